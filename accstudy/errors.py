@@ -1,0 +1,214 @@
+"""What can be wrong with a user's input, said so that it can be mended.
+
+Two things live here: the exceptions that stop a command (`AccstudyError` and
+its family) and the findings that a command collects (`Finding`). Anything
+raised that is not an `AccstudyError` is a bug and keeps its traceback.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+from enum import StrEnum
+
+__all__ = [
+    "AccstudyError",
+    "ComputationError",
+    "Finding",
+    "InputError",
+    "MeshError",
+    "MissingLibraryError",
+    "OutputError",
+    "Severity",
+    "StudyError",
+    "nearest",
+    "place",
+]
+
+
+class Severity(StrEnum):
+    """How much a finding matters."""
+
+    NOTE = "note"
+    WARNING = "warning"
+    ERROR = "error"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing the user should know about the input or the result.
+
+    Parameters
+    ----------
+    severity : Severity
+        ``note`` changes nothing, ``warning`` changes how a result is read,
+        ``error`` means that the input cannot be used.
+    code : str
+        Stable short name such as ``unknown-model``; never changes once released.
+    what : str
+        What is wrong, with the offending value, in one sentence.
+    where : str, optional
+        ``file``, ``file:row`` or ``file:row:column``; rows count from 1 at the
+        header, as a spreadsheet shows them. Paths are relative to the study.
+    mend : str, optional
+        What the user can do about it.
+    """
+
+    severity: Severity
+    code: str
+    what: str
+    where: str = ""
+    mend: str = ""
+
+    def __str__(self) -> str:
+        lines = [f"{self.severity}[{self.code}]: {self.what}"]
+        if self.where:
+            lines.append(f"  where: {self.where}")
+        if self.mend:
+            lines.append(f"  hint:  {self.mend}")
+        return "\n".join(lines)
+
+
+class AccstudyError(Exception):
+    """Base of every error that the user can mend.
+
+    Parameters
+    ----------
+    message : str
+        What is wrong.
+    where : str, optional
+        The place in the user's file.
+    hint : str, optional
+        How to mend it.
+    """
+
+    code = "accstudy"
+    exit_code = 3
+
+    def __init__(self, message: str, *, where: str = "", hint: str = "") -> None:
+        super().__init__(message)
+        self.message = message
+        self.where = where
+        self.hint = hint
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """The faults behind this error, one `Finding` each."""
+        return (Finding(Severity.ERROR, self.code, self.message, self.where, self.hint),)
+
+    def __str__(self) -> str:
+        return "\n".join(str(finding) for finding in self.findings)
+
+
+class InputError(AccstudyError):
+    """A value or a table that cannot be used."""
+
+    code = "input"
+
+
+class MeshError(AccstudyError):
+    """A mesh file that cannot be read without guessing."""
+
+    code = "mesh"
+
+
+class ComputationError(AccstudyError):
+    """A result that the data given do not determine."""
+
+    code = "undetermined"
+
+
+class OutputError(AccstudyError):
+    """A result that cannot be written."""
+
+    code = "output"
+    exit_code = 1
+
+
+class MissingLibraryError(AccstudyError):
+    """A system library that this machine lacks."""
+
+    code = "missing-library"
+    exit_code = 1
+
+
+class StudyError(AccstudyError):
+    """A study folder with one or more faults, all of them listed.
+
+    Parameters
+    ----------
+    faults : iterable of Finding
+        Everything that is wrong; at least one.
+    """
+
+    code = "study"
+
+    def __init__(self, faults: Iterable[Finding]) -> None:
+        self._faults = tuple(faults)
+        if not self._faults:
+            raise ValueError("a StudyError needs at least one fault")
+        first = self._faults[0]
+        super().__init__(first.what, where=first.where, hint=first.mend)
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Every fault of the study."""
+        return self._faults
+
+
+def place(file: str, row: int | None = None, column: str | None = None) -> str:
+    """Write a place in a user's file as ``file:row:column``.
+
+    Parameters
+    ----------
+    file : str
+        Path relative to the study folder.
+    row : int, optional
+        Line as a spreadsheet shows it: the header is row 1.
+    column : str, optional
+        Column name.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> place("scans.csv", 4, "model")
+    'scans.csv:4:model'
+    >>> place("scans.csv", column="model")
+    'scans.csv::model'
+    """
+    if column is not None:
+        return f"{file}:{'' if row is None else row}:{column}"
+    return file if row is None else f"{file}:{row}"
+
+
+def nearest(word: str, known: Sequence[str]) -> str:
+    """Suggest the known word nearest to a misspelt one.
+
+    Parameters
+    ----------
+    word : str
+        What the user wrote.
+    known : sequence of str
+        What would be understood.
+
+    Returns
+    -------
+    str
+        A hint, never empty.
+
+    Examples
+    --------
+    >>> nearest("alignement", ["alignment", "datum"])
+    'did you mean "alignment"?'
+    >>> nearest("q", ["alignment", "datum"])
+    'use one of: alignment, datum'
+    """
+    lowered = {k.lower(): k for k in known}
+    match = get_close_matches(word.lower(), list(lowered), n=1, cutoff=0.6)
+    if match:
+        return f'did you mean "{lowered[match[0]]}"?'
+    return "use one of: " + ", ".join(known)

@@ -1,0 +1,1 @@
+"""Plain geometry on arrays: rigid motions, angles, least-squares elements."""

@@ -1,0 +1,670 @@
+"""Every table once: its columns with type, unit and meaning.
+
+Checks, files, the data dictionary and the documentation are fed from here.
+Deviations are measured minus reference, everywhere. Units stand in the column
+name (``_mm``, ``_um``, ``_deg``, ``_ppm``); a column whose unit depends on the
+row has a ``unit`` column beside it.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+__all__ = ["TABLES", "Column", "Kind", "Table", "csv_bytes", "empty", "read_csv", "shape"]
+
+Kind = Literal["text", "number", "integer", "flag", "date"]
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of a table.
+
+    Parameters
+    ----------
+    name : str
+        Plain identifier, with the unit at its end.
+    kind : {"text", "number", "integer", "flag", "date"}
+        What a cell holds; a ``flag`` is written ``true`` or ``false``.
+    meaning : str
+        What the number means, in a phrase.
+    required : bool
+        Whether an input table must have it; result tables always have it.
+    """
+
+    name: str
+    kind: Kind
+    meaning: str
+    required: bool = True
+
+    @property
+    def unit(self) -> str:
+        """Unit from the name; empty for counts, ratios and labels."""
+        for ending in ("mm", "um", "deg", "ppm", "per_month"):
+            if self.name.endswith("_" + ending):
+                return {"um": "µm", "per_month": "1/month"}.get(ending, ending)
+        return ""
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """One table: what a row is and which columns it has.
+
+    Parameters
+    ----------
+    name : str
+        File name without ending.
+    row : str
+        What a row is.
+    columns : tuple of Column
+        In the order in which they are written.
+    factors : bool
+        Whether the scan's factor columns (device, technique, ...) follow.
+    """
+
+    name: str
+    row: str
+    columns: tuple[Column, ...]
+    factors: bool = False
+
+    @property
+    def names(self) -> list[str]:
+        """Column names in order."""
+        return [c.name for c in self.columns]
+
+
+def _columns(text: str, *, required: bool = True) -> tuple[Column, ...]:
+    kinds: dict[str, Kind] = {"t": "text", "n": "number", "i": "integer", "f": "flag", "d": "date"}
+    found = []
+    for line in text.strip().splitlines():
+        if not line.strip():
+            continue
+        name, kind, meaning = line.strip().split(None, 2)
+        found.append(Column(name, kinds[kind], meaning, required))
+    return tuple(found)
+
+
+_POSE_COLUMNS = """
+    x_mm n position of the platform centre, scan frame
+    y_mm n position of the platform centre, scan frame
+    z_mm n position of the platform centre, scan frame
+    axis_x n implant axis, unit vector out of the bone
+    axis_y n implant axis, unit vector out of the bone
+    axis_z n implant axis, unit vector out of the bone
+"""
+
+_CONDITION = """
+    condition t levels of the condition factors, joined by " / "
+    model t physical reference model
+"""
+
+_TABLES = (
+    Table(
+        "scans",
+        "scan",
+        _columns("""
+            scan t name of the scan, unique
+            model t the reference model that was scanned
+        """)
+        + _columns(
+            """
+            file t mesh file, relative to the study folder; empty for scans given as positions
+            status t ok or failed
+            reason t why a failed scan could not be used
+            """,
+            required=False,
+        ),
+        factors=True,
+    ),
+    Table(
+        "implants",
+        "model x implant",
+        _columns("""
+            model t physical reference model
+            implant t name of the implant, unique within the model
+            x_mm n reference position of the platform centre
+            y_mm n reference position of the platform centre
+            z_mm n reference position of the platform centre
+            axis_x n reference axis out of the bone
+            axis_y n reference axis out of the bone
+            axis_z n reference axis out of the bone
+        """)
+        + _columns(
+            """
+            flat_x n direction towards the flat
+            flat_y n direction towards the flat
+            flat_z n direction towards the flat
+            angulation_deg n tilt against the model's common axis
+            scan_body t key of [scan_body.*] in study.toml
+            u_position_um n standard uncertainty of each coordinate of the position
+            u_axis_deg n standard uncertainty of the axis direction, per tilt component
+            valid_from d first day on which this row is the reference
+            """,
+            required=False,
+        ),
+    ),
+    Table(
+        "poses",
+        "scan x implant",
+        _columns(
+            "scan t name of the scan\nmodel t physical reference model\nimplant t implant"
+            + _POSE_COLUMNS
+        )
+        + _columns(
+            """
+            flat_x n direction towards the flat, unit vector; empty when the rotation is unknown
+            flat_y n direction towards the flat, unit vector; empty when the rotation is unknown
+            flat_z n direction towards the flat, unit vector; empty when the rotation is unknown
+            u_x_um n standard uncertainty of x_mm
+            u_y_um n standard uncertainty of y_mm
+            u_z_um n standard uncertainty of z_mm
+            u_axis_deg n standard uncertainty of the axis direction, per tilt component
+            fit_rms_um n root mean square of the residuals of the fit
+            offset_um n uniform distance of the scanned surface from the drawing, outside positive
+            coverage n share of the scan body's usable surface that the scan shows
+            status t ok, or doubtful, or missing (no position then)
+            note t what the user should know about this body
+            """,
+            required=False,
+        ),
+    ),
+    Table(
+        "touch_points",
+        "touched point",
+        _columns("""
+            model t physical reference model
+            implant t implant
+            feature t cylinder, plane, sphere, cone or circle
+            x_mm n touched point
+            y_mm n touched point
+            z_mm n touched point
+        """)
+        + _columns(
+            "probe_radius_mm n radius of the probe tip, if the points are tip centres",
+            required=False,
+        ),
+    ),
+    Table(
+        "landmarks",
+        "scan x implant",
+        _columns("""
+            scan t name of the scan
+            implant t implant
+            x_mm n approximate position, scan frame
+            y_mm n approximate position, scan frame
+            z_mm n approximate position, scan frame
+        """),
+    ),
+    Table(
+        "events",
+        "event",
+        _columns("""
+            at d when it happened
+            device t device that it concerns; empty for all
+            kind t service, tip changed, software update, room moved, model re-measured, ...
+        """)
+        + _columns(
+            """
+            note t free text
+            new_baseline f true: charts of this device start anew here
+            """,
+            required=False,
+        ),
+    ),
+    Table(
+        "implant_deviations",
+        "scan x implant x alignment",
+        _columns("""
+            scan t name of the scan
+            model t physical reference model
+            implant t implant
+            alignment t all-implants, first-implant or datum-implants
+            condition t levels of the condition factors, joined by " / "
+            cell t levels of the cell factors, joined by " / "
+            dx_um n deviation of the position along x of the reference frame
+            dy_um n deviation of the position along y of the reference frame
+            dz_um n deviation of the position along z of the reference frame
+            mesiodistal_um n deviation along the arch, towards the arch's last implant positive
+            buccolingual_um n deviation across the arch, outwards positive
+            vertical_um n deviation along the arch's common axis, out of the bone positive
+            distance_um n length of the deviation; never negative, never without bias
+            angle_deg n angle between the axes; never negative
+            tilt_mesiodistal_deg n signed tilt of the axis along the arch
+            tilt_buccolingual_deg n signed tilt of the axis across the arch, outwards positive
+            rotation_deg n signed rotation about the axis; empty when it is unknown
+            angulation_deg n reference tilt against the model's common axis
+            n_implants i implants of the model
+            u_alignment_tilt_deg n standard uncertainty of the alignment's own tilt
+        """),
+        factors=True,
+    ),
+    Table(
+        "pair_deviations",
+        "scan x pair",
+        _columns("""
+            scan t name of the scan
+            model t physical reference model
+            implant_a t first implant of the pair, in arch order
+            implant_b t second implant of the pair, in arch order
+            condition t levels of the condition factors, joined by " / "
+            cell t levels of the cell factors, joined by " / "
+            span_mm n reference straight distance between the platforms
+            path_mm n reference length along the arch between the platforms
+            steps i implants passed on the way, the last included
+            angulation_deg n larger reference tilt of the two
+            relative_angulation_deg n reference angle between the two axes
+            n_implants i implants of the model
+            distance_um n deviation of the distance, measured minus reference
+            angle_deg n deviation of the angle between the axes, measured minus reference
+            relative_axis_deg n angle by which the second axis is off in the frame of the first
+        """),
+        factors=True,
+    ),
+    Table(
+        "accuracy",
+        "condition x measurand x implant or pair",
+        _columns(
+            _CONDITION
+            + """
+            measurand t column of pair_deviations or implant_deviations
+            unit t um or deg; holds for every number of the row without a unit of its own
+            subject t implant, or the two implants of a pair joined by "-"
+            span_mm n reference distance of the pair; empty for implants
+            path_mm n length along the arch of the pair; empty for implants
+            n_scans i scans
+            n_cells i cells (scans under repeatability conditions)
+            bias n general mean minus reference (trueness)
+            u_bias n standard uncertainty of the bias, the reference's included
+            bias_df n effective degrees of freedom of u_bias
+            bias_low n lower limit of the interval of the bias
+            bias_high n upper limit of the interval of the bias
+            s_r n repeatability standard deviation
+            s_r_low n lower limit of its interval
+            s_r_high n upper limit of its interval
+            s_cell n standard deviation between cells, zero if the estimate is negative
+            s_cell2_raw n variance between cells as estimated, may be negative
+            s_R n intermediate precision or reproducibility standard deviation
+            s_R_low n lower limit of its interval
+            s_R_high n upper limit of its interval
+            r_limit n repeatability limit, 95 %, of two results
+            R_limit n reproducibility limit, 95 %, of two results
+            mean_abs_deviation n the field's figure called trueness: mean of absolute deviations
+            mean_pairwise_difference n the field's figure called precision: mean over repeats
+            note t what cannot be said, and why
+            """
+        ),
+    ),
+    Table(
+        "outliers",
+        "test x cell",
+        _columns(
+            _CONDITION
+            + """
+            measurand t column of the deviation table
+            subject t implant or pair
+            cell t cell that the statistic belongs to
+            scan t scan, where the test is about single results
+            test t cochran, grubbs, grubbs-double, mandel-h or mandel-k
+            statistic n value of the statistic
+            critical_5 n 5 % critical value
+            critical_1 n 1 % critical value
+            verdict t nothing, straggler or outlier
+            """
+        ),
+    ),
+    Table(
+        "precision_vs_span",
+        "condition x relation",
+        _columns("""
+            condition t levels of the condition factors, joined by " / "
+            measurand t column of pair_deviations
+            which t s_r or s_R
+            against t span_mm or path_mm
+            relation t s = b m, s = a + b m, lg s = c + d lg m, or s = sqrt(a L + b L^3)
+            intercept n a, or c; zero where the relation has none
+            slope n b, or d
+            criterion n corrected Akaike criterion on the log scale; smaller is better
+            best f true for the relation with the smallest criterion
+            n_points i pairs behind the fit
+        """),
+    ),
+    Table(
+        "conformity",
+        "condition x limit",
+        _columns("""
+            condition t levels of the condition factors, joined by " / "
+            measurand t what is limited
+            limit n the user's limit
+            unit t um or deg
+            source t where the limit comes from, in the user's words
+            span_mm n longest span that the statement is about
+            tolerance_bound n bound that holds for `coverage` of future scans
+            u n standard uncertainty that guards the limit
+            verdict t conformity proven, conformity not proven, or non-conformity proven
+            supported_span_mm n longest span whose bound stays within the limit
+            supported_path_mm n longest path whose bound stays within the limit
+            coverage n share of future scans
+            confidence n confidence of the bound
+            n_scans i scans behind the statement
+            n_needed i scans that would be needed where these are too few
+            note t what cannot be said, and why
+        """),
+    ),
+    Table(
+        "seating",
+        "scan x tightened implant x implant",
+        _columns("""
+            scan t name of the scan
+            model t physical reference model
+            condition t levels of the condition factors, joined by " / "
+            cell t levels of the cell factors, joined by " / "
+            tightened t implant whose screw is tightened, or best-seat
+            implant t implant at which the gap is seen
+            gap_max_um n largest gap around the rim
+            gap_min_um n smallest gap around the rim; negative is interference
+            gap_mean_um n mean vertical gap
+            lateral_um n sideways offset of the seat
+            tilt_deg n angle between seat and platform
+            turns n largest gap as turns of the screw
+            u_gap_max_um n standard uncertainty of gap_max_um from the poses
+            best_seat_um n largest rim gap of the scan's best seat
+        """),
+        factors=True,
+    ),
+    Table(
+        "model_terms",
+        "model x term",
+        _columns("""
+            model_name t name of the model in study.toml
+            response t modelled column
+            term t coefficient
+            estimate n estimate, in the unit of the response
+            se n standard error
+            df n denominator degrees of freedom
+            t n t statistic
+            p n two-sided p value
+            low n lower confidence limit
+            high n upper confidence limit
+            method t kenward-roger or satterthwaite
+        """),
+    ),
+    Table(
+        "model_tests",
+        "model x term",
+        _columns("""
+            model_name t name of the model in study.toml
+            response t modelled column
+            term t term of the formula
+            num_df n numerator degrees of freedom
+            den_df n denominator degrees of freedom
+            F n F statistic
+            p n p value
+            method t kenward-roger or satterthwaite
+        """),
+    ),
+    Table(
+        "model_variances",
+        "model x component",
+        _columns("""
+            model_name t name of the model in study.toml
+            response t modelled column
+            component t grouping factor, or residual
+            sd n standard deviation
+            low n lower profile limit
+            high n upper profile limit
+            variance n variance
+            share n share of the total random variance
+            p n boundary-corrected likelihood-ratio test of the component
+        """),
+    ),
+    Table(
+        "model_means",
+        "model x level",
+        _columns("""
+            model_name t name of the model in study.toml
+            response t modelled column
+            factor t factor, or factors joined by ":"
+            level t level, or levels joined by ":"
+            at t values at which covariates are held
+            estimate n marginal mean
+            se n standard error
+            df n degrees of freedom
+            low n lower confidence limit
+            high n upper confidence limit
+        """),
+    ),
+    Table(
+        "model_contrasts",
+        "model x contrast",
+        _columns("""
+            model_name t name of the model in study.toml
+            response t modelled column
+            factor t factor
+            contrast t difference of two levels, or a slope
+            estimate n difference of marginal means
+            se n standard error
+            df n degrees of freedom
+            t n t statistic
+            p n two-sided p value
+            p_holm n p value after Holm within the family
+            low n lower confidence limit
+            high n upper confidence limit
+            ratio n back-transformed ratio for log responses
+            margin n equivalence margin
+            p_equivalence n larger p of the two one-sided tests
+            verdict t sentence
+        """),
+    ),
+    Table(
+        "drift_points",
+        "session x chart",
+        _columns("""
+            device t device
+            measurand t what is charted
+            unit t um, deg or ppm
+            chart t individuals, moving-range, mean, sd, ewma, cusum-high or cusum-low
+            session t session
+            at d when the session was held
+            n_scans i scans of the session
+            value n charted value
+            centre n centre line
+            lower n lower limit
+            upper n upper limit
+            baseline f true for sessions of the baseline
+            baseline_no i number of the baseline, from 1
+            signal f true where the chart signals
+            rule t rule that signals
+        """),
+    ),
+    Table(
+        "drift_signals",
+        "signal",
+        _columns("""
+            device t device
+            measurand t what is charted
+            unit t um, deg or ppm
+            kind t signal, change-point, trend or projection
+            chart t chart that signals
+            rule t rule that signals
+            session t session of the signal
+            at d date of the signal
+            low d earliest date of its interval
+            high d latest date of its interval
+            size n estimated size
+            size_low n lower limit
+            size_high n upper limit
+            p n p value where the kind has one
+            event t nearest event, with the days between
+            what t sentence
+        """),
+    ),
+    Table(
+        "findings",
+        "finding",
+        _columns("""
+            severity t note, warning or error
+            code t stable short name
+            where t file:row:column
+            what t what is wrong
+            mend t what to do
+        """),
+    ),
+)
+
+TABLES: dict[str, Table] = {table.name: table for table in _TABLES}
+"""Every table by name."""
+
+
+def empty(name: str) -> pd.DataFrame:
+    """Return a table without rows, with its columns in order.
+
+    Examples
+    --------
+    >>> empty("findings").columns.tolist()
+    ['severity', 'code', 'where', 'what', 'mend']
+    """
+    return shape(name, pd.DataFrame())
+
+
+def shape(name: str, frame: pd.DataFrame, *, factors: tuple[str, ...] = ()) -> pd.DataFrame:
+    """Bring a frame into the shape of a table: columns, order and types.
+
+    Parameters
+    ----------
+    name : str
+        Name of the table.
+    frame : DataFrame
+        Rows; columns that the table does not have are dropped unless named in
+        `factors`, columns that are absent become empty.
+    factors : tuple of str
+        Factor columns of the scan list that follow the table's own.
+
+    Returns
+    -------
+    DataFrame
+        With a fresh index.
+    """
+    table = TABLES[name]
+    out: dict[str, pd.Series] = {}
+    for column in table.columns:
+        values = (
+            frame[column.name]
+            if column.name in frame
+            else pd.Series([None] * len(frame), index=frame.index, dtype=object)
+        )
+        out[column.name] = _typed(values, column.kind)
+    if table.factors:
+        for factor in factors:
+            if factor not in out and factor in frame:
+                out[factor] = frame[factor]
+    return pd.DataFrame(out, index=frame.index).reset_index(drop=True)
+
+
+def _typed(values: pd.Series, kind: Kind) -> pd.Series:
+    if kind == "number":
+        return pd.to_numeric(values).astype(float)
+    if kind == "integer":
+        return pd.to_numeric(values).astype("Int64")
+    if kind == "flag":
+        return values.astype("boolean")
+    if kind == "date":
+        return pd.to_datetime(values)
+    return values.astype(object).where(values.notna(), "").astype(str)
+
+
+_FORMULA = re.compile(r"^[=+\-@\t\r]")
+
+
+def csv_bytes(name: str, frame: pd.DataFrame, *, factors: tuple[str, ...] = ()) -> bytes:
+    """Write a table as CSV: UTF-8, one header row, numbers to 1e-6 of their unit.
+
+    Parameters
+    ----------
+    name : str
+        Name of the table.
+    frame : DataFrame
+        Its rows, in their final order.
+    factors : tuple of str
+        Factor columns that follow.
+
+    Returns
+    -------
+    bytes
+        The same for the same input. Text that a spreadsheet would run as a
+        formula gets a leading apostrophe.
+    """
+    shaped = shape(name, frame, factors=factors)
+    out = {}
+    for column in shaped.columns:
+        values = shaped[column]
+        if pd.api.types.is_bool_dtype(values.dtype):
+            out[column] = values.map({True: "true", False: "false"}).fillna("")
+        elif pd.api.types.is_integer_dtype(values.dtype):
+            out[column] = values.map(lambda v: "" if pd.isna(v) else str(int(v)))
+        elif pd.api.types.is_float_dtype(values.dtype):
+            out[column] = values.map(_number)
+        elif pd.api.types.is_datetime64_any_dtype(values.dtype):
+            out[column] = values.map(lambda v: "" if pd.isna(v) else _date(v))
+        else:
+            out[column] = values.map(_text)
+    buffer = io.StringIO()
+    pd.DataFrame(out, columns=shaped.columns).to_csv(buffer, index=False, lineterminator="\n")
+    return buffer.getvalue().encode("utf-8")
+
+
+def _number(value: float) -> str:
+    if not np.isfinite(value):
+        return ""
+    if value != 0 and abs(value) < 1e-4:  # p values and slopes keep their digits
+        return f"{value:.6g}"
+    text = f"{value:.6f}".rstrip("0").rstrip(".")
+    return "0" if text in ("-0", "") else text
+
+
+def _date(value: pd.Timestamp) -> str:
+    return value.strftime("%Y-%m-%d" if value == value.normalize() else "%Y-%m-%dT%H:%M:%S")
+
+
+def _text(value: object) -> str:
+    if value is None or (isinstance(value, float) and np.isnan(value)) or value is pd.NA:
+        return ""
+    text = str(value)
+    if _FORMULA.match(text) and not re.fullmatch(r"-?\d+(\.\d+)?", text):
+        return "'" + text
+    return text
+
+
+def read_csv(name: str, path: Path) -> pd.DataFrame:
+    """Read a result table that the tool wrote, with its types.
+
+    Parameters
+    ----------
+    name : str
+        Name of the table.
+    path : Path
+        The CSV file.
+
+    Returns
+    -------
+    DataFrame
+        The table's columns typed; factor columns as text.
+    """
+    raw = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
+    for column in TABLES[name].columns:
+        if column.name not in raw:
+            continue
+        values = raw[column.name]
+        if column.kind == "text":
+            raw[column.name] = values.str.replace(r"^'(?=[=+\-@])", "", regex=True)
+        elif column.kind == "flag":
+            raw[column.name] = values.map({"true": True, "false": False})
+        else:
+            raw[column.name] = values.where(values != "", None)
+    own = TABLES[name].names
+    return shape(name, raw, factors=tuple(c for c in raw.columns if c not in own))
