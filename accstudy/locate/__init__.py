@@ -1,0 +1,1 @@
+"""From triangles to the pose of every implant, with its uncertainty."""

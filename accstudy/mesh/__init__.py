@@ -1,0 +1,1 @@
+"""From a mesh file to triangles that can be trusted, with findings."""
