@@ -1,0 +1,184 @@
+"""Faults that show only when the files of a study are held against each other."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import numpy as np
+import pandas as pd
+
+from accstudy.errors import Finding, Severity, nearest, place
+from accstudy.study.settings import Settings
+from accstudy.study.typed import fault, records
+
+__all__ = ["add_groups", "against_reference", "conditions_of_scanning", "dates"]
+
+
+def add_groups(
+    scans: pd.DataFrame, settings: Settings, factors: tuple[str, ...]
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """Add ``condition``, ``cell`` and ``excluded`` to the scan list."""
+    findings: list[Finding] = []
+    usual = ("device",) if settings.study.kind == "drift" else ("device", "software", "technique")
+    chosen = {
+        "condition": (settings.analysis.condition, usual),
+        "cell": (settings.analysis.cell, ("operator", "session")),
+    }
+    out = scans.copy()
+    for column, (wanted, defaults) in chosen.items():
+        names = wanted if wanted is not None else tuple(d for d in defaults if d in factors)
+        for name in names:
+            if name not in factors:
+                findings.append(
+                    fault(
+                        "unknown-factor",
+                        f'analysis.{column} names "{name}", which is no column of the scan list',
+                        place("study.toml", column=f"analysis.{column}"),
+                        nearest(name, factors) if factors else "add the column",
+                    )
+                )
+        present = [name for name in names if name in factors]
+        labels = [out[name].map(_label) for name in present]
+        joined = [" / ".join(parts) for parts in zip(*labels, strict=True)] if labels else None
+        out[column] = joined if joined is not None else "all"
+        for name in present:
+            empty = out[name].map(_label) == ""
+            for row in out.loc[empty & (out["status"] != "failed"), "row"]:
+                findings.append(
+                    fault(
+                        "empty-factor",
+                        f"{name} is empty, but scans are grouped by it",
+                        place(settings.scans.list, row, name),
+                        "fill it in",
+                    )
+                )
+    reasons = {e.scan: e.reason for e in settings.exclusions}
+    for name in reasons:
+        if name not in set(out["scan"]):
+            findings.append(
+                fault(
+                    "unknown-scan",
+                    f'exclusions name scan "{name}", which is not in the scan list',
+                    place("study.toml", column="exclusions"),
+                    nearest(name, out["scan"].tolist()),
+                )
+            )
+    out["excluded"] = out["scan"].map(reasons).fillna("")
+    return out, findings
+
+
+def _label(value: object) -> str:
+    if value is None or value is pd.NaT or (isinstance(value, float) and np.isnan(value)):
+        return ""
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    if isinstance(value, pd.Timestamp):
+        return value.strftime("%Y-%m-%d")
+    return str(value)
+
+
+def against_reference(
+    scans: pd.DataFrame, implants: pd.DataFrame, poses: pd.DataFrame, settings: Settings
+) -> list[Finding]:
+    """See that models and implants that are named are in the reference."""
+    findings: list[Finding] = []
+    known = {str(m): set(g["implant"]) for m, g in implants.groupby("model")}
+    for row in records(scans):
+        if row["model"] and row["model"] not in known:
+            findings.append(
+                fault(
+                    "unknown-model",
+                    f'model "{row["model"]}" is not in the reference',
+                    place(settings.scans.list, row["row"], "model"),
+                    nearest(row["model"], list(known)),
+                )
+            )
+    model_of = dict(zip(scans["scan"], scans["model"], strict=True))
+    seen: set[tuple[str, str]] = set()
+    for row in records(poses):
+        scan, implant, model = row["scan"], row["implant"], row["model"]
+        where = place(settings.scans.poses, row["row"], "implant")
+        if scan not in model_of:
+            what = f'scan "{scan}" is not in the scan list'
+            at = place(settings.scans.poses, row["row"], "scan")
+            findings.append(fault("unknown-scan", what, at, nearest(scan, list(model_of))))
+        elif model != model_of[scan]:
+            what = f'scan "{scan}" is of model "{model_of[scan]}", not "{model}"'
+            at = place(settings.scans.poses, row["row"], "model")
+            findings.append(fault("model-differs", what, at))
+        elif model in known and implant not in known[model]:
+            what = f'model "{model}" has no implant "{implant}" in the reference'
+            hint = nearest(implant, sorted(known[model]))
+            findings.append(fault("unknown-implant", what, where, hint))
+        if (scan, implant) in seen:
+            what = f'scan "{scan}" lists implant "{implant}" twice'
+            findings.append(fault("duplicate-implant", what, where))
+        seen.add((scan, implant))
+        norm = float(np.linalg.norm([row["axis_x"], row["axis_y"], row["axis_z"]]))
+        if abs(norm - 1) > 0.01:
+            at = place(settings.scans.poses, row["row"], "axis_x")
+            findings.append(fault("axis-length", f"the axis has length {norm:.4g}, not 1", at))
+    for implant in settings.analysis.datum:
+        for name, names in known.items():
+            if implant not in names:
+                findings.append(
+                    fault(
+                        "unknown-implant",
+                        f'datum implant "{implant}" is not in model "{name}"',
+                        place("study.toml", column="analysis.datum"),
+                        nearest(implant, sorted(names)),
+                    )
+                )
+    return findings
+
+
+def dates(scans: pd.DataFrame, settings: Settings, today: dt.date) -> list[Finding]:
+    """Warn of scans measured in the future."""
+    findings: list[Finding] = []
+    if "measured_at" not in scans:
+        return findings
+    for at, row in zip(scans["measured_at"], scans["row"], strict=True):
+        if pd.notna(at) and at.date() > today:
+            findings.append(
+                Finding(
+                    Severity.WARNING,
+                    "future-date",
+                    f"measured_at {at.date().isoformat()} lies in the future",
+                    place(settings.scans.list, row, "measured_at"),
+                    "check the year",
+                )
+            )
+    return findings
+
+
+def conditions_of_scanning(settings: Settings) -> list[Finding]:
+    """Warn of what the uncertainty budget cannot know."""
+    findings: list[Finding] = []
+
+    def warn(code: str, what: str, key: str, mend: str) -> None:
+        where = place("study.toml", column=key)
+        findings.append(Finding(Severity.WARNING, code, what, where, mend))
+
+    if settings.scans.temperature_c is None or settings.scans.expansion_per_k is None:
+        warn(
+            "no-temperature",
+            "temperature or expansion of the model at the scans is not given, so lengths are "
+            "not corrected; 5 K on 50 mm of resin are about 19 µm",
+            "scans.temperature_c",
+            "give scans.temperature_c and scans.expansion_per_k",
+        )
+    if settings.reference.is_scan:
+        warn(
+            "reference-is-scan",
+            "the reference is itself a scan: results are agreement with it, not trueness",
+            "reference.is_scan",
+            "measure the model on a coordinate measuring machine for trueness",
+        )
+    elif settings.reference.mpe_um is None:
+        warn(
+            "no-reference-uncertainty",
+            "no uncertainty of the coordinate measuring machine is given; u(bias) lacks it",
+            "reference.mpe_um",
+            "give reference.mpe_um from its certificate, or u_position_um per implant",
+        )
+    return findings

@@ -1,0 +1,168 @@
+"""The reference: what the coordinate measuring machine says, checked and completed."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from accstudy.errors import Finding, Severity, place
+from accstudy.geometry.rigid import angle_between_deg, unit
+from accstudy.study.settings import Reference
+from accstudy.study.typed import fault
+
+__all__ = ["check_reference", "common_axis", "reference_from_touches"]
+
+_AXIS = ["axis_x", "axis_y", "axis_z"]
+_FLAT = ["flat_x", "flat_y", "flat_z"]
+_POSITION = ["x_mm", "y_mm", "z_mm"]
+
+
+def common_axis(axes: np.ndarray) -> np.ndarray:
+    """Mean direction of implant axes.
+
+    Parameters
+    ----------
+    axes : (n, 3) ndarray
+        Unit axes out of the bone.
+
+    Returns
+    -------
+    (3,) ndarray
+        Unit vector.
+    """
+    return unit(np.asarray(axes, float).sum(axis=0))
+
+
+def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame, list[Finding]]:
+    """Check reference rows, bring axes to length 1 and fill the angulation.
+
+    Parameters
+    ----------
+    implants : DataFrame
+        Typed table ``implants`` with column ``row``.
+    file : str
+        How messages call the file.
+
+    Returns
+    -------
+    implants : DataFrame
+        With unit axes, flats square to them and ``angulation_deg`` filled.
+    findings : list of Finding
+        Doubled or coincident implants, axes that are no unit vectors or point
+        against the others, flats along the axis.
+    """
+    out = implants.copy()
+    findings: list[Finding] = []
+    if out.empty:
+        findings.append(fault("no-implants", "the reference has no rows", file))
+        return out, findings
+    numbers = out[_POSITION + _AXIS].to_numpy(float)
+    complete = np.isfinite(numbers).all(axis=1)
+    norms = np.linalg.norm(out[_AXIS].to_numpy(float), axis=1)
+    for i in np.flatnonzero(complete & (np.abs(norms - 1) > 0.01)):
+        findings.append(
+            fault(
+                "axis-length",
+                f"the axis has length {norms[i]:.4g}, not 1",
+                place(file, out["row"].iloc[i], "axis_x"),
+                "give a unit vector that points out of the bone",
+            )
+        )
+    with np.errstate(invalid="ignore"):
+        out[_AXIS] = unit(out[_AXIS].to_numpy(float))
+    flats = out[_FLAT].to_numpy(float)
+    axes = out[_AXIS].to_numpy(float)
+    has_flat = np.isfinite(flats).all(axis=1)
+    across = flats - np.sum(flats * axes, axis=1, keepdims=True) * axes
+    for i in np.flatnonzero(has_flat & complete):
+        length = np.linalg.norm(flats[i])
+        if length == 0 or np.linalg.norm(across[i]) < 0.7 * length:
+            findings.append(
+                fault(
+                    "flat-along-axis",
+                    "the flat's direction is not square to the axis",
+                    place(file, out["row"].iloc[i], "flat_x"),
+                    "give the direction from the axis towards the flat",
+                )
+            )
+    with np.errstate(invalid="ignore"):
+        out[_FLAT] = unit(across)
+    since = out["valid_from"].astype(str)
+    for (model, _), group in out.groupby([out["model"], since], sort=False):
+        index = group.index.to_numpy()
+        for implant, count in group["implant"].value_counts().items():
+            if count > 1:
+                row = group.loc[group["implant"] == implant, "row"].iloc[-1]
+                what = f'implant "{implant}" of model "{model}" stands there {count} times'
+                findings.append(fault("duplicate-implant", what, place(file, row, "implant")))
+        if not complete[index].all():
+            continue
+        positions = group[_POSITION].to_numpy(float)
+        gaps = np.linalg.norm(positions[:, None] - positions[None], axis=2)
+        for i, j in zip(*np.nonzero(np.triu(gaps < 1.0, k=1)), strict=True):
+            a, b = group["implant"].iloc[i], group["implant"].iloc[j]
+            if a == b:
+                continue
+            findings.append(
+                fault(
+                    "coincident-implants",
+                    f'implants "{a}" and "{b}" of model "{model}" are {gaps[i, j]:.3g} mm apart',
+                    place(file, group["row"].iloc[j]),
+                    "check reference.length_unit and the coordinates",
+                )
+            )
+        largest = gaps.max() if len(group) > 1 else np.nan
+        if largest > 200:
+            findings.append(
+                Finding(
+                    Severity.WARNING,
+                    "reference-size",
+                    f'model "{model}" is {largest:.0f} mm wide',
+                    place(file, group["row"].iloc[0]),
+                    "check reference.length_unit",
+                )
+            )
+        if len(group) < 2:
+            what = f'model "{model}" has one implant; distances need two'
+            findings.append(fault("one-implant", what, place(file, group["row"].iloc[0])))
+        shared = common_axis(axes[index])
+        tilt = angle_between_deg(axes[index], shared)
+        for i in np.flatnonzero(tilt > 90):
+            findings.append(
+                fault(
+                    "inward-axis",
+                    f'the axis of "{group["implant"].iloc[i]}" points against the others',
+                    place(file, group["row"].iloc[i], "axis_x"),
+                    "axes point out of the bone: change its sign",
+                )
+            )
+        given = group["angulation_deg"].to_numpy(float)
+        out.loc[index, "angulation_deg"] = np.where(np.isnan(given), np.round(tilt, 6), given)
+    return out, findings
+
+
+def reference_from_touches(
+    touches: pd.DataFrame, settings: Reference, *, file: str
+) -> pd.DataFrame:
+    """Make reference rows out of raw touch points.
+
+    Parameters
+    ----------
+    touches : DataFrame
+        Typed table ``touch_points``.
+    settings : Reference
+        ``[reference]``, for the machine's largest permitted error.
+    file : str
+        How messages call the file.
+
+    Returns
+    -------
+    DataFrame
+        Table ``implants``.
+
+    Raises
+    ------
+    StudyError
+        With every implant whose points do not determine it.
+    """
+    raise NotImplementedError

@@ -1,0 +1,226 @@
+"""What study.toml may say: every key with its type, default and meaning."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+__all__ = [
+    "Analysis",
+    "Cylinder",
+    "Drift",
+    "Exclusion",
+    "LengthMpe",
+    "Limit",
+    "Limits",
+    "ModelSettings",
+    "Reference",
+    "ScanBodySettings",
+    "Scans",
+    "Seating",
+    "Settings",
+    "StudySection",
+    "Uncertainty",
+]
+
+Kind = Literal["validation", "comparison", "drift"]
+LengthUnit = Literal["mm", "cm", "m", "inch"]
+Alignment = Literal["all-implants", "datum-implants", "first-implant"]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+Share = Annotated[float, Field(gt=0, lt=1)]
+Vector = tuple[Finite, Finite, Finite]
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class StudySection(_Strict):
+    """``[study]``: what is asked."""
+
+    title: str = Field(min_length=1, max_length=200)
+    kind: Kind
+    protocol: str = ""
+
+
+class LengthMpe(_Strict):
+    """Largest permitted length error of the CMM, E = constant + per_metre * L."""
+
+    constant: NotNegative
+    per_metre: NotNegative = 0.0
+
+
+class Reference(_Strict):
+    """``[reference]``: what the implants really are, and who says so."""
+
+    implants: str = "reference/implants.csv"
+    touch_points: str = ""
+    instrument: str = ""
+    certificate: str = ""
+    measured_on: dt.date | None = None
+    due_on: dt.date | None = None
+    is_scan: bool = False
+    mpe_um: LengthMpe | None = None
+    temperature_c: Finite = 20.0
+    length_unit: LengthUnit = "mm"
+    surface: str = ""
+    columns: dict[str, str] = Field(default_factory=dict)
+
+
+class Scans(_Strict):
+    """``[scans]``: the scan list and what holds for all scans."""
+
+    list: str = "scans.csv"
+    poses: str = ""
+    landmarks: str = ""
+    length_unit: LengthUnit = "mm"
+    temperature_c: Finite | None = None
+    expansion_per_k: NotNegative | None = None
+
+
+class Cylinder(_Strict):
+    """A scan body given by numbers instead of a drawing."""
+
+    radius_mm: Positive
+    height_mm: Positive
+    flat_offset_mm: Positive | None = None
+    flat_from_mm: NotNegative = 0.0
+
+    @model_validator(mode="after")
+    def _flat_cuts_the_cylinder(self) -> Cylinder:
+        if self.flat_offset_mm is not None and self.flat_offset_mm >= self.radius_mm:
+            raise ValueError("flat_offset_mm must be smaller than radius_mm, or there is no flat")
+        if self.flat_from_mm >= self.height_mm:
+            raise ValueError("flat_from_mm must be smaller than height_mm")
+        return self
+
+
+class ScanBodySettings(_Strict):
+    """``[scan_body.NAME]``: the drawing and where the implant is in it."""
+
+    mesh: str = ""
+    cylinder: Cylinder | None = None
+    length_unit: LengthUnit = "mm"
+    origin_mm: Vector = (0.0, 0.0, 0.0)
+    axis: Vector = (0.0, 0.0, 1.0)
+    flat: Vector | None = None
+    use_above_mm: NotNegative = 2.5
+
+    @model_validator(mode="after")
+    def _one_geometry(self) -> ScanBodySettings:
+        if bool(self.mesh) == (self.cylinder is not None):
+            raise ValueError("give either mesh or cylinder")
+        if not any(self.axis):
+            raise ValueError("axis must not be zero")
+        return self
+
+
+class Analysis(_Strict):
+    """``[analysis]``: how scans are grouped and aligned."""
+
+    alignment: Alignment = "all-implants"
+    datum: tuple[str, ...] = ()
+    condition: tuple[str, ...] | None = None
+    cell: tuple[str, ...] | None = None
+
+    @model_validator(mode="after")
+    def _datum_named(self) -> Analysis:
+        if self.alignment == "datum-implants" and not self.datum:
+            raise ValueError('alignment "datum-implants" needs datum = [names of implants]')
+        return self
+
+
+class Limit(_Strict):
+    """A limit of the user's, with its source, which the report prints."""
+
+    value: Positive
+    source: str = Field(min_length=1)
+
+
+class Limits(_Strict):
+    """``[limits]``: against what the results are held."""
+
+    distance_um: Limit | None = None
+    angle_deg: Limit | None = None
+    seat_gap_um: Limit | None = None
+    spans_at_um: tuple[Positive, ...] = (50.0, 100.0, 150.0, 200.0)
+    coverage: Share = 0.95
+    confidence: Share = 0.95
+
+
+class ModelSettings(_Strict):
+    """``[[model]]``: a mixed-effects model."""
+
+    name: str = Field(min_length=1)
+    response: str
+    fixed: str = "1"
+    random: tuple[str, ...] = ("scan",)
+    residual_sd_by: str = ""
+    equivalence_margin: Positive | None = None
+    method: Literal["kenward-roger", "satterthwaite"] = "kenward-roger"
+
+
+class Seating(_Strict):
+    """``[seating]``: the rigid framework whose seating is predicted."""
+
+    platform_radius_mm: Positive = 2.0
+    screw_pitch_mm: Positive | None = None
+    engaging: bool = False
+    lateral_clearance_um: NotNegative | None = None
+    draws: Annotated[int, Field(ge=0, le=10_000)] = 200
+
+
+class Drift(_Strict):
+    """``[drift]``: what is charted and from when."""
+
+    events: str = ""
+    baseline_sessions: Annotated[int, Field(ge=2)] = 6
+    baseline_until: dt.date | None = None
+    false_alarm_every: Positive = 370.0
+    shift_um: Positive = 20.0
+    run_rules: bool = False
+
+
+class SeatingUncertainty(_Strict):
+    """Standard uncertainty of putting a scan body on, with its source."""
+
+    value: NotNegative
+    source: str = Field(min_length=1)
+
+
+class Uncertainty(_Strict):
+    """``[uncertainty]``: parts that the data do not show."""
+
+    scan_body_seating_um: SeatingUncertainty | None = None
+    temperature_tolerance_k: NotNegative = 1.0
+
+
+class Exclusion(_Strict):
+    """``[[exclusions]]``: a scan left out, with the reason, which the report prints."""
+
+    scan: str
+    reason: str = Field(min_length=3)
+
+
+class Settings(_Strict):
+    """All of study.toml."""
+
+    study: StudySection
+    reference: Reference = Reference()
+    scans: Scans = Scans()
+    scan_body: dict[str, ScanBodySettings] = Field(default_factory=dict)
+    analysis: Analysis = Analysis()
+    limits: Limits = Limits()
+    model: tuple[ModelSettings, ...] = ()
+    seating: Seating = Seating()
+    drift: Drift = Drift()
+    uncertainty: Uncertainty = Uncertainty()
+    exclusions: tuple[Exclusion, ...] = ()
+
+    def as_used(self) -> dict[str, Any]:
+        """Every setting, defaults included, as plain JSON values."""
+        return self.model_dump(mode="json")

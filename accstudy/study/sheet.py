@@ -1,0 +1,177 @@
+"""A user's table file to rows of text: CSV in its dialects, and .xlsx."""
+
+from __future__ import annotations
+
+import csv
+import io
+import zipfile
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+
+from accstudy.errors import InputError, place
+
+__all__ = ["Sheet", "read_sheet"]
+
+_MAX_BYTES = 200_000_000
+_MAX_COLUMNS = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """Rows of text with the place each came from.
+
+    Parameters
+    ----------
+    file : str
+        Path as the user knows it, relative to the study.
+    header : tuple of str
+        Column names, stripped.
+    rows : tuple of tuple of str
+        Cells, stripped, as many as the header has.
+    numbers : tuple of int
+        Row number of each row; the header is row 1.
+    comma_decimals : bool
+        Whether a decimal comma may be meant (``;`` or tab between cells).
+    """
+
+    file: str
+    header: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    numbers: tuple[int, ...]
+    comma_decimals: bool
+
+
+def read_sheet(path: Path, *, file: str) -> Sheet:
+    """Read a table file without interpreting its cells.
+
+    Parameters
+    ----------
+    path : Path
+        ``.csv``, ``.tsv``, ``.txt`` or ``.xlsx``. CSV may be UTF-8 (with or
+        without byte order mark) or UTF-16, with ``,``, ``;`` or tab between
+        cells. Of a workbook the first sheet is read; formulas are not run.
+    file : str
+        How messages call it.
+
+    Returns
+    -------
+    Sheet
+
+    Raises
+    ------
+    InputError
+        If it is no table, too large, has no header or doubled columns.
+    """
+    try:
+        if path.stat().st_size > _MAX_BYTES:
+            raise InputError("the table is larger than 200 MB", where=file)
+        if path.suffix.lower() in (".xlsx", ".xlsm"):
+            return _sheet(file, _workbook_rows(path, file), comma_decimals=False)
+        text = _decode(path.read_bytes(), file)
+    except FileNotFoundError:
+        raise InputError(f'there is no file "{file}"', where=file) from None
+    except OSError as error:
+        raise InputError(f"cannot be read: {error.strerror}", where=file) from None
+    delimiter = _delimiter(text)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    rows: list[list[str]] = []
+    try:
+        rows.extend(reader)
+    except csv.Error as error:
+        raise InputError(
+            f"not a readable CSV: {error}",
+            where=place(file, reader.line_num),
+            hint="look for a quotation mark that is opened and not closed",
+        ) from None
+    return _sheet(file, rows, comma_decimals=delimiter != ",")
+
+
+def _decode(data: bytes, file: str) -> str:
+    encoding = "utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
+    try:
+        text = data.decode(encoding)
+    except UnicodeDecodeError as error:
+        row = data[: error.start].count(b"\n") + 1
+        raise InputError(
+            "a character is not UTF-8", where=place(file, row), hint='save it as "CSV UTF-8"'
+        ) from None
+    if "\0" in text:
+        row = text[: text.index("\0")].count("\n") + 1
+        raise InputError("a NUL character: not a text table", where=place(file, row))
+    return text
+
+
+def _delimiter(text: str) -> str:
+    first = text.lstrip("\ufeff").split("\n", 1)[0]
+    counts = {d: first.count(d) for d in (";", "\t", ",")}
+    best = max(counts, key=lambda d: counts[d])
+    return best if counts[best] else ","
+
+
+def _workbook_rows(path: Path, file: str) -> list[list[str]]:
+    import openpyxl
+
+    try:
+        with zipfile.ZipFile(path) as archive:
+            if sum(item.file_size for item in archive.infolist()) > _MAX_BYTES:
+                raise InputError("the workbook unpacks to more than 200 MB", where=file)
+        book = openpyxl.load_workbook(path, read_only=True, data_only=True)
+        try:
+            sheet = book.worksheets[0]
+            return [[_cell(v) for v in row] for row in sheet.iter_rows(values_only=True)]
+        finally:
+            book.close()
+    except InputError:
+        raise
+    except Exception as error:  # the workbook reader raises many kinds on broken files
+        raise InputError(
+            f"not a readable workbook ({type(error).__name__})",
+            where=file,
+            hint="save it again as .xlsx, or as CSV UTF-8",
+        ) from None
+
+
+def _cell(value: object) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, datetime):
+        midnight = value.time() == datetime.min.time()
+        return value.date().isoformat() if midnight else value.isoformat()
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        return str(int(value))
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return str(value)
+
+
+def _sheet(file: str, rows: list[list[str]], *, comma_decimals: bool) -> Sheet:
+    cells = [[cell.strip() for cell in row] for row in rows]
+    head = next((i for i, row in enumerate(cells) if any(row)), None)
+    if head is None:
+        raise InputError("the table is empty", where=file, hint="its first row names the columns")
+    header = cells[head]
+    while header and not header[-1]:
+        header.pop()
+    if len(header) > _MAX_COLUMNS:
+        raise InputError(f"more than {_MAX_COLUMNS} columns", where=place(file, head + 1))
+    for name in header:
+        if not name:
+            raise InputError("a column has no name", where=place(file, head + 1))
+        if header.count(name) > 1:
+            raise InputError(f'column "{name}" stands there twice', where=place(file, head + 1))
+    body, numbers = [], []
+    for number, row in enumerate(cells[head + 1 :], start=head + 2):
+        if not any(row):
+            continue
+        if any(row[len(header) :]):
+            raise InputError(
+                f"a row has {len(row)} cells, the header {len(header)}",
+                where=place(file, number),
+                hint="a decimal comma in a table parted by commas makes two cells out of one",
+            )
+        body.append(tuple(row[: len(header)] + [""] * (len(header) - len(row))))
+        numbers.append(number)
+    return Sheet(file, tuple(header), tuple(body), tuple(numbers), comma_decimals)

@@ -1,0 +1,153 @@
+"""study.toml to settings, with every fault placed at its line."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any, get_args
+
+from pydantic import BaseModel, ValidationError
+
+from accstudy.errors import Finding, Severity, StudyError, nearest, place
+from accstudy.study.settings import Settings
+
+__all__ = ["read_settings"]
+
+_MAX_BYTES = 1_000_000
+
+
+def read_settings(path: Path) -> Settings:
+    """Read study.toml.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    Settings
+
+    Raises
+    ------
+    StudyError
+        With every fault: not TOML, unknown keys (and the nearest known one),
+        wrong types, values out of range.
+    """
+    name = path.name
+    try:
+        if path.stat().st_size > _MAX_BYTES:
+            raise StudyError([_fault("study-file", f"{name} is larger than 1 MB", name)])
+        text = path.read_bytes().decode("utf-8-sig")
+        data = tomllib.loads(text)
+    except FileNotFoundError:
+        fault = _fault(
+            "no-study-file",
+            f"the folder holds no {name}",
+            name,
+            "a study is a folder with study.toml; `accstudy simulate` writes one to look at",
+        )
+        raise StudyError([fault]) from None
+    except UnicodeDecodeError as error:
+        fault = _fault("study-file", f"not UTF-8 at byte {error.start}", name, "save it as UTF-8")
+        raise StudyError([fault]) from None
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        row = re.search(r"line (\d+)", str(error))
+        where = place(name, int(row[1]) if row else None)
+        raise StudyError([_fault("not-toml", f"not valid TOML: {error}", where)]) from None
+    except OSError as error:
+        raise StudyError(
+            [_fault("study-file", f"cannot be read: {error.strerror}", name)]
+        ) from None
+    try:
+        return Settings.model_validate(data)
+    except ValidationError as error:
+        rows = _Rows(text)
+        raise StudyError(_faults(error, name, rows)) from None
+
+
+def _fault(code: str, what: str, where: str, mend: str = "") -> Finding:
+    return Finding(Severity.ERROR, code, what, where, mend)
+
+
+def _faults(error: ValidationError, name: str, rows: _Rows) -> Iterable[Finding]:
+    for item in error.errors(include_url=False):
+        path = item["loc"]
+        dotted = ".".join(str(part) for part in path)
+        row = rows.find(path)
+        where = place(name, row, dotted) if row else place(name, column=dotted)
+        kind = item["type"]
+        if kind == "extra_forbidden":
+            known = _known_keys(path[:-1])
+            yield _fault(
+                "unknown-key", f'unknown key "{dotted}"', where, nearest(str(path[-1]), known)
+            )
+        elif kind == "missing":
+            yield _fault(
+                "missing-key", f'key "{dotted}" is missing', where, f"add {path[-1]} = ..."
+            )
+        else:
+            said = item["msg"].removeprefix("Value error, ")
+            value = item["input"]
+            shown = "" if isinstance(value, dict | list) else f" (found {value!r})"
+            yield _fault("bad-value", f'"{dotted}": {said}{shown}', where)
+
+
+def _known_keys(path: Sequence[int | str]) -> list[str]:
+    """Keys that the model at a path knows."""
+    model: Any = Settings
+    for part in path:
+        if isinstance(part, int) or not _is_model(model):
+            continue
+        field = model.model_fields.get(part)
+        if field is None:
+            continue
+        model = _inner_model(field.annotation)
+    return list(model.model_fields) if _is_model(model) else []
+
+
+def _is_model(thing: object) -> bool:
+    return isinstance(thing, type) and issubclass(thing, BaseModel)
+
+
+def _inner_model(annotation: object) -> object:
+    if _is_model(annotation):
+        return annotation
+    for inner in get_args(annotation):
+        found = _inner_model(inner)
+        if _is_model(found):
+            return found
+    return annotation
+
+
+class _Rows:
+    """Finds the line of a key; the TOML reader itself keeps no lines."""
+
+    _HEAD = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]")
+    _KEY = re.compile(r"""^\s*([A-Za-z0-9_.\-"']+)\s*=""")
+
+    def __init__(self, text: str) -> None:
+        self._rows: dict[tuple[str, ...], int] = {}
+        table: tuple[str, ...] = ()
+        counts: dict[str, int] = {}
+        for row, line in enumerate(text.splitlines(), start=1):
+            if head := self._HEAD.match(line):
+                name = head[2]
+                table = tuple(part.strip(" \"'") for part in name.split("."))
+                if head[1] == "[[":
+                    counts[name] = counts.get(name, -1) + 1
+                    table = (*table, str(counts[name]))
+                self._rows.setdefault(table, row)
+            elif key := self._KEY.match(line):
+                parts = tuple(part.strip("\"'") for part in key[1].split("."))
+                self._rows.setdefault((*table, *parts), row)
+
+    def find(self, path: Sequence[int | str]) -> int | None:
+        parts = tuple(str(part) for part in path)
+        while parts:
+            if parts in self._rows:
+                return self._rows[parts]
+            parts = parts[:-1]
+        return None

@@ -1,0 +1,268 @@
+"""Rows of text to a typed table, with every fault placed at row and column."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import pandas as pd
+
+from accstudy.errors import Finding, InputError, Severity, nearest, place
+from accstudy.study.sheet import Sheet
+from accstudy.tables import TABLES, Column
+
+__all__ = ["LABEL_FACTORS", "fault", "parse_number", "records", "typed"]
+
+LABEL_FACTORS = frozenset(
+    {"device", "software", "technique", "operator", "session", "material", "scan_body", "splint"}
+)
+"""Factor columns that are labels even when they look like numbers."""
+
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+_COMMA_NUMBER = re.compile(r"[+-]?(\d+,\d*|,\d+)([eE][+-]?\d+)?")
+_GROUPED = re.compile(r"[+-]?\d{1,3}([.,' ]\d{3})+([.,]\d+)?")
+_DATE = re.compile(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2})?)?(Z|[+-]\d{2}:\d{2})?")
+_FORMULA_START = ("=", "+", "-", "@")
+
+
+def fault(code: str, what: str, where: str, mend: str = "") -> Finding:
+    """Make an error finding."""
+    return Finding(Severity.ERROR, code, what, where, mend)
+
+
+def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows of a frame as dictionaries."""
+    return [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
+
+
+def parse_number(text: str, *, comma_decimals: bool) -> float:
+    """Read one number strictly.
+
+    Parameters
+    ----------
+    text : str
+        The cell.
+    comma_decimals : bool
+        Whether ``1,5`` may mean 1.5.
+
+    Returns
+    -------
+    float
+        Finite.
+
+    Raises
+    ------
+    InputError
+        If it is no number, not finite, or could mean two numbers
+        (``1.234,5``; ``1 234``).
+
+    Examples
+    --------
+    >>> parse_number("1,5", comma_decimals=True)
+    1.5
+    """
+    if _NUMBER.fullmatch(text):
+        value = float(text)
+    elif comma_decimals and _COMMA_NUMBER.fullmatch(text):
+        value = float(text.replace(",", "."))
+    elif _GROUPED.fullmatch(text):
+        raise InputError(
+            f'"{text}" is ambiguous: thousands are grouped',
+            hint="write the number without separators between thousands",
+        )
+    elif _COMMA_NUMBER.fullmatch(text):
+        raise InputError(
+            f'"{text}" has a decimal comma in a table parted by commas',
+            hint='use a decimal point, or part the cells with ";"',
+        )
+    else:
+        raise InputError(f'"{text}" is not a number')
+    if not math.isfinite(value):
+        raise InputError(f'"{text}" is too large a number')
+    return value
+
+
+def typed(
+    sheet: Sheet,
+    table: str,
+    *,
+    rename: Mapping[str, str] | None = None,
+    unknown_columns: str = "error",
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """Check a sheet against a table and convert its cells.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        Rows of text.
+    table : str
+        Name in `accstudy.tables.TABLES`.
+    rename : mapping, optional
+        The user's column name for a column of the table.
+    unknown_columns : {"error", "ignore"}
+        What a column means that the table does not have; a table with factor
+        columns keeps them.
+
+    Returns
+    -------
+    frame : DataFrame
+        Typed columns; faulty cells are empty. Column ``row`` holds the row
+        number in the file.
+    faults : list of Finding
+        Every fault.
+    """
+    spec = TABLES[table]
+    faults: list[Finding] = []
+    own_from_user = {user: own for own, user in (rename or {}).items()}
+    header = [own_from_user.get(name, name) for name in sheet.header]
+    known = {c.name: c for c in spec.columns}
+    for column in spec.columns:
+        if column.required and column.name not in header:
+            close = nearest(column.name, [h for h in header if h not in known] or ["-"])
+            hint = close if close.startswith("did") else f"add a column {column.name}"
+            faults.append(
+                fault(
+                    "missing-column",
+                    f'column "{column.name}" ({column.meaning}) is missing',
+                    place(sheet.file, 1),
+                    hint.replace("did you mean", "rename, if it is meant, the column").rstrip("?"),
+                )
+            )
+    out: dict[str, object] = {}
+    for index, name in enumerate(header):
+        cells = [row[index] for row in sheet.rows]
+        if name in known:
+            values, found = _convert(cells, known[name], sheet)
+            faults += found
+            out[name] = values
+        elif spec.factors:
+            values, found = _factor(cells, name, sheet)
+            faults += found
+            out[name] = values
+        elif unknown_columns == "error":
+            faults.append(
+                fault(
+                    "unknown-column",
+                    f'unknown column "{name}"',
+                    place(sheet.file, 1, name),
+                    nearest(name, list(known)),
+                )
+            )
+    frame = pd.DataFrame(out, index=range(len(sheet.rows)))
+    for column in spec.columns:
+        if column.name not in frame:
+            frame[column.name] = "" if column.kind == "text" else None
+            if column.kind == "number":
+                frame[column.name] = frame[column.name].astype(float)
+    frame["row"] = list(sheet.numbers)
+    return frame, faults
+
+
+def _convert(cells: Sequence[str], column: Column, sheet: Sheet) -> tuple[pd.Series, list[Finding]]:
+    faults: list[Finding] = []
+    values: list[object] = []
+    for cell, row in zip(cells, sheet.numbers, strict=True):
+        where = place(sheet.file, row, column.name)
+        value: object = None
+        if not cell:
+            if column.required:
+                faults.append(fault("empty-cell", f"{column.name} is empty", where))
+        elif column.kind in ("number", "integer"):
+            try:
+                value = parse_number(cell, comma_decimals=sheet.comma_decimals)
+            except InputError as error:
+                faults.append(fault("not-a-number", error.message, where, error.hint))
+        elif column.kind == "date":
+            value = _date(cell)
+            if value is None:
+                faults.append(
+                    fault(
+                        "not-a-date",
+                        f'"{cell}" is not an ISO 8601 date',
+                        where,
+                        "write 2025-03-31 or 2025-03-31T14:30",
+                    )
+                )
+        elif column.kind == "flag":
+            value = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
+            value = value.get(cell.lower())
+            if value is None:
+                faults.append(fault("not-a-flag", f'"{cell}" is neither true nor false', where))
+        else:
+            value = cell
+            if column.name in ("scan", "implant", "model") and cell.startswith(_FORMULA_START):
+                faults.append(
+                    fault(
+                        "unsafe-name",
+                        f'the name "{cell}" begins with {cell[0]}; a spreadsheet runs it',
+                        where,
+                        "begin it with a letter or a digit",
+                    )
+                )
+            if any(ord(c) < 32 for c in cell):
+                faults.append(fault("control-character", "a cell holds a control character", where))
+        values.append(value)
+    if column.kind == "text":
+        return pd.Series(["" if v is None else v for v in values], dtype=object), faults
+    if column.kind in ("number", "integer"):
+        return pd.Series(values, dtype=float), faults
+    if column.kind == "date":
+        return pd.Series(pd.to_datetime(pd.Series(values, dtype=object))), faults
+    return pd.Series(values, dtype=object), faults
+
+
+def _date(cell: str) -> pd.Timestamp | None:
+    if not _DATE.fullmatch(cell):
+        return None
+    try:
+        stamp = pd.Timestamp(cell)
+    except ValueError:
+        return None
+    # wall-clock time of the place where it was measured: the offset is dropped, not applied
+    return stamp.tz_localize(None) if stamp.tzinfo is not None else stamp
+
+
+def _factor(cells: Sequence[str], name: str, sheet: Sheet) -> tuple[pd.Series, list[Finding]]:
+    """Type a factor column: dates by name, numbers where all are, else labels."""
+    faults: list[Finding] = []
+    if not re.fullmatch(r"[A-Za-z_]\w*", name):
+        faults.append(
+            fault(
+                "column-name",
+                f'column "{name}" is not a plain identifier',
+                place(sheet.file, 1, name),
+                "use letters, digits and _ only, so that models can name it",
+            )
+        )
+    if name.endswith(("_at", "_on")):
+        return _convert(cells, Column(name, "date", "", required=False), sheet)
+    filled = [c for c in cells if c]
+    if name not in LABEL_FACTORS and filled:
+        try:
+            numbers = [
+                parse_number(c, comma_decimals=sheet.comma_decimals) if c else None for c in cells
+            ]
+            return pd.Series(numbers, dtype=float), faults
+        except InputError:
+            pass
+    groups: dict[str, dict[str, int]] = {}
+    for cell, row in zip(cells, sheet.numbers, strict=True):
+        if any(ord(c) < 32 for c in cell):
+            where = place(sheet.file, row, name)
+            faults.append(fault("control-character", "a cell holds a control character", where))
+        groups.setdefault(" ".join(cell.casefold().split()), {}).setdefault(cell, row)
+    for spellings in groups.values():
+        if len(spellings) > 1:
+            (first, _), *others = spellings.items()
+            for other, row in others:
+                faults.append(
+                    fault(
+                        "level-spelling",
+                        f'"{other}" and "{first}" differ by case or blanks only',
+                        place(sheet.file, row, name),
+                        "spell a level the same everywhere",
+                    )
+                )
+    return pd.Series(list(cells), dtype=object), faults
