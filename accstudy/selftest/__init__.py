@@ -1,0 +1,1 @@
+"""Published answers that this installation is compared with."""
