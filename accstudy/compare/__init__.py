@@ -1,0 +1,1 @@
+"""From poses and reference to deviations: pairs, alignments, arch directions, surface."""

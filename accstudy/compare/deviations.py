@@ -1,0 +1,215 @@
+"""Deviation tables: pairs without alignment, implants by three alignments."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from accstudy.compare.align import AlignedPoses, align_all, align_first
+from accstudy.compare.arch import Arch, arch_of
+from accstudy.compare.poses import PoseArrays, pose_arrays
+from accstudy.errors import ComputationError
+from accstudy.geometry.rigid import angle_between_deg, rotation_about_deg, unit
+from accstudy.tables import empty, shape
+
+__all__ = ["ALIGNMENTS", "implant_deviations", "pair_deviations"]
+
+Floats = NDArray[np.float64]
+
+ALIGNMENTS = ("all-implants", "first-implant", "datum-implants")
+"""Names of the alignments."""
+
+
+def pair_deviations(poses: pd.DataFrame, reference: pd.DataFrame) -> pd.DataFrame:
+    """Deviation of distance and angle of every two implants of every scan.
+
+    Distances and angles between implants stay the same when a scan is moved as
+    a rigid body, so these results depend on no alignment.
+
+    Parameters
+    ----------
+    poses : DataFrame
+        Table ``poses`` of scans of one model.
+    reference : DataFrame
+        Rows of table ``implants`` of that model.
+
+    Returns
+    -------
+    DataFrame
+        Table ``pair_deviations`` without ``condition`` and ``cell``; scans in
+        the order of `poses`, pairs in arch order. Pairs of which a scan lacks
+        an implant are absent.
+
+    Notes
+    -----
+    n implants give n(n - 1)/2 pairs but, with their axes, fewer free numbers:
+    the pairs of a scan are not independent observations.
+    """
+    arch = arch_of(reference)
+    model, scans = _model_and_scans(poses, reference)
+    if not scans:
+        return empty("pair_deviations")
+    arrays = pose_arrays(poses, arch, scans)
+    n = len(arch.implants)
+    first, second = np.triu_indices(n, k=1)
+    measured = np.linalg.norm(
+        arrays.positions_mm[:, second] - arrays.positions_mm[:, first], axis=2
+    )
+    span = np.linalg.norm(arch.positions_mm[second] - arch.positions_mm[first], axis=1)
+    angle = angle_between_deg(arrays.axes[:, first], arrays.axes[:, second])
+    angle_reference = angle_between_deg(arch.axes[first], arch.axes[second])
+    seen_axis = _second_axis_in_first_frame(
+        arrays.positions_mm[:, first],
+        arrays.axes[:, first],
+        arrays.positions_mm[:, second],
+        arrays.axes[:, second],
+    )
+    true_axis = _second_axis_in_first_frame(
+        arch.positions_mm[first], arch.axes[first], arch.positions_mm[second], arch.axes[second]
+    )
+    names = np.array(arch.implants, dtype=object)
+    s, p = measured.shape
+    frame = pd.DataFrame(
+        {
+            "scan": np.repeat(np.array(scans, dtype=object), p),
+            "model": model,
+            "implant_a": np.tile(names[first], s),
+            "implant_b": np.tile(names[second], s),
+            "span_mm": np.tile(span, s),
+            "path_mm": np.tile(arch.path_mm[second] - arch.path_mm[first], s),
+            "steps": np.tile(second - first, s),
+            "angulation_deg": np.tile(
+                np.maximum(arch.angulation_deg[first], arch.angulation_deg[second]), s
+            ),
+            "relative_angulation_deg": np.tile(angle_reference, s),
+            "n_implants": n,
+            "distance_um": (1000 * (measured - span)).ravel(),
+            "angle_deg": (angle - angle_reference).ravel(),
+            "relative_axis_deg": angle_between_deg(seen_axis, true_axis[None]).ravel(),
+        }
+    )
+    return shape("pair_deviations", frame[np.isfinite(measured).ravel()])
+
+
+def _second_axis_in_first_frame(p_a: Floats, axis_a: Floats, p_b: Floats, axis_b: Floats) -> Floats:
+    """Second axis in the frame of the first axis and the line to the second platform."""
+    line = p_b - p_a
+    x = unit(line - np.sum(line * axis_a, axis=-1, keepdims=True) * axis_a)
+    y = np.cross(axis_a, x)
+    return np.stack([np.sum(axis_b * e, axis=-1) for e in (x, y, axis_a)], axis=-1)
+
+
+def implant_deviations(
+    poses: pd.DataFrame, reference: pd.DataFrame, *, datum: tuple[str, ...] = ()
+) -> pd.DataFrame:
+    """Deviation of every implant of every scan, by each alignment.
+
+    Parameters
+    ----------
+    poses : DataFrame
+        Table ``poses`` of scans of one model.
+    reference : DataFrame
+        Rows of table ``implants`` of that model.
+    datum : tuple of str
+        Datum implants; without them that alignment is left out.
+
+    Returns
+    -------
+    DataFrame
+        Table ``implant_deviations`` without ``condition`` and ``cell``.
+
+    Raises
+    ------
+    ComputationError
+        If fewer than two datum implants are implants of the model.
+
+    Notes
+    -----
+    The same scan shows different deviations by each alignment; none is wrong.
+    ``all-implants`` spreads an error over all, ``first-implant`` piles it up at
+    the far end. ``u_alignment_tilt_deg`` is what the alignment itself may be
+    tilted by: angles of single implants smaller than that say nothing.
+    """
+    arch = arch_of(reference)
+    model, scans = _model_and_scans(poses, reference)
+    if not scans:
+        return empty("implant_deviations")
+    arrays = pose_arrays(poses, arch, scans)
+    aligned = {
+        "all-implants": align_all(arrays, arch),
+        "first-implant": align_first(arrays, arch),
+    }
+    if datum:
+        use = np.isin(np.array(arch.implants), datum)
+        if use.sum() < 2:
+            raise ComputationError(
+                f'datum-implants needs two or more implants of model "{model}"',
+                hint="name them in analysis.datum",
+            )
+        aligned["datum-implants"] = align_all(arrays, arch, use=use)
+    frames = [
+        _deviations_of(arrays, arch, how, placed).assign(model=model)
+        for how, placed in aligned.items()
+    ]
+    rank = {name: i for i, name in enumerate(scans)}
+    out = pd.concat(frames, ignore_index=True)
+    order = np.argsort(out["scan"].map(rank).to_numpy(), kind="stable")
+    return shape("implant_deviations", out.iloc[order])
+
+
+def _deviations_of(
+    arrays: PoseArrays, arch: Arch, alignment: str, placed: AlignedPoses
+) -> pd.DataFrame:
+    delta_um = 1000 * (placed.points(arrays.positions_mm) - arch.positions_mm)
+    axes = placed.vectors(arrays.axes)
+    flats = placed.vectors(arrays.flats)
+    s, n = delta_um.shape[:2]
+
+    def along(directions: Floats) -> Floats:
+        component: Floats = np.einsum("sni,ni->sn", delta_um, directions)
+        return component.ravel()
+
+    def tilt(directions: Floats) -> Floats:
+        # seen square to the reference axis, so that a tilted implant's tilt is its own
+        across = directions - np.sum(directions * arch.axes, axis=1, keepdims=True) * arch.axes
+        sideways = np.einsum("sni,ni->sn", axes, unit(across))
+        upright = np.einsum("sni,ni->sn", axes, arch.axes)
+        angle: Floats = np.degrees(np.arctan2(sideways, upright))
+        return angle.ravel()
+
+    frame = pd.DataFrame(
+        {
+            "scan": np.repeat(np.array(arrays.scans, dtype=object), n),
+            "implant": np.tile(np.array(arch.implants, dtype=object), s),
+            "alignment": alignment,
+            "dx_um": delta_um[:, :, 0].ravel(),
+            "dy_um": delta_um[:, :, 1].ravel(),
+            "dz_um": delta_um[:, :, 2].ravel(),
+            "mesiodistal_um": along(arch.mesiodistal),
+            "buccolingual_um": along(arch.buccolingual),
+            "vertical_um": along(arch.vertical),
+            "distance_um": np.linalg.norm(delta_um, axis=2).ravel(),
+            "angle_deg": angle_between_deg(axes, arch.axes[None]).ravel(),
+            "tilt_mesiodistal_deg": tilt(arch.mesiodistal),
+            "tilt_buccolingual_deg": tilt(arch.buccolingual),
+            "rotation_deg": rotation_about_deg(
+                np.broadcast_to(arch.axes, axes.shape),
+                np.broadcast_to(arch.flats, flats.shape),
+                flats,
+            ).ravel(),
+            "angulation_deg": np.tile(arch.angulation_deg, s),
+            "n_implants": n,
+            "u_alignment_tilt_deg": np.repeat(placed.tilt_u_deg, n),
+        }
+    )
+    seen: pd.DataFrame = frame[np.isfinite(delta_um).all(axis=2).ravel()]
+    return seen
+
+
+def _model_and_scans(poses: pd.DataFrame, reference: pd.DataFrame) -> tuple[str, list[str]]:
+    models = reference["model"].unique()
+    if len(models) != 1:
+        raise ValueError("reference rows of one model are needed")
+    mine = poses[poses["model"] == models[0]]
+    return str(models[0]), list(dict.fromkeys(mine["scan"]))

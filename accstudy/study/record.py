@@ -1,0 +1,135 @@
+"""The record of a run, and writing that leaves the old results or the new ones, whole."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import math
+import os
+import shutil
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from accstudy.errors import OutputError
+
+__all__ = ["digest", "file_digest", "json_bytes", "read_record", "recover", "replace_folder"]
+
+_NEW = ".new"
+_OLD = ".old"
+_COMPLETE = ".complete"
+
+
+def digest(data: bytes) -> str:
+    """SHA-256 of bytes, as hexadecimal text."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def file_digest(path: Path) -> str:
+    """SHA-256 of a file, as hexadecimal text."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def json_bytes(value: object) -> bytes:
+    """Write JSON with sorted keys; numbers that are not finite become null."""
+    return (json.dumps(_plain(value), indent=1, sort_keys=True, ensure_ascii=False) + "\n").encode()
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    return value
+
+
+def read_record(results: Path) -> dict[str, Any]:
+    """Read record.json of a results folder; empty when there is none."""
+    try:
+        found = json.loads((results / "record.json").read_bytes())
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def recover(folder: Path) -> None:
+    """Finish or undo a replacement that was interrupted.
+
+    Parameters
+    ----------
+    folder : Path
+        The results folder; afterwards it is the old one or the new one, whole.
+    """
+    new, old = folder.with_name(folder.name + _NEW), folder.with_name(folder.name + _OLD)
+    if not folder.exists():
+        if (new / _COMPLETE).exists():
+            os.replace(new, folder)
+        elif old.exists():
+            os.replace(old, folder)
+    with contextlib.suppress(OSError):
+        (folder / _COMPLETE).unlink()
+    for leftover in (new, old):
+        shutil.rmtree(leftover, ignore_errors=True)
+
+
+@contextlib.contextmanager
+def replace_folder(folder: Path) -> Iterator[Path]:
+    """Write a folder anew beside the old one and put it in its place at the end.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder to replace.
+
+    Yields
+    ------
+    Path
+        An empty folder to write into. When the block ends without an error it
+        replaces `folder`; otherwise `folder` stays as it was.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be written (full, read-only).
+    """
+    recover(folder)
+    new, old = folder.with_name(folder.name + _NEW), folder.with_name(folder.name + _OLD)
+    try:
+        new.mkdir(parents=True)
+        yield new
+        for path in sorted(new.rglob("*")):
+            if path.is_file():
+                _sync(path)
+        (new / _COMPLETE).touch()
+        _sync(new)
+        if folder.exists():
+            os.replace(folder, old)
+        os.replace(new, folder)
+        _sync(folder.parent)
+        (folder / _COMPLETE).unlink()
+        shutil.rmtree(old, ignore_errors=True)
+    except OSError as error:
+        raise OutputError(
+            f'"{folder.name}" cannot be written: {error.strerror}',
+            where=str(folder),
+            hint="free space on the disk or change the folder's permissions; "
+            "the former results are untouched",
+        ) from error
+    finally:
+        if folder.exists():
+            shutil.rmtree(new, ignore_errors=True)
+
+
+def _sync(path: Path) -> None:
+    """Make the system put a file or a folder on the disk."""
+    if os.name == "nt" and path.is_dir():
+        return
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
