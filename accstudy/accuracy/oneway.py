@@ -1,0 +1,423 @@
+"""One-way layouts: results in cells, many layouts at once, cells of unequal size.
+
+A layout is what ISO 5725-2 calls a level: results of one measurand under one
+condition, in cells of results obtained under repeatability conditions. All
+layouts of a study are worked out together on arrays; nothing loops over them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import special
+
+from accstudy.errors import InputError
+
+__all__ = ["LIMIT_FACTOR", "Layouts", "OneWay", "layouts", "one_way", "one_way_table"]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+LIMIT_FACTOR = 2.8
+"""Factor of the repeatability and reproducibility limits (ISO 5725-6:1994, 4.1.4)."""
+
+
+@dataclass(frozen=True)
+class Layouts:
+    """Sums of any number of one-way layouts, from which every figure follows.
+
+    Parameters
+    ----------
+    n : ndarray of int, shape (G,)
+        Results of each layout.
+    cells : ndarray of int, shape (G,)
+        Cells of each layout.
+    mean : ndarray, shape (G,)
+        General mean, weighted by the cells' sizes; unit of the results.
+    mean_of_cells : ndarray, shape (G,)
+        Plain mean of the cell means.
+    ss_within, ss_between : ndarray, shape (G,)
+        Sums of squares within cells, and of cell means about the general mean
+        weighted by the cells' sizes.
+    ss_cell_means : ndarray, shape (G,)
+        Sum of squares of the cell means about their plain mean.
+    sum_n2 : ndarray, shape (G,)
+        Sum of the squared cell sizes.
+    harmonic_n : ndarray, shape (G,)
+        Harmonic mean of the cell sizes.
+    cell_layout, cell_label, cell_n, cell_mean, cell_ss : ndarray, shape (C,)
+        Every cell: its layout, label, size, mean and sum of squares about its mean.
+    """
+
+    n: Ints
+    cells: Ints
+    mean: Floats
+    mean_of_cells: Floats
+    ss_within: Floats
+    ss_between: Floats
+    ss_cell_means: Floats
+    sum_n2: Floats
+    harmonic_n: Floats
+    cell_layout: Ints
+    cell_label: Ints
+    cell_n: Ints
+    cell_mean: Floats
+    cell_ss: Floats
+
+    @property
+    def df_within(self) -> Ints:
+        """Degrees of freedom within cells."""
+        return self.n - self.cells
+
+    @property
+    def df_between(self) -> Ints:
+        """Degrees of freedom between cells."""
+        return self.cells - 1
+
+    @property
+    def n_bar(self) -> Floats:
+        """Mean cell size of ISO 5725-2:1994, 7.4.5.2; NaN for one cell."""
+        return _divide(self.n - _divide(self.sum_n2, self.n), self.df_between)
+
+    @property
+    def var_within(self) -> Floats:
+        """Repeatability variance; NaN where no cell holds two results."""
+        return _divide(self.ss_within, self.df_within)
+
+    @property
+    def ms_between(self) -> Floats:
+        """Mean square between cells; NaN for one cell."""
+        return _divide(self.ss_between, self.df_between)
+
+    @property
+    def var_between(self) -> Floats:
+        """Variance between cells as estimated, negative values kept."""
+        return _divide(self.ms_between - self.var_within, self.n_bar)
+
+    @property
+    def var_total(self) -> Floats:
+        """Variance of one result of any cell; NaN for one cell.
+
+        Where every cell holds one result, it is the variance of the results.
+        """
+        both = self.var_within + np.maximum(self.var_between, 0.0)
+        return np.where(self.df_within == 0, self.ms_between, both)
+
+
+def _divide(a: npt.ArrayLike, b: npt.ArrayLike) -> Floats:
+    top, bottom = np.asarray(a, dtype=float), np.asarray(b, dtype=float)
+    out = np.full(top.shape, np.nan)
+    np.divide(top, bottom, out=out, where=bottom > 0)
+    return out
+
+
+def _sums(index: Ints, weights: Floats, length: int) -> Floats:
+    return np.asarray(np.bincount(index, weights=weights, minlength=length), dtype=np.float64)
+
+
+def layouts(values: npt.ArrayLike, groups: npt.ArrayLike, cells: npt.ArrayLike) -> Layouts:
+    """Sum up one-way layouts.
+
+    Parameters
+    ----------
+    values : array_like, shape (N,)
+        Results, any unit; finite.
+    groups : array_like of int, shape (N,)
+        Layout of each result, 0 to G - 1, none of them empty.
+    cells : array_like of int, shape (N,)
+        Cell of each result, from 0; the same number in two layouts means two cells.
+
+    Returns
+    -------
+    Layouts
+
+    Raises
+    ------
+    InputError
+        If a value is not finite or the lengths differ.
+
+    Notes
+    -----
+    Each layout is shifted by its first result before anything is squared, so a
+    large common offset costs no digits.
+    """
+    y = np.asarray(values, dtype=float)
+    group, cell = np.asarray(groups, dtype=np.int64), np.asarray(cells, dtype=np.int64)
+    if not (y.shape == group.shape == cell.shape) or y.ndim != 1:
+        raise InputError("values, groups and cells differ in length")
+    if not np.isfinite(y).all():
+        raise InputError("a result is not a finite number", hint="leave it out beforehand")
+    if y.size == 0:
+        raise InputError("there are no results")
+    wide = int(cell.max()) + 1
+    keys, index = np.unique(group * wide + cell, return_inverse=True)
+    cell_layout, cell_label = keys // wide, keys % wide
+    total = int(group.max()) + 1
+    first = np.full(total, -1)
+    first[group[::-1]] = np.arange(y.size)[::-1]
+    if (first < 0).any():
+        raise InputError("a layout has no results")
+    offset = y[first]
+    x = y - offset[group]
+    cell_n = np.bincount(index)
+    cell_mean = _sums(index, x, len(keys)) / cell_n
+    cell_ss = _sums(index, (x - cell_mean[index]) ** 2, len(keys))
+
+    def over_cells(weights: Floats) -> Floats:
+        return _sums(cell_layout, weights, total)
+
+    p = np.bincount(cell_layout, minlength=total)
+    n = np.bincount(group, minlength=total)
+    mean = over_cells(cell_n * cell_mean) / n
+    plain = over_cells(cell_mean) / p
+    return Layouts(
+        n=n,
+        cells=p,
+        mean=mean + offset,
+        mean_of_cells=plain + offset,
+        ss_within=over_cells(cell_ss),
+        ss_between=over_cells(cell_n * (cell_mean - mean[cell_layout]) ** 2),
+        ss_cell_means=over_cells((cell_mean - plain[cell_layout]) ** 2),
+        sum_n2=over_cells(cell_n.astype(float) ** 2),
+        harmonic_n=p / over_cells(1.0 / cell_n),
+        cell_layout=cell_layout,
+        cell_label=cell_label,
+        cell_n=cell_n,
+        cell_mean=cell_mean + offset[cell_layout],
+        cell_ss=cell_ss,
+    )
+
+
+def one_way_table(
+    found: Layouts, *, confidence: float = 0.95, u_reference: npt.ArrayLike = 0.0
+) -> pd.DataFrame:
+    """Bias, precision, intervals and limits of many one-way layouts.
+
+    Parameters
+    ----------
+    found : Layouts
+        Layouts of deviations, measured minus reference.
+    confidence : float, optional
+        Of every interval.
+    u_reference : array_like, optional
+        Standard uncertainty that all results of a layout share (reference,
+        temperature), unit of the results; one for all or one a layout.
+
+    Returns
+    -------
+    DataFrame
+        One row a layout: ``n``, ``cells``, ``bias``, ``u_bias``, ``bias_df``,
+        ``bias_low``, ``bias_high``, ``s_r``, ``s_r_low``, ``s_r_high``,
+        ``s_cell``, ``s_cell2_raw``, ``s_R``, ``s_R_low``, ``s_R_high``,
+        ``r_limit``, ``R_limit``. NaN where the layout cannot say.
+
+    Notes
+    -----
+    Variances follow ISO 5725-2:1994, 7.4.5. The variance of the bias rests on the
+    scatter of the cell means, with as many degrees of freedom as cells less one:
+    results of one cell are no independent witnesses of a bias. It is exact for
+    cells of equal size. With one cell it rests on the scatter within, and then
+    holds for that cell's conditions only. Degrees of freedom of the whole by
+    Welch and Satterthwaite (JCGM 100:2008, G.4).
+
+    The interval of s_R is the modified large-sample interval of Graybill and Wang
+    on the mean square of cell means and the one within (Burdick and Graybill,
+    Confidence Intervals on Variance Components, 1992, chapters 3 and 4). It is
+    widened to hold the estimate where that was cut at zero.
+    """
+    alpha = 1.0 - confidence
+    u_ref = np.broadcast_to(np.asarray(u_reference, dtype=float), found.mean.shape)
+    variance, df = _variance_of_mean(found)
+    u_bias = np.sqrt(variance + u_ref**2)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        bias_df = np.where(variance > 0, df * (u_bias**2 / variance) ** 2, np.inf)
+    bias_df = np.where(np.isnan(variance), np.nan, bias_df)
+    half = _t_quantile(1 - alpha / 2, bias_df) * u_bias
+    var_r, var_R = found.var_within, found.var_total
+    r_low, r_high = _chi2_interval(var_r, found.df_within, alpha)
+    R_low, R_high = _total_interval(found, alpha)
+    s_r, s_R = np.sqrt(var_r), np.sqrt(var_R)
+    return pd.DataFrame(
+        {
+            "n": found.n,
+            "cells": found.cells,
+            "bias": found.mean,
+            "u_bias": u_bias,
+            "bias_df": bias_df,
+            "bias_low": found.mean - half,
+            "bias_high": found.mean + half,
+            "s_r": s_r,
+            "s_r_low": np.sqrt(r_low),
+            "s_r_high": np.sqrt(r_high),
+            "s_cell": np.sqrt(np.maximum(found.var_between, 0.0)),
+            "s_cell2_raw": found.var_between,
+            "s_R": s_R,
+            "s_R_low": np.minimum(np.sqrt(R_low), s_R),
+            "s_R_high": np.maximum(np.sqrt(R_high), s_R),
+            "r_limit": LIMIT_FACTOR * s_r,
+            "R_limit": LIMIT_FACTOR * s_R,
+        }
+    )
+
+
+def _variance_of_mean(found: Layouts) -> tuple[Floats, Floats]:
+    """Variance of the general mean and its degrees of freedom."""
+    weight2 = _divide(found.sum_n2, found.n.astype(float) ** 2)
+    between = _divide(found.ss_cell_means, found.df_between) * weight2
+    # Cells of unequal size: the scatter of cell means holds more of the variance within
+    # than the weighted mean does. The surplus is taken off, but never more than down to
+    # what the general mean would have without any spread between cells.
+    var_within = np.where(found.df_within > 0, found.var_within, 0.0)
+    surplus = weight2 / found.harmonic_n - 1.0 / found.n
+    several = np.maximum(between - surplus * var_within, np.minimum(between, var_within / found.n))
+    one = _divide(found.var_within, found.n)
+    variance = np.where(found.cells > 1, several, one)
+    df = np.where(found.cells > 1, found.df_between, found.df_within).astype(float)
+    return variance, df
+
+
+def _t_quantile(level: float, df: Floats) -> Floats:
+    out = np.full(df.shape, np.nan)
+    finite = np.isfinite(df) & (df > 0)
+    out[finite] = special.stdtrit(df[finite], level)
+    out[np.isposinf(df)] = special.ndtri(level)
+    return out
+
+
+def _chi2_interval(variance: Floats, df: Ints, alpha: float) -> tuple[Floats, Floats]:
+    nu = np.where(df > 0, df, np.nan).astype(float)
+    low = nu * variance / special.chdtri(nu, alpha / 2)
+    high = nu * variance / special.chdtri(nu, 1 - alpha / 2)
+    return low, high
+
+
+def _total_interval(found: Layouts, alpha: float) -> tuple[Floats, Floats]:
+    """Interval of the variance between plus within."""
+    nu_b, nu_w = found.df_between, found.df_within
+    ms_means = _divide(found.ss_cell_means, nu_b)
+    within = (1 - 1 / found.harmonic_n) * np.where(nu_w > 0, found.var_within, 0.0)
+    centre = ms_means + within
+
+    def part(df: Ints, level: float) -> Floats:
+        nu = np.where(df > 0, df, np.nan).astype(float)
+        return np.asarray(np.nan_to_num(nu / special.chdtri(nu, level), nan=1.0), dtype=float)
+
+    g_b, g_w = 1 - part(nu_b, alpha / 2), 1 - part(nu_w, alpha / 2)
+    h_b, h_w = part(nu_b, 1 - alpha / 2) - 1, part(nu_w, 1 - alpha / 2) - 1
+    low = centre - np.sqrt((g_b * ms_means) ** 2 + (g_w * within) ** 2)
+    high = centre + np.sqrt((h_b * ms_means) ** 2 + (h_w * within) ** 2)
+    return np.maximum(low, 0.0), high
+
+
+@dataclass(frozen=True, slots=True)
+class OneWay:
+    """Figures of one one-way layout; NaN where it cannot say.
+
+    Parameters
+    ----------
+    n, cells : int
+        Results and cells.
+    df_between, df_within : int
+        Degrees of freedom.
+    ss_between, ss_within, ms_between, ms_within, F, p : float
+        Analysis of variance; `p` is the probability of a larger F without spread
+        between cells.
+    n_bar : float
+        Mean cell size of ISO 5725-2.
+    bias, u_bias, bias_df, bias_low, bias_high : float
+        General mean of the values given, its standard uncertainty and t interval.
+    s_r, s_r_low, s_r_high : float
+        Repeatability standard deviation with its interval.
+    s_cell, s_cell2_raw : float
+        Standard deviation between cells, cut at zero, and the variance as estimated.
+    s_R, s_R_low, s_R_high : float
+        Standard deviation of one result of any cell with its interval.
+    r_limit, R_limit : float
+        Largest difference of two results to expect with 95 %.
+    """
+
+    n: int
+    cells: int
+    df_between: int
+    df_within: int
+    ss_between: float
+    ss_within: float
+    ms_between: float
+    ms_within: float
+    F: float
+    p: float
+    n_bar: float
+    bias: float
+    u_bias: float
+    bias_df: float
+    bias_low: float
+    bias_high: float
+    s_r: float
+    s_r_low: float
+    s_r_high: float
+    s_cell: float
+    s_cell2_raw: float
+    s_R: float
+    s_R_low: float
+    s_R_high: float
+    r_limit: float
+    R_limit: float
+
+
+def one_way(
+    values: npt.ArrayLike,
+    cells: npt.ArrayLike,
+    *,
+    confidence: float = 0.95,
+    u_reference: float = 0.0,
+) -> OneWay:
+    """Bias and precision of one layout.
+
+    Parameters
+    ----------
+    values : array_like, shape (N,)
+        Deviations (or results: then ``bias`` is their general mean), any unit.
+    cells : array_like, shape (N,)
+        Label of each result's cell.
+    confidence : float, optional
+        Of every interval.
+    u_reference : float, optional
+        Standard uncertainty that all results share, unit of the results.
+
+    Returns
+    -------
+    OneWay
+
+    References
+    ----------
+    ISO 5725-2:1994, 7.4 (means and variances); ISO 5725-6:1994, 4.1 (limits).
+
+    Examples
+    --------
+    >>> found = one_way([10.0, 12.0, 15.0, 17.0], ["a", "a", "b", "b"])
+    >>> found.bias, round(found.s_r, 3), round(found.s_cell2_raw, 3)
+    (13.5, 1.414, 11.5)
+    """
+    codes, _ = pd.factorize(np.asarray(cells), use_na_sentinel=False)
+    found = layouts(values, np.zeros(len(codes), dtype=np.int64), codes)
+    row = one_way_table(found, confidence=confidence, u_reference=u_reference).iloc[0]
+    nu_b, nu_w = int(found.df_between[0]), int(found.df_within[0])
+    ms_b, ms_w = float(found.ms_between[0]), float(found.var_within[0])
+    F = ms_b / ms_w if nu_b > 0 and nu_w > 0 and ms_w > 0 else float("nan")
+    return OneWay(
+        df_between=nu_b,
+        df_within=nu_w,
+        ss_between=float(found.ss_between[0]),
+        ss_within=float(found.ss_within[0]),
+        ms_between=ms_b,
+        ms_within=ms_w,
+        F=F,
+        p=float(special.fdtrc(nu_b, nu_w, F)) if np.isfinite(F) else float("nan"),
+        n_bar=float(found.n_bar[0]),
+        n=int(found.n[0]),
+        cells=int(found.cells[0]),
+        **{name: float(row[name]) for name in row.index if name not in ("n", "cells")},
+    )
