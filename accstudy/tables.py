@@ -12,7 +12,7 @@ import io
 import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import BinaryIO, Literal
 
 import numpy as np
 import pandas as pd
@@ -640,14 +640,14 @@ def _text(value: object) -> str:
     return text
 
 
-def read_csv(name: str, path: Path) -> pd.DataFrame:
+def read_csv(name: str, path: Path | BinaryIO) -> pd.DataFrame:
     """Read a result table that the tool wrote, with its types.
 
     Parameters
     ----------
     name : str
         Name of the table.
-    path : Path
+    path : Path or binary file
         The CSV file.
 
     Returns

@@ -1,0 +1,272 @@
+"""One thin function a command."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from accstudy.cli.options import DONE, INPUT_AT_FAULT, LEFT_OUT, shared_options
+from accstudy.cli.progress import Progress
+
+if TYPE_CHECKING:
+    from accstudy.errors import Finding
+    from accstudy.pipeline import Outcome
+
+__all__ = ["ALL"]
+
+_STUDY = click.argument(
+    "study", type=click.Path(exists=True, file_okay=False, path_type=Path), metavar="STUDY"
+)
+
+
+def _cores() -> int:
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def _stage(
+    path: Path,
+    *,
+    since: str,
+    until: str,
+    jobs: int | None,
+    quiet: bool,
+    strict: bool,
+    allow_outside: bool,
+    figures: bool = False,
+) -> Outcome:
+    from accstudy.pipeline import run_study
+
+    with Progress(quiet=quiet) as progress:
+        outcome = run_study(
+            path,
+            since=since,
+            until=until,
+            jobs=jobs or _cores(),
+            strict=strict,
+            allow_outside=allow_outside,
+            figures=figures,
+            say=progress.say,
+            show=progress.show,
+        )
+    _tell(outcome.findings, quiet=quiet)
+    if outcome.left_out:
+        click.echo(f"left out: {', '.join(outcome.left_out)}", err=True)
+    return outcome
+
+
+def _tell(findings: Sequence[Finding], *, quiet: bool) -> None:
+    """Print findings that matter; notes are counted."""
+    from accstudy.errors import Severity
+
+    notes = sum(f.severity is Severity.NOTE for f in findings)
+    for finding in findings:
+        if finding.severity is Severity.ERROR or (
+            finding.severity is Severity.WARNING and not quiet
+        ):
+            click.echo(str(finding), err=True)
+    if notes and not quiet:
+        click.echo(f"{notes} notes; see results/findings.csv or `accstudy check --csv`")
+
+
+@click.command()
+@_STUDY
+@shared_options
+@click.option("--csv", "as_csv", is_flag=True, help="Print the rows of findings.csv.")
+@click.pass_context
+def check(
+    ctx: click.Context,
+    study: Path,
+    jobs: int | None,
+    quiet: bool,
+    strict: bool,
+    allow_outside: bool,
+    as_csv: bool,
+) -> None:
+    """Read everything in STUDY and name every fault at once; change nothing.
+
+    Example: accstudy check sample_study/validation
+    """
+    from accstudy.errors import Severity
+    from accstudy.stages.check import check_study, findings_csv
+
+    with Progress(quiet=quiet or as_csv) as progress:
+        findings = check_study(
+            study, jobs=jobs or _cores(), allow_outside=allow_outside, show=progress.show
+        )
+    if as_csv:
+        click.get_binary_stream("stdout").write(findings_csv(findings))
+    else:
+        for finding in findings:
+            if not quiet or finding.severity is Severity.ERROR:
+                click.echo(str(finding), err=finding.severity is Severity.ERROR)
+        counts = {s: sum(f.severity is s for f in findings) for s in Severity}
+        if not quiet:
+            click.echo(", ".join(f"{n} {s.value}{'s' * (n != 1)}" for s, n in counts.items()))
+    faulty = any(f.severity is Severity.ERROR for f in findings)
+    warned = strict and any(f.severity is Severity.WARNING for f in findings)
+    ctx.exit(INPUT_AT_FAULT if faulty or warned else DONE)
+
+
+@click.command()
+@_STUDY
+@shared_options
+@click.pass_context
+def measure(
+    ctx: click.Context,
+    study: Path,
+    jobs: int | None,
+    quiet: bool,
+    strict: bool,
+    allow_outside: bool,
+) -> None:
+    """Find every implant in every scan of STUDY: scans to poses.csv.
+
+    Example: accstudy measure sample_study/validation --jobs 2
+    """
+    done = _stage(
+        study,
+        since="measure",
+        until="measure",
+        jobs=jobs,
+        quiet=quiet,
+        strict=strict,
+        allow_outside=allow_outside,
+    )
+    ctx.exit(LEFT_OUT if done.left_out else DONE)
+
+
+@click.command()
+@_STUDY
+@shared_options
+@click.pass_context
+def analyze(
+    ctx: click.Context,
+    study: Path,
+    jobs: int | None,
+    quiet: bool,
+    strict: bool,
+    allow_outside: bool,
+) -> None:
+    """Turn the poses of STUDY into every result table.
+
+    Example: accstudy analyze sample_study/validation
+    """
+    done = _stage(
+        study,
+        since="analyze",
+        until="analyze",
+        jobs=jobs,
+        quiet=quiet,
+        strict=strict,
+        allow_outside=allow_outside,
+    )
+    ctx.exit(LEFT_OUT if done.left_out else DONE)
+
+
+@click.command()
+@_STUDY
+@shared_options
+@click.option("--figures", is_flag=True, help="Write every figure as SVG and PNG, too.")
+@click.pass_context
+def report(
+    ctx: click.Context,
+    study: Path,
+    jobs: int | None,
+    quiet: bool,
+    strict: bool,
+    allow_outside: bool,
+    figures: bool,
+) -> None:
+    """Make the PDF report of STUDY from its result tables.
+
+    Example: accstudy report sample_study/validation --figures
+    """
+    done = _stage(
+        study,
+        since="report",
+        until="report",
+        jobs=jobs,
+        quiet=quiet,
+        strict=strict,
+        allow_outside=allow_outside,
+        figures=figures,
+    )
+    ctx.exit(LEFT_OUT if done.left_out else DONE)
+
+
+@click.command()
+@click.argument(
+    "studies",
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    metavar="STUDY...",
+    nargs=-1,
+    required=True,
+)
+@shared_options
+@click.option("--figures", is_flag=True, help="Write every figure as SVG and PNG, too.")
+@click.pass_context
+def run(
+    ctx: click.Context,
+    studies: tuple[Path, ...],
+    jobs: int | None,
+    quiet: bool,
+    strict: bool,
+    allow_outside: bool,
+    figures: bool,
+) -> None:
+    """Check, measure, analyze and report one STUDY or several.
+
+    What is up to date is skipped. Results are replaced at the end, whole.
+
+    Example: accstudy run sample_study/validation
+    """
+    code = DONE
+    for study in studies:
+        if len(studies) > 1 and not quiet:
+            click.echo(f"== {study}")
+        done = _stage(
+            study,
+            since="measure",
+            until="report",
+            jobs=jobs,
+            quiet=quiet,
+            strict=strict,
+            allow_outside=allow_outside,
+            figures=figures,
+        )
+        code = LEFT_OUT if done.left_out else code
+    ctx.exit(code)
+
+
+@click.command()
+@click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
+@click.option(
+    "--kind",
+    type=click.Choice(["validation", "comparison", "drift"]),
+    default="validation",
+    show_default=True,
+    help="What the invented study is for.",
+)
+@click.option("--seed", type=int, default=1, show_default=True, help="Another seed, another study.")
+@click.option(
+    "--samples", is_flag=True, help="Write all three sample studies into FOLDER, replacing them."
+)
+@click.option("--quiet", is_flag=True, help="Say only what went wrong.")
+def simulate(folder: Path, kind: str, seed: int, samples: bool, quiet: bool) -> None:
+    """Write an invented study with known truth into FOLDER.
+
+    Example: accstudy simulate my_invented_study --kind validation --seed 7
+    """
+    from accstudy.simulate.studies import simulate_study, write_samples
+
+    written = write_samples(folder) if samples else [simulate_study(kind, folder, seed=seed)]
+    if not quiet:
+        for path in written:
+            click.echo(f"written: {path}")
+
+
+ALL = (check, measure, analyze, report, run, simulate)

@@ -1,0 +1,69 @@
+"""The command group: turns errors into messages and exit codes."""
+
+from __future__ import annotations
+
+import sys
+from typing import Any
+
+import click
+
+from accstudy import __version__
+from accstudy.cli.commands import ALL
+from accstudy.cli.options import DONE, FAILED
+from accstudy.errors import AccstudyError
+
+__all__ = ["main"]
+
+
+class _Group(click.Group):
+    """Runs a command and turns errors into messages and exit codes."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(self.commands)  # in the order in which one uses them
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except AccstudyError as error:
+            for finding in error.findings:
+                click.echo(str(finding), err=True)
+            count = len(error.findings)
+            if count > 1:
+                click.echo(f"{count} faults; nothing was written", err=True)
+            ctx.exit(error.exit_code)
+        except (click.exceptions.Exit, click.ClickException, click.Abort):
+            raise
+        except BrokenPipeError:
+            ctx.exit(DONE)
+        except Exception as error:
+            if "--debug" in sys.argv:
+                raise
+            click.echo(
+                f"accstudy failed: {type(error).__name__}: {error}\n"
+                "  This is a bug; former results are untouched.\n"
+                "  hint:  call again with --debug and report what it prints",
+                err=True,
+            )
+            ctx.exit(FAILED)
+
+
+@click.group(
+    cls=_Group,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 96},
+    epilog="Exit codes: 0 done; 1 the tool failed; 2 wrong call; 3 input at fault, nothing "
+    "written; 4 done, but scans were left out.",
+)
+@click.version_option(__version__, "--version", message="accstudy %(version)s")
+@click.option("--debug", is_flag=True, help="Show where in the program an error arose.")
+def main(debug: bool) -> None:
+    """Accuracy of multi-implant impressions from repeated scans of a reference model.
+
+    A STUDY is a folder with study.toml, a scan list and the reference. For evaluating
+    measuring workflows; not a medical device.
+
+    Example: accstudy run sample_study/validation
+    """
+
+
+for _command in ALL:
+    main.add_command(_command)

@@ -1,0 +1,408 @@
+"""The stages of a run in order, what each depends on, and what it writes.
+
+check -> measure -> analyze -> report. A stage is skipped when everything it
+depends on hashes as in the record of the last run; it says why when it is not.
+Results are written aside and put in place at the end, so that an interrupted
+run leaves the old results or the new ones, whole.
+"""
+
+from __future__ import annotations
+
+import importlib.metadata
+import io
+import platform
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from accstudy import __version__
+from accstudy.errors import Finding, Severity, StudyError
+from accstudy.stages import analyze as analyzing
+from accstudy.stages import measure as measuring
+from accstudy.stages import report as reporting
+from accstudy.stages.cache import Cache
+from accstudy.study.load import Study, load_study, resolve
+from accstudy.study.record import (
+    digest,
+    file_digest,
+    json_bytes,
+    read_record,
+    recover,
+    replace_folder,
+)
+from accstudy.tables import TABLES, csv_bytes, read_csv
+
+__all__ = ["STAGES", "Outcome", "Stage", "run_study"]
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """One stage of a run.
+
+    Parameters
+    ----------
+    name : str
+        Name of its command.
+    reads : tuple of str
+        What it depends on.
+    settings : tuple of str
+        Tables of study.toml that it depends on.
+    writes : tuple of str
+        Result tables.
+    version : int
+        Raised when the same input gives another result.
+    """
+
+    name: str
+    reads: tuple[str, ...]
+    settings: tuple[str, ...]
+    writes: tuple[str, ...]
+    version: int
+
+
+STAGES = (
+    Stage("check", ("every input file",), ("all",), ("findings",), 1),
+    Stage(
+        "measure",
+        ("scans", "implants", "landmarks", "mesh files", "scan bodies"),
+        ("scan_body", "scans.length_unit"),
+        ("poses",),
+        measuring.VERSION,
+    ),
+    Stage(
+        "analyze",
+        ("poses", "scans", "implants", "events"),
+        ("reference", "scans", "analysis", "limits", "model", "seating", "drift", "uncertainty"),
+        tuple(n for n in TABLES if n in analyzing.WRITES),
+        analyzing.VERSION,
+    ),
+    Stage("report", ("every result table",), ("study",), (), reporting.VERSION),
+)
+"""The stages in their order."""
+
+Say = Callable[[str], None]
+Show = Callable[[str, int, int], None]
+
+
+@dataclass(slots=True)
+class Outcome:
+    """What a run did.
+
+    Parameters
+    ----------
+    study : Study
+        The study as read.
+    tables : dict
+        Result tables as they stand in the files.
+    findings : tuple of Finding
+        Everything the user should know.
+    left_out : tuple of str
+        Scans that could not be used.
+    written : list of Path
+        Files written by this run.
+    """
+
+    study: Study
+    tables: dict[str, pd.DataFrame]
+    findings: tuple[Finding, ...]
+    left_out: tuple[str, ...]
+    written: list[Path] = field(default_factory=list)
+
+
+def run_study(
+    path: Path,
+    *,
+    until: str = "report",
+    since: str = "measure",
+    jobs: int = 1,
+    strict: bool = False,
+    allow_outside: bool = False,
+    figures: bool = False,
+    say: Say = lambda line: None,
+    show: Show | None = None,
+) -> Outcome:
+    """Run the stages of a study, skipping what is up to date.
+
+    Parameters
+    ----------
+    path : Path
+        Study folder.
+    until : {"measure", "analyze", "report"}
+        Last stage.
+    since : {"measure", "analyze", "report"}
+        First stage; the results of the stages before it are read.
+    jobs : int
+        Processes for measuring; results do not depend on it.
+    strict : bool
+        Whether a scan that must be left out is an error.
+    allow_outside : bool
+        Whether files may lie outside the study folder.
+    figures : bool
+        Whether the report's figures are written as files, too.
+    say : callable
+        Gets a line for every step.
+    show : callable, optional
+        Gets a scan, the number done and the number to do.
+
+    Returns
+    -------
+    Outcome
+
+    Raises
+    ------
+    StudyError
+        If the input is at fault, or `strict` and a scan was left out. Nothing
+        is written then.
+    """
+    order = [stage.name for stage in STAGES]
+    first, last = order.index(since), order.index(until)
+    results = path / "results"
+    recover(results)
+    study = load_study(path, allow_outside=allow_outside)
+    say(f"check: {len(study.scans)} scans of {study.implants['model'].nunique()} models")
+    old = read_record(results)
+    work = _Work(path, study, old, say, allow_outside=allow_outside)
+    if first <= order.index("measure") <= last:
+        work.measure(jobs=jobs, strict=strict, show=show)
+    else:
+        work.recall_poses()
+    if last >= order.index("analyze"):
+        if first <= order.index("analyze"):
+            work.analyze()
+        else:
+            work.recall_tables()
+    work.write_results()
+    if last >= order.index("report"):
+        work.report(figures=figures)
+    return Outcome(study, work.tables, work.all_findings(), work.left_out, work.written)
+
+
+class _Work:
+    """The state of one run: tables so far and the record that is being made."""
+
+    def __init__(
+        self, path: Path, study: Study, old: dict[str, Any], say: Say, *, allow_outside: bool
+    ) -> None:
+        self.path, self.study, self.old, self.say = path, study, old, say
+        self.allow_outside = allow_outside
+        self.results = path / "results"
+        self.tables: dict[str, pd.DataFrame] = {}
+        self.bytes: dict[str, bytes] = {}
+        self.findings: dict[str, tuple[Finding, ...]] = {"check": study.findings}
+        self.left_out: tuple[str, ...] = ()
+        self.record: dict[str, Any] = {
+            "accstudy": __version__,
+            "settings": study.settings.as_used(),
+            "versions": versions(),
+            "stages": {},
+        }
+        self.written: list[Path] = []
+
+    def all_findings(self) -> tuple[Finding, ...]:
+        """Findings of all stages, the gravest first."""
+        rank = {Severity.ERROR: 0, Severity.WARNING: 1, Severity.NOTE: 2}
+        every = [f for stage in self.findings.values() for f in stage]
+        return tuple(sorted(every, key=lambda f: rank[f.severity]))
+
+    def _keep(self, name: str, frame: pd.DataFrame) -> None:
+        """Take a table in the form that its file gives back, so that nothing depends on the way."""
+        data = csv_bytes(name, frame, factors=self.study.factors)
+        self.bytes[f"{name}.csv"] = data
+        self.tables[name] = read_csv(name, io.BytesIO(data))
+
+    def measure(self, *, jobs: int, strict: bool, show: Show | None) -> None:
+        """Find the implants in the scans that changed."""
+        cache = Cache(self.path / ".accstudy" / "measured")
+        found = measuring.measure_scans(
+            self.study, cache=cache, jobs=jobs, allow_outside=self.allow_outside, show=show
+        )
+        self._say_what_was_measured(found)
+        if strict and found.left_out:
+            raise StudyError(f for f in found.findings if f.severity is Severity.ERROR)
+        cache.keep_only([digest(json_bytes(p)) for p in found.parts.values()])
+        self._keep("poses", found.poses)
+        self.left_out = found.left_out
+        self.findings["measure"] = found.findings
+        self.record["scans"] = found.parts
+
+    def _say_what_was_measured(self, found: measuring.Measured) -> None:
+        before = self.old.get("scans", {})
+        kept = len(found.parts) - len(found.measured)
+        given = self.study.given_poses["scan"].nunique()
+        parts = [f"{len(found.measured)} scans measured"]
+        if kept:
+            parts.append(f"{kept} up to date")
+        if given:
+            parts = [f"{given} scans given as positions", *(parts if found.parts else [])]
+        self.say("measure: " + ", ".join(parts))
+        for scan in found.measured:
+            changed = [k for k, v in found.parts[scan].items() if before.get(scan, {}).get(k) != v]
+            if scan in before and changed:
+                self.say(f"  {scan}: measured anew because its {', '.join(changed)} changed")
+
+    def recall_poses(self) -> None:
+        """Read the poses that an earlier run measured."""
+        file = self.results / "poses.csv"
+        if not file.is_file():
+            raise StudyError(
+                [
+                    Finding(
+                        Severity.ERROR,
+                        "not-measured",
+                        "there are no poses yet",
+                        "results/poses.csv",
+                        "call `accstudy measure` first, or `accstudy run`",
+                    )
+                ]
+            )
+        self._keep("poses", read_csv("poses", file))
+        self.record["scans"] = self.old.get("scans", {})
+        self.findings["measure"] = _recall_findings(self.old, "measure")
+        seen = set(self.tables["poses"].loc[self.tables["poses"]["x_mm"].notna(), "scan"])
+        self.left_out = tuple(s for s in self.study.usable["scan"] if s not in seen)
+
+    def analyze(self) -> None:
+        """Compute every result table, unless nothing they depend on has changed."""
+        key = digest(
+            json_bytes(
+                {
+                    "version": analyzing.VERSION,
+                    "accstudy": __version__,
+                    "poses": digest(self.bytes["poses.csv"]),
+                    "scans": digest(
+                        csv_bytes(
+                            "scans", self.study.scans, factors=tuple(self.study.scans.columns)
+                        )
+                    ),
+                    "implants": digest(csv_bytes("implants", self.study.implants)),
+                    "events": digest(csv_bytes("events", self.study.events)),
+                    "settings": self.study.settings.as_used(),
+                    "versions": versions(),
+                }
+            )
+        )
+        self.record["stages"]["analyze"] = key
+        if self.old.get("stages", {}).get("analyze") == key and self._tables_as_recorded():
+            self.say("analyze: up to date")
+            self.recall_tables()
+            return
+        done = analyzing.analyze_poses(self.study, self.tables["poses"], say=self.say)
+        for name, frame in done.tables.items():
+            self._keep(name, frame)
+        self.findings["analyze"] = done.findings
+        self.say(f"analyze: {len(done.tables)} tables")
+
+    def _tables_as_recorded(self) -> bool:
+        outputs = self.old.get("outputs", {})
+        names = [n for n in outputs if n != "findings.csv"]
+        return bool(names) and all(
+            (self.results / n).is_file() and file_digest(self.results / n) == outputs[n]
+            for n in names
+        )
+
+    def recall_tables(self) -> None:
+        """Read the tables that an earlier run computed."""
+        missing = not (self.results / "pair_deviations.csv").is_file()
+        if missing:
+            what, hint = "there are no result tables yet", "call `accstudy analyze` first"
+            raise StudyError([Finding(Severity.ERROR, "not-analyzed", what, "results/", hint)])
+        for name in TABLES:
+            file = self.results / f"{name}.csv"
+            if file.is_file() and name not in ("poses", "findings"):
+                self._keep(name, read_csv(name, file))
+        self.findings["analyze"] = _recall_findings(self.old, "analyze")
+        self.record["stages"] = self.old.get("stages", {})
+
+    def write_results(self) -> None:
+        """Put the result folder in place, if anything in it changed."""
+        frame = pd.DataFrame(
+            [[f.severity.value, f.code, f.where, f.what, f.mend] for f in self.all_findings()],
+            columns=TABLES["findings"].names,
+        )
+        self._keep("findings", frame)
+        self.record["findings"] = {
+            stage: [_as_dict(f) for f in found] for stage, found in self.findings.items()
+        }
+        self.record["inputs"] = self._inputs()
+        self.record["outputs"] = {name: digest(data) for name, data in sorted(self.bytes.items())}
+        record = json_bytes(self.record)
+        self.bytes["record.json"] = record
+        same = {p.name for p in self.results.glob("*")} == set(self.bytes) and all(
+            (self.results / name).read_bytes() == data for name, data in self.bytes.items()
+        )
+        if same:
+            return
+        with replace_folder(self.results) as folder:
+            for name, data in self.bytes.items():
+                (folder / name).write_bytes(data)
+        self.written += [self.results / name for name in self.bytes]
+        self.say(f"results: {self.results}")
+
+    def _inputs(self) -> dict[str, str]:
+        settings = self.study.settings
+        named: list[str] = ["study.toml", settings.scans.list, settings.scans.poses]
+        named += [settings.scans.landmarks, settings.drift.events, settings.reference.surface]
+        named.append(settings.reference.touch_points or settings.reference.implants)
+        named += [body.mesh for body in settings.scan_body.values()]
+        found = {
+            name: file_digest(resolve(self.path, name, allow_outside=self.allow_outside))
+            for name in sorted({n for n in named if n})
+        }
+        scans = self.record.get("scans", {})
+        for scan, file in zip(self.study.scans["scan"], self.study.scans["file"], strict=True):
+            if scan in scans:
+                found[file] = scans[scan]["file"]
+        return found
+
+    def report(self, *, figures: bool) -> None:
+        """Make the PDF from the finished tables."""
+        made = reporting.make_report(self.study, self.tables, self.record, figures=figures)
+        target = self.path / "reports"
+        same = {p.relative_to(target).as_posix() for p in target.rglob("*") if p.is_file()} == set(
+            made
+        ) and all((target / name).read_bytes() == data for name, data in made.items())
+        if not same:
+            with replace_folder(target) as folder:
+                for name, data in made.items():
+                    (folder / name).parent.mkdir(parents=True, exist_ok=True)
+                    (folder / name).write_bytes(data)
+            self.written += [target / name for name in made]
+        for name in made:
+            if name.endswith(".pdf"):
+                self.say(f"report: {target / name}" + (" (unchanged)" if same else ""))
+
+
+def _as_dict(finding: Finding) -> dict[str, str]:
+    names = ("severity", "code", "what", "where", "mend")
+    return {name: str(getattr(finding, name)) for name in names}
+
+
+def _recall_findings(record: dict[str, Any], stage: str) -> tuple[Finding, ...]:
+    rows: Iterable[dict[str, str]] = record.get("findings", {}).get(stage, ())
+    return tuple(
+        Finding(Severity(r["severity"]), r["code"], r["what"], r["where"], r["mend"]) for r in rows
+    )
+
+
+def versions() -> dict[str, str]:
+    """Versions of what computes."""
+    names = (
+        "numpy",
+        "scipy",
+        "pandas",
+        "statsmodels",
+        "formulaic",
+        "trimesh",
+        "matplotlib",
+        "typst",
+    )
+    found = {"python": platform.python_version()}
+    for name in (*names, "open3d", "open3d-cpu"):
+        try:
+            found[name] = importlib.metadata.version(name)
+        except importlib.metadata.PackageNotFoundError:
+            continue
+    return found

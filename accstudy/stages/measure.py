@@ -1,0 +1,245 @@
+"""Scans to poses: read, locate, in parallel, and only what changed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from accstudy.errors import AccstudyError, Finding, Severity
+from accstudy.stages.cache import Cache, ScanResult
+from accstudy.study.load import Study, reference_versions, resolve
+from accstudy.study.record import digest, file_digest, json_bytes
+from accstudy.study.settings import ScanBodySettings
+from accstudy.tables import TABLES, csv_bytes, empty, shape
+
+__all__ = ["VERSION", "Measured", "measure_scans", "scan_parts"]
+
+VERSION = 1
+"""Raised when locating changes its results, so that nothing stale is kept."""
+
+Show = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """What the measuring stage hands on.
+
+    Parameters
+    ----------
+    poses : DataFrame
+        Table ``poses``, scans in the order of the list.
+    parts : dict
+        For every mesh scan the digests of what its poses depend on.
+    measured : tuple of str
+        Scans that were measured in this run; the others were up to date.
+    left_out : tuple of str
+        Scans that could not be used.
+    findings : tuple of Finding
+        Of all scans, in the order of the list.
+    """
+
+    poses: pd.DataFrame
+    parts: dict[str, dict[str, str]]
+    measured: tuple[str, ...]
+    left_out: tuple[str, ...]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Job:
+    """One scan to measure; small enough to be sent to a worker process."""
+
+    scan: str
+    file: str
+    path: Path
+    length_unit: str
+    reference: pd.DataFrame
+    bodies: Mapping[str, ScanBodySettings]
+    root: Path
+    allow_outside: bool
+    landmarks: pd.DataFrame | None
+
+
+def scan_parts(study: Study, *, allow_outside: bool = False) -> dict[str, dict[str, str]]:
+    """Digests of everything that the poses of each mesh scan depend on.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    allow_outside : bool
+        Whether files may lie outside the folder.
+
+    Returns
+    -------
+    dict
+        For every scan: digests of its file, the scan bodies with their
+        settings, the reference rows of its model, its landmarks, the length
+        unit, and the version of the method.
+    """
+    bodies: dict[str, Any] = {}
+    for name, body in study.settings.scan_body.items():
+        bodies[name] = body.model_dump(mode="json")
+        if body.mesh:
+            mesh = resolve(study.path, body.mesh, allow_outside=allow_outside)
+            bodies[name]["digest"] = file_digest(mesh)
+    body_digest = digest(json_bytes(bodies))
+    names = [n for n in TABLES["implants"].names if n not in ("u_position_um", "u_axis_deg")]
+    parts = {}
+    for row in _mesh_scans(study):
+        path = resolve(study.path, row["file"], allow_outside=allow_outside)
+        landmarks = _landmarks_for(study, row["scan"])
+        parts[row["scan"]] = {
+            "version": str(VERSION),
+            "file": file_digest(path),
+            "scan body": body_digest,
+            "reference": digest(csv_bytes("implants", _reference_for(study, row)[names])),
+            "length unit": study.settings.scans.length_unit,
+            "landmarks": "" if landmarks is None else digest(csv_bytes("landmarks", landmarks)),
+        }
+    return parts
+
+
+def measure_scans(
+    study: Study,
+    *,
+    cache: Cache | None = None,
+    jobs: int = 1,
+    allow_outside: bool = False,
+    show: Show | None = None,
+) -> Measured:
+    """Find every implant in every scan that is not in the cache.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    cache : Cache, optional
+        Results of earlier runs; new ones are added scan by scan, so that an
+        interrupted run goes on where it stopped.
+    jobs : int
+        Processes; the result does not depend on it.
+    allow_outside : bool
+        Whether files may lie outside the study folder.
+    show : callable, optional
+        Called with a scan, the number done and the number to do.
+
+    Returns
+    -------
+    Measured
+    """
+    parts = scan_parts(study, allow_outside=allow_outside)
+    keys = {scan: digest(json_bytes(found)) for scan, found in parts.items()}
+    results: dict[str, ScanResult] = {}
+    todo = []
+    for row in _mesh_scans(study):
+        known = cache.get(keys[row["scan"]]) if cache else None
+        if known is None:
+            todo.append(_job(study, row, allow_outside))
+        else:
+            results[row["scan"]] = known
+    for job, result in _run(todo, jobs, show):
+        results[job.scan] = result
+        if cache:
+            cache.put(keys[job.scan], result)
+    rows = {scan: result.poses for scan, result in results.items()}
+    for name, group in study.given_poses.groupby("scan"):
+        rows[str(name)] = group.assign(status=group["status"].replace("", "ok"))
+    frames = [rows[s] for s in study.usable["scan"] if s in rows and len(rows[s])]
+    poses = shape("poses", pd.concat(frames, ignore_index=True) if frames else pd.DataFrame())
+    seen = set(poses.loc[poses["x_mm"].notna(), "scan"])
+    return Measured(
+        poses=poses,
+        parts=parts,
+        measured=tuple(job.scan for job in todo),
+        left_out=tuple(s for s in study.usable["scan"] if s not in seen),
+        findings=tuple(f for s in study.scans["scan"] if s in results for f in results[s].findings),
+    )
+
+
+def _mesh_scans(study: Study) -> list[dict[str, Any]]:
+    rows = study.usable[study.usable["file"] != ""]
+    return [{str(k): v for k, v in row.items()} for row in rows.to_dict("records")]
+
+
+def _reference_for(study: Study, row: Mapping[str, Any]) -> pd.DataFrame:
+    """Reference rows that hold on the day of a scan."""
+    versions = reference_versions(study.implants, row["model"])
+    at = row.get("measured_at")
+    chosen = versions[0][1]
+    for since, rows in versions:
+        if at is not None and pd.notna(at) and since <= at:
+            chosen = rows
+    return chosen
+
+
+def _landmarks_for(study: Study, scan: str) -> pd.DataFrame | None:
+    rows = study.landmarks[study.landmarks["scan"] == scan]
+    return rows.reset_index(drop=True) if len(rows) else None
+
+
+def _job(study: Study, row: Mapping[str, Any], allow_outside: bool) -> _Job:
+    return _Job(
+        scan=row["scan"],
+        file=row["file"],
+        path=resolve(study.path, row["file"], allow_outside=allow_outside),
+        length_unit=study.settings.scans.length_unit,
+        reference=_reference_for(study, row),
+        bodies=study.settings.scan_body,
+        root=study.path,
+        allow_outside=allow_outside,
+        landmarks=_landmarks_for(study, row["scan"]),
+    )
+
+
+def _run(jobs: list[_Job], workers: int, show: Show | None) -> Iterator[tuple[_Job, ScanResult]]:
+    if workers <= 1 or len(jobs) <= 1:
+        found = map(_measure_one, jobs)
+    else:
+        from joblib import Parallel, delayed, parallel_config
+
+        with parallel_config(backend="loky", inner_max_num_threads=1):
+            parallel = Parallel(
+                n_jobs=min(workers, len(jobs)), return_as="generator", pre_dispatch="2*n_jobs"
+            )
+            found = parallel(delayed(_measure_one)(job) for job in jobs)
+    for done, (job, result) in enumerate(zip(jobs, found, strict=True), start=1):
+        yield job, result
+        if show:
+            show(job.scan, done, len(jobs))
+
+
+def _measure_one(job: _Job) -> ScanResult:
+    """Read and locate one scan; a scan that cannot be used gives findings, no rows."""
+    from accstudy.locate.drawing import scan_body_from_settings
+    from accstudy.locate.locate import locate_scan
+    from accstudy.mesh.read import read_mesh
+
+    try:
+        bodies = {
+            name: scan_body_from_settings(
+                name, body, root=job.root, allow_outside=job.allow_outside
+            )
+            for name, body in job.bodies.items()
+        }
+        mesh = read_mesh(job.path, length_unit=job.length_unit, name=job.file)
+        located = locate_scan(
+            mesh,
+            reference=job.reference,
+            bodies=bodies,
+            scan=job.scan,
+            landmarks=job.landmarks,
+        )
+    except AccstudyError as error:
+        findings = (replace(f, severity=Severity.ERROR) for f in error.findings)
+        return ScanResult(empty("poses"), tuple(_placed(f, job) for f in findings))
+    found = (*mesh.findings, *located.findings)
+    return ScanResult(shape("poses", located.poses), tuple(_placed(f, job) for f in found))
+
+
+def _placed(finding: Finding, job: _Job) -> Finding:
+    return finding if finding.where else replace(finding, where=job.file)
