@@ -98,7 +98,7 @@ def check(
             study, jobs=jobs or _cores(), allow_outside=allow_outside, show=progress.show
         )
     if as_csv:
-        click.get_binary_stream("stdout").write(findings_csv(findings))
+        click.echo(findings_csv(findings), nl=False)
     else:
         for finding in findings:
             if not quiet or finding.severity is Severity.ERROR:

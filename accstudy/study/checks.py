@@ -63,7 +63,7 @@ def add_groups(
                     nearest(name, out["scan"].tolist()),
                 )
             )
-    out["excluded"] = out["scan"].map(reasons).fillna("")
+    out["excluded"] = [reasons.get(name, "") for name in out["scan"]]
     return out, findings
 
 

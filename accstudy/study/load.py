@@ -23,6 +23,8 @@ __all__ = ["UNIT_MM", "Study", "load_study", "reference_versions", "resolve"]
 
 T = TypeVar("T")
 
+_BEGINNING = pd.Timestamp("1900-01-01")
+
 UNIT_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
 """Length units of input files in mm."""
 
@@ -353,5 +355,5 @@ def reference_versions(
         Oldest first; rows without ``valid_from`` hold from the beginning.
     """
     rows = implants[implants["model"] == model]
-    since = pd.to_datetime(rows["valid_from"]).fillna(pd.Timestamp.min)
+    since = pd.to_datetime(rows["valid_from"]).fillna(_BEGINNING)
     return [(at, rows[since == at].reset_index(drop=True)) for at in sorted(since.unique())]

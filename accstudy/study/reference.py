@@ -87,8 +87,10 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
             )
     with np.errstate(invalid="ignore"):
         out[_FLAT] = unit(across)
-    since = out["valid_from"].astype(str)
-    for (model, _), group in out.groupby([out["model"], since], sort=False):
+    since = [str(at) for at in out["valid_from"]]
+    for (model, _), group in out.groupby(
+        [out["model"], pd.Series(since, index=out.index)], sort=False
+    ):
         index = group.index.to_numpy()
         for implant, count in group["implant"].value_counts().items():
             if count > 1:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import pandas as pd
@@ -153,9 +154,8 @@ def typed(
     frame = pd.DataFrame(out, index=range(len(sheet.rows)))
     for column in spec.columns:
         if column.name not in frame:
-            frame[column.name] = "" if column.kind == "text" else None
-            if column.kind == "number":
-                frame[column.name] = frame[column.name].astype(float)
+            blank = _convert([""] * len(frame), replace(column, required=False), sheet)[0]
+            frame[column.name] = blank
     frame["row"] = list(sheet.numbers)
     return frame, faults
 
@@ -209,7 +209,7 @@ def _convert(cells: Sequence[str], column: Column, sheet: Sheet) -> tuple[pd.Ser
     if column.kind in ("number", "integer"):
         return pd.Series(values, dtype=float), faults
     if column.kind == "date":
-        return pd.Series(pd.to_datetime(pd.Series(values, dtype=object))), faults
+        return pd.Series(values, dtype="datetime64[us]"), faults
     return pd.Series(values, dtype=object), faults
 
 

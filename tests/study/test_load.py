@@ -1,0 +1,242 @@
+"""A study folder is read whole, and every fault is named at its place."""
+
+import datetime as dt
+from pathlib import Path
+
+import pytest
+
+from accstudy.errors import InputError, Severity, StudyError
+from accstudy.study.load import load_study, reference_versions, resolve
+
+STUDY = """
+[study]
+title = "A check"
+kind = "validation"
+
+[scans]
+poses = "poses.csv"
+temperature_c = 20.0
+expansion_per_k = 75e-6
+
+[reference]
+mpe_um = { constant = 1.9, per_metre = 4.0 }
+"""
+IMPLANTS = """model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z
+M,I1,0,0,0,0,0,1
+M,I2,20,5,0,0,0,1
+M,I3,40,0,0,0,0,1
+"""
+SCANS = """scan,model,device,operator,session
+s1,M,A,1,1
+s2,M,A,2,1
+"""
+POSES = "scan,model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z\n" + "".join(
+    f"{scan},M,{implant},{x},{y},0,0,0,1\n"
+    for scan in ("s1", "s2")
+    for implant, x, y in (("I1", 0, 0), ("I2", 20.01, 5), ("I3", 40.03, 0))
+)
+
+
+@pytest.fixture
+def folder(tmp_path: Path):
+    """Write a small study; named files replace its own."""
+
+    def write(**files: str | bytes) -> Path:
+        content: dict[str, str | bytes] = {
+            "study.toml": STUDY,
+            "scans.csv": SCANS,
+            "poses.csv": POSES,
+            "reference/implants.csv": IMPLANTS,
+        }
+        names = {"study": "study.toml", "implants": "reference/implants.csv"}
+        content |= {names.get(k, f"{k}.csv"): v for k, v in files.items()}
+        for name, text in content.items():
+            target = tmp_path / name
+            target.parent.mkdir(parents=True, exist_ok=True)
+            target.write_bytes(text if isinstance(text, bytes) else text.encode())
+        return tmp_path
+
+    return write
+
+
+def faults(path):
+    with pytest.raises(StudyError) as caught:
+        load_study(path, today=dt.date(2026, 6, 1))
+    return {(f.code, f.where) for f in caught.value.findings}
+
+
+def test_a_sound_study_is_read_with_its_groups(folder):
+    study = load_study(folder())
+    assert study.scans["condition"].tolist() == ["A", "A"]
+    assert study.scans["cell"].tolist() == ["1 / 1", "2 / 1"]
+    assert study.factors == ("device", "operator", "session")
+    assert study.implants["angulation_deg"].abs().max() < 1e-9
+    assert study.findings == ()
+
+
+@pytest.mark.parametrize(
+    ("bad", "code", "where"),
+    [
+        (
+            "[study]\ntitle='x'\nkind='validation'\n[anlysis]\n",
+            "unknown-key",
+            "study.toml:4:anlysis",
+        ),
+        (
+            "[study]\ntitle='x'\nkind='validation'\n[analysis]\nalignement='all-implants'\n",
+            "unknown-key",
+            "study.toml:5:analysis.alignement",
+        ),
+        ("[study]\ntitle='x'\nkind='audit'\n", "bad-value", "study.toml:3:study.kind"),
+        ("[study]\nkind='validation'\n", "missing-key", "study.toml:1:study.title"),
+        ("[study\n", "not-toml", "study.toml:1"),
+        (
+            "[study]\ntitle='x'\nkind='validation'\n[limits]\ndistance_um={value=-1,source='s'}\n",
+            "bad-value",
+            "study.toml:5:limits.distance_um.value",
+        ),
+        (
+            "[study]\ntitle='x'\nkind='validation'\n[analysis]\nalignment='datum-implants'\n",
+            "bad-value",
+            "study.toml:4:analysis",
+        ),
+    ],
+)
+def test_faults_of_the_settings_stand_at_their_line(folder, bad, code, where):
+    assert (code, where) in faults(folder(study=bad))
+
+
+def test_an_unknown_key_names_the_nearest_one(folder):
+    path = folder(study=STUDY + "[limits]\ndistanse_um = { value = 100, source = 'x' }\n")
+    with pytest.raises(StudyError, match='did you mean "distance_um"'):
+        load_study(path)
+
+
+def test_all_faults_of_all_files_come_at_once(folder):
+    path = folder(
+        scans="scan,model,device,operator,session,measured_at\n"
+        "s1,M,A,1,1,2026-01-01\ns1,N,A,1,1,01.02.2026\ns3,M,a,1,1,2027-01-01\n",
+        implants=IMPLANTS.replace("20,5,0,0,0,1", "20,5,0,0,0,2").replace("40,0,0", "x,0,0"),
+        poses=POSES.replace("s2,M,I2", "s2,M,I9"),
+    )
+    found = faults(path)
+    assert found >= {
+        ("duplicate-scan", "scans.csv:3:scan"),
+        ("unknown-model", "scans.csv:3:model"),
+        ("not-a-date", "scans.csv:3:measured_at"),
+        ("level-spelling", "scans.csv:4:device"),
+        ("axis-length", "reference/implants.csv:3:axis_x"),
+        ("not-a-number", "reference/implants.csv:4:x_mm"),
+        ("unknown-scan", "poses.csv:5:scan"),
+        ("no-data", "scans.csv:4:file"),
+    }
+
+
+@pytest.mark.parametrize(
+    ("implants", "code", "where"),
+    [
+        (IMPLANTS + "M,I4,40.2,0,0,0,0,1\n", "coincident-implants", "reference/implants.csv:5"),
+        (IMPLANTS + "M,I3,60,0,0,0,0,1\n", "duplicate-implant", "reference/implants.csv:5:implant"),
+        (
+            IMPLANTS + "M,I4,60,0,0,0,0,-1\n",
+            "inward-axis",
+            "reference/implants.csv:5:axis_x",
+        ),
+        ("model,implant,x_mm\nM,I1,0\n", "missing-column", "reference/implants.csv:1"),
+        (IMPLANTS.replace("implant,", "implant,colour,", 1), "unknown-column",
+         "reference/implants.csv:1:colour"),
+    ],
+)  # fmt: skip
+def test_a_reference_that_cannot_be_is_refused(folder, implants, code, where):
+    assert (code, where) in faults(folder(implants=implants))
+
+
+@pytest.mark.parametrize(
+    "convert",
+    [
+        lambda s: s.encode("utf-8-sig"),
+        lambda s: s.encode("utf-16"),
+        lambda s: s.replace("\n", "\r\n").encode(),
+        lambda s: s.replace(",", "\t").encode(),
+        lambda s: s.replace(",", ";").replace("20.01", "20,01").replace("40.03", "40,03").encode(),
+    ],
+    ids=["bom", "utf-16", "crlf", "tab", "semicolon with decimal comma"],
+)
+def test_dialects_of_csv_read_the_same(folder, convert):
+    plain = load_study(folder()).given_poses
+    other = load_study(folder(poses=convert(POSES))).given_poses
+    assert other.equals(plain)
+
+
+def test_a_workbook_reads_like_its_csv(folder, tmp_path):
+    openpyxl = pytest.importorskip("openpyxl")
+    path = folder(study=STUDY.replace('poses = "poses.csv"', 'poses = "poses.xlsx"'))
+    book = openpyxl.Workbook()
+    for line in POSES.strip().splitlines():
+        book.active.append([float(c) if c[0].isdigit() else c for c in line.split(",")])
+    book.save(path / "poses.xlsx")
+    assert load_study(path).given_poses["x_mm"].tolist() == [0, 20.01, 40.03] * 2
+
+
+@pytest.mark.parametrize(
+    ("cell", "says"),
+    [
+        ("1.234,5", "ambiguous"),
+        ("1 234", "ambiguous"),
+        ("1e999", "too large"),
+        ("nan", "not a number"),
+    ],
+)
+def test_numbers_that_could_mean_two_things_are_refused(folder, cell, says):
+    path = folder(poses=POSES.replace(",", ";").replace("20.01", cell, 1))
+    with pytest.raises(StudyError, match=says):
+        load_study(path)
+
+
+@pytest.mark.parametrize(
+    "file", ["/etc/passwd", "../x.stl", "a/../../x.stl", "C:\\x.stl", "..\\x.stl"]
+)
+def test_files_outside_the_study_are_refused(tmp_path, file):
+    with pytest.raises(InputError, match="outside"):
+        resolve(tmp_path, file)
+
+
+def test_a_link_that_leads_out_is_refused(tmp_path):
+    inside = tmp_path / "study"
+    inside.mkdir()
+    (tmp_path / "secret.stl").write_text("x")
+    (inside / "link.stl").symlink_to(tmp_path / "secret.stl")
+    with pytest.raises(InputError, match="outside"):
+        resolve(inside, "link.stl")
+    assert resolve(inside, "link.stl", allow_outside=True).exists()
+
+
+def test_names_that_a_spreadsheet_would_run_are_refused(folder):
+    assert ("unsafe-name", "scans.csv:2:scan") in faults(folder(scans=SCANS.replace("s1", "=1+1")))
+
+
+def test_missing_temperature_and_reference_uncertainty_are_warned_of(folder):
+    study = load_study(
+        folder(study="[study]\ntitle='x'\nkind='validation'\n[scans]\nposes='poses.csv'\n")
+    )
+    assert {f.code for f in study.findings} == {"no-temperature", "no-reference-uncertainty"}
+    assert all(f.severity is Severity.WARNING for f in study.findings)
+
+
+def test_a_remeasured_reference_has_versions(folder):
+    lines = IMPLANTS.strip().splitlines()
+    rows = [
+        lines[0] + ",valid_from",
+        *(r + "," for r in lines[1:]),
+        *(r + ",2026-03-01" for r in lines[1:]),
+    ]
+    study = load_study(folder(implants="\n".join(rows) + "\n"))
+    versions = reference_versions(study.implants, "M")
+    assert [len(rows) for _, rows in versions] == [3, 3]
+
+
+def test_an_exclusion_needs_a_scan_and_a_reason(folder):
+    good = STUDY + '[[exclusions]]\nscan = "s2"\nreason = "body not seated"\n'
+    assert load_study(folder(study=good)).usable["scan"].tolist() == ["s1"]
+    bad = STUDY + '[[exclusions]]\nscan = "s9"\nreason = "body not seated"\n'
+    assert ("unknown-scan", "study.toml::exclusions") in faults(folder(study=bad))
