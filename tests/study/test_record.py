@@ -1,0 +1,92 @@
+"""Writing leaves the old results or the new ones, whole."""
+
+import json
+import math
+import os
+import signal
+import subprocess
+import sys
+import textwrap
+import time
+
+import pytest
+
+from accstudy.errors import OutputError
+from accstudy.study.record import digest, file_digest, json_bytes, recover, replace_folder
+
+
+def files(folder):
+    return {p.name: p.read_text() for p in folder.iterdir()}
+
+
+def test_a_folder_is_replaced_as_a_whole(tmp_path):
+    folder = tmp_path / "results"
+    for round_ in ("one", "two"):
+        with replace_folder(folder) as new:
+            (new / f"{round_}.csv").write_text(round_)
+        assert files(folder) == {f"{round_}.csv": round_}
+    assert [p.name for p in tmp_path.iterdir()] == ["results"]
+
+
+def test_an_error_while_writing_leaves_the_old_folder(tmp_path):
+    folder = tmp_path / "results"
+    with replace_folder(folder) as new:
+        (new / "a.csv").write_text("old")
+    def interrupted():
+        with replace_folder(folder) as new:
+            (new / "a.csv").write_text("half")
+            raise RuntimeError
+
+    with pytest.raises(RuntimeError):
+        interrupted()
+    assert files(folder) == {"a.csv": "old"}
+    recover(folder)
+    assert [p.name for p in tmp_path.iterdir()] == ["results"]
+
+
+def test_a_disk_error_is_told_with_a_way_out(tmp_path):
+    folder = tmp_path / "results"
+    with pytest.raises(OutputError, match="cannot be written"), replace_folder(folder):
+        raise OSError(28, "No space left on device")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="needs SIGKILL")
+def test_a_killed_writer_leaves_old_or_new(tmp_path):
+    folder = tmp_path / "results"
+    with replace_folder(folder) as new:
+        for i in range(20):
+            (new / f"{i}.csv").write_text("0")
+    script = textwrap.dedent(
+        f"""
+        from pathlib import Path
+        from accstudy.study.record import replace_folder
+        n = 0
+        while True:
+            n += 1
+            with replace_folder(Path({str(folder)!r})) as new:
+                for i in range(20):
+                    (new / f"{{i}}.csv").write_text(str(n))
+        """
+    )
+    for delay in (0.13, 0.171, 0.2, 0.237, 0.3):
+        process = subprocess.Popen([sys.executable, "-c", script])
+        time.sleep(delay)
+        process.send_signal(signal.SIGKILL)
+        process.wait()
+        recover(folder)
+        found = files(folder)
+        assert len(found) == 20
+        assert len(set(found.values())) == 1
+
+
+def test_json_is_stable_and_has_no_nan():
+    first = json_bytes({"b": math.nan, "a": [1.5, math.inf]})
+    assert json.loads(first) == {"a": [1.5, None], "b": None}
+    assert first == json_bytes({"a": [1.5, math.inf], "b": math.nan})
+
+
+def test_digests_agree_with_the_published_test_vector(tmp_path):
+    # FIPS 180-4 example: SHA-256 of "abc"
+    expected = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    (tmp_path / "x").write_bytes(b"abc")
+    assert digest(b"abc") == file_digest(tmp_path / "x") == expected
