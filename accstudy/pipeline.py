@@ -8,6 +8,7 @@ run leaves the old results or the new ones, whole.
 
 from __future__ import annotations
 
+import datetime as dt
 import importlib.metadata
 import io
 import platform
@@ -24,7 +25,9 @@ from accstudy.stages import analyze as analyzing
 from accstudy.stages import measure as measuring
 from accstudy.stages import report as reporting
 from accstudy.stages.cache import Cache
+from accstudy.study.history import FILE, add_run
 from accstudy.study.load import Study, load_study, resolve
+from accstudy.study.lock import study_lock
 from accstudy.study.record import (
     digest,
     file_digest,
@@ -121,6 +124,7 @@ def run_study(
     strict: bool = False,
     allow_outside: bool = False,
     figures: bool = False,
+    who: str = "",
     say: Say = lambda line: None,
     show: Show | None = None,
 ) -> Outcome:
@@ -142,6 +146,8 @@ def run_study(
         Whether files may lie outside the study folder.
     figures : bool
         Whether the report's figures are written as files, too.
+    who : str
+        Who runs it, for the history of runs; may be empty.
     say : callable
         Gets a line for every step.
     show : callable, optional
@@ -157,6 +163,34 @@ def run_study(
         If the input is at fault, or `strict` and a scan was left out. Nothing
         is written then.
     """
+    with study_lock(path):
+        return _run_locked(
+            path,
+            until=until,
+            since=since,
+            jobs=jobs,
+            strict=strict,
+            allow_outside=allow_outside,
+            figures=figures,
+            who=who,
+            say=say,
+            show=show,
+        )
+
+
+def _run_locked(
+    path: Path,
+    *,
+    until: str,
+    since: str,
+    jobs: int,
+    strict: bool,
+    allow_outside: bool,
+    figures: bool,
+    who: str,
+    say: Say,
+    show: Show | None,
+) -> Outcome:
     order = [stage.name for stage in STAGES]
     first, last = order.index(since), order.index(until)
     results = path / "results"
@@ -174,7 +208,7 @@ def run_study(
             work.analyze()
         else:
             work.recall_tables()
-    work.write_results()
+    work.write_results(who)
     if last >= order.index("report"):
         work.report(figures=figures)
     return Outcome(study, work.tables, work.all_findings(), work.left_out, work.written)
@@ -316,8 +350,8 @@ class _Work:
         self.findings["analyze"] = _recall_findings(self.old, "analyze")
         self.record["stages"] = self.old.get("stages", {})
 
-    def write_results(self) -> None:
-        """Put the result folder in place, if anything in it changed."""
+    def write_results(self, who: str) -> None:
+        """Put the result folder in place and add this run to the history."""
         frame = pd.DataFrame(
             [[f.severity.value, f.code, f.where, f.what, f.mend] for f in self.all_findings()],
             columns=TABLES["findings"].names,
@@ -330,11 +364,17 @@ class _Work:
         self.record["outputs"] = {name: digest(data) for name, data in sorted(self.bytes.items())}
         record = json_bytes(self.record)
         self.bytes["record.json"] = record
-        same = {p.name for p in self.results.glob("*")} == set(self.bytes) and all(
-            (self.results / name).read_bytes() == data for name, data in self.bytes.items()
-        )
-        if same:
-            return
+        history = _bytes_of(self.results / FILE)
+        entry = {
+            "at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
+            "accstudy": __version__,
+            "settings": digest(json_bytes(self.record["settings"])),
+            "inputs": digest(json_bytes(self.record["inputs"])),
+            "outputs": digest(json_bytes(self.record["outputs"])),
+            "record": digest(record),
+            "who": who,
+        }
+        self.bytes[FILE] = add_run(history, entry)
         with replace_folder(self.results) as folder:
             for name, data in self.bytes.items():
                 (folder / name).write_bytes(data)
@@ -373,6 +413,10 @@ class _Work:
         for name in made:
             if name.endswith(".pdf"):
                 self.say(f"report: {target / name}" + (" (unchanged)" if same else ""))
+
+
+def _bytes_of(path: Path) -> bytes:
+    return path.read_bytes() if path.is_file() else b""
 
 
 def _as_dict(finding: Finding) -> dict[str, str]:

@@ -37,6 +37,7 @@ def _stage(
     strict: bool,
     allow_outside: bool,
     figures: bool = False,
+    who: str = "",
 ) -> Outcome:
     from accstudy.pipeline import run_study
 
@@ -49,6 +50,7 @@ def _stage(
             strict=strict,
             allow_outside=allow_outside,
             figures=figures,
+            who=who,
             say=progress.say,
             show=progress.show,
         )
@@ -208,6 +210,7 @@ def report(
 )
 @shared_options
 @click.option("--figures", is_flag=True, help="Write every figure as SVG and PNG, too.")
+@click.option("--by", "who", default="", help="Who runs it, for the history of runs.")
 @click.pass_context
 def run(
     ctx: click.Context,
@@ -217,6 +220,7 @@ def run(
     strict: bool,
     allow_outside: bool,
     figures: bool,
+    who: str,
 ) -> None:
     """Check, measure, analyze and report one STUDY or several.
 
@@ -237,9 +241,51 @@ def run(
             strict=strict,
             allow_outside=allow_outside,
             figures=figures,
+            who=who,
         )
         code = LEFT_OUT if done.left_out else code
     ctx.exit(code)
+
+
+@click.command()
+@_STUDY
+@shared_options
+@click.option("--all", "everything", is_flag=True, help="Measure every scan anew, not a sample.")
+@click.pass_context
+def audit(
+    ctx: click.Context,
+    study: Path,
+    jobs: int | None,
+    quiet: bool,
+    strict: bool,
+    allow_outside: bool,
+    everything: bool,
+) -> None:
+    """Prove that inputs and results of STUDY are those of its record; change nothing.
+
+    Exit code 3 if anything differs.
+
+    Example: accstudy audit sample_study/validation
+    """
+    from accstudy.audit import audit_study
+
+    with Progress(quiet=quiet) as progress:
+        found = audit_study(
+            study,
+            everything=everything,
+            jobs=jobs or _cores(),
+            allow_outside=allow_outside,
+            show=progress.show,
+        )
+    for finding in found.findings:
+        click.echo(str(finding), err=True)
+    if not quiet:
+        click.echo(
+            f"{found.files} files compared with the record, {found.runs} runs in the history, "
+            f"{len(found.remeasured)} scans measured anew, {found.recomputed} tables computed anew"
+        )
+        click.echo("something differs" if found.findings else "all is as recorded")
+    ctx.exit(INPUT_AT_FAULT if found.findings else DONE)
 
 
 @click.command()
@@ -269,4 +315,4 @@ def simulate(folder: Path, kind: str, seed: int, samples: bool, quiet: bool) -> 
             click.echo(f"written: {path}")
 
 
-ALL = (check, measure, analyze, report, run, simulate)
+ALL = (check, measure, analyze, report, run, audit, simulate)

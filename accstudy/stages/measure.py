@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -16,7 +16,7 @@ from accstudy.study.record import digest, file_digest, json_bytes
 from accstudy.study.settings import ScanBodySettings
 from accstudy.tables import TABLES, csv_bytes, empty, shape
 
-__all__ = ["VERSION", "Measured", "measure_scans", "scan_parts"]
+__all__ = ["VERSION", "Measured", "Show", "measure_scans", "scan_parts"]
 
 VERSION = 1
 """Raised when locating changes its results, so that nothing stale is kept."""
@@ -108,6 +108,7 @@ def measure_scans(
     study: Study,
     *,
     cache: Cache | None = None,
+    only: Collection[str] | None = None,
     jobs: int = 1,
     allow_outside: bool = False,
     show: Show | None = None,
@@ -121,6 +122,8 @@ def measure_scans(
     cache : Cache, optional
         Results of earlier runs; new ones are added scan by scan, so that an
         interrupted run goes on where it stopped.
+    only : collection of str, optional
+        Mesh scans to measure; all by default.
     jobs : int
         Processes; the result does not depend on it.
     allow_outside : bool
@@ -137,6 +140,8 @@ def measure_scans(
     results: dict[str, ScanResult] = {}
     todo = []
     for row in _mesh_scans(study):
+        if only is not None and row["scan"] not in only:
+            continue
         known = cache.get(keys[row["scan"]]) if cache else None
         if known is None:
             todo.append(_job(study, row, allow_outside))

@@ -1,0 +1,174 @@
+"""Are the results on disk still those of the record, and can they be made again?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from accstudy.errors import AccstudyError, Finding, Severity
+from accstudy.stages.analyze import analyze_poses
+from accstudy.stages.measure import Show, measure_scans
+from accstudy.study.history import FILE, chain_faults, last_run
+from accstudy.study.load import Study, load_study, resolve
+from accstudy.study.record import digest, file_digest, read_record
+from accstudy.tables import csv_bytes, read_csv
+
+__all__ = ["Audit", "audit_study"]
+
+SAMPLE = 3
+"""Scans that are measured anew unless all are asked for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Audit:
+    """What an audit found.
+
+    Parameters
+    ----------
+    findings : tuple of Finding
+        What differs; empty when all is as recorded.
+    files : int
+        Files compared with the record.
+    runs : int
+        Runs in the history.
+    remeasured : tuple of str
+        Scans that were measured anew.
+    recomputed : int
+        Result tables that were computed anew.
+    """
+
+    findings: tuple[Finding, ...]
+    files: int
+    runs: int
+    remeasured: tuple[str, ...]
+    recomputed: int
+
+
+def audit_study(
+    path: Path,
+    *,
+    everything: bool = False,
+    jobs: int = 1,
+    allow_outside: bool = False,
+    show: Show | None = None,
+) -> Audit:
+    """Prove or disprove that a study's results are those of its record.
+
+    Parameters
+    ----------
+    path : Path
+        Study folder.
+    everything : bool
+        Whether every scan is measured anew; otherwise three, chosen by the
+        digest of their files.
+    jobs : int
+        Processes for measuring.
+    allow_outside : bool
+        Whether files may lie outside the study folder.
+    show : callable, optional
+        Gets a scan, the number done and the number to do.
+
+    Returns
+    -------
+    Audit
+        Nothing on disk is changed.
+    """
+    results = path / "results"
+    record = read_record(results)
+    if not record:
+        finding = _differs("no-record", "there is no readable record", "results/record.json")
+        return Audit((finding,), 0, 0, (), 0)
+    history = results / FILE
+    lines = history.read_bytes() if history.is_file() else b""
+    found = chain_faults(lines)
+    if last_run(lines).get("record") != file_digest(results / "record.json"):
+        what = "the record is not that of the last run in the history"
+        found.append(_differs("record-differs", what, "results/record.json"))
+    inputs: dict[str, str] = record.get("inputs", {})
+    outputs: dict[str, str] = record.get("outputs", {})
+    for name, stated in inputs.items():
+        found += _compare(resolve(path, name, allow_outside=allow_outside), name, stated)
+    for name, stated in outputs.items():
+        found += _compare(results / name, f"results/{name}", stated)
+    for file in sorted(p.name for p in results.iterdir()):
+        if file not in outputs and file not in ("record.json", FILE):
+            what = f'"{file}" is new: no run of the record wrote it'
+            found.append(_differs("file-new", what, f"results/{file}"))
+    try:
+        study = load_study(path, allow_outside=allow_outside)
+    except AccstudyError as error:
+        return Audit((*found, *error.findings), len(inputs) + len(outputs), _count(lines), (), 0)
+    found += _unlisted(study, inputs)
+    faults, remeasured, recomputed = _again(
+        study, record, outputs, everything=everything, jobs=jobs, outside=allow_outside, show=show
+    )
+    return Audit(
+        (*found, *faults), len(inputs) + len(outputs), _count(lines), remeasured, recomputed
+    )
+
+
+def _differs(code: str, what: str, where: str) -> Finding:
+    hint = "restore the file from a copy, or make the results anew with `accstudy run`"
+    return Finding(Severity.ERROR, code, what, where, hint)
+
+
+def _count(history: bytes) -> int:
+    return len(history.splitlines())
+
+
+def _compare(path: Path, name: str, stated: str) -> list[Finding]:
+    if not path.is_file():
+        return [_differs("file-missing", f'"{name}" is missing', name)]
+    if file_digest(path) != stated:
+        return [_differs("file-changed", f'"{name}" has changed since the last run', name)]
+    return []
+
+
+def _unlisted(study: Study, inputs: dict[str, str]) -> list[Finding]:
+    """Scans that the list names now and the record does not know."""
+    files = study.usable.loc[study.usable["file"] != "", "file"]
+    return [
+        _differs("scan-new", f'"{file}" was not there at the last run', file)
+        for file in files
+        if file not in inputs
+    ]
+
+
+def _again(
+    study: Study,
+    record: dict[str, Any],
+    outputs: dict[str, str],
+    *,
+    everything: bool,
+    jobs: int,
+    outside: bool,
+    show: Show | None,
+) -> tuple[list[Finding], tuple[str, ...], int]:
+    """Measure scans and compute tables anew, and compare with what the record states."""
+    stored = study.path / "results" / "poses.csv"
+    if not stored.is_file():
+        return [], (), 0
+    poses = read_csv("poses", stored)
+    scans: dict[str, dict[str, str]] = record.get("scans", {})
+    names = sorted(scans, key=lambda s: scans[s].get("file", ""))
+    chosen = names if everything else names[:SAMPLE]
+    found: list[Finding] = []
+    if chosen:
+        fresh = measure_scans(study, only=chosen, jobs=jobs, allow_outside=outside, show=show).poses
+        for scan in chosen:
+            now = csv_bytes("poses", fresh[fresh["scan"] == scan])
+            then = csv_bytes("poses", poses[poses["scan"] == scan])
+            if now != then:
+                what = f'measuring scan "{scan}" anew gives other poses than the results state'
+                found.append(_differs("not-reproduced", what, "results/poses.csv"))
+    recomputed = 0
+    if any(n not in ("poses.csv", "findings.csv") for n in outputs):
+        made = analyze_poses(study, poses)
+        for name, frame in made.tables.items():
+            data = csv_bytes(name, frame, factors=study.factors)
+            recomputed += 1
+            if digest(data) != outputs.get(f"{name}.csv"):
+                what = f'computing "{name}.csv" anew gives another table than the record states'
+                found.append(_differs("not-reproduced", what, f"results/{name}.csv"))
+    return found, tuple(chosen), recomputed
