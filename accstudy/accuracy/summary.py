@@ -1,0 +1,193 @@
+"""Table ``accuracy``: trueness and precision of every measurand."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from accstudy.accuracy.fieldfigures import field_figures
+from accstudy.accuracy.measurands import (
+    Results,
+    implant_results,
+    pair_results,
+    results,
+    without_scans,
+)
+from accstudy.accuracy.oneway import Layouts, layouts, one_way_table
+from accstudy.tables import empty, shape
+
+__all__ = ["accuracy_table", "accuracy_with_and_without", "study_results"]
+
+
+def study_results(
+    pair_deviations: pd.DataFrame,
+    implant_deviations: pd.DataFrame | None = None,
+    *,
+    alignment: str = "all-implants",
+) -> Results | None:
+    """Layouts of a study: pairs and, under one alignment, implants.
+
+    Parameters
+    ----------
+    pair_deviations : DataFrame
+        Table ``pair_deviations``.
+    implant_deviations : DataFrame, optional
+        Table ``implant_deviations``.
+    alignment : str, optional
+        The alignment whose rows are taken.
+
+    Returns
+    -------
+    Results or None
+        None where there is no result at all.
+    """
+    parts = [pair_results(pair_deviations)]
+    if implant_deviations is not None and len(implant_deviations):
+        parts.append(implant_results(implant_deviations, alignment=alignment))
+    parts = [p for p in parts if len(p)]
+    return results(pd.concat(parts, ignore_index=True)) if parts else None
+
+
+def accuracy_table(
+    pair_deviations: pd.DataFrame,
+    implant_deviations: pd.DataFrame | None = None,
+    *,
+    reference_u: pd.DataFrame | Mapping[str, float] | None = None,
+    alignment: str = "all-implants",
+    confidence: float = 0.95,
+) -> pd.DataFrame:
+    """Trueness and precision of every pair and implant under every condition.
+
+    Parameters
+    ----------
+    pair_deviations : DataFrame
+        Table ``pair_deviations``.
+    implant_deviations : DataFrame, optional
+        Table ``implant_deviations``.
+    reference_u : DataFrame or mapping, optional
+        Standard uncertainty that all scans share. A table with ``model``,
+        ``measurand``, ``subject`` and ``u`` (see
+        `accstudy.accuracy.reference.shared_uncertainty`), or one value a
+        measurand, in its unit. Without it the intervals hold for the reference
+        as it was given.
+    alignment : str, optional
+        Alignment of the implants' deviations.
+    confidence : float, optional
+        Of every interval.
+
+    Returns
+    -------
+    DataFrame
+        Table ``accuracy``. What a layout cannot say is empty, and ``note`` says why.
+
+    See Also
+    --------
+    accstudy.accuracy.oneway.one_way_table : the figures and their sources.
+    """
+    found = study_results(pair_deviations, implant_deviations, alignment=alignment)
+    if found is None:
+        return empty("accuracy")
+    sums = layouts(found.value, found.group, found.cell)
+    figures = one_way_table(
+        sums, confidence=confidence, u_reference=_reference_u(found.keys, reference_u)
+    )
+    mean_abs, pairwise = field_figures(found.value, found.group)
+    table = pd.concat([found.keys, figures], axis=1).rename(
+        columns={"n": "n_scans", "cells": "n_cells"}
+    )
+    table["bias_df"] = table["bias_df"].where(np.isfinite(table["bias_df"]))
+    table["mean_abs_deviation"] = mean_abs
+    table["mean_pairwise_difference"] = pairwise
+    table["note"] = _notes(sums, found.keys["lowest"].to_numpy(dtype=float))
+    return shape("accuracy", table)
+
+
+def _reference_u(
+    keys: pd.DataFrame, reference_u: pd.DataFrame | Mapping[str, float] | None
+) -> npt.NDArray[np.float64]:
+    if reference_u is None:
+        return np.zeros(len(keys))
+    if isinstance(reference_u, pd.DataFrame):
+        on = ["model", "measurand", "subject"]
+        known = reference_u[[*on, "u"]].drop_duplicates(on)
+        u = keys[on].merge(known, on=on, how="left")["u"]
+    else:
+        u = keys["measurand"].map(dict(reference_u))
+    return np.asarray(u.astype(float).fillna(0.0), dtype=np.float64)
+
+
+_NOTES = {
+    "one": "one scan: nothing can be said of spread or uncertainty",
+    "cell": "one cell: the spread between cells cannot be said; "
+    "the interval of the bias holds for that cell's conditions only",
+    "single": "one scan a cell: repeatability cannot be told from the spread between cells",
+    "equal": "all results are equal",
+    "negative": "the spread between cells came out below zero and was set to zero",
+    "floor": "the reference axes are so nearly parallel that the deviation can hardly be "
+    "negative: it is no normal variable, and its bias is not one of the device alone",
+}
+
+
+def _notes(sums: Layouts, lowest: npt.NDArray[np.float64]) -> list[str]:
+    n, p = sums.n, sums.cells
+    several = n > 1
+    # the scatter of equal values is zero, or what rounding leaves of it
+    scatter = np.sqrt((sums.ss_within + sums.ss_between) / n)
+    equal = several & (scatter <= 1e-12 * np.maximum(np.abs(sums.mean), 1e-3))
+    flags = {
+        "one": ~several,
+        "cell": several & (p == 1),
+        "single": several & (p > 1) & (n == p),
+        "equal": equal,
+        "negative": ~equal & (np.nan_to_num(sums.var_between) < 0),
+        "floor": sums.mean - 2 * scatter < lowest,
+    }
+    return [
+        "; ".join(_NOTES[k] for k, flag in flags.items() if flag[i]) for i in range(len(sums.n))
+    ]
+
+
+def accuracy_with_and_without(
+    pair_deviations: pd.DataFrame,
+    implant_deviations: pd.DataFrame | None = None,
+    *,
+    exclusions: Collection[str],
+    reference_u: pd.DataFrame | Mapping[str, float] | None = None,
+    alignment: str = "all-implants",
+    confidence: float = 0.95,
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Table ``accuracy`` with every scan, and without those left out for a reason.
+
+    Parameters
+    ----------
+    exclusions : collection of str
+        Scans left out; each needs a reason, which the settings hold.
+    pair_deviations, implant_deviations, reference_u, alignment, confidence
+        As for `accuracy_table`.
+
+    Returns
+    -------
+    everything, kept : DataFrame
+        Two tables ``accuracy``; a report shows both.
+
+    Raises
+    ------
+    InputError
+        If a scan left out is not in the tables.
+    """
+    kept_implants = None
+    if implant_deviations is not None and len(implant_deviations):
+        kept_implants = without_scans(implant_deviations, exclusions)
+    both = [
+        accuracy_table(
+            pairs, implants, reference_u=reference_u, alignment=alignment, confidence=confidence
+        )
+        for pairs, implants in (
+            (pair_deviations, implant_deviations),
+            (without_scans(pair_deviations, exclusions), kept_implants),
+        )
+    ]
+    return both[0], both[1]

@@ -1,0 +1,164 @@
+"""Table accuracy: what it holds, what it leaves empty and why."""
+
+import itertools
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from accstudy.accuracy.fieldfigures import expected_figures, field_figures
+from accstudy.accuracy.measurands import natural
+from accstudy.accuracy.oneway import one_way
+from accstudy.accuracy.reference import pair_reference_u, shared_uncertainty
+from accstudy.accuracy.summary import accuracy_table, accuracy_with_and_without
+from accstudy.errors import InputError
+from accstudy.tables import TABLES, csv_bytes
+
+NUMBERS = [c.name for c in TABLES["accuracy"].columns if c.kind == "number"]
+
+
+def test_every_pair_and_implant_has_a_row_and_each_row_its_own_layout(study):
+    pairs, implants = study
+    found = accuracy_table(pairs, implants)
+    # 15 pairs x 2 measurands, 6 implants x 5 components (the rotation is unknown), 2 devices
+    assert len(found) == 2 * (15 * 2 + 6 * 5)
+    assert found.columns.tolist() == TABLES["accuracy"].names
+    row = found[(found["condition"] == "device B") & (found["subject"] == "I2-I5")].iloc[0]
+    own = pairs[
+        (pairs["condition"] == "device B")
+        & (pairs["implant_a"] == "I2")
+        & (pairs["implant_b"] == "I5")
+    ]
+    alone = one_way(own["distance_um"], own["cell"])
+    assert row["measurand"] == "distance_um"
+    assert (row["n_scans"], row["n_cells"]) == (12, 3)
+    for name in ("bias", "u_bias", "bias_low", "s_r", "s_R", "s_R_high", "R_limit"):
+        assert row[name] == pytest.approx(getattr(alone, name)), name
+    assert row["mean_abs_deviation"] == pytest.approx(own["distance_um"].abs().mean())
+    differences = [abs(a - b) for a, b in itertools.combinations(own["distance_um"], 2)]
+    assert row["mean_pairwise_difference"] == pytest.approx(np.mean(differences))
+
+
+def test_the_order_of_rows_changes_no_byte(study):
+    pairs, implants = study
+    shuffled = [t.sample(frac=1, random_state=4) for t in (pairs, implants)]
+    once = csv_bytes("accuracy", accuracy_table(pairs, implants))
+    assert csv_bytes("accuracy", accuracy_table(*shuffled)) == once
+
+
+def test_the_alignment_is_chosen_and_pairs_do_not_care(study):
+    pairs, implants = study
+    moved = implants.copy()
+    other = moved["alignment"] == "first-implant"
+    moved.loc[other, "vertical_um"] += 100.0
+    first = accuracy_table(pairs, moved, alignment="first-implant")
+    vertical = first[first["measurand"] == "vertical_um"]["bias"]
+    usual = accuracy_table(pairs, moved)
+    assert vertical.to_numpy() == pytest.approx(
+        usual[usual["measurand"] == "vertical_um"]["bias"] + 100.0
+    )
+
+
+@pytest.mark.parametrize(
+    ("scans", "cells", "words"),
+    [(1, 1, "one scan"), (5, 1, "one cell"), (4, 4, "one scan a cell")],
+)
+def test_what_cannot_be_said_is_empty_and_said(study, scans, cells, words):
+    pairs, _ = study
+    own = pairs[(pairs["condition"] == "device A") & (pairs["implant_a"] == "I1")].copy()
+    own = own[own["implant_b"] == "I2"].head(scans)
+    own["cell"] = [f"c{i % cells}" for i in range(scans)]
+    found = accuracy_table(own)
+    assert found["note"].str.startswith(words).all()
+    text = csv_bytes("accuracy", found).decode().lower()
+    assert ",nan," not in text
+    assert "inf" not in text.replace("interval", "")
+    if scans > 1 and cells > 1:
+        assert found["s_r"].isna().all()
+        assert found["s_R"].notna().all()
+    elif scans > 1:
+        assert found["s_R"].isna().all()
+        assert found["bias_low"].notna().all()
+
+
+def test_equal_results_are_said_to_be_equal(study):
+    pairs, _ = study
+    own = pairs[pairs["condition"] == "device A"].assign(distance_um=0.1 + 0.2, angle_deg=0.0)
+    found = accuracy_table(own)
+    assert (found["note"] == "all results are equal").all()
+    assert found["s_R"].to_numpy() == pytest.approx(0.0, abs=1e-12)
+
+
+def test_an_angle_that_can_only_grow_is_said_to_be_no_normal_variable(study):
+    pairs, _ = study
+    found = accuracy_table(pairs.assign(relative_angulation_deg=0.02))
+    angles = found["measurand"] == "angle_deg"
+    assert found[angles]["note"].str.contains("nearly parallel").all()
+    assert not found[~angles]["note"].str.contains("nearly parallel").any()
+
+
+def test_no_results_give_an_empty_table(study):
+    pairs, implants = study
+    assert len(accuracy_table(pairs.head(0), implants.head(0))) == 0
+
+
+def test_field_figures_of_an_unbiased_device():
+    # closed forms for a normal variable: sqrt(2 / pi) s and 2 / sqrt(pi) s
+    rng = np.random.default_rng(2)
+    mean_abs, pairwise = field_figures(rng.normal(0, 30.0, 200_000), np.zeros(200_000, int))
+    expected = expected_figures(30.0)
+    assert mean_abs[0] == pytest.approx(expected["mean_abs_1d"], rel=0.01)
+    assert pairwise[0] == pytest.approx(expected["mean_pairwise_1d"], rel=0.01)
+    distance = np.linalg.norm(rng.normal(0, 30.0, (200_000, 3)), axis=1).mean()
+    assert distance == pytest.approx(expected["mean_distance_3d"], rel=0.01)
+
+
+def test_reference_uncertainty_widens_the_bias(study):
+    pairs, implants = study
+    reference = pd.DataFrame(
+        {
+            "model": "M",
+            "implant": [f"I{i + 1}" for i in range(6)],
+            "x_mm": np.arange(6.0) * 8,
+            "y_mm": 0.0,
+            "z_mm": 0.0,
+            "u_position_um": [3.0, 4.0, np.nan, 3.0, 3.0, 3.0],
+            "u_axis_deg": 0.01,
+        }
+    )
+    each = pair_reference_u(
+        reference, pairs.drop_duplicates(["implant_a", "implant_b"]), mpe_constant_um=1.9
+    ).set_index(["implant_a", "implant_b"])
+    assert each.loc[("I1", "I2"), "u_distance_um"] == pytest.approx(5.0)
+    assert each.loc[("I1", "I3"), "u_distance_um"] == pytest.approx(1.9 / 3**0.5)
+    assert each.loc[("I1", "I3"), "u_from"] == "MPE"
+    shared = shared_uncertainty(
+        reference, pairs, mpe_constant_um=1.9, expansion_per_k=75e-6, temperature_tolerance_k=1.0
+    )
+    plain = accuracy_table(pairs, implants)
+    found = accuracy_table(pairs, implants, reference_u=shared)
+    one = found["subject"] == "I1-I2"
+    lengths = one & (found["measurand"] == "distance_um")
+    span = found[lengths]["span_mm"].iloc[0]
+    u2 = 5.0**2 + (span * 1000 * 75e-6) ** 2 / 3
+    assert (found[lengths]["u_bias"] ** 2).to_numpy() == pytest.approx(
+        plain[lengths]["u_bias"] ** 2 + u2
+    )
+    assert (found["bias_df"] >= plain["bias_df"] - 1e-9).all()
+    flat = accuracy_table(pairs, reference_u={"distance_um": 4.0})
+    assert (flat["u_bias"] >= 4.0).sum() == (flat["measurand"] == "distance_um").sum()
+
+
+def test_a_scan_left_out_gives_both_results(study):
+    pairs, implants = study
+    everything, kept = accuracy_with_and_without(pairs, implants, exclusions=["A000"])
+    a = everything["condition"] == "device A"
+    assert (everything[a]["n_scans"] == 12).all()
+    assert (kept[a]["n_scans"] == 11).all()
+    pd.testing.assert_frame_equal(everything[~a], kept[~a])
+    with pytest.raises(InputError, match="A000"):
+        accuracy_with_and_without(pairs, implants, exclusions=["A0000"])
+
+
+def test_ten_comes_after_nine():
+    assert sorted(["I10", "I9", "36", "4"], key=natural) == ["4", "36", "I9", "I10"]
