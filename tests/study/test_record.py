@@ -32,6 +32,7 @@ def test_an_error_while_writing_leaves_the_old_folder(tmp_path):
     folder = tmp_path / "results"
     with replace_folder(folder) as new:
         (new / "a.csv").write_text("old")
+
     def interrupted():
         with replace_folder(folder) as new:
             (new / "a.csv").write_text("half")
