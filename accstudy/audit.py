@@ -127,7 +127,7 @@ def _compare(path: Path, name: str, stated: str) -> list[Finding]:
 
 def _unlisted(study: Study, inputs: dict[str, str]) -> list[Finding]:
     """Scans that the list names now and the record does not know."""
-    files = study.usable.loc[study.usable["file"] != "", "file"]
+    files = study.measurable.loc[study.measurable["file"] != "", "file"]
     return [
         _differs("scan-new", f'"{file}" was not there at the last run', file)
         for file in files

@@ -296,7 +296,7 @@ class _Work:
         self.record["scans"] = self.old.get("scans", {})
         self.findings["measure"] = _recall_findings(self.old, "measure")
         seen = set(self.tables["poses"].loc[self.tables["poses"]["x_mm"].notna(), "scan"])
-        self.left_out = tuple(s for s in self.study.usable["scan"] if s not in seen)
+        self.left_out = tuple(s for s in self.study.measurable["scan"] if s not in seen)
 
     def analyze(self) -> None:
         """Compute every result table, unless nothing they depend on has changed."""

@@ -104,6 +104,37 @@ _CONDITION = """
     model t physical reference model
 """
 
+_ACCURACY = _columns(
+    _CONDITION
+    + """
+            measurand t column of pair_deviations or implant_deviations
+            unit t um or deg; holds for every number of the row without a unit of its own
+            subject t implant, or the two implants of a pair joined by "-"
+            span_mm n reference distance of the pair; empty for implants
+            path_mm n length along the arch of the pair; empty for implants
+            n_scans i scans
+            n_cells i cells (scans under repeatability conditions)
+            bias n general mean minus reference (trueness)
+            u_bias n standard uncertainty of the bias, the reference's included
+            bias_df n effective degrees of freedom of u_bias
+            bias_low n lower limit of the interval of the bias
+            bias_high n upper limit of the interval of the bias
+            s_r n repeatability standard deviation
+            s_r_low n lower limit of its interval
+            s_r_high n upper limit of its interval
+            s_cell n standard deviation between cells, zero if the estimate is negative
+            s_cell2_raw n variance between cells as estimated, may be negative
+            s_R n intermediate precision or reproducibility standard deviation
+            s_R_low n lower limit of its interval
+            s_R_high n upper limit of its interval
+            r_limit n repeatability limit, 95 %, of two results
+            R_limit n reproducibility limit, 95 %, of two results
+            mean_abs_deviation n the field's figure called trueness: mean of absolute deviations
+            mean_pairwise_difference n the field's figure called precision: mean over repeats
+            note t what cannot be said, and why
+            """
+)
+
 _TABLES = (
     Table(
         "scans",
@@ -269,36 +300,12 @@ _TABLES = (
     Table(
         "accuracy",
         "condition x measurand x implant or pair",
-        _columns(
-            _CONDITION
-            + """
-            measurand t column of pair_deviations or implant_deviations
-            unit t um or deg; holds for every number of the row without a unit of its own
-            subject t implant, or the two implants of a pair joined by "-"
-            span_mm n reference distance of the pair; empty for implants
-            path_mm n length along the arch of the pair; empty for implants
-            n_scans i scans
-            n_cells i cells (scans under repeatability conditions)
-            bias n general mean minus reference (trueness)
-            u_bias n standard uncertainty of the bias, the reference's included
-            bias_df n effective degrees of freedom of u_bias
-            bias_low n lower limit of the interval of the bias
-            bias_high n upper limit of the interval of the bias
-            s_r n repeatability standard deviation
-            s_r_low n lower limit of its interval
-            s_r_high n upper limit of its interval
-            s_cell n standard deviation between cells, zero if the estimate is negative
-            s_cell2_raw n variance between cells as estimated, may be negative
-            s_R n intermediate precision or reproducibility standard deviation
-            s_R_low n lower limit of its interval
-            s_R_high n upper limit of its interval
-            r_limit n repeatability limit, 95 %, of two results
-            R_limit n reproducibility limit, 95 %, of two results
-            mean_abs_deviation n the field's figure called trueness: mean of absolute deviations
-            mean_pairwise_difference n the field's figure called precision: mean over repeats
-            note t what cannot be said, and why
-            """
-        ),
+        _ACCURACY,
+    ),
+    Table(
+        "accuracy_with_excluded",
+        "condition x measurand x implant or pair, scans left out included",
+        _ACCURACY,
     ),
     Table(
         "outliers",
@@ -374,6 +381,8 @@ _TABLES = (
             turns n largest gap as turns of the screw
             u_gap_max_um n standard uncertainty of gap_max_um from the poses
             best_seat_um n largest rim gap of the scan's best seat
+            status t ok, interference, infeasible or not computed
+            note t what the user should know about this framework
         """),
         factors=True,
     ),

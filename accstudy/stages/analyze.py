@@ -8,6 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from accstudy.accuracy.outliers import outlier_table
+from accstudy.accuracy.reference import shared_uncertainty
+from accstudy.accuracy.summary import accuracy_table
 from accstudy.compare.deviations import implant_deviations, pair_deviations
 from accstudy.errors import Finding
 from accstudy.study.load import Study, reference_versions
@@ -18,7 +21,13 @@ __all__ = ["VERSION", "WRITES", "Analyzed", "analyze_poses", "deviations"]
 VERSION = 1
 """Raised when a result changes for the same input."""
 
-WRITES = ("implant_deviations", "pair_deviations")
+WRITES = (
+    "implant_deviations",
+    "pair_deviations",
+    "accuracy",
+    "accuracy_with_excluded",
+    "outliers",
+)
 """Tables of this stage; which of them a study gets depends on its kind."""
 
 Say = Callable[[str], None]
@@ -62,7 +71,7 @@ def deviations(study: Study, poses: pd.DataFrame) -> tuple[pd.DataFrame, pd.Data
     the model's expansion, if both are known: column ``temperature_c`` of the
     scan list counts before ``scans.temperature_c``.
     """
-    scans = study.usable
+    scans = study.measurable
     placed = _at_reference_temperature(study, poses)
     pairs, singles = [], []
     for model in dict.fromkeys(scans["model"]):
@@ -142,6 +151,36 @@ def analyze_poses(study: Study, poses: pd.DataFrame, *, say: Say = lambda line: 
     Analyzed
     """
     findings: list[Finding] = []
-    pairs, singles = deviations(study, poses)
+    every_pair, every_single = deviations(study, poses)
+    kept = set(study.usable["scan"])
+    pairs = every_pair[every_pair["scan"].isin(kept)].reset_index(drop=True)
+    singles = every_single[every_single["scan"].isin(kept)].reset_index(drop=True)
     tables = {"pair_deviations": pairs, "implant_deviations": singles}
+    tables |= _accuracy(study, pairs, singles)
+    if len(every_pair) > len(pairs):
+        tables["accuracy_with_excluded"] = _accuracy(study, every_pair, every_single)["accuracy"]
     return Analyzed(tables, tuple(findings))
+
+
+def _accuracy(study: Study, pairs: pd.DataFrame, singles: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    settings = study.settings
+    mpe = settings.reference.mpe_um
+    shared = shared_uncertainty(
+        study.implants,
+        pairs,
+        mpe_constant_um=mpe.constant if mpe else None,
+        mpe_per_metre_um=mpe.per_metre if mpe else 0.0,
+        expansion_per_k=settings.scans.expansion_per_k or 0.0,
+        temperature_tolerance_k=settings.uncertainty.temperature_tolerance_k,
+    )
+    alignment = settings.analysis.alignment
+    return {
+        "accuracy": accuracy_table(
+            pairs,
+            singles,
+            reference_u=shared,
+            alignment=alignment,
+            confidence=settings.limits.confidence,
+        ),
+        "outliers": outlier_table(pairs, singles, alignment=alignment),
+    }

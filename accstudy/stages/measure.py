@@ -154,20 +154,20 @@ def measure_scans(
     rows = {scan: result.poses for scan, result in results.items()}
     for name, group in study.given_poses.groupby("scan"):
         rows[str(name)] = group.assign(status=group["status"].replace("", "ok"))
-    frames = [rows[s] for s in study.usable["scan"] if s in rows and len(rows[s])]
+    frames = [rows[s] for s in study.measurable["scan"] if s in rows and len(rows[s])]
     poses = shape("poses", pd.concat(frames, ignore_index=True) if frames else pd.DataFrame())
     seen = set(poses.loc[poses["x_mm"].notna(), "scan"])
     return Measured(
         poses=poses,
         parts=parts,
         measured=tuple(job.scan for job in todo),
-        left_out=tuple(s for s in study.usable["scan"] if s not in seen),
+        left_out=tuple(s for s in study.measurable["scan"] if s not in seen),
         findings=tuple(f for s in study.scans["scan"] if s in results for f in results[s].findings),
     )
 
 
 def _mesh_scans(study: Study) -> list[dict[str, Any]]:
-    rows = study.usable[study.usable["file"] != ""]
+    rows = study.measurable[study.measurable["file"] != ""]
     return [{str(k): v for k, v in row.items()} for row in rows.to_dict("records")]
 
 

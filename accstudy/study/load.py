@@ -65,6 +65,11 @@ class Study:
     findings: tuple[Finding, ...]
 
     @property
+    def measurable(self) -> pd.DataFrame:
+        """Rows of `scans` that are not failed; scans left out by the user are among them."""
+        return self.scans[self.scans["status"] != "failed"]
+
+    @property
     def usable(self) -> pd.DataFrame:
         """Rows of `scans` that are neither failed nor excluded."""
         return self.scans[(self.scans["status"] != "failed") & (self.scans["excluded"] == "")]

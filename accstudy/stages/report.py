@@ -1,0 +1,63 @@
+"""Finished tables to the PDF and its figures."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from accstudy.study.load import Study
+
+__all__ = ["VERSION", "make_report"]
+
+VERSION = 1
+"""Raised when the same tables give another report."""
+
+
+def make_report(
+    study: Study, tables: dict[str, pd.DataFrame], record: dict[str, Any], *, figures: bool = False
+) -> dict[str, bytes]:
+    """Make the report of a study.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    tables : dict
+        Result tables as they stand in the files.
+    record : dict
+        The record of the run.
+    figures : bool
+        Whether the figures come as files, too.
+
+    Returns
+    -------
+    dict
+        File name, relative to the reports folder, to content.
+    """
+    from accstudy.reports.content import ReportContent
+    from accstudy.reports.render import render_report
+
+    settings = study.settings
+    kind = settings.study.kind
+    content = ReportContent(
+        title=settings.study.title,
+        settings=settings.as_used(),
+        tables={**tables, "scans": study.scans, "implants": study.implants, "events": study.events},
+        record=record,
+        generated=_last_day(study),
+        pictures={},
+    )
+    files = render_report(kind, content)
+    out = {f"{kind}.pdf": files.pdf}
+    if figures:
+        out |= {f"figures/{name}": data for name, data in files.figures.items()}
+    return out
+
+
+def _last_day(study: Study) -> str:
+    """Day of the last scan, which dates the report; empty when none is dated."""
+    if "measured_at" not in study.scans:
+        return ""
+    last = pd.to_datetime(study.scans["measured_at"]).max()
+    return "" if pd.isna(last) else str(last.date().isoformat())
