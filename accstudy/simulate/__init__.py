@@ -1,0 +1,1 @@
+"""Invented models, scanners and studies whose truth is known exactly."""

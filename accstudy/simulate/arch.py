@@ -1,0 +1,283 @@
+"""Invented reference models: implants on an arch, and the ridge they stand in."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from accstudy.errors import InputError
+from accstudy.geometry.rigid import Rigid, angle_between_deg, frame_from_axis, unit
+from accstudy.tables import shape
+
+__all__ = ["Ridge", "frames", "reference_model", "symmetric_model"]
+
+Floats = NDArray[np.float64]
+
+_HALF_WIDTH_MM = 23.0
+_DEPTH_MM = 32.0
+_CURVE = _DEPTH_MM / _HALF_WIDTH_MM**2
+
+
+def reference_model(
+    n_implants: int,
+    *,
+    angulation_deg: float | Sequence[float] = 15.0,
+    model: str = "M1",
+    scan_body: str | Sequence[str] = "default",
+    seed: int = 0,
+) -> pd.DataFrame:
+    """Invent the implants of a model on a parabolic arch.
+
+    Parameters
+    ----------
+    n_implants : int
+        2 to 8.
+    angulation_deg : float or sequence of float
+        One number: the two posterior implants lean back along the arch by that
+        much, those between lean in directions of their own by up to half of
+        it. A sequence: the tilt of each implant, in arch order.
+    model : str
+        Name of the model.
+    scan_body : str or sequence of str
+        Key of the scan body of all or of each implant.
+    seed : int
+        Of the invention; the same seed gives the same model.
+
+    Returns
+    -------
+    DataFrame
+        Table ``implants`` in arch order, z along the common axis out of the
+        bone, rounded to 0.01 um and unit vectors to 1e-9. Scan bodies up to
+        6 mm wide and 10 mm high keep 1 mm clear of each other. The arrangement
+        has no symmetry.
+
+    Raises
+    ------
+    InputError
+        If no arrangement is found whose scan bodies keep clear of each other.
+    """
+    if not 2 <= n_implants <= 8:
+        raise InputError(f"a model has 2 to 8 implants, not {n_implants}")
+    tilts = _tilts(n_implants, angulation_deg)
+    if len(tilts) != n_implants:
+        raise InputError(f"{n_implants} implants but {len(tilts)} angulations")
+    rng = np.random.default_rng([seed, n_implants, 11])
+    for attempt in range(200):
+        calm = 1.0 / (1.0 + attempt / 50.0)  # later attempts stray less
+        position, axis = _invent(tilts, rng, calm=calm)
+        if _clearance(position, axis, reach_mm=10.0) > 7.0:
+            break
+    else:
+        raise InputError(
+            f"{n_implants} scan bodies at {max(tilts):g} deg touch each other",
+            hint="fewer implants or less angulation",
+        )
+    turn = rng.uniform(0.0, 360.0, n_implants)
+    flat = np.array([_across(a, t) for a, t in zip(axis, turn, strict=True)])
+    return _table(position, axis, flat, model=model, scan_body=scan_body)
+
+
+def _tilts(n: int, angulation: float | Sequence[float]) -> list[float]:
+    if not isinstance(angulation, int | float):
+        return [float(a) for a in angulation]
+    inner = [0.5 * angulation * f for f in (1.0, 0.4, 0.8, 0.2, 0.6, 0.9)]
+    return [float(angulation), *inner[: n - 2], float(angulation)]
+
+
+def _invent(
+    tilts: Sequence[float], rng: np.random.Generator, *, calm: float
+) -> tuple[Floats, Floats]:
+    """Positions along the arch and axes, before any check."""
+    n = len(tilts)
+    length, x_of = _arc_length()
+    reach = {2: 0.30, 3: 0.32, 4: 0.36, 5: 0.40, 6: 0.43, 7: 0.45, 8: 0.46}[n]
+    along = np.linspace(-reach, reach, n) * length
+    gap = 2 * reach * length / (n - 1)
+    along += rng.uniform(-0.13, 0.13, n) * gap * calm
+    x = np.interp(along, *x_of)
+    slope = -2 * _CURVE * x
+    tangent = unit(np.column_stack([np.ones(n), slope, np.zeros(n)]))
+    outwards = np.column_stack([-tangent[:, 1], tangent[:, 0], np.zeros(n)])
+    position = np.column_stack([x, _DEPTH_MM - _CURVE * x**2, np.full(n, -1.4)])
+    position += outwards * rng.normal(0.0, 0.6, n)[:, None] * calm
+    position[:, 2] += rng.uniform(-0.5, 0.5, n)
+    lean = outwards * rng.choice([1.0, -0.6], n)[:, None] + tangent * rng.normal(0, 0.5, n)[:, None]
+    lean[0], lean[-1] = -tangent[0], tangent[-1]  # posterior implants lean back
+    lean = unit(lean + rng.normal(0, 0.05, (n, 3)) * [1, 1, 0])
+    angle = np.radians(np.asarray(tilts))[:, None]
+    axis = np.cos(angle) * np.array([0.0, 0.0, 1.0]) + np.sin(angle) * lean
+    return position, unit(axis)
+
+
+def _arc_length() -> tuple[float, tuple[Floats, Floats]]:
+    """Length of the arch, and x over signed length from the midline."""
+    x = np.linspace(-_HALF_WIDTH_MM, _HALF_WIDTH_MM, 2001)
+    step = np.hypot(np.diff(x), np.diff(_CURVE * x**2))
+    s = np.concatenate([[0.0], np.cumsum(step)])
+    return float(s[-1]), (s - s[-1] / 2, x)
+
+
+def _clearance(position: Floats, axis: Floats, *, reach_mm: float) -> float:
+    """Smallest distance between the centre lines of any two bodies, mm."""
+    t = np.linspace(0.0, reach_mm, 21)[:, None]
+    lines = [p + t * a for p, a in zip(position, axis, strict=True)]
+    best = np.inf
+    for i, first in enumerate(lines):
+        for second in lines[:i]:
+            best = min(best, float(np.linalg.norm(first[:, None] - second[None], axis=2).min()))
+    return best
+
+
+def _across(axis: Floats, turn_deg: float) -> Floats:
+    frame = frame_from_axis(axis, [1.0, 0.0, 0.0])
+    a = np.radians(turn_deg)
+    return np.asarray(frame @ np.array([np.cos(a), np.sin(a), 0.0]))
+
+
+def symmetric_model(
+    kind: str, *, model: str = "M1", scan_body: str = "default", marked: bool = False
+) -> pd.DataFrame:
+    """Invent an arrangement that a rigid motion brings onto itself.
+
+    Parameters
+    ----------
+    kind : {"parallel-pair", "rectangle", "row", "mirror"}
+        Two parallel implants; four parallel ones on a rectangle; four equally
+        spaced in a line (all three look the same after half a turn); an arch
+        whose mirror image is itself (no rigid motion confuses that one).
+    model, scan_body : str
+        Name of the model and key of the scan body.
+    marked : bool
+        Whether the flats break the symmetry: towards +x everywhere. Otherwise
+        half a turn brings the flats onto each other, too.
+
+    Returns
+    -------
+    DataFrame
+        Table ``implants``.
+
+    Raises
+    ------
+    InputError
+        If the kind is unknown.
+    """
+    places: dict[str, ArrayLike] = {
+        "parallel-pair": [[-10, 18, -1.4], [10, 18, -1.4]],
+        "rectangle": [[-9, 12, -1.4], [-9, 28, -1.4], [9, 28, -1.4], [9, 12, -1.4]],
+        "row": [[-15, 20, -1.4], [-5, 20, -1.4], [5, 20, -1.4], [15, 20, -1.4]],
+        "mirror": [[-20, 8, -1.4], [-9, 27, -1.4], [9, 27, -1.4], [20, 8, -1.4]],
+    }
+    if kind not in places:
+        raise InputError(f'no symmetric model "{kind}"', hint="use one of: " + ", ".join(places))
+    position = np.array(places[kind], float)
+    axis = np.tile([0.0, 0.0, 1.0], (len(position), 1))
+    sign = np.ones(len(position)) if marked else np.where(position[:, 0] < 0, 1.0, -1.0)
+    flat = np.column_stack([sign, np.zeros((len(position), 2))])
+    return _table(position, axis, flat, model=model, scan_body=scan_body)
+
+
+def _table(
+    position: Floats, axis: Floats, flat: Floats, *, model: str, scan_body: str | Sequence[str]
+) -> pd.DataFrame:
+    n = len(position)
+    columns: dict[str, object] = {"model": model, "implant": [f"I{i + 1}" for i in range(n)]}
+    columns |= {f"{c}_mm": np.round(position[:, i], 5) for i, c in enumerate("xyz")}
+    columns |= {f"axis_{c}": np.round(axis[:, i], 9) for i, c in enumerate("xyz")}
+    columns |= {f"flat_{c}": np.round(flat[:, i], 9) for i, c in enumerate("xyz")}
+    columns["angulation_deg"] = np.round(angle_between_deg(axis, [0.0, 0.0, 1.0]), 6)
+    columns["scan_body"] = scan_body if isinstance(scan_body, str) else list(scan_body)
+    return shape("implants", pd.DataFrame(columns, index=range(n)))
+
+
+def frames(poses: pd.DataFrame) -> list[Rigid]:
+    """Implant frames of a table with positions, axes and flats.
+
+    Parameters
+    ----------
+    poses : DataFrame
+        Table ``implants`` or ``poses``.
+
+    Returns
+    -------
+    list of Rigid
+        For each row the motion that maps the implant frame (z the axis, x
+        towards the flat) into the table's frame. Without a flat x is arbitrary
+        but reproducible.
+    """
+    found = []
+    for row in poses.itertuples():
+        axis = np.array([row.axis_x, row.axis_y, row.axis_z], float)
+        flat = np.array([row.flat_x, row.flat_y, row.flat_z], float)
+        known = bool(np.all(np.isfinite(flat)))
+        rotation = frame_from_axis(axis, flat if known else None)
+        found.append(Rigid(rotation, np.array([row.x_mm, row.y_mm, row.z_mm], float)))
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class Ridge:
+    """The edentulous ridge as a solid: a bumpy tube along the arch.
+
+    Parameters
+    ----------
+    waves : (k, 3) ndarray
+        Wave vectors of the bumps, rad/mm.
+    phases : (k,) ndarray
+        Their phases.
+    height_mm : float
+        Amplitude of each wave.
+    """
+
+    waves: Floats
+    phases: Floats
+    height_mm: float
+
+    radius_mm = 6.0
+    centre_z_mm = -6.0
+
+    @classmethod
+    def invent(cls, seed: int, *, bump_mm: float = 0.35) -> Ridge:
+        """Invent the bumps of a ridge; `bump_mm` is their rms height."""
+        rng = np.random.default_rng([seed, 13])
+        k = 14
+        direction = unit(rng.normal(size=(k, 3)))
+        length = rng.uniform(4.0, 14.0, (k, 1))
+        height = bump_mm * np.sqrt(2.0 / k)
+        return cls(direction * 2 * np.pi / length, rng.uniform(0, 2 * np.pi, k), height)
+
+    def distance(self, points_mm: Floats) -> tuple[Floats, Floats]:
+        """Approximate signed distance to the ridge, negative inside, and its gradient.
+
+        Parameters
+        ----------
+        points_mm : (n, 3) ndarray
+            Points in the model frame.
+
+        Returns
+        -------
+        distance : (n,) ndarray
+        gradient : (n, 3) ndarray
+        """
+        x, y, z = points_mm.T
+        q = y - _DEPTH_MM + _CURVE * x * x
+        s = np.sqrt(1.0 + 4 * _CURVE**2 * x * x)
+        d = q / s
+        beyond = np.maximum(np.abs(x) - _HALF_WIDTH_MM, 0.0)
+        stretch = np.sqrt(1.0 + 4 * _CURVE**2 * _HALF_WIDTH_MM**2)
+        t = beyond * stretch
+        w = z - self.centre_z_mm
+        rho = np.sqrt(d * d + t * t + w * w)
+        safe = np.maximum(rho, 1e-9)
+        dd_dx = 2 * _CURVE * x / s - q * 4 * _CURVE**2 * x / s**3
+        gradient = np.empty((len(x), 3))
+        gradient[:, 0] = (d * dd_dx + t * stretch * np.sign(x)) / safe
+        gradient[:, 1] = d / s / safe
+        gradient[:, 2] = w / safe
+        turn = points_mm @ self.waves.T + self.phases
+        value = rho - self.radius_mm + self.height_mm * np.sum(np.sin(turn), axis=1)
+        gradient += self.height_mm * (np.cos(turn) @ self.waves)
+        return value, gradient

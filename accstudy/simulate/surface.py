@@ -1,0 +1,205 @@
+"""Triangles of the surface of a solid that is known by its distance function."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+__all__ = ["Solid", "random_field", "triangulate"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+Solid = Callable[[Floats], tuple[Floats, Floats]]
+"""Maps points (n, 3) to signed distances (n,), negative inside, and gradients (n, 3)."""
+
+_BLOCK = 8
+_OFFSET = 1 << 20
+
+
+def triangulate(
+    solid: Solid, low_mm: Floats, high_mm: Floats, *, step_mm: float, smoothing: int = 2
+) -> tuple[Floats, NDArray[np.int32]]:
+    """Triangulate the zero level of a distance function, all vertices on it.
+
+    Parameters
+    ----------
+    solid : callable
+        The distance function; its gradient should be near 1 near the surface.
+    low_mm, high_mm : (3,) ndarray
+        Box that holds the surface.
+    step_mm : float
+        Lattice step; edges are about as long.
+    smoothing : int
+        Rounds in which each vertex moves to the middle of its neighbours and
+        back onto the surface, for well-shaped triangles.
+
+    Returns
+    -------
+    vertices_mm : (n, 3) ndarray
+    faces : (m, 3) ndarray of int32
+        Counter-clockwise seen from outside.
+
+    Notes
+    -----
+    Surface nets: a vertex in every lattice cell that the surface passes, and a
+    quadrangle round every lattice edge that it crosses (Gibson, Constrained
+    elastic surface nets, MICCAI 1998). Only blocks of cells near the surface
+    are looked at. Newton steps along the gradient put the vertices on the
+    surface.
+    """
+    keys, quads = _net(solid, low_mm, high_mm, step_mm)
+    vertices = low_mm + (_unpack(keys) + 0.5) * step_mm
+    vertices = _project(solid, vertices, rounds=4)
+    edges = np.concatenate([quads[:, [0, 1]], quads[:, [1, 2]], quads[:, [2, 3]], quads[:, [3, 0]]])
+    n = len(vertices)
+    ones = np.ones(2 * len(edges))
+    joined = sparse.csr_matrix(
+        (ones, (np.r_[edges[:, 0], edges[:, 1]], np.r_[edges[:, 1], edges[:, 0]])), shape=(n, n)
+    )
+    degree = np.maximum(np.asarray(joined.sum(axis=1)).ravel(), 1.0)
+    for _ in range(smoothing):
+        middle = (joined @ vertices) / degree[:, None]
+        vertices = _project(solid, 0.4 * vertices + 0.6 * middle, rounds=2)
+    vertices = _project(solid, vertices, rounds=40)
+    return vertices, _split(vertices, quads)
+
+
+def _net(solid: Solid, low: Floats, high: Floats, step: float) -> tuple[Ints, NDArray[np.int32]]:
+    """Keys of the cells that the surface passes, and quadrangles between them."""
+    blocks = _blocks(solid, low, high, step)
+    local = np.stack(np.meshgrid(*[np.arange(_BLOCK + 1)] * 3, indexing="ij"), axis=-1)
+    cell_keys, quad_keys = [], []
+    for chunk in np.array_split(blocks, max(1, len(blocks) // 256)):
+        corner = chunk[:, None, None, None, :] * _BLOCK + local
+        value, _ = solid((low + corner.reshape(-1, 3) * step))
+        inside = (value < 0).reshape(corner.shape[:-1])
+        count = sum(
+            inside[:, i : i + _BLOCK, j : j + _BLOCK, k : k + _BLOCK].astype(np.int8)
+            for i in (0, 1)
+            for j in (0, 1)
+            for k in (0, 1)
+        )
+        mixed = (count > 0) & (count < 8)
+        cell_keys.append(_pack(corner[:, :_BLOCK, :_BLOCK, :_BLOCK][mixed]))
+        near = inside[:, :_BLOCK, :_BLOCK, :_BLOCK]
+        for axis in range(3):
+            start = [slice(0, _BLOCK)] * 3
+            start[axis] = slice(1, _BLOCK + 1)
+            far = inside[(slice(None), *start)]
+            crossing = near != far
+            at = corner[:, :_BLOCK, :_BLOCK, :_BLOCK][crossing]
+            u, v = np.eye(3, dtype=np.int64)[[(axis + 1) % 3, (axis + 2) % 3]]
+            round_it = np.stack([at - u - v, at - v, at, at - u], axis=1)
+            outwards = near[crossing]
+            round_it[~outwards] = round_it[~outwards][:, ::-1]
+            quad_keys.append(_pack(round_it))
+    keys = np.unique(np.concatenate(cell_keys))
+    quads = np.concatenate(quad_keys)
+    place = np.minimum(np.searchsorted(keys, quads), len(keys) - 1)
+    whole = np.all(keys[place] == quads, axis=1)
+    order = np.lexsort(place[whole].T[::-1])
+    return keys, place[whole][order].astype(np.int32)
+
+
+def _blocks(solid: Solid, low: Floats, high: Floats, step: float) -> Ints:
+    """Blocks of cells that the surface may pass."""
+    size = np.maximum(np.ceil((high - low) / (step * _BLOCK)).astype(int), 1)
+    index = np.stack(np.meshgrid(*[np.arange(s) for s in size], indexing="ij"), axis=-1)
+    index = index.reshape(-1, 3)
+    value, gradient = solid(low + (index + 0.5) * _BLOCK * step)
+    steep = np.maximum(np.linalg.norm(gradient, axis=1), 1.0)
+    reach = 0.5 * np.sqrt(3.0) * _BLOCK * step
+    return np.asarray(index[np.abs(value) < 1.3 * steep * reach + 0.3], np.int64)
+
+
+def _pack(cells: Ints) -> Ints:
+    c = cells + _OFFSET
+    return np.asarray((c[..., 0] << 42) | (c[..., 1] << 21) | c[..., 2])
+
+
+def _unpack(keys: Ints) -> Floats:
+    mask = (1 << 21) - 1
+    cells = np.column_stack([keys >> 42, (keys >> 21) & mask, keys & mask]) - _OFFSET
+    return cells.astype(float)
+
+
+def _project(solid: Solid, points: Floats, *, rounds: int) -> Floats:
+    """Newton steps onto the zero level, ever fewer points."""
+    out = points.copy()
+    open_ = np.arange(len(out))
+    for _ in range(rounds):
+        value, gradient = solid(out[open_])
+        slope = np.maximum(np.sum(gradient**2, axis=1), 0.05)
+        out[open_] -= (value / slope)[:, None] * gradient
+        open_ = open_[np.abs(value) > 1e-12]
+        if not len(open_):
+            break
+    return out
+
+
+def _split(vertices: Floats, quads: NDArray[np.int32]) -> NDArray[np.int32]:
+    """Cut every quadrangle along its shorter diagonal."""
+    a = np.linalg.norm(vertices[quads[:, 0]] - vertices[quads[:, 2]], axis=1)
+    b = np.linalg.norm(vertices[quads[:, 1]] - vertices[quads[:, 3]], axis=1)
+    first = np.where((a <= b)[:, None], quads[:, [0, 1, 2]], quads[:, [0, 1, 3]])
+    second = np.where((a <= b)[:, None], quads[:, [0, 2, 3]], quads[:, [1, 2, 3]])
+    return np.stack([first, second], axis=1).reshape(-1, 3)
+
+
+def random_field(
+    points_mm: Floats,
+    rng: np.random.Generator,
+    *,
+    correlation_mm: float,
+    kernel: str = "gaussian",
+    n_waves: int = 400,
+) -> Floats:
+    """Draw a stationary random field of variance 1 at points in space.
+
+    Parameters
+    ----------
+    points_mm : (n, 3) ndarray
+        Where.
+    rng : Generator
+        Source of chance.
+    correlation_mm : float
+        Distance at which the correlation has fallen to 1/e; 0 draws every
+        point by itself.
+    kernel : {"gaussian", "exponential"}
+        Correlation exp(-(d/L)**2), smooth, or exp(-d/L), rough.
+    n_waves : int
+        Number of cosine waves that are added.
+
+    Returns
+    -------
+    (n,) ndarray
+
+    Notes
+    -----
+    Mean, variance and correlation are exact over draws. Within one draw distant
+    points have chance correlations of order ``1 / sqrt(n_waves)``.
+
+    References
+    ----------
+    Rahimi and Recht, Random features for large-scale kernel machines, NIPS
+    2007: the kernel's spectral density gives the waves.
+    """
+    if correlation_mm == 0:
+        return rng.standard_normal(len(points_mm))
+    waves = rng.standard_normal((n_waves, 3))
+    if kernel == "gaussian":
+        waves *= np.sqrt(2.0) / correlation_mm
+    else:
+        waves /= correlation_mm * np.abs(rng.standard_normal((n_waves, 1)))
+    phases = rng.uniform(0.0, 2 * np.pi, n_waves)
+    scale = np.sqrt(2.0 / n_waves)
+    out = np.empty(len(points_mm))
+    for begin in range(0, len(out), 8192):
+        turn = points_mm[begin : begin + 8192] @ waves.T
+        turn += phases
+        out[begin : begin + 8192] = np.cos(turn, out=turn).sum(axis=1) * scale
+    return out
