@@ -1,0 +1,2 @@
+export { AmbientLight, ArrowHelper, BufferAttribute, BufferGeometry, Color, DirectionalLight, DoubleSide, Group, HemisphereLight, Line, LineBasicMaterial, Mesh, MeshLambertMaterial, OrthographicCamera, PerspectiveCamera, Scene, SphereGeometry, Sprite, SpriteMaterial, CanvasTexture, Vector3, WebGLRenderer, MeshBasicMaterial, CylinderGeometry } from "three";
+export { OrbitControls } from "three/examples/jsm/controls/OrbitControls.js";
