@@ -52,7 +52,7 @@ def pose_arrays(poses: pd.DataFrame, arch: Arch, scans: list[str]) -> PoseArrays
     wanted = pd.MultiIndex.from_product([scans, arch.implants])
     table = poses.set_index(["scan", "implant"])
     columns = ["x_mm", "y_mm", "z_mm", "axis_x", "axis_y", "axis_z", "flat_x", "flat_y", "flat_z"]
-    cells = table[columns].reindex(wanted).to_numpy(float)
+    cells = table[columns].reindex(wanted).to_numpy(float, copy=True)
     values = cells.reshape(len(scans), len(arch.implants), 3, 3)
     missing = ~np.isfinite(values[:, :, :2]).all(axis=(2, 3))
     values[missing] = np.nan

@@ -1,0 +1,1 @@
+"""Poses and reference to the gaps that a rigid framework would show."""

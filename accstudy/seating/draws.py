@@ -1,0 +1,77 @@
+"""Monte Carlo over the uncertainty of the poses (JCGM 101)."""
+
+from __future__ import annotations
+
+import zlib
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from accstudy.seating.gaps import Seats
+
+__all__ = ["PoseUncertainty", "draw_seats"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class PoseUncertainty:
+    """Standard uncertainties of one scan's poses.
+
+    Parameters
+    ----------
+    position_um : (n, 3) ndarray
+        Of x, y, z in the scan frame.
+    axis_deg : (n,) ndarray
+        Of each of the two tilt components of the axis.
+    """
+
+    position_um: Floats
+    axis_deg: Floats
+
+    @property
+    def known(self) -> bool:
+        """Whether every seat has all its uncertainties."""
+        return bool(np.isfinite(self.position_um).all() and np.isfinite(self.axis_deg).all())
+
+
+def draw_seats(
+    seats: Seats, uncertainty: PoseUncertainty, *, draws: int, seed: int, name: str
+) -> tuple[Seats, Floats]:
+    """Draw frameworks that the scan could have been.
+
+    Parameters
+    ----------
+    seats : Seats
+        One framework in the scan frame, (n, 3).
+    uncertainty : PoseUncertainty
+        Of its poses.
+    draws : int
+        How many.
+    seed : int
+        With `name` it starts the generator, so that a scan's draws depend
+        neither on other scans nor on their order.
+    name : str
+        Name of the scan.
+
+    Returns
+    -------
+    drawn : Seats
+        (draws, n, 3), scan frame.
+    turns : (draws, n, 3) ndarray
+        Rotation vectors of the axes, rad, for directions that turn with them.
+
+    Notes
+    -----
+    Normal deviations, independent between implants and coordinates: the poses
+    of one scan are located one by one, and the table carries no correlations.
+    """
+    rng = np.random.default_rng([seed, zlib.crc32(name.encode("utf-8"))])
+    n = len(seats.centres_mm)
+    shift = rng.standard_normal((draws, n, 3)) * uncertainty.position_um / 1000
+    turn = rng.standard_normal((draws, n, 3)) * np.radians(uncertainty.axis_deg)[:, None]
+    turn -= np.sum(turn * seats.axes, axis=-1, keepdims=True) * seats.axes
+    axes = seats.axes + np.cross(turn, seats.axes)
+    axes /= np.linalg.norm(axes, axis=-1, keepdims=True)
+    return Seats(seats.centres_mm + shift, axes), turn
