@@ -1,0 +1,145 @@
+"""Commands as a user types them: messages, exit codes, files."""
+
+import subprocess
+import sys
+
+import pytest
+from click.testing import CliRunner
+
+from accstudy.cli import main
+from accstudy.study.lock import study_lock
+
+STUDY = '[study]\ntitle = "Positions"\nkind = "validation"\n[scans]\nposes = "poses.csv"\n'
+IMPLANTS = (
+    "model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z\n"
+    "M,I1,0,0,0,0,0,1\nM,I2,20,5,0,0,0,1\nM,I3,40,0,0,0,0,1\n"
+)
+SCANS = "scan,model,device,operator\n" + "".join(f"s{i},M,A,{i % 2}\n" for i in range(6))
+POSES = "scan,model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z\n" + "".join(
+    f"s{i},M,{name},{x + 0.003 * i * (k + 1) % 0.02},{y},0,0,0,1\n"
+    for i in range(6)
+    for k, (name, x, y) in enumerate([("I1", 0, 0), ("I2", 20, 5), ("I3", 40, 0)])
+)
+
+
+@pytest.fixture
+def study(tmp_path):
+    (tmp_path / "reference").mkdir()
+    for name, text in {
+        "study.toml": STUDY,
+        "scans.csv": SCANS,
+        "poses.csv": POSES,
+        "reference/implants.csv": IMPLANTS,
+    }.items():
+        (tmp_path / name).write_text(text)
+    return tmp_path
+
+
+def call(*words):
+    return CliRunner().invoke(main, [str(w) for w in words])
+
+
+def results(study):
+    return {
+        p.name: p.read_bytes() for p in (study / "results").iterdir() if p.name != "history.jsonl"
+    }
+
+
+def test_help_names_the_commands_and_the_exit_codes():
+    text = call("--help").output
+    for word in ("check", "measure", "analyze", "report", "run", "audit", "not a medical device"):
+        assert word in text
+    for command in main.commands:
+        shown = call(command, "--help").output
+        assert "Example: accstudy " + command in shown
+
+
+def test_help_loads_nothing_heavy():
+    code = (
+        "import sys; from accstudy.cli import main; "
+        "print([m for m in ('numpy', 'pandas', 'scipy', 'open3d', 'matplotlib', 'pydantic') "
+        "if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+def test_check_changes_nothing_and_prints_findings_as_csv(study):
+    before = sorted(p.name for p in study.rglob("*"))
+    done = call("check", study, "--csv")
+    assert done.exit_code == 0
+    assert done.output.splitlines()[0] == "severity,code,where,what,mend"
+    assert "no-temperature" in done.output
+    assert sorted(p.name for p in study.rglob("*")) == before
+
+
+def test_faults_exit_with_3_and_write_nothing(study):
+    (study / "scans.csv").write_text(SCANS.replace("s3,M", "s3,N").replace("s4,M", "s2,M"))
+    done = call("measure", study)
+    assert done.exit_code == 3
+    assert "error[unknown-model]" in done.output
+    assert "where: scans.csv:5:model" in done.output
+    assert "error[duplicate-scan]" in done.output
+    assert not (study / "results").exists()
+
+
+def test_a_wrong_call_exits_with_2(study):
+    assert call("measure", study / "nowhere").exit_code == 2
+    assert call("measur", study).exit_code == 2
+
+
+def test_measure_then_analyze_gives_the_tables_and_an_audit_confirms_them(study):
+    assert call("analyze", study).exit_code == 3  # nothing measured yet
+    assert call("measure", study).exit_code == 0
+    assert call("analyze", study).exit_code == 0
+    first = results(study)
+    assert {"poses.csv", "pair_deviations.csv", "accuracy.csv", "record.json"} <= set(first)
+    again = call("analyze", study)
+    assert "up to date" in again.output
+    assert results(study) == first
+    audit = call("audit", study)
+    assert audit.exit_code == 0
+    assert "all is as recorded" in audit.output
+
+
+@pytest.mark.parametrize(
+    ("spoil", "says"),
+    [
+        (lambda s: (s / "poses.csv").write_text(POSES.replace("I3,40", "I3,40.1")), "has changed"),
+        (lambda s: (s / "results/accuracy.csv").unlink(), "is missing"),
+        (lambda s: (s / "results/accuracy.csv").write_text("x\n"), "has changed"),
+        (lambda s: (s / "results/extra.csv").write_text("x\n"), "is new"),
+        (
+            lambda s: (s / "results/history.jsonl").write_text(
+                (s / "results/history.jsonl").read_text().replace('"who": "', '"who": "me', 1)
+            ),
+            "does not follow",
+        ),
+    ],
+)
+def test_an_audit_names_what_differs(study, spoil, says):
+    call("measure", study)
+    call("analyze", study)
+    spoil(study)
+    done = call("audit", study)
+    assert done.exit_code == 3
+    assert says in done.output
+
+
+def test_two_runs_at_once_are_refused_by_name(study):
+    with study_lock(study):
+        done = call("measure", study)
+    assert done.exit_code == 3
+    assert "is working on this study" in done.output
+    assert call("measure", study).exit_code == 0
+
+
+def test_a_bug_is_told_as_a_bug(study, monkeypatch):
+    def broken(*_, **__):
+        raise ZeroDivisionError("no")
+
+    monkeypatch.setattr("accstudy.pipeline.load_study", broken)
+    done = call("measure", study)
+    assert done.exit_code == 1
+    assert "This is a bug" in done.output
+    assert "Traceback" not in done.output
