@@ -387,6 +387,102 @@ _TABLES = (
         factors=True,
     ),
     Table(
+        "seating_scans",
+        "scan x way of seating",
+        _columns("""
+            scan t name of the scan
+            model t physical reference model
+            condition t levels of the condition factors, joined by " / "
+            cell t levels of the cell factors, joined by " / "
+            seated t terminal-screw (the worse of the two ends tightened) or best-seat
+            tightened t implant whose screw is tightened, or best-seat
+            implant t implant with the largest gap or interference
+            misfit_um n largest gap, or interference if that is larger
+            gap_max_um n largest gap there
+            gap_min_um n smallest gap there; negative is interference
+            u_misfit_um n standard uncertainty of misfit_um from the poses
+            n_seats i seats of the framework
+            span_mm n longest straight distance between two of its platforms
+            angulation_deg n largest reference tilt of its implants
+            status t ok, interference, infeasible or not computed
+        """),
+        factors=True,
+    ),
+    Table(
+        "seating_summary",
+        "condition x model x way of seating",
+        _columns(
+            _CONDITION
+            + """
+            seated t terminal-screw (the worse of the two ends tightened) or best-seat
+            n_seats i implants of the model
+            span_mm n longest straight distance between two platforms
+            angulation_deg n largest reference tilt
+            n_scans i scans
+            n_cells i cells (scans under repeatability conditions)
+            n_infeasible i scans whose framework does not seat at all within the clearance
+            mean_um n mean of the scans' misfits
+            q25_um n lower quartile
+            median_um n median
+            q75_um n upper quartile
+            max_um n largest
+            limit_um n the user's limit
+            source t where the limit comes from, in the user's words
+            n_within i scans within the limit
+            share_within n share of scans within the limit
+            share_low n lower limit of its exact binomial interval
+            share_high n upper limit of its exact binomial interval
+            tolerance_bound_um n bound that holds for `coverage` of future scans
+            u_um n standard uncertainty that guards the limit (the reference's)
+            verdict t conformity proven, conformity not proven, or non-conformity proven
+            coverage n share of future scans
+            confidence n confidence of the bound
+            note t what cannot be said, and why
+            """
+        ),
+    ),
+    Table(
+        "seating_contributions",
+        "scan x way of seating x implant x part",
+        _columns("""
+            scan t name of the scan
+            model t physical reference model
+            condition t levels of the condition factors, joined by " / "
+            seated t terminal-screw or best-seat
+            tightened t implant whose screw is tightened, or best-seat
+            worst_implant t implant with the largest misfit
+            misfit_um n largest misfit of the framework
+            implant t implant whose error is taken away
+            part t whole, tilt, height or sideways
+            misfit_without_um n largest misfit without that error
+            contribution_um n difference; negative: the error makes up for another one
+        """),
+    ),
+    Table(
+        "seating_view",
+        "scan x tightened implant x implant",
+        _columns("""
+            scan t name of the scan
+            model t physical reference model
+            tightened t implant whose screw is tightened, or best-seat
+            implant t implant, in arch order
+            platform_x_mm n centre of the true platform, reference frame
+            platform_y_mm n centre of the true platform, reference frame
+            platform_z_mm n centre of the true platform, reference frame
+            platform_axis_x n its axis
+            platform_axis_y n its axis
+            platform_axis_z n its axis
+            seat_x_mm n centre of the framework's seat, reference frame
+            seat_y_mm n centre of the framework's seat, reference frame
+            seat_z_mm n centre of the framework's seat, reference frame
+            seat_axis_x n its axis
+            seat_axis_y n its axis
+            seat_axis_z n its axis
+            gap_max_um n largest gap around the rim
+            gap_min_um n smallest gap around the rim; negative is interference
+        """),
+    ),
+    Table(
         "model_terms",
         "model x term",
         _columns("""
