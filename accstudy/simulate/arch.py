@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from accstudy.errors import InputError
 from accstudy.geometry.rigid import Rigid, angle_between_deg, frame_from_axis, unit
+from accstudy.simulate.field import cosine_of_turns
 from accstudy.tables import shape
 
 __all__ = ["Ridge", "frames", "reference_model", "symmetric_model"]
@@ -225,9 +226,9 @@ class Ridge:
     Parameters
     ----------
     waves : (k, 3) ndarray
-        Wave vectors of the bumps, rad/mm.
+        Wave vectors of the bumps, turns/mm.
     phases : (k,) ndarray
-        Their phases.
+        Their phases, turns.
     height_mm : float
         Amplitude of each wave.
     """
@@ -243,11 +244,10 @@ class Ridge:
     def invent(cls, seed: int, *, bump_mm: float = 0.35) -> Ridge:
         """Invent the bumps of a ridge; `bump_mm` is their rms height."""
         rng = np.random.default_rng([seed, 13])
-        k = 14
+        k = 9
         direction = unit(rng.normal(size=(k, 3)))
         length = rng.uniform(4.0, 14.0, (k, 1))
-        height = bump_mm * np.sqrt(2.0 / k)
-        return cls(direction * 2 * np.pi / length, rng.uniform(0, 2 * np.pi, k), height)
+        return cls(direction / length, rng.uniform(0.0, 1.0, k), bump_mm * np.sqrt(2.0 / k))
 
     def distance(self, points_mm: Floats) -> tuple[Floats, Floats]:
         """Approximate signed distance to the ridge, negative inside, and its gradient.
@@ -277,7 +277,10 @@ class Ridge:
         gradient[:, 0] = (d * dd_dx + t * stretch * np.sign(x)) / safe
         gradient[:, 1] = d / s / safe
         gradient[:, 2] = w / safe
-        turn = points_mm @ self.waves.T + self.phases
-        value = rho - self.radius_mm + self.height_mm * np.sum(np.sin(turn), axis=1)
-        gradient += self.height_mm * (np.cos(turn) @ self.waves)
+        value = rho - self.radius_mm
+        near = np.flatnonzero(np.abs(value) < 2.0)  # farther off the bumps decide nothing
+        turns = points_mm[near] @ self.waves.T + self.phases
+        value[near] += self.height_mm * np.sum(cosine_of_turns(turns), axis=1)
+        slope = cosine_of_turns(turns + 0.25) @ self.waves
+        gradient[near] += 2 * np.pi * self.height_mm * slope
         return value, gradient

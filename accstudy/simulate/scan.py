@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from accstudy.errors import InputError
-from accstudy.geometry.rigid import Rigid, rotation_vector, unit
+from accstudy.geometry.rigid import Rigid, unit
 from accstudy.mesh.model import Mesh
-from accstudy.simulate.arch import Ridge, frames
+from accstudy.simulate.arch import frames
 from accstudy.simulate.bodies import BodyShape, body_shape
-from accstudy.simulate.surface import Solid, random_field, triangulate
+from accstudy.simulate.field import random_field
+from accstudy.simulate.holes import HOLE_SIDES, cut_hole
+from accstudy.simulate.scene import Blob, Scene, random_pose
 from accstudy.tables import shape
 
 __all__ = [
@@ -23,13 +25,10 @@ __all__ = [
     "SimulatedScan",
     "placed_bodies",
     "poses_from_frames",
-    "random_pose",
     "simulate_scan",
 ]
 
 Floats = NDArray[np.float64]
-
-RIDGE, BLOB = -1, -2
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,22 +54,6 @@ class Noise:
 
 
 @dataclass(frozen=True, slots=True)
-class Blob:
-    """A lump of soft tissue in the scan: a bumpy ball, model frame.
-
-    Parameters
-    ----------
-    centre_mm : tuple of float
-        Where.
-    radius_mm : float
-        How big.
-    """
-
-    centre_mm: tuple[float, float, float]
-    radius_mm: float
-
-
-@dataclass(frozen=True, slots=True)
 class SimulatedScan:
     """A scan and what is true of it.
 
@@ -93,50 +76,6 @@ class SimulatedScan:
     truth: pd.DataFrame
     scan_from_model: Rigid
     part: NDArray[np.int32]
-
-
-@dataclass(slots=True)
-class _Parts:
-    """Everything that makes up the scene, each piece as a solid in the model frame."""
-
-    solids: list[Solid] = field(default_factory=list)
-    labels: list[int] = field(default_factory=list)
-    balls: list[tuple[Floats, float]] = field(default_factory=list)
-
-    def add(self, solid: Solid, label: int, centre: Floats, radius: float) -> None:
-        self.solids.append(solid)
-        self.labels.append(label)
-        self.balls.append((centre, radius))
-
-    def __call__(self, points: Floats) -> tuple[Floats, Floats]:
-        value, gradient, _ = self.nearest(points)
-        return value, gradient
-
-    def nearest(self, points: Floats) -> tuple[Floats, Floats, NDArray[np.int32]]:
-        """Union: the piece with the smallest distance counts."""
-        value = np.full(len(points), 50.0)
-        gradient = np.tile([0.0, 0.0, 1.0], (len(points), 1))
-        label = np.full(len(points), RIDGE, np.int32)
-        for solid, name, (centre, radius) in zip(self.solids, self.labels, self.balls, strict=True):
-            offset = points - centre
-            near = np.flatnonzero(np.einsum("ij,ij->i", offset, offset) < radius**2)
-            if not len(near):
-                continue
-            found, slope = solid(points[near])
-            wins = found < value[near]
-            value[near[wins]] = found[wins]
-            gradient[near[wins]] = slope[wins]
-            label[near[wins]] = name
-        return value, gradient, label
-
-
-def random_pose(rng: np.random.Generator, *, shift_mm: float = 40.0) -> Rigid:
-    """Draw a rigid motion: any rotation, and a shift within `shift_mm` per axis."""
-    quaternion = unit(rng.normal(size=4))
-    w, x, y, z = quaternion
-    angle = 2 * np.arctan2(np.sqrt(x * x + y * y + z * z), w)
-    rotation = rotation_vector(angle * unit([x, y, z]))
-    return Rigid(rotation, rng.uniform(-shift_mm, shift_mm, 3))
 
 
 def simulate_scan(
@@ -236,7 +175,7 @@ def simulate_scan(
     noise = noise or Noise(noise_um, correlation_mm)
     if not 0 <= holes <= 0.5:
         raise InputError(f"holes must be a share of 0 to 0.5, not {holes:g}")
-    if hole_side not in ("hidden", "interproximal", "undercut", "one"):
+    if hole_side not in HOLE_SIDES:
         raise InputError(f'no hole_side "{hole_side}"')
     names = implants["implant"].tolist()
     for name in [*missing, *(displaced or {})]:
@@ -253,30 +192,35 @@ def simulate_scan(
         for name, frame in zip(names, frames(implants), strict=True)
     ]
     shown = [i for i, name in enumerate(names) if name not in missing]
-    parts = _Parts()
+    scene = Scene()
     if ridge:
-        solid = Ridge.invent(int(rng_ridge.integers(1 << 30)))
-        parts.add(solid.distance, RIDGE, np.zeros(3), 1e3)
+        scene.add_ridge(int(rng_ridge.integers(1 << 30)))
+    surface = {"offset_mm": offset_um * 1e-3, "edge_rounding_mm": edge_rounding_mm}
     for i in shown:
-        _add_body(parts, shapes[i], placed[i], i, offset_um * 1e-3, edge_rounding_mm)
+        scene.add_body(shapes[i], placed[i], i, **surface)
     for i, (kind, place) in enumerate(extra):
         extra_shape = body_shape(kind) if isinstance(kind, str) else kind
-        _add_body(parts, extra_shape, place, -3 - i, offset_um * 1e-3, edge_rounding_mm)
+        scene.add_body(extra_shape, place, -3 - i, **surface)
     for blob in blobs:
-        parts.add(_blob(blob, rng_more), BLOB, np.asarray(blob.centre_mm), blob.radius_mm + 4)
-    vertices, faces = _mesh(parts, n_triangles, rng_net, keep=keep, ridge=ridge)
-    _, normal, part = parts.nearest(vertices)
-    faces = _open_below(vertices, faces, part, ridge=ridge)
-    if keep is not None:
-        towards = vertices @ unit(keep[0]) >= keep[1]
-        faces = faces[towards[faces].all(axis=1)]
-    coverage = {}
+        scene.add_blob(blob, rng_more)
+    scanned = None if keep is None else _half_space(*keep)
+    vertices, faces = scene.triangles(n_triangles, rng_net, scanned=scanned)
+    _, normal, part = scene.nearest(vertices)
+    coverage = []
     for i in shown:
         others = [p.translation_mm for j, p in enumerate(placed) if j != i]
-        cut = _hole_score(vertices, placed[i], others, hole_side, rng_holes)
-        faces, coverage[i] = _cut_holes(
-            vertices, faces, part == i, placed[i], shapes[i], cut, holes
+        faces, left = cut_hole(
+            vertices,
+            faces,
+            part == i,
+            shapes[i],
+            placed[i],
+            share=holes,
+            side=hole_side,
+            others=others,
+            rng=rng_holes,
         )
+        coverage.append(left)
     height = noise.rms_um * random_field(
         vertices, rng_noise, correlation_mm=noise.correlation_mm, kernel=noise.kernel
     )
@@ -293,7 +237,7 @@ def simulate_scan(
         known=[shapes[i].has_flat for i in shown],
         scan=scan,
     )
-    truth["coverage"] = [coverage[i] for i in shown]
+    truth["coverage"] = coverage
     truth["offset_um"] = float(offset_um)
     if mirrored:
         vertices = vertices * [-1.0, 1.0, 1.0]
@@ -388,6 +332,10 @@ def placed_bodies(
     return SimulatedScan(mesh, truth, scan_from_model, np.concatenate(part))
 
 
+def _half_space(direction: Sequence[float], level: float) -> Callable[[Floats], NDArray[np.bool_]]:
+    return lambda points: np.asarray(points @ unit(direction) >= level)
+
+
 def _shape_of(bodies: Mapping[str, BodyShape] | BodyShape | str, key: str) -> BodyShape:
     if isinstance(bodies, BodyShape):
         return bodies
@@ -396,152 +344,6 @@ def _shape_of(bodies: Mapping[str, BodyShape] | BodyShape | str, key: str) -> Bo
     if key not in bodies:
         raise InputError(f'no shape for scan body "{key}"')
     return bodies[key]
-
-
-def _add_body(
-    parts: _Parts, body: BodyShape, place: Rigid, label: int, offset: float, rounding: float
-) -> None:
-    back = place.inverse()
-
-    def solid(points: Floats) -> tuple[Floats, Floats]:
-        value, gradient = body.distance(back.points(points), edge_rounding_mm=rounding)
-        return value - offset, place.vectors(gradient)
-
-    half = body.height_mm / 2
-    radius = float(np.hypot(half, body.radius_mm)) + 3.0
-    parts.add(solid, label, place.points([0.0, 0.0, half]), radius)
-
-
-def _blob(blob: Blob, rng: np.random.Generator) -> Solid:
-    waves = unit(rng.normal(size=(6, 3))) * 2 * np.pi / rng.uniform(3.0, 8.0, (6, 1))
-    phases = rng.uniform(0, 2 * np.pi, 6)
-    centre = np.asarray(blob.centre_mm, float)
-
-    def solid(points: Floats) -> tuple[Floats, Floats]:
-        offset = points - centre
-        r = np.maximum(np.linalg.norm(offset, axis=1), 1e-9)
-        turn = points @ waves.T + phases
-        value = r - blob.radius_mm + 0.15 * np.sin(turn).sum(axis=1)
-        return value, offset / r[:, None] + 0.15 * np.cos(turn) @ waves
-
-    return solid
-
-
-def _mesh(
-    parts: _Parts,
-    n_triangles: int,
-    rng: np.random.Generator,
-    *,
-    keep: tuple[Sequence[float], float] | None,
-    ridge: bool,
-) -> tuple[Floats, NDArray[np.int32]]:
-    """Triangulate on a lattice that is turned at random against the model."""
-    turn = random_pose(rng, shift_mm=1.0)
-
-    def turned(points: Floats) -> tuple[Floats, Floats]:
-        value, gradient = parts(turn.inverse().points(points))
-        return value, turn.vectors(gradient)
-
-    corners = [
-        c + np.array([[-r], [r]]) for c, r in parts.balls if r < 100.0
-    ]  # of bodies and blobs; the ridge has its own box
-    if ridge:
-        corners.append(np.array([[-32.0, -10.0, -14.0], [32.0, 40.0, 2.0]]))
-    box = np.concatenate(corners) if corners else np.zeros((2, 3))
-    low, high = box.min(axis=0), box.max(axis=0)
-    grid = np.array(np.meshgrid(*zip(low, high, strict=True), indexing="ij")).reshape(3, -1).T
-    inside = turn.points(grid)
-    coarse = 0.8
-    rough_vertices, rough = triangulate(
-        turned, inside.min(axis=0), inside.max(axis=0), step_mm=coarse, smoothing=0
-    )
-    rough_model = turn.inverse().points(rough_vertices)
-    _, _, part = parts.nearest(rough_model)
-    rough = _open_below(rough_model, rough, part, ridge=ridge)
-    if keep is not None:
-        rough = rough[(rough_model @ unit(keep[0]) >= keep[1])[rough].all(axis=1)]
-    step = coarse * np.sqrt(max(len(rough), 1) / n_triangles)
-    vertices, faces = triangulate(
-        turned, inside.min(axis=0), inside.max(axis=0), step_mm=float(step)
-    )
-    return turn.inverse().points(vertices), faces
-
-
-def _open_below(
-    vertices: Floats, faces: NDArray[np.int32], part: NDArray[np.int32], *, ridge: bool
-) -> NDArray[np.int32]:
-    """Drop what a scanner never sees: the ridge below its sides."""
-    if not ridge:
-        return faces
-    ragged = 0.5 * np.sin(1.3 * vertices[:, 0]) + 0.4 * np.sin(1.7 * vertices[:, 1] + 1.0)
-    seen = (vertices[:, 2] > Ridge.centre_z_mm + ragged) | (part != RIDGE)
-    return faces[seen[faces].all(axis=1)]
-
-
-def _hole_score(
-    vertices: Floats, place: Rigid, others: Sequence[Floats], side: str, rng: np.random.Generator
-) -> Floats:
-    """How hidden every vertex is from the scanner; the largest go first."""
-    ragged_seed = rng.integers(1 << 30)
-    kind = rng.choice(["interproximal", "undercut", "one"]) if side == "hidden" else side
-    chance = rng.uniform(0, 2 * np.pi)
-    own = place.inverse().points(vertices)
-    across = unit(np.column_stack([own[:, :2], np.full(len(own), 1e-9)]))[:, :2]
-    if kind == "interproximal" and others:
-        distance = [np.linalg.norm(o - place.translation_mm) for o in others]
-        nearest = [others[i] for i in np.argsort(distance)[:2]]
-        ways = [place.inverse().points(o)[:2] for o in nearest]
-    elif kind == "undercut" and np.hypot(*place.rotation[2, :2]) > 0.02:
-        ways = [-place.rotation[2, :2]]
-    else:
-        ways = [np.array([np.cos(chance), np.sin(chance)])]
-    facing = np.max([across @ unit(w) for w in ways], axis=0)
-    ragged = random_field(
-        vertices, np.random.default_rng(ragged_seed), correlation_mm=1.5, n_waves=60
-    )
-    return np.asarray(facing - 0.08 * own[:, 2] + 0.15 * ragged)
-
-
-def _cut_holes(
-    vertices: Floats,
-    faces: NDArray[np.int32],
-    on_body: NDArray[np.bool_],
-    place: Rigid,
-    body: BodyShape,
-    score: Floats,
-    share: float,
-) -> tuple[NDArray[np.int32], float]:
-    """Remove a share of a body's usable surface; return what is left of it."""
-    own = place.inverse().points(vertices)
-    usable = on_body & (own[:, 2] > body.use_above_mm)
-    mine = np.flatnonzero(usable[faces].all(axis=1))
-    if not len(mine):
-        return faces, 0.0
-    corner = vertices[faces[mine]]
-    area = 0.5 * np.linalg.norm(
-        np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]), axis=1
-    )
-    whole = _usable_area(body)
-    value = score[faces[mine]].mean(axis=1)
-    order = np.argsort(-value, kind="stable")
-    gone = np.cumsum(area[order]) <= share * area.sum()
-    if share > 0 and np.any(gone):
-        level = value[order][np.count_nonzero(gone) - 1]
-        low = on_body & (own[:, 2] <= body.use_above_mm) & (score >= level)
-        drop = low[faces].all(axis=1)
-        drop[mine[order[gone]]] = True
-        faces = faces[~drop]
-    left = float(area.sum() - area[order][gone].sum()) if share > 0 else float(area.sum())
-    return faces, round(min(left / whole, 1.0), 6)
-
-
-def _usable_area(body: BodyShape) -> float:
-    mesh = body.drawing(segment_mm=0.2).mesh
-    corner = mesh.vertices_mm[mesh.faces]
-    area = 0.5 * np.linalg.norm(
-        np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]), axis=1
-    )
-    return float(area[(corner[:, :, 2] > body.use_above_mm).all(axis=1)].sum())
 
 
 def _compact(

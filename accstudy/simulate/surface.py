@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-__all__ = ["Solid", "random_field", "triangulate"]
+__all__ = ["Solid", "triangulate"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -21,7 +21,13 @@ _OFFSET = 1 << 20
 
 
 def triangulate(
-    solid: Solid, low_mm: Floats, high_mm: Floats, *, step_mm: float, smoothing: int = 2
+    solid: Solid,
+    low_mm: Floats,
+    high_mm: Floats,
+    *,
+    step_mm: float,
+    smoothing: int = 2,
+    wanted: Callable[[Floats], NDArray[np.bool_]] | None = None,
 ) -> tuple[Floats, NDArray[np.int32]]:
     """Triangulate the zero level of a distance function, all vertices on it.
 
@@ -36,6 +42,8 @@ def triangulate(
     smoothing : int
         Rounds in which each vertex moves to the middle of its neighbours and
         back onto the surface, for well-shaped triangles.
+    wanted : callable, optional
+        Tells for points whether a block of cells round them is of use.
 
     Returns
     -------
@@ -51,7 +59,10 @@ def triangulate(
     are looked at. Newton steps along the gradient put the vertices on the
     surface.
     """
-    keys, quads = _net(solid, low_mm, high_mm, step_mm)
+    blocks = _blocks(solid, low_mm, high_mm, step_mm)
+    if wanted is not None:
+        blocks = blocks[wanted(low_mm + (blocks + 0.5) * _BLOCK * step_mm)]
+    keys, quads = _net(solid, blocks, low_mm, step_mm)
     vertices = low_mm + (_unpack(keys) + 0.5) * step_mm
     vertices = _project(solid, vertices, rounds=4)
     edges = np.concatenate([quads[:, [0, 1]], quads[:, [1, 2]], quads[:, [2, 3]], quads[:, [3, 0]]])
@@ -68,14 +79,13 @@ def triangulate(
     return vertices, _split(vertices, quads)
 
 
-def _net(solid: Solid, low: Floats, high: Floats, step: float) -> tuple[Ints, NDArray[np.int32]]:
+def _net(solid: Solid, blocks: Ints, low: Floats, step: float) -> tuple[Ints, NDArray[np.int32]]:
     """Keys of the cells that the surface passes, and quadrangles between them."""
-    blocks = _blocks(solid, low, high, step)
     local = np.stack(np.meshgrid(*[np.arange(_BLOCK + 1)] * 3, indexing="ij"), axis=-1)
     cell_keys, quad_keys = [], []
-    for chunk in np.array_split(blocks, max(1, len(blocks) // 256)):
+    for chunk in np.array_split(blocks, max(1, len(blocks) // 24)):
         corner = chunk[:, None, None, None, :] * _BLOCK + local
-        value, _ = solid((low + corner.reshape(-1, 3) * step))
+        value, _ = solid(low + corner.reshape(-1, 3) * step)
         inside = (value < 0).reshape(corner.shape[:-1])
         count = sum(
             inside[:, i : i + _BLOCK, j : j + _BLOCK, k : k + _BLOCK].astype(np.int8)
@@ -113,7 +123,7 @@ def _blocks(solid: Solid, low: Floats, high: Floats, step: float) -> Ints:
     value, gradient = solid(low + (index + 0.5) * _BLOCK * step)
     steep = np.maximum(np.linalg.norm(gradient, axis=1), 1.0)
     reach = 0.5 * np.sqrt(3.0) * _BLOCK * step
-    return np.asarray(index[np.abs(value) < 1.3 * steep * reach + 0.3], np.int64)
+    return np.asarray(index[np.abs(value) < steep * reach + 0.1], np.int64)
 
 
 def _pack(cells: Ints) -> Ints:
@@ -130,14 +140,15 @@ def _unpack(keys: Ints) -> Floats:
 def _project(solid: Solid, points: Floats, *, rounds: int) -> Floats:
     """Newton steps onto the zero level, ever fewer points."""
     out = points.copy()
-    open_ = np.arange(len(out))
-    for _ in range(rounds):
-        value, gradient = solid(out[open_])
-        slope = np.maximum(np.sum(gradient**2, axis=1), 0.05)
-        out[open_] -= (value / slope)[:, None] * gradient
-        open_ = open_[np.abs(value) > 1e-12]
-        if not len(open_):
-            break
+    for part in np.array_split(out, max(1, len(out) // 20_000)):  # views; small for the cache
+        open_ = np.arange(len(part))
+        for _ in range(rounds):
+            value, gradient = solid(part[open_])
+            slope = np.maximum(np.sum(gradient**2, axis=1), 0.05)
+            part[open_] -= (value / slope)[:, None] * gradient
+            open_ = open_[np.abs(value) > 1e-12]
+            if not len(open_):
+                break
     return out
 
 
@@ -148,58 +159,3 @@ def _split(vertices: Floats, quads: NDArray[np.int32]) -> NDArray[np.int32]:
     first = np.where((a <= b)[:, None], quads[:, [0, 1, 2]], quads[:, [0, 1, 3]])
     second = np.where((a <= b)[:, None], quads[:, [0, 2, 3]], quads[:, [1, 2, 3]])
     return np.stack([first, second], axis=1).reshape(-1, 3)
-
-
-def random_field(
-    points_mm: Floats,
-    rng: np.random.Generator,
-    *,
-    correlation_mm: float,
-    kernel: str = "gaussian",
-    n_waves: int = 400,
-) -> Floats:
-    """Draw a stationary random field of variance 1 at points in space.
-
-    Parameters
-    ----------
-    points_mm : (n, 3) ndarray
-        Where.
-    rng : Generator
-        Source of chance.
-    correlation_mm : float
-        Distance at which the correlation has fallen to 1/e; 0 draws every
-        point by itself.
-    kernel : {"gaussian", "exponential"}
-        Correlation exp(-(d/L)**2), smooth, or exp(-d/L), rough.
-    n_waves : int
-        Number of cosine waves that are added.
-
-    Returns
-    -------
-    (n,) ndarray
-
-    Notes
-    -----
-    Mean, variance and correlation are exact over draws. Within one draw distant
-    points have chance correlations of order ``1 / sqrt(n_waves)``.
-
-    References
-    ----------
-    Rahimi and Recht, Random features for large-scale kernel machines, NIPS
-    2007: the kernel's spectral density gives the waves.
-    """
-    if correlation_mm == 0:
-        return rng.standard_normal(len(points_mm))
-    waves = rng.standard_normal((n_waves, 3))
-    if kernel == "gaussian":
-        waves *= np.sqrt(2.0) / correlation_mm
-    else:
-        waves /= correlation_mm * np.abs(rng.standard_normal((n_waves, 1)))
-    phases = rng.uniform(0.0, 2 * np.pi, n_waves)
-    scale = np.sqrt(2.0 / n_waves)
-    out = np.empty(len(points_mm))
-    for begin in range(0, len(out), 8192):
-        turn = points_mm[begin : begin + 8192] @ waves.T
-        turn += phases
-        out[begin : begin + 8192] = np.cos(turn, out=turn).sum(axis=1) * scale
-    return out
