@@ -17,7 +17,7 @@ from accstudy.seating.draws import PoseUncertainty
 from accstudy.seating.gaps import Platforms, Seats
 from accstudy.tables import shape
 
-__all__ = ["Framework", "aligned_seats", "frameworks", "models"]
+__all__ = ["Framework", "aligned_seats", "bare_arch", "frameworks", "models"]
 
 Floats = NDArray[np.float64]
 
@@ -40,8 +40,6 @@ class Framework:
         Directions towards the flats, scan frame; NaN where unknown.
     uncertainty : PoseUncertainty
         Of its poses.
-    terminal : tuple of str
-        The two ends of the framework.
     note : str
         What the user should know.
     """
@@ -152,20 +150,26 @@ def _framework(
 
 def aligned_seats(seats: Seats, platforms: Platforms) -> Seats:
     """Bring frameworks, (b, n, 3), onto the mouth by least squares over all implants."""
-    b, n = seats.centres_mm.shape[:2]
-    nothing = np.full((b, n, 3), np.nan)
-    arrays = PoseArrays(("",) * b, seats.centres_mm, seats.axes, nothing)
-    zero = np.zeros(n)
-    arch = Arch(
+    b = len(seats.centres_mm)
+    nothing = np.full_like(seats.centres_mm, np.nan)
+    placed = align_all(
+        PoseArrays(("",) * b, seats.centres_mm, seats.axes, nothing), bare_arch(platforms)
+    )
+    return Seats(placed.points(seats.centres_mm), placed.vectors(seats.axes))
+
+
+def bare_arch(platforms: Platforms) -> Arch:
+    """Platforms in the form that alignments take; without a curve."""
+    nothing = np.full_like(platforms.centres_mm, np.nan)
+    zero = np.zeros(len(nothing))
+    return Arch(
         platforms.implants,
         platforms.centres_mm,
         platforms.axes,
         platforms.flats,
         zero,
         platforms.common_axis,
-        *(nothing[0],) * 3,
+        *(nothing,) * 3,
         zero,
         False,
     )
-    placed = align_all(arrays, arch)
-    return Seats(placed.points(seats.centres_mm), placed.vectors(seats.axes))

@@ -17,6 +17,7 @@ from accstudy.seating.frameworks import Framework, aligned_seats, frameworks
 from accstudy.seating.gaps import Gaps, Seats, rim_gaps
 from accstudy.seating.one_screw import one_screw
 from accstudy.seating.quick import quick_best_gaps
+from accstudy.seating.stacks import two_points
 from accstudy.tables import shape
 
 __all__ = ["BEST_SEAT", "CAUTIONS", "seat_best", "seating_table"]
@@ -35,7 +36,6 @@ CAUTIONS = (
 )
 """What must stand beside every predicted gap."""
 
-_LEVER_MM = 10.0
 _CLEARANCE_DRAWS = 20  # linear programmes a scan for the uncertainty where there is a clearance
 
 
@@ -219,7 +219,7 @@ def _spread_of_best(
     Every implant gets that of the framework's largest gap: only this one is
     unique; the others may share the rest of the play in many ways.
     """
-    mouth_from_scan = fit_rigid(_two_points(framework.seats), _two_points(best.seats))
+    mouth_from_scan = fit_rigid(two_points(framework.seats), two_points(best.seats))
     moved = Seats(mouth_from_scan.points(drawn.centres_mm), mouth_from_scan.vectors(drawn.axes))
     if options.lateral_clearance_um is None:
         largest, _ = quick_best_gaps(
@@ -239,10 +239,6 @@ def _spread_of_best(
         largest = np.array([one.gap_um for one in found if one.feasible])
     u = float(np.std(largest, ddof=1)) if len(largest) > 1 else np.nan
     return np.full(len(framework.platforms.implants), u)
-
-
-def _two_points(seats: Seats) -> Floats:
-    return np.concatenate([seats.centres_mm, seats.centres_mm + _LEVER_MM * seats.axes])
 
 
 def _judge(gaps: Gaps) -> tuple[str, str]:

@@ -1,0 +1,225 @@
+"""Where the largest misfit comes from: take away one implant's error at a time."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from accstudy.compare.align import align_all
+from accstudy.compare.poses import PoseArrays
+from accstudy.seating.frameworks import aligned_seats, bare_arch
+from accstudy.seating.gaps import Platforms, Seats, rim_gaps
+from accstudy.seating.one_screw import one_screw
+from accstudy.seating.quick import quick_best_gaps
+from accstudy.seating.stacks import Stack, stacks
+from accstudy.seating.summary import TERMINAL_SCREW
+from accstudy.seating.table import BEST_SEAT
+from accstudy.tables import shape
+
+__all__ = ["PARTS", "contribution_sentence", "gap_contributions", "worst_misfit"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+PARTS = ("whole", "tilt", "height", "sideways")
+"""What of an implant's error is taken away."""
+
+
+def gap_contributions(
+    poses: pd.DataFrame,
+    implants: pd.DataFrame,
+    *,
+    platform_radius_mm: float = 2.0,
+    factors: pd.DataFrame | None = None,
+) -> pd.DataFrame:
+    """Contribution of every implant's error to the largest misfit of its scan.
+
+    Parameters
+    ----------
+    poses, implants : DataFrame
+        Tables ``poses`` and ``implants``, as for `seating_table`.
+    platform_radius_mm : float
+        Radius of the rim.
+    factors : DataFrame, optional
+        ``scan`` and ``condition``, one row a scan.
+
+    Returns
+    -------
+    DataFrame
+        Table ``seating_contributions``: for the worse of the two terminal
+        screws and for the best seat of every scan, a row for each implant and
+        part of its error.
+
+    Notes
+    -----
+    An implant's error is its deviation from where the other implants say it
+    should be: the others alone are aligned with the reference by least squares,
+    so that its own error does not pull the alignment. Its axis (tilt), its
+    height along the true axis, its offset across it (sideways), or all of it
+    is put right, and the framework is seated anew. Errors interact, so the
+    contributions do not add up to the misfit. With two implants there is no
+    telling which of them is off: both are then measured against the alignment
+    of both.
+
+    Frameworks turn freely at the tightened screw (no engagement) and have no
+    sideways clearance here. The best seat is the quick one, within about
+    0.1 um of that of table ``seating``.
+    """
+    frames = [_of_stack(stack, platform_radius_mm) for stack in stacks(poses, implants)]
+    frame = pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
+    if len(frame):
+        order = {scan: i for i, scan in enumerate(dict.fromkeys(poses["scan"]))}
+        frame = frame.iloc[np.argsort(frame["scan"].map(order).to_numpy(), kind="stable")]
+        if factors is not None:
+            frame = frame.merge(factors[["scan", "condition"]], on="scan", how="left")
+    return shape("seating_contributions", frame)
+
+
+def _of_stack(stack: Stack, radius_mm: float) -> pd.DataFrame:
+    platforms = stack.platforms
+    s, n = stack.seats.centres_mm.shape[:2]
+    mended = _flat(_mended(stack))
+    rows = []
+    first, last = (worst_misfit(stack.seats, platforms, radius_mm, k) for k in (0, n - 1))
+    from_last = last[0] > first[0]
+    for seated in (TERMINAL_SCREW, BEST_SEAT):
+        if seated == BEST_SEAT:
+            size, where = worst_misfit(stack.seats, platforms, radius_mm, None)
+            without = worst_misfit(mended, platforms, radius_mm, None)[0].reshape(s, n, 4)
+            tightened = np.full(s, BEST_SEAT, dtype=object)
+        else:
+            size = np.where(from_last, last[0], first[0])
+            where = np.where(from_last, last[1], first[1])
+            each = [
+                worst_misfit(mended, platforms, radius_mm, k)[0].reshape(s, n, 4)
+                for k in (0, n - 1)
+            ]
+            without = np.where(from_last[:, None, None], each[1], each[0])
+            names = np.array(platforms.implants, dtype=object)
+            tightened = np.where(from_last, names[-1], names[0])
+        rows.append(_frame(stack, seated, tightened, size, where, without))
+    return pd.concat(rows, ignore_index=True)
+
+
+def worst_misfit(
+    seats: Seats, platforms: Platforms, radius_mm: float, tightened: int | None
+) -> tuple[Floats, Ints]:
+    """Largest gap or interference of each framework, um, and at which seat.
+
+    Parameters
+    ----------
+    seats : Seats
+        (b, n, 3), any frame.
+    platforms : Platforms
+        The mouth.
+    radius_mm : float
+        Radius of the rim.
+    tightened : int or None
+        Index of the tightened implant; None for the best seat.
+    """
+    if tightened is None:
+        aligned = aligned_seats(seats, platforms)
+        largest, each = quick_best_gaps(aligned, platforms, platform_radius_mm=radius_mm)
+        return largest, np.argmax(each, axis=1)
+    placed = one_screw(seats, platforms, tightened)
+    gaps = rim_gaps(placed, platforms, platform_radius_mm=radius_mm)
+    size = np.maximum(gaps.largest_um, -gaps.smallest_um)
+    return np.asarray(size.max(axis=1)), np.argmax(size, axis=1)
+
+
+def _mended(stack: Stack) -> Seats:
+    """Frameworks with one implant put right, (s, n, 4, n, 3), each in its own aligned frame."""
+    arch = bare_arch(stack.platforms)
+    s, n = stack.seats.centres_mm.shape[:2]
+    arrays = PoseArrays(
+        tuple(f.scan for f in stack.frameworks),
+        stack.seats.centres_mm,
+        stack.seats.axes,
+        np.full_like(stack.seats.axes, np.nan),
+    )
+    centres, axes = np.empty((s, n, 4, n, 3)), np.empty((s, n, 4, n, 3))
+    for j in range(n):
+        use = np.arange(n) != j if n > 2 else np.ones(n, bool)
+        placed = align_all(arrays, arch, use=use)
+        centres[:, j] = placed.points(stack.seats.centres_mm)[:, None]
+        axes[:, j] = placed.vectors(stack.seats.axes)[:, None]
+        normal, platform = arch.axes[j], arch.positions_mm[j]
+        error = centres[:, j, 0, j] - platform
+        height = (error @ normal)[:, None] * normal
+        centres[:, j, 0, j] = platform
+        centres[:, j, 2, j] -= height
+        centres[:, j, 3, j] -= error - height
+        axes[:, j, :2, j] = normal
+    return Seats(centres, axes)
+
+
+def _flat(seats: Seats) -> Seats:
+    n = seats.centres_mm.shape[-2]
+    return Seats(seats.centres_mm.reshape(-1, n, 3), seats.axes.reshape(-1, n, 3))
+
+
+def _frame(
+    stack: Stack,
+    seated: str,
+    tightened: NDArray[np.object_],
+    size: Floats,
+    where: Ints,
+    without: Floats,
+) -> pd.DataFrame:
+    names = np.array(stack.platforms.implants, dtype=object)
+    s, n = len(size), len(names)
+    scans = np.array([f.scan for f in stack.frameworks], dtype=object)
+    return pd.DataFrame(
+        {
+            "scan": np.repeat(scans, 4 * n),
+            "model": stack.frameworks[0].model,
+            "seated": seated,
+            "tightened": np.repeat(tightened, 4 * n),
+            "worst_implant": np.repeat(names[where], 4 * n),
+            "misfit_um": np.repeat(size, 4 * n),
+            "implant": np.tile(np.repeat(names, 4), s),
+            "part": np.tile(np.array(PARTS, dtype=object), s * n),
+            "misfit_without_um": without.ravel(),
+            "contribution_um": np.repeat(size, 4 * n) - without.ravel(),
+        }
+    )
+
+
+def contribution_sentence(contributions: pd.DataFrame) -> str:
+    """Say where the misfit of one scan and way of seating comes from.
+
+    Parameters
+    ----------
+    contributions : DataFrame
+        Rows of table ``seating_contributions`` of one scan and one ``seated``.
+
+    Returns
+    -------
+    str
+        Names the implant whose error counts most and the part of it that
+        counts most; says so when no single implant accounts for a third.
+    """
+    whole = contributions[contributions["part"] == "whole"]
+    top = whole.iloc[int(np.argmax(whole["contribution_um"]))]
+    misfit = float(top["misfit_um"])
+    how = (
+        "at its best seat"
+        if top["seated"] == BEST_SEAT
+        else f"with the screw at implant {top['tightened']} tightened"
+    )
+    start = f"{how[0].upper()}{how[1:]}, the misfit of {misfit:.0f} µm at implant "
+    start += f"{top['worst_implant']}"
+    if not misfit or top["contribution_um"] < misfit / 3:
+        return f"{start} comes from several implants; none accounts for a third of it."
+    mine = contributions[
+        (contributions["implant"] == top["implant"]) & (contributions["part"] != "whole")
+    ]
+    part = mine.iloc[int(np.argmax(mine["contribution_um"]))]
+    what = {"tilt": "tilt", "height": "height", "sideways": "sideways position"}[part["part"]]
+    if part["contribution_um"] < 0.6 * top["contribution_um"]:
+        what = "position and tilt together"
+    return (
+        f"{start} comes mainly from implant {top['implant']} ({what}): without its error "
+        f"it would be {top['misfit_without_um']:.0f} µm."
+    )

@@ -1,0 +1,112 @@
+"""What the reference's own uncertainty does to the misfits of a condition."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from accstudy.seating.contributions import worst_misfit
+from accstudy.seating.draws import PoseUncertainty, draw_seats
+from accstudy.seating.frameworks import aligned_seats
+from accstudy.seating.gaps import Seats
+from accstudy.seating.stacks import Stack, stacks
+from accstudy.seating.summary import TERMINAL_SCREW
+from accstudy.seating.table import BEST_SEAT
+from accstudy.tables import shape
+
+__all__ = ["reference_uncertainty"]
+
+Floats = NDArray[np.float64]
+
+_MOST_SCANS = 50
+
+
+def reference_uncertainty(
+    poses: pd.DataFrame,
+    implants: pd.DataFrame,
+    factors: pd.DataFrame,
+    *,
+    platform_radius_mm: float = 2.0,
+    draws: int = 100,
+    seed: int = 30_000,
+) -> pd.DataFrame:
+    """Standard uncertainty of a condition's mean misfit from the reference alone.
+
+    Parameters
+    ----------
+    poses : DataFrame
+        Table ``poses``.
+    implants : DataFrame
+        Table ``implants`` with ``u_position_um`` and ``u_axis_deg``; a missing
+        one counts as zero, and without both a model has no row.
+    factors : DataFrame
+        ``scan`` and ``condition``, one row a scan.
+    platform_radius_mm : float
+        Radius of the rim.
+    draws : int
+        Monte Carlo draws.
+    seed : int
+        Of the draws.
+
+    Returns
+    -------
+    DataFrame
+        ``condition``, ``model``, ``seated``, ``u_um``.
+
+    Notes
+    -----
+    All scans of a model share the reference's errors, so averaging scans does
+    not lessen them. Moving a platform by some micrometres is the same as moving
+    the seat above it the other way; so the seats of all scans, aligned, are
+    moved alike in every draw, and the mean misfit of the condition is taken.
+    At most 50 scans of a condition are used, the first.
+    """
+    condition = factors.set_index("scan")["condition"]
+    rows = []
+    for stack in stacks(poses, implants):
+        u = _uncertainty(stack, implants)
+        if u is None:
+            continue
+        labels = np.array([condition.get(f.scan, "") for f in stack.frameworks], dtype=object)
+        for label in dict.fromkeys(labels):
+            use = np.flatnonzero(labels == label)[:_MOST_SCANS]
+            seats = Seats(stack.seats.centres_mm[use], stack.seats.axes[use])
+            for seated, value in _spread(stack, seats, u, platform_radius_mm, draws, seed).items():
+                rows.append((label, stack.frameworks[0].model, seated, len(use), value))
+    frame = pd.DataFrame(rows, columns=["condition", "model", "seated", "n", "u_um"])
+    # frameworks with a seat missing stand apart; the largest group speaks for the condition
+    frame = frame.sort_values("n", ascending=False, kind="stable")
+    frame = frame.drop_duplicates(["condition", "model", "seated"]).drop(columns="n")
+    return frame.sort_index().reset_index(drop=True)
+
+
+def _uncertainty(stack: Stack, implants: pd.DataFrame) -> PoseUncertainty | None:
+    reference = shape("implants", implants[implants["model"] == stack.frameworks[0].model])
+    mine = reference.set_index("implant").loc[list(stack.platforms.implants)]
+    u = mine[["u_position_um", "u_axis_deg"]].to_numpy(float)
+    if np.isnan(u).all():
+        return None
+    u = np.nan_to_num(u)
+    return PoseUncertainty(np.repeat(u[:, :1], 3, axis=1), u[:, 1])
+
+
+def _spread(
+    stack: Stack, seats: Seats, u: PoseUncertainty, radius_mm: float, draws: int, seed: int
+) -> dict[str, float]:
+    platforms = stack.platforms
+    aligned = aligned_seats(seats, platforms)
+    true = Seats(platforms.centres_mm, platforms.axes)
+    drawn, turns = draw_seats(true, u, draws=draws, seed=seed, name=stack.frameworks[0].model)
+    b, n = aligned.centres_mm.shape[:2]
+    shift = (platforms.centres_mm - drawn.centres_mm)[:, None]
+    axes = aligned.axes[None] - np.cross(turns[:, None], aligned.axes[None])
+    axes /= np.linalg.norm(axes, axis=-1, keepdims=True)
+    moved = Seats((aligned.centres_mm[None] + shift).reshape(-1, n, 3), axes.reshape(-1, n, 3))
+    ends = [worst_misfit(moved, platforms, radius_mm, k)[0] for k in (0, n - 1)]
+    best = worst_misfit(moved, platforms, radius_mm, None)[0]
+    found = {TERMINAL_SCREW: np.maximum(*ends), BEST_SEAT: best}
+    return {
+        name: float(np.std(values.reshape(draws, b).mean(axis=1), ddof=1))
+        for name, values in found.items()
+    }

@@ -1,0 +1,258 @@
+"""Over repeats: distribution, share within the limit, tolerance bound, conformity."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import ndtri
+from scipy.stats import binomtest
+
+from accstudy.accuracy.oneway import layouts
+from accstudy.accuracy.tolerance import tolerance_bounds
+from accstudy.seating.table import BEST_SEAT
+from accstudy.tables import TABLES, shape
+
+__all__ = ["TERMINAL_SCREW", "scan_misfits", "seat_summary", "summary_sentence"]
+
+Floats = NDArray[np.float64]
+
+TERMINAL_SCREW = "terminal-screw"
+"""What stands in column ``seated`` for the worse of the two ends tightened."""
+
+_RESOLUTION_UM = 0.01
+
+
+def scan_misfits(seating: pd.DataFrame, implants: pd.DataFrame) -> pd.DataFrame:
+    """One number a scan and way of seating: the largest gap, or interference.
+
+    Parameters
+    ----------
+    seating : DataFrame
+        Table ``seating`` with its factor columns.
+    implants : DataFrame
+        Table ``implants`` of its models, in any order.
+
+    Returns
+    -------
+    DataFrame
+        Table ``seating_scans``: for each scan a row ``terminal-screw``, the
+        worse of the two ends of the framework tightened, and a row
+        ``best-seat``.
+
+    Notes
+    -----
+    With one screw tightened an implant may stand open or be pressed; the
+    misfit is the larger of gap and interference in size. The best seat has no
+    interference. The ends of the framework are the first and the last implant
+    of its rows in table ``seating``, which are in arch order.
+    """
+    own = TABLES["seating"].names
+    factors = tuple(c for c in seating.columns if c not in own)
+    rows = [row for _, scan in seating.groupby("scan", sort=False) for row in _of_scan(scan)]
+    if not rows:
+        return shape("seating_scans", pd.DataFrame(), factors=factors)
+    frame = pd.DataFrame([{**row, **_extent(row, implants)} for row in rows])
+    return shape("seating_scans", frame, factors=factors)
+
+
+def _of_scan(scan: pd.DataFrame) -> Iterator[dict[str, Any]]:
+    names = list(dict.fromkeys(scan["implant"]))
+    ways = {TERMINAL_SCREW: [names[0], names[-1]], BEST_SEAT: [BEST_SEAT]}
+    for seated, tightened in ways.items():
+        rows = scan[scan["tightened"].isin(tightened)]
+        if rows.empty:
+            continue
+        size = np.maximum(rows["gap_max_um"].to_numpy(), -rows["gap_min_um"].to_numpy())
+        nowhere = bool(np.isnan(size).all())
+        worst = 0 if nowhere else int(np.nanargmax(size))
+        row = {str(name): value for name, value in rows.iloc[worst].items()}
+        if nowhere:
+            row["implant"] = ""
+        row.update(
+            misfit_um=float(size[worst]),
+            seated=seated,
+            u_misfit_um=row["u_gap_max_um"],
+            seats=tuple(names),
+        )
+        yield row
+
+
+def _extent(row: dict[str, Any], implants: pd.DataFrame) -> dict[str, Any]:
+    seats = row["seats"]
+    mine = implants[(implants["model"] == row["model"]) & implants["implant"].isin(seats)]
+    mine = mine.drop_duplicates("implant", keep="last")
+    points = mine[["x_mm", "y_mm", "z_mm"]].to_numpy(float)
+    apart = np.linalg.norm(points[:, None] - points[None], axis=2)
+    lean = mine["angulation_deg"].max() if "angulation_deg" in mine else np.nan
+    return {"n_seats": len(mine), "span_mm": float(apart.max()), "angulation_deg": lean}
+
+
+def seat_summary(
+    misfits: pd.DataFrame,
+    *,
+    limit_um: float | None = None,
+    source: str = "",
+    coverage: float = 0.95,
+    confidence: float = 0.95,
+    reference_u: pd.DataFrame | None = None,
+) -> pd.DataFrame:
+    """Distribution, share within the limit, tolerance bound and verdict.
+
+    Parameters
+    ----------
+    misfits : DataFrame
+        Table ``seating_scans``.
+    limit_um : float, optional
+        The user's limit of the gap; without it there is no share and no verdict.
+    source : str
+        Where the limit comes from.
+    coverage, confidence : float
+        Of the tolerance bound; `confidence` is that of the binomial interval
+        and, one-sided, of the guard against the uncertainty, too.
+    reference_u : DataFrame, optional
+        ``condition``, ``model``, ``seated``, ``u_um``, from
+        `accstudy.seating.reference.reference_uncertainty`.
+
+    Returns
+    -------
+    DataFrame
+        Table ``seating_summary``.
+
+    Notes
+    -----
+    Misfits are positive and skewed: the bound is that of their logarithms
+    (upper, with cells; below 0.01 um everything counts as 0.01 um). The scatter
+    of the scans holds what locating adds to every scan; what all scans share is
+    the reference, and its uncertainty guards the limit (ISO 14253-1: conformity
+    is proven when bound plus guard stay within the limit, non-conformity when
+    the lower bound of the same quantile less the guard lies beyond it).
+
+    A scan whose framework does not seat within the clearance counts as beyond
+    the limit; a bound is then not stated.
+
+    References
+    ----------
+    Clopper and Pearson, Biometrika 26 (1934) 404-413, for the interval of the
+    share.
+    """
+    rows = []
+    if len(misfits):
+        for key, group in misfits.groupby(["condition", "model", "seated"], sort=False):
+            condition, model, seated = (str(part) for part in key)
+            u = np.nan
+            if reference_u is not None and len(reference_u):
+                match = (
+                    (reference_u["condition"] == condition)
+                    & (reference_u["model"] == model)
+                    & (reference_u["seated"] == seated)
+                )
+                u = float(reference_u.loc[match, "u_um"].iloc[0]) if match.any() else np.nan
+            row = _distribution(group, limit_um, confidence)
+            row.update(condition=condition, model=model, seated=seated, source=source, u_um=u)
+            row.update(limit_um=limit_um, coverage=coverage, confidence=confidence)
+            _judge(row, group, limit_um)
+            rows.append(row)
+    return shape("seating_summary", pd.DataFrame(rows))
+
+
+def _distribution(group: pd.DataFrame, limit_um: float | None, confidence: float) -> dict[str, Any]:
+    computed = group[group["status"] != "not computed"]
+    infeasible = int((computed["status"] == "infeasible").sum())
+    values = computed["misfit_um"].dropna().to_numpy(float)
+    full = group.iloc[int(np.argmax(group["n_seats"].astype(int)))]
+    row: dict[str, Any] = {
+        "n_seats": full["n_seats"],
+        "span_mm": full["span_mm"],
+        "angulation_deg": full["angulation_deg"],
+        "n_scans": len(computed),
+        "n_cells": computed["cell"].nunique(),
+        "n_infeasible": infeasible,
+        "note": "",
+    }
+    if len(values):
+        q25, median, q75 = np.quantile(values, [0.25, 0.5, 0.75])
+        row.update(mean_um=values.mean(), q25_um=q25, median_um=median, q75_um=q75)
+        row.update(max_um=values.max())
+    if limit_um is not None and len(computed):
+        within = int((values <= limit_um).sum())
+        exact = binomtest(within, len(computed)).proportion_ci(confidence, method="exact")
+        row.update(n_within=within, share_within=within / len(computed))
+        row.update(share_low=exact.low, share_high=exact.high)
+    return row
+
+
+def _judge(row: dict[str, Any], group: pd.DataFrame, limit_um: float | None) -> None:
+    notes = []
+    seen = group[group["misfit_um"].notna()]
+    if row["n_infeasible"]:
+        notes.append("no bound: some frameworks do not seat at all within the clearance")
+    elif len(seen) < 3:
+        notes.append("no bound: fewer than three scans")
+    else:
+        coverage, confidence = row["coverage"], row["confidence"]
+        cells, _ = pd.factorize(seen["cell"])
+        logs = np.log(np.maximum(seen["misfit_um"].to_numpy(float), _RESOLUTION_UM))
+        found = layouts(logs, np.zeros(len(logs), dtype=np.int64), cells)
+        bound = tolerance_bounds(found, coverage=coverage, confidence=confidence, kind="upper")
+        row["tolerance_bound_um"] = float(np.exp(bound["bound"].iloc[0]))
+        if found.cells[0] == 1:
+            notes.append("one cell: the bound holds for its operator and session only")
+        if limit_um is not None:
+            u = row["u_um"]
+            if np.isnan(u):
+                notes.append("the reference's uncertainty is unknown and guards nothing")
+            guard = float(ndtri(confidence)) * np.nan_to_num(u)
+            row["verdict"] = _verdict(
+                float(np.exp(bound["bound"].iloc[0])) + guard,
+                float(np.exp(bound["bound_low"].iloc[0])) - guard,
+                limit_um,
+            )
+    if limit_um is not None:
+        row.setdefault("verdict", "conformity not proven")
+    row["note"] = "; ".join(notes)
+
+
+def _verdict(high_um: float, low_um: float, limit_um: float) -> str:
+    if high_um <= limit_um:
+        return "conformity proven"
+    return "non-conformity proven" if low_um > limit_um else "conformity not proven"
+
+
+def summary_sentence(row: pd.Series) -> str:
+    """Say one row of table ``seating_summary``.
+
+    Parameters
+    ----------
+    row : Series
+        The row.
+
+    Returns
+    -------
+    str
+    """
+    way = (
+        "With the worse of the two terminal screws tightened"
+        if row["seated"] == TERMINAL_SCREW
+        else "At its best seat"
+    )
+    who = (
+        f"{row['condition']}, model {row['model']}" if row["condition"] else f"model {row['model']}"
+    )
+    if not row["n_scans"] or pd.isna(row["median_um"]):
+        return f"{who}: no framework could be seated."
+    text = (
+        f"{who}: {way[0].lower()}{way[1:]} the framework of {row['n_seats']} seats shows a largest "
+        f"gap of {row['median_um']:.0f} µm in the middle of {row['n_scans']} scans and of "
+        f"{row['max_um']:.0f} µm in the worst."
+    )
+    if pd.notna(row["limit_um"]):
+        text += (
+            f" {row['n_within']} of {row['n_scans']} stay within {row['limit_um']:g} µm "
+            f"({100 * row['share_low']:.0f} to {100 * row['share_high']:.0f} % of scans in the "
+            f"long run); {row['verdict']}."
+        )
+    return text

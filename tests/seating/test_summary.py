@@ -1,0 +1,256 @@
+"""Misfits over repeats, where they come from, what the reference adds, and the picture's table."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from accstudy.errors import InputError
+from accstudy.geometry.rigid import unit
+from accstudy.seating.contributions import contribution_sentence, gap_contributions
+from accstudy.seating.reference import reference_uncertainty
+from accstudy.seating.summary import scan_misfits, seat_summary, summary_sentence
+from accstudy.seating.table import seating_table
+from accstudy.seating.view import seating_view
+
+ARCH = np.array(
+    [[-22, 0, 0], [-16, 14, 1], [-6, 21, 0.5], [6, 21, 0], [16, 14, 1], [22, 0, 0]], float
+)
+AXES = np.tile([0.0, 0.0, 1.0], (6, 1))
+NAMES = [f"I{i}" for i in range(1, 7)]
+
+
+def implants_of(centres=ARCH, axes=AXES):
+    table = pd.DataFrame({"model": "M", "implant": NAMES[: len(centres)], "angulation_deg": 0.0})
+    table[["x_mm", "y_mm", "z_mm"]] = centres
+    table[["axis_x", "axis_y", "axis_z"]] = axes
+    return table
+
+
+def poses_of(centres, axes=AXES, scan="s1"):
+    table = implants_of(centres, axes).drop(columns="angulation_deg").assign(status="ok")
+    table.insert(0, "scan", scan)
+    return table
+
+
+def misfits_of(values, cells=None, status="ok"):
+    """Table seating_scans with given misfits."""
+    return pd.DataFrame(
+        {
+            "scan": [f"s{i}" for i in range(len(values))],
+            "model": "M",
+            "condition": "A",
+            "cell": ["c"] * len(values) if cells is None else cells,
+            "seated": "best-seat",
+            "tightened": "best-seat",
+            "implant": "I1",
+            "misfit_um": values,
+            "n_seats": 6,
+            "span_mm": 44.0,
+            "angulation_deg": 20.0,
+            "status": status,
+        }
+    )
+
+
+def test_a_scan_is_judged_by_the_worse_end_and_by_interference_too():
+    rng = np.random.default_rng(1)
+    poses = pd.concat(
+        [poses_of(ARCH + rng.normal(0, 0.04, ARCH.shape), scan=f"s{i}") for i in range(5)]
+    )
+    table = seating_table(poses, implants_of())
+    found = scan_misfits(table, implants_of())
+    assert found["seated"].tolist() == ["terminal-screw", "best-seat"] * 5
+    for scan, mine in table.groupby("scan"):
+        ends = mine[mine["tightened"].isin(["I1", "I6"])]
+        expected = max(ends["gap_max_um"].max(), -ends["gap_min_um"].min())
+        row = found[(found["scan"] == scan) & (found["seated"] == "terminal-screw")].iloc[0]
+        assert row["misfit_um"] == pytest.approx(expected)
+        assert row["tightened"] in ("I1", "I6")
+    best = found[found["seated"] == "best-seat"]
+    assert best["misfit_um"].tolist() == pytest.approx(
+        table.drop_duplicates("scan")["best_seat_um"].tolist(), abs=1e-9
+    )
+    assert found["span_mm"].tolist() == pytest.approx([44.0] * 10)
+    assert set(found["n_seats"]) == {6}
+
+
+def test_share_within_has_the_exact_binomial_interval():
+    values = [100.0] * 22 + [200.0] * 3
+    row = seat_summary(misfits_of(values), limit_um=150, source="x").iloc[0]
+    assert (row["n_within"], row["n_scans"]) == (22, 25)
+    # Clopper and Pearson through the beta distribution (exact definition)
+    assert row["share_low"] == pytest.approx(stats.beta.ppf(0.025, 22, 4), rel=1e-6)
+    assert row["share_high"] == pytest.approx(stats.beta.ppf(0.975, 23, 3), rel=1e-6)
+    assert row["max_um"] == 200
+
+
+def test_the_bound_of_one_cell_is_the_one_sided_tolerance_bound_of_the_logarithms():
+    values = np.exp(np.random.default_rng(2).normal(4, 0.3, 20))
+    row = seat_summary(misfits_of(values)).iloc[0]
+    logs = np.log(values)
+    k = stats.nct.ppf(0.95, 19, stats.norm.ppf(0.95) * np.sqrt(20)) / np.sqrt(20)
+    expected = np.exp(logs.mean() + k * logs.std(ddof=1))
+    assert row["tolerance_bound_um"] == pytest.approx(expected, rel=0.01)
+    assert "one cell" in row["note"]
+    assert row["verdict"] == ""
+
+
+def test_scatter_between_cells_raises_the_bound():
+    rng = np.random.default_rng(3)
+    logs = np.repeat(rng.normal(4, 0.3, 5), 4) + rng.normal(0, 0.05, 20)
+    cells = np.repeat(list("abcde"), 4)
+    kept = seat_summary(misfits_of(np.exp(logs), cells)).iloc[0]
+    ignored = seat_summary(misfits_of(np.exp(logs))).iloc[0]
+    assert kept["tolerance_bound_um"] > 1.2 * ignored["tolerance_bound_um"]
+
+
+@pytest.mark.parametrize(
+    ("limit_um", "verdict"),
+    [
+        (300, "conformity proven"),
+        (105, "conformity not proven"),
+        (70, "non-conformity proven"),
+    ],
+)
+def test_the_three_verdicts(limit_um, verdict):
+    values = np.exp(np.random.default_rng(4).normal(np.log(90), 0.1, 30))
+    row = seat_summary(misfits_of(values), limit_um=limit_um, source="x").iloc[0]
+    assert row["verdict"] == verdict
+    assert "guards nothing" in row["note"]
+    assert row["verdict"] in summary_sentence(row)
+
+
+def test_the_uncertainty_of_the_reference_guards_the_limit():
+    values = np.exp(np.random.default_rng(4).normal(np.log(90), 0.1, 30))
+    bare = seat_summary(misfits_of(values), limit_um=200, source="x").iloc[0]
+    limit = float(bare["tolerance_bound_um"]) + 5.0
+    u = pd.DataFrame({"condition": ["A"], "model": ["M"], "seated": ["best-seat"]})
+    small = seat_summary(misfits_of(values), limit_um=limit, reference_u=u.assign(u_um=3.0)).iloc[0]
+    large = seat_summary(misfits_of(values), limit_um=limit, reference_u=u.assign(u_um=3.1)).iloc[0]
+    assert small["verdict"] == "conformity proven"  # guard 1.645 u: 4.93 and 5.10 um
+    assert large["verdict"] == "conformity not proven"
+
+
+def test_frameworks_that_do_not_seat_count_against_the_condition():
+    values = [50.0] * 9 + [np.nan]
+    status = ["ok"] * 9 + ["infeasible"]
+    row = seat_summary(misfits_of(values, status=status), limit_um=150, source="x").iloc[0]
+    assert (row["n_within"], row["n_scans"], row["n_infeasible"]) == (9, 10, 1)
+    assert np.isnan(row["tolerance_bound_um"])
+    assert row["verdict"] == "conformity not proven"
+
+
+def test_nothing_computed_is_no_crash():
+    row = seat_summary(misfits_of([np.nan] * 3, status="not computed"), limit_um=150).iloc[0]
+    assert row["n_scans"] == 0
+    assert row["verdict"] == "conformity not proven"
+    assert "no framework" in summary_sentence(row)
+
+
+def test_the_gap_is_traced_to_the_implant_that_is_tilted():
+    axes = AXES.copy()
+    axes[1] = [np.sin(np.radians(1.0)), 0, np.cos(np.radians(1.0))]
+    found = gap_contributions(poses_of(ARCH, axes), implants_of())
+    best = found[found["seated"] == "best-seat"]
+    whole = best[best["part"] == "whole"].set_index("implant")["contribution_um"]
+    # alone in error: 2 x radius x sin(1 deg) at most, and nothing once it is put right
+    assert best["misfit_um"].iloc[0] <= 4000 * np.sin(np.radians(1.0)) + 0.1
+    assert whole["I2"] == pytest.approx(best["misfit_um"].iloc[0], abs=0.1)
+    assert whole.drop("I2").abs().max() < 0.5 * whole["I2"]
+    tilt = best[(best["part"] == "tilt") & (best["implant"] == "I2")]["contribution_um"].iloc[0]
+    assert tilt == pytest.approx(whole["I2"], abs=0.1)
+    assert "implant I2 (tilt)" in contribution_sentence(best)
+
+
+def test_the_gap_is_traced_to_the_tightened_implant():
+    axes = AXES.copy()
+    axes[0] = [np.sin(np.radians(0.5)), 0, np.cos(np.radians(0.5))]
+    found = gap_contributions(poses_of(ARCH, axes), implants_of())
+    one = found[found["seated"] == "terminal-screw"]
+    assert set(one["tightened"]) == {"I1"}
+    assert set(one["worst_implant"]) == {"I6"}
+    sentence = contribution_sentence(one)
+    assert "misfit of 401 µm at implant I6" in sentence  # 44 mm and the rim's 2 mm x sin(0.5 deg)
+    assert "implant I1 (tilt)" in sentence
+
+
+def test_a_height_error_is_called_height():
+    centres = ARCH.copy()
+    centres[3, 2] += 0.1
+    best = gap_contributions(poses_of(centres), implants_of())
+    best = best[best["seated"] == "best-seat"]
+    assert "implant I4 (height): without its error it would be 0 µm" in contribution_sentence(best)
+    sideways = best[(best["part"] == "sideways") & (best["implant"] == "I4")]
+    assert sideways["contribution_um"].abs().iloc[0] < 0.1
+
+
+def test_contributions_agree_with_the_table_and_take_two_implants():
+    rng = np.random.default_rng(5)
+    poses = pd.concat(
+        [
+            poses_of(
+                ARCH + rng.normal(0, 0.04, ARCH.shape),
+                unit(AXES + rng.normal(0, 0.005, ARCH.shape)),
+                scan=f"s{i}",
+            )
+            for i in range(4)
+        ]
+    )
+    factors = pd.DataFrame({"scan": [f"s{i}" for i in range(4)], "condition": "A"})
+    found = gap_contributions(poses, implants_of(), factors=factors)
+    misfits = scan_misfits(seating_table(poses, implants_of()), implants_of())
+    each = found.drop_duplicates(["scan", "seated"]).set_index(["scan", "seated"])["misfit_um"]
+    table = misfits.set_index(["scan", "seated"])["misfit_um"].loc[each.index]
+    assert each.to_numpy() == pytest.approx(table.to_numpy(), abs=0.1)
+    assert set(found["condition"]) == {"A"}
+    two = gap_contributions(poses[poses["implant"].isin(["I1", "I6"])], implants_of())
+    assert two["contribution_um"].notna().all()
+
+
+def test_reference_uncertainty_of_the_far_gap_has_its_closed_form():
+    implants = implants_of(ARCH[[0, 5]], AXES[:2])
+    implants["u_position_um"], implants["u_axis_deg"] = 2.0, 0.01
+    # a scan far out of true, so that the worse end and its sign are certain
+    seen = ARCH[[0, 5]] + [[0, 0, 0], [0, 0, 0.3]]
+    factors = pd.DataFrame({"scan": ["s1"], "condition": ["A"]})
+    found = reference_uncertainty(
+        poses_of(seen, AXES[:2]), implants, factors, platform_radius_mm=0.001, draws=4000
+    ).set_index("seated")["u_um"]
+    lever = 44_000 * np.radians(0.01)
+    one_end = np.sqrt(2 * 2.0**2 + lever**2)  # JCGM 100, 5.1.2; the worse of two ends varies less
+    assert 0.6 * one_end < found["terminal-screw"] < 1.05 * one_end
+    implants = implants.drop(columns=["u_position_um", "u_axis_deg"])
+    assert reference_uncertainty(poses_of(seen, AXES[:2]), implants, factors).empty
+
+
+def test_scans_do_not_average_the_reference_away():
+    rng = np.random.default_rng(6)
+    implants = implants_of()
+    implants["u_position_um"], implants["u_axis_deg"] = 5.0, 0.02
+    poses = pd.concat(
+        [poses_of(ARCH + rng.normal(0, 0.04, ARCH.shape), scan=f"s{i}") for i in range(20)]
+    )
+    factors = pd.DataFrame({"scan": [f"s{i}" for i in range(20)], "condition": "A"})
+    many = reference_uncertainty(poses, implants, factors).set_index("seated")["u_um"]
+    assert many["best-seat"] > 1.0
+
+
+def test_the_picture_shows_what_the_table_says():
+    rng = np.random.default_rng(7)
+    poses = poses_of(ARCH + rng.normal(0, 0.04, ARCH.shape))
+    table = seating_table(poses, implants_of()).set_index(["tightened", "implant"])
+    view = seating_view(poses, implants_of(), scan="s1").set_index(["tightened", "implant"])
+    assert list(dict.fromkeys(view.index.get_level_values(0))) == ["I1", "I6", "best-seat"]
+    same = table.loc[view.index, ["gap_max_um", "gap_min_um"]].to_numpy()
+    assert view[["gap_max_um", "gap_min_um"]].to_numpy() == pytest.approx(same, abs=0.02)
+    heights = 1000 * (view["seat_z_mm"] - view["platform_z_mm"])  # axes are parallel to z
+    assert heights.to_numpy() == pytest.approx(
+        table.loc[view.index, "gap_mean_um"].to_numpy(), abs=0.02
+    )
+    with pytest.raises(InputError, match='no seat at "I9"'):
+        seating_view(poses, implants_of(), scan="s1", tightened=["I9"])
+    with pytest.raises(InputError, match='"s9" has no framework'):
+        seating_view(poses, implants_of(), scan="s9")
