@@ -1,0 +1,164 @@
+"""The one place that imports open3d: closest points and rays on a triangle mesh."""
+
+from __future__ import annotations
+
+import ctypes
+import re
+import sys
+import warnings
+from functools import cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from accstudy.errors import InputError, MissingLibraryError
+from accstudy.mesh.model import Mesh
+
+__all__ = ["Scene", "open3d"]
+
+Floats = NDArray[np.float64]
+
+_PACKAGES = "libusb-1.0-0 libgl1 libegl1 libx11-6 libgomp1"
+
+
+@cache
+def open3d() -> Any:
+    """Import open3d, once and only when it is needed.
+
+    Returns
+    -------
+    module
+
+    Raises
+    ------
+    MissingLibraryError
+        If it is not installed, or a system library that it loads is missing;
+        the message names the library and the packages that hold it.
+    """
+    if sys.platform.startswith("linux"):
+        _load_usb()
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            import open3d as module
+    except ImportError as error:
+        library = re.search(r"(lib[\w.+-]+\.so[\w.]*)", str(error))
+        if library is None:
+            raise MissingLibraryError(
+                f"open3d cannot be imported: {error}",
+                hint="install it with pip: open3d-cpu on Linux x86_64, open3d elsewhere",
+            ) from error
+        raise MissingLibraryError(
+            f"open3d needs the system library {library[1]}, which is missing",
+            hint=f"on Debian: apt-get install -y --no-install-recommends {_PACKAGES}",
+        ) from error
+    module.utility.set_verbosity_level(module.utility.VerbosityLevel.Error)
+    return module
+
+
+def _load_usb() -> None:
+    """Make libusb known to the loader; the registry's package carries it."""
+    try:
+        ctypes.CDLL("libusb-1.0.so.0", mode=ctypes.RTLD_GLOBAL)
+    except OSError:
+        try:
+            import libusb_package
+
+            ctypes.CDLL(str(libusb_package.get_library_path()), mode=ctypes.RTLD_GLOBAL)
+        except (ImportError, OSError):
+            return  # the import of open3d names what is missing
+
+
+class Scene:
+    """A triangle mesh that answers for closest points and rays.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The surface; triangles without area are left out, as they have no normal.
+
+    Raises
+    ------
+    InputError
+        If no triangle has an area.
+
+    Notes
+    -----
+    open3d computes in single precision. Coordinates are centred in double
+    precision first, which keeps its error near 0.01 um for a jaw's size.
+    """
+
+    def __init__(self, mesh: Mesh) -> None:
+        corners, faces = mesh.vertices_mm, mesh.faces
+        p = corners[faces]
+        normals = np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0])
+        length = np.linalg.norm(normals, axis=1)
+        longest = np.max(np.linalg.norm(p - np.roll(p, 1, axis=1), axis=2), axis=1)
+        self.kept = np.flatnonzero(length > 1e-9 * np.maximum(longest, 1e-12) ** 2)
+        if not len(self.kept):
+            raise InputError("the mesh has no triangle with an area")
+        self.normals = normals[self.kept] / length[self.kept, None]
+        self.centre_mm = (corners.min(axis=0) + corners.max(axis=0)) / 2
+        o3d = open3d()
+        self._scene = o3d.t.geometry.RaycastingScene(nthreads=1)
+        self._scene.add_triangles(
+            o3d.core.Tensor((corners - self.centre_mm).astype(np.float32)),
+            o3d.core.Tensor(faces[self.kept].astype(np.uint32)),
+        )
+
+    def closest(self, points_mm: Floats) -> tuple[Floats, NDArray[np.int64], Floats]:
+        """Closest points of the surface.
+
+        Parameters
+        ----------
+        points_mm : (k, 3) ndarray
+            Where to look from.
+
+        Returns
+        -------
+        distance_mm : (k,) ndarray
+            Positive on the side to which the nearest triangle's normal points.
+        triangle : (k,) ndarray of int
+            Index of the nearest triangle in the mesh.
+        nearest_mm : (k, 3) ndarray
+            The closest points.
+        """
+        o3d = open3d()
+        local = np.asarray(points_mm, float) - self.centre_mm
+        found = self._scene.compute_closest_points(
+            o3d.core.Tensor(local.astype(np.float32)), nthreads=1
+        )
+        nearest = found["points"].numpy().astype(float)
+        which = found["primitive_ids"].numpy().astype(np.int64)
+        gap = local - nearest
+        along = np.einsum("ij,ij->i", gap, self.normals[which])
+        distance = np.copysign(np.linalg.norm(gap, axis=1), along)
+        return distance, self.kept[which], nearest + self.centre_mm
+
+    def cast(self, origins_mm: Floats, directions: Floats) -> tuple[Floats, NDArray[np.int64]]:
+        """Follow rays to the first triangle.
+
+        Parameters
+        ----------
+        origins_mm, directions : (k, 3) ndarray
+            Rays; directions of length 1 give distances in mm.
+
+        Returns
+        -------
+        along_mm : (k,) ndarray
+            Distance along the ray; infinite where it meets nothing.
+        triangle : (k,) ndarray of int
+            Index of the triangle in the mesh; -1 for none.
+        """
+        o3d = open3d()
+        rays = np.concatenate([np.asarray(origins_mm, float) - self.centre_mm, directions], axis=1)
+        found = self._scene.cast_rays(o3d.core.Tensor(rays.astype(np.float32)), nthreads=1)
+        along = found["t_hit"].numpy().astype(float)
+        which = found["primitive_ids"].numpy().astype(np.int64)
+        hit = np.isfinite(along)
+        return along, np.where(hit, self.kept[np.where(hit, which, 0)], -1)
+
+    def hits(self, origins_mm: Floats, directions: Floats) -> NDArray[np.bool_]:
+        """Whether rays meet the surface; parameters as for `cast`."""
+        return np.isfinite(self.cast(origins_mm, directions)[0])
