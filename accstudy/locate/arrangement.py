@@ -1,0 +1,209 @@
+"""Which candidate is which implant: the arrangement of the reference found in the scan."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from accstudy.geometry.rigid import Rigid, unit
+
+__all__ = ["Arrangement", "Lines", "match_arrangement"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+LEVER_MM = 10.0
+"""An axis counts as a second point so far above the platform."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """Points with a direction and a kind: implants, or candidates for them.
+
+    Parameters
+    ----------
+    points_mm : (n, 3) ndarray
+        Platform centres.
+    axes : (n, 3) ndarray
+        Unit axes.
+    kinds : (n,) ndarray of int
+        Which scan body.
+    """
+
+    points_mm: Floats
+    axes: Floats
+    kinds: Ints
+
+    @property
+    def tips_mm(self) -> Floats:
+        """Points `LEVER_MM` up the axes."""
+        return self.points_mm + LEVER_MM * self.axes
+
+
+@dataclass(frozen=True, slots=True)
+class Arrangement:
+    """One way to read the reference into the scan.
+
+    Parameters
+    ----------
+    scan_from_model : Rigid
+        Where the model lies in the scan.
+    candidate : tuple of int
+        For every implant the index of its candidate; -1 without one.
+    misfit_mm : float
+        Root mean square over platforms and tips of the matched implants.
+    """
+
+    scan_from_model: Rigid
+    candidate: tuple[int, ...]
+    misfit_mm: float
+
+    @property
+    def matched(self) -> int:
+        """Number of implants with a candidate."""
+        return sum(c >= 0 for c in self.candidate)
+
+
+def match_arrangement(
+    reference: Lines,
+    found: Lines,
+    *,
+    within_mm: float = 0.8,
+    within_deg: float = 4.0,
+) -> list[Arrangement]:
+    """Find every way in which candidates form the arrangement of the reference.
+
+    Parameters
+    ----------
+    reference : Lines
+        The implants, model frame.
+    found : Lines
+        The candidates, scan frame.
+    within_mm, within_deg : float
+        How far a scan body may be off its place in the arrangement.
+
+    Returns
+    -------
+    list of Arrangement
+        Different assignments only, most implants first, then smallest misfit;
+        those that are a part of a larger one are left out. Empty if no two
+        candidates fit two implants.
+    """
+    n = len(reference.points_mm)
+    if n == 1:
+        return _single(reference, found)
+    i, j = _ordered_pairs(n)
+    a, b = _ordered_pairs(len(found.points_mm))
+    mine, theirs = _invariants(reference, i, j), _invariants(found, a, b)
+    fits = (reference.kinds[i][:, None] == found.kinds[a]) & (
+        reference.kinds[j][:, None] == found.kinds[b]
+    )
+    fits &= i[:, None] < j[:, None]  # the other order says the same
+    tolerance = np.array([1.5 * within_mm, *[np.radians(2 * within_deg)] * 3])
+    for k in range(4):
+        fits &= np.abs(mine[:, None, k] - theirs[None, :, k]) < tolerance[k]
+    pair, other = np.nonzero(fits)
+    best: dict[tuple[int, ...], Arrangement] = {}
+    for r, c in zip(pair.tolist(), other.tolist(), strict=True):
+        start = fit_lines(reference, found, np.array([i[r], j[r]]), np.array([a[c], b[c]]))
+        grown = _grow(reference, found, start, within_mm, within_deg)
+        if grown is not None and grown.candidate not in best:
+            best[grown.candidate] = grown
+    ways = sorted(best.values(), key=lambda w: (-w.matched, w.misfit_mm, w.candidate))
+    kept: list[Arrangement] = []
+    for way in ways:
+        if not any(_part_of(way, larger) for larger in kept):
+            kept.append(way)
+    return kept
+
+
+def fit_lines(reference: Lines, found: Lines, implants: Ints, candidates: Ints) -> Rigid:
+    """Least-squares motion of implants onto candidates, platforms and tips alike."""
+    source = np.concatenate([reference.points_mm[implants], reference.tips_mm[implants]])
+    target = np.concatenate([found.points_mm[candidates], found.tips_mm[candidates]])
+    a, b = source.mean(axis=0), target.mean(axis=0)
+    u, _, vt = np.linalg.svd((target - b).T @ (source - a))
+    rotation = u @ np.diag([1.0, 1.0, np.sign(np.linalg.det(u @ vt))]) @ vt
+    return Rigid(rotation, b - rotation @ a)
+
+
+def misfit_mm(
+    reference: Lines, found: Lines, implants: Ints, candidates: Ints, motion: Rigid
+) -> float:
+    """Root mean square distance of platforms and tips after a motion."""
+    low = motion.points(reference.points_mm[implants]) - found.points_mm[candidates]
+    high = motion.points(reference.tips_mm[implants]) - found.tips_mm[candidates]
+    return float(np.sqrt(np.mean(np.sum(low**2, axis=1) + np.sum(high**2, axis=1)) / 2))
+
+
+def _single(reference: Lines, found: Lines) -> list[Arrangement]:
+    ways = []
+    for c in np.flatnonzero(found.kinds == reference.kinds[0]).tolist():
+        motion = fit_lines(reference, found, np.array([0]), np.array([c]))
+        ways.append(Arrangement(motion, (c,), 0.0))
+    return ways
+
+
+def _ordered_pairs(n: int) -> tuple[Ints, Ints]:
+    i, j = (k.ravel() for k in np.indices((n, n)))
+    return i[i != j], j[i != j]
+
+
+def _invariants(lines: Lines, i: Ints, j: Ints) -> Floats:
+    """Distance, angles of both axes to the connection, angle between the axes."""
+    d = lines.points_mm[j] - lines.points_mm[i]
+    length = np.linalg.norm(d, axis=1)
+    way = unit(d)
+    a, b = lines.axes[i], lines.axes[j]
+    cosines = [np.sum(a * way, axis=1), np.sum(b * way, axis=1), np.sum(a * b, axis=1)]
+    return np.column_stack([length, *[np.arccos(np.clip(c, -1, 1)) for c in cosines]])
+
+
+def _grow(
+    reference: Lines, found: Lines, motion: Rigid, within_mm: float, within_deg: float
+) -> Arrangement | None:
+    """Take in every candidate that lies where an implant should be."""
+    chosen: tuple[int, ...] = ()
+    slack = 2.0
+    for _ in range(4):
+        away = np.linalg.norm(
+            motion.points(reference.points_mm)[:, None] - found.points_mm[None], axis=2
+        )
+        tilt = np.linalg.norm(
+            motion.vectors(reference.axes)[:, None] - found.axes[None], axis=2
+        ) / np.radians(within_deg)
+        cost = away / within_mm + tilt
+        same = reference.kinds[:, None] == found.kinds[None]
+        cost[~same | (away > slack * within_mm) | (tilt > slack)] = np.inf
+        new = _assign(cost)
+        implants = np.flatnonzero(np.array(new) >= 0)
+        if len(implants) < 2:
+            return None
+        candidates = np.array(new)[implants]
+        motion = fit_lines(reference, found, implants, candidates)
+        if new == chosen and slack == 1.0:
+            break
+        chosen, slack = new, 1.0
+    return Arrangement(motion, chosen, misfit_mm(reference, found, implants, candidates, motion))
+
+
+def _assign(cost: Floats) -> tuple[int, ...]:
+    """Pair rows with columns, cheapest first."""
+    out = [-1] * len(cost)
+    if not cost.size:
+        return tuple(out)
+    cost = cost.copy()
+    while True:
+        row, column = np.unravel_index(int(np.argmin(cost)), cost.shape)
+        if not np.isfinite(cost[row, column]):
+            return tuple(out)
+        out[row] = int(column)
+        cost[row, :] = np.inf
+        cost[:, column] = np.inf
+
+
+def _part_of(way: Arrangement, larger: Arrangement) -> bool:
+    """Whether every match of one is a match of the other, too."""
+    return all(c in (-1, d) for c, d in zip(way.candidate, larger.candidate, strict=True))

@@ -1,0 +1,191 @@
+"""Places in a scan that look like a scan body, without knowing where the implants are."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from accstudy.locate.cloud import OrientedCloud
+from accstudy.locate.prepared import PreparedBody
+from accstudy.locate.samples import pair_features, pair_frames
+
+__all__ = ["Candidates", "detect_bodies"]
+
+Floats = NDArray[np.float64]
+
+_APART_MM = 2.0
+_NORMALS_AGREE = 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class Candidates:
+    """Possible poses of one kind of scan body, best first.
+
+    Parameters
+    ----------
+    rotations : (k, 3, 3) ndarray
+        Body to scan; the turn about the axis means nothing yet.
+    origins_mm : (k, 3) ndarray
+        Platform centres, scan frame.
+    scores : (k,) ndarray
+        Share of the body's surface that the scan shows there.
+    """
+
+    rotations: Floats
+    origins_mm: Floats
+    scores: Floats
+
+
+def detect_bodies(
+    cloud: OrientedCloud, prepared: PreparedBody, *, tries: int = 40_000, most: int = 40
+) -> Candidates:
+    """Find what looks like a scan body.
+
+    Two points of the scan with their normals, if they belong to a scan body,
+    recur on its drawing; bringing the pairs together gives a pose, and the
+    share of the drawing's surface that the scan then confirms tells whether
+    it was right.
+
+    Parameters
+    ----------
+    cloud : OrientedCloud
+        The scan, thinned.
+    prepared : PreparedBody
+        The scan body.
+    tries : int
+        How many pairs of places to look at; most of them are empty.
+    most : int
+        Most candidates to return.
+
+    Returns
+    -------
+    Candidates
+        Deterministic: the pairs come from a generator with a fixed seed.
+
+    References
+    ----------
+    Drost, Ulrich, Navab, Ilic: Model globally, match locally, CVPR (2010)
+    998-1005 for the features of pairs; Papazov, Burschka: An efficient RANSAC
+    for 3D object recognition in noisy and occluded scenes, ACCV (2010) 135-148
+    for sampling pairs instead of voting with all.
+    """
+    rotation, origin = _hypotheses(cloud, prepared, tries)
+    if not len(rotation):
+        return Candidates(rotation, origin, np.zeros(0))
+    for count, keep in ((16, 0.12), (64, 0.25)):
+        score = _scores(cloud, prepared, rotation, origin, count=count, within_mm=0.3)
+        limit = (
+            max(0.3, np.sort(score)[-max(50, int(keep * len(score)))]) if len(score) > 50 else 0.3
+        )
+        chosen = score >= limit
+        rotation, origin, score = rotation[chosen], origin[chosen], score[chosen]
+    centre = prepared.points_mm.mean(axis=0)
+    rotation, origin, score = _best_apart(rotation, origin, score, centre, 2 * most)
+    for within in (0.6, 0.4, 0.3):
+        rotation, origin = _refine(cloud, prepared, rotation, origin, within_mm=within)
+    score = _scores(cloud, prepared, rotation, origin, count=300, within_mm=0.15)
+    chosen = score > 0.3
+    return Candidates(*_best_apart(rotation[chosen], origin[chosen], score[chosen], centre, most))
+
+
+def _hypotheses(cloud: OrientedCloud, prepared: PreparedBody, tries: int) -> tuple[Floats, Floats]:
+    """Poses from pairs of scan points that recur on the drawing."""
+    rng = np.random.default_rng(20)
+    n = len(cloud.points_mm)
+    first = rng.integers(0, n, tries)
+    step = rng.normal(size=(tries, 3))
+    step *= (rng.uniform(1.3, 5.5, tries) / np.linalg.norm(step, axis=1))[:, None]
+    second = cloud.nearest(cloud.points_mm[first] + step)
+    found = second >= 0
+    first, second = first[found], second[found].astype(np.int64)
+    p, a, q, b = (
+        cloud.points_mm[first],
+        cloud.normals[first],
+        cloud.points_mm[second],
+        cloud.normals[second],
+    )
+    key, useful = pair_features(p, a, q, b)
+    table = prepared.pairs
+    low = np.searchsorted(table.keys, key, side="left")
+    high = np.searchsorted(table.keys, key, side="right")
+    useful &= high > low
+    p, a, q, low, high = p[useful], a[useful], q[useful], low[useful], high[useful]
+    draws = np.repeat(np.arange(len(p)), np.minimum(high - low, 4))
+    pick = low[draws] + (rng.random(len(draws)) * (high - low)[draws]).astype(np.int64)
+    scene = pair_frames(p, a, q)[draws]
+    rotation = scene @ np.transpose(table.frames[pick], (0, 2, 1))
+    middle = 0.5 * (p + q)[draws]
+    origin = middle - np.einsum("kij,kj->ki", rotation, table.middles_mm[pick])
+    return rotation, origin
+
+
+def _scores(
+    cloud: OrientedCloud,
+    prepared: PreparedBody,
+    rotation: Floats,
+    origin: Floats,
+    *,
+    count: int,
+    within_mm: float,
+) -> Floats:
+    """Share of the drawing's points that the scan confirms at each pose."""
+    step = max(1, len(prepared.points_mm) // count)
+    points, normals = prepared.points_mm[::step], prepared.normals[::step]
+    placed = np.matmul(points, np.transpose(rotation, (0, 2, 1))) + origin[:, None]
+    turned = np.matmul(normals, np.transpose(rotation, (0, 2, 1)))
+    index = cloud.nearest(placed)
+    away = np.einsum("knj,knj->kn", placed - cloud.points_mm[index], turned)
+    agree = np.einsum("knj,knj->kn", cloud.normals[index], turned)
+    return np.mean((index >= 0) & (np.abs(away) < within_mm) & (agree > _NORMALS_AGREE), axis=1)
+
+
+def _best_apart(
+    rotation: Floats, origin: Floats, score: Floats, centre: Floats, most: int
+) -> tuple[Floats, Floats, Floats]:
+    """Of poses that are nearly one, keep the best."""
+    order = np.argsort(-score, kind="stable")
+    middle = rotation @ centre + origin
+    kept: list[int] = []
+    left = np.ones(len(order), bool)
+    for i in order:
+        if left[i]:
+            kept.append(int(i))
+            if len(kept) == most:
+                break
+            left &= np.linalg.norm(middle - middle[i], axis=1) > _APART_MM
+    return rotation[kept], origin[kept], score[kept]
+
+
+def _refine(
+    cloud: OrientedCloud,
+    prepared: PreparedBody,
+    rotation: Floats,
+    origin: Floats,
+    *,
+    within_mm: float,
+) -> tuple[Floats, Floats]:
+    """One step of point-to-plane least squares for all poses at once."""
+    step = max(1, len(prepared.points_mm) // 300)
+    points, normals = prepared.points_mm[::step], prepared.normals[::step]
+    centre = points.mean(axis=0)
+    placed = np.matmul(points, np.transpose(rotation, (0, 2, 1))) + origin[:, None]
+    turned = np.matmul(normals, np.transpose(rotation, (0, 2, 1)))
+    index = cloud.nearest(placed)
+    plane = cloud.normals[index]
+    away = np.einsum("knj,knj->kn", cloud.points_mm[index] - placed, plane)
+    agree = np.einsum("knj,knj->kn", plane, turned)
+    weight = (index >= 0) & (np.abs(away) < within_mm) & (agree > _NORMALS_AGREE)
+    middle = rotation @ centre + origin
+    lever = np.cross(placed - middle[:, None], plane)
+    jacobian = np.concatenate([plane, lever], axis=2) * weight[:, :, None]
+    normal = np.einsum("kni,knj->kij", jacobian, jacobian)
+    right = np.einsum("kni,kn->ki", jacobian, away * weight)
+    damped = normal + np.eye(6) * (1.0 + 0.02 * len(points))  # the turn about the axis stays put
+    move = np.linalg.solve(damped, right[:, :, None])[:, :, 0]
+    from scipy.spatial.transform import Rotation
+
+    turn = Rotation.from_rotvec(move[:, 3:]).as_matrix()
+    new = turn @ rotation
+    return new, middle + move[:, :3] - new @ centre

@@ -1,0 +1,190 @@
+"""A scan body's drawing made ready for fitting, once for all scans."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from accstudy.errors import InputError
+from accstudy.locate.body import ScanBody
+from accstudy.locate.samples import PairTable, pair_table, spread_points
+from accstudy.locate.smooth import clean_mesh, face_normals, refine_curved, sharp_edges
+from accstudy.mesh.model import Mesh
+
+if TYPE_CHECKING:
+    from scipy.spatial import cKDTree
+
+    from accstudy.mesh.scene import Scene
+
+__all__ = ["Closest", "PreparedBody", "prepare_body"]
+
+Floats = NDArray[np.float64]
+
+_SPREAD, _PAIRED = 600, 220
+_KEPT = 16
+_cache: dict[bytes, PreparedBody] = {}
+
+
+@dataclass(frozen=True, slots=True)
+class PreparedBody:
+    """Everything about a scan body that does not depend on the scan.
+
+    Parameters
+    ----------
+    body : ScanBody
+        As the study gives it.
+    surface : Mesh
+        Its surface without degenerate triangles, finer where it is curved.
+    scene : Scene
+        Closest points on that surface.
+    face_normals : (m, 3) ndarray
+        Unit normals of its triangles.
+    face_points_mm : (m, 3) ndarray
+        A point on each.
+    points_mm, normals : (n, 3) ndarray
+        Spread over the usable, visible part.
+    pairs : PairTable
+        Pairs of some of them.
+    edges : cKDTree or None
+        Points along sharp edges.
+    reach_mm : float
+        Largest distance of the surface from the platform centre.
+    """
+
+    body: ScanBody
+    surface: Mesh
+    scene: Scene
+    face_normals: Floats
+    face_points_mm: Floats
+    points_mm: Floats
+    normals: Floats
+    pairs: PairTable
+    edges: cKDTree | None
+    reach_mm: float
+
+    def closest(self, points_mm: Floats) -> Closest:
+        """Find the nearest surface of the drawing for points of a scan.
+
+        Parameters
+        ----------
+        points_mm : (n, 3) ndarray
+            In the implant frame.
+
+        Returns
+        -------
+        Closest
+        """
+        _, face, foot = self.scene.closest(points_mm)
+        flat = self.face_normals[face]
+        away = points_mm - foot
+        height = np.einsum("ij,ij->i", away, flat)
+        beside = away - height[:, None] * flat
+        aside = np.sqrt(np.einsum("ij,ij->i", beside, beside))
+        # Over a triangle its plane gives the distance in double precision;
+        # beyond an edge of it the distance is to the edge.
+        plane = np.einsum("ij,ij->i", points_mm - self.face_points_mm[face], flat)
+        over = aside < 1e-4 + 0.02 * np.abs(height)
+        length = np.sqrt(np.einsum("ij,ij->i", away, away))
+        sign = np.where(height < 0, -1.0, 1.0)
+        distance = np.where(over, plane, sign * length)
+        direction = np.where(
+            over[:, None], flat, away * (sign / np.maximum(length, 1e-12))[:, None]
+        )
+        return Closest(distance, direction, flat, foot[:, 2])
+
+
+@dataclass(frozen=True, slots=True)
+class Closest:
+    """Where a drawing is nearest to points of a scan.
+
+    Parameters
+    ----------
+    distance_mm : (n,) ndarray
+        Positive outside.
+    direction : (n, 3) ndarray
+        Unit gradient of the distance.
+    normal : (n, 3) ndarray
+        Normal of the drawing there.
+    height_mm : (n,) ndarray
+        Height over the platform of the nearest place.
+    """
+
+    distance_mm: Floats
+    direction: Floats
+    normal: Floats
+    height_mm: Floats
+
+
+def prepare_body(body: ScanBody) -> PreparedBody:
+    """Make a scan body's drawing ready for fitting.
+
+    Parameters
+    ----------
+    body : ScanBody
+        The drawing in the implant frame.
+
+    Returns
+    -------
+    PreparedBody
+        The last few are kept, by content, so that it costs nothing to ask again.
+
+    Raises
+    ------
+    InputError
+        If no surface of the drawing lies above ``use_above_mm``.
+    """
+    key = _digest(body)
+    if key not in _cache:
+        while len(_cache) >= _KEPT:
+            _cache.pop(next(iter(_cache)))
+        _cache[key] = _prepare(body)
+    return _cache[key]
+
+
+def _digest(body: ScanBody) -> bytes:
+    text = hashlib.sha256(repr((body.name, body.has_flat, body.use_above_mm)).encode())
+    text.update(np.ascontiguousarray(body.mesh.vertices_mm).tobytes())
+    text.update(np.ascontiguousarray(body.mesh.faces).tobytes())
+    return text.digest()
+
+
+def _prepare(body: ScanBody) -> PreparedBody:
+    from scipy.spatial import cKDTree
+
+    from accstudy.mesh.scene import Scene
+
+    plain = clean_mesh(body.mesh)
+    surface = clean_mesh(refine_curved(plain))
+    scene = Scene(surface)
+    normals, _ = face_normals(surface)
+    corners = surface.vertices_mm[surface.faces]
+    usable = corners[:, :, 2].max(axis=1) > body.use_above_mm
+    if not usable.any():
+        raise InputError(
+            f'scan body "{body.name}" has no surface above use_above_mm = {body.use_above_mm:g}',
+            hint="check origin_mm, axis and length_unit of the drawing",
+        )
+    points, point_normals = spread_points(surface, surface.faces[usable], _SPREAD)
+    seen = (points[:, 2] > body.use_above_mm) & ~scene.hits(
+        points + 0.01 * point_normals, point_normals
+    )
+    points, point_normals = points[seen], point_normals[seen]
+    few = slice(None, None, max(1, len(points) // _PAIRED))
+    edges = sharp_edges(plain)
+    edges = edges[edges[:, 2] > body.use_above_mm - 0.5]
+    return PreparedBody(
+        body=body,
+        surface=surface,
+        scene=scene,
+        face_normals=normals,
+        face_points_mm=corners[:, 0],
+        points_mm=points,
+        normals=point_normals,
+        pairs=pair_table(points[few], point_normals[few]),
+        edges=cKDTree(edges) if len(edges) else None,
+        reach_mm=float(np.linalg.norm(surface.vertices_mm, axis=1).max()),
+    )
