@@ -69,7 +69,7 @@ def cut_hole(
     usable = middle[:, 2] > body.use_above_mm
     kept = np.ones(len(mine), bool)
     if share > 0:
-        score = _hidden(middle, place, others, kind, chance)
+        score = _hidden(middle, body, place, others, kind, chance)
         ragged = np.random.default_rng(ragged_seed)
         score += 0.15 * random_field(middle, ragged, correlation_mm=1.5, n_waves=60)
         order = np.flatnonzero(usable)[np.argsort(-score[usable], kind="stable")]
@@ -84,9 +84,14 @@ def cut_hole(
 
 
 def _hidden(
-    points: Floats, place: Rigid, others: Sequence[Floats], kind: str, chance: float
+    points: Floats,
+    body: BodyShape,
+    place: Rigid,
+    others: Sequence[Floats],
+    kind: str,
+    chance: float,
 ) -> Floats:
-    """How hidden points of the implant frame are: sideways first, low rather than high."""
+    """How hidden points of the implant frame are: sideways first, low first, the top last."""
     across = unit(points[:, :2] + [1e-12, 0.0])
     ways = [np.array([np.cos(chance), np.sin(chance)])]
     if kind == "interproximal" and others:
@@ -95,7 +100,8 @@ def _hidden(
     elif kind == "undercut" and np.hypot(*place.rotation[2, :2]) > 0.02:
         ways = [-place.rotation[2, :2]]
     facing = np.max([across @ unit(way) for way in ways], axis=0)
-    return np.asarray(facing - 0.08 * points[:, 2])
+    on_top = points[:, 2] > body.height_mm - 0.1
+    return np.asarray(facing - 0.08 * points[:, 2] - 0.8 * on_top)
 
 
 def _usable_area(body: BodyShape) -> float:

@@ -115,7 +115,7 @@ def simulate_scan(
     bodies : mapping, BodyShape or str
         Shape for each key in ``scan_body``, or one for all.
     n_triangles : int
-        Triangles of the whole scan, held within some per cent.
+        Triangles of the whole scan before holes, held within a tenth.
     noise_um, correlation_mm : float
         Rms and correlation length (1/e, Gaussian correlation; 0 is white) of
         the noise along the normals.

@@ -146,7 +146,7 @@ class Scene:
         Parameters
         ----------
         n_triangles : int
-            How many triangles, within some per cent.
+            How many triangles, within a tenth.
         rng : Generator
             Source of chance.
         scanned : callable, optional
