@@ -32,6 +32,7 @@ from accstudy.study.record import (
     digest,
     file_digest,
     json_bytes,
+    program_digest,
     read_record,
     recover,
     replace_folder,
@@ -55,34 +56,34 @@ class Stage:
         Tables of study.toml that it depends on.
     writes : tuple of str
         Result tables.
-    version : int
-        Raised when the same input gives another result.
+    rooms : tuple of str
+        Rooms of the program that it depends on; all when empty.
     """
 
     name: str
     reads: tuple[str, ...]
     settings: tuple[str, ...]
     writes: tuple[str, ...]
-    version: int
+    rooms: tuple[str, ...]
 
 
 STAGES = (
-    Stage("check", ("every input file",), ("all",), ("findings",), 1),
+    Stage("check", ("every input file",), ("all",), ("findings",), ()),
     Stage(
         "measure",
         ("scans", "implants", "landmarks", "mesh files", "scan bodies"),
         ("scan_body", "scans.length_unit"),
         ("poses",),
-        measuring.VERSION,
+        measuring.ROOMS,
     ),
     Stage(
         "analyze",
         ("poses", "scans", "implants", "events"),
         ("reference", "scans", "analysis", "limits", "model", "seating", "drift", "uncertainty"),
         tuple(n for n in TABLES if n in analyzing.WRITES),
-        analyzing.VERSION,
+        (),
     ),
-    Stage("report", ("every result table",), ("study",), (), reporting.VERSION),
+    Stage("report", ("every result table",), ("study",), (), ()),
 )
 """The stages in their order."""
 
@@ -230,6 +231,7 @@ class _Work:
         self.record: dict[str, Any] = {
             "accstudy": __version__,
             "settings": study.settings.as_used(),
+            "program": program_digest(),
             "versions": versions(),
             "stages": {},
         }
@@ -303,8 +305,7 @@ class _Work:
         key = digest(
             json_bytes(
                 {
-                    "version": analyzing.VERSION,
-                    "accstudy": __version__,
+                    "program": program_digest(),
                     "poses": digest(self.bytes["poses.csv"]),
                     "scans": digest(
                         csv_bytes(

@@ -112,7 +112,8 @@ def implant_deviations(
     reference : DataFrame
         Rows of table ``implants`` of that model.
     datum : tuple of str
-        Datum implants; without them that alignment is left out.
+        Datum implants; without them that alignment is left out. Names that the
+        model does not have are passed over.
 
     Returns
     -------

@@ -5,21 +5,20 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import numpy as np
 import pandas as pd
 
 from accstudy.accuracy.outliers import outlier_table
 from accstudy.accuracy.reference import shared_uncertainty
 from accstudy.accuracy.summary import accuracy_table
-from accstudy.compare.deviations import implant_deviations, pair_deviations
 from accstudy.errors import Finding
-from accstudy.study.load import Study, reference_versions
-from accstudy.tables import shape
+from accstudy.seating.contributions import gap_contributions
+from accstudy.seating.reference import reference_uncertainty
+from accstudy.seating.summary import scan_misfits, seat_summary
+from accstudy.seating.table import seating_table
+from accstudy.stages.compare import at_reference_temperature, by_reference, deviations
+from accstudy.study.load import Study
 
-__all__ = ["VERSION", "WRITES", "Analyzed", "analyze_poses", "deviations"]
-
-VERSION = 1
-"""Raised when a result changes for the same input."""
+__all__ = ["WRITES", "Analyzed", "analyze_poses"]
 
 WRITES = (
     "implant_deviations",
@@ -27,6 +26,10 @@ WRITES = (
     "accuracy",
     "accuracy_with_excluded",
     "outliers",
+    "seating",
+    "seating_scans",
+    "seating_summary",
+    "seating_contributions",
 )
 """Tables of this stage; which of them a study gets depends on its kind."""
 
@@ -49,91 +52,6 @@ class Analyzed:
     findings: tuple[Finding, ...]
 
 
-def deviations(study: Study, poses: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Compare every scan with the reference that held on its day.
-
-    Parameters
-    ----------
-    study : Study
-        The study.
-    poses : DataFrame
-        Table ``poses``.
-
-    Returns
-    -------
-    pairs, singles : DataFrame
-        Tables ``pair_deviations`` and ``implant_deviations`` with the scans'
-        factor columns, in the order of the scan list.
-
-    Notes
-    -----
-    Lengths of the scans are brought to the temperature of the reference with
-    the model's expansion, if both are known: column ``temperature_c`` of the
-    scan list counts before ``scans.temperature_c``.
-    """
-    scans = study.measurable
-    placed = _at_reference_temperature(study, poses)
-    pairs, singles = [], []
-    for model in dict.fromkeys(scans["model"]):
-        versions = reference_versions(study.implants, model)
-        for number, (_, reference) in enumerate(versions):
-            names = _scans_of_version(scans, model, versions, number)
-            mine = placed[placed["scan"].isin(names)]
-            if mine.empty:
-                continue
-            datum = tuple(
-                d for d in study.settings.analysis.datum if d in set(reference["implant"])
-            )
-            pairs.append(pair_deviations(mine, reference))
-            singles.append(implant_deviations(mine, reference, datum=datum))
-    return (
-        _with_factors("pair_deviations", pairs, study),
-        _with_factors("implant_deviations", singles, study),
-    )
-
-
-def _scans_of_version(
-    scans: pd.DataFrame,
-    model: str,
-    versions: list[tuple[pd.Timestamp, pd.DataFrame]],
-    number: int,
-) -> set[str]:
-    mine = scans[scans["model"] == model]
-    if len(versions) == 1 or "measured_at" not in mine:
-        return set(mine["scan"]) if number == 0 else set()
-    since = [at for at, _ in versions]
-    at = pd.to_datetime(mine["measured_at"]).fillna(since[0])
-    which = np.clip(np.searchsorted(np.array(since), at.to_numpy(), side="right") - 1, 0, None)
-    return set(mine.loc[which == number, "scan"])
-
-
-def _at_reference_temperature(study: Study, poses: pd.DataFrame) -> pd.DataFrame:
-    expansion = study.settings.scans.expansion_per_k
-    if not expansion:
-        return poses
-    scans = study.scans.set_index("scan")
-    everywhere = study.settings.scans.temperature_c
-    at = pd.Series(np.nan if everywhere is None else everywhere, index=scans.index, dtype=float)
-    if "temperature_c" in scans and pd.api.types.is_numeric_dtype(scans["temperature_c"]):
-        at = scans["temperature_c"].astype(float).fillna(at)
-    warmer = (at - study.settings.reference.temperature_c).fillna(0.0)
-    factor = 1.0 / (1.0 + expansion * poses["scan"].map(warmer).to_numpy(float))
-    out = poses.copy()
-    out[["x_mm", "y_mm", "z_mm"]] = poses[["x_mm", "y_mm", "z_mm"]].mul(factor, axis=0)
-    return out
-
-
-def _with_factors(name: str, frames: list[pd.DataFrame], study: Study) -> pd.DataFrame:
-    frame = pd.concat(frames, ignore_index=True) if frames else shape(name, pd.DataFrame())
-    columns = ["scan", "condition", "cell", *study.factors]
-    rank = {scan: i for i, scan in enumerate(study.scans["scan"])}
-    merged = frame.drop(columns=["condition", "cell"]).merge(
-        study.scans[columns], on="scan", how="left", validate="many_to_one"
-    )
-    order = np.argsort(merged["scan"].map(rank).to_numpy(), kind="stable")
-    return shape(name, merged.iloc[order], factors=study.factors)
-
-
 def analyze_poses(study: Study, poses: pd.DataFrame, *, say: Say = lambda line: None) -> Analyzed:
     """Compute every result table from the poses.
 
@@ -151,12 +69,15 @@ def analyze_poses(study: Study, poses: pd.DataFrame, *, say: Say = lambda line: 
     Analyzed
     """
     findings: list[Finding] = []
+    poses = at_reference_temperature(study, poses)
     every_pair, every_single = deviations(study, poses)
     kept = set(study.usable["scan"])
     pairs = every_pair[every_pair["scan"].isin(kept)].reset_index(drop=True)
     singles = every_single[every_single["scan"].isin(kept)].reset_index(drop=True)
     tables = {"pair_deviations": pairs, "implant_deviations": singles}
     tables |= _accuracy(study, pairs, singles)
+    if study.settings.study.kind != "drift":
+        tables |= _seating(study, poses[poses["scan"].isin(kept)])
     if len(every_pair) > len(pairs):
         tables["accuracy_with_excluded"] = _accuracy(study, every_pair, every_single)["accuracy"]
     return Analyzed(tables, tuple(findings))
@@ -183,4 +104,46 @@ def _accuracy(study: Study, pairs: pd.DataFrame, singles: pd.DataFrame) -> dict[
             confidence=settings.limits.confidence,
         ),
         "outliers": outlier_table(pairs, singles, alignment=alignment),
+    }
+
+
+def _seating(study: Study, poses: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """Predicted seating of every scan, and what it amounts to."""
+    settings, limits = study.settings.seating, study.settings.limits
+    factors = study.scans[["scan", "condition", "cell", *study.factors]]
+    radius = settings.platform_radius_mm
+    tables, parts, shares = [], [], []
+    for mine, reference in by_reference(study, poses):
+        tables.append(
+            seating_table(
+                mine,
+                reference,
+                platform_radius_mm=radius,
+                screw_pitch_mm=settings.screw_pitch_mm,
+                engaging=settings.engaging,
+                lateral_clearance_um=settings.lateral_clearance_um,
+                draws=settings.draws,
+                factors=factors,
+            )
+        )
+        parts.append(gap_contributions(mine, reference, platform_radius_mm=radius, factors=factors))
+        shares.append(reference_uncertainty(mine, reference, factors, platform_radius_mm=radius))
+    if not tables:
+        return {}
+    seating = pd.concat(tables, ignore_index=True)
+    misfits = scan_misfits(seating, study.implants)
+    limit = limits.seat_gap_um
+    summary = seat_summary(
+        misfits,
+        limit_um=limit.value if limit else None,
+        source=limit.source if limit else "",
+        coverage=limits.coverage,
+        confidence=limits.confidence,
+        reference_u=pd.concat(shares, ignore_index=True),
+    )
+    return {
+        "seating": seating,
+        "seating_scans": misfits,
+        "seating_summary": summary,
+        "seating_contributions": pd.concat(parts, ignore_index=True),
     }

@@ -12,14 +12,14 @@ import pandas as pd
 from accstudy.errors import AccstudyError, Finding, Severity
 from accstudy.stages.cache import Cache, ScanResult
 from accstudy.study.load import Study, reference_versions, resolve
-from accstudy.study.record import digest, file_digest, json_bytes
+from accstudy.study.record import digest, file_digest, json_bytes, program_digest
 from accstudy.study.settings import ScanBodySettings
 from accstudy.tables import TABLES, csv_bytes, empty, shape
 
-__all__ = ["VERSION", "Measured", "Show", "measure_scans", "scan_parts"]
+__all__ = ["ROOMS", "Measured", "Show", "measure_scans", "scan_parts"]
 
-VERSION = 1
-"""Raised when locating changes its results, so that nothing stale is kept."""
+ROOMS = ("geometry", "mesh", "locate")
+"""Rooms that poses depend on."""
 
 Show = Callable[[str, int, int], None]
 
@@ -79,7 +79,7 @@ def scan_parts(study: Study, *, allow_outside: bool = False) -> dict[str, dict[s
     dict
         For every scan: digests of its file, the scan bodies with their
         settings, the reference rows of its model, its landmarks, the length
-        unit, and the version of the method.
+        unit, and the program that locates.
     """
     bodies: dict[str, Any] = {}
     for name, body in study.settings.scan_body.items():
@@ -94,7 +94,7 @@ def scan_parts(study: Study, *, allow_outside: bool = False) -> dict[str, dict[s
         path = resolve(study.path, row["file"], allow_outside=allow_outside)
         landmarks = _landmarks_for(study, row["scan"])
         parts[row["scan"]] = {
-            "version": str(VERSION),
+            "program": program_digest(*ROOMS),
             "file": file_digest(path),
             "scan body": body_digest,
             "reference": digest(csv_bytes("implants", _reference_for(study, row)[names])),

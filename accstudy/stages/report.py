@@ -8,10 +8,7 @@ import pandas as pd
 
 from accstudy.study.load import Study
 
-__all__ = ["VERSION", "make_report"]
-
-VERSION = 1
-"""Raised when the same tables give another report."""
+__all__ = ["make_report"]
 
 
 def make_report(

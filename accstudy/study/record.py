@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import hashlib
 import json
 import math
@@ -14,7 +15,15 @@ from typing import Any
 
 from accstudy.errors import OutputError
 
-__all__ = ["digest", "file_digest", "json_bytes", "read_record", "recover", "replace_folder"]
+__all__ = [
+    "digest",
+    "file_digest",
+    "json_bytes",
+    "program_digest",
+    "read_record",
+    "recover",
+    "replace_folder",
+]
 
 _NEW = ".new"
 _OLD = ".old"
@@ -30,6 +39,25 @@ def file_digest(path: Path) -> str:
     """SHA-256 of a file, as hexadecimal text."""
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+@functools.cache
+def program_digest(*rooms: str) -> str:
+    """SHA-256 over the program itself, so that a changed program keeps nothing stale.
+
+    Parameters
+    ----------
+    *rooms : str
+        Rooms of the package, such as ``"locate"``; the whole package by default.
+    """
+    package = Path(__file__).parent.parent
+    folders = [package / room for room in rooms] or [package]
+    hasher = hashlib.sha256()
+    for folder in folders:
+        for path in sorted(folder.rglob("*.py")):
+            hasher.update(path.relative_to(package).as_posix().encode() + b"\0")
+            hasher.update(path.read_bytes())
+    return hasher.hexdigest()
 
 
 def json_bytes(value: object) -> bytes:
