@@ -1,0 +1,180 @@
+"""Residual checks as tables: nothing is drawn here.
+
+References
+----------
+Cook: Detection of influential observation in linear regression, Technometrics 19
+(1977) 15-18, applied to whole groups of rows. Levene (1960) and Glejser, JASA 64
+(1969) 316-323, for the regression of absolute residuals.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from accstudy.errors import InputError, nearest
+from accstudy.models.reml import Floats
+
+if TYPE_CHECKING:
+    from accstudy.models.mixed import MixedFit
+
+__all__ = ["leave_out", "quantiles", "spread_tests"]
+
+
+def quantiles(fit: MixedFit) -> pd.DataFrame:
+    """Ordered residuals and random effects beside normal quantiles.
+
+    Parameters
+    ----------
+    fit : MixedFit
+        The model.
+
+    Returns
+    -------
+    DataFrame
+        ``component`` (a random factor or ``residual``), ``label`` (its level, or the
+        row's position in the table given), ``normal`` (Blom's position), ``value``
+        (divided by its own standard deviation).
+    """
+    frames = []
+    effects = fit.effects()
+    for name in [g.name for g in fit.groups]:
+        own = effects[effects["factor"] == name]
+        variance = fit.sds[name] ** 2 - own["sd"] ** 2
+        known = variance > 1e-9 * max(fit.sds[name] ** 2, 1e-300)
+        if known.sum() >= 3:
+            values = own["effect"][known] / np.sqrt(variance[known])
+            frames.append(_ordered(name, own["level"][known].to_numpy(object), values.to_numpy()))
+    scaled = fit.fitted()["residual_scaled"].to_numpy(float)
+    frames.append(_ordered("residual", fit.design.rows.astype(str).astype(object), scaled))
+    return pd.concat(frames, ignore_index=True)
+
+
+def _ordered(name: str, labels: np.ndarray, values: Floats) -> pd.DataFrame:
+    order = np.argsort(values, kind="stable")
+    position = (np.arange(1, len(values) + 1) - 0.375) / (len(values) + 0.25)
+    return pd.DataFrame(
+        {
+            "component": name,
+            "label": labels[order],
+            "normal": stats.norm.ppf(position),
+            "value": values[order],
+        }
+    )
+
+
+def spread_tests(fit: MixedFit) -> pd.DataFrame:
+    """Does the size of the residuals depend on a factor, a covariate or the fitted value?
+
+    Absolute scaled residuals are regressed on each; the F test takes rows as
+    independent, so a small p is a hint, not a proof.
+
+    Parameters
+    ----------
+    fit : MixedFit
+        The model.
+
+    Returns
+    -------
+    DataFrame
+        ``against, F, num_df, den_df, p, ratio``: ``ratio`` is the largest mean
+        absolute residual over the smallest, by level or by fifth.
+    """
+    frame = fit.fitted()
+    size = np.abs(frame["residual_scaled"].to_numpy(float))
+    columns: dict[str, pd.Series] = {"fitted": frame["fitted"]}
+    columns.update({c: frame[c] for c in fit.design.centres if c in frame})
+    out = []
+    for name, column in columns.items():
+        values = column.to_numpy(float)
+        if np.ptp(values) <= 1e-9 * max(1.0, float(np.abs(values).max())):
+            continue
+        slope = stats.linregress(values, size)
+        t2 = (slope.slope / slope.stderr) ** 2 if slope.stderr > 0 else 0.0
+        fifths = pd.qcut(column, 5, duplicates="drop")
+        out.append((name, t2, 1.0, len(size) - 2.0, _ratio(size, fifths)))
+    for factor in fit.design.levels:
+        if factor not in frame:
+            continue
+        groups = [
+            size[(frame[factor].astype(str) == lv).to_numpy()] for lv in fit.design.levels[factor]
+        ]
+        groups = [g for g in groups if len(g) > 1]
+        if len(groups) > 1:
+            statistic = float(stats.f_oneway(*groups).statistic)
+            df = float(sum(map(len, groups)) - len(groups))
+            out.append((factor, statistic, len(groups) - 1.0, df, _ratio(size, frame[factor])))
+    table = pd.DataFrame(out, columns=["against", "F", "num_df", "den_df", "ratio"])
+    table.insert(4, "p", stats.f.sf(table["F"], table["num_df"], table["den_df"]))
+    return table
+
+
+def _ratio(size: Floats, by: pd.Series) -> float:
+    means = pd.Series(size, index=by.index).groupby(by, observed=True).mean()
+    return float(means.max() / means.min()) if means.min() > 0 else float("inf")
+
+
+def leave_out(
+    fit: MixedFit, combinations: Floats, labels: Sequence[str], *, by: str = "scan"
+) -> pd.DataFrame:
+    """Change of linear combinations when all rows of one level are left out.
+
+    The variance components are held, so this is exact for the fixed effects given
+    them and needs no refit.
+
+    Parameters
+    ----------
+    fit : MixedFit
+        The model.
+    combinations : (m, all columns) ndarray
+        Combinations of all columns of X.
+    labels : sequence of str
+        Their names.
+    by : str
+        Column whose levels are left out one at a time.
+
+    Returns
+    -------
+    DataFrame
+        ``level, n_rows, contrast, change`` (without minus with), ``change_in_se``
+        (divided by the standard error).
+
+    Notes
+    -----
+    With the mixed model equations' inverse H and rows T_i, residuals e_i and
+    residual variances R_i of the level, the solution without them is the solution
+    less ``H T_i' (R_i - T_i H T_i')^-1 e_i`` (Woodbury).
+    """
+    frame = fit.design.data
+    if by not in frame:
+        raise InputError(
+            f'the model\'s data have no column "{by}"', hint=nearest(by, list(map(str, frame)))
+        )
+    at, pr = fit.optimum.at, fit.problem
+    h = at.inverse() * at.variance
+    orthonormal = np.linalg.solve(fit.upper.T, fit.design.x.T).T
+    codes = [g.codes + block.start for g, block in zip(fit.groups, pr.blocks, strict=True)]
+    residual = fit.fitted()["residual"].to_numpy(float) / pr.scale
+    weight = (at.variance / at.weights)[fit._residual_codes()]
+    rows = fit.rows(combinations)
+    se = fit.inference.se(rows, fit.method)
+    out = []
+    label = frame[by].astype(str).to_numpy(object)
+    for level in pd.unique(label):
+        here = np.flatnonzero(label == level)
+        ht = h[:, pr.q :] @ orthonormal[here].T
+        for code in codes:
+            ht += h[:, code[here]]
+        tht = orthonormal[here] @ ht[pr.q :]
+        for code in codes:
+            tht += ht[code[here]]
+        left = np.diag(weight[here]) - tht
+        change = -ht[pr.q :] @ np.linalg.lstsq(left, residual[here], rcond=1e-10)[0]
+        moved = rows @ change * pr.scale
+        for name, value, error in zip(labels, moved, se, strict=True):
+            out.append((level, len(here), name, value, value / error if error > 0 else np.nan))
+    return pd.DataFrame(out, columns=["level", "n_rows", "contrast", "change", "change_in_se"])

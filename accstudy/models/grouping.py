@@ -1,0 +1,147 @@
+"""Random terms: which rows share a random effect, and which terms cannot be told apart."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from accstudy.errors import Finding, InputError, Severity
+
+__all__ = ["Grouping", "expand_random", "groupings"]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+FEW_LEVELS = 3
+
+
+@dataclass(frozen=True)
+class Grouping:
+    """One random factor.
+
+    Parameters
+    ----------
+    name : str
+        Columns joined by ``:``.
+    codes : (n,) ndarray of int
+        Level of each row.
+    labels : tuple of str
+        Names of the levels.
+    """
+
+    name: str
+    codes: Ints
+    labels: tuple[str, ...]
+
+
+def expand_random(random: Sequence[str]) -> list[str]:
+    """Write nesting out.
+
+    Examples
+    --------
+    >>> expand_random(["model", "operator/session"])
+    ['model', 'operator', 'operator:session']
+    """
+    out: list[str] = []
+    for entry in random:
+        parts = [p.strip() for p in entry.split("/")]
+        if not all(parts):
+            raise InputError(f'cannot read the random term "{entry}"', hint='write "a" or "a/b"')
+        out += [":".join(parts[: i + 1]) for i in range(len(parts))]
+    return list(dict.fromkeys(out))
+
+
+def groupings(
+    random: Sequence[str], data: pd.DataFrame, orthonormal: Floats
+) -> tuple[list[Grouping], list[Finding]]:
+    """Number the levels of every random factor; leave out those without information.
+
+    Parameters
+    ----------
+    random : sequence of str
+        ``a``, ``a:b`` or ``a/b``.
+    data : DataFrame
+        The rows of the model.
+    orthonormal : (n, p) ndarray
+        Fixed part with orthonormal columns.
+
+    Returns
+    -------
+    groupings : list of Grouping
+        Most levels first.
+    findings : list of Finding
+        A warning or note for every random term that was left out.
+    """
+    found: list[Grouping] = []
+    findings: list[Finding] = []
+    for name in expand_random(random):
+        grouping = _number(name, data)
+        why = _unusable(grouping, found, orthonormal)
+        if why is None:
+            found.append(grouping)
+            if len(grouping.labels) <= FEW_LEVELS:
+                findings.append(_few(grouping))
+        else:
+            findings.append(why)
+    return sorted(found, key=lambda g: -len(g.labels)), findings
+
+
+def _number(name: str, data: pd.DataFrame) -> Grouping:
+    columns = [data[c].astype(str) for c in name.split(":")]
+    joined = columns[0]
+    for column in columns[1:]:
+        joined = joined + ":" + column
+    codes, labels = pd.factorize(joined.to_numpy(object), sort=True)
+    return Grouping(name, codes.astype(np.int64), tuple(map(str, labels)))
+
+
+def _unusable(grouping: Grouping, before: list[Grouping], orthonormal: Floats) -> Finding | None:
+    n, levels = len(grouping.codes), len(grouping.labels)
+    if levels == 1:
+        return Finding(
+            Severity.NOTE,
+            "random-one-level",
+            f'random term "{grouping.name}" has a single level, so its spread cannot be seen',
+            mend="results hold for this level only",
+        )
+    if levels == n:
+        return Finding(
+            Severity.NOTE,
+            "random-no-replicate",
+            f'random term "{grouping.name}" has one row a level, so it cannot be told from the '
+            "residual",
+        )
+    for other in before:
+        pairs = len(np.unique(grouping.codes * np.int64(len(other.labels)) + other.codes))
+        if pairs == levels == len(other.labels):
+            return Finding(
+                Severity.NOTE,
+                "random-aliased",
+                f'random terms "{grouping.name}" and "{other.name}" group the rows alike; '
+                f'their spread is shown once, as "{other.name}"',
+            )
+    counts = np.bincount(grouping.codes).astype(float)
+    sums = np.zeros((levels, orthonormal.shape[1]))
+    np.add.at(sums, grouping.codes, orthonormal)
+    if counts.sum() - float(np.sum(sums * sums)) < 1e-8 * counts.sum():
+        return Finding(
+            Severity.WARNING,
+            "random-in-fixed",
+            f'random term "{grouping.name}" is already part of the fixed effects, so its spread '
+            "cannot be seen and tests do not cover it",
+            mend="replicate the fixed levels over more levels of it, or leave it out",
+        )
+    return None
+
+
+def _few(grouping: Grouping) -> Finding:
+    return Finding(
+        Severity.NOTE,
+        "random-few-levels",
+        f'random term "{grouping.name}" has only {len(grouping.labels)} levels: its spread is '
+        "poorly known and tests against it have few degrees of freedom",
+    )

@@ -1,0 +1,217 @@
+"""Tests of fixed effects with degrees of freedom of their own.
+
+References
+----------
+Kenward, Roger: Small sample inference for fixed effects from restricted maximum
+likelihood, Biometrics 53 (1997) 983-997. Giesbrecht, Burns: Two-stage analysis
+based on a mixed model, Biometrics 41 (1985) 477-486. Fai, Cornelius: Approximate
+F-tests of multiple degree of freedom hypotheses, J. Stat. Comput. Simul. 54
+(1996) 363-378.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+from scipy import linalg, stats
+
+from accstudy.errors import InputError, nearest
+from accstudy.models.information import Pieces
+from accstudy.models.reml import Floats
+
+__all__ = ["METHODS", "FTest", "Inference", "Method", "check_method"]
+
+Method = Literal["kenward-roger", "satterthwaite"]
+
+METHODS: tuple[Method, ...] = ("kenward-roger", "satterthwaite")
+
+POLE = 0.8
+"""Value of A2 / q beyond which Kenward and Roger's general F is not used."""
+
+
+def check_method(method: str) -> Method:
+    """Return the method if it is one, else say which there are."""
+    for known in METHODS:
+        if method == known:
+            return known
+    raise InputError(f'unknown method "{method}"', hint=nearest(method, METHODS))
+
+
+@dataclass(frozen=True)
+class FTest:
+    """F test of several linear combinations at once.
+
+    Parameters
+    ----------
+    F : float
+        Statistic.
+    num_df, den_df : float
+        Degrees of freedom.
+    p : float
+        Upper tail.
+    """
+
+    F: float
+    num_df: float
+    den_df: float
+    p: float
+
+
+@dataclass(frozen=True)
+class Inference:
+    """Standard errors, degrees of freedom and F tests of linear combinations.
+
+    Parameters
+    ----------
+    pieces : Pieces
+        Information at the REML estimate.
+    scale : float
+        Unit of the response in those pieces.
+    """
+
+    pieces: Pieces
+    scale: float
+
+    @cached_property
+    def _covariance_expected(self) -> Floats:
+        """Asymptotic covariance of the variances, from the expected information."""
+        return _inverse(self.pieces.expected)
+
+    @cached_property
+    def _covariance_observed(self) -> Floats:
+        """The same from the observed information; zero components count as known."""
+        free = self.pieces.positive
+        out = np.zeros_like(self.pieces.observed)
+        out[np.ix_(free, free)] = _inverse(self.pieces.observed[np.ix_(free, free)])
+        return out
+
+    @cached_property
+    def adjusted(self) -> Floats:
+        """Kenward and Roger's covariance of the coefficients (1997, eq. 5 with R = 0)."""
+        pc = self.pieces
+        inner = pc.second - np.einsum("iab,bc,jcd->ijad", pc.first, pc.phi, pc.first)
+        total = np.einsum("ij,ijab->ab", self._covariance_expected, inner)
+        total = (total + total.T) / 2
+        return np.asarray(pc.phi + 2 * pc.phi @ total @ pc.phi)
+
+    def covariance(self, method: Method) -> Floats:
+        """Covariance of the coefficients, scaled response."""
+        return self.adjusted if method == "kenward-roger" else self.pieces.phi
+
+    def _slopes(self, rows: Floats) -> Floats:
+        """``l' Phi P_i Phi l`` of each row and component, (rows, m)."""
+        half = rows @ self.pieces.phi
+        return np.asarray(np.einsum("ra,iab,rb->ri", half, self.pieces.first, half))
+
+    def se(self, rows: Floats, method: Method) -> Floats:
+        """Standard errors of rows @ coefficients, unit of the response."""
+        variance = np.einsum("ra,ab,rb->r", rows, self.covariance(method), rows)
+        return np.asarray(self.scale * np.sqrt(np.maximum(variance, 0.0)))
+
+    def df(self, rows: Floats, method: Method) -> Floats:
+        """Degrees of freedom of one linear combination each.
+
+        Both methods match the first two moments of the estimated variance:
+        ``2 f^2 / (g' W g)`` with ``f = l' Phi l`` and its gradient ``g``. For
+        Kenward-Roger W comes from the expected information and the closed form
+        ``2 / A2`` holds for a single row; for Satterthwaite W comes from the
+        observed information and components at zero count as known.
+        """
+        kenward = method == "kenward-roger"
+        w = self._covariance_expected if kenward else self._covariance_observed
+        f = np.einsum("ra,ab,rb->r", rows, self.pieces.phi, rows)
+        g = self._slopes(rows)
+        spread = np.einsum("ri,ij,rj->r", g, w, g)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray(np.where(spread > 0, 2 * f**2 / spread, np.inf))
+
+    def joint(self, rows: Floats, estimates: Floats, method: Method) -> FTest:
+        """F test that several linear combinations are all zero.
+
+        Parameters
+        ----------
+        rows : (q, p) ndarray
+            Combinations of the orthonormal coefficients, linearly independent.
+        estimates : (q,) ndarray
+            Their estimates, unit of the response.
+        method : {"kenward-roger", "satterthwaite"}
+            Which degrees of freedom.
+
+        Returns
+        -------
+        FTest
+        """
+        e = estimates / self.scale
+        if method == "kenward-roger":
+            return self._kenward_roger(rows, e)
+        return self._satterthwaite(rows, e)
+
+    def _kenward_roger(self, rows: Floats, e: Floats) -> FTest:
+        """Kenward and Roger (1997), section 3.
+
+        The general scale and degrees of freedom have a pole where the F
+        distribution loses its mean (two denominator degrees of freedom). One
+        row has the closed form; beyond ``A2 / q > 0.8`` scale 1 and
+        ``2 q / A2`` are used, which is exact in balanced designs.
+        """
+        pc, w, q = self.pieces, self._covariance_expected, len(rows)
+        statistic = float(e @ np.linalg.solve(rows @ self.adjusted @ rows.T, e)) / q
+        theta = rows.T @ np.linalg.solve(rows @ pc.phi @ rows.T, rows)
+        m = np.einsum("ab,bc,icd,de->iae", theta, pc.phi, pc.first, pc.phi)
+        traces = np.trace(m, axis1=1, axis2=2)
+        a1 = float(traces @ w @ traces)
+        a2 = float(np.einsum("ij,iab,jba->", w, m, m))
+        if a2 <= 0:
+            return _f_test(statistic, q, np.inf)
+        if q == 1 or a2 / q > POLE:
+            return _f_test(statistic, q, 2 * q / a2)
+        b = (a1 + 6 * a2) / (2 * q)
+        g = ((q + 1) * a1 - (q + 4) * a2) / ((q + 2) * a2)
+        bottom = 3 * q + 2 * (1 - g)
+        c1, c2, c3 = g / bottom, (q - g) / bottom, (q + 2 - g) / bottom
+        mean = 1 / (1 - a2 / q)
+        variance = (2 / q) * (1 + c1 * b) / ((1 - c2 * b) ** 2 * (1 - c3 * b))
+        rho = variance / (2 * mean**2)
+        df = 4 + (q + 2) / (q * rho - 1)
+        if not np.isfinite(df) or df <= 2:
+            return _f_test(statistic, q, 2 * q / a2)
+        return _f_test(statistic * df / (mean * (df - 2)), q, df)
+
+    def _satterthwaite(self, rows: Floats, e: Floats) -> FTest:
+        """Fai and Cornelius (1996): one df for each principal combination."""
+        values, vectors = np.linalg.eigh(rows @ self.pieces.phi @ rows.T)
+        keep = values > 1e-10 * values.max()
+        directions = vectors[:, keep].T @ rows
+        t2 = (vectors[:, keep].T @ e) ** 2 / values[keep]
+        df = self.df(directions, "satterthwaite")
+        return _f_test(float(t2.mean()), len(t2), _common_df(df))
+
+
+def _common_df(df: Floats) -> float:
+    """Denominator df of the mean of squared t variables."""
+    if np.ptp(df[np.isfinite(df)]) < 1e-8 if np.isfinite(df).any() else True:
+        return float(df.mean())
+    if df.min() <= 2:
+        return 2.0
+    total = float(np.sum(np.where(np.isfinite(df), df / (df - 2), 1.0)))
+    return 2 * total / (total - len(df))
+
+
+def _f_test(statistic: float, q: int, df: float) -> FTest:
+    p = stats.chi2.sf(q * statistic, q) if np.isinf(df) else stats.f.sf(statistic, q, df)
+    return FTest(statistic, float(q), float(df), float(p))
+
+
+def _inverse(information: Floats) -> Floats:
+    """Inverse of an information matrix; directions without information are left out."""
+    if not len(information):
+        return information
+    size = np.sqrt(np.maximum(np.abs(np.diag(information)), 1e-300))
+    scaled = information / size[:, None] / size
+    values, vectors = linalg.eigh((scaled + scaled.T) / 2)
+    keep = values > 1e-9 * max(float(values.max()), 1e-300)
+    inverse = (vectors[:, keep] / values[keep]) @ vectors[:, keep].T
+    return np.asarray(inverse / size[:, None] / size)

@@ -1,0 +1,330 @@
+"""Marginal means, contrasts, slopes, and equivalence within a margin."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+from statsmodels.stats.multitest import multipletests
+
+from accstudy.errors import InputError, nearest
+from accstudy.models.hypotheses import Cell, cell_rows, slope_rows
+
+if TYPE_CHECKING:
+    from accstudy.models.mixed import MixedFit
+
+__all__ = ["contrasts", "equivalence", "holm", "log_base", "marginal_means", "slopes"]
+
+_BASES = {"log": float(np.e), "log2": 2.0, "log10": 10.0}
+
+
+def log_base(response: str) -> float | None:
+    """Base of the logarithm that a response is, or nothing; ``log_...`` is a natural one.
+
+    Examples
+    --------
+    >>> log_base("log10(abs(distance_um))"), log_base("distance_um")
+    (10.0, None)
+    """
+    if re.fullmatch(r"log_\w+", response):
+        return float(np.e)
+    match = re.fullmatch(r"(log2|log10|log)\((.*)\)", response.strip())
+    if not match:
+        return None
+    depth = 0
+    for sign in match.group(2):
+        depth += {"(": 1, ")": -1}.get(sign, 0)
+        if depth < 0:
+            return None
+    return _BASES[match.group(1)]
+
+
+def holm(p: Sequence[float] | pd.Series) -> np.ndarray:
+    """Holm's adjusted p values; missing ones stay missing and do not count.
+
+    Examples
+    --------
+    >>> holm([0.01, 0.04, float("nan")]).tolist()
+    [0.02, 0.04, nan]
+    """
+    values = np.asarray(p, float)
+    out = np.full(len(values), np.nan)
+    known = np.isfinite(values)
+    if known.any():
+        out[known] = multipletests(values[known], method="holm")[1]
+    return out
+
+
+def equivalence(
+    estimate: np.ndarray, se: np.ndarray, df: np.ndarray, low: float, high: float
+) -> np.ndarray:
+    """Larger p value of two one-sided tests that an effect lies between two bounds.
+
+    Parameters
+    ----------
+    estimate, se, df : (m,) ndarray
+        Estimates with the model's own standard errors and degrees of freedom.
+    low, high : float
+        Bounds; minus or plus infinity makes the test one of non-inferiority.
+
+    Returns
+    -------
+    (m,) ndarray
+        Small when the effect lies within the bounds.
+
+    References
+    ----------
+    Schuirmann: A comparison of the two one-sided tests procedure and the power
+    approach, J. Pharmacokinet. Biopharm. 15 (1987) 657-680.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        above = stats.t.sf((estimate - low) / se, df)
+        below = stats.t.cdf((estimate - high) / se, df)
+    return np.asarray(np.maximum(above, below))
+
+
+def _factors(fit: MixedFit, factor: str) -> tuple[str, ...]:
+    known = list(fit.design.levels)
+    if factor in known:
+        return (factor,)
+    parts = tuple(factor.split(":"))
+    for part in parts:
+        if part not in known:
+            raise InputError(
+                f'"{part}" is no factor of the model {fit.formula}',
+                hint=nearest(part, known) if known else "the model has no factor",
+            )
+    return parts
+
+
+def _held(fit: MixedFit, at: Mapping[str, float] | None) -> dict[str, float]:
+    values = dict(fit.design.centres)
+    for name, value in (at or {}).items():
+        if name not in values:
+            raise InputError(
+                f'"{name}" is no covariate of the model {fit.formula}',
+                hint=nearest(name, list(values)) if values else "the model has no covariate",
+            )
+        values[name] = float(value)
+    return values
+
+
+def _said(values: Mapping[str, float], skip: Sequence[str] = ()) -> str:
+    return "; ".join(f"{k} = {v:.6g}" for k, v in values.items() if k not in skip)
+
+
+def marginal_means(
+    fit: MixedFit,
+    factor: str,
+    *,
+    at: Mapping[str, float] | None = None,
+    method: str | None = None,
+    confidence: float = 0.95,
+) -> pd.DataFrame:
+    """Mean of each level of a factor, the other factors averaged equally.
+
+    Parameters
+    ----------
+    fit : MixedFit
+        The model.
+    factor : str
+        A factor, or factors joined by ``:``.
+    at : mapping, optional
+        Covariate values; the others are held at their mean in the data.
+    method : {"kenward-roger", "satterthwaite"}, optional
+        Default: that of the fit.
+    confidence : float
+        Of the limits.
+
+    Returns
+    -------
+    DataFrame
+        ``factor, level, at, estimate, se, df, t, p, low, high``; levels that the data
+        do not determine have no numbers.
+    """
+    values = _held(fit, at)
+    cells = cell_rows(fit.design, _factors(fit, factor), values)
+    table = fit.combine(np.array([c.row for c in cells]), method=method, confidence=confidence)
+    table.insert(0, "factor", factor)
+    table.insert(1, "level", [":".join(c.levels) for c in cells])
+    table.insert(2, "at", _said(values))
+    return table
+
+
+def contrasts(
+    fit: MixedFit,
+    factor: str,
+    *,
+    by: str = "",
+    pairs: Sequence[tuple[str, str]] | None = None,
+    at: Mapping[str, float] | None = None,
+    method: str | None = None,
+    confidence: float = 0.95,
+    margin: float | None = None,
+    one_sided: bool = False,
+) -> pd.DataFrame:
+    """Differences of marginal means, Holm-adjusted within the table.
+
+    Parameters
+    ----------
+    fit : MixedFit
+        The model.
+    factor : str
+        Factor whose levels are compared.
+    by : str
+        Compare within each level of this factor (or factors joined by ``:``).
+    pairs : sequence of (str, str), optional
+        Named contrasts, first minus second; all pairs without it.
+    at : mapping, optional
+        Covariate values.
+    method : {"kenward-roger", "satterthwaite"}, optional
+        Default: that of the fit.
+    confidence : float
+        Of the limits.
+    margin : float, optional
+        Equivalence margin in the unit of the response; for a log response the
+        ratio that still counts as equal, above 1.
+    one_sided : bool
+        Non-inferiority: the first level is not larger than the second by the margin.
+
+    Returns
+    -------
+    DataFrame
+        ``factor, contrast, estimate, se, df, t, p, p_holm, low, high, ratio,
+        margin, p_equivalence``.
+    """
+    factors = _factors(fit, factor)
+    inside = _factors(fit, by) if by else ()
+    values = _held(fit, at)
+    cells = cell_rows(fit.design, factors + inside, values)
+    return _differences(
+        fit, factor, factors, cells, pairs, method, confidence, margin, one_sided, by
+    )
+
+
+def slopes(
+    fit: MixedFit,
+    covariate: str,
+    *,
+    factor: str = "",
+    method: str | None = None,
+    confidence: float = 0.95,
+) -> pd.DataFrame:
+    """Slope of a covariate at each level of a factor, and their differences.
+
+    Parameters
+    ----------
+    fit : MixedFit
+        The model.
+    covariate : str
+        Covariate of the model.
+    factor : str
+        Factor with which the slope may vary; without it the average slope.
+    method : {"kenward-roger", "satterthwaite"}, optional
+        Default: that of the fit.
+    confidence : float
+        Of the limits.
+
+    Returns
+    -------
+    DataFrame
+        As `contrasts`; estimates are per unit of the covariate.
+    """
+    values = _held(fit, {covariate: fit.design.centres.get(covariate, np.nan)})
+    factors = _factors(fit, factor) if factor else ()
+    cells = slope_rows(fit.design, covariate, factors, values)
+    table = fit.combine(np.array([c.row for c in cells]), method=method, confidence=confidence)
+    labels = [
+        f"slope of {covariate}" + (f" at {':'.join(c.levels)}" if factor else "") for c in cells
+    ]
+    table.insert(0, "factor", factor)
+    table.insert(1, "contrast", labels)
+    table["p_holm"] = holm(table["p"])
+    table["ratio"] = _ratio(fit, table["estimate"])
+    table["margin"] = np.nan
+    table["p_equivalence"] = np.nan
+    if len(cells) < 2:
+        return table[_ORDER]
+    more = _differences(fit, factor, factors, cells, None, method, confidence, None, False, "")
+    more["contrast"] = f"slope of {covariate}: " + more["contrast"]
+    return pd.concat([table[_ORDER], more], ignore_index=True)
+
+
+_ORDER = [
+    "factor", "contrast", "estimate", "se", "df", "t", "p", "p_holm", "low", "high",
+    "ratio", "margin", "p_equivalence",
+]  # fmt: skip
+
+
+def _ratio(fit: MixedFit, estimate: pd.Series) -> pd.Series:
+    base = log_base(fit.design.response)
+    return estimate * np.nan if base is None else base**estimate
+
+
+def _differences(
+    fit: MixedFit,
+    name: str,
+    factors: tuple[str, ...],
+    cells: Sequence[Cell],
+    pairs: Sequence[tuple[str, str]] | None,
+    method: str | None,
+    confidence: float,
+    margin: float | None,
+    one_sided: bool,
+    by: str,
+) -> pd.DataFrame:
+    k = len(factors)
+    strata: dict[tuple[str, ...], dict[str, Cell]] = {}
+    for cell in cells:
+        strata.setdefault(cell.levels[k:], {})[":".join(cell.levels[:k])] = cell
+    labels, rows = [], []
+    for stratum, members in strata.items():
+        wanted = list(combinations(members, 2)) if pairs is None else list(pairs)
+        for a, b in wanted:
+            for level in (a, b):
+                if level not in members:
+                    raise InputError(
+                        f'"{level}" is no level of {name}', hint=nearest(level, list(members))
+                    )
+            where = f" at {by} {':'.join(stratum)}" if stratum else ""
+            labels.append(f"{a} - {b}{where}")
+            rows.append(members[a].row - members[b].row)
+    if not rows:
+        return pd.DataFrame(columns=_ORDER)
+    table = fit.combine(np.array(rows), method=method, confidence=confidence)
+    table.insert(0, "factor", name)
+    table.insert(1, "contrast", labels)
+    table["p_holm"] = holm(table["p"])
+    table["ratio"] = _ratio(fit, table["estimate"])
+    table["margin"] = np.nan if margin is None else margin
+    table["p_equivalence"] = np.nan
+    if margin is not None:
+        bound = _bound(fit, margin)
+        table["p_equivalence"] = equivalence(
+            table["estimate"].to_numpy(float),
+            table["se"].to_numpy(float),
+            table["df"].to_numpy(float),
+            -np.inf if one_sided else -bound,
+            bound,
+        )
+    return table[_ORDER]
+
+
+def _bound(fit: MixedFit, margin: float) -> float:
+    base = log_base(fit.design.response)
+    if base is None:
+        if margin <= 0:
+            raise InputError(f"the equivalence margin {margin:g} must be above 0")
+        return margin
+    if margin <= 1:
+        raise InputError(
+            f"the equivalence margin {margin:g} of the log response {fit.design.response} "
+            "must be a ratio above 1",
+            hint="1.25 means: up to 25 % larger or the inverse of that",
+        )
+    return float(np.log(margin) / np.log(base))

@@ -1,0 +1,134 @@
+"""What is modelled: columns of the deviation tables, and precision itself."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from accstudy.errors import Finding, InputError, Severity
+
+__all__ = ["SPREAD", "model_frame", "spread_column"]
+
+SPREAD = "spread"
+"""``spread(pair.distance_um)``: log of the absolute deviation from the cell's mean."""
+
+_PREFIX = re.compile(r"\b(pair|implant)\.")
+
+
+def spread_column(frame: pd.DataFrame, column: str) -> tuple[pd.Series, int]:
+    """Log of the absolute deviation of each scan from the mean of its cell.
+
+    A comparison of two conditions in this response says which of them scatters
+    more; ``exp`` of a difference is the ratio of standard deviations.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        A deviation table with ``condition``, ``cell`` and ``site`` (the implant or
+        pair).
+    column : str
+        Column whose scatter is meant.
+
+    Returns
+    -------
+    values : Series
+        Missing in cells with fewer than three scans and where the deviation is
+        zero.
+    lost : int
+        Rows in cells with fewer than three scans.
+
+    Notes
+    -----
+    The deviation is divided by ``sqrt(1 - 1/n)``, so that cells of different size
+    compare, and shifted by ``(log 2 + psi(1/2)) / 2``, the mean of ``log |z|`` of a
+    standard normal z, so that for normal scatter the mean is the log of the
+    standard deviation. Deviations of one cell sum to zero; with two scans they are
+    one number twice, hence at least three.
+
+    References
+    ----------
+    Levene: Robust tests for equality of variances (1960), for deviations from
+    group means as data.
+    """
+    keys = [k for k in ("condition", "model", "cell", "site") if k in frame]
+    grouped = frame.groupby(keys, sort=False, dropna=False)[column]
+    n = grouped.transform("count").to_numpy(float)
+    deviation = np.abs(frame[column].to_numpy(float) - grouped.transform("mean").to_numpy(float))
+    usable = (n >= 3) & (deviation > 0)
+    mean_log_normal = 0.5 * (np.log(2.0) + float(special.digamma(0.5)))
+    values = np.full(len(frame), np.nan)
+    values[usable] = np.log(deviation[usable] / np.sqrt(1 - 1 / n[usable])) - mean_log_normal
+    return pd.Series(values, index=frame.index), int(np.sum(n < 3))
+
+
+def model_frame(
+    response: str, pairs: pd.DataFrame, implants: pd.DataFrame, *, alignment: str
+) -> tuple[str, pd.DataFrame, list[Finding]]:
+    """Choose the table that a response is about and make its derived columns.
+
+    Parameters
+    ----------
+    response : str
+        Expression with ``pair.`` or ``implant.`` before its column.
+    pairs, implants : DataFrame
+        Tables ``pair_deviations`` and ``implant_deviations``.
+    alignment : str
+        Rows of ``implant_deviations`` to use.
+
+    Returns
+    -------
+    response : str
+        The expression without prefix.
+    frame : DataFrame
+        The rows, with ``site`` (an implant or pair of one model), and ``pair`` or
+        ``implant`` unique over models.
+    findings : list of Finding
+        What was left out.
+
+    Raises
+    ------
+    InputError
+        If the response names both tables or none of their rows is left.
+    """
+    kinds = set(_PREFIX.findall(response))
+    if len(kinds) > 1:
+        raise InputError(
+            f'the response "{response}" mixes pairs and implants', hint="use one of the two"
+        )
+    plain = _PREFIX.sub("", response).strip()
+    if kinds == {"implant"}:
+        frame = implants[implants["alignment"] == alignment].copy()
+        frame["site"] = frame["model"].astype(str) + ":" + frame["implant"].astype(str)
+        frame["implant"] = frame["site"]
+    else:
+        frame = pairs.copy()
+        names = frame["implant_a"].astype(str) + "-" + frame["implant_b"].astype(str)
+        frame["site"] = frame["model"].astype(str) + ":" + names
+        frame["pair"] = frame["site"]
+    if frame.empty:
+        raise InputError(f'there are no rows for the response "{response}"')
+    for column in frame.columns:
+        if str(frame[column].dtype) == "Int64":
+            frame[column] = frame[column].astype(float)
+    match = re.fullmatch(rf"{SPREAD}\((\w+)\)", plain)
+    if not match:
+        return plain, frame, []
+    column = match.group(1)
+    if column not in frame:
+        raise InputError(f'the response "{response}" names an unknown column "{column}"')
+    frame["log_spread"], lost = spread_column(frame, column)
+    findings = []
+    if lost:
+        findings.append(
+            Finding(
+                Severity.NOTE,
+                "cells-too-small",
+                f"{lost} of {len(frame)} rows are in cells of fewer than three scans and say "
+                f"nothing about the scatter of {column}",
+                mend="repeat scans under the same conditions",
+            )
+        )
+    return "log_spread", frame, findings

@@ -1,0 +1,336 @@
+"""All models of a study in one set of tables."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from accstudy.errors import AccstudyError, Finding, Severity
+from accstudy.models.checks import leave_out, quantiles, spread_tests
+from accstudy.models.fit import fit_mixed
+from accstudy.models.hypotheses import cell_rows, slope_rows
+from accstudy.models.means import contrasts, holm, marginal_means, slopes
+from accstudy.models.mixed import MixedFit
+from accstudy.models.responses import model_frame
+from accstudy.models.sentences import component_sentence, contrast_verdict, f_sentence
+from accstudy.models.specs import ModelSpec
+from accstudy.models.usable import design_findings, fit_findings
+from accstudy.models.variances import component_tests, equal_sd_test, r_squared, sd_limits, shares
+from accstudy.tables import empty, shape
+
+__all__ = ["CHECKS", "ModelResults", "contrast_tables", "model_tables", "spec_fit"]
+
+CHECKS = ("residuals", "quantiles", "spread", "influence")
+"""Names of the check tables."""
+
+
+@dataclass(frozen=True)
+class ModelResults:
+    """Everything that the mixed models of a study say.
+
+    Parameters
+    ----------
+    terms, tests, variances, means, contrasts : DataFrame
+        Tables ``model_terms``, ``model_tests``, ``model_variances``,
+        ``model_means``, ``model_contrasts``.
+    checks : mapping of str to DataFrame
+        ``residuals`` (a row a modelled row: ``fitted``, ``residual``,
+        ``residual_scaled``, ``span_mm``, ``path_mm``), ``quantiles``, ``spread`` and
+        ``influence`` (leave one scan out), each with ``model_name``.
+    findings : tuple of Finding
+        What the user should know, each with the model it is about.
+    sentences : dict of str to tuple of str
+        Results in words, by model.
+    """
+
+    terms: pd.DataFrame
+    tests: pd.DataFrame
+    variances: pd.DataFrame
+    means: pd.DataFrame
+    contrasts: pd.DataFrame
+    checks: Mapping[str, pd.DataFrame]
+    findings: tuple[Finding, ...]
+    sentences: Mapping[str, tuple[str, ...]]
+
+
+@dataclass(frozen=True)
+class _One:
+    tables: dict[str, pd.DataFrame]
+    checks: dict[str, pd.DataFrame]
+    findings: list[Finding]
+    sentences: tuple[str, ...]
+
+
+def model_tables(
+    specs: Sequence[ModelSpec],
+    pairs: pd.DataFrame,
+    implants: pd.DataFrame,
+    *,
+    confidence: float = 0.95,
+    alignment: str = "all-implants",
+    limits: bool = True,
+) -> ModelResults:
+    """Fit every model of a study and state what follows.
+
+    Parameters
+    ----------
+    specs : sequence of ModelSpec
+        The models.
+    pairs, implants : DataFrame
+        Tables ``pair_deviations`` and ``implant_deviations`` with the scans' factor
+        columns.
+    confidence : float
+        Of all limits.
+    alignment : str
+        Rows of ``implant_deviations`` to model.
+    limits : bool
+        Work out profile limits of the standard deviations (the slowest part).
+
+    Returns
+    -------
+    ModelResults
+        A model that cannot be fitted leaves a warning that names its columns; the
+        others go on.
+    """
+    done: list[_One] = []
+    findings: list[Finding] = []
+    sentences: dict[str, tuple[str, ...]] = {}
+    for spec in specs:
+        where = f'model "{spec.name}"'
+        try:
+            fit, response, early = spec_fit(spec, pairs, implants, alignment=alignment)
+            one = _state(spec, fit, response, confidence, limits, where)
+        except AccstudyError as error:
+            findings += [
+                Finding(Severity.WARNING, "model-left-out", f.what, f.where or where, f.mend)
+                for f in error.findings
+            ]
+            continue
+        findings += [replace(f, where=f.where or where) for f in (*early, *fit.findings)]
+        findings += one.findings
+        sentences[spec.name] = one.sentences
+        done.append(one)
+    tables = {
+        name: shape(name, _stack([one.tables[name] for one in done]))
+        if any(len(one.tables[name]) for one in done)
+        else empty(name)
+        for name in ("model_terms", "model_tests", "model_variances", "model_means",
+                     "model_contrasts")
+    }  # fmt: skip
+    return ModelResults(
+        terms=tables["model_terms"],
+        tests=tables["model_tests"],
+        variances=tables["model_variances"],
+        means=tables["model_means"],
+        contrasts=tables["model_contrasts"],
+        checks={name: _stack([one.checks[name] for one in done]) for name in CHECKS},
+        findings=tuple(dict.fromkeys(findings)),
+        sentences=sentences,
+    )
+
+
+def _stack(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    filled = [f for f in frames if len(f)]
+    return pd.concat(filled, ignore_index=True) if filled else pd.DataFrame()
+
+
+def spec_fit(
+    spec: ModelSpec, pairs: pd.DataFrame, implants: pd.DataFrame, *, alignment: str
+) -> tuple[MixedFit, str, list[Finding]]:
+    """Fit one model of a study.
+
+    Parameters
+    ----------
+    spec : ModelSpec
+        The model.
+    pairs, implants : DataFrame
+        Deviation tables.
+    alignment : str
+        Rows of ``implant_deviations`` to model.
+
+    Returns
+    -------
+    fit : MixedFit
+    response : str
+        As written, without prefix.
+    findings : list of Finding
+        About the response; those about the design are in ``fit.findings``.
+    """
+    response, frame, findings = model_frame(spec.response, pairs, implants, alignment=alignment)
+    fixed = spec.fixed.replace("pair.", "").replace("implant.", "")
+    random = tuple(r.replace("pair.", "").replace("implant.", "") for r in spec.random)
+    fit = fit_mixed(
+        f"{response} ~ {fixed}",
+        random,
+        frame,
+        residual_sd_by=spec.residual_sd_by or None,
+        method=spec.method,
+    )
+    where = f'model "{spec.name}"'
+    return fit, response, findings + design_findings(fit.design, random, where=where)
+
+
+def contrast_tables(
+    fit: MixedFit, *, margin: float | None = None, confidence: float = 0.95
+) -> list[pd.DataFrame]:
+    """Contrasts and slopes that the formula asks for, one table a family.
+
+    Every factor: all pairs of levels; two crossed factors: pairs of the first
+    within each level of the second; every covariate: its slope, by level of a
+    factor that it interacts with. Holm's adjustment is within the family.
+    """
+    out = []
+    levels = fit.design.levels
+    sloped: dict[str, list[str]] = {c: [] for c in fit.design.centres}
+    for term in fit.design.terms:
+        if term.covariates and term.factors and len(term.covariates) == 1:
+            sloped[term.covariates[0]].append(":".join(term.factors))
+        if term.covariates or not term.factors or any(len(levels[f]) < 2 for f in term.factors):
+            continue
+        if len(term.factors) == 1:
+            out.append(contrasts(fit, term.factors[0], margin=margin, confidence=confidence))
+        else:
+            by = ":".join(term.factors[1:])
+            out.append(contrasts(fit, term.factors[0], by=by, margin=margin, confidence=confidence))
+    for covariate, factors in sloped.items():
+        for factor in factors or [""]:
+            out.append(slopes(fit, covariate, factor=factor, confidence=confidence))
+    return [_determined(table) for table in out if len(table)]
+
+
+def _determined(table: pd.DataFrame) -> pd.DataFrame:
+    """Leave out what the data do not determine; Holm counts the rest."""
+    known = table.loc[np.isfinite(table["estimate"])].copy()
+    known["p_holm"] = holm(known["p"])
+    return pd.DataFrame(known)
+
+
+def _state(
+    spec: ModelSpec, fit: MixedFit, response: str, confidence: float, limits: bool, where: str
+) -> _One:
+    tests = fit.tests()
+    terms = fit.coefficients(confidence=confidence)
+    means = [
+        marginal_means(fit, ":".join(t.factors), confidence=confidence)
+        for t in fit.design.terms
+        if t.factors and not t.covariates
+    ]
+    families = contrast_tables(fit, margin=spec.equivalence_margin, confidence=confidence)
+    compared = _stack(families)
+    if len(compared):
+        compared["verdict"] = [
+            contrast_verdict(row, response=response, method=fit.method, confidence=confidence)
+            for _, row in compared.iterrows()
+        ]
+    variances = _variances(fit, confidence, limits)
+    spread = spread_tests(fit)
+    tables = {
+        "model_terms": terms.assign(method=fit.method),
+        "model_tests": tests.assign(method=fit.method),
+        "model_variances": variances,
+        "model_means": _stack(means),
+        "model_contrasts": compared,
+    }
+    for table in tables.values():
+        table.insert(0, "model_name", spec.name)
+        table.insert(1, "response", spec.response)
+    checks = {
+        "residuals": _residuals(fit),
+        "quantiles": quantiles(fit),
+        "spread": spread,
+        "influence": _influence(fit),
+    }
+    for name, table in checks.items():
+        checks[name] = table.assign(model_name=spec.name)
+    return _One(
+        tables,
+        checks,
+        fit_findings(fit, tests, spread, where=where),
+        _sentences(fit, spec.response, tests, compared, variances),
+    )
+
+
+def _variances(fit: MixedFit, confidence: float, limits: bool) -> pd.DataFrame:
+    table = fit.sds.rename_axis("component").reset_index()
+    if limits:
+        table = sd_limits(fit, confidence=confidence)
+    else:
+        table["low"] = table["high"] = np.nan
+    table["variance"] = table["sd"] ** 2
+    share = shares(fit)
+    table["share"] = table["component"].map(share)
+    residual = table["component"].str.startswith("residual")
+    if residual.sum() == 1:
+        table.loc[residual, "share"] = 1 - share.sum()
+    p = component_tests(fit).set_index("component")["p"]
+    table["p"] = table["component"].map(p).astype(float)
+    return table
+
+
+def _residuals(fit: MixedFit) -> pd.DataFrame:
+    frame = fit.fitted()
+    wanted = ["scan", "model", "condition", "site", "span_mm", "path_mm", "fitted",
+              "fitted_fixed", "residual", "residual_scaled"]  # fmt: skip
+    return frame[[c for c in wanted if c in frame]].reset_index(drop=True)
+
+
+def _influence(fit: MixedFit) -> pd.DataFrame:
+    """Leave one scan out: change of the first comparison, or slope, or of the mean."""
+    if "scan" not in fit.design.data:
+        return pd.DataFrame()
+    rows, labels = _main_rows(fit)
+    return leave_out(fit, rows, labels).rename(columns={"level": "scan"})
+
+
+def _main_rows(fit: MixedFit) -> tuple[np.ndarray, list[str]]:
+    design = fit.design
+    for factor, levels in design.levels.items():
+        if len(levels) < 2:
+            continue
+        cells = cell_rows(design, (factor,), design.centres)
+        rows = np.array([c.row - cells[0].row for c in cells[1:]])
+        known = design.estimable(rows)
+        labels = [f"{c.levels[0]} - {cells[0].levels[0]}" for c in cells[1:]]
+        if known.any():
+            return rows[known], [x for x, k in zip(labels, known, strict=True) if k]
+    for covariate in design.centres:
+        rows = np.array([c.row for c in slope_rows(design, covariate, (), design.centres)])
+        if design.estimable(rows).all():
+            return rows, [f"slope of {covariate}"]
+    return np.array([c.row for c in cell_rows(design, (), design.centres)]), ["mean"]
+
+
+def _sentences(
+    fit: MixedFit,
+    response: str,
+    tests: pd.DataFrame,
+    compared: pd.DataFrame,
+    variances: pd.DataFrame,
+) -> tuple[str, ...]:
+    out = []
+    for _, row in tests.iterrows():
+        out.append(f_sentence(row, response=response, method=fit.method))
+    if fit.design.centres and len(tests):
+        held = ", ".join(f"{c} = {v:.4g}" for c, v in fit.design.centres.items())
+        out.append(f"Effects beside covariates are tested and averaged at their means: {held}.")
+    for _, row in compared.iterrows():
+        out.append(f"{response}, {row['factor'] or 'slope'}, {row['contrast']}: {row['verdict']}.")
+    for _, row in variances.iterrows():
+        out.append(component_sentence(row, response=response))
+    equal = equal_sd_test(fit)
+    if equal:
+        seen = "differs between" if equal["p"] < 0.05 else "is not shown to differ between"
+        out.append(
+            f"{response}: the residual spread {seen} levels of {fit.residual_sd_by} "
+            f"(likelihood ratio {equal['statistic']:.3g} on {equal['df']:.0f} degrees of freedom, "
+            f"p = {equal['p']:.2g})."
+        )
+    r2 = r_squared(fit)
+    out.append(
+        f"{response}: the fixed effects explain {100 * r2['marginal']:.0f} % of the variance, with "
+        f"the random effects {100 * r2['conditional']:.0f} %."
+    )
+    return tuple(out)

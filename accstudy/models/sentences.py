@@ -1,0 +1,128 @@
+"""Sentences that state a result with its degrees of freedom and method."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pandas as pd
+
+__all__ = [
+    "METHOD_WORDS",
+    "component_sentence",
+    "contrast_verdict",
+    "number",
+    "p_words",
+    "f_sentence",
+    "unit_of",
+]
+
+METHOD_WORDS = {"kenward-roger": "Kenward-Roger", "satterthwaite": "Satterthwaite"}
+
+_UNITS = (("_um", "µm"), ("_deg", "°"), ("_mm", "mm"), ("_ppm", "ppm"))
+
+
+def unit_of(column: str) -> str:
+    """Unit at the end of a column name; nothing for ratios and labels.
+
+    Examples
+    --------
+    >>> unit_of("distance_um"), unit_of("log(distance_um)")
+    ('µm', '')
+    """
+    return next((unit for ending, unit in _UNITS if column.endswith(ending)), "")
+
+
+def number(value: float, digits: int = 3) -> str:
+    """Write a number with some significant digits, never in powers of ten below 1e5.
+
+    Examples
+    --------
+    >>> number(-0.012345), number(1234.5), number(12.0)
+    ('-0.0123', '1234', '12.0')
+    """
+    if not np.isfinite(value):
+        return "unknown" if np.isnan(value) else ("no limit" if value > 0 else "no lower limit")
+    if value == 0:
+        return "0"
+    decimals = max(0, digits - 1 - int(np.floor(np.log10(abs(value)))))
+    return f"{value:.{min(decimals, 8)}f}"
+
+
+def p_words(p: float) -> str:
+    """Write a p value.
+
+    Examples
+    --------
+    >>> p_words(0.0432), p_words(1e-7)
+    ('p = 0.043', 'p < 0.001')
+    """
+    if not np.isfinite(p):
+        return "p unknown"
+    if p < 0.001:
+        return "p < 0.001"
+    return f"p = {p:.3f}" if p < 0.0995 else f"p = {p:.2f}"
+
+
+def _df(df: float) -> str:
+    return "no limit" if np.isinf(df) else number(df)
+
+
+def f_sentence(row: pd.Series, *, response: str, method: str, alpha: float = 0.05) -> str:
+    """State one F test."""
+    if not np.isfinite(row["F"]):
+        return f"{response}: the data do not determine the effect of {row['term']}."
+    seen = "has an effect" if row["p"] < alpha else "shows no effect that chance would not explain"
+    return (
+        f"{response}: {row['term']} {seen} (F = {number(row['F'])} on {row['num_df']:.0f} and "
+        f"{_df(row['den_df'])} degrees of freedom, {METHOD_WORDS[method]}, {p_words(row['p'])})."
+    )
+
+
+def contrast_verdict(
+    row: pd.Series, *, response: str, method: str, confidence: float, one_sided: bool = False
+) -> str:
+    """State one contrast or slope, and equivalence if a margin is given."""
+    if not np.isfinite(row["estimate"]):
+        return "the data do not determine this"
+    alpha = 1 - confidence
+    percent = f"{100 * confidence:g} %"
+    tail = f"{METHOD_WORDS[method]}, {_df(row['df'])} df, {p_words(row['p_holm'])} after Holm"
+    slope = re.match(r"slope of (\S+?)(:| |$)", str(row["contrast"]))
+    if np.isfinite(row["ratio"]):
+        share = row["ratio"] / np.exp(row["estimate"]) if row["estimate"] else 1.0
+        base = np.e if abs(share - 1) < 1e-6 else row["ratio"] ** (1 / row["estimate"])
+        low, high = base ** row["low"], base ** row["high"]
+        value = f"ratio {number(row['ratio'])} ({percent}: {number(low)} to {number(high)})"
+    else:
+        unit = unit_of(response)
+        if slope:
+            unit = f"{unit} per {unit_of(slope.group(1)) or 'unit'}"
+        value = (
+            f"{number(row['estimate'])} {unit}".rstrip()
+            + f" ({percent}: {number(row['low'])} to {number(row['high'])})"
+        )
+    verdict = "differs from zero" if slope else "differ"
+    if not row["p_holm"] < alpha:
+        verdict = "no slope shown" if slope else "no difference shown"
+    if np.isfinite(row["p_equivalence"]):
+        word = "not worse" if one_sided else "equivalent"
+        proven = row["p_equivalence"] < 0.05
+        verdict += (
+            f"; {word} within {number(row['margin'])}" if proven else f"; {word} not proven"
+        ) + f" ({p_words(row['p_equivalence'])})"
+    return f"{verdict}: {value}; {tail}"
+
+
+def component_sentence(row: pd.Series, *, response: str) -> str:
+    """State one variance component."""
+    unit = unit_of(response)
+    name = str(row["component"])
+    what = "residual spread" if name.startswith("residual") else f"spread between levels of {name}"
+    limits = f"{number(row['low'])} to {number(row['high'])}"
+    sd = f"{number(row['sd'])} {unit}".strip()
+    if row["sd"] == 0:
+        return f"{response}: {what} is estimated as zero (upper limit {number(row['high'])})."
+    share = f", {100 * row['share']:.0f} % of the random variance"
+    test = f", {p_words(row['p'])}" if np.isfinite(row["p"]) else ""
+    return f"{response}: {what} {sd} ({limits}){share}{test}."

@@ -1,0 +1,138 @@
+"""Which models a study is asked, and the usual ones of each kind of study."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from accstudy.models.inference import Method
+
+__all__ = ["COMPARED", "ModelSpec", "default_specs"]
+
+COMPARED = (
+    "technique", "device", "material", "splint", "scan_body_type", "software", "scan_path",
+    "light", "experience", "arch",
+)  # fmt: skip
+"""Factor columns that are compared if the study names no condition."""
+
+
+@dataclass(frozen=True, slots=True)
+class ModelSpec:
+    """One mixed model: a ``[[model]]`` of study.toml.
+
+    Parameters
+    ----------
+    name : str
+        Name in the result tables.
+    response : str
+        ``pair.`` or ``implant.`` column, or an expression such as
+        ``log(abs(pair.distance_um))``; ``spread(pair.distance_um)`` is precision
+        itself.
+    fixed : str
+        Fixed part of the formula.
+    random : tuple of str
+        Random factors; ``a/b`` nests. Besides the scans' columns: ``pair`` or
+        ``implant`` (unique over models) and ``condition``, ``cell``.
+    residual_sd_by : str
+        Column with residual standard deviations of its own; empty for one.
+    equivalence_margin : float, optional
+        In the unit of the response; for log responses a ratio above 1.
+    method : {"kenward-roger", "satterthwaite"}
+        Degrees of freedom.
+    """
+
+    name: str
+    response: str
+    fixed: str = "1"
+    random: tuple[str, ...] = ("scan",)
+    residual_sd_by: str = ""
+    equivalence_margin: float | None = None
+    method: Method = "kenward-roger"
+
+
+def default_specs(
+    kind: str,
+    columns: Sequence[str],
+    *,
+    condition: Sequence[str] = (),
+    pairs: pd.DataFrame | None = None,
+) -> list[ModelSpec]:
+    """The usual models of a study.
+
+    Parameters
+    ----------
+    kind : {"validation", "comparison", "drift"}
+        Kind of the study; a drift study has charts instead.
+    columns : sequence of str
+        Factor columns of the scan list.
+    condition : sequence of str
+        Factors that are compared; those of `COMPARED` that are there if none.
+    pairs : DataFrame, optional
+        Table ``pair_deviations``: columns that do not vary in it are left out.
+
+    Returns
+    -------
+    list of ModelSpec
+        Distance and angle deviations of pairs (signed), their magnitudes and their
+        scatter, and the 3D deviations of implants (log).
+
+    Notes
+    -----
+    Pairs of a scan share the scan, pairs of different scans share the pair, and a
+    condition may distort a pair in a way of its own: all three are random, as are
+    the model, the cell and the operator. Terms without information are left out of
+    the fit, each with a finding.
+
+    Examples
+    --------
+    >>> [s.name for s in default_specs("comparison", ["technique"])][:2]
+    ['distance', 'angle']
+    >>> default_specs("comparison", ["technique"])[0].fixed
+    'technique * angulation_deg + path_mm'
+    """
+    if kind == "drift":
+        return []
+    compared = [c for c in (condition or COMPARED) if c in columns and _varies(pairs, c)]
+    slopes = [c for c in ("angulation_deg", "path_mm") if _varies(pairs, c)]
+    if pairs is not None and _varies(pairs, "n_implants") and _separable(pairs):
+        slopes.append("n_implants")
+    lead = compared[:1]
+    fixed = (
+        [f"{lead[0]} * {slopes[0]}", *compared[1:], *slopes[1:]]
+        if lead and slopes
+        else (compared + slopes)
+    )
+    pair_fixed = " + ".join(fixed) or "1"
+    operators = tuple(c for c in ("operator",) if c in columns and c not in compared)
+    shared = ("model", *operators)
+    cells = ("condition:cell", "scan")
+    pair_random = (*shared, "pair", "condition:pair", *cells)
+    implant_slopes = [s for s in slopes if s != "path_mm"]
+    implant_fixed = " + ".join(
+        [f"{lead[0]} * {implant_slopes[0]}", *compared[1:], *implant_slopes[1:]]
+        if lead and implant_slopes
+        else compared + implant_slopes
+    )
+    implant_random = (*shared, "implant", "condition:implant", *cells)
+    return [
+        ModelSpec("distance", "pair.distance_um", pair_fixed, pair_random),
+        ModelSpec("angle", "pair.angle_deg", pair_fixed, pair_random),
+        ModelSpec("distance size", "log(abs(pair.distance_um))", pair_fixed, pair_random),
+        ModelSpec("distance scatter", "spread(pair.distance_um)", pair_fixed, pair_random),
+        ModelSpec("implant 3D", "log(implant.distance_um)", implant_fixed or "1", implant_random),
+        ModelSpec("implant vertical", "implant.vertical_um", implant_fixed or "1", implant_random),
+    ]
+
+
+def _varies(pairs: pd.DataFrame | None, column: str) -> bool:
+    if pairs is None:
+        return column != "n_implants"
+    return column in pairs and len(pairs[column].unique()) > 1
+
+
+def _separable(pairs: pd.DataFrame) -> bool:
+    """Whether models with different implant counts are more than one a count."""
+    models = pairs.drop_duplicates("model")
+    return bool(models.groupby("n_implants").size().min() > 1)

@@ -1,0 +1,219 @@
+"""What a design cannot tell, said before anybody reads a p value."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from accstudy.errors import Finding, Severity
+from accstudy.models.design import Design
+
+if TYPE_CHECKING:
+    from accstudy.models.mixed import MixedFit
+
+__all__ = ["design_findings", "fit_findings"]
+
+CONFOUNDED_R2 = 0.9
+"""Share of a covariate that the rest of the fixed part explains, above which it is said."""
+
+FEW_DF = 4.0
+
+
+def design_findings(design: Design, random: tuple[str, ...], *, where: str) -> list[Finding]:
+    """Scans taken as independent, effects that stand for each other, levels seen once.
+
+    Parameters
+    ----------
+    design : Design
+        Response and fixed part.
+    random : tuple of str
+        Random factors as asked for.
+    where : str
+        Place to name.
+
+    Returns
+    -------
+    list of Finding
+    """
+    frame = design.data
+    out = []
+    if "scan" in frame and not any(
+        "scan" in entry.replace("/", ":").split(":") for entry in random
+    ):
+        out.append(
+            Finding(
+                Severity.WARNING,
+                "scan-not-random",
+                "the rows of one scan are not independent, but scan is not among the random terms",
+                where,
+                'add "scan" to random; without it tests reject far too often',
+            )
+        )
+    out += _confounded(design, where)
+    out += _implant_count(design, where)
+    unit = "scan" if "scan" in frame else None
+    for factor in design.levels:
+        if factor not in frame:
+            continue
+        labels = frame[factor].astype(str)
+        counts = frame.groupby(labels)[unit].nunique() if unit else labels.value_counts()
+        for level in counts.index[counts == 1]:
+            out.append(
+                Finding(
+                    Severity.WARNING,
+                    "single-observation",
+                    f'level "{level}" of column "{factor}" has a single {unit or "row"}, so its '
+                    "own scatter cannot be seen",
+                    where,
+                    "repeat it",
+                )
+            )
+    return out
+
+
+def _confounded(design: Design, where: str) -> list[Finding]:
+    """Covariates that follow nearly from the rest of the fixed part."""
+    frame = design.data
+    out = []
+    names = [c for c in design.centres if c in frame]
+    for name in names:
+        values = frame[name].to_numpy(float)
+        own = [i for t in design.terms if name in t.covariates for i in t.columns]
+        others = np.flatnonzero(~np.isin(design.kept, own))
+        total = float(np.sum((values - values.mean()) ** 2))
+        if total <= 1e-12 * max(1.0, float(np.sum(values**2))) or not len(others):
+            continue
+        x = design.x[:, others]
+        left = values - x @ np.linalg.lstsq(x, values, rcond=None)[0]
+        explained = 1 - float(left @ left) / total
+        if explained > CONFOUNDED_R2:
+            rivals = [t.name for t in design.terms if name not in t.covariates and t.name != "1"]
+            out.append(
+                Finding(
+                    Severity.WARNING,
+                    "confounded",
+                    f'the design can hardly separate "{name}" from {", ".join(rivals)}: they '
+                    f"explain {100 * explained:.0f} % of it",
+                    where,
+                    "read their effects together, or add models in which they differ",
+                )
+            )
+    return out
+
+
+def _implant_count(design: Design, where: str) -> list[Finding]:
+    """Stitching error grows with the path, so implant count must not stand for it."""
+    frame = design.data
+    used = {c for t in design.terms for c in (*t.factors, *t.covariates)}
+    if not any("n_implants" in c for c in used) or "n_implants" not in frame:
+        return []
+    out = []
+    count = frame["n_implants"].to_numpy(float)
+    if "path_mm" in frame and not any("path_mm" in c for c in used) and np.ptp(count) > 0:
+        path = frame["path_mm"].to_numpy(float)
+        if np.ptp(path) > 0:
+            r = float(np.corrcoef(count, path)[0, 1])
+            out.append(
+                Finding(
+                    Severity.WARNING,
+                    "count-stands-for-path",
+                    f'"n_implants" is in the model but "path_mm" is not (correlation {r:.2f}): an '
+                    "effect of the implant count may be one of the path",
+                    where,
+                    "add path_mm to the fixed part",
+                )
+            )
+    if "model" in frame:
+        models = frame.drop_duplicates("model").groupby("n_implants").size()
+        if len(models) > 1 and models.min() == 1:
+            counts = ", ".join(f"{float(c):g}" for c in models.index[models == 1])
+            out.append(
+                Finding(
+                    Severity.WARNING,
+                    "count-stands-for-model",
+                    f'a single model has "n_implants" = {counts}, so the effect of the implant '
+                    "count cannot be separated from other properties of that model",
+                    where,
+                    "more models for each implant count",
+                )
+            )
+    return out
+
+
+def fit_findings(
+    fit: MixedFit, tests: pd.DataFrame, spread: pd.DataFrame, *, where: str
+) -> list[Finding]:
+    """Zero components, few degrees of freedom, unequal spread, residuals far out.
+
+    Parameters
+    ----------
+    fit : MixedFit
+        The model.
+    tests : DataFrame
+        Its F tests.
+    spread : DataFrame
+        Table of `accstudy.models.checks.spread_tests`.
+    where : str
+        Place to name.
+
+    Returns
+    -------
+    list of Finding
+    """
+    out = []
+    if fit.zero:
+        out.append(
+            Finding(
+                Severity.NOTE,
+                "zero-component",
+                "the spread between levels is estimated as zero for: " + ", ".join(fit.zero),
+                where,
+                "a parametric bootstrap is the check of tests against them",
+            )
+        )
+    for term, df in zip(tests["term"], tests["den_df"].astype(float), strict=True):
+        if np.isfinite(df) and df < FEW_DF:
+            out.append(
+                Finding(
+                    Severity.WARNING,
+                    "few-degrees-of-freedom",
+                    f"the test of {term} has only {df:.1f} degrees of freedom: only "
+                    "large effects can be seen",
+                    where,
+                    "more levels of the random factor behind it; check by parametric bootstrap",
+                )
+            )
+    for row in spread[(spread["p"] < 0.001) & (spread["ratio"] > 1.5)].itertuples():
+        factor = row.against in fit.design.levels
+        mend = (
+            f'residual_sd_by = "{row.against}" gives each level its own'
+            if factor
+            else "a log response, or read its standard errors as averages"
+        )
+        out.append(
+            Finding(
+                Severity.NOTE,
+                "unequal-spread",
+                f"the scatter of the residuals depends on {row.against} (largest over smallest "
+                f"{row.ratio:.1f}, p = {row.p:.2g})",
+                where,
+                mend,
+            )
+        )
+    frame = fit.fitted()
+    far = frame[np.abs(frame["residual_scaled"]) > 5]
+    if len(far):
+        named = f" ({', '.join(map(str, pd.unique(far['scan'])[:5]))})" if "scan" in far else ""
+        out.append(
+            Finding(
+                Severity.NOTE,
+                "far-residuals",
+                f"{len(far)} of {len(frame)} residuals are more than five standard deviations "
+                f"off{named}",
+                where,
+                "look at these scans",
+            )
+        )
+    return out

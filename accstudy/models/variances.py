@@ -1,0 +1,248 @@
+"""Variance components: limits, tests, and the shares that they take.
+
+References
+----------
+Self, Liang: Asymptotic properties of maximum likelihood estimators and likelihood
+ratio tests under nonstandard conditions, JASA 82 (1987) 605-610 (case 5: the
+mixture of chi-squares for a variance on its boundary). Nakagawa, Schielzeth: A
+general and simple method for obtaining R2 from generalized linear mixed-effects
+models, Methods Ecol. Evol. 4 (2013) 133-142.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy import optimize, stats
+
+from accstudy.models.optimum import Optimum, maximise
+from accstudy.models.reml import Evaluation, Floats, Problem
+
+if TYPE_CHECKING:
+    from accstudy.models.mixed import MixedFit
+
+__all__ = ["component_tests", "equal_sd_test", "r_squared", "sd_limits", "shares"]
+
+
+class _Profile:
+    """Likelihood as a function of all standard deviations (scaled response)."""
+
+    def __init__(self, problem: Problem, optimum: Optimum, reml: bool) -> None:
+        self.problem, self.reml = problem, reml
+        at = optimum.at
+        self.k = len(problem.sizes)
+        sigma = np.sqrt(at.variance)
+        self.best = np.concatenate([at.theta * sigma, sigma / np.sqrt(at.weights)])
+        self.deviance = at.criterion
+
+    def value(self, sds: Floats) -> tuple[float, Floats]:
+        first = sds[self.k]
+        at = Evaluation(
+            self.problem, sds[: self.k] / first, (first / sds[self.k :]) ** 2, self.reml
+        )
+        pulls = np.concatenate([at.pulls, at.group_pulls])
+        safe = np.where(sds > 0, sds, 1.0)
+        gradient = np.where(sds > 0, 2 * (pulls[:, 0] - pulls[:, 1] / first**2) / safe, 0.0)
+        return at.criterion_at(first**2), gradient
+
+    def at(self, i: int, fixed: float, start: Floats) -> tuple[float, float, Floats]:
+        """Smallest deviance with one standard deviation fixed; its slope; where."""
+        others = np.arange(len(start)) != i
+        unit = self.best[self.k]
+        full = start.copy()
+        full[i] = fixed
+        if not others.any():
+            value, gradient = self.value(full)
+            return value, gradient[i], full
+        floor = np.where(np.arange(len(start)) < self.k, 0.0, 1e-4 * unit)
+        raised = np.where(np.arange(len(start)) < self.k, 0.1 * unit, 0.02 * unit)
+        x0 = np.maximum(full, raised)[others] / unit
+
+        def inner(x: Floats) -> tuple[float, Floats]:
+            full[others] = x * unit
+            value, gradient = self.value(full)
+            return value, gradient[others] * unit
+
+        found = optimize.minimize(
+            inner,
+            x0,
+            jac=True,
+            method="L-BFGS-B",
+            bounds=[(f / unit, None) for f in floor[others]],
+            options={"ftol": 1e-13, "gtol": 1e-6, "maxiter": 200},
+        )
+        full[others] = found.x * unit
+        value, gradient = self.value(full)
+        return value, gradient[i], full.copy()
+
+
+def sd_limits(fit: MixedFit, *, reml: bool = True, confidence: float = 0.95) -> pd.DataFrame:
+    """Profile likelihood limits of every standard deviation.
+
+    Parameters
+    ----------
+    fit : MixedFit
+        The model.
+    reml : bool
+        Profile the restricted likelihood, else the full one.
+    confidence : float
+        Of the two limits together.
+
+    Returns
+    -------
+    DataFrame
+        ``component, sd, low, high``; a lower limit of 0 means that the data do
+        not show the component at this confidence.
+
+    Notes
+    -----
+    A limit is where the smallest deviance with this standard deviation held
+    exceeds the overall smallest by the chi-square quantile with 1 degree of
+    freedom. Found by Newton's method on the signed root of that excess, which is
+    nearly straight against the logarithm of the standard deviation; its slope
+    comes with the inner minimum (envelope theorem).
+    """
+    optimum = fit.optimum if reml else fit.ml
+    profile = _Profile(fit.problem, optimum, reml)
+    target = float(stats.chi2.ppf(confidence, 1))
+    rows = []
+    for i, name in enumerate(fit.components):
+        best = profile.best[i]
+        low = 0.0
+        if best > 0 and (i >= profile.k or _excess_without(fit, i, reml, profile) > target):
+            low = _limit(profile, i, target, -1)
+        high = _limit(profile, i, target, +1)
+        scale = fit.problem.scale
+        rows.append((name, best * scale, low * scale, high * scale))
+    return pd.DataFrame(rows, columns=["component", "sd", "low", "high"])
+
+
+def _excess_without(fit: MixedFit, i: int, reml: bool, profile: _Profile) -> float:
+    return _without(fit, i, reml).at.criterion - profile.deviance
+
+
+def _without(fit: MixedFit, i: int, reml: bool) -> Optimum:
+    start = np.delete(
+        np.concatenate([fit.optimum.at.theta, -0.5 * np.log(fit.optimum.at.weights[1:])]), i
+    )
+    return maximise(fit.problem.without(i), reml=reml, start=start, inform=False)
+
+
+def _limit(profile: _Profile, i: int, target: float, side: int) -> float:
+    """Standard deviation at which the deviance has risen by the target."""
+    best = profile.best[i]
+    start = profile.best.copy()
+    guess = best * np.exp(side * 0.5) if best > 0 else 0.3 * profile.best[profile.k]
+    inner, outer = np.log(best) if best > 0 else -np.inf, side * np.inf
+    x, goal = float(np.log(guess)), np.sqrt(target)
+    for _ in range(60):
+        value, slope, start = profile.at(i, float(np.exp(x)), start)
+        root = np.sqrt(max(value - profile.deviance, 0.0))
+        if abs(root - goal) < 1e-8:
+            break
+        if root < goal:
+            inner = max(inner, x) if side > 0 else min(inner, x)
+        else:
+            outer = min(outer, x) if side > 0 else max(outer, x)
+        by_log = slope * np.exp(x) / (2 * root) if root > 0 else 0.0
+        new = x + (goal - root) / by_log if by_log * side > 0 else x + side * 0.5
+        new = float(np.clip(new, x - 1.5, x + 1.5))
+        between = min(inner, outer) < new < max(inner, outer)
+        if not between and np.isfinite(inner) and np.isfinite(outer):
+            new = (inner + outer) / 2
+        elif not between:
+            new = x + side * 0.7
+        if abs(new - x) < 1e-10:
+            break
+        x = new
+    return float(np.exp(x))
+
+
+def component_tests(fit: MixedFit) -> pd.DataFrame:
+    """Likelihood-ratio test of each random factor, by REML.
+
+    Parameters
+    ----------
+    fit : MixedFit
+        The model.
+
+    Returns
+    -------
+    DataFrame
+        ``component, statistic, p_naive, p``: ``p_naive`` from chi-square with
+        1 degree of freedom, ``p`` corrected for the boundary (an equal mixture
+        of chi-square with 0 and 1 degrees of freedom, Self and Liang 1987).
+    """
+    rows = []
+    for i, name in enumerate(g.name for g in fit.groups):
+        without = _without(fit, i, True).at.criterion
+        statistic = max(without - fit.optimum.at.criterion, 0.0)
+        naive = float(stats.chi2.sf(statistic, 1))
+        zero = fit.optimum.at.theta[i] <= 0
+        rows.append((name, statistic, naive, 1.0 if zero else naive / 2))
+    return pd.DataFrame(rows, columns=["component", "statistic", "p_naive", "p"])
+
+
+def equal_sd_test(fit: MixedFit) -> dict[str, float]:
+    """Likelihood-ratio test of residual standard deviations of their own against one.
+
+    Returns
+    -------
+    dict
+        ``statistic``, ``df``, ``p`` and ``log_likelihood_equal``; empty when the
+        model has one residual standard deviation.
+    """
+    pr = fit.problem
+    if len(pr.n_group) == 1:
+        return {}
+    total = pr.gram[0]
+    for gram in pr.gram[1:]:
+        total = total + gram
+    single = Problem(pr.n, pr.sizes, pr.p, pr.log_det_r, pr.scale, (pr.n,), (total,))
+    equal = maximise(single, inform=False).at.criterion
+    statistic = max(equal - fit.optimum.at.criterion, 0.0)
+    df = len(pr.n_group) - 1
+    return {
+        "statistic": statistic,
+        "df": float(df),
+        "p": float(stats.chi2.sf(statistic, df)),
+        "log_likelihood_equal": -0.5 * equal,
+    }
+
+
+def _variances(fit: MixedFit) -> tuple[pd.Series, float]:
+    variance = fit.sds**2
+    k = len(fit.groups)
+    residual = float(np.average(variance.to_numpy()[k:], weights=fit.problem.n_group))
+    return variance.iloc[:k], residual
+
+
+def shares(fit: MixedFit) -> pd.Series:
+    """Intraclass correlation of each random factor: its share of the random variance.
+
+    With unequal residual standard deviations the residual variance is their mean,
+    weighted by rows.
+    """
+    random, residual = _variances(fit)
+    return (random / (random.sum() + residual)).rename("share")
+
+
+def r_squared(fit: MixedFit) -> dict[str, float]:
+    """Share of the variance that the fixed part explains, alone and with the random part.
+
+    Returns
+    -------
+    dict
+        ``var_fixed`` (sample variance of the fixed part), ``marginal``,
+        ``conditional`` (Nakagawa and Schielzeth 2013).
+    """
+    random, residual = _variances(fit)
+    fixed = float(np.var(fit.design.x @ fit.beta, ddof=1))
+    total = fixed + float(random.sum()) + residual
+    return {
+        "var_fixed": fixed,
+        "marginal": fixed / total,
+        "conditional": (fixed + float(random.sum())) / total,
+    }
