@@ -364,6 +364,80 @@ _TABLES = (
         """),
     ),
     Table(
+        "span_curve",
+        "condition x pair x axis",
+        _columns("""
+            condition t levels of the condition factors, joined by " / "
+            model t physical reference model
+            subject t the two implants of the pair joined by "-"
+            against t span_mm or path_mm
+            length_mm n span or path of the pair
+            bound_um n tolerance bound of the absolute deviation of its distance
+            bound_low_um n what the same quantile exceeds with the confidence
+            estimate_um n the quantile without any confidence
+            bias_um n general mean minus reference
+            largest_um n largest absolute deviation seen
+            u_reference_um n standard uncertainty that all scans share
+            guard_um n width by which a limit is drawn in for it
+            reach_um n largest guarded bound up to this length
+            n_scans i scans
+            n_cells i cells
+        """),
+    ),
+    Table(
+        "uncertainty_budget",
+        "condition x pair x part",
+        _columns("""
+            condition t levels of the condition factors, joined by " / "
+            model t physical reference model
+            subject t the two implants of the pair joined by "-"
+            span_mm n reference distance of the pair
+            part t CMM, temperature, scan body seating, ..., combined or expanded
+            u_um n standard uncertainty of the bias of the distance from this part
+            df n degrees of freedom; empty when they are many
+            share n share of the combined variance
+            counted f false for a part that another one holds already
+            k n coverage factor, in the row of the expanded uncertainty
+            monte_carlo_um n half-width of the same interval by propagation of distributions
+            how t where the number comes from
+        """),
+    ),
+    Table(
+        "implant_vectors",
+        "condition x implant",
+        _columns("""
+            condition t levels of the condition factors, joined by " / "
+            model t physical reference model
+            implant t implant
+            alignment t alignment under which the deviations hold
+            n_scans i scans
+            n_cells i cells
+            bias_mesiodistal_um n component of the mean deviation along the arch
+            bias_buccolingual_um n component of the mean deviation across the arch
+            bias_vertical_um n component of the mean deviation along the common axis
+            bias_length_um n length of the mean deviation
+            sd_mesiodistal_um n standard deviation along the arch
+            sd_buccolingual_um n standard deviation across the arch
+            sd_vertical_um n standard deviation along the common axis
+            corr_mesiodistal_buccolingual n correlation of the components
+            corr_mesiodistal_vertical n correlation of the components
+            corr_buccolingual_vertical n correlation of the components
+            mean_square_um2 n mean of the squared lengths of the deviations
+            bias_square_um2 n square of the bias; with the trace it makes the mean square
+            trace_um2 n sum of the variances over n
+            semi_axis_1_um n longest semi-axis of the confidence ellipsoid of the bias
+            semi_axis_2_um n middle semi-axis
+            semi_axis_3_um n shortest semi-axis
+            direction_mesiodistal n unit vector of the longest semi-axis
+            direction_buccolingual n unit vector of the longest semi-axis
+            direction_vertical n unit vector of the longest semi-axis
+            T2 n Hotelling's statistic of no bias
+            p n its probability without bias
+            based_on t scans, or cell means
+            note t what cannot be said, and why
+        """),
+    ),
+    Table(
         "seating",
         "scan x tightened implant x implant",
         _columns("""

@@ -218,10 +218,11 @@ def one_way_table(
     -----
     Variances follow ISO 5725-2:1994, 7.4.5. The variance of the bias rests on the
     scatter of the cell means, with as many degrees of freedom as cells less one:
-    results of one cell are no independent witnesses of a bias. It is exact for
-    cells of equal size. With one cell it rests on the scatter within, and then
-    holds for that cell's conditions only. Degrees of freedom of the whole by
-    Welch and Satterthwaite (JCGM 100:2008, G.4).
+    results of one cell are no independent witnesses of a bias. The interval is
+    exact for cells of equal size; for unequal ones it is on the safe side, the more
+    so the less the cells differ in their means. With one cell it rests on the
+    scatter within, and then holds for that cell's conditions only. Degrees of
+    freedom of the whole by Welch and Satterthwaite (JCGM 100:2008, G.4).
 
     The interval of s_R is the modified large-sample interval of Graybill and Wang
     on the mean square of cell means and the one within (Burdick and Graybill,
@@ -266,13 +267,7 @@ def one_way_table(
 def _variance_of_mean(found: Layouts) -> tuple[Floats, Floats]:
     """Variance of the general mean and its degrees of freedom."""
     weight2 = _divide(found.sum_n2, found.n.astype(float) ** 2)
-    between = _divide(found.ss_cell_means, found.df_between) * weight2
-    # Cells of unequal size: the scatter of cell means holds more of the variance within
-    # than the weighted mean does. The surplus is taken off, but never more than down to
-    # what the general mean would have without any spread between cells.
-    var_within = np.where(found.df_within > 0, found.var_within, 0.0)
-    surplus = weight2 / found.harmonic_n - 1.0 / found.n
-    several = np.maximum(between - surplus * var_within, np.minimum(between, var_within / found.n))
+    several = weight2 * _divide(found.ss_cell_means, found.df_between)
     one = _divide(found.var_within, found.n)
     variance = np.where(found.cells > 1, several, one)
     df = np.where(found.cells > 1, found.df_between, found.df_within).astype(float)

@@ -19,7 +19,7 @@ from accstudy.accuracy.measurands import (
 from accstudy.accuracy.oneway import Layouts, layouts, one_way_table
 from accstudy.tables import empty, shape
 
-__all__ = ["accuracy_table", "accuracy_with_and_without", "study_results"]
+__all__ = ["accuracy_table", "accuracy_with_and_without", "shared_u", "study_results"]
 
 
 def study_results(
@@ -92,7 +92,7 @@ def accuracy_table(
         return empty("accuracy")
     sums = layouts(found.value, found.group, found.cell)
     figures = one_way_table(
-        sums, confidence=confidence, u_reference=_reference_u(found.keys, reference_u)
+        sums, confidence=confidence, u_reference=shared_u(found.keys, reference_u)
     )
     mean_abs, pairwise = field_figures(found.value, found.group)
     table = pd.concat([found.keys, figures], axis=1).rename(
@@ -105,9 +105,23 @@ def accuracy_table(
     return shape("accuracy", table)
 
 
-def _reference_u(
+def shared_u(
     keys: pd.DataFrame, reference_u: pd.DataFrame | Mapping[str, float] | None
 ) -> npt.NDArray[np.float64]:
+    """Standard uncertainty that all scans share, for every layout.
+
+    Parameters
+    ----------
+    keys : DataFrame
+        ``model``, ``measurand``, ``subject``, one row a layout.
+    reference_u : DataFrame, mapping or None
+        As for `accuracy_table`.
+
+    Returns
+    -------
+    ndarray
+        0 where nothing is known.
+    """
     if reference_u is None:
         return np.zeros(len(keys))
     if isinstance(reference_u, pd.DataFrame):

@@ -1,0 +1,340 @@
+"""Table ``conformity``: is a limit kept, proven by the data and their uncertainty?
+
+The words are those of ISO 14253-1: conformity proven, conformity not proven,
+non-conformity proven. Nothing is ever said to have passed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from accstudy.accuracy.measurands import Results, pair_results, results
+from accstudy.accuracy.oneway import Layouts, layouts
+from accstudy.accuracy.spans import guard, span_curve, supported, worst_bounds, worst_of_scans
+from accstudy.accuracy.summary import shared_u
+from accstudy.accuracy.tolerance import needed_scans, tolerance_bounds
+from accstudy.tables import empty, shape
+
+__all__ = [
+    "NOT_PROVEN",
+    "PROVEN",
+    "REFUTED",
+    "LimitOf",
+    "conformity_table",
+    "verdict",
+]
+
+PROVEN = "conformity proven"
+NOT_PROVEN = "conformity not proven"
+REFUTED = "non-conformity proven"
+
+WORST = ", worst pair of a scan"
+
+
+@dataclass(frozen=True, slots=True)
+class LimitOf:
+    """A limit that the user set.
+
+    Parameters
+    ----------
+    measurand : str
+        Column of table ``pair_deviations``: ``distance_um`` or ``angle_deg``; or of
+        the table of gaps.
+    value : float
+        The limit of the absolute value, in the unit of the measurand.
+    source : str
+        Where it comes from, in the user's words.
+    """
+
+    measurand: str
+    value: float
+    source: str
+
+
+def verdict(bound: float, bound_low: float, limit: float, guard_width: float = 0.0) -> str:
+    """Judge a limit.
+
+    Parameters
+    ----------
+    bound : float
+        Upper tolerance bound; NaN where there is none.
+    bound_low : float
+        Lower confidence bound of the quantile that `bound` bounds from above.
+    limit : float
+        The limit.
+    guard_width : float, optional
+        Guard for the shared uncertainty, see `accstudy.accuracy.spans.guard`.
+
+    Returns
+    -------
+    str
+        One of three sentences.
+
+    References
+    ----------
+    ISO 14253-1:2017, decision rules.
+
+    Examples
+    --------
+    >>> verdict(80.0, 40.0, 100.0, 5.0)
+    'conformity proven'
+    >>> verdict(120.0, 60.0, 100.0, 5.0)
+    'conformity not proven'
+    >>> verdict(250.0, 130.0, 100.0, 5.0)
+    'non-conformity proven'
+    """
+    if bound + guard_width <= limit:
+        return PROVEN
+    if bound_low - guard_width > limit:
+        return REFUTED
+    return NOT_PROVEN
+
+
+def conformity_table(
+    pair_deviations: pd.DataFrame,
+    *,
+    limits: Sequence[LimitOf],
+    spans_at_um: Sequence[float] = (50.0, 100.0, 150.0, 200.0),
+    gaps: pd.DataFrame | None = None,
+    coverage: float = 0.95,
+    confidence: float = 0.95,
+    reference_u: pd.DataFrame | Mapping[str, float] | None = None,
+) -> pd.DataFrame:
+    """Hold every condition against the limits, and say which span it supports.
+
+    Parameters
+    ----------
+    pair_deviations : DataFrame
+        Table ``pair_deviations``.
+    limits : sequence of LimitOf
+        The user's limits.
+    spans_at_um : sequence of float, optional
+        Limits of the distance for which the supported span is said.
+    gaps : DataFrame, optional
+        Rows with ``condition``, ``model``, ``cell``, ``scan`` and the columns that
+        limits of gaps name, such as table ``seating``.
+    coverage, confidence : float, optional
+        Of the bounds.
+    reference_u : DataFrame or mapping, optional
+        As for `accstudy.accuracy.summary.accuracy_table`.
+
+    Returns
+    -------
+    DataFrame
+        Table ``conformity``. A limit of a pair's measurand gets two rows: each pair
+        for itself (the largest bound counts), and the worst pair of a scan. Every
+        value of `spans_at_um` gets one row.
+
+    Notes
+    -----
+    "Each pair" is proven when every pair is, which needs no correction for their
+    number; it is refuted when one pair is, for which the level is shared among
+    them (Bonferroni).
+    """
+    if not len(pair_deviations):
+        return empty("conformity")
+    options = {"coverage": coverage, "confidence": confidence}
+    rows: list[dict[str, object]] = []
+    found = results(pair_results(pair_deviations))
+    u = shared_u(found.keys, reference_u)
+    for limit in limits:
+        if limit.measurand in set(found.keys["measurand"]):
+            rows += _each_pair(found, u, limit, coverage, confidence)
+            worst = worst_of_scans(pair_deviations, limit.measurand)
+            chosen = (found.keys["measurand"] == limit.measurand).to_numpy()
+            largest_u = found.keys[chosen].assign(u=u[chosen]).groupby("condition")["u"].max()
+            rows += _worst(worst, limit, WORST, largest_u.to_dict(), coverage, confidence)
+        elif gaps is not None and limit.measurand in gaps:
+            worst = worst_of_scans(gaps, limit.measurand)
+            rows += _worst(worst, limit, ", worst of a scan", {}, coverage, confidence)
+    curve = span_curve(pair_deviations, reference_u=reference_u, **options)
+    for condition, own in curve.groupby("condition", sort=True):
+        for limit_um in spans_at_um:
+            rows.append(_span_row(str(condition), own, found, limit_um, coverage, confidence))
+    table = pd.DataFrame(rows).assign(coverage=coverage, confidence=confidence)
+    table["_order"] = np.arange(len(table))
+    return shape("conformity", table.sort_values(["condition", "_order"], kind="stable"))
+
+
+def _each_pair(
+    found: Results, u: np.ndarray, limit: LimitOf, coverage: float, confidence: float
+) -> list[dict[str, object]]:
+    rows: list[dict[str, object]] = []
+    keys = found.keys
+    for condition in sorted(keys["condition"].unique()):
+        chosen = (
+            (keys["condition"] == condition) & (keys["measurand"] == limit.measurand)
+        ).to_numpy()
+        if not chosen.any():
+            continue
+        own = found.only(chosen)
+        sums = layouts(own.value, own.group, own.cell)
+        bounds = tolerance_bounds(
+            sums,
+            coverage=coverage,
+            confidence=confidence,
+            confidence_low=1 - (1 - confidence) / int(chosen.sum()),
+        )
+        g = guard(u[chosen], confidence)
+        words = [
+            verdict(b, low, limit.value, w)
+            for b, low, w in zip(bounds["bound"], bounds["bound_low"], g, strict=True)
+        ]
+        at = int(np.argmax(np.nan_to_num(bounds["bound"].to_numpy() + g, nan=np.inf)))
+        says = PROVEN if set(words) == {PROVEN} else REFUTED if REFUTED in words else NOT_PROVEN
+        rows.append(
+            {
+                "condition": condition,
+                "measurand": limit.measurand,
+                "limit": limit.value,
+                "unit": limit.measurand.rsplit("_", 1)[1],
+                "source": limit.source,
+                "span_mm": own.keys["span_mm"].max(),
+                "tolerance_bound": bounds["bound"].iloc[at],
+                "u": u[chosen][at],
+                "verdict": says,
+                "n_scans": int(np.unique(own.scan).size),
+                **_needed(sums, limit.value - g, says, coverage, confidence, own, at),
+            }
+        )
+    return rows
+
+
+def _needed(
+    sums: Layouts,
+    limit: np.ndarray,
+    says: str,
+    coverage: float,
+    confidence: float,
+    own: Results,
+    at: int,
+) -> dict[str, object]:
+    """How many scans would do, and what is to be said of the data."""
+    notes = [f"largest bound at pair {own.keys['subject'].iloc[at]}"]
+    if sums.n.min() < 2:
+        notes.append("a pair was seen in one scan only: there is no bound for it")
+    elif sums.cells.max() == 1:
+        notes.append("one cell: the bound holds for that cell's conditions only")
+    if says != NOT_PROVEN:
+        return {"n_needed": None, "note": "; ".join(notes)}
+    needed = needed_scans(sums, limit, coverage=coverage, confidence=confidence)
+    if np.isnan(needed).any():
+        notes.append(
+            "no number of scans like these would prove it: an estimate lies beyond the limit"
+            if sums.n.min() > 1
+            else "more scans are needed to say how many"
+        )
+        return {"n_needed": None, "note": "; ".join(notes)}
+    notes.append("not enough scans to say")
+    cells = "" if sums.cells.max() == 1 else ", in more cells of the same size"
+    notes.append(f"about {int(needed.max())} scans{cells} would do if the estimates hold")
+    return {"n_needed": int(needed.max()), "note": "; ".join(notes)}
+
+
+def _worst(
+    worst: pd.DataFrame,
+    limit: LimitOf,
+    words: str,
+    u_of: Mapping[object, float],
+    coverage: float,
+    confidence: float,
+) -> list[dict[str, object]]:
+    rows: list[dict[str, object]] = []
+    bounds = worst_bounds(worst, coverage=coverage, confidence=confidence)
+    for condition, own in bounds.groupby("condition", sort=True):
+        u = float(u_of.get(condition, 0.0))
+        g = float(guard(u, confidence))
+        said = [
+            verdict(b, low, limit.value, g)
+            for b, low in zip(own["bound"], own["bound_low"], strict=True)
+        ]
+        at = int(np.argmax(np.nan_to_num(own["bound"].to_numpy(), nan=np.inf)))
+        notes = []
+        if own["n_scans"].min() < 2:
+            notes.append("one scan: there is no bound")
+        elif own["n_cells"].max() == 1:
+            notes.append("one cell: the bound holds for that cell's conditions only")
+        rows.append(
+            {
+                "condition": condition,
+                "measurand": limit.measurand + words,
+                "limit": limit.value,
+                "unit": limit.measurand.rsplit("_", 1)[1],
+                "source": limit.source,
+                "tolerance_bound": own["bound"].iloc[at],
+                "u": u,
+                "verdict": PROVEN
+                if set(said) == {PROVEN}
+                else REFUTED
+                if REFUTED in said
+                else NOT_PROVEN,
+                "n_scans": int(own["n_scans"].sum()),
+                "note": "; ".join(notes),
+            }
+        )
+    return rows
+
+
+def _span_row(
+    condition: str,
+    curve: pd.DataFrame,
+    found: Results,
+    limit_um: float,
+    coverage: float,
+    confidence: float,
+) -> dict[str, object]:
+    span = supported(curve, limit_um, against="span_mm")
+    path = supported(curve, limit_um, against="path_mm")
+    straight = curve[curve["against"] == "span_mm"]
+    longest = float(straight["length_mm"].max())
+    inside = straight[straight["length_mm"] <= span] if np.isfinite(span) else straight.head(1)
+    row: dict[str, object] = {
+        "condition": condition,
+        "measurand": "distance_um",
+        "limit": limit_um,
+        "unit": "um",
+        "source": "supported span",
+        "span_mm": span,
+        "tolerance_bound": inside["bound_um"].max(),
+        "u": inside["u_reference_um"].max(),
+        "supported_span_mm": span,
+        "supported_path_mm": path,
+        "n_scans": int(straight["n_scans"].max()),
+    }
+    if span == longest:
+        row["verdict"] = PROVEN
+        row["note"] = "the longest span studied; nothing is said beyond it"
+        return row
+    row["verdict"] = PROVEN if np.isfinite(span) else NOT_PROVEN
+    keys = found.keys
+    chosen = ((keys["condition"] == condition) & (keys["measurand"] == "distance_um")).to_numpy()
+    own = found.only(chosen)
+    sums = layouts(own.value, own.group, own.cell)
+    beyond = (
+        (own.keys["span_mm"] > span).to_numpy()
+        if np.isfinite(span)
+        else np.ones(len(own.keys), dtype=bool)
+    )
+    width = straight.set_index(["model", "subject"])["guard_um"].reindex(
+        pd.MultiIndex.from_frame(own.keys[["model", "subject"]])
+    )
+    needed = needed_scans(
+        sums, limit_um - width.to_numpy(), coverage=coverage, confidence=confidence
+    )[beyond]
+    first = "no span is proven" if not np.isfinite(span) else "longer spans are not proven"
+    if np.isnan(needed).any():
+        row["note"] = first
+        shorter = needed[np.isfinite(needed)]
+        if shorter.size < needed.size:
+            row["note"] = f"{first}: for some pairs the estimate itself lies beyond the limit"
+    else:
+        row["n_needed"] = int(needed.max())
+        row["note"] = (
+            f"{first}: not enough scans to say; about {int(needed.max())} scans would do for "
+            "every span studied if the estimates hold"
+        )
+    return row

@@ -1,0 +1,197 @@
+"""Tolerance factors, bounds, verdicts and supported spans."""
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.special import ndtr
+
+from accstudy.accuracy import conformity as c
+from accstudy.accuracy import factors, spans
+from accstudy.accuracy.conformity import LimitOf, conformity_table, verdict
+from accstudy.accuracy.oneway import layouts
+from accstudy.accuracy.tolerance import needed_scans, tolerance_bounds
+from accstudy.selftest.published import case, table
+from accstudy.tables import TABLES
+
+
+@pytest.mark.parametrize("row", list(table("iso5725", "tolerance_k").itertuples()), ids=str)
+def test_factors_as_tabled(row):
+    # Odeh and Owen 1980 style tables, printed to three decimals (from memory)
+    exact = {"two": factors.two_sided_factor, "one": factors.one_sided_factor}[row.sides]
+    approx = {"two": factors.howe_factor, "one": factors.natrella_factor}[row.sides]
+    found = exact(row.n, row.coverage, row.confidence)
+    assert found == pytest.approx(row.k_exact, abs=6e-7)
+    assert approx(row.n, row.coverage, row.confidence) == pytest.approx(row.k_approx, abs=6e-7)
+    if not math.isnan(row.published):
+        assert found == pytest.approx(row.published, abs=6e-4)
+
+
+def test_handbook_example_prints_the_approximations():
+    # NIST/SEMATECH e-Handbook 7.2.6.3
+    example = case("iso5725", "nist_tolerance_n43")
+    q, published, bar = example.params, example.published, example.tolerance
+    args = q["n"], q["coverage"], q["confidence"]
+    k2, k1 = factors.howe_factor(*args), factors.natrella_factor(*args)
+    assert k2 == pytest.approx(published["k2_approx"], abs=bar["k2_approx"])
+    assert k1 == pytest.approx(published["k1_approx"], abs=bar["k1_approx"])
+    two = [q["mean"] - k2 * q["sd"], q["mean"] + k2 * q["sd"]]
+    assert two == pytest.approx(published["two_sided"], abs=5e-6)
+    assert q["mean"] + k1 * q["sd"] == pytest.approx(published["upper_one_sided"], abs=1e-6)
+    assert q["mean"] - k1 * q["sd"] == pytest.approx(published["lower_one_sided"], abs=1e-6)
+    assert factors.two_sided_factor(*args) == pytest.approx(example.computed["k2_exact"], rel=1e-9)
+    assert factors.one_sided_factor(*args) == pytest.approx(example.computed["k1_exact"], rel=1e-9)
+
+
+def test_samples_that_need_no_distribution():
+    # computed; 59 and 93 are the classic numbers (Wilks 1941)
+    for row in table("iso5725", "tolerance_nonparametric_n").itertuples():
+        args = row.coverage, row.confidence
+        assert factors.nonparametric_n(*args) == row.n_one_sided
+        assert factors.nonparametric_n(*args, sides=2) == row.n_two_sided
+        assert factors.nonparametric_order(row.n_one_sided, *args) == row.n_one_sided
+        assert factors.nonparametric_order(row.n_one_sided - 1, *args) == 0
+
+
+def test_absolute_quantile_covers_both_tails():
+    for shift in (0.0, 0.3, -1.0, 4.0, 9.0):
+        q = float(factors.absolute_quantile(shift, 0.9))
+        assert ndtr(q - abs(shift)) - ndtr(-q - abs(shift)) == pytest.approx(0.9, abs=1e-9)
+
+
+def test_one_sided_bound_of_one_cell_is_the_exact_one():
+    rng = np.random.default_rng(0)
+    for n in (4, 10, 30):
+        x = rng.normal(5, 2, n)
+        found = tolerance_bounds(layouts(x, [0] * n, [0] * n), kind="upper")
+        exact = x.mean() + factors.one_sided_factor(n, 0.95, 0.95) * x.std(ddof=1)
+        assert found["bound"][0] == pytest.approx(exact, rel=0.01)
+
+
+def test_a_bound_of_a_biased_device_is_that_of_its_side():
+    rng = np.random.default_rng(0)
+    x = rng.normal(100, 2, 20)
+    one = layouts(x, [0] * 20, [0] * 20)
+    absolute, upper = (tolerance_bounds(one, kind=k)["bound"][0] for k in ("absolute", "upper"))
+    assert absolute == pytest.approx(upper, rel=1e-6)
+    mirrored = tolerance_bounds(layouts(-x, [0] * 20, [0] * 20))["bound"][0]
+    assert mirrored == pytest.approx(absolute, rel=0.005)
+
+
+@pytest.mark.parametrize("mean", [0.0, 1.5])
+@pytest.mark.parametrize(("sizes", "share"), [((8,), 0.0), ((4, 4, 4), 0.6), ((2, 3, 8), 0.6)])
+def test_bounds_hold_their_confidence(mean, sizes, share):
+    rng = np.random.default_rng(21)
+    g, n = 600, sum(sizes)
+    cell = np.repeat(np.arange(len(sizes)), sizes)
+    x = mean + rng.normal(0, math.sqrt(share), (g, len(sizes)))[:, cell]
+    x = x + rng.normal(0, math.sqrt(1 - share), (g, n))
+    found = tolerance_bounds(layouts(x.ravel(), np.repeat(np.arange(g), n), np.tile(cell, g)))
+
+    def content(b):
+        return ndtr(b - mean) - ndtr(-b - mean)
+
+    error = 3 * math.sqrt(0.95 * 0.05 / g)
+    assert (content(found["bound"]) >= 0.95).mean() >= 0.95 - error
+    assert (content(found["bound_low"]) <= 0.95).mean() >= 0.95 - error
+
+
+def test_needed_scans_would_do_and_one_cell_less_would_not():
+    rng = np.random.default_rng(4)
+    x = rng.normal(0, 10, (3, 5)) + rng.normal(0, 2, (3, 1))
+    one = layouts(x.ravel(), [0] * 15, np.repeat(range(3), 5))
+    bound = tolerance_bounds(one)
+    assert bound["estimate"][0] < 30 < bound["bound"][0]
+    needed = needed_scans(one, 30.0)[0]
+    assert needed > 15
+    assert needed % 5 == 0
+    assert np.isnan(needed_scans(one, bound["estimate"][0] - 0.1)[0])
+    assert needed_scans(one, 1000.0)[0] <= 15
+
+
+def test_degenerate_bounds():
+    found = tolerance_bounds(layouts([3.0, -7.0, -7.0, -7.0], [0, 1, 1, 1], [0, 0, 0, 0]))
+    assert found["bound"].isna().tolist() == [True, False]
+    assert found.iloc[1].to_numpy() == pytest.approx([7.0, 7.0, 7.0])
+
+
+def test_words_are_those_of_the_standard_and_guarded():
+    assert verdict(90, 50, 100, 11) == c.NOT_PROVEN
+    assert verdict(89, 50, 100, 11) == c.PROVEN
+    assert verdict(300, 105, 100, 6) == c.NOT_PROVEN
+    assert verdict(300, 107, 100, 6) == c.REFUTED
+    assert verdict(math.nan, math.nan, 100) == c.NOT_PROVEN
+
+
+def curve_of(lengths, reach):
+    return pd.DataFrame({"against": "span_mm", "length_mm": lengths, "reach_um": reach})
+
+
+def test_the_supported_span_stops_at_the_first_pair_beyond():
+    curve = curve_of([8.0, 12.0, 20.0, 30.0], [40.0, 60.0, 90.0, np.nan])
+    assert spans.supported(curve, 95) == 20.0
+    assert spans.supported(curve, 70) == 12.0
+    assert math.isnan(spans.supported(curve, 30))
+    # two pairs of one span, one of them beyond: the span is not supported
+    assert math.isnan(spans.supported(curve_of([8.0, 8.0, 9.0], [40.0, 80.0, 80.0]), 50))
+
+
+def test_conformity_of_a_good_and_of_a_bad_device(study):
+    pairs, _ = study
+    bad = pairs["condition"] == "device B"
+    pairs = pairs.assign(distance_um=pairs["distance_um"] + np.where(bad, 30 * pairs["span_mm"], 0))
+    limits = [LimitOf("distance_um", 300.0, "the clinic"), LimitOf("angle_deg", 4.0, "the clinic")]
+    found = conformity_table(pairs, limits=limits, reference_u={"distance_um": 2.0})
+    assert found.columns.tolist() == TABLES["conformity"].names
+    assert len(found) == 2 * (2 * 2 + 4)
+    said = found.set_index(["condition", "measurand", "source"])["verdict"]
+    assert said["device A", "distance_um", "the clinic"] == c.PROVEN
+    assert said["device B", "distance_um", "the clinic"] == c.REFUTED
+    assert said["device A", "distance_um, worst pair of a scan", "the clinic"] == c.PROVEN
+    assert said["device B", "distance_um, worst pair of a scan", "the clinic"] == c.REFUTED
+    spans_b = found[(found["condition"] == "device B") & (found["source"] == "supported span")]
+    assert spans_b["supported_span_mm"].isna().all()
+    assert spans_b["note"].str.contains("no span is proven").all()
+
+
+def test_too_few_scans_get_the_number_that_would_do(study):
+    pairs, _ = study
+    few = pairs[pairs["scan"].isin(["A000", "A001", "A100", "A101"])]
+    found = conformity_table(few, limits=[LimitOf("distance_um", 60.0, "x")], spans_at_um=[60.0])
+    row = found.iloc[0]
+    assert row["verdict"] == c.NOT_PROVEN
+    assert row["n_needed"] > 4
+    assert "not enough scans to say" in row["note"]
+    one = conformity_table(pairs.head(15), limits=[LimitOf("distance_um", 60.0, "x")])
+    assert (one["verdict"] == c.NOT_PROVEN).all()
+    assert one["note"].str.len().min() > 0
+    assert one["tolerance_bound"].isna().all()
+
+
+def test_the_curve_rises_and_holds_both_axes(study):
+    pairs, _ = study
+    curve = spans.span_curve(pairs, reference_u={"distance_um": 2.0})
+    assert len(curve) == 2 * 2 * 15
+    for _, own in curve.groupby(["condition", "against"]):
+        assert own["length_mm"].is_monotonic_increasing
+        assert own["reach_um"].is_monotonic_increasing
+        assert (own["reach_um"] >= own["bound_um"] + 3.28).all()
+        assert (own["largest_um"] < own["bound_um"]).all()
+
+
+def test_span_classes_and_gaps(study):
+    pairs, _ = study
+    classes = spans.class_bounds(pairs, edges_mm=[0, 15, 30, 60])
+    assert set(zip(classes["low_mm"], classes["high_mm"], strict=True)) <= {
+        (0, 15),
+        (15, 30),
+        (30, 60),
+    }
+    assert (classes["bound"] > classes["estimate"]).all()
+    gaps = pairs.rename(columns={"distance_um": "gap_max_um"})
+    found = conformity_table(
+        pairs, limits=[LimitOf("gap_max_um", 500.0, "x")], gaps=gaps, spans_at_um=[]
+    )
+    assert found["measurand"].tolist() == ["gap_max_um, worst of a scan"] * 2
+    assert (found["verdict"] == c.PROVEN).all()
