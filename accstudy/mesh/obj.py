@@ -1,0 +1,94 @@
+"""Wavefront OBJ, the geometry only, by a strict reading."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from accstudy.errors import Finding
+from accstudy.mesh.raw import RawMesh, comment_note, fan
+from accstudy.mesh.source import Source
+
+__all__ = ["read_obj"]
+
+_IGNORED = frozenset(
+    ("vn", "vt", "vp", "g", "o", "s", "mtllib", "usemtl", "l", "p", "usemap", "maplib", "bevel")
+)
+"""Statements that do not change the triangles."""
+
+
+def read_obj(source: Source) -> RawMesh:
+    """Read an OBJ file.
+
+    Parameters
+    ----------
+    source : Source
+        Its bytes. Corners may carry colours or a weight of 1; polygons are
+        parted into fans; relative indices count back from the face.
+
+    Returns
+    -------
+    RawMesh
+
+    Raises
+    ------
+    MeshError
+        If a line is not OBJ's, a number is not finite, or an index points
+        nowhere.
+    """
+    corners: list[tuple[float, float, float]] = []
+    faces: list[tuple[int, int, int]] = []
+    findings: list[Finding] = []
+    lines = source.data.decode("latin-1").replace("\\\r\n", " ").replace("\\\n", " ").split("\n")
+    for number, line in enumerate(lines, start=1):
+        text, mark, comment = line.partition("#")
+        if mark and not findings and any(c.isalpha() for c in comment):
+            findings.append(comment_note("comment"))
+        words = text.split()
+        if not words:
+            continue
+        word = words[0]
+        if word == "v":
+            corners.append(_corner(source, words[1:], number))
+        elif word == "f":
+            faces += fan(_polygon(source, words[1:], number, len(corners)))
+        elif word not in _IGNORED:
+            raise source.fault(f'"{text.strip()[:40]}" is no line of an OBJ file', line=number)
+    if not corners or not faces:
+        raise source.fault("it holds no faces")
+    array = np.array(faces, dtype=np.int64)
+    if (array >= len(corners)).any():
+        row = int(np.argmax((array >= len(corners)).any(axis=1)))
+        raise source.fault(f"triangle {row + 1} names a corner that there is not")
+    return RawMesh(np.array(corners), array, tuple(findings))
+
+
+def _corner(source: Source, words: list[str], line: int) -> tuple[float, float, float]:
+    if len(words) not in (3, 4, 6, 7):
+        raise source.fault(f"a corner has {len(words)} numbers", line=line)
+    try:
+        if any("_" in w for w in words):
+            raise ValueError
+        values = [float(w) for w in words]
+    except ValueError:
+        raise source.fault(f'"{" ".join(words)[:40]}" is not numbers', line=line) from None
+    if not all(np.isfinite(values[:3])):
+        raise source.fault("a corner is not finite", line=line)
+    if len(values) == 4 and values[3] != 1.0:
+        raise source.fault("corners with a weight other than 1 are not read", line=line)
+    return values[0], values[1], values[2]
+
+
+def _polygon(source: Source, words: list[str], line: int, corners: int) -> list[int]:
+    if len(words) < 3:
+        raise source.fault(f"a face has {len(words)} corners", line=line)
+    out = []
+    for word in words:
+        first = word.split("/", 1)[0]
+        if not first.removeprefix("-").isdecimal() or len(first) > 15 or not first.isascii():
+            raise source.fault(f'"{word[:20]}" is no corner of a face', line=line)
+        index = int(first)
+        resolved = index - 1 if index > 0 else corners + index
+        if index == 0 or resolved < 0:
+            raise source.fault(f'"{word[:20]}" names a corner that there is not', line=line)
+        out.append(resolved)
+    return out

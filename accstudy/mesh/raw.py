@@ -1,0 +1,50 @@
+"""Corners and faces as a file states them, before anything is merged or dropped."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from accstudy.errors import Finding, Severity
+
+__all__ = ["RawMesh", "comment_note", "fan", "note"]
+
+
+@dataclass(frozen=True, slots=True)
+class RawMesh:
+    """What a format's reader hands on.
+
+    Parameters
+    ----------
+    corners : (n, 3) ndarray of float64
+        Finite coordinates in the file's unit.
+    faces : (m, 3) ndarray of int64 or None
+        Corner indices; None when every three corners are a triangle.
+    findings : tuple of Finding
+        What is legal but odd.
+    """
+
+    corners: NDArray[np.float64]
+    faces: NDArray[np.int64] | None
+    findings: tuple[Finding, ...] = ()
+
+
+def note(code: str, what: str, mend: str = "", *, warning: bool = False) -> Finding:
+    """Make a note or a warning about a mesh; the file is named later."""
+    return Finding(Severity.WARNING if warning else Severity.NOTE, code, what, "", mend)
+
+
+def comment_note(kind: str) -> Finding:
+    """Note that a file holds text that could name a person; the text itself is not kept."""
+    return note(
+        "comment",
+        f"its {kind} holds text, which is not copied into any result",
+        "see that it names no patient before you pass the file on",
+    )
+
+
+def fan(polygon: list[int]) -> list[tuple[int, int, int]]:
+    """Part a polygon into triangles from its first corner."""
+    return [(polygon[0], polygon[i], polygon[i + 1]) for i in range(1, len(polygon) - 1)]
