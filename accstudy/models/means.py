@@ -55,6 +55,8 @@ def holm(p: Sequence[float] | pd.Series) -> np.ndarray:
     values = np.asarray(p, float)
     out = np.full(len(values), np.nan)
     known = np.isfinite(values)
+    if known.sum() == 1:
+        return values
     if known.any():
         out[known] = multipletests(values[known], method="holm")[1]
     return out

@@ -292,6 +292,8 @@ class Evaluation:
     def group_pulls(self) -> Floats:
         """``tr(P I_g)`` and ``y' P I_g P y`` times the group's variance ratio, (G, 2)."""
         pr = self.problem
+        if len(pr.n_group) == 1:  # follows from the sums over all factors
+            return np.array([[self.nu, self.rss]]) - self.pulls.sum(axis=0)
         a, _, _, scales = self._system
         h22 = self._inverse_rest * scales[:-1, None] * scales[:-1]
         first = self.theta[0] if len(self.theta) else 0.0

@@ -203,6 +203,8 @@ def contrast_tables(
 
 def _determined(table: pd.DataFrame) -> pd.DataFrame:
     """Leave out what the data do not determine; Holm counts the rest."""
+    if np.isfinite(table["estimate"]).all():
+        return table
     known = table.loc[np.isfinite(table["estimate"])].copy()
     known["p_holm"] = holm(known["p"])
     return pd.DataFrame(known)
