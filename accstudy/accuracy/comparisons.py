@@ -1,0 +1,288 @@
+"""Small judgements: critical differences, E_n, significance of a bias, failure rates."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import special, stats
+
+from accstudy.errors import InputError
+
+__all__ = [
+    "Rate",
+    "critical_difference",
+    "critical_difference_from_reference",
+    "critical_range_factor",
+    "e_n",
+    "failure_rate",
+    "failure_table",
+    "significance_of_bias",
+    "uncertainty_factor_bias",
+    "uncertainty_factor_s_R",
+    "uncertainty_factor_s_r",
+]
+
+_Z95 = 1.96  # the standards print with this rounded quantile
+
+
+def critical_difference(s_r: float, s_R: float, n1: int, n2: int) -> float:
+    """Largest difference to expect between two means of different cells.
+
+    Parameters
+    ----------
+    s_r, s_R : float
+        Repeatability and reproducibility (or intermediate precision) standard
+        deviations, one unit.
+    n1, n2 : int
+        Results behind the two means.
+
+    Returns
+    -------
+    float
+        95 % critical difference. For two means of one cell give ``s_R = s_r``.
+
+    References
+    ----------
+    ISO 5725-6:1994, 4.2.1 and 4.2.2.
+
+    Examples
+    --------
+    >>> round(critical_difference(10.0, 20.0, 1, 1), 1)  # two single results: the limit R
+    56.0
+    """
+    inside = s_R**2 - s_r**2 * (1 - 1 / (2 * n1) - 1 / (2 * n2))
+    return 2.8 * math.sqrt(max(inside, 0.0))
+
+
+def critical_difference_from_reference(s_r: float, s_R: float, n: int) -> float:
+    """Largest difference to expect between a cell's mean and the reference.
+
+    Parameters
+    ----------
+    s_r, s_R : float
+        As above.
+    n : int
+        Results behind the mean, all of one cell.
+
+    Returns
+    -------
+    float
+        95 % critical difference; the reference counts as exact.
+
+    References
+    ----------
+    ISO 5725-6:1994, 4.2.3.
+
+    Examples
+    --------
+    >>> round(critical_difference_from_reference(10.0, 10.0, 1), 2)
+    19.8
+    """
+    inside = (2.8 * s_R) ** 2 - (2.8 * s_r) ** 2 * (n - 1) / n
+    return math.sqrt(max(inside, 0.0) / 2)
+
+
+def critical_range_factor(n: int) -> float:
+    """Factor f(n): 95 % of the ranges of n results stay below f(n) s_r.
+
+    References
+    ----------
+    ISO 5725-6:1994, 5.2 and Table 1; studentized range of infinite degrees of freedom.
+
+    Examples
+    --------
+    >>> round(critical_range_factor(3), 1)
+    3.3
+    """
+    if n < 2:
+        raise InputError("a range needs two results")
+    return float(stats.studentized_range.ppf(0.95, n, np.inf))
+
+
+def uncertainty_factor_s_r(cells: int, n: int) -> float:
+    """Relative uncertainty A_r of s_r (95 %) for a plan of cells of n results.
+
+    References
+    ----------
+    ISO 5725-1:1994, 6.3.2 and Table 1.
+
+    Examples
+    --------
+    >>> round(uncertainty_factor_s_r(5, 2), 2)
+    0.62
+    """
+    return _Z95 * math.sqrt(1 / (2 * cells * (n - 1)))
+
+
+def uncertainty_factor_s_R(gamma: float, cells: int, n: int) -> float:
+    """Relative uncertainty A_R of s_R (95 %), with gamma = s_R / s_r.
+
+    References
+    ----------
+    ISO 5725-1:1994, 6.3.2 and Table 1.
+
+    Examples
+    --------
+    >>> round(uncertainty_factor_s_R(2, 5, 2), 2)
+    0.61
+    """
+    p, g2 = cells, gamma**2
+    top = p * (1 + n * (g2 - 1)) ** 2 + (n - 1) * (p - 1)
+    return _Z95 * math.sqrt(top / (2 * g2**2 * n**2 * (p - 1) * p))
+
+
+def uncertainty_factor_bias(gamma: float, cells: int, n: int) -> float:
+    """Uncertainty A of a bias in units of s_R (95 %), with gamma = s_R / s_r.
+
+    With one cell and ``gamma = 1`` it is A_W = 1.96 / sqrt(n) of a cell's own bias, in
+    units of s_r.
+
+    References
+    ----------
+    ISO 5725-1:1994, 6.3.3; ISO 5725-4:1994, Tables 1 and 2.
+
+    Examples
+    --------
+    >>> round(uncertainty_factor_bias(2, 5, 2), 2)
+    0.82
+    """
+    g2 = gamma**2
+    return _Z95 * math.sqrt((n * (g2 - 1) + 1) / (g2 * cells * n))
+
+
+def e_n(value: float, reference: float, U_value: float, U_reference: float) -> float:
+    """E_n number: difference over the combined expanded uncertainty.
+
+    Parameters
+    ----------
+    value, reference : float
+        Measured value and reference, one unit.
+    U_value, U_reference : float
+        Expanded uncertainties, k = 2.
+
+    Returns
+    -------
+    float
+        Between -1 and 1 the two agree within their uncertainties.
+
+    References
+    ----------
+    ISO 13528:2022, 9.7; ISO/IEC 17043.
+
+    Examples
+    --------
+    >>> e_n(50.012, 50.0, 0.008, 0.006)  # doctest: +ELLIPSIS
+    1.2...
+    """
+    combined = math.hypot(U_value, U_reference)
+    if combined == 0:
+        raise InputError("E_n needs an uncertainty above zero")
+    return (value - reference) / combined
+
+
+def significance_of_bias(bias: float, u_bias: float, df: float) -> tuple[float, float]:
+    """Student's t of a bias and its two-sided probability when there is none.
+
+    Parameters
+    ----------
+    bias, u_bias : float
+        Bias and its standard uncertainty, one unit.
+    df : float
+        Degrees of freedom of `u_bias`; infinite is allowed.
+
+    Returns
+    -------
+    t, p : float
+        NaN where the uncertainty is not known or zero.
+
+    Examples
+    --------
+    >>> t, p = significance_of_bias(10.0, 4.0, 9)
+    >>> t, round(p, 3)
+    (2.5, 0.034)
+    """
+    if not u_bias > 0:
+        return math.nan, math.nan
+    t = bias / u_bias
+    tail = special.ndtr(-abs(t)) if math.isinf(df) else special.stdtr(df, -abs(t))
+    return t, 2 * float(tail)
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """A share of scans with its exact interval.
+
+    Parameters
+    ----------
+    failed, total : int
+        Counts.
+    rate, low, high : float
+        Share and its interval; NaN where there is no scan.
+    """
+
+    failed: int
+    total: int
+    rate: float
+    low: float
+    high: float
+
+
+def failure_rate(failed: int, total: int, *, confidence: float = 0.95) -> Rate:
+    """Rate of scans that could not be used, with its exact binomial interval.
+
+    Parameters
+    ----------
+    failed, total : int
+        Scans that failed, and all scans.
+    confidence : float, optional
+        Of the interval.
+
+    Returns
+    -------
+    Rate
+
+    References
+    ----------
+    Clopper and Pearson, Biometrika 26 (1934) 404-413.
+
+    Examples
+    --------
+    >>> found = failure_rate(4, 25)  # 4 of 25: 4.5 % to 36.1 %
+    >>> round(100 * found.low, 1), round(100 * found.high, 1)
+    (4.5, 36.1)
+    """
+    if not 0 <= failed <= total:
+        raise InputError(f"{failed} of {total} scans cannot have failed")
+    if total == 0:
+        return Rate(0, 0, math.nan, math.nan, math.nan)
+    a = (1 - confidence) / 2
+    low = float(special.betaincinv(failed, total - failed + 1, a)) if failed else 0.0
+    high = float(special.betaincinv(failed + 1, total - failed, 1 - a)) if failed < total else 1.0
+    return Rate(failed, total, failed / total, low, high)
+
+
+def failure_table(scans: pd.DataFrame, *, confidence: float = 0.95) -> pd.DataFrame:
+    """Failure rate of every condition.
+
+    Parameters
+    ----------
+    scans : DataFrame
+        One row a scan: ``condition``, ``status`` (``failed`` counts).
+    confidence : float, optional
+        Of the intervals.
+
+    Returns
+    -------
+    DataFrame
+        ``condition``, ``failed``, ``total``, ``rate``, ``low``, ``high``.
+    """
+    rows = []
+    for condition, own in scans.groupby("condition", sort=True):
+        found = failure_rate(
+            int((own["status"] == "failed").sum()), len(own), confidence=confidence
+        )
+        rows.append((condition, found.failed, found.total, found.rate, found.low, found.high))
+    return pd.DataFrame(rows, columns=["condition", "failed", "total", "rate", "low", "high"])

@@ -1,0 +1,195 @@
+"""Nested layouts: scans in sessions in operators in devices, balanced or not."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import special
+
+from accstudy.errors import InputError
+
+__all__ = ["Nested", "nested_anova"]
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Nested:
+    """Analysis of variance of a fully nested layout.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row a level, outermost first, the residual last: ``source``, ``units``
+        (groups of that level), ``df``, ``ss``, ``ms``, ``F`` and ``p`` against the
+        level below, ``variance_raw`` (may be negative), ``variance`` (cut at zero),
+        ``sd``, ``share`` of the total.
+    expected : ndarray, shape (K, K)
+        Coefficients of the variances (columns) in the expected mean squares (rows).
+    total : float
+        Sum of the variances cut at zero: of one result under wholly new conditions.
+    sd_repeatability, sd_total : float
+        Square roots of the residual and of the total.
+    sd_total_low, sd_total_high : float
+        Interval of `sd_total`.
+    mean : float
+        Mean of all results.
+    """
+
+    table: pd.DataFrame
+    expected: Floats
+    total: float
+    sd_repeatability: float
+    sd_total: float
+    sd_total_low: float
+    sd_total_high: float
+    mean: float
+
+
+def nested_anova(
+    data: pd.DataFrame, value: str, levels: Sequence[str], *, confidence: float = 0.95
+) -> Nested:
+    """Variance components of a fully nested layout by expected mean squares.
+
+    Parameters
+    ----------
+    data : DataFrame
+        One row a result.
+    value : str
+        Column of results, any unit.
+    levels : sequence of str
+        Factor columns, outermost first; each is nested in those before it, so the
+        same label under two parents means two groups. What is left is the residual.
+    confidence : float, optional
+        Of the interval of the total.
+
+    Returns
+    -------
+    Nested
+        A level that cannot be told from the one below (as many groups as groups
+        within them) has no degrees of freedom there, and empty figures.
+
+    Raises
+    ------
+    InputError
+        If there is no result, or a column is missing.
+
+    Notes
+    -----
+    Sums of squares are sequential (outermost first); the coefficients of the
+    expected mean squares follow from the group sizes, so unequal groups are
+    allowed. F divides by the mean square of the level below, which for unequal
+    groups is an approximation. The interval of the total is the Satterthwaite
+    interval of the linear combination of mean squares that estimates it, taken
+    before anything is cut at zero, and widened to hold the estimate. With few outer
+    groups it is wide, as it must be.
+
+    References
+    ----------
+    ISO 5725-3:1994, clause 8 and Annex B (nested experiments); Searle, Casella and
+    McCulloch, Variance Components, 1992, chapter 5 and Appendix F.
+
+    Examples
+    --------
+    >>> data = pd.DataFrame({"day": [1, 1, 2, 2], "y": [10.0, 12.0, 15.0, 17.0]})
+    >>> nested_anova(data, "y", ["day"]).table["variance_raw"].round(3).tolist()
+    [11.5, 2.0]
+    """
+    missing = [c for c in (value, *levels) if c not in data]
+    if missing:
+        raise InputError(f'there is no column "{missing[0]}"')
+    frame = data.dropna(subset=[value])
+    if not len(frame):
+        raise InputError("there are no results")
+    y = frame[value].to_numpy(dtype=float)
+    y = y - y[0]
+    # codes of the groups of every level; level 0 is everything, the last is every result
+    codes: list[npt.NDArray[np.integer]] = [np.zeros(len(y), dtype=np.int64)]
+    for depth in range(1, len(levels) + 1):
+        grouped = frame.groupby(list(levels[:depth]), sort=True, dropna=False)
+        codes.append(grouped.ngroup().to_numpy(dtype=np.int64))
+    codes.append(np.arange(len(y)))
+    sizes = [np.bincount(c).astype(float) for c in codes]
+    sums = [np.bincount(c, weights=y) for c in codes]
+    fitted = [(s / n)[c] for s, n, c in zip(sums, sizes, codes, strict=True)]
+    k = len(codes) - 1
+    df = np.array([len(sizes[i + 1]) - len(sizes[i]) for i in range(k)])
+    ss = np.array([float(((fitted[i + 1] - fitted[i]) ** 2).sum()) for i in range(k)])
+    # share[i, j]: sum over groups of level i of (sum of squared sizes of level j in it) / size
+    share = np.zeros((k + 1, k + 1))
+    for i in range(k + 1):
+        for j in range(i, k + 1):
+            parent = np.zeros(len(sizes[j]), dtype=np.int64)
+            parent[codes[j]] = codes[i]
+            inner = np.bincount(parent, weights=sizes[j] ** 2, minlength=len(sizes[i]))
+            share[i, j] = (inner / sizes[i]).sum()
+    # a component above both levels of a difference falls out
+    for i in range(k + 1):
+        share[i, :i] = len(y)
+    raw_expected = share[1:, 1:] - share[:-1, 1:]
+    known = df > 0
+    expected = np.full((k, k), np.nan)
+    expected[known] = raw_expected[known] / df[known, None]
+    ms = np.divide(ss, df, out=np.full(k, np.nan), where=known)
+    variance = np.full(k, np.nan)
+    keep = np.flatnonzero(known)
+    if keep.size:
+        solved = np.linalg.solve(expected[np.ix_(keep, keep)], ms[keep])
+        variance[keep] = solved
+    cut = np.maximum(variance, 0.0)
+    total = float(np.nansum(cut))
+    table = pd.DataFrame(
+        {
+            "source": [*levels, "residual"],
+            "units": [len(s) for s in sizes[1:]],
+            "df": df,
+            "ss": ss,
+            "ms": ms,
+            "variance_raw": variance,
+            "variance": cut,
+            "sd": np.sqrt(cut),
+            "share": cut / total if total > 0 else np.nan,
+        }
+    )
+    below = np.append(ms[1:], np.nan)
+    table.insert(5, "F", np.divide(ms, below, out=np.full(k, np.nan), where=below > 0))
+    df_below = np.append(df[1:], 0)
+    p = special.fdtrc(np.maximum(df, 1), np.maximum(df_below, 1), np.nan_to_num(table["F"]))
+    table.insert(6, "p", np.where(table["F"].notna(), p, np.nan))
+    low, high = _interval_of_total(expected, ms, df, keep, total, 1 - confidence)
+    return Nested(
+        table=table,
+        expected=expected,
+        total=total,
+        sd_repeatability=float(np.sqrt(cut[-1])),
+        sd_total=float(np.sqrt(total)),
+        sd_total_low=low,
+        sd_total_high=high,
+        mean=float(frame[value].to_numpy(dtype=float)[0] + y.mean()),
+    )
+
+
+def _interval_of_total(
+    expected: Floats,
+    ms: Floats,
+    df: npt.NDArray[np.int64],
+    keep: npt.NDArray[np.int64],
+    total: float,
+    alpha: float,
+) -> tuple[float, float]:
+    if not keep.size or total <= 0:
+        return float(np.sqrt(total)), float(np.sqrt(total))
+    # the sum of all components as a combination of mean squares
+    weights = np.linalg.solve(expected[np.ix_(keep, keep)].T, np.ones(keep.size))
+    parts = weights * ms[keep]
+    combined = float(parts.sum())
+    if combined <= 0:
+        return 0.0, float("nan")
+    nu = combined**2 / float((parts**2 / df[keep]).sum())
+    low = nu * combined / float(special.chdtri(nu, alpha / 2))
+    high = nu * combined / float(special.chdtri(nu, 1 - alpha / 2))
+    return min(float(np.sqrt(low)), total**0.5), max(float(np.sqrt(high)), total**0.5)

@@ -1,0 +1,152 @@
+"""Nested layouts and robust estimates against published examples."""
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from accstudy.accuracy.nested import nested_anova
+from accstudy.accuracy.oneway import one_way
+from accstudy.accuracy.robust import _factors_of_s, algorithm_a, algorithm_s, made, niqr
+from accstudy.errors import InputError
+from accstudy.selftest.published import case
+
+
+def test_machines_and_operators_with_a_negative_middle():
+    # NIST/SEMATECH e-Handbook 3.2.3.3
+    c = case("iso5725", "nist_nested_machines")
+    found = nested_anova(c.frame, "value", ["machine", "operator"])
+    ss, ms, F = (found.table[k] for k in ("ss", "ms", "F"))
+    got = {
+        "ss_machine": ss[0],
+        "ss_operator": ss[1],
+        "ss_residual": ss[2],
+        "ss_total": ss.sum(),
+        "F_machine_fixed": ms[0] / ms[2],
+        "F_operator": F[1],
+        "F_machine_random": F[0],
+        "var_residual": found.table["variance_raw"][2],
+        "var_operator_raw": found.table["variance_raw"][1],
+        "var_machine": found.table["variance_raw"][0],
+    }
+    for name, value in got.items():
+        if name in c.published:
+            assert value == pytest.approx(c.published[name], abs=c.tolerance[name]), name
+        assert value == pytest.approx(c.computed[name], rel=1e-8), name
+    assert found.table["variance"][1] == 0.0
+    assert found.table["p"][0] == pytest.approx(0.0027, abs=5e-5)
+
+
+@pytest.mark.parametrize("key", ["variance_balanced", "variance_unbalanced"])
+def test_days_and_runs(key):
+    # reference data of the CRAN package VCA
+    c = case("iso5725", "vca_EP05A2_1")
+    data = c.frame
+    if key.endswith("unbalanced"):
+        data = data[~data["row"].isin(c.params["drop_rows"])]
+    found = nested_anova(data, "value", ["day", "run"])
+    got = [found.total, *found.table["variance_raw"]]
+    assert got == pytest.approx(c.published[key], abs=c.tolerance[key])
+    assert found.table["df"].tolist() == c.computed[key.replace("variance", "df")]
+    if key.endswith("unbalanced"):
+        assert found.table["ss"].tolist() == pytest.approx(c.computed["ss_unbalanced"], rel=1e-10)
+        e = found.expected
+        assert [e[1, 1], e[0, 1], e[0, 0]] == pytest.approx(
+            c.computed["ems_coefficients_unbalanced"], rel=1e-10
+        )
+
+
+def test_one_level_is_the_one_way_layout():
+    c = case("iso5725", "vca_days_1")
+    data = c.frame[~c.frame["row"].isin(c.params["drop_rows"])]
+    found = nested_anova(data, "value", ["day"])
+    one = one_way(data["value"], data["day"])
+    assert found.sd_total == pytest.approx(one.s_R)
+    assert found.table["F"][0] == pytest.approx(one.F)
+    assert found.table["p"][0] == pytest.approx(one.p)
+    assert found.mean == pytest.approx(one.bias)
+
+
+def test_three_levels_find_what_was_put_in():
+    rng = np.random.default_rng(6)
+    rows = []
+    for device in range(40):
+        a = rng.normal(0, 3)
+        for operator in range(rng.integers(2, 5)):
+            b = rng.normal(0, 2)
+            for session in range(rng.integers(1, 4)):
+                d = rng.normal(0, 4)
+                rows += [
+                    (device, operator, session, a + b + d + rng.normal(0, 1))
+                    for _ in range(rng.integers(1, 4))
+                ]
+    data = pd.DataFrame(rows, columns=["device", "operator", "session", "y"])
+    found = nested_anova(data, "y", ["device", "operator", "session"])
+    assert found.table["sd"].to_numpy() == pytest.approx([3, 2, 4, 1], rel=0.35)
+    assert found.sd_total_low < math.sqrt(30) < found.sd_total_high
+    shuffled = nested_anova(
+        data.sample(frac=1, random_state=1), "y", ["device", "operator", "session"]
+    )
+    assert shuffled.table["variance_raw"].to_numpy() == pytest.approx(
+        found.table["variance_raw"].to_numpy()
+    )
+
+
+def test_a_level_that_cannot_be_told_from_the_next_is_empty():
+    data = pd.DataFrame({"operator": list("aabb"), "session": [1, 2, 1, 2], "y": [1.0, 2, 5, 7]})
+    found = nested_anova(data, "y", ["operator", "session"])
+    assert np.isnan(found.table["variance_raw"][2])
+    assert found.table["variance_raw"][:2].notna().all()
+    one = nested_anova(data.head(1), "y", ["operator", "session"])
+    assert one.table["variance_raw"].isna().all()
+    with pytest.raises(InputError, match="device"):
+        nested_anova(data, "y", ["device"])
+
+
+def test_atrazine():
+    # ISO 13528:2022 Annex E.3
+    c = case("iso5725", "iso13528_e3_atrazine")
+    x = c.frame["value"].to_numpy()
+    a = algorithm_a(x)
+    got = {
+        "mean": x.mean(),
+        "sd": x.std(ddof=1),
+        "u_mean": x.std(ddof=1) / math.sqrt(x.size),
+        "median": np.median(x),
+        "nIQR": niqr(x),
+        "MADe": made(x),
+        "x_star": a.mean,
+        "s_star": a.sd,
+        "u_x_star": a.u_mean,
+    }
+    for name, value in got.items():
+        assert value == pytest.approx(c.published[name], abs=c.tolerance[name]), name
+    assert a.converged
+    assert a.mean == pytest.approx(c.computed["x_star"], abs=1e-10)
+    assert a.sd == pytest.approx(c.computed["s_star"], abs=1e-10)
+
+
+def test_factors_of_algorithm_s_are_those_of_the_table():
+    # ISO 13528 Table C.1, from memory (sure for df 1): limit and adjustment factors
+    for df, limit, adjust in ((1, 1.645, 1.097), (2, 1.517, 1.054), (3, 1.444, 1.039)):
+        assert _factors_of_s(df) == pytest.approx((limit, adjust), abs=6e-4)
+
+
+def test_robust_estimates_are_right_for_clean_and_nearly_so_for_dirty_data():
+    rng = np.random.default_rng(8)
+    x = rng.normal(100, 5, 20_000)
+    assert algorithm_a(x).sd == pytest.approx(5, rel=0.02)
+    x[:1000] += 200
+    assert algorithm_a(x).mean == pytest.approx(100, abs=0.6)
+    w = rng.normal(0, 5, (20_000, 4)).std(axis=1, ddof=1)
+    assert algorithm_s(w, df=3).sd == pytest.approx(5, rel=0.02)
+    w[:1000] *= 20
+    assert algorithm_s(w, df=3).sd == pytest.approx(5, rel=0.08)
+
+
+def test_equal_results_have_no_spread():
+    a = algorithm_a([4.0, 4.0, 4.0, 9.0])
+    assert (a.mean, a.sd, a.converged) == (4.0, 0.0, True)
+    assert algorithm_s([0.0, 0.0, 0.0], df=2).sd == 0.0
+    assert algorithm_a([4.0]).mean == 4.0

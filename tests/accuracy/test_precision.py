@@ -1,0 +1,201 @@
+"""Precision against span, straight lines, and the small judgements."""
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from accstudy.accuracy import comparisons as c
+from accstudy.accuracy.line import fit_line
+from accstudy.accuracy.precision import RELATIONS, fit_relation, precision_vs_span
+from accstudy.accuracy.summary import accuracy_table
+from accstudy.errors import ComputationError, InputError
+from accstudy.selftest.published import case, table
+
+LENGTH = np.array([8.0, 12.0, 18.0, 25.0, 33.0, 45.0, 60.0, 80.0])
+TRUE = {
+    RELATIONS[0]: (0.0, 0.9),
+    RELATIONS[1]: (6.0, 0.4),
+    RELATIONS[2]: (0.2, 0.7),
+    RELATIONS[3]: (1.5, 0.004),
+}
+
+
+def truth(relation):
+    a, b = TRUE[relation]
+    return {
+        RELATIONS[0]: b * LENGTH,
+        RELATIONS[1]: a + b * LENGTH,
+        RELATIONS[2]: 10**a * LENGTH**b,
+        RELATIONS[3]: np.sqrt(a * LENGTH + b * LENGTH**3),
+    }[relation]
+
+
+@pytest.mark.parametrize("relation", RELATIONS)
+def test_every_relation_finds_itself_in_exact_points(relation):
+    found = fit_relation(LENGTH, truth(relation), relation)
+    assert (found.intercept, found.slope) == pytest.approx(TRUE[relation], rel=1e-6)
+    assert found.predict(LENGTH) == pytest.approx(truth(relation))
+    for other in RELATIONS:
+        if other != relation and not (relation == RELATIONS[0] and other != RELATIONS[3]):
+            assert fit_relation(LENGTH, truth(relation), other).criterion > found.criterion
+
+
+def test_the_proportional_line_is_the_mean_of_ratios():
+    # ISO 5725-2:1994, 7.5.3: relation I
+    s = np.array([1.0, 3.0, 4.0])
+    assert fit_relation([1.0, 2.0, 4.0], s, RELATIONS[0]).slope == pytest.approx(3.5 / 3)
+
+
+def test_the_straight_line_repeats_its_own_weights():
+    # at convergence the weighted normal equations hold with weights 1 / fitted^2
+    rng = np.random.default_rng(1)
+    s = truth(RELATIONS[1]) * rng.normal(1, 0.15, LENGTH.size)
+    found = fit_relation(LENGTH, s, RELATIONS[1])
+    fitted = found.predict(LENGTH)
+    residual = (s - fitted) / fitted**2
+    assert residual.sum() == pytest.approx(0, abs=1e-8)
+    assert (residual * LENGTH).sum() == pytest.approx(0, abs=1e-6)
+
+
+def test_coal_repeatability_against_level_has_one_best_relation():
+    # the four levels of ISO 5725-2:1994 Annex B.1; computed s_r and m
+    coal = case("iso5725", "iso5725_2_coal").computed
+    for relation in RELATIONS[:3]:
+        found = fit_relation(coal["m"], coal["s_r"], relation)
+        assert found.n_points == 4
+        assert (found.predict(coal["m"]) > 0).all()
+
+
+def test_too_few_or_equal_lengths():
+    with pytest.raises(ComputationError):
+        fit_relation([5.0, 5.0], [1.0, 2.0], RELATIONS[1])
+    one = fit_relation([5.0], [1.0], RELATIONS[0])
+    assert math.isnan(one.criterion)
+
+
+def test_the_table_names_the_random_walk_when_there_was_one():
+    rng = np.random.default_rng(3)
+    names = [f"I{i}" for i in range(8)]
+    rows = []
+    for scan in range(40):
+        step, turn = rng.normal(0, 4, 7), rng.normal(0, 0.25, 7)
+        for i in range(8):
+            for j in range(i + 1, 8):
+                # a rotation at one step acts on what lies between it and the second implant
+                lever = 10.0 * (j - np.arange(i, j))
+                error = step[i:j].sum() + (turn[i:j] * lever).sum()
+                rows.append((f"s{scan}", names[i], names[j], 10.0 * (j - i), error))
+    pairs = pd.DataFrame(rows, columns=["scan", "implant_a", "implant_b", "path_mm", "distance_um"])
+    pairs = pairs.assign(
+        model="M",
+        condition="device A",
+        cell=[f"c{int(s[1:]) % 4}" for s in pairs["scan"]],
+        span_mm=50 * np.sin(pairs["path_mm"] / 50),
+        angle_deg=np.nan,
+        relative_angulation_deg=10.0,
+    )
+    found = precision_vs_span(accuracy_table(pairs))
+    best = found[found["best"]].set_index("which")
+    assert best.loc["s_r", "relation"] == RELATIONS[3]
+    assert best.loc["s_r", "against"] == "path_mm"
+    assert (found["n_points"] == 28).all()
+
+
+def test_one_pair_gives_the_proportional_line_alone(study):
+    pairs, _ = study
+    one = pairs[(pairs["implant_a"] == "I1") & (pairs["implant_b"] == "I2")]
+    found = precision_vs_span(accuracy_table(one))
+    assert set(found["relation"]) == {RELATIONS[0]}
+    assert not found["best"].any()
+
+
+def test_thermometer_line():
+    # JCGM 100:2008 H.3
+    example = case("iso5725", "gum_h3_thermometer")
+    data, q = example.frame, example.params
+    line = fit_line(data["reading_degC"], data["correction_degC"], x0=q["t0"])
+    value, u = line.predict(q["predict_at"])
+    got = {
+        "intercept": line.intercept,
+        "u_intercept": line.u_intercept,
+        "slope": line.slope,
+        "u_slope": line.u_slope,
+        "correlation": line.correlation,
+        "s": line.s,
+        "prediction": value,
+        "u_prediction": u,
+    }
+    for name, number in got.items():
+        bar = example.tolerance[name] + (5e-4 if name == "correlation" else 0.0)
+        assert number == pytest.approx(example.published[name], abs=bar), name
+        assert number == pytest.approx(example.computed[name], rel=1e-6), name
+
+
+def test_linearity_of_a_gauge():
+    # AIAG MSA 4th edition, Tables III-B 4 and III-B 5
+    example = case("iso5725", "msa_linearity")
+    data = example.frame
+    deviation = data["value"] - data["reference"]
+    bias = deviation.groupby(data["reference"]).mean()
+    bar = example.tolerance
+    assert bias.tolist() == pytest.approx(example.published["bias"], abs=bar["bias"])
+    line = fit_line(data["reference"], deviation)
+    for name in ("slope", "intercept", "r_squared", "t_slope", "t_intercept", "df"):
+        value = getattr(line, name)
+        assert value == pytest.approx(example.published[name], abs=bar[name]), name
+    assert line.s == pytest.approx(example.computed["s"], rel=1e-9)
+    assert line.p_slope < 1e-15
+    with pytest.raises(ComputationError):
+        fit_line([1.0, 1.0, 1.0], [1.0, 2.0, 3.0])
+
+
+FACTORS = table("iso5725", "iso5725_factors").query("factor != 'median_c'")  # no medians here
+
+
+@pytest.mark.parametrize("row", list(FACTORS.itertuples()), ids=str)
+def test_factors_of_the_standard(row):
+    # ISO 5725-1, -4 and -6:1994, from memory where printed
+    found = {
+        "critical_range_f": lambda: c.critical_range_factor(row.n),
+        "A_r": lambda: c.uncertainty_factor_s_r(int(row.p), row.n),
+        "A_R": lambda: c.uncertainty_factor_s_R(row.gamma, int(row.p), row.n),
+        "A_bias_method": lambda: c.uncertainty_factor_bias(row.gamma, int(row.p), row.n),
+        "A_W_bias_laboratory": lambda: c.uncertainty_factor_bias(1, 1, row.n),
+    }[row.factor]
+    assert found() == pytest.approx(row.computed, abs=5.1e-5)
+    if not math.isnan(row.published):
+        assert found() == pytest.approx(
+            row.published, abs=0.051 if "range" in row.factor else 0.006
+        )
+
+
+def test_critical_differences_hold_their_level():
+    rng = np.random.default_rng(5)
+    n, s_r, s_cell = 40_000, 10.0, 17.0
+    s_R = math.hypot(s_r, s_cell)
+    means = [rng.normal(0, s_cell, n) + rng.normal(0, s_r / math.sqrt(k), n) for k in (3, 5)]
+    limit = c.critical_difference(s_r, s_R, 3, 5)
+    # 2.8 is 1.96 sqrt(2) = 2.772 rounded up
+    assert (np.abs(means[0] - means[1]) > limit).mean() == pytest.approx(0.0477, abs=0.004)
+    limit = c.critical_difference_from_reference(s_r, s_R, 5)
+    assert (np.abs(means[1]) > limit).mean() == pytest.approx(0.0477, abs=0.004)
+
+
+def test_rates_and_significance():
+    # Andriessen 2014: 4 of 25 scans unusable; exact interval recomputed
+    rate = c.failure_rate(4, 25)
+    assert (rate.low, rate.high) == pytest.approx((0.0454, 0.3608), abs=5e-5)
+    assert c.failure_rate(0, 10).low == 0.0
+    assert c.failure_rate(0, 10).high == pytest.approx(1 - 0.025**0.1)
+    assert c.failure_rate(10, 10).high == 1.0
+    assert math.isnan(c.failure_rate(0, 0).rate)
+    with pytest.raises(InputError):
+        c.failure_rate(3, 2)
+    scans = pd.DataFrame({"condition": ["a"] * 3 + ["b"], "status": ["ok", "failed", "ok", "ok"]})
+    assert c.failure_table(scans)["rate"].tolist() == pytest.approx([1 / 3, 0])
+    assert c.significance_of_bias(1.96, 1.0, math.inf)[1] == pytest.approx(0.05, abs=1e-4)
+    assert math.isnan(c.significance_of_bias(1.0, 0.0, 5)[1])
+    with pytest.raises(InputError):
+        c.e_n(1.0, 1.0, 0.0, 0.0)
