@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from accstudy.geometry.rigid import Rigid, unit
+from accstudy.geometry.rigid import Rigid, frame_from_axis, unit
 
-__all__ = ["Arrangement", "Lines", "match_arrangement"]
+__all__ = ["Arrangement", "Lines", "fit_lines", "match_arrangement", "misfit_mm", "place_of"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -207,3 +207,10 @@ def _assign(cost: Floats) -> tuple[int, ...]:
 def _part_of(way: Arrangement, larger: Arrangement) -> bool:
     """Whether every match of one is a match of the other, too."""
     return all(c in (-1, d) for c, d in zip(way.candidate, larger.candidate, strict=True))
+
+
+def place_of(way: Arrangement, reference: Lines, implant: int) -> Rigid:
+    """Where the arrangement puts an implant's body, its rotation about the axis arbitrary."""
+    motion = way.scan_from_model
+    axis = motion.vectors(reference.axes[implant])
+    return Rigid(frame_from_axis(axis), motion.points(reference.points_mm[implant]))

@@ -11,7 +11,7 @@ from accstudy.geometry.rigid import Rigid, rotation_vector
 from accstudy.locate.prepared import PreparedBody
 from accstudy.locate.segment import Patch
 
-__all__ = ["Fit", "fit_body", "linearise"]
+__all__ = ["Fit", "coarse_fit", "fine_fit", "linearise", "moved"]
 
 Floats = NDArray[np.float64]
 
@@ -71,7 +71,13 @@ class _Linear:
 
 
 def linearise(
-    prepared: PreparedBody, patch: Patch, pose: Rigid, rows: NDArray[np.int64], gate_mm: float
+    prepared: PreparedBody,
+    patch: Patch,
+    pose: Rigid,
+    rows: NDArray[np.int64],
+    gate_mm: float,
+    *,
+    heed_edges: bool = True,
 ) -> _Linear:
     """Distances of some of a patch's points to the drawing and how they change.
 
@@ -87,6 +93,8 @@ def linearise(
         Points to look at.
     gate_mm : float
         Points farther from the drawing are left out.
+    heed_edges : bool
+        Whether points beside sharp edges get less weight.
 
     Returns
     -------
@@ -103,24 +111,21 @@ def linearise(
     jacobian[:, :3] = direction
     jacobian[:, 3:6] = np.cross(points, direction)
     jacobian[:, 6] = -1.0
-    return _Linear(
-        rows[good], points, near.distance_mm[good], jacobian, _edge_weight(prepared, points)
-    )
+    weight = _edge_weight(prepared, points) if heed_edges else np.ones(len(points))
+    return _Linear(rows[good], points, near.distance_mm[good], jacobian, weight)
 
 
-def fit_body(
+def coarse_fit(
     prepared: PreparedBody,
     patch: Patch,
     start: Rigid,
     *,
-    offset_mm: float = 0.0,
-    gates_mm: tuple[float, ...] = (0.8, 0.5, 0.3),
+    offset_mm: float,
     turn: bool,
-    offset: bool = True,
-    thin_to: int = 500,
-    rounds: int = 3,
-) -> Fit | None:
-    """Fit a scan body to a patch of a scan.
+    gates_mm: tuple[float, ...] = (0.8, 0.5, 0.3),
+    thin_to: int = 400,
+) -> tuple[Rigid, float, float] | None:
+    """Bring a scan body near, with a part of the points.
 
     Parameters
     ----------
@@ -132,17 +137,60 @@ def fit_body(
         Scan from body, to within about the first gate.
     offset_mm : float
         Where the offset starts.
-    gates_mm : tuple of float
-        How far points may lie off, in the first rounds, which use a part of
-        the points; later the spread of the residuals decides.
     turn : bool
         Whether the rotation about the axis is free.
-    offset : bool
-        Whether the offset is free.
+    gates_mm : tuple of float
+        How far points may lie off, one step for each.
     thin_to : int
-        Points used in the first rounds.
+        About how many points to use.
+
+    Returns
+    -------
+    (Rigid, float, float) or None
+        Pose, offset (mm) and robust cost before the last step (mm2: mean square, capped at the
+        last gate, points without a partner counted as capped); None if too
+        little of the body is there.
+    """
+    free = tuple(k for k in range(7) if k != TURN or turn)
+    thin = usable_rows(prepared, patch, start, slack_mm=gates_mm[0])
+    thin = thin[:: max(1, len(thin) // thin_to)]
+    pose, cost = start, np.inf
+    for gate in gates_mm:
+        linear = linearise(prepared, patch, pose, thin, gate + abs(offset_mm), heed_edges=False)
+        if len(linear.rows) < 25:
+            return None
+        lost = len(thin) - len(linear.rows)
+        square = np.minimum((linear.distance - offset_mm) ** 2, gate**2)
+        cost = float((square.sum() + lost * gate**2) / len(thin))
+        pose, offset_mm, _, _, _ = _step(linear, pose, offset_mm, free)
+    return pose, offset_mm, cost
+
+
+def fine_fit(
+    prepared: PreparedBody,
+    patch: Patch,
+    start: Rigid,
+    *,
+    offset_mm: float,
+    turn: bool,
+    rounds: int = 4,
+) -> Fit | None:
+    """Fit a scan body with all points.
+
+    Parameters
+    ----------
+    prepared : PreparedBody
+        The scan body.
+    patch : Patch
+        The scan around it.
+    start : Rigid
+        Scan from body, to within some hundredths of a millimetre.
+    offset_mm : float
+        Where the offset starts.
+    turn : bool
+        Whether the rotation about the axis is free.
     rounds : int
-        Rounds with all points; the last ones move next to nothing.
+        Most rounds; it ends when the pose rests.
 
     Returns
     -------
@@ -155,40 +203,45 @@ def fit_body(
     its limit is generous (7 standard deviations), so that it costs no
     efficiency with normal noise.
     """
-    free = tuple(k for k in range(7) if (k != TURN or turn) and (k != OFFSET or offset))
-    every = np.arange(len(patch.points_mm))
-    thin = every[:: max(1, len(every) // thin_to)]
-    pose = start
-    for gate in gates_mm:
-        linear = linearise(prepared, patch, pose, thin, gate + abs(offset_mm))
-        if len(linear.rows) < 30:
-            return None
-        pose, offset_mm, _, _, _ = _step(linear, pose, offset_mm, free)
-    scale = 0.1
-    fit: Fit | None = None
-    for turn_number in range(rounds + 1):
-        gate = max(7 * scale, 0.02) if turn_number else gates_mm[-1]
-        linear = linearise(prepared, patch, pose, every, gate + abs(offset_mm))
-        if len(linear.rows) < 60:
+    free = tuple(k for k in range(7) if k != TURN or turn)
+    rows = usable_rows(prepared, patch, start, slack_mm=0.15)
+    pose, gate = start, 0.2
+    for number in range(rounds):
+        linear = linearise(prepared, patch, pose, rows, gate + abs(offset_mm))
+        if len(linear.rows) < 40:
             return None
         residual = linear.distance - offset_mm
-        last = turn_number == rounds
         new, new_offset, weight, scale, move = _step(linear, pose, offset_mm, free)
-        if last or move < 2e-6:
-            fit = Fit(
-                pose,
-                offset_mm,
+        if number == rounds - 1 or (number > 0 and move < 1e-3):
+            # the rest of the way is linear: final residuals without another look
+            change = _change(linear.jacobian, residual, weight, free)
+            return Fit(
+                new,
+                new_offset,
                 linear.rows,
                 linear.points,
-                residual,
+                residual + linear.jacobian @ change,
                 linear.jacobian,
                 weight,
                 scale,
                 free,
             )
-            break
         pose, offset_mm = new, new_offset
-    return fit
+        rows, gate = linear.rows, max(8 * scale, 0.03)
+    return None
+
+
+def usable_rows(
+    prepared: PreparedBody, patch: Patch, pose: Rigid, *, slack_mm: float
+) -> NDArray[np.int64]:
+    """Points of a patch in the cylinder around the usable part of a body."""
+    local = pose.inverse().points(patch.points_mm)
+    outer = prepared.points_mm
+    widest = float(np.max(np.hypot(outer[:, 0], outer[:, 1]))) + slack_mm
+    keep = local[:, 0] ** 2 + local[:, 1] ** 2 < widest**2
+    keep &= local[:, 2] > prepared.body.use_above_mm - min(slack_mm, 0.2)
+    keep &= local[:, 2] < float(outer[:, 2].max()) + slack_mm
+    return np.flatnonzero(keep)
 
 
 def _step(
@@ -199,20 +252,27 @@ def _step(
     centred = residual - np.median(residual)
     scale = max(1.4826 * float(np.median(np.abs(centred))), _SCALE_FLOOR_MM)
     weight = linear.weight * biweight(centred / scale)
-    change = solve_weighted(linear.jacobian[:, free], residual, weight)
-    full = np.zeros(7)
-    full[list(free)] = -change
-    move = Rigid(rotation_vector(full[3:6]), full[:3])
-    size = float(np.linalg.norm(full[:3]) + 8 * np.linalg.norm(full[3:6]) + abs(full[6]))
-    return pose.after(move.inverse()), offset_mm + full[OFFSET], weight, scale, size
+    change = _change(linear.jacobian, residual, weight, free)
+    size = float(np.linalg.norm(change[:3]) + 8 * np.linalg.norm(change[3:6]) + abs(change[OFFSET]))
+    return moved(pose, change), offset_mm + change[OFFSET], weight, scale, size
 
 
-def solve_weighted(jacobian: Floats, residual: Floats, weight: Floats) -> Floats:
+def moved(pose: Rigid, change: Floats) -> Rigid:
+    """Pose after a change of the seven parameters, scan from body."""
+    return pose.after(Rigid(rotation_vector(change[3:6]), change[:3]).inverse())
+
+
+def _change(jacobian: Floats, residual: Floats, weight: Floats, free: tuple[int, ...]) -> Floats:
     """Weighted least squares with a touch of damping for what the data leave free."""
-    weighted = jacobian * weight[:, None]
-    normal = weighted.T @ jacobian
+    chosen = jacobian[:, free]
+    weighted = chosen * weight[:, None]
+    normal = weighted.T @ chosen
     damping = 1e-6 * np.trace(normal) / len(normal)
-    return np.linalg.solve(normal + damping * np.eye(len(normal)), weighted.T @ residual)
+    out = np.zeros(7)
+    out[list(free)] = -np.linalg.solve(
+        normal + damping * np.eye(len(normal)), weighted.T @ residual
+    )
+    return out
 
 
 def biweight(ratio: Floats, limit: float = 7.0) -> Floats:

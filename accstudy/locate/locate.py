@@ -2,24 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from accstudy.errors import ComputationError, Finding, InputError, nearest
-from accstudy.geometry.rigid import Rigid, rotation_vector
-from accstudy.locate.arrangement import Lines, match_arrangement
+from accstudy.errors import Finding, Severity
+from accstudy.geometry.rigid import Rigid, rotation_about_deg
+from accstudy.locate.arrangement import Arrangement, Lines, fit_lines
 from accstudy.locate.body import ScanBody
-from accstudy.locate.cloud import oriented_cloud
-from accstudy.locate.detect import detect_bodies
-from accstudy.locate.fit import Fit, fit_body
-from accstudy.locate.prepared import PreparedBody, prepare_body
+from accstudy.locate.decide import choose
+from accstudy.locate.judge import Verdict, judge_body, rms_um, stray_body
+from accstudy.locate.model import ReferenceModel, reference_model
 from accstudy.locate.refine import Refined, refine_fits
-from accstudy.locate.rotation import search_turn
-from accstudy.locate.segment import cut_patch
+from accstudy.locate.rotation import turned
+from accstudy.locate.search import fit_candidates, fitted_lines, recover, search, spare_bodies
+from accstudy.locate.single import Found
+from accstudy.locate.suspect import check_arrangement, check_size
 from accstudy.mesh.model import Mesh
 from accstudy.tables import shape
 
@@ -55,101 +56,188 @@ def locate_scan(
     scan: str = "",
     landmarks: pd.DataFrame | None = None,
 ) -> LocatedScan:
-    """Find every implant of a model in a scan of it."""
-    prepared = [_body_of(row, bodies) for row in reference["scan_body"]]
-    kinds = list(dict.fromkeys(p.body.name for p in prepared))
-    by_kind = {p.body.name: p for p in prepared}
-    kind = np.array([kinds.index(p.body.name) for p in prepared])
-    lines = Lines(_columns(reference, "xyz", "{}_mm"), _columns(reference, "xyz", "axis_{}"), kind)
+    """Find every implant of a model in a scan of it.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The scan, in mm.
+    reference : DataFrame
+        Rows of table ``implants``, one model.
+    bodies : mapping of ScanBody
+        Scan bodies by the key that column ``scan_body`` names.
+    scan : str
+        Name of the scan, for the table.
+    landmarks : DataFrame, optional
+        Rows of table ``landmarks`` of this scan; they settle which implant is
+        which where the scan alone cannot.
+
+    Returns
+    -------
+    LocatedScan
+        The same for the same input, whatever was located before.
+
+    Raises
+    ------
+    ComputationError
+        If the implants are not found, fit mirrored only, or fit in more than
+        one way.
+    InputError
+        If the reference is incomplete, or the scan's size speaks of another
+        unit.
+
+    Notes
+    -----
+    Standard uncertainties are those of the fit under the scan's own noise,
+    with its correlation estimated from the residuals. They do not contain the
+    seating of the scan body, the drawing's own error, or stitching errors of
+    the scan, which move whole bodies.
+    """
+    model = reference_model(reference, bodies)
+    check_size(mesh, model)
     middle = np.median(mesh.vertices_mm, axis=0)
     mesh = Mesh(mesh.vertices_mm - middle, mesh.faces)
-    cloud = oriented_cloud(mesh)
-    rotations, points, found_kinds = [], [], []
-    for number, name in enumerate(kinds):
-        candidates = detect_bodies(cloud, by_kind[name])
-        rotations.append(candidates.rotations)
-        points.append(candidates.origins_mm)
-        found_kinds.append(np.full(len(candidates.scores), number))
-    rotation = np.concatenate(rotations)
-    found = Lines(np.concatenate(points), rotation[:, :, 2], np.concatenate(found_kinds))
-    ways = match_arrangement(lines, found)
-    if not ways:
-        raise ComputationError("the arrangement of the implants was not found in the scan")
-    best = ways[0]
-    fits = []
-    for i, body in enumerate(prepared):
-        c = best.candidate[i]
-        if c >= 0:
-            start = Rigid(rotation[c], found.points_mm[c])
-        else:
-            start = best.scan_from_model.after(Rigid(np.eye(3), lines.points_mm[i]))
-        fits.append(_fit_one(mesh, body, start))
-    final, _ = refine_fits([fit for fit in fits if fit is not None])
-    refined = iter(final)
-    rows = [
-        _row(reference.iloc[i], scan, body, None if fit is None else next(refined), middle)
-        for i, (body, fit) in enumerate(zip(prepared, fits, strict=True))
-    ]
-    return LocatedScan(shape("poses", pd.DataFrame(rows)), (), best.scan_from_model)
+    marks = _marks(landmarks, model, middle)
+
+    candidates, ways = search(mesh, model)
+    most = ways[0].matched if ways else 0
+    ways = [way for way in ways if marks or way.matched == most]
+    fit_candidates(mesh, model, candidates, {c for way in ways for c in way.candidate if c >= 0})
+    ways = [way for way in (_kept(way, candidates.fits) for way in ways) if way is not None]
+    ways = list({way.candidate: way for way in ways}.values())
+    ways.sort(key=lambda way: -way.matched)
+    spare = spare_bodies(mesh, model, candidates, ways[0].candidate if ways else ())
+    lines, flats = fitted_lines(candidates)
+    findings = check_arrangement(model, lines, ways, spare=spare, landmarks=bool(marks))
+    chosen = choose(
+        ways,
+        model.lines,
+        lines,
+        reference_flats=model.flats,
+        found_flats=flats,
+        landmarks=marks,
+        names=model.implants,
+    ).way
+    found = [candidates.fits[c] if c >= 0 else None for c in chosen.candidate]
+    found = recover(mesh, model, chosen, found)
+    return _report(model, scan, middle, found, findings)
 
 
-def _fit_one(mesh: Mesh, prepared: PreparedBody, start: Rigid) -> Fit | None:
-    patch = cut_patch(mesh, prepared, start)
-    first = fit_body(prepared, patch, start, turn=False, rounds=0 if prepared.body.has_flat else 4)
-    if first is None or not prepared.body.has_flat:
-        return first
-    profile = search_turn(prepared, patch, first.scan_from_body, offset_mm=first.offset_mm)
-    angle = profile.minima()[0]
-    turned = first.scan_from_body.after(
-        Rigid(rotation_vector([0.0, 0.0, np.radians(angle)]), np.zeros(3))
-    )
-    return fit_body(
-        prepared,
-        patch,
-        turned,
-        offset_mm=first.offset_mm,
-        turn=True,
-        gates_mm=(0.5, 0.3, 0.15),
-        rounds=4,
-    )
-
-
-def _row(
-    implant: pd.Series, scan: str, prepared: PreparedBody, found: Refined | None, middle: Floats
-) -> dict[str, object]:
-    row: dict[str, object] = {
-        "scan": scan,
-        "model": implant["model"],
-        "implant": implant["implant"],
-        "status": "missing" if found is None else "ok",
+def _marks(
+    landmarks: pd.DataFrame | None, model: ReferenceModel, middle: Floats
+) -> dict[int, Floats]:
+    """Landmarks by implant number, in the coordinates used here."""
+    if landmarks is None:
+        return {}
+    return {
+        model.implants.index(str(row["implant"])): row[["x_mm", "y_mm", "z_mm"]].to_numpy(float)
+        - middle
+        for _, row in landmarks.iterrows()
+        if str(row["implant"]) in model.implants
     }
-    if found is None:
-        return row
-    fit, pose = found.fit, found.scan_from_body
-    position = pose.translation_mm + middle
-    for i, c in enumerate("xyz"):
-        row[f"{c}_mm"] = position[i]
-        row[f"axis_{c}"] = pose.rotation[i, 2]
-        row[f"u_{c}_um"] = 1e3 * found.u_position_mm[i]
-        if prepared.body.has_flat:
-            row[f"flat_{c}"] = pose.rotation[i, 0]
-    row["u_axis_deg"] = found.u_axis_deg
-    row["offset_um"] = 1e3 * found.offset_mm
-    row["fit_rms_um"] = 1e3 * float(
-        np.sqrt(np.average(fit.residual_mm**2, weights=np.maximum(fit.weight, 1e-12)))
+
+
+def _kept(way: Arrangement, fits: Mapping[int, Found | None]) -> Arrangement | None:
+    """Drop from a reading what turned out to be no scan body."""
+    candidate = tuple(c if c >= 0 and fits[c] is not None else -1 for c in way.candidate)
+    kept = replace(way, candidate=candidate)
+    return kept if kept.matched else None
+
+
+def _report(
+    model: ReferenceModel,
+    scan: str,
+    middle: Floats,
+    found: Sequence[Found | None],
+    findings: list[Finding],
+) -> LocatedScan:
+    """Refine all fits together, judge them, write the table."""
+    shown = [i for i, f in enumerate(found) if f is not None]
+    refined, _ = refine_fits([f.fit for f in found if f is not None])
+    by_implant = dict(zip(shown, refined, strict=True))
+    seen = Lines(
+        np.array([r.scan_from_body.translation_mm for r in refined]),
+        np.array([r.scan_from_body.rotation[:, 2] for r in refined]),
+        model.lines.kinds[shown],
     )
-    return row
-
-
-def _body_of(key: str, bodies: Mapping[str, ScanBody]) -> PreparedBody:
-    name = key or "default"
-    if name not in bodies:
-        raise InputError(
-            f'the reference names scan body "{name}", which is not described',
-            hint=nearest(name, list(bodies)),
+    expected = Lines(
+        model.lines.points_mm[shown], model.lines.axes[shown], model.lines.kinds[shown]
+    )
+    every = np.arange(len(shown))
+    motion = fit_lines(expected, seen, every, every)
+    findings = list(findings)
+    stray = stray_body(expected, seen, [model.implants[i] for i in shown])
+    if stray is not None:
+        findings.append(stray)
+    few = len(shown) == 2 < len(model.implants)
+    rows = []
+    for i, implant in enumerate(model.implants):
+        one = found[i]
+        row: dict[str, object] = {"scan": scan, "model": model.name, "implant": implant}
+        rows.append(row)
+        if one is None:
+            row |= {"status": "missing", "note": "no scan body found at its place"}
+            findings.append(
+                Finding(
+                    Severity.WARNING,
+                    "missing-body",
+                    f"the scan shows no scan body on {implant}",
+                    mend="scan it again, if it should be there",
+                )
+            )
+            continue
+        refined_one = _turned_to_flat(by_implant[i], one, motion.vectors(model.flats[i]))
+        verdict = judge_body(implant, one, refined_one, has_flat=model.bodies[i].body.has_flat)
+        findings.extend(verdict.findings)
+        row |= _pose_columns(refined_one, one, verdict, middle)
+        if few:
+            row |= {"status": "doubtful", "note": _joined(row["note"], "one of two bodies found")}
+    if few:
+        findings.append(
+            Finding(
+                Severity.WARNING,
+                "two-bodies",
+                f"only {model.implants[shown[0]]} and {model.implants[shown[1]]} were found; "
+                "which they are rests on these two alone",
+                mend="check with approximate positions in landmarks.csv",
+            )
         )
-    return prepare_body(bodies[name])
+    return LocatedScan(
+        shape("poses", pd.DataFrame(rows)),
+        tuple(findings),
+        Rigid(motion.rotation, motion.translation_mm + middle),
+    )
 
 
-def _columns(frame: pd.DataFrame, letters: str, pattern: str) -> Floats:
-    return np.column_stack([frame[pattern.format(c)].to_numpy(float) for c in letters])
+def _joined(*notes: object) -> str:
+    return "; ".join(str(note) for note in notes if note)
+
+
+def _turned_to_flat(refined: Refined, found: Found, flat: Floats) -> Refined:
+    """Of rotations that look alike take the one nearest to the reference's flat, if known."""
+    if len(found.turns_deg) < 2 or not np.isfinite(flat).all():
+        return refined
+    poses = [turned(refined.scan_from_body, a) for a in found.turns_deg]
+    away = [abs(float(rotation_about_deg(p.rotation[:, 2], flat, p.rotation[:, 0]))) for p in poses]
+    return replace(refined, scan_from_body=poses[int(np.argmin(away))])
+
+
+def _pose_columns(
+    refined: Refined, found: Found, verdict: Verdict, middle: Floats
+) -> dict[str, object]:
+    pose = refined.scan_from_body
+    position, u = pose.translation_mm + middle, refined.u_position_mm
+    row: dict[str, object] = {}
+    for k, c in enumerate("xyz"):
+        row[f"{c}_mm"] = position[k]
+        row[f"axis_{c}"] = pose.rotation[k, 2]
+        row[f"flat_{c}"] = pose.rotation[k, 0] if verdict.turn_known else np.nan
+        row[f"u_{c}_um"] = 1e3 * u[k]
+    return row | {
+        "u_axis_deg": refined.u_axis_deg,
+        "fit_rms_um": rms_um(found),
+        "offset_um": 1e3 * refined.offset_mm,
+        "coverage": found.coverage,
+        "status": verdict.status,
+        "note": verdict.note,
+    }

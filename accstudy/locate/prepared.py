@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from accstudy.errors import InputError
 from accstudy.locate.body import ScanBody
+from accstudy.locate.rotation import RadialMap, radial_map
 from accstudy.locate.samples import PairTable, pair_table, spread_points
 from accstudy.locate.smooth import clean_mesh, face_normals, refine_curved, sharp_edges
 from accstudy.mesh.model import Mesh
@@ -51,6 +52,10 @@ class PreparedBody:
         Pairs of some of them.
     edges : cKDTree or None
         Points along sharp edges.
+    area_mm2 : float
+        Area of the usable, visible part.
+    radial : RadialMap
+        Its outside around the axis.
     reach_mm : float
         Largest distance of the surface from the platform centre.
     """
@@ -64,6 +69,8 @@ class PreparedBody:
     normals: Floats
     pairs: PairTable
     edges: cKDTree | None
+    area_mm2: float
+    radial: RadialMap
     reach_mm: float
 
     def closest(self, points_mm: Floats) -> Closest:
@@ -160,7 +167,7 @@ def _prepare(body: ScanBody) -> PreparedBody:
     plain = clean_mesh(body.mesh)
     surface = clean_mesh(refine_curved(plain))
     scene = Scene(surface)
-    normals, _ = face_normals(surface)
+    normals, areas = face_normals(surface)
     corners = surface.vertices_mm[surface.faces]
     usable = corners[:, :, 2].max(axis=1) > body.use_above_mm
     if not usable.any():
@@ -172,7 +179,10 @@ def _prepare(body: ScanBody) -> PreparedBody:
     seen = (points[:, 2] > body.use_above_mm) & ~scene.hits(
         points + 0.01 * point_normals, point_normals
     )
+    area = float(areas[usable].sum() * seen.mean())
     points, point_normals = points[seen], point_normals[seen]
+    top = float(surface.vertices_mm[:, 2].max())
+    reach = float(np.linalg.norm(surface.vertices_mm, axis=1).max())
     few = slice(None, None, max(1, len(points) // _PAIRED))
     edges = sharp_edges(plain)
     edges = edges[edges[:, 2] > body.use_above_mm - 0.5]
@@ -186,5 +196,7 @@ def _prepare(body: ScanBody) -> PreparedBody:
         normals=point_normals,
         pairs=pair_table(points[few], point_normals[few]),
         edges=cKDTree(edges) if len(edges) else None,
-        reach_mm=float(np.linalg.norm(surface.vertices_mm, axis=1).max()),
+        area_mm2=area,
+        radial=radial_map(scene, low_mm=body.use_above_mm, high_mm=top, reach_mm=reach + 1.0),
+        reach_mm=reach,
     )

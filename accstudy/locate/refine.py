@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from accstudy.geometry.rigid import Rigid, rotation_vector
-from accstudy.locate.fit import OFFSET, TURN, Fit
+from accstudy.geometry.rigid import Rigid
+from accstudy.locate.fit import OFFSET, TURN, Fit, moved
 from accstudy.locate.uncertainty import (
     NoiseModel,
     blocks_of,
@@ -88,7 +88,6 @@ def refine_fits(fits: Sequence[Fit]) -> tuple[list[Refined], NoiseModel | None]:
         full[list(fit.free)] = correction.change
         covariance = np.full((7, 7), np.nan)
         covariance[np.ix_(fit.free, fit.free)] = correction.covariance * own_share(own, noise)
-        move = Rigid(rotation_vector(full[3:6]), full[:3])
-        pose = fit.scan_from_body.after(move.inverse())
+        pose = moved(fit.scan_from_body, full)
         out.append(Refined(fit, pose, fit.offset_mm + full[OFFSET], covariance))
     return out, noise

@@ -7,13 +7,66 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from accstudy.geometry.rigid import Rigid, rotation_vector
-from accstudy.locate.prepared import PreparedBody
-from accstudy.locate.segment import Patch
+from accstudy.geometry.rigid import Rigid
+from accstudy.mesh.scene import Scene
 
-__all__ = ["TurnProfile", "search_turn"]
+__all__ = ["RadialMap", "TurnProfile", "radial_map", "search_turn", "turned"]
 
 Floats = NDArray[np.float64]
+
+_STEP_DEG, _STEP_MM = 2.0, 0.1
+_CAP_MM = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class RadialMap:
+    """How far a drawing's outside is from its axis, around and along.
+
+    Parameters
+    ----------
+    radius_mm : (a, b) ndarray
+        By angle (steps of 2 deg) and height (steps of 0.1 mm); NaN where a ray
+        outwards from the axis leaves the drawing at no side.
+    low_mm : float
+        Height of the first row.
+    """
+
+    radius_mm: Floats
+    low_mm: float
+
+    @property
+    def unround_mm(self) -> float:
+        """Largest range of the radius around any height."""
+        known = np.isfinite(self.radius_mm).all(axis=0)
+        if not known.any():
+            return 0.0
+        return float(np.max(np.ptp(self.radius_mm[:, known], axis=0)))
+
+
+def radial_map(scene: Scene, *, low_mm: float, high_mm: float, reach_mm: float) -> RadialMap:
+    """Measure a drawing by rays towards its axis.
+
+    Parameters
+    ----------
+    scene : Scene
+        The drawing in the implant frame.
+    low_mm, high_mm : float
+        Heights to cover.
+    reach_mm : float
+        The rays start so far from the axis.
+
+    Returns
+    -------
+    RadialMap
+    """
+    angle = np.radians(np.arange(0.0, 360.0, _STEP_DEG))
+    height = np.arange(low_mm + 0.5 * _STEP_MM, high_mm, _STEP_MM)
+    a, z = np.meshgrid(angle, height, indexing="ij")
+    out = np.stack([np.cos(a), np.sin(a), np.zeros_like(a)], axis=-1).reshape(-1, 3)
+    start = out * reach_mm + np.stack([0 * z, 0 * z, z], axis=-1).reshape(-1, 3)
+    along, _ = scene.cast(start, -out)
+    radius = np.where(along < reach_mm, reach_mm - along, np.nan)
+    return RadialMap(radius.reshape(a.shape), low_mm)
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,71 +78,82 @@ class TurnProfile:
     angles_deg : (k,) ndarray
         Rotations, equally spaced over the circle.
     cost_mm2 : (k,) ndarray
-        Mean squared distance, each distance capped.
+        Mean squared radial distance, each distance capped.
     """
 
     angles_deg: Floats
     cost_mm2: Floats
 
-    def minima(self) -> list[float]:
-        """Rotations with a cost below that of both neighbours, best first, deg."""
+    def minima(self, *, share: float = 0.3, most: int = 8) -> list[float]:
+        """Rotations that cannot be told from the best without a closer look.
+
+        Parameters
+        ----------
+        share : float
+            Of the range between the best and the worst cost.
+        most : int
+            Of how many at most.
+
+        Returns
+        -------
+        list of float
+            The lowest point of every valley that reaches down to that share,
+            best first, deg.
+        """
         c = self.cost_mm2
         low = (c <= np.roll(c, 1)) & (c < np.roll(c, -1))
+        low &= c <= c.min() + share * (c.max() - c.min())
         found = np.flatnonzero(low)
-        return [float(self.angles_deg[i]) for i in found[np.argsort(c[found], kind="stable")]]
+        order = found[np.argsort(c[found], kind="stable")]
+        return [float(self.angles_deg[i]) for i in order[:most]]
+
+    def width_deg(self, *, share: float = 0.1) -> float:
+        """How much of the circle has a cost within a share of the range over the best, deg."""
+        c = self.cost_mm2
+        inside = c <= c.min() + share * (c.max() - c.min())
+        return float(360.0 * np.mean(inside))
 
 
 def search_turn(
-    prepared: PreparedBody,
-    patch: Patch,
-    pose: Rigid,
-    *,
-    offset_mm: float,
-    step_deg: float = 5.0,
-    points: int = 250,
-    cap_mm: float = 0.25,
+    drawing: RadialMap, points_mm: Floats, normals: Floats, *, offset_mm: float, most: int = 800
 ) -> TurnProfile:
-    """Compare a patch with the drawing at every rotation about the axis.
+    """Compare a scan body's sides with the drawing at every rotation about the axis.
 
     Parameters
     ----------
-    prepared : PreparedBody
-        The scan body.
-    patch : Patch
-        The scan around it.
-    pose : Rigid
-        Scan from body; its rotation about the axis is arbitrary.
+    drawing : RadialMap
+        Of the drawing.
+    points_mm, normals : (n, 3) ndarray
+        Scan in the implant frame, but for the rotation about the axis.
     offset_mm : float
         Surface offset.
-    step_deg : float
-        Step of the search.
-    points : int
-        How many points of the patch to use.
-    cap_mm : float
-        A distance counts no more than this.
+    most : int
+        Use about so many points.
 
     Returns
     -------
     TurnProfile
+        The cost of turning the drawing by each angle.
     """
-    inverse = pose.inverse()
-    local = inverse.points(patch.points_mm)
-    normal = inverse.vectors(patch.normals)
-    outer = prepared.points_mm
-    widest = float(np.max(np.hypot(outer[:, 0], outer[:, 1])))
-    near = (local[:, 2] > prepared.body.use_above_mm) & (
-        np.hypot(local[:, 0], local[:, 1]) < widest + 0.15
-    )
-    near &= local[:, 2] < outer[:, 2].max() + 0.15
-    rows = np.flatnonzero(near)
-    rows = rows[:: max(1, len(rows) // points)]
-    angles = np.arange(0.0, 360.0, step_deg)
-    turns = np.stack([rotation_vector([0.0, 0.0, -np.radians(a)]) for a in angles])
-    turned = np.matmul(local[rows], np.transpose(turns, (0, 2, 1)))
-    normals = np.matmul(normal[rows], np.transpose(turns, (0, 2, 1)))
-    closest = prepared.closest(turned.reshape(-1, 3))
-    distance = np.abs(closest.distance_mm - offset_mm)
-    agree = np.einsum("ij,ij->i", closest.normal, normals.reshape(-1, 3))
-    distance = np.where(agree > 0.3, np.minimum(distance, cap_mm), cap_mm)
-    cost = np.mean(distance.reshape(len(angles), -1) ** 2, axis=1)
-    return TurnProfile(angles, cost)
+    count, rows = drawing.radius_mm.shape
+    row = np.floor((points_mm[:, 2] - drawing.low_mm) / _STEP_MM).astype(np.int64)
+    radius = np.hypot(points_mm[:, 0], points_mm[:, 1])
+    use = (row >= 0) & (row < rows) & (np.abs(normals[:, 2]) < 0.5)
+    use &= radius < np.nanmax(drawing.radius_mm) + 2 * _CAP_MM
+    use = np.flatnonzero(use)
+    use = use[:: max(1, len(use) // most)]
+    angle = np.arctan2(points_mm[use, 1], points_mm[use, 0])
+    column = np.floor(np.degrees(angle) / _STEP_DEG + 0.5).astype(np.int64)
+    turn = np.arange(count)
+    expected = drawing.radius_mm[(column[None] - turn[:, None]) % count, row[use][None]]
+    away = np.minimum(np.abs(radius[use][None] - offset_mm - expected), _CAP_MM)
+    away = np.where(np.isfinite(away), away, _CAP_MM)
+    cost = np.asarray(np.mean(away**2, axis=1), float) if len(use) else np.zeros(count)
+    return TurnProfile(turn * _STEP_DEG, cost)
+
+
+def turned(pose: Rigid, angle_deg: float) -> Rigid:
+    """Turn a body about its own axis."""
+    a = np.radians(angle_deg)
+    c, s = np.cos(a), np.sin(a)
+    return pose.after(Rigid(np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]]), np.zeros(3)))

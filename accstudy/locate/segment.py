@@ -1,7 +1,8 @@
-"""The part of a scan that may show one scan body."""
+"""The parts of a scan that may show its scan bodies."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,11 +12,12 @@ from accstudy.geometry.rigid import Rigid
 from accstudy.locate.prepared import PreparedBody
 from accstudy.mesh.model import Mesh
 
-__all__ = ["Patch", "cut_patch"]
+__all__ = ["Patch", "cut_patches"]
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
-_MARGIN_MM = 1.0
+_MARGIN_MM = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,63 +26,76 @@ class Patch:
 
     Parameters
     ----------
-    index : (n,) ndarray
-        Numbers of the vertices in the scan.
     points_mm : (n, 3) ndarray
         In the scan frame.
     normals : (n, 3) ndarray
         Of the surface around each vertex, outwards; zero where there is none.
     area_mm2 : (n,) ndarray
         Surface that each vertex stands for.
+    index : (n,) ndarray
+        Numbers of the vertices in the scan.
     """
 
-    index: NDArray[np.int64]
     points_mm: Floats
     normals: Floats
     area_mm2: Floats
+    index: Ints
 
 
-def cut_patch(mesh: Mesh, prepared: PreparedBody, scan_from_body: Rigid) -> Patch:
-    """Cut out the surroundings of an expected scan body.
+def cut_patches(mesh: Mesh, expected: Sequence[tuple[PreparedBody, Rigid]]) -> list[Patch]:
+    """Cut out the surroundings of expected scan bodies.
 
     Parameters
     ----------
     mesh : Mesh
         The scan.
-    prepared : PreparedBody
-        The scan body.
-    scan_from_body : Rigid
-        Where it is expected, to within a millimetre or so.
+    expected : sequence of (PreparedBody, Rigid)
+        The bodies and where they are expected (scan from body), to within half
+        a millimetre or so.
 
     Returns
     -------
-    Patch
-        What lies in the body's bounding box, with a margin.
+    list of Patch
+        For each what lies in the body's bounding box, with a margin.
     """
-    low = prepared.points_mm.min(axis=0) - _MARGIN_MM
-    high = prepared.points_mm.max(axis=0) + _MARGIN_MM
-    middle = scan_from_body.points(0.5 * (low + high))
-    radius = 0.5 * float(np.linalg.norm(high - low))
-    v = mesh.vertices_mm
-    close = np.abs(v[:, 0] - middle[0]) < radius
-    close &= np.abs(v[:, 1] - middle[1]) < radius
-    close &= np.abs(v[:, 2] - middle[2]) < radius
-    index = np.flatnonzero(close)
-    inside = scan_from_body.inverse().points(v[index])
-    index = index[np.all((inside > low) & (inside < high), axis=1)]
-    number = np.full(len(v), -1, np.int32)
-    number[index] = np.arange(len(index), dtype=np.int32)
-    faces = number[mesh.faces]
-    faces = faces[(faces >= 0).any(axis=1)]
-    mine = mesh.faces[(number[mesh.faces] >= 0).any(axis=1)]
-    corners = v[mine]
+    v, faces = mesh.vertices_mm, mesh.faces
+    columns = np.ascontiguousarray(v.T)
+    chosen = [_inside(v, columns, body, pose) for body, pose in expected]
+    near = np.zeros(len(v), bool)
+    for index in chosen:
+        near[index] = True
+    touched = near[faces[:, 0]]
+    touched |= near[faces[:, 1]]
+    touched |= near[faces[:, 2]]
+    mine = faces[touched]
+    corners = v[mine.ravel()].reshape(-1, 3, 3)
     across = 0.5 * np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    size = np.linalg.norm(across, axis=1)
-    at = faces.ravel()
-    known = at >= 0
-    n = len(index)
-    values = np.repeat(np.column_stack([across, size / 3]), 3, axis=0)[known]
-    sums = np.column_stack([np.bincount(at[known], values[:, k], n) for k in range(4)])
-    length = np.linalg.norm(sums[:, :3], axis=1)
+    values = np.column_stack([across, np.linalg.norm(across, axis=1) / 3])
+    number = np.zeros(len(v), np.int64)
+    number[near] = np.arange(1, int(near.sum()) + 1)
+    count = int(near.sum()) + 1
+    sums = np.zeros((count, 4))
+    for k in range(3):
+        at = number[mine[:, k]]
+        for j in range(4):
+            sums[:, j] += np.bincount(at, values[:, j], count)
+    length = np.sqrt(np.einsum("ij,ij->i", sums[:, :3], sums[:, :3]))
     normals = sums[:, :3] / np.maximum(length, 1e-300)[:, None]
-    return Patch(index, v[index], normals, sums[:, 3])
+    out = []
+    for index in chosen:
+        at = number[index]
+        out.append(Patch(v[index], normals[at], sums[at, 3], index))
+    return out
+
+
+def _inside(v: Floats, columns: Floats, body: PreparedBody, pose: Rigid) -> Ints:
+    """Vertices in the body's box, in their order."""
+    low = body.points_mm.min(axis=0) - _MARGIN_MM
+    high = body.points_mm.max(axis=0) + _MARGIN_MM
+    middle = pose.points(0.5 * (low + high))
+    reach = np.abs(pose.rotation) @ (0.5 * (high - low))
+    index = np.flatnonzero(np.abs(columns[0] - middle[0]) < reach[0])
+    for k in (1, 2):
+        index = index[np.abs(columns[k][index] - middle[k]) < reach[k]]
+    local = pose.inverse().points(v[index])
+    return np.asarray(index[np.all((local > low) & (local < high), axis=1)])

@@ -59,7 +59,7 @@ class Blocks:
     def gain(self) -> Floats:
         """Least-squares solution as a matrix, (p, m)."""
         weighted = self.jacobian.T * self.size
-        return np.linalg.solve(weighted @ self.jacobian, weighted)
+        return np.asarray(np.linalg.solve(weighted @ self.jacobian, weighted), float)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,167 @@
+"""Which reading of the arrangement is right, or that the scan alone cannot say."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from accstudy.errors import ComputationError, InputError
+from accstudy.geometry.rigid import rotation_about_deg
+from accstudy.locate.arrangement import Arrangement, Lines, fit_lines, misfit_mm
+
+__all__ = ["Choice", "choose"]
+
+Floats = NDArray[np.float64]
+
+_ALIKE_MM, _ALIKE_TIMES = 0.12, 2.5
+_FLATS_AGREE_DEG, _FLATS_DIFFER_DEG = 10.0, 20.0
+_LANDMARK_MM = 6.0
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """The reading that was chosen.
+
+    Parameters
+    ----------
+    way : Arrangement
+        The reading.
+    by : str
+        ``scan``, ``flats`` or ``landmarks``: what settled it.
+    """
+
+    way: Arrangement
+    by: str
+
+
+def choose(
+    ways: Sequence[Arrangement],
+    reference: Lines,
+    found: Lines,
+    *,
+    reference_flats: Floats,
+    found_flats: Floats,
+    landmarks: Mapping[int, Floats],
+    names: Sequence[str],
+) -> Choice:
+    """Choose between readings of the arrangement by what was measured.
+
+    Parameters
+    ----------
+    ways : sequence of Arrangement
+        Readings, most implants first.
+    reference, found : Lines
+        Implants in the model, and candidates with their fitted poses.
+    reference_flats, found_flats : (n, 3) and (k, 3) ndarray
+        Directions of the flats; NaN where unknown.
+    landmarks : mapping
+        Approximate position, (3,) in mm in the scan frame, by implant number.
+    names : sequence of str
+        Names of the implants, for messages.
+
+    Returns
+    -------
+    Choice
+
+    Raises
+    ------
+    ComputationError
+        If two readings fit alike and nothing settles which one is right.
+    InputError
+        If the landmarks contradict every reading.
+    """
+    fitted = [_refit(way, reference, found) for way in ways]
+    if landmarks:
+        return _by_landmarks(fitted, found, landmarks, names)
+    most = max(way.matched for way in fitted)
+    fitted = sorted((w for w in fitted if w.matched == most), key=lambda w: w.misfit_mm)
+    limit = max(_ALIKE_MM, _ALIKE_TIMES * fitted[0].misfit_mm)
+    alike = [w for w in fitted if w.misfit_mm <= limit]
+    if len(alike) == 1:
+        return Choice(alike[0], "scan")
+    flats = [_flat_misfit_deg(w, reference_flats, found_flats, found) for w in alike]
+    agree = [w for w, f in zip(alike, flats, strict=True) if f < _FLATS_AGREE_DEG]
+    differ = [f for f in flats if f > _FLATS_DIFFER_DEG]
+    if len(agree) == 1 and len(differ) == len(alike) - 1:
+        return Choice(agree[0], "flats")
+    first, second = alike[0], alike[1]
+    swapped = [
+        n for n, a, b in zip(names, first.candidate, second.candidate, strict=True) if a != b
+    ]
+    raise AmbiguousArrangementError(
+        f"the implants fit the scan in {len(alike)} ways that it cannot tell apart "
+        f"(misfit {1e3 * first.misfit_mm:.0f} and {1e3 * second.misfit_mm:.0f} µm); "
+        f"in doubt: {', '.join(swapped)}",
+        hint="give approximate positions in landmarks.csv (scan, implant, x_mm, y_mm, z_mm) "
+        f"for {swapped[0] if swapped else names[0]} at least, and name the file in "
+        "scans.landmarks; or give the flats in the reference",
+    )
+
+
+class AmbiguousArrangementError(ComputationError):
+    """A scan that shows the implants in more than one way."""
+
+    code = "ambiguous-arrangement"
+
+
+class LandmarkError(InputError):
+    """Landmarks that no reading of the scan explains."""
+
+    code = "landmarks-disagree"
+
+
+def _refit(way: Arrangement, reference: Lines, found: Lines) -> Arrangement:
+    implants = np.flatnonzero(np.array(way.candidate) >= 0)
+    candidates = np.array(way.candidate)[implants]
+    motion = fit_lines(reference, found, implants, candidates)
+    return Arrangement(
+        motion, way.candidate, misfit_mm(reference, found, implants, candidates, motion)
+    )
+
+
+def _by_landmarks(
+    ways: Sequence[Arrangement],
+    found: Lines,
+    landmarks: Mapping[int, Floats],
+    names: Sequence[str],
+) -> Choice:
+    """Take the reading that brings the implants to their landmarks."""
+
+    def away(way: Arrangement) -> float:
+        each = []
+        for implant, mark in landmarks.items():
+            c = way.candidate[implant]
+            if c < 0:
+                each.append(2 * _LANDMARK_MM)
+                continue
+            along = np.clip((mark - found.points_mm[c]) @ found.axes[c], 0.0, 10.0)
+            each.append(float(np.linalg.norm(mark - found.points_mm[c] - along * found.axes[c])))
+        return max(each)
+
+    distance = [away(way) for way in ways]
+    fit = [(-w.matched, w.misfit_mm, k) for k, w in enumerate(ways) if distance[k] < _LANDMARK_MM]
+    if not fit:
+        given = ", ".join(names[i] for i in landmarks)
+        raise LandmarkError(
+            f"no reading of the scan brings {given} within {_LANDMARK_MM:g} mm of the landmarks "
+            f"(the nearest: {min(distance):.1f} mm)",
+            hint="landmarks.csv wants positions in the scan's own coordinates, in mm",
+        )
+    fit.sort()
+    return Choice(ways[fit[0][2]], "landmarks")
+
+
+def _flat_misfit_deg(
+    way: Arrangement, reference_flats: Floats, found_flats: Floats, found: Lines
+) -> float:
+    """Median rotation between the flats as they should be and as they are; NaN without any."""
+    each = []
+    for i, c in enumerate(way.candidate):
+        if c < 0 or not np.isfinite(reference_flats[i] @ found_flats[c]):
+            continue
+        expected = way.scan_from_model.vectors(reference_flats[i])
+        each.append(abs(float(rotation_about_deg(found.axes[c], expected, found_flats[c]))))
+    return float(np.median(each)) if each else float("nan")

@@ -1,0 +1,175 @@
+"""What is doubtful about a scan body that was found, and about the scan."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from accstudy.errors import Finding, Severity
+from accstudy.geometry.rigid import angle_between_deg
+from accstudy.locate.arrangement import Lines, fit_lines, misfit_mm
+from accstudy.locate.refine import Refined
+from accstudy.locate.single import Found
+
+__all__ = ["Verdict", "judge_body", "stray_body"]
+
+Floats = NDArray[np.float64]
+
+LEAST_COVERAGE, FAIR_COVERAGE = 0.15, 0.4
+OFFSET_LOW_UM, OFFSET_HIGH_UM = -10.0, 45.0
+"""Usual distance of a scanned surface from the drawing: common practice, no source;
+published means of the absolute distance lie between 21 and 39 um."""
+_MOST_RMS_UM = 60.0
+_MOST_U_UM = 50.0
+_DOUBLE = 1.35
+_TURN_DEG = 0.25
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """Status of one implant in one scan.
+
+    Parameters
+    ----------
+    status : str
+        ``ok``, ``doubtful`` or ``missing``.
+    note : str
+        What the user should know, in a phrase; empty if nothing.
+    turn_known : bool
+        Whether the rotation about the axis is determined.
+    findings : tuple of Finding
+        The same for the list of findings.
+    """
+
+    status: str
+    note: str
+    turn_known: bool
+    findings: tuple[Finding, ...]
+
+
+def judge_body(implant: str, found: Found, refined: Refined, *, has_flat: bool) -> Verdict:
+    """Judge one scan body that was found.
+
+    Parameters
+    ----------
+    implant : str
+        Its implant, for messages.
+    found : Found
+        The robust fit with coverage and layers.
+    refined : Refined
+        Final pose with uncertainties.
+    has_flat : bool
+        Whether the drawing fixes the rotation.
+
+    Returns
+    -------
+    Verdict
+    """
+    notes: list[tuple[str, str, str]] = []  # code, what, mend
+    rms = rms_um(found)
+    if found.coverage < FAIR_COVERAGE:
+        notes.append(
+            (
+                "little-surface",
+                f"the scan shows {100 * found.coverage:.0f} % of the scan body on {implant}",
+                "scan it again, or read its uncertainties with care",
+            )
+        )
+    if found.layers > _DOUBLE:
+        notes.append(
+            (
+                "doubled-surface",
+                f"the surface of the scan body on {implant} is there {found.layers:.1f} times: "
+                "layers that were not stitched together",
+                "scan it again; the position lies between the layers",
+            )
+        )
+    if rms > _MOST_RMS_UM:
+        notes.append(
+            (
+                "rough-fit",
+                f"the surface on {implant} differs from the drawing by {rms:.0f} µm rms",
+                "look at the scan; check that the drawing is that of the scan body used",
+            )
+        )
+    offset, u_offset = 1e3 * refined.offset_mm, 1e3 * float(np.sqrt(refined.covariance[6, 6]))
+    if offset > OFFSET_HIGH_UM + 2 * u_offset or offset < OFFSET_LOW_UM - 2 * u_offset:
+        side = "outside" if offset > 0 else "inside"
+        notes.append(
+            (
+                "unusual-offset",
+                f"the scanned surface on {implant} lies {abs(offset):.0f} µm {side} the drawing; "
+                f"{OFFSET_LOW_UM:.0f} to {OFFSET_HIGH_UM:.0f} µm is usual",
+                "check that the drawing is that of the scan body used; if it is not, "
+                "heights are wrong by as much",
+            )
+        )
+    u = 1e3 * float(refined.u_position_mm.max())
+    if not u < _MOST_U_UM:
+        notes.append(
+            (
+                "weak-fit",
+                f"what the scan shows of {implant} leaves its position uncertain by {u:.0f} µm",
+                "scan the top and the sides of the scan body",
+            )
+        )
+    known = len(found.turns_deg) == 1 and refined.u_turn_deg < _TURN_DEG
+    texts = [what for _, what, _ in notes]
+    if has_flat and not known:
+        texts.append("rotation unknown: the flat is not seen")
+    return Verdict(
+        status="doubtful" if notes else "ok",
+        note="; ".join(texts),
+        turn_known=known,
+        findings=tuple(Finding(Severity.WARNING, c, w, mend=m) for c, w, m in notes),
+    )
+
+
+def rms_um(found: Found) -> float:
+    """Weighted root mean square of a fit's residuals, um."""
+    fit = found.fit
+    total = float(fit.weight.sum())
+    return 1e3 * float(np.sqrt(fit.weight @ fit.residual_mm**2 / total)) if total > 0 else np.inf
+
+
+def stray_body(reference: Lines, found: Lines, names: Sequence[str]) -> Finding | None:
+    """Notice one scan body that does not go with the others.
+
+    Parameters
+    ----------
+    reference, found : Lines
+        The implants that were found, row by row.
+    names : sequence of str
+        Their names.
+
+    Returns
+    -------
+    Finding or None
+        For the body without which the others agree far better.
+    """
+    n = len(names)
+    if n < 4:
+        return None
+    every = np.arange(n)
+    rest = []
+    for i in range(n):
+        others = np.delete(every, i)
+        motion = fit_lines(reference, found, others, others)
+        rest.append((misfit_mm(reference, found, others, others, motion), i, motion))
+    least, i, motion = min(rest, key=lambda r: r[0])
+    one = np.array([i])
+    away = misfit_mm(reference, found, one, one, motion)
+    if away < 0.2 or away < 4 * max(least, 0.02):
+        return None
+    shift = 1e3 * np.linalg.norm(motion.points(reference.points_mm[i]) - found.points_mm[i])
+    tilt = float(angle_between_deg(motion.vectors(reference.axes[i]), found.axes[i]))
+    return Finding(
+        Severity.WARNING,
+        "stray-body",
+        f"the scan body on {names[i]} lies {shift:.0f} µm and {tilt:.1f} deg off its place among "
+        f"the others, which agree within {1e3 * least:.0f} µm",
+        mend="check that it was seated and tight; it is measured as it lies",
+    )

@@ -1,0 +1,206 @@
+"""From a scan to fitted candidates and the ways to read the arrangement into them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from accstudy.geometry.rigid import Rigid, angle_between_deg
+from accstudy.locate.arrangement import Arrangement, Lines, match_arrangement, place_of
+from accstudy.locate.cloud import oriented_cloud
+from accstudy.locate.detect import detect_bodies
+from accstudy.locate.model import ReferenceModel
+from accstudy.locate.prepared import PreparedBody
+from accstudy.locate.segment import cut_patches
+from accstudy.locate.single import Found, find_body
+from accstudy.mesh.model import Mesh
+
+__all__ = ["Candidates", "fit_candidates", "fitted_lines", "recover", "search", "spare_bodies"]
+
+Floats = NDArray[np.float64]
+
+_TRIES = (12_000, 60_000)
+_LEAST_COVERAGE = 0.15
+_ASTRAY_MM, _ASTRAY_DEG = 0.9, 5.0
+_SPARE_SCORE, _SPARE_COVERAGE, _SPARE_SCALE_MM, _SPARES = 0.45, 0.45, 0.04, 5
+
+
+@dataclass(frozen=True, slots=True)
+class Candidates:
+    """Possible scan bodies in a scan.
+
+    Parameters
+    ----------
+    rotations : (k, 3, 3) ndarray
+        Rough poses, scan from body.
+    lines : Lines
+        Rough platforms and axes, and the kind of scan body.
+    scores : (k,) ndarray
+        Share of the body's surface confirmed.
+    fits : dict
+        Fits by candidate, filled as needed; None for what turned out to be none.
+    """
+
+    rotations: Floats
+    lines: Lines
+    scores: Floats
+    fits: dict[int, Found | None] = field(default_factory=dict)
+
+
+def search(mesh: Mesh, model: ReferenceModel) -> tuple[Candidates, list[Arrangement]]:
+    """Look for scan bodies and for the arrangement of the reference among them.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The scan, near the origin.
+    model : ReferenceModel
+        The reference.
+
+    Returns
+    -------
+    Candidates
+    list of Arrangement
+        Ways to read the reference into the candidates; empty if there is none.
+    """
+    cloud = oriented_cloud(mesh)
+    for tries in _TRIES:
+        parts = [detect_bodies(cloud, kind, tries=tries) for kind in model.kinds]
+        rotations = np.concatenate([p.rotations for p in parts])
+        kinds = np.repeat(np.arange(len(parts)), [len(p.scores) for p in parts])
+        lines = Lines(np.concatenate([p.origins_mm for p in parts]), rotations[:, :, 2], kinds)
+        scores = np.concatenate([p.scores for p in parts])
+        ways = match_arrangement(model.lines, lines)
+        if ways and ways[0].matched == len(model.implants):
+            break
+    return Candidates(rotations, lines, scores), ways
+
+
+def fit_candidates(
+    mesh: Mesh, model: ReferenceModel, candidates: Candidates, wanted: Iterable[int]
+) -> None:
+    """Fit candidates that were not fitted yet; the fits go into `candidates`."""
+    new = sorted(set(wanted) - set(candidates.fits))
+    places = [
+        (
+            model.kinds[candidates.lines.kinds[c]],
+            Rigid(candidates.rotations[c], candidates.lines.points_mm[c]),
+        )
+        for c in new
+    ]
+    for c, found in zip(new, _fit_places(mesh, places), strict=True):
+        candidates.fits[c] = found
+
+
+def fitted_lines(candidates: Candidates) -> tuple[Lines, Floats]:
+    """Platforms and axes of all candidates, fitted where they were, and flats.
+
+    Returns
+    -------
+    Lines
+    flats : (k, 3) ndarray
+        NaN where the rotation is unknown.
+    """
+    points, axes = candidates.lines.points_mm.copy(), candidates.lines.axes.copy()
+    flats = np.full(points.shape, np.nan)
+    for c, found in candidates.fits.items():
+        if found is not None:
+            pose = found.fit.scan_from_body
+            points[c], axes[c] = pose.translation_mm, pose.rotation[:, 2]
+            if len(found.turns_deg) == 1:
+                flats[c] = pose.rotation[:, 0]
+    return Lines(points, axes, candidates.lines.kinds), flats
+
+
+def spare_bodies(
+    mesh: Mesh, model: ReferenceModel, candidates: Candidates, taken: Sequence[int]
+) -> list[int]:
+    """Candidates that really look like scan bodies but belong to no implant.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The scan.
+    model : ReferenceModel
+        The reference.
+    candidates : Candidates
+        What was found.
+    taken : sequence of int
+        Those that belong to implants.
+
+    Returns
+    -------
+    list of int
+        A few at most.
+    """
+    middles = np.array(
+        [
+            candidates.rotations[c] @ model.kinds[k].points_mm.mean(axis=0) + point
+            for c, (k, point) in enumerate(
+                zip(candidates.lines.kinds, candidates.lines.points_mm, strict=True)
+            )
+        ]
+    ).reshape(-1, 3)
+    occupied = [middles[c] for c in taken]
+    spare: list[int] = []
+    for c in np.argsort(-candidates.scores, kind="stable").tolist():
+        if candidates.scores[c] < _SPARE_SCORE or len(spare) == _SPARES:
+            break
+        if all(np.linalg.norm(middles[c] - m) > 4.5 for m in occupied):
+            spare.append(c)
+            occupied.append(middles[c])
+    fit_candidates(mesh, model, candidates, spare)
+    real = []
+    for c in spare:
+        found = candidates.fits[c]
+        if found and found.coverage > _SPARE_COVERAGE and found.fit.scale_mm < _SPARE_SCALE_MM:
+            real.append(c)
+    return real
+
+
+def recover(
+    mesh: Mesh, model: ReferenceModel, way: Arrangement, found: Sequence[Found | None]
+) -> list[Found | None]:
+    """Look for the implants that are still missing where the others say they must be.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The scan.
+    model : ReferenceModel
+        The reference.
+    way : Arrangement
+        The reading chosen.
+    found : sequence of Found or None
+        For every implant.
+
+    Returns
+    -------
+    list of Found or None
+        With more of them found, if their surface is there.
+    """
+    absent = [i for i, f in enumerate(found) if f is None]
+    places = [(model.bodies[i], place_of(way, model.lines, i)) for i in absent]
+    out = list(found)
+    for i, (_, expected), again in zip(absent, places, _fit_places(mesh, places), strict=True):
+        if again is None:
+            continue
+        pose = again.fit.scan_from_body
+        shift = float(np.linalg.norm(pose.translation_mm - expected.translation_mm))
+        tilt = float(angle_between_deg(pose.rotation[:, 2], expected.rotation[:, 2]))
+        if shift < _ASTRAY_MM and tilt < _ASTRAY_DEG and again.fit.scale_mm < _SPARE_SCALE_MM:
+            out[i] = again
+    return out
+
+
+def _fit_places(mesh: Mesh, places: list[tuple[PreparedBody, Rigid]]) -> list[Found | None]:
+    if not places:
+        return []
+    fits = []
+    for (body, start), patch in zip(places, cut_patches(mesh, places), strict=True):
+        found = find_body(body, patch, start)
+        fits.append(found if found is not None and found.coverage > _LEAST_COVERAGE else None)
+    return fits

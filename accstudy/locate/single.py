@@ -1,0 +1,121 @@
+"""One scan body from a rough place to its pose."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from accstudy.geometry.rigid import Rigid
+from accstudy.locate.fit import Fit, coarse_fit, fine_fit
+from accstudy.locate.prepared import PreparedBody
+from accstudy.locate.rotation import search_turn, turned
+from accstudy.locate.segment import Patch
+
+__all__ = ["Found", "find_body"]
+
+Floats = NDArray[np.float64]
+
+_SAME_COST = 1.5
+_UNROUND_MM = 0.03
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A scan body fitted to a scan.
+
+    Parameters
+    ----------
+    fit : Fit
+        The robust fit.
+    turns_deg : tuple of float
+        Rotations about the axis, added to the fit's, that the scan cannot tell
+        apart: (0,) where one is right, more for a body that looks the same
+        after a part of a turn, none where nothing speaks of the rotation.
+    coverage : float
+        Share of the body's usable surface that the scan shows.
+    layers : float
+        Area of the scan's surface over that of the body it covers: 1, or 2
+        where the surface is doubled.
+    """
+
+    fit: Fit
+    turns_deg: tuple[float, ...]
+    coverage: float
+    layers: float
+
+
+def find_body(prepared: PreparedBody, patch: Patch, start: Rigid) -> Found | None:
+    """Fit a scan body to a patch of a scan.
+
+    Five degrees of freedom come first, as the rotation about the axis is
+    unknown; then the rotation, searched over the whole circle; then all six.
+    The uniform offset of the surface goes with them throughout.
+
+    Parameters
+    ----------
+    prepared : PreparedBody
+        The scan body.
+    patch : Patch
+        The scan around it.
+    start : Rigid
+        Scan from body, to within half a millimetre and a few degrees; the
+        rotation about the axis is arbitrary.
+
+    Returns
+    -------
+    Found or None
+        None if too little of it is there.
+    """
+    coarse = coarse_fit(prepared, patch, start, offset_mm=0.0, turn=False)
+    if coarse is None:
+        return None
+    pose, offset, _ = coarse
+    turns: tuple[float, ...] = ()
+    if prepared.radial.unround_mm > _UNROUND_MM:
+        pose, offset, turns = _turn(prepared, patch, pose, offset)
+    fit = fine_fit(prepared, patch, pose, offset_mm=offset, turn=bool(turns))
+    if fit is None:
+        return None
+    coverage, layers = _coverage(prepared, patch, fit)
+    return Found(fit, turns, coverage, layers)
+
+
+def _turn(
+    prepared: PreparedBody, patch: Patch, pose: Rigid, offset: float
+) -> tuple[Rigid, float, tuple[float, ...]]:
+    """Search the rotation; the second pass mends what a wrong rotation did to the pose."""
+    inverse = pose.inverse()
+    profile = search_turn(
+        prepared.radial,
+        inverse.points(patch.points_mm),
+        inverse.vectors(patch.normals),
+        offset_mm=offset,
+    )
+    tries = []
+    for angle in profile.minima():
+        start = turned(pose, angle)
+        near = coarse_fit(
+            prepared, patch, start, offset_mm=offset, turn=True, gates_mm=(0.4, 0.25, 0.2)
+        )
+        if near is not None:
+            tries.append((near[2], angle, near))
+    if not tries:
+        return turned(pose, profile.minima()[0]), offset, ()
+    tries.sort(key=lambda t: t[0])
+    cost, angle, (best, new_offset, _) = tries[0]
+    alike = [a - angle for c, a, _ in tries if c < _SAME_COST * cost]
+    return best, new_offset, tuple(alike)
+
+
+def _coverage(prepared: PreparedBody, patch: Patch, fit: Fit) -> tuple[float, float]:
+    """Share of the usable surface with scan near it; layers of scan on it."""
+    from scipy.spatial import cKDTree
+
+    area = float(patch.area_mm2[fit.used].sum())
+    spacing = np.sqrt(area / len(fit.used))
+    tree = cKDTree(fit.points_mm)
+    away, _ = tree.query(prepared.points_mm, distance_upper_bound=max(1.1 * spacing, 0.05))
+    coverage = float(np.mean(np.isfinite(away)))
+    return coverage, area / max(coverage * prepared.area_mm2, 1e-9)

@@ -1,0 +1,172 @@
+"""Suspicions about a whole scan: its unit, its model, its handedness."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from accstudy.errors import ComputationError, Finding, InputError, Severity
+from accstudy.locate.arrangement import Arrangement, Lines, match_arrangement
+from accstudy.locate.model import ReferenceModel
+from accstudy.mesh.model import Mesh
+
+__all__ = ["check_arrangement", "check_size"]
+
+_SMALLEST, _LARGEST = 0.3, 8.0
+_FACTORS = ((1000.0, "m"), (25.4, "inch"), (10.0, "cm"))
+
+
+class WrongUnitError(InputError):
+    """A scan too small or too large to hold its model."""
+
+    code = "wrong-unit"
+
+
+class NotFoundError(ComputationError):
+    """A scan in which the implants' arrangement is not to be found."""
+
+    code = "arrangement-not-found"
+
+
+class WrongModelError(ComputationError):
+    """A scan that shows scan bodies, but not those of its model."""
+
+    code = "wrong-model"
+
+
+class MirroredScanError(ComputationError):
+    """A scan that fits its model only as its mirror image."""
+
+    code = "mirrored-scan"
+
+
+class TooFewBodiesError(ComputationError):
+    """A scan that shows too few scan bodies to tell which they are."""
+
+    code = "too-few-bodies"
+
+
+def check_size(mesh: Mesh, model: ReferenceModel) -> None:
+    """Refuse a scan whose size shows that its unit is another.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The scan, taken to be in mm.
+    model : ReferenceModel
+        The reference.
+
+    Raises
+    ------
+    WrongUnitError
+        If the scan is far too small or too large for the implants' span.
+    """
+    low, high = np.percentile(
+        mesh.vertices_mm[:: max(1, len(mesh.vertices_mm) // 20_000)], [2, 98], axis=0
+    )
+    size = float(np.linalg.norm(high - low))
+    expected = model.span_mm + 2 * max(b.reach_mm for b in model.bodies)
+    if _SMALLEST * expected < size < _LARGEST * expected:
+        return
+    for factor, name in _FACTORS:
+        if _SMALLEST * expected < size * factor < _LARGEST * expected:
+            raise WrongUnitError(
+                f"the scan is {size:.3g} mm across, the model about {expected:.0f} mm: "
+                f"its coordinates look like {name}, read as mm",
+                hint=f'set length_unit = "{name}" under [scans], if all scans are like this one',
+            )
+        if _SMALLEST * expected < size / factor < _LARGEST * expected:
+            raise WrongUnitError(
+                f"the scan is {size:.4g} mm across, the model about {expected:.0f} mm: "
+                f"its coordinates look like mm, read as {name}",
+                hint='set length_unit = "mm" under [scans], if all scans are like this one',
+            )
+    raise WrongUnitError(
+        f"the scan is {size:.4g} mm across, the model about {expected:.0f} mm",
+        hint="check scans.length_unit and that this is a scan of this model",
+    )
+
+
+def check_arrangement(
+    model: ReferenceModel,
+    found: Lines,
+    ways: Sequence[Arrangement],
+    *,
+    spare: Sequence[int],
+    landmarks: bool,
+) -> list[Finding]:
+    """Refuse a scan in which the implants were not found for sure.
+
+    Parameters
+    ----------
+    model : ReferenceModel
+        The reference.
+    found : Lines
+        Candidates.
+    ways : sequence of Arrangement
+        Readings of the arrangement, most implants first.
+    spare : sequence of int
+        Candidates that look like scan bodies and are part of no reading.
+    landmarks : bool
+        Whether landmarks vouch for a reading.
+
+    Returns
+    -------
+    list of Finding
+        Warnings about bodies that belong to no implant.
+
+    Raises
+    ------
+    ComputationError
+        With the suspicion: no scan body, another model, a mirror image, or too
+        few bodies to tell them apart.
+    """
+    n = len(model.implants)
+    matched = ways[0].matched if ways else 0
+    if matched < n:
+        mirror = np.array([-1.0, 1.0, 1.0])
+        reflected = Lines(
+            model.lines.points_mm * mirror, model.lines.axes * mirror, model.lines.kinds
+        )
+        mirrored = match_arrangement(reflected, found)
+        if mirrored and mirrored[0].matched > max(matched, 2):
+            raise MirroredScanError(
+                f"{mirrored[0].matched} scan bodies fit the mirror image of model {model.name}, "
+                f"{matched} the model itself",
+                hint="the scan was mirrored on export; export it again without mirroring",
+            )
+    seen = matched + len(spare)
+    if matched < min(2, n):
+        if not seen:
+            raise NotFoundError(
+                f"no scan body of model {model.name} was found in the scan",
+                hint="check the drawing of the scan body, scans.length_unit and the scan itself",
+            )
+        if seen == 1:
+            raise TooFewBodiesError(
+                "only one scan body was found: it cannot be told which implant it is on",
+                hint="scan at least two scan bodies, better three",
+            )
+        raise WrongModelError(
+            f"{seen} scan bodies were found, but no two of them lie as the implants of model "
+            f"{model.name} do",
+            hint="check column model of this scan, and the reference",
+        )
+    doubtful = n > 2 and matched == 2 and not landmarks
+    if (len(spare) >= matched and matched < n) or (doubtful and spare):
+        raise WrongModelError(
+            f"{seen} scan bodies were found, but only {matched} of them lie as implants of model "
+            f"{model.name} do",
+            hint="check column model of this scan, and the reference",
+        )
+    return [
+        Finding(
+            Severity.WARNING,
+            "extra-body",
+            "the scan shows something like a scan body near "
+            f"({', '.join(f'{v:.1f}' for v in found.points_mm[c])}) mm that belongs to no implant",
+            mend="nothing, if another object of that shape was scanned",
+        )
+        for c in spare
+    ]
