@@ -7,10 +7,15 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from accstudy.accuracy.conformity import LimitOf, conformity_table
 from accstudy.accuracy.outliers import outlier_table
+from accstudy.accuracy.precision import precision_vs_span
 from accstudy.accuracy.reference import shared_uncertainty
+from accstudy.accuracy.spans import span_curve
 from accstudy.accuracy.summary import accuracy_table
 from accstudy.errors import Finding
+from accstudy.models.results import model_tables
+from accstudy.models.specs import ModelSpec, default_specs
 from accstudy.seating.contributions import gap_contributions
 from accstudy.seating.reference import reference_uncertainty
 from accstudy.seating.summary import scan_misfits, seat_summary
@@ -26,6 +31,14 @@ WRITES = (
     "accuracy",
     "accuracy_with_excluded",
     "outliers",
+    "precision_vs_span",
+    "conformity",
+    "span_curve",
+    "model_terms",
+    "model_tests",
+    "model_variances",
+    "model_means",
+    "model_contrasts",
     "seating",
     "seating_scans",
     "seating_summary",
@@ -75,18 +88,26 @@ def analyze_poses(study: Study, poses: pd.DataFrame, *, say: Say = lambda line: 
     pairs = every_pair[every_pair["scan"].isin(kept)].reset_index(drop=True)
     singles = every_single[every_single["scan"].isin(kept)].reset_index(drop=True)
     tables = {"pair_deviations": pairs, "implant_deviations": singles}
-    tables |= _accuracy(study, pairs, singles)
+    tables["accuracy"] = _accuracy(study, pairs, singles)
+    alignment = study.settings.analysis.alignment
+    tables["outliers"] = outlier_table(pairs, singles, alignment=alignment)
     if study.settings.study.kind != "drift":
+        tables["precision_vs_span"] = precision_vs_span(tables["accuracy"])
+        tables |= _tolerance(study, pairs)
         tables |= _seating(study, poses[poses["scan"].isin(kept)])
+    modelled, found = _models(study, pairs, singles)
+    tables |= modelled
+    findings += found
     if len(every_pair) > len(pairs):
-        tables["accuracy_with_excluded"] = _accuracy(study, every_pair, every_single)["accuracy"]
+        tables["accuracy_with_excluded"] = _accuracy(study, every_pair, every_single)
     return Analyzed(tables, tuple(findings))
 
 
-def _accuracy(study: Study, pairs: pd.DataFrame, singles: pd.DataFrame) -> dict[str, pd.DataFrame]:
+def _shared_u(study: Study, pairs: pd.DataFrame) -> pd.DataFrame:
+    """Standard uncertainty that all scans share: of the reference and the temperature."""
     settings = study.settings
     mpe = settings.reference.mpe_um
-    shared = shared_uncertainty(
+    return shared_uncertainty(
         study.implants,
         pairs,
         mpe_constant_um=mpe.constant if mpe else None,
@@ -94,17 +115,65 @@ def _accuracy(study: Study, pairs: pd.DataFrame, singles: pd.DataFrame) -> dict[
         expansion_per_k=settings.scans.expansion_per_k or 0.0,
         temperature_tolerance_k=settings.uncertainty.temperature_tolerance_k,
     )
-    alignment = settings.analysis.alignment
+
+
+def _accuracy(study: Study, pairs: pd.DataFrame, singles: pd.DataFrame) -> pd.DataFrame:
+    return accuracy_table(
+        pairs,
+        singles,
+        reference_u=_shared_u(study, pairs),
+        alignment=study.settings.analysis.alignment,
+        confidence=study.settings.limits.confidence,
+    )
+
+
+def _tolerance(study: Study, pairs: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """Bounds for future scans, held against the user's limits."""
+    limits = study.settings.limits
+    shared = _shared_u(study, pairs)
+    given = (("distance_um", limits.distance_um), ("angle_deg", limits.angle_deg))
     return {
-        "accuracy": accuracy_table(
+        "conformity": conformity_table(
             pairs,
-            singles,
+            limits=[LimitOf(name, limit.value, limit.source) for name, limit in given if limit],
+            spans_at_um=limits.spans_at_um,
+            coverage=limits.coverage,
+            confidence=limits.confidence,
             reference_u=shared,
-            alignment=alignment,
-            confidence=settings.limits.confidence,
         ),
-        "outliers": outlier_table(pairs, singles, alignment=alignment),
+        "span_curve": span_curve(
+            pairs, coverage=limits.coverage, confidence=limits.confidence, reference_u=shared
+        ),
     }
+
+
+def _models(
+    study: Study, pairs: pd.DataFrame, singles: pd.DataFrame
+) -> tuple[dict[str, pd.DataFrame], tuple[Finding, ...]]:
+    """Mixed models: those of study.toml, or the usual ones of the kind of study."""
+    settings = study.settings
+    if settings.model:
+        specs = [ModelSpec(**dict(model)) for model in settings.model]
+    elif settings.study.kind == "comparison":
+        condition = settings.analysis.condition or ()
+        specs = default_specs("comparison", study.factors, condition=condition, pairs=pairs)
+    else:
+        return {}, ()
+    found = model_tables(
+        specs,
+        pairs,
+        singles,
+        confidence=settings.limits.confidence,
+        alignment=settings.analysis.alignment,
+    )
+    tables = {
+        "model_terms": found.terms,
+        "model_tests": found.tests,
+        "model_variances": found.variances,
+        "model_means": found.means,
+        "model_contrasts": found.contrasts,
+    }
+    return tables, found.findings
 
 
 def _seating(study: Study, poses: pd.DataFrame) -> dict[str, pd.DataFrame]:
