@@ -1,0 +1,170 @@
+"""A rigid framework on its implants: where it would touch and where it would gape."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import Polygon, Rectangle
+
+from accstudy.figures.style import (
+    ACCENT,
+    FAINT,
+    GREY,
+    INK,
+    line_of,
+    new_figure,
+    printable,
+    rows_of,
+    styled,
+)
+
+__all__ = ["gap_chart", "seat_chart"]
+
+
+@styled
+def seat_chart(rows: pd.DataFrame, *, limit_um: float | None = None) -> Figure:
+    """Draw the framework of one scan on the seats, unrolled along the arch.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        ``tightened``, ``implant`` (in arch order), ``path_mm`` (from the first
+        implant), ``gap_min_um``, ``gap_max_um``.
+    limit_um : float, optional
+        The user's limit of the gap.
+
+    Returns
+    -------
+    Figure
+        One panel a way of seating. Heights are gaps in um, widths are true in
+        mm: the picture is stretched upwards. Feet are drawn slanted from their
+        smallest to their largest gap; the true direction of the slant is not
+        shown. Interference is hatched.
+    """
+    ways = list(dict.fromkeys(rows["tightened"]))
+    figure = new_figure(166, 8 + 40 * len(ways))
+    grid = np.atleast_1d(figure.subplots(len(ways), 1, sharex=True, sharey=True))
+    top = max(float(np.nanmax(rows["gap_max_um"])), limit_um or 0, 20.0)
+    low = min(float(np.nanmin(rows["gap_min_um"])), 0.0)
+    for ax, way in zip(grid, ways, strict=True):
+        _seats(ax, rows[rows["tightened"] == way], top=top, low=low)
+        if limit_um is not None:
+            ax.axhline(limit_um, color=GREY, linewidth=0.8, linestyle=(0, (4, 2)), zorder=1)
+        ax.set_ylim(min(1.3 * low, -0.35 * top), 1.72 * top)
+        ax.set_ylabel("gap / µm")
+        ax.set_title(
+            "all screws, best seat" if way == "best-seat" else f"one screw, at {printable(way)}"
+        )
+    grid[-1].set_xlabel("path along the arch / mm")
+    return figure
+
+
+def _seats(ax: Axes, rows: pd.DataFrame, *, top: float, low: float) -> None:
+    half = 2.0
+    first, last = float(rows["path_mm"].iloc[0]), float(rows["path_mm"].iloc[-1])
+    foot = 1.30 * top
+    ax.add_patch(
+        Rectangle(
+            (first - half, foot),
+            last - first + 2 * half,
+            0.18 * top,
+            facecolor="#E9E2E8",
+            edgecolor=ACCENT,
+            zorder=3,
+        )
+    )
+    for row in rows_of(rows):
+        x, small, large = float(row.path_mm), float(row.gap_min_um), float(row.gap_max_um)
+        if not np.isfinite(large):
+            continue
+        ax.add_patch(
+            Rectangle(
+                (x - half, -3 * top), 2 * half, 3 * top, facecolor=FAINT, edgecolor=GREY, zorder=1
+            )
+        )
+        ax.add_patch(
+            Polygon(
+                [(x - half, small), (x + half, large), (x + half, foot), (x - half, foot)],
+                facecolor="#E9E2E8",
+                edgecolor=ACCENT,
+                zorder=2,
+            )
+        )
+        if small < 0:
+            zero = x - half + 2 * half * (-small) / max(large - small, 1e-9)
+            corners = [(x - half, small), (x - half, 0), (min(zero, x + half), 0)]
+            if large < 0:
+                corners.insert(0, (x + half, large))
+            ax.add_patch(Polygon(corners, facecolor="white", edgecolor=INK, hatch="////", zorder=4))
+        text = f"{large:.0f}" if small >= -0.5 else f"{large:.0f} / {small:.0f}".replace("-", "−")
+        ax.annotate(
+            f"{printable(row.implant)}: {text} µm",
+            (x, 1.48 * top),
+            xytext=(0, 2),
+            textcoords="offset points",
+            ha="center",
+            va="bottom",
+            fontsize=8,
+            zorder=5,
+        )
+    ax.axhline(0, color=INK, linewidth=0.7, zorder=1.5)
+    ax.set_xlim(first - 6, last + 6)
+
+
+@styled
+def gap_chart(rows: pd.DataFrame, *, limit_um: float | None = None) -> Figure:
+    """Draw the largest gap at every implant over all scans.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        ``way`` (one screw, or best seat), ``implant`` (in arch order), ``scan``,
+        ``gap_max_um``, ``median_um`` (over the scans of that implant and way).
+    limit_um : float, optional
+        The user's limit.
+
+    Returns
+    -------
+    Figure
+        One panel a way of seating, one scale.
+    """
+    ways = list(dict.fromkeys(rows["way"]))
+    figure = new_figure(166, 62)
+    grid = np.atleast_1d(figure.subplots(1, len(ways), sharey=True))
+    for ax, way in zip(grid, ways, strict=True):
+        mine = rows[rows["way"] == way]
+        implants = list(dict.fromkeys(mine["implant"]))
+        for i, implant in enumerate(implants):
+            here = mine[mine["implant"] == implant]
+            n = len(here)
+            aside = i + (((np.arange(n) * 7) % 11) / 11 - 0.45) * 0.5  # spread, always the same
+            ax.plot(
+                aside,
+                here["gap_max_um"],
+                **{**line_of(0, join=False), "markersize": 3},
+                alpha=0.6,
+                zorder=2,
+            )
+            ax.hlines(
+                float(here["median_um"].iloc[0]),
+                i - 0.36,
+                i + 0.36,
+                color=INK,
+                linewidth=1.8,
+                zorder=3,
+            )
+        if limit_um is not None:
+            ax.axhline(limit_um, color=GREY, linewidth=0.8, linestyle=(0, (4, 2)), zorder=1)
+        ax.set_xticks(range(len(implants)), [printable(i) for i in implants])
+        ax.set_xlim(-0.6, len(implants) - 0.4)
+        ax.set_title(printable(way))
+        ax.set_xlabel("implant")
+    grid[0].set_ylabel("largest gap at the rim / µm")
+    if float(rows["gap_max_um"].min()) >= -0.5:
+        grid[0].set_ylim(bottom=0)
+    else:
+        for ax in grid:
+            ax.axhline(0, color=INK, linewidth=0.7, zorder=1)
+    return figure

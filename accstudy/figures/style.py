@@ -1,0 +1,210 @@
+"""What all figures share: typeface, printed size, colours, marks and files.
+
+Sizes are those on paper: a figure of 122 mm is printed 122 mm wide, so that
+its 8 pt type is 8 pt there. A series has a colour, a marker and a line style,
+any one of which tells it from the others.
+"""
+
+from __future__ import annotations
+
+import functools
+import io
+import re
+from collections.abc import Callable
+from importlib.resources import as_file, files
+from typing import Any, ParamSpec, TypeVar
+
+import matplotlib as mpl
+import pandas as pd
+from matplotlib import font_manager
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ft2font import FT2Font
+from matplotlib.layout_engine import ConstrainedLayoutEngine
+
+__all__ = [
+    "ACCENT",
+    "COLUMN_MM",
+    "FAMILY",
+    "FAINT",
+    "GREY",
+    "INK",
+    "SERIES",
+    "WIDE_MM",
+    "line_of",
+    "new_axes",
+    "new_figure",
+    "png_bytes",
+    "printable",
+    "rows_of",
+    "styled",
+    "svg_bytes",
+]
+
+FAMILY = "Source Sans 3"
+INK, GREY, FAINT = "#1F1B24", "#6B6670", "#D9D5DC"
+ACCENT = "#561D4F"
+SERIES = (ACCENT, "#2F6690", "#C06A1F", "#D9A72C")
+"""Series colours; their lightness falls apart in grey and for the colour-blind."""
+
+MARKERS = ("o", "s", "^", "D")
+DASHES: tuple[Any, ...] = ("-", (0, (5, 1.6)), (0, (1.2, 1.4)), (0, (6, 1.5, 1.2, 1.5)))
+WIDE_MM, COLUMN_MM = 166.0, 122.0
+"""Printed widths: the whole page between its margins, and the text column."""
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+_RC: Any = {
+    "font.family": FAMILY,
+    "font.size": 8.5,
+    "axes.labelsize": 8.5,
+    "axes.titlesize": 9,
+    "axes.titleweight": "semibold",
+    "axes.titlelocation": "left",
+    "axes.edgecolor": GREY,
+    "axes.labelcolor": INK,
+    "axes.linewidth": 0.6,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.unicode_minus": True,
+    "text.color": INK,
+    "text.parse_math": False,  # a dollar sign in a user's label stays a dollar sign
+    "xtick.labelsize": 8,
+    "ytick.labelsize": 8,
+    "xtick.color": GREY,
+    "ytick.color": GREY,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "xtick.major.width": 0.6,
+    "ytick.major.width": 0.6,
+    "xtick.major.size": 3,
+    "ytick.major.size": 3,
+    "legend.frameon": False,
+    "legend.fontsize": 8,
+    "legend.handlelength": 2.4,
+    "lines.linewidth": 1.3,
+    "lines.markersize": 4.5,
+    "patch.linewidth": 0.6,
+    "hatch.linewidth": 0.6,
+    "figure.facecolor": "white",
+    "savefig.facecolor": "white",
+    "svg.fonttype": "path",
+    "svg.hashsalt": "accstudy",
+    "svg.image_inline": True,
+    "path.simplify": False,
+}
+
+
+@functools.cache
+def _register() -> None:
+    for font in sorted(files("accstudy.figures").joinpath("fonts").iterdir(), key=lambda f: f.name):
+        if font.name.endswith(".ttf"):
+            with as_file(font) as path:
+                font_manager.fontManager.addfont(path)
+
+
+def styled(draw: Callable[P, R]) -> Callable[P, R]:
+    """Draw with the shared style, whatever the caller's own settings are."""
+
+    @functools.wraps(draw)
+    def inner(*args: P.args, **kwargs: P.kwargs) -> R:
+        _register()
+        with mpl.rc_context(_RC):
+            return draw(*args, **kwargs)
+
+    return inner
+
+
+@styled
+def new_figure(width_mm: float, height_mm: float) -> Figure:
+    """Return an empty figure of a printed size."""
+    room = ConstrainedLayoutEngine(w_pad=0.02, h_pad=0.02, wspace=0.04, hspace=0.06)
+    return Figure(figsize=(width_mm / 25.4, height_mm / 25.4), layout=room)
+
+
+@styled
+def new_axes(width_mm: float, height_mm: float) -> Axes:
+    """Return the axes of a new figure of a printed size."""
+    return new_figure(width_mm, height_mm).subplots()
+
+
+def line_of(number: int, *, join: bool = True) -> dict[str, Any]:
+    """Colour, marker and line style of the series with this number.
+
+    Parameters
+    ----------
+    number : int
+        From 0. From the fifth series on the markers are hollow.
+    join : bool
+        Whether the points are joined.
+
+    Returns
+    -------
+    dict
+        Keywords of `Axes.plot`.
+    """
+    colour = SERIES[number % len(SERIES)]
+    hollow = (number // len(SERIES)) % 2 == 1
+    return {
+        "color": colour,
+        "marker": MARKERS[number % len(MARKERS)],
+        "linestyle": DASHES[number % len(DASHES)] if join else "none",
+        "markerfacecolor": "white" if hollow else colour,
+        "markeredgecolor": INK if number % len(SERIES) == 3 else colour,
+        "markeredgewidth": 0.8,
+    }
+
+
+def rows_of(frame: pd.DataFrame) -> list[Any]:
+    """Rows of a table, a cell an attribute."""
+    return list(frame.itertuples(index=False))
+
+
+@styled
+def svg_bytes(figure: Figure) -> bytes:
+    """Figure as SVG: drawings of the letters inside, no date, equal bytes for equal figures."""
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": "accstudy"})
+    return buffer.getvalue()
+
+
+@styled
+def png_bytes(figure: Figure, *, dpi: int = 300) -> bytes:
+    """Figure as PNG at its printed size."""
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="png", dpi=dpi, metadata={"Software": "accstudy"})
+    return buffer.getvalue()
+
+
+@functools.cache
+def _known_characters() -> frozenset[int]:
+    known = []
+    for name in ("Regular", "It", "Semibold"):
+        with as_file(files("accstudy.figures").joinpath(f"fonts/SourceSans3-{name}.ttf")) as path:
+            known.append(frozenset(FT2Font(str(path)).get_charmap()))
+    return frozenset.intersection(*known)
+
+
+def printable(text: object) -> str:
+    """Text in which every character that the typeface lacks is a question mark.
+
+    Parameters
+    ----------
+    text : object
+        Usually a user's label; tabs and line breaks become spaces.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> printable("device A, 50 µm")
+    'device A, 50 µm'
+    >>> printable("口腔 A")
+    '?? A'
+    """
+    known = _known_characters()
+    flat = re.sub(r"[ \t\r\n\f\v]+", " ", str(text)).strip(" ")
+    return "".join(c if ord(c) in known else "?" for c in flat)

@@ -1,0 +1,1 @@
+"""Result tables to PDF: sentences, figures and a page design, nothing recomputed."""

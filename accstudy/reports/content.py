@@ -1,0 +1,74 @@
+"""What a report is made from, and what comes out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import pandas as pd
+
+__all__ = ["ReportContent", "ReportFiles"]
+
+
+@dataclass(frozen=True, slots=True)
+class ReportContent:
+    """Everything a report is made from; no files, no clock.
+
+    Parameters
+    ----------
+    title : str
+        Title of the study.
+    settings : mapping
+        Settings as used (``Settings.as_used()``).
+    tables : mapping of str to DataFrame
+        Finished result tables by name, as `accstudy.tables` has them. Absent or
+        empty ones leave their section out.
+    record : mapping
+        The record: ``inputs``, ``outputs`` (name to SHA-256), ``versions``,
+        ``accstudy``.
+    generated : str
+        Date of the data, not of the clock, as YYYY-MM-DD: that of the last scan.
+        Empty when no scan is dated.
+    pictures : mapping of str to bytes
+        Ray-cast views as PNG by name: ``located``, ``surface-trueness``,
+        ``surface-precision``.
+    picture_notes : mapping of str to str
+        What each picture shows, with its numbers: caption and alternative text.
+    """
+
+    title: str
+    settings: Mapping[str, Any]
+    tables: Mapping[str, pd.DataFrame]
+    record: Mapping[str, Any]
+    generated: str
+    pictures: Mapping[str, bytes] = field(default_factory=dict)
+    picture_notes: Mapping[str, str] = field(default_factory=dict)
+
+    def table(self, name: str) -> pd.DataFrame:
+        """A table, empty if there is none."""
+        found = self.tables.get(name)
+        return pd.DataFrame() if found is None else found
+
+    def has(self, name: str) -> bool:
+        """Whether a table has rows."""
+        return len(self.table(name)) > 0
+
+
+@dataclass(frozen=True, slots=True)
+class ReportFiles:
+    """A finished report.
+
+    Parameters
+    ----------
+    pdf : bytes
+        The report.
+    figures : dict of str to bytes
+        Its figures by file name: SVG, and PNG where asked for.
+    data : dict
+        The blocks of the report, as the template got them.
+    """
+
+    pdf: bytes
+    figures: dict[str, bytes]
+    data: dict[str, Any]

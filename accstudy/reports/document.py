@@ -1,0 +1,198 @@
+"""A report as plain data: blocks of text, figures and tables for the template."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from accstudy.figures.style import printable, svg_bytes
+
+__all__ = [
+    "Attachment",
+    "Document",
+    "Heading",
+    "Text",
+    "bold",
+    "clean",
+    "italic",
+    "see",
+    "strong_accent",
+    "symbol",
+]
+
+Text = str | list[Any]
+"""A string, or a list of strings and runs; a run is a dict made by `bold` and its like."""
+
+
+def bold(text: str) -> dict[str, str]:
+    """Run of strong text."""
+    return {"t": printable(text), "s": "b"}
+
+
+def strong_accent(text: str) -> dict[str, str]:
+    """Run in the accent colour, for the numbers of the answer."""
+    return {"t": printable(text), "s": "accent"}
+
+
+def italic(text: str) -> dict[str, str]:
+    """Run of italic text."""
+    return {"t": printable(text), "s": "i"}
+
+
+def symbol(letter: str, index: str) -> list[dict[str, str]]:
+    """Runs of a symbol with its index, such as s_R."""
+    return [{"t": letter, "s": "i"}, {"t": index, "s": "sub"}]
+
+
+def see(figure: str) -> dict[str, str]:
+    """Run that refers to a figure."""
+    return {"ref": figure}
+
+
+@dataclass(frozen=True, slots=True)
+class Attachment:
+    """A file that travels inside the PDF."""
+
+    name: str
+    data: bytes
+    mime: str
+    description: str
+    relationship: str = "data"
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """Column of a printed table: title, alignment and share of the width (0: as needed)."""
+
+    title: Text
+    align: str = "right"
+    width: float = 0
+
+
+class Document:
+    """Collects blocks, numbers figures and keeps their files."""
+
+    def __init__(self) -> None:
+        self.blocks: list[dict[str, Any]] = []
+        self.files: dict[str, bytes] = {}
+        self.figures: dict[str, Figure] = {}
+
+    def heading(self, text: str) -> None:
+        """Begin a section."""
+        self.blocks.append({"type": "heading", "text": printable(text)})
+
+    def lead(self, heading: str, *paragraphs: Text, long: bool = False) -> None:
+        """Paragraphs with a heading beside them; `long` ones may break over pages."""
+        self.blocks.append(
+            {
+                "type": "lead",
+                "heading": printable(heading),
+                "paragraphs": [clean(p) for p in paragraphs if p],
+                "long": long,
+                "sticky": False,
+            }
+        )
+
+    def figure(self, name: str, drawn: Axes | Figure, *, caption: Text, alt: str) -> None:
+        """Place a figure at its printed size.
+
+        Parameters
+        ----------
+        name : str
+            File name without ending; also the label that `see` refers to.
+        drawn : Axes or Figure
+            What a function of `accstudy.figures` returned.
+        caption : Text
+            What the figure shows.
+        alt : str
+            The same for those who cannot see it, numbers included.
+        """
+        found = drawn if isinstance(drawn, Figure) else drawn.figure
+        assert isinstance(found, Figure)
+        self.figures[name] = found
+        self.files[f"{name}.svg"] = svg_bytes(found)
+        self._image(f"{name}.svg", name, found.get_figwidth() * 25.4, caption, alt)
+
+    def picture(self, name: str, png: bytes, *, caption: Text, alt: str, width_mm: float) -> None:
+        """Place a picture that was computed elsewhere."""
+        self.files[f"{name}.png"] = png
+        self._image(f"{name}.png", name, width_mm, caption, alt)
+
+    def _image(self, file: str, name: str, width: float, caption: Text, alt: str) -> None:
+        if self.blocks and self.blocks[-1]["type"] == "lead":
+            self.blocks[-1]["sticky"] = True
+        self.blocks.append(
+            {
+                "type": "figure",
+                "file": file,
+                "id": name,
+                "width": round(width, 3),
+                "caption": clean(caption),
+                "alt": printable(alt),
+            }
+        )
+
+    def table(
+        self,
+        caption: Text,
+        columns: Sequence[Heading],
+        rows: Sequence[Sequence[Text]],
+        *,
+        wide: bool = True,
+    ) -> None:
+        """Place a table; a wide one takes the whole width, its caption above it."""
+        self.blocks.append(
+            {
+                "type": "table",
+                "caption": clean(caption),
+                "columns": [
+                    {"title": clean(c.title), "align": c.align, "width": c.width} for c in columns
+                ],
+                "rows": [[clean(cell) for cell in row] for row in rows],
+                "wide": wide,
+            }
+        )
+
+    def terms(self, pairs: Sequence[tuple[str, Text]], *, heading: str = "") -> None:
+        """Words with what they stand for, a line each."""
+        kept = [[printable(k), clean(v)] for k, v in pairs if v]
+        self.blocks.append({"type": "terms", "pairs": kept, "heading": heading})
+
+    def items(self, items: Sequence[Text]) -> None:
+        """Place a list."""
+        self.blocks.append({"type": "list", "items": [clean(i) for i in items]})
+
+    def new_page(self) -> None:
+        """Go on at the top of a page."""
+        self.blocks.append({"type": "break"})
+
+
+def clean(text: Text) -> Text:
+    """Text without characters that the typeface lacks; lists of lists become flat."""
+    if isinstance(text, str):
+        return printable_keeping_edges(text)
+    out: list[Any] = []
+    for run in text:
+        if isinstance(run, list):
+            out += clean(run)
+        elif isinstance(run, str):
+            out.append(printable_keeping_edges(run))
+        else:
+            out.append(run)
+    return out
+
+
+_UNIT_GAP = re.compile(r"(?<=\d) (?=(?:%|µm|mm|°C|ppm)(?:\W|$))")
+
+
+def printable_keeping_edges(text: str) -> str:
+    """As `printable`, keeping a blank at either end, where a run begins or ends."""
+    inner = _UNIT_GAP.sub("\u00a0", printable(text))
+    if not inner:
+        return " " if text[:1].isspace() else ""
+    return (" " if text[0] == " " else "") + inner + (" " if text[-1] == " " else "")

@@ -1,0 +1,227 @@
+"""Evidence of a validation: pairs, alignments, implants, scan after scan."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from accstudy.figures.arch import arch_chart, exaggeration
+from accstudy.figures.pairs import alignment_chart, pair_chart
+from accstudy.figures.runs import run_chart
+from accstudy.figures.style import rows_of
+from accstudy.reports.content import ReportContent
+from accstudy.reports.derived import alignment_rows, arch_rows, arches, run_rows
+from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.select import (
+    groups,
+    is_scan,
+    limit_of,
+    longest_pair,
+    named,
+    pair_rows,
+    slug,
+)
+from accstudy.reports.sentences import bias_sentence, condition_name, range_phrase, worst
+from accstudy.reports.wording import interval, joined, missing, number, quantity
+
+__all__ = ["SHOWN", "alignments", "implants_from_above", "pairs", "scan_after_scan"]
+
+SHOWN = 4
+"""Conditions in one figure; more are in the tables."""
+
+_MOST_PAIRS = 45
+
+
+def pairs(document: Document, content: ReportContent) -> None:
+    """Bias and standard deviations of every pair, a figure a model."""
+    rows = pair_rows(content)
+    if not len(rows):
+        return
+    word = "mean difference" if is_scan(content) else "bias"
+    document.heading("Pairs of implants")
+    for (model,), every in groups(rows, ["model"]):
+        shown = list(dict.fromkeys(every["condition"]))[:SHOWN]
+        mine = every[every["condition"].isin(shown)]
+        if len(set(mine["subject"])) > _MOST_PAIRS:
+            continue
+        text = (
+            "A distance between two implants does not depend on any alignment. "
+            f"The {word} goes from {range_phrase(mine['bias'], signed=True)}, the repeatability "
+            f"standard deviation from {range_phrase(mine['s_r'])}."
+        )
+        largest = worst(mine)
+        if largest is not None:
+            text += f" The largest: {_lower(bias_sentence(largest, is_scan=is_scan(content)))}"
+        document.lead(named(content, "", model).capitalize() or "Distances", text)
+        crossing = int(((mine["bias_low"] > 0) | (mine["bias_high"] < 0)).sum())
+        document.figure(
+            slug("pairs", model),
+            pair_chart(mine, limit=limit_of(content, "distance_um"), bias_word=word),
+            caption=f"Left, {word} of every pair with its interval; {crossing} of {len(mine)} "
+            "intervals do not hold zero. Right, standard deviation of repeated scans. Pairs by "
+            "growing span" + _limit_note(content, mine),
+            alt=_alt_pairs(mine, word),
+        )
+
+
+def _limit_note(content: ReportContent, rows: pd.DataFrame) -> str:
+    limit = limit_of(content, "distance_um")
+    reach = float(np.nanmax(np.abs(rows[["bias_low", "bias_high"]].to_numpy(float)), initial=0.0))
+    if limit is None or limit >= 2.2 * reach:
+        return "."
+    return f"; dashed, the limit of {quantity(limit)} for a single scan."
+
+
+def _lower(text: str) -> str:
+    return text[0].lower() + text[1:]
+
+
+def _alt_pairs(rows: pd.DataFrame, word: str) -> str:
+    parts = [
+        f"{r.subject} {number(r.bias, r.unit, signed=True)} "
+        f"({interval(r.bias_low, r.bias_high, r.unit)})"
+        for r in rows_of(rows.sort_values("span_mm"))
+    ]
+    return f"Dot chart, {word} of pairs by growing span: " + "; ".join(parts[:30]) + "."
+
+
+def alignments(document: Document, content: ReportContent) -> None:
+    """The same scans by every alignment, side by side."""
+    if not content.has("implant_deviations") or not content.has("implants"):
+        return
+    rows = alignment_rows(content.table("implant_deviations"), arches(content.table("implants")))
+    document.heading("The same scans by each alignment")
+    document.lead(
+        "Why three",
+        "An alignment decides where an error shows, not whether there is one. Over all implants "
+        "it is spread out; held at the first implant it piles up at the far end. None is wrong, "
+        "and figures from different alignments must not be compared with each other.",
+    )
+    panel = rows.groupby(["condition", "model"], sort=False).ngroup()
+    means = [
+        (key, float(mine["mean_um"].mean()))
+        for key, mine in groups(rows, ["condition", "model", "alignment"])
+    ]
+    said = "; ".join(
+        ", ".join(p for p in (named(content, c, m), a) if p) + f" {quantity(v)}"
+        for (c, m, a), v in means
+    )
+    document.figure(
+        "alignments",
+        alignment_chart(rows[panel < 6]),
+        caption="Root mean square of the 3D deviation of every implant over all scans, by "
+        "alignment. A 3D deviation has no sign and is never zero, even without any bias.",
+        alt=f"Lines over the implants along the arch; mean 3D deviation by alignment: {said}.",
+    )
+    _alignment_table(document, dict(means))
+
+
+def _alignment_table(document: Document, means: dict[tuple[str, ...], float]) -> None:
+    seen = dict.fromkeys(a for _, _, a in means)
+    cases = list(dict.fromkeys((c, m) for c, m, _ in means))
+    several = len({c for c, _ in cases}) > 1
+    rows: list[list[Text]] = []
+    for c, m in cases:
+        start: list[Text] = [condition_name(c)] if several else []
+        rows.append([*start, m, *(number(means.get((c, m, a))) for a in seen)])
+    document.table(
+        "Mean 3D deviation over all implants and scans, µm.",
+        [
+            *([Heading("condition", "left", 1)] if several else []),
+            Heading("model", "left", 0 if several else 1),
+            *(Heading(a) for a in seen),
+        ],
+        rows,
+        wide=False,
+    )
+
+
+def implants_from_above(document: Document, content: ReportContent) -> None:
+    """Arrows of bias with ellipses of the scatter over the arch."""
+    if not content.has("implant_deviations") or not content.has("implants"):
+        return
+    alignment = str(content.settings.get("analysis", {}).get("alignment", "all-implants"))
+    singles = content.table("implant_deviations")
+    aligned = singles[singles["alignment"] == alignment]
+    if not len(aligned):
+        return
+    document.heading("Every implant, seen from above")
+    text = (
+        f"Alignment “{alignment}”. The arrow is what all scans have in common, the ellipse where "
+        "a further scan would lie with a probability of 95 %."
+    )
+    tilt = aligned["u_alignment_tilt_deg"].median()
+    if not missing(tilt):
+        text += (
+            f" The alignment itself may be tilted by {quantity(tilt, 'deg')} (standard "
+            "uncertainty, median scan); angles of single implants below that say nothing."
+        )
+    document.lead("How to read it", text)
+    order = arches(content.table("implants"))
+    found = []
+    for (condition, model), _ in groups(aligned, ["condition", "model"])[:6]:
+        rows = arch_rows(
+            singles, order[model], condition=condition, model=model, alignment=alignment
+        )
+        if len(rows) >= 2:
+            found.append((named(content, condition, model), slug(condition, model), rows))
+    if not found:
+        return
+    times = exaggeration(pd.concat([rows for _, _, rows in found]))
+    for which, name, rows in found:
+        _from_above(document, rows, which, name, times)
+
+
+def _from_above(document: Document, rows: pd.DataFrame, which: str, name: str, times: int) -> None:
+    sizes = [f"{r.implant} {quantity(np.hypot(r.bias_x_um, r.bias_y_um))}" for r in rows_of(rows)]
+    start = f"{which}: mean" if which else "Mean"
+    ellipse = rows["major_um"].max()
+    document.figure(
+        slug("arch", name),
+        arch_chart(rows, times=times),
+        caption=f"{start} sideways deviation of each implant and 95 % ellipse for a further scan, "
+        f"both enlarged {times} times against the arch. Heights are off by "
+        f"{range_phrase(rows['bias_vertical_um'], signed=True)} on average.",
+        alt=f"Arch seen from above. {start} sideways deviation: {joined(sizes)}. "
+        + (
+            "Too few scans for ellipses."
+            if missing(ellipse)
+            else f"Ellipses for a further scan have half axes of up to {quantity(ellipse)}."
+        ),
+    )
+
+
+def scan_after_scan(document: Document, content: ReportContent) -> None:
+    """Run chart of the scans in their order."""
+    if not content.has("pair_deviations") or not content.has("scans"):
+        return
+    rows, model = run_rows(content.table("pair_deviations"), content.table("scans"))
+    if len(rows) < 3:
+        return
+    mine = content.table("pair_deviations")
+    mine = mine[mine["model"] == model]
+    at = rows_of(mine.loc[[mine["span_mm"].idxmax()]])[0]
+    pair = f"{at.implant_a}-{at.implant_b}, {quantity(at.span_mm, 'mm')}"
+    longest = longest_pair(content)
+    spread: Text = (
+        "" if longest is None else " Scatter alone gives such swings; look for steps and slopes."
+    )
+    document.heading("Scan after scan")
+    document.lead(
+        "Run chart",
+        "A drift, a jump between sessions or a single bad scan would show here, and would make "
+        f"the bound of page 1 doubtful. The longest pair went from "
+        f"{range_phrase(rows['longest_um'], signed=True)}.{spread}",
+    )
+    when = "by time" if "at" in rows and rows["at"].notna().any() else "in the order of the list"
+    which = named(content, "", model)
+    document.figure(
+        "runs",
+        run_chart(rows, pair=pair, limit_um=limit_of(content, "distance_um")),
+        caption=f"{f'Scans of {which}' if which else 'Scans'} {when}; vertical lines part the "
+        "cells. Above: deviation of the longest pair "
+        f"({quantity(at.span_mm, 'mm')}). Below: root mean square over all pairs of the scan.",
+        alt=f"Run chart of {len(rows)} scans; longest pair {pair}: "
+        f"{range_phrase(rows['longest_um'], signed=True)}; root mean square of all pairs "
+        f"{range_phrase(rows['rms_um'])}.",
+    )

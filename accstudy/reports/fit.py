@@ -1,0 +1,204 @@
+"""Evidence of a validation: uncertainty budget, seating of a framework, views of the scans."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from accstudy.compare.arch import Arch
+from accstudy.figures.budget import budget_chart
+from accstudy.figures.seats import gap_chart, seat_chart
+from accstudy.figures.style import rows_of
+from accstudy.reports.content import ReportContent
+from accstudy.reports.derived import arches, gap_rows, seat_rows, typical_scan
+from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.select import groups, limit_of, named, slug
+from accstudy.reports.sentences import condition_name, measurand_name
+from accstudy.reports.wording import (
+    NONE,
+    joined,
+    missing,
+    number,
+    percent,
+    quantity,
+    unit_name,
+)
+
+__all__ = ["budget", "pictures", "seating"]
+
+_MOST_SEATS, _MOST_BUDGETS = 3, 4
+
+
+def budget(document: Document, content: ReportContent) -> None:
+    """Parts of the uncertainty, a figure a condition."""
+    table = content.table("uncertainty_budget")
+    if not len(table):
+        return
+    document.heading("Where the uncertainty comes from")
+    found = groups(table, ["condition", "model", "measurand", "subject"])
+    largest = float(table["u"].max()) if len(set(table["unit"])) == 1 else None
+    for key, rows in found[:_MOST_BUDGETS]:
+        condition, model, measurand, subject = key
+        unit = unit_name(str(rows["unit"].iloc[0]))
+        parts = rows[rows["part"] != "combined"]
+        if not parts["share"].notna().any():
+            continue
+        top = rows_of(parts.loc[[parts["share"].idxmax()]])[0]
+        total = rows.loc[rows["part"] == "combined", "u"]
+        which = named(content, condition, model)
+        document.lead(
+            which or "Budget",
+            f"In the {measurand_name(measurand)} {subject} of a single scan the largest part is "
+            f"{top.part}, with {percent(top.share)} of the variance.",
+        )
+        said = joined([f"{r.part} {number(r.u)}" for r in rows_of(parts)])
+        document.figure(
+            slug("budget", condition, model, subject),
+            budget_chart(rows, unit=unit, largest=largest),
+            caption=f"Standard uncertainty of the {measurand_name(measurand)} {subject} in one "
+            "scan, part by part (JCGM 100). Parts add up in squares.",
+            alt=f"Bars: {said} {unit}; combined "
+            f"{number(total.iloc[0]) if len(total) else NONE} {unit}.",
+        )
+
+
+def seating(document: Document, content: ReportContent) -> None:
+    """How a rigid framework made from the scans would seat."""
+    table = content.table("seating")
+    if not len(table) or not content.has("implants"):
+        return
+    document.heading("How a rigid framework would seat")
+    document.lead(
+        "What it means",
+        "A perfectly rigid and perfectly made framework with the scan's arrangement of implants "
+        "is put on the reference. The gaps are those of the impression alone: no manufacture, "
+        "preload, bone or soft tissue is in them.",
+    )
+    order = arches(content.table("implants"))
+    for (condition, model), mine in groups(table, ["condition", "model"])[:_MOST_SEATS]:
+        arch = order[model]
+        _one_scan(document, content, mine, arch, condition, model)
+        _all_scans(document, content, mine, arch, condition, model)
+    _summary(document, content)
+
+
+def _one_scan(
+    document: Document,
+    content: ReportContent,
+    table: pd.DataFrame,
+    arch: Arch,
+    condition: str,
+    model: str,
+) -> None:
+    scan = typical_scan(table, condition=condition, model=model)
+    if not scan:
+        return
+    rows = seat_rows(table, arch, scan=scan)
+    best = rows.loc[rows["tightened"] == "best-seat", "gap_max_um"].max()
+    one = rows[rows["tightened"] != "best-seat"]
+    which = named(content, condition, model)
+    alt = f"Framework of scan {scan} on its implants. Best seat: largest gap {quantity(best)}."
+    if one["gap_max_um"].notna().any():
+        alt += (
+            f" One screw at {arch.implants[0]}: gaps from {quantity(one['gap_min_um'].min())} "
+            f"to {quantity(one['gap_max_um'].max())}."
+        )
+    document.figure(
+        slug("seat", condition, model),
+        seat_chart(rows, limit_um=limit_of(content, "seat_gap_um")),
+        caption=f"{f'{which}: the' if which else 'The'} framework of scan {scan}, whose best seat "
+        "is the median one, on the implants, unrolled along the arch. Heights are gaps in µm "
+        "over widths in mm, so they are enlarged strongly; numbers are the largest and, below "
+        "zero, the smallest gap. A foot slants from one to the other. Hatched: would lie inside "
+        "the implant (interference).",
+        alt=alt,
+    )
+
+
+def _all_scans(
+    document: Document,
+    content: ReportContent,
+    table: pd.DataFrame,
+    arch: Arch,
+    condition: str,
+    model: str,
+) -> None:
+    rows = gap_rows(table, arch, condition=condition, model=model)
+    if not len(rows):
+        return
+    limit = limit_of(content, "seat_gap_um")
+    largest = rows.groupby("way", sort=False)["gap_max_um"].max()
+    said = joined([f"{way}, up to {quantity(value)}" for way, value in largest.items()])
+    which = named(content, condition, model)
+    document.figure(
+        slug("gaps", condition, model),
+        gap_chart(rows, limit_um=limit),
+        caption=f"{f'{which}: largest' if which else 'Largest'} gap at every implant in every "
+        "scan; bars are medians"
+        + ("." if limit is None else f"; dashed, the limit of {quantity(limit)}.")
+        + " Below zero the whole rim would lie inside the implant.",
+        alt=f"Dots of the largest gap at every implant: {said}.",
+    )
+
+
+_WAYS = {"terminal-screw": "one screw, worse end", "best-seat": "all screws, best seat"}
+
+
+def _summary(document: Document, content: ReportContent) -> None:
+    table = content.table("seating_summary")
+    if not len(table):
+        return
+    several = len(set(table["condition"])) > 1
+    rows: list[list[Text]] = []
+    for r in rows_of(table):
+        within = NONE
+        if not missing(r.limit_um) and not missing(r.n_within):
+            within = f"{int(r.n_within)} of {int(r.n_scans)}"
+        share = f"{percent(r.share_low)} to {percent(r.share_high)}" if within != NONE else NONE
+        cells: list[Text] = [condition_name(r.condition)] if several else []
+        rows.append(
+            [
+                *cells,
+                str(r.model),
+                _WAYS.get(r.seated, str(r.seated)),
+                number(r.median_um, decimals=0),
+                number(r.max_um, decimals=0),
+                within,
+                share,
+                number(r.tolerance_bound_um, decimals=0),
+                str(r.verdict) if r.verdict else NONE,
+            ]
+        )
+    document.table(
+        "Largest gap or interference of a scan in µm, scans within the limit with the interval of "
+        "their share, and the bound for future scans.",
+        [
+            *([Heading("condition", "left", 1)] if several else []),
+            Heading("model", "left", 0.6),
+            Heading("seated", "left", 1.5),
+            Heading("median", width=0.7),
+            Heading("largest", width=0.7),
+            Heading("within", width=0.9),
+            Heading("share", width=1.2),
+            Heading("bound", width=0.7),
+            Heading("verdict", "left", 1.6),
+        ],
+        rows,
+    )
+
+
+_PICTURES = {
+    "located": "One scan with the scan bodies where they were found",
+    "surface-trueness": "Surface of the scans against the reference surface",
+    "surface-precision": "Surface of the scans against each other",
+}
+
+
+def pictures(document: Document, content: ReportContent) -> None:
+    """Views of the scans that were computed elsewhere."""
+    if not content.pictures:
+        return
+    document.heading("The scans as surfaces")
+    known = [n for n in _PICTURES if n in content.pictures]
+    for name in [*known, *sorted(set(content.pictures) - set(known))]:
+        note = content.picture_notes.get(name) or _PICTURES.get(name, name)
+        document.picture(name, content.pictures[name], caption=note, alt=note, width_mm=122)

@@ -1,0 +1,264 @@
+"""The methods as paragraphs, from the steps that ran and the settings they ran with."""
+
+from __future__ import annotations
+
+from accstudy.reports.content import ReportContent
+from accstudy.reports.document import Text, italic, symbol
+from accstudy.reports.wording import count, date, joined, number, percent, quantity
+
+__all__ = ["methods", "sources"]
+
+
+def methods(content: ReportContent) -> list[tuple[str, Text]]:
+    """Paragraphs with their headings, in the order of the work.
+
+    Parameters
+    ----------
+    content : ReportContent
+        Tables that are absent were not computed and are not mentioned.
+
+    Returns
+    -------
+    list of (str, Text)
+    """
+    parts: list[tuple[str, Text]] = [("Reference", _reference(content)), ("Scans", _scans(content))]
+    if content.has("poses"):
+        parts.append(("Locating", _locating(content)))
+    if content.has("pair_deviations"):
+        parts.append(("Deviations", _deviations(content)))
+    if content.has("accuracy"):
+        parts.append((_accuracy_title(content), _accuracy(content)))
+    if content.has("outliers"):
+        parts.append(("Outliers", _OUTLIERS))
+    if content.has("conformity"):
+        parts.append(("Conformity", _conformity(content)))
+    if content.has("seating"):
+        parts.append(("Seating", _seating(content)))
+    if content.has("model_terms"):
+        parts.append(("Models", _models(content)))
+    if content.has("drift_points"):
+        parts.append(("Charts", _drift(content)))
+    versions = content.record.get("versions", {})
+    named = [f"{k} {versions[k]}" for k in ("python", "numpy", "scipy", "pandas") if k in versions]
+    using = f" on {joined(named)}" if named else ""
+    parts.append(
+        (
+            "Software",
+            f"accstudy {content.record.get('accstudy', '')}{using}; versions of all "
+            "libraries and the hashes of all files stand in the record.",
+        )
+    )
+    return [(title, text) for title, text in parts if text]
+
+
+def _is_scan(content: ReportContent) -> bool:
+    return bool(content.settings.get("reference", {}).get("is_scan", False))
+
+
+def _reference(content: ReportContent) -> str:
+    s = content.settings.get("reference", {})
+    implants = content.table("implants")
+    per_model = implants.groupby("model")["implant"].nunique() if len(implants) else None
+    what = ""
+    if per_model is not None:
+        sizes = sorted(set(per_model.tolist()))
+        what = (
+            f"{count(len(per_model), 'reference model')} with "
+            f"{joined([str(n) for n in sizes])} implants"
+        )
+    text = f"The reference positions and axes of {what or 'the models'} were taken from "
+    text += s.get("instrument") or "a reference whose instrument the study does not name"
+    if s.get("certificate"):
+        text += f" (certificate {s['certificate']})"
+    if s.get("measured_on"):
+        text += f", measured on {date(s['measured_on'])}"
+    text += "."
+    mpe = s.get("mpe_um")
+    if mpe:
+        text += (
+            f" Its largest permitted length error, {number(mpe['constant'], decimals=1)} µm + "
+            f"{number(mpe.get('per_metre', 0), decimals=1)} µm per metre, counts as a rectangular "
+            "distribution (divided by the root of 3) [2]."
+        )
+    if _is_scan(content):
+        text += (
+            " The reference is itself a scan: what follows is agreement between two ways of "
+            "scanning, not trueness."
+        )
+    return text
+
+
+def _scans(content: ReportContent) -> str:
+    s = content.settings
+    analysis = s.get("analysis", {})
+    text = ""
+    condition, cell = analysis.get("condition") or (), analysis.get("cell") or ()
+    if condition:
+        text += f"Conditions were told apart by {joined([str(c) for c in condition])}. "
+    if cell:
+        text += (
+            "Scans taken under repeatability conditions form a cell; cells differ in "
+            f"{joined([str(c) for c in cell], last='or')}. "
+        )
+    scans = s.get("scans", {})
+    if scans.get("expansion_per_k") and scans.get("temperature_c") is not None:
+        text += (
+            f"Lengths measured at {number(scans['temperature_c'], decimals=1)} °C were brought to "
+            f"{number(s.get('reference', {}).get('temperature_c', 20.0), decimals=1)} °C with an "
+            f"expansion of {1e6 * float(scans['expansion_per_k']):.1f} µm per metre and kelvin."
+        )
+    elif content.has("scans"):
+        text += "No correction for temperature was made."
+    return text.strip()
+
+
+def _locating(content: ReportContent) -> str:
+    poses = content.table("poses")
+    if "fit_rms_um" not in poses or not poses["fit_rms_um"].notna().any():
+        return (
+            "The study brought positions and axes of the implants instead of scan surfaces; "
+            "they were used as given."
+        )
+    above = content.settings.get("scan_body", {}).get("default", {}).get("use_above_mm")
+    used = "" if above is None else f" above {number(above, 'mm')} mm"
+    rms = poses["fit_rms_um"].median()
+    return (
+        "In every scan the arrangement of all scan bodies was found first, by registering the "
+        "drawing bodies at their reference places to the surface without any click. Each body "
+        f"was then fitted by itself: robust least squares of the scan's surface{used} to the "
+        "drawing, the rotation searched over the whole circle, one uniform surface offset "
+        f"estimated with it. The residuals had a root mean square of {quantity(rms)} (median "
+        "body). Uncertainties of the positions allow for residuals that are alike in "
+        "neighbouring points."
+    )
+
+
+def _deviations(content: ReportContent) -> Text:
+    analysis = content.settings.get("analysis", {})
+    datum = analysis.get("datum") or ()
+    main = analysis.get("alignment", "all-implants")
+    named = f", and over the datum implants {joined([str(d) for d in datum])} only" if datum else ""
+    return (
+        "Deviations are measured minus reference. Distances and angles of pairs of implants need "
+        "no alignment and are the primary result. Implants by themselves were compared after an "
+        "alignment without scale: least squares over the platform centre and a point 10 mm along "
+        f"the axis of all implants{named}; and with platform and axis of the first implant made "
+        f"to coincide. Results of single implants are those of the alignment “{main}” unless "
+        "another is named. Directions along and across the arch, and the path, follow a smooth "
+        "curve through the reference platforms."
+    )
+
+
+def _accuracy_title(content: ReportContent) -> str:
+    return "Agreement" if _is_scan(content) else "Trueness and precision"
+
+
+def _accuracy(content: ReportContent) -> Text:
+    confidence = content.settings.get("limits", {}).get("confidence", 0.95)
+    return [
+        "For every pair and condition the scans form a one-way layout with cells as groups; cells "
+        "of unequal size are allowed [1]. Given are the bias with its ",
+        f"{percent(confidence)} interval (t distribution, uncertainty of the reference included), "
+        "the repeatability standard deviation ",
+        symbol("s", "r"),
+        ", and the standard deviation ",
+        symbol("s", "R"),
+        " that contains the spread between cells. The mean absolute deviation and the mean "
+        "difference of repeats, which the field calls trueness and precision, are listed beside "
+        "them in the attached tables.",
+    ]
+
+
+_OUTLIERS: Text = [
+    "Cells and scans were tested by Cochran's and Grubbs' tests and shown by Mandel's ",
+    italic("h"),
+    " and ",
+    italic("k"),
+    " at the levels of 5 % (straggler) and 1 % (outlier) [1]. No result was removed because of "
+    "a test.",
+]
+
+
+def _conformity(content: ReportContent) -> Text:
+    limits = content.settings.get("limits", {})
+    coverage, confidence = limits.get("coverage", 0.95), limits.get("confidence", 0.95)
+    return (
+        f"A tolerance bound was worked out that holds for {percent(coverage)} of future single "
+        f"scans with {percent(confidence)} confidence, from the variances within and between "
+        "cells and the bias. Conformity is proven if the bound, widened by the uncertainty of "
+        "the reference, lies within the limit; non-conformity is proven if it lies outside by "
+        "more than that; else neither is proven [3]. The supported span is the longest span up "
+        "to which the bound stays within a limit."
+    )
+
+
+def _seating(content: ReportContent) -> Text:
+    s = content.settings.get("seating", {})
+    radius = number(s.get("platform_radius_mm", 2.0), "mm")
+    clearance = s.get("lateral_clearance_um")
+    sideways = (
+        "no sideways motion from the least-squares position"
+        if clearance is None
+        else f"sideways motion of up to {quantity(clearance)}"
+    )
+    return (
+        "A rigid framework with the scan's arrangement of implants was seated on the reference in "
+        "the computer: with one screw tightened (platform and axis coincide there, the free "
+        "rotation by least squares), and at its best seat (the vertical shift and two tilts that "
+        f"leave no interference and make the largest gap smallest, with {sideways}). Gaps are "
+        f"read around a rim of {radius} mm radius; a negative gap is interference."
+    )
+
+
+def _models(content: ReportContent) -> Text:
+    terms = content.table("model_terms")
+    method = str(terms["method"].iloc[0]) if "method" in terms else ""
+    names = {"kenward-roger": "Kenward and Roger", "satterthwaite": "Satterthwaite"}
+    lines = []
+    for m in content.settings.get("model", ()):
+        margin = m.get("equivalence_margin")
+        lines.append(
+            f"“{m['name']}”: {m['response']} ~ {m.get('fixed', '1')}, random "
+            f"{joined([str(r) for r in m.get('random', ())])}"
+            + (f", equivalence margin {margin:g}" if margin else "")
+        )
+    listed = "; ".join(lines)
+    return (
+        "Linear mixed models were fitted by restricted maximum likelihood; degrees of freedom "
+        f"and standard errors after {names.get(method, method)} [4]; contrasts are adjusted "
+        "after Holm, equivalence is judged by two one-sided tests. "
+        + (f"Models: {listed}." if listed else "")
+    )
+
+
+def _drift(content: ReportContent) -> Text:
+    s = content.settings.get("drift", {})
+    return (
+        "Sessions were charted as session means and standard deviations, exponentially weighted "
+        "means and cumulative sums [5]. Centre and limits come from the baseline sessions "
+        f"(the first {s.get('baseline_sessions', 6)}, unless an event begins a new baseline); the "
+        f"cumulative sum is set to find a shift of {quantity(s.get('shift_um', 20.0))} with one "
+        f"false signal in about {s.get('false_alarm_every', 370):g} sessions."
+    )
+
+
+def sources(content: ReportContent) -> list[str]:
+    """Sources of the methods, as the paragraphs number them."""
+    found = [
+        "[1] ISO 5725-2:2019, Accuracy (trueness and precision) of measurement methods and "
+        "results, part 2: basic method for repeatability and reproducibility.",
+        "[2] JCGM 100:2008, Guide to the expression of uncertainty in measurement, 4.3.7.",
+        "[3] ISO 14253-1:2017, Decision rules for verifying conformity or nonconformity with "
+        "specifications.",
+    ]
+    if content.has("model_terms"):
+        found.append(
+            "[4] Kenward MG, Roger JH. Small sample inference for fixed effects from restricted "
+            "maximum likelihood. Biometrics 1997;53:983–997."
+        )
+    if content.has("drift_points"):
+        found.append(
+            "[5] ISO 7870, Control charts: parts 2 (Shewhart), 4 (cumulative sum), "
+            "6 (exponentially weighted moving average)."
+        )
+    return found

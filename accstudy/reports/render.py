@@ -1,0 +1,84 @@
+"""A report of each kind: finished tables in, PDF and figures out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from accstudy.errors import InputError, nearest
+from accstudy.figures.style import png_bytes, printable
+from accstudy.reports.cautions import FOOTER
+from accstudy.reports.compile import compile_pdf
+from accstudy.reports.content import ReportContent, ReportFiles
+from accstudy.reports.document import Document, Text, clean
+from accstudy.reports.shared import attachments, subtitle
+from accstudy.reports.validation import validation_report
+
+__all__ = ["KINDS", "render_report"]
+
+Builder = Callable[[ReportContent], tuple[list[Text], Document, Document]]
+
+KINDS: dict[str, tuple[str, Builder]] = {
+    "validation": ("Validation report", validation_report),
+}
+"""Name and builder of every kind of report."""
+
+
+def render_report(kind: str, content: ReportContent, *, png: bool = False) -> ReportFiles:
+    """Make the report of a study.
+
+    Parameters
+    ----------
+    kind : {"validation", "comparison", "drift"}
+        Which report.
+    content : ReportContent
+        Finished tables, settings and record.
+    png : bool
+        Whether every figure also comes as PNG at 300 dpi.
+
+    Returns
+    -------
+    ReportFiles
+        The same bytes for the same content.
+
+    Raises
+    ------
+    InputError
+        If there is no such kind.
+    """
+    if kind not in KINDS:
+        raise InputError(f'there is no report of kind "{kind}"', hint=nearest(kind, list(KINDS)))
+    name, build = KINDS[kind]
+    answer, first, rest = build(content)
+    files = {**first.files, **rest.files}
+    data: dict[str, Any] = {
+        "title": printable(content.title),
+        "kind_name": name,
+        "running": printable(content.title),
+        "subtitle": clean(subtitle(content)),
+        "author": "accstudy",
+        "keywords": ["implant impression", "accuracy", "trueness", "precision", kind],
+        "description": _plain(answer),
+        "date": [int(part) for part in content.generated.split("-")] if content.generated else [],
+        "footer": FOOTER,
+        "answer": [clean(text) for text in answer],
+        "first": first.blocks,
+        "blocks": rest.blocks,
+    }
+    pdf = compile_pdf(data, files, attachments(content))
+    if png:
+        drawn = {**first.figures, **rest.figures}
+        files |= {f"{name}.png": png_bytes(figure) for name, figure in drawn.items()}
+    return ReportFiles(pdf=pdf, figures=files, data=data)
+
+
+def _plain(texts: list[Text]) -> str:
+    """Text of the answer without its marks, for the metadata."""
+    said = []
+    for text in texts:
+        runs = clean(text)
+        if isinstance(runs, str):
+            said.append(runs)
+        else:
+            said.append("".join(r if isinstance(r, str) else str(r.get("t", "")) for r in runs))
+    return " ".join(said)

@@ -1,0 +1,131 @@
+"""Picking from a report's tables: limits, levels, the pair that matters most."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from accstudy.accuracy.spans import supported
+from accstudy.figures.style import rows_of
+from accstudy.reports.content import ReportContent
+
+__all__ = [
+    "groups",
+    "is_scan",
+    "levels",
+    "limit_of",
+    "longest_pair",
+    "longest_span",
+    "named",
+    "own_limits",
+    "pair_rows",
+    "slug",
+]
+
+_LIMITS = {
+    "distance_um": "distance_um",
+    "angle_deg": "angle_deg",
+    "gap_max_um": "seat_gap_um",
+    "seat_gap_um": "seat_gap_um",
+}
+_LEVEL_SOURCE = "supported span"
+
+
+def groups(frame: pd.DataFrame, keys: list[str]) -> list[tuple[tuple[str, ...], pd.DataFrame]]:
+    """Groups of a table in the order of their first row, keys as text."""
+    out = []
+    for key, rows in frame.groupby(keys, sort=False):
+        out.append((tuple(str(k) for k in key), rows))
+    return out
+
+
+def is_scan(content: ReportContent) -> bool:
+    """Whether the reference is itself a scan."""
+    return bool(content.settings.get("reference", {}).get("is_scan", False))
+
+
+def limit_of(content: ReportContent, key: str) -> float | None:
+    """A limit of the user's; None where the study sets none."""
+    found = content.settings.get("limits", {}).get(key)
+    return float(found["value"]) if found else None
+
+
+def own_limits(content: ReportContent) -> pd.DataFrame:
+    """Rows of table ``conformity`` that are about the user's limits, not about levels."""
+    table = content.table("conformity")
+    if not len(table):
+        return table
+    return table[table["source"] != _LEVEL_SOURCE]
+
+
+def levels(content: ReportContent, along: str = "span") -> pd.DataFrame:
+    """Supported length of every condition at every level, the user's limit among them.
+
+    Returns
+    -------
+    DataFrame
+        ``condition``, ``level_um``, ``supported_mm`` (NaN: none), ``longest_mm``.
+    """
+    columns = ["condition", "level_um", "supported_mm", "longest_mm"]
+    curve = content.table("span_curve")
+    if not len(curve):
+        return pd.DataFrame(columns=columns)
+    wanted = {float(v) for v in content.settings.get("limits", {}).get("spans_at_um", ())}
+    own = limit_of(content, "distance_um")
+    wanted |= {own} if own is not None else set()
+    rows = []
+    for (condition,), mine in groups(curve, ["condition"]):
+        against = mine[mine["against"] == f"{along}_mm"]
+        for level in sorted(wanted):
+            length = supported(against, level, against=f"{along}_mm")
+            rows.append([condition, level, length, float(against["length_mm"].max())])
+    return pd.DataFrame(rows, columns=columns)
+
+
+def longest_span(content: ReportContent) -> float:
+    """Longest span of the study, mm."""
+    table = content.table("pair_deviations")
+    return float(table["span_mm"].max()) if len(table) else float("nan")
+
+
+def pair_rows(content: ReportContent, measurand: str = "distance_um") -> pd.DataFrame:
+    """Rows of table ``accuracy`` about pairs."""
+    table = content.table("accuracy")
+    if not len(table):
+        return table
+    return table[(table["measurand"] == measurand) & table["span_mm"].notna()]
+
+
+def longest_pair(content: ReportContent, condition: str | None = None) -> Any:
+    """Row of table ``accuracy`` of the longest pair; None without any."""
+    rows = pair_rows(content)
+    if condition is not None and len(rows):
+        rows = rows[rows["condition"] == condition]
+    if not len(rows) or not np.isfinite(rows["span_mm"].max()):
+        return None
+    return rows_of(rows.loc[[rows["span_mm"].idxmax()]])[0]
+
+
+def named(content: ReportContent, condition: str, model: str = "") -> str:
+    """Condition and model, as far as the study has several; empty else."""
+    pairs = content.table("pair_deviations")
+    parts = []
+    if condition and len(set(pairs.get("condition", ()))) > 1:
+        parts.append(condition)
+    if model and len(set(pairs.get("model", ()))) > 1:
+        parts.append(f"model {model}")
+    return ", ".join(parts)
+
+
+def slug(*parts: str) -> str:
+    """File name from labels.
+
+    Examples
+    --------
+    >>> slug("pairs", "Model 1")
+    'pairs-model-1'
+    """
+    text = "-".join(p for p in parts if p).lower()
+    return "".join(c if c.isascii() and c.isalnum() else "-" for c in text)

@@ -1,0 +1,254 @@
+"""The sentences of a report, from the rows of its tables.
+
+They say no more than the row does: what is not known is said to be unknown,
+and conformity has the three words of ISO 14253-1.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from accstudy.reports.document import Text, strong_accent
+from accstudy.reports.wording import (
+    count,
+    interval,
+    joined,
+    missing,
+    number,
+    percent,
+    quantity,
+    unit_name,
+)
+
+__all__ = [
+    "bias_sentence",
+    "condition_name",
+    "difference_word",
+    "failure_sentence",
+    "measurand_name",
+    "supported_sentence",
+    "verdict_sentence",
+]
+
+PROVEN = "conformity proven"
+NOT_PROVEN = "conformity not proven"
+NON_CONFORMITY = "non-conformity proven"
+
+_MEASURANDS = {
+    "distance_um": "distance between two implants",
+    "angle_deg": "angle between two implants",
+    "seat_gap_um": "largest predicted gap",
+    "gap_max_um": "largest predicted gap",
+    "mesiodistal_um": "position along the arch",
+    "buccolingual_um": "position across the arch",
+    "vertical_um": "height",
+    "tilt_mesiodistal_deg": "tilt along the arch",
+    "tilt_buccolingual_deg": "tilt across the arch",
+    "rotation_deg": "rotation about the axis",
+}
+
+
+def measurand_name(measurand: str) -> str:
+    """What a measurand is called in a sentence.
+
+    Examples
+    --------
+    >>> measurand_name("distance_um")
+    'distance between two implants'
+    """
+    name, _, rest = measurand.partition(",")
+    said = _MEASURANDS.get(name, name.replace("_", " "))
+    return f"{said},{rest}" if rest else said
+
+
+def difference_word(*, is_scan: bool) -> str:
+    """Trueness is said of a reference that is better than the scans; else it is agreement.
+
+    Examples
+    --------
+    >>> difference_word(is_scan=True)
+    'agreement'
+    """
+    return "agreement" if is_scan else "trueness"
+
+
+def condition_name(condition: str) -> str:
+    """Name a condition; a study without condition factors has but one.
+
+    Examples
+    --------
+    >>> condition_name(""), condition_name("A / splinted")
+    ('the workflow studied', 'A / splinted')
+    """
+    return str(condition) if condition else "the workflow studied"
+
+
+def verdict_sentence(
+    row: Any, *, longest_mm: float | None = None, supported_mm: float | None = None
+) -> Text:
+    """Say what one row of table ``conformity`` says.
+
+    Parameters
+    ----------
+    row : row of table ``conformity``
+        A limit of the user's under one condition.
+    longest_mm : float, optional
+        Longest span of the study, to tell "all of it" from a part.
+    supported_mm : float, optional
+        Supported span at that limit: NaN where none is; None where the limit is
+        not one of a distance.
+
+    Returns
+    -------
+    Text
+        One or two sentences; verdict and bound in the accent colour.
+    """
+    limit = quantity(row.limit, row.unit)
+    what = measurand_name(row.measurand)
+    start = f"For {row.condition}, c" if row.condition else "C"
+    if missing(row.tolerance_bound) or not row.verdict:
+        more = (
+            ""
+            if missing(row.n_needed)
+            else f"; about {count(int(row.n_needed), 'scan')} would be needed"
+        )
+        return [
+            f"{start[:-1]}{'w' if row.condition else 'W'}hether the {what} stays within {limit} ",
+            strong_accent("cannot be said"),
+            f" from {count(int(row.n_scans), 'scan')}{more}.",
+        ]
+    if row.verdict == NON_CONFORMITY:
+        start = f"For {row.condition}, non-c" if row.condition else "Non-c"
+    where = _where(row, longest_mm)
+    text: list[Any] = [
+        f"{start}onformity with the limit of {limit} on the {what} is ",
+        strong_accent("not proven" if row.verdict == NOT_PROVEN else "proven"),
+        f"{where}: with {percent(row.confidence)} confidence, {percent(row.coverage)} of future "
+        "scans deviate by no more than ",
+        strong_accent(quantity(row.tolerance_bound, row.unit)),
+        f" ({count(int(row.n_scans), 'scan')}).",
+    ]
+    if row.verdict != PROVEN and supported_mm is not None:
+        text.append(" " + _partly(limit, supported_mm))
+    if row.verdict == NOT_PROVEN and not missing(row.n_needed):
+        needed = count(int(row.n_needed), "scan")
+        text.append(f" About {needed} would be needed to prove it, if the estimates hold.")
+    return text
+
+
+def _where(row: Any, longest_mm: float | None) -> str:
+    if missing(row.span_mm):
+        return ""
+    span = quantity(row.span_mm, "mm")
+    if longest_mm is not None and float(row.span_mm) >= longest_mm - 0.05:
+        return f" over every span studied, up to {span}"
+    return f" up to a span of {span}"
+
+
+def _partly(limit: str, supported_mm: float) -> str:
+    if missing(supported_mm) or float(supported_mm) <= 0:
+        return f"Not even the shortest span studied is supported at {limit}."
+    return f"Spans up to {quantity(supported_mm, 'mm')} are supported at {limit}."
+
+
+def supported_sentence(
+    condition: str, level_um: float, supported_mm: Any, longest_mm: float, *, along: str = "span"
+) -> str:
+    r"""Say up to which span, or path, a level is kept.
+
+    Examples
+    --------
+    >>> supported_sentence("A", 100, 31.4, 45.0)
+    'A: 100\xa0µm up to a span of 31.4\xa0mm'
+    >>> supported_sentence("", 200, 80.0, 80.0, along="path")
+    '200\xa0µm over every path studied (80.0\xa0mm)'
+    >>> supported_sentence("A", 50, float("nan"), 45.0)
+    'A: 50\xa0µm over no span studied'
+    """
+    start = (f"{condition}: " if condition else "") + quantity(level_um)
+    if missing(supported_mm) or float(supported_mm) <= 0:
+        return f"{start} over no {along} studied"
+    if float(supported_mm) >= longest_mm - 0.05:
+        return f"{start} over every {along} studied ({quantity(longest_mm, 'mm')})"
+    return f"{start} up to a {along} of {quantity(supported_mm, 'mm')}"
+
+
+def bias_sentence(row: Any, *, is_scan: bool) -> str:
+    """Say how one pair is measured on average and how much it scatters.
+
+    Parameters
+    ----------
+    row : row of table ``accuracy``
+        A pair.
+    is_scan : bool
+        Whether the reference is a scan.
+    """
+    where = f"Over {row.subject}" + (
+        "" if missing(row.span_mm) else f" ({quantity(row.span_mm, 'mm')})"
+    )
+    word = "mean difference" if is_scan else "bias"
+    bias = quantity(row.bias, row.unit, signed=True)
+    if missing(row.bias_low):
+        text = f"{where} the {word} is {bias}; its uncertainty cannot be said"
+    else:
+        text = f"{where} the {word} is {bias} ({interval(row.bias_low, row.bias_high, row.unit)})"
+    if missing(row.s_r):
+        spread = f"the spread cannot be said from {count(int(row.n_scans), 'scan')}"
+    elif missing(row.s_R) or int(row.n_cells) < 2:
+        spread = (
+            f"repeated scans scatter by {quantity(row.s_r, row.unit)} (standard deviation); with "
+            "one cell, nothing can be said about other operators or sessions"
+        )
+    else:
+        spread = (
+            f"single scans scatter by {quantity(row.s_R, row.unit)} (standard deviation, cells "
+            f"included), repeats within a cell by {quantity(row.s_r, row.unit)}"
+        )
+    return f"{text}; {spread}."
+
+
+def failure_sentence(n_failed: int, n_all: int, low: float, high: float) -> str:
+    r"""Say how many scans could not be used.
+
+    Examples
+    --------
+    >>> failure_sentence(4, 25, 0.0454, 0.3608)
+    '4 of 25 scans could not be used: 16\xa0% (95\xa0% interval 5\xa0% to 36\xa0%).'
+    """
+    if n_all == 0:
+        return ""
+    start = f"{n_failed if n_failed else 'None'} of {n_all} scans could not be used"
+    share = percent(n_failed / n_all)
+    return f"{start}: {share} (95\u00a0% interval {percent(low)} to {percent(high)})."
+
+
+def worst(rows: pd.DataFrame, column: str = "bias") -> Any:
+    """Row with the largest size of a column; None without any."""
+    sizes = rows[column].abs()
+    if not sizes.notna().any():
+        return None
+    return next(rows.loc[[sizes.idxmax()]].itertuples())
+
+
+def range_phrase(values: pd.Series, unit: str = "um", *, signed: bool = False) -> str:
+    r"""Say from where to where a column goes.
+
+    Examples
+    --------
+    >>> range_phrase(pd.Series([12.0, 31.2]))
+    '12 to 31\xa0µm'
+    """
+    known = values.dropna()
+    if known.empty:
+        return "unknown"
+    low, high = float(known.min()), float(known.max())
+    decimals = {"um": 0, "deg": 2, "mm": 1}.get(unit, 2)
+    if np.isclose(low, high):
+        return quantity(low, unit, signed=signed)
+    ends = joined(
+        [number(v, unit, signed=signed, decimals=decimals) for v in (low, high)], last="to"
+    )
+    return ends + ("" if unit == "deg" else "\u00a0") + unit_name(unit)

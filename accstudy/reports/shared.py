@@ -1,0 +1,299 @@
+"""Sections that every report has: what the answer holds for, losses, methods, limits, record."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pandas as pd
+
+from accstudy.reports.cautions import CAUTIONS
+from accstudy.reports.content import ReportContent
+from accstudy.reports.derived import failures
+from accstudy.reports.document import Attachment, Document, Heading, Text
+from accstudy.reports.methods import methods, sources
+from accstudy.reports.sentences import failure_sentence
+from accstudy.reports.wording import count, date, joined, missing, period, quantity
+from accstudy.tables import TABLES, csv_bytes
+
+__all__ = [
+    "attachments",
+    "factor_levels",
+    "holds_for",
+    "left_out",
+    "limits_of_use",
+    "methods_section",
+    "record_section",
+    "subtitle",
+]
+
+_NOT_FACTORS = {
+    "scan", "file", "model", "status", "reason", "condition", "cell", "measured_at", "repeat",
+    "temperature_c", "poses",
+}  # fmt: skip
+
+
+def used_scans(content: ReportContent) -> pd.DataFrame:
+    """Scans that gave results."""
+    scans = content.table("scans")
+    if not len(scans):
+        return scans
+    return scans[scans["scan"].isin(set(content.table("pair_deviations").get("scan", ())))]
+
+
+def factor_levels(content: ReportContent) -> dict[str, list[str]]:
+    """Levels of every factor among the scans that were used."""
+    scans = used_scans(content)
+    found = {}
+    for name in scans.columns:
+        if name in _NOT_FACTORS or pd.api.types.is_datetime64_any_dtype(scans[name].dtype):
+            continue
+        levels = [str(v) for v in dict.fromkeys(scans[name]) if not missing(v) and str(v)]
+        if levels:
+            found[str(name)] = levels
+    return found
+
+
+def days(content: ReportContent) -> str:
+    """First and last day of the scans that were used; empty when unknown."""
+    scans = used_scans(content)
+    return period(scans["measured_at"]) if "measured_at" in scans else ""
+
+
+def subtitle(content: ReportContent) -> str:
+    """One line under the title."""
+    scans, implants = used_scans(content), content.table("implants")
+    parts = [count(len(scans), "scan")] if len(scans) else []
+    if len(implants):
+        models = implants["model"].nunique()
+        sizes = sorted(set(implants.groupby("model")["implant"].nunique().tolist()))
+        parts.append(f"{count(models, 'model')} of {joined([str(n) for n in sizes])} implants")
+    when = days(content)
+    if when:
+        parts.append(when)
+    return ", ".join(parts)
+
+
+def holds_for(document: Document, content: ReportContent) -> None:
+    """What the answer holds for, a line a word."""
+    levels = factor_levels(content)
+    pairs: list[tuple[str, Text]] = []
+    for name, values in levels.items():
+        shown = values if len(values) <= 8 else [*values[:7], f"{len(values) - 7} more"]
+        pairs.append((_label(name), joined(shown)))
+    table = content.table("pair_deviations")
+    if len(table):
+        span = (
+            f"{quantity(table['span_mm'].min(), 'mm')} to {quantity(table['span_mm'].max(), 'mm')}"
+        )
+        path = quantity(table["path_mm"].max(), "mm")
+        pairs.append(("Spans", f"{span}, longest path along the arch {path}"))
+    reference = content.settings.get("reference", {})
+    if reference.get("instrument"):
+        text = str(reference["instrument"])
+        if reference.get("measured_on"):
+            text += f", {date(reference['measured_on'])}"
+        if reference.get("is_scan"):
+            text += "; itself a scan, so differences are agreement, not trueness"
+        pairs.append(("Reference", text))
+    limits = content.settings.get("limits", {})
+    for key, unit, name in (
+        ("distance_um", "um", "Limit on distance"),
+        ("angle_deg", "deg", "Limit on angle"),
+        ("seat_gap_um", "um", "Limit on gap"),
+    ):
+        if limits.get(key):
+            limit = limits[key]
+            pairs.append((name, f"{quantity(limit['value'], unit)}: {limit['source']}"))
+    pairs.append(("Not for", "the mouth, other devices, versions, operators or longer spans"))
+    document.terms(pairs, heading="What the answer holds for")
+
+
+def _label(factor: str) -> str:
+    return factor.replace("_", " ").capitalize()
+
+
+def left_out(document: Document, content: ReportContent) -> None:
+    """What was left out and why; what the user should know of the input."""
+    document.heading("What was left out, and why")
+    scans = content.table("scans")
+    if len(scans):
+        seen = set(content.table("pair_deviations").get("scan", ()))
+        status = scans["status"] if "status" in scans else pd.Series("ok", index=scans.index)
+        excluded = {e["scan"] for e in content.settings.get("exclusions", ())}
+        lost = [s for s in scans.loc[status != "failed", "scan"] if s not in seen | excluded]
+        failed, n, low, high = failures(scans, lost)
+        document.lead("Failed scans", failure_sentence(failed, n, low, high))
+        rows: list[list[Text]] = []
+        for row in scans[status == "failed"].itertuples():
+            rows.append(
+                [str(row.scan), "failed", str(getattr(row, "reason", "") or "no reason given")]
+            )
+        rows += [[s, "could not be measured", _reason(content, s)] for s in lost]
+        rows += [
+            [str(e["scan"]), "left out by the user", str(e["reason"])]
+            for e in content.settings.get("exclusions", ())
+        ]
+        if rows:
+            document.table(
+                "Scans that are in no result.",
+                [
+                    Heading("scan", "left"),
+                    Heading("what happened", "left"),
+                    Heading("why", "left", 1),
+                ],
+                rows,
+                wide=False,
+            )
+    findings = content.table("findings")
+    if len(findings):
+        kinds = findings["severity"].value_counts()
+        named = [
+            count(int(kinds[k]), word)
+            for k, word in (("error", "error"), ("warning", "warning"), ("note", "note"))
+            if k in kinds
+        ]
+        document.lead(
+            "Findings",
+            f"Reading and analysing the study gave {joined(named)}. A warning changes how a result "
+            "is to be read; a note does not.",
+        )
+        shown = findings.head(40)
+        document.table(
+            "Findings in the input and the results."
+            + ("" if len(findings) <= 40 else f" First 40 of {len(findings)}; all are attached."),
+            [Heading("", "left"), Heading("what", "left", 1.5), Heading("where", "left", 0.8),
+             Heading("what can be done", "left", 1.1)],
+            [[str(r.severity), str(r.what), str(r.where), str(r.mend)] for r in shown.itertuples()],
+        )  # fmt: skip
+    elif not len(scans):
+        document.lead("", "Nothing was left out.")
+
+
+def _reason(content: ReportContent, scan: str) -> str:
+    findings = content.table("findings")
+    if len(findings):
+        errors = findings[findings["severity"] == "error"]
+        named = errors["where"].astype(str) + " " + errors["what"].astype(str)
+        mine = errors[named.str.contains(_file_of(content, scan) or scan, regex=False)]
+        if len(mine):
+            return str(mine["what"].iloc[0])
+    return "see the findings"
+
+
+def _file_of(content: ReportContent, scan: str) -> str:
+    scans = content.table("scans")
+    if "file" not in scans:
+        return ""
+    return str(scans.set_index("scan")["file"].get(scan, "") or "")
+
+
+def methods_section(document: Document, content: ReportContent) -> None:
+    """Methods, ready to paste."""
+    document.heading("Methods")
+    for title, text in methods(content):
+        document.lead(title, text)
+    document.lead("Sources", *sources(content))
+
+
+def limits_of_use(document: Document) -> None:
+    """The cautions, all of them."""
+    document.heading("Limits of use")
+    document.items(list(CAUTIONS))
+
+
+def record_section(document: Document, content: ReportContent) -> None:
+    """Hashes, versions and settings."""
+    document.heading("Record")
+    record = content.record
+    document.lead(
+        "How to check",
+        "The SHA-256 of every input and result is listed here and in the attached record; "
+        "“accstudy audit” compares them with the files. Same input and version, same bytes.",
+    )
+    versions = record.get("versions", {})
+    document.terms(
+        [
+            ("accstudy", str(record.get("accstudy", ""))),
+            ("Versions", joined([f"{k} {v}" for k, v in versions.items()])),
+            (
+                "Data of",
+                date(content.generated) if content.generated else "unknown: no scan is dated",
+            ),
+        ]
+    )
+    hashes = [
+        [name, _grouped(str(value))]
+        for part in ("inputs", "outputs")
+        for name, value in sorted(record.get(part, {}).items())
+    ]
+    if hashes:
+        shown = hashes[:60]
+        more = "" if len(hashes) <= 60 else f": the first 60 of {len(hashes)}, all are attached"
+        document.table(
+            f"SHA-256 of inputs and results{more}.",
+            [Heading("file", "left", 1), Heading("SHA-256", "left")],
+            shown,
+        )
+    document.lead("Settings", "Every setting as used, defaults included.")
+    document.terms(_settings(content.settings))
+
+
+def _grouped(digest: str) -> str:
+    return " ".join(digest[i : i + 16] for i in range(0, len(digest), 16))
+
+
+def _settings(settings: Any) -> list[tuple[str, Text]]:
+    """Settings as ``table.key`` with their value, empty ones left out."""
+    out: list[tuple[str, Text]] = []
+    for part, value in settings.items():
+        if isinstance(value, dict):
+            shown = [f"{k} = {_value(v)}" for k, v in value.items() if v not in (None, "", [], {})]
+            if shown:
+                out.append((part, "; ".join(shown)))
+        elif value:
+            out.append((part, _value(value)))
+    return out
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, dict):
+        return (
+            "{ " + ", ".join(f"{k} = {_value(v)}" for k, v in value.items() if v is not None) + " }"
+        )
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(_value(v) for v in value) + "]"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def attachments(content: ReportContent) -> list[Attachment]:
+    """Result tables and the record as files that travel in the PDF."""
+    found = []
+    for name in TABLES:
+        table = content.table(name)
+        if not len(table):
+            continue
+        factors = tuple(c for c in table.columns if c not in TABLES[name].names)
+        data = csv_bytes(name, table, factors=factors)
+        what = f"Table {name}: a row is a {TABLES[name].row}; columns are explained in tables.csv"
+        found.append(Attachment(f"{name}.csv", data, "text/csv", what))
+    if found:
+        found.append(
+            Attachment("tables.csv", _dictionary(content), "text/csv", "Meaning of every column")
+        )
+    record = json.dumps(content.record, indent=1, sort_keys=True, ensure_ascii=False, default=str)
+    found.append(Attachment("record.json", record.encode(), "application/json",
+                            "Hashes, versions and settings of this run"))  # fmt: skip
+    return found
+
+
+def _dictionary(content: ReportContent) -> bytes:
+    rows = [
+        {"table": name, "column": c.name, "unit": c.unit, "meaning": c.meaning}
+        for name, table in TABLES.items()
+        if content.has(name)
+        for c in table.columns
+    ]
+    return pd.DataFrame(rows).to_csv(index=False, lineterminator="\n").encode()

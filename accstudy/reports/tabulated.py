@@ -1,0 +1,120 @@
+"""Trueness, precision and outlier tests as tables."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from accstudy.figures.style import rows_of
+from accstudy.reports.content import ReportContent
+from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.select import groups, is_scan
+from accstudy.reports.sentences import condition_name, measurand_name
+from accstudy.reports.wording import NONE, count, missing, number, unit_name
+
+__all__ = ["accuracy_tables"]
+
+_MOST_ROWS = 90
+_S_R: Text = [{"t": "s", "s": "i"}, {"t": "r", "s": "sub"}]
+_S_BIG_R: Text = [{"t": "s", "s": "i"}, {"t": "R", "s": "sub"}]
+
+
+def accuracy_tables(document: Document, content: ReportContent) -> None:
+    """Every measurand of table ``accuracy``, and the outlier tests."""
+    accuracy = content.table("accuracy")
+    if not len(accuracy):
+        return
+    document.heading("Tables")
+    for (measurand,), mine in groups(accuracy, ["measurand"]):
+        _measurand(document, content, measurand, mine)
+    _outliers(document, content)
+
+
+def _measurand(
+    document: Document, content: ReportContent, measurand: str, mine: pd.DataFrame
+) -> None:
+    is_pair = bool(mine["span_mm"].notna().any())
+    several = len(set(mine["condition"])) > 1
+    models = len(set(mine["model"])) > 1
+    unit = str(mine["unit"].iloc[0])
+    bias = "difference" if is_scan(content) else "bias"
+    columns = [Heading("condition", "left", 1.5)] if several else []
+    columns += [Heading("model", "left", 0.8)] if models else []
+    columns += [Heading("pair" if is_pair else "implant", "left", 1.0)]
+    columns += [Heading("span / mm", width=1.0)] if is_pair else []
+    columns += [Heading("scans", width=0.7), Heading("cells", width=0.7)]
+    columns += [Heading(bias, width=1.0), Heading("interval", width=2.1)]
+    columns += [Heading(_S_R, width=0.8), Heading(_S_BIG_R, width=0.8)]
+    columns += [
+        Heading([{"t": "r", "s": "i"}, " limit"], width=0.9),
+        Heading([{"t": "R", "s": "i"}, " limit"], width=0.9),
+    ]
+    rows: list[list[Text]] = []
+    before: tuple[str, str] | None = None
+    for r in rows_of(mine.head(_MOST_ROWS)):
+        new = (r.condition, r.model) != before
+        before = (r.condition, r.model)
+        cells: list[Text] = [condition_name(r.condition) if new else ""] if several else []
+        cells += [str(r.model) if new else ""] if models else []
+        rows.append([*cells, str(r.subject), *_numbers(r, unit, is_pair=is_pair)])
+    cut = "" if len(mine) <= _MOST_ROWS else f" First {_MOST_ROWS} of {len(mine)} rows."
+    name = measurand_name(measurand)
+    words = {"um": "µm", "deg": "degrees"}.get(unit, unit_name(unit))
+    document.table(f"{name[0].upper()}{name[1:]}, in {words}.{cut}", columns, rows)
+
+
+def _numbers(row: Any, unit: str, *, is_pair: bool) -> list[Text]:
+    ends = [number(v, unit, signed=True) for v in (row.bias_low, row.bias_high)]
+    return [
+        *([number(row.span_mm, "mm")] if is_pair else []),
+        str(int(row.n_scans)),
+        str(int(row.n_cells)),
+        number(row.bias, unit, signed=True),
+        NONE if missing(row.bias_low) else f"{ends[0]} to {ends[1]}",
+        *(number(v, unit) for v in (row.s_r, row.s_R, row.r_limit, row.R_limit)),
+    ]
+
+
+def _outliers(document: Document, content: ReportContent) -> None:
+    table = content.table("outliers")
+    if not len(table):
+        return
+    seen = table[table["verdict"].isin(["straggler", "outlier"])]
+    stragglers, outliers = (int((seen["verdict"] == v).sum()) for v in ("straggler", "outlier"))
+    document.lead(
+        "Outlier tests",
+        f"{count(len(table), 'statistic')} were held against their critical values: "
+        f"{count(stragglers, 'straggler')} (5 % level) and {count(outliers, 'outlier')} (1 % "
+        "level). With that many some are to be expected by chance. Nothing was removed because "
+        "of a test.",
+    )
+    if not len(seen):
+        return
+    order = seen.assign(rank=seen["verdict"].map({"outlier": 0, "straggler": 1}))
+    shown = order.sort_values("rank", kind="stable").head(20)
+    more = "." if len(seen) <= 20 else f": 20 of {len(seen)}, outliers first; all are attached."
+    document.table(
+        f"Stragglers and outliers{more}",
+        [
+            Heading("verdict", "left", 0.9),
+            Heading("test", "left", 1.1),
+            Heading("measurand", "left", 2.2),
+            Heading("subject", "left", 0.9),
+            Heading("cell or scan", "left", 1.6),
+            Heading("statistic", width=0.8),
+            Heading("5 %", width=0.7),
+            Heading("1 %", width=0.7),
+        ],
+        [
+            [
+                r.verdict,
+                r.test,
+                measurand_name(r.measurand),
+                r.subject,
+                r.scan or r.cell,
+                *(number(v, "") for v in (r.statistic, r.critical_5, r.critical_1)),
+            ]
+            for r in rows_of(shown)
+        ],
+    )

@@ -1,0 +1,263 @@
+"""The validation report: may this workflow be used, and up to which span?"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from accstudy.figures.span import supported_span_chart
+from accstudy.figures.style import rows_of
+from accstudy.reports import evidence, fit
+from accstudy.reports.content import ReportContent
+from accstudy.reports.derived import span_points
+from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.select import (
+    is_scan,
+    levels,
+    limit_of,
+    longest_pair,
+    longest_span,
+    own_limits,
+    slug,
+)
+from accstudy.reports.sentences import (
+    bias_sentence,
+    condition_name,
+    measurand_name,
+    supported_sentence,
+    verdict_sentence,
+)
+from accstudy.reports.shared import (
+    holds_for,
+    left_out,
+    limits_of_use,
+    methods_section,
+    record_section,
+)
+from accstudy.reports.tabulated import accuracy_tables
+from accstudy.reports.wording import (
+    NONE,
+    count,
+    joined,
+    missing,
+    number,
+    percent,
+    quantity,
+    unit_name,
+)
+
+__all__ = ["validation_report"]
+
+
+def validation_report(content: ReportContent) -> tuple[list[Text], Document, Document]:
+    """Build the validation report.
+
+    Parameters
+    ----------
+    content : ReportContent
+        Finished tables; those that are absent leave their section out.
+
+    Returns
+    -------
+    answer : list of Text
+        The question answered, a sentence a limit.
+    first : Document
+        Rest of page 1.
+    rest : Document
+        Evidence, losses, methods, limits, record.
+    """
+    first, rest = Document(), Document()
+    _span_figure(first, content, "span")
+    holds_for(first, content)
+    rest.new_page()
+    _verdicts(rest, content)
+    evidence.pairs(rest, content)
+    evidence.alignments(rest, content)
+    evidence.implants_from_above(rest, content)
+    evidence.scan_after_scan(rest, content)
+    fit.budget(rest, content)
+    fit.seating(rest, content)
+    fit.pictures(rest, content)
+    accuracy_tables(rest, content)
+    left_out(rest, content)
+    methods_section(rest, content)
+    limits_of_use(rest)
+    record_section(rest, content)
+    return answer(content), first, rest
+
+
+def answer(content: ReportContent) -> list[Text]:
+    """Sentences of page 1.
+
+    Parameters
+    ----------
+    content : ReportContent
+        Tables ``conformity``, ``span_curve`` and ``accuracy``.
+
+    Returns
+    -------
+    list of Text
+    """
+    rows = own_limits(content)
+    if len(rows):
+        distance = rows[rows["measurand"] == "distance_um"]
+        rows = distance if len(distance) else rows.head(1)
+    if not len(rows):
+        pair = longest_pair(content)
+        if pair is None:
+            return ["Nothing can be said: no scan could be compared with the reference."]
+        return [
+            "The study sets no limit, so nothing can be said about conformity. "
+            + bias_sentence(pair, is_scan=is_scan(content))
+        ]
+    said: list[Text] = []
+    for row in rows_of(rows)[:3]:
+        said.append(
+            verdict_sentence(
+                row, longest_mm=longest_span(content), supported_mm=_supported(content, row)
+            )
+        )
+    if len(rows) > 3:
+        said.append(f"{count(len(rows) - 3, 'further condition')} in the table of verdicts.")
+    pair = longest_pair(content, str(rows["condition"].iloc[0]))
+    if len(rows) == 1 and pair is not None:
+        said.append(bias_sentence(pair, is_scan=is_scan(content)))
+    return said
+
+
+def _supported(content: ReportContent, row: Any) -> float | None:
+    """Supported span at the limit of a row; None where it is not about spans."""
+    table = levels(content)
+    mine = table[(table["condition"] == row.condition) & (table["level_um"] == row.limit)]
+    return float(mine["supported_mm"].iloc[0]) if len(mine) and row.unit == "um" else None
+
+
+def _span_figure(document: Document, content: ReportContent, along: str) -> None:
+    table = content.table("span_curve")
+    if not len(table) or not content.has("pair_deviations"):
+        return
+    curve = table[table["against"] == f"{along}_mm"]
+    conditions = list(dict.fromkeys(curve["condition"]))
+    shown = conditions[: evidence.SHOWN]
+    at = levels(content, along)
+    points = span_points(content.table("pair_deviations"), along=along)
+    limits = content.settings.get("limits", {})
+    drawn = supported_span_chart(
+        curve[curve["condition"].isin(shown)],
+        points[points["condition"].isin(shown)],
+        at[at["condition"].isin(shown)],
+        limit_um=limit_of(content, "distance_um"),
+        along=along,
+        height_mm=80 if along == "span" else 58,
+    )
+    said = joined(
+        [
+            supported_sentence(r.condition, r.level_um, r.supported_mm, r.longest_mm, along=along)
+            for r in rows_of(at[at["condition"].isin(shown)])
+        ]
+    )
+    left = len(conditions) - len(shown)
+    more = f" {count(left, 'further condition')} in the tables." if left else ""
+    share, sure = percent(limits.get("coverage", 0.95)), percent(limits.get("confidence", 0.95))
+    document.figure(
+        slug("supported", along),
+        drawn,
+        caption=f"Line: the bound within which {share} of future scans stay, with {sure} "
+        f"confidence, for all pairs up to a {along}. Bars: the bound of each pair. Dots: "
+        f"what every pair of every scan deviated by. The supported {along} ends before the line "
+        f"crosses a level.{more}",
+        alt=f"Chart of the tolerance bound of the distance against the {along}. Supported: "
+        f"{said or 'no level given'}.",
+    )
+
+
+def _verdicts(document: Document, content: ReportContent) -> None:
+    rows = own_limits(content)
+    spans, paths = levels(content), levels(content, "path")
+    if not len(rows) and not len(spans):
+        return
+    document.heading("Verdict for each limit")
+    document.lead(
+        "How to read it",
+        "Conformity is proven when the bound, widened by the uncertainty of the reference, lies "
+        "within the limit; non-conformity is proven when even the lower bound lies outside. "
+        "Between the two, or with too few scans, neither is proven (ISO 14253-1).",
+    )
+    if len(rows):
+        _verdict_table(document, rows)
+    if len(spans):
+        _supported_table(document, spans, paths)
+    _span_figure(document, content, "path")
+
+
+def _verdict_table(document: Document, rows: pd.DataFrame) -> None:
+    several = len(set(rows["condition"])) > 1
+    cells: list[list[Text]] = []
+    for r in rows_of(rows):
+        start: list[Text] = [condition_name(r.condition)] if several else []
+        cells.append(
+            [
+                *start,
+                measurand_name(r.measurand),
+                quantity(r.limit, r.unit),
+                NONE if missing(r.tolerance_bound) else quantity(r.tolerance_bound, r.unit),
+                NONE if missing(r.u) else f"{number(r.u, r.unit)} {unit_name(r.unit)}".strip(),
+                str(int(r.n_scans)),
+                [{"t": _verdict_cell(r), "s": "b"}],
+                str(r.note),
+            ]
+        )
+    document.table(
+        "Verdicts on the limits that the user set. The bound is that of the worst pair, or of the "
+        "worst pair of a scan; u is the uncertainty of the reference.",
+        [
+            *([Heading("condition", "left", 1.0)] if several else []),
+            Heading("what", "left", 1.7),
+            Heading("limit", width=0.7),
+            Heading("bound", width=0.7),
+            Heading([{"t": "u", "s": "i"}], width=0.7),
+            Heading("scans", width=0.5),
+            Heading("verdict", "left", 1.2),
+            Heading("note", "left", 2.2),
+        ],
+        cells,
+    )
+
+
+def _verdict_cell(row: Any) -> str:
+    if missing(row.tolerance_bound) or not row.verdict:
+        return f"cannot be said from {count(int(row.n_scans), 'scan')}"
+    return str(row.verdict)
+
+
+def _supported_table(document: Document, spans: pd.DataFrame, paths: pd.DataFrame) -> None:
+    wanted = sorted(set(spans["level_um"]))
+    several = len(set(spans["condition"])) > 1
+    rows: list[list[Text]] = []
+    for condition in dict.fromkeys(spans["condition"]):
+        for what, table in (("span", spans), ("path", paths)):
+            mine = table[table["condition"] == condition].set_index("level_um")
+            start: list[Text] = [condition_name(condition) if what == "span" else ""]
+            row: list[Text] = [*start, what] if several else [what]
+            for level in wanted:
+                at = mine.loc[level]
+                row.append(_length(float(at["supported_mm"]), float(at["longest_mm"])))
+            rows.append(row)
+    document.table(
+        "Supported span and path at each level, mm. “All” means the longest studied.",
+        [
+            *([Heading("condition", "left", 1.5)] if several else []),
+            Heading("", "left", 1),
+            *(Heading(f"{level:g} µm", width=1) for level in wanted),
+        ],
+        rows,
+        wide=False,
+    )
+
+
+def _length(supported_mm: float, longest_mm: float) -> str:
+    if missing(supported_mm):
+        return "none"
+    text = number(supported_mm, "mm")
+    return f"all ({text})" if supported_mm >= longest_mm - 0.05 else text

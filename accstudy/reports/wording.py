@@ -1,0 +1,206 @@
+"""Numbers, dates and lists as they are printed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import pandas as pd
+
+__all__ = [
+    "NONE",
+    "count",
+    "date",
+    "interval",
+    "joined",
+    "number",
+    "p_value",
+    "percent",
+    "period",
+    "quantity",
+    "unit_name",
+]
+
+NONE = "–"
+"""What stands in a cell of which nothing can be said."""
+
+_UNITS = {"um": "µm", "deg": "°", "mm": "mm", "ppm": "ppm", "": ""}
+_DECIMALS = {"um": 1, "deg": 3, "mm": 1, "ppm": 0, "": 3}
+_ROUND = {"um": 0, "deg": 2, "mm": 1, "ppm": 0, "": 2}
+
+
+def unit_name(unit: str) -> str:
+    """Unit as printed.
+
+    Examples
+    --------
+    >>> unit_name("um")
+    'µm'
+    """
+    return _UNITS.get(unit, unit)
+
+
+def missing(value: object) -> bool:
+    """Whether a cell is empty."""
+    return value is None or value is pd.NA or (isinstance(value, float) and math.isnan(value))
+
+
+def number(
+    value: Any, unit: str = "um", *, signed: bool = False, decimals: int | None = None
+) -> str:
+    """Write a number as a table shows it, without its unit.
+
+    Parameters
+    ----------
+    value : float
+        In `unit`; empty gives a dash.
+    unit : str
+        ``um``, ``deg``, ``mm`` or empty; decides the decimals.
+    signed : bool
+        Whether a plus is written.
+    decimals : int, optional
+        Other than usual for the unit.
+
+    Examples
+    --------
+    >>> number(-12.345), number(3.0, signed=True), number(0.0412, "deg"), number(float("nan"))
+    ('−12.3', '+3.0', '0.041', '–')
+    """
+    if missing(value):
+        return NONE
+    x = float(value)
+    if not math.isfinite(x):
+        return "∞" if x > 0 else "−∞"
+    places = _DECIMALS.get(unit, 2) if decimals is None else decimals
+    text = f"{x:.{places}f}"
+    if float(text) == 0:
+        text = f"{0:.{places}f}"
+    elif signed and x > 0:
+        text = "+" + text
+    return text.replace("-", "−")
+
+
+def quantity(value: Any, unit: str = "um", *, signed: bool = False) -> str:
+    r"""Write a number with its unit as a sentence does: whole µm, 0.01°, 0.1 mm.
+
+    Examples
+    --------
+    >>> quantity(-22.4), quantity(3.26), quantity(0.314, "deg"), quantity(31.44, "mm")
+    ('−22\xa0µm', '3.3\xa0µm', '0.31°', '31.4\xa0mm')
+    """
+    if missing(value):
+        return NONE
+    places = _ROUND.get(unit, 2)
+    if unit == "um" and abs(float(value)) < 9.95:
+        places = 1 if float(value) != round(float(value)) else 0
+    text = number(value, unit, signed=signed, decimals=places)
+    gap = "" if unit in ("deg", "") else "\u00a0"
+    return f"{text}{gap}{unit_name(unit)}"
+
+
+def interval(low: Any, high: Any, unit: str = "um", *, signed: bool = True) -> str:
+    r"""Write an interval as a sentence does.
+
+    Examples
+    --------
+    >>> interval(-41.2, 3.3)
+    '−41 to +3\xa0µm'
+    >>> interval(float("nan"), 3.0)
+    '–'
+    """
+    if missing(low) or missing(high):
+        return NONE
+    places = _ROUND.get(unit, 2)
+    ends = [number(v, unit, signed=signed, decimals=places) for v in (low, high)]
+    gap = "" if unit in ("deg", "") else "\u00a0"
+    return f"{ends[0]} to {ends[1]}{gap}{unit_name(unit)}"
+
+
+def percent(share: Any, *, decimals: int = 0) -> str:
+    r"""Write a share in per cent.
+
+    Examples
+    --------
+    >>> percent(0.95)
+    '95\xa0%'
+    """
+    return NONE if missing(share) else f"{100 * float(share):.{decimals}f}\u00a0%"
+
+
+def p_value(p: Any) -> str:
+    r"""Write a p value; never 0.
+
+    Examples
+    --------
+    >>> p_value(0.03217), p_value(0.00002), p_value(0.9996)
+    ('0.032', '<\xa00.001', '>\xa00.999')
+    """
+    if missing(p):
+        return NONE
+    if float(p) < 0.001:
+        return "<\u00a00.001"
+    return ">\u00a00.999" if float(p) > 0.9994 else f"{float(p):.3f}"
+
+
+def date(at: Any) -> str:
+    """Write a day.
+
+    Examples
+    --------
+    >>> date(pd.Timestamp("2026-03-02"))
+    '2 March 2026'
+    """
+    if missing(at) or at is pd.NaT:
+        return NONE
+    day = pd.Timestamp(at)
+    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
+
+
+_MONTHS = (
+    *("January", "February", "March", "April", "May", "June", "July"),
+    *("August", "September", "October", "November", "December"),
+)
+
+
+def period(days: Iterable[Any]) -> str:
+    """Write the first and the last of some days; empty without any.
+
+    Examples
+    --------
+    >>> period(["2026-03-02", "2026-03-05"])
+    '2 March 2026 to 5 March 2026'
+    >>> period([])
+    ''
+    """
+    known = pd.to_datetime(pd.Series(list(days), dtype=object), errors="coerce").dropna()
+    if known.empty:
+        return ""
+    first, last = date(known.min()), date(known.max())
+    return first if first == last else f"{first} to {last}"
+
+
+def count(n: int, thing: str, plural: str = "") -> str:
+    r"""Write how many.
+
+    Examples
+    --------
+    >>> count(1, "scan"), count(12, "scan"), count(0, "scan")
+    ('1\xa0scan', '12\xa0scans', 'no scan')
+    """
+    if n == 0:
+        return f"no {thing}"
+    return f"{n}\u00a0{thing if n == 1 else plural or thing + 's'}"
+
+
+def joined(words: Sequence[str], *, last: str = "and") -> str:
+    """Write a list of words.
+
+    Examples
+    --------
+    >>> joined(["a", "b", "c"])
+    'a, b and c'
+    """
+    if len(words) < 2:
+        return "".join(words)
+    return ", ".join(words[:-1]) + f" {last} {words[-1]}"
