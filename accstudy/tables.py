@@ -641,13 +641,76 @@ _TABLES = (
         """),
     ),
     Table(
+        "model_sentences",
+        "model x sentence",
+        _columns("""
+            model_name t name of the model in study.toml
+            number i order of the sentence
+            sentence t result in words
+        """),
+    ),
+    Table(
+        "model_residuals",
+        "model x modelled row",
+        _columns("""
+            model_name t name of the model in study.toml
+            scan t name of the scan
+            model t physical reference model
+            condition t levels of the condition factors, joined by " / "
+            site t pair or implant, with its model
+            span_mm n reference distance of the pair
+            path_mm n length along the arch of the pair
+            fitted n fitted value, random effects included, in the unit of the response
+            fitted_fixed n fitted value of the fixed part
+            residual n residual, in the unit of the response
+            residual_scaled n residual by its standard deviation
+        """),
+    ),
+    Table(
+        "model_quantiles",
+        "model x component x quantile",
+        _columns("""
+            model_name t name of the model in study.toml
+            component t random factor, or residual
+            label t level of the factor; empty for residuals
+            normal n quantile of the standard normal distribution
+            value n predicted effect or residual, in the unit of the response
+        """),
+    ),
+    Table(
+        "model_spread",
+        "model x variable",
+        _columns("""
+            model_name t name of the model in study.toml
+            against t variable against which the spread of the residuals is tested
+            F n F statistic
+            num_df n numerator degrees of freedom
+            den_df n denominator degrees of freedom
+            p n p value
+            ratio n spread at the large end over spread at the small end
+        """),
+    ),
+    Table(
+        "model_influence",
+        "model x scan left out",
+        _columns("""
+            model_name t name of the model in study.toml
+            scan t scan left out
+            n_rows i modelled rows of the scan
+            contrast t main contrast
+            change n change of the contrast, in the unit of the response
+            change_in_se n change in standard errors
+        """),
+    ),
+    Table(
         "drift_points",
         "session x chart",
         _columns("""
             device t device
+            model t physical reference model
             measurand t what is charted
             unit t um, deg or ppm
-            chart t individuals, moving-range, mean, sd, ewma, cusum-high or cusum-low
+            chart t individuals, moving-range, mean, sd, ewma, cusum-high, cusum-low or ewma-sd
             session t session
             at d when the session was held
             n_scans i scans of the session
@@ -666,6 +729,7 @@ _TABLES = (
         "signal",
         _columns("""
             device t device
+            model t physical reference model
             measurand t what is charted
             unit t um, deg or ppm
             kind t signal, change-point, trend or projection
@@ -681,6 +745,133 @@ _TABLES = (
             p n p value where the kind has one
             event t nearest event, with the days between
             what t sentence
+        """),
+    ),
+    Table(
+        "drift_baselines",
+        "device x measurand x baseline",
+        _columns("""
+            device t device
+            model t physical reference model
+            measurand t what is charted
+            unit t um, deg or ppm
+            baseline_no i number of the baseline, from 1
+            begins_with t why charts began anew here; empty for the first
+            first_session t first session of the baseline
+            last_session t last session of the baseline
+            until d date of its last session
+            n_sessions i its sessions
+            n_scans i its scans
+            centre n mean of the session means
+            sd_of_means n standard deviation of the session means
+            sd_within n pooled standard deviation within sessions
+            sd_between n standard deviation between sessions beyond the scans' own, zero if negative
+            run_length n sessions between false alarms for which each chart is designed
+            shewhart_limit n limit of one session mean, in standard deviations of a session mean
+            lambda_ n weight of the EWMA
+            ewma_limit n limit of the EWMA, in its own standard deviations
+            k n reference value of the CUSUM
+            h n decision interval of the CUSUM
+            widened n how much wider the EWMA's limits are than with a long baseline
+            note t what cannot be said, and why
+        """),
+    ),
+    Table(
+        "drift_run_lengths",
+        "device x measurand x chart x shift",
+        _columns("""
+            device t device
+            model t physical reference model
+            measurand t what is charted
+            unit t um, deg or ppm
+            chart t mean or individuals, ewma, cusum; or a run rule
+            shift n shift of the mean, in the unit of the row
+            shift_sigma n the same in standard deviations of a session mean
+            zero_state n mean number of sessions to the signal, shift from the start on
+            steady_state n the same for a shift after a long quiet time
+            limits t known (long baseline) or used (widened for the baseline at hand)
+        """),
+    ),
+    Table(
+        "drift_trends",
+        "device x measurand x baseline",
+        _columns("""
+            device t device
+            model t physical reference model
+            measurand t what is charted
+            unit t um, deg or ppm
+            baseline_no i number of the baseline, from 1
+            since d first session that the trend is about
+            until d last session
+            n_sessions i sessions
+            n_scans i scans
+            slope_per_month n by the mixed model with random sessions, unit a month
+            slope_low_per_month n lower limit
+            slope_high_per_month n upper limit
+            p n of no slope
+            theil_sen_per_month n median of all slopes between sessions
+            theil_sen_low_per_month n lower limit
+            theil_sen_high_per_month n upper limit
+            mann_kendall_s i rises less falls among all pairs of sessions
+            mann_kendall_p n two-sided, with ties and continuity correction
+            limit n the user's limit for the measurand
+            reached_at d day on which the tolerance bound meets the limit
+            reached_low d earliest day of the interval
+            reached_high d latest day of the interval; empty: perhaps never
+            what t sentence
+        """),
+    ),
+    Table(
+        "drift_comparisons",
+        "device x measurand x new baseline",
+        _columns("""
+            device t device
+            model t physical reference model
+            measurand t what is charted
+            unit t um, deg or ppm
+            baseline_no i number of the new baseline
+            begins_with t why charts began anew
+            at d first session of the new baseline
+            n_before i sessions before
+            n_after i sessions after
+            difference n mean after less mean before
+            low n lower limit
+            high n upper limit
+            p n of no difference
+            sd_ratio n standard deviation within sessions, after over before
+            sd_ratio_low n lower limit
+            sd_ratio_high n upper limit
+            what t sentence
+        """),
+    ),
+    Table(
+        "drift_lookback",
+        "scan to reassess",
+        _columns("""
+            device t device
+            model t physical reference model
+            scan t scan made since the last session proven good
+            session t its session
+            at d when it was made
+            proven_good t last session proven good; empty if there is none
+            proven_good_at d its date
+            signal_at d first signal that stands
+            because t which charts or change points
+        """),
+    ),
+    Table(
+        "drift_advice",
+        "device x measurand x scans in a session",
+        _columns("""
+            device t device
+            model t physical reference model
+            measurand t what is charted
+            unit t um, deg or ppm
+            n_scans i scans in a session
+            sd_of_mean n standard deviation of such a session's mean
+            shift n shift to be found, in the unit of the row
+            delay_sessions n mean number of sessions to find it (EWMA, steady state, known limits)
+            delay_days n the same in days at the present rhythm
         """),
     ),
     Table(

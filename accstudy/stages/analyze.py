@@ -14,7 +14,7 @@ from accstudy.accuracy.reference import shared_uncertainty
 from accstudy.accuracy.spans import span_curve
 from accstudy.accuracy.summary import accuracy_table
 from accstudy.errors import Finding
-from accstudy.models.results import model_tables
+from accstudy.models.results import CHECKS, model_tables
 from accstudy.models.specs import ModelSpec, default_specs
 from accstudy.seating.contributions import gap_contributions
 from accstudy.seating.reference import reference_uncertainty
@@ -39,6 +39,11 @@ WRITES = (
     "model_variances",
     "model_means",
     "model_contrasts",
+    "model_sentences",
+    "model_residuals",
+    "model_quantiles",
+    "model_spread",
+    "model_influence",
     "seating",
     "seating_scans",
     "seating_summary",
@@ -172,7 +177,12 @@ def _models(
         "model_variances": found.variances,
         "model_means": found.means,
         "model_contrasts": found.contrasts,
+        "model_sentences": pd.DataFrame(
+            [(m, i, text) for m, said in found.sentences.items() for i, text in enumerate(said, 1)],
+            columns=["model_name", "number", "sentence"],
+        ),
     }
+    tables |= {f"model_{name}": found.checks[name] for name in CHECKS}
     return tables, found.findings
 
 
