@@ -1,0 +1,271 @@
+"""Control charts on arrays: individuals, means, standard deviations, EWMA, CUSUM."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.integrate import quad
+from scipy.special import gammaln, ndtr
+
+__all__ = [
+    "Constants",
+    "Cusum",
+    "Ewma",
+    "Individuals",
+    "constants",
+    "cusum",
+    "ewma",
+    "individuals",
+]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Constants:
+    """Factors of control charts for normal results, n in a session.
+
+    Parameters
+    ----------
+    c4 : float
+        Mean of the standard deviation of n results, in sigma.
+    d2, d3 : float
+        Mean and standard deviation of their range, in sigma.
+    """
+
+    c4: float
+    d2: float
+    d3: float
+
+
+@cache
+def constants(n: int) -> Constants:
+    """Chart factors, computed rather than read from a table.
+
+    Parameters
+    ----------
+    n : int
+        Results in a session, 2 or more.
+
+    References
+    ----------
+    ISO 7870-2:2013 prints them rounded; d2 and d3 are the moments of the range
+    (Tippett, Biometrika 17 (1925) 364-387).
+
+    Examples
+    --------
+    >>> c = constants(2)
+    >>> round(c.c4, 4), round(c.d2, 3), round(c.d3, 3)
+    (0.7979, 1.128, 0.853)
+    """
+    c4 = float(np.sqrt(2 / (n - 1)) * np.exp(gammaln(n / 2) - gammaln((n - 1) / 2)))
+    d2 = 2 * quad(lambda x: 1 - ndtr(x) ** n - ndtr(-x) ** n, 0, 12)[0]
+
+    square = _mean_square_range(n)
+    return Constants(c4, float(d2), float(np.sqrt(square - d2**2)))
+
+
+def _mean_square_range(n: int) -> float:
+    """Mean of the squared range of n standard normal results."""
+    nodes, weights = np.polynomial.legendre.leggauss(200)
+    r, wr = 7.0 * (nodes + 1), 7.0 * weights  # ranges up to 14 sigma
+    x, wx = 9.0 * nodes, 9.0 * weights
+    density = np.exp(-0.5 * x * x) / np.sqrt(2 * np.pi)
+    within = ndtr(x[None, :] + r[:, None]) - ndtr(x[None, :])
+    below = n * np.sum(wx * density * within ** (n - 1), axis=1)  # P(range <= r)
+    return float(np.sum(wr * 2 * r * (1 - below)))
+
+
+@dataclass(frozen=True, slots=True)
+class Individuals:
+    """Individuals and moving range chart.
+
+    Parameters
+    ----------
+    centre, lower, upper : float
+        Of the values.
+    mean_range, upper_range : float
+        Centre and upper limit of the moving range; its lower limit is zero.
+    sigma : float
+        Mean moving range over d2.
+    """
+
+    centre: float
+    lower: float
+    upper: float
+    mean_range: float
+    upper_range: float
+    sigma: float
+
+
+def individuals(values: ArrayLike, *, L: float = 3.0, d2: float | None = None) -> Individuals:
+    """Limits of single values from their moving ranges.
+
+    Parameters
+    ----------
+    values : (n,) array_like
+        In order of time, n >= 2.
+    L : float
+        Limits in sigma.
+    d2 : float, optional
+        Mean range of two in sigma; exact by default, 1.128 in print.
+
+    Returns
+    -------
+    Individuals
+
+    References
+    ----------
+    ISO 7870-2:2013 (individuals and moving range).
+    """
+    x = np.asarray(values, float)
+    two = constants(2)
+    mean_range = float(np.abs(np.diff(x)).mean())
+    sigma = mean_range / (two.d2 if d2 is None else d2)
+    centre = float(x.mean())
+    return Individuals(
+        centre=centre,
+        lower=centre - L * sigma,
+        upper=centre + L * sigma,
+        mean_range=mean_range,
+        upper_range=mean_range * (1 + L * two.d3 / two.d2),
+        sigma=sigma,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Ewma:
+    """Exponentially weighted moving average.
+
+    Parameters
+    ----------
+    values, lower, upper : (n,) ndarray
+        The average and its limits.
+    """
+
+    values: Floats
+    lower: Floats
+    upper: Floats
+
+    @property
+    def signals(self) -> NDArray[np.bool_]:
+        """Where it lies outside."""
+        return np.asarray((self.values > self.upper) | (self.values < self.lower))
+
+
+def ewma(
+    values: ArrayLike,
+    *,
+    start: float,
+    sigma: ArrayLike,
+    lambda_: float,
+    L: float,
+    from_the_start: bool = False,
+) -> Ewma:
+    """EWMA chart.
+
+    Parameters
+    ----------
+    values : (n,) array_like
+        Values in order of time.
+    start : float
+        Centre, where the average starts.
+    sigma : float or (n,) array_like
+        Standard deviation of each value.
+    lambda_ : float
+        Weight of the newest value.
+    L : float
+        Limits in standard deviations of the average.
+    from_the_start : bool
+        Limits that widen from the first value on (the average is known to have
+        started at the centre); by default those of the steady state.
+
+    Returns
+    -------
+    Ewma
+
+    References
+    ----------
+    ISO 7870-6:2016; Roberts, Technometrics 1 (1959) 239-250.
+    """
+    x = np.asarray(values, float)
+    sd = np.broadcast_to(np.asarray(sigma, float), x.shape)
+    average, spread = np.empty(len(x)), np.empty(len(x))
+    z = start
+    variance = 0.0 if from_the_start or not len(x) else sd[0] ** 2 * lambda_ / (2 - lambda_)
+    for i in range(len(x)):
+        z = lambda_ * x[i] + (1 - lambda_) * z
+        variance = lambda_**2 * sd[i] ** 2 + (1 - lambda_) ** 2 * variance
+        average[i], spread[i] = z, np.sqrt(variance)
+    return Ewma(average, start - L * spread, start + L * spread)
+
+
+@dataclass(frozen=True, slots=True)
+class Cusum:
+    """Tabular CUSUM in units of sigma.
+
+    Parameters
+    ----------
+    high, low : (n,) ndarray
+        Upper and lower sum, both >= 0.
+    since_high, since_low : (n,) ndarray of int
+        Values since each sum was last zero.
+    k, h : float
+        Reference value and decision interval.
+    """
+
+    high: Floats
+    low: Floats
+    since_high: NDArray[np.int64]
+    since_low: NDArray[np.int64]
+    k: float
+    h: float
+
+    @property
+    def signals(self) -> NDArray[np.bool_]:
+        """Where a sum lies above the decision interval."""
+        return np.asarray((self.high > self.h) | (self.low > self.h))
+
+    def shift(self, i: int) -> float:
+        """Estimated shift at value `i`, in sigma, signed."""
+        if self.high[i] >= self.low[i]:
+            return float(self.k + self.high[i] / max(self.since_high[i], 1))
+        return float(-self.k - self.low[i] / max(self.since_low[i], 1))
+
+
+def cusum(values: ArrayLike, *, target: float, sigma: ArrayLike, k: float, h: float) -> Cusum:
+    """Tabular CUSUM chart; it goes on after a signal.
+
+    Parameters
+    ----------
+    values : (n,) array_like
+        Values in order of time.
+    target : float
+        Centre.
+    sigma : float or (n,) array_like
+        Standard deviation of each value.
+    k, h : float
+        Reference value and decision interval in sigma.
+
+    Returns
+    -------
+    Cusum
+
+    References
+    ----------
+    ISO 7870-4:2021; Page, Biometrika 41 (1954) 100-115.
+    """
+    z = (np.asarray(values, float) - target) / np.asarray(sigma, float)
+    n = len(z)
+    high, low = np.zeros(n), np.zeros(n)
+    since_high, since_low = np.zeros(n, np.int64), np.zeros(n, np.int64)
+    up = down = 0.0
+    n_up = n_down = 0
+    for i in range(n):
+        up, down = max(0.0, up + z[i] - k), max(0.0, down - z[i] - k)
+        n_up, n_down = (n_up + 1 if up > 0 else 0), (n_down + 1 if down > 0 else 0)
+        high[i], low[i], since_high[i], since_low[i] = up, down, n_up, n_down
+    return Cusum(high, low, since_high, since_low, k, h)

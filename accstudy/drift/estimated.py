@@ -1,0 +1,238 @@
+"""Limits that know how short the baseline was.
+
+Centre and spread are estimated from m baseline sessions and then frozen. The
+same limits as for known parameters would alarm far too often. Here they are
+widened until a chart with estimated parameters has the false-alarm risk of the
+chart with known ones: for single values the risk of each, for EWMA and CUSUM
+the risk over the next `HORIZON` sessions. The risk is an average over what the
+baseline could have been.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import brentq
+from scipy.special import chdtri, fdtr, fdtrc, fdtri, ndtr, ndtri, stdtrit
+
+from accstudy.drift.charts import constants
+from accstudy.drift.runlength import cusum_limit, ewma_limit, shewhart_limit
+
+__all__ = [
+    "HORIZON",
+    "MeanLimits",
+    "individuals_factor",
+    "mean_factor",
+    "mean_limits",
+    "range_factor",
+    "sd_factors",
+    "sd_score",
+    "sd_score_limit",
+]
+
+Floats = NDArray[np.float64]
+
+HORIZON = 24
+"""Sessions over which EWMA and CUSUM keep their risk of a false alarm."""
+
+_REPEATS = 40_000
+
+
+@dataclass(frozen=True, slots=True)
+class MeanLimits:
+    """Limits of charts of session means, in standard deviations of a session mean.
+
+    Parameters
+    ----------
+    shewhart : float
+        Of one session mean; widened.
+    L : float
+        Of the EWMA, in its own standard deviations; widened.
+    h : float
+        Of the CUSUM; widened.
+    shewhart_known, L_known, h_known : float
+        The same for known parameters.
+    lambda_, k : float
+        Weight of the EWMA, reference value of the CUSUM.
+    sessions : int
+        Sessions of the baseline.
+    """
+
+    shewhart: float
+    L: float
+    h: float
+    shewhart_known: float
+    L_known: float
+    h_known: float
+    lambda_: float
+    k: float
+    sessions: int
+
+
+@cache
+def mean_limits(sessions: int, run_length: float, lambda_: float, k: float) -> MeanLimits:
+    """Limits for means, with centre and spread from `sessions` session means.
+
+    Parameters
+    ----------
+    sessions : int
+        Sessions of the baseline, 3 or more.
+    run_length : float
+        Wanted in-control run length of each chart.
+    lambda_ : float
+        Weight of the EWMA.
+    k : float
+        Reference value of the CUSUM.
+
+    Returns
+    -------
+    MeanLimits
+
+    Notes
+    -----
+    EWMA and CUSUM by simulation with a fixed seed: 40 000 baselines, each
+    followed by 24 sessions without change. The simulated chart with known
+    parameters fixes the risk, so that its own error cancels.
+    """
+    known = shewhart_limit(run_length), ewma_limit(lambda_, run_length), cusum_limit(k, run_length)
+    rng = np.random.default_rng(7870)
+    x = rng.standard_normal((_REPEATS, HORIZON))
+    centre = rng.standard_normal(_REPEATS) / np.sqrt(sessions)
+    sd = np.sqrt(rng.chisquare(sessions - 1, _REPEATS) / (sessions - 1))
+    z = (x - centre[:, None]) / sd[:, None]
+    return MeanLimits(
+        shewhart=mean_factor(sessions, run_length),
+        L=_same_risk(_largest_ewma(x, lambda_), _largest_ewma(z, lambda_), known[1]),
+        h=_same_risk(_largest_cusum(x, k), _largest_cusum(z, k), known[2]),
+        shewhart_known=known[0],
+        L_known=known[1],
+        h_known=known[2],
+        lambda_=lambda_,
+        k=k,
+        sessions=sessions,
+    )
+
+
+def _same_risk(with_known: Floats, with_estimated: Floats, limit: float) -> float:
+    risk = max(float(np.mean(with_known > limit)), 5 / len(with_known))
+    return max(limit, float(np.quantile(with_estimated, 1 - risk)))
+
+
+def _largest_ewma(z: Floats, lambda_: float) -> Floats:
+    """Largest EWMA of each row, in its steady-state standard deviations."""
+    average, largest = np.zeros(len(z)), np.zeros(len(z))
+    for column in z.T:
+        average = lambda_ * column + (1 - lambda_) * average
+        np.maximum(largest, np.abs(average), out=largest)
+    return np.asarray(largest / np.sqrt(lambda_ / (2 - lambda_)))
+
+
+def _largest_cusum(z: Floats, k: float) -> Floats:
+    high, low, largest = np.zeros(len(z)), np.zeros(len(z)), np.zeros(len(z))
+    for column in z.T:
+        high = np.maximum(0.0, high + column - k)
+        low = np.maximum(0.0, low - column - k)
+        np.maximum(largest, np.maximum(high, low), out=largest)
+    return largest
+
+
+def mean_factor(sessions: int, run_length: float) -> float:
+    """Limit of one further session mean: a prediction interval by Student's t.
+
+    Notes
+    -----
+    Exact for normal session means: centre and spread are those of `sessions`
+    means, and the further one is independent (Hillier, J Qual Technol 1 (1969)
+    17-26).
+    """
+    t = float(stdtrit(sessions - 1, 1 - 0.5 / run_length))
+    return t * float(np.sqrt(1 + 1 / sessions))
+
+
+@cache
+def _mean_ranges(sessions: int) -> tuple[Floats, Floats]:
+    """Centres and moving-range sigmas of simulated baselines."""
+    x = np.random.default_rng(7870).standard_normal((_REPEATS, sessions))
+    return x.mean(axis=1), np.abs(np.diff(x, axis=1)).mean(axis=1) / constants(2).d2
+
+
+@cache
+def individuals_factor(sessions: int, run_length: float) -> float:
+    """Limit of one further value, in sigmas estimated from moving ranges."""
+    centre, sigma = _mean_ranges(sessions)
+
+    def excess(c: float) -> float:
+        risk = ndtr(centre - c * sigma) + ndtr(-centre - c * sigma)
+        return float(np.log(max(float(np.mean(risk)), 1e-300) * run_length))
+
+    return float(brentq(excess, 0.5, 400.0))
+
+
+@cache
+def range_factor(sessions: int, run_length: float) -> float:
+    """Upper limit of one further moving range, in mean moving ranges."""
+    _, sigma = _mean_ranges(sessions)
+    mean_range = sigma * constants(2).d2
+
+    def excess(c: float) -> float:
+        risk = np.mean(2 * ndtr(-c * mean_range / np.sqrt(2)))
+        return float(np.log(max(risk, 1e-300) * run_length))
+
+    return float(brentq(excess, 0.5, 400.0))
+
+
+def sd_factors(n: ArrayLike, df: int, run_length: float) -> tuple[Floats, Floats]:
+    """Limits of a session's standard deviation, in pooled baseline ones.
+
+    Parameters
+    ----------
+    n : (s,) array_like
+        Scans of each session, 2 or more.
+    df : int
+        Degrees of freedom of the pooled standard deviation.
+    run_length : float
+        Wanted in-control run length.
+
+    Returns
+    -------
+    lower, upper : (s,) ndarray
+
+    Notes
+    -----
+    Exact for normal scans: the ratio of variances follows Fisher's F. Half of
+    the risk lies on either side.
+    """
+    nu = np.asarray(n, float) - 1
+    tail = 0.5 / run_length
+    return np.sqrt(fdtri(nu, df, tail)), np.sqrt(fdtri(nu, df, 1 - tail))
+
+
+def sd_score(sd: ArrayLike, n: ArrayLike, pooled: float, df: int) -> Floats:
+    """Standard deviations as standard normal scores, whatever the session's size.
+
+    A score of 2 says: as rarely exceeded as 2 sigma above the mean.
+    """
+    ratio = np.asarray(sd, float) ** 2 / pooled**2
+    nu = np.asarray(n, float) - 1
+    below, above = fdtr(nu, df, ratio), fdtrc(nu, df, ratio)
+    tiny = 1e-15
+    return np.where(below < 0.5, ndtri(np.clip(below, tiny, 1)), -ndtri(np.clip(above, tiny, 1)))
+
+
+@cache
+def sd_score_limit(n: int, df: int, run_length: float, lambda_: float) -> float:
+    """Limit `L` of the EWMA of such scores; they share the pooled estimate."""
+    rng = np.random.default_rng(7870)
+    uniform = rng.random((_REPEATS // 2, HORIZON))
+    variance = chdtri(n - 1, uniform) / (n - 1)
+    pooled = rng.chisquare(df, _REPEATS // 2) / df
+    scores = sd_score(np.sqrt(variance / pooled[:, None]), n, 1.0, df)
+    known = ndtri(1 - uniform)
+    return _same_risk(
+        _largest_ewma(known, lambda_),
+        _largest_ewma(scores, lambda_),
+        ewma_limit(lambda_, run_length),
+    )

@@ -1,0 +1,231 @@
+"""What is charted: one signed number a scan and measurand."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from accstudy.compare.arch import arch_of
+from accstudy.compare.poses import pose_arrays
+from accstudy.errors import InputError
+from accstudy.tables import shape
+
+__all__ = ["CROSS_ARCH", "SCALE", "SPLAY", "scan_measurands", "scale_ppm"]
+
+Floats = NDArray[np.float64]
+
+CROSS_ARCH = "cross-arch distance"
+SCALE = "scale"
+SPLAY = "axis splay"
+
+_ALIGNMENT = "all-implants"
+
+
+def scan_measurands(
+    pairs: pd.DataFrame,
+    singles: pd.DataFrame,
+    poses: pd.DataFrame,
+    implants: pd.DataFrame,
+    scans: pd.DataFrame,
+    *,
+    span_edges_mm: Sequence[float] = (15.0, 30.0),
+) -> pd.DataFrame:
+    """Condense every scan into the signed numbers that are charted.
+
+    Parameters
+    ----------
+    pairs, singles : DataFrame
+        Tables ``pair_deviations`` and ``implant_deviations``.
+    poses, implants : DataFrame
+        Tables ``poses`` and ``implants``, for the scale. With several
+        references of a model (``valid_from``) the one that held is used.
+    scans : DataFrame
+        Scan list: ``scan``, ``model``, ``measured_at``, and ``device`` and
+        ``session`` where there are any.
+    span_edges_mm : sequence of float
+        Borders of the span classes.
+
+    Returns
+    -------
+    DataFrame
+        ``scan, model, device, session, at, measurand, unit, value``: the mean
+        distance deviation of the pairs of each span class, the deviation of
+        the two ends of the arch, the scale by a similarity fit (ppm), and the
+        splay of the axes (mean tilt outwards, deg). A scan that lacks an
+        implant has no value for what depends on it, so that a mean is always
+        over the same pairs.
+
+    Raises
+    ------
+    InputError
+        If a scan has no date.
+
+    Notes
+    -----
+    Means over pairs of one scan are one observation; pairs are not independent.
+    The splay cannot be undone by aligning the scan as a whole, as a common tilt
+    of all axes can.
+    """
+    info = _info(scans)
+    parts = [
+        *_span_classes(pairs, span_edges_mm),
+        _cross_arch(pairs),
+        _scale(poses, implants, scans),
+        _splay(singles),
+    ]
+    frame = pd.concat([p for p in parts if len(p)], ignore_index=True) if parts else pd.DataFrame()
+    if frame.empty:
+        return pd.DataFrame(columns=[*info.columns, "measurand", "unit", "value"])
+    merged = frame.merge(info, on="scan", how="inner", validate="many_to_one")
+    columns = ["scan", "model", "device", "session", "at", "measurand", "unit", "value"]
+    return merged.loc[merged["value"].notna(), columns].reset_index(drop=True)
+
+
+def _info(scans: pd.DataFrame) -> pd.DataFrame:
+    out = scans[["scan", "model"]].copy()
+    if "measured_at" not in scans:
+        raise InputError(
+            "drift needs to know when scans were made",
+            where="scans.csv::measured_at",
+            hint="add a column measured_at with ISO dates",
+        )
+    out["at"] = pd.to_datetime(scans["measured_at"])
+    if out["at"].isna().any():
+        scan = out.loc[out["at"].isna(), "scan"].iloc[0]
+        raise InputError(
+            f'scan "{scan}" has no date',
+            where="scans.csv::measured_at",
+            hint="fill measured_at, or exclude the scan with its reason",
+        )
+    out["device"] = scans["device"].astype(str) if "device" in scans else ""
+    day = out["at"].dt.strftime("%Y-%m-%d")
+    if "session" in scans:
+        named = scans["session"]
+        text = named.astype(object).where(named.notna(), "").astype(str)
+        out["session"] = text.where(text != "", day)
+    else:
+        out["session"] = day
+    return out
+
+
+def _number_of_pairs(rows: pd.DataFrame) -> pd.Series:
+    """Pairs that a complete scan of each model has among `rows`."""
+    named = rows["implant_a"] + "|" + rows["implant_b"]
+    return named.groupby(rows["model"]).nunique()
+
+
+def _span_classes(pairs: pd.DataFrame, edges: Sequence[float]) -> Iterator[pd.DataFrame]:
+    # the class of a pair is fixed by its first reference, lest a new one move it
+    span = pairs.groupby(["model", "implant_a", "implant_b"])["span_mm"].transform("first")
+    bounds = [0.0, *edges, np.inf]
+    for low, high in itertools.pairwise(bounds):
+        rows = pairs[(span >= low) & (span < high)]
+        if rows.empty:
+            continue
+        name = (
+            f"distance, spans up to {high:g} mm"
+            if low == 0
+            else f"distance, spans over {low:g} mm"
+            if np.isinf(high)
+            else f"distance, spans {low:g} to {high:g} mm"
+        )
+        grouped = rows.groupby(["scan", "model"], sort=False)["distance_um"]
+        found = grouped.agg(["mean", "count"]).reset_index()
+        whole = found["model"].map(_number_of_pairs(rows)) == found["count"]
+        yield _part(found["scan"], name, "um", found["mean"].where(whole))
+
+
+def _cross_arch(pairs: pd.DataFrame) -> pd.DataFrame:
+    if pairs.empty:
+        return _part([], CROSS_ARCH, "um", [])
+    ends = pairs.groupby("model")["steps"].transform("max") == pairs["steps"]
+    rows = pairs[ends]
+    return _part(rows["scan"], CROSS_ARCH, "um", rows["distance_um"])
+
+
+def _splay(singles: pd.DataFrame) -> pd.DataFrame:
+    rows = singles[singles["alignment"] == _ALIGNMENT]
+    grouped = rows.groupby(["scan", "model"], sort=False)
+    found = grouped.agg(
+        value=("tilt_buccolingual_deg", "mean"),
+        count=("implant", "count"),
+        all=("n_implants", "first"),
+    ).reset_index()
+    whole = found["count"] == found["all"]
+    return _part(found["scan"], SPLAY, "deg", found["value"].where(whole))
+
+
+def _scale(poses: pd.DataFrame, implants: pd.DataFrame, scans: pd.DataFrame) -> pd.DataFrame:
+    at = pd.to_datetime(scans.set_index("scan")["measured_at"])
+    parts = []
+    for model, reference in implants.groupby("model", sort=False):
+        mine = poses[poses["model"] == model]
+        versions = _versions(reference)
+        since = np.array([day for day, _ in versions])
+        names = [s for s in dict.fromkeys(mine["scan"]) if s in at.index]
+        which = np.clip(np.searchsorted(since, at.loc[names].to_numpy(), side="right") - 1, 0, None)
+        for number, (_, rows) in enumerate(versions):
+            chosen = [s for s, k in zip(names, which, strict=True) if k == number]
+            if len(rows) < 2 or not chosen:
+                continue
+            arch = arch_of(shape("implants", rows))
+            arrays = pose_arrays(shape("poses", mine), arch, chosen)
+            parts.append(
+                _part(chosen, SCALE, "ppm", scale_ppm(arrays.positions_mm, arch.positions_mm))
+            )
+    return pd.concat(parts, ignore_index=True) if parts else _part([], SCALE, "ppm", [])
+
+
+def _versions(reference: pd.DataFrame) -> list[tuple[pd.Timestamp, pd.DataFrame]]:
+    """References of one model with the day from which each holds."""
+    if "valid_from" not in reference or reference["valid_from"].isna().all():
+        return [(pd.Timestamp("1900-01-01"), reference)]
+    since = pd.to_datetime(reference["valid_from"]).fillna(pd.Timestamp("1900-01-01"))
+    return [(pd.Timestamp(str(day)), rows) for day, rows in reference.groupby(since)]
+
+
+def scale_ppm(positions_mm: Floats, reference_mm: Floats) -> Floats:
+    """Scale of scans against the reference, less one, in ppm.
+
+    Parameters
+    ----------
+    positions_mm : (s, n, 3) ndarray
+        Platforms of each scan; NaN where missing (the scan then has no scale).
+    reference_mm : (n, 3) ndarray
+        Reference platforms.
+
+    Returns
+    -------
+    (s,) ndarray
+
+    References
+    ----------
+    Umeyama, IEEE PAMI 13 (1991) 376-380: least-squares similarity that maps the
+    reference onto the scan.
+
+    Examples
+    --------
+    >>> square = np.array([[0.0, 0, 0], [10, 0, 0], [10, 10, 0], [0, 10, 0]])
+    >>> scale_ppm(1.001 * square[None], square).round(6).tolist()
+    [1000.0]
+    """
+    a = reference_mm - reference_mm.mean(axis=0)
+    b = positions_mm - positions_mm.mean(axis=1, keepdims=True)
+    whole = np.isfinite(b).all(axis=(1, 2))
+    out = np.full(len(b), np.nan)
+    u, s, vt = np.linalg.svd(np.einsum("ski,kj->sij", b[whole], a))
+    sign = np.where(np.linalg.det(u @ vt) < 0, -1.0, 1.0)
+    trace = s[:, 0] + s[:, 1] + sign * s[:, 2]
+    out[whole] = 1e6 * (trace / np.sum(a * a) - 1)
+    return out
+
+
+def _part(scan: object, measurand: str, unit: str, value: object) -> pd.DataFrame:
+    frame = pd.DataFrame({"scan": np.asarray(scan, dtype=object)})
+    frame["measurand"], frame["unit"] = measurand, unit
+    frame["value"] = np.asarray(value, float)
+    return frame
