@@ -20,12 +20,15 @@ from typing import Any
 import pandas as pd
 
 from accstudy import __version__
+from accstudy.dictionary import FILE as DICTIONARY
+from accstudy.dictionary import data_package
 from accstudy.errors import Finding, Severity, StudyError
 from accstudy.stages import analyze as analyzing
 from accstudy.stages import measure as measuring
 from accstudy.stages import report as reporting
 from accstudy.stages.cache import Cache
-from accstudy.study.history import FILE, add_run
+from accstudy.study.history import FILE as HISTORY
+from accstudy.study.history import add_run
 from accstudy.study.load import Study, load_study, resolve
 from accstudy.study.lock import study_lock
 from accstudy.study.record import (
@@ -332,7 +335,7 @@ class _Work:
 
     def _tables_as_recorded(self) -> bool:
         outputs = self.old.get("outputs", {})
-        names = [n for n in outputs if n != "findings.csv"]
+        names = [n for n in outputs if n not in ("findings.csv", DICTIONARY)]
         return bool(names) and all(
             (self.results / n).is_file() and file_digest(self.results / n) == outputs[n]
             for n in names
@@ -362,10 +365,11 @@ class _Work:
             stage: [_as_dict(f) for f in found] for stage, found in self.findings.items()
         }
         self.record["inputs"] = self._inputs()
+        self.bytes[DICTIONARY] = json_bytes(data_package(self.tables))
         self.record["outputs"] = {name: digest(data) for name, data in sorted(self.bytes.items())}
         record = json_bytes(self.record)
         self.bytes["record.json"] = record
-        history = _bytes_of(self.results / FILE)
+        history = _bytes_of(self.results / HISTORY)
         entry = {
             "at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
             "accstudy": __version__,
@@ -375,7 +379,7 @@ class _Work:
             "record": digest(record),
             "who": who,
         }
-        self.bytes[FILE] = add_run(history, entry)
+        self.bytes[HISTORY] = add_run(history, entry)
         with replace_folder(self.results) as folder:
             for name, data in self.bytes.items():
                 (folder / name).write_bytes(data)
