@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
@@ -12,9 +13,10 @@ from accstudy.accuracy.measurands import IMPLANT_MEASURANDS
 __all__ = ["length_u_um", "pair_reference_u", "shared_uncertainty", "temperature_u_um"]
 
 
-def length_u_um(
-    length_mm: float | pd.Series, *, constant_um: float, per_metre_um: float = 0.0
-) -> pd.Series | float:
+Lengths = TypeVar("Lengths", float, "pd.Series[float]")
+
+
+def length_u_um(length_mm: Lengths, *, constant_um: float, per_metre_um: float = 0.0) -> Lengths:
     """Standard uncertainty of a length from the largest permitted error of a CMM.
 
     Parameters
@@ -38,9 +40,7 @@ def length_u_um(
     return (constant_um + per_metre_um * length_mm / 1000.0) / math.sqrt(3.0)
 
 
-def temperature_u_um(
-    length_mm: float | pd.Series, *, expansion_per_k: float, tolerance_k: float
-) -> pd.Series | float:
+def temperature_u_um(length_mm: Lengths, *, expansion_per_k: float, tolerance_k: float) -> Lengths:
     """Standard uncertainty of a length because the temperature is known to +- tolerance.
 
     Parameters

@@ -1,0 +1,331 @@
+"""Table ``uncertainty_budget``: what makes the bias of a pair's distance uncertain."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Hashable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from accstudy.accuracy.budget import Part, combine, propagate
+from accstudy.accuracy.measurands import pair_results, results
+from accstudy.accuracy.oneway import Layouts, layouts
+from accstudy.accuracy.reference import pair_reference_u, temperature_u_um
+from accstudy.tables import empty, shape
+
+__all__ = ["SeatingOfBodies", "budget_parts", "seating_from_data", "uncertainty_budget"]
+
+
+@dataclass(frozen=True, slots=True)
+class SeatingOfBodies:
+    """How well a scan body comes back to its place.
+
+    Parameters
+    ----------
+    u_um : float
+        Standard uncertainty of one body's position along a line, um.
+    df : float
+        Its degrees of freedom.
+    source : str
+        Where it comes from.
+    """
+
+    u_um: float
+    df: float
+    source: str
+
+
+def seating_from_data(pair_deviations: pd.DataFrame) -> SeatingOfBodies | None:
+    """Seating of the scan bodies, from scans with and without seating them anew.
+
+    Parameters
+    ----------
+    pair_deviations : DataFrame
+        Table ``pair_deviations`` with the factor column ``reseated`` (true for scans
+        before which the bodies were taken off and put on again).
+
+    Returns
+    -------
+    SeatingOfBodies or None
+        None where the study does not tell the two apart: it needs cells of two
+        scans or more of either kind.
+
+    Notes
+    -----
+    Variance within cells of reseated scans minus that of the others, pooled over
+    conditions and pairs, halved because a pair has two bodies. Cut at zero. Pairs
+    share implants, so the degrees of freedom are those of one pair.
+    """
+    if "reseated" not in pair_deviations:
+        return None
+    yes = pair_deviations["reseated"].astype(str).str.lower().isin(["true", "1", "yes"])
+    pooled = []
+    for chosen in (pair_deviations[yes], pair_deviations[~yes]):
+        long = pair_results(chosen)
+        long = long[long["measurand"] == "distance_um"]
+        if not len(long):
+            return None
+        found = results(long)
+        sums = layouts(found.value, found.group, found.cell)
+        df = int(sums.df_within.sum())
+        if df == 0:
+            return None
+        pairs = found.keys.groupby("condition").size().mean()
+        pooled.append((float(sums.ss_within.sum()) / df, df / pairs))
+    (with_, df_with), (without, df_without) = pooled
+    variance = max(0.0, with_ - without)
+    spread = with_**2 / df_with + without**2 / df_without
+    return SeatingOfBodies(
+        u_um=math.sqrt(variance / 2),
+        df=max(1.0, variance**2 / spread) if spread > 0 else math.inf,
+        source="scans with and without seating the bodies anew"
+        + ("" if variance > 0 else "; the difference came out below zero"),
+    )
+
+
+def uncertainty_budget(
+    pair_deviations: pd.DataFrame,
+    implants: pd.DataFrame,
+    *,
+    mpe_constant_um: float | None = None,
+    mpe_per_metre_um: float = 0.0,
+    expansion_per_k: float = 0.0,
+    temperature_tolerance_k: float = 0.0,
+    seating: SeatingOfBodies | None = None,
+    poses: pd.DataFrame | None = None,
+    confidence: float = 0.95,
+) -> pd.DataFrame:
+    """Uncertainty budget of the bias of every pair's distance.
+
+    Parameters
+    ----------
+    pair_deviations : DataFrame
+        Table ``pair_deviations``; with ``reseated`` where known.
+    implants : DataFrame
+        Table ``implants``.
+    mpe_constant_um, mpe_per_metre_um : float, optional
+        Largest permitted length error of the CMM, where there is no certificate.
+    expansion_per_k, temperature_tolerance_k : float, optional
+        Linear expansion of the model, and how well its temperature is known.
+    seating : SeatingOfBodies, optional
+        Entered with its source; else taken from the data if they tell.
+    poses : DataFrame, optional
+        Table ``poses``, for the uncertainty of the location fit.
+    confidence : float, optional
+        Of the expanded uncertainty.
+
+    Returns
+    -------
+    DataFrame
+        Table ``uncertainty_budget``: a row for each part, one for the combined and
+        one for the expanded uncertainty of every pair under every condition.
+
+    Notes
+    -----
+    What scatters from scan to scan is within the repeatability already: the location
+    fit always, the seating of the bodies when they were seated anew before the
+    scans. Such parts are shown, and not counted twice. A seating that was never
+    repeated adds in full, however many scans there are.
+    """
+    long = pair_results(pair_deviations)
+    long = long[long["measurand"] == "distance_um"]
+    if not len(long):
+        return empty("uncertainty_budget")
+    found = results(long)
+    sums = layouts(found.value, found.group, found.cell)
+    one = pair_deviations.assign(
+        subject=pair_deviations["implant_a"].astype(str)
+        + "-"
+        + pair_deviations["implant_b"].astype(str)
+    ).drop_duplicates(["model", "subject"])
+    reference = pair_reference_u(
+        implants,
+        one[["model", "subject", "implant_a", "implant_b", "span_mm"]],
+        mpe_constant_um=mpe_constant_um,
+        mpe_per_metre_um=mpe_per_metre_um,
+    )
+    reference_of = {(r["model"], r["subject"]): r for r in reference.to_dict("records")}
+    seated = seating or seating_from_data(pair_deviations)
+    anew = _reseated_share(pair_deviations)
+    fit = _fit_u(pair_deviations, poses)
+    rows: list[dict[str, object]] = []
+    names = ["condition", "model", "subject", "span_mm"]
+    for g, head in enumerate(found.keys[names].to_dict("records")):
+        condition, model, subject = (str(head[n]) for n in names[:3])
+        span, n = float(head["span_mm"]), int(sums.n[g])
+        parts = [
+            _reference_part(reference_of[head["model"], head["subject"]]),
+            _temperature_part(span, expansion_per_k, temperature_tolerance_k),
+            _seating_part(seated, anew.get(condition, 0.0), n),
+            _fit_part(fit.get((condition, model, subject)), n),
+            *_spread_parts(sums, g),
+        ]
+        rows += [{**{n: head[n] for n in names}, **row} for row in _rows(parts, confidence)]
+    return shape("uncertainty_budget", pd.DataFrame(rows))
+
+
+def _rows(parts: list[Part], confidence: float) -> list[dict[str, object]]:
+    total = combine(parts, confidence=confidence)
+    rows: list[dict[str, object]] = [
+        {
+            "part": p.name,
+            "u_um": p.u,
+            "df": p.df if math.isfinite(p.df) else math.nan,
+            "share": share if p.counted else math.nan,
+            "counted": p.counted,
+            "how": p.how,
+        }
+        for p, share in zip(parts, total.shares, strict=True)
+    ]
+    df = total.df if math.isfinite(total.df) else math.nan
+    known = total.u > 0
+    rows.append(
+        {
+            "part": "combined",
+            "u_um": total.u,
+            "df": df,
+            "share": 1.0 if known else math.nan,
+            "how": "root of the sum of squares; degrees of freedom by Welch and Satterthwaite",
+        }
+    )
+    rows.append(
+        {
+            "part": "expanded",
+            "u_um": total.U,
+            "df": df,
+            "k": total.k,
+            "monte_carlo_um": propagate(parts, confidence=confidence, log2_draws=13)[1],
+            "how": f"{100 * confidence:g} %, k from Student's t; checked by propagating the "
+            "distributions",
+        }
+    )
+    return rows
+
+
+def _reference_part(ref: Mapping[Hashable, Any]) -> Part:
+    how = {
+        "certificate": "certified uncertainty of both positions",
+        "MPE": "largest permitted error of the instrument over sqrt(3)",
+        "nothing": "not given: taken as zero",
+    }[str(ref["u_from"])]
+    return Part(
+        "CMM",
+        float(ref["u_distance_um"]),
+        shape="rectangular" if ref["u_from"] == "MPE" else "normal",
+        how=how,
+    )
+
+
+def _temperature_part(span_mm: float, expansion: float, tolerance: float) -> Part:
+    u = temperature_u_um(span_mm, expansion_per_k=expansion, tolerance_k=tolerance)
+    how = (
+        f"expansion {1e6 * expansion:g}e-6/K, temperature known to {tolerance:g} K, over sqrt(3)"
+        if expansion and tolerance
+        else "not given: taken as zero"
+    )
+    return Part("temperature", u, shape="rectangular", how=how)
+
+
+def _reseated_share(pairs: pd.DataFrame) -> dict[str, float]:
+    if "reseated" not in pairs:
+        return {}
+    yes = pairs["reseated"].astype(str).str.lower().isin(["true", "1", "yes"])
+    return {str(k): float(v) for k, v in yes.groupby(pairs["condition"]).mean().items()}
+
+
+def _seating_part(seated: SeatingOfBodies | None, anew: float, n: int) -> Part:
+    name = "scan body seating"
+    if seated is None:
+        return Part(name, math.nan, counted=False, how="not known: no study of it, none entered")
+    u = math.sqrt(2) * seated.u_um
+    if anew > 0.5:
+        how = f"{seated.source}; seated anew before the scans, so within the repeatability"
+        return Part(name, u / math.sqrt(n), seated.df, counted=False, how=how)
+    return Part(name, u, seated.df, how=f"{seated.source}; seated once, so it does not average out")
+
+
+def _fit_u(pairs: pd.DataFrame, poses: pd.DataFrame | None) -> dict[tuple[str, str, str], float]:
+    """Standard uncertainty of one scan's distance from the location fit, per condition and pair."""
+    if poses is None or "u_x_um" not in poses:
+        return {}
+    along = [poses[c].astype(float) ** 2 for c in ("u_x_um", "u_y_um", "u_z_um")]
+    known = pd.DataFrame(
+        {"scan": poses["scan"], "implant": poses["implant"], "u2": sum(along) / 3.0}
+    )
+    both = pairs[["scan", "condition", "model", "implant_a", "implant_b"]]
+    for end in ("a", "b"):
+        right = known.rename(columns={"implant": f"implant_{end}", "u2": f"u2_{end}"})
+        both = both.merge(right, on=["scan", f"implant_{end}"], how="left")
+    both = both.assign(
+        u2=both["u2_a"] + both["u2_b"],
+        subject=both["implant_a"].astype(str) + "-" + both["implant_b"].astype(str),
+    ).dropna(subset=["u2"])
+    mean = both.groupby(["condition", "model", "subject"])["u2"].mean().reset_index()
+    return {
+        (str(c), str(m), str(s)): math.sqrt(v)
+        for c, m, s, v in mean.itertuples(index=False, name=None)
+    }
+
+
+def _fit_part(u: float | None, n: int) -> Part:
+    if u is None:
+        return Part("location fit", math.nan, counted=False, how="not known")
+    return Part(
+        "location fit",
+        u / math.sqrt(n),
+        counted=False,
+        how="mean of the fits' uncertainties; differs from scan to scan, so within the "
+        "repeatability",
+    )
+
+
+def _spread_parts(sums: Layouts, g: int) -> list[Part]:
+    n, p = int(sums.n[g]), int(sums.cells[g])
+    df_w, df_b = n - p, p - 1
+    if n == 1:
+        unknown = "one scan: cannot be said"
+        return [
+            Part("repeatability", math.nan, counted=False, how=unknown),
+            Part("cells", math.nan, counted=False, how=unknown),
+        ]
+    if df_w == 0:
+        both = math.sqrt(float(sums.ms_between[g]) / n)
+        return [
+            Part("repeatability", math.nan, counted=False, how="one scan a cell: within the cells"),
+            Part("cells", both, df_b, how="scatter of the scans, one a cell, over root n"),
+        ]
+    repeat = Part(
+        "repeatability",
+        math.sqrt(float(sums.var_within[g]) / n),
+        df_w,
+        how=f"s_r over root n, {n} scans",
+    )
+    if p == 1:
+        how = "one cell: cannot be said, and not contained"
+        return [repeat, Part("cells", math.nan, counted=False, how=how)]
+    share = float(sums.sum_n2[g]) / n**2
+    raw = float(sums.var_between[g])
+    how = f"s_cell over the root of the effective number of cells, {1 / share:.3g} of {p}"
+    if raw < 0:
+        how = "the spread between cells came out below zero and was set to zero"
+    return [repeat, Part("cells", math.sqrt(max(raw, 0.0) * share), df_b, how=how)]
+
+
+def budget_parts(table: pd.DataFrame, condition: str, subject: str) -> pd.DataFrame:
+    """Rows of one pair's budget, in order.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Table ``uncertainty_budget``.
+    condition, subject : str
+        Which pair under which condition.
+
+    Returns
+    -------
+    DataFrame
+    """
+    own = pd.DataFrame(table[(table["condition"] == condition) & (table["subject"] == subject)])
+    return own.reset_index(drop=True)
