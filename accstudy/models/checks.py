@@ -159,7 +159,7 @@ def leave_out(
     orthonormal = np.linalg.solve(fit.upper.T, fit.design.x.T).T
     codes = [g.codes + block.start for g, block in zip(fit.groups, pr.blocks, strict=True)]
     residual = fit.fitted()["residual"].to_numpy(float) / pr.scale
-    weight = (at.variance / at.weights)[fit._residual_codes()]
+    weight = (at.variance / at.weights)[fit.residual_codes]
     rows = fit.rows(combinations)
     se = fit.inference.se(rows, fit.method)
     out = []

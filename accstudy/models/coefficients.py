@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, sparse, stats
+from scipy import optimize, stats
 
 from accstudy.models.optimum import maximise
-from accstudy.models.reml import Floats, Problem
+from accstudy.models.reml import Problem, restricted
 
 if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit
@@ -66,16 +66,4 @@ def _fixed(fit: MixedFit, j: int, value: float) -> Problem:
     held = fit.offset.copy()
     held[j] -= value
     shift = normal @ (fit.upper @ held) / pr.scale
-    tail = np.zeros((pr.p + 1, pr.p))
-    tail[: pr.p, : pr.p - 1] = inside
-    tail[: pr.p, -1] = normal * shift
-    tail[-1, -1] = 1.0
-    change = sparse.csr_array(sparse.block_diag((sparse.eye_array(pr.q), tail)))
-    grams = tuple(_congruent(change, g) for g in pr.gram)
-    return Problem(pr.n, pr.sizes, pr.p - 1, 0.0, pr.scale, pr.n_group, grams)
-
-
-def _congruent(change: sparse.csr_array, gram: Floats) -> Floats:
-    product = change.T @ (gram @ change)
-    is_sparse: bool = sparse.issparse(gram)
-    return sparse.csr_array(product) if is_sparse else np.asarray(product)
+    return restricted(pr, inside, normal * shift)

@@ -96,7 +96,7 @@ def pieces(at: Evaluation) -> Pieces:
     n_all = _weighted(pr.gram, 1 / residual)
     phi = h[q:, q:]
     inner = np.linalg.inv(phi)
-    solution = at.solution * at._lambda
+    solution = at.solution * at.effect_scales
     error = np.append(-solution, 1.0)
 
     c = np.empty((q + p, q))  # P Z = R^-1 T c

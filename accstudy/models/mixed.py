@@ -270,7 +270,7 @@ class MixedFit:
         for term in self.design.terms:
             if term.name == "1" or not term.columns:
                 continue
-            rows = self._determined(term_rows(self.design, term, values))
+            rows = self.determined(term_rows(self.design, term, values))
             if not len(rows):
                 out.append((term.name, 0.0, np.nan, np.nan, np.nan))
                 continue
@@ -278,7 +278,7 @@ class MixedFit:
             out.append((term.name, test.num_df, test.den_df, test.F, test.p))
         return pd.DataFrame(out, columns=["term", "num_df", "den_df", "F", "p"])
 
-    def _determined(self, rows: Floats) -> Floats:
+    def determined(self, rows: Floats) -> Floats:
         """The part of a hypothesis that the data determine, without repetitions."""
         if self.design.null.shape[1]:
             left = rows @ self.design.null
@@ -311,10 +311,12 @@ class MixedFit:
         out["fitted"], out["fitted_fixed"] = total, fixed
         out["residual"] = self.design.y - total
         sd = self.sds.to_numpy()[len(self.groups) :]
-        out["residual_scaled"] = out["residual"].to_numpy() / sd[self._residual_codes()]
+        out["residual_scaled"] = out["residual"].to_numpy() / sd[self.residual_codes]
         return out
 
-    def _residual_codes(self) -> npt.NDArray[np.int64]:
+    @property
+    def residual_codes(self) -> npt.NDArray[np.int64]:
+        """Residual group of each row, (n,)."""
         if not self.residual_levels or self.residual_sd_by is None:
             return np.zeros(self.n, np.int64)
         column = self.design.data[self.residual_sd_by].astype(str)

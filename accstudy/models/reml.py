@@ -30,7 +30,7 @@ from scipy import linalg, sparse
 
 from accstudy.errors import ComputationError
 
-__all__ = ["Evaluation", "Problem", "problem"]
+__all__ = ["Evaluation", "Problem", "problem", "restricted"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -109,6 +109,36 @@ class Problem:
             self.n_group,
             tuple(g[at][:, at] for g in self.gram),
         )
+
+
+def restricted(pr: Problem, basis: Floats, shift: Floats) -> Problem:
+    """The same data with X replaced by ``X basis`` and y by ``y + X shift``.
+
+    Parameters
+    ----------
+    pr : Problem
+        The data.
+    basis : (p, fewer) ndarray
+        Orthonormal columns.
+    shift : (p,) ndarray
+        Orthogonal to `basis`, in units of the scaled response.
+
+    Returns
+    -------
+    Problem
+        Its restricted likelihood counts the new columns as orthonormal.
+    """
+    fewer = basis.shape[1]
+    tail = np.zeros((pr.p + 1, fewer + 1))
+    tail[: pr.p, :fewer] = basis
+    tail[: pr.p, -1] = shift
+    tail[-1, -1] = 1.0
+    change: Any = sparse.csr_array(sparse.block_diag((sparse.eye_array(pr.q), tail)))
+    grams = []
+    for gram in pr.gram:
+        product = change.T @ (gram @ change)
+        grams.append(sparse.csr_array(product) if _is_sparse(gram) else np.asarray(product))
+    return Problem(pr.n, pr.sizes, fewer, 0.0, pr.scale, pr.n_group, tuple(grams))
 
 
 def problem(
@@ -262,6 +292,12 @@ class Evaluation:
             out[:keep, :keep] = np.tril(half) + np.tril(half, -1).T
         return out
 
+    @property
+    def coefficient_covariance(self) -> Floats:
+        """``(X' V^-1 X)^-1`` of a REML fit, scaled response, orthonormal X."""
+        size = len(self._inverse_rest) - self.problem.p
+        return np.asarray(self._inverse_rest[size:, size:] * self.variance)
+
     @cached_property
     def _border_times_inverse(self) -> Floats:
         """Border of the eliminated factor times the inverse of the rest."""
@@ -293,13 +329,13 @@ class Evaluation:
         """``tr(P I_g)`` and ``y' P I_g P y`` times the group's variance ratio, (G, 2)."""
         pr = self.problem
         if len(pr.n_group) == 1:  # follows from the sums over all factors
-            return np.array([[self.nu, self.rss]]) - self.pulls.sum(axis=0)
+            return np.asarray([[self.nu, self.rss]] - self.pulls.sum(axis=0), float)
         a, _, _, scales = self._system
         h22 = self._inverse_rest * scales[:-1, None] * scales[:-1]
         first = self.theta[0] if len(self.theta) else 0.0
         h12 = -self._border_times_inverse / a[:, None] * (first * scales[:-1])
         h11 = first**2 * self._inverse_first_diagonal
-        error = np.append(-self.solution * self._lambda, 1.0)
+        error = np.append(-self.solution * self.effect_scales, 1.0)
         out = []
         for w, n_g, (d, b, s), gram in zip(
             self.weights, pr.n_group, pr.parts, pr.gram, strict=True
@@ -309,7 +345,8 @@ class Evaluation:
         return np.asarray(out, float)
 
     @property
-    def _lambda(self) -> Floats:
+    def effect_scales(self) -> Floats:
+        """Factor from spherical effects and coefficients to their own scale."""
         pr = self.problem
         return np.concatenate([np.repeat(self.theta, pr.sizes), np.ones(pr.p)])
 
@@ -342,7 +379,7 @@ class Evaluation:
         out[q1:, :q1] = out[:q1, q1:].T
         out[:q1, :q1] = (border[:, :-1] @ bh.T).T / a[:, None] / a
         out[np.arange(q1), np.arange(q1)] += 1 / a
-        scales = self._lambda
+        scales = self.effect_scales
         out *= scales[:, None]
         out *= scales
         return out
