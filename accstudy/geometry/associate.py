@@ -1,0 +1,181 @@
+"""Orthogonal least squares of round features: distances of points, and their solution."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from accstudy.errors import ComputationError
+from accstudy.geometry.rigid import frame_from_axis, unit
+
+__all__ = ["about", "best_about_axis", "rms_of", "root", "solve"]
+
+Floats = NDArray[np.float64]
+Complexes = NDArray[np.complexfloating]
+Residual = Callable[[Complexes], Complexes]
+
+
+def best_about_axis(
+    local: Floats, starts: list[tuple[Floats, Floats]], size_mm: float, *, cone: bool, what: str
+) -> tuple[Floats, Floats, Floats, float]:
+    """Refine every start about its own axis; keep the smallest sum of squares.
+
+    Parameters
+    ----------
+    local : (n, 3) ndarray
+        Points about their centroid, divided by `size_mm`.
+    starts : list of (axis, parameters)
+        Two shifts, two tilts, radius and, for a cone, half angle (rad).
+    size_mm : float
+        What the points were divided by.
+    cone : bool
+        Whether the radius grows along the axis.
+    what : str
+        How messages call the feature.
+
+    Returns
+    -------
+    frame : (3, 3) ndarray
+        Its last column is the axis.
+    parameters : (5,) or (6,) ndarray
+        In that frame, so both tilts are 0; lengths divided by `size_mm`.
+    covariance : ndarray
+        In mm and rad.
+    rms_mm : float
+        Root of the mean squared distance.
+
+    Raises
+    ------
+    ComputationError
+        If no start leads to a determined feature.
+    """
+    found: tuple[float, Floats, Floats] | None = None
+    for axis, start in starts:
+        frame, q = frame_from_axis(axis), start
+        try:
+            for _ in range(2):  # the second time about the axis just found: tilts become tiny
+                q, _ = solve(_surface(local @ frame, cone=cone), q, size_mm, angles=(), what=what)
+                frame, q = _upright(frame, q)
+        except (ComputationError, np.linalg.LinAlgError):
+            continue
+        cost = float(np.sum(_surface(local @ frame, cone=cone)(q + 0j).real ** 2))
+        if q[4] > 0 and (found is None or cost < found[0]):
+            found = cost, frame, q
+    if found is None:
+        raise ComputationError(f"the points do not determine {what}", hint="touch more points")
+    _, frame, q = found
+    residual = _surface(local @ frame, cone=cone)
+    q, covariance = solve(residual, q, size_mm, angles=(2, 3, 5)[: len(q) - 3], what=what)
+    rms = rms_of(residual, q, len(local), size_mm)
+    return *_upright(frame, q), covariance, rms
+
+
+def _upright(frame: Floats, q: Floats) -> tuple[Floats, Floats]:
+    """Write the parameters about the axis that they describe."""
+    axis = unit(frame @ np.array([q[2], q[3], 1.0]))
+    foot = frame @ np.array([q[0], q[1], 0.0])
+    turned = frame_from_axis(axis, frame[:, 0])
+    out = q.copy()
+    out[:2], out[2:4] = (foot @ turned)[:2], 0.0
+    if len(q) > 5:
+        out[4] = q[4] - (foot @ axis) * np.tan(q[5])
+    return turned, out
+
+
+def _surface(turned: Floats, *, cone: bool) -> Residual:
+    """Distances to a cylinder or cone about the local z axis, slightly tilted."""
+
+    def residual(q: Complexes) -> Complexes:
+        height, radial = about(turned - np.array([q[0], q[1], 0.0]), q[2], q[3])
+        if cone:
+            return np.asarray((radial - q[4]) * np.cos(q[5]) - height * np.sin(q[5]))
+        return np.asarray(radial - q[4])
+
+    return residual
+
+
+def about(e: Complexes, tilt_x: complex, tilt_y: complex) -> tuple[Complexes, Complexes]:
+    """Height along, and distance from, an axis through the origin along (tilt_x, tilt_y, 1)."""
+    length = np.sqrt(tilt_x**2 + tilt_y**2 + 1)
+    height = (e[:, 0] * tilt_x + e[:, 1] * tilt_y + e[:, 2]) / length
+    cross_x = e[:, 1] - e[:, 2] * tilt_y
+    cross_y = e[:, 2] * tilt_x - e[:, 0]
+    cross_z = e[:, 0] * tilt_y - e[:, 1] * tilt_x
+    return height, root(cross_x**2 + cross_y**2 + cross_z**2) / length
+
+
+def root(square: Complexes) -> Complexes:
+    """Square root whose derivative is 0, not infinite, at 0."""
+    return np.asarray(np.sqrt(square + 1e-40))
+
+
+def solve(
+    residual: Residual, start: ArrayLike, size_mm: float, *, angles: tuple[int, ...], what: str
+) -> tuple[Floats, Floats]:
+    """Least squares with derivatives by complex steps, exact to the last digit.
+
+    Parameters
+    ----------
+    residual : callable
+        Distances of the points for complex parameters; analytic.
+    start : (k,) array_like
+        First parameters.
+    size_mm : float
+        What lengths were divided by.
+    angles : tuple of int
+        Which parameters are angles.
+    what : str
+        How messages call the feature.
+
+    Returns
+    -------
+    parameters : (k,) ndarray
+        Where the sum of squares is smallest.
+    covariance : (k, k) ndarray
+        From the residuals, in mm and rad; NaN if nothing is left over.
+
+    Raises
+    ------
+    ComputationError
+        If a combination of the parameters is not determined.
+
+    References
+    ----------
+    Squire, Trapp: Using complex variables to estimate derivatives of real
+    functions, SIAM Review 40 (1998) 110-112.
+    """
+    from scipy.optimize import least_squares
+
+    def values(q: Floats) -> Floats:
+        return np.asarray(residual(q + 0j).real)
+
+    def jacobian(q: Floats) -> Floats:
+        h = 1e-30
+        return np.column_stack([residual(q + 1j * h * e).imag / h for e in np.eye(len(q))])
+
+    first = np.asarray(start, float)
+    if len(values(first)) < len(first):
+        raise ComputationError(f"too few points for {what}", hint="touch more points")
+    found = least_squares(
+        values, first, jac=jacobian, x_scale="jac", xtol=1e-15, ftol=1e-15, gtol=1e-15, max_nfev=200
+    )
+    q = np.asarray(found.x, np.float64)
+    for _ in range(3):  # Gauss-Newton to the last digit
+        j = jacobian(q)
+        singular = np.linalg.svd(j, compute_uv=False)
+        if not np.isfinite(q).all() or singular[-1] < 1e-7 * singular[0]:
+            raise ComputationError(f"the points do not determine {what}", hint="touch more points")
+        q = q - np.linalg.lstsq(j, values(q), rcond=None)[0]
+    j, r = jacobian(q), values(q)
+    freedom = len(r) - len(q)
+    variance = float(r @ r) / freedom if freedom > 0 else np.nan
+    scale = np.full(len(q), size_mm)
+    scale[list(angles)] = 1.0
+    return q, np.asarray(variance * np.linalg.inv(j.T @ j) * np.outer(scale, scale))
+
+
+def rms_of(residual: Residual, q: Floats, n: int, size_mm: float) -> float:
+    """Root of the mean squared distance of n points, mm."""
+    return float(np.sqrt(np.sum(residual(q + 0j).real ** 2) / n) * size_mm)

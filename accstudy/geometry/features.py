@@ -1,0 +1,222 @@
+"""What a fitted line, plane, circle, sphere, cylinder or cone is and how well it is known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Circle", "Cone", "Cylinder", "Element", "Line", "Plane", "Sphere"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Element:
+    """What every fitted element carries.
+
+    Parameters
+    ----------
+    n : int
+        Points.
+    rms_mm : float
+        Root of the mean squared distance of the points.
+    frame : (d, d) ndarray
+        Columns: the local directions in which `covariance` is written; the last
+        one is the element's direction, where it has one.
+    covariance : (k, k) ndarray
+        Of the local parameters, from the residuals: mm for positions and radii,
+        rad for tilts. NaN if there are no more coordinates than parameters.
+    """
+
+    n: int
+    rms_mm: float
+    frame: Floats
+    covariance: Floats
+
+    def _u(self, *index: int) -> Floats:
+        return np.sqrt(np.diagonal(self.covariance)[list(index)])
+
+
+@dataclass(frozen=True, slots=True)
+class Line(Element):
+    """Straight line; local parameters: two shifts at `point_mm`, two tilts (2D: one each).
+
+    Parameters
+    ----------
+    point_mm : (d,) ndarray
+        The point of the line nearest to the centroid.
+    direction : (d,) ndarray
+        Unit vector; its sign means nothing.
+    """
+
+    point_mm: Floats
+    direction: Floats
+
+    @property
+    def u_point_mm(self) -> Floats:
+        """Standard uncertainty of the shifts across the line."""
+        half = len(self.covariance) // 2
+        return self._u(*range(half))
+
+    @property
+    def u_direction_deg(self) -> Floats:
+        """Standard uncertainty of the tilts."""
+        half = len(self.covariance) // 2
+        return np.degrees(self._u(*range(half, 2 * half)))
+
+
+@dataclass(frozen=True, slots=True)
+class Plane(Element):
+    """Plane; local parameters: height at `point_mm`, tilt towards local x, tilt towards local y.
+
+    Parameters
+    ----------
+    point_mm : (3,) ndarray
+        The point of the plane nearest to the centroid.
+    normal : (3,) ndarray
+        Unit vector; towards `outward` if that was given.
+    """
+
+    point_mm: Floats
+    normal: Floats
+
+    @property
+    def u_height_mm(self) -> float:
+        """Standard uncertainty of the height at the centroid."""
+        return float(self._u(0)[0])
+
+    @property
+    def u_normal_deg(self) -> Floats:
+        """Standard uncertainty of the two tilts."""
+        return np.degrees(self._u(1, 2))
+
+
+@dataclass(frozen=True, slots=True)
+class Circle(Element):
+    """Circle; local parameters: centre (d), two tilts (3D only), radius.
+
+    Parameters
+    ----------
+    centre_mm : (d,) ndarray
+        Centre, in 2D or 3D.
+    normal : (3,) ndarray
+        Unit normal; its sign means nothing. (0, 0, 1) in 2D.
+    radius_mm : float
+        Radius.
+    """
+
+    centre_mm: Floats
+    normal: Floats
+    radius_mm: float
+
+    @property
+    def u_centre_mm(self) -> Floats:
+        """Standard uncertainty of the centre along the columns of `frame`."""
+        return self._u(*range(len(self.centre_mm)))
+
+    @property
+    def u_radius_mm(self) -> float:
+        """Standard uncertainty of the radius."""
+        return float(self._u(-1)[0])
+
+
+@dataclass(frozen=True, slots=True)
+class Sphere(Element):
+    """Sphere; local parameters: centre (3), radius.
+
+    Parameters
+    ----------
+    centre_mm : (3,) ndarray
+        Centre.
+    radius_mm : float
+        Radius.
+    """
+
+    centre_mm: Floats
+    radius_mm: float
+
+    @property
+    def u_centre_mm(self) -> Floats:
+        """Standard uncertainty of x, y, z."""
+        return self._u(0, 1, 2)
+
+    @property
+    def u_radius_mm(self) -> float:
+        """Standard uncertainty of the radius."""
+        return float(self._u(3)[0])
+
+
+@dataclass(frozen=True, slots=True)
+class Cylinder(Element):
+    """Cylinder; local parameters: two shifts at `point_mm`, two tilts, radius.
+
+    Parameters
+    ----------
+    point_mm : (3,) ndarray
+        The point of the axis nearest to the centroid of the points.
+    direction : (3,) ndarray
+        Unit axis; its sign means nothing.
+    radius_mm : float
+        Radius.
+    """
+
+    point_mm: Floats
+    direction: Floats
+    radius_mm: float
+
+    @property
+    def u_point_mm(self) -> Floats:
+        """Standard uncertainty of the two shifts across the axis."""
+        return self._u(0, 1)
+
+    @property
+    def u_direction_deg(self) -> Floats:
+        """Standard uncertainty of the two tilts."""
+        return np.degrees(self._u(2, 3))
+
+    @property
+    def u_radius_mm(self) -> float:
+        """Standard uncertainty of the radius."""
+        return float(self._u(4)[0])
+
+
+@dataclass(frozen=True, slots=True)
+class Cone(Element):
+    """Cone; local parameters: two shifts at `point_mm`, two tilts, radius there, half angle (rad).
+
+    Parameters
+    ----------
+    point_mm : (3,) ndarray
+        The point of the axis nearest to the centroid of the points.
+    direction : (3,) ndarray
+        Unit axis, from the apex into the body.
+    radius_mm : float
+        Radius at `point_mm`.
+    half_angle_deg : float
+        Angle between axis and surface.
+    apex_mm : (3,) ndarray
+        Apex.
+    """
+
+    point_mm: Floats
+    direction: Floats
+    radius_mm: float
+    half_angle_deg: float
+    apex_mm: Floats
+
+    @property
+    def u_point_mm(self) -> Floats:
+        """Standard uncertainty of the two shifts across the axis."""
+        return self._u(0, 1)
+
+    @property
+    def u_direction_deg(self) -> Floats:
+        """Standard uncertainty of the two tilts."""
+        return np.degrees(self._u(2, 3))
+
+    @property
+    def u_half_angle_deg(self) -> float:
+        """Standard uncertainty of the half angle."""
+        return float(np.degrees(self._u(5)[0]))
