@@ -101,7 +101,7 @@ def bootstrap_test(
     simulate = _Simulator(fit, at)
     observed = _wald(fit.optimum, rows, taken_off)
     rng = np.random.default_rng(seed)
-    start = np.concatenate([at.theta, -0.5 * np.log(at.weights[1:])])
+    start = at.parameters
     larger = 0
     for _ in range(draws):
         drawn, fitted = simulate.draw(rng)

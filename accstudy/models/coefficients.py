@@ -37,7 +37,7 @@ def coefficient_limits(fit: MixedFit, *, confidence: float = 0.95) -> pd.DataFra
     """
     best = fit.ml.at
     goal = float(np.sqrt(stats.chi2.ppf(confidence, 1)))
-    start = np.concatenate([best.theta, -0.5 * np.log(best.weights[1:])])
+    start = best.parameters
     rows = []
     table = fit.coefficients(confidence=confidence)
     for j, (name, estimate) in enumerate(zip(fit.design.names, fit.beta_ml, strict=True)):

@@ -82,9 +82,18 @@ class MixedFit:
     @cached_property
     def ml(self) -> Optimum:
         """The fit by maximum likelihood."""
-        ratios = self.optimum.at.theta
-        logs = -0.5 * np.log(self.optimum.at.weights[1:])
-        return maximise(self.problem, reml=False, start=np.concatenate([ratios, logs]))
+        return maximise(self.problem, reml=False, start=self.optimum.at.parameters)
+
+    @cached_property
+    def criteria_without(self) -> tuple[float, ...]:
+        """REML criterion with each random factor left out in turn."""
+        at = self.optimum.at
+        return tuple(
+            maximise(
+                self.problem.without(k), start=np.delete(at.parameters, k), inform=False
+            ).at.criterion
+            for k in range(len(self.groups))
+        )
 
     @property
     def criterion(self) -> float:

@@ -209,6 +209,11 @@ class Evaluation:
     weights: Floats
     reml: bool
 
+    @property
+    def parameters(self) -> Floats:
+        """Ratios, then log ratios of the residual standard deviations from group 2 on."""
+        return np.concatenate([self.theta, -0.5 * np.log(self.weights[1:])])
+
     @cached_property
     def _system(self) -> tuple[Floats, Any, Floats, Floats]:
         """Diagonal block, scaled border, Cholesky factor of the rest, its column scales."""

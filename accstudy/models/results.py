@@ -174,7 +174,12 @@ def spec_fit(
 
 
 def contrast_tables(
-    fit: MixedFit, *, margin: float | None = None, confidence: float = 0.95
+    fit: MixedFit,
+    *,
+    at: Mapping[str, float] | None = None,
+    margin: float | None = None,
+    one_sided: bool = False,
+    confidence: float = 0.95,
 ) -> list[pd.DataFrame]:
     """Contrasts and slopes that the formula asks for, one table a family.
 
@@ -190,11 +195,17 @@ def contrast_tables(
             sloped[term.covariates[0]].append(":".join(term.factors))
         if term.covariates or not term.factors or any(len(levels[f]) < 2 for f in term.factors):
             continue
-        if len(term.factors) == 1:
-            out.append(contrasts(fit, term.factors[0], margin=margin, confidence=confidence))
-        else:
-            by = ":".join(term.factors[1:])
-            out.append(contrasts(fit, term.factors[0], by=by, margin=margin, confidence=confidence))
+        out.append(
+            contrasts(
+                fit,
+                term.factors[0],
+                by=":".join(term.factors[1:]),
+                at=at,
+                confidence=confidence,
+                margin=margin,
+                one_sided=one_sided,
+            )
+        )
     for covariate, factors in sloped.items():
         for factor in factors or [""]:
             out.append(slopes(fit, covariate, factor=factor, confidence=confidence))
@@ -216,15 +227,27 @@ def _state(
     tests = fit.tests()
     terms = fit.coefficients(confidence=confidence)
     means = [
-        marginal_means(fit, ":".join(t.factors), confidence=confidence)
+        marginal_means(fit, ":".join(t.factors), at=dict(spec.at), confidence=confidence)
         for t in fit.design.terms
         if t.factors and not t.covariates
     ]
-    families = contrast_tables(fit, margin=spec.equivalence_margin, confidence=confidence)
+    families = contrast_tables(
+        fit,
+        at=dict(spec.at),
+        margin=spec.equivalence_margin,
+        one_sided=spec.non_inferiority,
+        confidence=confidence,
+    )
     compared = _stack(families)
     if len(compared):
         compared["verdict"] = [
-            contrast_verdict(row, response=response, method=fit.method, confidence=confidence)
+            contrast_verdict(
+                row,
+                response=response,
+                method=fit.method,
+                confidence=confidence,
+                one_sided=spec.non_inferiority,
+            )
             for _, row in compared.iterrows()
         ]
     variances = _variances(fit, confidence, limits)

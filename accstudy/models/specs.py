@@ -41,6 +41,12 @@ class ModelSpec:
         In the unit of the response; for log responses a ratio above 1.
     method : {"kenward-roger", "satterthwaite"}
         Degrees of freedom.
+    non_inferiority : bool
+        The margin is one-sided: the first level of a contrast is not larger than the
+        second by the margin.
+    at : tuple of (str, float)
+        Covariate values at which means and contrasts are stated; the others are held
+        at their mean.
     """
 
     name: str
@@ -50,6 +56,8 @@ class ModelSpec:
     residual_sd_by: str = ""
     equivalence_margin: float | None = None
     method: Method = "kenward-roger"
+    non_inferiority: bool = False
+    at: tuple[tuple[str, float], ...] = ()
 
 
 def default_specs(
@@ -90,7 +98,7 @@ def default_specs(
     >>> [s.name for s in default_specs("comparison", ["technique"])][:2]
     ['distance', 'angle']
     >>> default_specs("comparison", ["technique"])[0].fixed
-    'technique * angulation_deg + path_mm'
+    'technique * (angulation_deg + path_mm)'
     """
     if kind == "drift":
         return []
@@ -98,32 +106,30 @@ def default_specs(
     slopes = [c for c in ("angulation_deg", "path_mm") if _varies(pairs, c)]
     if pairs is not None and _varies(pairs, "n_implants") and _separable(pairs):
         slopes.append("n_implants")
-    lead = compared[:1]
-    fixed = (
-        [f"{lead[0]} * {slopes[0]}", *compared[1:], *slopes[1:]]
-        if lead and slopes
-        else (compared + slopes)
-    )
-    pair_fixed = " + ".join(fixed) or "1"
+    pair_fixed = _fixed(compared, slopes)
+    implant_fixed = _fixed(compared, [c for c in slopes if c != "path_mm"])
     operators = tuple(c for c in ("operator",) if c in columns and c not in compared)
-    shared = ("model", *operators)
     cells = ("condition:cell", "scan")
-    pair_random = (*shared, "pair", "condition:pair", *cells)
-    implant_slopes = [s for s in slopes if s != "path_mm"]
-    implant_fixed = " + ".join(
-        [f"{lead[0]} * {implant_slopes[0]}", *compared[1:], *implant_slopes[1:]]
-        if lead and implant_slopes
-        else compared + implant_slopes
-    )
-    implant_random = (*shared, "implant", "condition:implant", *cells)
+    pair_random = ("model", *operators, "pair", "condition:pair", *cells)
+    implant_random = ("model", *operators, "implant", "condition:implant", *cells)
     return [
         ModelSpec("distance", "pair.distance_um", pair_fixed, pair_random),
         ModelSpec("angle", "pair.angle_deg", pair_fixed, pair_random),
         ModelSpec("distance size", "log(abs(pair.distance_um))", pair_fixed, pair_random),
         ModelSpec("distance scatter", "spread(pair.distance_um)", pair_fixed, pair_random),
-        ModelSpec("implant 3D", "log(implant.distance_um)", implant_fixed or "1", implant_random),
-        ModelSpec("implant vertical", "implant.vertical_um", implant_fixed or "1", implant_random),
+        ModelSpec("implant 3D", "log(implant.distance_um)", implant_fixed, implant_random),
+        ModelSpec("implant vertical", "implant.vertical_um", implant_fixed, implant_random),
     ]
+
+
+def _fixed(compared: Sequence[str], slopes: Sequence[str]) -> str:
+    """The first condition factor with slopes of its own, everything else added."""
+    crossed = [c for c in slopes if c != "n_implants"]
+    rest = [*compared[1:], *(c for c in slopes if c == "n_implants")]
+    if not compared or not crossed:
+        return " + ".join([*compared[:1], *crossed, *rest]) or "1"
+    inner = crossed[0] if len(crossed) == 1 else f"({' + '.join(crossed)})"
+    return " + ".join([f"{compared[0]} * {inner}", *rest])
 
 
 def _varies(pairs: pd.DataFrame | None, column: str) -> bool:

@@ -34,8 +34,11 @@ class _Profile:
         at = optimum.at
         self.k = len(problem.sizes)
         sigma = np.sqrt(at.variance)
+        self.spread = _log_spread(optimum)
         self.best = np.concatenate([at.theta * sigma, sigma / np.sqrt(at.weights)])
         self.deviance = at.criterion
+        tiny = self.best < 0.05 * self.best[self.k]
+        self.unit = np.where(tiny, 0.1 * self.best[self.k], self.spread * self.best)
 
     def value(self, sds: Floats) -> tuple[float, Floats]:
         first = sds[self.k]
@@ -50,15 +53,17 @@ class _Profile:
     def at(self, i: int, fixed: float, start: Floats) -> tuple[float, float, Floats]:
         """Smallest deviance with one standard deviation fixed; its slope; where."""
         others = np.arange(len(start)) != i
-        unit = self.best[self.k]
         full = start.copy()
         full[i] = fixed
         if not others.any():
             value, gradient = self.value(full)
             return value, gradient[i], full
-        floor = np.where(np.arange(len(start)) < self.k, 0.0, 1e-4 * unit)
-        raised = np.where(np.arange(len(start)) < self.k, 0.1 * unit, 0.02 * unit)
-        x0 = np.maximum(full, raised)[others] / unit
+        random = np.arange(len(start)) < self.k
+        residual = self.best[self.k]
+        floor = np.where(random, 0.0, 1e-4 * residual)
+        raised = np.where(random & (full > 0.02 * residual), full, 0.05 * residual)
+        x0 = np.where(random, raised, np.maximum(full, floor))[others] / self.unit[others]
+        unit = self.unit[others]
 
         def inner(x: Floats) -> tuple[float, Floats]:
             full[others] = x * unit
@@ -70,12 +75,22 @@ class _Profile:
             x0,
             jac=True,
             method="L-BFGS-B",
-            bounds=[(f / unit, None) for f in floor[others]],
-            options={"ftol": 1e-13, "gtol": 1e-6, "maxiter": 200},
+            bounds=[(f, None) for f in floor[others] / unit],
+            options={"ftol": 1e-12, "gtol": 1e-5, "maxiter": 200, "maxcor": 20},
         )
         full[others] = found.x * unit
         value, gradient = self.value(full)
         return value, gradient[i], full.copy()
+
+
+def _log_spread(optimum: Optimum) -> Floats:
+    """Rough standard error of the log of each standard deviation, to start from."""
+    size = len(optimum.at.theta) + len(optimum.at.weights)
+    if optimum.pieces is None:
+        return np.full(size, 0.25)
+    variance = optimum.pieces.variances
+    information = np.diag(optimum.pieces.expected) * variance**2
+    return np.where(information > 0, 0.5 / np.sqrt(np.maximum(information, 0.05)), 0.25)
 
 
 def sd_limits(fit: MixedFit, *, reml: bool = True, confidence: float = 0.95) -> pd.DataFrame:
@@ -111,7 +126,7 @@ def sd_limits(fit: MixedFit, *, reml: bool = True, confidence: float = 0.95) -> 
     for i, name in enumerate(fit.components):
         best = profile.best[i]
         low = 0.0
-        if best > 0 and (i >= profile.k or _excess_without(fit, i, reml, profile) > target):
+        if best > 0 and (i >= profile.k or _without(fit, i, reml) - profile.deviance > target):
             low = _limit(profile, i, target, -1)
         high = _limit(profile, i, target, +1)
         scale = fit.problem.scale
@@ -119,28 +134,25 @@ def sd_limits(fit: MixedFit, *, reml: bool = True, confidence: float = 0.95) -> 
     return pd.DataFrame(rows, columns=["component", "sd", "low", "high"])
 
 
-def _excess_without(fit: MixedFit, i: int, reml: bool, profile: _Profile) -> float:
-    return _without(fit, i, reml).at.criterion - profile.deviance
-
-
-def _without(fit: MixedFit, i: int, reml: bool) -> Optimum:
-    start = np.delete(
-        np.concatenate([fit.optimum.at.theta, -0.5 * np.log(fit.optimum.at.weights[1:])]), i
-    )
-    return maximise(fit.problem.without(i), reml=reml, start=start, inform=False)
+def _without(fit: MixedFit, i: int, reml: bool) -> float:
+    if reml:
+        return fit.criteria_without[i]
+    start = np.delete(fit.optimum.at.parameters, i)
+    return maximise(fit.problem.without(i), reml=False, start=start).at.criterion
 
 
 def _limit(profile: _Profile, i: int, target: float, side: int) -> float:
     """Standard deviation at which the deviance has risen by the target."""
     best = profile.best[i]
     start = profile.best.copy()
-    guess = best * np.exp(side * 0.5) if best > 0 else 0.3 * profile.best[profile.k]
+    step = min(profile.spread[i] * np.sqrt(target), 1.0)
+    guess = best * np.exp(side * step) if best > 0 else 0.3 * profile.best[profile.k]
     inner, outer = np.log(best) if best > 0 else -np.inf, side * np.inf
     x, goal = float(np.log(guess)), np.sqrt(target)
     for _ in range(60):
         value, slope, start = profile.at(i, float(np.exp(x)), start)
         root = np.sqrt(max(value - profile.deviance, 0.0))
-        if abs(root - goal) < 1e-8:
+        if abs(root - goal) < 1e-6:
             break
         if root < goal:
             inner = max(inner, x) if side > 0 else min(inner, x)
@@ -177,8 +189,7 @@ def component_tests(fit: MixedFit) -> pd.DataFrame:
     """
     rows = []
     for i, name in enumerate(g.name for g in fit.groups):
-        without = _without(fit, i, True).at.criterion
-        statistic = max(without - fit.optimum.at.criterion, 0.0)
+        statistic = max(fit.criteria_without[i] - fit.optimum.at.criterion, 0.0)
         naive = float(stats.chi2.sf(statistic, 1))
         zero = fit.optimum.at.theta[i] <= 0
         rows.append((name, statistic, naive, 1.0 if zero else naive / 2))
