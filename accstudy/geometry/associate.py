@@ -20,7 +20,9 @@ Residual = Callable[[Complexes], Complexes]
 def best_about_axis(
     local: Floats, starts: list[tuple[Floats, Floats]], size_mm: float, *, cone: bool, what: str
 ) -> tuple[Floats, Floats, Floats, float]:
-    """Refine every start about its own axis; keep the smallest sum of squares.
+    """Refine the starts about their own axes; keep the smallest sum of squares.
+
+    The search ends when two starts agree on the best.
 
     Parameters
     ----------
@@ -61,8 +63,13 @@ def best_about_axis(
         except (ComputationError, np.linalg.LinAlgError):
             continue
         cost = float(np.sum(_surface(local @ frame, cone=cone)(q + 0j).real ** 2))
-        if q[4] > 0 and (found is None or cost < found[0]):
+        if q[4] <= 0:
+            continue
+        agrees = found is not None and abs(cost - found[0]) <= 1e-9 * (cost + 1e-15)
+        if found is None or cost < found[0]:
             found = cost, frame, q
+        if agrees:  # two starts ended at the best sum of squares
+            break
     if found is None:
         raise ComputationError(f"the points do not determine {what}", hint="touch more points")
     _, frame, q = found

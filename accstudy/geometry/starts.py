@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,7 +13,7 @@ __all__ = ["circle_start", "cone_starts", "cylinder_starts", "sphere_start"]
 
 Floats = NDArray[np.float64]
 
-_DIRECTIONS = 240  # about 9 deg apart
+_DIRECTIONS = 90  # about 15 deg apart
 _TRIED = 6
 
 
@@ -38,14 +40,14 @@ def _ball(p: Floats) -> Floats | None:
 def cylinder_starts(xyz: Floats) -> list[tuple[Floats, Floats]]:
     """Axes with centre, no tilt and radius, (5,), the most promising first."""
     tried = []
-    for axis in _directions(xyz):
-        turned = xyz @ frame_from_axis(axis)
+    for frame in _frames(xyz):
+        turned = xyz @ frame
         ball = _ball(turned[:, :2])
         if ball is None:
             continue
         radial = np.hypot(turned[:, 0] - ball[0], turned[:, 1] - ball[1])
         start = np.array([ball[0], ball[1], 0.0, 0.0, ball[2]])
-        tried.append((float(np.sum((radial - ball[2]) ** 2)), axis, start))
+        tried.append((float(np.sum((radial - ball[2]) ** 2)), frame[:, 2], start))
     tried.sort(key=lambda t: t[0])
     return [(axis, start) for _, axis, start in tried[:_TRIED]]
 
@@ -53,8 +55,8 @@ def cylinder_starts(xyz: Floats) -> list[tuple[Floats, Floats]]:
 def cone_starts(xyz: Floats) -> list[tuple[Floats, Floats]]:
     """Axes with centre, no tilt, radius and half angle, (6,), the most promising first."""
     tried = []
-    for axis in _directions(xyz):
-        turned = xyz @ frame_from_axis(axis)
+    for frame in _frames(xyz):
+        turned = xyz @ frame
         for slope in (0.0, 0.15, -0.15, 0.4, -0.4, 1.0, -1.0):
             # (x - a)^2 + (y - b)^2 = (r + slope z)^2 is linear in a, b, r and a constant
             x, y, z = turned.T
@@ -64,17 +66,23 @@ def cone_starts(xyz: Floats) -> list[tuple[Floats, Floats]]:
             radius = float(np.mean(radial - slope * z))
             cost = float(np.sum((radial - slope * z - radius) ** 2) / (1 + slope**2))
             start = np.array([found[0], found[1], 0.0, 0.0, radius, np.arctan(slope)])
-            tried.append((cost, axis, start))
+            tried.append((cost, frame[:, 2], start))
     tried.sort(key=lambda t: t[0])
     return [(axis, start) for _, axis, start in tried[: 2 * _TRIED]]
 
 
-def _directions(xyz: Floats) -> list[Floats]:
-    """Directions over half the sphere (a Fibonacci lattice), principal ones first."""
+def _frames(xyz: Floats) -> list[Floats]:
+    """Frames whose z axes cover half the sphere, the principal directions first."""
     principal = np.linalg.svd(xyz - xyz.mean(axis=0))[2]
+    return [*(frame_from_axis(axis) for axis in principal), *_lattice()]
+
+
+@cache
+def _lattice() -> tuple[Floats, ...]:
+    """Frames along a Fibonacci lattice of directions."""
     k = np.arange(_DIRECTIONS)
     height = (k + 0.5) / _DIRECTIONS
     turn = k * np.pi * (3 - np.sqrt(5))
     ring = np.sqrt(1 - height**2)
-    lattice = np.column_stack([ring * np.cos(turn), ring * np.sin(turn), height])
-    return [*principal, *lattice]
+    directions = np.column_stack([ring * np.cos(turn), ring * np.sin(turn), height])
+    return tuple(frame_from_axis(d) for d in directions)
