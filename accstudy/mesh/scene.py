@@ -91,13 +91,16 @@ class Scene:
 
     def __init__(self, mesh: Mesh) -> None:
         corners, faces = mesh.vertices_mm, mesh.faces
-        p = corners[faces]
-        normals = np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0])
-        length = np.linalg.norm(normals, axis=1)
-        longest = np.max(np.linalg.norm(p - np.roll(p, 1, axis=1), axis=2), axis=1)
-        self.kept = np.flatnonzero(length > 1e-9 * np.maximum(longest, 1e-12) ** 2)
+        first, second, third = (np.take(corners, faces[:, k], axis=0) for k in range(3))
+        u, v = second - first, third - first
+        normals = _cross(u, v)
+        length = np.sqrt(_dot(normals, normals))
+        longest2 = np.maximum(_dot(u, u), _dot(v, v))
+        np.maximum(longest2, _dot(third - second, third - second), out=longest2)
+        self.kept = np.flatnonzero(length > 1e-9 * np.maximum(longest2, 1e-24))
         if not len(self.kept):
             raise InputError("the mesh has no triangle with an area")
+        self.areas_mm2 = length[self.kept] / 2
         self.normals = normals[self.kept] / length[self.kept, None]
         self.centre_mm = (corners.min(axis=0) + corners.max(axis=0)) / 2
         o3d = open3d()
@@ -152,13 +155,30 @@ class Scene:
             Index of the triangle in the mesh; -1 for none.
         """
         o3d = open3d()
-        rays = np.concatenate([np.asarray(origins_mm, float) - self.centre_mm, directions], axis=1)
-        found = self._scene.cast_rays(o3d.core.Tensor(rays.astype(np.float32)), nthreads=1)
+        rays = np.empty((len(origins_mm), 6), np.float32)
+        rays[:, :3] = np.asarray(origins_mm, float) - self.centre_mm
+        rays[:, 3:] = directions
+        found = self._scene.cast_rays(o3d.core.Tensor.from_numpy(rays), nthreads=1)
         along = found["t_hit"].numpy().astype(float)
-        which = found["primitive_ids"].numpy().astype(np.int64)
+        which = found["primitive_ids"].numpy()
         hit = np.isfinite(along)
-        return along, np.where(hit, self.kept[np.where(hit, which, 0)], -1)
+        triangle = np.full(len(along), -1, np.int64)
+        triangle[hit] = self.kept[which[hit]]
+        return along, triangle
 
     def hits(self, origins_mm: Floats, directions: Floats) -> NDArray[np.bool_]:
         """Whether rays meet the surface; parameters as for `cast`."""
         return np.isfinite(self.cast(origins_mm, directions)[0])
+
+
+def _cross(a: Floats, b: Floats) -> Floats:
+    out = np.empty_like(a)
+    for k in range(3):
+        i, j = (k + 1) % 3, (k + 2) % 3
+        out[:, k] = a[:, i] * b[:, j] - a[:, j] * b[:, i]
+    return out
+
+
+def _dot(a: Floats, b: Floats) -> Floats:
+    product: Floats = np.einsum("ij,ij->i", a, b)
+    return product

@@ -1,0 +1,363 @@
+"""Headless pictures of meshes: parallel rays, one soft light, and what every pixel shows."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from accstudy.errors import InputError
+from accstudy.geometry.rigid import unit
+from accstudy.mesh.model import Mesh
+from accstudy.mesh.scene import Scene
+
+__all__ = ["Shaded", "View", "fit_view", "paint", "png_bytes", "seen_from_above", "shade"]
+
+Floats = NDArray[np.float64]
+
+_LIGHT = unit([-0.4, 0.5, 0.77])  # right, up, towards the viewer: over the left shoulder
+_AMBIENT, _DEPTH_CUE, _INSIDE = 0.3, 0.18, 0.7
+_CREASE_COSINE = 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """A parallel projection.
+
+    Parameters
+    ----------
+    right, up, ahead : (3,) ndarray
+        Unit vectors of the picture and of the viewing direction.
+    centre_mm : (3,) ndarray
+        Point in the middle of the picture.
+    extent_mm : tuple of float
+        Width and height of what the picture shows.
+    size_px : tuple of int
+        Width and height in pixels; a pixel is square.
+    """
+
+    right: Floats
+    up: Floats
+    ahead: Floats
+    centre_mm: Floats
+    extent_mm: tuple[float, float]
+    size_px: tuple[int, int]
+
+    def project(self, points_mm: ArrayLike) -> Floats:
+        """Pixel column and row, (..., 2), of points; the middle of the first pixel is 0, 0."""
+        local = np.asarray(points_mm, float) - self.centre_mm
+        per_mm = self.size_px[0] / self.extent_mm[0]
+        column = local @ self.right * per_mm + self.size_px[0] / 2 - 0.5
+        row = self.size_px[1] / 2 - local @ self.up * per_mm - 0.5
+        return np.stack([column, row], axis=-1)
+
+
+@dataclass(frozen=True, slots=True)
+class Shaded:
+    """What every pixel of a picture shows; h rows from the top, w columns.
+
+    Parameters
+    ----------
+    view : View
+        The projection.
+    shade : (h, w) ndarray
+        Brightness, 0 to 1; 1 where nothing is hit.
+    hit : (h, w) ndarray of bool
+        Whether a surface is there.
+    mesh : (h, w) ndarray of int
+        Which of the given meshes; -1 for none.
+    triangle : (h, w) ndarray of int
+        Its triangle, by the mesh's own count; -1 for none.
+    vertices : (h, w, 3) ndarray of int
+        Corners of that triangle, by the mesh's own count; 0 for none.
+    barycentric : (h, w, 3) ndarray
+        Weights of the corners at the hit point; NaN for none.
+    depth_mm : (h, w) ndarray
+        Distance behind the plane through the view's centre; NaN for none.
+    """
+
+    view: View
+    shade: Floats
+    hit: NDArray[np.bool_]
+    mesh: NDArray[np.int32]
+    triangle: NDArray[np.int64]
+    vertices: NDArray[np.int32]
+    barycentric: Floats
+    depth_mm: Floats
+
+    def vertex_values(self, values: ArrayLike, *, mesh: int = 0) -> Floats:
+        """Values of a mesh's vertices, (n,), as pixels, (h, w).
+
+        NaN where another mesh or none is seen, and in triangles with a corner
+        whose value is NaN.
+        """
+        given = np.asarray(values, float)
+        mine = self.mesh == mesh
+        out = np.full(self.hit.shape, np.nan)
+        out[mine] = np.sum(given[self.vertices[mine]] * self.barycentric[mine], axis=1)
+        return out
+
+    def triangle_values(self, values: ArrayLike, *, mesh: int = 0) -> Floats:
+        """Values of a mesh's triangles, (m,), as pixels, (h, w); NaN elsewhere."""
+        mine = self.mesh == mesh
+        out = np.full(self.hit.shape, np.nan)
+        out[mine] = np.asarray(values, float)[self.triangle[mine]]
+        return out
+
+
+def seen_from_above(tilt_deg: float = 35.0, *, turn_deg: float = 0.0) -> tuple[Floats, Floats]:
+    """Viewing direction and up for a model whose axes point along z.
+
+    Parameters
+    ----------
+    tilt_deg : float
+        0 looks straight down; 90 looks level along +y.
+    turn_deg : float
+        Turns the viewer about z, counter-clockwise seen from above.
+
+    Returns
+    -------
+    direction, up : (3,) ndarray
+    """
+    tilt, turn = np.radians([tilt_deg, turn_deg])
+    forward = np.array([-np.sin(turn), np.cos(turn), 0.0])
+    down = np.array([0.0, 0.0, -1.0])
+    direction = np.sin(tilt) * forward + np.cos(tilt) * down
+    return direction, np.cos(tilt) * forward - np.sin(tilt) * down
+
+
+def fit_view(
+    points_mm: ArrayLike,
+    *,
+    direction: ArrayLike,
+    up: ArrayLike,
+    width_px: int = 1200,
+    height_px: int | None = None,
+    margin: float = 0.03,
+) -> View:
+    """Make the view that just shows some points.
+
+    Parameters
+    ----------
+    points_mm : (n, 3) array_like
+        What must be seen.
+    direction, up : (3,) array_like
+        Where one looks, and what is up; neither needs to be a unit vector nor
+        square to the other.
+    width_px, height_px : int
+        Size of the picture; without a height it follows from the points.
+    margin : float
+        Free share of the larger side, all round.
+
+    Returns
+    -------
+    View
+
+    Raises
+    ------
+    InputError
+        If `up` lies along `direction`.
+    """
+    ahead = unit(direction)
+    right = np.cross(ahead, unit(up))
+    if not np.linalg.norm(right) > 1e-6:
+        raise InputError("the picture's up lies along the viewing direction")
+    right = unit(right)
+    true_up = np.cross(right, ahead)
+    local = np.asarray(points_mm, float) @ np.column_stack([right, true_up, ahead])
+    low, high = local.min(axis=0), local.max(axis=0)
+    free = 2 * margin * float((high - low)[:2].max())
+    wide, tall = (np.maximum(high - low, 1e-6)[:2] + free).tolist()
+    rows = max(1, round(width_px * tall / wide)) if height_px is None else height_px
+    wide = max(wide, tall * width_px / rows)
+    centre = np.column_stack([right, true_up, ahead]) @ ((low + high) / 2)
+    extent = (wide, wide * rows / width_px)
+    return View(right, true_up, ahead, centre, extent, (width_px, rows))
+
+
+def shade(meshes: Mesh | Sequence[Mesh], view: View) -> Shaded:
+    """Cast one ray a pixel and light what it meets.
+
+    Parameters
+    ----------
+    meshes : Mesh or sequence of Mesh
+        In one frame; the first surface along a ray is seen, whichever it is.
+    view : View
+        The projection; see `fit_view`.
+
+    Returns
+    -------
+    Shaded
+
+    Notes
+    -----
+    The light comes over the viewer's left shoulder and wraps a little around
+    the shape; a constant part keeps the shadows readable and the brightness
+    falls slightly with depth. Normals are interpolated between corners, but
+    not over creases. A surface seen from its inside is darker.
+    """
+    given = [meshes] if isinstance(meshes, Mesh) else list(meshes)
+    first_vertex = np.cumsum([0, *(len(m.vertices_mm) for m in given)])
+    first_face = np.cumsum([0, *(len(m.faces) for m in given)])
+    joined = Mesh(
+        np.concatenate([m.vertices_mm for m in given]),
+        np.concatenate([m.faces + o for m, o in zip(given, first_vertex[:-1], strict=True)]).astype(
+            np.int32
+        ),
+    )
+    origins, reach = _ray_origins(view, joined.vertices_mm)
+    scene = Scene(joined)
+    along, face = scene.cast(origins, np.broadcast_to(view.ahead, origins.shape))
+    seen = np.flatnonzero(face >= 0)
+    count = len(origins)
+    face_seen = face[seen]
+    points = origins[seen] + along[seen, None] * view.ahead
+    corners = joined.faces[face_seen]
+    weights = _barycentric(points, joined.vertices_mm[corners])
+    flat_normal = scene.normals[np.searchsorted(scene.kept, face_seen)]
+    depth = along[seen] - reach
+    which = np.searchsorted(first_face, face_seen, side="right") - 1
+    bright = _light(
+        view, _normals(joined, scene, corners, weights, flat_normal), flat_normal, depth
+    )
+    shape = (view.size_px[1], view.size_px[0])
+
+    def spread(values: NDArray[np.generic], empty: float) -> NDArray[np.generic]:
+        out = np.full((count, *values.shape[1:]), empty, values.dtype)
+        out[seen] = values
+        return out.reshape(*shape, *values.shape[1:])
+
+    own = corners - first_vertex[which][:, None]
+    return Shaded(
+        view=view,
+        shade=spread(bright, 1.0).astype(float),
+        hit=(face >= 0).reshape(shape),
+        mesh=spread(which, -1).astype(np.int32),
+        triangle=spread(face_seen - first_face[which], -1).astype(np.int64),
+        vertices=spread(own, 0).astype(np.int32),
+        barycentric=spread(weights, np.nan).astype(float),
+        depth_mm=spread(depth, np.nan).astype(float),
+    )
+
+
+def _ray_origins(view: View, vertices_mm: Floats) -> tuple[Floats, float]:
+    """Start of the ray of every pixel, in front of everything, and how far in front."""
+    w, h = view.size_px
+    x = ((np.arange(w) + 0.5) / w - 0.5) * view.extent_mm[0]
+    y = (0.5 - (np.arange(h) + 0.5) / h) * view.extent_mm[1]
+    nearest = float(((vertices_mm - view.centre_mm) @ view.ahead).min())
+    reach = 1.0 - nearest
+    grid = x[None, :, None] * view.right + y[:, None, None] * view.up
+    return (grid + view.centre_mm - reach * view.ahead).reshape(-1, 3), reach
+
+
+def _barycentric(points: Floats, triangles: Floats) -> Floats:
+    """Weights of the corners, (k, 3), of points in their triangles."""
+    a = triangles[:, 0]
+    u, v, p = triangles[:, 1] - a, triangles[:, 2] - a, points - a
+    uu, uv, vv, pu, pv = (
+        np.einsum("ij,ij->i", x, y) for x, y in ((u, u), (u, v), (v, v), (p, u), (p, v))
+    )
+    square = uu * vv - uv * uv
+    second, third = (vv * pu - uv * pv) / square, (uu * pv - uv * pu) / square
+    weights: Floats = np.clip(np.column_stack([1 - second - third, second, third]), 0.0, 1.0)
+    weights /= weights.sum(axis=1, keepdims=True)
+    return weights
+
+
+def _normals(
+    mesh: Mesh, scene: Scene, corners: NDArray[np.int32], weights: Floats, flat_normal: Floats
+) -> Floats:
+    """Normals between the corners' ones; a triangle's own where a corner lies on a crease."""
+    area = scene.normals * scene.areas_mm2[:, None]
+    n = len(mesh.vertices_mm)
+    index = mesh.faces[scene.kept].T.ravel()
+    at_corner: Floats = np.column_stack(
+        [np.bincount(index, np.tile(area[:, k], 3), minlength=n) for k in range(3)]
+    )
+    at_corner /= np.maximum(np.linalg.norm(at_corner, axis=1, keepdims=True), 1e-300)
+    smooth = np.zeros_like(flat_normal)
+    straightest = np.ones(len(corners))
+    for k in range(3):
+        normal = np.take(at_corner, corners[:, k], axis=0)
+        np.minimum(straightest, np.einsum("ij,ij->i", normal, flat_normal), out=straightest)
+        smooth += weights[:, k, None] * normal
+    crease = straightest < _CREASE_COSINE
+    smooth /= np.maximum(np.linalg.norm(smooth, axis=1, keepdims=True), 1e-300)
+    smooth[crease] = flat_normal[crease]
+    return smooth
+
+
+def _light(view: View, normals: Floats, flat_normal: Floats, depth: Floats) -> Floats:
+    """Brightness of hits, 0 to 1."""
+    inside = flat_normal @ view.ahead > 0
+    towards = np.where(inside[:, None], -normals, normals)
+    light = np.column_stack([view.right, view.up, -view.ahead]) @ _LIGHT
+    wrapped = np.maximum((towards @ light + 0.25) / 1.25, 0.0)
+    bright = _AMBIENT + (1 - _AMBIENT) * wrapped
+    if len(depth):
+        spread = max(float(np.ptp(depth)), 1e-9)
+        bright = bright * (1 - _DEPTH_CUE * (depth - depth.min()) / spread)
+    return np.asarray(np.where(inside, _INSIDE * bright, bright))
+
+
+def paint(
+    shaded: Shaded, colours: ArrayLike, *, background: ArrayLike | None = None, reduce: int = 1
+) -> NDArray[np.uint8]:
+    """Colour a shaded picture.
+
+    Parameters
+    ----------
+    shaded : Shaded
+        From `shade`.
+    colours : (3,) or (k, 3) or (h, w, 3) array_like
+        Red, green, blue, 0 to 1: of everything, of each mesh, or of each pixel
+        (from `Shaded.vertex_values` through a colour map, say).
+    background : (3,) array_like, optional
+        Colour where nothing is; transparent by default.
+    reduce : int
+        Pixels, in each direction, that are averaged to one; smooths outlines.
+
+    Returns
+    -------
+    (h // reduce, w // reduce, 4) ndarray of uint8
+        Red, green, blue, opacity.
+    """
+    given = np.asarray(colours, float)
+    if given.ndim == 2:
+        given = given[np.where(shaded.hit, shaded.mesh, 0)]
+    opacity = shaded.hit.astype(float)[:, :, None]
+    colour = np.clip(given, 0, 1) * shaded.shade[:, :, None] * opacity
+    h, w = (size // reduce * reduce for size in shaded.hit.shape)
+    blocks = np.concatenate([colour, opacity], axis=2)[:h, :w]
+    mean = blocks.reshape(h // reduce, reduce, w // reduce, reduce, 4).mean(axis=(1, 3))
+    colour, opacity = mean[:, :, :3], mean[:, :, 3:]
+    if background is None:
+        colour = colour / np.where(opacity > 0, opacity, 1.0)
+    else:
+        colour = colour + (1 - opacity) * np.asarray(background, float)
+        opacity = np.ones_like(opacity)
+    return np.round(255 * np.concatenate([colour, opacity], axis=2)).astype(np.uint8)
+
+
+def png_bytes(pixels: NDArray[np.uint8]) -> bytes:
+    """Write pixels, (h, w, 4), as PNG: the same pixels give the same bytes.
+
+    Parameters
+    ----------
+    pixels : (h, w, 4) ndarray of uint8
+        From `paint`.
+
+    Returns
+    -------
+    bytes
+        Without time, program name or any other metadata.
+    """
+    from matplotlib.image import imsave
+
+    buffer = io.BytesIO()
+    imsave(buffer, pixels, format="png", metadata={"Software": None})  # type: ignore[dict-item]
+    return buffer.getvalue()
