@@ -875,6 +875,74 @@ _TABLES = (
         """),
     ),
     Table(
+        "drift_next_checks",
+        "device x model",
+        _columns("""
+            device t device
+            model t physical reference model
+            day d day by which the next session is advised
+            measurand t what decides it
+            why t sentence; it is advice
+        """),
+    ),
+    Table(
+        "plan_sizes",
+        "size of a study",
+        _columns("""
+            n_cells i cells: operators times sessions
+            per_cell i scans a cell
+            n_scans i scans of a condition
+            half_width n half-width of the interval of the bias
+            s_r_low n lower limit of the interval of s_r
+            s_r_high n upper limit of the interval of s_r
+            s_R_low n lower limit of the interval of s_R
+            s_R_high n upper limit of the interval of s_R
+            bound n tolerance bound to be expected
+            limit n the limit it is held against
+            assurance n probability that the bound will stay within the limit
+            chair_minutes n time at the bench
+            unit t unit of every number without one of its own
+        """),
+    ),
+    Table(
+        "plan_power",
+        "size of a comparison",
+        _columns("""
+            operators i operators
+            sessions i sessions of each operator
+            per_session i scans of each technique in a session
+            n_scans i scans in all
+            difference n true difference of the techniques
+            power n probability that the difference is found
+            power_low n lower limit of its interval from simulation
+            power_high n upper limit
+            margin n equivalence margin
+            power_equivalence n probability that equivalence is shown when there is no difference
+            power_equivalence_low n lower limit of its interval from simulation
+            power_equivalence_high n upper limit
+            simulations i simulated studies
+            chair_minutes n time at the bench
+            unit t unit of difference and margin
+            note t what the simulation assumed
+        """),
+    ),
+    Table(
+        "bench_sheet",
+        "scan to be made",
+        _columns("""
+            order i place in the order of scanning
+            session t session
+            operator t operator
+            scan t name of the scan
+            model t physical reference model
+            condition t levels of the condition factors, joined by " / "
+            body_seating t what to do with the scan bodies before this scan
+            done t to be ticked
+            temperature_c t to be filled in
+            remarks t to be filled in
+        """),
+    ),
+    Table(
         "findings",
         "finding",
         _columns("""

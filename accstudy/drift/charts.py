@@ -142,18 +142,18 @@ class Ewma:
 
     Parameters
     ----------
-    values, lower, upper : (n,) ndarray
+    average, lower, upper : (n,) ndarray
         The average and its limits.
     """
 
-    values: Floats
+    average: Floats
     lower: Floats
     upper: Floats
 
     @property
     def signals(self) -> NDArray[np.bool_]:
         """Where it lies outside."""
-        return np.asarray((self.values > self.upper) | (self.values < self.lower))
+        return np.asarray((self.average > self.upper) | (self.average < self.lower))
 
 
 def ewma(

@@ -1,0 +1,318 @@
+"""Chart signals and change points as rows, set against events."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import stdtrit
+
+from accstudy.drift.changes import Change, Changes, find_changes
+from accstudy.drift.estimated import sd_score
+from accstudy.drift.points import Stretch, watched_cusum
+from accstudy.drift.trend import DAYS_PER_MONTH
+
+__all__ = [
+    "Found",
+    "change_signals",
+    "chart_signals",
+    "event_near",
+    "months",
+    "precision_changes",
+    "series_changes",
+    "unit_text",
+]
+
+Floats = NDArray[np.float64]
+
+
+def unit_text(unit: str) -> str:
+    """Unit as it is printed."""
+    return {"um": "µm"}.get(unit, unit)
+
+
+def months(at: pd.Series) -> Floats:
+    """Days as months since the first."""
+    seconds = (at - at.iloc[0]).dt.total_seconds().to_numpy(float)
+    return np.asarray(seconds / 86_400 / DAYS_PER_MONTH)
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """One finding of the drift analysis.
+
+    Parameters
+    ----------
+    row : dict
+        Row of table ``drift_signals``.
+    last_good : int
+        Index, in its stretch, of the last session that it leaves in peace; -1
+        for none.
+    stands : bool
+        The last session is still affected.
+    """
+
+    row: dict[str, Any]
+    last_good: int
+    stands: bool
+
+
+def event_near(
+    events: pd.DataFrame,
+    device: str,
+    low: pd.Timestamp,
+    high: pd.Timestamp,
+    at: pd.Timestamp,
+    *,
+    slack_days: int = 7,
+) -> str:
+    """Event of the device (or of all) within an interval of dates, nearest to a day.
+
+    Parameters
+    ----------
+    events : DataFrame
+        Table ``events``.
+    device : str
+        Whose.
+    low, high, at : Timestamp
+        Interval, and the day in it to which the event should be near.
+    slack_days : int
+        Days beyond the interval that still count.
+
+    Returns
+    -------
+    str
+        Kind, date and days between; empty for none. An event at that time need
+        not be the cause.
+    """
+    if events.empty:
+        return ""
+    mine = events[events["device"].fillna("").isin(["", device])]
+    when = pd.to_datetime(mine["at"])
+    slack = pd.Timedelta(days=slack_days)
+    near = mine[(when >= low.normalize() - slack) & (when <= high + slack)]
+    if near.empty:
+        return ""
+    # an event before the change explains it; one after it cannot
+    days = (at - pd.to_datetime(near["at"])).dt.total_seconds() / 86_400
+    first = int(np.argmin(np.where(days >= 0, days, 1000 - days)))
+    row, gap = near.iloc[first], float(days.iloc[first])
+    kind, day = row["kind"], pd.Timestamp(row["at"])
+    side = "before" if gap >= 0 else "after"
+    return f"{kind} of {day:%Y-%m-%d}, {abs(gap):.0f} days {side}"
+
+
+def chart_signals(stretch: Stretch, points: pd.DataFrame, events: pd.DataFrame) -> Iterator[Found]:
+    """First session of every run of signals of each chart."""
+    if points.empty or stretch.baseline is None:
+        return
+    order = {session: i for i, session in enumerate(stretch.rows["session"])}
+    for chart, rows in points.groupby("chart", sort=False):
+        flags = rows["signal"].to_numpy(bool)
+        begin = flags & ~np.concatenate([[False], flags[:-1]])
+        for i in np.flatnonzero(begin):
+            row = rows.iloc[i]
+            index = order[row["session"]]
+            size, half, since = _size(stretch, str(chart), index, row)
+            end = i
+            while end + 1 < len(flags) and flags[end + 1]:
+                end += 1
+            lasts = end == len(flags) - 1
+            where = f"the chart {chart!r} of {stretch.measurand}".replace("'", '"')
+            yield Found(
+                {
+                    **stretch.names,
+                    "kind": "signal",
+                    "chart": chart,
+                    "rule": row["rule"],
+                    "session": row["session"],
+                    "at": row["at"],
+                    "low": stretch.rows["at"].iloc[max(since - 1, 0)],
+                    "high": row["at"],
+                    "size": size,
+                    "size_low": size - half,
+                    "size_high": size + half,
+                    "event": event_near(
+                        events,
+                        stretch.device,
+                        stretch.rows["at"].iloc[max(since - 1, 0)],
+                        row["at"],
+                        stretch.rows["at"].iloc[since],
+                    ),
+                    "what": (
+                        f"On {row['at']:%Y-%m-%d} {where} signals ({row['rule']}): "
+                        f"{size:+.3g} {unit_text(stretch.unit)} against the baseline"
+                        + (", and does so to the last session." if lasts else ".")
+                    ),
+                },
+                last_good=since - 1,
+                stands=lasts,
+            )
+
+
+def _size(stretch: Stretch, chart: str, index: int, point: pd.Series) -> tuple[float, float, int]:
+    """Estimated size, half width of its interval, first session that it rests on."""
+    baseline = stretch.baseline
+    assert baseline is not None
+    first = int(np.argmax(~stretch.in_baseline)) if not stretch.in_baseline.all() else 0
+    since = index
+    if chart in ("ewma", "cusum-high", "cusum-low", "ewma-sd"):
+        if chart == "ewma-sd":
+            sd = stretch.rows["sd"].to_numpy(float)
+            above = sd > baseline.sd_within
+            while since > first and above[since - 1] == above[index]:
+                since -= 1
+        else:
+            sums = watched_cusum(stretch)
+            up = point["value"] > point["centre"] if chart == "ewma" else chart == "cusum-high"
+            length = (sums.since_high if up else sums.since_low)[index - first]
+            since = index - max(int(length), 1) + 1
+    span = slice(since, index + 1)
+    if chart in ("sd", "ewma-sd"):
+        n = stretch.rows["n_scans"].to_numpy(float)[span]
+        sd = stretch.rows["sd"].to_numpy(float)[span]
+        pooled = np.sqrt(np.nansum((n - 1) * sd**2) / max(np.sum((n - 1)[np.isfinite(sd)]), 1))
+        return float(pooled - baseline.sd_within), float("nan"), since
+    if chart == "moving-range":
+        return float(point["value"] - point["centre"]), float("nan"), since
+    size = float(stretch.means[span].mean() - baseline.centre)
+    variance = float(np.mean(stretch.sd_of_means[span] ** 2)) / (index - since + 1)
+    variance += baseline.sd_of_means**2 / baseline.m
+    return size, float(stdtrit(baseline.m - 1, 0.975) * np.sqrt(variance)), since
+
+
+def series_changes(stretch: Stretch, *, alpha: float) -> Changes:
+    """Steps or the beginning of a slope in the session means of a stretch."""
+    weights = None
+    if stretch.baseline is not None:
+        weights = 1 / stretch.sd_of_means**2
+    return find_changes(stretch.means, months(stretch.rows["at"]), weights=weights, alpha=alpha)
+
+
+def precision_changes(stretch: Stretch, *, alpha: float) -> tuple[Changes | None, pd.DataFrame]:
+    """Steps or slopes in the standard deviations within sessions, as normal scores."""
+    rows = stretch.rows[stretch.rows["n_scans"] > 1].reset_index(drop=True)
+    if len(rows) < 6:
+        return None, rows
+    n, sd = rows["n_scans"].to_numpy(float), rows["sd"].to_numpy(float)
+    pooled = float(np.sqrt(np.sum((n - 1) * sd**2) / np.sum(n - 1)))
+    if not pooled > 0:
+        return None, rows
+    scores = sd_score(sd, n, pooled, int(np.sum(n - 1)))
+    return find_changes(scores, months(rows["at"]), alpha=alpha), rows
+
+
+def change_signals(
+    stretch: Stretch, found: Changes, rows: pd.DataFrame, events: pd.DataFrame, *, of_sd: bool
+) -> Iterator[Found]:
+    """Change points as rows of table ``drift_signals``.
+
+    Parameters
+    ----------
+    stretch : Stretch
+        Where they were found.
+    found : Changes
+        What was found.
+    rows : DataFrame
+        Session rows that `found` is about, in order of time.
+    events : DataFrame
+        Table ``events``.
+    of_sd : bool
+        The change is one of the standard deviation within sessions.
+    """
+    at = rows["at"]
+    position = {session: i for i, session in enumerate(stretch.rows["session"])}
+    back = _returned(found)
+    for i, change in enumerate(found.changes):
+        ramp = found.kind == "ramp"
+        before = max(change.low - (0 if ramp else 1), 0)
+        after = min(change.high, len(rows) - 1)
+        low, high, day = at.iloc[before], at.iloc[after], at.iloc[change.index]
+        size = _change_size(stretch, found, change, i, rows) if of_sd else (
+            change.size, change.size_low, change.size_high,
+        )  # fmt: skip
+        event = event_near(events, stretch.device, low, high, day)
+        yield Found(
+            {
+                **stretch.names,
+                "kind": "change-point",
+                "chart": "sd" if of_sd else "mean",
+                "rule": "ramp" if ramp else "step",
+                "session": rows["session"].iloc[change.index],
+                "at": day,
+                "low": low,
+                "high": high,
+                "size": size[0],
+                "size_low": size[1],
+                "size_high": size[2],
+                "p": change.p,
+                "event": event,
+                "what": _sentence(stretch, found, change, size, (low, high, day), event, of_sd),
+            },
+            last_good=position[rows["session"].iloc[before]]
+            - (1 if before == 0 and change.low == 0 else 0),
+            stands=not back,
+        )
+
+
+def _returned(found: Changes) -> bool:
+    """Whether the last level is about the first one again."""
+    if found.kind != "steps":
+        return False
+    largest = max(abs(c.size) for c in found.changes)
+    return bool(abs(found.fitted[-1] - found.fitted[0]) < 0.5 * largest)
+
+
+def _change_size(
+    stretch: Stretch, found: Changes, change: Change, i: int, rows: pd.DataFrame
+) -> tuple[float, float, float]:
+    """Change of the standard deviation itself, unit of the measurand."""
+    edges = [0, *(c.index for c in found.changes), len(rows)]
+    n, sd = rows["n_scans"].to_numpy(float), rows["sd"].to_numpy(float)
+
+    def pooled(a: int, b: int) -> float:
+        return float(np.sqrt(np.sum((n - 1)[a:b] * sd[a:b] ** 2) / np.sum((n - 1)[a:b])))
+
+    middle = max(edges[i + 1], 1)
+    return pooled(middle, edges[i + 2]) - pooled(edges[i], middle), np.nan, np.nan
+
+
+def _sentence(
+    stretch: Stretch,
+    found: Changes,
+    change: Change,
+    size: tuple[float, float, float],
+    dates: tuple[pd.Timestamp, pd.Timestamp, pd.Timestamp],
+    event: str,
+    of_sd: bool,
+) -> str:
+    unit = unit_text(stretch.unit)
+    what = f"repeatability of {stretch.measurand}" if of_sd else stretch.measurand
+    low, high, day = dates
+    interval = "" if np.isnan(size[1]) else f" ({size[1]:+.3g} to {size[2]:+.3g})"
+    if found.kind == "ramp" and of_sd:
+        text = (
+            f"{what} changes from {day:%Y-%m-%d} on (between {low:%Y-%m-%d} and {high:%Y-%m-%d}), "
+            f"by {size[0]:+.3g} {unit} in the mean."
+        )
+    elif found.kind == "ramp":
+        text = (
+            f"{what} drifts by {size[0]:+.3g}{interval} {unit} a month from {day:%Y-%m-%d} on "
+            f"(between {low:%Y-%m-%d} and {high:%Y-%m-%d})."
+        )
+    else:
+        text = (
+            f"{what} stepped by {size[0]:+.3g}{interval} {unit} between {low:%Y-%m-%d} "
+            f"and {high:%Y-%m-%d}; first seen on {day:%Y-%m-%d}."
+        )
+    text = text[0].upper() + text[1:]
+    if event:
+        text += f" Near it: {event}."
+    if found.close:
+        other = "a step" if found.kind == "ramp" else "a slow change"
+        text += f" The sessions do not exclude {other} instead."
+    return text
