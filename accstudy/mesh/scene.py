@@ -42,7 +42,7 @@ def open3d() -> Any:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             import open3d as module
-    except ImportError as error:
+    except (ImportError, OSError) as error:  # open3d loads some of its libraries by itself
         library = re.search(r"(lib[\w.+-]+\.so[\w.]*)", str(error))
         if library is None:
             raise MissingLibraryError(
