@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -104,6 +105,7 @@ def _hidden(
     return np.asarray(facing - 0.08 * points[:, 2] - 0.8 * on_top)
 
 
+@cache
 def _usable_area(body: BodyShape) -> float:
     mesh = body.drawing(segment_mm=0.15).mesh
     corners = mesh.vertices_mm[mesh.faces]

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy import sparse
 
 from accstudy.errors import InputError
 from accstudy.geometry.rigid import Rigid, unit
@@ -227,7 +228,7 @@ def simulate_scan(
     if noise.white_um:
         height += noise.white_um * rng_noise.standard_normal(len(vertices))
     vertices = vertices + 1e-3 * height[:, None] * unit(normal)
-    vertices, faces, part = _compact(vertices, faces, part)
+    vertices, faces, part = _compact(vertices, _without_crumbs(faces), part)
     if doubled_mm:
         vertices, faces, part = _double(vertices, faces, part, doubled_mm, rng_more)
     vertices = scan_from_model.points(vertices)
@@ -354,6 +355,16 @@ def _compact(
     used[faces.ravel()] = True
     number = np.cumsum(used) - 1
     return vertices[used], number[faces].astype(np.int32), part[used]
+
+
+def _without_crumbs(faces: NDArray[np.int32]) -> NDArray[np.int32]:
+    """Drop pieces of fewer than 50 triangles, as scanners do."""
+    n = int(faces.max(initial=0)) + 1
+    ends = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]]])
+    graph = sparse.coo_matrix((np.ones(len(ends), bool), (ends[:, 0], ends[:, 1])), shape=(n, n))
+    _, piece = sparse.csgraph.connected_components(graph, directed=False)
+    size = np.bincount(piece[faces[:, 0]], minlength=n)
+    return np.asarray(faces[size[piece[faces[:, 0]]] >= 50])
 
 
 def _double(

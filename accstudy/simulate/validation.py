@@ -1,0 +1,181 @@
+"""An invented validation: one device, two operators, two sessions each, a 6-implant model."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from accstudy.geometry.rigid import Rigid
+from accstudy.simulate.arch import frames, reference_model
+from accstudy.simulate.bodies import body_shape
+from accstudy.simulate.effects import Scanner, Spread
+from accstudy.simulate.files import gzip_bytes, plain_csv, stl_bytes
+from accstudy.simulate.reference import measured_reference
+from accstudy.simulate.scan import Noise, simulate_scan
+from accstudy.simulate.scanner import (
+    distance_bias,
+    scanned_frames,
+    simulate_positions,
+)
+from accstudy.tables import csv_bytes
+
+__all__ = ["DEVICE", "validation_files"]
+
+DEVICE = Scanner(
+    walk_um=5.0,
+    walk_deg=0.012,
+    scale_ppm=420.0,
+    curl_deg=0.006,
+    operator=Spread(scale_ppm=120.0, curl_deg=0.004),
+    session=Spread(scale_ppm=90.0, curl_deg=0.003),
+    seat_um=3.0,
+    seat_deg=0.03,
+    thermal_ppm=57.5,
+)
+"""The invented device; the model of aluminium is 2.5 K warmer than at its measurement."""
+
+_SHAPE = "cylinder-flat"
+_FACTORS = (
+    "device",
+    "software",
+    "technique",
+    "operator",
+    "session",
+    "repeat",
+    "measured_at",
+    "reseated",
+    "body_uses",
+)
+
+_SETTINGS = """\
+# An invented study. Nothing in it was measured; truth/ says what was put in.
+[study]
+title = "Full-arch check of device A on a six-implant model"
+kind = "validation"
+
+[reference]
+implants = "reference/implants.csv"
+instrument = "invented contact CMM"
+measured_on = 2025-02-03
+due_on = 2026-02-03
+mpe_um = { constant = 1.5, per_metre = 3.0 }
+temperature_c = 20.0
+
+[scans]
+list = "scans.csv"
+length_unit = "mm"
+temperature_c = 22.5
+expansion_per_k = 23e-6            # aluminium
+
+[scan_body.default]
+mesh = "scan_bodies/body.stl"
+origin_mm = [0, 0, 0]
+axis = [0, 0, 1]
+flat = [1, 0, 0]
+use_above_mm = 2.5
+
+[analysis]
+alignment = "all-implants"
+condition = ["device"]
+cell = ["operator", "session"]
+
+[limits]
+distance_um = { value = 100, source = "chosen for this example; the literature agrees on none" }
+angle_deg = { value = 0.4, source = "chosen for this example; the literature agrees on none" }
+seat_gap_um = { value = 150, source = "chosen for this example; half a turn of a 0.3 mm screw" }
+
+[seating]
+platform_radius_mm = 2.0
+screw_pitch_mm = 0.3
+"""
+
+
+def validation_files(seed: int, *, n_triangles: int = 40_000) -> dict[str, bytes]:
+    """Make the files of a validation study of 12 meshes and a failed scan.
+
+    Parameters
+    ----------
+    seed : int
+        Of everything.
+    n_triangles : int
+        Of each scan.
+
+    Returns
+    -------
+    dict
+        Relative path to content.
+    """
+    truth = reference_model(6, angulation_deg=22.0, model="M6", seed=seed)
+    scans = _scan_list()
+    files = {
+        "study.toml": _SETTINGS.encode(),
+        "scans.csv": csv_bytes("scans", scans, factors=_FACTORS),
+        "reference/implants.csv": csv_bytes("implants", measured_reference(truth, seed=seed)),
+        "scan_bodies/body.stl": stl_bytes(
+            body_shape(_SHAPE).drawing(segment_mm=0.3).mesh, decimals=6
+        ),
+        "truth/implants.csv": csv_bytes("implants", truth),
+        "truth/effects.csv": plain_csv(simulate_positions(truth, scans, DEVICE, seed=seed).put_in),
+        "truth/distance_bias.csv": plain_csv(distance_bias(truth, DEVICE)),
+    }
+    poses = []
+    for number, record in enumerate(scans.to_dict("records")):
+        if record["status"] == "failed":
+            continue
+        row = {str(name): value for name, value in record.items()}
+        placed = scanned_frames(truth, DEVICE, row, seed=seed)
+        displaced: dict[str, Rigid] = {
+            name: true.inverse().after(shown)
+            for name, true, shown in zip(truth["implant"], frames(truth), placed, strict=True)
+        }
+        scan = simulate_scan(
+            truth,
+            _SHAPE,
+            n_triangles=n_triangles,
+            noise=Noise(rms_um=7.0, correlation_mm=0.5, white_um=3.0),
+            offset_um=24.0,
+            edge_rounding_mm=0.08,
+            holes=0.12,
+            displaced=displaced,
+            scan=str(row["scan"]),
+            seed=[seed, number],
+        )
+        files[str(row["file"])] = gzip_bytes(stl_bytes(scan.mesh))
+        poses.append(scan.truth)
+    files["truth/poses.csv"] = csv_bytes("poses", pd.concat(poses, ignore_index=True))
+    return files
+
+
+def _scan_list() -> pd.DataFrame:
+    """Two operators, two sessions each, three repeats; one scan failed and was repeated."""
+    days = {
+        ("operator 1", "1"): "2025-03-10",
+        ("operator 2", "1"): "2025-03-11",
+        ("operator 1", "2"): "2025-03-17",
+        ("operator 2", "2"): "2025-03-18",
+    }
+    rows: list[dict[str, object]] = []
+    for uses, ((operator, session), day) in enumerate(days.items(), start=1):
+        failed = (operator, session) == ("operator 2", "1")
+        for number in range(1, 5 if failed else 4):
+            lost = failed and number == 2
+            repeat = number - 1 if failed and number > 2 else number
+            name = f"op{operator[-1]}_s{session}_r{repeat}" + ("_lost" if lost else "")
+            rows.append(
+                {
+                    "scan": name,
+                    "model": "M6",
+                    "file": "" if lost else f"scans/{name}.stl.gz",
+                    "status": "failed" if lost else "ok",
+                    "reason": "the device lost track behind the last implant" if lost else "",
+                    "device": "device A",
+                    "software": "2.1",
+                    "technique": "zigzag",
+                    "operator": operator,
+                    "session": session,
+                    "repeat": repeat,
+                    "measured_at": pd.Timestamp(f"{day}T09:{10 * number:02d}:00"),
+                    "reseated": number == 1,
+                    "body_uses": uses,
+                }
+            )
+    return pd.DataFrame(rows)
