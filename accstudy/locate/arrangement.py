@@ -9,7 +9,15 @@ from numpy.typing import NDArray
 
 from accstudy.geometry.rigid import Rigid, frame_from_axis, unit
 
-__all__ = ["Arrangement", "Lines", "fit_lines", "match_arrangement", "misfit_mm", "place_of"]
+__all__ = [
+    "Arrangement",
+    "Lines",
+    "fit_lines",
+    "match_arrangement",
+    "misfit_mm",
+    "place_of",
+    "refit",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -136,6 +144,16 @@ def misfit_mm(
     low = motion.points(reference.points_mm[implants]) - found.points_mm[candidates]
     high = motion.points(reference.tips_mm[implants]) - found.tips_mm[candidates]
     return float(np.sqrt(np.mean(np.sum(low**2, axis=1) + np.sum(high**2, axis=1)) / 2))
+
+
+def refit(way: Arrangement, reference: Lines, found: Lines) -> Arrangement:
+    """Place a reading anew after its candidates were fitted."""
+    implants = np.flatnonzero(np.array(way.candidate) >= 0)
+    candidates = np.array(way.candidate)[implants]
+    motion = fit_lines(reference, found, implants, candidates)
+    return Arrangement(
+        motion, way.candidate, misfit_mm(reference, found, implants, candidates, motion)
+    )
 
 
 def _single(reference: Lines, found: Lines) -> list[Arrangement]:

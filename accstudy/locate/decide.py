@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from accstudy.errors import ComputationError, InputError
 from accstudy.geometry.rigid import rotation_about_deg
-from accstudy.locate.arrangement import Arrangement, Lines, fit_lines, misfit_mm
+from accstudy.locate.arrangement import Arrangement, Lines
 
 __all__ = ["Choice", "choose"]
 
@@ -39,7 +39,6 @@ class Choice:
 
 def choose(
     ways: Sequence[Arrangement],
-    reference: Lines,
     found: Lines,
     *,
     reference_flats: Floats,
@@ -52,9 +51,9 @@ def choose(
     Parameters
     ----------
     ways : sequence of Arrangement
-        Readings, most implants first.
-    reference, found : Lines
-        Implants in the model, and candidates with their fitted poses.
+        Readings, their misfit that of the fitted poses.
+    found : Lines
+        Candidates with their fitted poses.
     reference_flats, found_flats : (n, 3) and (k, 3) ndarray
         Directions of the flats; NaN where unknown.
     landmarks : mapping
@@ -73,11 +72,10 @@ def choose(
     InputError
         If the landmarks contradict every reading.
     """
-    fitted = [_refit(way, reference, found) for way in ways]
     if landmarks:
-        return _by_landmarks(fitted, found, landmarks, names)
-    most = max(way.matched for way in fitted)
-    fitted = sorted((w for w in fitted if w.matched == most), key=lambda w: w.misfit_mm)
+        return _by_landmarks(ways, found, landmarks, names)
+    most = max(way.matched for way in ways)
+    fitted = sorted((w for w in ways if w.matched == most), key=lambda w: w.misfit_mm)
     limit = max(_ALIKE_MM, _ALIKE_TIMES * fitted[0].misfit_mm)
     alike = [w for w in fitted if w.misfit_mm <= limit]
     if len(alike) == 1:
@@ -111,15 +109,6 @@ class LandmarkError(InputError):
     """Landmarks that no reading of the scan explains."""
 
     code = "landmarks-disagree"
-
-
-def _refit(way: Arrangement, reference: Lines, found: Lines) -> Arrangement:
-    implants = np.flatnonzero(np.array(way.candidate) >= 0)
-    candidates = np.array(way.candidate)[implants]
-    motion = fit_lines(reference, found, implants, candidates)
-    return Arrangement(
-        motion, way.candidate, misfit_mm(reference, found, implants, candidates, motion)
-    )
 
 
 def _by_landmarks(

@@ -138,7 +138,8 @@ def _scores(
     index = cloud.nearest(placed)
     away = np.einsum("knj,knj->kn", placed - cloud.points_mm[index], turned)
     agree = np.einsum("knj,knj->kn", cloud.normals[index], turned)
-    return np.mean((index >= 0) & (np.abs(away) < within_mm) & (agree > _NORMALS_AGREE), axis=1)
+    hit = (index >= 0) & (np.abs(away) < within_mm) & (agree > _NORMALS_AGREE)
+    return np.asarray(np.mean(hit, axis=1), float)
 
 
 def _best_apart(

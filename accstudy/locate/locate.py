@@ -11,14 +11,21 @@ from numpy.typing import NDArray
 
 from accstudy.errors import Finding, Severity
 from accstudy.geometry.rigid import Rigid, rotation_about_deg
-from accstudy.locate.arrangement import Arrangement, Lines, fit_lines
+from accstudy.locate.arrangement import Arrangement, Lines, fit_lines, refit
 from accstudy.locate.body import ScanBody
 from accstudy.locate.decide import choose
 from accstudy.locate.judge import Verdict, judge_body, rms_um, stray_body
 from accstudy.locate.model import ReferenceModel, reference_model
-from accstudy.locate.refine import Refined, refine_fits
+from accstudy.locate.refine import Refined, determined, refine_fits
 from accstudy.locate.rotation import turned
-from accstudy.locate.search import fit_candidates, fitted_lines, recover, search, spare_bodies
+from accstudy.locate.search import (
+    fit_candidates,
+    fitted_lines,
+    recover,
+    same_bodies,
+    search,
+    spare_bodies,
+)
 from accstudy.locate.single import Found
 from accstudy.locate.suspect import check_arrangement, check_size
 from accstudy.mesh.model import Mesh
@@ -103,15 +110,17 @@ def locate_scan(
     most = ways[0].matched if ways else 0
     ways = [way for way in ways if marks or way.matched == most]
     fit_candidates(mesh, model, candidates, {c for way in ways for c in way.candidate if c >= 0})
-    ways = [way for way in (_kept(way, candidates.fits) for way in ways) if way is not None]
+    same = same_bodies(model, candidates)
+    ways = [way for way in (_kept(way, same) for way in ways) if way is not None]
     ways = list({way.candidate: way for way in ways}.values())
     ways.sort(key=lambda way: -way.matched)
     spare = spare_bodies(mesh, model, candidates, ways[0].candidate if ways else ())
     lines, flats = fitted_lines(candidates)
+    ways = [refit(way, model.lines, lines) for way in ways]
+    ways.sort(key=lambda way: (-way.matched, way.misfit_mm))
     findings = check_arrangement(model, lines, ways, spare=spare, landmarks=bool(marks))
     chosen = choose(
         ways,
-        model.lines,
         lines,
         reference_flats=model.flats,
         found_flats=flats,
@@ -137,11 +146,11 @@ def _marks(
     }
 
 
-def _kept(way: Arrangement, fits: Mapping[int, Found | None]) -> Arrangement | None:
-    """Drop from a reading what turned out to be no scan body."""
-    candidate = tuple(c if c >= 0 and fits[c] is not None else -1 for c in way.candidate)
-    kept = replace(way, candidate=candidate)
-    return kept if kept.matched else None
+def _kept(way: Arrangement, same: Mapping[int, int]) -> Arrangement | None:
+    """Drop from a reading what is no scan body, and name each body by one candidate."""
+    candidate = tuple(same.get(c, -1) for c in way.candidate)
+    real = [c for c in candidate if c >= 0]
+    return replace(way, candidate=candidate) if real and len(set(real)) == len(real) else None
 
 
 def _report(
@@ -152,9 +161,9 @@ def _report(
     findings: list[Finding],
 ) -> LocatedScan:
     """Refine all fits together, judge them, write the table."""
-    shown = [i for i, f in enumerate(found) if f is not None]
-    refined, _ = refine_fits([f.fit for f in found if f is not None])
-    by_implant = dict(zip(shown, refined, strict=True))
+    all_refined, _ = refine_fits([f.fit if f else None for f in found])
+    by_implant = {i: r for i, r in enumerate(all_refined) if r is not None and determined(r)}
+    shown, refined = list(by_implant), list(by_implant.values())
     seen = Lines(
         np.array([r.scan_from_body.translation_mm for r in refined]),
         np.array([r.scan_from_body.rotation[:, 2] for r in refined]),
@@ -175,16 +184,16 @@ def _report(
         one = found[i]
         row: dict[str, object] = {"scan": scan, "model": model.name, "implant": implant}
         rows.append(row)
-        if one is None:
-            row |= {"status": "missing", "note": "no scan body found at its place"}
-            findings.append(
-                Finding(
-                    Severity.WARNING,
-                    "missing-body",
-                    f"the scan shows no scan body on {implant}",
-                    mend="scan it again, if it should be there",
-                )
+        if one is None or i not in by_implant:
+            what = (
+                f"the scan shows no scan body on {implant}"
+                if one is None
+                else f"the scan shows too little of the scan body on {implant} to fix its position"
             )
+            note = "not found" if one is None else "too little seen to fix its position"
+            row |= {"status": "missing", "note": note}
+            mend = "scan it again, if it should be there"
+            findings.append(Finding(Severity.WARNING, "missing-body", what, mend=mend))
             continue
         refined_one = _turned_to_flat(by_implant[i], one, motion.vectors(model.flats[i]))
         verdict = judge_body(implant, one, refined_one, has_flat=model.bodies[i].body.has_flat)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from accstudy.geometry.rigid import Rigid
 from accstudy.locate.fit import OFFSET, TURN, Fit, moved
 from accstudy.locate.uncertainty import (
+    Blocks,
     NoiseModel,
     blocks_of,
     correct,
@@ -18,7 +19,7 @@ from accstudy.locate.uncertainty import (
     own_share,
 )
 
-__all__ = ["Refined", "refine_fits"]
+__all__ = ["Refined", "determined", "refine_fits"]
 
 Floats = NDArray[np.float64]
 
@@ -62,32 +63,57 @@ class Refined:
         return float(np.degrees(np.sqrt(self.covariance[TURN, TURN])))
 
 
-def refine_fits(fits: Sequence[Fit]) -> tuple[list[Refined], NoiseModel | None]:
+def refine_fits(fits: Sequence[Fit | None]) -> tuple[list[Refined | None], NoiseModel | None]:
     """Estimate the noise of a scan from all its bodies and refine their poses.
 
     Parameters
     ----------
-    fits : sequence of Fit
-        One for each body that was found.
+    fits : sequence of Fit or None
+        One for each body; None for those that were not found.
 
     Returns
     -------
-    refined : list of Refined
+    refined : list of Refined or None
         In the same order.
     noise : NoiseModel or None
         None without fits.
     """
-    if not fits:
-        return [], None
-    blocks = [blocks_of(fit) for fit in fits]
-    noise = estimate_noise(blocks)
-    out = []
-    for fit, own in zip(fits, blocks, strict=True):
-        correction = correct(own, noise)
-        full = np.zeros(7)
-        full[list(fit.free)] = correction.change
-        covariance = np.full((7, 7), np.nan)
-        covariance[np.ix_(fit.free, fit.free)] = correction.covariance * own_share(own, noise)
-        pose = moved(fit.scan_from_body, full)
-        out.append(Refined(fit, pose, fit.offset_mm + full[OFFSET], covariance))
-    return out, noise
+    blocks = [None if fit is None else blocks_of(fit) for fit in fits]
+    known = [own for own in blocks if own is not None]
+    if not known:
+        return [None] * len(fits), None
+    noise = estimate_noise(known)
+    return [
+        None if fit is None or own is None else _refined(fit, own, noise)
+        for fit, own in zip(fits, blocks, strict=True)
+    ], noise
+
+
+def determined(refined: Refined, *, most_mm: float = 0.15) -> bool:
+    """Whether a scan shows enough of a body to fix its position.
+
+    Parameters
+    ----------
+    refined : Refined
+        The body.
+    most_mm : float
+        A larger standard uncertainty of the position, or a larger move by the
+        last refinement, means that some direction is free.
+
+    Returns
+    -------
+    bool
+    """
+    moved_mm = np.linalg.norm(
+        refined.scan_from_body.translation_mm - refined.fit.scan_from_body.translation_mm
+    )
+    return bool(refined.u_position_mm.max() < most_mm and moved_mm < most_mm)
+
+
+def _refined(fit: Fit, own: Blocks, noise: NoiseModel) -> Refined:
+    correction = correct(own, noise)
+    full = np.zeros(7)
+    full[list(fit.free)] = correction.change
+    covariance = np.full((7, 7), np.nan)
+    covariance[np.ix_(fit.free, fit.free)] = correction.covariance * own_share(own, noise)
+    return Refined(fit, moved(fit.scan_from_body, full), fit.offset_mm + full[OFFSET], covariance)

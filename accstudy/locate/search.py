@@ -18,12 +18,21 @@ from accstudy.locate.segment import cut_patches
 from accstudy.locate.single import Found, find_body
 from accstudy.mesh.model import Mesh
 
-__all__ = ["Candidates", "fit_candidates", "fitted_lines", "recover", "search", "spare_bodies"]
+__all__ = [
+    "Candidates",
+    "fit_candidates",
+    "fitted_lines",
+    "recover",
+    "search",
+    "same_bodies",
+    "spare_bodies",
+]
 
 Floats = NDArray[np.float64]
 
 _TRIES = (12_000, 60_000)
 _LEAST_COVERAGE = 0.15
+_SAME_MM, _OVERLAP_MM = 0.5, 4.0
 _ASTRAY_MM, _ASTRAY_DEG = 0.9, 5.0
 _SPARE_SCORE, _SPARE_COVERAGE, _SPARE_SCALE_MM, _SPARES = 0.45, 0.45, 0.04, 5
 
@@ -113,6 +122,47 @@ def fitted_lines(candidates: Candidates) -> tuple[Lines, Floats]:
             if len(found.turns_deg) == 1:
                 flats[c] = pose.rotation[:, 0]
     return Lines(points, axes, candidates.lines.kinds), flats
+
+
+def same_bodies(model: ReferenceModel, candidates: Candidates) -> dict[int, int]:
+    """Sort out fitted candidates that occupy one place.
+
+    Parameters
+    ----------
+    model : ReferenceModel
+        The reference.
+    candidates : Candidates
+        What was found.
+
+    Returns
+    -------
+    dict
+        Every candidate that holds, to the best one that came to rest in the
+        same pose. Left out: what is no scan body, and what overlaps with a
+        better one, such as a body set upside down.
+    """
+    fitted = [(c, found) for c, found in candidates.fits.items() if found is not None]
+    kept: list[tuple[int, int, Floats, Rigid]] = []
+    out: dict[int, int] = {}
+    for c, found in sorted(fitted, key=lambda one: (_cost(one[1]), one[0])):
+        kind = int(candidates.lines.kinds[c])
+        pose = found.fit.scan_from_body
+        middle = pose.points(model.kinds[kind].points_mm.mean(axis=0))
+        overlapping = [one for one in kept if np.linalg.norm(middle - one[2]) < _OVERLAP_MM]
+        if not overlapping:
+            kept.append((c, kind, middle, pose))
+            out[c] = c
+            continue
+        first, its_kind, _, its_pose = overlapping[0]
+        shift = np.linalg.norm(pose.translation_mm - its_pose.translation_mm)
+        if kind == its_kind and shift < _SAME_MM:
+            out[c] = first
+    return out
+
+
+def _cost(found: Found) -> float:
+    """Small for a fit with much surface and little residual."""
+    return found.fit.scale_mm / max(found.coverage, 0.01)
 
 
 def spare_bodies(

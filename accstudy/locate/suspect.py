@@ -14,6 +14,7 @@ from accstudy.mesh.model import Mesh
 __all__ = ["check_arrangement", "check_size"]
 
 _SMALLEST, _LARGEST = 0.3, 8.0
+_MOST_MISFIT_MM = 0.25
 _FACTORS = ((1000.0, "m"), (25.4, "inch"), (10.0, "cm"))
 
 
@@ -158,6 +159,12 @@ def check_arrangement(
         raise WrongModelError(
             f"{seen} scan bodies were found, but only {matched} of them lie as implants of model "
             f"{model.name} do",
+            hint="check column model of this scan, and the reference",
+        )
+    if matched < n and matched <= 3 and ways[0].misfit_mm > _MOST_MISFIT_MM and not landmarks:
+        raise WrongModelError(
+            f"{matched} of {n} implants of model {model.name} were found, and those lie "
+            f"{1e3 * ways[0].misfit_mm:.0f} µm off their places",
             hint="check column model of this scan, and the reference",
         )
     return [
