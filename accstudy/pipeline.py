@@ -277,10 +277,14 @@ class _Work:
         if given:
             parts = [f"{given} scans given as positions", *(parts if found.parts else [])]
         self.say("measure: " + ", ".join(parts))
+        reasons: dict[str, list[str]] = {}
         for scan in found.measured:
             changed = [k for k, v in found.parts[scan].items() if before.get(scan, {}).get(k) != v]
             if scan in before and changed:
-                self.say(f"  {scan}: measured anew because its {', '.join(changed)} changed")
+                reasons.setdefault(", ".join(changed), []).append(scan)
+        for reason, scans in reasons.items():
+            which = ", ".join(scans) if len(scans) <= 5 else f"{len(scans)} scans"
+            self.say(f"  {which}: measured anew because {reason} changed")
 
     def recall_poses(self) -> None:
         """Read the poses that an earlier run measured."""

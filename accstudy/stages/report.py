@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 
 from accstudy.study.load import Study
+from accstudy.tables import shape
 
 __all__ = ["make_report"]
 
@@ -40,12 +41,17 @@ def make_report(
     content = ReportContent(
         title=settings.study.title,
         settings=settings.as_used(),
-        tables={**tables, "scans": study.scans, "implants": study.implants, "events": study.events},
+        tables={
+            **tables,
+            "scans": shape("scans", study.scans, factors=study.factors),
+            "implants": shape("implants", study.implants),
+            "events": shape("events", study.events),
+        },
         record=record,
         generated=_last_day(study),
         pictures={},
     )
-    files = render_report(kind, content)
+    files = render_report(kind, content, png=figures)
     out = {f"{kind}.pdf": files.pdf}
     if figures:
         out |= {f"figures/{name}": data for name, data in files.figures.items()}

@@ -244,7 +244,8 @@ def _factor(cells: Sequence[str], name: str, sheet: Sheet) -> tuple[pd.Series, l
             numbers = [
                 parse_number(c, comma_decimals=sheet.comma_decimals) if c else None for c in cells
             ]
-            return pd.Series(numbers, dtype=float), faults
+            whole = all(n is not None and n.is_integer() and abs(n) < 2**53 for n in numbers)
+            return pd.Series(numbers, dtype="int64" if whole else float), faults
         except InputError:
             pass
     groups: dict[str, dict[str, int]] = {}
