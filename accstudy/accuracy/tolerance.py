@@ -6,7 +6,6 @@ of single future scans, made by operators and in sessions like those studied.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from functools import cache
 from typing import Literal
 
@@ -18,6 +17,7 @@ from scipy.stats import qmc
 
 from accstudy.accuracy.factors import absolute_quantile
 from accstudy.accuracy.oneway import Layouts
+from accstudy.accuracy.planned import planned_layouts
 
 __all__ = ["Kind", "needed_scans", "tolerance_bounds"]
 
@@ -218,23 +218,14 @@ def needed_scans(
 
 def _planned(found: Layouts, g: int, size: int) -> Layouts:
     """A layout of more scans that shows the same mean and variances."""
-    if found.cells[g] == 1:
-        n, p, each = size, 1, float(size)
-    else:
-        each = float(found.n[g] / found.cells[g])
-        n, p = max(size, round(size * each)), size
-    var_w = float(np.nan_to_num(found.var_within[g]))
-    var_b = max(0.0, float(np.nan_to_num(found.var_between[g])))
+    one_cell = found.cells[g] == 1
+    var_between = 0.0 if one_cell else max(0.0, float(np.nan_to_num(found.var_between[g])))
     if found.df_within[g] == 0:
-        var_b = float(found.ms_between[g])
-    one = np.ones(1)
-    return replace(
-        found,
-        n=np.array([n]),
-        cells=np.array([p]),
-        mean=one * found.mean[g],
-        mean_of_cells=one * found.mean[g],
-        ss_within=one * var_w * (n - p),
-        ss_cell_means=one * (p - 1) * (var_b + var_w / each),
-        harmonic_n=one * each,
+        var_between = float(found.ms_between[g])
+    return planned_layouts(
+        1 if one_cell else size,
+        size if one_cell else found.n[g] / found.cells[g],
+        bias=found.mean[g],
+        var_within=float(np.nan_to_num(found.var_within[g])),
+        var_between=var_between,
     )
