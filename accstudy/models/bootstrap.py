@@ -16,9 +16,10 @@ import numpy as np
 from scipy import linalg, sparse
 
 from accstudy.errors import InputError, nearest
+from accstudy.models.crossproducts import Floats, Problem, restricted
 from accstudy.models.hypotheses import term_rows
 from accstudy.models.optimum import Optimum, maximise
-from accstudy.models.reml import Evaluation, Floats, Problem, restricted
+from accstudy.models.reml import Evaluation
 
 if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit

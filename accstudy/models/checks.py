@@ -17,7 +17,7 @@ import pandas as pd
 from scipy import stats
 
 from accstudy.errors import InputError, nearest
-from accstudy.models.reml import Floats
+from accstudy.models.crossproducts import Floats
 
 if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, stats
 
+from accstudy.models.crossproducts import Problem, restricted
 from accstudy.models.optimum import maximise
-from accstudy.models.reml import Problem, restricted
 
 if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit

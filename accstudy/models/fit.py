@@ -10,12 +10,12 @@ import numpy.typing as npt
 import pandas as pd
 
 from accstudy.errors import ComputationError, Finding, InputError, Severity
+from accstudy.models.crossproducts import problem
 from accstudy.models.design import Design, build_design, text_levels
 from accstudy.models.grouping import Grouping, groupings
 from accstudy.models.inference import Method, check_method
 from accstudy.models.mixed import MixedFit
 from accstudy.models.optimum import maximise
-from accstudy.models.reml import problem
 
 __all__ = ["fit_mixed", "refit"]
 

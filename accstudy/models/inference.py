@@ -19,8 +19,8 @@ import numpy as np
 from scipy import linalg, stats
 
 from accstudy.errors import InputError, nearest
+from accstudy.models.crossproducts import Floats
 from accstudy.models.information import Pieces
-from accstudy.models.reml import Floats
 
 __all__ = ["METHODS", "FTest", "Inference", "Method", "check_method"]
 

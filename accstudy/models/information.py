@@ -24,7 +24,8 @@ from typing import Any
 import numpy as np
 from scipy import sparse
 
-from accstudy.models.reml import Evaluation, Floats
+from accstudy.models.crossproducts import Floats
+from accstudy.models.reml import Evaluation
 
 __all__ = ["Pieces", "pieces"]
 

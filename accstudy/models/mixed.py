@@ -11,12 +11,12 @@ import pandas as pd
 from scipy import stats
 
 from accstudy.errors import ComputationError, Finding
+from accstudy.models.crossproducts import Problem
 from accstudy.models.design import Design
 from accstudy.models.grouping import Grouping
 from accstudy.models.hypotheses import term_rows
 from accstudy.models.inference import Inference, Method, check_method
 from accstudy.models.optimum import Optimum, maximise
-from accstudy.models.reml import Problem
 
 __all__ = ["MixedFit"]
 

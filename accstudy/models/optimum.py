@@ -13,8 +13,9 @@ import numpy as np
 from scipy import optimize
 
 from accstudy.errors import ComputationError
+from accstudy.models.crossproducts import Floats, Problem
 from accstudy.models.information import Pieces, pieces
-from accstudy.models.reml import Evaluation, Floats, Problem
+from accstudy.models.reml import Evaluation
 
 __all__ = ["THETA_MAX", "Optimum", "maximise"]
 

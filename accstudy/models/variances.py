@@ -17,8 +17,9 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, stats
 
+from accstudy.models.crossproducts import Floats, Problem
 from accstudy.models.optimum import Optimum, maximise
-from accstudy.models.reml import Evaluation, Floats, Problem
+from accstudy.models.reml import Evaluation
 
 if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit

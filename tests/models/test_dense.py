@@ -1,0 +1,210 @@
+"""The fitter against textbook formulas with n x n matrices on small unbalanced data.
+
+Formulas: Harville, JASA 72 (1977) 320-338 (likelihood, score, information); Kenward and
+Roger, Biometrics 53 (1997) 983-997 (P_i, Q_ij, adjusted covariance, F).
+"""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import optimize, stats
+
+from accstudy.models import crossproducts, fit_mixed
+from accstudy.models.reml import Evaluation
+
+
+def small_study(seed=3, n=60):
+    rng = np.random.default_rng(seed)
+    frame = pd.DataFrame(
+        {
+            "a": rng.integers(0, 7, n).astype(str),
+            "b": rng.integers(0, 5, n).astype(str),
+            "t": rng.choice(["x", "y", "z"], n),
+            "g": rng.choice(["lo", "hi"], n),
+            "c": rng.uniform(0, 10, n),
+        }
+    )
+    effects = {k: rng.normal(0, s, 10) for k, s in (("a", 2.0), ("b", 1.0))}
+    noise = rng.normal(0, np.where(frame["g"] == "hi", 2.0, 1.0))
+    frame["y"] = effects["a"][frame["a"].astype(int)] + effects["b"][frame["b"].astype(int)] + noise
+    return frame
+
+
+class Dense:
+    """Everything from V itself."""
+
+    def __init__(self, fit, frame):
+        self.x, self.y = fit.design.x, fit.design.y
+        self.parts = []
+        for grouping in fit.groups:
+            z = np.eye(len(grouping.labels))[grouping.codes]
+            self.parts.append(z @ z.T)
+        for g in range(len(fit.problem.n_group)):
+            self.parts.append(np.diag((fit.residual_codes == g).astype(float)))
+
+    def v(self, variances):
+        return sum(s * p for s, p in zip(variances, self.parts, strict=True))
+
+    def criterion(self, variances, reml=True):
+        v = self.v(variances)
+        inverse = np.linalg.inv(v)
+        xvx = self.x.T @ inverse @ self.x
+        left = self.y - self.x @ np.linalg.solve(xvx, self.x.T @ inverse @ self.y)
+        n, p = self.x.shape
+        total = np.linalg.slogdet(v)[1] + left @ inverse @ left
+        if reml:
+            return total + np.linalg.slogdet(xvx)[1] + (n - p) * np.log(2 * np.pi)
+        return total + n * np.log(2 * np.pi)
+
+    def p_matrix(self, variances):
+        inverse = np.linalg.inv(self.v(variances))
+        vx = inverse @ self.x
+        return inverse - vx @ np.linalg.solve(self.x.T @ vx, vx.T)
+
+
+CASES = {
+    "one residual SD": {},
+    "unequal residual SDs": {"residual_sd_by": "g"},
+}
+
+
+@pytest.fixture(params=[False, True], ids=["dense", "sparse"])
+def storage(request, monkeypatch):
+    if request.param:
+        monkeypatch.setattr(crossproducts, "DENSE_UP_TO", 0)
+
+
+@pytest.mark.usefixtures("storage")
+@pytest.mark.parametrize("options", CASES.values(), ids=CASES)
+def test_optimum_score_and_information_are_those_of_the_likelihood(options):
+    frame = small_study()
+    fit = fit_mixed("y ~ t * c", ["a", "b"], frame, **options)
+    dense = Dense(fit, frame)
+    variances = fit.sds.to_numpy() ** 2
+    assert fit.criterion == pytest.approx(dense.criterion(variances), abs=1e-8)
+    best = optimize.minimize(
+        lambda logs: dense.criterion(np.exp(logs)), np.log(variances), method="BFGS"
+    )
+    assert fit.criterion <= best.fun + 1e-7
+
+    pieces = fit.optimum.pieces
+    scale = fit.problem.scale**2
+    p = dense.p_matrix(variances)
+    py = p @ dense.y
+    m = len(variances)
+    expected, observed, score = np.zeros((m, m)), np.zeros((m, m)), np.zeros(m)
+    for i, vi in enumerate(dense.parts):
+        score[i] = -0.5 * (np.trace(p @ vi) - py @ vi @ py)
+        for j, vj in enumerate(dense.parts):
+            expected[i, j] = 0.5 * np.trace(p @ vi @ p @ vj)
+            observed[i, j] = py @ vi @ p @ vj @ py - expected[i, j]
+    np.testing.assert_allclose(pieces.expected / scale**2, expected, rtol=1e-7)
+    np.testing.assert_allclose(pieces.observed / scale**2, observed, rtol=1e-6, atol=1e-9)
+    np.testing.assert_allclose(score * variances, 0, atol=1e-6)
+
+
+@pytest.mark.usefixtures("storage")
+@pytest.mark.parametrize("options", CASES.values(), ids=CASES)
+@pytest.mark.parametrize("reml", [True, False], ids=["reml", "ml"])
+@pytest.mark.parametrize("zero", [False, True], ids=["inside", "on the boundary"])
+def test_the_gradient_is_that_of_the_criterion(options, reml, zero):
+    fit = fit_mixed("y ~ t + c", ["a", "b"], small_study(), **options)
+    groups = len(fit.problem.n_group) - 1
+    x = np.array([0.7, 0.0 if zero else 0.3] + [0.4] * groups)
+
+    def at(values):
+        weights = np.exp(-2 * np.concatenate([[0.0], values[2:]]))
+        return Evaluation(fit.problem, values[:2], weights, reml)
+
+    numeric = []
+    for i in range(len(x)):
+        step = np.eye(len(x))[i] * 1e-5
+        numeric.append((at(x + step).criterion - at(np.abs(x - step)).criterion) / 2e-5)
+    np.testing.assert_allclose(at(x).gradient, numeric, rtol=1e-5, atol=1e-6)
+
+
+@pytest.mark.parametrize("options", CASES.values(), ids=CASES)
+@pytest.mark.parametrize("zero", [False, True], ids=["inside", "on the boundary"])
+def test_kenward_roger_is_that_of_the_paper(options, zero):
+    frame = small_study(seed=3)
+    if zero:
+        frame["b"] = np.random.default_rng(14).permutation(frame["b"])
+    fit = fit_mixed("y ~ t + c", ["a", "b"], frame, **options)
+    assert bool(fit.zero) == zero
+    dense = Dense(fit, frame)
+    variances = fit.sds.to_numpy() ** 2
+    inverse = np.linalg.inv(dense.v(variances))
+    x = dense.x
+    phi = np.linalg.inv(x.T @ inverse @ x)
+    m = len(variances)
+    first = [-x.T @ inverse @ v @ inverse @ x for v in dense.parts]
+    p = dense.p_matrix(variances)
+    information = np.array(
+        [[0.5 * np.trace(p @ vi @ p @ vj) for vj in dense.parts] for vi in dense.parts]
+    )
+    w = np.linalg.inv(information)
+    total = np.zeros_like(phi)
+    for i in range(m):
+        for j in range(m):
+            q = x.T @ inverse @ dense.parts[i] @ inverse @ dense.parts[j] @ inverse @ x
+            total += w[i, j] * (q - first[i] @ phi @ first[j])
+    adjusted = phi + 2 * phi @ total @ phi
+    found = fit.coefficients(method="kenward-roger")
+    np.testing.assert_allclose(found["se"], np.sqrt(np.diag(adjusted)), rtol=1e-8)
+
+    rows = np.eye(4)[1:3]  # the two coefficients of t
+    theta = rows.T @ np.linalg.solve(rows @ phi @ rows.T, rows)
+    middle = [theta @ phi @ f @ phi for f in first]
+    a1 = sum(
+        w[i, j] * np.trace(middle[i]) * np.trace(middle[j]) for i in range(m) for j in range(m)
+    )
+    a2 = sum(w[i, j] * np.trace(middle[i] @ middle[j]) for i in range(m) for j in range(m))
+    ell = 2
+    b = (a1 + 6 * a2) / (2 * ell)
+    g = ((ell + 1) * a1 - (ell + 4) * a2) / ((ell + 2) * a2)
+    c = 3 * ell + 2 * (1 - g)
+    expectation = 1 / (1 - a2 / ell)
+    variance = (
+        (2 / ell) * (1 + g / c * b) / ((1 - (ell - g) / c * b) ** 2 * (1 - (ell + 2 - g) / c * b))
+    )
+    rho = variance / (2 * expectation**2)
+    df = 4 + (ell + 2) / (ell * rho - 1)
+    beta = rows @ fit.beta
+    wald = beta @ np.linalg.solve(rows @ adjusted @ rows.T, beta) / ell
+    test = fit.tests().set_index("term").loc["t"]
+    assert test["den_df"] == pytest.approx(df, rel=1e-7)
+    assert test["F"] == pytest.approx(wald * df / (expectation * (df - 2)), rel=1e-7)
+    assert test["p"] == pytest.approx(stats.f.sf(test["F"], 2, df), rel=1e-9)
+
+
+def test_satterthwaite_is_the_delta_method_on_the_observed_information():
+    frame = small_study()
+    fit = fit_mixed("y ~ t + c", ["a", "b"], frame)
+    dense = Dense(fit, frame)
+    variances = fit.sds.to_numpy() ** 2
+
+    def covariance(s):
+        return np.linalg.inv(dense.x.T @ np.linalg.inv(dense.v(s)) @ dense.x)
+
+    step = 1e-4 * variances
+    m = len(variances)
+    hessian = np.zeros((m, m))
+    gradient = np.zeros((m, 4))
+    for i in range(m):
+        ei = np.eye(m)[i] * step
+        gradient[i] = np.diag(covariance(variances + ei) - covariance(variances - ei)) / (
+            2 * step[i]
+        )
+        for j in range(m):
+            ej = np.eye(m)[j] * step
+            hessian[i, j] = (
+                dense.criterion(variances + ei + ej)
+                - dense.criterion(variances + ei - ej)
+                - dense.criterion(variances - ei + ej)
+                + dense.criterion(variances - ei - ej)
+            ) / (4 * step[i] * step[j])
+    a = 2 * np.linalg.inv(hessian)
+    df = 2 * np.diag(covariance(variances)) ** 2 / np.einsum("ik,ij,jk->k", gradient, a, gradient)
+    found = fit.coefficients(method="satterthwaite")
+    np.testing.assert_allclose(found["df"], df, rtol=2e-3)  # the reference is numeric
+    np.testing.assert_allclose(found["se"], np.sqrt(np.diag(covariance(variances))), rtol=1e-7)
