@@ -35,7 +35,7 @@ from accstudy.drift.trend import mann_kendall, mixed_trend, theil_sen
 from accstudy.errors import Finding, Severity
 from accstudy.tables import shape
 
-__all__ = ["ALPHA", "DriftOptions", "DriftResult", "analyze_drift"]
+__all__ = ["ALPHA", "DriftOptions", "DriftResult", "analyze_drift", "effective_number"]
 
 ALPHA = 0.01
 """Risk, a device and model, that change points are seen where there are none."""
@@ -170,10 +170,10 @@ def analyze_drift(
     rest on session means, whose spread holds the variation between sessions.
 
     ``false_alarm_every`` is kept for a device and model as a whole. Its charts
-    share the risk: each is designed for that number times twice the number of
-    measurands (location and precision). Charts of one measurand react to the
-    same changes and count once; measurands overlap, too, so that the real
-    number is larger. Change points share the risk `ALPHA` in the same way.
+    share the risk: each is designed for that number times twice the effective
+    number of measurands (`effective_number`; twice for location and precision).
+    Charts of one measurand react to the same changes and count once. Change
+    points share the risk `ALPHA` in the same way.
     """
     settings = options or DriftOptions()
     values = scan_measurands(
@@ -194,6 +194,35 @@ def analyze_drift(
             limits = _limits(settings, values)
             rows.add("drift_lookback", lookback_rows(device, whose, stands, limits))
     return DriftResult(rows.tables(), sentences, tuple(findings))
+
+
+def effective_number(values: pd.DataFrame) -> int:
+    """Number of independent measurands that the correlated ones amount to.
+
+    Parameters
+    ----------
+    values : DataFrame
+        ``scan, session, measurand, value`` of one device and model.
+
+    Returns
+    -------
+    int
+        From 1 to the number of measurands, rounded up; from the correlation of
+        scans within their sessions, which no drift between sessions touches.
+
+    References
+    ----------
+    Galwey, Genetic Epidemiology 33 (2009) 559-568: the squared sum of the roots
+    of the eigenvalues over the sum of the eigenvalues.
+    """
+    count = values["measurand"].nunique()
+    wide = values.set_index(["scan", "measurand"])["value"].unstack().dropna()  # noqa: PD010
+    session = values.drop_duplicates("scan").set_index("scan")["session"].loc[wide.index]
+    within = wide - wide.groupby(session).transform("mean")
+    if len(wide) - session.nunique() < 2 * count or (within.std() <= 0).any():
+        return count
+    eigen = np.maximum(np.linalg.eigvalsh(within.corr().to_numpy()), 0.0)
+    return int(np.ceil(np.sum(np.sqrt(eigen)) ** 2 / np.sum(eigen) - 1e-9))
 
 
 def _limits(settings: DriftOptions, values: pd.DataFrame) -> dict[str, float]:
@@ -222,7 +251,7 @@ class _Device:
         self.starts = starts(device, model, events, implants)
         self.limits = _limits(settings, values)
         self.measurands = list(dict.fromkeys(self.sessions["measurand"]))
-        self.family = 2 * len(self.measurands)
+        self.family = 2 * effective_number(values)
         spans = pairs.loc[pairs["model"] == model, "span_mm"]
         self.span_mm = float(spans.max()) if len(spans) else np.nan
         self.findings: list[Finding] = []

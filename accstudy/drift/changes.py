@@ -23,6 +23,7 @@ _NULL_SERIES = 20_000
 _BOOTSTRAP = 999
 _TINY = 1e-300
 _CLOSE = 4.0
+_LIKELY = 3.84  # 95 % point of chi-square with one degree of freedom
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,21 +117,18 @@ def segment(values: ArrayLike, weights: ArrayLike, steps: int) -> tuple[list[int
     return starts[::-1], float(best[n])
 
 
-def _ramp_basis(times: Floats, at: int) -> Floats:
-    return np.column_stack([np.ones(len(times)), np.maximum(0.0, times - times[at])])
+def _ramps(times: Floats, w: Floats) -> Floats:
+    """Slopes that begin at each session but the last two, weighted mean zero, (r, n)."""
+    n = len(times)
+    rising = np.maximum(0.0, times[None, :] - times[: n - 2, None])
+    return np.asarray(rising - np.average(rising, axis=1, weights=w)[:, None])
 
 
-def _best_ramp(x: Floats, w: Floats, times: Floats) -> tuple[int, Floats, float]:
-    """Start, coefficients and weighted RSS of the best level that goes over into a slope."""
-    best: tuple[int, Floats, float] = (0, np.zeros(2), np.inf)
-    root = np.sqrt(w)
-    for at in range(len(x) - 2):
-        basis = _ramp_basis(times, at)
-        beta, *_ = np.linalg.lstsq(root[:, None] * basis, root * x, rcond=None)
-        rss = float(np.sum(w * (x - basis @ beta) ** 2))
-        if rss < best[2] * (1 - 1e-12):
-            best = at, np.asarray(beta, float), rss
-    return best
+def _ramp_gains(x: Floats, w: Floats, ramps: Floats) -> tuple[Floats, Floats]:
+    """Slope and drop of the weighted RSS for every beginning; x is (..., n)."""
+    size = np.sum(w * ramps * ramps, axis=1)
+    slopes = (x * w) @ ramps.T / np.where(size > 0, size, np.inf)
+    return slopes, slopes**2 * size
 
 
 @cache
@@ -144,11 +142,8 @@ def _null_gains(n: int) -> Floats:
     sums = np.cumsum(x, axis=1)
     for i in range(_MIN_LENGTH, n - _MIN_LENGTH + 1):
         np.maximum(best, sums[:, i - 1] ** 2 * n / (i * (n - i)), out=best)
-    times = np.arange(n, dtype=float)
-    for at in range(n - 2):
-        slope = np.maximum(0.0, times - at)
-        slope -= slope.mean()
-        np.maximum(best, (x @ slope) ** 2 / (slope @ slope), out=best)
+    ramps = _ramps(np.arange(n, dtype=float), np.ones(n))
+    np.maximum(best, _ramp_gains(x, np.ones(n), ramps)[1].max(axis=1), out=best)
     gains = -n * np.log(np.maximum(1 - best / rss, _TINY))
     return np.sort(gains)
 
@@ -218,7 +213,9 @@ def find_changes(
 
     The interval of the place is a parametric bootstrap: series are drawn from
     the fit with its residual standard deviation and dated anew, each step
-    between its neighbours.
+    between its neighbours. The beginning of a slope is blurred, and its bootstrap
+    alone too sure: the interval also holds every session whose likelihood ratio
+    does not exclude it.
     """
     x, t = np.asarray(values, float), np.asarray(times, float)
     if x.shape != t.shape or np.any(np.diff(t) < 0):
@@ -240,14 +237,16 @@ def find_changes(
         scores.append(n * np.log(rss + noise) + steps * penalty)
         found.append(starts)
     k = int(np.argmin(scores))
-    at, beta, rss = _best_ramp(x, w, t)
-    ramp_score = n * np.log(rss + noise) + penalty
+    ramps = _ramps(t, w)
+    _, drops = _ramp_gains(x, w, ramps)
+    rss = rss0 - float(drops.max())
+    ramp_score = n * np.log(max(rss, 0.0) + noise) + penalty
     if min(scores[k], ramp_score) >= scores[0]:
         return steady
     rng = np.random.default_rng(seed)
     other = scores[1] if ramp_score < scores[k] else ramp_score
     ramp = ramp_score < scores[k]
-    out = _ramp(x, w, t, at, beta, rss, rss0, rng) if ramp else _steps(x, w, found[k], rng)
+    out = _ramp(x, w, ramps, rng) if ramp else _steps(x, w, found[k], rng)
     return replace(out, close=bool(other - min(scores[k], ramp_score) < _CLOSE))
 
 
@@ -258,28 +257,31 @@ def _p(n: int, gain: float) -> float:
     return (larger + 1) / (len(null) + 1)
 
 
-def _ramp(
-    x: Floats,
-    w: Floats,
-    t: Floats,
-    at: int,
-    beta: Floats,
-    rss: float,
-    rss0: float,
-    rng: np.random.Generator,
-) -> Changes:
+def _ramp(x: Floats, w: Floats, ramps: Floats, rng: np.random.Generator) -> Changes:
     n = len(x)
-    fitted = _ramp_basis(t, at) @ beta
-    sd = np.sqrt(rss / max(n - 3, 1)) / np.sqrt(w)
-    places, slopes = [], []
-    for _ in range(_BOOTSTRAP // 3):
-        again, b, _ = _best_ramp(fitted + sd * rng.standard_normal(n), w, t)
-        places.append(again)
-        slopes.append(b[1])
-    low, high = np.quantile(places, [0.025, 0.975], method="nearest")
-    size_low, size_high = (float(q) for q in np.quantile(slopes, [0.025, 0.975]))
-    p = _p(n, n * np.log(rss0 / max(rss, _TINY)))
-    change = Change(at, int(low), int(high), float(beta[1]), size_low, size_high, p)
+    mean = np.average(x, weights=w)
+    slopes, drops = _ramp_gains(x - mean, w, ramps)
+    at = int(np.argmax(drops))
+    fitted = mean + slopes[at] * ramps[at]
+    rss0 = float(np.sum(w * (x - mean) ** 2))
+    rss = np.maximum(rss0 - drops, _TINY)
+    sd = np.sqrt(rss[at] / max(n - 3, 1)) / np.sqrt(w)
+    drawn = fitted + sd * rng.standard_normal((_BOOTSTRAP, n))
+    drawn -= np.average(drawn, axis=1, weights=w)[:, None]
+    slopes_again, drops_again = _ramp_gains(drawn, w, ramps)
+    places = np.argmax(drops_again, axis=1)
+    low, high = (int(q) for q in np.quantile(places, [0.025, 0.975], method="nearest"))
+    likely = np.flatnonzero(n * np.log(rss / rss[at]) <= _LIKELY)
+    size_low, size_high = np.quantile(slopes_again[np.arange(len(places)), places], [0.025, 0.975])
+    change = Change(
+        at,
+        min(low, int(likely[0])),
+        max(high, int(likely[-1])),
+        float(slopes[at]),
+        float(size_low),
+        float(size_high),
+        _p(n, n * np.log(rss0 / rss[at])),
+    )
     return Changes("ramp", (change,), fitted)
 
 

@@ -11,7 +11,7 @@ baseline could have been.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -19,11 +19,18 @@ from scipy.optimize import brentq
 from scipy.special import chdtri, fdtr, fdtrc, fdtri, ndtr, ndtri, stdtrit
 
 from accstudy.drift.charts import constants
-from accstudy.drift.runlength import cusum_limit, ewma_limit, shewhart_limit
+from accstudy.drift.runlength import (
+    LAMBDAS,
+    cusum_limit,
+    ewma_limit,
+    ewma_run_length,
+    shewhart_limit,
+)
 
 __all__ = [
     "HORIZON",
     "MeanLimits",
+    "best_mean_limits",
     "individuals_factor",
     "mean_factor",
     "mean_limits",
@@ -97,23 +104,66 @@ def mean_limits(sessions: int, run_length: float, lambda_: float, k: float) -> M
     followed by 24 sessions without change. The simulated chart with known
     parameters fixes the risk, so that its own error cancels.
     """
-    known = shewhart_limit(run_length), ewma_limit(lambda_, run_length), cusum_limit(k, run_length)
-    rng = np.random.default_rng(7870)
-    x = rng.standard_normal((_REPEATS, HORIZON))
-    centre = rng.standard_normal(_REPEATS) / np.sqrt(sessions)
-    sd = np.sqrt(rng.chisquare(sessions - 1, _REPEATS) / (sessions - 1))
-    z = (x - centre[:, None]) / sd[:, None]
+    L, h = ewma_limit(lambda_, run_length), cusum_limit(k, run_length)
     return MeanLimits(
         shewhart=mean_factor(sessions, run_length),
-        L=_same_risk(_largest_ewma(x, lambda_), _largest_ewma(z, lambda_), known[1]),
-        h=_same_risk(_largest_cusum(x, k), _largest_cusum(z, k), known[2]),
-        shewhart_known=known[0],
-        L_known=known[1],
-        h_known=known[2],
+        L=_same_risk(*_largest_ewmas(sessions, lambda_), L),
+        h=_same_risk(*_largest_cusums(sessions, k), h),
+        shewhart_known=shewhart_limit(run_length),
+        L_known=L,
+        h_known=h,
         lambda_=lambda_,
         k=k,
         sessions=sessions,
     )
+
+
+@lru_cache(maxsize=2)
+def _futures(sessions: int) -> tuple[Floats, Floats]:
+    """Sessions after many baselines: in true standard units, and as the baseline sees them."""
+    rng = np.random.default_rng(7870)
+    x = rng.standard_normal((_REPEATS, HORIZON))
+    centre = rng.standard_normal(_REPEATS) / np.sqrt(sessions)
+    sd = np.sqrt(rng.chisquare(sessions - 1, _REPEATS) / (sessions - 1))
+    return x, (x - centre[:, None]) / sd[:, None]
+
+
+@lru_cache(maxsize=32)
+def _largest_ewmas(sessions: int, lambda_: float) -> tuple[Floats, Floats]:
+    known, estimated = (_largest_ewma(z, lambda_) for z in _futures(sessions))
+    return known, estimated
+
+
+@lru_cache(maxsize=32)
+def _largest_cusums(sessions: int, k: float) -> tuple[Floats, Floats]:
+    known, estimated = (_largest_cusum(z, k) for z in _futures(sessions))
+    return known, estimated
+
+
+@cache
+def best_mean_limits(sessions: int, run_length: float, shift: float) -> MeanLimits:
+    """Limits with the weight that finds a shift soonest with such a baseline.
+
+    Parameters
+    ----------
+    sessions : int
+        Sessions of the baseline.
+    run_length : float
+        Wanted in-control run length.
+    shift : float
+        Shift to be found, in standard deviations of a session mean; half of it
+        is the reference value of the CUSUM.
+
+    Notes
+    -----
+    A short baseline wants a long memory: an EWMA that forgets fast never
+    reaches limits as wide as those.
+    """
+    k = round(shift / 2, 2)
+    designs = [mean_limits(sessions, run_length, lambda_, k) for lambda_ in LAMBDAS]
+    delays = [ewma_run_length(d.lambda_, d.L, shift, state="steady") for d in designs]
+    delays = [delay if delay > 0 else np.inf for delay in delays]
+    return designs[int(np.argmin(delays))]
 
 
 def _same_risk(with_known: Floats, with_estimated: Floats, limit: float) -> float:
@@ -226,9 +276,9 @@ def sd_score(sd: ArrayLike, n: ArrayLike, pooled: float, df: int) -> Floats:
 def sd_score_limit(n: int, df: int, run_length: float, lambda_: float) -> float:
     """Limit `L` of the EWMA of such scores; they share the pooled estimate."""
     rng = np.random.default_rng(7870)
-    uniform = rng.random((_REPEATS // 2, HORIZON))
+    uniform = rng.random((_REPEATS // 4, HORIZON))
     variance = chdtri(n - 1, uniform) / (n - 1)
-    pooled = rng.chisquare(df, _REPEATS // 2) / df
+    pooled = rng.chisquare(df, _REPEATS // 4) / df
     scores = sd_score(np.sqrt(variance / pooled[:, None]), n, 1.0, df)
     known = ndtri(1 - uniform)
     return _same_risk(

@@ -126,13 +126,11 @@ def _span_classes(pairs: pd.DataFrame, edges: Sequence[float]) -> Iterator[pd.Da
         rows = pairs[(span >= low) & (span < high)]
         if rows.empty:
             continue
-        name = (
-            f"distance, spans up to {high:g} mm"
-            if low == 0
-            else f"distance, spans over {low:g} mm"
-            if np.isinf(high)
-            else f"distance, spans {low:g} to {high:g} mm"
-        )
+        name = f"distance of pairs {low:g} to {high:g} mm apart"
+        if low == 0:
+            name = f"distance of pairs up to {high:g} mm apart"
+        elif np.isinf(high):
+            name = f"distance of pairs over {low:g} mm apart"
         grouped = rows.groupby(["scan", "model"], sort=False)["distance_um"]
         found = grouped.agg(["mean", "count"]).reset_index()
         whole = found["model"].map(_number_of_pairs(rows)) == found["count"]

@@ -12,15 +12,14 @@ from numpy.typing import NDArray
 from accstudy.drift.charts import Cusum, constants, cusum, ewma
 from accstudy.drift.estimated import (
     MeanLimits,
+    best_mean_limits,
     individuals_factor,
-    mean_limits,
     range_factor,
     sd_factors,
     sd_score,
     sd_score_limit,
 )
 from accstudy.drift.rules import rule_signals
-from accstudy.drift.runlength import best_lambda
 from accstudy.drift.sessions import MIN_SESSIONS, Baseline, baseline_of
 
 __all__ = ["OUTSIDE", "Stretch", "chart_points", "chart_stretch"]
@@ -141,10 +140,8 @@ def chart_stretch(
     if baseline is not None:
         if shift is None:
             wanted = baseline.sd_of_means
-        in_sigma = float(np.clip(wanted / baseline.sd_of_means, 0.5, 3.0))
-        k = round(in_sigma / 2, 2)
-        lambda_ = best_lambda(round(in_sigma, 1), run_length)
-        limits = mean_limits(baseline.m, run_length, lambda_, k)
+        in_sigma = round(float(np.clip(wanted / baseline.sd_of_means, 0.5, 3.0)), 1)
+        limits = best_mean_limits(baseline.m, run_length, in_sigma)
     return Stretch(
         device=names["device"],
         model=names["model"],

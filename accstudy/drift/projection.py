@@ -223,7 +223,7 @@ def sample_advice(
     for n in n_scans:
         sd = float(np.sqrt(between + baseline.sd_within**2 / n))
         in_sigma = round(min(stretch.shift / sd, 6.0), 2)
-        lambda_ = best_lambda(in_sigma, stretch.run_length)
+        lambda_ = best_lambda(round(in_sigma, 1), stretch.run_length)
         limit = ewma_limit(lambda_, stretch.run_length)
         delay = ewma_run_length(lambda_, limit, in_sigma, state="steady")
         rows.append((n, sd, stretch.shift, delay, delay * rhythm))

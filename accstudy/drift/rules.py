@@ -22,7 +22,7 @@ RULES = {
 each higher than the one before (or each lower); values in a row going up and down
 in turn. The lengths are those in common use."""
 
-_LONG = 1_000_000
+_LONG = 400_000
 
 
 def rule_signals(values: ArrayLike, centre: float) -> dict[str, NDArray[np.bool_]]:
@@ -88,7 +88,7 @@ def rule_run_lengths(L: float) -> dict[str, float]:
     The run on one side exactly, by the states of its length (Champ and
     Woodall, Technometrics 29 (1987) 393-399); the others as the mean time to
     the first signal in one long simulated series with a fixed seed, started
-    anew after every signal (to about 2 %).
+    anew after every signal (to about 3 %).
     """
     known = shewhart_run_length(L)
     out = {"none": known}

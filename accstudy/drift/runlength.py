@@ -18,6 +18,7 @@ from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri
 
 __all__ = [
+    "LAMBDAS",
     "State",
     "best_lambda",
     "cusum_limit",
@@ -32,7 +33,8 @@ Floats = NDArray[np.float64]
 State = Literal["zero", "steady"]
 
 _NODES = 80
-_LAMBDAS = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5)
+LAMBDAS = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5)
+"""Weights of the EWMA that are tried."""
 
 
 def _density(x: Floats) -> Floats:
@@ -94,20 +96,33 @@ def ewma_run_length(
     Crowder, Technometrics 29 (1987) 401-407; Lucas and Saccucci, Technometrics
     32 (1990) 1-12, for the steady state.
     """
-    c = L * np.sqrt(lambda_ / (2 - lambda_))
-    # the kernel is narrow for a small weight: enough nodes to see it
-    x, w = _nodes(max(_NODES, int(6 * c / lambda_)))
-    x, w = c * x, c * w
-
-    def kernel(at: float) -> Floats:
-        return _density((x[None, :] - (1 - lambda_) * x[:, None]) / lambda_ - at) / lambda_
-
-    lengths = np.linalg.solve(np.eye(len(x)) - kernel(shift) * w, np.ones(len(x)))
+    x, w = _ewma_nodes(lambda_, L)
+    kernel = _ewma_kernel(x, lambda_, shift)
+    lengths = np.linalg.solve(np.eye(len(x)) - kernel * w, np.ones(len(x)))
     if state == "zero":
         start = _density(x / lambda_ - shift) / lambda_
         return float(1 + np.sum(start * w * lengths))
     # the shift strikes the first value after the quiet time
-    return float(np.sum(_quiet(kernel(0.0), w) * lengths))
+    return float(np.sum(_ewma_quiet(lambda_, L) * lengths))
+
+
+def _ewma_nodes(lambda_: float, L: float) -> tuple[Floats, Floats]:
+    c = L * np.sqrt(lambda_ / (2 - lambda_))
+    # the kernel is narrow for a small weight: enough nodes to see it
+    x, w = _nodes(max(_NODES, int(6 * c / lambda_)))
+    return c * x, c * w
+
+
+def _ewma_kernel(x: Floats, lambda_: float, shift: float) -> Floats:
+    """Density of the next average (columns) given this one (rows)."""
+    step = (x[None, :] - (1 - lambda_) * x[:, None]) / lambda_ - shift
+    return _density(step) / lambda_
+
+
+@cache
+def _ewma_quiet(lambda_: float, L: float) -> Floats:
+    x, w = _ewma_nodes(lambda_, L)
+    return _quiet(_ewma_kernel(x, lambda_, 0.0), w)
 
 
 def _quiet(kernel: Floats, w: Floats) -> Floats:
@@ -217,6 +232,6 @@ def best_lambda(shift: float, run_length: float) -> float:
         Wanted in-control run length.
     """
     delays = [
-        ewma_run_length(lam, ewma_limit(lam, run_length), shift, state="steady") for lam in _LAMBDAS
+        ewma_run_length(lam, ewma_limit(lam, run_length), shift, state="steady") for lam in LAMBDAS
     ]
-    return _LAMBDAS[int(np.argmin(delays))]
+    return LAMBDAS[int(np.argmin(delays))]

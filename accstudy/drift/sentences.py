@@ -31,13 +31,15 @@ def device_sentence(
     stands : bool
         Something still stands at the last session.
     """
-    name = f"Device {device}" if device else "The device"
+    name = device if device.lower().startswith("device") else f"device {device}".strip()
+    name = name[0].upper() + name[1:]
     at = sessions["at"]
     period = f"{len(sessions)} sessions, {at.min():%Y-%m-%d} to {at.max():%Y-%m-%d}, model {model}"
     if not found:
         return f"{name}: no sign of a change ({period})."
-    measurands = dict.fromkeys(one.row["measurand"] for one in found)
-    first = min(found, key=lambda one: one.row["at"]).row["at"]
+    worth = [one for one in found if one.stands] or list(found)
+    measurands = dict.fromkeys(one.row["measurand"] for one in worth)
+    first = min(one.row["at"] for one in worth)
     state = "it stands at the last session" if stands else "the last session is as at first"
     return (
         f"{name} has changed ({period}): signs in {', '.join(measurands)}, "

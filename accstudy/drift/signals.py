@@ -53,7 +53,8 @@ class Found:
         Index, in its stretch, of the last session that it leaves in peace; -1
         for none.
     stands : bool
-        The last session is still affected.
+        The last session is still affected, and not for the better (smaller
+        standard deviations are told, but nothing needs to be reassessed).
     """
 
     row: dict[str, Any]
@@ -150,7 +151,7 @@ def chart_signals(stretch: Stretch, points: pd.DataFrame, events: pd.DataFrame) 
                     ),
                 },
                 last_good=since - 1,
-                stands=lasts,
+                stands=lasts and not (chart in ("sd", "ewma-sd") and size < 0),
             )
 
 
@@ -255,7 +256,7 @@ def change_signals(
             },
             last_good=position[rows["session"].iloc[before]]
             - (1 if before == 0 and change.low == 0 else 0),
-            stands=not back,
+            stands=not back and not (of_sd and size[0] < 0),
         )
 
 
