@@ -57,9 +57,8 @@ def best_about_axis(
     for axis, start in starts:
         frame, q = frame_from_axis(axis), start
         try:
-            for _ in range(2):  # the second time about the axis just found: tilts become tiny
-                q, _ = solve(_surface(local @ frame, cone=cone), q, size_mm, angles=(), what=what)
-                frame, q = _upright(frame, q)
+            q, _ = solve(_surface(local @ frame, cone=cone), q, size_mm, angles=(), what=what)
+            frame, q = _upright(frame, q)
         except (ComputationError, np.linalg.LinAlgError):
             continue
         cost = float(np.sum(_surface(local @ frame, cone=cone)(q + 0j).real ** 2))
@@ -119,7 +118,13 @@ def root(square: Complexes) -> Complexes:
 
 
 def solve(
-    residual: Residual, start: ArrayLike, size_mm: float, *, angles: tuple[int, ...], what: str
+    residual: Residual,
+    start: ArrayLike,
+    size_mm: float,
+    *,
+    angles: tuple[int, ...],
+    what: str,
+    blocks: int = 1,
 ) -> tuple[Floats, Floats]:
     """Least squares with derivatives by complex steps, exact to the last digit.
 
@@ -135,6 +140,9 @@ def solve(
         Which parameters are angles.
     what : str
         How messages call the feature.
+    blocks : int
+        Parts of the residuals, equally long, each with a variance of its own and
+        an equal share of the parameters.
 
     Returns
     -------
@@ -176,11 +184,13 @@ def solve(
             raise ComputationError(f"the points do not determine {what}", hint="touch more points")
         q = q - np.linalg.lstsq(j, values(q), rcond=None)[0]
     j, r = jacobian(q), values(q)
-    freedom = len(r) - len(q)
-    variance = float(r @ r) / freedom if freedom > 0 else np.nan
+    freedom = (len(r) - len(q)) / blocks
+    sums = np.sum(r.reshape(blocks, -1) ** 2, axis=1)
+    variance = np.repeat(sums / freedom if freedom > 0 else sums * np.nan, len(r) // blocks)
     scale = np.full(len(q), size_mm)
     scale[list(angles)] = 1.0
-    return q, np.asarray(variance * np.linalg.inv(j.T @ j) * np.outer(scale, scale))
+    gain = np.linalg.pinv(j) * scale[:, None]
+    return q, np.asarray((gain * variance) @ gain.T)
 
 
 def rms_of(residual: Residual, q: Floats, n: int, size_mm: float) -> float:

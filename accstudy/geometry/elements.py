@@ -117,7 +117,8 @@ def fit_plane(
     design = np.column_stack([np.ones(len(p)), local[:, :2]])
     covariance = variance * np.linalg.inv(design.T @ design)
     point = centre - probe_radius_mm * normal
-    return Plane(len(p), _rms(local[:, 2:]), frame, covariance, point, normal)
+    extent = float(np.ptp(local[:, :2], axis=0).min())
+    return Plane(len(p), _rms(local[:, 2:]), frame, covariance, point, normal, extent)
 
 
 def fit_circle(
@@ -167,7 +168,9 @@ def fit_circle(
 
     first = start if flat else np.concatenate([start[:2], np.zeros(3), start[2:]])
     angles = () if flat else (3, 4)
-    q, cov = solve(residual, first, size, angles=angles, what="a circle")
+    # heights above the plane and distances within it know nothing of each other
+    blocks = 1 if flat else 2
+    q, cov = solve(residual, first, size, angles=angles, what="a circle", blocks=blocks)
     rms = rms_of(residual, q, len(p), size)
     if flat:
         radius = float(q[2] * size)
@@ -254,7 +257,8 @@ def fit_cylinder(
     direction = frame[:, 2]
     point = centre + frame @ np.array([q[0], q[1], 0.0]) * size
     radius = float(q[4] * size) - _reach(probe_radius_mm, inside=inside)
-    return Cylinder(len(p), rms, frame, cov, point, direction, radius)
+    extent = float(np.ptp(p @ direction))
+    return Cylinder(len(p), rms, frame, cov, point, direction, radius, extent)
 
 
 def fit_cone(points_mm: ArrayLike, *, probe_radius_mm: float = 0.0, inside: bool = False) -> Cone:
@@ -297,7 +301,16 @@ def fit_cone(points_mm: ArrayLike, *, probe_radius_mm: float = 0.0, inside: bool
     signs = np.array([1.0, turn, turn, 1.0, 1.0, turn])
     cov = cov * np.outer(signs, signs)
     return Cone(
-        len(p), rms, frame @ flip, cov, point, direction, radius, float(np.degrees(angle)), apex
+        n=len(p),
+        rms_mm=rms,
+        frame=frame @ flip,
+        covariance=cov,
+        point_mm=point,
+        direction=direction,
+        radius_mm=radius,
+        half_angle_deg=float(np.degrees(angle)),
+        apex_mm=apex,
+        extent_mm=float(np.ptp(p @ direction)),
     )
 
 

@@ -77,10 +77,13 @@ class Plane(Element):
         The point of the plane nearest to the centroid.
     normal : (3,) ndarray
         Unit vector; towards `outward` if that was given.
+    extent_mm : float
+        Width of the touched part, the smaller of its two.
     """
 
     point_mm: Floats
     normal: Floats
+    extent_mm: float
 
     @property
     def u_height_mm(self) -> float:
@@ -160,11 +163,14 @@ class Cylinder(Element):
         Unit axis; its sign means nothing.
     radius_mm : float
         Radius.
+    extent_mm : float
+        Length of the touched part along the axis.
     """
 
     point_mm: Floats
     direction: Floats
     radius_mm: float
+    extent_mm: float
 
     @property
     def u_point_mm(self) -> Floats:
@@ -198,6 +204,8 @@ class Cone(Element):
         Angle between axis and surface.
     apex_mm : (3,) ndarray
         Apex.
+    extent_mm : float
+        Length of the touched part along the axis.
     """
 
     point_mm: Floats
@@ -205,6 +213,7 @@ class Cone(Element):
     radius_mm: float
     half_angle_deg: float
     apex_mm: Floats
+    extent_mm: float
 
     @property
     def u_point_mm(self) -> Floats:
