@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from formulaic import Formula
-from formulaic.errors import FormulaSyntaxError
+from formulaic.errors import FormulaicError
 
 from accstudy.errors import Finding, InputError, Severity, nearest
 from accstudy.models.expression import alias_keywords, columns_of, evaluate, unalias
@@ -151,7 +151,7 @@ def _parse(formula: str) -> tuple[str, list[tuple[str, ...]]]:
     try:
         parsed = Formula(alias_keywords(right))
         terms = [tuple(str(f.expr) for f in term.factors) for term in parsed]
-    except (FormulaSyntaxError, AttributeError):
+    except (FormulaicError, AttributeError, SyntaxError):
         raise InputError(f'cannot read the formula "{formula}"') from None
     return left.strip(), [() if t == ("1",) else t for t in terms]
 
@@ -179,8 +179,8 @@ def build_design(formula: str, data: pd.DataFrame, *, extra: Sequence[str] = ())
     """
     left, parsed = _parse(formula)
     factors, covariates = _roles(parsed, data)
-    numeric = {c: evaluate(c, data) for c in covariates}
-    y = evaluate(left, data)
+    numeric = {name: evaluate(part, data) for name, part in covariates.items()}
+    y = evaluate(f"`{left}`" if left in data.columns else left, data)
     known = np.isfinite(y)
     for column_values in numeric.values():
         known &= np.isfinite(column_values)
@@ -234,25 +234,27 @@ def _require(column: str, data: pd.DataFrame) -> None:
         )
 
 
-def _roles(parsed: list[tuple[str, ...]], data: pd.DataFrame) -> tuple[dict[str, str], list[str]]:
-    """Which parts of the formula are categories (with their column), which numbers."""
+def _roles(
+    parsed: list[tuple[str, ...]], data: pd.DataFrame
+) -> tuple[dict[str, str], dict[str, str]]:
+    """Parts that are categories, with their column; parts that are numbers, as expressions."""
     factors: dict[str, str] = {}
-    covariates: list[str] = []
+    covariates: dict[str, str] = {}
     for part in dict.fromkeys(p for term in parsed for p in term):
         name = unalias(part)
         if name in data.columns:
             if _is_category(data[name]):
                 factors[name] = name
             else:
-                covariates.append(name)
+                covariates[name] = f"`{name}`"
         elif name.startswith("C(") and name.endswith(")"):
-            column = name[2:-1].strip().strip("`")
+            column = name[2:-1].strip()
             _require(column, data)
             factors[name] = column
         else:
-            for column in columns_of(name):
+            for column in columns_of(part):
                 _require(column, data)
-            covariates.append(name)
+            covariates[name] = part
     return factors, covariates
 
 

@@ -48,37 +48,38 @@ _MARK = "__named_"
 
 
 def alias_keywords(text: str) -> str:
-    """Make words of the Python language usable as column names.
+    """Make words of the Python language and names in backticks plain identifiers.
 
     Examples
     --------
     >>> alias_keywords("log(yield) + `my col`")
-    'log(__named_yield) + `my col`'
+    'log(__named_yield) + __named_6d7920636f6c_hex'
+    >>> unalias(alias_keywords("log(yield) + `my col`"))
+    'log(yield) + my col'
     """
-    pieces = re.split(r"(`[^`]*`)", text)
     words = r"\b(" + "|".join(keyword.kwlist) + r")\b"
+    pieces = re.split(r"(`[^`]*`)", text)
     return "".join(
-        piece if piece.startswith("`") else re.sub(words, _MARK + r"\1", piece) for piece in pieces
+        f"{_MARK}{piece[1:-1].encode().hex()}_hex"
+        if piece.startswith("`")
+        else re.sub(words, _MARK + r"\1", piece)
+        for piece in pieces
     )
 
 
 def unalias(text: str) -> str:
-    """Undo `alias_keywords`."""
-    return text.replace(_MARK, "")
+    """Undo `alias_keywords`, without backticks."""
+    plain = re.sub(
+        _MARK + r"([0-9a-f]+)_hex", lambda match: bytes.fromhex(match.group(1)).decode(), text
+    )
+    return plain.replace(_MARK, "")
 
 
 def _tree(text: str) -> ast.expr:
-    plain = re.sub(r"`([^`]*)`", lambda m: _MARK + m.group(1).encode().hex() + "_hex", text)
     try:
-        return ast.parse(alias_keywords(plain).strip(), mode="eval").body
+        return ast.parse(alias_keywords(text).strip(), mode="eval").body
     except SyntaxError:
         raise InputError(f'cannot read "{unalias(text)}"', hint="write it as log(column)") from None
-
-
-def _name(name: str) -> str:
-    if name.startswith(_MARK) and name.endswith("_hex"):
-        return bytes.fromhex(name[len(_MARK) : -4]).decode()
-    return unalias(name)
 
 
 def columns_of(text: str) -> list[str]:
@@ -92,7 +93,7 @@ def columns_of(text: str) -> list[str]:
     tree = _tree(text)
     functions = {id(n.func) for n in ast.walk(tree) if isinstance(n, ast.Call)}
     names = [
-        (n.col_offset, _name(n.id))
+        (n.col_offset, unalias(n.id))
         for n in ast.walk(tree)
         if isinstance(n, ast.Name) and id(n) not in functions
     ]
@@ -134,7 +135,7 @@ def _value(node: ast.expr, data: pd.DataFrame, text: str) -> Any:
     if isinstance(node, ast.Constant) and isinstance(node.value, int | float):
         return float(node.value)
     if isinstance(node, ast.Name):
-        name = _name(node.id)
+        name = unalias(node.id)
         if name not in data.columns:
             raise InputError(
                 f'"{text}" names the column "{name}", which the data lack',

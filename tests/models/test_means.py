@@ -1,0 +1,179 @@
+"""Means, contrasts, slopes, equivalence, bootstrap, checks."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+from statsmodels.stats.multitest import multipletests
+
+from accstudy.errors import InputError
+from accstudy.models import fit_mixed
+from accstudy.models.bootstrap import bootstrap_test
+from accstudy.models.checks import leave_out, quantiles, spread_tests
+from accstudy.models.hypotheses import cell_rows
+from accstudy.models.means import contrasts, equivalence, log_base, marginal_means, slopes
+from accstudy.models.variances import component_tests, sd_limits
+from accstudy.selftest.published import case
+
+
+@pytest.fixture(scope="module")
+def frame():
+    rng = np.random.default_rng(11)
+    rows = [(s, t, d, r) for s in range(14) for t in "AB" for d in "pq" for r in range(2)]
+    out = pd.DataFrame(rows, columns=["scan", "technique", "device", "r"])
+    out["scan"] = out["scan"].astype(str)
+    out["angle_deg"] = rng.uniform(0, 30, len(out))
+    b = out["technique"] == "B"
+    shift = rng.normal(0, 3, 14)[out["scan"].astype(int)]
+    out["y_um"] = 50 + shift + rng.normal(0, 2, len(out)) + 4.0 * b + 0.5 * out["angle_deg"] * b
+    return out.drop(index=[0, 3, 17, 40])
+
+
+@pytest.fixture(scope="module")
+def fit(frame):
+    return fit_mixed("y_um ~ technique * angle_deg + device", ["scan"], frame)
+
+
+def test_means_average_the_other_factors_equally_and_say_where_covariates_are_held(fit):
+    means = marginal_means(fit, "technique", at={"angle_deg": 10})
+    b = dict(zip(fit.design.names, fit.beta, strict=True))
+    a = b["(Intercept)"] + 10 * b["angle_deg"] + b["device[q]"] / 2
+    assert means["estimate"][0] == pytest.approx(a)
+    assert means["estimate"][1] == pytest.approx(
+        a + b["technique[B]"] + 10 * b["technique[B]:angle_deg"]
+        if "technique[B]:angle_deg" in b
+        else a + b["technique[B]"] + 10 * b["technique:angle_deg"]
+    )
+    assert means["at"].tolist() == ["angle_deg = 10"] * 2
+    with pytest.raises(InputError, match='did you mean "angle_deg"'):
+        marginal_means(fit, "technique", at={"angle": 1})
+    with pytest.raises(InputError, match="no factor"):
+        marginal_means(fit, "scan")
+
+
+def test_contrasts_are_differences_of_means_with_the_models_own_error(fit):
+    means = marginal_means(fit, "technique:device")
+    found = contrasts(fit, "technique", by="device")
+    assert found["contrast"].tolist() == ["A - B at device p", "A - B at device q"]
+    levels = dict(zip(means["level"], means["estimate"], strict=True))
+    assert found["estimate"][0] == pytest.approx(levels["A:p"] - levels["B:p"])
+    assert found["p_holm"].to_numpy() == pytest.approx(multipletests(found["p"], method="holm")[1])
+    named = contrasts(fit, "technique", pairs=[("B", "A")])
+    assert named["estimate"][0] == pytest.approx(-contrasts(fit, "technique")["estimate"][0])
+    with pytest.raises(InputError, match="no level"):
+        contrasts(fit, "technique", pairs=[("B", "C")])
+
+
+def test_slopes_differ_where_they_were_made_to(fit):
+    table = slopes(fit, "angle_deg", factor="technique").set_index("contrast")
+    a, b = table.loc["slope of angle_deg at A"], table.loc["slope of angle_deg at B"]
+    assert a["low"] < 0 < a["high"]
+    assert b["low"] < 0.5 < b["high"]
+    difference = table.loc["slope of angle_deg: A - B"]
+    assert difference["estimate"] == pytest.approx(a["estimate"] - b["estimate"])
+    assert difference["p_holm"] < 0.001
+    mean = slopes(fit, "angle_deg")["estimate"][0]
+    assert mean == pytest.approx((a["estimate"] + b["estimate"]) / 2)
+
+
+def test_ratios_come_back_from_logs(frame):
+    fit = fit_mixed("log(y_um) ~ technique", ["scan"], frame)
+    row = contrasts(fit, "technique").iloc[0]
+    assert row["ratio"] == pytest.approx(np.exp(row["estimate"]))
+    tens = fit_mixed("log10(y_um) ~ technique", ["scan"], frame)
+    assert contrasts(tens, "technique")["ratio"][0] == pytest.approx(row["ratio"])
+    assert log_base("log(a) - log(b)") is None
+    assert log_base("y_um") is None
+
+
+def test_equivalence_is_two_one_sided_tests(frame):
+    fit = fit_mixed("y_um ~ technique * angle_deg + device", ["scan"], frame)
+    row = contrasts(fit, "device", margin=3.0).iloc[0]
+    upper = stats.t.cdf((row["estimate"] - 3.0) / row["se"], row["df"])
+    lower = stats.t.sf((row["estimate"] + 3.0) / row["se"], row["df"])
+    assert row["p_equivalence"] == pytest.approx(max(upper, lower))
+    # Equivalence at 5 % is the same as a 90 % interval within the margin.
+    for margin in (0.5, 1.0, 2.0, 4.0):
+        row = contrasts(fit, "device", margin=margin, confidence=0.9).iloc[0]
+        inside = -margin < row["low"] and row["high"] < margin
+        assert (row["p_equivalence"] < 0.05) == inside
+    one = contrasts(fit, "device", margin=3.0, one_sided=True).iloc[0]
+    assert one["p_equivalence"] == pytest.approx(upper)
+    log = fit_mixed("log(y_um) ~ device", ["scan"], frame)
+    a = contrasts(log, "device", margin=1.25).iloc[0]
+    bound = np.log(1.25)
+    expected = equivalence(
+        np.array([a["estimate"]]), np.array([a["se"]]), np.array([a["df"]]), -bound, bound
+    )
+    assert a["p_equivalence"] == pytest.approx(expected[0])
+    with pytest.raises(InputError, match="ratio above 1"):
+        contrasts(log, "device", margin=0.2)
+
+
+def test_levels_that_the_data_do_not_determine_have_no_mean(frame):
+    empty = frame[~((frame["technique"] == "B") & (frame["device"] == "q"))]
+    fit = fit_mixed("y_um ~ technique * device", ["scan"], empty)
+    means = marginal_means(fit, "technique:device").set_index("level")["estimate"]
+    assert np.isnan(means["B:q"])
+    assert np.isfinite(means[["A:p", "A:q", "B:p"]]).all()
+    assert np.isnan(contrasts(fit, "technique")["estimate"][0])
+
+
+def test_the_boundary_halves_the_p_value_and_the_lower_limit_is_zero_when_it_is_large(frame):
+    frame = frame.assign(noise=np.random.default_rng(0).permutation(frame["scan"]))
+    fit = fit_mixed("y_um ~ technique * angle_deg", ["scan", "noise"], frame)
+    tests = component_tests(fit).set_index("component")
+    limits = sd_limits(fit).set_index("component")
+    assert tests.loc["scan", "p"] == pytest.approx(tests.loc["scan", "p_naive"] / 2)
+    assert limits.loc["scan", "low"] > 0
+    assert tests.loc["noise", "p"] > 0.05
+    assert limits.loc["noise", "low"] == 0
+
+
+def test_bootstrap_agrees_where_the_f_test_is_exact():
+    # F(2, 2) = 21.20, p = 0.0450: machinestwo_worker_machine of the published models.
+    c = case("mixed", "machinestwo_worker_machine")
+    data = c.frame
+    data["Worker"] = data["Worker"].astype(str)
+    fit = fit_mixed("score ~ Machine", ["Worker", "Worker:Machine"], data[data["Worker"] < "3"])
+    found = bootstrap_test(fit, "Machine", draws=199, seed=1)
+    assert pytest.approx(21.1976894783, rel=1e-6) == found.F
+    assert abs(found.p - 0.0450) < 3.5 * np.sqrt(0.045 * 0.955 / 199)
+    with pytest.raises(InputError, match="no term"):
+        bootstrap_test(fit, "Worker", draws=2)
+
+
+def test_leaving_a_scan_out_is_a_refit_with_the_same_variances(fit, frame):
+    rows = np.diff(
+        [c.row for c in cell_rows(fit.design, ("technique",), {"angle_deg": 10})], axis=0
+    )
+    table = leave_out(fit, rows, ["B - A"]).set_index("level")
+    assert len(table) == 14
+    variances = fit.sds.to_numpy() ** 2
+    used = fit.design.data.reset_index(drop=True)
+    for level in ("3", "7"):
+        keep = (used["scan"] != level).to_numpy()
+        x, y = fit.design.x[keep], fit.design.y[keep]
+        labels = used["scan"][keep].to_numpy()
+        v = variances[0] * (labels[:, None] == labels) + variances[1] * np.eye(keep.sum())
+        vx = np.linalg.solve(v, x)
+        beta = np.linalg.solve(x.T @ vx, vx.T @ y)
+        change = rows @ (beta - fit.beta)
+        assert table.loc[level, "change"] == pytest.approx(change[0], rel=1e-6, abs=1e-9)
+
+
+def test_normal_data_lie_on_the_line_and_equal_spread_is_not_flagged(fit):
+    table = quantiles(fit)
+    assert set(table["component"]) == {"scan", "residual"}
+    residual = table[table["component"] == "residual"]
+    assert np.corrcoef(residual["normal"], residual["value"])[0, 1] > 0.98
+    spread = spread_tests(fit).set_index("against")
+    assert {"fitted", "angle_deg", "technique", "device"} == set(spread.index)
+    assert (spread["p"] > 0.001).all()
+
+
+def test_spread_that_grows_is_flagged(frame):
+    rng = np.random.default_rng(1)
+    wild = frame.assign(y_um=frame["y_um"] + rng.normal(0, 1, len(frame)) * frame["angle_deg"])
+    fit = fit_mixed("y_um ~ technique + angle_deg", ["scan"], wild)
+    assert spread_tests(fit).set_index("against").loc["angle_deg", "p"] < 0.001
