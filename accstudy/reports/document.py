@@ -124,8 +124,7 @@ class Document:
         self._image(f"{name}.png", name, width_mm, caption, alt)
 
     def _image(self, file: str, name: str, width: float, caption: Text, alt: str) -> None:
-        if self.blocks and self.blocks[-1]["type"] == "lead":
-            self.blocks[-1]["sticky"] = True
+        self._keep_with_next()
         self.blocks.append(
             {
                 "type": "figure",
@@ -137,6 +136,11 @@ class Document:
             }
         )
 
+    def _keep_with_next(self) -> None:
+        """Let the paragraphs before a figure or table stay on its page."""
+        if self.blocks and self.blocks[-1]["type"] == "lead":
+            self.blocks[-1]["sticky"] = True
+
     def table(
         self,
         caption: Text,
@@ -146,6 +150,7 @@ class Document:
         wide: bool = True,
     ) -> None:
         """Place a table; a wide one takes the whole width, its caption above it."""
+        self._keep_with_next()
         self.blocks.append(
             {
                 "type": "table",

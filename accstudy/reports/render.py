@@ -8,9 +8,11 @@ from typing import Any
 from accstudy.errors import InputError, nearest
 from accstudy.figures.style import png_bytes, printable
 from accstudy.reports.cautions import FOOTER
+from accstudy.reports.comparison import comparison_report, latex_attachments
 from accstudy.reports.compile import compile_pdf
 from accstudy.reports.content import ReportContent, ReportFiles
 from accstudy.reports.document import Document, Text, clean
+from accstudy.reports.drift import drift_report
 from accstudy.reports.shared import attachments, subtitle
 from accstudy.reports.validation import validation_report
 
@@ -20,6 +22,8 @@ Builder = Callable[[ReportContent], tuple[list[Text], Document, Document]]
 
 KINDS: dict[str, tuple[str, Builder]] = {
     "validation": ("Validation report", validation_report),
+    "comparison": ("Comparison report", comparison_report),
+    "drift": ("Drift report", drift_report),
 }
 """Name and builder of every kind of report."""
 
@@ -65,7 +69,7 @@ def render_report(kind: str, content: ReportContent, *, png: bool = False) -> Re
         "first": first.blocks,
         "blocks": rest.blocks,
     }
-    pdf = compile_pdf(data, files, attachments(content))
+    pdf = compile_pdf(data, files, [*attachments(content), *latex_attachments(rest)])
     if png:
         drawn = {**first.figures, **rest.figures}
         files |= {f"{name}.png": png_bytes(figure) for name, figure in drawn.items()}

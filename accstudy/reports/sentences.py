@@ -220,9 +220,10 @@ def failure_sentence(n_failed: int, n_all: int, low: float, high: float) -> str:
     """
     if n_all == 0:
         return ""
-    start = f"{n_failed if n_failed else 'None'} of {n_all} scans could not be used"
-    share = percent(n_failed / n_all)
-    return f"{start}: {share} (95\u00a0% interval {percent(low)} to {percent(high)})."
+    ends = f"95\u00a0% interval {percent(low)} to {percent(high)}"
+    if n_failed == 0:
+        return f"All {n_all} scans could be used ({ends} for the share of failures)."
+    return f"{n_failed} of {n_all} scans could not be used: {percent(n_failed / n_all)} ({ends})."
 
 
 def worst(rows: pd.DataFrame, column: str = "bias") -> Any:

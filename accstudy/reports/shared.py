@@ -13,7 +13,7 @@ from accstudy.reports.derived import failures
 from accstudy.reports.document import Attachment, Document, Heading, Text
 from accstudy.reports.methods import methods, sources
 from accstudy.reports.sentences import failure_sentence
-from accstudy.reports.wording import count, date, joined, missing, period, quantity
+from accstudy.reports.wording import count, date, joined, period, quantity
 from accstudy.tables import TABLES, csv_bytes
 
 __all__ = [
@@ -29,7 +29,7 @@ __all__ = [
 
 _NOT_FACTORS = {
     "scan", "file", "model", "status", "reason", "condition", "cell", "measured_at", "repeat",
-    "temperature_c", "poses",
+    "temperature_c", "poses", "row",
 }  # fmt: skip
 
 
@@ -46,11 +46,19 @@ def factor_levels(content: ReportContent) -> dict[str, list[str]]:
     scans = used_scans(content)
     found = {}
     for name in scans.columns:
-        if name in _NOT_FACTORS or pd.api.types.is_datetime64_any_dtype(scans[name].dtype):
+        if pd.api.types.is_datetime64_any_dtype(scans[name].dtype):
             continue
-        levels = [str(v) for v in dict.fromkeys(scans[name]) if not missing(v) and str(v)]
-        if levels:
-            found[str(name)] = levels
+        values = scans[name][scans[name].notna()]
+        if name in _NOT_FACTORS or not len(values):
+            continue
+        if pd.api.types.is_bool_dtype(values.dtype):
+            found[str(name)] = ["yes" if v else "no" for v in dict.fromkeys(values)]
+        elif pd.api.types.is_numeric_dtype(values.dtype) and values.nunique() > 3:
+            found[str(name)] = [f"{values.min():g} to {values.max():g}"]
+        elif pd.api.types.is_numeric_dtype(values.dtype):
+            found[str(name)] = [f"{v:g}" for v in dict.fromkeys(values)]
+        else:
+            found[str(name)] = [str(v) for v in dict.fromkeys(values) if str(v)]
     return found
 
 
@@ -79,8 +87,8 @@ def holds_for(document: Document, content: ReportContent) -> None:
     levels = factor_levels(content)
     pairs: list[tuple[str, Text]] = []
     for name, values in levels.items():
-        shown = values if len(values) <= 8 else [*values[:7], f"{len(values) - 7} more"]
-        pairs.append((_label(name), joined(shown)))
+        few = len(values) <= 8
+        pairs.append((_label(name), joined(values) if few else f"{len(values)} levels"))
     table = content.table("pair_deviations")
     if len(table):
         span = (

@@ -12,6 +12,7 @@ __all__ = [
     "NONE",
     "count",
     "date",
+    "day",
     "interval",
     "joined",
     "number",
@@ -161,6 +162,17 @@ _MONTHS = (
     *("January", "February", "March", "April", "May", "June", "July"),
     *("August", "September", "October", "November", "December"),
 )
+
+
+def day(at: Any) -> str:
+    """Write a day as a table does.
+
+    Examples
+    --------
+    >>> day(pd.Timestamp("2026-03-02T09:00"))
+    '2026-03-02'
+    """
+    return NONE if missing(at) or at is pd.NaT else f"{pd.Timestamp(at):%Y-%m-%d}"
 
 
 def period(days: Iterable[Any]) -> str:

@@ -325,3 +325,110 @@ def validation(devices=("device A",), failed=1, seed=11, title="Full-arch check 
         record=record(),
         generated="2026-03-09",
     )
+
+
+TECHNIQUES = {"technique 1": 9.0, "technique 2": 13.0, "technique 3": 18.0}
+
+
+def comparison(seed=5, repeats=5, margin=None):
+    """Everything a comparison report is made from; the models are fitted for real."""
+    from accstudy.models.results import model_tables
+    from accstudy.models.specs import default_specs
+    from accstudy.reports.content import ReportContent
+
+    rng = np.random.default_rng(seed)
+    names = list(ARCH_6)
+    arches = {
+        "M4": [names[0], names[2], names[3], names[5]],
+        "M6": names,
+        "M2": [names[1], names[2]],
+    }
+    scans, placed, references = [], [], []
+    for m, (model, kept) in enumerate(arches.items()):
+        tilts = {k: (0.0, 12.0, 25.0)[(i + m) % 3] for i, k in enumerate(kept)}
+        reference = implants(model, {k: ARCH_6[k] for k in kept}, tilts)
+        references.append(reference)
+        for technique, step in TECHNIQUES.items():
+            rows = [
+                dict(
+                    scan=f"c{len(scans) + i + 1:03d}",
+                    model=model,
+                    status="ok",
+                    reason="",
+                    technique=technique,
+                    operator=f"operator {1 + i % 2}",
+                    condition=technique,
+                    cell=f"operator {1 + i % 2}",
+                    repeat=i + 1,
+                )
+                for i in range(repeats)
+            ]
+            scans += rows
+            placed.append(
+                poses(
+                    reference, pd.DataFrame(rows), rng, step_um=step, step_deg=0.04, bias=step / 12
+                )
+            )
+    scans = pd.DataFrame(scans)
+    placed = pd.concat(placed, ignore_index=True)
+    reference = pd.concat(references, ignore_index=True)
+    pair_parts, single_parts = [], []
+    for model, mine in placed.groupby("model", sort=False):
+        own = reference[reference["model"] == model]
+        pair_parts.append(pair_deviations(mine, own))
+        single_parts.append(implant_deviations(mine, own))
+    pairs = with_factors(pd.concat(pair_parts), scans, "pair_deviations")
+    singles = with_factors(pd.concat(single_parts), scans, "implant_deviations")
+    specs = default_specs(
+        "comparison", ["technique", "operator"], condition=["technique"], pairs=pairs
+    )
+    if margin:
+        from dataclasses import replace
+
+        specs = [
+            replace(s, equivalence_margin=margin) if s.name == "distance" else s for s in specs
+        ]
+    found = model_tables(specs, pairs, singles, limits=True)
+    used = settings(
+        "comparison",
+        study={"title": "Three impression techniques", "kind": "comparison"},
+        analysis={"condition": ["technique"], "cell": ["operator"]},
+        model=[
+            {
+                "name": s.name,
+                "response": s.response,
+                "fixed": s.fixed,
+                "random": list(s.random),
+                "equivalence_margin": s.equivalence_margin,
+            }
+            for s in specs
+        ],
+    )
+    from accstudy.accuracy.precision import precision_vs_span
+
+    accuracy = accuracy_table(pairs, singles, reference_u={"distance_um": 1.3})
+    return ReportContent(
+        title="Three impression techniques",
+        settings=used,
+        tables={
+            "implants": reference,
+            "scans": scans,
+            "poses": placed,
+            "pair_deviations": pairs,
+            "implant_deviations": singles,
+            "accuracy": accuracy,
+            "precision_vs_span": precision_vs_span(accuracy),
+            "conformity": conformity_table(pairs, limits=[], reference_u={"distance_um": 1.3}),
+            "span_curve": span_curve(pairs, reference_u={"distance_um": 1.3}),
+            "model_terms": found.terms,
+            "model_tests": found.tests,
+            "model_variances": found.variances,
+            "model_means": found.means,
+            "model_contrasts": found.contrasts,
+            "model_residuals": found.checks["residuals"],
+            "model_quantiles": found.checks["quantiles"],
+            "findings": findings().head(1),
+        },
+        record=record(),
+        generated="2026-04-17",
+    )

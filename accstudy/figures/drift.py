@@ -1,0 +1,261 @@
+"""Sessions over time: charts with their limits, events, signals, trends and run lengths."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import matplotlib.dates as mdates
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from accstudy.figures.style import (
+    ACCENT,
+    FAINT,
+    GREY,
+    INK,
+    SERIES,
+    line_of,
+    new_figure,
+    printable,
+    rows_of,
+    styled,
+)
+
+__all__ = ["chart_panels", "run_length_chart", "state_chart", "trend_chart"]
+
+_SIGNAL = SERIES[2]
+
+
+@styled
+def chart_panels(
+    panels: Sequence[tuple[str, str, pd.DataFrame]],
+    events: pd.DataFrame,
+    *,
+    panel_mm: float = 20.0,
+) -> Figure:
+    """Draw charts of one device under each other, with its events.
+
+    Parameters
+    ----------
+    panels : sequence of (name, unit, DataFrame)
+        Name of the panel, unit of its axis, and rows of table ``drift_points``: one
+        chart, or the two sides of a CUSUM.
+    events : DataFrame
+        Table ``events`` of that device: ``at``, ``kind``.
+    panel_mm : float
+        Height of a panel.
+
+    Returns
+    -------
+    Figure
+        Hollow: baseline sessions. Squares: signals.
+    """
+    figure = new_figure(166, 14 + 6 * bool(len(events)) + panel_mm * len(panels))
+    grid = np.atleast_1d(figure.subplots(len(panels), 1, sharex=True))
+    for ax, (name, unit, points) in zip(grid, panels, strict=True):
+        for _, side in points.groupby("chart", sort=False):
+            _chart(ax, side)
+        ax.set_ylabel(printable(unit))
+        _name(ax, name)
+    _events(list(grid), events)
+    _dates(grid[-1])
+    return figure
+
+
+def _chart(ax: Axes, points: pd.DataFrame) -> None:
+    """One chart: limits, centre, values, baseline hollow, signals square."""
+    at = pd.to_datetime(points["at"])
+    for _, part in points.groupby("baseline_no", sort=False, dropna=False):
+        when = pd.to_datetime(part["at"])
+        for column in ("lower", "upper"):
+            ax.plot(
+                when,
+                part[column],
+                color=GREY,
+                linewidth=0.9,
+                linestyle=(0, (4, 2)),
+                zorder=1,
+                drawstyle="steps-mid",
+            )
+        ax.plot(when, part["centre"], color=GREY, linewidth=0.7, zorder=1)
+        ax.plot(when, part["value"], color=ACCENT, linewidth=0.8, zorder=2)
+    base = points["baseline"].fillna(False).astype(bool).to_numpy()
+    signal = points["signal"].fillna(False).astype(bool).to_numpy()
+    dot: dict[str, Any] = {"linestyle": "none", "color": ACCENT, "zorder": 3}
+    ax.plot(at[base], points["value"][base], marker="o", markersize=3.6,
+            markerfacecolor="white", **dot)  # fmt: skip
+    rest = ~base & ~signal
+    ax.plot(at[rest], points["value"][rest], marker="o", markersize=3.2, **dot)
+    ax.plot(at[signal], points["value"][signal], linestyle="none", marker="s", markersize=5,
+            color=_SIGNAL, markeredgecolor=INK, markeredgewidth=0.6, zorder=4)  # fmt: skip
+
+
+def _name(ax: Axes, name: str) -> None:
+    """Write what a panel is about inside it."""
+    ax.annotate(
+        printable(name),
+        (0.0, 1.0),
+        xycoords="axes fraction",
+        xytext=(3, -1),
+        textcoords="offset points",
+        ha="left",
+        va="top",
+        fontsize=8.5,
+        fontweight="semibold",
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.85},
+        zorder=6,
+    )
+
+
+def _events(grid: list[Axes], events: pd.DataFrame) -> None:
+    """Dashed lines through all panels, named above the first."""
+    last: Any = None
+    level = 0
+    span = np.diff(grid[0].get_xlim())[0]
+    for row in rows_of(events.sort_values("at")) if len(events) else []:
+        x = float(mdates.date2num(pd.Timestamp(row.at)))  # type: ignore[no-untyped-call]
+        for ax in grid:
+            ax.axvline(x, color=INK, linewidth=0.8, linestyle=(0, (1.2, 1.4)), zorder=0)
+        level = (level + 1) % 2 if last is not None and x - last < 0.16 * span else 0
+        last = x
+        grid[0].annotate(
+            printable(row.kind),
+            (x, 1.0),
+            xycoords=("data", "axes fraction"),
+            xytext=(2, 2 + 9 * level),
+            textcoords="offset points",
+            fontsize=8,
+            ha="left",
+            va="bottom",
+            annotation_clip=False,
+        )
+
+
+def _dates(ax: Axes) -> None:
+    locator = mdates.AutoDateLocator(minticks=4, maxticks=9)  # type: ignore[no-untyped-call]
+    ax.xaxis.set_major_locator(locator)
+    ax.xaxis.set_major_formatter(mdates.DateFormatter("%Y-%m"))  # type: ignore[no-untyped-call]
+
+
+@styled
+def state_chart(
+    points: pd.DataFrame, events: pd.DataFrame, *, label: str, limit: float | None = None
+) -> Figure:
+    """Draw the session means of one measurand, a panel a device, one scale.
+
+    Parameters
+    ----------
+    points : DataFrame
+        Rows of table ``drift_points`` of chart ``mean`` with ``name`` (of the
+        panel) and ``any_signal``: whether any chart of the measurand signals there.
+    events : DataFrame
+        Table ``events`` with ``name`` of the panel that it belongs to.
+    label : str
+        Label of the vertical axis with unit.
+    limit : float, optional
+        The user's limit, drawn if near the data.
+
+    Returns
+    -------
+    Figure
+    """
+    names = list(dict.fromkeys(points["name"]))
+    figure = new_figure(166, 12 + 27 * len(names))
+    grid = np.atleast_1d(figure.subplots(len(names), 1, sharex=True, sharey=True))
+    seen = points[["value", "lower", "upper"]].to_numpy(float)
+    for ax, name in zip(grid, names, strict=True):
+        mine = points[points["name"] == name]
+        _chart(ax, mine.assign(signal=mine["any_signal"]))
+        ax.axhline(0, color=FAINT, linewidth=0.7, zorder=0)
+        if limit is not None and limit < 1.5 * np.nanmax(np.abs(seen)):
+            for side in (-limit, limit):
+                ax.axhline(side, color=INK, linewidth=0.9, zorder=1)
+        _events([ax], events[events["name"] == name])
+        _name(ax, name)
+    figure.supylabel(printable(label), fontsize=8.5, color=INK)
+    _dates(grid[-1])
+    return figure
+
+
+@styled
+def trend_chart(points: pd.DataFrame, trends: pd.DataFrame, *, label: str) -> Figure:
+    """Draw session means with the trend and its interval, a panel a device.
+
+    Parameters
+    ----------
+    points : DataFrame
+        Rows of table ``drift_points`` of chart ``mean`` with ``name``.
+    trends : DataFrame
+        ``name``, ``since``, ``middle`` (date and value through which the lines
+        go: ``middle``, ``middle_value``), ``slope``, ``slope_low``,
+        ``slope_high`` (a month), ``until`` (end of the lines), ``limit`` (may be
+        empty), ``reached_at`` (may be empty).
+    label : str
+        Label of the vertical axis with unit.
+
+    Returns
+    -------
+    Figure
+    """
+    names = list(dict.fromkeys(trends["name"]))
+    figure = new_figure(166, 12 + 27 * len(names))
+    grid = np.atleast_1d(figure.subplots(len(names), 1, sharex=True, sharey=True))
+    for ax, row in zip(grid, rows_of(trends), strict=True):
+        mine = points[points["name"] == row.name]
+        ax.plot(pd.to_datetime(mine["at"]), mine["value"], **line_of(0, join=False), zorder=2)
+        when = pd.date_range(row.since, row.until, periods=40)
+        months = (when - row.middle) / pd.Timedelta(days=30.436875)
+        mid, low, high = (
+            row.middle_value + slope * months.to_numpy(float)
+            for slope in (row.slope, row.slope_low, row.slope_high)
+        )
+        ax.fill_between(when, np.minimum(low, high), np.maximum(low, high), color=ACCENT,
+                        alpha=0.15, linewidth=0, zorder=1)  # fmt: skip
+        ax.plot(when, mid, color=ACCENT, linewidth=2.0, zorder=3)
+        if np.isfinite(row.limit):
+            for side in (-row.limit, row.limit):
+                ax.axhline(side, color=INK, linewidth=0.9, zorder=1)
+        if not pd.isna(row.reached_at):
+            ax.axvline(row.reached_at, color=_SIGNAL, linewidth=1.2, linestyle=(0, (4, 2)))
+        ax.axvline(mine["at"].max(), color=GREY, linewidth=0.6, linestyle=(0, (1.2, 1.4)))
+        _name(ax, row.name)
+    figure.supylabel(printable(label), fontsize=8.5, color=INK)
+    _dates(grid[-1])
+    return figure
+
+
+@styled
+def run_length_chart(rows: pd.DataFrame, *, unit: str) -> Figure:
+    """Draw how many sessions pass until a chart signals a shift, a panel a device.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Rows of table ``drift_run_lengths`` of one measurand, limits as used, with
+        ``name`` of the panel and ``chart_name``.
+    unit : str
+        Unit of the shift as printed.
+
+    Returns
+    -------
+    Figure
+        Logarithmic upwards.
+    """
+    names = list(dict.fromkeys(rows["name"]))[:4]
+    figure = new_figure(166, 68)
+    grid = np.atleast_1d(figure.subplots(1, len(names), sharey=True))
+    for ax, name in zip(grid, names, strict=True):
+        mine = rows[rows["name"] == name]
+        for number, (chart, line) in enumerate(mine.groupby("chart_name", sort=False)):
+            ax.plot(line["shift"], line["steady_state"], **line_of(number), label=str(chart))
+        ax.set_yscale("log")
+        ax.yaxis.set_major_formatter("{x:g}")
+        ax.set_xlabel(f"shift of the mean / {unit}")
+        ax.set_title(printable(name))
+        ax.set_xlim(left=0)
+    grid[0].set_ylabel("sessions until a signal")
+    figure.legend(*grid[0].get_legend_handles_labels(), loc="outside upper left", ncols=4)
+    return figure

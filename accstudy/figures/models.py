@@ -1,0 +1,214 @@
+"""What the mixed models say: means, contrasts, effects, and whether they may be believed."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from accstudy.figures.style import (
+    ACCENT,
+    FAINT,
+    GREY,
+    INK,
+    line_of,
+    new_axes,
+    new_figure,
+    printable,
+    rows_of,
+    styled,
+)
+
+__all__ = ["contrast_chart", "effect_chart", "means_chart", "residual_page"]
+
+
+@styled
+def means_chart(rows: pd.DataFrame) -> Figure:
+    """Draw estimated means with their intervals, a panel a response.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        ``panel`` (title), ``axis`` (label with unit), ``level``, ``estimate``,
+        ``low``, ``high``; ``zero``: whether zero is a reference in that panel.
+
+    Returns
+    -------
+    Figure
+    """
+    panels = list(dict.fromkeys(rows["panel"]))
+    levels = list(dict.fromkeys(rows["level"]))
+    figure = new_figure(166, 24 + 7.5 * len(levels))
+    grid = np.atleast_1d(figure.subplots(1, len(panels), sharey=True))
+    for ax, panel in zip(grid, panels, strict=True):
+        mine = rows[rows["panel"] == panel]
+        for row in rows_of(mine):
+            number = levels.index(row.level)
+            ax.hlines(number, row.low, row.high, color=line_of(number)["color"], linewidth=2.0)
+            ax.plot(row.estimate, number, **{**line_of(number, join=False), "markersize": 6})
+        if bool(mine["zero"].iloc[0]):
+            ax.axvline(0, color=INK, linewidth=0.7, zorder=0)
+        else:
+            ax.set_xlim(0, 1.08 * float(np.nanmax(mine["high"])))
+        ax.set_title(printable(panel))
+        ax.set_xlabel(printable(mine["axis"].iloc[0]))
+        ax.tick_params(axis="y", length=0)
+        ax.spines["left"].set_visible(False)
+        for number in range(len(levels)):
+            ax.axhline(number, color=FAINT, linewidth=0.4, zorder=0)
+    grid[0].set_yticks(range(len(levels)), [printable(level) for level in levels])
+    grid[0].set_ylim(len(levels) - 0.4, -0.6)
+    return figure
+
+
+@styled
+def contrast_chart(rows: pd.DataFrame, *, axis: str, ax: Axes | None = None) -> Axes:
+    """Draw differences of means with their intervals and the equivalence bounds.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        ``contrast``, ``estimate``, ``low``, ``high``, ``margin`` (NaN: none set).
+    axis : str
+        Label of the axis, with unit.
+    ax : Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    Axes
+        The equivalence region is grey between two dashed bounds.
+    """
+    ax = new_axes(166, 20 + 7 * len(rows)) if ax is None else ax
+    margin = rows["margin"].dropna()
+    if len(margin):
+        m = float(margin.iloc[0])
+        ax.axvspan(-m, m, color=FAINT, alpha=0.45, linewidth=0, zorder=0)
+        for side in (-m, m):
+            ax.axvline(side, color=GREY, linewidth=0.9, linestyle=(0, (4, 2)), zorder=1)
+    ax.axvline(0, color=INK, linewidth=0.7, zorder=1)
+    for number, row in enumerate(rows_of(rows)):
+        ax.hlines(number, row.low, row.high, color=ACCENT, linewidth=2.0, zorder=3)
+        ax.plot(row.estimate, number, marker="o", color=ACCENT, markersize=6, zorder=4)
+    ax.set_yticks(range(len(rows)), [printable(c) for c in rows["contrast"]])
+    ax.set_ylim(len(rows) - 0.4, -0.6)
+    ax.tick_params(axis="y", length=0)
+    ax.spines["left"].set_visible(False)
+    ax.margins(x=0.06)
+    ax.set_xlabel(printable(axis))
+    return ax
+
+
+@styled
+def effect_chart(points: pd.DataFrame, lines: pd.DataFrame, *, response: str) -> Figure:
+    """Draw data and fitted lines against the covariates of a model.
+
+    Parameters
+    ----------
+    points : DataFrame
+        ``covariate``, ``level``, ``x``, ``y``: what was seen.
+    lines : DataFrame
+        ``covariate``, ``axis`` (label with unit), ``level``, ``x``, ``y``: two points
+        of each fitted line.
+    response : str
+        Label of the vertical axis, with unit.
+
+    Returns
+    -------
+    Figure
+        One panel a covariate, one vertical scale.
+    """
+    covariates = list(dict.fromkeys(lines["covariate"]))
+    levels = list(dict.fromkeys(lines["level"]))
+    figure = new_figure(166, 80)
+    grid = np.atleast_1d(figure.subplots(1, len(covariates), sharey=True))
+    for ax, covariate in zip(grid, covariates, strict=True):
+        seen = points[points["covariate"] == covariate]
+        fitted = lines[lines["covariate"] == covariate]
+        reach = float(seen["x"].max() - seen["x"].min()) if len(seen) else 1.0
+        for number, level in enumerate(levels):
+            style = line_of(number)
+            mine = seen[seen["level"] == level]
+            aside = (number - (len(levels) - 1) / 2) * 0.012 * reach
+            ax.plot(
+                mine["x"] + aside,
+                mine["y"],
+                **{**line_of(number, join=False), "markersize": 2.4, "alpha": 0.35},
+                zorder=2,
+            )
+            line = fitted[fitted["level"] == level]
+            ax.plot(
+                line["x"],
+                line["y"],
+                color=style["color"],
+                linestyle=style["linestyle"],
+                linewidth=2.2,
+                zorder=4,
+                label=printable(level),
+            )
+        ax.axhline(0, color=INK, linewidth=0.6, zorder=1)
+        ax.set_xlabel(printable(fitted["axis"].iloc[0]))
+    grid[0].set_ylabel(printable(response))
+    figure.legend(*grid[0].get_legend_handles_labels(), loc="outside upper left", ncols=4)
+    return figure
+
+
+@styled
+def residual_page(residuals: pd.DataFrame, quantiles: pd.DataFrame) -> Figure:
+    """Draw the residual checks of one model.
+
+    Parameters
+    ----------
+    residuals : DataFrame
+        ``fitted``, ``residual_scaled``, ``path_mm``, ``condition``.
+    quantiles : DataFrame
+        ``component``, ``normal``, ``value``: ordered effects and residuals beside
+        normal quantiles.
+
+    Returns
+    -------
+    Figure
+        Residuals against fitted values and against the path; residuals and
+        random effects against normal quantiles.
+    """
+    figure = new_figure(166, 104)
+    ((a, b), (c, d)) = figure.subplots(2, 2)
+    conditions = list(dict.fromkeys(residuals["condition"]))
+    for ax, column, label in (
+        (a, "fitted", "fitted value"),
+        (b, "path_mm", "path along the arch / mm"),
+    ):
+        for number, condition in enumerate(conditions):
+            mine = residuals[residuals["condition"] == condition]
+            ax.plot(
+                mine[column],
+                mine["residual_scaled"],
+                **{**line_of(number, join=False), "markersize": 2.6, "alpha": 0.5},
+                label=printable(condition or "all scans"),
+            )
+        ax.axhline(0, color=INK, linewidth=0.7, zorder=1)
+        for side in (-2, 2):
+            ax.axhline(side, color=GREY, linewidth=0.6, linestyle=(0, (4, 2)), zorder=1)
+        ax.set_xlabel(label)
+        ax.set_ylabel("residual / its standard deviation")
+    own = quantiles[quantiles["component"] == "residual"]
+    rest = quantiles[quantiles["component"] != "residual"]
+    c.plot(own["normal"], own["value"], **{**line_of(0, join=False), "markersize": 2.6})
+    for number, name in enumerate(list(dict.fromkeys(rest["component"]))[:4]):
+        mine = rest[rest["component"] == name]
+        d.plot(
+            mine["normal"],
+            mine["value"],
+            **{**line_of(number, join=False), "markersize": 4},
+            label=printable(name),
+        )
+    for ax, what in ((c, "residual"), (d, "random effect")):
+        ax.axline((0, 0), slope=1, color=INK, linewidth=0.7, zorder=1)
+        ax.set_xlabel("normal quantile")
+        ax.set_ylabel(f"{what} / its standard deviation")
+    if len(rest):
+        d.legend(loc="upper left")
+    if len(conditions) > 1:
+        figure.legend(*a.get_legend_handles_labels(), loc="outside upper left", ncols=4)
+    return figure

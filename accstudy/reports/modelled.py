@@ -1,0 +1,280 @@
+"""Tables of the mixed models arranged for figures and sentences."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from accstudy.figures.style import rows_of
+from accstudy.models.means import log_base
+from accstudy.reports.document import Text, strong_accent
+from accstudy.reports.wording import interval, joined, missing, number, p_value, quantity, unit_name
+
+__all__ = [
+    "contrast_sentence",
+    "interaction_phrase",
+    "shown_interactions",
+    "effect_lines",
+    "effect_points",
+    "level_contrasts",
+    "lead_model",
+    "means_rows",
+    "model_unit",
+    "response_label",
+    "slope_rows_of",
+    "slope_sentence",
+]
+
+_SLOPE = re.compile(r"^slope of (?P<what>\w+)(?: at (?P<level>.+))?$")
+_RESPONSES = {
+    "distance_um": "deviation of the distance",
+    "angle_deg": "deviation of the angle",
+    "vertical_um": "deviation of the height",
+    "relative_axis_deg": "angle between the axes",
+}
+_COVARIATES = {
+    "angulation_deg": "angulation / °",
+    "path_mm": "path along the arch / mm",
+    "span_mm": "span / mm",
+    "n_implants": "implants of the model",
+    "steps": "implants passed",
+}
+
+
+def lead_model(means: pd.DataFrame) -> str:
+    """Name of the model that answers the question: the first one on a plain response."""
+    for row in rows_of(means.drop_duplicates("model_name")):
+        if log_base(row.response) is None and "spread(" not in row.response:
+            return str(row.model_name)
+    return str(means["model_name"].iloc[0]) if len(means) else ""
+
+
+def model_unit(response: str) -> str:
+    """Unit of what a response is about, back from its logarithm.
+
+    Examples
+    --------
+    >>> model_unit("log(abs(pair.distance_um))"), model_unit("pair.angle_deg")
+    ('um', 'deg')
+    """
+    found = re.search(r"_(um|deg|mm|ppm)\b", response)
+    return found.group(1) if found else ""
+
+
+def response_label(response: str) -> str:
+    """What a response is called.
+
+    Examples
+    --------
+    >>> response_label("log(abs(pair.distance_um))")
+    'typical size of the deviation of the distance'
+    >>> response_label("implant.vertical_um")
+    'deviation of the height'
+    """
+    column = re.search(r"(?:pair|implant)\.(\w+)", response)
+    name = column.group(1) if column else response
+    said = _RESPONSES.get(name, name.rsplit("_", 1)[0].replace("_", " "))
+    if response.startswith("implant.distance") or "implant.distance" in response:
+        said = "3D deviation of an implant"
+    if "spread(" in response:
+        return f"scatter of the {said}"
+    return f"typical size of the {said}" if log_base(response) is not None else said
+
+
+def _back(response: str, value: Any) -> Any:
+    base = log_base(response)
+    return value if base is None else np.power(base, value)
+
+
+def means_rows(means: pd.DataFrame, models: list[str]) -> pd.DataFrame:
+    """Estimated means in their own unit, as `accstudy.figures.models.means_chart` wants them.
+
+    Means of a log response are taken back; they are then geometric means.
+    """
+    parts = []
+    for name in models:
+        mine = means[means["model_name"] == name]
+        if not len(mine):
+            continue
+        response = str(mine["response"].iloc[0])
+        unit = unit_name(model_unit(response))
+        part = mine[["level", "estimate", "low", "high", "se", "df"]].copy()
+        for column in ("estimate", "low", "high"):
+            part[column] = _back(response, part[column].astype(float))
+        label = response_label(response)
+        part["panel"] = label[0].upper() + label[1:]
+        part["axis"] = f"estimated mean / {unit}" if unit else "estimated mean"
+        part["zero"] = log_base(response) is None and "spread(" not in response
+        part["unit"], part["model_name"] = model_unit(response), name
+        parts.append(part)
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+
+
+def level_contrasts(contrasts: pd.DataFrame, model: str) -> pd.DataFrame:
+    """Differences between levels of one model, slopes left out."""
+    mine = contrasts[contrasts["model_name"] == model]
+    return mine[~mine["contrast"].str.startswith("slope of ")]
+
+
+def slope_rows_of(contrasts: pd.DataFrame, model: str) -> pd.DataFrame:
+    """Slopes of one model with ``covariate`` and ``level`` (empty: the average slope)."""
+    mine = contrasts[contrasts["model_name"] == model]
+    found = mine["contrast"].str.extract(_SLOPE)
+    out = mine.assign(covariate=found["what"], level=found["level"].fillna(""))
+    return out[out["covariate"].notna()]
+
+
+def effect_lines(
+    means: pd.DataFrame, contrasts: pd.DataFrame, pairs: pd.DataFrame, model: str
+) -> pd.DataFrame:
+    """Fitted lines against every covariate, one a level, the other covariates held.
+
+    Parameters
+    ----------
+    means, contrasts : DataFrame
+        Tables ``model_means`` and ``model_contrasts``.
+    pairs : DataFrame
+        Table with the covariates, for their range.
+    model : str
+        A model on a plain response.
+
+    Returns
+    -------
+    DataFrame
+        As `accstudy.figures.models.effect_chart` wants it. A line goes through the
+        mean at the held value with the slope of the table.
+    """
+    mine, slopes = means[means["model_name"] == model], slope_rows_of(contrasts, model)
+    rows = []
+    for covariate in dict.fromkeys(slopes["covariate"]):
+        if covariate not in pairs:
+            continue
+        low, high = float(pairs[covariate].min()), float(pairs[covariate].max())
+        own = slopes[slopes["covariate"] == covariate].set_index("level")["estimate"]
+        for mean in rows_of(mine):
+            held = dict(re.findall(r"(\w+) = ([-\d.e+]+)", str(mean.at)))
+            slope = own.get(mean.level, own.get("", np.nan))
+            if covariate not in held or missing(slope):
+                continue
+            for x in (low, high):
+                y = float(mean.estimate) + float(slope) * (x - float(held[covariate]))
+                axis = _COVARIATES.get(covariate, covariate.replace("_", " "))
+                rows.append([covariate, axis, mean.level, x, y])
+    return pd.DataFrame(rows, columns=["covariate", "axis", "level", "x", "y"])
+
+
+def effect_points(
+    lines: pd.DataFrame, pairs: pd.DataFrame, *, factor: str, column: str
+) -> pd.DataFrame:
+    """What was seen, for every covariate that has a line."""
+    parts = [
+        pd.DataFrame(
+            {
+                "covariate": covariate,
+                "level": pairs[factor].astype(str),
+                "x": pairs[covariate].astype(float),
+                "y": pairs[column].astype(float),
+            }
+        )
+        for covariate in dict.fromkeys(lines["covariate"])
+    ]
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+
+
+def contrast_sentence(row: Any) -> Text:
+    """Say what one contrast shows: difference, interval, p after Holm, equivalence.
+
+    Parameters
+    ----------
+    row : row of table ``model_contrasts``
+
+    Returns
+    -------
+    Text
+    """
+    a, _, b = str(row.contrast).partition(" - ")
+    label, unit = response_label(row.response), model_unit(row.response)
+    if log_base(row.response) is not None:
+        ends = [number(_back(row.response, v), "", decimals=2) for v in (row.low, row.high)]
+        size = f"{number(row.ratio, '', decimals=2)} times"
+        value = f"{size} ({ends[0]} to {ends[1]})"
+        how = f"the {label} of {a} is "
+        tail = f" that of {b}"
+    else:
+        value = f"{quantity(row.estimate, unit, signed=True)} ({interval(row.low, row.high, unit)})"
+        how, tail = f"{a} minus {b}: the mean {label} differs by ", ""
+    shown = not missing(row.p_holm) and float(row.p_holm) < 0.05
+    text: list[Any] = [how, strong_accent(value), f"{tail}, p = {p_value(row.p_holm)} after Holm; "]
+    text = [
+        t.replace("p = <", "p <").replace("p = >", "p >") if isinstance(t, str) else t for t in text
+    ]
+    text.append(strong_accent("a difference is shown" if shown else "no difference is shown"))
+    if not missing(row.margin):
+        margin = _margin(row, unit)
+        equal = not missing(row.p_equivalence) and float(row.p_equivalence) < 0.05
+        text.append(f", and equivalence within {margin} is ")
+        text.append(strong_accent("shown" if equal else "not shown"))
+        text.append(".")
+    else:
+        text.append(
+            "."
+            if shown
+            else ", which is not the same as equality: the study sets no margin of equivalence."
+        )
+    return [text[0][0].upper() + text[0][1:], *text[1:]]
+
+
+def _margin(row: Any, unit: str) -> str:
+    if log_base(row.response) is not None:
+        return f"a factor of {number(row.margin, '', decimals=2)}"
+    return f"±{quantity(row.margin, unit)}"
+
+
+def shown_interactions(contrasts: pd.DataFrame, model: str) -> list[Any]:
+    """Differences of slopes between levels that are shown (p after Holm below 0.05)."""
+    mine = contrasts[contrasts["model_name"] == model]
+    between = mine["contrast"].str.extract(r"^slope of (?P<what>\w+): (?P<pair>.+)$")
+    rows = mine.assign(covariate=between["what"], pair=between["pair"])
+    return rows_of(rows[rows["covariate"].notna() & (rows["p_holm"] < 0.05)])
+
+
+def interaction_phrase(row: Any) -> str:
+    """Say how a difference between two levels changes with a covariate."""
+    unit = model_unit(row.response)
+    size = f"{number(row.estimate, unit, signed=True, decimals=2)} {unit_name(unit)}"
+    ends = joined(
+        [number(v, unit, signed=True, decimals=2) for v in (row.low, row.high)], last="to"
+    )
+    a, _, b = str(row.pair).partition(" - ")
+    return f"{a} minus {b} changes by {size} ({ends}) per {_PER.get(row.covariate, row.covariate)}"
+
+
+_PER = {
+    "angulation_deg": "degree of angulation",
+    "path_mm": "mm of path",
+    "span_mm": "mm of span",
+}
+
+
+def slope_sentence(row: Any) -> str:
+    """Say how a response goes with a covariate.
+
+    Parameters
+    ----------
+    row : row of `slope_rows_of`
+    """
+    unit = model_unit(row.response)
+    where = f" with {row.level}" if row.level else ""
+    places = 2 if unit != "deg" else 4
+    ends = joined(
+        [number(v, unit, signed=True, decimals=places) for v in (row.low, row.high)], last="to"
+    )
+    said = (
+        f"{number(row.estimate, unit, signed=True, decimals=places)} {unit_name(unit)} "
+        f"({ends}) per {_PER.get(row.covariate, row.covariate.replace('_', ' '))}{where}"
+    )
+    shown = not missing(row.p_holm) and float(row.p_holm) < 0.05
+    return f"{said}, {'shown' if shown else 'not shown to differ from zero'}"
