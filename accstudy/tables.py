@@ -364,6 +364,28 @@ _TABLES = (
         """),
     ),
     Table(
+        "variance_components",
+        "condition x measurand x pair x level",
+        _columns("""
+            condition t levels of the condition factors, joined by " / "
+            model t physical reference model
+            measurand t column of pair_deviations
+            unit t um or deg; holds for every number of the row without a unit of its own
+            subject t the two implants of the pair joined by "-"
+            level t factor column, outermost first; residual; or total
+            units i groups of this level
+            df i degrees of freedom
+            variance_raw n variance component as estimated, may be negative
+            sd n standard deviation, zero if the estimate is negative
+            sd_low n lower limit of its interval, for residual and total
+            sd_high n upper limit of its interval, for residual and total
+            share n share of the total variance
+            F n F against the level below
+            p n probability of a larger F without this component
+            note t what cannot be said, and why
+        """),
+    ),
+    Table(
         "span_curve",
         "condition x pair x axis",
         _columns("""

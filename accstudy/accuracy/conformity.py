@@ -10,11 +10,19 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from accstudy.accuracy.measurands import Results, pair_results, results
 from accstudy.accuracy.oneway import Layouts, layouts
-from accstudy.accuracy.spans import guard, span_curve, supported, worst_bounds, worst_of_scans
+from accstudy.accuracy.spans import (
+    guard,
+    span_curve,
+    supported,
+    worst_bounds,
+    worst_needed,
+    worst_of_scans,
+)
 from accstudy.accuracy.summary import shared_u
 from accstudy.accuracy.tolerance import needed_scans, tolerance_bounds
 from accstudy.tables import empty, shape
@@ -161,7 +169,7 @@ def conformity_table(
 
 
 def _each_pair(
-    found: Results, u: np.ndarray, limit: LimitOf, coverage: float, confidence: float
+    found: Results, u: npt.NDArray[np.float64], limit: LimitOf, coverage: float, confidence: float
 ) -> list[dict[str, object]]:
     rows: list[dict[str, object]] = []
     keys = found.keys
@@ -206,7 +214,7 @@ def _each_pair(
 
 def _needed(
     sums: Layouts,
-    limit: np.ndarray,
+    limit: npt.NDArray[np.float64],
     says: str,
     coverage: float,
     confidence: float,
@@ -221,18 +229,26 @@ def _needed(
         notes.append("one cell: the bound holds for that cell's conditions only")
     if says != NOT_PROVEN:
         return {"n_needed": None, "note": "; ".join(notes)}
-    needed = needed_scans(sums, limit, coverage=coverage, confidence=confidence)
-    if np.isnan(needed).any():
-        notes.append(
-            "no number of scans like these would prove it: an estimate lies beyond the limit"
-            if sums.n.min() > 1
-            else "more scans are needed to say how many"
-        )
+    if sums.n.min() < 2:
+        notes.append("more scans are needed to say how many")
         return {"n_needed": None, "note": "; ".join(notes)}
-    notes.append("not enough scans to say")
-    cells = "" if sums.cells.max() == 1 else ", in more cells of the same size"
-    notes.append(f"about {int(needed.max())} scans{cells} would do if the estimates hold")
-    return {"n_needed": int(needed.max()), "note": "; ".join(notes)}
+    counts = needed_scans(sums, limit, coverage=coverage, confidence=confidence)
+    needed, words = _words_of_need(counts, bool(sums.cells.max() == 1))
+    return {"n_needed": needed, "note": "; ".join(notes + words)}
+
+
+def _words_of_need(counts: npt.NDArray[np.float64], one_cell: bool) -> tuple[int | None, list[str]]:
+    """The number of scans that would do for all, and how it is said."""
+    if np.isnan(counts).any():
+        return None, [
+            "no number of scans like these would prove it: an estimate lies beyond the limit"
+        ]
+    needed = int(counts.max())
+    cells = "" if one_cell else ", in more cells of the same size,"
+    return needed, [
+        "not enough scans to say",
+        f"about {needed} scans{cells} would do if the estimates hold",
+    ]
 
 
 def _worst(
@@ -258,6 +274,17 @@ def _worst(
             notes.append("one scan: there is no bound")
         elif own["n_cells"].max() == 1:
             notes.append("one cell: the bound holds for that cell's conditions only")
+        says = PROVEN if set(said) == {PROVEN} else REFUTED if REFUTED in said else NOT_PROVEN
+        needed = None
+        if says == NOT_PROVEN and own["n_scans"].min() > 1:
+            counts = worst_needed(
+                worst[worst["condition"] == condition],
+                limit.value - g,
+                coverage=coverage,
+                confidence=confidence,
+            )
+            needed, words_of = _words_of_need(counts.to_numpy(), bool(own["n_cells"].max() == 1))
+            notes += words_of
         rows.append(
             {
                 "condition": condition,
@@ -267,11 +294,8 @@ def _worst(
                 "source": limit.source,
                 "tolerance_bound": own["bound"].iloc[at],
                 "u": u,
-                "verdict": PROVEN
-                if set(said) == {PROVEN}
-                else REFUTED
-                if REFUTED in said
-                else NOT_PROVEN,
+                "verdict": says,
+                "n_needed": needed,
                 "n_scans": int(own["n_scans"].sum()),
                 "note": "; ".join(notes),
             }

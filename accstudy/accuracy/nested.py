@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -83,15 +84,16 @@ def nested_anova(
     Sums of squares are sequential (outermost first); the coefficients of the
     expected mean squares follow from the group sizes, so unequal groups are
     allowed. F divides by the mean square of the level below, which for unequal
-    groups is an approximation. The interval of the total is the Satterthwaite
-    interval of the linear combination of mean squares that estimates it, taken
-    before anything is cut at zero, and widened to hold the estimate. With few outer
-    groups it is wide, as it must be.
+    groups is an approximation. The interval of the total is the modified
+    large-sample interval of the linear combination of mean squares that estimates
+    it, taken before anything is cut at zero, and widened to hold the estimate. With
+    few outer groups it is wide, as it must be.
 
     References
     ----------
     ISO 5725-3:1994, clause 8 and Annex B (nested experiments); Searle, Casella and
-    McCulloch, Variance Components, 1992, chapter 5 and Appendix F.
+    McCulloch, Variance Components, 1992, chapter 5 and Appendix F; Burdick and
+    Graybill, Confidence Intervals on Variance Components, 1992, chapter 5.
 
     Examples
     --------
@@ -189,7 +191,11 @@ def _interval_of_total(
     combined = float(parts.sum())
     if combined <= 0:
         return 0.0, float("nan")
-    nu = combined**2 / float((parts**2 / df[keep]).sum())
-    low = nu * combined / float(special.chdtri(nu, alpha / 2))
-    high = nu * combined / float(special.chdtri(nu, 1 - alpha / 2))
-    return min(float(np.sqrt(low)), total**0.5), max(float(np.sqrt(high)), total**0.5)
+    nu = df[keep].astype(float)
+    below = 1 - nu / special.chdtri(nu, alpha / 2)
+    above = nu / special.chdtri(nu, 1 - alpha / 2) - 1
+    # a mean square that is taken off pulls the other way
+    down, up = np.where(parts > 0, (below, above), (above, below))
+    low = max(0.0, combined - math.sqrt(float(((down * parts) ** 2).sum())))
+    high = combined + math.sqrt(float(((up * parts) ** 2).sum()))
+    return min(math.sqrt(low), math.sqrt(total)), max(math.sqrt(high), math.sqrt(total))

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from accstudy.accuracy.grubbs import (
+from accstudy.accuracy.critical import (
     cochran_critical,
     grubbs_critical,
     grubbs_double_critical,

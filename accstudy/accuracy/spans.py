@@ -11,12 +11,20 @@ import pandas as pd
 from scipy import special
 
 from accstudy.accuracy.measurands import Results, pair_results, results
-from accstudy.accuracy.oneway import layouts
+from accstudy.accuracy.oneway import Layouts, layouts
 from accstudy.accuracy.summary import shared_u
-from accstudy.accuracy.tolerance import tolerance_bounds
+from accstudy.accuracy.tolerance import needed_scans, tolerance_bounds
 from accstudy.tables import empty, shape
 
-__all__ = ["class_bounds", "guard", "span_curve", "supported", "worst_bounds", "worst_of_scans"]
+__all__ = [
+    "class_bounds",
+    "guard",
+    "span_curve",
+    "supported",
+    "worst_bounds",
+    "worst_needed",
+    "worst_of_scans",
+]
 
 AXES = ("span_mm", "path_mm")
 
@@ -201,11 +209,7 @@ def worst_bounds(
     are on the safe side: simulated coverage 0.96 or more for 3 to 28 pairs, 10 to
     30 scans, independent and random-walk errors, with and without bias.
     """
-    long = worst.assign(measurand="worst", unit="", subject="", span_mm=np.nan, path_mm=np.nan)
-    found = results(long.assign(lowest=0.0))
-    positive = found.value[found.value > 0]
-    floor = positive.min() / 2 if positive.size else 1.0
-    sums = layouts(np.log(np.maximum(found.value, floor)), found.group, found.cell)
+    found, sums = _logarithms(worst)
     logs = tolerance_bounds(sums, coverage=coverage, confidence=confidence, kind="upper")
     bounds = pd.DataFrame({name: np.exp(logs[name]) for name in logs})
     return pd.concat(
@@ -215,6 +219,43 @@ def worst_bounds(
             bounds,
         ],
         axis=1,
+    )
+
+
+def _logarithms(worst: pd.DataFrame) -> tuple[Results, Layouts]:
+    long = worst.assign(measurand="worst", unit="", subject="", span_mm=np.nan, path_mm=np.nan)
+    found = results(long.assign(lowest=0.0))
+    positive = found.value[found.value > 0]
+    floor = positive.min() / 2 if positive.size else 1.0
+    return found, layouts(np.log(np.maximum(found.value, floor)), found.group, found.cell)
+
+
+def worst_needed(
+    worst: pd.DataFrame, limit: float, *, coverage: float = 0.95, confidence: float = 0.95
+) -> pd.Series:
+    """Scans that would bring the bound of the worst value within a limit.
+
+    Parameters
+    ----------
+    worst : DataFrame
+        From `worst_of_scans`.
+    limit : float
+        Above zero.
+    coverage, confidence : float, optional
+        Of the bounds.
+
+    Returns
+    -------
+    Series
+        In the order of `worst_bounds`; NaN where no number would do.
+    """
+    _, sums = _logarithms(worst)
+    if limit <= 0:
+        return pd.Series(np.full(len(sums.n), np.nan))
+    return pd.Series(
+        needed_scans(
+            sums, float(np.log(limit)), coverage=coverage, confidence=confidence, kind="upper"
+        )
     )
 
 

@@ -15,11 +15,15 @@ import pandas as pd
 from scipy import special
 from scipy.stats import qmc
 
-from accstudy.accuracy.factors import absolute_quantile
+from accstudy.accuracy.factors import (
+    absolute_quantile,
+    nonparametric_n,
+    nonparametric_order,
+)
 from accstudy.accuracy.oneway import Layouts
 from accstudy.accuracy.planned import planned_layouts
 
-__all__ = ["Kind", "needed_scans", "tolerance_bounds"]
+__all__ = ["Kind", "needed_scans", "nonparametric_bound", "tolerance_bounds"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -214,6 +218,40 @@ def needed_scans(
         cell = 1.0 if one_cell else found.n[g] / found.cells[g]
         out[g] = np.ceil(low * cell)
     return out
+
+
+def nonparametric_bound(
+    values: npt.ArrayLike, *, coverage: float = 0.95, confidence: float = 0.95
+) -> tuple[float, int]:
+    """Upper tolerance bound of absolute deviations whatever their distribution.
+
+    Parameters
+    ----------
+    values : array_like
+        Deviations of independent scans: of one cell, or one scan a cell. Scans that
+        share cells are not independent, and the bound does not hold.
+    coverage, confidence : float, optional
+        Of the bound.
+
+    Returns
+    -------
+    bound, n_needed : float, int
+        The order statistic, NaN where the scans are too few; and the number of
+        scans from which on there is one.
+
+    References
+    ----------
+    Wilks, Ann Math Stat 12 (1941) 91-96; ISO 16269-6:2014.
+
+    Examples
+    --------
+    >>> nonparametric_bound([3.0, -5.0, 1.0])
+    (nan, 59)
+    """
+    x = np.sort(np.abs(np.asarray(values, dtype=float)))
+    rank = nonparametric_order(len(x), coverage, confidence)
+    bound = float(x[rank - 1]) if rank else float("nan")
+    return bound, nonparametric_n(coverage, confidence)
 
 
 def _planned(found: Layouts, g: int, size: int) -> Layouts:

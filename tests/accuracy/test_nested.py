@@ -6,11 +6,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from accstudy.accuracy.components import variance_components
 from accstudy.accuracy.nested import nested_anova
 from accstudy.accuracy.oneway import one_way
 from accstudy.accuracy.robust import _factors_of_s, algorithm_a, algorithm_s, made, niqr
 from accstudy.errors import InputError
 from accstudy.selftest.published import case
+from accstudy.tables import csv_bytes
 
 
 def test_machines_and_operators_with_a_negative_middle():
@@ -150,3 +152,28 @@ def test_equal_results_have_no_spread():
     assert (a.mean, a.sd, a.converged) == (4.0, 0.0, True)
     assert algorithm_s([0.0, 0.0, 0.0], df=2).sd == 0.0
     assert algorithm_a([4.0]).mean == 4.0
+
+
+def test_components_of_every_pair(study):
+    pairs, _ = study
+    pairs = pairs.assign(operator=pairs["cell"], session=pairs["scan"].str[-1].map(int) // 2)
+    found = variance_components(pairs, ["operator", "session"])
+    assert len(found) == 2 * 15 * 4
+    assert found["level"].head(4).tolist() == ["operator", "session", "residual", "total"]
+    one = found[(found["condition"] == "device B") & (found["subject"] == "I2-I5")]
+    own = pairs[
+        (pairs["condition"] == "device B")
+        & (pairs["implant_a"] == "I2")
+        & (pairs["implant_b"] == "I5")
+    ]
+    alone = nested_anova(own, "distance_um", ["operator", "session"])
+    assert one["sd"].iloc[-1] == pytest.approx(alone.sd_total)
+    assert one["df"].tolist() == [2, 3, 6, 11]
+    assert one["share"].iloc[:-1].sum() == pytest.approx(1.0)
+    residual = one[one["level"] == "residual"].iloc[0]
+    assert residual["sd_low"] < residual["sd"] < residual["sd_high"]
+    single = variance_components(pairs.head(1), ["operator", "session"])
+    assert single["note"].str.len().min() > 0
+    assert b"nan" not in csv_bytes("variance_components", single).lower()
+    with pytest.raises(InputError, match='did you mean "operator"'):
+        variance_components(pairs, ["operater"])

@@ -11,7 +11,7 @@ from accstudy.accuracy import conformity as c
 from accstudy.accuracy import factors, spans
 from accstudy.accuracy.conformity import LimitOf, conformity_table, verdict
 from accstudy.accuracy.oneway import layouts
-from accstudy.accuracy.tolerance import needed_scans, tolerance_bounds
+from accstudy.accuracy.tolerance import needed_scans, nonparametric_bound, tolerance_bounds
 from accstudy.selftest.published import case, table
 from accstudy.tables import TABLES
 
@@ -83,7 +83,7 @@ def test_a_bound_of_a_biased_device_is_that_of_its_side():
 @pytest.mark.parametrize(("sizes", "share"), [((8,), 0.0), ((4, 4, 4), 0.6), ((2, 3, 8), 0.6)])
 def test_bounds_hold_their_confidence(mean, sizes, share):
     rng = np.random.default_rng(21)
-    g, n = 600, sum(sizes)
+    g, n = 400, sum(sizes)
     cell = np.repeat(np.arange(len(sizes)), sizes)
     x = mean + rng.normal(0, math.sqrt(share), (g, len(sizes)))[:, cell]
     x = x + rng.normal(0, math.sqrt(1 - share), (g, n))
@@ -108,6 +108,16 @@ def test_needed_scans_would_do_and_one_cell_less_would_not():
     assert needed % 5 == 0
     assert np.isnan(needed_scans(one, bound["estimate"][0] - 0.1)[0])
     assert needed_scans(one, 1000.0)[0] <= 15
+
+
+def test_a_bound_without_a_distribution_holds_its_confidence():
+    rng = np.random.default_rng(12)
+    x = rng.exponential(1.0, (1500, 80))
+    truth = -math.log(0.05)
+    held = np.mean([nonparametric_bound(row)[0] >= truth for row in x])
+    # 80 scans: the largest is taken until the second largest would do (93)
+    assert held == pytest.approx(1 - 0.95**80, abs=0.01)
+    assert nonparametric_bound(np.arange(93.0))[0] == 91.0
 
 
 def test_degenerate_bounds():
@@ -163,6 +173,10 @@ def test_too_few_scans_get_the_number_that_would_do(study):
     assert row["verdict"] == c.NOT_PROVEN
     assert row["n_needed"] > 4
     assert "not enough scans to say" in row["note"]
+    wide = conformity_table(few, limits=[LimitOf("distance_um", 80.0, "x")], spans_at_um=[])
+    worst = wide[wide["measurand"].str.contains("worst")].iloc[0]
+    assert worst["verdict"] == c.NOT_PROVEN
+    assert worst["n_needed"] > 4
     one = conformity_table(pairs.head(15), limits=[LimitOf("distance_um", 60.0, "x")])
     assert (one["verdict"] == c.NOT_PROVEN).all()
     assert one["note"].str.len().min() > 0
