@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 
 from accstudy.errors import Finding, Severity
 from accstudy.geometry.rigid import Rigid, rotation_about_deg
-from accstudy.locate.arrangement import Arrangement, Lines, fit_lines, refit
+from accstudy.locate.arrangement import Arrangement, Lines, fit_lines, match_arrangement, refit
 from accstudy.locate.body import ScanBody
 from accstudy.locate.decide import choose
 from accstudy.locate.judge import Verdict, judge_body, rms_um, stray_body
 from accstudy.locate.model import ReferenceModel, reference_model
+from accstudy.locate.placed import PlacedBody, find_placed
 from accstudy.locate.refine import Refined, determined, refine_fits
 from accstudy.locate.rotation import turned
 from accstudy.locate.search import (
@@ -105,7 +106,16 @@ def locate_scan(
     middle = np.median(mesh.vertices_mm, axis=0)
     mesh = Mesh(mesh.vertices_mm - middle, mesh.faces)
     marks = _marks(landmarks, model, middle)
+    placed = find_placed(mesh, [kind.drawing for kind in model.kinds])
+    if placed is not None:
+        return _locate_placed(model, scan, middle, placed, marks)
+    return _locate_scanned(mesh, model, scan, middle, marks)
 
+
+def _locate_scanned(
+    mesh: Mesh, model: ReferenceModel, scan: str, middle: Floats, marks: dict[int, Floats]
+) -> LocatedScan:
+    """Locate in a scanned surface."""
     candidates, ways = search(mesh, model)
     most = ways[0].matched if ways else 0
     ways = [way for way in ways if marks or way.matched == most]
@@ -113,9 +123,75 @@ def locate_scan(
     same = same_bodies(model, candidates)
     ways = [way for way in (_kept(way, same) for way in ways) if way is not None]
     ways = list({way.candidate: way for way in ways}.values())
-    ways.sort(key=lambda way: -way.matched)
     spare = spare_bodies(mesh, model, candidates, ways[0].candidate if ways else ())
     lines, flats = fitted_lines(candidates)
+    chosen, findings = _decide(model, lines, flats, ways, spare, marks)
+    found = [candidates.fits[c] if c >= 0 else None for c in chosen.candidate]
+    found = recover(mesh, model, chosen, found)
+    return _report(model, scan, middle, found, findings)
+
+
+def _locate_placed(
+    model: ReferenceModel,
+    scan: str,
+    middle: Floats,
+    placed: list[PlacedBody],
+    marks: dict[int, Floats],
+) -> LocatedScan:
+    """Locate among drawings that were placed by a design program."""
+    poses = [p.scan_from_body for p in placed]
+    lines = Lines(
+        np.array([p.translation_mm for p in poses]),
+        np.array([p.rotation[:, 2] for p in poses]),
+        np.array([p.kind for p in placed]),
+    )
+    flats = np.array([p.rotation[:, 0] for p in poses])
+    flats[[not model.kinds[p.kind].body.has_flat for p in placed]] = np.nan
+    ways = match_arrangement(model.lines, lines)
+    taken = {placed[c].piece for c in ways[0].candidate if c >= 0} if ways else set()
+    free = {p.piece: c for c, p in enumerate(placed) if p.piece not in taken}
+    spare = list(free.values())
+    chosen, findings = _decide(model, lines, flats, ways, spare, marks)
+    rows = []
+    for implant, c in zip(model.implants, chosen.candidate, strict=True):
+        row: dict[str, object] = {"scan": scan, "model": model.name, "implant": implant}
+        rows.append(row)
+        if c < 0:
+            row |= {"status": "missing", "note": "not found"}
+            findings.append(_missing(f"the file holds no scan body on {implant}"))
+            continue
+        u_mm = placed[c].rms_mm / np.sqrt(3.0)
+        row |= _pose_row(poses[c], middle, flats[c], np.full(3, u_mm))
+        row |= {
+            "u_axis_deg": np.degrees(u_mm / model.kinds[placed[c].kind].reach_mm),
+            "fit_rms_um": 1e3 * placed[c].rms_mm,
+            "offset_um": 0.0,
+            "coverage": 1.0,
+            "status": "ok",
+            "note": "placed drawing, not a scanned surface",
+        }
+    findings.append(
+        Finding(
+            Severity.NOTE,
+            "placed-bodies",
+            "the file holds scan bodies that were placed already, not a scanned surface",
+            mend="nothing; the fit of the placing program is part of what is measured, and "
+            "unknown here",
+        )
+    )
+    motion = refit(chosen, model.lines, lines).scan_from_model
+    return LocatedScan(shape("poses", pd.DataFrame(rows)), tuple(findings), _moved(motion, middle))
+
+
+def _decide(
+    model: ReferenceModel,
+    lines: Lines,
+    flats: Floats,
+    ways: list[Arrangement],
+    spare: Sequence[int],
+    marks: dict[int, Floats],
+) -> tuple[Arrangement, list[Finding]]:
+    """Choose the reading that the candidates' final poses bear out."""
     ways = [refit(way, model.lines, lines) for way in ways]
     ways.sort(key=lambda way: (-way.matched, way.misfit_mm))
     findings = check_arrangement(model, lines, ways, spare=spare, landmarks=bool(marks))
@@ -126,10 +202,8 @@ def locate_scan(
         found_flats=flats,
         landmarks=marks,
         names=model.implants,
-    ).way
-    found = [candidates.fits[c] if c >= 0 else None for c in chosen.candidate]
-    found = recover(mesh, model, chosen, found)
-    return _report(model, scan, middle, found, findings)
+    )
+    return chosen.way, findings
 
 
 def _marks(
@@ -184,16 +258,14 @@ def _report(
         one = found[i]
         row: dict[str, object] = {"scan": scan, "model": model.name, "implant": implant}
         rows.append(row)
-        if one is None or i not in by_implant:
-            what = (
-                f"the scan shows no scan body on {implant}"
-                if one is None
-                else f"the scan shows too little of the scan body on {implant} to fix its position"
-            )
-            note = "not found" if one is None else "too little seen to fix its position"
-            row |= {"status": "missing", "note": note}
-            mend = "scan it again, if it should be there"
-            findings.append(Finding(Severity.WARNING, "missing-body", what, mend=mend))
+        if one is None:
+            row |= {"status": "missing", "note": "not found"}
+            findings.append(_missing(f"the scan shows no scan body on {implant}"))
+            continue
+        if i not in by_implant:
+            row |= {"status": "missing", "note": "too little seen to fix its position"}
+            what = f"the scan shows too little of the scan body on {implant} to fix its position"
+            findings.append(_missing(what))
             continue
         refined_one = _turned_to_flat(by_implant[i], one, motion.vectors(model.flats[i]))
         verdict = judge_body(implant, one, refined_one, has_flat=model.bodies[i].body.has_flat)
@@ -211,11 +283,16 @@ def _report(
                 mend="check with approximate positions in landmarks.csv",
             )
         )
-    return LocatedScan(
-        shape("poses", pd.DataFrame(rows)),
-        tuple(findings),
-        Rigid(motion.rotation, motion.translation_mm + middle),
-    )
+    return LocatedScan(shape("poses", pd.DataFrame(rows)), tuple(findings), _moved(motion, middle))
+
+
+def _missing(what: str) -> Finding:
+    mend = "scan it again, if it should be there"
+    return Finding(Severity.WARNING, "missing-body", what, mend=mend)
+
+
+def _moved(motion: Rigid, middle: Floats) -> Rigid:
+    return Rigid(motion.rotation, motion.translation_mm + middle)
 
 
 def _joined(*notes: object) -> str:
@@ -235,13 +312,8 @@ def _pose_columns(
     refined: Refined, found: Found, verdict: Verdict, middle: Floats
 ) -> dict[str, object]:
     pose = refined.scan_from_body
-    position, u = pose.translation_mm + middle, refined.u_position_mm
-    row: dict[str, object] = {}
-    for k, c in enumerate("xyz"):
-        row[f"{c}_mm"] = position[k]
-        row[f"axis_{c}"] = pose.rotation[k, 2]
-        row[f"flat_{c}"] = pose.rotation[k, 0] if verdict.turn_known else np.nan
-        row[f"u_{c}_um"] = 1e3 * u[k]
+    flat = pose.rotation[:, 0] if verdict.turn_known else np.full(3, np.nan)
+    row = _pose_row(pose, middle, flat, refined.u_position_mm)
     return row | {
         "u_axis_deg": refined.u_axis_deg,
         "fit_rms_um": rms_um(found),
@@ -250,3 +322,13 @@ def _pose_columns(
         "status": verdict.status,
         "note": verdict.note,
     }
+
+
+def _pose_row(pose: Rigid, middle: Floats, flat: Floats, u_mm: Floats) -> dict[str, object]:
+    row: dict[str, object] = {}
+    for k, c in enumerate("xyz"):
+        row[f"{c}_mm"] = pose.translation_mm[k] + middle[k]
+        row[f"axis_{c}"] = pose.rotation[k, 2]
+        row[f"flat_{c}"] = flat[k]
+        row[f"u_{c}_um"] = 1e3 * u_mm[k]
+    return row

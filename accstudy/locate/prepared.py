@@ -38,6 +38,8 @@ class PreparedBody:
     ----------
     body : ScanBody
         As the study gives it.
+    drawing : Mesh
+        Its drawing without degenerate triangles.
     surface : Mesh
         Its surface without degenerate triangles, finer where it is curved.
     scene : Scene
@@ -61,6 +63,7 @@ class PreparedBody:
     """
 
     body: ScanBody
+    drawing: Mesh
     surface: Mesh
     scene: Scene
     face_normals: Floats
@@ -188,6 +191,7 @@ def _prepare(body: ScanBody) -> PreparedBody:
     edges = edges[edges[:, 2] > body.use_above_mm - 0.5]
     return PreparedBody(
         body=body,
+        drawing=plain,
         surface=surface,
         scene=scene,
         face_normals=normals,

@@ -23,6 +23,8 @@ __all__ = ["Refined", "determined", "refine_fits"]
 
 Floats = NDArray[np.float64]
 
+_FREEDOM = 8.0  # degrees of freedom that a body adds to the noise estimate; from simulated scans
+
 
 @dataclass(frozen=True, slots=True)
 class Refined:
@@ -83,8 +85,9 @@ def refine_fits(fits: Sequence[Fit | None]) -> tuple[list[Refined | None], Noise
     if not known:
         return [None] * len(fits), None
     noise = estimate_noise(known)
+    widen = student_factor(_FREEDOM * len(known))
     return [
-        None if fit is None or own is None else _refined(fit, own, noise)
+        None if fit is None or own is None else _refined(fit, own, noise, widen)
         for fit, own in zip(fits, blocks, strict=True)
     ], noise
 
@@ -110,10 +113,29 @@ def determined(refined: Refined, *, most_mm: float = 0.15) -> bool:
     return bool(refined.u_position_mm.max() < most_mm and moved_mm < most_mm)
 
 
-def _refined(fit: Fit, own: Blocks, noise: NoiseModel) -> Refined:
+def student_factor(freedom: float) -> float:
+    """Student's 97.5 % quantile over the normal one, to first order in 1/freedom.
+
+    Notes
+    -----
+    The noise itself is estimated from few independent patches of surface; with
+    this factor on the standard uncertainty, 1.96 of it hold 95 %.
+
+    Examples
+    --------
+    >>> round(student_factor(30), 3)
+    1.04
+    """
+    z = 1.959964
+    return 1.0 + (z * z + 1.0) / (4.0 * freedom)
+
+
+def _refined(fit: Fit, own: Blocks, noise: NoiseModel, widen: float) -> Refined:
     correction = correct(own, noise)
     full = np.zeros(7)
     full[list(fit.free)] = correction.change
     covariance = np.full((7, 7), np.nan)
-    covariance[np.ix_(fit.free, fit.free)] = correction.covariance * own_share(own, noise)
+    covariance[np.ix_(fit.free, fit.free)] = (
+        correction.covariance * own_share(own, noise) * widen**2
+    )
     return Refined(fit, moved(fit.scan_from_body, full), fit.offset_mm + full[OFFSET], covariance)

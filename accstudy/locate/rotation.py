@@ -148,8 +148,8 @@ def search_turn(
     expected = drawing.radius_mm[(column[None] - turn[:, None]) % count, row[use][None]]
     away = np.minimum(np.abs(radius[use][None] - offset_mm - expected), _CAP_MM)
     away = np.where(np.isfinite(away), away, _CAP_MM)
-    cost = np.asarray(np.mean(away**2, axis=1), float) if len(use) else np.zeros(count)
-    return TurnProfile(turn * _STEP_DEG, cost)
+    cost = np.asarray(np.sum(away**2, axis=1) / max(len(use), 1), float)
+    return TurnProfile(np.asarray(turn * _STEP_DEG, float), cost)
 
 
 def turned(pose: Rigid, angle_deg: float) -> Rigid:
