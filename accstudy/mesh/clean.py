@@ -5,10 +5,12 @@ from __future__ import annotations
 import hashlib
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from accstudy.errors import Finding, MeshError
 from accstudy.mesh.model import Mesh
+from accstudy.mesh.normals import area_vectors
 from accstudy.mesh.raw import RawMesh, note
 
 __all__ = ["clean", "triangle_digest"]
@@ -43,22 +45,22 @@ def clean(raw: RawMesh, *, unit_mm: float, name: str) -> Mesh:
     """
     findings = list(raw.findings)
     corners = raw.corners
-    magnitude = float(np.abs(corners).max()) * unit_mm
+    magnitude = max(float(corners.max()), -float(corners.min())) * unit_mm
     if not np.isfinite(magnitude) or magnitude > 1e9:
         raise MeshError("its coordinates are too large", where=name, hint="check the length unit")
     first, index = _merge(corners)
     vertices = corners[first] * unit_mm
-    faces = index.reshape(-1, 3) if raw.faces is None else index[raw.faces]
-    faces = _drop_degenerate(vertices, faces, findings)
-    faces = _drop_repeated(faces, findings)
+    faces = (index.reshape(-1, 3) if raw.faces is None else index[raw.faces]).astype(np.int32)
+    faces, normals = _drop_degenerate(vertices, faces, findings)
+    faces, normals = _drop_repeated(faces, normals, findings)
     if not len(faces):
         raise MeshError("no triangle has an area", where=name, hint="export the scan again")
     used, faces = _drop_unused(len(vertices), faces)
     vertices = vertices[used]
     extent = float(np.ptp(vertices, axis=0).max())
     _look_at_size(extent, magnitude, findings)
-    _look_at_shape(vertices, faces, findings)
-    return Mesh(np.ascontiguousarray(vertices), faces.astype(np.int32), tuple(findings))
+    _look_at_shape(vertices, faces, normals, findings)
+    return Mesh(np.ascontiguousarray(vertices), faces, tuple(findings))
 
 
 def _merge(corners: NDArray[np.float64]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -67,79 +69,91 @@ def _merge(corners: NDArray[np.float64]) -> tuple[NDArray[np.intp], NDArray[np.i
     Corners are compared by a 64-bit mix of their single-precision bits; that
     two distinct ones share it is excluded by comparing them.
     """
-    single = corners.astype(np.float32) + np.float32(0.0)  # -0 becomes 0
-    bits = single.view(np.uint32).astype(np.uint64)
+    single = corners.astype(np.float32)
+    single += np.float32(0.0)  # -0 becomes 0
+    index, distinct = pd.factorize(_mix(single.view(np.uint32)))  # in the order of their firsts
+    firsts = np.empty(len(distinct), np.intp)
+    firsts[index[::-1]] = np.arange(len(index) - 1, -1, -1)
+    for k in range(3):
+        column = single[:, k]
+        if not np.array_equal(np.take(column[firsts], index), column):
+            return _merge_by_rows(single)  # two corners share a key
+    return firsts, index
+
+
+def _mix(bits: NDArray[np.uint32]) -> NDArray[np.uint64]:
+    """Mix three words of 32 bits into one of 64, each bit into every other."""
+    key = bits[:, 0].astype(np.uint64)
     with np.errstate(over="ignore"):
-        key = bits[:, 0] * np.uint64(0x9E3779B97F4A7C15)
+        key *= np.uint64(0x9E3779B97F4A7C15)
         key ^= key >> np.uint64(29)
-        key = (key + bits[:, 1]) * np.uint64(0xBF58476D1CE4E5B9)
+        key += bits[:, 1]
+        key *= np.uint64(0xBF58476D1CE4E5B9)
         key ^= key >> np.uint64(32)
-        key = (key + bits[:, 2]) * np.uint64(0x94D049BB133111EB)
+        key += bits[:, 2]
+        key *= np.uint64(0x94D049BB133111EB)
         key ^= key >> np.uint64(31)
-    order = np.argsort(key, kind="stable")
-    ranked = key[order]
-    new = np.empty(len(ranked), bool)
-    new[0] = True
-    np.not_equal(ranked[1:], ranked[:-1], out=new[1:])
-    group = np.cumsum(new) - 1
-    firsts = order[new]
-    index = np.empty(len(key), np.intp)
-    index[order] = group
-    if not np.array_equal(single[firsts][index], single):  # two corners share a key
-        _, firsts, index = np.unique(single, axis=0, return_index=True, return_inverse=True)
-        index = index.reshape(-1)
+    return key
+
+
+def _merge_by_rows(single: NDArray[np.float32]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """As `_merge`, by sorting the corners themselves: slow and beyond doubt."""
+    _, firsts, index = np.unique(single, axis=0, return_index=True, return_inverse=True)
     by_place = np.argsort(firsts, kind="stable")
     rank = np.empty_like(by_place)
     rank[by_place] = np.arange(len(by_place))
-    return firsts[by_place], rank[index]
+    return firsts[by_place], rank[index.reshape(-1)]
 
 
 def _drop_degenerate(
-    vertices: NDArray[np.float64], faces: NDArray[np.intp], findings: list[Finding]
-) -> NDArray[np.intp]:
-    a, b, c = faces.T
-    distinct = (a != b) & (b != c) & (c != a)
-    p, q, r = vertices[a], vertices[b], vertices[c]
-    u, v = q - p, r - p
-    normal = np.cross(u, v)
-    squares = np.einsum("ij,ij->i", u, u) + np.einsum("ij,ij->i", v, v)
-    has_area = np.einsum("ij,ij->i", normal, normal) > 1e-18 * squares**2
-    good = distinct & has_area
-    dropped = int(len(faces) - good.sum())
-    if dropped:
-        findings.append(
-            note("no-area", f"{dropped} of {len(faces)} triangles without area were left out")
-        )
-    kept: NDArray[np.intp] = faces[good]
-    return kept
+    vertices: NDArray[np.float64], faces: NDArray[np.int32], findings: list[Finding]
+) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
+    """Drop triangles without area; give the others' normals, as long as their areas."""
+    a, b, c = (np.ascontiguousarray(faces[:, k]) for k in range(3))
+    good = (a != b) & (b != c) & (c != a)
+    normals = area_vectors(Mesh(vertices, faces))
+    squares = np.zeros(len(faces))
+    for k in range(3):
+        p, q, r = (np.take(vertices[:, k], corner) for corner in (a, b, c))
+        squares += (q - p) ** 2 + (r - p) ** 2
+    good &= 4 * np.einsum("ij,ij->i", normals, normals) > 1e-18 * squares**2
+    dropped = int(len(faces) - np.count_nonzero(good))
+    if not dropped:
+        return faces, normals
+    findings.append(
+        note("no-area", f"{dropped} of {len(faces)} triangles without area were left out")
+    )
+    return faces[good], normals[good]
 
 
-def _drop_repeated(faces: NDArray[np.intp], findings: list[Finding]) -> NDArray[np.intp]:
-    """Keep one of several triangles with the same corners, whatever their turn."""
-    low, high = faces.min(axis=1), faces.max(axis=1)
-    middle = faces.sum(axis=1) - low - high
-    count = np.uint64(faces.max() + 1) if len(faces) else np.uint64(1)
-    if int(count) ** 3 < 2**64:
-        key = (low.astype(np.uint64) * count + middle.astype(np.uint64)) * count
-        key += high.astype(np.uint64)
-        order = np.argsort(key, kind="stable")
-        same = key[order][1:] == key[order][:-1]
+def _drop_repeated(
+    faces: NDArray[np.int32], normals: NDArray[np.float64], findings: list[Finding]
+) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
+    """Keep the first of several triangles with the same corners, whatever their turn."""
+    a, b, c = (faces[:, k].astype(np.uint64) for k in range(3))
+    low, high = np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
+    middle = a + b + c - low - high
+    count = int(high.max()) + 1 if len(faces) else 1
+    if count**3 < 2**64:
+        key = pd.Series((low * np.uint64(count) + middle) * np.uint64(count) + high)
+        again = key.duplicated().to_numpy()
     else:
-        order = np.lexsort((high, middle, low))
-        stacked = np.column_stack([low, middle, high])[order]
-        same = (stacked[1:] == stacked[:-1]).all(axis=1)
-    if not same.any():
-        return faces
-    keep = np.ones(len(faces), bool)
-    keep[order[1:][same]] = False
-    findings.append(note("repeated", f"{int(same.sum())} repeated triangles were left out"))
-    return faces[keep]
+        again = pd.DataFrame({"low": low, "middle": middle, "high": high}).duplicated().to_numpy()
+    if not again.any():
+        return faces, normals
+    repeated = int(np.count_nonzero(again))
+    findings.append(note("repeated", f"{repeated} repeated triangles were left out"))
+    return faces[~again], normals[~again]
 
 
-def _drop_unused(count: int, faces: NDArray[np.intp]) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
+def _drop_unused(
+    count: int, faces: NDArray[np.int32]
+) -> tuple[NDArray[np.bool_], NDArray[np.int32]]:
     used = np.zeros(count, bool)
     used[faces] = True
-    rank = np.cumsum(used) - 1
+    if used.all():
+        return used, faces
+    rank = (np.cumsum(used) - 1).astype(np.int32)
     return used, rank[faces]
 
 
@@ -162,7 +176,10 @@ def _look_at_size(extent: float, magnitude: float, findings: list[Finding]) -> N
 
 
 def _look_at_shape(
-    vertices: NDArray[np.float64], faces: NDArray[np.intp], findings: list[Finding]
+    vertices: NDArray[np.float64],
+    faces: NDArray[np.int32],
+    normals: NDArray[np.float64],
+    findings: list[Finding],
 ) -> None:
     """Note many pieces and a closed surface whose volume is negative."""
     from scipy.sparse import coo_array
@@ -183,10 +200,9 @@ def _look_at_shape(
                 f"{100 * sizes.max() / len(faces):.0f} % of the triangles",
             )
         )
-    centred = vertices - vertices.mean(axis=0)
-    p, q, r = centred[faces[:, 0]], centred[faces[:, 1]], centred[faces[:, 2]]
-    volume = float(np.einsum("ij,ij->", p, np.cross(q, r))) / 6.0
-    if volume < 0 and _is_closed(faces):
+    corner = np.take(vertices, faces[:, 0], axis=0) - vertices.mean(axis=0)
+    volumes = np.einsum("ij,ij->i", corner, normals)  # three times those of tetrahedra
+    if volumes.sum() < -1e-9 * np.abs(volumes).sum() and _is_closed(faces):
         findings.append(
             note(
                 "inside-out",
@@ -197,7 +213,7 @@ def _look_at_shape(
         )
 
 
-def _is_closed(faces: NDArray[np.intp]) -> bool:
+def _is_closed(faces: NDArray[np.int32]) -> bool:
     edges = np.sort(np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]]), axis=1)
     key = edges[:, 0].astype(np.int64) * (int(edges.max()) + 1) + edges[:, 1]
     _, counts = np.unique(key, return_counts=True)

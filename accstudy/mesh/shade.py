@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from accstudy.errors import InputError
 from accstudy.geometry.rigid import unit
 from accstudy.mesh.model import Mesh
+from accstudy.mesh.normals import vertex_normals
 from accstudy.mesh.scene import Scene
 
 __all__ = ["Shaded", "View", "fit_view", "paint", "png_bytes", "seen_from_above", "shade"]
@@ -272,13 +273,8 @@ def _normals(
     mesh: Mesh, scene: Scene, corners: NDArray[np.int32], weights: Floats, flat_normal: Floats
 ) -> Floats:
     """Normals between the corners' ones; a triangle's own where a corner lies on a crease."""
-    area = scene.normals * scene.areas_mm2[:, None]
-    n = len(mesh.vertices_mm)
-    index = mesh.faces[scene.kept].T.ravel()
-    at_corner: Floats = np.column_stack(
-        [np.bincount(index, np.tile(area[:, k], 3), minlength=n) for k in range(3)]
-    )
-    at_corner /= np.maximum(np.linalg.norm(at_corner, axis=1, keepdims=True), 1e-300)
+    vectors = scene.normals * scene.areas_mm2[:, None]
+    at_corner = vertex_normals(mesh.faces[scene.kept], vectors, len(mesh.vertices_mm))
     smooth = np.zeros_like(flat_normal)
     straightest = np.ones(len(corners))
     for k in range(3):

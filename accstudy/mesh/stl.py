@@ -67,9 +67,9 @@ def _binary(source: Source, count: int, findings: tuple[Finding, ...]) -> RawMes
         raise source.fault("it holds no triangles", byte=80)
     records = np.frombuffer(source.data, _RECORD, count=count, offset=_HEADER)
     corners = records["corners"].reshape(-1, 3).astype(np.float64)
-    finite = np.isfinite(corners).all(axis=1)
+    finite = np.isfinite(corners)
     if not finite.all():
-        triangle = int(np.argmin(finite)) // 3
+        triangle = int(np.argmin(finite)) // 9
         raise source.fault(
             f"triangle {triangle + 1} has a coordinate that is not finite",
             byte=_HEADER + 50 * triangle,
