@@ -201,8 +201,9 @@ def _look_at_shape(
             )
         )
     corner = np.take(vertices, faces[:, 0], axis=0) - vertices.mean(axis=0)
-    volumes = np.einsum("ij,ij->i", corner, normals)  # three times those of tetrahedra
-    if volumes.sum() < -1e-9 * np.abs(volumes).sum() and _is_closed(faces):
+    volume = float(np.einsum("ij,ij->", corner, normals)) / 3.0
+    nothing = 1e-9 * float(np.ptp(vertices)) * float(np.abs(normals).sum())
+    if volume < -nothing and _is_closed(faces):
         findings.append(
             note(
                 "inside-out",
