@@ -1,0 +1,107 @@
+"""Limits of short baselines keep the risk of a false alarm."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from accstudy.drift.charts import cusum, ewma
+from accstudy.drift.estimated import (
+    HORIZON,
+    best_mean_limits,
+    individuals_factor,
+    mean_factor,
+    mean_limits,
+    range_factor,
+    sd_factors,
+    sd_score,
+    sd_score_limit,
+)
+
+RUN_LENGTH = 100.0
+
+
+def test_single_means_keep_their_risk_whatever_the_baseline():
+    rng = np.random.default_rng(1)
+    for m in (4, 10):
+        base = rng.standard_normal((60_000, m))
+        future = rng.standard_normal(60_000)
+        limit = mean_factor(m, RUN_LENGTH) * base.std(axis=1, ddof=1)
+        risk = np.mean(np.abs(future - base.mean(axis=1)) > limit)
+        assert risk == pytest.approx(1 / RUN_LENGTH, abs=4 * np.sqrt(0.01 / 60_000))
+    # known limits would alarm five times as often after four sessions
+    naive = np.mean(np.abs(future - base.mean(axis=1)) > 2.576 * base.std(axis=1, ddof=1))
+    assert naive > 2 / RUN_LENGTH
+
+
+def test_individuals_and_ranges_keep_their_risk():
+    rng = np.random.default_rng(2)
+    m = 6
+    x = rng.standard_normal((80_000, m + 2))
+    mean_range = np.abs(np.diff(x[:, :m], axis=1)).mean(axis=1)
+    half = individuals_factor(m, RUN_LENGTH) * mean_range / 1.128379167
+    error = 4 * np.sqrt(0.01 / 80_000)
+    risk = np.mean(np.abs(x[:, m] - x[:, :m].mean(axis=1)) > half)
+    assert risk == pytest.approx(1 / RUN_LENGTH, abs=2 * error)
+    ranges = np.abs(x[:, m + 1] - x[:, m])
+    risk = np.mean(ranges > range_factor(m, RUN_LENGTH) * mean_range)
+    assert risk == pytest.approx(1 / RUN_LENGTH, abs=2 * error)
+
+
+def test_a_long_baseline_has_the_limits_of_known_parameters():
+    found = mean_limits(4000, 370.0, 0.2, 0.5)
+    assert found.shewhart == pytest.approx(found.shewhart_known, rel=0.01)
+    assert found.L / found.L_known == pytest.approx(1.0, rel=0.02)
+    assert found.h == pytest.approx(found.h_known, rel=0.03)
+
+
+def test_a_shorter_baseline_has_wider_limits():
+    found = [mean_limits(m, 370.0, 0.2, 0.5) for m in (4, 6, 12, 50)]
+    for name in ("shewhart", "L", "h"):
+        values = [getattr(one, name) for one in found]
+        assert values == sorted(values, reverse=True)
+
+
+def test_ewma_and_cusum_keep_their_risk_over_the_next_sessions():
+    # the risk of the chart with known parameters, by another seed and through the charts
+    rng = np.random.default_rng(3)
+    m, repeats = 8, 2500
+    limits = mean_limits(m, 60.0, 0.2, 0.5)
+    alarms = {"ewma": 0, "cusum": 0}
+    for _ in range(repeats):
+        x = rng.standard_normal(m + HORIZON) * 5 + 40
+        centre, sd = x[:m].mean(), x[:m].std(ddof=1)
+        average = ewma(x[m:], start=centre, sigma=sd, lambda_=0.2, L=limits.L)
+        sums = cusum(x[m:], target=centre, sigma=sd, k=0.5, h=limits.h)
+        alarms["ewma"] += bool(average.signals.any())
+        alarms["cusum"] += bool(sums.signals.any())
+    known = 0
+    for _ in range(repeats):
+        x = rng.standard_normal(HORIZON)
+        known += bool(ewma(x, start=0, sigma=1, lambda_=0.2, L=limits.L_known).signals.any())
+    for found in alarms.values():
+        assert found / repeats == pytest.approx(known / repeats, abs=0.045)
+
+
+def test_standard_deviations_keep_their_risk():
+    rng = np.random.default_rng(4)
+    n, df, repeats = 4, 15, 80_000
+    pooled = np.sqrt(rng.chisquare(df, repeats) / df)
+    sd = np.sqrt(rng.chisquare(n - 1, repeats) / (n - 1))
+    low, high = sd_factors([n], df, RUN_LENGTH)
+    risk = np.mean((sd > high * pooled) | (sd < low * pooled))
+    assert risk == pytest.approx(1 / RUN_LENGTH, abs=4 * np.sqrt(0.01 / repeats))
+    scores = np.array(
+        [sd_score(s, n, p, df) for s, p in zip(sd[:3000], pooled[:3000], strict=True)]
+    )
+    assert stats.kstest(scores, "norm").pvalue > 0.01
+    assert sd_score_limit(4, 15, 370.0, 0.2) > sd_score_limit(4, 4000, 370.0, 0.2)
+
+
+def test_scores_stay_finite():
+    assert np.isfinite(sd_score([0.0, 1e9], [3, 3], 1.0, 10)).all()
+
+
+def test_a_short_baseline_wants_a_longer_memory():
+    assert best_mean_limits(6, 370.0, 1.5).lambda_ < best_mean_limits(200, 370.0, 1.5).lambda_
