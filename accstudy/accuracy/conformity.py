@@ -223,6 +223,12 @@ def _needed(
 ) -> dict[str, object]:
     """How many scans would do, and what is to be said of the data."""
     notes = [f"largest bound at pair {own.keys['subject'].iloc[at]}"]
+    scatter = np.sqrt((sums.ss_within + sums.ss_between) / sums.n)
+    if (sums.mean - 2 * scatter < own.keys["lowest"].to_numpy(dtype=float)).any():
+        notes.append(
+            "axes nearly parallel in the reference: their deviation is no normal variable, so "
+            "the row of the worst pair is the safer one"
+        )
     if sums.n.min() < 2:
         notes.append("a pair was seen in one scan only: there is no bound for it")
     elif sums.cells.max() == 1:

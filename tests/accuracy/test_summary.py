@@ -6,9 +6,18 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from accstudy.accuracy.conformity import (
+    NOT_PROVEN,
+    PROVEN,
+    REFUTED,
+    LimitOf,
+    conformity_table,
+)
 from accstudy.accuracy.fieldfigures import expected_figures, field_figures
 from accstudy.accuracy.measurands import natural
 from accstudy.accuracy.oneway import one_way
+from accstudy.accuracy.outliers import outlier_table
+from accstudy.accuracy.precision import precision_vs_span
 from accstudy.accuracy.reference import pair_reference_u, shared_uncertainty
 from accstudy.accuracy.summary import accuracy_table, accuracy_with_and_without
 from accstudy.errors import InputError
@@ -162,3 +171,37 @@ def test_a_scan_left_out_gives_both_results(study):
 
 def test_ten_comes_after_nine():
     assert sorted(["I10", "I9", "36", "4"], key=natural) == ["4", "36", "I9", "I10"]
+
+
+@pytest.mark.parametrize("seed", range(25))
+def test_whatever_is_missing_is_explained(seed):
+    # one to four scans in one to three cells, with values of few kinds, some implants unseen
+    rng = np.random.default_rng(seed)
+    scans = int(rng.integers(1, 5))
+    kinds = [np.zeros, lambda n: np.full(n, 0.1 + 0.2), lambda n: rng.normal(1e6, 1, n)]
+    rows = []
+    for s in range(scans):
+        for a, b in (("I1", "I2"), ("I1", "I3"), ("I2", "I3")):
+            if rng.random() < 0.8:
+                rows.append((f"s{s}", f"c{rng.integers(3)}", a, b))
+    pairs = pd.DataFrame(rows, columns=["scan", "cell", "implant_a", "implant_b"]).assign(
+        condition="device A",
+        model="M",
+        span_mm=10.0,
+        path_mm=12.0,
+        relative_angulation_deg=rng.choice([0.0, 20.0]),
+    )
+    pairs["distance_um"] = kinds[rng.integers(3)](len(pairs))
+    pairs["angle_deg"] = np.nan if rng.random() < 0.3 else kinds[rng.integers(3)](len(pairs))
+    found = accuracy_table(pairs)
+    numbers = found[[n for n in NUMBERS if n not in ("span_mm", "path_mm")]]
+    assert (found["note"] != "").to_numpy()[numbers.isna().any(axis=1).to_numpy()].all()
+    assert not np.isinf(numbers.to_numpy(dtype=float)).any()
+    held = conformity_table(
+        pairs, limits=[LimitOf("distance_um", 50.0, "x"), LimitOf("angle_deg", 1.0, "x")]
+    )
+    assert set(held["verdict"]) <= {PROVEN, NOT_PROVEN, REFUTED}
+    assert (held["note"] != "").to_numpy()[held["tolerance_bound"].isna().to_numpy()].all()
+    assert b"nan" not in csv_bytes("conformity", held).lower()
+    outlier_table(pairs)
+    precision_vs_span(found)
