@@ -1,0 +1,392 @@
+"""The whole drift analysis on studies with known truth."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from accstudy.compare.deviations import implant_deviations, pair_deviations
+from accstudy.drift.analysis import DriftOptions, analyze_drift, effective_number
+from accstudy.drift.measurands import CROSS_ARCH, SCALE, scale_ppm, scan_measurands
+from accstudy.drift.sessions import baseline_of, session_table, starts
+from accstudy.errors import InputError
+from accstudy.simulate.studies import simulate_study
+from accstudy.stages.analyze import deviations
+from accstudy.study.load import load_study
+from accstudy.tables import TABLES, csv_bytes, empty, shape
+
+ARCH = np.array([[-20, 0, 0], [-9, 16, 0], [9, 16, 0], [20, 0, 0]], float)
+UP = np.array([0.0, 0.0, 1.0])
+
+
+def implants_of(centres=ARCH, **more):
+    table = pd.DataFrame(
+        {"model": "M", "implant": ["I1", "I2", "I3", "I4"], "angulation_deg": 0.0, **more}
+    )
+    table[["x_mm", "y_mm", "z_mm"]] = centres
+    table[["axis_x", "axis_y", "axis_z"]] = UP
+    return shape("implants", table)
+
+
+def study_of(rng, ppm, *, per_session=4, noise_um=8.0, session_ppm=60.0, device="A", days=30):
+    """Poses and scan list of one device whose scale in each session is given."""
+    poses, scans = [], []
+    for i, scale in enumerate(ppm):
+        day = pd.Timestamp("2024-01-08") + pd.Timedelta(days=days * i)
+        common = scale + session_ppm * rng.standard_normal()
+        for r in range(per_session):
+            name = f"{device}{i:02d}_{r}"
+            centres = ARCH * (1 + common * 1e-6) + rng.normal(0, noise_um / 1000, ARCH.shape)
+            frame = implants_of(centres).drop(columns=["valid_from"])
+            axes = UP + rng.normal(0, 0.001, ARCH.shape)
+            frame[["axis_x", "axis_y", "axis_z"]] = axes / np.linalg.norm(
+                axes, axis=1, keepdims=True
+            )
+            poses.append(frame.assign(scan=name, status="ok"))
+            scans.append((name, "M", device, f"S{i:02d}", day + pd.Timedelta(minutes=9 * r)))
+    columns = ["scan", "model", "device", "session", "measured_at"]
+    return shape("poses", pd.concat(poses)), pd.DataFrame(scans, columns=columns)
+
+
+def events_of(*rows):
+    columns = ["at", "device", "kind", "new_baseline"]
+    return shape("events", pd.DataFrame(rows, columns=columns)) if rows else empty("events")
+
+
+def run(poses, scans, *, implants=None, events=None, **options):
+    reference = implants_of() if implants is None else implants
+    first = reference.drop_duplicates("implant")
+    return analyze_drift(
+        pair_deviations(poses, first),
+        implant_deviations(poses, first),
+        poses,
+        reference,
+        scans,
+        empty("events") if events is None else events,
+        options=DriftOptions(**options),
+    )
+
+
+@pytest.fixture(scope="module")
+def sample(tmp_path_factory):
+    study = load_study(simulate_study("drift", tmp_path_factory.mktemp("d") / "study", seed=3))
+    pairs, singles = deviations(study, study.given_poses)
+    drift = study.settings.drift
+    return analyze_drift(
+        pairs,
+        singles,
+        study.given_poses,
+        study.implants,
+        study.usable,
+        study.events,
+        options=DriftOptions(
+            baseline_sessions=drift.baseline_sessions, shift_um=drift.shift_um, limit_um=60.0
+        ),
+    )
+
+
+def changes(result, device, measurand):
+    table = result.tables["drift_signals"]
+    return table[
+        (table["kind"] == "change-point")
+        & (table["device"] == device)
+        & (table["measurand"] == measurand)
+        & (table["chart"] == "mean")
+    ]
+
+
+def test_the_step_is_found_at_its_date_and_beside_its_event(sample):
+    # put in: 600 ppm when the tip is changed on 2024-10-21
+    found = changes(sample, "device A", SCALE)
+    assert len(found) == 1
+    row = found.iloc[0]
+    assert row["rule"] == "step"
+    assert row["low"] < pd.Timestamp("2024-10-21") + pd.Timedelta(days=1)
+    assert row["high"] >= pd.Timestamp("2024-10-21")
+    assert abs(row["at"] - pd.Timestamp("2024-10-21")) <= pd.Timedelta(days=15)
+    assert row["size_low"] < 600 < row["size_high"]
+    assert row["event"].startswith("tip changed of 2024-10-21")
+    assert any("tip changed" in s for s in sample.sentences[("device A", "M4")])
+    charts = sample.tables["drift_signals"].query("device == 'device A' and kind == 'signal'")
+    assert {"ewma", "cusum-high"} <= set(charts["chart"])
+    assert (charts["at"] >= pd.Timestamp("2024-10-21")).all()
+
+
+def test_the_slow_growth_is_found_with_its_slope(sample):
+    # put in: 45 ppm a month from the first session on
+    row = changes(sample, "device B", SCALE).iloc[0]
+    assert row["rule"] == "ramp"
+    assert row["low"] <= pd.Timestamp("2024-01-09")
+    assert row["size_low"] < 45 < row["size_high"]
+    trend = sample.tables["drift_trends"].query("device == 'device B' and measurand == @SCALE")
+    slope = trend.iloc[0]
+    assert slope["slope_low_per_month"] < 45 < slope["slope_high_per_month"]
+    assert slope["theil_sen_low_per_month"] < 45 < slope["theil_sen_high_per_month"]
+    assert slope["mann_kendall_p"] < 0.01
+    assert slope["p"] < 0.01
+
+
+def test_nothing_is_found_where_nothing_is(sample):
+    assert not (sample.tables["drift_signals"]["device"] == "device C").any()
+    assert not (sample.tables["drift_lookback"]["device"] == "device C").any()
+    assert "no sign of a change" in sample.sentences[("device C", "M4")][0]
+    assert "Device C:" in sample.sentences[("device C", "M4")][0]
+
+
+def test_the_look_back_reaches_from_the_last_good_session(sample):
+    back = sample.tables["drift_lookback"].query("device == 'device A'")
+    good = back["proven_good_at"].iloc[0]
+    assert good < pd.Timestamp("2024-10-21")
+    assert (back["at"] > good).all()
+    assert back["scan"].is_unique
+    assert back["at"].max() > pd.Timestamp("2025-06-01")
+
+
+def test_every_table_has_its_shape_and_can_be_written(sample):
+    for name, table in sample.tables.items():
+        assert list(table.columns) == TABLES[name].names
+        assert csv_bytes(name, table)
+    points = sample.tables["drift_points"]
+    assert not points.loc[points["baseline"].astype(bool), "signal"].astype(bool).any()
+    assert {"mean", "sd", "ewma", "cusum-high", "cusum-low", "ewma-sd"} == set(points["chart"])
+
+
+def test_run_lengths_and_advice_are_told(sample):
+    table = sample.tables["drift_run_lengths"].query("device == 'device C' and limits == 'known'")
+    for chart in ("mean", "ewma", "cusum"):
+        mine = table[(table["chart"] == chart) & (table["measurand"] == CROSS_ARCH)]
+        lengths = mine.sort_values("shift")["steady_state"].to_numpy()
+        assert (np.diff(lengths) < 0).all()
+    advice = sample.tables["drift_advice"].query(
+        "device == 'device C' and measurand == @CROSS_ARCH"
+    )
+    assert advice["delay_sessions"].is_monotonic_decreasing
+    told = " ".join(sample.sentences[("device C", "M4")])
+    assert "false alarm every 370 sessions" in told
+    assert "Advice: hold the next session by 2025-07-07" in told
+
+
+def test_a_software_update_starts_a_new_baseline_and_is_compared():
+    rng = np.random.default_rng(1)
+    poses, scans = study_of(rng, np.r_[np.zeros(8), np.full(8, 900.0)])
+    update = events_of(("2024-08-25", "A", "software update", True))
+    found = run(poses, scans, events=update)
+    assert set(found.tables["drift_baselines"]["baseline_no"]) == {1, 2}
+    assert not (found.tables["drift_signals"]["kind"] == "change-point").any()
+    row = found.tables["drift_comparisons"].query("measurand == @SCALE").iloc[0]
+    assert row["low"] < 900 < row["high"]
+    assert row["begins_with"] == "software update"
+    assert row["sd_ratio_low"] < 1 < row["sd_ratio_high"]
+    other = run(poses, scans, events=events_of(("2024-08-25", "B", "software update", True)))
+    assert set(other.tables["drift_baselines"]["baseline_no"]) == {1}
+    assert len(changes(other, "A", SCALE)) == 1
+
+
+def test_a_reference_measured_again_is_no_drift():
+    rng = np.random.default_rng(2)
+    poses, scans = study_of(rng, np.zeros(16))
+    again = implants_of(ARCH * 1.0006, valid_from=pd.Timestamp("2024-08-25"))
+    both = pd.concat([implants_of(valid_from=pd.NaT), again], ignore_index=True)
+    late = scans.loc[scans["measured_at"] >= pd.Timestamp("2024-08-25"), "scan"]
+    is_late = poses["scan"].isin(late)
+    pairs = pd.concat(
+        [
+            pair_deviations(poses[~is_late], implants_of()),
+            pair_deviations(poses[is_late], again),
+        ],
+        ignore_index=True,
+    )
+    singles = implant_deviations(poses, implants_of())
+    found = analyze_drift(pairs, singles, poses, both, scans, empty("events"))
+    baselines = found.tables["drift_baselines"]
+    assert set(baselines["begins_with"]) == {"", "reference measured again"}
+    assert not len(found.tables["drift_signals"])
+    scale = baselines[baselines["measurand"] == SCALE].set_index("baseline_no")["centre"]
+    assert scale[2] - scale[1] == pytest.approx(-600, abs=90)
+
+
+def test_single_scans_get_individuals_charts():
+    rng = np.random.default_rng(3)
+    poses, scans = study_of(rng, np.r_[np.zeros(14), np.full(10, 1500.0)], per_session=1)
+    found = run(poses, scans.drop(columns="session"), baseline_sessions=12, run_rules=True)
+    points = found.tables["drift_points"]
+    assert {"individuals", "moving-range", "ewma", "cusum-high", "cusum-low"} == set(
+        points["chart"]
+    )
+    assert found.tables["drift_advice"].empty
+    rules = points.loc[points["measurand"] == SCALE, "rule"]
+    assert rules.str.contains("one-side-run").any()
+    assert len(changes(found, "A", SCALE)) == 1
+
+
+def test_worse_repeatability_is_found_and_better_is_not_reassessed():
+    rng = np.random.default_rng(4)
+    parts = [
+        study_of(rng, np.zeros(10), noise_um=noise, per_session=6, session_ppm=0.0, device=device)
+        for device, noise in (("A", 6.0), ("B", 18.0))
+    ]
+    late = [(p.copy(), s.copy()) for p, s in parts]
+    for poses, scans in late:  # the same scans again, ten months later
+        poses["scan"] = "x" + poses["scan"]
+        scans["scan"] = "x" + scans["scan"]
+        scans["session"] = "x" + scans["session"]
+        scans["measured_at"] += pd.Timedelta(days=300)
+    for first, then, worse in ((0, 1, True), (1, 0, False)):
+        poses = pd.concat([parts[first][0], late[then][0]], ignore_index=True)
+        scans = pd.concat([parts[first][1], late[then][1]], ignore_index=True).assign(device="D")
+        found = run(poses, scans)
+        table = found.tables["drift_signals"]
+        spread = table[(table["chart"] == "sd") & (table["kind"] == "change-point")]
+        assert len(spread)
+        assert (spread["size"] > 0).all() == worse
+        assert (spread["at"] == pd.Timestamp("2024-11-03")).all()
+        assert bool(len(found.tables["drift_lookback"])) == worse
+        if worse:
+            assert {"sd", "ewma-sd"} & set(table.loc[table["kind"] == "signal", "chart"])
+
+
+def test_a_growing_device_meets_its_limit_on_time():
+    rng = np.random.default_rng(5)
+    # 100 ppm a month on 40 mm: 4 um a month
+    poses, scans = study_of(rng, 100.0 * np.arange(18), session_ppm=20.0)
+    found = run(poses, scans, limit_um=120.0)
+    row = found.tables["drift_trends"].query("measurand == @CROSS_ARCH").iloc[0]
+    # 95 % of single scans lie within 120 um until mean + 1.645 s: s = 8 sqrt(2) um, 11.4 with
+    # the sessions; the mean reaches 101.3 um after 25.3 months
+    truth = pd.Timestamp("2024-01-08") + pd.Timedelta(days=30 * 25.3)
+    assert row["reached_low"] < truth < row["reached_high"]
+    assert row["reached_low"] <= row["reached_at"] < truth
+    assert "meets the limit of 120 µm on" in row["what"]
+    short = run(poses, scans, limit_um=60.0)
+    row = short.tables["drift_trends"].query("measurand == @CROSS_ARCH").iloc[0]
+    assert "lies beyond the limit" in row["what"]
+    assert row["reached_at"].normalize() == scans["measured_at"].max().normalize()
+    assert "at once" in short.tables["drift_next_checks"]["why"].iloc[0]
+
+
+def test_a_steady_device_has_no_date_in_sight():
+    rng = np.random.default_rng(6)
+    poses, scans = study_of(rng, np.zeros(14))
+    found = run(poses, scans, limit_um=100.0)
+    trends = found.tables["drift_trends"]
+    assert trends["reached_at"].isna().all()
+    lengths = trends[trends["limit"].notna()]
+    assert lengths["what"].str.contains("is in sight").all()
+
+
+def test_few_sessions_are_said_and_not_charted():
+    rng = np.random.default_rng(7)
+    poses, scans = study_of(rng, np.zeros(2))
+    found = run(poses, scans)
+    assert found.tables["drift_points"].empty
+    assert [f.code for f in found.findings] == ["no-baseline"]
+    assert "needs 3 sessions" in found.findings[0].what
+
+
+def test_the_order_of_rows_changes_nothing():
+    rng = np.random.default_rng(8)
+    poses, scans = study_of(rng, np.r_[np.zeros(8), np.full(5, 800.0)])
+    one = run(poses, scans)
+    other = run(poses.iloc[::-1], scans.sample(frac=1, random_state=1))
+    for name in ("drift_points", "drift_signals", "drift_trends", "drift_lookback"):
+        assert csv_bytes(name, one.tables[name]) == csv_bytes(name, other.tables[name])
+
+
+def test_scans_without_a_date_are_named():
+    rng = np.random.default_rng(9)
+    poses, scans = study_of(rng, np.zeros(4))
+    scans.loc[3, "measured_at"] = pd.NaT
+    with pytest.raises(InputError, match=scans.loc[3, "scan"]):
+        run(poses, scans)
+    with pytest.raises(InputError, match="when scans were made"):
+        run(poses, scans.drop(columns="measured_at"))
+
+
+def test_a_missing_implant_leaves_out_what_depends_on_it():
+    rng = np.random.default_rng(10)
+    poses, scans = study_of(rng, np.zeros(3))
+    gone = poses[~((poses["scan"] == "A00_0") & (poses["implant"] == "I4"))]
+    pairs = pair_deviations(gone, implants_of())
+    singles = implant_deviations(gone, implants_of())
+    values = scan_measurands(pairs, singles, gone, implants_of(), scans)
+    seen = values.groupby("measurand")["scan"].nunique()
+    assert seen[CROSS_ARCH] == seen[SCALE] == 11
+    assert set(values.loc[values["scan"] == "A00_0", "measurand"]) == set()
+
+
+def test_scale_is_free_of_position_and_rotation():
+    rng = np.random.default_rng(11)
+    turn = np.linalg.qr(rng.standard_normal((3, 3)))[0]
+    turn *= np.sign(np.linalg.det(turn))
+    moved = (ARCH @ turn.T) * 1.00025 + [5.0, -80.0, 3.0]
+    broken = moved.copy()
+    broken[1] = np.nan
+    found = scale_ppm(np.stack([moved, broken]), ARCH)
+    assert found[0] == pytest.approx(250.0, abs=1e-6)
+    assert np.isnan(found[1])
+
+
+def test_spread_between_sessions_is_part_of_the_limits():
+    rows = pd.DataFrame(
+        {
+            "session": list("abcd"),
+            "mean": [0.0, 10.0, 0.0, 10.0],
+            "sd": [2.0, 2.0, 2.0, 2.0],
+            "n_scans": [4, 4, 4, 4],
+        }
+    )
+    base = baseline_of(rows)
+    sd = np.std(rows["mean"], ddof=1)
+    assert base.sd_of_mean(np.array([4]))[0] == pytest.approx(sd)
+    # a larger session lessens only the part of its scans
+    assert base.sd_of_mean(np.array([400]))[0] == pytest.approx(np.sqrt(sd**2 - 1 + 0.01))
+    level = rows.assign(mean=[5.0, 5.1, 5.0, 5.1])
+    assert baseline_of(level).var_between < 0
+    assert baseline_of(level).sd_of_mean(np.array([4, 16])) == pytest.approx(
+        np.std(level["mean"], ddof=1) * np.array([1.0, 0.5])
+    )
+
+
+def test_correlated_measurands_count_once():
+    rng = np.random.default_rng(12)
+    x = rng.standard_normal((60, 4))
+    scans = [f"s{i}" for i in range(60)]
+
+    def long(columns):
+        frame = pd.DataFrame(columns, columns=list("abcd"), index=scans)
+        out = frame.reset_index(names="scan").melt("scan", var_name="measurand")
+        return out.assign(session=out["scan"].str[1:].astype(int) // 4)
+
+    assert effective_number(long(x)) == 4
+    alike = x[:, :1] + 0.01 * x
+    assert effective_number(long(alike)) <= 2
+
+
+def test_baselines_begin_at_events_of_the_device_or_of_all():
+    table = events_of(
+        ("2024-03-01", "A", "software update", True),
+        ("2024-04-01", "", "room moved", True),
+        ("2024-05-01", "A", "service", False),
+        ("2024-06-01", "B", "software update", True),
+    )
+    found = starts("A", "M", table, implants_of())
+    assert [(f"{day:%m-%d}", why) for day, why in found] == [
+        ("03-01", "software update"),
+        ("04-01", "room moved"),
+    ]
+
+
+def test_sessions_are_ordered_by_their_first_scan():
+    rng = np.random.default_rng(13)
+    poses, scans = study_of(rng, np.zeros(4))
+    scans["session"] = scans["session"].map({"S00": "d", "S01": "c", "S02": "b", "S03": "a"})
+    values = scan_measurands(
+        pair_deviations(poses, implants_of()),
+        implant_deviations(poses, implants_of()),
+        poses,
+        implants_of(),
+        scans,
+    )
+    table = session_table(values)
+    assert table.loc[table["measurand"] == SCALE, "session"].tolist() == ["d", "c", "b", "a"]
