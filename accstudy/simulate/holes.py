@@ -7,6 +7,7 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from accstudy.geometry.rigid import Rigid, unit
 from accstudy.simulate.bodies import BodyShape
@@ -58,7 +59,9 @@ def cut_hole(
     faces : ndarray
         What is left.
     coverage : float
-        Scanned share of the body's usable area.
+        Share, 0 to 1, of the body's surface above ``use_above_mm`` that the
+        scan shows, found at the places of a fine drawing: the nearest triangle
+        is near and not taken away.
     """
     kind = str(rng.choice(HOLE_SIDES[1:])) if side == "hidden" else side
     chance, ragged_seed = rng.uniform(0, 2 * np.pi), rng.integers(1 << 30)
@@ -78,10 +81,13 @@ def cut_hole(
         if len(gone):
             kept[gone] = False
             kept[~usable & (score >= score[gone].min())] = False
-    coverage = area[usable & kept].sum() / _usable_area(body)
     rest = np.ones(len(faces), bool)
     rest[mine[~kept]] = False
-    return faces[rest], round(min(float(coverage), 1.0), 4)
+    edge = np.median(np.linalg.norm(corners[:, 1] - corners[:, 0], axis=1))
+    places, weight = _usable_places(body)
+    gap, nearest = cKDTree(middle).query(places)
+    shown = (gap < 0.9 * edge) & kept[nearest]
+    return faces[rest], round(float(weight[shown].sum() / weight.sum()), 4)
 
 
 def _hidden(
@@ -106,10 +112,11 @@ def _hidden(
 
 
 @cache
-def _usable_area(body: BodyShape) -> float:
-    mesh = body.drawing(segment_mm=0.15).mesh
+def _usable_places(body: BodyShape) -> tuple[Floats, Floats]:
+    mesh = body.drawing(segment_mm=0.2).mesh
     corners = mesh.vertices_mm[mesh.faces]
-    return float(_area(corners)[corners.mean(axis=1)[:, 2] > body.use_above_mm].sum())
+    usable = corners.mean(axis=1)[:, 2] > body.use_above_mm
+    return corners[usable].mean(axis=1), _area(corners[usable])
 
 
 def _area(corners: Floats) -> Floats:

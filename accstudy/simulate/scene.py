@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from accstudy.geometry.rigid import Rigid, rotation_vector, unit
 from accstudy.simulate.arch import Ridge
 from accstudy.simulate.bodies import BodyShape
-from accstudy.simulate.surface import Solid, triangulate
+from accstudy.simulate.surface import Solid, net, triangulate
 
 __all__ = ["BLOB", "RIDGE", "Blob", "Scene", "random_pose"]
 
@@ -169,19 +169,18 @@ class Scene:
         def wanted(points: Floats) -> NDArray[np.bool_]:
             return self._seen(back.points(points), slack_mm=3.0)
 
-        def make(step: float, smoothing: int) -> tuple[Floats, Labels]:
-            found, faces = triangulate(
-                turned, low, high, step_mm=step, smoothing=smoothing, wanted=wanted
-            )
-            vertices = back.points(found)
+        def shown(vertices: Floats, faces: Labels) -> Labels:
             seen = self._seen(vertices)
             if scanned is not None:
                 seen &= scanned(vertices)
-            return vertices, faces[seen[faces].all(axis=1)]
+            return faces[seen[faces].all(axis=1)]
 
-        _, rough = make(_ROUGH_STEP_MM, 0)
-        # a rough net has some per cent more triangles than its step promises
-        return make(0.99 * _ROUGH_STEP_MM * float(np.sqrt(max(len(rough), 1) / n_triangles)), 2)
+        cells, quads = net(turned, low, high, step_mm=_ROUGH_STEP_MM, wanted=wanted)
+        rough = 2 * max(len(shown(back.points(cells), quads)), 1)
+        step = _ROUGH_STEP_MM * float(np.sqrt(rough / n_triangles))
+        found, faces = triangulate(turned, low, high, step_mm=step, wanted=wanted)
+        vertices = back.points(found)
+        return vertices, shown(vertices, faces)
 
     def _box(self, turn: Rigid) -> tuple[Floats, Floats]:
         """Box of the turned frame that holds all solids."""

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-__all__ = ["Solid", "triangulate"]
+__all__ = ["Solid", "net", "triangulate"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -16,7 +16,7 @@ Ints = NDArray[np.int64]
 Solid = Callable[[Floats], tuple[Floats, Floats]]
 """Maps points (n, 3) to signed distances (n,), negative inside, and gradients (n, 3)."""
 
-_BLOCK = 8
+_BLOCK = 4
 _OFFSET = 1 << 20
 
 
@@ -59,12 +59,8 @@ def triangulate(
     are looked at. Newton steps along the gradient put the vertices on the
     surface.
     """
-    blocks = _blocks(solid, low_mm, high_mm, step_mm)
-    if wanted is not None:
-        blocks = blocks[wanted(low_mm + (blocks + 0.5) * _BLOCK * step_mm)]
-    keys, quads = _net(solid, blocks, low_mm, step_mm)
-    vertices = low_mm + (_unpack(keys) + 0.5) * step_mm
-    vertices = _project(solid, vertices, rounds=4)
+    centres, quads = net(solid, low_mm, high_mm, step_mm=step_mm, wanted=wanted)
+    vertices = _project(solid, centres, rounds=4)
     edges = np.concatenate([quads[:, [0, 1]], quads[:, [1, 2]], quads[:, [2, 3]], quads[:, [3, 0]]])
     n = len(vertices)
     ones = np.ones(2 * len(edges))
@@ -79,11 +75,40 @@ def triangulate(
     return vertices, _split(vertices, quads)
 
 
+def net(
+    solid: Solid,
+    low_mm: Floats,
+    high_mm: Floats,
+    *,
+    step_mm: float,
+    wanted: Callable[[Floats], NDArray[np.bool_]] | None = None,
+) -> tuple[Floats, NDArray[np.int32]]:
+    """Find the lattice cells that the surface passes, and quadrangles between them.
+
+    Parameters
+    ----------
+    solid, low_mm, high_mm, step_mm, wanted
+        As in `triangulate`.
+
+    Returns
+    -------
+    centres_mm : (n, 3) ndarray
+        Of the cells; within a step of the surface.
+    quads : (m, 4) ndarray of int32
+        Counter-clockwise seen from outside.
+    """
+    blocks = _blocks(solid, low_mm, high_mm, step_mm)
+    if wanted is not None:
+        blocks = blocks[wanted(low_mm + (blocks + 0.5) * _BLOCK * step_mm)]
+    keys, quads = _net(solid, blocks, low_mm, step_mm)
+    return low_mm + (_unpack(keys) + 0.5) * step_mm, quads
+
+
 def _net(solid: Solid, blocks: Ints, low: Floats, step: float) -> tuple[Ints, NDArray[np.int32]]:
     """Keys of the cells that the surface passes, and quadrangles between them."""
     local = np.stack(np.meshgrid(*[np.arange(_BLOCK + 1)] * 3, indexing="ij"), axis=-1)
     cell_keys, quad_keys = [], []
-    for chunk in np.array_split(blocks, max(1, len(blocks) // 24)):
+    for chunk in np.array_split(blocks, max(1, len(blocks) // 150)):
         corner = chunk[:, None, None, None, :] * _BLOCK + local
         value, _ = solid(low + corner.reshape(-1, 3) * step)
         inside = (value < 0).reshape(corner.shape[:-1])

@@ -14,7 +14,7 @@ from accstudy.simulate.scan import Noise, placed_bodies, simulate_scan
 from accstudy.simulate.scene import Blob, random_pose
 
 XYZ = ["x_mm", "y_mm", "z_mm"]
-N = 20_000
+N = 12_000
 
 
 def model(n=3, **options):
@@ -35,7 +35,7 @@ def test_noise_free_vertices_lie_on_the_body_at_its_true_pose(name):
     scan = simulate_scan(model(), name, n_triangles=N, noise_um=0.0, seed=3)
     for row in range(3):
         value, own = height_over_truth(scan, body_shape(name), row=row)
-        assert len(own) > 300
+        assert len(own) > 150
         assert np.abs(value).max() < 1e-9
 
 
@@ -154,7 +154,7 @@ def test_noise_leaves_the_pose_and_the_net_alone():
 def test_holes_take_the_stated_share(side):
     whole = simulate_scan(model(), n_triangles=N, seed=4)
     holed = simulate_scan(model(), n_triangles=N, holes=0.33, hole_side=side, seed=4)
-    assert (whole.truth["coverage"] > 0.93).all()
+    assert (whole.truth["coverage"] > 0.95).all()
     ratio = holed.truth["coverage"] / whole.truth["coverage"]
     np.testing.assert_allclose(ratio, 0.67, atol=0.02)
     np.testing.assert_array_equal(whole.truth[XYZ], holed.truth[XYZ])

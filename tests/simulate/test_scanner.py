@@ -235,3 +235,21 @@ def test_techniques_choose_their_scanner_and_failures_give_no_position():
         simulate_positions(table, scans, {"a": Scanner()})
     with pytest.raises(InputError, match="no model"):
         simulate_positions(table, scan_list(1, model="M9"), Scanner())
+
+
+def test_a_null_study_shows_no_difference_and_a_real_one_does():
+    table = model(4)
+    n = 400
+    scans = scan_list(2 * n, technique=["a"] * n + ["b"] * n)
+    usual = Scanner(position_um=8, walk_um=4, scale_ppm=200)
+    i, j = np.triu_indices(4, 1)
+
+    def t_of_difference(scanners):
+        found = simulate_positions(table, scans, scanners, seed=1).poses
+        p = found[XYZ].to_numpy().reshape(2, n, 4, 3)
+        gaps = np.linalg.norm(p[:, :, j] - p[:, :, i], axis=-1).mean(axis=2)
+        error = np.sqrt(gaps.var(axis=1, ddof=1).sum() / n)
+        return (gaps[1].mean() - gaps[0].mean()) / error
+
+    assert abs(t_of_difference({"a": usual, "b": usual})) < 3.5
+    assert t_of_difference({"a": usual, "b": replace(usual, scale_ppm=400)}) > 6
