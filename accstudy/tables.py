@@ -770,6 +770,16 @@ _TABLES = (
         """),
     ),
     Table(
+        "drift_sentences",
+        "device x model x sentence",
+        _columns("""
+            device t device
+            model t physical reference model
+            number i order, the most important first
+            sentence t result in words
+        """),
+    ),
+    Table(
         "drift_baselines",
         "device x measurand x baseline",
         _columns("""
@@ -962,6 +972,41 @@ _TABLES = (
             done t to be ticked
             temperature_c t to be filled in
             remarks t to be filled in
+        """),
+    ),
+    Table(
+        "surface",
+        "condition x model",
+        _columns(
+            _CONDITION
+            + """
+            n_scans i scans that could be aligned by their implants
+            coverage n share of the reference surface's area that at least one scan shows
+            mean_um n mean over the area of the vertices' mean deviations, outside positive
+            rms_um n root mean square over the area of the vertices' mean deviations
+            p05_um n 5 % of the area have a mean deviation below this
+            median_um n half of the area has a mean deviation below this
+            p95_um n 95 % of the area have a mean deviation below this
+            coverage_twice n share of the area that at least two scans show
+            sd_rms_um n root mean square over the area of the vertices' standard deviations
+            sd_median_um n half of the area has a standard deviation below this
+            sd_p95_um n 95 % of the area have a standard deviation below this
+            """
+        ),
+    ),
+    Table(
+        "surface_scans",
+        "scan",
+        _columns("""
+            scan t name of the scan
+            model t physical reference model
+            condition t levels of the condition factors, joined by " / "
+            coverage n share of the reference surface's area that the scan shows
+            mean_um n mean deviation over the area, outside positive
+            rms_um n root mean square deviation over the area
+            p05_um n 5 % of the area deviate by less than this
+            median_um n half of the area deviates by less than this
+            p95_um n 95 % of the area deviate by less than this
         """),
     ),
     Table(
