@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from accstudy.errors import Finding
 from accstudy.mesh.raw import RawMesh, comment_note, fan
-from accstudy.mesh.source import Source
+from accstudy.mesh.source import Source, quoted
 
 __all__ = ["read_obj"]
 
@@ -14,6 +16,8 @@ _IGNORED = frozenset(
     ("vn", "vt", "vp", "g", "o", "s", "mtllib", "usemtl", "l", "p", "usemap", "maplib", "bevel")
 )
 """Statements that do not change the triangles."""
+
+_NAMING = frozenset(("g", "o", "mtllib", "usemtl", "usemap", "maplib"))
 
 
 def read_obj(source: Source) -> RawMesh:
@@ -38,8 +42,7 @@ def read_obj(source: Source) -> RawMesh:
     corners: list[tuple[float, float, float]] = []
     faces: list[tuple[int, int, int]] = []
     findings: list[Finding] = []
-    lines = source.data.decode("latin-1").replace("\\\r\n", " ").replace("\\\n", " ").split("\n")
-    for number, line in enumerate(lines, start=1):
+    for number, line in _lines(source.data):
         text, mark, comment = line.partition("#")
         if mark and not findings and any(c.isalpha() for c in comment):
             findings.append(comment_note("comment"))
@@ -52,7 +55,9 @@ def read_obj(source: Source) -> RawMesh:
         elif word == "f":
             faces += fan(_polygon(source, words[1:], number, len(corners)))
         elif word not in _IGNORED:
-            raise source.fault(f'"{text.strip()[:40]}" is no line of an OBJ file', line=number)
+            raise source.fault(f"{quoted(word)} begins no line of an OBJ file", line=number)
+        elif word in _NAMING and len(words) > 1 and not findings:
+            findings.append(comment_note("names"))
     if not corners or not faces:
         raise source.fault("it holds no faces")
     array = np.array(faces, dtype=np.int64)
@@ -60,6 +65,21 @@ def read_obj(source: Source) -> RawMesh:
         row = int(np.argmax((array >= len(corners)).any(axis=1)))
         raise source.fault(f"triangle {row + 1} names a corner that there is not")
     return RawMesh(np.array(corners), array, tuple(findings))
+
+
+def _lines(data: bytes) -> Iterator[tuple[int, str]]:
+    """Lines with their numbers; one that ends in a backslash goes on in the next."""
+    held, first = "", 0
+    for number, line in enumerate(data.decode("latin-1").split("\n"), start=1):
+        first = first or number
+        bare = line.rstrip("\r")
+        if bare.endswith("\\"):
+            held += bare[:-1] + " "
+            continue
+        yield first, held + bare
+        held, first = "", 0
+    if held:
+        yield first, held
 
 
 def _corner(source: Source, words: list[str], line: int) -> tuple[float, float, float]:
@@ -70,7 +90,7 @@ def _corner(source: Source, words: list[str], line: int) -> tuple[float, float, 
             raise ValueError
         values = [float(w) for w in words]
     except ValueError:
-        raise source.fault(f'"{" ".join(words)[:40]}" is not numbers', line=line) from None
+        raise source.fault("a corner is not made of numbers", line=line) from None
     if not all(np.isfinite(values[:3])):
         raise source.fault("a corner is not finite", line=line)
     if len(values) == 4 and values[3] != 1.0:
@@ -85,10 +105,10 @@ def _polygon(source: Source, words: list[str], line: int, corners: int) -> list[
     for word in words:
         first = word.split("/", 1)[0]
         if not first.removeprefix("-").isdecimal() or len(first) > 15 or not first.isascii():
-            raise source.fault(f'"{word[:20]}" is no corner of a face', line=line)
+            raise source.fault(f"{quoted(word)} is no corner of a face", line=line)
         index = int(first)
         resolved = index - 1 if index > 0 else corners + index
         if index == 0 or resolved < 0:
-            raise source.fault(f'"{word[:20]}" names a corner that there is not', line=line)
+            raise source.fault(f"{quoted(word)} names a corner that there is not", line=line)
         out.append(resolved)
     return out

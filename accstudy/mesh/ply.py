@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from accstudy.errors import Finding
 from accstudy.mesh.raw import RawMesh, comment_note, fan, note
-from accstudy.mesh.source import Source
+from accstudy.mesh.source import Source, quoted
 
 __all__ = ["read_ply"]
 
@@ -22,6 +22,7 @@ _TYPES = {
 _FORMATS = {"ascii": "", "binary_little_endian": "<", "binary_big_endian": ">"}
 _FACE_LISTS = ("vertex_indices", "vertex_index")
 _MAX_HEADER_LINES = 10_000
+_LEAST_FACE = 4  # bytes: a length and three indices
 
 
 @dataclass(slots=True)
@@ -36,6 +37,11 @@ class _Element:
     name: str
     count: int
     properties: list[_Property] = field(default_factory=list)
+
+    @property
+    def label(self) -> str:
+        """Name for messages; one that is not the format's own could name a person."""
+        return self.name if self.name in ("vertex", "face", "edge") else "another element"
 
     @property
     def has_list(self) -> bool:
@@ -72,6 +78,10 @@ def read_ply(source: Source) -> RawMesh:
     else:
         tables, end = _read_binary(source, elements, start, form)
         rest = source.data[end:]
+    if rest.strip(b"\0 \r\n\t\x1a") and len(rest) >= (_LEAST_FACE if form else 1):
+        raise source.fault(
+            f"{len(rest)} bytes follow what the header states: rows would be lost", byte=end
+        )
     if rest:
         what = f"{len(rest)} bytes follow the last element and were not read"
         findings.append(note("trailing-bytes", what, warning=True))
@@ -123,7 +133,7 @@ def _header_line(
         case ["element", name, count] if count.isdecimal() and count.isascii():
             if int(count) > len(source.data):
                 raise source.fault(
-                    f"it states {count[:20]} of element {name}, more than the file has bytes",
+                    f"it states {count[:20]} rows, more than the file has bytes",
                     line=line,
                 )
             elements.append(_Element(name, int(count)))
@@ -136,11 +146,11 @@ def _header_line(
                 raise source.fault("the length of a list cannot be a float", line=line)
             elements[-1].properties.append(_Property(name, _TYPES[kind], _TYPES[count_kind]))
         case _:
-            raise source.fault(f'"{" ".join(words)[:60]}" is no PLY header line', line=line)
+            raise source.fault("this is no line of a PLY header", line=line)
     if elements:
         names = [p.name for p in elements[-1].properties]
         if len(set(names)) != len(names):
-            raise source.fault(f'property "{names[-1]}" stands there twice', line=line)
+            raise source.fault("a property of this name stands there already", line=line)
     return form
 
 
@@ -183,7 +193,7 @@ def _read_binary(
         size = kinds.itemsize * element.count
         if size > len(source.data) - at:
             raise source.fault(
-                f"{element.count} of element {element.name} need {size} bytes, "
+                f"{element.count} of element {element.label} need {size} bytes, "
                 f"{len(source.data) - at} are left: the file was cut off",
                 byte=at,
             )
@@ -205,8 +215,7 @@ def _binary_lists(
         rows, end = quick
         if wanted < 0:
             return [], end
-        name = element.properties[wanted].name
-        return rows[name].astype(np.int64), end
+        return rows[f"{wanted}"].astype(np.int64), end
     data, out = source.data, []
     parts = [
         (order + p.count_kind if p.count_kind else "", np.dtype(order + p.kind))
@@ -223,7 +232,7 @@ def _binary_lists(
                 at += count_type.itemsize
             size = length * kind.itemsize
             if length < 0 or size > len(data) - at:
-                what = f"row {row + 1} of {element.name} states {length} entries; the file ends"
+                what = f"row {row + 1} of {element.label} states {length} entries; the file ends"
                 raise source.fault(what, byte=at)
             if i == wanted:
                 out.append(np.frombuffer(data, kind, length, at).astype(np.int64))
@@ -237,9 +246,9 @@ def _equal_lists(
     """Rows as one array if all their lists are as long as those of the first row."""
     fields: list[tuple[str, str] | tuple[str, str, int]] = []
     probe = at
-    for prop in element.properties:
+    for i, prop in enumerate(element.properties):
         if not prop.count_kind:
-            fields.append((prop.name, order + prop.kind))
+            fields.append((f"{i}", order + prop.kind))
             probe += np.dtype(prop.kind).itemsize
             continue
         count_type = np.dtype(order + prop.count_kind)
@@ -248,17 +257,17 @@ def _equal_lists(
         length = int(np.frombuffer(source.data, count_type, 1, probe)[0])
         if not 0 < length < 256:
             return None
-        fields.append((prop.name + "#", order + prop.count_kind))
-        fields.append((prop.name, order + prop.kind, length))
+        fields.append((f"{i}#", order + prop.count_kind))
+        fields.append((f"{i}", order + prop.kind, length))
         probe += count_type.itemsize + length * np.dtype(prop.kind).itemsize
     kinds = np.dtype([f if len(f) == 2 else (f[0], f[1], (f[2],)) for f in fields])
     end = at + kinds.itemsize * element.count
     if end > len(source.data):
         return None
     rows = np.frombuffer(source.data, kinds, element.count, at)
-    for prop in element.properties:
+    for i, prop in enumerate(element.properties):
         if prop.count_kind and len(rows):
-            counts = rows[prop.name + "#"]
+            counts = rows[f"{i}#"]
             if not (counts == counts[0]).all():
                 return None
     return rows, end
@@ -277,11 +286,14 @@ def _read_ascii(source: Source, elements: list[_Element], at: int) -> tuple[_Tab
                 words, number, end = next(lines)
             except StopIteration:
                 raise source.fault(
-                    f"it ends after {row} of {element.count} of element {element.name}"
+                    f"it ends after {row} of {element.count} of element {element.label}"
                 ) from None
             values = _ascii_row(source, element, words, number)
             if columns:
-                corners.append([float(values[c][0]) for c in columns])
+                corner = [float(values[c][0]) for c in columns]
+                if not np.isfinite(corner).all():  # other properties may be anything
+                    raise source.fault("a coordinate is not finite", line=number)
+                corners.append(corner)
             if wanted >= 0:
                 polygons.append(np.array(values[wanted], dtype=np.int64))
     return (np.array(corners).reshape(-1, 3), polygons), end
@@ -312,35 +324,31 @@ def _ascii_row(
             at += 1
         cells = words[at : at + length]
         if len(cells) != length or length < 0:
-            raise source.fault(f"a row of {element.name} is too short", line=line)
+            raise source.fault(f"a row of {element.label} is too short", line=line)
         at += length
         if prop.kind[0] == "f":
             out.append([_real(source, cell, line) for cell in cells])
         else:
             out.append([_whole(source, [cell], line) for cell in cells])
     if at != len(words):
-        raise source.fault(f"a row of {element.name} is too long", line=line)
+        raise source.fault(f"a row of {element.label} is too long", line=line)
     return out
 
 
 def _whole(source: Source, cells: list[bytes], line: int) -> int:
     cell = cells[0] if cells else b""
     if not cell.removeprefix(b"-").isdigit() or len(cell) > 18:
-        shown = cell[:20].decode("latin-1")
-        raise source.fault(f'"{shown}" is not a whole number', line=line)
+        raise source.fault(f"{quoted(cell)} is not a whole number", line=line)
     return int(cell)
 
 
 def _real(source: Source, cell: bytes, line: int) -> float:
-    shown = cell[:20].decode("latin-1")
     try:
         value = float(cell) if b"_" not in cell else None
     except ValueError:
         value = None
     if value is None:
-        raise source.fault(f'"{shown}" is not a number', line=line)
-    if not np.isfinite(value):
-        raise source.fault(f'"{shown}" is not finite', line=line)
+        raise source.fault(f"{quoted(cell)} is not a number", line=line)
     return value
 
 

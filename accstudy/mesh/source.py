@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import gzip
+import io
+import re
 import stat
+import struct
 import zlib
 from dataclasses import dataclass
 from pathlib import Path
 
 from accstudy.errors import MeshError, place
 
-__all__ = ["MAX_BYTES", "Source", "read_source"]
+__all__ = ["MAX_BYTES", "Source", "quoted", "read_source"]
 
 MAX_BYTES = 1_000_000_000
 """Largest mesh file, unpacked; about ten million triangles as binary STL."""
@@ -40,6 +43,20 @@ class Source:
         if byte is not None:
             where = f"{self.name}, byte {byte}"
         return MeshError(what, where=where, hint="export the scan again")
+
+    def line_of(self, byte: int) -> int:
+        """Line, from 1, in which a byte of text stands."""
+        mark = b"\n" if b"\n" in self.data else b"\r"
+        return self.data.count(mark, 0, byte) + 1
+
+
+_NUMBER_LIKE = re.compile(r"[0-9+\-.,/eE]{1,24}")
+
+
+def quoted(word: bytes | str) -> str:
+    """Quote a word of a file in a message, but only if it can be no name of a person."""
+    text = word.decode("latin-1") if isinstance(word, bytes) else word
+    return f'"{text}"' if _NUMBER_LIKE.fullmatch(text) else "other text"
 
 
 def read_source(path: Path, *, name: str, max_bytes: int = MAX_BYTES) -> Source:
@@ -87,6 +104,9 @@ def read_source(path: Path, *, name: str, max_bytes: int = MAX_BYTES) -> Source:
         data = _unpack(data, name, max_bytes)
     if not data:
         raise MeshError("the file is empty", where=name, hint="export the scan again")
+    if not (kind == "stl" and _is_binary_stl(data)):  # there the size decides, whatever it says
+        _check_disguise(data, kind, name)
+        data = data.removeprefix(b"\xef\xbb\xbf")
     return Source(name, kind, data)
 
 
@@ -99,20 +119,48 @@ def _too_large(name: str, max_bytes: int) -> MeshError:
 def _unpack(data: bytes, name: str, max_bytes: int) -> bytes:
     """Unpack gzip members one after another, never more than the bound."""
     out = bytearray()
-    rest = data
-    while rest:
-        engine = zlib.decompressobj(wbits=31)
-        try:
-            out += engine.decompress(rest, max_bytes + 1 - len(out))
-        except (zlib.error, gzip.BadGzipFile) as error:
-            raise MeshError(
-                f"not readable as .gz: {error}", where=name, hint="pack the file again"
-            ) from None
-        if len(out) > max_bytes:
-            raise _too_large(name, max_bytes)
-        if not engine.eof:
-            raise MeshError(
-                "the .gz file ends too early", where=name, hint="copy or pack the file again"
-            )
-        rest = engine.unused_data
+    try:
+        with gzip.GzipFile(fileobj=io.BytesIO(data)) as members:
+            while part := members.read(1 << 20):
+                out += part
+                if len(out) > max_bytes:
+                    raise _too_large(name, max_bytes)
+    except EOFError:
+        raise MeshError(
+            "the .gz file ends too early", where=name, hint="copy or pack the file again"
+        ) from None
+    except (zlib.error, gzip.BadGzipFile) as error:
+        raise MeshError(
+            f"not readable as .gz: {error}", where=name, hint="pack the file again"
+        ) from None
     return bytes(out)
+
+
+_MARKS = {
+    b"\x1f\x8b": "packed data (.gz)",
+    b"PK\x03\x04": "a .zip archive",
+    b"\xff\xfe": "text in UTF-16",
+    b"\xfe\xff": "text in UTF-16",
+    b"ply\n": "PLY",
+    b"ply\r": "PLY",
+    b"<!doc": "a web page",
+    b"<html": "a web page",
+    b"<?xml": "XML",
+    b"version https://git-lfs": "a pointer to a file in large file storage",
+}
+
+
+def _is_binary_stl(data: bytes) -> bool:
+    return len(data) >= 84 and len(data) == 84 + 50 * struct.unpack_from("<I", data, 80)[0]
+
+
+def _check_disguise(data: bytes, kind: str, name: str) -> None:
+    """Say what a file is that is not what its name says."""
+    head = data[:64].lstrip().lower()
+    for mark, what in _MARKS.items():
+        if head.startswith(mark.lower()) and what.lower() != kind:
+            raise MeshError(
+                f"it holds {what}, not {kind.upper()}",
+                where=name,
+                hint="name the file after what it holds, or export the scan again",
+            )

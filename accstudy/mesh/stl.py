@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import struct
 
 import numpy as np
@@ -11,6 +10,7 @@ from numpy.typing import NDArray
 from accstudy.errors import Finding
 from accstudy.mesh.raw import RawMesh, comment_note, note
 from accstudy.mesh.source import Source
+from accstudy.mesh.stl_text import read_stl_text
 
 __all__ = ["read_stl", "stl_bytes"]
 
@@ -43,11 +43,11 @@ def read_stl(source: Source) -> RawMesh:
     if count is not None and len(data) == _HEADER + 50 * count:
         return _binary(source, count, ())
     if data.lstrip()[:5].lower() == b"solid" and _looks_like_text(data):
-        return _ascii(source)
+        return read_stl_text(source)
     if count is None:
         raise source.fault(f"neither ASCII nor binary STL: it has only {len(data)} bytes")
     spare = len(data) - (_HEADER + 50 * count)
-    if count and 0 < spare <= _TRAILING:
+    if count and 0 < spare <= _TRAILING and not _more_triangles(data, count):
         what = f"{spare} bytes follow the {count} triangles and were not read"
         return _binary(source, count, (note("trailing-bytes", what, warning=True),))
     raise source.fault(
@@ -60,6 +60,21 @@ def read_stl(source: Source) -> RawMesh:
 def _looks_like_text(data: bytes) -> bool:
     head = data[:2000]
     return b"\0" not in head and (b"facet" in data[:4000].lower() or b"endsolid" in data.lower())
+
+
+def _more_triangles(data: bytes, count: int) -> bool:
+    """Whether what follows the stated triangles looks like one more of them."""
+    end = _HEADER + 50 * count
+    if len(data) < end + 50:
+        return False
+    stated = np.frombuffer(data, _RECORD, count=count, offset=_HEADER)["corners"].reshape(-1, 3)
+    p = np.frombuffer(data, _RECORD, count=1, offset=end)["corners"][0].astype(np.float64)
+    low, high = stated.min(axis=0).astype(np.float64), stated.max(axis=0).astype(np.float64)
+    margin = (high - low).max()
+    if not (np.isfinite(margin) and np.isfinite(p).all()):
+        return False
+    inside = ((p >= low - margin) & (p <= high + margin)).all()
+    return bool(inside and np.cross(p[1] - p[0], p[2] - p[0]).any())
 
 
 def _binary(source: Source, count: int, findings: tuple[Finding, ...]) -> RawMesh:
@@ -79,89 +94,6 @@ def _binary(source: Source, count: int, findings: tuple[Finding, ...]) -> RawMes
     if header and any(c.isalpha() for c in header.decode("latin-1")):
         found.append(comment_note("header"))
     return RawMesh(corners, None, tuple(found))
-
-
-def _ascii(source: Source) -> RawMesh:
-    text = source.data.decode("latin-1")  # names may be in any script; the grammar is ASCII
-    lines = text.split("\n")
-    corners: list[list[float]] = []
-    findings: list[Finding] = []
-    state, named = "solid", False
-    expected = {
-        "solid": ("solid",),
-        "facet": ("facet", "endsolid"),
-        "outer": ("outer",),
-        "vertex0": ("vertex",),
-        "vertex1": ("vertex",),
-        "vertex2": ("vertex",),
-        "endloop": ("endloop",),
-        "endfacet": ("endfacet",),
-        "next": ("solid",),
-    }
-    follows = {
-        "outer": "vertex0",
-        "vertex0": "vertex1",
-        "vertex1": "vertex2",
-        "vertex2": "endloop",
-        "endloop": "endfacet",
-        "endfacet": "facet",
-    }
-    for number, line in enumerate(lines, start=1):
-        words = line.split()
-        if not words:
-            continue
-        word = words[0].lower()
-        if word not in expected[state]:
-            wanted = " or ".join(expected[state])
-            raise source.fault(f'"{words[0][:20]}" stands where {wanted} must', line=number)
-        if word == "solid":
-            named = named or len(words) > 1
-            state = "facet"
-        elif word == "endsolid":
-            state = "next"
-        elif word == "facet":
-            _numbers(source, words[2:], number, "normal", words[1:2])
-            state = "outer"
-        elif state.startswith("vertex"):
-            corners.append(_numbers(source, words[1:], number, "vertex", ["vertex"]))
-            state = follows[state]
-        else:
-            if len(words) != (2 if word == "outer" else 1) or (
-                word == "outer" and words[1].lower() != "loop"
-            ):
-                raise source.fault(f'"{line.strip()[:40]}" is not STL', line=number)
-            state = follows[state]
-    if state != "next":
-        raise source.fault("the file ends before endsolid: it was cut off", line=len(lines))
-    if not corners:
-        raise source.fault("it holds no triangles")
-    if named:
-        findings.append(comment_note("name of the solid"))
-    return RawMesh(np.array(corners), None, tuple(findings))
-
-
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
-
-
-def _numbers(
-    source: Source, words: list[str], line: int, what: str, keyword: list[str]
-) -> list[float]:
-    if [k.lower() for k in keyword] != [what]:
-        raise source.fault(f"{what} is missing", line=line)
-    if len(words) != 3:
-        raise source.fault(f"{what} has {len(words)} numbers, not 3", line=line)
-    out = []
-    for word in words:
-        if what == "normal" and word.lower().strip("+-") in ("nan", "inf", "nan(ind)", "1.#ind"):
-            out.append(0.0)  # normals are computed anew; writers put anything there
-            continue
-        if not _NUMBER.fullmatch(word):
-            raise source.fault(f'"{word[:20]}" is not a number', line=line)
-        value = float(word)
-        if not np.isfinite(value):
-            raise source.fault(f'"{word[:20]}" is too large a number', line=line)
-        out.append(value)
-    return out
 
 
 def stl_bytes(vertices_mm: NDArray[np.float64], faces: NDArray[np.integer]) -> bytes:
