@@ -1079,7 +1079,7 @@ def _typed(values: pd.Series, kind: Kind) -> pd.Series:
     if kind == "flag":
         return values.astype("boolean")
     if kind == "date":
-        return pd.to_datetime(values)
+        return pd.to_datetime(values, format="ISO8601")
     return values.astype(object).where(values.notna(), "").astype(str)
 
 

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
 import pandas as pd
 
+from accstudy.accuracy.components import variance_components
 from accstudy.accuracy.conformity import LimitOf, conformity_table
 from accstudy.accuracy.outliers import outlier_table
+from accstudy.accuracy.pairbudget import SeatingOfBodies, uncertainty_budget
 from accstudy.accuracy.precision import precision_vs_span
 from accstudy.accuracy.reference import shared_uncertainty
 from accstudy.accuracy.spans import span_curve
 from accstudy.accuracy.summary import accuracy_table
+from accstudy.accuracy.vectors import implant_vectors
+from accstudy.drift.analysis import DriftOptions, analyze_drift
 from accstudy.errors import Finding
 from accstudy.models.results import CHECKS, model_tables
 from accstudy.models.specs import ModelSpec, default_specs
@@ -22,6 +27,7 @@ from accstudy.seating.summary import scan_misfits, seat_summary
 from accstudy.seating.table import seating_table
 from accstudy.stages.compare import at_reference_temperature, by_reference, deviations
 from accstudy.study.load import Study
+from accstudy.tables import empty
 
 __all__ = ["WRITES", "Analyzed", "analyze_poses"]
 
@@ -32,6 +38,9 @@ WRITES = (
     "accuracy_with_excluded",
     "outliers",
     "precision_vs_span",
+    "implant_vectors",
+    "uncertainty_budget",
+    "variance_components",
     "conformity",
     "span_curve",
     "model_terms",
@@ -99,8 +108,15 @@ def analyze_poses(study: Study, poses: pd.DataFrame, *, say: Say = lambda line: 
     if study.settings.study.kind != "drift":
         tables["precision_vs_span"] = precision_vs_span(tables["accuracy"])
         tables |= _tolerance(study, pairs)
+        tables["implant_vectors"] = implant_vectors(
+            singles, alignment=alignment, confidence=study.settings.limits.confidence
+        )
+        tables["uncertainty_budget"] = _budget(study, pairs, poses)
+        tables["variance_components"] = _components(study, pairs)
         tables |= _seating(study, poses[poses["scan"].isin(kept)])
-    modelled, found = _models(study, pairs, singles)
+        modelled, found = _models(study, pairs, singles)
+    else:
+        modelled, found = _drift(study, pairs, singles, poses[poses["scan"].isin(kept)])
     tables |= modelled
     findings += found
     if len(every_pair) > len(pairs):
@@ -150,6 +166,64 @@ def _tolerance(study: Study, pairs: pd.DataFrame) -> dict[str, pd.DataFrame]:
             pairs, coverage=limits.coverage, confidence=limits.confidence, reference_u=shared
         ),
     }
+
+
+def _budget(study: Study, pairs: pd.DataFrame, poses: pd.DataFrame) -> pd.DataFrame:
+    """Where the uncertainty of every pair's bias comes from."""
+    settings = study.settings
+    mpe, entered = settings.reference.mpe_um, settings.uncertainty.scan_body_seating_um
+    return uncertainty_budget(
+        pairs,
+        study.implants,
+        mpe_constant_um=mpe.constant if mpe else None,
+        mpe_per_metre_um=mpe.per_metre if mpe else 0.0,
+        expansion_per_k=settings.scans.expansion_per_k or 0.0,
+        temperature_tolerance_k=settings.uncertainty.temperature_tolerance_k,
+        seating=(SeatingOfBodies(entered.value, math.inf, entered.source) if entered else None),
+        poses=poses,
+        confidence=settings.limits.confidence,
+    )
+
+
+def _components(study: Study, pairs: pd.DataFrame) -> pd.DataFrame:
+    """Variance components of the levels within a condition: operator, session, scan."""
+    condition = study.settings.analysis.condition or ()
+    levels = [n for n in ("operator", "session") if n in study.factors and n not in condition]
+    if not levels or pairs.empty:
+        return empty("variance_components")
+    return variance_components(pairs, levels, confidence=study.settings.limits.confidence)
+
+
+def _drift(
+    study: Study, pairs: pd.DataFrame, singles: pd.DataFrame, poses: pd.DataFrame
+) -> tuple[dict[str, pd.DataFrame], tuple[Finding, ...]]:
+    """Control charts, change points, trends and what follows from them."""
+    settings, limits = study.settings.drift, study.settings.limits
+    done = analyze_drift(
+        pairs,
+        singles,
+        poses,
+        study.implants,
+        study.usable,
+        study.events,
+        options=DriftOptions(
+            baseline_sessions=settings.baseline_sessions,
+            baseline_until=settings.baseline_until,
+            false_alarm_every=settings.false_alarm_every,
+            shift_um=settings.shift_um,
+            run_rules=settings.run_rules,
+            limit_um=limits.distance_um.value if limits.distance_um else None,
+            coverage=limits.coverage,
+            confidence=limits.confidence,
+        ),
+    )
+    sentences = [
+        (device, model, number, text)
+        for (device, model), said in done.sentences.items()
+        for number, text in enumerate(said, start=1)
+    ]
+    frame = pd.DataFrame(sentences, columns=["device", "model", "number", "sentence"])
+    return {**done.tables, "drift_sentences": frame}, done.findings
 
 
 def _models(
