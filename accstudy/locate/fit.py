@@ -11,7 +11,7 @@ from accstudy.geometry.rigid import Rigid, rotation_vector
 from accstudy.locate.prepared import PreparedBody
 from accstudy.locate.segment import Patch
 
-__all__ = ["Fit", "coarse_fit", "fine_fit", "linearise", "moved"]
+__all__ = ["Fit", "coarse_fit", "fine_fit", "linearise", "moved", "weighted_change"]
 
 Floats = NDArray[np.float64]
 
@@ -214,7 +214,7 @@ def fine_fit(
         new, new_offset, weight, scale, move = _step(linear, pose, offset_mm, free)
         if number == rounds - 1 or (number > 0 and move < 1e-3):
             # the rest of the way is linear: final residuals without another look
-            change = _change(linear.jacobian, residual, weight, free)
+            change = weighted_change(linear.jacobian, residual, weight, free)
             return Fit(
                 new,
                 new_offset,
@@ -252,7 +252,7 @@ def _step(
     centred = residual - np.median(residual)
     scale = max(1.4826 * float(np.median(np.abs(centred))), _SCALE_FLOOR_MM)
     weight = linear.weight * biweight(centred / scale)
-    change = _change(linear.jacobian, residual, weight, free)
+    change = weighted_change(linear.jacobian, residual, weight, free)
     size = float(np.linalg.norm(change[:3]) + 8 * np.linalg.norm(change[3:6]) + abs(change[OFFSET]))
     return moved(pose, change), offset_mm + change[OFFSET], weight, scale, size
 
@@ -262,7 +262,9 @@ def moved(pose: Rigid, change: Floats) -> Rigid:
     return pose.after(Rigid(rotation_vector(change[3:6]), change[:3]).inverse())
 
 
-def _change(jacobian: Floats, residual: Floats, weight: Floats, free: tuple[int, ...]) -> Floats:
+def weighted_change(
+    jacobian: Floats, residual: Floats, weight: Floats, free: tuple[int, ...]
+) -> Floats:
     """Weighted least squares with a touch of damping for what the data leave free."""
     chosen = jacobian[:, free]
     weighted = chosen * weight[:, None]

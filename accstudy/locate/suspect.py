@@ -13,7 +13,7 @@ from accstudy.mesh.model import Mesh
 
 __all__ = ["check_arrangement", "check_size"]
 
-_SMALLEST, _LARGEST = 0.3, 8.0
+_SMALLEST, _USUAL, _LARGEST = 0.3, 1.2, 8.0  # size of a scan over what its model needs
 _MOST_MISFIT_MM = 0.25
 _FACTORS = ((1000.0, "m"), (25.4, "inch"), (10.0, "cm"))
 
@@ -70,19 +70,16 @@ def check_size(mesh: Mesh, model: ReferenceModel) -> None:
     expected = model.span_mm + 2 * max(b.reach_mm for b in model.bodies)
     if _SMALLEST * expected < size < _LARGEST * expected:
         return
-    for factor, name in _FACTORS:
-        if _SMALLEST * expected < size * factor < _LARGEST * expected:
-            raise WrongUnitError(
-                f"the scan is {size:.3g} mm across, the model about {expected:.0f} mm: "
-                f"its coordinates look like {name}, read as mm",
-                hint=f'set length_unit = "{name}" under [scans], if all scans are like this one',
-            )
-        if _SMALLEST * expected < size / factor < _LARGEST * expected:
-            raise WrongUnitError(
-                f"the scan is {size:.4g} mm across, the model about {expected:.0f} mm: "
-                f"its coordinates look like mm, read as {name}",
-                hint='set length_unit = "mm" under [scans], if all scans are like this one',
-            )
+    guesses = [(size * f / expected, name, False) for f, name in _FACTORS]
+    guesses += [(size / f / expected, name, True) for f, name in _FACTORS]
+    ratio, name, reverse = min(guesses, key=lambda g: abs(np.log(g[0] / _USUAL)))
+    if _SMALLEST < ratio < _LARGEST:
+        looks, read = ("mm", name) if reverse else (name, "mm")
+        raise WrongUnitError(
+            f"the scan is {size:.3g} mm across, the model about {expected:.0f} mm: "
+            f"its coordinates look like {looks}, read as {read}",
+            hint=f'set length_unit = "{looks}" under [scans], if all scans are like this one',
+        )
     raise WrongUnitError(
         f"the scan is {size:.4g} mm across, the model about {expected:.0f} mm",
         hint="check scans.length_unit and that this is a scan of this model",

@@ -1,0 +1,203 @@
+"""Scans that go wrong: reported, never guessed."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from accstudy.errors import AccstudyError
+from accstudy.geometry.rigid import Rigid, rotation_vector
+from accstudy.locate.locate import locate_scan
+from accstudy.simulate.arch import reference_model, symmetric_model
+from accstudy.simulate.bodies import SHAPES, scan_body
+from accstudy.simulate.scan import Blob, placed_bodies, simulate_scan
+
+N = 40_000
+XYZ = ["x_mm", "y_mm", "z_mm"]
+FLAT = {"default": scan_body("cylinder-flat")}
+
+
+def scan_of(reference, shape="cylinder-flat", **options):
+    return simulate_scan(reference, shape, n_triangles=N, noise_um=8.0, **options)
+
+
+def codes(located):
+    return {finding.code for finding in located.findings}
+
+
+def test_a_missing_body_is_reported_and_the_others_kept(six, pose_errors):
+    scan = scan_of(six, missing=["I3"], seed=2)
+    located = locate_scan(scan.mesh, reference=six, bodies=FLAT)
+    status = located.poses.set_index("implant")["status"]
+    assert status["I3"] == "missing"
+    assert (status.drop("I3") == "ok").all()
+    assert np.isnan(located.poses.loc[2, "x_mm"])
+    assert "missing-body" in codes(located)
+    assert pose_errors(located.poses, scan.truth)["distance_um"].max() < 50.0
+
+
+def test_an_extra_object_that_looks_like_a_body_is_not_taken_for_an_implant(six, pose_errors):
+    extra = ("cylinder-flat", Rigid(np.eye(3), np.array([0.0, 12.0, -4.0])))
+    scan = scan_of(six, missing=["I2"], extra=[extra], seed=3)
+    located = locate_scan(scan.mesh, reference=six, bodies=FLAT)
+    assert {"missing-body", "extra-body"} <= codes(located)
+    assert located.poses["status"].tolist() == ["ok", "missing", "ok", "ok", "ok", "ok"]
+    assert pose_errors(located.poses, scan.truth)["distance_um"].max() < 50.0
+
+
+def test_half_an_arch_gives_its_half(six, pose_errors):
+    scan = scan_of(six, keep=((1.0, 0.0, 0.0), 0.0), seed=4)
+    located = locate_scan(scan.mesh, reference=six, bodies=FLAT)
+    assert located.poses["status"].tolist() == ["missing"] * 3 + ["ok"] * 3
+    assert pose_errors(located.poses, scan.truth.tail(3))["distance_um"].max() < 50.0
+
+
+def test_soft_tissue_beside_a_body_does_no_harm(six, pose_errors):
+    at = six[XYZ].to_numpy()
+    blobs = [Blob(tuple(at[1] + [2.0, 2.0, 4.0]), 4.0), Blob(tuple(at[4] + [-3.0, -1.0, 5.0]), 4.0)]
+    scan = scan_of(six, blobs=blobs, seed=5)
+    located = locate_scan(scan.mesh, reference=six, bodies=FLAT)
+    assert (located.poses["status"] != "missing").all()
+    assert pose_errors(located.poses, scan.truth)["distance_um"].max() < 50.0
+
+
+def test_soft_tissue_over_a_body_leaves_it_out(six, pose_errors):
+    blob = Blob(tuple(six[XYZ].to_numpy()[1] + [0.5, 0.0, 9.0]), 5.0)
+    scan = scan_of(six, blobs=[blob], seed=5)
+    located = locate_scan(scan.mesh, reference=six, bodies=FLAT)
+    hidden = located.poses.loc[1]
+    error = pose_errors(located.poses, scan.truth)["distance_um"]
+    # too little of it is seen: no position, or one whose uncertainty says so
+    assert hidden["status"] == "missing" or error["I2"] < 4 * hidden[["u_x_um", "u_z_um"]].max()
+    assert error.drop("I2").max() < 50.0
+
+
+@pytest.mark.parametrize("n_implants", [3, 4, 6])
+def test_a_scan_of_another_model_is_refused(six, n_implants):
+    other = reference_model(n_implants, seed=9)
+    scan = scan_of(six, seed=1)
+    with pytest.raises(AccstudyError) as error:
+        locate_scan(scan.mesh, reference=other, bodies=FLAT)
+    assert error.value.code in ("wrong-model", "arrangement-not-found")
+
+
+def test_a_mirrored_scan_is_refused_and_named(six):
+    scan = scan_of(six, mirrored=True, seed=6)
+    with pytest.raises(AccstudyError) as error:
+        locate_scan(scan.mesh, reference=six, bodies=FLAT)
+    assert error.value.code == "mirrored-scan"
+
+
+@pytest.mark.parametrize(("unit_mm", "unit"), [(1000.0, '"m"'), (25.4, '"inch"'), (10.0, '"cm"')])
+def test_another_unit_is_suspected_by_name(six, unit_mm, unit):
+    scan = simulate_scan(six, n_triangles=8_000, unit_mm=unit_mm, seed=6)
+    with pytest.raises(AccstudyError) as error:
+        locate_scan(scan.mesh, reference=six, bodies=FLAT)
+    assert error.value.code == "wrong-unit"
+    assert unit in error.value.hint
+
+
+def test_a_scan_far_from_the_origin_is_as_good(six, pose_errors):
+    pose = Rigid(np.eye(3), np.array([1000.0, -500.0, 300.0]))
+    scan = scan_of(six, pose=pose, seed=6)
+    located = locate_scan(scan.mesh, reference=six, bodies=FLAT)
+    assert pose_errors(located.poses, scan.truth)["distance_um"].max() < 20.0
+
+
+def test_doubled_surfaces_are_doubtful(six):
+    scan = scan_of(six, doubled_mm=0.1, seed=7)
+    located = locate_scan(scan.mesh, reference=six, bodies=FLAT)
+    # half of the scan is doubled: three of the six bodies
+    assert sorted(located.poses["status"]) == ["doubtful"] * 3 + ["ok"] * 3
+    assert "doubled-surface" in codes(located)
+
+
+def test_a_loose_body_is_measured_as_it_lies_and_noticed(six, pose_errors):
+    loose = Rigid(rotation_vector([np.radians(2.0), 0.0, 0.0]), np.array([0.2, 0.2, 0.1]))
+    scan = scan_of(six, displaced={"I4": loose}, seed=8)
+    located = locate_scan(scan.mesh, reference=six, bodies=FLAT)
+    assert pose_errors(located.poses, scan.truth)["distance_um"].max() < 50.0
+    (finding,) = [f for f in located.findings if f.code == "stray-body"]
+    assert "I4" in finding.what
+
+
+@pytest.mark.parametrize("kind", ["parallel-pair", "rectangle", "row"])
+def test_symmetric_arrangements_are_ambiguous_until_landmarks_settle_them(kind, pose_errors):
+    reference = symmetric_model(kind)
+    scan = scan_of(reference, seed=1)
+    with pytest.raises(AccstudyError) as error:
+        locate_scan(scan.mesh, reference=reference, bodies=FLAT)
+    assert error.value.code == "ambiguous-arrangement"
+    for turned in (False, True):  # either reading can be asked for
+        truth = scan.truth.copy()
+        if turned:
+            truth["implant"] = truth["implant"].to_numpy()[::-1]
+            if kind == "rectangle":
+                truth["implant"] = np.roll(scan.truth["implant"].to_numpy(), 2)
+        landmarks = truth.loc[truth["implant"] == "I1", ["scan", "implant", *XYZ]].copy()
+        landmarks[XYZ] += 0.8
+        located = locate_scan(scan.mesh, reference=reference, bodies=FLAT, landmarks=landmarks)
+        assert pose_errors(located.poses, truth)["distance_um"].max() < 50.0
+
+
+def test_landmarks_far_from_every_body_are_refused():
+    reference = symmetric_model("parallel-pair")
+    scan = scan_of(reference, seed=1)
+    landmarks = pd.DataFrame(
+        {"scan": ["S1"], "implant": ["I1"], "x_mm": [0.0], "y_mm": [500.0], "z_mm": [0.0]}
+    )
+    with pytest.raises(AccstudyError) as error:
+        locate_scan(scan.mesh, reference=reference, bodies=FLAT, landmarks=landmarks)
+    assert error.value.code == "landmarks-disagree"
+
+
+def test_flats_settle_a_symmetric_arrangement_that_they_mark(pose_errors):
+    reference = symmetric_model("parallel-pair", marked=True)
+    scan = scan_of(reference, seed=1)
+    located = locate_scan(scan.mesh, reference=reference, bodies=FLAT)
+    assert pose_errors(located.poses, scan.truth)["distance_um"].max() < 50.0
+
+
+def test_a_thinner_drawing_is_noticed(six):
+    scan = scan_of(six, seed=1)
+    thin = SHAPES["cylinder-flat"].thinner(0.1).drawing()
+    located = locate_scan(scan.mesh, reference=six, bodies={"default": thin})
+    assert set(located.poses["status"]) == {"doubtful"}
+    assert codes(located) == {"unusual-offset"}
+    assert located.poses["offset_um"].to_numpy() == pytest.approx(50.0, abs=5.0)
+
+
+def test_bodies_of_different_type_on_one_model(pose_errors):
+    reference = reference_model(6, seed=1, scan_body=["a", "b", "c", "a", "b", "c"])
+    shapes = {
+        "a": SHAPES["cylinder-flat"],
+        "b": SHAPES["low-wide"],
+        "c": SHAPES["tapered"],
+    }
+    scan = scan_of(reference, shapes, seed=1)
+    bodies = {name: shape.drawing() for name, shape in shapes.items()}
+    located = locate_scan(scan.mesh, reference=reference, bodies=bodies)
+    assert set(located.poses["status"]) == {"ok"}
+    assert pose_errors(located.poses, scan.truth)["distance_um"].max() < 50.0
+
+
+@pytest.mark.parametrize("shape", ["cylinder-flat", "cylinder-round", "polygon-top"])
+def test_placed_drawings_are_recognised_and_exact_to_single_precision(shape, six, pose_errors):
+    body = scan_body(shape)
+    file = placed_bodies(six, body.mesh, seed=3)
+    located = locate_scan(file.mesh, reference=six, bodies={"default": body})
+    assert codes(located) == {"placed-bodies"}
+    found = pose_errors(located.poses, file.truth)
+    # spacing of float32 at 64 mm: 0.008 um
+    assert found["distance_um"].max() < 0.008
+    assert found["angle_deg"].max() < 1e-5
+
+
+def test_a_body_whose_rotation_is_sixfold_has_no_flat():
+    reference = reference_model(4, seed=1)
+    scan = scan_of(reference, "polygon-top-symmetric", seed=1)
+    unknown = reference.drop(columns=["flat_x", "flat_y", "flat_z"])
+    located = locate_scan(
+        scan.mesh, reference=unknown, bodies={"default": scan_body("polygon-top-symmetric")}
+    )
+    assert located.poses["flat_x"].isna().all()
+    assert set(located.poses["status"]) == {"ok"}
