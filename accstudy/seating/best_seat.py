@@ -37,6 +37,8 @@ class BestSeat:
     bound_um : float
         Optimum of the last linear programme: no position near this one has a
         smaller largest gap.
+    settled : bool
+        Exact gaps and programme agree within 0.01 um.
     """
 
     seats: Seats
@@ -44,6 +46,7 @@ class BestSeat:
     feasible: bool
     rounds: int
     bound_um: float
+    settled: bool
 
 
 def best_seat(
@@ -86,7 +89,8 @@ def best_seat(
     agree within 0.01 um. The rim's true extremes of every round join the rim
     points, so that the points of the polygon do not hide what lies between
     them. Of all positions with the smallest largest gap the one with the
-    smallest mean gap is returned.
+    smallest mean gap is returned; with a clearance, the one with the smallest
+    sideways offset.
 
     Unlimited sideways motion is not offered: a framework would slide by a
     millimetre along tilted platforms to close gaps of some tens of micrometres.
@@ -97,7 +101,7 @@ def best_seat(
         motion, bound = problem.step(seats)
         if motion is None:
             nowhere = np.full_like(start.centres_mm, np.nan)
-            return BestSeat(Seats(nowhere, nowhere), np.nan, False, rounds, np.nan)
+            return BestSeat(Seats(nowhere, nowhere), np.nan, False, rounds, np.nan, True)
         seats = _moved(seats, motion, problem.pivot_mm)
         gaps = rim_gaps(seats, platforms, platform_radius_mm=platform_radius_mm)
         largest = float(gaps.largest_um.max())
@@ -105,8 +109,8 @@ def best_seat(
         if lateral_clearance_um is not None:
             settled &= bool(gaps.lateral_um.max() < lateral_clearance_um + _TOLERANCE_UM)
         if settled:
-            return BestSeat(seats, largest, True, rounds, bound)
-    return BestSeat(seats, largest, True, rounds, bound)
+            return BestSeat(seats, largest, True, rounds, bound, True)
+    return BestSeat(seats, largest, True, rounds, bound, False)
 
 
 def _moved(seats: Seats, motion: Floats, pivot_mm: Floats) -> Seats:
@@ -116,7 +120,10 @@ def _moved(seats: Seats, motion: Floats, pivot_mm: Floats) -> Seats:
 
 
 class _Programme:
-    """Linear programmes of one framework; unknowns are six motions and the gap, um."""
+    """Linear programmes of one framework.
+
+    Unknowns, um: six motions, the largest gap, the largest sideways offset.
+    """
 
     def __init__(
         self, platforms: Platforms, radius_mm: float, clearance_um: float | None, n_rim: int
@@ -133,39 +140,40 @@ class _Programme:
     def step(self, seats: Seats) -> tuple[Floats | None, float]:
         """Solve at a position: motion, (6,), um, and the largest gap it promises."""
         rim_rows, rim_um = self._rim(seats)
-        k = len(rim_um)
-        above = np.hstack([-rim_rows, np.zeros((k, 1))])
-        below = np.hstack([rim_rows, -np.ones((k, 1))])
-        rows, limits = [above, below], [rim_um, -rim_um]
+        rows = [_with(-rim_rows, 0, 0), _with(rim_rows, -1, 0)]
+        limits = [rim_um, -rim_um]
         equal, equal_to = None, None
+        farthest: float | None = 0.0
         if self.sides is None:
             equal, equal_to = self._keep_sideways(seats)
         else:
-            side_rows, side_um = self._sideways(seats)
-            rows.append(np.hstack([side_rows, np.zeros((len(side_um), 1))]))
-            limits.append(side_um)
+            side_rows, used_um = self._sideways(seats)
+            rows.append(_with(side_rows, 0, -1))
+            limits.append(-used_um)
+            farthest = self.clearance_um
         a, b = np.vstack(rows), np.concatenate(limits)
 
         def solve(cost: Floats, highest: float | None) -> OptimizeResult:
-            bounds = [(None, None)] * 6 + [(None, highest)]
+            bounds = [(None, None)] * 6 + [(None, highest), (0.0, farthest)]
             return linprog(
                 cost, A_ub=a, b_ub=b, A_eq=equal, b_eq=equal_to, bounds=bounds, method="highs"
             )
 
-        first = solve(np.array([0, 0, 0, 0, 0, 0, 1.0]), None)
+        first = solve(np.array([0, 0, 0, 0, 0, 0, 1.0, 0]), None)
         if first.x is None:
             return None, np.nan
         gap = float(first.x[6])
-        mean_rows, _ = self._rows(seats.centres_mm, self.platforms.axes)
-        second = solve(np.append(mean_rows.mean(axis=0), 0.0), gap + 2e-7 + 1e-9 * abs(gap))
+        mean_gap = self._rows(seats.centres_mm, self.platforms.axes).mean(axis=0)
+        # among equals: the smallest sideways offset (where it is free), then the smallest mean gap
+        cost = np.concatenate([mean_gap if self.sides is None else 1e-3 * mean_gap, [0.0, 1.0]])
+        second = solve(cost, gap + 2e-7 + 1e-9 * abs(gap))
         best = first if second.x is None else second
         return np.asarray(best.x[:6]), gap
 
-    def _rows(self, points_mm: Floats, directions: Floats) -> tuple[Floats, Floats]:
+    def _rows(self, points_mm: Floats, directions: Floats) -> Floats:
         """Movement of points along directions for a unit of each motion."""
-        arm = points_mm - self.pivot_mm
-        turning = np.cross(arm, directions) / _LEVER_MM
-        return np.concatenate([directions, turning], axis=-1), arm
+        turning = np.cross(points_mm - self.pivot_mm, directions) / _LEVER_MM
+        return np.concatenate([directions, turning], axis=-1)
 
     def _rim(self, seats: Seats) -> tuple[Floats, Floats]:
         x, y = _across(seats.axes)
@@ -178,13 +186,11 @@ class _Programme:
         points = seats.centres_mm[:, None] + self.radius_mm * circle
         normals = np.broadcast_to(self.platforms.axes[:, None], points.shape)
         heights = 1000 * np.sum((points - self.platforms.centres_mm[:, None]) * normals, axis=2)
-        rows, _ = self._rows(points, normals)
-        return rows.reshape(-1, 6), heights.ravel()
+        return self._rows(points, normals).reshape(-1, 6), heights.ravel()
 
     def _sideways(self, seats: Seats) -> tuple[Floats, Floats]:
-        """Room left in every direction across the platform's axis."""
+        """Offset of every seat in many directions across the platform's axis."""
         assert self.sides is not None
-        assert self.clearance_um is not None
         x, y = _across(self.platforms.axes)
         offset = seats.centres_mm - self.platforms.centres_mm
         angle = np.arctan2(np.sum(offset * y, axis=1), np.sum(offset * x, axis=1))
@@ -193,9 +199,8 @@ class _Programme:
             np.cos(self.sides)[..., None] * x[:, None] + np.sin(self.sides)[..., None] * y[:, None]
         )
         points = np.broadcast_to(seats.centres_mm[:, None], out.shape)
-        rows, _ = self._rows(points, out)
         used = 1000 * np.sum(offset[:, None] * out, axis=2)
-        return rows.reshape(-1, 6), (self.clearance_um - used).ravel()
+        return self._rows(points, out).reshape(-1, 6), used.ravel()
 
     def _keep_sideways(self, seats: Seats) -> tuple[Floats, Floats]:
         """Least squares of the offsets across the common axis, as three equations."""
@@ -207,10 +212,15 @@ class _Programme:
         offset = 1000 * (seats.centres_mm - self.platforms.centres_mm)
         equations, right = [], []
         for directions in (np.broadcast_to(x, arm.shape), np.broadcast_to(y, arm.shape), spin):
-            rows, _ = self._rows(seats.centres_mm, directions)
-            equations.append(rows.mean(axis=0))
+            equations.append(self._rows(seats.centres_mm, directions).mean(axis=0))
             right.append(-np.sum(offset * directions, axis=1).mean())
-        return np.hstack([np.array(equations), np.zeros((3, 1))]), np.array(right)
+        return _with(np.array(equations), 0, 0), np.array(right)
+
+
+def _with(rows: Floats, gap: float, sideways: float) -> Floats:
+    """Append the coefficients of the largest gap and of the largest sideways offset."""
+    more = np.broadcast_to([float(gap), float(sideways)], (len(rows), 2))
+    return np.hstack([rows, more])
 
 
 def _across(axes: Floats) -> tuple[Floats, Floats]:

@@ -160,7 +160,8 @@ def _rows(framework: Framework, options: _Options) -> Iterator[_Rows]:
         return
     gaps = rim_gaps(best.seats, framework.platforms, platform_radius_mm=options.platform_radius_mm)
     u = None if drawn is None else _spread_of_best(framework, best, drawn, options)
-    yield _frame(framework, BEST_SEAT, gaps, u, "ok", "", best_seat_um=best.gap_um)
+    why = "" if best.settled else "the best seat is not settled to 0.01 um"
+    yield _frame(framework, BEST_SEAT, gaps, u, "ok", why, best_seat_um=best.gap_um)
 
 
 def seat_best(

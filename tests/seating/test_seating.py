@@ -296,6 +296,26 @@ def test_no_random_position_within_the_clearance_beats_the_best_seat():
         assert found.gap_um < kept.gap_um + 0.01  # the least-squares position is one of these
 
 
+def test_a_wide_clearance_is_used_no_farther_than_it_helps():
+    rng = np.random.default_rng(21)
+    platforms = platforms_of(ARCH, ARCH_AXES)
+    seats = Seats(
+        ARCH + rng.normal(0, 0.04, ARCH.shape), unit(ARCH_AXES + rng.normal(0, 0.005, ARCH.shape))
+    )
+    start = aligned_seats(Seats(seats.centres_mm[None], seats.axes[None]), platforms)
+    start = Seats(start.centres_mm[0], start.axes[0])
+    offsets = []
+    for clearance_um in (2000.0, 5000.0):
+        found = best_seat(
+            start, platforms, platform_radius_mm=RADIUS_MM, lateral_clearance_um=clearance_um
+        )
+        assert found.settled
+        gaps = rim_gaps(found.seats, platforms, platform_radius_mm=RADIUS_MM)
+        offsets.append(gaps.lateral_um.max())
+    assert offsets[0] == pytest.approx(offsets[1], abs=0.5)
+    assert offsets[0] < 1500
+
+
 def test_the_quick_solver_agrees_with_the_linear_programme():
     rng = np.random.default_rng(6)
     line = np.array([[0, 0, 0], [9, 0, 0], [22, 0, 0]], float)
