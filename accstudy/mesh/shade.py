@@ -22,6 +22,7 @@ Floats = NDArray[np.float64]
 _LIGHT = unit([-0.4, 0.5, 0.77])  # right, up, towards the viewer: over the left shoulder
 _AMBIENT, _DEPTH_CUE, _INSIDE = 0.3, 0.18, 0.7
 _CREASE_COSINE = 0.8
+_BRIGHTEST = 0.99  # below the 1 of the background
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +66,7 @@ class Shaded:
     view : View
         The projection.
     shade : (h, w) ndarray
-        Brightness, 0 to 1; 1 where nothing is hit.
+        Brightness, 0 to 0.99; 1 where nothing is hit.
     hit : (h, w) ndarray of bool
         Whether a surface is there.
     mesh : (h, w) ndarray of int
@@ -297,7 +298,7 @@ def _light(view: View, normals: Floats, flat_normal: Floats, depth: Floats) -> F
     if len(depth):
         spread = max(float(np.ptp(depth)), 1e-9)
         bright = bright * (1 - _DEPTH_CUE * (depth - depth.min()) / spread)
-    return np.asarray(np.where(inside, _INSIDE * bright, bright))
+    return np.asarray(np.clip(np.where(inside, _INSIDE * bright, bright), 0.0, _BRIGHTEST))
 
 
 def paint(

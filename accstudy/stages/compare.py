@@ -11,7 +11,13 @@ from accstudy.compare.deviations import implant_deviations, pair_deviations
 from accstudy.study.load import Study, reference_versions
 from accstudy.tables import shape
 
-__all__ = ["at_reference_temperature", "by_reference", "deviations", "with_factors"]
+__all__ = [
+    "at_reference_temperature",
+    "by_reference",
+    "deviations",
+    "temperature_factors",
+    "with_factors",
+]
 
 
 def by_reference(study: Study, poses: pd.DataFrame) -> Iterator[tuple[pd.DataFrame, pd.DataFrame]]:
@@ -82,14 +88,36 @@ def _scans_of_version(
     return set(mine.loc[which == number, "scan"])
 
 
-def at_reference_temperature(study: Study, poses: pd.DataFrame) -> pd.DataFrame:
-    """Bring the lengths of the scans to the temperature of the reference.
+def temperature_factors(study: Study) -> pd.Series:
+    """Factors that bring lengths of scans to the temperature of the reference.
 
     Parameters
     ----------
     study : Study
         Gives the expansion of the model and the temperatures; column
         ``temperature_c`` of the scan list counts before ``scans.temperature_c``.
+
+    Returns
+    -------
+    Series
+        By scan; 1 where temperature or expansion are not known.
+    """
+    scans = study.scans.set_index("scan")
+    everywhere = study.settings.scans.temperature_c
+    at = pd.Series(np.nan if everywhere is None else everywhere, index=scans.index, dtype=float)
+    if "temperature_c" in scans and pd.api.types.is_numeric_dtype(scans["temperature_c"]):
+        at = scans["temperature_c"].astype(float).fillna(at)
+    warmer = (at - study.settings.reference.temperature_c).fillna(0.0)
+    return 1.0 / (1.0 + (study.settings.scans.expansion_per_k or 0.0) * warmer)
+
+
+def at_reference_temperature(study: Study, poses: pd.DataFrame) -> pd.DataFrame:
+    """Bring the lengths of the scans to the temperature of the reference.
+
+    Parameters
+    ----------
+    study : Study
+        The study; see `temperature_factors`.
     poses : DataFrame
         Table ``poses``.
 
@@ -98,16 +126,9 @@ def at_reference_temperature(study: Study, poses: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         The same table where temperature or expansion are not known.
     """
-    expansion = study.settings.scans.expansion_per_k
-    if not expansion:
+    if not study.settings.scans.expansion_per_k:
         return poses
-    scans = study.scans.set_index("scan")
-    everywhere = study.settings.scans.temperature_c
-    at = pd.Series(np.nan if everywhere is None else everywhere, index=scans.index, dtype=float)
-    if "temperature_c" in scans and pd.api.types.is_numeric_dtype(scans["temperature_c"]):
-        at = scans["temperature_c"].astype(float).fillna(at)
-    warmer = (at - study.settings.reference.temperature_c).fillna(0.0)
-    factor = 1.0 / (1.0 + expansion * poses["scan"].map(warmer).to_numpy(float))
+    factor = poses["scan"].map(temperature_factors(study)).to_numpy(float)
     out = poses.copy()
     out[["x_mm", "y_mm", "z_mm"]] = poses[["x_mm", "y_mm", "z_mm"]].mul(factor, axis=0)
     return out

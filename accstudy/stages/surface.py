@@ -1,0 +1,128 @@
+"""Scanned surfaces against the reference surface, where a study brings one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from accstudy.compare.surface import (
+    ReferenceSurface,
+    reference_from_scans,
+    reference_surface,
+    surface_deviation,
+    surface_fields,
+    surface_scans_table,
+    surface_table,
+)
+from accstudy.errors import AccstudyError, Finding, Severity, place
+from accstudy.mesh.read import read_mesh
+from accstudy.stages.compare import by_reference, reference_per_scan
+from accstudy.study.load import Study, resolve
+from accstudy.tables import shape
+
+__all__ = ["surface_tables"]
+
+
+def surface_tables(
+    study: Study, poses: pd.DataFrame, *, allow_outside: bool = False
+) -> tuple[dict[str, pd.DataFrame], tuple[Finding, ...]]:
+    """Compare every scanned surface with the reference surface.
+
+    Parameters
+    ----------
+    study : Study
+        The study; without ``reference.surface`` there is nothing to do.
+    poses : DataFrame
+        Table ``poses`` at the reference's temperature, usable scans only.
+    allow_outside : bool
+        Whether files may lie outside the study folder.
+
+    Returns
+    -------
+    tables : dict
+        ``surface`` (a row a condition), ``surface_scans`` (a row a scan) and
+        ``surface_vertices`` (a row a condition and vertex).
+    findings : tuple of Finding
+        Scans that could not be compared; a study of several models, which one
+        surface cannot serve.
+    """
+    file = study.settings.reference.surface
+    meshes = study.usable[study.usable["file"] != ""]
+    if not file or meshes.empty:
+        return {}, ()
+    models = meshes["model"].unique()
+    if len(models) > 1:
+        what = f"one reference surface cannot serve {len(models)} models; surfaces are left out"
+        where = place("study.toml", column="reference.surface")
+        return {}, (Finding(Severity.WARNING, "surface-models", what, where),)
+    path = resolve(study.path, file, allow_outside=allow_outside)
+    unit = study.settings.reference.length_unit
+    surface = reference_surface(read_mesh(path, name=file, length_unit=unit))
+    findings: list[Finding] = []
+    every = list(_deviations(study, poses, surface, allow_outside, findings))
+    if not every:
+        return {}, tuple(findings)
+    fields = surface_fields(every)
+    vertices = [_vertices(surface, f.condition, f.n, f.mean_um, f.sd_um) for f in fields]
+    tables = {
+        "surface": surface_table(fields, surface, model=str(models[0])),
+        "surface_scans": surface_scans_table(every, surface, model=str(models[0])),
+        "surface_vertices": shape("surface_vertices", pd.concat(vertices, ignore_index=True)),
+    }
+    return tables, tuple(findings)
+
+
+def _deviations(
+    study: Study,
+    poses: pd.DataFrame,
+    surface: ReferenceSurface,
+    allow_outside: bool,
+    findings: list[Finding],
+) -> Iterator[tuple[str, str, NDArray[np.float64]]]:
+    analysis = study.settings.analysis
+    factor = reference_per_scan(study)
+    rows = study.usable.set_index("scan")
+    for mine, reference in by_reference(study, poses):
+        motions = reference_from_scans(
+            mine, reference, alignment=analysis.alignment, datum=analysis.datum
+        )
+        for scan, motion in motions.items():
+            file = str(rows.loc[scan, "file"])
+            if not file:
+                continue
+            try:
+                mesh = read_mesh(
+                    resolve(study.path, file, allow_outside=allow_outside),
+                    name=file,
+                    length_unit=study.settings.scans.length_unit,
+                )
+            except AccstudyError as error:
+                findings += error.findings
+                continue
+            deviation = surface_deviation(mesh, motion, surface, scale=factor[scan])
+            yield str(rows.loc[scan, "condition"]), scan, deviation
+
+
+def _vertices(
+    surface: ReferenceSurface,
+    condition: str,
+    n: NDArray[np.int32],
+    mean_um: NDArray[np.float64],
+    sd_um: NDArray[np.float64],
+) -> pd.DataFrame:
+    x, y, z = surface.mesh.vertices_mm.T
+    return pd.DataFrame(
+        {
+            "condition": condition,
+            "vertex": np.arange(len(x)),
+            "x_mm": x,
+            "y_mm": y,
+            "z_mm": z,
+            "n_scans": n,
+            "mean_um": np.round(mean_um, 2),
+            "sd_um": np.round(sd_um, 2),
+        }
+    )
