@@ -27,6 +27,26 @@ def test_coal_as_printed(level):
     assert found.s_R_low < found.s_R < found.s_R_high
 
 
+def test_coal_sums_as_worked_by_hand():
+    # ISO 5725-2:1994 Annex B.1, level 1: the printed sums follow from cell means and standard
+    # deviations rounded to three decimals, so cells with exactly these are rebuilt
+    c = case("iso5725", "iso5725_2_coal")
+    values, labs = [], []
+    for lab, own in c.frame.query("level == 1").groupby("lab"):
+        pattern = np.arange(len(own)) - (len(own) - 1) / 2
+        spread = round(own["value"].std(ddof=1), 3)
+        values += list(round(own["value"].mean(), 3) + spread * pattern / pattern.std(ddof=1))
+        labs += [lab] * len(own)
+    sums = layouts(values, np.zeros(len(values), int), labs)
+    n, mean = sums.cell_n, sums.cell_mean
+    T = [(n * mean).sum(), (n * mean**2).sum(), n.sum(), (n**2).sum(), sums.ss_within[0]]
+    assert T[:4] == pytest.approx(c.published["T_level1"][:4], abs=c.tolerance["T_level1"])
+    assert T[4] == pytest.approx(c.published["T_level1"][4], abs=5e-7)
+    one = one_way(values, labs)
+    assert one.s_r**2 == pytest.approx(c.published["s_r2_level1"], abs=c.tolerance["s_r2_level1"])
+    assert one.s_R**2 == pytest.approx(c.published["s_R2_level1"], abs=c.tolerance["s_R2_level1"])
+
+
 def test_nine_materials_at_once():
     # ASTM E691-05 Table 8
     c = case("iso5725", "e691_pentosans")
