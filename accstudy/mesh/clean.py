@@ -12,6 +12,7 @@ from accstudy.errors import Finding, MeshError
 from accstudy.mesh.model import Mesh
 from accstudy.mesh.normals import area_vectors
 from accstudy.mesh.raw import RawMesh, note
+from accstudy.mesh.winding import look_at_winding
 
 __all__ = ["clean", "triangle_digest"]
 
@@ -181,7 +182,7 @@ def _look_at_shape(
     normals: NDArray[np.float64],
     findings: list[Finding],
 ) -> None:
-    """Note many pieces and a closed surface whose volume is negative."""
+    """Note many pieces and triangles that face the wrong way."""
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
 
@@ -200,25 +201,7 @@ def _look_at_shape(
                 f"{100 * sizes.max() / len(faces):.0f} % of the triangles",
             )
         )
-    corner = np.take(vertices, faces[:, 0], axis=0) - vertices.mean(axis=0)
-    volume = float(np.einsum("ij,ij->", corner, normals)) / 3.0
-    nothing = 1e-9 * float(np.ptp(vertices)) * float(np.abs(normals).sum())
-    if volume < -nothing and _is_closed(faces):
-        findings.append(
-            note(
-                "inside-out",
-                "its surface is closed and its normals point inwards",
-                "export it with the normals outwards",
-                warning=True,
-            )
-        )
-
-
-def _is_closed(faces: NDArray[np.int32]) -> bool:
-    edges = np.sort(np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]]), axis=1)
-    key = edges[:, 0].astype(np.int64) * (int(edges.max()) + 1) + edges[:, 1]
-    _, counts = np.unique(key, return_counts=True)
-    return bool((counts == 2).all())
+    findings += look_at_winding(vertices, faces, normals)
 
 
 def triangle_digest(mesh: Mesh) -> str:
