@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -21,7 +21,7 @@ from accstudy.geometry.elements import fit_circle, fit_cone, fit_cylinder, fit_p
 from accstudy.geometry.features import Circle, Cone, Cylinder, Plane, Sphere
 from accstudy.geometry.rigid import unit
 
-__all__ = ["FEATURES", "TouchedImplant", "expand", "implant_from_touches"]
+__all__ = ["FEATURES", "TouchedImplant", "expand", "implant_from_touches", "with_machine"]
 
 Floats = NDArray[np.float64]
 Feature = Circle | Cone | Cylinder | Plane | Sphere
@@ -48,6 +48,8 @@ class TouchedImplant:
         Standard uncertainty of the axis, per tilt component.
     covariance_um2 : (3, 3) ndarray
         Covariance of the position.
+    lever_mm : float
+        Length over which the axis was touched.
     features : mapping of str to feature
         The fitted elements, surfaces and not tip centres, with their residuals.
     """
@@ -57,6 +59,7 @@ class TouchedImplant:
     u_position_um: float
     u_axis_deg: float
     covariance_um2: Floats
+    lever_mm: float
     features: Mapping[str, Feature]
 
 
@@ -105,21 +108,45 @@ def implant_from_touches(
     fitted = _fit(touches, out)
     axis, tilt, lever_mm, line = _axis(fitted, out)
     position, covariance = _centre(fitted, axis, line)
-    u_axis = math.sqrt(float(np.trace(tilt)) / 2)
     covariance = covariance * 1e6
-    if mpe_um is not None:
-        constant, per_metre = mpe_um
-        at_length = (constant + per_metre * length_mm / 1000.0) / math.sqrt(3.0)
-        at_lever = (constant + per_metre * lever_mm / 1000.0) / math.sqrt(3.0)
-        covariance = np.nan_to_num(covariance) + np.eye(3) * at_length**2 / 2
-        u_axis = math.hypot(np.nan_to_num(u_axis), at_lever * 1e-3 / lever_mm)
-    return TouchedImplant(
+    found = TouchedImplant(
         position,
         axis,
         float(np.sqrt(np.trace(covariance) / 3)),
-        math.degrees(u_axis),
+        math.degrees(math.sqrt(float(np.trace(tilt)) / 2)),
         covariance,
+        lever_mm,
         fitted,
+    )
+    return found if mpe_um is None else with_machine(found, mpe_um=mpe_um, length_mm=length_mm)
+
+
+def with_machine(
+    found: TouchedImplant, *, mpe_um: tuple[float, float], length_mm: float
+) -> TouchedImplant:
+    """Add the machine's permitted error to the uncertainty from residuals.
+
+    Parameters
+    ----------
+    found : TouchedImplant
+        With uncertainties from residuals alone.
+    mpe_um, length_mm
+        As for `implant_from_touches`.
+
+    Returns
+    -------
+    TouchedImplant
+    """
+    constant, per_metre = mpe_um
+    at_length = (constant + per_metre * length_mm / 1000.0) / math.sqrt(3.0)
+    at_lever = (constant + per_metre * found.lever_mm / 1000.0) / math.sqrt(3.0)
+    covariance = np.nan_to_num(found.covariance_um2) + np.eye(3) * at_length**2 / 2
+    tilt = math.degrees(at_lever * 1e-3 / found.lever_mm)
+    return replace(
+        found,
+        covariance_um2=covariance,
+        u_position_um=float(np.sqrt(np.trace(covariance) / 3)),
+        u_axis_deg=math.hypot(np.nan_to_num(found.u_axis_deg), tilt),
     )
 
 

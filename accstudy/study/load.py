@@ -202,19 +202,21 @@ class _Reader:
 
     def implants(self) -> pd.DataFrame | None:
         settings = self.settings.reference
+        scale = UNIT_MM[settings.length_unit]
         if settings.touch_points:
             touches = self.sheet("touch_points", settings.touch_points, rename=settings.columns)
             if touches is None:
                 return None
             file = settings.touch_points
+            touches[["x_mm", "y_mm", "z_mm"]] *= scale
             frame = self._attempt(lambda: reference_from_touches(touches, settings, file=file))
         else:
             file = settings.implants
             frame = self.sheet("implants", file, rename=settings.columns)
+            if frame is not None:
+                frame[["x_mm", "y_mm", "z_mm"]] *= scale
         if frame is None:
             return None
-        scale = UNIT_MM[settings.length_unit]
-        frame[["x_mm", "y_mm", "z_mm"]] *= scale
         checked, found = check_reference(frame, file=file)
         bodies = self.settings.scan_body
         for row in records(checked):

@@ -5,10 +5,17 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from accstudy.errors import Finding, Severity, place
+from accstudy.errors import AccstudyError, Finding, Severity, StudyError, nearest, place
 from accstudy.geometry.rigid import angle_between_deg, unit
+from accstudy.geometry.touch import (
+    FEATURES,
+    TouchedImplant,
+    implant_from_touches,
+    with_machine,
+)
 from accstudy.study.settings import Reference
 from accstudy.study.typed import fault
+from accstudy.tables import shape
 
 __all__ = ["check_reference", "common_axis", "reference_from_touches"]
 
@@ -151,7 +158,9 @@ def reference_from_touches(
     Parameters
     ----------
     touches : DataFrame
-        Typed table ``touch_points``.
+        Typed table ``touch_points``, in mm, with column ``row``; +z points out of
+        the bone. Rows with an empty coordinate are left out: they have their
+        own faults.
     settings : Reference
         ``[reference]``, for the machine's largest permitted error.
     file : str
@@ -160,11 +169,43 @@ def reference_from_touches(
     Returns
     -------
     DataFrame
-        Table ``implants``.
+        Table ``implants``, with standard uncertainties from residuals and
+        machine, and the first row of each implant as ``row``.
 
     Raises
     ------
     StudyError
         With every implant whose points do not determine it.
     """
-    raise NotImplementedError
+    faults: list[Finding] = []
+    usable = touches[touches[_POSITION].notna().all(axis=1)]
+    for feature, row in zip(usable["feature"], usable["row"], strict=True):
+        if feature not in FEATURES:
+            what, at = f'"{feature}" is no feature', place(file, row, "feature")
+            faults.append(fault("unknown-feature", what, at, nearest(feature, FEATURES)))
+    if faults:
+        raise StudyError(faults)
+    found: list[tuple[str, str, int, TouchedImplant]] = []
+    for (model, implant), rows in usable.groupby(["model", "implant"], sort=False):
+        row = int(rows["row"].iloc[0])
+        try:
+            found.append((str(model), str(implant), row, implant_from_touches(rows)))
+        except AccstudyError as error:
+            what = f'implant "{implant}" of model "{model}": {error.message}'
+            faults.append(fault("touch-points", what, place(file, row), error.hint))
+    if faults:
+        raise StudyError(faults)
+    if not found:
+        raise StudyError([fault("no-implants", "the touch points have no usable rows", file)])
+    lines = []
+    for model, implant, row, one in found:
+        if settings.mpe_um is not None:
+            mates = np.array([o.position_mm for m, _, _, o in found if m == model])
+            length = float(np.linalg.norm(mates - one.position_mm, axis=1).max())
+            mpe = settings.mpe_um.constant, settings.mpe_um.per_metre
+            one = with_machine(one, mpe_um=mpe, length_mm=length)
+        numbers = [*one.position_mm, *one.axis, one.u_position_um, one.u_axis_deg]
+        lines.append([model, implant, *numbers, row])
+    named = ["model", "implant", *_POSITION, *_AXIS, "u_position_um", "u_axis_deg", "row"]
+    frame = pd.DataFrame(lines, columns=named)
+    return shape("implants", frame).assign(row=frame["row"])
