@@ -86,93 +86,118 @@ def pieces(at: Evaluation) -> Pieces:
     -------
     Pieces
     """
-    pr = at.problem
-    q, p = pr.q, pr.p
-    residual = at.variance / at.weights
-    random = at.variance * at.theta**2
-    s2 = np.repeat(random, pr.sizes)
-    h = at.inverse()
-    h *= at.variance
-    grams = [g[: q + p, : q + p] for g in pr.gram]
-    n_all = _weighted(pr.gram, 1 / residual)
-    phi = h[q:, q:]
-    inner = np.linalg.inv(phi)
-    solution = at.solution * at.effect_scales
-    error = np.append(-solution, 1.0)
-
-    c = np.empty((q + p, q))  # P Z = R^-1 T c
-    alive = s2 > 0
-    c[:, alive] = h[:, :q][:, alive] / s2[alive]
-    dead = np.flatnonzero(~alive)
-    if len(dead):
-        c[:, dead] = -h @ _dense(n_all[: q + p][:, dead])
-        c[dead, dead] += 1.0
-    c_x = h[:, q:] @ inner
-    zpz = np.asarray(n_all[:q, : q + p] @ c)
-    pull = np.where(alive, solution[:q] / np.where(alive, s2, 1), n_all[:q] @ error)  # Z' P y
-    zvx = np.asarray(n_all[:q, : q + p] @ c_x)  # Z' V^-1 X
-
-    k, g = len(random), len(residual)
-    trace1, quad1 = np.zeros(k + g), np.zeros(k + g)
-    trace2, quad2 = np.zeros((k + g, k + g)), np.zeros((k + g, k + g))
-    first, second = np.zeros((k + g, p, p)), np.zeros((k + g, k + g, p, p))
-    for i, a in enumerate(pr.blocks):
-        trace1[i] = np.trace(zpz[a, a])
-        quad1[i] = pull[a] @ pull[a]
-        first[i] = -zvx[a].T @ zvx[a]
-        for j, b in enumerate(pr.blocks):
-            block = zpz[a, b]
-            trace2[i, j] = np.sum(block * block)
-            quad2[i, j] = pull[a] @ block @ pull[b]
-            between = block + zvx[a] @ phi @ zvx[b].T  # Z_i' V^-1 Z_j
-            second[i, j] = zvx[a].T @ between @ zvx[b]
-    h_v = h[:q, :q] - h[:q, q:] @ inner @ h[q:, :q]  # (Z' R^-1 Z + D^-1)^-1
-    nh = [np.asarray(gram @ h) for gram in grams]
-    for x in range(g):
-        i, r, gram, full = k + x, residual[x], grams[x], pr.gram[x]
-        n_error = np.asarray(full @ error)
-        trace1[i] = pr.n_group[x] / r - np.trace(nh[x]) / r**2
-        quad1[i] = error @ n_error / r**2
-        n_cx = np.asarray(gram @ c_x)
-        first[i] = -c_x.T @ n_cx / r**2
-        n_c = np.asarray(gram @ c)
-        for j, b in enumerate(pr.blocks):
-            trace2[i, j] = trace2[j, i] = np.sum(c[:, b] * n_c[:, b]) / r**2
-            quad2[i, j] = quad2[j, i] = n_error[:-1] @ (c[:, b] @ pull[b]) / r**2
-            coefficients = np.zeros((q + p, p))  # V^-1 Z_j Z_j' V^-1 X = R^-1 T coefficients
-            coefficients[b] = zvx[b]
-            coefficients[:q] -= h_v @ np.asarray(n_all[:q, b] @ zvx[b])
-            second[i, j] = n_cx.T @ coefficients / r**2
-            second[j, i] = second[i, j].T
-        for y in range(g):
-            j, t = k + y, residual[y]
-            n_error_y = np.asarray(pr.gram[y] @ error)
-            n_cx_y = np.asarray(grams[y] @ c_x)
-            trace2[i, j] = np.sum(nh[x] * nh[y].T) / (r * t) ** 2
-            quad2[i, j] = -n_error[:-1] @ h @ n_error_y[:-1] / (r * t) ** 2
-            second[i, j] = -n_cx[:q].T @ h_v @ n_cx_y[:q] / (r * t) ** 2
-            if x == y:
-                trace2[i, j] += pr.n_group[x] / r**2 - 2 * np.trace(nh[x]) / r**3
-                quad2[i, j] += error @ n_error / r**3
-                second[i, j] += c_x.T @ n_cx / r**3
+    work = _Work(at)
+    for j in range(work.k):
+        work.random_factor(j)
+    for x in range(work.g):
+        for y in range(work.g):
+            work.residual_groups(x, y)
     return Pieces(
-        variances=np.concatenate([random, residual]),
-        score=-0.5 * (trace1 - quad1),
-        expected=0.5 * trace2,
-        observed=quad2 - 0.5 * trace2,
-        phi=phi,
-        first=first,
-        second=second,
-        solution=solution,
-        effect_variances=np.diag(h)[:q].copy(),
+        variances=work.variances,
+        score=-0.5 * (work.trace1 - work.quad1),
+        expected=0.5 * work.trace2,
+        observed=work.quad2 - 0.5 * work.trace2,
+        phi=work.phi,
+        first=work.first,
+        second=work.second,
+        solution=work.solution,
+        effect_variances=np.diag(work.h)[: work.q].copy(),
     )
 
 
-def _weighted(matrices: tuple[Any, ...], weights: Floats) -> Any:
-    total = matrices[0] * weights[0]
-    for matrix, weight in zip(matrices[1:], weights[1:], strict=True):
-        total = total + matrix * weight
-    return total
+class _Work:
+    """Traces and quadratic forms of all pairs of components.
+
+    ``trace1[i] = tr(P V_i)``, ``quad1[i] = y' P V_i P y``, ``trace2[i, j] = tr(P V_i P V_j)``,
+    ``quad2[i, j] = y' P V_i P V_j P y``; random factors first, then residual groups.
+    """
+
+    def __init__(self, at: Evaluation) -> None:
+        pr = self.pr = at.problem
+        q, p = self.q, self.p = pr.q, pr.p
+        self.residual = at.variance / at.weights
+        self.variances = np.concatenate([at.variance * at.theta**2, self.residual])
+        self.k, self.g = len(pr.sizes), len(self.residual)
+        self.h = at.inverse()
+        self.h *= at.variance
+        self.phi = self.h[q:, q:]
+        self.inner = np.linalg.inv(self.phi)
+        self.solution = at.solution * at.effect_scales
+        self.grams = [g[: q + p, : q + p] for g in pr.gram]
+        self.n_h = [np.asarray(gram @ self.h) for gram in self.grams]
+        error = np.append(-self.solution, 1.0)
+        self.n_error = [np.asarray(gram @ error) for gram in pr.gram]
+        self.error_squares = [error @ n for n in self.n_error]
+        self.c_x = self.h[:, q:] @ self.inner
+        self.n_cx = [np.asarray(gram @ self.c_x) for gram in self.grams]
+        by_r = 1 / self.residual
+        self.zvx = sum(r * n[:q] for r, n in zip(by_r, self.n_cx, strict=True))  # Z' V^-1 X
+        self.pull = np.asarray(sum(r * n[:q] for r, n in zip(by_r, self.n_error, strict=True)))
+        for s, block in zip(self.variances, pr.blocks, strict=False):
+            if s > 0:  # Z' P y without cancellation
+                self.pull[block] = self.solution[block] / s
+        m = self.k + self.g
+        self.trace1, self.quad1 = np.zeros(m), np.zeros(m)
+        self.trace2, self.quad2 = np.zeros((m, m)), np.zeros((m, m))
+        self.first, self.second = np.zeros((m, p, p)), np.zeros((m, m, p, p))
+
+    def _columns(self, j: int) -> tuple[Floats, list[Floats]]:
+        """``c_j`` and ``N_g c_j`` of a random factor."""
+        block, s = self.pr.blocks[j], self.variances[j]
+        if s > 0:
+            return self.h[:, block] / s, [n[:, block] / s for n in self.n_h]
+        weighted = sum(
+            _dense(gram[:, block]) / r for gram, r in zip(self.grams, self.residual, strict=True)
+        )
+        c = -self.h @ weighted
+        c[block] += np.eye(self.pr.sizes[j])
+        return c, [np.asarray(gram @ c) for gram in self.grams]
+
+    def random_factor(self, j: int) -> None:
+        """Everything between random factor j and all other components."""
+        b = self.pr.blocks[j]
+        c, n_c = self._columns(j)
+        weighted = zip(n_c, self.residual, strict=True)
+        zpz = np.asarray(sum(n[: self.q] / r for n, r in weighted))  # Z' P Z_j
+        zvx, pull = self.zvx[b], self.pull[b]
+        cross = zvx.T @ zvx
+        self.trace1[j] = np.trace(zpz[b])
+        self.quad1[j] = pull @ pull
+        self.first[j] = -cross
+        for i, a in enumerate(self.pr.blocks):
+            block = zpz[a]
+            self.trace2[i, j] = np.sum(block * block)
+            self.quad2[i, j] = self.pull[a] @ block @ pull
+            between = self.zvx[a].T @ block @ zvx  # V^-1 = P + V^-1 X Phi X' V^-1
+            self.second[i, j] = between + self.zvx[a].T @ self.zvx[a] @ self.phi @ cross
+        coefficients = c @ zvx + self.c_x @ (self.phi @ cross)  # V^-1 V_j V^-1 X = R^-1 T (this)
+        for x, r in enumerate(self.residual):
+            i = self.k + x
+            self.trace2[i, j] = self.trace2[j, i] = np.sum(c * n_c[x]) / r**2
+            self.quad2[i, j] = self.quad2[j, i] = self.n_error[x][:-1] @ (c @ pull) / r**2
+            self.second[i, j] = self.n_cx[x].T @ coefficients / r**2
+            self.second[j, i] = self.second[i, j].T
+
+    def residual_groups(self, x: int, y: int) -> None:
+        """Everything between two residual groups."""
+        i, j, r, t = self.k + x, self.k + y, self.residual[x], self.residual[y]
+        q = self.q
+        error_x, error_y = self.n_error[x][:-1], self.n_error[y][:-1]
+        self.trace2[i, j] = np.sum(self.n_h[x] * self.n_h[y].T) / (r * t) ** 2
+        self.quad2[i, j] = -error_x @ self.h @ error_y / (r * t) ** 2
+        # (Z' R^-1 Z + D^-1)^-1 between the columns of V^-1 X
+        left, right = self.n_cx[x][:q], self.n_cx[y][:q]
+        h_v = self.h[:q, :q] @ right - self.h[:q, q:] @ (self.inner @ (self.h[q:, :q] @ right))
+        self.second[i, j] = -left.T @ h_v / (r * t) ** 2
+        if x != y:
+            return
+        trace = np.trace(self.n_h[x])
+        self.trace1[i] = self.pr.n_group[x] / r - trace / r**2
+        self.quad1[i] = self.error_squares[x] / r**2
+        self.first[i] = -self.c_x.T @ self.n_cx[x] / r**2
+        self.trace2[i, i] += self.pr.n_group[x] / r**2 - 2 * trace / r**3
+        self.quad2[i, i] += self.error_squares[x] / r**3
+        self.second[i, i] += self.c_x.T @ self.n_cx[x] / r**3
 
 
 def _dense(matrix: Any) -> Floats:
