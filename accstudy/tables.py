@@ -1010,6 +1010,20 @@ _TABLES = (
         """),
     ),
     Table(
+        "surface_vertices",
+        "condition x vertex of the reference surface",
+        _columns("""
+            condition t levels of the condition factors, joined by " / "
+            vertex i corner of the reference surface, from 0
+            x_mm n its position, reference frame
+            y_mm n its position, reference frame
+            z_mm n its position, reference frame
+            n_scans i scans that show it
+            mean_um n mean deviation along the normal, outside positive (trueness)
+            sd_um n standard deviation over the scans (precision)
+        """),
+    ),
+    Table(
         "findings",
         "finding",
         _columns("""

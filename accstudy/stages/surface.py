@@ -19,7 +19,7 @@ from accstudy.compare.surface import (
 )
 from accstudy.errors import AccstudyError, Finding, Severity, place
 from accstudy.mesh.read import read_mesh
-from accstudy.stages.compare import by_reference, reference_per_scan
+from accstudy.stages.compare import by_reference, temperature_factors
 from accstudy.study.load import Study, resolve
 from accstudy.tables import shape
 
@@ -83,7 +83,7 @@ def _deviations(
     findings: list[Finding],
 ) -> Iterator[tuple[str, str, NDArray[np.float64]]]:
     analysis = study.settings.analysis
-    factor = reference_per_scan(study)
+    factor = temperature_factors(study)
     rows = study.usable.set_index("scan")
     for mine, reference in by_reference(study, poses):
         motions = reference_from_scans(
@@ -102,7 +102,7 @@ def _deviations(
             except AccstudyError as error:
                 findings += error.findings
                 continue
-            deviation = surface_deviation(mesh, motion, surface, scale=factor[scan])
+            deviation = surface_deviation(mesh, motion, surface, scale=float(factor[scan]))
             yield str(rows.loc[scan, "condition"]), scan, deviation
 
 
