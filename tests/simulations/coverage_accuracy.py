@@ -40,6 +40,7 @@ def one_line(sizes: tuple[int, ...], share: float, studies: int, rng: np.random.
     noise = noise + rng.normal(0, math.sqrt(1 - share), (studies, n))
     group, cells = np.repeat(np.arange(studies), n), np.tile(cell, studies)
     row: dict = {"scans": n, "cells": p, "sizes": "+".join(map(str, sizes)), "share": share}
+    row |= dict.fromkeys(("bias", "s_r", "s_R"), math.nan)
     for bias in BIASES:
         found = layouts((noise + bias).ravel(), group, cells)
         if bias == 0:
