@@ -62,14 +62,21 @@ def surface_tables(
     unit = study.settings.reference.length_unit
     surface = reference_surface(read_mesh(path, name=file, length_unit=unit))
     findings: list[Finding] = []
-    every = list(_deviations(study, poses, surface, allow_outside, findings))
-    if not every:
+    scans: list[pd.DataFrame] = []
+
+    def noted() -> Iterator[tuple[str, str, NDArray[np.float64]]]:
+        """Make a row of every scan as it passes, so that no scan's array is kept."""
+        for one in _deviations(study, poses, surface, allow_outside, findings):
+            scans.append(surface_scans_table([one], surface, model=str(models[0])))
+            yield one
+
+    fields = surface_fields(noted())
+    if not fields:
         return {}, tuple(findings)
-    fields = surface_fields(every)
     vertices = [_vertices(surface, f.condition, f.n, f.mean_um, f.sd_um) for f in fields]
     tables = {
         "surface": surface_table(fields, surface, model=str(models[0])),
-        "surface_scans": surface_scans_table(every, surface, model=str(models[0])),
+        "surface_scans": pd.concat(scans, ignore_index=True),
         "surface_vertices": shape("surface_vertices", pd.concat(vertices, ignore_index=True)),
     }
     return tables, tuple(findings)
@@ -89,10 +96,15 @@ def _deviations(
         motions = reference_from_scans(
             mine, reference, alignment=analysis.alignment, datum=analysis.datum
         )
-        for scan, motion in motions.items():
+        for scan in dict.fromkeys(mine["scan"]):
             file = str(rows.loc[scan, "file"])
             if not file:
                 continue
+            if scan not in motions:
+                what = f'scan "{scan}" cannot be aligned by its implants; its surface is left out'
+                findings.append(Finding(Severity.WARNING, "surface-not-aligned", what, file))
+                continue
+            motion = motions[scan]
             try:
                 mesh = read_mesh(
                     resolve(study.path, file, allow_outside=allow_outside),

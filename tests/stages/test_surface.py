@@ -121,6 +121,7 @@ def test_scans_that_cannot_be_compared_are_named_and_the_others_kept(made):
     finally:
         (folder / "scans/s3.stl").write_bytes(whole)
     assert any("s3.stl" in f.where for f in findings)
+    assert [f.where for f in findings if f.code == "surface-not-aligned"] == ["scans/s1.stl"]
     assert tables["surface_scans"]["scan"].tolist() == ["s0", "s2"]
 
 
