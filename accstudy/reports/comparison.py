@@ -174,8 +174,9 @@ def _contrasts(document: Document, content: ReportContent, lead: str) -> None:
     margin = rows["margin"].dropna()
     text = (
         "A difference is shown when its interval leaves zero out and p, after Holm's adjustment "
-        "for all contrasts, is below 0.05; intervals are not adjusted. Equivalence is shown when two one-sided tests exclude "
-        "both bounds; the absence of a difference alone does not show it."
+        "for all contrasts, is below 0.05; intervals are not adjusted. Equivalence is shown when "
+        "two one-sided tests exclude both bounds; the absence of a difference alone does not "
+        "show it."
     )
     if not len(margin):
         text += " This study sets no margin of equivalence, so none is drawn."

@@ -98,6 +98,13 @@ def _named(content: ReportContent, device: str, model: str) -> str:
     return f"{name}, model {model}" if len(models) > 1 else name
 
 
+def _names(content: ReportContent, rows: pd.DataFrame) -> list[str]:
+    """Name of the device of every row."""
+    whose = list(zip(rows["device"], rows["model"], strict=True))
+    known = {pair: _named(content, *pair) for pair in set(whose)}
+    return [known[pair] for pair in whose]
+
+
 def answer(content: ReportContent, main: str) -> list[Text]:
     """Sentences of page 1: the state of every device at its last session.
 
@@ -202,7 +209,7 @@ def _state_figure(document: Document, content: ReportContent, main: str) -> None
     signals = mine[mine["signal"].fillna(False).astype(bool)][keys].drop_duplicates()
     flag = means[keys].merge(signals.assign(any_signal=True), on=keys, how="left")
     shown = means.assign(
-        name=[_named(content, d, m) for d, m in zip(means["device"], means["model"], strict=True)],
+        name=_names(content, means),
         any_signal=flag["any_signal"].fillna(False).astype(bool).to_numpy(),
     )
     names = list(dict.fromkeys(shown["name"]))[:4]
@@ -580,11 +587,11 @@ def _run_lengths(document: Document, content: ReportContent, main: str) -> None:
         "Run lengths",
         f"Charts are set so that a device gives a false signal in about {every:g} sessions at "
         f"most, all its charts together, and finds a shift of {quantity(shift)} soon. The curves "
-        "say how many sessions pass on average until each chart signals a shift that comes after "
+        "say how many sessions go by on average until each chart signals a shift that comes after "
         "a long quiet time.",
     )
     shown = mine.assign(
-        name=[_named(content, d, m) for d, m in zip(mine["device"], mine["model"], strict=True)],
+        name=_names(content, mine),
         chart_name=mine["chart"].map(_CHARTS),
     )
     unit = unit_name(str(mine["unit"].iloc[0]))

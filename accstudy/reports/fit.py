@@ -12,7 +12,7 @@ from accstudy.reports.content import ReportContent
 from accstudy.reports.derived import arches, gap_rows, seat_rows, typical_scan
 from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.select import groups, limit_of, named, slug
-from accstudy.reports.sentences import condition_name, measurand_name
+from accstudy.reports.sentences import condition_name
 from accstudy.reports.wording import (
     NONE,
     joined,
@@ -20,7 +20,6 @@ from accstudy.reports.wording import (
     number,
     percent,
     quantity,
-    unit_name,
 )
 
 __all__ = ["budget", "pictures", "seating"]
@@ -29,36 +28,54 @@ _MOST_SEATS, _MOST_BUDGETS = 3, 4
 
 
 def budget(document: Document, content: ReportContent) -> None:
-    """Parts of the uncertainty, a figure a condition."""
+    """Parts of the uncertainty of the bias of the longest pair, a figure a condition."""
     table = content.table("uncertainty_budget")
     if not len(table):
         return
     document.heading("Where the uncertainty comes from")
-    found = groups(table, ["condition", "model", "measurand", "subject"])
-    largest = float(table["u"].max()) if len(set(table["unit"])) == 1 else None
-    for key, rows in found[:_MOST_BUDGETS]:
-        condition, model, measurand, subject = key
-        unit = unit_name(str(rows["unit"].iloc[0]))
-        parts = rows[rows["part"] != "combined"]
-        if not parts["share"].notna().any():
-            continue
-        top = rows_of(parts.loc[[parts["share"].idxmax()]])[0]
-        total = rows.loc[rows["part"] == "combined", "u"]
-        which = named(content, condition, model)
-        document.lead(
-            which or "Budget",
-            f"In the {measurand_name(measurand)} {subject} of a single scan the largest part is "
-            f"{top.part}, with {percent(top.share)} of the variance.",
+    longest = []
+    for key, rows in groups(table, ["condition", "model"]):
+        longest.append((key, rows[rows["span_mm"] == rows["span_mm"].max()]))
+    largest = max(float(rows.loc[rows["part"] == "combined", "u_um"].max()) for _, rows in longest)
+    for (condition, model), rows in longest[:_MOST_BUDGETS]:
+        _one_budget(document, rows, named(content, condition, model), slug(condition, model),
+                    largest)  # fmt: skip
+
+
+def _one_budget(
+    document: Document, rows: pd.DataFrame, which: str, name: str, largest: float
+) -> None:
+    subject = str(rows["subject"].iloc[0])
+    rows = rows[rows["subject"] == subject]
+    counted = rows["counted"].fillna(True).astype(bool)
+    parts = rows[~rows["part"].isin(["combined", "expanded"]) & counted & rows["u_um"].notna()]
+    total = rows_of(rows[rows["part"] == "combined"])
+    if not total or not len(parts):
+        return
+    expanded = rows_of(rows[rows["part"] == "expanded"])
+    top = rows_of(parts.loc[[parts["u_um"].idxmax()]])[0]
+    text = (
+        f"In the bias of the distance {subject} ({quantity(total[0].span_mm, 'mm')}) the largest "
+        f"part is {top.part}, with {percent(top.share)} of the variance."
+    )
+    if expanded and not missing(expanded[0].u_um):
+        text += (
+            f" The expanded uncertainty is {number(expanded[0].u_um)} µm "
+            f"(coverage factor {number(expanded[0].k, '', decimals=2)})."
         )
-        said = joined([f"{r.part} {number(r.u)}" for r in rows_of(parts)])
-        document.figure(
-            slug("budget", condition, model, subject),
-            budget_chart(rows, unit=unit, largest=largest),
-            caption=f"Standard uncertainty of the {measurand_name(measurand)} {subject} in one "
-            "scan, part by part (JCGM 100). Parts add up in squares.",
-            alt=f"Bars: {said} {unit}; combined "
-            f"{number(total.iloc[0]) if len(total) else NONE} {unit}.",
-        )
+    held = rows[~rows["part"].isin(["combined", "expanded"]) & ~counted]
+    if len(held):
+        text += f" {joined(list(held['part'].str.capitalize()))}: held by the scatter already."
+    document.lead(which or "Budget", text)
+    drawn = pd.concat([parts, rows[rows["part"] == "combined"]]).rename(columns={"u_um": "u"})
+    said = joined([f"{r.part} {number(r.u_um)}" for r in rows_of(parts)])
+    document.figure(
+        slug("budget", name, subject),
+        budget_chart(drawn, largest=largest),
+        caption=f"Standard uncertainty of the bias of the distance {subject}, part by part "
+        "(JCGM 100). Parts add up in squares.",
+        alt=f"Bars: {said} µm; combined {number(total[0].u_um)} µm.",
+    )
 
 
 def seating(document: Document, content: ReportContent) -> None:

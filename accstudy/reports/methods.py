@@ -6,7 +6,7 @@ from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Text, italic, symbol
 from accstudy.reports.wording import count, date, joined, number, percent, quantity
 
-__all__ = ["methods", "sources"]
+__all__ = ["methods", "model_rows", "sources"]
 
 
 def methods(content: ReportContent) -> list[tuple[str, Text]]:
@@ -214,21 +214,38 @@ def _models(content: ReportContent) -> Text:
     terms = content.table("model_terms")
     method = str(terms["method"].iloc[0]) if "method" in terms else ""
     names = {"kenward-roger": "Kenward and Roger", "satterthwaite": "Satterthwaite"}
-    lines = []
-    for m in content.settings.get("model", ()):
-        margin = m.get("equivalence_margin")
-        lines.append(
-            f"“{m['name']}”: {m['response']} ~ {m.get('fixed', '1')}, random "
-            f"{joined([str(r) for r in m.get('random', ())])}"
-            + (f", equivalence margin {margin:g}" if margin else "")
-        )
-    listed = "; ".join(lines)
+    given = content.settings.get("model") or ()
+    names_ = joined([f"“{m['name']}”" for m in given]) or joined(
+        [f"“{n}”" for n in dict.fromkeys(terms["model_name"])]
+    )
     return (
         "Linear mixed models were fitted by restricted maximum likelihood; degrees of freedom "
         f"and standard errors after {names.get(method, method)} [4]; contrasts are adjusted "
-        "after Holm, equivalence is judged by two one-sided tests. "
-        + (f"Models: {listed}." if listed else "")
+        f"after Holm, equivalence is judged by two one-sided tests. Models: {names_}; their "
+        "formulas stand in the table below."
     )
+
+
+def model_rows(content: ReportContent) -> list[list[str]]:
+    """Name, response, fixed part, random factors and margin of every model."""
+    rows = []
+    for m in content.settings.get("model") or ():
+        margin = m.get("equivalence_margin")
+        random = ", ".join(str(r) for r in m.get("random", ()))
+        rows.append(
+            [str(m["name"]), str(m["response"]), str(m.get("fixed", "1")), random,
+             f"{margin:g}" if margin else "none"]
+        )  # fmt: skip
+    if rows or not content.has("model_terms"):
+        return rows
+    terms = content.table("model_tests")
+    for name, mine in terms.groupby("model_name", sort=False) if len(terms) else ():
+        fixed = " + ".join(str(t) for t in mine["term"])
+        parts = content.table("model_variances")
+        own = parts[parts["model_name"] == name] if len(parts) else parts
+        random = ", ".join(str(c) for c in own.get("component", ()) if c != "residual")
+        rows.append([str(name), str(mine["response"].iloc[0]), fixed, random, "none"])
+    return rows
 
 
 def _drift(content: ReportContent) -> Text:

@@ -7,11 +7,12 @@ from typing import Any
 
 import pandas as pd
 
+from accstudy.figures.style import rows_of
 from accstudy.reports.cautions import CAUTIONS
 from accstudy.reports.content import ReportContent
 from accstudy.reports.derived import failures
 from accstudy.reports.document import Attachment, Document, Heading, Text
-from accstudy.reports.methods import methods, sources
+from accstudy.reports.methods import methods, model_rows, sources
 from accstudy.reports.sentences import failure_sentence
 from accstudy.reports.wording import count, date, joined, period, quantity
 from accstudy.tables import TABLES, csv_bytes
@@ -153,6 +154,7 @@ def left_out(document: Document, content: ReportContent) -> None:
                 rows,
                 wide=False,
             )
+    _with_excluded(document, content)
     findings = content.table("findings")
     if len(findings):
         kinds = findings["severity"].value_counts()
@@ -178,6 +180,27 @@ def left_out(document: Document, content: ReportContent) -> None:
         document.lead("", "Nothing was left out.")
 
 
+def _with_excluded(document: Document, content: ReportContent) -> None:
+    """What the longest pair would be with the scans that the user left out."""
+    both = []
+    for name in ("accuracy", "accuracy_with_excluded"):
+        table = content.table(name)
+        if not len(table):
+            return
+        rows = table[(table["measurand"] == "distance_um") & table["span_mm"].notna()]
+        if not len(rows):
+            return
+        both.append(rows_of(rows.loc[[rows["span_mm"].idxmax()]])[0])
+    kept, every = both
+    document.lead(
+        "With all scans",
+        f"The bias over {kept.subject} is {quantity(kept.bias, signed=True)} from the "
+        f"{int(kept.n_scans)} scans that were kept and {quantity(every.bias, signed=True)} from "
+        f"all {int(every.n_scans)}; the standard deviation is {quantity(kept.s_R)} and "
+        f"{quantity(every.s_R)}. Both tables are attached.",
+    )
+
+
 def _reason(content: ReportContent, scan: str) -> str:
     findings = content.table("findings")
     if len(findings):
@@ -201,6 +224,15 @@ def methods_section(document: Document, content: ReportContent) -> None:
     document.heading("Methods")
     for title, text in methods(content):
         document.lead(title, text)
+    models = model_rows(content)
+    if models:
+        document.table(
+            "Models: response, fixed part, random factors, margin of equivalence.",
+            [Heading("model", "left", 1), Heading("response", "left", 1.5),
+             Heading("fixed", "left", 2), Heading("random", "left", 2),
+             Heading("margin", "left", 0.6)],
+            models,
+        )  # fmt: skip
     document.lead("Sources", *sources(content))
 
 

@@ -123,7 +123,22 @@ def answer(content: ReportContent) -> list[Text]:
     pair = longest_pair(content, str(rows["condition"].iloc[0]))
     if len(rows) == 1 and pair is not None:
         said.append(bias_sentence(pair, is_scan=is_scan(content)))
-    return said
+    others = _other_verdicts(content) if len(rows) == 1 else ""
+    return [*said, others] if others else said
+
+
+def _other_verdicts(content: ReportContent) -> str:
+    """The remaining limits in half a sentence each, so that page 1 hides none."""
+    table = own_limits(content)
+    parts = [
+        f"{measurand_name(r.measurand)} ({quantity(r.limit, r.unit)}): {_verdict_cell(r)}"
+        for r in rows_of(table[table["measurand"] != "distance_um"])
+    ]
+    ways = {"terminal-screw": "gap with one screw", "best-seat": "gap at the best seat"}
+    for r in rows_of(content.table("seating_summary")) if content.has("seating_summary") else []:
+        if r.verdict and not missing(r.limit_um):
+            parts.append(f"{ways.get(r.seated, r.seated)} ({quantity(r.limit_um)}): {r.verdict}")
+    return f"Other limits. {'; '.join(parts)}." if parts else ""
 
 
 def _supported(content: ReportContent, row: Any) -> float | None:

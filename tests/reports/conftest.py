@@ -3,14 +3,11 @@ from pathlib import Path
 
 import pytest
 
+from accstudy.reports.render import render_report
+
 _spec = importlib.util.spec_from_file_location("mock", Path(__file__).parent / "mock.py")
 mock = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(mock)
-
-
-@pytest.fixture(scope="session")
-def validation_content():
-    return mock.validation()
 
 
 @pytest.fixture(scope="session")
@@ -19,7 +16,16 @@ def make_validation():
 
 
 @pytest.fixture(scope="session")
-def validation_files(validation_content):
-    from accstudy.reports.render import render_report
+def contents():
+    """One study of each kind, as result tables."""
+    return {
+        "validation": mock.validation(),
+        "comparison": mock.comparison(margin=25.0),
+        "drift": mock.drift(),
+    }
 
-    return render_report("validation", validation_content)
+
+@pytest.fixture(scope="session")
+def reports(contents):
+    """The report of each."""
+    return {kind: render_report(kind, content) for kind, content in contents.items()}

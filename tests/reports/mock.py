@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from accstudy.accuracy.conformity import LimitOf, conformity_table
+from accstudy.accuracy.pairbudget import uncertainty_budget
 from accstudy.accuracy.spans import span_curve
 from accstudy.accuracy.summary import accuracy_table
 from accstudy.compare.deviations import implant_deviations, pair_deviations
@@ -176,48 +177,6 @@ def settings(kind, **more):
     return Settings.model_validate({**base, **more}).as_used()
 
 
-def budget(pairs):
-    rows = []
-    parts = [
-        ("reference (CMM)", 1.3),
-        ("temperature", 2.2),
-        ("locating the scan bodies", 3.0),
-        ("seating of the scan bodies", 8.0),
-        ("repeatability", 21.0),
-        ("between cells", 11.0),
-    ]
-    for condition in dict.fromkeys(pairs["condition"]):
-        total = sum(u * u for _, u in parts) ** 0.5
-        for part, u in parts:
-            rows.append(
-                dict(
-                    condition=condition,
-                    model="M1",
-                    measurand="distance_um",
-                    subject="I1-I6",
-                    part=part,
-                    u=u,
-                    unit="um",
-                    share=(u / total) ** 2,
-                    source="stated" if "seating" in part else "from the data",
-                )
-            )
-        rows.append(
-            dict(
-                condition=condition,
-                model="M1",
-                measurand="distance_um",
-                subject="I1-I6",
-                part="combined",
-                u=total,
-                unit="um",
-                share=np.nan,
-                source="",
-            )
-        )
-    return pd.DataFrame(rows)
-
-
 def findings():
     return shape(
         "findings",
@@ -317,7 +276,15 @@ def validation(devices=("device A",), failed=1, seed=11, title="Full-arch check 
                 pairs, limits=limits, reference_u={"distance_um": 1.3, "angle_deg": 0.012}
             ),
             "span_curve": span_curve(pairs, reference_u={"distance_um": 1.3}),
-            "uncertainty_budget": budget(pairs),
+            "uncertainty_budget": uncertainty_budget(
+                pairs,
+                reference,
+                mpe_constant_um=1.9,
+                mpe_per_metre_um=4.0,
+                expansion_per_k=75e-6,
+                temperature_tolerance_k=1.0,
+                poses=placed,
+            ),
             "seating": seating,
             "outliers": outliers,
             "findings": findings(),
@@ -330,7 +297,7 @@ def validation(devices=("device A",), failed=1, seed=11, title="Full-arch check 
 TECHNIQUES = {"technique 1": 9.0, "technique 2": 13.0, "technique 3": 18.0}
 
 
-def comparison(seed=5, repeats=5, margin=None):
+def comparison(seed=5, repeats=3, margin=None, models=("distance", "distance size")):
     """Everything a comparison report is made from; the models are fitted for real."""
     from accstudy.models.results import model_tables
     from accstudy.models.specs import default_specs
@@ -382,6 +349,7 @@ def comparison(seed=5, repeats=5, margin=None):
     specs = default_specs(
         "comparison", ["technique", "operator"], condition=["technique"], pairs=pairs
     )
+    specs = [s for s in specs if s.name in models]
     if margin:
         from dataclasses import replace
 
@@ -431,4 +399,74 @@ def comparison(seed=5, repeats=5, margin=None):
         },
         record=record(),
         generated="2026-04-17",
+    )
+
+
+def drift(seed=3, sessions=16, jump_um=30.0):
+    """Everything a drift report is made from: one device that jumps, one that does not."""
+    from accstudy.drift.analysis import DriftOptions, analyze_drift
+    from accstudy.reports.content import ReportContent
+
+    rng = np.random.default_rng(seed)
+    names = list(ARCH_6)
+    reference = implants("M4", {k: ARCH_6[k] for k in (names[0], names[2], names[3], names[5])})
+    rows, placed = [], []
+    for device in ("device A", "device B"):
+        for k in range(sessions):
+            day = pd.Timestamp("2025-01-06") + pd.Timedelta(days=14 * k)
+            mine = [
+                dict(
+                    scan=f"{device[-1]}{k:02d}{r}",
+                    model="M4",
+                    status="ok",
+                    reason="",
+                    device=device,
+                    session=f"S{k + 1:02d}",
+                    condition=device,
+                    cell=f"S{k + 1:02d}",
+                    measured_at=f"{day.date()}T09:{10 * r:02d}:00",
+                )
+                for r in range(3)
+            ]
+            rows += mine
+            found = poses(reference, pd.DataFrame(mine), rng, step_um=4.0, step_deg=0.02)
+            if device == "device A" and k >= 10:
+                found["x_mm"] += jump_um / 1000 * np.sign(found["x_mm"]) / 2
+            placed.append(found)
+    scans = pd.DataFrame(rows)
+    placed = pd.concat(placed, ignore_index=True)
+    pairs = with_factors(pair_deviations(placed, reference), scans, "pair_deviations")
+    singles = with_factors(implant_deviations(placed, reference), scans, "implant_deviations")
+    events = shape(
+        "events",
+        pd.DataFrame([dict(at="2025-05-20", device="device A", kind="tip changed", note="")]),
+    )
+    found = analyze_drift(
+        pairs,
+        singles,
+        placed,
+        reference,
+        scans,
+        events,
+        options=DriftOptions(baseline_sessions=8, shift_um=15.0, limit_um=100.0),
+    )
+    return ReportContent(
+        title="Two devices over half a year",
+        settings=settings(
+            "drift",
+            study={"title": "Two devices over half a year", "kind": "drift"},
+            analysis={"condition": ["device"], "cell": ["session"]},
+            drift={"baseline_sessions": 8, "shift_um": 15.0},
+        ),
+        tables={
+            **found.tables,
+            "implants": reference,
+            "scans": scans,
+            "poses": placed,
+            "pair_deviations": pairs,
+            "implant_deviations": singles,
+            "events": events,
+        },
+        record=record(),
+        generated="2025-08-04",
     )

@@ -1,0 +1,107 @@
+"""Views of a scan's surface, with values on it or places marked in it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.colors import LinearSegmentedColormap, TwoSlopeNorm
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from accstudy.figures.style import ACCENT, INK, new_figure, printable, styled
+
+__all__ = ["DIVERGING", "SEQUENTIAL", "view_chart"]
+
+DIVERGING = LinearSegmentedColormap.from_list(
+    "accstudy-diverging", ["#1F4F7F", "#8FB4D3", "#F4F2F3", "#E0B48A", "#8F4A0E"]
+)
+"""Signed values: blue below zero, near white at zero, brown above; apart for every eye."""
+
+SEQUENTIAL = LinearSegmentedColormap.from_list(
+    "accstudy-sequential", ["#F4F2F3", "#D9A9C6", "#9A5C8C", ACCENT]
+)
+"""Sizes: darker is larger."""
+
+
+@styled
+def view_chart(
+    shade: NDArray[np.float64],
+    extent_mm: tuple[float, float],
+    *,
+    values: NDArray[np.float64] | None = None,
+    label: str = "",
+    largest: float | None = None,
+    signed: bool = True,
+    marks: Sequence[tuple[float, float, str]] = (),
+    tint: NDArray[np.bool_] | None = None,
+    width_mm: float = 122.0,
+) -> Figure:
+    """Draw a shaded view, coloured by a value where there is one.
+
+    Parameters
+    ----------
+    shade : (h, w) ndarray
+        Brightness, 0 to 1, rows from the top; 1 where nothing is seen.
+    extent_mm : (float, float)
+        Width and height of what is seen.
+    values : (h, w) ndarray, optional
+        What colours the surface; NaN leaves it grey.
+    label : str
+        Of the colour bar, with unit.
+    largest : float, optional
+        Value at which the colours end; the largest size by default.
+    signed : bool
+        Diverging colours with zero in the middle, or growing ones from zero.
+    marks : sequence of (column, row, text)
+        Pixels to be named, such as implants.
+    tint : (h, w) ndarray of bool, optional
+        Pixels in the accent colour, such as located bodies.
+    width_mm : float
+        Printed width.
+
+    Returns
+    -------
+    Figure
+        With a bar of 10 mm as its scale.
+    """
+    height = width_mm * extent_mm[1] / extent_mm[0]
+    figure = new_figure(width_mm, height + (14 if values is not None else 2))
+    ax = figure.subplots()
+    grey = np.repeat(np.clip(shade, 0, 1)[..., None], 3, axis=2)
+    image = 0.15 + 0.85 * grey
+    image[shade >= 1.0] = 1.0
+    if values is not None:
+        end = float(np.nanmax(np.abs(values))) if largest is None else largest
+        end = end if end > 0 else 1.0
+        norm: mpl.colors.Normalize = (
+            TwoSlopeNorm(0.0, -end, end) if signed else mpl.colors.Normalize(0.0, end)
+        )
+        colours = DIVERGING if signed else SEQUENTIAL
+        known = np.isfinite(values)
+        tint = colours(norm(np.where(known, values, 0.0)))[..., :3]
+        image[known] = (tint * (0.55 + 0.45 * grey))[known]
+        bar = figure.colorbar(
+            mpl.cm.ScalarMappable(norm=norm, cmap=colours), ax=ax, orientation="horizontal",
+            fraction=0.05, pad=0.02, aspect=40, extend="both" if signed else "max",
+        )  # fmt: skip
+        bar.set_label(printable(label))
+        bar.outline.set_linewidth(0.5)
+    if tint is not None:
+        image[tint] = (np.array(mpl.colors.to_rgb(ACCENT)) * 0.45 + image * 0.55)[tint]
+    ax.imshow(image, interpolation="lanczos", aspect="equal")
+    per_mm = shade.shape[1] / extent_mm[0]
+    for column, row, text in marks:
+        ax.annotate(
+            printable(text), (column, row), xytext=(0, 10), textcoords="offset points",
+            ha="center", va="bottom", fontsize=8.5, fontweight="semibold", color=INK,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0, "alpha": 0.8},
+            arrowprops={"arrowstyle": "-", "color": INK, "linewidth": 0.8},
+        )  # fmt: skip
+    x, y = 0.03 * shade.shape[1], 0.97 * shade.shape[0]
+    ax.plot([x, x + 10 * per_mm], [y, y], color=INK, linewidth=2, solid_capstyle="butt")
+    ax.annotate("10 mm", (x, y), xytext=(0, 3), textcoords="offset points", fontsize=8,
+                va="bottom")  # fmt: skip
+    ax.set_axis_off()
+    return figure

@@ -1,0 +1,190 @@
+"""Two smaller documents of the same design: the bench sheet and the selftest record."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+
+from accstudy.figures.style import printable, rows_of
+from accstudy.reports.cautions import FOOTER
+from accstudy.reports.compile import compile_pdf
+from accstudy.reports.document import Attachment, Document, Heading, Text, clean, strong_accent
+from accstudy.reports.select import groups
+from accstudy.reports.wording import count, date, joined
+
+__all__ = ["bench_sheet", "selftest_record"]
+
+_BOX = "\u25a1"
+
+
+def bench_sheet(
+    table: pd.DataFrame, *, title: str, order: str, notes: tuple[str, ...] = (), generated: str = ""
+) -> bytes:
+    """Make the sheet on which scans are ticked off at the bench.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Table ``bench_sheet``, in the order of scanning.
+    title : str
+        Title of the study.
+    order : str
+        How the order came about, with its seed.
+    notes : tuple of str
+        What to keep in mind at the bench.
+    generated : str
+        Date as YYYY-MM-DD, or empty.
+
+    Returns
+    -------
+    bytes
+        PDF; the table is attached as CSV.
+    """
+    document = Document()
+    if notes:
+        document.items(list(notes))
+    for (session, operator), rows in groups(table, ["session", "operator"]):
+        document.heading(", ".join(p for p in (_session(session), operator) if p))
+        document.table(
+            "Take the scans in this order. Tick each; note the temperature and whatever was "
+            "unusual. A scan that fails is noted, not repeated in its place.",
+            [
+                Heading("no.", width=0.5),
+                Heading("scan", "left", 1.3),
+                Heading("model", "left", 0.8),
+                Heading("condition", "left", 1.8),
+                Heading("scan bodies", "left", 1.5),
+                Heading("done", "center", 0.5),
+                Heading("°C", "left", 0.7),
+                Heading("remarks", "left", 2.6),
+            ],
+            [
+                [
+                    str(r.order),
+                    str(r.scan),
+                    str(r.model),
+                    str(r.condition),
+                    str(r.body_seating),
+                    _BOX,
+                    "",
+                    "",
+                ]
+                for r in rows_of(rows)
+            ],
+        )
+    answer: list[Text] = [f"{count(len(table), 'scan')} in a drawn order. {order}"]
+    data = table.to_csv(index=False, lineterminator="\n").encode()
+    attached = [Attachment("bench_sheet.csv", data, "text/csv", "The order of scanning as a table")]
+    return _compiled("Bench sheet", title, answer, document, attached, generated)
+
+
+def _session(name: str) -> str:
+    return f"Session {name}" if name and not name.lower().startswith("session") else name
+
+
+def selftest_record(rows: pd.DataFrame, record: Mapping[str, Any], *, generated: str = "") -> bytes:
+    """Make the record of a selftest, to be filed as validation of the software.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        One row a number: ``topic``, ``case``, ``quantity``, ``source``,
+        ``published``, ``here``, ``tolerance``, ``agrees`` (bool); numbers as text.
+    record : mapping
+        ``accstudy``, ``versions``, ``platform`` and what else identifies the
+        installation.
+    generated : str
+        Date as YYYY-MM-DD, or empty.
+
+    Returns
+    -------
+    bytes
+        PDF; rows and record are attached.
+    """
+    wrong = rows[~rows["agrees"].astype(bool)]
+    cases = rows[["topic", "case"]].drop_duplicates()
+    answer: list[Text] = [
+        [
+            f"This installation reproduces {len(rows) - len(wrong)} of {len(rows)} published "
+            f"numbers from {count(len(cases), 'example')}: ",
+            strong_accent("all agree" if wrong.empty else f"{len(wrong)} do not"),
+            ".",
+        ]
+    ]
+    document = Document()
+    document.terms(
+        [
+            ("accstudy", str(record.get("accstudy", ""))),
+            ("Platform", str(record.get("platform", ""))),
+            ("Versions", joined([f"{k} {v}" for k, v in record.get("versions", {}).items()])),
+            ("Date", date(pd.Timestamp(generated)) if generated else ""),
+        ],
+        heading="What was tested",
+    )
+    if len(wrong):
+        document.heading("What does not agree")
+        _numbers(document, "Numbers that differ by more than their tolerance.", wrong)
+    for (topic,), mine in groups(rows, ["topic"]):
+        document.heading(topic)
+        named = mine.drop_duplicates("case")
+        document.lead("Sources", *(f"{r.case}: {r.source}" for r in rows_of(named)), long=True)
+        _numbers(document, "Published and computed here; the tolerance follows from the printed "
+                 "digits.", mine)  # fmt: skip
+    attached = [
+        Attachment("selftest.csv", rows.to_csv(index=False, lineterminator="\n").encode(),
+                   "text/csv", "Every number with its source"),
+    ]  # fmt: skip
+    return _compiled("Selftest record", "Software validation", answer, document, attached,
+                     generated)  # fmt: skip
+
+
+def _numbers(document: Document, caption: str, rows: pd.DataFrame) -> None:
+    document.table(
+        caption,
+        [
+            Heading("example", "left", 1.6),
+            Heading("quantity", "left", 1.6),
+            Heading("published", width=1),
+            Heading("here", width=1.2),
+            Heading("tolerance", width=0.8),
+            Heading("", "left", 0.7),
+        ],
+        [
+            [
+                str(r.case),
+                str(r.quantity),
+                str(r.published),
+                str(r.here),
+                str(r.tolerance),
+                "agrees" if bool(r.agrees) else [{"t": "differs", "s": "b"}],
+            ]
+            for r in rows_of(rows)
+        ],
+    )
+
+
+def _compiled(
+    kind: str,
+    title: str,
+    answer: list[Text],
+    document: Document,
+    attached: list[Attachment],
+    generated: str,
+) -> bytes:
+    data = {
+        "title": printable(title),
+        "kind_name": kind,
+        "running": printable(title),
+        "subtitle": "",
+        "author": "accstudy",
+        "keywords": [kind],
+        "description": kind,
+        "date": [int(part) for part in generated.split("-")] if generated else [],
+        "footer": FOOTER,
+        "answer": [clean(text) for text in answer],
+        "first": [],
+        "blocks": document.blocks,
+    }
+    return compile_pdf(data, document.files, attached)

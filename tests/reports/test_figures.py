@@ -1,0 +1,70 @@
+"""Every figure of the three reports, as it is printed."""
+
+import re
+
+import pytest
+from matplotlib.text import Text
+
+from accstudy.figures.style import FAMILY
+from accstudy.reports.render import KINDS
+
+UNITLESS = re.compile(
+    r"^(|implant|implant, along the arch|scan, in order|sessions until a signal|normal quantile"
+    r"|fitted value|(residual|random effect) / its standard deviation|µm|ppm|°)$"
+)
+HAS_UNIT = re.compile(r" / (µm|mm|°|ppm|its standard deviation)")
+
+
+@pytest.fixture(scope="module", params=["validation", "comparison", "drift"])
+def figures(request, contents):
+    _, first, rest = KINDS[request.param][1](contents[request.param])
+    return {**first.figures, **rest.figures}
+
+
+def texts(figure):
+    return [t for t in figure.findobj(Text) if t.get_visible() and t.get_text().strip()]
+
+
+def test_type_is_never_smaller_than_eight_points(figures):
+    for name, figure in figures.items():
+        for text in texts(figure):
+            assert text.get_fontsize() >= 8, (name, text.get_text())
+
+
+def test_type_is_the_shipped_family(figures):
+    for name, figure in figures.items():
+        assert {t.get_fontname() for t in texts(figure)} == {FAMILY}, name
+
+
+def test_every_axis_names_its_unit(figures):
+    for name, figure in figures.items():
+        outer = [t.get_text() for t in figure.texts]
+        label = figure._supylabel.get_text() if figure._supylabel else ""
+        for ax in figure.axes:
+            for axis in (ax.get_xlabel(), ax.get_ylabel()):
+                assert UNITLESS.match(axis) or HAS_UNIT.search(axis), (name, axis)
+            together = ax.get_shared_y_axes().get_siblings(ax)
+            ticks = [t.get_text() for o in together for t in o.get_yticklabels()]
+            named = any(re.search(r"[A-Za-z]", t) for t in ticks)
+            shares = any(o.get_ylabel() for o in together)
+            assert ax.get_ylabel() or named or shares or label or outer, name
+
+
+def test_figures_fit_their_page(figures):
+    for name, figure in figures.items():
+        width, height = (25.4 * v for v in figure.get_size_inches())
+        assert round(width) in (122, 166), name
+        assert height < 225, name
+
+
+def test_nothing_is_drawn_outside_its_figure(figures):
+    for name, figure in figures.items():
+        figure.draw_without_rendering()
+        w, h = figure.bbox.width, figure.bbox.height
+        for text in texts(figure):
+            if text.get_in_layout() and text.axes is not None and text in text.axes.texts:
+                box = text.get_window_extent()
+                assert box.x0 >= -2, (name, text.get_text())
+                assert box.x1 <= w + 2, (name, text.get_text())
+                assert box.y0 >= -2, (name, text.get_text())
+                assert box.y1 <= h + 2, (name, text.get_text())

@@ -1,0 +1,160 @@
+# ruff: noqa: C408  (rows of a table read better as keywords)
+from types import SimpleNamespace as Row
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from accstudy.reports.drift import answer as drift_answer
+from accstudy.reports.modelled import contrast_sentence, effect_lines
+from accstudy.reports.sentences import bias_sentence, failure_sentence, verdict_sentence
+from accstudy.reports.validation import answer
+
+NAN = float("nan")
+
+
+def plain(text):
+    if isinstance(text, str):
+        return text.replace("\u00a0", " ")
+    runs = [r if isinstance(r, str) else r.get("t", "") for r in text]
+    return "".join(runs).replace("\u00a0", " ")
+
+
+def conformity(**more):
+    base = dict(
+        condition="", measurand="distance_um", limit=100.0, unit="um", span_mm=45.0,
+        tolerance_bound=84.2, u=1.3, verdict="conformity proven", coverage=0.95, confidence=0.95,
+        n_scans=12, n_needed=NAN, note="",
+    )  # fmt: skip
+    return Row(**{**base, **more})
+
+
+def test_proven_conformity_names_bound_share_confidence_and_scans():
+    said = plain(verdict_sentence(conformity(), longest_mm=45.0, supported_mm=45.0))
+    assert said == (
+        "Conformity with the limit of 100 µm on the distance between two implants is proven over "
+        "every span studied, up to 45.0 mm: with 95 % confidence, 95 % of future scans deviate by "
+        "no more than 84 µm (12 scans)."
+    )
+
+
+def test_unproven_conformity_says_how_far_it_goes_and_what_it_would_take():
+    row = conformity(
+        condition="A", verdict="conformity not proven", tolerance_bound=131.0, n_needed=31
+    )
+    said = plain(verdict_sentence(row, longest_mm=45.0, supported_mm=28.4))
+    assert said.startswith("For A, conformity with the limit of 100 µm")
+    assert "is not proven" in said
+    assert said.endswith(
+        "Spans up to 28.4 mm are supported at 100 µm. About 31 scans would be needed to prove it, "
+        "if the estimates hold."
+    )
+
+
+def test_non_conformity_is_said_to_be_proven_and_not_that_a_bound_is_kept():
+    row = conformity(verdict="non-conformity proven", tolerance_bound=310.0)
+    said = plain(verdict_sentence(row, longest_mm=45.0, supported_mm=NAN))
+    assert said.startswith("Non-conformity with the limit of 100 µm")
+    assert "is proven" in said
+    assert "Not even the shortest span studied is supported" in said
+
+
+def test_too_few_scans_cannot_say():
+    row = conformity(tolerance_bound=NAN, verdict="", n_scans=1, n_needed=NAN)
+    said = plain(verdict_sentence(row))
+    assert said == (
+        "Whether the distance between two implants stays within 100 µm cannot be said from 1 scan."
+    )
+
+
+def test_one_cell_says_nothing_of_other_operators():
+    row = Row(subject="I1-I6", span_mm=45.0, unit="um", bias=-22.4, bias_low=-41.0, bias_high=-3.0,
+              s_r=21.0, s_R=21.0, n_scans=5, n_cells=1)  # fmt: skip
+    said = plain(bias_sentence(row, is_scan=False))
+    assert "the bias is −22 µm (−41 to −3 µm)" in said
+    assert "nothing can be said about other operators or sessions" in said
+    assert "the mean difference is" in plain(bias_sentence(row, is_scan=True))
+
+
+def test_spread_of_one_scan_cannot_be_said():
+    row = Row(subject="I1-I2", span_mm=NAN, unit="um", bias=3.0, bias_low=NAN, bias_high=NAN,
+              s_r=NAN, s_R=NAN, n_scans=1, n_cells=1)  # fmt: skip
+    said = plain(bias_sentence(row, is_scan=False))
+    assert "its uncertainty cannot be said" in said
+    assert "the spread cannot be said from 1 scan" in said
+
+
+def test_no_failure_still_has_an_interval():
+    assert plain(failure_sentence(0, 12, 0.0, 0.2646)) == (
+        "All 12 scans could be used (95 % interval 0 % to 26 % for the share of failures)."
+    )
+
+
+def contrast(**more):
+    base = dict(
+        contrast="A - B", response="pair.distance_um", estimate=3.0, low=-9.0, high=15.0, ratio=NAN,
+        p_holm=0.61, margin=NAN, p_equivalence=NAN,
+    )  # fmt: skip
+    return Row(**{**base, **more})
+
+
+def test_no_difference_is_not_called_equality():
+    said = plain(contrast_sentence(contrast()))
+    assert "no difference is shown, which is not the same as equality" in said
+
+
+def test_difference_and_equivalence_can_both_be_shown():
+    said = plain(
+        contrast_sentence(
+            contrast(estimate=8.0, low=2.0, high=14.0, p_holm=0.01, margin=20.0, p_equivalence=1e-4)
+        )
+    )
+    assert "a difference is shown" in said
+    assert "equivalence within ±20 µm is shown" in said
+    assert "p = 0.010 after Holm" in said
+
+
+def test_ratio_of_a_log_response_is_taken_back():
+    row = contrast(response="log(abs(pair.distance_um))", estimate=np.log(1.5), low=np.log(1.2),
+                   high=np.log(1.9), ratio=1.5, p_holm=0.0004)  # fmt: skip
+    said = plain(contrast_sentence(row))
+    assert (
+        "the typical size of the deviation of the distance of A is 1.50 times (1.20 to 1.90)"
+        in (said[0].lower() + said[1:])
+    )
+    assert "p < 0.001 after Holm" in said
+
+
+def test_fitted_lines_go_through_the_mean_with_the_slope():
+    means = pd.DataFrame([dict(model_name="m", response="pair.distance_um", factor="t", level="A",
+                               at="path_mm = 30; angulation_deg = 10", estimate=5.0)])  # fmt: skip
+    slopes = pd.DataFrame(
+        [
+            dict(model_name="m", contrast="slope of path_mm at A", estimate=0.5),
+            dict(model_name="m", contrast="slope of angulation_deg", estimate=-1.0),
+            dict(model_name="m", contrast="slope of path_mm: A - B", estimate=9.0),
+        ]
+    )
+    pairs = pd.DataFrame({"path_mm": [10.0, 70.0], "angulation_deg": [0.0, 30.0]})
+    lines = effect_lines(means, slopes, pairs, "m").set_index(["covariate", "x"])["y"]
+    assert lines["path_mm", 10.0] == pytest.approx(5.0 - 20 * 0.5)
+    assert lines["path_mm", 70.0] == pytest.approx(5.0 + 40 * 0.5)
+    assert lines["angulation_deg", 30.0] == pytest.approx(5.0 - 20.0)
+
+
+def test_page_one_of_a_validation_hides_no_limit(contents):
+    content = contents["validation"]
+    said = " ".join(plain(t) for t in answer(content))
+    assert "Conformity with the limit of 100 µm" in said
+    assert "angle between two implants (0.40°): conformity" in said
+    assert "worst pair of a scan (100 µm): conformity" in said
+
+
+def test_drift_says_what_stands_and_what_to_reassess(contents):
+    content = contents["drift"]
+    first, second = (plain(t) for t in drift_answer(content, "cross-arch distance"))
+    look = content.tables["drift_lookback"]
+    assert set(look["device"]) == {"device A"}
+    assert f"a signal stands ({4 if '4 of' in first else first[0]}" in first
+    assert f"{len(look)} scans since" in first
+    assert "Device B: no sign of a change in 16 sessions" in second
