@@ -70,6 +70,16 @@ class Stage:
     rooms: tuple[str, ...]
 
 
+_NOT_ANALYZED = (
+    "scans",
+    "implants",
+    "touch_points",
+    "landmarks",
+    "events",
+    "poses",
+    "findings",
+)
+
 STAGES = (
     Stage("check", ("every input file",), ("all",), ("findings",), ()),
     Stage(
@@ -83,7 +93,7 @@ STAGES = (
         "analyze",
         ("poses", "scans", "implants", "events"),
         ("reference", "scans", "analysis", "limits", "model", "seating", "drift", "uncertainty"),
-        tuple(n for n in TABLES if n in analyzing.WRITES),
+        tuple(n for n in TABLES if n not in _NOT_ANALYZED),
         (),
     ),
     Stage("report", ("every result table",), ("study",), (), ()),
@@ -321,6 +331,7 @@ class _Work:
                     ),
                     "implants": digest(csv_bytes("implants", self.study.implants)),
                     "events": digest(csv_bytes("events", self.study.events)),
+                    "surface": self._surface_digest(),
                     "settings": self.study.settings.as_used(),
                     "versions": versions(),
                 }
@@ -331,11 +342,19 @@ class _Work:
             self.say("analyze: up to date")
             self.recall_tables()
             return
-        done = analyzing.analyze_poses(self.study, self.tables["poses"], say=self.say)
+        done = analyzing.analyze_poses(
+            self.study, self.tables["poses"], allow_outside=self.allow_outside
+        )
         for name, frame in done.tables.items():
             self._keep(name, frame)
         self.findings["analyze"] = done.findings
         self.say(f"analyze: {len(done.tables)} tables")
+
+    def _surface_digest(self) -> str:
+        file = self.study.settings.reference.surface
+        if not file:
+            return ""
+        return file_digest(resolve(self.path, file, allow_outside=self.allow_outside))
 
     def _tables_as_recorded(self) -> bool:
         outputs = self.old.get("outputs", {})
@@ -408,7 +427,13 @@ class _Work:
 
     def report(self, *, figures: bool) -> None:
         """Make the PDF from the finished tables."""
-        made = reporting.make_report(self.study, self.tables, self.record, figures=figures)
+        made = reporting.make_report(
+            self.study,
+            self.tables,
+            self.record,
+            figures=figures,
+            allow_outside=self.allow_outside,
+        )
         target = self.path / "reports"
         same = {p.relative_to(target).as_posix() for p in target.rglob("*") if p.is_file()} == set(
             made

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import base64
 import re
+import struct
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -120,8 +122,8 @@ class Document:
 
     def picture(self, name: str, png: bytes, *, caption: Text, alt: str, width_mm: float) -> None:
         """Place a picture that was computed elsewhere."""
-        self.files[f"{name}.png"] = png
-        self._image(f"{name}.png", name, width_mm, caption, alt)
+        self.files[f"{name}.svg"] = _wrapped(png)
+        self._image(f"{name}.svg", name, width_mm, caption, alt)
 
     def _image(self, file: str, name: str, width: float, caption: Text, alt: str) -> None:
         self._keep_with_next()
@@ -201,3 +203,14 @@ def printable_keeping_edges(text: str) -> str:
     if not inner:
         return " " if text[:1].isspace() else ""
     return (" " if text[0] == " " else "") + inner + (" " if text[-1] == " " else "")
+
+
+def _wrapped(png: bytes) -> bytes:
+    """PNG inside an SVG: the compiler takes its files as text only."""
+    width, height = struct.unpack(">II", png[16:24])
+    data = base64.b64encode(png).decode("ascii")
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" '
+        f'width="{width}" height="{height}"><image width="{width}" height="{height}" '
+        f'href="data:image/png;base64,{data}"/></svg>'
+    ).encode()

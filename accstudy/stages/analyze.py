@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import pandas as pd
@@ -26,41 +25,11 @@ from accstudy.seating.reference import reference_uncertainty
 from accstudy.seating.summary import scan_misfits, seat_summary
 from accstudy.seating.table import seating_table
 from accstudy.stages.compare import at_reference_temperature, by_reference, deviations
+from accstudy.stages.surface import surface_tables
 from accstudy.study.load import Study
 from accstudy.tables import empty
 
-__all__ = ["WRITES", "Analyzed", "analyze_poses"]
-
-WRITES = (
-    "implant_deviations",
-    "pair_deviations",
-    "accuracy",
-    "accuracy_with_excluded",
-    "outliers",
-    "precision_vs_span",
-    "implant_vectors",
-    "uncertainty_budget",
-    "variance_components",
-    "conformity",
-    "span_curve",
-    "model_terms",
-    "model_tests",
-    "model_variances",
-    "model_means",
-    "model_contrasts",
-    "model_sentences",
-    "model_residuals",
-    "model_quantiles",
-    "model_spread",
-    "model_influence",
-    "seating",
-    "seating_scans",
-    "seating_summary",
-    "seating_contributions",
-)
-"""Tables of this stage; which of them a study gets depends on its kind."""
-
-Say = Callable[[str], None]
+__all__ = ["Analyzed", "analyze_poses"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +48,7 @@ class Analyzed:
     findings: tuple[Finding, ...]
 
 
-def analyze_poses(study: Study, poses: pd.DataFrame, *, say: Say = lambda line: None) -> Analyzed:
+def analyze_poses(study: Study, poses: pd.DataFrame, *, allow_outside: bool = False) -> Analyzed:
     """Compute every result table from the poses.
 
     Parameters
@@ -88,8 +57,8 @@ def analyze_poses(study: Study, poses: pd.DataFrame, *, say: Say = lambda line: 
         The study.
     poses : DataFrame
         Table ``poses`` as it stands in the file.
-    say : callable
-        Gets a line for what takes long.
+    allow_outside : bool
+        Whether files may lie outside the study folder.
 
     Returns
     -------
@@ -118,6 +87,11 @@ def analyze_poses(study: Study, poses: pd.DataFrame, *, say: Say = lambda line: 
     else:
         modelled, found = _drift(study, pairs, singles, poses[poses["scan"].isin(kept)])
     tables |= modelled
+    findings += found
+    surfaces, found = surface_tables(
+        study, poses[poses["scan"].isin(kept)], allow_outside=allow_outside
+    )
+    tables |= surfaces
     findings += found
     if len(every_pair) > len(pairs):
         tables["accuracy_with_excluded"] = _accuracy(study, every_pair, every_single)

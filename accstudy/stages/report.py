@@ -13,7 +13,12 @@ __all__ = ["make_report"]
 
 
 def make_report(
-    study: Study, tables: dict[str, pd.DataFrame], record: dict[str, Any], *, figures: bool = False
+    study: Study,
+    tables: dict[str, pd.DataFrame],
+    record: dict[str, Any],
+    *,
+    figures: bool = False,
+    allow_outside: bool = False,
 ) -> dict[str, bytes]:
     """Make the report of a study.
 
@@ -27,6 +32,8 @@ def make_report(
         The record of the run.
     figures : bool
         Whether the figures come as files, too.
+    allow_outside : bool
+        Whether files may lie outside the study folder.
 
     Returns
     -------
@@ -35,7 +42,9 @@ def make_report(
     """
     from accstudy.reports.content import ReportContent
     from accstudy.reports.render import render_report
+    from accstudy.stages.pictures import report_pictures
 
+    pictures = report_pictures(study, tables, allow_outside=allow_outside)
     settings = study.settings
     kind = settings.study.kind
     content = ReportContent(
@@ -49,7 +58,8 @@ def make_report(
         },
         record=record,
         generated=_last_day(study),
-        pictures={},
+        pictures=pictures.png,
+        picture_notes=pictures.notes,
     )
     files = render_report(kind, content, png=figures)
     out = {f"{kind}.pdf": files.pdf}

@@ -1,0 +1,206 @@
+"""Ray-cast views for the report: a scan with its located bodies, and the surfaces."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from accstudy.compare.surface import reference_from_scans
+from accstudy.errors import AccstudyError
+from accstudy.figures.style import png_bytes
+from accstudy.figures.views import view_chart
+from accstudy.geometry.rigid import Rigid, frame_from_axis
+from accstudy.locate.drawing import scan_body_from_settings
+from accstudy.mesh.model import Mesh
+from accstudy.mesh.read import read_mesh
+from accstudy.mesh.shade import Shaded, fit_view, seen_from_above, shade
+from accstudy.stages.compare import by_reference
+from accstudy.study.load import Study, resolve
+from accstudy.study.reference import common_axis
+
+__all__ = ["Pictures", "report_pictures"]
+
+_WIDTH_PX = 1100
+_DPI = 220
+
+
+@dataclass(frozen=True, slots=True)
+class Pictures:
+    """Pictures and what they show.
+
+    Parameters
+    ----------
+    png : dict of str to bytes
+        By name: ``located``, ``surface-trueness``, ``surface-precision``.
+    notes : dict of str to str
+        Caption and alternative text of each, numbers included.
+    """
+
+    png: dict[str, bytes]
+    notes: dict[str, str]
+
+
+def report_pictures(
+    study: Study, tables: dict[str, pd.DataFrame], *, allow_outside: bool = False
+) -> Pictures:
+    """Make the pictures that a study's data allow.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    tables : dict
+        Result tables.
+    allow_outside : bool
+        Whether files may lie outside the study folder.
+
+    Returns
+    -------
+    Pictures
+        Empty for a study without meshes.
+    """
+    out = Pictures({}, {})
+    _located(study, tables["poses"], out, allow_outside)
+    if "surface_vertices" in tables:
+        _surfaces(study, tables["surface_vertices"], tables["surface"], out, allow_outside)
+    return out
+
+
+def _located(study: Study, poses: pd.DataFrame, out: Pictures, allow_outside: bool) -> None:
+    """View of the first usable scan, bodies named where they were found."""
+    usable = study.usable[study.usable["file"] != ""]
+    seen = poses[poses["x_mm"].notna() & poses["scan"].isin(usable["scan"])]
+    if seen.empty:
+        return
+    scan = str(seen["scan"].iloc[0])
+    mine = seen[seen["scan"] == scan].reset_index(drop=True)
+    file = str(usable.set_index("scan").loc[scan, "file"])
+    reference = next(r for p, r in by_reference(study, poses) if scan in set(p["scan"]))
+    try:
+        mesh = read_mesh(
+            resolve(study.path, file, allow_outside=allow_outside),
+            name=file,
+            length_unit=study.settings.scans.length_unit,
+        )
+        bodies = _placed_bodies(study, mine, reference, allow_outside)
+    except AccstudyError:
+        return
+    motions = reference_from_scans(mine, reference)
+    if scan not in motions:
+        return
+    upright = _upright(reference)
+    move = upright.after(motions[scan])
+    pixels, drawn = _shaded([_moved(mesh, move)], [_moved(body, move) for body in bodies])
+    # a scan lies some 0.02 mm outside the drawing, so a body within 0.3 mm behind it is shown
+    tint = drawn.hit & ~(drawn.depth_mm > np.nan_to_num(pixels.depth_mm, nan=np.inf) + 0.3)
+    heads = move.points(
+        mine[["x_mm", "y_mm", "z_mm"]].to_numpy(float)
+        + 11.0 * mine[["axis_x", "axis_y", "axis_z"]].to_numpy(float)
+    )
+    spots = pixels.view.project(heads)
+    marks = [(float(c), float(r), str(n)) for (c, r), n in zip(spots, mine["implant"], strict=True)]
+    figure = view_chart(pixels.shade, pixels.view.extent_mm, marks=marks, tint=tint)
+    out.png["located"] = png_bytes(figure, dpi=_DPI)
+    fit = mine["fit_rms_um"].median()
+    out.notes["located"] = (
+        f"Scan {scan} as a surface, with the drawing of the scan body laid over each of the "
+        f"{len(mine)} places where one was found (tinted); "
+        f"median residual of the fits {fit:.0f} µm."
+    )
+
+
+def _placed_bodies(
+    study: Study, poses: pd.DataFrame, reference: pd.DataFrame, allow_outside: bool
+) -> list[Mesh]:
+    kinds = dict(zip(reference["implant"], reference["scan_body"], strict=True))
+    settings = study.settings.scan_body
+    drawings = {
+        name: scan_body_from_settings(name, body, root=study.path, allow_outside=allow_outside)
+        for name, body in settings.items()
+    }
+    only = next(iter(drawings))
+    placed = []
+    for row in poses.to_dict("records"):
+        flat = [row["flat_x"], row["flat_y"], row["flat_z"]]
+        frame = frame_from_axis(
+            [row["axis_x"], row["axis_y"], row["axis_z"]], flat if np.isfinite(flat).all() else None
+        )
+        name = kinds.get(row["implant"]) or ("default" if "default" in drawings else only)
+        at = Rigid(frame, np.array([row["x_mm"], row["y_mm"], row["z_mm"]]))
+        placed.append(_moved(drawings[name].mesh, at))
+    return placed
+
+
+def _surfaces(
+    study: Study,
+    vertices: pd.DataFrame,
+    summary: pd.DataFrame,
+    out: Pictures,
+    allow_outside: bool,
+) -> None:
+    """Views of the reference surface, coloured by mean and standard deviation."""
+    file = study.settings.reference.surface
+    mesh = read_mesh(
+        resolve(study.path, file, allow_outside=allow_outside),
+        name=file,
+        length_unit=study.settings.reference.length_unit,
+    )
+    pixels, _ = _shaded([_moved(mesh, _upright(study.implants))], [])
+    condition = str(vertices["condition"].iloc[0])
+    mine = vertices[vertices["condition"] == condition]
+    row = summary[summary["condition"] == condition].iloc[0]
+    for name, column, label, signed in (
+        ("surface-trueness", "mean_um", "mean deviation / µm, outside positive", True),
+        ("surface-precision", "sd_um", "standard deviation / µm", False),
+    ):
+        values = pixels.vertex_values(mine[column].to_numpy(float))
+        largest = float(np.ceil(np.nanquantile(np.abs(mine[column].to_numpy(float)), 0.98) / 5) * 5)
+        figure = view_chart(
+            pixels.shade,
+            pixels.view.extent_mm,
+            values=values,
+            label=label,
+            largest=largest,
+            signed=signed,
+        )
+        out.png[name] = png_bytes(figure, dpi=_DPI)
+    where = "" if len(summary) == 1 else f" ({condition})"
+    out.notes["surface-trueness"] = (
+        f"Mean of {row['n_scans']} scanned surfaces against the reference surface{where}, aligned "
+        f"by the implants: median {row['median_um']:+.0f} µm, 90 % of the area between "
+        f"{row['p05_um']:+.0f} and {row['p95_um']:+.0f} µm. Grey: not shown by a scan."
+    )
+    out.notes["surface-precision"] = (
+        f"Standard deviation of {row['n_scans']} scanned surfaces at every place{where}: median "
+        f"{row['sd_median_um']:.0f} µm, 95 % of the area below {row['sd_p95_um']:.0f} µm."
+    )
+
+
+def _upright(reference: pd.DataFrame) -> Rigid:
+    """Turn the reference frame: common axis up, the arch open towards the viewer."""
+    axes = reference[["axis_x", "axis_y", "axis_z"]].to_numpy(float)
+    points = reference[["x_mm", "y_mm", "z_mm"]].to_numpy(float)
+    up = common_axis(axes)
+    ends = (points[0] + points[-1]) / 2
+    front = points.mean(axis=0) - ends
+    front = front - (front @ up) * up
+    if np.linalg.norm(front) < 1e-6:
+        front = np.cross(up, points[-1] - points[0])
+    y = front / np.linalg.norm(front)
+    return Rigid(np.stack([np.cross(y, up), y, up]), np.zeros(3))
+
+
+def _moved(mesh: Mesh, motion: Rigid) -> Mesh:
+    return replace(mesh, vertices_mm=motion.points(mesh.vertices_mm))
+
+
+def _shaded(scan: list[Mesh], bodies: list[Mesh]) -> tuple[Shaded, Shaded]:
+    """Shade a scan and, in the same view, the bodies alone (the scan again without any)."""
+    direction, up = seen_from_above(40.0)
+    points: NDArray[np.float64] = np.concatenate([m.vertices_mm for m in (*scan, *bodies)])
+    view = fit_view(points, direction=direction, up=up, width_px=_WIDTH_PX)
+    first = shade(scan, view)
+    return first, shade(bodies, view) if bodies else first
