@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from accstudy.errors import Finding, MeshError
 from accstudy.mesh.model import Mesh
 from accstudy.mesh.normals import area_vectors
-from accstudy.mesh.raw import RawMesh, note
+from accstudy.mesh.raw import MAX_TRIANGLES, RawMesh, note
 from accstudy.mesh.winding import look_at_winding
 
 __all__ = ["clean", "triangle_digest"]
@@ -45,6 +45,10 @@ def clean(raw: RawMesh, *, unit_mm: float, name: str) -> Mesh:
         If no triangle with an area is left.
     """
     findings = list(raw.findings)
+    stated = len(raw.corners) // 3 if raw.faces is None else len(raw.faces)
+    if stated > MAX_TRIANGLES:
+        what = f"it has {stated} triangles, more than {MAX_TRIANGLES // 1_000_000} million"
+        raise MeshError(what, where=name, hint="export fewer triangles")
     corners = raw.corners
     magnitude = max(float(corners.max()), -float(corners.min())) * unit_mm
     if not np.isfinite(magnitude) or magnitude > 1e9:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+from array import array
 from collections.abc import Iterator
 
 import numpy as np
@@ -39,8 +41,7 @@ def read_obj(source: Source) -> RawMesh:
         If a line is not OBJ's, a number is not finite, or an index points
         nowhere.
     """
-    corners: list[tuple[float, float, float]] = []
-    faces: list[tuple[int, int, int]] = []
+    corners, faces = array("d"), array("q")  # compact: a large file must not fill the memory
     findings: list[Finding] = []
     for number, line in _lines(source.data):
         text, mark, comment = line.partition("#")
@@ -51,28 +52,30 @@ def read_obj(source: Source) -> RawMesh:
             continue
         word = words[0]
         if word == "v":
-            corners.append(_corner(source, words[1:], number))
+            corners.extend(_corner(source, words[1:], number))
         elif word == "f":
-            faces += fan(_polygon(source, words[1:], number, len(corners)))
+            fan(_polygon(source, words[1:], number, len(corners) // 3), faces)
         elif word not in _IGNORED:
             raise source.fault(f"{quoted(word)} begins no line of an OBJ file", line=number)
         elif word in _NAMING and len(words) > 1 and not findings:
             findings.append(comment_note("names"))
     if not corners or not faces:
         raise source.fault("it holds no faces")
-    array = np.array(faces, dtype=np.int64)
-    if (array >= len(corners)).any():
-        row = int(np.argmax((array >= len(corners)).any(axis=1)))
+    indices = np.array(faces, dtype=np.int64).reshape(-1, 3)
+    points = np.array(corners).reshape(-1, 3)
+    beyond = (indices >= len(points)).any(axis=1)
+    if beyond.any():
+        row = int(np.argmax(beyond))
         raise source.fault(f"triangle {row + 1} names a corner that there is not")
-    return RawMesh(np.array(corners), array, tuple(findings))
+    return RawMesh(points, indices, tuple(findings))
 
 
 def _lines(data: bytes) -> Iterator[tuple[int, str]]:
     """Lines with their numbers; one that ends in a backslash goes on in the next."""
     held, first = "", 0
-    for number, line in enumerate(data.decode("latin-1").split("\n"), start=1):
+    for number, raw in enumerate(io.BytesIO(data), start=1):
         first = first or number
-        bare = line.rstrip("\r")
+        bare = raw.decode("latin-1").rstrip("\r\n")
         if bare.endswith("\\"):
             held += bare[:-1] + " "
             continue

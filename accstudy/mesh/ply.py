@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
@@ -9,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from accstudy.errors import Finding
-from accstudy.mesh.raw import RawMesh, comment_note, fan, note
+from accstudy.mesh.raw import MAX_TRIANGLES, RawMesh, comment_note, fan, note
 from accstudy.mesh.source import Source, quoted
 
 __all__ = ["read_ply"]
@@ -154,7 +155,7 @@ def _header_line(
     return form
 
 
-_Tables = tuple[NDArray[np.float64], "list[NDArray[np.int64]] | NDArray[np.int64]"]
+_Tables = tuple[NDArray[np.float64], NDArray[np.int64]]  # corners; polygons of one size
 
 
 def _columns_of(source: Source, element: _Element) -> list[int]:
@@ -178,7 +179,7 @@ def _read_binary(
     source: Source, elements: list[_Element], at: int, order: str
 ) -> tuple[_Tables, int]:
     corners = np.empty((0, 3))
-    polygons: list[NDArray[np.int64]] | NDArray[np.int64] = []
+    polygons = np.empty((0, 3), np.int64)
     for element in elements:
         if element.name == "face":
             _index_of(source, element)
@@ -207,16 +208,16 @@ def _read_binary(
 
 def _binary_lists(
     source: Source, element: _Element, at: int, order: str
-) -> tuple[list[NDArray[np.int64]] | NDArray[np.int64], int]:
+) -> tuple[NDArray[np.int64], int]:
     """Read rows with lists: at once where every list has the same length, else row by row."""
     wanted = _index_of(source, element) if element.name == "face" else -1
     quick = _equal_lists(source, element, at, order)
     if quick is not None:
         rows, end = quick
         if wanted < 0:
-            return [], end
+            return np.empty((0, 3), np.int64), end
         return rows[f"{wanted}"].astype(np.int64), end
-    data, out = source.data, []
+    data, out = source.data, array("q")
     parts = [
         (order + p.count_kind if p.count_kind else "", np.dtype(order + p.kind))
         for p in element.properties
@@ -235,9 +236,13 @@ def _binary_lists(
                 what = f"row {row + 1} of {element.label} states {length} entries; the file ends"
                 raise source.fault(what, byte=at)
             if i == wanted:
-                out.append(np.frombuffer(data, kind, length, at).astype(np.int64))
+                if length < 3:
+                    raise source.fault(f"face {row + 1} has {length} corners", byte=at)
+                if length > MAX_TRIANGLES or len(out) > 3 * MAX_TRIANGLES:
+                    raise source.fault("it has more triangles than are read", byte=at)
+                fan(np.frombuffer(data, kind, length, at).tolist(), out)
             at += size
-    return out, at
+    return np.array(out, np.int64).reshape(-1, 3), at
 
 
 def _equal_lists(
@@ -275,8 +280,7 @@ def _equal_lists(
 
 def _read_ascii(source: Source, elements: list[_Element], at: int) -> tuple[_Tables, int]:
     lines = _lines(source.data, at)
-    corners: list[list[float]] = []
-    polygons: list[NDArray[np.int64]] = []
+    corners, triangles = array("d"), array("q")
     end = at
     for element in elements:
         columns = _columns_of(source, element) if element.name == "vertex" else []
@@ -293,10 +297,14 @@ def _read_ascii(source: Source, elements: list[_Element], at: int) -> tuple[_Tab
                 corner = [float(values[c][0]) for c in columns]
                 if not np.isfinite(corner).all():  # other properties may be anything
                     raise source.fault("a coordinate is not finite", line=number)
-                corners.append(corner)
+                corners.extend(corner)
             if wanted >= 0:
-                polygons.append(np.array(values[wanted], dtype=np.int64))
-    return (np.array(corners).reshape(-1, 3), polygons), end
+                polygon = [int(i) for i in values[wanted]]
+                if len(polygon) < 3:
+                    raise source.fault(f"a face has {len(polygon)} corners", line=number)
+                fan(polygon, triangles)
+    faces = np.array(triangles, np.int64).reshape(-1, 3)
+    return (np.array(corners).reshape(-1, 3), faces), end
 
 
 def _lines(data: bytes, at: int) -> Iterator[tuple[list[bytes], int, int]]:
@@ -352,22 +360,15 @@ def _real(source: Source, cell: bytes, line: int) -> float:
     return value
 
 
-def _faces(
-    source: Source, polygons: list[NDArray[np.int64]] | NDArray[np.int64], corners: int
-) -> NDArray[np.int64]:
-    if isinstance(polygons, np.ndarray) and polygons.shape[1] == 3:
-        faces = polygons
-    else:
-        triangles: list[tuple[int, int, int]] = []
-        for number, polygon in enumerate(polygons, start=1):
-            if len(polygon) < 3:
-                raise source.fault(f"face {number} has {len(polygon)} corners")
-            triangles += fan([int(i) for i in polygon])
-        faces = np.array(triangles, dtype=np.int64).reshape(-1, 3)
+def _faces(source: Source, polygons: NDArray[np.int64], corners: int) -> NDArray[np.int64]:
+    if polygons.shape[1] < 3:
+        raise source.fault(f"face 1 has {polygons.shape[1]} corners")
+    later = range(1, polygons.shape[1] - 1)
+    faces = np.stack([polygons[:, [0, i, i + 1]] for i in later], axis=1).reshape(-1, 3)
     if not len(faces):
         raise source.fault("it holds corners but no faces: a point cloud is not read")
     bad = (faces < 0) | (faces >= corners)
     if bad.any():
         row = int(np.argmax(bad.any(axis=1)))
-        raise source.fault(f"face {row + 1} names a corner that there is not")
+        raise source.fault(f"triangle {row + 1} names a corner that there is not")
     return faces

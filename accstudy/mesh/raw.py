@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from array import array
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +11,10 @@ from numpy.typing import NDArray
 
 from accstudy.errors import Finding, Severity
 
-__all__ = ["RawMesh", "comment_note", "fan", "note"]
+__all__ = ["MAX_TRIANGLES", "RawMesh", "comment_note", "fan", "note"]
+
+MAX_TRIANGLES = 20_000_000
+"""Largest mesh; sixty times a dense scan of a jaw, some gigabytes of memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +50,7 @@ def comment_note(kind: str) -> Finding:
     )
 
 
-def fan(polygon: list[int]) -> list[tuple[int, int, int]]:
-    """Part a polygon into triangles from its first corner."""
-    return [(polygon[0], polygon[i], polygon[i + 1]) for i in range(1, len(polygon) - 1)]
+def fan(polygon: Sequence[int], triangles: array[int]) -> None:
+    """Part a polygon into triangles from its first corner, and append their corners."""
+    for i in range(1, len(polygon) - 1):
+        triangles.extend((polygon[0], polygon[i], polygon[i + 1]))

@@ -3,6 +3,7 @@
 import gzip
 import struct
 import time
+import tracemalloc
 
 import numpy as np
 import pytest
@@ -176,3 +177,47 @@ def test_many_empty_members_do_not_hang(tmp_path):
     start = time.process_time()
     assert len(read(tmp_path, "a.stl.gz", data).faces) == 3
     assert time.process_time() - start < 5  # was quadratic: minutes
+
+
+def greedy():
+    """Files whose rows are as short as their format allows, about a tenth of a megabyte each."""
+    n = 12_000
+    head = "ply\nformat {} 1.0\nelement vertex {}\nproperty {} x\nproperty {} y\nproperty {} z\n"
+    face = "element face {}\nproperty list uchar uchar vertex_indices\nend_header\n"
+    ascii_head = head.format("ascii", n, *["float"] * 3) + face.format(n)
+    binary_head = head.format("binary_big_endian", 4, *["char"] * 3) + face.format(2 * n)
+    mixed = (b"\3\0\1\2" + b"\4\0\1\2\3") * n
+    return {
+        "a.obj": b"v 0 0 0\n" * n + b"f 1 2 3\n",
+        "b.obj": b"v 0 0 0\nv 1 0 0\nv 0 9 0\n" + b"f 1 2 3\n" * n,
+        "c.ply": ascii_head.encode() + b"0 0 0\n" * n + b"3 0 1 2\n" * n,
+        "d.ply": binary_head.encode() + bytes([0, 0, 0, 9, 0, 0, 9, 9, 0, 0, 9, 0]) + mixed,
+        "e.ply": binary_head.encode() + bytes(12) + b"\0" * 4 * n,
+        "f.stl": b"solid\n" + FACET.encode() * 2_000 + b"endsolid\n",
+    }
+
+
+@pytest.mark.parametrize("name", list(greedy()))
+def test_memory_stays_in_proportion_to_the_file(tmp_path, name):
+    data = greedy()[name]
+    path = tmp_path / name
+    path.write_bytes(data)
+    read(tmp_path, "first.stl", binary(3))  # what is imported on the way does not count
+    tracemalloc.start()
+    try:
+        read_mesh(path)
+    except MeshError:
+        pass
+    finally:
+        _, peak = tracemalloc.get_traced_memory()
+        tracemalloc.stop()
+    # the least triangle of all these has 3 bytes, and the work on one takes about 200
+    assert peak < 80 * len(data)
+
+
+def test_more_triangles_than_fit_are_refused(tmp_path, monkeypatch):
+    monkeypatch.setattr("accstudy.mesh.clean.MAX_TRIANGLES", 1000)
+    monkeypatch.setattr("accstudy.mesh.ply.MAX_TRIANGLES", 1000)
+    for name in ("b.obj", "d.ply", "f.stl"):
+        with pytest.raises(MeshError, match="triangles"):
+            read(tmp_path, name, greedy()[name])
