@@ -35,7 +35,7 @@ def view_chart(
     largest: float | None = None,
     signed: bool = True,
     marks: Sequence[tuple[float, float, str]] = (),
-    tint: NDArray[np.bool_] | None = None,
+    highlight: NDArray[np.bool_] | None = None,
     width_mm: float = 122.0,
 ) -> Figure:
     """Draw a shaded view, coloured by a value where there is one.
@@ -56,7 +56,7 @@ def view_chart(
         Diverging colours with zero in the middle, or growing ones from zero.
     marks : sequence of (column, row, text)
         Pixels to be named, such as implants.
-    tint : (h, w) ndarray of bool, optional
+    highlight : (h, w) ndarray of bool, optional
         Pixels in the accent colour, such as located bodies.
     width_mm : float
         Printed width.
@@ -88,8 +88,8 @@ def view_chart(
         )  # fmt: skip
         bar.set_label(printable(label))
         bar.outline.set_linewidth(0.5)
-    if tint is not None:
-        image[tint] = (np.array(mpl.colors.to_rgb(ACCENT)) * 0.45 + image * 0.55)[tint]
+    if highlight is not None:
+        image[highlight] = (np.array(mpl.colors.to_rgb(ACCENT)) * 0.45 + image * 0.55)[highlight]
     ax.imshow(image, interpolation="lanczos", aspect="equal")
     per_mm = shade.shape[1] / extent_mm[0]
     for column, row, text in marks:

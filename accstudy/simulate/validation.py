@@ -59,6 +59,7 @@ measured_on = 2025-02-03
 due_on = 2026-02-03
 mpe_um = { constant = 1.5, per_metre = 3.0 }
 temperature_c = 20.0
+surface = "reference/model.stl.gz"   # scanned by an invented industrial scanner
 
 [scans]
 list = "scans.csv"
@@ -117,6 +118,17 @@ def validation_files(seed: int, *, n_triangles: int = 40_000) -> dict[str, bytes
         "truth/effects.csv": plain_csv(simulate_positions(truth, scans, DEVICE, seed=seed).put_in),
         "truth/distance_bias.csv": plain_csv(distance_bias(truth, DEVICE)),
     }
+    surface = simulate_scan(
+        truth,
+        _SHAPE,
+        n_triangles=n_triangles // 3,
+        noise_um=2.0,
+        edge_rounding_mm=0.08,
+        pose=Rigid.identity(),
+        scan="reference",
+        seed=[seed, 1000],
+    )
+    files["reference/model.stl.gz"] = gzip_bytes(stl_bytes(surface.mesh))
     poses = []
     for number, record in enumerate(scans.to_dict("records")):
         if record["status"] == "failed":

@@ -102,7 +102,7 @@ def _located(study: Study, poses: pd.DataFrame, out: Pictures, allow_outside: bo
     )
     spots = pixels.view.project(heads)
     marks = [(float(c), float(r), str(n)) for (c, r), n in zip(spots, mine["implant"], strict=True)]
-    figure = view_chart(pixels.shade, pixels.view.extent_mm, marks=marks, tint=tint)
+    figure = view_chart(pixels.shade, pixels.view.extent_mm, marks=marks, highlight=tint)
     out.png["located"] = png_bytes(figure, dpi=_DPI)
     fit = mine["fit_rms_um"].median()
     out.notes["located"] = (
