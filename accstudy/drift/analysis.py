@@ -215,7 +215,7 @@ def effective_number(values: pd.DataFrame) -> int:
     Galwey, Genetic Epidemiology 33 (2009) 559-568: the squared sum of the roots
     of the eigenvalues over the sum of the eigenvalues.
     """
-    count = values["measurand"].nunique()
+    count = max(values["measurand"].nunique(), 1)
     wide = values.set_index(["scan", "measurand"])["value"].unstack().dropna()  # noqa: PD010
     session = values.drop_duplicates("scan").set_index("scan")["session"].loc[wide.index]
     within = wide - wide.groupby(session).transform("mean")
@@ -251,11 +251,20 @@ class _Device:
         self.starts = starts(device, model, events, implants)
         self.limits = _limits(settings, values)
         self.measurands = list(dict.fromkeys(self.sessions["measurand"]))
-        self.family = 2 * effective_number(values)
+        self.family = 2 * effective_number(self._first_baseline())
         spans = pairs.loc[pairs["model"] == model, "span_mm"]
         self.span_mm = float(spans.max()) if len(spans) else np.nan
         self.findings: list[Finding] = []
         self.sentences: list[str] = []
+
+    def _first_baseline(self) -> pd.DataFrame:
+        """Scans of the first baseline: what is designed from them stays as it is."""
+        order = self.sessions.sort_values("at", kind="stable").drop_duplicates("session")
+        until = self.settings.baseline_until
+        chosen = order.head(self.settings.baseline_sessions)
+        if until is not None:
+            chosen = order[order["at"].dt.normalize() <= pd.Timestamp(until)]
+        return self.values[self.values["session"].isin(chosen["session"])]
 
     def fill(self, rows: _Rows) -> list[tuple[Stretch, list[Found]]]:
         """Add this device's rows to all tables; return what stands."""

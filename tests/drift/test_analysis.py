@@ -293,6 +293,16 @@ def test_the_order_of_rows_changes_nothing():
         assert csv_bytes(name, one.tables[name]) == csv_bytes(name, other.tables[name])
 
 
+def test_further_sessions_leave_baseline_and_limits_as_they_were():
+    rng = np.random.default_rng(14)
+    poses, scans = study_of(rng, np.r_[np.zeros(9), np.full(6, 800.0)])
+    early = scans[scans["measured_at"] < pd.Timestamp("2024-08-25")]
+    before = run(poses[poses["scan"].isin(early["scan"])], early)
+    after = run(poses, scans)
+    one, other = (r.tables["drift_baselines"] for r in (before, after))
+    pd.testing.assert_frame_equal(one, other)
+
+
 def test_scans_without_a_date_are_named():
     rng = np.random.default_rng(9)
     poses, scans = study_of(rng, np.zeros(4))

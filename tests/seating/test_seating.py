@@ -337,6 +337,8 @@ def test_the_quick_solver_agrees_with_the_linear_programme():
         quick, each = quick_best_gaps(again, platforms, platform_radius_mm=RADIUS_MM)
         assert quick == pytest.approx([b.gap_um for b in exact], abs=0.02)
         assert each.max(axis=1) == pytest.approx(quick, abs=1e-9)
+        far, _ = quick_best_gaps(start, platforms, platform_radius_mm=RADIUS_MM)
+        assert far == pytest.approx(quick, abs=0.2)  # linear about the start: tilts of some mrad
 
 
 def test_no_place_within_the_clearance_is_an_answer():

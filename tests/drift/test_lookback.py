@@ -1,0 +1,79 @@
+"""What has to be reassessed."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from accstudy.drift.lookback import last_proven_good, lookback_rows
+from accstudy.drift.points import chart_stretch
+from accstudy.drift.signals import Found, event_near
+from accstudy.tables import empty, shape
+
+DAYS = pd.Timestamp("2025-01-06") + pd.to_timedelta(30 * np.arange(8), unit="D")
+
+
+def stretch_of(means):
+    rows = pd.DataFrame(
+        {"session": [f"S{i}" for i in range(8)], "at": DAYS, "n_scans": 3, "mean": means, "sd": 2.0}
+    )
+    names = {"device": "A", "model": "M", "measurand": "x", "unit": "um", "number": 1}
+    return chart_stretch(
+        names, rows, np.arange(8) < 4, begins_with="", run_length=370.0, shift=10.0
+    )
+
+
+def found_at(last_good, day):
+    row = {"kind": "signal", "chart": "ewma", "at": DAYS[day]}
+    return Found(row, last_good=last_good, stands=True)
+
+
+def scans():
+    rows = [(f"s{i}{r}", "M", "A", f"S{i}", DAYS[i]) for i in range(8) for r in range(3)]
+    rows += [("b", "M", "B", "S7", DAYS[7])]
+    return pd.DataFrame(rows, columns=["scan", "model", "device", "session", "at"])
+
+
+LEVEL = [1.0, -1.0, 1.0, -1.0, 0.0, 0.0, 20.0, 20.0]
+
+
+def test_everything_since_the_earliest_doubt():
+    stretch = stretch_of(LEVEL)
+    both = [found_at(5, 7), found_at(3, 6)]
+    assert last_proven_good(stretch, both, None) == 3
+    table = shape("drift_lookback", lookback_rows("A", scans(), [(stretch, both)], {}))
+    assert table["scan"].tolist() == [f"s{i}{r}" for i in range(4, 8) for r in range(3)]
+    assert set(table["proven_good"]) == {"S3"}
+    assert set(table["signal_at"]) == {DAYS[6]}
+
+
+def test_a_session_near_the_limit_is_not_proven_good():
+    # standard deviation of the baseline's means: 1.155; 1.645 times it is 1.9
+    stretch = stretch_of([1.0, -1.0, 1.0, -1.0, 8.5, 8.5, 20.0, 20.0])
+    assert last_proven_good(stretch, [found_at(5, 7)], 10.5) == 5
+    assert last_proven_good(stretch, [found_at(5, 7)], 10.3) == 3
+
+
+def test_without_a_good_session_every_scan_is_listed():
+    stretch = stretch_of(LEVEL)
+    table = lookback_rows("A", scans(), [(stretch, [found_at(-1, 6)])], {})
+    assert len(table) == 24
+    assert set(table["proven_good"]) == {""}
+    assert table["proven_good_at"].isna().all()
+
+
+def test_an_event_before_the_change_comes_before_one_after():
+    rows = [
+        ("2025-03-03", "A", "service"),
+        ("2025-03-09", "A", "tip changed"),
+        ("2025-03-05", "B", "other device"),
+        ("2025-06-01", "", "room moved"),
+    ]
+    events = shape("events", pd.DataFrame(rows, columns=["at", "device", "kind"]))
+    low, high = pd.Timestamp("2025-02-05"), pd.Timestamp("2025-03-07")
+    near = event_near(events, "A", low, high, high)
+    assert near == "service of 2025-03-03, 4 days before"
+    after = event_near(events.iloc[1:], "A", low, high, high)
+    assert after == "tip changed of 2025-03-09, 2 days after"
+    assert event_near(events.iloc[2:], "A", low, high, high) == ""
+    assert event_near(empty("events"), "A", low, high, high) == ""
