@@ -35,18 +35,19 @@ def spread_column(frame: pd.DataFrame, column: str) -> tuple[pd.Series, int]:
     Returns
     -------
     values : Series
-        Missing in cells with fewer than three scans and where the deviation is
-        zero.
+        Missing in cells with a single scan and where the deviation is zero. Of two
+        scans the second is missing: their deviations are one number twice.
     lost : int
-        Rows in cells with fewer than three scans.
+        Rows in cells with a single scan.
 
     Notes
     -----
     The deviation is divided by ``sqrt(1 - 1/n)``, so that cells of different size
     compare, and shifted by ``(log 2 + psi(1/2)) / 2``, the mean of ``log |z|`` of a
     standard normal z, so that for normal scatter the mean is the log of the
-    standard deviation. Deviations of one cell sum to zero; with two scans they are
-    one number twice, hence at least three.
+    standard deviation. Deviations of one cell sum to zero, so three scans are not
+    three independent numbers: the combination of cell and pair belongs among the
+    random terms.
 
     References
     ----------
@@ -57,11 +58,12 @@ def spread_column(frame: pd.DataFrame, column: str) -> tuple[pd.Series, int]:
     grouped = frame.groupby(keys, sort=False, dropna=False)[column]
     n = grouped.transform("count").to_numpy(float)
     deviation = np.abs(frame[column].to_numpy(float) - grouped.transform("mean").to_numpy(float))
-    usable = (n >= 3) & (deviation > 0)
+    second = (n == 2) & (frame.groupby(keys, sort=False, dropna=False).cumcount() > 0).to_numpy()
+    usable = (n >= 2) & ~second & (deviation > 0)
     mean_log_normal = 0.5 * (np.log(2.0) + float(special.digamma(0.5)))
     values = np.full(len(frame), np.nan)
     values[usable] = np.log(deviation[usable] / np.sqrt(1 - 1 / n[usable])) - mean_log_normal
-    return pd.Series(values, index=frame.index), int(np.sum(n < 3))
+    return pd.Series(values, index=frame.index), int(np.sum(n < 2))
 
 
 def model_frame(
@@ -126,7 +128,7 @@ def model_frame(
             Finding(
                 Severity.NOTE,
                 "cells-too-small",
-                f"{lost} of {len(frame)} rows are in cells of fewer than three scans and say "
+                f"{lost} of {len(frame)} rows are in cells with a single scan and say "
                 f"nothing about the scatter of {column}",
                 mend="repeat scans under the same conditions",
             )

@@ -90,8 +90,9 @@ def default_specs(
     -----
     Pairs of a scan share the scan, pairs of different scans share the pair, and a
     condition may distort a pair in a way of its own: all three are random, as are
-    the model, the cell and the operator. Terms without information are left out of
-    the fit, each with a finding.
+    the model, the cell and the operator. Deviations from the mean of a cell depend on
+    each other, so its combination with the pair is random for the scatter. Terms
+    without information are left out of the fit, each with a finding.
 
     Examples
     --------
@@ -111,12 +112,13 @@ def default_specs(
     operators = tuple(c for c in ("operator",) if c in columns and c not in compared)
     cells = ("condition:cell", "scan")
     pair_random = ("model", *operators, "pair", "condition:pair", *cells)
+    scatter_random = (*pair_random, "condition:cell:pair")
     implant_random = ("model", *operators, "implant", "condition:implant", *cells)
     return [
         ModelSpec("distance", "pair.distance_um", pair_fixed, pair_random),
         ModelSpec("angle", "pair.angle_deg", pair_fixed, pair_random),
         ModelSpec("distance size", "log(abs(pair.distance_um))", pair_fixed, pair_random),
-        ModelSpec("distance scatter", "spread(pair.distance_um)", pair_fixed, pair_random),
+        ModelSpec("distance scatter", "spread(pair.distance_um)", pair_fixed, scatter_random),
         ModelSpec("implant 3D", "log(implant.distance_um)", implant_fixed, implant_random),
         ModelSpec("implant vertical", "implant.vertical_um", implant_fixed, implant_random),
     ]

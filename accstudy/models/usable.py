@@ -51,6 +51,7 @@ def design_findings(design: Design, random: tuple[str, ...], *, where: str) -> l
                 'add "scan" to random; without it tests reject far too often',
             )
         )
+    out += _sites(design, random, where)
     out += _confounded(design, where)
     out += _implant_count(design, where)
     unit = "scan" if "scan" in frame else None
@@ -71,6 +72,38 @@ def design_findings(design: Design, random: tuple[str, ...], *, where: str) -> l
                 )
             )
     return out
+
+
+def _sites(design: Design, random: tuple[str, ...], where: str) -> list[Finding]:
+    """Effects between pairs or implants need these among the random terms."""
+    frame = design.data
+    if "site" not in frame or len(frame) == len(frame["site"].unique()):
+        return []
+    columns = {c for entry in random for part in entry.split("/") for c in part.split(":")}
+    if columns & {"site", "pair", "implant"}:
+        return []
+    by_site = frame.groupby("site")
+    between = [
+        name
+        for name in (*design.levels, *design.centres)
+        if name in frame
+        and len(frame[name].unique()) > 1
+        and int(by_site[name].nunique().max()) == 1
+        and frame.groupby("model")[name].nunique().max() > 1
+    ]
+    if not between:
+        return []
+    kind = "pair" if "pair" in frame else "implant"
+    return [
+        Finding(
+            Severity.WARNING,
+            "site-not-random",
+            f"{', '.join(between)} differ between {kind}s, but {kind} is not among the random "
+            f"terms: every scan of the same {kind} counts as a new one",
+            where,
+            f'add "{kind}" to random; without it tests of them reject far too often',
+        )
+    ]
 
 
 def _confounded(design: Design, where: str) -> list[Finding]:

@@ -68,6 +68,16 @@ def test_scans_as_independent_rows_reject_a_true_null_too_often_and_a_warning_sa
     assert rejected >= 4  # nominal: 0.6 of 12
 
 
+def test_pairs_as_new_in_every_scan_are_warned_about(pairs):
+    table = pairs(seed=1, models=(4, 5), repeats=2)
+    for random, warned in ((("model", "scan"), True), (("pair", "scan"), False)):
+        spec = ModelSpec("distance", "pair.distance_um", "technique + path_mm", random)
+        found = model_tables([spec], table, table, limits=False).findings
+        what = [f.what for f in found if f.code == "site-not-random"]
+        assert bool(what) == warned
+        assert all("path_mm differ between pairs" in w for w in what)
+
+
 def test_scatter_is_compared_as_a_ratio_of_standard_deviations(pairs):
     table = pairs(seed=3, repeats=8, technique_sd_ratio=2.0, scan_um=0.0, models=(4, 6))
     spec = ModelSpec("scatter", "spread(pair.distance_um)", "technique", ("pair", "scan"))
@@ -86,9 +96,9 @@ def test_the_mean_of_the_scatter_response_is_the_log_of_the_standard_deviation()
     values, lost = spread_column(frame, "x")
     assert lost == 0
     assert np.exp(values.mean()) == pytest.approx(3.0, rel=0.03)
-    values, lost = spread_column(frame.iloc[:7], "x")
-    assert lost == 2
-    assert values.isna().sum() == 2
+    values, lost = spread_column(frame.iloc[[0, 5, 6, 10, 11, 12]], "x")
+    assert lost == 1  # a cell with a single scan
+    assert values.isna().tolist() == [True, False, True, False, False, False]  # two scans: once
 
 
 def test_every_table_has_its_columns_and_the_default_models_run(pairs, implants):
@@ -177,7 +187,7 @@ def test_an_unusable_model_is_named_and_the_others_go_on(pairs):
 
 
 def test_cells_without_repeats_say_nothing_about_scatter(pairs):
-    table = pairs(seed=9, models=(4,), repeats=2)
+    table = pairs(seed=9, models=(4,), repeats=1)
     spec = ModelSpec("scatter", "spread(pair.distance_um)", "technique", ("scan",))
     found = model_tables([spec], table, table, limits=False)
     assert found.terms.empty
