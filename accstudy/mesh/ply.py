@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from accstudy.errors import Finding
-from accstudy.mesh.raw import MAX_TRIANGLES, RawMesh, comment_note, fan, note
+from accstudy.mesh.raw import MAX_TRIANGLES, RawMesh, comment_note, fan, note, widened
 from accstudy.mesh.source import Source, quoted
 
 __all__ = ["read_ply"]
@@ -201,7 +201,7 @@ def _read_binary(
         if element.name == "vertex":
             _columns_of(source, element)
             rows = np.frombuffer(source.data, kinds, element.count, at)
-            corners = np.column_stack([rows[c].astype(np.float64) for c in "xyz"])
+            corners = np.column_stack([widened(rows[c]) for c in "xyz"])
         at += size
     return (corners, polygons), at
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from accstudy.errors import Finding, Severity
 
-__all__ = ["MAX_TRIANGLES", "RawMesh", "comment_note", "fan", "note"]
+__all__ = ["MAX_TRIANGLES", "RawMesh", "comment_note", "fan", "note", "widened"]
 
 MAX_TRIANGLES = 20_000_000
 """Largest mesh; sixty times a dense scan of a jaw, some gigabytes of memory."""
@@ -54,3 +55,9 @@ def fan(polygon: Sequence[int], triangles: array[int]) -> None:
     """Part a polygon into triangles from its first corner, and append their corners."""
     for i in range(1, len(polygon) - 1):
         triangles.extend((polygon[0], polygon[i], polygon[i + 1]))
+
+
+def widened(values: NDArray[Any]) -> NDArray[np.float64]:
+    """Convert to double precision; whatever is no number stays none, without a warning."""
+    with np.errstate(invalid="ignore"):  # a signalling NaN becomes a quiet one
+        return values.astype(np.float64)

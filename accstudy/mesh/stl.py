@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from accstudy.errors import Finding
-from accstudy.mesh.raw import RawMesh, comment_note, note
+from accstudy.mesh.raw import RawMesh, comment_note, note, widened
 from accstudy.mesh.source import Source
 from accstudy.mesh.stl_text import read_stl_text
 
@@ -67,12 +67,12 @@ def _more_triangles(data: bytes, count: int) -> bool:
     end = _HEADER + 50 * count
     if len(data) < end + 50:
         return False
-    stated = np.frombuffer(data, _RECORD, count=count, offset=_HEADER)["corners"].reshape(-1, 3)
-    p = np.frombuffer(data, _RECORD, count=1, offset=end)["corners"][0].astype(np.float64)
-    low, high = stated.min(axis=0).astype(np.float64), stated.max(axis=0).astype(np.float64)
-    margin = (high - low).max()
-    if not (np.isfinite(margin) and np.isfinite(p).all()):
+    records = widened(np.frombuffer(data, _RECORD, count=count + 1, offset=_HEADER)["corners"])
+    stated, p = records[:count].reshape(-1, 3), records[count]
+    if not np.isfinite(records).all():
         return False
+    low, high = stated.min(axis=0), stated.max(axis=0)
+    margin = (high - low).max()
     inside = ((p >= low - margin) & (p <= high + margin)).all()
     return bool(inside and np.cross(p[1] - p[0], p[2] - p[0]).any())
 
@@ -81,7 +81,7 @@ def _binary(source: Source, count: int, findings: tuple[Finding, ...]) -> RawMes
     if count == 0:
         raise source.fault("it holds no triangles", byte=80)
     records = np.frombuffer(source.data, _RECORD, count=count, offset=_HEADER)
-    corners = records["corners"].reshape(-1, 3).astype(np.float64)
+    corners = widened(records["corners"].reshape(-1, 3))
     finite = np.isfinite(corners)
     if not finite.all():
         triangle = int(np.argmin(finite)) // 9

@@ -92,6 +92,8 @@ LOSSES = {
     "rows_after_the_last_ascii.ply": PLY.format(form="ascii", vertex="", face="")
     + "0 0 0\n10 0 0\n0 10 0\n3 0 1 2\n3 2 1 0\n",
     "facet_cut_short.stl": "solid\n" + FACET + FACET[:40] + "\nendsolid\n",
+    "signalling_not_a_number.stl": binary(4)[:-10] + b"\x01\x00\x80\x7f" + binary(4)[-6:],
+    "signalling_not_a_number.ply": binary_ply(body=b"\x01\x00\x80\x7f" + PLY_BODY[4:]),
     "no_end.stl": "solid\n" + FACET,
     "underscore.stl": "solid\n" + FACET.replace("10 0 0", "1_0 0 0") + "endsolid\n",
     "decimal_comma.stl": "solid\n" + FACET.replace("10 0 0", "10,5 0 0") + "endsolid\n",
