@@ -174,6 +174,10 @@ def analyze_drift(
     number of measurands (`effective_number`; twice for location and precision).
     Charts of one measurand react to the same changes and count once. Change
     points share the risk `ALPHA` in the same way.
+
+    After a change the trend is that of the sessions since. Its p value does not
+    know that the beginning was chosen from the same data, so it is too small
+    there; the change point's own p value knows.
     """
     settings = options or DriftOptions()
     values = scan_measurands(

@@ -29,6 +29,8 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
+_RAMP_DAYS = 31
+
 
 def unit_text(unit: str) -> str:
     """Unit as it is printed."""
@@ -236,7 +238,11 @@ def change_signals(
         size = _change_size(stretch, found, change, i, rows) if of_sd else (
             change.size, change.size_low, change.size_high,
         )  # fmt: skip
-        event = event_near(events, stretch.device, low, high, day)
+        # the beginning of a slope is blurred: an event far from it explains nothing
+        near = pd.Timedelta(days=_RAMP_DAYS if ramp else 10_000)
+        event = event_near(
+            events, stretch.device, max(low, day - near), min(high, day + near), day, slack_days=7
+        )
         yield Found(
             {
                 **stretch.names,
