@@ -331,7 +331,7 @@ class _Work:
                     ),
                     "implants": digest(csv_bytes("implants", self.study.implants)),
                     "events": digest(csv_bytes("events", self.study.events)),
-                    "surface": self._surface_digest(),
+                    "surface": self._surface_parts(),
                     "settings": self.study.settings.as_used(),
                     "versions": versions(),
                 }
@@ -350,11 +350,13 @@ class _Work:
         self.findings["analyze"] = done.findings
         self.say(f"analyze: {len(done.tables)} tables")
 
-    def _surface_digest(self) -> str:
+    def _surface_parts(self) -> dict[str, Any]:
+        """What surfaces depend on beside the poses: the reference's and every scan's file."""
         file = self.study.settings.reference.surface
         if not file:
-            return ""
-        return file_digest(resolve(self.path, file, allow_outside=self.allow_outside))
+            return {}
+        path = resolve(self.path, file, allow_outside=self.allow_outside)
+        return {"reference": file_digest(path), "scans": self.record["scans"]}
 
     def _tables_as_recorded(self) -> bool:
         outputs = self.old.get("outputs", {})

@@ -17,7 +17,7 @@ from accstudy.mesh.model import Mesh
 
 __all__ = ["check_target", "gzip_bytes", "plain_csv", "stl_bytes", "write_folder"]
 
-_KEPT = ("results", "reports")
+_KEPT = ("results", "reports", ".accstudy")
 
 _STL_TRIANGLE = np.dtype(
     [("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")]

@@ -159,6 +159,7 @@ def simulate_scan(
         ``scan_from_model``; random by default.
     ridge : bool
         Whether the ridge is there; without it the bodies are closed at the platform.
+        Its bumps belong to the model: every scan of the same implants shows them.
     scan : str
         Name of the scan in the truth.
     seed : int or sequence of int
@@ -182,10 +183,8 @@ def simulate_scan(
     for name in [*missing, *(displaced or {})]:
         if name not in names:
             raise InputError(f'no implant "{name}" in the model')
-    chance = np.random.SeedSequence(seed).spawn(6)
-    rng_pose, rng_net, rng_noise, rng_holes, rng_more, rng_ridge = map(
-        np.random.default_rng, chance
-    )
+    chance = np.random.SeedSequence(seed).spawn(5)
+    rng_pose, rng_net, rng_noise, rng_holes, rng_more = map(np.random.default_rng, chance)
     scan_from_model = pose if pose is not None else random_pose(rng_pose)
     shapes = [_shape_of(bodies, key) for key in implants["scan_body"]]
     placed = [
@@ -195,7 +194,7 @@ def simulate_scan(
     shown = [i for i, name in enumerate(names) if name not in missing]
     scene = Scene()
     if ridge:
-        scene.add_ridge(int(rng_ridge.integers(1 << 30)))
+        scene.add_ridge(_seed_of_model(implants))
     surface = {"offset_mm": offset_um * 1e-3, "edge_rounding_mm": edge_rounding_mm}
     for i in shown:
         scene.add_body(shapes[i], placed[i], i, **surface)
@@ -331,6 +330,12 @@ def placed_bodies(
     mesh = Mesh(everything, np.concatenate(faces).astype(np.int32))
     truth = poses_from_frames(implants, placed, known=[True] * len(placed), scan=scan)
     return SimulatedScan(mesh, truth, scan_from_model, np.concatenate(part))
+
+
+def _seed_of_model(implants: pd.DataFrame) -> int:
+    """Seed of what belongs to the model, not to the scan; positions count to 1 um."""
+    microns = np.rint(1000 * implants[["x_mm", "y_mm", "z_mm"]].to_numpy(float)).astype(np.int64)
+    return int(np.abs(microns).sum() % (1 << 30))
 
 
 def _half_space(direction: Sequence[float], level: float) -> Callable[[Floats], NDArray[np.bool_]]:
