@@ -132,7 +132,7 @@ class _Simulator:
         self.x = np.linalg.solve(fit.upper.T, fit.design.x.T).T
         n = fit.n
         z = [
-            sparse.csr_array((np.ones(n), (np.arange(n), g.codes)), shape=(n, len(g.labels)))
+            sparse.csr_array((g.loadings, (np.arange(n), g.codes)), shape=(n, len(g.labels)))
             for g in fit.groups
         ]
         self.t: Any = sparse.csr_array(sparse.hstack([*z, sparse.csr_array(self.x)]))
@@ -145,7 +145,8 @@ class _Simulator:
         pr, at = self.fit.problem, self.at
         y = rng.normal(size=pr.n) / np.sqrt(at.weights[self.labels])
         for grouping, theta in zip(self.fit.groups, at.theta, strict=True):
-            y += theta * rng.normal(size=len(grouping.labels))[grouping.codes]
+            drawn = rng.normal(size=len(grouping.labels))[grouping.codes]
+            y += theta * drawn * grouping.loadings
         fitted = self.x.T @ y
         y -= self.x @ fitted
         scale = np.sqrt(y @ y / max(pr.n - pr.p, 1))

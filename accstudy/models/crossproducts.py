@@ -5,6 +5,7 @@ Nothing that follows grows with the number of rows once these are known.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
@@ -133,7 +134,11 @@ def restricted(pr: Problem, basis: Floats, shift: Floats) -> Problem:
 
 
 def problem(
-    y: Floats, orthonormal: Floats, log_det_r: float, codes: list[Ints], groups: Ints | None
+    y: Floats,
+    orthonormal: Floats,
+    log_det_r: float,
+    factors: Sequence[tuple[Ints, Floats]],
+    groups: Ints | None,
 ) -> Problem:
     """Form the cross-products.
 
@@ -145,8 +150,9 @@ def problem(
         X with orthonormal columns.
     log_det_r : float
         ``log |det R|`` where the given X was ``orthonormal @ R``.
-    codes : list of (n,) ndarray of int
-        Level of each random factor, numbered from 0; most levels first.
+    factors : sequence of ((n,) ndarray of int, (n,) ndarray)
+        Level of each random factor, numbered from 0, most levels first; and what its
+        effect is multiplied with.
     groups : (n,) ndarray of int, optional
         Residual group of each row, from 0.
 
@@ -158,11 +164,11 @@ def problem(
     scale = float(np.sqrt(y @ y / max(n - p, 1)))
     if not np.isfinite(scale) or scale == 0:
         raise ComputationError("the fixed effects fit the response exactly, so nothing is left")
-    sizes = tuple(int(c.max()) + 1 for c in codes)
+    sizes = tuple(int(c.max()) + 1 for c, _ in factors)
     rows = np.arange(n)
     z = [
-        sparse.csr_array((np.ones(n), (rows, c)), shape=(n, s))
-        for c, s in zip(codes, sizes, strict=True)
+        sparse.csr_array((v, (rows, c)), shape=(n, s))
+        for (c, v), s in zip(factors, sizes, strict=True)
     ]
     tail = sparse.csr_array(np.column_stack([orthonormal, y / scale]))
     t = sparse.csr_array(sparse.hstack([*z, tail]))

@@ -156,7 +156,13 @@ def _parse(formula: str) -> tuple[str, list[tuple[str, ...]]]:
     return left.strip(), [() if t == ("1",) else t for t in terms]
 
 
-def build_design(formula: str, data: pd.DataFrame, *, extra: Sequence[str] = ()) -> Design:
+def build_design(
+    formula: str,
+    data: pd.DataFrame,
+    *,
+    extra: Sequence[str] = (),
+    numbers: Sequence[str] = (),
+) -> Design:
     """Read a formula and build response and fixed part.
 
     Parameters
@@ -167,6 +173,8 @@ def build_design(formula: str, data: pd.DataFrame, *, extra: Sequence[str] = ())
         One row an observation.
     extra : sequence of str
         Further columns that must be present in a row for it to be used.
+    numbers : sequence of str
+        Further columns that must hold numbers.
 
     Returns
     -------
@@ -184,6 +192,8 @@ def build_design(formula: str, data: pd.DataFrame, *, extra: Sequence[str] = ())
     known = np.isfinite(y)
     for column_values in numeric.values():
         known &= np.isfinite(column_values)
+    for column in numbers:
+        known &= np.isfinite(evaluate(f"`{column}`", data))
     for column in (*factors.values(), *extra):
         _require(column, data)
         known &= data[column].notna().to_numpy() & (data[column].astype(str) != "").to_numpy()

@@ -12,7 +12,7 @@ import pandas as pd
 from accstudy.errors import ComputationError, Finding, InputError, Severity
 from accstudy.models.crossproducts import problem
 from accstudy.models.design import Design, build_design, text_levels
-from accstudy.models.grouping import Grouping, groupings
+from accstudy.models.grouping import Grouping, groupings, random_columns
 from accstudy.models.inference import Method, check_method
 from accstudy.models.mixed import MixedFit
 from accstudy.models.optimum import maximise
@@ -41,7 +41,8 @@ def fit_mixed(
         coding, the first level in sorted order being the reference.
     random : sequence of str
         Random factors, crossed; ``"a/b"`` stands for a and b within a, ``"a:b"``
-        for the combinations.
+        for the combinations; ``"x | a"`` for a slope of column x of its own at each
+        level of a, independent of its intercept.
     data : DataFrame
         One row an observation; rows with a missing value are left out.
     reml : bool
@@ -68,7 +69,8 @@ def fit_mixed(
     Profiled restricted likelihood in the ratios of standard deviations (Bates,
     Mächler, Bolker, Walker, J. Stat. Softw. 67 (2015) no. 1). Random terms
     without information (one level, one row a level, same grouping as another)
-    are left out, each with a finding.
+    are left out, each with a finding. The standard deviation of random slopes is
+    that of the response at one standard deviation of x from its mean.
 
     Examples
     --------
@@ -78,11 +80,10 @@ def fit_mixed(
     {'batch': 0.945, 'residual': 0.768}
     """
     chosen = check_method(method)
-    columns = [c for entry in random for part in entry.split("/") for c in part.split(":")]
-    extra = list(dict.fromkeys([c.strip() for c in columns]))
+    extra, slopes = random_columns(random)
     if residual_sd_by:
         extra.append(residual_sd_by)
-    design = build_design(formula, data, extra=extra)
+    design = build_design(formula, data, extra=extra, numbers=slopes)
     if design.x.shape[0] <= design.x.shape[1]:
         raise ComputationError(
             f"{design.x.shape[0]} rows cannot determine {design.x.shape[1]} coefficients "
@@ -143,7 +144,7 @@ def _fit(
         column = design.data[residual_sd_by].astype(str)
         codes = np.asarray(pd.Categorical(column, categories=list(residual_levels)).codes, np.int64)
     log_det = float(np.log(np.abs(np.diag(upper))).sum())
-    pr = problem(left, orthonormal, log_det, [g.codes for g in groups], codes)
+    pr = problem(left, orthonormal, log_det, [(g.codes, g.loadings) for g in groups], codes)
     return MixedFit(
         formula=formula,
         random=tuple(g.name for g in groups),

@@ -11,7 +11,7 @@ import pandas as pd
 
 from accstudy.errors import Finding, InputError, Severity
 
-__all__ = ["Grouping", "expand_random", "groupings"]
+__all__ = ["Grouping", "expand_random", "groupings", "random_columns"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -21,21 +21,25 @@ FEW_LEVELS = 3
 
 @dataclass(frozen=True)
 class Grouping:
-    """One random factor.
+    """One random factor: intercepts, or slopes of a covariate.
 
     Parameters
     ----------
     name : str
-        Columns joined by ``:``.
+        Columns joined by ``:``; ``covariate | columns`` for slopes.
     codes : (n,) ndarray of int
         Level of each row.
     labels : tuple of str
         Names of the levels.
+    loadings : (n,) ndarray
+        What the effect is multiplied with: 1, or the covariate less its mean and
+        divided by its standard deviation.
     """
 
     name: str
     codes: Ints
     labels: tuple[str, ...]
+    loadings: Floats
 
 
 def expand_random(random: Sequence[str]) -> list[str]:
@@ -45,13 +49,19 @@ def expand_random(random: Sequence[str]) -> list[str]:
     --------
     >>> expand_random(["model", "operator/session"])
     ['model', 'operator', 'operator:session']
+    >>> expand_random(["path_mm | scan"])
+    ['path_mm | scan']
     """
     out: list[str] = []
     for entry in random:
-        parts = [p.strip() for p in entry.split("/")]
-        if not all(parts):
-            raise InputError(f'cannot read the random term "{entry}"', hint='write "a" or "a/b"')
-        out += [":".join(parts[: i + 1]) for i in range(len(parts))]
+        covariate, bar, columns = entry.rpartition("|")
+        parts = [p.strip() for p in columns.split("/")]
+        if not all(parts) or bool(bar) != bool(covariate.strip()):
+            raise InputError(
+                f'cannot read the random term "{entry}"', hint='write "a", "a/b" or "x | a"'
+            )
+        before = f"{covariate.strip()} | " if bar else ""
+        out += [before + ":".join(parts[: i + 1]) for i in range(len(parts))]
     return list(dict.fromkeys(out))
 
 
@@ -63,7 +73,7 @@ def groupings(
     Parameters
     ----------
     random : sequence of str
-        ``a``, ``a:b`` or ``a/b``.
+        ``a``, ``a:b`` or ``a/b``; ``x | a`` for slopes of a column x.
     data : DataFrame
         The rows of the model.
     orthonormal : (n, p) ndarray
@@ -90,13 +100,36 @@ def groupings(
     return sorted(found, key=lambda g: -len(g.labels)), findings
 
 
+def random_columns(random: Sequence[str]) -> tuple[list[str], list[str]]:
+    """Columns that random terms group by, and those whose slopes vary.
+
+    Examples
+    --------
+    >>> random_columns(["operator/session", "path_mm | scan"])
+    (['operator', 'session', 'scan'], ['path_mm'])
+    """
+    groups: list[str] = []
+    slopes: list[str] = []
+    for name in expand_random(random):
+        covariate, _, columns = name.rpartition(" | ")
+        groups += columns.split(":")
+        slopes += [covariate] if covariate else []
+    return list(dict.fromkeys(groups)), list(dict.fromkeys(slopes))
+
+
 def _number(name: str, data: pd.DataFrame) -> Grouping:
-    columns = [data[c].astype(str) for c in name.split(":")]
+    covariate, _, grouped = name.rpartition(" | ")
+    columns = [data[c].astype(str) for c in grouped.split(":")]
     joined = columns[0]
     for column in columns[1:]:
         joined = joined + ":" + column
     codes, labels = pd.factorize(joined.to_numpy(object), sort=True)
-    return Grouping(name, codes.astype(np.int64), tuple(map(str, labels)))
+    values = np.ones(len(data))
+    if covariate:
+        values = data[covariate].to_numpy(float)
+        spread = float(values.std())
+        values = (values - values.mean()) / spread if spread > 0 else np.zeros(len(data))
+    return Grouping(name, codes.astype(np.int64), tuple(map(str, labels)), values)
 
 
 def _unusable(grouping: Grouping, before: list[Grouping], orthonormal: Floats) -> Finding | None:
@@ -116,6 +149,8 @@ def _unusable(grouping: Grouping, before: list[Grouping], orthonormal: Floats) -
             "residual",
         )
     for other in before:
+        if not np.array_equal(grouping.loadings, other.loadings):
+            continue
         pairs = len(np.unique(grouping.codes * np.int64(len(other.labels)) + other.codes))
         if pairs == levels == len(other.labels):
             return Finding(
@@ -124,10 +159,10 @@ def _unusable(grouping: Grouping, before: list[Grouping], orthonormal: Floats) -
                 f'random terms "{grouping.name}" and "{other.name}" group the rows alike; '
                 f'their spread is shown once, as "{other.name}"',
             )
-    counts = np.bincount(grouping.codes).astype(float)
+    total = float(grouping.loadings @ grouping.loadings)
     sums = np.zeros((levels, orthonormal.shape[1]))
-    np.add.at(sums, grouping.codes, orthonormal)
-    if counts.sum() - float(np.sum(sums * sums)) < 1e-8 * counts.sum():
+    np.add.at(sums, grouping.codes, orthonormal * grouping.loadings[:, None])
+    if total - float(np.sum(sums * sums)) <= 1e-8 * total:
         return Finding(
             Severity.WARNING,
             "random-in-fixed",

@@ -315,7 +315,7 @@ class MixedFit:
         total = fixed.copy()
         solution = self.inference.pieces.solution * self.problem.scale
         for grouping, block in zip(self.groups, self.problem.blocks, strict=True):
-            total += solution[block][grouping.codes]
+            total += solution[block][grouping.codes] * grouping.loadings
         out = self.design.data.copy()
         out["fitted"], out["fitted_fixed"] = total, fixed
         out["residual"] = self.design.y - total

@@ -22,6 +22,10 @@ __all__ = ["THETA_MAX", "Optimum", "maximise"]
 THETA_MAX = 1e4
 """Largest ratio of a random factor's standard deviation to the residual one."""
 
+SLOPE = 2e-3
+"""Slope of the criterion against the log of a ratio at which a search is done: the criterion
+is then within about 1e-6 of its minimum before the Newton steps."""
+
 _LOG_RATIO_MAX = 12.0
 _ZERO = 1e-5
 _PROBE = 0.02
@@ -77,9 +81,10 @@ class _Search:
             )
             x = np.asarray(found.x, float)
             # A line that runs into the flat corner at zero ends a search long before its
-            # maximum, as done. The slope tells; a fresh search from there goes on.
-            slope = np.where(x > 0, found.jac, np.minimum(found.jac, 0.0))
-            if np.abs(slope).max() <= 1e-3 * max(1.0, abs(float(found.fun))):
+            # maximum, as done. The slope against the logarithm tells, because its change
+            # over one unit is about the component's degrees of freedom; a fresh search goes on.
+            weight = np.where(np.arange(len(x)) < self.k, np.maximum(x, 0.01), 1.0)
+            if np.abs(found.jac * weight).max() <= SLOPE:
                 break
         return x
 

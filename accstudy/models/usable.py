@@ -9,6 +9,7 @@ import pandas as pd
 
 from accstudy.errors import Finding, Severity
 from accstudy.models.design import Design
+from accstudy.models.grouping import random_columns
 
 if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit
@@ -39,9 +40,8 @@ def design_findings(design: Design, random: tuple[str, ...], *, where: str) -> l
     """
     frame = design.data
     out = []
-    if "scan" in frame and not any(
-        "scan" in entry.replace("/", ":").split(":") for entry in random
-    ):
+    columns, _ = random_columns(random)
+    if "scan" in frame and "scan" not in columns:
         out.append(
             Finding(
                 Severity.WARNING,
@@ -79,8 +79,8 @@ def _sites(design: Design, random: tuple[str, ...], where: str) -> list[Finding]
     frame = design.data
     if "site" not in frame or len(frame) == len(frame["site"].unique()):
         return []
-    columns = {c for entry in random for part in entry.split("/") for c in part.split(":")}
-    if columns & {"site", "pair", "implant"}:
+    columns, _ = random_columns(random)
+    if {"site", "pair", "implant"} & set(columns):
         return []
     by_site = frame.groupby("site")
     between = [

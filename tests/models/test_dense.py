@@ -37,7 +37,7 @@ class Dense:
         self.x, self.y = fit.design.x, fit.design.y
         self.parts = []
         for grouping in fit.groups:
-            z = np.eye(len(grouping.labels))[grouping.codes]
+            z = np.eye(len(grouping.labels))[grouping.codes] * grouping.loadings[:, None]
             self.parts.append(z @ z.T)
         for g in range(len(fit.problem.n_group)):
             self.parts.append(np.diag((fit.residual_codes == g).astype(float)))
@@ -76,9 +76,11 @@ def storage(request, monkeypatch):
 
 @pytest.mark.usefixtures("storage")
 @pytest.mark.parametrize("options", CASES.values(), ids=CASES)
-def test_optimum_score_and_information_are_those_of_the_likelihood(options):
+@pytest.mark.parametrize("random", [["a", "b"], ["a", "c | a"]], ids=["intercepts", "slopes"])
+def test_optimum_score_and_information_are_those_of_the_likelihood(options, random):
     frame = small_study()
-    fit = fit_mixed("y ~ t * c", ["a", "b"], frame, **options)
+    frame["y"] += np.linspace(-0.5, 0.5, 7)[frame["a"].astype(int)] * frame["c"]
+    fit = fit_mixed("y ~ t * c", random, frame, **options)
     dense = Dense(fit, frame)
     variances = fit.sds.to_numpy() ** 2
     assert fit.criterion == pytest.approx(dense.criterion(variances), abs=1e-8)
