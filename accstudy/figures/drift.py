@@ -242,7 +242,7 @@ def run_length_chart(rows: pd.DataFrame, *, unit: str) -> Figure:
     Returns
     -------
     Figure
-        Logarithmic upwards.
+        Logarithmic upwards, up to 10 000 sessions.
     """
     names = list(dict.fromkeys(rows["name"]))[:4]
     figure = new_figure(166, 68)
@@ -257,5 +257,6 @@ def run_length_chart(rows: pd.DataFrame, *, unit: str) -> Figure:
         ax.set_title(printable(name))
         ax.set_xlim(left=0)
     grid[0].set_ylabel("sessions until a signal")
+    grid[0].set_ylim(0.8, 1e4)
     figure.legend(*grid[0].get_legend_handles_labels(), loc="outside upper left", ncols=4)
     return figure

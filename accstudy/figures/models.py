@@ -191,7 +191,7 @@ def residual_page(residuals: pd.DataFrame, quantiles: pd.DataFrame) -> Figure:
         for side in (-2, 2):
             ax.axhline(side, color=GREY, linewidth=0.6, linestyle=(0, (4, 2)), zorder=1)
         ax.set_xlabel(label)
-        ax.set_ylabel("residual / its standard deviation")
+        ax.set_ylabel("scaled residual")
     own = quantiles[quantiles["component"] == "residual"]
     rest = quantiles[quantiles["component"] != "residual"]
     c.plot(own["normal"], own["value"], **{**line_of(0, join=False), "markersize": 2.6})
@@ -206,7 +206,7 @@ def residual_page(residuals: pd.DataFrame, quantiles: pd.DataFrame) -> Figure:
     for ax, what in ((c, "residual"), (d, "random effect")):
         ax.axline((0, 0), slope=1, color=INK, linewidth=0.7, zorder=1)
         ax.set_xlabel("normal quantile")
-        ax.set_ylabel(f"{what} / its standard deviation")
+        ax.set_ylabel(f"scaled {what}")
     if len(rest):
         d.legend(loc="upper left")
     if len(conditions) > 1:

@@ -392,8 +392,9 @@ def _checks(document: Document, content: ReportContent, lead: str) -> None:
     document.figure(
         "residuals",
         residual_page(mine, own),
-        caption="Scaled residuals against fitted values and against the path, with dashed lines at "
-        "two standard deviations; residuals and random effects against normal quantiles.",
+        caption="Residuals, each divided by its standard deviation, against fitted values and "
+        "against the path, with dashed lines at two standard deviations; residuals and random "
+        "effects against normal quantiles.",
         alt=f"Four panels of residual checks of model {lead}; {beyond} of {len(mine)} scaled "
         f"residuals beyond 3, largest {number(largest, '', decimals=1)}.",
     )

@@ -150,8 +150,13 @@ class Document:
         rows: Sequence[Sequence[Text]],
         *,
         wide: bool = True,
+        roomy: bool = False,
     ) -> None:
-        """Place a table; a wide one takes the whole width, its caption above it."""
+        """Place a table.
+
+        A wide one takes the whole width, its caption above it; a roomy one leaves space to
+        write by hand.
+        """
         self._keep_with_next()
         self.blocks.append(
             {
@@ -162,6 +167,7 @@ class Document:
                 ],
                 "rows": [[clean(cell) for cell in row] for row in rows],
                 "wide": wide,
+                "roomy": roomy,
             }
         )
 

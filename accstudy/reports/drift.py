@@ -603,7 +603,8 @@ def _run_lengths(document: Document, content: ReportContent, main: str) -> None:
     document.figure(
         "run-lengths",
         run_length_chart(shown, unit=unit),
-        caption=f"Mean number of sessions until a signal, {main}, with the limits as used.",
+        caption=f"Mean number of sessions until a signal, {main}, with the limits as used; "
+        "more than 10 000 are not shown.",
         alt=f"Falling curves. {said}.",
     )
     _advice(document, content, main)

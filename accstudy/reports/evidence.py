@@ -110,7 +110,8 @@ def alignments(document: Document, content: ReportContent) -> None:
         "alignments",
         alignment_chart(rows[panel < 6]),
         caption="Root mean square of the 3D deviation of every implant over all scans, by "
-        "alignment. A 3D deviation has no sign and is never zero, even without any bias.",
+        "alignment. A 3D deviation has no sign and is never zero, even without any bias."
+        + (f" Shown: 6 of {int(panel.max()) + 1} cases." if panel.max() >= 6 else ""),
         alt=f"Lines over the implants along the arch; mean 3D deviation by alignment: {said}.",
     )
     _alignment_table(document, dict(means))

@@ -65,7 +65,8 @@ def _one_budget(
         )
     held = rows[~rows["part"].isin(["combined", "expanded"]) & ~counted]
     if len(held):
-        text += f" {joined(list(held['part'].str.capitalize()))}: held by the scatter already."
+        names = joined([str(p) for p in held["part"]])
+        text += f" Held by the scatter already, and not counted twice: {names}."
     document.lead(which or "Budget", text)
     drawn = pd.concat([parts, rows[rows["part"] == "combined"]]).rename(columns={"u_um": "u"})
     said = joined([f"{r.part} {number(r.u_um)}" for r in rows_of(parts)])

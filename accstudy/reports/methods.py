@@ -101,10 +101,14 @@ def _scans(content: ReportContent) -> str:
             f"{joined([str(c) for c in cell], last='or')}. "
         )
     scans = s.get("scans", {})
-    if scans.get("expansion_per_k") and scans.get("temperature_c") is not None:
+    home = float(s.get("reference", {}).get("temperature_c", 20.0))
+    warm = scans.get("temperature_c")
+    if scans.get("expansion_per_k") and warm is not None and float(warm) == home:
+        text += f"Models were measured and scanned at {number(home, decimals=1)} °C."
+    elif scans.get("expansion_per_k") and warm is not None:
         text += (
-            f"Lengths measured at {number(scans['temperature_c'], decimals=1)} °C were brought to "
-            f"{number(s.get('reference', {}).get('temperature_c', 20.0), decimals=1)} °C with an "
+            f"Lengths measured at {number(warm, decimals=1)} °C were brought to "
+            f"{number(home, decimals=1)} °C with an "
             f"expansion of {1e6 * float(scans['expansion_per_k']):.1f} µm per metre and kelvin."
         )
     elif content.has("scans"):
@@ -220,8 +224,8 @@ def _models(content: ReportContent) -> Text:
     )
     return (
         "Linear mixed models were fitted by restricted maximum likelihood; degrees of freedom "
-        f"and standard errors after {names.get(method, method)} [4]; contrasts are adjusted "
-        f"after Holm, equivalence is judged by two one-sided tests. Models: {names_}; their "
+        f"and standard errors after {names.get(method, method)} "
+        f"[{number_of(content, 'models')}]; contrasts are adjusted after Holm, equivalence is judged by two one-sided tests. Models: {names_}; their "
         "formulas stand in the table below."
     )
 
@@ -252,11 +256,17 @@ def _drift(content: ReportContent) -> Text:
     s = content.settings.get("drift", {})
     return (
         "Sessions were charted as session means and standard deviations, exponentially weighted "
-        "means and cumulative sums [5]. Centre and limits come from the baseline sessions "
+        f"means and cumulative sums [{number_of(content, 'charts')}]. Centre and limits come from "
+        "the baseline sessions "
         f"(the first {s.get('baseline_sessions', 6)}, unless an event begins a new baseline); the "
         f"cumulative sum is set to find a shift of {quantity(s.get('shift_um', 20.0))} with one "
         f"false signal in about {s.get('false_alarm_every', 370):g} sessions."
     )
+
+
+def number_of(content: ReportContent, topic: str) -> int:
+    """Number under which the source of a topic stands."""
+    return 4 if topic == "models" or not content.has("model_terms") else 5
 
 
 def sources(content: ReportContent) -> list[str]:
@@ -270,12 +280,12 @@ def sources(content: ReportContent) -> list[str]:
     ]
     if content.has("model_terms"):
         found.append(
-            "[4] Kenward MG, Roger JH. Small sample inference for fixed effects from restricted "
-            "maximum likelihood. Biometrics 1997;53:983–997."
+            f"[{number_of(content, 'models')}] Kenward MG, Roger JH. Small sample inference for "
+            "fixed effects from restricted maximum likelihood. Biometrics 1997;53:983–997."
         )
     if content.has("drift_points"):
         found.append(
-            "[5] ISO 7870, Control charts: parts 2 (Shewhart), 4 (cumulative sum), "
-            "6 (exponentially weighted moving average)."
+            f"[{number_of(content, 'charts')}] ISO 7870, Control charts: parts 2 (Shewhart), 4 "
+            "(cumulative sum), 6 (exponentially weighted moving average)."
         )
     return found

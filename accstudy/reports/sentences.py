@@ -220,10 +220,13 @@ def failure_sentence(n_failed: int, n_all: int, low: float, high: float) -> str:
     """
     if n_all == 0:
         return ""
-    ends = f"95\u00a0% interval {percent(low)} to {percent(high)}"
+    small = int(0 < n_failed < 0.1 * n_all)
+    low_said, high_said = (percent(v, decimals=small) for v in (low, high))
+    ends = f"95\u00a0% interval {low_said} to {high_said}"
     if n_failed == 0:
         return f"All {n_all} scans could be used ({ends} for the share of failures)."
-    return f"{n_failed} of {n_all} scans could not be used: {percent(n_failed / n_all)} ({ends})."
+    share = percent(n_failed / n_all, decimals=small)
+    return f"{n_failed} of {n_all} scans could not be used: {share} ({ends})."
 
 
 def worst(rows: pd.DataFrame, column: str = "bias") -> Any:

@@ -34,6 +34,9 @@ _NOT_FACTORS = {
 }  # fmt: skip
 
 
+_FLAGS = {"true": "yes", "false": "no"}
+
+
 def used_scans(content: ReportContent) -> pd.DataFrame:
     """Scans that gave results."""
     scans = content.table("scans")
@@ -59,7 +62,9 @@ def factor_levels(content: ReportContent) -> dict[str, list[str]]:
         elif pd.api.types.is_numeric_dtype(values.dtype):
             found[str(name)] = [f"{v:g}" for v in dict.fromkeys(values)]
         else:
-            found[str(name)] = [str(v) for v in dict.fromkeys(values) if str(v)]
+            said = [_FLAGS.get(str(v), str(v)) for v in dict.fromkeys(values) if str(v)]
+            if said:
+                found[str(name)] = said
     return found
 
 
@@ -87,9 +92,17 @@ def holds_for(document: Document, content: ReportContent) -> None:
     """What the answer holds for, a line a word."""
     levels = factor_levels(content)
     pairs: list[tuple[str, Text]] = []
+    same = [
+        v[0] if name.lower() in v[0].lower() else f"{_label(name).lower()} {v[0]}"
+        for name, v in levels.items()
+        if len(v) == 1 and " to " not in v[0]
+    ]
+    if same:
+        pairs.append(("Throughout", ", ".join(same)))
     for name, values in levels.items():
-        few = len(values) <= 8
-        pairs.append((_label(name), joined(values) if few else f"{len(values)} levels"))
+        if len(values) > 1 or " to " in values[0]:
+            few = len(values) <= 8
+            pairs.append((_label(name), joined(values) if few else f"{len(values)} levels"))
     table = content.table("pair_deviations")
     if len(table):
         span = (
@@ -106,14 +119,17 @@ def holds_for(document: Document, content: ReportContent) -> None:
             text += "; itself a scan, so differences are agreement, not trueness"
         pairs.append(("Reference", text))
     limits = content.settings.get("limits", {})
-    for key, unit, name in (
-        ("distance_um", "um", "Limit on distance"),
-        ("angle_deg", "deg", "Limit on angle"),
-        ("seat_gap_um", "um", "Limit on gap"),
-    ):
-        if limits.get(key):
-            limit = limits[key]
-            pairs.append((name, f"{quantity(limit['value'], unit)}: {limit['source']}"))
+    said = [
+        f"{name} {quantity(limits[key]['value'], unit)} ({limits[key]['source']})"
+        for key, unit, name in (
+            ("distance_um", "um", "distance"),
+            ("angle_deg", "deg", "angle"),
+            ("seat_gap_um", "um", "gap"),
+        )
+        if limits.get(key)
+    ]
+    if said:
+        pairs.append(("Limits", "; ".join(said)))
     pairs.append(("Not for", "the mouth, other devices, versions, operators or longer spans"))
     document.terms(pairs, heading="What the answer holds for")
 
@@ -263,7 +279,7 @@ def record_section(document: Document, content: ReportContent) -> None:
         ]
     )
     hashes = [
-        [name, _grouped(str(value))]
+        [name if part == "inputs" else f"results/{name}", _grouped(str(value))]
         for part in ("inputs", "outputs")
         for name, value in sorted(record.get(part, {}).items())
     ]

@@ -45,7 +45,9 @@ def bench_sheet(
     document = Document()
     if notes:
         document.items(list(notes))
-    for (session, operator), rows in groups(table, ["session", "operator"]):
+    for k, ((session, operator), rows) in enumerate(groups(table, ["session", "operator"])):
+        if k:
+            document.new_page()
         document.heading(", ".join(p for p in (_session(session), operator) if p))
         document.table(
             "Take the scans in this order. Tick each; note the temperature and whatever was "
@@ -73,6 +75,7 @@ def bench_sheet(
                 ]
                 for r in rows_of(rows)
             ],
+            roomy=True,
         )
     answer: list[Text] = [f"{count(len(table), 'scan')} in a drawn order. {order}"]
     data = table.to_csv(index=False, lineterminator="\n").encode()

@@ -68,6 +68,9 @@ def validation_report(content: ReportContent) -> tuple[list[Text], Document, Doc
         Evidence, losses, methods, limits, record.
     """
     first, rest = Document(), Document()
+    others = other_verdicts(content)
+    if others:
+        first.lead("Other limits", others)
     _span_figure(first, content, "span")
     holds_for(first, content)
     rest.new_page()
@@ -123,22 +126,37 @@ def answer(content: ReportContent) -> list[Text]:
     pair = longest_pair(content, str(rows["condition"].iloc[0]))
     if len(rows) == 1 and pair is not None:
         said.append(bias_sentence(pair, is_scan=is_scan(content)))
-    others = _other_verdicts(content) if len(rows) == 1 else ""
-    return [*said, others] if others else said
+    return said
 
 
-def _other_verdicts(content: ReportContent) -> str:
-    """The remaining limits in half a sentence each, so that page 1 hides none."""
+def other_verdicts(content: ReportContent) -> str:
+    """The remaining limits in half a sentence each, so that page 1 hides none.
+
+    Parameters
+    ----------
+    content : ReportContent
+        Tables ``conformity`` and ``seating_summary``.
+
+    Returns
+    -------
+    str
+        Empty where there is no other limit.
+    """
     table = own_limits(content)
-    parts = [
-        f"{measurand_name(r.measurand)} ({quantity(r.limit, r.unit)}): {_verdict_cell(r)}"
-        for r in rows_of(table[table["measurand"] != "distance_um"])
-    ]
+    several = len(table) > 0 and len(set(table["condition"])) > 1
+    found: dict[str, list[str]] = {}
+    for r in rows_of(table[table["measurand"] != "distance_um"]) if len(table) else []:
+        what = f"{measurand_name(r.measurand)} ({quantity(r.limit, r.unit)})"
+        who = f" for {r.condition}" if several else ""
+        found.setdefault(_verdict_cell(r), []).append(what + who)
     ways = {"terminal-screw": "gap with one screw", "best-seat": "gap at the best seat"}
     for r in rows_of(content.table("seating_summary")) if content.has("seating_summary") else []:
         if r.verdict and not missing(r.limit_um):
-            parts.append(f"{ways.get(r.seated, r.seated)} ({quantity(r.limit_um)}): {r.verdict}")
-    return f"Other limits. {'; '.join(parts)}." if parts else ""
+            who = f" for {r.condition}" if several else ""
+            what = f"{ways.get(r.seated, r.seated)} ({quantity(r.limit_um)})"
+            found.setdefault(str(r.verdict), []).append(what + who)
+    said = [f"{verdict}: {'; '.join(what)}" for verdict, what in found.items()]
+    return ". ".join(f"{t[0].upper()}{t[1:]}" for t in said) + "." if said else ""
 
 
 def _supported(content: ReportContent, row: Any) -> float | None:
@@ -164,7 +182,7 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
         at[at["condition"].isin(shown)],
         limit_um=limit_of(content, "distance_um"),
         along=along,
-        height_mm=80 if along == "span" else 58,
+        height_mm=72 if along == "span" else 58,
     )
     said = joined(
         [

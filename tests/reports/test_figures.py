@@ -10,9 +10,9 @@ from accstudy.reports.render import KINDS
 
 UNITLESS = re.compile(
     r"^(|implant|implant, along the arch|scan, in order|sessions until a signal|normal quantile"
-    r"|fitted value|(residual|random effect) / its standard deviation|µm|ppm|°)$"
+    r"|fitted value|scaled (residual|random effect)|µm|ppm|°)$"
 )
-HAS_UNIT = re.compile(r" / (µm|mm|°|ppm|its standard deviation)")
+HAS_UNIT = re.compile(r" / (µm|mm|°|ppm|s.d.)")
 
 
 @pytest.fixture(scope="module", params=["validation", "comparison", "drift"])
