@@ -138,6 +138,7 @@ def run_study(
     strict: bool = False,
     allow_outside: bool = False,
     figures: bool = False,
+    page: bool = False,
     who: str = "",
     say: Say = lambda line: None,
     show: Show | None = None,
@@ -160,6 +161,8 @@ def run_study(
         Whether files may lie outside the study folder.
     figures : bool
         Whether the report's figures are written as files, too.
+    page : bool
+        Whether a page to explore is written, too.
     who : str
         Who runs it, for the history of runs; may be empty.
     say : callable
@@ -186,6 +189,7 @@ def run_study(
             strict=strict,
             allow_outside=allow_outside,
             figures=figures,
+            page=page,
             who=who,
             say=say,
             show=show,
@@ -201,6 +205,7 @@ def _run_locked(
     strict: bool,
     allow_outside: bool,
     figures: bool,
+    page: bool,
     who: str,
     say: Say,
     show: Show | None,
@@ -224,7 +229,7 @@ def _run_locked(
             work.recall_tables()
     work.write_results(who)
     if last >= order.index("report"):
-        work.report(figures=figures)
+        work.report(figures=figures, page=page)
     return Outcome(study, work.tables, work.all_findings(), work.left_out, work.written)
 
 
@@ -427,13 +432,14 @@ class _Work:
                 found[file] = scans[scan]["file"]
         return found
 
-    def report(self, *, figures: bool) -> None:
+    def report(self, *, figures: bool, page: bool) -> None:
         """Make the PDF from the finished tables."""
         made = reporting.make_report(
             self.study,
             self.tables,
             self.record,
             figures=figures,
+            page=page,
             allow_outside=self.allow_outside,
         )
         target = self.path / "reports"

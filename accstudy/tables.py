@@ -1024,6 +1024,18 @@ _TABLES = (
         """),
     ),
     Table(
+        "failures",
+        "condition",
+        _columns("""
+            condition t levels of the condition factors, joined by " / "
+            failed i scans that could not be used
+            total i scans in all
+            rate n share of failed scans
+            low n lower limit of its exact binomial interval
+            high n upper limit of its exact binomial interval
+        """),
+    ),
+    Table(
         "findings",
         "finding",
         _columns("""

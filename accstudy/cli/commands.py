@@ -37,6 +37,7 @@ def _stage(
     strict: bool,
     allow_outside: bool,
     figures: bool = False,
+    page: bool = False,
     who: str = "",
 ) -> Outcome:
     from accstudy.pipeline import run_study
@@ -50,6 +51,7 @@ def _stage(
             strict=strict,
             allow_outside=allow_outside,
             figures=figures,
+            page=page,
             who=who,
             say=progress.say,
             show=progress.show,
@@ -173,6 +175,7 @@ def analyze(
 @_STUDY
 @shared_options
 @click.option("--figures", is_flag=True, help="Write every figure as SVG and PNG, too.")
+@click.option("--page", is_flag=True, help="Write one HTML file to explore the scans, too.")
 @click.pass_context
 def report(
     ctx: click.Context,
@@ -182,6 +185,7 @@ def report(
     strict: bool,
     allow_outside: bool,
     figures: bool,
+    page: bool,
 ) -> None:
     """Make the PDF report of STUDY from its result tables.
 
@@ -196,6 +200,7 @@ def report(
         strict=strict,
         allow_outside=allow_outside,
         figures=figures,
+        page=page,
     )
     ctx.exit(LEFT_OUT if done.left_out else DONE)
 
@@ -210,6 +215,7 @@ def report(
 )
 @shared_options
 @click.option("--figures", is_flag=True, help="Write every figure as SVG and PNG, too.")
+@click.option("--page", is_flag=True, help="Write one HTML file to explore the scans, too.")
 @click.option("--by", "who", default="", help="Who runs it, for the history of runs.")
 @click.pass_context
 def run(
@@ -220,6 +226,7 @@ def run(
     strict: bool,
     allow_outside: bool,
     figures: bool,
+    page: bool,
     who: str,
 ) -> None:
     """Check, measure, analyze and report one STUDY or several.
@@ -241,6 +248,7 @@ def run(
             strict=strict,
             allow_outside=allow_outside,
             figures=figures,
+            page=page,
             who=who,
         )
         code = LEFT_OUT if done.left_out else code

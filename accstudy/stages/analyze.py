@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from accstudy.accuracy.comparisons import failure_table
 from accstudy.accuracy.components import variance_components
 from accstudy.accuracy.conformity import LimitOf, conformity_table
 from accstudy.accuracy.outliers import outlier_table
@@ -73,6 +74,7 @@ def analyze_poses(study: Study, poses: pd.DataFrame, *, allow_outside: bool = Fa
     tables = {"pair_deviations": pairs, "implant_deviations": singles}
     tables["accuracy"] = _accuracy(study, pairs, singles)
     alignment = study.settings.analysis.alignment
+    tables["failures"] = failure_table(study.scans, confidence=study.settings.limits.confidence)
     tables["outliers"] = outlier_table(pairs, singles, alignment=alignment)
     if study.settings.study.kind != "drift":
         tables["precision_vs_span"] = precision_vs_span(tables["accuracy"])

@@ -18,6 +18,7 @@ def make_report(
     record: dict[str, Any],
     *,
     figures: bool = False,
+    page: bool = False,
     allow_outside: bool = False,
 ) -> dict[str, bytes]:
     """Make the report of a study.
@@ -32,6 +33,8 @@ def make_report(
         The record of the run.
     figures : bool
         Whether the figures come as files, too.
+    page : bool
+        Whether a page to explore comes with it.
     allow_outside : bool
         Whether files may lie outside the study folder.
 
@@ -63,6 +66,11 @@ def make_report(
     )
     files = render_report(kind, content, png=figures)
     out = {f"{kind}.pdf": files.pdf}
+    if page:
+        from accstudy.stages.page import make_page
+
+        said = files.data["description"]
+        out[f"{kind}.html"] = make_page(study, tables, said, allow_outside=allow_outside)
     if figures:
         out |= {f"figures/{name}": data for name, data in files.figures.items()}
     return out
