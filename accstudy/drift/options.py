@@ -1,0 +1,86 @@
+"""Settings of the drift analysis, and the rows of its tables as they are found."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import pandas as pd
+
+from accstudy.tables import shape
+
+__all__ = ["ALPHA", "DriftOptions", "Rows"]
+
+ALPHA = 0.01
+"""Risk, a device and model, that change points are seen where there are none."""
+
+TABLE_NAMES = (
+    "drift_points",
+    "drift_signals",
+    "drift_baselines",
+    "drift_run_lengths",
+    "drift_trends",
+    "drift_comparisons",
+    "drift_lookback",
+    "drift_advice",
+    "drift_next_checks",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class DriftOptions:
+    """Settings of the analysis.
+
+    Parameters
+    ----------
+    baseline_sessions : int
+        Sessions of every baseline.
+    baseline_until : date, optional
+        Last day of the first baseline, instead of the number.
+    false_alarm_every : float
+        Sessions between false alarms of a device, all its charts together.
+    shift_um : float
+        Shift that should be found soon.
+    run_rules : bool
+        Look for runs, trends and alternation, too.
+    limit_um : float, optional
+        Limit of distances.
+    span_edges_mm : tuple of float
+        Borders of the span classes.
+    coverage, confidence : float
+        Of tolerance bounds and intervals.
+    """
+
+    baseline_sessions: int = 6
+    baseline_until: dt.date | None = None
+    false_alarm_every: float = 370.0
+    shift_um: float = 20.0
+    run_rules: bool = False
+    limit_um: float | None = None
+    span_edges_mm: tuple[float, ...] = (15.0, 30.0)
+    coverage: float = 0.95
+    confidence: float = 0.95
+
+
+@dataclass
+class Rows:
+    """Rows of all tables as they are found."""
+
+    frames: dict[str, list[pd.DataFrame]] = field(
+        default_factory=lambda: {name: [] for name in TABLE_NAMES}
+    )
+
+    def add(self, name: str, frame: pd.DataFrame | Sequence[dict[str, Any]]) -> None:
+        """Add rows to a table."""
+        rows = frame if isinstance(frame, pd.DataFrame) else pd.DataFrame(list(frame))
+        if len(rows):
+            self.frames[name].append(shape(name, rows))
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """Every table, with or without rows."""
+        return {
+            name: shape(name, pd.concat(found, ignore_index=True) if found else pd.DataFrame())
+            for name, found in self.frames.items()
+        }
