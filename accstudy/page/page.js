@@ -248,14 +248,14 @@
     const picked = (state.pair ?? "").split("–");
     stage.implants = model.map((implant) => {
       const mine = picked.includes(implant.name);
-      const colour = mine ? 0x3d4f8a : 0x9aa3ae;
+      const colour = mine ? 0x561d4f : 0x9aa3ae;
       stage.moving.add(cylinder(implant.at, implant.axis, -0.6, 0, 2.0, colour, 1));
       stage.moving.add(cylinder(implant.at, implant.axis, 0, 13, 0.18, colour, 1));
       const row = singles.get(implant.name);
       if (row && row.dx_um !== null) {
         const delta = new T.Vector3(row.dx_um, row.dy_um, row.dz_um).multiplyScalar(scale / 1000);
         const length = Math.max(delta.length(), 0.01);
-        const arrow = new T.ArrowHelper(delta.clone().normalize(), new T.Vector3(...implant.at), length, 0xb2462f, Math.min(1.6, length * 0.4), Math.min(1.0, length * 0.28));
+        const arrow = new T.ArrowHelper(delta.clone().normalize(), new T.Vector3(...implant.at), length, 0xc06a1f, Math.min(1.6, length * 0.4), Math.min(1.0, length * 0.28));
         for (const part of [arrow.line, arrow.cone]) {
           part.material.depthTest = false;
           part.renderOrder = 2;
@@ -270,7 +270,7 @@
       const ends = picked.map((name) => model.find((i) => i.name === name)).filter(Boolean);
       if (ends.length === 2) {
         const line = new T.BufferGeometry().setFromPoints(ends.map((i) => new T.Vector3(...i.at)));
-        const drawn = new T.Line(line, new T.LineBasicMaterial({ color: 0x3d4f8a, depthTest: false }));
+        const drawn = new T.Line(line, new T.LineBasicMaterial({ color: 0x561d4f, depthTest: false }));
         stage.moving.add(drawn);
       }
     }
