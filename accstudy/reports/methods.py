@@ -225,8 +225,8 @@ def _models(content: ReportContent) -> Text:
     return (
         "Linear mixed models were fitted by restricted maximum likelihood; degrees of freedom "
         f"and standard errors after {names.get(method, method)} "
-        f"[{number_of(content, 'models')}]; contrasts are adjusted after Holm, equivalence is judged by two one-sided tests. Models: {names_}; their "
-        "formulas stand in the table below."
+        f"[{number_of(content, 'models')}]; contrasts are adjusted after Holm, equivalence is "
+        f"judged by two one-sided tests. Models: {names_}; their formulas stand in the table below."
     )
 
 

@@ -1,0 +1,237 @@
+"""Evidence of the drift report: charts, signals, trends."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from accstudy.figures.drift import chart_panels, trend_chart
+from accstudy.figures.style import rows_of
+from accstudy.reports.content import ReportContent
+from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.select import groups, slug
+from accstudy.reports.sessions import (
+    CHARTS,
+    events_of,
+    named_device,
+    rows_of_device,
+    said_once,
+    short_name,
+    signed,
+    slope_phrase,
+)
+from accstudy.reports.wording import (
+    NONE,
+    count,
+    day,
+    missing,
+    number,
+    p_value,
+    unit_name,
+)
+
+__all__ = ["charts", "signals_section", "trends"]
+
+_MONTH = pd.Timedelta(days=30.436875)
+
+
+def charts(document: Document, content: ReportContent, main: str) -> None:
+    """Charts of every device: the main measurand by four charts, the others by EWMA."""
+    points = content.table("drift_points")
+    if not len(points):
+        return
+    document.heading("Charts")
+    document.lead(
+        "How to read them",
+        "Hollow points are the baseline from which centre and limits come. A square is a signal. "
+        "Means show a jump at once, EWMA and CUSUM a small lasting shift sooner, the spread a "
+        "change of precision. Limits are wider than usual where the baseline is short, so that "
+        "false signals stay as rare as stated.",
+    )
+    for (device, model), mine in groups(points, ["device", "model"])[:6]:
+        name = named_device(content, device, model)
+        events = events_of(content, mine.head(1).assign(name=name))
+        own = mine[mine["measurand"] == main]
+        unit = unit_name(str(own["unit"].iloc[0])) if len(own) else ""
+        panels = _panels(own, unit)
+        if panels:
+            document.figure(
+                slug("charts", device, model),
+                chart_panels(panels, events),
+                caption=f"{name}: charts of the {main}, with events (dotted).",
+                alt=_alt(name, own),
+            )
+        rest = mine[(mine["measurand"] != main) & (mine["chart"] == "ewma")]
+        if not rest["signal"].fillna(False).astype(bool).any():
+            continue
+        others = [
+            (short_name(measurand), unit_name(str(part["unit"].iloc[0])), part)
+            for (measurand,), part in groups(rest, ["measurand"])
+        ]
+        if others:
+            document.figure(
+                slug("ewma", device, model),
+                chart_panels(others, events, panel_mm=17),
+                caption=f"{name}: EWMA of the other measurands. Mean deviation of the distances "
+                "in a class of spans; scale of the whole arrangement; splay of the axes.",
+                alt=_alt(name, mine[mine["measurand"] != main]),
+            )
+
+
+def _panels(points: pd.DataFrame, unit: str) -> list[tuple[str, str, pd.DataFrame]]:
+    wanted = (
+        ("session means", ["mean", "individuals"]),
+        ("EWMA of the means", ["ewma"]),
+        ("CUSUM", ["cusum-high", "cusum-low"]),
+        ("spread within sessions", ["sd", "moving-range"]),
+    )
+    found = [(name, unit, points[points["chart"].isin(charts)]) for name, charts in wanted]
+    return [(name, label, rows) for name, label, rows in found if len(rows)]
+
+
+def _alt(name: str, points: pd.DataFrame) -> str:
+    parts = []
+    for (measurand, chart), rows in groups(points, ["measurand", "chart"]):
+        signals = int(rows["signal"].fillna(False).astype(bool).sum())
+        if signals:
+            parts.append(f"{measurand}, {CHARTS.get(chart, chart)}: {count(signals, 'signal')}")
+    said = "; ".join(parts[:12]) or "no signal"
+    sessions = points["session"].nunique()
+    return f"Control charts of {name} over {count(sessions, 'session')}. {said}."
+
+
+def signals_section(document: Document, content: ReportContent) -> None:
+    """Change points in words, and the first session of every run of signals."""
+    table = content.table("drift_signals")
+    if not len(table):
+        if content.has("drift_points"):
+            document.heading("Signals")
+            document.lead("", "No chart signals, and no change point is seen.")
+        return
+    document.heading("Signals")
+    changes = table[table["kind"] == "change-point"]
+    if len(changes):
+        document.lead(
+            "Change points",
+            "When the level most likely changed, from all sessions together, and which event lies "
+            "near. Near in time is not the cause.",
+        )
+        document.items([signed(str(r.device), str(r.what)) for r in rows_of(changes)])
+    signals = table[table["kind"] == "signal"]
+    if len(signals):
+        document.table(
+            "First session of every run of signals. Size: against the baseline.",
+            [
+                Heading("device", "left", 1),
+                Heading("measurand", "left", 1.9),
+                Heading("chart", "left", 1.5),
+                Heading("date", "left", 1),
+                Heading("session", "left", 0.7),
+                Heading("size", width=0.9),
+                Heading("event near", "left", 2.6),
+            ],
+            said_once(
+                [
+                    [
+                        str(r.device),
+                        short_name(str(r.measurand)),
+                        CHARTS.get(r.chart, str(r.chart)),
+                        day(r.at),
+                        str(r.session),
+                        f"{number(r.size, r.unit, signed=True)} {unit_name(r.unit)}",
+                        str(r.event) or NONE,
+                    ]
+                    for r in rows_of(signals.head(60))
+                ]
+            ),
+        )
+
+
+def trends(document: Document, content: ReportContent, main: str) -> None:
+    """Trend of every device with its projection, and the slopes of all measurands."""
+    table = content.table("drift_trends")
+    points = content.table("drift_points")
+    if not len(table) or not len(points):
+        return
+    document.heading("Trend, and where it leads")
+    document.lead(
+        "How to read it",
+        "Slope by a mixed model with random sessions, since the last change of level; beside it "
+        "the median of all slopes between sessions (Theil and Sen), which a few odd sessions do "
+        "not move. A projected date holds only if nothing changes.",
+    )
+    own = table[table["measurand"] == main].drop_duplicates(["device", "model"], keep="last")
+    lines, seen = _trend_lines(content, own, points)
+    if len(lines):
+        unit = unit_name(str(own["unit"].iloc[0]))
+        document.figure(
+            "trend",
+            trend_chart(seen, lines, label=f"{main} / {unit}"),
+            caption=f"Session means of the {main} with trend and interval of the slope, drawn "
+            "through the centre of the sessions. Dotted: last session. Dashed: day on which the "
+            "bound meets the limit, if there is one.",
+            alt="Trends. " + " ".join(f"{r.device}: {slope_phrase(r)}" for r in rows_of(own)),
+        )
+    document.table(
+        "Slopes a month with their intervals, and the day on which the bound for future scans "
+        "meets the limit.",
+        [
+            Heading("device", "left", 1),
+            Heading("measurand", "left", 1.4),
+            Heading("since", "left", 0.9),
+            Heading("slope", width=1.9),
+            Heading([{"t": "p", "s": "i"}], width=0.6),
+            Heading("Theil–Sen", width=1.9),
+            Heading("limit met", "left", 0.9),
+        ],
+        said_once([_trend_cells(r) for r in rows_of(table)]),
+    )
+
+
+def _trend_cells(row: Any) -> list[Text]:
+    def slope(middle: float, low: float, high: float) -> str:
+        a, b, c = (number(v, row.unit, signed=True) for v in (middle, low, high))
+        return f"{a} ({b} to {c}) {unit_name(row.unit)}"
+
+    reached = NONE if row.reached_at is pd.NaT or missing(row.reached_at) else day(row.reached_at)
+    return [
+        str(row.device),
+        short_name(str(row.measurand)),
+        day(row.since),
+        slope(row.slope_per_month, row.slope_low_per_month, row.slope_high_per_month),
+        p_value(row.p),
+        slope(row.theil_sen_per_month, row.theil_sen_low_per_month, row.theil_sen_high_per_month),
+        reached,
+    ]
+
+
+def _trend_lines(
+    content: ReportContent, trends: pd.DataFrame, points: pd.DataFrame
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Lines through the centre of the sessions that a trend is about, and their means."""
+    rows, seen = [], []
+    for r in rows_of(trends)[:4]:
+        mine = rows_of_device(points, r.device, r.model)
+        mine = mine[
+            (mine["measurand"] == r.measurand) & mine["chart"].isin(["mean", "individuals"])
+        ]
+        about = mine[(mine["at"] >= r.since) & (mine["at"] <= r.until)]
+        if len(about) < 2:
+            continue
+        name = named_device(content, r.device, r.model)
+        middle = about["at"].min() + (about["at"] - about["at"].min()).mean()
+        until = r.until + 3 * _MONTH
+        if r.reached_at is not pd.NaT and not missing(r.reached_at):
+            until = min(max(until, r.reached_at), r.until + 24 * _MONTH)
+        near = pd.notna(r.reached_at) and r.reached_at <= until
+        rows.append(
+            [name, r.since, middle, float(about["value"].mean()), r.slope_per_month,
+             r.slope_low_per_month, r.slope_high_per_month, until, r.limit,
+             r.reached_at if near else pd.NaT]
+        )  # fmt: skip
+        seen.append(mine.assign(name=name))
+    columns = ["name", "since", "middle", "middle_value", "slope", "slope_low", "slope_high",
+               "until", "limit", "reached_at"]  # fmt: skip
+    frame = pd.DataFrame(rows, columns=columns)
+    return frame, pd.concat(seen, ignore_index=True) if seen else pd.DataFrame()

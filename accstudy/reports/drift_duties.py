@@ -1,0 +1,206 @@
+"""What follows from a drift: scans to reassess, baselines, run lengths, the next session."""
+
+from __future__ import annotations
+
+from accstudy.figures.drift import run_length_chart
+from accstudy.figures.style import rows_of
+from accstudy.reports.content import ReportContent
+from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.select import groups
+from accstudy.reports.sessions import (
+    CHARTS,
+    device_names,
+    named_device,
+    proven_good_on,
+    said_once,
+    short_name,
+    signed,
+)
+from accstudy.reports.wording import (
+    date,
+    day,
+    joined,
+    number,
+    quantity,
+    unit_name,
+)
+
+__all__ = ["lookback", "comparisons", "baselines", "run_lengths"]
+
+
+def lookback(document: Document, content: ReportContent) -> None:
+    """Every scan since the last session proven good, device by device."""
+    table = content.table("drift_lookback")
+    if not content.has("drift_points"):
+        return
+    document.heading("Scans to reassess")
+    if not len(table):
+        document.lead("", "None: no signal stands at the last session of any device.")
+        return
+    scans = content.table("scans")
+    document.lead(
+        "Why",
+        "When a device is found changed, what was scanned since the last session proven good is "
+        "to be assessed again, and the assessment recorded. Proven good means that no sign was "
+        "standing and the bound for future scans kept the limit.",
+    )
+    for (device, model), mine in groups(table, ["device", "model"]):
+        total = int((scans["device"] == device).sum()) if "device" in scans else 0
+        share = f" of {total}" if total else ""
+        good = mine["proven_good"].iloc[0]
+        since = f"session {good}, {proven_good_on(mine)}" if good else "no session is proven good"
+        document.lead(
+            named_device(content, device, model),
+            f"{len(mine)}{share} scans. Last proven good: {since}. Signs: "
+            f"{_because(mine['because'].iloc[0])}.",
+        )
+        document.table(
+            f"{named_device(content, device, model)}: scans since the last session proven good.",
+            [Heading("session", "left"), Heading("date", "left"), Heading("scans", "left", 1)],
+            [
+                [session, day(part["at"].min()), ", ".join(str(s) for s in part["scan"])]
+                for (session,), part in groups(mine, ["session"])
+            ],
+            wide=False,
+        )
+
+
+def _because(text: str) -> str:
+    """Reasons without their repetitions, measurand by measurand."""
+    found: dict[str, list[str]] = {}
+    for part in str(text).split("; "):
+        measurand, _, what = part.rpartition(": ")
+        kind, _, chart = what.partition(" ")
+        said = CHARTS.get(chart, chart)
+        if kind == "change-point":
+            said = "change of the spread" if chart == "sd" else "change of the level"
+        found.setdefault(short_name(measurand), []).append(said)
+    return "; ".join(f"{m} ({joined(list(dict.fromkeys(w)))})" for m, w in found.items())
+
+
+def comparisons(document: Document, content: ReportContent) -> None:
+    """What changed with a new baseline."""
+    table = content.table("drift_comparisons")
+    if not len(table):
+        return
+    document.heading("Before and after a new baseline")
+    document.items([signed(str(r.device), str(r.what)) for r in rows_of(table)])
+
+
+def baselines(document: Document, content: ReportContent) -> None:
+    """How the baselines were set, and what they are."""
+    table = content.table("drift_baselines")
+    if not len(table):
+        return
+    s = content.settings.get("drift", {})
+    how = (
+        f"all sessions until {date(s['baseline_until'])}"
+        if s.get("baseline_until")
+        else f"the first {s.get('baseline_sessions', '')} sessions"
+    )
+    document.heading("Baselines")
+    document.lead(
+        "How they were set",
+        f"A baseline is {how} of a device; a new reference and an event marked so begin a new "
+        "one. A short baseline knows its own centre and spread poorly; the limits allow for that.",
+    )
+    document.table(
+        "Centre and spread of every baseline, and the standard deviations behind it.",
+        [
+            Heading("device", "left", 1),
+            Heading("measurand", "left", 1.5),
+            Heading("begun by", "left", 1),
+            Heading("until", "left", 1),
+            Heading("sessions", width=0.8),
+            Heading("centre", width=0.8),
+            Heading("s.d. of means", width=0.9),
+            Heading("within", width=0.8),
+            Heading("between", width=0.8),
+            Heading("unit", "left", 0.5),
+        ],
+        said_once(
+            [
+                [
+                    str(r.device),
+                    short_name(str(r.measurand)),
+                    str(r.begins_with) or "start",
+                    day(r.until),
+                    str(int(r.n_sessions)),
+                    *(
+                        number(v, r.unit)
+                        for v in (r.centre, r.sd_of_means, r.sd_within, r.sd_between)
+                    ),
+                    unit_name(r.unit),
+                ]
+                for r in rows_of(table)
+            ]
+        ),
+    )
+
+
+def run_lengths(document: Document, content: ReportContent, main: str) -> None:
+    """How soon a shift is found, and when the next session is due."""
+    table = content.table("drift_run_lengths")
+    if not len(table):
+        return
+    mine = table[(table["measurand"] == main) & (table["limits"] == "used")]
+    mine = mine[mine["chart"].isin(["mean", "individuals", "ewma", "cusum"])]
+    if not len(mine):
+        return
+    document.heading("How soon a shift is found")
+    shift = float(content.settings.get("drift", {}).get("shift_um", 20.0))
+    every = float(content.settings.get("drift", {}).get("false_alarm_every", 370.0))
+    document.lead(
+        "Run lengths",
+        f"Charts are set so that a device gives a false signal in about {every:g} sessions at "
+        f"most, all its charts together, and finds a shift of {quantity(shift)} soon. The curves "
+        "say how many sessions go by on average until each chart signals a shift that comes after "
+        "a long quiet time.",
+    )
+    shown = mine.assign(
+        name=device_names(content, mine),
+        chart_name=mine["chart"].map(CHARTS),
+    )
+    unit = unit_name(str(mine["unit"].iloc[0]))
+    said = "; ".join(
+        f"{name}, {chart}: {number(part['steady_state'].min(), '', decimals=1)} sessions at "
+        f"{number(part['shift'].max(), '', decimals=0)} {unit}"
+        for (name, chart), part in groups(shown, ["name", "chart_name"])
+    )
+    document.figure(
+        "run-lengths",
+        run_length_chart(shown, unit=unit),
+        caption=f"Mean number of sessions until a signal, {main}, with the limits as used; "
+        "more than 10 000 are not shown.",
+        alt=f"Falling curves. {said}.",
+    )
+    _advice(document, content, main)
+
+
+def _advice(document: Document, content: ReportContent, main: str) -> None:
+    checks, advice = content.table("drift_next_checks"), content.table("drift_advice")
+    if len(checks):
+        document.lead(
+            "Next session",
+            *(signed(str(r.device), str(r.why).removeprefix("Advice: ")) for r in rows_of(checks)),
+        )
+    mine = advice[advice["measurand"] == main] if len(advice) else advice
+    if not len(mine):
+        return
+    sizes = sorted({int(n) for n in mine["n_scans"]})[:10]
+    cells: list[list[Text]] = []
+    for (device, model), rows in groups(mine, ["device", "model"]):
+        at = rows.set_index("n_scans")["delay_sessions"]
+        cells.append(
+            [
+                named_device(content, device, model),
+                *(number(at.get(n), "", decimals=1) for n in sizes),
+            ]
+        )
+    document.table(
+        f"Sessions until a shift of {quantity(mine['shift'].iloc[0], str(mine['unit'].iloc[0]))} "
+        f"in the {main} is found (EWMA, long baseline), by scans in a session.",
+        [Heading("device", "left", 1), *(Heading(str(n)) for n in sizes)],
+        cells,
+        wide=False,
+    )

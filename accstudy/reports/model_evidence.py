@@ -1,0 +1,322 @@
+"""Evidence of a comparison: contrasts, effects, means, scatter, residuals, tests."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from accstudy.figures.budget import share_chart
+from accstudy.figures.models import contrast_chart, effect_chart, residual_page
+from accstudy.figures.style import rows_of
+from accstudy.models.means import log_base
+from accstudy.reports.content import ReportContent
+from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.modelled import (
+    effect_lines,
+    effect_points,
+    interaction_phrase,
+    level_contrasts,
+    means_rows,
+    model_unit,
+    response_label,
+    shown_interactions,
+    slope_rows_of,
+    slope_sentence,
+)
+from accstudy.reports.wording import (
+    NONE,
+    count,
+    interval,
+    joined,
+    missing,
+    number,
+    p_value,
+    percent,
+    quantity,
+    unit_name,
+)
+
+__all__ = [
+    "contrasts_section",
+    "effects",
+    "means_table",
+    "residual_checks",
+    "scatter",
+    "term_tests",
+]
+
+
+def contrasts_section(document: Document, content: ReportContent, lead: str) -> None:
+    """Differences of conditions with their equivalence bounds, and those of every model."""
+    table = content.table("model_contrasts")
+    rows = level_contrasts(table, lead) if len(table) else table
+    if not len(rows):
+        return
+    document.heading("Contrasts")
+    unit = model_unit(str(rows["response"].iloc[0]))
+    label = response_label(str(rows["response"].iloc[0]))
+    margin = rows["margin"].dropna()
+    text = (
+        "A difference is shown when its interval leaves zero out and p, after Holm's adjustment "
+        "for all contrasts, is below 0.05; intervals are not adjusted. Equivalence is shown when "
+        "two one-sided tests exclude both bounds; the absence of a difference alone does not "
+        "show it."
+    )
+    if not len(margin):
+        text += " This study sets no margin of equivalence, so none is drawn."
+    document.lead("How to read it", text)
+    bounds = f" between bounds of ±{quantity(margin.iloc[0], unit)}" if len(margin) else ""
+    said = "; ".join(
+        f"{r.contrast} {quantity(r.estimate, unit, signed=True)} ({interval(r.low, r.high, unit)})"
+        for r in rows_of(rows)
+    )
+    document.figure(
+        "contrasts",
+        contrast_chart(rows.head(15), axis=f"difference of the {label} / {unit_name(unit)}"),
+        caption=f"Differences of the mean {label} with their intervals"
+        + (f"; grey, the region of equivalence{bounds}." if bounds else "."),
+        alt=f"Dots with intervals{bounds}: {said}.",
+    )
+    others = [m for m in dict.fromkeys(table["model_name"]) if len(level_contrasts(table, m))]
+    _contrast_table(document, table, others)
+
+
+def _contrast_table(document: Document, table: pd.DataFrame, models: list[str]) -> None:
+    cells: list[list[Text]] = []
+    for model in models:
+        for k, r in enumerate(rows_of(level_contrasts(table, model))):
+            unit = model_unit(r.response)
+            logs = log_base(r.response) is not None
+            ends = [r.low, r.high]
+            if logs:
+                base = log_base(r.response) or 1.0
+                value = f"× {number(r.ratio, '', decimals=2)}"
+                span = joined([number(base ** float(v), "", decimals=2) for v in ends], last="to")
+            else:
+                value = f"{number(r.estimate, unit, signed=True)} {unit_name(unit)}"
+                span = joined([number(v, unit, signed=True) for v in ends], last="to")
+            cells.append(
+                [
+                    response_label(r.response) if k == 0 else "",
+                    str(r.contrast),
+                    value,
+                    span,
+                    number(r.df, "", decimals=1),
+                    p_value(r.p_holm),
+                    p_value(r.p_equivalence),
+                ]
+            )
+    document.table(
+        "Contrasts of every model: difference, or ratio of typical sizes; interval; degrees of "
+        "freedom; p after Holm; p of equivalence where a margin is set.",
+        [
+            Heading("response", "left", 1.7),
+            Heading("contrast", "left", 1.7),
+            Heading("estimate", width=0.9),
+            Heading("interval", width=1.2),
+            Heading([{"t": "df", "s": "i"}], width=0.5),
+            Heading([{"t": "p", "s": "i"}], width=0.6),
+            Heading([{"t": "p", "s": "i"}, " equiv."], width=0.7),
+        ],
+        cells,
+    )
+
+
+def effects(document: Document, content: ReportContent, lead: str) -> None:
+    """Data and fitted lines against angulation and path, and the slopes."""
+    means, contrasts = content.table("model_means"), content.table("model_contrasts")
+    pairs = content.table("pair_deviations")
+    if not len(means) or not len(contrasts) or not len(pairs):
+        return
+    response = str(means.loc[means["model_name"] == lead, "response"].iloc[0])
+    factor = str(means.loc[means["model_name"] == lead, "factor"].iloc[0])
+    column = response.removeprefix("pair.")
+    if column not in pairs or factor not in pairs:
+        return
+    lines = effect_lines(means, contrasts, pairs, lead)
+    if not len(lines):
+        return
+    document.heading("How angulation and path act")
+    slopes = rows_of(slope_rows_of(contrasts, lead))
+    differ = shown_interactions(contrasts, lead)
+    differing = "; ".join(interaction_phrase(r) for r in differ)
+    document.lead(
+        "Slopes",
+        "A slope says how much the mean changes per degree or millimetre, the other covariate "
+        "held. "
+        + (
+            f"Slopes differ, so the difference of conditions depends on the case: {differing}."
+            if differ
+            else "No difference of slopes between conditions is shown."
+        ),
+    )
+    levels = set(lines["level"])
+    points = effect_points(lines, pairs, factor=factor, column=column)
+    unit = unit_name(model_unit(response))
+    confounded = "" if "n_implants" in set(lines["covariate"]) else (
+        " Models with more implants also have longer paths, so the number of implants has no "
+        "line of its own."
+    )  # fmt: skip
+    document.figure(
+        "effects",
+        effect_chart(
+            points[points["level"].isin(levels)],
+            lines,
+            response=f"{response_label(response)} / {unit}",
+        ),
+        caption="Dots: every pair of every scan. Lines: what the mixed model says, the other "
+        f"covariate held at its mean.{confounded}",
+        alt="Data and fitted lines by condition. Slopes: "
+        + "; ".join(slope_sentence(s) for s in slopes)
+        + ".",
+    )
+    document.table(
+        "Slopes with their intervals, per degree of angulation or mm of path.",
+        [
+            Heading("covariate", "left", 1),
+            Heading("condition", "left", 1),
+            Heading("slope", width=0.7),
+            Heading("interval", width=1.2),
+            Heading([{"t": "p", "s": "i"}], width=0.5),
+        ],
+        [
+            [
+                str(s.covariate).rsplit("_", 1)[0],
+                str(s.level) or "all",
+                number(s.estimate, "", signed=True, decimals=2),
+                joined(
+                    [number(v, "", signed=True, decimals=2) for v in (s.low, s.high)], last="to"
+                ),
+                p_value(s.p_holm),
+            ]
+            for s in slopes
+        ],
+        wide=False,
+    )
+
+
+def means_table(document: Document, content: ReportContent) -> None:
+    """Estimated means of every model."""
+    means = content.table("model_means")
+    if not len(means):
+        return
+    document.heading("Means of every model")
+    rows = means_rows(means, list(dict.fromkeys(means["model_name"])))
+    cells: list[list[Text]] = []
+    before = ""
+    for r in rows_of(rows):
+        cells.append(
+            [
+                "" if r.panel == before else r.panel,
+                str(r.level),
+                number(r.estimate, r.unit),
+                NONE if missing(r.low) else f"{number(r.low, r.unit)} to {number(r.high, r.unit)}",
+                unit_name(r.unit),
+                number(r.df, "", decimals=1),
+            ]
+        )
+        before = r.panel
+    document.table(
+        "Estimated means, the other factors averaged equally, covariates at their mean. Those of "
+        "log responses are taken back and are geometric means.",
+        [
+            Heading("response", "left", 2),
+            Heading("level", "left", 1.6),
+            Heading("mean", width=0.8),
+            Heading("interval", width=1.4),
+            Heading("unit", "left", 0.5),
+            Heading([{"t": "df", "s": "i"}], width=0.6),
+        ],
+        cells,
+    )
+
+
+def scatter(document: Document, content: ReportContent, lead: str) -> None:
+    """Shares of the variance of the leading model."""
+    table = content.table("model_variances")
+    if not len(table):
+        return
+    mine = table[table["model_name"] == lead]
+    if not len(mine) or not mine["share"].notna().any():
+        return
+    document.heading("Where the scatter comes from")
+    top = rows_of(mine.loc[[mine["share"].idxmax()]])[0]
+    unit = unit_name(model_unit(str(mine["response"].iloc[0])))
+    document.lead(
+        "Variance shares",
+        f"Of the scatter of the {response_label(str(mine['response'].iloc[0]))} the largest part "
+        f"is that of {top.component}, {percent(top.share)} of the variance. A component whose "
+        "interval reaches zero may not be there.",
+    )
+    axes = share_chart(mine)
+    axes.set_xlabel(f"standard deviation / {unit}, with its interval")
+    said = joined([f"{r.component} {number(r.sd)} ({percent(r.share)})" for r in rows_of(mine)])
+    document.figure(
+        "variance-shares",
+        axes,
+        caption="Standard deviation of every random component with its profile interval.",
+        alt=f"Bars, standard deviation in {unit} and share: {said}.",
+    )
+
+
+def residual_checks(document: Document, content: ReportContent, lead: str) -> None:
+    """Residual checks of the leading model on one page."""
+    residuals, quantiles = content.table("model_residuals"), content.table("model_quantiles")
+    if not len(residuals) or not len(quantiles):
+        return
+    mine = residuals[residuals["model_name"] == lead]
+    own = quantiles[quantiles["model_name"] == lead]
+    if len(mine) < 3:
+        return
+    largest = mine["residual_scaled"].abs().max()
+    beyond = int((mine["residual_scaled"].abs() > 3).sum())
+    document.heading("May the model be believed")
+    document.lead(
+        "Residuals",
+        "Points should scatter evenly about zero, as wide at the left as at the right, and lie "
+        f"near the line of normal quantiles. {beyond} of {count(len(mine), 'residual')} lie beyond "
+        "three standard deviations.",
+    )
+    document.figure(
+        "residuals",
+        residual_page(mine, own),
+        caption="Residuals, each divided by its standard deviation, against fitted values and "
+        "against the path, with dashed lines at two standard deviations; residuals and random "
+        "effects against normal quantiles.",
+        alt=f"Four panels of residual checks of model {lead}; {beyond} of {len(mine)} scaled "
+        f"residuals beyond 3, largest {number(largest, '', decimals=1)}.",
+    )
+
+
+def term_tests(document: Document, content: ReportContent) -> None:
+    """F tests of every model."""
+    table = content.table("model_tests")
+    if not len(table):
+        return
+    document.heading("Tests of the terms")
+    cells: list[list[Text]] = []
+    before = ""
+    for r in rows_of(table):
+        name = response_label(r.response)
+        cells.append(
+            [
+                "" if name == before else name,
+                str(r.term),
+                number(r.F, "", decimals=2),
+                number(r.num_df, "", decimals=0),
+                number(r.den_df, "", decimals=1),
+                p_value(r.p),
+            ]
+        )
+        before = name
+    document.table(
+        "F tests of the fixed terms of every model.",
+        [
+            Heading("response", "left", 2),
+            Heading("term", "left", 2),
+            Heading([{"t": "F", "s": "i"}], width=0.8),
+            Heading("df", width=0.5),
+            Heading("df, den.", width=0.8),
+            Heading([{"t": "p", "s": "i"}], width=0.8),
+        ],
+        cells,
+    )
