@@ -6,7 +6,7 @@ BIN := .venv/bin
 READY := .venv/.ready
 STUDIES := sample_study/validation sample_study/comparison sample_study/drift
 
-.PHONY: demo test check lint test-slow bench sample reports libraries clean
+.PHONY: demo test check lint stale test-slow bench sample reports libraries clean
 .DEFAULT_GOAL := demo
 
 demo: $(READY) libraries   ## three PDFs from the sample studies
@@ -15,7 +15,10 @@ demo: $(READY) libraries   ## three PDFs from the sample studies
 test: $(READY) libraries   ## every test that is quick enough to run always
 	$(BIN)/python -m pytest -n auto
 
-check: lint test           ## all that CI runs
+check: lint test stale     ## all that CI runs
+
+stale: demo                ## are the example reports those that the samples give now?
+	$(BIN)/python tests/stale_reports.py
 
 lint: $(READY)
 	$(BIN)/ruff check .
@@ -33,7 +36,9 @@ sample: $(READY) libraries ## write sample_study/ anew, byte for byte
 	$(BIN)/accstudy simulate --samples sample_study
 
 reports: demo              ## copy the example PDFs into reports/
-	for s in validation comparison drift; do cp sample_study/$$s/reports/*.pdf reports/; done
+	for s in validation comparison drift; do cp sample_study/$$s/reports/$$s.pdf reports/; done
+	$(BIN)/python -c "import pypdfium2 as p; \
+	  p.PdfDocument('reports/validation.pdf')[0].render(scale=1.4).to_pil().save('reports/validation_page1.png')"
 
 libraries: $(READY)
 	@sh .ci/system-libraries $(BIN)/python

@@ -21,7 +21,7 @@ from accstudy.geometry.elements import fit_circle, fit_cone, fit_cylinder, fit_p
 from accstudy.geometry.features import Circle, Cone, Cylinder, Plane, Sphere
 from accstudy.geometry.rigid import unit
 
-__all__ = ["FEATURES", "TouchedImplant", "expand", "implant_from_touches", "with_machine"]
+__all__ = ["FEATURES", "TouchedImplant", "implant_from_touches", "with_machine"]
 
 Floats = NDArray[np.float64]
 Feature = Circle | Cone | Cylinder | Plane | Sphere
@@ -250,28 +250,3 @@ def _meet(plane: Plane, point: Floats, axis: Floats, covariance: Floats) -> tupl
     u2_height = float(height @ plane.covariance @ height)
     lift = axis / slope
     return centre, from_line @ covariance @ from_line.T + u2_height * np.outer(lift, lift)
-
-
-def expand(points_mm: ArrayLike, *, expansion_per_k: float, from_c: float, to_c: float) -> Floats:
-    """Lengths of a body at another temperature.
-
-    Parameters
-    ----------
-    points_mm : array_like
-        Coordinates, or lengths, at `from_c`.
-    expansion_per_k : float
-        Linear expansion of the material, 1/K.
-    from_c, to_c : float
-        Temperatures, degrees Celsius.
-
-    Returns
-    -------
-    ndarray
-        At `to_c`, of the same shape: the body grows evenly about the origin.
-
-    Examples
-    --------
-    >>> (expand(50.0, expansion_per_k=75e-6, from_c=20, to_c=25) - 50.0).round(5).item()
-    0.01875
-    """
-    return np.asarray(points_mm, float) * (1.0 + expansion_per_k * (to_c - from_c))

@@ -7,7 +7,7 @@ from scipy.spatial.transform import Rotation
 
 from accstudy.errors import ComputationError, InputError
 from accstudy.geometry.rigid import angle_between_deg
-from accstudy.geometry.touch import expand, implant_from_touches
+from accstudy.geometry.touch import implant_from_touches
 
 CENTRE = np.array([21.0, -13.5, 4.25])
 TURN = Rotation.from_rotvec([0.25, -0.18, 0.4]).as_matrix()
@@ -145,11 +145,3 @@ def test_what_cannot_be_is_refused():
 def test_the_axis_follows_the_direction_out_of_the_bone():
     given = touches(features=("cylinder", "plane"))
     assert implant_from_touches(given, outward=-AXIS).axis == pytest.approx(-AXIS, abs=1e-9)
-
-
-def test_a_body_grows_evenly():
-    # 50 mm of resin and 5 K make 18.75 um: 75e-6/K x 5 K x 50 mm
-    points = np.array([[0, 0, 0], [50, 0, 0.0]])
-    warm = expand(points, expansion_per_k=75e-6, from_c=20, to_c=25)
-    assert np.linalg.norm(warm[1] - warm[0]) - 50 == pytest.approx(0.01875)
-    assert expand(warm, expansion_per_k=0.0, from_c=20, to_c=25) == pytest.approx(warm)
