@@ -164,7 +164,7 @@ def _again(
                 found.append(_differs("not-reproduced", what, "results/poses.csv"))
     recomputed = 0
     if "pair_deviations.csv" in outputs:
-        made = analyze_poses(study, poses)
+        made = analyze_poses(study, poses, allow_outside=outside)
         for name, frame in made.tables.items():
             data = csv_bytes(name, frame, factors=study.factors)
             recomputed += 1
