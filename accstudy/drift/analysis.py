@@ -80,10 +80,10 @@ def analyze_drift(
     rest on session means, whose spread holds the variation between sessions.
 
     ``false_alarm_every`` is kept for a device and model as a whole. Its charts
-    share the risk: each is designed for that number times twice the effective
-    number of measurands (`effective_number`; twice for location and precision).
-    Charts of one measurand react to the same changes and count once. Change
-    points share the risk `ALPHA` in the same way.
+    share the risk: each is designed for that number times the effective number
+    of measurands (`effective_number`) times `CHARTS_COUNT`, as charts of one
+    measurand react to much the same. Change points of level and spread share
+    the risk `ALPHA` in the same way.
 
     After a change the trend is that of the sessions since. Its p value does not
     know that the beginning was chosen from the same data, so it is too small

@@ -12,7 +12,7 @@ import pandas as pd
 from accstudy.drift.comparisons import compare_baselines
 from accstudy.drift.designs import baseline_row, effective_number, run_length_rows
 from accstudy.drift.measurands import CROSS_ARCH, SCALE
-from accstudy.drift.options import ALPHA, DriftOptions, Rows
+from accstudy.drift.options import ALPHA, CHARTS_COUNT, DriftOptions, Rows
 from accstudy.drift.points import Stretch, chart_points, chart_stretch
 from accstudy.drift.projection import next_check, project, sample_advice
 from accstudy.drift.sentences import device_sentence, run_length_sentence, trend_sentence
@@ -57,7 +57,7 @@ class Device:
         self.starts = starts(device, model, events, implants)
         self.limits = limits_of(settings, values)
         self.measurands = list(dict.fromkeys(self.sessions["measurand"]))
-        self.family = 2 * effective_number(self._first_baseline())
+        self.effective = effective_number(self._first_baseline())
         spans = pairs.loc[pairs["model"] == model, "span_mm"]
         self.span_mm = float(spans.max()) if len(spans) else np.nan
         self.findings: list[Finding] = []
@@ -123,7 +123,7 @@ class Device:
                 rows,
                 in_baseline,
                 begins_with=self.starts[k - 1][1] if k else "",
-                run_length=self.settings.false_alarm_every * self.family,
+                run_length=self.settings.false_alarm_every * CHARTS_COUNT * self.effective,
                 shift=self._shift(measurand, unit),
             )
 
@@ -151,7 +151,7 @@ class Device:
                     mend=f"hold {MIN_SESSIONS} sessions or more before judging",
                 )
             )
-        alpha = ALPHA / self.family
+        alpha = ALPHA / (2 * self.effective)  # of the level and of the spread
         series = series_changes(stretch, alpha=alpha)
         found = list(chart_signals(stretch, points, self.events))
         found += change_signals(stretch, series, stretch.rows, self.events, of_sd=False)

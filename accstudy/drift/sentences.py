@@ -57,7 +57,7 @@ def run_length_sentence(stretch: Stretch, false_alarm_every: float) -> str:
     known = ewma_run_length(limits.lambda_, limits.L_known, shift, state="steady")
     text = (
         f"The charts of a device together give a false alarm every {false_alarm_every:.0f} "
-        f"sessions or more rarely; a shift of {stretch.shift:.3g} {unit_text(stretch.unit)} in "
+        f"sessions or so; a shift of {stretch.shift:.3g} {unit_text(stretch.unit)} in "
         f"{stretch.measurand} is found after {used:.1f} sessions on average (EWMA)."
     )
     if used > known + 0.5:
