@@ -9,9 +9,7 @@ run leaves the old results or the new ones, whole.
 from __future__ import annotations
 
 import datetime as dt
-import importlib.metadata
 import io
-import platform
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -39,6 +37,7 @@ from accstudy.study.record import (
     read_record,
     recover,
     replace_folder,
+    versions,
 )
 from accstudy.tables import TABLES, csv_bytes, read_csv
 
@@ -471,24 +470,3 @@ def _recall_findings(record: dict[str, Any], stage: str) -> tuple[Finding, ...]:
     return tuple(
         Finding(Severity(r["severity"]), r["code"], r["what"], r["where"], r["mend"]) for r in rows
     )
-
-
-def versions() -> dict[str, str]:
-    """Versions of what computes."""
-    names = (
-        "numpy",
-        "scipy",
-        "pandas",
-        "statsmodels",
-        "formulaic",
-        "trimesh",
-        "matplotlib",
-        "typst",
-    )
-    found = {"python": platform.python_version()}
-    for name in (*names, "open3d", "open3d-cpu"):
-        try:
-            found[name] = importlib.metadata.version(name)
-        except importlib.metadata.PackageNotFoundError:
-            continue
-    return found

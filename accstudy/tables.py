@@ -146,7 +146,7 @@ _TABLES = (
         + _columns(
             """
             file t mesh file, relative to the study folder; empty for scans given as positions
-            status t ok or failed
+            status t ok, failed or planned
             reason t why a failed scan could not be used
             """,
             required=False,
@@ -915,6 +915,22 @@ _TABLES = (
             day d day by which the next session is advised
             measurand t what decides it
             why t sentence; it is advice
+        """),
+    ),
+    Table(
+        "selftest",
+        "number with a known answer",
+        _columns("""
+            topic t what it is about
+            case t example
+            quantity t which of its numbers
+            kind t published, recomputed, closed form or simulated
+            source t document, clause, table; or what was put in
+            published t number as published, or as known
+            here t number as computed by this installation
+            tolerance t largest difference that agrees; 0 for counts and decisions
+            digits n leading digits that agree; decimals where zero is published
+            verdict t agrees or differs
         """),
     ),
     Table(

@@ -110,8 +110,9 @@ def selftest_record(rows: pd.DataFrame, record: Mapping[str, Any], *, generated:
     cases = rows[["topic", "case"]].drop_duplicates()
     answer: list[Text] = [
         [
-            f"This installation reproduces {len(rows) - len(wrong)} of {len(rows)} published "
-            f"numbers from {count(len(cases), 'example')}: ",
+            f"This installation reproduces {len(rows) - len(wrong)} of {len(rows)} known numbers "
+            f"(published, in closed form, or put into a simulation) "
+            f"from {count(len(cases), 'example')}: ",
             strong_accent("all agree" if wrong.empty else f"{len(wrong)} do not"),
             ".",
         ]

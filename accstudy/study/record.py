@@ -5,9 +5,11 @@ from __future__ import annotations
 import contextlib
 import functools
 import hashlib
+import importlib.metadata
 import json
 import math
 import os
+import platform
 import shutil
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -23,6 +25,8 @@ __all__ = [
     "read_record",
     "recover",
     "replace_folder",
+    "versions",
+    "write_files",
 ]
 
 _NEW = ".new"
@@ -58,6 +62,27 @@ def program_digest(*rooms: str) -> str:
             hasher.update(path.relative_to(package).as_posix().encode() + b"\0")
             hasher.update(path.read_bytes())
     return hasher.hexdigest()
+
+
+def versions() -> dict[str, str]:
+    """Versions of what computes."""
+    names = (
+        "numpy",
+        "scipy",
+        "pandas",
+        "statsmodels",
+        "formulaic",
+        "trimesh",
+        "matplotlib",
+        "typst",
+    )
+    found = {"python": platform.python_version()}
+    for name in (*names, "open3d", "open3d-cpu"):
+        try:
+            found[name] = importlib.metadata.version(name)
+        except importlib.metadata.PackageNotFoundError:
+            continue
+    return found
 
 
 def json_bytes(value: object) -> bytes:
@@ -150,6 +175,47 @@ def replace_folder(folder: Path) -> Iterator[Path]:
     finally:
         if folder.exists():
             shutil.rmtree(new, ignore_errors=True)
+
+
+def write_files(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
+    """Write files into a folder, each whole or not at all; others in it stay.
+
+    Parameters
+    ----------
+    folder : Path
+        Made when it is not there.
+    files : mapping
+        File name to content.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be written (full, read-only).
+    """
+    written = []
+    for name, data in files.items():
+        target = folder / name
+        aside = folder / f".{name}.{os.getpid()}"
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            aside.write_bytes(data)
+            _sync(aside)
+            os.replace(aside, target)
+        except OSError as error:
+            with contextlib.suppress(OSError):
+                aside.unlink()
+            raise OutputError(
+                f'"{name}" cannot be written: {error.strerror}',
+                where=str(folder),
+                hint="free space on the disk, change the folder's permissions or name another",
+            ) from error
+        written.append(target)
+    return written
 
 
 def _sync(path: Path) -> None:

@@ -61,9 +61,11 @@ def rows(agrees):
 def test_selftest_record_counts_what_agrees():
     record = {"accstudy": "0.1.0", "versions": {"python": "3.11"}, "platform": "Linux"}
     text = text_of(selftest_record(rows([True, True, True]), record, generated="2026-01-02"))
-    assert "reproduces 3 of 3 published numbers from 2 examples: all agree" in text
+    assert "reproduces 3 of 3 known numbers" in text
+    assert "from 2 examples: all agree" in text
     assert "What does not agree" not in text
     text = text_of(selftest_record(rows([True, False, True]), record))
-    assert "reproduces 2 of 3 published numbers from 2 examples: 1 do not" in text
+    assert "reproduces 2 of 3 known numbers" in text
+    assert "from 2 examples: 1 do not" in text
     assert "What does not agree" in text
     assert "differs" in text

@@ -1,0 +1,246 @@
+"""Published mixed models, fitted by this program: every number that another program prints."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from functools import cache
+from typing import Any
+
+import pandas as pd
+
+from accstudy.models import fit_mixed
+from accstudy.models.coefficients import coefficient_limits
+from accstudy.models.means import contrasts, marginal_means
+from accstudy.models.mixed import MixedFit
+from accstudy.models.variances import (
+    component_tests,
+    equal_sd_test,
+    r_squared,
+    sd_limits,
+    shares,
+)
+from accstudy.selftest.published import Case, case, cases, table
+from accstudy.selftest.rows import Row
+
+__all__ = [
+    "case_data",
+    "fitted",
+    "group_of",
+    "mixed_rows",
+    "numbers_of",
+    "printed_elsewhere",
+    "tolerance_of",
+]
+
+METHODS = {"satt": "satterthwaite", "kr": "kenward-roger"}
+
+_LIKELIHOODS = ("reml_criterion", "loglik", "aic", "bic", "ranova_lrt", "hetero_lrt")
+_PROGRAMS = "R 4.2.2: lme4, lmerTest, pbkrtest, emmeans, nlme; data: "
+
+Numbers = dict[str, dict[str, float]]
+
+
+def case_data(c: Case) -> pd.DataFrame:
+    """Rows of an example as its model wants them: factors as text, rows left out."""
+    frame = c.frame
+    for column in c.params["factors"]:
+        frame[column] = frame[column].astype(str)
+    frame = frame.drop(index=[i - 1 for i in c.params.get("drop_rows", [])])
+    for column, levels in c.params.get("keep_levels", {}).items():
+        frame = frame[frame[column].isin(levels)]
+    return frame
+
+
+@cache
+def fitted(name: str) -> MixedFit:
+    """Fit the model of an example."""
+    c = case("mixed", name)
+    return fit_mixed(
+        c.params["formula"],
+        c.params["random"],
+        case_data(c),
+        residual_sd_by=c.params.get("residual_sd_by"),
+    )
+
+
+def tolerance_of(quantity: str) -> tuple[float, float]:
+    """Tolerance of a quantity, absolute and relative.
+
+    Likelihoods are compared to 1e-6 and degrees of freedom to 1e-3, both
+    absolute; p values to a part in 1000, everything else to one in 10000.
+    """
+    if quantity.startswith(_LIKELIHOODS) and not quantity.endswith(("_df", "_p")):
+        return 1e-6, 0.0
+    if quantity.endswith("_p") or "_p_" in quantity:
+        return 0.0, 1e-3
+    if "df" in quantity:
+        return 1e-3, 0.0
+    return 1e-8, 1e-4
+
+
+def mixed_rows() -> Iterator[Row]:
+    """Every number of the reference and every number that is printed elsewhere."""
+    expected = table("mixed", "expected")
+    for (name, quantity), rows in expected.groupby(["case", "quantity"], sort=False):
+        found = numbers_of(str(name), group_of(str(quantity)))[str(quantity)]
+        absolute, relative = tolerance_of(str(quantity))
+        source = _PROGRAMS + case("mixed", str(name)).source
+        for term, told in zip(rows["term"], rows["value"].astype(float), strict=True):
+            here = float(found[term]) if term in found else "missing"
+            tolerance = max(absolute, relative * abs(told))
+            said = f"{quantity} {term}".strip()
+            yield Row("mixed", str(name), said, "published", source, told, here, tolerance)
+    for c in cases("mixed"):
+        found_here = printed_elsewhere(c)
+        for quantity, told in c.published.items():
+            yield Row("mixed", c.id, quantity, "published", f"{c.source}; {c.obtained}",
+                      float(told), found_here[quantity], c.tolerance[quantity])  # fmt: skip
+
+
+def printed_elsewhere(c: Case) -> dict[str, float]:
+    """Numbers of an example as ``cases.toml`` names them."""
+    fit = fitted(c.id)
+    sds = {str(k).lower().replace(":", "_"): float(v) for k, v in fit.sds.items()}
+    found = {"reml_criterion": fit.criterion, "ratio": float(fit.optimum.at.theta[0])}
+    found |= {f"sd_{k}": v for k, v in sds.items()}
+    return found | {f"variance_{k}": v**2 for k, v in sds.items()}
+
+
+def group_of(quantity: str) -> str:
+    """Group of quantities that are computed together."""
+    if quantity.startswith(("satt", "kr", "F", "beta_se")):
+        return "tests"
+    for group in ("ranova", "sd_profile", "beta_profile"):
+        if quantity.startswith(group):
+            return group
+    return "means" if quantity.startswith(("emm", "contrast")) else "fit"
+
+
+@cache
+def numbers_of(name: str, group: str) -> Numbers:
+    """Compute one group of numbers of an example.
+
+    Parameters
+    ----------
+    name : str
+        Example of the topic ``mixed``.
+    group : {"fit", "tests", "means", "ranova", "sd_profile", "beta_profile"}
+        See `group_of`.
+
+    Returns
+    -------
+    dict
+        Quantity to term to number, named as in ``expected.csv``.
+    """
+    computed: dict[str, Callable[[MixedFit], Numbers]] = {
+        "fit": _fit,
+        "tests": _tests,
+        "ranova": _component_tests,
+        "sd_profile": _sd_limits,
+        "beta_profile": _coefficient_limits,
+        "means": lambda fit: _means(fit, case("mixed", name).params.get("means", [])),
+    }
+    return computed[group](fitted(name))
+
+
+def _by(frame: pd.DataFrame, key: str, value: str) -> dict[str, float]:
+    return dict(zip(frame[key], frame[value], strict=True))
+
+
+def _renamed(values: Any) -> dict[str, float]:
+    return {str(k).replace("residual", "Residual"): v for k, v in values.items()}
+
+
+def _fit(fit: MixedFit) -> Numbers:
+    sds, r2, icc = _renamed(fit.sds), r_squared(fit), shares(fit)
+    effects = fit.effects()
+    labels = effects["factor"] + "[" + effects["level"] + "]"
+    out: Numbers = {
+        "n_obs": {"": fit.n},
+        "n_groups": {g.name: len(g.labels) for g in fit.groups},
+        "singular": {"": float(bool(fit.zero))},
+        "reml_criterion": {"": fit.criterion},
+        "loglik_reml": {"": fit.log_likelihood},
+        "loglik_ml": {"": -0.5 * fit.ml.at.criterion},
+        "aic_ml": {"": fit.aic},
+        "bic_ml": {"": fit.bic},
+        "sd": sds,
+        "variance": {k: v**2 for k, v in sds.items()},
+        "sd_ml": _renamed(fit.sds_ml),
+        "beta": dict(zip(fit.design.names, fit.beta, strict=True)),
+        "beta_ml": dict(zip(fit.design.names, fit.beta_ml, strict=True)),
+        "sigma_group": {
+            str(k).replace("residual", str(fit.residual_sd_by)): v for k, v in fit.sds.items()
+        },
+        "icc": {str(k): v for k, v in icc.items()},
+        "icc_total": {"": icc.sum()},
+        "var_fixed": {"": r2["var_fixed"]},
+        "r2_marginal": {"": r2["marginal"]},
+        "r2_conditional": {"": r2["conditional"]},
+        "blup": dict(zip(labels, effects["effect"], strict=True)),
+    }
+    equal = equal_sd_test(fit)
+    if equal:
+        out["loglik_reml_equal"] = {"": equal["log_likelihood_equal"]}
+        by = str(fit.residual_sd_by)
+        for quantity, key in (("", "statistic"), ("_df", "df"), ("_p", "p")):
+            out[f"hetero_lrt{quantity}"] = {by: equal[key]}
+    return out
+
+
+def _component_tests(fit: MixedFit) -> Numbers:
+    tests = component_tests(fit)
+    return {
+        "ranova_lrt": _by(tests, "component", "statistic"),
+        "ranova_p": _by(tests, "component", "p_naive"),
+    }
+
+
+def _sd_limits(fit: MixedFit) -> Numbers:
+    out: Numbers = {}
+    for kind in ("reml", "ml"):
+        limits = sd_limits(fit, reml=kind == "reml")
+        out[f"sd_profile_{kind}_lo"] = _renamed(_by(limits, "component", "low"))
+        out[f"sd_profile_{kind}_hi"] = _renamed(_by(limits, "component", "high"))
+    return out
+
+
+def _coefficient_limits(fit: MixedFit) -> Numbers:
+    limits = coefficient_limits(fit)
+    return {
+        "beta_profile_ml_lo": _by(limits, "term", "low"),
+        "beta_profile_ml_hi": _by(limits, "term", "high"),
+    }
+
+
+def _tests(fit: MixedFit) -> Numbers:
+    out: Numbers = {}
+    for short, method in METHODS.items():
+        terms = fit.coefficients(method=method)
+        out["beta_se" if short == "satt" else "kr_se"] = _by(terms, "term", "se")
+        for column in ("df", "t", "p"):
+            out[f"{short}_{column}"] = _by(terms, "term", column)
+        tests = fit.tests(method=method, centred=False)
+        out["F3_numdf"] = _by(tests, "term", "num_df")
+        for quantity, column in (("dendf", "den_df"), ("F", "F"), ("p", "p")):
+            out[f"F3_{short}_{quantity}"] = _by(tests, "term", column)
+    for quantity, column in (("F_exact_dendf", "den_df"), ("F_exact", "F"), ("F_exact_p", "p")):
+        out[quantity] = _by(tests, "term", column)  # Kenward-Roger is exact when balanced
+    return out
+
+
+def _means(fit: MixedFit, factors: list[str]) -> Numbers:
+    out: Numbers = {}
+    for factor in factors:
+        for short, method in METHODS.items():
+            means = marginal_means(fit, factor, method=method)
+            means["level"] = f"{factor}[" + means["level"] + "]"
+            out["emm"] = _by(means, "level", "estimate")
+            for quantity, column in (("se", "se"), ("df", "df"), ("lo", "low"), ("hi", "high")):
+                out[f"emm_{quantity}_{short}"] = _by(means, "level", column)
+            pairs = contrasts(fit, factor, method=method)
+            pairs["contrast"] = f"{factor}{{" + pairs["contrast"] + "}"
+            out["contrast"] = _by(pairs, "contrast", "estimate")
+            for column in ("se", "df", "t", "p", "p_holm"):
+                out[f"contrast_{column}_{short}"] = _by(pairs, "contrast", column)
+    return out

@@ -1,0 +1,320 @@
+"""Published examples of trueness, precision, outliers and components, computed by this program."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Hashable, Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from accstudy.accuracy import comparisons, critical
+from accstudy.accuracy.nested import nested_anova
+from accstudy.accuracy.oneway import OneWay, layouts, one_way, one_way_table
+from accstudy.accuracy.outliers import cell_tests, extremes
+from accstudy.accuracy.robust import algorithm_a, made, niqr
+from accstudy.models import fit_mixed
+from accstudy.selftest.published import Case, table
+from accstudy.selftest.rows import Row
+
+__all__ = ["ANSWERS", "table_rows"]
+
+
+def _coal(c: Case) -> dict[str, Any]:
+    levels = [c.frame[c.frame["level"] == k] for k in (1, 2, 3, 4)]
+    one = [one_way(d["value"], d["lab"]) for d in levels]
+    sums = [layouts(d["value"], np.zeros(len(d), int), d["lab"]) for d in levels]
+    tests = [cell_tests(s) for s in sums]
+    found: dict[str, Any] = {
+        "m": [o.bias for o in one],
+        "s_r": [o.s_r for o in one],
+        "s_R": [o.s_R for o in one],
+        "s_L2": [o.s_cell2_raw for o in one],
+        "n_bar": [o.n_bar for o in one],
+        "cochran_C": [t.cochran[0] for t in tests],
+        "cochran_lab": [s.cell_label[t.cochran_at[0]] for s, t in zip(sums, tests, strict=True)],
+        "grubbs_high": [t.means.high[0] for t in tests],
+        "grubbs_low": [t.means.low[0] for t in tests],
+        "double_high": [t.means.double_high[0] for t in tests],
+        "double_low": [t.means.double_low[0] for t in tests],
+    }
+    for level, t in enumerate(tests, start=1):
+        found[f"h_level{level}"], found[f"k_level{level}"] = t.h, t.k
+    return found | _coal_by_hand(levels[0])
+
+
+def _coal_by_hand(level: pd.DataFrame) -> dict[str, Any]:
+    """Sums of the worked example, from cell means and deviations rounded as printed there."""
+    values: list[float] = []
+    labs: list[Any] = []
+    for lab, own in level.groupby("lab"):
+        pattern = np.arange(len(own)) - (len(own) - 1) / 2
+        spread = round(float(own["value"].std(ddof=1)), 3)
+        middle = round(float(own["value"].mean()), 3)
+        values += list(middle + spread * pattern / pattern.std(ddof=1))
+        labs += [lab] * len(own)
+    sums = layouts(values, np.zeros(len(values), int), labs)
+    n, mean = sums.cell_n, sums.cell_mean
+    one = one_way(values, labs)
+    return {
+        "T_level1": [(n * mean).sum(), (n * mean**2).sum(), n.sum(), (n**2).sum(),
+                     sums.ss_within[0]],
+        "s_r2_level1": one.s_r**2,
+        "s_R2_level1": one.s_R**2,
+    }  # fmt: skip
+
+
+def _pentosans(c: Case) -> dict[str, Any]:
+    data = c.frame
+    sums = layouts(data["value"], data["material"].map(ord) - ord("A"), data["lab"])
+    found, tests = one_way_table(sums), cell_tests(sums)
+    names = {
+        "mean": "bias",
+        "s_r": "s_r",
+        "s_R": "s_R",
+        "repeatability_limit_r": "r_limit",
+        "reproducibility_limit_R": "R_limit",
+    }
+    out: dict[str, Any] = {theirs: found[ours] for theirs, ours in names.items()}
+    out["cochran_C"] = tests.cochran
+    for i, letter in enumerate(c.computed["material"]):
+        own = sums.cell_layout == i
+        out[f"h_{letter}"], out[f"k_{letter}"] = tests.h[own], tests.k[own]
+    out["h_critical_half_percent"] = critical.mandel_h_critical(0.005, 7)
+    out["k_critical_half_percent"] = critical.mandel_k_critical(0.005, 7, 3)
+    return out
+
+
+def _anova(c: Case) -> dict[str, Any]:
+    one = one_way(c.frame["value"], c.frame["group"])
+    return {
+        "df_between": one.df_between,
+        "df_within": one.df_within,
+        "ss_between": one.ss_between,
+        "ms_between": one.ms_between,
+        "ss_within": one.ss_within,
+        "ms_within": one.ms_within,
+        "F": one.F,
+        "residual_sd": one.s_r,
+        "r_squared": one.ss_between / (one.ss_between + one.ss_within),
+    }
+
+
+def _machines(c: Case) -> dict[str, Any]:
+    found = nested_anova(c.frame, "value", ["machine", "operator"]).table
+    ss, ms, F, variance = (found[k] for k in ("ss", "ms", "F", "variance_raw"))
+    return {
+        "ss_machine": ss[0],
+        "ss_operator": ss[1],
+        "ss_residual": ss[2],
+        "ss_total": ss.sum(),
+        "F_machine_fixed": ms[0] / ms[2],
+        "F_operator": F[1],
+        "F_machine_random": F[0],
+        "var_residual": variance[2],
+        "var_operator_raw": variance[1],
+        "var_machine": variance[0],
+    }
+
+
+def _whole_and_without(c: Case) -> tuple[tuple[str, pd.DataFrame], ...]:
+    kept = ~c.frame["row"].isin(c.params["drop_rows"])
+    return ("balanced", c.frame), ("unbalanced", c.frame[kept])
+
+
+def _runs(c: Case) -> dict[str, Any]:
+    out: dict[str, Any] = {}
+    for name, data in _whole_and_without(c):
+        found = nested_anova(data, "value", ["day", "run"])
+        out[f"variance_{name}"] = [found.total, *found.table["variance_raw"]]
+        out[f"df_{name}"] = found.table["df"]
+        out[f"ss_{name}"] = found.table["ss"]
+        e = found.expected
+        out[f"ems_coefficients_{name}"] = [e[1, 1], e[0, 1], e[0, 0]]
+    return out
+
+
+def _days(c: Case) -> dict[str, Any]:
+    out = {}
+    for name, data in _whole_and_without(c):
+        one = one_way(data["value"], data["day"])
+        out[f"variance_{name}"] = [one.s_R**2, one.s_cell2_raw, one.s_r**2]
+    return out
+
+
+def _voltage(c: Case) -> dict[str, Any]:
+    """Five readings a day, rebuilt with the printed mean and spread of each day."""
+    rows = c.frame
+    pattern = np.array([-2.0, -1.0, 0.0, 1.0, 2.0]) / math.sqrt(2.5)
+    values = np.add(
+        ((rows["mean_V"] - 10.0) * 1e6).to_numpy()[:, None],
+        rows["sd_uV"].to_numpy()[:, None] * pattern,
+    )
+    one: OneWay = one_way(values.ravel(), np.repeat(rows["day"].to_numpy(), 5))
+    return {
+        "mean": 10 + one.bias * 1e-6,
+        "s_of_daily_means_uV": math.sqrt(one.ms_between / 5),
+        "s_a_uV": math.sqrt(one.ms_between),
+        "s_b_uV": one.s_r,
+        "F": one.F,
+        "u_uV": one.u_bias,
+        "df": one.bias_df,
+        "u_pooled_uV": math.sqrt((one.ss_between + one.ss_within) / 49 / 50),
+        "df_pooled": one.df_between + one.df_within,
+        "s_B_uV": one.s_cell,
+        "p": one.p,
+    }
+
+
+def _homogeneity(c: Case) -> dict[str, Any]:
+    one = one_way(c.frame["value"], c.frame["item"])
+    return {
+        "mean": one.bias,
+        "s_x": math.sqrt(one.ms_between / 2),
+        "s_w": one.s_r,
+        "s_s": one.s_cell,
+    }
+
+
+def _atrazine(c: Case) -> dict[str, Any]:
+    x = c.frame["value"].to_numpy(float)
+    a = algorithm_a(x)
+    sd = x.std(ddof=1)
+    return {
+        "mean": x.mean(),
+        "sd": sd,
+        "u_mean": sd / math.sqrt(x.size),
+        "median": np.median(x),
+        "nIQR": niqr(x),
+        "MADe": made(x),
+        "x_star": a.mean,
+        "s_star": a.sd,
+        "u_x_star": a.u_mean,
+    }
+
+
+def _uranium(c: Case) -> dict[str, Any]:
+    n = len(c.frame)
+    one_sided = float(critical.grubbs_critical(0.05, n, sides=1))
+    return {
+        "G": extremes(c.frame["value"], np.zeros(n, int)).high[0],
+        "critical_one_sided_5pct": one_sided,
+        "critical_two_sided_5pct": float(critical.grubbs_critical(0.05, n)),
+    }
+
+
+def _gauge(c: Case) -> dict[str, Any]:
+    data = c.frame.assign(part=c.frame["part"].astype(str))
+    sds = fit_mixed("value ~ 1", ["part", "operator"], data).sds
+    ev, av, pv = (float(sds[k]) for k in ("residual", "operator", "part"))
+    both = math.hypot(ev, av)
+    return {
+        "var_repeatability": ev**2,
+        "var_operator": av**2,
+        "var_part": pv**2,
+        "EV": ev,
+        "AV": av,
+        "GRR": both,
+        "PV": pv,
+        "TV": math.hypot(both, pv),
+        "ndc": int(1.41 * pv / both),
+    }
+
+
+ANSWERS: dict[str, Callable[[Case], dict[str, Any]]] = {
+    "iso5725_2_coal": _coal,
+    "e691_pentosans": _pentosans,
+    "nist_SiRstv": _anova,
+    "nist_SmLs01": _anova,
+    "nist_SmLs07": _anova,
+    "nist_nested_machines": _machines,
+    "vca_EP05A2_1": _runs,
+    "vca_days_1": _days,
+    "gum_h5_voltage": _voltage,
+    "iso13528_e3_atrazine": _atrazine,
+    "iso13528_e2_homogeneity": _homogeneity,
+    "nist_grubbs_uranium": _uranium,
+    "msa_grr": _gauge,
+}
+"""Example to what computes its numbers."""
+
+
+def table_rows() -> list[Row]:
+    """Critical values and factors of ISO 5725, as printed in its tables."""
+    return [*_critical_values(), *_factors()]
+
+
+def _critical_values() -> list[Row]:
+    rows = []
+    for row in table("iso5725", "critical_values").to_dict("records"):
+        test, p, n = str(row["test"]), int(row["p"]), float(row["n"])
+        here = _critical_value(test, float(row["alpha"]), p, n)
+        cells = f"p = {p}" + (f", n = {int(n)}" if not math.isnan(n) else "")
+        quantity = f"{test}, {cells}, {row['alpha']:g}"
+        # printed to three decimals, Mandel's h to two, two extremes to four
+        unit = {"mandel_h": 5.1e-3, "grubbs_double": 1.2e-4}.get(test, 1e-3)
+        # the simulated numbers carry an error of their own, up to 6e-4
+        near = 1e-3 if row["how"] == "simulated" else 5.1e-6
+        source = "ISO 5725-2:1994, Tables 4 to 7"
+        rows += _printed_and_recomputed("critical_values", quantity, source, row, here, unit, near)
+    return rows
+
+
+def _critical_value(test: str, alpha: float, p: int, n: float) -> float:
+    if test == "cochran":
+        return float(critical.cochran_critical(alpha, p, n))
+    if test == "grubbs_single":
+        return float(critical.grubbs_critical(alpha, p))
+    if test == "grubbs_double":
+        return float(critical.grubbs_double_critical(alpha, p))
+    if test == "mandel_h":
+        return float(critical.mandel_h_critical(alpha, p))
+    return float(critical.mandel_k_critical(alpha, p, n))
+
+
+def _factors() -> list[Row]:
+    rows = []
+    for row in table("iso5725", "iso5725_factors").to_dict("records"):
+        name = str(row["factor"])
+        gamma, p, n = (float(row[k]) for k in ("gamma", "p", "n"))
+        if name == "median_c":  # medians have no part here
+            continue
+        parts = (("gamma", gamma), ("p", p), ("n", n))
+        said = ", ".join(f"{k} = {v:g}" for k, v in parts if not math.isnan(v))
+        here = _factor(name, gamma, p, n)
+        unit = 0.051 if "range" in name else 0.006
+        rows += _printed_and_recomputed(
+            "iso5725_factors", f"{name}, {said}", str(row["source"]), row, here, unit, 5.1e-5
+        )
+    return rows
+
+
+def _factor(name: str, gamma: float, p: float, n: float) -> float:
+    if name == "critical_range_f":
+        return float(comparisons.critical_range_factor(int(n)))
+    if name == "A_r":
+        return float(comparisons.uncertainty_factor_s_r(int(p), int(n)))
+    if name == "A_R":
+        return float(comparisons.uncertainty_factor_s_R(gamma, int(p), int(n)))
+    if name == "A_bias_method":
+        return float(comparisons.uncertainty_factor_bias(gamma, int(p), int(n)))
+    return float(comparisons.uncertainty_factor_bias(1, 1, int(n)))
+
+
+def _printed_and_recomputed(
+    case: str,
+    quantity: str,
+    source: str,
+    row: Mapping[Hashable, Any],
+    here: float,
+    unit: float,
+    near: float,
+) -> list[Row]:
+    """One row of a printed table: as printed, if it is, and to more digits."""
+    both = (("published", row["published"], unit), ("recomputed", row["computed"], near))
+    return [
+        Row("iso5725", case, quantity, kind, source, float(told), here, tolerance)
+        for kind, told, tolerance in both
+        if not math.isnan(told)
+    ]

@@ -1,0 +1,90 @@
+"""The selftest reproduces every known number, notices a wrong one and says so."""
+
+import dataclasses
+import io
+import json
+import math
+
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+from pypdf import PdfReader
+
+from accstudy.cli import main
+from accstudy.selftest import run
+from accstudy.selftest.published import Case
+from accstudy.selftest.rows import Row, compare
+from accstudy.tables import TABLES
+
+
+@pytest.fixture(scope="module")
+def found():
+    return run.run_selftest()
+
+
+def test_every_known_number_is_reproduced_here(found):
+    assert found.differing.empty, found.differing.to_string()
+    assert found.passed
+    assert found.table.columns.tolist() == TABLES["selftest"].names
+    assert (found.table[["source", "published", "here"]] != "").all().all()
+    assert set(found.table["kind"]) == {"published", "recomputed", "closed form", "simulated"}
+    # a shelf that is half empty would agree as well
+    assert len(found.table) > 2500
+    assert found.table["case"].nunique() >= 75
+
+
+def test_what_is_printed_but_not_computed_is_named(found):
+    assert "gum_h1_end_gauge: length_nm" in found.not_computed
+    assert "gum_h1_end_gauge: u_c_nm" not in found.not_computed
+    assert len(found.not_computed) < 40
+
+
+def test_the_record_holds_every_row_and_the_installation(found):
+    files = run.record_files(found, on="2026-01-31")
+    record = json.loads(files["selftest.json"])
+    assert record["passed"] is True
+    assert len(record["rows"]) == record["numbers"] == len(found.table)
+    assert {"python", "numpy", "scipy"} <= set(record["versions"])
+    pdf = PdfReader(io.BytesIO(files["selftest.pdf"]))
+    text = " ".join(pdf.pages[0].extract_text().replace("\u00a0", " ").split())
+    assert f"{len(found.table)} of {len(found.table)}" in text
+    assert "all agree" in text
+
+
+def test_a_wrong_number_differs_and_a_right_one_has_its_digits():
+    row = Row("t", "c", "q", "published", "somewhere", 2.63, 2.634, 0.005)
+    assert row.agrees
+    assert row.digits == pytest.approx(-math.log10(0.004 / 2.63))
+    assert not dataclasses.replace(row, here=2.6352).agrees
+    assert not dataclasses.replace(row, here=math.nan).agrees
+    assert not dataclasses.replace(row, here="missing").agrees
+    assert dataclasses.replace(row, published=8.0, here=8.0, tolerance=0.0).agrees
+    assert not dataclasses.replace(row, published=8.0, here=9.0, tolerance=0.0).agrees
+
+
+def test_a_list_of_another_length_differs():
+    c = Case("c", "g", "s", "o", published={"x": [1.0, 2.0]}, tolerance={"x": 0.1})
+    assert all(r.agrees for r in compare("t", c, {"x": [1.05, 2.0]}))
+    for here in ([1.0], [1.0, 2.0, 3.0], [2.0, 1.0], []):
+        assert not all(r.agrees for r in compare("t", c, {"x": here})), here
+
+
+def test_a_deviation_or_a_crash_fails_loudly(monkeypatch, tmp_path):
+    def wrong():
+        yield Row("iso5725", "coal", "s_r", "published", "ISO 5725-2", 0.015, 0.016, 0.0005)
+        raise ZeroDivisionError("no cells")
+
+    monkeypatch.setattr(run, "GROUPS", {"coal": wrong})
+    done = CliRunner().invoke(main, ["selftest", str(tmp_path / "here")])
+    assert done.exit_code == 1
+    assert "differs: iso5725, coal, s_r: known 0.015, here 0.016, tolerance 0.0005" in done.output
+    assert "ZeroDivisionError: no cells" in done.output
+    assert "2 of 2 numbers differ" in done.output
+    record = json.loads((tmp_path / "here" / "selftest.json").read_text())
+    assert record["passed"] is False
+    assert record["differing"] == 2
+    assert (tmp_path / "here" / "selftest.pdf").read_bytes()[:4] == b"%PDF"
+
+
+def test_nothing_to_compare_is_no_pass():
+    assert not run.Selftest(pd.DataFrame({"verdict": []}), (), 0.0).passed
