@@ -1,0 +1,94 @@
+"""Measuring does not depend on processes, on the order of the list, or on what is cached."""
+
+import pandas as pd
+import pytest
+
+from accstudy.mesh.read import stl_bytes
+from accstudy.simulate.arch import reference_model
+from accstudy.simulate.bodies import body_shape
+from accstudy.simulate.scan import simulate_scan
+from accstudy.stages.cache import Cache
+from accstudy.stages.measure import measure_scans
+from accstudy.study.load import load_study
+from accstudy.tables import csv_bytes
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    """Three scans of four implants, written as a study; and their true poses."""
+    folder = tmp_path_factory.mktemp("measure")
+    for name in ("reference", "scans", "scan_bodies"):
+        (folder / name).mkdir()
+    model = reference_model(4, seed=4)
+    (folder / "reference/implants.csv").write_bytes(csv_bytes("implants", model))
+    body = body_shape("cylinder-flat").drawing(segment_mm=0.3).mesh
+    (folder / "scan_bodies/body.stl").write_bytes(stl_bytes(body.vertices_mm, body.faces))
+    truth = []
+    for i in range(3):
+        scan = simulate_scan(model, n_triangles=20_000, scan=f"s{i}", seed=i)
+        mesh = scan.mesh
+        (folder / f"scans/s{i}.stl").write_bytes(stl_bytes(mesh.vertices_mm, mesh.faces))
+        truth.append(scan.truth)
+    (folder / "study.toml").write_text(
+        '[study]\ntitle = "x"\nkind = "validation"\n[scan_body.default]\n'
+        'mesh = "scan_bodies/body.stl"\nflat = [1, 0, 0]\n'
+    )
+    name = model["model"].iloc[0]
+    rows = [f"s{i},scans/s{i}.stl,{name},A\n" for i in range(3)]
+    return folder, rows, pd.concat(truth, ignore_index=True)
+
+
+def study_of(folder, rows):
+    (folder / "scans.csv").write_text("scan,file,model,device\n" + "".join(rows))
+    return load_study(folder)
+
+
+def test_every_implant_is_found_where_it_is(made):
+    folder, rows, truth = made
+    found = measure_scans(study_of(folder, rows))
+    assert not found.left_out
+    both = found.poses.merge(truth, on=["scan", "implant"], suffixes=("", "_true"))
+    assert len(both) == 12
+    for c in "xyz":
+        assert (1000 * (both[f"{c}_mm"] - both[f"{c}_mm_true"])).abs().max() < 50
+
+
+def test_processes_and_order_change_nothing(made):
+    folder, rows, _ = made
+    one = measure_scans(study_of(folder, rows)).poses
+    other = measure_scans(study_of(folder, rows[::-1]), jobs=2).poses
+    other = other.set_index("scan").loc[["s0", "s1", "s2"]].reset_index()
+    assert csv_bytes("poses", one) == csv_bytes("poses", other)
+
+
+def test_what_is_cached_is_not_measured_again_unless_it_changed(made, tmp_path):
+    folder, rows, _ = made
+    cache = Cache(tmp_path / "cache")
+    first = measure_scans(study_of(folder, rows), cache=cache)
+    assert first.measured == ("s0", "s1", "s2")
+    again = measure_scans(study_of(folder, rows), cache=cache)
+    assert again.measured == ()
+    assert csv_bytes("poses", again.poses) == csv_bytes("poses", first.poses)
+    data = (folder / "scans/s1.stl").read_bytes()
+    try:
+        (folder / "scans/s1.stl").write_bytes(b"changed header".ljust(80, b"\0") + data[80:])
+        changed = measure_scans(study_of(folder, rows), cache=cache)
+    finally:
+        (folder / "scans/s1.stl").write_bytes(data)
+    assert changed.measured == ("s1",)
+    assert changed.parts["s1"]["file"] != first.parts["s1"]["file"]
+    (tmp_path / "cache" / next((tmp_path / "cache").iterdir()).name).write_text("{broken")
+    assert len(measure_scans(study_of(folder, rows), cache=cache).measured) <= 2
+
+
+def test_a_scan_that_cannot_be_read_is_left_out_and_named(made):
+    folder, rows, _ = made
+    data = (folder / "scans/s2.stl").read_bytes()
+    try:
+        (folder / "scans/s2.stl").write_bytes(data[:-7])
+        found = measure_scans(study_of(folder, rows))
+    finally:
+        (folder / "scans/s2.stl").write_bytes(data)
+    assert found.left_out == ("s2",)
+    assert set(found.poses["scan"]) == {"s0", "s1"}
+    assert any("scans/s2.stl" in f.where for f in found.findings)
