@@ -52,6 +52,7 @@ def design_findings(design: Design, random: tuple[str, ...], *, where: str) -> l
             )
         )
     out += _sites(design, random, where)
+    out += _own_slopes(design, random, where)
     out += _confounded(design, where)
     out += _implant_count(design, where)
     unit = "scan" if "scan" in frame else None
@@ -104,6 +105,38 @@ def _sites(design: Design, random: tuple[str, ...], where: str) -> list[Finding]
             f'add "{kind}" to random; without it tests of them reject far too often',
         )
     ]
+
+
+def _own_slopes(design: Design, random: tuple[str, ...], where: str) -> list[Finding]:
+    """Slopes compared between scans need random slopes by scan."""
+    frame = design.data
+    _, sloped = random_columns(random)
+    if "scan" not in frame:
+        return []
+    by_scan = frame.groupby("scan")
+    out = []
+    for name in design.centres:
+        compared = [
+            factor
+            for term in design.terms
+            if name in term.covariates
+            for factor in term.factors
+            if factor in frame and int(by_scan[factor].nunique().max()) == 1
+        ]
+        if name in sloped or name not in frame or not compared:
+            continue
+        if int(by_scan[name].nunique().max()) > 1:
+            out.append(
+                Finding(
+                    Severity.WARNING,
+                    "slope-not-random",
+                    f'slopes of "{name}" are compared between levels of {compared[0]}, but a scan '
+                    "that is stretched or bent has a slope of its own",
+                    where,
+                    f'add "{name} | scan" to random; without it such comparisons find too much',
+                )
+            )
+    return out
 
 
 def _confounded(design: Design, where: str) -> list[Finding]:

@@ -77,7 +77,7 @@ class _Profile:
             jac=True,
             method="L-BFGS-B",
             bounds=[(f, None) for f in floor[others] / unit],
-            options={"ftol": 1e-12, "gtol": 1e-5, "maxiter": 200, "maxcor": 20},
+            options={"ftol": 1e-11, "gtol": 1e-4, "maxiter": 200, "maxcor": 20},
         )
         full[others] = found.x * unit
         value, gradient = self.value(full)
@@ -153,7 +153,7 @@ def _limit(profile: _Profile, i: int, target: float, side: int) -> float:
     for _ in range(60):
         value, slope, start = profile.at(i, float(np.exp(x)), start)
         root = np.sqrt(max(value - profile.deviance, 0.0))
-        if abs(root - goal) < 1e-6:
+        if abs(root - goal) < 1e-4:
             break
         if root < goal:
             inner = max(inner, x) if side > 0 else min(inner, x)

@@ -78,6 +78,32 @@ def test_pairs_as_new_in_every_scan_are_warned_about(pairs):
         assert all("path_mm differ between pairs" in w for w in what)
 
 
+def test_slopes_that_scans_may_have_of_their_own_are_warned_about(pairs):
+    table = pairs(seed=1, models=(4, 5), repeats=2)
+    for random, warned in ((("pair", "scan"), True), (("pair", "scan", "path_mm | scan"), False)):
+        spec = ModelSpec("distance", "pair.distance_um", "technique * path_mm", random)
+        found = model_tables([spec], table, table, limits=False)
+        assert any(f.code == "slope-not-random" for f in found.findings) == warned
+        assert ("path_mm | scan" in set(found.variances["component"])) != warned
+
+
+def test_scans_that_are_stretched_make_no_difference_of_slopes_between_techniques(pairs):
+    naive, own = 0, 0
+    for seed in range(8):
+        table = pairs(seed=seed, models=(6,), operators=1, sessions=1, repeats=8, session_um=0.0,
+                      condition_pair_um=0.0)  # fmt: skip
+        stretch = np.random.default_rng(seed).normal(0, 0.8, table["scan"].nunique())
+        table["distance_um"] += stretch[pd.factorize(table["scan"])[0]] * table["path_mm"]
+        table["pair"] = table["implant_a"] + table["implant_b"]
+        for random in (("pair", "scan"), ("pair", "scan", "path_mm | scan")):
+            spec = ModelSpec("distance", "pair.distance_um", "technique * path_mm", random)
+            tests = model_tables([spec], table, table, limits=False).tests.set_index("term")
+            found = tests.loc["technique:path_mm", "p"] < 0.05
+            naive, own = naive + (found and len(random) == 2), own + (found and len(random) == 3)
+    assert naive >= 3  # nominal: 0.4 of 8
+    assert own <= 2
+
+
 def test_scatter_is_compared_as_a_ratio_of_standard_deviations(pairs):
     table = pairs(seed=3, repeats=8, technique_sd_ratio=2.0, scan_um=0.0, models=(4, 6))
     spec = ModelSpec("scatter", "spread(pair.distance_um)", "technique", ("pair", "scan"))
