@@ -65,8 +65,9 @@ def main() -> None:
             tests = fit.tests()
             rows += [(spec.name, t, p) for t, p in zip(tests["term"], tests["p"], strict=True)]
     table = pd.DataFrame(rows, columns=["model", "term", "p"])
-    rate = table.assign(found=table["p"] < 0.05).groupby(["model", "term"])["found"].mean()
-    print(rate.unstack("model").map("{:.0%}".format).to_string())
+    table["found"] = table["p"] < 0.05
+    rate = table.pivot_table("found", "term", "model", aggfunc="mean")
+    print(rate.map("{:.0%}".format).to_string())
 
 
 if __name__ == "__main__":
