@@ -76,6 +76,7 @@ use_above_mm = 2.5
 
 [analysis]
 alignment = "all-implants"
+datum = ["I1", "I3", "I6"]         # shown as a third alignment
 condition = ["device"]
 cell = ["operator", "session"]
 
