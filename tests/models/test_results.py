@@ -92,7 +92,7 @@ def test_scans_that_are_stretched_make_no_difference_of_slopes_between_technique
     for seed in range(8):
         table = pairs(seed=seed, models=(6,), operators=1, sessions=1, repeats=6, session_um=0.0,
                       condition_pair_um=0.0)  # fmt: skip
-        stretch = np.random.default_rng(seed).normal(0, 2.0, table["scan"].nunique())
+        stretch = np.random.default_rng(seed + 100).normal(0, 2.0, table["scan"].nunique())
         table["distance_um"] += stretch[pd.factorize(table["scan"])[0]] * table["path_mm"]
         table["pair"] = table["implant_a"] + table["implant_b"]
         for random in (("pair", "scan"), ("pair", "scan", "path_mm | scan")):
