@@ -16,6 +16,7 @@ __all__ = ["Candidates", "detect_bodies"]
 Floats = NDArray[np.float64]
 
 _APART_MM = 2.0
+_STARTS, _STARTS_APART_MM = 70, 0.7
 _NORMALS_AGREE = 0.8
 
 
@@ -71,6 +72,8 @@ def detect_bodies(
     for 3D object recognition in noisy and occluded scenes, ACCV (2010) 135-148
     for sampling pairs instead of voting with all.
     """
+    if not len(cloud.points_mm):
+        return Candidates(np.zeros((0, 3, 3)), np.zeros((0, 3)), np.zeros(0))
     rotation, origin = _hypotheses(cloud, prepared, tries)
     if not len(rotation):
         return Candidates(rotation, origin, np.zeros(0))
@@ -82,12 +85,17 @@ def detect_bodies(
         chosen = score >= limit
         rotation, origin, score = rotation[chosen], origin[chosen], score[chosen]
     centre = prepared.points_mm.mean(axis=0)
-    rotation, origin, score = _best_apart(rotation, origin, score, centre, 2 * most)
-    for within in (0.6, 0.4, 0.3):
+    rotation, origin, score = _best_apart(
+        rotation, origin, score, centre, most=_STARTS, apart_mm=_STARTS_APART_MM
+    )
+    for within in (0.6, 0.4, 0.3, 0.3):
         rotation, origin = _refine(cloud, prepared, rotation, origin, within_mm=within)
     score = _scores(cloud, prepared, rotation, origin, count=300, within_mm=0.15)
     chosen = score > 0.3
-    return Candidates(*_best_apart(rotation[chosen], origin[chosen], score[chosen], centre, most))
+    best = _best_apart(
+        rotation[chosen], origin[chosen], score[chosen], centre, most=most, apart_mm=_APART_MM
+    )
+    return Candidates(*best)
 
 
 def _hypotheses(cloud: OrientedCloud, prepared: PreparedBody, tries: int) -> tuple[Floats, Floats]:
@@ -143,7 +151,13 @@ def _scores(
 
 
 def _best_apart(
-    rotation: Floats, origin: Floats, score: Floats, centre: Floats, most: int
+    rotation: Floats,
+    origin: Floats,
+    score: Floats,
+    centre: Floats,
+    *,
+    most: int,
+    apart_mm: float,
 ) -> tuple[Floats, Floats, Floats]:
     """Of poses that are nearly one, keep the best."""
     order = np.argsort(-score, kind="stable")
@@ -155,7 +169,7 @@ def _best_apart(
             kept.append(int(i))
             if len(kept) == most:
                 break
-            left &= np.linalg.norm(middle - middle[i], axis=1) > _APART_MM
+            left &= np.linalg.norm(middle - middle[i], axis=1) > apart_mm
     return rotation[kept], origin[kept], score[kept]
 
 

@@ -162,7 +162,8 @@ def coarse_fit(
         lost = len(thin) - len(linear.rows)
         square = np.minimum((linear.distance - offset_mm) ** 2, gate**2)
         cost = float((square.sum() + lost * gate**2) / len(thin))
-        pose, offset_mm, _, _, _ = _step(linear, pose, offset_mm, free)
+        # walls alone would call a top that is still off an outlier: trim by the gate only
+        pose, offset_mm, _, _, _ = _step(linear, pose, offset_mm, free, least_mm=gate / 3)
     return pose, offset_mm, cost
 
 
@@ -211,7 +212,8 @@ def fine_fit(
         if len(linear.rows) < 40:
             return None
         residual = linear.distance - offset_mm
-        new, new_offset, weight, scale, move = _step(linear, pose, offset_mm, free)
+        least = 0.015 if number == 0 else _SCALE_FLOOR_MM
+        new, new_offset, weight, scale, move = _step(linear, pose, offset_mm, free, least_mm=least)
         if number == rounds - 1 or (number > 0 and move < 1e-3):
             # the rest of the way is linear: final residuals without another look
             change = weighted_change(linear.jacobian, residual, weight, free)
@@ -245,12 +247,17 @@ def usable_rows(
 
 
 def _step(
-    linear: _Linear, pose: Rigid, offset_mm: float, free: tuple[int, ...]
+    linear: _Linear,
+    pose: Rigid,
+    offset_mm: float,
+    free: tuple[int, ...],
+    *,
+    least_mm: float = _SCALE_FLOOR_MM,
 ) -> tuple[Rigid, float, Floats, float, float]:
     """One Gauss-Newton step; also the weights, the scale and how far it went."""
     residual = linear.distance - offset_mm
     centred = residual - np.median(residual)
-    scale = max(1.4826 * float(np.median(np.abs(centred))), _SCALE_FLOOR_MM)
+    scale = max(1.4826 * float(np.median(np.abs(centred))), least_mm)
     weight = linear.weight * biweight(centred / scale)
     change = weighted_change(linear.jacobian, residual, weight, free)
     size = float(np.linalg.norm(change[:3]) + 8 * np.linalg.norm(change[3:6]) + abs(change[OFFSET]))

@@ -22,7 +22,7 @@ LEAST_COVERAGE, FAIR_COVERAGE = 0.15, 0.4
 OFFSET_LOW_UM, OFFSET_HIGH_UM = -10.0, 45.0
 """Usual distance of a scanned surface from the drawing: common practice, no source;
 published means of the absolute distance lie between 21 and 39 um."""
-_MOST_RMS_UM = 60.0
+_MOST_RMS_UM, _WORSE = 60.0, 1.8
 _MOST_U_UM = 50.0
 _DOUBLE = 1.35
 _TURN_DEG = 0.25
@@ -50,7 +50,9 @@ class Verdict:
     findings: tuple[Finding, ...]
 
 
-def judge_body(implant: str, found: Found, refined: Refined, *, has_flat: bool) -> Verdict:
+def judge_body(
+    implant: str, found: Found, refined: Refined, *, has_flat: bool, usual_rms_um: float
+) -> Verdict:
     """Judge one scan body that was found.
 
     Parameters
@@ -63,6 +65,8 @@ def judge_body(implant: str, found: Found, refined: Refined, *, has_flat: bool) 
         Final pose with uncertainties.
     has_flat : bool
         Whether the drawing fixes the rotation.
+    usual_rms_um : float
+        Median of the residuals' rms over the scan's bodies.
 
     Returns
     -------
@@ -87,7 +91,7 @@ def judge_body(implant: str, found: Found, refined: Refined, *, has_flat: bool) 
                 "scan it again; the position lies between the layers",
             )
         )
-    if rms > _MOST_RMS_UM:
+    if rms > _MOST_RMS_UM or rms > max(_WORSE * usual_rms_um, 15.0):
         notes.append(
             (
                 "rough-fit",

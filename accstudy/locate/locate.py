@@ -117,6 +117,20 @@ def _locate_scanned(
 ) -> LocatedScan:
     """Locate in a scanned surface."""
     candidates, ways = search(mesh, model)
+    turned_out: list[Finding] = []
+    if not ways:
+        flipped = Mesh(mesh.vertices_mm, np.ascontiguousarray(mesh.faces[:, ::-1]))
+        other, other_ways = search(flipped, model)
+        if other_ways:
+            mesh, candidates, ways = flipped, other, other_ways
+            turned_out.append(
+                Finding(
+                    Severity.WARNING,
+                    "inside-out",
+                    "the scan's triangles face inwards; they were turned round",
+                    mend="export the scan with its normals outwards",
+                )
+            )
     most = ways[0].matched if ways else 0
     ways = [way for way in ways if marks or way.matched == most]
     fit_candidates(mesh, model, candidates, {c for way in ways for c in way.candidate if c >= 0})
@@ -128,7 +142,7 @@ def _locate_scanned(
     chosen, findings = _decide(model, lines, flats, ways, spare, marks)
     found = [candidates.fits[c] if c >= 0 else None for c in chosen.candidate]
     found = recover(mesh, model, chosen, found)
-    return _report(model, scan, middle, found, findings)
+    return _report(model, scan, middle, found, turned_out + findings)
 
 
 def _locate_placed(
@@ -252,6 +266,7 @@ def _report(
     stray = stray_body(expected, seen, [model.implants[i] for i in shown])
     if stray is not None:
         findings.append(stray)
+    usual = float(np.median([rms_um(f) for f in found if f is not None]))
     few = len(shown) == 2 < len(model.implants)
     rows = []
     for i, implant in enumerate(model.implants):
@@ -268,7 +283,9 @@ def _report(
             findings.append(_missing(what))
             continue
         refined_one = _turned_to_flat(by_implant[i], one, motion.vectors(model.flats[i]))
-        verdict = judge_body(implant, one, refined_one, has_flat=model.bodies[i].body.has_flat)
+        verdict = judge_body(
+            implant, one, refined_one, has_flat=model.bodies[i].body.has_flat, usual_rms_um=usual
+        )
         findings.extend(verdict.findings)
         row |= _pose_columns(refined_one, one, verdict, middle)
         if few:

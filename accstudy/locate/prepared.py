@@ -13,7 +13,7 @@ from accstudy.errors import InputError
 from accstudy.locate.body import ScanBody
 from accstudy.locate.rotation import RadialMap, radial_map
 from accstudy.locate.samples import PairTable, pair_table, spread_points
-from accstudy.locate.smooth import clean_mesh, face_normals, refine_curved, sharp_edges
+from accstudy.locate.smooth import clean_mesh, face_normals, outwards, refine_curved, sharp_edges
 from accstudy.mesh.model import Mesh
 
 if TYPE_CHECKING:
@@ -167,7 +167,7 @@ def _prepare(body: ScanBody) -> PreparedBody:
 
     from accstudy.mesh.scene import Scene
 
-    plain = clean_mesh(body.mesh)
+    plain = outwards(clean_mesh(body.mesh))
     surface = clean_mesh(refine_curved(plain))
     scene = Scene(surface)
     normals, areas = face_normals(surface)

@@ -32,7 +32,8 @@ Floats = NDArray[np.float64]
 
 _TRIES = (12_000, 60_000)
 _LEAST_COVERAGE = 0.15
-_SAME_MM, _OVERLAP_MM = 0.5, 4.0
+_POOR, _BETTER, _OFF_MM = 1.5, 0.9, 0.1
+_SAME_MM, _OVERLAP_MM = 0.5, 3.0
 _ASTRAY_MM, _ASTRAY_DEG = 0.9, 5.0
 _SPARE_SCORE, _SPARE_COVERAGE, _SPARE_SCALE_MM, _SPARES = 0.45, 0.45, 0.04, 5
 
@@ -142,22 +143,30 @@ def same_bodies(model: ReferenceModel, candidates: Candidates) -> dict[int, int]
         better one, such as a body set upside down.
     """
     fitted = [(c, found) for c, found in candidates.fits.items() if found is not None]
-    kept: list[tuple[int, int, Floats, Rigid]] = []
+    kept: list[tuple[int, int, Rigid]] = []
     out: dict[int, int] = {}
     for c, found in sorted(fitted, key=lambda one: (_cost(one[1]), one[0])):
         kind = int(candidates.lines.kinds[c])
         pose = found.fit.scan_from_body
         middle = pose.points(model.kinds[kind].points_mm.mean(axis=0))
-        overlapping = [one for one in kept if np.linalg.norm(middle - one[2]) < _OVERLAP_MM]
+        overlapping = [one for one in kept if _within(middle, one[2], model.kinds[one[1]])]
         if not overlapping:
-            kept.append((c, kind, middle, pose))
+            kept.append((c, kind, pose))
             out[c] = c
             continue
-        first, its_kind, _, its_pose = overlapping[0]
+        first, its_kind, its_pose = overlapping[0]
         shift = np.linalg.norm(pose.translation_mm - its_pose.translation_mm)
         if kind == its_kind and shift < _SAME_MM:
             out[c] = first
     return out
+
+
+def _within(point_mm: Floats, pose: Rigid, body: PreparedBody) -> bool:
+    """Whether a point lies so near a body's axis that no other body can be there."""
+    local = pose.inverse().points(point_mm)
+    top = float(body.points_mm[:, 2].max())
+    beyond = max(0.0, -float(local[2]), float(local[2]) - top)
+    return bool(np.hypot(np.hypot(local[0], local[1]), beyond) < _OVERLAP_MM)
 
 
 def _cost(found: Found) -> float:
@@ -186,22 +195,20 @@ def spare_bodies(
     list of int
         A few at most.
     """
-    middles = np.array(
-        [
-            candidates.rotations[c] @ model.kinds[k].points_mm.mean(axis=0) + point
-            for c, (k, point) in enumerate(
-                zip(candidates.lines.kinds, candidates.lines.points_mm, strict=True)
-            )
-        ]
-    ).reshape(-1, 3)
-    occupied = [middles[c] for c in taken]
+    kinds = [model.kinds[k] for k in candidates.lines.kinds]
+    poses = [
+        Rigid(rotation, point)
+        for rotation, point in zip(candidates.rotations, candidates.lines.points_mm, strict=True)
+    ]
+    occupied = [c for c in taken if c >= 0]
     spare: list[int] = []
     for c in np.argsort(-candidates.scores, kind="stable").tolist():
         if candidates.scores[c] < _SPARE_SCORE or len(spare) == _SPARES:
             break
-        if all(np.linalg.norm(middles[c] - m) > 4.5 for m in occupied):
+        middle = poses[c].points(kinds[c].points_mm.mean(axis=0))
+        if not any(_within(middle, poses[d], kinds[d]) for d in occupied):
             spare.append(c)
-            occupied.append(middles[c])
+            occupied.append(c)
     fit_candidates(mesh, model, candidates, spare)
     real = []
     for c in spare:
@@ -214,7 +221,7 @@ def spare_bodies(
 def recover(
     mesh: Mesh, model: ReferenceModel, way: Arrangement, found: Sequence[Found | None]
 ) -> list[Found | None]:
-    """Look for the implants that are still missing where the others say they must be.
+    """Look again where the others say that implants must be.
 
     Parameters
     ----------
@@ -230,20 +237,34 @@ def recover(
     Returns
     -------
     list of Found or None
-        With more of them found, if their surface is there.
+        More of those that were missing, if their surface is there; and a
+        better fit of those that fit far worse than the others, if there is one.
     """
-    absent = [i for i, f in enumerate(found) if f is None]
-    places = [(model.bodies[i], place_of(way, model.lines, i)) for i in absent]
+    scales = [f.fit.scale_mm for f in found if f is not None]
+    usual = float(np.median(scales)) if scales else np.inf
+    again = [
+        i
+        for i, f in enumerate(found)
+        if f is None
+        or f.fit.scale_mm > _POOR * usual
+        or np.linalg.norm(f.fit.scan_from_body.translation_mm - _expected(way, model, i)) > _OFF_MM
+    ]
+    places = [(model.bodies[i], place_of(way, model.lines, i)) for i in again]
     out = list(found)
-    for i, (_, expected), again in zip(absent, places, _fit_places(mesh, places), strict=True):
-        if again is None:
+    for i, (_, expected), new in zip(again, places, _fit_places(mesh, places), strict=True):
+        if new is None:
             continue
-        pose = again.fit.scan_from_body
+        old, pose = out[i], new.fit.scan_from_body
         shift = float(np.linalg.norm(pose.translation_mm - expected.translation_mm))
         tilt = float(angle_between_deg(pose.rotation[:, 2], expected.rotation[:, 2]))
-        if shift < _ASTRAY_MM and tilt < _ASTRAY_DEG and again.fit.scale_mm < _SPARE_SCALE_MM:
-            out[i] = again
+        fair = shift < _ASTRAY_MM and tilt < _ASTRAY_DEG and new.fit.scale_mm < _SPARE_SCALE_MM
+        if fair and (old is None or _cost(new) < _BETTER * _cost(old)):
+            out[i] = new
     return out
+
+
+def _expected(way: Arrangement, model: ReferenceModel, implant: int) -> Floats:
+    return way.scan_from_model.points(model.lines.points_mm[implant])
 
 
 def _fit_places(mesh: Mesh, places: list[tuple[PreparedBody, Rigid]]) -> list[Found | None]:

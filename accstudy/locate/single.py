@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from accstudy.geometry.rigid import Rigid
+from accstudy.geometry.rigid import Rigid, rotation_about_deg
 from accstudy.locate.fit import Fit, coarse_fit, fine_fit
 from accstudy.locate.prepared import PreparedBody
 from accstudy.locate.rotation import search_turn, turned
@@ -17,7 +17,8 @@ __all__ = ["Found", "find_body"]
 
 Floats = NDArray[np.float64]
 
-_SAME_COST = 1.5
+_SAME_COST, _SAME_TURN_DEG = 1.5, 5.0
+_SEARCHES, _GOOD_COST_MM2 = 3, 1.5e-3
 _UNROUND_MM = 0.03
 
 
@@ -74,7 +75,10 @@ def find_body(prepared: PreparedBody, patch: Patch, start: Rigid) -> Found | Non
     pose, offset, _ = coarse
     turns: tuple[float, ...] = ()
     if prepared.radial.unround_mm > _UNROUND_MM:
-        pose, offset, turns = _turn(prepared, patch, pose, offset)
+        for _ in range(_SEARCHES):
+            pose, offset, turns, cost = _turn(prepared, patch, pose, offset)
+            if cost < _GOOD_COST_MM2:
+                break
     fit = fine_fit(prepared, patch, pose, offset_mm=offset, turn=bool(turns))
     if fit is None:
         return None
@@ -84,8 +88,8 @@ def find_body(prepared: PreparedBody, patch: Patch, start: Rigid) -> Found | Non
 
 def _turn(
     prepared: PreparedBody, patch: Patch, pose: Rigid, offset: float
-) -> tuple[Rigid, float, tuple[float, ...]]:
-    """Search the rotation; the second pass mends what a wrong rotation did to the pose."""
+) -> tuple[Rigid, float, tuple[float, ...], float]:
+    """Search the rotation, then mend what a wrong rotation did to the pose."""
     inverse = pose.inverse()
     profile = search_turn(
         prepared.radial,
@@ -100,13 +104,20 @@ def _turn(
             prepared, patch, start, offset_mm=offset, turn=True, gates_mm=(0.4, 0.25, 0.2)
         )
         if near is not None:
-            tries.append((near[2], angle, near))
+            tries.append((near[2], near))
     if not tries:
-        return turned(pose, profile.minima()[0]), offset, ()
+        return pose, offset, (), np.inf
     tries.sort(key=lambda t: t[0])
-    cost, angle, (best, new_offset, _) = tries[0]
-    alike = [a - angle for c, a, _ in tries if c < _SAME_COST * cost]
-    return best, new_offset, tuple(alike)
+    cost, (best, new_offset, _) = tries[0]
+    alike = [0.0]
+    for other_cost, (other, _, _) in tries[1:]:
+        turn = float(
+            rotation_about_deg(best.rotation[:, 2], best.rotation[:, 0], other.rotation[:, 0])
+        )
+        apart = min(abs((turn - known + 180.0) % 360.0 - 180.0) for known in alike)
+        if other_cost < _SAME_COST * cost and apart > _SAME_TURN_DEG:
+            alike.append(turn)
+    return best, new_offset, tuple(alike), cost
 
 
 def _coverage(prepared: PreparedBody, patch: Patch, fit: Fit) -> tuple[float, float]:

@@ -32,7 +32,7 @@ Floats = NDArray[np.float64]
 
 BLOCK_MM = 0.6
 RANGES_MM = (0.5, 0.9, 1.6, 2.8)
-_WORKING_SHARE, _DOUBT_SHARE = 0.1, 0.03
+_WORKING_SHARE, _DOUBT_SHARE = 0.05, 0.03
 _LAGS_MM = (0.0, 0.45, 0.8, 1.2, 1.7, 2.4, 3.4, 5.0)
 
 
@@ -238,7 +238,7 @@ def correct(blocks: Blocks, noise: NoiseModel) -> Correction:
 
     Notes
     -----
-    The weights assume 10 % of the variance to be independent besides, so that
+    The weights assume 5 % of the variance to be independent besides, so that
     they do not lean on the finest details of the noise model; the covariance is
     that of these weights under the noise as estimated and 3 % of independent
     noise for what the model does not hold. Both shares were set with simulated
@@ -247,9 +247,11 @@ def correct(blocks: Blocks, noise: NoiseModel) -> Correction:
     covariance = noise.covariance(blocks)
     variance = float(np.mean(np.diag(covariance)))
     diagonal = np.diag_indices_from(covariance)
+    # independent noise is the larger the fewer vertices a block has
+    independent = variance / (blocks.size * np.mean(1.0 / blocks.size))
     working = covariance.copy()
-    working[diagonal] += _WORKING_SHARE * variance
+    working[diagonal] += _WORKING_SHARE * independent
     solved = np.linalg.solve(working, blocks.jacobian)
     gain = np.linalg.solve(blocks.jacobian.T @ solved, solved.T)
-    covariance[diagonal] += _DOUBT_SHARE * variance
+    covariance[diagonal] += _DOUBT_SHARE * independent
     return Correction(-gain @ blocks.residual_mm, gain @ covariance @ gain.T)

@@ -7,6 +7,7 @@ import pytest
 from accstudy.errors import AccstudyError
 from accstudy.geometry.rigid import Rigid, rotation_vector
 from accstudy.locate.locate import locate_scan
+from accstudy.mesh.model import Mesh
 from accstudy.simulate.arch import reference_model, symmetric_model
 from accstudy.simulate.bodies import SHAPES, scan_body
 from accstudy.simulate.scan import Blob, placed_bodies, simulate_scan
@@ -201,3 +202,25 @@ def test_a_body_whose_rotation_is_sixfold_has_no_flat():
     )
     assert located.poses["flat_x"].isna().all()
     assert set(located.poses["status"]) == {"ok"}
+
+
+def test_a_scan_turned_inside_out_is_turned_back(six, pose_errors):
+    scan = scan_of(six, seed=12)
+    flipped = Mesh(scan.mesh.vertices_mm, np.ascontiguousarray(scan.mesh.faces[:, ::-1]))
+    located = locate_scan(flipped, reference=six, bodies=FLAT)
+    assert "inside-out" in codes(located)
+    assert pose_errors(located.poses, scan.truth)["distance_um"].max() < 50.0
+
+
+def test_a_scan_without_any_scan_body_is_refused(six):
+    scan = scan_of(six, missing=six["implant"].tolist(), seed=13)
+    with pytest.raises(AccstudyError) as error:
+        locate_scan(scan.mesh, reference=six, bodies=FLAT)
+    assert error.value.code == "arrangement-not-found"
+
+
+def test_one_body_alone_cannot_be_named(six):
+    scan = scan_of(six, missing=["I1", "I2", "I3", "I5", "I6"], seed=14)
+    with pytest.raises(AccstudyError) as error:
+        locate_scan(scan.mesh, reference=six, bodies=FLAT)
+    assert error.value.code == "too-few-bodies"
