@@ -118,7 +118,13 @@ def component_sentence(row: pd.Series, *, response: str) -> str:
     """State one variance component."""
     unit = unit_of(response)
     name = str(row["component"])
-    what = "residual spread" if name.startswith("residual") else f"spread between levels of {name}"
+    covariate, _, levels = name.rpartition(" | ")
+    what = (
+        "residual spread" if name.startswith("residual") else f"spread between levels of {levels}"
+    )
+    if covariate:
+        what = f"spread of slopes of {covariate} between levels of {levels}, at one standard "
+        what += f"deviation of {covariate},"
     limits = f"{number(row['low'])} to {number(row['high'])}"
     sd = f"{number(row['sd'])} {unit}".strip()
     if row["sd"] == 0:
