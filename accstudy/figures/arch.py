@@ -81,6 +81,7 @@ def arch_chart(rows: pd.DataFrame, *, times: int | None = None, ax: Axes | None 
             "",
             xy=tuple(tip),
             xytext=tuple(at),
+            annotation_clip=False,
             arrowprops={
                 "arrowstyle": "-|>",
                 "color": ACCENT,
@@ -92,28 +93,34 @@ def arch_chart(rows: pd.DataFrame, *, times: int | None = None, ax: Axes | None 
             zorder=4,
         )
         ax.plot(*at, marker=".", color=INK, markersize=3, zorder=5)
-        inward = (centre - at) / max(float(np.linalg.norm(centre - at)), 1e-9)
-        reach = max(2.0, float((tip - at) @ inward) + scale * _reach(row, inward))
+        outward = (at - centre) / max(float(np.linalg.norm(at - centre)), 1e-9)
+        reach = max(2.0, float((tip - at) @ outward) + scale * _reach(row, outward))
+        place = at + outward * (reach + 3.6)
+        half = 0.55 * max(len(str(row.implant)), 5)
+        # so that the axes reach the names
+        ax.plot([place[0] - half, place[0] + half], [place[1]] * 2, linestyle="none")
         size = float(np.hypot(row.bias_x_um, row.bias_y_um))
         ax.annotate(
             f"{printable(row.implant)}\n{size:.0f} µm",
-            tuple(at + inward * (reach + 3.4)),
+            tuple(place),
             ha="center",
             va="center",
             fontsize=8,
             linespacing=1.1,
             zorder=6,
         )
+    tips = rows[["bias_x_um", "bias_y_um"]].to_numpy(float) * scale
+    ax.plot(x + tips[:, 0], y + tips[:, 1], linestyle="none")  # so that the axes reach the tips
     ax.set_aspect("equal", adjustable="datalim")
-    ax.margins(0.12)
+    ax.margins(0.1)
     ax.set_xlabel("x, seen from above / mm")
     ax.set_ylabel("y / mm")
     ax.annotate(
         f"arrows and ellipses enlarged {times} times",
-        (1.0, 1.0),
+        (0.5, 0.02),
         xycoords="axes fraction",
-        ha="right",
-        va="top",
+        ha="center",
+        va="bottom",
         fontsize=8,
         color=GREY,
     )

@@ -11,6 +11,7 @@ from accstudy.figures.style import (
     GREY,
     INK,
     line_of,
+    name_ticks,
     new_figure,
     printable,
     styled,
@@ -59,7 +60,8 @@ def pair_chart(
         right.plot(mine["s_r"], y, **hollow, zorder=3, label="within a cell")
         right.plot(mine["s_R"], y, **style, zorder=2, label="with the spread between cells")
     left.axvline(0, color=INK, linewidth=0.7, zorder=1)
-    if limit is not None and limit < 2.2 * np.nanmax(np.abs(rows[["bias_low", "bias_high"]])):
+    ends = np.abs(rows[["bias", "bias_low", "bias_high"]].to_numpy(float))
+    if limit is not None and limit < 2.2 * np.nanmax(ends, initial=0.0):
         for side in (-limit, limit):
             left.axvline(side, color=GREY, linewidth=0.8, linestyle=(0, (4, 2)), zorder=1)
     names = [
@@ -119,7 +121,7 @@ def alignment_chart(rows: pd.DataFrame, *, width_mm: float = 122) -> Figure:
         for number, how in enumerate(alignments):
             line = mine[mine["alignment"] == how].set_index("implant")["rms_um"]
             axes.plot(range(len(implants)), line.reindex(implants), **line_of(number), label=how)
-        axes.set_xticks(range(len(implants)), [printable(i) for i in implants])
+        name_ticks(axes, implants, 105 if columns == 1 else 150 / columns)
         axes.set_xlabel("implant, along the arch")
         if len(panels) > 1:
             axes.set_title(printable(", ".join(part for part in (condition, model) if part)))

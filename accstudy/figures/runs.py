@@ -13,7 +13,7 @@ __all__ = ["run_chart"]
 
 
 @styled
-def run_chart(rows: pd.DataFrame, *, pair: str, limit_um: float | None = None) -> Figure:
+def run_chart(rows: pd.DataFrame, *, limit_um: float | None = None) -> Figure:
     """Draw two figures of every scan in the order of the scans.
 
     Parameters
@@ -22,8 +22,6 @@ def run_chart(rows: pd.DataFrame, *, pair: str, limit_um: float | None = None) -
         ``number`` (from 1), ``scan``, ``condition``, ``cell``, ``longest_um``
         (signed deviation of the longest pair) and ``rms_um`` (root mean square
         over all pairs of the scan).
-    pair : str
-        Name of the longest pair with its span.
     limit_um : float, optional
         The user's limit, drawn if near the data.
 
@@ -53,7 +51,7 @@ def run_chart(rows: pd.DataFrame, *, pair: str, limit_um: float | None = None) -
         for side in (-limit_um, limit_um):
             above.axhline(side, color=GREY, linewidth=0.8, linestyle=(0, (4, 2)), zorder=1)
     _cells(above, below, rows)
-    above.set_ylabel(f"{printable(pair)} / µm")
+    above.set_ylabel("longest pair / µm")
     below.set_ylabel("all pairs, r.m.s. / µm")
     below.set_ylim(bottom=0)
     step = 1 if len(rows) <= 20 else 5 if len(rows) <= 80 else 10

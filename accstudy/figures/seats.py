@@ -14,6 +14,7 @@ from accstudy.figures.style import (
     GREY,
     INK,
     line_of,
+    name_ticks,
     new_figure,
     printable,
     rows_of,
@@ -44,15 +45,16 @@ def seat_chart(rows: pd.DataFrame, *, limit_um: float | None = None) -> Figure:
         shown. Interference is hatched.
     """
     ways = list(dict.fromkeys(rows["tightened"]))
-    figure = new_figure(166, 8 + 40 * len(ways))
+    figure = new_figure(166, 8 + (60 if _crowded(rows) else 40) * len(ways))
     grid = np.atleast_1d(figure.subplots(len(ways), 1, sharex=True, sharey=True))
     top = max(float(np.nanmax(rows["gap_max_um"])), limit_um or 0, 20.0)
     low = min(float(np.nanmin(rows["gap_min_um"])), 0.0)
+    crowded = _crowded(rows)
     for ax, way in zip(grid, ways, strict=True):
-        _seats(ax, rows[rows["tightened"] == way], top=top, low=low)
+        _seats(ax, rows[rows["tightened"] == way], top=top, upright=crowded)
         if limit_um is not None:
             ax.axhline(limit_um, color=GREY, linewidth=0.8, linestyle=(0, (4, 2)), zorder=1)
-        ax.set_ylim(min(1.3 * low, -0.35 * top), 1.72 * top)
+        ax.set_ylim(min(1.3 * low, -0.35 * top), (4.2 if crowded else 1.72) * top)
         ax.set_ylabel("gap / µm")
         ax.set_title(
             "all screws, best seat" if way == "best-seat" else f"one screw, at {printable(way)}"
@@ -61,7 +63,18 @@ def seat_chart(rows: pd.DataFrame, *, limit_um: float | None = None) -> Figure:
     return figure
 
 
-def _seats(ax: Axes, rows: pd.DataFrame, *, top: float, low: float) -> None:
+def _crowded(rows: pd.DataFrame) -> bool:
+    """Whether the texts over the seats would run into each other."""
+    one = rows.drop_duplicates("implant").sort_values("path_mm")
+    steps = one["path_mm"].diff().dropna()
+    if steps.empty:
+        return False
+    per_mm = 140 / (float(one["path_mm"].iloc[-1] - one["path_mm"].iloc[0]) + 12)
+    letters = int(one["implant"].str.len().max()) + 12
+    return bool(float(steps.min()) * per_mm < 1.4 * letters)
+
+
+def _seats(ax: Axes, rows: pd.DataFrame, *, top: float, upright: bool) -> None:
     half = 2.0
     first, last = float(rows["path_mm"].iloc[0]), float(rows["path_mm"].iloc[-1])
     foot = 1.30 * top
@@ -106,6 +119,7 @@ def _seats(ax: Axes, rows: pd.DataFrame, *, top: float, low: float) -> None:
             textcoords="offset points",
             ha="center",
             va="bottom",
+            rotation=90 if upright else 0,
             fontsize=8,
             zorder=5,
         )
@@ -157,7 +171,7 @@ def gap_chart(rows: pd.DataFrame, *, limit_um: float | None = None) -> Figure:
             )
         if limit_um is not None:
             ax.axhline(limit_um, color=GREY, linewidth=0.8, linestyle=(0, (4, 2)), zorder=1)
-        ax.set_xticks(range(len(implants)), [printable(i) for i in implants])
+        name_ticks(ax, implants, 145 / len(ways))
         ax.set_xlim(-0.6, len(implants) - 0.4)
         ax.set_title(printable(way))
         ax.set_xlabel("implant")

@@ -77,16 +77,21 @@ def supported_span_chart(
             color=style["color"],
             zorder=3,
         )
-    for level in sorted(set(levels["level_um"])):
-        if level <= top:
-            _level(ax, levels[levels["level_um"] == level], conditions, limit_um=limit_um)
+    shown = sorted({float(v) for v in levels["level_um"] if v <= top})
+    lines = 2 if len(conditions) == 1 else 1
+    heights = _apart([v / top for v in shown], (2.2 + 3.3 * lines) / max(height_mm - 16, 20))
+    for level, height in zip(shown, heights, strict=True):
+        rows = levels[levels["level_um"] == level]
+        _level(ax, rows, conditions, limit_um=limit_um, height=height)
     ax.set_xlim(0, right)
     ax.set_ylim(0, top)
     name = "span between two implants" if along == "span" else "path along the arch"
     ax.set_xlabel(f"{name} / mm")
     ax.set_ylabel("deviation of the distance / µm")
     if len(conditions) > 1:
-        ax.legend(loc="upper left")
+        figure = ax.get_figure(root=True)
+        assert figure is not None
+        figure.legend(*ax.get_legend_handles_labels(), loc="outside upper left", ncols=2)
     return ax
 
 
@@ -98,8 +103,21 @@ def _top(curve: pd.DataFrame, points: pd.DataFrame, levels: pd.DataFrame) -> flo
     return 1.06 * (above[0] if above and above[0] < 1.8 * highest else highest)
 
 
+def _apart(heights: list[float], least: float) -> list[float]:
+    """Heights of labels, moved up where they would lie over each other."""
+    out: list[float] = []
+    for height in heights:
+        out.append(max(height, out[-1] + least) if out else height)
+    return out
+
+
 def _level(
-    ax: Axes, levels: pd.DataFrame, conditions: list[str], *, limit_um: float | None
+    ax: Axes,
+    levels: pd.DataFrame,
+    conditions: list[str],
+    *,
+    limit_um: float | None,
+    height: float,
 ) -> None:
     """Draw a level, and write beside it what it supports."""
     rows = rows_of(levels)
@@ -113,13 +131,14 @@ def _level(
         "\n".join(lines),
         (1.0, level),
         xycoords=("axes fraction", "data"),
-        xytext=(5, 0),
-        textcoords="offset points",
+        xytext=(1.02, height),
+        textcoords="axes fraction",
         va="center",
         fontsize=8,
         linespacing=1.15,
         fontweight="semibold" if own else "normal",
         annotation_clip=False,
+        arrowprops={"arrowstyle": "-", "color": GREY, "linewidth": 0.5, "shrinkA": 1, "shrinkB": 0},
     )
     for row in rows:
         x = float(row.supported_mm)

@@ -32,6 +32,7 @@ __all__ = [
     "SERIES",
     "WIDE_MM",
     "line_of",
+    "name_ticks",
     "new_axes",
     "new_figure",
     "png_bytes",
@@ -154,6 +155,23 @@ def line_of(number: int, *, join: bool = True) -> dict[str, Any]:
         "markeredgecolor": INK if number % len(SERIES) == 3 else colour,
         "markeredgewidth": 0.8,
     }
+
+
+def name_ticks(ax: Axes, names: list[str], room_mm: float) -> None:
+    """Name the ticks 0, 1, ... of the x axis, upright where the names are too long.
+
+    Parameters
+    ----------
+    ax : Axes
+        Whose axis.
+    names : list of str
+        Names in order.
+    room_mm : float
+        About the printed width of the axes.
+    """
+    shown = [printable(name) for name in names]
+    crowded = max((len(n) for n in shown), default=0) * 1.7 > room_mm / max(len(shown), 1)
+    ax.set_xticks(range(len(shown)), shown, rotation=90 if crowded else 0)
 
 
 def rows_of(frame: pd.DataFrame) -> list[Any]:

@@ -10,7 +10,7 @@ from accstudy.models.means import log_base
 from accstudy.reports import evidence
 from accstudy.reports.checklist import checklist
 from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Attachment, Document, Text
+from accstudy.reports.document import Attachment, Document, Text, plain
 from accstudy.reports.latex import latex_table
 from accstudy.reports.model_evidence import (
     contrasts_section,
@@ -176,18 +176,12 @@ def latex_attachments(document: Document) -> list[Attachment]:
     for block in document.blocks:
         if block["type"] != "table":
             continue
-        caption = _text(block["caption"])
+        caption = plain(block["caption"])
         for start, name in wanted.items():
             if caption.startswith(start):
-                titles = [_text(c["title"]) for c in block["columns"]]
-                rows = [[_text(cell) for cell in row] for row in block["rows"]]
+                titles = [plain(c["title"]) for c in block["columns"]]
+                rows = [[plain(cell) for cell in row] for row in block["rows"]]
                 data = latex_table(caption, titles, rows, label=f"tab:{slug(name)}")
                 what = f"Table of {name} for a paper"
                 found.append(Attachment(f"{name}.tex", data, "application/x-tex", what))
     return found
-
-
-def _text(text: Text) -> str:
-    if isinstance(text, str):
-        return text
-    return "".join(r if isinstance(r, str) else str(r.get("t", "")) for r in text)

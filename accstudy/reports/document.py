@@ -22,6 +22,7 @@ __all__ = [
     "bold",
     "clean",
     "italic",
+    "plain",
     "see",
     "strong_accent",
     "symbol",
@@ -168,6 +169,7 @@ class Document:
                 "rows": [[clean(cell) for cell in row] for row in rows],
                 "wide": wide,
                 "roomy": roomy,
+                "keep": _height_mm(columns, rows, 166 if wide else 122, roomy=roomy) < 130,
             }
         )
 
@@ -183,6 +185,33 @@ class Document:
     def new_page(self) -> None:
         """Go on at the top of a page."""
         self.blocks.append({"type": "break"})
+
+
+def _height_mm(
+    columns: Sequence[Heading], rows: Sequence[Sequence[Text]], width_mm: float, *, roomy: bool
+) -> float:
+    """About how high a table will be: 1.6 mm a letter, 3.5 mm a line."""
+    shares = sum(c.width for c in columns)
+    fixed = 14.0 * sum(c.width == 0 for c in columns)
+    total = 0.0
+    for row in rows:
+        lines = 1
+        for column, cell in zip(columns, row, strict=True):
+            if column.width:
+                room = column.width / shares * max(width_mm - fixed, 20.0)
+                lines = max(lines, -(-int(1.6 * len(plain(cell))) // int(room)))
+        total += 3.5 * lines + (4.0 if roomy else 1.9)
+    return total
+
+
+def plain(text: Text) -> str:
+    """Text without its marks."""
+    if isinstance(text, str):
+        return text
+    out = ""
+    for run in text:
+        out += plain(run) if isinstance(run, (str, list)) else str(run.get("t", ""))
+    return out
 
 
 def clean(text: Text) -> Text:

@@ -46,19 +46,26 @@ def pairs(document: Document, content: ReportContent) -> None:
             continue
         text = (
             "A distance between two implants does not depend on any alignment. "
-            f"The {word} goes from {range_phrase(mine['bias'], signed=True)}, the repeatability "
-            f"standard deviation from {range_phrase(mine['s_r'])}."
+            f"The {word} goes from {range_phrase(mine['bias'], signed=True)}"
+        )
+        spread = mine["s_r"].notna().any()
+        text += (
+            f", the repeatability standard deviation from {range_phrase(mine['s_r'])}."
+            if spread
+            else "; nothing can be said of the scatter."
         )
         largest = worst(mine)
         if largest is not None:
             text += f" The largest: {_lower(bias_sentence(largest, is_scan=is_scan(content)))}"
         document.lead(named(content, "", model).capitalize() or "Distances", text)
+        known = int(mine["bias_low"].notna().sum())
         crossing = int(((mine["bias_low"] > 0) | (mine["bias_high"] < 0)).sum())
         document.figure(
             slug("pairs", model),
             pair_chart(mine, limit=limit_of(content, "distance_um"), bias_word=word),
-            caption=f"Left, {word} of every pair with its interval; {crossing} of {len(mine)} "
-            "intervals do not hold zero. Right, standard deviation of repeated scans. Pairs by "
+            caption=f"Left, {word} of every pair with its interval"
+            + (f"; {crossing} of {known} intervals do not hold zero" if known else "")
+            + ". Right, standard deviation of repeated scans. Pairs by "
             "growing span" + _limit_note(content, mine),
             alt=_alt_pairs(mine, word),
         )
@@ -218,10 +225,10 @@ def scan_after_scan(document: Document, content: ReportContent) -> None:
     which = named(content, "", model)
     document.figure(
         "runs",
-        run_chart(rows, pair=pair, limit_um=limit_of(content, "distance_um")),
+        run_chart(rows, limit_um=limit_of(content, "distance_um")),
         caption=f"{f'Scans of {which}' if which else 'Scans'} {when}; vertical lines part the "
         "cells. Above: deviation of the longest pair "
-        f"({quantity(at.span_mm, 'mm')}). Below: root mean square over all pairs of the scan.",
+        f"({pair}). Below: root mean square over all pairs of the scan.",
         alt=f"Run chart of {len(rows)} scans; longest pair {pair}: "
         f"{range_phrase(rows['longest_um'], signed=True)}; root mean square of all pairs "
         f"{range_phrase(rows['rms_um'])}.",

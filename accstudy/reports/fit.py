@@ -63,7 +63,10 @@ def _one_budget(
             f" The expanded uncertainty is {number(expanded[0].u_um)} µm "
             f"(coverage factor {number(expanded[0].k, '', decimals=2)})."
         )
-    held = rows[~rows["part"].isin(["combined", "expanded"]) & ~counted]
+    known = rows["u_um"].notna() & ~rows["part"].isin(["combined", "expanded"])
+    if not (known & (rows["part"] == "repeatability")).any():
+        text += " Repeatability cannot be said from so few scans and is not in it."
+    held = rows[known & ~counted]
     if len(held):
         names = joined([str(p) for p in held["part"]])
         text += f" Held by the scatter already, and not counted twice: {names}."

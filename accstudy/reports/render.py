@@ -11,7 +11,7 @@ from accstudy.reports.cautions import FOOTER
 from accstudy.reports.comparison import comparison_report, latex_attachments
 from accstudy.reports.compile import compile_pdf
 from accstudy.reports.content import ReportContent, ReportFiles
-from accstudy.reports.document import Document, Text, clean
+from accstudy.reports.document import Document, Text, clean, plain
 from accstudy.reports.drift import drift_report
 from accstudy.reports.shared import attachments, subtitle
 from accstudy.reports.validation import validation_report
@@ -62,7 +62,7 @@ def render_report(kind: str, content: ReportContent, *, png: bool = False) -> Re
         "subtitle": clean(subtitle(content)),
         "author": "accstudy",
         "keywords": ["implant impression", "accuracy", "trueness", "precision", kind],
-        "description": _plain(answer),
+        "description": " ".join(plain(text) for text in answer),
         "date": [int(part) for part in content.generated.split("-")] if content.generated else [],
         "footer": FOOTER,
         "answer": [clean(text) for text in answer],
@@ -74,15 +74,3 @@ def render_report(kind: str, content: ReportContent, *, png: bool = False) -> Re
         drawn = {**first.figures, **rest.figures}
         files |= {f"{name}.png": png_bytes(figure) for name, figure in drawn.items()}
     return ReportFiles(pdf=pdf, figures=files, data=data)
-
-
-def _plain(texts: list[Text]) -> str:
-    """Text of the answer without its marks, for the metadata."""
-    said = []
-    for text in texts:
-        runs = clean(text)
-        if isinstance(runs, str):
-            said.append(runs)
-        else:
-            said.append("".join(r if isinstance(r, str) else str(r.get("t", "")) for r in runs))
-    return " ".join(said)

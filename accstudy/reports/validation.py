@@ -11,7 +11,7 @@ from accstudy.figures.style import rows_of
 from accstudy.reports import evidence, fit
 from accstudy.reports.content import ReportContent
 from accstudy.reports.derived import span_points
-from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.document import Document, Heading, Text, strong_accent
 from accstudy.reports.select import (
     is_scan,
     levels,
@@ -114,19 +114,46 @@ def answer(content: ReportContent) -> list[Text]:
             "The study sets no limit, so nothing can be said about conformity. "
             + bias_sentence(pair, is_scan=is_scan(content))
         ]
-    said: list[Text] = []
-    for row in rows_of(rows)[:3]:
-        said.append(
-            verdict_sentence(
-                row, longest_mm=longest_span(content), supported_mm=_supported(content, row)
-            )
+    if len(rows) > 2:
+        return [_grouped(content, rows)]
+    said: list[Text] = [
+        verdict_sentence(
+            row, longest_mm=longest_span(content), supported_mm=_supported(content, row)
         )
-    if len(rows) > 3:
-        said.append(f"{count(len(rows) - 3, 'further condition')} in the table of verdicts.")
+        for row in rows_of(rows)
+    ]
     pair = longest_pair(content, str(rows["condition"].iloc[0]))
     if len(rows) == 1 and pair is not None:
         said.append(bias_sentence(pair, is_scan=is_scan(content)))
     return said
+
+
+def _grouped(content: ReportContent, rows: pd.DataFrame) -> Text:
+    """One sentence about a limit under many conditions."""
+    first = rows_of(rows)[0]
+    text: list[Any] = [
+        f"With the limit of {quantity(first.limit, first.unit)} on the "
+        f"{measurand_name(first.measurand)} (in brackets the bound for {percent(first.coverage)} "
+        f"of future scans with {percent(first.confidence)} confidence, and the supported span)"
+    ]
+    for verdict in dict.fromkeys(_verdict_cell(r) for r in rows_of(rows)):
+        mine = [r for r in rows_of(rows) if _verdict_cell(r) == verdict]
+        named_ = joined(
+            [
+                f"{condition_name(r.condition)} ({_bound_and_span(r, _supported(content, r))})"
+                for r in mine[:8]
+            ]
+        )
+        more = f" and {len(mine) - 8} more" if len(mine) > 8 else ""
+        text += ["; " if len(text) > 1 else ": ", strong_accent(verdict), f" for {named_}{more}"]
+    return [*text, "."]
+
+
+def _bound_and_span(row: Any, supported_mm: float | None) -> str:
+    bound = "no bound" if missing(row.tolerance_bound) else quantity(row.tolerance_bound, row.unit)
+    if supported_mm is None:
+        return bound
+    return f"{bound}, {'no span' if missing(supported_mm) else quantity(supported_mm, 'mm')}"
 
 
 def other_verdicts(content: ReportContent) -> str:
@@ -140,23 +167,37 @@ def other_verdicts(content: ReportContent) -> str:
     Returns
     -------
     str
-        Empty where there is no other limit.
+        Empty where there is no other limit; with several conditions, how many
+        have which verdict.
     """
+    found: dict[str, list[tuple[str, str]]] = {}
     table = own_limits(content)
-    several = len(table) > 0 and len(set(table["condition"])) > 1
-    found: dict[str, list[str]] = {}
     for r in rows_of(table[table["measurand"] != "distance_um"]) if len(table) else []:
         what = f"{measurand_name(r.measurand)} ({quantity(r.limit, r.unit)})"
-        who = f" for {r.condition}" if several else ""
-        found.setdefault(_verdict_cell(r), []).append(what + who)
+        found.setdefault(what, []).append((_verdict_cell(r), str(r.condition)))
     ways = {"terminal-screw": "gap with one screw", "best-seat": "gap at the best seat"}
     for r in rows_of(content.table("seating_summary")) if content.has("seating_summary") else []:
         if r.verdict and not missing(r.limit_um):
-            who = f" for {r.condition}" if several else ""
             what = f"{ways.get(r.seated, r.seated)} ({quantity(r.limit_um)})"
-            found.setdefault(str(r.verdict), []).append(what + who)
-    said = [f"{verdict}: {'; '.join(what)}" for verdict, what in found.items()]
+            found.setdefault(what, []).append((str(r.verdict), str(r.condition)))
+    by_verdict: dict[str, list[str]] = {}
+    for what, verdicts in found.items():
+        by_verdict.setdefault(_share_of(verdicts), []).append(what)
+    said = [f"{verdict}: {'; '.join(what)}" for verdict, what in by_verdict.items()]
     return ". ".join(f"{t[0].upper()}{t[1:]}" for t in said) + "." if said else ""
+
+
+def _share_of(verdicts: list[tuple[str, str]]) -> str:
+    """Verdict of one case, or who has which of several."""
+    if len(verdicts) == 1:
+        return verdicts[0][0]
+    parts = []
+    for verdict in dict.fromkeys(v for v, _ in verdicts):
+        who = [c for v, c in verdicts if v == verdict]
+        if len(who) == len(verdicts):
+            return f"{verdict} for all {len(who)} cases"
+        parts.append(f"{verdict} for {joined(who) if len(who) < 4 else f'{len(who)} cases'}")
+    return "; ".join(parts)
 
 
 def _supported(content: ReportContent, row: Any) -> float | None:
@@ -227,8 +268,11 @@ def _verdicts(document: Document, content: ReportContent) -> None:
 def _verdict_table(document: Document, rows: pd.DataFrame) -> None:
     several = len(set(rows["condition"])) > 1
     cells: list[list[Text]] = []
+    before = None
     for r in rows_of(rows):
-        start: list[Text] = [condition_name(r.condition)] if several else []
+        who = condition_name(r.condition) if r.condition != before else ""
+        before = r.condition
+        start: list[Text] = [who] if several else []
         cells.append(
             [
                 *start,

@@ -92,12 +92,23 @@ def quantity(value: Any, unit: str = "um", *, signed: bool = False) -> str:
     """
     if missing(value):
         return NONE
+    if unit == "um" and abs(float(value)) >= 1e4:
+        return _long_length(float(value))
+    if unit == "deg" and abs(float(value)) >= 360:
+        return "over 360°"
     places = _ROUND.get(unit, 2)
     if unit == "um" and abs(float(value)) < 9.95:
         places = 1 if float(value) != round(float(value)) else 0
     text = number(value, unit, signed=signed, decimals=places)
     gap = "" if unit in ("deg", "") else "\u00a0"
     return f"{text}{gap}{unit_name(unit)}"
+
+
+def _long_length(value_um: float) -> str:
+    """Write a length that no scan deviates by: a bound from far too few scans."""
+    if abs(value_um) >= 1e6:
+        return "over 1\u00a0m"
+    return f"{value_um / 1000:.0f}\u00a0mm".replace("-", "−")
 
 
 def interval(low: Any, high: Any, unit: str = "um", *, signed: bool = True) -> str:
