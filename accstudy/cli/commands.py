@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from accstudy.cli.options import DONE, INPUT_AT_FAULT, LEFT_OUT, shared_options
+from accstudy.cli.options import DONE, FAILED, INPUT_AT_FAULT, LEFT_OUT, shared_options
+from accstudy.cli.planning import list_scans, new, plan
 from accstudy.cli.progress import Progress
 
 if TYPE_CHECKING:
@@ -96,6 +97,7 @@ def check(
     """
     from accstudy.errors import Severity
     from accstudy.stages.check import check_study, findings_csv
+    from accstudy.study.missing import split_missing
 
     with Progress(quiet=quiet or as_csv) as progress:
         findings = check_study(
@@ -104,9 +106,14 @@ def check(
     if as_csv:
         click.echo(findings_csv(findings), nl=False)
     else:
-        for finding in findings:
+        steps, others = split_missing(findings)
+        for finding in others:
             if not quiet or finding.severity is Severity.ERROR:
                 click.echo(str(finding), err=finding.severity is Severity.ERROR)
+        if steps:
+            click.echo("Still missing, in the order in which to do it:")
+        for k, step in enumerate(steps, start=1):
+            click.echo(f"  {k}. {step}")
         counts = {s: sum(f.severity is s for f in findings) for s in Severity}
         if not quiet:
             click.echo(", ".join(f"{n} {s.value}{'s' * (n != 1)}" for s, n in counts.items()))
@@ -323,4 +330,42 @@ def simulate(folder: Path, kind: str, seed: int, samples: bool, quiet: bool) -> 
             click.echo(f"written: {path}")
 
 
-ALL = (check, measure, analyze, report, run, audit, simulate)
+@click.command()
+@click.argument(
+    "folder", type=click.Path(file_okay=False, path_type=Path), default=Path(), metavar="[FOLDER]"
+)
+@click.option("--quiet", is_flag=True, help="Say only what went wrong.")
+@click.pass_context
+def selftest(ctx: click.Context, folder: Path, quiet: bool) -> None:
+    """Compute what is known on this installation; write a record into FOLDER.
+
+    Published examples, closed forms and a simulated scan, each number beside
+    its source: selftest.json and selftest.pdf, by default into the current
+    folder. Exit code 1 if anything differs.
+
+    Example: accstudy selftest software_validation
+    """
+    import datetime as dt
+
+    from accstudy.selftest.run import record_files, run_selftest
+    from accstudy.study.record import write_files
+
+    found = run_selftest(say=lambda line: None if quiet else click.echo(line))
+    written = write_files(folder, record_files(found, on=dt.date.today().isoformat()))
+    for row in found.differing.itertuples():
+        click.echo(
+            f"differs: {row.topic}, {row.case}, {row.quantity}: known {row.published}, "
+            f"here {row.here}, tolerance {row.tolerance}",
+            err=True,
+        )
+    if not quiet:
+        for path in written:
+            click.echo(f"written: {path}")
+    if not found.passed:
+        click.echo(f"{len(found.differing)} of {len(found.table)} numbers differ", err=True)
+    elif not quiet:
+        click.echo(f"all {len(found.table)} numbers agree, {found.seconds:.0f} s")
+    ctx.exit(DONE if found.passed else FAILED)
+
+
+ALL = (new, plan, list_scans, check, measure, analyze, report, run, audit, simulate, selftest)

@@ -7,9 +7,9 @@ from typing import Any
 
 import click
 
-from accstudy import __version__
 from accstudy.cli.commands import ALL
 from accstudy.cli.options import DONE, FAILED
+from accstudy.cli.version import show_version
 from accstudy.errors import AccstudyError
 
 __all__ = ["main"]
@@ -53,7 +53,14 @@ class _Group(click.Group):
     epilog="Exit codes: 0 done; 1 the tool failed; 2 wrong call; 3 input at fault, nothing "
     "written; 4 done, but scans were left out.",
 )
-@click.version_option(__version__, "--version", message="accstudy %(version)s")
+@click.option(
+    "--version",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=show_version,
+    help="Show the versions of the program and of what computes.",
+)
 @click.option("--debug", is_flag=True, help="Show where in the program an error arose.")
 def main(debug: bool) -> None:
     """Accuracy of multi-implant impressions from repeated scans of a reference model.

@@ -9,7 +9,9 @@ from pathlib import Path
 import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, Severity, StudyError, place
+from accstudy.study.checks import conditions_of_scanning
 from accstudy.study.load import Study, load_study, resolve
+from accstudy.study.toml import read_settings
 from accstudy.tables import csv_bytes
 
 __all__ = ["check_study", "findings_csv"]
@@ -41,10 +43,18 @@ def check_study(
     try:
         study = load_study(path, allow_outside=allow_outside)
     except StudyError as error:
-        return error.findings
+        return (*error.findings, *_not_given(path))
     found = [*study.findings, *_meshes(study, jobs, allow_outside, show)]
     rank = {Severity.ERROR: 0, Severity.WARNING: 1, Severity.NOTE: 2}
     return tuple(sorted(found, key=lambda f: rank[f.severity]))
+
+
+def _not_given(path: Path) -> list[Finding]:
+    """Warnings of a study that is at fault elsewhere."""
+    try:
+        return conditions_of_scanning(read_settings(path / "study.toml"))
+    except StudyError:
+        return []
 
 
 def findings_csv(findings: tuple[Finding, ...]) -> bytes:

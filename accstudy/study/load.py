@@ -141,9 +141,10 @@ def load_study(path: Path, *, allow_outside: bool = False, today: dt.date | None
     landmarks = reader.table("landmarks", settings.scans.landmarks)
     events = reader.table("events", settings.drift.events)
     if scans is not None:
+        scans = reader.without_planned(scans, poses)
         scans, found = add_groups(scans, settings, factors)
         reader.findings += found
-        if implants is not None:
+        if implants is not None and len(implants):
             reader.findings += against_reference(scans, implants, poses, settings)
         reader.check_files(scans, poses)
         reader.findings += dates(scans, settings, today or dt.date.today())
@@ -269,17 +270,36 @@ class _Reader:
                 )
             seen.setdefault(name, row)
         for status, row in zip(frame["status"], frame["row"], strict=True):
-            if status not in ("", "ok", "failed"):
+            if status not in ("", "ok", "failed", "planned"):
                 self.findings.append(
                     fault(
                         "unknown-status",
                         f'status "{status}"',
                         place(file, row, "status"),
-                        "leave it empty, or write ok or failed",
+                        "leave it empty, or write ok, failed or planned",
                     )
                 )
         frame["status"] = frame["status"].replace("", "ok")
         return frame, factors
+
+    def without_planned(self, scans: pd.DataFrame, poses: pd.DataFrame) -> pd.DataFrame:
+        """Leave out planned scans that are not made yet; say which."""
+        planned = scans["status"] == "planned"
+        coming = planned & (scans["file"] == "") & ~scans["scan"].isin(poses["scan"])
+        names = scans.loc[coming, "scan"].tolist()
+        file = self.settings.scans.list
+        mend = "write each file's name into column file once the scan is made"
+        if names and len(names) == len(scans):
+            what = f"all {len(names)} scans are planned; none is made yet"
+            self.findings.append(fault("no-scans-yet", what, file, mend))
+        elif names:
+            what = f"{len(names)} of {len(scans)} scans are planned and not made yet: {_few(names)}"
+            drift = self.settings.study.kind == "drift"  # there, the list is never complete
+            severity = Severity.NOTE if drift else Severity.WARNING
+            self.findings.append(Finding(severity, "scans-planned", what, file, mend))
+        made = scans[~coming].reset_index(drop=True)
+        made["status"] = made["status"].replace("planned", "ok")
+        return made
 
     def check_files(self, scans: pd.DataFrame, poses: pd.DataFrame) -> None:
         """See that every scan has either a mesh file or positions, and that files exist."""
@@ -338,6 +358,10 @@ class _Reader:
             return
         if not full.is_file():
             self.findings.append(fault("no-file", f'there is no file "{file}"', where))
+
+
+def _few(names: list[str]) -> str:
+    return ", ".join(names) if len(names) <= 4 else f"{names[0]}, {names[1]}, ... {names[-1]}"
 
 
 class _UnusableError(Exception):

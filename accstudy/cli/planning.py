@@ -1,0 +1,280 @@
+"""Commands before the first scan: new, plan, list-scans."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+import click
+
+__all__ = ["list_scans", "new", "plan"]
+
+_POSITIVE = click.FloatRange(min=0, min_open=True)
+_NOT_NEGATIVE = click.FloatRange(min=0)
+
+
+def _counts(ctx: click.Context, param: click.Parameter, value: str) -> tuple[int, ...]:
+    """Read whole numbers parted by commas."""
+    try:
+        found = tuple(int(part) for part in value.split(","))
+    except ValueError:
+        found = ()
+    if not found or min(found) < 1:
+        raise click.BadParameter("write whole numbers from 1 on, such as 2,3,6")
+    return found
+
+
+def _levels(
+    ctx: click.Context, param: click.Parameter, values: tuple[str, ...]
+) -> dict[str, tuple[str, ...]]:
+    out: dict[str, tuple[str, ...]] = {}
+    for value in values:
+        name, equals, level = (part.strip() for part in value.partition("="))
+        if not (name and equals and level):
+            raise click.BadParameter('write it as "technique=splinted"')
+        out[name] = (*out.get(name, ()), level)
+    return out
+
+
+@click.command()
+@click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
+@click.option(
+    "--protocol",
+    default="full_arch_validation",
+    show_default=True,
+    help="full_arch_validation, technique_comparison or monthly_drift.",
+)
+@click.option("--title", default="", help="Title of the study; the protocol's by default.")
+@click.option("--quiet", is_flag=True, help="Say only what went wrong.")
+def new(folder: Path, protocol: str, title: str, quiet: bool) -> None:
+    """Make a study in FOLDER from a protocol, every line explained.
+
+    Nothing is overwritten. Its README.md names the next steps.
+
+    Example: accstudy new my_study --protocol full_arch_validation
+    """
+    from accstudy.stages.new import new_study
+
+    written = new_study(folder, protocol=protocol, title=title)
+    if not quiet:
+        for path in written:
+            click.echo(f"written: {path}")
+        click.echo(f"next: read {folder / 'README.md'}; `accstudy check {folder}` says what is "
+                   "missing")  # fmt: skip
+
+
+@click.command()
+@click.argument(
+    "study", type=click.Path(exists=True, file_okay=False, path_type=Path), metavar="STUDY"
+)
+@click.option("--s-r", type=_POSITIVE, help="Assumed repeatability standard deviation.")
+@click.option(
+    "--s-cell",
+    type=_NOT_NEGATIVE,
+    default=0.0,
+    show_default=True,
+    help="Assumed standard deviation between cells.",
+)
+@click.option("--bias", type=float, default=0.0, show_default=True, help="Assumed bias.")
+@click.option(
+    "--pilot",
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    help="Take the assumptions from the results of this study.",
+)
+@click.option("--pilot-condition", default="", help="Condition of the pilot; needed if several.")
+@click.option(
+    "--measurand",
+    type=click.Choice(["distance_um", "angle_deg"]),
+    default="distance_um",
+    show_default=True,
+    help="What sizes are worked out for.",
+)
+@click.option("--limit", type=_POSITIVE, help="Limit to be proven; the study's by default.")
+@click.option(
+    "--cells",
+    default="1,2,3,4,6",
+    show_default=True,
+    callback=_counts,
+    help="Numbers of cells (operators times sessions) to try.",
+)
+@click.option(
+    "--per-cell",
+    default="3,5,10",
+    show_default=True,
+    callback=_counts,
+    help="Numbers of scans a cell to try.",
+)
+@click.option("--minutes-per-scan", type=_NOT_NEGATIVE, help="By default the protocol's.")
+@click.option("--minutes-per-session", type=_NOT_NEGATIVE, help="By default the protocol's.")
+@click.option(
+    "--difference",
+    type=float,
+    help="Difference of two techniques to be found: adds a table of power.",
+)
+@click.option("--margin", type=_POSITIVE, help="Equivalence margin, for the table of power.")
+@click.option("--sd-scan", type=_NOT_NEGATIVE, help="For power, without a pilot: between scans.")
+@click.option("--sd-residual", type=_NOT_NEGATIVE, help="The same between pairs of a scan.")
+@click.option(
+    "--operators",
+    default="3,6",
+    show_default=True,
+    callback=_counts,
+    help="Numbers of operators to try for power.",
+)
+@click.option(
+    "--simulations",
+    type=click.IntRange(min=20),
+    default=200,
+    show_default=True,
+    help="Simulated studies a size.",
+)
+@click.option("--model", "models", multiple=True, help="A model to scan; again for each.")
+@click.option("--operator", "people", multiple=True, help="An operator's code; again for each.")
+@click.option("--session", "sessions", multiple=True, help="A session; again for each.")
+@click.option(
+    "--level",
+    "levels",
+    multiple=True,
+    callback=_levels,
+    help='A level of a factor, such as "technique=splinted"; again for each.',
+)
+@click.option("--repeats", type=click.IntRange(min=1), help="Scans of each kind in a block.")
+@click.option("--seed", type=click.IntRange(min=0), help="Of the order; drawn by default.")
+@click.option("--sizes-only", is_flag=True, help="Draw no order.")
+def plan(
+    study: Path,
+    s_r: float | None,
+    s_cell: float,
+    bias: float,
+    pilot: Path | None,
+    pilot_condition: str,
+    measurand: str,
+    limit: float | None,
+    cells: tuple[int, ...],
+    per_cell: tuple[int, ...],
+    minutes_per_scan: float | None,
+    minutes_per_session: float | None,
+    difference: float | None,
+    margin: float | None,
+    sd_scan: float | None,
+    sd_residual: float | None,
+    operators: tuple[int, ...],
+    simulations: int,
+    models: tuple[str, ...],
+    people: tuple[str, ...],
+    sessions: tuple[str, ...],
+    levels: dict[str, tuple[str, ...]],
+    repeats: int | None,
+    seed: int | None,
+    sizes_only: bool,
+) -> None:
+    """Say what which size of STUDY would show, and draw the order of its scans.
+
+    Sizes need assumptions: --s-r (and --s-cell, --bias), or --pilot. The order fills an empty
+    scan list and makes plan/bench_sheet.pdf; a list with rows is left as it is.
+
+    Example: accstudy plan my_study --s-r 20 --s-cell 10 --operator "operator 1" --seed 7
+    """
+    from accstudy.plan.power import ComparisonSpread
+    from accstudy.plan.size import Spread
+    from accstudy.stages import plan as planning
+    from accstudy.study.toml import read_settings
+
+    if s_r is not None and pilot is not None:
+        raise click.UsageError("give either --s-r or --pilot")
+    settings = read_settings(study / "study.toml")
+    written: list[Path] = []
+    if s_r is not None or pilot is not None:
+        spread = (
+            planning.pilot_spread(pilot, condition=pilot_condition, measurand=measurand)
+            if pilot is not None
+            else Spread(s_r or 0.0, s_cell, bias, unit=measurand.rsplit("_", 1)[1])
+        )
+        found = planning.expected_sizes(
+            settings,
+            spread,
+            measurand=measurand,
+            cells=cells,
+            per_cell=per_cell,
+            limit=limit,
+            minutes_per_scan=minutes_per_scan,
+            minutes_per_session=minutes_per_session,
+            simulations=simulations,
+        )
+        click.echo(_shown(found.table))
+        for line in found.words:
+            click.echo(line)
+        written.append(planning.write_table(study, "plan_sizes", found.table))
+    elif difference is None:
+        click.echo("no sizes: give --s-r (and --s-cell, --bias), or --pilot")
+    if difference is not None:
+        if pilot is not None:
+            assumed = planning.pilot_comparison(pilot)
+        elif sd_scan is not None and sd_residual is not None:
+            assumed = ComparisonSpread(scan=sd_scan, residual=sd_residual, session=s_cell)
+        else:
+            raise click.UsageError("power needs --pilot, or --sd-scan and --sd-residual")
+        power = planning.expected_power(
+            settings,
+            assumed,
+            difference=difference,
+            margin=margin,
+            operators=operators,
+            sessions=len(sessions),
+            per_session=per_cell,
+            minutes_per_scan=minutes_per_scan,
+            minutes_per_session=minutes_per_session,
+            simulations=simulations,
+        )
+        click.echo(_shown(power.drop(columns="note")))
+        written.append(planning.write_table(study, "plan_power", power))
+    rows = planning.rows_of_list(study, settings)
+    if rows and not sizes_only:
+        click.echo(f"{settings.scans.list} has {rows} rows already; it is left as it is")
+    elif not sizes_only:
+        order = planning.Order(models, people, sessions, levels, repeats, seed)
+        drawn = planning.draw_order(study, settings, order, today=dt.date.today())
+        click.echo(drawn.words)
+        written += drawn.written
+    for path in written:
+        click.echo(f"written: {path}")
+
+
+def _shown(table: object) -> str:
+    """A table as aligned text, without empty columns, three digits behind the point at most."""
+    import pandas as pd
+
+    assert isinstance(table, pd.DataFrame)
+    filled = table.dropna(axis="columns", how="all")
+    return filled.to_string(index=False, float_format=lambda v: f"{v:.4g}", na_rep="-")
+
+
+@click.command("list-scans")
+@click.argument(
+    "folder", type=click.Path(exists=True, file_okay=False, path_type=Path), metavar="FOLDER"
+)
+@click.option("--model", default="", help="The model that the scans show.")
+@click.option("--write", is_flag=True, help="Write the rows into the study's empty scan list.")
+def list_scans(folder: Path, model: str, write: bool) -> None:
+    """Propose the rows of scans.csv from the mesh files of FOLDER, their names and times.
+
+    FOLDER is a study, or a folder of mesh files in one. What is proposed is a guess: read
+    every row before it counts.
+
+    Example: accstudy list-scans my_study/scans > proposed.csv
+    """
+    from accstudy.stages import plan as planning
+    from accstudy.study.toml import read_settings
+    from accstudy.tables import csv_bytes
+
+    proposal = planning.list_scans(folder, model=model)
+    for note in proposal.notes:
+        click.echo(note, err=True)
+    if write:
+        study = folder if (folder / "study.toml").is_file() else folder.resolve().parent
+        settings = read_settings(study / "study.toml")
+        click.echo(f"written: {planning.write_list(study, settings, proposal.scans)}")
+        click.echo("to be confirmed row by row", err=True)
+    else:
+        data = csv_bytes("scans", proposal.scans, factors=tuple(proposal.scans.columns))
+        click.echo(data, nl=False)

@@ -1,0 +1,165 @@
+"""Rows of the scan list proposed from the names and times of files."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from accstudy.errors import InputError
+from accstudy.tables import shape
+
+__all__ = ["Proposal", "ScanFile", "propose_scans"]
+
+_WORDS = {
+    "device": ("device", "dev"),
+    "technique": ("technique", "tech"),
+    "operator": ("operator", "op"),
+    "session": ("session", "sess", "day", "s"),
+    "repeat": ("repeat", "rep", "scan", "r"),
+}
+_TOKEN = re.compile(r"([^\W\d_]+)[ ]?(\d+)")
+_DATE = re.compile(
+    r"(?<!\d)(20\d{2})-?(0[1-9]|1[0-2])-?(0[1-9]|[12]\d|3[01])"
+    r"(?:[T _-]?([01]\d|2[0-3])[-:h.]?([0-5]\d)(?:[-:m.]?([0-5]\d))?)?(?!\d)"
+)
+_ENDINGS = re.compile(r"\.(stl|ply|obj)(\.gz)?$", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True)
+class ScanFile:
+    """A mesh file as its folder lists it.
+
+    Parameters
+    ----------
+    path : str
+        Relative to the study folder, with ``/``.
+    changed : datetime
+        When it was last changed, local time.
+    """
+
+    path: str
+    changed: dt.datetime
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """Proposed rows, to be confirmed by whoever made the scans.
+
+    Parameters
+    ----------
+    scans : DataFrame
+        Table ``scans``; factor columns ``operator``, ``session``, ``repeat`` and
+        ``measured_at``, and ``device`` and ``technique`` where names tell them.
+    notes : tuple of str
+        Where each column came from.
+    """
+
+    scans: pd.DataFrame
+    notes: tuple[str, ...]
+
+
+def propose_scans(files: Sequence[ScanFile], *, model: str = "") -> Proposal:
+    """Propose rows of the scan list from file names and times.
+
+    Parameters
+    ----------
+    files : sequence of ScanFile
+        Mesh files, in any order.
+    model : str, optional
+        The model that all of them show, if there is one only.
+
+    Returns
+    -------
+    Proposal
+        Ordered by time, then by name. A part of a name counts where a word and a
+        number follow each other, such as ``op2`` or ``session 3``. A date in a
+        name wins over the file's time, which copying may change. Days stand for
+        sessions where names tell none. Nothing is certain.
+
+    Raises
+    ------
+    InputError
+        If there are no files.
+
+    Examples
+    --------
+    >>> noon = dt.datetime(2025, 3, 1, 12)
+    >>> found = propose_scans([ScanFile("scans/op2 r1.stl", noon)], model="M6")
+    >>> found.scans[["scan", "operator", "session"]].iloc[0].tolist()
+    ['op2 r1', 'operator 2', '2025-03-01']
+    """
+    if not files:
+        raise InputError(
+            "no mesh files there", hint="name the folder that holds the STL, PLY or OBJ files"
+        )
+    rows = []
+    dated = 0
+    for file in files:
+        stem = _ENDINGS.sub("", file.path.rsplit("/", 1)[-1])
+        at, from_name = _when(stem, file.changed)
+        dated += from_name
+        rows.append({"scan": stem.lstrip("=+-@ ") or "scan", "file": file.path, "model": model,
+                     "measured_at": at, **_parts(_DATE.sub(" ", stem))})  # fmt: skip
+    table = pd.DataFrame(rows).sort_values(["measured_at", "file"], ignore_index=True)
+    table["scan"] = _unique(table["scan"].tolist())
+    notes = [
+        f"measured_at: {dated} of {len(files)} from the file's name, the others from the time at "
+        "which the file was last changed; copying may have changed it"
+    ]
+    found = [c for c in _WORDS if c in table]
+    if found:
+        notes.append(f"{', '.join(found)}: from parts of the names")
+    if "session" not in table:
+        table["session"] = table["measured_at"].dt.strftime("%Y-%m-%d")
+        notes.append("session: the day, because names tell none")
+    if "operator" not in table:
+        table["operator"] = ""
+        notes.append("operator: to be filled in")
+    factors = [c for c in ("device", "technique", "operator", "session") if c in table]
+    table[factors] = table[factors].fillna("")
+    if "repeat" not in table or bool(table["repeat"].isna().any()):
+        table["repeat"] = table.groupby(["model", *factors], sort=False).cumcount() + 1
+        notes.append("repeat: counted within what is told apart, in the order of time")
+    table["repeat"] = table["repeat"].astype("int64")
+    table["status"] = "ok"
+    table["measured_at"] = table["measured_at"].dt.strftime("%Y-%m-%dT%H:%M:%S")
+    if not model:
+        notes.append("model: to be filled in; it is the name that the reference uses")
+    own = (*factors, "repeat", "measured_at")
+    return Proposal(shape("scans", table, factors=own), tuple(notes))
+
+
+def _when(stem: str, changed: dt.datetime) -> tuple[dt.datetime, bool]:
+    found = _DATE.search(stem)
+    if found is None:
+        return changed.replace(microsecond=0), False
+    parts = [int(p) if p else 0 for p in found.groups()]
+    try:
+        return dt.datetime(*parts), True  # type: ignore[arg-type]
+    except ValueError:
+        return changed.replace(microsecond=0), False
+
+
+def _parts(stem: str) -> dict[str, str | int]:
+    """Factor levels that a file name tells."""
+    out: dict[str, str | int] = {}
+    for word, number in _TOKEN.findall(stem):
+        for column, words in _WORDS.items():
+            if word.casefold() in words and column not in out:
+                out[column] = int(number) if column == "repeat" else f"{column} {int(number)}"
+    return out
+
+
+def _unique(names: list[str]) -> list[str]:
+    counts = Counter(names)
+    seen: Counter[str] = Counter()
+    out = []
+    for name in names:
+        seen[name] += 1
+        out.append(name if counts[name] == 1 else f"{name} ({seen[name]})")
+    return out

@@ -1,0 +1,76 @@
+"""A new study folder from a protocol."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from accstudy.errors import InputError, OutputError
+from accstudy.plan.protocol import load_protocol
+from accstudy.plan.template import (
+    events_text,
+    implants_text,
+    readme_text,
+    scan_columns,
+    study_text,
+)
+
+__all__ = ["FOLDERS", "new_study"]
+
+FOLDERS = ("reference", "scan_bodies", "scans")
+"""Folders that wait for the user's files."""
+
+
+def new_study(folder: Path, *, protocol: str, title: str = "") -> list[Path]:
+    """Write a study folder from a protocol; nothing is ever overwritten.
+
+    Parameters
+    ----------
+    folder : Path
+        Where; may be there already, with scans in it for instance.
+    protocol : str
+        Name of a protocol that comes with the program.
+    title : str, optional
+        Title of the study; the protocol's by default.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+
+    Raises
+    ------
+    InputError
+        If there is no such protocol, or a file to be written is there already.
+    OutputError
+        If the folder cannot be written.
+    """
+    chosen = load_protocol(protocol)
+    files = {
+        "README.md": readme_text(chosen, title=title),
+        "study.toml": study_text(chosen, title=title),
+        "scans.csv": ",".join(scan_columns(chosen)) + "\n",
+        "reference/implants.csv": implants_text(),
+    }
+    if chosen.kind == "drift":
+        files["events.csv"] = events_text()
+    if folder.exists() and not folder.is_dir():
+        raise InputError(f'"{folder}" is a file', hint="name a folder")
+    there = [name for name in files if (folder / name).exists()]
+    if there:
+        raise InputError(
+            f'folder "{folder}" has a {there[0]} already; nothing was written',
+            hint="name another folder, or move the file away",
+        )
+    try:
+        for name in FOLDERS:
+            (folder / name).mkdir(parents=True, exist_ok=True)
+        for name, text in files.items():
+            with (folder / name).open("x", encoding="utf-8", newline="\n") as stream:
+                stream.write(text)
+    except OSError as error:
+        raise OutputError(
+            f"the study folder cannot be written: {error.strerror}",
+            where=str(folder),
+            hint="change its permissions, or name another folder",
+        ) from error
+    return [folder / name for name in files]

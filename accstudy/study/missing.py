@@ -1,0 +1,149 @@
+"""What a young study still lacks, in the order in which one would do it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from accstudy.errors import Finding, Severity
+
+__all__ = ["split_missing"]
+
+
+def split_missing(findings: Sequence[Finding]) -> tuple[tuple[str, ...], tuple[Finding, ...]]:
+    """Part what is not there yet from what is wrong.
+
+    Parameters
+    ----------
+    findings : sequence of Finding
+        Of a study, as `accstudy check` collects them.
+
+    Returns
+    -------
+    steps : tuple of str
+        What is still to be done, in the order in which to do it: reference, scan
+        body, room, scan list, scans, their columns. Empty when nothing is missing
+        without which the study cannot be computed.
+    others : tuple of Finding
+        Findings that `steps` does not speak of.
+    """
+    steps: list[str] = []
+    told: list[Finding] = []
+    needed = False
+    for wanted, words in _STEPS:
+        found = [f for f in findings if wanted(f)]
+        if found:
+            steps += words(found)
+            told += found
+            needed = needed or any(f.severity is Severity.ERROR for f in found)
+    if not needed:
+        return (), tuple(findings)
+    return tuple(steps), tuple(f for f in findings if f not in told)
+
+
+_Wanted = Callable[[Finding], bool]
+_Words = Callable[[list[Finding]], list[str]]
+
+
+def _code(*codes: str) -> _Wanted:
+    return lambda finding: finding.code in codes
+
+
+def _file(finding: Finding) -> str:
+    return finding.where.split(":", 1)[0]
+
+
+def _column(finding: Finding) -> str:
+    return finding.where.rsplit(":", 1)[-1]
+
+
+def _quoted(text: str) -> str:
+    return text.split('"')[1]
+
+
+def _rows(findings: Sequence[Finding]) -> str:
+    rows = [f.where.split(":")[1] for f in findings]
+    return f"row {rows[0]}" if len(rows) == 1 else f"{len(rows)} rows, from row {rows[0]} on"
+
+
+def _scan_file(finding: Finding) -> bool:
+    return finding.code == "no-file" and _column(finding) == "file"
+
+
+def _setting_file(finding: Finding) -> bool:
+    return finding.code == "no-file" and _file(finding) == "study.toml"
+
+
+def _empty_columns(findings: list[Finding]) -> list[str]:
+    columns = dict.fromkeys(_column(f) for f in findings)
+    return [
+        f"Fill in column {column} of {_file(findings[0])} "
+        f"({_rows([f for f in findings if _column(f) == column])})."
+        for column in columns
+    ]
+
+
+_STEPS: tuple[tuple[_Wanted, _Words], ...] = (
+    (
+        _code("no-implants"),
+        lambda f: [
+            f"Write the implants of the reference model into {_file(f[0])}, a row each, as the "
+            "coordinate measuring machine gives them."
+        ],
+    ),
+    (
+        _code("no-reference-uncertainty"),
+        lambda f: [
+            "Give the machine's largest permitted error from its certificate: reference.mpe_um in "
+            "study.toml (can be left out; then the bias lacks this part of its uncertainty)."
+        ],
+    ),
+    (
+        _setting_file,
+        lambda found: [
+            f"Bring the file that {_column(f)} in study.toml names: {_quoted(f.what)}."
+            for f in found
+        ],
+    ),
+    (
+        _code("no-scan-body"),
+        lambda f: ["Describe the scan body in study.toml: [scan_body.default]."],
+    ),
+    (
+        _code("no-temperature"),
+        lambda f: [
+            "Give scans.temperature_c and scans.expansion_per_k in study.toml (can be left out; "
+            "then lengths are not corrected)."
+        ],
+    ),
+    (
+        _code("no-scans"),
+        lambda f: [
+            f"Fill {_file(f[0])}: `accstudy plan STUDY` draws an order of scans still to be made, "
+            "`accstudy list-scans STUDY` proposes rows for scans that are there."
+        ],
+    ),
+    (
+        _code("no-scans-yet"),
+        lambda f: [
+            f"Make the scans ({f[0].what}) and write each file's name into column file of "
+            f"{_file(f[0])}."
+        ],
+    ),
+    (
+        _code("scans-planned"),
+        lambda f: [f"Make the other scans: {f[0].what}."],
+    ),
+    (
+        _code("no-data"),
+        lambda f: [
+            f"Name the mesh file of each scan in column file of {_file(f[0])} ({_rows(f)}), or "
+            "write failed or planned into column status."
+        ],
+    ),
+    (
+        _scan_file,
+        lambda f: [f"Bring the mesh files that {_file(f[0])} names and that are not there "
+                   f"({_rows(f)}; {f[0].what})."],
+    ),
+    (_code("empty-factor"), _empty_columns),
+)  # fmt: skip
