@@ -1,0 +1,69 @@
+"""Studies at the edges of what is usual: the report says less, and stays whole."""
+
+import dataclasses
+
+import pandas as pd
+import pytest
+
+from accstudy.accuracy.conformity import LimitOf, conformity_table
+from accstudy.accuracy.spans import span_curve
+from accstudy.accuracy.summary import accuracy_table
+from accstudy.reports.render import render_report
+from accstudy.reports.validation import answer
+
+
+def plain(text):
+    runs = [text] if isinstance(text, str) else text
+    said = "".join(r if isinstance(r, str) else r.get("t", "") for r in runs)
+    return said.replace("\u00a0", " ")
+
+
+def only(content, scans, rename=None):
+    """The study with some of its scans only, under other conditions if wanted."""
+    tables = {}
+    for name in ("pair_deviations", "implant_deviations", "poses", "scans"):
+        table = content.tables[name]
+        tables[name] = table[table["scan"].isin(scans)].reset_index(drop=True)
+        if rename and "condition" in table:
+            tables[name]["condition"] = tables[name]["scan"].map(rename)
+    pairs, singles = tables["pair_deviations"], tables["implant_deviations"]
+    return dataclasses.replace(
+        content,
+        tables={
+            **tables,
+            "implants": content.tables["implants"],
+            "accuracy": accuracy_table(pairs, singles),
+            "conformity": conformity_table(pairs, limits=[LimitOf("distance_um", 100, "x")]),
+            "span_curve": span_curve(pairs),
+            "findings": pd.DataFrame(),
+        },
+    )
+
+
+def test_one_scan_says_that_nothing_can_be_said(contents):
+    content = only(contents["validation"], ["v01"])
+    said = plain(answer(content)[0])
+    assert "cannot be said from 1 scan" in said
+    assert "proven" not in said
+    assert render_report("validation", content).pdf.startswith(b"%PDF")
+
+
+def test_many_conditions_share_one_sentence_and_one_page(contents):
+    scans = [f"v{i:02d}" for i in range(1, 13)]
+    names = {s: f"a device with a long name {i // 2}" for i, s in enumerate(scans)}
+    content = only(contents["validation"], scans, names)
+    said = answer(content)
+    assert len(said) == 1
+    assert all(name in plain(said[0]) for name in set(names.values()))
+    assert render_report("validation", content).pdf.startswith(b"%PDF")
+
+
+@pytest.mark.parametrize("kind", ["validation", "comparison", "drift"])
+def test_page_one_ends_with_what_the_answer_holds_for(kind, reports):
+    import io
+
+    from pypdf import PdfReader
+
+    page = PdfReader(io.BytesIO(reports[kind].pdf)).pages[0].extract_text()
+    assert "What the answer holds for" in page
+    assert "the mouth, other devices, versions" in " ".join(page.split())
