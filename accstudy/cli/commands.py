@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from accstudy.cli.options import DONE, FAILED, INPUT_AT_FAULT, LEFT_OUT, shared_options
+from accstudy.cli.options import DONE, FAILED, INPUT_AT_FAULT, LEFT_OUT, Shared, shared_options
 from accstudy.cli.planning import list_scans, new, plan
 from accstudy.cli.progress import Progress
 
@@ -24,40 +23,33 @@ _STUDY = click.argument(
 )
 
 
-def _cores() -> int:
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-
-
 def _stage(
     path: Path,
     *,
     since: str,
     until: str,
-    jobs: int | None,
-    quiet: bool,
-    strict: bool,
-    allow_outside: bool,
+    shared: Shared,
     figures: bool = False,
     page: bool = False,
     who: str = "",
 ) -> Outcome:
     from accstudy.pipeline import run_study
 
-    with Progress(quiet=quiet) as progress:
+    with Progress(quiet=shared.quiet) as progress:
         outcome = run_study(
             path,
             since=since,
             until=until,
-            jobs=jobs or _cores(),
-            strict=strict,
-            allow_outside=allow_outside,
+            jobs=shared.jobs,
+            strict=shared.strict,
+            allow_outside=shared.allow_outside,
             figures=figures,
             page=page,
             who=who,
             say=progress.say,
             show=progress.show,
         )
-    _tell(outcome.findings, quiet=quiet)
+    _tell(outcome.findings, quiet=shared.quiet)
     if outcome.left_out:
         click.echo(f"left out: {', '.join(outcome.left_out)}", err=True)
     return outcome
@@ -85,10 +77,7 @@ def _tell(findings: Sequence[Finding], *, quiet: bool) -> None:
 def check(
     ctx: click.Context,
     study: Path,
-    jobs: int | None,
-    quiet: bool,
-    strict: bool,
-    allow_outside: bool,
+    shared: Shared,
     as_csv: bool,
 ) -> None:
     """Read everything in STUDY and name every fault at once; change nothing.
@@ -99,26 +88,26 @@ def check(
     from accstudy.stages.check import check_study, findings_csv
     from accstudy.study.missing import split_missing
 
-    with Progress(quiet=quiet or as_csv) as progress:
+    with Progress(quiet=shared.quiet or as_csv) as progress:
         findings = check_study(
-            study, jobs=jobs or _cores(), allow_outside=allow_outside, show=progress.show
+            study, jobs=shared.jobs, allow_outside=shared.allow_outside, show=progress.show
         )
     if as_csv:
         click.echo(findings_csv(findings), nl=False)
     else:
         steps, others = split_missing(findings)
         for finding in others:
-            if not quiet or finding.severity is Severity.ERROR:
+            if not shared.quiet or finding.severity is Severity.ERROR:
                 click.echo(str(finding), err=finding.severity is Severity.ERROR)
         if steps:
             click.echo("Still missing, in the order in which to do it:")
         for k, step in enumerate(steps, start=1):
             click.echo(f"  {k}. {step}")
         counts = {s: sum(f.severity is s for f in findings) for s in Severity}
-        if not quiet:
+        if not shared.quiet:
             click.echo(", ".join(f"{n} {s.value}{'s' * (n != 1)}" for s, n in counts.items()))
     faulty = any(f.severity is Severity.ERROR for f in findings)
-    warned = strict and any(f.severity is Severity.WARNING for f in findings)
+    warned = shared.strict and any(f.severity is Severity.WARNING for f in findings)
     ctx.exit(INPUT_AT_FAULT if faulty or warned else DONE)
 
 
@@ -129,10 +118,7 @@ def check(
 def measure(
     ctx: click.Context,
     study: Path,
-    jobs: int | None,
-    quiet: bool,
-    strict: bool,
-    allow_outside: bool,
+    shared: Shared,
 ) -> None:
     """Find every implant in every scan of STUDY: scans to poses.csv.
 
@@ -142,10 +128,7 @@ def measure(
         study,
         since="measure",
         until="measure",
-        jobs=jobs,
-        quiet=quiet,
-        strict=strict,
-        allow_outside=allow_outside,
+        shared=shared,
     )
     ctx.exit(LEFT_OUT if done.left_out else DONE)
 
@@ -157,10 +140,7 @@ def measure(
 def analyze(
     ctx: click.Context,
     study: Path,
-    jobs: int | None,
-    quiet: bool,
-    strict: bool,
-    allow_outside: bool,
+    shared: Shared,
 ) -> None:
     """Turn the poses of STUDY into every result table.
 
@@ -170,10 +150,7 @@ def analyze(
         study,
         since="analyze",
         until="analyze",
-        jobs=jobs,
-        quiet=quiet,
-        strict=strict,
-        allow_outside=allow_outside,
+        shared=shared,
     )
     ctx.exit(LEFT_OUT if done.left_out else DONE)
 
@@ -187,10 +164,7 @@ def analyze(
 def report(
     ctx: click.Context,
     study: Path,
-    jobs: int | None,
-    quiet: bool,
-    strict: bool,
-    allow_outside: bool,
+    shared: Shared,
     figures: bool,
     page: bool,
 ) -> None:
@@ -202,10 +176,7 @@ def report(
         study,
         since="report",
         until="report",
-        jobs=jobs,
-        quiet=quiet,
-        strict=strict,
-        allow_outside=allow_outside,
+        shared=shared,
         figures=figures,
         page=page,
     )
@@ -228,10 +199,7 @@ def report(
 def run(
     ctx: click.Context,
     studies: tuple[Path, ...],
-    jobs: int | None,
-    quiet: bool,
-    strict: bool,
-    allow_outside: bool,
+    shared: Shared,
     figures: bool,
     page: bool,
     who: str,
@@ -244,16 +212,13 @@ def run(
     """
     code = DONE
     for study in studies:
-        if len(studies) > 1 and not quiet:
+        if len(studies) > 1 and not shared.quiet:
             click.echo(f"== {study}")
         done = _stage(
             study,
             since="measure",
             until="report",
-            jobs=jobs,
-            quiet=quiet,
-            strict=strict,
-            allow_outside=allow_outside,
+            shared=shared,
             figures=figures,
             page=page,
             who=who,
@@ -270,10 +235,7 @@ def run(
 def audit(
     ctx: click.Context,
     study: Path,
-    jobs: int | None,
-    quiet: bool,
-    strict: bool,
-    allow_outside: bool,
+    shared: Shared,
     everything: bool,
 ) -> None:
     """Prove that inputs and results of STUDY are those of its record; change nothing.
@@ -284,17 +246,17 @@ def audit(
     """
     from accstudy.audit import audit_study
 
-    with Progress(quiet=quiet) as progress:
+    with Progress(quiet=shared.quiet) as progress:
         found = audit_study(
             study,
             everything=everything,
-            jobs=jobs or _cores(),
-            allow_outside=allow_outside,
+            jobs=shared.jobs,
+            allow_outside=shared.allow_outside,
             show=progress.show,
         )
     for finding in found.findings:
         click.echo(str(finding), err=True)
-    if not quiet:
+    if not shared.quiet:
         click.echo(
             f"{found.files} files compared with the record, {found.runs} runs in the history, "
             f"{len(found.remeasured)} scans measured anew, {found.recomputed} tables computed anew"

@@ -2,31 +2,66 @@
 
 from __future__ import annotations
 
+import functools
+import os
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
 import click
 
-__all__ = ["DONE", "FAILED", "INPUT_AT_FAULT", "LEFT_OUT", "shared_options"]
+__all__ = ["DONE", "FAILED", "INPUT_AT_FAULT", "LEFT_OUT", "Shared", "shared_options"]
 
 DONE, FAILED, INPUT_AT_FAULT, LEFT_OUT = 0, 1, 3, 4
 
 
+@dataclass(frozen=True, slots=True)
+class Shared:
+    """What every command on studies is told.
+
+    Parameters
+    ----------
+    jobs : int
+        Processes for measuring scans.
+    quiet, strict, allow_outside : bool
+        As their help texts say.
+    """
+
+    jobs: int
+    quiet: bool
+    strict: bool
+    allow_outside: bool
+
+
+_OPTIONS = (
+    click.option(
+        "--jobs",
+        type=click.IntRange(min=1),
+        default=None,
+        help="Processes for measuring scans; by default one a core.",
+    ),
+    click.option("--quiet", is_flag=True, help="Say only what went wrong."),
+    click.option("--strict", is_flag=True, help="Take a scan that cannot be used as an error."),
+    click.option(
+        "--allow-outside", is_flag=True, help="Let the study name files outside its folder."
+    ),
+)
+
+
 def shared_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add the options that every command on studies has."""
-    options = (
-        click.option(
-            "--jobs",
-            type=click.IntRange(min=1),
-            default=None,
-            help="Processes for measuring scans; by default one a core.",
-        ),
-        click.option("--quiet", is_flag=True, help="Say only what went wrong."),
-        click.option("--strict", is_flag=True, help="Take a scan that cannot be used as an error."),
-        click.option(
-            "--allow-outside", is_flag=True, help="Let the study name files outside its folder."
-        ),
-    )
-    for option in reversed(options):
-        command = option(command)
-    return command
+    """Add the options that every command on studies has; it gets them as ``shared``."""
+
+    @functools.wraps(command)
+    def told(
+        *args: Any, jobs: int | None, quiet: bool, strict: bool, allow_outside: bool, **kwargs: Any
+    ) -> Any:
+        shared = Shared(jobs or _cores(), quiet, strict, allow_outside)
+        return command(*args, shared=shared, **kwargs)
+
+    for option in reversed(_OPTIONS):
+        told = option(told)
+    return told
+
+
+def _cores() -> int:
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
