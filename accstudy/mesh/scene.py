@@ -7,6 +7,7 @@ import re
 import sys
 import warnings
 from functools import cache
+from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -38,6 +39,7 @@ def open3d() -> Any:
     """
     if sys.platform.startswith("linux"):
         _load_usb()
+    _leave_out_web_viewer()
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
@@ -55,6 +57,21 @@ def open3d() -> Any:
         ) from error
     module.utility.set_verbosity_level(module.utility.VerbosityLevel.Error)
     return module
+
+
+def _leave_out_web_viewer() -> None:
+    """Stand in for open3d's viewer in the browser.
+
+    Its import loads a web server and a client that binds a local port to learn
+    what the machine can do. Nothing here shows a scene, and nothing here may
+    open a socket; the import takes half of the time, too.
+    """
+    name = "open3d.visualization.draw_plotly"
+    if name not in sys.modules:
+        stand_in = ModuleType(name)
+        for function in ("get_plotly_fig", "draw_plotly", "draw_plotly_server"):
+            setattr(stand_in, function, None)
+        sys.modules[name] = stand_in
 
 
 def _load_usb() -> None:
