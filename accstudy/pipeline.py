@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import datetime as dt
 import io
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -285,7 +285,8 @@ class _Work:
         before = self.old.get("scans", {})
         kept = len(found.parts) - len(found.measured)
         given = self.study.given_poses["scan"].nunique()
-        parts = [f"{len(found.measured)} scans measured"]
+        measured = len(found.measured)
+        parts = [f"{measured} scan{'s' * (measured != 1)} measured"]
         if kept:
             parts.append(f"{kept} up to date")
         if given:
@@ -385,13 +386,10 @@ class _Work:
 
     def write_results(self, who: str) -> None:
         """Put the result folder in place and add this run to the history."""
-        frame = pd.DataFrame(
-            [[f.severity.value, f.code, f.where, f.what, f.mend] for f in self.all_findings()],
-            columns=TABLES["findings"].names,
-        )
+        frame = pd.DataFrame([f.to_dict() for f in self.all_findings()])
         self._keep("findings", frame)
         self.record["findings"] = {
-            stage: [_as_dict(f) for f in found] for stage, found in self.findings.items()
+            stage: [f.to_dict() for f in found] for stage, found in self.findings.items()
         }
         self.record["inputs"] = self._inputs()
         self.bytes[DICTIONARY] = json_bytes(data_package(self.tables))
@@ -409,7 +407,7 @@ class _Work:
             "who": who,
         }
         self.bytes[HISTORY] = add_run(history, entry)
-        with replace_folder(self.results) as folder:
+        with replace_folder(self.results, own=_own_result) as folder:
             for name, data in self.bytes.items():
                 (folder / name).write_bytes(data)
         self.written += [self.results / name for name in self.bytes]
@@ -442,11 +440,16 @@ class _Work:
             allow_outside=self.allow_outside,
         )
         target = self.path / "reports"
-        same = {p.relative_to(target).as_posix() for p in target.rglob("*") if p.is_file()} == set(
-            made
-        ) and all((target / name).read_bytes() == data for name, data in made.items())
+        there = {
+            path.relative_to(target).as_posix()
+            for path in target.rglob("*")
+            if path.is_file() and _own_report(path.relative_to(target).parts[0])
+        }
+        same = there == set(made) and all(
+            (target / name).read_bytes() == data for name, data in made.items()
+        )
         if not same:
-            with replace_folder(target) as folder:
+            with replace_folder(target, own=_own_report) as folder:
                 for name, data in made.items():
                     (folder / name).parent.mkdir(parents=True, exist_ok=True)
                     (folder / name).write_bytes(data)
@@ -456,17 +459,18 @@ class _Work:
                 self.say(f"report: {target / name}" + (" (unchanged)" if same else ""))
 
 
+def _own_result(name: str) -> bool:
+    return name in ("record.json", HISTORY, DICTIONARY) or name.removesuffix(".csv") in TABLES
+
+
+def _own_report(name: str) -> bool:
+    kinds = ("validation", "comparison", "drift")
+    return name == "figures" or name in {f"{k}.{end}" for k in kinds for end in ("pdf", "html")}
+
+
 def _bytes_of(path: Path) -> bytes:
     return path.read_bytes() if path.is_file() else b""
 
 
-def _as_dict(finding: Finding) -> dict[str, str]:
-    names = ("severity", "code", "what", "where", "mend")
-    return {name: str(getattr(finding, name)) for name in names}
-
-
 def _recall_findings(record: dict[str, Any], stage: str) -> tuple[Finding, ...]:
-    rows: Iterable[dict[str, str]] = record.get("findings", {}).get(stage, ())
-    return tuple(
-        Finding(Severity(r["severity"]), r["code"], r["what"], r["where"], r["mend"]) for r in rows
-    )
+    return tuple(Finding.from_dict(row) for row in record.get("findings", {}).get(stage, ()))

@@ -1,0 +1,373 @@
+"""Nothing is lost, nothing is sent: killed runs, full and locked disks, scans that fail.
+
+A small study of three meshes is run once with sockets forbidden; every other test
+works on a copy of it.
+"""
+
+import contextlib
+import multiprocessing
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import textwrap
+import time
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+
+from accstudy.cli import main
+from accstudy.pipeline import run_study
+from accstudy.simulate.arch import reference_model
+from accstudy.simulate.bodies import body_shape
+from accstudy.simulate.files import stl_bytes, write_folder
+from accstudy.simulate.scan import simulate_scan
+from accstudy.study.record import recover
+from accstudy.tables import csv_bytes
+
+SETTINGS = """\
+[study]
+title = "Three small scans"
+kind = "validation"
+[scans]
+list = "scans.csv"
+temperature_c = 20.0
+[scan_body.default]
+mesh = "scan_bodies/body.stl"
+[limits]
+distance_um = { value = 100, source = "chosen for this test" }
+"""
+SCANS = ("s0", "s1", "s2")
+FORBIDDEN = """\
+import os, sys
+
+def refuse(event, arguments):
+    if event.startswith("socket.") and event != "socket.gethostname":
+        os.write(2, f"forbidden: {event} {arguments}".encode())
+        os._exit(99)
+
+sys.addaudithook(refuse)
+"""
+POSIX = pytest.mark.skipif(os.name == "nt", reason="signals and file systems of POSIX")
+
+
+def scan_of(reference, *seed):
+    return stl_bytes(simulate_scan(reference, n_triangles=12_000, seed=[5, *seed]).mesh)
+
+
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory):
+    """A study that was run to the end in a process that may open no socket."""
+    reference = reference_model(3, angulation_deg=10.0, model="M", seed=5)
+    body = body_shape("cylinder-flat").drawing(segment_mm=0.3).mesh
+    rows = [
+        {"scan": s, "model": "M", "file": f"scans/{s}.stl", "device": "device A"} for s in SCANS
+    ]
+    files = {
+        "study.toml": SETTINGS.encode(),
+        "scans.csv": csv_bytes("scans", pd.DataFrame(rows), factors=("device",)),
+        "reference/implants.csv": csv_bytes("implants", reference),
+        "scan_bodies/body.stl": stl_bytes(body, decimals=6),
+        "other.stl": scan_of(reference, 9),
+        **{f"scans/{s}.stl": scan_of(reference, i) for i, s in enumerate(SCANS)},
+    }
+    folder = write_folder(tmp_path_factory.mktemp("trust") / "study", files)
+    done = subprocess.run(
+        [
+            sys.executable,
+            "-c",
+            FORBIDDEN + "from accstudy.cli import main; main()",
+            *("run", str(folder), "--jobs", "1"),
+        ],
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 0, done.stderr
+    assert "3 scans measured" in done.stdout
+    return folder
+
+
+@pytest.fixture
+def study(finished, tmp_path):
+    return shutil.copytree(finished, tmp_path / "study")
+
+
+def call(*words):
+    return CliRunner().invoke(main, [str(w) for w in words])
+
+
+def bytes_of(folder):
+    """Every file but the history, which holds the time of day."""
+    return {
+        p.relative_to(folder).as_posix(): p.read_bytes()
+        for p in sorted(folder.rglob("*"))
+        if p.is_file() and p.name != "history.jsonl"
+    }
+
+
+def change_one_scan(study):
+    shutil.copy(study / "other.stl", study / "scans" / "s1.stl")
+
+
+def test_a_whole_run_opens_no_socket_and_one_that_did_would_be_caught(finished):
+    assert (finished / "reports" / "validation.pdf").read_bytes()[:4] == b"%PDF"
+    wanting = FORBIDDEN + (
+        "import socket\n"
+        "try:\n    socket.create_connection(('localhost', 9))\n"
+        "except BaseException:\n    pass\n"
+    )
+    caught = subprocess.run([sys.executable, "-c", wanting], capture_output=True, text=True)
+    assert caught.returncode == 99
+    assert "forbidden" in caught.stderr
+
+
+def test_changing_one_scan_measures_one_scan_anew_and_says_why(study):
+    before = pd.read_csv(study / "results" / "poses.csv").set_index("scan")
+    change_one_scan(study)
+    done = call("measure", study, "--jobs", 1)
+    assert done.exit_code == 0
+    assert "1 scan measured, 2 up to date" in done.output
+    assert "s1: measured anew because file changed" in done.output
+    after = pd.read_csv(study / "results" / "poses.csv").set_index("scan")
+    pd.testing.assert_frame_equal(before.loc[["s0", "s2"]], after.loc[["s0", "s2"]])
+    assert (before.loc["s1", "x_mm"] != after.loc["s1", "x_mm"]).all()
+    again = call("measure", study, "--jobs", 1)
+    assert "0 scans measured, 3 up to date" in again.output
+
+
+@pytest.mark.parametrize("spoil", ["cut", "nothing", "no body"])
+def test_a_scan_that_fails_is_left_out_and_named_and_strict_refuses_it(study, spoil):
+    file = study / "scans" / "s2.stl"
+    if spoil == "cut":
+        file.write_bytes(file.read_bytes()[:100_000])
+    elif spoil == "nothing":
+        file.write_bytes(b"")
+    else:
+        shutil.copy(study / "scan_bodies" / "body.stl", file)  # one body where three should be
+    before = bytes_of(study / "results")
+    strict = call("measure", study, "--jobs", 1, "--strict")
+    assert strict.exit_code == 3
+    assert "s2" in strict.output
+    assert bytes_of(study / "results") == before
+    done = call("measure", study, "--jobs", 1)
+    assert done.exit_code == 4
+    assert "left out: s2" in done.output
+    findings = pd.read_csv(study / "results" / "findings.csv")
+    own = findings[findings["severity"] == "error"]
+    assert own["where"].str.contains("s2").any()
+    assert set(pd.read_csv(study / "results" / "poses.csv").dropna(subset="x_mm")["scan"]) == {
+        "s0",
+        "s1",
+    }
+
+
+def test_a_second_run_is_refused_by_the_name_of_the_holder_which_goes_away_with_it(study):
+    script = (
+        "import sys, time; from pathlib import Path; from accstudy.study.lock import study_lock\n"
+        "with study_lock(Path(sys.argv[1])):\n    print('held', flush=True); time.sleep(60)\n"
+    )
+    with subprocess.Popen(
+        [sys.executable, "-c", script, study], stdout=subprocess.PIPE, text=True
+    ) as holder:
+        assert holder.stdout.readline() == "held\n"
+        before = bytes_of(study / "results")
+        done = call("run", study)
+        assert done.exit_code == 3
+        assert f"process {holder.pid} on" in done.output
+        assert "is working on this study" in done.output
+        assert bytes_of(study / "results") == before
+        holder.kill()
+    assert call("measure", study, "--jobs", 1).exit_code == 0
+
+
+def test_killed_before_any_step_of_the_replacement_the_folder_is_old_or_new(tmp_path):
+    folder = tmp_path / "results"
+    script = textwrap.dedent(
+        """
+        import os, sys
+        from pathlib import Path
+        from accstudy.study.record import replace_folder
+
+        steps, last = 0, int(sys.argv[2])
+
+        def count(event, arguments):
+            global steps
+            if event in ("open", "os.rename", "os.mkdir", "os.remove", "os.rmdir", "os.utime"):
+                steps += 1
+                if steps == last:
+                    os._exit(77)
+
+        sys.addaudithook(count)
+        with replace_folder(Path(sys.argv[1])) as new:
+            for name in "abc":
+                (new / name).write_text("new")
+        """
+    )
+    old, new = (dict.fromkeys("abc", word) for word in ("old", "new"))
+    seen = []
+    for step in range(1, 100):
+        shutil.rmtree(folder, ignore_errors=True)
+        folder.mkdir()
+        for name in "abc":
+            (folder / name).write_text("old")
+        code = subprocess.run([sys.executable, "-c", script, str(folder), str(step)]).returncode
+        recover(folder)
+        assert [p.name for p in tmp_path.iterdir()] == ["results"]
+        seen.append({p.name: p.read_text() for p in folder.iterdir()})
+        assert seen[-1] in (old, new), step
+        if code == 0:
+            break
+        assert code == 77
+    assert len(seen) > 15
+    assert seen[-1] == new
+    turn = seen.index(new)
+    assert seen == [old] * turn + [new] * (len(seen) - turn)
+
+
+def killed_after(seconds, folder, **options):
+    """Start a run in a process of its own and kill it; whether it came to its end."""
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(["accstudy.pipeline", "accstudy.locate.locate"])
+    process = context.Process(target=run_study, args=(folder,), kwargs=options)
+    process.start()
+    process.join(seconds)
+    process.kill()
+    process.join()
+    return process.exitcode == 0
+
+
+@pytest.fixture
+def changed(study, tmp_path):
+    """The study after one scan has changed, and its results before and after a run."""
+    change_one_scan(study)
+    old = bytes_of(study / "results")
+    goal = shutil.copytree(study, tmp_path / "goal")
+    start = time.monotonic()
+    assert killed_after(300, goal, until="analyze")
+    seconds = time.monotonic() - start
+    new = bytes_of(goal / "results")
+    assert new["poses.csv"] != old["poses.csv"]
+    return study, old, new, seconds
+
+
+@POSIX
+def test_a_run_killed_at_random_moments_leaves_old_or_new_and_the_next_one_completes(
+    changed, tmp_path
+):
+    fresh, old, new, seconds = changed
+    rng = random.Random(12)
+    ended = []
+    for trial in range(12):
+        study = shutil.copytree(fresh, tmp_path / f"trial{trial}")
+        moment = seconds * (trial + rng.random()) / 12  # one in every twelfth of the run
+        ended.append(killed_after(moment, study, until="analyze"))
+        recover(study / "results")
+        found = bytes_of(study / "results")
+        assert found in (old, new), trial
+        if trial % 6 == 5:
+            run_study(study, until="analyze")
+            assert bytes_of(study / "results") == new
+            assert not list(study.glob("results.*"))
+    assert not ended[0]
+
+
+@POSIX
+@pytest.mark.slow
+def test_fifty_killed_runs_with_two_processes_and_reports(changed, tmp_path):
+    fresh, *_ = changed
+    run_of = [sys.executable, "-m", "accstudy", "run", "--jobs", "2"]
+    goal = shutil.copytree(fresh, tmp_path / "whole")
+    start = time.monotonic()
+    subprocess.run([*run_of, str(goal)], check=True, capture_output=True)
+    seconds = time.monotonic() - start
+    states = [{part: bytes_of(s / part) for part in ("results", "reports")} for s in (fresh, goal)]
+    study = shutil.copytree(fresh, tmp_path / "killed")
+    rng = random.Random(50)
+    for trial in range(50):
+        with subprocess.Popen(
+            [*run_of, str(study)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        ) as process:
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                process.wait(seconds * rng.random())
+            process.send_signal(signal.SIGKILL)
+        for part in ("results", "reports"):
+            recover(study / part)
+            assert bytes_of(study / part) in [s[part] for s in states], trial
+        if trial % 10 == 9:
+            subprocess.run([*run_of, str(study)], check=True, capture_output=True)
+            assert {p: bytes_of(study / p) for p in states[1]} == states[1]
+            shutil.rmtree(study)
+            shutil.copytree(fresh, study)
+
+
+@pytest.fixture
+def small_disk(finished, tmp_path):
+    """The study on a file system of its own, which can be filled or made read-only."""
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    options = "size=16m"
+    if (
+        not sys.platform.startswith("linux")
+        or os.geteuid() != 0
+        or subprocess.run(
+            ["mount", "-t", "tmpfs", "-o", options, "tmpfs", disk], capture_output=True
+        ).returncode
+    ):
+        pytest.skip("only root can mount a small disk")
+    try:
+        yield shutil.copytree(finished, disk / "study")
+    finally:
+        subprocess.run(["umount", "--lazy", disk], check=True)
+
+
+@pytest.mark.parametrize("room", [0, 40_000])
+def test_a_full_disk_leaves_the_old_results_and_once_freed_the_run_completes(small_disk, room):
+    study = small_disk
+    change_one_scan(study)
+    before = bytes_of(study / "results")
+    ballast = study.parent / "ballast"
+    with ballast.open("wb", buffering=0) as stream, contextlib.suppress(OSError):
+        while stream.write(bytes(4096)):
+            pass
+    os.truncate(ballast, ballast.stat().st_size - room)
+    done = call("measure", study, "--jobs", 1)
+    if done.exit_code:
+        assert done.exit_code == 1
+        assert "cannot be written: No space left on device" in done.output
+        assert bytes_of(study / "results") == before
+    else:
+        assert room
+    ballast.unlink()
+    assert call("measure", study, "--jobs", 1).exit_code == 0
+    assert bytes_of(study / "results")["poses.csv"] != before["poses.csv"]
+    assert not list(study.glob("results.*"))
+
+
+def test_a_read_only_study_can_be_checked_and_says_that_it_cannot_be_written(small_disk):
+    study = small_disk
+    before = bytes_of(study)
+    subprocess.run(["mount", "-o", "remount,ro", study.parent], check=True)
+    assert call("check", study, "--jobs", 1).exit_code == 0
+    for command in ("run", "measure", "analyze", "report"):
+        done = call(command, study)
+        assert done.exit_code == 1
+        assert "the study folder cannot be written: Read-only file system" in done.output
+        assert "hint" in done.output
+    assert bytes_of(study) == before
+
+
+@POSIX
+@pytest.mark.skipif(os.name != "nt" and os.geteuid() == 0, reason="root may write everywhere")
+def test_a_folder_without_permission_says_so(study):
+    Path(study).chmod(0o555)
+    shutil.rmtree(study / ".accstudy")
+    try:
+        done = call("measure", study)
+    finally:
+        Path(study).chmod(0o755)
+    assert done.exit_code == 1
+    assert "the study folder cannot be written" in done.output
