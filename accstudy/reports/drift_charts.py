@@ -178,7 +178,7 @@ def trends(document: Document, content: ReportContent, main: str) -> None:
         "meets the limit.",
         [
             Heading("device", "left", 1),
-            Heading("measurand", "left", 1.4),
+            Heading("measurand", "left", 1.75),
             Heading("since", "left", 0.9),
             Heading("slope", width=1.9),
             Heading([{"t": "p", "s": "i"}], width=0.6),

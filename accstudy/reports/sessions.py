@@ -72,8 +72,14 @@ def rows_of_device(table: pd.DataFrame, device: str, model: str) -> pd.DataFrame
 
 
 def short_name(measurand: str) -> str:
-    """Measurand without what its neighbours share."""
-    return measurand.removeprefix("distance, ")
+    """Measurand without what its neighbours share.
+
+    Examples
+    --------
+    >>> short_name("distance of pairs over 30 mm apart"), short_name("scale")
+    ('pairs over 30 mm apart', 'scale')
+    """
+    return measurand.removeprefix("distance of ")
 
 
 def said_once(rows: list[list[Text]]) -> list[list[Text]]:
