@@ -114,11 +114,16 @@ def match_arrangement(
         fits &= np.abs(mine[:, None, k] - theirs[None, :, k]) < tolerance[k]
     pair, other = np.nonzero(fits)
     best: dict[tuple[int, ...], Arrangement] = {}
+    complete: list[tuple[int, ...]] = []
     for r, c in zip(pair.tolist(), other.tolist(), strict=True):
+        if any(whole[i[r]] == a[c] and whole[j[r]] == b[c] for whole in complete):
+            continue  # a part of what is known already
         start = fit_lines(reference, found, np.array([i[r], j[r]]), np.array([a[c], b[c]]))
         grown = _grow(reference, found, start, within_mm, within_deg)
         if grown is not None and grown.candidate not in best:
             best[grown.candidate] = grown
+            if grown.matched == n:
+                complete.append(grown.candidate)
     ways = sorted(best.values(), key=lambda w: (-w.matched, w.misfit_mm, w.candidate))
     kept: list[Arrangement] = []
     for way in ways:

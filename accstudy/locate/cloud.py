@@ -67,7 +67,7 @@ class OrientedCloud:
         return np.where(inside, found, np.int32(-1))
 
 
-def oriented_cloud(mesh: Mesh, *, cell_mm: float = 0.6, max_faces: int = 100_000) -> OrientedCloud:
+def oriented_cloud(mesh: Mesh, *, cell_mm: float = 0.6, max_faces: int = 70_000) -> OrientedCloud:
     """Thin a scan to points with normals.
 
     Parameters

@@ -123,7 +123,7 @@ def coarse_fit(
     offset_mm: float,
     turn: bool,
     gates_mm: tuple[float, ...] = (0.8, 0.5, 0.3),
-    thin_to: int = 400,
+    thin_to: int = 300,
 ) -> tuple[Rigid, float, float] | None:
     """Bring a scan body near, with a part of the points.
 
@@ -205,31 +205,26 @@ def fine_fit(
     efficiency with normal noise.
     """
     free = tuple(k for k in range(7) if k != TURN or turn)
-    rows = usable_rows(prepared, patch, start, slack_mm=0.15)
+    every = usable_rows(prepared, patch, start, slack_mm=0.15)
     pose, gate = start, 0.2
     for number in range(rounds):
-        linear = linearise(prepared, patch, pose, rows, gate + abs(offset_mm))
-        if len(linear.rows) < 40:
+        first = number == 0  # a third of the points brings it within micrometres
+        rows = every[::3] if first else every
+        linear = linearise(prepared, patch, pose, rows, gate + abs(offset_mm), heed_edges=not first)
+        if len(linear.rows) < (15 if first else 40):
             return None
         residual = linear.distance - offset_mm
-        least = 0.015 if number == 0 else _SCALE_FLOOR_MM
+        least = 0.015 if first else _SCALE_FLOOR_MM
         new, new_offset, weight, scale, move = _step(linear, pose, offset_mm, free, least_mm=least)
-        if number == rounds - 1 or (number > 0 and move < 1e-3):
+        if number == rounds - 1 or (not first and move < 3e-3):
             # the rest of the way is linear: final residuals without another look
             change = weighted_change(linear.jacobian, residual, weight, free)
             return Fit(
-                new,
-                new_offset,
-                linear.rows,
-                linear.points,
-                residual + linear.jacobian @ change,
-                linear.jacobian,
-                weight,
-                scale,
-                free,
-            )
+                new, new_offset, linear.rows, linear.points,
+                residual + linear.jacobian @ change, linear.jacobian, weight, scale, free,
+            )  # fmt: skip
         pose, offset_mm = new, new_offset
-        rows, gate = linear.rows, max(8 * scale, 0.03)
+        gate = max(8 * scale, 0.03)
     return None
 
 

@@ -88,22 +88,16 @@ class PreparedBody:
         -------
         Closest
         """
-        _, face, foot = self.scene.closest(points_mm)
+        distance, face, foot = self.scene.closest(points_mm)
         flat = self.face_normals[face]
-        away = points_mm - foot
-        height = np.einsum("ij,ij->i", away, flat)
-        beside = away - height[:, None] * flat
-        aside = np.sqrt(np.einsum("ij,ij->i", beside, beside))
         # Over a triangle its plane gives the distance in double precision;
         # beyond an edge of it the distance is to the edge.
         plane = np.einsum("ij,ij->i", points_mm - self.face_points_mm[face], flat)
-        over = aside < 1e-4 + 0.02 * np.abs(height)
-        length = np.sqrt(np.einsum("ij,ij->i", away, away))
-        sign = np.where(height < 0, -1.0, 1.0)
-        distance = np.where(over, plane, sign * length)
-        direction = np.where(
-            over[:, None], flat, away * (sign / np.maximum(length, 1e-12))[:, None]
-        )
+        size = np.abs(distance)
+        beyond = np.flatnonzero(size - np.abs(plane) > 1e-5 + 1e-3 * size)
+        direction = flat.copy()
+        direction[beyond] = (points_mm[beyond] - foot[beyond]) / distance[beyond, None]
+        distance = np.where(size - np.abs(plane) > 1e-5 + 1e-3 * size, distance, plane)
         return Closest(distance, direction, flat, foot[:, 2])
 
 

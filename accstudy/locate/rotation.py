@@ -115,7 +115,7 @@ class TurnProfile:
 
 
 def search_turn(
-    drawing: RadialMap, points_mm: Floats, normals: Floats, *, offset_mm: float, most: int = 800
+    drawing: RadialMap, points_mm: Floats, normals: Floats, *, offset_mm: float, most: int = 500
 ) -> TurnProfile:
     """Compare a scan body's sides with the drawing at every rotation about the axis.
 

@@ -30,7 +30,7 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-_TRIES = (12_000, 60_000)
+_TRIES = (9_000, 60_000)
 _LEAST_COVERAGE = 0.15
 _POOR, _BETTER, _OFF_MM = 1.5, 0.9, 0.1
 _SAME_MM, _OVERLAP_MM = 0.5, 3.0

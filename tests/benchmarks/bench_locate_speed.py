@@ -71,7 +71,7 @@ def plain(path: Path) -> list[np.ndarray]:
         o3d.utility.Vector3iVector(BODY.mesh.faces),
     )
     body.compute_vertex_normals()
-    upper = body.sample_points_uniformly(4000, use_triangle_normal=True)
+    upper = body.sample_points_uniformly(10_000, use_triangle_normal=True)
     upper = upper.select_by_index(np.flatnonzero(np.asarray(upper.points)[:, 2] > 2.5))
     matrices = []
     whole = o3d.geometry.PointCloud()
@@ -80,17 +80,17 @@ def plain(path: Path) -> list[np.ndarray]:
         matrix[:3, :3], matrix[:3, 3] = frame.rotation, frame.translation_mm
         matrices.append(matrix)
         whole += o3d.geometry.PointCloud(upper).transform(matrix)
-    search = o3d.geometry.KDTreeSearchParamHybrid(radius=3.0, max_nn=100)
+    search = o3d.geometry.KDTreeSearchParamHybrid(radius=2.5, max_nn=100)
     clouds, features = [], []
     for cloud in (whole, target):
-        few = cloud.voxel_down_sample(0.8)
+        few = cloud.voxel_down_sample(0.5)
         clouds.append(few)
         features.append(registration.compute_fpfh_feature(few, search))
     o3d.utility.random.seed(1)
     rough = registration.registration_ransac_based_on_feature_matching(
-        *clouds, *features, True, 1.2,
+        *clouds, *features, True, 0.75,
         registration.TransformationEstimationPointToPoint(False), 3,
-        [registration.CorrespondenceCheckerBasedOnDistance(1.2)],
+        [registration.CorrespondenceCheckerBasedOnDistance(0.75)],
         registration.RANSACConvergenceCriteria(100_000, 0.999),
     )  # fmt: skip
     out = []
