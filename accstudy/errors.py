@@ -7,7 +7,7 @@ raised that is not an `AccstudyError` is a bug and keeps its traceback.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from enum import StrEnum
@@ -68,6 +68,15 @@ class Finding:
         if self.mend:
             lines.append(f"  hint:  {self.mend}")
         return "\n".join(lines)
+
+    def to_dict(self) -> dict[str, str]:
+        """Write the finding as plain text values, for JSON and tables."""
+        return {name: str(getattr(self, name)) for name in self.__slots__}
+
+    @classmethod
+    def from_dict(cls, values: Mapping[str, str]) -> Finding:
+        """Read what `to_dict` wrote."""
+        return cls(**{**values, "severity": Severity(values["severity"])})  # type: ignore[arg-type]
 
 
 class AccstudyError(Exception):

@@ -98,14 +98,16 @@ seat_gap_um = { value = 150, source = "chosen for this example; half a turn of a
 name = "distance"
 response = "pair.distance_um"
 fixed = "technique * angulation_deg + path_mm"
-random = ["model", "pair", "condition:pair", "operator/session", "scan"]
+random = ["model", "pair", "condition:pair", "operator/session", "scan",
+  "angulation_deg | scan", "path_mm | scan"]
 equivalence_margin = 20
 
 [[model]]
 name = "size of the distance deviation"
 response = "log(abs(pair.distance_um))"
 fixed = "technique * angulation_deg + path_mm"
-random = ["model", "pair", "condition:pair", "operator/session", "scan"]
+random = ["model", "pair", "condition:pair", "operator/session", "scan",
+  "angulation_deg | scan", "path_mm | scan"]
 """
 
 

@@ -19,13 +19,12 @@ from accstudy.accuracy.summary import accuracy_table
 from accstudy.accuracy.vectors import implant_vectors
 from accstudy.drift.analysis import DriftOptions, analyze_drift
 from accstudy.errors import Finding
-from accstudy.models.results import CHECKS, model_tables
-from accstudy.models.specs import ModelSpec, default_specs
 from accstudy.seating.contributions import gap_contributions
 from accstudy.seating.reference import reference_uncertainty
 from accstudy.seating.summary import scan_misfits, seat_summary
 from accstudy.seating.table import seating_table
 from accstudy.stages.compare import at_reference_temperature, by_reference, deviations
+from accstudy.stages.modelling import mixed_models
 from accstudy.stages.surface import surface_tables
 from accstudy.study.load import Study
 from accstudy.tables import empty
@@ -85,7 +84,7 @@ def analyze_poses(study: Study, poses: pd.DataFrame, *, allow_outside: bool = Fa
         tables["uncertainty_budget"] = _budget(study, pairs, poses)
         tables["variance_components"] = _components(study, pairs)
         tables |= _seating(study, poses[poses["scan"].isin(kept)])
-        modelled, found = _models(study, pairs, singles)
+        modelled, found = mixed_models(study, pairs, singles)
     else:
         modelled, found = _drift(study, pairs, singles, poses[poses["scan"].isin(kept)])
     tables |= modelled
@@ -200,40 +199,6 @@ def _drift(
     ]
     frame = pd.DataFrame(sentences, columns=["device", "model", "number", "sentence"])
     return {**done.tables, "drift_sentences": frame}, done.findings
-
-
-def _models(
-    study: Study, pairs: pd.DataFrame, singles: pd.DataFrame
-) -> tuple[dict[str, pd.DataFrame], tuple[Finding, ...]]:
-    """Mixed models: those of study.toml, or the usual ones of the kind of study."""
-    settings = study.settings
-    if settings.model:
-        specs = [ModelSpec(**dict(model)) for model in settings.model]
-    elif settings.study.kind == "comparison":
-        condition = settings.analysis.condition or ()
-        specs = default_specs("comparison", study.factors, condition=condition, pairs=pairs)
-    else:
-        return {}, ()
-    found = model_tables(
-        specs,
-        pairs,
-        singles,
-        confidence=settings.limits.confidence,
-        alignment=settings.analysis.alignment,
-    )
-    tables = {
-        "model_terms": found.terms,
-        "model_tests": found.tests,
-        "model_variances": found.variances,
-        "model_means": found.means,
-        "model_contrasts": found.contrasts,
-        "model_sentences": pd.DataFrame(
-            [(m, i, text) for m, said in found.sentences.items() for i, text in enumerate(said, 1)],
-            columns=["model_name", "number", "sentence"],
-        ),
-    }
-    tables |= {f"model_{name}": found.checks[name] for name in CHECKS}
-    return tables, found.findings
 
 
 def _seating(study: Study, poses: pd.DataFrame) -> dict[str, pd.DataFrame]:

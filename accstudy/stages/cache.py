@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from accstudy.errors import Finding, Severity
+from accstudy.errors import Finding
 from accstudy.study.record import json_bytes
 from accstudy.tables import csv_bytes, read_csv
 
@@ -52,20 +52,16 @@ class Cache:
         try:
             stored = json.loads((self._folder / f"{key}.json").read_bytes())
             poses = read_csv("poses", io.BytesIO(stored["poses"].encode()))
-            findings = tuple(
-                Finding(Severity(f["severity"]), f["code"], f["what"], f["where"], f["mend"])
-                for f in stored["findings"]
-            )
+            findings = tuple(Finding.from_dict(f) for f in stored["findings"])
         except (OSError, ValueError, KeyError, TypeError):
             return None
         return ScanResult(poses, findings)
 
     def put(self, key: str, result: ScanResult) -> None:
         """Store a result; a full or read-only disk only costs the time to measure again."""
-        fields = ("severity", "code", "what", "where", "mend")
         value = {
             "poses": csv_bytes("poses", result.poses).decode(),
-            "findings": [{name: str(getattr(f, name)) for name in fields} for f in result.findings],
+            "findings": [finding.to_dict() for finding in result.findings],
         }
         target = self._folder / f"{key}.json"
         aside = target.with_suffix(f".{os.getpid()}")

@@ -59,9 +59,7 @@ def _not_given(path: Path) -> list[Finding]:
 
 def findings_csv(findings: tuple[Finding, ...]) -> bytes:
     """Write findings as the rows of findings.csv."""
-    rows = [[f.severity.value, f.code, f.where, f.what, f.mend] for f in findings]
-    frame = pd.DataFrame(rows, columns=["severity", "code", "where", "what", "mend"])
-    return csv_bytes("findings", frame)
+    return csv_bytes("findings", pd.DataFrame([finding.to_dict() for finding in findings]))
 
 
 def _meshes(study: Study, jobs: int, allow_outside: bool, show: Show | None) -> list[Finding]:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 import pandas as pd
 
+from accstudy.stages.modelling import model_specs
 from accstudy.study.load import Study
 from accstudy.tables import shape
 
@@ -52,7 +54,7 @@ def make_report(
     kind = settings.study.kind
     content = ReportContent(
         title=settings.study.title,
-        settings=settings.as_used(),
+        settings=_settings_as_used(study, tables),
         tables={
             **tables,
             "scans": shape("scans", study.scans, factors=study.factors),
@@ -74,6 +76,15 @@ def make_report(
     if figures:
         out |= {f"figures/{name}": data for name, data in files.figures.items()}
     return out
+
+
+def _settings_as_used(study: Study, tables: dict[str, pd.DataFrame]) -> dict[str, Any]:
+    """Settings with the models that were fitted, also where study.toml names none."""
+    settings = study.settings.as_used()
+    if not settings["model"] and "model_terms" in tables:
+        specs = model_specs(study, tables["pair_deviations"])
+        settings["model"] = [asdict(spec) for spec in specs]
+    return settings
 
 
 def _last_day(study: Study) -> str:

@@ -11,7 +11,7 @@ import math
 import os
 import platform
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -130,13 +130,18 @@ def recover(folder: Path) -> None:
 
 
 @contextlib.contextmanager
-def replace_folder(folder: Path) -> Iterator[Path]:
+def replace_folder(
+    folder: Path, *, own: Callable[[str], bool] = lambda name: True
+) -> Iterator[Path]:
     """Write a folder anew beside the old one and put it in its place at the end.
 
     Parameters
     ----------
     folder : Path
         Folder to replace.
+    own : callable, optional
+        Whether an entry of that name is the tool's; entries that are not are
+        the user's and stay. By default all are the tool's.
 
     Yields
     ------
@@ -154,6 +159,7 @@ def replace_folder(folder: Path) -> Iterator[Path]:
     try:
         new.mkdir(parents=True)
         yield new
+        _carry_over(folder, new, own)
         for path in sorted(new.rglob("*")):
             if path.is_file():
                 _sync(path)
@@ -216,6 +222,17 @@ def write_files(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
             ) from error
         written.append(target)
     return written
+
+
+def _carry_over(old: Path, new: Path, own: Callable[[str], bool]) -> None:
+    """Copy what the user put into a folder of the tool's."""
+    for entry in old.iterdir() if old.is_dir() else ():
+        if own(entry.name) or (new / entry.name).exists():
+            continue
+        if entry.is_dir() and not entry.is_symlink():
+            shutil.copytree(entry, new / entry.name, symlinks=True)
+        else:
+            shutil.copy2(entry, new / entry.name, follow_symlinks=False)
 
 
 def _sync(path: Path) -> None:

@@ -161,6 +161,8 @@ class ModelSettings(_Strict):
     random: tuple[str, ...] = ("scan",)
     residual_sd_by: str = ""
     equivalence_margin: Positive | None = None
+    non_inferiority: bool = False
+    at: tuple[tuple[str, Finite], ...] = ()
     method: Literal["kenward-roger", "satterthwaite"] = "kenward-roger"
 
 

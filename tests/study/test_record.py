@@ -28,6 +28,17 @@ def test_a_folder_is_replaced_as_a_whole(tmp_path):
     assert [p.name for p in tmp_path.iterdir()] == ["results"]
 
 
+def test_what_the_user_put_there_stays(tmp_path):
+    folder = tmp_path / "results"
+    (folder / "mine").mkdir(parents=True)
+    (folder / "mine" / "notes.txt").write_text("keep")
+    (folder / "old.csv").write_text("the tool's")
+    with replace_folder(folder, own=lambda name: name.endswith(".csv")) as new:
+        (new / "new.csv").write_text("the tool's")
+    assert sorted(p.name for p in folder.iterdir()) == ["mine", "new.csv"]
+    assert (folder / "mine" / "notes.txt").read_text() == "keep"
+
+
 def test_an_error_while_writing_leaves_the_old_folder(tmp_path):
     folder = tmp_path / "results"
     with replace_folder(folder) as new:
@@ -47,7 +58,10 @@ def test_an_error_while_writing_leaves_the_old_folder(tmp_path):
 
 def test_a_disk_error_is_told_with_a_way_out(tmp_path):
     folder = tmp_path / "results"
-    with pytest.raises(OutputError, match="cannot be written"), replace_folder(folder):
+    with (
+        pytest.raises(OutputError, match="cannot be written"),
+        replace_folder(folder),
+    ):
         raise OSError(28, "No space left on device")
 
 

@@ -1,0 +1,79 @@
+"""The mixed models of a study: which are asked, and what they say."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from accstudy.errors import Finding
+from accstudy.models.results import CHECKS, model_tables
+from accstudy.models.specs import ModelSpec, default_specs
+from accstudy.study.load import Study
+
+__all__ = ["mixed_models", "model_specs"]
+
+
+def model_specs(study: Study, pairs: pd.DataFrame) -> list[ModelSpec]:
+    """Models of study.toml or, in a comparison without any, the usual ones.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    pairs : DataFrame
+        Table ``pair_deviations``.
+
+    Returns
+    -------
+    list of ModelSpec
+    """
+    settings = study.settings
+    if settings.model:
+        return [ModelSpec(**dict(model)) for model in settings.model]
+    if settings.study.kind != "comparison":
+        return []
+    condition = settings.analysis.condition or ()
+    return default_specs("comparison", study.factors, condition=condition, pairs=pairs)
+
+
+def mixed_models(
+    study: Study, pairs: pd.DataFrame, singles: pd.DataFrame
+) -> tuple[dict[str, pd.DataFrame], tuple[Finding, ...]]:
+    """Fit the models of a study.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    pairs, singles : DataFrame
+        Tables ``pair_deviations`` and ``implant_deviations``.
+
+    Returns
+    -------
+    tables : dict
+        The tables whose names begin with ``model_``.
+    findings : tuple of Finding
+        What the user should know of the models.
+    """
+    specs = model_specs(study, pairs)
+    if not specs:
+        return {}, ()
+    found = model_tables(
+        specs,
+        pairs,
+        singles,
+        confidence=study.settings.limits.confidence,
+        alignment=study.settings.analysis.alignment,
+    )
+    tables = {
+        "model_terms": found.terms,
+        "model_tests": found.tests,
+        "model_variances": found.variances,
+        "model_means": found.means,
+        "model_contrasts": found.contrasts,
+        "model_sentences": pd.DataFrame(
+            [(m, i, text) for m, said in found.sentences.items() for i, text in enumerate(said, 1)],
+            columns=["model_name", "number", "sentence"],
+        ),
+    }
+    tables |= {f"model_{name}": found.checks[name] for name in CHECKS}
+    return tables, found.findings
