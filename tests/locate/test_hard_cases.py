@@ -12,13 +12,19 @@ from accstudy.simulate.arch import reference_model, symmetric_model
 from accstudy.simulate.bodies import SHAPES, scan_body
 from accstudy.simulate.scan import Blob, placed_bodies, simulate_scan
 
-N = 40_000
+N = 30_000
 XYZ = ["x_mm", "y_mm", "z_mm"]
 FLAT = {"default": scan_body("cylinder-flat")}
 
 
 def scan_of(reference, shape="cylinder-flat", **options):
     return simulate_scan(reference, shape, n_triangles=N, noise_um=8.0, **options)
+
+
+@pytest.fixture(scope="module")
+def plain(six):
+    """A friendly scan."""
+    return scan_of(six, seed=1)
 
 
 def codes(located):
@@ -73,11 +79,10 @@ def test_soft_tissue_over_a_body_leaves_it_out(six, pose_errors):
 
 
 @pytest.mark.parametrize("n_implants", [3, 4, 6])
-def test_a_scan_of_another_model_is_refused(six, n_implants):
+def test_a_scan_of_another_model_is_refused(plain, n_implants):
     other = reference_model(n_implants, seed=9)
-    scan = scan_of(six, seed=1)
     with pytest.raises(AccstudyError) as error:
-        locate_scan(scan.mesh, reference=other, bodies=FLAT)
+        locate_scan(plain.mesh, reference=other, bodies=FLAT)
     assert error.value.code in ("wrong-model", "arrangement-not-found")
 
 
@@ -158,10 +163,9 @@ def test_flats_settle_a_symmetric_arrangement_that_they_mark(pose_errors):
     assert pose_errors(located.poses, scan.truth)["distance_um"].max() < 50.0
 
 
-def test_a_thinner_drawing_is_noticed(six):
-    scan = scan_of(six, seed=1)
+def test_a_thinner_drawing_is_noticed(six, plain):
     thin = SHAPES["cylinder-flat"].thinner(0.1).drawing()
-    located = locate_scan(scan.mesh, reference=six, bodies={"default": thin})
+    located = locate_scan(plain.mesh, reference=six, bodies={"default": thin})
     assert set(located.poses["status"]) == {"doubtful"}
     assert codes(located) == {"unusual-offset"}
     assert located.poses["offset_um"].to_numpy() == pytest.approx(50.0, abs=5.0)
@@ -204,12 +208,11 @@ def test_a_body_whose_rotation_is_sixfold_has_no_flat():
     assert set(located.poses["status"]) == {"ok"}
 
 
-def test_a_scan_turned_inside_out_is_turned_back(six, pose_errors):
-    scan = scan_of(six, seed=12)
-    flipped = Mesh(scan.mesh.vertices_mm, np.ascontiguousarray(scan.mesh.faces[:, ::-1]))
+def test_a_scan_turned_inside_out_is_turned_back(six, plain, pose_errors):
+    flipped = Mesh(plain.mesh.vertices_mm, np.ascontiguousarray(plain.mesh.faces[:, ::-1]))
     located = locate_scan(flipped, reference=six, bodies=FLAT)
     assert "inside-out" in codes(located)
-    assert pose_errors(located.poses, scan.truth)["distance_um"].max() < 50.0
+    assert pose_errors(located.poses, plain.truth)["distance_um"].max() < 50.0
 
 
 def test_a_scan_without_any_scan_body_is_refused(six):

@@ -10,7 +10,7 @@ from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import scan_body
 from accstudy.simulate.scan import simulate_scan
 
-N = 40_000
+N = 30_000
 
 
 @pytest.mark.parametrize(
