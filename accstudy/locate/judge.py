@@ -14,7 +14,7 @@ from accstudy.locate.arrangement import Lines, fit_lines, misfit_mm
 from accstudy.locate.refine import Refined
 from accstudy.locate.single import Found
 
-__all__ = ["Verdict", "judge_body", "stray_body"]
+__all__ = ["Verdict", "judge_body", "poor_agreement", "rms_um", "stray_body"]
 
 Floats = NDArray[np.float64]
 
@@ -26,6 +26,7 @@ _MOST_RMS_UM, _WORSE = 60.0, 1.8
 _MOST_U_UM = 50.0
 _DOUBLE = 1.35
 _TURN_DEG = 0.25
+_POOR_MM = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +138,32 @@ def rms_um(found: Found) -> float:
     fit = found.fit
     total = float(fit.weight.sum())
     return 1e3 * float(np.sqrt(fit.weight @ fit.residual_mm**2 / total)) if total > 0 else np.inf
+
+
+def poor_agreement(reference: Lines, found: Lines) -> Finding | None:
+    """Notice that the bodies as a whole do not lie as the reference says.
+
+    Parameters
+    ----------
+    reference, found : Lines
+        The implants that were found, row by row.
+
+    Returns
+    -------
+    Finding or None
+    """
+    every = np.arange(len(found.points_mm))
+    motion = fit_lines(reference, found, every, every)
+    misfit = misfit_mm(reference, found, every, every, motion)
+    if misfit < _POOR_MM:
+        return None
+    return Finding(
+        Severity.WARNING,
+        "poor-agreement",
+        f"the scan bodies lie {1e3 * misfit:.0f} µm rms off the arrangement of the reference "
+        "(platforms and points 10 mm up the axes)",
+        mend="check that the reference is that of this model, and look at the scan",
+    )
 
 
 def stray_body(reference: Lines, found: Lines, names: Sequence[str]) -> Finding | None:

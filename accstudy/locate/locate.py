@@ -14,7 +14,7 @@ from accstudy.geometry.rigid import Rigid, rotation_about_deg
 from accstudy.locate.arrangement import Arrangement, Lines, fit_lines, match_arrangement, refit
 from accstudy.locate.body import ScanBody
 from accstudy.locate.decide import choose
-from accstudy.locate.judge import Verdict, judge_body, rms_um, stray_body
+from accstudy.locate.judge import Verdict, judge_body, poor_agreement, rms_um, stray_body
 from accstudy.locate.model import ReferenceModel, reference_model
 from accstudy.locate.placed import PlacedBody, find_placed
 from accstudy.locate.refine import Refined, determined, refine_fits
@@ -264,8 +264,7 @@ def _report(
     motion = fit_lines(expected, seen, every, every)
     findings = list(findings)
     stray = stray_body(expected, seen, [model.implants[i] for i in shown])
-    if stray is not None:
-        findings.append(stray)
+    findings.extend(f for f in (stray, poor_agreement(expected, seen)) if f is not None)
     usual = float(np.median([rms_um(f) for f in found if f is not None]))
     few = len(shown) == 2 < len(model.implants)
     rows = []

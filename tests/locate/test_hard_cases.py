@@ -227,3 +227,11 @@ def test_one_body_alone_cannot_be_named(six):
     with pytest.raises(AccstudyError) as error:
         locate_scan(scan.mesh, reference=six, bodies=FLAT)
     assert error.value.code == "too-few-bodies"
+
+
+def test_a_reference_that_is_off_by_half_a_millimetre_is_noticed(six, plain):
+    wrong = six.copy()
+    wrong["z_mm"] += [0.5, -0.5, 0.5, -0.5, 0.5, -0.5]  # a saw that no rigid motion takes out
+    located = locate_scan(plain.mesh, reference=wrong, bodies=FLAT)
+    assert "poor-agreement" in codes(located)
+    assert (located.poses["status"] == "ok").all()
