@@ -6,7 +6,7 @@ BIN := .venv/bin
 READY := .venv/.ready
 STUDIES := sample_study/validation sample_study/comparison sample_study/drift
 
-.PHONY: demo test check lint stale test-slow bench sample reports libraries clean
+.PHONY: demo test check lint stale test-slow bench sample reports docs libraries clean
 .DEFAULT_GOAL := demo
 
 demo: $(READY) libraries   ## three PDFs from the sample studies
@@ -39,6 +39,9 @@ reports: demo              ## copy the example PDFs into reports/
 	for s in validation comparison drift; do cp sample_study/$$s/reports/$$s.pdf reports/; done
 	$(BIN)/python -c "import pypdfium2 as p; \
 	  p.PdfDocument('reports/validation.pdf')[0].render(scale=1.4).to_pil().save('reports/validation_page1.png')"
+
+docs: $(READY)             ## write the pages of docs/reference anew from the code
+	$(BIN)/python docs/generate.py
 
 libraries: $(READY)
 	@sh .ci/system-libraries $(BIN)/python
