@@ -228,6 +228,25 @@ def test_killed_before_any_step_of_the_replacement_the_folder_is_old_or_new(tmp_
     assert seen == [old] * turn + [new] * (len(seen) - turn)
 
 
+@POSIX
+def test_a_killed_run_goes_on_where_it_stopped(study):
+    shutil.rmtree(study / ".accstudy")
+    measured = study / ".accstudy" / "measured"
+    with subprocess.Popen(
+        [sys.executable, "-m", "accstudy", "measure", str(study), "--jobs", "1"],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    ) as process:
+        while process.poll() is None and not list(measured.glob("*.json")):
+            time.sleep(0.005)
+        process.kill()
+    kept = len(list(measured.glob("*.json")))
+    assert kept >= 1
+    done = call("measure", study, "--jobs", 1)
+    left = len(SCANS) - kept
+    assert f"{left} scan{'s' * (left != 1)} measured, {kept} up to date" in done.output
+
+
 def killed_after(seconds, folder, **options):
     """Start a run in a process of its own and kill it; whether it came to its end."""
     context = multiprocessing.get_context("forkserver")
