@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -142,20 +143,25 @@ def conformity_table(
     "Each pair" is proven when every pair is, which needs no correction for their
     number; it is refuted when one pair is, for which the level is shared among
     them (Bonferroni).
+
+    The worst pair of a scan is never better than a pair: where its own bound comes
+    out below the largest bound of a pair, it is raised to that, and it is proven
+    only where every pair is. A raised upper bound still holds.
     """
     if not len(pair_deviations):
         return empty("conformity")
     options = {"coverage": coverage, "confidence": confidence}
-    rows: list[dict[str, object]] = []
+    rows: list[dict[str, Any]] = []
     found = results(pair_results(pair_deviations))
     u = shared_u(found.keys, reference_u)
     for limit in limits:
         if limit.measurand in set(found.keys["measurand"]):
-            rows += _each_pair(found, u, limit, coverage, confidence)
+            pairs = _each_pair(found, u, limit, coverage, confidence)
             worst = worst_of_scans(pair_deviations, limit.measurand)
             chosen = (found.keys["measurand"] == limit.measurand).to_numpy()
             largest_u = found.keys[chosen].assign(u=u[chosen]).groupby("condition")["u"].max()
-            rows += _worst(worst, limit, WORST, largest_u.to_dict(), coverage, confidence)
+            together = _worst(worst, limit, WORST, largest_u.to_dict(), coverage, confidence)
+            rows += pairs + _coherent(pairs, together)
         elif gaps is not None and limit.measurand in gaps:
             worst = worst_of_scans(gaps, limit.measurand)
             rows += _worst(worst, limit, ", worst of a scan", {}, coverage, confidence)
@@ -170,8 +176,8 @@ def conformity_table(
 
 def _each_pair(
     found: Results, u: npt.NDArray[np.float64], limit: LimitOf, coverage: float, confidence: float
-) -> list[dict[str, object]]:
-    rows: list[dict[str, object]] = []
+) -> list[dict[str, Any]]:
+    rows: list[dict[str, Any]] = []
     keys = found.keys
     for condition in sorted(keys["condition"].unique()):
         chosen = (
@@ -264,8 +270,8 @@ def _worst(
     u_of: Mapping[object, float],
     coverage: float,
     confidence: float,
-) -> list[dict[str, object]]:
-    rows: list[dict[str, object]] = []
+) -> list[dict[str, Any]]:
+    rows: list[dict[str, Any]] = []
     bounds = worst_bounds(worst, coverage=coverage, confidence=confidence)
     for condition, own in bounds.groupby("condition", sort=True):
         u = float(u_of.get(condition, 0.0))
@@ -307,6 +313,30 @@ def _worst(
             }
         )
     return rows
+
+
+def _coherent(pairs: list[dict[str, Any]], together: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Rows of the worst pair, none of them better than a pair by itself."""
+    of = {row["condition"]: row for row in pairs}
+    return [_no_better(row, of[row["condition"]]) for row in together]
+
+
+def _no_better(worst: dict[str, Any], pair: dict[str, Any]) -> dict[str, Any]:
+    notes = [str(worst["note"])] if worst["note"] else []
+    row = dict(worst)
+    if worst["tolerance_bound"] < pair["tolerance_bound"]:
+        row["tolerance_bound"] = pair["tolerance_bound"]
+        notes.append(
+            "the bound is that of a pair by itself, since the worst pair cannot be better; with "
+            "few cells the bound of a pair is wide"
+        )
+    order = [PROVEN, NOT_PROVEN, REFUTED]
+    if order.index(str(pair["verdict"])) > order.index(str(worst["verdict"])):
+        row["verdict"] = pair["verdict"]
+        notes.append(f"{pair['verdict']} for a pair by itself, so for all together too")
+        row["n_needed"] = pair.get("n_needed")
+    row["note"] = "; ".join(notes)
+    return row
 
 
 def _span_row(

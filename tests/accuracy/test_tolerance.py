@@ -183,6 +183,24 @@ def test_too_few_scans_get_the_number_that_would_do(study):
     assert one["tolerance_bound"].isna().all()
 
 
+def test_the_worst_pair_is_never_better_than_a_pair(study):
+    pairs, _ = study
+    # cells lie on both sides of zero: sizes scatter little, the values of a pair much
+    cells = {cell: (-1) ** i for i, cell in enumerate(sorted(set(pairs["cell"])))}
+    noise = np.random.default_rng(4).normal(0, 1, len(pairs))
+    pairs = pairs.assign(distance_um=20.0 * pairs["cell"].map(cells) + noise)
+    rank = [c.PROVEN, c.NOT_PROVEN, c.REFUTED]
+    raised = 0
+    for value in (5.0, 15.0, 23.0, 30.0, 60.0, 500.0):
+        found = conformity_table(pairs, limits=[LimitOf("distance_um", value, "x")], spans_at_um=[])
+        for _, rows in found.groupby("condition"):
+            pair, worst = rows.iloc[0], rows.iloc[1]
+            assert worst["tolerance_bound"] >= pair["tolerance_bound"]
+            assert rank.index(worst["verdict"]) >= rank.index(pair["verdict"])
+            raised += "not proven for a pair by itself" in worst["note"]
+    assert raised
+
+
 def test_the_curve_rises_and_holds_both_axes(study):
     pairs, _ = study
     curve = spans.span_curve(pairs, reference_u={"distance_um": 2.0})
