@@ -12,6 +12,7 @@ from accstudy.reports.checklist import checklist
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Attachment, Document, Text, plain
 from accstudy.reports.latex import latex_table
+from accstudy.reports.misfit import misfit
 from accstudy.reports.model_evidence import (
     contrasts_section,
     effects,
@@ -78,6 +79,9 @@ def comparison_report(content: ReportContent) -> tuple[list[Text], Document, Doc
     scatter(rest, content, lead)
     residual_checks(rest, content, lead)
     evidence.alignments(rest, content)
+    if content.has("seating"):
+        rest.heading("How a rigid framework would seat")
+        misfit(rest, content)
     term_tests(rest, content)
     checklist(rest, content)
     left_out(rest, content)

@@ -12,6 +12,7 @@ from accstudy.reports import evidence, fit
 from accstudy.reports.content import ReportContent
 from accstudy.reports.derived import span_points
 from accstudy.reports.document import Document, Heading, Text, strong_accent
+from accstudy.reports.misfit import misfit
 from accstudy.reports.select import (
     is_scan,
     levels,
@@ -81,6 +82,7 @@ def validation_report(content: ReportContent) -> tuple[list[Text], Document, Doc
     evidence.scan_after_scan(rest, content)
     fit.budget(rest, content)
     fit.seating(rest, content)
+    misfit(rest, content)
     fit.pictures(rest, content)
     accuracy_tables(rest, content)
     left_out(rest, content)
