@@ -2,6 +2,9 @@
 # The rest of what they need is installed into .venv on the first call.
 
 PYTHON ?= python3
+# one thread for linear algebra: tests and scans run in processes of their own
+export OMP_NUM_THREADS := 1
+export OPENBLAS_NUM_THREADS := 1
 BIN := .venv/bin
 READY := .venv/.ready
 STUDIES := sample_study/validation sample_study/comparison sample_study/drift

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from typing import Any
 
@@ -13,6 +14,11 @@ from accstudy.cli.version import show_version
 from accstudy.errors import AccstudyError
 
 __all__ = ["main"]
+
+# One thread for linear algebra: scans run in processes of their own, and results then do not
+# depend on the number of cores. Set before numpy is loaded; a user's own setting counts.
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
 
 
 class _Group(click.Group):

@@ -254,20 +254,27 @@ def _shown(table: object) -> str:
     "folder", type=click.Path(exists=True, file_okay=False, path_type=Path), metavar="FOLDER"
 )
 @click.option("--model", default="", help="The model that the scans show.")
+@click.option(
+    "--same",
+    multiple=True,
+    callback=_levels,
+    help='A column that is the same for all, such as "device=device A"; again for each.',
+)
 @click.option("--write", is_flag=True, help="Write the rows into the study's empty scan list.")
-def list_scans(folder: Path, model: str, write: bool) -> None:
+def list_scans(folder: Path, model: str, same: dict[str, tuple[str, ...]], write: bool) -> None:
     """Propose the rows of scans.csv from the mesh files of FOLDER, their names and times.
 
     FOLDER is a study, or a folder of mesh files in one. What is proposed is a guess: read
     every row before it counts.
 
-    Example: accstudy list-scans my_study/scans > proposed.csv
+    Example: accstudy list-scans my_study --same "device=device A" > proposed.csv
     """
     from accstudy.stages import plan as planning
     from accstudy.study.toml import read_settings
     from accstudy.tables import csv_bytes
 
-    proposal = planning.list_scans(folder, model=model)
+    constant = {name: levels[-1] for name, levels in same.items()}
+    proposal = planning.list_scans(folder, model=model, same=constant)
     for note in proposal.notes:
         click.echo(note, err=True)
     if write:
