@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
@@ -54,7 +54,7 @@ class Proposal:
     ----------
     scans : DataFrame
         Table ``scans``; factor columns ``operator``, ``session``, ``repeat`` and
-        ``measured_at``, and ``device`` and ``technique`` where names tell them.
+        ``measured_at``, and those that were asked for or that names tell.
     notes : tuple of str
         Where each column came from.
     """
@@ -63,7 +63,13 @@ class Proposal:
     notes: tuple[str, ...]
 
 
-def propose_scans(files: Sequence[ScanFile], *, model: str = "") -> Proposal:
+def propose_scans(
+    files: Sequence[ScanFile],
+    *,
+    model: str = "",
+    same: Mapping[str, str] | None = None,
+    wanted: Sequence[str] = (),
+) -> Proposal:
     """Propose rows of the scan list from file names and times.
 
     Parameters
@@ -72,6 +78,10 @@ def propose_scans(files: Sequence[ScanFile], *, model: str = "") -> Proposal:
         Mesh files, in any order.
     model : str, optional
         The model that all of them show, if there is one only.
+    same : mapping of str to str, optional
+        Factor columns that are the same for all.
+    wanted : sequence of str, optional
+        Factor columns that the study groups scans by; empty where nothing tells them.
 
     Returns
     -------
@@ -117,10 +127,15 @@ def propose_scans(files: Sequence[ScanFile], *, model: str = "") -> Proposal:
     if "session" not in table:
         table["session"] = table["measured_at"].dt.strftime("%Y-%m-%d")
         notes.append("session: the day, because names tell none")
-    if "operator" not in table:
-        table["operator"] = ""
-        notes.append("operator: to be filled in")
-    factors = [c for c in ("device", "technique", "operator", "session") if c in table]
+    for column, level in (same or {}).items():
+        table[column] = level
+    for column in dict.fromkeys((*wanted, "operator")):
+        if column not in table:
+            table[column] = ""
+            notes.append(f"{column}: to be filled in")
+    usual = ("device", "technique", "operator", "session")
+    named = dict.fromkeys((*usual, *(same or {}), *wanted))
+    factors = [c for c in named if c in table and c not in ("repeat", "measured_at")]
     table[factors] = table[factors].fillna("")
     if "repeat" not in table or bool(table["repeat"].isna().any()):
         table["repeat"] = table.groupby(["model", *factors], sort=False).cumcount() + 1

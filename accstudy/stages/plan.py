@@ -471,7 +471,7 @@ def _write(file: Path, data: bytes) -> Path:
     return file
 
 
-def list_scans(folder: Path, *, model: str = "") -> Proposal:
+def list_scans(folder: Path, *, model: str = "", same: Mapping[str, str] | None = None) -> Proposal:
     """Propose rows of the scan list for the mesh files of a folder.
 
     Parameters
@@ -481,6 +481,8 @@ def list_scans(folder: Path, *, model: str = "") -> Proposal:
     model : str, optional
         The model they show; by default the one of the study's reference, if it
         has one only.
+    same : mapping of str to str, optional
+        Factor columns that are the same for all.
 
     Returns
     -------
@@ -495,9 +497,12 @@ def list_scans(folder: Path, *, model: str = "") -> Proposal:
     """
     study = folder if (folder / "study.toml").is_file() else folder.resolve().parent
     meshes = folder / "scans" if study == folder else folder
-    if not model and (study / "study.toml").is_file():
-        models = _models(study, read_settings(study / "study.toml"))
-        model = models[0] if len(models) == 1 else ""
+    wanted: tuple[str, ...] = ()
+    if (study / "study.toml").is_file():
+        settings = read_settings(study / "study.toml")
+        wanted = (*(settings.analysis.condition or ()), *(settings.analysis.cell or ()))
+        models = () if model else _models(study, settings)
+        model = models[0] if len(models) == 1 else model
     found = sorted(p for p in meshes.rglob("*") if p.name.lower().endswith(_MESHES))
     files = [
         ScanFile(
@@ -507,4 +512,4 @@ def list_scans(folder: Path, *, model: str = "") -> Proposal:
         for p in found
         if p.is_file()
     ]
-    return propose_scans(files, model=model)
+    return propose_scans(files, model=model, same=same, wanted=wanted)

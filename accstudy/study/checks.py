@@ -151,9 +151,16 @@ def dates(scans: pd.DataFrame, settings: Settings, today: dt.date) -> list[Findi
     return findings
 
 
-def conditions_of_scanning(settings: Settings) -> list[Finding]:
+def conditions_of_scanning(
+    settings: Settings, implants: pd.DataFrame | None = None
+) -> list[Finding]:
     """Warn of what the uncertainty budget cannot know."""
     findings: list[Finding] = []
+    certified = (
+        implants is not None
+        and not settings.reference.touch_points  # their residuals do not know the machine
+        and bool(implants["u_position_um"].notna().all())
+    )
 
     def warn(code: str, what: str, key: str, mend: str) -> None:
         where = place("study.toml", column=key)
@@ -174,7 +181,7 @@ def conditions_of_scanning(settings: Settings) -> list[Finding]:
             "reference.is_scan",
             "measure the model on a coordinate measuring machine for trueness",
         )
-    elif settings.reference.mpe_um is None:
+    elif settings.reference.mpe_um is None and not certified:
         warn(
             "no-reference-uncertainty",
             "no uncertainty of the coordinate measuring machine is given; u(bias) lacks it",

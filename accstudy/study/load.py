@@ -148,7 +148,8 @@ def load_study(path: Path, *, allow_outside: bool = False, today: dt.date | None
             reader.findings += against_reference(scans, implants, poses, settings)
         reader.check_files(scans, poses)
         reader.findings += dates(scans, settings, today or dt.date.today())
-    reader.findings += conditions_of_scanning(settings)
+    certified = implants if implants is not None and len(implants) else None
+    reader.findings += conditions_of_scanning(settings, certified)
     errors = [f for f in reader.findings if f.severity is Severity.ERROR]
     if errors or scans is None or implants is None:
         raise StudyError(errors)

@@ -131,6 +131,25 @@ def test_check_leads_from_an_empty_folder_to_the_first_scan(tmp_path):
     assert call("check", study).exit_code == 3
 
 
+def test_certified_implants_need_no_machine_error(tmp_path):
+    study = made(tmp_path)
+    rows_with_u = IMPLANTS.replace(",,,,,,,", ",,,,,,0.8,0.01")
+    with (study / "reference/implants.csv").open("a") as stream:
+        stream.write(rows_with_u)
+    text = (study / "study.toml").read_text().replace("# poses =", "poses =")
+    (study / "study.toml").write_text(text)
+    (study / "scan_bodies/body.stl").write_text("x")
+    (study / "scans.csv").write_text("scan,model,device,technique,operator,session\ns,M,A,x,o,1\n")
+    head = "scan,model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z\n"
+    (study / "poses.csv").write_text(head + "s,M,I1,0,0,0,0,0,1\n")
+    codes = {f.code for f in load_study(study).findings}
+    assert "no-temperature" in codes
+    assert "no-reference-uncertainty" not in codes
+    bare = (study / "reference/implants.csv").read_text().replace("0.8", "", 1)
+    (study / "reference/implants.csv").write_text(bare)
+    assert "no-reference-uncertainty" in {f.code for f in load_study(study).findings}
+
+
 def test_what_is_wrong_is_told_beside_what_is_missing():
     wrong = Finding(Severity.ERROR, "unknown-model", "model", "scans.csv:2:model")
     cells = [
@@ -295,8 +314,14 @@ def test_list_scans_prints_rows_and_writes_only_into_an_empty_list(tmp_path):
     assert [r["file"] for r in listed] == ["scans/op1 s1 r1.stl", "scans/op1 s1 r2.stl.gz"]
     assert [r["model"] for r in listed] == ["M", "M"]
     assert [r["repeat"] for r in listed] == ["1", "2"]
+    assert [r["device"] for r in listed] == ["", ""]  # the study groups scans by it
+    assert "technique: to be filled in" in done.stderr
     assert rows(study) == []
-    assert call("list-scans", study, "--write").exit_code == 0
+    said = ["--same", "device=device A", "--same", "technique="]
+    assert call("list-scans", study, *said).exit_code == 2
+    assert call("list-scans", study, "--write", *said[:2]).exit_code == 0
+    assert {r["device"] for r in rows(study)} == {"device A"}
+    assert "Fill in column technique of scans.csv (2 rows, from row 2 on)." in missing(study)[-1]
     assert [r["file"] for r in rows(study)] == [r["file"] for r in listed]
     again = call("list-scans", study, "--write")
     assert again.exit_code == 3
