@@ -247,6 +247,40 @@ def test_a_killed_run_goes_on_where_it_stopped(study):
     assert f"{left} scan{'s' * (left != 1)} measured, {kept} up to date" in done.output
 
 
+def workers_of(process):
+    """Processes that measure for another one."""
+    found = []
+    for line in Path("/proc").glob("[0-9]*/stat"):
+        with contextlib.suppress(OSError):
+            parent = int(line.read_text().rpartition(")")[2].split()[1])
+            command = (line.parent / "cmdline").read_bytes()
+            if parent == process.pid and b"popen_loky" in command:
+                found.append(int(line.parent.name))
+    return found
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="looks for processes in /proc")
+def test_a_lost_worker_is_told_without_a_traceback_and_what_was_measured_stays(study):
+    shutil.rmtree(study / ".accstudy")
+    before = bytes_of(study / "results")
+    with subprocess.Popen(
+        [sys.executable, "-m", "accstudy", "measure", str(study), "--jobs", "2"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    ) as process:
+        while process.poll() is None and not (found := workers_of(process)):
+            time.sleep(0.01)
+        os.kill(found[0], signal.SIGKILL)
+        said, _ = process.communicate(timeout=120)
+    assert process.returncode == 1, said
+    assert "error[worker-lost]" in said
+    assert "--jobs 1" in said
+    assert "Traceback" not in said
+    assert bytes_of(study / "results") == before
+    assert call("measure", study, "--jobs", 1).exit_code == 0
+
+
 def killed_after(seconds, folder, **options):
     """Start a run in a process of its own and kill it; whether it came to its end."""
     context = multiprocessing.get_context("forkserver")

@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, Severity, StudyError, place
+from accstudy.stages.workers import each
 from accstudy.study.checks import conditions_of_scanning
 from accstudy.study.load import Study, load_study, resolve
 from accstudy.study.toml import read_settings
@@ -70,7 +71,7 @@ def _meshes(study: Study, jobs: int, allow_outside: bool, show: Show | None) -> 
     paths = [resolve(study.path, file, allow_outside=allow_outside) for file in files]
     found: list[Finding] = []
     first: dict[str, str] = {}
-    results = _read_all(paths, files, unit, jobs)
+    results = each(_read_one, [(p, f, unit) for p, f in zip(paths, files, strict=True)], jobs)
     for done, (scan, file, row, (findings, digest)) in enumerate(
         zip(rows["scan"], files, rows["row"], results, strict=True), start=1
     ):
@@ -92,24 +93,11 @@ def _meshes(study: Study, jobs: int, allow_outside: bool, show: Show | None) -> 
     return found
 
 
-def _read_all(
-    paths: list[Path], files: list[str], unit: str, jobs: int
-) -> list[tuple[tuple[Finding, ...], str]]:
-    if jobs <= 1 or len(paths) <= 1:
-        return [_read_one(p, f, unit) for p, f in zip(paths, files, strict=True)]
-    from joblib import Parallel, delayed, parallel_config
-
-    with parallel_config(backend="loky", inner_max_num_threads=1):
-        return list(
-            Parallel(n_jobs=min(jobs, len(paths)))(
-                delayed(_read_one)(p, f, unit) for p, f in zip(paths, files, strict=True)
-            )
-        )
-
-
-def _read_one(path: Path, file: str, unit: str) -> tuple[tuple[Finding, ...], str]:
+def _read_one(given: tuple[Path, str, str]) -> tuple[tuple[Finding, ...], str]:
+    """Findings of one mesh and the digest of its triangles; empty when it cannot be read."""
     from accstudy.mesh.read import read_mesh, triangle_digest
 
+    path, file, unit = given
     try:
         mesh = read_mesh(path, length_unit=unit, name=file)
     except AccstudyError as error:

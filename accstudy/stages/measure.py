@@ -11,6 +11,7 @@ import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, Severity
 from accstudy.stages.cache import Cache, ScanResult
+from accstudy.stages.workers import each
 from accstudy.study.load import Study, reference_versions, resolve
 from accstudy.study.record import digest, file_digest, json_bytes, program_digest
 from accstudy.study.settings import ScanBodySettings
@@ -202,16 +203,7 @@ def _job(study: Study, row: Mapping[str, Any], allow_outside: bool) -> _Job:
 
 
 def _run(jobs: list[_Job], workers: int, show: Show | None) -> Iterator[tuple[_Job, ScanResult]]:
-    if workers <= 1 or len(jobs) <= 1:
-        found = map(_measure_one, jobs)
-    else:
-        from joblib import Parallel, delayed, parallel_config
-
-        with parallel_config(backend="loky", inner_max_num_threads=1):
-            parallel = Parallel(
-                n_jobs=min(workers, len(jobs)), return_as="generator", pre_dispatch="2*n_jobs"
-            )
-            found = parallel(delayed(_measure_one)(job) for job in jobs)
+    found = each(_measure_one, jobs, workers)
     for done, (job, result) in enumerate(zip(jobs, found, strict=True), start=1):
         yield job, result
         if show:
