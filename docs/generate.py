@@ -120,6 +120,8 @@ def commands_page() -> str:
         "# Commands\n",
         "Exit codes: 0 done; 1 the tool failed (a bug), or a selftest differs; 2 wrong call; "
         "3 input at fault, nothing written; 4 done, but scans were left out.\n",
+        "Completion of commands and options with the Tab key, in bash (zsh and fish likewise):\n",
+        '    eval "$(_ACCSTUDY_COMPLETE=bash_source accstudy)"\n',
     ]
     for name in main.list_commands(context):
         command = main.commands[name]

@@ -390,7 +390,7 @@ def draw_order(path: Path, settings: Settings, order: Order, *, today: dt.date) 
     sheet = bench_sheet(
         drawn.bench_sheet,
         title=settings.study.title,
-        order=f"{drawn.words}.",
+        order=_order_on_paper(drawn.words),
         notes=tuple(f"{item['what']}: {item['why']}" for item in protocol.fixed),
         generated=today.isoformat(),
     )
@@ -408,6 +408,12 @@ def draw_order(path: Path, settings: Settings, order: Order, *, today: dt.date) 
     }
     written = [_write(path / FOLDER / name, data) for name, data in files.items()]
     return Drawn(len(scans), seed, drawn.words, (listed, *written))
+
+
+def _order_on_paper(words: str) -> str:
+    """The words without the number of scans, which the sheet says itself."""
+    order = words.split("; ", 1)[-1]
+    return f"{order[:1].upper()}{order[1:]}."
 
 
 def _models(path: Path, settings: Settings) -> tuple[str, ...]:
