@@ -93,11 +93,10 @@ def selftest_record(rows: pd.DataFrame, record: Mapping[str, Any], *, generated:
     Parameters
     ----------
     rows : DataFrame
-        One row a number: ``topic``, ``case``, ``quantity``, ``source``,
-        ``published``, ``here``, ``tolerance``, ``agrees`` (bool); numbers as text.
+        Table ``selftest``, with ``agrees`` (bool) beside it.
     record : mapping
-        ``accstudy``, ``versions``, ``platform`` and what else identifies the
-        installation.
+        ``accstudy``, ``program`` (digest), ``versions``, ``platform``,
+        ``seconds`` and ``not_computed``, as far as they are known.
     generated : str
         Date as YYYY-MM-DD, or empty.
 
@@ -123,10 +122,24 @@ def selftest_record(rows: pd.DataFrame, record: Mapping[str, Any], *, generated:
             ("accstudy", str(record.get("accstudy", ""))),
             ("Platform", str(record.get("platform", ""))),
             ("Versions", joined([f"{k} {v}" for k, v in record.get("versions", {}).items()])),
+            ("Program", f"SHA-256 {record['program']}" if record.get("program") else ""),
+            ("Time taken", f"{record['seconds']:g} s" if record.get("seconds") else ""),
             ("Date", date(pd.Timestamp(generated)) if generated else ""),
         ],
         heading="What was tested",
     )
+    _summary(document, rows)
+    if record.get("not_computed"):
+        missing: dict[str, list[str]] = {}
+        for entry in record["not_computed"]:
+            example, _, quantity = str(entry).partition(": ")
+            missing.setdefault(example, []).append(quantity)
+        document.lead(
+            "Not tested",
+            "Numbers of the same sources that this program has no method for.",
+            *(f"{example}: {', '.join(names)}" for example, names in missing.items()),
+            long=True,
+        )
     if len(wrong):
         document.heading("What does not agree")
         _numbers(document, "Numbers that differ by more than their tolerance.", wrong)
@@ -134,8 +147,8 @@ def selftest_record(rows: pd.DataFrame, record: Mapping[str, Any], *, generated:
         document.heading(topic)
         named = mine.drop_duplicates("case")
         document.lead("Sources", *(f"{r.case}: {r.source}" for r in rows_of(named)), long=True)
-        _numbers(document, "Published and computed here; the tolerance follows from the printed "
-                 "digits.", mine)  # fmt: skip
+        _numbers(document, "Known and computed here; digits are leading digits that agree, "
+                 "decimals where zero is known.", mine)  # fmt: skip
     attached = [
         Attachment("selftest.csv", rows.to_csv(index=False, lineterminator="\n").encode(),
                    "text/csv", "Every number with its source"),
@@ -144,15 +157,47 @@ def selftest_record(rows: pd.DataFrame, record: Mapping[str, Any], *, generated:
                      generated)  # fmt: skip
 
 
+def _summary(document: Document, rows: pd.DataFrame) -> None:
+    """What was tested, a line a topic and kind."""
+    lines = []
+    for (topic, kind), mine in groups(rows, ["topic", "kind"]):
+        tested = mine["digits"].dropna()
+        lines.append(
+            [
+                topic,
+                kind,
+                str(mine["case"].nunique()),
+                str(len(mine)),
+                str(int(mine["agrees"].astype(bool).sum())),
+                f"{tested.median():.1f}" if len(tested) else "",
+            ]
+        )
+    document.table(
+        "Published numbers agree within half of their last digit, or the tolerance that stands "
+        "beside them; recomputed ones are the same examples to more digits by another program. "
+        "The last column is the median of the leading digits that agree.",
+        [
+            Heading("topic", "left", 2.4),
+            Heading("kind", "left", 1),
+            Heading("examples", width=0.7),
+            Heading("numbers", width=0.7),
+            Heading("agree", width=0.7),
+            Heading("digits", width=0.7),
+        ],
+        lines,
+    )
+
+
 def _numbers(document: Document, caption: str, rows: pd.DataFrame) -> None:
     document.table(
         caption,
         [
             Heading("example", "left", 1.6),
             Heading("quantity", "left", 1.6),
-            Heading("published", width=1),
+            Heading("known", width=1),
             Heading("here", width=1.2),
             Heading("tolerance", width=0.8),
+            Heading("digits", width=0.5),
             Heading("", "left", 0.7),
         ],
         [
@@ -162,6 +207,7 @@ def _numbers(document: Document, caption: str, rows: pd.DataFrame) -> None:
                 str(r.published),
                 str(r.here),
                 str(r.tolerance),
+                "" if pd.isna(r.digits) else f"{r.digits:.1f}",
                 "agrees" if bool(r.agrees) else [{"t": "differs", "s": "b"}],
             ]
             for r in rows_of(rows)

@@ -53,6 +53,8 @@ def rows(agrees):
             "published": ["0.10", "0.12", "4.1"],
             "here": ["0.1004", "0.1213", "4.13"],
             "tolerance": ["0.005", "0.005", "0.05"],
+            "kind": "published",
+            "digits": [2.4, 1.9, None],
             "agrees": agrees,
         }
     )
