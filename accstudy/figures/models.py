@@ -50,7 +50,9 @@ def means_chart(rows: pd.DataFrame) -> Figure:
         if bool(mine["zero"].iloc[0]):
             ax.axvline(0, color=INK, linewidth=0.7, zorder=0)
         else:
-            ax.set_xlim(0, 1.08 * float(np.nanmax(mine["high"])))
+            # few degrees of freedom can leave a size without an upper limit
+            ends = mine[["estimate", "high"]].to_numpy(float)
+            ax.set_xlim(0, 1.08 * float(ends[np.isfinite(ends)].max()))
         ax.set_title(printable(panel))
         ax.set_xlabel(printable(mine["axis"].iloc[0]))
         ax.tick_params(axis="y", length=0)
