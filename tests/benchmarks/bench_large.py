@@ -4,6 +4,14 @@ python tests/benchmarks/bench_large.py [SCANS ...]      default 10 100 1000
 
 Each command runs in a process of its own; seconds are those of the processor, and
 the memory is that of the largest process, so a busy machine changes neither much.
+`again` measures a study of which nothing has changed.
+
+On two busy cores of a virtual x86-64 machine, one process, 8 000 triangles a scan:
+
+    scans     check s    MB   measure s    MB     again s    MB   analyze s    MB    report s    MB
+       10         0.7   117         3.4   232         1.5   157         2.4   167         6.1   636
+      100         1.2   118        14.6   236         2.7   158         5.3   174         7.4   637
+     1000         6.1   117       127.9   263        13.2   174        32.4   235        10.2   654
 """
 
 from __future__ import annotations
