@@ -13,6 +13,7 @@ from accstudy.reports.content import ReportContent
 from accstudy.reports.derived import alignment_rows, arch_rows, arches, run_rows
 from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.select import (
+    confidence_of,
     groups,
     is_scan,
     limit_of,
@@ -22,7 +23,7 @@ from accstudy.reports.select import (
     slug,
 )
 from accstudy.reports.sentences import bias_sentence, condition_name, range_phrase, worst
-from accstudy.reports.wording import interval, joined, missing, number, quantity
+from accstudy.reports.wording import interval, joined, missing, number, percent, quantity
 
 __all__ = ["SHOWN", "alignments", "implants_from_above", "pairs", "scan_after_scan"]
 
@@ -38,6 +39,7 @@ def pairs(document: Document, content: ReportContent) -> None:
     if not len(rows):
         return
     word = "mean difference" if is_scan(content) else "bias"
+    sure = confidence_of(content)
     document.heading("Pairs of implants")
     for (model,), every in groups(rows, ["model"]):
         shown = list(dict.fromkeys(every["condition"]))[:SHOWN]
@@ -56,14 +58,15 @@ def pairs(document: Document, content: ReportContent) -> None:
         )
         largest = worst(mine)
         if largest is not None:
-            text += f" The largest: {_lower(bias_sentence(largest, is_scan=is_scan(content)))}"
+            said = bias_sentence(largest, is_scan=is_scan(content), confidence=sure)
+            text += f" The largest: {_lower(said)}"
         document.lead(named(content, "", model).capitalize() or "Distances", text)
         known = int(mine["bias_low"].notna().sum())
         crossing = int(((mine["bias_low"] > 0) | (mine["bias_high"] < 0)).sum())
         document.figure(
             slug("pairs", model),
             pair_chart(mine, limit=limit_of(content, "distance_um"), bias_word=word),
-            caption=f"Left, {word} of every pair with its interval"
+            caption=f"Left, {word} of every pair with its {percent(sure)} interval"
             + (f"; {crossing} of {known} intervals do not hold zero" if known else "")
             + ". Right, standard deviation of repeated scans. Pairs by "
             "growing span" + _limit_note(content, mine),
@@ -218,8 +221,8 @@ def scan_after_scan(document: Document, content: ReportContent) -> None:
     document.lead(
         "Run chart",
         "A drift, a jump between sessions or a single bad scan would show here, and would make "
-        f"the bound of page 1 doubtful. The longest pair went from "
-        f"{range_phrase(rows['longest_um'], signed=True)}.{spread}",
+        f"the bound of page 1 doubtful. The deviation of the longest pair lay in "
+        f"the range {range_phrase(rows['longest_um'], signed=True)}.{spread}",
     )
     when = "by time" if "at" in rows and rows["at"].notna().any() else "in the order of the list"
     which = named(content, "", model)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pandas as pd
 
 from accstudy.compare.arch import Arch
@@ -11,10 +13,11 @@ from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
 from accstudy.reports.derived import arches, gap_rows, seat_rows, typical_scan
 from accstudy.reports.document import Document, Heading, Text
-from accstudy.reports.select import groups, limit_of, named, slug
+from accstudy.reports.select import groups, limit_of, named, pair_rows, slug
 from accstudy.reports.sentences import condition_name
 from accstudy.reports.wording import (
     NONE,
+    count,
     joined,
     missing,
     number,
@@ -39,11 +42,30 @@ def budget(document: Document, content: ReportContent) -> None:
     largest = max(float(rows.loc[rows["part"] == "combined", "u_um"].max()) for _, rows in longest)
     for (condition, model), rows in longest[:_MOST_BUDGETS]:
         _one_budget(document, rows, named(content, condition, model), slug(condition, model),
-                    largest)  # fmt: skip
+                    largest, _interval_of(content, rows))  # fmt: skip
+
+
+def _interval_of(content: ReportContent, rows: pd.DataFrame) -> Any:
+    """Row of table ``accuracy`` with the bias that a budget is about; None without any."""
+    pairs = pair_rows(content)
+    if not len(pairs):
+        return None
+    first = rows_of(rows)[0]
+    mine = pairs[
+        (pairs["condition"] == first.condition)
+        & (pairs["model"] == first.model)
+        & (pairs["subject"] == first.subject)
+    ]
+    return rows_of(mine)[0] if len(mine) else None
 
 
 def _one_budget(
-    document: Document, rows: pd.DataFrame, which: str, name: str, largest: float
+    document: Document,
+    rows: pd.DataFrame,
+    which: str,
+    name: str,
+    largest: float,
+    found: Any = None,
 ) -> None:
     subject = str(rows["subject"].iloc[0])
     rows = rows[rows["subject"] == subject]
@@ -63,6 +85,13 @@ def _one_budget(
             f" The expanded uncertainty is {number(expanded[0].u_um)} µm "
             f"(coverage factor {number(expanded[0].k, '', decimals=2)})."
         )
+        if found is not None and not missing(found.bias_low):
+            half = (float(found.bias_high) - float(found.bias_low)) / 2
+            text += (
+                f" The interval of the same bias in the tables is ±{number(half)} µm: it looks at "
+                f"the means of {count(int(found.n_cells), 'cell')} only, the budget at repeats "
+                "and cells. Both are estimates from the same scans; the wider is the safer."
+            )
     known = rows["u_um"].notna() & ~rows["part"].isin(["combined", "expanded"])
     if not (known & (rows["part"] == "repeatability")).any():
         text += " Repeatability cannot be said from so few scans and is not in it."
@@ -91,8 +120,11 @@ def seating(document: Document, content: ReportContent) -> None:
     document.lead(
         "What it means",
         "A perfectly rigid and perfectly made framework with the scan's arrangement of implants "
-        "is put on the reference. The gaps are those of the impression alone: no manufacture, "
-        "preload, bone or soft tissue is in them.",
+        "is put on the reference. Gaps are vertical only, of parts that do not engage the "
+        "implant: misfit sideways is not judged and stands beside them. The gaps are those of the "
+        "impression alone: no manufacture, preload, bone or soft tissue is in them.",
+        "Interference is not a good fit: there the part would have to lie inside the implant, so "
+        "it would not go down. None of this says that a framework seats passively.",
     )
     order = arches(content.table("implants"))
     for (condition, model), mine in groups(table, ["condition", "model"])[:_MOST_SEATS]:
@@ -129,10 +161,16 @@ def _one_scan(
         caption=f"{f'{which}: the' if which else 'The'} framework of scan {scan}, whose best seat "
         "is the median one, on the implants, unrolled along the arch. Heights are gaps in µm "
         "over widths in mm, so they are enlarged strongly; numbers are the largest and, below "
-        "zero, the smallest gap. A foot slants from one to the other. Hatched: would lie inside "
-        "the implant (interference).",
+        "zero, the smallest gap. A foot slants from one to the other. Hatched: would have to lie "
+        "inside the implant (interference), so the part would not go down. Misfit sideways is "
+        f"not drawn; at the best seat it is up to {quantity(_sideways(rows))}.",
         alt=alt,
     )
+
+
+def _sideways(seats: pd.DataFrame) -> float:
+    """Largest offset sideways at the best seat, um."""
+    return float(seats.loc[seats["tightened"] == "best-seat", "lateral_um"].max())
 
 
 def _all_scans(
@@ -156,7 +194,7 @@ def _all_scans(
         caption=f"{f'{which}: largest' if which else 'Largest'} gap at every implant in every "
         "scan; bars are medians"
         + ("." if limit is None else f"; dashed, the limit of {quantity(limit)}.")
-        + " Below zero the whole rim would lie inside the implant.",
+        + " Below zero the whole rim would have to lie inside the implant: no fit.",
         alt=f"Dots of the largest gap at every implant: {said}.",
     )
 
@@ -169,6 +207,7 @@ def _summary(document: Document, content: ReportContent) -> None:
     if not len(table):
         return
     several = len(set(table["condition"])) > 1
+    seats = content.table("seating")
     rows: list[list[Text]] = []
     for r in rows_of(table):
         within = NONE
@@ -176,6 +215,7 @@ def _summary(document: Document, content: ReportContent) -> None:
             within = f"{int(r.n_within)} of {int(r.n_scans)}"
         share = f"{percent(r.share_low)} to {percent(r.share_high)}" if within != NONE else NONE
         cells: list[Text] = [condition_name(r.condition)] if several else []
+        mine = seats[(seats["condition"] == r.condition) & (seats["model"] == r.model)]
         rows.append(
             [
                 *cells,
@@ -187,11 +227,13 @@ def _summary(document: Document, content: ReportContent) -> None:
                 share,
                 number(r.tolerance_bound_um, decimals=0),
                 str(r.verdict) if r.verdict else NONE,
+                number(_sideways(mine), decimals=0) if r.seated == "best-seat" else NONE,
             ]
         )
     document.table(
-        "Largest gap or interference of a scan in µm, scans within the limit with the interval of "
-        "their share, and the bound for future scans.",
+        "Largest gap or interference of a scan in µm, whichever is larger; scans within the limit "
+        "with the interval of their share; the bound for future scans. Sideways: largest offset "
+        "of a platform at the best seat in any scan, not judged.",
         [
             *([Heading("condition", "left", 1)] if several else []),
             Heading("model", "left", 0.6),
@@ -201,7 +243,8 @@ def _summary(document: Document, content: ReportContent) -> None:
             Heading("within", width=0.9),
             Heading("share", width=1.2),
             Heading("bound", width=0.7),
-            Heading("verdict", "left", 1.6),
+            Heading("verdict of gap", "left", 1.6),
+            Heading("sideways", width=0.9),
         ],
         rows,
     )

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Text, italic, symbol
+from accstudy.reports.select import between
+from accstudy.reports.sentences import decision_rule
 from accstudy.reports.wording import count, date, joined, number, percent, quantity
 
 __all__ = ["methods", "model_rows", "sources"]
@@ -162,12 +164,14 @@ def _accuracy(content: ReportContent) -> Text:
     return [
         "For every pair and condition the scans form a one-way layout with cells as groups; cells "
         "of unequal size are allowed [1]. Given are the bias with its ",
-        f"{percent(confidence)} interval (t distribution, uncertainty of the reference included), "
+        f"{percent(confidence)} interval (t distribution on the means of cells, uncertainty of "
+        "the reference included), "
         "the repeatability standard deviation ",
         symbol("s", "r"),
         ", and the standard deviation ",
-        symbol("s", "R"),
-        " that contains the spread between cells. The mean absolute deviation and the mean "
+        symbol("s", between(content)[1]),
+        f" that contains the spread between cells ({between(content)[0]}: cells differ in "
+        f"{between(content)[2]}) [1]. The mean absolute deviation and the mean "
         "difference of repeats, which the field calls trueness and precision, are listed beside "
         "them in the attached tables.",
     ]
@@ -189,10 +193,9 @@ def _conformity(content: ReportContent) -> Text:
     return (
         f"A tolerance bound was worked out that holds for {percent(coverage)} of future single "
         f"scans with {percent(confidence)} confidence, from the variances within and between "
-        "cells and the bias. Conformity is proven if the bound, widened by the uncertainty of "
-        "the reference, lies within the limit; non-conformity is proven if it lies outside by "
-        "more than that; else neither is proven [3]. The supported span is the longest span up "
-        "to which the bound stays within a limit."
+        f"cells and the bias. {decision_rule(confidence)} [3]. The worst pair of a scan is never "
+        "judged better than a pair by itself. The supported span is the longest span up to which "
+        "bound and guard stay within a limit."
     )
 
 
@@ -273,7 +276,8 @@ def sources(content: ReportContent) -> list[str]:
     """Sources of the methods, as the paragraphs number them."""
     found = [
         "[1] ISO 5725-2:2019, Accuracy (trueness and precision) of measurement methods and "
-        "results, part 2: basic method for repeatability and reproducibility.",
+        "results, part 2: basic method for repeatability and reproducibility; part 3: "
+        "intermediate precision.",
         "[2] JCGM 100:2008, Guide to the expression of uncertainty in measurement, 4.3.7.",
         "[3] ISO 14253-1:2017, Decision rules for verifying conformity or nonconformity with "
         "specifications.",

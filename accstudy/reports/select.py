@@ -12,6 +12,11 @@ from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
 
 __all__ = [
+    "GAPS",
+    "TOGETHER",
+    "between",
+    "confidence_of",
+    "gap_limits",
     "groups",
     "is_scan",
     "levels",
@@ -21,6 +26,7 @@ __all__ = [
     "named",
     "own_limits",
     "pair_rows",
+    "pairs_of_a_scan",
     "slug",
 ]
 
@@ -30,6 +36,15 @@ _LIMITS = {
     "gap_max_um": "seat_gap_um",
     "seat_gap_um": "seat_gap_um",
 }
+TOGETHER = "distance_um, worst pair of a scan"
+"""Measurand of all distances of a scan together."""
+
+GAPS = {
+    "terminal-screw": "gap or interference, one screw",
+    "best-seat": "gap or interference, best seat",
+}
+"""Ways of seating as a limit is called."""
+
 _LEVEL_SOURCE = "supported span"
 
 
@@ -50,6 +65,42 @@ def limit_of(content: ReportContent, key: str) -> float | None:
     """A limit of the user's; None where the study sets none."""
     found = content.settings.get("limits", {}).get(key)
     return float(found["value"]) if found else None
+
+
+def confidence_of(content: ReportContent) -> float:
+    """Confidence of bounds and intervals."""
+    return float(content.settings.get("limits", {}).get("confidence", 0.95))
+
+
+def gap_limits(content: ReportContent) -> list[Any]:
+    """Rows of table ``seating_summary`` that were held against a limit of the user's."""
+    table = content.table("seating_summary")
+    if not len(table):
+        return []
+    return [r for r in rows_of(table) if r.verdict and r.limit_um == r.limit_um]
+
+
+def pairs_of_a_scan(content: ReportContent) -> int:
+    """Number of pairs of a scan; 0 where scans differ in it."""
+    table = content.table("pair_deviations")
+    sizes = set(table.groupby("scan").size()) if len(table) else set()
+    return int(sizes.pop()) if len(sizes) == 1 else 0
+
+
+def between(content: ReportContent) -> tuple[str, str, str]:
+    """What the spread between cells makes of a standard deviation.
+
+    Returns
+    -------
+    name, index, factors : str
+        Of ISO 5725: reproducibility and R only where laboratories differ, else
+        intermediate precision and I; and the factors that tell cells apart.
+    """
+    cell = [str(c) for c in content.settings.get("analysis", {}).get("cell") or ()]
+    factors = " and ".join(cell) or "nothing that the study names"
+    if any(c.lower().startswith("lab") for c in cell):
+        return "reproducibility", "R", factors
+    return "intermediate precision", "I", factors
 
 
 def own_limits(content: ReportContent) -> pd.DataFrame:

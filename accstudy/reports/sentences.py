@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from accstudy.accuracy.spans import guard
 from accstudy.reports.document import Text, strong_accent
 from accstudy.reports.wording import (
     count,
@@ -28,8 +29,10 @@ __all__ = [
     "condition_name",
     "difference_word",
     "failure_sentence",
+    "decision_rule",
     "measurand_name",
     "supported_sentence",
+    "together_sentence",
     "verdict_sentence",
 ]
 
@@ -107,7 +110,8 @@ def verdict_sentence(
         One or two sentences; verdict and bound in the accent colour.
     """
     limit = quantity(row.limit, row.unit)
-    what = measurand_name(row.measurand)
+    single = row.measurand == "distance_um"
+    what = ("each single " if single else "the ") + measurand_name(row.measurand)
     start = f"For {row.condition}, c" if row.condition else "C"
     if missing(row.tolerance_bound) or not row.verdict:
         more = (
@@ -116,7 +120,7 @@ def verdict_sentence(
             else f"; about {count(int(row.n_needed), 'scan')} would be needed"
         )
         return [
-            f"{start[:-1]}{'w' if row.condition else 'W'}hether the {what} stays within {limit} ",
+            f"{start[:-1]}{'w' if row.condition else 'W'}hether {what} stays within {limit} ",
             strong_accent("cannot be said"),
             f" from {count(int(row.n_scans), 'scan')}{more}.",
         ]
@@ -124,7 +128,7 @@ def verdict_sentence(
         start = f"For {row.condition}, non-c" if row.condition else "Non-c"
     where = _where(row, longest_mm)
     text: list[Any] = [
-        f"{start}onformity with the limit of {limit} on the {what} is ",
+        f"{start}onformity with the limit of {limit} on {what} is ",
         strong_accent("not proven" if row.verdict == NOT_PROVEN else "proven"),
         f"{where}: with {percent(row.confidence)} confidence, {percent(row.coverage)} of future "
         "scans deviate by no more than ",
@@ -137,6 +141,57 @@ def verdict_sentence(
         needed = count(int(row.n_needed), "scan")
         text.append(f" About {needed} would be needed to prove it, if the estimates hold.")
     return text
+
+
+def together_sentence(row: Any, n_pairs: int) -> Text:
+    """Say whether all distances of a scan together stay within the limit.
+
+    Parameters
+    ----------
+    row : row of table ``conformity``
+        The worst pair of a scan under one condition.
+    n_pairs : int
+        Pairs of a scan; 0 where models differ in it.
+    """
+    start = f"For {row.condition}, a" if row.condition else "A"
+    what = f"all {n_pairs} distances" if n_pairs else "all distances"
+    text: list[Any] = [f"{start}{what[1:]} of a scan together: "]
+    if missing(row.tolerance_bound) or not row.verdict:
+        return [*text, strong_accent("nothing can be said"), f" from {row.n_scans} scans."]
+    refuted = row.verdict == NON_CONFORMITY
+    text += [
+        "non-conformity " if refuted else "conformity ",
+        strong_accent("not proven" if row.verdict == NOT_PROVEN else "proven"),
+        f"; in {percent(row.coverage)} of future scans the worst distance is off by no more than ",
+        strong_accent(quantity(row.tolerance_bound, row.unit)),
+        ".",
+    ]
+    if row.verdict == NOT_PROVEN and not missing(row.n_needed):
+        needed = count(int(row.n_needed), "scan")
+        text.append(f" About {needed} would be needed to prove it, if the estimates hold.")
+    return text
+
+
+def decision_rule(confidence: float) -> str:
+    """The rule of decision, in one wording for every place that states it.
+
+    Parameters
+    ----------
+    confidence : float
+        One-sided, of the guard.
+
+    Examples
+    --------
+    >>> "1.64 times" in decision_rule(0.95)
+    True
+    """
+    return (
+        "Conformity is proven when the bound and the guard together lie within the limit; "
+        "non-conformity is proven when the lower confidence bound for the same share of scans, "
+        "less the guard, lies outside. Between the two, or with too few scans, neither is proven. "
+        f"The guard is {float(guard(1.0, confidence)):.2f} times the standard uncertainty of the "
+        f"reference (one-sided, {percent(confidence)})"
+    )
 
 
 def _where(row: Any, longest_mm: float | None) -> str:
@@ -176,7 +231,7 @@ def supported_sentence(
     return f"{start} up to a {along} of {quantity(supported_mm, 'mm')}"
 
 
-def bias_sentence(row: Any, *, is_scan: bool) -> str:
+def bias_sentence(row: Any, *, is_scan: bool, confidence: float = 0.95) -> str:
     """Say how one pair is measured on average and how much it scatters.
 
     Parameters
@@ -185,6 +240,8 @@ def bias_sentence(row: Any, *, is_scan: bool) -> str:
         A pair.
     is_scan : bool
         Whether the reference is a scan.
+    confidence : float
+        Of the interval.
     """
     where = f"Over {row.subject}" + (
         "" if missing(row.span_mm) else f" ({quantity(row.span_mm, 'mm')})"
@@ -194,7 +251,8 @@ def bias_sentence(row: Any, *, is_scan: bool) -> str:
     if missing(row.bias_low):
         text = f"{where} the {word} is {bias}; its uncertainty cannot be said"
     else:
-        text = f"{where} the {word} is {bias} ({interval(row.bias_low, row.bias_high, row.unit)})"
+        ends = interval(row.bias_low, row.bias_high, row.unit)
+        text = f"{where} the {word} is {bias} ({percent(confidence)} interval {ends})"
     if missing(row.s_r):
         spread = f"the spread cannot be said from {count(int(row.n_scans), 'scan')}"
     elif missing(row.s_R) or int(row.n_cells) < 2:

@@ -26,6 +26,7 @@ __all__ = [
     "methods_section",
     "record_section",
     "subtitle",
+    "tried_sentence",
 ]
 
 _NOT_FACTORS = {
@@ -66,6 +67,33 @@ def factor_levels(content: ReportContent) -> dict[str, list[str]]:
             if said:
                 found[str(name)] = said
     return found
+
+
+def tried_sentence(content: ReportContent) -> str:
+    """How many scans were tried and failed, and how the used ones lie in cells."""
+    scans = content.table("scans")
+    if not len(scans):
+        return ""
+    failed, n, _, _ = failures(scans, _lost(content))
+    text = f"{count(n, 'scan')} {'was' if n == 1 else 'were'} tried, {failed or 'none'} failed"
+    used = used_scans(content)
+    cell = [str(c) for c in content.settings.get("analysis", {}).get("cell") or ()]
+    sizes = [count(int(used[c].nunique()), c.replace("_", " ")) for c in cell if c in used]
+    if sizes and "cell" in content.table("pair_deviations"):
+        cells = content.table("pair_deviations").groupby("condition")["cell"].nunique()
+        per = joined([str(v) for v in sorted(set(cells.tolist()))], last="or")
+        text += f"; the others come from {joined(sizes)}: {per} cells"
+        text += " a condition" if len(cells) > 1 else ""
+    return text + "."
+
+
+def _lost(content: ReportContent) -> list[str]:
+    """Scans that failed while being measured."""
+    scans = content.table("scans")
+    seen = set(content.table("pair_deviations").get("scan", ()))
+    status = scans["status"] if "status" in scans else pd.Series("ok", index=scans.index)
+    excluded = {e["scan"] for e in content.settings.get("exclusions", ())}
+    return [s for s in scans.loc[status != "failed", "scan"] if s not in seen | excluded]
 
 
 def days(content: ReportContent) -> str:
@@ -143,10 +171,8 @@ def left_out(document: Document, content: ReportContent) -> None:
     document.heading("What was left out, and why")
     scans = content.table("scans")
     if len(scans):
-        seen = set(content.table("pair_deviations").get("scan", ()))
         status = scans["status"] if "status" in scans else pd.Series("ok", index=scans.index)
-        excluded = {e["scan"] for e in content.settings.get("exclusions", ())}
-        lost = [s for s in scans.loc[status != "failed", "scan"] if s not in seen | excluded]
+        lost = _lost(content)
         failed, n, low, high = failures(scans, lost)
         document.lead("Failed scans", failure_sentence(failed, n, low, high))
         rows: list[list[Text]] = []

@@ -8,16 +8,15 @@ import pandas as pd
 
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Heading, Text
-from accstudy.reports.select import groups, is_scan
+from accstudy.reports.document import Document, Heading, Text, symbol
+from accstudy.reports.select import between, confidence_of, groups, is_scan
 from accstudy.reports.sentences import condition_name, measurand_name
-from accstudy.reports.wording import NONE, count, missing, number, unit_name
+from accstudy.reports.wording import NONE, count, missing, number, percent, unit_name
 
 __all__ = ["accuracy_tables"]
 
 _MOST_ROWS = 90
 _S_R: Text = [{"t": "s", "s": "i"}, {"t": "r", "s": "sub"}]
-_S_BIG_R: Text = [{"t": "s", "s": "i"}, {"t": "R", "s": "sub"}]
 
 
 def accuracy_tables(document: Document, content: ReportContent) -> None:
@@ -26,6 +25,19 @@ def accuracy_tables(document: Document, content: ReportContent) -> None:
     if not len(accuracy):
         return
     document.heading("Tables")
+    name, index, factors = between(content)
+    big = symbol("s", index)
+    document.lead(
+        "Symbols",
+        [
+            *_S_R, ": standard deviation of repeats within a cell (repeatability). ", *big,
+            f": the same with the spread between cells ({name}; cells differ in {factors}). Two "
+            "single scans differ by less than 2.8 times as much in 95 % of cases, given as 2.8 ",
+            *_S_R, " within a cell and 2.8 ", *big,
+            " between cells (ISO 5725). Intervals are those of "
+            f"{percent(confidence_of(content))}.",
+        ],
+    )  # fmt: skip
     for (measurand,), mine in groups(accuracy, ["measurand"]):
         _measurand(document, content, measurand, mine)
     _outliers(document, content)
@@ -39,16 +51,17 @@ def _measurand(
     models = len(set(mine["model"])) > 1
     unit = str(mine["unit"].iloc[0])
     bias = "difference" if is_scan(content) else "bias"
+    big = symbol("s", between(content)[1])
     columns = [Heading("condition", "left", 1.5)] if several else []
     columns += [Heading("model", "left", 0.8)] if models else []
     columns += [Heading("pair" if is_pair else "implant", "left", 1.0)]
     columns += [Heading("span / mm", width=1.0)] if is_pair else []
     columns += [Heading("scans", width=0.7), Heading("cells", width=0.7)]
     columns += [Heading(bias, width=1.0), Heading("interval", width=2.1)]
-    columns += [Heading(_S_R, width=0.8), Heading(_S_BIG_R, width=0.8)]
+    columns += [Heading(_S_R, width=0.8), Heading(big, width=0.8)]
     columns += [
-        Heading([{"t": "r", "s": "i"}, " limit"], width=0.9),
-        Heading([{"t": "R", "s": "i"}, " limit"], width=0.9),
+        Heading(["2.8 ", *_S_R], width=0.9),
+        Heading(["2.8 ", *big], width=0.9),
     ]
     rows: list[list[Text]] = []
     before: tuple[str, str] | None = None

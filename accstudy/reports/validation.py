@@ -14,19 +14,26 @@ from accstudy.reports.derived import span_points
 from accstudy.reports.document import Document, Heading, Text, strong_accent
 from accstudy.reports.misfit import misfit
 from accstudy.reports.select import (
+    GAPS,
+    TOGETHER,
+    confidence_of,
+    gap_limits,
     is_scan,
     levels,
     limit_of,
     longest_pair,
     longest_span,
     own_limits,
+    pairs_of_a_scan,
     slug,
 )
 from accstudy.reports.sentences import (
     bias_sentence,
     condition_name,
+    decision_rule,
     measurand_name,
     supported_sentence,
+    together_sentence,
     verdict_sentence,
 )
 from accstudy.reports.shared import (
@@ -35,6 +42,7 @@ from accstudy.reports.shared import (
     limits_of_use,
     methods_section,
     record_section,
+    tried_sentence,
 )
 from accstudy.reports.tabulated import accuracy_tables
 from accstudy.reports.wording import (
@@ -104,30 +112,36 @@ def answer(content: ReportContent) -> list[Text]:
     -------
     list of Text
     """
-    rows = own_limits(content)
+    rows, joint = own_limits(content), pd.DataFrame()
     if len(rows):
         distance = rows[rows["measurand"] == "distance_um"]
+        joint = rows[rows["measurand"] == TOGETHER]
         rows = distance if len(distance) else rows.head(1)
+    confidence = confidence_of(content)
     if not len(rows):
         pair = longest_pair(content)
         if pair is None:
             return ["Nothing can be said: no scan could be compared with the reference."]
         return [
             "The study sets no limit, so nothing can be said about conformity. "
-            + bias_sentence(pair, is_scan=is_scan(content))
+            + bias_sentence(pair, is_scan=is_scan(content), confidence=confidence)
         ]
     if len(rows) > 2:
-        return [_grouped(content, rows)]
-    said: list[Text] = [
-        verdict_sentence(
-            row, longest_mm=longest_span(content), supported_mm=_supported(content, row)
+        more = [_grouped(content, joint)] if len(joint) else []
+        return [_grouped(content, rows), *more, tried_sentence(content)]
+    said: list[Text] = []
+    for row in rows_of(rows):
+        said.append(
+            verdict_sentence(
+                row, longest_mm=longest_span(content), supported_mm=_supported(content, row)
+            )
         )
-        for row in rows_of(rows)
-    ]
+        own = joint[joint["condition"] == row.condition] if len(joint) else joint
+        said += [together_sentence(r, pairs_of_a_scan(content)) for r in rows_of(own)]
     pair = longest_pair(content, str(rows["condition"].iloc[0]))
     if len(rows) == 1 and pair is not None:
-        said.append(bias_sentence(pair, is_scan=is_scan(content)))
-    return said
+        said.append(bias_sentence(pair, is_scan=is_scan(content), confidence=confidence))
+    return [*said, tried_sentence(content)]
 
 
 def _grouped(content: ReportContent, rows: pd.DataFrame) -> Text:
@@ -174,14 +188,13 @@ def other_verdicts(content: ReportContent) -> str:
     """
     found: dict[str, list[tuple[str, str]]] = {}
     table = own_limits(content)
-    for r in rows_of(table[table["measurand"] != "distance_um"]) if len(table) else []:
+    other = table[~table["measurand"].isin(["distance_um", TOGETHER])] if len(table) else table
+    for r in rows_of(other):
         what = f"{measurand_name(r.measurand)} ({quantity(r.limit, r.unit)})"
         found.setdefault(what, []).append((_verdict_cell(r), str(r.condition)))
-    ways = {"terminal-screw": "gap with one screw", "best-seat": "gap at the best seat"}
-    for r in rows_of(content.table("seating_summary")) if content.has("seating_summary") else []:
-        if r.verdict and not missing(r.limit_um):
-            what = f"{ways.get(r.seated, r.seated)} ({quantity(r.limit_um)})"
-            found.setdefault(what, []).append((str(r.verdict), str(r.condition)))
+    for r in gap_limits(content):
+        what = f"{GAPS.get(r.seated, r.seated)} ({quantity(r.limit_um)})"
+        found.setdefault(what, []).append((str(r.verdict), str(r.condition)))
     by_verdict: dict[str, list[str]] = {}
     for what, verdicts in found.items():
         by_verdict.setdefault(_share_of(verdicts), []).append(what)
@@ -225,7 +238,7 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
         at[at["condition"].isin(shown)],
         limit_um=limit_of(content, "distance_um"),
         along=along,
-        height_mm=72 if along == "span" else 58,
+        height_mm=58 if along == "span" else 58,
     )
     said = joined(
         [
@@ -239,10 +252,11 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
     document.figure(
         slug("supported", along),
         drawn,
-        caption=f"Line: the bound within which {share} of future scans stay, with {sure} "
-        f"confidence, for all pairs up to a {along}. Bars: the bound of each pair. Dots: "
-        f"what every pair of every scan deviated by. The supported {along} ends before the line "
-        f"crosses a level.{more}",
+        caption=f"Bars: the bound within which a pair stays in {share} of future scans, with "
+        f"{sure} confidence. Line: the largest bound of all pairs up to a {along}, with the guard "
+        f"for the reference added, so a little above the bars. Dots: what every pair of every "
+        f"scan deviated by. A triangle with its line marks the supported {along}, where the line "
+        f"next crosses a level; “all” means every {along} studied. Each pair by itself.{more}",
         alt=f"Chart of the tolerance bound of the distance against the {along}. Supported: "
         f"{said or 'no level given'}.",
     )
@@ -256,18 +270,18 @@ def _verdicts(document: Document, content: ReportContent) -> None:
     document.heading("Verdict for each limit")
     document.lead(
         "How to read it",
-        "Conformity is proven when the bound, widened by the uncertainty of the reference, lies "
-        "within the limit; non-conformity is proven when even the lower bound lies outside. "
-        "Between the two, or with too few scans, neither is proven (ISO 14253-1).",
+        f"{decision_rule(confidence_of(content))} (ISO 14253-1). A bound for each pair by itself "
+        "says nothing of all pairs of a scan together: that is the row of the worst pair, which "
+        "is never better. A bound from few cells is wide.",
     )
     if len(rows):
-        _verdict_table(document, rows)
+        _verdict_table(document, rows, gap_limits(content))
     if len(spans):
         _supported_table(document, spans, paths)
     _span_figure(document, content, "path")
 
 
-def _verdict_table(document: Document, rows: pd.DataFrame) -> None:
+def _verdict_table(document: Document, rows: pd.DataFrame, gaps: list[Any]) -> None:
     several = len(set(rows["condition"])) > 1
     cells: list[list[Text]] = []
     before = None
@@ -287,9 +301,23 @@ def _verdict_table(document: Document, rows: pd.DataFrame) -> None:
                 str(r.note),
             ]
         )
+    for r in gaps:
+        cells.append(
+            [
+                *([condition_name(r.condition)] if several else []),
+                GAPS.get(r.seated, str(r.seated)),
+                quantity(r.limit_um),
+                NONE if missing(r.tolerance_bound_um) else quantity(r.tolerance_bound_um),
+                NONE if missing(r.u_um) else f"{number(r.u_um)} µm",
+                str(int(r.n_scans)),
+                [{"t": str(r.verdict), "s": "b"}],
+                f"model {r.model}" + ("" if missing(r.note) or not r.note else f"; {r.note}"),
+            ]
+        )
     document.table(
-        "Verdicts on the limits that the user set. The bound is that of the worst pair, or of the "
-        "worst pair of a scan; u is the uncertainty of the reference.",
+        "Verdicts on all limits that the user set. Bound: the largest of the pairs, each by "
+        "itself; that of the worst pair of a scan; that of the largest gap or interference of a "
+        "scan. u: standard uncertainty of the reference.",
         [
             *([Heading("condition", "left", 1.0)] if several else []),
             Heading("what", "left", 1.7),

@@ -9,6 +9,7 @@ from accstudy.reports.drift import answer as drift_answer
 from accstudy.reports.modelled import contrast_sentence, effect_lines
 from accstudy.reports.sentences import bias_sentence, failure_sentence, verdict_sentence
 from accstudy.reports.validation import answer, other_verdicts
+from accstudy.reports.wording import date
 
 NAN = float("nan")
 
@@ -32,9 +33,9 @@ def conformity(**more):
 def test_proven_conformity_names_bound_share_confidence_and_scans():
     said = plain(verdict_sentence(conformity(), longest_mm=45.0, supported_mm=45.0))
     assert said == (
-        "Conformity with the limit of 100 µm on the distance between two implants is proven over "
-        "every span studied, up to 45.0 mm: with 95 % confidence, 95 % of future scans deviate by "
-        "no more than 84 µm (12 scans)."
+        "Conformity with the limit of 100 µm on each single distance between two implants is "
+        "proven over every span studied, up to 45.0 mm: with 95 % confidence, 95 % of future scans "
+        "deviate by no more than 84 µm (12 scans)."
     )
 
 
@@ -63,7 +64,8 @@ def test_too_few_scans_cannot_say():
     row = conformity(tolerance_bound=NAN, verdict="", n_scans=1, n_needed=NAN)
     said = plain(verdict_sentence(row))
     assert said == (
-        "Whether the distance between two implants stays within 100 µm cannot be said from 1 scan."
+        "Whether each single distance between two implants stays within 100 µm cannot be said "
+        "from 1 scan."
     )
 
 
@@ -71,7 +73,7 @@ def test_one_cell_says_nothing_of_other_operators():
     row = Row(subject="I1-I6", span_mm=45.0, unit="um", bias=-22.4, bias_low=-41.0, bias_high=-3.0,
               s_r=21.0, s_R=21.0, n_scans=5, n_cells=1)  # fmt: skip
     said = plain(bias_sentence(row, is_scan=False))
-    assert "the bias is −22 µm (−41 to −3 µm)" in said
+    assert "the bias is −22 µm (95 % interval −41 to −3 µm)" in said
     assert "nothing can be said about other operators or sessions" in said
     assert "the mean difference is" in plain(bias_sentence(row, is_scan=True))
 
@@ -144,10 +146,16 @@ def test_fitted_lines_go_through_the_mean_with_the_slope():
 
 def test_page_one_of_a_validation_hides_no_limit(contents):
     content = contents["validation"]
-    assert "Conformity with the limit of 100 µm" in plain(answer(content)[0])
+    first, together, *_, tried = (plain(t) for t in answer(content))
+    assert "onformity with the limit of 100 µm on each single distance" in first
+    assert "all 15 distances of a scan together: " in together.lower()
+    bounds = content.tables["conformity"].set_index("measurand")["tolerance_bound"]
+    assert f"{bounds['distance_um, worst pair of a scan']:.0f} µm" in together
+    assert "13 scans were tried, 1 failed" in tried
+    assert "2 operators and 2 sessions: 4 cells" in tried
     said = plain(other_verdicts(content))
     assert "angle between two implants (0.40°)" in said
-    assert "distance between two implants, worst pair of a scan (100 µm)" in said
+    assert "distance" not in said
     assert said.startswith("Conformity not proven: ")
 
 
@@ -157,5 +165,11 @@ def test_drift_says_what_stands_and_what_to_reassess(contents):
     look = content.tables["drift_lookback"]
     assert set(look["device"]) == {"device A"}
     assert f"a signal stands ({4 if '4 of' in first else first[0]}" in first
-    assert f"{len(look)} scans since" in first
+    good = date(look["proven_good_at"].iloc[0])
+    assert f"All work scanned with it after {good} must be reassessed" in first
+    assert f"the study holds {len(look)} check scans of that time" in first
+    signals = content.tables["drift_signals"]
+    charted = signals[(signals["kind"] == "signal") & (signals["at"] >= look["signal_at"].iloc[0])]
+    assert f"charts signalled first on {date(charted['at'].min())}" in first
+    assert "change estimated to begin about" in first
     assert "Device B: no sign of a change in 16 sessions" in second
