@@ -39,11 +39,14 @@ def device_sentence(
         return f"{name}: no sign of a change ({period})."
     worth = [one for one in found if one.stands] or list(found)
     measurands = dict.fromkeys(one.row["measurand"] for one in worth)
-    first = min(one.row["at"] for one in worth)
+    began = [one.row["at"] for one in worth if one.row["kind"] == "change-point"]
+    charted = [one.row["at"] for one in worth if one.row["kind"] == "signal"]
+    when = [f"a change is estimated to begin about {min(began):%Y-%m-%d}"] if began else []
+    when += [f"charts signalled first on {min(charted):%Y-%m-%d}"] if charted else []
     state = "it stands at the last session" if stands else "the last session is as at first"
     return (
         f"{name} has changed ({period}): signs in {', '.join(measurands)}, "
-        f"the first on {first:%Y-%m-%d}; {state}."
+        f"{', '.join(when)}; {state}."
     )
 
 

@@ -72,6 +72,7 @@ def event_near(
     at: pd.Timestamp,
     *,
     slack_days: int = 7,
+    counted_from: pd.Timestamp | None = None,
 ) -> str:
     """Event of the device (or of all) within an interval of dates, nearest to a day.
 
@@ -85,6 +86,8 @@ def event_near(
         Interval, and the day in it to which the event should be near.
     slack_days : int
         Days beyond the interval that still count.
+    counted_from : Timestamp, optional
+        Day from which the days to the event are counted; `at` by default.
 
     Returns
     -------
@@ -104,9 +107,11 @@ def event_near(
     days = (at - pd.to_datetime(near["at"])).dt.total_seconds() / 86_400
     first = int(np.argmin(np.where(days >= 0, days, 1000 - days)))
     row, gap = near.iloc[first], float(days.iloc[first])
+    if counted_from is not None:
+        gap += (counted_from - at).total_seconds() / 86_400
     kind, day = row["kind"], pd.Timestamp(row["at"])
     side = "before" if gap >= 0 else "after"
-    return f"{kind} of {day:%Y-%m-%d}, {abs(gap):.0f} days {side}"
+    return f"{kind} on {day:%Y-%m-%d}, {abs(gap):.0f} days {side}"
 
 
 def chart_signals(stretch: Stretch, points: pd.DataFrame, events: pd.DataFrame) -> Iterator[Found]:
@@ -145,6 +150,7 @@ def chart_signals(stretch: Stretch, points: pd.DataFrame, events: pd.DataFrame) 
                         stretch.rows["at"].iloc[max(since - 1, 0)],
                         row["at"],
                         stretch.rows["at"].iloc[since],
+                        counted_from=row["at"],
                     ),
                     "what": (
                         f"On {row['at']:%Y-%m-%d} {where} signals ({row['rule']}): "
@@ -300,25 +306,26 @@ def _sentence(
     unit = unit_text(stretch.unit)
     what = f"repeatability of {stretch.measurand}" if of_sd else stretch.measurand
     low, high, day = dates
-    interval = "" if np.isnan(size[1]) else f" ({size[1]:+.3g} to {size[2]:+.3g})"
+    places = {"um": 1, "ppm": 0}.get(stretch.unit, 3)
+    interval = "" if np.isnan(size[1]) else f" ({size[1]:+.{places}f} to {size[2]:+.{places}f})"
     if found.kind == "ramp" and of_sd:
         text = (
-            f"{what} changes from {day:%Y-%m-%d} on (between {low:%Y-%m-%d} and {high:%Y-%m-%d}), "
-            f"by {size[0]:+.3g} {unit} in the mean."
+            f"{what} changes by {size[0]:+.{places}f} {unit} in the mean, estimated to begin about "
+            f"{day:%Y-%m-%d} (between {low:%Y-%m-%d} and {high:%Y-%m-%d})."
         )
     elif found.kind == "ramp":
         text = (
-            f"{what} drifts by {size[0]:+.3g}{interval} {unit} a month from {day:%Y-%m-%d} on "
-            f"(between {low:%Y-%m-%d} and {high:%Y-%m-%d})."
+            f"{what} drifts by {size[0]:+.{places}f}{interval} {unit} a month, estimated to begin "
+            f"about {day:%Y-%m-%d} (between {low:%Y-%m-%d} and {high:%Y-%m-%d})."
         )
     else:
         text = (
-            f"{what} stepped by {size[0]:+.3g}{interval} {unit} between {low:%Y-%m-%d} "
-            f"and {high:%Y-%m-%d}; first seen on {day:%Y-%m-%d}."
+            f"{what} stepped by {size[0]:+.{places}f}{interval} {unit}, estimated to begin with "
+            f"the session of {day:%Y-%m-%d} (between {low:%Y-%m-%d} and {high:%Y-%m-%d})."
         )
     text = text[0].upper() + text[1:]
     if event:
-        text += f" Near it: {event}."
+        text += f" Near it: {event} that day."
     if found.close:
         other = "a step" if found.kind == "ramp" else "a slow change"
         text += f" The sessions do not exclude {other} instead."

@@ -18,9 +18,10 @@ from accstudy.reports.sessions import (
     events_of,
     main_measurand,
     named_device,
-    proven_good_on,
     rows_of_device,
+    since_good,
     slope_phrase,
+    when_changed,
 )
 from accstudy.reports.shared import (
     holds_for,
@@ -114,9 +115,9 @@ def _state(
         text = [
             f"{name[0].upper()}{name[1:]}: on {last} ",
             strong_accent("a signal stands"),
-            f" ({changed} of {charted} measurands, first on {date(look['signal_at'].iloc[0])}); ",
-            strong_accent(count(len(look), "scan")),
-            f" since {proven_good_on(look)} must be reassessed.",
+            f" ({changed} of {charted} measurands); {when_changed(look, signals)}. ",
+            strong_accent(f"All work scanned with it {since_good(look)} must be reassessed"),
+            f"; the study holds {count(len(look), 'check scan')} of that time.",
         ]
     elif len(found):
         text = [

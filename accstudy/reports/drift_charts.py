@@ -114,14 +114,17 @@ def signals_section(document: Document, content: ReportContent) -> None:
     if len(changes):
         document.lead(
             "Change points",
-            "When the level most likely changed, from all sessions together, and which event lies "
-            "near. Near in time is not the cause.",
+            "When the level most likely began to change, estimated afterwards from all sessions "
+            "together; charts signal later, see the table. Which event lies near, in days from "
+            "the estimated date. Near in time is not the cause. A drift's rate is that of a line "
+            "bent once, fitted to the session means; the slopes further on are by another method.",
         )
         document.items([signed(str(r.device), str(r.what)) for r in rows_of(changes)])
     signals = table[table["kind"] == "signal"]
     if len(signals):
         document.table(
-            "First session of every run of signals. Size: against the baseline.",
+            "First session of every run of signals. Size: against the baseline. Event near: near "
+            "the estimated beginning, in days from the date of the row.",
             [
                 Heading("device", "left", 1),
                 Heading("measurand", "left", 1.9),

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
+
 from accstudy.figures.drift import run_length_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
@@ -15,6 +18,7 @@ from accstudy.reports.sessions import (
     said_once,
     short_name,
     signed,
+    since_good,
 )
 from accstudy.reports.wording import (
     date,
@@ -29,40 +33,70 @@ __all__ = ["lookback", "comparisons", "baselines", "run_lengths"]
 
 
 def lookback(document: Document, content: ReportContent) -> None:
-    """Every scan since the last session proven good, device by device."""
+    """Time whose work is to be reassessed, and the check scans of it, device by device."""
     table = content.table("drift_lookback")
     if not content.has("drift_points"):
         return
-    document.heading("Scans to reassess")
+    document.heading("Work to reassess")
     if not len(table):
         document.lead("", "None: no signal stands at the last session of any device.")
         return
     scans = content.table("scans")
     document.lead(
         "Why",
-        "When a device is found changed, what was scanned since the last session proven good is "
-        "to be assessed again, and the assessment recorded. Proven good means that no sign was "
-        "standing and the bound for future scans kept the limit.",
+        "When a device is found changed, all work scanned with it since the last session proven "
+        "good is to be assessed again, and the assessment recorded. The study does not know that "
+        "work; it holds the check scans, listed below by session to show the time in doubt. "
+        "Proven good means: before everything that the standing signs and the date intervals of "
+        "the changes cover, and the mean with its uncertainty within the limit.",
     )
     for (device, model), mine in groups(table, ["device", "model"]):
-        total = int((scans["device"] == device).sum()) if "device" in scans else 0
-        share = f" of {total}" if total else ""
+        usable = scans[scans["status"] != "failed"] if "status" in scans else scans
+        total = int((usable["device"] == device).sum()) if "device" in usable else 0
+        share = f" of {total} usable" if total else ""
         good = mine["proven_good"].iloc[0]
-        since = f"session {good}, {proven_good_on(mine)}" if good else "no session is proven good"
+        since = (
+            f"Last proven good: session {good}, {proven_good_on(mine)}"
+            if good
+            else "No session is proven good, as the estimated beginning of the change reaches back "
+            "to the first session or the limit was not kept"
+        )
         document.lead(
             named_device(content, device, model),
-            f"{len(mine)}{share} scans. Last proven good: {since}. Signs: "
+            f"All work scanned with it {since_good(mine)} is to be reassessed. {since}. Check "
+            f"scans of that time: {len(mine)}{share}. Signs: "
             f"{_because(mine['because'].iloc[0])}.",
         )
         document.table(
-            f"{named_device(content, device, model)}: scans since the last session proven good.",
-            [Heading("session", "left"), Heading("date", "left"), Heading("scans", "left", 1)],
+            f"{named_device(content, device, model)}: check scans since the last session proven "
+            "good.",
             [
-                [session, day(part["at"].min()), ", ".join(str(s) for s in part["scan"])]
+                Heading("session", "left"),
+                Heading("date", "left"),
+                Heading("check scans", "left", 1),
+            ],
+            [
+                [session, day(part["at"].min()), id_range([str(s) for s in part["scan"]])]
                 for (session,), part in groups(mine, ["session"])
             ],
             wide=False,
         )
+
+
+def id_range(ids: Sequence[str]) -> str:
+    """Write identifiers that differ in a last running number as a range.
+
+    Examples
+    --------
+    >>> id_range(["A_1_r1", "A_1_r2", "A_1_r3"]), id_range(["a1", "a3"]), id_range(["x", "y"])
+    ('A_1_r1 to A_1_r3', 'a1, a3', 'x, y')
+    """
+    parts = [re.fullmatch(r"(.*?)([0-9]+)", one) for one in ids]
+    if len(ids) > 2 and all(parts) and len({m[1] for m in parts if m}) == 1:
+        numbers = [int(m[2]) for m in parts if m]
+        if numbers == list(range(numbers[0], numbers[0] + len(ids))):
+            return f"{ids[0]} to {ids[-1]}"
+    return ", ".join(ids)
 
 
 def _because(text: str) -> str:

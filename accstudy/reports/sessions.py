@@ -28,7 +28,9 @@ __all__ = [
     "said_once",
     "short_name",
     "signed",
+    "since_good",
     "slope_phrase",
+    "when_changed",
 ]
 
 CHARTS = {
@@ -96,6 +98,45 @@ def proven_good_on(look: pd.DataFrame) -> str:
     """Day of the last session proven good, in words."""
     good = look["proven_good_at"].iloc[0]
     return "the first session" if missing(good) or good is pd.NaT else date(good)
+
+
+def since_good(look: pd.DataFrame) -> str:
+    """Time whose work is in doubt: after the last session proven good, in words."""
+    good = look["proven_good_at"].iloc[0]
+    if missing(good) or good is pd.NaT:
+        return "so far, as no session is proven good,"
+    return f"after {date(good)}"
+
+
+def when_changed(look: pd.DataFrame, signals: pd.DataFrame) -> str:
+    """When a standing change is estimated to begin, and when charts first signalled it.
+
+    Parameters
+    ----------
+    look : DataFrame
+        Rows of table ``drift_lookback`` of one device and model.
+    signals : DataFrame
+        Rows of table ``drift_signals`` of the same.
+
+    Returns
+    -------
+    str
+        Both dates where both kinds of sign exist, since the first standing one.
+    """
+    first = look["signal_at"].iloc[0]
+    since = signals[signals["at"] >= first] if len(signals) else signals
+    said = []
+    for kind in ("change-point", "signal") if len(since) else ():
+        mine = since[since["kind"] == kind].sort_values("at", kind="stable")
+        if not len(mine):
+            continue
+        row = mine.iloc[0]
+        if kind == "signal":
+            said.append(f"charts signalled first on {date(row['at'])}")
+            continue
+        between = f"{date(row['low'])} to {date(row['high'])}"
+        said.append(f"change estimated to begin about {date(row['at'])} ({between})")
+    return ", ".join(said) or f"first sign on {date(first)}"
 
 
 def slope_phrase(row: Any) -> str:

@@ -106,7 +106,7 @@ def test_the_step_is_found_at_its_date_and_beside_its_event(sample):
     assert row["high"] >= pd.Timestamp("2024-10-21")
     assert abs(row["at"] - pd.Timestamp("2024-10-21")) <= pd.Timedelta(days=15)
     assert row["size_low"] < 600 < row["size_high"]
-    assert row["event"].startswith("tip changed of 2024-10-21")
+    assert row["event"].startswith("tip changed on 2024-10-21")
     assert any("tip changed" in s for s in sample.sentences[("device A", "M4")])
     charts = sample.tables["drift_signals"].query("device == 'device A' and kind == 'signal'")
     assert {"ewma", "cusum-high"} <= set(charts["chart"])

@@ -72,8 +72,12 @@ def test_an_event_before_the_change_comes_before_one_after():
     events = shape("events", pd.DataFrame(rows, columns=["at", "device", "kind"]))
     low, high = pd.Timestamp("2025-02-05"), pd.Timestamp("2025-03-07")
     near = event_near(events, "A", low, high, high)
-    assert near == "service of 2025-03-03, 4 days before"
+    assert near == "service on 2025-03-03, 4 days before"
     after = event_near(events.iloc[1:], "A", low, high, high)
-    assert after == "tip changed of 2025-03-09, 2 days after"
+    assert after == "tip changed on 2025-03-09, 2 days after"
+    later = event_near(events, "A", low, high, high, counted_from=pd.Timestamp("2025-03-17"))
+    assert later == "service on 2025-03-03, 14 days before"
+    swapped = event_near(events.iloc[1:], "A", low, high, high, counted_from=DAYS[3])
+    assert swapped == "tip changed on 2025-03-09, 28 days before"
     assert event_near(events.iloc[2:], "A", low, high, high) == ""
     assert event_near(empty("events"), "A", low, high, high) == ""
