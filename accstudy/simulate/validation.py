@@ -83,7 +83,7 @@ cell = ["operator", "session"]
 [limits]
 distance_um = { value = 100, source = "chosen for this example; the literature agrees on none" }
 angle_deg = { value = 0.4, source = "chosen for this example; the literature agrees on none" }
-seat_gap_um = { value = 150, source = "chosen for this example; half a turn of a 0.3 mm screw" }
+seat_gap_um = { value = 150, source = "chosen for this example; half of a thread pitch of 0.3 mm" }
 
 [seating]
 platform_radius_mm = 2.0
