@@ -38,6 +38,7 @@ from accstudy.study.record import (
     recover,
     replace_folder,
     versions,
+    write_files,
 )
 from accstudy.tables import TABLES, csv_bytes, read_csv
 
@@ -430,7 +431,13 @@ class _Work:
         return found
 
     def report(self, *, figures: bool, page: bool) -> None:
-        """Make the PDF from the finished tables."""
+        """Make the PDF from the finished tables, unless it is that of the same record."""
+        target = self.path / "reports"
+        key = digest(self.bytes["record.json"] + json_bytes({"figures": figures, "page": page}))
+        done = self.path / ".accstudy" / "reports.json"
+        if _bytes_of(done) == reporting.report_state(key, target):
+            self.say(f"report: {target} is up to date")
+            return
         made = reporting.make_report(
             self.study,
             self.tables,
@@ -439,33 +446,19 @@ class _Work:
             page=page,
             allow_outside=self.allow_outside,
         )
-        target = self.path / "reports"
-        there = {
-            path.relative_to(target).as_posix()
-            for path in target.rglob("*")
-            if path.is_file() and _own_report(path.relative_to(target).parts[0])
-        }
-        same = there == set(made) and all(
-            (target / name).read_bytes() == data for name, data in made.items()
-        )
-        if not same:
-            with replace_folder(target, own=_own_report) as folder:
-                for name, data in made.items():
-                    (folder / name).parent.mkdir(parents=True, exist_ok=True)
-                    (folder / name).write_bytes(data)
-            self.written += [target / name for name in made]
+        with replace_folder(target, own=reporting.own_report) as folder:
+            for name, data in made.items():
+                (folder / name).parent.mkdir(parents=True, exist_ok=True)
+                (folder / name).write_bytes(data)
+        write_files(done.parent, {done.name: reporting.report_state(key, target)})
+        self.written += [target / name for name in made]
         for name in made:
-            if name.endswith(".pdf"):
-                self.say(f"report: {target / name}" + (" (unchanged)" if same else ""))
+            if name.endswith((".pdf", ".html")):
+                self.say(f"report: {target / name}")
 
 
 def _own_result(name: str) -> bool:
     return name in ("record.json", HISTORY, DICTIONARY) or name.removesuffix(".csv") in TABLES
-
-
-def _own_report(name: str) -> bool:
-    kinds = ("validation", "comparison", "drift")
-    return name == "figures" or name in {f"{k}.{end}" for k in kinds for end in ("pdf", "html")}
 
 
 def _bytes_of(path: Path) -> bytes:

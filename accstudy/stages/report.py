@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from accstudy.stages.modelling import model_specs
 from accstudy.study.load import Study
+from accstudy.study.record import file_digest, json_bytes
 from accstudy.tables import shape
 
-__all__ = ["make_report"]
+__all__ = ["make_report", "own_report", "report_state"]
 
 
 def make_report(
@@ -93,3 +95,19 @@ def _last_day(study: Study) -> str:
         return ""
     last = pd.to_datetime(study.scans["measured_at"]).max()
     return "" if pd.isna(last) else str(last.date().isoformat())
+
+
+def own_report(name: str) -> bool:
+    """Whether an entry of the reports folder is the tool's."""
+    kinds = ("validation", "comparison", "drift")
+    return name == "figures" or name in {f"{k}.{end}" for k in kinds for end in ("pdf", "html")}
+
+
+def report_state(key: str, target: Path) -> bytes:
+    """What a report was made from and what its files are; kept to see that it is up to date."""
+    files = {
+        path.relative_to(target).as_posix(): file_digest(path)
+        for path in sorted(target.rglob("*"))
+        if path.is_file() and own_report(path.relative_to(target).parts[0])
+    }
+    return json_bytes({"key": key, "files": files})

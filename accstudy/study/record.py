@@ -45,6 +45,9 @@ def file_digest(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
+_PROGRAM = (".py", ".typ", ".html", ".js", ".ttf")
+
+
 @functools.cache
 def program_digest(*rooms: str) -> str:
     """SHA-256 over the program itself, so that a changed program keeps nothing stale.
@@ -58,7 +61,7 @@ def program_digest(*rooms: str) -> str:
     folders = [package / room for room in rooms] or [package]
     hasher = hashlib.sha256()
     for folder in folders:
-        for path in sorted(folder.rglob("*.py")):
+        for path in sorted(p for p in folder.rglob("*") if p.suffix in _PROGRAM):
             hasher.update(path.relative_to(package).as_posix().encode() + b"\0")
             hasher.update(path.read_bytes())
     return hasher.hexdigest()
