@@ -38,6 +38,11 @@ def limits_of(settings: DriftOptions, values: pd.DataFrame) -> dict[str, float]:
     return {str(name): settings.limit_um for name in lengths}
 
 
+def _urgency(check: dict[str, Any]) -> tuple[pd.Timestamp, bool, bool]:
+    """Order of advice: the earliest day, the gravest reason, the cross-arch distance."""
+    return check["day"], "out of use" not in check["why"], check["measurand"] != CROSS_ARCH
+
+
 class Device:
     """Analysis of one device on one model."""
 
@@ -97,7 +102,7 @@ class Device:
         rows.add("drift_comparisons", compared)
         rows.add("drift_trends", trends)
         if checks:
-            rows.add("drift_next_checks", [min(checks, key=lambda c: c["day"])])
+            rows.add("drift_next_checks", [min(checks, key=_urgency)])
         self._speak(told, stands, compared, trends, current, checks)
         return stands
 
@@ -246,4 +251,4 @@ class Device:
         for stretch in spoken[:1]:
             self.sentences.append(run_length_sentence(stretch, self.settings.false_alarm_every))
         if checks:
-            self.sentences.append(str(min(checks, key=lambda c: c["day"])["why"]))
+            self.sentences.append(str(min(checks, key=_urgency)["why"]))

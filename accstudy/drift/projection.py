@@ -149,7 +149,8 @@ def next_check(
 
     Notes
     -----
-    At once when a signal stands or the limit is reached. Otherwise the present
+    At once when a signal stands; out of use until verified when the bound lies
+    beyond the limit. Otherwise the present
     rhythm, or shorter if a drift as fast as the slope's interval allows would
     use up the room below the limit before the charts have found it (steady
     state run length of the EWMA for the wanted shift). Never more than half a
@@ -157,8 +158,13 @@ def next_check(
     """
     last = pd.Timestamp(stretch.rows["at"].iloc[-1]).normalize()
     if stands or (projection is not None and projection.reached):
-        why = "a signal stands" if stands else "the tolerance bound lies beyond the limit"
-        return last, f"Advice: check at once, because {why}."
+        if projection is None or not projection.reached:
+            return last, "Advice: check at once, because a signal stands."
+        also = ", and a signal stands" if stands else ""
+        return last, (
+            "Advice: take it out of use until it is verified, because the tolerance bound of "
+            f"{stretch.measurand} lies beyond the limit{also}."
+        )
     gaps = stretch.rows["at"].diff().dt.total_seconds().dropna() / 86_400
     rhythm = float(np.clip(gaps.median() if len(gaps) else 30.0, _SHORTEST_DAYS, _LONGEST_DAYS))
     days, why = rhythm, f"the present rhythm of {rhythm:.0f} days suffices"
@@ -167,6 +173,11 @@ def next_check(
         delay = _delay(stretch)
         room = (limit - projection.bound) / max(fastest, 1e-12) * DAYS_PER_MONTH
         safe = room / (delay + 1)
+        why += (
+            f": a drift of {stretch.measurand} as fast as the data allow ({fastest:.2g} "
+            f"{_unit(stretch.unit)} a month) would be found, after {delay:.1f} sessions on "
+            "average, before the bound meets the limit"
+        )
         if safe < rhythm:
             days = max(safe, _SHORTEST_DAYS)
             why = (

@@ -162,7 +162,9 @@ def trends(document: Document, content: ReportContent, main: str) -> None:
         "How to read it",
         "Slope by a mixed model with random sessions, since the last change of level; beside it "
         "the median of all slopes between sessions (Theil and Sen), which a few odd sessions do "
-        "not move. A projected date holds only if nothing changes.",
+        "not move. Its p is too small where the beginning was chosen from the same sessions. A "
+        "projected date holds only if nothing changes, and is given no further ahead than the "
+        "sessions of the trend reach back.",
     )
     own = table[table["measurand"] == main].drop_duplicates(["device", "model"], keep="last")
     lines, seen = _trend_lines(content, own, points)
@@ -178,7 +180,8 @@ def trends(document: Document, content: ReportContent, main: str) -> None:
         )
     document.table(
         "Slopes a month with their intervals, and the day on which the bound for future scans "
-        "meets the limit.",
+        "meets the limit. p: of no slope, by the mixed model, not adjusted for the "
+        "number of measurands.",
         [
             Heading("device", "left", 1),
             Heading("measurand", "left", 1.75),
@@ -186,10 +189,31 @@ def trends(document: Document, content: ReportContent, main: str) -> None:
             Heading("slope", width=1.9),
             Heading([{"t": "p", "s": "i"}], width=0.6),
             Heading("Theil–Sen", width=1.9),
-            Heading("limit met", "left", 0.9),
+            Heading("bound meets limit", "left", 1.1),
         ],
         said_once([_trend_cells(r) for r in rows_of(table)]),
     )
+
+
+def limit_met(row: Any) -> str:
+    """Say when the bound meets the limit, looking ahead no longer than the trend looks back.
+
+    Parameters
+    ----------
+    row : row of table ``drift_trends``
+
+    Returns
+    -------
+    str
+    """
+    if missing(row.limit):
+        return "no limit set"
+    if row.reached_at is pd.NaT or missing(row.reached_at):
+        return "not in sight"
+    if row.reached_at <= row.until:
+        return "exceeded already"
+    horizon = row.until + (row.until - row.since)
+    return day(row.reached_at) if row.reached_at <= horizon else f"after {day(horizon)}"
 
 
 def _trend_cells(row: Any) -> list[Text]:
@@ -197,7 +221,6 @@ def _trend_cells(row: Any) -> list[Text]:
         a, b, c = (number(v, row.unit, signed=True) for v in (middle, low, high))
         return f"{a} ({b} to {c}) {unit_name(row.unit)}"
 
-    reached = NONE if row.reached_at is pd.NaT or missing(row.reached_at) else day(row.reached_at)
     return [
         str(row.device),
         short_name(str(row.measurand)),
@@ -205,7 +228,7 @@ def _trend_cells(row: Any) -> list[Text]:
         slope(row.slope_per_month, row.slope_low_per_month, row.slope_high_per_month),
         p_value(row.p),
         slope(row.theil_sen_per_month, row.theil_sen_low_per_month, row.theil_sen_high_per_month),
-        reached,
+        limit_met(row),
     ]
 
 

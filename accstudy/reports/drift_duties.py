@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+import pandas as pd
+
 from accstudy.figures.drift import run_length_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
@@ -15,6 +17,7 @@ from accstudy.reports.sessions import (
     device_names,
     named_device,
     proven_good_on,
+    rows_of_device,
     said_once,
     short_name,
     signed,
@@ -186,10 +189,14 @@ def run_lengths(document: Document, content: ReportContent, main: str) -> None:
     every = float(content.settings.get("drift", {}).get("false_alarm_every", 370.0))
     document.lead(
         "Run lengths",
-        f"Charts are set so that a device gives a false signal in about {every:g} sessions at "
-        f"most, all its charts together, and finds a shift of {quantity(shift)} soon. The curves "
-        "say how many sessions go by on average until each chart signals a shift that comes after "
-        "a long quiet time.",
+        f"Charts are set so that a device gives at most one false signal in about {every:g} "
+        f"sessions, all its charts together; they are tuned to a shift of {quantity(shift)}. The "
+        "curves say how many sessions go by on average until each chart signals a shift that comes "
+        "after a long quiet time.",
+        *(
+            found_after(mine, content.table("drift_advice"), device, model, shift, main)
+            for (device, model), _ in groups(mine, ["device", "model"])
+        ),
     )
     shown = mine.assign(
         name=device_names(content, mine),
@@ -209,6 +216,49 @@ def run_lengths(document: Document, content: ReportContent, main: str) -> None:
         alt=f"Falling curves. {said}.",
     )
     _advice(document, content, main)
+
+
+def found_after(
+    lengths: pd.DataFrame,
+    advice: pd.DataFrame,
+    device: str,
+    model: str,
+    shift: float,
+    measurand: str,
+) -> str:
+    """Say after how many sessions, and days, the EWMA in use finds the wanted shift.
+
+    Parameters
+    ----------
+    lengths, advice : DataFrame
+        Tables ``drift_run_lengths`` (limits as used) and ``drift_advice`` of the measurand.
+    device, model : str
+        Whose.
+    shift : float
+        The shift, in the unit of the measurand.
+    measurand : str
+        Its name.
+
+    Returns
+    -------
+    str
+    """
+    own = rows_of_device(lengths, device, model)
+    own = own[(own["chart"] == "ewma") & ((own["shift"] - shift).abs() < 1e-6)]
+    if not len(own):
+        return f"{device}: the time until such a shift is found is not known."
+    sessions, unit = float(own["steady_state"].iloc[0]), str(own["unit"].iloc[0])
+    text = (
+        f"{device}: with the limits in use the EWMA finds a shift of {quantity(shift, unit)} in "
+        f"the {measurand} after {number(sessions, '', decimals=1)} sessions on average"
+    )
+    mine = rows_of_device(advice, device, model)
+    mine = mine[mine["delay_days"].notna()] if len(mine) else mine
+    if len(mine):
+        rhythm = float(mine["delay_days"].iloc[0]) / float(mine["delay_sessions"].iloc[0])
+        days = number(sessions * rhythm, "", decimals=0)
+        text += f", that is {days} days at the present rhythm of {rhythm:.0f} days"
+    return text + "."
 
 
 def _advice(document: Document, content: ReportContent, main: str) -> None:
@@ -233,7 +283,8 @@ def _advice(document: Document, content: ReportContent, main: str) -> None:
         )
     document.table(
         f"Sessions until a shift of {quantity(mine['shift'].iloc[0], str(mine['unit'].iloc[0]))} "
-        f"in the {main} is found (EWMA, long baseline), by scans in a session.",
+        f"in the {main} is found, by scans in a session, with the limits of a long baseline: what "
+        "a new, longer baseline would reach. The limits in use are wider.",
         [Heading("device", "left", 1), *(Heading(str(n)) for n in sizes)],
         cells,
         wide=False,

@@ -165,6 +165,10 @@ def test_run_lengths_and_advice_are_told(sample):
     told = " ".join(sample.sentences[("device C", "M4")])
     assert "false alarm every 370 sessions" in told
     assert "Advice: hold the next session by 2025-07-07" in told
+    assert "a drift of cross-arch distance as fast as the data allow (0.57 µm a month)" in told
+    [check] = sample.sentences[("device A", "M4")][-1:]
+    assert check == "Advice: check at once, because a signal stands."
+    assert "out of use" in sample.sentences[("device B", "M4")][-1]
 
 
 def test_a_software_update_starts_a_new_baseline_and_is_compared():
@@ -262,7 +266,9 @@ def test_a_growing_device_meets_its_limit_on_time():
     row = short.tables["drift_trends"].query("measurand == @CROSS_ARCH").iloc[0]
     assert "lies beyond the limit" in row["what"]
     assert row["reached_at"].normalize() == scans["measured_at"].max().normalize()
-    assert "at once" in short.tables["drift_next_checks"]["why"].iloc[0]
+    check = short.tables["drift_next_checks"].iloc[0]
+    assert "take it out of use until it is verified" in check["why"]
+    assert "of cross-arch distance lies beyond the limit" in check["why"]
 
 
 def test_a_steady_device_has_no_date_in_sight():

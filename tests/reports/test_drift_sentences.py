@@ -1,0 +1,68 @@
+"""What the drift report says of limits, run lengths and the work in doubt."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import pandas as pd
+
+from accstudy.reports.drift_charts import limit_met
+from accstudy.reports.drift_duties import found_after
+from accstudy.reports.sessions import since_good, when_changed
+
+
+def trend(reached, limit=60.0):
+    return SimpleNamespace(
+        limit=limit,
+        reached_at=pd.Timestamp(reached) if reached else pd.NaT,
+        since=pd.Timestamp("2025-01-06"),
+        until=pd.Timestamp("2025-06-23"),
+    )
+
+
+def test_the_limit_is_exceeded_ahead_far_ahead_out_of_sight_or_not_set():
+    assert limit_met(trend("2025-06-23")) == "exceeded already"
+    assert limit_met(trend("2025-09-01")) == "2025-09-01"
+    # 168 days of sessions carry a projection of 168 days, to 8 December
+    assert limit_met(trend("2027-08-31")) == "after 2025-12-08"
+    assert limit_met(trend(None)) == "not in sight"
+    assert limit_met(trend(None, limit=float("nan"))) == "no limit set"
+
+
+def test_the_time_to_a_signal_is_that_of_the_limits_in_use():
+    names = {"device": "device A", "model": "M", "unit": "um"}
+    lengths = pd.DataFrame(
+        [
+            {**names, "chart": "ewma", "shift": 15.0, "steady_state": 29.7},
+            {**names, "chart": "ewma", "shift": 10.0, "steady_state": 80.0},
+            {**names, "chart": "mean", "shift": 15.0, "steady_state": 50.0},
+        ]
+    )
+    advice = pd.DataFrame([{**names, "n_scans": 3, "delay_sessions": 7.5, "delay_days": 105.0}])
+    said = found_after(lengths, advice, "device A", "M", 15.0, "scale").replace("\u00a0", " ")
+    assert said == (
+        "device A: with the limits in use the EWMA finds a shift of 15 µm in the scale after 29.7 "
+        "sessions on average, that is 416 days at the present rhythm of 14 days."
+    )
+    assert "not known" in found_after(lengths, advice, "device A", "M", 12.0, "scale")
+
+
+def test_both_dates_of_a_change_and_the_time_in_doubt():
+    day = pd.Timestamp
+    look = pd.DataFrame({"proven_good_at": [day("2024-09-30")], "signal_at": [day("2024-10-28")]})
+    signals = pd.DataFrame(
+        [
+            ("change-point", day("2024-07-08"), day("2024-04-29"), day("2024-09-16")),  # over
+            ("change-point", day("2024-10-28"), day("2024-09-30"), day("2024-11-11")),
+            ("signal", day("2025-02-03"), pd.NaT, pd.NaT),
+            ("signal", day("2024-12-23"), pd.NaT, pd.NaT),
+        ],
+        columns=["kind", "at", "low", "high"],
+    )
+    assert when_changed(look, signals) == (
+        "change estimated to begin about 28 October 2024 (30 September 2024 to 11 November 2024), "
+        "charts signalled first on 23 December 2024"
+    )
+    assert since_good(look) == "after 30 September 2024"
+    none = look.assign(proven_good_at=pd.NaT)
+    assert since_good(none) == "so far, as no session is proven good,"
