@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from scipy import stats
 
 from accstudy.figures.style import (
     ACCENT,
@@ -71,7 +72,8 @@ def contrast_chart(rows: pd.DataFrame, *, axis: str, ax: Axes | None = None) -> 
     Parameters
     ----------
     rows : DataFrame
-        ``contrast``, ``estimate``, ``low``, ``high``, ``margin`` (NaN: none set).
+        ``contrast``, ``estimate``, ``low``, ``high``, ``margin`` (NaN: none set),
+        ``se`` and ``df`` where a margin is set: its 90 % interval is drawn thick.
     axis : str
         Label of the axis, with unit.
     ax : Axes, optional
@@ -91,7 +93,13 @@ def contrast_chart(rows: pd.DataFrame, *, axis: str, ax: Axes | None = None) -> 
             ax.axvline(side, color=GREY, linewidth=0.9, linestyle=(0, (4, 2)), zorder=1)
     ax.axvline(0, color=INK, linewidth=0.7, zorder=1)
     for number, row in enumerate(rows_of(rows)):
-        ax.hlines(number, row.low, row.high, color=ACCENT, linewidth=2.0, zorder=3)
+        ax.hlines(number, row.low, row.high, color=ACCENT, linewidth=1.2, zorder=3)
+        if len(margin):  # the two one-sided tests are the interval of twice their level
+            half = float(stats.t.ppf(0.95, row.df) * row.se)
+            ax.hlines(
+                number, row.estimate - half, row.estimate + half,
+                color=ACCENT, linewidth=3.2, zorder=3,
+            )  # fmt: skip
         ax.plot(row.estimate, number, marker="o", color=ACCENT, markersize=6, zorder=4)
     ax.set_yticks(range(len(rows)), [printable(c) for c in rows["contrast"]])
     ax.set_ylim(len(rows) - 0.4, -0.6)

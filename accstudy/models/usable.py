@@ -19,6 +19,9 @@ __all__ = ["design_findings", "fit_findings"]
 CONFOUNDED_R2 = 0.9
 """Share of a covariate that the rest of the fixed part explains, above which it is said."""
 
+LARGE_RATIO = 2.0
+"""Ratio of residual scatter between levels of a compared factor from which it is a warning."""
+
 FEW_DF = 4.0
 
 
@@ -256,11 +259,11 @@ def fit_findings(
         mend = (
             f'residual_sd_by = "{row.against}" gives each level its own'
             if factor
-            else "a log response, or read its standard errors as averages"
+            else "read its standard errors as averages over all cases"
         )
         out.append(
             Finding(
-                Severity.NOTE,
+                Severity.WARNING if factor and row.ratio >= LARGE_RATIO else Severity.NOTE,
                 "unequal-spread",
                 f"the scatter of the residuals depends on {row.against} (largest over smallest "
                 f"{row.ratio:.1f}, p = {row.p:.2g})",

@@ -7,9 +7,13 @@ CONSORT (Faggion, J Evid Based Dent Pract 2012;12:182-189).
 
 from __future__ import annotations
 
+import pandas as pd
+
+from accstudy.models.means import log_base
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text, italic
-from accstudy.reports.wording import count, joined, missing, number
+from accstudy.reports.modelled import model_unit
+from accstudy.reports.wording import count, joined, missing, number, quantity
 
 __all__ = ["checklist", "checklist_rows"]
 
@@ -44,11 +48,11 @@ def checklist_rows(content: ReportContent) -> list[tuple[str, str, str]]:
         ("How the next condition was kept from the operator", "CONSORT 7", _AUTHOR),
         ("Who drew the order and who took the scans", "CONSORT 8", _operators(content)),
         ("Who was blinded, and how", "CRIS, CONSORT 9",
-         "locating and comparing did not know the condition; operators: for the author"),
+         _AUTHOR),
         ("Statistical methods", "CRIS, CONSORT 10", "section Methods"),
         ("Losses, with reasons", "CRIS", "section What was left out, and why"),
         ("Result of every group, effect and its interval", "CONSORT 11",
-         "sections Means, Contrasts; attached tables"),
+         "sections Means of every model, Contrasts; attached tables"),
         ("Limitations and sources of bias", "CONSORT 12",
          "section Limits of use; those of the design: for the author"),
         ("Funding and interests", "CONSORT 13", _AUTHOR),
@@ -72,7 +76,8 @@ def _steps(factors: set[str]) -> str:
 def _outcomes(content: ReportContent) -> str:
     models = content.settings.get("model") or ()
     if models:
-        return "responses named in study.toml: " + joined([str(m["response"]) for m in models])
+        said = joined([str(m["response"]) for m in models])
+        return f"responses named in study.toml: {said}; whether beforehand: for the author"
     return "the usual responses of a comparison, see Methods; whether beforehand: for the author"
 
 
@@ -91,7 +96,14 @@ def _difference(content: ReportContent) -> str:
     margins = table["margin"].dropna().unique() if len(table) else ()
     if len(margins) == 0:
         return "none set in the study; for the author"
-    return "margin of equivalence " + joined([number(m, "", decimals=1) for m in sorted(margins)])
+    return "margin of equivalence " + joined([_sized(table, m) for m in sorted(margins)])
+
+
+def _sized(table: pd.DataFrame, margin: float) -> str:
+    response = str(table.loc[table["margin"] == margin, "response"].iloc[0])
+    if log_base(response) is not None:
+        return f"a factor of {number(margin, '', decimals=2)}"
+    return quantity(margin, model_unit(response))
 
 
 def _order(factors: set[str]) -> str:
@@ -125,7 +137,8 @@ def checklist(document: Document, content: ReportContent) -> None:
     document.lead(
         "What it is",
         "Items that reporting guidelines for bench studies ask for, in our own words (CRIS; "
-        f"CONSORT as modified for in vitro studies). {open_items} of {len(rows)} need the author.",
+        f"CONSORT as modified for in vitro studies; see Sources). "
+        f"{open_items} of {len(rows)} need the author.",
     )
     cells: list[list[Text]] = [
         [item, source, [italic(answer)] if answer == _AUTHOR else answer]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pandas as pd
 
 from accstudy.figures.models import means_chart
@@ -10,7 +12,7 @@ from accstudy.models.means import log_base
 from accstudy.reports import evidence
 from accstudy.reports.checklist import checklist
 from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Attachment, Document, Text, plain
+from accstudy.reports.document import Attachment, Document, Heading, Text, plain, symbol
 from accstudy.reports.latex import latex_table
 from accstudy.reports.misfit import misfit
 from accstudy.reports.model_evidence import (
@@ -23,13 +25,22 @@ from accstudy.reports.model_evidence import (
 )
 from accstudy.reports.modelled import (
     contrast_sentence,
-    interaction_phrase,
     lead_model,
     level_contrasts,
     means_rows,
+    range_sentence,
     shown_interactions,
 )
-from accstudy.reports.select import slug
+from accstudy.reports.select import (
+    TOGETHER,
+    between,
+    groups,
+    limit_of,
+    own_limits,
+    pair_rows,
+    slug,
+)
+from accstudy.reports.sentences import condition_name, range_phrase
 from accstudy.reports.shared import (
     holds_for,
     left_out,
@@ -39,9 +50,12 @@ from accstudy.reports.shared import (
 )
 from accstudy.reports.validation import answer as validation_answer
 from accstudy.reports.wording import (
+    NONE,
     count,
     interval,
     joined,
+    missing,
+    number,
     quantity,
 )
 
@@ -74,6 +88,7 @@ def comparison_report(content: ReportContent) -> tuple[list[Text], Document, Doc
     holds_for(first, content)
     rest.new_page()
     contrasts_section(rest, content, lead)
+    _by_itself(rest, content)
     effects(rest, content, lead)
     means_table(rest, content)
     scatter(rest, content, lead)
@@ -104,14 +119,123 @@ def answer(content: ReportContent, lead: str) -> list[Text]:
     if len(rows) > _ON_FIRST_PAGE:
         left = len(rows) - _ON_FIRST_PAGE
         said.append(f"{count(left, 'further contrast')} follow in the table of contrasts.")
+    at = _mean_case(content.table("model_means"), lead)
+    case = f" (mean case: {at})" if at else ""
     differ = shown_interactions(table, lead)
-    if differ:
-        said.append(
-            "The differences above hold at the mean case only: "
-            + "; ".join(interaction_phrase(r) for r in differ[:2])
-            + "."
-        )
+    ends = [t for t in (_ends(content, r, lead) for r in differ[:2]) if t]
+    said.append(
+        f"Longer or shorter does not say which is nearer to the truth{case}."
+        + (f" The difference depends on the case: {'; '.join(ends)}." if ends else "")
+    )
+    said += _sizes(content, lead)
+    said += [f"Caution: {t}." for t in _warned(content, lead)]
     return said
+
+
+def _mean_case(means: pd.DataFrame, lead: str) -> str:
+    """Where the covariates are held, in words; empty without any."""
+    mine = means[means["model_name"] == lead] if len(means) else means
+    return _held(str(mine["at"].iloc[0])).removeprefix(", held at ") if len(mine) else ""
+
+
+def _ends(content: ReportContent, row: Any, lead: str) -> str:
+    means, pairs = content.table("model_means"), content.table("pair_deviations")
+    mine = means[means["model_name"] == lead] if len(means) else means
+    if not len(mine) or row.covariate not in pairs:
+        return ""
+    seen = pairs[row.covariate]
+    return range_sentence(
+        row,
+        content.table("model_contrasts"),
+        str(mine["at"].iloc[0]),
+        (float(seen.min()), float(seen.max())),
+    )
+
+
+def _sizes(content: ReportContent, lead: str) -> list[str]:
+    """Shown ratios of typical sizes: which condition is farther off, sign aside."""
+    means, table = content.table("model_means"), content.table("model_contrasts")
+    models = _shown_models(means, lead) if len(means) else [lead]
+    if len(models) < 2:
+        return []
+    rows = level_contrasts(table, models[1])
+    parts = [
+        f"{a} {number(r.ratio, '', decimals=2)} times {b}"
+        for r in rows_of(rows[rows["p_holm"] < 0.05])[:_ON_FIRST_PAGE]
+        for a, _, b in [str(r.contrast).partition(" - ")]
+    ]
+    return [f"Size of the deviation without its sign: {'; '.join(parts)}."] if parts else []
+
+
+def _warned(content: ReportContent, lead: str) -> list[str]:
+    """Warnings about the scatter of the leading model."""
+    findings = content.table("findings")
+    if not len(findings):
+        return []
+    mine = findings[
+        (findings["severity"] == "warning")
+        & findings["what"].str.startswith("the scatter of the residuals depends on")
+        & (findings["where"] == f'model "{lead}"')
+    ]
+    return [str(w) for w in mine["what"]]
+
+
+def _by_itself(document: Document, content: ReportContent) -> None:
+    """What every condition does against the reference, a row a condition."""
+    rows = pair_rows(content)
+    if not len(rows):
+        return
+    limits, index = own_limits(content), between(content)[1]
+    cells: list[list[Text]] = []
+    for (condition,), mine in groups(rows, ["condition"]):
+        own = limits[limits["condition"] == condition] if len(limits) else limits
+        said = {str(r.measurand): r for r in rows_of(own)}
+        each, joint = said.get("distance_um"), said.get(TOGETHER)
+        cells.append(
+            [
+                condition_name(condition),
+                range_phrase(mine["bias"], signed=True),
+                number(mine["s_r"].median()),
+                number(mine["s_R"].median()),
+                _judged(each),
+                _judged(joint),
+                _gaps(content, condition),
+            ]
+        )
+    limit = limit_of(content, "distance_um")
+    document.heading("Every condition by itself")
+    document.table(
+        "Distances of all pairs against the reference, µm: range of the bias; median standard "
+        f"deviation of repeats and with the spread between cells ({between(content)[0]}); bound "
+        "for future scans"
+        + ("" if limit is None else f" and verdict on the limit of {quantity(limit)}")
+        + ", for each pair and for all pairs of a scan together; largest gap or interference at "
+        "the best seat (vertical, not engaging).",
+        [
+            Heading("condition", "left", 1.3),
+            Heading("bias", "left", 1.1),
+            Heading(symbol("s", "r"), width=0.5),
+            Heading(symbol("s", index), width=0.5),
+            Heading("each pair", "left", 1.6),
+            Heading("all together", "left", 1.6),
+            Heading("gap", width=0.7),
+        ],
+        cells,
+    )
+
+
+def _judged(row: Any) -> str:
+    if row is None or missing(row.tolerance_bound) or not row.verdict:
+        return NONE
+    return f"{quantity(row.tolerance_bound, row.unit)}, {row.verdict}"
+
+
+def _gaps(content: ReportContent, condition: str) -> str:
+    table = content.table("seating_summary")
+    if not len(table):
+        return NONE
+    mine = table[(table["condition"] == condition) & (table["seated"] == "best-seat")]
+    return quantity(mine["max_um"].max()) if len(mine) else NONE
 
 
 def _shown_models(means: pd.DataFrame, lead: str) -> list[str]:

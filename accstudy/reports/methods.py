@@ -287,6 +287,11 @@ def sources(content: ReportContent) -> list[str]:
             f"[{number_of(content, 'models')}] Kenward MG, Roger JH. Small sample inference for "
             "fixed effects from restricted maximum likelihood. Biometrics 1997;53:983–997."
         )
+        found.append(
+            "Checklist: Krithikadatta J, Gopikrishna V, Datta M. CRIS guidelines. J Conserv Dent "
+            "2014;17:301–304. Faggion CM. CONSORT modified for in vitro studies. J Evid Based "
+            "Dent Pract 2012;12:182–189."
+        )
     if content.has("drift_points"):
         found.append(
             f"[{number_of(content, 'charts')}] ISO 7870, Control charts: parts 2 (Shewhart), 4 "

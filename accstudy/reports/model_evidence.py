@@ -58,8 +58,9 @@ def contrasts_section(document: Document, content: ReportContent, lead: str) -> 
     text = (
         "A difference is shown when its interval leaves zero out and p, after Holm's adjustment "
         "for all contrasts, is below 0.05; intervals are not adjusted. Equivalence is shown when "
-        "two one-sided tests exclude both bounds; the absence of a difference alone does not "
-        "show it."
+        "two one-sided tests exclude both bounds, which is when the 90 % interval lies between "
+        "them; the absence of a difference alone does not show it. Holm's adjustment raises p for "
+        "the number of contrasts looked at. The mean case holds the covariates at their means."
     )
     if not len(margin):
         text += " This study sets no margin of equivalence, so none is drawn."
@@ -72,8 +73,8 @@ def contrasts_section(document: Document, content: ReportContent, lead: str) -> 
     document.figure(
         "contrasts",
         contrast_chart(rows.head(15), axis=f"difference of the {label} / {unit_name(unit)}"),
-        caption=f"Differences of the mean {label} with their intervals"
-        + (f"; grey, the region of equivalence{bounds}." if bounds else "."),
+        caption=f"Differences of the mean {label} with their 95 % intervals"
+        + (f" (thick: 90 %); grey, the region of equivalence{bounds}." if bounds else "."),
         alt=f"Dots with intervals{bounds}: {said}.",
     )
     others = [m for m in dict.fromkeys(table["model_name"]) if len(level_contrasts(table, m))]
@@ -170,7 +171,7 @@ def effects(document: Document, content: ReportContent, lead: str) -> None:
         + ".",
     )
     document.table(
-        "Slopes with their intervals, per degree of angulation or mm of path.",
+        "Slopes with their intervals, per degree of angulation or mm of path; p after Holm.",
         [
             Heading("covariate", "left", 1),
             Heading("condition", "left", 1),
@@ -280,8 +281,8 @@ def residual_checks(document: Document, content: ReportContent, lead: str) -> No
         "residuals",
         residual_page(mine, own),
         caption="Residuals, each divided by its standard deviation, against fitted values and "
-        "against the path, with dashed lines at two standard deviations; residuals and random "
-        "effects against normal quantiles.",
+        f"against the path (model “{lead}”), with dashed lines at two standard deviations; "
+        "residuals and random effects against normal quantiles.",
         alt=f"Four panels of residual checks of model {lead}; {beyond} of {len(mine)} scaled "
         f"residuals beyond 3, largest {number(largest, '', decimals=1)}.",
     )

@@ -23,6 +23,7 @@ __all__ = [
     "lead_model",
     "means_rows",
     "model_unit",
+    "range_sentence",
     "response_label",
     "slope_rows_of",
     "slope_sentence",
@@ -206,6 +207,9 @@ def contrast_sentence(row: Any) -> Text:
     else:
         value = f"{quantity(row.estimate, unit, signed=True)} ({interval(row.low, row.high, unit)})"
         how, tail = f"{a} minus {b}: the mean {label} differs by ", ""
+        if model_unit(row.response) == "um" and "pair.distance" in row.response:
+            longer = "longer" if float(row.estimate) > 0 else "shorter"
+            how, tail = f"{a} measures distances {longer} than {b}: difference ", ""
     shown = not missing(row.p_holm) and float(row.p_holm) < 0.05
     text: list[Any] = [how, strong_accent(value), f"{tail}, p = {p_value(row.p_holm)} after Holm; "]
     text = [
@@ -215,8 +219,11 @@ def contrast_sentence(row: Any) -> Text:
     if not missing(row.margin):
         margin = _margin(row, unit)
         equal = not missing(row.p_equivalence) and float(row.p_equivalence) < 0.05
-        text.append(f", and equivalence within {margin} is ")
-        text.append(strong_accent("shown" if equal else "not shown"))
+        if _beyond(row):
+            text += [", and it is ", strong_accent(f"larger than {margin.removeprefix('±')}")]
+        else:
+            text.append(f", and equivalence within {margin} is ")
+            text.append(strong_accent("shown" if equal else "not shown"))
         text.append(".")
     else:
         text.append(
@@ -225,6 +232,50 @@ def contrast_sentence(row: Any) -> Text:
             else ", which is not the same as equality: the study sets no margin of equivalence."
         )
     return [text[0][0].upper() + text[0][1:], *text[1:]]
+
+
+def _beyond(row: Any) -> bool:
+    """Whether the whole interval lies beyond the margin of a plain response."""
+    if log_base(row.response) is not None or missing(row.low) or missing(row.high):
+        return False
+    return float(row.low) > float(row.margin) or float(row.high) < -float(row.margin)
+
+
+def range_sentence(row: Any, contrasts: pd.DataFrame, at: str, ends: tuple[float, float]) -> str:
+    """Say what a difference is at both ends of a covariate.
+
+    Parameters
+    ----------
+    row : row of `shown_interactions`
+        How the difference changes with a covariate.
+    contrasts : DataFrame
+        Table ``model_contrasts``.
+    at : str
+        Where the covariates are held, as table ``model_means`` has it.
+    ends : tuple of float
+        Smallest and largest value of the covariate that was studied.
+
+    Returns
+    -------
+    str
+        Empty where the difference itself is not in the table.
+    """
+    same = contrasts[
+        (contrasts["model_name"] == row.model_name) & (contrasts["contrast"] == row.pair)
+    ]
+    held = dict(re.findall(r"(\w+) = ([-\d.e+]+)", at))
+    if not len(same) or row.covariate not in held:
+        return ""
+    unit = model_unit(row.response)
+    middle = float(same["estimate"].iloc[0])
+    name, _, axis = _COVARIATES.get(row.covariate, row.covariate).partition(" / ")
+    gap = "" if axis == "°" else "\u00a0"
+    values = []
+    for x in ends:
+        there = middle + float(row.estimate) * (x - float(held[row.covariate]))
+        values.append(f"{quantity(there, unit, signed=True)} at {x:.0f}{gap}{axis}")
+    a, _, b = str(row.pair).partition(" - ")
+    return f"{a} minus {b} goes from {values[0]} to {values[1]} of {name}"
 
 
 def _margin(row: Any, unit: str) -> str:

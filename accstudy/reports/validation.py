@@ -238,7 +238,7 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
         at[at["condition"].isin(shown)],
         limit_um=limit_of(content, "distance_um"),
         along=along,
-        height_mm=58 if along == "span" else 58,
+        height_mm=60,
     )
     said = joined(
         [
