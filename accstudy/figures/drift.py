@@ -24,9 +24,48 @@ from accstudy.figures.style import (
     styled,
 )
 
-__all__ = ["chart_panels", "run_length_chart", "state_chart", "trend_chart"]
+__all__ = [
+    "chart_panels",
+    "gaps_after",
+    "limit_in_view",
+    "run_length_chart",
+    "state_chart",
+    "trend_chart",
+]
 
 _SIGNAL = SERIES[2]
+
+_GAP = 2.5  # times the usual time between sessions
+
+
+def gaps_after(at: pd.Series) -> list[int]:
+    """Positions of the sessions that a gap follows.
+
+    Parameters
+    ----------
+    at : Series of datetime
+        Dates of sessions, in order.
+
+    Returns
+    -------
+    list of int
+        Where the time to the next session is more than two and a half times the median one.
+    """
+    steps = pd.to_datetime(at).diff().dt.total_seconds().to_numpy(float)[1:]
+    usual = float(np.median(steps)) if len(steps) else 0.0
+    return [int(k) for k in np.flatnonzero(steps > _GAP * usual)] if usual > 0 else []
+
+
+def _broken(points: pd.DataFrame) -> pd.DataFrame:
+    """Points in order of time with an empty row in every gap, so that lines break there."""
+    rows = points[["at", "lower", "upper", "centre", "value"]].sort_values("at", kind="stable")
+    rows = rows.assign(at=pd.to_datetime(rows["at"])).reset_index(drop=True)
+    parts, begin = [], 0
+    for k in gaps_after(rows["at"]):
+        middle = rows["at"][k] + (rows["at"][k + 1] - rows["at"][k]) / 2
+        parts += [rows.iloc[begin : k + 1], pd.DataFrame({"at": [middle]})]
+        begin = k + 1
+    return pd.concat([*parts, rows.iloc[begin:]], ignore_index=True)
 
 
 @styled
@@ -69,19 +108,20 @@ def _chart(ax: Axes, points: pd.DataFrame) -> None:
     """One chart: limits, centre, values, baseline hollow, signals square."""
     at = pd.to_datetime(points["at"])
     for _, part in points.groupby("baseline_no", sort=False, dropna=False):
-        when = pd.to_datetime(part["at"])
+        line = _broken(part)
+        when = line["at"]
         for column in ("lower", "upper"):
             ax.plot(
                 when,
-                part[column],
+                line[column],
                 color=GREY,
                 linewidth=0.9,
                 linestyle=(0, (4, 2)),
                 zorder=1,
                 drawstyle="steps-mid",
             )
-        ax.plot(when, part["centre"], color=GREY, linewidth=0.7, zorder=1)
-        ax.plot(when, part["value"], color=ACCENT, linewidth=0.8, zorder=2)
+        ax.plot(when, line["centre"], color=GREY, linewidth=0.7, zorder=1)
+        ax.plot(when, line["value"], color=ACCENT, linewidth=0.8, zorder=2)
     base = points["baseline"].fillna(False).astype(bool).to_numpy()
     signal = points["signal"].fillna(False).astype(bool).to_numpy()
     dot: dict[str, Any] = {"linestyle": "none", "color": ACCENT, "zorder": 3}
@@ -140,6 +180,12 @@ def _dates(ax: Axes) -> None:
     ax.xaxis.set_major_formatter(mdates.DateFormatter("%Y-%m"))  # type: ignore[no-untyped-call]
 
 
+def limit_in_view(points: pd.DataFrame, limit: float) -> bool:
+    """Whether a limit lies near enough to the data and the charts' limits to be drawn."""
+    seen = points[["value", "lower", "upper"]].to_numpy(float)
+    return bool(limit < 1.5 * np.nanmax(np.abs(seen)))
+
+
 @styled
 def state_chart(
     points: pd.DataFrame, events: pd.DataFrame, *, label: str, limit: float | None = None
@@ -163,14 +209,13 @@ def state_chart(
     Figure
     """
     names = list(dict.fromkeys(points["name"]))
-    figure = new_figure(166, 12 + 27 * len(names))
+    figure = new_figure(166, 12 + 20 * len(names))
     grid = np.atleast_1d(figure.subplots(len(names), 1, sharex=True, sharey=True))
-    seen = points[["value", "lower", "upper"]].to_numpy(float)
     for ax, name in zip(grid, names, strict=True):
         mine = points[points["name"] == name]
         _chart(ax, mine.assign(signal=mine["any_signal"]))
         ax.axhline(0, color=FAINT, linewidth=0.7, zorder=0)
-        if limit is not None and limit < 1.5 * np.nanmax(np.abs(seen)):
+        if limit is not None and limit_in_view(points, limit):
             for side in (-limit, limit):
                 ax.axhline(side, color=INK, linewidth=0.9, zorder=1)
         _events([ax], events[events["name"] == name])

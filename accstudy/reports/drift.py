@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from accstudy.figures.drift import state_chart
+from accstudy.figures.drift import limit_in_view, state_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Text, strong_accent
@@ -117,7 +117,7 @@ def _state(
             strong_accent("a signal stands"),
             f" ({changed} of {charted} measurands); {when_changed(look, signals)}. ",
             strong_accent(f"All work scanned with it {since_good(look)} must be reassessed"),
-            f"; the study holds {count(len(look), 'check scan')} of that time.",
+            f" ({count(len(look), 'check scan')} of that time in the study).",
         ]
     elif len(found):
         text = [
@@ -166,11 +166,13 @@ def _state_figure(document: Document, content: ReportContent, main: str) -> None
         for (name,), part in groups(shown, ["name"])
     )
     limit = limit_of(content, "distance_um") if unit == "um" else None
+    limit = limit if limit is not None and limit_in_view(shown, limit) else None
     document.figure(
         "state",
         state_chart(shown, events, label=f"{main} / {unit_name(unit)}", limit=limit),
         caption=f"Mean {main} of every session, measured minus reference. Hollow: baseline. "
-        "Squares: a chart of this measurand signals. Dashed: limits of the chart of means; "
-        "dotted: events.",
+        "Squares: a chart of this measurand signals. Grey solid: centre; grey dashed: limits "
+        "of the chart of means; dotted: events"
+        + (f"; black: the limit of {quantity(limit)}." if limit is not None else "."),
         alt=f"Charts of the session means of {main} by device. {said}.",
     )

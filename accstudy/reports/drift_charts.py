@@ -10,6 +10,7 @@ from accstudy.figures.drift import chart_panels, trend_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.drift_cautions import cautions
 from accstudy.reports.select import groups, slug
 from accstudy.reports.sessions import (
     CHARTS,
@@ -47,8 +48,12 @@ def charts(document: Document, content: ReportContent, main: str) -> None:
         "Hollow points are the baseline from which centre and limits come. A square is a signal. "
         "Means show a jump at once, EWMA and CUSUM a small lasting shift sooner, the spread a "
         "change of precision. Limits are wider than usual where the baseline is short, so that "
-        "false signals stay as rare as stated.",
+        "false signals stay as rare as stated. EWMA: mean of all sessions so far in which the last "
+        "weigh most. CUSUM: sum of what lies beyond a small allowance, upwards and downwards. "
+        "Scale: size of the whole arrangement against the reference. Axis splay: how far the "
+        "implant axes lean apart.",
     )
+    cautions(document, content)
     for (device, model), mine in groups(points, ["device", "model"])[:6]:
         name = named_device(content, device, model)
         events = events_of(content, mine.head(1).assign(name=name))
@@ -59,7 +64,8 @@ def charts(document: Document, content: ReportContent, main: str) -> None:
             document.figure(
                 slug("charts", device, model),
                 chart_panels(panels, events),
-                caption=f"{name}: charts of the {main}, with events (dotted).",
+                caption=f"{name}: charts of the {main}. Grey solid: centre; grey "
+                "dashed: limits, wider in a session with fewer scans; dotted: events.",
                 alt=_alt(name, own),
             )
         rest = mine[(mine["measurand"] != main) & (mine["chart"] == "ewma")]
@@ -175,7 +181,7 @@ def trends(document: Document, content: ReportContent, main: str) -> None:
             trend_chart(seen, lines, label=f"{main} / {unit}"),
             caption=f"Session means of the {main} with trend and interval of the slope, drawn "
             "through the centre of the sessions. Dotted: last session. Dashed: day on which the "
-            "bound meets the limit, if there is one.",
+            "bound meets the limit, if there is one. Black lines: the limit.",
             alt="Trends. " + " ".join(f"{r.device}: {slope_phrase(r)}" for r in rows_of(own)),
         )
     document.table(

@@ -104,7 +104,7 @@ def since_good(look: pd.DataFrame) -> str:
     """Time whose work is in doubt: after the last session proven good, in words."""
     good = look["proven_good_at"].iloc[0]
     if missing(good) or good is pd.NaT:
-        return "so far, as no session is proven good,"
+        return "so far"
     return f"after {date(good)}"
 
 
@@ -151,7 +151,8 @@ def slope_phrase(row: Any) -> str:
     text = f"{start}{values[0]} {unit_name(row.unit)} a month ({values[1]} to {values[2]})"
     if pd.notna(row.reached_at):
         if row.reached_at <= row.until:
-            text += "; the bound for future scans lies beyond the limit already"
+            text += "; the bound for future scans lies beyond the limit already: "
+            text += "out of use until verified"
         else:
             text += f"; if it goes on, the bound meets the limit about {date(row.reached_at)}"
     return text + "."

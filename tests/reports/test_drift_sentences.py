@@ -6,6 +6,8 @@ from types import SimpleNamespace
 
 import pandas as pd
 
+from accstudy.figures.drift import gaps_after
+from accstudy.reports.drift_cautions import device_cautions
 from accstudy.reports.drift_charts import limit_met
 from accstudy.reports.drift_duties import found_after
 from accstudy.reports.sessions import since_good, when_changed
@@ -65,4 +67,36 @@ def test_both_dates_of_a_change_and_the_time_in_doubt():
     )
     assert since_good(look) == "after 30 September 2024"
     none = look.assign(proven_good_at=pd.NaT)
-    assert since_good(none) == "so far, as no session is proven good,"
+    assert since_good(none) == "so far"
+
+
+def test_gaps_events_in_a_baseline_small_p_and_worn_bodies_are_said():
+    at = pd.to_datetime(["2024-01-01", "2024-01-15", "2024-01-29", "2024-03-25", "2024-04-08"])
+    points = pd.DataFrame(
+        {
+            "session": ["S1", "S2", "S3", "S4", "S5"],
+            "at": at,
+            "baseline": [True, True, True, False, False],
+            "baseline_no": 1,
+        }
+    )
+    events = pd.DataFrame([(at[1], "service"), (at[4], "tip changed")], columns=["at", "kind"])
+    trends = pd.DataFrame(
+        [("axis splay", 0.023), ("scale", 0.001), ("other", 0.4)], columns=["measurand", "p"]
+    )
+    signals = pd.DataFrame({"measurand": ["scale"]})
+    scans = pd.DataFrame({"body_uses": [1.0, 60.0, 117.0]})
+    gap, event, p, wear = device_cautions(points, events, trends, signals, scans)
+    assert gap.startswith("no session between 29 January 2024 and 25 March 2024")
+    assert "spans an event (service, 15 January 2024)" in event
+    assert "axis splay has a trend with p = 0.023" in p
+    assert "1 to 117 times" in wear
+    even = points.iloc[:3]
+    assert device_cautions(even, events.iloc[1:], trends.iloc[2:], signals, scans.iloc[:1]) == []
+
+
+def test_lines_break_in_gaps():
+    at = pd.Series(pd.to_datetime(["2024-01-01", "2024-01-15", "2024-01-29", "2024-03-25"]))
+    assert gaps_after(at) == [2]
+    assert gaps_after(at[:3]) == []
+    assert gaps_after(at[:1]) == []

@@ -167,7 +167,7 @@ def test_drift_says_what_stands_and_what_to_reassess(contents):
     assert f"a signal stands ({4 if '4 of' in first else first[0]}" in first
     good = date(look["proven_good_at"].iloc[0])
     assert f"All work scanned with it after {good} must be reassessed" in first
-    assert f"the study holds {len(look)} check scans of that time" in first
+    assert f"({len(look)} check scans of that time in the study)" in first
     signals = content.tables["drift_signals"]
     charted = signals[(signals["kind"] == "signal") & (signals["at"] >= look["signal_at"].iloc[0])]
     assert f"charts signalled first on {date(charted['at'].min())}" in first

@@ -1,0 +1,88 @@
+"""What to bear in mind with a device's charts: gaps, events in a baseline, worn bodies."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from accstudy.figures.drift import gaps_after
+from accstudy.figures.style import rows_of
+from accstudy.reports.content import ReportContent
+from accstudy.reports.document import Document
+from accstudy.reports.select import groups
+from accstudy.reports.sessions import named_device, rows_of_device, short_name
+from accstudy.reports.wording import date, p_value
+
+__all__ = ["cautions", "device_cautions"]
+
+_LEVEL = 0.05
+
+
+def device_cautions(
+    points: pd.DataFrame,
+    events: pd.DataFrame,
+    trends: pd.DataFrame,
+    signals: pd.DataFrame,
+    scans: pd.DataFrame,
+) -> list[str]:
+    """Say what the charts of one device do not show by themselves.
+
+    Parameters
+    ----------
+    points, trends, signals : DataFrame
+        Rows of tables ``drift_points``, ``drift_trends``, ``drift_signals`` of the device.
+    events, scans : DataFrame
+        Tables ``events`` and ``scans`` of the device; events of all devices included.
+
+    Returns
+    -------
+    list of str
+        Sentences: gaps between sessions, events within a baseline, small p values of a
+        trend in a measurand without signs, scan bodies that grew old with the device.
+    """
+    said = []
+    at = points.drop_duplicates("session").sort_values("at")["at"].reset_index(drop=True)
+    for k in gaps_after(at):
+        said.append(f"no session between {date(at[k])} and {date(at[k + 1])}; lines are broken")
+    first = points[points["baseline"].fillna(False).astype(bool)]
+    for number, base in first.groupby("baseline_no", sort=True):
+        when = pd.to_datetime(events["at"]) if len(events) else pd.Series([], dtype=object)
+        inside = events[(when > base["at"].min()) & (when < base["at"].max())]
+        which = "" if number == 1 else f" {number}"
+        for row in rows_of(inside):
+            said.append(
+                f"its baseline{which} spans an event ({row.kind}, {date(pd.Timestamp(row.at))}): "
+                "if that changed the device, centre and limits hold both states"
+            )
+    signed = set(signals["measurand"]) if len(signals) else set()
+    for row in rows_of(trends):
+        if row.p < _LEVEL and row.measurand not in signed:
+            said.append(
+                f"{short_name(row.measurand)} has a trend with p = {p_value(row.p)} but no sign in "
+                "any chart: one such p among many measurands is no proof"
+            )
+    uses = scans["body_uses"].dropna() if "body_uses" in scans else pd.Series([], dtype=float)
+    if len(uses) and uses.max() > uses.min():
+        said.append(
+            f"its scan bodies were used {int(uses.min())} to {int(uses.max())} times: their wear "
+            "would look like a drift of the device"
+        )
+    return said
+
+
+def cautions(document: Document, content: ReportContent) -> None:
+    """Add the cautions of every device to the charts."""
+    found = []
+    scans, events = content.table("scans"), content.table("events")
+    for (device, model), points in groups(content.table("drift_points"), ["device", "model"]):
+        mine = events[events["device"].fillna("").isin(["", device])] if len(events) else events
+        said = device_cautions(
+            points,
+            mine,
+            rows_of_device(content.table("drift_trends"), device, model),
+            rows_of_device(content.table("drift_signals"), device, model),
+            rows_of_device(scans, device, model) if "device" in scans else scans,
+        )
+        if said:
+            found.append(f"{named_device(content, device, model)}: {'; '.join(said)}.")
+    if found:
+        document.lead("Bear in mind", *found)
