@@ -28,10 +28,13 @@ def methods(content: ReportContent) -> list[tuple[str, Text]]:
         parts.append(("Locating", _locating(content)))
     if content.has("pair_deviations"):
         parts.append(("Deviations", _deviations(content)))
-    if content.has("accuracy"):
+    drifting = content.has("drift_points")
+    if content.has("accuracy") and not drifting:
         parts.append((_accuracy_title(content), _accuracy(content)))
-    if content.has("outliers"):
+    if content.has("outliers") and not drifting:
         parts.append(("Outliers", _OUTLIERS))
+    if drifting and (content.has("accuracy") or content.has("outliers")):
+        parts.append(("Attached only", _ATTACHED))
     if content.has("conformity"):
         parts.append(("Conformity", _conformity(content)))
     if content.has("seating"):
@@ -176,6 +179,11 @@ def _accuracy(content: ReportContent) -> Text:
         "them in the attached tables.",
     ]
 
+
+_ATTACHED = (
+    "Bias and precision over all sessions, and tests for outliers among them [1], are in the "
+    "attached tables. This report draws no result from them: a drift would hide in such means."
+)
 
 _OUTLIERS: Text = [
     "Cells and scans were tested by Cochran's and Grubbs' tests and shown by Mandel's ",

@@ -173,6 +173,13 @@ def events_of(content: ReportContent, shown: pd.DataFrame) -> pd.DataFrame:
 
 
 def signed(device: str, what: str) -> Text:
-    """Sentence of a device with typographic minus signs."""
+    """Sentence of a device with typographic minus signs and dates in words.
+
+    Examples
+    --------
+    >>> signed("device A", "Scale stepped by -3.0 ppm on 2024-05-06.")
+    'device A: scale stepped by −3.0 ppm on 6 May 2024.'
+    """
     said = re.sub(r"(?<=[ (])-(?=\d)", "−", what)
+    said = re.sub(r"\b\d{4}-\d{2}-\d{2}\b", lambda found: date(found[0]), said)
     return f"{device}: {said[0].lower()}{said[1:]}" if device else said

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pandas as pd
@@ -10,6 +11,7 @@ from accstudy.figures.drift import gaps_after
 from accstudy.reports.drift_cautions import device_cautions
 from accstudy.reports.drift_charts import limit_met
 from accstudy.reports.drift_duties import found_after
+from accstudy.reports.methods import methods
 from accstudy.reports.sessions import since_good, when_changed
 
 
@@ -100,3 +102,14 @@ def test_lines_break_in_gaps():
     assert gaps_after(at) == [2]
     assert gaps_after(at[:3]) == []
     assert gaps_after(at[:1]) == []
+
+
+def test_methods_describe_no_result_that_the_drift_report_lacks(contents):
+    content = contents["drift"]
+    table = pd.DataFrame({"condition": ["device A"]})
+    with_means = replace(content, tables={**content.tables, "accuracy": table, "outliers": table})
+    titles = [title for title, _ in methods(with_means)]
+    assert "Charts" in titles
+    assert "Attached only" in titles
+    assert not {"Outliers", "Trueness and precision", "Agreement"} & set(titles)
+    assert "Attached only" not in [title for title, _ in methods(content)]
