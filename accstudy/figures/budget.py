@@ -6,7 +6,16 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from accstudy.figures.style import ACCENT, GREY, INK, new_axes, printable, rows_of, styled
+from accstudy.figures.style import (
+    ACCENT,
+    GREY,
+    INK,
+    component_name,
+    new_axes,
+    printable,
+    rows_of,
+    styled,
+)
 
 __all__ = ["budget_chart", "share_chart"]
 
@@ -102,7 +111,7 @@ def share_chart(rows: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
             fontsize=8,
             annotation_clip=False,
         )
-    ax.set_yticks(y, [printable(c) for c in rows["component"]])
+    ax.set_yticks(y, [printable(component_name(c)) for c in rows["component"]])
     ax.set_ylim(len(rows) - 0.4, -0.6)
     ax.set_xlim(0, 1.45 * float(np.nanmax(np.maximum(ends, sd))))
     ax.tick_params(axis="y", length=0)

@@ -13,6 +13,7 @@ from accstudy.figures.style import (
     FAINT,
     GREY,
     INK,
+    component_name,
     line_of,
     new_axes,
     new_figure,
@@ -40,7 +41,7 @@ def means_chart(rows: pd.DataFrame) -> Figure:
     """
     panels = list(dict.fromkeys(rows["panel"]))
     levels = list(dict.fromkeys(rows["level"]))
-    figure = new_figure(166, 24 + 7.5 * len(levels))
+    figure = new_figure(166, 22 + 5.5 * len(levels))
     grid = np.atleast_1d(figure.subplots(1, len(panels), sharey=True))
     for ax, panel in zip(grid, panels, strict=True):
         mine = rows[rows["panel"] == panel]
@@ -165,7 +166,7 @@ def effect_chart(points: pd.DataFrame, lines: pd.DataFrame, *, response: str) ->
 
 
 @styled
-def residual_page(residuals: pd.DataFrame, quantiles: pd.DataFrame) -> Figure:
+def residual_page(residuals: pd.DataFrame, quantiles: pd.DataFrame, *, unit: str = "") -> Figure:
     """Draw the residual checks of one model.
 
     Parameters
@@ -175,6 +176,8 @@ def residual_page(residuals: pd.DataFrame, quantiles: pd.DataFrame) -> Figure:
     quantiles : DataFrame
         ``component``, ``normal``, ``value``: ordered effects and residuals beside
         normal quantiles.
+    unit : str
+        Of the fitted values; empty without any.
 
     Returns
     -------
@@ -186,7 +189,7 @@ def residual_page(residuals: pd.DataFrame, quantiles: pd.DataFrame) -> Figure:
     ((a, b), (c, d)) = figure.subplots(2, 2)
     conditions = list(dict.fromkeys(residuals["condition"]))
     for ax, column, label in (
-        (a, "fitted", "fitted value"),
+        (a, "fitted", f"fitted value{f' / {unit}' if unit else ''}"),
         (b, "path_mm", "path along the arch / mm"),
     ):
         for number, condition in enumerate(conditions):
@@ -211,14 +214,14 @@ def residual_page(residuals: pd.DataFrame, quantiles: pd.DataFrame) -> Figure:
             mine["normal"],
             mine["value"],
             **{**line_of(number, join=False), "markersize": 4},
-            label=printable(name),
+            label=printable(component_name(name)),
         )
     for ax, what in ((c, "residual"), (d, "random effect")):
         ax.axline((0, 0), slope=1, color=INK, linewidth=0.7, zorder=1)
         ax.set_xlabel("normal quantile")
         ax.set_ylabel(f"scaled {what}")
     if len(rest):
-        d.legend(loc="upper left")
+        d.legend(loc="upper right", bbox_to_anchor=(1.02, -0.3), ncols=2)
     if len(conditions) > 1:
         figure.legend(*a.get_legend_handles_labels(), loc="outside upper left", ncols=4)
     return figure

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import product
+
 import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
@@ -56,7 +58,7 @@ def pair_chart(
         left.hlines(y, mine["bias_low"], mine["bias_high"], color=style["color"], linewidth=1.3)
         left.plot(mine["bias"], y, **style, label=printable(condition or "all scans"))
         right.hlines(y, mine["s_r"], mine["s_R"], color=FAINT, linewidth=1.5, zorder=1)
-        hollow = {**style, "markerfacecolor": "white"}
+        hollow = {**style, "markerfacecolor": "none", "markersize": 7}  # shows around the other
         right.plot(mine["s_r"], y, **hollow, zorder=3, label="within a cell")
         right.plot(mine["s_R"], y, **style, zorder=2, label="with the spread between cells")
     left.axvline(0, color=INK, linewidth=0.7, zorder=1)
@@ -106,30 +108,35 @@ def alignment_chart(rows: pd.DataFrame, *, width_mm: float = 122) -> Figure:
     Returns
     -------
     Figure
-        One panel a condition and model, with one scale.
+        One panel a model, with one scale; colours are alignments, or conditions where
+        there are several, and then dashes are alignments.
     """
-    panels = [
-        (str(c), str(m), part) for (c, m), part in rows.groupby(["condition", "model"], sort=False)
-    ]
-    columns = min(3, len(panels))
+    panels = [(str(m), part) for m, part in rows.groupby("model", sort=False)]
+    conditions = list(dict.fromkeys(rows["condition"]))
+    columns = 2 if len(panels) in (2, 4) else min(3, len(panels))
     lines = -(-len(panels) // columns)
     figure = new_figure(width_mm if columns == 1 else 166, 10 + 50 * lines)
     grid = figure.subplots(lines, columns, sharey=True, squeeze=False)
     alignments = list(dict.fromkeys(rows["alignment"]))
-    for axes, (condition, model, mine) in zip(grid.flat, panels, strict=False):
+    for axes, (model, mine) in zip(grid.flat, panels, strict=False):
         implants = list(dict.fromkeys(mine["implant"]))
-        for number, how in enumerate(alignments):
-            line = mine[mine["alignment"] == how].set_index("implant")["rms_um"]
-            axes.plot(range(len(implants)), line.reindex(implants), **line_of(number), label=how)
+        for (i, condition), (k, how) in product(enumerate(conditions), enumerate(alignments)):
+            own = mine[(mine["alignment"] == how) & (mine["condition"] == condition)]
+            line = own.set_index("implant")["rms_um"].reindex(implants)
+            style, label = line_of(k), how
+            if len(conditions) > 1:
+                style = {**line_of(i), "linestyle": line_of(k)["linestyle"]}
+                label = printable(f"{condition}, {how}")
+            axes.plot(range(len(implants)), line, **style, label=label)
         name_ticks(axes, implants, 105 if columns == 1 else 150 / columns)
         axes.set_xlabel("implant, along the arch")
         if len(panels) > 1:
-            axes.set_title(printable(", ".join(part for part in (condition, model) if part)))
+            axes.set_title(printable(f"model {model}"))
     for axes in list(grid.flat)[len(panels) :]:
         axes.remove()
     for line_axes in grid[:, 0]:
         line_axes.set_ylabel("r.m.s. 3D deviation / µm")
     grid[0, 0].set_ylim(0, 1.08 * float(rows["rms_um"].max()))
     handles, labels = grid[0, 0].get_legend_handles_labels()
-    figure.legend(handles, labels, loc="outside upper left", ncols=3)
+    figure.legend(handles, labels, loc="outside upper left", ncols=min(3, len(conditions) + 2))
     return figure

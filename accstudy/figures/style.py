@@ -31,6 +31,7 @@ __all__ = [
     "INK",
     "SERIES",
     "WIDE_MM",
+    "component_name",
     "line_of",
     "name_ticks",
     "new_axes",
@@ -202,6 +203,24 @@ def _known_characters() -> frozenset[int]:
         with as_file(files("accstudy.figures").joinpath(f"fonts/SourceSans3-{name}.ttf")) as path:
             known.append(frozenset(FT2Font(str(path)).get_charmap()))
     return frozenset.intersection(*known)
+
+
+def component_name(component: str) -> str:
+    """Random component in words.
+
+    Examples
+    --------
+    >>> component_name("condition:pair"), component_name("angulation_deg | scan")
+    ('pair within condition', 'angulation, from scan to scan')
+    """
+    text = str(component)
+    if "|" in text:
+        slope, _, group = (part.strip() for part in text.partition("|"))
+        unit = slope.rsplit("_", 1)
+        slope = unit[0] if len(unit) == 2 and unit[1] in ("deg", "mm", "um") else slope
+        return f"{slope.replace('_', ' ')}, from {group} to {group}"
+    outer, _, inner = text.partition(":")
+    return f"{inner} within {outer}".replace("_", " ") if inner else text.replace("_", " ")
 
 
 def printable(text: object) -> str:

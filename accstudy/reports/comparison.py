@@ -120,15 +120,18 @@ def answer(content: ReportContent, lead: str) -> list[Text]:
         left = len(rows) - _ON_FIRST_PAGE
         said.append(f"{count(left, 'further contrast')} follow in the table of contrasts.")
     at = _mean_case(content.table("model_means"), lead)
-    case = f" (mean case: {at})" if at else ""
+    case = f", and at {at} only" if at else ""
     differ = shown_interactions(table, lead)
-    ends = [t for t in (_ends(content, r, lead) for r in differ[:2]) if t]
+    ends = [t for t in (_ends(content, r, lead) for r in differ[:1]) if t]
+    said_ends = "; ".join(ends)
+    left = len(differ) - len(ends)
+    more = f"; {count(left, 'more difference')} of slopes on the pages after" if left else ""
     said.append(
-        f"Longer or shorter does not say which is nearer to the truth{case}."
-        + (f" The difference depends on the case: {'; '.join(ends)}." if ends else "")
+        f"This is longer or shorter, not nearer to the truth{case}."
+        + (f" {said_ends[0].upper()}{said_ends[1:]}{more}." if said_ends else "")
     )
     said += _sizes(content, lead)
-    said += [f"Caution: {t}." for t in _warned(content, lead)]
+    said += _warned(content, lead)
     return said
 
 
@@ -164,7 +167,7 @@ def _sizes(content: ReportContent, lead: str) -> list[str]:
         for r in rows_of(rows[rows["p_holm"] < 0.05])[:_ON_FIRST_PAGE]
         for a, _, b in [str(r.contrast).partition(" - ")]
     ]
-    return [f"Size of the deviation without its sign: {'; '.join(parts)}."] if parts else []
+    return [f"Typical size of the deviation, sign aside: {'; '.join(parts)}."] if parts else []
 
 
 def _warned(content: ReportContent, lead: str) -> list[str]:
@@ -177,7 +180,12 @@ def _warned(content: ReportContent, lead: str) -> list[str]:
         & findings["what"].str.startswith("the scatter of the residuals depends on")
         & (findings["where"] == f'model "{lead}"')
     ]
-    return [str(w) for w in mine["what"]]
+    found = mine["what"].str.extract(r"depends on (\S+) \(largest over smallest ([\d.]+)").dropna()
+    return [
+        f"Caution: scatter differs between levels of {name} by up to {ratio} times, which the "
+        "model does not allow for."
+        for name, ratio in found.itertuples(index=False)
+    ]
 
 
 def _by_itself(document: Document, content: ReportContent) -> None:
@@ -209,7 +217,8 @@ def _by_itself(document: Document, content: ReportContent) -> None:
         f"deviation of repeats and with the spread between cells ({between(content)[0]}); bound "
         "for future scans"
         + ("" if limit is None else f" and verdict on the limit of {quantity(limit)}")
-        + ", for each pair and for all pairs of a scan together; largest gap or interference at "
+        + ", for each pair and for all pairs of a scan together, the largest over all models (wide "
+        "where a model has few scans); largest gap or interference in µm at "
         "the best seat (vertical, not engaging).",
         [
             Heading("condition", "left", 1.3),
@@ -262,16 +271,12 @@ def _means(document: Document, content: ReportContent, lead: str) -> None:
         for r in rows_of(shown)
     )
     held = str(means.loc[means["model_name"] == lead, "at"].iloc[0])
-    also = (
-        " Right, the typical size without regard to sign (geometric mean)."
-        if len(models) > 1
-        else ""
-    )
+    also = " Right, typical size, sign aside (geometric mean)." if len(models) > 1 else ""
     document.figure(
         "means",
         means_chart(shown),
-        caption=f"Means estimated by the mixed model with their intervals{_held(held)}.{also} "
-        "Overlap of two intervals says nothing about their difference; the contrasts do.",
+        caption=f"Estimated means with their intervals{_held(held)}.{also} "
+        "Overlap of two intervals says nothing about their difference.",
         alt=f"Dots with intervals. {said}.",
     )
 

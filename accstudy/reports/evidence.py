@@ -102,14 +102,16 @@ def alignments(document: Document, content: ReportContent) -> None:
     rows = alignment_rows(content.table("implant_deviations"), arches(content.table("implants")))
     document.heading("The same scans by each alignment")
     document.lead(
-        "Why three",
+        "Why several",
         "An alignment decides where an error shows, not whether there is one. Over all implants "
         "it is spread out; held at the first implant it piles up at the far end. None is wrong, "
         "and figures from different alignments must not be compared with each other.",
     )
-    panel = rows.groupby(["condition", "model"], sort=False).ngroup()
+    panel = rows.groupby("model", sort=False).ngroup()
+    kept = rows["condition"].isin(list(dict.fromkeys(rows["condition"]))[:SHOWN])
+    cut = int(panel.max()) >= 6 or not kept.all()
     means = [
-        (key, float(mine["mean_um"].mean()))
+        (key, float(np.sqrt((mine["rms_um"] ** 2).mean())))
         for key, mine in groups(rows, ["condition", "model", "alignment"])
     ]
     said = "; ".join(
@@ -118,11 +120,11 @@ def alignments(document: Document, content: ReportContent) -> None:
     )
     document.figure(
         "alignments",
-        alignment_chart(rows[panel < 6]),
+        alignment_chart(rows[(panel < 6) & kept]),
         caption="Root mean square of the 3D deviation of every implant over all scans, by "
         "alignment. A 3D deviation has no sign and is never zero, even without any bias."
-        + (f" Shown: 6 of {int(panel.max()) + 1} cases." if panel.max() >= 6 else ""),
-        alt=f"Lines over the implants along the arch; mean 3D deviation by alignment: {said}.",
+        + (" The first of them are shown; all stand in the table." if cut else ""),
+        alt=f"Lines over the implants along the arch; root mean square by alignment: {said}.",
     )
     _alignment_table(document, dict(means))
 
@@ -136,7 +138,7 @@ def _alignment_table(document: Document, means: dict[tuple[str, ...], float]) ->
         start: list[Text] = [condition_name(c)] if several else []
         rows.append([*start, m, *(number(means.get((c, m, a))) for a in seen)])
     document.table(
-        "Mean 3D deviation over all implants and scans, µm.",
+        "Root mean square of the 3D deviation over all implants and scans, µm.",
         [
             *([Heading("condition", "left", 1)] if several else []),
             Heading("model", "left", 0 if several else 1),

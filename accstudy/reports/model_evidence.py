@@ -6,7 +6,7 @@ import pandas as pd
 
 from accstudy.figures.budget import share_chart
 from accstudy.figures.models import contrast_chart, effect_chart, residual_page
-from accstudy.figures.style import rows_of
+from accstudy.figures.style import component_name, rows_of
 from accstudy.models.means import log_base
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text
@@ -245,12 +245,17 @@ def scatter(document: Document, content: ReportContent, lead: str) -> None:
     document.lead(
         "Variance shares",
         f"Of the scatter of the {response_label(str(mine['response'].iloc[0]))} the largest part "
-        f"is that of {top.component}, {percent(top.share)} of the variance. A component whose "
-        "interval reaches zero may not be there.",
+        f"is that of {component_name(top.component)}, {percent(top.share)} of the variance. "
+        "A component whose interval reaches zero may not be there.",
     )
     axes = share_chart(mine)
     axes.set_xlabel(f"standard deviation / {unit}, with its interval")
-    said = joined([f"{r.component} {number(r.sd)} ({percent(r.share)})" for r in rows_of(mine)])
+    said = joined(
+        [
+            f"{component_name(r.component)} {number(r.sd)} ({percent(r.share)})"
+            for r in rows_of(mine)
+        ]
+    )
     document.figure(
         "variance-shares",
         axes,
@@ -268,6 +273,9 @@ def residual_checks(document: Document, content: ReportContent, lead: str) -> No
     own = quantiles[quantiles["model_name"] == lead]
     if len(mine) < 3:
         return
+    means = content.table("model_means")
+    means = means[means["model_name"] == lead] if len(means) else means
+    unit = unit_name(model_unit(str(means["response"].iloc[0]))) if len(means) else ""
     largest = mine["residual_scaled"].abs().max()
     beyond = int((mine["residual_scaled"].abs() > 3).sum())
     document.heading("May the model be believed")
@@ -279,7 +287,7 @@ def residual_checks(document: Document, content: ReportContent, lead: str) -> No
     )
     document.figure(
         "residuals",
-        residual_page(mine, own),
+        residual_page(mine, own, unit=unit),
         caption="Residuals, each divided by its standard deviation, against fitted values and "
         f"against the path (model “{lead}”), with dashed lines at two standard deviations; "
         "residuals and random effects against normal quantiles.",

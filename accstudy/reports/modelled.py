@@ -207,10 +207,10 @@ def contrast_sentence(row: Any) -> Text:
     else:
         value = f"{quantity(row.estimate, unit, signed=True)} ({interval(row.low, row.high, unit)})"
         how, tail = f"{a} minus {b}: the mean {label} differs by ", ""
-        if model_unit(row.response) == "um" and "pair.distance" in row.response:
-            longer = "longer" if float(row.estimate) > 0 else "shorter"
-            how, tail = f"{a} measures distances {longer} than {b}: difference ", ""
     shown = not missing(row.p_holm) and float(row.p_holm) < 0.05
+    if shown and row.response == "pair.distance_um":
+        longer = "longer" if float(row.estimate) > 0 else "shorter"
+        how = f"{a} measures distances {longer} than {b}: "
     text: list[Any] = [how, strong_accent(value), f"{tail}, p = {p_value(row.p_holm)} after Holm; "]
     text = [
         t.replace("p = <", "p <").replace("p = >", "p >") if isinstance(t, str) else t for t in text

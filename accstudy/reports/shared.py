@@ -147,15 +147,16 @@ def holds_for(document: Document, content: ReportContent) -> None:
             text += "; itself a scan, so differences are agreement, not trueness"
         pairs.append(("Reference", text))
     limits = content.settings.get("limits", {})
-    said = [
-        f"{name} {quantity(limits[key]['value'], unit)} ({limits[key]['source']})"
-        for key, unit, name in (
-            ("distance_um", "um", "distance"),
-            ("angle_deg", "deg", "angle"),
-            ("seat_gap_um", "um", "gap"),
-        )
-        if limits.get(key)
-    ]
+    by_source: dict[str, list[str]] = {}
+    for key, unit, name in (
+        ("distance_um", "um", "distance"),
+        ("angle_deg", "deg", "angle"),
+        ("seat_gap_um", "um", "gap"),
+    ):
+        if limits.get(key):
+            mine = by_source.setdefault(str(limits[key]["source"]), [])
+            mine.append(f"{name} {quantity(limits[key]['value'], unit)}")
+    said = [f"{joined(named)} ({source})" for source, named in by_source.items()]
     if said:
         pairs.append(("Limits", "; ".join(said)))
     pairs.append(("Not for", "the mouth, other devices, versions, operators or longer spans"))
