@@ -145,10 +145,11 @@ def effect_chart(points: pd.DataFrame, lines: pd.DataFrame, *, response: str) ->
             ax.plot(
                 mine["x"] + aside,
                 mine["y"],
-                **{**line_of(number, join=False), "markersize": 2.4, "alpha": 0.35},
+                **{**line_of(number, join=False), "markersize": 1.8, "alpha": 0.2},
                 zorder=2,
             )
             line = fitted[fitted["level"] == level]
+            ax.plot(line["x"], line["y"], color="white", linewidth=4.2, zorder=3)
             ax.plot(
                 line["x"],
                 line["y"],

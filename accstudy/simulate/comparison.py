@@ -68,7 +68,7 @@ _FACTORS = (
 _SETTINGS = """\
 # An invented study. Nothing in it was measured; truth/ says what was put in.
 [study]
-title = "Three impression techniques on models of two to eight implants"
+title = "Invented data: three techniques on models of two to eight implants"
 kind = "comparison"
 
 [reference]

@@ -49,7 +49,7 @@ _FACTORS = (
 _SETTINGS = """\
 # An invented study. Nothing in it was measured; truth/ says what was put in.
 [study]
-title = "Full-arch check of device A on a six-implant model"
+title = "Invented data: device A on a six-implant model"
 kind = "validation"
 
 [reference]

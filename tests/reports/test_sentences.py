@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from accstudy.reports.drift import answer as drift_answer
-from accstudy.reports.modelled import contrast_sentence, effect_lines
+from accstudy.reports.modelled import contrast_sentence, effect_lines, range_sentence
 from accstudy.reports.sentences import bias_sentence, failure_sentence, verdict_sentence
 from accstudy.reports.validation import answer, other_verdicts
 from accstudy.reports.wording import date
@@ -173,3 +173,28 @@ def test_drift_says_what_stands_and_what_to_reassess(contents):
     assert f"charts signalled first on {date(charted['at'].min())}" in first
     assert "change estimated to begin about" in first
     assert "Device B: no sign of a change in 16 sessions" in second
+
+
+def test_a_difference_beyond_the_margin_is_said_to_be_larger():
+    row = contrast(estimate=-27.0, low=-33.0, high=-22.0, p_holm=1e-6, margin=20.0,
+                   p_equivalence=0.99)  # fmt: skip
+    said = plain(contrast_sentence(row))
+    assert "A measures distances shorter than B: −27 µm" in said
+    assert "it is larger than 20 µm" in said
+    row = contrast(estimate=-25.0, low=-31.0, high=-19.0, p_holm=1e-6, margin=20.0,
+                   p_equivalence=0.97)  # fmt: skip
+    assert "equivalence within ±20 µm is not shown" in plain(contrast_sentence(row))
+
+
+def test_a_difference_is_said_at_both_ends_of_a_covariate():
+    table = pd.DataFrame(
+        [
+            dict(model_name="m", response="pair.distance_um", contrast="A - B", estimate=-25.0),
+            dict(model_name="m", response="pair.distance_um", estimate=-2.0,
+                 contrast="slope of angulation_deg: A - B"),
+        ]
+    )  # fmt: skip
+    row = Row(model_name="m", response="pair.distance_um", estimate=-2.0, pair="A - B",
+              covariate="angulation_deg")  # fmt: skip
+    said = plain(range_sentence(row, table, "angulation_deg = 12.5; path_mm = 30", (0.0, 30.0)))
+    assert said == "A minus B goes from 0 µm at 0° to −60 µm at 30° of angulation"
