@@ -847,6 +847,7 @@ _TABLES = (
             mann_kendall_s i rises less falls among all pairs of sessions
             mann_kendall_p n two-sided, with ties and continuity correction
             limit n the user's limit for the measurand
+            bound n tolerance bound of future scans at the last session, absolute
             reached_at d day on which the tolerance bound meets the limit
             reached_low d earliest day of the interval
             reached_high d latest day of the interval; empty: perhaps never

@@ -215,6 +215,7 @@ class Device:
                 "mann_kendall_p": kendall.p,
                 "limit": limit,
             }
+            row["bound"] = np.nan if projection is None else projection.bound
             if projection is not None and (grows or projection.reached):
                 row["reached_at"] = last if projection.reached else projection.at
                 row["reached_low"], row["reached_high"] = projection.low, projection.high

@@ -237,7 +237,8 @@ def trend_chart(points: pd.DataFrame, trends: pd.DataFrame, *, label: str) -> Fi
         ``name``, ``since``, ``middle`` (date and value through which the lines
         go: ``middle``, ``middle_value``), ``slope``, ``slope_low``,
         ``slope_high`` (a month), ``until`` (end of the lines), ``limit`` (may be
-        empty), ``reached_at`` (may be empty).
+        empty), ``reached_at`` (may be empty), ``bound`` (absolute, at the last
+        session; may be empty).
     label : str
         Label of the vertical axis with unit.
 
@@ -265,6 +266,10 @@ def trend_chart(points: pd.DataFrame, trends: pd.DataFrame, *, label: str) -> Fi
                 ax.axhline(side, color=INK, linewidth=0.9, zorder=1)
         if not pd.isna(row.reached_at):
             ax.axvline(row.reached_at, color=_SIGNAL, linewidth=1.2, linestyle=(0, (4, 2)))
+        if np.isfinite(row.bound):
+            side = 1.0 if row.middle_value >= 0 else -1.0
+            ax.plot([mine["at"].max()], [side * row.bound], linestyle="none", marker="_",
+                    markersize=14, markeredgewidth=2.4, color=_SIGNAL, zorder=4)  # fmt: skip
         ax.axvline(mine["at"].max(), color=GREY, linewidth=0.6, linestyle=(0, (1.2, 1.4)))
         _name(ax, row.name)
     figure.supylabel(printable(label), fontsize=8.5, color=INK)

@@ -181,7 +181,8 @@ def trends(document: Document, content: ReportContent, main: str) -> None:
             trend_chart(seen, lines, label=f"{main} / {unit}"),
             caption=f"Session means of the {main} with trend and interval of the slope, drawn "
             "through the centre of the sessions. Dotted: last session. Dashed: day on which the "
-            "bound meets the limit, if there is one. Black lines: the limit.",
+            "bound meets the limit, if there is one. Black lines: the limit. Bar at the last "
+            "session: the tolerance bound of future scans, on the side of the trend.",
             alt="Trends. " + " ".join(f"{r.device}: {slope_phrase(r)}" for r in rows_of(own)),
         )
     document.table(
@@ -260,10 +261,10 @@ def _trend_lines(
         rows.append(
             [name, r.since, middle, float(about["value"].mean()), r.slope_per_month,
              r.slope_low_per_month, r.slope_high_per_month, until, r.limit,
-             r.reached_at if near else pd.NaT]
+             r.reached_at if near else pd.NaT, r.bound]
         )  # fmt: skip
         seen.append(mine.assign(name=name))
     columns = ["name", "since", "middle", "middle_value", "slope", "slope_low", "slope_high",
-               "until", "limit", "reached_at"]  # fmt: skip
+               "until", "limit", "reached_at", "bound"]  # fmt: skip
     frame = pd.DataFrame(rows, columns=columns)
     return frame, pd.concat(seen, ignore_index=True) if seen else pd.DataFrame()

@@ -266,6 +266,8 @@ def test_a_growing_device_meets_its_limit_on_time():
     row = short.tables["drift_trends"].query("measurand == @CROSS_ARCH").iloc[0]
     assert "lies beyond the limit" in row["what"]
     assert row["reached_at"].normalize() == scans["measured_at"].max().normalize()
+    assert row["bound"] > 60.0
+    assert f"the tolerance bound of {row['bound']:.3g} µm lies beyond" in row["what"]
     check = short.tables["drift_next_checks"].iloc[0]
     assert "take it out of use until it is verified" in check["why"]
     assert "of cross-arch distance lies beyond the limit" in check["why"]
