@@ -132,13 +132,13 @@ def signals_section(document: Document, content: ReportContent) -> None:
             "First session of every run of signals. Size: against the baseline. Event near: near "
             "the estimated beginning, in days from the date of the row.",
             [
-                Heading("device", "left", 1),
-                Heading("measurand", "left", 1.9),
-                Heading("chart", "left", 1.5),
-                Heading("date", "left", 1),
-                Heading("session", "left", 0.7),
+                Heading("device", "left", 0.9),
+                Heading("measurand", "left", 2.15),
+                Heading("chart", "left", 1.85),
+                Heading("date", "left", 1.05),
+                Heading("session", "left", 0.75),
                 Heading("size", width=0.9),
-                Heading("event near", "left", 2.6),
+                Heading("event near", "left", 3.7),
             ],
             said_once(
                 [
@@ -196,7 +196,7 @@ def trends(document: Document, content: ReportContent, main: str) -> None:
             Heading("slope", width=1.9),
             Heading([{"t": "p", "s": "i"}], width=0.6),
             Heading("Theil–Sen", width=1.9),
-            Heading("bound meets limit", "left", 1.1),
+            Heading("bound meets limit", "left", 1.35),
         ],
         said_once([_trend_cells(r) for r in rows_of(table)]),
     )
