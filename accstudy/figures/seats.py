@@ -113,7 +113,7 @@ def _seats(ax: Axes, rows: pd.DataFrame, *, top: float, upright: bool) -> None:
             ax.add_patch(Polygon(corners, facecolor="white", edgecolor=INK, hatch="////", zorder=4))
         text = f"{large:.0f}" if small >= -0.5 else f"{large:.0f} / {small:.0f}".replace("-", "−")
         ax.annotate(
-            f"{printable(row.implant)}: {text} µm",
+            f"{printable(row.implant)}: {text}",
             (x, 1.48 * top),
             xytext=(0, 2),
             textcoords="offset points",

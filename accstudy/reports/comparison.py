@@ -47,6 +47,7 @@ from accstudy.reports.shared import (
     limits_of_use,
     methods_section,
     record_section,
+    words_section,
 )
 from accstudy.reports.validation import answer as validation_answer
 from accstudy.reports.wording import (
@@ -100,6 +101,7 @@ def comparison_report(content: ReportContent) -> tuple[list[Text], Document, Doc
     term_tests(rest, content)
     checklist(rest, content)
     left_out(rest, content)
+    words_section(rest, content)
     methods_section(rest, content)
     limits_of_use(rest)
     record_section(rest, content)

@@ -27,6 +27,7 @@ __all__ = [
     "record_section",
     "subtitle",
     "tried_sentence",
+    "words_section",
 ]
 
 _NOT_FACTORS = {
@@ -277,6 +278,28 @@ def methods_section(document: Document, content: ReportContent) -> None:
             models,
         )  # fmt: skip
     document.lead("Sources", *sources(content))
+
+
+def words_section(document: Document, content: ReportContent) -> None:
+    """Words of the report that a clinician may not know."""
+    cell = [str(c) for c in content.settings.get("analysis", {}).get("cell") or ()]
+    named = f"; named by {' / '.join(cell)}" if cell else ""
+    pairs: list[tuple[str, Text]] = [
+        ("Span, path", "straight distance between two implants; their distance along the arch"),
+        ("Angulation", "tilt of an implant against the common axis of its model; of a pair, the "
+         "larger of its two tilts"),
+        ("Cell", f"scans taken under the same conditions, one after another{named}"),
+        ("Bias", "what all scans deviate by on average, measured minus reference"),
+        ("Bound", "value that the stated share of future scans stays below, with the stated "
+         "confidence"),
+    ]  # fmt: skip
+    levels = factor_levels(content)
+    if "reseated" in levels:
+        pairs.append(("Reseated", "whether the scan bodies were taken off and put on anew"))
+    if "body_uses" in levels:
+        pairs.append(("Body uses", "how often the scan bodies had been used"))
+    document.heading("Words")
+    document.terms(pairs)
 
 
 def limits_of_use(document: Document) -> None:

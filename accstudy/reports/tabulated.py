@@ -16,6 +16,12 @@ from accstudy.reports.wording import NONE, count, missing, number, percent, unit
 __all__ = ["accuracy_tables"]
 
 _MOST_ROWS = 90
+_TESTS = {
+    "cochran": "Cochran",
+    "grubbs": "Grubbs",
+    "mandel-h": "Mandel's h",
+    "mandel-k": "Mandel's k",
+}
 _S_R: Text = [{"t": "s", "s": "i"}, {"t": "r", "s": "sub"}]
 
 
@@ -122,7 +128,7 @@ def _outliers(document: Document, content: ReportContent) -> None:
         [
             [
                 r.verdict,
-                r.test,
+                _TESTS.get(str(r.test), str(r.test)),
                 measurand_name(r.measurand),
                 r.subject,
                 r.scan or r.cell,

@@ -43,6 +43,7 @@ from accstudy.reports.shared import (
     methods_section,
     record_section,
     tried_sentence,
+    words_section,
 )
 from accstudy.reports.tabulated import accuracy_tables
 from accstudy.reports.wording import (
@@ -94,6 +95,7 @@ def validation_report(content: ReportContent) -> tuple[list[Text], Document, Doc
     fit.pictures(rest, content)
     accuracy_tables(rest, content)
     left_out(rest, content)
+    words_section(rest, content)
     methods_section(rest, content)
     limits_of_use(rest)
     record_section(rest, content)

@@ -168,10 +168,11 @@ def _surfaces(
         )
         out.png[name] = png_bytes(figure, dpi=_DPI)
     where = "" if len(summary) == 1 else f" ({condition})"
+    said = [f"{row[name]:+.0f}".replace("-", "−") for name in ("median_um", "p05_um", "p95_um")]
     out.notes["surface-trueness"] = (
         f"Mean of {row['n_scans']} scanned surfaces against the reference surface{where}, aligned "
-        f"by the implants: median {row['median_um']:+.0f} µm, 90 % of the area between "
-        f"{row['p05_um']:+.0f} and {row['p95_um']:+.0f} µm. Grey: not shown by a scan."
+        f"by the implants: median {said[0]} µm, 90 % of the area between {said[1]} and "
+        f"{said[2]} µm. Grey: not shown by a scan; white: no surface of the reference."
     )
     out.notes["surface-precision"] = (
         f"Standard deviation of {row['n_scans']} scanned surfaces at every place{where}: median "
