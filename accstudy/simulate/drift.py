@@ -42,7 +42,7 @@ _FACTORS = ("device", "software", "operator", "session", "repeat", "measured_at"
 _SETTINGS = """\
 # An invented study. Nothing in it was measured; truth/ says what was put in.
 [study]
-title = "Eighteen months of three devices"
+title = "Invented data: eighteen months of three devices"
 kind = "drift"
 
 [reference]
