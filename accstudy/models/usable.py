@@ -254,19 +254,20 @@ def fit_findings(
                     "more levels of the random factor behind it; check by parametric bootstrap",
                 )
             )
-    for row in spread[(spread["p"] < 0.001) & (spread["ratio"] > 1.5)].itertuples():
-        factor = row.against in fit.design.levels
+    uneven = spread[(spread["p"] < 0.001) & (spread["ratio"] > 1.5)]
+    for against, ratio, p in zip(uneven["against"], uneven["ratio"], uneven["p"], strict=True):
+        factor = against in fit.design.levels
         mend = (
-            f'residual_sd_by = "{row.against}" gives each level its own'
+            f'residual_sd_by = "{against}" gives each level its own'
             if factor
             else "read its standard errors as averages over all cases"
         )
         out.append(
             Finding(
-                Severity.WARNING if factor and row.ratio >= LARGE_RATIO else Severity.NOTE,
+                Severity.WARNING if factor and float(ratio) >= LARGE_RATIO else Severity.NOTE,
                 "unequal-spread",
-                f"the scatter of the residuals depends on {row.against} (largest over smallest "
-                f"{row.ratio:.1f}, p = {row.p:.2g})",
+                f"the scatter of the residuals depends on {against} (largest over smallest "
+                f"{ratio:.1f}, p = {p:.2g})",
                 where,
                 mend,
             )
