@@ -22,6 +22,7 @@ __all__ = [
     "OutputError",
     "Severity",
     "StudyError",
+    "gravest_first",
     "nearest",
     "place",
 ]
@@ -77,6 +78,12 @@ class Finding:
     def from_dict(cls, values: Mapping[str, str]) -> Finding:
         """Read what `to_dict` wrote."""
         return cls(**{**values, "severity": Severity(values["severity"])})  # type: ignore[arg-type]
+
+
+def gravest_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Sort findings by severity, errors first; alike ones keep their order."""
+    rank = {Severity.ERROR: 0, Severity.WARNING: 1, Severity.NOTE: 2}
+    return tuple(sorted(findings, key=lambda finding: rank[finding.severity]))
 
 
 class AccstudyError(Exception):

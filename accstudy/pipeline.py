@@ -20,7 +20,7 @@ import pandas as pd
 from accstudy import __version__
 from accstudy.dictionary import FILE as DICTIONARY
 from accstudy.dictionary import data_package
-from accstudy.errors import Finding, Severity, StudyError
+from accstudy.errors import Finding, Severity, StudyError, gravest_first
 from accstudy.stages import analyze as analyzing
 from accstudy.stages import measure as measuring
 from accstudy.stages import report as reporting
@@ -257,9 +257,7 @@ class _Work:
 
     def all_findings(self) -> tuple[Finding, ...]:
         """Findings of all stages, the gravest first."""
-        rank = {Severity.ERROR: 0, Severity.WARNING: 1, Severity.NOTE: 2}
-        every = [f for stage in self.findings.values() for f in stage]
-        return tuple(sorted(every, key=lambda f: rank[f.severity]))
+        return gravest_first(f for stage in self.findings.values() for f in stage)
 
     def _keep(self, name: str, frame: pd.DataFrame) -> None:
         """Take a table in the form that its file gives back, so that nothing depends on the way."""

@@ -15,8 +15,7 @@ __all__ = ["Fit", "coarse_fit", "fine_fit", "linearise", "moved", "weighted_chan
 
 Floats = NDArray[np.float64]
 
-PARAMETERS = ("x", "y", "z", "tilt x", "tilt y", "turn", "offset")
-TURN, OFFSET = 5, 6
+TURN, OFFSET = 5, 6  # after x, y, z, tilt x, tilt y
 
 _NORMALS_AGREE = 0.5
 _SCALE_FLOOR_MM = 1e-7

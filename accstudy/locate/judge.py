@@ -18,7 +18,7 @@ __all__ = ["Verdict", "judge_body", "poor_agreement", "rms_um", "stray_body"]
 
 Floats = NDArray[np.float64]
 
-LEAST_COVERAGE, FAIR_COVERAGE = 0.15, 0.4
+FAIR_COVERAGE = 0.4
 OFFSET_LOW_UM, OFFSET_HIGH_UM = -10.0, 45.0
 """Usual distance of a scanned surface from the drawing: common practice, no source;
 published means of the absolute distance lie between 21 and 39 um."""

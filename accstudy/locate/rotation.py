@@ -107,12 +107,6 @@ class TurnProfile:
         order = found[np.argsort(c[found], kind="stable")]
         return [float(self.angles_deg[i]) for i in order[:most]]
 
-    def width_deg(self, *, share: float = 0.1) -> float:
-        """How much of the circle has a cost within a share of the range over the best, deg."""
-        c = self.cost_mm2
-        inside = c <= c.min() + share * (c.max() - c.min())
-        return float(360.0 * np.mean(inside))
-
 
 def search_turn(
     drawing: RadialMap, points_mm: Floats, normals: Floats, *, offset_mm: float, most: int = 500

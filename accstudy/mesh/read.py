@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+from accstudy.geometry.units import UNIT_MM
 from accstudy.mesh.clean import clean, triangle_digest
 from accstudy.mesh.model import Mesh
 from accstudy.mesh.obj import read_obj
@@ -21,7 +22,6 @@ _READERS: dict[str, Callable[[Source], RawMesh]] = {
     "ply": read_ply,
     "obj": read_obj,
 }
-_UNIT_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
 
 
 def read_mesh(
@@ -53,5 +53,5 @@ def read_mesh(
     called = path.name if name is None else name
     source = read_source(path, name=called, max_bytes=max_bytes)
     raw = _READERS[source.kind](source)
-    mesh = clean(raw, unit_mm=_UNIT_MM[length_unit], name=called)
+    mesh = clean(raw, unit_mm=UNIT_MM[length_unit], name=called)
     return replace(mesh, findings=tuple(replace(f, where=called) for f in mesh.findings))

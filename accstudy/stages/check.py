@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from accstudy.errors import AccstudyError, Finding, Severity, StudyError, place
+from accstudy.errors import AccstudyError, Finding, Severity, StudyError, gravest_first, place
 from accstudy.stages.workers import each
 from accstudy.study.checks import conditions_of_scanning
 from accstudy.study.load import Study, load_study, resolve
@@ -45,9 +45,7 @@ def check_study(
         study = load_study(path, allow_outside=allow_outside)
     except StudyError as error:
         return (*error.findings, *_not_given(path))
-    found = [*study.findings, *_meshes(study, jobs, allow_outside, show)]
-    rank = {Severity.ERROR: 0, Severity.WARNING: 1, Severity.NOTE: 2}
-    return tuple(sorted(found, key=lambda f: rank[f.severity]))
+    return gravest_first([*study.findings, *_meshes(study, jobs, allow_outside, show)])
 
 
 def _not_given(path: Path) -> list[Finding]:

@@ -11,6 +11,7 @@ from typing import TypeVar
 import pandas as pd
 
 from accstudy.errors import Finding, InputError, Severity, StudyError, nearest, place
+from accstudy.geometry.units import UNIT_MM
 from accstudy.study.checks import add_groups, against_reference, conditions_of_scanning, dates
 from accstudy.study.reference import check_reference, reference_from_touches
 from accstudy.study.settings import Settings
@@ -19,14 +20,11 @@ from accstudy.study.toml import read_settings
 from accstudy.study.typed import fault, records, typed
 from accstudy.tables import TABLES
 
-__all__ = ["UNIT_MM", "Study", "load_study", "reference_versions", "resolve"]
+__all__ = ["Study", "load_study", "reference_versions", "resolve"]
 
 T = TypeVar("T")
 
 _BEGINNING = pd.Timestamp("1900-01-01")
-
-UNIT_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
-"""Length units of input files in mm."""
 
 
 @dataclass(frozen=True, slots=True)
