@@ -195,8 +195,9 @@ def _refine(
     middle = rotation @ centre + origin
     lever = np.cross(placed - middle[:, None], plane)
     jacobian = np.concatenate([plane, lever], axis=2) * weight[:, :, None]
-    normal = np.einsum("kni,knj->kij", jacobian, jacobian)
-    right = np.einsum("kni,kn->ki", jacobian, away * weight)
+    transposed = np.ascontiguousarray(np.transpose(jacobian, (0, 2, 1)))
+    normal = transposed @ jacobian
+    right = (transposed @ (away * weight)[:, :, None])[:, :, 0]
     damped = normal + np.eye(6) * (1.0 + 0.02 * len(points))  # the turn about the axis stays put
     move = np.linalg.solve(damped, right[:, :, None])[:, :, 0]
     from scipy.spatial.transform import Rotation

@@ -20,6 +20,8 @@ TURN, OFFSET = 5, 6  # after x, y, z, tilt x, tilt y
 _NORMALS_AGREE = 0.5
 _SCALE_FLOOR_MM = 1e-7
 _EDGE_FROM_MM, _EDGE_TO_MM = 0.05, 0.15
+_FIRST_ROWS = 1000
+_RESTS_MM = 6e-3  # on a wall of 2 mm radius the second order of such a move is 0.02 um
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,15 +209,15 @@ def fine_fit(
     every = usable_rows(prepared, patch, start, slack_mm=0.15)
     pose, gate = start, 0.2
     for number in range(rounds):
-        first = number == 0  # a third of the points brings it within micrometres
-        rows = every[::3] if first else every
+        first = number == 0  # a part of the points brings it within micrometres
+        rows = every[:: max(3, len(every) // _FIRST_ROWS)] if first else every
         linear = linearise(prepared, patch, pose, rows, gate + abs(offset_mm), heed_edges=not first)
         if len(linear.rows) < (15 if first else 40):
             return None
         residual = linear.distance - offset_mm
         least = 0.015 if first else _SCALE_FLOOR_MM
         new, new_offset, weight, scale, move = _step(linear, pose, offset_mm, free, least_mm=least)
-        if number == rounds - 1 or (not first and move < 3e-3):
+        if number == rounds - 1 or (not first and move < _RESTS_MM):
             # the rest of the way is linear: final residuals without another look
             change = weighted_change(linear.jacobian, residual, weight, free)
             return Fit(

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from accstudy.geometry.rigid import Rigid
 from accstudy.locate.prepared import PreparedBody
 from accstudy.mesh.model import Mesh
+from accstudy.mesh.normals import area_vectors, vertex_areas, vertex_normals
 
 __all__ = ["Patch", "cut_patches"]
 
@@ -68,23 +69,16 @@ def cut_patches(mesh: Mesh, expected: Sequence[tuple[PreparedBody, Rigid]]) -> l
     touched |= near[faces[:, 1]]
     touched |= near[faces[:, 2]]
     mine = faces[touched]
-    corners = v[mine.ravel()].reshape(-1, 3, 3)
-    across = 0.5 * np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    values = np.column_stack([across, np.linalg.norm(across, axis=1) / 3])
-    number = np.zeros(len(v), np.int64)
+    number = np.zeros(len(v), np.int32)
     number[near] = np.arange(1, int(near.sum()) + 1)
     count = int(near.sum()) + 1
-    sums = np.zeros((count, 4))
-    for k in range(3):
-        at = number[mine[:, k]]
-        for j in range(4):
-            sums[:, j] += np.bincount(at, values[:, j], count)
-    length = np.sqrt(np.einsum("ij,ij->i", sums[:, :3], sums[:, :3]))
-    normals = sums[:, :3] / np.maximum(length, 1e-300)[:, None]
+    across, numbered = area_vectors(Mesh(v, mine)), number[mine]
+    normals = vertex_normals(numbered, across, count)
+    areas = vertex_areas(numbered, across, count)
     out = []
     for index in chosen:
         at = number[index]
-        out.append(Patch(v[index], normals[at], sums[at, 3], index))
+        out.append(Patch(v[index], normals[at], areas[at], index))
     return out
 
 

@@ -33,6 +33,7 @@ Floats = NDArray[np.float64]
 BLOCK_MM = 0.6
 RANGES_MM = (0.5, 0.9, 1.6, 2.8)
 _WORKING_SHARE, _DOUBT_SHARE = 0.05, 0.03
+_LAG_STEP_MM = 0.05
 _LAGS_MM = (0.0, 0.45, 0.8, 1.2, 1.7, 2.4, 3.4, 5.0)
 
 
@@ -165,31 +166,41 @@ def estimate_noise(bodies: Sequence[Blocks]) -> NoiseModel:
     """
     from scipy.optimize import nnls
 
-    parts = 1 + len(RANGES_MM)
-    moments = np.zeros(len(_LAGS_MM) + 1)
-    expected = np.zeros((len(_LAGS_MM) + 1, parts))
-    pairs = np.zeros(len(_LAGS_MM) + 1)
+    parts, count = 1 + len(RANGES_MM), len(_LAGS_MM) + 1
+    moments, pairs = np.zeros(count), np.zeros(count)
+    expected = np.zeros((count, parts))
     for blocks in bodies:
-        gain = blocks.gain()
-        left = blocks.residual_mm - blocks.jacobian @ (gain @ blocks.residual_mm)
-        lag = np.digitize(blocks.apart_mm, _LAGS_MM)
-        np.fill_diagonal(lag, 0)
-        lag = lag.ravel()
+        gain, jacobian = blocks.gain(), blocks.jacobian
+        left = blocks.residual_mm - jacobian @ (gain @ blocks.residual_mm)
+        lag = _lag_classes(blocks.apart_mm)
         share = blocks.size / blocks.size.mean()
-        weight = np.outer(share, share).ravel()
-        count = len(moments)
-        pairs += np.bincount(lag, weight, count)
-        moments += np.bincount(lag, weight * np.outer(left, left).ravel(), count)
-        for k, kernel in enumerate([np.diag(1.0 / blocks.size), *blocks.kernels]):
-            through = blocks.jacobian @ (gain @ kernel)
-            projected = kernel - through - through.T
-            projected += through @ gain.T @ blocks.jacobian.T
-            expected[:, k] += np.bincount(lag, weight * projected.ravel(), count)
+        weight = np.outer(share, share)
+        pairs += np.bincount(lag, weight.ravel(), count)
+        moments += np.bincount(lag, (weight * np.outer(left, left)).ravel(), count)
+        own = gain / blocks.size
+        for k, (kernel, through) in enumerate(
+            [(np.diag(1.0 / blocks.size), own), *((c, gain @ c) for c in blocks.kernels)]
+        ):
+            # P C P' summed over pairs both ways: C - 2 J (G C) + J (G C G') J'
+            projected = jacobian @ (through @ gain.T @ jacobian.T - 2.0 * through)
+            projected += kernel
+            projected *= weight
+            expected[:, k] += np.bincount(lag, projected.ravel(), count)
     scale = 1.0 / np.sqrt(np.maximum(pairs, 1.0))
     size = np.maximum(np.abs(expected * scale[:, None]).max(axis=0), 1e-300)
     solution, _ = nnls(expected * scale[:, None] / size, moments * scale / max(moments[0], 1e-300))
     sills = solution / size * max(moments[0], 1e-300)
     return NoiseModel(float(sills[0]), tuple(float(s) for s in sills[1:]))
+
+
+def _lag_classes(apart_mm: Floats) -> NDArray[np.int64]:
+    """Class of distance of every pair, row by row: 0 for a block with itself."""
+    steps = np.arange(0.0, _LAGS_MM[-1] + _LAG_STEP_MM, _LAG_STEP_MM)
+    table = np.searchsorted(np.array(_LAGS_MM) - 1e-9, steps)  # looked up, not searched for
+    step = np.minimum(apart_mm * (1.0 / _LAG_STEP_MM), len(table) - 1).astype(np.int64)
+    lag = table[step]
+    np.fill_diagonal(lag, 0)
+    return lag.ravel()
 
 
 def own_share(blocks: Blocks, noise: NoiseModel, *, trust: float = 60.0) -> float:
@@ -244,6 +255,8 @@ def correct(blocks: Blocks, noise: NoiseModel) -> Correction:
     noise for what the model does not hold. Both shares were set with simulated
     scans.
     """
+    from scipy.linalg import cho_factor, cho_solve
+
     covariance = noise.covariance(blocks)
     variance = float(np.mean(np.diag(covariance)))
     diagonal = np.diag_indices_from(covariance)
@@ -251,7 +264,7 @@ def correct(blocks: Blocks, noise: NoiseModel) -> Correction:
     independent = variance / (blocks.size * np.mean(1.0 / blocks.size))
     working = covariance.copy()
     working[diagonal] += _WORKING_SHARE * independent
-    solved = np.linalg.solve(working, blocks.jacobian)
+    solved = cho_solve(cho_factor(working, check_finite=False), blocks.jacobian)
     gain = np.linalg.solve(blocks.jacobian.T @ solved, solved.T)
     covariance[diagonal] += _DOUBT_SHARE * independent
     return Correction(-gain @ blocks.residual_mm, gain @ covariance @ gain.T)

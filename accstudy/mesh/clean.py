@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -10,8 +11,8 @@ from numpy.typing import NDArray
 
 from accstudy.errors import Finding, MeshError
 from accstudy.mesh.model import Mesh
-from accstudy.mesh.normals import area_vectors
-from accstudy.mesh.raw import MAX_TRIANGLES, RawMesh, note
+from accstudy.mesh.normals import cross_and_spread
+from accstudy.mesh.raw import MAX_TRIANGLES, RawMesh, note, widened
 from accstudy.mesh.winding import look_at_winding
 
 __all__ = ["clean", "triangle_digest"]
@@ -49,33 +50,33 @@ def clean(raw: RawMesh, *, unit_mm: float, name: str) -> Mesh:
     if stated > MAX_TRIANGLES:
         what = f"it has {stated} triangles, more than {MAX_TRIANGLES // 1_000_000} million"
         raise MeshError(what, where=name, hint="export fewer triangles")
-    corners = raw.corners
-    magnitude = max(float(corners.max()), -float(corners.min())) * unit_mm
+    first, index = _merge(raw.corners)
+    vertices = widened(raw.corners[first]) * unit_mm
+    magnitude = max(float(vertices.max()), -float(vertices.min()))
     if not np.isfinite(magnitude) or magnitude > 1e9:
         raise MeshError("its coordinates are too large", where=name, hint="check the length unit")
-    first, index = _merge(corners)
-    vertices = corners[first] * unit_mm
     faces = (index.reshape(-1, 3) if raw.faces is None else index[raw.faces]).astype(np.int32)
     faces, normals = _drop_degenerate(vertices, faces, findings)
     faces, normals = _drop_repeated(faces, normals, findings)
     if not len(faces):
         raise MeshError("no triangle has an area", where=name, hint="export the scan again")
-    used, faces = _drop_unused(len(vertices), faces)
-    vertices = vertices[used]
-    extent = float(np.ptp(vertices, axis=0).max())
+    vertices, faces = _drop_unused(vertices, faces)
+    extent = max(float(np.ptp(vertices[:, k])) for k in range(3))
     _look_at_size(extent, magnitude, findings)
     _look_at_shape(vertices, faces, normals, findings)
     return Mesh(np.ascontiguousarray(vertices), faces, tuple(findings))
 
 
-def _merge(corners: NDArray[np.float64]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+def _merge(
+    corners: NDArray[np.floating[Any]],
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """First place of every distinct corner, and for every corner which one it is.
 
     Corners are compared by a 64-bit mix of their single-precision bits; that
     two distinct ones share it is excluded by comparing them.
     """
-    single = corners.astype(np.float32)
-    single += np.float32(0.0)  # -0 becomes 0
+    single = np.ascontiguousarray(corners, np.float32)
+    single = single + np.float32(0.0)  # -0 becomes 0
     index, distinct = pd.factorize(_mix(single.view(np.uint32)))  # in the order of their firsts
     firsts = np.empty(len(distinct), np.intp)
     firsts[index[::-1]] = np.arange(len(index) - 1, -1, -1)
@@ -114,14 +115,10 @@ def _drop_degenerate(
     vertices: NDArray[np.float64], faces: NDArray[np.int32], findings: list[Finding]
 ) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
     """Drop triangles without area; give the others' normals, as long as their areas."""
-    a, b, c = (np.ascontiguousarray(faces[:, k]) for k in range(3))
+    a, b, c = faces.T
+    normals, spread = cross_and_spread(vertices, faces)
     good = (a != b) & (b != c) & (c != a)
-    normals = area_vectors(Mesh(vertices, faces))
-    squares = np.zeros(len(faces))
-    for k in range(3):
-        p, q, r = (np.take(vertices[:, k], corner) for corner in (a, b, c))
-        squares += (q - p) ** 2 + (r - p) ** 2
-    good &= 4 * np.einsum("ij,ij->i", normals, normals) > 1e-18 * squares**2
+    good &= 4 * sum(normals[:, k] ** 2 for k in range(3)) > 1e-18 * spread**2
     dropped = int(len(faces) - np.count_nonzero(good))
     if not dropped:
         return faces, normals
@@ -152,14 +149,14 @@ def _drop_repeated(
 
 
 def _drop_unused(
-    count: int, faces: NDArray[np.int32]
-) -> tuple[NDArray[np.bool_], NDArray[np.int32]]:
-    used = np.zeros(count, bool)
-    used[faces] = True
+    vertices: NDArray[np.float64], faces: NDArray[np.int32]
+) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+    used = np.zeros(len(vertices), bool)
+    used[faces.ravel()] = True
     if used.all():
-        return used, faces
+        return vertices, faces
     rank = (np.cumsum(used) - 1).astype(np.int32)
-    return used, rank[faces]
+    return vertices[used], rank[faces]
 
 
 def _look_at_size(extent: float, magnitude: float, findings: list[Finding]) -> None:

@@ -7,20 +7,55 @@ from numpy.typing import NDArray
 
 from accstudy.mesh.model import Mesh
 
-__all__ = ["area_vectors", "border_sides", "vertex_areas", "vertex_normals"]
+__all__ = [
+    "area_vectors",
+    "border_sides",
+    "cross_and_spread",
+    "vertex_areas",
+    "vertex_normals",
+]
 
 Floats = NDArray[np.float64]
 
 
 def area_vectors(mesh: Mesh) -> Floats:
     """Normals of the triangles, (m, 3), as long as their areas in mm2."""
-    first, second, third = (np.take(mesh.vertices_mm, mesh.faces[:, k], axis=0) for k in range(3))
-    u, v = second - first, third - first
-    out = np.empty_like(u)
+    return cross_and_spread(mesh.vertices_mm, mesh.faces)[0]
+
+
+def cross_and_spread(vertices: Floats, faces: NDArray[np.integer]) -> tuple[Floats, Floats]:
+    """Area vectors of triangles and how long their sides are.
+
+    Parameters
+    ----------
+    vertices : (n, 3) ndarray
+        Corners.
+    faces : (m, 3) ndarray of int
+        Triangles.
+
+    Returns
+    -------
+    area_vectors : (m, 3) ndarray
+        Normals as long as the areas; each column lies in one piece.
+    spread : (m,) ndarray
+        Sum of the squares of the two sides at the first corner.
+    """
+    corner = [np.ascontiguousarray(faces[:, k]) for k in range(3)]
+    u, v = np.empty((2, 3, len(faces)))
+    for k in range(3):
+        column = np.ascontiguousarray(vertices[:, k])
+        first = column.take(corner[0])
+        np.subtract(column.take(corner[1]), first, out=u[k])
+        np.subtract(column.take(corner[2]), first, out=v[k])
+    out = np.empty((3, len(faces)))
     for k in range(3):
         i, j = (k + 1) % 3, (k + 2) % 3
-        out[:, k] = (u[:, i] * v[:, j] - u[:, j] * v[:, i]) / 2
-    return out
+        np.multiply(u[i], v[j], out=out[k])
+        out[k] -= u[j] * v[i]
+    out *= 0.5
+    u *= u
+    v *= v
+    return out.T, u.sum(axis=0) + v.sum(axis=0)
 
 
 def vertex_normals(faces: NDArray[np.int32], vectors: Floats, n_vertices: int) -> Floats:
@@ -41,9 +76,8 @@ def vertex_normals(faces: NDArray[np.int32], vectors: Floats, n_vertices: int) -
         Zero where a vertex has no triangle with an area.
     """
     index = faces.T.ravel()
-    total: Floats = np.column_stack(
-        [np.bincount(index, np.tile(vectors[:, k], 3), minlength=n_vertices) for k in range(3)]
-    )
+    sums = [np.bincount(index, np.tile(vectors[:, k], 3), minlength=n_vertices) for k in range(3)]
+    total = np.column_stack(sums).astype(np.float64)  # counts of nothing are whole numbers
     total /= np.maximum(np.linalg.norm(total, axis=1, keepdims=True), 1e-300)
     return total
 

@@ -24,15 +24,15 @@ class RawMesh:
 
     Parameters
     ----------
-    corners : (n, 3) ndarray of float64
-        Finite coordinates in the file's unit.
+    corners : (n, 3) ndarray of float32 or float64
+        Finite coordinates in the file's unit, as precise as the file has them.
     faces : (m, 3) ndarray of int64 or None
         Corner indices; None when every three corners are a triangle.
     findings : tuple of Finding
         What is legal but odd.
     """
 
-    corners: NDArray[np.float64]
+    corners: NDArray[np.floating[Any]]
     faces: NDArray[np.int64] | None
     findings: tuple[Finding, ...] = ()
 

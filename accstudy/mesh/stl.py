@@ -81,7 +81,7 @@ def _binary(source: Source, count: int, findings: tuple[Finding, ...]) -> RawMes
     if count == 0:
         raise source.fault("it holds no triangles", byte=80)
     records = np.frombuffer(source.data, _RECORD, count=count, offset=_HEADER)
-    corners = widened(records["corners"].reshape(-1, 3))
+    corners = np.ascontiguousarray(records["corners"]).reshape(-1, 3)
     finite = np.isfinite(corners)
     if not finite.all():
         triangle = int(np.argmin(finite)) // 9

@@ -60,8 +60,11 @@ def look_at_winding(
     border = edge[single]
     ends = np.concatenate([border // n, border % n]) if len(border) else slice(None)
     apex = vertices[ends].mean(axis=0)
-    volume = float(np.einsum("ij,ij->", vertices[faces[:, 0]] - apex, area_vectors)) / 3.0
-    area = float(np.linalg.norm(area_vectors, axis=1).sum())
+    volume = sum(
+        float((vertices[:, k].take(corner[0]) - apex[k]) @ area_vectors[:, k]) for k in range(3)
+    )
+    volume /= 3.0
+    area = float(np.sqrt(sum(area_vectors[:, k] ** 2 for k in range(3))).sum())
     nothing = 1e-9 * float(np.ptp(vertices)) * area
     if not len(border) and volume < -nothing:
         what = "its surface is closed and its normals point inwards"
