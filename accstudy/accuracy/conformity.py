@@ -281,7 +281,7 @@ def _worst(
             for b, low in zip(own["bound"], own["bound_low"], strict=True)
         ]
         at = int(np.argmax(np.nan_to_num(own["bound"].to_numpy(), nan=np.inf)))
-        notes = []
+        notes = [f"largest bound with model {own['model'].iloc[at]}"] if len(own) > 1 else []
         if own["n_scans"].min() < 2:
             notes.append("one scan: there is no bound")
         elif own["n_cells"].max() == 1:

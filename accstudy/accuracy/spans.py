@@ -172,13 +172,16 @@ def worst_of_scans(table: pd.DataFrame, value: str) -> pd.DataFrame:
     -------
     DataFrame
         ``condition``, ``model``, ``cell``, ``scan``, ``value``, ``parts`` (how many
-        values stand behind it).
+        values stand behind it). A value that stands alone in its scan keeps its sign.
     """
     keys = ["condition", "model", "cell", "scan"]
-    size = table.assign(value=pd.to_numeric(table[value]).astype(float).abs()).dropna(
-        subset=["value"]
+    seen = table.assign(value=pd.to_numeric(table[value]).astype(float)).dropna(subset=["value"])
+    seen["size"] = seen["value"].abs()
+    out = seen.groupby(keys, sort=True).agg(
+        value=("size", "max"), parts=("size", "size"), signed=("value", "first")
     )
-    return size.groupby(keys, sort=True)["value"].agg(value="max", parts="size").reset_index()
+    out["value"] = out["value"].where(out["parts"] > 1, out.pop("signed"))
+    return out.reset_index()
 
 
 def worst_bounds(
@@ -207,11 +210,14 @@ def worst_bounds(
     The largest of several absolute values is no normal variable. Its logarithm
     comes near one from the side of its long lower tail, so bounds of the logarithm
     are on the safe side: simulated coverage 0.96 or more for 3 to 28 pairs, 10 to
-    30 scans, independent and random-walk errors, with and without bias.
+    30 scans, independent and random-walk errors, with and without bias. The logarithm
+    of a single value that may be zero has no upper end to speak of: a model with one
+    pair gets the bound of that pair.
     """
-    found, sums = _logarithms(worst)
+    found, sums, alone, signed = _logarithms(worst)
     logs = tolerance_bounds(sums, coverage=coverage, confidence=confidence, kind="upper")
-    bounds = pd.DataFrame({name: np.exp(logs[name]) for name in logs})
+    plain = tolerance_bounds(signed, coverage=coverage, confidence=confidence)
+    bounds = pd.DataFrame({name: np.where(alone, plain[name], np.exp(logs[name])) for name in logs})
     return pd.concat(
         [
             found.keys[["condition", "model"]],
@@ -222,12 +228,18 @@ def worst_bounds(
     )
 
 
-def _logarithms(worst: pd.DataFrame) -> tuple[Results, Layouts]:
+def _logarithms(
+    worst: pd.DataFrame,
+) -> tuple[Results, Layouts, npt.NDArray[np.bool_], Layouts]:
+    """Layouts of the logarithms, which of them hold one value a scan, and layouts of the values."""
     long = worst.assign(measurand="worst", unit="", subject="", span_mm=np.nan, path_mm=np.nan)
     found = results(long.assign(lowest=0.0))
-    positive = found.value[found.value > 0]
-    floor = positive.min() / 2 if positive.size else 1.0
-    return found, layouts(np.log(np.maximum(found.value, floor)), found.group, found.cell)
+    most = worst.groupby(["condition", "model"])["parts"].max()
+    alone = most.reindex(pd.MultiIndex.from_frame(found.keys[["condition", "model"]])) == 1
+    size = np.abs(found.value)
+    floor = size[size > 0].min() / 2 if (size > 0).any() else 1.0
+    logs = layouts(np.log(np.maximum(size, floor)), found.group, found.cell)
+    return found, logs, alone.to_numpy(), layouts(found.value, found.group, found.cell)
 
 
 def worst_needed(
@@ -249,14 +261,14 @@ def worst_needed(
     Series
         In the order of `worst_bounds`; NaN where no number would do.
     """
-    _, sums = _logarithms(worst)
+    _, sums, alone, signed = _logarithms(worst)
     if limit <= 0:
         return pd.Series(np.full(len(sums.n), np.nan))
-    return pd.Series(
-        needed_scans(
-            sums, float(np.log(limit)), coverage=coverage, confidence=confidence, kind="upper"
-        )
+    logs = needed_scans(
+        sums, float(np.log(limit)), coverage=coverage, confidence=confidence, kind="upper"
     )
+    plain = needed_scans(signed, limit, coverage=coverage, confidence=confidence)
+    return pd.Series(np.where(alone, plain, logs))
 
 
 def class_bounds(

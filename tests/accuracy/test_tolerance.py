@@ -227,3 +227,17 @@ def test_span_classes_and_gaps(study):
     )
     assert found["measurand"].tolist() == ["gap_max_um, worst of a scan"] * 2
     assert (found["verdict"] == c.PROVEN).all()
+
+
+def test_a_model_with_one_pair_has_the_bound_of_that_pair(study):
+    # the logarithm of one deviation that may be near zero would give bounds of metres
+    pairs, _ = study
+    only = pairs[(pairs["implant_a"] == "I1") & (pairs["implant_b"] == "I2")]
+    worst = spans.worst_of_scans(only, "distance_um")
+    assert (worst["parts"] == 1).all()
+    together = spans.worst_bounds(worst).set_index("condition")["bound"]
+    curve = spans.span_curve(only)
+    each = curve[curve["against"] == "span_mm"].set_index("condition")["bound_um"]
+    assert together.to_dict() == pytest.approx(each.to_dict())
+    needed = spans.worst_needed(worst, 2 * float(together.max()))
+    assert (needed <= worst.groupby("condition").size().to_numpy()).all()
