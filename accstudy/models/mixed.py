@@ -22,6 +22,8 @@ __all__ = ["MixedFit"]
 
 Floats = npt.NDArray[np.float64]
 
+_LEAST_DF = 1.0  # below it limits are not stated
+
 
 @dataclass(frozen=True)
 class MixedFit:
@@ -229,7 +231,9 @@ class MixedFit:
     ) -> pd.DataFrame:
         """T test of linear combinations of all columns of X, one a row.
 
-        Combinations that the data do not determine have no estimate.
+        Combinations that the data do not determine have no estimate. Below one degree
+        of freedom there are no limits: those of Student's t reach 10^30 there and say
+        no more than that there are too few groups.
         """
         chosen = check_method(method or self.method)
         rows, estimate = self.rows(full), self.estimates(full)
@@ -239,7 +243,7 @@ class MixedFit:
         estimate = np.where(known, estimate, np.nan)
         with np.errstate(divide="ignore", invalid="ignore"):
             t = estimate / se
-        half = stats.t.ppf(0.5 + confidence / 2, df) * se
+        half = np.where(df < _LEAST_DF, np.nan, stats.t.ppf(0.5 + confidence / 2, df) * se)
         return pd.DataFrame(
             {
                 "estimate": estimate,

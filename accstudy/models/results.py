@@ -15,7 +15,12 @@ from accstudy.models.hypotheses import cell_rows, slope_rows
 from accstudy.models.means import contrasts, holm, marginal_means, slopes
 from accstudy.models.mixed import MixedFit
 from accstudy.models.responses import model_frame
-from accstudy.models.sentences import component_sentence, contrast_verdict, f_sentence
+from accstudy.models.sentences import (
+    component_sentence,
+    contrast_verdict,
+    f_sentence,
+    p_words,
+)
 from accstudy.models.specs import ModelSpec
 from accstudy.models.usable import design_findings, fit_findings
 from accstudy.models.variances import component_tests, equal_sd_test, r_squared, sd_limits, shares
@@ -351,7 +356,7 @@ def _sentences(
         out.append(
             f"{response}: the residual spread {seen} levels of {fit.residual_sd_by} "
             f"(likelihood ratio {equal['statistic']:.3g} on {equal['df']:.0f} degrees of freedom, "
-            f"p = {equal['p']:.2g})."
+            f"{p_words(equal['p'])})."
         )
     r2 = r_squared(fit)
     out.append(

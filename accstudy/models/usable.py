@@ -10,6 +10,7 @@ import pandas as pd
 from accstudy.errors import Finding, Severity
 from accstudy.models.design import Design
 from accstudy.models.grouping import random_columns
+from accstudy.models.sentences import p_words
 
 if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit
@@ -19,6 +20,7 @@ __all__ = ["design_findings", "fit_findings"]
 CONFOUNDED_R2 = 0.9
 """Share of a covariate that the rest of the fixed part explains, above which it is said."""
 
+_AGAINST = {"fitted": "the fitted value"}
 LARGE_RATIO = 2.0
 """Ratio of residual scatter between levels of a compared factor from which it is a warning."""
 
@@ -266,8 +268,8 @@ def fit_findings(
             Finding(
                 Severity.WARNING if factor and float(ratio) >= LARGE_RATIO else Severity.NOTE,
                 "unequal-spread",
-                f"the scatter of the residuals depends on {against} (largest over smallest "
-                f"{ratio:.1f}, p = {p:.2g})",
+                f"the scatter of the residuals depends on {_AGAINST.get(against, against)} "
+                f"(largest over smallest {ratio:.1f}, {p_words(p)})",
                 where,
                 mend,
             )

@@ -119,6 +119,16 @@ def test_levels_that_the_data_do_not_determine_have_no_mean(frame):
     assert np.isnan(contrasts(fit, "technique")["estimate"][0])
 
 
+def test_below_one_degree_of_freedom_no_limits_are_stated(fit, monkeypatch):
+    # Student's t of 0.3 degrees of freedom has a 97.5 % point beyond 10^4 standard errors
+    usual = marginal_means(fit, "technique")
+    assert usual[["low", "high"]].notna().all(axis=None)
+    monkeypatch.setattr(type(fit.inference), "df", lambda self, rows, how: np.full(len(rows), 0.3))
+    few = marginal_means(fit, "technique")
+    assert few["estimate"].tolist() == usual["estimate"].tolist()
+    assert few[["low", "high"]].isna().all(axis=None)
+
+
 def test_the_boundary_halves_the_p_value_and_the_lower_limit_is_zero_when_it_is_large(frame):
     frame = frame.assign(noise=np.random.default_rng(0).permutation(frame["scan"]))
     fit = fit_mixed("y_um ~ technique * angle_deg", ["scan", "noise"], frame)
