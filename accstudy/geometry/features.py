@@ -152,25 +152,23 @@ class Sphere(Element):
 
 
 @dataclass(frozen=True, slots=True)
-class Cylinder(Element):
-    """Cylinder; local parameters: two shifts at `point_mm`, two tilts, radius.
+class Axial(Element):
+    """Element about an axis; the first local parameters are two shifts at `point_mm`, two tilts.
 
     Parameters
     ----------
     point_mm : (3,) ndarray
         The point of the axis nearest to the centroid of the points.
     direction : (3,) ndarray
-        Unit axis; its sign means nothing.
+        Unit axis; its sign means nothing on a cylinder, on a cone it points
+        from the apex into the body.
     radius_mm : float
-        Radius.
-    extent_mm : float
-        Length of the touched part along the axis.
+        Radius; of a cone at `point_mm`.
     """
 
     point_mm: Floats
     direction: Floats
     radius_mm: float
-    extent_mm: float
 
     @property
     def u_point_mm(self) -> Floats:
@@ -181,6 +179,19 @@ class Cylinder(Element):
     def u_direction_deg(self) -> Floats:
         """Standard uncertainty of the two tilts."""
         return np.degrees(self._u(2, 3))
+
+
+@dataclass(frozen=True, slots=True)
+class Cylinder(Axial):
+    """Cylinder; the fifth local parameter is the radius.
+
+    Parameters
+    ----------
+    extent_mm : float
+        Length of the touched part along the axis.
+    """
+
+    extent_mm: float
 
     @property
     def u_radius_mm(self) -> float:
@@ -189,17 +200,11 @@ class Cylinder(Element):
 
 
 @dataclass(frozen=True, slots=True)
-class Cone(Element):
-    """Cone; local parameters: two shifts at `point_mm`, two tilts, radius there, half angle (rad).
+class Cone(Axial):
+    """Cone; further local parameters are the radius at `point_mm` and the half angle (rad).
 
     Parameters
     ----------
-    point_mm : (3,) ndarray
-        The point of the axis nearest to the centroid of the points.
-    direction : (3,) ndarray
-        Unit axis, from the apex into the body.
-    radius_mm : float
-        Radius at `point_mm`.
     half_angle_deg : float
         Angle between axis and surface.
     apex_mm : (3,) ndarray
@@ -208,22 +213,9 @@ class Cone(Element):
         Length of the touched part along the axis.
     """
 
-    point_mm: Floats
-    direction: Floats
-    radius_mm: float
     half_angle_deg: float
     apex_mm: Floats
     extent_mm: float
-
-    @property
-    def u_point_mm(self) -> Floats:
-        """Standard uncertainty of the two shifts across the axis."""
-        return self._u(0, 1)
-
-    @property
-    def u_direction_deg(self) -> Floats:
-        """Standard uncertainty of the two tilts."""
-        return np.degrees(self._u(2, 3))
 
     @property
     def u_half_angle_deg(self) -> float:

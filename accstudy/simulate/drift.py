@@ -6,7 +6,7 @@ import pandas as pd
 
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.effects import Scanner, Spread
-from accstudy.simulate.files import plain_csv
+from accstudy.simulate.files import FACTORS, plain_csv
 from accstudy.simulate.reference import measured_reference
 from accstudy.simulate.scanner import simulate_positions
 from accstudy.tables import csv_bytes, shape
@@ -36,8 +36,6 @@ DEVICES = {
 }
 """A steps by 600 ppm (27 um on 45 mm) when its tip is changed; B grows by 45 ppm a month
 (36 um on 45 mm in 18 months); C stays as it was, also over a software update."""
-
-_FACTORS = ("device", "software", "operator", "session", "repeat", "measured_at", "body_uses")
 
 _SETTINGS = """\
 # An invented study. Nothing in it was measured; truth/ says what was put in.
@@ -92,7 +90,7 @@ def drift_files(seed: int) -> dict[str, bytes]:
     found = simulate_positions(truth, scans, DEVICES, by="device", seed=seed)
     return {
         "study.toml": _SETTINGS.encode(),
-        "scans.csv": csv_bytes("scans", scans, factors=_FACTORS),
+        "scans.csv": csv_bytes("scans", scans, factors=FACTORS),
         "poses.csv": csv_bytes("poses", found.poses),
         "events.csv": csv_bytes("events", _events()),
         "reference/implants.csv": csv_bytes("implants", measured_reference(truth, seed=seed)),

@@ -15,7 +15,20 @@ import pandas as pd
 from accstudy.errors import InputError
 from accstudy.mesh.model import Mesh
 
-__all__ = ["check_target", "gzip_bytes", "plain_csv", "stl_bytes", "write_folder"]
+__all__ = ["FACTORS", "check_target", "gzip_bytes", "plain_csv", "stl_bytes", "write_folder"]
+
+FACTORS = (
+    "device",
+    "software",
+    "technique",
+    "operator",
+    "session",
+    "repeat",
+    "measured_at",
+    "reseated",
+    "body_uses",
+)
+"""Factor columns of the invented scan lists, in their order; a study has those it needs."""
 
 _KEPT = ("results", "reports", ".accstudy")
 

@@ -8,7 +8,7 @@ from accstudy.geometry.rigid import Rigid
 from accstudy.simulate.arch import frames, reference_model
 from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.effects import Scanner, Spread
-from accstudy.simulate.files import gzip_bytes, plain_csv, stl_bytes
+from accstudy.simulate.files import FACTORS, gzip_bytes, plain_csv, stl_bytes
 from accstudy.simulate.reference import measured_reference
 from accstudy.simulate.scan import Noise, simulate_scan
 from accstudy.simulate.scanner import (
@@ -34,18 +34,6 @@ DEVICE = Scanner(
 """The invented device; the model of aluminium is 2.5 K warmer than at its measurement."""
 
 _SHAPE = "cylinder-flat"
-_FACTORS = (
-    "device",
-    "software",
-    "technique",
-    "operator",
-    "session",
-    "repeat",
-    "measured_at",
-    "reseated",
-    "body_uses",
-)
-
 _SETTINGS = """\
 # An invented study. Nothing in it was measured; truth/ says what was put in.
 [study]
@@ -110,7 +98,7 @@ def validation_files(seed: int, *, n_triangles: int = 40_000) -> dict[str, bytes
     scans = _scan_list()
     files = {
         "study.toml": _SETTINGS.encode(),
-        "scans.csv": csv_bytes("scans", scans, factors=_FACTORS),
+        "scans.csv": csv_bytes("scans", scans, factors=FACTORS),
         "reference/implants.csv": csv_bytes("implants", measured_reference(truth, seed=seed)),
         "scan_bodies/body.stl": stl_bytes(
             body_shape(_SHAPE).drawing(segment_mm=0.3).mesh, decimals=6
