@@ -25,7 +25,7 @@ published means of the absolute distance lie between 21 and 39 um."""
 _MOST_RMS_UM, _WORSE = 60.0, 1.8
 _MOST_U_UM = 50.0
 _DOUBLE = 1.35
-_TURN_DEG = 0.25
+_TURN_DEG = 0.25  # standard uncertainty: 95 % of the rotations given lie within 0.5 deg
 _POOR_MM = 0.3
 
 
@@ -40,7 +40,7 @@ class Verdict:
     note : str
         What the user should know, in a phrase; empty if nothing.
     turn_known : bool
-        Whether the rotation about the axis is determined.
+        Whether the rotation about the axis is determined to 0.5 deg (95 %).
     findings : tuple of Finding
         The same for the list of findings.
     """
@@ -121,10 +121,13 @@ def judge_body(
                 "scan the top and the sides of the scan body",
             )
         )
-    known = len(found.turns_deg) == 1 and refined.u_turn_deg < _TURN_DEG
+    single = len(found.turns_deg) == 1
+    known = single and refined.u_turn_deg < _TURN_DEG
     texts = [what for _, what, _ in notes]
     if has_flat and not known:
-        texts.append("rotation unknown: the flat is not seen")
+        within = f"fixed to {2 * refined.u_turn_deg:.1f} deg only"
+        why = within if single else "the flat is not seen"
+        texts.append(f"rotation unknown: {why}")
     return Verdict(
         status="doubtful" if notes else "ok",
         note="; ".join(texts),
