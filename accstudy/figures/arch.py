@@ -34,7 +34,13 @@ def exaggeration(rows: pd.DataFrame) -> int:
 
 
 @styled
-def arch_chart(rows: pd.DataFrame, *, times: int | None = None, ax: Axes | None = None) -> Axes:
+def arch_chart(
+    rows: pd.DataFrame,
+    *,
+    times: int | None = None,
+    width_mm: float = 122.0,
+    ax: Axes | None = None,
+) -> Axes:
     """Draw the mean deviation of every implant and the scatter of the scans.
 
     Parameters
@@ -46,6 +52,8 @@ def arch_chart(rows: pd.DataFrame, *, times: int | None = None, ax: Axes | None 
         ``minor_um``, and ``turn_deg`` from x to the major axis.
     times : int, optional
         Enlargement of the deviations, the same for arches that are compared.
+    width_mm : float
+        Printed width of a new figure.
     ax : Axes, optional
         Where to draw; a new figure by default.
 
@@ -54,7 +62,7 @@ def arch_chart(rows: pd.DataFrame, *, times: int | None = None, ax: Axes | None 
     Axes
         Equal scale on both axes; deviations enlarged as the picture says.
     """
-    ax = new_axes(122, 86) if ax is None else ax
+    ax = new_axes(width_mm, min(84.0, 0.9 * width_mm)) if ax is None else ax
     times = exaggeration(rows) if times is None else times
     scale = times / 1000
     x, y = rows["x_mm"].to_numpy(float), rows["y_mm"].to_numpy(float)

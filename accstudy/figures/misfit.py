@@ -39,7 +39,7 @@ def misfit_chart(table: pd.DataFrame, *, limit_um: float | None = None) -> Figur
     """
     varied = [c for c in AGAINST if len(table[c].unique()) > 1][:2]
     conditions = list(dict.fromkeys(table["condition"]))
-    figure = new_figure(166, 52 * len(varied) + 8)
+    figure = new_figure(166, 46 * len(varied) + 8 + 5 * (len(conditions) > 1))
     grid = figure.subplots(len(varied), 2, sharey=True, squeeze=False)
     for row, column in enumerate(varied):
         width = float(np.ptp(table[column].to_numpy(float))) / 40
@@ -66,5 +66,6 @@ def misfit_chart(table: pd.DataFrame, *, limit_um: float | None = None) -> Figur
                 ax.set_title(title, loc="left")
         grid[row][0].set_ylabel("misfit of the scan / µm")
     if len(conditions) > 1:
-        grid[0][0].legend(loc="upper left", frameon=False)
+        handles = grid[0][0].get_legend_handles_labels()
+        figure.legend(*handles, loc="outside upper left", ncols=4)
     return figure

@@ -12,7 +12,10 @@ from numpy.typing import NDArray
 
 from accstudy.figures.style import ACCENT, INK, new_figure, printable, styled
 
-__all__ = ["DIVERGING", "SEQUENTIAL", "view_chart"]
+__all__ = ["DIVERGING", "PRINTED_MM", "SEQUENTIAL", "view_chart"]
+
+PRINTED_MM = {"located": 100.0, "surface-trueness": 80.0, "surface-precision": 80.0}
+"""Printed width of every view; the two of the surface stand side by side."""
 
 DIVERGING = LinearSegmentedColormap.from_list(
     "accstudy-diverging", ["#1F4F7F", "#8FB4D3", "#F4F2F3", "#E0B48A", "#8F4A0E"]
@@ -36,7 +39,7 @@ def view_chart(
     signed: bool = True,
     marks: Sequence[tuple[float, float, str]] = (),
     highlight: NDArray[np.bool_] | None = None,
-    width_mm: float = 122.0,
+    width_mm: float = 100.0,
 ) -> Figure:
     """Draw a shaded view, coloured by a value where there is one.
 
@@ -67,7 +70,7 @@ def view_chart(
         With a bar of 10 mm as its scale.
     """
     height = width_mm * extent_mm[1] / extent_mm[0]
-    figure = new_figure(width_mm, height + (14 if values is not None else 2))
+    figure = new_figure(width_mm, height + (12 if values is not None else 2))
     ax = figure.subplots()
     grey = np.repeat(np.clip(shade, 0, 1)[..., None], 3, axis=2)
     image = 0.15 + 0.85 * grey
@@ -84,7 +87,7 @@ def view_chart(
         image[known] = (tint * (0.55 + 0.45 * grey))[known]
         bar = figure.colorbar(
             mpl.cm.ScalarMappable(norm=norm, cmap=colours), ax=ax, orientation="horizontal",
-            fraction=0.05, pad=0.02, aspect=40, extend="both" if signed else "max",
+            fraction=0.05, pad=0.02, aspect=30, extend="both" if signed else "max",
         )  # fmt: skip
         bar.set_label(printable(label))
         bar.outline.set_linewidth(0.5)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CAUTIONS", "FOOTER"]
+__all__ = ["CAUTIONS", "FIRST_CAUTIONS", "FOOTER"]
 
 CAUTIONS = (
     "This report evaluates a measuring workflow. It is not a medical device, and it does not "
@@ -23,5 +23,11 @@ CAUTIONS = (
     "remove it and make the report anew.",
 )
 """One caution a string; a report prints all of them."""
+
+FIRST_CAUTIONS = (
+    "These are bench scans: expect larger deviations in the mouth. Whether a prosthesis fits is "
+    "verified on the patient. The limits are the user's own. More under Limits of use."
+)
+"""The most important of them, for the first page."""
 
 FOOTER = "Evaluation of a measuring workflow. Not a medical device, not a clinical decision."

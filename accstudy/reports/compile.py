@@ -12,8 +12,11 @@ from typing import Any
 import typst
 
 from accstudy.reports.document import Attachment
+from accstudy.reports.pages import SPACE_MM, arranged
 
 __all__ = ["STANDARDS", "compile_pdf"]
+
+_HEIGHT = "<height>"
 
 STANDARDS = ["a-3a", "ua-1"]
 """PDF standards that the compiler checks: archiving with attachments, accessibility."""
@@ -68,6 +71,8 @@ def compile_pdf(
         raise ValueError("two attachments have one name")
     shown = {
         **data,
+        "space": SPACE_MM,
+        "measuring": False,
         "attachments": [
             {
                 "name": a.name,
@@ -80,15 +85,32 @@ def compile_pdf(
     }
     inputs = {
         "main.typ": files("accstudy.reports").joinpath("templates", template).read_bytes(),
-        "report.json": json.dumps(shown, allow_nan=False, ensure_ascii=False).encode(),
         **pictures,
         **{a.name: a.data for a in attachments},
     }
+    heights = _heights_mm(inputs, shown)
+    shown["blocks"] = arranged(shown["blocks"], heights)
     made: bytes = typst.compile(  # type: ignore[call-overload]
-        inputs,  # a dict is taken, too, which the stubs do not say
+        {**inputs, "report.json": _json(shown)},  # a dict is taken, too, which the stubs do not say
         font_paths=_fonts(),
         format="pdf",
         pdf_standards=STANDARDS,
         timestamp=_stamp(data["date"]),
     )
     return made
+
+
+def _heights_mm(inputs: dict[str, bytes], shown: dict[str, Any]) -> list[float]:
+    """Printed height of every block."""
+    said: str = typst.query(  # type: ignore[type-var]
+        {**inputs, "report.json": _json({**shown, "measuring": True})},
+        _HEIGHT,
+        field="value",
+        one=True,
+        font_paths=_fonts(),
+    )
+    return [float(h) for h in json.loads(said)]
+
+
+def _json(shown: dict[str, Any]) -> bytes:
+    return json.dumps(shown, allow_nan=False, ensure_ascii=False).encode()

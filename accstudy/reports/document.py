@@ -98,6 +98,7 @@ class Document:
                 "paragraphs": [clean(p) for p in paragraphs if p],
                 "long": long,
                 "sticky": False,
+                "moved": "",
             }
         )
 
@@ -139,6 +140,11 @@ class Document:
             }
         )
 
+    def beside(self) -> None:
+        """Set the last two figures, each at most 80 mm wide, side by side."""
+        right, left = self.blocks.pop(), self.blocks.pop()
+        self.blocks.append({"type": "beside", "figures": [left, right]})
+
     def _keep_with_next(self) -> None:
         """Let the paragraphs before a figure or table stay on its page."""
         if self.blocks and self.blocks[-1]["type"] == "lead":
@@ -169,39 +175,22 @@ class Document:
                 "rows": [[clean(cell) for cell in row] for row in rows],
                 "wide": wide,
                 "roomy": roomy,
-                "keep": _height_mm(columns, rows, 166 if wide else 122, roomy=roomy) < 130,
+                "keep": True,
             }
         )
 
     def terms(self, pairs: Sequence[tuple[str, Text]], *, heading: str = "") -> None:
         """Words with what they stand for, a line each."""
         kept = [[printable(k), clean(v)] for k, v in pairs if v]
-        self.blocks.append({"type": "terms", "pairs": kept, "heading": heading})
+        self.blocks.append({"type": "terms", "pairs": kept, "heading": heading, "keep": True})
 
     def items(self, items: Sequence[Text]) -> None:
         """Place a list."""
-        self.blocks.append({"type": "list", "items": [clean(i) for i in items]})
+        self.blocks.append({"type": "list", "items": [clean(i) for i in items], "keep": True})
 
     def new_page(self) -> None:
         """Go on at the top of a page."""
         self.blocks.append({"type": "break"})
-
-
-def _height_mm(
-    columns: Sequence[Heading], rows: Sequence[Sequence[Text]], width_mm: float, *, roomy: bool
-) -> float:
-    """About how high a table will be: 1.6 mm a letter, 3.5 mm a line."""
-    shares = sum(c.width for c in columns)
-    fixed = 14.0 * sum(c.width == 0 for c in columns)
-    total = 0.0
-    for row in rows:
-        lines = 1
-        for column, cell in zip(columns, row, strict=True):
-            if column.width:
-                room = column.width / shares * max(width_mm - fixed, 20.0)
-                lines = max(lines, -(-int(1.6 * len(plain(cell))) // int(room)))
-        total += 3.5 * lines + (4.0 if roomy else 1.9)
-    return total
 
 
 def plain(text: Text) -> str:

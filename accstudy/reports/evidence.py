@@ -181,17 +181,22 @@ def implants_from_above(document: Document, content: ReportContent) -> None:
     if not found:
         return
     times = exaggeration(pd.concat([rows for _, _, rows in found]))
-    for which, name, rows in found:
-        _from_above(document, rows, which, name, times)
+    width = 122.0 if len(found) == 1 else 80.0
+    for k, (which, name, rows) in enumerate(found):
+        _from_above(document, rows, which, name, times, width)
+        if k % 2:
+            document.beside()
 
 
-def _from_above(document: Document, rows: pd.DataFrame, which: str, name: str, times: int) -> None:
+def _from_above(
+    document: Document, rows: pd.DataFrame, which: str, name: str, times: int, width_mm: float
+) -> None:
     sizes = [f"{r.implant} {quantity(np.hypot(r.bias_x_um, r.bias_y_um))}" for r in rows_of(rows)]
     start = f"{which}: mean" if which else "Mean"
     ellipse = rows["major_um"].max()
     document.figure(
         slug("arch", name),
-        arch_chart(rows, times=times),
+        arch_chart(rows, times=times, width_mm=width_mm),
         caption=f"{start} sideways deviation of each implant and 95 % ellipse for a further scan, "
         f"both enlarged {times} times against the arch. Heights are off by "
         f"{range_phrase(rows['bias_vertical_um'], signed=True)} on average.",

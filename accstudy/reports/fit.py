@@ -10,6 +10,7 @@ from accstudy.compare.arch import Arch
 from accstudy.figures.budget import budget_chart
 from accstudy.figures.seats import gap_chart, seat_chart
 from accstudy.figures.style import rows_of
+from accstudy.figures.views import PRINTED_MM
 from accstudy.reports.content import ReportContent
 from accstudy.reports.derived import arches, gap_rows, seat_rows, typical_scan
 from accstudy.reports.document import Document, Heading, Text
@@ -85,13 +86,6 @@ def _one_budget(
             f" The expanded uncertainty is {number(expanded[0].u_um)} µm "
             f"(coverage factor {number(expanded[0].k, '', decimals=2)})."
         )
-        if found is not None and not missing(found.bias_low):
-            half = (float(found.bias_high) - float(found.bias_low)) / 2
-            text += (
-                f" The interval of the same bias in the tables is ±{number(half)} µm: it looks at "
-                f"the means of {count(int(found.n_cells), 'cell')} only, the budget at repeats "
-                "and cells. Both are estimates from the same scans; the wider is the safer."
-            )
     known = rows["u_um"].notna() & ~rows["part"].isin(["combined", "expanded"])
     if not (known & (rows["part"] == "repeatability")).any():
         text += " Repeatability cannot be said from so few scans and is not in it."
@@ -100,6 +94,8 @@ def _one_budget(
         names = joined([str(p) for p in held["part"]])
         text += f" Held by the scatter already, and not counted twice: {names}."
     document.lead(which or "Budget", text)
+    if expanded and found is not None and not missing(found.bias_low):
+        _two_ways(document, found, total[0], expanded[0])
     drawn = pd.concat([parts, rows[rows["part"] == "combined"]]).rename(columns={"u_um": "u"})
     said = joined([f"{r.part} {number(r.u_um)}" for r in rows_of(parts)])
     document.figure(
@@ -108,6 +104,42 @@ def _one_budget(
         caption=f"Standard uncertainty of the bias of the distance {subject}, part by part "
         "(JCGM 100). Parts add up in squares.",
         alt=f"Bars: {said} µm; combined {number(total[0].u_um)} µm.",
+    )
+
+
+def _two_ways(document: Document, found: Any, total: Any, expanded: Any) -> None:
+    """The interval of a bias and its expanded uncertainty, from the same scans by two ways."""
+    half = (float(found.bias_high) - float(found.bias_low)) / 2
+    document.table(
+        f"The uncertainty of the bias over {found.subject} by both ways, µm. Both are right on "
+        "average; where they differ, the wider is the safer.",
+        [
+            Heading("scatter taken from", "left", 2.1),
+            Heading("standard uncertainty", width=1.2),
+            Heading("degrees of freedom", width=1.2),
+            Heading("factor", width=0.7),
+            Heading("product", width=0.8),
+            Heading("used in", "left", 1.3),
+        ],
+        [
+            [
+                f"means of {count(int(found.n_cells), 'cell')}",
+                number(found.u_bias),
+                number(found.bias_df, "", decimals=1),
+                number(half / float(found.u_bias), "", decimals=2),
+                f"±{number(half)}",
+                "intervals of tables",
+            ],
+            [
+                f"{count(int(found.n_scans), 'scan')} within cells, and cells",
+                number(total.u_um),
+                number(total.df, "", decimals=1),
+                number(expanded.k, "", decimals=2),
+                f"±{number(expanded.u_um)}",
+                "this budget",
+            ],
+        ],
+        wide=False,
     )
 
 
@@ -261,8 +293,19 @@ def pictures(document: Document, content: ReportContent) -> None:
     """Views of the scans that were computed elsewhere."""
     if not content.pictures:
         return
+    shown = [n for n in _PICTURES if n in content.pictures]
     document.heading("The scans as surfaces")
-    known = [n for n in _PICTURES if n in content.pictures]
-    for name in [*known, *sorted(set(content.pictures) - set(known))]:
-        note = content.picture_notes.get(name) or _PICTURES.get(name, name)
-        document.picture(name, content.pictures[name], caption=note, alt=note, width_mm=122)
+    text = "One scan with its bodies shows whether the right places were found."
+    if "surface-trueness" in shown:
+        text += (
+            " The surface against the reference also shows gum and model; the results of this "
+            "report rest on the scan bodies alone."
+        )
+    document.lead("How to read it", text)
+    for name in shown:
+        note = content.picture_notes.get(name) or _PICTURES[name]
+        document.picture(
+            name, content.pictures[name], caption=note, alt=note, width_mm=PRINTED_MM[name]
+        )
+    if {"surface-trueness", "surface-precision"} <= set(shown):
+        document.beside()

@@ -6,15 +6,15 @@ import pandas as pd
 
 from accstudy.figures.misfit import AGAINST, misfit_chart
 from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document
-from accstudy.reports.select import limit_of, named
-from accstudy.reports.wording import joined, quantity
-from accstudy.seating.contributions import contribution_sentence
+from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.select import groups, limit_of, named
+from accstudy.reports.wording import NONE, joined, quantity
+from accstudy.seating.contributions import contribution_sentence, main_origin
 from accstudy.seating.table import CAUTIONS
 
 __all__ = ["misfit"]
 
-_MOST = 4
+_MOST = 2
 
 
 def misfit(document: Document, content: ReportContent) -> None:
@@ -28,31 +28,66 @@ def misfit(document: Document, content: ReportContent) -> None:
         With tables ``seating_contributions`` and ``seating_scans``.
     """
     if content.has("seating_contributions"):
-        said = _origins(content)
-        if said:
-            document.lead("Where it comes from", *said)
+        _origins(document, content)
     if content.has("seating_scans"):
         _over_the_study(document, content)
     if content.has("seating"):
         document.lead("What it leaves out", " ".join(CAUTIONS))
 
 
-def _origins(content: ReportContent) -> list[str]:
-    """One sentence a condition and model, for the scan with the largest misfit."""
+def _origins(document: Document, content: ReportContent) -> None:
+    """Say it of the scan with the largest misfit; with several conditions a row each."""
     table = content.table("seating_contributions")
-    said = []
-    for (condition, model), mine in table.groupby(["condition", "model"], sort=False):
-        for seated in ("terminal-screw", "best-seat"):
-            rows = mine[(mine["seated"] == seated) & mine["contribution_um"].notna()]
-            if rows.empty:
-                continue
-            scan = str(rows.sort_values("misfit_um", kind="stable")["scan"].iloc[-1])
-            which = named(content, str(condition), str(model))
-            said.append(
-                f"{f'{which}, scan' if which else 'Scan'} {scan}: "
-                + contribution_sentence(rows[rows["scan"] == scan])
-            )
-    return said[: 2 * _MOST]
+    table = table[table["contribution_um"].notna()]
+    found = []
+    for (condition, seated), mine in groups(table, ["condition", "seated"]):
+        scan = str(mine.sort_values("misfit_um", kind="stable")["scan"].iloc[-1])
+        own = mine[mine["scan"] == scan]
+        found.append((condition, seated, scan, own))
+    if not found:
+        return
+    if len(found) <= _MOST:
+        document.lead("Where it comes from", *(_sentence(content, own) for *_, own in found))
+        return
+    rows: list[list[Text]] = []
+    for condition, _, scan, own in found:
+        origin = main_origin(own)
+        known = bool(origin.implant)
+        rows.append(
+            [
+                condition,
+                scan,
+                origin.how,
+                f"{quantity(origin.misfit_um)} at {origin.at}",
+                f"{origin.implant}, {origin.part}" if known else "several implants",
+                quantity(origin.without_um) if known else NONE,
+            ]
+        )
+    document.lead(
+        "Where it comes from",
+        "For the scan with the largest misfit of each condition: which implant's error it comes "
+        "from, and what the misfit would be without that error. Every scan is in the attached "
+        "table of contributions.",
+    )
+    document.table(
+        "Largest misfit of each condition and the implant it comes from.",
+        [
+            Heading("condition", "left", 1),
+            Heading("scan", "left", 1),
+            Heading("seated", "left", 1.6),
+            Heading("misfit", "left", 0.9),
+            Heading("comes mainly from", "left", 1.3),
+            Heading("without it", width=0.7),
+        ],
+        rows,
+    )
+
+
+def _sentence(content: ReportContent, own: pd.DataFrame) -> str:
+    which = named(content, str(own["condition"].iloc[0]), str(own["model"].iloc[0]))
+    start = f"{which}, scan" if which else "Scan"
+    said = contribution_sentence(own)
+    return f"{start[0].upper()}{start[1:]} {own['scan'].iloc[0]}: {said[0].lower()}{said[1:]}"
 
 
 def _over_the_study(document: Document, content: ReportContent) -> None:

@@ -73,4 +73,5 @@ def render_report(kind: str, content: ReportContent, *, png: bool = False) -> Re
     if png:
         drawn = {**first.figures, **rest.figures}
         files |= {f"{name}.png": png_bytes(figure) for name, figure in drawn.items()}
+        files |= {f"{name}.png": data for name, data in content.pictures.items()}
     return ReportFiles(pdf=pdf, figures=files, data=data)

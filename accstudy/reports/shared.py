@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from accstudy.figures.style import rows_of
-from accstudy.reports.cautions import CAUTIONS
+from accstudy.reports.cautions import CAUTIONS, FIRST_CAUTIONS
 from accstudy.reports.content import ReportContent
 from accstudy.reports.derived import failures
 from accstudy.reports.document import Attachment, Document, Heading, Text
@@ -128,10 +128,13 @@ def holds_for(document: Document, content: ReportContent) -> None:
     ]
     if same:
         pairs.append(("Throughout", ", ".join(same)))
-    for name, values in levels.items():
-        if len(values) > 1 or " to " in values[0]:
-            few = len(values) <= 8
-            pairs.append((_label(name), joined(values) if few else f"{len(values)} levels"))
+    varied = [
+        f"{_label(name).lower()} {_levels_said(_label(name), values)}"
+        for name, values in levels.items()
+        if len(values) > 1 or " to " in values[0]
+    ]
+    if varied:
+        pairs.append(("Varied", "; ".join(varied)))
     table = content.table("pair_deviations")
     if len(table):
         span = (
@@ -161,7 +164,16 @@ def holds_for(document: Document, content: ReportContent) -> None:
     if said:
         pairs.append(("Limits", "; ".join(said)))
     pairs.append(("Not for", "the mouth, other devices, versions, operators or longer spans"))
+    pairs.append(("Bear in mind", FIRST_CAUTIONS))
     document.terms(pairs, heading="What the answer holds for")
+
+
+def _levels_said(name: str, values: list[str]) -> str:
+    """Levels of a factor, without the factor's name before each."""
+    if len(values) > 8:
+        return f"{len(values)} levels"
+    short = [v[len(name) :].strip() if v.lower().startswith(name.lower()) else v for v in values]
+    return joined(short if all(short) else values)
 
 
 def _label(factor: str) -> str:

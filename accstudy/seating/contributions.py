@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -17,7 +19,14 @@ from accstudy.seating.summary import TERMINAL_SCREW
 from accstudy.seating.table import BEST_SEAT
 from accstudy.tables import shape
 
-__all__ = ["PARTS", "contribution_sentence", "gap_contributions", "worst_misfit"]
+__all__ = [
+    "PARTS",
+    "Origin",
+    "contribution_sentence",
+    "gap_contributions",
+    "main_origin",
+    "worst_misfit",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -186,6 +195,63 @@ def _frame(
     )
 
 
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Where the misfit of one scan comes from.
+
+    Parameters
+    ----------
+    how : str
+        How the framework was seated, in words.
+    at : str
+        Implant where the misfit shows.
+    misfit_um : float
+        Its size.
+    implant, part : str
+        The implant whose error counts most and the part of it that does; empty
+        where no single implant accounts for a third.
+    without_um : float
+        Misfit without that implant's error; NaN then.
+    """
+
+    how: str
+    at: str
+    misfit_um: float
+    implant: str
+    part: str
+    without_um: float
+
+
+def main_origin(contributions: pd.DataFrame) -> Origin:
+    """Implant whose error counts most for the misfit of one scan and way of seating.
+
+    Parameters
+    ----------
+    contributions : DataFrame
+        Rows of table ``seating_contributions`` of one scan and one ``seated``.
+    """
+    whole = contributions[contributions["part"] == "whole"]
+    top = whole.iloc[int(np.argmax(whole["contribution_um"]))]
+    misfit = float(top["misfit_um"])
+    how = (
+        "at its best seat"
+        if top["seated"] == BEST_SEAT
+        else f"with the screw at implant {top['tightened']} tightened"
+    )
+    at = str(top["worst_implant"])
+    if not misfit or top["contribution_um"] < misfit / 3:
+        return Origin(how, at, misfit, "", "", float("nan"))
+    mine = contributions[
+        (contributions["implant"] == top["implant"]) & (contributions["part"] != "whole")
+    ]
+    part = mine.iloc[int(np.argmax(mine["contribution_um"]))]
+    what = {"tilt": "tilt", "height": "height", "sideways": "sideways position"}[part["part"]]
+    if part["contribution_um"] < 0.6 * top["contribution_um"]:
+        what = "position and tilt together"
+    without = float(top["misfit_without_um"])
+    return Origin(how, at, misfit, str(top["implant"]), what, without)
+
+
 def contribution_sentence(contributions: pd.DataFrame) -> str:
     """Say where the misfit of one scan and way of seating comes from.
 
@@ -200,26 +266,12 @@ def contribution_sentence(contributions: pd.DataFrame) -> str:
         Names the implant whose error counts most and the part of it that
         counts most; says so when no single implant accounts for a third.
     """
-    whole = contributions[contributions["part"] == "whole"]
-    top = whole.iloc[int(np.argmax(whole["contribution_um"]))]
-    misfit = float(top["misfit_um"])
-    how = (
-        "at its best seat"
-        if top["seated"] == BEST_SEAT
-        else f"with the screw at implant {top['tightened']} tightened"
-    )
-    start = f"{how[0].upper()}{how[1:]}, the misfit of {misfit:.0f} µm at implant "
-    start += f"{top['worst_implant']}"
-    if not misfit or top["contribution_um"] < misfit / 3:
+    found = main_origin(contributions)
+    start = f"{found.how[0].upper()}{found.how[1:]}, the misfit of {found.misfit_um:.0f} µm at "
+    start += f"implant {found.at}"
+    if not found.implant:
         return f"{start} comes from several implants; none accounts for a third of it."
-    mine = contributions[
-        (contributions["implant"] == top["implant"]) & (contributions["part"] != "whole")
-    ]
-    part = mine.iloc[int(np.argmax(mine["contribution_um"]))]
-    what = {"tilt": "tilt", "height": "height", "sideways": "sideways position"}[part["part"]]
-    if part["contribution_um"] < 0.6 * top["contribution_um"]:
-        what = "position and tilt together"
     return (
-        f"{start} comes mainly from implant {top['implant']} ({what}): without its error "
-        f"it would be {top['misfit_without_um']:.0f} µm."
+        f"{start} comes mainly from implant {found.implant} ({found.part}): without its error "
+        f"it would be {found.without_um:.0f} µm."
     )

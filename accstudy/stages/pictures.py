@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from accstudy.compare.surface import reference_from_scans
 from accstudy.errors import AccstudyError
 from accstudy.figures.style import png_bytes
-from accstudy.figures.views import view_chart
+from accstudy.figures.views import PRINTED_MM, view_chart
 from accstudy.geometry.rigid import Rigid, frame_from_axis
 from accstudy.locate.drawing import scan_body_from_settings
 from accstudy.mesh.model import Mesh
@@ -23,8 +23,8 @@ from accstudy.study.reference import common_axis
 
 __all__ = ["Pictures", "report_pictures"]
 
-_WIDTH_PX = 1100
-_DPI = 220
+_WIDTH_PX = 1200
+_DPI = 300
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +102,13 @@ def _located(study: Study, poses: pd.DataFrame, out: Pictures, allow_outside: bo
     )
     spots = pixels.view.project(heads)
     marks = [(float(c), float(r), str(n)) for (c, r), n in zip(spots, mine["implant"], strict=True)]
-    figure = view_chart(pixels.shade, pixels.view.extent_mm, marks=marks, highlight=tint)
+    figure = view_chart(
+        pixels.shade,
+        pixels.view.extent_mm,
+        marks=marks,
+        highlight=tint,
+        width_mm=PRINTED_MM["located"],
+    )
     out.png["located"] = png_bytes(figure, dpi=_DPI)
     fit = mine["fit_rms_um"].median()
     out.notes["located"] = (
@@ -165,6 +171,7 @@ def _surfaces(
             label=label,
             largest=largest,
             signed=signed,
+            width_mm=PRINTED_MM[name],
         )
         out.png[name] = png_bytes(figure, dpi=_DPI)
     where = "" if len(summary) == 1 else f" ({condition})"

@@ -1,0 +1,190 @@
+"""The order of blocks on the pages, so that text and tables fill what a figure leaves empty.
+
+A figure or table that does not fit on the rest of a page moves to the top of the next one,
+and what follows it is set before it. Figures stay in their order, and so do tables.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+__all__ = ["PAGE_MM", "SPACE_MM", "arranged"]
+
+PAGE_MM = 246.0
+"""Height of the text on a page: A4 less its margins."""
+
+SPACE_MM = {
+    "heading": (11.0, 4.5),
+    "lead": (5.0, 4.0),
+    "figure": (5.0, 6.0),
+    "beside": (5.0, 6.0),
+    "table": (6.0, 4.0),
+    "terms": (4.0, 4.0),
+    "list": (4.0, 4.0),
+    "break": (0.0, 0.0),
+}
+"""Space above and below every kind of block; between two blocks the larger one counts."""
+
+_WHOLE_MM = {"table": 130.0, "terms": 70.0, "list": 70.0}  # lower ones are not parted
+_PART_MM = 25.0  # what can be parted begins on a page only where this much is left
+_MOST_WAITING = 2
+_FLOATS = {"figure": "figure", "beside": "figure", "table": "table"}
+
+Block = dict[str, Any]
+
+
+@dataclass(slots=True)
+class _Item:
+    """A block, or a heading with the block that it must not leave."""
+
+    blocks: list[Block]
+    heights: list[float]
+
+    @property
+    def last(self) -> Block:
+        return self.blocks[-1]
+
+    @property
+    def floats(self) -> str:
+        """Kind of sequence it must keep to when it is moved; empty for what is never moved."""
+        if len(self.blocks) > 1 or not _whole(self.last):
+            return ""
+        return _FLOATS.get(self.last["type"], "")
+
+
+@dataclass(slots=True)
+class _Page:
+    """How far a page is filled, and what has been set on it."""
+
+    used: float = 0.0
+    below: float = 0.0
+
+    def room_for(self, item: _Item) -> bool:
+        end = self._after(item)[0]
+        if _whole(item.last):
+            return end <= PAGE_MM
+        return end - item.heights[-1] + min(item.heights[-1], _PART_MM) <= PAGE_MM
+
+    def _after(self, item: _Item) -> tuple[float, float]:
+        used, below = self.used, self.below
+        for block, height in zip(item.blocks, item.heights, strict=True):
+            over, under = SPACE_MM[block["type"]]
+            used += (max(below, over) if used else 0.0) + height
+            below = under
+        return used, below
+
+    def put(self, item: _Item) -> None:
+        self.used, self.below = self._after(item)
+        while self.used > PAGE_MM and not _whole(item.last):
+            self.used -= PAGE_MM
+
+
+def _whole(block: Block) -> bool:
+    """Whether a block stays on one page."""
+    if block["type"] in _WHOLE_MM:
+        return bool(block["keep"])
+    return not block.get("long", False)
+
+
+def arranged(blocks: Sequence[Block], heights_mm: Sequence[float]) -> list[Block]:
+    """Blocks in the order in which they fill the pages.
+
+    Parameters
+    ----------
+    blocks : sequence of dict
+        As `Document` collects them. What stands before the first break keeps its
+        place, since where its page begins is not known.
+    heights_mm : sequence of float
+        Printed height of each.
+
+    Returns
+    -------
+    list of dict
+        Copies: tables and lists know whether they stay whole (``keep``), paragraphs
+        whether they stay with what follows (``sticky``) or where it went (``moved``).
+    """
+    known = [
+        {**b, "keep": h < _WHOLE_MM[b["type"]]} if b["type"] in _WHOLE_MM else dict(b)
+        for b, h in zip(blocks, heights_mm, strict=True)
+    ]
+    out: list[Block] = []
+    part: list[int] = []
+    started = False
+    for i, block in enumerate(known):
+        if block["type"] != "break":
+            part.append(i)
+            continue
+        out += _filled(known, heights_mm, part) if started else [known[k] for k in part]
+        out.append(block)
+        part, started = [], True
+    return out + (_filled(known, heights_mm, part) if started else [known[k] for k in part])
+
+
+def _filled(known: list[Block], heights: Sequence[float], part: list[int]) -> list[Block]:
+    """One run of pages, from the top of the first."""
+    pages: list[list[Block]] = [[]]
+    page = _Page()
+    todo, waiting = _items(known, heights, part), list[_Item]()
+    leads = _leads(todo)
+
+    def put(item: _Item) -> None:
+        page.put(item)
+        pages[-1].extend(item.blocks)
+
+    while todo or waiting:
+        item = todo[0] if todo else None
+        fits = item is not None and page.room_for(item) and not _must_wait(item, waiting)
+        if item is not None and (fits or not page.used):  # what is higher than a page goes, too
+            put(todo.pop(0))
+        elif item is not None and item.floats and len(waiting) < _MOST_WAITING:
+            waiting.append(todo.pop(0))
+        else:
+            page = _Page()
+            pages.append([])
+            while waiting and (not page.used or page.room_for(waiting[0])):
+                put(waiting.pop(0))
+    at = {id(block): number for number, one in enumerate(pages) for block in one}
+    for lead, moved in leads:
+        if at[id(lead)] != at[id(moved)]:
+            _part(lead, moved)
+    return [block for one in pages for block in one]
+
+
+def _must_wait(item: _Item, waiting: list[_Item]) -> bool:
+    """Whether it would overtake one of its kind, or begin a section far from its figures."""
+    if len(item.blocks) > 1 and len(waiting) == _MOST_WAITING:
+        return True
+    kinds = {_FLOATS.get(b["type"], "") for b in item.blocks} - {""}
+    return any(late.floats in kinds for late in waiting)
+
+
+def _items(known: list[Block], heights: Sequence[float], part: list[int]) -> list[_Item]:
+    out: list[_Item] = []
+    glued = False
+    for i in part:
+        if glued:
+            out[-1].blocks.append(known[i])
+            out[-1].heights.append(heights[i])
+        else:
+            out.append(_Item([known[i]], [heights[i]]))
+        glued = known[i]["type"] == "heading"
+    return out
+
+
+def _leads(items: list[_Item]) -> list[tuple[Block, Block]]:
+    """Paragraphs with the figure or table that stands right after them."""
+    return [
+        (before.last, item.last)
+        for before, item in pairwise(items)
+        if before.last["type"] == "lead" and item.floats
+    ]
+
+
+def _part(lead: Block, moved: Block) -> None:
+    """Let a paragraph go without the figure that has moved, and say where that is."""
+    lead["sticky"] = False
+    first = moved["figures"][0] if moved["type"] == "beside" else moved
+    lead["moved"] = first.get("id", "")

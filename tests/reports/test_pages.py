@@ -1,0 +1,108 @@
+"""Figures and tables keep their order, and what follows them fills the page."""
+
+import io
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from pypdf import PdfReader
+
+from accstudy.reports.compile import compile_pdf
+from accstudy.reports.document import Document, Heading
+from accstudy.reports.pages import PAGE_MM, SPACE_MM, arranged
+
+
+def block(kind, name, **more):
+    keep = {"keep": True} if kind in ("table", "terms", "list") else {}
+    lead = {"long": False, "sticky": True, "moved": ""} if kind == "lead" else {}
+    pair = {"figures": [{"id": name}, {"id": f"{name}b"}]} if kind == "beside" else {}
+    return {"type": kind, "id": name, **keep, **lead, **pair, **more}
+
+
+def names(blocks):
+    return [b["id"] for b in blocks if b["type"] != "break"]
+
+
+def test_text_fills_what_a_figure_leaves_empty():
+    blocks = [
+        block("break", ""),
+        block("heading", "h1"), block("lead", "t1"), block("figure", "f1"),
+        block("lead", "t2"), block("figure", "f2"),
+        block("heading", "h2"), block("lead", "t3"),
+    ]  # fmt: skip
+    heights = [0, 5, 20, 150, 20, 100, 5, 10]
+    found = arranged(blocks, heights)
+    assert names(found) == ["h1", "t1", "f1", "t2", "h2", "t3", "f2"]
+    by = {b["id"]: b for b in found}
+    assert by["t1"]["sticky"]
+    assert by["t1"]["moved"] == ""
+    assert not by["t2"]["sticky"]  # or it would follow its figure
+    assert by["t2"]["moved"] == "f2"
+    assert not blocks[4].get("moved")  # copies
+
+
+def test_what_stands_before_the_first_break_stays():
+    blocks = [block("lead", "a"), block("figure", "b"), block("lead", "c"), block("break", "")]
+    assert names(arranged(blocks, [200, 200, 10, 0])) == ["a", "b", "c"]
+
+
+def test_low_tables_stay_whole_and_high_ones_may_part():
+    blocks = [block("break", ""), block("table", "low"), block("table", "high")]
+    found = arranged(blocks, [0, 60, 300])
+    assert [b.get("keep") for b in found] == [None, True, False]
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_whatever_comes_nothing_is_lost_and_every_kind_keeps_its_order(seed):
+    rng = np.random.default_rng(seed)
+    kinds = [k for k in SPACE_MM if k != "break"]
+    blocks, heights = [block("break", "")], [0.0]
+    for k in range(60):
+        kind = kinds[rng.integers(len(kinds))]
+        blocks.append(block(kind, f"{kind}{k}"))
+        heights.append(5.0 if kind == "heading" else float(rng.uniform(5, 1.1 * PAGE_MM)))
+    found = arranged(blocks, heights)
+    assert sorted(names(found)) == sorted(names(blocks))
+    for chosen in (("figure", "beside"), ("table",), ("heading", "lead", "terms", "list")):
+        before = [b["id"] for b in blocks if b["type"] in chosen]
+        assert [b["id"] for b in found if b["type"] in chosen] == before
+    for a, b in pairwise(blocks):  # a heading never loses what it stands over
+        if a["type"] == "heading":
+            at = names(found).index(a["id"])
+            assert names(found)[at + 1] == b["id"]
+
+
+@pytest.mark.parametrize("kind", ["validation", "comparison"])
+def test_no_page_but_the_last_is_half_empty(kind, reports):
+    pages = PdfReader(io.BytesIO(reports[kind].pdf)).pages
+    for number, page in enumerate(pages[1:-1], 2):
+        low = []
+        page.extract_text(
+            visitor_text=lambda text, cm, tm, font, size, low=low: (
+                low.append(cm[5] + cm[3] * tm[5]) if text.strip() else None
+            )
+        )
+        in_column = [y for y in low if y > 72 * 24 / 25.4]  # above the foot
+        assert min(in_column) < 842 / 2, (kind, number)
+
+
+def test_a_table_that_parts_repeats_its_head_and_caption_on_every_page():
+    document = Document()
+    document.new_page()
+    document.table(
+        "What stands above it.",
+        [Heading("number", "left", 1), Heading("its square", width=1)],
+        [[str(k), str(k * k)] for k in range(130)],
+    )
+    document.table("A short one.", [Heading("one")], [["1"]])
+    data = {"title": "T", "kind_name": "K", "running": "T", "subtitle": "", "author": "a",
+            "keywords": ["k"], "description": "d", "date": [], "footer": "f", "answer": [],
+            "first": [], "blocks": document.blocks}  # fmt: skip
+    reader = PdfReader(io.BytesIO(compile_pdf(data, {}, [])))
+    pages = [" ".join(p.extract_text().split()) for p in reader.pages[1:]]
+    assert len(pages) == 3
+    assert "Table 1 What stands above it. number its square 0 0" in pages[0]
+    for page in pages[1:]:
+        assert "Table 1, continued What stands above it. number its square" in page
+    assert "Table 2" in pages[2]
+    assert "Table 2, continued" not in pages[2]
