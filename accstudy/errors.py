@@ -155,7 +155,7 @@ class StudyError(AccstudyError):
     Parameters
     ----------
     faults : iterable of Finding
-        Everything that is wrong; at least one.
+        Everything that is wrong, at least one, the gravest first; warnings may follow.
     """
 
     code = "study"
@@ -169,7 +169,7 @@ class StudyError(AccstudyError):
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """Every fault of the study."""
+        """Every fault of the study, and what else was found."""
         return self._faults
 
 

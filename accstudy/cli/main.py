@@ -11,7 +11,7 @@ import click
 from accstudy.cli.commands import ALL
 from accstudy.cli.options import DONE, FAILED
 from accstudy.cli.version import show_version
-from accstudy.errors import AccstudyError
+from accstudy.errors import AccstudyError, Severity
 
 __all__ = ["main"]
 
@@ -33,7 +33,7 @@ class _Group(click.Group):
         except AccstudyError as error:
             for finding in error.findings:
                 click.echo(str(finding), err=True)
-            count = len(error.findings)
+            count = sum(f.severity is Severity.ERROR for f in error.findings)
             if count > 1:
                 click.echo(f"{count} faults; nothing was written", err=True)
             ctx.exit(error.exit_code)

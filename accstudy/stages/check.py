@@ -10,9 +10,8 @@ import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, Severity, StudyError, gravest_first, place
 from accstudy.stages.workers import each
-from accstudy.study.checks import conditions_of_scanning
-from accstudy.study.load import Study, load_study, resolve
-from accstudy.study.toml import read_settings
+from accstudy.study.load import Surveyed, resolve, survey_study
+from accstudy.study.settings import Settings
 from accstudy.tables import csv_bytes
 
 __all__ = ["check_study", "findings_csv"]
@@ -42,18 +41,16 @@ def check_study(
         The gravest first; nothing is changed.
     """
     try:
-        study = load_study(path, allow_outside=allow_outside)
+        found = survey_study(path, allow_outside=allow_outside)
     except StudyError as error:
-        return (*error.findings, *_not_given(path))
-    return gravest_first([*study.findings, *_meshes(study, jobs, allow_outside, show)])
-
-
-def _not_given(path: Path) -> list[Finding]:
-    """Warnings of a study that is at fault elsewhere."""
-    try:
-        return conditions_of_scanning(read_settings(path / "study.toml"))
-    except StudyError:
-        return []
+        return error.findings
+    return gravest_first(
+        [
+            *found.findings,
+            *_drawings(path, found.settings, allow_outside),
+            *_meshes(path, found, jobs, allow_outside, show),
+        ]
+    )
 
 
 def findings_csv(findings: tuple[Finding, ...]) -> bytes:
@@ -61,15 +58,21 @@ def findings_csv(findings: tuple[Finding, ...]) -> bytes:
     return csv_bytes("findings", pd.DataFrame([finding.to_dict() for finding in findings]))
 
 
-def _meshes(study: Study, jobs: int, allow_outside: bool, show: Show | None) -> list[Finding]:
+def _meshes(
+    path: Path, surveyed: Surveyed, jobs: int, allow_outside: bool, show: Show | None
+) -> list[Finding]:
     """Read every mesh; find faults and the same triangles under two names."""
-    rows = study.scans[(study.scans["file"] != "") & (study.scans["status"] != "failed")]
+    if surveyed.scans is None:
+        return []
+    rows = surveyed.scans[surveyed.scans["status"] != "failed"]
+    there = {f: _there(path, f, allow_outside) for f in rows["file"]}
+    paths = {f: full for f, full in there.items() if full is not None}
+    rows = rows[rows["file"].isin(list(paths))].drop_duplicates("file")
     files = rows["file"].tolist()
-    unit = study.settings.scans.length_unit
-    paths = [resolve(study.path, file, allow_outside=allow_outside) for file in files]
+    unit = surveyed.settings.scans.length_unit
     found: list[Finding] = []
     first: dict[str, str] = {}
-    results = each(_read_one, [(p, f, unit) for p, f in zip(paths, files, strict=True)], jobs)
+    results = each(_read_one, [(paths[f], f, unit) for f in files], jobs)
     for done, (scan, file, row, (findings, digest)) in enumerate(
         zip(rows["scan"], files, rows["row"], results, strict=True), start=1
     ):
@@ -80,7 +83,7 @@ def _meshes(study: Study, jobs: int, allow_outside: bool, show: Show | None) -> 
                     Severity.ERROR,
                     "same-scan-twice",
                     f'"{file}" holds the same triangles as "{first[digest]}"',
-                    place(study.settings.scans.list, row, "file"),
+                    place(surveyed.settings.scans.list, row, "file"),
                     "a repeat is a new scan; remove one of the two rows",
                 )
             )
@@ -88,6 +91,38 @@ def _meshes(study: Study, jobs: int, allow_outside: bool, show: Show | None) -> 
             first.setdefault(digest, file)
         if show:
             show(scan, done, len(files))
+    return found
+
+
+def _there(path: Path, file: str, allow_outside: bool) -> Path | None:
+    """A file that a study names; None if there is none, which is a fault told elsewhere."""
+    try:
+        full = resolve(path, file, allow_outside=allow_outside)
+    except AccstudyError:
+        return None
+    return full.absolute() if file and full.is_file() else None
+
+
+def _drawings(path: Path, settings: Settings, allow_outside: bool) -> list[Finding]:
+    """Read every scan body, and see that it stands on its platform."""
+    from accstudy.locate.drawing import scan_body_from_settings
+
+    found: list[Finding] = []
+    for name, body in settings.scan_body.items():
+        where = place("study.toml", column=f"scan_body.{name}")
+        if body.mesh and _there(path, body.mesh, allow_outside) is None:
+            continue
+        try:
+            read = scan_body_from_settings(name, body, root=path, allow_outside=allow_outside)
+        except AccstudyError as error:
+            found += [replace(f, where=f.where or where) for f in error.findings]
+            continue
+        found += [replace(f, where=f.where or body.mesh) for f in read.mesh.findings]
+        above = read.mesh.vertices_mm[:, 2]
+        if above.max() < -above.min():
+            what = f"most of the scan body lies below its platform, down to {above.min():.1f} mm"
+            mend = "its axis points out of the bone: change the sign of axis, or mend origin_mm"
+            found.append(Finding(Severity.ERROR, "inward-axis", what, where + ".axis", mend))
     return found
 
 

@@ -192,11 +192,11 @@ def _job(study: Study, row: Mapping[str, Any], allow_outside: bool) -> _Job:
     return _Job(
         scan=row["scan"],
         file=row["file"],
-        path=resolve(study.path, row["file"], allow_outside=allow_outside),
+        path=resolve(study.path, row["file"], allow_outside=allow_outside).absolute(),
         length_unit=study.settings.scans.length_unit,
         reference=_reference_for(study, row),
         bodies=study.settings.scan_body,
-        root=study.path,
+        root=study.path.absolute(),
         allow_outside=allow_outside,
         landmarks=_landmarks_for(study, row["scan"]),
     )

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
-
 import numpy as np
 import pandas as pd
 
@@ -11,7 +9,7 @@ from accstudy.errors import Finding, Severity, nearest, place
 from accstudy.study.settings import Settings
 from accstudy.study.typed import fault, records
 
-__all__ = ["add_groups", "against_reference", "conditions_of_scanning", "dates"]
+__all__ = ["add_groups", "against_reference", "check_events", "conditions_of_scanning"]
 
 
 def add_groups(
@@ -78,9 +76,9 @@ def _label(value: object) -> str:
 
 
 def against_reference(
-    scans: pd.DataFrame, implants: pd.DataFrame, poses: pd.DataFrame, settings: Settings
+    scans: pd.DataFrame, implants: pd.DataFrame, settings: Settings
 ) -> list[Finding]:
-    """See that models and implants that are named are in the reference."""
+    """See that models and datum implants that are named are in the reference."""
     findings: list[Finding] = []
     known = {str(m): set(g["implant"]) for m, g in implants.groupby("model")}
     for row in records(scans):
@@ -93,31 +91,6 @@ def against_reference(
                     nearest(row["model"], list(known)),
                 )
             )
-    model_of = dict(zip(scans["scan"], scans["model"], strict=True))
-    seen: set[tuple[str, str]] = set()
-    for row in records(poses):
-        scan, implant, model = row["scan"], row["implant"], row["model"]
-        where = place(settings.scans.poses, row["row"], "implant")
-        if scan not in model_of:
-            what = f'scan "{scan}" is not in the scan list'
-            at = place(settings.scans.poses, row["row"], "scan")
-            findings.append(fault("unknown-scan", what, at, nearest(scan, list(model_of))))
-        elif model != model_of[scan]:
-            what = f'scan "{scan}" is of model "{model_of[scan]}", not "{model}"'
-            at = place(settings.scans.poses, row["row"], "model")
-            findings.append(fault("model-differs", what, at))
-        elif model in known and implant not in known[model]:
-            what = f'model "{model}" has no implant "{implant}" in the reference'
-            hint = nearest(implant, sorted(known[model]))
-            findings.append(fault("unknown-implant", what, where, hint))
-        if (scan, implant) in seen:
-            what = f'scan "{scan}" lists implant "{implant}" twice'
-            findings.append(fault("duplicate-implant", what, where))
-        seen.add((scan, implant))
-        norm = float(np.linalg.norm([row["axis_x"], row["axis_y"], row["axis_z"]]))
-        if abs(norm - 1) > 0.01:
-            at = place(settings.scans.poses, row["row"], "axis_x")
-            findings.append(fault("axis-length", f"the axis has length {norm:.4g}, not 1", at))
     for implant in settings.analysis.datum:
         for name, names in known.items():
             if implant not in names:
@@ -132,20 +105,42 @@ def against_reference(
     return findings
 
 
-def dates(scans: pd.DataFrame, settings: Settings, today: dt.date) -> list[Finding]:
-    """Warn of scans measured in the future."""
+def check_events(events: pd.DataFrame, scans: pd.DataFrame, settings: Settings) -> list[Finding]:
+    """Find events that are doubled or concern a device that no scan names.
+
+    Parameters
+    ----------
+    events : DataFrame
+        Table ``events`` with ``row``.
+    scans : DataFrame
+        Table ``scans``.
+    settings : Settings
+        Of the study.
+
+    Returns
+    -------
+    list of Finding
+        Doubled events are errors, unknown devices warnings.
+    """
+    file = settings.drift.events
+    devices = [str(d) for d in dict.fromkeys(scans["device"])] if "device" in scans else []
     findings: list[Finding] = []
-    if "measured_at" not in scans:
-        return findings
-    for at, row in zip(scans["measured_at"], scans["row"], strict=True):
-        if pd.notna(at) and at.date() > today:
+    seen: dict[tuple[str, ...], int] = {}
+    for row in records(events):
+        key = (str(row["at"]), row["device"], row["kind"], row["note"])
+        if key in seen:
+            what = f'the event "{row["kind"]}" stands there already in row {seen[key]}'
+            where = place(file, row["row"], "at")
+            findings.append(fault("duplicate-event", what, where, "remove one of the two rows"))
+        seen.setdefault(key, row["row"])
+        if row["device"] and devices and row["device"] not in devices:
             findings.append(
                 Finding(
                     Severity.WARNING,
-                    "future-date",
-                    f"measured_at {at.date().isoformat()} lies in the future",
-                    place(settings.scans.list, row, "measured_at"),
-                    "check the year",
+                    "unknown-device",
+                    f'the event concerns device "{row["device"]}", which no scan names',
+                    place(file, row["row"], "device"),
+                    nearest(row["device"], devices),
                 )
             )
     return findings

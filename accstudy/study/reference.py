@@ -13,7 +13,9 @@ from accstudy.geometry.touch import (
     implant_from_touches,
     with_machine,
 )
+from accstudy.study.positions import check_flats
 from accstudy.study.settings import Reference
+from accstudy.study.spelling import alike
 from accstudy.study.typed import fault
 from accstudy.tables import shape
 
@@ -22,6 +24,7 @@ __all__ = ["check_reference", "common_axis", "reference_from_touches"]
 _AXIS = ["axis_x", "axis_y", "axis_z"]
 _FLAT = ["flat_x", "flat_y", "flat_z"]
 _POSITION = ["x_mm", "y_mm", "z_mm"]
+_NAMED = ["model", "implant", "feature"]
 
 
 def common_axis(axes: np.ndarray) -> np.ndarray:
@@ -61,7 +64,8 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
     out = implants.copy()
     findings: list[Finding] = []
     if out.empty:
-        findings.append(fault("no-implants", "the reference has no rows", file))
+        what = "the reference has no rows"
+        findings.append(fault("no-implants", what, file, "add a row an implant"))
         return out, findings
     numbers = out[_POSITION + _AXIS].to_numpy(float)
     complete = np.isfinite(numbers).all(axis=1)
@@ -77,23 +81,14 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
         )
     with np.errstate(invalid="ignore"):
         out[_AXIS] = unit(out[_AXIS].to_numpy(float))
+    findings += check_flats(out, file=file)
     flats = out[_FLAT].to_numpy(float)
     axes = out[_AXIS].to_numpy(float)
-    has_flat = np.isfinite(flats).all(axis=1)
     across = flats - np.sum(flats * axes, axis=1, keepdims=True) * axes
-    for i in np.flatnonzero(has_flat & complete):
-        length = np.linalg.norm(flats[i])
-        if length == 0 or np.linalg.norm(across[i]) < 0.7 * length:
-            findings.append(
-                fault(
-                    "flat-along-axis",
-                    "the flat's direction is not square to the axis",
-                    place(file, out["row"].iloc[i], "flat_x"),
-                    "give the direction from the axis towards the flat",
-                )
-            )
     with np.errstate(invalid="ignore"):
         out[_FLAT] = unit(across)
+    models = out.drop_duplicates("model")
+    findings += alike(models["model"].tolist(), models["row"].tolist(), file=file, column="model")
     since = [str(at) for at in out["valid_from"]]
     for (model, _), group in out.groupby(
         [out["model"], pd.Series(since, index=out.index)], sort=False
@@ -103,7 +98,10 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
             if count > 1:
                 row = group.loc[group["implant"] == implant, "row"].iloc[-1]
                 what = f'implant "{implant}" of model "{model}" stands there {count} times'
-                findings.append(fault("duplicate-implant", what, place(file, row, "implant")))
+                at = place(file, row, "implant")
+                findings.append(fault("duplicate-implant", what, at, "remove one of the rows"))
+        findings += alike(group["implant"].tolist(), group["row"].tolist(), file=file,
+                          column="implant")  # fmt: skip
         if not complete[index].all():
             continue
         positions = group[_POSITION].to_numpy(float)
@@ -116,7 +114,7 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
                 fault(
                     "coincident-implants",
                     f'implants "{a}" and "{b}" of model "{model}" are {gaps[i, j]:.3g} mm apart',
-                    place(file, group["row"].iloc[j]),
+                    place(file, group["row"].iloc[j], "x_mm"),
                     "check reference.length_unit and the coordinates",
                 )
             )
@@ -127,13 +125,14 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
                     Severity.WARNING,
                     "reference-size",
                     f'model "{model}" is {largest:.0f} mm wide',
-                    place(file, group["row"].iloc[0]),
+                    place(file, group["row"].iloc[0], "x_mm"),
                     "check reference.length_unit",
                 )
             )
         if len(group) < 2:
             what = f'model "{model}" has one implant; distances need two'
-            findings.append(fault("one-implant", what, place(file, group["row"].iloc[0])))
+            at = place(file, group["row"].iloc[0], "implant")
+            findings.append(fault("one-implant", what, at, "add the rows of the others"))
         shared = common_axis(axes[index])
         tilt = angle_between_deg(axes[index], shared)
         for i in np.flatnonzero(tilt > 90):
@@ -179,6 +178,13 @@ def reference_from_touches(
     """
     faults: list[Finding] = []
     usable = touches[touches[_POSITION].notna().all(axis=1)]
+    same = [*_NAMED, *_POSITION]
+    first_row = usable.groupby(same, sort=False)["row"].transform("min")
+    for row, earlier in zip(usable["row"], first_row, strict=True):
+        if row != earlier:
+            what = f"the same touch stands there already in row {earlier}"
+            at = place(file, row, "x_mm")
+            faults.append(fault("duplicate-touch", what, at, "remove one of the two rows"))
     for feature, row in zip(usable["feature"], usable["row"], strict=True):
         if feature not in FEATURES:
             what, at = f'"{feature}" is no feature', place(file, row, "feature")

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import zipfile
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -13,7 +15,8 @@ from accstudy.errors import InputError, place
 
 __all__ = ["Sheet", "read_sheet"]
 
-_MAX_BYTES = 200_000_000
+_MAX_BYTES = 100_000_000
+_MAX_CELLS = 5_000_000
 _MAX_COLUMNS = 500
 
 
@@ -50,7 +53,8 @@ def read_sheet(path: Path, *, file: str) -> Sheet:
     path : Path
         ``.csv``, ``.tsv``, ``.txt`` or ``.xlsx``. CSV may be UTF-8 (with or
         without byte order mark) or UTF-16, with ``,``, ``;`` or tab between
-        cells. Of a workbook the first sheet is read; formulas are not run.
+        cells. Of a workbook the first sheet is read, of a formula the value that
+        stands in the file; none is run.
     file : str
         How messages call it.
 
@@ -61,11 +65,15 @@ def read_sheet(path: Path, *, file: str) -> Sheet:
     Raises
     ------
     InputError
-        If it is no table, too large, has no header or doubled columns.
+        If it is no table, too large (100 MB, also unpacked, or five million
+        cells), has no header or doubled columns.
     """
     try:
+        if path.exists() and not path.is_file():
+            raise InputError("this is a folder or a pipe, not a file", where=file,
+                             hint="name a table: .csv or .xlsx")  # fmt: skip
         if path.stat().st_size > _MAX_BYTES:
-            raise InputError("the table is larger than 200 MB", where=file)
+            raise InputError("the table is larger than 100 MB", where=file)
         if path.suffix.lower() in (".xlsx", ".xlsm"):
             return _sheet(file, _workbook_rows(path, file), comma_decimals=False)
         text = _decode(path.read_bytes(), file)
@@ -75,9 +83,8 @@ def read_sheet(path: Path, *, file: str) -> Sheet:
         raise InputError(f"cannot be read: {error.strerror}", where=file) from None
     delimiter = _delimiter(text)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    rows: list[list[str]] = []
     try:
-        rows.extend(reader)
+        rows = _bounded(reader, file)
     except csv.Error as error:
         raise InputError(
             f"not a readable CSV: {error}",
@@ -85,6 +92,18 @@ def read_sheet(path: Path, *, file: str) -> Sheet:
             hint="look for a quotation mark that is opened and not closed",
         ) from None
     return _sheet(file, rows, comma_decimals=delimiter != ",")
+
+
+def _bounded(rows: Iterable[list[str]], file: str) -> list[list[str]]:
+    """Read rows as long as their cells fit into memory."""
+    kept, cells = [], 0
+    for number, row in enumerate(rows, start=1):
+        cells += len(row) + 1
+        if cells > _MAX_CELLS:
+            what = f"the table has more than {_MAX_CELLS} cells"
+            raise InputError(what, where=place(file, number), hint="part it into several studies")
+        kept.append(row)
+    return kept
 
 
 def _decode(data: bytes, file: str) -> str:
@@ -115,13 +134,16 @@ def _workbook_rows(path: Path, file: str) -> list[list[str]]:
     try:
         with zipfile.ZipFile(path) as archive:
             if sum(item.file_size for item in archive.infolist()) > _MAX_BYTES:
-                raise InputError("the workbook unpacks to more than 200 MB", where=file)
-        book = openpyxl.load_workbook(path, read_only=True, data_only=True)
-        try:
-            sheet = book.worksheets[0]
-            return [[_cell(v) for v in row] for row in sheet.iter_rows(values_only=True)]
-        finally:
-            book.close()
+                raise InputError("the workbook unpacks to more than 100 MB", where=file)
+        with contextlib.ExitStack() as opened:
+            sheets = []
+            for values in (True, False):  # as calculated when it was saved, and as written
+                book = openpyxl.load_workbook(path, read_only=True, data_only=values)
+                opened.callback(book.close)
+                sheet = book.worksheets[0]
+                sheet.reset_dimensions()  # the size that it claims may be anything
+                sheets.append(sheet.iter_rows(values_only=True))
+            return _bounded(_values(sheets[0], sheets[1], file), file)
     except InputError:
         raise
     except Exception as error:  # the workbook reader raises many kinds on broken files
@@ -130,6 +152,25 @@ def _workbook_rows(path: Path, file: str) -> list[list[str]]:
             where=file,
             hint="save it again as .xlsx, or as CSV UTF-8",
         ) from None
+
+
+def _values(
+    calculated: Iterable[tuple[object, ...]], written: Iterable[tuple[object, ...]], file: str
+) -> Iterator[list[str]]:
+    """Cells as text; a formula whose value is not in the file would read as empty."""
+    head: list[str] = []
+    for number, (row, source) in enumerate(zip(calculated, written, strict=True), start=1):
+        cells = [_cell(v) for v in row]
+        head = head or (cells if any(cells) else [])
+        for k, (cell, text) in enumerate(zip(cells, source, strict=True)):
+            if not cell and isinstance(text, str) and text.startswith("="):
+                column = head[k] if k < len(head) else None
+                raise InputError(
+                    f'the formula "{text[:40]}" has no value in the file',
+                    where=place(file, number, column),
+                    hint="open it in the spreadsheet program and save it, or paste values",
+                )
+        yield cells
 
 
 def _cell(value: object) -> str:

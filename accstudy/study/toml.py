@@ -38,6 +38,9 @@ def read_settings(path: Path) -> Settings:
     """
     name = path.name
     try:
+        if path.exists() and not path.is_file():
+            what = f"{name} is a folder or a pipe, not a file"
+            raise StudyError([_fault("study-file", what, name)])
         if path.stat().st_size > _MAX_BYTES:
             raise StudyError([_fault("study-file", f"{name} is larger than 1 MB", name)])
         text = path.read_bytes().decode("utf-8-sig")

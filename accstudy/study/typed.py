@@ -12,6 +12,7 @@ import pandas as pd
 
 from accstudy.errors import Finding, InputError, Severity, nearest, place
 from accstudy.study.sheet import Sheet
+from accstudy.study.spelling import alike, perhaps_misspelt
 from accstudy.tables import TABLES, Column
 
 __all__ = ["LABEL_FACTORS", "fault", "parse_number", "records", "typed"]
@@ -20,6 +21,9 @@ LABEL_FACTORS = frozenset(
     {"device", "software", "technique", "operator", "session", "material", "scan_body", "splint"}
 )
 """Factor columns that are labels even when they look like numbers."""
+
+FREE_TEXT = frozenset({"reason", "note"})
+"""Columns of sentences, in which a line break is a blank."""
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _COMMA_NUMBER = re.compile(r"[+-]?(\d+,\d*|,\d+)([eE][+-]?\d+)?")
@@ -127,10 +131,11 @@ def typed(
                 fault(
                     "missing-column",
                     f'column "{column.name}" ({column.meaning}) is missing',
-                    place(sheet.file, 1),
+                    place(sheet.file, 1, column.name),
                     hint.replace("did you mean", "rename, if it is meant, the column").rstrip("?"),
                 )
             )
+    faults += _mixed_decimals(sheet, header, known)
     out: dict[str, object] = {}
     for index, name in enumerate(header):
         cells = [row[index] for row in sheet.rows]
@@ -160,6 +165,29 @@ def typed(
     return frame, faults
 
 
+def _mixed_decimals(
+    sheet: Sheet, header: Sequence[str], known: Mapping[str, Column]
+) -> list[Finding]:
+    """Refuse a table whose numbers have decimal commas and points: one may part thousands."""
+    if not sheet.comma_decimals:
+        return []
+    with_comma = with_point = ("", "")
+    for index, name in enumerate(header):
+        if name not in known or known[name].kind not in ("number", "integer"):
+            continue
+        for cells, row in zip(sheet.rows, sheet.numbers, strict=True):
+            cell, where = cells[index], place(sheet.file, row, name)
+            if not with_comma[0] and _COMMA_NUMBER.fullmatch(cell):
+                with_comma = (cell, where)
+            elif not with_point[0] and "." in cell and _NUMBER.fullmatch(cell):
+                with_point = (cell, where)
+    if not (with_comma[0] and with_point[0]):
+        return []
+    what = f'"{with_point[0]}" has a point, "{with_comma[0]}" ({with_comma[1]}) a comma'
+    mend = "write all numbers with the same decimal sign and no sign between thousands"
+    return [fault("mixed-decimals", what, with_point[1], mend)]
+
+
 def _convert(cells: Sequence[str], column: Column, sheet: Sheet) -> tuple[pd.Series, list[Finding]]:
     faults: list[Finding] = []
     values: list[object] = []
@@ -168,7 +196,7 @@ def _convert(cells: Sequence[str], column: Column, sheet: Sheet) -> tuple[pd.Ser
         value: object = None
         if not cell:
             if column.required:
-                faults.append(fault("empty-cell", f"{column.name} is empty", where))
+                faults.append(fault("empty-cell", f"{column.name} is empty", where, "fill it in"))
         elif column.kind in ("number", "integer"):
             try:
                 value = parse_number(cell, comma_decimals=sheet.comma_decimals)
@@ -189,9 +217,10 @@ def _convert(cells: Sequence[str], column: Column, sheet: Sheet) -> tuple[pd.Ser
             value = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
             value = value.get(cell.lower())
             if value is None:
-                faults.append(fault("not-a-flag", f'"{cell}" is neither true nor false', where))
+                what = f'"{cell}" is neither true nor false'
+                faults.append(fault("not-a-flag", what, where, "write true or false"))
         else:
-            value = cell
+            value = " ".join(cell.split()) if column.name in FREE_TEXT else cell
             if column.name in ("scan", "implant", "model") and cell.startswith(_FORMULA_START):
                 faults.append(
                     fault(
@@ -201,8 +230,8 @@ def _convert(cells: Sequence[str], column: Column, sheet: Sheet) -> tuple[pd.Ser
                         "begin it with a letter or a digit",
                     )
                 )
-            if any(ord(c) < 32 for c in cell):
-                faults.append(fault("control-character", "a cell holds a control character", where))
+            if any(ord(c) < 32 for c in str(value)):
+                faults.append(_control_character(where))
         values.append(value)
     if column.kind == "text":
         return pd.Series(["" if v is None else v for v in values], dtype=object), faults
@@ -222,6 +251,11 @@ def _date(cell: str) -> pd.Timestamp | None:
         return None
     # wall-clock time of the place where it was measured: the offset is dropped, not applied
     return stamp.tz_localize(None) if stamp.tzinfo is not None else stamp
+
+
+def _control_character(where: str) -> Finding:
+    mend = "remove the line break or the sign that cannot be seen"
+    return fault("control-character", "a name holds a control character", where, mend)
 
 
 def _factor(cells: Sequence[str], name: str, sheet: Sheet) -> tuple[pd.Series, list[Finding]]:
@@ -248,22 +282,9 @@ def _factor(cells: Sequence[str], name: str, sheet: Sheet) -> tuple[pd.Series, l
             return pd.Series(numbers, dtype="int64" if whole else float), faults
         except InputError:
             pass
-    groups: dict[str, dict[str, int]] = {}
     for cell, row in zip(cells, sheet.numbers, strict=True):
         if any(ord(c) < 32 for c in cell):
-            where = place(sheet.file, row, name)
-            faults.append(fault("control-character", "a cell holds a control character", where))
-        groups.setdefault(" ".join(cell.casefold().split()), {}).setdefault(cell, row)
-    for spellings in groups.values():
-        if len(spellings) > 1:
-            (first, _), *others = spellings.items()
-            for other, row in others:
-                faults.append(
-                    fault(
-                        "level-spelling",
-                        f'"{other}" and "{first}" differ by case or blanks only',
-                        place(sheet.file, row, name),
-                        "spell a level the same everywhere",
-                    )
-                )
+            faults.append(_control_character(place(sheet.file, row, name)))
+    faults += alike(cells, sheet.numbers, file=sheet.file, column=name)
+    faults += perhaps_misspelt(cells, sheet.numbers, file=sheet.file, column=name)
     return pd.Series(list(cells), dtype=object), faults

@@ -32,8 +32,8 @@ s2,M,A,2,1
 """
 POSES = "scan,model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z\n" + "".join(
     f"{scan},M,{implant},{x},{y},0,0,0,1\n"
-    for scan in ("s1", "s2")
-    for implant, x, y in (("I1", 0, 0), ("I2", 20.01, 5), ("I3", 40.03, 0))
+    for scan, last in (("s1", 40.03), ("s2", 40.04))
+    for implant, x, y in (("I1", 0, 0), ("I2", 20.01, 5), ("I3", last, 0))
 )
 
 
@@ -135,14 +135,15 @@ def test_all_faults_of_all_files_come_at_once(folder):
 @pytest.mark.parametrize(
     ("implants", "code", "where"),
     [
-        (IMPLANTS + "M,I4,40.2,0,0,0,0,1\n", "coincident-implants", "reference/implants.csv:5"),
+        (IMPLANTS + "M,I4,40.2,0,0,0,0,1\n", "coincident-implants",
+         "reference/implants.csv:5:x_mm"),
         (IMPLANTS + "M,I3,60,0,0,0,0,1\n", "duplicate-implant", "reference/implants.csv:5:implant"),
         (
             IMPLANTS + "M,I4,60,0,0,0,0,-1\n",
             "inward-axis",
             "reference/implants.csv:5:axis_x",
         ),
-        ("model,implant,x_mm\nM,I1,0\n", "missing-column", "reference/implants.csv:1"),
+        ("model,implant,x_mm\nM,I1,0\n", "missing-column", "reference/implants.csv:1:y_mm"),
         (IMPLANTS.replace("implant,", "implant,colour,", 1), "unknown-column",
          "reference/implants.csv:1:colour"),
     ],
@@ -158,7 +159,7 @@ def test_a_reference_that_cannot_be_is_refused(folder, implants, code, where):
         lambda s: s.encode("utf-16"),
         lambda s: s.replace("\n", "\r\n").encode(),
         lambda s: s.replace(",", "\t").encode(),
-        lambda s: s.replace(",", ";").replace("20.01", "20,01").replace("40.03", "40,03").encode(),
+        lambda s: s.replace(",", ";").replace(".", ",").encode(),
     ],
     ids=["bom", "utf-16", "crlf", "tab", "semicolon with decimal comma"],
 )
@@ -175,7 +176,7 @@ def test_a_workbook_reads_like_its_csv(folder, tmp_path):
     for line in POSES.strip().splitlines():
         book.active.append([float(c) if c[0].isdigit() else c for c in line.split(",")])
     book.save(path / "poses.xlsx")
-    assert load_study(path).given_poses["x_mm"].tolist() == [0, 20.01, 40.03] * 2
+    assert load_study(path).given_poses["x_mm"].tolist() == [0, 20.01, 40.03, 0, 20.01, 40.04]
 
 
 @pytest.mark.parametrize(

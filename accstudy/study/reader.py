@@ -1,0 +1,274 @@
+"""The files of one study, read and held against each other, with every fault collected."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TypeVar
+
+import pandas as pd
+
+from accstudy.errors import Finding, InputError, Severity, StudyError, nearest, place
+from accstudy.geometry.units import UNIT_MM
+from accstudy.study.checks import against_reference
+from accstudy.study.paths import resolve
+from accstudy.study.positions import check_landmarks, check_positions
+from accstudy.study.reference import check_reference, reference_from_touches
+from accstudy.study.settings import Settings
+from accstudy.study.sheet import read_sheet
+from accstudy.study.spelling import alike
+from accstudy.study.typed import fault, records, typed
+from accstudy.tables import TABLES
+
+__all__ = ["Reader"]
+
+T = TypeVar("T")
+
+
+class Reader:
+    """Reads the files of one study and collects what is wrong with them.
+
+    Parameters
+    ----------
+    path : Path
+        Study folder.
+    settings : Settings
+        Its study.toml.
+    allow_outside : bool
+        Whether files may lie outside the folder.
+    """
+
+    def __init__(self, path: Path, settings: Settings, *, allow_outside: bool) -> None:
+        self.path = path
+        self.settings = settings
+        self.allow_outside = allow_outside
+        self.findings: list[Finding] = []
+        self.unusable: set[str] = set()
+
+    def _attempt(self, job: Callable[[], T]) -> T | None:
+        try:
+            return job()
+        except (StudyError, InputError) as error:
+            self.findings += error.findings
+        return None
+
+    def sheet(
+        self, table: str, file: str, key: str, *, rename: dict[str, str] | None = None
+    ) -> pd.DataFrame | None:
+        """Read the table file that a key of study.toml names; None when it cannot be used."""
+
+        def job() -> pd.DataFrame:
+            full = self._resolved(file, place("study.toml", column=key))
+            frame, faults = typed(read_sheet(full, file=file), table, rename=rename)
+            self.findings += faults
+            missing = [f for f in faults if f.code == "missing-column"]
+            if missing:
+                raise _UnusableError
+            return frame
+
+        try:
+            found = self._attempt(job)
+        except _UnusableError:
+            found = None
+        if found is None:
+            self.unusable.add(table)
+        return found
+
+    def _resolved(self, file: str, where: str) -> Path:
+        """Find a file inside the study; the place that names it is part of the fault."""
+        try:
+            return resolve(self.path, file, allow_outside=self.allow_outside)
+        except InputError as error:
+            raise StudyError([fault("outside", error.message, where, error.hint)]) from None
+
+    def table(self, table: str, file: str, key: str) -> pd.DataFrame:
+        """Read an optional table; empty when none is named or it is unusable."""
+        frame = self.sheet(table, file, key) if file else None
+        if frame is None:
+            names = [*TABLES[table].names, "row"]
+            return pd.DataFrame({name: pd.Series(dtype=object) for name in names})
+        return frame
+
+    def implants(self) -> pd.DataFrame | None:
+        """Read the reference, from its rows or from touch points; None if it is unusable."""
+        settings = self.settings.reference
+        scale = UNIT_MM[settings.length_unit]
+        if settings.touch_points:
+            file = settings.touch_points
+            touches = self.sheet(
+                "touch_points", file, "reference.touch_points", rename=settings.columns
+            )
+            if touches is None:
+                return None
+            touches[["x_mm", "y_mm", "z_mm"]] *= scale
+            frame = self._attempt(lambda: reference_from_touches(touches, settings, file=file))
+        else:
+            file = settings.implants
+            frame = self.sheet("implants", file, "reference.implants", rename=settings.columns)
+            if frame is not None:
+                frame[["x_mm", "y_mm", "z_mm"]] *= scale
+        if frame is None:
+            return None
+        checked, found = check_reference(frame, file=file)
+        bodies = self.settings.scan_body
+        for row in records(checked):
+            if row["scan_body"] and bodies and row["scan_body"] not in bodies:
+                found.append(
+                    fault(
+                        "unknown-scan-body",
+                        f'scan body "{row["scan_body"]}" is not in study.toml',
+                        place(file, row["row"], "scan_body"),
+                        nearest(row["scan_body"], list(bodies)),
+                    )
+                )
+        self.findings += found
+        return checked
+
+    def scans(self) -> tuple[pd.DataFrame | None, tuple[str, ...]]:
+        """Read the scan list and name its factor columns; None if it is unusable."""
+        file = self.settings.scans.list
+        frame = self.sheet("scans", file, "scans.list")
+        if frame is None:
+            return None, ()
+        if frame.empty:
+            self.findings.append(
+                fault("no-scans", "the scan list has no rows", file, "add one row a scan")
+            )
+        own = {*TABLES["scans"].names, "row"}
+        factors = tuple(name for name in frame.columns if name not in own)
+        reserved = {"condition", "cell", "excluded"}
+        for table in ("implant_deviations", "pair_deviations", "seating"):
+            reserved |= set(TABLES[table].names)
+        for name in factors:
+            if name in reserved:
+                self.findings.append(
+                    fault(
+                        "reserved-column",
+                        f'"{name}" is the name of a result column',
+                        place(file, 1, name),
+                        "give the factor another name",
+                    )
+                )
+        seen: dict[str, int] = {}
+        for name, row in zip(frame["scan"], frame["row"], strict=True):
+            if name and name in seen:
+                self.findings.append(
+                    fault(
+                        "duplicate-scan",
+                        f'scan "{name}" stands there already in row {seen[name]}',
+                        place(file, row, "scan"),
+                        "give every scan a name of its own",
+                    )
+                )
+            seen.setdefault(name, row)
+        for status, row in zip(frame["status"], frame["row"], strict=True):
+            if status not in ("", "ok", "failed", "planned"):
+                self.findings.append(
+                    fault(
+                        "unknown-status",
+                        f'status "{status}"',
+                        place(file, row, "status"),
+                        "leave it empty, or write ok, failed or planned",
+                    )
+                )
+        frame["status"] = frame["status"].replace("", "ok")
+        once = frame.drop_duplicates("scan")
+        self.findings += alike(
+            once["scan"].tolist(), once["row"].tolist(), file=file, column="scan"
+        )
+        return frame, factors
+
+    def check_against_each_other(
+        self,
+        scans: pd.DataFrame,
+        implants: pd.DataFrame | None,
+        poses: pd.DataFrame,
+        landmarks: pd.DataFrame,
+    ) -> None:
+        """Hold scans, positions and landmarks against the reference."""
+        if implants is None or implants.empty:
+            return
+        ours = self.settings.scans
+        self.findings += against_reference(scans, implants, self.settings)
+        self.findings += check_positions(poses, scans, implants, file=ours.poses)
+        self.findings += check_landmarks(landmarks, scans, implants, file=ours.landmarks)
+
+    def without_planned(self, scans: pd.DataFrame, poses: pd.DataFrame) -> pd.DataFrame:
+        """Leave out planned scans that are not made yet; say which."""
+        planned = scans["status"] == "planned"
+        coming = planned & (scans["file"] == "") & ~scans["scan"].isin(poses["scan"])
+        names = scans.loc[coming, "scan"].tolist()
+        file = self.settings.scans.list
+        mend = "write each file's name into column file once the scan is made"
+        if names and len(names) == len(scans):
+            what = f"all {len(names)} scans are planned; none is made yet"
+            self.findings.append(fault("no-scans-yet", what, file, mend))
+        elif names:
+            what = f"{len(names)} of {len(scans)} scans are planned and not made yet: {_few(names)}"
+            drift = self.settings.study.kind == "drift"  # there, the list is never complete
+            severity = Severity.NOTE if drift else Severity.WARNING
+            self.findings.append(Finding(severity, "scans-planned", what, file, mend))
+        made = scans[~coming].reset_index(drop=True)
+        made["status"] = made["status"].replace("planned", "ok")
+        return made
+
+    def check_files(self, scans: pd.DataFrame, poses: pd.DataFrame) -> None:
+        """See that every scan has either a mesh file or positions, and that files exist."""
+        with_poses = set(poses["scan"])
+        seen: dict[Path, str] = {}
+        for row in records(scans):
+            scan, file = row["scan"], row["file"]
+            where = place(self.settings.scans.list, row["row"], "file")
+            if row["status"] == "failed":
+                continue
+            if not file:
+                if scan not in with_poses and "poses" not in self.unusable:
+                    hint = "name its mesh file, or bring its positions (scans.poses)"
+                    what = f'scan "{scan}" has neither a file nor positions'
+                    self.findings.append(fault("no-data", what, where, hint))
+                continue
+            if scan in with_poses:
+                what = f'scan "{scan}" has both a file and positions'
+                self.findings.append(fault("two-sources", what, where, "keep one of the two"))
+            full = self._attempt(lambda: self._resolved(file, where))  # noqa: B023
+            if full is None:
+                continue
+            if not full.is_file():
+                folder = full.parent
+                names = sorted(p.name for p in folder.iterdir()) if folder.is_dir() else []
+                hint = nearest(full.name, names) if 0 < len(names) < 2000 else "check the name"
+                if not hint.startswith("did"):
+                    hint = "check the name; it is relative to the study folder"
+                what = f'there is no file "{file}"'
+                self.findings.append(fault("no-file", what, where, hint))
+            elif full in seen:
+                what = f'"{file}" is the file of scan "{seen[full]}", too'
+                self.findings.append(fault("file-twice", what, where, "a file is one scan"))
+            seen.setdefault(full, scan)
+        needs_body = any(
+            f and s != "failed" for f, s in zip(scans["file"], scans["status"], strict=True)
+        )
+        if needs_body and not self.settings.scan_body:
+            what = "scans are meshes, but no scan body is described"
+            hint = "add [scan_body.default] with mesh = ... or cylinder = {...}"
+            self.findings.append(fault("no-scan-body", what, "study.toml", hint))
+        for name, body in self.settings.scan_body.items():
+            self._check_named(body.mesh, f"scan_body.{name}.mesh")
+        self._check_named(self.settings.reference.surface, "reference.surface")
+
+    def _check_named(self, file: str, key: str) -> None:
+        if not file:
+            return
+        where = place("study.toml", column=key)
+        full = self._attempt(lambda: self._resolved(file, where))
+        if full is not None and not full.is_file():
+            mend = "check the name; it is relative to the study folder"
+            self.findings.append(fault("no-file", f'there is no file "{file}"', where, mend))
+
+
+def _few(names: list[str]) -> str:
+    return ", ".join(names) if len(names) <= 4 else f"{names[0]}, {names[1]}, ... {names[-1]}"
+
+
+class _UnusableError(Exception):
+    """A table whose required columns are missing; the faults are listed already."""

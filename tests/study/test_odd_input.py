@@ -1,0 +1,475 @@
+"""Odd input is found by `check`, all of it at once, each at its file, row and column.
+
+A sound study of positions and one of meshes; every case spoils one thing in it.
+"""
+
+import gzip
+import os
+import zipfile
+
+import numpy as np
+import pytest
+
+from accstudy.errors import Severity
+from accstudy.mesh.model import Mesh
+from accstudy.simulate.arch import reference_model
+from accstudy.simulate.bodies import body_shape
+from accstudy.simulate.files import stl_bytes
+from accstudy.stages.check import check_study
+from accstudy.study.sheet import read_sheet
+from accstudy.tables import csv_bytes
+
+IMPLANTS = """model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z,flat_x,flat_y,flat_z,valid_from
+M,I1,0,0,0,0,0,1,1,0,0,
+M,I2,20,5,0,0,0,1,1,0,0,
+M,I3,48,0,2,0,0,1,1,0,0,
+"""
+SCANS = """scan,model,device,operator,session,repeat,measured_at
+s1,M,device A,1,1,1,2026-01-01T10:00
+s2,M,device A,1,1,2,2026-01-01T10:20
+s3,M,device A,1,2,1,2026-02-01
+"""
+POSES = "scan,model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z,flat_x,flat_y,flat_z\n" + "".join(
+    f"s{k},M,{implant},{x + 0.01 * k:.2f},{y},{z},0,0,1,1,0,0\n"
+    for k in (1, 2, 3)
+    for implant, x, y, z in (("I1", 0, 0, 0), ("I2", 20, 5, 0), ("I3", 48.02, 0, 2))
+)
+EVENTS = "at,device,kind,note,new_baseline\n2026-01-15,device A,service,tip,false\n"
+LANDMARKS = "scan,implant,x_mm,y_mm,z_mm\ns1,I1,0,0,0\n"
+SETTINGS = """[study]
+title = "Odd"
+kind = "drift"
+[scans]
+poses = "poses.csv"
+landmarks = "landmarks.csv"
+temperature_c = 20.0
+expansion_per_k = 75e-6
+[drift]
+events = "events.csv"
+[reference]
+mpe_um = { constant = 1.9 }
+"""
+
+
+def write(folder, **files):
+    names = {"settings": "study.toml", "implants": "reference/implants.csv"}
+    whole = {
+        "study.toml": SETTINGS,
+        "scans.csv": SCANS,
+        "poses.csv": POSES,
+        "events.csv": EVENTS,
+        "landmarks.csv": LANDMARKS,
+        "reference/implants.csv": IMPLANTS,
+    } | {names.get(k, f"{k}.csv"): v for k, v in files.items()}
+    for name, text in whole.items():
+        target = folder / name
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_bytes(text if isinstance(text, bytes) else text.encode())
+    return folder
+
+
+def found(folder):
+    return {(f.code, f.where): f for f in check_study(folder)}
+
+
+def test_the_sound_study_has_no_finding(tmp_path):
+    assert found(write(tmp_path)) == {}
+
+
+def swapped(text, *pairs):
+    for old, new in pairs:
+        assert old in text
+        text = text.replace(old, new)
+    return text
+
+
+LAST = POSES.splitlines()[-1] + "\n"
+COPIED = POSES.replace(
+    "".join(x + "\n" for x in POSES.splitlines()[4:7]),
+    "".join(x.replace("s1", "s2") + "\n" for x in POSES.splitlines()[1:4]),
+)
+ODD = {
+    "duplicate row of a position": (
+        {"poses": POSES + LAST}, "duplicate-implant", "poses.csv:11:implant", '"I3" twice'),
+    "duplicate row of a scan": (
+        {"scans": SCANS + SCANS.splitlines()[-1] + "\n"}, "duplicate-scan", "scans.csv:5:scan",
+        "already in row 4"),
+    "duplicate implant": (
+        {"implants": IMPLANTS + "M,I3,60,0,0,0,0,1,1,0,0,\n"}, "duplicate-implant",
+        "reference/implants.csv:5:implant", '"I3"'),
+    "duplicate landmark": (
+        {"landmarks": LANDMARKS + "s1,I1,0,0,1\n"}, "duplicate-implant",
+        "landmarks.csv:3:implant", '"I1" twice'),
+    "duplicate event": (
+        {"events": EVENTS + EVENTS.splitlines()[-1] + "\n"}, "duplicate-event",
+        "events.csv:3:at", "already in row 2"),
+    "the same positions under another name": (
+        {"poses": COPIED}, "same-scan-twice", "poses.csv:5:scan", 'same positions as "s1"'),
+    "unknown model": (
+        {"scans": swapped(SCANS, ("s3,M", "s3,N"))}, "unknown-model", "scans.csv:4:model", '"N"'),
+    "another model in the positions": (
+        {"poses": swapped(POSES, ("s3,M,I3", "s3,N,I3"))}, "model-differs", "poses.csv:10:model",
+        '"N"'),
+    "scan that is not in the list": (
+        {"poses": swapped(POSES, ("s3,M,I3", "s9,M,I3"))}, "unknown-scan", "poses.csv:10:scan",
+        '"s9"'),
+    "implant missing from the reference": (
+        {"poses": swapped(POSES, ("s3,M,I3", "s3,M,I9"))}, "unknown-implant",
+        "poses.csv:10:implant", '"I9"'),
+    "implant missing from a scan": (
+        {"poses": POSES.removesuffix(LAST)}, "missing-implant", "poses.csv:8:implant", "I3"),
+    "landmark of no implant": (
+        {"landmarks": LANDMARKS + "s1,I8,0,0,1\n"}, "unknown-implant", "landmarks.csv:3:implant",
+        '"I8"'),
+    "axis of another length": (
+        {"implants": swapped(IMPLANTS, ("48,0,2,0,0,1", "48,0,2,0,0,1.1"))}, "axis-length",
+        "reference/implants.csv:4:axis_x", "1.1"),
+    "axis of no length": (
+        {"implants": swapped(IMPLANTS, ("48,0,2,0,0,1", "48,0,2,0,0,0"))}, "axis-length",
+        "reference/implants.csv:4:axis_x", "length 0"),
+    "axis of another length in a scan": (
+        {"poses": swapped(POSES, ("48.05,0,2,0,0,1", "48.05,0,2,0,0,0.5"))}, "axis-length",
+        "poses.csv:10:axis_x", "0.5"),
+    "inward axis": (
+        {"implants": swapped(IMPLANTS, ("48,0,2,0,0,1", "48,0,2,0,0,-1"))}, "inward-axis",
+        "reference/implants.csv:4:axis_x", '"I3"'),
+    "inward axis in a scan": (
+        {"poses": swapped(POSES, ("48.05,0,2,0,0,1", "48.05,0,2,0,0,-1"))}, "inward-axis",
+        "poses.csv:10:axis_x", '"I3"'),
+    "all axes inward": (
+        {"implants": IMPLANTS.replace(",0,0,1,1,", ",0,0,-1,1,")}, "mirrored",
+        "poses.csv:2:x_mm", "all axes reversed"),
+    "left-handed coordinates": (
+        {"poses": POSES.replace(",5,0,0,0,1", ",-5,0,0,0,1")}, "mirrored", "poses.csv:2:x_mm",
+        "mirror image"),
+    "flat along the axis": (
+        {"implants": IMPLANTS.replace("48,0,2,0,0,1,1,0,0", "48,0,2,0,0,1,0,0,1")},
+        "flat-along-axis", "reference/implants.csv:4:flat_x", "0 deg"),
+    "flat along the axis in a scan": (
+        {"poses": swapped(POSES, ("48.05,0,2,0,0,1,1,0,0", "48.05,0,2,0,0,1,0.1,0,1"))},
+        "flat-along-axis", "poses.csv:10:flat_x", "6 deg"),
+    "flat given in part": (
+        {"implants": IMPLANTS.replace("48,0,2,0,0,1,1,0,0", "48,0,2,0,0,1,1,,0")},
+        "flat-incomplete", "reference/implants.csv:4:flat_y", "flat_y"),
+    "coincident implants": (
+        {"implants": IMPLANTS + "M,I4,48.2,0,2,0,0,1,1,0,0,\n"}, "coincident-implants",
+        "reference/implants.csv:5:x_mm", "0.2 mm"),
+    "level by case": (
+        {"scans": swapped(SCANS, ("s3,M,device A", "s3,M,Device A"))}, "level-spelling",
+        "scans.csv:4:device", '"Device A"'),
+    "level by blanks": (
+        {"scans": swapped(SCANS, ("s3,M,device A", "s3,M,deviceA"))}, "level-spelling",
+        "scans.csv:4:device", '"deviceA"'),
+    "level by a blank that cannot be broken": (
+        {"scans": swapped(SCANS, ("s3,M,device A", "s3,M,device\u00a0A"))}, "level-spelling",
+        "scans.csv:4:device", "device"),
+    "level by a hyphen": (
+        {"scans": swapped(SCANS, ("s3,M,device A", "s3,M,device-A"))}, "level-spelling",
+        "scans.csv:4:device", '"device-A"'),
+    "level by a leading zero": (
+        {"scans": swapped(SCANS, (",1,2,1,2026", ",01,2,1,2026"))}, "level-spelling",
+        "scans.csv:4:operator", '"01"'),
+    "level by one letter": (
+        {"scans": SCANS + "".join(f"s{k},M,device A,1,2,{k},2026-02-01\n" for k in (4, 5, 6))
+         + "s7,M,devise A,1,2,7,2026-02-01\n"}, "level-misspelt", "scans.csv:8:device",
+        '"devise A"'),
+    "name of a scan by case": (
+        {"scans": SCANS.replace("s3", "S2")}, "level-spelling", "scans.csv:4:scan", '"S2"'),
+    "name of an implant by case": (
+        {"implants": IMPLANTS + "M,i3,60,0,0,0,0,1,1,0,0,\n"}, "level-spelling",
+        "reference/implants.csv:5:implant", '"i3"'),
+    "day in the future": (
+        {"scans": swapped(SCANS, ("2026-02-01", "2226-02-01"))}, "future-date",
+        "scans.csv:4:measured_at", "2226-02-01"),
+    "day long past": (
+        {"scans": swapped(SCANS, ("2026-01-01T10:00", "1926-01-01"))}, "early-date",
+        "scans.csv:2:measured_at", "1926-01-01"),
+    "repeats against the time": (
+        {"scans": swapped(SCANS, ("T10:20", "T09:20"))}, "date-order", "scans.csv:3:measured_at",
+        "before repeat 1 (row 2"),
+    "sessions against the time": (
+        {"scans": swapped(SCANS, ("2026-02-01", "2025-02-01"))}, "date-order",
+        "scans.csv:4:measured_at", 'before session "1"'),
+    "event in the future": (
+        {"events": swapped(EVENTS, ("2026-01-15", "2226-01-15"))}, "future-date", "events.csv:2:at",
+        "2226"),
+    "event of an unknown device": (
+        {"events": swapped(EVENTS, ("device A", "device B"))}, "unknown-device",
+        "events.csv:2:device", '"device B"'),
+    "reference due before it was measured": (
+        {"settings": SETTINGS + "measured_on = 2025-02-01\ndue_on = 2024-02-01\n"}, "date-order",
+        "study.toml::reference.due_on", "2024-02-01"),
+    "scan before its reference": (
+        {"implants": IMPLANTS.replace(",1,0,0,\n", ",1,0,0,2026-01-20\n")}, "before-reference",
+        "scans.csv:2:measured_at", "2026-01-20"),
+    "name that a spreadsheet runs": (
+        {"scans": SCANS.replace("s3", "@s3")}, "unsafe-name", "scans.csv:4:scan", '"@s3"'),
+    "line break in a name": (
+        {"scans": swapped(SCANS, ("s3,M,device A", 's3,M,"device\nA"'))}, "control-character",
+        "scans.csv:4:device", "control"),
+    "decimal commas and points in one table": (
+        {"poses": POSES.replace(",", ";").replace("48.05", "48,05")}, "mixed-decimals",
+        "poses.csv:2:x_mm", '"48,05"'),
+    "thousands": (
+        {"poses": POSES.replace(",", ";").replace("48.05", "1.048,05")}, "not-a-number",
+        "poses.csv:10:x_mm", "ambiguous"),
+    "thousands in quotation marks": (
+        {"poses": POSES.replace("48.05", '"1,048.05"')}, "not-a-number", "poses.csv:10:x_mm",
+        "ambiguous"),
+    "absolute path": (
+        {"settings": swapped(SETTINGS, ('"poses.csv"', '"/etc/passwd"'))}, "outside",
+        "study.toml::scans.poses", "/etc/passwd"),
+    "path that climbs out": (
+        {"settings": swapped(SETTINGS, ('"events.csv"', '"../events.csv"'))}, "outside",
+        "study.toml::drift.events", "../events.csv"),
+    "path with a NUL": (
+        {"settings": swapped(SETTINGS, ('"poses.csv"', '"a\\u0000b"'))}, "outside",
+        "study.toml::scans.poses", "no usable file name"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", list(ODD))
+def test_an_odd_thing_is_found_at_its_place_with_its_value_and_a_hint(tmp_path, case):
+    files, code, where, value = ODD[case]
+    finding = found(write(tmp_path, **files))[code, where]
+    assert value in finding.what
+    assert finding.mend
+
+
+def test_odd_things_of_all_files_come_at_once_warnings_too(tmp_path):
+    everything = found(
+        write(
+            tmp_path,
+            scans=swapped(SCANS, ("s3,M,device A", "s3,N,Device A"), ("T10:20", "T09:20")),
+            implants=swapped(IMPLANTS, ("48,0,2,0,0,1", "48,0,2,0,0,-1")),
+            poses=swapped(POSES, ("s2,M,I2", "s2,M,I9")),
+            events=EVENTS + "2226-01-15,device B,service,,false\n",
+        )
+    )
+    assert {where for _, where in everything} >= {
+        "scans.csv:4:model",
+        "scans.csv:4:device",
+        "scans.csv:3:measured_at",
+        "reference/implants.csv:4:axis_x",
+        "poses.csv:6:implant",
+        "events.csv:3:at",
+        "events.csv:3:device",
+    }
+    rank = [f.severity is Severity.ERROR for f in everything.values()]
+    assert rank == sorted(rank, reverse=True)
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [("1-1", "11"), ("4.01", "4.1"), ("device A", "device B"), ("A", "AA"), ("north", "south")],
+)
+def test_levels_that_differ_in_more_are_two_levels(tmp_path, one, other):
+    rows = "".join(
+        f"s{k},M,device A,{one if k < 3 else other},1,{k},2026-01-01\n" for k in (1, 2, 3)
+    )
+    assert not found(write(tmp_path, scans=SCANS.splitlines()[0] + "\n" + rows))
+
+
+def test_a_line_break_in_a_sentence_is_a_blank(tmp_path):
+    folder = write(tmp_path, events=EVENTS.replace("tip", '"new tip,\r\nsee sheet 3"'))
+    assert found(folder) == {}
+
+
+@pytest.fixture(scope="module")
+def meshes(tmp_path_factory):
+    """Three scans of three implants as small meshes."""
+    folder = tmp_path_factory.mktemp("meshes")
+    reference = reference_model(3, angulation_deg=5.0, model="M", seed=5)
+    body = body_shape("cylinder-flat").drawing(segment_mm=0.6).mesh
+    scans = "scan,file,model,device\n" + "".join(f"s{k},scans/s{k}.stl,M,A\n" for k in (1, 2, 3))
+    write(
+        folder,
+        settings='[study]\ntitle = "x"\nkind = "validation"\n[scans]\ntemperature_c = 20.0\n'
+        "expansion_per_k = 7e-5\n[reference]\nmpe_um = { constant = 1.9 }\n"
+        '[scan_body.default]\nmesh = "body.stl"\naxis = [0, 0, 1]\n',
+        scans=scans,
+        implants=csv_bytes("implants", reference),
+    )
+    (folder / "body.stl").write_bytes(stl_bytes(body, decimals=6))
+    (folder / "scans").mkdir()
+    for k in (1, 2, 3):
+        moved = Mesh(body.vertices_mm + np.array([k, 2.0, 3.0]), body.faces)
+        (folder / f"scans/s{k}.stl").write_bytes(stl_bytes(moved, decimals=6))
+    assert not [f for f in check_study(folder) if f.severity is Severity.ERROR]
+    return folder
+
+
+def ply_of(stl):
+    """The same triangles as an ASCII PLY, in another order."""
+    from accstudy.mesh.read import read_mesh
+
+    mesh = read_mesh(stl)
+    points = mesh.vertices_mm.astype(np.float32)
+    lines = [" ".join(repr(float(v)) for v in p) for p in points]
+    lines += [f"3 {a} {b} {c}" for b, c, a in mesh.faces[::-1]]
+    head = (
+        f"ply\nformat ascii 1.0\nelement vertex {len(points)}\nproperty float x\n"
+        f"property float y\nproperty float z\nelement face {len(mesh.faces)}\n"
+        "property list uchar int vertex_indices\nend_header\n"
+    )
+    return (head + "\n".join(lines) + "\n").encode()
+
+
+@pytest.mark.parametrize("how", ["copy", "other header", "packed", "other format"])
+def test_the_same_triangles_under_another_name_are_found(meshes, tmp_path, how):
+    data = (meshes / "scans/s1.stl").read_bytes()
+    name, twin = {
+        "copy": ("s2.stl", data),
+        "other header": ("s2.stl", b"another".ljust(80, b"\0") + data[80:]),
+        "packed": ("s2.stl.gz", gzip.compress(data)),
+        "other format": ("s2.ply", ply_of(meshes / "scans/s1.stl")),
+    }[how]
+    with twin_in(meshes, tmp_path, name, twin) as folder:
+        finding = found(folder)["same-scan-twice", "scans.csv:3:file"]
+    assert f'"scans/{name}"' in finding.what
+    assert '"scans/s1.stl"' in finding.what
+
+
+def twin_in(meshes, tmp_path, name, data):
+    import contextlib
+    import shutil
+
+    @contextlib.contextmanager
+    def copied():
+        folder = shutil.copytree(meshes, tmp_path / "study")
+        (folder / "scans" / name).write_bytes(data)
+        text = (folder / "scans.csv").read_text()
+        (folder / "scans.csv").write_text(text.replace("scans/s2.stl", f"scans/{name}"))
+        yield folder
+
+    return copied()
+
+
+def test_faults_of_meshes_and_of_tables_come_at_once(meshes, tmp_path):
+    data = (meshes / "scans/s1.stl").read_bytes()
+    with twin_in(meshes, tmp_path, "s2.stl", data[:-7]) as folder:
+        (folder / "scans.csv").write_text(
+            (folder / "scans.csv").read_text() + "s4,scans/s4.stl,N,a\n"
+        )
+        everything = found(folder)
+    assert {code for code, _ in everything} >= {
+        "mesh",
+        "unknown-model",
+        "no-file",
+        "level-spelling",
+    }
+
+
+def test_a_scan_body_that_stands_on_its_head_is_found(meshes, tmp_path):
+    with twin_in(meshes, tmp_path, "s2.stl", (meshes / "scans/s2.stl").read_bytes()) as folder:
+        text = (folder / "study.toml").read_text().replace("[0, 0, 1]", "[0, 0, -1]")
+        (folder / "study.toml").write_text(text + "use_above_mm = 0\n")
+        finding = next(f for (code, _), f in found(folder).items() if code != "no-temperature")
+    assert finding.where.startswith("study.toml::scan_body.default")
+    assert "below" in finding.what
+
+
+@pytest.mark.skipif(os.name == "nt", reason="links need a right of their own there")
+def test_a_link_out_of_the_study_is_refused_unless_allowed(tmp_path):
+    folder = write(tmp_path / "study")
+    (tmp_path / "poses.csv").write_text(POSES)
+    (folder / "poses.csv").unlink()
+    (folder / "poses.csv").symlink_to(tmp_path / "poses.csv")
+    assert list(found(folder)) == [("outside", "study.toml::scans.poses")]
+    assert check_study(folder, allow_outside=True) == ()
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="pipes of POSIX")
+@pytest.mark.parametrize("name", ["study.toml", "scans.csv", "poses.csv"])
+def test_a_pipe_in_place_of_a_file_does_not_hang(tmp_path, name):
+    folder = write(tmp_path)
+    (folder / name).unlink()
+    os.mkfifo(folder / name)
+    finding = next(iter(found(folder).values()))
+    assert "not a file" in finding.what
+    assert name in finding.where
+
+
+def workbook(path, *, cells=(), dimension="A1:B2", rows=""):
+    """Write a workbook by hand, so that it may say what no program would write."""
+    kinds = "application/vnd.openxmlformats-officedocument.spreadsheetml"
+    listed = "".join(f'<c r="{at}" {more}>{inner}</c>' for at, more, inner in cells)
+    files = {
+        "[Content_Types].xml": '<Types xmlns="http://schemas.openxmlformats.org/package/2006/'
+        'content-types"><Default Extension="rels" ContentType="application/vnd.openxmlformats-'
+        'package.relationships+xml"/><Override PartName="/xl/workbook.xml" ContentType="'
+        f'{kinds}.sheet.main+xml"/><Override PartName="/xl/worksheets/sheet1.xml" ContentType="'
+        f'{kinds}.worksheet+xml"/></Types>',
+        "_rels/.rels": '<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/'
+        'relationships"><Relationship Id="r1" Type="http://schemas.openxmlformats.org/'
+        'officeDocument/2006/relationships/officeDocument" Target="xl/workbook.xml"/>'
+        "</Relationships>",
+        "xl/workbook.xml": '<workbook xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/'
+        'main" xmlns:r="http://schemas.openxmlformats.org/officeDocument/2006/relationships">'
+        '<sheets><sheet name="a" sheetId="1" r:id="r1"/></sheets></workbook>',
+        "xl/_rels/workbook.xml.rels": '<Relationships xmlns="http://schemas.openxmlformats.org/'
+        'package/2006/relationships"><Relationship Id="r1" Type="http://schemas.openxmlformats.'
+        'org/officeDocument/2006/relationships/worksheet" Target="worksheets/sheet1.xml"/>'
+        "</Relationships>",
+        "xl/worksheets/sheet1.xml": '<worksheet xmlns="http://schemas.openxmlformats.org/'
+        f'spreadsheetml/2006/main"><dimension ref="{dimension}"/><sheetData>'
+        f'<row r="1">{listed}</row>{rows}</sheetData></worksheet>',
+    }
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, text in files.items():
+            archive.writestr(name, text)
+    return path
+
+
+def text_cell(at, text):
+    return at, 't="inlineStr"', f"<is><t>{text}</t></is>"
+
+
+def test_a_workbook_that_claims_a_whole_sheet_costs_no_time(tmp_path):
+    far = '<row r="1048576"><c r="XFD1048576"><v>7</v></c></row>'
+    path = workbook(
+        tmp_path / "a.xlsx",
+        cells=[text_cell("A1", "scan")],
+        dimension="A1:XFD1048576",
+        rows='<row r="2"><c r="A2" t="inlineStr"><is><t>s1</t></is></c></row>' + far,
+    )
+    from accstudy.errors import InputError
+
+    with pytest.raises(InputError, match="cells"):
+        read_sheet(path, file="a.xlsx")
+
+
+def test_a_formula_without_a_value_is_refused_and_one_with_a_value_is_read(tmp_path):
+    from accstudy.errors import InputError
+
+    head = [text_cell("A1", "scan"), text_cell("B1", "repeat")]
+    row = (
+        '<row r="2"><c r="A2" t="inlineStr"><is><t>s1</t></is></c><c r="B2"><f>1+1</f>{}</c></row>'
+    )
+    read = read_sheet(
+        workbook(tmp_path / "a.xlsx", cells=head, rows=row.format("<v>2</v>")), file="a.xlsx"
+    )
+    assert read.rows == (("s1", "2"),)
+    bare = workbook(tmp_path / "b.xlsx", cells=head, rows=row.format(""))
+    with pytest.raises(InputError, match="formula") as caught:
+        read_sheet(bare, file="b.xlsx")
+    assert caught.value.where == "b.xlsx:2:repeat"
+
+
+def test_a_workbook_that_unpacks_to_much_is_refused(tmp_path):
+    from accstudy.errors import InputError
+
+    path = tmp_path / "a.xlsx"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("xl/worksheets/sheet1.xml", bytes(120_000_000))
+    with pytest.raises(InputError, match="unpacks to more than"):
+        read_sheet(path, file="a.xlsx")
+
+
+def test_a_table_of_very_many_cells_is_refused(tmp_path):
+    from accstudy.errors import InputError
+
+    path = tmp_path / "a.csv"
+    path.write_text("a,b\n" + "1,2\n" * 3_000_000)
+    with pytest.raises(InputError, match="cells"):
+        read_sheet(path, file="a.csv")
