@@ -9,11 +9,10 @@ from __future__ import annotations
 
 import pandas as pd
 
-from accstudy.models.means import log_base
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text, italic
-from accstudy.reports.modelled import model_unit
-from accstudy.reports.wording import count, joined, missing, number, quantity
+from accstudy.reports.modelled import margin_name, response_label
+from accstudy.reports.wording import count, joined, missing
 
 __all__ = ["checklist", "checklist_rows"]
 
@@ -76,8 +75,8 @@ def _steps(factors: set[str]) -> str:
 def _outcomes(content: ReportContent) -> str:
     models = content.settings.get("model") or ()
     if models:
-        said = joined([str(m["response"]) for m in models])
-        return f"responses named in study.toml: {said}; whether beforehand: for the author"
+        said = joined(list(dict.fromkeys(response_label(str(m["response"])) for m in models)))
+        return f"set in the study: {said}; whether beforehand: for the author"
     return "the usual responses of a comparison, see Methods; whether beforehand: for the author"
 
 
@@ -100,10 +99,7 @@ def _difference(content: ReportContent) -> str:
 
 
 def _sized(table: pd.DataFrame, margin: float) -> str:
-    response = str(table.loc[table["margin"] == margin, "response"].iloc[0])
-    if log_base(response) is not None:
-        return f"a factor of {number(margin, '', decimals=2)}"
-    return quantity(margin, model_unit(response))
+    return margin_name(str(table.loc[table["margin"] == margin, "response"].iloc[0]), margin)
 
 
 def _order(factors: set[str]) -> str:

@@ -25,12 +25,14 @@ from accstudy.reports.model_evidence import (
 )
 from accstudy.reports.modelled import (
     contrast_sentence,
+    contrasts_sentence,
     lead_model,
     level_contrasts,
     means_rows,
     range_sentence,
     shown_interactions,
 )
+from accstudy.reports.recorded import record_section
 from accstudy.reports.select import (
     TOGETHER,
     between,
@@ -46,9 +48,9 @@ from accstudy.reports.shared import (
     left_out,
     limits_of_use,
     methods_section,
-    record_section,
     words_section,
 )
+from accstudy.reports.tabulated import outlier_tests
 from accstudy.reports.validation import answer as validation_answer
 from accstudy.reports.wording import (
     NONE,
@@ -94,6 +96,7 @@ def comparison_report(content: ReportContent) -> tuple[list[Text], Document, Doc
     means_table(rest, content)
     scatter(rest, content, lead)
     residual_checks(rest, content, lead)
+    outlier_tests(rest, content, most=8)
     evidence.alignments(rest, content)
     if content.has("seating"):
         rest.heading("How a rigid framework would seat")
@@ -117,21 +120,27 @@ def answer(content: ReportContent, lead: str) -> list[Text]:
             "The study has no model that compares conditions. What a single one does:",
             *validation_answer(content)[:1],
         ]
-    said: list[Text] = [contrast_sentence(r) for r in rows_of(rows)[:_ON_FIRST_PAGE]]
-    if len(rows) > _ON_FIRST_PAGE:
-        left = len(rows) - _ON_FIRST_PAGE
-        said.append(f"{count(left, 'further contrast')} follow in the table of contrasts.")
+    plain_ = log_base(str(rows["response"].iloc[0])) is None
+    said: list[Text] = (
+        [contrasts_sentence(rows_of(rows))]
+        if plain_ and len(rows) > 1
+        else [contrast_sentence(r) for r in rows_of(rows)[:_ON_FIRST_PAGE]]
+    )
     at = _mean_case(content.table("model_means"), lead)
-    case = f", and at {at} only" if at else ""
+    case = f"at {at}" if at else "over all cases"
+    distance = str(rows["response"].iloc[0]) == "pair.distance_um"
     differ = shown_interactions(table, lead)
     ends = [t for t in (_ends(content, r, lead) for r in differ[:1]) if t]
     said_ends = "; ".join(ends)
     left = len(differ) - len(ends)
     more = f"; {count(left, 'more difference')} of slopes on the pages after" if left else ""
     said.append(
-        f"This is longer or shorter, not nearer to the truth{case}."
-        + (f" {said_ends[0].upper()}{said_ends[1:]}{more}." if said_ends else "")
+        f"A minus means shorter distances, not smaller errors; the means hold {case or 'as said'}."
+        if distance
+        else f"These means hold {case}."
     )
+    if said_ends:
+        said.append(f"{said_ends[0].upper()}{said_ends[1:]}{more}.")
     said += _sizes(content, lead)
     said += _warned(content, lead)
     return said
@@ -218,7 +227,11 @@ def _by_itself(document: Document, content: ReportContent) -> None:
         "Distances of all pairs against the reference, µm: range of the bias; median standard "
         f"deviation of repeats and with the spread between cells ({between(content)[0]}); bound "
         "for future scans"
-        + ("" if limit is None else f" and verdict on the limit of {quantity(limit)}")
+        + (
+            ""
+            if limit is None
+            else f" and verdict on conformity with the limit of {quantity(limit)}"
+        )
         + ", for each pair and for all pairs of a scan together, the largest over all models (wide "
         "where a model has few scans); largest gap or interference in µm at "
         "the best seat (vertical, not engaging).",
@@ -238,7 +251,7 @@ def _by_itself(document: Document, content: ReportContent) -> None:
 def _judged(row: Any) -> str:
     if row is None or missing(row.tolerance_bound) or not row.verdict:
         return NONE
-    return f"{quantity(row.tolerance_bound, row.unit)}, {row.verdict}"
+    return f"{quantity(row.tolerance_bound, row.unit)}, {row.verdict.removeprefix('conformity ')}"
 
 
 def _gaps(content: ReportContent, condition: str) -> str:

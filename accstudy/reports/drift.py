@@ -12,6 +12,7 @@ from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Text, strong_accent
 from accstudy.reports.drift_charts import charts, signals_section, trends
 from accstudy.reports.drift_duties import baselines, comparisons, lookback, run_lengths
+from accstudy.reports.recorded import record_section
 from accstudy.reports.select import groups, limit_of
 from accstudy.reports.sessions import (
     device_names,
@@ -28,7 +29,6 @@ from accstudy.reports.shared import (
     left_out,
     limits_of_use,
     methods_section,
-    record_section,
 )
 from accstudy.reports.wording import (
     count,

@@ -23,6 +23,7 @@ from accstudy.reports.select import (
     slug,
 )
 from accstudy.reports.sentences import bias_sentence, condition_name, range_phrase, worst
+from accstudy.reports.terms import alignment_name
 from accstudy.reports.wording import interval, joined, missing, number, percent, quantity
 
 __all__ = ["SHOWN", "alignments", "implants_from_above", "pairs", "scan_after_scan"]
@@ -100,6 +101,7 @@ def alignments(document: Document, content: ReportContent) -> None:
     if not content.has("implant_deviations") or not content.has("implants"):
         return
     rows = alignment_rows(content.table("implant_deviations"), arches(content.table("implants")))
+    rows["alignment"] = rows["alignment"].map(alignment_name)
     document.heading("The same scans by each alignment")
     document.lead(
         "Why several",
@@ -134,15 +136,17 @@ def _alignment_table(document: Document, means: dict[tuple[str, ...], float]) ->
     cases = list(dict.fromkeys((c, m) for c, m, _ in means))
     several = len({c for c, _ in cases}) > 1
     rows: list[list[Text]] = []
+    before = None
     for c, m in cases:
-        start: list[Text] = [condition_name(c)] if several else []
+        start: list[Text] = [condition_name(c) if c != before else ""] if several else []
+        before = c
         rows.append([*start, m, *(number(means.get((c, m, a))) for a in seen)])
     document.table(
         "Root mean square of the 3D deviation over all implants and scans, µm.",
         [
-            *([Heading("condition", "left", 1)] if several else []),
-            Heading("model", "left", 0 if several else 1),
-            *(Heading(a) for a in seen),
+            *([Heading("condition", "left", 1.6)] if several else []),
+            Heading("model", "left", 0.8),
+            *(Heading(a, width=1) for a in seen),
         ],
         rows,
         wide=False,
@@ -160,8 +164,8 @@ def implants_from_above(document: Document, content: ReportContent) -> None:
         return
     document.heading("Every implant, seen from above")
     text = (
-        f"Alignment “{alignment}”. The arrow is what all scans have in common, the ellipse where "
-        "a further scan would lie with a probability of 95 %."
+        f"Aligned by {alignment_name(alignment)}. The arrow is what all scans have in common, the "
+        "ellipse where a further scan would lie with a probability of 95 %."
     )
     tilt = aligned["u_alignment_tilt_deg"].median()
     if not missing(tilt):

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from accstudy.figures.style import component_name
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Text, italic, symbol
+from accstudy.reports.modelled import margin_name, response_label
 from accstudy.reports.select import between
 from accstudy.reports.sentences import decision_rule
+from accstudy.reports.terms import alignment_name, formula_name, term_name
 from accstudy.reports.wording import count, date, joined, number, percent, quantity
 
 __all__ = ["methods", "model_rows", "sources"]
@@ -152,9 +155,9 @@ def _deviations(content: ReportContent) -> Text:
         "no alignment and are the primary result. Implants by themselves were compared after an "
         "alignment without scale: least squares over the platform centre and a point 10 mm along "
         f"the axis of all implants{named}; and with platform and axis of the first implant made "
-        f"to coincide. Results of single implants are those of the alignment “{main}” unless "
-        "another is named. Directions along and across the arch, and the path, follow a smooth "
-        "curve through the reference platforms."
+        "to coincide. Results of single implants are those of the alignment by "
+        f"{alignment_name(main)} unless another is named. Directions along and across the arch, "
+        "and the path, follow a smooth curve through the reference platforms."
     )
 
 
@@ -229,37 +232,37 @@ def _models(content: ReportContent) -> Text:
     terms = content.table("model_terms")
     method = str(terms["method"].iloc[0]) if "method" in terms else ""
     names = {"kenward-roger": "Kenward and Roger", "satterthwaite": "Satterthwaite"}
-    given = content.settings.get("model") or ()
-    names_ = joined([f"“{m['name']}”" for m in given]) or joined(
-        [f"“{n}”" for n in dict.fromkeys(terms["model_name"])]
-    )
     return (
         "Linear mixed models were fitted by restricted maximum likelihood; degrees of freedom "
         f"and standard errors after {names.get(method, method)} "
         f"[{number_of(content, 'models')}]; contrasts are adjusted after Holm, equivalence is "
-        f"judged by two one-sided tests. Models: {names_}; their formulas stand in the table below."
+        "judged by two one-sided tests. What each model holds stands in the table "
+        "below, its formula among the settings of the record."
     )
 
 
 def model_rows(content: ReportContent) -> list[list[str]]:
-    """Name, response, fixed part, random factors and margin of every model."""
+    """Response, fixed effects, random effects and margin of every model, in words."""
+    tests, parts = content.table("model_tests"), content.table("model_variances")
+    settings = {str(m["name"]): m for m in content.settings.get("model") or ()}
+    names = list(settings) or (list(dict.fromkeys(tests["model_name"])) if len(tests) else [])
     rows = []
-    for m in content.settings.get("model") or ():
-        margin = m.get("equivalence_margin")
-        random = ", ".join(str(r) for r in m.get("random", ()))
-        rows.append(
-            [str(m["name"]), str(m["response"]), str(m.get("fixed", "1")), random,
-             f"{margin:g}" if margin else "none"]
-        )  # fmt: skip
-    if rows or not content.has("model_terms"):
-        return rows
-    terms = content.table("model_tests")
-    for name, mine in terms.groupby("model_name", sort=False) if len(terms) else ():
-        fixed = " + ".join(str(t) for t in mine["term"])
-        parts = content.table("model_variances")
+    for name in names:
+        given = settings.get(name, {})
+        mine = tests[tests["model_name"] == name] if len(tests) else tests
         own = parts[parts["model_name"] == name] if len(parts) else parts
-        random = ", ".join(str(c) for c in own.get("component", ()) if c != "residual")
-        rows.append([str(name), str(mine["response"].iloc[0]), fixed, random, "none"])
+        response = str(given.get("response") or (mine["response"].iloc[0] if len(mine) else ""))
+        fixed = ", ".join(term_name(str(t)) for t in mine.get("term", ()))
+        kept = [str(c) for c in own.get("component", ()) if not str(c).startswith("residual")]
+        margin = given.get("equivalence_margin")
+        rows.append(
+            [
+                response_label(response),
+                fixed or formula_name(str(given.get("fixed", "1"))),
+                ", ".join(component_name(c) for c in kept or given.get("random", ())),
+                margin_name(response, margin) if margin else "none",
+            ]
+        )
     return rows
 
 

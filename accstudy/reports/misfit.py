@@ -57,7 +57,7 @@ def _origins(document: Document, content: ReportContent) -> None:
             [
                 condition,
                 scan,
-                origin.how,
+                _seated(own),
                 f"{quantity(origin.misfit_um)} at {origin.at}",
                 f"{origin.implant}, {origin.part}" if known else "several implants",
                 quantity(origin.without_um) if known else NONE,
@@ -74,13 +74,18 @@ def _origins(document: Document, content: ReportContent) -> None:
         [
             Heading("condition", "left", 1),
             Heading("scan", "left", 1),
-            Heading("seated", "left", 1.6),
+            Heading("seated", "left", 1),
             Heading("misfit", "left", 0.9),
             Heading("comes mainly from", "left", 1.3),
             Heading("without it", width=0.7),
         ],
         rows,
     )
+
+
+def _seated(own: pd.DataFrame) -> str:
+    tightened = own["tightened"].iloc[0]
+    return "best seat" if own["seated"].iloc[0] == "best-seat" else f"one screw, at {tightened}"
 
 
 def _sentence(content: ReportContent, own: pd.DataFrame) -> str:

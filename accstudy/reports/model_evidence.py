@@ -22,6 +22,7 @@ from accstudy.reports.modelled import (
     slope_rows_of,
     slope_sentence,
 )
+from accstudy.reports.terms import contrast_name, term_name, variable_name
 from accstudy.reports.wording import (
     NONE,
     count,
@@ -67,12 +68,16 @@ def contrasts_section(document: Document, content: ReportContent, lead: str) -> 
     document.lead("How to read it", text)
     bounds = f" between bounds of ±{quantity(margin.iloc[0], unit)}" if len(margin) else ""
     said = "; ".join(
-        f"{r.contrast} {quantity(r.estimate, unit, signed=True)} ({interval(r.low, r.high, unit)})"
+        f"{contrast_name(r.contrast)} {quantity(r.estimate, unit, signed=True)} "
+        f"({interval(r.low, r.high, unit)})"
         for r in rows_of(rows)
     )
     document.figure(
         "contrasts",
-        contrast_chart(rows.head(15), axis=f"difference of the {label} / {unit_name(unit)}"),
+        contrast_chart(
+            rows.head(15).assign(contrast=rows["contrast"].map(contrast_name)),
+            axis=f"difference of the {label} / {unit_name(unit)}",
+        ),
         caption=f"Differences of the mean {label} with their 95 % intervals"
         + (f" (thick: 90 %); grey, the region of equivalence{bounds}." if bounds else "."),
         alt=f"Dots with intervals{bounds}: {said}.",
@@ -98,7 +103,7 @@ def _contrast_table(document: Document, table: pd.DataFrame, models: list[str]) 
             cells.append(
                 [
                     response_label(r.response) if k == 0 else "",
-                    str(r.contrast),
+                    contrast_name(r.contrast),
                     value,
                     span,
                     number(r.df, "", decimals=1),
@@ -181,7 +186,7 @@ def effects(document: Document, content: ReportContent, lead: str) -> None:
         ],
         [
             [
-                str(s.covariate).rsplit("_", 1)[0],
+                variable_name(str(s.covariate)),
                 str(s.level) or "all",
                 number(s.estimate, "", signed=True, decimals=2),
                 joined(
@@ -245,7 +250,7 @@ def scatter(document: Document, content: ReportContent, lead: str) -> None:
     document.lead(
         "Variance shares",
         f"Of the scatter of the {response_label(str(mine['response'].iloc[0]))} the largest part "
-        f"is that of {component_name(top.component)}, {percent(top.share)} of the variance. "
+        f"is {_component(top.component)}, {percent(top.share)} of the variance. "
         "A component whose interval reaches zero may not be there.",
     )
     axes = share_chart(mine)
@@ -262,6 +267,12 @@ def scatter(document: Document, content: ReportContent, lead: str) -> None:
         caption="Standard deviation of every random component with its profile interval.",
         alt=f"Bars, standard deviation in {unit} and share: {said}.",
     )
+
+
+def _component(component: str) -> str:
+    if str(component).startswith("residual"):
+        return "the residual, what no named cause accounts for"
+    return f"that of {component_name(component)}"
 
 
 def residual_checks(document: Document, content: ReportContent, lead: str) -> None:
@@ -309,7 +320,7 @@ def term_tests(document: Document, content: ReportContent) -> None:
         cells.append(
             [
                 "" if name == before else name,
-                str(r.term),
+                term_name(str(r.term)),
                 number(r.F, "", decimals=2),
                 number(r.num_df, "", decimals=0),
                 number(r.den_df, "", decimals=1),

@@ -15,12 +15,14 @@ from accstudy.reports.wording import interval, joined, missing, number, p_value,
 
 __all__ = [
     "contrast_sentence",
+    "contrasts_sentence",
     "interaction_phrase",
     "shown_interactions",
     "effect_lines",
     "effect_points",
     "level_contrasts",
     "lead_model",
+    "margin_name",
     "means_rows",
     "model_unit",
     "range_sentence",
@@ -29,6 +31,7 @@ __all__ = [
     "slope_sentence",
 ]
 
+_NAMED = 4  # contrasts of one kind in the sentence of page 1
 _SLOPE = re.compile(r"^slope of (?P<what>\w+)(?: at (?P<level>.+))?$")
 _RESPONSES = {
     "distance_um": "deviation of the distance",
@@ -217,7 +220,7 @@ def contrast_sentence(row: Any) -> Text:
     ]
     text.append(strong_accent("a difference is shown" if shown else "no difference is shown"))
     if not missing(row.margin):
-        margin = _margin(row, unit)
+        margin = margin_name(row.response, row.margin)
         equal = not missing(row.p_equivalence) and float(row.p_equivalence) < 0.05
         if _beyond(row):
             text += [", and it is ", strong_accent(f"larger than {margin.removeprefix('±')}")]
@@ -232,6 +235,43 @@ def contrast_sentence(row: Any) -> Text:
             else ", which is not the same as equality: the study sets no margin of equivalence."
         )
     return [text[0][0].upper() + text[0][1:], *text[1:]]
+
+
+def contrasts_sentence(rows: list[Any]) -> Text:
+    """Say in one sentence which contrasts show a difference, which equivalence, which neither.
+
+    Parameters
+    ----------
+    rows : list of rows of table ``model_contrasts``
+        Of one model on a plain response.
+    """
+    response = str(rows[0].response)
+    unit = model_unit(response)
+    found: dict[str, list[Any]] = {}
+    for row in rows:
+        if not missing(row.p_holm) and float(row.p_holm) < 0.05:
+            what = "a difference is shown between"
+        elif not missing(row.p_equivalence) and float(row.p_equivalence) < 0.05:
+            what = f"equivalence within {margin_name(response, row.margin)} is shown between"
+        elif not missing(row.margin):
+            what = "neither difference nor equivalence is shown between"
+        else:
+            what = "no difference is shown, which is not equality, between"
+        found.setdefault(what, []).append(row)
+    text: list[Any] = [f"In the mean {response_label(response)}, "]
+    by_size = sorted(found.items(), key=lambda item: not item[0].startswith("a difference"))
+    for k, (what, mine) in enumerate(by_size):
+        text.append(f"; {what} " if k else f"{what} ")
+        for i, row in enumerate(mine[:_NAMED]):
+            a, _, b = str(row.contrast).partition(" - ")
+            text.append(
+                ("" if i == 0 else ", and " if i == len(mine) - 1 else ", ") + f"{a} and {b}, "
+            )
+            text.append(strong_accent(quantity(row.estimate, unit, signed=True)))
+            text.append(f" ({interval(row.low, row.high, unit)})")
+        if len(mine) > _NAMED:
+            text.append(f", and {len(mine) - _NAMED} more")
+    return [*text, " (first minus second, 95\u00a0% intervals)."]
 
 
 def _beyond(row: Any) -> bool:
@@ -278,10 +318,17 @@ def range_sentence(row: Any, contrasts: pd.DataFrame, at: str, ends: tuple[float
     return f"{a} minus {b} goes from {values[0]} to {values[1]} of {name}"
 
 
-def _margin(row: Any, unit: str) -> str:
-    if log_base(row.response) is not None:
-        return f"a factor of {number(row.margin, '', decimals=2)}"
-    return f"±{quantity(row.margin, unit)}"
+def margin_name(response: str, margin: float) -> str:
+    """Margin of equivalence as printed.
+
+    Examples
+    --------
+    >>> margin_name("log(abs(pair.distance_um))", 1.25)
+    'a factor of 1.25'
+    """
+    if log_base(response) is not None:
+        return f"a factor of {number(margin, '', decimals=2)}"
+    return f"±{quantity(margin, model_unit(response))}"
 
 
 def shown_interactions(contrasts: pd.DataFrame, model: str) -> list[Any]:

@@ -13,7 +13,8 @@ from accstudy.reports.compile import compile_pdf
 from accstudy.reports.content import ReportContent, ReportFiles
 from accstudy.reports.document import Document, Text, clean, plain
 from accstudy.reports.drift import drift_report
-from accstudy.reports.shared import attachments, subtitle
+from accstudy.reports.recorded import attachments
+from accstudy.reports.shared import subtitle
 from accstudy.reports.validation import validation_report
 
 __all__ = ["KINDS", "render_report"]

@@ -46,6 +46,8 @@ GAPS = {
 """Ways of seating as a limit is called."""
 
 _LEVEL_SOURCE = "supported span"
+_REFUTED = "non-conformity proven"
+_USELESS = 10.0
 
 
 def groups(frame: pd.DataFrame, keys: list[str]) -> list[tuple[tuple[str, ...], pd.DataFrame]]:
@@ -104,11 +106,25 @@ def between(content: ReportContent) -> tuple[str, str, str]:
 
 
 def own_limits(content: ReportContent) -> pd.DataFrame:
-    """Rows of table ``conformity`` that are about the user's limits, not about levels."""
+    """Rows of table ``conformity`` that are about the user's limits, not about levels.
+
+    A bound that is more than ten times what any scan deviated by says that the cells are
+    too few, and nothing of the device: it is left empty where nothing is proven either way.
+    """
     table = content.table("conformity")
     if not len(table):
         return table
-    return table[table["source"] != _LEVEL_SOURCE]
+    rows = table[table["source"] != _LEVEL_SOURCE]
+    pairs = content.table("pair_deviations")
+    said = rows["tolerance_bound"].astype(float).copy()
+    for i, row in zip(rows.index, rows_of(rows), strict=True):
+        column = str(row.measurand).partition(",")[0]
+        if column not in pairs or row.verdict == _REFUTED:
+            continue
+        seen = float(pairs.loc[pairs["condition"] == row.condition, column].abs().max())
+        if said[i] > _USELESS * seen:
+            said[i] = np.nan
+    return rows.assign(tolerance_bound=said)
 
 
 def levels(content: ReportContent, along: str = "span") -> pd.DataFrame:

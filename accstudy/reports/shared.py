@@ -1,9 +1,6 @@
-"""Sections that every report has: what the answer holds for, losses, methods, limits, record."""
+"""Sections that every report has: what the answer holds for, losses, methods, limits of use."""
 
 from __future__ import annotations
-
-import json
-from typing import Any
 
 import pandas as pd
 
@@ -11,20 +8,17 @@ from accstudy.figures.style import rows_of
 from accstudy.reports.cautions import CAUTIONS, FIRST_CAUTIONS
 from accstudy.reports.content import ReportContent
 from accstudy.reports.derived import failures
-from accstudy.reports.document import Attachment, Document, Heading, Text
+from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.methods import methods, model_rows, sources
 from accstudy.reports.sentences import failure_sentence
 from accstudy.reports.wording import count, date, joined, period, quantity
-from accstudy.tables import TABLES, csv_bytes
 
 __all__ = [
-    "attachments",
     "factor_levels",
     "holds_for",
     "left_out",
     "limits_of_use",
     "methods_section",
-    "record_section",
     "subtitle",
     "tried_sentence",
     "words_section",
@@ -283,10 +277,9 @@ def methods_section(document: Document, content: ReportContent) -> None:
     models = model_rows(content)
     if models:
         document.table(
-            "Models: response, fixed part, random factors, margin of equivalence.",
-            [Heading("model", "left", 1), Heading("response", "left", 1.5),
-             Heading("fixed", "left", 2), Heading("random", "left", 2),
-             Heading("margin", "left", 0.6)],
+            "Models: response, fixed effects, random effects, margin of equivalence.",
+            [Heading("response", "left", 1.5), Heading("fixed effects", "left", 2),
+             Heading("random effects", "left", 2), Heading("margin", "left", 0.8)],
             models,
         )  # fmt: skip
     document.lead("Sources", *sources(content))
@@ -318,100 +311,3 @@ def limits_of_use(document: Document) -> None:
     """The cautions, all of them."""
     document.heading("Limits of use")
     document.items(list(CAUTIONS))
-
-
-def record_section(document: Document, content: ReportContent) -> None:
-    """Hashes, versions and settings."""
-    document.heading("Record")
-    record = content.record
-    document.lead(
-        "How to check",
-        "The SHA-256 of every input and result is listed here and in the attached record; "
-        "“accstudy audit” compares them with the files. Same input and version, same bytes.",
-    )
-    versions = record.get("versions", {})
-    document.terms(
-        [
-            ("accstudy", str(record.get("accstudy", ""))),
-            ("Versions", joined([f"{k} {v}" for k, v in versions.items()])),
-            (
-                "Data of",
-                date(content.generated) if content.generated else "unknown: no scan is dated",
-            ),
-        ]
-    )
-    hashes = [
-        [name if part == "inputs" else f"results/{name}", _grouped(str(value))]
-        for part in ("inputs", "outputs")
-        for name, value in sorted(record.get(part, {}).items())
-    ]
-    if hashes:
-        shown = hashes[:60]
-        more = "" if len(hashes) <= 60 else f": the first 60 of {len(hashes)}, all are attached"
-        document.table(
-            f"SHA-256 of inputs and results{more}.",
-            [Heading("file", "left", 1), Heading("SHA-256", "left")],
-            shown,
-        )
-    document.lead("Settings", "Every setting as used, defaults included.")
-    document.terms(_settings(content.settings))
-
-
-def _grouped(digest: str) -> str:
-    return " ".join(digest[i : i + 16] for i in range(0, len(digest), 16))
-
-
-def _settings(settings: Any) -> list[tuple[str, Text]]:
-    """Settings as ``table.key`` with their value, empty ones left out."""
-    out: list[tuple[str, Text]] = []
-    for part, value in settings.items():
-        if isinstance(value, dict):
-            shown = [f"{k} = {_value(v)}" for k, v in value.items() if v not in (None, "", [], {})]
-            if shown:
-                out.append((part, "; ".join(shown)))
-        elif value:
-            out.append((part, _value(value)))
-    return out
-
-
-def _value(value: Any) -> str:
-    if isinstance(value, dict):
-        return (
-            "{ " + ", ".join(f"{k} = {_value(v)}" for k, v in value.items() if v is not None) + " }"
-        )
-    if isinstance(value, list | tuple):
-        return "[" + ", ".join(_value(v) for v in value) + "]"
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    return f"{value:g}" if isinstance(value, float) else str(value)
-
-
-def attachments(content: ReportContent) -> list[Attachment]:
-    """Result tables and the record as files that travel in the PDF."""
-    found = []
-    for name in TABLES:
-        table = content.table(name)
-        if not len(table):
-            continue
-        factors = tuple(c for c in table.columns if c not in TABLES[name].names)
-        data = csv_bytes(name, table, factors=factors)
-        what = f"Table {name}: a row is a {TABLES[name].row}; columns are explained in tables.csv"
-        found.append(Attachment(f"{name}.csv", data, "text/csv", what))
-    if found:
-        found.append(
-            Attachment("tables.csv", _dictionary(content), "text/csv", "Meaning of every column")
-        )
-    record = json.dumps(content.record, indent=1, sort_keys=True, ensure_ascii=False, default=str)
-    found.append(Attachment("record.json", record.encode(), "application/json",
-                            "Hashes, versions and settings of this run"))  # fmt: skip
-    return found
-
-
-def _dictionary(content: ReportContent) -> bytes:
-    rows = [
-        {"table": name, "column": c.name, "unit": c.unit, "meaning": c.meaning}
-        for name, table in TABLES.items()
-        if content.has(name)
-        for c in table.columns
-    ]
-    return pd.DataFrame(rows).to_csv(index=False, lineterminator="\n").encode()

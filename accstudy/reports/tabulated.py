@@ -9,11 +9,11 @@ import pandas as pd
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text, symbol
-from accstudy.reports.select import between, confidence_of, groups, is_scan
+from accstudy.reports.select import between, confidence_of, groups, is_scan, named
 from accstudy.reports.sentences import condition_name, measurand_name
 from accstudy.reports.wording import NONE, count, missing, number, percent, unit_name
 
-__all__ = ["accuracy_tables"]
+__all__ = ["accuracy_tables", "outlier_tests"]
 
 _MOST_ROWS = 90
 _TESTS = {
@@ -46,7 +46,7 @@ def accuracy_tables(document: Document, content: ReportContent) -> None:
     )  # fmt: skip
     for (measurand,), mine in groups(accuracy, ["measurand"]):
         _measurand(document, content, measurand, mine)
-    _outliers(document, content)
+    outlier_tests(document, content)
 
 
 def _measurand(
@@ -95,32 +95,36 @@ def _numbers(row: Any, unit: str, *, is_pair: bool) -> list[Text]:
     ]
 
 
-def _outliers(document: Document, content: ReportContent) -> None:
+def outlier_tests(document: Document, content: ReportContent, *, most: int = 20) -> None:
+    """What the tests for outliers say, and the first of what they found."""
     table = content.table("outliers")
     if not len(table):
         return
     seen = table[table["verdict"].isin(["straggler", "outlier"])]
-    stragglers, outliers = (int((seen["verdict"] == v).sum()) for v in ("straggler", "outlier"))
+    outliers = int((seen["verdict"] == "outlier").sum())
     document.lead(
         "Outlier tests",
-        f"{count(len(table), 'statistic')} were held against their critical values: "
-        f"{count(stragglers, 'straggler')} (5 % level) and {count(outliers, 'outlier')} (1 % "
-        "level). With that many some are to be expected by chance. Nothing was removed because "
-        "of a test.",
+        f"Of {count(len(table), 'statistic')} (Cochran, Grubbs, Mandel), {len(seen)} lie beyond "
+        f"the critical value of 5 % ({percent(len(seen) / len(table), decimals=1)}), of these "
+        f"{outliers} beyond that of 1 % ({percent(outliers / len(table), decimals=1)}). By chance "
+        "alone about 5 % and 1 % would. Nothing was removed because of a test.",
     )
     if not len(seen):
         return
+    several = len(set(table["condition"])) * len(set(table["model"])) > 1
     order = seen.assign(rank=seen["verdict"].map({"outlier": 0, "straggler": 1}))
-    shown = order.sort_values("rank", kind="stable").head(20)
-    more = "." if len(seen) <= 20 else f": 20 of {len(seen)}, outliers first; all are attached."
+    shown = order.sort_values("rank", kind="stable").head(most)
+    more = (
+        "." if len(seen) <= most else f": {most} of {len(seen)}, outliers first; all are attached."
+    )
     document.table(
         f"Stragglers and outliers{more}",
         [
-            Heading("verdict", "left", 0.9),
-            Heading("test", "left", 1.1),
+            Heading("verdict", "left", 0.8),
+            Heading("test", "left", 0.9),
             Heading("measurand", "left", 2.2),
-            Heading("subject", "left", 0.9),
-            Heading("cell or scan", "left", 1.6),
+            Heading("subject", "left", 2.2 if several else 0.9),
+            Heading("cell or scan", "left", 1.4),
             Heading("statistic", width=0.8),
             Heading("5 %", width=0.7),
             Heading("1 %", width=0.7),
@@ -130,7 +134,7 @@ def _outliers(document: Document, content: ReportContent) -> None:
                 r.verdict,
                 _TESTS.get(str(r.test), str(r.test)),
                 measurand_name(r.measurand),
-                r.subject,
+                ", ".join(p for p in (named(content, r.condition, r.model), r.subject) if p),
                 r.scan or r.cell,
                 *(number(v, "") for v in (r.statistic, r.critical_5, r.critical_1)),
             ]

@@ -13,6 +13,7 @@ from accstudy.reports.content import ReportContent
 from accstudy.reports.derived import span_points
 from accstudy.reports.document import Document, Heading, Text, strong_accent
 from accstudy.reports.misfit import misfit
+from accstudy.reports.recorded import record_section
 from accstudy.reports.select import (
     GAPS,
     TOGETHER,
@@ -41,7 +42,6 @@ from accstudy.reports.shared import (
     left_out,
     limits_of_use,
     methods_section,
-    record_section,
     tried_sentence,
     words_section,
 )
@@ -322,12 +322,12 @@ def _verdict_table(document: Document, rows: pd.DataFrame, gaps: list[Any]) -> N
         "scan. u: standard uncertainty of the reference.",
         [
             *([Heading("condition", "left", 1.0)] if several else []),
-            Heading("what", "left", 1.7),
-            Heading("limit", width=0.7),
-            Heading("bound", width=0.7),
-            Heading([{"t": "u", "s": "i"}], width=0.7),
-            Heading("scans", width=0.5),
-            Heading("verdict", "left", 1.2),
+            Heading("what", "left", 1.9),
+            Heading("limit", width=0.6),
+            Heading("bound", width=0.6),
+            Heading([{"t": "u", "s": "i"}], width=0.6),
+            Heading("scans", width=0.45),
+            Heading("verdict", "left", 1.75),
             Heading("note", "left", 2.2),
         ],
         cells,

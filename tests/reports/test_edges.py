@@ -67,3 +67,16 @@ def test_page_one_ends_with_what_the_answer_holds_for(kind, reports):
     page = PdfReader(io.BytesIO(reports[kind].pdf)).pages[0].extract_text()
     assert "What the answer holds for" in page
     assert "the mouth, other devices, versions" in " ".join(page.split())
+
+
+def test_a_bound_beyond_all_use_is_not_printed(contents):
+    content = contents["validation"]
+    table = content.tables["conformity"].copy()
+    own = table["source"] != "supported span"
+    table.loc[own, ["tolerance_bound", "verdict"]] = [2034.0, "conformity not proven"]
+    far = dataclasses.replace(content, tables={**content.tables, "conformity": table})
+    said = " ".join(plain(t) for t in answer(far))
+    assert "2034" not in said
+    assert "cannot be said from 12 scans" in said
+    table.loc[own, "verdict"] = "non-conformity proven"
+    assert "2034" in " ".join(plain(t) for t in answer(far))

@@ -160,5 +160,5 @@ def test_tables_for_a_paper_come_as_latex(reports):
     attached = PdfReader(io.BytesIO(reports["comparison"].pdf)).attachments
     text = attached["contrasts.tex"][0].decode()
     assert r"\toprule" in text
-    assert "technique 1 - technique 2" in text
+    assert "technique 1 $-$ technique 2" in text
     assert text.count("&") % text.count(r"\\") == 0

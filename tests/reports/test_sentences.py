@@ -6,7 +6,12 @@ import pandas as pd
 import pytest
 
 from accstudy.reports.drift import answer as drift_answer
-from accstudy.reports.modelled import contrast_sentence, effect_lines, range_sentence
+from accstudy.reports.modelled import (
+    contrast_sentence,
+    contrasts_sentence,
+    effect_lines,
+    range_sentence,
+)
 from accstudy.reports.sentences import bias_sentence, failure_sentence, verdict_sentence
 from accstudy.reports.validation import answer, other_verdicts
 from accstudy.reports.wording import date
@@ -114,6 +119,23 @@ def test_difference_and_equivalence_can_both_be_shown():
     assert "a difference is shown" in said
     assert "equivalence within ±20 µm is shown" in said
     assert "p = 0.010 after Holm" in said
+
+
+def test_many_contrasts_share_one_sentence_differences_first():
+    rows = [
+        contrast(estimate=2.0, low=-4, high=8, margin=20.0, p_equivalence=1e-4),
+        contrast(contrast="A - C", estimate=-25.0, low=-31, high=-20, p_holm=1e-4, margin=20.0),
+        contrast(contrast="B - C", estimate=-12.0, low=-26, high=2, margin=20.0, p_equivalence=0.2),
+    ]
+    said = plain(contrasts_sentence(rows))
+    assert said == (
+        "In the mean deviation of the distance, a difference is shown between A and C, −25 µm "
+        "(−31 to −20 µm); equivalence within ±20 µm is shown between A and B, +2 µm (−4 to "
+        "+8 µm); neither difference nor equivalence is shown between B and C, −12 µm (−26 to "
+        "+2 µm) (first minus second, 95 % intervals)."
+    )
+    alone = plain(contrasts_sentence([contrast(), contrast(contrast="A - C")]))
+    assert "no difference is shown, which is not equality, between A and B" in alone
 
 
 def test_ratio_of_a_log_response_is_taken_back():

@@ -1,0 +1,95 @@
+"""Names of columns, terms and contrasts in the words of the trade."""
+
+from __future__ import annotations
+
+import re
+
+__all__ = ["alignment_name", "contrast_name", "formula_name", "term_name", "variable_name"]
+
+_VARIABLES = {
+    "angulation_deg": "angulation",
+    "path_mm": "path along the arch",
+    "span_mm": "span",
+    "n_implants": "number of implants",
+    "steps": "implants passed",
+    "body_uses": "uses of the scan body",
+    "reseated": "seating anew",
+}
+_FUNCTIONS = {"log": "logarithm of", "np.log": "logarithm of", "sqrt": "root of", "abs": "size of"}
+_UNITS = ("_mm", "_um", "_deg", "_ppm")
+
+
+def variable_name(name: str) -> str:
+    """Column in words.
+
+    Examples
+    --------
+    >>> variable_name("angulation_deg"), variable_name("scan_body_type"), variable_name("gap_um")
+    ('angulation', 'scan body type', 'gap')
+    """
+    if name in _VARIABLES:
+        return _VARIABLES[name]
+    unit = next((u for u in _UNITS if name.endswith(u)), "")
+    return name.removesuffix(unit).replace("_", " ")
+
+
+def term_name(term: str) -> str:
+    """Term of a model in words.
+
+    Examples
+    --------
+    >>> term_name("technique:angulation_deg"), term_name("log(path_mm)"), term_name("C(device)")
+    ('technique × angulation', 'logarithm of path along the arch', 'device')
+    """
+    return " × ".join(_part_name(part.strip()) for part in term.split(":"))
+
+
+def _part_name(part: str) -> str:
+    call = re.fullmatch(r"([\w.]+)\((\w+)(?:,.*)?\)", part)
+    if call is None:
+        return variable_name(part)
+    function, inner = call.group(1), variable_name(call.group(2))
+    if function == "C":
+        return inner
+    return f"{_FUNCTIONS.get(function, f'{function} of')} {inner}"
+
+
+def formula_name(formula: str) -> str:
+    """Fixed part of a model in words.
+
+    Examples
+    --------
+    >>> formula_name("technique * angulation_deg + path_mm")
+    'technique, angulation, technique × angulation, path along the arch'
+    """
+    out: list[str] = []
+    for part in formula.split("+"):
+        factors = [f.strip() for f in part.split("*")]
+        if factors in (["1"], [""]):
+            continue
+        out += [term_name(f) for f in factors]
+        if len(factors) > 1:
+            out.append(" × ".join(term_name(f) for f in factors))
+    return ", ".join(out) or "mean only"
+
+
+def contrast_name(contrast: str) -> str:
+    """Contrast with a minus sign.
+
+    Examples
+    --------
+    >>> contrast_name("technique A - technique B")
+    'technique A − technique B'
+    """
+    return contrast.replace(" - ", " − ")
+
+
+def alignment_name(alignment: str) -> str:
+    """Alignment in words.
+
+    Examples
+    --------
+    >>> alignment_name("first-implant")
+    'first implant'
+    """
+    return alignment.replace("-", " ")
