@@ -326,14 +326,11 @@ def _no_better(worst: dict[str, Any], pair: dict[str, Any]) -> dict[str, Any]:
     row = dict(worst)
     if worst["tolerance_bound"] < pair["tolerance_bound"]:
         row["tolerance_bound"] = pair["tolerance_bound"]
-        notes.append(
-            "the bound is that of a pair by itself, since the worst pair cannot be better; with "
-            "few cells the bound of a pair is wide"
-        )
+        notes.append("the bound is that of a pair by itself, which the worst pair cannot better")
     order = [PROVEN, NOT_PROVEN, REFUTED]
     if order.index(str(pair["verdict"])) > order.index(str(worst["verdict"])):
         row["verdict"] = pair["verdict"]
-        notes.append(f"{pair['verdict']} for a pair by itself, so for all together too")
+        notes.append(f"{pair['verdict']} for a pair by itself, so for all together")
         row["n_needed"] = pair.get("n_needed")
     row["note"] = "; ".join(notes)
     return row

@@ -184,9 +184,10 @@ class Document:
         kept = [[printable(k), clean(v)] for k, v in pairs if v]
         self.blocks.append({"type": "terms", "pairs": kept, "heading": heading, "keep": True})
 
-    def items(self, items: Sequence[Text]) -> None:
-        """Place a list."""
-        self.blocks.append({"type": "list", "items": [clean(i) for i in items], "keep": True})
+    def items(self, items: Sequence[Text], *, heading: str = "") -> None:
+        """Place a list, with a heading beside it if wanted."""
+        shown = [clean(i) for i in items]
+        self.blocks.append({"type": "list", "items": shown, "heading": heading, "keep": True})
 
     def new_page(self) -> None:
         """Go on at the top of a page."""

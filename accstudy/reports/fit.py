@@ -114,12 +114,12 @@ def _two_ways(document: Document, found: Any, total: Any, expanded: Any) -> None
         f"The uncertainty of the bias over {found.subject} by both ways, µm. Both are right on "
         "average; where they differ, the wider is the safer.",
         [
-            Heading("scatter taken from", "left", 2.1),
+            Heading("scatter taken from", "left", 2.2),
             Heading("standard uncertainty", width=1.2),
             Heading("degrees of freedom", width=1.2),
             Heading("factor", width=0.7),
             Heading("product", width=0.8),
-            Heading("used in", "left", 1.3),
+            Heading("used in", "left", 1.2),
         ],
         [
             [
@@ -128,10 +128,10 @@ def _two_ways(document: Document, found: Any, total: Any, expanded: Any) -> None
                 number(found.bias_df, "", decimals=1),
                 number(half / float(found.u_bias), "", decimals=2),
                 f"±{number(half)}",
-                "intervals of tables",
+                "the tables",
             ],
             [
-                f"{count(int(found.n_scans), 'scan')} within cells, and cells",
+                f"repeats and cells, {count(int(found.n_scans), 'scan')}",
                 number(total.u_um),
                 number(total.df, "", decimals=1),
                 number(expanded.k, "", decimals=2),

@@ -44,7 +44,8 @@ def bench_sheet(
     """
     document = Document()
     if notes:
-        document.items(list(notes))
+        said = [f"{n[0].upper()}{n[1:].rstrip('.')}." for n in notes if n]
+        document.items(said, heading="Before you begin")
     for k, ((session, operator), rows) in enumerate(groups(table, ["session", "operator"])):
         if k:
             document.new_page()
@@ -69,12 +70,18 @@ def bench_sheet(
                     str(r.model),
                     str(r.condition),
                     str(r.body_seating),
-                    _BOX,
+                    [{"t": _BOX, "s": "box"}],
                     "",
                     "",
                 ]
                 for r in rows_of(rows)
             ],
+            roomy=True,
+        )
+        document.table(
+            "To be filled in when the block is done.",
+            [Heading(h, "left", 1) for h in ("date", "began", "ended", "signature")],
+            [["", "", "", ""]],
             roomy=True,
         )
     answer: list[Text] = [f"{count(len(table), 'scan')} in a drawn order. {order}"]
@@ -84,7 +91,10 @@ def bench_sheet(
 
 
 def _session(name: str) -> str:
-    return f"Session {name}" if name and not name.lower().startswith("session") else name
+    """Session as a heading: a name in words stands for itself, a number does not."""
+    if not name or any(c.isalpha() for c in name):
+        return f"{name[:1].upper()}{name[1:]}"
+    return f"Session {name}"
 
 
 def selftest_record(rows: pd.DataFrame, record: Mapping[str, Any], *, generated: str = "") -> bytes:
@@ -143,12 +153,14 @@ def selftest_record(rows: pd.DataFrame, record: Mapping[str, Any], *, generated:
     if len(wrong):
         document.heading("What does not agree")
         _numbers(document, "Numbers that differ by more than their tolerance.", wrong)
+    document.heading("Examples and their sources")
     for (topic,), mine in groups(rows, ["topic"]):
-        document.heading(topic)
-        named = mine.drop_duplicates("case")
-        document.lead("Sources", *(f"{r.case}: {r.source}" for r in rows_of(named)), long=True)
-        _numbers(document, "Known and computed here; digits are leading digits that agree, "
-                 "decimals where zero is known.", mine)  # fmt: skip
+        _examples(document, topic, mine)
+    document.lead(
+        "Every number",
+        "Known value, computed value, tolerance and digits of each number are in the attached "
+        "selftest.csv.",
+    )
     attached = [
         Attachment("selftest.csv", rows.to_csv(index=False, lineterminator="\n").encode(),
                    "text/csv", "Every number with its source"),
@@ -183,6 +195,34 @@ def _summary(document: Document, rows: pd.DataFrame) -> None:
             Heading("numbers", width=0.7),
             Heading("agree", width=0.7),
             Heading("digits", width=0.7),
+        ],
+        lines,
+    )
+
+
+def _examples(document: Document, topic: str, rows: pd.DataFrame) -> None:
+    """A line an example of one topic, with its source."""
+    lines: list[list[Text]] = []
+    for (case,), mine in groups(rows, ["case"]):
+        digits = mine["digits"].dropna()
+        agree = int(mine["agrees"].astype(bool).sum())
+        lines.append(
+            [
+                case,
+                "; ".join(dict.fromkeys(str(s) for s in mine["source"])),
+                str(len(mine)),
+                str(agree) if agree == len(mine) else [{"t": str(agree), "s": "b"}],
+                f"{digits.min():.1f}" if len(digits) else "",
+            ]
+        )
+    document.table(
+        f"{topic}: digits are the fewest leading digits that agree, decimals where zero is known.",
+        [
+            Heading("example", "left", 1.5),
+            Heading("source", "left", 3.4),
+            Heading("numbers", width=0.6),
+            Heading("agree", width=0.5),
+            Heading("digits", width=0.5),
         ],
         lines,
     )

@@ -297,7 +297,7 @@ def _verdict_table(document: Document, rows: pd.DataFrame, gaps: list[Any]) -> N
                 measurand_name(r.measurand),
                 quantity(r.limit, r.unit),
                 NONE if missing(r.tolerance_bound) else quantity(r.tolerance_bound, r.unit),
-                NONE if missing(r.u) else f"{number(r.u, r.unit)} {unit_name(r.unit)}".strip(),
+                _uncertainty(r),
                 str(int(r.n_scans)),
                 [{"t": _verdict_cell(r), "s": "b"}],
                 str(r.note),
@@ -332,6 +332,13 @@ def _verdict_table(document: Document, rows: pd.DataFrame, gaps: list[Any]) -> N
         ],
         cells,
     )
+
+
+def _uncertainty(row: Any) -> str:
+    if missing(row.u):
+        return NONE
+    gap = "" if row.unit == "deg" else " "
+    return f"{number(row.u, row.unit)}{gap}{unit_name(row.unit)}".strip()
 
 
 def _verdict_cell(row: Any) -> str:
