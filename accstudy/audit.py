@@ -50,6 +50,7 @@ def audit_study(
     *,
     everything: bool = False,
     jobs: int = 1,
+    scheduler: str = "",
     allow_outside: bool = False,
     show: Show | None = None,
 ) -> Audit:
@@ -64,6 +65,8 @@ def audit_study(
         digest of their files.
     jobs : int
         Processes for measuring.
+    scheduler : str
+        Address of a Dask scheduler whose workers measure instead.
     allow_outside : bool
         Whether files may lie outside the study folder.
     show : callable, optional
@@ -101,7 +104,14 @@ def audit_study(
         return Audit((*found, *error.findings), len(inputs) + len(outputs), _count(lines), (), 0)
     found += _unlisted(study, inputs)
     faults, remeasured, recomputed = _again(
-        study, record, outputs, everything=everything, jobs=jobs, outside=allow_outside, show=show
+        study,
+        record,
+        outputs,
+        everything=everything,
+        jobs=jobs,
+        scheduler=scheduler,
+        outside=allow_outside,
+        show=show,
     )
     return Audit(
         (*found, *faults), len(inputs) + len(outputs), _count(lines), remeasured, recomputed
@@ -142,6 +152,7 @@ def _again(
     *,
     everything: bool,
     jobs: int,
+    scheduler: str,
     outside: bool,
     show: Show | None,
 ) -> tuple[list[Finding], tuple[str, ...], int]:
@@ -155,7 +166,9 @@ def _again(
     chosen = names if everything else names[:SAMPLE]
     found: list[Finding] = []
     if chosen:
-        fresh = measure_scans(study, only=chosen, jobs=jobs, allow_outside=outside, show=show).poses
+        fresh = measure_scans(
+            study, only=chosen, jobs=jobs, scheduler=scheduler, allow_outside=outside, show=show
+        ).poses
         for scan in chosen:
             now = csv_bytes("poses", fresh[fresh["scan"] == scan])
             then = csv_bytes("poses", poses[poses["scan"] == scan])

@@ -135,6 +135,7 @@ def run_study(
     until: str = "report",
     since: str = "measure",
     jobs: int = 1,
+    scheduler: str = "",
     strict: bool = False,
     allow_outside: bool = False,
     figures: bool = False,
@@ -155,6 +156,8 @@ def run_study(
         First stage; the results of the stages before it are read.
     jobs : int
         Processes for measuring; results do not depend on it.
+    scheduler : str
+        Address of a Dask scheduler whose workers measure instead.
     strict : bool
         Whether a scan that must be left out is an error.
     allow_outside : bool
@@ -186,6 +189,7 @@ def run_study(
             until=until,
             since=since,
             jobs=jobs,
+            scheduler=scheduler,
             strict=strict,
             allow_outside=allow_outside,
             figures=figures,
@@ -202,6 +206,7 @@ def _run_locked(
     until: str,
     since: str,
     jobs: int,
+    scheduler: str,
     strict: bool,
     allow_outside: bool,
     figures: bool,
@@ -219,7 +224,7 @@ def _run_locked(
     old = read_record(results)
     work = _Work(path, study, old, say, allow_outside=allow_outside)
     if first <= order.index("measure") <= last:
-        work.measure(jobs=jobs, strict=strict, show=show)
+        work.measure(jobs=jobs, scheduler=scheduler, strict=strict, show=show)
     else:
         work.recall_poses()
     if last >= order.index("analyze"):
@@ -265,11 +270,16 @@ class _Work:
         self.bytes[f"{name}.csv"] = data
         self.tables[name] = read_csv(name, io.BytesIO(data))
 
-    def measure(self, *, jobs: int, strict: bool, show: Show | None) -> None:
+    def measure(self, *, jobs: int, scheduler: str, strict: bool, show: Show | None) -> None:
         """Find the implants in the scans that changed."""
         cache = Cache(self.path / ".accstudy" / "measured")
         found = measuring.measure_scans(
-            self.study, cache=cache, jobs=jobs, allow_outside=self.allow_outside, show=show
+            self.study,
+            cache=cache,
+            jobs=jobs,
+            scheduler=scheduler,
+            allow_outside=self.allow_outside,
+            show=show,
         )
         self._say_what_was_measured(found)
         if strict and found.left_out:

@@ -41,6 +41,7 @@ def _stage(
             since=since,
             until=until,
             jobs=shared.jobs,
+            scheduler=shared.scheduler,
             strict=shared.strict,
             allow_outside=shared.allow_outside,
             figures=figures,
@@ -90,7 +91,11 @@ def check(
 
     with Progress(quiet=shared.quiet or as_csv) as progress:
         findings = check_study(
-            study, jobs=shared.jobs, allow_outside=shared.allow_outside, show=progress.show
+            study,
+            jobs=shared.jobs,
+            scheduler=shared.scheduler,
+            allow_outside=shared.allow_outside,
+            show=progress.show,
         )
     if as_csv:
         click.echo(findings_csv(findings), nl=False)
@@ -251,6 +256,7 @@ def audit(
             study,
             everything=everything,
             jobs=shared.jobs,
+            scheduler=shared.scheduler,
             allow_outside=shared.allow_outside,
             show=progress.show,
         )

@@ -23,14 +23,25 @@ class Shared:
     ----------
     jobs : int
         Processes for measuring scans.
+    scheduler : str
+        Address of a Dask scheduler that measures them instead; empty for none.
     quiet, strict, allow_outside : bool
         As their help texts say.
     """
 
     jobs: int
+    scheduler: str
     quiet: bool
     strict: bool
     allow_outside: bool
+
+
+def _address(ctx: click.Context, option: click.Parameter, value: str) -> str:
+    if value:
+        from accstudy.stages.cluster import check_address
+
+        check_address(value)
+    return value
 
 
 _OPTIONS = (
@@ -39,6 +50,13 @@ _OPTIONS = (
         type=click.IntRange(min=1),
         default=None,
         help="Processes for measuring scans; by default one a core.",
+    ),
+    click.option(
+        "--scheduler",
+        metavar="TCP://HOST:PORT",
+        default="",
+        callback=_address,
+        help="Measure on the Dask cluster at this address; needs accstudy[cluster].",
     ),
     click.option("--quiet", is_flag=True, help="Say only what went wrong."),
     click.option("--strict", is_flag=True, help="Take a scan that cannot be used as an error."),
@@ -53,9 +71,15 @@ def shared_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
     @functools.wraps(command)
     def told(
-        *args: Any, jobs: int | None, quiet: bool, strict: bool, allow_outside: bool, **kwargs: Any
+        *args: Any,
+        jobs: int | None,
+        scheduler: str,
+        quiet: bool,
+        strict: bool,
+        allow_outside: bool,
+        **kwargs: Any,
     ) -> Any:
-        shared = Shared(jobs or _cores(), quiet, strict, allow_outside)
+        shared = Shared(jobs or _cores(), scheduler, quiet, strict, allow_outside)
         return command(*args, shared=shared, **kwargs)
 
     for option in reversed(_OPTIONS):

@@ -20,7 +20,12 @@ Show = Callable[[str, int, int], None]
 
 
 def check_study(
-    path: Path, *, jobs: int = 1, allow_outside: bool = False, show: Show | None = None
+    path: Path,
+    *,
+    jobs: int = 1,
+    scheduler: str = "",
+    allow_outside: bool = False,
+    show: Show | None = None,
 ) -> tuple[Finding, ...]:
     """Read a whole study, its meshes included, and list every finding.
 
@@ -30,6 +35,8 @@ def check_study(
         Study folder.
     jobs : int
         Processes for reading the meshes.
+    scheduler : str
+        Address of a Dask scheduler whose workers read them instead.
     allow_outside : bool
         Whether files may lie outside the study folder.
     show : callable, optional
@@ -48,7 +55,7 @@ def check_study(
         [
             *found.findings,
             *_drawings(path, found.settings, allow_outside),
-            *_meshes(path, found, jobs, allow_outside, show),
+            *_meshes(path, found, jobs=jobs, scheduler=scheduler, outside=allow_outside, show=show),
         ]
     )
 
@@ -59,20 +66,27 @@ def findings_csv(findings: tuple[Finding, ...]) -> bytes:
 
 
 def _meshes(
-    path: Path, surveyed: Surveyed, jobs: int, allow_outside: bool, show: Show | None
+    path: Path,
+    surveyed: Surveyed,
+    *,
+    jobs: int,
+    scheduler: str,
+    outside: bool,
+    show: Show | None,
 ) -> list[Finding]:
     """Read every mesh; find faults and the same triangles under two names."""
     if surveyed.scans is None:
         return []
     rows = surveyed.scans[surveyed.scans["status"] != "failed"]
-    there = {f: _there(path, f, allow_outside) for f in rows["file"]}
+    there = {f: _there(path, f, outside) for f in rows["file"]}
     paths = {f: full for f, full in there.items() if full is not None}
     rows = rows[rows["file"].isin(list(paths))].drop_duplicates("file")
     files = rows["file"].tolist()
     unit = surveyed.settings.scans.length_unit
     found: list[Finding] = []
     first: dict[str, str] = {}
-    results = each(_read_one, [(paths[f], f, unit) for f in files], jobs)
+    todo = [(paths[f], f, unit) for f in files]
+    results = each(_read_one, todo, jobs=jobs, scheduler=scheduler, folder=path)
     for done, (scan, file, row, (findings, digest)) in enumerate(
         zip(rows["scan"], files, rows["row"], results, strict=True), start=1
     ):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -111,6 +111,7 @@ def measure_scans(
     cache: Cache | None = None,
     only: Collection[str] | None = None,
     jobs: int = 1,
+    scheduler: str = "",
     allow_outside: bool = False,
     show: Show | None = None,
 ) -> Measured:
@@ -127,6 +128,8 @@ def measure_scans(
         Mesh scans to measure; all by default.
     jobs : int
         Processes; the result does not depend on it.
+    scheduler : str
+        Address of a Dask scheduler whose workers measure instead.
     allow_outside : bool
         Whether files may lie outside the study folder.
     show : callable, optional
@@ -148,10 +151,13 @@ def measure_scans(
             todo.append(_job(study, row, allow_outside))
         else:
             results[row["scan"]] = known
-    for job, result in _run(todo, jobs, show):
+    found = each(_measure_one, todo, jobs=jobs, scheduler=scheduler, folder=study.path)
+    for done, (job, result) in enumerate(zip(todo, found, strict=True), start=1):
         results[job.scan] = result
         if cache:
             cache.put(keys[job.scan], result)
+        if show:
+            show(job.scan, done, len(todo))
     rows = {scan: result.poses for scan, result in results.items()}
     for name, group in study.given_poses.groupby("scan"):
         rows[str(name)] = group.assign(status=group["status"].replace("", "ok"))
@@ -200,14 +206,6 @@ def _job(study: Study, row: Mapping[str, Any], allow_outside: bool) -> _Job:
         allow_outside=allow_outside,
         landmarks=_landmarks_for(study, row["scan"]),
     )
-
-
-def _run(jobs: list[_Job], workers: int, show: Show | None) -> Iterator[tuple[_Job, ScanResult]]:
-    found = each(_measure_one, jobs, workers)
-    for done, (job, result) in enumerate(zip(jobs, found, strict=True), start=1):
-        yield job, result
-        if show:
-            show(job.scan, done, len(jobs))
 
 
 def _measure_one(job: _Job) -> ScanResult:

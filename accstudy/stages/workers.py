@@ -1,12 +1,13 @@
-"""The same work on many scans, in processes of its own where that helps."""
+"""The same work on many scans: here, in processes of its own, or on a cluster."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor
+from pathlib import Path
 from typing import TypeVar
 
-from accstudy.errors import AccstudyError
+from accstudy.stages.cluster import WorkerLostError, on_cluster
 
 __all__ = ["WorkerLostError", "each"]
 
@@ -14,14 +15,14 @@ Item = TypeVar("Item")
 Result = TypeVar("Result")
 
 
-class WorkerLostError(AccstudyError):
-    """The system ended a process that was at work, mostly for want of memory."""
-
-    code = "worker-lost"
-    exit_code = 1
-
-
-def each(work: Callable[[Item], Result], items: Sequence[Item], workers: int) -> Iterator[Result]:
+def each(
+    work: Callable[[Item], Result],
+    items: Sequence[Item],
+    *,
+    jobs: int = 1,
+    scheduler: str = "",
+    folder: Path = Path(),
+) -> Iterator[Result]:
     """Do the same work on every item; results come in the order of the items.
 
     Parameters
@@ -30,8 +31,12 @@ def each(work: Callable[[Item], Result], items: Sequence[Item], workers: int) ->
         A function of a module, so that another process finds it.
     items : sequence
         What it is called with, one at a time.
-    workers : int
+    jobs : int
         Processes; with one, or one item, everything stays in this process.
+    scheduler : str
+        Address of a Dask scheduler that is to do the work instead.
+    folder : Path
+        Study folder, which the workers of a cluster must see, too.
 
     Yields
     ------
@@ -42,15 +47,20 @@ def each(work: Callable[[Item], Result], items: Sequence[Item], workers: int) ->
     ------
     WorkerLostError
         If a process ended before its work did.
+    SchedulerError, WorkerDiffersError, MissingLibraryError
+        If the cluster cannot do it.
     """
-    if workers <= 1 or len(items) <= 1:
+    if scheduler and items:
+        yield from on_cluster(work, items, address=scheduler, folder=folder)
+        return
+    if jobs <= 1 or len(items) <= 1:
         yield from map(work, items)
         return
     from joblib import Parallel, delayed, parallel_config
 
     with parallel_config(backend="loky", inner_max_num_threads=1):
         parallel = Parallel(
-            n_jobs=min(workers, len(items)), return_as="generator", pre_dispatch="2*n_jobs"
+            n_jobs=min(jobs, len(items)), return_as="generator", pre_dispatch="2*n_jobs"
         )
         found = parallel(delayed(work)(item) for item in items)
     try:
