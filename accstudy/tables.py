@@ -189,9 +189,9 @@ _TABLES = (
         )
         + _columns(
             """
-            flat_x n direction towards the flat, unit vector; empty when the rotation is unknown
-            flat_y n direction towards the flat, unit vector; empty when the rotation is unknown
-            flat_z n direction towards the flat, unit vector; empty when the rotation is unknown
+            flat_x n direction towards the flat, unit vector; empty when not known to 0.5 deg (95 %)
+            flat_y n direction towards the flat, unit vector; empty when not known to 0.5 deg (95 %)
+            flat_z n direction towards the flat, unit vector; empty when not known to 0.5 deg (95 %)
             u_x_um n standard uncertainty of x_mm
             u_y_um n standard uncertainty of y_mm
             u_z_um n standard uncertainty of z_mm
@@ -732,11 +732,11 @@ _TABLES = (
             model t physical reference model
             measurand t what is charted
             unit t um, deg or ppm
-            chart t individuals, moving-range, mean, sd, ewma, cusum-high, cusum-low or ewma-sd
+            chart t individuals, moving-range, mean, ewma, cusum-high or cusum-low of session means; sd, individuals-sd, moving-range-sd, ewma-sd, cusum-sd-high or cusum-sd-low of the spread within sessions
             session t session
             at d when the session was held
             n_scans i scans of the session
-            value n charted value
+            value n charted value, in the unit; scores for moving-range-sd, ewma-sd and cusum-sd
             centre n centre line
             lower n lower limit
             upper n upper limit
@@ -805,6 +805,13 @@ _TABLES = (
             k n reference value of the CUSUM
             h n decision interval of the CUSUM
             widened n how much wider the EWMA's limits are than with a long baseline
+            score_centre n mean score of the standard deviations within sessions
+            score_scale n standard deviation of these scores between sessions, 1 or more
+            score_limit n limit of one score, in that scale
+            lambda_sd n weight of the EWMA of the scores
+            ewma_sd_limit n its limit, in its own standard deviations
+            k_sd n reference value of the CUSUM of the scores
+            h_sd n its decision interval
             note t what cannot be said, and why
         """),
     ),
@@ -816,9 +823,10 @@ _TABLES = (
             model t physical reference model
             measurand t what is charted
             unit t um, deg or ppm
-            chart t mean or individuals, ewma, cusum; or a run rule
-            shift n shift of the mean, in the unit of the row
+            chart t mean or individuals, moving-range, ewma, cusum; the same of the spread (sd, individuals-sd, ...); or a run rule
+            shift n shift of the mean, in the unit of the row; empty for charts of the spread
             shift_sigma n the same in standard deviations of a session mean
+            sd_ratio n growth of the standard deviation within sessions; empty for charts of means
             zero_state n mean number of sessions to the signal, shift from the start on
             steady_state n the same for a shift after a long quiet time
             limits t known (long baseline) or used (widened for the baseline at hand)
@@ -850,7 +858,8 @@ _TABLES = (
             bound n tolerance bound of future scans at the last session, absolute
             reached_at d day on which the tolerance bound meets the limit
             reached_low d earliest day of the interval
-            reached_high d latest day of the interval; empty: perhaps never
+            reached_high d latest day of the interval; empty: after the horizon, or never
+            horizon d day until which the trend was projected
             what t sentence
         """),
     ),
@@ -886,6 +895,7 @@ _TABLES = (
             scan t scan made since the last session proven good
             session t its session
             at d when it was made
+            doubt t why its session is not proven good, and by how much
             proven_good t last session proven good; empty if there is none
             proven_good_at d its date
             signal_at d first signal that stands

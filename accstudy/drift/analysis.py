@@ -11,8 +11,8 @@ from accstudy.drift.device import Device, limits_of
 from accstudy.drift.lookback import lookback_rows
 from accstudy.drift.measurands import scan_measurands
 from accstudy.drift.options import ALPHA, DriftOptions, Rows
-from accstudy.drift.points import Stretch
 from accstudy.drift.signals import Found
+from accstudy.drift.stretch import Stretch
 from accstudy.errors import Finding
 
 __all__ = ["ALPHA", "DriftOptions", "DriftResult", "analyze_drift", "effective_number"]
@@ -96,15 +96,13 @@ def analyze_drift(
     rows, sentences = Rows(), {}
     findings: list[Finding] = []
     whose = values[["scan", "model", "device", "session", "at"]].drop_duplicates("scan")
-    standing: dict[str, list[tuple[Stretch, list[Found]]]] = {}
+    charted: dict[str, dict[str, list[tuple[Stretch, list[Found]]]]] = {}
     for (device, model), mine in values.groupby(["device", "model"], sort=True):
         one = Device(str(device), str(model), mine, events, implants, pairs, settings)
-        stands = one.fill(rows)
-        standing.setdefault(str(device), []).extend(stands)
+        charted.setdefault(str(device), {})[str(model)] = one.fill(rows)
         findings += one.findings
         sentences[(str(device), str(model))] = tuple(one.sentences)
-    for device, stands in standing.items():
-        if stands:
-            limits = limits_of(settings, values)
-            rows.add("drift_lookback", lookback_rows(device, whose, stands, limits))
+    limits = limits_of(settings, values)
+    for device, models in charted.items():
+        rows.add("drift_lookback", lookback_rows(device, whose, models, limits))
     return DriftResult(rows.tables(), sentences, tuple(findings))

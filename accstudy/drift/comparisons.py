@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
-from accstudy.drift.points import Stretch
 from accstudy.drift.signals import unit_text
+from accstudy.drift.stretch import Stretch
 
 __all__ = ["compare_baselines"]
 

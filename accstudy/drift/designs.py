@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from accstudy.drift.points import Stretch
+from accstudy.drift.estimated import MeanLimits
+from accstudy.drift.precision import sd_factors, sd_run_length
 from accstudy.drift.rules import RULES, rule_run_lengths
-from accstudy.drift.runlength import cusum_run_length, ewma_run_length, shewhart_run_length
+from accstudy.drift.runlength import (
+    cusum_run_length,
+    ewma_run_length,
+    range_run_length,
+    shewhart_run_length,
+)
+from accstudy.drift.steps import ScoreStep, Step
+from accstudy.drift.stretch import Spread, Stretch
 
 __all__ = ["baseline_row", "effective_number", "run_length_rows"]
 
@@ -76,6 +84,17 @@ def baseline_row(stretch: Stretch) -> dict[str, Any]:
             h=limits.h,
             widened=limits.L / limits.L_known,
         )
+    if stretch.spread is not None:
+        scores, charts = stretch.spread.scores, stretch.spread.limits
+        row.update(
+            score_centre=scores.centre,
+            score_scale=scores.scale,
+            score_limit=charts.single,
+            lambda_sd=charts.lambda_,
+            ewma_sd_limit=charts.L,
+            k_sd=charts.k,
+            h_sd=charts.h,
+        )
     return row
 
 
@@ -84,39 +103,36 @@ def run_length_rows(stretch: Stretch) -> list[dict[str, Any]]:
     baseline, limits = stretch.baseline, stretch.limits
     if baseline is None or limits is None:
         return []
-    single = bool((stretch.rows["n_scans"] == 1).all())
-    shifts = [0.0, *(f * baseline.sd_of_means for f in (0.5, 1.0, 2.0, 3.0)), stretch.shift]
     rows = []
-    for which in ("known", "used"):
-        known = which == "known"
-        L, h, one = (
-            (limits.L_known, limits.h_known, limits.shewhart_known)
-            if known
-            else (limits.L, limits.h, limits.shewhart)
-        )
-        for shift in sorted(set(shifts)):
-            s = round(shift / baseline.sd_of_means, 4)
-            lengths = {
-                "individuals" if single else "mean": (shewhart_run_length(one, s),) * 2,
-                "ewma": tuple(_ewma_both(limits.lambda_, L, s)),
-                "cusum": tuple(_cusum_both(limits.k, h, s)),
-            }
-            rows += [
+    shifts = [0.0, *(f * baseline.sd_of_means for f in (0.5, 1.0, 2.0, 3.0)), stretch.shift]
+    for shift in sorted(set(shifts)):
+        s = round(shift / baseline.sd_of_means, 4)
+        for which, chart, zero, steady in _of_means(limits, s, single=stretch.single):
+            rows.append(
                 {
-                    **stretch.names,
                     "chart": chart,
                     "shift": shift,
                     "shift_sigma": s,
-                    "zero_state": zero if zero < _UNTOLD else np.inf,
-                    "steady_state": steady if steady < _UNTOLD else np.inf,
+                    "zero_state": zero,
+                    "steady_state": steady,
                     "limits": which,
                 }
-                for chart, (zero, steady) in lengths.items()
-            ]
+            )
+    if stretch.spread is not None:
+        for ratio in sorted({1.0, 1.25, 1.5, 2.0, 3.0, stretch.spread.ratio}):
+            for which, chart, zero, steady in _of_spread(stretch, stretch.spread, ratio):
+                rows.append(
+                    {
+                        "chart": chart,
+                        "sd_ratio": ratio,
+                        "zero_state": zero,
+                        "steady_state": steady,
+                        "limits": which,
+                    }
+                )
     prices = rule_run_lengths(limits.shewhart_known)
     rows += [
         {
-            **stretch.names,
             "chart": rule,
             "shift": 0.0,
             "shift_sigma": 0.0,
@@ -125,19 +141,48 @@ def run_length_rows(stretch: Stretch) -> list[dict[str, Any]]:
         }
         for rule in RULES
     ]
-    return rows
+    return [stretch.names | row for row in rows]
+
+
+_Length = tuple[str, str, float, float]  # limits, chart, zero state, steady state
+
+
+def _of_means(limits: MeanLimits, s: float, *, single: bool) -> Iterator[_Length]:
+    known = (limits.shewhart_known, limits.jump_known, limits.L_known, limits.h_known)
+    used = (limits.shewhart, limits.jump, limits.L, limits.h)
+    for which, (one, jump, L, h) in (("known", known), ("used", used)):
+        length = shewhart_run_length(one, s)
+        yield which, "individuals" if single else "mean", length, length
+        yield which, "moving-range", *_both(range_run_length, jump, s)
+        yield which, "ewma", *_both(ewma_run_length, limits.lambda_, L, s)
+        yield which, "cusum", *_both(cusum_run_length, limits.k, h, s)
+
+
+def _of_spread(stretch: Stretch, spread: Spread, ratio: float) -> Iterator[_Length]:
+    assert stretch.baseline is not None
+    limits = spread.limits
+    step = ScoreStep(spread.n - 1, ratio, spread.scores.scale)
+    known = (np.inf, limits.single_known, limits.jump_known, limits.L_known, limits.h_known)
+    used = (float(stretch.baseline.df_within), limits.single, limits.jump, limits.L, limits.h)
+    for which, (df, one, jump, L, h) in (("known", known), ("used", used)):
+        low, high = (float(side) for side in sd_factors(spread.n, df, stretch.run_length))
+        length = sd_run_length(spread.n, low, high, ratio)
+        yield which, "sd", length, length
+        length = shewhart_run_length(one, step)
+        yield which, "individuals-sd", length, length
+        yield which, "moving-range-sd", *_both(range_run_length, jump, step)
+        yield which, "ewma-sd", *_both(ewma_run_length, limits.lambda_, L, step)
+        yield which, "cusum-sd", *_both(cusum_run_length, limits.k, h, step)
 
 
 _UNTOLD = 1e9  # run lengths beyond are lost in rounding and of no interest
 
 
-def _ewma_both(lambda_: float, L: float, shift: float) -> Iterator[float]:
-    for state in ("zero", "steady"):
-        found = ewma_run_length(lambda_, L, shift, state=state)
-        yield found if found > 0 else np.inf
+def _both(run_length: Callable[..., float], *design: float | Step) -> tuple[float, float]:
+    """Zero-state and steady-state run length; infinite beyond what can be computed."""
+    zero, steady = (run_length(*design, state=state) for state in ("zero", "steady"))
+    return _told(zero), _told(steady)
 
 
-def _cusum_both(k: float, h: float, shift: float) -> Iterator[float]:
-    for state in ("zero", "steady"):
-        found = cusum_run_length(k, h, shift, state=state)
-        yield found if found > 0 else np.inf
+def _told(length: float) -> float:
+    return length if 0 < length < _UNTOLD else np.inf

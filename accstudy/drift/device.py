@@ -13,7 +13,7 @@ from accstudy.drift.comparisons import compare_baselines
 from accstudy.drift.designs import baseline_row, effective_number, run_length_rows
 from accstudy.drift.measurands import CROSS_ARCH, SCALE
 from accstudy.drift.options import ALPHA, CHARTS_COUNT, DriftOptions, Rows
-from accstudy.drift.points import Stretch, chart_points, chart_stretch
+from accstudy.drift.points import chart_points
 from accstudy.drift.projection import next_check, project, sample_advice
 from accstudy.drift.sentences import device_sentence, run_length_sentence, trend_sentence
 from accstudy.drift.sessions import MIN_SESSIONS, session_table, starts
@@ -24,6 +24,7 @@ from accstudy.drift.signals import (
     precision_changes,
     series_changes,
 )
+from accstudy.drift.stretch import Stretch, chart_stretch
 from accstudy.drift.trend import DAYS_PER_MONTH, mann_kendall, mixed_trend, theil_sen
 from accstudy.errors import Finding, Severity
 
@@ -78,12 +79,11 @@ class Device:
         return self.values[self.values["session"].isin(chosen["session"])]
 
     def fill(self, rows: Rows) -> list[tuple[Stretch, list[Found]]]:
-        """Add this device's rows to all tables; return what stands."""
-        stands: list[tuple[Stretch, list[Found]]] = []
+        """Add this device's rows to all tables; return its present stretches with what stands."""
+        charted: list[tuple[Stretch, list[Found]]] = []
         told: list[Found] = []
         checks: list[dict[str, Any]] = []
         compared: list[dict[str, Any]] = []
-        current: list[Stretch] = []
         trends: list[dict[str, Any]] = []
         for measurand in self.measurands:
             stretches = list(self._stretches(measurand))
@@ -94,17 +94,14 @@ class Device:
                 told += found
                 trends += trend
                 if last:
-                    current.append(stretch)
                     checks += check
-                    open_ones = [one for one in found if one.stands]
-                    if open_ones:
-                        stands.append((stretch, open_ones))
+                    charted.append((stretch, [one for one in found if one.stands]))
         rows.add("drift_comparisons", compared)
         rows.add("drift_trends", trends)
         if checks:
             rows.add("drift_next_checks", [min(checks, key=_urgency)])
-        self._speak(told, stands, compared, trends, current, checks)
-        return stands
+        self._speak(told, charted, compared, trends, checks)
+        return charted
 
     def _stretches(self, measurand: str) -> Iterator[Stretch]:
         mine = self.sessions[self.sessions["measurand"] == measurand]
@@ -130,6 +127,7 @@ class Device:
                 begins_with=self.starts[k - 1][1] if k else "",
                 run_length=self.settings.false_alarm_every * CHARTS_COUNT * self.effective,
                 shift=self._shift(measurand, unit),
+                sd_ratio=self.settings.sd_ratio,
             )
 
     def _shift(self, measurand: str, unit: str) -> float | None:
@@ -194,6 +192,7 @@ class Device:
                     trend,
                     last,
                     limit,
+                    horizon_months=self.settings.horizon_months or max(float(times[-1]), 0.25),
                     coverage=self.settings.coverage,
                     confidence=self.settings.confidence,
                 )
@@ -215,7 +214,8 @@ class Device:
                 "mann_kendall_p": kendall.p,
                 "limit": limit,
             }
-            row["bound"] = np.nan if projection is None else projection.bound
+            if projection is not None:
+                row["bound"], row["horizon"] = projection.bound, projection.horizon
             if projection is not None and (grows or projection.reached):
                 row["reached_at"] = last if projection.reached else projection.at
                 row["reached_low"], row["reached_high"] = projection.low, projection.high
@@ -234,21 +234,19 @@ class Device:
     def _speak(
         self,
         told: list[Found],
-        stands: list[tuple[Stretch, list[Found]]],
+        charted: list[tuple[Stretch, list[Found]]],
         compared: list[dict[str, Any]],
         trends: list[dict[str, Any]],
-        current: list[Stretch],
         checks: list[dict[str, Any]],
     ) -> None:
         sessions = self.sessions.drop_duplicates("session")
-        self.sentences.append(
-            device_sentence(self.device, self.model, sessions, told, bool(stands))
-        )
+        stands = any(found for _, found in charted)
+        self.sentences.append(device_sentence(self.device, self.model, sessions, told, stands))
         self.sentences += [f.row["what"] for f in told if f.row["kind"] == "change-point"]
         self.sentences += [row["what"] for row in compared]
         told_trends = [row for row in trends if row["measurand"] == CROSS_ARCH] or trends[:1]
         self.sentences += [row["what"] for row in told_trends[-1:]]
-        spoken = [s for s in current if s.measurand == CROSS_ARCH and s.limits is not None]
+        spoken = [s for s, _ in charted if s.measurand == CROSS_ARCH and s.limits is not None]
         for stretch in spoken[:1]:
             self.sentences.append(run_length_sentence(stretch, self.settings.false_alarm_every))
         if checks:

@@ -10,13 +10,14 @@ baseline could have been.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache, lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy.optimize import brentq
-from scipy.special import chdtri, fdtr, fdtrc, fdtri, ndtr, ndtri, stdtrit
+from scipy.special import ndtr, stdtrit
 
 from accstudy.drift.charts import constants
 from accstudy.drift.runlength import (
@@ -24,20 +25,24 @@ from accstudy.drift.runlength import (
     cusum_limit,
     ewma_limit,
     ewma_run_length,
+    range_limit,
+    range_risk,
     shewhart_limit,
 )
+from accstudy.drift.steps import Step
 
 __all__ = [
     "HORIZON",
     "MeanLimits",
     "best_mean_limits",
     "individuals_factor",
+    "largest_cusum",
+    "largest_ewma",
     "mean_factor",
     "mean_limits",
     "range_factor",
-    "sd_factors",
-    "sd_score",
-    "sd_score_limit",
+    "same_risk",
+    "soonest",
 ]
 
 Floats = NDArray[np.float64]
@@ -56,11 +61,13 @@ class MeanLimits:
     ----------
     shewhart : float
         Of one session mean; widened.
+    jump : float
+        Of the difference of two session means in a row; widened.
     L : float
         Of the EWMA, in its own standard deviations; widened.
     h : float
         Of the CUSUM; widened.
-    shewhart_known, L_known, h_known : float
+    shewhart_known, jump_known, L_known, h_known : float
         The same for known parameters.
     lambda_, k : float
         Weight of the EWMA, reference value of the CUSUM.
@@ -69,9 +76,11 @@ class MeanLimits:
     """
 
     shewhart: float
+    jump: float
     L: float
     h: float
     shewhart_known: float
+    jump_known: float
     L_known: float
     h_known: float
     lambda_: float
@@ -107,9 +116,11 @@ def mean_limits(sessions: int, run_length: float, lambda_: float, k: float) -> M
     L, h = ewma_limit(lambda_, run_length), cusum_limit(k, run_length)
     return MeanLimits(
         shewhart=mean_factor(sessions, run_length),
-        L=_same_risk(*_largest_ewmas(sessions, lambda_), L),
-        h=_same_risk(*_largest_cusums(sessions, k), h),
+        jump=_jump_factor(sessions, run_length),
+        L=same_risk(*_largest_ewmas(sessions, lambda_), L),
+        h=same_risk(*_largest_cusums(sessions, k), h),
         shewhart_known=shewhart_limit(run_length),
+        jump_known=range_limit(run_length),
         L_known=L,
         h_known=h,
         lambda_=lambda_,
@@ -130,13 +141,13 @@ def _futures(sessions: int) -> tuple[Floats, Floats]:
 
 @lru_cache(maxsize=32)
 def _largest_ewmas(sessions: int, lambda_: float) -> tuple[Floats, Floats]:
-    known, estimated = (_largest_ewma(z, lambda_) for z in _futures(sessions))
+    known, estimated = (largest_ewma(z, lambda_) for z in _futures(sessions))
     return known, estimated
 
 
 @lru_cache(maxsize=32)
 def _largest_cusums(sessions: int, k: float) -> tuple[Floats, Floats]:
-    known, estimated = (_largest_cusum(z, k) for z in _futures(sessions))
+    known, estimated = (largest_cusum(z, k) for z in _futures(sessions))
     return known, estimated
 
 
@@ -161,17 +172,33 @@ def best_mean_limits(sessions: int, run_length: float, shift: float) -> MeanLimi
     """
     k = round(shift / 2, 2)
     designs = [mean_limits(sessions, run_length, lambda_, k) for lambda_ in LAMBDAS]
-    delays = [ewma_run_length(d.lambda_, d.L, shift, state="steady") for d in designs]
-    delays = [delay if delay > 0 else np.inf for delay in delays]
-    return designs[int(np.argmin(delays))]
+    return designs[soonest([d.L for d in designs], shift)]
 
 
-def _same_risk(with_known: Floats, with_estimated: Floats, limit: float) -> float:
+def soonest(limits: Sequence[float], shift: float | Step) -> int:
+    """Which of `LAMBDAS`, with these limits, finds a change soonest (steady state)."""
+    delays = [
+        ewma_run_length(lambda_, L, shift, state="steady")
+        for lambda_, L in zip(LAMBDAS, limits, strict=True)
+    ]
+    return int(np.argmin([delay if delay > 0 else np.inf for delay in delays]))
+
+
+def same_risk(with_known: Floats, with_estimated: Floats, limit: float) -> float:
+    """Limit of a chart with estimated parameters that alarms as rarely as one with known ones.
+
+    Parameters
+    ----------
+    with_known, with_estimated : ndarray
+        Largest charted value of every simulated series.
+    limit : float
+        Of the chart with known parameters.
+    """
     risk = max(float(np.mean(with_known > limit)), 5 / len(with_known))
     return max(limit, float(np.quantile(with_estimated, 1 - risk)))
 
 
-def _largest_ewma(z: Floats, lambda_: float) -> Floats:
+def largest_ewma(z: Floats, lambda_: float) -> Floats:
     """Largest EWMA of each row, in its steady-state standard deviations."""
     average, largest = np.zeros(len(z)), np.zeros(len(z))
     for column in z.T:
@@ -180,7 +207,8 @@ def _largest_ewma(z: Floats, lambda_: float) -> Floats:
     return np.asarray(largest / np.sqrt(lambda_ / (2 - lambda_)))
 
 
-def _largest_cusum(z: Floats, k: float) -> Floats:
+def largest_cusum(z: Floats, k: float) -> Floats:
+    """Larger of the two largest sums of each row."""
     high, low, largest = np.zeros(len(z)), np.zeros(len(z)), np.zeros(len(z))
     for column in z.T:
         high = np.maximum(0.0, high + column - k)
@@ -200,6 +228,15 @@ def mean_factor(sessions: int, run_length: float) -> float:
     """
     t = float(stdtrit(sessions - 1, 1 - 0.5 / run_length))
     return t * float(np.sqrt(1 + 1 / sessions))
+
+
+def _jump_factor(sessions: int, run_length: float) -> float:
+    """Limit of the difference of two further session means in a row.
+
+    Exact in the same way: the difference over the baseline's standard deviation
+    is Student's t times the root of two.
+    """
+    return float(np.sqrt(2) * stdtrit(sessions - 1, 1 - 0.5 * range_risk(run_length)))
 
 
 @cache
@@ -225,64 +262,10 @@ def individuals_factor(sessions: int, run_length: float) -> float:
 def range_factor(sessions: int, run_length: float) -> float:
     """Upper limit of one further moving range, in mean moving ranges."""
     _, sigma = _mean_ranges(sessions)
-    mean_range = sigma * constants(2).d2
+    mean_range, risk = sigma * constants(2).d2, range_risk(run_length)
 
     def excess(c: float) -> float:
-        risk = np.mean(2 * ndtr(-c * mean_range / np.sqrt(2)))
-        return float(np.log(max(risk, 1e-300) * run_length))
+        found = np.mean(2 * ndtr(-c * mean_range / np.sqrt(2)))
+        return float(np.log(max(found, 1e-300) / risk))
 
     return float(brentq(excess, 0.5, 400.0))
-
-
-def sd_factors(n: ArrayLike, df: int, run_length: float) -> tuple[Floats, Floats]:
-    """Limits of a session's standard deviation, in pooled baseline ones.
-
-    Parameters
-    ----------
-    n : (s,) array_like
-        Scans of each session, 2 or more.
-    df : int
-        Degrees of freedom of the pooled standard deviation.
-    run_length : float
-        Wanted in-control run length.
-
-    Returns
-    -------
-    lower, upper : (s,) ndarray
-
-    Notes
-    -----
-    Exact for normal scans: the ratio of variances follows Fisher's F. Half of
-    the risk lies on either side.
-    """
-    nu = np.asarray(n, float) - 1
-    tail = 0.5 / run_length
-    return np.sqrt(fdtri(nu, df, tail)), np.sqrt(fdtri(nu, df, 1 - tail))
-
-
-def sd_score(sd: ArrayLike, n: ArrayLike, pooled: float, df: int) -> Floats:
-    """Standard deviations as standard normal scores, whatever the session's size.
-
-    A score of 2 says: as rarely exceeded as 2 sigma above the mean.
-    """
-    ratio = np.asarray(sd, float) ** 2 / pooled**2
-    nu = np.asarray(n, float) - 1
-    below, above = fdtr(nu, df, ratio), fdtrc(nu, df, ratio)
-    tiny = 1e-15
-    return np.where(below < 0.5, ndtri(np.clip(below, tiny, 1)), -ndtri(np.clip(above, tiny, 1)))
-
-
-@cache
-def sd_score_limit(n: int, df: int, run_length: float, lambda_: float) -> float:
-    """Limit `L` of the EWMA of such scores; they share the pooled estimate."""
-    rng = np.random.default_rng(7870)
-    uniform = rng.random((_REPEATS // 4, HORIZON))
-    variance = chdtri(n - 1, uniform) / (n - 1)
-    pooled = rng.chisquare(df, _REPEATS // 4) / df
-    scores = sd_score(np.sqrt(variance / pooled[:, None]), n, 1.0, df)
-    known = ndtri(1 - uniform)
-    return _same_risk(
-        _largest_ewma(known, lambda_),
-        _largest_ewma(scores, lambda_),
-        ewma_limit(lambda_, run_length),
-    )

@@ -16,10 +16,11 @@ __all__ = ["ALPHA", "CHARTS_COUNT", "DriftOptions", "Rows"]
 ALPHA = 0.01
 """Risk, a device and model, that change points are seen where there are none."""
 
-CHARTS_COUNT = 3
-"""Independent charts that the five of one measurand amount to (mean, EWMA and CUSUM
-of the level, two of the spread). By simulation of steady devices: with two the false
-alarms of a device came half again as often as designed."""
+CHARTS_COUNT = 5
+"""Independent charts that the nine of one measurand amount to (mean, moving range, EWMA
+and CUSUM of the level; five of the spread). By simulation of steady sessions, see
+``tests/simulations/sim_drift.py``: 3.7 after a baseline of six sessions, 4.6 after ten,
+5.2 after twenty."""
 
 TABLE_NAMES = (
     "drift_points",
@@ -48,6 +49,11 @@ class DriftOptions:
         Sessions between false alarms of a device, all its charts together.
     shift_um : float
         Shift that should be found soon.
+    sd_ratio : float
+        Growth of the standard deviation within sessions that should be found soon.
+    horizon_months : float, optional
+        How far a trend is projected ahead; by default as far as its sessions
+        reach back.
     run_rules : bool
         Look for runs, trends and alternation, too.
     limit_um : float, optional
@@ -62,6 +68,8 @@ class DriftOptions:
     baseline_until: dt.date | None = None
     false_alarm_every: float = 370.0
     shift_um: float = 20.0
+    sd_ratio: float = 2.0
+    horizon_months: float | None = None
     run_rules: bool = False
     limit_um: float | None = None
     span_edges_mm: tuple[float, ...] = (15.0, 30.0)

@@ -1,28 +1,21 @@
-"""Charts of one stretch of sessions: points, limits and where they signal."""
+"""Points of every chart of a stretch, with limits and where they signal."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Iterator
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from accstudy.drift.charts import Cusum, constants, cusum, ewma
-from accstudy.drift.estimated import (
-    MeanLimits,
-    best_mean_limits,
-    individuals_factor,
-    range_factor,
-    sd_factors,
-    sd_score,
-    sd_score_limit,
-)
+from accstudy.drift.charts import Cusum, constants, ewma
+from accstudy.drift.estimated import individuals_factor, range_factor
+from accstudy.drift.precision import sd_factors
 from accstudy.drift.rules import rule_signals
-from accstudy.drift.sessions import MIN_SESSIONS, Baseline, baseline_of
+from accstudy.drift.steps import sd_of_score
+from accstudy.drift.stretch import Stretch
 
-__all__ = ["OUTSIDE", "Stretch", "chart_points", "chart_stretch"]
+__all__ = ["OF_SD", "OUTSIDE", "chart_points"]
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -30,133 +23,15 @@ Flags = NDArray[np.bool_]
 OUTSIDE = "outside-limits"
 """Rule of every chart; further ones are in `accstudy.drift.rules`."""
 
-_NUMERIC_ZERO = 1e-9
-
-
-@dataclass(frozen=True, slots=True)
-class Stretch:
-    """Sessions of one device, model and measurand between two new baselines, with limits.
-
-    Parameters
-    ----------
-    device, model, measurand, unit : str
-        Whose and what.
-    number : int
-        Number of the baseline, from 1.
-    begins_with : str
-        Why charts began anew; empty for the first.
-    rows : DataFrame
-        Rows of the session table, in order of time.
-    in_baseline : (s,) ndarray of bool
-        Which of them are the baseline.
-    baseline : Baseline or None
-        None where the sessions are too few, or all alike to the last digit.
-    limits : MeanLimits or None
-        Of the charts of means; None where `baseline` is.
-    shift : float
-        Shift to be found, in the unit of the measurand.
-    note : str
-        What cannot be said, and why.
-    """
-
-    device: str
-    model: str
-    measurand: str
-    unit: str
-    number: int
-    begins_with: str
-    rows: pd.DataFrame
-    in_baseline: Flags
-    baseline: Baseline | None
-    limits: MeanLimits | None
-    run_length: float
-    shift: float
-    note: str
-
-    @property
-    def names(self) -> dict[str, Any]:
-        """Columns that every row about this stretch carries."""
-        return {
-            "device": self.device,
-            "model": self.model,
-            "measurand": self.measurand,
-            "unit": self.unit,
-            "baseline_no": self.number,
-        }
-
-    @property
-    def means(self) -> Floats:
-        """Session means."""
-        return self.rows["mean"].to_numpy(float)
-
-    @property
-    def sd_of_means(self) -> Floats:
-        """Standard deviation of each session mean, from the baseline."""
-        assert self.baseline is not None
-        return self.baseline.sd_of_mean(self.rows["n_scans"].to_numpy(np.int64))
-
-
-def chart_stretch(
-    names: dict[str, Any],
-    rows: pd.DataFrame,
-    in_baseline: Flags,
-    *,
-    begins_with: str,
-    run_length: float,
-    shift: float | None,
-) -> Stretch:
-    """Estimate the baseline of a stretch and design its charts.
-
-    Parameters
-    ----------
-    names : dict
-        ``device, model, measurand, unit, number``.
-    rows : DataFrame
-        Rows of the session table, in order of time.
-    in_baseline : (s,) ndarray of bool
-        Which are the baseline.
-    begins_with : str
-        Why charts began anew.
-    run_length : float
-        Wanted in-control run length of each chart.
-    shift : float, optional
-        Shift to be found, in the unit of the measurand; one standard deviation
-        of a session mean by default. It decides how much the EWMA and the CUSUM
-        remember.
-
-    Returns
-    -------
-    Stretch
-    """
-    base = rows[in_baseline]
-    note, baseline, limits = "", None, None
-    wanted = float("nan") if shift is None else shift
-    if len(base) < MIN_SESSIONS:
-        note = f"a baseline needs {MIN_SESSIONS} sessions, here are {len(base)}"
-    else:
-        baseline = baseline_of(base)
-        if baseline.sd_of_means <= _NUMERIC_ZERO * max(1.0, abs(baseline.centre)):
-            note, baseline = "the baseline's sessions are all alike, so limits cannot be set", None
-    if baseline is not None:
-        if shift is None:
-            wanted = baseline.sd_of_means
-        in_sigma = round(float(np.clip(wanted / baseline.sd_of_means, 0.5, 3.0)), 1)
-        limits = best_mean_limits(baseline.m, run_length, in_sigma)
-    return Stretch(
-        device=names["device"],
-        model=names["model"],
-        measurand=names["measurand"],
-        unit=names["unit"],
-        number=names["number"],
-        begins_with=begins_with,
-        rows=rows.reset_index(drop=True),
-        in_baseline=in_baseline,
-        baseline=baseline,
-        limits=limits,
-        run_length=run_length,
-        shift=wanted,
-        note=note,
-    )
+OF_SD = (
+    "sd",
+    "individuals-sd",
+    "moving-range-sd",
+    "ewma-sd",
+    "cusum-sd-high",
+    "cusum-sd-low",
+)
+"""Charts of the standard deviation within sessions."""
 
 
 def chart_points(stretch: Stretch, *, run_rules: bool = False) -> pd.DataFrame:
@@ -167,26 +42,41 @@ def chart_points(stretch: Stretch, *, run_rules: bool = False) -> pd.DataFrame:
     stretch : Stretch
         Sessions and limits.
     run_rules : bool
-        Also look for runs on one side, trends and alternation in the chart of
-        single session means.
+        Also look for runs on one side, trends and alternation in the charts of
+        single values: session means and scores of standard deviations.
 
     Returns
     -------
     DataFrame
-        Rows of table ``drift_points``. Sessions of one scan give an
-        individuals and a moving-range chart, others a chart of means and one of
-        standard deviations; EWMA and CUSUM run on session means, ``ewma-sd`` on
-        the standard deviations as normal scores. EWMA and CUSUM start anew at
-        the centre after the baseline. Sessions of the baseline never signal.
+        Rows of table ``drift_points``. A session is one value in every chart, so
+        that what varies between sessions is part of the limits:
+
+        - the level: ``mean`` (limits from the spread of the baseline's session
+          means; ``individuals``, with limits from its moving ranges, where every
+          session is one scan), ``moving-range``, ``ewma`` and ``cusum-high`` /
+          ``cusum-low`` of the session means;
+        - the spread within sessions: ``sd``, as if precision were the same in
+          all sessions, and, with what precision itself varies between sessions,
+          ``individuals-sd`` (in the unit of the measurand), ``moving-range-sd``,
+          ``ewma-sd`` and ``cusum-sd-high`` / ``cusum-sd-low`` (as scores).
+
+        EWMA and CUSUM start anew at the centre after the baseline. Sessions of
+        the baseline never signal.
     """
     if stretch.baseline is None or stretch.limits is None:
         return pd.DataFrame()
-    single = bool((stretch.rows["n_scans"] == 1).all())
     parts = [
-        *(_individuals(stretch, run_rules) if single else _means(stretch, run_rules)),
+        *(_individuals(stretch, run_rules) if stretch.single else _means(stretch, run_rules)),
         _ewma(stretch),
         *_cusum(stretch),
     ]
+    if stretch.spread is not None:
+        parts += [
+            _sd(stretch),
+            *_single_scores(stretch, run_rules),
+            _ewma_of_scores(stretch),
+            *_cusum_of_scores(stretch),
+        ]
     frame = pd.concat([p for p in parts if len(p)], ignore_index=True)
     for name, value in stretch.names.items():
         frame[name] = value
@@ -222,46 +112,23 @@ def _means(stretch: Stretch, run_rules: bool) -> list[pd.DataFrame]:
     baseline, limits = stretch.baseline, stretch.limits
     assert baseline is not None
     assert limits is not None
-    half = limits.shewhart * stretch.sd_of_means
-    rules = rule_signals(stretch.means, baseline.centre) if run_rules else None
-    out = [
+    sd, centre = stretch.sd_of_means, baseline.centre
+    half = limits.shewhart * sd
+    rules = rule_signals(stretch.means, centre) if run_rules else None
+    ranges, known = _ranges(stretch.means)
+    pair = np.sqrt(0.5 * (sd**2 + np.concatenate([sd[:1], sd[:-1]]) ** 2))
+    return [
+        _points(stretch, "mean", stretch.means, centre, centre - half, centre + half, rules=rules),
         _points(
             stretch,
-            "mean",
-            stretch.means,
-            baseline.centre,
-            baseline.centre - half,
-            baseline.centre + half,
-            rules=rules,
-        )
+            "moving-range",
+            ranges,
+            constants(2).d2 * pair,
+            0.0,
+            limits.jump * pair,
+            use=known,
+        ),
     ]
-    if baseline.df_within < 2 or not baseline.sd_within > 0:
-        return out
-    n = stretch.rows["n_scans"].to_numpy(np.int64)
-    several = n > 1
-    sd = stretch.rows["sd"].to_numpy(float)
-    size = np.maximum(n, 2)
-    low, high = sd_factors(size, baseline.df_within, stretch.run_length)
-    centre = baseline.sd_within * np.array([constants(int(k)).c4 for k in size])
-    s = baseline.sd_within
-    out.append(_points(stretch, "sd", sd, centre, s * low, s * high, use=several))
-    out.append(_sd_scores(stretch, sd, size, several))
-    return out
-
-
-def _sd_scores(stretch: Stretch, sd: Floats, n: NDArray[np.int64], several: Flags) -> pd.DataFrame:
-    baseline, limits = stretch.baseline, stretch.limits
-    assert baseline is not None
-    assert limits is not None
-    watched = several & ~stretch.in_baseline
-    scores = sd_score(np.where(several, sd, np.nan), n, baseline.sd_within, baseline.df_within)
-    value, lower, upper = (np.full(len(sd), np.nan) for _ in range(3))
-    if watched.any():
-        typical = int(np.median(n[watched]))
-        L = sd_score_limit(typical, baseline.df_within, stretch.run_length, limits.lambda_)
-        found = ewma(scores[watched], start=0.0, sigma=1.0, lambda_=limits.lambda_, L=L)
-        value[watched], lower[watched], upper[watched] = found.average, found.lower, found.upper
-    return _points(stretch, "ewma-sd", value, 0.0, lower, upper, use=watched)
 
 
 def _individuals(stretch: Stretch, run_rules: bool) -> list[pd.DataFrame]:
@@ -272,13 +139,18 @@ def _individuals(stretch: Stretch, run_rules: bool) -> list[pd.DataFrame]:
     half = individuals_factor(baseline.m, stretch.run_length) * mean_range / constants(2).d2
     centre = baseline.centre
     rules = rule_signals(x, centre) if run_rules else None
-    ranges = np.concatenate([[np.nan], np.abs(np.diff(x))])
+    ranges, known = _ranges(x)
     top = range_factor(baseline.m, stretch.run_length) * mean_range
-    known = np.isfinite(ranges)
     return [
         _points(stretch, "individuals", x, centre, centre - half, centre + half, rules=rules),
         _points(stretch, "moving-range", ranges, mean_range, 0.0, top, use=known),
     ]
+
+
+def _ranges(values: Floats) -> tuple[Floats, Flags]:
+    """Difference to the value before, NaN for the first, and where it is known."""
+    ranges = np.concatenate([[np.nan], np.abs(np.diff(values))])
+    return ranges, np.isfinite(ranges)
 
 
 def _ewma(stretch: Stretch) -> pd.DataFrame:
@@ -298,35 +170,88 @@ def _ewma(stretch: Stretch) -> pd.DataFrame:
     return _points(stretch, "ewma", value, baseline.centre, lower, upper)
 
 
-def watched_cusum(stretch: Stretch) -> Cusum:
-    """CUSUM of the sessions after the baseline."""
-    baseline, limits = stretch.baseline, stretch.limits
+def _cusum(stretch: Stretch) -> Iterator[pd.DataFrame]:
+    """Sums in the unit of the measurand, the lower one drawn downwards."""
+    assert stretch.limits is not None
+    use = stretch.watched()
+    if use.any():
+        yield from _sums(stretch, "cusum", stretch.cusum(), use, stretch.sd_of_means[use])
+
+
+def _sums(
+    stretch: Stretch, chart: str, found: Cusum, use: Flags, unit: float | Floats
+) -> Iterator[pd.DataFrame]:
+    for side, sums, sign in (("high", found.high, 1.0), ("low", found.low, -1.0)):
+        value, lower, upper = (np.full(len(use), np.nan) for _ in range(3))
+        value[use] = sign * sums * unit
+        lower[use] = 0.0 if sign > 0 else -found.h * unit
+        upper[use] = found.h * unit if sign > 0 else 0.0
+        yield _points(stretch, f"{chart}-{side}", value, 0.0, lower, upper, use=use)
+
+
+def _sd(stretch: Stretch) -> pd.DataFrame:
+    """Standard deviations with the exact limits of one precision in all sessions."""
+    baseline = stretch.baseline
     assert baseline is not None
-    assert limits is not None
-    after = ~stretch.in_baseline
-    return cusum(
-        stretch.means[after],
-        target=baseline.centre,
-        sigma=stretch.sd_of_means[after],
-        k=limits.k,
-        h=limits.h,
+    size = np.maximum(stretch.n_scans, 2)
+    low, high = sd_factors(size, baseline.df_within, stretch.run_length)
+    s = baseline.sd_within
+    centre = s * np.array([constants(int(k)).c4 for k in size])
+    sd = stretch.rows["sd"].to_numpy(float)
+    return _points(stretch, "sd", sd, centre, s * low, s * high, use=stretch.several)
+
+
+def _single_scores(stretch: Stretch, run_rules: bool) -> Iterator[pd.DataFrame]:
+    """Scores one by one, drawn as the standard deviations that they are, and their ranges."""
+    baseline, spread = stretch.baseline, stretch.spread
+    assert baseline is not None
+    assert spread is not None
+    use, scores = stretch.several, stretch.scores
+    size, limits = np.maximum(stretch.n_scans, 2), spread.limits
+
+    def drawn(score: float) -> Floats:
+        own = spread.scores.centre + score * spread.scores.scale
+        return sd_of_score(own, size, baseline.sd_within)
+
+    rules = None
+    if run_rules:
+        rules = {name: np.zeros(len(use), bool) for name in rule_signals([0.0], 0.0)}
+        for name, hits in rule_signals(scores[use], 0.0).items():
+            rules[name][use] = hits
+    sd = stretch.rows["sd"].to_numpy(float)
+    yield _points(
+        stretch,
+        "individuals-sd",
+        sd,
+        drawn(0.0),
+        drawn(-limits.single),
+        drawn(limits.single),
+        use=use,
+        rules=rules,
+    )
+    ranges = np.full(len(use), np.nan)
+    ranges[use], _ = _ranges(scores[use])
+    yield _points(
+        stretch,
+        "moving-range-sd",
+        ranges,
+        constants(2).d2,
+        0.0,
+        limits.jump,
+        use=np.isfinite(ranges),
     )
 
 
-def _cusum(stretch: Stretch) -> list[pd.DataFrame]:
-    """Sums in the unit of the measurand, the lower one drawn downwards."""
-    limits = stretch.limits
-    assert limits is not None
-    after = ~stretch.in_baseline
-    if not after.any():
-        return []
-    found = watched_cusum(stretch)
-    sd = stretch.sd_of_means[after]
-    out = []
-    for chart, sums, sign in (("cusum-high", found.high, 1.0), ("cusum-low", found.low, -1.0)):
-        value, lower, upper = (np.full(len(after), np.nan) for _ in range(3))
-        value[after] = sign * sums * sd
-        lower[after] = 0.0 if sign > 0 else -limits.h * sd
-        upper[after] = limits.h * sd if sign > 0 else 0.0
-        out.append(_points(stretch, chart, value, 0.0, lower, upper, use=after))
-    return out
+def _ewma_of_scores(stretch: Stretch) -> pd.DataFrame:
+    assert stretch.spread is not None
+    limits, use = stretch.spread.limits, stretch.watched(of_sd=True)
+    value, lower, upper = (np.full(len(use), np.nan) for _ in range(3))
+    found = ewma(stretch.scores[use], start=0.0, sigma=1.0, lambda_=limits.lambda_, L=limits.L)
+    value[use], lower[use], upper[use] = found.average, found.lower, found.upper
+    return _points(stretch, "ewma-sd", value, 0.0, lower, upper, use=use)
+
+
+def _cusum_of_scores(stretch: Stretch) -> Iterator[pd.DataFrame]:
+    use = stretch.watched(of_sd=True)
+    if use.any():
+        yield from _sums(stretch, "cusum-sd", stretch.cusum(of_sd=True), use, 1.0)

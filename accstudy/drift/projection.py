@@ -10,16 +10,13 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from accstudy.accuracy.factors import absolute_quantile
-from accstudy.drift.points import Stretch
 from accstudy.drift.runlength import best_lambda, ewma_limit, ewma_run_length
+from accstudy.drift.stretch import Stretch
 from accstudy.drift.trend import DAYS_PER_MONTH, MixedTrend
 
-__all__ = ["HORIZON_MONTHS", "Projection", "next_check", "project", "sample_advice"]
+__all__ = ["Projection", "next_check", "project", "sample_advice"]
 
 Floats = NDArray[np.float64]
-
-HORIZON_MONTHS = 60
-"""Months ahead that a projection looks."""
 
 _DRAWS = 4000
 _SHORTEST_DAYS, _LONGEST_DAYS = 7, 183
@@ -35,10 +32,12 @@ class Projection:
         The bound lies beyond the limit already.
     at, low, high : Timestamp or None
         Day of the bound, and 95 % interval of the day on which the share of
-        scans beyond the limit really gets too large; None for never within the
-        horizon.
+        scans beyond the limit really gets too large; None for later than the
+        horizon, or never.
     bound : float
         The tolerance bound today (last session), unit of the measurand.
+    horizon : Timestamp
+        Day until which was looked ahead.
     """
 
     reached: bool
@@ -46,6 +45,7 @@ class Projection:
     low: pd.Timestamp | None
     high: pd.Timestamp | None
     bound: float
+    horizon: pd.Timestamp
 
 
 def project(
@@ -53,6 +53,7 @@ def project(
     today: pd.Timestamp,
     limit: float,
     *,
+    horizon_months: float,
     coverage: float = 0.95,
     confidence: float = 0.95,
     seed: int = 1993,
@@ -67,6 +68,8 @@ def project(
         Last session.
     limit : float
         Limit of the absolute deviation, unit of the measurand.
+    horizon_months : float
+        How far to look ahead, above zero.
     coverage, confidence : float
         Of the tolerance bound.
     seed : int
@@ -97,7 +100,7 @@ def project(
             variance += spread**2 * df / rng.chisquare(df, _DRAWS)
     sd = np.sqrt(variance)
     now = (today - trend.origin).total_seconds() / 86_400 / DAYS_PER_MONTH
-    ahead = np.arange(0.0, HORIZON_MONTHS + 0.25, 0.25)
+    ahead = np.linspace(0.0, horizon_months, int(np.ceil(4 * horizon_months)) + 1)
     shift = np.abs(intercept[:, None] + slope[:, None] * (now + ahead)) / sd[:, None]
     grid = np.linspace(0.0, 8.0, 801)
     quantile = np.where(
@@ -108,14 +111,17 @@ def project(
     beyond = quantile * sd[:, None] > limit
     first = np.where(beyond.any(axis=1), ahead[np.argmax(beyond, axis=1)], np.inf)
 
-    def day(level: float) -> pd.Timestamp | None:
-        months = float(np.quantile(first, level, method="lower"))
-        if np.isinf(months):
-            return None
+    def later(months: float) -> pd.Timestamp:
         return (today + pd.Timedelta(days=months * DAYS_PER_MONTH)).normalize()
 
+    def day(level: float) -> pd.Timestamp | None:
+        months = float(np.quantile(first, level, method="lower"))
+        return None if np.isinf(months) else later(months)
+
     bound = float(np.quantile(quantile[:, 0] * sd, confidence))
-    return Projection(bound > limit, day(1 - confidence), day(0.025), day(0.975), bound)
+    return Projection(
+        bound > limit, day(1 - confidence), day(0.025), day(0.975), bound, later(horizon_months)
+    )
 
 
 def next_check(

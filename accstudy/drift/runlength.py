@@ -1,21 +1,25 @@
 """Average run lengths of control charts, and limits designed for a wanted one.
 
-Values are session means in units of their standard deviation, independent and
-normal; parameters count as known. Zero state: the shift is there from the first
-session on. Steady state: it comes after a long quiet time, which the chart has
-passed without a signal.
+Values are independent and, in control, standard normal: session means in units of
+their standard deviation, or scores of standard deviations; parameters count as
+known. A change is a shift of the mean, in sigma, or any other `Step`. Zero state:
+the change is there from the first session on. Steady state: it comes after a long
+quiet time, which the chart has passed without a signal.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import cache
+from functools import cache, lru_cache
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import BarycentricInterpolator
 from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri
+
+from accstudy.drift.steps import NormalStep, Step, as_step
 
 __all__ = [
     "LAMBDAS",
@@ -25,6 +29,9 @@ __all__ = [
     "cusum_run_length",
     "ewma_limit",
     "ewma_run_length",
+    "range_limit",
+    "range_risk",
+    "range_run_length",
     "shewhart_limit",
     "shewhart_run_length",
 ]
@@ -33,12 +40,10 @@ Floats = NDArray[np.float64]
 State = Literal["zero", "steady"]
 
 _NODES = 80
+_RANGE_WIDTH = 8.5  # values further out have no weight
+_RANGE_NODES = _RANGE_WIDTH * np.cos(np.pi * np.arange(_NODES + 1) / _NODES)
 LAMBDAS = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5)
 """Weights of the EWMA that are tried."""
-
-
-def _density(x: Floats) -> Floats:
-    return np.asarray(np.exp(-0.5 * x * x) / np.sqrt(2 * np.pi))
 
 
 @cache
@@ -47,15 +52,19 @@ def _nodes(n: int) -> tuple[Floats, Floats]:
     return x, w
 
 
-def shewhart_run_length(L: float, shift: float = 0.0) -> float:
+def shewhart_run_length(L: float, shift: float | Step = 0.0) -> float:
     """Average run length of a chart with limits at plus and minus `L` sigma.
+
+    Both states are alike, as the chart has no memory.
 
     Examples
     --------
     >>> round(shewhart_run_length(3.0), 1), round(shewhart_run_length(3.0, 1.0), 1)
     (370.4, 43.9)
     """
-    return float(1 / (ndtr(shift - L) + ndtr(-shift - L)))
+    step = as_step(shift)
+    low, high = np.array([-L]), np.array([-L])  # each tail by itself keeps its digits
+    return float(1 / (step.below(low) + step.mirrored().below(high))[0])
 
 
 def shewhart_limit(run_length: float) -> float:
@@ -65,7 +74,7 @@ def shewhart_limit(run_length: float) -> float:
 
 @cache
 def ewma_run_length(
-    lambda_: float, L: float, shift: float = 0.0, *, state: State = "zero"
+    lambda_: float, L: float, shift: float | Step = 0.0, *, state: State = "zero"
 ) -> float:
     """Average run length of a two-sided EWMA chart.
 
@@ -75,8 +84,8 @@ def ewma_run_length(
         Weight of the newest session, 0 to 1.
     L : float
         Limits in standard deviations of the average in its steady state.
-    shift : float
-        Shift of the mean in sigma of one session.
+    shift : float or Step
+        Shift of the mean in sigma of one session, or another change.
     state : {"zero", "steady"}
         Whether the average starts at the centre or where a quiet chart has it.
 
@@ -96,33 +105,33 @@ def ewma_run_length(
     Crowder, Technometrics 29 (1987) 401-407; Lucas and Saccucci, Technometrics
     32 (1990) 1-12, for the steady state.
     """
+    step = as_step(shift)
     x, w = _ewma_nodes(lambda_, L)
-    kernel = _ewma_kernel(x, lambda_, shift)
+    kernel = _ewma_kernel(x, lambda_, step)
     lengths = np.linalg.solve(np.eye(len(x)) - kernel * w, np.ones(len(x)))
     if state == "zero":
-        start = _density(x / lambda_ - shift) / lambda_
+        start = step.density(x / lambda_) / lambda_
         return float(1 + np.sum(start * w * lengths))
     # the shift strikes the first value after the quiet time
-    return float(np.sum(_ewma_quiet(lambda_, L) * lengths))
+    return float(np.sum(_ewma_quiet(lambda_, L, step.quiet()) * lengths))
 
 
 def _ewma_nodes(lambda_: float, L: float) -> tuple[Floats, Floats]:
     c = L * np.sqrt(lambda_ / (2 - lambda_))
     # the kernel is narrow for a small weight: enough nodes to see it
-    x, w = _nodes(max(_NODES, int(6 * c / lambda_)))
+    x, w = _nodes(max(_NODES, int(4 * c / lambda_)))
     return c * x, c * w
 
 
-def _ewma_kernel(x: Floats, lambda_: float, shift: float) -> Floats:
+def _ewma_kernel(x: Floats, lambda_: float, step: Step) -> Floats:
     """Density of the next average (columns) given this one (rows)."""
-    step = (x[None, :] - (1 - lambda_) * x[:, None]) / lambda_ - shift
-    return _density(step) / lambda_
+    return step.density((x[None, :] - (1 - lambda_) * x[:, None]) / lambda_) / lambda_
 
 
 @cache
-def _ewma_quiet(lambda_: float, L: float) -> Floats:
+def _ewma_quiet(lambda_: float, L: float, step: Step) -> Floats:
     x, w = _ewma_nodes(lambda_, L)
-    return _quiet(_ewma_kernel(x, lambda_, 0.0), w)
+    return _quiet(_ewma_kernel(x, lambda_, step), w)
 
 
 def _quiet(kernel: Floats, w: Floats) -> Floats:
@@ -139,7 +148,7 @@ def _quiet(kernel: Floats, w: Floats) -> Floats:
 
 @cache
 def cusum_run_length(
-    k: float, h: float, shift: float = 0.0, *, state: State = "zero", sides: int = 2
+    k: float, h: float, shift: float | Step = 0.0, *, state: State = "zero", sides: int = 2
 ) -> float:
     """Average run length of a tabular CUSUM.
 
@@ -147,8 +156,8 @@ def cusum_run_length(
     ----------
     k, h : float
         Reference value and decision interval in sigma; it signals above `h`.
-    shift : float
-        Shift of the mean in sigma of one session.
+    shift : float or Step
+        Shift of the mean in sigma of one session, or another change.
     state : {"zero", "steady"}
         As for `ewma_run_length`.
     sides : {1, 2}
@@ -169,34 +178,121 @@ def cusum_run_length(
     Brook and Evans, Biometrika 59 (1972) 539-549; Lucas and Crosier,
     Technometrics 24 (1982) 199-205.
     """
-    up = _one_sided(k, h, shift, state)
+    step = as_step(shift)
+    up = _one_sided(k, h, step, state)
     if sides == 1:
         return up
-    return 1 / (1 / up + 1 / _one_sided(k, h, -shift, state))
+    return 1 / (1 / up + 1 / _one_sided(k, h, step.mirrored(), state))
 
 
-def _one_sided(k: float, h: float, shift: float, state: State) -> float:
-    x, w = _nodes(max(_NODES, int(12 * h)))
+def _one_sided(k: float, h: float, step: Step, state: State) -> float:
+    moves = _cusum_moves(k, h, step)
+    lengths = np.linalg.solve(np.eye(len(moves)) - moves, np.ones(len(moves)))
+    return float(lengths[0] if state == "zero" else _cusum_quiet(k, h, step.quiet()) @ lengths)
+
+
+def _cusum_moves(k: float, h: float, step: Step) -> Floats:
+    """Chance of the next sum (columns) given this one (rows), the atom at zero first."""
+    x, w = _nodes(max(_NODES, int(5 * h)))
     x, w = h * (x + 1) / 2, h * w / 2
-    at = np.concatenate([[0.0], x])  # the atom at zero first
+    at = np.concatenate([[0.0], x])
+    return np.column_stack([step.below(k - at), step.density(x[None, :] - at[:, None] + k) * w])
 
-    def steps(move: float) -> Floats:
-        inner = _density(x[None, :] - at[:, None] + k - move) * w
-        zero = ndtr(k - move - at)
-        return np.column_stack([zero, inner])
 
-    lengths = np.linalg.solve(np.eye(len(at)) - steps(shift), np.ones(len(at)))
-    if state == "zero":
-        return float(lengths[0])
-    quiet = np.ones(len(at)) / len(at)
-    moves = steps(0.0)
+@cache
+def _cusum_quiet(k: float, h: float, step: Step) -> Floats:
+    moves = _cusum_moves(k, h, step)
+    share = np.ones(len(moves)) / len(moves)
     for _ in range(5000):
-        new = quiet @ moves
+        new = share @ moves
         new /= new.sum()
-        if np.abs(new - quiet).max() < 1e-13:
+        if np.abs(new - share).max() < 1e-13:
             break
-        quiet = new
-    return float(quiet @ lengths)
+        share = new
+    return share
+
+
+@cache
+def range_run_length(limit: float, shift: float | Step = 0.0, *, state: State = "zero") -> float:
+    """Average run length of a chart of moving ranges of two.
+
+    Parameters
+    ----------
+    limit : float
+        Upper limit of the difference of two values in a row, in their sigma.
+    shift : float or Step
+        Shift of the mean in sigma, or another change.
+    state : {"zero", "steady"}
+        Zero: even the first value has shifted, so that a shift of the mean alone
+        is never seen. Steady: the value before it has not.
+
+    Returns
+    -------
+    float
+        Values from the shift to the signal; in the zero state the very first
+        value, which has no range yet, counts.
+
+    Notes
+    -----
+    Integral equation over the last value, solved by collocation at Chebyshev
+    nodes, as its kernel breaks off at the limit.
+
+    References
+    ----------
+    Crowder, Technometrics 29 (1987) 161-169.
+    """
+    step = as_step(shift)
+    nodes = _RANGE_NODES
+    goes_on = _range_moves(limit, step)
+    lengths = np.linalg.solve(np.eye(len(nodes)) - goes_on, np.ones(len(nodes)))
+    x, w = _nodes(4 * _NODES)
+    x, w = _RANGE_WIDTH * x, _RANGE_WIDTH * w
+    from_here = BarycentricInterpolator(nodes, lengths)(x)
+    if state == "zero":
+        return float(1 + np.sum(step.density(x) * w * from_here))
+    quiet = _range_moves(limit, step.quiet())
+    # density of the last value after a long quiet time: phi(x) times the leading
+    # right eigenvector, as the kernel is symmetric but for phi
+    share = np.ones(len(nodes))
+    for _ in range(500):
+        new = quiet @ share
+        new /= np.abs(new).max()
+        if np.abs(new - share).max() < 1e-12:
+            break
+        share = new
+    density = NormalStep().density(x) * BarycentricInterpolator(nodes, share)(x) * w
+    return float(np.sum(density * from_here) / np.sum(density))
+
+
+def _range_moves(limit: float, step: Step) -> Floats:
+    """Operator that integrates over the next values within the limit of each node."""
+    at, weights, basis = _range_basis(limit)
+    return np.asarray(np.einsum("ij,ijk->ik", step.density(at) * weights, basis))
+
+
+@lru_cache(maxsize=16)
+def _range_basis(limit: float) -> tuple[Floats, Floats, Floats]:
+    """Points within the limit of each node, their weights, and what they take from the nodes."""
+    x, w = _nodes(_NODES)
+    low = np.maximum(_RANGE_NODES - limit, -_RANGE_WIDTH)
+    half = 0.5 * (np.minimum(_RANGE_NODES + limit, _RANGE_WIDTH) - low)
+    at = low[:, None] + half[:, None] * (x[None, :] + 1)
+    basis = BarycentricInterpolator(_RANGE_NODES, np.eye(len(_RANGE_NODES)))(at.ravel())
+    return at, w[None, :] * half[:, None], basis.reshape(*at.shape, len(_RANGE_NODES))
+
+
+@cache
+def range_limit(run_length: float) -> float:
+    """Limit of moving ranges, in sigma of one value, with that in-control run length."""
+    return _limit(range_run_length, run_length, step=1.0)
+
+
+def range_risk(run_length: float) -> float:
+    """Chance that one moving range passes `range_limit` in control.
+
+    A little more than one in `run_length`, as ranges in a row share a value.
+    """
+    return float(2 * ndtr(-range_limit(run_length) / np.sqrt(2)))
 
 
 @cache
@@ -221,13 +317,13 @@ def _limit(length_at: Callable[[float], float], run_length: float, *, step: floa
 
 
 @cache
-def best_lambda(shift: float, run_length: float) -> float:
+def best_lambda(shift: float | Step, run_length: float) -> float:
     """Weight out of 0.05 to 0.5 that finds a shift soonest (steady state).
 
     Parameters
     ----------
-    shift : float
-        Shift to be found, in sigma of one session.
+    shift : float or Step
+        Shift to be found, in sigma of one session, or another change.
     run_length : float
         Wanted in-control run length.
     """

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from accstudy.drift.points import Stretch
-from accstudy.drift.projection import HORIZON_MONTHS, Projection
+from accstudy.drift.projection import Projection
 from accstudy.drift.runlength import ewma_run_length
 from accstudy.drift.signals import Found, unit_text
+from accstudy.drift.stretch import Stretch
 from accstudy.drift.trend import MixedTrend
 
 __all__ = ["device_sentence", "run_length_sentence", "trend_sentence"]
@@ -94,11 +94,14 @@ def trend_sentence(
             f"limit of {limit:g} {unit} already."
         )
     if not grows or projection.at is None:
-        return f"{text}; no date on which the limit of {limit:g} {unit} is reached is in sight."
+        return (
+            f"{text}; no date on which the limit of {limit:g} {unit} is reached is in sight, "
+            f"looking ahead to {projection.horizon:%Y-%m-%d}."
+        )
     late = (
-        f"to {projection.high:%Y-%m-%d}"
+        f"and {projection.high:%Y-%m-%d}"
         if projection.high is not None
-        else f"to later than {HORIZON_MONTHS // 12} years ahead"
+        else f"and a day after {projection.horizon:%Y-%m-%d}, or never"
     )
     early = projection.low if projection.low is not None else projection.at
     return (

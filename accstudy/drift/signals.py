@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from accstudy.drift.changes import Change, Changes, find_changes
-from accstudy.drift.estimated import sd_score
-from accstudy.drift.points import Stretch, watched_cusum
+from accstudy.drift.points import OF_SD
+from accstudy.drift.steps import sd_score
+from accstudy.drift.stretch import Stretch
 from accstudy.drift.trend import DAYS_PER_MONTH
 
 __all__ = [
@@ -159,7 +160,7 @@ def chart_signals(stretch: Stretch, points: pd.DataFrame, events: pd.DataFrame) 
                     ),
                 },
                 last_good=since - 1,
-                stands=lasts and not (chart in ("sd", "ewma-sd") and size < 0),
+                stands=lasts and not (chart in OF_SD and size < 0),
             )
 
 
@@ -167,31 +168,36 @@ def _size(stretch: Stretch, chart: str, index: int, point: pd.Series) -> tuple[f
     """Estimated size, half width of its interval, first session that it rests on."""
     baseline = stretch.baseline
     assert baseline is not None
-    first = int(np.argmax(~stretch.in_baseline)) if not stretch.in_baseline.all() else 0
-    since = index
-    if chart in ("ewma", "cusum-high", "cusum-low", "ewma-sd"):
-        if chart == "ewma-sd":
-            sd = stretch.rows["sd"].to_numpy(float)
-            above = sd > baseline.sd_within
-            while since > first and above[since - 1] == above[index]:
-                since -= 1
-        else:
-            sums = watched_cusum(stretch)
-            up = point["value"] > point["centre"] if chart == "ewma" else chart == "cusum-high"
-            length = (sums.since_high if up else sums.since_low)[index - first]
-            since = index - max(int(length), 1) + 1
+    of_sd = chart in OF_SD
+    since = _begin(stretch, chart, index, upwards=point["value"] > point["centre"])
     span = slice(since, index + 1)
-    if chart in ("sd", "ewma-sd"):
-        n = stretch.rows["n_scans"].to_numpy(float)[span]
+    if chart.startswith("moving-range"):
+        column = "sd" if of_sd else "mean"
+        values = stretch.rows[column].to_numpy(float)[: index + 1]
+        before, now = values[np.isfinite(values)][-2:]
+        return float(now - before), float("nan"), since
+    if of_sd:
+        n = stretch.n_scans.astype(float)[span]
         sd = stretch.rows["sd"].to_numpy(float)[span]
         pooled = np.sqrt(np.nansum((n - 1) * sd**2) / max(np.sum((n - 1)[np.isfinite(sd)]), 1))
         return float(pooled - baseline.sd_within), float("nan"), since
-    if chart == "moving-range":
-        return float(point["value"] - point["centre"]), float("nan"), since
     size = float(stretch.means[span].mean() - baseline.centre)
     variance = float(np.mean(stretch.sd_of_means[span] ** 2)) / (index - since + 1)
     variance += baseline.sd_of_means**2 / baseline.m
     return size, float(stdtrit(baseline.m - 1, 0.975) * np.sqrt(variance)), since
+
+
+def _begin(stretch: Stretch, chart: str, index: int, *, upwards: bool) -> int:
+    """First session of a signal: that since which the CUSUM of its side has not been zero."""
+    kind, _, side = chart.rpartition("-") if chart.startswith("cusum") else (chart, "", "")
+    if kind not in ("ewma", "cusum", "ewma-sd", "cusum-sd"):
+        return index
+    of_sd = kind.endswith("-sd")
+    sums = stretch.cusum(of_sd=of_sd)
+    watched = np.flatnonzero(stretch.watched(of_sd=of_sd))
+    place = int(np.searchsorted(watched, index))
+    counts = sums.since_high if (side == "high" if side else upwards) else sums.since_low
+    return int(watched[place - max(int(counts[place]), 1) + 1])
 
 
 def series_changes(stretch: Stretch, *, alpha: float) -> Changes:
@@ -211,7 +217,7 @@ def precision_changes(stretch: Stretch, *, alpha: float) -> tuple[Changes | None
     pooled = float(np.sqrt(np.sum((n - 1) * sd**2) / np.sum(n - 1)))
     if not pooled > 0:
         return None, rows
-    scores = sd_score(sd, n, pooled, int(np.sum(n - 1)))
+    scores = sd_score(sd, n, pooled)
     return find_changes(scores, months(rows["at"]), alpha=alpha), rows
 
 

@@ -228,7 +228,8 @@ def _of_drift(protocol: Protocol) -> str:
             (f"baseline_sessions = {len(protocol.design.sessions)}", "first sessions, which set"
              " the limits of the charts"),
             ("shift_um = 20", "shift that must be found soon"),
-            ("false_alarm_every = 370", "sessions between false alarms of a chart"),
+            ("false_alarm_every = 370", "sessions between false alarms of a device, all its charts"
+             " together"),
         ),
     )  # fmt: skip
 

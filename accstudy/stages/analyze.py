@@ -186,6 +186,8 @@ def _drift(
             baseline_until=settings.baseline_until,
             false_alarm_every=settings.false_alarm_every,
             shift_um=settings.shift_um,
+            sd_ratio=settings.sd_ratio,
+            horizon_months=settings.horizon_months,
             run_rules=settings.run_rules,
             limit_um=limits.distance_um.value if limits.distance_um else None,
             coverage=limits.coverage,

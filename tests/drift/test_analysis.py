@@ -9,6 +9,7 @@ import pytest
 from accstudy.compare.deviations import implant_deviations, pair_deviations
 from accstudy.drift.analysis import DriftOptions, analyze_drift, effective_number
 from accstudy.drift.measurands import CROSS_ARCH, SCALE, scale_ppm, scan_measurands
+from accstudy.drift.points import OF_SD
 from accstudy.drift.sessions import baseline_of, session_table, starts
 from accstudy.errors import InputError
 from accstudy.simulate.studies import simulate_study
@@ -149,7 +150,9 @@ def test_every_table_has_its_shape_and_can_be_written(sample):
         assert csv_bytes(name, table)
     points = sample.tables["drift_points"]
     assert not points.loc[points["baseline"].astype(bool), "signal"].astype(bool).any()
-    assert {"mean", "sd", "ewma", "cusum-high", "cusum-low", "ewma-sd"} == set(points["chart"])
+    level = {"mean", "moving-range", "ewma", "cusum-high", "cusum-low"}
+    for _, one in points.groupby(["device", "measurand"]):
+        assert set(one["chart"]) == level | set(OF_SD)
 
 
 def test_run_lengths_and_advice_are_told(sample):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy import stats
 
 from accstudy.drift.charts import cusum, ewma
 from accstudy.drift.estimated import (
@@ -14,9 +13,6 @@ from accstudy.drift.estimated import (
     mean_factor,
     mean_limits,
     range_factor,
-    sd_factors,
-    sd_score,
-    sd_score_limit,
 )
 
 RUN_LENGTH = 100.0
@@ -49,6 +45,17 @@ def test_individuals_and_ranges_keep_their_risk():
     assert risk == pytest.approx(1 / RUN_LENGTH, abs=2 * error)
 
 
+def test_jumps_between_sessions_keep_the_risk_of_known_limits():
+    rng = np.random.default_rng(5)
+    m = 5
+    x = rng.standard_normal((80_000, m + 2))
+    limits = mean_limits(m, RUN_LENGTH, 0.2, 0.5)
+    jump = np.abs(x[:, m + 1] - x[:, m]) / x[:, :m].std(axis=1, ddof=1)
+    known = np.mean(np.abs(x[:, m + 1] - x[:, m]) > limits.jump_known)
+    assert np.mean(jump > limits.jump) == pytest.approx(known, abs=8 * np.sqrt(0.01 / 80_000))
+    assert limits.jump > limits.jump_known
+
+
 def test_a_long_baseline_has_the_limits_of_known_parameters():
     found = mean_limits(4000, 370.0, 0.2, 0.5)
     assert found.shewhart == pytest.approx(found.shewhart_known, rel=0.01)
@@ -58,7 +65,7 @@ def test_a_long_baseline_has_the_limits_of_known_parameters():
 
 def test_a_shorter_baseline_has_wider_limits():
     found = [mean_limits(m, 370.0, 0.2, 0.5) for m in (4, 6, 12, 50)]
-    for name in ("shewhart", "L", "h"):
+    for name in ("shewhart", "jump", "L", "h"):
         values = [getattr(one, name) for one in found]
         assert values == sorted(values, reverse=True)
 
@@ -82,25 +89,6 @@ def test_ewma_and_cusum_keep_their_risk_over_the_next_sessions():
         known += bool(ewma(x, start=0, sigma=1, lambda_=0.2, L=limits.L_known).signals.any())
     for found in alarms.values():
         assert found / repeats == pytest.approx(known / repeats, abs=0.045)
-
-
-def test_standard_deviations_keep_their_risk():
-    rng = np.random.default_rng(4)
-    n, df, repeats = 4, 15, 80_000
-    pooled = np.sqrt(rng.chisquare(df, repeats) / df)
-    sd = np.sqrt(rng.chisquare(n - 1, repeats) / (n - 1))
-    low, high = sd_factors([n], df, RUN_LENGTH)
-    risk = np.mean((sd > high * pooled) | (sd < low * pooled))
-    assert risk == pytest.approx(1 / RUN_LENGTH, abs=4 * np.sqrt(0.01 / repeats))
-    scores = np.array(
-        [sd_score(s, n, p, df) for s, p in zip(sd[:3000], pooled[:3000], strict=True)]
-    )
-    assert stats.kstest(scores, "norm").pvalue > 0.01
-    assert sd_score_limit(4, 15, 370.0, 0.2) > sd_score_limit(4, 4000, 370.0, 0.2)
-
-
-def test_scores_stay_finite():
-    assert np.isfinite(sd_score([0.0, 1e9], [3, 3], 1.0, 10)).all()
 
 
 def test_a_short_baseline_wants_a_longer_memory():

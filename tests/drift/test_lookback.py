@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
+import pytest
 
-from accstudy.drift.lookback import last_proven_good, lookback_rows
-from accstudy.drift.points import chart_stretch
+from accstudy.drift.lookback import largest_means, lookback_rows, session_doubts
 from accstudy.drift.signals import Found, event_near
+from accstudy.drift.stretch import chart_stretch
 from accstudy.tables import empty, shape
 
 DAYS = pd.Timestamp("2025-01-06") + pd.to_timedelta(30 * np.arange(8), unit="D")
@@ -24,7 +27,8 @@ def stretch_of(means):
 
 
 def found_at(last_good, day):
-    row = {"kind": "signal", "chart": "ewma", "at": DAYS[day]}
+    low = DAYS[max(last_good, 0)]
+    row = {"kind": "signal", "chart": "ewma", "at": DAYS[day], "low": low}
     return Found(row, last_good=last_good, stands=True)
 
 
@@ -34,32 +38,57 @@ def scans():
     return pd.DataFrame(rows, columns=["scan", "model", "device", "session", "at"])
 
 
+def rows_of(charted, limits=None):
+    return shape("drift_lookback", lookback_rows("A", scans(), charted, limits or {}))
+
+
 LEVEL = [1.0, -1.0, 1.0, -1.0, 0.0, 0.0, 20.0, 20.0]
 
 
 def test_everything_since_the_earliest_doubt():
     stretch = stretch_of(LEVEL)
-    both = [found_at(5, 7), found_at(3, 6)]
-    assert last_proven_good(stretch, both, None) == 3
-    table = shape("drift_lookback", lookback_rows("A", scans(), [(stretch, both)], {}))
+    table = rows_of({"M": [(stretch, [found_at(5, 7), found_at(3, 6)])]})
     assert table["scan"].tolist() == [f"s{i}{r}" for i in range(4, 8) for r in range(3)]
     assert set(table["proven_good"]) == {"S3"}
     assert set(table["signal_at"]) == {DAYS[6]}
+    assert set(table["doubt"]) == {f"x may have changed since {DAYS[3]:%Y-%m-%d}"}
 
 
 def test_a_session_near_the_limit_is_not_proven_good():
-    # standard deviation of the baseline's means: 1.155; 1.645 times it is 1.9
+    # standard deviation of the baseline's means: 1.1547; Student's t, 3 df, 95 %: 2.3534;
+    # so a mean of 8.5 may be as large as 11.217
     stretch = stretch_of([1.0, -1.0, 1.0, -1.0, 8.5, 8.5, 20.0, 20.0])
-    assert last_proven_good(stretch, [found_at(5, 7)], 10.5) == 5
-    assert last_proven_good(stretch, [found_at(5, 7)], 10.3) == 3
+    assert largest_means(stretch)[4] == pytest.approx(11.2174, abs=1e-3)
+    charted = [(stretch, [found_at(5, 7)])]
+    doubts = session_doubts(charted, {"x": 11.3}).set_index("session")["doubt"]
+    assert (doubts[["S4", "S5"]] == "").all()
+    doubts = session_doubts(charted, {"x": 10.7}).set_index("session")["doubt"]
+    assert doubts["S5"] == "x up to 11.2 µm, 0.5 µm beyond the limit"
+    assert doubts["S6"].startswith(f"x may have changed since {DAYS[5]:%Y-%m-%d}; x up to 22.7 µm")
+    assert set(rows_of({"M": charted}, {"x": 10.7})["proven_good"]) == {"S3"}
 
 
-def test_without_a_good_session_every_scan_is_listed():
+def test_a_measurand_without_signs_must_keep_its_limit_too():
+    changed = stretch_of(LEVEL)
+    other = replace(stretch_of([1.0, -1.0, 1.0, -1.0, 0.0, 9.0, 0.0, 0.0]), measurand="y")
+    charted = {"M": [(changed, [found_at(5, 7)]), (other, [])]}
+    assert set(rows_of(charted, {"x": 10.0})["proven_good"]) == {"S5"}
+    table = rows_of(charted, {"y": 10.0})
+    assert set(table["proven_good"]) == {"S4"}
+    assert table["doubt"].iloc[0] == "y up to 11.7 µm, 1.7 µm beyond the limit"
+
+
+def test_without_a_good_session_every_scan_is_listed_with_its_reason():
     stretch = stretch_of(LEVEL)
-    table = lookback_rows("A", scans(), [(stretch, [found_at(-1, 6)])], {})
+    table = rows_of({"M": [(stretch, [found_at(-1, 6)])]})
     assert len(table) == 24
     assert set(table["proven_good"]) == {""}
     assert table["proven_good_at"].isna().all()
+    assert set(table["doubt"]) == {f"x may have changed since {DAYS[0]:%Y-%m-%d}"}
+
+
+def test_nothing_standing_leaves_nothing_to_reassess():
+    assert rows_of({"M": [(stretch_of(LEVEL), [])]}, {"x": 1.0}).empty
 
 
 def test_an_event_before_the_change_comes_before_one_after():

@@ -1,106 +1,256 @@
-"""Do the drift charts alarm as rarely, and find shifts as soon, as they say?
+"""Do the drift charts alarm as rarely, and find changes as soon, as they say?
 
-Run: python tests/simulations/sim_drift.py [devices]
+Run: OMP_NUM_THREADS=1 python tests/simulations/sim_drift.py [--repeats 1000] [--devices 200]
 
-Three simulations with fixed seeds and known truth:
-1. charts of one measurand after baselines of several lengths, nothing changes:
-   share of series with an alarm within 24 sessions, against the designed one;
-2. a shift after a long baseline: mean delay against the computed steady state;
-3. whole steady devices (all measurands, all charts, change points): share with
-   any sign within 18 sessions after the baseline.
+Three simulations with fixed seeds and known truth, printed as tables:
+
+1. known parameters: mean run length of every chart, in control and after a change,
+   from the start (zero state) and after a quiet time (steady state), against the
+   computed one;
+2. parameters estimated from 6 to 60 baseline sessions: false alarms of every chart
+   over those it was designed for, and how many independent charts all together
+   amount to;
+3. whole steady devices, all measurands, charts and change points: share with any
+   sign within 18 sessions after the baseline.
+
+Sessions have four scans: 3 um between sessions, 8 um within, so that a session mean
+has a standard deviation of 5 um.
 """
 
 from __future__ import annotations
 
-import sys
+import argparse
 import time
+from collections.abc import Callable, Iterator
+from functools import partial
 
 import numpy as np
 import pandas as pd
 
 from accstudy.compare.deviations import implant_deviations, pair_deviations
 from accstudy.drift.analysis import DriftOptions, analyze_drift
-from accstudy.drift.estimated import HORIZON
-from accstudy.drift.points import chart_points, chart_stretch
-from accstudy.drift.runlength import cusum_run_length, ewma_run_length
+from accstudy.drift.estimated import HORIZON, MeanLimits, largest_cusum, largest_ewma
+from accstudy.drift.options import CHARTS_COUNT
+from accstudy.drift.points import OF_SD, chart_points
+from accstudy.drift.precision import ScoreBaseline, SpreadLimits, sd_factors, sd_run_length
+from accstudy.drift.runlength import (
+    cusum_limit,
+    cusum_run_length,
+    ewma_limit,
+    ewma_run_length,
+    range_limit,
+    range_run_length,
+    shewhart_limit,
+    shewhart_run_length,
+)
+from accstudy.drift.sessions import Baseline
+from accstudy.drift.steps import NormalStep, ScoreStep, Step
+from accstudy.drift.stretch import Spread, Stretch, chart_stretch
 from accstudy.tables import empty, shape
 
 NAMES = {"device": "A", "model": "M", "measurand": "x", "unit": "um", "number": 1}
 ARCH = np.array([[-20, 0, 0], [-9, 16, 0], [9, 16, 0], [20, 0, 0]], float)
+BETWEEN, WITHIN, N_SCANS = 3.0, 8.0, 4
+SD_OF_MEAN = 5.0
+LAMBDA, K, RATIO = 0.2, 0.5, 1.5
 
 
-def sessions(rng: np.random.Generator, shift: np.ndarray, n: int = 4) -> pd.DataFrame:
-    """Session table of one measurand: 3 um between sessions, 8 um within."""
-    scans = shift[:, None] + 3 * rng.standard_normal((len(shift), 1))
-    scans = scans + 8 * rng.standard_normal((len(shift), n))
+def sessions(
+    rng: np.random.Generator,
+    shift: np.ndarray,
+    *,
+    ratio: np.ndarray | float = 1.0,
+    n: int = N_SCANS,
+) -> pd.DataFrame:
+    """Session table of one measurand whose mean and spread in each session are given."""
+    spread = WITHIN * np.broadcast_to(ratio, shift.shape)
+    scans = (shift + BETWEEN * rng.standard_normal(len(shift)))[:, None]
+    scans = scans + spread[:, None] * rng.standard_normal((len(shift), n))
     return pd.DataFrame(
         {
             "session": [f"S{i}" for i in range(len(shift))],
-            "at": pd.Timestamp("2024-01-01") + pd.to_timedelta(30 * np.arange(len(shift)), "D"),
+            "at": pd.Timestamp("2024-01-01") + pd.to_timedelta(np.arange(len(shift)), "D"),
             "n_scans": n,
             "mean": scans.mean(axis=1),
-            "sd": scans.std(axis=1, ddof=1),
+            "sd": scans.std(axis=1, ddof=1) if n > 1 else np.nan,
         }
     )
 
 
-def false_alarms(repeats: int = 600, run_length: float = 100.0) -> None:
-    """Print the share of quiet series that alarm within 24 sessions, by chart."""
-    rng = np.random.default_rng(1)
-    expected = 1 - (1 - 1 / run_length) ** HORIZON
-    print(
-        f"1. alarms within {HORIZON} quiet sessions, designed for one in {run_length:g}: ", end=""
+def known_limits(run_length: float) -> tuple[MeanLimits, SpreadLimits]:
+    """Limits of known parameters, with that in-control run length."""
+    one, jump = shewhart_limit(run_length), range_limit(run_length)
+    L, h = ewma_limit(LAMBDA, run_length), cusum_limit(K, run_length)
+    means = MeanLimits(one, jump, L, h, one, jump, L, h, LAMBDA, K, 1000)
+    return means, SpreadLimits(one, jump, L, h, one, jump, L, h, LAMBDA, K)
+
+
+def known_stretch(rows: pd.DataFrame, run_length: float) -> Stretch:
+    """Sessions with charts that know the truth."""
+    means, scores = known_limits(run_length)
+    return Stretch(
+        device="A",
+        model="M",
+        measurand="x",
+        unit="um",
+        number=1,
+        begins_with="",
+        rows=rows,
+        in_baseline=np.zeros(len(rows), bool),
+        baseline=Baseline(("true",), 0.0, SD_OF_MEAN, WITHIN, 10**8, BETWEEN**2, 1 / N_SCANS),
+        limits=means,
+        spread=Spread(N_SCANS, ScoreBaseline(0.0, 1.0), scores, RATIO),
+        run_length=run_length,
+        shift=SD_OF_MEAN,
+        note="",
     )
-    print(f"about {expected:.3f} a chart; +-{2 * np.sqrt(0.21 * 0.79 / repeats):.3f}")
-    for m in (6, 10, 20, 60):
-        alarms: dict[str, int] = {}
-        for _ in range(repeats):
-            rows = sessions(rng, np.zeros(m + HORIZON))
-            base = np.arange(len(rows)) < m
-            stretch = chart_stretch(
-                NAMES, rows, base, begins_with="", run_length=run_length, shift=6.0
-            )
-            points = chart_points(stretch)
-            for chart, found in points.groupby("chart")["signal"].any().items():
-                alarms[str(chart)] = alarms.get(str(chart), 0) + bool(found)
-        both = alarms["cusum-high"] + alarms["cusum-low"]
-        told = {k: v / repeats for k, v in alarms.items() if "cusum" not in k}
-        print(f"   baseline {m:3d}: cusum up to {both / repeats:.3f}", end="")
-        print("".join(f", {k} {v:.3f}" for k, v in told.items()))
 
 
-def delays(repeats: int = 400, run_length: float = 370.0) -> None:
-    """Print mean delays after a shift of 6 and of 12 um, long baseline."""
-    rng = np.random.default_rng(2)
-    print("2. mean delay after a long baseline (400 sessions) and 30 quiet sessions")
-    for shift in (6.0, 12.0):
-        found: dict[str, list[int]] = {"ewma": [], "cusum-high": []}
-        computed: dict[str, list[float]] = {"ewma": [], "cusum-high": []}
-        s = shift / np.sqrt(9 + 16)
-        for _ in range(repeats):
-            level = np.r_[np.zeros(430), np.full(120, shift)]
-            rows = sessions(rng, level)
-            stretch = chart_stretch(
-                NAMES, rows, np.arange(550) < 400, begins_with="", run_length=run_length, shift=6.0
-            )
-            points = chart_points(stretch)
-            one = stretch.limits  # the weight follows from each baseline's own spread
-            assert one is not None
-            ewma = ewma_run_length(one.lambda_, one.L, s, state="steady")
-            computed["ewma"].append(ewma)
-            computed["cusum-high"].append(cusum_run_length(one.k, one.h, s, state="steady"))
-            for chart, into in found.items():
-                mine = points[points["chart"] == chart]
-                flags = mine["signal"].to_numpy(bool)[-150:]
-                if flags[:30].any() or not flags.any():
-                    continue
-                into.append(int(np.argmax(flags)) - 29)
-        for chart, each in found.items():
-            error = 2 * np.std(each) / np.sqrt(len(each))
-            print(
-                f"   {shift:g} um, {chart}: {np.mean(each):.2f} +- {error:.2f} sessions, "
-                f"computed {np.mean(computed[chart]):.2f}"
-            )
+def computed(run_length: float, shift: float, ratio: float) -> dict[str, Callable[..., float]]:
+    """Computed run length of every chart, as a function of the state."""
+    means, scores = known_limits(run_length)
+    low, high = (float(side) for side in sd_factors(N_SCANS, np.inf, run_length))
+
+    def memoryless(length: float) -> Callable[..., float]:
+        return lambda state: length
+
+    # more spread within sessions spreads their means, too
+    wider = np.sqrt(BETWEEN**2 + (ratio * WITHIN) ** 2 / N_SCANS) / SD_OF_MEAN
+    mean: Step = NormalStep(shift / SD_OF_MEAN)
+    score = ScoreStep(N_SCANS - 1, ratio)
+    out = {
+        "sd": memoryless(sd_run_length(N_SCANS, low, high, ratio)),
+        "individuals-sd": memoryless(shewhart_run_length(scores.single, score)),
+        "moving-range-sd": partial(range_run_length, scores.jump, score),
+        "ewma-sd": partial(ewma_run_length, LAMBDA, scores.L, score),
+        "cusum-sd": partial(cusum_run_length, K, scores.h, score),
+    }
+    if wider == 1:
+        out |= {
+            "mean": memoryless(shewhart_run_length(means.shewhart, mean)),
+            "moving-range": partial(range_run_length, means.jump, mean),
+            "ewma": partial(ewma_run_length, LAMBDA, means.L, mean),
+            "cusum": partial(cusum_run_length, K, means.h, mean),
+        }
+    return out
+
+
+def first_signals(points: pd.DataFrame, rows: pd.DataFrame, since: int) -> dict[str, float]:
+    """Sessions from `since` to the first signal of every chart; NaN if it alarmed before."""
+    order = {session: i for i, session in enumerate(rows["session"])}
+    chart = points["chart"].str.removesuffix("-high").str.removesuffix("-low")
+    signals = points[points["signal"]]
+    at = signals["session"].map(order).groupby(chart).min()
+    return {
+        str(name): float(at.get(name, len(rows)) - since + 1) if at.get(name, since) >= since
+        else np.nan
+        for name in chart.unique()
+    }  # fmt: skip
+
+
+def run_lengths(
+    *,
+    shift: float,
+    ratio: float,
+    state: str,
+    repeats: int,
+    run_length: float = 50.0,
+    quiet: int = 40,
+    seed: int = 1,
+) -> pd.DataFrame:
+    """Simulated and computed run length of every chart with known parameters.
+
+    Parameters
+    ----------
+    shift : float
+        Of the mean, um.
+    ratio : float
+        Growth of the standard deviation within sessions.
+    state : {"zero", "steady"}
+        The change is there from the start, or comes after quiet sessions.
+    repeats : int
+        Series.
+    run_length : float
+        In-control run length of the charts.
+    quiet : int
+        Quiet sessions before a change in the steady state.
+    seed : int
+        Of the series.
+
+    Returns
+    -------
+    DataFrame
+        ``chart, found, error`` (one standard error), ``computed``.
+    """
+    rng = np.random.default_rng(seed)
+    quiet = quiet if state == "steady" else 0
+    changed = np.arange(quiet + 12 * int(run_length)) >= quiet
+    found: dict[str, list[float]] = {}
+    for _ in range(repeats):
+        rows = sessions(rng, shift * changed, ratio=np.where(changed, ratio, 1.0))
+        points = chart_points(known_stretch(rows, run_length))
+        for chart, length in first_signals(points, rows, quiet).items():
+            found.setdefault(chart, []).append(length)
+    out = []
+    for chart, length_at in computed(run_length, shift, ratio).items():
+        values = np.array(found[chart])
+        values = values[np.isfinite(values)]
+        error = values.std(ddof=1) / np.sqrt(len(values))
+        out.append((chart, values.mean(), error, length_at(state=state)))
+    return pd.DataFrame(out, columns=["chart", "found", "error", "computed"])
+
+
+def false_alarms(
+    sessions_of_baseline: int, *, repeats: int, n: int = N_SCANS, run_length: float = 100.0
+) -> pd.DataFrame:
+    """False alarms of charts with an estimated baseline, over those of known parameters.
+
+    Returns
+    -------
+    DataFrame
+        ``chart, found, error, designed``: signals a session of charts of single
+        values, and for EWMA and CUSUM the share of series that alarm within
+        `HORIZON` sessions, which is what each is designed for; ``all`` is the
+        share with any alarm, designed for `CHARTS_COUNT` independent charts.
+    """
+    rng = np.random.default_rng(sessions_of_baseline)
+    count = sessions_of_baseline + HORIZON
+    seen: dict[str, list[float]] = {"all": []}
+    for _ in range(repeats):
+        stretch = chart_stretch(
+            NAMES,
+            sessions(rng, np.zeros(count), n=n),
+            np.arange(count) < sessions_of_baseline,
+            begins_with="",
+            run_length=run_length,
+            shift=None,
+        )
+        points = chart_points(stretch)
+        chart = points["chart"].str.removesuffix("-high").str.removesuffix("-low")
+        signals = points["signal"].groupby([chart, points["session"]]).any()
+        seen["all"].append(float(points["signal"].any()))
+        for name, flags in signals.groupby(level=0):
+            memory = str(name).startswith(("ewma", "cusum"))
+            value = float(flags.any()) if memory else float(flags.sum()) / HORIZON
+            seen.setdefault(str(name), []).append(value)
+    designed = designed_for(stretch, run_length)
+    out = [
+        (chart, np.mean(v), np.std(v) / np.sqrt(len(v)), designed.get(chart, 1 / run_length))
+        for chart, v in seen.items()
+    ]
+    return pd.DataFrame(out, columns=["chart", "found", "error", "designed"])
+
+
+def designed_for(stretch: Stretch, run_length: float) -> dict[str, float]:
+    """Risk of an alarm within the horizon of EWMA and CUSUM that know their parameters."""
+    z = np.random.default_rng(7).standard_normal((200_000, HORIZON))
+    out = {"all": 1 - (1 - 1 / run_length) ** (HORIZON * CHARTS_COUNT)}
+    for end, limits in (("", stretch.limits), ("-sd", stretch.spread and stretch.spread.limits)):
+        if limits is not None:
+            average, sums = largest_ewma(z, limits.lambda_), largest_cusum(z, limits.k)
+            out[f"ewma{end}"] = float(np.mean(average > limits.L_known))
+            out[f"cusum{end}"] = float(np.mean(sums > limits.h_known))
+    return out
 
 
 def steady_device(rng: np.random.Generator, count: int) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -127,13 +277,13 @@ def reference(centres: np.ndarray, axes: np.ndarray) -> pd.DataFrame:
     return shape("implants", table)
 
 
-def whole_devices(devices: int) -> None:
-    """Print the share of steady devices on which anything is found."""
+def whole_devices(devices: int, *, baseline: int = 6) -> pd.DataFrame:
+    """Steady devices on which anything is found within 18 sessions after the baseline."""
     rng = np.random.default_rng(3)
     implants = reference(ARCH, np.tile([0.0, 0.0, 1.0], (4, 1)))
-    signs = {"signal": 0, "change-point": 0, "any": 0}
+    signs = {"signal": 0, "change-point": 0}
     for _ in range(devices):
-        poses, scans = steady_device(rng, 24)
+        poses, scans = steady_device(rng, baseline + 18)
         found = analyze_drift(
             pair_deviations(poses, implants),
             implant_deviations(poses, implants),
@@ -141,21 +291,90 @@ def whole_devices(devices: int) -> None:
             implants,
             scans,
             empty("events"),
-            options=DriftOptions(),
+            options=DriftOptions(baseline_sessions=baseline),
         )
         kinds = set(found.tables["drift_signals"]["kind"])
-        for kind in ("signal", "change-point"):
+        for kind in signs:
             signs[kind] += kind in kinds
-        signs["any"] += bool(kinds)
-    expected = 1 - (1 - 1 / 370) ** 18
-    print(f"3. steady devices with a sign within 18 sessions, of {devices}: {signs}")
-    print(f"   designed: signals about {expected * devices:.1f}, change points about ", end="")
-    print(f"{0.01 * devices:.1f}")
+    designed = {"signal": 1 - (1 - 1 / 370) ** 18, "change-point": 0.01}
+    rows = [
+        (
+            kind,
+            k / devices,
+            np.sqrt(designed[kind] * (1 - designed[kind]) / devices),
+            designed[kind],
+        )
+        for kind, k in signs.items()
+    ]
+    return pd.DataFrame(rows, columns=["chart", "found", "error", "designed"])
+
+
+def _markdown(rows: list[list[str]]) -> Iterator[str]:
+    yield "| " + " | ".join(rows[0]) + " |"
+    yield "|" + "---|" * len(rows[0])
+    for row in rows[1:]:
+        yield "| " + " | ".join(row) + " |"
+
+
+def _tables(repeats: int, devices: int) -> Iterator[str]:
+    yield "Known parameters, run length 50 in control: found +- two standard errors / computed\n"
+    cases = {
+        "in control, zero state": {"shift": 0.0, "ratio": 1.0, "state": "zero"},
+        "mean + 5 um, zero state": {"shift": 5.0, "ratio": 1.0, "state": "zero"},
+        "mean + 5 um, steady state": {"shift": 5.0, "ratio": 1.0, "state": "steady"},
+        "spread x 1.5, zero state": {"shift": 0.0, "ratio": 1.5, "state": "zero"},
+        "spread x 1.5, steady state": {"shift": 0.0, "ratio": 1.5, "state": "steady"},
+    }
+    found = {
+        name: run_lengths(repeats=repeats, seed=i, **case).set_index("chart")
+        for i, (name, case) in enumerate(cases.items(), start=1)
+    }
+    charts = ["mean", "moving-range", "ewma", "cusum", *(c for c in OF_SD if "cusum" not in c)]
+    rows = [["chart", *cases]]
+    for chart in [*charts, "cusum-sd"]:
+        told = (table.loc[chart] if chart in table.index else None for table in found.values())
+        cells = [
+            "" if r is None else f"{r.found:.1f} +- {2 * r.error:.1f} / {r.computed:.1f}"
+            for r in told
+        ]
+        rows.append([chart, *cells])
+    yield from _markdown(rows)
+    yield "\nEstimated baselines: false alarms found over designed, +- two standard errors\n"
+    columns = {}
+    for m in (6, 10, 20, 60):
+        columns[f"{m} sessions"] = false_alarms(m, repeats=repeats).set_index("chart")
+        columns[f"{m} of one scan"] = false_alarms(m, repeats=repeats, n=1).set_index("chart")
+    several = [name for name in columns if "one" not in name]
+    rows = [["chart", *several]]
+    parts = (
+        (list(columns[several[0]].index), several, ""),
+        (
+            ["individuals", "moving-range", "ewma", "cusum"],
+            [name for name in columns if "one" in name],
+            ", sessions of one scan",
+        ),
+    )
+    for charts, shown, which in parts:
+        for chart in charts:
+            cells = []
+            for name in shown:
+                r = columns[name].loc[chart]
+                cells.append(f"{r.found / r.designed:.2f} +- {2 * r.error / r.designed:.2f}")
+            rows.append([chart + which, *cells])
+    yield from _markdown(rows)
+    yield f"\nSteady devices with a sign within 18 sessions, of {devices}\n"
+    rows = [["sign", "found", "designed"]]
+    for r in whole_devices(devices).itertuples():
+        rows.append([str(r.chart), f"{r.found:.3f} +- {2 * r.error:.3f}", f"{r.designed:.3f}"])
+    yield from _markdown(rows)
 
 
 if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description="Do drift charts alarm as they say?")
+    parser.add_argument("--repeats", type=int, default=1000)
+    parser.add_argument("--devices", type=int, default=200)
+    asked = parser.parse_args()
     start = time.perf_counter()
-    false_alarms()
-    delays()
-    whole_devices(int(sys.argv[1]) if len(sys.argv) > 1 else 100)
-    print(f"{time.perf_counter() - start:.0f} s")
+    for line in _tables(asked.repeats, asked.devices):
+        print(line, flush=True)
+    print(f"\n{time.perf_counter() - start:.0f} s")
