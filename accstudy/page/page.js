@@ -43,8 +43,8 @@
     ["span_mm", "Span, mm", 2, false],
     ["path_mm", "Path, mm", 2, false],
     ["distance_um", "Distance, µm", 1, true],
-    ["angle_deg", "Angle, deg", 3, true],
-    ["relative_axis_deg", "Axis, deg", 3, false],
+    ["angle_deg", "Angle, °", 3, true],
+    ["relative_axis_deg", "Axis, °", 3, false],
   ];
   for (const [key, label] of columns) {
     const head = document.createElement("th");
@@ -105,7 +105,7 @@
       line.addEventListener("click", () => pick(row.pair));
       body.append(line);
     }
-    el("count").textContent = `${rows.length} of ${all.length} pairs; the angle column is the change of the angle between the two axes, the axis column how far the second axis is off seen from the first.`;
+    el("count").textContent = `${rows.length} of ${all.length} pairs; angle: change of the angle between the two axes; axis: how far the second axis is off, seen from the first.`;
   }
 
   function showPicked() {
@@ -117,7 +117,7 @@
     const longer = row.distance_um < 0 ? "shorter" : "longer";
     el("picked").textContent =
       `${state.pair} in ${state.scan}: ${number(Math.abs(row.distance_um), 1)} µm ${longer} than the reference over a span of ` +
-      `${number(row.span_mm, 2)} mm (path ${number(row.path_mm, 2)} mm); angle between the axes ${number(row.angle_deg, 3, true)} deg.`;
+      `${number(row.span_mm, 2)}\u00a0mm (path ${number(row.path_mm, 2)} mm); angle between the axes ${number(row.angle_deg, 3, true)}°.`;
   }
 
   function pick(pair) {
@@ -186,27 +186,35 @@
     });
   }
 
-  function centre(model) {
-    const mid = [0, 0, 0];
-    for (const implant of model) implant.at.forEach((v, i) => (mid[i] += v / model.length));
-    let reach = 10;
-    for (const implant of model) {
-      reach = Math.max(reach, Math.hypot(...implant.at.map((v, i) => v - mid[i])));
-    }
-    const up = [0, 0, 0];
-    for (const implant of model) implant.axis.forEach((v, i) => (up[i] += v));
-    return { mid, reach, up: new T.Vector3(...up).normalize() };
-  }
-
-  function turnToModel(model) {
-    const { mid, reach, up } = centre(model);
-    const target = new T.Vector3(...mid);
+  // Turn to the model, as near as all of it can be seen.
+  function turnToModel(model, points) {
+    const up = new T.Vector3();
+    for (const implant of model) up.add(new T.Vector3(...implant.axis));
+    up.normalize();
     const side = new T.Vector3(0, -1, 0);
     side.addScaledVector(up, -side.dot(up)).normalize();
-    stage.camera.up.copy(up);
-    stage.camera.position.copy(target).addScaledVector(up, reach * 3.0).addScaledVector(side, reach * 2.2);
-    stage.controls.target.copy(target);
-    stage.controls.update();
+    const from = up.clone().multiplyScalar(3.0).addScaledVector(side, 2.2).normalize();
+    const { camera, controls } = stage;
+    const low = points[0].clone();
+    const high = points[0].clone();
+    for (const point of points) {
+      low.min(point);
+      high.max(point);
+    }
+    controls.target.copy(low).add(high).multiplyScalar(0.5);
+    camera.up.copy(up);
+    camera.aspect = view.clientWidth / view.clientHeight;
+    camera.updateProjectionMatrix();
+    const inside = (point) => {
+      const at = point.clone().project(camera);
+      return Math.abs(at.x) < 0.92 && at.y < 0.84 && at.y > -0.94;
+    };
+    for (let distance = 40; distance < 1500; distance *= 1.04) {
+      camera.position.copy(controls.target).addScaledVector(from, distance);
+      controls.update();
+      camera.updateMatrixWorld();
+      if (points.every(inside)) break;
+    }
   }
 
   function cylinder(from, axis, low, high, radius, colour, opacity) {
@@ -219,6 +227,30 @@
     return body;
   }
 
+  // What must be seen through a surface is drawn after it.
+  function onTop(part) {
+    part.material.depthTest = false;
+    part.material.transparent = true;
+    part.renderOrder = 2;
+    stage.moving.add(part);
+  }
+
+  function rod(from, to, radius, colour) {
+    const along = to.clone().sub(from);
+    onTop(cylinder(from.toArray(), along.toArray(), 0, Math.max(along.length(), 0.01), radius, colour, 1));
+  }
+
+  function arrow(from, delta, colour) {
+    const length = delta.length();
+    const head = Math.min(2.0, length * 0.5);
+    const neck = from.clone().addScaledVector(delta.clone().normalize(), length - head);
+    rod(from, neck, 0.26, colour);
+    const cone = new T.Mesh(new T.CylinderGeometry(0, head * 0.42, head, 24), new T.MeshLambertMaterial({ color: colour }));
+    cone.quaternion.setFromUnitVectors(new T.Vector3(0, 1, 0), delta.clone().normalize());
+    cone.position.copy(neck).addScaledVector(delta.clone().normalize(), head / 2);
+    onTop(cone);
+  }
+
   let shown = null;
   function drawScan() {
     const scan = data.scans.find((s) => s.name === state.scan);
@@ -228,15 +260,16 @@
     const scale = Number(el("scale").value);
     const worst = [...singles.values()].reduce((a, b) => (a && a.distance_um >= b.distance_um ? a : b), null);
     el("viewtext").textContent =
-      `Alignment ${data.alignment}. Arrows show each platform's deviation, drawn ${scale} times too long.` +
+      `Aligned by ${data.alignment.replace("-", " ")}. Arrows show each platform's deviation, enlarged ${scale} times.` +
       (worst ? ` Largest here: ${number(worst.distance_um, 1)} µm at ${worst.implant}.` : "");
     if (!stage) return;
     stage.moving.clear();
     const mesh = data.meshes[scan.name];
+    let corners = null;
     el("surface").disabled = !mesh;
     if (mesh && el("surface").checked) {
       const steps = unpack(mesh.corners, Uint16Array);
-      const corners = new Float32Array(steps.length);
+      corners = new Float32Array(steps.length);
       for (let i = 0; i < steps.length; i++) corners[i] = mesh.low[i % 3] + steps[i] * mesh.step[i % 3];
       const shape = new T.BufferGeometry();
       shape.setAttribute("position", new T.BufferAttribute(corners, 3));
@@ -254,13 +287,7 @@
       const row = singles.get(implant.name);
       if (row && row.dx_um !== null) {
         const delta = new T.Vector3(row.dx_um, row.dy_um, row.dz_um).multiplyScalar(scale / 1000);
-        const length = Math.max(delta.length(), 0.01);
-        const arrow = new T.ArrowHelper(delta.clone().normalize(), new T.Vector3(...implant.at), length, 0xc06a1f, Math.min(1.6, length * 0.4), Math.min(1.0, length * 0.28));
-        for (const part of [arrow.line, arrow.cone]) {
-          part.material.depthTest = false;
-          part.renderOrder = 2;
-        }
-        stage.moving.add(arrow);
+        if (delta.length() > 0.01) arrow(new T.Vector3(...implant.at), delta, 0xc06a1f);
       }
       const direction = new T.Vector3(...implant.axis).normalize();
       const top = new T.Vector3(...implant.at).addScaledVector(direction, 13).toArray();
@@ -269,9 +296,7 @@
     if (picked.length === 2) {
       const ends = picked.map((name) => model.find((i) => i.name === name)).filter(Boolean);
       if (ends.length === 2) {
-        const line = new T.BufferGeometry().setFromPoints(ends.map((i) => new T.Vector3(...i.at)));
-        const drawn = new T.Line(line, new T.LineBasicMaterial({ color: 0x561d4f, depthTest: false }));
-        stage.moving.add(drawn);
+        rod(new T.Vector3(...ends[0].at), new T.Vector3(...ends[1].at), 0.14, 0x561d4f);
       }
     }
     const names = el("names");
@@ -283,7 +308,13 @@
         return span;
       }),
     );
-    if (shown !== scan.model) turnToModel(model);
+    if (shown !== scan.model) {
+      const points = stage.implants.flatMap((i) => [new T.Vector3(...i.at), new T.Vector3(...i.top)]);
+      if (corners) {
+        for (let i = 0; i < corners.length; i += 30) points.push(new T.Vector3(...corners.subarray(i, i + 3)));
+      }
+      turnToModel(model, points);
+    }
     shown = scan.model;
     render();
   }
@@ -305,7 +336,7 @@
     const { name, row } = best.implant;
     tip.textContent = row
       ? `${name}: ${number(row.distance_um, 1)} µm (along the arch ${number(row.mesiodistal_um, 1, true)}, across ` +
-        `${number(row.buccolingual_um, 1, true)}, vertical ${number(row.vertical_um, 1, true)} µm), axis ${number(row.angle_deg, 3)} deg`
+        `${number(row.buccolingual_um, 1, true)}, vertical ${number(row.vertical_um, 1, true)} µm), axis ${number(row.angle_deg, 3)}°`
       : `${name}: not seen in this scan`;
     tip.style.left = `${Math.min(at[0] + 14, box.width - 290)}px`;
     tip.style.top = `${Math.min(at[1] + 14, box.height - 90)}px`;

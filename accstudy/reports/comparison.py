@@ -133,7 +133,7 @@ def answer(content: ReportContent, lead: str) -> list[Text]:
     ends = [t for t in (_ends(content, r, lead) for r in differ[:1]) if t]
     said_ends = "; ".join(ends)
     left = len(differ) - len(ends)
-    more = f"; {count(left, 'more difference')} of slopes on the pages after" if left else ""
+    more = f"; {count(left, 'more difference')} of slopes on later pages" if left else ""
     said.append(
         f"A minus means shorter distances, not smaller errors; the means hold {case or 'as said'}."
         if distance

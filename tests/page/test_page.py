@@ -122,6 +122,10 @@ def test_in_a_browser_a_pair_shows_its_number(browser, tmp_path):
     browser.get(file.as_uri())
     assert browser.find_element(By.TAG_NAME, "h1").text == "A </script><b>title</b>"
     assert browser.find_elements(By.TAG_NAME, "canvas")
+    box = browser.find_element(By.ID, "view").rect
+    for name in browser.find_elements(By.CSS_SELECTOR, "#names span"):  # the whole model is seen
+        assert box["x"] <= name.rect["x"] <= box["x"] + box["width"] - name.rect["width"]
+        assert box["y"] <= name.rect["y"] <= box["y"] + box["height"] - name.rect["height"]
     button = browser.find_element(By.CSS_SELECTOR, 'tr[data-pair="I1–I3"] button')
     button.send_keys(Keys.ENTER)  # by keyboard alone
     said = browser.find_element(By.ID, "picked").text
