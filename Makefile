@@ -9,7 +9,7 @@ BIN := .venv/bin
 READY := .venv/.ready
 STUDIES := sample_study/validation sample_study/comparison sample_study/drift
 
-.PHONY: demo test check lint stale test-slow bench sample reports docs libraries clean
+.PHONY: demo test check lint stale test-slow bench sample reports docs site libraries clean
 .DEFAULT_GOAL := demo
 
 demo: $(READY) libraries   ## three PDFs from the sample studies
@@ -18,7 +18,7 @@ demo: $(READY) libraries   ## three PDFs from the sample studies
 test: $(READY) libraries   ## every test that is quick enough to run always
 	$(BIN)/python -m pytest -n auto
 
-check: lint test stale     ## all that CI runs
+check: lint test site stale ## all that CI runs
 
 stale: demo                ## are the example reports those that the samples give now?
 	$(BIN)/python tests/stale_reports.py
@@ -45,6 +45,10 @@ reports: demo              ## copy the example PDFs into reports/
 
 docs: $(READY)             ## write the pages of docs/reference anew from the code
 	$(BIN)/python docs/generate.py
+
+site: $(READY)             ## docs/ as a site in build/site, links checked, nothing fetched
+	$(BIN)/python -m sphinx --quiet --fail-on-warning --keep-going --fresh-env \
+	  --conf-dir docs/website --doctree-dir build/doctrees docs build/site
 
 libraries: $(READY)
 	@sh .ci/system-libraries $(BIN)/python

@@ -1,25 +1,34 @@
-"""Write the reference pages from the code: tables, settings and commands.
+"""Write the reference pages from the code: tables, settings, commands, published examples, rooms.
 
 Call ``python docs/generate.py``. A test fails when a page is not what this writes.
 """
 
 from __future__ import annotations
 
+import ast
+import functools
 import inspect
+import math
 from pathlib import Path
 from typing import Any, get_args
 
 import click
+import pandas as pd
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
+import accstudy
 from accstudy.cli import main
 from accstudy.selftest.published import cases, topics
+from accstudy.selftest.run import run_selftest
 from accstudy.study.settings import Settings
 from accstudy.tables import TABLES
 
 _MADE = "<!-- Made from the code by docs/generate.py; do not edit. -->\n"
+_MOST_DIGITS = 9
+"""Digits beyond these are told apart by nothing but rounding errors."""
+_KINDS = (("published",), ("recomputed",), ("closed form", "simulated"))
 
 
 def tables_page() -> str:
@@ -139,40 +148,103 @@ def commands_page() -> str:
     return "\n".join(parts)
 
 
-def published_page() -> str:
-    """Every published example with its source."""
+def published_page(numbers: pd.DataFrame | None = None) -> str:
+    """Every published example with its source and the digits that are reached.
+
+    Parameters
+    ----------
+    numbers : DataFrame, optional
+        Table ``selftest``; computed, which takes some seconds, if it is not given.
+    """
+    if numbers is None:
+        numbers = run_selftest().table
+    about = {(topic, c.id): (c.group, c.obtained) for topic in topics() for c in cases(topic)}
+    agree = (numbers["verdict"] == "agrees").sum()
     parts = [
         _MADE,
         "# Published examples\n",
-        "Each is a file under `accstudy/selftest/data`, with its data and printed results. Tests "
-        "and `accstudy selftest` compute them and compare to the printed digits; the record of the "
-        "selftest gives, number by number, what was printed, what came out, and the tolerance.\n",
+        f"{len(numbers)} numbers with a known answer, of {numbers['case'].nunique()} examples and "
+        f"printed tables; {agree} of them agree. The data and the printed results are files "
+        "under `accstudy/selftest/data`; tests compute them, and `accstudy selftest` does so on "
+        "your installation and writes down every single number with its tolerance.\n",
+        "Each entry reads: how many numbers, and in brackets the least and the median count of "
+        "leading digits that agree. "
+        "*Printed* numbers agree within half of their last digit, or within the tolerance that "
+        "is written beside them, and can hardly agree to more digits than are printed. "
+        "*Recomputed* ones are the same quantities to more digits by another program. What is "
+        "*known exactly* is derived, not read, or was put into a simulation, where no digits are "
+        "counted. Digits of numbers near zero are decimals.\n",
     ]
-    for topic in topics():
+    for topic, of_topic in numbers.groupby("topic", sort=False):
         parts += [
             f"## {topic}\n",
-            "| example | about | source | how obtained |",
-            "|---|---|---|---|",
+            "| example | about | printed (digits: least, median) | recomputed (digits) | "
+            "known exactly (digits) | source; how obtained |",
+            "|---|---|---|---|---|---|",
         ]
-        for case in cases(topic):
-            words = (case.id, case.group, case.source, case.obtained)
-            parts.append(
-                "| " + " | ".join(" ".join(w.replace("|", "/").split()) for w in words) + " |"
-            )
+        for name, rows in of_topic.groupby("case", sort=False):
+            group, obtained = about.get((str(topic), str(name)), ("", ""))
+            source = "; ".join(dict.fromkeys(rows["source"]))
+            kinds = [_agreement(rows, *kind) for kind in _KINDS]
+            whence = f"{source}; {obtained}" if obtained else source
+            parts.append(_cells(str(name), group, *kinds, whence))
         parts.append("")
     return "\n".join(parts)
 
+
+def _agreement(rows: pd.DataFrame, *kinds: str) -> str:
+    """How many numbers of these kinds agree, and to how many digits."""
+    mine = rows[rows["kind"].isin(kinds)]
+    if mine.empty:
+        return ""
+    agree = int((mine["verdict"] == "agrees").sum())
+    count = f"{len(mine)}" if agree == len(mine) else f"{agree} of {len(mine)}"
+    exact = mine[mine["kind"] != "simulated"]
+    digits = exact["digits"].dropna().clip(upper=_MOST_DIGITS).apply(math.floor)
+    return f"{count} ({digits.min()}, {digits.median():.0f})" if len(digits) else count
+
+
+def _cells(*words: str) -> str:
+    return "| " + " | ".join(" ".join(w.replace("|", "/").split()) for w in words) + " |"
+
+
+def api_page(room: str) -> str:
+    """The public names of a room; their docstrings are filled in when the site is built."""
+    root = Path(accstudy.__file__).parent
+    files = sorted((root / room).glob("*.py")) or [root / f"{room}.py"]
+    parts = [_MADE, f"# accstudy.{room}\n", f"{_purpose(files[0])}\n"]
+    for file in files:
+        if file.stem != "__init__" and "\n__all__ = " in file.read_text(encoding="utf-8"):
+            name = ".".join(("accstudy", *file.relative_to(root).with_suffix("").parts))
+            parts += [f"## {name}\n", "```{eval-rst}", f".. automodule:: {name}", "   :members:"]
+            parts += ["```", ""]
+    return "\n".join(parts)
+
+
+def _purpose(file: Path) -> str:
+    """First sentence of a module, without importing it."""
+    docstring = ast.get_docstring(ast.parse(file.read_text(encoding="utf-8"))) or ""
+    return " ".join(docstring.split("\n\n")[0].split())
+
+
+ROOMS = (
+    "pipeline", "stages", "audit", "dictionary", "tables", "errors", "study", "geometry", "mesh",
+    "locate", "compare", "accuracy", "models", "drift", "seating", "plan", "figures", "simulate",
+)  # fmt: skip
+"""Rooms that are of use from Python, in the order of the page that leads to them."""
 
 PAGES = {
     "tables.md": tables_page,
     "settings.md": settings_page,
     "commands.md": commands_page,
     "published.md": published_page,
+    **{f"api/{room}.md": functools.partial(api_page, room) for room in ROOMS},
 }
 """What writes each page of docs/reference."""
 
 if __name__ == "__main__":
     for name, page in PAGES.items():
         file = Path(__file__).parent / "reference" / name
+        file.parent.mkdir(exist_ok=True)
         file.write_text(page().rstrip() + "\n", encoding="utf-8")
         print(f"written: {file}")

@@ -25,7 +25,7 @@ Floats = npt.NDArray[np.float64]
 _LEAST_DF = 1.0  # below it limits are not stated
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class MixedFit:
     """A fitted mixed model and every statement that follows from it.
 
@@ -75,6 +75,10 @@ class MixedFit:
     offset: Floats
     optimum: Optimum
     findings: tuple[Finding, ...] = field(default=())
+
+    def __repr__(self) -> str:
+        random = ", ".join(self.random)
+        return f"MixedFit({self.formula!r}, random: {random}; {self.n} rows)"
 
     @property
     def n(self) -> int:

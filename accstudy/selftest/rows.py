@@ -19,6 +19,9 @@ __all__ = ["Row", "as_table", "compare", "flat", "last_digit"]
 _NEARLY = 1e-6
 """Relative tolerance of numbers that were recomputed to many digits."""
 
+_ZERO = 1e-12
+"""Numbers below count as zero when digits are counted."""
+
 
 @dataclass(frozen=True, slots=True)
 class Row:
@@ -58,7 +61,7 @@ class Row:
 
     @property
     def digits(self) -> float:
-        """Leading digits that agree, 15 when all do; decimals where zero is published."""
+        """Leading digits that agree, 15 when all do; decimals where zero is known."""
         if isinstance(self.published, str) or isinstance(self.here, str):
             return math.nan
         off = abs(self.here - self.published)
@@ -66,7 +69,8 @@ class Row:
             return 15.0
         if not math.isfinite(off):
             return 0.0
-        return float(np.clip(-math.log10(off / (abs(self.published) or 1.0)), 0.0, 15.0))
+        size = abs(self.published) if abs(self.published) > _ZERO else 1.0
+        return float(np.clip(-math.log10(off / size), 0.0, 15.0))
 
 
 def compare(topic: str, example: Case, found: Mapping[str, Any], *, near: float = 0.0) -> list[Row]:

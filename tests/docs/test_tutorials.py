@@ -1,10 +1,12 @@
 """The documentation: tutorials run, links lead somewhere, reference pages are up to date."""
 
+import importlib
 import importlib.util
 import re
 import shlex
 import shutil
 import subprocess
+import sys
 import tomllib
 from pathlib import Path
 
@@ -28,9 +30,16 @@ FEWER = {
 }
 
 
-def samples(target):
-    """Copy the sample studies with fewer scans."""
-    for name, fewer in FEWER.items():
+def load_module(path):
+    spec = importlib.util.spec_from_file_location(path.stem, path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def samples(target, scans_of):
+    """Copy sample studies, with these scans."""
+    for name, fewer in scans_of.items():
         source = ROOT / "sample_study" / name
         new = target / "sample_study" / name
         (new / "scans").mkdir(parents=True)
@@ -70,12 +79,11 @@ def run_line(line):
         subprocess.run(words, check=True, stdout=subprocess.DEVNULL)
 
 
-@pytest.mark.parametrize("tutorial", ["clinic", "laboratory", "quality"])
-def test_a_tutorial_runs_from_top_to_bottom(tutorial, tmp_path, monkeypatch, capsys):
-    samples(tmp_path)
-    monkeypatch.chdir(tmp_path)
+def follow(tutorial, capsys):
+    """Do what a page says, and compare what is printed with what it says is printed."""
     text = (DOCS / "tutorials" / f"{tutorial}.md").read_text(encoding="utf-8")
     names = {}
+    printed = None
     kinds = []
     for kind, code in BLOCK.findall(text):
         kinds.append(kind)
@@ -83,9 +91,33 @@ def test_a_tutorial_runs_from_top_to_bottom(tutorial, tmp_path, monkeypatch, cap
             for line in code.splitlines():
                 run_line(line)
         elif kind == "python":
+            capsys.readouterr()
             exec(compile(code, f"{tutorial}.md", "exec"), names)
-            assert capsys.readouterr().out.strip(), code
-    assert {"sh", "python"} <= set(kinds)
+            printed = capsys.readouterr().out
+            assert printed.strip(), code
+        elif kind == "text":
+            assert printed.rstrip() == code.rstrip()
+    return kinds
+
+
+@pytest.mark.parametrize("tutorial", ["clinic", "laboratory", "quality"])
+def test_a_tutorial_runs_from_top_to_bottom(tutorial, tmp_path, monkeypatch, capsys):
+    samples(tmp_path, FEWER)
+    monkeypatch.chdir(tmp_path)
+    assert {"sh", "python"} <= set(follow(tutorial, capsys))
+
+
+def test_the_tutorial_in_python_prints_what_it_says(tmp_path, monkeypatch, capsys):
+    samples(tmp_path, {"comparison": "model != ''"})
+    settings = tmp_path / "sample_study" / "comparison" / "study.toml"
+    text = settings.read_text(encoding="utf-8")
+    # the model of the study itself is not shown, and takes long
+    quick = re.sub(r"random = \[.*?\]", 'random = ["scan"]', text, flags=re.DOTALL)
+    settings.write_text(quick, encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    kinds = follow("python", capsys)
+    assert kinds.count("text") >= 7
+    assert (tmp_path / "pairs.png").stat().st_size > 10_000
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda p: p.relative_to(DOCS).as_posix())
@@ -101,11 +133,27 @@ def test_links_lead_to_files_and_settings_are_understood(page):
             Settings.model_validate(given)
 
 
-def test_every_page_is_reached_from_the_index():
+def test_the_model_that_the_laboratory_is_shown_is_that_of_the_sample():
+    page = (DOCS / "tutorials" / "laboratory.md").read_text(encoding="utf-8")
+    shown = [tomllib.loads(code) for kind, code in BLOCK.findall(page) if kind == "toml"]
+    study = (ROOT / "sample_study" / "comparison" / "study.toml").read_text(encoding="utf-8")
+    assert shown[0]["model"][0] == tomllib.loads(study)["model"][0]
+
+
+def test_every_page_is_reached_from_the_index_or_from_a_page_of_it():
     index = (DOCS / "index.md").read_text(encoding="utf-8")
+    python = (DOCS / "reference" / "python.md").read_text(encoding="utf-8")
     for page in PAGES:
         name = page.relative_to(DOCS).as_posix()
-        assert name == "index.md" or f"({name})" in index, name
+        linked = f"({name})" in index or f"({name.removeprefix('reference/')})" in python
+        assert name == "index.md" or linked, name
+
+
+def test_what_pages_call_from_python_is_there():
+    for page in PAGES:
+        for called in re.findall(r"`(accstudy(?:\.\w+)+)\(", page.read_text(encoding="utf-8")):
+            module, _, name = called.rpartition(".")
+            assert callable(getattr(importlib.import_module(module), name)), f"{page}: {called}"
 
 
 def test_every_example_of_a_command_in_the_pages_is_a_command_with_such_options():
@@ -122,9 +170,35 @@ def test_every_example_of_a_command_in_the_pages_is_a_command_with_such_options(
 
 
 def test_reference_pages_are_up_to_date():
-    spec = importlib.util.spec_from_file_location("generate", DOCS / "generate.py")
-    generate = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(generate)
+    generate = load_module(DOCS / "generate.py")
+    assert {
+        p.relative_to(DOCS / "reference").as_posix() for p in PAGES if "reference" in p.parts
+    } == {*generate.PAGES, "python.md"}
     for name, page in generate.PAGES.items():
-        there = (DOCS / "reference" / name).read_text(encoding="utf-8")
-        assert there == page().rstrip() + "\n", f"call: python docs/generate.py ({name})"
+        if name != "published.md":  # tests/selftest computes it
+            there = (DOCS / "reference" / name).read_text(encoding="utf-8")
+            assert there == page().rstrip() + "\n", f"call: make docs ({name})"
+
+
+def test_the_site_builds_from_every_page_with_links_that_lead_somewhere(tmp_path):
+    # without the reference of functions, which takes long; `make site` builds all of it
+    sources = tmp_path / "docs"
+    shutil.copytree(DOCS, sources, ignore=shutil.ignore_patterns("website"))
+    for page in (sources / "reference" / "api").glob("*.md"):
+        page.write_text(f"# {page.stem}\n", encoding="utf-8")
+    call = [sys.executable, "-m", "sphinx", "-qW", "-c", str(DOCS / "website")]
+    site = tmp_path / "site"
+    built = subprocess.run([*call, str(sources), str(site)], capture_output=True, text=True)
+    assert built.returncode == 0, built.stderr
+    names = {p.relative_to(site).with_suffix(".md").as_posix() for p in site.rglob("*.html")}
+    assert {p.relative_to(DOCS).as_posix() for p in PAGES} <= names
+    # a reader offline gets all of it
+    fetched = re.compile(r"""(?:\bsrc=|<link[^>]+href=|url\()["']?(?:https?:)?//[^"' )>]+""")
+    for file in [*site.rglob("*.html"), *site.rglob("*.css")]:
+        assert not fetched.findall(file.read_text(encoding="utf-8")), file.name
+    # and is warned of a link that leads nowhere
+    with (sources / "index.md").open("a", encoding="utf-8") as stream:
+        stream.write("\n[away](how-to/plan.md#no-such-heading)\n")
+    broken = subprocess.run([*call, str(sources), str(site)], capture_output=True, text=True)
+    assert broken.returncode != 0
+    assert "no-such-heading" in broken.stderr
