@@ -26,6 +26,7 @@ from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.files import stl_bytes, write_folder
 from accstudy.simulate.scan import simulate_scan
+from accstudy.study.exchange import exchange
 from accstudy.study.record import recover
 from accstudy.tables import csv_bytes
 
@@ -184,40 +185,60 @@ def test_a_second_run_is_refused_by_the_name_of_the_holder_which_goes_away_with_
     assert call("measure", study, "--jobs", 1).exit_code == 0
 
 
-def test_killed_before_any_step_of_the_replacement_the_folder_is_old_or_new(tmp_path):
+def folder_of(word, folder):
+    """Make a folder of three files with one word."""
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir()
+    for name in "abc":
+        (folder / name).write_text(word)
+
+
+def words_of(folder):
+    return {p.name: p.read_text() for p in folder.iterdir() if not p.name.startswith(".")}
+
+
+@pytest.mark.parametrize("how", ["in one step", "in two steps"])
+def test_killed_before_any_step_of_the_replacement_the_folder_is_old_or_new(tmp_path, how):
     folder = tmp_path / "results"
     script = textwrap.dedent(
         """
         import os, sys
         from pathlib import Path
-        from accstudy.study.record import replace_folder
+        from accstudy.study import exchange, record
 
-        steps, last = 0, int(sys.argv[2])
+        steps, last, how = 0, int(sys.argv[2]), sys.argv[3]
+        watched = ("open", "os.rename", "os.mkdir", "os.remove", "os.rmdir", "os.utime", "swap")
 
         def count(event, arguments):
             global steps
-            if event in ("open", "os.rename", "os.mkdir", "os.remove", "os.rmdir", "os.utime"):
+            if event in watched:
                 steps += 1
                 if steps == last:
                     os._exit(77)
 
+        def swap(one, other):
+            sys.audit("swap")
+            return how == "in one step" and exchange.exchange(one, other)
+
+        record.exchange = swap
         sys.addaudithook(count)
-        with replace_folder(Path(sys.argv[1])) as new:
+        with record.replace_folder(Path(sys.argv[1])) as new:
             for name in "abc":
                 (new / name).write_text("new")
         """
     )
     old, new = (dict.fromkeys("abc", word) for word in ("old", "new"))
-    seen = []
+    seen, gaps = [], 0
     for step in range(1, 100):
-        shutil.rmtree(folder, ignore_errors=True)
-        folder.mkdir()
-        for name in "abc":
-            (folder / name).write_text("old")
-        code = subprocess.run([sys.executable, "-c", script, str(folder), str(step)]).returncode
+        folder_of("old", folder)
+        code = subprocess.run([sys.executable, "-c", script, folder, str(step), how]).returncode
+        if not folder.exists():
+            gaps += 1
+        else:
+            assert words_of(folder) in (old, new), step  # even before anything is recovered
         recover(folder)
         assert [p.name for p in tmp_path.iterdir()] == ["results"]
-        seen.append({p.name: p.read_text() for p in folder.iterdir()})
+        seen.append(words_of(folder))
         assert seen[-1] in (old, new), step
         if code == 0:
             break
@@ -226,6 +247,44 @@ def test_killed_before_any_step_of_the_replacement_the_folder_is_old_or_new(tmp_
     assert seen[-1] == new
     turn = seen.index(new)
     assert seen == [old] * turn + [new] * (len(seen) - turn)
+    # in two steps there is one moment without a folder: killed there, the next command mends it
+    assert gaps == (how == "in two steps")
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="a system call of Linux")
+def test_folders_change_places_in_one_step_here(tmp_path):
+    one, other = tmp_path / "one", tmp_path / "other"
+    folder_of("one", one)
+    folder_of("other", other)
+    assert exchange(one, other)
+    assert words_of(one) == dict.fromkeys("abc", "other")
+    assert words_of(other) == dict.fromkeys("abc", "one")
+    assert not exchange(one, tmp_path / "nothing")
+    assert words_of(one) == dict.fromkeys("abc", "other")
+
+
+@POSIX
+def test_a_run_killed_between_two_renames_is_completed_by_the_next_command(study):
+    change_one_scan(study)
+    goal = shutil.copytree(study, study.with_name("goal"))
+    assert call("measure", goal, "--jobs", 1).exit_code == 0
+    script = (
+        "import os, sys; from accstudy.study import record\n"
+        "record.exchange = lambda one, other: False\n"
+        "rename = os.replace\n"
+        "def twice(a, b):\n"
+        "    rename(a, b)\n"
+        "    if str(b).endswith('results.old'): os._exit(77)\n"
+        "os.replace = twice\n"
+        "from accstudy.cli import main; main()\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script, "measure", study, "--jobs", "1"])
+    assert done.returncode == 77
+    assert not (study / "results").exists()
+    again = call("measure", study, "--jobs", 1)
+    assert again.exit_code == 0
+    assert "3 up to date" in again.output
+    assert bytes_of(study / "results") == bytes_of(goal / "results")
 
 
 @POSIX

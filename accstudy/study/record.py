@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from accstudy.errors import OutputError
+from accstudy.study.exchange import exchange
 
 __all__ = [
     "digest",
@@ -156,6 +157,13 @@ def replace_folder(
     ------
     OutputError
         If the folder cannot be written (full, read-only).
+
+    Notes
+    -----
+    Where the system can, old and new change places in one step. Elsewhere the
+    old one is set aside first; a process that is killed right then leaves no
+    folder, but the whole new one beside it, which `recover` puts in place at the
+    next command.
     """
     recover(folder)
     new, old = folder.with_name(folder.name + _NEW), folder.with_name(folder.name + _OLD)
@@ -168,9 +176,11 @@ def replace_folder(
                 _sync(path)
         (new / _COMPLETE).touch()
         _sync(new)
-        if folder.exists():
+        if not folder.exists():
+            os.replace(new, folder)
+        elif not exchange(new, folder):
             os.replace(folder, old)
-        os.replace(new, folder)
+            os.replace(new, folder)
         _sync(folder.parent)
         (folder / _COMPLETE).unlink()
         shutil.rmtree(old, ignore_errors=True)

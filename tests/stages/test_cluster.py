@@ -25,12 +25,12 @@ from accstudy.tables import csv_bytes
 
 SETTINGS = """\
 [study]
-title = "Eight small scans"
+title = "Twelve small scans"
 kind = "validation"
 [scan_body.default]
 mesh = "body.stl"
 """
-SCANS = 8
+SCANS = 12
 
 
 @pytest.fixture(scope="module")
@@ -46,7 +46,7 @@ def study(tmp_path_factory):
         "body.stl": stl_bytes(body, decimals=6),
     }
     for i in range(SCANS):
-        mesh = simulate_scan(reference, n_triangles=12_000, seed=[5, i]).mesh
+        mesh = simulate_scan(reference, n_triangles=12_000, seed=[5, i % 6]).mesh
         files[f"s{i}.stl"] = stl_bytes(mesh)
     folder = write_folder(tmp_path_factory.mktemp("cluster") / "study", files)
     assert call("measure", folder, "--jobs", 1).exit_code == 0
