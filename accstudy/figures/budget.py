@@ -10,6 +10,7 @@ from accstudy.figures.style import (
     ACCENT,
     GREY,
     INK,
+    TINTS,
     component_name,
     new_axes,
     printable,
@@ -53,7 +54,7 @@ def budget_chart(
             y[i],
             value,
             height=0.62,
-            color=ACCENT if total else "#B9A7B6",
+            color=ACCENT if total else TINTS[0],
             edgecolor=ACCENT,
             linewidth=0.6,
         )
@@ -97,7 +98,7 @@ def share_chart(rows: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     ax = new_axes(122, 14 + 7 * len(rows)) if ax is None else ax
     y = np.arange(len(rows), dtype=float)
     sd = rows["sd"].to_numpy(float)
-    ax.barh(y, sd, height=0.6, color="#B9A7B6", edgecolor=ACCENT, linewidth=0.6)
+    ax.barh(y, sd, height=0.6, color=TINTS[0], edgecolor=ACCENT, linewidth=0.6)
     low, high = rows["low"].to_numpy(float), rows["high"].to_numpy(float)
     ends = np.where(np.isfinite(high), high, sd)
     ax.hlines(y, low, high, color=INK, linewidth=1.2)

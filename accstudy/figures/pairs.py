@@ -115,7 +115,8 @@ def alignment_chart(rows: pd.DataFrame, *, width_mm: float = 122) -> Figure:
     conditions = list(dict.fromkeys(rows["condition"]))
     columns = 2 if len(panels) in (2, 4) else min(3, len(panels))
     lines = -(-len(panels) // columns)
-    figure = new_figure(width_mm if columns == 1 else 166, 10 + 50 * lines)
+    alone = columns == 1 and len(conditions) == 1
+    figure = new_figure(width_mm if alone else 166, 10 + 50 * lines)
     grid = figure.subplots(lines, columns, sharey=True, squeeze=False)
     alignments = list(dict.fromkeys(rows["alignment"]))
     for axes, (model, mine) in zip(grid.flat, panels, strict=False):
@@ -128,7 +129,7 @@ def alignment_chart(rows: pd.DataFrame, *, width_mm: float = 122) -> Figure:
                 style = {**line_of(i), "linestyle": line_of(k)["linestyle"]}
                 label = printable(f"{condition}, {how}")
             axes.plot(range(len(implants)), line, **style, label=label)
-        name_ticks(axes, implants, 105 if columns == 1 else 150 / columns)
+        name_ticks(axes, implants, 105 if alone else 150 / columns)
         axes.set_xlabel("implant, along the arch")
         if len(panels) > 1:
             axes.set_title(printable(f"model {model}"))

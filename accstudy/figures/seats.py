@@ -13,6 +13,7 @@ from accstudy.figures.style import (
     FAINT,
     GREY,
     INK,
+    TINTS,
     line_of,
     name_ticks,
     new_figure,
@@ -83,7 +84,7 @@ def _seats(ax: Axes, rows: pd.DataFrame, *, top: float, upright: bool) -> None:
             (first - half, foot),
             last - first + 2 * half,
             0.18 * top,
-            facecolor="#E9E2E8",
+            facecolor=TINTS[1],
             edgecolor=ACCENT,
             zorder=3,
         )
@@ -100,7 +101,7 @@ def _seats(ax: Axes, rows: pd.DataFrame, *, top: float, upright: bool) -> None:
         ax.add_patch(
             Polygon(
                 [(x - half, small), (x + half, large), (x + half, foot), (x - half, foot)],
-                facecolor="#E9E2E8",
+                facecolor=TINTS[1],
                 edgecolor=ACCENT,
                 zorder=2,
             )

@@ -87,7 +87,7 @@ def supported_span_chart(
     ax.set_ylim(0, top)
     name = "span between two implants" if along == "span" else "path along the arch"
     ax.set_xlabel(f"{name} / mm")
-    ax.set_ylabel("deviation of the distance / µm")
+    ax.set_ylabel("deviation / µm")
     if len(conditions) > 1:
         figure = ax.get_figure(root=True)
         assert figure is not None

@@ -30,6 +30,7 @@ __all__ = [
     "GREY",
     "INK",
     "SERIES",
+    "TINTS",
     "WIDE_MM",
     "component_name",
     "line_of",
@@ -46,6 +47,9 @@ __all__ = [
 FAMILY = "Source Sans 3"
 INK, GREY, FAINT = "#1F1B24", "#6B6670", "#D9D5DC"
 ACCENT = "#561D4F"
+TINTS = ("#B9A7B6", "#E9E2E8")
+"""Tints of the accent for bars and bodies."""
+
 SERIES = (ACCENT, "#2F6690", "#C06A1F", "#D9A72C")
 """Series colours; their lightness falls apart in grey and for the colour-blind."""
 

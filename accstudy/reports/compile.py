@@ -100,8 +100,8 @@ def compile_pdf(
     return made
 
 
-def _heights_mm(inputs: dict[str, bytes], shown: dict[str, Any]) -> list[float]:
-    """Printed height of every block."""
+def _heights_mm(inputs: dict[str, bytes], shown: dict[str, Any]) -> list[tuple[float, float]]:
+    """Printed height of every block, and of what a table repeats on every page."""
     said: str = typst.query(  # type: ignore[type-var]
         {**inputs, "report.json": _json({**shown, "measuring": True})},
         _HEIGHT,
@@ -109,7 +109,7 @@ def _heights_mm(inputs: dict[str, bytes], shown: dict[str, Any]) -> list[float]:
         one=True,
         font_paths=_fonts(),
     )
-    return [float(h) for h in json.loads(said)]
+    return [(float(height), float(head)) for height, head in json.loads(said)]
 
 
 def _json(shown: dict[str, Any]) -> bytes:

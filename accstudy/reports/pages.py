@@ -30,6 +30,7 @@ SPACE_MM = {
 
 _WHOLE_MM = {"table": 130.0, "terms": 70.0, "list": 70.0}  # lower ones are not parted
 _PART_MM = 25.0  # what can be parted begins on a page only where this much is left
+_LOST_MM = 4.0  # about what stays empty below the last whole line of a page
 _MOST_WAITING = 2
 _FLOATS = {"figure": "figure", "beside": "figure", "table": "table"}
 
@@ -42,6 +43,7 @@ class _Item:
 
     blocks: list[Block]
     heights: list[float]
+    head_mm: float  # what its last block repeats on every page
 
     @property
     def last(self) -> Block:
@@ -79,7 +81,7 @@ class _Page:
     def put(self, item: _Item) -> None:
         self.used, self.below = self._after(item)
         while self.used > PAGE_MM and not _whole(item.last):
-            self.used -= PAGE_MM
+            self.used += item.head_mm + _LOST_MM - PAGE_MM
 
 
 def _whole(block: Block) -> bool:
@@ -89,7 +91,7 @@ def _whole(block: Block) -> bool:
     return not block.get("long", False)
 
 
-def arranged(blocks: Sequence[Block], heights_mm: Sequence[float]) -> list[Block]:
+def arranged(blocks: Sequence[Block], heights_mm: Sequence[tuple[float, float]]) -> list[Block]:
     """Blocks in the order in which they fill the pages.
 
     Parameters
@@ -97,8 +99,8 @@ def arranged(blocks: Sequence[Block], heights_mm: Sequence[float]) -> list[Block
     blocks : sequence of dict
         As `Document` collects them. What stands before the first break keeps its
         place, since where its page begins is not known.
-    heights_mm : sequence of float
-        Printed height of each.
+    heights_mm : sequence of (float, float)
+        Printed height of each, and of the head that a table repeats on every page.
 
     Returns
     -------
@@ -108,7 +110,7 @@ def arranged(blocks: Sequence[Block], heights_mm: Sequence[float]) -> list[Block
     """
     known = [
         {**b, "keep": h < _WHOLE_MM[b["type"]]} if b["type"] in _WHOLE_MM else dict(b)
-        for b, h in zip(blocks, heights_mm, strict=True)
+        for b, (h, _) in zip(blocks, heights_mm, strict=True)
     ]
     out: list[Block] = []
     part: list[int] = []
@@ -123,7 +125,9 @@ def arranged(blocks: Sequence[Block], heights_mm: Sequence[float]) -> list[Block
     return out + (_filled(known, heights_mm, part) if started else [known[k] for k in part])
 
 
-def _filled(known: list[Block], heights: Sequence[float], part: list[int]) -> list[Block]:
+def _filled(
+    known: list[Block], heights: Sequence[tuple[float, float]], part: list[int]
+) -> list[Block]:
     """One run of pages, from the top of the first."""
     pages: list[list[Block]] = [[]]
     page = _Page()
@@ -161,15 +165,18 @@ def _must_wait(item: _Item, waiting: list[_Item]) -> bool:
     return any(late.floats in kinds for late in waiting)
 
 
-def _items(known: list[Block], heights: Sequence[float], part: list[int]) -> list[_Item]:
+def _items(
+    known: list[Block], heights: Sequence[tuple[float, float]], part: list[int]
+) -> list[_Item]:
     out: list[_Item] = []
     glued = False
     for i in part:
         if glued:
             out[-1].blocks.append(known[i])
-            out[-1].heights.append(heights[i])
+            out[-1].heights.append(heights[i][0])
+            out[-1].head_mm = heights[i][1]
         else:
-            out.append(_Item([known[i]], [heights[i]]))
+            out.append(_Item([known[i]], [heights[i][0]], heights[i][1]))
         glued = known[i]["type"] == "heading"
     return out
 

@@ -97,7 +97,7 @@ def validation_report(content: ReportContent) -> tuple[list[Text], Document, Doc
     left_out(rest, content)
     words_section(rest, content)
     methods_section(rest, content)
-    limits_of_use(rest)
+    limits_of_use(rest, content)
     record_section(rest, content)
     return answer(content), first, rest
 
@@ -240,7 +240,7 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
         at[at["condition"].isin(shown)],
         limit_um=limit_of(content, "distance_um"),
         along=along,
-        height_mm=60,
+        height_mm=60 if len(shown) < 3 else 52,
     )
     said = joined(
         [

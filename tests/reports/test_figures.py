@@ -3,14 +3,15 @@
 import re
 
 import pytest
+from matplotlib.colors import to_rgb
 from matplotlib.text import Text
 
-from accstudy.figures.style import FAMILY
+from accstudy.figures.style import ACCENT, FAINT, FAMILY, GREY, INK, SERIES, TINTS
 from accstudy.reports.render import KINDS
 
 UNITLESS = re.compile(
     r"^(|implant|implant, along the arch|scan, in order|sessions until a signal|normal quantile"
-    r"|fitted value|scaled (residual|random effect)|µm|ppm|°)$"
+    r"|fitted value|score|scaled (residual|random effect)|µm|ppm|°)$"
 )
 HAS_UNIT = re.compile(r" / (µm|mm|°|ppm|s.d.)")
 
@@ -57,14 +58,48 @@ def test_figures_fit_their_page(figures):
         assert height < 225, name
 
 
+def labels(figure):
+    """Everything that is written beside the data: labels, titles, legends."""
+    found = [t for legend in figure.legends for t in legend.get_texts()]
+    for ax in figure.axes:
+        found += [ax.xaxis.label, ax.yaxis.label, ax.title, ax._left_title]
+        found += [] if ax.get_legend() is None else ax.get_legend().get_texts()
+        found += [t for t in ax.texts if t.get_in_layout()]
+    return [t for t in found if t.get_visible() and t.get_text().strip()]
+
+
 def test_nothing_is_drawn_outside_its_figure(figures):
     for name, figure in figures.items():
         figure.draw_without_rendering()
         w, h = figure.bbox.width, figure.bbox.height
-        for text in texts(figure):
-            if text.get_in_layout() and text.axes is not None and text in text.axes.texts:
-                box = text.get_window_extent()
-                assert box.x0 >= -2, (name, text.get_text())
-                assert box.x1 <= w + 2, (name, text.get_text())
-                assert box.y0 >= -2, (name, text.get_text())
-                assert box.y1 <= h + 2, (name, text.get_text())
+        for text in labels(figure):
+            box = text.get_window_extent()
+            assert box.x0 >= -2, (name, text.get_text())
+            assert box.x1 <= w + 2, (name, text.get_text())
+            assert box.y0 >= -2, (name, text.get_text())
+            assert box.y1 <= h + 2, (name, text.get_text())
+
+
+# colours that tests/figures/test_style.py holds against eyes and grey, and those of the ground
+SERIES_RGB = {to_rgb(c) for c in SERIES}
+GROUND_RGB = {to_rgb(c) for c in (INK, GREY, FAINT, ACCENT, *TINTS, "white")}
+
+
+def test_series_have_tested_colours_and_a_mark_or_dash_of_their_own(figures):
+    for name, figure in figures.items():
+        for ax in figure.axes:
+            looks = {}
+            for line in ax.lines:
+                blank = ("None", "none", "", None)
+                drawn = line.get_linestyle() not in blank or line.get_marker() not in blank
+                if not drawn or not len(line.get_xdata()):
+                    continue
+                colour = to_rgb(line.get_color())
+                assert colour in SERIES_RGB | GROUND_RGB, (name, line.get_color())
+                if line.get_label().startswith("_"):
+                    continue
+                dashes = str(line._unscaled_dash_pattern)
+                look = (line.get_marker(), dashes, line.get_markerfacecolor() == "white")
+                assert looks.setdefault(look, colour) == colour, (name, line.get_label())
+            for patch in ax.patches:
+                assert to_rgb(patch.get_facecolor()) in SERIES_RGB | GROUND_RGB, name

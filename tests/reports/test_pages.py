@@ -31,7 +31,7 @@ def test_text_fills_what_a_figure_leaves_empty():
         block("heading", "h2"), block("lead", "t3"),
     ]  # fmt: skip
     heights = [0, 5, 20, 150, 20, 100, 5, 10]
-    found = arranged(blocks, heights)
+    found = arranged(blocks, [(h, 10.0) for h in heights])
     assert names(found) == ["h1", "t1", "f1", "t2", "h2", "t3", "f2"]
     by = {b["id"]: b for b in found}
     assert by["t1"]["sticky"]
@@ -43,12 +43,12 @@ def test_text_fills_what_a_figure_leaves_empty():
 
 def test_what_stands_before_the_first_break_stays():
     blocks = [block("lead", "a"), block("figure", "b"), block("lead", "c"), block("break", "")]
-    assert names(arranged(blocks, [200, 200, 10, 0])) == ["a", "b", "c"]
+    assert names(arranged(blocks, [(h, 0.0) for h in (200, 200, 10, 0)])) == ["a", "b", "c"]
 
 
 def test_low_tables_stay_whole_and_high_ones_may_part():
     blocks = [block("break", ""), block("table", "low"), block("table", "high")]
-    found = arranged(blocks, [0, 60, 300])
+    found = arranged(blocks, [(0, 0), (60, 10), (300, 10)])
     assert [b.get("keep") for b in found] == [None, True, False]
 
 
@@ -61,7 +61,7 @@ def test_whatever_comes_nothing_is_lost_and_every_kind_keeps_its_order(seed):
         kind = kinds[rng.integers(len(kinds))]
         blocks.append(block(kind, f"{kind}{k}"))
         heights.append(5.0 if kind == "heading" else float(rng.uniform(5, 1.1 * PAGE_MM)))
-    found = arranged(blocks, heights)
+    found = arranged(blocks, [(h, 10.0) for h in heights])
     assert sorted(names(found)) == sorted(names(blocks))
     for chosen in (("figure", "beside"), ("table",), ("heading", "lead", "terms", "list")):
         before = [b["id"] for b in blocks if b["type"] in chosen]
