@@ -50,11 +50,11 @@ def clean(raw: RawMesh, *, unit_mm: float, name: str) -> Mesh:
     if stated > MAX_TRIANGLES:
         what = f"it has {stated} triangles, more than {MAX_TRIANGLES // 1_000_000} million"
         raise MeshError(what, where=name, hint="export fewer triangles")
-    first, index = _merge(raw.corners)
-    vertices = widened(raw.corners[first]) * unit_mm
-    magnitude = max(float(vertices.max()), -float(vertices.min()))
+    magnitude = unit_mm * max(float(raw.corners.max()), -float(raw.corners.min()))
     if not np.isfinite(magnitude) or magnitude > 1e9:
         raise MeshError("its coordinates are too large", where=name, hint="check the length unit")
+    first, index = _merge(raw.corners)
+    vertices = widened(raw.corners[first]) * unit_mm
     faces = (index.reshape(-1, 3) if raw.faces is None else index[raw.faces]).astype(np.int32)
     faces, normals = _drop_degenerate(vertices, faces, findings)
     faces, normals = _drop_repeated(faces, normals, findings)

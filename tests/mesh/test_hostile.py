@@ -99,6 +99,8 @@ LOSSES = {
     "decimal_comma.stl": "solid\n" + FACET.replace("10 0 0", "10,5 0 0") + "endsolid\n",
     "infinite.stl": "solid\n" + FACET.replace("10 0 0", "inf 0 0") + "endsolid\n",
     "overflowing.stl": "solid\n" + FACET.replace("10 0 0", "1e999 0 0") + "endsolid\n",
+    "beyond_single_precision.stl": "solid\n" + FACET.replace("10 0 0", "1e200 0 0") + "endsolid\n",
+    "beyond_single_precision.obj": OBJ.replace("v 10", "v 1e200"),
     "second_solid_open.stl": "solid\n" + FACET + "endsolid\nsolid\n" + FACET,
 }
 

@@ -1,0 +1,207 @@
+"""Feed ever new bytes to everything that reads a user's file, guided by what they reach.
+
+python tests/fuzz/fuzz_inputs.py TARGET [SECONDS] [CORPUS]     or `make fuzz`
+
+Targets: stl, ply, obj, toml, scans, implants, poses, touch_points, landmarks, events,
+xlsx; `all` runs each in a process of its own. What counts as a failure: an exception
+that is no AccstudyError, five seconds for one input, or 2 GB of memory. An input that
+failed is left as crash-*, timeout-* or oom-* in the corpus folder; feed it again with
+`python tests/fuzz/fuzz_inputs.py TARGET FILE`. Needs `pip install atheris`, which comes
+for Linux and macOS.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tempfile
+import warnings
+import zipfile
+from collections.abc import Callable
+from io import BytesIO
+from pathlib import Path
+
+import atheris
+
+with atheris.instrument_imports(include=["accstudy"]):
+    from accstudy.errors import AccstudyError, Finding, StudyError
+    from accstudy.mesh.read import read_mesh, triangle_digest
+    from accstudy.study.load import load_study
+    from accstudy.study.sheet import read_sheet
+
+import numpy as np
+
+SECONDS = 120
+CORNERS = b"vertex 0 0 0\nvertex 10 0 0\nvertex 0 10 0\n"
+PLY = (
+    b"ply\nformat %s 1.0\nelement vertex 3\nproperty float x\nproperty float y\n"
+    b"property float z\nelement face 1\nproperty list uchar int vertex_indices\nend_header\n"
+)
+HEAD = b"scan,model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z,flat_x,flat_y,flat_z\n"
+TOUCHES = b"model,implant,feature,x_mm,y_mm,z_mm\n" + b"".join(
+    b"M,I%d,%s,%.4f,%.4f,%.4f\n" % (i, kind, x + 20 * i, y, z)
+    for i in (1, 2)
+    for kind, points in (
+        (b"plane", [(0, 0, 0), (1, 0, 0), (0, 1, 0), (1, 1, 0.001)]),
+        (b"cylinder", [(2 * np.cos(t), 2 * np.sin(t), t) for t in np.linspace(0.1, 6, 9)]),
+    )
+    for x, y, z in points
+)
+STUDY = {
+    "study.toml": b'[study]\ntitle = "A"\nkind = "drift"\n[scans]\nposes = "poses.csv"\n'
+    b'landmarks = "landmarks.csv"\n[drift]\nevents = "events.csv"\n'
+    b'[limits]\ndistance_um = { value = 100, source = "x" }\n[[model]]\nname = "m"\n'
+    b'response = "pair.distance_um"\n',
+    "scans.csv": b"scan,model,device,session,repeat,measured_at,status,reason\n"
+    b's1,M,A,1,1,2026-01-01,,\ns2,M,A,2,1,2026-02-01T10:00,failed,"torn\nat the edge"\n',
+    "reference/implants.csv": b"model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z,flat_x,flat_y,"
+    b"flat_z,valid_from\nM,I1,0,0,0,0,0,1,1,0,0,\nM,I2,20,5,0,0,0,1,,,,\n",
+    "poses.csv": HEAD + b"s1,M,I1,0,0,0,0,0,1,1,0,0\ns1,M,I2,20.01,5,0,0,0,1,,,\n",
+    "landmarks.csv": b"scan,implant,x_mm,y_mm,z_mm\ns1,I1,0,0,0\n",
+    "events.csv": b"at,device,kind,note,new_baseline\n2026-01-15,A,service,none,true\n",
+}
+
+
+def packed(**files: bytes) -> bytes:
+    """A zip archive of files."""
+    out = BytesIO()
+    with zipfile.ZipFile(out, "w") as archive:
+        for name, data in files.items():
+            archive.writestr(name, data)
+    return out.getvalue()
+
+
+def workbook() -> bytes:
+    """A small workbook as a spreadsheet program writes it."""
+    import openpyxl
+
+    book = openpyxl.Workbook()
+    for line in STUDY["scans.csv"].decode().split("\n")[:2]:
+        book.active.append(line.split(","))
+    out = BytesIO()
+    book.save(out)
+    return out.getvalue()
+
+
+def of_mesh(kind: str) -> Callable[[Path, bytes], None]:
+    """Read a mesh of a kind."""
+
+    def read(folder: Path, data: bytes) -> None:
+        path = folder / f"a.{kind}"
+        path.write_bytes(data)
+        mesh = read_mesh(path, max_bytes=10_000_000)
+        assert len(mesh.faces)
+        assert np.isfinite(mesh.vertices_mm).all()
+        assert 0 <= mesh.faces.min() <= mesh.faces.max() < len(mesh.vertices_mm)
+        assert all(f.what and f.code for f in mesh.findings)
+        triangle_digest(mesh)
+
+    return read
+
+
+def of_study(name: str) -> Callable[[Path, bytes], None]:
+    """Read a study with one file replaced."""
+
+    def read(folder: Path, data: bytes) -> None:
+        files = STUDY | {name: data}
+        if name == "touch_points.csv":
+            more = b'[reference]\ntouch_points = "touch_points.csv"\n'
+            files["study.toml"] = STUDY["study.toml"] + more
+        (folder / "reference").mkdir(exist_ok=True)
+        for file, content in files.items():
+            (folder / file).write_bytes(content)
+        found: tuple[Finding, ...]
+        try:
+            study = load_study(folder)
+            found = study.findings
+            numbers = study.implants[["x_mm", "y_mm", "z_mm", "axis_x", "axis_y", "axis_z"]]
+            assert np.isfinite(numbers.to_numpy(float)).all()
+            assert study.scans["scan"].is_unique
+        except StudyError as error:
+            found = error.findings
+            assert found
+        assert all(f.what and f.code for f in found)
+        str(found)
+
+    return read
+
+
+def of_workbook(folder: Path, data: bytes) -> None:
+    """Read a workbook."""
+    path = folder / "a.xlsx"
+    path.write_bytes(data)
+    sheet = read_sheet(path, file="a.xlsx")
+    assert all(len(row) == len(sheet.header) for row in sheet.rows)
+
+
+FACET = b"facet normal 0 0 1\nouter loop\n" + CORNERS + b"endloop\nendfacet\n"
+BINARY = b"\0" * 80 + b"\x01\0\0\0" + np.zeros(3, "<f4").tobytes() + np.array(
+    [[0, 0, 0], [10, 0, 0], [0, 10, 0]], "<f4"
+).tobytes() + b"\0\0"  # fmt: skip
+BODY = np.array([[0, 0, 0], [10, 0, 0], [0, 10, 0]], "<f4").tobytes() + b"\x03" + np.arange(
+    3, dtype="<i4"
+).tobytes()  # fmt: skip
+TARGETS: dict[str, tuple[Callable[[Path, bytes], None], list[bytes]]] = {
+    "stl": (of_mesh("stl"), [b"solid a\n" + FACET * 2 + b"endsolid a\n", BINARY]),
+    "ply": (of_mesh("ply"), [
+        PLY % b"ascii" + b"0 0 0\n10 0 0\n0 10 0\n3 0 1 2\n",
+        PLY % b"binary_little_endian" + BODY,
+    ]),
+    "obj": (of_mesh("obj"), [b"o a\nv 0 0 0\nv 10 0 0\nv 0 10 0\nvn 0 0 1\nf 1//1 2//1 -1//1\n"]),
+    "toml": (of_study("study.toml"), [STUDY["study.toml"]]),
+    "scans": (of_study("scans.csv"), [STUDY["scans.csv"]]),
+    "implants": (of_study("reference/implants.csv"), [STUDY["reference/implants.csv"]]),
+    "poses": (of_study("poses.csv"), [STUDY["poses.csv"], STUDY["poses.csv"].replace(b",", b";")]),
+    "touch_points": (of_study("touch_points.csv"), [TOUCHES]),
+    "landmarks": (of_study("landmarks.csv"), [STUDY["landmarks.csv"]]),
+    "events": (of_study("events.csv"), [STUDY["events.csv"]]),
+    "xlsx": (of_workbook, [workbook(), packed(**{"a.xml": b"<a/>"})]),
+}  # fmt: skip
+
+
+def run(target: str, *words: str) -> None:
+    """Fuzz one target in this process, until libFuzzer ends it."""
+    read, _ = TARGETS[target]
+    place = tempfile.TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None)
+
+    warnings.simplefilter("error")  # a warning of a library is nothing that a user can mend
+
+    def once(data: bytes) -> None:
+        try:
+            read(Path(place.name), data)
+        except AccstudyError as error:
+            str(error)
+
+    atheris.Setup([sys.argv[0], "-timeout=5", "-rss_limit_mb=2048", "-max_len=4096", *words], once)
+    atheris.Fuzz()
+
+
+def main() -> None:
+    """Run one target or all."""
+    target, *more = sys.argv[1:] or ["all"]
+    if more and not more[0].isdigit():
+        run(target, *more)
+        return
+    seconds = int(more[0]) if more else SECONDS
+    corpus = Path(more[1] if len(more) > 1 else "fuzz_corpus")
+    failed = []
+    for name in TARGETS if target == "all" else [target]:
+        folder = corpus / name
+        folder.mkdir(parents=True, exist_ok=True)
+        for number, seed in enumerate(TARGETS[name][1]):
+            (folder / f"seed{number}").write_bytes(seed)
+        words = [f"-max_total_time={seconds}", f"-artifact_prefix={folder}/", "-verbosity=0",
+                 "-print_final_stats=1", "-seed=1", str(folder)]  # fmt: skip
+        done = subprocess.run([sys.executable, __file__, name, *words], text=True,
+                              stdout=subprocess.PIPE, stderr=subprocess.STDOUT)  # fmt: skip
+        said = [line for line in done.stdout.splitlines() if "number_of_executed" in line]
+        print(name, said[0].split()[-1] if said else "?", "inputs", flush=True)
+        if done.returncode:
+            failed.append(name)
+            print("\n".join(done.stdout.splitlines()[-40:]), flush=True)
+    if failed:
+        raise SystemExit(f"failed: {', '.join(failed)}")
+
+
+if __name__ == "__main__":
+    main()
