@@ -220,7 +220,8 @@ def _run_locked(
     results = path / "results"
     recover(results)
     study = load_study(path, allow_outside=allow_outside)
-    say(f"check: {len(study.scans)} scans of {study.implants['model'].nunique()} models")
+    models = study.implants["model"].nunique()
+    say(f"check: {len(study.scans)} scans of {models} model{'s' * (models != 1)}")
     old = read_record(results)
     work = _Work(path, study, old, say, allow_outside=allow_outside)
     if first <= order.index("measure") <= last:

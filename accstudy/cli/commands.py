@@ -11,6 +11,7 @@ import click
 from accstudy.cli.options import DONE, FAILED, INPUT_AT_FAULT, LEFT_OUT, Shared, shared_options
 from accstudy.cli.planning import list_scans, new, plan
 from accstudy.cli.progress import Progress
+from accstudy.cli.show import abridged, quoted
 
 if TYPE_CHECKING:
     from accstudy.errors import Finding
@@ -61,13 +62,13 @@ def _tell(findings: Sequence[Finding], *, quiet: bool) -> None:
     from accstudy.errors import Severity
 
     notes = sum(f.severity is Severity.NOTE for f in findings)
-    for finding in findings:
-        if finding.severity is Severity.ERROR or (
-            finding.severity is Severity.WARNING and not quiet
-        ):
-            click.echo(str(finding), err=True)
+    wanted = {Severity.ERROR} if quiet else {Severity.ERROR, Severity.WARNING}
+    for line in abridged([f for f in findings if f.severity in wanted]):
+        click.echo(line, err=True)
     if notes and not quiet:
-        click.echo(f"{notes} notes; see results/findings.csv or `accstudy check --csv`")
+        click.echo(
+            f"{notes} note{'s' * (notes != 1)}; see results/findings.csv or `accstudy check --csv`"
+        )
 
 
 @click.command()
@@ -101,9 +102,11 @@ def check(
         click.echo(findings_csv(findings), nl=False)
     else:
         steps, others = split_missing(findings)
-        for finding in others:
-            if not shared.quiet or finding.severity is Severity.ERROR:
-                click.echo(str(finding), err=finding.severity is Severity.ERROR)
+        faults = [f for f in others if f.severity is Severity.ERROR]
+        for line in abridged(faults):
+            click.echo(line, err=True)
+        for line in () if shared.quiet else abridged([f for f in others if f not in faults]):
+            click.echo(line)
         if steps:
             click.echo("Still missing, in the order in which to do it:")
         for k, step in enumerate(steps, start=1):
@@ -112,6 +115,8 @@ def check(
         if not shared.quiet:
             click.echo(", ".join(f"{n} {s.value}{'s' * (n != 1)}" for s, n in counts.items()))
     faulty = any(f.severity is Severity.ERROR for f in findings)
+    if not (faulty or shared.quiet or as_csv):
+        click.echo(f"nothing is missing; next: accstudy run {quoted(study)}")
     warned = shared.strict and any(f.severity is Severity.WARNING for f in findings)
     ctx.exit(INPUT_AT_FAULT if faulty or warned else DONE)
 

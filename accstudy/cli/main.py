@@ -10,6 +10,7 @@ import click
 
 from accstudy.cli.commands import ALL
 from accstudy.cli.options import DONE, FAILED
+from accstudy.cli.show import abridged
 from accstudy.cli.version import show_version
 from accstudy.errors import AccstudyError, Severity
 
@@ -31,8 +32,8 @@ class _Group(click.Group):
         try:
             return super().invoke(ctx)
         except AccstudyError as error:
-            for finding in error.findings:
-                click.echo(str(finding), err=True)
+            for line in abridged(error.findings):
+                click.echo(line, err=True)
             count = sum(f.severity is Severity.ERROR for f in error.findings)
             if count > 1:
                 click.echo(f"{count} faults; nothing was written", err=True)

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from accstudy.cli.show import quoted
+
 __all__ = ["list_scans", "new", "plan"]
 
 _POSITIVE = click.FloatRange(min=0, min_open=True)
@@ -59,8 +61,8 @@ def new(folder: Path, protocol: str, title: str, quiet: bool) -> None:
     if not quiet:
         for path in written:
             click.echo(f"written: {path}")
-        click.echo(f"next: read {folder / 'README.md'}; `accstudy check {folder}` says what is "
-                   "missing")  # fmt: skip
+        click.echo(f"next: read {folder / 'README.md'}, then type")
+        click.echo(f"  accstudy check {quoted(folder)}")
 
 
 @click.command()

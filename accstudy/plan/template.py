@@ -98,6 +98,12 @@ _REFERENCE = _section(
     "what the implants really are, and who says so",
     (
         ('implants = "reference/implants.csv"', "a row an implant: position and axis"),
+        (
+            '# columns = { implant = "Element", x_mm = "X", y_mm = "Y", z_mm = "Z", axis_x = "I", '
+            'axis_y = "J", axis_z = "K" }',
+            "if its columns have other names there",
+        ),
+        ('# model = "model 1"', "if it has no column for the model"),
         ('# touch_points = "reference/touch_points.csv"', "or the raw points that the CMM touched"),
         ('# instrument = "contact CMM"', "kind of machine, in your words"),
         ('# certificate = "number"', "its calibration certificate"),

@@ -419,6 +419,8 @@ def _order_on_paper(words: str) -> str:
 def _models(path: Path, settings: Settings) -> tuple[str, ...]:
     """Models that the reference names, or none."""
     ours = settings.reference
+    if ours.model:
+        return (ours.model,)
     file = ours.touch_points or ours.implants
     full = path / file
     if not full.is_file():

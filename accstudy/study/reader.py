@@ -11,6 +11,7 @@ import pandas as pd
 from accstudy.errors import Finding, InputError, Severity, StudyError, nearest, place
 from accstudy.geometry.units import UNIT_MM
 from accstudy.study.checks import against_reference
+from accstudy.study.machine import named_as_here
 from accstudy.study.paths import resolve
 from accstudy.study.positions import check_landmarks, check_positions
 from accstudy.study.reference import check_reference, reference_from_touches
@@ -53,13 +54,17 @@ class Reader:
         return None
 
     def sheet(
-        self, table: str, file: str, key: str, *, rename: dict[str, str] | None = None
+        self, table: str, file: str, key: str, *, machine: bool = False
     ) -> pd.DataFrame | None:
         """Read the table file that a key of study.toml names; None when it cannot be used."""
 
         def job() -> pd.DataFrame:
             full = self._resolved(file, place("study.toml", column=key))
-            frame, faults = typed(read_sheet(full, file=file), table, rename=rename)
+            sheet = read_sheet(full, file=file)
+            if machine:
+                sheet, notes = named_as_here(sheet, table, self.settings.reference)
+                self.findings += notes
+            frame, faults = typed(sheet, table)
             self.findings += faults
             missing = [f for f in faults if f.code == "missing-column"]
             if missing:
@@ -95,16 +100,14 @@ class Reader:
         scale = UNIT_MM[settings.length_unit]
         if settings.touch_points:
             file = settings.touch_points
-            touches = self.sheet(
-                "touch_points", file, "reference.touch_points", rename=settings.columns
-            )
+            touches = self.sheet("touch_points", file, "reference.touch_points", machine=True)
             if touches is None:
                 return None
             touches[["x_mm", "y_mm", "z_mm"]] *= scale
             frame = self._attempt(lambda: reference_from_touches(touches, settings, file=file))
         else:
             file = settings.implants
-            frame = self.sheet("implants", file, "reference.implants", rename=settings.columns)
+            frame = self.sheet("implants", file, "reference.implants", machine=True)
             if frame is not None:
                 frame[["x_mm", "y_mm", "z_mm"]] *= scale
         if frame is None:

@@ -68,6 +68,7 @@ class Reference(_Strict):
     temperature_c: Finite = 20.0
     length_unit: LengthUnit = "mm"
     surface: str = ""
+    model: str = ""
     columns: dict[str, str] = Field(default_factory=dict)
 
 

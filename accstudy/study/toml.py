@@ -50,7 +50,7 @@ def read_settings(path: Path) -> Settings:
             "no-study-file",
             f"the folder holds no {name}",
             name,
-            "a study is a folder with study.toml; `accstudy simulate` writes one to look at",
+            "a study is a folder with study.toml; `accstudy new FOLDER` makes one",
         )
         raise StudyError([fault]) from None
     except UnicodeDecodeError as error:
@@ -59,7 +59,10 @@ def read_settings(path: Path) -> Settings:
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         row = re.search(r"line (\d+)", str(error))
         where = place(name, int(row[1]) if row else None)
-        raise StudyError([_fault("not-toml", f"not valid TOML: {error}", where)]) from None
+        line = text.splitlines()[int(row[1]) - 1] if row and text else ""
+        raise StudyError(
+            [_fault("not-toml", f"not valid TOML: {error}", where, _mend(line))]
+        ) from None
     except OSError as error:
         raise StudyError(
             [_fault("study-file", f"cannot be read: {error.strerror}", name)]
@@ -154,3 +157,14 @@ class _Rows:
                 return self._rows[parts]
             parts = parts[:-1]
         return None
+
+
+def _mend(line: str) -> str:
+    """What is probably wrong with a line that is no TOML."""
+    if "\\" in line:
+        return "write / in paths, also on Windows"
+    if re.search(r"=\s*-?\d+,\d+\s*(#|$)", line):
+        return "write numbers with a decimal point"
+    if re.search(r"=\s*(True|False|yes|no)\b", line, re.IGNORECASE):
+        return "write true or false, in small letters"
+    return "text stands in quotation marks, numbers have a decimal point, one entry a line"

@@ -93,7 +93,6 @@ def typed(
     sheet: Sheet,
     table: str,
     *,
-    rename: Mapping[str, str] | None = None,
     unknown_columns: str = "error",
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Check a sheet against a table and convert its cells.
@@ -104,8 +103,6 @@ def typed(
         Rows of text.
     table : str
         Name in `accstudy.tables.TABLES`.
-    rename : mapping, optional
-        The user's column name for a column of the table.
     unknown_columns : {"error", "ignore"}
         What a column means that the table does not have; a table with factor
         columns keeps them.
@@ -120,8 +117,7 @@ def typed(
     """
     spec = TABLES[table]
     faults: list[Finding] = []
-    own_from_user = {user: own for own, user in (rename or {}).items()}
-    header = [own_from_user.get(name, name) for name in sheet.header]
+    header = sheet.header
     known = {c.name: c for c in spec.columns}
     for column in spec.columns:
         if column.required and column.name not in header:
@@ -210,7 +206,8 @@ def _convert(cells: Sequence[str], column: Column, sheet: Sheet) -> tuple[pd.Ser
                         "not-a-date",
                         f'"{cell}" is not an ISO 8601 date',
                         where,
-                        "write 2025-03-31 or 2025-03-31T14:30",
+                        "write 2025-03-31 or 2025-03-31T14:30; a spreadsheet keeps it so in a "
+                        "column that is formatted as text",
                     )
                 )
         elif column.kind == "flag":

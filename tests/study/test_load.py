@@ -241,3 +241,20 @@ def test_an_exclusion_needs_a_scan_and_a_reason(folder):
     assert load_study(folder(study=good)).usable["scan"].tolist() == ["s1"]
     bad = STUDY + '[[exclusions]]\nscan = "s9"\nreason = "body not seated"\n'
     assert ("unknown-scan", "study.toml::exclusions") in faults(folder(study=bad))
+
+
+@pytest.mark.parametrize(
+    ("line", "hint"),
+    [
+        ('list = "scans\\list.csv"', "write / in paths"),
+        ("temperature_c = 22,5  # room", "decimal point"),
+        ("temperature_c = True", "small letters"),
+        ("title = Full arch", "quotation marks"),
+    ],
+)
+def test_a_line_that_is_no_toml_gets_the_hint_that_mends_it(folder, line, hint):
+    with pytest.raises(StudyError) as caught:
+        load_study(folder(study=STUDY + f"[seating]\n{line}\n"))
+    (fault,) = caught.value.findings
+    assert fault.code == "not-toml"
+    assert hint in fault.mend
