@@ -64,9 +64,9 @@ class _Page:
     used: float = 0.0
     below: float = 0.0
 
-    def room_for(self, item: _Item) -> bool:
+    def room_for(self, item: _Item, *, all_of_it: bool = False) -> bool:
         end = self._after(item)[0]
-        if _whole(item.last):
+        if all_of_it or _whole(item.last):
             return end <= PAGE_MM
         return end - item.heights[-1] + min(item.heights[-1], _PART_MM) <= PAGE_MM
 
@@ -140,7 +140,9 @@ def _filled(
 
     while todo or waiting:
         item = todo[0] if todo else None
-        fits = item is not None and page.room_for(item) and not _must_wait(item, waiting)
+        # what is parted would take the next page from those that wait for it
+        room = item is not None and page.room_for(item, all_of_it=bool(waiting))
+        fits = item is not None and room and not _must_wait(item, waiting)
         if item is not None and (fits or not page.used):  # what is higher than a page goes, too
             put(todo.pop(0))
         elif item is not None and item.floats and len(waiting) < _MOST_WAITING:
@@ -186,7 +188,7 @@ def _leads(items: list[_Item]) -> list[tuple[Block, Block]]:
     return [
         (before.last, item.last)
         for before, item in pairwise(items)
-        if before.last["type"] == "lead" and item.floats
+        if before.last["type"] == "lead" and item.last["type"] in _FLOATS
     ]
 
 
