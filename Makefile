@@ -50,6 +50,55 @@ site: $(READY)             ## docs/ as a site in build/site, links checked, noth
 	$(BIN)/python -m sphinx --quiet --fail-on-warning --keep-going --fresh-env \
 	  --conf-dir docs/website --doctree-dir build/doctrees docs build/site
 
+# The wheel, alone in an environment: what users get. uv is quick and resolves lowest versions.
+EMPTY := build/empty
+OLDEST := build/oldest
+
+dist: $(READY)             ## the wheel and the source archive, checked
+	rm -rf build/dist
+	$(BIN)/python -m build --no-isolation --outdir build/dist . >build/dist.log 2>&1 || { cat build/dist.log; exit 1; }
+	$(BIN)/twine check --strict build/dist/*
+	$(BIN)/check-wheel-contents build/dist/*.whl
+
+wheel-test: dist           ## the wheel in an empty environment passes its selftest from another folder
+	$(BIN)/uv venv --quiet --clear --python $(BIN)/python $(EMPTY)
+	$(BIN)/uv pip install --quiet --python $(EMPTY)/bin/python build/dist/*.whl
+	rm -rf build/elsewhere && mkdir build/elsewhere
+	cd build/elsewhere && ../empty/bin/accstudy selftest --quiet . && ls selftest.pdf selftest.json
+
+sbom: wheel-test           ## build/sbom.json: what the wheel brings with it, as CycloneDX
+	$(BIN)/uv tool run --from 'cyclonedx-bom>=7' cyclonedx-py environment --pyproject pyproject.toml \
+	  --output-reproducible --output-format JSON --output-file build/sbom.json $(EMPTY)/bin/python
+
+licences: wheel-test       ## build/licences.md: of everything that the wheel brings with it
+	$(BIN)/uv tool run --from 'pip-licenses>=5' pip-licenses --python $(EMPTY)/bin/python \
+	  --from=mixed --order=license --format=markdown --with-urls --output-file=build/licences.md
+
+$(OLDEST)/.ready: pyproject.toml
+	$(BIN)/uv venv --quiet --clear --python $(BIN)/python $(OLDEST)
+	$(BIN)/uv pip install --quiet --python $(OLDEST)/bin/python --resolution lowest-direct --editable '.[dev]'
+	touch $@
+
+# Old releases warn of what has become deprecated in newer ones that they load.
+OLD_PYTEST := $(OLDEST)/bin/python -m pytest -W ignore::DeprecationWarning -W ignore::PendingDeprecationWarning
+
+oldest: $(READY) libraries $(OLDEST)/.ready   ## published numbers with the oldest supported libraries
+	$(OLD_PYTEST) -n auto tests/selftest tests/stages tests/study tests/cli
+
+test-oldest: $(READY) libraries $(OLDEST)/.ready   ## every test with the oldest supported libraries
+	$(OLD_PYTEST) -n auto
+
+VERSION ?= 3.13
+test-python: $(READY) libraries   ## every test with another Python: make test-python VERSION=3.13
+	$(BIN)/uv venv --quiet --clear --python $(VERSION) build/python
+	$(BIN)/uv pip install --quiet --python build/python/bin/python --editable '.[dev]'
+	build/python/bin/python -m pytest -n auto
+
+SECONDS ?= 120
+fuzz: $(READY) libraries   ## feed odd bytes to every reader, SECONDS for each; not part of CI
+	$(BIN)/python -m pip install --quiet 'atheris>=2.3'
+	$(BIN)/python tests/fuzz/fuzz_inputs.py all $(SECONDS) build/fuzz
+
 libraries: $(READY)
 	@sh .ci/system-libraries $(BIN)/python
 
