@@ -180,6 +180,7 @@ def plan(
     from accstudy.plan.power import ComparisonSpread
     from accstudy.plan.size import Spread
     from accstudy.stages import plan as planning
+    from accstudy.stages import scanlist, sizes
     from accstudy.study.toml import read_settings
 
     if s_r is not None and pilot is not None:
@@ -188,11 +189,11 @@ def plan(
     written: list[Path] = []
     if s_r is not None or pilot is not None:
         spread = (
-            planning.pilot_spread(pilot, condition=pilot_condition, measurand=measurand)
+            sizes.pilot_spread(pilot, condition=pilot_condition, measurand=measurand)
             if pilot is not None
             else Spread(s_r or 0.0, s_cell, bias, unit=measurand.rsplit("_", 1)[1])
         )
-        found = planning.expected_sizes(
+        found = sizes.expected_sizes(
             settings,
             spread,
             measurand=measurand,
@@ -206,17 +207,17 @@ def plan(
         click.echo(_shown(found.table))
         for line in found.words:
             click.echo(line)
-        written.append(planning.write_table(study, "plan_sizes", found.table))
+        written.append(sizes.write_table(study, "plan_sizes", found.table))
     elif difference is None:
         click.echo("no sizes: give --s-r (and --s-cell, --bias), or --pilot")
     if difference is not None:
         if pilot is not None:
-            assumed = planning.pilot_comparison(pilot)
+            assumed = sizes.pilot_comparison(pilot)
         elif sd_scan is not None and sd_residual is not None:
             assumed = ComparisonSpread(scan=sd_scan, residual=sd_residual, session=s_cell)
         else:
             raise click.UsageError("power needs --pilot, or --sd-scan and --sd-residual")
-        power = planning.expected_power(
+        power = sizes.expected_power(
             settings,
             assumed,
             difference=difference,
@@ -229,8 +230,8 @@ def plan(
             simulations=simulations,
         )
         click.echo(_shown(power.drop(columns="note")))
-        written.append(planning.write_table(study, "plan_power", power))
-    rows = planning.rows_of_list(study, settings)
+        written.append(sizes.write_table(study, "plan_power", power))
+    rows = scanlist.rows_of_list(study, settings)
     if rows and not sizes_only:
         click.echo(f"{settings.scans.list} has {rows} rows already; it is left as it is")
     elif not sizes_only:
@@ -271,18 +272,18 @@ def list_scans(folder: Path, model: str, same: dict[str, tuple[str, ...]], write
 
     Example: accstudy list-scans my_study --same "device=device A" > proposed.csv
     """
-    from accstudy.stages import plan as planning
+    from accstudy.stages import scanlist
     from accstudy.study.toml import read_settings
     from accstudy.tables import csv_bytes
 
     constant = {name: levels[-1] for name, levels in same.items()}
-    proposal = planning.list_scans(folder, model=model, same=constant)
+    proposal = scanlist.list_scans(folder, model=model, same=constant)
     for note in proposal.notes:
         click.echo(note, err=True)
     if write:
         study = folder if (folder / "study.toml").is_file() else folder.resolve().parent
         settings = read_settings(study / "study.toml")
-        click.echo(f"written: {planning.write_list(study, settings, proposal.scans)}")
+        click.echo(f"written: {scanlist.write_list(study, settings, proposal.scans)}")
         click.echo("to be confirmed row by row", err=True)
     else:
         data = csv_bytes("scans", proposal.scans, factors=tuple(proposal.scans.columns))

@@ -22,7 +22,7 @@ from accstudy.errors import Finding, InputError, Severity, StudyError
 from accstudy.plan.listing import ScanFile, propose_scans
 from accstudy.plan.protocol import load_protocol, protocol_names
 from accstudy.plan.template import scan_columns, study_text
-from accstudy.stages.plan import pilot_comparison, pilot_spread
+from accstudy.stages.sizes import pilot_comparison, pilot_spread
 from accstudy.study.load import load_study
 from accstudy.study.missing import split_missing
 from accstudy.study.settings import Settings
