@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from accstudy.compare.deviations import implant_deviations, pair_deviations
-from accstudy.study.load import Study, reference_versions
+from accstudy.stages.references import references_with_scans
+from accstudy.study.load import Study
 from accstudy.tables import shape
 
 __all__ = [
@@ -36,14 +37,10 @@ def by_reference(study: Study, poses: pd.DataFrame) -> Iterator[tuple[pd.DataFra
         Poses of scans of one model, and the rows of table ``implants`` that
         held on their days.
     """
-    scans = study.measurable
-    for model in dict.fromkeys(scans["model"]):
-        versions = reference_versions(study.implants, model)
-        for number, (_, reference) in enumerate(versions):
-            names = _scans_of_version(scans, model, versions, number)
-            mine = poses[poses["scan"].isin(names)]
-            if len(mine):
-                yield mine, reference
+    for reference, scans in references_with_scans(study):
+        mine = poses[poses["scan"].isin(scans)]
+        if len(mine):
+            yield mine, reference
 
 
 def deviations(study: Study, poses: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -71,21 +68,6 @@ def deviations(study: Study, poses: pd.DataFrame) -> tuple[pd.DataFrame, pd.Data
         with_factors("pair_deviations", pairs, study),
         with_factors("implant_deviations", singles, study),
     )
-
-
-def _scans_of_version(
-    scans: pd.DataFrame,
-    model: str,
-    versions: list[tuple[pd.Timestamp, pd.DataFrame]],
-    number: int,
-) -> set[str]:
-    mine = scans[scans["model"] == model]
-    if len(versions) == 1 or "measured_at" not in mine:
-        return set(mine["scan"]) if number == 0 else set()
-    since = [at for at, _ in versions]
-    at = pd.to_datetime(mine["measured_at"]).fillna(since[0])
-    which = np.clip(np.searchsorted(np.array(since), at.to_numpy(), side="right") - 1, 0, None)
-    return set(mine.loc[which == number, "scan"])
 
 
 def temperature_factors(study: Study) -> pd.Series:
