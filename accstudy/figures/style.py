@@ -78,6 +78,7 @@ _RC: Any = {
     "text.parse_math": False,  # a dollar sign in a user's label stays a dollar sign
     "xtick.labelsize": 8,
     "ytick.labelsize": 8,
+    "ytick.alignment": "center",
     "xtick.color": GREY,
     "ytick.color": GREY,
     "xtick.labelcolor": INK,
