@@ -106,7 +106,8 @@ def _doubts(
 
 
 def _more(listed: Sequence[object]) -> str:
-    return f" (and {len(listed) - 1} more)" if len(listed) > 1 else ""
+    others = len(listed) - 1
+    return f" (and {others} more measurand{'s' if others > 1 else ''})" if others else ""
 
 
 def lookback_rows(

@@ -34,6 +34,7 @@ __all__ = [
 ]
 
 _SIGNAL = SERIES[2]
+_DASHES = ((0, (4, 2)), (0, (1, 1.6)))
 
 _GAP = 2.5  # times the usual time between sessions
 
@@ -70,18 +71,19 @@ def _broken(points: pd.DataFrame) -> pd.DataFrame:
 
 @styled
 def chart_panels(
-    panels: Sequence[tuple[str, str, pd.DataFrame]],
+    columns: Sequence[Sequence[tuple[str, str, pd.DataFrame]]],
     events: pd.DataFrame,
     *,
     panel_mm: float = 20.0,
 ) -> Figure:
-    """Draw charts of one device under each other, with its events.
+    """Draw charts of one device in one column or two, with its events.
 
     Parameters
     ----------
-    panels : sequence of (name, unit, DataFrame)
-        Name of the panel, unit of its axis, and rows of table ``drift_points``: one
-        chart, or the two sides of a CUSUM.
+    columns : sequence of sequences of (name, unit, DataFrame)
+        For every column, from top to bottom: name of the panel, unit of its axis,
+        and rows of table ``drift_points``: one chart, or several that share their
+        values or the two sides of a CUSUM.
     events : DataFrame
         Table ``events`` of that device: ``at``, ``kind``.
     panel_mm : float
@@ -92,19 +94,30 @@ def chart_panels(
     Figure
         Hollow: baseline sessions. Squares: signals.
     """
-    figure = new_figure(166, 14 + 6 * bool(len(events)) + panel_mm * len(panels))
-    grid = np.atleast_1d(figure.subplots(len(panels), 1, sharex=True))
-    for ax, (name, unit, points) in zip(grid, panels, strict=True):
-        for _, side in points.groupby("chart", sort=False):
-            _chart(ax, side)
-        ax.set_ylabel(printable(unit))
-        _name(ax, name)
-    _events(list(grid), events)
-    _dates(grid[-1])
+    height = max(len(column) for column in columns)
+    figure = new_figure(166, 12 + 8 * bool(len(events)) + panel_mm * height)
+    grid = figure.subplots(height, len(columns), sharex=True, squeeze=False)
+    for k, column in enumerate(columns):
+        for ax, (name, unit, points) in zip(grid[:, k], column, strict=False):
+            for number, (_, side) in enumerate(points.groupby("chart", sort=False)):
+                _chart(ax, side, dashes=_DASHES[number % 2 if _shared(points) else 0])
+            ax.set_ylabel(printable(unit))
+            _name(ax, name)
+        for ax in grid[len(column) :, k]:
+            ax.set_visible(False)
+        last = grid[len(column) - 1, k]
+        last.xaxis.set_tick_params(labelbottom=True)
+        _dates(last, most=9 if len(columns) == 1 else 5)
+        _events(list(grid[: len(column), k]), events, width_mm=150 / len(columns))
     return figure
 
 
-def _chart(ax: Axes, points: pd.DataFrame) -> None:
+def _shared(points: pd.DataFrame) -> bool:
+    """Whether the charts of a panel share their values, so that only limits tell them apart."""
+    return not points["chart"].str.startswith("cusum").any()
+
+
+def _chart(ax: Axes, points: pd.DataFrame, *, dashes: Any = (0, (4, 2))) -> None:
     """One chart: limits, centre, values, baseline hollow, signals square."""
     at = pd.to_datetime(points["at"])
     for _, part in points.groupby("baseline_no", sort=False, dropna=False):
@@ -116,7 +129,7 @@ def _chart(ax: Axes, points: pd.DataFrame) -> None:
                 line[column],
                 color=GREY,
                 linewidth=0.9,
-                linestyle=(0, (4, 2)),
+                linestyle=dashes,
                 zorder=1,
                 drawstyle="steps-mid",
             )
@@ -134,38 +147,26 @@ def _chart(ax: Axes, points: pd.DataFrame) -> None:
 
 
 def _name(ax: Axes, name: str) -> None:
-    """Write what a panel is about inside it."""
-    ax.annotate(
-        printable(name),
-        (0.0, 1.0),
-        xycoords="axes fraction",
-        xytext=(3, -1),
-        textcoords="offset points",
-        ha="left",
-        va="top",
-        fontsize=8.5,
-        fontweight="semibold",
-        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.85},
-        zorder=6,
-    )
+    """Write what a panel is about above it, clear of its lines."""
+    ax.set_title(printable(name), loc="left", fontsize=8.5, fontweight="semibold", pad=2.5)
 
 
-def _events(grid: list[Axes], events: pd.DataFrame) -> None:
-    """Dashed lines through all panels, named above the first."""
-    last: Any = None
-    level = 0
-    span = np.diff(grid[0].get_xlim())[0]
+def _events(grid: list[Axes], events: pd.DataFrame, *, width_mm: float = 150.0) -> None:
+    """Dotted lines through all panels, named above the first, clear of its name."""
+    low, high = grid[0].get_xlim()
+    letter = 1.7 * (high - low) / width_mm  # about the width of one, in days
+    ends = [low + letter * (len(grid[0].get_title(loc="left")) + 2)]  # of every line of names
     for row in rows_of(events.sort_values("at")) if len(events) else []:
         x = float(mdates.date2num(pd.Timestamp(row.at)))  # type: ignore[no-untyped-call]
         for ax in grid:
             ax.axvline(x, color=INK, linewidth=0.8, linestyle=(0, (1.2, 1.4)), zorder=0)
-        level = (level + 1) % 2 if last is not None and x - last < 0.16 * span else 0
-        last = x
+        level = next((k for k, end in enumerate(ends) if x > end), len(ends))
+        ends[level:] = [x + letter * (len(str(row.kind)) + 1), *ends[level + 1 :]]
         grid[0].annotate(
             printable(row.kind),
             (x, 1.0),
             xycoords=("data", "axes fraction"),
-            xytext=(2, 2 + 9 * level),
+            xytext=(2, 2.5 + 10 * level),
             textcoords="offset points",
             fontsize=8,
             ha="left",
@@ -174,8 +175,8 @@ def _events(grid: list[Axes], events: pd.DataFrame) -> None:
         )
 
 
-def _dates(ax: Axes) -> None:
-    locator = mdates.AutoDateLocator(minticks=4, maxticks=9)  # type: ignore[no-untyped-call]
+def _dates(ax: Axes, *, most: int = 9) -> None:
+    locator = mdates.AutoDateLocator(minticks=3, maxticks=most)  # type: ignore[no-untyped-call]
     ax.xaxis.set_major_locator(locator)
     ax.xaxis.set_major_formatter(mdates.DateFormatter("%Y-%m"))  # type: ignore[no-untyped-call]
 
@@ -209,7 +210,7 @@ def state_chart(
     Figure
     """
     names = list(dict.fromkeys(points["name"]))
-    figure = new_figure(166, 12 + 20 * len(names))
+    figure = new_figure(166, 12 + 22 * len(names))
     grid = np.atleast_1d(figure.subplots(len(names), 1, sharex=True, sharey=True))
     for ax, name in zip(grid, names, strict=True):
         mine = points[points["name"] == name]
@@ -218,8 +219,8 @@ def state_chart(
         if limit is not None and limit_in_view(points, limit):
             for side in (-limit, limit):
                 ax.axhline(side, color=INK, linewidth=0.9, zorder=1)
-        _events([ax], events[events["name"] == name])
         _name(ax, name)
+        _events([ax], events[events["name"] == name])
     figure.supylabel(printable(label), fontsize=8.5, color=INK)
     _dates(grid[-1])
     return figure
@@ -247,7 +248,7 @@ def trend_chart(points: pd.DataFrame, trends: pd.DataFrame, *, label: str) -> Fi
     Figure
     """
     names = list(dict.fromkeys(trends["name"]))
-    figure = new_figure(166, 12 + 27 * len(names))
+    figure = new_figure(166, 12 + 28 * len(names))
     grid = np.atleast_1d(figure.subplots(len(names), 1, sharex=True, sharey=True))
     for ax, row in zip(grid, rows_of(trends), strict=True):
         mine = points[points["name"] == row.name]

@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
-__all__ = ["CAUTIONS", "FIRST_CAUTIONS", "FOOTER"]
+__all__ = ["CAUTIONS", "FIRST_CAUTIONS", "FOOTER", "OF_SEATING"]
+
+OF_SEATING = (
+    "Predicted gaps take framework and implants as rigid and perfectly made; manufacture, "
+    "preload, bone and soft tissue are not in them."
+)
+"""What to bear in mind where gaps are shown."""
 
 CAUTIONS = (
     "This report evaluates a measuring workflow. It is not a medical device, and it does not "
@@ -17,12 +23,11 @@ CAUTIONS = (
     "agreed on any limit of misfit.",
     "No statement in this report is a claim of conformity with a standard for testing scanning "
     "devices. Words of ISO 5725 and ISO 14253-1 are used in the meaning that these give them.",
-    "Predicted gaps take framework and implants as rigid and perfectly made; manufacture, "
-    "preload, bone and soft tissue are not in them.",
+    OF_SEATING,
     "No patient's data belongs in a study. If any is found in a file or a label of this one, "
     "remove it and make the report anew.",
 )
-"""One caution a string; a report prints all of them."""
+"""One caution a string; a report prints all that concern what it shows."""
 
 FIRST_CAUTIONS = (
     "These are bench scans: expect larger deviations in the mouth. Whether a prosthesis fits is "

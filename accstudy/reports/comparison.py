@@ -106,7 +106,7 @@ def comparison_report(content: ReportContent) -> tuple[list[Text], Document, Doc
     left_out(rest, content)
     words_section(rest, content)
     methods_section(rest, content)
-    limits_of_use(rest)
+    limits_of_use(rest, content)
     record_section(rest, content)
     return answer(content, lead), first, rest
 

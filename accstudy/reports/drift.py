@@ -71,7 +71,7 @@ def drift_report(content: ReportContent) -> tuple[list[Text], Document, Document
     run_lengths(rest, content, main)
     left_out(rest, content)
     methods_section(rest, content)
-    limits_of_use(rest)
+    limits_of_use(rest, content)
     record_section(rest, content)
     return answer(content, main), first, rest
 

@@ -46,54 +46,92 @@ def charts(document: Document, content: ReportContent, main: str) -> None:
     document.lead(
         "How to read them",
         "Hollow points are the baseline from which centre and limits come. A square is a signal. "
-        "Means show a jump at once, EWMA and CUSUM a small lasting shift sooner, the spread a "
-        "change of precision. Limits are wider than usual where the baseline is short, so that "
-        "false signals stay as rare as stated. EWMA: mean of all sessions so far in which the last "
-        "weigh most. CUSUM: sum of what lies beyond a small allowance, upwards and downwards. "
-        "Scale: size of the whole arrangement against the reference. Axis splay: how far the "
-        "implant axes lean apart.",
+        "Means show a jump at once, moving ranges a level that has become restless, EWMA and CUSUM "
+        "a small lasting shift sooner; the charts of the spread show a change of precision in the "
+        "same ways. Limits are wider than usual where the baseline is short, so that false signals "
+        "stay as rare as stated. EWMA: mean of all sessions so far in which the last weigh most. "
+        "CUSUM: sum of what lies beyond a small allowance, upwards and downwards. Score: how rare "
+        "a standard deviation is, as a normal deviate (2 is as rare as 2 sigma), which makes "
+        "sessions of any number of scans alike. Scale: size of the whole arrangement against the "
+        "reference. Axis splay: how far the implant axes lean apart.",
     )
     cautions(document, content)
     for (device, model), mine in groups(points, ["device", "model"])[:6]:
         name = named_device(content, device, model)
         events = events_of(content, mine.head(1).assign(name=name))
         own = mine[mine["measurand"] == main]
-        unit = unit_name(str(own["unit"].iloc[0])) if len(own) else ""
-        panels = _panels(own, unit)
-        if panels:
+        if len(own):
             document.figure(
                 slug("charts", device, model),
-                chart_panels(panels, events),
-                caption=f"{name}: charts of the {main}. Grey solid: centre; grey "
-                "dashed: limits, wider in a session with fewer scans; dotted: events.",
+                chart_panels(_panels(own), events, panel_mm=17),
+                caption=f"{name}: charts of the {main}; left the level, right the spread within "
+                "sessions. Grey solid: centre; grey dashed: limits, wider in a session with fewer "
+                "scans; dotted limits: of single sessions, where precision itself varies between "
+                "sessions; dotted upright: events.",
                 alt=_alt(name, own),
             )
-        rest = mine[(mine["measurand"] != main) & (mine["chart"] == "ewma")]
+        rest = mine[mine["measurand"] != main]
         if not rest["signal"].fillna(False).astype(bool).any():
             continue
-        others = [
-            (short_name(measurand), unit_name(str(part["unit"].iloc[0])), part)
-            for (measurand,), part in groups(rest, ["measurand"])
+        document.figure(
+            slug("ewma", device, model),
+            chart_panels(_others(rest), events, panel_mm=16),
+            caption=f"{name}: the other measurands, left EWMA of the session means, right EWMA of "
+            "the spread. Mean deviation of the distances in a class of spans; scale of the whole "
+            "arrangement; splay of the axes.",
+            alt=_alt(name, rest),
+        )
+
+
+_Panel = tuple[str, str, pd.DataFrame]
+
+_LEVEL = (
+    ("session means", ("mean", "individuals")),
+    ("moving range of the means", ("moving-range",)),
+    ("EWMA of the means", ("ewma",)),
+    ("CUSUM of the means", ("cusum-high", "cusum-low")),
+)
+_SPREAD = (
+    ("spread within sessions", ("sd", "individuals-sd")),
+    ("moving range of the spread", ("moving-range-sd",)),
+    ("EWMA of the spread", ("ewma-sd",)),
+    ("CUSUM of the spread", ("cusum-sd-high", "cusum-sd-low")),
+)
+
+
+def _panels(points: pd.DataFrame) -> list[list[_Panel]]:
+    """Charts of one measurand: those of the level, and those of the spread if there are any."""
+    found = []
+    for wanted in (_LEVEL, _SPREAD):
+        column = [
+            (name, _unit(rows), rows)
+            for name, charts in wanted
+            if len(rows := points[points["chart"].isin(charts)])
         ]
-        if others:
-            document.figure(
-                slug("ewma", device, model),
-                chart_panels(others, events, panel_mm=17),
-                caption=f"{name}: EWMA of the other measurands. Mean deviation of the distances "
-                "in a class of spans; scale of the whole arrangement; splay of the axes.",
-                alt=_alt(name, mine[mine["measurand"] != main]),
-            )
+        if column:
+            found.append(column)
+    return found
 
 
-def _panels(points: pd.DataFrame, unit: str) -> list[tuple[str, str, pd.DataFrame]]:
-    wanted = (
-        ("session means", ["mean", "individuals"]),
-        ("EWMA of the means", ["ewma"]),
-        ("CUSUM", ["cusum-high", "cusum-low"]),
-        ("spread within sessions", ["sd", "moving-range"]),
-    )
-    found = [(name, unit, points[points["chart"].isin(charts)]) for name, charts in wanted]
-    return [(name, label, rows) for name, label, rows in found if len(rows)]
+def _others(points: pd.DataFrame) -> list[list[_Panel]]:
+    """EWMA of every measurand: of the level, and of the spread if there are any."""
+    found = []
+    for chart in ("ewma", "ewma-sd"):
+        mine = points[points["chart"] == chart]
+        column = [
+            (short_name(measurand), _unit(rows), rows)
+            for (measurand,), rows in groups(mine, ["measurand"])
+        ]
+        if column:
+            found.append(column)
+    return found
+
+
+def _unit(rows: pd.DataFrame) -> str:
+    """Unit of a panel's axis."""
+    chart = str(rows["chart"].iloc[0])
+    scored = chart.endswith("-sd") or chart.startswith("cusum-sd")
+    return "score" if scored and chart != "individuals-sd" else unit_name(str(rows["unit"].iloc[0]))
 
 
 def _alt(name: str, points: pd.DataFrame) -> str:
@@ -132,13 +170,13 @@ def signals_section(document: Document, content: ReportContent) -> None:
             "First session of every run of signals. Size: against the baseline. Event near: near "
             "the estimated beginning, in days from the date of the row.",
             [
-                Heading("device", "left", 0.9),
-                Heading("measurand", "left", 2.15),
+                Heading("device", "left", 0.85),
+                Heading("measurand", "left", 2.35),
                 Heading("chart", "left", 1.85),
                 Heading("date", "left", 1.05),
                 Heading("session", "left", 0.75),
                 Heading("size", width=0.9),
-                Heading("event near", "left", 3.7),
+                Heading("event near", "left", 4.15),
             ],
             said_once(
                 [
@@ -169,8 +207,7 @@ def trends(document: Document, content: ReportContent, main: str) -> None:
         "Slope by a mixed model with random sessions, since the last change of level; beside it "
         "the median of all slopes between sessions (Theil and Sen), which a few odd sessions do "
         "not move. Its p is too small where the beginning was chosen from the same sessions. A "
-        "projected date holds only if nothing changes, and is given no further ahead than the "
-        "sessions of the trend reach back.",
+        f"projected date holds only if nothing changes; {_looked_ahead(content)}.",
     )
     own = table[table["measurand"] == main].drop_duplicates(["device", "model"], keep="last")
     lines, seen = _trend_lines(content, own, points)
@@ -192,18 +229,25 @@ def trends(document: Document, content: ReportContent, main: str) -> None:
         [
             Heading("device", "left", 1),
             Heading("measurand", "left", 1.75),
-            Heading("since", "left", 0.9),
-            Heading("slope", width=1.9),
+            Heading("since", "left", 0.85),
+            Heading("slope", width=1.85),
             Heading([{"t": "p", "s": "i"}], width=0.6),
-            Heading("Theil–Sen", width=1.9),
-            Heading("bound meets limit", "left", 1.35),
+            Heading("Theil–Sen", width=1.85),
+            Heading("bound meets limit", "left", 1.6),
         ],
         said_once([_trend_cells(r) for r in rows_of(table)]),
     )
 
 
+def _looked_ahead(content: ReportContent) -> str:
+    asked = content.settings.get("drift", {}).get("horizon_months")
+    if asked:
+        return f"trends were projected {asked:g} months ahead, as set"
+    return "a trend is projected as far ahead as its sessions reach back"
+
+
 def limit_met(row: Any) -> str:
-    """Say when the bound meets the limit, looking ahead no longer than the trend looks back.
+    """Say when the bound meets the limit, or how far was looked ahead.
 
     Parameters
     ----------
@@ -216,11 +260,8 @@ def limit_met(row: Any) -> str:
     if missing(row.limit):
         return "no limit set"
     if row.reached_at is pd.NaT or missing(row.reached_at):
-        return "not in sight"
-    if row.reached_at <= row.until:
-        return "exceeded already"
-    horizon = row.until + (row.until - row.since)
-    return day(row.reached_at) if row.reached_at <= horizon else f"after {day(horizon)}"
+        return f"not by {day(row.horizon)}" if pd.notna(row.horizon) else "not in sight"
+    return "exceeded already" if row.reached_at <= row.until else day(row.reached_at)
 
 
 def _trend_cells(row: Any) -> list[Text]:

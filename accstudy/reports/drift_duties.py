@@ -24,6 +24,7 @@ from accstudy.reports.sessions import (
     since_good,
 )
 from accstudy.reports.wording import (
+    NONE,
     date,
     day,
     joined,
@@ -50,40 +51,76 @@ def lookback(document: Document, content: ReportContent) -> None:
         "When a device is found changed, all work scanned with it since the last session proven "
         "good is to be assessed again, and the assessment recorded. The study does not know that "
         "work; it holds the check scans, listed below by session to show the time in doubt. "
-        "Proven good means: before everything that the standing signs and the date intervals of "
-        "the changes cover, and the mean with its uncertainty within the limit.",
+        "A session is proven good if, for every measurand, it lies before everything that the "
+        "standing signs and the date intervals of the changes cover, and its mean with its 95 % "
+        "uncertainty lies within the limit, where one is set.",
     )
     for (device, model), mine in groups(table, ["device", "model"]):
         usable = scans[scans["status"] != "failed"] if "status" in scans else scans
         total = int((usable["device"] == device).sum()) if "device" in usable else 0
         share = f" of {total} usable" if total else ""
-        good = mine["proven_good"].iloc[0]
-        since = (
-            f"Last proven good: session {good}, {proven_good_on(mine)}"
-            if good
-            else "No session is proven good, as the estimated beginning of the change reaches back "
-            "to the first session or the limit was not kept"
-        )
+        sessions = [
+            (str(session), part["at"].min(), [str(s) for s in part["scan"]], part["doubt"].iloc[0])
+            for (session,), part in groups(mine, ["session"])
+        ]
         document.lead(
             named_device(content, device, model),
-            f"All work scanned with it {since_good(mine)} is to be reassessed. {since}. Check "
-            f"scans of that time: {len(mine)}{share}. Signs: "
+            f"All work scanned with it {since_good(mine)} is to be reassessed. "
+            f"{why_not_later(mine)} Check scans of that time: {len(mine)}{share}. Signs: "
             f"{_because(mine['because'].iloc[0])}.",
         )
         document.table(
             f"{named_device(content, device, model)}: check scans since the last session proven "
-            "good.",
+            "good, and why their sessions are not; a doubt is said once for the sessions it holds "
+            "for.",
             [
-                Heading("session", "left"),
-                Heading("date", "left"),
-                Heading("check scans", "left", 1),
+                Heading("session", "left", 0.55),
+                Heading("date", "left", 0.75),
+                Heading("check scans", "left", 1.25),
+                Heading("not proven good, because", "left", 4.4),
             ],
-            [
-                [session, day(part["at"].min()), id_range([str(s) for s in part["scan"]])]
-                for (session,), part in groups(mine, ["session"])
-            ],
-            wide=False,
+            _said_until_it_changes(
+                [
+                    [session, day(at), id_range(scans_of), _doubt(doubt)]
+                    for session, at, scans_of, doubt in sessions
+                ]
+            ),
         )
+
+
+def why_not_later(look: pd.DataFrame) -> str:
+    """Say which session is the last proven good and why the next one is not.
+
+    Parameters
+    ----------
+    look : DataFrame
+        Rows of table ``drift_lookback`` of one device and model, in order of time.
+
+    Returns
+    -------
+    str
+    """
+    good, first = look["proven_good"].iloc[0], look.iloc[0]
+    doubt = _doubt(first["doubt"])
+    next_one = f"session {first['session']} of {date(first['at'])}"
+    if good:
+        return (
+            f"Last proven good: session {good}, {proven_good_on(look)}. "
+            f"The next, {next_one}, is not: {doubt}."
+        )
+    return f"No session is proven good, not even the first, {next_one}: {doubt}."
+
+
+def _doubt(text: object) -> Text:
+    return signed("", str(text).replace("distance of pairs", "pairs"))
+
+
+def _said_until_it_changes(rows: list[list[Text]]) -> list[list[Text]]:
+    """Rows whose last cell is a mark where it repeats the one above."""
+    return [
+        [*row[:-1], row[-1] if k == 0 or row[-1] != rows[k - 1][-1] else "as above"]
+        for k, row in enumerate(rows)
+    ]
 
 
 def id_range(ids: Sequence[str]) -> str:
@@ -145,9 +182,9 @@ def baselines(document: Document, content: ReportContent) -> None:
         "Centre and spread of every baseline, and the standard deviations behind it.",
         [
             Heading("device", "left", 1),
-            Heading("measurand", "left", 1.5),
-            Heading("begun by", "left", 1),
-            Heading("until", "left", 1),
+            Heading("measurand", "left", 1.95),
+            Heading("begun by", "left", 0.9),
+            Heading("until", "left", 0.95),
             Heading("sessions", width=0.8),
             Heading("centre", width=0.8),
             Heading("s.d. of means", width=0.9),
@@ -215,7 +252,54 @@ def run_lengths(document: Document, content: ReportContent, main: str) -> None:
         "more than 10 000 are not shown.",
         alt=f"Falling curves. {said}.",
     )
+    _run_length_table(document, content, table[table["measurand"] == main], shift)
     _advice(document, content, main)
+
+
+def _run_length_table(
+    document: Document, content: ReportContent, lengths: pd.DataFrame, shift: float
+) -> None:
+    """Zero-state and steady-state run length of every chart, a column a device."""
+    ratio = float(content.settings.get("drift", {}).get("sd_ratio", 2.0))
+    used = lengths[lengths["limits"] == "used"]
+    of_mean = (used["shift"] - shift).abs() < 1e-6
+    used = used[of_mean | ((used["sd_ratio"] - ratio).abs() < 1e-9)]
+    if not len(used):
+        return
+    used = used.assign(name=device_names(content, used))
+    names = list(dict.fromkeys(used["name"]))[:5]
+    cells: list[list[Text]] = []
+    for (chart,), rows in groups(used, ["chart"]):
+        change = f"spread × {ratio:g}" if pd.isna(rows["shift"].iloc[0]) else quantity(shift)
+        at = rows.set_index("name")
+        pairs = (at.loc[n] if n in at.index else None for n in names)
+        cells.append(
+            [
+                CHARTS.get(chart, str(chart)),
+                change,
+                *(NONE if r is None else _lengths(r.zero_state, r.steady_state) for r in pairs),
+            ]
+        )
+    document.table(
+        "Mean number of sessions until a signal, with the limits as used: change there from the "
+        "start / after a long quiet time. A moving range never sees a lasting shift itself, only "
+        "its first jump.",
+        [
+            Heading("chart", "left", 1.5),
+            Heading("change", "left", 0.8),
+            *(Heading(n, width=1) for n in names),
+        ],
+        cells,
+    )
+
+
+def _lengths(zero: float, steady: float) -> str:
+    if not min(zero, steady) < 1e4:
+        return "over 10 000"
+    return " / ".join(
+        "over 10 000" if not v < 1e4 else number(v, "", decimals=1 if v < 1000 else 0)
+        for v in (zero, steady)
+    )
 
 
 def found_after(

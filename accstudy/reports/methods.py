@@ -86,7 +86,8 @@ def _reference(content: ReportContent) -> str:
         text += (
             f" Its largest permitted length error, {number(mpe['constant'], decimals=1)} µm + "
             f"{number(mpe.get('per_metre', 0), decimals=1)} µm per metre, counts as a rectangular "
-            "distribution (divided by the root of 3) [2]."
+            "distribution (divided by the root of 3) "
+            f"[{number_of(content, 'uncertainty')}]."
         )
     if _is_scan(content):
         text += (
@@ -204,7 +205,8 @@ def _conformity(content: ReportContent) -> Text:
     return (
         f"A tolerance bound was worked out that holds for {percent(coverage)} of future single "
         f"scans with {percent(confidence)} confidence, from the variances within and between "
-        f"cells and the bias. {decision_rule(confidence)} [3]. The worst pair of a scan is never "
+        f"cells and the bias. {decision_rule(confidence)} "
+        f"[{number_of(content, 'conformity')}]. The worst pair of a scan is never "
         "judged better than a pair by itself. The supported span is the longest span up to which "
         "bound and guard stay within a limit."
     )
@@ -259,7 +261,7 @@ def model_rows(content: ReportContent) -> list[list[str]]:
             [
                 response_label(response),
                 fixed or formula_name(str(given.get("fixed", "1"))),
-                ", ".join(component_name(c) for c in kept or given.get("random", ())),
+                "; ".join(component_name(c) for c in kept or given.get("random", ())),
                 margin_name(response, margin) if margin else "none",
             ]
         )
@@ -269,43 +271,56 @@ def model_rows(content: ReportContent) -> list[list[str]]:
 def _drift(content: ReportContent) -> Text:
     s = content.settings.get("drift", {})
     return (
-        "Sessions were charted as session means and standard deviations, exponentially weighted "
-        f"means and cumulative sums [{number_of(content, 'charts')}]. Centre and limits come from "
-        "the baseline sessions "
-        f"(the first {s.get('baseline_sessions', 6)}, unless an event begins a new baseline); the "
-        f"cumulative sum is set to find a shift of {quantity(s.get('shift_um', 20.0))} with one "
-        f"false signal in about {s.get('false_alarm_every', 370):g} sessions."
+        "Session means and standard deviations within sessions were charted by single values, "
+        "moving ranges, exponentially weighted means and cumulative sums "
+        f"[{number_of(content, 'charts')}]. A session is one value: what varies between sessions "
+        "is part of the limits. Charts of the spread, all but that of the standard deviations "
+        "themselves, rest on their normal scores. Centre and limits come from the baseline "
+        f"sessions (the first {s.get('baseline_sessions', 6)}, unless an event begins a new "
+        "baseline), and allow for their number. EWMA and CUSUM are tuned to a shift of "
+        f"{quantity(s.get('shift_um', 20.0))} and to a spread {s.get('sd_ratio', 2.0):g} times as "
+        f"large, with one false signal of a device in about {s.get('false_alarm_every', 370):g} "
+        "sessions."
     )
+
+
+_SOURCES = {
+    "precision": "ISO 5725-2:2019, Accuracy (trueness and precision) of measurement methods and "
+    "results, part 2: basic method for repeatability and reproducibility; part 3: intermediate "
+    "precision.",
+    "uncertainty": "JCGM 100:2008, Guide to the expression of uncertainty in measurement, 4.3.7.",
+    "conformity": "ISO 14253-1:2017, Decision rules for verifying conformity or nonconformity with "
+    "specifications.",
+    "models": "Kenward MG, Roger JH. Small sample inference for fixed effects from restricted "
+    "maximum likelihood. Biometrics 1997;53:983–997.",
+    "charts": "ISO 7870, Control charts: parts 2 (Shewhart), 4 (cumulative sum), 6 (exponentially "
+    "weighted moving average).",
+}
+_CHECKLIST = (
+    "Checklist: Krithikadatta J, Gopikrishna V, Datta M. CRIS guidelines. J Conserv Dent "
+    "2014;17:301–304. Faggion CM. CONSORT modified for in vitro studies. J Evid Based Dent Pract "
+    "2012;12:182–189."
+)
+
+
+def _cited(content: ReportContent) -> list[str]:
+    """Topics whose source the methods name, in the order of their numbers."""
+    named = {
+        "precision": content.has("accuracy") or content.has("outliers"),
+        "uncertainty": bool(content.settings.get("reference", {}).get("mpe_um")),
+        "conformity": content.has("conformity"),
+        "models": content.has("model_terms"),
+        "charts": content.has("drift_points"),
+    }
+    return [topic for topic in _SOURCES if named[topic]]
 
 
 def number_of(content: ReportContent, topic: str) -> int:
     """Number under which the source of a topic stands."""
-    return 4 if topic == "models" or not content.has("model_terms") else 5
+    return _cited(content).index(topic) + 1
 
 
 def sources(content: ReportContent) -> list[str]:
     """Sources of the methods, as the paragraphs number them."""
-    found = [
-        "[1] ISO 5725-2:2019, Accuracy (trueness and precision) of measurement methods and "
-        "results, part 2: basic method for repeatability and reproducibility; part 3: "
-        "intermediate precision.",
-        "[2] JCGM 100:2008, Guide to the expression of uncertainty in measurement, 4.3.7.",
-        "[3] ISO 14253-1:2017, Decision rules for verifying conformity or nonconformity with "
-        "specifications.",
-    ]
-    if content.has("model_terms"):
-        found.append(
-            f"[{number_of(content, 'models')}] Kenward MG, Roger JH. Small sample inference for "
-            "fixed effects from restricted maximum likelihood. Biometrics 1997;53:983–997."
-        )
-        found.append(
-            "Checklist: Krithikadatta J, Gopikrishna V, Datta M. CRIS guidelines. J Conserv Dent "
-            "2014;17:301–304. Faggion CM. CONSORT modified for in vitro studies. J Evid Based "
-            "Dent Pract 2012;12:182–189."
-        )
-    if content.has("drift_points"):
-        found.append(
-            f"[{number_of(content, 'charts')}] ISO 7870, Control charts: parts 2 (Shewhart), 4 "
-            "(cumulative sum), 6 (exponentially weighted moving average)."
-        )
-    return found
+    found = [f"[{k}] {_SOURCES[topic]}" for k, topic in enumerate(_cited(content), start=1)]
+    return [*found, _CHECKLIST] if content.has("model_terms") else found

@@ -37,12 +37,17 @@ CHARTS = {
     "individuals": "single sessions",
     "moving-range": "moving range",
     "mean": "session means",
-    "sd": "spread within sessions",
     "ewma": "EWMA of the means",
     "cusum": "CUSUM",
     "cusum-high": "CUSUM upwards",
     "cusum-low": "CUSUM downwards",
+    "sd": "spread within sessions",
+    "individuals-sd": "spread of single sessions",
+    "moving-range-sd": "moving range of the spread",
     "ewma-sd": "EWMA of the spread",
+    "cusum-sd": "CUSUM of the spread",
+    "cusum-sd-high": "CUSUM of the spread upwards",
+    "cusum-sd-low": "CUSUM of the spread downwards",
 }
 
 

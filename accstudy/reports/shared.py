@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from accstudy.figures.style import rows_of
-from accstudy.reports.cautions import CAUTIONS, FIRST_CAUTIONS
+from accstudy.reports.cautions import CAUTIONS, FIRST_CAUTIONS, OF_SEATING
 from accstudy.reports.content import ReportContent
 from accstudy.reports.derived import failures
 from accstudy.reports.document import Document, Heading, Text
@@ -167,7 +167,8 @@ def _levels_said(name: str, values: list[str]) -> str:
     if len(values) > 8:
         return f"{len(values)} levels"
     short = [v[len(name) :].strip() if v.lower().startswith(name.lower()) else v for v in values]
-    return joined(short if all(short) else values)
+    kept = short if all(short) else values
+    return joined([v.replace(" to ", "\u00a0to\u00a0") for v in kept])
 
 
 def _label(factor: str) -> str:
@@ -307,7 +308,8 @@ def words_section(document: Document, content: ReportContent) -> None:
     document.terms(pairs)
 
 
-def limits_of_use(document: Document) -> None:
-    """The cautions, all of them."""
+def limits_of_use(document: Document, content: ReportContent) -> None:
+    """The cautions, all that concern what the report shows."""
     document.heading("Limits of use")
-    document.items(list(CAUTIONS))
+    shown = [c for c in CAUTIONS if c != OF_SEATING or content.has("seating")]
+    document.items(shown)

@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 from types import SimpleNamespace
 
+import numpy as np
 import pandas as pd
 
 from accstudy.figures.drift import gaps_after
 from accstudy.reports.drift_cautions import device_cautions
 from accstudy.reports.drift_charts import limit_met
-from accstudy.reports.drift_duties import found_after
+from accstudy.reports.drift_duties import found_after, why_not_later
 from accstudy.reports.methods import methods
 from accstudy.reports.sessions import since_good, when_changed
 
@@ -21,15 +22,14 @@ def trend(reached, limit=60.0):
         reached_at=pd.Timestamp(reached) if reached else pd.NaT,
         since=pd.Timestamp("2025-01-06"),
         until=pd.Timestamp("2025-06-23"),
+        horizon=pd.Timestamp("2025-12-08"),
     )
 
 
-def test_the_limit_is_exceeded_ahead_far_ahead_out_of_sight_or_not_set():
+def test_the_limit_is_exceeded_ahead_out_of_sight_or_not_set():
     assert limit_met(trend("2025-06-23")) == "exceeded already"
     assert limit_met(trend("2025-09-01")) == "2025-09-01"
-    # 168 days of sessions carry a projection of 168 days, to 8 December
-    assert limit_met(trend("2027-08-31")) == "after 2025-12-08"
-    assert limit_met(trend(None)) == "not in sight"
+    assert limit_met(trend(None)) == "not by 2025-12-08"
     assert limit_met(trend(None, limit=float("nan"))) == "no limit set"
 
 
@@ -113,3 +113,30 @@ def test_methods_describe_no_result_that_the_drift_report_lacks(contents):
     assert "Attached only" in titles
     assert not {"Outliers", "Trueness and precision", "Agreement"} & set(titles)
     assert "Attached only" not in [title for title, _ in methods(content)]
+
+
+def look(proven_good, doubts):
+    at = pd.Timestamp("2025-01-06") + pd.to_timedelta(14 * np.arange(len(doubts)), unit="D")
+    return pd.DataFrame(
+        {
+            "session": [f"S{k}" for k in range(4, 4 + len(doubts))],
+            "at": at,
+            "proven_good": proven_good,
+            "proven_good_at": pd.Timestamp("2024-12-23") if proven_good else pd.NaT,
+            "doubt": doubts,
+        }
+    )
+
+
+def test_the_reason_why_no_later_session_is_proven_good_is_that_of_the_next_one():
+    doubts = ["scale may have changed since 2024-12-23", "x up to 62.3 µm, 2.3 µm beyond the limit"]
+    said = why_not_later(look("S3", doubts))
+    assert said == (
+        "Last proven good: session S3, 23 December 2024. The next, session S4 of 6 January 2025, "
+        "is not: scale may have changed since 23 December 2024."
+    )
+    said = why_not_later(look("", doubts[1:]))
+    assert said == (
+        "No session is proven good, not even the first, session S4 of 6 January 2025: x up to "
+        "62.3 µm, 2.3 µm beyond the limit."
+    )
