@@ -236,13 +236,13 @@ def _by_itself(document: Document, content: ReportContent) -> None:
         "where a model has few scans); largest gap or interference in µm at "
         "the best seat (vertical, not engaging).",
         [
-            Heading("condition", "left", 1.3),
-            Heading("bias", "left", 1.1),
-            Heading(symbol("s", "r"), width=0.5),
-            Heading(symbol("s", index), width=0.5),
-            Heading("each pair", "left", 1.6),
-            Heading("all together", "left", 1.6),
-            Heading("gap", width=0.7),
+            Heading("condition", "left", 1.1),
+            Heading("bias", "left", 1.0),
+            Heading(symbol("s", "r"), width=0.4),
+            Heading(symbol("s", index), width=0.4),
+            Heading("each pair", "left", 1.8),
+            Heading("all together", "left", 1.8),
+            Heading("gap", width=0.5),
         ],
         cells,
     )

@@ -57,11 +57,11 @@ def contrasts_section(document: Document, content: ReportContent, lead: str) -> 
     label = response_label(str(rows["response"].iloc[0]))
     margin = rows["margin"].dropna()
     text = (
-        "A difference is shown when its interval leaves zero out and p, after Holm's adjustment "
-        "for all contrasts, is below 0.05; intervals are not adjusted. Equivalence is shown when "
-        "two one-sided tests exclude both bounds, which is when the 90 % interval lies between "
-        "them; the absence of a difference alone does not show it. Holm's adjustment raises p for "
-        "the number of contrasts looked at. The mean case holds the covariates at their means."
+        "A difference is shown when its interval leaves zero out and p, raised for the number of "
+        "contrasts after Holm, is below 0.05; intervals are not adjusted. Equivalence is shown "
+        "when two one-sided tests exclude both bounds, that is, when the 90 % interval lies "
+        "between them. A difference that is not shown is no equivalence. All of it is said of the "
+        "mean case, covariates at their means."
     )
     if not len(margin):
         text += " This study sets no margin of equivalence, so none is drawn."
@@ -121,7 +121,7 @@ def _contrast_table(document: Document, table: pd.DataFrame, models: list[str]) 
             Heading("interval", width=1.2),
             Heading([{"t": "df", "s": "i"}], width=0.5),
             Heading([{"t": "p", "s": "i"}], width=0.6),
-            Heading([{"t": "p", "s": "i"}, " equiv."], width=0.7),
+            Heading([{"t": "p", "s": "i"}, " equiv."], width=0.8),
         ],
         cells,
     )

@@ -240,7 +240,7 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
         at[at["condition"].isin(shown)],
         limit_um=limit_of(content, "distance_um"),
         along=along,
-        height_mm=60 if len(shown) < 3 else 52,
+        height_mm=70 if len(shown) < 3 else 58,
     )
     said = joined(
         [
