@@ -95,7 +95,8 @@ def audit_study(
     for name, stated in outputs.items():
         found += _compare(results / name, f"results/{name}", stated)
     for file in sorted(p.name for p in results.iterdir()):
-        if file not in outputs and file not in ("record.json", FILE):
+        hidden = file.startswith(".")  # no result: a mark of this program or of the system
+        if file not in outputs and file not in ("record.json", FILE) and not hidden:
             what = f'"{file}" is new: no run of the record wrote it'
             found.append(_differs("file-new", what, f"results/{file}"))
     try:
