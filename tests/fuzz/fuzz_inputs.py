@@ -4,7 +4,7 @@ python tests/fuzz/fuzz_inputs.py TARGET [SECONDS] [CORPUS]     or `make fuzz`
 
 Targets: stl, ply, obj, toml, scans, implants, poses, touch_points, landmarks, events,
 xlsx; `all` runs each in a process of its own. What counts as a failure: an exception
-that is no AccstudyError, five seconds for one input, or 2 GB of memory. An input that
+that is no AccstudyError, twenty seconds for one input, or 2 GB of memory. An input that
 failed is left as crash-*, timeout-* or oom-* in the corpus folder; feed it again with
 `python tests/fuzz/fuzz_inputs.py TARGET FILE`. Needs `pip install atheris`, which comes
 for Linux and macOS.
@@ -172,7 +172,7 @@ def run(target: str, *words: str) -> None:
         except AccstudyError as error:
             str(error)
 
-    atheris.Setup([sys.argv[0], "-timeout=5", "-rss_limit_mb=2048", "-max_len=4096", *words], once)
+    atheris.Setup([sys.argv[0], "-timeout=20", "-rss_limit_mb=2048", "-max_len=4096", *words], once)
     atheris.Fuzz()
 
 
