@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import matplotlib as mpl
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap, TwoSlopeNorm
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
@@ -89,11 +90,14 @@ def view_chart(
             mpl.cm.ScalarMappable(norm=norm, cmap=colours), ax=ax, orientation="horizontal",
             fraction=0.05, pad=0.02, aspect=30, extend="both" if signed else "max",
         )  # fmt: skip
-        bar.set_label(printable(label))
+        below = signed and bool((values[known] < -end / 4).any())
+        bar.set_label(printable(label) + (f"; dotted: below −{end / 4:g}" if below else ""))
         bar.outline.set_linewidth(0.5)
     if highlight is not None:
         image[highlight] = (np.array(mpl.colors.to_rgb(ACCENT)) * 0.45 + image * 0.55)[highlight]
     ax.imshow(image, interpolation="lanczos", aspect="equal")
+    if values is not None and signed:
+        _dot_below(ax, values, -end / 4, shade.shape[1] / width_mm)
     per_mm = shade.shape[1] / extent_mm[0]
     for column, row, text in marks:
         ax.annotate(
@@ -102,9 +106,25 @@ def view_chart(
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0, "alpha": 0.8},
             arrowprops={"arrowstyle": "-", "color": INK, "linewidth": 0.8},
         )  # fmt: skip
-    x, y = 0.03 * shade.shape[1], 0.97 * shade.shape[0]
+    x, y = 0.5 * shade.shape[1] - 5 * per_mm, 0.97 * shade.shape[0]  # where an arch is open
     ax.plot([x, x + 10 * per_mm], [y, y], color=INK, linewidth=2, solid_capstyle="butt")
     ax.annotate("10 mm", (x, y), xytext=(0, 3), textcoords="offset points", fontsize=8,
                 va="bottom")  # fmt: skip
     ax.set_axis_off()
     return figure
+
+
+def _dot_below(ax: Axes, values: NDArray[np.float64], level: float, pixels_per_mm: float) -> None:
+    """Dot what lies below a level, so that its sign is seen without colour."""
+    every = max(round(1.3 * pixels_per_mm), 1)
+    reach = max(every // 3, 1)
+    spots = []
+    for k, row in enumerate(range(every // 2, values.shape[0] - reach, every)):
+        for column in range(every // 2 + (k % 2) * every // 2, values.shape[1] - reach, every):
+            near = values[
+                max(row - reach, 0) : row + reach, max(column - reach, 0) : column + reach
+            ]
+            if np.isfinite(values[row, column]) and np.nanmedian(near) < level:
+                spots.append((column, row))
+    if spots:
+        ax.plot(*zip(*spots, strict=True), linestyle="none", marker=".", markersize=1.6, color=INK)
