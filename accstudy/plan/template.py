@@ -217,8 +217,9 @@ def _of_comparison(protocol: Protocol) -> str:
         _line('response = "pair.distance_um"', "a column of pair_deviations or implant_deviations"),
         _line(f"fixed = {_string(fixed)}", "what is tested"),
         _line(
-            'random = ["model", "pair", "scan", "operator/session"]',
-            "what varies by chance; / nests",
+            'random = ["model", "pair", "condition:pair", "operator/session", "scan", '
+            '"angulation_deg | scan", "path_mm | scan"]',
+            'what varies by chance; / nests, "angulation_deg | scan" is a slope of its own a scan',
         ),
         _line("# equivalence_margin = 20", "um; write it down before the first scan"),
     ]
@@ -364,7 +365,8 @@ _STEPS_BEFORE = (
     "Read `study.toml` and fill in what begins with `# ` and holds a `=`. Decide the limits now, "
     "with their source, before any scan is made.",
     "Have the model measured on a coordinate measuring machine. Write its implants into "
-    "`reference/implants.csv`, or name the raw touch points in `study.toml`.",
+    "`reference/implants.csv`, or name its own table (`columns`, `length_unit`) or the raw touch "
+    "points in `study.toml`.",
     "Put the scan body's drawing into `scan_bodies/` and say where platform, axis and flat lie "
     "in it.",
     'Draw the order of scans: `accstudy plan . --operator "operator 1" --operator "operator 2"`. '
@@ -375,8 +377,9 @@ _STEP_EVENTS = (
     "Write every service, new tip, software update and move into `events.csv`, with its date.",
 )
 _STEPS_AFTER = (
-    "Make the scans. Put the files into `scans/` and each file's name into column `file` of its "
-    "row. A scan that failed gets `failed` in column `status`, and a reason; it is a result. "
+    "Make the scans. Put the files into `scans/`, and write each file's name and its time into "
+    "columns `file` and `measured_at` of its row. A scan that failed gets `failed` in column "
+    "`status`, and a reason; it is a result. "
     "Scans that were made before: `accstudy list-scans scans` proposes the rows.",
     "`accstudy run .`, then read the PDF in `reports/`.",
     "File the whole folder. `accstudy audit .` proves later that it is unchanged.",

@@ -241,7 +241,7 @@ class Work:
         named: list[str] = ["study.toml", settings.scans.list, settings.scans.poses]
         named += [settings.scans.landmarks, settings.drift.events, settings.reference.surface]
         named.append(settings.reference.touch_points or settings.reference.implants)
-        named += [body.mesh for body in self.study.settings.scan_body.values()]
+        named += [body.mesh for body in self.study.bodies.values()]
         found = {
             name: file_digest(resolve(self.path, name, allow_outside=self.allow_outside))
             for name in sorted({n for n in named if n})

@@ -12,7 +12,7 @@ from accstudy.errors import Finding, Severity, StudyError, gravest_first
 from accstudy.study.checks import add_groups, check_events, conditions_of_scanning
 from accstudy.study.paths import resolve
 from accstudy.study.reader import Reader
-from accstudy.study.settings import Settings
+from accstudy.study.settings import ScanBodySettings, Settings
 from accstudy.study.times import check_times
 from accstudy.study.toml import read_settings
 
@@ -60,6 +60,12 @@ class Study:
     def measurable(self) -> pd.DataFrame:
         """Rows of `scans` that are not failed; scans left out by the user are among them."""
         return self.scans[self.scans["status"] != "failed"]
+
+    @property
+    def bodies(self) -> dict[str, ScanBodySettings]:
+        """Scan bodies by name; none where all scans are given as positions."""
+        meshes = self.measurable["file"] != ""
+        return self.settings.scan_body if meshes.any() else {}
 
     @property
     def usable(self) -> pd.DataFrame:

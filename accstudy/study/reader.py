@@ -255,8 +255,9 @@ class Reader:
             what = "scans are meshes, but no scan body is described"
             hint = "add [scan_body.default] with mesh = ... or cylinder = {...}"
             self.findings.append(fault("no-scan-body", what, "study.toml", hint))
-        for name, body in self.settings.scan_body.items():
-            self._check_named(body.mesh, f"scan_body.{name}.mesh")
+        if needs_body or scans.empty:  # positions alone need none
+            for name, body in self.settings.scan_body.items():
+                self._check_named(body.mesh, f"scan_body.{name}.mesh")
         self._check_named(self.settings.reference.surface, "reference.surface")
 
     def _check_named(self, file: str, key: str) -> None:

@@ -44,7 +44,7 @@ def check_times(
     Returns
     -------
     list of Finding
-        Warnings, each at its row.
+        Warnings, each at its row; errors where a drift study lacks a date.
     """
     file = settings.scans.list
     found = _reference_days(settings, today)
@@ -54,6 +54,8 @@ def check_times(
         rows = implants[implants["valid_from"].notna()]
         name = settings.reference.implants
         found += _days(rows["valid_from"], rows["row"], name, "valid_from", today)
+    if settings.study.kind == "drift":
+        found += _undated(scans, file)
     if "measured_at" not in scans:
         return found
     found += _days(scans["measured_at"], scans["row"], file, "measured_at", today)
@@ -65,6 +67,28 @@ def check_times(
     if implants is not None:
         found += _without_reference(dated, implants, file)
     return found
+
+
+def _undated(scans: pd.DataFrame, file: str) -> list[Finding]:
+    """Scans that no chart can show, because nobody knows when they were made."""
+    if "measured_at" not in scans:
+        what, mend = "a drift study needs to know when scans were made", "add a column measured_at"
+        return [
+            Finding(Severity.ERROR, "missing-column", what, place(file, 1, "measured_at"), mend)
+        ]
+    lacking = (
+        scans["measured_at"].isna() & (scans["status"] != "failed") & (scans["excluded"] == "")
+    )
+    return [
+        Finding(
+            Severity.ERROR,
+            "empty-factor",
+            "measured_at is empty, but a drift study needs to know when scans were made",
+            place(file, row, "measured_at"),
+            "fill it in, or exclude the scan with its reason",
+        )
+        for row in scans.loc[lacking, "row"]
+    ]
 
 
 def _warn(code: str, what: str, where: str, mend: str) -> Finding:

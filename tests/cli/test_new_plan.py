@@ -181,7 +181,11 @@ def test_planned_scans_wait_until_they_are_made(tmp_path):
     (study / "poses.csv").write_text(
         "scan,model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z\n" + body
     )
-    (study / "scan_bodies/body.stl").write_text("x")
+    with pytest.raises(StudyError, match="measured_at is empty"):
+        load_study(study)
+    table = pd.read_csv(study / "scans.csv", dtype=str)
+    table.loc[table["scan"].isin(made_so_far), "measured_at"] = "2025-03-01"
+    table.to_csv(study / "scans.csv", index=False)
     found = load_study(study)
     assert found.scans["scan"].tolist() == made_so_far
     assert set(found.scans["status"]) == {"ok"}

@@ -258,3 +258,24 @@ def test_a_line_that_is_no_toml_gets_the_hint_that_mends_it(folder, line, hint):
     (fault,) = caught.value.findings
     assert fault.code == "not-toml"
     assert hint in fault.mend
+
+
+def test_a_study_of_positions_needs_no_drawing_of_a_scan_body(folder):
+    body = '[scan_body.default]\nmesh = "scan_bodies/body.stl"\n'
+    study = load_study(folder(study=STUDY + body))
+    assert study.bodies == {}
+    scans = SCANS.replace("session\n", "session,file\n").replace("1,1\n", "1,1,scans/s1.stl\n")
+    scans = scans.replace("2,1\n", "2,1,\n")
+    poses = "".join(line for line in POSES.splitlines(keepends=True) if not line.startswith("s1"))
+    assert ("no-file", "study.toml::scan_body.default.mesh") in faults(
+        folder(study=STUDY + body, scans=scans, poses=poses)
+    )
+
+
+def test_a_drift_study_needs_the_time_of_every_scan(folder):
+    drift = STUDY.replace('kind = "validation"', 'kind = "drift"')
+    assert drift != STUDY
+    assert ("missing-column", "scans.csv:1:measured_at") in faults(folder(study=drift))
+    some = SCANS.replace("session\n", "session,measured_at\n").replace("1,1\n", "1,1,2025-01-01\n")
+    some = some.replace("2,1\n", "2,1,\n")
+    assert faults(folder(study=drift, scans=some)) == {("empty-factor", "scans.csv:3:measured_at")}
