@@ -82,8 +82,8 @@ def analyze_drift(
     ``false_alarm_every`` is kept for a device and model as a whole. Its charts
     share the risk: each is designed for that number times the effective number
     of measurands (`effective_number`) times `CHARTS_COUNT`, as charts of one
-    measurand react to much the same. Change points of level and spread share
-    the risk `ALPHA` in the same way.
+    measurand react to much the same. Change points of level and spread of all
+    measurands share the risk `ALPHA`, as if they were independent.
 
     After a change the trend is that of the sessions since. Its p value does not
     know that the beginning was chosen from the same data, so it is too small

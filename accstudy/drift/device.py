@@ -154,7 +154,7 @@ class Device:
                     mend=f"hold {MIN_SESSIONS} sessions or more before judging",
                 )
             )
-        alpha = ALPHA / (2 * self.effective)  # of the level and of the spread
+        alpha = ALPHA / (2 * len(self.measurands))  # level and spread of each
         series = series_changes(stretch, alpha=alpha)
         found = list(chart_signals(stretch, points, self.events))
         found += change_signals(stretch, series, stretch.rows, self.events, of_sd=False)

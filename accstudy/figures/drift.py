@@ -108,7 +108,7 @@ def chart_panels(
         last = grid[len(column) - 1, k]
         last.xaxis.set_tick_params(labelbottom=True)
         _dates(last, most=9 if len(columns) == 1 else 5)
-        _events(list(grid[: len(column), k]), events, width_mm=150 / len(columns))
+        _events(list(grid[: len(column), k]), events, width_mm=150 if len(columns) == 1 else 62)
     return figure
 
 
@@ -166,7 +166,7 @@ def _events(grid: list[Axes], events: pd.DataFrame, *, width_mm: float = 150.0) 
             printable(row.kind),
             (x, 1.0),
             xycoords=("data", "axes fraction"),
-            xytext=(2, 2.5 + 10 * level),
+            xytext=(2, 2.5 + 11 * level),
             textcoords="offset points",
             fontsize=8,
             ha="left",
