@@ -143,6 +143,7 @@ def _workbook_rows(path: Path, file: str) -> list[list[str]]:
                 sheet = book.worksheets[0]
                 sheet.reset_dimensions()  # the size that it claims may be anything
                 sheets.append(sheet.iter_rows(values_only=True))
+                opened.callback(sheets[-1].close)
             return _bounded(_values(sheets[0], sheets[1], file), file)
     except InputError:
         raise

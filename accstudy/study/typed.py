@@ -29,6 +29,7 @@ _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _COMMA_NUMBER = re.compile(r"[+-]?(\d+,\d*|,\d+)([eE][+-]?\d+)?")
 _GROUPED = re.compile(r"[+-]?\d{1,3}([.,' ]\d{3})+([.,]\d+)?")
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2})?)?(Z|[+-]\d{2}:\d{2})?")
+_MOST_FAULTS = 1000
 _FORMULA_START = ("=", "+", "-", "@")
 
 
@@ -137,11 +138,11 @@ def typed(
         cells = [row[index] for row in sheet.rows]
         if name in known:
             values, found = _convert(cells, known[name], sheet)
-            faults += found
+            faults += _first(found, place(sheet.file, column=name))
             out[name] = values
         elif spec.factors:
             values, found = _factor(cells, name, sheet)
-            faults += found
+            faults += _first(found, place(sheet.file, column=name))
             out[name] = values
         elif unknown_columns == "error":
             faults.append(
@@ -159,6 +160,15 @@ def typed(
             frame[column.name] = blank
     frame["row"] = list(sheet.numbers)
     return frame, faults
+
+
+def _first(faults: list[Finding], where: str) -> list[Finding]:
+    """As many faults of a column as anybody reads, and how many more there are."""
+    more = len(faults) - _MOST_FAULTS
+    if more <= 0:
+        return faults
+    mend = "mend the first ones and check again"
+    return [*faults[:_MOST_FAULTS], fault("more-faults", f"{more} more faults", where, mend)]
 
 
 def _mixed_decimals(

@@ -275,6 +275,14 @@ def test_a_line_break_in_a_sentence_is_a_blank(tmp_path):
     assert found(folder) == {}
 
 
+def test_more_faults_than_anybody_reads_are_counted(tmp_path):
+    rows = "".join(f"t{k},M,device A,1,1,1,yesterday\n" for k in range(1500))
+    everything = found(write(tmp_path, scans=SCANS + rows))
+    days = [where for code, where in everything if code == "not-a-date"]
+    assert len(days) == 1000
+    assert "500 more faults" in everything["more-faults", "scans.csv::measured_at"].what
+
+
 @pytest.fixture(scope="module")
 def meshes(tmp_path_factory):
     """Three scans of three implants as small meshes."""
