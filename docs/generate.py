@@ -129,8 +129,17 @@ def commands_page() -> str:
         "# Commands\n",
         "Exit codes: 0 done; 1 the tool failed (a bug), or a selftest differs; 2 wrong call; "
         "3 input at fault, nothing written; 4 done, but scans were left out.\n",
-        "Completion of commands and options with the Tab key, in bash (zsh and fish likewise):\n",
-        '    eval "$(_ACCSTUDY_COMPLETE=bash_source accstudy)"\n',
+        "`accstudy --version` names the versions of the program and of what computes.\n",
+        "The Tab key completes commands, options, folders and protocols after one line in the "
+        "file that your shell reads at its start:\n",
+        "| shell | file | line |",
+        "|---|---|---|",
+        '| bash | `~/.bashrc` | `eval "$(_ACCSTUDY_COMPLETE=bash_source accstudy)"` |',
+        '| zsh, after `compinit` | `~/.zshrc` | `eval "$(_ACCSTUDY_COMPLETE=zsh_source '
+        'accstudy)"` |',
+        "| fish | `~/.config/fish/config.fish` | `_ACCSTUDY_COMPLETE=fish_source accstudy / "
+        "source` |".replace(" / ", " \\| "),
+        "",
     ]
     for name in main.list_commands(context):
         command = main.commands[name]

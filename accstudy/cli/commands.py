@@ -82,7 +82,10 @@ def check(
     shared: Shared,
     as_csv: bool,
 ) -> None:
-    """Read everything in STUDY and name every fault at once; change nothing.
+    """Name every fault of STUDY at once; change nothing.
+
+    Everything is read, the meshes included. What is still missing comes in the
+    order in which to do it.
 
     Example: accstudy check sample_study/validation
     """
@@ -248,9 +251,9 @@ def audit(
     shared: Shared,
     everything: bool,
 ) -> None:
-    """Prove that inputs and results of STUDY are those of its record; change nothing.
+    """Prove that STUDY and its results are those of its record.
 
-    Exit code 3 if anything differs.
+    Nothing is changed. Exit code 3 if anything differs.
 
     Example: accstudy audit sample_study/validation
     """
@@ -310,7 +313,7 @@ def simulate(folder: Path, kind: str, seed: int, samples: bool, quiet: bool) -> 
 @click.option("--quiet", is_flag=True, help="Say only what went wrong.")
 @click.pass_context
 def selftest(ctx: click.Context, folder: Path, quiet: bool) -> None:
-    """Compute what is known on this installation; write a record into FOLDER.
+    """Compute known answers here; write a record into FOLDER.
 
     Published examples, closed forms and a simulated scan, each number beside
     its source: selftest.json and selftest.pdf, by default into the current

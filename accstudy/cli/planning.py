@@ -38,12 +38,20 @@ def _levels(
     return out
 
 
+def _protocols(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:
+    """Names of protocols that begin so, for the Tab key."""
+    from accstudy.plan.protocol import protocol_names
+
+    return [name for name in protocol_names() if name.startswith(incomplete)]
+
+
 @click.command()
 @click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
 @click.option(
     "--protocol",
     default="full_arch_validation",
     show_default=True,
+    shell_complete=_protocols,
     help="full_arch_validation, technique_comparison or monthly_drift.",
 )
 @click.option("--title", default="", help="Title of the study; the protocol's by default.")
@@ -69,15 +77,17 @@ def new(folder: Path, protocol: str, title: str, quiet: bool) -> None:
 @click.argument(
     "study", type=click.Path(exists=True, file_okay=False, path_type=Path), metavar="STUDY"
 )
-@click.option("--s-r", type=_POSITIVE, help="Assumed repeatability standard deviation.")
+@click.option("--s-r", type=_POSITIVE, help="Assumed standard deviation of repeats, µm or degrees.")
 @click.option(
     "--s-cell",
     type=_NOT_NEGATIVE,
     default=0.0,
     show_default=True,
-    help="Assumed standard deviation between cells.",
+    help="Assumed standard deviation between cells, in the same unit.",
 )
-@click.option("--bias", type=float, default=0.0, show_default=True, help="Assumed bias.")
+@click.option(
+    "--bias", type=float, default=0.0, show_default=True, help="Assumed bias, in the same unit."
+)
 @click.option(
     "--pilot",
     type=click.Path(exists=True, file_okay=False, path_type=Path),
@@ -170,12 +180,12 @@ def plan(
     seed: int | None,
     sizes_only: bool,
 ) -> None:
-    """Say what which size of STUDY would show, and draw the order of its scans.
+    """Say how many scans STUDY needs, and draw their order.
 
     Sizes need assumptions: --s-r (and --s-cell, --bias), or --pilot. The order fills an empty
     scan list and makes plan/bench_sheet.pdf; a list with rows is left as it is.
 
-    Example: accstudy plan my_study --s-r 20 --s-cell 10 --operator "operator 1" --seed 7
+    Example: accstudy plan my_study --s-r 20 --s-cell 10 --seed 7
     """
     from accstudy.plan.power import ComparisonSpread
     from accstudy.plan.size import Spread
@@ -265,12 +275,12 @@ def _shown(table: object) -> str:
 )
 @click.option("--write", is_flag=True, help="Write the rows into the study's empty scan list.")
 def list_scans(folder: Path, model: str, same: dict[str, tuple[str, ...]], write: bool) -> None:
-    """Propose the rows of scans.csv from the mesh files of FOLDER, their names and times.
+    """Propose rows of the scan list from mesh files in FOLDER.
 
-    FOLDER is a study, or a folder of mesh files in one. What is proposed is a guess: read
-    every row before it counts.
+    Their names and times tell what they may be. FOLDER is a study, or a folder of mesh
+    files in one. What is proposed is a guess: read every row before it counts.
 
-    Example: accstudy list-scans my_study --same "device=device A" > proposed.csv
+    Example: accstudy list-scans my_study --same "device=device A" > rows.csv
     """
     from accstudy.stages import scanlist
     from accstudy.study.toml import read_settings

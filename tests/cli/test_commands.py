@@ -1,8 +1,11 @@
 """Commands as a user types them: messages, exit codes, files."""
 
+import inspect
+import shlex
 import subprocess
 import sys
 
+import click
 import pytest
 from click.testing import CliRunner
 
@@ -49,9 +52,38 @@ def test_help_names_the_commands_and_the_exit_codes():
     text = call("--help").output
     for word in ("check", "measure", "analyze", "report", "run", "audit", "not a medical device"):
         assert word in text
-    for command in main.commands:
-        shown = call(command, "--help").output
-        assert "Example: accstudy " + command in shown
+    assert "..." not in text.split("Commands:")[1]  # no line is cut off
+
+
+@pytest.mark.parametrize("command", main.commands)
+def test_help_of_a_command_has_one_example_that_can_be_typed(command):
+    examples = [
+        line.strip()
+        for line in call(command, "--help").output.splitlines()
+        if line.strip().startswith("Example: accstudy")
+    ]
+    (line,) = examples
+    words = shlex.split(line.removeprefix("Example: accstudy ").partition(" >")[0])
+    assert words[0] == command
+    main.commands[command].make_parser(click.Context(main.commands[command])).parse_args(words[1:])
+    # an example that is broken over lines can neither be copied nor read
+    assert line.endswith(inspect.cleandoc(main.commands[command].help).splitlines()[-1])
+
+
+def test_the_tab_key_completes_commands_options_and_protocols():
+    def offered(typed):
+        words = typed.split(" ")
+        env = {
+            "_ACCSTUDY_COMPLETE": "bash_complete",
+            "COMP_WORDS": typed,
+            "COMP_CWORD": str(len(words) - 1),
+        }
+        shown = CliRunner().invoke(main, [], prog_name="accstudy", env=env).output
+        return {line.split(",", 1)[1] for line in shown.splitlines()}
+
+    assert offered("accstudy ch") == {"check"}
+    assert offered("accstudy run --str") == {"--strict"}
+    assert offered("accstudy new my_study --protocol mon") == {"monthly_drift"}
 
 
 def test_help_loads_nothing_heavy():
