@@ -827,7 +827,7 @@ _TABLES = (
             shift n shift of the mean, in the unit of the row; empty for charts of the spread
             shift_sigma n the same in standard deviations of a session mean
             sd_ratio n growth of the standard deviation within sessions; empty for charts of means
-            zero_state n mean number of sessions to the signal, shift from the start on
+            zero_state n mean number of sessions to the signal, shift from the start on, to five digits; inf beyond a million
             steady_state n the same for a shift after a long quiet time
             limits t known (long baseline) or used (widened for the baseline at hand)
         """),

@@ -136,7 +136,7 @@ def run_length_rows(stretch: Stretch) -> list[dict[str, Any]]:
             "chart": rule,
             "shift": 0.0,
             "shift_sigma": 0.0,
-            "zero_state": prices[rule],
+            "zero_state": _told(prices[rule]),
             "limits": "known",
         }
         for rule in RULES
@@ -151,7 +151,7 @@ def _of_means(limits: MeanLimits, s: float, *, single: bool) -> Iterator[_Length
     known = (limits.shewhart_known, limits.jump_known, limits.L_known, limits.h_known)
     used = (limits.shewhart, limits.jump, limits.L, limits.h)
     for which, (one, jump, L, h) in (("known", known), ("used", used)):
-        length = shewhart_run_length(one, s)
+        length = _told(shewhart_run_length(one, s))
         yield which, "individuals" if single else "mean", length, length
         yield which, "moving-range", *_both(range_run_length, jump, s)
         yield which, "ewma", *_both(ewma_run_length, limits.lambda_, L, s)
@@ -166,16 +166,17 @@ def _of_spread(stretch: Stretch, spread: Spread, ratio: float) -> Iterator[_Leng
     used = (float(stretch.baseline.df_within), limits.single, limits.jump, limits.L, limits.h)
     for which, (df, one, jump, L, h) in (("known", known), ("used", used)):
         low, high = (float(side) for side in sd_factors(spread.n, df, stretch.run_length))
-        length = sd_run_length(spread.n, low, high, ratio)
+        length = _told(sd_run_length(spread.n, low, high, ratio))
         yield which, "sd", length, length
-        length = shewhart_run_length(one, step)
+        length = _told(shewhart_run_length(one, step))
         yield which, "individuals-sd", length, length
         yield which, "moving-range-sd", *_both(range_run_length, jump, step)
         yield which, "ewma-sd", *_both(ewma_run_length, limits.lambda_, L, step)
         yield which, "cusum-sd", *_both(cusum_run_length, limits.k, h, step)
 
 
-_UNTOLD = 1e9  # run lengths beyond are lost in rounding and of no interest
+_UNTOLD = 1e6  # run lengths beyond lose digits in the equations, and are of no interest
+_DIGITS = 5  # so that the last bits of a linear solver do not show
 
 
 def _both(run_length: Callable[..., float], *design: float | Step) -> tuple[float, float]:
@@ -185,4 +186,4 @@ def _both(run_length: Callable[..., float], *design: float | Step) -> tuple[floa
 
 
 def _told(length: float) -> float:
-    return length if 0 < length < _UNTOLD else np.inf
+    return float(f"{length:.{_DIGITS}g}") if 0 < length < _UNTOLD else np.inf

@@ -161,6 +161,11 @@ def test_run_lengths_and_advice_are_told(sample):
         mine = table[(table["chart"] == chart) & (table["measurand"] == CROSS_ARCH)]
         lengths = mine.sort_values("shift")["steady_state"].to_numpy()
         assert (np.diff(lengths) < 0).all()
+    told = sample.tables["drift_run_lengths"][["zero_state", "steady_state"]].to_numpy().ravel()
+    told = told[np.isfinite(told)]
+    # beyond a million, or the sixth digit, the last bits of a linear solver would show
+    assert told.max() < 1e6
+    assert all(value == float(f"{value:.5g}") for value in told)
     advice = sample.tables["drift_advice"].query(
         "device == 'device C' and measurand == @CROSS_ARCH"
     )

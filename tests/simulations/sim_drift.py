@@ -2,14 +2,14 @@
 
 Run: OMP_NUM_THREADS=1 python tests/simulations/sim_drift.py [--repeats 1000] [--devices 200]
 
-Three simulations with fixed seeds and known truth, printed as tables:
+Simulations with fixed seeds and known truth, printed as tables:
 
 1. known parameters: mean run length of every chart, in control and after a change,
    from the start (zero state) and after a quiet time (steady state), against the
    computed one;
 2. parameters estimated from 6 to 60 baseline sessions: false alarms of every chart
-   over those it was designed for, and how many independent charts all together
-   amount to;
+   over those it was designed for, those of all charts together over those of
+   independent ones, and the delay of a shift;
 3. whole steady devices, all measurands, charts and change points: share with any
    sign within 18 sessions after the baseline.
 
@@ -253,6 +253,46 @@ def designed_for(stretch: Stretch, run_length: float) -> dict[str, float]:
     return out
 
 
+def estimated_delays(
+    sessions_of_baseline: int, *, repeats: int, shift: float = 10.0, run_length: float = 100.0
+) -> pd.DataFrame:
+    """Mean delay after ten quiet sessions with an estimated baseline, and as computed.
+
+    Returns
+    -------
+    DataFrame
+        ``chart, found, error, computed``: computed as the report does it, from the
+        widened limits and as if the baseline's estimates were the truth.
+    """
+    rng = np.random.default_rng(sessions_of_baseline)
+    m, quiet = sessions_of_baseline, 10
+    level = np.r_[np.zeros(m + quiet), np.full(200, shift)]
+    found: dict[str, list[float]] = {"ewma": [], "cusum": []}
+    told: dict[str, list[float]] = {"ewma": [], "cusum": []}
+    for _ in range(repeats):
+        rows = sessions(rng, level)
+        base = np.arange(len(rows)) < m
+        stretch = chart_stretch(
+            NAMES, rows, base, begins_with="", run_length=run_length, shift=shift
+        )
+        assert stretch.limits is not None
+        assert stretch.baseline is not None
+        s, one = round(shift / stretch.baseline.sd_of_means, 2), stretch.limits
+        lengths = first_signals(chart_points(stretch), rows, m + quiet)
+        for chart, length in (
+            ("ewma", ewma_run_length(one.lambda_, one.L, s, state="steady")),
+            ("cusum", cusum_run_length(one.k, one.h, s, state="steady")),
+        ):
+            if np.isfinite(lengths[chart]):
+                found[chart].append(lengths[chart])
+                told[chart].append(length)
+    out = [
+        (chart, np.mean(v), np.std(v) / np.sqrt(len(v)), np.mean(told[chart]))
+        for chart, v in found.items()
+    ]
+    return pd.DataFrame(out, columns=["chart", "found", "error", "computed"])
+
+
 def steady_device(rng: np.random.Generator, count: int) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Poses and scan list of a device that does not change."""
     poses, scans = [], []
@@ -361,6 +401,12 @@ def _tables(repeats: int, devices: int) -> Iterator[str]:
                 r = columns[name].loc[chart]
                 cells.append(f"{r.found / r.designed:.2f} +- {2 * r.error / r.designed:.2f}")
             rows.append([chart + which, *cells])
+    yield from _markdown(rows)
+    yield "\nDelay of a shift of 10 um after an estimated baseline: found / computed\n"
+    rows = [["chart", "10 sessions", "20 sessions", "60 sessions"], ["ewma"], ["cusum"]]
+    for m in (10, 20, 60):
+        for k, r in enumerate(estimated_delays(m, repeats=repeats).itertuples(), start=1):
+            rows[k].append(f"{r.found:.1f} +- {2 * r.error:.1f} / {r.computed:.1f}")
     yield from _markdown(rows)
     yield f"\nSteady devices with a sign within 18 sessions, of {devices}\n"
     rows = [["sign", "found", "designed"]]
