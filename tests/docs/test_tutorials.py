@@ -21,6 +21,7 @@ ROOT = Path(__file__).parents[2]
 DOCS = ROOT / "docs"
 BLOCK = re.compile(r"^```(\w+)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 PAGES = sorted(DOCS.rglob("*.md"))
+OTHERS = [ROOT / name for name in ("README.md", "DEVELOPERS.md", "CHANGELOG.md", "SECURITY.md")]
 INPUTS = ("study.toml", "scans.csv", "events.csv", "poses.csv", "reference", "scan_bodies", "truth")
 # what the tutorials need of the sample studies; the whole ones take minutes
 FEWER = {
@@ -120,12 +121,12 @@ def test_the_tutorial_in_python_prints_what_it_says(tmp_path, monkeypatch, capsy
     assert (tmp_path / "pairs.png").stat().st_size > 10_000
 
 
-@pytest.mark.parametrize("page", PAGES, ids=lambda p: p.relative_to(DOCS).as_posix())
+@pytest.mark.parametrize("page", [*PAGES, *OTHERS], ids=lambda p: p.relative_to(ROOT).as_posix())
 def test_links_lead_to_files_and_settings_are_understood(page):
     text = page.read_text(encoding="utf-8")
     for link in re.findall(r"\]\(([^)\s]+)\)", BLOCK.sub("", text)):
         if not link.startswith(("http", "#")):
-            assert (page.parent / link.split("#")[0]).is_file(), link
+            assert (page.parent / link.split("#")[0]).exists(), link
     for kind, code in BLOCK.findall(text):
         if kind == "toml":
             given = tomllib.loads(code)
@@ -149,6 +150,14 @@ def test_every_page_is_reached_from_the_index_or_from_a_page_of_it():
         assert name == "index.md" or linked, name
 
 
+def test_make_targets_that_pages_name_are_there():
+    targets = set(re.findall(r"^([\w-]+):", (ROOT / "Makefile").read_text(), re.MULTILINE))
+    for page in [*PAGES, *OTHERS]:
+        text = page.read_text(encoding="utf-8")
+        for target in re.findall(r"^(?: {4})?make ([\w-]+)|`make ([\w-]+)`", text, re.MULTILINE):
+            assert "".join(target) in targets, f"{page.name}: make {''.join(target)}"
+
+
 def test_what_pages_call_from_python_is_there():
     for page in PAGES:
         for called in re.findall(r"`(accstudy(?:\.\w+)+)\(", page.read_text(encoding="utf-8")):
@@ -157,16 +166,22 @@ def test_what_pages_call_from_python_is_there():
 
 
 def test_every_example_of_a_command_in_the_pages_is_a_command_with_such_options():
-    for page in PAGES:
-        for line in re.findall(
-            r"^ *accstudy (.+)$", page.read_text(encoding="utf-8"), re.MULTILINE
-        ):
+    shown = 0
+    for page in [*PAGES, *OTHERS]:
+        text = page.read_text(encoding="utf-8")
+        code = "\n".join(code for kind, code in BLOCK.findall(text) if kind == "sh")
+        lines = re.findall(r"^accstudy (.+)$", code, re.MULTILINE)
+        lines += re.findall(r"^ {4}accstudy (.+)$", text, re.MULTILINE)
+        lines += re.findall(r"`accstudy ([a-z-]+ [^`]*)`", text)
+        for line in lines:
             words = shlex.split(line, comments=True)
             if words[0].startswith("-"):
                 continue
+            shown += 1
             options = {o for p in main.commands[words[0]].params for o in p.opts}
             for word in words[1:]:
                 assert not word.startswith("--") or word in options, f"{page.name}: {line}"
+    assert shown > 40
 
 
 def test_reference_pages_are_up_to_date():
