@@ -50,12 +50,13 @@ def _origins(document: Document, content: ReportContent) -> None:
         document.lead("Where it comes from", *(_sentence(content, own) for *_, own in found))
         return
     rows: list[list[Text]] = []
+    before = None
     for condition, _, scan, own in found:
         origin = main_origin(own)
         known = bool(origin.implant)
         rows.append(
             [
-                condition,
+                condition if condition != before else "",
                 scan,
                 _seated(own),
                 f"{quantity(origin.misfit_um)} at {origin.at}",
@@ -63,6 +64,7 @@ def _origins(document: Document, content: ReportContent) -> None:
                 quantity(origin.without_um) if known else NONE,
             ]
         )
+        before = condition
     document.lead(
         "Where it comes from",
         "For the scan with the largest misfit of each condition: which implant's error it comes "
@@ -96,6 +98,7 @@ def _sentence(content: ReportContent, own: pd.DataFrame) -> str:
 
 
 def _over_the_study(document: Document, content: ReportContent) -> None:
+    limit = limit_of(content, "seat_gap_um")
     table = content.table("seating_scans")
     table = table[table["misfit_um"].notna()]
     varied = [c for c in AGAINST if len(table[c].unique()) > 1][:2]
@@ -107,12 +110,12 @@ def _over_the_study(document: Document, content: ReportContent) -> None:
     told = [_range(str(name), own["median_um"]) for name, own in best.groupby("condition")]
     document.figure(
         "misfit-over-study",
-        misfit_chart(
-            table.merge(medians, on=keys, how="left"), limit_um=limit_of(content, "seat_gap_um")
-        ),
+        misfit_chart(table.merge(medians, on=keys, how="left"), limit_um=limit),
         caption="Misfit of every scan (the largest gap, or interference where that is larger) "
-        "against what differs between the models; the line joins medians. Implant count, span "
-        "and angulation of a model go together: no line shows the effect of one of them alone.",
+        "against what differs between the models; the line joins medians"
+        + ("" if limit is None else f"; dashed, the limit of {quantity(limit)}")
+        + ". Implant count, span and angulation of a model go together: no line shows the effect "
+        "of one of them alone.",
         alt=f"Misfit against {joined([AGAINST[c].split(' / ')[0] for c in varied])}; medians at "
         f"the best seat: {joined(told)}.",
     )
