@@ -143,6 +143,7 @@ _SCAN_BODY = _section(
             "# cylinder = { radius_mm = 2.5, height_mm = 10, flat_offset_mm = 2.0 }",
             "without a drawing, instead of mesh",
         ),
+        ('# length_unit = "cm"', "of the drawing, if it is not mm"),
         ("origin_mm = [0, 0, 0]", "centre of the implant's platform in the drawing"),
         ("axis = [0, 0, 1]", "implant axis out of the bone, in the drawing"),
         ("flat = [1, 0, 0]", "from the axis towards the flat; delete if there is none"),

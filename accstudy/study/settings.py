@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -117,6 +118,11 @@ class ScanBodySettings(_Strict):
             raise ValueError("give either mesh or cylinder")
         if not any(self.axis):
             raise ValueError("axis must not be zero")
+        if self.flat is not None:
+            (a, b, c), (x, y, z) = self.axis, self.flat
+            across = math.hypot(b * z - c * y, c * x - a * z, a * y - b * x)
+            if across <= 1e-6 * math.hypot(a, b, c) * math.hypot(x, y, z):
+                raise ValueError("flat must point sideways, not along axis")
         return self
 
 

@@ -88,6 +88,11 @@ def test_a_sound_study_is_read_with_its_groups(folder):
             "study.toml:5:analysis.alignement",
         ),
         ("[study]\ntitle='x'\nkind='audit'\n", "bad-value", "study.toml:3:study.kind"),
+        (
+            STUDY + "[scan_body.default]\nmesh='b.stl'\nflat=[0, 0, 2]\n",
+            "bad-value",
+            "study.toml:13:scan_body.default",
+        ),
         ("[study]\nkind='validation'\n", "missing-key", "study.toml:1:study.title"),
         ("[study\n", "not-toml", "study.toml:1"),
         (
