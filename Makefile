@@ -7,6 +7,7 @@ export OMP_NUM_THREADS := 1
 export OPENBLAS_NUM_THREADS := 1
 BIN := .venv/bin
 READY := .venv/.ready
+TOOLS := .venv/.tools
 STUDIES := sample_study/validation sample_study/comparison sample_study/drift
 
 .PHONY: demo test check lint stale test-slow bench sample reports docs site libraries clean
@@ -15,38 +16,38 @@ STUDIES := sample_study/validation sample_study/comparison sample_study/drift
 demo: $(READY) libraries   ## three PDFs from the sample studies
 	$(BIN)/accstudy run $(STUDIES)
 
-test: $(READY) libraries   ## every test that is quick enough to run always
+test: $(TOOLS) libraries   ## every test that is quick enough to run always
 	$(BIN)/python -m pytest -n auto
 
 check: lint test site stale ## all that CI runs
 
-stale: demo                ## are the example reports those that the samples give now?
+stale: $(TOOLS) demo       ## are the example reports those that the samples give now?
 	$(BIN)/python tests/stale_reports.py
 
-lint: $(READY)
+lint: $(TOOLS)
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports --no-cache
 
-test-slow: $(READY) libraries   ## the long simulations, too
+test-slow: $(TOOLS) libraries   ## the long simulations, too
 	$(BIN)/python -m pytest -n auto -m "slow or not slow"
 
-bench: $(READY) libraries  ## speed and accuracy figures, printed
+bench: $(TOOLS) libraries  ## speed and accuracy figures, printed
 	for script in tests/benchmarks/bench_*.py; do $(BIN)/python $$script || exit 1; done
 
 sample: $(READY) libraries ## write sample_study/ anew, byte for byte
 	$(BIN)/accstudy simulate --samples sample_study
 
-reports: demo              ## copy the example PDFs into reports/
+reports: $(TOOLS) demo     ## copy the example PDFs into reports/
 	for s in validation comparison drift; do cp sample_study/$$s/reports/$$s.pdf reports/; done
 	$(BIN)/python -c "import pypdfium2 as p; \
 	  p.PdfDocument('reports/validation.pdf')[0].render(scale=1.4).to_pil().save('reports/validation_page1.png')"
 
-docs: $(READY)             ## write the pages of docs/reference anew from the code
+docs: $(TOOLS)             ## write the pages of docs/reference anew from the code
 	$(BIN)/python docs/generate.py
 
-site: $(READY)             ## docs/ as a site in build/site, links checked, nothing fetched
+site: $(TOOLS)             ## docs/ as a site in build/site, links checked, nothing fetched
 	$(BIN)/python -m sphinx --quiet --fail-on-warning --keep-going --fresh-env \
 	  --conf-dir docs/website --doctree-dir build/doctrees docs build/site
 
@@ -54,7 +55,7 @@ site: $(READY)             ## docs/ as a site in build/site, links checked, noth
 EMPTY := build/empty
 OLDEST := build/oldest
 
-dist: $(READY)             ## the wheel and the source archive, checked
+dist: $(TOOLS)             ## the wheel and the source archive, checked
 	rm -rf build/dist
 	$(BIN)/python -m build --no-isolation --outdir build/dist . >build/dist.log 2>&1 || { cat build/dist.log; exit 1; }
 	$(BIN)/twine check --strict build/dist/*
@@ -82,20 +83,20 @@ $(OLDEST)/.ready: pyproject.toml
 # Old releases warn of what has become deprecated in newer ones that they load.
 OLD_PYTEST := $(OLDEST)/bin/python -m pytest -W ignore::DeprecationWarning -W ignore::PendingDeprecationWarning
 
-oldest: $(READY) libraries $(OLDEST)/.ready   ## published numbers with the oldest supported libraries
+oldest: $(TOOLS) libraries $(OLDEST)/.ready   ## published numbers with the oldest supported libraries
 	$(OLD_PYTEST) -n auto tests/selftest tests/stages tests/study tests/cli
 
-test-oldest: $(READY) libraries $(OLDEST)/.ready   ## every test with the oldest supported libraries
+test-oldest: $(TOOLS) libraries $(OLDEST)/.ready   ## every test with the oldest supported libraries
 	$(OLD_PYTEST) -n auto
 
 VERSION ?= 3.13
-test-python: $(READY) libraries   ## every test with another Python: make test-python VERSION=3.13
+test-python: $(TOOLS) libraries   ## every test with another Python: make test-python VERSION=3.13
 	$(BIN)/uv venv --quiet --clear --python $(VERSION) build/python
 	$(BIN)/uv pip install --quiet --python build/python/bin/python --editable '.[dev]'
 	build/python/bin/python -m pytest -n auto
 
 SECONDS ?= 120
-fuzz: $(READY) libraries   ## feed odd bytes to every reader, SECONDS for each; not part of CI
+fuzz: $(TOOLS) libraries   ## feed odd bytes to every reader, SECONDS for each; not part of CI
 	$(BIN)/python -m pip install --quiet 'atheris>=2.3'
 	$(BIN)/python tests/fuzz/fuzz_inputs.py all $(SECONDS) build/fuzz
 
@@ -105,8 +106,12 @@ libraries: $(READY)
 $(READY): pyproject.toml
 	$(PYTHON) -m venv .venv
 	$(BIN)/python -m pip install --quiet --upgrade pip
-	$(BIN)/python -m pip install --quiet --editable '.[dev]'
+	$(BIN)/python -m pip install --quiet --editable .
 	touch $(READY)
+
+$(TOOLS): $(READY)         # what tests and documentation need on top of what users need
+	$(BIN)/python -m pip install --quiet --editable '.[dev]'
+	touch $(TOOLS)
 
 clean:
 	rm -rf .venv build dist .mypy_cache .ruff_cache .pytest_cache .hypothesis
