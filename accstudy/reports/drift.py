@@ -33,6 +33,7 @@ from accstudy.reports.shared import (
 from accstudy.reports.wording import (
     count,
     date,
+    joined,
     quantity,
     unit_name,
 )
@@ -93,10 +94,22 @@ def answer(content: ReportContent, main: str) -> list[Text]:
     points = content.table("drift_points")
     if not len(points):
         return ["Nothing can be said about drift: there are too few sessions to chart."]
-    said: list[Text] = []
-    for (device, model), mine in groups(points, ["device", "model"]):
-        said.append(_state(content, device, model, mine, main))
-    return said
+    whose = groups(points, ["device", "model"])
+    said = [_state(content, device, model, mine, main) for (device, model), mine in whose]
+    names = {(device, model): named_device(content, device, model) for (device, model), _ in whose}
+    return [_in_short(content, names), *said] if len(said) > 1 else said
+
+
+def _in_short(content: ReportContent, names: dict[tuple[str, str], str]) -> Text:
+    """Which devices stand changed, in one sentence."""
+    look = content.table("drift_lookback")
+    changed = set(zip(look["device"], look["model"], strict=True)) if len(look) else set()
+    standing = [name for key, name in names.items() if key in changed]
+    rest = [name for key, name in names.items() if key not in changed]
+    if not standing:
+        return [strong_accent("No signal stands"), f" on {joined(rest)}."]
+    text: list[Any] = [strong_accent(f"Changed: {joined(standing)}")]
+    return [*text, f"; no signal stands on {joined(rest)}." if rest else "."]
 
 
 def _state(

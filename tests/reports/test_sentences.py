@@ -183,7 +183,8 @@ def test_page_one_of_a_validation_hides_no_limit(contents):
 
 def test_drift_says_what_stands_and_what_to_reassess(contents):
     content = contents["drift"]
-    first, second = (plain(t) for t in drift_answer(content, "cross-arch distance"))
+    short, first, second = (plain(t) for t in drift_answer(content, "cross-arch distance"))
+    assert short == "Changed: device A; no signal stands on device B."
     look = content.tables["drift_lookback"]
     assert set(look["device"]) == {"device A"}
     assert f"a signal stands ({4 if '4 of' in first else first[0]}" in first
