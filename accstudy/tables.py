@@ -732,7 +732,7 @@ _TABLES = (
             model t physical reference model
             measurand t what is charted
             unit t um, deg or ppm
-            chart t individuals, moving-range, mean, ewma, cusum-high or cusum-low of session means; sd, individuals-sd, moving-range-sd, ewma-sd, cusum-sd-high or cusum-sd-low of the spread within sessions
+            chart t of means: mean, individuals, moving-range, ewma, cusum-high or -low; else of the spread
             session t session
             at d when the session was held
             n_scans i scans of the session
@@ -823,11 +823,11 @@ _TABLES = (
             model t physical reference model
             measurand t what is charted
             unit t um, deg or ppm
-            chart t mean or individuals, moving-range, ewma, cusum; the same of the spread (sd, individuals-sd, ...); or a run rule
+            chart t as in drift_points, both cusums together; or a run rule
             shift n shift of the mean, in the unit of the row; empty for charts of the spread
             shift_sigma n the same in standard deviations of a session mean
             sd_ratio n growth of the standard deviation within sessions; empty for charts of means
-            zero_state n mean number of sessions to the signal, shift from the start on, to five digits; inf beyond a million
+            zero_state n mean number of sessions to the signal, shift from the start; inf over a million
             steady_state n the same for a shift after a long quiet time
             limits t known (long baseline) or used (widened for the baseline at hand)
         """),
