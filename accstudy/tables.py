@@ -732,7 +732,7 @@ _TABLES = (
             model t physical reference model
             measurand t what is charted
             unit t um, deg or ppm
-            chart t of means: mean, individuals, moving-range, ewma, cusum-high or -low; else of the spread
+            chart t mean, individuals, moving-range, ewma, cusum-high, cusum-low; sd, ...-sd: of spread
             session t session
             at d when the session was held
             n_scans i scans of the session
@@ -827,7 +827,7 @@ _TABLES = (
             shift n shift of the mean, in the unit of the row; empty for charts of the spread
             shift_sigma n the same in standard deviations of a session mean
             sd_ratio n growth of the standard deviation within sessions; empty for charts of means
-            zero_state n mean number of sessions to the signal, shift from the start; inf over a million
+            zero_state n mean number of sessions to the signal, shift from the start; inf: over 1e6
             steady_state n the same for a shift after a long quiet time
             limits t known (long baseline) or used (widened for the baseline at hand)
         """),
