@@ -732,7 +732,7 @@ _TABLES = (
             model t physical reference model
             measurand t what is charted
             unit t um, deg or ppm
-            chart t mean, individuals, moving-range, ewma, cusum-high, cusum-low; sd, ...-sd: of spread
+            chart t mean, individuals, moving-range, ewma, cusum-high, cusum-low; -sd, sd: spread
             session t session
             at d when the session was held
             n_scans i scans of the session
