@@ -157,6 +157,7 @@ def test_a_scan_that_fails_is_left_out_and_named_and_strict_refuses_it(study, sp
     done = call("measure", study, "--jobs", 1)
     assert done.exit_code == 4
     assert "left out: s2" in done.output
+    assert "1 of them left out" in done.output
     findings = pd.read_csv(study / "results" / "findings.csv")
     own = findings[findings["severity"] == "error"]
     assert own["where"].str.contains("s2").any()

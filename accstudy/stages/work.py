@@ -112,6 +112,8 @@ class Work:
         parts = [f"{measured} scan{'s' * (measured != 1)} measured"]
         if kept:
             parts.append(f"{kept} up to date")
+        if found.left_out:
+            parts.append(f"{len(found.left_out)} of them left out")
         if given:
             parts = [f"{given} scans given as positions", *(parts if found.parts else [])]
         self.say("measure: " + ", ".join(parts))

@@ -140,7 +140,7 @@ def check_events(events: pd.DataFrame, scans: pd.DataFrame, settings: Settings) 
                     "unknown-device",
                     f'the event concerns device "{row["device"]}", which no scan names',
                     place(file, row["row"], "device"),
-                    nearest(row["device"], devices),
+                    f"{nearest(row['device'], devices)} Without scans here, leave it.",
                 )
             )
     return findings
