@@ -1,6 +1,6 @@
 """Cost and memory of whole studies of small meshes against their number of scans.
 
-python tests/benchmarks/bench_large.py [SCANS ...]      default 10 100 1000
+python tests/benchmarks/bench_large.py [SCANS ...]      default 10 100 1000 2000
 
 Each command runs in a process of its own; seconds are those of the processor, and
 the memory is that of the largest process, so a busy machine changes neither much.
@@ -9,9 +9,10 @@ the memory is that of the largest process, so a busy machine changes neither muc
 On two busy cores of a virtual x86-64 machine, one process, 8 000 triangles a scan:
 
     scans     check s    MB   measure s    MB     again s    MB   analyze s    MB    report s    MB
-       10         0.7   117         3.4   232         1.5   157         2.4   167         6.1   636
-      100         1.2   118        14.6   236         2.7   158         5.3   174         7.4   637
-     1000         6.1   117       127.9   263        13.2   174        32.4   235        10.2   654
+       10         0.9   117         3.5   233         1.8   157         2.4   167         7.4   714
+      100         1.0   117        11.7   236         2.0   158         4.9   174         7.3   716
+     1000         6.3   118       118.5   263        12.4   175        33.0   235        11.5   731
+     2000         9.4   118       234.0   295        22.1   190        57.8   304        14.4   906
 """
 
 from __future__ import annotations
@@ -97,7 +98,7 @@ def main() -> None:
     """Print a row for every number of scans."""
     names = ("check", "measure", "again", "analyze", "report")
     print("scans  " + "  ".join(f"{n + ' s':>10} {'MB':>5}" for n in names), flush=True)
-    for n in [int(a) for a in sys.argv[1:]] or [10, 100, 1000]:
+    for n in [int(a) for a in sys.argv[1:]] or [10, 100, 1000, 2000]:
         with tempfile.TemporaryDirectory() as name:
             folder = Path(name) / "study"
             write_study(folder, n)
