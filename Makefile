@@ -19,7 +19,7 @@ demo: $(READY) libraries   ## three PDFs from the sample studies
 test: $(TOOLS) libraries   ## every test that is quick enough to run always
 	$(BIN)/python -m pytest -n auto
 
-check: lint test site stale ## all that CI runs
+check: lint test site stale wheel-test oldest   ## all that CI runs
 
 stale: $(TOOLS) demo       ## are the example reports those that the samples give now?
 	$(BIN)/python tests/stale_reports.py
