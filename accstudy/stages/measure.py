@@ -11,8 +11,9 @@ import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, Severity
 from accstudy.stages.cache import Cache, ScanResult
+from accstudy.stages.references import references_with_scans
 from accstudy.stages.workers import each
-from accstudy.study.load import Study, reference_versions, resolve
+from accstudy.study.load import Study, resolve
 from accstudy.study.record import digest, file_digest, json_bytes, program_digest
 from accstudy.study.settings import ScanBodySettings
 from accstudy.tables import TABLES, csv_bytes, empty, shape
@@ -83,13 +84,17 @@ def scan_parts(study: Study, *, allow_outside: bool = False) -> dict[str, dict[s
         unit, and the program that locates.
     """
     bodies: dict[str, Any] = {}
-    for name, body in study.settings.scan_body.items():
+    for name, body in study.bodies.items():
         bodies[name] = body.model_dump(mode="json")
         if body.mesh:
             mesh = resolve(study.path, body.mesh, allow_outside=allow_outside)
             bodies[name]["digest"] = file_digest(mesh)
     body_digest = digest(json_bytes(bodies))
     names = [n for n in TABLES["implants"].names if n not in ("u_position_um", "u_axis_deg")]
+    reference_digest: dict[str, str] = {}
+    for reference, scans in references_with_scans(study):
+        text = digest(csv_bytes("implants", reference[names]))
+        reference_digest |= dict.fromkeys(scans, text)
     parts = {}
     for row in _mesh_scans(study):
         path = resolve(study.path, row["file"], allow_outside=allow_outside)
@@ -98,7 +103,7 @@ def scan_parts(study: Study, *, allow_outside: bool = False) -> dict[str, dict[s
             "program": program_digest(*ROOMS),
             "file": file_digest(path),
             "scan body": body_digest,
-            "reference": digest(csv_bytes("implants", _reference_for(study, row)[names])),
+            "reference": reference_digest[row["scan"]],
             "length unit": study.settings.scans.length_unit,
             "landmarks": "" if landmarks is None else digest(csv_bytes("landmarks", landmarks)),
         }
@@ -141,6 +146,7 @@ def measure_scans(
     """
     parts = scan_parts(study, allow_outside=allow_outside)
     keys = {scan: digest(json_bytes(found)) for scan, found in parts.items()}
+    reference = {scan: rows for rows, scans in references_with_scans(study) for scan in scans}
     results: dict[str, ScanResult] = {}
     todo = []
     for row in _mesh_scans(study):
@@ -148,7 +154,7 @@ def measure_scans(
             continue
         known = cache.get(keys[row["scan"]]) if cache else None
         if known is None:
-            todo.append(_job(study, row, allow_outside))
+            todo.append(_job(study, row, reference[row["scan"]], allow_outside))
         else:
             results[row["scan"]] = known
     found = each(_measure_one, todo, jobs=jobs, scheduler=scheduler, folder=study.path)
@@ -178,29 +184,20 @@ def _mesh_scans(study: Study) -> list[dict[str, Any]]:
     return [{str(k): v for k, v in row.items()} for row in rows.to_dict("records")]
 
 
-def _reference_for(study: Study, row: Mapping[str, Any]) -> pd.DataFrame:
-    """Reference rows that hold on the day of a scan."""
-    versions = reference_versions(study.implants, row["model"])
-    at = row.get("measured_at")
-    chosen = versions[0][1]
-    for since, rows in versions:
-        if at is not None and pd.notna(at) and since <= at:
-            chosen = rows
-    return chosen
-
-
 def _landmarks_for(study: Study, scan: str) -> pd.DataFrame | None:
     rows = study.landmarks[study.landmarks["scan"] == scan]
     return rows.reset_index(drop=True) if len(rows) else None
 
 
-def _job(study: Study, row: Mapping[str, Any], allow_outside: bool) -> _Job:
+def _job(
+    study: Study, row: Mapping[str, Any], reference: pd.DataFrame, allow_outside: bool
+) -> _Job:
     return _Job(
         scan=row["scan"],
         file=row["file"],
         path=resolve(study.path, row["file"], allow_outside=allow_outside).absolute(),
         length_unit=study.settings.scans.length_unit,
-        reference=_reference_for(study, row),
+        reference=reference,
         bodies=study.settings.scan_body,
         root=study.path.absolute(),
         allow_outside=allow_outside,
