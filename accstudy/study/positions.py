@@ -52,11 +52,13 @@ def check_positions(
     found += check_flats(poses, file=file)
     sound = poses[poses[_POSITION + _AXIS].notna().all(axis=1)]
     found += _scans_twice(sound, file)
-    references = {str(m): g.drop_duplicates("implant") for m, g in implants.groupby("model")}
-    for scan, rows in sound.drop_duplicates(["scan", "implant"]).groupby("scan", sort=False):
-        model = model_of.get(str(scan), "")
-        if model in references:
-            found += _one_scan(str(scan), rows, references[model], file)
+    once = sound.drop_duplicates(["scan", "implant"])
+    once = once.assign(model=once["scan"].map(model_of))
+    found += _missing(once, known, file)
+    there = implants.drop_duplicates(["model", "implant"])[["model", "implant", *_POSITION, *_AXIS]]
+    both = once.merge(there, on=["model", "implant"], suffixes=("", "_ref"))
+    for scan, rows in both.groupby("scan", sort=False):
+        found += _one_scan(str(scan), rows, file)
     return found
 
 
@@ -179,22 +181,29 @@ def _scans_twice(poses: pd.DataFrame, file: str) -> list[Finding]:
     return found
 
 
-def _one_scan(scan: str, rows: pd.DataFrame, reference: pd.DataFrame, file: str) -> list[Finding]:
-    """What is wrong with one scan's positions as a whole."""
+def _missing(poses: pd.DataFrame, known: Mapping[str, list[str]], file: str) -> list[Finding]:
+    """Implants of the model of which a scan gives no position."""
+    given: dict[str, set[str]] = {}
+    first: dict[str, tuple[str, int]] = {}
+    for scan, model, implant, row in zip(
+        poses["scan"], poses["model"], poses["implant"], poses["row"], strict=True
+    ):
+        given.setdefault(scan, set()).add(implant)
+        first.setdefault(scan, (model, row))
     found = []
-    missing = sorted(set(reference["implant"]) - set(rows["implant"]))
-    at_first = int(rows["row"].iloc[0])
-    if missing:
-        found.append(
-            Finding(
-                Severity.WARNING,
-                "missing-implant",
-                f'scan "{scan}" gives no position of {", ".join(missing)}',
-                place(file, at_first, "implant"),
-                "add its row; without it, its pairs are left out",
-            )
-        )
-    both = rows.merge(reference, on="implant", suffixes=("", "_ref"))
+    for scan, (model, row) in first.items():
+        missing = [name for name in known.get(model, []) if name not in given[scan]]
+        if missing:
+            what = f'scan "{scan}" gives no position of {", ".join(missing)}'
+            where = place(file, int(row), "implant")
+            mend = "add its row; without it, its pairs are left out"
+            found.append(Finding(Severity.WARNING, "missing-implant", what, where, mend))
+    return found
+
+
+def _one_scan(scan: str, both: pd.DataFrame, file: str) -> list[Finding]:
+    """What is wrong with one scan's positions as a whole, beside those of the reference."""
+    found: list[Finding] = []
     if len(both) < 2:
         return found
     axes = unit(both[_AXIS].to_numpy(float))
@@ -208,7 +217,7 @@ def _one_scan(scan: str, rows: pd.DataFrame, reference: pd.DataFrame, file: str)
     if not turned.any() and (image := _mirrored(both, axes, true_axes)):
         what = f'the positions of scan "{scan}" fit the reference only {image}'
         mend = "a coordinate has the wrong sign or two are swapped, or axes point into the bone"
-        found.append(fault("mirrored", what, place(file, at_first, "x_mm"), mend))
+        found.append(fault("mirrored", what, place(file, int(both["row"].iloc[0]), "x_mm"), mend))
     return found
 
 
