@@ -48,7 +48,7 @@ _ANGULATION: dict[str, float] = {"M2": 10.0, "M4": 30.0, "M6": 20.0, "M8": 12.0}
 _SETTINGS = """\
 # An invented study. Nothing in it was measured; truth/ says what was put in.
 [study]
-title = "Invented data: three techniques on models of two to eight implants"
+title = "Invented data: three techniques on models of 2, 4, 6 and 8 implants"
 kind = "comparison"
 
 [reference]
@@ -135,7 +135,7 @@ def _scan_list() -> pd.DataFrame:
     """
     rows: list[dict[str, object]] = []
     lost = {("technique C", "M8", "operator 3"): "the device lost track between implants 4 and 5"}
-    lost[("technique A", "M6", "operator 5")] = "saliva on a scan body was seen too late"
+    lost[("technique A", "M6", "operator 5")] = "moisture on a scan body was seen too late"
     for o in range(5):
         operator = f"operator {o + 1}"
         for session, models in (("1", ("M2", "M6")), ("2", ("M4", "M8"))):
