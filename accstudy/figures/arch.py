@@ -13,6 +13,8 @@ from accstudy.figures.style import ACCENT, FAINT, GREY, INK, new_axes, printable
 
 __all__ = ["arch_chart", "exaggeration"]
 
+_SHORTEST_MM = 0.6
+
 
 def exaggeration(rows: pd.DataFrame) -> int:
     """Return by how much deviations are enlarged, a round number.
@@ -85,21 +87,22 @@ def arch_chart(
                     zorder=2,
                 )
             )
-        ax.annotate(
-            "",
-            xy=tuple(tip),
-            xytext=tuple(at),
-            annotation_clip=False,
-            arrowprops={
-                "arrowstyle": "-|>",
-                "color": ACCENT,
-                "linewidth": 1.5,
-                "shrinkA": 0,
-                "shrinkB": 0,
-                "mutation_scale": 6,
-            },
-            zorder=4,
-        )
+        if np.linalg.norm(tip - at) > _SHORTEST_MM:  # else the head would be the arrow
+            ax.annotate(
+                "",
+                xy=tuple(tip),
+                xytext=tuple(at),
+                annotation_clip=False,
+                arrowprops={
+                    "arrowstyle": "-|>",
+                    "color": ACCENT,
+                    "linewidth": 1.5,
+                    "shrinkA": 0,
+                    "shrinkB": 0,
+                    "mutation_scale": 6,
+                },
+                zorder=4,
+            )
         ax.plot(*at, marker=".", color=INK, markersize=3, zorder=5)
         outward = (at - centre) / max(float(np.linalg.norm(at - centre)), 1e-9)
         reach = max(2.0, float((tip - at) @ outward) + scale * _reach(row, outward))

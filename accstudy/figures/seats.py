@@ -130,13 +130,14 @@ def _seats(ax: Axes, rows: pd.DataFrame, *, top: float, upright: bool) -> None:
 
 @styled
 def gap_chart(rows: pd.DataFrame, *, limit_um: float | None = None) -> Figure:
-    """Draw the largest gap at every implant over all scans.
+    """Draw the largest gap or interference at every implant over all scans.
 
     Parameters
     ----------
     rows : DataFrame
         ``way`` (one screw, or best seat), ``implant`` (in arch order), ``scan``,
-        ``gap_max_um``, ``median_um`` (over the scans of that implant and way).
+        ``worst_um`` (negative: interference), ``median_um`` (over the scans of that implant
+        and way).
     limit_um : float, optional
         The user's limit.
 
@@ -157,7 +158,7 @@ def gap_chart(rows: pd.DataFrame, *, limit_um: float | None = None) -> Figure:
             aside = i + (((np.arange(n) * 7) % 11) / 11 - 0.45) * 0.5  # spread, always the same
             ax.plot(
                 aside,
-                here["gap_max_um"],
+                here["worst_um"],
                 **{**line_of(0, join=False), "markersize": 3},
                 alpha=0.6,
                 zorder=2,
@@ -170,14 +171,15 @@ def gap_chart(rows: pd.DataFrame, *, limit_um: float | None = None) -> Figure:
                 linewidth=1.8,
                 zorder=3,
             )
-        if limit_um is not None:
-            ax.axhline(limit_um, color=GREY, linewidth=0.8, linestyle=(0, (4, 2)), zorder=1)
+        for limit in () if limit_um is None else (limit_um, -limit_um):
+            if limit > 0 or float(rows["worst_um"].min()) < 0.5 * limit:
+                ax.axhline(limit, color=GREY, linewidth=0.8, linestyle=(0, (4, 2)), zorder=1)
         name_ticks(ax, implants, 145 / len(ways))
         ax.set_xlim(-0.6, len(implants) - 0.4)
         ax.set_title(printable(way))
         ax.set_xlabel("implant")
-    grid[0].set_ylabel("largest gap at the rim / µm")
-    if float(rows["gap_max_um"].min()) >= -0.5:
+    grid[0].set_ylabel("gap (+) or interference (−) / µm")
+    if float(rows["worst_um"].min()) >= -0.5:
         grid[0].set_ylim(bottom=0)
     else:
         for ax in grid:

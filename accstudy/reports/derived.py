@@ -220,7 +220,11 @@ def seat_rows(seating: pd.DataFrame, arch: Arch, *, scan: str) -> pd.DataFrame:
 
 
 def gap_rows(seating: pd.DataFrame, arch: Arch, *, condition: str, model: str) -> pd.DataFrame:
-    """Largest gaps of all scans: first implant tightened, last implant tightened, best seat."""
+    """Gaps of all scans: first implant tightened, last implant tightened, best seat.
+
+    Column ``worst_um`` is the largest gap at the rim, or the largest interference (negative)
+    where that is larger.
+    """
     rows = seating[(seating["condition"] == condition) & (seating["model"] == model)]
     first, last = arch.implants[0], arch.implants[-1]
     names = {
@@ -234,7 +238,9 @@ def gap_rows(seating: pd.DataFrame, arch: Arch, *, condition: str, model: str) -
     order = {way: k for k, way in enumerate(names.values())}
     rows = rows.assign(a=rows["way"].map(order), b=rows["implant"].map(place))
     rows = rows.sort_values(["a", "b"], kind="stable").drop(columns=["a", "b"])
-    median = rows.groupby(["way", "implant"], sort=False)["gap_max_um"].transform("median")
+    gap = rows["gap_max_um"] >= -rows["gap_min_um"]
+    rows = rows.assign(worst_um=rows["gap_max_um"].where(gap, rows["gap_min_um"]))
+    median = rows.groupby(["way", "implant"], sort=False)["worst_um"].transform("median")
     return rows.assign(median_um=median).reset_index(drop=True)
 
 

@@ -92,7 +92,7 @@ def _one_budget(
     held = rows[known & ~counted]
     if len(held):
         names = joined([str(p) for p in held["part"]])
-        text += f" Held by the scatter already, and not counted twice: {names}."
+        text += f" Already within the scatter of the scans, and not counted twice: {names}."
     document.lead(which or "Budget", text)
     if expanded and found is not None and not missing(found.bias_low):
         _two_ways(document, found, total[0], expanded[0])
@@ -111,8 +111,9 @@ def _two_ways(document: Document, found: Any, total: Any, expanded: Any) -> None
     """The interval of a bias and its expanded uncertainty, from the same scans by two ways."""
     half = (float(found.bias_high) - float(found.bias_low)) / 2
     document.table(
-        f"The uncertainty of the bias over {found.subject} by both ways, µm. Both are right on "
-        "average; where they differ, the wider is the safer.",
+        f"The uncertainty of the bias over {found.subject} by both ways, µm. The first, "
+        "which the report states, holds whatever the spread between cells; the second adds up the "
+        "parts. From few cells both are rough.",
         [
             Heading("scatter taken from", "left", 2.2),
             Heading("standard uncertainty", width=1.2),
@@ -217,17 +218,22 @@ def _all_scans(
     if not len(rows):
         return
     limit = limit_of(content, "seat_gap_um")
-    largest = rows.groupby("way", sort=False)["gap_max_um"].max()
-    said = joined([f"{way}, up to {quantity(value)}" for way, value in largest.items()])
+    ends = rows.groupby("way", sort=False)["worst_um"].agg(["min", "max"])
+    said = joined(
+        [
+            f"{way}, {number(low)} to {quantity(high)}"
+            for way, low, high in ends.itertuples(name=None)
+        ]
+    )
     which = named(content, condition, model)
     document.figure(
         slug("gaps", condition, model),
         gap_chart(rows, limit_um=limit),
-        caption=f"{f'{which}: largest' if which else 'Largest'} gap at every implant in every "
-        "scan; bars are medians"
-        + ("." if limit is None else f"; dashed, the limit of {quantity(limit)}.")
-        + " Below zero the whole rim would have to lie inside the implant: no fit.",
-        alt=f"Dots of the largest gap at every implant: {said}.",
+        caption=f"{f'{which}: largest' if which else 'Largest'} gap at the rim of every implant "
+        "in every scan, or interference where that is larger: below zero a part of the rim would "
+        "have to lie inside the implant, and the part would not go down. Bars are medians"
+        + ("." if limit is None else f"; dashed, the limit of {quantity(limit)}."),
+        alt=f"Dots of the largest gap or, negative, interference at every implant: {said}.",
     )
 
 
@@ -263,8 +269,9 @@ def _summary(document: Document, content: ReportContent) -> None:
             ]
         )
     document.table(
-        "Largest gap or interference of a scan in µm, whichever is larger; scans within the limit "
-        "with the interval of their share; the bound for future scans. Sideways: largest offset "
+        "Largest gap or interference of a scan in µm, whichever is larger; scans within the limit, "
+        "and what share of scans that alone shows; the bound for future scans, which rests on "
+        "their sizes too and so can show more. Sideways: largest offset "
         "of a platform at the best seat in any scan, not judged.",
         [
             *([Heading("condition", "left", 1)] if several else []),
@@ -275,7 +282,7 @@ def _summary(document: Document, content: ReportContent) -> None:
             Heading("within", width=0.9),
             Heading("share", width=1.2),
             Heading("bound", width=0.7),
-            Heading("verdict of gap", "left", 1.6),
+            Heading("verdict of size", "left", 1.6),
             Heading("sideways", width=0.9),
         ],
         rows,

@@ -10,6 +10,7 @@ import pandas as pd
 from accstudy.accuracy.spans import supported
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
+from accstudy.reports.wording import count, quantity
 
 __all__ = [
     "GAPS",
@@ -18,6 +19,7 @@ __all__ = [
     "confidence_of",
     "gap_limits",
     "groups",
+    "interference_words",
     "is_scan",
     "levels",
     "limit_of",
@@ -40,8 +42,8 @@ TOGETHER = "distance_um, worst pair of a scan"
 """Measurand of all distances of a scan together."""
 
 GAPS = {
-    "terminal-screw": "gap or interference, one screw",
-    "best-seat": "gap or interference, best seat",
+    "terminal-screw": "size of gap or interference, one screw",
+    "best-seat": "size of gap or interference, best seat",
 }
 """Ways of seating as a limit is called."""
 
@@ -82,6 +84,32 @@ def gap_limits(content: ReportContent) -> list[Any]:
     return [r for r in rows_of(table) if r.verdict and r.limit_um == r.limit_um]
 
 
+def interference_words(content: ReportContent, row: Any) -> str:
+    """In how many scans the larger of gap and interference is an interference; empty for none.
+
+    Parameters
+    ----------
+    content : ReportContent
+        Table ``seating_scans``.
+    row : row of table ``seating_summary``
+        Which way of seating.
+    """
+    table = content.table("seating_scans")
+    if not len(table):
+        return ""
+    mine = table[
+        (table["condition"] == row.condition)
+        & (table["model"] == row.model)
+        & (table["seated"] == row.seated)
+        & table["misfit_um"].notna()
+    ]
+    pressed = mine[-mine["gap_min_um"] > mine["gap_max_um"].abs()]
+    if not len(pressed):
+        return ""
+    most = quantity(-float(pressed["gap_min_um"].min()))
+    return f"in {len(pressed)} of {count(len(mine), 'scan')} it is an interference, up to {most}"
+
+
 def pairs_of_a_scan(content: ReportContent) -> int:
     """Number of pairs of a scan; 0 where scans differ in it."""
     table = content.table("pair_deviations")
@@ -110,6 +138,7 @@ def own_limits(content: ReportContent) -> pd.DataFrame:
 
     A bound that is more than ten times what any scan deviated by says that the cells are
     too few, and nothing of the device: it is left empty where nothing is proven either way.
+    ``largest_seen`` is the largest deviation of any scan.
     """
     table = content.table("conformity")
     if not len(table):
@@ -117,14 +146,15 @@ def own_limits(content: ReportContent) -> pd.DataFrame:
     rows = table[table["source"] != _LEVEL_SOURCE]
     pairs = content.table("pair_deviations")
     said = rows["tolerance_bound"].astype(float).copy()
+    largest = pd.Series(np.nan, rows.index)
     for i, row in zip(rows.index, rows_of(rows), strict=True):
         column = str(row.measurand).partition(",")[0]
-        if column not in pairs or row.verdict == _REFUTED:
+        if column not in pairs:
             continue
-        seen = float(pairs.loc[pairs["condition"] == row.condition, column].abs().max())
-        if said[i] > _USELESS * seen:
+        largest[i] = float(pairs.loc[pairs["condition"] == row.condition, column].abs().max())
+        if row.verdict != _REFUTED and said[i] > _USELESS * largest[i]:
             said[i] = np.nan
-    return rows.assign(tolerance_bound=said)
+    return rows.assign(tolerance_bound=said, largest_seen=largest)
 
 
 def levels(content: ReportContent, along: str = "span") -> pd.DataFrame:

@@ -117,7 +117,7 @@ def verdict_sentence(
         more = (
             ""
             if missing(row.n_needed)
-            else f"; about {count(int(row.n_needed), 'scan')} would be needed"
+            else f"; about {count(int(row.n_needed), 'scan')} in all would be needed"
         )
         return [
             f"{start[:-1]}{'w' if row.condition else 'W'}hether {what} stays within {limit} ",
@@ -138,8 +138,7 @@ def verdict_sentence(
     if row.verdict != PROVEN and supported_mm is not None:
         text.append(" " + _partly(limit, supported_mm))
     if row.verdict == NOT_PROVEN and not missing(row.n_needed):
-        needed = count(int(row.n_needed), "scan")
-        text.append(f" About {needed} would be needed to prove it, if the estimates hold.")
+        text.append(_needed(row))
     return text
 
 
@@ -153,23 +152,36 @@ def together_sentence(row: Any, n_pairs: int) -> Text:
     n_pairs : int
         Pairs of a scan; 0 where models differ in it.
     """
-    start = f"For {row.condition}, a" if row.condition else "A"
+    start = f"For {row.condition}, " if row.condition else ""
     what = f"all {n_pairs} distances" if n_pairs else "all distances"
-    text: list[Any] = [f"{start}{what[1:]} of a scan together: "]
+    asked = f"{what} of a scan together, which a framework on all implants asks for"
     if missing(row.tolerance_bound) or not row.verdict:
-        return [*text, strong_accent("nothing can be said"), f" from {row.n_scans} scans."]
-    refuted = row.verdict == NON_CONFORMITY
-    text += [
-        "non-conformity " if refuted else "conformity ",
+        said: list[Any] = [f"{start}whether {asked}, stay within the limit "]
+        said += [strong_accent("cannot be said"), f" from {count(int(row.n_scans), 'scan')}."]
+        return _capital(said)
+    word = "non-conformity" if row.verdict == NON_CONFORMITY else "conformity"
+    text: list[Any] = [
+        f"{start}{word} with the limit of {quantity(row.limit, row.unit)} on {asked}, is ",
         strong_accent("not proven" if row.verdict == NOT_PROVEN else "proven"),
-        f"; in {percent(row.coverage)} of future scans the worst distance is off by no more than ",
+        f": with {percent(row.confidence)} confidence, in {percent(row.coverage)} of future scans "
+        "the worst distance deviates by no more than ",
         strong_accent(quantity(row.tolerance_bound, row.unit)),
-        ".",
+        f" ({count(int(row.n_scans), 'scan')}).",
     ]
     if row.verdict == NOT_PROVEN and not missing(row.n_needed):
-        needed = count(int(row.n_needed), "scan")
-        text.append(f" About {needed} would be needed to prove it, if the estimates hold.")
-    return text
+        text.append(_needed(row))
+    return _capital(text)
+
+
+def _capital(text: list[Any]) -> list[Any]:
+    """The sentence with a capital at its start."""
+    return [text[0][:1].upper() + text[0][1:], *text[1:]]
+
+
+def _needed(row: Any) -> str:
+    """How many scans would prove what is not proven yet."""
+    needed = count(int(row.n_needed), "scan")
+    return f" About {needed} in all, in more cells, would prove it if the estimates hold."
 
 
 def decision_rule(confidence: float) -> str:
@@ -259,6 +271,12 @@ def bias_sentence(row: Any, *, is_scan: bool, confidence: float = 0.95) -> str:
         spread = (
             f"repeated scans scatter by {quantity(row.s_r, row.unit)} (standard deviation); with "
             "one cell, nothing can be said about other operators or sessions"
+        )
+    elif float(row.s_R) <= float(row.s_r):
+        spread = (
+            f"repeats within a cell scatter by {quantity(row.s_r, row.unit)} (standard deviation); "
+            f"{count(int(row.n_cells), 'cell')} show no spread beyond that, which so few cannot "
+            "rule out"
         )
     else:
         spread = (

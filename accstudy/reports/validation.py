@@ -6,6 +6,7 @@ from typing import Any
 
 import pandas as pd
 
+from accstudy.accuracy.spans import guard
 from accstudy.figures.span import supported_span_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports import evidence, fit
@@ -19,6 +20,7 @@ from accstudy.reports.select import (
     TOGETHER,
     confidence_of,
     gap_limits,
+    interference_words,
     is_scan,
     levels,
     limit_of,
@@ -54,7 +56,6 @@ from accstudy.reports.wording import (
     number,
     percent,
     quantity,
-    unit_name,
 )
 
 __all__ = ["validation_report"]
@@ -129,17 +130,18 @@ def answer(content: ReportContent) -> list[Text]:
             + bias_sentence(pair, is_scan=is_scan(content), confidence=confidence)
         ]
     if len(rows) > 2:
-        more = [_grouped(content, joint)] if len(joint) else []
-        return [_grouped(content, rows), *more, tried_sentence(content)]
+        first = [_grouped(content, joint)] if len(joint) else []
+        return [*first, _grouped(content, rows), tried_sentence(content)]
     said: list[Text] = []
     for row in rows_of(rows):
+        # a framework joins all implants: what holds for all pairs together comes first
+        own = joint[joint["condition"] == row.condition] if len(joint) else joint
+        said += [together_sentence(r, pairs_of_a_scan(content)) for r in rows_of(own)]
         said.append(
             verdict_sentence(
                 row, longest_mm=longest_span(content), supported_mm=_supported(content, row)
             )
         )
-        own = joint[joint["condition"] == row.condition] if len(joint) else joint
-        said += [together_sentence(r, pairs_of_a_scan(content)) for r in rows_of(own)]
     pair = longest_pair(content, str(rows["condition"].iloc[0]))
     if len(rows) == 1 and pair is not None:
         said.append(bias_sentence(pair, is_scan=is_scan(content), confidence=confidence))
@@ -195,7 +197,10 @@ def other_verdicts(content: ReportContent) -> str:
         what = f"{measurand_name(r.measurand)} ({quantity(r.limit, r.unit)})"
         found.setdefault(what, []).append((_verdict_cell(r), str(r.condition)))
     for r in gap_limits(content):
-        what = f"{GAPS.get(r.seated, r.seated)} ({quantity(r.limit_um)})"
+        felt = interference_words(content, r)
+        what = (
+            f"{GAPS.get(r.seated, r.seated)} ({quantity(r.limit_um)}{'; ' if felt else ''}{felt})"
+        )
         found.setdefault(what, []).append((str(r.verdict), str(r.condition)))
     by_verdict: dict[str, list[str]] = {}
     for what, verdicts in found.items():
@@ -258,7 +263,8 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
         f"{sure} confidence. Line: the largest bound of all pairs up to a {along}, with the guard "
         f"for the reference added, so a little above the bars. Dots: what every pair of every "
         f"scan deviated by. A triangle with its line marks the supported {along}, where the line "
-        f"next crosses a level; “all” means every {along} studied. Each pair by itself.{more}",
+        f"next crosses a level; “all” means every {along} studied. Each pair by "
+        f"itself; all pairs of a scan together are judged apart.{more}",
         alt=f"Chart of the tolerance bound of the distance against the {along}. Supported: "
         f"{said or 'no level given'}.",
     )
@@ -277,13 +283,16 @@ def _verdicts(document: Document, content: ReportContent) -> None:
         "is never better. A bound from few cells is wide.",
     )
     if len(rows):
-        _verdict_table(document, rows, gap_limits(content))
+        _verdict_table(document, content, rows, gap_limits(content))
     if len(spans):
         _supported_table(document, spans, paths)
     _span_figure(document, content, "path")
 
 
-def _verdict_table(document: Document, rows: pd.DataFrame, gaps: list[Any]) -> None:
+def _verdict_table(
+    document: Document, content: ReportContent, rows: pd.DataFrame, gaps: list[Any]
+) -> None:
+    sure = confidence_of(content)
     several = len(set(rows["condition"])) > 1
     cells: list[list[Text]] = []
     before = None
@@ -296,9 +305,9 @@ def _verdict_table(document: Document, rows: pd.DataFrame, gaps: list[Any]) -> N
                 *start,
                 measurand_name(r.measurand),
                 quantity(r.limit, r.unit),
+                NONE if missing(r.largest_seen) else quantity(r.largest_seen, r.unit),
                 NONE if missing(r.tolerance_bound) else quantity(r.tolerance_bound, r.unit),
-                _uncertainty(r),
-                str(int(r.n_scans)),
+                _guarded(r.tolerance_bound, r.u, r.unit, sure),
                 [{"t": _verdict_cell(r), "s": "b"}],
                 str(r.note),
             ]
@@ -309,24 +318,26 @@ def _verdict_table(document: Document, rows: pd.DataFrame, gaps: list[Any]) -> N
                 *([condition_name(r.condition)] if several else []),
                 GAPS.get(r.seated, str(r.seated)),
                 quantity(r.limit_um),
+                quantity(r.max_um),
                 NONE if missing(r.tolerance_bound_um) else quantity(r.tolerance_bound_um),
-                NONE if missing(r.u_um) else f"{number(r.u_um)} µm",
-                str(int(r.n_scans)),
+                _guarded(r.tolerance_bound_um, r.u_um, "um", sure),
                 [{"t": str(r.verdict), "s": "b"}],
-                f"model {r.model}" + ("" if missing(r.note) or not r.note else f"; {r.note}"),
+                _notes(f"model {r.model}", interference_words(content, r), r.note),
             ]
         )
     document.table(
         "Verdicts on all limits that the user set. Bound: the largest of the pairs, each by "
         "itself; that of the worst pair of a scan; that of the largest gap or interference of a "
-        "scan. u: standard uncertainty of the reference.",
+        "scan, by its size. With guard: the same and what the uncertainty of the reference asks "
+        "for, which is held against the limit. Largest seen: of all scans. "
+        f"{_scans_of(rows)}",
         [
             *([Heading("condition", "left", 1.0)] if several else []),
             Heading("what", "left", 1.9),
             Heading("limit", width=0.6),
+            Heading("largest seen", width=0.6),
             Heading("bound", width=0.6),
-            Heading([{"t": "u", "s": "i"}], width=0.6),
-            Heading("scans", width=0.45),
+            Heading("with guard", width=0.6),
             Heading("verdict", "left", 1.75),
             Heading("note", "left", 2.2),
         ],
@@ -334,11 +345,22 @@ def _verdict_table(document: Document, rows: pd.DataFrame, gaps: list[Any]) -> N
     )
 
 
-def _uncertainty(row: Any) -> str:
-    if missing(row.u):
+def _guarded(bound: Any, u: Any, unit: str, confidence: float) -> str:
+    """Bound and guard together: what is held against the limit."""
+    if missing(bound) or missing(u):
         return NONE
-    gap = "" if row.unit == "deg" else " "
-    return f"{number(row.u, row.unit)}{gap}{unit_name(row.unit)}".strip()
+    return quantity(float(bound) + float(guard(float(u), confidence)), unit)
+
+
+def _notes(*notes: Any) -> str:
+    return "; ".join(str(note) for note in notes if note and not missing(note))
+
+
+def _scans_of(rows: pd.DataFrame) -> str:
+    """How many scans the rows rest on."""
+    counts = sorted({int(n) for n in rows["n_scans"]})
+    text = str(counts[0]) if len(counts) == 1 else f"{counts[0]} to {counts[-1]}"
+    return f"From {text} scans each." if counts[-1] > 1 else f"From {text} scan."
 
 
 def _verdict_cell(row: Any) -> str:

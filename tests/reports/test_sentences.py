@@ -5,6 +5,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from accstudy.reports.content import ReportContent
 from accstudy.reports.drift import answer as drift_answer
 from accstudy.reports.modelled import (
     contrast_sentence,
@@ -12,6 +13,7 @@ from accstudy.reports.modelled import (
     effect_lines,
     range_sentence,
 )
+from accstudy.reports.select import interference_words
 from accstudy.reports.sentences import bias_sentence, failure_sentence, verdict_sentence
 from accstudy.reports.validation import answer, other_verdicts
 from accstudy.reports.wording import date
@@ -52,8 +54,8 @@ def test_unproven_conformity_says_how_far_it_goes_and_what_it_would_take():
     assert said.startswith("For A, conformity with the limit of 100 µm")
     assert "is not proven" in said
     assert said.endswith(
-        "Spans up to 28.4 mm are supported at 100 µm. About 31 scans would be needed to prove it, "
-        "if the estimates hold."
+        "Spans up to 28.4 mm are supported at 100 µm. About 31 scans in all, in more cells, "
+        "would prove it if the estimates hold."
     )
 
 
@@ -72,6 +74,13 @@ def test_too_few_scans_cannot_say():
         "Whether each single distance between two implants stays within 100 µm cannot be said "
         "from 1 scan."
     )
+
+
+def test_an_estimate_of_no_spread_between_cells_is_not_called_none():
+    row = Row(subject="I1-I6", span_mm=45.0, unit="um", bias=3.0, bias_low=1.0, bias_high=5.0,
+              s_r=19.0, s_R=19.0, n_scans=12, n_cells=4)  # fmt: skip
+    said = plain(bias_sentence(row, is_scan=False))
+    assert "4 cells show no spread beyond that, which so few cannot rule out" in said
 
 
 def test_one_cell_says_nothing_of_other_operators():
@@ -168,9 +177,9 @@ def test_fitted_lines_go_through_the_mean_with_the_slope():
 
 def test_page_one_of_a_validation_hides_no_limit(contents):
     content = contents["validation"]
-    first, together, *_, tried = (plain(t) for t in answer(content))
-    assert "onformity with the limit of 100 µm on each single distance" in first
-    assert "all 15 distances of a scan together: " in together.lower()
+    together, single, *_, tried = (plain(t) for t in answer(content))
+    assert "onformity with the limit of 100 µm on each single distance" in single
+    assert "onformity with the limit of 100 µm on all 15 distances of a scan" in together
     bounds = content.tables["conformity"].set_index("measurand")["tolerance_bound"]
     assert f"{bounds['distance_um, worst pair of a scan']:.0f} µm" in together
     assert "13 scans were tried, 1 failed" in tried
@@ -221,3 +230,20 @@ def test_a_difference_is_said_at_both_ends_of_a_covariate():
               covariate="angulation_deg")  # fmt: skip
     said = plain(range_sentence(row, table, "angulation_deg = 12.5; path_mm = 30", (0.0, 30.0)))
     assert said == "A minus B goes from 0 µm at 0° to −60 µm at 30° of angulation"
+
+
+def test_interference_within_a_limit_is_said_beside_the_verdict():
+    scans = pd.DataFrame(
+        [
+            ("A", "M", "terminal-screw", 30.0, 30.0, 2.0),
+            ("A", "M", "terminal-screw", 69.0, -10.0, -69.0),
+            ("A", "M", "best-seat", 12.0, 12.0, 0.0),
+            ("B", "M", "terminal-screw", 90.0, -5.0, -90.0),
+        ],
+        columns=["condition", "model", "seated", "misfit_um", "gap_max_um", "gap_min_um"],
+    )
+    content = ReportContent("", {}, {"seating_scans": scans}, {}, "2026-01-01")
+    row = Row(condition="A", model="M", seated="terminal-screw")
+    said = plain(interference_words(content, row))
+    assert said == "in 1 of 2 scans it is an interference, up to 69 µm"
+    assert interference_words(content, Row(condition="A", model="M", seated="best-seat")) == ""
