@@ -8,7 +8,6 @@ from typing import Any
 
 import pandas as pd
 
-from accstudy.stages.modelling import model_specs
 from accstudy.study.load import Study
 from accstudy.study.record import file_digest, json_bytes
 from accstudy.tables import shape
@@ -84,6 +83,8 @@ def _settings_as_used(study: Study, tables: dict[str, pd.DataFrame]) -> dict[str
     """Settings with the models that were fitted, also where study.toml names none."""
     settings = study.settings.as_used()
     if not settings["model"] and "model_terms" in tables:
+        from accstudy.stages.modelling import model_specs
+
         specs = model_specs(study, tables["pair_deviations"])
         settings["model"] = [asdict(spec) for spec in specs]
     return settings

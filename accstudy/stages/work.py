@@ -14,7 +14,6 @@ from accstudy import __version__
 from accstudy.dictionary import FILE as DICTIONARY
 from accstudy.dictionary import data_package
 from accstudy.errors import Finding, Severity, StudyError, gravest_first
-from accstudy.stages import analyze as analyzing
 from accstudy.stages import measure as measuring
 from accstudy.stages import report as reporting
 from accstudy.stages.cache import Cache
@@ -172,9 +171,9 @@ class Work:
             self.say("analyze: up to date")
             self.recall_tables()
             return
-        done = analyzing.analyze_poses(
-            self.study, self.tables["poses"], allow_outside=self.allow_outside
-        )
+        from accstudy.stages.analyze import analyze_poses  # statistics: not for measuring
+
+        done = analyze_poses(self.study, self.tables["poses"], allow_outside=self.allow_outside)
         for name, frame in done.tables.items():
             self._keep(name, frame)
         self.findings["analyze"] = done.findings
