@@ -713,6 +713,27 @@ _TABLES = (
         """),
     ),
     Table(
+        "model_unequal",
+        "model x contrast, residual SD by level",
+        _columns("""
+            model_name t name of the model in study.toml
+            residual_sd_by t factor whose levels have residual standard deviations of their own
+            factor t factor
+            contrast t difference of two levels
+            estimate n difference of marginal means
+            se n standard error
+            df n degrees of freedom
+            t n t statistic
+            p n two-sided p value
+            p_holm n p value after Holm within the family
+            low n lower confidence limit
+            high n upper confidence limit
+            ratio n back-transformed ratio for log responses
+            margin n equivalence margin
+            p_equivalence n larger p of the two one-sided tests
+        """),
+    ),
+    Table(
         "model_influence",
         "model x scan left out",
         _columns("""

@@ -17,7 +17,7 @@ from accstudy.models.inference import Method, check_method
 from accstudy.models.mixed import MixedFit
 from accstudy.models.optimum import maximise
 
-__all__ = ["fit_mixed", "refit"]
+__all__ = ["fit_mixed", "refit", "unequal_fit"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -180,3 +180,30 @@ def refit(fit: MixedFit, y: Floats) -> MixedFit:
         replace(fit.design, y=y), fit.groups, fit.formula, fit.residual_sd_by,
         fit.residual_levels, fit.method, fit.reml, fit.findings,
     )  # fmt: skip
+
+
+def unequal_fit(fit: MixedFit, factor: str) -> MixedFit:
+    """Fit the same model with a residual standard deviation for every level of a factor.
+
+    Parameters
+    ----------
+    fit : MixedFit
+        The model with one residual standard deviation.
+    factor : str
+        Column of its data.
+
+    Returns
+    -------
+    MixedFit
+
+    Raises
+    ------
+    InputError
+        If a level has fewer than three rows.
+    ComputationError
+        If the equations cannot be solved: a level may have no scatter of its own.
+    """
+    levels, _ = _residual_levels(factor, fit.design.data)
+    return _fit(
+        fit.design, fit.groups, fit.formula, factor, levels, fit.method, fit.reml, fit.findings
+    )

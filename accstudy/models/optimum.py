@@ -26,7 +26,10 @@ SLOPE = 2e-3
 """Slope of the criterion against the log of a ratio at which a search is done: the criterion
 is then within about 1e-6 of its minimum before the Newton steps."""
 
-_LOG_RATIO_MAX = 12.0
+_LOG_RATIO_MAX = 7.0
+"""Largest log ratio of two residual standard deviations, about 1100: a line search that jumps
+farther meets equations that cannot be solved in double precision."""
+
 _ZERO = 1e-5
 _PROBE = 0.02
 

@@ -10,7 +10,7 @@ import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, Severity
 from accstudy.models.checks import leave_out, quantiles, spread_tests
-from accstudy.models.fit import fit_mixed
+from accstudy.models.fit import fit_mixed, unequal_fit
 from accstudy.models.hypotheses import cell_rows, slope_rows
 from accstudy.models.means import contrasts, holm, marginal_means, slopes
 from accstudy.models.mixed import MixedFit
@@ -22,13 +22,13 @@ from accstudy.models.sentences import (
     p_words,
 )
 from accstudy.models.specs import ModelSpec
-from accstudy.models.usable import design_findings, fit_findings
+from accstudy.models.usable import design_findings, fit_findings, uneven_factor
 from accstudy.models.variances import component_tests, equal_sd_test, r_squared, sd_limits, shares
 from accstudy.tables import empty, shape
 
 __all__ = ["CHECKS", "ModelResults", "contrast_tables", "model_tables", "spec_fit"]
 
-CHECKS = ("residuals", "quantiles", "spread", "influence")
+CHECKS = ("residuals", "quantiles", "spread", "influence", "unequal")
 """Names of the check tables."""
 
 
@@ -43,8 +43,9 @@ class ModelResults:
         ``model_means``, ``model_contrasts``.
     checks : mapping of str to DataFrame
         ``residuals`` (a row a modelled row: ``fitted``, ``residual``,
-        ``residual_scaled``, ``span_mm``, ``path_mm``), ``quantiles``, ``spread`` and
-        ``influence`` (leave one scan out), each with ``model_name``.
+        ``residual_scaled``, ``span_mm``, ``path_mm``), ``quantiles``, ``spread``,
+        ``influence`` (leave one scan out) and ``unequal`` (contrasts once more, with a
+        residual standard deviation a level), each with ``model_name``.
     findings : tuple of Finding
         What the user should know, each with the model it is about.
     sentences : dict of str to tuple of str
@@ -272,6 +273,7 @@ def _state(
         "quantiles": quantiles(fit),
         "spread": spread,
         "influence": _influence(fit),
+        "unequal": _unequal(spec, fit, uneven_factor(fit, spread), confidence),
     }
     for name, table in checks.items():
         checks[name] = table.assign(model_name=spec.name)
@@ -313,6 +315,25 @@ def _influence(fit: MixedFit) -> pd.DataFrame:
         return pd.DataFrame()
     rows, labels = _main_rows(fit)
     return leave_out(fit, rows, labels).rename(columns={"level": "scan"})
+
+
+def _unequal(spec: ModelSpec, fit: MixedFit, factor: str, confidence: float) -> pd.DataFrame:
+    """Differences of levels from a fit that lets the levels of `factor` scatter differently."""
+    if not factor or fit.residual_levels:
+        return pd.DataFrame()
+    try:
+        other = unequal_fit(fit, factor)
+        families = contrast_tables(
+            other,
+            at=dict(spec.at),
+            margin=spec.equivalence_margin,
+            one_sided=spec.non_inferiority,
+            confidence=confidence,
+        )
+    except AccstudyError:  # a level without scatter of its own: the finding stays
+        return pd.DataFrame()
+    table = _stack([t for t in families if not t["contrast"].str.startswith("slope of ").any()])
+    return table.assign(residual_sd_by=factor)
 
 
 def _main_rows(fit: MixedFit) -> tuple[np.ndarray, list[str]]:

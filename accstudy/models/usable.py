@@ -15,7 +15,7 @@ from accstudy.models.sentences import p_words
 if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit
 
-__all__ = ["design_findings", "fit_findings"]
+__all__ = ["design_findings", "fit_findings", "uneven_factor"]
 
 CONFOUNDED_R2 = 0.9
 """Share of a covariate that the rest of the fixed part explains, above which it is said."""
@@ -211,6 +211,29 @@ def _implant_count(design: Design, where: str) -> list[Finding]:
                 )
             )
     return out
+
+
+def uneven_factor(fit: MixedFit, spread: pd.DataFrame) -> str:
+    """Compared factor whose levels scatter so differently that it is a warning.
+
+    Parameters
+    ----------
+    fit : MixedFit
+        The model.
+    spread : DataFrame
+        Table of `accstudy.models.checks.spread_tests`.
+
+    Returns
+    -------
+    str
+        The one with the largest ratio; empty without any.
+    """
+    large = spread[
+        spread["against"].isin(list(fit.design.levels))
+        & (spread["p"] < 0.001)
+        & (spread["ratio"] >= LARGE_RATIO)
+    ]
+    return str(large.loc[large["ratio"].idxmax(), "against"]) if len(large) else ""
 
 
 def fit_findings(

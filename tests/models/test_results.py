@@ -146,7 +146,7 @@ def test_every_table_has_its_columns_and_the_default_models_run(pairs, implants)
     assert "Kenward-Roger" in text
     assert "degrees of freedom" in text
     assert "tested and averaged at their means" in text
-    assert set(found.checks) == {"residuals", "quantiles", "spread", "influence"}
+    assert set(found.checks) == {"residuals", "quantiles", "spread", "influence", "unequal"}
     assert found.checks["residuals"]["path_mm"].notna().any()
     assert found.checks["influence"]["scan"].nunique() == table["scan"].nunique()
     assert default_specs("drift", ["device"]) == []
@@ -233,3 +233,18 @@ def test_zero_components_and_few_degrees_of_freedom_point_to_the_bootstrap(pairs
     zero = found.variances.loc[found.variances["sd"] == 0, "component"].tolist()
     assert zero
     assert all(name in by_code["zero-component"].what for name in zero)
+
+
+def test_unequal_scatter_is_met_by_the_same_contrasts_with_a_residual_sd_a_level(pairs):
+    table = pairs(seed=22, **STUDY)
+    assert not len(everything(table).checks["unequal"])  # alike: nothing to be met
+    noise = np.random.default_rng(3).normal(0.0, 60.0, len(table))
+    table["distance_um"] += np.where(table["technique"] == "B", noise, 0.0)
+    found = everything(table, equivalence_margin=20.0).checks["unequal"]
+    assert set(found["residual_sd_by"]) == {"technique"}
+    assert set(found["model_name"]) == {"distance"}
+    asked = everything(table, equivalence_margin=20.0, residual_sd_by="technique")
+    assert not len(asked.checks["unequal"])  # allowed for already
+    same = asked.contrasts.set_index("contrast").loc[found["contrast"]]
+    for column in ("estimate", "se", "df", "p_holm", "p_equivalence"):
+        np.testing.assert_allclose(found[column], same[column], rtol=1e-9, err_msg=column)
