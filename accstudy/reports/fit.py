@@ -306,7 +306,8 @@ def pictures(document: Document, content: ReportContent) -> None:
     if "surface-trueness" in shown:
         text += (
             " The surface against the reference also shows gum and model; the results of this "
-            "report rest on the scan bodies alone."
+            "report rest on the scan bodies alone. Scans lie a little outside the true surface "
+            "of a scan body on all sides; that offset is fitted with each pose and moves none."
         )
     document.lead("How to read it", text)
     for name in shown:

@@ -245,7 +245,7 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
         at[at["condition"].isin(shown)],
         limit_um=limit_of(content, "distance_um"),
         along=along,
-        height_mm=70 if len(shown) < 3 else 58,
+        height_mm=66 if len(shown) < 3 else 56,
     )
     said = joined(
         [
@@ -264,7 +264,7 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
         f"for the reference added, so a little above the bars. Dots: what every pair of every "
         f"scan deviated by. A triangle with its line marks the supported {along}, where the line "
         f"next crosses a level; “all” means every {along} studied. Each pair by "
-        f"itself; all pairs of a scan together are judged apart.{more}",
+        f"itself.{more}",
         alt=f"Chart of the tolerance bound of the distance against the {along}. Supported: "
         f"{said or 'no level given'}.",
     )

@@ -103,7 +103,7 @@ def _located(study: Study, poses: pd.DataFrame, out: Pictures, allow_outside: bo
     spots = pixels.view.project(heads)
     marks = [(float(c), float(r), str(n)) for (c, r), n in zip(spots, mine["implant"], strict=True)]
     figure = view_chart(
-        pixels.shade,
+        np.where(tint, drawn.shade, pixels.shade),  # where it has holes, it shows its inside
         pixels.view.extent_mm,
         marks=marks,
         highlight=tint,
