@@ -56,7 +56,7 @@ EMPTY := build/empty
 OLDEST := build/oldest
 
 dist: $(TOOLS)             ## the wheel and the source archive, checked
-	rm -rf build/dist
+	rm -rf build/dist && mkdir -p build
 	$(BIN)/python -m build --no-isolation --outdir build/dist . >build/dist.log 2>&1 || { cat build/dist.log; exit 1; }
 	$(BIN)/twine check --strict build/dist/*
 	$(BIN)/check-wheel-contents build/dist/*.whl
