@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
@@ -15,14 +14,14 @@ AGAINST = {
     "span_mm": "longest span / mm",
     "angulation_deg": "largest angulation / °",
 }
-"""Columns that a misfit may be drawn against, with their labels."""
+"""What may differ between models, with its names."""
 
 _WAYS = {"terminal-screw": "one screw, worse end", "best-seat": "all screws, best seat"}
 
 
 @styled
 def misfit_chart(table: pd.DataFrame, *, limit_um: float | None = None) -> Figure:
-    """Draw the misfit of every scan, one way of seating a column.
+    """Draw the misfit of every scan by model, one way of seating a column.
 
     Parameters
     ----------
@@ -35,37 +34,50 @@ def misfit_chart(table: pd.DataFrame, *, limit_um: float | None = None) -> Figur
     Returns
     -------
     Figure
-        A row for each of `AGAINST` that varies, at most two.
+        Models are categories, in the order of what `AGAINST` names, and labelled with it:
+        what differs between models goes together, so that none of it has an axis.
     """
-    varied = [c for c in AGAINST if len(table[c].unique()) > 1][:2]
+    varied = [c for c in AGAINST if len(table[c].unique()) > 1]
     conditions = list(dict.fromkeys(table["condition"]))
-    figure = new_figure(166, 46 * len(varied) + 8 + 5 * (len(conditions) > 1))
-    grid = figure.subplots(len(varied), 2, sharey=True, squeeze=False)
-    for row, column in enumerate(varied):
-        width = float(np.ptp(table[column].to_numpy(float))) / 40
-        for ax, (way, title) in zip(grid[row], _WAYS.items(), strict=True):
-            mine = table[table["seated"] == way]
-            for number, condition in enumerate(conditions):
-                own = mine[mine["condition"] == condition]
-                look = line_of(number, join=False)
-                shift = (number - (len(conditions) - 1) / 2) * width
-                x = own[column].to_numpy(float) + shift
-                ax.plot(x, own["misfit_um"], **{**look, "markersize": 2.6, "alpha": 0.45})
-                medians = own.drop_duplicates(["model", "median_um"]).sort_values(column)
-                ax.plot(
-                    medians[column].to_numpy(float) + shift,
-                    medians["median_um"],
-                    **{**line_of(number), "markersize": 5},
-                    label=printable(condition),
-                )
-            if limit_um is not None:
-                ax.axhline(limit_um, color=GREY, linewidth=0.9, linestyle=(0, (4, 2)))
-            ax.set_ylim(bottom=0)
-            ax.set_xlabel(AGAINST[column])
-            if row == 0:
-                ax.set_title(title, loc="left")
-        grid[row][0].set_ylabel("misfit of the scan / µm")
+    models = table.drop_duplicates("model").sort_values(varied or ["model"], kind="stable")
+    places = {str(m): float(k) for k, m in enumerate(models["model"])}
+    labels = [_label(row, varied) for _, row in models.iterrows()]
+    figure = new_figure(166, 62 + 4 * len(varied) + 5 * (len(conditions) > 1))
+    grid = figure.subplots(1, 2, sharey=True)
+    for ax, (way, title) in zip(grid, _WAYS.items(), strict=True):
+        mine = table[table["seated"] == way]
+        for number, condition in enumerate(conditions):
+            own = mine[mine["condition"] == condition]
+            look = line_of(number, join=False)
+            shift = (number - (len(conditions) - 1) / 2) * min(0.2, 0.7 / len(conditions))
+            x = own["model"].astype(str).map(places).to_numpy(float) + shift
+            ax.plot(x, own["misfit_um"], **{**look, "markersize": 2.6, "alpha": 0.45})
+            medians = own.assign(at=x).drop_duplicates("model").sort_values("at")
+            ax.plot(
+                medians["at"],
+                medians["median_um"],
+                **{**line_of(number), "markersize": 5},
+                label=printable(condition),
+            )
+        if limit_um is not None:
+            ax.axhline(limit_um, color=GREY, linewidth=0.9, linestyle=(0, (4, 2)))
+        ax.set_ylim(bottom=0)
+        ax.set_xlim(-0.6, len(places) - 0.4)
+        ax.set_xticks(list(places.values()), labels)
+        ax.tick_params(axis="x", length=0)
+        ax.set_title(title, loc="left")
+    grid[0].set_ylabel("misfit of the scan / µm")
     if len(conditions) > 1:
-        handles = grid[0][0].get_legend_handles_labels()
+        handles = grid[0].get_legend_handles_labels()
         figure.legend(*handles, loc="outside upper left", ncols=4)
     return figure
+
+
+def _label(row: pd.Series, varied: list[str]) -> str:
+    """Name of a model with what differs between models, a line each."""
+    said = {
+        "n_seats": f"{row['n_seats']:.0f} implants",
+        "span_mm": f"{row['span_mm']:.0f} mm",
+        "angulation_deg": f"tilt {row['angulation_deg']:.0f}°",
+    }
+    return "\n".join([printable(str(row["model"])), *(said[c] for c in varied)])

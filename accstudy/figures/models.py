@@ -222,7 +222,7 @@ def residual_page(residuals: pd.DataFrame, quantiles: pd.DataFrame, *, unit: str
         ax.set_xlabel("normal quantile")
         ax.set_ylabel(f"scaled {what}")
     if len(rest):
-        d.legend(loc="upper right", bbox_to_anchor=(1.02, -0.3), ncols=2)
+        d.legend(loc="upper right", bbox_to_anchor=(1.02, -0.42), ncols=2)
     if len(conditions) > 1:
         figure.legend(*a.get_legend_handles_labels(), loc="outside upper left", ncols=4)
     return figure

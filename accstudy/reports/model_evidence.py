@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import re
+from typing import Any
+
 import pandas as pd
+from scipy import stats
 
 from accstudy.figures.budget import share_chart
 from accstudy.figures.models import contrast_chart, effect_chart, residual_page
@@ -10,6 +14,7 @@ from accstudy.figures.style import component_name, rows_of
 from accstudy.models.means import log_base
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.headline import scatter_caution
 from accstudy.reports.modelled import (
     effect_lines,
     effect_points,
@@ -43,6 +48,7 @@ __all__ = [
     "residual_checks",
     "scatter",
     "term_tests",
+    "unequal_scatter",
 ]
 
 
@@ -60,7 +66,7 @@ def contrasts_section(document: Document, content: ReportContent, lead: str) -> 
         "A difference is shown when its interval leaves zero out and p, raised for the number of "
         "contrasts after Holm, is below 0.05; intervals are not adjusted. Equivalence is shown "
         "when two one-sided tests exclude both bounds, that is, when the 90 % interval lies "
-        "between them. A difference that is not shown is no equivalence. All of it is said of the "
+        "between them. No difference shown does not mean equivalent. All of it is said of the "
         "mean case, covariates at their means."
     )
     if not len(margin):
@@ -112,7 +118,7 @@ def _contrast_table(document: Document, table: pd.DataFrame, models: list[str]) 
                 ]
             )
     document.table(
-        "Contrasts of every model: difference, or ratio of typical sizes; interval; degrees of "
+        "Contrasts of every model: difference, or ratio of geometric means; interval; degrees of "
         "freedom; p after Holm; p of equivalence where a margin is set.",
         [
             Heading("response", "left", 1.7),
@@ -215,6 +221,7 @@ def means_table(document: Document, content: ReportContent) -> None:
                 "" if r.panel == before else r.panel,
                 str(r.level),
                 number(r.estimate, r.unit),
+                number(_median_size(content, means, r), r.unit),
                 NONE if missing(r.low) else f"{number(r.low, r.unit)} to {number(r.high, r.unit)}",
                 unit_name(r.unit),
                 number(r.df, "", decimals=1),
@@ -223,17 +230,35 @@ def means_table(document: Document, content: ReportContent) -> None:
         before = r.panel
     document.table(
         "Estimated means, the other factors averaged equally, covariates at their mean. Those of "
-        "log responses are taken back and are geometric means.",
+        "log responses are taken back and are geometric means; beside them the median of "
+        "|deviation| of all pairs and scans.",
         [
             Heading("response", "left", 2),
             Heading("level", "left", 1.6),
             Heading("mean", width=0.8),
+            Heading("median size", width=0.9),
             Heading("interval", width=1.4),
             Heading("unit", "left", 0.5),
             Heading([{"t": "df", "s": "i"}], width=0.6),
         ],
         cells,
     )
+
+
+def _median_size(content: ReportContent, means: pd.DataFrame, row: Any) -> float:
+    """Median size of what a log response is about at one level; NaN for other responses."""
+    mine = means[means["model_name"] == row.model_name].iloc[0]
+    found = re.search(r"(pair|implant)\.(\w+)", str(mine["response"]))
+    if log_base(str(mine["response"])) is None or found is None:
+        return float("nan")
+    table = content.table(f"{found.group(1)}_deviations")
+    factor, column = str(mine["factor"]), found.group(2)
+    if column not in table or factor not in table or "spread(" in str(mine["response"]):
+        return float("nan")
+    if "alignment" in table:
+        wanted = content.settings.get("analysis", {}).get("alignment", "all-implants")
+        table = table[table["alignment"] == wanted]
+    return float(table.loc[table[factor].astype(str) == str(row.level), column].abs().median())
 
 
 def scatter(document: Document, content: ReportContent, lead: str) -> None:
@@ -289,12 +314,14 @@ def residual_checks(document: Document, content: ReportContent, lead: str) -> No
     unit = unit_name(model_unit(str(means["response"].iloc[0]))) if len(means) else ""
     largest = mine["residual_scaled"].abs().max()
     beyond = int((mine["residual_scaled"].abs() > 3).sum())
+    expected = 2 * len(mine) * float(stats.norm.sf(3))
+    normal = number(expected, "", decimals=0 if expected >= 1 else 1)
     document.heading("May the model be believed")
     document.lead(
         "Residuals",
         "Points should scatter evenly about zero, as wide at the left as at the right, and lie "
         f"near the line of normal quantiles. {beyond} of {count(len(mine), 'residual')} lie beyond "
-        "three standard deviations.",
+        f"three standard deviations; of as many from a normal distribution about {normal} would.",
     )
     document.figure(
         "residuals",
@@ -304,6 +331,47 @@ def residual_checks(document: Document, content: ReportContent, lead: str) -> No
         "residuals and random effects against normal quantiles.",
         alt=f"Four panels of residual checks of model {lead}; {beyond} of {len(mine)} scaled "
         f"residuals beyond 3, largest {number(largest, '', decimals=1)}.",
+    )
+
+
+def unequal_scatter(document: Document, content: ReportContent, lead: str) -> None:
+    """Contrasts of the leading model beside those that let the levels scatter differently."""
+    other = content.table("model_unequal")
+    if len(other):
+        other = other[other["model_name"] == lead]
+    said = scatter_caution(content, lead)
+    if said:
+        document.lead("Unequal scatter", *(f"{t[0].upper()}{t[1:]}" for t in said))
+    if not len(other):
+        return
+    unit = model_unit(str(content.table("model_contrasts")["response"].iloc[0]))
+    used = level_contrasts(content.table("model_contrasts"), lead).set_index("contrast")
+    cells: list[list[Text]] = []
+    for own in rows_of(other[other["contrast"].isin(list(used.index))]):
+        for k, (name, r) in enumerate((("one", used.loc[own.contrast]), ("by level", own))):
+            cells.append(
+                [
+                    contrast_name(own.contrast) if k == 0 else "",
+                    name,
+                    number(r.estimate, unit, signed=True),
+                    joined([number(v, unit, signed=True) for v in (r.low, r.high)], last="to"),
+                    p_value(r.p_holm),
+                    p_value(r.p_equivalence),
+                ]
+            )
+    factor = variable_name(str(other["residual_sd_by"].iloc[0]))
+    document.table(
+        "Scatter allowed for: differences with one residual standard deviation, as used, and with "
+        f"one for each level of {factor}" + (f", {unit_name(unit)}." if unit else "."),
+        [
+            Heading("contrast", "left", 1.8),
+            Heading("residual SD", "left", 0.8),
+            Heading("estimate", width=0.8),
+            Heading("interval", width=1.2),
+            Heading([{"t": "p", "s": "i"}], width=0.6),
+            Heading([{"t": "p", "s": "i"}, " equiv."], width=0.8),
+        ],
+        cells,
     )
 
 

@@ -7,11 +7,12 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from accstudy.figures.style import rows_of
 from accstudy.models.means import log_base
 from accstudy.reports.document import Text, strong_accent
-from accstudy.reports.wording import interval, joined, missing, number, p_value, quantity, unit_name
+from accstudy.reports.wording import joined, missing, number, p_value, quantity, unit_name
 
 __all__ = [
     "contrast_sentence",
@@ -74,7 +75,7 @@ def response_label(response: str) -> str:
     Examples
     --------
     >>> response_label("log(abs(pair.distance_um))")
-    'typical size of the deviation of the distance'
+    'geometric mean of |deviation of the distance|'
     >>> response_label("implant.vertical_um")
     'deviation of the height'
     """
@@ -85,7 +86,7 @@ def response_label(response: str) -> str:
         said = "3D deviation of an implant"
     if "spread(" in response:
         return f"scatter of the {said}"
-    return f"typical size of the {said}" if log_base(response) is not None else said
+    return f"geometric mean of |{said}|" if log_base(response) is not None else said
 
 
 def _back(response: str, value: Any) -> Any:
@@ -208,7 +209,7 @@ def contrast_sentence(row: Any) -> Text:
         how = f"the {label} of {a} is "
         tail = f" that of {b}"
     else:
-        value = f"{quantity(row.estimate, unit, signed=True)} ({interval(row.low, row.high, unit)})"
+        value = f"{_valued(row.estimate, unit)} ({_ends(row, unit, equivalence=False)})"
         how, tail = f"{a} minus {b}: the mean {label} differs by ", ""
     shown = not missing(row.p_holm) and float(row.p_holm) < 0.05
     if shown and row.response == "pair.distance_um":
@@ -227,6 +228,9 @@ def contrast_sentence(row: Any) -> Text:
         else:
             text.append(f", and equivalence within {margin} is ")
             text.append(strong_accent("shown" if equal else "not shown"))
+            judged = _ends(row, unit, equivalence=True)
+            if log_base(row.response) is None and "%" in judged:
+                text.append(f" ({judged})")
         text.append(".")
     else:
         text.append(
@@ -267,11 +271,28 @@ def contrasts_sentence(rows: list[Any]) -> Text:
             text.append(
                 ("" if i == 0 else ", and " if i == len(mine) - 1 else ", ") + f"{a} and {b}, "
             )
-            text.append(strong_accent(quantity(row.estimate, unit, signed=True)))
-            text.append(f" ({interval(row.low, row.high, unit)})")
+            equal = what.startswith("equivalence")
+            text.append(strong_accent(_valued(row.estimate, unit)))
+            text.append(f" ({_ends(row, unit, equivalence=equal)})")
         if len(mine) > _NAMED:
             text.append(f", and {len(mine) - _NAMED} more")
-    return [*text, " (first minus second, 95\u00a0% intervals)."]
+    return [*text, " (first minus second; 95\u00a0% intervals unless another is named)."]
+
+
+def _valued(value: Any, unit: str) -> str:
+    """Value with as many decimals as the tables of contrasts have."""
+    gap = "" if unit == "deg" else "\u00a0"
+    return f"{number(value, unit, signed=True)}{gap}{unit_name(unit)}"
+
+
+def _ends(row: Any, unit: str, *, equivalence: bool) -> str:
+    """Interval of a contrast; for equivalence the one that the two one-sided tests look at."""
+    low, high, level = row.low, row.high, ""
+    if equivalence and not missing(getattr(row, "se", None)) and not missing(row.df):
+        half = float(stats.t.ppf(0.95, row.df) * row.se)
+        low, high, level = row.estimate - half, row.estimate + half, "90\u00a0%: "
+    ends = [number(v, unit, signed=True) for v in (low, high)]
+    return f"{level}{ends[0]} to {ends[1]}"
 
 
 def _beyond(row: Any) -> bool:
@@ -313,7 +334,7 @@ def range_sentence(row: Any, contrasts: pd.DataFrame, at: str, ends: tuple[float
     values = []
     for x in ends:
         there = middle + float(row.estimate) * (x - float(held[row.covariate]))
-        values.append(f"{quantity(there, unit, signed=True)} at {x:.0f}{gap}{axis}")
+        values.append(f"{_valued(there, unit)} at {x:.1f}{gap}{axis}")
     a, _, b = str(row.pair).partition(" - ")
     return f"{a} minus {b} goes from {values[0]} to {values[1]} of {name}"
 

@@ -19,6 +19,7 @@ _MOST_ROWS = 90
 _TESTS = {
     "cochran": "Cochran",
     "grubbs": "Grubbs",
+    "grubbs-double": "Grubbs, two",
     "mandel-h": "Mandel's h",
     "mandel-k": "Mandel's k",
 }
@@ -112,10 +113,13 @@ def outlier_tests(document: Document, content: ReportContent, *, most: int = 20)
     if not len(seen):
         return
     several = len(set(table["condition"])) * len(set(table["model"])) > 1
-    order = seen.assign(rank=seen["verdict"].map({"outlier": 0, "straggler": 1}))
-    shown = order.sort_values("rank", kind="stable").head(most)
+    if several:
+        _outlier_counts(document, table)
+    shown = _most_extreme(seen, most)
     more = (
-        "." if len(seen) <= most else f": {most} of {len(seen)}, outliers first; all are attached."
+        "."
+        if len(seen) <= most
+        else f": {most} of {len(seen)}, the most extreme of every test first; all are attached."
     )
     document.table(
         f"Stragglers and outliers{more}",
@@ -140,4 +144,48 @@ def outlier_tests(document: Document, content: ReportContent, *, most: int = 20)
             ]
             for r in rows_of(shown)
         ],
+    )
+
+
+def _most_extreme(seen: pd.DataFrame, most: int) -> pd.DataFrame:
+    """First the most extreme row of every test, then the second ones."""
+    ratio = seen["statistic"].abs() / seen["critical_1"].abs()
+    # Grubbs' test of two is a ratio of sums of squares: the smaller, the farther out
+    ratio = ratio.where(seen["test"] != "grubbs-double", 1 / ratio.clip(lower=1e-12))
+    ranked = seen.assign(place=ratio.groupby(seen["test"]).rank(ascending=False, method="first"))
+    return ranked.sort_values("place", kind="stable").head(most)
+
+
+def _outlier_counts(document: Document, table: pd.DataFrame) -> None:
+    """How many statistics lie beyond their critical values, by condition and model."""
+    cells: list[list[Text]] = []
+    before = ""
+    for (condition, model), mine in groups(table, ["condition", "model"]):
+        far = int((mine["verdict"] == "outlier").sum())
+        both = far + int((mine["verdict"] == "straggler").sum())
+        cells.append(
+            [
+                condition_name(condition) if condition != before else "",
+                model,
+                str(len(mine)),
+                str(both),
+                percent(both / len(mine), decimals=1),
+                str(far),
+                percent(far / len(mine), decimals=1),
+            ]
+        )
+        before = condition
+    document.table(
+        "Statistics beyond the critical values of 5 % and 1 %, by condition and model.",
+        [
+            Heading("condition", "left", 1.4),
+            Heading("model", "left", 0.8),
+            Heading("statistics", width=0.9),
+            Heading("5 %", width=0.6),
+            Heading("share", width=0.7),
+            Heading("1 %", width=0.6),
+            Heading("share", width=0.7),
+        ],
+        cells,
+        wide=False,
     )

@@ -64,7 +64,13 @@ def test_one_model_needs_no_figure_over_the_study():
     assert not document.figures
 
 
-def test_a_row_is_drawn_for_what_varies_only():
+def test_models_are_categories_labelled_with_what_differs_between_them():
     table = tables()["seating_scans"].assign(median_um=40.0)
-    labels = [ax.get_xlabel() for ax in misfit_chart(table).axes]
-    assert labels == ["implants of the framework"] * 2 + ["longest span / mm"] * 2
+    figure = misfit_chart(table)
+    assert len(figure.axes) == 2  # one for each way of seating
+    for ax in figure.axes:
+        said = [t.get_text() for t in ax.get_xticklabels()]
+        assert said == ["M4\n4 implants\n34 mm", "M6\n6 implants\n36 mm"]  # the tilt is the same
+        drawn = [x for line in ax.lines for x in line.get_xdata()]
+        assert min(drawn) > -0.5
+        assert max(drawn) < 1.5

@@ -132,16 +132,18 @@ def test_difference_and_equivalence_can_both_be_shown():
 
 def test_many_contrasts_share_one_sentence_differences_first():
     rows = [
-        contrast(estimate=2.0, low=-4, high=8, margin=20.0, p_equivalence=1e-4),
+        contrast(
+            estimate=2.0, low=-4, high=8, margin=20.0, p_equivalence=1e-4, df=1e9, se=5 / 1.6448536
+        ),  # t quantile of the 90 % interval, any table of the normal
         contrast(contrast="A - C", estimate=-25.0, low=-31, high=-20, p_holm=1e-4, margin=20.0),
         contrast(contrast="B - C", estimate=-12.0, low=-26, high=2, margin=20.0, p_equivalence=0.2),
     ]
     said = plain(contrasts_sentence(rows))
     assert said == (
-        "In the mean deviation of the distance, a difference is shown between A and C, −25 µm "
-        "(−31 to −20 µm); equivalence within ±20 µm is shown between A and B, +2 µm (−4 to "
-        "+8 µm); neither difference nor equivalence is shown between B and C, −12 µm (−26 to "
-        "+2 µm) (first minus second, 95 % intervals)."
+        "In the mean deviation of the distance, a difference is shown between A and C, −25.0 µm "
+        "(−31.0 to −20.0); equivalence within ±20 µm is shown between A and B, +2.0 µm (90 %: "
+        "−3.0 to +7.0); neither difference nor equivalence is shown between B and C, −12.0 µm "
+        "(−26.0 to +2.0) (first minus second; 95 % intervals unless another is named)."
     )
     alone = plain(contrasts_sentence([contrast(), contrast(contrast="A - C")]))
     assert "no difference is shown, which is not equality, between A and B" in alone
@@ -152,7 +154,7 @@ def test_ratio_of_a_log_response_is_taken_back():
                    high=np.log(1.9), ratio=1.5, p_holm=0.0004)  # fmt: skip
     said = plain(contrast_sentence(row))
     assert (
-        "the typical size of the deviation of the distance of A is 1.50 times (1.20 to 1.90)"
+        "the geometric mean of |deviation of the distance| of A is 1.50 times (1.20 to 1.90)"
         in (said[0].lower() + said[1:])
     )
     assert "p < 0.001 after Holm" in said
@@ -211,7 +213,7 @@ def test_a_difference_beyond_the_margin_is_said_to_be_larger():
     row = contrast(estimate=-27.0, low=-33.0, high=-22.0, p_holm=1e-6, margin=20.0,
                    p_equivalence=0.99)  # fmt: skip
     said = plain(contrast_sentence(row))
-    assert "A measures distances shorter than B: −27 µm" in said
+    assert "A measures distances shorter than B: −27.0 µm" in said
     assert "it is larger than 20 µm" in said
     row = contrast(estimate=-25.0, low=-31.0, high=-19.0, p_holm=1e-6, margin=20.0,
                    p_equivalence=0.97)  # fmt: skip
@@ -229,7 +231,7 @@ def test_a_difference_is_said_at_both_ends_of_a_covariate():
     row = Row(model_name="m", response="pair.distance_um", estimate=-2.0, pair="A - B",
               covariate="angulation_deg")  # fmt: skip
     said = plain(range_sentence(row, table, "angulation_deg = 12.5; path_mm = 30", (0.0, 30.0)))
-    assert said == "A minus B goes from 0 µm at 0° to −60 µm at 30° of angulation"
+    assert said == "A minus B goes from 0.0 µm at 0.0° to −60.0 µm at 30.0° of angulation"
 
 
 def test_interference_within_a_limit_is_said_beside_the_verdict():

@@ -1,0 +1,123 @@
+"""Every limit of the study by condition, in one table."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from accstudy.figures.style import rows_of
+from accstudy.reports.content import ReportContent
+from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.select import GAPS, gap_limits, levels, limit_of, own_limits
+from accstudy.reports.sentences import condition_name, measurand_name
+from accstudy.reports.wording import NONE, joined, missing, percent, quantity
+
+__all__ = ["verdict_table"]
+
+_MOST_BESIDE = 4
+_WORDS = ("non-conformity proven", "conformity not proven", "conformity proven")
+
+
+def verdict_table(document: Document, content: ReportContent) -> None:
+    """Bound for future scans and verdict of every limit, a column a condition.
+
+    Parameters
+    ----------
+    document : Document
+        Gets the table; nothing where the study sets no limit.
+    content : ReportContent
+        Tables ``conformity``, ``seating_summary`` and ``span_curve``.
+    """
+    rows = own_limits(content)
+    found: dict[str, dict[str, str]] = {}
+    first = rows.iloc[:1] if len(rows) else rows
+    for row in rows_of(rows) if len(rows) else []:
+        name = f"{_measurand(str(row.measurand))}, {quantity(row.limit, row.unit)}"
+        found.setdefault(name, {})[str(row.condition)] = _pair_verdict(row)
+    found |= _spans(content) | _seats(content)
+    if not found:
+        return
+    conditions = list(dict.fromkeys(c for each in found.values() for c in each))
+    floor = (
+        " The worst pair of a scan is never judged better than a pair by itself, so its bound is "
+        "at least that of each pair."
+        if len(rows) and rows["measurand"].str.endswith("worst pair of a scan").any()
+        else ""
+    )
+    shares = (
+        f" ({percent(first['coverage'].iloc[0])} of them, {percent(first['confidence'].iloc[0])} "
+        "confidence)"
+        if len(first)
+        else ""
+    )
+    caption = (
+        f"Verdicts on conformity with every limit: bound for future scans{shares}, the largest "
+        f"over all models; a dash: no bound that says anything.{floor}"
+    )
+    if len(conditions) <= _MOST_BESIDE:
+        columns = [Heading("limit", "left", 1.7)]
+        columns += [Heading(condition_name(c), "left", 1.3) for c in conditions]
+        cells: list[list[Text]] = [
+            [name, *(each.get(c, NONE) for c in conditions)] for name, each in found.items()
+        ]
+    else:
+        columns = [
+            Heading("limit", "left", 1.7),
+            Heading("condition", "left", 1.3),
+            Heading("verdict", "left", 1.7),
+        ]
+        cells = [
+            [name if k == 0 else "", condition_name(c), said]
+            for name, each in found.items()
+            for k, (c, said) in enumerate(each.items())
+        ]
+    document.table(caption, columns, cells)
+
+
+def _measurand(measurand: str) -> str:
+    name, _, rest = measurand.partition(", ")
+    what = {"distance_um": "distance", "angle_deg": "angle"}.get(name, measurand_name(name))
+    return f"{what}, {rest or 'each pair'}"
+
+
+def _pair_verdict(row: Any) -> str:
+    if not row.verdict:
+        return "nothing can be said"
+    bound = NONE if missing(row.tolerance_bound) else quantity(row.tolerance_bound, row.unit)
+    return f"{bound}, {_short(row.verdict)}"
+
+
+def _short(verdict: str) -> str:
+    return str(verdict).removeprefix("conformity ")
+
+
+def _spans(content: ReportContent) -> dict[str, dict[str, str]]:
+    """Supported span at the limit of a distance."""
+    limit, table = limit_of(content, "distance_um"), levels(content)
+    if limit is None or not len(table):
+        return {}
+    mine = table[table["level_um"] == limit]
+    said = {
+        str(r.condition): "none" if missing(r.supported_mm) else quantity(r.supported_mm, "mm")
+        for r in rows_of(mine)
+    }
+    return {f"supported span at {quantity(limit)}": said}
+
+
+def _seats(content: ReportContent) -> dict[str, dict[str, str]]:
+    """Verdicts of every way of seating; models are named where they differ."""
+    found: dict[str, dict[str, str]] = {}
+    table = pd.DataFrame([r._asdict() for r in gap_limits(content)])
+    if not len(table):
+        return found
+    for (seated, condition), mine in table.groupby(["seated", "condition"], sort=False):
+        name = f"{GAPS.get(str(seated), str(seated))}, {quantity(mine['limit_um'].iloc[0])}"
+        by = {w: [str(m) for m in mine.loc[mine["verdict"] == w, "model"]] for w in _WORDS}
+        met = {w: m for w, m in by.items() if m}
+        if len(met) == 1:
+            said = _short(next(iter(met)))
+        else:
+            said = "; ".join(f"{_short(w)} {joined(m)}" for w, m in met.items())
+        found.setdefault(name, {})[str(condition)] = said
+    return found

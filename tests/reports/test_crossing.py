@@ -1,0 +1,66 @@
+"""The report says which factors the design cannot tell apart, and shows where the scans lie."""
+
+import pandas as pd
+import pytest
+
+from accstudy.reports.content import ReportContent
+from accstudy.reports.crossing import design_section, inseparable_sentences
+from accstudy.reports.document import Document, plain
+
+
+def content(rows, cell=("operator", "session"), random=("model", "operator/session")):
+    pairs = pd.DataFrame(rows, columns=["model", "operator", "session", "technique"])
+    pairs["condition"] = pairs["technique"]
+    pairs["scan"] = [f"s{i}" for i in range(len(pairs))]
+    settings = {
+        "analysis": {"condition": ["technique"], "cell": list(cell)},
+        "model": [{"random": list(random)}],
+    }
+    return ReportContent("x", settings, {"pair_deviations": pairs}, {}, "")
+
+
+def crossed(session_of):
+    return [
+        (m, o, session_of(m, o), t)
+        for m in ("M2", "M4", "M6", "M8")
+        for o in ("operator 1", "operator 2")
+        for t in ("A", "B")
+    ]
+
+
+def test_sessions_that_hold_models_of_their_own_are_said_to_be_inseparable():
+    rows = crossed(lambda m, o: "1" if m in ("M2", "M6") else "2")
+    assert inseparable_sentences(content(rows)) == [
+        "session cannot be told from model: M2 and M6 only with session 1, "
+        "M4 and M8 only with session 2"
+    ]
+
+
+def test_levels_that_hang_together_over_others_can_be_told_apart():
+    # M2 and M8 share no session, but M4 and M6 join them
+    order = {"M2": ("1", "1"), "M4": ("1", "2"), "M6": ("2", "1"), "M8": ("2", "2")}
+    rows = crossed(lambda m, o: order[m][int(o[-1]) - 1])
+    assert inseparable_sentences(content(rows)) == []
+
+
+@pytest.mark.parametrize("random", [("operator",), ("model", "path_mm | operator")])
+def test_an_operator_to_each_technique_is_said_and_sessions_within_operators_are_not(random):
+    rows = [(m, f"operator {t}", f"{t}1", t) for m in ("M2", "M4") for t in ("A", "B")]
+    said = inseparable_sentences(content(rows, cell=("operator", "session"), random=random))
+    assert (
+        "operator cannot be told from technique: A only with operator A, B only with operator B"
+        in said
+    )
+    assert not any("operator" in s and "session" in s for s in said)
+
+
+def test_the_design_table_counts_every_scan_once():
+    rows = crossed(lambda m, o: "1" if m in ("M2", "M6") else "2")
+    document = Document()
+    design_section(document, content(rows + rows[:1]))
+    table = document.blocks[-1]
+    assert [plain(c["title"]) for c in table["columns"]] == [
+        "model", "session", "operator 1", "operator 2", "all",
+    ]  # fmt: skip
+    assert [plain(r[-1]) for r in table["rows"]] == ["5", "4", "4", "4"]
+    assert [plain(c) for c in table["rows"][0]] == ["M2", "1", "2, 1", "1, 1", "5"]
