@@ -233,7 +233,7 @@ def uneven_factor(fit: MixedFit, spread: pd.DataFrame) -> str:
         & (spread["p"] < 0.001)
         & (spread["ratio"] >= LARGE_RATIO)
     ]
-    return str(large.loc[large["ratio"].idxmax(), "against"]) if len(large) else ""
+    return str(large.sort_values("ratio")["against"].iloc[-1]) if len(large) else ""
 
 
 def fit_findings(

@@ -10,6 +10,7 @@ from __future__ import annotations
 import pandas as pd
 
 from accstudy.reports.content import ReportContent
+from accstudy.reports.crossing import inseparable_sentences
 from accstudy.reports.document import Document, Heading, Text, italic
 from accstudy.reports.modelled import margin_name, response_label
 from accstudy.reports.wording import count, joined, missing
@@ -53,10 +54,18 @@ def checklist_rows(content: ReportContent) -> list[tuple[str, str, str]]:
         ("Result of every group, effect and its interval", "CONSORT 11",
          "sections Means of every model, Contrasts; attached tables"),
         ("Limitations and sources of bias", "CONSORT 12",
-         "section Limits of use; those of the design: for the author"),
+         _limitations(content)),
         ("Funding and interests", "CONSORT 13", _AUTHOR),
         ("Where the protocol can be read", "CONSORT 14", _protocol(content)),
     ]  # fmt: skip
+
+
+def _limitations(content: ReportContent) -> str:
+    if inseparable_sentences(content):
+        return (
+            "sections Design (what cannot be told apart), Limits of use; the rest: for the author"
+        )
+    return "section Limits of use; those of the design: for the author"
 
 
 def _hypotheses(content: ReportContent) -> str:

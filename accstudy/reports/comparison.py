@@ -5,6 +5,7 @@ from __future__ import annotations
 from accstudy.figures.models import means_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports import evidence
+from accstudy.reports.believed import residual_checks, unequal_scatter
 from accstudy.reports.checklist import checklist
 from accstudy.reports.content import ReportContent
 from accstudy.reports.crossing import design_section
@@ -16,10 +17,8 @@ from accstudy.reports.model_evidence import (
     contrasts_section,
     effects,
     means_table,
-    residual_checks,
     scatter,
     term_tests,
-    unequal_scatter,
 )
 from accstudy.reports.modelled import lead_model, means_rows
 from accstudy.reports.recorded import record_section

@@ -233,12 +233,19 @@ def _seating(content: ReportContent) -> Text:
 def _models(content: ReportContent) -> Text:
     terms = content.table("model_terms")
     method = str(terms["method"].iloc[0]) if "method" in terms else ""
+    again = (
+        " Where the scatter of the residuals differs at least twofold between levels of a compared "
+        "factor, contrasts were worked out once more with a residual standard deviation for each "
+        "level."
+        if content.has("model_unequal")
+        else ""
+    )
     names = {"kenward-roger": "Kenward and Roger", "satterthwaite": "Satterthwaite"}
     return (
         "Linear mixed models were fitted by restricted maximum likelihood; degrees of freedom "
         f"and standard errors after {names.get(method, method)} "
         f"[{number_of(content, 'models')}]; contrasts are adjusted after Holm, equivalence is "
-        "judged by two one-sided tests. What each model holds stands in the table "
+        f"judged by two one-sided tests.{again} What each model holds stands in the table "
         "below, its formula among the settings of the record."
     )
 

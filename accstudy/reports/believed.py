@@ -1,0 +1,91 @@
+"""Whether the leading model may be believed: its residuals, and scatter that differs."""
+
+from __future__ import annotations
+
+from scipy import stats
+
+from accstudy.figures.models import residual_page
+from accstudy.figures.style import rows_of
+from accstudy.reports.content import ReportContent
+from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.headline import scatter_caution
+from accstudy.reports.modelled import level_contrasts, model_unit
+from accstudy.reports.terms import contrast_name, variable_name
+from accstudy.reports.wording import count, joined, number, p_value, unit_name
+
+__all__ = ["residual_checks", "unequal_scatter"]
+
+
+def residual_checks(document: Document, content: ReportContent, lead: str) -> None:
+    """Residual checks of the leading model on one page."""
+    residuals, quantiles = content.table("model_residuals"), content.table("model_quantiles")
+    if not len(residuals) or not len(quantiles):
+        return
+    mine = residuals[residuals["model_name"] == lead]
+    own = quantiles[quantiles["model_name"] == lead]
+    if len(mine) < 3:
+        return
+    means = content.table("model_means")
+    means = means[means["model_name"] == lead] if len(means) else means
+    unit = unit_name(model_unit(str(means["response"].iloc[0]))) if len(means) else ""
+    largest = mine["residual_scaled"].abs().max()
+    beyond = int((mine["residual_scaled"].abs() > 3).sum())
+    expected = 2 * len(mine) * float(stats.norm.sf(3))
+    normal = number(expected, "", decimals=0 if expected >= 1 else 1)
+    document.heading("May the model be believed")
+    document.lead(
+        "Residuals",
+        "Points should scatter evenly about zero, as wide at the left as at the right, and lie "
+        f"near the line of normal quantiles. {beyond} of {count(len(mine), 'residual')} lie beyond "
+        f"three standard deviations; of as many from a normal distribution about {normal} would.",
+    )
+    document.figure(
+        "residuals",
+        residual_page(mine, own, unit=unit),
+        caption="Residuals, each divided by its standard deviation, against fitted values and "
+        f"against the path (model “{lead}”), with dashed lines at two standard deviations; "
+        "residuals and random effects against normal quantiles.",
+        alt=f"Four panels of residual checks of model {lead}; {beyond} of {len(mine)} scaled "
+        f"residuals beyond 3, largest {number(largest, '', decimals=1)}.",
+    )
+
+
+def unequal_scatter(document: Document, content: ReportContent, lead: str) -> None:
+    """Contrasts of the leading model beside those that let the levels scatter differently."""
+    other = content.table("model_unequal")
+    if len(other):
+        other = other[other["model_name"] == lead]
+    said = scatter_caution(content, lead)
+    if said:
+        document.lead("Unequal scatter", *(f"{t[0].upper()}{t[1:]}" for t in said))
+    if not len(other):
+        return
+    unit = model_unit(str(content.table("model_contrasts")["response"].iloc[0]))
+    used = level_contrasts(content.table("model_contrasts"), lead).set_index("contrast")
+    cells: list[list[Text]] = []
+    for own in rows_of(other[other["contrast"].isin(list(used.index))]):
+        for k, (name, r) in enumerate((("one", used.loc[own.contrast]), ("by level", own))):
+            cells.append(
+                [
+                    contrast_name(own.contrast) if k == 0 else "",
+                    name,
+                    number(r.estimate, unit, signed=True),
+                    joined([number(v, unit, signed=True) for v in (r.low, r.high)], last="to"),
+                    p_value(r.p_holm),
+                    p_value(r.p_equivalence),
+                ]
+            )
+    factor = variable_name(str(other["residual_sd_by"].iloc[0]))
+    document.table(
+        "Scatter allowed for: differences with one residual standard deviation, as used, and with "
+        f"one for each level of {factor}" + (f", {unit_name(unit)}." if unit else "."),
+        [
+            Heading("contrast", "left", 1.8),
+            Heading("residual SD", "left", 0.8),
+            Heading("estimate", width=0.8),
+            Heading("interval", width=1.2),
+            Heading([{"t": "p", "s": "i"}], width=0.6),
+            Heading([{"t": "p", "s": "i"}, " equiv."], width=0.8),
+        ],
+        cells,
+    )
