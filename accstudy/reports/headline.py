@@ -122,7 +122,12 @@ def size_sentences(content: ReportContent, lead: str) -> list[Text]:
             ]
         )
     if alike:
-        said.append(f"No difference in size is shown between {'; '.join(alike[:_ON_FIRST_PAGE])}.")
+        named = alike[:_ON_FIRST_PAGE]
+        rest = len(alike) - len(named)
+        more = f"; nor in {rest} more (Contrasts)" if rest else ""
+        said.append(f"No difference in size is shown between {'; '.join(named)}{more}.")
+    if len(larger) > _ON_FIRST_PAGE:
+        said.append("Further differences in size stand under Contrasts.")
     return said + _seen(content, means[means["model_name"] == models[1]], column)
 
 
