@@ -60,8 +60,8 @@ def unequal_scatter(document: Document, content: ReportContent, lead: str) -> No
         document.lead("Unequal scatter", *(f"{t[0].upper()}{t[1:]}" for t in said))
     if not len(other):
         return
-    unit = model_unit(str(content.table("model_contrasts")["response"].iloc[0]))
     used = level_contrasts(content.table("model_contrasts"), lead).set_index("contrast")
+    unit = model_unit(str(used["response"].iloc[0]))
     cells: list[list[Text]] = []
     for own in rows_of(other[other["contrast"].isin(list(used.index))]):
         for k, (name, r) in enumerate((("one", used.loc[own.contrast]), ("by level", own))):
