@@ -78,14 +78,14 @@ def oriented_cloud(mesh: Mesh, *, cell_mm: float = 0.6, max_faces: int = 60_000)
     cell_mm : float
         Edge of the cells over which the surface is averaged.
     max_faces : int
-        A finer scan is thinned to about so many triangles first.
+        A scan of twice as many or more is thinned towards this number first.
 
     Returns
     -------
     OrientedCloud
         Cells in which the surface turns too much for one normal are left out.
     """
-    step = max(1, -(-len(mesh.faces) // max_faces))
+    step = max(1, len(mesh.faces) // max_faces)
     faces = mesh.faces[::step]
     area = area_vectors(Mesh(mesh.vertices_mm, faces))
     first, second, third = (mesh.vertices_mm.take(faces[:, k], axis=0) for k in range(3))

@@ -251,7 +251,9 @@ def recover(
     ]
     places = [(model.bodies[i], place_of(way, model.lines, i)) for i in again]
     out = list(found)
-    for i, (_, expected), new in zip(again, places, _fit_places(mesh, places), strict=True):
+    tries = [_fit_places(mesh, places), _fit_places(mesh, places, settled=True)]
+    for i, (_, expected), *fits in zip(again, places, *tries, strict=True):
+        new = min((f for f in fits if f is not None), key=_cost, default=None)
         if new is None:
             continue
         old, pose = out[i], new.fit.scan_from_body
@@ -267,11 +269,13 @@ def _expected(way: Arrangement, model: ReferenceModel, implant: int) -> Floats:
     return way.scan_from_model.points(model.lines.points_mm[implant])
 
 
-def _fit_places(mesh: Mesh, places: list[tuple[PreparedBody, Rigid]]) -> list[Found | None]:
+def _fit_places(
+    mesh: Mesh, places: list[tuple[PreparedBody, Rigid]], *, settled: bool = False
+) -> list[Found | None]:
     if not places:
         return []
     fits = []
     for (body, start), patch in zip(places, cut_patches(mesh, places), strict=True):
-        found = find_body(body, patch, start)
+        found = find_body(body, patch, start, settled=settled)
         fits.append(found if found is not None and found.coverage > _LEAST_COVERAGE else None)
     return fits

@@ -47,7 +47,9 @@ class Found:
     layers: float
 
 
-def find_body(prepared: PreparedBody, patch: Patch, start: Rigid) -> Found | None:
+def find_body(
+    prepared: PreparedBody, patch: Patch, start: Rigid, *, settled: bool = False
+) -> Found | None:
     """Fit a scan body to a patch of a scan.
 
     Five degrees of freedom come first, as the rotation about the axis is
@@ -63,16 +65,22 @@ def find_body(prepared: PreparedBody, patch: Patch, start: Rigid) -> Found | Non
     start : Rigid
         Scan from body, to within half a millimetre and a few degrees; the
         rotation about the axis is arbitrary.
+    settled : bool
+        Whether all but the rotation is right already, to within some hundredths
+        of a millimetre: a body that is far from round can be led astray by a
+        first fit with a wrong rotation.
 
     Returns
     -------
     Found or None
         None if too little of it is there.
     """
-    coarse = coarse_fit(prepared, patch, start, offset_mm=0.0, turn=False)
-    if coarse is None:
-        return None
-    pose, offset, _ = coarse
+    pose, offset = start, 0.0
+    if not settled:
+        coarse = coarse_fit(prepared, patch, start, offset_mm=0.0, turn=False)
+        if coarse is None:
+            return None
+        pose, offset, _ = coarse
     turns: tuple[float, ...] = ()
     if prepared.radial.unround_mm > _UNROUND_MM:
         for _ in range(_SEARCHES):

@@ -10,7 +10,7 @@ from accstudy.locate.locate import locate_scan
 from accstudy.mesh.model import Mesh
 from accstudy.simulate.arch import reference_model, symmetric_model
 from accstudy.simulate.bodies import SHAPES, scan_body
-from accstudy.simulate.scan import Blob, placed_bodies, simulate_scan
+from accstudy.simulate.scan import Blob, Noise, placed_bodies, simulate_scan
 
 N = 30_000
 XYZ = ["x_mm", "y_mm", "z_mm"]
@@ -235,3 +235,22 @@ def test_a_reference_that_is_off_by_half_a_millimetre_is_noticed(six, plain):
     located = locate_scan(plain.mesh, reference=wrong, bodies=FLAT)
     assert "poor-agreement" in codes(located)
     assert (located.poses["status"] == "ok").all()
+
+
+def test_a_body_led_astray_by_its_rotation_is_found_from_the_others(pose_errors):
+    # with this one, the fit before the rotation is known slides by a third of a millimetre
+    reference = reference_model(4, angulation_deg=22.6943590481228, seed=7344)
+    scan = simulate_scan(
+        reference,
+        "polygon-top",
+        n_triangles=60_000,
+        noise=Noise(6.0, 0.8, white_um=6.0),
+        offset_um=16.1563038830283,
+        edge_rounding_mm=0.1,
+        holes=0.24409525230028706,
+        seed=7344,
+    )
+    body = scan_body("polygon-top", segment_mm=0.8)
+    located = locate_scan(scan.mesh, reference=reference, bodies={"default": body})
+    assert (located.poses["status"] == "ok").all()
+    assert pose_errors(located.poses, scan.truth)["distance_um"].max() < 50
