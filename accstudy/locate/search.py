@@ -251,9 +251,8 @@ def recover(
     ]
     places = [(model.bodies[i], place_of(way, model.lines, i)) for i in again]
     out = list(found)
-    tries = [_fit_places(mesh, places), _fit_places(mesh, places, settled=True)]
-    for i, (_, expected), *fits in zip(again, places, *tries, strict=True):
-        new = min((f for f in fits if f is not None), key=_cost, default=None)
+    fits = _fit_places(mesh, places, settled=True)
+    for i, (_, expected), new in zip(again, places, fits, strict=True):
         if new is None:
             continue
         old, pose = out[i], new.fit.scan_from_body
@@ -272,10 +271,14 @@ def _expected(way: Arrangement, model: ReferenceModel, implant: int) -> Floats:
 def _fit_places(
     mesh: Mesh, places: list[tuple[PreparedBody, Rigid]], *, settled: bool = False
 ) -> list[Found | None]:
+    """Fit a body at each place; at settled places also without a first fit, the better counts."""
     if not places:
         return []
     fits = []
     for (body, start), patch in zip(places, cut_patches(mesh, places), strict=True):
-        found = find_body(body, patch, start, settled=settled)
-        fits.append(found if found is not None and found.coverage > _LEAST_COVERAGE else None)
+        tries = [find_body(body, patch, start)]
+        if settled:
+            tries.append(find_body(body, patch, start, settled=True))
+        real = [f for f in tries if f is not None and f.coverage > _LEAST_COVERAGE]
+        fits.append(min(real, key=_cost, default=None))
     return fits
