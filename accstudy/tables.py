@@ -90,6 +90,20 @@ def _columns(text: str, *, required: bool = True) -> tuple[Column, ...]:
     return tuple(found)
 
 
+_DIFFERENCE = _columns("""
+    estimate n difference of marginal means
+    se n standard error
+    df n degrees of freedom
+    t n t statistic
+    p n two-sided p value
+    p_holm n p value after Holm within the family
+    low n lower confidence limit
+    high n upper confidence limit
+    ratio n back-transformed ratio for log responses
+    margin n equivalence margin
+    p_equivalence n larger p of the two one-sided tests
+""")
+
 _POSE_COLUMNS = """
     x_mm n position of the platform centre, scan frame
     y_mm n position of the platform centre, scan frame
@@ -648,19 +662,9 @@ _TABLES = (
             response t modelled column
             factor t factor
             contrast t difference of two levels, or a slope
-            estimate n difference of marginal means
-            se n standard error
-            df n degrees of freedom
-            t n t statistic
-            p n two-sided p value
-            p_holm n p value after Holm within the family
-            low n lower confidence limit
-            high n upper confidence limit
-            ratio n back-transformed ratio for log responses
-            margin n equivalence margin
-            p_equivalence n larger p of the two one-sided tests
-            verdict t sentence
-        """),
+        """)
+        + _DIFFERENCE
+        + _columns("verdict t sentence"),
     ),
     Table(
         "model_sentences",
@@ -720,18 +724,8 @@ _TABLES = (
             residual_sd_by t factor whose levels have residual standard deviations of their own
             factor t factor
             contrast t difference of two levels
-            estimate n difference of marginal means
-            se n standard error
-            df n degrees of freedom
-            t n t statistic
-            p n two-sided p value
-            p_holm n p value after Holm within the family
-            low n lower confidence limit
-            high n upper confidence limit
-            ratio n back-transformed ratio for log responses
-            margin n equivalence margin
-            p_equivalence n larger p of the two one-sided tests
-        """),
+        """)
+        + _DIFFERENCE,
     ),
     Table(
         "model_influence",

@@ -19,7 +19,7 @@ from accstudy.reports.modelled import (
     range_sentence,
     shown_interactions,
 )
-from accstudy.reports.select import levels, limit_of, own_limits
+from accstudy.reports.select import limit_of, own_limits, supported_at
 from accstudy.reports.validation import answer as validation_answer
 from accstudy.reports.wording import joined, missing, number, quantity, unit_name
 
@@ -223,11 +223,9 @@ def _conformity(content: ReportContent) -> list[Text]:
     limit, rows = limit_of(content, "distance_um"), own_limits(content)
     if limit is None or not len(rows):
         return []
-    spans = levels(content)
     parts = []
     for row in rows_of(rows[rows["measurand"] == "distance_um"]):
-        mine = spans[(spans["condition"] == row.condition) & (spans["level_um"] == limit)]
-        length = float(mine["supported_mm"].iloc[0]) if len(mine) else float("nan")
+        length = supported_at(content, row)
         upto = (
             "no span supported" if missing(length) else f"supported span {quantity(length, 'mm')}"
         )

@@ -30,6 +30,7 @@ __all__ = [
     "pair_rows",
     "pairs_of_a_scan",
     "slug",
+    "supported_at",
 ]
 
 _LIMITS = {
@@ -179,6 +180,19 @@ def levels(content: ReportContent, along: str = "span") -> pd.DataFrame:
             length = supported(against, level, against=f"{along}_mm")
             rows.append([condition, level, length, float(against["length_mm"].max())])
     return pd.DataFrame(rows, columns=columns)
+
+
+def supported_at(content: ReportContent, row: Any) -> float | None:
+    """Supported span at the limit of a row of table ``conformity``; None if it is not about spans.
+
+    Returns
+    -------
+    float or None
+        mm; NaN where no span is supported.
+    """
+    table = levels(content)
+    mine = table[(table["condition"] == row.condition) & (table["level_um"] == row.limit)]
+    return float(mine["supported_mm"].iloc[0]) if len(mine) and row.unit == "um" else None
 
 
 def longest_span(content: ReportContent) -> float:

@@ -130,16 +130,12 @@ def verdict_sentence(
     text: list[Any] = [
         f"{start}onformity with the limit of {limit} on {what} is ",
         strong_accent("not proven" if row.verdict == NOT_PROVEN else "proven"),
-        f"{where}: with {percent(row.confidence)} confidence, {percent(row.coverage)} of future "
-        "scans deviate by no more than ",
-        strong_accent(quantity(row.tolerance_bound, row.unit)),
-        f" ({count(int(row.n_scans), 'scan')}).",
+        where,
+        *_bound(row, f"{percent(row.coverage)} of future scans deviate"),
     ]
     if row.verdict != PROVEN and supported_mm is not None:
         text.append(" " + _partly(limit, supported_mm))
-    if row.verdict == NOT_PROVEN and not missing(row.n_needed):
-        text.append(_needed(row))
-    return text
+    return [*text, *_needed(row)]
 
 
 def together_sentence(row: Any, n_pairs: int) -> Text:
@@ -163,14 +159,9 @@ def together_sentence(row: Any, n_pairs: int) -> Text:
     text: list[Any] = [
         f"{start}{word} with the limit of {quantity(row.limit, row.unit)} on {asked}, is ",
         strong_accent("not proven" if row.verdict == NOT_PROVEN else "proven"),
-        f": with {percent(row.confidence)} confidence, in {percent(row.coverage)} of future scans "
-        "the worst distance deviates by no more than ",
-        strong_accent(quantity(row.tolerance_bound, row.unit)),
-        f" ({count(int(row.n_scans), 'scan')}).",
+        *_bound(row, f"in {percent(row.coverage)} of future scans the worst distance deviates"),
     ]
-    if row.verdict == NOT_PROVEN and not missing(row.n_needed):
-        text.append(_needed(row))
-    return _capital(text)
+    return _capital([*text, *_needed(row)])
 
 
 def _capital(text: list[Any]) -> list[Any]:
@@ -178,10 +169,21 @@ def _capital(text: list[Any]) -> list[Any]:
     return [text[0][:1].upper() + text[0][1:], *text[1:]]
 
 
-def _needed(row: Any) -> str:
-    """How many scans would prove what is not proven yet."""
+def _bound(row: Any, what: str) -> list[Any]:
+    """With which confidence what stays within which bound, and from how many scans."""
+    return [
+        f": with {percent(row.confidence)} confidence, {what} by no more than ",
+        strong_accent(quantity(row.tolerance_bound, row.unit)),
+        f" ({count(int(row.n_scans), 'scan')}).",
+    ]
+
+
+def _needed(row: Any) -> list[str]:
+    """How many scans would prove what is not proven yet; nothing where that is not known."""
+    if row.verdict != NOT_PROVEN or missing(row.n_needed):
+        return []
     needed = count(int(row.n_needed), "scan")
-    return f" About {needed} in all, in more cells, would prove it if the estimates hold."
+    return [f" About {needed} in all, in more cells, would prove it if the estimates hold."]
 
 
 def decision_rule(confidence: float) -> str:

@@ -29,6 +29,7 @@ from accstudy.reports.select import (
     own_limits,
     pairs_of_a_scan,
     slug,
+    supported_at,
 )
 from accstudy.reports.sentences import (
     bias_sentence,
@@ -139,7 +140,7 @@ def answer(content: ReportContent) -> list[Text]:
         said += [together_sentence(r, pairs_of_a_scan(content)) for r in rows_of(own)]
         said.append(
             verdict_sentence(
-                row, longest_mm=longest_span(content), supported_mm=_supported(content, row)
+                row, longest_mm=longest_span(content), supported_mm=supported_at(content, row)
             )
         )
     pair = longest_pair(content, str(rows["condition"].iloc[0]))
@@ -160,7 +161,7 @@ def _grouped(content: ReportContent, rows: pd.DataFrame) -> Text:
         mine = [r for r in rows_of(rows) if _verdict_cell(r) == verdict]
         named_ = joined(
             [
-                f"{condition_name(r.condition)} ({_bound_and_span(r, _supported(content, r))})"
+                f"{condition_name(r.condition)} ({_bound_and_span(r, supported_at(content, r))})"
                 for r in mine[:8]
             ]
         )
@@ -220,13 +221,6 @@ def _share_of(verdicts: list[tuple[str, str]]) -> str:
             return f"{verdict} for all {len(who)} cases"
         parts.append(f"{verdict} for {joined(who) if len(who) < 4 else f'{len(who)} cases'}")
     return "; ".join(parts)
-
-
-def _supported(content: ReportContent, row: Any) -> float | None:
-    """Supported span at the limit of a row; None where it is not about spans."""
-    table = levels(content)
-    mine = table[(table["condition"] == row.condition) & (table["level_um"] == row.limit)]
-    return float(mine["supported_mm"].iloc[0]) if len(mine) and row.unit == "um" else None
 
 
 def _span_figure(document: Document, content: ReportContent, along: str) -> None:
