@@ -308,6 +308,12 @@ _TABLES = (
             distance_um n deviation of the distance, measured minus reference
             angle_deg n deviation of the angle between the axes, measured minus reference
             relative_axis_deg n angle by which the second axis is off in the frame of the first
+            direction_x n unit vector from the first implant to the second, in the reference
+            direction_y n unit vector from the first implant to the second, in the reference
+            direction_z n unit vector from the first implant to the second, in the reference
+            normal_x n unit vector square to both axes, in the reference; 0 if they are parallel
+            normal_y n unit vector square to both axes, in the reference; 0 if they are parallel
+            normal_z n unit vector square to both axes, in the reference; 0 if they are parallel
         """),
         factors=True,
     ),

@@ -17,6 +17,10 @@ __all__ = ["ALIGNMENTS", "implant_deviations", "pair_deviations"]
 
 Floats = NDArray[np.float64]
 
+_PARALLEL = float(np.sin(np.radians(1.0)))
+"""Sine of the angle below which two axes count as parallel: whichever way one of them is
+turned then, the angle between them grows."""
+
 ALIGNMENTS = ("all-implants", "first-implant", "datum-implants")
 """Names of the alignments."""
 
@@ -44,7 +48,9 @@ def pair_deviations(poses: pd.DataFrame, reference: pd.DataFrame) -> pd.DataFram
     Notes
     -----
     n implants give n(n - 1)/2 pairs but, with their axes, fewer free numbers:
-    the pairs of a scan are not independent observations.
+    the pairs of a scan are not independent observations. To first order a distance
+    deviates by ``(e_b - e_a) . direction`` when the positions are off by e, an angle by
+    ``(r_b - r_a) . normal`` when the axes are turned by r.
     """
     arch = arch_of(reference)
     model, scans = _model_and_scans(poses, reference)
@@ -68,6 +74,8 @@ def pair_deviations(poses: pd.DataFrame, reference: pd.DataFrame) -> pd.DataFram
     true_axis = _second_axis_in_first_frame(
         arch.positions_mm[first], arch.axes[first], arch.positions_mm[second], arch.axes[second]
     )
+    direction = (arch.positions_mm[second] - arch.positions_mm[first]) / span[:, None]
+    normal = _common_normal(arch.axes[first], arch.axes[second])
     names = np.array(arch.implants, dtype=object)
     s, p = measured.shape
     frame = pd.DataFrame(
@@ -87,9 +95,18 @@ def pair_deviations(poses: pd.DataFrame, reference: pd.DataFrame) -> pd.DataFram
             "distance_um": (1000 * (measured - span)).ravel(),
             "angle_deg": (angle - angle_reference).ravel(),
             "relative_axis_deg": angle_between_deg(seen_axis, true_axis[None]).ravel(),
+            **{f"direction_{k}": np.tile(direction[:, i], s) for i, k in enumerate("xyz")},
+            **{f"normal_{k}": np.tile(normal[:, i], s) for i, k in enumerate("xyz")},
         }
     )
     return shape("pair_deviations", frame[np.isfinite(measured).ravel()])
+
+
+def _common_normal(axes_a: Floats, axes_b: Floats) -> Floats:
+    """Unit vectors square to both axes; zero where the axes are parallel."""
+    across = np.cross(axes_a, axes_b)
+    length = np.linalg.norm(across, axis=1, keepdims=True)
+    return np.where(length > _PARALLEL, across / np.maximum(length, _PARALLEL), 0.0)
 
 
 def _second_axis_in_first_frame(p_a: Floats, axis_a: Floats, p_b: Floats, axis_b: Floats) -> Floats:

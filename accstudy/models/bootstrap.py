@@ -10,10 +10,10 @@ Hinkley: Bootstrap Methods and their Application (1997), eq. 4.11 (p value).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import linalg, sparse
+from scipy import linalg
 
 from accstudy.errors import InputError, nearest
 from accstudy.models.crossproducts import Floats, Problem, restricted
@@ -129,42 +129,13 @@ class _Simulator:
 
     def __init__(self, fit: MixedFit, at: Evaluation) -> None:
         self.fit, self.at = fit, at
-        self.x = np.linalg.solve(fit.upper.T, fit.design.x.T).T
-        n = fit.n
-        z = [
-            sparse.csr_array((g.loadings, (np.arange(n), g.codes)), shape=(n, len(g.labels)))
-            for g in fit.groups
-        ]
-        self.t: Any = sparse.csr_array(sparse.hstack([*z, sparse.csr_array(self.x)]))
         self.labels = fit.residual_codes
-        self.members = [self.labels == g for g in range(len(fit.problem.n_group))]
-        self.parts = [self.t[np.flatnonzero(m)] for m in self.members]
 
     def draw(self, rng: np.random.Generator) -> tuple[Problem, Floats]:
         """Cross-products of a new response, and the fit on X that was taken off."""
-        pr, at = self.fit.problem, self.at
-        y = rng.normal(size=pr.n) / np.sqrt(at.weights[self.labels])
+        at = self.at
+        y = rng.normal(size=self.fit.n) / np.sqrt(at.weights[self.labels])
         for grouping, theta in zip(self.fit.groups, at.theta, strict=True):
-            drawn = rng.normal(size=len(grouping.labels))[grouping.codes]
-            y += theta * drawn * grouping.loadings
-        fitted = self.x.T @ y
-        y -= self.x @ fitted
-        scale = np.sqrt(y @ y / max(pr.n - pr.p, 1))
-        y /= scale
-        grams = []
-        for gram, part, members in zip(pr.gram, self.parts, self.members, strict=True):
-            column = part.T @ y[members]
-            square = np.array([[y[members] @ y[members]]])
-            is_sparse: bool = sparse.issparse(gram)
-            if is_sparse:
-                upright: Any = sparse.csr_array(column[:, None])
-                corner: Any = sparse.csr_array(square)
-                blocks: Any = [[gram[:-1, :-1], upright], [upright.T, corner]]
-                grams.append(sparse.csr_array(sparse.block_array(blocks)))
-            else:
-                filled = gram.copy()
-                filled[:-1, -1] = filled[-1, :-1] = column
-                filled[-1, -1] = square[0, 0]
-                grams.append(filled)
-        new = Problem(pr.n, pr.sizes, pr.p, pr.log_det_r, 1.0, pr.n_group, tuple(grams))
-        return new, fitted / scale
+            y += theta * (grouping.z @ rng.normal(size=len(grouping.labels)))
+        drawn, fitted = self.fit.table.problem(y)
+        return drawn, fitted / drawn.scale

@@ -156,10 +156,6 @@ def leave_out(
         )
     at, pr = fit.optimum.at, fit.problem
     h = at.inverse() * at.variance
-    orthonormal = np.linalg.solve(fit.upper.T, fit.design.x.T).T
-    factors = [
-        (g.codes + block.start, g.loadings) for g, block in zip(fit.groups, pr.blocks, strict=True)
-    ]
     residual = fit.fitted()["residual"].to_numpy(float) / pr.scale
     weight = (at.variance / at.weights)[fit.residual_codes]
     rows = fit.rows(combinations)
@@ -168,12 +164,9 @@ def leave_out(
     label = frame[by].astype(str).to_numpy(object)
     for level in pd.unique(label):
         here = np.flatnonzero(label == level)
-        ht = h[:, pr.q :] @ orthonormal[here].T
-        for codes, values in factors:
-            ht += h[:, codes[here]] * values[here]
-        tht = orthonormal[here] @ ht[pr.q :]
-        for codes, values in factors:
-            tht += ht[codes[here]] * values[here, None]
+        t = fit.table.t[here]
+        ht = np.asarray(h @ t.T)
+        tht = np.asarray(t @ ht)
         left = np.diag(weight[here]) - tht
         change = -ht[pr.q :] @ np.linalg.lstsq(left, residual[here], rcond=1e-10)[0]
         moved = rows @ change * pr.scale

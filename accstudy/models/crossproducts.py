@@ -6,7 +6,7 @@ Nothing that follows grows with the number of rows once these are known.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 from typing import Any
@@ -17,7 +17,7 @@ from scipy import sparse
 
 from accstudy.errors import ComputationError
 
-__all__ = ["Floats", "Ints", "Problem", "is_sparse", "problem", "restricted"]
+__all__ = ["Blocks", "Floats", "Ints", "Problem", "Rows", "arrange", "is_sparse", "restricted"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -31,6 +31,63 @@ def is_sparse(matrix: Any) -> bool:
     return bool(sparse.issparse(matrix))
 
 
+class Blocks:
+    """Places of the small blocks that the eliminated columns form, one a unit.
+
+    Columns of one unit (a scan, say) meet no column of another, so their part of the
+    equations is solved unit by unit.
+
+    Parameters
+    ----------
+    units : (q1,) ndarray of int
+        Unit of each eliminated column, numbered from 0.
+    """
+
+    def __init__(self, units: Ints) -> None:
+        counts = np.bincount(units, minlength=1)
+        order = np.argsort(units, kind="stable")
+        starts = np.cumsum(counts) - counts
+        self.size, self.width, self.count = len(units), int(counts.max(initial=1)), len(counts)
+        place = np.empty(len(units), np.int64)
+        place[order] = np.arange(len(units)) - starts[units[order]]
+        members = np.full((self.count, self.width), -1, np.int64)
+        members[units, place] = np.arange(len(units))
+        cols = members[units].ravel()
+        rows = np.repeat(np.arange(len(units)), self.width)
+        self.rows, self.cols = rows[cols >= 0], cols[cols >= 0]
+        self.indptr = np.concatenate([[0], np.cumsum(counts[units])])
+        self.slots = self.slot(units, place, self.rows, self.cols)
+        self.diagonal = self.slot(units, place, np.arange(len(units)), np.arange(len(units)))
+        self._units, self._place = units, place
+
+    def slot(self, units: Ints, place: Ints, rows: Ints, cols: Ints) -> Ints:
+        """Where an entry of a block is in the padded blocks."""
+        return np.asarray((units[rows] * self.width + place[rows]) * self.width + place[cols])
+
+    def take(self, gram: Any) -> Floats:
+        """Blocks of a symmetric matrix whose first columns are the eliminated ones."""
+        out = np.zeros(self.count * self.width * self.width)
+        if is_sparse(gram):
+            found = gram[: self.size, : self.size].tocoo()
+            at = self.slot(self._units, self._place, found.row, found.col)
+            np.add.at(out, at, found.data)
+        else:
+            out[self.slots] = gram[self.rows, self.cols]
+        return out.reshape(self.count, self.width, self.width)
+
+    def spread(self, padded: Floats) -> Any:
+        """Padded blocks as a sparse block-diagonal matrix."""
+        return sparse.csr_array(
+            (padded.ravel()[self.slots], self.cols, self.indptr), shape=(self.size, self.size)
+        )
+
+    def padded(self, values: Floats) -> Floats:
+        """A value a column in the layout of the blocks, zero where there is no column."""
+        out = np.zeros((self.count, self.width))
+        out[self._units, self._place] = values
+        return out
+
+
 @dataclass(frozen=True)
 class Problem:
     """Data of one model as cross-products.
@@ -40,8 +97,7 @@ class Problem:
     n : int
         Rows.
     sizes : tuple of int
-        Levels of each random factor, in the order of the columns of Z; the first
-        is the one that is eliminated.
+        Columns of each random term, in the order of the columns of Z.
     p : int
         Columns of X, which are orthonormal here.
     log_det_r : float
@@ -52,6 +108,8 @@ class Problem:
         Rows of each residual group.
     gram : tuple of matrix
         ``T_g' T_g`` of each residual group, dense or sparse, (q + p + 1) square.
+    units : (q1,) ndarray of int
+        Unit of each column of the first random terms, which are eliminated.
     """
 
     n: int
@@ -61,25 +119,36 @@ class Problem:
     scale: float
     n_group: tuple[int, ...]
     gram: tuple[Any, ...]
+    units: Ints
 
     @property
     def q(self) -> int:
-        """Levels of all random factors together."""
+        """Columns of all random terms together."""
         return sum(self.sizes)
 
     @cached_property
+    def eliminated(self) -> int:
+        """How many random terms are eliminated, the first ones."""
+        return int(np.searchsorted(np.cumsum(self.sizes), len(self.units), side="right"))
+
+    @cached_property
+    def layout(self) -> Blocks:
+        """Where the blocks of the eliminated columns are."""
+        return Blocks(self.units)
+
+    @cached_property
     def blocks(self) -> tuple[slice, ...]:
-        """Columns of each random factor."""
+        """Columns of each random term."""
         ends = np.cumsum((0, *self.sizes))
         return tuple(slice(int(a), int(b)) for a, b in pairwise(ends))
 
     @cached_property
     def parts(self) -> tuple[tuple[Floats, Any, Floats], ...]:
-        """Diagonal of the eliminated block, its border, and the rest, of each group."""
-        q1 = self.sizes[0] if self.sizes else 0
+        """Blocks of the eliminated columns, their border, and the rest, of each group."""
+        q1 = len(self.units)
         return tuple(
             (
-                np.asarray(g.diagonal()[:q1], float),
+                self.layout.take(g),
                 g[:q1, q1:],
                 np.asarray(g[q1:, q1:].toarray() if is_sparse(g) else g[q1:, q1:], float),
             )
@@ -87,19 +156,16 @@ class Problem:
         )
 
     def without(self, k: int) -> Problem:
-        """Leave random factor `k` out."""
+        """Leave random term `k` out."""
         keep = np.ones(self.q + self.p + 1, bool)
         keep[self.blocks[k]] = False
-        sizes = tuple(s for i, s in enumerate(self.sizes) if i != k)
         at = np.flatnonzero(keep)
-        return Problem(
-            self.n,
-            sizes,
-            self.p,
-            self.log_det_r,
-            self.scale,
-            self.n_group,
-            tuple(g[at][:, at] for g in self.gram),
+        units = np.unique(self.units[keep[: len(self.units)]], return_inverse=True)[1]
+        return replace(
+            self,
+            sizes=tuple(s for i, s in enumerate(self.sizes) if i != k),
+            gram=tuple(g[at][:, at] for g in self.gram),
+            units=np.asarray(units, np.int64),
         )
 
 
@@ -130,53 +196,135 @@ def restricted(pr: Problem, basis: Floats, shift: Floats) -> Problem:
     for gram in pr.gram:
         product = change.T @ (gram @ change)
         grams.append(sparse.csr_array(product) if is_sparse(gram) else np.asarray(product))
-    return Problem(pr.n, pr.sizes, fewer, 0.0, pr.scale, pr.n_group, tuple(grams))
+    return replace(pr, p=fewer, log_det_r=0.0, gram=tuple(grams))
 
 
-def problem(
-    y: Floats,
-    orthonormal: Floats,
-    log_det_r: float,
-    factors: Sequence[tuple[Ints, Floats]],
-    groups: Ints | None,
-) -> Problem:
-    """Form the cross-products.
+def arrange(factors: Sequence[Any]) -> tuple[list[int], Ints]:
+    """Decide which random terms are eliminated, unit by unit, before the rest is solved.
 
     Parameters
     ----------
-    y : (n,) ndarray
-        Response; its least-squares fit on X has been taken off.
+    factors : sequence of sparse matrix
+        Columns of Z of each random term, (n, levels).
+
+    Returns
+    -------
+    order : list of int
+        The random terms, those to eliminate first.
+    units : (q1,) ndarray of int
+        Unit of each of their columns.
+
+    Notes
+    -----
+    Units are the levels of a random term; every term whose columns each belong to one of
+    them can go (slopes by scan and implants within scans go with the scan). The choice is
+    the one with the fewest multiplications.
+    """
+    total = sum(f.shape[1] for f in factors)
+    best, order, units = total**3 / 3.0, list(range(len(factors))), np.empty(0, np.int64)
+    entries = [(f.indices, np.repeat(np.arange(f.shape[0]), np.diff(f.indptr))) for f in factors]
+    tried: list[Any] = []
+    for factor in factors:
+        if np.any(np.diff(factor.indptr) != 1) or any(
+            np.array_equal(factor.indices, t) for t in tried
+        ):
+            continue
+        tried.append(factor.indices)
+        inside, owned = [], []
+        for k, (cols, rows) in enumerate(entries):
+            if factors[k].shape[1] < factor.shape[1]:
+                continue
+            owner = np.zeros(factors[k].shape[1], np.int64)
+            owner[cols] = factor.indices[rows]
+            if np.array_equal(owner[cols], factor.indices[rows]):
+                inside.append(k)
+                owned.append(owner)
+        joined = np.concatenate(owned)
+        width = int(np.bincount(joined).max())
+        rest = total - len(joined)
+        cost = 4.0 * factor.shape[1] * width**3 + len(joined) * rest**2 + rest**3 / 3.0
+        if cost < best:
+            best, units = cost, joined
+            order = inside + [k for k in range(len(factors)) if k not in inside]
+    return order, units
+
+
+class Rows:
+    """``[Z, X]`` row by row: what cross-products of any response are made from.
+
+    Parameters
+    ----------
     orthonormal : (n, p) ndarray
         X with orthonormal columns.
     log_det_r : float
         ``log |det R|`` where the given X was ``orthonormal @ R``.
-    factors : sequence of ((n,) ndarray of int, (n,) ndarray)
-        Level of each random factor, numbered from 0, most levels first; and what its
-        effect is multiplied with.
+    factors : sequence of sparse matrix
+        Columns of Z of each random term, (n, levels), as ordered by `arrange`.
+    units : (q1,) ndarray of int
+        Unit of each eliminated column, of `arrange`.
     groups : (n,) ndarray of int, optional
         Residual group of each row, from 0.
-
-    Returns
-    -------
-    Problem
     """
-    n, p = orthonormal.shape
-    scale = float(np.sqrt(y @ y / max(n - p, 1)))
-    if not np.isfinite(scale) or scale == 0:
-        raise ComputationError("the fixed effects fit the response exactly, so nothing is left")
-    sizes = tuple(int(c.max()) + 1 for c, _ in factors)
-    rows = np.arange(n)
-    z = [
-        sparse.csr_array((v, (rows, c)), shape=(n, s))
-        for (c, v), s in zip(factors, sizes, strict=True)
-    ]
-    tail = sparse.csr_array(np.column_stack([orthonormal, y / scale]))
-    t = sparse.csr_array(sparse.hstack([*z, tail]))
-    labels = np.zeros(n, np.int64) if groups is None else groups
-    gram = []
-    for g in range(int(labels.max()) + 1):
-        rows_g = t[np.flatnonzero(labels == g)]
-        product = sparse.csr_array(rows_g.T @ rows_g)
-        gram.append(product.toarray() if product.shape[0] <= DENSE_UP_TO else product)
-    counts = tuple(int(c) for c in np.bincount(labels))
-    return Problem(n, sizes, p, log_det_r, scale, counts, tuple(gram))
+
+    def __init__(
+        self,
+        orthonormal: Floats,
+        log_det_r: float,
+        factors: Sequence[Any],
+        units: Ints,
+        groups: Ints | None = None,
+    ) -> None:
+        self.n, self.p = orthonormal.shape
+        self.orthonormal, self.log_det_r, self.units = orthonormal, log_det_r, units
+        self.sizes = tuple(int(f.shape[1]) for f in factors)
+        self.t: Any = sparse.csr_array(sparse.hstack([*factors, sparse.csr_array(orthonormal)]))
+        labels = np.zeros(self.n, np.int64) if groups is None else groups
+        self.members = [np.flatnonzero(labels == g) for g in range(int(labels.max()) + 1)]
+        whole = len(self.members) == 1
+        self.parts = [self.t if whole else self.t[m] for m in self.members]
+        self.grams: list[Any] = []
+        for part in self.parts:
+            product = sparse.csr_array(part.T @ part)
+            small = product.shape[0] < DENSE_UP_TO
+            self.grams.append(product.toarray() if small else product)
+
+    def problem(self, y: Floats) -> tuple[Problem, Floats]:
+        """Cross-products with a response.
+
+        Parameters
+        ----------
+        y : (n,) ndarray
+            Response; its least-squares fit on X is taken off.
+
+        Returns
+        -------
+        problem : Problem
+        fitted : (p,) ndarray
+            The fit that was taken off, in orthonormal columns and the unit of the response.
+        """
+        fitted = self.orthonormal.T @ y
+        left = y - self.orthonormal @ fitted
+        again = self.orthonormal.T @ left  # once more: a large mean costs digits
+        left, fitted = left - self.orthonormal @ again, fitted + again
+        scale = float(np.sqrt(left @ left / max(self.n - self.p, 1)))
+        if not np.isfinite(scale) or scale <= 1e-12 * float(np.linalg.norm(y)):
+            raise ComputationError("the fixed effects fit the response exactly, so nothing is left")
+        left = left / scale
+        grams = []
+        for gram, part, members in zip(self.grams, self.parts, self.members, strict=True):
+            column = part.T @ left[members]
+            square = float(left[members] @ left[members])
+            if is_sparse(gram):
+                upright: Any = sparse.csr_array(column[:, None])
+                blocks: Any = [[gram, upright], [upright.T, sparse.csr_array([[square]])]]
+                grams.append(sparse.csr_array(sparse.block_array(blocks)))
+            else:
+                filled: Floats = np.empty((len(gram) + 1, len(gram) + 1))
+                filled[:-1, :-1], filled[-1, -1] = gram, square
+                filled[:-1, -1] = filled[-1, :-1] = column
+                grams.append(filled)
+        counts = tuple(len(m) for m in self.members)
+        pr = Problem(
+            self.n, self.sizes, self.p, self.log_det_r, scale, counts, tuple(grams), self.units
+        )
+        return pr, fitted

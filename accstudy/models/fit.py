@@ -1,4 +1,4 @@
-"""Fit a linear mixed model with random intercepts to any table."""
+"""Fit a linear mixed model with independent random effects to any table."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ import numpy.typing as npt
 import pandas as pd
 
 from accstudy.errors import ComputationError, Finding, InputError, Severity
-from accstudy.models.crossproducts import problem
-from accstudy.models.design import Design, build_design, text_levels
-from accstudy.models.grouping import Grouping, groupings, random_columns
-from accstudy.models.inference import Method, check_method
-from accstudy.models.mixed import MixedFit
+from accstudy.models.crossproducts import Rows, arrange
+from accstudy.models.design import build_design, text_levels
+from accstudy.models.grouping import groupings, random_columns
+from accstudy.models.inference import check_method
+from accstudy.models.mixed import MixedFit, residual_codes
 from accstudy.models.optimum import maximise
 
 __all__ = ["fit_mixed", "refit", "unequal_fit"]
@@ -31,7 +31,7 @@ def fit_mixed(
     residual_sd_by: str | None = None,
     method: str = "kenward-roger",
 ) -> MixedFit:
-    """Fit a linear mixed model with random intercepts.
+    """Fit a linear mixed model with independent random effects.
 
     Parameters
     ----------
@@ -42,7 +42,9 @@ def fit_mixed(
     random : sequence of str
         Random factors, crossed; ``"a/b"`` stands for a and b within a, ``"a:b"``
         for the combinations; ``"x | a"`` for a slope of column x of its own at each
-        level of a, independent of its intercept.
+        level of a, independent of its intercept; ``implants``, ``implants:a`` for the
+        implants that pairs share (columns ``implant_a, implant_b`` and, for signed
+        deviations, ``direction_x, direction_y, direction_z``; see Notes).
     data : DataFrame
         One row an observation; rows with a missing value are left out.
     reml : bool
@@ -72,6 +74,11 @@ def fit_mixed(
     are left out, each with a finding. The standard deviation of random slopes is
     that of the response at one standard deviation of x from its mean.
 
+    An implant whose position is off by e changes the distance of a pair by ``-e . u`` or
+    ``+e . u`` with u the direction from the first implant to the second. ``implants`` has
+    three effects an implant, one along each axis, all with one variance; its standard
+    deviation is that of a coordinate.
+
     Examples
     --------
     >>> frame = pd.DataFrame({"yield": [1.0, 2.1, 2.9, 4.2, 1.4, 2.2], "batch": list("aabbcc")})
@@ -80,26 +87,48 @@ def fit_mixed(
     {'batch': 0.945, 'residual': 0.768}
     """
     chosen = check_method(method)
-    extra, slopes = random_columns(random)
+    extra, numbers = random_columns(random, data)
     if residual_sd_by:
         extra.append(residual_sd_by)
-    design = build_design(formula, data, extra=extra, numbers=slopes)
+    design = build_design(formula, data, extra=extra, numbers=numbers)
     if design.x.shape[0] <= design.x.shape[1]:
         raise ComputationError(
             f"{design.x.shape[0]} rows cannot determine {design.x.shape[1]} coefficients "
             f"of {design.response}",
             hint="simplify the model or add scans",
         )
-    orthonormal, _ = np.linalg.qr(design.x)
-    groups, findings = groupings(random, design.data, orthonormal)
+    orthonormal, upper = np.linalg.qr(design.x)
+    found, findings = groupings(random, design.data, orthonormal)
+    order, units = arrange([g.z for g in found])
+    groups = tuple(found[k] for k in order)
     levels: tuple[str, ...] = ()
     if residual_sd_by:
         levels, more = _residual_levels(residual_sd_by, design.data)
         findings += more
-    return _fit(
-        design, tuple(groups), formula, residual_sd_by or None, levels, chosen, reml,
-        (*design.findings, *findings),
-    )  # fmt: skip
+    table = Rows(
+        orthonormal,
+        float(np.log(np.abs(np.diag(upper))).sum()),
+        [g.z for g in groups],
+        units,
+        residual_codes(design.data, residual_sd_by, levels),
+    )
+    problem, fitted = table.problem(design.y)
+    return MixedFit(
+        formula=formula,
+        random=tuple(g.name for g in groups),
+        residual_sd_by=residual_sd_by or None,
+        method=chosen,
+        reml=reml,
+        design=design,
+        groups=groups,
+        residual_levels=levels,
+        table=table,
+        problem=problem,
+        upper=upper,
+        offset=np.asarray(np.linalg.solve(upper, fitted)),
+        optimum=maximise(problem),
+        findings=(*design.findings, *findings),
+    )
 
 
 def _residual_levels(column: str, data: pd.DataFrame) -> tuple[tuple[str, ...], list[Finding]]:
@@ -124,44 +153,6 @@ def _residual_levels(column: str, data: pd.DataFrame) -> tuple[tuple[str, ...], 
     return levels, []
 
 
-def _fit(
-    design: Design,
-    groups: tuple[Grouping, ...],
-    formula: str,
-    residual_sd_by: str | None,
-    residual_levels: tuple[str, ...],
-    method: Method,
-    reml: bool,
-    findings: tuple[Finding, ...],
-) -> MixedFit:
-    orthonormal, upper = np.linalg.qr(design.x)
-    offset = np.asarray(np.linalg.solve(upper, orthonormal.T @ design.y))
-    left = design.y - design.x @ offset
-    if np.linalg.norm(left) <= 1e-12 * max(float(np.linalg.norm(design.y)), 1e-300):
-        raise ComputationError(f"the fixed effects fit {design.response} exactly")
-    codes = None
-    if residual_levels and residual_sd_by:
-        column = design.data[residual_sd_by].astype(str)
-        codes = np.asarray(pd.Categorical(column, categories=list(residual_levels)).codes, np.int64)
-    log_det = float(np.log(np.abs(np.diag(upper))).sum())
-    pr = problem(left, orthonormal, log_det, [(g.codes, g.loadings) for g in groups], codes)
-    return MixedFit(
-        formula=formula,
-        random=tuple(g.name for g in groups),
-        residual_sd_by=residual_sd_by,
-        method=method,
-        reml=reml,
-        design=design,
-        groups=groups,
-        residual_levels=residual_levels,
-        problem=pr,
-        upper=upper,
-        offset=offset,
-        optimum=maximise(pr),
-        findings=findings,
-    )
-
-
 def refit(fit: MixedFit, y: Floats) -> MixedFit:
     """Fit the same model to another response of the same rows.
 
@@ -176,10 +167,14 @@ def refit(fit: MixedFit, y: Floats) -> MixedFit:
     -------
     MixedFit
     """
-    return _fit(
-        replace(fit.design, y=y), fit.groups, fit.formula, fit.residual_sd_by,
-        fit.residual_levels, fit.method, fit.reml, fit.findings,
-    )  # fmt: skip
+    problem, fitted = fit.table.problem(y)
+    return replace(
+        fit,
+        design=replace(fit.design, y=y),
+        problem=problem,
+        offset=np.asarray(np.linalg.solve(fit.upper, fitted)),
+        optimum=maximise(problem),
+    )
 
 
 def unequal_fit(fit: MixedFit, factor: str) -> MixedFit:
@@ -204,6 +199,20 @@ def unequal_fit(fit: MixedFit, factor: str) -> MixedFit:
         If the equations cannot be solved: a level may have no scatter of its own.
     """
     levels, _ = _residual_levels(factor, fit.design.data)
-    return _fit(
-        fit.design, fit.groups, fit.formula, factor, levels, fit.method, fit.reml, fit.findings
+    old = fit.table
+    table = Rows(
+        old.orthonormal,
+        old.log_det_r,
+        [g.z for g in fit.groups],
+        old.units,
+        residual_codes(fit.design.data, factor, levels),
+    )
+    problem, _ = table.problem(fit.design.y)
+    return replace(
+        fit,
+        residual_sd_by=factor,
+        residual_levels=levels,
+        table=table,
+        problem=problem,
+        optimum=maximise(problem),
     )

@@ -1,45 +1,104 @@
-"""Random terms: which rows share a random effect, and which terms cannot be told apart."""
+"""Random terms: which rows share a random effect, and which terms cannot be told apart.
+
+Every term is a sparse matrix Z with a row a row of data and a column a random effect; all
+effects of a term have one variance. ``a`` and ``a:b`` put a 1 where a row has the level,
+``x | a`` the centred covariate, ``implants`` what each implant's position does to a pair.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy import sparse
 
 from accstudy.errors import Finding, InputError, Severity
 
-__all__ = ["Grouping", "expand_random", "groupings", "random_columns"]
+__all__ = [
+    "DIRECTION",
+    "ENDS",
+    "Grouping",
+    "expand_random",
+    "groupings",
+    "joined",
+    "numbered",
+    "random_columns",
+]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 FEW_LEVELS = 3
 
+IMPLANTS = "implants"
+"""Random term of the implants that pairs share."""
+
+ENDS = ("implant_a", "implant_b")
+"""Columns that name the two implants of a pair."""
+
+DIRECTION = ("direction_x", "direction_y", "direction_z")
+"""Columns with the direction from the first implant of a pair to the second."""
+
 
 @dataclass(frozen=True)
 class Grouping:
-    """One random factor: intercepts, or slopes of a covariate.
+    """One random term.
 
     Parameters
     ----------
     name : str
         Columns joined by ``:``; ``covariate | columns`` for slopes.
-    codes : (n,) ndarray of int
-        Level of each row.
+    z : (n, levels) sparse matrix
+        What each effect is multiplied with in each row.
     labels : tuple of str
-        Names of the levels.
-    loadings : (n,) ndarray
-        What the effect is multiplied with: 1, or the covariate less its mean and
-        divided by its standard deviation.
+        Names of the levels, one an effect.
     """
 
     name: str
-    codes: Ints
+    z: Any
     labels: tuple[str, ...]
-    loadings: Floats
+
+
+def joined(columns: Sequence[pd.Series], sign: str = ":") -> pd.Series:
+    """Join texts row by row so that different rows never read alike.
+
+    Where they would, texts that hold the sign themselves are put in double quotes.
+
+    Examples
+    --------
+    >>> joined([pd.Series(["x:1", "x"]), pd.Series(["2", "1:2"])]).tolist()
+    ['"x:1":2', 'x:"1:2"']
+    >>> joined([pd.Series(["x:1", "x"]), pd.Series(["2", "3"])]).tolist()
+    ['x:1:2', 'x:3']
+    """
+    texts = [column.astype(str) for column in columns]
+    plain = _with_sign(texts, sign)
+    if len(texts) == 1 or not any(t.str.contains(sign, regex=False).any() for t in texts):
+        return plain
+    if len(plain.unique()) == len(pd.concat(texts, axis=1).drop_duplicates()):
+        return plain
+    quoted = []
+    for text in texts:
+        odd = text.str.contains(sign, regex=False) | text.str.contains('"', regex=False)
+        quoted.append(text.where(~odd, '"' + text.str.replace('"', '""', regex=False) + '"'))
+    return _with_sign(quoted, sign)
+
+
+def _with_sign(texts: Sequence[pd.Series], sign: str) -> pd.Series:
+    out = texts[0]
+    for text in texts[1:]:
+        out = out + sign + text
+    return out
+
+
+def numbered(columns: Sequence[pd.Series]) -> tuple[Ints, tuple[str, ...]]:
+    """Number the combinations of levels that occur, in sorted order; and their names."""
+    codes, labels = pd.factorize(joined(columns).to_numpy(object), sort=True)
+    return codes.astype(np.int64), tuple(map(str, labels))
 
 
 def expand_random(random: Sequence[str]) -> list[str]:
@@ -55,10 +114,12 @@ def expand_random(random: Sequence[str]) -> list[str]:
     out: list[str] = []
     for entry in random:
         covariate, bar, columns = entry.rpartition("|")
-        parts = [p.strip() for p in columns.split("/")]
-        if not all(parts) or bool(bar) != bool(covariate.strip()):
+        parts = [":".join(q.strip() for q in p.split(":")) for p in columns.split("/")]
+        pieces = [q for p in parts for q in p.split(":")]
+        if not all(pieces) or bool(bar) != bool(covariate.strip()):
             raise InputError(
-                f'cannot read the random term "{entry}"', hint='write "a", "a/b" or "x | a"'
+                f'cannot read the random term "{entry}"',
+                hint='write "a", "a:b", "a/b" or "x | a"',
             )
         before = f"{covariate.strip()} | " if bar else ""
         out += [before + ":".join(parts[: i + 1]) for i in range(len(parts))]
@@ -68,12 +129,12 @@ def expand_random(random: Sequence[str]) -> list[str]:
 def groupings(
     random: Sequence[str], data: pd.DataFrame, orthonormal: Floats
 ) -> tuple[list[Grouping], list[Finding]]:
-    """Number the levels of every random factor; leave out those without information.
+    """Number the levels of every random term; leave out those without information.
 
     Parameters
     ----------
     random : sequence of str
-        ``a``, ``a:b`` or ``a/b``; ``x | a`` for slopes of a column x.
+        ``a``, ``a:b`` or ``a/b``; ``x | a`` for slopes of a column x; ``implants``.
     data : DataFrame
         The rows of the model.
     orthonormal : (n, p) ndarray
@@ -88,81 +149,131 @@ def groupings(
     """
     found: list[Grouping] = []
     findings: list[Finding] = []
+    probe = np.random.default_rng(0).normal(size=(len(data), 2))
+    seen: dict[str, Floats] = {}
     for name in expand_random(random):
         grouping = _number(name, data)
-        why = _unusable(grouping, found, orthonormal)
-        if why is None:
-            found.append(grouping)
-            if len(grouping.labels) <= FEW_LEVELS:
-                findings.append(_few(grouping))
-        else:
+        mark = grouping.z @ (grouping.z.T @ probe)  # the term's covariance, as seen by a probe
+        why = _unusable(grouping, mark, probe, seen, orthonormal)
+        if why is not None:
             findings.append(why)
+            continue
+        found.append(grouping)
+        seen[name] = mark
+        levels = len(grouping.labels) // (len(DIRECTION) if _by_implant(name, data) else 1)
+        if levels <= FEW_LEVELS:
+            findings.append(_few(name, levels))
     return sorted(found, key=lambda g: -len(g.labels)), findings
 
 
-def random_columns(random: Sequence[str]) -> tuple[list[str], list[str]]:
-    """Columns that random terms group by, and those whose slopes vary.
+def random_columns(random: Sequence[str], data: pd.DataFrame) -> tuple[list[str], list[str]]:
+    """Columns that random terms group by, and those that must hold numbers.
 
     Examples
     --------
-    >>> random_columns(["operator/session", "path_mm | scan"])
+    >>> random_columns(["operator/session", "path_mm | scan"], pd.DataFrame())
     (['operator', 'session', 'scan'], ['path_mm'])
+    >>> random_columns(["implants:scan"], pd.DataFrame(columns=[*ENDS, *DIRECTION]))[0]
+    ['implant_a', 'implant_b', 'scan']
     """
     groups: list[str] = []
-    slopes: list[str] = []
+    numbers: list[str] = []
     for name in expand_random(random):
         covariate, _, columns = name.rpartition(" | ")
-        groups += columns.split(":")
-        slopes += [covariate] if covariate else []
-    return list(dict.fromkeys(groups)), list(dict.fromkeys(slopes))
+        numbers += [covariate] if covariate else []
+        for column in columns.split(":"):
+            if column == IMPLANTS and _by_implant(column, data):
+                groups += ENDS
+                numbers += [c for c in DIRECTION if c in data]
+            else:
+                groups.append(column)
+    return list(dict.fromkeys(groups)), list(dict.fromkeys(numbers))
+
+
+def _by_implant(name: str, data: pd.DataFrame) -> bool:
+    """Whether a term is that of the implants that pairs share, not one of a column's."""
+    return IMPLANTS in name.rpartition(" | ")[2].split(":") and IMPLANTS not in data
 
 
 def _number(name: str, data: pd.DataFrame) -> Grouping:
     covariate, _, grouped = name.rpartition(" | ")
-    columns = [data[c].astype(str) for c in grouped.split(":")]
-    joined = columns[0]
-    for column in columns[1:]:
-        joined = joined + ":" + column
-    codes, labels = pd.factorize(joined.to_numpy(object), sort=True)
+    if _by_implant(name, data):
+        return _implants(name, covariate, grouped.split(":"), data)
+    codes, labels = numbered([data[c] for c in grouped.split(":")])
     values = np.ones(len(data))
     if covariate:
         values = data[covariate].to_numpy(float)
         spread = float(values.std())
         values = (values - values.mean()) / spread if spread > 0 else np.zeros(len(data))
-    return Grouping(name, codes.astype(np.int64), tuple(map(str, labels)), values)
+    z = sparse.csr_array((values, (np.arange(len(data)), codes)), shape=(len(data), len(labels)))
+    return Grouping(name, z, labels)
 
 
-def _unusable(grouping: Grouping, before: list[Grouping], orthonormal: Floats) -> Finding | None:
-    n, levels = len(grouping.codes), len(grouping.labels)
-    if levels == 1:
+def _implants(name: str, covariate: str, parts: list[str], data: pd.DataFrame) -> Grouping:
+    """Errors of the positions of implants, as the pairs that share them see them.
+
+    The deviation of a distance is ``(e_b - e_a) . u`` with u the direction of the pair, so
+    its row holds -u and +u in the three columns of its implants, which have one variance:
+    an isotropic error, whatever the frame of u. Without directions (the size of a
+    deviation) both implants of a pair count alike.
+    """
+    if covariate:
+        raise InputError(
+            f'the random term "{name}" asks for slopes by implants',
+            hint=f'write "{IMPLANTS}" or "{IMPLANTS}:technique"',
+        )
+    others = [data[c] for c in parts if c != IMPLANTS]
+    within = [data["model"]] if "model" in data and "model" not in parts else []
+    ends = [pd.concat([data[ENDS[0]], data[ENDS[1]]], ignore_index=True)]
+    twice = [pd.concat([c, c], ignore_index=True) for c in (*within, *others)]
+    codes, labels = numbered([*twice[: len(within)], *ends, *twice[len(within) :]])
+    n, rows = len(data), np.tile(np.arange(len(data)), 2)
+    if not set(DIRECTION) <= set(data.columns):
+        ones = np.ones(2 * n)
+        return Grouping(
+            name, sparse.csr_array((ones, (rows, codes)), shape=(n, len(labels))), labels
+        )
+    u = data[list(DIRECTION)].to_numpy(float)
+    signed = np.concatenate([-u, u]).ravel()
+    columns = (3 * codes[:, None] + np.arange(3)).ravel()
+    z = sparse.csr_array((signed, (np.repeat(rows, 3), columns)), shape=(n, 3 * len(labels)))
+    return Grouping(name, z, tuple(f"{label} {axis}" for label in labels for axis in "xyz"))
+
+
+def _unusable(
+    grouping: Grouping, mark: Floats, probe: Floats, seen: dict[str, Floats], orthonormal: Floats
+) -> Finding | None:
+    if len(grouping.labels) == 1:
         return Finding(
             Severity.NOTE,
             "random-one-level",
             f'random term "{grouping.name}" has a single level, so its spread cannot be seen',
             mend="results hold for this level only",
         )
-    if levels == n:
+    total = float(grouping.z.multiply(grouping.z).sum())
+    if total == 0:
+        return Finding(
+            Severity.NOTE,
+            "random-empty",
+            f'random term "{grouping.name}" does nothing in any row, so its spread cannot be seen',
+        )
+    if _alike(mark, probe):
         return Finding(
             Severity.NOTE,
             "random-no-replicate",
             f'random term "{grouping.name}" has one row a level, so it cannot be told from the '
             "residual",
         )
-    for other in before:
-        if not np.array_equal(grouping.loadings, other.loadings):
-            continue
-        pairs = len(np.unique(grouping.codes * np.int64(len(other.labels)) + other.codes))
-        if pairs == levels == len(other.labels):
+    for name, other in seen.items():
+        if _alike(mark, other):
             return Finding(
                 Severity.NOTE,
                 "random-aliased",
-                f'random terms "{grouping.name}" and "{other.name}" group the rows alike; '
-                f'their spread is shown once, as "{other.name}"',
+                f'random terms "{grouping.name}" and "{name}" group the rows alike; '
+                f'their spread is shown once, as "{name}"',
             )
-    total = float(grouping.loadings @ grouping.loadings)
-    sums = np.zeros((levels, orthonormal.shape[1]))
-    np.add.at(sums, grouping.codes, orthonormal * grouping.loadings[:, None])
-    if total - float(np.sum(sums * sums)) <= 1e-8 * total:
+    inside = grouping.z.T @ orthonormal
+    if total - float(np.sum(inside * inside)) <= 1e-8 * total:
         return Finding(
             Severity.WARNING,
             "random-in-fixed",
@@ -173,10 +284,16 @@ def _unusable(grouping: Grouping, before: list[Grouping], orthonormal: Floats) -
     return None
 
 
-def _few(grouping: Grouping) -> Finding:
+def _alike(one: Floats, other: Floats) -> bool:
+    """Whether one covariance is a multiple of another, as seen by the same probe."""
+    size = float(np.sum(one * one) * np.sum(other * other))
+    return float(np.sum(one * other)) ** 2 >= size * (1 - 1e-12)
+
+
+def _few(name: str, levels: int) -> Finding:
     return Finding(
         Severity.NOTE,
         "random-few-levels",
-        f'random term "{grouping.name}" has only {len(grouping.labels)} levels: its spread is '
+        f'random term "{name}" has only {levels} levels: its spread is '
         "poorly known and tests against it have few degrees of freedom",
     )

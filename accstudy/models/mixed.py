@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -11,14 +12,14 @@ import pandas as pd
 from scipy import stats
 
 from accstudy.errors import ComputationError, Finding
-from accstudy.models.crossproducts import Problem
+from accstudy.models.crossproducts import Problem, Rows
 from accstudy.models.design import Design
 from accstudy.models.grouping import Grouping
 from accstudy.models.hypotheses import term_rows
 from accstudy.models.inference import Inference, Method, check_method
 from accstudy.models.optimum import Optimum, maximise
 
-__all__ = ["MixedFit"]
+__all__ = ["MixedFit", "residual_codes"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -47,9 +48,11 @@ class MixedFit:
     design : Design
         Response and fixed part.
     groups : tuple of Grouping
-        Random factors, most levels first.
+        Random terms, in the order in which they are solved.
     residual_levels : tuple of str
         Levels with residual standard deviations of their own; empty for one.
+    table : Rows
+        Z and X row by row.
     problem : Problem
         Cross-products of the data.
     upper : ndarray
@@ -70,6 +73,7 @@ class MixedFit:
     design: Design
     groups: tuple[Grouping, ...]
     residual_levels: tuple[str, ...]
+    table: Rows
     problem: Problem
     upper: Floats
     offset: Floats
@@ -323,7 +327,7 @@ class MixedFit:
         total = fixed.copy()
         solution = self.inference.pieces.solution * self.problem.scale
         for grouping, block in zip(self.groups, self.problem.blocks, strict=True):
-            total += solution[block][grouping.codes] * grouping.loadings
+            total += grouping.z @ solution[block]
         out = self.design.data.copy()
         out["fitted"], out["fitted_fixed"] = total, fixed
         out["residual"] = self.design.y - total
@@ -334,8 +338,15 @@ class MixedFit:
     @property
     def residual_codes(self) -> npt.NDArray[np.int64]:
         """Residual group of each row, (n,)."""
-        if not self.residual_levels or self.residual_sd_by is None:
-            return np.zeros(self.n, np.int64)
-        column = self.design.data[self.residual_sd_by].astype(str)
-        codes = pd.Categorical(column, categories=list(self.residual_levels)).codes
-        return np.asarray(codes, np.int64)
+        codes = residual_codes(self.design.data, self.residual_sd_by, self.residual_levels)
+        return np.zeros(self.n, np.int64) if codes is None else codes
+
+
+def residual_codes(
+    data: pd.DataFrame, column: str | None, levels: Sequence[str]
+) -> npt.NDArray[np.int64] | None:
+    """Residual group of each row; None where there is one group."""
+    if not levels or not column:
+        return None
+    codes = pd.Categorical(data[column].astype(str), categories=list(levels)).codes
+    return np.asarray(codes, np.int64)

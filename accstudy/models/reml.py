@@ -1,12 +1,12 @@
-"""Profiled likelihood of a linear mixed model with random intercepts.
+"""Profiled likelihood of a linear mixed model with independent random effects.
 
 The model is ``y = X b + sum_k Z_k u_k + e`` with ``u_k ~ N(0, s_k^2 I)`` and
 ``e ~ N(0, diag(r_g^2))``, where ``g`` is the residual group of a row (one group
 unless residual standard deviations are unequal). Parameters are the ratios
 ``theta_k = s_k / r_1`` and ``log(r_g / r_1)``. Everything is worked out from the
 cross-products of ``T = [Z, X, y]``, so nothing grows with the number of rows once
-these are known. The factor with most levels is eliminated analytically, because
-its block is diagonal; the rest is a dense Cholesky factor.
+these are known. Terms that belong to one kind of unit (the scan and its slopes, say) are
+eliminated unit by unit, because units do not meet; the rest is a dense Cholesky factor.
 
 References
 ----------
@@ -62,28 +62,44 @@ class Evaluation:
         return np.concatenate([self.theta, -0.5 * np.log(self.weights[1:])])
 
     @cached_property
-    def _system(self) -> tuple[Floats, Any, Floats, Floats]:
-        """Diagonal block, scaled border, Cholesky factor of the rest, its column scales."""
-        pr, theta = self.problem, self.theta
-        diagonal = sum(w * d for w, (d, _, _) in zip(self.weights, pr.parts, strict=True))
+    def _own(self) -> Floats:
+        """Inverse Cholesky factors of the eliminated units' blocks, (units, width, width)."""
+        pr = self.problem
+        d = pr.layout.padded(self._own_scales)
+        blocks = sum(w * g for w, (g, _, _) in zip(self.weights, pr.parts, strict=True))
+        blocks = np.asarray(blocks) * d[:, :, None] * d[:, None, :]
+        blocks[:, np.arange(d.shape[1]), np.arange(d.shape[1])] += 1.0
+        if d.shape[1] == 1:
+            return np.asarray(1 / np.sqrt(blocks))
+        try:
+            return np.asarray(np.tril(np.linalg.inv(np.linalg.cholesky(blocks))))
+        except np.linalg.LinAlgError:
+            raise _singular() from None
+
+    @cached_property
+    def _own_scales(self) -> Floats:
+        """Ratio of each eliminated column."""
+        e = self.problem.eliminated
+        return np.repeat(self.theta[:e], self.problem.sizes[:e])
+
+    @cached_property
+    def _system(self) -> tuple[Any, Any, Floats, Floats]:
+        """Half of the eliminated block's inverse, half border, factor of the rest, its scales."""
+        pr, e = self.problem, self.problem.eliminated
+        half = pr.layout.spread(self._own)
         border = _total([w * b for w, (_, b, _) in zip(self.weights, pr.parts, strict=True)])
         rest = sum(w * s for w, (_, _, s) in zip(self.weights, pr.parts, strict=True))
-        scales = np.concatenate([np.repeat(theta[1:], pr.sizes[1:]), np.ones(pr.p + 1)])
-        first = theta[0] if len(theta) else 0.0
-        a = 1.0 + first**2 * np.asarray(diagonal, float)
+        scales = np.concatenate([np.repeat(self.theta[e:], pr.sizes[e:]), np.ones(pr.p + 1)])
         system = np.asarray(rest, float) * scales[:, None] * scales
         inner = len(scales) - pr.p - 1
         system[np.arange(inner), np.arange(inner)] += 1.0
-        scaled = _scale_columns(border, first * scales)
-        system -= _gram(scaled, 1.0 / a)
+        reach = half @ _scaled(border, self._own_scales, scales)
+        system -= _gram(reach)
         try:
             factor = linalg.cholesky(system, lower=True, check_finite=False)
         except linalg.LinAlgError:
-            raise ComputationError(
-                "the mixed model's equations are singular at this point",
-                hint="the response may be constant or a random factor may fit it exactly",
-            ) from None
-        return a, scaled, np.asarray(factor, float), scales
+            raise _singular() from None
+        return half, reach, np.asarray(factor, float), scales
 
     @property
     def nu(self) -> int:
@@ -99,10 +115,10 @@ class Evaluation:
     def log_dets(self) -> float:
         """``log |V|``, and with REML ``log |X' V^-1 X|`` of the given X."""
         pr = self.problem
-        a, _, factor, _ = self._system
-        diagonal = np.diag(factor)
+        diagonal = np.diag(self._system[2])
         inner = len(diagonal) - pr.p - 1
-        total = float(np.log(a).sum()) + 2 * float(np.log(diagonal[:inner]).sum())
+        own = self._own.ravel()[pr.layout.diagonal]
+        total = 2 * float(np.log(diagonal[:inner]).sum()) - 2 * float(np.log(own).sum())
         total -= float(np.dot(pr.n_group, np.log(self.weights)))
         if self.reml:
             total += 2 * float(np.log(diagonal[inner:-1]).sum()) + 2 * pr.log_det_r
@@ -125,16 +141,16 @@ class Evaluation:
 
     @cached_property
     def solution(self) -> Floats:
-        """Spherical random effects of all factors and coefficients of X."""
-        a, border, factor, _ = self._system
+        """Spherical random effects of all terms and coefficients of X."""
+        half, reach, factor, _ = self._system
         inner = factor[:-1, :-1]
         rest = linalg.solve_triangular(inner, factor[-1, :-1], lower=True, trans="T")
-        first = (_column(border, -1) - border[:, :-1] @ rest) / a
+        first = half.T @ (_column(reach, -1) - reach[:, :-1] @ rest)
         return np.concatenate([first, rest])
 
     @cached_property
     def _inverse_rest(self) -> Floats:
-        """Inverse of the equations of all but the eliminated factor."""
+        """Inverse of the equations of all but the eliminated terms."""
         factor = self._system[2]
         size = len(factor) - 1
         keep = size if self.reml else size - self.problem.p
@@ -151,48 +167,57 @@ class Evaluation:
         return np.asarray(self._inverse_rest[size:, size:] * self.variance)
 
     @cached_property
-    def _border_times_inverse(self) -> Floats:
-        """Border of the eliminated factor times the inverse of the rest."""
-        return np.asarray(self._system[1][:, :-1] @ self._inverse_rest, float)
+    def _reach(self) -> Any:
+        """Inverse of the eliminated block times its border."""
+        half, reach, _, _ = self._system
+        return half.T @ reach[:, :-1]
+
+    @cached_property
+    def _reach_times_inverse(self) -> Floats:
+        """`_reach` times the inverse of the rest."""
+        return np.asarray(self._reach @ self._inverse_rest, float)
+
+    @cached_property
+    def _own_inverse(self) -> Floats:
+        """Inverse of the eliminated units' blocks, (units, width, width)."""
+        return np.asarray(np.swapaxes(self._own, 1, 2) @ self._own)
 
     @cached_property
     def _inverse_first_diagonal(self) -> Floats:
-        """Diagonal of the eliminated factor's block of the inverse."""
-        a, border, _, _ = self._system
-        return np.asarray(1 / a + _row_sums(border[:, :-1], self._border_times_inverse) / a**2)
+        """Diagonal of the eliminated terms' block of the inverse."""
+        own = self._own_inverse.ravel()[self.problem.layout.diagonal]
+        return np.asarray(own + _row_sums(self._reach, self._reach_times_inverse))
 
     @cached_property
     def pulls(self) -> Floats:
-        """``q_k - tr(H_kk)`` and ``|u_k|^2`` of each factor, (K, 2)."""
+        """``q_k - tr(H_kk)`` and ``|u_k|^2`` of each term, (K, 2)."""
         pr, u = self.problem, self.solution
         traces = []
-        diagonal = np.diag(self._inverse_rest)
-        q1 = pr.sizes[0] if pr.sizes else 0
-        for k, block in enumerate(pr.blocks):
-            if k == 0:
-                trace = self._inverse_first_diagonal.sum()
-            else:
-                trace = diagonal[block.start - q1 : block.stop - q1].sum()
-            traces.append((pr.sizes[k] - trace, u[block] @ u[block]))
+        diagonal = np.concatenate([self._inverse_first_diagonal, np.diag(self._inverse_rest)])
+        for block, size in zip(pr.blocks, pr.sizes, strict=True):
+            traces.append((size - diagonal[block].sum(), u[block] @ u[block]))
         return np.asarray(traces, float).reshape(-1, 2)
 
     @cached_property
     def group_pulls(self) -> Floats:
         """``tr(P I_g)`` and ``y' P I_g P y`` times the group's variance ratio, (G, 2)."""
         pr = self.problem
-        if len(pr.n_group) == 1:  # follows from the sums over all factors
+        if len(pr.n_group) == 1:  # follows from the sums over all terms
             return np.asarray([[self.nu, self.rss]] - self.pulls.sum(axis=0), float)
-        a, _, _, scales = self._system
+        scales, layout, own = self._system[3], pr.layout, self._own_scales
         h22 = self._inverse_rest * scales[:-1, None] * scales[:-1]
-        first = self.theta[0] if len(self.theta) else 0.0
-        h12 = -self._border_times_inverse / a[:, None] * (first * scales[:-1])
-        h11 = first**2 * self._inverse_first_diagonal
+        reached = self._reach_times_inverse
+        h12 = -reached * own[:, None] * scales[:-1]
+        h11 = self._own_inverse.ravel()[layout.slots]
+        h11 = h11 + _row_sums(self._reach[layout.rows], reached[layout.cols])
+        h11 = h11 * own[layout.rows] * own[layout.cols]
         error = np.append(-self.solution * self.effect_scales, 1.0)
         out = []
         for w, n_g, (d, b, s), gram in zip(
             self.weights, pr.n_group, pr.parts, pr.gram, strict=True
         ):
-            trace = d @ h11 + 2 * _row_sums(b[:, :-1], h12).sum() + np.sum(s[:-1, :-1] * h22)
+            trace = d.ravel()[layout.slots] @ h11 + np.sum(s[:-1, :-1] * h22)
+            trace += 2 * _row_sums(b[:, :-1], h12).sum()
             out.append((n_g - w * trace, w * (error @ (gram @ error))))
         return np.asarray(out, float)
 
@@ -220,21 +245,26 @@ class Evaluation:
         Relative to a residual variance of 1 in the first group; columns of a
         factor with a zero component are zero.
         """
-        pr = self.problem
-        a, border, _, _ = self._system
-        q1 = pr.sizes[0] if pr.sizes else 0
-        size = pr.q + pr.p
+        pr, layout = self.problem, self.problem.layout
+        q1, size = len(pr.units), pr.q + pr.p
+        reached = self._reach_times_inverse
         out = np.empty((size, size))
         out[q1:, q1:] = self._inverse_rest
-        bh = self._border_times_inverse
-        out[:q1, q1:] = -bh / a[:, None]
-        out[q1:, :q1] = out[:q1, q1:].T
-        out[:q1, :q1] = (border[:, :-1] @ bh.T).T / a[:, None] / a
-        out[np.arange(q1), np.arange(q1)] += 1 / a
+        out[:q1, q1:] = -reached
+        out[q1:, :q1] = -reached.T
+        out[:q1, :q1] = (self._reach @ reached.T).T
+        out[layout.rows, layout.cols] += self._own_inverse.ravel()[layout.slots]
         scales = self.effect_scales
         out *= scales[:, None]
         out *= scales
         return out
+
+
+def _singular() -> ComputationError:
+    return ComputationError(
+        "the mixed model's equations are singular at this point",
+        hint="the response may be constant or a random factor may fit it exactly",
+    )
 
 
 def _total(matrices: list[Any]) -> Any:
@@ -244,19 +274,17 @@ def _total(matrices: list[Any]) -> Any:
     return total
 
 
-def _scale_columns(matrix: Any, scales: Floats) -> Any:
+def _scaled(matrix: Any, rows: Floats, columns: Floats) -> Any:
     if is_sparse(matrix):
-        return sparse.csr_array(matrix @ sparse.diags_array(scales))
-    return matrix * scales
+        left, right = sparse.diags_array(rows), sparse.diags_array(columns)
+        return sparse.csr_array(left @ matrix @ right)
+    return matrix * rows[:, None] * columns
 
 
-def _gram(matrix: Any, weights: Floats) -> Floats:
-    """``M' diag(w) M`` as a dense matrix."""
-    if is_sparse(matrix):
-        half = sparse.csr_array(sparse.diags_array(np.sqrt(weights)) @ matrix)
-        return np.asarray((half.T @ half).toarray(), float)
-    half = np.sqrt(weights)[:, None] * matrix
-    return np.asarray(half.T @ half, float)
+def _gram(matrix: Any) -> Floats:
+    """``M' M`` as a dense matrix."""
+    product = matrix.T @ matrix
+    return np.asarray(product.toarray() if is_sparse(product) else product, float)
 
 
 def _row_sums(matrix: Any, dense: Floats) -> Floats:

@@ -9,6 +9,8 @@ import pandas as pd
 from scipy import special
 
 from accstudy.errors import Finding, InputError, Severity
+from accstudy.models.expression import columns_of
+from accstudy.models.grouping import DIRECTION, joined
 
 __all__ = ["SPREAD", "model_frame", "spread_column"]
 
@@ -103,13 +105,14 @@ def model_frame(
     plain = _PREFIX.sub("", response).strip()
     if kinds == {"implant"}:
         frame = implants[implants["alignment"] == alignment].copy()
-        frame["site"] = frame["model"].astype(str) + ":" + frame["implant"].astype(str)
+        frame["site"] = joined([frame["model"], frame["implant"]])
         frame["implant"] = frame["site"]
     else:
         frame = pairs.copy()
-        names = frame["implant_a"].astype(str) + "-" + frame["implant_b"].astype(str)
-        frame["site"] = frame["model"].astype(str) + ":" + names
+        names = joined([frame["implant_a"], frame["implant_b"]], "-")
+        frame["site"] = joined([frame["model"], names])
         frame["pair"] = frame["site"]
+        frame = _directed(frame, plain)
     if frame.empty:
         raise InputError(f'there are no rows for the response "{response}"')
     for column in frame.columns:
@@ -134,3 +137,20 @@ def model_frame(
             )
         )
     return "log_spread", frame, findings
+
+
+def _directed(frame: pd.DataFrame, response: str) -> pd.DataFrame:
+    """Directions along which the response sees the errors of the two implants of a pair.
+
+    A signed distance sees errors of position along the pair, a signed angle turns of the
+    axes about their common normal; of the size of a deviation no direction is known.
+    """
+    signed = response.split("(")[0] == response and SPREAD not in response
+    columns = columns_of(response) if signed else []
+    if columns == ["angle_deg"]:
+        normals = [name.replace("direction", "normal") for name in DIRECTION]
+        if set(normals) <= set(frame.columns):
+            return frame.assign(**{d: frame[n] for d, n in zip(DIRECTION, normals, strict=True)})
+    if columns != ["distance_um"]:
+        return frame.drop(columns=[c for c in DIRECTION if c in frame])
+    return frame

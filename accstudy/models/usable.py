@@ -45,7 +45,7 @@ def design_findings(design: Design, random: tuple[str, ...], *, where: str) -> l
     """
     frame = design.data
     out = []
-    columns, _ = random_columns(random)
+    columns, _ = random_columns(random, frame)
     if "scan" in frame and "scan" not in columns:
         out.append(
             Finding(
@@ -85,7 +85,7 @@ def _sites(design: Design, random: tuple[str, ...], where: str) -> list[Finding]
     frame = design.data
     if "site" not in frame or len(frame) == len(frame["site"].unique()):
         return []
-    columns, _ = random_columns(random)
+    columns, _ = random_columns(random, frame)
     if {"site", "pair", "implant"} & set(columns):
         return []
     by_site = frame.groupby("site")
@@ -115,7 +115,7 @@ def _sites(design: Design, random: tuple[str, ...], where: str) -> list[Finding]
 def _own_slopes(design: Design, random: tuple[str, ...], where: str) -> list[Finding]:
     """Slopes compared between scans need random slopes by scan."""
     frame = design.data
-    _, sloped = random_columns(random)
+    _, sloped = random_columns(random, frame)
     if "scan" not in frame:
         return []
     by_scan = frame.groupby("scan")

@@ -11,6 +11,7 @@ models, Methods Ecol. Evol. 4 (2013) 133-142.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -212,7 +213,7 @@ def equal_sd_test(fit: MixedFit) -> dict[str, float]:
     total = pr.gram[0]
     for gram in pr.gram[1:]:
         total = total + gram
-    single = Problem(pr.n, pr.sizes, pr.p, pr.log_det_r, pr.scale, (pr.n,), (total,))
+    single = replace(pr, n_group=(pr.n,), gram=(total,))
     equal = maximise(single, inform=False).at.criterion
     statistic = max(equal - fit.optimum.at.criterion, 0.0)
     df = len(pr.n_group) - 1

@@ -209,3 +209,27 @@ def test_datum_needs_two_implants_of_the_model():
     reference = horseshoe()
     with pytest.raises(ComputationError, match="two or more"):
         implant_deviations(scan_of(reference), reference, datum=("I1",))
+
+
+def test_a_pair_sees_errors_of_its_implants_along_its_direction_and_turns_about_its_normal():
+    reference = horseshoe(4)
+    rng = np.random.default_rng(8)
+    shift, turn = rng.normal(0, 1e-4, (4, 3)), rng.normal(0, 1e-6, (4, 3))  # mm, rad
+    poses = scan_of(reference, shift_mm=shift)
+    axes = reference[["axis_x", "axis_y", "axis_z"]].to_numpy()
+    poses[["axis_x", "axis_y", "axis_z"]] = axes + np.cross(turn, axes)
+    pairs = pair_deviations(poses, reference)
+    row = {name: i for i, name in enumerate(reference["implant"])}
+    a, b = pairs["implant_a"].map(row), pairs["implant_b"].map(row)
+    direction = pairs[["direction_x", "direction_y", "direction_z"]].to_numpy()
+    normal = pairs[["normal_x", "normal_y", "normal_z"]].to_numpy()
+    expected_um = 1000 * np.sum((shift[b] - shift[a]) * direction, axis=1)
+    np.testing.assert_allclose(pairs["distance_um"], expected_um, atol=1e-5)
+    expected_deg = np.degrees(np.sum((turn[b] - turn[a]) * normal, axis=1))
+    np.testing.assert_allclose(pairs["angle_deg"], expected_deg, atol=1e-8)
+
+
+def test_parallel_axes_have_no_common_normal():
+    reference = horseshoe(3, tilt_deg=0.0)
+    pairs = pair_deviations(scan_of(reference), reference)
+    assert (pairs[["normal_x", "normal_y", "normal_z"]] == 0).all().all()

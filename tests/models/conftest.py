@@ -30,10 +30,13 @@ def invented_pairs(
     session_um: float = 5.0,
     pair_um: float = 6.0,
     condition_pair_um: float = 4.0,
+    implant_um: float = 0.0,
+    technique_implant_um: float = 0.0,
 ) -> pd.DataFrame:
     """Rows like those of ``pair_deviations``, from the model that the room fits."""
     rows = []
     sites: dict[tuple[str, str, str], float] = {}
+    ends: dict[tuple[str, int, int], np.ndarray] = {}
     number = 0
     angle_of = [0.0, 15.0, 30.0, 10.0, 25.0, 5.0]
     for technique in techniques:
@@ -56,6 +59,17 @@ def invented_pairs(
                                     (condition, names[0], names[1] + names[2]),
                                     rng.normal(0, condition_pair_um),
                                 )
+                                u = _place(b, count) - _place(a, count)
+                                u /= np.linalg.norm(u)
+                                for sd, what in (
+                                    (implant_um, ""),
+                                    (technique_implant_um, technique),
+                                ):
+                                    for i, sign in ((a, -1), (b, 1)):
+                                        if sd and (what, m, i) not in ends:
+                                            ends[what, m, i] = rng.normal(0, sd, 3)
+                                        if sd:
+                                            own = own + sign * (ends[what, m, i] @ u)
                                 second = technique == techniques[-1] and len(techniques) > 1
                                 sd = sd_um * (technique_sd_ratio if second else 1.0)
                                 value = (
@@ -87,9 +101,18 @@ def invented_pairs(
                                         "distance_um": value,
                                         "angle_deg": rng.normal(0, 0.1),
                                         "relative_axis_deg": abs(rng.normal(0, 0.1)),
+                                        "direction_x": u[0],
+                                        "direction_y": u[1],
+                                        "direction_z": u[2],
                                     }
                                 )
     return pd.DataFrame(rows)
+
+
+def _place(implant: int, count: int) -> np.ndarray:
+    """Position of an implant on half a circle of 20 mm, mm."""
+    angle = np.pi * implant / (count - 1)
+    return np.array([20 * np.cos(angle), 20 * np.sin(angle), 0.3 * implant % 1])
 
 
 def invented_implants(pairs: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
