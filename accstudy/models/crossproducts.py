@@ -310,7 +310,7 @@ class Rows:
         if not np.isfinite(scale) or scale <= 1e-12 * float(np.linalg.norm(y)):
             raise ComputationError("the fixed effects fit the response exactly, so nothing is left")
         left = left / scale
-        grams = []
+        grams: list[Any] = []
         for gram, part, members in zip(self.grams, self.parts, self.members, strict=True):
             column = part.T @ left[members]
             square = float(left[members] @ left[members])
