@@ -147,9 +147,24 @@ def check_events(events: pd.DataFrame, scans: pd.DataFrame, settings: Settings) 
 
 
 def conditions_of_scanning(
-    settings: Settings, implants: pd.DataFrame | None = None
+    settings: Settings,
+    implants: pd.DataFrame | None = None,
+    scans: pd.DataFrame | None = None,
 ) -> list[Finding]:
-    """Warn of what the uncertainty budget cannot know."""
+    """Warn of what the uncertainty budget cannot know.
+
+    Parameters
+    ----------
+    settings : Settings
+        Of the study.
+    implants, scans : DataFrame, optional
+        Tables of the same names, where they could be read.
+
+    Returns
+    -------
+    list of Finding
+        Warnings.
+    """
     findings: list[Finding] = []
     certified = (
         implants is not None
@@ -161,7 +176,9 @@ def conditions_of_scanning(
         where = place("study.toml", column=key)
         findings.append(Finding(Severity.WARNING, code, what, where, mend))
 
-    if settings.scans.temperature_c is None or settings.scans.expansion_per_k is None:
+    by_scan = scans is not None and "temperature_c" in scans
+    everywhere = settings.scans.temperature_c
+    if settings.scans.expansion_per_k is None or (everywhere is None and not by_scan):
         warn(
             "no-temperature",
             "temperature or expansion of the model at the scans is not given, so lengths are "
@@ -169,6 +186,8 @@ def conditions_of_scanning(
             "scans.temperature_c",
             "give scans.temperature_c and scans.expansion_per_k",
         )
+    elif scans is not None and by_scan:
+        findings += _blank_temperatures(scans, settings)
     if settings.reference.is_scan:
         warn(
             "reference-is-scan",
@@ -184,3 +203,24 @@ def conditions_of_scanning(
             "give reference.mpe_um from its certificate, or u_position_um per implant",
         )
     return findings
+
+
+def _blank_temperatures(scans: pd.DataFrame, settings: Settings) -> list[Finding]:
+    """Scans without a temperature in a list that gives temperatures."""
+    everywhere = settings.scans.temperature_c
+    instead = (
+        "its lengths are not corrected"
+        if everywhere is None
+        else f"the {everywhere:g} °C of study.toml are used"
+    )
+    made = scans[~scans["status"].isin(["failed", "planned"])]
+    return [
+        Finding(
+            Severity.WARNING,
+            "no-temperature",
+            f'scan "{row["scan"]}" has no temperature: {instead}',
+            place(settings.scans.list, row["row"], "temperature_c"),
+            "fill it in",
+        )
+        for row in records(made[made["temperature_c"].isna()])
+    ]

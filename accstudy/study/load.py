@@ -157,7 +157,7 @@ def survey_study(
         reader.check_files(scans, poses)
         reader.findings += check_times(scans, implants, events, settings, today or dt.date.today())
     certified = implants if implants is not None and len(implants) else None
-    reader.findings += conditions_of_scanning(settings, certified)
+    reader.findings += conditions_of_scanning(settings, certified, scans)
     findings = gravest_first(reader.findings)
     faulty = any(f.severity is Severity.ERROR for f in findings)
     study = None

@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from accstudy.errors import ComputationError, Finding, Severity, nearest, place
-from accstudy.geometry.rigid import fit_rigid, unit
+from accstudy.errors import Finding, Severity, nearest, place
+from accstudy.geometry.rigid import unit
+from accstudy.study.misplaced import Positions, Slip, find_slip
 from accstudy.study.typed import fault, records
 
 __all__ = ["check_flats", "check_landmarks", "check_positions"]
@@ -18,17 +19,19 @@ __all__ = ["check_flats", "check_landmarks", "check_positions"]
 _POSITION = ["x_mm", "y_mm", "z_mm"]
 _AXIS = ["axis_x", "axis_y", "axis_z"]
 _FLAT = ["flat_x", "flat_y", "flat_z"]
-_TIP_MM = 10.0
-_MISFIT_MM = 1.0
-"""Root mean square beyond which an arrangement is not that of the reference."""
-_FITS_BETTER = 4.0
-"""How much better a mirror image must fit to be named."""
+_ENOUGH_TO_AGREE = 3
+"""Scans that must all show the same slip for it to be the reference's."""
 
 
 def check_positions(
-    poses: pd.DataFrame, scans: pd.DataFrame, implants: pd.DataFrame, *, file: str
+    poses: pd.DataFrame,
+    scans: pd.DataFrame,
+    implants: pd.DataFrame,
+    *,
+    file: str,
+    reference: str = "reference/implants.csv",
 ) -> list[Finding]:
-    """Find positions that are of no scan, of no implant, doubled, or in a wrong frame.
+    """Find positions that are of no scan, of no implant, doubled, or far off the reference.
 
     Parameters
     ----------
@@ -38,8 +41,8 @@ def check_positions(
         Table ``scans``.
     implants : DataFrame
         Table ``implants``, checked.
-    file : str
-        How messages call the file of the positions.
+    file, reference : str
+        How messages call the file of the positions and that of the reference.
 
     Returns
     -------
@@ -55,10 +58,20 @@ def check_positions(
     once = sound.drop_duplicates(["scan", "implant"])
     once = once.assign(model=once["scan"].map(model_of))
     found += _missing(once, known, file)
-    there = implants.drop_duplicates(["model", "implant"])[["model", "implant", *_POSITION, *_AXIS]]
+    columns = ["model", "implant", *_POSITION, *_AXIS, "row"]
+    there = implants.drop_duplicates(["model", "implant"])[columns]
     both = once.merge(there, on=["model", "implant"], suffixes=("", "_ref"))
-    for scan, rows in both.groupby("scan", sort=False):
-        found += _one_scan(str(scan), rows, file)
+    for _, of_model in both.groupby("model", sort=False):
+        by_scan = {str(scan): rows for scan, rows in of_model.groupby("scan", sort=False)}
+        wrong = {scan: _one_scan(rows) for scan, rows in by_scan.items()}
+        slips = {scan: slip for scan, slip in wrong.items() if isinstance(slip, Slip)}
+        at_fault = _in_reference(slips, by_scan, reference, file)
+        for name, slip in wrong.items():
+            if isinstance(slip, list):
+                found += _inward(name, by_scan[name], slip, file)
+            elif slip is not None and at_fault is None:
+                found.append(_slip_finding(f'scan "{name}"', by_scan[name], slip, file))
+        found += at_fault or []
     return found
 
 
@@ -201,24 +214,20 @@ def _missing(poses: pd.DataFrame, known: Mapping[str, list[str]], file: str) -> 
     return found
 
 
-def _one_scan(scan: str, both: pd.DataFrame, file: str) -> list[Finding]:
-    """What is wrong with one scan's positions as a whole, beside those of the reference."""
-    found: list[Finding] = []
+def _one_scan(both: pd.DataFrame) -> Slip | list[int] | None:
+    """What is wrong with one scan's positions as a whole, beside those of the reference.
+
+    A list names the rows whose axes are turned round against most of the others.
+    """
     if len(both) < 2:
-        return found
-    axes = unit(both[_AXIS].to_numpy(float))
-    true_axes = both[[f"{c}_ref" for c in _AXIS]].to_numpy(float)
-    turned = _against_the_others(axes, true_axes)
-    for i in np.flatnonzero(turned):
-        what = f'the axis of "{both["implant"].iloc[i]}" points against the others of "{scan}"'
-        where = place(file, int(both["row"].iloc[i]), "axis_x")
-        mend = "axes point out of the bone: change its sign"
-        found.append(fault("inward-axis", what, where, mend))
-    if not turned.any() and (image := _mirrored(both, axes, true_axes)):
-        what = f'the positions of scan "{scan}" fit the reference only {image}'
-        mend = "a coordinate has the wrong sign or two are swapped, or axes point into the bone"
-        found.append(fault("mirrored", what, place(file, int(both["row"].iloc[0]), "x_mm"), mend))
-    return found
+        return None
+    here = Positions(both[_POSITION].to_numpy(float), unit(both[_AXIS].to_numpy(float)))
+    there = Positions(
+        both[[f"{c}_ref" for c in _POSITION]].to_numpy(float),
+        unit(both[[f"{c}_ref" for c in _AXIS]].to_numpy(float)),
+    )
+    turned = np.flatnonzero(_against_the_others(here.axes, there.axes))
+    return [int(i) for i in turned] if turned.size else find_slip(here, there)
 
 
 def _against_the_others(
@@ -239,35 +248,101 @@ def _angles(axes: NDArray[np.float64]) -> NDArray[np.float64]:
     return angles
 
 
-def _mirrored(both: pd.DataFrame, axes: NDArray[np.float64], true_axes: NDArray[np.float64]) -> str:
-    """Say which reflection of the reference the positions are; empty if none fits better."""
-    here = both[_POSITION].to_numpy(float)
-    there = both[[f"{c}_ref" for c in _POSITION]].to_numpy(float)
-    if not np.isfinite(there).all() or not np.isfinite(true_axes).all():
-        return ""
-    mirror = np.array([-1.0, 1.0, 1.0])
-    as_given = _misfit(here, axes, there, true_axes)
-    if not as_given > _MISFIT_MM:
-        return ""
-    images = {
-        "with all axes reversed": _misfit(here, axes, there, -true_axes),
-        "as its mirror image": _misfit(here, axes, there * mirror, true_axes * mirror),
-    }
-    image, misfit = min(images.items(), key=lambda item: item[1])
-    return image if misfit * _FITS_BETTER < as_given else ""
+def _inward(scan: str, both: pd.DataFrame, turned: list[int], file: str) -> list[Finding]:
+    return [
+        fault(
+            "inward-axis",
+            f'the axis of "{both["implant"].iloc[i]}" points against the others of "{scan}"',
+            place(file, int(both["row"].iloc[i]), "axis_x"),
+            "axes point out of the bone: change its sign",
+        )
+        for i in turned
+    ]
 
 
-def _misfit(
-    here: NDArray[np.float64],
-    axes: NDArray[np.float64],
-    there: NDArray[np.float64],
-    true_axes: NDArray[np.float64],
-) -> float:
-    """Root mean square distance of platforms and axis tips after the best fit, mm."""
-    source = np.concatenate([here, here + _TIP_MM * axes])
-    target = np.concatenate([there, there + _TIP_MM * true_axes])
-    try:
-        motion = fit_rigid(source, target)
-    except ComputationError:
-        return np.inf
-    return float(np.sqrt(((motion.points(source) - target) ** 2).sum(axis=1).mean()))
+def _in_reference(
+    slips: Mapping[str, Slip], scans: Mapping[str, pd.DataFrame], file: str, positions: str
+) -> list[Finding] | None:
+    """One finding where all scans agree with each other and not with the reference."""
+    kinds = {(s.code, s.detail, s.implants) for s in slips.values()}
+    if len(kinds) != 1 or len(slips) < _ENOUGH_TO_AGREE or len(slips) < len(scans):
+        return None
+    rows_of = list(scans.values())
+    scan, slip = next(iter(slips.items()))
+    if not slip.implants:
+        return [_slip_finding(f"all {len(slips)} scans", rows_of[0], slip, positions)]
+    rows = scans[scan]
+    model = rows["model"].iloc[0]
+    names = [str(rows["implant"].iloc[i]) for i in slip.implants]
+    where = place(file, int(rows["row_ref"].iloc[slip.implants[0]]), "x_mm")
+    if slip.code == "exchanged-implants":
+        what = (
+            f'all {len(slips)} scans of model "{model}" fit the reference only with '
+            f"{_and(names)} exchanged"
+        )
+        mend = "exchange their rows in the reference, or in the positions"
+    else:
+        unit_of = "deg" if slip.code == "wild-axis" else "mm"
+        what = (
+            f'all {len(slips)} scans of model "{model}" see "{names[0]}" about '
+            f"{slip.off_mm:.1f} {unit_of} off its reference, and agree on the other implants"
+        )
+        mend = f'check the reference row of "{names[0]}" against the measuring protocol'
+    return [fault(slip.code, what, where, mend)]
+
+
+def _slip_finding(of: str, both: pd.DataFrame, slip: Slip, file: str) -> Finding:
+    """Say what a slip is, where it stands, and what to do."""
+    names = [str(both["implant"].iloc[i]) for i in slip.implants]
+    first = int(both["row"].iloc[slip.implants[0] if slip.implants else 0])
+    where = place(file, first, "x_mm")
+    if slip.code == "wrong-unit":
+        what = f"the positions of {of} look like {slip.detail}, not millimetres"
+        return fault("wrong-unit", what, where, "convert the positions to millimetres")
+    if slip.code == "mirrored":
+        what = f"the positions of {of} fit the reference only {slip.detail}"
+        mend = "a coordinate has the wrong sign or two are swapped, or axes point into the bone"
+        return fault("mirrored", what, where, mend)
+    if slip.code == "exchanged-implants":
+        what = f"{of} fits the reference only with {_and(names)} exchanged"
+        mend = "correct the names in column implant; other rows may show the same"
+        return fault("exchanged-implants", what, place(file, first, "implant"), mend)
+    if slip.found is not None and slip.expected is not None:
+        return _wild_finding(of, names[0], slip, file, first)
+    if slip.code == "wild-axis":
+        what = (
+            f"the axes of {_and(names)} in {of} are up to {slip.off_mm:.0f} deg off the "
+            "reference, while the positions fit it"
+        )
+        mend = "give the measured axes: (0, 0, 1) for all is no measurement"
+        return fault("wild-axis", what, place(file, first, "axis_x"), mend)
+    what = (
+        f"the positions of {of} do not lie as the implants of model "
+        f'"{both["model"].iloc[0]}": {slip.off_mm:.3g} mm off in root mean square'
+    )
+    mend = "check column model of this scan, its positions and the reference"
+    return fault("other-arrangement", what, where, mend)
+
+
+def _wild_finding(of: str, name: str, slip: Slip, file: str, row: int) -> Finding:
+    assert slip.found is not None
+    assert slip.expected is not None
+    columns = _AXIS if slip.code == "wild-axis" else _POSITION
+    off = np.abs(slip.found - slip.expected)
+    worst = int(np.argmax(off))
+    alone = np.delete(off, worst).max() < 0.2 * off[worst]
+    size = f"{slip.off_mm:.4g} {'deg' if slip.code == 'wild-axis' else 'mm'}"
+    what = (
+        f'the {"axis" if slip.code == "wild-axis" else "position"} of "{name}" in {of} is '
+        f"{size} off, as the other implants show"
+    )
+    if alone:
+        column = columns[worst]
+        what += f": {column} is {slip.found[worst]:.6g}, expected about {slip.expected[worst]:.4g}"
+        return fault(slip.code, what, place(file, row, column), "correct the number")
+    return fault(slip.code, what, place(file, row, columns[0]), "correct the row")
+
+
+def _and(names: list[str]) -> str:
+    quoted = [f'"{name}"' for name in sorted(names)]
+    return ", ".join(quoted[:-1]) + " and " + quoted[-1] if len(quoted) > 1 else quoted[0]

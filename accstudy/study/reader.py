@@ -193,7 +193,13 @@ class Reader:
             return
         ours = self.settings.scans
         self.findings += against_reference(scans, implants, self.settings)
-        self.findings += check_positions(poses, scans, implants, file=ours.poses)
+        self.findings += check_positions(
+            poses,
+            scans,
+            implants,
+            file=ours.poses,
+            reference=self.settings.reference.implants,
+        )
         self.findings += check_landmarks(landmarks, scans, implants, file=ours.landmarks)
 
     def without_planned(self, scans: pd.DataFrame, poses: pd.DataFrame) -> pd.DataFrame:

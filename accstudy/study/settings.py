@@ -6,7 +6,10 @@ import datetime as dt
 import math
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic_core import PydanticCustomError
+
+from accstudy.quantities import implausible
 
 __all__ = [
     "Analysis",
@@ -29,11 +32,46 @@ __all__ = [
 Kind = Literal["validation", "comparison", "drift"]
 LengthUnit = Literal["mm", "cm", "m", "inch"]
 Alignment = Literal["all-implants", "datum-implants", "first-implant"]
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-Finite = Annotated[float, Field(allow_inf_nan=False)]
-Share = Annotated[float, Field(gt=0, lt=1)]
+
+
+def _number(value: object) -> object:
+    """Refuse words and truth values where a number is meant: true is not 1."""
+    if isinstance(value, bool | str):
+        raise PydanticCustomError(
+            "not_a_number",
+            "a number is needed",
+            {"hint": "write a number without quotation marks, with a decimal point"},
+        )
+    return value
+
+
+def _of(key: str) -> AfterValidator:
+    """Refuse a number outside the range in which this quantity can be true."""
+
+    def check(value: float) -> float:
+        doubt = implausible(key, value)
+        if doubt:
+            raise PydanticCustomError("implausible", "{what}", {"what": doubt[0], "hint": doubt[1]})
+        return value
+
+    return AfterValidator(check)
+
+
+Number = Annotated[float, BeforeValidator(_number), Field(allow_inf_nan=False)]
+Whole = Annotated[int, BeforeValidator(_number)]
+Positive = Annotated[Number, Field(gt=0)]
+Finite = Number
+TemperatureC = Annotated[Number, _of("temperature_c")]
+ExpansionPerK = Annotated[Number, _of("expansion_per_k")]
+LimitUm = Annotated[Number, _of("limit_um")]
+LimitDeg = Annotated[Number, _of("limit_deg")]
+Share = Annotated[Number, _of("share")]
+RadiusMm = Annotated[Number, _of("radius_mm")]
+HeightMm = Annotated[Number, _of("height_mm")]
+FromPlatformMm = Annotated[Number, _of("from_platform_mm")]
+CoordinateMm = Annotated[Number, _of("coordinate_mm")]
 Vector = tuple[Finite, Finite, Finite]
+PointMm = tuple[CoordinateMm, CoordinateMm, CoordinateMm]
 
 
 class _Strict(BaseModel):
@@ -51,8 +89,8 @@ class StudySection(_Strict):
 class LengthMpe(_Strict):
     """Largest permitted length error of the CMM, E = constant + per_metre * L."""
 
-    constant: NotNegative
-    per_metre: NotNegative = 0.0
+    constant: Annotated[Number, _of("mpe_constant_um")]
+    per_metre: Annotated[Number, _of("mpe_per_metre_um")] = 0.0
 
 
 class Reference(_Strict):
@@ -66,7 +104,7 @@ class Reference(_Strict):
     due_on: dt.date | None = None
     is_scan: bool = False
     mpe_um: LengthMpe | None = None
-    temperature_c: Finite = 20.0
+    temperature_c: TemperatureC = 20.0
     length_unit: LengthUnit = "mm"
     surface: str = ""
     model: str = ""
@@ -80,17 +118,17 @@ class Scans(_Strict):
     poses: str = ""
     landmarks: str = ""
     length_unit: LengthUnit = "mm"
-    temperature_c: Finite | None = None
-    expansion_per_k: NotNegative | None = None
+    temperature_c: TemperatureC | None = None
+    expansion_per_k: ExpansionPerK | None = None
 
 
 class Cylinder(_Strict):
     """A scan body given by numbers instead of a drawing."""
 
-    radius_mm: Positive
-    height_mm: Positive
-    flat_offset_mm: Positive | None = None
-    flat_from_mm: NotNegative = 0.0
+    radius_mm: RadiusMm
+    height_mm: HeightMm
+    flat_offset_mm: RadiusMm | None = None
+    flat_from_mm: FromPlatformMm = 0.0
 
     @model_validator(mode="after")
     def _flat_cuts_the_cylinder(self) -> Cylinder:
@@ -107,10 +145,10 @@ class ScanBodySettings(_Strict):
     mesh: str = ""
     cylinder: Cylinder | None = None
     length_unit: LengthUnit = "mm"
-    origin_mm: Vector = (0.0, 0.0, 0.0)
+    origin_mm: PointMm = (0.0, 0.0, 0.0)
     axis: Vector = (0.0, 0.0, 1.0)
     flat: Vector | None = None
-    use_above_mm: NotNegative = 2.5
+    use_above_mm: FromPlatformMm = 2.5
 
     @model_validator(mode="after")
     def _one_geometry(self) -> ScanBodySettings:
@@ -144,17 +182,29 @@ class Analysis(_Strict):
 class Limit(_Strict):
     """A limit of the user's, with its source, which the report prints."""
 
-    value: Positive
+    value: Number
     source: str = Field(min_length=1)
+
+
+class LimitInUm(Limit):
+    """A limit of a length."""
+
+    value: LimitUm
+
+
+class LimitInDeg(Limit):
+    """A limit of an angle."""
+
+    value: LimitDeg
 
 
 class Limits(_Strict):
     """``[limits]``: against what the results are held."""
 
-    distance_um: Limit | None = None
-    angle_deg: Limit | None = None
-    seat_gap_um: Limit | None = None
-    spans_at_um: tuple[Positive, ...] = (50.0, 100.0, 150.0, 200.0)
+    distance_um: LimitInUm | None = None
+    angle_deg: LimitInDeg | None = None
+    seat_gap_um: LimitInUm | None = None
+    spans_at_um: tuple[LimitUm, ...] = (50.0, 100.0, 150.0, 200.0)
     coverage: Share = 0.95
     confidence: Share = 0.95
 
@@ -176,22 +226,22 @@ class ModelSettings(_Strict):
 class Seating(_Strict):
     """``[seating]``: the rigid framework whose seating is predicted."""
 
-    platform_radius_mm: Positive = 2.0
-    screw_pitch_mm: Positive | None = None
+    platform_radius_mm: RadiusMm = 2.0
+    screw_pitch_mm: Annotated[Number, _of("pitch_mm")] | None = None
     engaging: bool = False
-    lateral_clearance_um: NotNegative | None = None
-    draws: Annotated[int, Field(ge=0, le=10_000)] = 200
+    lateral_clearance_um: Annotated[Number, _of("clearance_um")] | None = None
+    draws: Annotated[Whole, Field(ge=0, le=10_000)] = 200
 
 
 class Drift(_Strict):
     """``[drift]``: what is charted and from when."""
 
     events: str = ""
-    baseline_sessions: Annotated[int, Field(ge=3)] = 6
+    baseline_sessions: Annotated[Whole, Field(ge=3)] = 6
     baseline_until: dt.date | None = None
     false_alarm_every: Positive = 370.0
     shift_um: Positive = 20.0
-    sd_ratio: Annotated[float, Field(gt=1, le=10)] = 2.0
+    sd_ratio: Annotated[Number, Field(gt=1, le=10)] = 2.0
     horizon_months: Positive | None = None
     run_rules: bool = False
 
@@ -199,7 +249,7 @@ class Drift(_Strict):
 class SeatingUncertainty(_Strict):
     """Standard uncertainty of putting a scan body on, with its source."""
 
-    value: NotNegative
+    value: Annotated[Number, _of("uncertainty_um")]
     source: str = Field(min_length=1)
 
 
@@ -207,7 +257,7 @@ class Uncertainty(_Strict):
     """``[uncertainty]``: parts that the data do not show."""
 
     scan_body_seating_um: SeatingUncertainty | None = None
-    temperature_tolerance_k: NotNegative = 1.0
+    temperature_tolerance_k: Annotated[Number, _of("temperature_tolerance_k")] = 1.0
 
 
 class Exclusion(_Strict):

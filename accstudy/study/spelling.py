@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 from accstudy.errors import Finding, Severity, place
 
-__all__ = ["alike", "perhaps_misspelt"]
+__all__ = ["alike", "perhaps_misspelt", "unusual_characters"]
 
 _SEPARATORS = re.compile(r"(?<!\d)[\s_\-‐-―.]+|[\s_\-‐-―.]+(?!\d)")
 _LEADING_ZEROS = re.compile(r"(?<![\d.,])0+(?=\d)")
@@ -17,12 +17,66 @@ _SHORTEST = 5
 """Letters a word must have for one of them to count as a slip."""
 
 
+# Letters of other scripts that look like Latin ones (a part of the confusables of
+# Unicode Technical Standard 39, from memory).
+_LOOKS_LATIN = str.maketrans(
+    "АВЕЅІЈКМНОРСТУХаеоѕіјрсухΑΒΕΖΗΙΚΜΝΟΡΤΥΧο",
+    "ABESIJKMHOPCTYXaeosijpcyxABEZHIKMNOPTYXo",
+)
+_INVISIBLE = frozenset({"Cf", "Co", "Cn", "Cs"})
+
+
+def unusual_characters(text: str, where: str) -> list[Finding]:
+    """Find characters in a name that nobody sees or that look like others.
+
+    Parameters
+    ----------
+    text : str
+        A cell that holds a name.
+    where : str
+        Its place.
+
+    Returns
+    -------
+    list of Finding
+        Errors: an invisible character; full-width letters or digits; a word that
+        mixes Latin letters with look-alikes of another script.
+    """
+    if text.isascii():
+        return []
+    hidden = [c for c in text if unicodedata.category(c) in _INVISIBLE]
+    if hidden:
+        names = ", ".join(dict.fromkeys(unicodedata.name(c, f"U+{ord(c):04X}") for c in hidden))
+        what = f'the name "{text}" holds a character that cannot be seen ({names.lower()})'
+        return [_error("invisible-character", what, where, "type the name again")]
+    wide = [c for c in text if unicodedata.east_asian_width(c) == "F"]
+    if wide:
+        plain = unicodedata.normalize("NFKC", text)
+        what = f'the name "{text}" is written with full-width characters'
+        return [_error("full-width", what, where, f'write "{plain}"')]
+    for word in text.split():
+        latin = any(c.isascii() and c.isalpha() for c in word)
+        strange = [c for c in word if ord(c) in _LOOKS_LATIN]
+        if latin and strange:
+            what = f'"{word}" mixes Latin letters with look-alikes of another script: ' + ", ".join(
+                unicodedata.name(c).lower() for c in dict.fromkeys(strange)
+            )
+            mend = f'write "{word.translate(_LOOKS_LATIN)}" if Latin letters are meant'
+            return [_error("mixed-scripts", what, where, mend)]
+    return []
+
+
+def _error(code: str, what: str, where: str, mend: str) -> Finding:
+    return Finding(Severity.ERROR, code, what, where, mend)
+
+
 def _key(text: str) -> str:
     """What is left of a name without case, blanks, separators and leading zeros.
 
-    Separators between two digits stay: 1-1 is not 11, and 4.01 is not 4.1.
+    Separators between two digits stay: 1-1 is not 11, and 4.01 is not 4.1. Letters of
+    other scripts count as the Latin ones that they look like.
     """
-    folded = unicodedata.normalize("NFKC", text).casefold()
+    folded = unicodedata.normalize("NFKC", text.translate(_LOOKS_LATIN)).casefold()
     return _LEADING_ZEROS.sub("", _SEPARATORS.sub("", " ".join(folded.split())))
 
 
@@ -55,7 +109,8 @@ def alike(names: Sequence[str], rows: Sequence[int], *, file: str, column: str) 
                 Finding(
                     Severity.ERROR,
                     "level-spelling",
-                    f'"{other}" and "{first}" (row {at}) differ by case, blanks or separators only',
+                    f'"{other}" and "{first}" (row {at}) differ by case, blanks, separators or '
+                    "look-alike letters only",
                     place(file, row, column),
                     f'write "{first}" everywhere if they are the same, or tell them apart clearly',
                 )

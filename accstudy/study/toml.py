@@ -97,8 +97,16 @@ def _faults(error: ValidationError, name: str, rows: _Rows) -> Iterable[Finding]
         else:
             said = item["msg"].removeprefix("Value error, ")
             value = item["input"]
-            shown = "" if isinstance(value, dict | list) else f" (found {value!r})"
-            yield _fault("bad-value", f'"{dotted}": {said}{shown}', where)
+            code = "implausible-value" if kind == "implausible" else "bad-value"
+            plain = kind == "implausible" or isinstance(value, dict | list)
+            shown = "" if plain else f" (found {_shown(value)})"
+            hint = str(item.get("ctx", {}).get("hint", ""))
+            yield _fault(code, f'"{dotted}": {said}{shown}', where, hint)
+
+
+def _shown(value: object) -> str:
+    """A value as TOML writes it."""
+    return str(value).lower() if isinstance(value, bool) else repr(value)
 
 
 def _known_keys(path: Sequence[int | str]) -> list[str]:

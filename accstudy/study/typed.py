@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -11,8 +12,9 @@ from typing import Any
 import pandas as pd
 
 from accstudy.errors import Finding, InputError, Severity, nearest, place
+from accstudy.quantities import COLUMNS, implausible
 from accstudy.study.sheet import Sheet
-from accstudy.study.spelling import alike, perhaps_misspelt
+from accstudy.study.spelling import alike, perhaps_misspelt, unusual_characters
 from accstudy.tables import TABLES, Column
 
 __all__ = ["LABEL_FACTORS", "fault", "parse_number", "records", "typed"]
@@ -22,13 +24,20 @@ LABEL_FACTORS = frozenset(
 )
 """Factor columns that are labels even when they look like numbers."""
 
+FLAG_FACTORS = frozenset({"reseated"})
+"""Factor columns that say true or false."""
+
+UNIT_ENDINGS = ("_mm", "_um", "_deg", "_min", "_days", "_percent", "_ncm", "_lux")
+"""A column whose name ends with a unit holds numbers."""
+
 FREE_TEXT = frozenset({"reason", "note"})
 """Columns of sentences, in which a line break is a blank."""
 
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
-_COMMA_NUMBER = re.compile(r"[+-]?(\d+,\d*|,\d+)([eE][+-]?\d+)?")
-_GROUPED = re.compile(r"[+-]?\d{1,3}([.,' ]\d{3})+([.,]\d+)?")
-_DATE = re.compile(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2})?)?(Z|[+-]\d{2}:\d{2})?")
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+_COMMA_NUMBER = re.compile(r"[+-]?(\d+,\d*|,\d+)([eE][+-]?\d+)?", re.ASCII)
+_GROUPED = re.compile(r"[+-]?\d{1,3}([.,' ]\d{3})+([.,]\d+)?", re.ASCII)
+_WITH_UNIT = re.compile(r"([+-]?[\d.,]+)\s*([^\d\s.,+-].{0,7})", re.ASCII)
+_DATE = re.compile(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2})?)?(Z|[+-]\d{2}:\d{2})?", re.ASCII)
 _MOST_FAULTS = 1000
 _FORMULA_START = ("=", "+", "-", "@")
 
@@ -84,10 +93,22 @@ def parse_number(text: str, *, comma_decimals: bool) -> float:
             hint='use a decimal point, or part the cells with ";"',
         )
     else:
-        raise InputError(f'"{text}" is not a number')
+        raise InputError(f'"{text}" is not a number', hint=_meant(text))
     if not math.isfinite(value):
         raise InputError(f'"{text}" is too large a number')
     return value
+
+
+def _meant(text: str) -> str:
+    """What a cell that is no number was probably meant to be."""
+    plain = unicodedata.normalize("NFKC", text).replace("\u2212", "-").strip()
+    if plain != text and _NUMBER.fullmatch(plain):
+        return f"it is written with signs of another script: write {plain}"
+    if with_unit := _WITH_UNIT.fullmatch(text):
+        return f"write the number without its unit: {with_unit[1]}"
+    if text.lower().lstrip("#") in ("n/a", "na", "nan", "none", "-", "?", "unknown", "div/0!"):
+        return "leave the cell empty where the value is not known"
+    return "write digits with a decimal point"
 
 
 def typed(
@@ -208,6 +229,12 @@ def _convert(cells: Sequence[str], column: Column, sheet: Sheet) -> tuple[pd.Ser
                 value = parse_number(cell, comma_decimals=sheet.comma_decimals)
             except InputError as error:
                 faults.append(fault("not-a-number", error.message, where, error.hint))
+            else:
+                if column.name in COLUMNS and (
+                    doubt := implausible(COLUMNS[column.name], float(str(value)))
+                ):
+                    what, hint = doubt
+                    faults.append(fault("implausible-value", f"{column.name}: {what}", where, hint))
         elif column.kind == "date":
             value = _date(cell)
             if value is None:
@@ -239,6 +266,8 @@ def _convert(cells: Sequence[str], column: Column, sheet: Sheet) -> tuple[pd.Ser
                 )
             if any(ord(c) < 32 for c in str(value)):
                 faults.append(_control_character(where))
+            elif column.name not in FREE_TEXT:
+                faults += unusual_characters(cell, where)
         values.append(value)
     if column.kind == "text":
         return pd.Series(["" if v is None else v for v in values], dtype=object), faults
@@ -279,6 +308,11 @@ def _factor(cells: Sequence[str], name: str, sheet: Sheet) -> tuple[pd.Series, l
         )
     if name.endswith(("_at", "_on")):
         return _convert(cells, Column(name, "date", "", required=False), sheet)
+    if name in COLUMNS or name.endswith(UNIT_ENDINGS):
+        values, found = _convert(cells, Column(name, "number", "", required=False), sheet)
+        return values, faults + found
+    if name in FLAG_FACTORS:
+        faults += _convert(cells, Column(name, "flag", "", required=False), sheet)[1]
     filled = [c for c in cells if c]
     if name not in LABEL_FACTORS and filled:
         try:
@@ -289,9 +323,35 @@ def _factor(cells: Sequence[str], name: str, sheet: Sheet) -> tuple[pd.Series, l
             return pd.Series(numbers, dtype="int64" if whole else float), faults
         except InputError:
             pass
+        faults += _nearly_numbers(cells, name, sheet)
     for cell, row in zip(cells, sheet.numbers, strict=True):
+        where = place(sheet.file, row, name)
         if any(ord(c) < 32 for c in cell):
-            faults.append(_control_character(place(sheet.file, row, name)))
+            faults.append(_control_character(where))
+        else:
+            faults += unusual_characters(cell, where)
     faults += alike(cells, sheet.numbers, file=sheet.file, column=name)
     faults += perhaps_misspelt(cells, sheet.numbers, file=sheet.file, column=name)
     return pd.Series(list(cells), dtype=object), faults
+
+
+def _nearly_numbers(cells: Sequence[str], name: str, sheet: Sheet) -> list[Finding]:
+    """Warn of a column that would hold numbers but for a few cells."""
+    other = []
+    for cell, row in zip(cells, sheet.numbers, strict=True):
+        try:
+            if cell:
+                parse_number(cell, comma_decimals=sheet.comma_decimals)
+        except InputError:
+            other.append((cell, row))
+    filled = sum(bool(c) for c in cells)
+    if not filled or len(other) > 0.2 * filled:
+        return []
+    (cell, row), count = other[0], len(other)
+    what = (
+        f'{filled - count} cells of "{name}" are numbers, {count} {"is" if count == 1 else "are"} '
+        f'not, such as "{cell}": the whole column is taken as labels'
+    )
+    mend = "write a number, or leave the cell empty"
+    where = place(sheet.file, row, name)
+    return [Finding(Severity.WARNING, "nearly-a-number", what, where, mend)]

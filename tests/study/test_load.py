@@ -97,7 +97,7 @@ def test_a_sound_study_is_read_with_its_groups(folder):
         ("[study\n", "not-toml", "study.toml:1"),
         (
             "[study]\ntitle='x'\nkind='validation'\n[limits]\ndistance_um={value=-1,source='s'}\n",
-            "bad-value",
+            "implausible-value",
             "study.toml:5:limits.distance_um.value",
         ),
         (

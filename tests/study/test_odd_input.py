@@ -83,6 +83,26 @@ def swapped(text, *pairs):
     return text
 
 
+def with_column(name, *cells):
+    """The scan list with one more column, and as many rows as cells."""
+    head, *rows = SCANS.splitlines()
+    rows += [f"s{k},M,device A,1,3,{k},2026-03-01" for k in range(4, len(cells) + 1)]
+    lines = [f"{row},{cell}" for row, cell in zip(rows, cells, strict=True)]
+    return "\n".join([f"{head},{name}", *lines]) + "\n"
+
+
+def with_temperature(*cells):
+    return with_column("temperature_c", *cells)
+
+
+def scaled(factor):
+    """The positions of every scan in another unit."""
+    head, *rows = POSES.splitlines()
+    cells = [row.split(",") for row in rows]
+    lines = [",".join([*c[:3], *(repr(float(v) * factor) for v in c[3:6]), *c[6:]]) for c in cells]
+    return "\n".join([head, *lines]) + "\n"
+
+
 LAST = POSES.splitlines()[-1] + "\n"
 COPIED = POSES.replace(
     "".join(x + "\n" for x in POSES.splitlines()[4:7]),
@@ -222,6 +242,93 @@ ODD = {
     "path that climbs out": (
         {"settings": swapped(SETTINGS, ('"events.csv"', '"../events.csv"'))}, "outside",
         "study.toml::drift.events", "../events.csv"),
+    "temperature in words": (
+        {"scans": with_temperature("23", "#N/A", "22.5")}, "not-a-number",
+        "scans.csv:3:temperature_c", "#N/A"),
+    "temperature with a decimal comma in quotation marks": (
+        {"scans": with_temperature("23", '"30,0"', "22.5")}, "not-a-number",
+        "scans.csv:3:temperature_c", "30,0"),
+    "temperature with its unit": (
+        {"scans": with_temperature("23", "30 °C", "22.5")}, "not-a-number",
+        "scans.csv:3:temperature_c", "30 °C"),
+    "temperature in full-width digits": (
+        {"scans": with_temperature("23", "２２", "22.5")}, "not-a-number",
+        "scans.csv:3:temperature_c", "２２"),
+    "temperature left blank": (
+        {"scans": with_temperature("23", "", "22.5")}, "no-temperature",
+        "scans.csv:3:temperature_c", '"s2"'),
+    "temperature of one scan in Fahrenheit": (
+        {"scans": with_temperature("23", "72.5", "22.5")}, "implausible-value",
+        "scans.csv:3:temperature_c", "72.5"),
+    "temperature in Fahrenheit": (
+        {"settings": swapped(SETTINGS, ("temperature_c = 20.0", "temperature_c = 72.5"))},
+        "implausible-value", "study.toml:7:scans.temperature_c", "72.5"),
+    "temperature in kelvin": (
+        {"settings": swapped(SETTINGS, ("temperature_c = 20.0", "temperature_c = 295.65"))},
+        "implausible-value", "study.toml:7:scans.temperature_c", "295.65"),
+    "expansion in parts per million": (
+        {"settings": swapped(SETTINGS, ("75e-6", "23"))}, "implausible-value",
+        "study.toml:8:scans.expansion_per_k", "23"),
+    "a truth value for a limit": (
+        {"settings": SETTINGS + '[limits]\ndistance_um = { value = true, source = "s" }\n'},
+        "bad-value", "study.toml:14:limits.distance_um.value", "found true"),
+    "a limit in millimetres": (
+        {"settings": SETTINGS + '[limits]\ndistance_um = { value = 0.1, source = "s" }\n'},
+        "implausible-value", "study.toml:14:limits.distance_um.value", "0.1"),
+    "a percentage for a share": (
+        {"settings": SETTINGS + "[limits]\nconfidence = 95\n"},
+        "implausible-value", "study.toml:14:limits.confidence", "95"),
+    "a number in quotation marks": (
+        {"settings": swapped(SETTINGS, ("constant = 1.9", 'constant = "1.9"'))},
+        "bad-value", "study.toml:12:reference.mpe_um.constant", "'1.9'"),
+    "positions in cm": (
+        {"poses": scaled(0.1)}, "wrong-unit", "poses.csv:2:x_mm", "centimetres"),
+    "positions in inches": (
+        {"poses": scaled(1 / 25.4)}, "wrong-unit", "poses.csv:2:x_mm", "inches"),
+    "positions in um": (
+        {"poses": scaled(1000.0)}, "implausible-value", "poses.csv:3:x_mm", "20010"),
+    "positions in no unit": (
+        {"poses": scaled(100.0)}, "other-arrangement", "poses.csv:2:x_mm", "mm off"),
+    "a coordinate off by ten": (
+        {"poses": swapped(POSES, ("s3,M,I2,20.03", "s3,M,I2,200.3"))}, "wild-position",
+        "poses.csv:9:x_mm", "200.3, expected about 20.0"),
+    "a coordinate off by two millimetres": (
+        {"poses": swapped(POSES, ("s3,M,I3,48.05,0,2", "s3,M,I3,48.05,0,5"))}, "wild-position",
+        "poses.csv:10:z_mm", "5, expected about 2"),
+    "a coordinate without bounds": (
+        {"poses": swapped(POSES, ("s3,M,I3,48.05", "s3,M,I3,999999999999"))},
+        "implausible-value", "poses.csv:10:x_mm", "1e+12"),
+    "two implants exchanged in a scan": (
+        {"poses": swapped(
+            POSES, ("s3,M,I2", "s3,M,Q"), ("s3,M,I1", "s3,M,I2"), ("s3,M,Q", "s3,M,I1"))},
+        "exchanged-implants", "poses.csv:8:implant", '"I1" and "I2" exchanged'),
+    "two implants exchanged in the reference": (
+        {"implants": swapped(IMPLANTS, ("M,I2", "M,Q"), ("M,I1", "M,I2"), ("M,Q", "M,I1"))},
+        "exchanged-implants", "reference/implants.csv:3:x_mm", '"I1" and "I2" exchanged'),
+    "a wild coordinate in the reference": (
+        {"implants": swapped(IMPLANTS, ("M,I3,48,0,2", "M,I3,48,0,20"))}, "wild-position",
+        "reference/implants.csv:4:x_mm", '"I3"'),
+    "axes that nobody measured": (
+        {"implants": swapped(IMPLANTS, ("0,0,0,0,0,1", "0,0,0,0.28,0,0.96"))}, "wild-axis",
+        "reference/implants.csv:2:x_mm", '"I1"'),
+    "a truth value that is none": (
+        {"scans": with_column("reseated", "true", "maybe", "false")}, "not-a-flag",
+        "scans.csv:3:reseated", '"maybe"'),
+    "a Cyrillic letter in a name": (
+        {"scans": swapped(SCANS, ("s3,M,device A", "s3,M,dеvice A"))}, "mixed-scripts",
+        "scans.csv:4:device", "cyrillic"),
+    "a name all in look-alike letters": (
+        {"scans": swapped(SCANS, ("s3,M,device A", "s3,M,device А"))}, "level-spelling",
+        "scans.csv:4:device", "look-alike"),
+    "an invisible character in a name": (
+        {"poses": swapped(POSES, ("s3,M,I3", "s3,M,I\u200b3"))}, "invisible-character",
+        "poses.csv:10:implant", "zero width space"),
+    "full-width letters in a name": (
+        {"scans": swapped(SCANS, ("s3,M,device A", "s3,M,device Ａ"))}, "full-width",
+        "scans.csv:4:device", "full-width"),
+    "nearly a column of numbers": (
+        {"scans": with_column("load", *("12345"), "n/a", *("6789"))}, "nearly-a-number",
+        "scans.csv:7:load", '"n/a"'),
     "path with a NUL": (
         {"settings": swapped(SETTINGS, ('"poses.csv"', '"a\\u0000b"'))}, "outside",
         "study.toml::scans.poses", "no usable file name"),

@@ -57,8 +57,9 @@ def folder(tmp_path):
         (tmp_path / "study.toml").write_text(STUDY.format(unit=unit))
         (tmp_path / "scans.csv").write_text("scan,model\ns1,M\n")
         poses = "scan,model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z\n"
-        for implant, (centre, _) in TRUE.items():
-            poses += f"s1,M,{implant},{','.join(map(str, centre))},0,0,1\n"
+        for implant, (centre, axis) in TRUE.items():
+            numbers = [*centre, *(np.array(axis) / np.linalg.norm(axis))]
+            poses += f"s1,M,{implant},{','.join(map(str, numbers))}\n"
         (tmp_path / "poses.csv").write_text(poses)
         return tmp_path
 
