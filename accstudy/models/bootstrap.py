@@ -90,7 +90,7 @@ def bootstrap_test(
             f'"{term}" is no term of the model {fit.formula}',
             hint=nearest(term, list(known)) if known else "the model has no terms",
         )
-    values = {c: m if centred else 0.0 for c, m in fit.design.centres.items()}
+    values = fit.design.held_for_tests(centred)
     full = fit.determined(term_rows(fit.design, known[term], values))
     if not len(full):
         raise InputError(f'the data do not determine the effect of "{term}"')

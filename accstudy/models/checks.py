@@ -109,6 +109,7 @@ def spread_tests(fit: MixedFit) -> pd.DataFrame:
             df = float(sum(map(len, groups)) - len(groups))
             out.append((factor, statistic, len(groups) - 1.0, df, _ratio(size, frame[factor])))
     table = pd.DataFrame(out, columns=["against", "F", "num_df", "den_df", "ratio"])
+    table = table.astype(dict.fromkeys(table.columns[1:], float))
     table.insert(4, "p", stats.f.sf(table["F"], table["num_df"], table["den_df"]))
     return table
 

@@ -1,7 +1,6 @@
 """From a formula and a table to the matrices of a mixed model.
 
-The formula's grammar is formulaic's; the columns are built here, because tests,
-means and slopes need to know what each of them stands for. Categories get
+Tests, means and slopes need to know what each column of X stands for. Categories get
 treatment coding: the first level is the reference, levels are sorted as text
 unless the column is a pandas categorical.
 """
@@ -15,11 +14,10 @@ from itertools import product
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from formulaic import Formula
-from formulaic.errors import FormulaicError
 
 from accstudy.errors import Finding, InputError, Severity, nearest
-from accstudy.models.expression import alias_keywords, columns_of, evaluate, unalias
+from accstudy.models.expression import columns_of, evaluate
+from accstudy.models.formula import Parts, expand
 
 __all__ = ["Design", "Term", "build_design", "text_levels"]
 
@@ -35,6 +33,8 @@ class Term:
     ----------
     name : str
         As in the formula; ``1`` for the intercept.
+    parts : tuple of str
+        Its parts in the order of the formula.
     factors : tuple of str
         Its categorical columns.
     covariates : tuple of str
@@ -46,6 +46,7 @@ class Term:
     """
 
     name: str
+    parts: tuple[str, ...]
     factors: tuple[str, ...]
     covariates: tuple[str, ...]
     full: tuple[bool, ...]
@@ -68,14 +69,18 @@ class Design:
         Coefficient of each of these columns.
     kept : (p,) ndarray of int
         Where they are among all columns.
+    lengths : (all columns,) ndarray
+        Length of each column; 1 for a column of zeros.
     null : (all columns, d) ndarray
-        Combinations of all columns that are zero in every row.
+        Combinations of all columns, each divided by its length, that are zero in every row.
     terms : tuple of Term
         Terms of the formula.
     levels : mapping
         Levels of each categorical column, the reference first.
+    sources : mapping
+        Columns behind each covariate: itself, or those of an expression.
     centres : mapping
-        Mean of each covariate.
+        Mean of each of these columns.
     rows : (n,) ndarray of int
         Positions of the rows used in the table given.
     data : DataFrame
@@ -89,9 +94,11 @@ class Design:
     x: Floats
     names: tuple[str, ...]
     kept: Ints
+    lengths: Floats
     null: Floats
     terms: tuple[Term, ...]
     levels: Mapping[str, tuple[str, ...]]
+    sources: Mapping[str, tuple[str, ...]]
     centres: Mapping[str, float]
     rows: Ints
     data: pd.DataFrame
@@ -114,12 +121,41 @@ class Design:
         size = len(next(iter({**codes, **values}.values()), np.zeros(1)))
         return np.hstack([_term_columns(t, self.levels, codes, values, size) for t in self.terms])
 
+    def undetermined(self, rows: Floats) -> Floats:
+        """What the data leave open of each linear combination of all columns, (rows, d).
+
+        Compared with the combination's own size, in columns of length one: whether data
+        determine an effect does not depend on the unit of a covariate.
+        """
+        scaled = rows / self.lengths
+        size = np.linalg.norm(scaled, axis=1, keepdims=True)
+        return np.asarray((scaled / np.maximum(size, 1e-300)) @ self.null)
+
     def estimable(self, rows: Floats) -> npt.NDArray[np.bool_]:
         """Whether the data determine each linear combination of all columns."""
         if not self.null.shape[1]:
             return np.ones(len(rows), bool)
-        size = np.maximum(np.abs(rows).max(axis=1), 1e-300)
-        return np.asarray(np.abs(rows @ self.null).max(axis=1) < 1e-8 * size)
+        return np.asarray(np.abs(self.undetermined(rows)).max(axis=1) < _OPEN)
+
+    def held(self, values: Mapping[str, float]) -> dict[str, float]:
+        """Value of every covariate where the columns behind them are held."""
+        frame = pd.DataFrame({c: [float(v)] for c, v in values.items()})
+        return {
+            c: float(evaluate(f"`{c}`" if (c,) == names else c, frame)[0])
+            for c, names in self.sources.items()
+        }
+
+    def held_for_tests(self, centred: bool) -> dict[str, float]:
+        """Value of every covariate at the means of the columns, or zero."""
+        return self.held(self.centres) if centred else dict.fromkeys(self.sources, 0.0)
+
+    def of_column(self, term: Term, column: str) -> bool:
+        """Whether a term has a covariate that a column stands behind."""
+        return any(column in self.sources[c] for c in term.covariates)
+
+
+_OPEN = 1e-7
+"""Share of a combination, in columns of length one, that counts as not determined."""
 
 
 def text_levels(column: pd.Series) -> tuple[str, ...]:
@@ -139,7 +175,7 @@ def _is_category(column: pd.Series) -> bool:
     return kind.is_bool_dtype(column) or not kind.is_numeric_dtype(column)
 
 
-def _parse(formula: str) -> tuple[str, list[tuple[str, ...]]]:
+def _parse(formula: str) -> tuple[str, list[Parts]]:
     left, tilde, right = formula.partition("~")
     if not tilde or not left.strip():
         raise InputError(f'the formula "{formula}" lacks a response', hint="write response ~ terms")
@@ -148,12 +184,7 @@ def _parse(formula: str) -> tuple[str, list[tuple[str, ...]]]:
             f'the formula "{formula}" holds a random term',
             hint='give random terms apart: random=("scan", "operator/session")',
         )
-    try:
-        parsed = Formula(alias_keywords(right))
-        terms = [tuple(str(f.expr) for f in term.factors) for term in parsed]
-    except (FormulaicError, AttributeError, SyntaxError):
-        raise InputError(f'cannot read the formula "{formula}"') from None
-    return left.strip(), [() if t == ("1",) else t for t in terms]
+    return left.strip(), expand(right)
 
 
 def build_design(
@@ -215,10 +246,14 @@ def build_design(
         for factor, level in levels.items()
         if len(level) == 1
     ]
+    sources = {c: (c,) if c in data.columns else tuple(columns_of(c)) for c in covariates}
+    columns = dict.fromkeys(c for names in sources.values() for c in names)
     terms = _terms(parsed, levels)
     everything = np.hstack([_term_columns(t, levels, codes, values, len(rows)) for t in terms])
     names = [name for t in terms for name in _term_names(t, levels)]
-    kept, null = _independent(everything)
+    lengths = np.linalg.norm(everything, axis=0)
+    lengths[lengths == 0] = 1.0
+    kept, null = _independent(everything / lengths)
     findings += _dropped(terms, names, kept)
     return Design(
         response=left,
@@ -226,10 +261,12 @@ def build_design(
         x=everything[:, kept],
         names=tuple(names[i] for i in kept),
         kept=kept,
+        lengths=lengths,
         null=null,
         terms=terms,
         levels=levels,
-        centres={c: float(v.mean()) for c, v in values.items()},
+        sources=sources,
+        centres={c: float(evaluate(f"`{c}`", used).mean()) for c in columns},
         rows=rows,
         data=used,
         findings=tuple(findings),
@@ -244,42 +281,40 @@ def _require(column: str, data: pd.DataFrame) -> None:
         )
 
 
-def _roles(
-    parsed: list[tuple[str, ...]], data: pd.DataFrame
-) -> tuple[dict[str, str], dict[str, str]]:
+def _roles(parsed: list[Parts], data: pd.DataFrame) -> tuple[dict[str, str], dict[str, str]]:
     """Parts that are categories, with their column; parts that are numbers, as expressions."""
     factors: dict[str, str] = {}
     covariates: dict[str, str] = {}
-    for part in dict.fromkeys(p for term in parsed for p in term):
-        name = unalias(part)
+    for name in dict.fromkeys(p for term in parsed for p in term):
         if name in data.columns:
             if _is_category(data[name]):
                 factors[name] = name
             else:
                 covariates[name] = f"`{name}`"
         elif name.startswith("C(") and name.endswith(")"):
-            column = name[2:-1].strip()
+            column = name[2:-1].strip("`")
             _require(column, data)
             factors[name] = column
         else:
-            for column in columns_of(part):
+            for column in columns_of(name):
                 _require(column, data)
-            covariates[name] = part
+            if not columns_of(name):
+                raise InputError(f'"{name}" in the formula names no column')
+            covariates[name] = name
     return factors, covariates
 
 
-def _terms(parsed: list[tuple[str, ...]], levels: Mapping[str, Sequence[str]]) -> tuple[Term, ...]:
+def _terms(parsed: list[Parts], levels: Mapping[str, Sequence[str]]) -> tuple[Term, ...]:
     """Decide the coding of every factor of every term by the margins in the model."""
-    present = {frozenset(map(unalias, t)) for t in parsed}
+    present = {frozenset(t) for t in parsed}
     terms, at = [], 0
-    for parts in parsed:
-        names = tuple(map(unalias, parts))
+    for names in parsed:
         inside = tuple(n for n in names if n in levels)
         full = tuple(frozenset(names) - {n} not in present for n in inside)
         width = int(np.prod([len(levels[n]) - (not f) for n, f in zip(inside, full, strict=True)]))
         covariates = tuple(n for n in names if n not in levels)
         columns = tuple(range(at, at + width))
-        terms.append(Term(":".join(names) or "1", inside, covariates, full, columns))
+        terms.append(Term(":".join(names) or "1", names, inside, covariates, full, columns))
         at += width
     return tuple(terms)
 
@@ -319,42 +354,39 @@ def _term_names(term: Term, levels: Mapping[str, Sequence[str]]) -> list[str]:
     for choice in _choices(term, levels):
         at = dict(zip(term.factors, choice, strict=True))
         parts = []
-        for part in _split(term):
+        for part in term.parts:
             parts.append(f"{part}[{levels[part][at[part]]}]" if part in at else part)
         names.append(":".join(parts))
     return names
 
 
-def _split(term: Term) -> list[str]:
-    """Parts of a term in the order of the formula."""
-    rest, parts, known = term.name, [], {*term.factors, *term.covariates}
-    while rest:
-        part = next(k for k in sorted(known, key=len, reverse=True) if rest.startswith(k))
-        parts.append(part)
-        rest = rest[len(part) + 1 :]
-    return parts
+_SEEN = 1e-9
+"""Length that must be left of a column of length one when those before it are taken off."""
 
 
 def _independent(columns: Floats) -> tuple[Ints, Floats]:
-    """Columns that are no combination of those before them; and the null space."""
+    """Columns that are no combination of those before them; and the null space.
+
+    Columns have length one, or zero.
+    """
     kept: list[int] = []
     basis = np.empty((len(columns), 0))
     null = []
     for j in range(columns.shape[1]):
         column = columns[:, j]
-        size = np.linalg.norm(column)
+        empty = not column.any()
         rest = column - basis @ (basis.T @ column)
         rest -= basis @ (basis.T @ rest)
         length = np.linalg.norm(rest)
-        if size > 0 and length > 1e-9 * size:
+        if length > _SEEN:
             kept.append(j)
             basis = np.column_stack([basis, rest / length])
             continue
         combination = np.zeros(columns.shape[1])
         combination[j] = 1.0
-        if size > 0:
+        if not empty:
             combination[kept] = -np.linalg.lstsq(columns[:, kept], column, rcond=None)[0]
-        null.append(combination)
+        null.append(combination / np.linalg.norm(combination))
     space = np.column_stack(null) if null else np.empty((columns.shape[1], 0))
     return np.asarray(kept, np.int64), space
 

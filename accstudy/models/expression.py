@@ -75,11 +75,28 @@ def unalias(text: str) -> str:
     return plain.replace(_MARK, "")
 
 
+LENGTH = 500
+"""Characters that an expression may have."""
+
+DEPTH = 40
+"""Operations within operations."""
+
+
 def _tree(text: str) -> ast.expr:
+    short = unalias(text) if len(text) <= 80 else unalias(text)[:77] + "..."
+    if len(text) > LENGTH or text.count("(") > DEPTH:
+        raise InputError(f'the expression "{short}" is too long')
     try:
-        return ast.parse(alias_keywords(text).strip(), mode="eval").body
-    except SyntaxError:
-        raise InputError(f'cannot read "{unalias(text)}"', hint="write it as log(column)") from None
+        tree = ast.parse(alias_keywords(text).strip(), mode="eval").body
+    except (SyntaxError, ValueError, RecursionError, MemoryError):
+        raise InputError(f'cannot read "{short}"', hint="write it as log(column)") from None
+    level, depth = [tree], 0
+    while level:
+        depth += 1
+        if depth > DEPTH:
+            raise InputError(f'the expression "{short}" holds operations {DEPTH} deep or more')
+        level = [c for n in level for c in ast.iter_child_nodes(n) if isinstance(c, ast.expr)]
+    return tree
 
 
 def columns_of(text: str) -> list[str]:
@@ -125,7 +142,7 @@ def evaluate(text: str, data: pd.DataFrame) -> Floats:
     >>> evaluate("sqrt(yield) + 1", pd.DataFrame({"yield": [4.0, 9.0]})).tolist()
     [3.0, 4.0]
     """
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(all="ignore"):
         value = _value(_tree(text), data, unalias(text))
     out = np.asarray(value, float)
     return out if out.ndim else np.full(len(data), float(out))
@@ -133,7 +150,10 @@ def evaluate(text: str, data: pd.DataFrame) -> Floats:
 
 def _value(node: ast.expr, data: pd.DataFrame, text: str) -> Any:
     if isinstance(node, ast.Constant) and isinstance(node.value, int | float):
-        return float(node.value)
+        try:  # a number of numpy's: what has no value is not finite, nothing stops
+            return np.float64(node.value)
+        except OverflowError:
+            return np.float64("inf")
     if isinstance(node, ast.Name):
         name = unalias(node.id)
         if name not in data.columns:

@@ -1,8 +1,8 @@
 """Linear combinations behind tests, means and slopes.
 
 All of them are averages of rows of X over a grid of all levels with equal
-weights, and differences of such averages; a covariate's slope is the difference
-of two rows a unit apart.
+weights, and differences of such averages. Means and slopes hold columns and evaluate
+expressions of them there; the slope of a column is the derivative at that place.
 """
 
 from __future__ import annotations
@@ -70,7 +70,7 @@ def _averaged(
 def _slope(
     design: Design, factors: tuple[str, ...], values: Mapping[str, float], by: tuple[str, ...]
 ) -> tuple[list[tuple[int, ...]], Floats]:
-    """Mixed derivative of the mean rows by covariates."""
+    """Mixed difference of the mean rows by covariates, one unit of each."""
     choices: list[tuple[int, ...]] = []
     total: Floats = np.zeros(0)
     for count in range(len(by) + 1):
@@ -82,17 +82,28 @@ def _slope(
     return choices, total
 
 
-def cell_rows(design: Design, factors: tuple[str, ...], values: Mapping[str, float]) -> list[Cell]:
-    """Mean of each combination of levels of some factors, at given covariate values."""
-    choices, rows = _averaged(design, factors, values)
+def cell_rows(design: Design, factors: tuple[str, ...], at: Mapping[str, float]) -> list[Cell]:
+    """Mean of each combination of levels of some factors, where columns are held."""
+    choices, rows = _averaged(design, factors, design.held(at))
     return [_cell(design, factors, c, r) for c, r in zip(choices, rows, strict=True)]
 
 
 def slope_rows(
-    design: Design, covariate: str, factors: tuple[str, ...], values: Mapping[str, float]
+    design: Design, column: str, factors: tuple[str, ...], at: Mapping[str, float]
 ) -> list[Cell]:
-    """Slope of a covariate at each combination of levels of some factors."""
-    choices, rows = _slope(design, factors, values, (covariate,))
+    """Slope of a column at each combination of levels of some factors.
+
+    Where only the column itself is a covariate its slope is the same everywhere; where
+    expressions of it are, it is the derivative at the value at which it is held.
+    """
+    bent = [c for c, names in design.sources.items() if column in names and c != column]
+    if bent:
+        step = 1e-4 * max(float(np.std(design.data[column].to_numpy(float))), 1e-12)
+        low, high = (design.held({**at, column: at[column] + s * step}) for s in (-1, 1))
+        choices, rows = _averaged(design, factors, high)
+        rows = (rows - _averaged(design, factors, low)[1]) / (2 * step)
+    else:
+        choices, rows = _slope(design, factors, design.held(at), (column,))
     return [_cell(design, factors, c, r) for c, r in zip(choices, rows, strict=True)]
 
 
@@ -102,6 +113,9 @@ def _cell(design: Design, factors: tuple[str, ...], choice: tuple[int, ...], row
 
 def term_rows(design: Design, term: Term, values: Mapping[str, float]) -> Floats:
     """Type III hypothesis of a term: level minus reference, averaged equally over the rest.
+
+    A factor whose margin is not in the model (the second of ``t + t:c`` is compared within
+    each level of the first) is taken level by level.
 
     Parameters
     ----------
@@ -115,17 +129,17 @@ def term_rows(design: Design, term: Term, values: Mapping[str, float]) -> Floats
     Returns
     -------
     (rows, all columns) ndarray
-        One row a free level (or combination of them); a term of covariates
-        alone has a single row, its slope.
+        One row a column of the term; a term of covariates alone has a single row, its slope.
     """
     choices, rows = _slope(design, term.factors, values, term.covariates)
     place = {choice: i for i, choice in enumerate(choices)}
     out = []
     for choice in choices:
-        if any(level == 0 for level in choice):
+        free = [level for level, full in zip(choice, term.full, strict=True) if not full]
+        if any(level == 0 for level in free):
             continue
         total = np.zeros(rows.shape[1])
-        for lowered in product(*((True, False) for _ in choice)):
+        for lowered in product(*((False,) if full else (True, False) for full in term.full)):
             at = tuple(0 if low else level for level, low in zip(choice, lowered, strict=True))
             total += (-1.0) ** sum(lowered) * rows[place[at]]
         out.append(total)

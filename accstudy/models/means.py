@@ -214,6 +214,7 @@ def slopes(
     covariate: str,
     *,
     factor: str = "",
+    at: Mapping[str, float] | None = None,
     method: str | None = None,
     confidence: float = 0.95,
 ) -> pd.DataFrame:
@@ -227,6 +228,9 @@ def slopes(
         Covariate of the model.
     factor : str
         Factor with which the slope may vary; without it the average slope.
+    at : mapping, optional
+        Covariate values; a slope depends on them where the formula holds expressions of
+        the covariate or its products with others.
     method : {"kenward-roger", "satterthwaite"}, optional
         Default: that of the fit.
     confidence : float
@@ -237,7 +241,8 @@ def slopes(
     DataFrame
         As `contrasts`; estimates are per unit of the covariate.
     """
-    values = _held(fit, {covariate: fit.design.centres.get(covariate, np.nan)})
+    _held(fit, {covariate: 0.0})
+    values = _held(fit, at)
     factors = _factors(fit, factor) if factor else ()
     cells = slope_rows(fit.design, covariate, factors, values)
     table = fit.combine(np.array([c.row for c in cells]), method=method, confidence=confidence)

@@ -17,7 +17,7 @@ from accstudy.models.design import Design
 from accstudy.models.grouping import Grouping
 from accstudy.models.hypotheses import term_rows
 from accstudy.models.inference import Inference, Method, check_method
-from accstudy.models.optimum import Optimum, maximise
+from accstudy.models.optimum import THETA_MAX, Optimum, maximise
 
 __all__ = ["MixedFit", "residual_codes"]
 
@@ -187,6 +187,12 @@ class MixedFit:
         """Random factors whose estimated spread is zero."""
         return [g.name for g, t in zip(self.groups, self.optimum.at.theta, strict=True) if t <= 0]
 
+    @property
+    def at_bound(self) -> list[str]:
+        """Random terms whose spread is the largest, against the residual, that is tried."""
+        theta = self.optimum.at.theta
+        return [g.name for g, t in zip(self.groups, theta, strict=True) if t >= 0.9 * THETA_MAX]
+
     def effects(self) -> pd.DataFrame:
         """Predicted random effects.
 
@@ -286,7 +292,7 @@ class MixedFit:
             nothing has no numbers.
         """
         chosen = check_method(method or self.method)
-        values = {c: m if centred else 0.0 for c, m in self.design.centres.items()}
+        values = self.design.held_for_tests(centred)
         out = []
         for term in self.design.terms:
             if term.name == "1" or not term.columns:
@@ -302,16 +308,19 @@ class MixedFit:
     def determined(self, rows: Floats) -> Floats:
         """The part of a hypothesis that the data determine, without repetitions."""
         if self.design.null.shape[1]:
-            left = rows @ self.design.null
+            left = self.design.undetermined(rows)
+            size = np.linalg.norm(rows / self.design.lengths, axis=1, keepdims=True)
+            rows = rows / np.maximum(size, 1e-300)
             u, s, _ = np.linalg.svd(left, full_matrices=True)
-            rank = int(np.sum(s > 1e-8 * max(1.0, float(s.max(initial=0.0)))))
+            rank = int(np.sum(s > 1e-7))
             rows = u[:, rank:].T @ rows
         if not len(rows):
             return rows
-        _, s, vt = np.linalg.svd(rows, full_matrices=False)
+        lengths = self.design.lengths
+        _, s, vt = np.linalg.svd(rows / lengths, full_matrices=False)
         if s.min() > 1e-9 * s.max():
             return rows
-        return np.asarray(vt[s > 1e-9 * s.max()])
+        return np.asarray(vt[s > 1e-9 * s.max()] * lengths)
 
     def fitted(self) -> pd.DataFrame:
         """Rows of the model with fitted values and residuals.

@@ -115,6 +115,14 @@ def model_tables(
                 for f in error.findings
             ]
             continue
+        except Exception as error:  # one model must never take the whole analysis down
+            what = f"the model failed with {type(error).__name__}: {error}"
+            findings.append(
+                Finding(
+                    Severity.WARNING, "model-failed", what, where, "simplify it, and report this"
+                )
+            )
+            continue
         findings += [replace(f, where=f.where or where) for f in (*early, *fit.findings)]
         findings += one.findings
         sentences[spec.name] = one.sentences
@@ -197,8 +205,10 @@ def contrast_tables(
     levels = fit.design.levels
     sloped: dict[str, list[str]] = {c: [] for c in fit.design.centres}
     for term in fit.design.terms:
-        if term.covariates and term.factors and len(term.covariates) == 1:
-            sloped[term.covariates[0]].append(":".join(term.factors))
+        columns = dict.fromkeys(c for part in term.covariates for c in fit.design.sources[part])
+        if term.factors and len(columns) == 1:
+            column, by = next(iter(columns)), ":".join(term.factors)
+            sloped[column] += [] if by in sloped[column] else [by]
         if term.covariates or not term.factors or any(len(levels[f]) < 2 for f in term.factors):
             continue
         out.append(
@@ -214,7 +224,7 @@ def contrast_tables(
         )
     for covariate, factors in sloped.items():
         for factor in factors or [""]:
-            out.append(slopes(fit, covariate, factor=factor, confidence=confidence))
+            out.append(slopes(fit, covariate, factor=factor, at=at, confidence=confidence))
     return [_determined(table) for table in out if len(table)]
 
 

@@ -10,6 +10,7 @@ import pandas as pd
 from accstudy.errors import Finding, Severity
 from accstudy.models.design import Design
 from accstudy.models.grouping import random_columns
+from accstudy.models.optimum import THETA_MAX
 from accstudy.models.sentences import p_words
 
 if TYPE_CHECKING:
@@ -124,7 +125,7 @@ def _own_slopes(design: Design, random: tuple[str, ...], where: str) -> list[Fin
         compared = [
             factor
             for term in design.terms
-            if name in term.covariates
+            if design.of_column(term, name)
             for factor in term.factors
             if factor in frame and int(by_scan[factor].nunique().max()) == 1
         ]
@@ -151,16 +152,18 @@ def _confounded(design: Design, where: str) -> list[Finding]:
     names = [c for c in design.centres if c in frame]
     for name in names:
         values = frame[name].to_numpy(float)
-        own = [i for t in design.terms if name in t.covariates for i in t.columns]
+        own = [i for t in design.terms if design.of_column(t, name) for i in t.columns]
         others = np.flatnonzero(~np.isin(design.kept, own))
         total = float(np.sum((values - values.mean()) ** 2))
         if total <= 1e-12 * max(1.0, float(np.sum(values**2))) or not len(others):
             continue
-        x = design.x[:, others]
-        left = values - x @ np.linalg.lstsq(x, values, rcond=None)[0]
+        x, _ = np.linalg.qr(design.x[:, others])
+        left = values - x @ (x.T @ values)
         explained = 1 - float(left @ left) / total
         if explained > CONFOUNDED_R2:
-            rivals = [t.name for t in design.terms if name not in t.covariates and t.name != "1"]
+            rivals = [
+                t.name for t in design.terms if not design.of_column(t, name) and t.name != "1"
+            ]
             out.append(
                 Finding(
                     Severity.WARNING,
@@ -264,7 +267,18 @@ def fit_findings(
                 "zero-component",
                 "the spread between levels is estimated as zero for: " + ", ".join(fit.zero),
                 where,
-                "a parametric bootstrap is the check of tests against them",
+                "tests count them with the degrees of freedom that they have",
+            )
+        )
+    if fit.at_bound:
+        out.append(
+            Finding(
+                Severity.WARNING,
+                "spread-at-bound",
+                f"the spread between levels of {', '.join(fit.at_bound)} is more than "
+                f"{THETA_MAX:g} times the residual spread, which is as far as the fit looks",
+                where,
+                "the random terms fit the response nearly exactly: look for rows given twice",
             )
         )
     for term, df in zip(tests["term"], tests["den_df"].astype(float), strict=True):
@@ -276,7 +290,7 @@ def fit_findings(
                     f"the test of {term} has only {df:.1f} degrees of freedom: only "
                     "large effects can be seen",
                     where,
-                    "more levels of the random factor behind it; check by parametric bootstrap",
+                    "more levels of the random factor behind it",
                 )
             )
     uneven = spread[(spread["p"] < 0.001) & (spread["ratio"] > 1.5)]

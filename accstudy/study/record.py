@@ -75,7 +75,6 @@ def versions() -> dict[str, str]:
         "scipy",
         "pandas",
         "statsmodels",
-        "formulaic",
         "trimesh",
         "matplotlib",
         "typst",
