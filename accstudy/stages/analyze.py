@@ -23,7 +23,12 @@ from accstudy.seating.contributions import gap_contributions
 from accstudy.seating.reference import reference_uncertainty
 from accstudy.seating.summary import scan_misfits, seat_summary
 from accstudy.seating.table import seating_table
-from accstudy.stages.compare import at_reference_temperature, by_reference, deviations
+from accstudy.stages.compare import (
+    at_reference_temperature,
+    by_reference,
+    deviations,
+    suspected_setup,
+)
 from accstudy.stages.modelling import mixed_models
 from accstudy.stages.surface import surface_tables
 from accstudy.study.load import Study
@@ -66,6 +71,7 @@ def analyze_poses(study: Study, poses: pd.DataFrame, *, allow_outside: bool = Fa
     """
     findings: list[Finding] = []
     poses = at_reference_temperature(study, poses)
+    findings += suspected_setup(study, poses)
     every_pair, every_single = deviations(study, poses)
     kept = set(study.usable["scan"])
     pairs = every_pair[every_pair["scan"].isin(kept)].reset_index(drop=True)

@@ -8,14 +8,19 @@ import numpy as np
 import pandas as pd
 
 from accstudy.compare.deviations import implant_deviations, pair_deviations
+from accstudy.compare.setup_errors import CommonError, common_body_errors
+from accstudy.errors import Finding, Severity, place
+from accstudy.geometry.rigid import frame_from_axis, rotation_vector
 from accstudy.stages.references import references_with_scans
 from accstudy.study.load import Study
+from accstudy.study.settings import ScanBodySettings
 from accstudy.tables import shape
 
 __all__ = [
     "at_reference_temperature",
     "by_reference",
     "deviations",
+    "suspected_setup",
     "temperature_factors",
     "with_factors",
 ]
@@ -68,6 +73,80 @@ def deviations(study: Study, poses: pd.DataFrame) -> tuple[pd.DataFrame, pd.Data
         with_factors("pair_deviations", pairs, study),
         with_factors("implant_deviations", singles, study),
     )
+
+
+def suspected_setup(study: Study, poses: pd.DataFrame) -> list[Finding]:
+    """Warn of an origin or flat of a scan body that explains the bias of all implants.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    poses : DataFrame
+        Table ``poses``, at the reference's temperature.
+
+    Returns
+    -------
+    list of Finding
+        A warning for each scan body and kind of error, with what to change. Nothing is
+        changed by the program.
+    """
+    found: dict[tuple[str, str], Finding] = {}
+    for mine, reference in by_reference(study, poses):
+        bodies = reference["scan_body"].fillna("").unique()
+        if len(bodies) != 1:
+            continue
+        meshes = study.scans.loc[study.scans["scan"].isin(mine["scan"]), "file"] != ""
+        name = str(bodies[0]) or "default"
+        if name not in study.bodies and len(study.bodies) == 1:
+            name = next(iter(study.bodies))
+        body = study.bodies.get(name) if meshes.all() else None
+        for error in common_body_errors(mine, reference):
+            key = (name, error.kind)
+            found.setdefault(key, _setup_finding(error, name, body, study))
+    return list(found.values())
+
+
+def _setup_finding(
+    error: CommonError, name: str, body: ScanBodySettings | None, study: Study
+) -> Finding:
+    key = "flat" if error.kind == "rotation" else "origin_mm"
+    where = (
+        place("study.toml", column=f"scan_body.{name}.{key}")
+        if body
+        else study.settings.scans.poses or study.settings.scans.list
+    )
+    if error.kind == "rotation":
+        what = (
+            f"all implants appear rotated by {error.rotation_deg:.1f} deg about their axes, "
+            "as if the direction of the flat were described wrongly"
+        )
+    else:
+        x, y, z = error.offset_mm
+        size = (
+            f"{z:+.2f} mm along its axis"
+            if error.kind == "axial"
+            else f"({x:+.2f}, {y:+.2f}, {z:+.2f}) mm in its own frame"
+        )
+        what = (
+            f"one error of the scan body's origin of {size} explains nearly all of the bias: the "
+            f"distances are off by {error.before_um:.0f} µm in root mean square, by "
+            f"{error.after_um:.0f} µm without it"
+        )
+    return Finding(Severity.WARNING, "scan-body-origin", what, where, _setup_hint(error, body))
+
+
+def _setup_hint(error: CommonError, body: ScanBodySettings | None) -> str:
+    """What to write, and how to make sure that it is right."""
+    sure = "if the drawing shows that it is so"
+    if body is None or (error.kind == "offset" and body.flat is None):
+        return f"check which point of the implant the positions mean; correct them {sure}"
+    frame = frame_from_axis(body.axis, body.flat)
+    if error.kind == "rotation":
+        flat = rotation_vector(-np.radians(error.rotation_deg) * frame[:, 2]) @ frame[:, 0]
+        return f"write flat = [{', '.join(f'{v:.4f}' for v in flat)}] {sure}"
+    origin = np.asarray(body.origin_mm) - frame @ error.offset_mm
+    return f"write origin_mm = [{', '.join(f'{v:.3f}' for v in origin)}] {sure}"
 
 
 def temperature_factors(study: Study) -> pd.Series:

@@ -1,0 +1,175 @@
+"""One scan of every model located on trial, before hours at the bench or at the machine.
+
+Where implants are not found, the usual errors of reference and drawing are tried in
+their place. The one with which all implants are found is named; nothing is changed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from accstudy.errors import AccstudyError, Finding, Severity, place
+from accstudy.stages.compare import suspected_setup
+from accstudy.stages.references import references_with_scans
+from accstudy.study.load import Study, resolve
+
+if TYPE_CHECKING:
+    from accstudy.locate.body import ScanBody
+    from accstudy.mesh.model import Mesh
+
+__all__ = ["try_scans"]
+
+_AXIS = ["axis_x", "axis_y", "axis_z"]
+_POSITION = ["x_mm", "y_mm", "z_mm"]
+
+
+def try_scans(study: Study, *, allow_outside: bool = False) -> list[Finding]:
+    """Locate the first usable scan of every model, and say why it fails if it does.
+
+    Parameters
+    ----------
+    study : Study
+        The study, checked.
+    allow_outside : bool
+        Whether files may lie outside the study folder.
+
+    Returns
+    -------
+    list of Finding
+        Errors of reference or drawing that explain why implants are not found, or why
+        all of them lie off in the same way. Empty where the trial succeeds, and where
+        nothing tried explains the failure: measuring will name the scan's own fault.
+    """
+    from accstudy.locate.drawing import scan_body_from_settings
+    from accstudy.mesh.read import read_mesh
+
+    found: list[Finding] = []
+    bodies: dict[str, ScanBody] = {}
+    for reference, names in references_with_scans(study):
+        mine = study.usable[study.usable["scan"].isin(names) & (study.usable["file"] != "")]
+        if mine.empty:
+            continue
+        row = mine.iloc[0]
+        try:
+            bodies = bodies or {
+                name: scan_body_from_settings(
+                    name, body, root=study.path, allow_outside=allow_outside
+                )
+                for name, body in study.settings.scan_body.items()
+            }
+            path = resolve(study.path, row["file"], allow_outside=allow_outside)
+            mesh = read_mesh(
+                path, length_unit=study.settings.scans.length_unit, name=str(row["file"])
+            )
+        except AccstudyError:
+            continue  # said where files are checked
+        poses = _located(mesh, reference, bodies, str(row["scan"]))
+        if len(poses) == len(reference):
+            found += suspected_setup(study, poses)
+            continue
+        finding = _explained(
+            mesh, reference, bodies, study.settings.reference.implants, row["file"], len(poses)
+        )
+        if finding is not None:
+            found.append(finding)
+    return list(dict.fromkeys(found))
+
+
+def _located(
+    mesh: Mesh, reference: pd.DataFrame, bodies: Mapping[str, ScanBody], scan: str
+) -> pd.DataFrame:
+    """Poses of the implants that were found; none where the scan is refused."""
+    from accstudy.locate.locate import locate_scan
+
+    try:
+        poses = locate_scan(mesh, reference=reference, bodies=bodies, scan=scan).poses
+    except (AccstudyError, np.linalg.LinAlgError):  # on trial, a fit may have nothing to go by
+        return pd.DataFrame()
+    return poses[(poses["status"] == "ok") & poses[_POSITION].notna().all(axis=1)]
+
+
+@dataclass(frozen=True, slots=True)
+class _Hypothesis:
+    """Reference and drawings as they may be meant, and how to say so."""
+
+    code: str
+    clause: str
+    hint: str
+    where: str
+    reference: pd.DataFrame
+    bodies: Mapping[str, ScanBody]
+
+
+def _explained(
+    mesh: Mesh,
+    reference: pd.DataFrame,
+    bodies: Mapping[str, ScanBody],
+    file: str,
+    scan_file: str,
+    before: int,
+) -> Finding | None:
+    model, n = str(reference["model"].iloc[0]), len(reference)
+    for guess in _hypotheses(reference, bodies, file):
+        if len(_located(mesh, guess.reference, guess.bodies, model)) == n:
+            what = (
+                f'"{scan_file}" shows {before} of the {n} implants of model "{model}", and all '
+                f"{n} {guess.clause}"
+            )
+            return Finding(Severity.ERROR, guess.code, what, guess.where, guess.hint)
+    return None
+
+
+def _hypotheses(
+    reference: pd.DataFrame, bodies: Mapping[str, ScanBody], file: str
+) -> Iterator[_Hypothesis]:
+    """The usual errors, the most frequent first."""
+    reversed_axes = reference.assign(**{c: -reference[c] for c in _AXIS})
+    heights = {k: float(b.mesh.vertices_mm[:, 2].max()) for k, b in bodies.items()}
+    tallest = max(heights.values(), default=0.0)
+    height = reference["scan_body"].map(heights).fillna(tallest).to_numpy(float)[:, None]
+
+    def lowered(rows: pd.DataFrame) -> pd.DataFrame:
+        lower = rows[_POSITION].to_numpy(float) - height * rows[_AXIS].to_numpy(float)
+        return rows.assign(**dict(zip(_POSITION, lower.T, strict=True)))
+
+    inward = "axes point out of the bone: change the sign of all axes"
+    tops = f"give the platform centres, {tallest:.2f} mm lower along the axes"
+    at_axis, at_point = place(file, column="axis_x"), place(file, column="x_mm")
+    yield _Hypothesis(
+        "inward-axis", "if the axes are reversed", inward, at_axis, reversed_axes, bodies
+    )
+    clause = "if the reference gives the tops of the scan bodies"
+    code = "tops-as-platforms"
+    yield _Hypothesis(code, clause, tops, at_point, lowered(reference), bodies)
+    yield _Hypothesis(
+        code,
+        f"{clause} and reversed axes",
+        f"{tops}; {inward}",
+        at_point,
+        lowered(reversed_axes),
+        bodies,
+    )
+    turned = {
+        name: replace(body, mesh=replace(body.mesh, vertices_mm=_upside_down(body)))
+        for name, body in bodies.items()
+    }
+    yield _Hypothesis(
+        "inward-axis",
+        "if the drawing stands upside down",
+        "change the sign of axis, and give the platform at the other end as origin_mm",
+        place("study.toml", column="scan_body"),
+        reference,
+        turned,
+    )
+
+
+def _upside_down(body: ScanBody) -> np.ndarray:
+    """Turn a drawing about its x axis so that its top becomes its platform."""
+    top = float(body.mesh.vertices_mm[:, 2].max())
+    turned: np.ndarray = body.mesh.vertices_mm * [1.0, -1.0, -1.0] + [0.0, 0.0, top]
+    return turned
