@@ -28,7 +28,7 @@ from accstudy.locate.search import (
     spare_bodies,
 )
 from accstudy.locate.single import Found
-from accstudy.locate.suspect import check_arrangement, check_size
+from accstudy.locate.suspect import NotFoundError, check_arrangement, check_size
 from accstudy.mesh.model import Mesh
 from accstudy.tables import shape
 
@@ -252,6 +252,11 @@ def _report(
     all_refined, _ = refine_fits([f.fit if f else None for f in found])
     by_implant = {i: r for i, r in enumerate(all_refined) if r is not None and determined(r)}
     shown, refined = list(by_implant), list(by_implant.values())
+    if not shown:
+        raise NotFoundError(
+            f"something like the scan bodies of model {model.name} was found, but no drawing fits it",
+            hint="check the drawing of the scan body, its origin and axis, and the reference",
+        )
     seen = Lines(
         np.array([r.scan_from_body.translation_mm for r in refined]),
         np.array([r.scan_from_body.rotation[:, 2] for r in refined]),

@@ -88,7 +88,7 @@ def _located(
 
     try:
         poses = locate_scan(mesh, reference=reference, bodies=bodies, scan=scan).poses
-    except (AccstudyError, np.linalg.LinAlgError):  # on trial, a fit may have nothing to go by
+    except AccstudyError:
         return pd.DataFrame()
     return poses[(poses["status"] == "ok") & poses[_POSITION].notna().all(axis=1)]
 
