@@ -254,7 +254,7 @@ def _report(
     shown, refined = list(by_implant), list(by_implant.values())
     if not shown:
         raise NotFoundError(
-            f"something like the scan bodies of model {model.name} was found, but no drawing fits it",
+            f"what looks like scan bodies of model {model.name} does not fit their drawing",
             hint="check the drawing of the scan body, its origin and axis, and the reference",
         )
     seen = Lines(
