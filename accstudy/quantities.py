@@ -123,6 +123,7 @@ COLUMNS = {
     "body_uses": "count",
     **dict.fromkeys(("x_mm", "y_mm", "z_mm"), "coordinate_mm"),
     "probe_radius_mm": "probe_radius_mm",
+    "height_mm": "from_platform_mm",
     "angulation_deg": "tilt_deg",
     **dict.fromkeys(("u_position_um", "u_x_um", "u_y_um", "u_z_um"), "uncertainty_um"),
     "u_axis_deg": "uncertainty_deg",

@@ -98,6 +98,7 @@ _REFERENCE = _section(
     "what the implants really are, and who says so",
     (
         ('implants = "reference/implants.csv"', "a row an implant: position and axis"),
+        ("height_mm = 0.0", "height over the platform where positions were measured (body top)"),
         (
             '# columns = { implant = "Element", x_mm = "X", y_mm = "Y", z_mm = "Z", axis_x = "I", '
             'axis_y = "J", axis_z = "K" }',

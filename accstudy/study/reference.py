@@ -19,7 +19,7 @@ from accstudy.study.spelling import alike
 from accstudy.study.typed import fault
 from accstudy.tables import shape
 
-__all__ = ["check_reference", "common_axis", "reference_from_touches"]
+__all__ = ["at_platforms", "check_reference", "common_axis", "reference_from_touches"]
 
 _AXIS = ["axis_x", "axis_y", "axis_z"]
 _FLAT = ["flat_x", "flat_y", "flat_z"]
@@ -147,6 +147,36 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
         given = group["angulation_deg"].to_numpy(float)
         out.loc[index, "angulation_deg"] = np.where(np.isnan(given), np.round(tilt, 6), given)
     return out, findings
+
+
+def at_platforms(implants: pd.DataFrame, height_mm: float) -> pd.DataFrame:
+    """Bring positions measured higher up, such as at the top of a scan body, to the platforms.
+
+    Parameters
+    ----------
+    implants : DataFrame
+        Table ``implants``, axes of length 1. Column ``height_mm`` counts before
+        `height_mm` where it is filled.
+    height_mm : float
+        Height above the platform along the axis at which positions were measured, mm.
+
+    Returns
+    -------
+    DataFrame
+        Positions moved down along the axes, ``height_mm`` 0. The uncertainty of the
+        axis tilts the lever: ``u_position_um`` grows by height times ``u_axis_deg``
+        (GUM, first order), which counts it in full in every coordinate.
+    """
+    out = implants.copy()
+    height = out["height_mm"].astype(float).fillna(height_mm)
+    if not height.any():
+        return out
+    lever = height.to_numpy()[:, None] * out[_AXIS].to_numpy(float)
+    out[_POSITION] = out[_POSITION].to_numpy(float) - lever
+    tilt = 1000.0 * height.abs() * np.radians(out["u_axis_deg"].astype(float).fillna(0.0))
+    out["u_position_um"] = np.hypot(out["u_position_um"].astype(float), tilt)
+    out["height_mm"] = 0.0
+    return out
 
 
 def reference_from_touches(

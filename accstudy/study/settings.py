@@ -104,6 +104,7 @@ class Reference(_Strict):
     due_on: dt.date | None = None
     is_scan: bool = False
     mpe_um: LengthMpe | None = None
+    height_mm: FromPlatformMm = 0.0
     temperature_c: TemperatureC = 20.0
     length_unit: LengthUnit = "mm"
     surface: str = ""

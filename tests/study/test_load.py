@@ -3,10 +3,12 @@
 import datetime as dt
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from accstudy.errors import InputError, Severity, StudyError
 from accstudy.study.load import load_study, reference_versions, resolve
+from accstudy.study.reference import at_platforms
 
 STUDY = """
 [study]
@@ -284,3 +286,25 @@ def test_a_drift_study_needs_the_time_of_every_scan(folder):
     some = SCANS.replace("session\n", "session,measured_at\n").replace("1,1\n", "1,1,2025-01-01\n")
     some = some.replace("2,1\n", "2,1,\n")
     assert faults(folder(study=drift, scans=some)) == {("empty-factor", "scans.csv:3:measured_at")}
+
+
+def test_a_position_measured_at_the_top_is_moved_down_along_its_own_axis(folder):
+    implants = load_study(folder()).implants
+    implants.loc[2, ["axis_x", "axis_y", "axis_z"]] = [0.6, 0.0, 0.8]
+    found = at_platforms(implants, 10.0)
+    assert found.loc[0, ["x_mm", "y_mm", "z_mm"]].tolist() == pytest.approx([0, 0, -10])
+    assert found.loc[2, ["x_mm", "y_mm", "z_mm"]].tolist() == pytest.approx([34, 0, -8])
+
+
+def test_the_height_of_a_row_counts_before_that_of_all_and_tilts_add_uncertainty(folder):
+    head, *rows = IMPLANTS.splitlines()
+    more = ["0,3,0.1", ",3,0.1", "2,,"]
+    lines = [f"{head},height_mm,u_position_um,u_axis_deg"]
+    lines += [f"{row},{extra}" for row, extra in zip(rows, more, strict=True)]
+    poses = POSES.replace(",5,0,0,0,1", ",5,-10,0,0,1").replace("3,0,0,0,0,1", "3,0,-2,0,0,1")
+    poses = poses.replace("4,0,0,0,0,1", "4,0,-2,0,0,1")
+    study = STUDY + "height_mm = 10.0\n"
+    found = load_study(folder(implants="\n".join(lines) + "\n", study=study, poses=poses)).implants
+    assert found["z_mm"].tolist() == pytest.approx([0, -10, -2])
+    lever_um = 10_000 * np.radians(0.1)
+    assert found["u_position_um"].tolist()[:2] == pytest.approx([3, np.hypot(3, lever_um)])
