@@ -187,10 +187,10 @@ _TABLES = (
             flat_z n direction towards the flat
             angulation_deg n tilt against the model's common axis
             scan_body t key of [scan_body.*] in study.toml
-            height_mm n height over the platform, along the axis, where the position was measured
             u_position_um n standard uncertainty of each coordinate of the position
             u_axis_deg n standard uncertainty of the axis direction, per tilt component
             valid_from d first day on which this row is the reference
+            height_mm n height over the platform, along the axis, where the position was measured
             """,
             required=False,
         ),
