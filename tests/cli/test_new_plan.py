@@ -175,7 +175,7 @@ def test_planned_scans_wait_until_they_are_made(tmp_path):
     listed = rows(study)
     made_so_far = [row["scan"] for row in listed[:5]]
     body = "".join(
-        f"{s},M,I{k},{20 * k + i / 100},{7 * (k == 2)},0,0,0,1\n"
+        f"{s},M,I{k},{20 * k + i / 100},{5 * (k == 2)},0,0,0,1\n"
         for i, s in enumerate(made_so_far) for k in (1, 2, 3)
     )  # fmt: skip
     (study / "poses.csv").write_text(
