@@ -185,7 +185,7 @@ _TABLES = (
             flat_x n direction towards the flat
             flat_y n direction towards the flat
             flat_z n direction towards the flat
-            angulation_deg n tilt against the model's common axis
+            angulation_deg n tilt against the occlusal plane's normal, as designed; else computed
             scan_body t key of [scan_body.*] in study.toml
             u_position_um n standard uncertainty of each coordinate of the position
             u_axis_deg n standard uncertainty of the axis direction, per tilt component
@@ -284,7 +284,8 @@ _TABLES = (
             tilt_mesiodistal_deg n signed tilt of the axis along the arch
             tilt_buccolingual_deg n signed tilt of the axis across the arch, outwards positive
             rotation_deg n signed rotation about the axis; empty when it is unknown
-            angulation_deg n reference tilt against the model's common axis
+            angulation_deg n tilt against the model's occlusal direction; empty when unknown
+            angulation_by t how angulation_deg is defined
             n_implants i implants of the model
             u_alignment_tilt_deg n standard uncertainty of the alignment's own tilt
         """),
@@ -303,8 +304,8 @@ _TABLES = (
             span_mm n reference straight distance between the platforms
             path_mm n reference length along the arch between the platforms
             steps i implants passed on the way, the last included
-            angulation_deg n larger reference tilt of the two
-            relative_angulation_deg n reference angle between the two axes
+            angulation_deg n larger of the angulations of its two implants; empty when unknown
+            divergence_deg n reference angle between the two axes
             n_implants i implants of the model
             distance_um n deviation of the distance, measured minus reference
             angle_deg n deviation of the angle between the axes, measured minus reference
@@ -520,7 +521,7 @@ _TABLES = (
             u_misfit_um n standard uncertainty of misfit_um from the poses
             n_seats i seats of the framework
             span_mm n longest straight distance between two of its platforms
-            angulation_deg n largest reference tilt of its implants
+            angulation_deg n largest angulation of its implants
             status t ok, interference, infeasible or not computed
         """),
         factors=True,
@@ -534,7 +535,7 @@ _TABLES = (
             seated t terminal-screw (the worse of the two ends tightened) or best-seat
             n_seats i implants of the model
             span_mm n longest straight distance between two platforms
-            angulation_deg n largest reference tilt
+            angulation_deg n largest angulation of its implants
             n_scans i scans
             n_cells i cells (scans under repeatability conditions)
             n_infeasible i scans whose framework does not seat at all within the clearance

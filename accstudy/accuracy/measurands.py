@@ -145,8 +145,8 @@ def _long(table: pd.DataFrame, measurands: Collection[str]) -> pd.DataFrame:
                 "subject": table["subject"],
                 "span_mm": table["span_mm"].astype(float),
                 "path_mm": table["path_mm"].astype(float),
-                "lowest": -table["relative_angulation_deg"].astype(float)
-                if measurand == "angle_deg" and "relative_angulation_deg" in table
+                "lowest": -table["divergence_deg"].astype(float)
+                if measurand == "angle_deg" and "divergence_deg" in table
                 else -np.inf,
                 "scan": table["scan"],
                 "cell": table["cell"],

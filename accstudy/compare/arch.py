@@ -36,11 +36,14 @@ class Arch:
         Right-angled directions at every implant: along the arch towards its
         last implant, across it outwards, and along the common axis.
     angulation_deg : (n,) ndarray
-        Tilt of each axis against the common axis, or as the reference gives it.
+        Tilt of each implant against the occlusal direction, as the reference gives it; NaN
+        where it is unknown.
     outward_known : bool
         False when the platforms lie on a line, so that outwards is a convention
         (the right-hand side when looking from the first implant to the last
         with the axes up).
+    angulation_by : tuple of str
+        How each ``angulation_deg`` is defined; empty if the reference does not say.
     """
 
     implants: tuple[str, ...]
@@ -54,6 +57,7 @@ class Arch:
     vertical: Floats
     angulation_deg: Floats
     outward_known: bool
+    angulation_by: tuple[str, ...] = ()
 
 
 def arch_of(reference: pd.DataFrame) -> Arch:
@@ -101,6 +105,7 @@ def arch_of(reference: pd.DataFrame) -> Arch:
         vertical=vertical.copy(),
         angulation_deg=rows["angulation_deg"].to_numpy(float),
         outward_known=known,
+        angulation_by=tuple(rows["angulation_by"]) if "angulation_by" in rows else (),
     )
 
 

@@ -51,6 +51,12 @@ def pair_deviations(poses: pd.DataFrame, reference: pd.DataFrame) -> pd.DataFram
     the pairs of a scan are not independent observations. To first order a distance
     deviates by ``(e_b - e_a) . direction`` when the positions are off by e, an angle by
     ``(r_b - r_a) . normal`` when the axes are turned by r.
+
+    ``angulation_deg`` of a pair is the larger of the angulations of its two implants:
+    the designed tilt, or the angle to the model's occlusal direction (see
+    `accstudy.geometry.occlusal`), NaN where neither is known. ``divergence_deg`` is the
+    angle between the two reference axes; two implants tilted alike by 30 degrees have
+    an angulation of 30 and a divergence of 0.
     """
     arch = arch_of(reference)
     model, scans = _model_and_scans(poses, reference)
@@ -90,7 +96,7 @@ def pair_deviations(poses: pd.DataFrame, reference: pd.DataFrame) -> pd.DataFram
             "angulation_deg": np.tile(
                 np.maximum(arch.angulation_deg[first], arch.angulation_deg[second]), s
             ),
-            "relative_angulation_deg": np.tile(angle_reference, s),
+            "divergence_deg": np.tile(angle_reference, s),
             "n_implants": n,
             "distance_um": (1000 * (measured - span)).ravel(),
             "angle_deg": (angle - angle_reference).ravel(),
@@ -217,6 +223,7 @@ def _deviations_of(
                 flats,
             ).ravel(),
             "angulation_deg": np.tile(arch.angulation_deg, s),
+            "angulation_by": np.tile(np.array(arch.angulation_by or ("",) * n, dtype=object), s),
             "n_implants": n,
             "u_alignment_tilt_deg": np.repeat(placed.tilt_u_deg, n),
         }

@@ -78,7 +78,8 @@ def default_specs(
     condition : sequence of str
         Factors that are compared; those of `COMPARED` that are there if none.
     pairs : DataFrame, optional
-        Table ``pair_deviations``: columns that do not vary in it are left out.
+        Table ``pair_deviations``: columns that do not vary in it, or are not
+        known in every row, are left out.
 
     Returns
     -------
@@ -148,7 +149,9 @@ def _fixed(compared: Sequence[str], slopes: Sequence[str]) -> str:
 def _varies(pairs: pd.DataFrame | None, column: str) -> bool:
     if pairs is None:
         return column != "n_implants"
-    return column in pairs and len(pairs[column].unique()) > 1
+    if column not in pairs or bool(pairs[column].isna().any()):
+        return False  # an angulation that is unknown for one model would leave that model out
+    return len(pairs[column].unique()) > 1
 
 
 def _separable(pairs: pd.DataFrame) -> bool:

@@ -111,6 +111,10 @@ _REFERENCE = _section(
         ("# measured_on = 2025-01-31", "day on which the model was measured"),
         ("# due_on = 2026-01-31", "day on which it must be measured again"),
         (
+            "# occlusal = [0.0, 0.0, 1.0]",
+            "square to the occlusal plane, out of the bone; for angulations not given as designed",
+        ),
+        (
             "# mpe_um = { constant = 1.9, per_metre = 4.0 }",
             "largest permitted length error from the certificate",
         ),
@@ -335,7 +339,9 @@ model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z,flat_x,flat_y,flat_z,angulatio
 {d.models[0]},I2,18.967,6.871,-0.902,0.087,0.000,0.996,,,,,default,0.8,0.01
 ```
 
-Flat, angulation and uncertainties may stay empty.
+Flat, angulation and uncertainties may stay empty. `angulation_deg` is the designed tilt against the
+occlusal plane's normal; without it the tilt is computed against `reference.occlusal`, or else against
+the normal of the plane through the platforms.
 
 ## Held fixed
 

@@ -42,6 +42,7 @@ _RESPONSES = {
 }
 _COVARIATES = {
     "angulation_deg": "angulation / °",
+    "divergence_deg": "divergence of the axes / °",
     "path_mm": "path along the arch / mm",
     "span_mm": "span / mm",
     "n_implants": "implants of the model",
@@ -373,6 +374,7 @@ def interaction_phrase(row: Any) -> str:
 
 _PER = {
     "angulation_deg": "degree of angulation",
+    "divergence_deg": "degree of divergence",
     "path_mm": "mm of path",
     "span_mm": "mm of span",
 }

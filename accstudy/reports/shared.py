@@ -292,8 +292,7 @@ def words_section(document: Document, content: ReportContent) -> None:
     named = f"; named by {' / '.join(cell)}" if cell else ""
     pairs: list[tuple[str, Text]] = [
         ("Span, path", "straight distance between two implants; their distance along the arch"),
-        ("Angulation", "tilt of an implant against the common axis of its model; of a pair, the "
-         "larger of its two tilts"),
+        ("Angulation", _angulation(content)),
         ("Cell", f"scans taken under the same conditions, one after another{named}"),
         ("Bias", "what all scans deviate by on average, measured minus reference"),
         ("Bound", "value that the stated share of future scans stays below, with the stated "
@@ -306,6 +305,17 @@ def words_section(document: Document, content: ReportContent) -> None:
         pairs.append(("Body uses", "how often the scan bodies had been used"))
     document.heading("Words")
     document.terms(pairs)
+
+
+def _angulation(content: ReportContent) -> str:
+    """What angulation means in this study, by the definitions that its models used."""
+    table = content.table("implant_deviations")
+    used = table["angulation_by"].unique() if "angulation_by" in table else []
+    said = joined([str(how) for how in sorted(used) if how], last="or")
+    return (
+        f"tilt of an implant{f' ({said})' if said else ''}; of a pair, the larger of its two "
+        "tilts. Divergence: angle between the two axes of a pair"
+    )
 
 
 def limits_of_use(document: Document, content: ReportContent) -> None:

@@ -8,6 +8,7 @@ __all__ = ["alignment_name", "contrast_name", "formula_name", "term_name", "vari
 
 _VARIABLES = {
     "angulation_deg": "angulation",
+    "divergence_deg": "divergence of the axes",
     "path_mm": "path along the arch",
     "span_mm": "span",
     "n_implants": "number of implants",

@@ -9,7 +9,13 @@ from accstudy.errors import Finding, Severity, nearest, place
 from accstudy.study.settings import Settings
 from accstudy.study.typed import fault, records
 
-__all__ = ["add_groups", "against_reference", "check_events", "conditions_of_scanning"]
+__all__ = [
+    "add_groups",
+    "against_reference",
+    "angulation_known",
+    "check_events",
+    "conditions_of_scanning",
+]
 
 
 def add_groups(
@@ -224,3 +230,23 @@ def _blank_temperatures(scans: pd.DataFrame, settings: Settings) -> list[Finding
         )
         for row in records(made[made["temperature_c"].isna()])
     ]
+
+
+def angulation_known(settings: Settings, implants: pd.DataFrame) -> list[Finding]:
+    """Warn of models whose angulation nothing shows, where a mixed model needs it."""
+    needed = [f"model.{m.name}" for m in settings.model if "angulation_deg" in m.fixed]
+    if not needed and (settings.study.kind != "comparison" or settings.model):
+        return []
+    unknown = implants[implants["angulation_deg"].isna()].drop_duplicates("model")
+    return [
+        Finding(
+            Severity.WARNING,
+            "angulation-unknown",
+            f'the platforms of model "{row["model"]}" do not show its occlusal plane, so the '
+            "angulation of its implants is left empty and no model can use it",
+            place(settings.reference.touch_points or settings.reference.implants, row["row"],
+                  "angulation_deg"),
+            "give the designed tilt in column angulation_deg, or reference.occlusal in study.toml",
+        )
+        for row in records(unknown)
+    ]  # fmt: skip

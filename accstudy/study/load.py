@@ -9,7 +9,12 @@ from pathlib import Path
 import pandas as pd
 
 from accstudy.errors import Finding, Severity, StudyError, gravest_first
-from accstudy.study.checks import add_groups, check_events, conditions_of_scanning
+from accstudy.study.checks import (
+    add_groups,
+    angulation_known,
+    check_events,
+    conditions_of_scanning,
+)
 from accstudy.study.paths import resolve
 from accstudy.study.reader import Reader
 from accstudy.study.settings import ScanBodySettings, Settings
@@ -158,6 +163,8 @@ def survey_study(
         reader.findings += check_times(scans, implants, events, settings, today or dt.date.today())
     certified = implants if implants is not None and len(implants) else None
     reader.findings += conditions_of_scanning(settings, certified, scans)
+    if certified is not None:
+        reader.findings += angulation_known(settings, certified)
     findings = gravest_first(reader.findings)
     faulty = any(f.severity is Severity.ERROR for f in findings)
     study = None

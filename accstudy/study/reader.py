@@ -14,7 +14,12 @@ from accstudy.study.checks import against_reference
 from accstudy.study.machine import named_as_here
 from accstudy.study.paths import resolve
 from accstudy.study.positions import check_landmarks, check_positions
-from accstudy.study.reference import at_platforms, check_reference, reference_from_touches
+from accstudy.study.reference import (
+    at_platforms,
+    check_reference,
+    reference_from_touches,
+    with_angulation,
+)
 from accstudy.study.settings import Settings
 from accstudy.study.sheet import read_sheet
 from accstudy.study.spelling import alike
@@ -113,7 +118,7 @@ class Reader:
         if frame is None:
             return None
         checked, found = check_reference(frame, file=file)
-        checked = at_platforms(checked, settings.height_mm)
+        checked = with_angulation(at_platforms(checked, settings.height_mm), settings.occlusal)
         bodies = self.settings.scan_body
         for row in records(checked):
             if row["scan_body"] and bodies and row["scan_body"] not in bodies:

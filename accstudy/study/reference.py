@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, Severity, StudyError, nearest, place
+from accstudy.geometry.occlusal import DESIGNED, occlusal_direction
 from accstudy.geometry.rigid import angle_between_deg, unit
 from accstudy.geometry.touch import (
     FEATURES,
@@ -19,7 +22,13 @@ from accstudy.study.spelling import alike
 from accstudy.study.typed import fault
 from accstudy.tables import shape
 
-__all__ = ["at_platforms", "check_reference", "common_axis", "reference_from_touches"]
+__all__ = [
+    "at_platforms",
+    "check_reference",
+    "common_axis",
+    "reference_from_touches",
+    "with_angulation",
+]
 
 _AXIS = ["axis_x", "axis_y", "axis_z"]
 _FLAT = ["flat_x", "flat_y", "flat_z"]
@@ -44,7 +53,7 @@ def common_axis(axes: np.ndarray) -> np.ndarray:
 
 
 def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame, list[Finding]]:
-    """Check reference rows, bring axes to length 1 and fill the angulation.
+    """Check reference rows and bring axes to length 1.
 
     Parameters
     ----------
@@ -56,7 +65,7 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
     Returns
     -------
     implants : DataFrame
-        With unit axes, flats square to them and ``angulation_deg`` filled.
+        With unit axes and flats square to them.
     findings : list of Finding
         Doubled or coincident implants, axes that are no unit vectors or point
         against the others, flats along the axis.
@@ -144,8 +153,6 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
                     "axes point out of the bone: change its sign",
                 )
             )
-        given = group["angulation_deg"].to_numpy(float)
-        out.loc[index, "angulation_deg"] = np.where(np.isnan(given), np.round(tilt, 6), given)
     return out, findings
 
 
@@ -176,6 +183,37 @@ def at_platforms(implants: pd.DataFrame, height_mm: float) -> pd.DataFrame:
     tilt = 1000.0 * height.abs() * np.radians(out["u_axis_deg"].astype(float).fillna(0.0))
     out["u_position_um"] = np.hypot(out["u_position_um"].astype(float), tilt)
     out["height_mm"] = 0.0
+    return out
+
+
+def with_angulation(implants: pd.DataFrame, occlusal: Sequence[float] | None) -> pd.DataFrame:
+    """Complete the angulation where it was not given as designed.
+
+    Parameters
+    ----------
+    implants : DataFrame
+        Table ``implants``, axes of length 1, positions at the platforms.
+    occlusal : sequence of 3 floats, optional
+        ``reference.occlusal``.
+
+    Returns
+    -------
+    DataFrame
+        With ``angulation_deg`` as far as it is known (see `accstudy.geometry.occlusal`)
+        and its definition, ``angulation_by``.
+    """
+    out = implants.assign(angulation_by="")
+    since = out["valid_from"].astype(str)
+    for _, group in out.groupby([out["model"], since], sort=False):
+        places, axes = (group[c].to_numpy(float) for c in (_POSITION, _AXIS))
+        given = group["angulation_deg"].to_numpy(float)
+        upright, definition = None, ""
+        if np.isfinite(places).all() and np.isfinite(axes).all():
+            upright, definition = occlusal_direction(places, axes, stated=occlusal)
+        out.loc[group.index, "angulation_by"] = np.where(np.isnan(given), definition, DESIGNED)
+        if upright is not None:
+            tilt = np.round(angle_between_deg(axes, upright), 6)
+            out.loc[group.index, "angulation_deg"] = np.where(np.isnan(given), tilt, given)
     return out
 
 

@@ -108,8 +108,15 @@ class Reference(_Strict):
     temperature_c: TemperatureC = 20.0
     length_unit: LengthUnit = "mm"
     surface: str = ""
+    occlusal: Vector | None = None
     model: str = ""
     columns: dict[str, str] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _occlusal_points_somewhere(self) -> Reference:
+        if self.occlusal is not None and not any(self.occlusal):
+            raise ValueError("occlusal must not be zero")
+        return self
 
 
 class Scans(_Strict):

@@ -46,7 +46,7 @@ def make_study(
                             "path_mm": (b - a) * 14.0,
                             "steps": b - a,
                             "angulation_deg": 10.0,
-                            "relative_angulation_deg": 10.0,
+                            "divergence_deg": 10.0,
                             "distance_um": 3.0 + cell_part + rng.normal(0, sd, len(a)),
                             "angle_deg": rng.normal(0.05, 0.1, len(a)),
                             "relative_axis_deg": 0.1,

@@ -120,7 +120,7 @@ def pairs_of(values, cells, scans=None, measurand="distance_um"):
             "cell": cells,
             "span_mm": 20.0,
             "path_mm": 22.0,
-            "relative_angulation_deg": 10.0,
+            "divergence_deg": 10.0,
             measurand: values,
         }
     )

@@ -94,7 +94,7 @@ def test_the_table_names_the_random_walk_when_there_was_one():
         cell=[f"c{int(s[1:]) % 4}" for s in pairs["scan"]],
         span_mm=50 * np.sin(pairs["path_mm"] / 50),
         angle_deg=np.nan,
-        relative_angulation_deg=10.0,
+        divergence_deg=10.0,
     )
     found = precision_vs_span(accuracy_table(pairs))
     best = found[found["best"]].set_index("which")

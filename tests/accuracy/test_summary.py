@@ -100,7 +100,7 @@ def test_equal_results_are_said_to_be_equal(study):
 
 def test_an_angle_that_can_only_grow_is_said_to_be_no_normal_variable(study):
     pairs, _ = study
-    found = accuracy_table(pairs.assign(relative_angulation_deg=0.02))
+    found = accuracy_table(pairs.assign(divergence_deg=0.02))
     angles = found["measurand"] == "angle_deg"
     assert found[angles]["note"].str.contains("nearly parallel").all()
     assert not found[~angles]["note"].str.contains("nearly parallel").any()
@@ -189,7 +189,7 @@ def test_whatever_is_missing_is_explained(seed):
         model="M",
         span_mm=10.0,
         path_mm=12.0,
-        relative_angulation_deg=rng.choice([0.0, 20.0]),
+        divergence_deg=rng.choice([0.0, 20.0]),
     )
     pairs["distance_um"] = kinds[rng.integers(3)](len(pairs))
     pairs["angle_deg"] = np.nan if rng.random() < 0.3 else kinds[rng.integers(3)](len(pairs))

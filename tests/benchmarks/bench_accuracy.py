@@ -47,7 +47,7 @@ def tables(scans: int) -> tuple[pd.DataFrame, pd.DataFrame]:
         implant_b=np.tile(names[b], scans),
         span_mm=np.tile((b - a) * 6.0, scans),
         path_mm=np.tile((b - a) * 9.0, scans),
-        relative_angulation_deg=10.0,
+        divergence_deg=10.0,
         distance_um=rng.normal(2, 15, scans * len(a)),
         angle_deg=rng.normal(0, 0.1, scans * len(a)),
     )

@@ -233,3 +233,17 @@ def test_parallel_axes_have_no_common_normal():
     reference = horseshoe(3, tilt_deg=0.0)
     pairs = pair_deviations(scan_of(reference), reference)
     assert (pairs[["normal_x", "normal_y", "normal_z"]] == 0).all().all()
+
+
+def test_divergence_is_the_angle_between_two_axes_and_angulation_the_larger_tilt():
+    reference = horseshoe(n=3, tilt_deg=0.0)
+    lean = np.radians([20.0, -10.0, 20.0])
+    order = arch_of(reference).implants
+    reference = reference.set_index("implant").loc[list(order)].reset_index()
+    reference[["axis_x", "axis_y", "axis_z"]] = np.column_stack(
+        [np.sin(lean), 0 * lean, np.cos(lean)]
+    )
+    reference["angulation_deg"] = [20.0, 10.0, np.nan]
+    pairs = pair_deviations(scan_of(reference), reference)
+    np.testing.assert_allclose(pairs["divergence_deg"], [30.0, 0.0, 30.0], atol=1e-9)
+    np.testing.assert_allclose(pairs["angulation_deg"], [20.0, np.nan, np.nan])

@@ -96,7 +96,7 @@ def invented_pairs(
                                         "path_mm": path,
                                         "steps": b - a,
                                         "angulation_deg": angle,
-                                        "relative_angulation_deg": angle / 2,
+                                        "divergence_deg": angle / 2,
                                         "n_implants": count,
                                         "distance_um": value,
                                         "angle_deg": rng.normal(0, 0.1),

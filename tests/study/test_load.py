@@ -1,12 +1,14 @@
 """A study folder is read whole, and every fault is named at its place."""
 
 import datetime as dt
+import math
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from accstudy.errors import InputError, Severity, StudyError
+from accstudy.geometry.occlusal import DESIGNED, PLATFORMS, STATED, occlusal_direction
 from accstudy.study.load import load_study, reference_versions, resolve
 from accstudy.study.reference import at_platforms
 
@@ -72,7 +74,6 @@ def test_a_sound_study_is_read_with_its_groups(folder):
     assert study.scans["condition"].tolist() == ["A", "A"]
     assert study.scans["cell"].tolist() == ["1 / 1", "2 / 1"]
     assert study.factors == ("device", "operator", "session")
-    assert study.implants["angulation_deg"].abs().max() < 1e-9
     assert study.findings == ()
 
 
@@ -308,3 +309,60 @@ def test_the_height_of_a_row_counts_before_that_of_all_and_tilts_add_uncertainty
     assert found["z_mm"].tolist() == pytest.approx([0, -10, -2])
     lever_um = 10_000 * np.radians(0.1)
     assert found["u_position_um"].tolist()[:2] == pytest.approx([3, np.hypot(3, lever_um)])
+
+
+def leaning(tilts, *, occlusal="", designed=None):
+    """A reference whose implants lean by `tilts` in the x-z plane, 20 mm behind each other."""
+    places = [(0, 0), (40, 0), (40, 20), (0, 20)][: len(tilts)]
+    rows = [
+        f"M,I{k + 1},{x},{y},0,{math.sin(math.radians(t))},0,{math.cos(math.radians(t))},"
+        f"{'' if designed is None else designed[k]}"
+        for k, ((x, y), t) in enumerate(zip(places, tilts, strict=True))
+    ]
+    columns = "model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z,angulation_deg"
+    poses = "scan,model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z\n" + "".join(
+        f"{scan},{','.join(row.split(',')[:8])}\n" for scan in ("s1", "s2") for row in rows
+    )
+    return {
+        "implants": "\n".join([columns, *rows]) + "\n",
+        "poses": poses,
+        "study": STUDY + (f"occlusal = {occlusal}\n" if occlusal else ""),
+    }
+
+
+def test_angulation_is_measured_from_the_occlusal_plane_not_from_the_mean_axis(folder):
+    implants = load_study(folder(**leaning([0, 0, 30, 30]))).implants
+    assert implants["angulation_deg"].tolist() == pytest.approx([0, 0, 30, 30], abs=1e-5)
+    assert implants["angulation_by"].unique().tolist() == [PLATFORMS]
+
+
+def test_the_designed_angulation_goes_before_any_computed_one(folder):
+    study = leaning([0, 0, 30, 30], designed=["", "2", "", "28"], occlusal="[0, 0, 1]")
+    implants = load_study(folder(**study)).implants
+    assert implants["angulation_deg"].tolist() == pytest.approx([0, 2, 30, 28], abs=1e-5)
+    assert implants["angulation_by"].tolist() == [STATED, DESIGNED, STATED, DESIGNED]
+
+
+def test_two_implants_have_an_angulation_only_by_what_the_user_states(folder):
+    known = load_study(folder(**leaning([0, 15], occlusal="[0, 0, 2]"))).implants
+    assert known["angulation_deg"].tolist() == pytest.approx([0, 15], abs=1e-5)
+    study = load_study(folder(**leaning([0, 15])))
+    assert study.implants["angulation_deg"].isna().all()
+    assert "angulation-unknown" not in {f.code for f in study.findings}  # nothing asks for it
+    asked = leaning([0, 15])
+    asked["study"] += (
+        '[[model]]\nname = "d"\nresponse = "pair.distance_um"\nfixed = "angulation_deg"\n'
+    )
+    found = [f for f in load_study(folder(**asked)).findings if f.code == "angulation-unknown"]
+    assert [f.where for f in found] == ["reference/implants.csv:2:angulation_deg"]
+
+
+def test_an_occlusal_direction_of_length_zero_is_refused(folder):
+    with pytest.raises(StudyError, match="occlusal must not be zero"):
+        load_study(folder(**leaning([0, 15], occlusal="[0, 0, 0]")))
+
+
+def test_a_plane_across_the_axes_is_no_occlusal_plane():
+    wall = np.array([[0.0, 0, 0], [30, 0, 0], [30, 0, 15], [0, 0, 15]])
+    assert occlusal_direction(wall, np.tile([0.0, 0, 1], (4, 1))) == (None, "")
+    assert occlusal_direction(wall[:, [0, 2, 1]] * [1, 0.6, 1], np.eye(3)[[2, 2, 2, 2]])[0] is None
