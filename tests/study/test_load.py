@@ -320,9 +320,11 @@ def leaning(tilts, *, occlusal="", designed=None):
         for k, ((x, y), t) in enumerate(zip(places, tilts, strict=True))
     ]
     columns = "model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z,angulation_deg"
-    poses = "scan,model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z\n" + "".join(
-        f"{scan},{','.join(row.split(',')[:8])}\n" for scan in ("s1", "s2") for row in rows
-    )
+    poses = "scan,model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z\n"
+    for scan, off in (("s1", 0.01), ("s2", 0.02)):
+        for row in rows:
+            model, implant, x, *rest = row.split(",")[:8]
+            poses += ",".join([scan, model, implant, f"{float(x) * (1 + off / 40)}", *rest]) + "\n"
     return {
         "implants": "\n".join([columns, *rows]) + "\n",
         "poses": poses,
