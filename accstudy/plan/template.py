@@ -340,8 +340,8 @@ model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z,flat_x,flat_y,flat_z,angulatio
 ```
 
 Flat, angulation and uncertainties may stay empty. `angulation_deg` is the designed tilt against the
-occlusal plane's normal; without it the tilt is computed against `reference.occlusal`, or else against
-the normal of the plane through the platforms.
+normal of the occlusal plane; without it the tilt is computed against `reference.occlusal`, or else
+against the normal of the plane through the platforms.
 
 ## Held fixed
 
