@@ -91,6 +91,10 @@ def _columns(text: str, *, required: bool = True) -> tuple[Column, ...]:
 
 
 _DIFFERENCE = _columns("""
+    level_a t first level; empty for the average slope
+    level_b t second level, which is subtracted; empty for a slope by itself
+    stratum t factor and level within which the levels are compared; empty for all
+    covariate t covariate of a slope or of a difference of slopes; empty otherwise
     estimate n difference of marginal means
     se n standard error
     df n degrees of freedom
@@ -99,9 +103,14 @@ _DIFFERENCE = _columns("""
     p_holm n p value after Holm within the family
     low n lower confidence limit
     high n upper confidence limit
+    confidence n level of the limits; decisions are taken at one minus it
+    shown f p_holm is below one minus confidence
     ratio n back-transformed ratio for log responses
     margin n equivalence margin
     p_equivalence n larger p of the two one-sided tests
+    equivalence_low n lower limit of the interval that two one-sided tests look at
+    equivalence_high n upper limit of that interval; the one that non-inferiority looks at
+    equivalent f p_equivalence is below one minus confidence
 """)
 
 _POSE_COLUMNS = """

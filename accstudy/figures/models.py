@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from scipy import stats
 
 from accstudy.figures.style import (
     ACCENT,
@@ -74,7 +73,7 @@ def contrast_chart(rows: pd.DataFrame, *, axis: str, ax: Axes | None = None) -> 
     ----------
     rows : DataFrame
         ``contrast``, ``estimate``, ``low``, ``high``, ``margin`` (NaN: none set),
-        ``se`` and ``df`` where a margin is set: its 90 % interval is drawn thick.
+        ``equivalence_low`` and ``equivalence_high``: drawn thick where a margin is set.
     axis : str
         Label of the axis, with unit.
     ax : Axes, optional
@@ -95,12 +94,9 @@ def contrast_chart(rows: pd.DataFrame, *, axis: str, ax: Axes | None = None) -> 
     ax.axvline(0, color=INK, linewidth=0.7, zorder=1)
     for number, row in enumerate(rows_of(rows)):
         ax.hlines(number, row.low, row.high, color=ACCENT, linewidth=1.2, zorder=3)
-        if len(margin):  # the two one-sided tests are the interval of twice their level
-            half = float(stats.t.ppf(0.95, row.df) * row.se)
-            ax.hlines(
-                number, row.estimate - half, row.estimate + half,
-                color=ACCENT, linewidth=3.2, zorder=3,
-            )  # fmt: skip
+        if len(margin):
+            ax.hlines(number, row.equivalence_low, row.equivalence_high,
+                      color=ACCENT, linewidth=3.2, zorder=3)  # fmt: skip
         ax.plot(row.estimate, number, marker="o", color=ACCENT, markersize=6, zorder=4)
     ax.set_yticks(range(len(rows)), [printable(c) for c in rows["contrast"]])
     ax.set_ylim(len(rows) - 0.4, -0.6)

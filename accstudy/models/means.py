@@ -197,8 +197,8 @@ def contrasts(
     Returns
     -------
     DataFrame
-        ``factor, contrast, estimate, se, df, t, p, p_holm, low, high, ratio,
-        margin, p_equivalence``.
+        Columns of table ``model_contrasts`` but those that name the model.
+        ``shown`` and ``equivalent`` decide at one minus `confidence`.
     """
     factors = _factors(fit, factor)
     inside = _factors(fit, by) if by else ()
@@ -246,25 +246,22 @@ def slopes(
     factors = _factors(fit, factor) if factor else ()
     cells = slope_rows(fit.design, covariate, factors, values)
     table = fit.combine(np.array([c.row for c in cells]), method=method, confidence=confidence)
-    labels = [
-        f"slope of {covariate}" + (f" at {':'.join(c.levels)}" if factor else "") for c in cells
+    table["level_a"] = [":".join(c.levels) if factor else "" for c in cells]
+    table["contrast"] = [
+        f"slope of {covariate}" + (f" at {level}" if level else "") for level in table["level_a"]
     ]
-    table.insert(0, "factor", factor)
-    table.insert(1, "contrast", labels)
-    table["p_holm"] = holm(table["p"])
-    table["ratio"] = _ratio(fit, table["estimate"])
-    table["margin"] = np.nan
-    table["p_equivalence"] = np.nan
-    if len(cells) < 2:
-        return table[_ORDER]
-    more = _differences(fit, factor, factors, cells, None, method, confidence, None, False, "")
-    more["contrast"] = f"slope of {covariate}: " + more["contrast"]
-    return pd.concat([table[_ORDER], more], ignore_index=True)
+    table = _judged(fit, table.assign(factor=factor), confidence, None, one_sided=False)
+    if len(cells) > 1:
+        more = _differences(fit, factor, factors, cells, None, method, confidence, None, False, "")
+        more["contrast"] = f"slope of {covariate}: " + more["contrast"]
+        table = pd.concat([table, more], ignore_index=True)
+    return table.assign(covariate=covariate)
 
 
 _ORDER = [
-    "factor", "contrast", "estimate", "se", "df", "t", "p", "p_holm", "low", "high",
-    "ratio", "margin", "p_equivalence",
+    "factor", "contrast", "level_a", "level_b", "stratum", "covariate", "estimate", "se", "df", "t",
+    "p", "p_holm", "low", "high", "confidence", "shown", "ratio", "margin", "p_equivalence",
+    "equivalence_low", "equivalence_high", "equivalent",
 ]  # fmt: skip
 
 
@@ -289,7 +286,7 @@ def _differences(
     strata: dict[tuple[str, ...], dict[str, Cell]] = {}
     for cell in cells:
         strata.setdefault(cell.levels[k:], {})[":".join(cell.levels[:k])] = cell
-    labels, rows = [], []
+    named, rows = [], []
     for stratum, members in strata.items():
         wanted = list(combinations(members, 2)) if pairs is None else list(pairs)
         for a, b in wanted:
@@ -298,28 +295,47 @@ def _differences(
                     raise InputError(
                         f'"{level}" is no level of {name}', hint=nearest(level, list(members))
                     )
-            where = f" at {by} {':'.join(stratum)}" if stratum else ""
-            labels.append(f"{a} - {b}{where}")
+            where = f"{by} {':'.join(stratum)}" if stratum else ""
+            named.append((f"{a} - {b}" + (f" at {where}" if where else ""), a, b, where))
             rows.append(members[a].row - members[b].row)
     if not rows:
         return pd.DataFrame(columns=_ORDER)
     table = fit.combine(np.array(rows), method=method, confidence=confidence)
-    table.insert(0, "factor", name)
-    table.insert(1, "contrast", labels)
-    table["p_holm"] = holm(table["p"])
-    table["ratio"] = _ratio(fit, table["estimate"])
-    table["margin"] = np.nan if margin is None else margin
-    table["p_equivalence"] = np.nan
+    table[["contrast", "level_a", "level_b", "stratum"]] = named
+    return _judged(fit, table.assign(factor=name), confidence, margin, one_sided=one_sided)
+
+
+def _judged(
+    fit: MixedFit,
+    table: pd.DataFrame,
+    confidence: float,
+    margin: float | None,
+    *,
+    one_sided: bool,
+) -> pd.DataFrame:
+    """Add what is decided at ``1 - confidence``: difference after Holm, and equivalence."""
+    alpha = 1 - confidence
+    estimate, se, df = (table[c].to_numpy(float) for c in ("estimate", "se", "df"))
+    p = equivalence_low = equivalence_high = np.full(len(table), np.nan)
     if margin is not None:
         bound = _bound(fit, margin)
-        table["p_equivalence"] = equivalence(
-            table["estimate"].to_numpy(float),
-            table["se"].to_numpy(float),
-            table["df"].to_numpy(float),
-            -np.inf if one_sided else -bound,
-            bound,
-        )
-    return table[_ORDER]
+        p = equivalence(estimate, se, df, -np.inf if one_sided else -bound, bound)
+        half = stats.t.ppf(confidence, df) * se  # what two one-sided tests look at
+        equivalence_low, equivalence_high = estimate - half, estimate + half
+    table = table.assign(
+        p_holm=holm(table["p"]),
+        confidence=confidence,
+        ratio=_ratio(fit, table["estimate"]),
+        margin=np.nan if margin is None else margin,
+        p_equivalence=p,
+        equivalence_low=equivalence_low,
+        equivalence_high=equivalence_high,
+    )
+    for decision, p_value in (("shown", "p_holm"), ("equivalent", "p_equivalence")):
+        decided = (table[p_value] < alpha).astype("boolean")
+        table[decision] = decided.mask(table[p_value].isna())
+    absent = {c: "" for c in ("level_b", "stratum", "covariate") if c not in table}
+    return table.assign(**absent)[_ORDER]
 
 
 def _bound(fit: MixedFit, margin: float) -> float:

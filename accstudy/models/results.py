@@ -234,6 +234,7 @@ def _determined(table: pd.DataFrame) -> pd.DataFrame:
         return table
     known = table.loc[np.isfinite(table["estimate"])].copy()
     known["p_holm"] = holm(known["p"])
+    known["shown"] = (known["p_holm"] < 1 - known["confidence"]).astype("boolean")
     return pd.DataFrame(known)
 
 
@@ -291,7 +292,7 @@ def _state(
         tables,
         checks,
         fit_findings(fit, tests, spread, where=where),
-        _sentences(fit, spec.response, tests, compared, variances),
+        _sentences(fit, spec.response, tests, compared, variances, 1 - confidence),
     )
 
 
@@ -342,7 +343,7 @@ def _unequal(spec: ModelSpec, fit: MixedFit, factor: str, confidence: float) -> 
         )
     except AccstudyError:  # a level without scatter of its own: the finding stays
         return pd.DataFrame()
-    table = _stack([t for t in families if not t["contrast"].str.startswith("slope of ").any()])
+    table = _stack([t for t in families if not (t["covariate"] != "").any()])
     return table.assign(residual_sd_by=factor)
 
 
@@ -370,10 +371,11 @@ def _sentences(
     tests: pd.DataFrame,
     compared: pd.DataFrame,
     variances: pd.DataFrame,
+    alpha: float,
 ) -> tuple[str, ...]:
     out = []
     for _, row in tests.iterrows():
-        out.append(f_sentence(row, response=response, method=fit.method))
+        out.append(f_sentence(row, response=response, method=fit.method, alpha=alpha))
     if fit.design.centres and len(tests):
         held = ", ".join(f"{c} = {v:.4g}" for c, v in fit.design.centres.items())
         out.append(f"Effects beside covariates are tested and averaged at their means: {held}.")
@@ -383,7 +385,7 @@ def _sentences(
         out.append(component_sentence(row, response=response))
     equal = equal_sd_test(fit)
     if equal:
-        seen = "differs between" if equal["p"] < 0.05 else "is not shown to differ between"
+        seen = "differs between" if equal["p"] < alpha else "is not shown to differ between"
         out.append(
             f"{response}: the residual spread {seen} levels of {fit.residual_sd_by} "
             f"(likelihood ratio {equal['statistic']:.3g} on {equal['df']:.0f} degrees of freedom, "

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-
 import numpy as np
 import pandas as pd
 
@@ -68,7 +66,7 @@ def _df(df: float) -> str:
     return "no limit" if np.isinf(df) else number(df)
 
 
-def f_sentence(row: pd.Series, *, response: str, method: str, alpha: float = 0.05) -> str:
+def f_sentence(row: pd.Series, *, response: str, method: str, alpha: float) -> str:
     """State one F test."""
     if not np.isfinite(row["F"]):
         return f"{response}: the data do not determine the effect of {row['term']}."
@@ -85,10 +83,9 @@ def contrast_verdict(
     """State one contrast or slope, and equivalence if a margin is given."""
     if not np.isfinite(row["estimate"]):
         return "the data do not determine this"
-    alpha = 1 - confidence
     percent = f"{100 * confidence:g} %"
     tail = f"{METHOD_WORDS[method]}, {_df(row['df'])} df, {p_words(row['p_holm'])} after Holm"
-    slope = re.match(r"slope of (\S+?)(:| |$)", str(row["contrast"]))
+    slope = str(row["covariate"])
     if np.isfinite(row["ratio"]):
         share = row["ratio"] / np.exp(row["estimate"]) if row["estimate"] else 1.0
         base = np.e if abs(share - 1) < 1e-6 else row["ratio"] ** (1 / row["estimate"])
@@ -97,19 +94,20 @@ def contrast_verdict(
     else:
         unit = unit_of(response)
         if slope:
-            unit = f"{unit} per {unit_of(slope.group(1)) or 'unit'}"
+            unit = f"{unit} per {unit_of(slope) or 'unit'}"
         value = (
             f"{number(row['estimate'])} {unit}".rstrip()
             + f" ({percent}: {number(row['low'])} to {number(row['high'])})"
         )
     verdict = "differs from zero" if slope else "differ"
-    if not row["p_holm"] < alpha:
+    if not (pd.notna(row["shown"]) and row["shown"]):
         verdict = "no slope shown" if slope else "no difference shown"
     if np.isfinite(row["p_equivalence"]):
         word = "not worse" if one_sided else "equivalent"
-        proven = row["p_equivalence"] < 0.05
         verdict += (
-            f"; {word} within {number(row['margin'])}" if proven else f"; {word} not proven"
+            f"; {word} within {number(row['margin'])}"
+            if row["equivalent"]
+            else f"; {word} not proven"
         ) + f" ({p_words(row['p_equivalence'])})"
     return f"{verdict}: {value}; {tail}"
 

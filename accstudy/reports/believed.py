@@ -67,7 +67,7 @@ def unequal_scatter(document: Document, content: ReportContent, lead: str) -> No
         for k, (name, r) in enumerate((("one", used.loc[own.contrast]), ("by level", own))):
             cells.append(
                 [
-                    contrast_name(own.contrast) if k == 0 else "",
+                    contrast_name(own) if k == 0 else "",
                     name,
                     number(r.estimate, unit, signed=True),
                     joined([number(v, unit, signed=True) for v in (r.low, r.high)], last="to"),

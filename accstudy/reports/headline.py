@@ -15,13 +15,15 @@ from accstudy.reports.document import Text, strong_accent
 from accstudy.reports.modelled import (
     contrast_sentence,
     contrasts_sentence,
+    is_true,
     level_contrasts,
+    levels_of,
     range_sentence,
     shown_interactions,
 )
-from accstudy.reports.select import limit_of, own_limits, supported_at
+from accstudy.reports.select import confidence_of, limit_of, own_limits, supported_at
 from accstudy.reports.validation import answer as validation_answer
-from accstudy.reports.wording import joined, missing, number, quantity, unit_name
+from accstudy.reports.wording import joined, missing, number, quantity, sure, unit_name
 
 __all__ = ["answer", "held_at", "scatter_caution", "shown_models", "size_sentences"]
 
@@ -101,9 +103,9 @@ def size_sentences(content: ReportContent, lead: str) -> list[Text]:
     larger: dict[str, list[tuple[str, float, str]]] = {}
     alike = []
     for row in rows_of(rows):
-        a, _, b = str(row.contrast).partition(" - ")
+        a, b = levels_of(row)
         ratio, ends = float(row.ratio), [base ** float(row.low), base ** float(row.high)]
-        if missing(row.p_holm) or float(row.p_holm) >= 0.05:
+        if not is_true(row.shown):
             alike.append(f"{a} and {b}, {_times(ratio, ends)} times")
             continue
         if ratio > 1:
@@ -118,7 +120,7 @@ def size_sentences(content: ReportContent, lead: str) -> list[Text]:
                 f"With {names} {what} deviate ",
                 strong_accent(_share([ratio for _, ratio, _ in mine])),
                 f" as much as with {b}: {joined([t for _, _, t in mine])} times (ratios of the "
-                "geometric means of |deviation|, 95 % intervals).",
+                f"geometric means of |deviation|, {sure(confidence_of(content))} intervals).",
             ]
         )
     if alike:
@@ -298,4 +300,4 @@ def _allowed(content: ReportContent, lead: str, factor: str) -> str:
 
 
 def _verdicts(row: Any) -> tuple[bool, bool]:
-    return bool(float(row.p_holm) < 0.05), bool(float(row.p_equivalence) < 0.05)
+    return is_true(row.shown), is_true(row.equivalent)

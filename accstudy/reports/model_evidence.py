@@ -25,6 +25,7 @@ from accstudy.reports.modelled import (
     slope_rows_of,
     slope_sentence,
 )
+from accstudy.reports.select import confidence_of
 from accstudy.reports.terms import contrast_name, term_name, variable_name
 from accstudy.reports.wording import (
     NONE,
@@ -35,6 +36,7 @@ from accstudy.reports.wording import (
     p_value,
     percent,
     quantity,
+    sure,
     unit_name,
 )
 
@@ -57,11 +59,13 @@ def contrasts_section(document: Document, content: ReportContent, lead: str) -> 
     unit = model_unit(str(rows["response"].iloc[0]))
     label = response_label(str(rows["response"].iloc[0]))
     margin = rows["margin"].dropna()
+    confidence = confidence_of(content)
+    level, both = sure(confidence), sure(2 * confidence - 1)
     text = (
         "A difference is shown when its interval leaves zero out and p, raised for the number of "
-        "contrasts after Holm, is below 0.05; intervals are not adjusted. Equivalence is shown "
-        "when two one-sided tests exclude both bounds, that is, when the 90 % interval lies "
-        "between them. No difference shown does not mean equivalent. All of it is said of the "
+        f"contrasts after Holm, is below {1 - confidence:.2g}; intervals are not adjusted. "
+        "Equivalence is shown when two one-sided tests exclude both bounds, that is, when the "
+        f"{both} interval lies between them. No difference shown does not mean equivalent. All of it is said of the "
         "mean case, covariates at their means."
     )
     if not len(margin):
@@ -69,18 +73,18 @@ def contrasts_section(document: Document, content: ReportContent, lead: str) -> 
     document.lead("How to read it", text)
     bounds = f" between bounds of ±{quantity(margin.iloc[0], unit)}" if len(margin) else ""
     said = "; ".join(
-        f"{contrast_name(r.contrast)} {quantity(r.estimate, unit, signed=True)} "
+        f"{contrast_name(r)} {quantity(r.estimate, unit, signed=True)} "
         f"({interval(r.low, r.high, unit)})"
         for r in rows_of(rows)
     )
     document.figure(
         "contrasts",
         contrast_chart(
-            rows.head(15).assign(contrast=rows["contrast"].map(contrast_name)),
+            rows.head(15).assign(contrast=[contrast_name(r) for r in rows_of(rows.head(15))]),
             axis=f"difference of the {label} / {unit_name(unit)}",
         ),
-        caption=f"Differences of the mean {label} with their 95 % intervals"
-        + (f" (thick: 90 %); grey, the region of equivalence{bounds}." if bounds else "."),
+        caption=f"Differences of the mean {label} with their {level} intervals"
+        + (f" (thick: {both}); grey, the region of equivalence{bounds}." if bounds else "."),
         alt=f"Dots with intervals{bounds}: {said}.",
     )
     others = [m for m in dict.fromkeys(table["model_name"]) if len(level_contrasts(table, m))]
@@ -104,7 +108,7 @@ def _contrast_table(document: Document, table: pd.DataFrame, models: list[str]) 
             cells.append(
                 [
                     response_label(r.response) if k == 0 else "",
-                    contrast_name(r.contrast),
+                    contrast_name(r),
                     value,
                     span,
                     number(r.df, "", decimals=1),

@@ -7,17 +7,26 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from accstudy.figures.style import rows_of
 from accstudy.models.means import log_base
 from accstudy.reports.document import Text, strong_accent
-from accstudy.reports.wording import joined, missing, number, p_value, quantity, unit_name
+from accstudy.reports.wording import (
+    joined,
+    missing,
+    number,
+    p_value,
+    quantity,
+    sure,
+    unit_name,
+)
 
 __all__ = [
     "contrast_sentence",
     "contrasts_sentence",
     "interaction_phrase",
+    "is_true",
+    "levels_of",
     "shown_interactions",
     "effect_lines",
     "effect_points",
@@ -33,7 +42,6 @@ __all__ = [
 ]
 
 _NAMED = 4  # contrasts of one kind in the sentence of page 1
-_SLOPE = re.compile(r"^slope of (?P<what>\w+)(?: at (?P<level>.+))?$")
 _RESPONSES = {
     "distance_um": "deviation of the distance",
     "angle_deg": "deviation of the angle",
@@ -122,15 +130,15 @@ def means_rows(means: pd.DataFrame, models: list[str]) -> pd.DataFrame:
 def level_contrasts(contrasts: pd.DataFrame, model: str) -> pd.DataFrame:
     """Differences between levels of one model, slopes left out."""
     mine = contrasts[contrasts["model_name"] == model]
-    return mine[~mine["contrast"].str.startswith("slope of ")]
+    return mine[mine["covariate"] == ""]
 
 
 def slope_rows_of(contrasts: pd.DataFrame, model: str) -> pd.DataFrame:
     """Slopes of one model with ``covariate`` and ``level`` (empty: the average slope)."""
     mine = contrasts[contrasts["model_name"] == model]
-    found = mine["contrast"].str.extract(_SLOPE)
-    out = mine.assign(covariate=found["what"], level=found["level"].fillna(""))
-    return out[out["covariate"].notna()]
+    return mine[(mine["covariate"] != "") & (mine["level_b"] == "")].rename(
+        columns={"level_a": "level"}
+    )
 
 
 def effect_lines(
@@ -190,6 +198,17 @@ def effect_points(
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
+def levels_of(row: Any) -> tuple[str, str]:
+    """The two levels of a contrast, the second with the stratum in which they are compared."""
+    where = f" at {row.stratum}" if row.stratum else ""
+    return str(row.level_a), f"{row.level_b}{where}"
+
+
+def is_true(flag: Any) -> bool:
+    """A flag of a table that may be empty."""
+    return not missing(flag) and bool(flag)
+
+
 def contrast_sentence(row: Any) -> Text:
     """Say what one contrast shows: difference, interval, p after Holm, equivalence.
 
@@ -201,7 +220,7 @@ def contrast_sentence(row: Any) -> Text:
     -------
     Text
     """
-    a, _, b = str(row.contrast).partition(" - ")
+    a, b = levels_of(row)
     label, unit = response_label(row.response), model_unit(row.response)
     if log_base(row.response) is not None:
         ends = [number(_back(row.response, v), "", decimals=2) for v in (row.low, row.high)]
@@ -212,7 +231,7 @@ def contrast_sentence(row: Any) -> Text:
     else:
         value = f"{_valued(row.estimate, unit)} ({_ends(row, unit, equivalence=False)})"
         how, tail = f"{a} minus {b}: the mean {label} differs by ", ""
-    shown = not missing(row.p_holm) and float(row.p_holm) < 0.05
+    shown = is_true(row.shown)
     if shown and row.response == "pair.distance_um":
         longer = "longer" if float(row.estimate) > 0 else "shorter"
         how = f"{a} measures distances {longer} than {b}: "
@@ -223,7 +242,7 @@ def contrast_sentence(row: Any) -> Text:
     text.append(strong_accent("a difference is shown" if shown else "no difference is shown"))
     if not missing(row.margin):
         margin = margin_name(row.response, row.margin)
-        equal = not missing(row.p_equivalence) and float(row.p_equivalence) < 0.05
+        equal = is_true(row.equivalent)
         if _beyond(row):
             text += [", and it is ", strong_accent(f"larger than {margin.removeprefix('±')}")]
         else:
@@ -254,9 +273,9 @@ def contrasts_sentence(rows: list[Any]) -> Text:
     unit = model_unit(response)
     found: dict[str, list[Any]] = {}
     for row in rows:
-        if not missing(row.p_holm) and float(row.p_holm) < 0.05:
+        if is_true(row.shown):
             what = "a difference is shown between"
-        elif not missing(row.p_equivalence) and float(row.p_equivalence) < 0.05:
+        elif is_true(row.equivalent):
             what = f"equivalence within {margin_name(response, row.margin)} is shown between"
         elif not missing(row.margin):
             what = "neither difference nor equivalence is shown between"
@@ -268,7 +287,7 @@ def contrasts_sentence(rows: list[Any]) -> Text:
     for k, (what, mine) in enumerate(by_size):
         text.append(f"; {what} " if k else f"{what} ")
         for i, row in enumerate(mine[:_NAMED]):
-            a, _, b = str(row.contrast).partition(" - ")
+            a, b = levels_of(row)
             text.append(
                 ("" if i == 0 else ", and " if i == len(mine) - 1 else ", ") + f"{a} and {b}, "
             )
@@ -277,7 +296,8 @@ def contrasts_sentence(rows: list[Any]) -> Text:
             text.append(f" ({_ends(row, unit, equivalence=equal)})")
         if len(mine) > _NAMED:
             text.append(f", and {len(mine) - _NAMED} more")
-    return [*text, " (first minus second; 95\u00a0% intervals unless another is named)."]
+    level = sure(rows[0].confidence)
+    return [*text, f" (first minus second; {level} intervals unless another is named)."]
 
 
 def _valued(value: Any, unit: str) -> str:
@@ -289,9 +309,9 @@ def _valued(value: Any, unit: str) -> str:
 def _ends(row: Any, unit: str, *, equivalence: bool) -> str:
     """Interval of a contrast; for equivalence the one that the two one-sided tests look at."""
     low, high, level = row.low, row.high, ""
-    if equivalence and not missing(getattr(row, "se", None)) and not missing(row.df):
-        half = float(stats.t.ppf(0.95, row.df) * row.se)
-        low, high, level = row.estimate - half, row.estimate + half, "90\u00a0%: "
+    if equivalence and not missing(row.equivalence_low):
+        low, high = row.equivalence_low, row.equivalence_high
+        level = f"{sure(2 * row.confidence - 1)}: "
     ends = [number(v, unit, signed=True) for v in (low, high)]
     return f"{level}{ends[0]} to {ends[1]}"
 
@@ -323,7 +343,11 @@ def range_sentence(row: Any, contrasts: pd.DataFrame, at: str, ends: tuple[float
         Empty where the difference itself is not in the table.
     """
     same = contrasts[
-        (contrasts["model_name"] == row.model_name) & (contrasts["contrast"] == row.pair)
+        (contrasts["model_name"] == row.model_name)
+        & (contrasts["covariate"] == "")
+        & (contrasts["stratum"] == "")
+        & (contrasts["level_a"] == row.level_a)
+        & (contrasts["level_b"] == row.level_b)
     ]
     held = dict(re.findall(r"(\w+) = ([-\d.e+]+)", at))
     if not len(same) or row.covariate not in held:
@@ -336,7 +360,7 @@ def range_sentence(row: Any, contrasts: pd.DataFrame, at: str, ends: tuple[float
     for x in ends:
         there = middle + float(row.estimate) * (x - float(held[row.covariate]))
         values.append(f"{_valued(there, unit)} at {x:.1f}{gap}{axis}")
-    a, _, b = str(row.pair).partition(" - ")
+    a, b = levels_of(row)
     return f"{a} minus {b} goes from {values[0]} to {values[1]} of {name}"
 
 
@@ -354,11 +378,10 @@ def margin_name(response: str, margin: float) -> str:
 
 
 def shown_interactions(contrasts: pd.DataFrame, model: str) -> list[Any]:
-    """Differences of slopes between levels that are shown (p after Holm below 0.05)."""
+    """Differences of slopes between levels that are shown."""
     mine = contrasts[contrasts["model_name"] == model]
-    between = mine["contrast"].str.extract(r"^slope of (?P<what>\w+): (?P<pair>.+)$")
-    rows = mine.assign(covariate=between["what"], pair=between["pair"])
-    return rows_of(rows[rows["covariate"].notna() & (rows["p_holm"] < 0.05)])
+    between = (mine["covariate"] != "") & (mine["level_b"] != "")
+    return rows_of(mine[between & mine["shown"].fillna(False).astype(bool)])
 
 
 def interaction_phrase(row: Any) -> str:
@@ -368,7 +391,7 @@ def interaction_phrase(row: Any) -> str:
     ends = joined(
         [number(v, unit, signed=True, decimals=2) for v in (row.low, row.high)], last="to"
     )
-    a, _, b = str(row.pair).partition(" - ")
+    a, b = levels_of(row)
     return f"{a} minus {b} changes by {size} ({ends}) per {_PER.get(row.covariate, row.covariate)}"
 
 
@@ -397,5 +420,5 @@ def slope_sentence(row: Any) -> str:
         f"{number(row.estimate, unit, signed=True, decimals=places)} {unit_name(unit)} "
         f"({ends}) per {_PER.get(row.covariate, row.covariate.replace('_', ' '))}{where}"
     )
-    shown = not missing(row.p_holm) and float(row.p_holm) < 0.05
+    shown = is_true(row.shown)
     return f"{said}, {'shown' if shown else 'not shown to differ from zero'}"

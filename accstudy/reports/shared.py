@@ -310,8 +310,8 @@ def words_section(document: Document, content: ReportContent) -> None:
 def _angulation(content: ReportContent) -> str:
     """What angulation means in this study, by the definitions that its models used."""
     table = content.table("implant_deviations")
-    used = table["angulation_by"].unique() if "angulation_by" in table else []
-    said = joined([str(how) for how in sorted(used) if how], last="or")
+    used = set(table["angulation_by"].astype(str)) if "angulation_by" in table else set()
+    said = joined(sorted(used - {""}), last="or")
     return (
         f"tilt of an implant{f' ({said})' if said else ''}; of a pair, the larger of its two "
         "tilts. Divergence: angle between the two axes of a pair"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from typing import Any
 
 __all__ = ["alignment_name", "contrast_name", "formula_name", "term_name", "variable_name"]
 
@@ -74,15 +75,16 @@ def formula_name(formula: str) -> str:
     return ", ".join(out) or "mean only"
 
 
-def contrast_name(contrast: str) -> str:
-    """Contrast with a minus sign.
+def contrast_name(row: Any) -> str:
+    """Contrast with a minus sign between its levels.
 
-    Examples
-    --------
-    >>> contrast_name("technique A - technique B")
-    'technique A − technique B'
+    Parameters
+    ----------
+    row : row of table ``model_contrasts``
+        A difference of two levels; their names may hold hyphens.
     """
-    return contrast.replace(" - ", " − ")
+    where = f" at {row.stratum}" if row.stratum else ""
+    return f"{row.level_a} − {row.level_b}{where}"
 
 
 def alignment_name(alignment: str) -> str:

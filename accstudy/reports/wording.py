@@ -140,6 +140,17 @@ def percent(share: Any, *, decimals: int = 0) -> str:
     return NONE if missing(share) else f"{100 * float(share):.{decimals}f}\u00a0%"
 
 
+def sure(share: Any) -> str:
+    r"""Write a confidence or a coverage in per cent, with every digit that it has.
+
+    Examples
+    --------
+    >>> sure(0.95), sure(0.995)
+    ('95\xa0%', '99.5\xa0%')
+    """
+    return NONE if missing(share) else f"{100 * float(share):g}\u00a0%"
+
+
 def p_value(p: Any) -> str:
     r"""Write a p value; never 0.
 

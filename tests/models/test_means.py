@@ -64,6 +64,36 @@ def test_contrasts_are_differences_of_means_with_the_models_own_error(fit):
         contrasts(fit, "technique", pairs=[("B", "C")])
 
 
+def test_levels_covariate_and_decisions_have_columns_of_their_own(frame):
+    named = frame.replace({"technique": {"A": "A - 1", "B": "B - 2"}})
+    fit = fit_mixed("y_um ~ technique * angle_deg + technique:device", ["scan"], named)
+    row = contrasts(fit, "technique", by="device").iloc[0]
+    assert row["level_a":"covariate"].tolist() == ["A - 1", "B - 2", "device p", ""]
+    table = slopes(fit, "angle_deg", factor="technique")
+    assert table["level_a"].tolist() == ["A - 1", "B - 2", "A - 1"]
+    assert table["level_b"].tolist() == ["", "", "B - 2"]
+    assert set(table["covariate"]) == {"angle_deg"}
+
+
+def test_decisions_are_taken_at_the_confidence_of_the_interval(frame):
+    fit = fit_mixed("y_um ~ device", ["scan"], frame)
+    plain = contrasts(fit, "device").iloc[0]
+    p = plain["p_holm"]
+    for confidence, shown in ((1 - 1.01 * p, True), (1 - 0.99 * p, False)):
+        row = contrasts(fit, "device", confidence=confidence).iloc[0]
+        assert row["shown"] == shown == (row["low"] > 0 or row["high"] < 0)
+        assert row["confidence"] == confidence
+    asked = contrasts(fit, "device", margin=abs(plain["estimate"]) + 2 * plain["se"]).iloc[0]
+    for confidence, inside in (
+        (1 - 1.01 * asked["p_equivalence"], True),
+        (1 - 0.99 * asked["p_equivalence"], False),
+    ):
+        row = contrasts(fit, "device", confidence=confidence, margin=asked["margin"]).iloc[0]
+        ends = (row["equivalence_low"], row["equivalence_high"])
+        assert row["equivalent"] == inside == (max(map(abs, ends)) < asked["margin"])
+    assert pd.isna(plain["equivalent"])
+
+
 def test_slopes_differ_where_they_were_made_to(fit):
     table = slopes(fit, "angle_deg", factor="technique").set_index("contrast")
     a, b = table.loc["slope of angle_deg at A"], table.loc["slope of angle_deg at B"]

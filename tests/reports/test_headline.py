@@ -18,10 +18,18 @@ def contrasts(model, response, rows):
         logs = response == SIZE
         value, width = (np.log(estimate), np.log(half)) if logs else (estimate, half)
         out.append(
-            {"model_name": model, "response": response, "factor": "technique"}
+            {"model_name": model, "response": response, "factor": "technique", "stratum": ""}
             | {"contrast": contrast, "estimate": value, "low": value - width, "high": value + width}
-            | {"se": width / 2, "df": 60.0, "p_holm": p, "ratio": estimate if logs else NAN}
+            | {"level_a": contrast[0], "level_b": contrast[-1], "covariate": ""}
+            | {
+                "p_holm": p,
+                "shown": p < 0.05,
+                "confidence": 0.95,
+                "ratio": estimate if logs else NAN,
+            }
             | {"margin": NAN if logs else 20.0, "p_equivalence": NAN if logs else 1e-4}
+            | {"equivalent": None if logs else True}
+            | {"equivalence_low": value - 5.0, "equivalence_high": value + 5.0}
         )
     return pd.DataFrame(out)
 
@@ -67,7 +75,6 @@ def test_sizes_come_first_oriented_so_that_the_smaller_is_a_share_of_the_larger(
         "Median |deviation| of all pairs and scans / µm: A 2.0 (largest 9.0); B 4.0 (largest "
         "5.0); C 20.0 (largest 30.0)."
     )
-    # t quantile of 95 % one-sided at 60 df is 1.671 (any t table): 2 ± 1.671 × 3
     assert (
         "equivalence within ±20 µm is shown between A and B, +2.0 µm (90 %: −3.0 to +7.0)"
         in said[3]
@@ -98,7 +105,7 @@ def test_scatter_that_differs_is_said_with_what_allowing_for_it_changes():
     other = used.assign(residual_sd_by="technique")
     (same,) = scatter_caution(content(findings=finding(), model_unequal=other), "d")
     assert same.endswith("leads to the same verdicts.")
-    other = other.assign(p_holm=[0.5, 0.2])
+    other = other.assign(shown=False)
     (changed,) = scatter_caution(content(findings=finding(), model_unequal=other), "d")
     assert changed.endswith("changes the verdict on A - C.")
 

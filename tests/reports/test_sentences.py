@@ -15,6 +15,7 @@ from accstudy.reports.modelled import (
 )
 from accstudy.reports.select import interference_words
 from accstudy.reports.sentences import bias_sentence, failure_sentence, verdict_sentence
+from accstudy.reports.terms import contrast_name
 from accstudy.reports.validation import answer, other_verdicts
 from accstudy.reports.wording import date
 
@@ -108,8 +109,9 @@ def test_no_failure_still_has_an_interval():
 
 def contrast(**more):
     base = dict(
-        contrast="A - B", response="pair.distance_um", estimate=3.0, low=-9.0, high=15.0, ratio=NAN,
-        p_holm=0.61, margin=NAN, p_equivalence=NAN,
+        level_a="A", level_b="B", stratum="", covariate="", response="pair.distance_um",
+        estimate=3.0, low=-9.0, high=15.0, confidence=0.95, shown=False, ratio=NAN, p_holm=0.61,
+        margin=NAN, p_equivalence=NAN, equivalence_low=NAN, equivalence_high=NAN, equivalent=None,
     )  # fmt: skip
     return Row(**{**base, **more})
 
@@ -122,7 +124,16 @@ def test_no_difference_is_not_called_equality():
 def test_difference_and_equivalence_can_both_be_shown():
     said = plain(
         contrast_sentence(
-            contrast(estimate=8.0, low=2.0, high=14.0, p_holm=0.01, margin=20.0, p_equivalence=1e-4)
+            contrast(
+                estimate=8.0,
+                low=2.0,
+                high=14.0,
+                p_holm=0.01,
+                shown=True,
+                margin=20.0,
+                p_equivalence=1e-4,
+                equivalent=True,
+            )
         )
     )
     assert "a difference is shown" in said
@@ -133,10 +144,28 @@ def test_difference_and_equivalence_can_both_be_shown():
 def test_many_contrasts_share_one_sentence_differences_first():
     rows = [
         contrast(
-            estimate=2.0, low=-4, high=8, margin=20.0, p_equivalence=1e-4, df=1e9, se=5 / 1.6448536
-        ),  # t quantile of the 90 % interval, any table of the normal
-        contrast(contrast="A - C", estimate=-25.0, low=-31, high=-20, p_holm=1e-4, margin=20.0),
-        contrast(contrast="B - C", estimate=-12.0, low=-26, high=2, margin=20.0, p_equivalence=0.2),
+            estimate=2.0,
+            low=-4,
+            high=8,
+            margin=20.0,
+            p_equivalence=1e-4,
+            equivalent=True,
+            equivalence_low=-3.0,
+            equivalence_high=7.0,
+        ),
+        contrast(
+            level_b="C", estimate=-25.0, low=-31, high=-20, p_holm=1e-4, shown=True, margin=20.0
+        ),
+        contrast(
+            level_a="B",
+            level_b="C",
+            estimate=-12.0,
+            low=-26,
+            high=2,
+            margin=20.0,
+            p_equivalence=0.2,
+            equivalent=False,
+        ),
     ]
     said = plain(contrasts_sentence(rows))
     assert said == (
@@ -145,13 +174,32 @@ def test_many_contrasts_share_one_sentence_differences_first():
         "−3.0 to +7.0); neither difference nor equivalence is shown between B and C, −12.0 µm "
         "(−26.0 to +2.0) (first minus second; 95 % intervals unless another is named)."
     )
-    alone = plain(contrasts_sentence([contrast(), contrast(contrast="A - C")]))
+    alone = plain(contrasts_sentence([contrast(), contrast(level_b="C")]))
     assert "no difference is shown, which is not equality, between A and B" in alone
+
+
+def test_labels_that_hold_a_hyphen_stay_whole():
+    rows = [contrast(level_a="open - tray", level_b="closed - tray", stratum="device X - 2")]
+    said = plain(contrast_sentence(rows[0]))
+    assert said.startswith("Open - tray minus closed - tray at device X - 2: the mean")
+    assert "between open - tray and closed - tray at device X - 2" in plain(
+        contrasts_sentence(rows)
+    )
+    assert contrast_name(rows[0]) == "open - tray − closed - tray at device X - 2"
+
+
+def test_printed_levels_are_those_that_the_intervals_have():
+    row = contrast(confidence=0.995, margin=20.0, p_equivalence=0.001, equivalent=True,
+                   equivalence_low=-3.0, equivalence_high=7.0)  # fmt: skip
+    said = plain(contrasts_sentence([row])).replace("\u00a0", " ")
+    assert "(99 %: −3.0 to +7.0) (first minus second; 99.5 % intervals" in said
+    undecided = contrast(p_holm=0.02, shown=False, confidence=0.99)  # p between 0.01 and 0.05
+    assert "no difference is shown" in plain(contrast_sentence(undecided))
 
 
 def test_ratio_of_a_log_response_is_taken_back():
     row = contrast(response="log(abs(pair.distance_um))", estimate=np.log(1.5), low=np.log(1.2),
-                   high=np.log(1.9), ratio=1.5, p_holm=0.0004)  # fmt: skip
+                   high=np.log(1.9), ratio=1.5, p_holm=0.0004, shown=True)  # fmt: skip
     said = plain(contrast_sentence(row))
     assert (
         "the geometric mean of |deviation of the distance| of A is 1.50 times (1.20 to 1.90)"
@@ -165,11 +213,11 @@ def test_fitted_lines_go_through_the_mean_with_the_slope():
                                at="path_mm = 30; angulation_deg = 10", estimate=5.0)])  # fmt: skip
     slopes = pd.DataFrame(
         [
-            dict(model_name="m", contrast="slope of path_mm at A", estimate=0.5),
-            dict(model_name="m", contrast="slope of angulation_deg", estimate=-1.0),
-            dict(model_name="m", contrast="slope of path_mm: A - B", estimate=9.0),
+            dict(covariate="path_mm", level_a="A", level_b="", estimate=0.5),
+            dict(covariate="angulation_deg", level_a="", level_b="", estimate=-1.0),
+            dict(covariate="path_mm", level_a="A", level_b="B", estimate=9.0),
         ]
-    )
+    ).assign(model_name="m")
     pairs = pd.DataFrame({"path_mm": [10.0, 70.0], "angulation_deg": [0.0, 30.0]})
     lines = effect_lines(means, slopes, pairs, "m").set_index(["covariate", "x"])["y"]
     assert lines["path_mm", 10.0] == pytest.approx(5.0 - 20 * 0.5)
@@ -210,12 +258,12 @@ def test_drift_says_what_stands_and_what_to_reassess(contents):
 
 
 def test_a_difference_beyond_the_margin_is_said_to_be_larger():
-    row = contrast(estimate=-27.0, low=-33.0, high=-22.0, p_holm=1e-6, margin=20.0,
+    row = contrast(estimate=-27.0, low=-33.0, high=-22.0, p_holm=1e-6, shown=True, margin=20.0,
                    p_equivalence=0.99)  # fmt: skip
     said = plain(contrast_sentence(row))
     assert "A measures distances shorter than B: −27.0 µm" in said
     assert "it is larger than 20 µm" in said
-    row = contrast(estimate=-25.0, low=-31.0, high=-19.0, p_holm=1e-6, margin=20.0,
+    row = contrast(estimate=-25.0, low=-31.0, high=-19.0, p_holm=1e-6, shown=True, margin=20.0,
                    p_equivalence=0.97)  # fmt: skip
     assert "equivalence within ±20 µm is not shown" in plain(contrast_sentence(row))
 
@@ -223,13 +271,12 @@ def test_a_difference_beyond_the_margin_is_said_to_be_larger():
 def test_a_difference_is_said_at_both_ends_of_a_covariate():
     table = pd.DataFrame(
         [
-            dict(model_name="m", response="pair.distance_um", contrast="A - B", estimate=-25.0),
-            dict(model_name="m", response="pair.distance_um", estimate=-2.0,
-                 contrast="slope of angulation_deg: A - B"),
+            dict(covariate="", estimate=-25.0),
+            dict(covariate="angulation_deg", estimate=-2.0),
         ]
-    )  # fmt: skip
-    row = Row(model_name="m", response="pair.distance_um", estimate=-2.0, pair="A - B",
-              covariate="angulation_deg")  # fmt: skip
+    ).assign(model_name="m", response="pair.distance_um", level_a="A", level_b="B", stratum="")
+    row = Row(model_name="m", response="pair.distance_um", estimate=-2.0, level_a="A",
+              level_b="B", stratum="", covariate="angulation_deg")  # fmt: skip
     said = plain(range_sentence(row, table, "angulation_deg = 12.5; path_mm = 30", (0.0, 30.0)))
     assert said == "A minus B goes from 0.0 µm at 0.0° to −60.0 µm at 30.0° of angulation"
 
