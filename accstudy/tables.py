@@ -147,11 +147,11 @@ _ACCURACY = _columns(
             s_r_high n upper limit of its interval
             s_cell n standard deviation between cells, zero if the estimate is negative
             s_cell2_raw n variance between cells as estimated, may be negative
-            s_R n intermediate precision or reproducibility standard deviation
+            s_R n standard deviation with the spread between cells: intermediate precision
             s_R_low n lower limit of its interval
             s_R_high n upper limit of its interval
             r_limit n repeatability limit, 95 %, of two results
-            R_limit n reproducibility limit, 95 %, of two results
+            R_limit n intermediate precision limit, 95 %, of two results
             mean_abs_deviation n the field's figure called trueness: mean of absolute deviations
             mean_pairwise_difference n the field's figure called precision: mean over repeats
             note t what cannot be said, and why
@@ -1086,12 +1086,16 @@ _TABLES = (
         "failures",
         "condition",
         _columns("""
-            condition t levels of the condition factors, joined by " / "
-            failed i scans that could not be used
+            condition t levels of the condition factors, joined by " / "; empty for all scans
+            listed i scans that the user lists as failed
+            unusable i scans that could not be read, or on which no pair of implants was found
+            failed i both together
             total i scans in all
             rate n share of failed scans
             low n lower limit of its exact binomial interval
             high n upper limit of its exact binomial interval
+            confidence n level of the interval
+            method t of the interval
         """),
     ),
     Table(

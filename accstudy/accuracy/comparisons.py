@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Collection
+from dataclasses import asdict, dataclass
 
 import numpy as np
 import pandas as pd
@@ -264,25 +265,35 @@ def failure_rate(failed: int, total: int, *, confidence: float = 0.95) -> Rate:
     return Rate(failed, total, failed / total, low, high)
 
 
-def failure_table(scans: pd.DataFrame, *, confidence: float = 0.95) -> pd.DataFrame:
-    """Failure rate of every condition.
+def failure_table(
+    scans: pd.DataFrame, *, measured: Collection[str], confidence: float = 0.95
+) -> pd.DataFrame:
+    """Failure rate of every condition and of all scans together.
+
+    A scan failed if the user lists it so, or if it gave no pair: it could not be read, or
+    its implants were not found.
 
     Parameters
     ----------
     scans : DataFrame
-        One row a scan: ``condition``, ``status`` (``failed`` counts).
+        One row a scan: ``scan``, ``condition``, ``status``.
+    measured : collection of str
+        Scans of which at least one pair was measured.
     confidence : float, optional
         Of the intervals.
 
     Returns
     -------
     DataFrame
-        ``condition``, ``failed``, ``total``, ``rate``, ``low``, ``high``.
+        Table ``failures``; the last row, without a condition, is about all scans.
     """
+    listed = scans["status"] == "failed"
+    unusable = ~listed & ~scans["scan"].isin(list(measured))
+    counted = scans.assign(listed=listed, unusable=unusable)
+    groups = [*counted.groupby("condition", sort=True), ("", counted)]
     rows = []
-    for condition, own in scans.groupby("condition", sort=True):
-        found = failure_rate(
-            int((own["status"] == "failed").sum()), len(own), confidence=confidence
-        )
-        rows.append((condition, found.failed, found.total, found.rate, found.low, found.high))
-    return pd.DataFrame(rows, columns=["condition", "failed", "total", "rate", "low", "high"])
+    for condition, own in groups:
+        k = [int(own[c].sum()) for c in ("listed", "unusable")]
+        found = failure_rate(sum(k), len(own), confidence=confidence)
+        rows.append({"condition": condition, "listed": k[0], "unusable": k[1], **asdict(found)})
+    return pd.DataFrame(rows).assign(confidence=confidence, method="Clopper-Pearson")

@@ -174,6 +174,11 @@ def _analysis(protocol: Protocol) -> str:
             (f"condition = {_list(condition)}", "columns of scans.csv that are compared"),
             (f"cell = {_list(cell)}", "columns that make a group of repeats"),
             (
+                '# laboratory = "site"',
+                "column of cell that is the laboratory; s_R is then reproducibility, else it is "
+                "intermediate precision",
+            ),
+            (
                 'alignment = "all-implants"',
                 "or first-implant, or datum-implants with datum = [...]",
             ),

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 import pandas as pd
 from scipy import stats
@@ -14,7 +12,6 @@ __all__ = [
     "alignment_rows",
     "arch_rows",
     "arches",
-    "failures",
     "gap_rows",
     "run_rows",
     "seat_rows",
@@ -242,27 +239,3 @@ def gap_rows(seating: pd.DataFrame, arch: Arch, *, condition: str, model: str) -
     rows = rows.assign(worst_um=rows["gap_max_um"].where(gap, rows["gap_min_um"]))
     median = rows.groupby(["way", "implant"], sort=False)["worst_um"].transform("median")
     return rows.assign(median_um=median).reset_index(drop=True)
-
-
-def failures(scans: pd.DataFrame, left_out: Sequence[str] = ()) -> tuple[int, int, float, float]:
-    """How many scans could not be used, of how many, with the exact 95 % interval of the share.
-
-    Parameters
-    ----------
-    scans : DataFrame
-        Table ``scans``.
-    left_out : sequence of str
-        Scans that failed while being measured, beside those listed as failed.
-
-    Returns
-    -------
-    failed, all : int
-    low, high : float
-        Clopper and Pearson, Biometrika 26 (1934) 404.
-    """
-    status = scans["status"] if "status" in scans else pd.Series("ok", index=scans.index)
-    bad = (status == "failed") | scans["scan"].isin(list(left_out))
-    k, n = int(bad.sum()), len(scans)
-    low = float(stats.beta.ppf(0.025, k, n - k + 1)) if k else 0.0
-    high = float(stats.beta.ppf(0.975, k + 1, n - k)) if k < n else 1.0
-    return k, n, low, high

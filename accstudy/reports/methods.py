@@ -10,6 +10,7 @@ from accstudy.reports.select import between
 from accstudy.reports.sentences import decision_rule
 from accstudy.reports.terms import alignment_name, formula_name, term_name
 from accstudy.reports.wording import count, date, joined, number, percent, quantity
+from accstudy.study.temperature import scan_temperatures
 
 __all__ = ["methods", "model_rows", "sources"]
 
@@ -109,20 +110,29 @@ def _scans(content: ReportContent) -> str:
             "Scans taken under repeatability conditions form a cell; cells differ in "
             f"{joined([str(c) for c in cell], last='or')}. "
         )
-    scans = s.get("scans", {})
-    home = float(s.get("reference", {}).get("temperature_c", 20.0))
-    warm = scans.get("temperature_c")
-    if scans.get("expansion_per_k") and warm is not None and float(warm) == home:
-        text += f"Models were measured and scanned at {number(home, decimals=1)} °C."
-    elif scans.get("expansion_per_k") and warm is not None:
-        text += (
-            f"Lengths measured at {number(warm, decimals=1)} °C were brought to "
-            f"{number(home, decimals=1)} °C with an "
-            f"expansion of {1e6 * float(scans['expansion_per_k']):.1f} µm per metre and kelvin."
-        )
-    elif content.has("scans"):
-        text += "No correction for temperature was made."
-    return text.strip()
+    return (text + _temperature(content)).strip()
+
+
+def _temperature(content: ReportContent) -> str:
+    """Which scans were brought to the temperature of the reference."""
+    scans, s = content.table("scans"), content.settings.get("scans", {})
+    if not len(scans):
+        return ""
+    at = scan_temperatures(scans, everywhere=s.get("temperature_c"))
+    known = at.dropna()
+    if not s.get("expansion_per_k") or known.empty:
+        return "No correction for temperature was made."
+    home = float(content.settings.get("reference", {}).get("temperature_c", 20.0))
+    low, high = number(known.min(), decimals=1), number(known.max(), decimals=1)
+    warm = low if low == high else f"{low} to {high}"
+    which = "" if len(known) == len(at) else f" of {len(known)} of {len(at)} scans"
+    rest = "; the temperature of the others is not known" if which else ""
+    if bool((known == home).all()) and not which:
+        return f"Models were measured and scanned at {number(home, decimals=1)} °C."
+    return (
+        f"Lengths{which} measured at {warm} °C were brought to {number(home, decimals=1)} °C with "
+        f"an expansion of {1e6 * float(s['expansion_per_k']):.1f} µm per metre and kelvin{rest}."
+    )
 
 
 def _locating(content: ReportContent) -> str:

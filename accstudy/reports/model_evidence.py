@@ -65,8 +65,8 @@ def contrasts_section(document: Document, content: ReportContent, lead: str) -> 
         "A difference is shown when its interval leaves zero out and p, raised for the number of "
         f"contrasts after Holm, is below {1 - confidence:.2g}; intervals are not adjusted. "
         "Equivalence is shown when two one-sided tests exclude both bounds, that is, when the "
-        f"{both} interval lies between them. No difference shown does not mean equivalent. All of it is said of the "
-        "mean case, covariates at their means."
+        f"{both} interval lies between them. No difference shown does not mean equivalent. "
+        "All of it is said of the mean case, covariates at their means."
     )
     if not len(margin):
         text += " This study sets no margin of equivalence, so none is drawn."

@@ -124,12 +124,15 @@ def between(content: ReportContent) -> tuple[str, str, str]:
     Returns
     -------
     name, index, factors : str
-        Of ISO 5725: reproducibility and R only where laboratories differ, else
-        intermediate precision and I; and the factors that tell cells apart.
+        Of ISO 5725: reproducibility and R only where cells differ in the laboratory that
+        ``analysis.laboratory`` names, else intermediate precision and I; and the factors
+        that tell cells apart.
     """
-    cell = [str(c) for c in content.settings.get("analysis", {}).get("cell") or ()]
+    analysis = content.settings.get("analysis", {})
+    cell = [str(c) for c in analysis.get("cell") or ()]
     factors = " and ".join(cell) or "nothing that the study names"
-    if any(c.lower().startswith("lab") for c in cell):
+    scans, laboratory = content.table("scans"), analysis.get("laboratory")
+    if laboratory in cell and laboratory in scans and len(set(scans[laboratory])) > 1:
         return "reproducibility", "R", factors
     return "intermediate precision", "I", factors
 

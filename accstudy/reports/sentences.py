@@ -21,6 +21,7 @@ from accstudy.reports.wording import (
     number,
     percent,
     quantity,
+    sure,
     unit_name,
 )
 
@@ -266,8 +267,13 @@ def bias_sentence(row: Any, *, is_scan: bool, confidence: float = 0.95) -> str:
         text = f"{where} the {word} is {bias}; its uncertainty cannot be said"
     else:
         ends = interval(row.bias_low, row.bias_high, row.unit)
-        text = f"{where} the {word} is {bias} ({percent(confidence)} interval {ends})"
-    if missing(row.s_r):
+        text = f"{where} the {word} is {bias} ({sure(confidence)} interval {ends})"
+    if missing(row.s_r) and not missing(row.s_R):
+        spread = (
+            f"single scans scatter by {quantity(row.s_R, row.unit)} (standard deviation, cells "
+            "included); with one scan a cell, the share of repeats in it is unknown"
+        )
+    elif missing(row.s_r):
         spread = f"the spread cannot be said from {count(int(row.n_scans), 'scan')}"
     elif missing(row.s_R) or int(row.n_cells) < 2:
         spread = (
@@ -288,19 +294,19 @@ def bias_sentence(row: Any, *, is_scan: bool, confidence: float = 0.95) -> str:
     return f"{text}; {spread}."
 
 
-def failure_sentence(n_failed: int, n_all: int, low: float, high: float) -> str:
-    r"""Say how many scans could not be used.
+def failure_sentence(row: Any) -> str:
+    """Say how many scans could not be used.
 
-    Examples
-    --------
-    >>> failure_sentence(4, 25, 0.0454, 0.3608)
-    '4 of 25 scans could not be used: 16\xa0% (95\xa0% interval 5\xa0% to 36\xa0%).'
+    Parameters
+    ----------
+    row : row of table ``failures``
     """
+    n_failed, n_all, low, high = int(row.failed), int(row.total), row.low, row.high
     if n_all == 0:
         return ""
     small = int(0 < n_failed < 0.1 * n_all)
     low_said, high_said = (percent(v, decimals=small) for v in (low, high))
-    ends = f"95\u00a0% interval {low_said} to {high_said}"
+    ends = f"{sure(row.confidence)} interval {low_said} to {high_said}"
     if n_failed == 0:
         return f"All {n_all} scans could be used ({ends} for the share of failures)."
     share = percent(n_failed / n_all, decimals=small)

@@ -7,7 +7,6 @@ import pandas as pd
 from accstudy.figures.style import rows_of
 from accstudy.reports.cautions import CAUTIONS, FIRST_CAUTIONS, OF_SEATING
 from accstudy.reports.content import ReportContent
-from accstudy.reports.derived import failures
 from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.methods import methods, model_rows, sources
 from accstudy.reports.sentences import failure_sentence
@@ -66,10 +65,10 @@ def factor_levels(content: ReportContent) -> dict[str, list[str]]:
 
 def tried_sentence(content: ReportContent) -> str:
     """How many scans were tried and failed, and how the used ones lie in cells."""
-    scans = content.table("scans")
-    if not len(scans):
+    found = content.table("failures")
+    if not len(found):
         return ""
-    failed, n, _, _ = failures(scans, _lost(content))
+    failed, n = int(found["failed"].iloc[-1]), int(found["total"].iloc[-1])
     text = f"{count(n, 'scan')} {'was' if n == 1 else 'were'} tried, {failed or 'none'} failed"
     used = used_scans(content)
     cell = [str(c) for c in content.settings.get("analysis", {}).get("cell") or ()]
@@ -182,8 +181,8 @@ def left_out(document: Document, content: ReportContent) -> None:
     if len(scans):
         status = scans["status"] if "status" in scans else pd.Series("ok", index=scans.index)
         lost = _lost(content)
-        failed, n, low, high = failures(scans, lost)
-        document.lead("Failed scans", failure_sentence(failed, n, low, high))
+        for found in rows_of(content.table("failures").tail(1)):
+            document.lead("Failed scans", failure_sentence(found))
         rows: list[list[Text]] = []
         for row in scans[status == "failed"].itertuples():
             rows.append(

@@ -11,7 +11,7 @@ from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text, symbol
 from accstudy.reports.select import between, confidence_of, groups, is_scan, named
 from accstudy.reports.sentences import condition_name, measurand_name
-from accstudy.reports.wording import NONE, count, missing, number, percent, unit_name
+from accstudy.reports.wording import NONE, count, missing, number, percent, significant, unit_name
 
 __all__ = ["accuracy_tables", "outlier_tests"]
 
@@ -140,7 +140,7 @@ def outlier_tests(document: Document, content: ReportContent, *, most: int = 20)
                 measurand_name(r.measurand),
                 ", ".join(p for p in (named(content, r.condition, r.model), r.subject) if p),
                 r.scan or r.cell,
-                *(number(v, "") for v in (r.statistic, r.critical_5, r.critical_1)),
+                *(significant(v) for v in (r.statistic, r.critical_5, r.critical_1)),
             ]
             for r in rows_of(shown)
         ],

@@ -20,6 +20,8 @@ __all__ = [
     "percent",
     "period",
     "quantity",
+    "significant",
+    "sure",
     "unit_name",
 ]
 
@@ -138,6 +140,22 @@ def percent(share: Any, *, decimals: int = 0) -> str:
     '95\xa0%'
     """
     return NONE if missing(share) else f"{100 * float(share):.{decimals}f}\u00a0%"
+
+
+def significant(value: Any, digits: int = 3) -> str:
+    """Write a number without unit to so many significant digits, whole numbers in full.
+
+    Examples
+    --------
+    >>> significant(1.7146), significant(0.000123456), significant(0), significant(31415.9)
+    ('1.71', '0.000123', '0', '31416')
+    """
+    if missing(value):
+        return NONE
+    size = abs(float(value))
+    if size == 0 or not math.isfinite(size):
+        return number(value, "", decimals=0)
+    return number(value, "", decimals=max(digits - 1 - math.floor(math.log10(size)), 0))
 
 
 def sure(share: Any) -> str:

@@ -79,7 +79,11 @@ def analyze_poses(study: Study, poses: pd.DataFrame, *, allow_outside: bool = Fa
     tables = {"pair_deviations": pairs, "implant_deviations": singles}
     tables["accuracy"] = _accuracy(study, pairs, singles)
     alignment = study.settings.analysis.alignment
-    tables["failures"] = failure_table(study.scans, confidence=study.settings.limits.confidence)
+    tables["failures"] = failure_table(
+        study.scans,
+        measured=set(every_pair["scan"]),
+        confidence=study.settings.limits.confidence,
+    )
     tables["outliers"] = outlier_table(pairs, singles, alignment=alignment)
     if study.settings.study.kind != "drift":
         tables["precision_vs_span"] = precision_vs_span(tables["accuracy"])

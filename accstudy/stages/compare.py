@@ -14,6 +14,7 @@ from accstudy.geometry.rigid import frame_from_axis, rotation_vector
 from accstudy.stages.references import references_with_scans
 from accstudy.study.load import Study
 from accstudy.study.settings import ScanBodySettings
+from accstudy.study.temperature import scan_temperatures
 from accstudy.tables import shape
 
 __all__ = [
@@ -163,11 +164,7 @@ def temperature_factors(study: Study) -> pd.Series:
     Series
         By scan; 1 where temperature or expansion are not known.
     """
-    scans = study.scans.set_index("scan")
-    everywhere = study.settings.scans.temperature_c
-    at = pd.Series(np.nan if everywhere is None else everywhere, index=scans.index, dtype=float)
-    if "temperature_c" in scans and pd.api.types.is_numeric_dtype(scans["temperature_c"]):
-        at = scans["temperature_c"].astype(float).fillna(at)
+    at = scan_temperatures(study.scans, everywhere=study.settings.scans.temperature_c)
     warmer = (at - study.settings.reference.temperature_c).fillna(0.0)
     return 1.0 / (1.0 + (study.settings.scans.expansion_per_k or 0.0) * warmer)
 

@@ -42,6 +42,16 @@ def add_groups(
                     )
                 )
         present = [name for name in names if name in factors]
+        if column == "cell" and settings.analysis.laboratory not in ("", *names):
+            findings.append(
+                fault(
+                    "unknown-factor",
+                    f'analysis.laboratory names "{settings.analysis.laboratory}", which is not '
+                    "among the columns of a cell",
+                    place("study.toml", column="analysis.laboratory"),
+                    nearest(settings.analysis.laboratory, names) if names else "name analysis.cell",
+                )
+            )
         labels = [out[name].map(_label) for name in present]
         joined = [" / ".join(parts) for parts in zip(*labels, strict=True)] if labels else None
         out[column] = joined if joined is not None else "all"

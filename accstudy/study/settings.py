@@ -179,6 +179,7 @@ class Analysis(_Strict):
     datum: tuple[str, ...] = ()
     condition: tuple[str, ...] | None = None
     cell: tuple[str, ...] | None = None
+    laboratory: str = ""
 
     @model_validator(mode="after")
     def _datum_named(self) -> Analysis:

@@ -193,8 +193,16 @@ def test_rates_and_significance():
     assert math.isnan(c.failure_rate(0, 0).rate)
     with pytest.raises(InputError):
         c.failure_rate(3, 2)
-    scans = pd.DataFrame({"condition": ["a"] * 3 + ["b"], "status": ["ok", "failed", "ok", "ok"]})
-    assert c.failure_table(scans)["rate"].tolist() == pytest.approx([1 / 3, 0])
+    scans = pd.DataFrame({"scan": list("pqrs"), "condition": ["a"] * 3 + ["b"],
+                          "status": ["ok", "failed", "ok", "ok"]})  # fmt: skip
+    found = c.failure_table(scans, measured={"p", "s"}, confidence=0.9)  # r was never measured
+    assert found["condition"].tolist() == ["a", "b", ""]
+    assert found[["listed", "unusable", "failed", "total"]].to_numpy().tolist() == [
+        [1, 1, 2, 3], [0, 0, 0, 1], [1, 1, 2, 4],
+    ]  # fmt: skip
+    assert found["rate"].tolist() == pytest.approx([2 / 3, 0, 1 / 2])
+    last = c.failure_rate(2, 4, confidence=0.9)
+    assert found[["low", "high", "confidence"]].iloc[-1].tolist() == [last.low, last.high, 0.9]
     assert c.significance_of_bias(1.96, 1.0, math.inf)[1] == pytest.approx(0.05, abs=1e-4)
     assert math.isnan(c.significance_of_bias(1.0, 0.0, 5)[1])
     with pytest.raises(InputError):

@@ -11,6 +11,7 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
+from accstudy.accuracy.comparisons import failure_table
 from accstudy.accuracy.conformity import LimitOf, conformity_table
 from accstudy.accuracy.pairbudget import uncertainty_budget
 from accstudy.accuracy.spans import span_curve
@@ -288,6 +289,7 @@ def validation(devices=("device A",), failed=1, seed=11, title="Full-arch check 
             "seating": seating,
             "outliers": outliers,
             "findings": findings(),
+            "failures": failure_table(scans.assign(condition="A"), measured=set(pairs["scan"])),
         },
         record=record(),
         generated="2026-03-09",

@@ -1,40 +1,15 @@
 import numpy as np
-import pandas as pd
 import pytest
 
 from accstudy.reports.derived import (
     alignment_rows,
     arch_rows,
     arches,
-    failures,
     gap_rows,
     run_rows,
     seat_rows,
     typical_scan,
 )
-
-
-def test_exact_interval_of_four_failures_of_twenty_five():
-    # Andriessen et al., 10.1016/j.prosdent.2013.06.022 (2014): 4 of 25 scans unusable; the
-    # interval recomputed by summing binomial probabilities (Clopper and Pearson 1934)
-    scans = pd.DataFrame(
-        {"scan": [f"s{i}" for i in range(25)], "status": ["failed"] * 4 + ["ok"] * 21}
-    )
-    k, n, low, high = failures(scans)
-    assert (k, n) == (4, 25)
-
-    def at_least(p):
-        from math import comb
-
-        return sum(comb(25, i) * p**i * (1 - p) ** (25 - i) for i in range(4, 26))
-
-    def at_most(p):
-        from math import comb
-
-        return sum(comb(25, i) * p**i * (1 - p) ** (25 - i) for i in range(5))
-
-    assert at_least(low) == pytest.approx(0.025, abs=1e-9)
-    assert at_most(high) == pytest.approx(0.025, abs=1e-9)
 
 
 def test_prediction_ellipse_holds_a_further_scan_as_often_as_said():

@@ -102,8 +102,13 @@ def test_spread_of_one_scan_cannot_be_said():
 
 
 def test_no_failure_still_has_an_interval():
-    assert plain(failure_sentence(0, 12, 0.0, 0.2646)) == (
+    found = Row(failed=0, total=12, low=0.0, high=0.2646, confidence=0.95)
+    assert plain(failure_sentence(found)) == (
         "All 12 scans could be used (95 % interval 0 % to 26 % for the share of failures)."
+    )
+    found = Row(failed=4, total=25, low=0.025, high=0.419, confidence=0.99)
+    assert plain(failure_sentence(found)) == (
+        "4 of 25 scans could not be used: 16 % (99 % interval 2 % to 42 %)."
     )
 
 

@@ -368,3 +368,10 @@ def test_a_plane_across_the_axes_is_no_occlusal_plane():
     wall = np.array([[0.0, 0, 0], [30, 0, 0], [30, 0, 15], [0, 0, 15]])
     assert occlusal_direction(wall, np.tile([0.0, 0, 1], (4, 1))) == (None, "")
     assert occlusal_direction(wall[:, [0, 2, 1]] * [1, 0.6, 1], np.eye(3)[[2, 2, 2, 2]])[0] is None
+
+
+def test_the_laboratory_is_a_column_of_the_cell(folder):
+    base = STUDY + '\n[analysis]\ncell = ["operator", "session"]\nlaboratory = '
+    assert load_study(folder(study=base + '"session"\n')).settings.analysis.laboratory == "session"
+    with pytest.raises(StudyError, match='did you mean "session"'):
+        load_study(folder(study=base + '"sesion"\n'))
