@@ -296,7 +296,7 @@ _TABLES = (
             angulation_deg n tilt against the model's occlusal direction; empty when unknown
             angulation_by t how angulation_deg is defined
             n_implants i implants of the model
-            u_alignment_tilt_deg n standard uncertainty of the alignment's own tilt
+            u_alignment_tilt_deg n standard uncertainty of the alignment's own tilt, per component
         """),
         factors=True,
     ),
@@ -465,6 +465,7 @@ _TABLES = (
             alignment t alignment under which the deviations hold
             n_scans i scans
             n_cells i cells
+            u_alignment_tilt_deg n standard uncertainty of an alignment's tilt, median of the scans
             bias_mesiodistal_um n component of the mean deviation along the arch
             bias_buccolingual_um n component of the mean deviation across the arch
             bias_vertical_um n component of the mean deviation along the common axis

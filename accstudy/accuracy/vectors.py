@@ -128,6 +128,7 @@ def implant_vectors(
                 "alignment": alignment,
                 "n_scans": len(d),
                 "n_cells": len(means),
+                "u_alignment_tilt_deg": float(part["u_alignment_tilt_deg"].median()),
                 **_moments(d),
                 **_ellipsoid(d, means, confidence),
             }

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from accstudy.compare.arch import Arch
 from accstudy.compare.poses import PoseArrays
+from accstudy.compare.tilt import tilt_uncertainty
 
 __all__ = ["LEVER_MM", "AlignedPoses", "align_all", "align_first"]
 
@@ -35,7 +36,7 @@ class AlignedPoses:
         Of ``reference_from_scan``.
     tilt_u_deg : (s,) ndarray
         Standard uncertainty of the alignment's own tilt against the common
-        axis, from the residuals of the fit; NaN where it cannot be said.
+        axis, per component (see `accstudy.compare.tilt`); NaN where it cannot be said.
     """
 
     rotation: Floats
@@ -77,9 +78,7 @@ def align_all(
     -----
     Every implant counts with two points, the platform centre and the point
     10 mm along its axis, so that two or collinear implants are determined,
-    too. The tilt uncertainty propagates the scatter of the implants about the
-    fit: an implant's two residuals are taken together, as they share its
-    error.
+    too.
     """
     s, n = poses.positions_mm.shape[:2]
     chosen = np.ones(n, bool) if use is None else use
@@ -105,33 +104,9 @@ def align_all(
     rotation[~enough] = np.nan
     translation[~enough] = np.nan
     residual = np.einsum("sij,skj->ski", rotation, a) - b
-    tilt = _tilt_uncertainty(residual, b, weight, seen, arch.common_axis)
+    tilt = tilt_uncertainty(residual, b, seen, arch.axes, arch.common_axis)
+    tilt[~enough] = np.nan
     return AlignedPoses(rotation, translation, tilt)
-
-
-def _tilt_uncertainty(
-    residual: Floats, arm: Floats, weight: Floats, seen: NDArray[np.bool_], common: Floats
-) -> Floats:
-    """Standard uncertainty of the tilt, deg, from residuals grouped by implant."""
-    n = seen.shape[1]
-    squares = np.einsum("ski,ski->sk", arm, arm)
-    inertia = np.einsum("sk,sk,ij->sij", weight, squares, np.eye(3))
-    inertia -= np.einsum("sk,ski,skj->sij", weight, arm, arm)
-    moment = weight[:, :, None] * np.cross(arm, residual)
-    moment = moment[:, :n] + moment[:, n:]
-    meat = np.einsum("ski,skj->sij", moment, moment)
-    count = seen.sum(axis=1)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        small_sample = np.where(count > 2, count / (count - 2.0), np.nan)
-    usable = np.isfinite(small_sample) & np.isfinite(meat).all(axis=(1, 2))
-    out = np.full(len(residual), np.nan)
-    if usable.any():
-        inverse = np.linalg.inv(inertia[usable])
-        cov = inverse @ meat[usable] @ inverse * small_sample[usable, None, None]
-        across = np.eye(3) - np.outer(common, common)
-        tilt2 = np.einsum("ij,sji->s", across, cov) / 2.0
-        out[usable] = np.degrees(np.sqrt(np.maximum(tilt2, 0.0)))
-    return out
 
 
 def align_first(poses: PoseArrays, arch: Arch, *, datum: int = 0) -> AlignedPoses:

@@ -153,7 +153,8 @@ def implant_deviations(
     The same scan shows different deviations by each alignment; none is wrong.
     ``all-implants`` spreads an error over all, ``first-implant`` piles it up at
     the far end. ``u_alignment_tilt_deg`` is what the alignment itself may be
-    tilted by: angles of single implants smaller than that say nothing.
+    tilted by (`accstudy.compare.tilt`): in one scan, the angle of one implant is
+    known no better than that.
     """
     arch = arch_of(reference)
     model, scans = _model_and_scans(poses, reference)

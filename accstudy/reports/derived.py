@@ -45,6 +45,7 @@ def arch_rows(
     condition: str,
     model: str,
     alignment: str = "all-implants",
+    coverage: float = 0.95,
 ) -> pd.DataFrame:
     """Mean deviation of every implant and where a further scan would lie, seen from above.
 
@@ -56,14 +57,16 @@ def arch_rows(
         Of that model.
     condition, model, alignment : str
         Whose rows are taken.
+    coverage : float
+        Share of further scans that the ellipse holds.
 
     Returns
     -------
     DataFrame
         As `accstudy.figures.arch.arch_chart` wants it. The ellipse holds a
-        further scan with a probability of 95 %, if scans are independent and
+        further scan with the probability `coverage`, if scans are independent and
         normal: its half axes are those of the covariance times the root of
-        2 (n^2 - 1) / (n (n - 2)) F(0.95; 2, n - 2) (Johnson and Wichern, Applied
+        2 (n^2 - 1) / (n (n - 2)) F(coverage; 2, n - 2) (Johnson and Wichern, Applied
         Multivariate Statistical Analysis, section on prediction ellipsoids; from
         memory). Empty for fewer than four scans.
     """
@@ -82,7 +85,7 @@ def arch_rows(
             continue
         seen = delta @ np.stack([across, along], axis=1)
         mean = seen.mean(axis=0)
-        major, minor, turn = _prediction_ellipse(seen)
+        major, minor, turn = _prediction_ellipse(seen, coverage)
         out.append(
             {
                 "implant": implant,
@@ -115,12 +118,12 @@ def _view(arch: Arch) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return across, along, flat
 
 
-def _prediction_ellipse(seen: np.ndarray) -> tuple[float, float, float]:
+def _prediction_ellipse(seen: np.ndarray, coverage: float) -> tuple[float, float, float]:
     n = len(seen)
     if n < 4:
         return float("nan"), float("nan"), 0.0
     values, vectors = np.linalg.eigh(np.cov(seen, rowvar=False))
-    factor = 2 * (n * n - 1) / (n * (n - 2)) * stats.f.ppf(0.95, 2, n - 2)
+    factor = 2 * (n * n - 1) / (n * (n - 2)) * stats.f.ppf(coverage, 2, n - 2)
     half = np.sqrt(np.clip(values, 0, None) * factor)
     turn = np.degrees(np.arctan2(vectors[1, 1], vectors[0, 1]))
     return float(half[1]), float(half[0]), float(turn)

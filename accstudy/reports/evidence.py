@@ -24,7 +24,7 @@ from accstudy.reports.select import (
 )
 from accstudy.reports.sentences import bias_sentence, condition_name, range_phrase, worst
 from accstudy.reports.terms import alignment_name
-from accstudy.reports.wording import interval, joined, missing, number, percent, quantity
+from accstudy.reports.wording import interval, joined, missing, number, percent, quantity, sure
 
 __all__ = ["SHOWN", "alignments", "implants_from_above", "pairs", "scan_after_scan"]
 
@@ -163,37 +163,55 @@ def implants_from_above(document: Document, content: ReportContent) -> None:
     if not len(aligned):
         return
     document.heading("Every implant, seen from above")
+    share = float(content.settings.get("limits", {}).get("coverage", 0.95))
     text = (
         f"Aligned by {alignment_name(alignment)}. The arrow is what all scans have in common, the "
-        "ellipse where a further scan would lie with a probability of 95 %."
+        f"ellipse where a further scan would lie with a probability of {sure(share)}. The "
+        "alignment of a scan is itself uncertain: in one scan, the angle of one implant is known "
+        "no better than the tilt of its alignment; means over scans are known better."
     )
-    tilt = aligned["u_alignment_tilt_deg"].median()
-    if not missing(tilt):
-        text += (
-            f" The alignment itself may be tilted by {quantity(tilt, 'deg')} (standard "
-            "uncertainty, median scan); angles of single implants below that say nothing."
-        )
     document.lead("How to read it", text)
     order = arches(content.table("implants"))
     found = []
     for (condition, model), _ in groups(aligned, ["condition", "model"])[:6]:
         rows = arch_rows(
-            singles, order[model], condition=condition, model=model, alignment=alignment
-        )
+            singles, order[model], condition=condition, model=model, alignment=alignment,
+            coverage=share,
+        )  # fmt: skip
         if len(rows) >= 2:
-            found.append((named(content, condition, model), slug(condition, model), rows))
+            tilt = _alignment_tilt(content, condition, model)
+            found.append((named(content, condition, model), slug(condition, model), rows, tilt))
     if not found:
         return
-    times = exaggeration(pd.concat([rows for _, _, rows in found]))
+    times = exaggeration(pd.concat([rows for _, _, rows, _ in found]))
     width = 122.0 if len(found) == 1 else 80.0
-    for k, (which, name, rows) in enumerate(found):
-        _from_above(document, rows, which, name, times, width)
+    for k, (which, name, rows, tilt) in enumerate(found):
+        _from_above(document, rows, which, name, times, width, sure(share), tilt)
         if k % 2:
             document.beside()
 
 
+def _alignment_tilt(content: ReportContent, condition: str, model: str) -> str:
+    """How well a scan of one condition is aligned; empty where nothing is known."""
+    table = content.table("implant_vectors")
+    if not len(table):
+        return ""
+    mine = table[(table["condition"] == condition) & (table["model"] == model)]
+    known = mine["u_alignment_tilt_deg"].dropna()
+    if known.empty:
+        return ""
+    return f" Tilt of an alignment: u = {quantity(known.iloc[0], 'deg')} (median scan)."
+
+
 def _from_above(
-    document: Document, rows: pd.DataFrame, which: str, name: str, times: int, width_mm: float
+    document: Document,
+    rows: pd.DataFrame,
+    which: str,
+    name: str,
+    times: int,
+    width_mm: float,
+    share: str,
+    tilt: str,
 ) -> None:
     sizes = [f"{r.implant} {quantity(np.hypot(r.bias_x_um, r.bias_y_um))}" for r in rows_of(rows)]
     start = f"{which}: mean" if which else "Mean"
@@ -201,9 +219,9 @@ def _from_above(
     document.figure(
         slug("arch", name),
         arch_chart(rows, times=times, width_mm=width_mm),
-        caption=f"{start} sideways deviation of each implant and 95 % ellipse for a further scan, "
-        f"both enlarged {times} times against the arch. Heights are off by "
-        f"{range_phrase(rows['bias_vertical_um'], signed=True)} on average.",
+        caption=f"{start} sideways deviation of each implant and {share} ellipse for a further "
+        f"scan, both enlarged {times} times against the arch. Heights are off by "
+        f"{range_phrase(rows['bias_vertical_um'], signed=True)} on average.{tilt}",
         alt=f"Arch seen from above. {start} sideways deviation: {joined(sizes)}. "
         + (
             "Too few scans for ellipses."

@@ -3,10 +3,12 @@ import pandas as pd
 import pytest
 from scipy.spatial.transform import Rotation
 
+from accstudy.compare.align import align_all
 from accstudy.compare.arch import arch_of
 from accstudy.compare.deviations import implant_deviations, pair_deviations
+from accstudy.compare.poses import PoseArrays
 from accstudy.errors import ComputationError
-from accstudy.geometry.rigid import rotation_vector
+from accstudy.geometry.rigid import rotation_vector, unit
 
 
 def horseshoe(n=6, tilt_deg=15.0, shuffle=False):
@@ -187,22 +189,44 @@ def test_a_mirrored_scan_is_not_made_to_fit():
     assert implant_deviations(poses, reference)["distance_um"].max() > 500
 
 
-def test_the_alignments_own_tilt_uncertainty_is_what_repeats_scatter_by():
-    reference = horseshoe()
-    scans = pd.concat([noisy(reference, seed) for seed in range(400)])
-    singles = implant_deviations(scans, reference)
-    stated = singles.loc[singles["alignment"] == "all-implants", "u_alignment_tilt_deg"]
-    stated_rms = np.sqrt(np.mean(stated**2))
-    # truth: tilt of the alignment, against the known identity, per tilt component
-    from accstudy.compare.align import align_all
-    from accstudy.compare.poses import pose_arrays
+def flat_square():
+    frame = horseshoe(n=4, tilt_deg=0.0)
+    frame[["x_mm", "y_mm"]] = [[-22.0, 0.0], [-10.0, 25.0], [10.0, 25.0], [22.0, 0.0]]
+    return frame.assign(z_mm=0.0)
 
-    arch = arch_of(reference)
-    placed = align_all(pose_arrays(scans, arch, list(dict.fromkeys(scans["scan"]))), arch)
+
+@pytest.mark.parametrize(
+    "reference",
+    [flat_square(), *(horseshoe(n=n) for n in (4, 6, 10))],
+    ids=["4 flat", "4", "6", "10"],
+)
+@pytest.mark.parametrize("hinge_mm", [0.0, 6.0], ids=["free", "hinged"])
+def test_the_tilt_of_an_alignment_is_covered_by_its_stated_uncertainty(reference, hinge_mm):
+    # Truth by construction: scans are not turned, so what the alignment turns them by is its
+    # error. Heights err by twice as much as places across; a hinged body turns about its middle.
+    arch, scans = arch_of(reference), 3000
+    n, rng = len(arch.implants), np.random.default_rng(7)
+    turn = rng.normal(0, 0.004, (scans, n, 3))
+    shift = rng.normal(0, [0.015, 0.015, 0.03], (scans, n, 3)) - hinge_mm * turn * [1, 1, 0]
+    axes = arch.axes + turn - np.sum(turn * arch.axes, axis=2, keepdims=True) * arch.axes
+    axes /= np.linalg.norm(axes, axis=2, keepdims=True)
+    poses = PoseArrays(
+        tuple(map(str, range(scans))), arch.positions_mm + shift, axes, np.full_like(axes, np.nan)
+    )
+    placed = align_all(poses, arch)
     vectors = Rotation.from_matrix(placed.rotation).as_rotvec(degrees=True)
-    across = vectors - (vectors @ arch.common_axis)[:, None] * arch.common_axis
-    actual = np.sqrt(np.mean(np.sum(across**2, axis=1)) / 2)
-    assert stated_rms == pytest.approx(actual, rel=0.2)
+    east = unit(np.cross(arch.common_axis, [0.3, 1.0, 0.0]))
+    actual = np.stack([vectors @ east, vectors @ np.cross(arch.common_axis, east)], axis=1)
+    inside = np.abs(actual) <= 1.96 * placed.tilt_u_deg[:, None]
+    assert 0.93 < inside.mean() < 0.97
+    rms = np.sqrt(np.mean(placed.tilt_u_deg**2) / np.mean(actual**2))
+    assert 0.95 < rms < 1.25  # Student's t over the normal quantile, for 8 or more df
+
+
+def test_two_implants_state_no_tilt_uncertainty():
+    reference = horseshoe(n=2)
+    singles = implant_deviations(noisy(reference, 1), reference)
+    assert singles["u_alignment_tilt_deg"].isna().all()
 
 
 def test_datum_needs_two_implants_of_the_model():

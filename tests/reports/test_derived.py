@@ -12,7 +12,8 @@ from accstudy.reports.derived import (
 )
 
 
-def test_prediction_ellipse_holds_a_further_scan_as_often_as_said():
+@pytest.mark.parametrize("share", [0.8, 0.95])
+def test_prediction_ellipse_holds_a_further_scan_as_often_as_said(share):
     # simulated: bivariate normal scans of one implant; the share is known by construction
     rng = np.random.default_rng(8)
     covariance = np.array([[400.0, 150.0], [150.0, 100.0]])
@@ -22,13 +23,13 @@ def test_prediction_ellipse_holds_a_further_scan_as_often_as_said():
     trials = 4000
     for _ in range(trials):
         seen = rng.multivariate_normal([5.0, -3.0], covariance, size=9)
-        major, minor, turn = _prediction_ellipse(seen[:8])
+        major, minor, turn = _prediction_ellipse(seen[:8], share)
         angle = np.radians(turn)
         d = seen[8] - seen[:8].mean(axis=0)
         a = d @ [np.cos(angle), np.sin(angle)] / major
         b = d @ [-np.sin(angle), np.cos(angle)] / minor
         inside += a * a + b * b <= 1
-    assert inside / trials == pytest.approx(0.95, abs=3.5 * np.sqrt(0.95 * 0.05 / trials))
+    assert inside / trials == pytest.approx(share, abs=3.5 * np.sqrt(share * (1 - share) / trials))
 
 
 def test_arch_opens_downwards_whatever_the_frame(contents):
