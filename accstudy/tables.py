@@ -526,6 +526,7 @@ _TABLES = (
             tightened t implant whose screw is tightened, or best-seat
             implant t implant with the largest gap or interference
             misfit_um n largest gap, or interference if that is larger
+            interference_um n deepest interference at any implant, either end tightened; 0: none
             gap_max_um n largest gap there
             gap_min_um n smallest gap there; negative is interference
             u_misfit_um n standard uncertainty of misfit_um from the poses
@@ -558,8 +559,13 @@ _TABLES = (
             source t where the limit comes from, in the user's words
             n_within i scans within the limit
             share_within n share of scans within the limit
-            share_low n lower limit of its exact binomial interval
-            share_high n upper limit of its exact binomial interval
+            share_within_low n lower limit of its exact binomial interval
+            share_within_high n upper limit of its exact binomial interval
+            n_interference i scans with interference at an implant; none at the best seat
+            share_interference n share of scans with interference
+            share_interference_low n lower limit of its exact binomial interval
+            share_interference_high n upper limit of its exact binomial interval
+            max_interference_um n deepest interference of all scans
             tolerance_bound_um n bound that holds for `coverage` of future scans
             u_um n standard uncertainty that guards the limit (the reference's)
             verdict t conformity proven, conformity not proven, or non-conformity proven

@@ -14,7 +14,7 @@ from accstudy.figures.views import PRINTED_MM
 from accstudy.reports.content import ReportContent
 from accstudy.reports.derived import arches, gap_rows, seat_rows, typical_scan
 from accstudy.reports.document import Document, Heading, Text
-from accstudy.reports.select import groups, limit_of, named, pair_rows, slug
+from accstudy.reports.select import confidence_of, groups, limit_of, named, pair_rows, slug
 from accstudy.reports.sentences import condition_name
 from accstudy.reports.wording import (
     NONE,
@@ -24,6 +24,7 @@ from accstudy.reports.wording import (
     number,
     percent,
     quantity,
+    sure,
 )
 
 __all__ = ["budget", "pictures", "seating"]
@@ -251,7 +252,14 @@ def _summary(document: Document, content: ReportContent) -> None:
         within = NONE
         if not missing(r.limit_um) and not missing(r.n_within):
             within = f"{int(r.n_within)} of {int(r.n_scans)}"
-        share = f"{percent(r.share_low)} to {percent(r.share_high)}" if within != NONE else NONE
+        pressed = NONE
+        if not missing(r.n_interference):
+            pressed = f"{int(r.n_interference)} of {int(r.n_scans)}"
+            if r.n_interference:
+                pressed += f", to {number(r.max_interference_um, decimals=0)}"
+        share = NONE
+        if within != NONE:
+            share = f"{percent(r.share_within_low)} to {percent(r.share_within_high)}"
         cells: list[Text] = [condition_name(r.condition)] if several else []
         mine = seats[(seats["condition"] == r.condition) & (seats["model"] == r.model)]
         rows.append(
@@ -263,15 +271,17 @@ def _summary(document: Document, content: ReportContent) -> None:
                 number(r.max_um, decimals=0),
                 within,
                 share,
+                pressed,
                 number(r.tolerance_bound_um, decimals=0),
                 str(r.verdict) if r.verdict else NONE,
                 number(_sideways(mine), decimals=0) if r.seated == "best-seat" else NONE,
             ]
         )
     document.table(
-        "Largest gap or interference of a scan in µm, whichever is larger; scans within the limit, "
-        "and what share of scans that alone shows; the bound for future scans, which rests on "
-        "their sizes too and so can show more. Sideways: largest offset "
+        "Largest gap or interference of a scan in µm, whichever is larger; scans within the limit "
+        f"with the {sure(confidence_of(content))} interval of their share; scans with "
+        "interference, and the deepest, µm. The limit is judged at the best seat, which has no "
+        "interference; one screw is described. Bound: for future scans. Sideways: largest offset "
         "of a platform at the best seat in any scan, not judged.",
         [
             *([Heading("condition", "left", 1)] if several else []),
@@ -281,8 +291,9 @@ def _summary(document: Document, content: ReportContent) -> None:
             Heading("largest", width=0.7),
             Heading("within", width=0.9),
             Heading("share", width=1.2),
+            Heading("interference", width=1.1),
             Heading("bound", width=0.7),
-            Heading("verdict of size", "left", 1.6),
+            Heading("verdict", "left", 1.6),
             Heading("sideways", width=0.9),
         ],
         rows,

@@ -74,11 +74,18 @@ def _of_scan(scan: pd.DataFrame) -> Iterator[dict[str, Any]]:
             row["implant"] = ""
         row.update(
             misfit_um=float(size[worst]),
+            interference_um=_interference(rows),
             seated=seated,
             u_misfit_um=row["u_gap_max_um"],
             seats=tuple(names),
         )
         yield row
+
+
+def _interference(rows: pd.DataFrame) -> float:
+    """Deepest place where a part would lie inside an implant, um; 0 for none."""
+    lowest = rows["gap_min_um"].min()
+    return float(-lowest) if lowest < -_RESOLUTION_UM else 0.0 * float(lowest)
 
 
 def _extent(row: dict[str, Any], implants: pd.DataFrame) -> dict[str, Any]:
@@ -100,14 +107,14 @@ def seat_summary(
     confidence: float = 0.95,
     reference_u: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
-    """Distribution, share within the limit, tolerance bound and verdict.
+    """Distribution, share within the limit and share with interference; at the best seat a verdict.
 
     Parameters
     ----------
     misfits : DataFrame
         Table ``seating_scans``.
     limit_um : float, optional
-        The user's limit of the gap; without it there is no share and no verdict.
+        The user's limit of the gap; without it there is no share within it and no verdict.
     source : str
         Where the limit comes from.
     coverage, confidence : float
@@ -124,6 +131,10 @@ def seat_summary(
 
     Notes
     -----
+    The limit is judged at the best seat alone, which has no interference by construction.
+    With one screw tightened parts press: that way is described, by the share of scans
+    within the limit and the share with interference, and has neither bound nor verdict.
+
     Misfits are positive and skewed: the bound is that of their logarithms
     (upper, with cells; below 0.01 um everything counts as 0.01 um). The scatter
     of the scans holds what locating adds to every scan; what all scans share is
@@ -154,7 +165,8 @@ def seat_summary(
             row = _distribution(group, limit_um, confidence)
             row.update(condition=condition, model=model, seated=seated, source=source, u_um=u)
             row.update(limit_um=limit_um, coverage=coverage, confidence=confidence)
-            _judge(row, group, limit_um)
+            if seated == BEST_SEAT:
+                _judge(row, group, limit_um)
             rows.append(row)
     return shape("seating_summary", pd.DataFrame(rows))
 
@@ -177,12 +189,23 @@ def _distribution(group: pd.DataFrame, limit_um: float | None, confidence: float
         q25, median, q75 = np.quantile(values, [0.25, 0.5, 0.75])
         row.update(mean_um=values.mean(), q25_um=q25, median_um=median, q75_um=q75)
         row.update(max_um=values.max())
+        pressed = computed["interference_um"].dropna()
+        row.update(max_interference_um=pressed.max())
+        row.update(_share("interference", int((pressed > 0).sum()), len(pressed), confidence))
     if limit_um is not None and len(computed):
-        within = int((values <= limit_um).sum())
-        exact = binomtest(within, len(computed)).proportion_ci(confidence, method="exact")
-        row.update(n_within=within, share_within=within / len(computed))
-        row.update(share_low=exact.low, share_high=exact.high)
+        row.update(_share("within", int((values <= limit_um).sum()), len(computed), confidence))
     return row
+
+
+def _share(name: str, k: int, n: int, confidence: float) -> dict[str, float]:
+    """Share of scans with its exact binomial interval."""
+    exact = binomtest(k, n).proportion_ci(confidence, method="exact")
+    return {
+        f"n_{name}": k,
+        f"share_{name}": k / n,
+        f"share_{name}_low": exact.low,
+        f"share_{name}_high": exact.high,
+    }
 
 
 def _judge(row: dict[str, Any], group: pd.DataFrame, limit_um: float | None) -> None:
@@ -252,7 +275,12 @@ def summary_sentence(row: pd.Series) -> str:
     if pd.notna(row["limit_um"]):
         text += (
             f" {row['n_within']} of {row['n_scans']} stay within {row['limit_um']:g} µm "
-            f"({100 * row['share_low']:.0f} to {100 * row['share_high']:.0f} % of scans in the "
-            f"long run); {row['verdict']}."
+            f"({100 * row['share_within_low']:.0f} to {100 * row['share_within_high']:.0f} % of "
+            f"scans in the long run)" + (f"; {row['verdict']}." if row["verdict"] else ".")
+        )
+    if row["n_interference"]:
+        text += (
+            f" {row['n_interference']} of {row['n_scans']} press: a part would lie inside an "
+            f"implant by up to {row['max_interference_um']:.0f} µm."
         )
     return text

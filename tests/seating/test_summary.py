@@ -35,7 +35,7 @@ def poses_of(centres, axes=AXES, scan="s1"):
     return table
 
 
-def misfits_of(values, cells=None, status="ok"):
+def misfits_of(values, cells=None, status="ok", seated="best-seat", interference=0.0):
     """Table seating_scans with given misfits."""
     return pd.DataFrame(
         {
@@ -43,10 +43,11 @@ def misfits_of(values, cells=None, status="ok"):
             "model": "M",
             "condition": "A",
             "cell": ["c"] * len(values) if cells is None else cells,
-            "seated": "best-seat",
-            "tightened": "best-seat",
+            "seated": seated,
+            "tightened": "best-seat" if seated == "best-seat" else "I1",
             "implant": "I1",
             "misfit_um": values,
+            "interference_um": interference,
             "n_seats": 6,
             "span_mm": 44.0,
             "angulation_deg": 20.0,
@@ -69,7 +70,9 @@ def test_a_scan_is_judged_by_the_worse_end_and_by_interference_too():
         row = found[(found["scan"] == scan) & (found["seated"] == "terminal-screw")].iloc[0]
         assert row["misfit_um"] == pytest.approx(expected)
         assert row["tightened"] in ("I1", "I6")
+        assert row["interference_um"] == pytest.approx(max(0.0, -ends["gap_min_um"].min()))
     best = found[found["seated"] == "best-seat"]
+    assert (best["interference_um"] == 0.0).all()
     assert best["misfit_um"].tolist() == pytest.approx(
         table.drop_duplicates("scan")["best_seat_um"].tolist(), abs=1e-9
     )
@@ -77,13 +80,30 @@ def test_a_scan_is_judged_by_the_worse_end_and_by_interference_too():
     assert set(found["n_seats"]) == {6}
 
 
+def test_one_screw_is_described_without_a_verdict():
+    pressed = [0.0] * 4 + [12.0] * 8
+    values = misfits_of([30.0] * 12, seated="terminal-screw", interference=pressed)
+    row = seat_summary(values, limit_um=150, source="x").iloc[0]
+    assert row["verdict"] == ""
+    assert np.isnan(row["tolerance_bound_um"])
+    assert (row["n_within"], row["n_interference"], row["max_interference_um"]) == (12, 8, 12.0)
+    # Clopper and Pearson through the beta distribution (exact definition)
+    assert row["share_interference_low"] == pytest.approx(stats.beta.ppf(0.025, 8, 5), rel=1e-6)
+    assert row["share_interference_high"] == pytest.approx(stats.beta.ppf(0.975, 9, 4), rel=1e-6)
+    said = summary_sentence(row)
+    assert "onform" not in said
+    assert "8 of 12 press" in said
+    wide = seat_summary(values, limit_um=150, confidence=0.99).iloc[0]
+    assert wide["share_within_low"] < row["share_within_low"]
+
+
 def test_share_within_has_the_exact_binomial_interval():
     values = [100.0] * 22 + [200.0] * 3
     row = seat_summary(misfits_of(values), limit_um=150, source="x").iloc[0]
     assert (row["n_within"], row["n_scans"]) == (22, 25)
     # Clopper and Pearson through the beta distribution (exact definition)
-    assert row["share_low"] == pytest.approx(stats.beta.ppf(0.025, 22, 4), rel=1e-6)
-    assert row["share_high"] == pytest.approx(stats.beta.ppf(0.975, 23, 3), rel=1e-6)
+    assert row["share_within_low"] == pytest.approx(stats.beta.ppf(0.025, 22, 4), rel=1e-6)
+    assert row["share_within_high"] == pytest.approx(stats.beta.ppf(0.975, 23, 3), rel=1e-6)
     assert row["max_um"] == 200
 
 
