@@ -974,7 +974,8 @@ _TABLES = (
             topic t what it is about
             case t example
             quantity t which of its numbers
-            kind t published, recomputed, closed form or simulated
+            kind t printed, program (computed by another program), closed form or simulated
+            from_memory f the printed number was written down from memory, not read in its source
             source t document, clause, table; or what was put in
             published t number as published, or as known
             here t number as computed by this installation

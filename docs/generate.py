@@ -21,14 +21,14 @@ from pydantic_core import PydanticUndefined
 import accstudy
 from accstudy.cli import main
 from accstudy.selftest.published import cases, topics
-from accstudy.selftest.run import run_selftest
+from accstudy.selftest.run import counted, run_selftest
 from accstudy.study.settings import Settings
 from accstudy.tables import TABLES
 
 _MADE = "<!-- Made from the code by docs/generate.py; do not edit. -->\n"
 _MOST_DIGITS = 9
 """Digits beyond these are told apart by nothing but rounding errors."""
-_KINDS = (("published",), ("recomputed",), ("closed form", "simulated"))
+_KINDS = (("printed",), ("program",), ("closed form", "simulated"))
 
 
 def tables_page() -> str:
@@ -169,25 +169,27 @@ def published_page(numbers: pd.DataFrame | None = None) -> str:
         numbers = run_selftest().table
     about = {(topic, c.id): (c.group, c.obtained) for topic in topics() for c in cases(topic)}
     agree = (numbers["verdict"] == "agrees").sum()
+    kinds = ", ".join(f"{n} {kind}" for kind, n in counted(numbers).items())
     parts = [
         _MADE,
         "# Published examples\n",
         f"{len(numbers)} numbers with a known answer, of {numbers['case'].nunique()} examples and "
-        f"printed tables; {agree} of them agree. The data and the printed results are files "
+        f"printed tables; {agree} of them agree: {kinds}. The data and the printed results are files "
         "under `accstudy/selftest/data`; tests compute them, and `accstudy selftest` does so on "
         "your installation and writes down every single number with its tolerance.\n",
         "Each entry reads: how many numbers, and in brackets the least and the median count of "
         "leading digits that agree. "
         "*Printed* numbers agree within half of their last digit, or within the tolerance that "
         "is written beside them, and can hardly agree to more digits than are printed. "
-        "*Recomputed* ones are the same quantities to more digits by another program. What is "
-        "*known exactly* is derived, not read, or was put into a simulation, where no digits are "
-        "counted. Digits of numbers near zero are decimals.\n",
+        "In brackets with an M: how many of them were written down from memory, not read in their "
+        "source. *By another program* are results of other software, and printed quantities to "
+        "more digits. What is *known exactly* is derived, or was put into a simulation, where no "
+        "digits are counted. Digits of numbers near zero are decimals.\n",
     ]
     for topic, of_topic in numbers.groupby("topic", sort=False):
         parts += [
             f"## {topic}\n",
-            "| example | about | printed (digits: least, median) | recomputed (digits) | "
+            "| example | about | printed (digits: least, median) | by another program (digits) | "
             "known exactly (digits) | source; how obtained |",
             "|---|---|---|---|---|---|",
         ]
@@ -210,6 +212,8 @@ def _agreement(rows: pd.DataFrame, *kinds: str) -> str:
     count = f"{len(mine)}" if agree == len(mine) else f"{agree} of {len(mine)}"
     exact = mine[mine["kind"] != "simulated"]
     digits = exact["digits"].dropna().clip(upper=_MOST_DIGITS).apply(math.floor)
+    memory = int(mine["from_memory"].fillna(False).sum())
+    count += f" (M {memory})" if memory else ""
     return f"{count} ({digits.min()}, {digits.median():.0f})" if len(digits) else count
 
 

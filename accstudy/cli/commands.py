@@ -315,15 +315,15 @@ def simulate(folder: Path, kind: str, seed: int, samples: bool, quiet: bool) -> 
 def selftest(ctx: click.Context, folder: Path, quiet: bool) -> None:
     """Compute known answers here; write a record into FOLDER.
 
-    Published examples, closed forms and a simulated scan, each number beside
-    its source: selftest.json and selftest.pdf, by default into the current
+    Printed examples, results of other programs, closed forms and a simulated
+    scan, each number beside its source: selftest.json and selftest.pdf, by default into the current
     folder. Exit code 1 if anything differs.
 
     Example: accstudy selftest software_validation
     """
     import datetime as dt
 
-    from accstudy.selftest.run import record_files, run_selftest
+    from accstudy.selftest.run import counted, record_files, run_selftest
     from accstudy.study.record import write_files
 
     found = run_selftest(say=lambda line: None if quiet else click.echo(line))
@@ -340,7 +340,8 @@ def selftest(ctx: click.Context, folder: Path, quiet: bool) -> None:
     if not found.passed:
         click.echo(f"{len(found.differing)} of {len(found.table)} numbers differ", err=True)
     elif not quiet:
-        click.echo(f"all {len(found.table)} numbers agree, {found.seconds:.0f} s")
+        kinds = ", ".join(f"{n} {kind}" for kind, n in counted(found.table).items())
+        click.echo(f"all {len(found.table)} numbers agree ({kinds}), {found.seconds:.0f} s")
     ctx.exit(DONE if found.passed else FAILED)
 
 

@@ -117,11 +117,11 @@ def selftest_record(rows: pd.DataFrame, record: Mapping[str, Any], *, generated:
     """
     wrong = rows[~rows["agrees"].astype(bool)]
     cases = rows[["topic", "case"]].drop_duplicates()
+    kinds = [f"{n} {kind}" for kind, n in record.get("by_kind", {}).items()]
     answer: list[Text] = [
         [
             f"This installation reproduces {len(rows) - len(wrong)} of {len(rows)} known numbers "
-            f"(published, in closed form, or put into a simulation) "
-            f"from {count(len(cases), 'example')}: ",
+            f"({joined(kinds)}) from {count(len(cases), 'example')}: ",
             strong_accent("all agree" if wrong.empty else f"{len(wrong)} do not"),
             ".",
         ]
@@ -244,7 +244,7 @@ def _numbers(document: Document, caption: str, rows: pd.DataFrame) -> None:
             [
                 str(r.case),
                 str(r.quantity),
-                str(r.published),
+                str(r.published) + (" (memory)" if r.from_memory is True else ""),
                 str(r.here),
                 str(r.tolerance),
                 "" if pd.isna(r.digits) else f"{r.digits:.1f}",

@@ -144,11 +144,11 @@ def _chart_factors() -> list[Row]:
         for name, here in exact.items():
             rows.append(
                 Row("iso5725", "chart_constants", f"{name.removesuffix('_exact')}, n = {n}",
-                    "recomputed", "defining integrals", float(row[name]), here, 6e-6)
+                    "program", "defining integrals", float(row[name]), here, 6e-6)
             )  # fmt: skip
         for name, (here, tolerance) in printed.items():
             rows.append(
-                Row("iso5725", "chart_constants", f"{name}, n = {n}", "published", source,
+                Row("iso5725", "chart_constants", f"{name}, n = {n}", "printed", source,
                     float(row[name]), here, tolerance)
             )  # fmt: skip
     return rows
@@ -171,9 +171,9 @@ def _run_lengths() -> list[Row]:
         share = 0.6 if "memory" in row["source"] else 0.5
         quantity = f"{row['chart']}, {row['design']}, shift {shift:g}"
         rows += [
-            Row("iso5725", "arl", quantity, "published", row["source"], printed, here,
-                share * unit),
-            Row("iso5725", "arl", quantity, "recomputed", row["source"], computed, here,
+            Row("iso5725", "arl", quantity, "printed", row["source"], printed, here,
+                share * unit, "memory" in row["source"]),
+            Row("iso5725", "arl", quantity, "program", row["source"], computed, here,
                 max(6e-5, 2e-6 * computed)),
         ]  # fmt: skip
     return rows

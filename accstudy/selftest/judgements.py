@@ -155,14 +155,14 @@ def table_rows() -> list[Row]:
         approx = float((factors.howe_factor if two else factors.natrella_factor)(*args))
         said = f"{row['sides']}-sided, n = {n}, coverage {coverage:g}, confidence {confidence:g}"
         for name, kind, told, here, tolerance in (
-            ("factor", "published", row["published"], exact, 6e-4),
-            ("factor", "recomputed", row["k_exact"], exact, 6e-7),
-            ("approximate factor", "recomputed", row["k_approx"], approx, 6e-7),
+            ("factor", "printed", row["published"], exact, 6e-4),
+            ("factor", "program", row["k_exact"], exact, 6e-7),
+            ("approximate factor", "program", row["k_approx"], approx, 6e-7),
         ):
             if not math.isnan(told):
                 rows.append(
                     Row("iso5725", "tolerance_k", f"{name}, {said}", kind, source, float(told),
-                        here, tolerance)
+                        here, tolerance, kind == "printed")
                 )  # fmt: skip
     source = "Wilks, Ann. Math. Statist. 12 (1941) 91-96; recomputed"
     for row in table("iso5725", "tolerance_nonparametric_n").to_dict("records"):

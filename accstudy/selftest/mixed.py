@@ -89,12 +89,12 @@ def mixed_rows() -> Iterator[Row]:
             here = float(found[term]) if term in found else "missing"
             tolerance = max(absolute, relative * abs(told))
             said = f"{quantity} {term}".strip()
-            yield Row("mixed", str(name), said, "published", source, told, here, tolerance)
+            yield Row("mixed", str(name), said, "program", source, told, here, tolerance)
     for c in cases("mixed"):
         found_here = printed_elsewhere(c)
         for quantity, told in c.published.items():
-            yield Row("mixed", c.id, quantity, "published", f"{c.source}; {c.obtained}",
-                      float(told), found_here[quantity], c.tolerance[quantity])  # fmt: skip
+            yield Row("mixed", c.id, quantity, c.origin, f"{c.source}; {c.obtained}", float(told),
+                      found_here[quantity], c.tolerance[quantity], c.from_memory)  # fmt: skip
 
 
 def printed_elsewhere(c: Case) -> dict[str, float]:

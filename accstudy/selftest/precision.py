@@ -311,10 +311,12 @@ def _printed_and_recomputed(
     unit: float,
     near: float,
 ) -> list[Row]:
-    """One row of a printed table: as printed, if it is, and to more digits."""
-    both = (("published", row["published"], unit), ("recomputed", row["computed"], near))
+    """One row of a printed table: as printed, from memory, if it is, and to more digits."""
+    both = (("printed", row["published"], unit), ("program", row["computed"], near))
     return [
-        Row("iso5725", case, quantity, kind, source, float(told), here, tolerance)
+        Row(
+            "iso5725", case, quantity, kind, source, float(told), here, tolerance, kind == "printed"
+        )
         for kind, told, tolerance in both
         if not math.isnan(told)
     ]

@@ -39,6 +39,8 @@ class Case:
         Document, clause, table.
     obtained : str
         How the numbers came here; "from memory" is said where it is so.
+    origin : {"printed", "program", "closed form"}
+        Whether the results in `published` were printed, given by another program, or derived.
     note : str
         What to know before comparing.
     params : mapping
@@ -57,6 +59,7 @@ class Case:
     group: str
     source: str
     obtained: str
+    origin: str = "printed"
     note: str = ""
     params: Mapping[str, Any] = field(default_factory=_nothing)
     published: Mapping[str, Any] = field(default_factory=_nothing)
@@ -66,6 +69,11 @@ class Case:
 
     def __str__(self) -> str:
         return self.id
+
+    @property
+    def from_memory(self) -> bool:
+        """Whether any of the results was written down from memory."""
+        return "memory" in f"{self.source} {self.obtained}"
 
     @property
     def frame(self) -> pd.DataFrame:

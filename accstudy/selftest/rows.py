@@ -31,14 +31,18 @@ class Row:
     ----------
     topic, case, quantity : str
         Where it belongs.
-    kind : {"published", "recomputed", "closed form", "simulated"}
-        ``recomputed`` is the same example to more digits by another program.
+    kind : {"printed", "program", "closed form", "simulated"}
+        ``printed`` in a standard, paper, handbook or manual; ``program``: computed by
+        another program; ``closed form``: derived, or the data were made to have it;
+        ``simulated``: put into a simulation.
     source : str
         Document, clause, table.
     published, here : float or str
         The two to compare.
     tolerance : float
         Largest difference that agrees; 0 for counts, decisions and words.
+    from_memory : bool
+        The printed number was written down from memory, not read in its source.
     """
 
     topic: str
@@ -49,6 +53,7 @@ class Row:
     published: float | str
     here: float | str
     tolerance: float = 0.0
+    from_memory: bool = False
 
     @property
     def agrees(self) -> bool:
@@ -110,17 +115,18 @@ def compare(topic: str, example: Case, found: Mapping[str, Any], *, near: float 
                     topic,
                     example.id,
                     f"{quantity} {place}".strip(),
-                    kind,
+                    example.origin if kind == "published" else "program",
                     example.source,
                     value,
                     here_flat.get(place, "missing"),
                     tolerance,
+                    from_memory=kind == "published" and example.from_memory,
                 )
                 for place, value in values
             ]
             if len(here_flat) > len(values):
                 rows.append(
-                    Row(topic, example.id, f"{quantity}, how many", kind, example.source,
+                    Row(topic, example.id, f"{quantity}, how many", "closed form", example.source,
                         float(len(values)), float(len(here_flat)))
                 )  # fmt: skip
     return rows
@@ -179,6 +185,7 @@ def as_table(rows: list[Row]) -> pd.DataFrame:
                     "case": r.case,
                     "quantity": r.quantity,
                     "kind": r.kind,
+                    "from_memory": r.from_memory,
                     "source": r.source,
                     "published": _text(r.published),
                     "here": _text(r.here),

@@ -17,7 +17,7 @@ from accstudy.selftest.rows import Row, as_table, compare
 from accstudy.study.record import digest, json_bytes, program_digest, versions
 from accstudy.tables import csv_bytes
 
-__all__ = ["GROUPS", "Selftest", "record_files", "run_selftest"]
+__all__ = ["GROUPS", "Selftest", "counted", "record_files", "run_selftest"]
 
 Say = Callable[[str], None]
 
@@ -136,6 +136,19 @@ def _not_computed(rows: list[Row]) -> tuple[str, ...]:
     )
 
 
+def counted(table: pd.DataFrame) -> dict[str, int]:
+    """How many numbers of table ``selftest`` have which origin."""
+    printed, memory = table["kind"] == "printed", table["from_memory"].fillna(False).astype(bool)
+    return {
+        "printed, read": int((printed & ~memory).sum()),
+        "printed, from memory": int((printed & memory).sum()),
+        "by another program": int((table["kind"] == "program").sum()),
+        "own closed forms and simulations": int(
+            table["kind"].isin(["closed form", "simulated"]).sum()
+        ),
+    }
+
+
 def record_files(found: Selftest, *, on: str) -> dict[str, bytes]:
     """Make the record of a selftest: JSON for programs, PDF to be filed.
 
@@ -162,6 +175,7 @@ def record_files(found: Selftest, *, on: str) -> dict[str, bytes]:
         "versions": versions(),
         "passed": found.passed,
         "numbers": len(table),
+        "by_kind": counted(table),
         "differing": len(found.differing),
         "examples": len(table[["topic", "case"]].drop_duplicates()),
         "seconds": round(found.seconds, 1),

@@ -53,7 +53,8 @@ def rows(agrees):
             "published": ["0.10", "0.12", "4.1"],
             "here": ["0.1004", "0.1213", "4.13"],
             "tolerance": ["0.005", "0.005", "0.05"],
-            "kind": "published",
+            "kind": "printed",
+            "from_memory": [True, False, False],
             "digits": [2.4, 1.9, None],
             "agrees": agrees,
         }
@@ -62,8 +63,9 @@ def rows(agrees):
 
 def test_selftest_record_counts_what_agrees():
     record = {"accstudy": "0.1.0", "versions": {"python": "3.11"}, "platform": "Linux"}
+    record["by_kind"] = {"printed, read": 2, "printed, from memory": 1}
     text = text_of(selftest_record(rows([True, True, True]), record, generated="2026-01-02"))
-    assert "reproduces 3 of 3 known numbers" in text
+    assert "reproduces 3 of 3 known numbers (2 printed, read and 1 printed, from memory)" in text
     assert "from 2 examples: all agree" in text
     assert "What does not agree" not in text
     text = text_of(selftest_record(rows([True, False, True]), record))

@@ -30,10 +30,25 @@ def test_every_known_number_is_reproduced_here(found):
     assert found.passed
     assert found.table.columns.tolist() == TABLES["selftest"].names
     assert (found.table[["source", "published", "here"]] != "").all().all()
-    assert set(found.table["kind"]) == {"published", "recomputed", "closed form", "simulated"}
+    assert set(found.table["kind"]) == {"printed", "program", "closed form", "simulated"}
     # a shelf that is half empty would agree as well
     assert len(found.table) > 2500
     assert found.table["case"].nunique() >= 75
+
+
+def test_printed_numbers_are_counted_apart_from_computed_and_own_ones(found):
+    kinds = run.counted(found.table)
+    assert sum(kinds.values()) == len(found.table)
+    assert 200 < kinds["printed, read"] < 500  # the rest is from memory, computed or derived
+    assert kinds["printed, from memory"] > 87
+    table = found.table.set_index("case")
+    for case in ("critical_values", "tolerance_k", "gum_g4_product", "iso5725_2_coal"):
+        mine = table.loc[case]
+        assert mine.loc[mine["kind"] == "printed", "from_memory"].all(), case
+    assert not table.loc["nist_SiRstv", "from_memory"].any()
+    assert set(table.loc["sphere_pcl", "kind"]) == {"program"}
+    assert set(table.loc["ns_plane", "kind"]) <= {"closed form", "program"}
+    assert set(table.loc["sleepstudy_intercept", "kind"]) == {"program"}
 
 
 def test_what_is_printed_but_not_computed_is_named(found):
@@ -69,12 +84,12 @@ def test_the_page_of_known_numbers_is_up_to_date(found):
 
 
 def test_a_number_that_is_zero_but_for_rounding_counts_decimals():
-    row = Row("t", "c", "q", "recomputed", "somewhere", 6e-17, 0.0, 1e-6)
+    row = Row("t", "c", "q", "program", "somewhere", 6e-17, 0.0, 1e-6)
     assert row.digits == 15.0
 
 
 def test_a_wrong_number_differs_and_a_right_one_has_its_digits():
-    row = Row("t", "c", "q", "published", "somewhere", 2.63, 2.634, 0.005)
+    row = Row("t", "c", "q", "printed", "somewhere", 2.63, 2.634, 0.005)
     assert row.agrees
     assert row.digits == pytest.approx(-math.log10(0.004 / 2.63))
     assert not dataclasses.replace(row, here=2.6352).agrees
@@ -93,7 +108,7 @@ def test_a_list_of_another_length_differs():
 
 def test_a_deviation_or_a_crash_fails_loudly(monkeypatch, tmp_path):
     def wrong():
-        yield Row("iso5725", "coal", "s_r", "published", "ISO 5725-2", 0.015, 0.016, 0.0005)
+        yield Row("iso5725", "coal", "s_r", "printed", "ISO 5725-2", 0.015, 0.016, 0.0005)
         raise ZeroDivisionError("no cells")
 
     monkeypatch.setattr(run, "GROUPS", {"coal": wrong})
