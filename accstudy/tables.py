@@ -147,11 +147,11 @@ _ACCURACY = _columns(
             s_r_high n upper limit of its interval
             s_cell n standard deviation between cells, zero if the estimate is negative
             s_cell2_raw n variance between cells as estimated, may be negative
-            s_R n standard deviation with the spread between cells: intermediate precision
+            s_R n intermediate precision (reproducibility if analysis.laboratory is named), sd
             s_R_low n lower limit of its interval
             s_R_high n upper limit of its interval
             r_limit n repeatability limit, 95 %, of two results
-            R_limit n intermediate precision limit, 95 %, of two results
+            R_limit n limit of intermediate precision, or reproducibility, 95 %, of two results
             mean_abs_deviation n the field's figure called trueness: mean of absolute deviations
             mean_pairwise_difference n the field's figure called precision: mean over repeats
             note t what cannot be said, and why

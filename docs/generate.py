@@ -174,9 +174,9 @@ def published_page(numbers: pd.DataFrame | None = None) -> str:
         _MADE,
         "# Published examples\n",
         f"{len(numbers)} numbers with a known answer, of {numbers['case'].nunique()} examples and "
-        f"printed tables; {agree} of them agree: {kinds}. The data and the printed results are files "
-        "under `accstudy/selftest/data`; tests compute them, and `accstudy selftest` does so on "
-        "your installation and writes down every single number with its tolerance.\n",
+        f"printed tables; {agree} of them agree: {kinds}. The data and the printed results are "
+        "files under `accstudy/selftest/data`; tests compute them, and `accstudy selftest` does so "
+        "on your installation and writes down every single number with its tolerance.\n",
         "Each entry reads: how many numbers, and in brackets the least and the median count of "
         "leading digits that agree. "
         "*Printed* numbers agree within half of their last digit, or within the tolerance that "
