@@ -24,7 +24,7 @@ from accstudy.reports.select import (
 )
 from accstudy.reports.sentences import bias_sentence, condition_name, range_phrase, worst
 from accstudy.reports.terms import alignment_name
-from accstudy.reports.wording import interval, joined, missing, number, percent, quantity, sure
+from accstudy.reports.wording import interval, joined, missing, number, quantity, sure
 
 __all__ = ["SHOWN", "alignments", "implants_from_above", "pairs", "scan_after_scan"]
 
@@ -40,7 +40,7 @@ def pairs(document: Document, content: ReportContent) -> None:
     if not len(rows):
         return
     word = "mean difference" if is_scan(content) else "bias"
-    sure = confidence_of(content)
+    confidence = confidence_of(content)
     document.heading("Pairs of implants")
     for (model,), every in groups(rows, ["model"]):
         shown = list(dict.fromkeys(every["condition"]))[:SHOWN]
@@ -59,7 +59,7 @@ def pairs(document: Document, content: ReportContent) -> None:
         )
         largest = worst(mine)
         if largest is not None:
-            said = bias_sentence(largest, is_scan=is_scan(content), confidence=sure)
+            said = bias_sentence(largest, is_scan=is_scan(content), confidence=confidence)
             text += f" The largest: {_lower(said)}"
         document.lead(named(content, "", model).capitalize() or "Distances", text)
         known = int(mine["bias_low"].notna().sum())
@@ -67,7 +67,7 @@ def pairs(document: Document, content: ReportContent) -> None:
         document.figure(
             slug("pairs", model),
             pair_chart(mine, limit=limit_of(content, "distance_um"), bias_word=word),
-            caption=f"Left, {word} of every pair with its {percent(sure)} interval"
+            caption=f"Left, {word} of every pair with its {sure(confidence)} interval"
             + (f"; {crossing} of {known} intervals do not hold zero" if known else "")
             + ". Right, standard deviation of repeated scans. Pairs by "
             "growing span" + _limit_note(content, mine),

@@ -9,7 +9,7 @@ from accstudy.reports.modelled import margin_name, response_label
 from accstudy.reports.select import between
 from accstudy.reports.sentences import decision_rule
 from accstudy.reports.terms import alignment_name, formula_name, term_name
-from accstudy.reports.wording import count, date, joined, number, percent, quantity
+from accstudy.reports.wording import count, date, joined, number, percent, quantity, sure
 from accstudy.study.temperature import scan_temperatures
 
 __all__ = ["methods", "model_rows", "sources"]
@@ -181,7 +181,7 @@ def _accuracy(content: ReportContent) -> Text:
     return [
         "For every pair and condition the scans form a one-way layout with cells as groups; cells "
         "of unequal size are allowed [1]. Given are the bias with its ",
-        f"{percent(confidence)} interval (t distribution on the means of cells, uncertainty of "
+        f"{sure(confidence)} interval (t distribution on the means of cells, uncertainty of "
         "the reference included), "
         "the repeatability standard deviation ",
         symbol("s", "r"),

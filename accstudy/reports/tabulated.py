@@ -11,7 +11,16 @@ from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text, symbol
 from accstudy.reports.select import between, confidence_of, groups, is_scan, named
 from accstudy.reports.sentences import condition_name, measurand_name
-from accstudy.reports.wording import NONE, count, missing, number, percent, significant, unit_name
+from accstudy.reports.wording import (
+    NONE,
+    count,
+    missing,
+    number,
+    percent,
+    significant,
+    sure,
+    unit_name,
+)
 
 __all__ = ["accuracy_tables", "outlier_tests"]
 
@@ -42,7 +51,7 @@ def accuracy_tables(document: Document, content: ReportContent) -> None:
             "single scans differ by less than 2.8 times as much in 95 % of cases, given as 2.8 ",
             *_S_R, " within a cell and 2.8 ", *big,
             " between cells (ISO 5725). Intervals are those of "
-            f"{percent(confidence_of(content))}.",
+            f"{sure(confidence_of(content))}.",
         ],
     )  # fmt: skip
     for (measurand,), mine in groups(accuracy, ["measurand"]):
