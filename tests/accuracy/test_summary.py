@@ -1,6 +1,7 @@
 """Table accuracy: what it holds, what it leaves empty and why."""
 
 import itertools
+import math
 
 import numpy as np
 import pandas as pd
@@ -205,3 +206,22 @@ def test_whatever_is_missing_is_explained(seed):
     assert b"nan" not in csv_bytes("conformity", held).lower()
     outlier_table(pairs)
     precision_vs_span(found)
+
+
+def test_heat_moves_an_implant_by_its_distance_from_the_middle():
+    # by hand: 0.075 um per mm and K over 30 and 40 mm; 1 K rectangular; 3 um certified
+    reference = pd.DataFrame(
+        {"model": "M", "implant": list("abc"), "x_mm": [-30.0, 30.0, 0.0], "y_mm": 0.0,
+         "z_mm": 0.0, "u_position_um": 3.0, "u_axis_deg": 0.02}
+    )  # fmt: skip
+    pairs = pd.DataFrame({"condition": "A", "scan": "s1", "cell": "c", "model": "M",
+                          "implant_a": ["a"], "implant_b": ["b"], "span_mm": 60.0})  # fmt: skip
+    found = shared_uncertainty(
+        reference, pairs, expansion_per_k=75e-6, temperature_tolerance_k=1.0
+    ).set_index(["subject", "measurand"])["u"]
+    warm = 30 * 0.075 * 1000 / 1000 / math.sqrt(3)
+    assert found["a", "vertical_um"] == pytest.approx(math.hypot(3.0, warm))
+    assert found["c", "vertical_um"] == pytest.approx(3.0)
+    assert found["a-b", "distance_um"] == pytest.approx(math.sqrt(18 + (2 * warm) ** 2))
+    assert found["a", "tilt_mesiodistal_deg"] == pytest.approx(0.02)
+    assert found["a", "rotation_deg"] == 0.0

@@ -1,3 +1,5 @@
+import math
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -271,3 +273,18 @@ def test_divergence_is_the_angle_between_two_axes_and_angulation_the_larger_tilt
     pairs = pair_deviations(scan_of(reference), reference)
     np.testing.assert_allclose(pairs["divergence_deg"], [30.0, 0.0, 30.0], atol=1e-9)
     np.testing.assert_allclose(pairs["angulation_deg"], [20.0, np.nan, np.nan])
+
+
+@pytest.mark.parametrize("open_deg", [0.5, -0.5])
+def test_axes_that_open_have_a_positive_angle_deviation(open_deg):
+    reference = horseshoe(n=2, tilt_deg=0.0)
+    reference[["axis_x", "axis_y", "axis_z"]] = [
+        [0, 0, 1.0], [math.sin(math.radians(10)), 0, math.cos(math.radians(10))],
+    ]  # fmt: skip
+    poses = scan_of(reference)
+    seen = math.radians(10 + open_deg)
+    poses.loc[1, ["axis_x", "axis_y", "axis_z"]] = [math.sin(seen), 0, math.cos(seen)]
+    pair = pair_deviations(poses, reference).iloc[0]
+    assert pair["angle_deg"] == pytest.approx(open_deg, abs=1e-9)
+    assert pair["relative_axis_deg"] == pytest.approx(0.5, abs=1e-9)
+    assert pair["divergence_deg"] == pytest.approx(10.0, abs=1e-9)
