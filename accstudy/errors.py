@@ -1,4 +1,4 @@
-"""What can be wrong with a user's input, said so that it can be mended.
+"""What can be wrong with a user's input, with the way to correct it.
 
 Two things live here: the exceptions that stop a command (`AccstudyError` and
 its family) and the findings that a command collects (`Finding`). Anything

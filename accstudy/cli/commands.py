@@ -74,7 +74,7 @@ def _tell(findings: Sequence[Finding], *, quiet: bool) -> None:
 @click.command()
 @_STUDY
 @shared_options
-@click.option("--csv", "as_csv", is_flag=True, help="Print the rows of findings.csv.")
+@click.option("--csv", "as_csv", is_flag=True, help="Print the findings as CSV.")
 @click.pass_context
 def check(
     ctx: click.Context,
@@ -82,7 +82,7 @@ def check(
     shared: Shared,
     as_csv: bool,
 ) -> None:
-    """Name every fault of STUDY at once; change nothing.
+    """List every fault of STUDY at once; nothing is changed.
 
     Everything is read, the meshes included. What is still missing comes in the
     order in which to do it.
@@ -133,7 +133,7 @@ def measure(
     study: Path,
     shared: Shared,
 ) -> None:
-    """Find every implant in every scan of STUDY: scans to poses.csv.
+    """Locate every implant in every scan of STUDY; writes poses.csv.
 
     Example: accstudy measure sample_study/validation --jobs 2
     """
@@ -155,7 +155,7 @@ def analyze(
     study: Path,
     shared: Shared,
 ) -> None:
-    """Turn the poses of STUDY into every result table.
+    """Compute all result tables of STUDY from its poses.
 
     Example: accstudy analyze sample_study/validation
     """
@@ -171,8 +171,8 @@ def analyze(
 @click.command()
 @_STUDY
 @shared_options
-@click.option("--figures", is_flag=True, help="Write every figure as SVG and PNG, too.")
-@click.option("--page", is_flag=True, help="Write one HTML file to explore the scans, too.")
+@click.option("--figures", is_flag=True, help="Also write every figure as SVG and PNG.")
+@click.option("--page", is_flag=True, help="Also write an interactive HTML page of the scans.")
 @click.pass_context
 def report(
     ctx: click.Context,
@@ -205,9 +205,9 @@ def report(
     required=True,
 )
 @shared_options
-@click.option("--figures", is_flag=True, help="Write every figure as SVG and PNG, too.")
-@click.option("--page", is_flag=True, help="Write one HTML file to explore the scans, too.")
-@click.option("--by", "who", default="", help="Who runs it, for the history of runs.")
+@click.option("--figures", is_flag=True, help="Also write every figure as SVG and PNG.")
+@click.option("--page", is_flag=True, help="Also write an interactive HTML page of the scans.")
+@click.option("--by", "who", default="", help="Name of the person, recorded in the history.")
 @click.pass_context
 def run(
     ctx: click.Context,
@@ -243,7 +243,9 @@ def run(
 @click.command()
 @_STUDY
 @shared_options
-@click.option("--all", "everything", is_flag=True, help="Measure every scan anew, not a sample.")
+@click.option(
+    "--all", "everything", is_flag=True, help="Measure all scans again, not a sample of them."
+)
 @click.pass_context
 def audit(
     ctx: click.Context,
@@ -286,15 +288,17 @@ def audit(
     type=click.Choice(["validation", "comparison", "drift"]),
     default="validation",
     show_default=True,
-    help="What the invented study is for.",
+    help="Kind of study to simulate.",
 )
-@click.option("--seed", type=int, default=1, show_default=True, help="Another seed, another study.")
+@click.option("--seed", type=int, default=1, show_default=True, help="Seed of the random numbers.")
 @click.option(
-    "--samples", is_flag=True, help="Write all three sample studies into FOLDER, replacing them."
+    "--samples",
+    is_flag=True,
+    help="Write the three sample studies into FOLDER; existing ones are replaced.",
 )
-@click.option("--quiet", is_flag=True, help="Say only what went wrong.")
+@click.option("--quiet", is_flag=True, help="Print problems only.")
 def simulate(folder: Path, kind: str, seed: int, samples: bool, quiet: bool) -> None:
-    """Write an invented study with known truth into FOLDER.
+    """Write a simulated study with known truth into FOLDER.
 
     Example: accstudy simulate my_invented_study --kind validation --seed 7
     """
@@ -310,10 +314,10 @@ def simulate(folder: Path, kind: str, seed: int, samples: bool, quiet: bool) -> 
 @click.argument(
     "folder", type=click.Path(file_okay=False, path_type=Path), default=Path(), metavar="[FOLDER]"
 )
-@click.option("--quiet", is_flag=True, help="Say only what went wrong.")
+@click.option("--quiet", is_flag=True, help="Print problems only.")
 @click.pass_context
 def selftest(ctx: click.Context, folder: Path, quiet: bool) -> None:
-    """Compute known answers here; write a record into FOLDER.
+    """Check this installation against known answers; write the record into FOLDER.
 
     Printed examples, results of other programs, closed forms and a simulated
     scan, each number beside its source: selftest.json and selftest.pdf, by default into the current

@@ -66,9 +66,9 @@ class _Group(click.Group):
     is_eager=True,
     expose_value=False,
     callback=show_version,
-    help="Show the versions of the program and of what computes.",
+    help="Show the versions of the program and its numerical libraries.",
 )
-@click.option("--debug", is_flag=True, help="Show where in the program an error arose.")
+@click.option("--debug", is_flag=True, help="Show the traceback of an error.")
 def main(debug: bool) -> None:
     """Accuracy of multi-implant impressions from repeated scans of a reference model.
 

@@ -49,7 +49,7 @@ _OPTIONS = (
         "--jobs",
         type=click.IntRange(min=1),
         default=None,
-        help="Processes for measuring scans; by default one a core.",
+        help="Parallel processes; one per core by default.",
     ),
     click.option(
         "--scheduler",
@@ -58,11 +58,9 @@ _OPTIONS = (
         callback=_address,
         help="Measure on the Dask cluster at this address; needs accstudy[cluster].",
     ),
-    click.option("--quiet", is_flag=True, help="Say only what went wrong."),
-    click.option("--strict", is_flag=True, help="Take a scan that cannot be used as an error."),
-    click.option(
-        "--allow-outside", is_flag=True, help="Let the study name files outside its folder."
-    ),
+    click.option("--quiet", is_flag=True, help="Print problems only."),
+    click.option("--strict", is_flag=True, help="Treat unusable scans as errors."),
+    click.option("--allow-outside", is_flag=True, help="Allow files outside the study folder."),
 )
 
 

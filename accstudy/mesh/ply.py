@@ -151,7 +151,7 @@ def _header_line(
     if elements:
         names = [p.name for p in elements[-1].properties]
         if len(set(names)) != len(names):
-            raise source.fault("a property of this name stands there already", line=line)
+            raise source.fault("this property name occurs twice", line=line)
     return form
 
 

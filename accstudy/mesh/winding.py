@@ -56,7 +56,7 @@ def look_at_winding(
     findings = []
     if against > _MANY * shared:
         what = f"at {against} of {shared} inner edges the triangles are wound against each other"
-        findings.append(note("winding", what, "mend the normals before export", warning=True))
+        findings.append(note("winding", what, "correct the normals before export", warning=True))
     border = edge[single]
     ends = np.concatenate([border // n, border % n]) if len(border) else slice(None)
     apex = vertices[ends].mean(axis=0)

@@ -1,4 +1,4 @@
-"""Whether the leading model may be believed: its residuals, and scatter that differs."""
+"""Checks of the leading model: its residuals, and scatter that differs."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def residual_checks(document: Document, content: ReportContent, lead: str) -> No
     beyond = int((mine["residual_scaled"].abs() > 3).sum())
     expected = 2 * len(mine) * float(stats.norm.sf(3))
     normal = number(expected, "", decimals=0 if expected >= 1 else 1)
-    document.heading("May the model be believed")
+    document.heading("Model checks")
     document.lead(
         "Residuals",
         "Points should scatter evenly about zero, as wide at the left as at the right, and lie "

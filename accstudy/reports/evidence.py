@@ -55,7 +55,7 @@ def pairs(document: Document, content: ReportContent) -> None:
         text += (
             f", the repeatability standard deviation from {range_phrase(mine['s_r'])}."
             if spread
-            else "; nothing can be said of the scatter."
+            else "; the scatter is unknown."
         )
         largest = worst(mine)
         if largest is not None:
@@ -68,9 +68,9 @@ def pairs(document: Document, content: ReportContent) -> None:
             slug("pairs", model),
             pair_chart(mine, limit=limit_of(content, "distance_um"), bias_word=word),
             caption=f"Left, {word} of every pair with its {sure(confidence)} interval"
-            + (f"; {crossing} of {known} intervals do not hold zero" if known else "")
-            + ". Right, standard deviation of repeated scans. Pairs by "
-            "growing span" + _limit_note(content, mine),
+            + (f"; {crossing} of {known} intervals exclude zero" if known else "")
+            + ". Right, standard deviation of repeated scans. Pairs in "
+            "order of span" + _limit_note(content, mine),
             alt=_alt_pairs(mine, word),
         )
 

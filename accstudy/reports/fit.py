@@ -154,11 +154,11 @@ def seating(document: Document, content: ReportContent) -> None:
     document.lead(
         "What it means",
         "A perfectly rigid and perfectly made framework with the scan's arrangement of implants "
-        "is put on the reference. Gaps are vertical only, of parts that do not engage the "
-        "implant: misfit sideways is not judged and stands beside them. The gaps are those of the "
-        "impression alone: no manufacture, preload, bone or soft tissue is in them.",
-        "Interference is not a good fit: there the part would have to lie inside the implant, so "
-        "it would not go down. None of this says that a framework seats passively.",
+        "is placed on the reference. Gaps are vertical, for non-engaging components; lateral "
+        "misfit is listed beside them but not judged. They come from the impression alone, "
+        "without manufacture, preload, bone or soft tissue.",
+        "Interference is not a good fit: the component would have to lie inside the implant and "
+        "would not seat. None of this shows passive fit.",
     )
     order = arches(content.table("implants"))
     for (condition, model), mine in groups(table, ["condition", "model"])[:_MOST_SEATS]:
@@ -196,7 +196,7 @@ def _one_scan(
         "is the median one, on the implants, unrolled along the arch. Heights are gaps in µm "
         "over widths in mm, so they are enlarged strongly; numbers are the largest and, below "
         "zero, the smallest gap. A foot slants from one to the other. Hatched: would have to lie "
-        "inside the implant (interference), so the part would not go down. Misfit sideways is "
+        "inside the implant (interference), so the component would not seat. Lateral misfit is "
         f"not drawn; at the best seat it is up to {quantity(_sideways(rows))}.",
         alt=alt,
     )
@@ -232,13 +232,13 @@ def _all_scans(
         gap_chart(rows, limit_um=limit),
         caption=f"{f'{which}: largest' if which else 'Largest'} gap at the rim of every implant "
         "in every scan, or interference where that is larger: below zero a part of the rim would "
-        "have to lie inside the implant, and the part would not go down. Bars are medians"
+        "have to lie inside the implant, and the component would not seat. Bars are medians"
         + ("." if limit is None else f"; dashed, the limit of {quantity(limit)}."),
         alt=f"Dots of the largest gap or, negative, interference at every implant: {said}.",
     )
 
 
-_WAYS = {"terminal-screw": "one screw, worse end", "best-seat": "all screws, best seat"}
+_WAYS = {"terminal-screw": "one-screw test, worse end", "best-seat": "best seat"}
 
 
 def _summary(document: Document, content: ReportContent) -> None:
@@ -281,8 +281,8 @@ def _summary(document: Document, content: ReportContent) -> None:
         "Largest gap or interference of a scan in µm, whichever is larger; scans within the limit "
         f"with the {sure(confidence_of(content))} interval of their share; scans with "
         "interference, and the deepest, µm. The limit is judged at the best seat, which has no "
-        "interference; one screw is described. Bound: for future scans. Sideways: largest offset "
-        "of a platform at the best seat in any scan, not judged.",
+        "interference; the one-screw test is described. Bound: for future scans. Lateral: largest "
+        "offset of a platform at the best seat in any scan, not judged.",
         [
             *([Heading("condition", "left", 1)] if several else []),
             Heading("model", "left", 0.6),
@@ -294,7 +294,7 @@ def _summary(document: Document, content: ReportContent) -> None:
             Heading("interference", width=1.1),
             Heading("bound", width=0.7),
             Heading("verdict", "left", 1.6),
-            Heading("sideways", width=0.9),
+            Heading("lateral", width=0.9),
         ],
         rows,
     )
@@ -313,7 +313,7 @@ def pictures(document: Document, content: ReportContent) -> None:
         return
     shown = [n for n in _PICTURES if n in content.pictures]
     document.heading("The scans as surfaces")
-    text = "One scan with its bodies shows whether the right places were found."
+    text = "The located scan shows whether the scan bodies were found in the right places."
     if "surface-trueness" in shown:
         text += (
             " The surface against the reference also shows gum and model; the results of this "

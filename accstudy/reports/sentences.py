@@ -278,13 +278,13 @@ def bias_sentence(row: Any, *, is_scan: bool, confidence: float = 0.95) -> str:
     elif missing(row.s_R) or int(row.n_cells) < 2:
         spread = (
             f"repeated scans scatter by {quantity(row.s_r, row.unit)} (standard deviation); with "
-            "one cell, nothing can be said about other operators or sessions"
+            "one cell, other operators and sessions are not covered"
         )
     elif float(row.s_R) <= float(row.s_r):
         spread = (
             f"repeats within a cell scatter by {quantity(row.s_r, row.unit)} (standard deviation); "
-            f"{count(int(row.n_cells), 'cell')} show no spread beyond that, which so few cannot "
-            "rule out"
+            f"no spread between the {count(int(row.n_cells), 'cell')} is detected; too few cells "
+            "to exclude it"
         )
     else:
         spread = (

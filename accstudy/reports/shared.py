@@ -1,4 +1,4 @@
-"""Sections that every report has: what the answer holds for, losses, methods, limits of use."""
+"""Sections that every report has: scope of the result, losses, methods, limits of use."""
 
 from __future__ import annotations
 
@@ -111,7 +111,7 @@ def subtitle(content: ReportContent) -> str:
 
 
 def holds_for(document: Document, content: ReportContent) -> None:
-    """What the answer holds for, a line a word."""
+    """Scope of the result, a line a term."""
     levels = factor_levels(content)
     pairs: list[tuple[str, Text]] = []
     same = [
@@ -156,9 +156,9 @@ def holds_for(document: Document, content: ReportContent) -> None:
     said = [f"{joined(named)} ({source})" for source, named in by_source.items()]
     if said:
         pairs.append(("Limits", "; ".join(said)))
-    pairs.append(("Not for", "the mouth, other devices, versions, operators or longer spans"))
-    pairs.append(("Bear in mind", FIRST_CAUTIONS))
-    document.terms(pairs, heading="What the answer holds for")
+    pairs.append(("Not covered", "the mouth, other devices, versions, operators or longer spans"))
+    pairs.append(("Caution", FIRST_CAUTIONS))
+    document.terms(pairs, heading="Scope of this result")
 
 
 def _levels_said(name: str, values: list[str]) -> str:

@@ -137,7 +137,7 @@ def _drawings(path: Path, settings: Settings, allow_outside: bool) -> list[Findi
         above = read.mesh.vertices_mm[:, 2]
         if above.max() < -above.min():
             what = f"most of the scan body lies below its platform, down to {above.min():.1f} mm"
-            mend = "its axis points out of the bone: change the sign of axis, or mend origin_mm"
+            mend = "its axis points out of the bone: change the sign of axis, or correct origin_mm"
             found.append(Finding(Severity.ERROR, "inward-axis", what, where + ".axis", mend))
     return found
 

@@ -145,7 +145,7 @@ def check_events(events: pd.DataFrame, scans: pd.DataFrame, settings: Settings) 
     for row in records(events):
         key = (str(row["at"]), row["device"], row["kind"], row["note"])
         if key in seen:
-            what = f'the event "{row["kind"]}" stands there already in row {seen[key]}'
+            what = f'the event "{row["kind"]}" is already listed in row {seen[key]}'
             where = place(file, row["row"], "at")
             findings.append(fault("duplicate-event", what, where, "remove one of the two rows"))
         seen.setdefault(key, row["row"])

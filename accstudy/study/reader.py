@@ -164,7 +164,7 @@ class Reader:
                 self.findings.append(
                     fault(
                         "duplicate-scan",
-                        f'scan "{name}" stands there already in row {seen[name]}',
+                        f'scan "{name}" is already listed in row {seen[name]}',
                         place(file, row, "scan"),
                         "give every scan a name of its own",
                     )

@@ -106,7 +106,7 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
         for implant, count in group["implant"].value_counts().items():
             if count > 1:
                 row = group.loc[group["implant"] == implant, "row"].iloc[-1]
-                what = f'implant "{implant}" of model "{model}" stands there {count} times'
+                what = f'implant "{implant}" of model "{model}" is listed {count} times'
                 at = place(file, row, "implant")
                 findings.append(fault("duplicate-implant", what, at, "remove one of the rows"))
         findings += alike(group["implant"].tolist(), group["row"].tolist(), file=file,
@@ -250,7 +250,7 @@ def reference_from_touches(
     first_row = usable.groupby(same, sort=False)["row"].transform("min")
     for row, earlier in zip(usable["row"], first_row, strict=True):
         if row != earlier:
-            what = f"the same touch stands there already in row {earlier}"
+            what = f"the same touch is already in row {earlier}"
             at = place(file, row, "x_mm")
             faults.append(fault("duplicate-touch", what, at, "remove one of the two rows"))
     for feature, row in zip(usable["feature"], usable["row"], strict=True):

@@ -203,7 +203,7 @@ def _sheet(file: str, rows: list[list[str]], *, comma_decimals: bool) -> Sheet:
         if not name:
             raise InputError("a column has no name", where=place(file, head + 1))
         if header.count(name) > 1:
-            raise InputError(f'column "{name}" stands there twice', where=place(file, head + 1))
+            raise InputError(f'column "{name}" is there twice', where=place(file, head + 1))
     body, numbers = [], []
     for number, row in enumerate(cells[head + 1 :], start=head + 2):
         if not any(row):

@@ -146,7 +146,7 @@ def perhaps_misspelt(
                 Finding(
                     Severity.WARNING,
                     "level-misspelt",
-                    f'"{name}" stands there once and is one letter away from "{near}"',
+                    f'"{name}" occurs once and is one letter away from "{near}"',
                     place(file, row, column),
                     f'write "{near}" if that is meant',
                 )

@@ -188,7 +188,7 @@ def _first(faults: list[Finding], where: str) -> list[Finding]:
     more = len(faults) - _MOST_FAULTS
     if more <= 0:
         return faults
-    mend = "mend the first ones and check again"
+    mend = "correct the first ones and check again"
     return [*faults[:_MOST_FAULTS], fault("more-faults", f"{more} more faults", where, mend)]
 
 

@@ -81,7 +81,7 @@ def test_an_estimate_of_no_spread_between_cells_is_not_called_none():
     row = Row(subject="I1-I6", span_mm=45.0, unit="um", bias=3.0, bias_low=1.0, bias_high=5.0,
               s_r=19.0, s_R=19.0, n_scans=12, n_cells=4)  # fmt: skip
     said = plain(bias_sentence(row, is_scan=False))
-    assert "4 cells show no spread beyond that, which so few cannot rule out" in said
+    assert "no spread between the 4 cells is detected; too few cells to exclude it" in said
 
 
 def test_one_cell_says_nothing_of_other_operators():
