@@ -203,7 +203,7 @@ def with_angulation(implants: pd.DataFrame, occlusal: Sequence[float] | None) ->
         and its definition, ``angulation_by``.
     """
     out = implants.assign(angulation_by="")
-    since = out["valid_from"].astype(str)
+    since = pd.Series([str(at) for at in out["valid_from"]], index=out.index)
     for _, group in out.groupby([out["model"], since], sort=False):
         places, axes = (group[c].to_numpy(float) for c in (_POSITION, _AXIS))
         given = group["angulation_deg"].to_numpy(float)
