@@ -374,24 +374,59 @@ _TABLES = (
     ),
     Table(
         "conformity",
-        "condition x limit",
+        "condition x limit x scope x conditions that it holds for",
         _columns("""
             condition t levels of the condition factors, joined by " / "
-            measurand t what is limited
+            measurand t column of pair_deviations that is limited
+            scope t each pair by itself, or all pairs of a scan together
+            holds_for t new cells; this cell; where operators return, these and new operators
             limit n the user's limit
-            unit t um or deg
+            unit t um or deg; holds for every number of the row without a unit of its own
             source t where the limit comes from, in the user's words
+            verdict t conformity verified, conformity not verified, nonconformity verified, or empty
+            tolerance_bound n bound of a single future scan that holds for `coverage` of them
+            bound_with_guard n bound and guard: what is held against the limit
+            assumption t what the bound rests on: none, normal scatter, or cells differ normally
+            method t how the bound was worked out
+            coverage n share of future scans
+            confidence n confidence of bound and guard, one-sided
+            bound_low n value that more than 1 - coverage of future scans exceed, from counts alone
+            largest_seen n largest absolute deviation of any scan
+            n_beyond i scans beyond the limit (each pair: of the pair with the largest share)
+            share_beyond n their share
+            u n standard uncertainty that all scans share; empty: not stated
+            guard n width by which the limit is drawn in for it
+            guard_low n width by which a lower bound is drawn in for it
+            normality_test t test of the residuals within cells
+            p_normal n its p value, pooled over the pairs; below 0.05: not normal
+            left_out t known factor, not told apart by cells, with the smallest p value
+            p_left_out n p value of a difference between its levels within cells
+            model t model with the largest guarded bound
+            subject t pair with the largest guarded bound; empty for all pairs
             span_mm n longest span that the statement is about
-            tolerance_bound n bound that holds for `coverage` of future scans
-            u n standard uncertainty that guards the limit
-            verdict t conformity proven, conformity not proven, or non-conformity proven
-            supported_span_mm n longest span whose bound stays within the limit
-            supported_path_mm n longest path whose bound stays within the limit
+            n_pairs i pairs of a scan
+            n_scans i scans behind the statement
+            n_cells i cells behind it
+            n_independent i independent scans of a model among them
+            n_without_assumption i independent scans from which on no assumption is needed
+            n_needed i scans in all that would verify conformity if the estimates hold
+            note t what cannot be said, and why
+        """),
+    ),
+    Table(
+        "supported_spans",
+        "condition x level x scope x conditions that it holds for",
+        _columns("""
+            condition t levels of the condition factors, joined by " / "
+            holds_for t as in conformity
+            scope t each pair by itself, or all pairs of a scan together
+            level_um n limit of the distance: the user's, or another one of interest
+            supported_span_mm n longest span for which conformity is verified; empty: none
+            longest_span_mm n longest span studied
+            supported_path_mm n longest path for which conformity is verified; empty: none
+            longest_path_mm n longest path studied
             coverage n share of future scans
             confidence n confidence of the bound
-            n_scans i scans behind the statement
-            n_needed i scans that would be needed where these are too few
-            note t what cannot be said, and why
         """),
     ),
     Table(
@@ -421,18 +456,22 @@ _TABLES = (
         "condition x pair x axis",
         _columns("""
             condition t levels of the condition factors, joined by " / "
+            holds_for t as in conformity; these operators where operators return
             model t physical reference model
             subject t the two implants of the pair joined by "-"
             against t span_mm or path_mm
             length_mm n span or path of the pair
             bound_um n tolerance bound of the absolute deviation of its distance
-            bound_low_um n what the same quantile exceeds with the confidence
+            bound_low_um n value that more than 1 - coverage of future scans exceed
             estimate_um n the quantile without any confidence
             bias_um n general mean minus reference
             largest_um n largest absolute deviation seen
-            u_reference_um n standard uncertainty that all scans share
+            u_shared_um n standard uncertainty that all scans share; empty: not stated
             guard_um n width by which a limit is drawn in for it
-            reach_um n largest guarded bound up to this length
+            reach_each_um n largest guarded bound of a pair up to this length
+            reach_all_um n guarded bound of all pairs of a scan up to this length together
+            coverage n share of future scans
+            confidence n confidence of the bound
             n_scans i scans
             n_cells i cells
         """),
@@ -567,8 +606,9 @@ _TABLES = (
             share_interference_high n upper limit of its exact binomial interval
             max_interference_um n deepest interference of all scans
             tolerance_bound_um n bound that holds for `coverage` of future scans
-            u_um n standard uncertainty that guards the limit (the reference's)
-            verdict t conformity proven, conformity not proven, or non-conformity proven
+            bound_with_guard_um n bound and guard: what is held against the limit
+            u_um n standard uncertainty that all scans share, which guards the limit
+            verdict t conformity verified, conformity not verified or nonconformity verified
             coverage n share of future scans
             confidence n confidence of the bound
             note t what cannot be said, and why

@@ -1,47 +1,46 @@
-"""Table ``conformity``: is a limit kept, proven by the data and their uncertainty?
+"""Table ``conformity``: is a limit kept, verified by the data and their uncertainty?
 
-The words are those of ISO 14253-1: conformity proven, conformity not proven,
-non-conformity proven. Nothing is ever said to have passed.
+The words are those of ISO 14253-1:2017: conformity verified, conformity not verified,
+nonconformity verified. Nothing is ever said to have passed.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from accstudy.accuracy.measurands import Results, pair_results, results
-from accstudy.accuracy.oneway import Layouts, layouts
-from accstudy.accuracy.spans import (
-    guard,
-    span_curve,
-    supported,
-    worst_bounds,
-    worst_needed,
-    worst_of_scans,
+from accstudy.accuracy.factors import nonparametric_n
+from accstudy.accuracy.judge import (
+    ALL_PAIRS,
+    EACH_PAIR,
+    NOT_VERIFIED,
+    REFUTED,
+    VERIFIED,
+    Bounds,
+    Judgement,
+    Rule,
+    few_cells,
+    independent_scans,
+    judge,
 )
-from accstudy.accuracy.summary import shared_u
-from accstudy.accuracy.tolerance import needed_scans, tolerance_bounds
+from accstudy.accuracy.needed import scans_needed
+from accstudy.accuracy.normality import TEST, combined_p, normality_p
+from accstudy.accuracy.reference import shared_u
+from accstudy.accuracy.samples import Sample, factors_left_out, left_out_p, samples
+from accstudy.accuracy.spans import curve_rows, span_rows
 from accstudy.tables import empty, shape
 
-__all__ = [
-    "NOT_PROVEN",
-    "PROVEN",
-    "REFUTED",
-    "LimitOf",
-    "conformity_table",
-    "verdict",
-]
+__all__ = ["Conformity", "LimitOf", "conformity_tables"]
 
-PROVEN = "conformity proven"
-NOT_PROVEN = "conformity not proven"
-REFUTED = "non-conformity proven"
+Floats = npt.NDArray[np.float64]
 
-WORST = ", worst pair of a scan"
+_LEVEL = 0.05
+_RANK = ["", VERIFIED, NOT_VERIFIED, REFUTED]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,8 +50,7 @@ class LimitOf:
     Parameters
     ----------
     measurand : str
-        Column of table ``pair_deviations``: ``distance_um`` or ``angle_deg``; or of
-        the table of gaps.
+        Column of table ``pair_deviations``: ``distance_um`` or ``angle_deg``.
     value : float
         The limit of the absolute value, in the unit of the measurand.
     source : str
@@ -64,334 +62,320 @@ class LimitOf:
     source: str
 
 
-def verdict(bound: float, bound_low: float, limit: float, guard_width: float = 0.0) -> str:
-    """Judge a limit.
+@dataclass(frozen=True)
+class Conformity:
+    """Limits held against the data.
 
     Parameters
     ----------
-    bound : float
-        Upper tolerance bound; NaN where there is none.
-    bound_low : float
-        Lower confidence bound of the quantile that `bound` bounds from above.
-    limit : float
-        The limit.
-    guard_width : float, optional
-        Guard for the shared uncertainty, see `accstudy.accuracy.spans.guard`.
-
-    Returns
-    -------
-    str
-        One of three sentences.
-
-    References
-    ----------
-    ISO 14253-1:2017, decision rules.
-
-    Examples
-    --------
-    >>> verdict(80.0, 40.0, 100.0, 5.0)
-    'conformity proven'
-    >>> verdict(120.0, 60.0, 100.0, 5.0)
-    'conformity not proven'
-    >>> verdict(250.0, 130.0, 100.0, 5.0)
-    'non-conformity proven'
+    conformity, supported_spans, span_curve : DataFrame
+        The tables of these names.
     """
-    if bound + guard_width <= limit:
-        return PROVEN
-    if bound_low - guard_width > limit:
-        return REFUTED
-    return NOT_PROVEN
+
+    conformity: pd.DataFrame
+    supported_spans: pd.DataFrame
+    span_curve: pd.DataFrame
 
 
-def conformity_table(
+@dataclass(frozen=True)
+class _Case:
+    """One condition's samples of a measurand, one a model, and what is known of them all."""
+
+    samples: list[Sample]
+    u: list[Floats]
+    rule: Rule
+    holds_for: str
+    p_normal: float
+    left_out: str
+    p_left_out: float
+
+    @property
+    def doubted(self) -> bool:
+        return self.p_left_out < _LEVEL
+
+    def judged(self, limit: float) -> list[Judgement]:
+        return [
+            judge(
+                s.matrix,
+                s.grouping,
+                limit=limit,
+                u=u,
+                rule=self.rule,
+                p_normal=self.p_normal,
+                doubted=self.doubted,
+            )
+            for s, u in zip(self.samples, self.u, strict=True)
+        ]
+
+
+def conformity_tables(
     pair_deviations: pd.DataFrame,
     *,
     limits: Sequence[LimitOf],
     spans_at_um: Sequence[float] = (50.0, 100.0, 150.0, 200.0),
-    gaps: pd.DataFrame | None = None,
     coverage: float = 0.95,
     confidence: float = 0.95,
     reference_u: pd.DataFrame | Mapping[str, float] | None = None,
-) -> pd.DataFrame:
+    cell_columns: Sequence[str] = (),
+    condition_columns: Sequence[str] = (),
+) -> Conformity:
     """Hold every condition against the limits, and say which span it supports.
 
     Parameters
     ----------
     pair_deviations : DataFrame
-        Table ``pair_deviations``.
+        Table ``pair_deviations`` with the factor columns of its scans.
     limits : sequence of LimitOf
         The user's limits.
     spans_at_um : sequence of float, optional
-        Limits of the distance for which the supported span is said.
-    gaps : DataFrame, optional
-        Rows with ``condition``, ``model``, ``cell``, ``scan`` and the columns that
-        limits of gaps name, such as table ``seating``.
+        Levels of the distance for which the supported span is said; the user's limit
+        of the distance is among them.
     coverage, confidence : float, optional
         Of the bounds.
     reference_u : DataFrame or mapping, optional
-        As for `accstudy.accuracy.summary.accuracy_table`.
+        As for `accstudy.accuracy.summary.accuracy_table`. Where it is not stated,
+        there are bounds and no verdict.
+    cell_columns, condition_columns : sequence of str, optional
+        Factors that tell cells and conditions apart. Other factors of the scans are
+        tested: where scans of one cell differ by one of them, nothing is verified to
+        conform.
 
     Returns
     -------
-    DataFrame
-        Table ``conformity``. A limit of a pair's measurand gets two rows: each pair
-        for itself (the largest bound counts), and the worst pair of a scan. Every
-        value of `spans_at_um` gets one row.
+    Conformity
 
-    Notes
-    -----
-    "Each pair" is proven when every pair is, which needs no correction for their
-    number; it is refuted when one pair is, for which the level is shared among
-    them (Bonferroni).
-
-    The worst pair of a scan is never better than a pair: where its own bound comes
-    out below the largest bound of a pair, it is raised to that, and it is proven
-    only where every pair is. A raised upper bound still holds.
+    See Also
+    --------
+    accstudy.accuracy.judge.judge : the rule of decision.
     """
     if not len(pair_deviations):
-        return empty("conformity")
-    options = {"coverage": coverage, "confidence": confidence}
+        return Conformity(*(empty(n) for n in ("conformity", "supported_spans", "span_curve")))
+    rule = Rule(coverage, confidence)
+    unused = factors_left_out(pair_deviations, cell_columns, condition_columns)
     rows: list[dict[str, Any]] = []
-    found = results(pair_results(pair_deviations))
-    u = shared_u(found.keys, reference_u)
+    levels = {float(v) for v in spans_at_um}
+    levels |= {limit.value for limit in limits if limit.measurand == "distance_um"}
     for limit in limits:
-        if limit.measurand in set(found.keys["measurand"]):
-            pairs = _each_pair(found, u, limit, coverage, confidence)
-            worst = worst_of_scans(pair_deviations, limit.measurand)
-            chosen = (found.keys["measurand"] == limit.measurand).to_numpy()
-            largest_u = found.keys[chosen].assign(u=u[chosen]).groupby("condition")["u"].max()
-            together = _worst(worst, limit, WORST, largest_u.to_dict(), coverage, confidence)
-            rows += pairs + _coherent(pairs, together)
-        elif gaps is not None and limit.measurand in gaps:
-            worst = worst_of_scans(gaps, limit.measurand)
-            rows += _worst(worst, limit, ", worst of a scan", {}, coverage, confidence)
-    curve = span_curve(pair_deviations, reference_u=reference_u, **options)
-    for condition, own in curve.groupby("condition", sort=True):
-        for limit_um in spans_at_um:
-            rows.append(_span_row(str(condition), own, found, limit_um, coverage, confidence))
-    table = pd.DataFrame(rows).assign(coverage=coverage, confidence=confidence)
-    table["_order"] = np.arange(len(table))
-    return shape("conformity", table.sort_values(["condition", "_order"], kind="stable"))
+        if limit.measurand in pair_deviations:
+            for case in _cases(
+                pair_deviations, limit.measurand, reference_u, rule, cell_columns, unused
+            ):
+                rows += _rows(case, limit)
+    supported, curves = [], []
+    if "distance_um" in pair_deviations:
+        for case in _cases(pair_deviations, "distance_um", reference_u, rule, cell_columns, unused):
+            one, spans = _spans(case, sorted(levels))
+            supported.append(spans)
+            if not _other_operators(case):
+                curves.append(one)
+    given = {"coverage": coverage, "confidence": confidence}
+    table = pd.DataFrame(rows).assign(**given) if rows else pd.DataFrame()
+    if len(table):
+        order = table["condition"].rank(method="dense")
+        table = table.assign(_order=order).sort_values("_order", kind="stable")
+    return Conformity(
+        shape("conformity", table) if len(table) else empty("conformity"),
+        shape("supported_spans", pd.concat(supported, ignore_index=True).assign(**given))
+        if supported
+        else empty("supported_spans"),
+        shape("span_curve", pd.concat(curves, ignore_index=True).assign(**given))
+        if curves
+        else empty("span_curve"),
+    )
 
 
-def _each_pair(
-    found: Results, u: npt.NDArray[np.float64], limit: LimitOf, coverage: float, confidence: float
-) -> list[dict[str, Any]]:
-    rows: list[dict[str, Any]] = []
-    keys = found.keys
-    for condition in sorted(keys["condition"].unique()):
-        chosen = (
-            (keys["condition"] == condition) & (keys["measurand"] == limit.measurand)
-        ).to_numpy()
-        if not chosen.any():
-            continue
-        own = found.only(chosen)
-        sums = layouts(own.value, own.group, own.cell)
-        bounds = tolerance_bounds(
-            sums,
-            coverage=coverage,
-            confidence=confidence,
-            confidence_low=1 - (1 - confidence) / int(chosen.sum()),
-        )
-        g = guard(u[chosen], confidence)
-        words = [
-            verdict(b, low, limit.value, w)
-            for b, low, w in zip(bounds["bound"], bounds["bound_low"], g, strict=True)
+def _cases(
+    pair_deviations: pd.DataFrame,
+    measurand: str,
+    reference_u: pd.DataFrame | Mapping[str, float] | None,
+    rule: Rule,
+    cell_columns: Sequence[str],
+    unused: Sequence[str],
+) -> list[_Case]:
+    """What is judged: every condition, where operators return for these and for others."""
+    every = samples(pair_deviations, measurand, cell_columns=cell_columns)
+    doubts = left_out_p(pair_deviations, unused, measurand)
+    out = []
+    for condition in dict.fromkeys(s.condition for s in every):
+        own = [s for s in every if s.condition == condition]
+        u = [
+            shared_u(
+                s.pairs.assign(condition=condition, model=s.model, measurand=measurand),
+                reference_u,
+            )
+            for s in own
         ]
-        at = int(np.argmax(np.nan_to_num(bounds["bound"].to_numpy() + g, nan=np.inf)))
-        says = PROVEN if set(words) == {PROVEN} else REFUTED if REFUTED in words else NOT_PROVEN
-        rows.append(
-            {
-                "condition": condition,
-                "measurand": limit.measurand,
-                "limit": limit.value,
-                "unit": limit.measurand.rsplit("_", 1)[1],
-                "source": limit.source,
-                "span_mm": own.keys["span_mm"].max(),
-                "tolerance_bound": bounds["bound"].iloc[at],
-                "u": u[chosen][at],
-                "verdict": says,
-                "n_scans": int(np.unique(own.scan).size),
-                **_needed(sums, limit.value - g, says, coverage, confidence, own, at),
-            }
-        )
-    return rows
+        p = combined_p(np.concatenate([normality_p(s.matrix, s.grouping) for s in own]))
+        left, p_left = doubts.get(condition, ("", float("nan")))
+        returning = next((s.returning for s in own if s.returning), "")
+        cells = max(len(np.unique(s.grouping.cell)) for s in own)
+        if returning:
+            kinds = [(True, f"these {returning}s"), (False, f"new {returning}s")]
+        else:
+            kinds = [(False, "this cell" if cells == 1 else "new cells")]
+        for these, holds_for in kinds:
+            asked = replace(rule, these_operators=these)
+            out.append(_Case(own, u, asked, holds_for, p, left, p_left))
+    return out
 
 
-def _needed(
-    sums: Layouts,
-    limit: npt.NDArray[np.float64],
-    says: str,
-    coverage: float,
-    confidence: float,
-    own: Results,
-    at: int,
-) -> dict[str, object]:
-    """How many scans would do, and what is to be said of the data."""
-    notes = [f"largest bound at pair {own.keys['subject'].iloc[at]}"]
-    scatter = np.sqrt((sums.ss_within + sums.ss_between) / sums.n)
-    if (sums.mean - 2 * scatter < own.keys["lowest"].to_numpy(dtype=float)).any():
-        notes.append(
-            "axes nearly parallel in the reference: their deviation is no normal variable, so "
-            "the row of the worst pair is the safer one"
-        )
-    if sums.n.min() < 2:
-        notes.append("a pair was seen in one scan only: there is no bound for it")
-    elif sums.cells.max() == 1:
-        notes.append("one cell: the bound holds for that cell's conditions only")
-    if says != NOT_PROVEN:
-        return {"n_needed": None, "note": "; ".join(notes)}
-    if sums.n.min() < 2:
-        notes.append("more scans are needed to say how many")
-        return {"n_needed": None, "note": "; ".join(notes)}
-    counts = needed_scans(sums, limit, coverage=coverage, confidence=confidence)
-    needed, words = _words_of_need(counts, bool(sums.cells.max() == 1))
-    return {"n_needed": needed, "note": "; ".join(notes + words)}
+def _other_operators(case: _Case) -> bool:
+    return any(s.returning for s in case.samples) and not case.rule.these_operators
 
 
-def _words_of_need(counts: npt.NDArray[np.float64], one_cell: bool) -> tuple[int | None, list[str]]:
-    """The number of scans that would do for all, and how it is said."""
-    if np.isnan(counts).any():
-        return None, [
-            "no number of scans like these would prove it: an estimate lies beyond the limit"
-        ]
-    needed = int(counts.max())
-    cells = "" if one_cell else ", in more cells of the same size,"
-    return needed, [
-        "not enough scans to say",
-        f"about {needed} scans{cells} would do if the estimates hold",
+def _rows(case: _Case, limit: LimitOf) -> list[dict[str, Any]]:
+    judged = case.judged(limit.value)
+    return [
+        _row(case, limit, judged, EACH_PAIR, [j.pairs for j in judged], [j.each for j in judged]),
+        _row(case, limit, judged, ALL_PAIRS, [j.together for j in judged], [j.all for j in judged]),
     ]
 
 
-def _worst(
-    worst: pd.DataFrame,
+def _row(
+    case: _Case,
     limit: LimitOf,
-    words: str,
-    u_of: Mapping[object, float],
-    coverage: float,
-    confidence: float,
-) -> list[dict[str, Any]]:
-    rows: list[dict[str, Any]] = []
-    bounds = worst_bounds(worst, coverage=coverage, confidence=confidence)
-    for condition, own in bounds.groupby("condition", sort=True):
-        u = float(u_of.get(condition, 0.0))
-        g = float(guard(u, confidence))
-        said = [
-            verdict(b, low, limit.value, g)
-            for b, low in zip(own["bound"], own["bound_low"], strict=True)
-        ]
-        at = int(np.argmax(np.nan_to_num(own["bound"].to_numpy(), nan=np.inf)))
-        notes = [f"largest bound with model {own['model'].iloc[at]}"] if len(own) > 1 else []
-        if own["n_scans"].min() < 2:
-            notes.append("one scan: there is no bound")
-        elif own["n_cells"].max() == 1:
-            notes.append("one cell: the bound holds for that cell's conditions only")
-        says = PROVEN if set(said) == {PROVEN} else REFUTED if REFUTED in said else NOT_PROVEN
-        needed = None
-        if says == NOT_PROVEN and own["n_scans"].min() > 1:
-            counts = worst_needed(
-                worst[worst["condition"] == condition],
-                limit.value - g,
-                coverage=coverage,
-                confidence=confidence,
-            )
-            needed, words_of = _words_of_need(counts.to_numpy(), bool(own["n_cells"].max() == 1))
-            notes += words_of
-        rows.append(
-            {
-                "condition": condition,
-                "measurand": limit.measurand + words,
-                "limit": limit.value,
-                "unit": limit.measurand.rsplit("_", 1)[1],
-                "source": limit.source,
-                "tolerance_bound": own["bound"].iloc[at],
-                "u": u,
-                "verdict": says,
-                "n_needed": needed,
-                "n_scans": int(own["n_scans"].sum()),
-                "note": "; ".join(notes),
-            }
-        )
-    return rows
-
-
-def _coherent(pairs: list[dict[str, Any]], together: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Rows of the worst pair, none of them better than a pair by itself."""
-    of = {row["condition"]: row for row in pairs}
-    return [_no_better(row, of[row["condition"]]) for row in together]
-
-
-def _no_better(worst: dict[str, Any], pair: dict[str, Any]) -> dict[str, Any]:
-    notes = [str(worst["note"])] if worst["note"] else []
-    row = dict(worst)
-    if worst["tolerance_bound"] < pair["tolerance_bound"]:
-        row["tolerance_bound"] = pair["tolerance_bound"]
-        notes.append("the bound is that of a pair by itself, which the worst pair cannot better")
-    order = [PROVEN, NOT_PROVEN, REFUTED]
-    if order.index(str(pair["verdict"])) > order.index(str(worst["verdict"])):
-        row["verdict"] = pair["verdict"]
-        notes.append(f"{pair['verdict']} for a pair by itself, so for all together")
-        row["n_needed"] = pair.get("n_needed")
-    row["note"] = "; ".join(notes)
-    return row
-
-
-def _span_row(
-    condition: str,
-    curve: pd.DataFrame,
-    found: Results,
-    limit_um: float,
-    coverage: float,
-    confidence: float,
-) -> dict[str, object]:
-    span = supported(curve, limit_um, against="span_mm")
-    path = supported(curve, limit_um, against="path_mm")
-    straight = curve[curve["against"] == "span_mm"]
-    longest = float(straight["length_mm"].max())
-    inside = straight[straight["length_mm"] <= span] if np.isfinite(span) else straight.head(1)
-    row: dict[str, object] = {
-        "condition": condition,
-        "measurand": "distance_um",
-        "limit": limit_um,
-        "unit": "um",
-        "source": "supported span",
-        "span_mm": span,
-        "tolerance_bound": inside["bound_um"].max(),
-        "u": inside["u_reference_um"].max(),
-        "supported_span_mm": span,
-        "supported_path_mm": path,
-        "n_scans": int(straight["n_scans"].max()),
+    judged: list[Judgement],
+    scope: str,
+    bounds: list[Bounds],
+    verdicts: list[str],
+) -> dict[str, Any]:
+    """One statement, decided by the model, or pair, with the largest guarded bound."""
+    single = scope == EACH_PAIR
+    candidates = []
+    for k, (b, j) in enumerate(zip(bounds, judged, strict=True)):
+        width = j.guard if single else np.max(j.guard, keepdims=True)
+        low = j.guard_low if single else np.max(j.guard_low, keepdims=True)
+        for i in range(len(b.bound)):
+            top = b.bound[i] + np.nan_to_num(width[i])
+            candidates.append((top if np.isfinite(top) else np.inf, -k, -i, width[i], low[i]))
+    _, k, i, width, low = max(candidates, key=lambda c: c[:3])
+    k, i = -k, -i
+    sample, b = case.samples[k], bounds[k]
+    u = case.u[k][i] if single else float(np.max(case.u[k]))
+    said = "" if "" in verdicts else _RANK[max(_RANK.index(v) for v in verdicts)]
+    sizes = [np.abs(s.matrix) for s in case.samples]
+    beyond, seen = _count(sizes, limit.value, single)
+    lows = np.concatenate([x.bound_low for x in bounds])
+    largest = np.concatenate([x.largest for x in bounds])
+    grouping = sample.grouping
+    cells = {c for s in case.samples for c in np.unique(s.grouping.cell)}
+    n_scans = sum(len(s.matrix) for s in case.samples)
+    n_free = nonparametric_n(case.rule.coverage, case.rule.confidence)
+    free = all(x.distribution_free for x in bounds)
+    enough = len(sample.matrix) >= n_free
+    contradicted = any(j.contradicted for j in judged)
+    row: dict[str, Any] = {
+        "condition": sample.condition,
+        "measurand": limit.measurand,
+        "scope": scope,
+        "holds_for": case.holds_for,
+        "limit": limit.value,
+        "unit": limit.measurand.rsplit("_", 1)[1],
+        "source": limit.source,
+        "model": sample.model,
+        "subject": sample.pairs["subject"].iloc[i] if single else "",
+        "span_mm": max(float(s.pairs["span_mm"].max()) for s in case.samples),
+        "n_pairs": max(s.matrix.shape[1] for s in case.samples),
+        "tolerance_bound": b.bound[i],
+        "bound_low": np.nanmax(lows) if np.isfinite(lows).any() else np.nan,
+        "largest_seen": np.nanmax(largest) if np.isfinite(largest).any() else np.nan,
+        "n_beyond": beyond,
+        "share_beyond": beyond / seen if seen else np.nan,
+        "u": u,
+        "guard": width,
+        "guard_low": low,
+        "bound_with_guard": b.bound[i] + width,
+        "method": _method(
+            scope if sample.matrix.shape[1] > 1 else EACH_PAIR,
+            free,
+            few_cells(grouping, case.rule),
+        ),
+        "assumption": _assumption(free, enough),
+        "normality_test": "" if np.isnan(case.p_normal) else TEST,
+        "p_normal": case.p_normal,
+        "left_out": case.left_out,
+        "p_left_out": case.p_left_out,
+        "verdict": said if np.isfinite(b.bound[i]) or not said else NOT_VERIFIED,
+        "n_scans": n_scans,
+        "n_cells": len(cells) if len(case.samples) == 1 else _cells(case),
+        "n_independent": min(
+            independent_scans(s.grouping, these_operators=case.rule.these_operators)
+            for s in case.samples
+        ),
+        "n_without_assumption": n_free,
+        "note": "; ".join(_notes(case, sample, u, grouping, contradicted)),
     }
-    if span == longest:
-        row["verdict"] = PROVEN
-        row["note"] = "the longest span studied; nothing is said beyond it"
-        return row
-    row["verdict"] = PROVEN if np.isfinite(span) else NOT_PROVEN
-    keys = found.keys
-    chosen = ((keys["condition"] == condition) & (keys["measurand"] == "distance_um")).to_numpy()
-    own = found.only(chosen)
-    sums = layouts(own.value, own.group, own.cell)
-    beyond = (
-        (own.keys["span_mm"] > span).to_numpy()
-        if np.isfinite(span)
-        else np.ones(len(own.keys), dtype=bool)
-    )
-    width = straight.set_index(["model", "subject"])["guard_um"].reindex(
-        pd.MultiIndex.from_frame(own.keys[["model", "subject"]])
-    )
-    needed = needed_scans(
-        sums, limit_um - width.to_numpy(), coverage=coverage, confidence=confidence
-    )[beyond]
-    first = "no span is proven" if not np.isfinite(span) else "longer spans are not proven"
-    if np.isnan(needed).any():
-        row["note"] = first
-        shorter = needed[np.isfinite(needed)]
-        if shorter.size < needed.size:
-            row["note"] = f"{first}: for some pairs the estimate itself lies beyond the limit"
-    else:
-        row["n_needed"] = int(needed.max())
-        row["note"] = (
-            f"{first}: not enough scans to say; about {int(needed.max())} scans would do for "
-            "every span studied if the estimates hold"
+    if row["verdict"] == NOT_VERIFIED and not contradicted and not case.doubted:
+        row["n_needed"] = scans_needed(
+            case.samples, [limit.value - np.nan_to_num(j.guard) for j in judged], case.rule, scope
         )
     return row
+
+
+def _cells(case: _Case) -> int:
+    return sum(len(np.unique(s.grouping.cell)) for s in case.samples)
+
+
+def _count(sizes: list[Floats], limit: float, single: bool) -> tuple[int, int]:
+    """Scans beyond the limit: of the pair with most of them, or with any pair beyond."""
+    worst = (-1.0, 0, 0)
+    for size in sizes:
+        over = np.nan_to_num(size, nan=0.0) > limit
+        seen = np.isfinite(size)
+        found = (
+            (over.sum(axis=0), seen.sum(axis=0))
+            if single
+            else (np.array([over.any(axis=1).sum()]), np.array([seen.any(axis=1).sum()]))
+        )
+        for b, n in zip(*found, strict=True):
+            worst = max(worst, (float(b) / max(1, int(n)), int(b), int(n)))
+    return worst[1], worst[2]
+
+
+def _method(scope: str, free: bool, few: bool) -> str:
+    first = "normal theory"
+    if scope == ALL_PAIRS:
+        first += ", share beyond split over pairs" if few else " of the logarithm"
+    return f"{first} and order statistic" if free else f"{first}, not below the largest seen"
+
+
+def _assumption(free: bool, enough: bool) -> str:
+    if free:
+        return "none"
+    return "cells differ normally" if enough else "normal scatter"
+
+
+def _notes(case: _Case, sample: Sample, u: float, grouping: Any, contradicted: bool) -> list[str]:
+    notes = []
+    if np.isnan(u):
+        notes.append("no statement of conformity: the uncertainty of the reference is not stated")
+    if contradicted:
+        notes.append("the scatter is not normal, and the scans are too few to do without")
+    if case.doubted:
+        notes.append(f"scans of one cell differ by {case.left_out}, which the cell leaves out")
+    if len(grouping.cell) < 2:
+        notes.append("one scan: there is no bound")
+    elif case.holds_for == "this cell":
+        notes.append("one cell: holds for its operator and session only")
+    scatter = np.nanstd(sample.matrix, axis=0)
+    lowest = sample.pairs["lowest"].to_numpy(dtype=float)
+    if (np.nanmean(sample.matrix, axis=0) - 2 * scatter < lowest).any():
+        notes.append("axes nearly parallel in the reference: their deviation is not normal")
+    return notes
+
+
+def _spans(case: _Case, levels: Sequence[float]) -> tuple[pd.DataFrame, pd.DataFrame]:
+    judged = case.judged(np.inf)
+    parts = [
+        curve_rows(s, j, u, case.rule) for s, j, u in zip(case.samples, judged, case.u, strict=True)
+    ]
+    stated = not (
+        case.doubted
+        or any(j.contradicted for j in judged)
+        or any(np.isnan(u).any() for u in case.u)
+    )
+    curve, supported = span_rows(
+        pd.concat(parts, ignore_index=True), levels_um=levels, stated=stated
+    )
+    named = {"condition": case.samples[0].condition, "holds_for": case.holds_for}
+    return curve.assign(holds_for=case.holds_for), supported.assign(**named)

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
 
-from accstudy.accuracy.budget import Part, combine, propagate
+from accstudy.accuracy.budget import Part, propagate
 from accstudy.accuracy.measurands import pair_results, results
-from accstudy.accuracy.oneway import Layouts, layouts
-from accstudy.accuracy.reference import pair_reference_u, temperature_u_um
+from accstudy.accuracy.oneway import Layouts, half_width, layouts, variance_of_mean
+from accstudy.accuracy.reference import pair_reference_u, seated_once, temperature_u_um
+from accstudy.accuracy.samples import witnesses
 from accstudy.tables import empty, shape
 
 __all__ = ["SeatingOfBodies", "budget_parts", "seating_from_data", "uncertainty_budget"]
@@ -95,6 +96,7 @@ def uncertainty_budget(
     temperature_tolerance_k: float = 0.0,
     seating: SeatingOfBodies | None = None,
     poses: pd.DataFrame | None = None,
+    cell_columns: Sequence[str] = (),
     confidence: float = 0.95,
 ) -> pd.DataFrame:
     """Uncertainty budget of the bias of every pair's distance.
@@ -113,6 +115,8 @@ def uncertainty_budget(
         Entered with its source; else taken from the data if they tell.
     poses : DataFrame, optional
         Table ``poses``, for the uncertainty of the location fit.
+    cell_columns : sequence of str, optional
+        Factor columns that make a cell, to see which operators return.
     confidence : float, optional
         Of the expanded uncertainty.
 
@@ -124,10 +128,12 @@ def uncertainty_budget(
 
     Notes
     -----
-    What scatters from scan to scan is within the repeatability already: the location
-    fit always, the seating of the bodies when they were seated anew before the
-    scans. Such parts are shown, and not counted twice. A seating that was never
-    repeated adds in full, however many scans there are.
+    The parts add up in squares to the standard uncertainty of the bias in table
+    ``accuracy``, and the expanded one is half of its interval: one bias, one interval,
+    one U. What scatters from scan to scan or from cell to cell is within the scatter
+    already: the location fit always, the seating of the bodies when they were seated
+    anew in every cell (`seated_once`). Such parts are shown, and not counted twice. A
+    seating that was never repeated adds in full, however many scans there are.
     """
     long = pair_results(pair_deviations)
     long = long[long["measurand"] == "distance_um"]
@@ -135,6 +141,7 @@ def uncertainty_budget(
         return empty("uncertainty_budget")
     found = results(long)
     sums = layouts(found.value, found.group, found.cell)
+    means = witnesses(found, pair_deviations, cell_columns)
     one = pair_deviations.assign(
         subject=pair_deviations["implant_a"].astype(str)
         + "-"
@@ -148,7 +155,7 @@ def uncertainty_budget(
     )
     reference_of = {(r["model"], r["subject"]): r for r in reference.to_dict("records")}
     seated = seating or seating_from_data(pair_deviations)
-    anew = _reseated_share(pair_deviations)
+    once = seated_once(pair_deviations)
     fit = _fit_u(pair_deviations, poses)
     rows: list[dict[str, object]] = []
     names = ["condition", "model", "subject", "span_mm"]
@@ -158,47 +165,53 @@ def uncertainty_budget(
         parts = [
             _reference_part(reference_of[head["model"], head["subject"]]),
             _temperature_part(span, expansion_per_k, temperature_tolerance_k),
-            _seating_part(seated, anew.get(condition, 0.0), n),
+            _seating_part(seated, bool(once[condition]), n),
             _fit_part(fit.get((condition, model, subject)), n),
-            *_spread_parts(sums, g),
+            *_spread_parts(sums, means, g),
         ]
         rows += [{**{n: head[n] for n in names}, **row} for row in _rows(parts, confidence)]
     return shape("uncertainty_budget", pd.DataFrame(rows))
 
 
 def _rows(parts: list[Part], confidence: float) -> list[dict[str, object]]:
-    total = combine(parts, confidence=confidence)
+    known = [p for p in parts if p.counted and not math.isnan(p.u)]
+    scatter = math.sqrt(sum(p.u**2 for p in known if math.isfinite(p.df)))
+    shared = math.sqrt(sum(p.u**2 for p in known if math.isinf(p.df)))
+    df = min((p.df for p in known if math.isfinite(p.df)), default=math.inf)
+    u = math.hypot(scatter, shared)
+    expanded = float(half_width(scatter, df if scatter else 1.0, shared, confidence))
     rows: list[dict[str, object]] = [
         {
             "part": p.name,
             "u_um": p.u,
             "df": p.df if math.isfinite(p.df) else math.nan,
-            "share": share if p.counted else math.nan,
+            "share": p.u**2 / u**2 if p in known and u > 0 else math.nan,
             "counted": p.counted,
             "how": p.how,
         }
-        for p, share in zip(parts, total.shares, strict=True)
+        for p in parts
     ]
-    df = total.df if math.isfinite(total.df) else math.nan
-    known = total.u > 0
+    found = df if math.isfinite(df) else math.nan
     rows.append(
         {
             "part": "combined",
-            "u_um": total.u,
-            "df": df,
-            "share": 1.0 if known else math.nan,
-            "how": "root of the sum of squares; degrees of freedom by Welch and Satterthwaite",
+            "u_um": u,
+            "df": found,
+            "share": 1.0 if u > 0 else math.nan,
+            "how": "root of the sum of squares; degrees of freedom of the scatter",
         }
     )
+    together = Part("scatter", scatter, df)
+    rest = [p for p in known if math.isinf(p.df)]
     rows.append(
         {
             "part": "expanded",
-            "u_um": total.U,
-            "df": df,
-            "k": total.k,
-            "monte_carlo_um": propagate(parts, confidence=confidence, log2_draws=13)[1],
-            "how": f"{100 * confidence:g} %, k from Student's t; checked by propagating the "
-            "distributions",
+            "u_um": expanded,
+            "df": found,
+            "k": expanded / u if u > 0 else math.nan,
+            "monte_carlo_um": propagate([together, *rest], confidence=confidence, log2_draws=13)[1],
+            "how": f"{100 * confidence:g} %: Student's t for scatter, the normal factor for what "
+            "is known, in squares; half of the interval of the bias",
         }
     )
     return rows
@@ -208,7 +221,7 @@ def _reference_part(ref: Mapping[Hashable, Any]) -> Part:
     how = {
         "certificate": "certified uncertainty of both positions",
         "MPE": "largest permitted error of the instrument over sqrt(3)",
-        "nothing": "not given: taken as zero",
+        "nothing": "not stated: not in it, and no conformity can be stated",
     }[str(ref["u_from"])]
     return Part(
         "CMM",
@@ -228,22 +241,15 @@ def _temperature_part(span_mm: float, expansion: float, tolerance: float) -> Par
     return Part("temperature", u, shape="rectangular", how=how)
 
 
-def _reseated_share(pairs: pd.DataFrame) -> dict[str, float]:
-    if "reseated" not in pairs:
-        return {}
-    yes = pairs["reseated"].astype(str).str.lower().isin(["true", "1", "yes"])
-    return {str(k): float(v) for k, v in yes.groupby(pairs["condition"]).mean().items()}
-
-
-def _seating_part(seated: SeatingOfBodies | None, anew: float, n: int) -> Part:
+def _seating_part(seated: SeatingOfBodies | None, once: bool, n: int) -> Part:
     name = "scan body seating"
     if seated is None:
         return Part(name, math.nan, counted=False, how="not known: no study of it, none entered")
     u = math.sqrt(2) * seated.u_um
-    if anew > 0.5:
-        how = f"{seated.source}; seated anew before the scans, so within the repeatability"
+    if not once:
+        how = f"{seated.source}; seated anew between the scans, so within their scatter"
         return Part(name, u / math.sqrt(n), seated.df, counted=False, how=how)
-    return Part(name, u, seated.df, how=f"{seated.source}; seated once, so it does not average out")
+    return Part(name, u, how=f"{seated.source}; seated once, so it does not average out")
 
 
 def _fit_u(pairs: pd.DataFrame, poses: pd.DataFrame | None) -> dict[tuple[str, str, str], float]:
@@ -281,36 +287,46 @@ def _fit_part(u: float | None, n: int) -> Part:
     )
 
 
-def _spread_parts(sums: Layouts, g: int) -> list[Part]:
-    n, p = int(sums.n[g]), int(sums.cells[g])
-    df_w, df_b = n - p, p - 1
+def _spread_parts(sums: Layouts, witnesses: Layouts, g: int) -> list[Part]:
+    """Scatter of the bias: the variance of cell means, and how much of it repeats explain.
+
+    Both parts rest on the same cell means (or operators' means) and their degrees of
+    freedom; in squares they add up to the variance behind the interval of the bias.
+    """
+    n, p = int(sums.n[g]), int(witnesses.cells[g])
     if n == 1:
         unknown = "one scan: cannot be said"
         return [
             Part("repeatability", math.nan, counted=False, how=unknown),
             Part("cells", math.nan, counted=False, how=unknown),
         ]
-    if df_w == 0:
-        both = math.sqrt(float(sums.ms_between[g]) / n)
+    variances, dfs = variance_of_mean(witnesses)
+    whole, df = float(variances[g]), float(dfs[g])
+    if sums.cells[g] == 1:
+        how = "one cell: cannot be said, and not contained"
+        return [
+            Part("repeatability", math.sqrt(whole), df, how=f"s_r over root n, {n} scans"),
+            Part("cells", math.nan, counted=False, how=how),
+        ]
+    who = "cells" if p == int(sums.cells[g]) else "operators"
+    if sums.df_within[g] == 0:
+        how = f"scatter of the means of {p} {who}, one scan a cell"
         return [
             Part("repeatability", math.nan, counted=False, how="one scan a cell: within the cells"),
-            Part("cells", both, df_b, how="scatter of the scans, one a cell, over root n"),
+            Part("cells", math.sqrt(whole), df, how=how),
         ]
-    repeat = Part(
-        "repeatability",
-        math.sqrt(float(sums.var_within[g]) / n),
-        df_w,
-        how=f"s_r over root n, {n} scans",
-    )
-    if p == 1:
-        how = "one cell: cannot be said, and not contained"
-        return [repeat, Part("cells", math.nan, counted=False, how=how)]
-    share = float(sums.sum_n2[g]) / n**2
-    raw = float(sums.var_between[g])
-    how = f"s_cell over the root of the effective number of cells, {1 / share:.3g} of {p}"
-    if raw < 0:
-        how = "the spread between cells came out below zero and was set to zero"
-    return [repeat, Part("cells", math.sqrt(max(raw, 0.0) * share), df_b, how=how)]
+    repeats = min(whole, float(sums.var_within[g]) / n)
+    return [
+        Part("repeatability", math.sqrt(repeats), df, how=f"s_r over root n, {n} scans"),
+        Part(
+            "cells",
+            math.sqrt(max(0.0, whole - repeats)),
+            df,
+            how=f"what the means of {p} {who} scatter beyond that"
+            if whole > repeats
+            else f"the means of {p} {who} scatter no more than repeats explain",
+        ),
+    ]
 
 
 def budget_parts(table: pd.DataFrame, condition: str, subject: str) -> pd.DataFrame:

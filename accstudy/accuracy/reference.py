@@ -3,14 +3,24 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import TypeVar
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from accstudy.accuracy.measurands import IMPLANT_MEASURANDS
 
-__all__ = ["length_u_um", "pair_reference_u", "shared_uncertainty", "temperature_u_um"]
+__all__ = [
+    "implant_u",
+    "length_u_um",
+    "pair_reference_u",
+    "seated_once",
+    "shared_u",
+    "shared_uncertainty",
+    "temperature_u_um",
+]
 
 
 Lengths = TypeVar("Lengths", float, "pd.Series[float]")
@@ -87,7 +97,7 @@ def pair_reference_u(
     Returns
     -------
     DataFrame
-        `pairs` with ``u_distance_um``, ``u_angle_deg`` (0 where nothing is known)
+        `pairs` with ``u_distance_um``, ``u_angle_deg`` (NaN where not stated)
         and ``u_from``: certificate, MPE or nothing.
     """
     known = implants.reindex(columns=["model", "implant", "u_position_um", "u_axis_deg"])
@@ -115,8 +125,8 @@ def pair_reference_u(
         )
         out["u_from"] = np.where(certified.notna(), "certificate", "MPE")
         certified = certified.fillna(mpe)
-    out["u_distance_um"] = certified.fillna(0.0)
-    out["u_angle_deg"] = ((squares["_t_a"] + squares["_t_b"]) ** 0.5).fillna(0.0)
+    out["u_distance_um"] = certified
+    out["u_angle_deg"] = (squares["_t_a"] + squares["_t_b"]) ** 0.5
     return out.drop(columns=["_u_a", "_u_b", "_t_a", "_t_b"])
 
 
@@ -128,25 +138,33 @@ def shared_uncertainty(
     mpe_per_metre_um: float = 0.0,
     expansion_per_k: float = 0.0,
     temperature_tolerance_k: float = 0.0,
+    seating_um: float | None = None,
 ) -> pd.DataFrame:
-    """Standard uncertainty common to all scans, for every pair and implant.
+    """Standard uncertainty common to all scans of a condition, for every pair and implant.
+
+    The one place where it is worked out: the interval of a bias, the guard of a limit,
+    the span curve and the predicted gaps all take it from here.
 
     Parameters
     ----------
     implants : DataFrame
         Table ``implants``.
     pairs : DataFrame
-        Rows with ``model``, ``implant_a``, ``implant_b``, ``span_mm``, such as table
-        ``pair_deviations``; repeats are ignored.
+        Table ``pair_deviations``.
     mpe_constant_um, mpe_per_metre_um : float, optional
         Largest permitted length error of the CMM.
     expansion_per_k, temperature_tolerance_k : float, optional
         Linear expansion of the model, and how well its temperature is known.
+    seating_um : float, optional
+        Standard uncertainty of a scan body's position from putting it on. It counts
+        under conditions in which the bodies stayed where they were (`seated_once`);
+        else it scatters with the scans.
 
     Returns
     -------
     DataFrame
-        ``model``, ``measurand``, ``subject``, ``u``: for `accuracy_table`.
+        ``condition``, ``model``, ``measurand``, ``subject``, ``u``, for
+        `accuracy_table`; NaN where the reference's uncertainty is not stated.
 
     Notes
     -----
@@ -156,7 +174,7 @@ def shared_uncertainty(
     reference's errors over all implants; the share that it takes away is ignored,
     so these values lie on the safe side.
     """
-    on = ["model", "implant_a", "implant_b"]
+    on = ["condition", "model", "implant_a", "implant_b"]
     each = pairs.drop_duplicates(on)[[*on, "span_mm"]].reset_index(drop=True)
     each = pair_reference_u(
         implants, each, mpe_constant_um=mpe_constant_um, mpe_per_metre_um=mpe_per_metre_um
@@ -166,39 +184,124 @@ def shared_uncertainty(
         expansion_per_k=expansion_per_k,
         tolerance_k=temperature_tolerance_k,
     )
+    body = (seating_um or 0.0) * seated_once(pairs)
+    distance = each["u_distance_um"] ** 2 + warm**2
+    distance = (distance + 2 * each["condition"].map(body) ** 2) ** 0.5
     subject = each["implant_a"].astype(str) + "-" + each["implant_b"].astype(str)
+    head = {"condition": each["condition"], "model": each["model"], "subject": subject}
     parts = [
-        pd.DataFrame(
-            {"model": each["model"], "measurand": "distance_um", "subject": subject}
-        ).assign(u=np.hypot(each["u_distance_um"], warm)),
-        pd.DataFrame({"model": each["model"], "measurand": "angle_deg", "subject": subject}).assign(
-            u=each["u_angle_deg"]
-        ),
+        pd.DataFrame({**head, "measurand": "distance_um", "u": distance}),
+        pd.DataFrame({**head, "measurand": "angle_deg", "u": each["u_angle_deg"]}),
     ]
     one = implants.drop_duplicates(["model", "implant"]).reset_index(drop=True)
     axes = ["x_mm", "y_mm", "z_mm"]
     middle = one.groupby("model")[axes].transform("mean")
     radius = ((one[axes] - middle) ** 2).sum(axis=1) ** 0.5
-    known = one.reindex(columns=["u_position_um", "u_axis_deg"]).astype(float)
-    position = known["u_position_um"].fillna((mpe_constant_um or 0.0) / math.sqrt(3.0))
-    moved = np.hypot(
-        position,
-        temperature_u_um(
-            radius, expansion_per_k=expansion_per_k, tolerance_k=temperature_tolerance_k
-        ),
+    stated = implant_u(one, mpe_constant_um=mpe_constant_um)
+    warm = temperature_u_um(
+        radius, expansion_per_k=expansion_per_k, tolerance_k=temperature_tolerance_k
     )
-    for measurand in IMPLANT_MEASURANDS:
-        u = moved if measurand.endswith("_um") else known["u_axis_deg"].fillna(0.0)
-        if measurand == "rotation_deg":
-            u = u * 0.0
-        parts.append(
-            pd.DataFrame(
-                {
-                    "model": one["model"],
-                    "measurand": measurand,
-                    "subject": one["implant"].astype(str),
-                    "u": u,
-                }
+    for condition, u_body in body.items():
+        moved = (stated["u_position_um"] ** 2 + warm**2 + u_body**2) ** 0.5
+        for measurand in IMPLANT_MEASURANDS:
+            u = moved if measurand.endswith("_um") else stated["u_axis_deg"]
+            parts.append(
+                pd.DataFrame(
+                    {
+                        "condition": condition,
+                        "model": one["model"],
+                        "subject": one["implant"].astype(str),
+                        "measurand": measurand,
+                        "u": u * 0.0 if measurand == "rotation_deg" else u,
+                    }
+                )
             )
-        )
     return pd.concat(parts, ignore_index=True)
+
+
+def implant_u(
+    implants: pd.DataFrame, *, mpe_constant_um: float | None = None, seating_um: float = 0.0
+) -> pd.DataFrame:
+    """Standard uncertainty of every implant's position and axis that all scans share.
+
+    Parameters
+    ----------
+    implants : DataFrame
+        Table ``implants``.
+    mpe_constant_um : float, optional
+        Constant part of the CMM's largest permitted error, for positions without a
+        certified uncertainty.
+    seating_um : float, optional
+        Of a scan body that stayed where it was.
+
+    Returns
+    -------
+    DataFrame
+        ``u_position_um`` (along a line) and ``u_axis_deg``, in the order of `implants`;
+        NaN where not stated.
+    """
+    known = implants.reindex(columns=["u_position_um", "u_axis_deg"]).astype(float)
+    if mpe_constant_um is not None:
+        mpe = mpe_constant_um / math.sqrt(3.0)
+        known["u_position_um"] = known["u_position_um"].fillna(mpe)
+    known["u_position_um"] = (known["u_position_um"] ** 2 + seating_um**2) ** 0.5
+    return known
+
+
+def seated_once(pair_deviations: pd.DataFrame) -> pd.Series:
+    """Conditions in which the scan bodies stayed where they were, so that all scans share it.
+
+    Parameters
+    ----------
+    pair_deviations : DataFrame
+        Table ``pair_deviations``, with ``reseated`` where known: true for scans before
+        which the bodies were put on anew.
+
+    Returns
+    -------
+    Series of float
+        By condition: 0 where the bodies were put on anew in every cell, or, with one
+        cell, before half of the scans or more; else 1, also where nothing is known.
+    """
+    conditions = list(dict.fromkeys(pair_deviations["condition"]))
+    out = pd.Series(1.0, index=conditions)
+    if "reseated" not in pair_deviations:
+        return out
+    scans = pair_deviations.drop_duplicates("scan")
+    yes = scans["reseated"].astype(str).str.lower().isin(["true", "1", "yes"])
+    for condition in conditions:
+        own = scans["condition"] == condition
+        by_cell = yes[own].groupby(scans.loc[own, "cell"]).any()
+        several = len(by_cell) > 1
+        out[condition] = 1.0 - float(by_cell.all() if several else yes[own].mean() >= 0.5)
+    return out
+
+
+def shared_u(
+    keys: pd.DataFrame, reference_u: pd.DataFrame | Mapping[str, float] | None
+) -> npt.NDArray[np.float64]:
+    """Standard uncertainty that all scans share, for every layout.
+
+    Parameters
+    ----------
+    keys : DataFrame
+        ``condition``, ``model``, ``measurand``, ``subject``, one row a layout.
+    reference_u : DataFrame, mapping or None
+        From `shared_uncertainty`, with or without ``condition``; or one value a
+        measurand.
+
+    Returns
+    -------
+    ndarray
+        NaN where it is not stated.
+    """
+    if reference_u is None:
+        return np.full(len(keys), np.nan)
+    if isinstance(reference_u, pd.DataFrame):
+        on = ["condition", "model", "measurand", "subject"]
+        on = [c for c in on if c in reference_u]
+        known = reference_u[[*on, "u"]].drop_duplicates(on)
+        u = keys[on].merge(known, on=on, how="left")["u"]
+    else:
+        u = keys["measurand"].map(dict(reference_u))
+    return np.asarray(u.astype(float), dtype=np.float64)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -17,9 +17,11 @@ from accstudy.accuracy.measurands import (
     without_scans,
 )
 from accstudy.accuracy.oneway import Layouts, layouts, one_way_table
+from accstudy.accuracy.reference import shared_u
+from accstudy.accuracy.samples import witnesses
 from accstudy.tables import empty, shape
 
-__all__ = ["accuracy_table", "accuracy_with_and_without", "shared_u", "study_results"]
+__all__ = ["accuracy_table", "accuracy_with_and_without", "study_results"]
 
 
 def study_results(
@@ -57,6 +59,7 @@ def accuracy_table(
     *,
     reference_u: pd.DataFrame | Mapping[str, float] | None = None,
     alignment: str = "all-implants",
+    cell_columns: Sequence[str] = (),
     confidence: float = 0.95,
 ) -> pd.DataFrame:
     """Trueness and precision of every pair and implant under every condition.
@@ -71,10 +74,13 @@ def accuracy_table(
         Standard uncertainty that all scans share. A table with ``model``,
         ``measurand``, ``subject`` and ``u`` (see
         `accstudy.accuracy.reference.shared_uncertainty`), or one value a
-        measurand, in its unit. Without it the intervals hold for the reference
-        as it was given.
+        measurand, in its unit. Where it is not stated the intervals hold for the
+        reference as it was given, and ``note`` says so.
     alignment : str, optional
         Alignment of the implants' deviations.
+    cell_columns : sequence of str, optional
+        Factor columns that make a cell. Where operators return in several cells, they
+        and not the cells are the witnesses of a bias.
     confidence : float, optional
         Of every interval.
 
@@ -91,8 +97,12 @@ def accuracy_table(
     if found is None:
         return empty("accuracy")
     sums = layouts(found.value, found.group, found.cell)
+    u = shared_u(found.keys, reference_u)
     figures = one_way_table(
-        sums, confidence=confidence, u_reference=shared_u(found.keys, reference_u)
+        sums,
+        confidence=confidence,
+        u_reference=np.nan_to_num(u),
+        witnesses=witnesses(found, pair_deviations, cell_columns),
     )
     mean_abs, pairwise = field_figures(found.value, found.group)
     table = pd.concat([found.keys, figures], axis=1).rename(
@@ -101,36 +111,8 @@ def accuracy_table(
     table["bias_df"] = table["bias_df"].where(np.isfinite(table["bias_df"]))
     table["mean_abs_deviation"] = mean_abs
     table["mean_pairwise_difference"] = pairwise
-    table["note"] = _notes(sums, found.keys["lowest"].to_numpy(dtype=float))
+    table["note"] = _notes(sums, found.keys["lowest"].to_numpy(dtype=float), u)
     return shape("accuracy", table)
-
-
-def shared_u(
-    keys: pd.DataFrame, reference_u: pd.DataFrame | Mapping[str, float] | None
-) -> npt.NDArray[np.float64]:
-    """Standard uncertainty that all scans share, for every layout.
-
-    Parameters
-    ----------
-    keys : DataFrame
-        ``model``, ``measurand``, ``subject``, one row a layout.
-    reference_u : DataFrame, mapping or None
-        As for `accuracy_table`.
-
-    Returns
-    -------
-    ndarray
-        0 where nothing is known.
-    """
-    if reference_u is None:
-        return np.zeros(len(keys))
-    if isinstance(reference_u, pd.DataFrame):
-        on = ["model", "measurand", "subject"]
-        known = reference_u[[*on, "u"]].drop_duplicates(on)
-        u = keys[on].merge(known, on=on, how="left")["u"]
-    else:
-        u = keys["measurand"].map(dict(reference_u))
-    return np.asarray(u.astype(float).fillna(0.0), dtype=np.float64)
 
 
 _NOTES = {
@@ -142,10 +124,12 @@ _NOTES = {
     "negative": "the spread between cells came out below zero and was set to zero",
     "floor": "the reference axes are so nearly parallel that the deviation can hardly be "
     "negative: it is no normal variable, and its bias is not one of the device alone",
+    "unstated": "the uncertainty of the reference is not stated: the interval of the bias holds "
+    "for the reference as given",
 }
 
 
-def _notes(sums: Layouts, lowest: npt.NDArray[np.float64]) -> list[str]:
+def _notes(sums: Layouts, lowest: npt.NDArray[np.float64], u: npt.NDArray[np.float64]) -> list[str]:
     n, p = sums.n, sums.cells
     several = n > 1
     # the scatter of equal values is zero, or what rounding leaves of it
@@ -158,6 +142,7 @@ def _notes(sums: Layouts, lowest: npt.NDArray[np.float64]) -> list[str]:
         "equal": equal,
         "negative": ~equal & (np.nan_to_num(sums.var_between) < 0),
         "floor": sums.mean - 2 * scatter < lowest,
+        "unstated": np.isnan(u),
     }
     return [
         "; ".join(_NOTES[k] for k, flag in flags.items() if flag[i]) for i in range(len(sums.n))

@@ -29,8 +29,9 @@ def supported_span_chart(
     ----------
     curve : DataFrame
         Rows of table ``span_curve`` against one length: ``condition``,
-        ``length_mm``, ``bound_um`` of the pair, ``reach_um`` of all pairs up to
-        there (NaN where nothing can be said).
+        ``length_mm``, ``bound_um`` of the pair, ``reach_all_um`` of all pairs up to
+        there together and ``reach_each_um``, the largest of them (NaN where nothing
+        can be said).
     points : DataFrame
         ``condition``, ``at_mm``, ``abs_um``: what single scans deviated by.
     levels : DataFrame
@@ -57,16 +58,25 @@ def supported_span_chart(
         mine = points[points["condition"] == condition]
         ax.plot(mine["at_mm"], mine["abs_um"], **{**style, "markersize": 2.6}, alpha=0.45, zorder=2)
         own = curve[curve["condition"] == condition]
-        ax.step(
-            [*own["length_mm"], right],
-            [*own["reach_um"], *own["reach_um"].tail(1)],
-            where="post",
-            color=style["color"],
-            linestyle=line_of(number)["linestyle"],
-            linewidth=2.0,
-            label=printable(condition or "all scans"),
-            zorder=4,
-        )
+        for reach, line in (
+            ("reach_each_um", {"linestyle": ":", "linewidth": 1.2}),
+            (
+                "reach_all_um",
+                {
+                    "linestyle": line_of(number)["linestyle"],
+                    "linewidth": 2.0,
+                    "label": printable(condition or "all scans"),
+                },
+            ),
+        ):
+            ax.step(
+                [*own["length_mm"], right],
+                [*own[reach], *own[reach].tail(1)],
+                where="post",
+                color=style["color"],
+                zorder=4,
+                **line,
+            )
         ax.plot(
             own["length_mm"],
             own["bound_um"],
@@ -97,7 +107,7 @@ def supported_span_chart(
 
 def _top(curve: pd.DataFrame, points: pd.DataFrame, levels: pd.DataFrame) -> float:
     """Upper end of the axis: above the data and the next level, if that is near."""
-    seen = pd.concat([curve["reach_um"], points["abs_um"]]).dropna()
+    seen = pd.concat([curve["reach_all_um"], points["abs_um"]]).dropna()
     highest = float(seen.max()) if len(seen) else 100.0
     above = [v for v in sorted(levels["level_um"]) if v > highest]
     return 1.06 * (above[0] if above and above[0] < 1.8 * highest else highest)

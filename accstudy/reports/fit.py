@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import pandas as pd
 
 from accstudy.compare.arch import Arch
@@ -14,11 +12,10 @@ from accstudy.figures.views import PRINTED_MM
 from accstudy.reports.content import ReportContent
 from accstudy.reports.derived import arches, gap_rows, seat_rows, typical_scan
 from accstudy.reports.document import Document, Heading, Text
-from accstudy.reports.select import confidence_of, groups, limit_of, named, pair_rows, slug
+from accstudy.reports.select import confidence_of, groups, limit_of, named, slug
 from accstudy.reports.sentences import condition_name
 from accstudy.reports.wording import (
     NONE,
-    count,
     joined,
     missing,
     number,
@@ -44,21 +41,7 @@ def budget(document: Document, content: ReportContent) -> None:
     largest = max(float(rows.loc[rows["part"] == "combined", "u_um"].max()) for _, rows in longest)
     for (condition, model), rows in longest[:_MOST_BUDGETS]:
         _one_budget(document, rows, named(content, condition, model), slug(condition, model),
-                    largest, _interval_of(content, rows))  # fmt: skip
-
-
-def _interval_of(content: ReportContent, rows: pd.DataFrame) -> Any:
-    """Row of table ``accuracy`` with the bias that a budget is about; None without any."""
-    pairs = pair_rows(content)
-    if not len(pairs):
-        return None
-    first = rows_of(rows)[0]
-    mine = pairs[
-        (pairs["condition"] == first.condition)
-        & (pairs["model"] == first.model)
-        & (pairs["subject"] == first.subject)
-    ]
-    return rows_of(mine)[0] if len(mine) else None
+                    largest)  # fmt: skip
 
 
 def _one_budget(
@@ -67,7 +50,6 @@ def _one_budget(
     which: str,
     name: str,
     largest: float,
-    found: Any = None,
 ) -> None:
     subject = str(rows["subject"].iloc[0])
     rows = rows[rows["subject"] == subject]
@@ -95,8 +77,6 @@ def _one_budget(
         names = joined([str(p) for p in held["part"]])
         text += f" Already within the scatter of the scans, and not counted twice: {names}."
     document.lead(which or "Budget", text)
-    if expanded and found is not None and not missing(found.bias_low):
-        _two_ways(document, found, total[0], expanded[0])
     drawn = pd.concat([parts, rows[rows["part"] == "combined"]]).rename(columns={"u_um": "u"})
     said = joined([f"{r.part} {number(r.u_um)}" for r in rows_of(parts)])
     document.figure(
@@ -105,43 +85,6 @@ def _one_budget(
         caption=f"Standard uncertainty of the bias of the distance {subject}, part by part "
         "(JCGM 100). Parts add up in squares.",
         alt=f"Bars: {said} µm; combined {number(total[0].u_um)} µm.",
-    )
-
-
-def _two_ways(document: Document, found: Any, total: Any, expanded: Any) -> None:
-    """The interval of a bias and its expanded uncertainty, from the same scans by two ways."""
-    half = (float(found.bias_high) - float(found.bias_low)) / 2
-    document.table(
-        f"The uncertainty of the bias over {found.subject} by both ways, µm. The first, "
-        "which the report states, holds whatever the spread between cells; the second adds up the "
-        "parts. From few cells both are rough.",
-        [
-            Heading("scatter taken from", "left", 2.2),
-            Heading("standard uncertainty", width=1.2),
-            Heading("degrees of freedom", width=1.2),
-            Heading("factor", width=0.7),
-            Heading("product", width=0.8),
-            Heading("used in", "left", 1.2),
-        ],
-        [
-            [
-                f"means of {count(int(found.n_cells), 'cell')}",
-                number(found.u_bias),
-                number(found.bias_df, "", decimals=1),
-                number(half / float(found.u_bias), "", decimals=2),
-                f"±{number(half)}",
-                "the tables",
-            ],
-            [
-                f"repeats and cells, {count(int(found.n_scans), 'scan')}",
-                number(total.u_um),
-                number(total.df, "", decimals=1),
-                number(expanded.k, "", decimals=2),
-                f"±{number(expanded.u_um)}",
-                "this budget",
-            ],
-        ],
-        wide=False,
     )
 
 

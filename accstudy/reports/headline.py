@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from accstudy.accuracy.judge import ALL_PAIRS, EACH_PAIR
 from accstudy.figures.style import rows_of
 from accstudy.models.means import log_base
 from accstudy.reports.content import ReportContent
@@ -22,6 +23,7 @@ from accstudy.reports.modelled import (
     shown_interactions,
 )
 from accstudy.reports.select import confidence_of, limit_of, own_limits, supported_at
+from accstudy.reports.statements import for_whom
 from accstudy.reports.validation import answer as validation_answer
 from accstudy.reports.wording import joined, missing, number, quantity, sure, unit_name
 
@@ -221,21 +223,27 @@ def held_at(text: str) -> str:
 
 
 def _conformity(content: ReportContent) -> list[Text]:
-    """Say of every condition whether each distance keeps to the limit, and up to which span."""
+    """Say of every condition whether all distances of a scan keep to the limit, and each."""
     limit, rows = limit_of(content, "distance_um"), own_limits(content)
     if limit is None or not len(rows):
         return []
-    parts = []
-    for row in rows_of(rows[rows["measurand"] == "distance_um"]):
-        length = supported_at(content, row)
-        upto = (
-            "no span supported" if missing(length) else f"supported span {quantity(length, 'mm')}"
-        )
-        verdict = str(row.verdict).removeprefix("conformity ") or "nothing can be said"
-        parts.append(f"{row.condition} {verdict} ({upto})")
-    if not parts:
-        return []
-    return [f"Conformity of each distance with the limit of {quantity(limit)}: {'; '.join(parts)}."]
+    said: list[Text] = []
+    names = {ALL_PAIRS: "all distances of a scan together", EACH_PAIR: "each distance by itself"}
+    for scope, name in names.items():
+        mine = rows[(rows["measurand"] == "distance_um") & (rows["scope"] == scope)]
+        parts = [f"{r.condition} {_judged(content, r)}" for r in rows_of(mine)]
+        if parts:
+            said.append(
+                f"Conformity of {name} with the limit of {quantity(limit)}: {'; '.join(parts)}."
+            )
+    return said
+
+
+def _judged(content: ReportContent, row: Any) -> str:
+    length = supported_at(content, row)
+    upto = "no span supported" if missing(length) else f"supported span {quantity(length, 'mm')}"
+    short = str(row.verdict).removeprefix("conformity ")
+    return f"{short or 'cannot be stated'}{for_whom(row.holds_for)} ({upto})"
 
 
 def _cautions(content: ReportContent, lead: str) -> list[Text]:

@@ -7,7 +7,7 @@ from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Text, italic, symbol
 from accstudy.reports.modelled import margin_name, response_label
 from accstudy.reports.select import between
-from accstudy.reports.sentences import decision_rule
+from accstudy.reports.statements import decision_rule
 from accstudy.reports.terms import alignment_name, formula_name, term_name
 from accstudy.reports.wording import count, date, joined, number, percent, quantity, sure
 from accstudy.study.temperature import scan_temperatures
@@ -212,13 +212,25 @@ _OUTLIERS: Text = [
 def _conformity(content: ReportContent) -> Text:
     limits = content.settings.get("limits", {})
     coverage, confidence = limits.get("coverage", 0.95), limits.get("confidence", 0.95)
+    table = content.table("conformity")
+    returning = table["holds_for"].str.startswith("these ").any() if len(table) else False
+    nested = (
+        " Where operators return, their scatter is a level of its own; bounds are given for these "
+        "operators in sessions to come, and for others."
+        if returning
+        else ""
+    )
     return (
         f"A tolerance bound was worked out that holds for {percent(coverage)} of future single "
         f"scans with {percent(confidence)} confidence, from the variances within and between "
-        f"cells and the bias. {decision_rule(confidence)} "
-        f"[{number_of(content, 'conformity')}]. The worst pair of a scan is never "
-        "judged better than a pair by itself. The supported span is the longest span up to which "
-        "bound and guard stay within a limit."
+        f"cells and the bias [{number_of(content, 'tolerance')}].{nested} It is never below the "
+        "largest deviation seen; from as many independent scans as need no distribution the "
+        "order statistic decides with it. With fewer, normality of the residuals within cells "
+        "is tested (Shapiro and Wilk), and known factors that cells do not tell apart are. "
+        f"{decision_rule(confidence)} "
+        f"[{number_of(content, 'conformity')}]. All pairs together are never judged better than "
+        "each by itself. The supported span is the longest span up to which conformity is "
+        "verified."
     )
 
 
@@ -308,6 +320,8 @@ _SOURCES = {
     "uncertainty": "JCGM 100:2008, Guide to the expression of uncertainty in measurement, 4.3.7.",
     "conformity": "ISO 14253-1:2017, Decision rules for verifying conformity or nonconformity with "
     "specifications.",
+    "tolerance": "ISO 16269-6:2014, Statistical interpretation of data, part 6: determination of "
+    "statistical tolerance intervals.",
     "models": "Kenward MG, Roger JH. Small sample inference for fixed effects from restricted "
     "maximum likelihood. Biometrics 1997;53:983–997.",
     "charts": "ISO 7870, Control charts: parts 2 (Shewhart), 4 (cumulative sum), 6 (exponentially "
@@ -326,6 +340,7 @@ def _cited(content: ReportContent) -> list[str]:
         "precision": content.has("accuracy") or content.has("outliers"),
         "uncertainty": bool(content.settings.get("reference", {}).get("mpe_um")),
         "conformity": content.has("conformity"),
+        "tolerance": content.has("conformity"),
         "models": content.has("model_terms"),
         "charts": content.has("drift_points"),
     }

@@ -7,16 +7,16 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from accstudy.accuracy.spans import supported
+from accstudy.accuracy.judge import EACH_PAIR, REFUTED
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
 from accstudy.reports.wording import count, quantity
 
 __all__ = [
     "GAPS",
-    "TOGETHER",
     "between",
     "confidence_of",
+    "for_others",
     "gap_limits",
     "groups",
     "interference_words",
@@ -28,7 +28,6 @@ __all__ = [
     "named",
     "own_limits",
     "pair_rows",
-    "pairs_of_a_scan",
     "slug",
     "supported_at",
 ]
@@ -39,17 +38,12 @@ _LIMITS = {
     "gap_max_um": "seat_gap_um",
     "seat_gap_um": "seat_gap_um",
 }
-TOGETHER = "distance_um, worst pair of a scan"
-"""Measurand of all distances of a scan together."""
-
 GAPS = {
     "terminal-screw": "size of gap or interference, one screw",
     "best-seat": "size of gap or interference, best seat",
 }
 """Ways of seating as a limit is called."""
 
-_LEVEL_SOURCE = "supported span"
-_REFUTED = "non-conformity proven"
 _USELESS = 10.0
 
 
@@ -111,13 +105,6 @@ def interference_words(content: ReportContent, row: Any) -> str:
     return f"in {len(pressed)} of {count(len(mine), 'scan')} it is an interference, up to {most}"
 
 
-def pairs_of_a_scan(content: ReportContent) -> int:
-    """Number of pairs of a scan; 0 where scans differ in it."""
-    table = content.table("pair_deviations")
-    sizes = set(table.groupby("scan").size()) if len(table) else set()
-    return int(sizes.pop()) if len(sizes) == 1 else 0
-
-
 def between(content: ReportContent) -> tuple[str, str, str]:
     """What the spread between cells makes of a standard deviation.
 
@@ -138,30 +125,45 @@ def between(content: ReportContent) -> tuple[str, str, str]:
 
 
 def own_limits(content: ReportContent) -> pd.DataFrame:
-    """Rows of table ``conformity`` that are about the user's limits, not about levels.
+    """Rows of table ``conformity`` that lead: where operators return, those for them.
 
     A bound that is more than ten times what any scan deviated by says that the cells are
-    too few, and nothing of the device: it is left empty where nothing is proven either way.
-    ``largest_seen`` is the largest deviation of any scan.
+    too few, and nothing of the device: it is left empty where nothing is verified.
     """
     table = content.table("conformity")
     if not len(table):
         return table
-    rows = table[table["source"] != _LEVEL_SOURCE]
-    pairs = content.table("pair_deviations")
-    said = rows["tolerance_bound"].astype(float).copy()
-    largest = pd.Series(np.nan, rows.index)
-    for i, row in zip(rows.index, rows_of(rows), strict=True):
-        column = str(row.measurand).partition(",")[0]
-        if column not in pairs:
-            continue
-        largest[i] = float(pairs.loc[pairs["condition"] == row.condition, column].abs().max())
-        if row.verdict != _REFUTED and said[i] > _USELESS * largest[i]:
-            said[i] = np.nan
-    return rows.assign(tolerance_bound=said, largest_seen=largest)
+    return _telling(table[~_of_others(table)])
 
 
-def levels(content: ReportContent, along: str = "span") -> pd.DataFrame:
+def for_others(content: ReportContent, row: Any) -> Any:
+    """The same statement for other operators than these; None where there is none."""
+    table = content.table("conformity")
+    mine = table[
+        _of_others(table)
+        & (table["condition"] == row.condition)
+        & (table["measurand"] == row.measurand)
+        & (table["scope"] == row.scope)
+        & (table["limit"] == row.limit)
+    ]
+    return rows_of(_telling(mine))[0] if len(mine) else None
+
+
+def _of_others(table: pd.DataFrame) -> pd.Series:
+    """Rows for new operators beside which there are rows for these."""
+    returning = table.loc[table["holds_for"].str.startswith("these "), "condition"]
+    return table["holds_for"].str.startswith("new ") & table["condition"].isin(set(returning))
+
+
+def _telling(rows: pd.DataFrame) -> pd.DataFrame:
+    useless = (rows["verdict"] != REFUTED) & (
+        rows["tolerance_bound"] > _USELESS * rows["largest_seen"]
+    )
+    kept = rows[["tolerance_bound", "bound_with_guard"]].mask(useless)
+    return rows.assign(**{str(c): kept[c] for c in kept})
+
+
+def levels(content: ReportContent, along: str = "span", scope: str = EACH_PAIR) -> pd.DataFrame:
     """Supported length of every condition at every level, the user's limit among them.
 
     Returns
@@ -169,31 +171,24 @@ def levels(content: ReportContent, along: str = "span") -> pd.DataFrame:
     DataFrame
         ``condition``, ``level_um``, ``supported_mm`` (NaN: none), ``longest_mm``.
     """
-    columns = ["condition", "level_um", "supported_mm", "longest_mm"]
-    curve = content.table("span_curve")
-    if not len(curve):
-        return pd.DataFrame(columns=columns)
-    wanted = {float(v) for v in content.settings.get("limits", {}).get("spans_at_um", ())}
-    own = limit_of(content, "distance_um")
-    wanted |= {own} if own is not None else set()
-    rows = []
-    for (condition,), mine in groups(curve, ["condition"]):
-        against = mine[mine["against"] == f"{along}_mm"]
-        for level in sorted(wanted):
-            length = supported(against, level, against=f"{along}_mm")
-            rows.append([condition, level, length, float(against["length_mm"].max())])
-    return pd.DataFrame(rows, columns=columns)
+    table = content.table("supported_spans")
+    if not len(table):
+        return pd.DataFrame(columns=["condition", "level_um", "supported_mm", "longest_mm"])
+    mine = table[~_of_others(table) & (table["scope"] == scope)]
+    names = {f"supported_{along}_mm": "supported_mm", f"longest_{along}_mm": "longest_mm"}
+    found = mine.rename(columns=names)[["condition", "level_um", "supported_mm", "longest_mm"]]
+    return found.reset_index(drop=True)
 
 
 def supported_at(content: ReportContent, row: Any) -> float | None:
-    """Supported span at the limit of a row of table ``conformity``; None if it is not about spans.
+    """Supported span at the limit and in the scope of a row of table ``conformity``.
 
     Returns
     -------
     float or None
-        mm; NaN where no span is supported.
+        mm; NaN where no span is supported; None where the row is not about distances.
     """
-    table = levels(content)
+    table = levels(content, scope=row.scope)
     mine = table[(table["condition"] == row.condition) & (table["level_um"] == row.limit)]
     return float(mine["supported_mm"].iloc[0]) if len(mine) and row.unit == "um" else None
 

@@ -11,8 +11,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from accstudy.accuracy.spans import guard
-from accstudy.reports.document import Text, strong_accent
 from accstudy.reports.wording import (
     count,
     interval,
@@ -30,16 +28,9 @@ __all__ = [
     "condition_name",
     "difference_word",
     "failure_sentence",
-    "decision_rule",
     "measurand_name",
     "supported_sentence",
-    "together_sentence",
-    "verdict_sentence",
 ]
-
-PROVEN = "conformity proven"
-NOT_PROVEN = "conformity not proven"
-NON_CONFORMITY = "non-conformity proven"
 
 _MEASURANDS = {
     "distance_um": "distance between two implants",
@@ -88,140 +79,6 @@ def condition_name(condition: str) -> str:
     ('the workflow studied', 'A / splinted')
     """
     return str(condition) if condition else "the workflow studied"
-
-
-def verdict_sentence(
-    row: Any, *, longest_mm: float | None = None, supported_mm: float | None = None
-) -> Text:
-    """Say what one row of table ``conformity`` says.
-
-    Parameters
-    ----------
-    row : row of table ``conformity``
-        A limit of the user's under one condition.
-    longest_mm : float, optional
-        Longest span of the study, to tell "all of it" from a part.
-    supported_mm : float, optional
-        Supported span at that limit: NaN where none is; None where the limit is
-        not one of a distance.
-
-    Returns
-    -------
-    Text
-        One or two sentences; verdict and bound in the accent colour.
-    """
-    limit = quantity(row.limit, row.unit)
-    single = row.measurand == "distance_um"
-    what = ("each single " if single else "the ") + measurand_name(row.measurand)
-    start = f"For {row.condition}, c" if row.condition else "C"
-    if missing(row.tolerance_bound) or not row.verdict:
-        more = (
-            ""
-            if missing(row.n_needed)
-            else f"; about {count(int(row.n_needed), 'scan')} in all would be needed"
-        )
-        return [
-            f"{start[:-1]}{'w' if row.condition else 'W'}hether {what} stays within {limit} ",
-            strong_accent("cannot be said"),
-            f" from {count(int(row.n_scans), 'scan')}{more}.",
-        ]
-    if row.verdict == NON_CONFORMITY:
-        start = f"For {row.condition}, non-c" if row.condition else "Non-c"
-    where = _where(row, longest_mm)
-    text: list[Any] = [
-        f"{start}onformity with the limit of {limit} on {what} is ",
-        strong_accent("not proven" if row.verdict == NOT_PROVEN else "proven"),
-        where,
-        *_bound(row, f"{percent(row.coverage)} of future scans deviate"),
-    ]
-    if row.verdict != PROVEN and supported_mm is not None:
-        text.append(" " + _partly(limit, supported_mm))
-    return [*text, *_needed(row)]
-
-
-def together_sentence(row: Any, n_pairs: int) -> Text:
-    """Say whether all distances of a scan together stay within the limit.
-
-    Parameters
-    ----------
-    row : row of table ``conformity``
-        The worst pair of a scan under one condition.
-    n_pairs : int
-        Pairs of a scan; 0 where models differ in it.
-    """
-    start = f"For {row.condition}, " if row.condition else ""
-    what = f"all {n_pairs} distances" if n_pairs else "all distances"
-    asked = f"{what} of a scan together, which a framework on all implants asks for"
-    if missing(row.tolerance_bound) or not row.verdict:
-        said: list[Any] = [f"{start}whether {asked}, stay within the limit "]
-        said += [strong_accent("cannot be said"), f" from {count(int(row.n_scans), 'scan')}."]
-        return _capital(said)
-    word = "non-conformity" if row.verdict == NON_CONFORMITY else "conformity"
-    text: list[Any] = [
-        f"{start}{word} with the limit of {quantity(row.limit, row.unit)} on {asked}, is ",
-        strong_accent("not proven" if row.verdict == NOT_PROVEN else "proven"),
-        *_bound(row, f"in {percent(row.coverage)} of future scans the worst distance deviates"),
-    ]
-    return _capital([*text, *_needed(row)])
-
-
-def _capital(text: list[Any]) -> list[Any]:
-    """The sentence with a capital at its start."""
-    return [text[0][:1].upper() + text[0][1:], *text[1:]]
-
-
-def _bound(row: Any, what: str) -> list[Any]:
-    """With which confidence what stays within which bound, and from how many scans."""
-    return [
-        f": with {percent(row.confidence)} confidence, {what} by no more than ",
-        strong_accent(quantity(row.tolerance_bound, row.unit)),
-        f" ({count(int(row.n_scans), 'scan')}).",
-    ]
-
-
-def _needed(row: Any) -> list[str]:
-    """How many scans would prove what is not proven yet; nothing where that is not known."""
-    if row.verdict != NOT_PROVEN or missing(row.n_needed):
-        return []
-    needed = count(int(row.n_needed), "scan")
-    return [f" About {needed} in all, in more cells, would prove it if the estimates hold."]
-
-
-def decision_rule(confidence: float) -> str:
-    """The rule of decision, in one wording for every place that states it.
-
-    Parameters
-    ----------
-    confidence : float
-        One-sided, of the guard.
-
-    Examples
-    --------
-    >>> "1.64 times" in decision_rule(0.95)
-    True
-    """
-    return (
-        "Conformity is proven when the bound and the guard together lie within the limit; "
-        "non-conformity is proven when the lower confidence bound for the same share of scans, "
-        "less the guard, lies outside. Between the two, or with too few scans, neither is proven. "
-        f"The guard is {float(guard(1.0, confidence)):.2f} times the standard uncertainty of the "
-        f"reference (one-sided, {percent(confidence)})"
-    )
-
-
-def _where(row: Any, longest_mm: float | None) -> str:
-    if missing(row.span_mm):
-        return ""
-    span = quantity(row.span_mm, "mm")
-    if longest_mm is not None and float(row.span_mm) >= longest_mm - 0.05:
-        return f" over every span studied, up to {span}"
-    return f" up to a span of {span}"
-
-
-def _partly(limit: str, supported_mm: float) -> str:
-    if missing(supported_mm) or float(supported_mm) <= 0:
-        return f"Not even the shortest span studied is supported at {limit}."
-    return f"Spans up to {quantity(supported_mm, 'mm')} are supported at {limit}."
 
 
 def supported_sentence(

@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from accstudy.accuracy.spans import guard
+from accstudy.accuracy.judge import ALL_PAIRS, EACH_PAIR, REFUTED
 from accstudy.figures.span import supported_span_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports import evidence, fit
@@ -17,8 +17,8 @@ from accstudy.reports.misfit import misfit
 from accstudy.reports.recorded import record_section
 from accstudy.reports.select import (
     GAPS,
-    TOGETHER,
     confidence_of,
+    for_others,
     gap_limits,
     interference_words,
     is_scan,
@@ -27,18 +27,14 @@ from accstudy.reports.select import (
     longest_pair,
     longest_span,
     own_limits,
-    pairs_of_a_scan,
     slug,
     supported_at,
 )
 from accstudy.reports.sentences import (
     bias_sentence,
     condition_name,
-    decision_rule,
     measurand_name,
     supported_sentence,
-    together_sentence,
-    verdict_sentence,
 )
 from accstudy.reports.shared import (
     holds_for,
@@ -47,6 +43,13 @@ from accstudy.reports.shared import (
     methods_section,
     tried_sentence,
     words_section,
+)
+from accstudy.reports.statements import (
+    assumption,
+    decision_rule,
+    for_whom,
+    together_sentence,
+    verdict_sentence,
 )
 from accstudy.reports.tabulated import accuracy_tables
 from accstudy.reports.wording import (
@@ -119,8 +122,9 @@ def answer(content: ReportContent) -> list[Text]:
     rows, joint = own_limits(content), pd.DataFrame()
     if len(rows):
         distance = rows[rows["measurand"] == "distance_um"]
-        joint = rows[rows["measurand"] == TOGETHER]
-        rows = distance if len(distance) else rows.head(1)
+        rows = distance if len(distance) else rows[rows["measurand"] == rows["measurand"].iloc[0]]
+        joint = rows[rows["scope"] == ALL_PAIRS]
+        rows = rows[rows["scope"] == EACH_PAIR]
     confidence = confidence_of(content)
     if not len(rows):
         pair = longest_pair(content)
@@ -137,7 +141,12 @@ def answer(content: ReportContent) -> list[Text]:
     for row in rows_of(rows):
         # a framework joins all implants: what holds for all pairs together comes first
         own = joint[joint["condition"] == row.condition] if len(joint) else joint
-        said += [together_sentence(r, pairs_of_a_scan(content)) for r in rows_of(own)]
+        said += [
+            together_sentence(
+                r, supported_mm=supported_at(content, r), other=for_others(content, r)
+            )
+            for r in rows_of(own)
+        ]
         said.append(
             verdict_sentence(
                 row, longest_mm=longest_span(content), supported_mm=supported_at(content, row)
@@ -153,8 +162,8 @@ def _grouped(content: ReportContent, rows: pd.DataFrame) -> Text:
     """One sentence about a limit under many conditions."""
     first = rows_of(rows)[0]
     text: list[Any] = [
-        f"With the limit of {quantity(first.limit, first.unit)} on the "
-        f"{measurand_name(first.measurand)} (in brackets the bound for {percent(first.coverage)} "
+        f"With the limit of {quantity(first.limit, first.unit)} on {_scope(first)}"
+        f"{for_whom(first.holds_for)} (in brackets the bound for {percent(first.coverage)} "
         f"of future scans with {percent(first.confidence)} confidence, and the supported span)"
     ]
     for verdict in dict.fromkeys(_verdict_cell(r) for r in rows_of(rows)):
@@ -168,6 +177,13 @@ def _grouped(content: ReportContent, rows: pd.DataFrame) -> Text:
         more = f" and {len(mine) - 8} more" if len(mine) > 8 else ""
         text += ["; " if len(text) > 1 else ": ", strong_accent(verdict), f" for {named_}{more}"]
     return [*text, "."]
+
+
+def _scope(row: Any) -> str:
+    """What a row of table ``conformity`` is about."""
+    if row.scope == EACH_PAIR:
+        return f"each single {measurand_name(row.measurand)}"
+    return f"all {'distances' if row.unit == 'um' else 'angles'} of a scan together"
 
 
 def _bound_and_span(row: Any, supported_mm: float | None) -> str:
@@ -193,9 +209,9 @@ def other_verdicts(content: ReportContent) -> str:
     """
     found: dict[str, list[tuple[str, str]]] = {}
     table = own_limits(content)
-    other = table[~table["measurand"].isin(["distance_um", TOGETHER])] if len(table) else table
+    other = table[table["measurand"] != "distance_um"] if len(table) else table
     for r in rows_of(other):
-        what = f"{measurand_name(r.measurand)} ({quantity(r.limit, r.unit)})"
+        what = f"{_scope(r)} ({quantity(r.limit, r.unit)})"
         found.setdefault(what, []).append((_verdict_cell(r), str(r.condition)))
     for r in gap_limits(content):
         felt = interference_words(content, r)
@@ -230,7 +246,7 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
     curve = table[table["against"] == f"{along}_mm"]
     conditions = list(dict.fromkeys(curve["condition"]))
     shown = conditions[: evidence.SHOWN]
-    at = levels(content, along)
+    at = levels(content, along, ALL_PAIRS)
     points = span_points(content.table("pair_deviations"), along=along)
     limits = content.settings.get("limits", {})
     drawn = supported_span_chart(
@@ -254,39 +270,42 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
         slug("supported", along),
         drawn,
         caption=f"Bars: the bound within which a pair stays in {share} of future scans, with "
-        f"{sure} confidence. Line: the largest bound of all pairs up to a {along}, with the guard "
-        f"for the reference added, so a little above the bars. Dots: what every pair of every "
-        f"scan deviated by. A triangle with its line marks the supported {along}, where the line "
-        f"next crosses a level; “all” means every {along} studied. Each pair by "
-        f"itself.{more}",
-        alt=f"Chart of the tolerance bound of the distance against the {along}. Supported: "
-        f"{said or 'no level given'}.",
+        f"{sure} confidence. Full line: the bound of all pairs up to a {along} together; dotted "
+        "line: the largest of each pair by itself; both with the guard for what all scans share. "
+        "Dots: what every pair of every scan deviated by. A triangle with its line marks the "
+        f"{along} up to which all pairs together are verified to keep to a level; “all” means "
+        f"every {along} studied.{more}",
+        alt=f"Chart of the tolerance bound of the distance against the {along}. Supported for all "
+        f"pairs together: {said or 'no level given'}.",
     )
 
 
 def _verdicts(document: Document, content: ReportContent) -> None:
     rows = own_limits(content)
-    spans, paths = levels(content), levels(content, "path")
-    if not len(rows) and not len(spans):
+    lengths = {
+        (scope, along): levels(content, along, scope)
+        for scope in (ALL_PAIRS, EACH_PAIR)
+        for along in ("span", "path")
+    }
+    if not len(rows) and not len(lengths[ALL_PAIRS, "span"]):
         return
     document.heading("Verdict for each limit")
     document.lead(
         "How to read it",
-        f"{decision_rule(confidence_of(content))} (ISO 14253-1). A bound for each pair by itself "
-        "says nothing of all pairs of a scan together: that is the row of the worst pair, which "
-        "is never better. A bound from few cells is wide.",
+        f"{decision_rule(confidence_of(content))} (ISO 14253-1:2017). A bound for each pair by "
+        "itself says nothing of all pairs of a scan together, which are never judged better. A "
+        "bound from few cells, or from few operators, is wide.",
     )
     if len(rows):
         _verdict_table(document, content, rows, gap_limits(content))
-    if len(spans):
-        _supported_table(document, spans, paths)
+    if len(lengths[ALL_PAIRS, "span"]):
+        _supported_table(document, lengths)
     _span_figure(document, content, "path")
 
 
 def _verdict_table(
     document: Document, content: ReportContent, rows: pd.DataFrame, gaps: list[Any]
 ) -> None:
-    sure = confidence_of(content)
     several = len(set(rows["condition"])) > 1
     cells: list[list[Text]] = []
     before = None
@@ -297,13 +316,13 @@ def _verdict_table(
         cells.append(
             [
                 *start,
-                measurand_name(r.measurand),
+                f"{_scope(r)}{for_whom(r.holds_for)}",
                 quantity(r.limit, r.unit),
                 NONE if missing(r.largest_seen) else quantity(r.largest_seen, r.unit),
                 NONE if missing(r.tolerance_bound) else quantity(r.tolerance_bound, r.unit),
-                _guarded(r.tolerance_bound, r.u, r.unit, sure),
+                NONE if missing(r.bound_with_guard) else quantity(r.bound_with_guard, r.unit),
                 [{"t": _verdict_cell(r), "s": "b"}],
-                str(r.note),
+                _notes(assumption(r), r.note),
             ]
         )
     for r in gaps:
@@ -314,16 +333,16 @@ def _verdict_table(
                 quantity(r.limit_um),
                 quantity(r.max_um),
                 NONE if missing(r.tolerance_bound_um) else quantity(r.tolerance_bound_um),
-                _guarded(r.tolerance_bound_um, r.u_um, "um", sure),
+                NONE if missing(r.bound_with_guard_um) else quantity(r.bound_with_guard_um),
                 [{"t": str(r.verdict), "s": "b"}],
                 _notes(f"model {r.model}", interference_words(content, r), r.note),
             ]
         )
     document.table(
         "Verdicts on all limits that the user set. Bound: the largest of the pairs, each by "
-        "itself; that of the worst pair of a scan; that of the largest gap or interference of a "
-        "scan, by its size. With guard: the same and what the uncertainty of the reference asks "
-        "for, which is held against the limit. Largest seen: of all scans. "
+        "itself; that of all pairs of a scan together; that of the largest gap or interference of "
+        "a scan, by its size. With guard: the same and what the uncertainty that all scans share "
+        "asks for, which is held against the limit. Largest seen: of all scans. "
         f"{_scans_of(rows)}",
         [
             *([Heading("condition", "left", 1.0)] if several else []),
@@ -333,17 +352,10 @@ def _verdict_table(
             Heading("bound", width=0.6),
             Heading("with guard", width=0.6),
             Heading("verdict", "left", 1.75),
-            Heading("note", "left", 2.2),
+            Heading("rests on, note", "left", 2.2),
         ],
         cells,
     )
-
-
-def _guarded(bound: Any, u: Any, unit: str, confidence: float) -> str:
-    """Bound and guard together: what is held against the limit."""
-    if missing(bound) or missing(u):
-        return NONE
-    return quantity(float(bound) + float(guard(float(u), confidence)), unit)
 
 
 def _notes(*notes: Any) -> str:
@@ -358,29 +370,31 @@ def _scans_of(rows: pd.DataFrame) -> str:
 
 
 def _verdict_cell(row: Any) -> str:
-    if missing(row.tolerance_bound) or not row.verdict:
+    if missing(row.tolerance_bound) and row.verdict != REFUTED:
         return f"cannot be said from {count(int(row.n_scans), 'scan')}"
-    return str(row.verdict)
+    return str(row.verdict) or "cannot be stated"
 
 
-def _supported_table(document: Document, spans: pd.DataFrame, paths: pd.DataFrame) -> None:
-    wanted = sorted(set(spans["level_um"]))
-    several = len(set(spans["condition"])) > 1
+def _supported_table(document: Document, lengths: dict[tuple[str, str], pd.DataFrame]) -> None:
+    first = lengths[ALL_PAIRS, "span"]
+    wanted = sorted(set(first["level_um"]))
+    several = len(set(first["condition"])) > 1
     rows: list[list[Text]] = []
-    for condition in dict.fromkeys(spans["condition"]):
-        for what, table in (("span", spans), ("path", paths)):
+    for condition in dict.fromkeys(first["condition"]):
+        for k, ((scope, along), table) in enumerate(lengths.items()):
             mine = table[table["condition"] == condition].set_index("level_um")
-            start: list[Text] = [condition_name(condition) if what == "span" else ""]
-            row: list[Text] = [*start, what] if several else [what]
+            start: list[Text] = [condition_name(condition) if k == 0 else ""]
+            row: list[Text] = [*(start if several else []), f"{along}, {scope}"]
             for level in wanted:
                 at = mine.loc[level]
                 row.append(_length(float(at["supported_mm"]), float(at["longest_mm"])))
             rows.append(row)
     document.table(
-        "Supported span and path at each level, mm. “All” means the longest studied.",
+        "Supported span and path at each level, mm: for all pairs of a scan together, and for each "
+        "pair by itself. “All” means the longest studied.",
         [
             *([Heading("condition", "left", 1.5)] if several else []),
-            Heading("", "left", 1),
+            Heading("", "left", 1.3),
             *(Heading(f"{level:g} µm", width=1) for level in wanted),
         ],
         rows,

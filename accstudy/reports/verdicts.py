@@ -6,17 +6,19 @@ from typing import Any
 
 import pandas as pd
 
+from accstudy.accuracy.judge import ALL_PAIRS, NOT_VERIFIED, REFUTED, VERIFIED
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.select import GAPS, gap_limits, levels, limit_of, own_limits
 from accstudy.reports.sentences import condition_name, measurand_name
+from accstudy.reports.statements import for_whom
 from accstudy.reports.wording import NONE, joined, missing, percent, quantity
 
 __all__ = ["verdict_table"]
 
 _MOST_BESIDE = 4
-_WORDS = ("non-conformity proven", "conformity not proven", "conformity proven")
+_WORDS = (REFUTED, NOT_VERIFIED, VERIFIED)
 
 
 def verdict_table(document: Document, content: ReportContent) -> None:
@@ -27,24 +29,22 @@ def verdict_table(document: Document, content: ReportContent) -> None:
     document : Document
         Gets the table; nothing where the study sets no limit.
     content : ReportContent
-        Tables ``conformity``, ``seating_summary`` and ``span_curve``.
+        Tables ``conformity``, ``seating_summary`` and ``supported_spans``.
     """
     rows = own_limits(content)
     found: dict[str, dict[str, str]] = {}
     first = rows.iloc[:1] if len(rows) else rows
     for row in rows_of(rows) if len(rows) else []:
-        name = f"{_measurand(str(row.measurand))}, {quantity(row.limit, row.unit)}"
+        name = (
+            f"{_measurand(str(row.measurand))}, {row.scope}{for_whom(row.holds_for)}, "
+            f"{quantity(row.limit, row.unit)}"
+        )
         found.setdefault(name, {})[str(row.condition)] = _pair_verdict(row)
     found |= _spans(content) | _seats(content)
     if not found:
         return
     conditions = list(dict.fromkeys(c for each in found.values() for c in each))
-    floor = (
-        " The worst pair of a scan is never judged better than a pair by itself, so its bound is "
-        "at least that of each pair."
-        if len(rows) and rows["measurand"].str.endswith("worst pair of a scan").any()
-        else ""
-    )
+    floor = " All pairs together are never judged better than each by itself." if len(rows) else ""
     shares = (
         f" ({percent(first['coverage'].iloc[0])} of them, {percent(first['confidence'].iloc[0])} "
         "confidence)"
@@ -76,15 +76,15 @@ def verdict_table(document: Document, content: ReportContent) -> None:
 
 
 def _measurand(measurand: str) -> str:
-    name, _, rest = measurand.partition(", ")
-    what = {"distance_um": "distance", "angle_deg": "angle"}.get(name, measurand_name(name))
-    return f"{what}, {rest or 'each pair'}"
+    return {"distance_um": "distance", "angle_deg": "angle"}.get(
+        measurand, measurand_name(measurand)
+    )
 
 
 def _pair_verdict(row: Any) -> str:
-    if not row.verdict:
-        return "nothing can be said"
     bound = NONE if missing(row.tolerance_bound) else quantity(row.tolerance_bound, row.unit)
+    if not row.verdict:
+        return f"{bound}, no statement"
     return f"{bound}, {_short(row.verdict)}"
 
 
@@ -94,7 +94,7 @@ def _short(verdict: str) -> str:
 
 def _spans(content: ReportContent) -> dict[str, dict[str, str]]:
     """Supported span at the limit of a distance."""
-    limit, table = limit_of(content, "distance_um"), levels(content)
+    limit, table = limit_of(content, "distance_um"), levels(content, scope=ALL_PAIRS)
     if limit is None or not len(table):
         return {}
     mine = table[table["level_um"] == limit]
@@ -102,7 +102,7 @@ def _spans(content: ReportContent) -> dict[str, dict[str, str]]:
         str(r.condition): "none" if missing(r.supported_mm) else quantity(r.supported_mm, "mm")
         for r in rows_of(mine)
     }
-    return {f"supported span at {quantity(limit)}": said}
+    return {f"supported span, all pairs, {quantity(limit)}": said}
 
 
 def _seats(content: ReportContent) -> dict[str, dict[str, str]]:

@@ -8,11 +8,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import ndtri
 from scipy.stats import binomtest
 
-from accstudy.accuracy.oneway import layouts
-from accstudy.accuracy.tolerance import tolerance_bounds
+from accstudy.accuracy.judge import NOT_VERIFIED, Rule, guard, verdict, worst_bounds
+from accstudy.accuracy.samples import grouping_of
 from accstudy.seating.table import BEST_SEAT
 from accstudy.tables import TABLES, shape
 
@@ -135,12 +134,11 @@ def seat_summary(
     With one screw tightened parts press: that way is described, by the share of scans
     within the limit and the share with interference, and has neither bound nor verdict.
 
-    Misfits are positive and skewed: the bound is that of their logarithms
-    (upper, with cells; below 0.01 um everything counts as 0.01 um). The scatter
-    of the scans holds what locating adds to every scan; what all scans share is
-    the reference, and its uncertainty guards the limit (ISO 14253-1: conformity
-    is proven when bound plus guard stay within the limit, non-conformity when
-    the lower bound of the same quantile less the guard lies beyond it).
+    Misfits are positive and skewed: the bound is that of their logarithms, never below
+    the largest seen (`accstudy.accuracy.judge.worst_bounds`); nonconformity rests on
+    counts alone. The scatter of the scans holds what locating adds to every scan; what
+    all scans share guards the limit (ISO 14253-1). Where it is not stated there is no
+    verdict.
 
     A scan whose framework does not seat within the clearance counts as beyond
     the limit; a bound is then not stated.
@@ -216,33 +214,29 @@ def _judge(row: dict[str, Any], group: pd.DataFrame, limit_um: float | None) -> 
     elif len(seen) < 3:
         notes.append("no bound: fewer than three scans")
     else:
-        coverage, confidence = row["coverage"], row["confidence"]
-        cells, _ = pd.factorize(seen["cell"])
-        logs = np.log(np.maximum(seen["misfit_um"].to_numpy(float), _RESOLUTION_UM))
-        found = layouts(logs, np.zeros(len(logs), dtype=np.int64), cells)
-        bound = tolerance_bounds(found, coverage=coverage, confidence=confidence, kind="upper")
-        row["tolerance_bound_um"] = float(np.exp(bound["bound"].iloc[0]))
-        if found.cells[0] == 1:
+        grouping, returning = grouping_of(seen)
+        rule = Rule(row["coverage"], row["confidence"], these_operators=bool(returning))
+        values = np.maximum(seen["misfit_um"].to_numpy(float), _RESOLUTION_UM)[:, None]
+        found = worst_bounds(values, grouping, rule)
+        row["tolerance_bound_um"] = float(found.bound[0])
+        if returning:
+            notes.append(f"holds for these {returning}s")
+        if row["n_cells"] == 1:
             notes.append("one cell: the bound holds for its operator and session only")
         if limit_um is not None:
             u = row["u_um"]
             if np.isnan(u):
-                notes.append("the reference's uncertainty is unknown and guards nothing")
-            guard = float(ndtri(confidence)) * np.nan_to_num(u)
-            row["verdict"] = _verdict(
-                float(np.exp(bound["bound"].iloc[0])) + guard,
-                float(np.exp(bound["bound_low"].iloc[0])) - guard,
-                limit_um,
+                notes.append(
+                    "no statement of conformity: the uncertainty of the reference is not stated"
+                )
+            width = float(guard(u, rule.confidence))
+            row["bound_with_guard_um"] = float(found.bound[0]) + width
+            row["verdict"] = verdict(
+                float(found.bound[0]), float(found.bound_low[0]), limit_um, width
             )
     if limit_um is not None:
-        row.setdefault("verdict", "conformity not proven")
+        row.setdefault("verdict", NOT_VERIFIED)
     row["note"] = "; ".join(notes)
-
-
-def _verdict(high_um: float, low_um: float, limit_um: float) -> str:
-    if high_um <= limit_um:
-        return "conformity proven"
-    return "non-conformity proven" if low_um > limit_um else "conformity not proven"
 
 
 def summary_sentence(row: pd.Series) -> str:

@@ -9,12 +9,11 @@ import pandas as pd
 
 from accstudy.accuracy.comparisons import failure_table
 from accstudy.accuracy.components import variance_components
-from accstudy.accuracy.conformity import LimitOf, conformity_table
+from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.outliers import outlier_table
 from accstudy.accuracy.pairbudget import SeatingOfBodies, uncertainty_budget
 from accstudy.accuracy.precision import precision_vs_span
 from accstudy.accuracy.reference import shared_uncertainty
-from accstudy.accuracy.spans import span_curve
 from accstudy.accuracy.summary import accuracy_table
 from accstudy.accuracy.vectors import implant_vectors
 from accstudy.drift.analysis import DriftOptions, analyze_drift
@@ -31,6 +30,7 @@ from accstudy.stages.compare import (
 )
 from accstudy.stages.modelling import mixed_models
 from accstudy.stages.surface import surface_tables
+from accstudy.study.checks import grouped_by
 from accstudy.study.load import Study
 from accstudy.tables import empty
 
@@ -110,9 +110,9 @@ def analyze_poses(study: Study, poses: pd.DataFrame, *, allow_outside: bool = Fa
 
 
 def _shared_u(study: Study, pairs: pd.DataFrame) -> pd.DataFrame:
-    """Standard uncertainty that all scans share: of the reference and the temperature."""
+    """Standard uncertainty that all scans of a condition share."""
     settings = study.settings
-    mpe = settings.reference.mpe_um
+    mpe, body = settings.reference.mpe_um, settings.uncertainty.scan_body_seating_um
     return shared_uncertainty(
         study.implants,
         pairs,
@@ -120,6 +120,7 @@ def _shared_u(study: Study, pairs: pd.DataFrame) -> pd.DataFrame:
         mpe_per_metre_um=mpe.per_metre if mpe else 0.0,
         expansion_per_k=settings.scans.expansion_per_k or 0.0,
         temperature_tolerance_k=settings.uncertainty.temperature_tolerance_k,
+        seating_um=body.value if body else None,
     )
 
 
@@ -129,6 +130,7 @@ def _accuracy(study: Study, pairs: pd.DataFrame, singles: pd.DataFrame) -> pd.Da
         singles,
         reference_u=_shared_u(study, pairs),
         alignment=study.settings.analysis.alignment,
+        cell_columns=grouped_by(study.settings, study.factors)[1],
         confidence=study.settings.limits.confidence,
     )
 
@@ -136,20 +138,22 @@ def _accuracy(study: Study, pairs: pd.DataFrame, singles: pd.DataFrame) -> pd.Da
 def _tolerance(study: Study, pairs: pd.DataFrame) -> dict[str, pd.DataFrame]:
     """Bounds for future scans, held against the user's limits."""
     limits = study.settings.limits
-    shared = _shared_u(study, pairs)
+    condition, cell = grouped_by(study.settings, study.factors)
     given = (("distance_um", limits.distance_um), ("angle_deg", limits.angle_deg))
+    found = conformity_tables(
+        pairs,
+        limits=[LimitOf(name, limit.value, limit.source) for name, limit in given if limit],
+        spans_at_um=limits.spans_at_um,
+        coverage=limits.coverage,
+        confidence=limits.confidence,
+        reference_u=_shared_u(study, pairs),
+        cell_columns=cell,
+        condition_columns=condition,
+    )
     return {
-        "conformity": conformity_table(
-            pairs,
-            limits=[LimitOf(name, limit.value, limit.source) for name, limit in given if limit],
-            spans_at_um=limits.spans_at_um,
-            coverage=limits.coverage,
-            confidence=limits.confidence,
-            reference_u=shared,
-        ),
-        "span_curve": span_curve(
-            pairs, coverage=limits.coverage, confidence=limits.confidence, reference_u=shared
-        ),
+        "conformity": found.conformity,
+        "supported_spans": found.supported_spans,
+        "span_curve": found.span_curve,
     }
 
 
@@ -166,13 +170,14 @@ def _budget(study: Study, pairs: pd.DataFrame, poses: pd.DataFrame) -> pd.DataFr
         temperature_tolerance_k=settings.uncertainty.temperature_tolerance_k,
         seating=(SeatingOfBodies(entered.value, math.inf, entered.source) if entered else None),
         poses=poses,
+        cell_columns=grouped_by(settings, study.factors)[1],
         confidence=settings.limits.confidence,
     )
 
 
 def _components(study: Study, pairs: pd.DataFrame) -> pd.DataFrame:
     """Variance components of the levels within a condition: operator, session, scan."""
-    condition = study.settings.analysis.condition or ()
+    condition, _ = grouped_by(study.settings, study.factors)
     levels = [n for n in ("operator", "session") if n in study.factors and n not in condition]
     if not levels or pairs.empty:
         return empty("variance_components")

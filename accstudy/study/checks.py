@@ -15,7 +15,33 @@ __all__ = [
     "angulation_known",
     "check_events",
     "conditions_of_scanning",
+    "grouped_by",
 ]
+
+
+def grouped_by(
+    settings: Settings, factors: tuple[str, ...]
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Factors by which conditions and cells are told apart: the user's, or the usual ones.
+
+    Parameters
+    ----------
+    settings : Settings
+        Of the study.
+    factors : tuple of str
+        Factor columns of the scan list.
+
+    Returns
+    -------
+    condition, cell : tuple of str
+    """
+    usual = ("device",) if settings.study.kind == "drift" else ("device", "software", "technique")
+    chosen, cell = settings.analysis.condition, settings.analysis.cell
+    if chosen is None:
+        chosen = tuple(f for f in usual if f in factors)
+    if cell is None:
+        cell = tuple(f for f in ("operator", "session") if f in factors)
+    return chosen, cell
 
 
 def add_groups(
@@ -23,14 +49,9 @@ def add_groups(
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Add ``condition``, ``cell`` and ``excluded`` to the scan list."""
     findings: list[Finding] = []
-    usual = ("device",) if settings.study.kind == "drift" else ("device", "software", "technique")
-    chosen = {
-        "condition": (settings.analysis.condition, usual),
-        "cell": (settings.analysis.cell, ("operator", "session")),
-    }
+    condition, cell = grouped_by(settings, factors)
     out = scans.copy()
-    for column, (wanted, defaults) in chosen.items():
-        names = wanted if wanted is not None else tuple(d for d in defaults if d in factors)
+    for column, names in {"condition": condition, "cell": cell}.items():
         for name in names:
             if name not in factors:
                 findings.append(

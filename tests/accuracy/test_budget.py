@@ -103,8 +103,11 @@ def test_the_budget_adds_up_to_the_bias_of_the_accuracy_table(study):
     ]
     shared = math.hypot(one.loc["CMM", "u_um"], one.loc["temperature", "u_um"])
     bias = one_way(own["distance_um"], own["cell"], u_reference=shared)
-    if bias.s_cell2_raw > 0:
-        assert one.loc["combined", "u_um"] == pytest.approx(bias.u_bias)
+    # one bias, one interval, one U
+    assert one.loc["combined", "u_um"] == pytest.approx(bias.u_bias)
+    assert one.loc["expanded", "u_um"] == pytest.approx((bias.bias_high - bias.bias_low) / 2)
+    squares = (counted["u_um"] ** 2).sum()
+    assert one.loc["combined", "u_um"] ** 2 == pytest.approx(squares)
     ratio = one.loc["expanded", "monte_carlo_um"] / one.loc["expanded", "u_um"]
     assert 0.6 < ratio < 1.4
     assert b",nan" not in csv_bytes("uncertainty_budget", table).lower()

@@ -7,11 +7,14 @@ import pandas as pd
 import pytest
 from scipy.special import ndtr
 
-from accstudy.accuracy import conformity as c
 from accstudy.accuracy import factors, spans
-from accstudy.accuracy.conformity import LimitOf, conformity_table, verdict
+from accstudy.accuracy import judge as c
+from accstudy.accuracy.conformity import LimitOf, conformity_tables
+from accstudy.accuracy.judge import verdict
+from accstudy.accuracy.levels import Grouping, normal_bounds
 from accstudy.accuracy.oneway import layouts
-from accstudy.accuracy.tolerance import needed_scans, nonparametric_bound, tolerance_bounds
+from accstudy.accuracy.ranks import nonparametric_bound
+from accstudy.accuracy.tolerance import needed_scans, tolerance_bounds
 from accstudy.selftest.published import case, table
 from accstudy.tables import TABLES
 
@@ -87,14 +90,11 @@ def test_bounds_hold_their_confidence(mean, sizes, share):
     cell = np.repeat(np.arange(len(sizes)), sizes)
     x = mean + rng.normal(0, math.sqrt(share), (g, len(sizes)))[:, cell]
     x = x + rng.normal(0, math.sqrt(1 - share), (g, n))
-    found = tolerance_bounds(layouts(x.ravel(), np.repeat(np.arange(g), n), np.tile(cell, g)))
-
-    def content(b):
-        return ndtr(b - mean) - ndtr(-b - mean)
-
-    error = 3 * math.sqrt(0.95 * 0.05 / g)
-    assert (content(found["bound"]) >= 0.95).mean() >= 0.95 - error
-    assert (content(found["bound_low"]) <= 0.95).mean() >= 0.95 - error
+    planned = tolerance_bounds(layouts(x.ravel(), np.repeat(np.arange(g), n), np.tile(cell, g)))
+    bound, _ = normal_bounds(x.T, Grouping(cell))
+    assert bound == pytest.approx(planned["bound"], rel=0.02)
+    covered = ndtr(bound - mean) - ndtr(-bound - mean)
+    assert (covered >= 0.95).mean() >= 0.95 - 3 * math.sqrt(0.95 * 0.05 / g)
 
 
 def test_needed_scans_would_do_and_one_cell_less_would_not():
@@ -123,19 +123,19 @@ def test_a_bound_without_a_distribution_holds_its_confidence():
 def test_degenerate_bounds():
     found = tolerance_bounds(layouts([3.0, -7.0, -7.0, -7.0], [0, 1, 1, 1], [0, 0, 0, 0]))
     assert found["bound"].isna().tolist() == [True, False]
-    assert found.iloc[1].to_numpy() == pytest.approx([7.0, 7.0, 7.0])
+    assert found.iloc[1].to_numpy() == pytest.approx([7.0, 7.0])
 
 
 def test_words_are_those_of_the_standard_and_guarded():
-    assert verdict(90, 50, 100, 11) == c.NOT_PROVEN
-    assert verdict(89, 50, 100, 11) == c.PROVEN
-    assert verdict(300, 105, 100, 6) == c.NOT_PROVEN
+    assert verdict(90, 50, 100, 11) == c.NOT_VERIFIED
+    assert verdict(89, 50, 100, 11) == c.VERIFIED
+    assert verdict(300, 105, 100, 6) == c.NOT_VERIFIED
     assert verdict(300, 107, 100, 6) == c.REFUTED
-    assert verdict(math.nan, math.nan, 100) == c.NOT_PROVEN
+    assert verdict(math.nan, math.nan, 100) == c.NOT_VERIFIED
 
 
 def curve_of(lengths, reach):
-    return pd.DataFrame({"against": "span_mm", "length_mm": lengths, "reach_um": reach})
+    return pd.DataFrame({"against": "span_mm", "length_mm": lengths, "reach_each_um": reach})
 
 
 def test_the_supported_span_stops_at_the_first_pair_beyond():
@@ -147,97 +147,97 @@ def test_the_supported_span_stops_at_the_first_pair_beyond():
     assert math.isnan(spans.supported(curve_of([8.0, 8.0, 9.0], [40.0, 80.0, 80.0]), 50))
 
 
+LIMITS = [LimitOf("distance_um", 300.0, "the clinic"), LimitOf("angle_deg", 4.0, "the clinic")]
+STATED = {"distance_um": 2.0, "angle_deg": 0.01}
+
+
 def test_conformity_of_a_good_and_of_a_bad_device(study):
     pairs, _ = study
     bad = pairs["condition"] == "device B"
     pairs = pairs.assign(distance_um=pairs["distance_um"] + np.where(bad, 30 * pairs["span_mm"], 0))
-    limits = [LimitOf("distance_um", 300.0, "the clinic"), LimitOf("angle_deg", 4.0, "the clinic")]
-    found = conformity_table(pairs, limits=limits, reference_u={"distance_um": 2.0})
+    held = conformity_tables(pairs, limits=LIMITS, reference_u=STATED)
+    found = held.conformity
     assert found.columns.tolist() == TABLES["conformity"].names
-    assert len(found) == 2 * (2 * 2 + 4)
-    said = found.set_index(["condition", "measurand", "source"])["verdict"].sort_index()
-    assert said["device A", "distance_um", "the clinic"] == c.PROVEN
-    assert said["device B", "distance_um", "the clinic"] == c.REFUTED
-    assert said["device A", "distance_um, worst pair of a scan", "the clinic"] == c.PROVEN
-    assert said["device B", "distance_um, worst pair of a scan", "the clinic"] == c.REFUTED
-    spans_b = found[(found["condition"] == "device B") & (found["source"] == "supported span")]
+    assert len(found) == 2 * 2 * 2
+    said = found.set_index(["condition", "measurand", "scope"])["verdict"]
+    assert (said["device A"] == c.VERIFIED).all()
+    assert (said["device B", "distance_um"] == c.REFUTED).all()
+    spans_b = held.supported_spans.query("condition == 'device B' and level_um == 50")
     assert spans_b["supported_span_mm"].isna().all()
-    assert spans_b["note"].str.contains("no span is proven").all()
+
+
+def test_without_a_stated_uncertainty_there_are_bounds_and_no_verdict(study):
+    pairs, _ = study
+    held = conformity_tables(pairs, limits=LIMITS, reference_u={"distance_um": 2.0})
+    said = held.conformity.set_index("measurand")
+    assert (said.loc["angle_deg", "verdict"] == "").all()
+    assert said.loc["angle_deg", "tolerance_bound"].notna().all()
+    assert said.loc["angle_deg", "note"].str.contains("not stated").all()
+    assert (said.loc["distance_um", "verdict"] == c.VERIFIED).all()
+    none = conformity_tables(pairs, limits=LIMITS)
+    assert (none.conformity["verdict"] == "").all()
+    assert none.supported_spans["supported_span_mm"].isna().all()
 
 
 def test_too_few_scans_get_the_number_that_would_do(study):
     pairs, _ = study
     few = pairs[pairs["scan"].isin(["A000", "A001", "A100", "A101"])]
-    found = conformity_table(few, limits=[LimitOf("distance_um", 60.0, "x")], spans_at_um=[60.0])
-    row = found.iloc[0]
-    assert row["verdict"] == c.NOT_PROVEN
-    assert row["n_needed"] > 4
-    assert "not enough scans to say" in row["note"]
-    wide = conformity_table(few, limits=[LimitOf("distance_um", 80.0, "x")], spans_at_um=[])
-    worst = wide[wide["measurand"].str.contains("worst")].iloc[0]
-    assert worst["verdict"] == c.NOT_PROVEN
-    assert worst["n_needed"] > 4
-    one = conformity_table(pairs.head(15), limits=[LimitOf("distance_um", 60.0, "x")])
-    assert (one["verdict"] == c.NOT_PROVEN).all()
-    assert one["note"].str.len().min() > 0
+    for value in (60.0, 80.0):
+        found = conformity_tables(
+            few, limits=[LimitOf("distance_um", value, "x")], reference_u=STATED
+        ).conformity
+        assert (found["verdict"] == c.NOT_VERIFIED).all()
+    assert (found["n_needed"] > 4).all()
+    one = conformity_tables(pairs.head(15), limits=LIMITS, reference_u=STATED).conformity
+    assert (one["verdict"] == c.NOT_VERIFIED).all()
+    assert one["note"].str.contains("one scan").all()
     assert one["tolerance_bound"].isna().all()
 
 
-def test_the_worst_pair_is_never_better_than_a_pair(study):
+def test_all_pairs_are_never_better_than_a_pair(study):
     pairs, _ = study
     # cells lie on both sides of zero: sizes scatter little, the values of a pair much
     cells = {cell: (-1) ** i for i, cell in enumerate(sorted(set(pairs["cell"])))}
     noise = np.random.default_rng(4).normal(0, 1, len(pairs))
     pairs = pairs.assign(distance_um=20.0 * pairs["cell"].map(cells) + noise)
-    rank = [c.PROVEN, c.NOT_PROVEN, c.REFUTED]
-    raised = 0
+    rank = [c.VERIFIED, c.NOT_VERIFIED, c.REFUTED]
     for value in (5.0, 15.0, 23.0, 30.0, 60.0, 500.0):
-        found = conformity_table(pairs, limits=[LimitOf("distance_um", value, "x")], spans_at_um=[])
-        for _, rows in found.groupby("condition"):
-            pair, worst = rows.iloc[0], rows.iloc[1]
-            assert worst["tolerance_bound"] >= pair["tolerance_bound"]
-            assert rank.index(worst["verdict"]) >= rank.index(pair["verdict"])
-            raised += "not proven for a pair by itself" in worst["note"]
-    assert raised
+        held = conformity_tables(
+            pairs, limits=[LimitOf("distance_um", value, "x")], reference_u=STATED
+        )
+        for _, rows in held.conformity.groupby("condition"):
+            each, whole = rows.set_index("scope").loc[["each pair", "all pairs"]].itertuples()
+            assert whole.tolerance_bound >= each.tolerance_bound
+            assert rank.index(whole.verdict) >= rank.index(each.verdict)
+            # the supported span is that of the verdict it stands beside
+            spans_of = held.supported_spans
+            spans_of = spans_of[spans_of["condition"] == rows["condition"].iloc[0]]
+            at = spans_of[spans_of["level_um"] == value].set_index("scope")
+            for row in (each, whole):
+                every = (
+                    at.loc[row.Index, "supported_span_mm"] == at.loc[row.Index, "longest_span_mm"]
+                )
+                assert every == (row.verdict == c.VERIFIED)
 
 
 def test_the_curve_rises_and_holds_both_axes(study):
     pairs, _ = study
-    curve = spans.span_curve(pairs, reference_u={"distance_um": 2.0})
+    curve = conformity_tables(pairs, limits=[], reference_u=STATED).span_curve
     assert len(curve) == 2 * 2 * 15
     for _, own in curve.groupby(["condition", "against"]):
         assert own["length_mm"].is_monotonic_increasing
-        assert own["reach_um"].is_monotonic_increasing
-        assert (own["reach_um"] >= own["bound_um"] + 3.28).all()
-        assert (own["largest_um"] < own["bound_um"]).all()
-
-
-def test_span_classes_and_gaps(study):
-    pairs, _ = study
-    classes = spans.class_bounds(pairs, edges_mm=[0, 15, 30, 60])
-    assert set(zip(classes["low_mm"], classes["high_mm"], strict=True)) <= {
-        (0, 15),
-        (15, 30),
-        (30, 60),
-    }
-    assert (classes["bound"] > classes["estimate"]).all()
-    gaps = pairs.rename(columns={"distance_um": "gap_max_um"})
-    found = conformity_table(
-        pairs, limits=[LimitOf("gap_max_um", 500.0, "x")], gaps=gaps, spans_at_um=[]
-    )
-    assert found["measurand"].tolist() == ["gap_max_um, worst of a scan"] * 2
-    assert (found["verdict"] == c.PROVEN).all()
+        assert own["reach_each_um"].is_monotonic_increasing
+        assert own["reach_all_um"].is_monotonic_increasing
+        assert (own["reach_all_um"] >= own["reach_each_um"] - 1e-9).all()
+        assert (own["reach_each_um"] >= own["bound_um"] + 3.28).all()
+        assert (own["largest_um"] <= own["bound_um"]).all()
 
 
 def test_a_model_with_one_pair_has_the_bound_of_that_pair(study):
     # the logarithm of one deviation that may be near zero would give bounds of metres
     pairs, _ = study
     only = pairs[(pairs["implant_a"] == "I1") & (pairs["implant_b"] == "I2")]
-    worst = spans.worst_of_scans(only, "distance_um")
-    assert (worst["parts"] == 1).all()
-    together = spans.worst_bounds(worst).set_index("condition")["bound"]
-    curve = spans.span_curve(only)
-    each = curve[curve["against"] == "span_mm"].set_index("condition")["bound_um"]
-    assert together.to_dict() == pytest.approx(each.to_dict())
-    needed = spans.worst_needed(worst, 2 * float(together.max()))
-    assert (needed <= worst.groupby("condition").size().to_numpy()).all()
+    found = conformity_tables(only, limits=LIMITS[:1], reference_u=STATED).conformity
+    for _, rows in found.groupby("condition"):
+        assert len(set(rows["tolerance_bound"])) == 1
+        assert len(set(rows["verdict"])) == 1

@@ -12,9 +12,8 @@ import numpy as np
 import pandas as pd
 
 from accstudy.accuracy.comparisons import failure_table
-from accstudy.accuracy.conformity import LimitOf, conformity_table
+from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.pairbudget import uncertainty_budget
-from accstudy.accuracy.spans import span_curve
 from accstudy.accuracy.summary import accuracy_table
 from accstudy.compare.deviations import implant_deviations, pair_deviations
 from accstudy.study.settings import Settings
@@ -29,6 +28,14 @@ ARCH_6 = {
     "I6": (22.4, -14.5, 0.0),
 }
 TILTS = {"I1": 0.0, "I2": 5.0, "I3": 2.0, "I4": 2.0, "I5": 6.0, "I6": 0.0}
+
+
+def held(pairs, limits, **u):
+    """Tables of conformity."""
+    found = conformity_tables(
+        pairs, limits=limits, reference_u=u or {"distance_um": 1.3, "angle_deg": 0.012}
+    )
+    return {n: getattr(found, n) for n in ("conformity", "supported_spans", "span_curve")}
 
 
 def implants(model="M1", arch=ARCH_6, tilts=TILTS):
@@ -273,10 +280,7 @@ def validation(devices=("device A",), failed=1, seed=11, title="Full-arch check 
             "pair_deviations": pairs,
             "implant_deviations": singles,
             "accuracy": accuracy_table(pairs, singles, reference_u={"distance_um": 1.3}),
-            "conformity": conformity_table(
-                pairs, limits=limits, reference_u={"distance_um": 1.3, "angle_deg": 0.012}
-            ),
-            "span_curve": span_curve(pairs, reference_u={"distance_um": 1.3}),
+            **held(pairs, limits),
             "uncertainty_budget": uncertainty_budget(
                 pairs,
                 reference,
@@ -388,8 +392,7 @@ def comparison(seed=5, repeats=3, margin=None, models=("distance", "distance siz
             "implant_deviations": singles,
             "accuracy": accuracy,
             "precision_vs_span": precision_vs_span(accuracy),
-            "conformity": conformity_table(pairs, limits=[], reference_u={"distance_um": 1.3}),
-            "span_curve": span_curve(pairs, reference_u={"distance_um": 1.3}),
+            **held(pairs, []),
             "model_terms": found.terms,
             "model_tests": found.tests,
             "model_variances": found.variances,

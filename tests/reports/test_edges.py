@@ -5,8 +5,7 @@ import dataclasses
 import pandas as pd
 import pytest
 
-from accstudy.accuracy.conformity import LimitOf, conformity_table
-from accstudy.accuracy.spans import span_curve
+from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.summary import accuracy_table
 from accstudy.reports.render import render_report
 from accstudy.reports.validation import answer
@@ -27,14 +26,16 @@ def only(content, scans, rename=None):
         if rename and "condition" in table:
             tables[name]["condition"] = tables[name]["scan"].map(rename)
     pairs, singles = tables["pair_deviations"], tables["implant_deviations"]
+    held = conformity_tables(
+        pairs, limits=[LimitOf("distance_um", 100, "x")], reference_u={"distance_um": 1.3}
+    )
     return dataclasses.replace(
         content,
         tables={
             **tables,
             "implants": content.tables["implants"],
             "accuracy": accuracy_table(pairs, singles),
-            "conformity": conformity_table(pairs, limits=[LimitOf("distance_um", 100, "x")]),
-            "span_curve": span_curve(pairs),
+            **{n: getattr(held, n) for n in ("conformity", "supported_spans", "span_curve")},
             "findings": pd.DataFrame(),
         },
     )
@@ -44,7 +45,7 @@ def test_one_scan_says_that_nothing_can_be_said(contents):
     content = only(contents["validation"], ["v01"])
     said = plain(answer(content)[0])
     assert "cannot be said from 1 scan" in said
-    assert "proven" not in said
+    assert "verified" not in said
     assert render_report("validation", content).pdf.startswith(b"%PDF")
 
 
@@ -72,11 +73,14 @@ def test_page_one_ends_with_what_the_answer_holds_for(kind, reports):
 def test_a_bound_beyond_all_use_is_not_printed(contents):
     content = contents["validation"]
     table = content.tables["conformity"].copy()
-    own = table["source"] != "supported span"
-    table.loc[own, ["tolerance_bound", "verdict"]] = [2034.0, "conformity not proven"]
+    names = ["tolerance_bound", "bound_with_guard", "verdict"]
+    table[names] = [2034.0, 2036.0, "conformity not verified"]
     far = dataclasses.replace(content, tables={**content.tables, "conformity": table})
     said = " ".join(plain(t) for t in answer(far))
     assert "2034" not in said
     assert "cannot be said from 12 scans" in said
-    table.loc[own, "verdict"] = "non-conformity proven"
-    assert "2034" in " ".join(plain(t) for t in answer(far))
+    refuted = table.assign(verdict="nonconformity verified", n_beyond=9)
+    far = dataclasses.replace(content, tables={**content.tables, "conformity": refuted})
+    said = " ".join(plain(t) for t in answer(far))
+    assert "onconformity with the limit of 100 µm" in said
+    assert "9 of 12 scans lay beyond it" in said

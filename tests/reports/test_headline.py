@@ -112,17 +112,19 @@ def test_scatter_that_differs_is_said_with_what_allowing_for_it_changes():
 
 def test_the_table_of_verdicts_has_every_limit_and_names_models_that_differ():
     base = {"source": "mine", "coverage": 0.95, "confidence": 0.95, "limit": 100.0, "unit": "um"}
+    base |= {"measurand": "distance_um", "holds_for": "new cells"}
+    base |= {"bound_with_guard": 21.0, "largest_seen": 15.0}
     rows = [
-        base | {"condition": c, "measurand": m, "tolerance_bound": bound, "verdict": verdict}
-        for c, m, bound, verdict in [
-            ("A", "distance_um", 20.0, "conformity proven"),
-            ("A", "distance_um, worst pair of a scan", 20.0, "conformity proven"),
-            ("C", "distance_um", 120.0, "conformity not proven"),
+        base | {"condition": c, "scope": scope, "tolerance_bound": bound, "verdict": verdict}
+        for c, scope, bound, verdict in [
+            ("A", "each pair", 20.0, "conformity verified"),
+            ("A", "all pairs", 20.0, "conformity verified"),
+            ("C", "each pair", 120.0, "conformity not verified"),
         ]
     ]
     seat = {"condition": "A", "seated": "best-seat", "limit_um": 150.0}
-    seats = [seat | {"model": "M2", "verdict": "conformity proven"},
-             seat | {"model": "M4", "verdict": "conformity not proven"}]  # fmt: skip
+    seats = [seat | {"model": "M2", "verdict": "conformity verified"},
+             seat | {"model": "M4", "verdict": "conformity not verified"}]  # fmt: skip
     document = Document()
     verdict_table(
         document, content(conformity=pd.DataFrame(rows), seating_summary=pd.DataFrame(seats))
@@ -130,7 +132,7 @@ def test_the_table_of_verdicts_has_every_limit_and_names_models_that_differ():
     table = document.blocks[-1]
     assert [plain(c["title"]) for c in table["columns"]] == ["limit", "A", "C"]
     cells = [[plain(c).replace("\u00a0", " ") for c in row] for row in table["rows"]]
-    assert cells[0] == ["distance, each pair, 100 µm", "20 µm, proven", "120 µm, not proven"]
-    assert cells[1][1:] == ["20 µm, proven", "–"]
-    assert cells[2][1] == "not proven M4; proven M2"
-    assert "never judged better than a pair by itself" in plain(table["caption"])
+    assert cells[0] == ["distance, each pair, 100 µm", "20 µm, verified", "120 µm, not verified"]
+    assert cells[1][1:] == ["20 µm, verified", "–"]
+    assert cells[2][1] == "not verified M4; verified M2"
+    assert "never judged better than each by itself" in plain(table["caption"])

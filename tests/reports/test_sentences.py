@@ -14,7 +14,8 @@ from accstudy.reports.modelled import (
     range_sentence,
 )
 from accstudy.reports.select import interference_words
-from accstudy.reports.sentences import bias_sentence, failure_sentence, verdict_sentence
+from accstudy.reports.sentences import bias_sentence, failure_sentence
+from accstudy.reports.statements import together_sentence, verdict_sentence
 from accstudy.reports.terms import contrast_name
 from accstudy.reports.validation import answer, other_verdicts
 from accstudy.reports.wording import date
@@ -31,49 +32,81 @@ def plain(text):
 
 def conformity(**more):
     base = dict(
-        condition="", measurand="distance_um", limit=100.0, unit="um", span_mm=45.0,
-        tolerance_bound=84.2, u=1.3, verdict="conformity proven", coverage=0.95, confidence=0.95,
-        n_scans=12, n_needed=NAN, note="",
+        condition="", measurand="distance_um", scope="each pair", holds_for="new cells",
+        limit=100.0, unit="um", span_mm=45.0, n_pairs=15, tolerance_bound=84.2, u=1.3,
+        verdict="conformity verified", assumption="normal scatter", normality_test="Shapiro-Wilk",
+        p_normal=0.42, left_out="", p_left_out=NAN, coverage=0.95, confidence=0.95, n_scans=12,
+        n_beyond=0, n_without_assumption=59, n_needed=NAN, note="",
     )  # fmt: skip
     return Row(**{**base, **more})
 
 
-def test_proven_conformity_names_bound_share_confidence_and_scans():
+def test_verified_conformity_names_bound_share_confidence_scans_and_assumption():
     said = plain(verdict_sentence(conformity(), longest_mm=45.0, supported_mm=45.0))
     assert said == (
         "Conformity with the limit of 100 µm on each single distance between two implants is "
-        "proven over every span studied, up to 45.0 mm: with 95 % confidence, 95 % of future scans "
-        "deviate by no more than 84 µm (12 scans)."
+        "verified over every span studied, up to 45.0 mm: with 95 % confidence, 95 % of future "
+        "scans deviate by no more than 84 µm (12 scans), assuming normally distributed scatter "
+        "(not contradicted by these scans: Shapiro-Wilk test, p = 0.42)."
     )
 
 
-def test_unproven_conformity_says_how_far_it_goes_and_what_it_would_take():
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        ({"assumption": "none"}, "whatever the distribution of the scatter"),
+        ({"p_normal": NAN}, "which these scans are too few to test"),
+        ({"holds_for": "this cell"}, "is verified for this one session only"),
+        ({"holds_for": "these operators"}, "is verified for these operators"),
+    ],
+)
+def test_a_verdict_says_what_it_rests_on_and_for_whom_it_holds(more, words):
+    assert words in plain(verdict_sentence(conformity(**more), longest_mm=45.0))
+
+
+def test_contradicted_assumptions_say_what_would_settle_it():
+    row = conformity(verdict="conformity not verified", p_normal=0.004)
+    said = plain(verdict_sentence(row))
+    assert "which these scans contradict (Shapiro-Wilk test, p = 0.004)" in said
+    assert "59 independent scans would decide without the assumption" in said
+    row = conformity(verdict="conformity not verified", left_out="operator", p_left_out=0.0001)
+    assert "Scans of one cell differ by operator (p < 0.001)" in plain(verdict_sentence(row))
+
+
+def test_without_a_stated_uncertainty_only_the_bound_is_given():
+    said = plain(together_sentence(conformity(scope="all pairs", verdict="", u=NAN)))
+    assert "cannot be stated: the uncertainty of the reference is not stated" in said
+    assert "84 µm" in said
+    assert "verified" not in said
+
+
+def test_unverified_conformity_says_how_far_it_goes_and_what_it_would_take():
     row = conformity(
-        condition="A", verdict="conformity not proven", tolerance_bound=131.0, n_needed=31
+        condition="A", verdict="conformity not verified", tolerance_bound=131.0, n_needed=31
     )
     said = plain(verdict_sentence(row, longest_mm=45.0, supported_mm=28.4))
     assert said.startswith("For A, conformity with the limit of 100 µm")
-    assert "is not proven" in said
+    assert "is not verified" in said
     assert said.endswith(
-        "Spans up to 28.4 mm are supported at 100 µm. About 31 scans in all, in more cells, "
-        "would prove it if the estimates hold."
+        "Spans up to 28.4 mm are supported for each pair by itself. About 31 scans in all, in "
+        "more cells, would verify it if the estimates hold."
     )
 
 
-def test_non_conformity_is_said_to_be_proven_and_not_that_a_bound_is_kept():
-    row = conformity(verdict="non-conformity proven", tolerance_bound=310.0)
+def test_nonconformity_is_verified_by_counts_and_no_bound_is_said_to_be_kept():
+    row = conformity(verdict="nonconformity verified", tolerance_bound=310.0, n_beyond=7)
     said = plain(verdict_sentence(row, longest_mm=45.0, supported_mm=NAN))
-    assert said.startswith("Non-conformity with the limit of 100 µm")
-    assert "is proven" in said
-    assert "Not even the shortest span studied is supported" in said
+    assert said.startswith("Nonconformity with the limit of 100 µm")
+    assert "is verified" in said
+    assert said.endswith("7 of 12 scans lay beyond it, more than chance would explain.")
 
 
 def test_too_few_scans_cannot_say():
     row = conformity(tolerance_bound=NAN, verdict="", n_scans=1, n_needed=NAN)
     said = plain(verdict_sentence(row))
     assert said == (
-        "Whether each single distance between two implants stays within 100 µm cannot be said "
-        "from 1 scan."
+        "Whether each single distance between two implants stays within the limit of 100 µm "
+        "cannot be said from 1 scan."
     )
 
 
@@ -235,14 +268,14 @@ def test_page_one_of_a_validation_hides_no_limit(contents):
     together, single, *_, tried = (plain(t) for t in answer(content))
     assert "onformity with the limit of 100 µm on each single distance" in single
     assert "onformity with the limit of 100 µm on all 15 distances of a scan" in together
-    bounds = content.tables["conformity"].set_index("measurand")["tolerance_bound"]
-    assert f"{bounds['distance_um, worst pair of a scan']:.0f} µm" in together
+    bounds = content.tables["conformity"].set_index(["measurand", "scope"])["tolerance_bound"]
+    assert f"{bounds['distance_um', 'all pairs']:.0f} µm" in together
     assert "13 scans were tried, 1 failed" in tried
     assert "2 operators and 2 sessions: 4 cells" in tried
     said = plain(other_verdicts(content))
     assert "angle between two implants (0.40°)" in said
     assert "distance" not in said
-    assert said.startswith("Conformity not proven: ")
+    assert said.startswith("Conformity not verified: ")
 
 
 def test_drift_says_what_stands_and_what_to_reassess(contents):

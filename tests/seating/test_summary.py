@@ -113,6 +113,7 @@ def test_the_bound_of_one_cell_is_the_one_sided_tolerance_bound_of_the_logarithm
     logs = np.log(values)
     k = stats.nct.ppf(0.95, 19, stats.norm.ppf(0.95) * np.sqrt(20)) / np.sqrt(20)
     expected = np.exp(logs.mean() + k * logs.std(ddof=1))
+    assert expected > values.max()
     assert row["tolerance_bound_um"] == pytest.approx(expected, rel=0.01)
     assert "one cell" in row["note"]
     assert row["verdict"] == ""
@@ -130,17 +131,20 @@ def test_scatter_between_cells_raises_the_bound():
 @pytest.mark.parametrize(
     ("limit_um", "verdict"),
     [
-        (300, "conformity proven"),
-        (105, "conformity not proven"),
-        (70, "non-conformity proven"),
+        (300, "conformity verified"),
+        (105, "conformity not verified"),
+        (70, "nonconformity verified"),
     ],
 )
 def test_the_three_verdicts(limit_um, verdict):
     values = np.exp(np.random.default_rng(4).normal(np.log(90), 0.1, 30))
-    row = seat_summary(misfits_of(values), limit_um=limit_um, source="x").iloc[0]
+    u = pd.DataFrame({"condition": ["A"], "model": ["M"], "seated": ["best-seat"], "u_um": [1.0]})
+    row = seat_summary(misfits_of(values), limit_um=limit_um, source="x", reference_u=u).iloc[0]
     assert row["verdict"] == verdict
-    assert "guards nothing" in row["note"]
     assert row["verdict"] in summary_sentence(row)
+    unstated = seat_summary(misfits_of(values), limit_um=limit_um, source="x").iloc[0]
+    assert unstated["verdict"] == ""
+    assert "not stated" in unstated["note"]
 
 
 def test_the_uncertainty_of_the_reference_guards_the_limit():
@@ -150,8 +154,8 @@ def test_the_uncertainty_of_the_reference_guards_the_limit():
     u = pd.DataFrame({"condition": ["A"], "model": ["M"], "seated": ["best-seat"]})
     small = seat_summary(misfits_of(values), limit_um=limit, reference_u=u.assign(u_um=3.0)).iloc[0]
     large = seat_summary(misfits_of(values), limit_um=limit, reference_u=u.assign(u_um=3.1)).iloc[0]
-    assert small["verdict"] == "conformity proven"  # guard 1.645 u: 4.93 and 5.10 um
-    assert large["verdict"] == "conformity not proven"
+    assert small["verdict"] == "conformity verified"  # guard 1.645 u: 4.93 and 5.10 um
+    assert large["verdict"] == "conformity not verified"
 
 
 def test_frameworks_that_do_not_seat_count_against_the_condition():
@@ -160,13 +164,13 @@ def test_frameworks_that_do_not_seat_count_against_the_condition():
     row = seat_summary(misfits_of(values, status=status), limit_um=150, source="x").iloc[0]
     assert (row["n_within"], row["n_scans"], row["n_infeasible"]) == (9, 10, 1)
     assert np.isnan(row["tolerance_bound_um"])
-    assert row["verdict"] == "conformity not proven"
+    assert row["verdict"] == "conformity not verified"
 
 
 def test_nothing_computed_is_no_crash():
     row = seat_summary(misfits_of([np.nan] * 3, status="not computed"), limit_um=150).iloc[0]
     assert row["n_scans"] == 0
-    assert row["verdict"] == "conformity not proven"
+    assert row["verdict"] == "conformity not verified"
     assert "no framework" in summary_sentence(row)
 
 

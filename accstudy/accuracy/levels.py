@@ -1,0 +1,357 @@
+"""Normal-theory bounds from scatter at several levels: operators, sessions in them, repeats."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+from scipy.stats import qmc
+
+from accstudy.accuracy.factors import absolute_quantile
+
+__all__ = [
+    "Grouping",
+    "Kind",
+    "future_quantile",
+    "normal_bounds",
+    "patterns",
+    "shared_session_p",
+]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+Kind = Literal["absolute", "upper"]
+
+LOG2_DRAWS = 12
+_FARTHEST, _A_UNIT = 8.0, 200
+
+
+@dataclass(frozen=True)
+class Grouping:
+    """Which scans belong together.
+
+    Parameters
+    ----------
+    cell : ndarray of int, shape (n,)
+        Cell of each scan, from 0.
+    operator : ndarray of int, shape (n,), optional
+        Where the same operators (or devices, laboratories) return in several cells:
+        which one made each scan. None: every cell stands for itself.
+    session : ndarray of int, shape (n,), optional
+        Where sessions of several operators may share an effect, such as a day: which.
+    """
+
+    cell: Ints
+    operator: Ints | None = None
+    session: Ints | None = None
+
+    def only(self, rows: Bools) -> Grouping:
+        """The scans that `rows` (shape (n,)) picks, renumbered."""
+
+        def kept(codes: Ints | None) -> Ints | None:
+            return None if codes is None else np.unique(codes[rows], return_inverse=True)[1]
+
+        cell, operator = kept(self.cell), kept(self.operator)
+        assert cell is not None
+        if operator is not None:
+            cells_of = np.unique(np.column_stack([operator, cell]), axis=0)[:, 0]
+            several = len(cells_of) > len(np.unique(cells_of)) > 1
+            operator = operator if several else None
+        return Grouping(cell, operator, None if operator is None else kept(self.session))
+
+
+@cache
+def _uniform(log2_draws: int) -> Floats:
+    """Evenly spread points of the unit cube, the same in every run, shape (4, D)."""
+    sampler = qmc.Sobol(4, scramble=True, rng=np.random.default_rng(20_230_117))
+    return np.clip(sampler.random_base2(log2_draws).T, 1e-12, 1 - 1e-12)
+
+
+@cache
+def _normal(log2_draws: int) -> Floats:
+    return np.asarray(special.ndtri(_uniform(log2_draws)[0]), dtype=np.float64)
+
+
+@cache
+def _chi2(column: int, df: int, log2_draws: int) -> Floats:
+    return np.asarray(special.chdtri(df, _uniform(log2_draws)[column]), dtype=np.float64)
+
+
+@cache
+def _standard_quantiles(coverage: float) -> tuple[Floats, Floats]:
+    """Quantiles of the absolute value by shift, and their steps."""
+    found = absolute_quantile(np.arange(_FARTHEST * _A_UNIT + 2) / _A_UNIT, coverage)
+    return found, np.diff(found, append=found[-1:])
+
+
+def future_quantile(mean: Floats, sd: Floats, coverage: float, kind: Kind) -> Floats:
+    """Quantile of a future normal result, or of its absolute value.
+
+    Parameters
+    ----------
+    mean, sd : ndarray
+        Of one shape.
+    coverage : float
+        Probability below the quantile.
+    kind : {"absolute", "upper"}
+        Of the absolute value, both tails counted, or of the result itself.
+
+    Returns
+    -------
+    ndarray
+    """
+    z = float(special.ndtri(coverage))
+    if kind == "upper":
+        return np.asarray(mean + z * sd, dtype=np.float64)
+    away = np.abs(mean)
+    shift = np.divide(away, sd, out=np.full(sd.shape, np.inf), where=sd > 0)
+    at = np.minimum(shift, _FARTHEST) * _A_UNIT
+    low = at.astype(np.int32)
+    quantile, step = _standard_quantiles(coverage)
+    near = quantile[low] + (at - low) * step[low]
+    return np.where(shift < _FARTHEST, near * sd, away + z * sd)
+
+
+def patterns(values: Floats) -> list[tuple[Bools, Ints]]:
+    """Columns that were seen in the same scans.
+
+    Returns
+    -------
+    list of (ndarray of bool, ndarray of int)
+        Scans (rows) seen, and the columns seen in just these.
+    """
+    seen = np.isfinite(values)
+    if seen.all():
+        return [(seen[:, 0], np.arange(values.shape[1]))]
+    kinds, of = np.unique(seen, axis=1, return_inverse=True)
+    of = np.asarray(of).ravel()
+    return [(kinds[:, k], np.flatnonzero(of == k)) for k in range(kinds.shape[1])]
+
+
+@dataclass(frozen=True)
+class _Asked:
+    coverage: float
+    confidence: float
+    kind: Kind
+    these_operators: bool
+    log2_draws: int
+
+
+@dataclass(frozen=True)
+class _Level:
+    """Sum of squares of the means of one level, its degrees of freedom, units below each."""
+
+    ss: Floats
+    df: int
+    below: float
+
+
+def normal_bounds(
+    values: Floats,
+    grouping: Grouping,
+    *,
+    coverage: float = 0.95,
+    confidence: float = 0.95,
+    kind: Kind = "absolute",
+    these_operators: bool = False,
+    log2_draws: int = LOG2_DRAWS,
+) -> tuple[Floats, Floats]:
+    """Normal-theory tolerance bound of every column, for a single future scan.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n, m)
+        Signed deviations, a scan a row; NaN where one was not seen.
+    grouping : Grouping
+        Of the scans.
+    coverage, confidence : float, optional
+        With this confidence at least this share of future results stays within.
+    kind : {"absolute", "upper"}, optional
+        Bound of the absolute deviation, or of the deviation itself.
+    these_operators : bool, optional
+        Where operators return: a bound for each of these operators in sessions to
+        come, not for other operators.
+    log2_draws : int, optional
+        Draws, as a power of two.
+
+    Returns
+    -------
+    bound, estimate : ndarray, shape (m,)
+        The bound, and the quantile as estimated, without any confidence. NaN for
+        fewer than two results.
+
+    Notes
+    -----
+    Generalised pivotal quantities: the mean and the variances of all levels are drawn
+    given the data, the quantile of a future result is worked out for each draw, and
+    the bound is the quantile of these. Levels are repeats, cells and, where operators
+    return in several cells, operators: the mean of three operators on two days each
+    rests on three, not on six. Cells and operators of unequal size enter by their
+    plain means. The draws are 4096 evenly spread points that never change.
+
+    Where the grouping holds sessions that operators share (a day, say), the larger of
+    two bounds is taken: sessions within operators, and sessions that all operators share.
+
+    With one cell the bound holds for that cell's conditions only.
+
+    References
+    ----------
+    Weerahandi, J Am Stat Assoc 88 (1993) 899-905; Krishnamoorthy and Mathew,
+    Technometrics 46 (2004) 44-52, for the one-way layout.
+    """
+    m = values.shape[1]
+    bound, estimate = np.full(m, np.nan), np.full(m, np.nan)
+    for rows, columns in patterns(values):
+        if rows.sum() < 2:
+            continue
+        own = values[np.ix_(rows, columns)]
+        asked = _Asked(coverage, confidence, kind, these_operators, log2_draws)
+        found = _bounds(own, grouping.only(rows), asked)
+        bound[columns], estimate[columns] = found
+    return bound, estimate
+
+
+def _means(values: Floats, codes: Ints) -> tuple[Floats, Floats]:
+    """Means by group, and sizes."""
+    groups = int(codes.max()) + 1
+    member = np.zeros((groups, len(codes)))
+    member[codes, np.arange(len(codes))] = 1.0
+    size = member.sum(axis=1)
+    return (member @ values) / size[:, None], size
+
+
+def _bounds(y: Floats, by: Grouping, asked: _Asked) -> tuple[Floats, Floats]:
+    n = len(y)
+    cells, size = _means(y, by.cell)
+    p = len(cells)
+    within = _Level(((y - cells[by.cell]) ** 2).sum(axis=0), n - p, 1.0)
+    if p == 1:
+        return _from_levels([within], cells, float(n), asked)
+    h = p / float((1.0 / size).sum())
+    if by.operator is None:
+        top = _Level(((cells - cells.mean(axis=0)) ** 2).sum(axis=0), p - 1, h)
+        levels = [top, within]
+        centre = cells.mean(axis=0, keepdims=True)
+        return _from_levels(levels, centre, float(p), asked)
+    first = np.zeros(p, dtype=np.int64)
+    first[by.cell] = np.arange(n)
+    operator = by.operator[first]
+    means, count = _means(cells, operator)
+    a, left = len(means), cells - means[operator]
+    hb = a / float((1.0 / count).sum())
+    session = _Level((left**2).sum(axis=0), p - a, h)
+    top = _Level(((means - means.mean(axis=0)) ** 2).sum(axis=0), a - 1, hb)
+
+    def bounds(of_sessions: _Level, shared: bool) -> tuple[Floats, Floats]:
+        levels, centre = [top, of_sessions, within], means.mean(axis=0, keepdims=True)
+        units: npt.ArrayLike = float(a)
+        if asked.these_operators:
+            levels, centre, units = levels[1:], means, count
+        more = 1.0 / (a * (of_sessions.df + 1)) if shared and not asked.these_operators else 0.0
+        return _from_levels(levels, centre, units, asked, shared=more)
+
+    bound, estimate = bounds(session, shared=False)
+    if by.session is None:
+        return bound, estimate
+    label = np.unique(by.session[first], return_inverse=True)[1]
+    ss_day, df_day, _, _ = _shared_squares(left, label, session)
+    if df_day < 1:
+        return bound, estimate
+    other, _ = bounds(_Level(ss_day, df_day, h), shared=True)
+    return np.maximum(bound, other), estimate
+
+
+def _shared_squares(left: Floats, label: Ints, session: _Level) -> tuple[Floats, int, Floats, int]:
+    """Sums of squares and degrees of freedom of shared sessions, and of what they leave."""
+    days, met = _means(left, label)
+    df_day = len(days) - 1
+    ss_day = (met[:, None] * days**2).sum(axis=0)
+    return ss_day, df_day, np.maximum(session.ss - ss_day, 0.0), session.df - df_day
+
+
+def shared_session_p(values: Floats, grouping: Grouping) -> Floats:
+    """P value, a column each, of an effect that sessions of one label share over operators.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n, m)
+        Signed deviations; NaN where not seen.
+    grouping : Grouping
+        With operators and sessions.
+
+    Returns
+    -------
+    ndarray, shape (m,)
+        F test of the session's mean square against the interaction, on the means of
+        cells; NaN where there is no degree of freedom for it.
+    """
+    out = np.full(values.shape[1], np.nan)
+    for rows, columns in patterns(values):
+        by = grouping.only(rows)
+        if by.operator is None or by.session is None:
+            continue
+        y = values[np.ix_(rows, columns)]
+        cells, _ = _means(y, by.cell)
+        first = np.zeros(len(cells), dtype=np.int64)
+        first[by.cell] = np.arange(len(y))
+        operator = by.operator[first]
+        means, _ = _means(cells, operator)
+        left = cells - means[operator]
+        session = _Level((left**2).sum(axis=0), len(cells) - len(means), 1.0)
+        label = np.unique(by.session[first], return_inverse=True)[1]
+        ss_day, df_day, ss_rest, df_rest = _shared_squares(left, label, session)
+        if df_day < 1 or df_rest < 1:
+            continue
+        with np.errstate(divide="ignore", invalid="ignore"):
+            F = (ss_day / df_day) / (ss_rest / df_rest)
+        out[columns] = special.fdtrc(df_day, df_rest, np.nan_to_num(F, posinf=1e300))
+    return out
+
+
+def _from_levels(
+    levels: list[_Level],
+    centre: Floats,
+    units: npt.ArrayLike,
+    asked: _Asked,
+    *,
+    shared: float = 0.0,
+) -> tuple[Floats, Floats]:
+    """Bound and estimate from sums of squares, the outermost level first.
+
+    `centre` has shape (c, m): c means of `units` units each; the largest bound counts.
+    `shared` times the second level's draw adds to the variance of every mean.
+    """
+    levels = [level for level in levels if level.df > 0]
+    at = 4 - len(levels)
+    drawn = [
+        level.ss[:, None] / _chi2(at + k, level.df, asked.log2_draws)[None]
+        for k, level in enumerate(levels)
+    ]
+    total = _total(drawn, levels)
+    sd = np.sqrt(total)
+    z = _normal(asked.log2_draws)[None]
+    bounds = []
+    for row, count in zip(centre, np.broadcast_to(np.ravel(units), len(centre)), strict=True):
+        of_mean = drawn[0] / count + (shared * drawn[1] if shared else 0.0)
+        mean = row[:, None] - z * np.sqrt(of_mean)
+        future = future_quantile(mean, sd, asked.coverage, asked.kind)
+        bounds.append(np.quantile(future, asked.confidence, axis=1))
+    squares = [(level.ss / level.df)[:, None] for level in levels]
+    spread = np.sqrt(_total(squares, levels))
+    guess = [
+        future_quantile(row[:, None], spread, asked.coverage, asked.kind)[:, 0] for row in centre
+    ]
+    return np.max(bounds, axis=0), np.max(guess, axis=0)
+
+
+def _total(squares: list[Floats], levels: list[_Level]) -> Floats:
+    """Variance of one future result from the mean squares of the means of all levels."""
+    total = squares[-1]
+    for k in range(len(squares) - 1):
+        total = total + np.maximum(0.0, squares[k] - squares[k + 1] / levels[k].below)
+    return total

@@ -1,0 +1,180 @@
+"""Bounds without a distribution: from ranks and counts, the dependence of cells respected."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from accstudy.accuracy.factors import nonparametric_n, nonparametric_order
+
+__all__ = ["beyond_p", "lower_bounds", "nonparametric_bound", "upper_ranks"]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+
+def upper_ranks(
+    sizes: Floats, independent: int, *, coverage: float = 0.95, confidence: float = 0.95
+) -> tuple[Floats, bool]:
+    """Ordered absolute deviation that bounds a share of future scans from above.
+
+    Parameters
+    ----------
+    sizes : ndarray, shape (n, m)
+        Absolute deviations, NaN where not seen.
+    independent : int
+        Independent scans among them.
+    coverage, confidence : float, optional
+        Of the bound.
+
+    Returns
+    -------
+    bound : ndarray, shape (m,)
+        The order statistic; the largest seen where the independent scans are too few
+        for a bound, or fewer than the scans.
+    holds : bool
+        Whether it is a bound whatever the distribution.
+
+    References
+    ----------
+    Wilks, Ann Math Stat 12 (1941) 91-96; ISO 16269-6:2014.
+    """
+    seen = np.isfinite(sizes).sum(axis=0)
+    largest = np.where(seen > 0, np.max(np.nan_to_num(sizes, nan=-np.inf), axis=0), np.nan)
+    enough = independent >= nonparametric_n(coverage, confidence)
+    if not enough or independent < len(sizes):
+        return largest, enough
+    ordered = np.sort(sizes, axis=0)
+    out = largest.copy()
+    for j, n in enumerate(seen):
+        rank = _rank(int(n), coverage, confidence)
+        if rank:
+            out[j] = ordered[rank - 1, j]
+    return out, enough
+
+
+@cache
+def _rank(n: int, coverage: float, confidence: float) -> int:
+    return nonparametric_order(n, coverage, confidence)
+
+
+def beyond_p(beyond: Floats, *, coverage: float = 0.95) -> Floats:
+    """Probability of so many scans beyond a value if no more than 1 - coverage lie there.
+
+    Parameters
+    ----------
+    beyond : ndarray, shape (g, ...)
+        Share of each group's scans that lie beyond. Groups are independent (cells,
+        or single scans), scans of one group need not be.
+    coverage : float, optional
+        Share of future scans that ought to lie within.
+
+    Returns
+    -------
+    ndarray
+        p value; small: more lie beyond.
+
+    Notes
+    -----
+    One scan drawn from each group makes independent scans, whose number beyond is
+    tested by the exact binomial test. Over all ways of drawing, twice the mean of the
+    p values is a p value whatever their dependence; where every group holds one scan
+    or agrees in itself there is but one way, and nothing is doubled. Groups with
+    unlike shares are allowed (Hoeffding).
+
+    References
+    ----------
+    Rueschendorf, J Appl Probab 19 (1982) 795-801: twice the mean of p values.
+    Hoeffding, Ann Math Stat 27 (1956) 713-721.
+
+    Examples
+    --------
+    >>> beyond_p(np.array([1.0, 1.0, 1.0, 0, 0, 0, 0, 0, 0, 0])).round(4)
+    np.float64(0.0115)
+    >>> beyond_p(np.array([0.5, 1.0])).round(4)
+    np.float64(0.1)
+    """
+    share = np.asarray(beyond, dtype=float)
+    groups = share.shape[0]
+    tails = np.array([1.0, *special.bdtrc(np.arange(groups), groups, 1 - coverage)])
+    ways = np.zeros((groups + 1, *share.shape[1:]))
+    ways[0] = 1.0
+    for k, f in enumerate(share, start=1):
+        ways[1 : k + 1] = ways[1 : k + 1] * (1 - f) + ways[:k] * f
+        ways[0] = ways[0] * (1 - f)
+    mean = np.tensordot(tails, ways, axes=1)
+    mixed = ((share > 0) & (share < 1)).any(axis=0)
+    return np.asarray(np.minimum(1.0, np.where(mixed, 2.0, 1.0) * mean), dtype=np.float64)
+
+
+def lower_bounds(
+    sizes: Floats, groups: Ints, *, coverage: float = 0.95, level: float = 0.05
+) -> Floats:
+    """Value that more than 1 - coverage of future scans exceed, whatever the distribution.
+
+    Parameters
+    ----------
+    sizes : ndarray, shape (n, m)
+        Absolute deviations, NaN where not seen.
+    groups : ndarray of int, shape (n,)
+        Independent groups of scans, from 0.
+    coverage : float, optional
+        As above.
+    level : float, optional
+        Probability that the bound is too high.
+
+    Returns
+    -------
+    ndarray, shape (m,)
+        Largest value seen that the test of `beyond_p` rejects just below; NaN where
+        the scans are too few for any.
+    """
+    out = np.full(sizes.shape[1], np.nan)
+    member = np.zeros((int(groups.max()) + 1, len(groups)))
+    member[groups, np.arange(len(groups))] = 1.0
+    for j in range(sizes.shape[1]):
+        size = sizes[:, j]
+        seen = np.isfinite(size)
+        if seen.sum() < 2:
+            continue
+        counts = member[:, seen].sum(axis=1)
+        own = member[:, seen][counts > 0] / counts[counts > 0, None]
+        ordered = np.unique(size[seen])
+        # scans at the value count as beyond: the bound is below any value under it
+        shares = own @ (size[seen][:, None] >= ordered[None]).astype(float)
+        rejected = beyond_p(np.clip(shares, 0.0, 1.0), coverage=coverage) <= level
+        if rejected.any():
+            out[j] = ordered[rejected].max()
+    return out
+
+
+def nonparametric_bound(
+    values: npt.ArrayLike, *, coverage: float = 0.95, confidence: float = 0.95
+) -> tuple[float, int]:
+    """Upper tolerance bound of absolute deviations whatever their distribution.
+
+    Parameters
+    ----------
+    values : array_like
+        Deviations of independent scans: of one cell, or one scan a cell. Scans that
+        share cells are not independent, and the bound does not hold.
+    coverage, confidence : float, optional
+        Of the bound.
+
+    Returns
+    -------
+    bound, n_needed : float, int
+        The order statistic, NaN where the scans are too few; and the number of
+        scans from which on there is one.
+
+    Examples
+    --------
+    >>> nonparametric_bound([3.0, -5.0, 1.0])
+    (nan, 59)
+    """
+    x = np.abs(np.asarray(values, dtype=float))[:, None]
+    bound, holds = upper_ranks(x, len(x), coverage=coverage, confidence=confidence)
+    return (float(bound[0]) if holds else float("nan")), nonparametric_n(coverage, confidence)

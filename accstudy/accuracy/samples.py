@@ -1,0 +1,290 @@
+"""From table ``pair_deviations`` to what is judged: a matrix of scans and pairs a model."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import special
+
+from accstudy.accuracy.levels import Grouping, shared_session_p
+from accstudy.accuracy.measurands import Results, natural
+from accstudy.accuracy.normality import combined_p
+from accstudy.accuracy.oneway import Layouts, layouts
+from accstudy.tables import TABLES
+
+__all__ = ["Sample", "factors_left_out", "grouping_of", "left_out_p", "samples", "witnesses"]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+_RETURNING = ("operator", "laboratory", "device")
+_SHARED = 0.25
+_NO_GROUPS = {"repeat", "measured_at", "reseated", "body_uses", "file", "status", "reason"}
+
+
+@dataclass(frozen=True)
+class Sample:
+    """Deviations of one measurand on one model under one condition.
+
+    Parameters
+    ----------
+    condition, model, measurand : str
+        What they are of.
+    matrix : ndarray, shape (n, m)
+        Signed deviations, a scan a row; NaN where a pair was not seen.
+    grouping : Grouping
+        Of the scans.
+    returning : str
+        Factor whose levels return in several cells; empty without one.
+    pairs : DataFrame, m rows
+        ``subject``, ``span_mm``, ``path_mm``, ``lowest`` of the pairs.
+    """
+
+    condition: str
+    model: str
+    measurand: str
+    matrix: Floats
+    grouping: Grouping
+    returning: str
+    pairs: pd.DataFrame
+
+
+def samples(
+    pair_deviations: pd.DataFrame, measurand: str, *, cell_columns: Sequence[str] = ()
+) -> list[Sample]:
+    """Matrices of a measurand, by condition and model.
+
+    Parameters
+    ----------
+    pair_deviations : DataFrame
+        Table ``pair_deviations``.
+    measurand : str
+        Column.
+    cell_columns : sequence of str, optional
+        Factor columns that make a cell, such as operator and session.
+
+    Returns
+    -------
+    list of Sample
+        Sorted by condition and model; pairs in natural order, scans by cell and name.
+
+    Notes
+    -----
+    Where sessions of several operators carry one label (a day, say) they may share an
+    effect. It is tested against the interaction, the p values of the pairs combined;
+    unless p is above 0.25 it counts as shared. That is the level of preliminary tests
+    at which what follows keeps its own level best.
+
+    References
+    ----------
+    Bozivich, Bancroft and Hartley, Ann Math Stat 27 (1956) 1017-1043.
+    """
+    table = pair_deviations.assign(
+        subject=pair_deviations["implant_a"].astype(str)
+        + "-"
+        + pair_deviations["implant_b"].astype(str),
+        value=pd.to_numeric(pair_deviations[measurand]).astype(float),
+    )
+    table = table[np.isfinite(table["value"])]
+    out = []
+    for (condition, model), own in table.groupby(["condition", "model"], sort=True):
+        wide = own.pivot_table(index=["cell", "scan"], columns="subject", values="value")
+        wide = wide[sorted(wide.columns, key=natural)]
+        one = own.drop_duplicates("subject").set_index("subject").loc[wide.columns]
+        lowest = (
+            -one["relative_angulation_deg"].astype(float)
+            if measurand == "angle_deg" and "relative_angulation_deg" in one
+            else pd.Series(-np.inf, one.index)
+        )
+        pairs = pd.DataFrame(
+            {
+                "subject": [str(s) for s in wide.columns],
+                "span_mm": one["span_mm"].to_numpy(dtype=float),
+                "path_mm": one["path_mm"].to_numpy(dtype=float),
+                "lowest": lowest.to_numpy(dtype=float),
+            }
+        )
+        scans = own.drop_duplicates("scan").set_index("scan").loc[wide.index.get_level_values(1)]
+        grouping, returning = grouping_of(scans, cell_columns)
+        found = wide.to_numpy(dtype=float)
+        if grouping.session is not None:
+            # sessions belong to their operators unless the data say otherwise
+            p = combined_p(shared_session_p(found, grouping))
+            if not p <= _SHARED:
+                grouping = Grouping(grouping.cell, grouping.operator)
+        out.append(Sample(str(condition), str(model), measurand, found, grouping, returning, pairs))
+    return out
+
+
+def grouping_of(scans: pd.DataFrame, cell_columns: Sequence[str] = ()) -> tuple[Grouping, str]:
+    """Which scans belong together, and which factor returns in several cells.
+
+    Parameters
+    ----------
+    scans : DataFrame
+        ``cell`` and factor columns, a row a scan.
+    cell_columns : sequence of str, optional
+        Factor columns that make a cell.
+
+    Returns
+    -------
+    Grouping, str
+        A factor returns where one of its levels made several cells: an operator who
+        scanned in two sessions. Operators come before other factors.
+    """
+    cell = pd.factorize(scans["cell"].astype(str), sort=True)[0].astype(np.int64)
+    known = [c for c in (*_RETURNING, *cell_columns) if c in scans]
+    found: dict[str, Ints] = {}
+    for column in dict.fromkeys(known):
+        code = pd.factorize(scans[column].astype(str), sort=True)[0].astype(np.int64)
+        cells = np.unique(np.column_stack([cell, code]), axis=0)
+        constant = len(cells) == len(np.unique(cell))
+        if constant and len(cells) > len(np.unique(code)) > 1:
+            found[str(column)] = code
+    if not found:
+        return Grouping(cell), ""
+    first = next(iter(found))
+    others = [c for c in found if c != first]
+    return Grouping(cell, found[first], found[others[0]] if others else None), first
+
+
+def factors_left_out(
+    pair_deviations: pd.DataFrame, cell_columns: Sequence[str], condition_columns: Sequence[str]
+) -> list[str]:
+    """Known factors of the scans that neither cells nor conditions are told apart by.
+
+    Parameters
+    ----------
+    pair_deviations : DataFrame
+        Table ``pair_deviations`` with its factor columns.
+    cell_columns, condition_columns : sequence of str
+        Factors that are used.
+
+    Returns
+    -------
+    list of str
+        Counts, times and notes are none.
+    """
+    used = {*TABLES["pair_deviations"].names, *cell_columns, *condition_columns, *_NO_GROUPS}
+    return [str(c) for c in pair_deviations.columns if c not in used]
+
+
+def left_out_p(
+    pair_deviations: pd.DataFrame, factors: Collection[str], measurand: str
+) -> dict[str, tuple[str, float]]:
+    """Do scans of one cell differ by a known factor that the cell leaves out?
+
+    Parameters
+    ----------
+    pair_deviations : DataFrame
+        Table ``pair_deviations``.
+    factors : collection of str
+        Factor columns to test.
+    measurand : str
+        Column.
+
+    Returns
+    -------
+    dict
+        Condition to the factor with the smallest p value, and that p value times the
+        number of factors tested (Bonferroni). Conditions without one are absent.
+
+    Notes
+    -----
+    Analysis of variance of the factor's levels within cells, pair by pair, the p values
+    combined after Liu and Xie. Scans of one cell count as repeats of each other: where
+    operators or sessions are hidden in a cell, a bound from its scatter is too small.
+    """
+    out: dict[str, tuple[str, float]] = {}
+    for condition, own in pair_deviations.groupby("condition", sort=True):
+        found: dict[str, float] = {}
+        for factor in factors:
+            p = _nested_p(own.dropna(subset=[factor]), factor, measurand)
+            if np.isfinite(p):
+                found[str(factor)] = p
+        if found:
+            worst = min(found, key=lambda f: found[f])
+            out[str(condition)] = (worst, min(1.0, len(found) * found[worst]))
+    return out
+
+
+def _nested_p(own: pd.DataFrame, factor: str, measurand: str) -> float:
+    """Combined p value over pairs of a factor within cells."""
+    y = pd.to_numeric(own[measurand]).astype(float)
+    keys = ["model", "implant_a", "implant_b"]
+    frame = own.assign(_y=y).dropna(subset=["_y"])
+    if not len(frame):
+        return float("nan")
+    cell = frame.groupby([*keys, "cell"])["_y"].transform("mean")
+    fine = frame.groupby([*keys, "cell", factor])["_y"].transform("mean")
+    frame = frame.assign(_between=(fine - cell) ** 2, _within=(frame["_y"] - fine) ** 2)
+    grouped = frame.groupby(keys)
+    sums = grouped[["_between", "_within"]].sum()
+    n = grouped.size()
+    cells = frame.drop_duplicates([*keys, "cell"]).groupby(keys).size()
+    parts = frame.drop_duplicates([*keys, "cell", factor]).groupby(keys).size()
+    df_b, df_w = (parts - cells).to_numpy(), (n - parts).to_numpy()
+    ok = (df_b > 0) & (df_w > 0) & (sums["_within"].to_numpy() > 0)
+    if not ok.any():
+        return float("nan")
+    F = (sums["_between"].to_numpy()[ok] / df_b[ok]) / (sums["_within"].to_numpy()[ok] / df_w[ok])
+    return combined_p(special.fdtrc(df_b[ok], df_w[ok], F))
+
+
+def witnesses(found: Results, table: pd.DataFrame, cell_columns: Sequence[str] = ()) -> Layouts:
+    """Results in the groups that stand for themselves: cells, or operators who return.
+
+    Parameters
+    ----------
+    found : Results
+        Layouts of a study.
+    table : DataFrame
+        A deviation table of the same scans, with ``condition``, ``cell`` and factors.
+    cell_columns : sequence of str, optional
+        Factor columns that make a cell.
+
+    Returns
+    -------
+    Layouts
+        Where operators return, each layout holds one result an operator: the mean of
+        its cells. Else the layouts of the cells.
+    """
+    sums = layouts(found.value, found.group, found.cell)
+    operator: dict[str, str] = {}
+    scans = table.drop_duplicates("scan")
+    for _, own in scans.groupby(["condition", "model"], sort=False):
+        grouping, returning = grouping_of(own, cell_columns)
+        if returning and grouping.operator is not None:
+            operator |= dict(zip(own["cell"].astype(str), own[returning].astype(str), strict=True))
+    if not operator:
+        return sums
+    cells = found.cell_names[sums.cell_label]
+    names = [operator.get(str(c), str(c)) for c in cells]
+    code, _ = pd.factorize(np.asarray(names, dtype=object), sort=True)
+    means = pd.DataFrame(
+        {"layout": sums.cell_layout, "who": code, "mean": sums.cell_mean, "n": sums.cell_n}
+    )
+    single = means.groupby("layout")["who"].transform("nunique") < 2
+    if single.any():
+        # one operator, or one cell: the cells speak for themselves
+        means.loc[single, "who"] = np.arange(len(means))[single] + len(means)
+    by = means.groupby(["layout", "who"], sort=True)["mean"].mean().reset_index()
+    nested = layouts(by["mean"], by["layout"], by["who"])
+    alone = sums.cells == 1
+    return nested if not alone.any() else _mixed(nested, sums, alone)
+
+
+def _mixed(nested: Layouts, sums: Layouts, alone: npt.NDArray[np.bool_]) -> Layouts:
+    """Layouts of operators, but those of one cell as they are."""
+    chosen = {
+        name: np.where(alone, getattr(sums, name), getattr(nested, name))
+        for name in (
+            "n", "cells", "mean", "mean_of_cells", "ss_within", "ss_between", "ss_cell_means",
+            "sum_n2", "harmonic_n",
+        )
+    }  # fmt: skip
+    return replace(nested, **chosen)
