@@ -125,7 +125,9 @@ COLUMNS = {
     "probe_radius_mm": "probe_radius_mm",
     "height_mm": "from_platform_mm",
     "angulation_deg": "tilt_deg",
-    **dict.fromkeys(("u_position_um", "u_x_um", "u_y_um", "u_z_um"), "uncertainty_um"),
+    **dict.fromkeys(
+        ("u_position_um", "U_position_um", "u_x_um", "u_y_um", "u_z_um"), "uncertainty_um"
+    ),
     "u_axis_deg": "uncertainty_deg",
     "coverage": "coverage",
 }

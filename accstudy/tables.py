@@ -198,6 +198,8 @@ _TABLES = (
             scan_body t key of [scan_body.*] in study.toml
             u_position_um n standard uncertainty of each coordinate of the position
             u_axis_deg n standard uncertainty of the axis direction, per tilt component
+            U_position_um n expanded uncertainty of each coordinate, in place of u, with k
+            k n coverage factor of U_position_um
             valid_from d first day on which this row is the reference
             height_mm n height over the platform, along the axis, where the position was measured
             """,

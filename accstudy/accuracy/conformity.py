@@ -355,6 +355,8 @@ def _notes(case: _Case, sample: Sample, u: float, grouping: Any, contradicted: b
         notes.append(f"scans of one cell differ by {case.left_out}, which the cell leaves out")
     if len(grouping.cell) < 2:
         notes.append("one scan: there is no bound")
+    elif np.isfinite(sample.matrix).sum(axis=0).min() < 2:
+        notes.append("a pair was seen in one scan only: there is no bound for it")
     elif case.holds_for == "this cell":
         notes.append("one cell: holds for its operator and session only")
     scatter = np.nanstd(sample.matrix, axis=0)

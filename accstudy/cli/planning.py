@@ -101,7 +101,7 @@ def new(folder: Path, protocol: str, title: str, quiet: bool) -> None:
     show_default=True,
     help="What sizes are worked out for.",
 )
-@click.option("--limit", type=_POSITIVE, help="Limit to be proven; the study's by default.")
+@click.option("--limit", type=_POSITIVE, help="Limit to be verified; the study's by default.")
 @click.option(
     "--cells",
     default="1,2,3,4,6",

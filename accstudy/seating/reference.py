@@ -38,8 +38,8 @@ def reference_uncertainty(
     poses : DataFrame
         Table ``poses``.
     implants : DataFrame
-        Table ``implants`` with ``u_position_um`` and ``u_axis_deg``; a missing
-        one counts as zero, and without both a model has no row.
+        Table ``implants`` with ``u_position_um`` and ``u_axis_deg``; a model for which
+        one is not stated has no row.
     factors : DataFrame
         ``scan`` and ``condition``, one row a scan.
     platform_radius_mm : float
@@ -85,9 +85,8 @@ def _uncertainty(stack: Stack, implants: pd.DataFrame) -> PoseUncertainty | None
     reference = shape("implants", implants[implants["model"] == stack.frameworks[0].model])
     mine = reference.set_index("implant").loc[list(stack.platforms.implants)]
     u = mine[["u_position_um", "u_axis_deg"]].to_numpy(float)
-    if np.isnan(u).all():
+    if np.isnan(u).any():
         return None
-    u = np.nan_to_num(u)
     return PoseUncertainty(np.repeat(u[:, :1], 3, axis=1), u[:, 1])
 
 

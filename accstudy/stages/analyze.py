@@ -13,7 +13,7 @@ from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.outliers import outlier_table
 from accstudy.accuracy.pairbudget import SeatingOfBodies, uncertainty_budget
 from accstudy.accuracy.precision import precision_vs_span
-from accstudy.accuracy.reference import shared_uncertainty
+from accstudy.accuracy.reference import implant_u, seated_once, shared_uncertainty
 from accstudy.accuracy.summary import accuracy_table
 from accstudy.accuracy.vectors import implant_vectors
 from accstudy.drift.analysis import DriftOptions, analyze_drift
@@ -93,7 +93,7 @@ def analyze_poses(study: Study, poses: pd.DataFrame, *, allow_outside: bool = Fa
         )
         tables["uncertainty_budget"] = _budget(study, pairs, poses)
         tables["variance_components"] = _components(study, pairs)
-        tables |= _seating(study, poses[poses["scan"].isin(kept)])
+        tables |= _seating(study, poses[poses["scan"].isin(kept)], pairs)
         modelled, found = mixed_models(study, pairs, singles)
     else:
         modelled, found = _drift(study, pairs, singles, poses[poses["scan"].isin(kept)])
@@ -218,7 +218,38 @@ def _drift(
     return {**done.tables, "drift_sentences": frame}, done.findings
 
 
-def _seating(study: Study, poses: pd.DataFrame) -> dict[str, pd.DataFrame]:
+def _shared_in_gaps(
+    study: Study,
+    poses: pd.DataFrame,
+    reference: pd.DataFrame,
+    factors: pd.DataFrame,
+    pairs: pd.DataFrame,
+) -> pd.DataFrame:
+    """What the uncertainty that all scans of a condition share does to their gaps."""
+    settings = study.settings
+    mpe, body = settings.reference.mpe_um, settings.uncertainty.scan_body_seating_um
+    parts = []
+    for condition, once in seated_once(pairs).items():
+        u = implant_u(
+            reference,
+            mpe_constant_um=mpe.constant if mpe else None,
+            seating_um=body.value * once if body else 0.0,
+        )
+        own = factors[factors["condition"] == condition]
+        mine = poses[poses["scan"].isin(set(own["scan"]))]
+        if len(mine):
+            parts.append(
+                reference_uncertainty(
+                    mine,
+                    reference.assign(**{str(c): u[c] for c in u}),
+                    own,
+                    platform_radius_mm=settings.seating.platform_radius_mm,
+                )
+            )
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+
+
+def _seating(study: Study, poses: pd.DataFrame, pairs: pd.DataFrame) -> dict[str, pd.DataFrame]:
     """Predicted seating of every scan, and what it amounts to."""
     settings, limits = study.settings.seating, study.settings.limits
     factors = study.scans[["scan", "condition", "cell", *study.factors]]
@@ -238,7 +269,7 @@ def _seating(study: Study, poses: pd.DataFrame) -> dict[str, pd.DataFrame]:
             )
         )
         parts.append(gap_contributions(mine, reference, platform_radius_mm=radius, factors=factors))
-        shares.append(reference_uncertainty(mine, reference, factors, platform_radius_mm=radius))
+        shares.append(_shared_in_gaps(study, mine, reference, factors, pairs))
     if not tables:
         return {}
     seating = pd.concat(tables, ignore_index=True)

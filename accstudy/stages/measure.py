@@ -25,6 +25,8 @@ ROOMS = ("geometry", "mesh", "locate")
 
 Show = Callable[[str, int, int], None]
 
+_UNCERTAINTY = ("u_position_um", "u_axis_deg", "U_position_um", "k")
+
 
 @dataclass(frozen=True, slots=True)
 class Measured:
@@ -90,7 +92,7 @@ def scan_parts(study: Study, *, allow_outside: bool = False) -> dict[str, dict[s
             mesh = resolve(study.path, body.mesh, allow_outside=allow_outside)
             bodies[name]["digest"] = file_digest(mesh)
     body_digest = digest(json_bytes(bodies))
-    names = [n for n in TABLES["implants"].names if n not in ("u_position_um", "u_axis_deg")]
+    names = [n for n in TABLES["implants"].names if n not in _UNCERTAINTY]
     reference_digest: dict[str, str] = {}
     for reference, scans in references_with_scans(study):
         text = digest(csv_bytes("implants", reference[names]))

@@ -70,8 +70,7 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
         Doubled or coincident implants, axes that are no unit vectors or point
         against the others, flats along the axis.
     """
-    out = implants.copy()
-    findings: list[Finding] = []
+    out, findings = _standard_uncertainty(implants, file)
     if out.empty:
         what = "the reference has no rows"
         findings.append(fault("no-implants", what, file, "add a row an implant"))
@@ -153,6 +152,35 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
                     "axes point out of the bone: change its sign",
                 )
             )
+    return out, findings
+
+
+def _standard_uncertainty(implants: pd.DataFrame, file: str) -> tuple[pd.DataFrame, list[Finding]]:
+    """Standard uncertainties from expanded ones, U over k, as certificates state them."""
+    out, findings = implants.copy(), []
+    if not {"U_position_um", "k"} <= set(out):
+        return out, findings
+    expanded, k = out["U_position_um"].astype(float), out["k"].astype(float)
+    both = expanded.notna() & out["u_position_um"].astype(float).notna()
+    for i in np.flatnonzero(both):
+        findings.append(
+            fault(
+                "two-uncertainties",
+                "both u_position_um and U_position_um are given",
+                place(file, out["row"].iloc[i], "U_position_um"),
+                "keep one of them; u = U / k",
+            )
+        )
+    for i in np.flatnonzero(expanded.notna() & ~(k >= 1)):
+        findings.append(
+            fault(
+                "coverage-factor",
+                "U_position_um is given without its coverage factor",
+                place(file, out["row"].iloc[i], "k"),
+                "write the k of the certificate, often 2",
+            )
+        )
+    out["u_position_um"] = out["u_position_um"].astype(float).fillna(expanded / k)
     return out, findings
 
 

@@ -159,7 +159,7 @@ def test_conformity_of_a_good_and_of_a_bad_device(study):
     found = held.conformity
     assert found.columns.tolist() == TABLES["conformity"].names
     assert len(found) == 2 * 2 * 2
-    said = found.set_index(["condition", "measurand", "scope"])["verdict"]
+    said = found.set_index(["condition", "measurand", "scope"])["verdict"].sort_index()
     assert (said["device A"] == c.VERIFIED).all()
     assert (said["device B", "distance_um"] == c.REFUTED).all()
     spans_b = held.supported_spans.query("condition == 'device B' and level_um == 50")
