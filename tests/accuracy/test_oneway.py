@@ -7,6 +7,7 @@ import pytest
 from scipy import stats
 
 from accstudy.accuracy.oneway import layouts, one_way, one_way_table
+from accstudy.errors import InputError
 from accstudy.selftest.published import case
 
 
@@ -220,3 +221,9 @@ def test_interval_of_s_R_covers_the_truth_as_often_as_said():
         held = (found["s_R_low"] <= truth) & (truth <= found["s_R_high"])
         # the method is nearly exact with spread between cells and on the safe side without
         assert 0.94 < held.mean() < (0.965 if s_cell else 1.0)
+
+
+@pytest.mark.parametrize("groups", [[0, 0], [[0, 0, 0]]])
+def test_lengths_that_differ_are_refused(groups):
+    with pytest.raises(InputError, match="differ in length"):
+        layouts([1.0, 2.0, 3.0], groups, [0, 0, 1])

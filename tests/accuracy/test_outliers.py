@@ -6,7 +6,7 @@ import pytest
 
 from accstudy.accuracy import critical
 from accstudy.accuracy.oneway import layouts
-from accstudy.accuracy.outliers import cell_tests, extremes, outlier_table
+from accstudy.accuracy.outliers import _pick, cell_tests, extremes, outlier_table
 from accstudy.selftest.published import case, table
 
 COAL = case("iso5725", "iso5725_2_coal")
@@ -193,3 +193,11 @@ def test_false_alarms_stay_at_their_level():
     assert (found.k > critical.mandel_k_critical(0.05, 6, 3)).mean() == pytest.approx(
         0.05, abs=0.008
     )
+
+
+def test_of_two_ends_alike_the_upper_one_is_tested():
+    e = extremes([1.0, 2.0, 3.0, 4.0, 5.0], [0] * 5)
+    single, at, double, first, second = _pick(e)
+    assert (at[0], first[0], second[0]) == (4, 4, 3)
+    assert single[0] == pytest.approx(2 / np.std([1, 2, 3, 4, 5], ddof=1))
+    assert double[0] == pytest.approx(2.0 / 10.0)  # sums of squares of 1, 2, 3 and of all

@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import optimize
 
 from accstudy.accuracy import comparisons as c
 from accstudy.accuracy.line import fit_line
@@ -207,3 +208,19 @@ def test_rates_and_significance():
     assert math.isnan(c.significance_of_bias(1.0, 0.0, 5)[1])
     with pytest.raises(InputError):
         c.e_n(1.0, 1.0, 0.0, 0.0)
+
+
+def test_the_random_walk_repeats_its_own_weights():
+    # iterated weights (ISO 5725-2:1994, 7.5.7): at the end, weights from the fit give the fit
+    rng = np.random.default_rng(3)
+    m = np.array([8.0, 12.0, 18.0, 25.0, 33.0, 45.0, 60.0, 80.0])
+    s = np.sqrt(1.5 * m + 0.004 * m**3) * rng.uniform(0.6, 1.5, m.size)
+    found = fit_relation(m, s, RELATIONS[3])
+    fitted2 = found.intercept * m + found.slope * m**3
+    design = np.column_stack([m, m**3]) / fitted2[:, None]
+    again, _ = optimize.nnls(design, s**2 / fitted2)
+    assert again == pytest.approx([found.intercept, found.slope], rel=1e-6)
+
+
+def test_a_mean_of_many_repeats_with_little_spread_between_cells_has_no_negative_variance():
+    assert c.critical_difference_from_reference(10.0, 5.0, 100) == 0.0

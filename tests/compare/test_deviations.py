@@ -288,3 +288,12 @@ def test_axes_that_open_have_a_positive_angle_deviation(open_deg):
     assert pair["angle_deg"] == pytest.approx(open_deg, abs=1e-9)
     assert pair["relative_axis_deg"] == pytest.approx(0.5, abs=1e-9)
     assert pair["divergence_deg"] == pytest.approx(10.0, abs=1e-9)
+
+
+def test_axes_of_any_length_are_directions():
+    reference = horseshoe(n=4)
+    poses = noisy(reference, 3)
+    longer = poses.assign(**{c: 3.0 * poses[c] for c in ("axis_x", "axis_y", "axis_z")})
+    pd.testing.assert_frame_equal(
+        implant_deviations(longer, reference), implant_deviations(poses, reference)
+    )
