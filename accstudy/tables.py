@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import io
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO, Literal
 
@@ -1163,6 +1163,12 @@ _TABLES = (
 
 TABLES: dict[str, Table] = {table.name: table for table in _TABLES}
 """Every table by name."""
+
+TABLES["conformity_with_excluded"] = replace(
+    TABLES["conformity"],
+    name="conformity_with_excluded",
+    row=f"{TABLES['conformity'].row}, scans left out by the user included",
+)
 
 
 def empty(name: str) -> pd.DataFrame:

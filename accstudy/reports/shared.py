@@ -9,8 +9,8 @@ from accstudy.reports.cautions import CAUTIONS, FIRST_CAUTIONS, OF_SEATING
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.methods import methods, model_rows, sources
-from accstudy.reports.sentences import failure_sentence
-from accstudy.reports.wording import count, date, joined, period, quantity
+from accstudy.reports.sentences import failure_sentence, measurand_name
+from accstudy.reports.wording import count, date, joined, missing, period, quantity
 
 __all__ = [
     "factor_levels",
@@ -205,6 +205,7 @@ def left_out(document: Document, content: ReportContent) -> None:
                 wide=False,
             )
     _with_excluded(document, content)
+    _verdicts_with_excluded(document, content)
     findings = content.table("findings")
     if len(findings):
         kinds = findings["severity"].value_counts()
@@ -267,6 +268,45 @@ def _file_of(content: ReportContent, scan: str) -> str:
     if "file" not in scans:
         return ""
     return str(scans.set_index("scan")["file"].get(scan, "") or "")
+
+
+def _verdicts_with_excluded(document: Document, content: ReportContent) -> None:
+    """Every verdict once more with the scans that the user left out."""
+    kept, every = (content.table(n) for n in ("conformity", "conformity_with_excluded"))
+    if not len(kept) or not len(every):
+        return
+    on = ["condition", "measurand", "scope", "holds_for", "limit", "unit", "source"]
+    on = [c for c in on if c in kept]
+    said = ["verdict", "tolerance_bound"]
+    both = kept[[*on, *said]].merge(every[[*on, *said]], on=on, how="left", suffixes=("", "_all"))
+    both = both[both["verdict"] != ""]
+    rows: list[list[Text]] = [
+        [
+            str(r.condition),
+            ", ".join([measurand_name(r.measurand), *([r.scope] if "scope" in on else [])]),
+            quantity(r.limit, r.unit),
+            _with_bound(r.verdict, r.tolerance_bound, r.unit),
+            _with_bound(r.verdict_all, r.tolerance_bound_all, r.unit),
+        ]
+        for r in rows_of(both)
+    ]
+    document.table(
+        "Verdicts and bounds without the scans that were left out, as used in this report, and "
+        "with them.",
+        [
+            Heading("condition", "left", 1),
+            Heading("what", "left", 2),
+            Heading("limit", width=0.7),
+            Heading("without them", "left", 1.7),
+            Heading("with them", "left", 1.7),
+        ],
+        rows,
+    )
+
+
+def _with_bound(verdict: object, bound: float, unit: str) -> str:
+    said = "no statement" if missing(verdict) or not verdict else str(verdict)
+    return said if missing(bound) else f"{said} ({quantity(bound, unit)})"
 
 
 def methods_section(document: Document, content: ReportContent) -> None:

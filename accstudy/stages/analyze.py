@@ -106,6 +106,8 @@ def analyze_poses(study: Study, poses: pd.DataFrame, *, allow_outside: bool = Fa
     findings += found
     if len(every_pair) > len(pairs):
         tables["accuracy_with_excluded"] = _accuracy(study, every_pair, every_single)
+        if study.settings.study.kind != "drift":
+            tables["conformity_with_excluded"] = _tolerance(study, every_pair)["conformity"]
     return Analyzed(tables, tuple(findings))
 
 

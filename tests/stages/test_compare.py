@@ -2,6 +2,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from accstudy.reports.content import ReportContent
+from accstudy.reports.document import Document
+from accstudy.reports.shared import left_out
+from accstudy.stages.analyze import analyze_poses
 from accstudy.stages.compare import at_reference_temperature, deviations
 from accstudy.study.load import load_study
 
@@ -85,3 +89,37 @@ def test_only_lengths_change(tmp_path):
     pd.testing.assert_frame_equal(after.drop(columns=POSITION), before.drop(columns=POSITION))
     ratio = after[POSITION].to_numpy() / before[POSITION].to_numpy()
     np.testing.assert_allclose(ratio, 1 / (1 + RESIN_PER_K * 5), rtol=1e-14)
+
+
+def test_verdicts_are_shown_with_and_without_the_scans_left_out(tmp_path):
+    rng = np.random.default_rng(4)
+    stretch = {f"s{k:02d}": 1 + 1e-6 * 100 * rng.normal() for k in range(12)}  # 5 um over 50 mm
+    stretch["s12"] = 1 + 1e-6 * 8000  # 400 um
+    scans = "scan,model,operator,session\n" + "".join(
+        f"{scan},M,{k % 2 + 1},{k // 2 % 2 + 1}\n" for k, scan in enumerate(stretch)
+    )
+    study = study_of(
+        tmp_path,
+        scans=scans,
+        settings='[reference.mpe_um]\nconstant = 1.0\n'
+        '[limits]\ndistance_um = { value = 100, source = "chosen here" }\n'
+        '[seating]\ndraws = 0\n[[exclusions]]\nscan = "s12"\nreason = "the body came loose"\n'
+        '[[model]]\nname = "d"\nresponse = "pair.distance_um"\n',
+        stretch=stretch,
+    )  # fmt: skip
+    found = analyze_poses(study, study.given_poses).tables
+    kept, every = found["conformity"], found["conformity_with_excluded"]
+    mine = [t[(t["limit"] == 100) & (t["source"] == "chosen here")].iloc[0] for t in (kept, every)]
+    assert [row["n_scans"] for row in mine] == [12, 13]
+    assert mine[0]["verdict"] != mine[1]["verdict"]
+    assert mine[1]["tolerance_bound"] > 400 > 100 > mine[0]["tolerance_bound"]
+    failures = found["failures"].iloc[-1]
+    assert (failures["failed"], failures["total"]) == (0, 13)  # left out is not failed
+    document = Document()
+    settings = {"exclusions": [{"scan": "s12", "reason": "the body came loose"}]}
+    left_out(document, ReportContent("x", settings, {**found, "scans": study.scans}, {}, ""))
+    rows = next(b for b in document.blocks if "and with them" in str(b.get("caption")))["rows"]
+    assert any(
+        str(mine[0]["verdict"]) in str(row[3]) and str(mine[1]["verdict"]) in str(row[4])
+        for row in rows
+    )
