@@ -112,7 +112,7 @@ def uncertainty_budget(
     expansion_per_k, temperature_tolerance_k : float, optional
         Linear expansion of the model, and how well its temperature is known.
     seating : SeatingOfBodies, optional
-        Entered with its source; else taken from the data if they tell.
+        Entered with its source, or from `seating_from_data`.
     poses : DataFrame, optional
         Table ``poses``, for the uncertainty of the location fit.
     cell_columns : sequence of str, optional
@@ -154,7 +154,7 @@ def uncertainty_budget(
         mpe_per_metre_um=mpe_per_metre_um,
     )
     reference_of = {(r["model"], r["subject"]): r for r in reference.to_dict("records")}
-    seated = seating or seating_from_data(pair_deviations)
+    seated = seating
     once = seated_once(pair_deviations)
     fit = _fit_u(pair_deviations, poses)
     rows: list[dict[str, object]] = []

@@ -82,8 +82,16 @@ def _reference(content: ReportContent) -> str:
     if s.get("measured_on"):
         text += f", measured on {date(s['measured_on'])}"
     text += "."
-    mpe = s.get("mpe_um")
-    if mpe:
+    mpe, parts = s.get("mpe_um"), content.table("uncertainty_budget")
+    used = set(parts.loc[parts["part"] == "CMM", "how"]) if len(parts) else set()
+    if any("certified" in how for how in used):
+        text += (
+            " The certified standard uncertainties of the positions are those that bias, guard "
+            "and budget contain."
+        )
+    if any("not stated" in how for how in used):
+        text += " Their uncertainty is not stated, so no conformity can be stated either."
+    if mpe and (not used or any("permitted" in how for how in used)):
         text += (
             f" Its largest permitted length error, {number(mpe['constant'], decimals=1)} µm + "
             f"{number(mpe.get('per_metre', 0), decimals=1)} µm per metre, counts as a rectangular "

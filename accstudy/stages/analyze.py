@@ -11,7 +11,7 @@ from accstudy.accuracy.comparisons import failure_table
 from accstudy.accuracy.components import variance_components
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.outliers import outlier_table
-from accstudy.accuracy.pairbudget import SeatingOfBodies, uncertainty_budget
+from accstudy.accuracy.pairbudget import SeatingOfBodies, seating_from_data, uncertainty_budget
 from accstudy.accuracy.precision import precision_vs_span
 from accstudy.accuracy.reference import implant_u, seated_once, shared_uncertainty
 from accstudy.accuracy.summary import accuracy_table
@@ -111,10 +111,18 @@ def analyze_poses(study: Study, poses: pd.DataFrame, *, allow_outside: bool = Fa
     return Analyzed(tables, tuple(findings))
 
 
+def _seating_of_bodies(study: Study, pairs: pd.DataFrame) -> SeatingOfBodies | None:
+    """How well scan bodies come back to their places: entered, or else what the scans show."""
+    entered = study.settings.uncertainty.scan_body_seating_um
+    if entered:
+        return SeatingOfBodies(entered.value, math.inf, entered.source)
+    return seating_from_data(pairs)
+
+
 def _shared_u(study: Study, pairs: pd.DataFrame) -> pd.DataFrame:
     """Standard uncertainty that all scans of a condition share."""
-    settings = study.settings
-    mpe, body = settings.reference.mpe_um, settings.uncertainty.scan_body_seating_um
+    settings, body = study.settings, _seating_of_bodies(study, pairs)
+    mpe = settings.reference.mpe_um
     return shared_uncertainty(
         study.implants,
         pairs,
@@ -122,7 +130,7 @@ def _shared_u(study: Study, pairs: pd.DataFrame) -> pd.DataFrame:
         mpe_per_metre_um=mpe.per_metre if mpe else 0.0,
         expansion_per_k=settings.scans.expansion_per_k or 0.0,
         temperature_tolerance_k=settings.uncertainty.temperature_tolerance_k,
-        seating_um=body.value if body else None,
+        seating_um=body.u_um if body else None,
     )
 
 
@@ -162,7 +170,7 @@ def _tolerance(study: Study, pairs: pd.DataFrame) -> dict[str, pd.DataFrame]:
 def _budget(study: Study, pairs: pd.DataFrame, poses: pd.DataFrame) -> pd.DataFrame:
     """Where the uncertainty of every pair's bias comes from."""
     settings = study.settings
-    mpe, entered = settings.reference.mpe_um, settings.uncertainty.scan_body_seating_um
+    mpe = settings.reference.mpe_um
     return uncertainty_budget(
         pairs,
         study.implants,
@@ -170,7 +178,7 @@ def _budget(study: Study, pairs: pd.DataFrame, poses: pd.DataFrame) -> pd.DataFr
         mpe_per_metre_um=mpe.per_metre if mpe else 0.0,
         expansion_per_k=settings.scans.expansion_per_k or 0.0,
         temperature_tolerance_k=settings.uncertainty.temperature_tolerance_k,
-        seating=(SeatingOfBodies(entered.value, math.inf, entered.source) if entered else None),
+        seating=_seating_of_bodies(study, pairs),
         poses=poses,
         cell_columns=grouped_by(settings, study.factors)[1],
         confidence=settings.limits.confidence,
@@ -228,14 +236,14 @@ def _shared_in_gaps(
     pairs: pd.DataFrame,
 ) -> pd.DataFrame:
     """What the uncertainty that all scans of a condition share does to their gaps."""
-    settings = study.settings
-    mpe, body = settings.reference.mpe_um, settings.uncertainty.scan_body_seating_um
+    settings, body = study.settings, _seating_of_bodies(study, pairs)
+    mpe = settings.reference.mpe_um
     parts = []
     for condition, once in seated_once(pairs).items():
         u = implant_u(
             reference,
             mpe_constant_um=mpe.constant if mpe else None,
-            seating_um=body.value * once if body else 0.0,
+            seating_um=body.u_um * once if body else 0.0,
         )
         own = factors[factors["condition"] == condition]
         mine = poses[poses["scan"].isin(set(own["scan"]))]

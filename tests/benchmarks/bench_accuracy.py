@@ -13,11 +13,10 @@ import numpy as np
 import pandas as pd
 
 from accstudy.accuracy.components import variance_components
-from accstudy.accuracy.conformity import LimitOf, conformity_table
+from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.outliers import outlier_table
 from accstudy.accuracy.pairbudget import uncertainty_budget
 from accstudy.accuracy.precision import precision_vs_span
-from accstudy.accuracy.spans import span_curve
 from accstudy.accuracy.summary import accuracy_table
 from accstudy.accuracy.vectors import implant_vectors
 
@@ -73,8 +72,7 @@ def main() -> None:
             "accuracy": lambda p=pairs, s=single: accuracy_table(p, s),
             "outliers": lambda p=pairs, s=single: outlier_table(p, s),
             "precision_vs_span": lambda a=accuracy: precision_vs_span(a),
-            "span_curve": lambda p=pairs: span_curve(p),
-            "conformity": lambda p=pairs: conformity_table(p, limits=limits),
+            "conformity": lambda p=pairs: conformity_tables(p, limits=limits),
             "uncertainty_budget": lambda p=pairs: uncertainty_budget(p, implants),
             "implant_vectors": lambda s=single: implant_vectors(s),
             "variance_components": lambda p=pairs: variance_components(p, ["operator", "session"]),
