@@ -17,7 +17,7 @@ from accstudy.accuracy.reference import implant_u, seated_once, shared_uncertain
 from accstudy.accuracy.summary import accuracy_table
 from accstudy.accuracy.vectors import implant_vectors
 from accstudy.drift.analysis import DriftOptions, analyze_drift
-from accstudy.errors import Finding
+from accstudy.errors import Finding, Severity
 from accstudy.seating.contributions import gap_contributions
 from accstudy.seating.reference import reference_uncertainty
 from accstudy.seating.summary import scan_misfits, seat_summary
@@ -88,6 +88,7 @@ def analyze_poses(study: Study, poses: pd.DataFrame, *, allow_outside: bool = Fa
     if study.settings.study.kind != "drift":
         tables["precision_vs_span"] = precision_vs_span(tables["accuracy"])
         tables |= _tolerance(study, pairs)
+        findings += _left_out_of_cells(tables["conformity"])
         tables["implant_vectors"] = implant_vectors(
             singles, alignment=alignment, confidence=study.settings.limits.confidence
         )
@@ -165,6 +166,24 @@ def _tolerance(study: Study, pairs: pd.DataFrame) -> dict[str, pd.DataFrame]:
         "supported_spans": found.supported_spans,
         "span_curve": found.span_curve,
     }
+
+
+def _left_out_of_cells(conformity: pd.DataFrame) -> list[Finding]:
+    """Warnings about factors by which scans of one cell differ."""
+    found = conformity[conformity["p_left_out"] < 0.05]
+    found = found.drop_duplicates(["condition", "measurand"])
+    return [
+        Finding(
+            Severity.WARNING,
+            "cell-leaves-out",
+            f"scans of one cell differ by {row['left_out']} ({row['measurand']}"
+            + (f", {row['condition']}" if row["condition"] else "")
+            + "), so nothing is verified to conform",
+            "study.toml, analysis.cell",
+            f'add "{row["left_out"]}" to analysis.cell',
+        )
+        for row in found.to_dict("records")
+    ]
 
 
 def _budget(study: Study, pairs: pd.DataFrame, poses: pd.DataFrame) -> pd.DataFrame:
