@@ -240,7 +240,7 @@ def with_angulation(implants: pd.DataFrame, occlusal: Sequence[float] | None) ->
             upright, definition = occlusal_direction(places, axes, stated=occlusal)
         out.loc[group.index, "angulation_by"] = np.where(np.isnan(given), definition, DESIGNED)
         if upright is not None:
-            tilt = np.round(angle_between_deg(axes, upright), 6)
+            tilt: np.ndarray = np.round(angle_between_deg(axes, upright), 6)
             out.loc[group.index, "angulation_deg"] = np.where(np.isnan(given), tilt, given)
     return out
 
