@@ -92,8 +92,10 @@ class Inference:
     def adjusted(self) -> Floats:
         """Kenward and Roger's covariance of the coefficients (1997, eq. 5 with R = 0)."""
         pc = self.pieces
-        inner = pc.second - np.einsum("iab,bc,jcd->ijad", pc.first, pc.phi, pc.first)
-        total = np.einsum("ij,ijab->ab", self._covariance_expected, inner)
+        w = self._covariance_expected
+        total = np.einsum("ij,ijab->ab", w, pc.second)
+        weighted = np.tensordot(w, pc.first, axes=1)  # one product a component, not one a pair
+        total -= np.einsum("iab,ibc->ac", pc.first @ pc.phi, weighted, optimize=True)
         total = (total + total.T) / 2
         return np.asarray(pc.phi + 2 * pc.phi @ total @ pc.phi)
 
@@ -104,11 +106,11 @@ class Inference:
     def _slopes(self, rows: Floats) -> Floats:
         """``l' Phi P_i Phi l`` of each row and component, (rows, m)."""
         half = rows @ self.pieces.phi
-        return np.asarray(np.einsum("ra,iab,rb->ri", half, self.pieces.first, half))
+        return np.asarray(np.einsum("ira,ra->ri", half @ self.pieces.first, half))
 
     def se(self, rows: Floats, method: Method) -> Floats:
         """Standard errors of rows @ coefficients, unit of the response."""
-        variance = np.einsum("ra,ab,rb->r", rows, self.covariance(method), rows)
+        variance = np.einsum("ra,ra->r", rows @ self.covariance(method), rows)
         return np.asarray(self.scale * np.sqrt(np.maximum(variance, 0.0)))
 
     def df(self, rows: Floats, method: Method) -> Floats:
@@ -122,9 +124,9 @@ class Inference:
         """
         kenward = method == "kenward-roger"
         w = self._covariance_expected if kenward else self._covariance_observed
-        f = np.einsum("ra,ab,rb->r", rows, self.pieces.phi, rows)
+        f = np.einsum("ra,ra->r", rows @ self.pieces.phi, rows)
         g = self._slopes(rows)
-        spread = np.einsum("ri,ij,rj->r", g, w, g)
+        spread = np.einsum("ri,ri->r", g @ w, g)
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.asarray(np.where(spread > 0, 2 * f**2 / spread, np.inf))
 
@@ -159,11 +161,12 @@ class Inference:
         """
         pc, w, q = self.pieces, self._covariance_expected, len(rows)
         statistic = float(e @ np.linalg.solve(rows @ self.adjusted @ rows.T, e)) / q
-        theta = rows.T @ np.linalg.solve(rows @ pc.phi @ rows.T, rows)
-        m = np.einsum("ab,bc,icd,de->iae", theta, pc.phi, pc.first, pc.phi)
+        half = rows @ pc.phi
+        # Theta Phi P_i Phi of the paper has the traces of these matrices of q rows
+        m = np.linalg.solve(rows @ half.T, half @ pc.first @ half.T)
         traces = np.trace(m, axis1=1, axis2=2)
         a1 = float(traces @ w @ traces)
-        a2 = float(np.einsum("ij,iab,jba->", w, m, m))
+        a2 = float(np.sum(w * np.tensordot(m, m.transpose(0, 2, 1), axes=([1, 2], [1, 2]))))
         if a2 <= 0:
             return _f_test(statistic, q, np.inf)
         if q == 1 or a2 / q > POLE:

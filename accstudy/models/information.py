@@ -19,6 +19,7 @@ section 2 (P_i, Q_ij, W).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -28,6 +29,9 @@ from accstudy.models.crossproducts import Floats
 from accstudy.models.reml import Evaluation
 
 __all__ = ["Pieces", "pieces"]
+
+_NEAR = 1e-6
+"""Variance, against the residual one, from which the equations give ``Z' P Z`` by themselves."""
 
 
 @dataclass(frozen=True)
@@ -88,7 +92,9 @@ def pieces(at: Evaluation) -> Pieces:
     """
     work = _Work(at)
     for j in range(work.k):
-        work.random_factor(j)
+        work.random_term(j)
+    if work.g == 1:
+        work.one_residual()
     for x in range(work.g):
         for y in range(work.g):
             work.residual_groups(x, y)
@@ -124,7 +130,6 @@ class _Work:
         self.inner = np.linalg.inv(self.phi)
         self.solution = at.solution * at.effect_scales
         self.grams = [g[: q + p, : q + p] for g in pr.gram]
-        self.n_h = [np.asarray(gram @ self.h) for gram in self.grams]
         error = np.append(-self.solution, 1.0)
         self.n_error = [np.asarray(gram @ error) for gram in pr.gram]
         self.error_squares = [error @ n for n in self.n_error]
@@ -141,63 +146,106 @@ class _Work:
         self.trace2, self.quad2 = np.zeros((m, m)), np.zeros((m, m))
         self.first, self.second = np.zeros((m, p, p)), np.zeros((m, m, p, p))
 
-    def _columns(self, j: int) -> tuple[Floats, list[Floats]]:
-        """``c_j`` and ``N_g c_j`` of a random factor."""
-        block, s = self.pr.blocks[j], self.variances[j]
-        if s > 0:
-            return self.h[:, block] / s, [n[:, block] / s for n in self.n_h]
-        weighted = sum(
-            _dense(gram[:, block]) / r for gram, r in zip(self.grams, self.residual, strict=True)
-        )
-        c = -self.h @ weighted
-        c[block] += np.eye(self.pr.sizes[j])
-        return c, [np.asarray(gram @ c) for gram in self.grams]
+        self.zpz, self.columns = self._between()
 
-    def random_factor(self, j: int) -> None:
-        """Everything between random factor j and all other components."""
-        b = self.pr.blocks[j]
-        c, n_c = self._columns(j)
-        weighted = zip(n_c, self.residual, strict=True)
-        zpz = np.asarray(sum(n[: self.q] / r for n, r in weighted))  # Z' P Z_j
+    def _between(self) -> tuple[Floats, dict[int, Floats]]:
+        """``Z' P Z`` of all random terms; ``c_j`` of those near zero.
+
+        The equations themselves give ``Z' P Z = D^-1 - D^-1 H D^-1``; only a term near
+        zero, where that loses its digits, needs a product.
+        """
+        pr, q = self.pr, self.q
+        inverse = np.zeros(q)
+        near = []
+        for j, block in enumerate(pr.blocks):
+            if self.variances[j] > _NEAR * self.residual[0]:
+                inverse[block] = 1 / self.variances[j]
+            else:
+                near.append(j)
+        zpz = self.h[:q, :q] * -inverse[:, None]
+        zpz *= inverse
+        zpz[np.arange(q), np.arange(q)] += inverse
+        columns = {}
+        for j in near:
+            block = pr.blocks[j]
+            weighted = sum(
+                _dense(gram[:, block]) / r
+                for gram, r in zip(self.grams, self.residual, strict=True)
+            )
+            c = -self.h @ weighted
+            c[block] += np.eye(pr.sizes[j])
+            columns[j] = c
+            of_all = sum(
+                np.asarray(gram[:q] @ c) / r
+                for gram, r in zip(self.grams, self.residual, strict=True)
+            )
+            zpz[:, block] = of_all
+            zpz[block] = np.asarray(of_all).T
+        return zpz, columns
+
+    def random_term(self, j: int) -> None:
+        """Everything between random term j and all other components."""
+        b, s = self.pr.blocks[j], self.variances[j]
+        c = self.columns[j] if j in self.columns else self.h[:, b] / s
+        zpz = self.zpz[:, b]
         zvx, pull = self.zvx[b], self.pull[b]
         cross = zvx.T @ zvx
         self.trace1[j] = np.trace(zpz[b])
         self.quad1[j] = pull @ pull
         self.first[j] = -cross
+        squares = np.einsum("ij,ij->i", zpz, zpz)
+        pulled, reached = zpz @ pull, zpz @ zvx
         for i, a in enumerate(self.pr.blocks):
-            block = zpz[a]
-            self.trace2[i, j] = np.sum(block * block)
-            self.quad2[i, j] = self.pull[a] @ block @ pull
-            between = self.zvx[a].T @ block @ zvx  # V^-1 = P + V^-1 X Phi X' V^-1
+            self.trace2[i, j] = squares[a].sum()
+            self.quad2[i, j] = self.pull[a] @ pulled[a]
+            between = self.zvx[a].T @ reached[a]  # V^-1 = P + V^-1 X Phi X' V^-1
             self.second[i, j] = between + self.zvx[a].T @ self.zvx[a] @ self.phi @ cross
         coefficients = c @ zvx + self.c_x @ (self.phi @ cross)  # V^-1 V_j V^-1 X = R^-1 T (this)
         for x, r in enumerate(self.residual):
             i = self.k + x
-            self.trace2[i, j] = self.trace2[j, i] = np.sum(c * n_c[x]) / r**2
+            if self.g > 1:
+                trace = np.sum(c * np.asarray(self.grams[x] @ c)) / r**2
+                self.trace2[i, j] = self.trace2[j, i] = trace
             self.quad2[i, j] = self.quad2[j, i] = self.n_error[x][:-1] @ (c @ pull) / r**2
             self.second[i, j] = self.n_cx[x].T @ coefficients / r**2
             self.second[j, i] = self.second[i, j].T
+
+    def one_residual(self) -> None:
+        """Traces with the residual from those of the random terms, by ``P V P = P``."""
+        k, s, r = self.k, self.variances[: self.k], self.residual[0]
+        left = self.pr.n - self.p
+        inner = self.trace2[:k, :k]
+        self.trace1[k] = (left - s @ self.trace1[:k]) / r
+        self.trace2[k, :k] = self.trace2[:k, k] = (self.trace1[:k] - s @ inner) / r
+        self.trace2[k, k] = (left - s @ inner @ s - 2 * r * (s @ self.trace2[k, :k])) / r**2
 
     def residual_groups(self, x: int, y: int) -> None:
         """Everything between two residual groups."""
         i, j, r, t = self.k + x, self.k + y, self.residual[x], self.residual[y]
         q = self.q
         error_x, error_y = self.n_error[x][:-1], self.n_error[y][:-1]
-        self.trace2[i, j] = np.sum(self.n_h[x] * self.n_h[y].T) / (r * t) ** 2
         self.quad2[i, j] = -error_x @ self.h @ error_y / (r * t) ** 2
         # (Z' R^-1 Z + D^-1)^-1 between the columns of V^-1 X
         left, right = self.n_cx[x][:q], self.n_cx[y][:q]
         h_v = self.h[:q, :q] @ right - self.h[:q, q:] @ (self.inner @ (self.h[q:, :q] @ right))
         self.second[i, j] = -left.T @ h_v / (r * t) ** 2
+        if self.g > 1:
+            self.trace2[i, j] = np.sum(self.n_h[x] * self.n_h[y].T) / (r * t) ** 2
         if x != y:
             return
-        trace = np.trace(self.n_h[x])
-        self.trace1[i] = self.pr.n_group[x] / r - trace / r**2
+        if self.g > 1:
+            trace = np.trace(self.n_h[x])
+            self.trace1[i] = self.pr.n_group[x] / r - trace / r**2
+            self.trace2[i, i] += self.pr.n_group[x] / r**2 - 2 * trace / r**3
         self.quad1[i] = self.error_squares[x] / r**2
         self.first[i] = -self.c_x.T @ self.n_cx[x] / r**2
-        self.trace2[i, i] += self.pr.n_group[x] / r**2 - 2 * trace / r**3
         self.quad2[i, i] += self.error_squares[x] / r**3
         self.second[i, i] += self.c_x.T @ self.n_cx[x] / r**3
+
+    @cached_property
+    def n_h(self) -> list[Floats]:
+        """``N_g H`` of every residual group."""
+        return [np.asarray(gram @ self.h) for gram in self.grams]
 
 
 def _dense(matrix: Any) -> Floats:

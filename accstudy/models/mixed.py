@@ -17,7 +17,7 @@ from accstudy.models.design import Design
 from accstudy.models.grouping import Grouping
 from accstudy.models.hypotheses import term_rows
 from accstudy.models.inference import Inference, Method, check_method
-from accstudy.models.optimum import THETA_MAX, Optimum, maximise
+from accstudy.models.optimum import THETA_MAX, Optimum, criterion_without, maximise
 
 __all__ = ["MixedFit", "residual_codes"]
 
@@ -97,12 +97,8 @@ class MixedFit:
     @cached_property
     def criteria_without(self) -> tuple[float, ...]:
         """REML criterion with each random factor left out in turn."""
-        at = self.optimum.at
         return tuple(
-            maximise(
-                self.problem.without(k), start=np.delete(at.parameters, k), inform=False
-            ).at.criterion
-            for k in range(len(self.groups))
+            criterion_without(self.problem, self.optimum, k) for k in range(len(self.groups))
         )
 
     @property

@@ -1,8 +1,15 @@
-"""Maximum of the likelihood: bounded search, a probe of every zero, Newton steps.
+"""Maximum of the likelihood: steps by the average information, bounded at zero.
 
-Seen as a function of a standard deviation the likelihood is flat at zero, so a
-search that touches zero stays there even if zero is no maximum. Every component
-that ends at zero is therefore probed with a small positive value.
+The average of the observed and the expected information needs only solutions of the mixed
+model equations for one right-hand side a component, so a step costs hardly more than the
+likelihood itself. As a function of variances the likelihood has a slope at zero, so a
+component that is held there is let go as soon as the likelihood would rise.
+
+References
+----------
+Gilmour, Thompson, Cullis: Average information REML, an efficient algorithm for variance
+parameter estimation in linear mixed models, Biometrics 51 (1995) 1440-1450. Levenberg (1944)
+and Marquardt (1963), for the steps that are shortened where the likelihood is no parabola.
 """
 
 from __future__ import annotations
@@ -10,28 +17,23 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize
 
 from accstudy.errors import ComputationError
 from accstudy.models.crossproducts import Floats, Problem
 from accstudy.models.information import Pieces, pieces
 from accstudy.models.reml import Evaluation
 
-__all__ = ["THETA_MAX", "Optimum", "maximise"]
+__all__ = ["THETA_MAX", "Optimum", "climb", "criterion_without", "maximise", "variances_at"]
 
 THETA_MAX = 1e4
-"""Largest ratio of a random factor's standard deviation to the residual one."""
+"""Largest ratio of a random term's standard deviation to the residual one."""
 
-SLOPE = 2e-3
-"""Slope of the criterion against the log of a ratio at which a search is done: the criterion
-is then within about 1e-6 of its minimum before the Newton steps."""
+CLOSE = 1e-9
+"""Rise of the criterion that a step must promise to be taken."""
 
-_LOG_RATIO_MAX = 7.0
-"""Largest log ratio of two residual standard deviations, about 1100: a line search that jumps
-farther meets equations that cannot be solved in double precision."""
-
-_ZERO = 1e-5
-_PROBE = 0.02
+_ZERO = 1e-5  # ratio that stands for zero, where the slope can still be worked out
+_STEPS = 200
+_RATIO_MAX = 1e3  # of two residual standard deviations
 
 
 @dataclass(frozen=True)
@@ -53,43 +55,156 @@ class Optimum:
     evaluations: int
 
 
-class _Search:
-    """One likelihood as a function of (theta, log SD ratios)."""
+def _point(problem: Problem, variances: Floats, reml: bool) -> Evaluation:
+    k = len(problem.sizes)
+    residual = variances[k:]
+    return Evaluation(problem, np.sqrt(variances[:k] / residual[0]), residual[0] / residual, reml)
 
-    def __init__(self, problem: Problem, reml: bool) -> None:
-        self.problem, self.reml = problem, reml
-        self.k, self.g = len(problem.sizes), len(problem.n_group)
-        self.evaluations = 0
 
-    def point(self, x: Floats) -> Evaluation:
-        self.evaluations += 1
-        logs = np.concatenate([[0.0], x[self.k :]])
-        return Evaluation(self.problem, np.abs(x[: self.k]), np.exp(-2 * logs), self.reml)
+def _bounds(problem: Problem, variances: Floats) -> tuple[Floats, Floats]:
+    """Least and largest variance of each component, given the others."""
+    k = len(problem.sizes)
+    residual = variances[k:]
+    low = np.concatenate(
+        [
+            np.full(k, _ZERO**2 * residual[0]),
+            np.full(len(residual), variances[:k].max(initial=0.0) / THETA_MAX**2),
+        ]
+    )
+    low[k:] = np.maximum(low[k:], residual.max() / _RATIO_MAX**2)
+    low[k:] = np.minimum(np.maximum(low[k:], 1e-12), residual)
+    return low, np.full(len(variances), np.inf)
 
-    def value(self, x: Floats) -> tuple[float, Floats]:
-        at = self.point(x)
-        return at.criterion, at.gradient
 
-    def run(self, start: Floats) -> Floats:
-        bounds = [(0.0, THETA_MAX)] * self.k + [(-_LOG_RATIO_MAX, _LOG_RATIO_MAX)] * (self.g - 1)
-        x = np.asarray(start, float)
-        for _ in range(10):
-            found = optimize.minimize(
-                self.value,
-                x,
-                jac=True,
-                method="L-BFGS-B",
-                bounds=bounds,
-                options={"maxiter": 500, "ftol": 1e-12, "gtol": 1e-6, "maxcor": 20},
-            )
-            x = np.asarray(found.x, float)
-            # A line that runs into the flat corner at zero ends a search long before its
-            # maximum, as done. The slope against the logarithm tells, because its change
-            # over one unit is about the component's degrees of freedom; a fresh search goes on.
-            weight = np.where(np.arange(len(x)) < self.k, np.maximum(x, 0.01), 1.0)
-            if np.abs(found.jac * weight).max() <= SLOPE:
+def climb(
+    problem: Problem, start: Floats, *, reml: bool = True, held: int | None = None
+) -> tuple[Evaluation, Floats, float, int]:
+    """Raise the likelihood from a start to its maximum, with one variance held if wanted.
+
+    Parameters
+    ----------
+    problem : Problem
+        Cross-products of the data.
+    start : (m,) ndarray
+        Variances of the random terms, then of the residual groups, scaled response.
+    reml : bool
+        Restricted likelihood, else full likelihood.
+    held : int, optional
+        Component that stays as it is in `start`.
+
+    Returns
+    -------
+    at : Evaluation
+        The likelihood at the maximum.
+    variances : (m,) ndarray
+        Where it is; components at zero are exactly zero.
+    slope : float
+        Derivative of the criterion by the variance held; 0 without one.
+    evaluations : int
+        Points at which the likelihood was worked out.
+    """
+    k = len(problem.sizes)
+    v = np.asarray(start, float).copy()
+    low, _ = _bounds(problem, v)
+    movable = np.ones(len(v), bool)
+    if held is not None:
+        movable[held] = False
+    v[movable] = np.maximum(v, low)[movable]
+    at = _point(problem, v, reml)
+    value, damping, evaluations = at.criterion_at(v[k]), 1e-4, 1
+    for _ in range(_STEPS):
+        score, information = at.slopes_at(v)
+        if held is None and damping <= 1e-4 and evaluations % 4 == 0:
+            v, at = _rescaled(problem, v, at)
+            value = at.criterion_at(v[k])
+            score, information = at.slopes_at(v)
+        low, _ = _bounds(problem, v)
+        moved = False
+        for _ in range(30):
+            step, rise = _step(v, score, information, low, movable, damping)
+            if rise < CLOSE:
                 break
-        return x
+            trial = v + step
+            candidate = _point(problem, trial, reml)
+            evaluations += 1
+            try:
+                new = candidate.criterion_at(trial[k])
+            except ComputationError:
+                new = np.inf
+            if new <= value - 0.05 * rise:
+                good = value - new > 0.7 * rise
+                v, at, value, moved = trial, candidate, new, True
+                damping = damping / 10 if good else damping
+                break
+            damping = max(damping * 8, 1e-3)
+        if not moved:
+            break
+    slope = 0.0
+    if held is not None:
+        slope = -2 * float(at.slopes_at(v)[0][held]) if v[held] > 0 else 0.0
+    small = (v[:k] <= 1.5 * low[:k]) & movable[:k]
+    if small.any():
+        v = v.copy()
+        v[:k][small] = 0.0
+        at = _point(problem, v, reml)
+    return at, v, slope, evaluations
+
+
+def _rescaled(problem: Problem, v: Floats, at: Evaluation) -> tuple[Floats, Evaluation]:
+    """All variances times the factor that is best for their ratios."""
+    return v * (at.variance / v[len(problem.sizes)]), at
+
+
+def _step(
+    v: Floats,
+    score: Floats,
+    information: Floats,
+    low: Floats,
+    movable: np.ndarray,
+    damping: float,
+) -> tuple[Floats, float]:
+    """Step that stays above the bounds, and the fall of the criterion that it promises."""
+    free = movable & ~((v <= 1.5 * low) & (score <= 0))
+    step = np.zeros(len(v))
+    for _ in range(len(v) + 1):
+        at = np.flatnonzero(free)
+        if not len(at):
+            break
+        fixed = np.flatnonzero(movable & ~free)
+        matrix = information[np.ix_(at, at)]
+        diagonal = np.diag(matrix)
+        ridge = damping * np.maximum(diagonal, 1e-10 * max(diagonal.max(initial=0.0), 1e-300))
+        right = score[at] - information[np.ix_(at, fixed)] @ step[fixed]
+        try:
+            found = np.linalg.solve(matrix + np.diag(ridge + 1e-300), right)
+        except np.linalg.LinAlgError:
+            found = right / (diagonal + ridge + 1e-300)
+        # far beyond what is there the parabola says nothing
+        most = 10 * v[at] + 0.2 * v.sum()
+        found = np.minimum(found, most)
+        below = v[at] + found < low[at]
+        if not below.any():
+            step[at] = found
+            break
+        step[at[below]] = low[at[below]] - v[at[below]]
+        free[at[below]] = False
+    rise = 2 * float(score @ step) - float(step @ information @ step)
+    return step, rise
+
+
+def variances_at(at: Evaluation) -> Floats:
+    """Variances at a maximum: of the random terms, then of the residual groups."""
+    return np.asarray(np.concatenate([at.theta**2, 1 / at.weights]) * at.variance)
+
+
+def criterion_without(problem: Problem, best: Optimum, k: int) -> float:
+    """Smallest criterion with random term k held at zero."""
+    start = variances_at(best.at)
+    if start[k] == 0:
+        return best.at.criterion
+    start[k] = 0.0
+    reml = best.at.reml
+    return climb(problem, start, reml=reml, held=k)[0].criterion
 
 
 def maximise(
@@ -112,48 +227,27 @@ def maximise(
     -------
     Optimum
     """
-    search = _Search(problem, reml)
-    size = search.k + search.g - 1
-    if size == 0:
-        at = search.point(np.empty(0))
-        return Optimum(at, pieces(at) if inform and reml else None, 1)
-    x = np.concatenate([np.full(search.k, 1.0), np.zeros(search.g - 1)]) if start is None else start
-    x = search.run(np.where(np.arange(size) < search.k, np.maximum(x, 0.05), x))
-    x = _probe_zeros(search, x)
+    k, g = len(problem.sizes), len(problem.n_group)
+    first = np.concatenate([np.full(k, 0.3), np.ones(g)])
+    if start is not None:
+        first = np.concatenate([start[:k] ** 2, [1.0], np.exp(2 * start[k:])])
+        first = first * _point(problem, first, reml).variance
+    at, _, _, evaluations = climb(problem, first, reml=reml)
+    if not np.isfinite(at.criterion):
+        raise ComputationError("the likelihood of the mixed model has no maximum")
     if not (inform and reml):
-        return Optimum(search.point(x), None, search.evaluations)
-    return _sharpen(search, x)
+        return Optimum(at, None, evaluations)
+    return _sharpen(problem, at, evaluations)
 
 
-def _probe_zeros(search: _Search, x: Floats) -> Floats:
-    for _ in range(2 * search.k + 1):
-        x = x.copy()
-        small = np.flatnonzero(x[: search.k] < _PROBE)
-        x[: search.k][x[: search.k] < _ZERO] = 0.0
-        best = search.point(x).criterion
-        moved = False
-        for k in small:
-            for value in (0.0, _PROBE, 5 * _PROBE):
-                trial = x.copy()
-                trial[k] = value
-                found = search.point(trial).criterion
-                if found < best - 1e-10 * max(1.0, abs(best)):
-                    best, x, moved = found, trial, value > 0
-        if not moved:
-            return x
-        x = search.run(x)
-    return x
-
-
-def _sharpen(search: _Search, x: Floats) -> Optimum:
+def _sharpen(problem: Problem, at: Evaluation, evaluations: int) -> Optimum:
     """Newton steps on the variances; components at zero stay there."""
-    at = search.point(x)
+    k = len(problem.sizes)
     now = pieces(at)
-    for _ in range(8):
+    for _ in range(6):
         free = now.positive
-        score = now.score[free]
         try:
-            step = np.linalg.solve(now.observed[np.ix_(free, free)], score)
+            step = np.linalg.solve(now.observed[np.ix_(free, free)], now.score[free])
         except np.linalg.LinAlgError:
             break
         current = now.variances[free]
@@ -163,19 +257,11 @@ def _sharpen(search: _Search, x: Floats) -> Optimum:
             break
         variances = now.variances.copy()
         variances[free] += step
-        residual = variances[search.k :]
-        trial = np.concatenate(
-            [
-                np.sqrt(variances[: search.k] / residual[0]),
-                0.5 * np.log(residual[1:] / residual[0]),
-            ]
-        )
-        if np.any(trial[: search.k] > THETA_MAX):
+        if np.any(variances[:k] > THETA_MAX**2 * variances[k]):
             break
-        candidate = search.point(trial)
+        candidate = _point(problem, variances, True)
+        evaluations += 1
         if candidate.criterion > at.criterion + 1e-9 * max(1.0, abs(at.criterion)):
             break
         at, now = candidate, pieces(candidate)
-    if not np.isfinite(at.criterion):
-        raise ComputationError("the likelihood of the mixed model has no maximum")
-    return Optimum(at, now, search.evaluations)
+    return Optimum(at, now, evaluations)

@@ -239,6 +239,53 @@ class Evaluation:
         group = self.group_pulls[1:]
         return np.concatenate([by_theta, 2 * (group[:, 0] - group[:, 1] / self.variance)])
 
+    def slopes_at(self, variances: Floats) -> tuple[Floats, Floats]:
+        """Derivative of the log likelihood by the variances, and the average information.
+
+        Parameters
+        ----------
+        variances : (m,) ndarray
+            Variances of the random terms, then of the residual groups; their ratios are
+            those of this point.
+
+        Returns
+        -------
+        score : (m,) ndarray
+            0 for a component at zero.
+        information : (m, m) ndarray
+            ``y' P V_i P V_j P y / 2``.
+        """
+        pr = self.problem
+        k, residual = len(pr.sizes), variances[len(pr.sizes) :]
+        pulls = np.concatenate([self.pulls, self.group_pulls])
+        safe = np.where(variances > 0, variances, np.inf)
+        score = -0.5 * (pulls[:, 0] - pulls[:, 1] / residual[0]) / safe
+        error = np.append(-self.solution * self.effect_scales, 1.0)
+        columns = np.zeros((pr.q + pr.p + 1, k))  # V_k P y = Z_k (Z_k' P y)
+        for j, block in enumerate(pr.blocks):
+            if self.theta[j] > 0:
+                columns[block, j] = self.solution[block] / (self.theta[j] * residual[0])
+        own = _total([np.asarray(g @ columns) / r for g, r in zip(pr.gram, residual, strict=True)])
+        left = [np.asarray(g @ error) / r**2 for g, r in zip(pr.gram, residual, strict=True)]
+        square = np.zeros((len(variances), len(variances)))
+        square[:k, :k] = columns.T @ own
+        for j, (right, r) in enumerate(zip(left, residual, strict=True), start=k):
+            square[:k, j] = square[j, :k] = columns.T @ right
+            square[j, j] = error @ right / r
+        half = self._half_solved(np.column_stack([own, *left])[:-1])
+        return score, 0.5 * (square - residual[0] * half.T @ half)
+
+    def _half_solved(self, right: Floats) -> Floats:
+        """Right-hand sides times half of the inverse of the equations, ``b' H b = |this|^2``."""
+        half, reach, factor, _ = self._system
+        scaled = right * self.effect_scales[:, None]
+        q1 = len(self.problem.units)
+        first = half @ scaled[:q1]
+        rest = linalg.solve_triangular(
+            factor[:-1, :-1], scaled[q1:] - (reach[:, :-1]).T @ first, lower=True
+        )
+        return np.vstack([first, rest])
+
     def inverse(self) -> Floats:
         """Inverse of the mixed model equations in the coordinates of T, (q + p) square.
 

@@ -16,11 +16,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, stats
+from scipy import stats
 
 from accstudy.models.crossproducts import Floats, Problem
-from accstudy.models.optimum import Optimum, maximise
-from accstudy.models.reml import Evaluation
+from accstudy.models.optimum import Optimum, climb, criterion_without, maximise, variances_at
 
 if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit
@@ -29,60 +28,23 @@ __all__ = ["component_tests", "equal_sd_test", "r_squared", "sd_limits", "shares
 
 
 class _Profile:
-    """Likelihood as a function of all standard deviations (scaled response)."""
+    """Likelihood as a function of one standard deviation, the others at their best."""
 
     def __init__(self, problem: Problem, optimum: Optimum, reml: bool) -> None:
         self.problem, self.reml = problem, reml
-        at = optimum.at
         self.k = len(problem.sizes)
-        sigma = np.sqrt(at.variance)
+        self.variances = variances_at(optimum.at)
+        self.best = np.sqrt(self.variances)
         self.spread = _log_spread(optimum)
-        self.best = np.concatenate([at.theta * sigma, sigma / np.sqrt(at.weights)])
-        self.deviance = at.criterion
-        tiny = self.best < 0.05 * self.best[self.k]
-        self.unit = np.where(tiny, 0.1 * self.best[self.k], self.spread * self.best)
-
-    def value(self, sds: Floats) -> tuple[float, Floats]:
-        first = sds[self.k]
-        at = Evaluation(
-            self.problem, sds[: self.k] / first, (first / sds[self.k :]) ** 2, self.reml
-        )
-        pulls = np.concatenate([at.pulls, at.group_pulls])
-        safe = np.where(sds > 0, sds, 1.0)
-        gradient = np.where(sds > 0, 2 * (pulls[:, 0] - pulls[:, 1] / first**2) / safe, 0.0)
-        return at.criterion_at(first**2), gradient
+        self.deviance = optimum.at.criterion
 
     def at(self, i: int, fixed: float, start: Floats) -> tuple[float, float, Floats]:
-        """Smallest deviance with one standard deviation fixed; its slope; where."""
-        others = np.arange(len(start)) != i
-        full = start.copy()
-        full[i] = fixed
-        if not others.any():
-            value, gradient = self.value(full)
-            return value, gradient[i], full
-        random = np.arange(len(start)) < self.k
-        residual = self.best[self.k]
-        floor = np.where(random, 0.0, 1e-4 * residual)
-        raised = np.where(random & (full > 0.02 * residual), full, 0.05 * residual)
-        x0 = np.where(random, raised, np.maximum(full, floor))[others] / self.unit[others]
-        unit = self.unit[others]
-
-        def inner(x: Floats) -> tuple[float, Floats]:
-            full[others] = x * unit
-            value, gradient = self.value(full)
-            return value, gradient[others] * unit
-
-        found = optimize.minimize(
-            inner,
-            x0,
-            jac=True,
-            method="L-BFGS-B",
-            bounds=[(f, None) for f in floor[others] / unit],
-            options={"ftol": 1e-11, "gtol": 1e-4, "maxiter": 200, "maxcor": 20},
-        )
-        full[others] = found.x * unit
-        value, gradient = self.value(full)
-        return value, gradient[i], full.copy()
+        """Smallest deviance with one standard deviation fixed; its slope; the variances."""
+        full = np.maximum(start, 1e-4 * start[self.k] * (np.arange(len(start)) < self.k))
+        full[i] = fixed**2
+        at, variances, slope, _ = climb(self.problem, full, reml=self.reml, held=i)
+        value = at.criterion_at(variances[self.k])
+        return value, slope * 2 * fixed, variances
 
 
 def _log_spread(optimum: Optimum) -> Floats:
@@ -137,16 +99,13 @@ def sd_limits(fit: MixedFit, *, reml: bool = True, confidence: float = 0.95) -> 
 
 
 def _without(fit: MixedFit, i: int, reml: bool) -> float:
-    if reml:
-        return fit.criteria_without[i]
-    start = np.delete(fit.optimum.at.parameters, i)
-    return maximise(fit.problem.without(i), reml=False, start=start).at.criterion
+    return fit.criteria_without[i] if reml else criterion_without(fit.problem, fit.ml, i)
 
 
 def _limit(profile: _Profile, i: int, target: float, side: int) -> float:
     """Standard deviation at which the deviance has risen by the target."""
     best = profile.best[i]
-    start = profile.best.copy()
+    start = profile.variances.copy()
     step = min(profile.spread[i] * np.sqrt(target), 1.0)
     guess = best * np.exp(side * step) if best > 0 else 0.3 * profile.best[profile.k]
     inner, outer = np.log(best) if best > 0 else -np.inf, side * np.inf
