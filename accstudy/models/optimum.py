@@ -17,6 +17,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import linalg, optimize
 
 from accstudy.errors import ComputationError
 from accstudy.models.crossproducts import Floats, Problem
@@ -30,6 +31,12 @@ THETA_MAX = 1e4
 
 CLOSE = 1e-9
 """Rise of the criterion that a step must promise to be taken."""
+
+STARTS = (0.3, 3.0)
+"""Variances of the random terms, against that of what is left, to start from."""
+
+SMALL = 100
+"""Levels up to which every start is tried: small sets of data may have several maxima."""
 
 _ZERO = 1e-5  # ratio that stands for zero, where the slope can still be worked out
 _STEPS = 200
@@ -163,31 +170,25 @@ def _step(
     movable: np.ndarray,
     damping: float,
 ) -> tuple[Floats, float]:
-    """Step that stays above the bounds, and the fall of the criterion that it promises."""
-    free = movable & ~((v <= 1.5 * low) & (score <= 0))
+    """Step that stays above the bounds, and the fall of the criterion that it promises.
+
+    The best of the parabola within the bounds is a least-squares problem without negative
+    unknowns.
+    """
+    at = np.flatnonzero(movable)
     step = np.zeros(len(v))
-    for _ in range(len(v) + 1):
-        at = np.flatnonzero(free)
-        if not len(at):
-            break
-        fixed = np.flatnonzero(movable & ~free)
-        matrix = information[np.ix_(at, at)]
-        diagonal = np.diag(matrix)
-        ridge = damping * np.maximum(diagonal, 1e-10 * max(diagonal.max(initial=0.0), 1e-300))
-        right = score[at] - information[np.ix_(at, fixed)] @ step[fixed]
-        try:
-            found = np.linalg.solve(matrix + np.diag(ridge + 1e-300), right)
-        except np.linalg.LinAlgError:
-            found = right / (diagonal + ridge + 1e-300)
-        # far beyond what is there the parabola says nothing
-        most = 10 * v[at] + 0.2 * v.sum()
-        found = np.minimum(found, most)
-        below = v[at] + found < low[at]
-        if not below.any():
-            step[at] = found
-            break
-        step[at[below]] = low[at[below]] - v[at[below]]
-        free[at[below]] = False
+    if not len(at):
+        return step, 0.0
+    matrix, right, least = information[np.ix_(at, at)], score[at], (low - v)[at]
+    size = np.sqrt(np.maximum(np.diag(matrix), 0.0))
+    size = np.maximum(size, 1e-6 * max(size.max(), 1e-300))
+    values, vectors = linalg.eigh(matrix / size[:, None] / size)
+    root = np.sqrt(np.maximum(values, 1e-10) + damping)[:, None] * vectors.T
+    goal = np.linalg.solve(root.T, right / size) - root @ (least * size)
+    found = optimize.nnls(root, goal)[0] / size + least
+    # far beyond what is there the parabola says nothing
+    most = 10 * v[at] + 0.2 * v.sum()
+    step[at] = found * min(1.0, float(np.min(most / np.maximum(np.abs(found), 1e-300))))
     rise = 2 * float(score @ step) - float(step @ information @ step)
     return step, rise
 
@@ -228,11 +229,15 @@ def maximise(
     Optimum
     """
     k, g = len(problem.sizes), len(problem.n_group)
-    first = np.concatenate([np.full(k, 0.3), np.ones(g)])
-    if start is not None:
+    if start is None:
+        starts = [np.concatenate([np.full(k, v), np.ones(g)]) for v in STARTS]
+        starts = starts[: 1 if problem.q > SMALL else None]
+    else:
         first = np.concatenate([start[:k] ** 2, [1.0], np.exp(2 * start[k:])])
-        first = first * _point(problem, first, reml).variance
-    at, _, _, evaluations = climb(problem, first, reml=reml)
+        starts = [first * _point(problem, first, reml).variance]
+    found = [climb(problem, first, reml=reml) for first in starts]
+    at = min((f[0] for f in found), key=lambda e: e.criterion)
+    evaluations = sum(f[3] for f in found)
     if not np.isfinite(at.criterion):
         raise ComputationError("the likelihood of the mixed model has no maximum")
     if not (inform and reml):

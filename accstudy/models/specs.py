@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from accstudy.models.grouping import DIRECTION
 from accstudy.models.inference import Method
 
 __all__ = ["COMPARED", "ModelSpec", "default_specs"]
@@ -89,12 +90,14 @@ def default_specs(
 
     Notes
     -----
-    Pairs of a scan share the scan, pairs of different scans share the pair, and a
-    condition may distort a pair in a way of its own: all three are random, as are
-    the model, the cell and the operator. A scan that is stretched or bent errs the more
-    the longer the path, so slopes vary by scan and by cell as well; without that, a
-    difference of slopes between conditions that are alike is found far too often
-    (Barr, Levy, Scheepers, Tily, J. Mem. Lang. 68 (2013) 255-278). Deviations from the
+    Pairs of a scan share the scan, pairs of different scans share the pair and the implants
+    at its ends, and a condition may distort a pair or displace an implant in a way of its
+    own: all are random, as are the model, the cell and the operator. Operators handle a
+    condition each in their own way, so their combination is random too. A scan that is
+    stretched or bent errs the more the longer the path, so slopes vary by scan, cell,
+    operator and operator within condition as well; without that, a difference between
+    conditions that are alike is found far too often (Barr, Levy, Scheepers, Tily, J. Mem.
+    Lang. 68 (2013) 255-278). Deviations from the
     mean of a cell depend on each other, so its combination with the pair is random for
     the scatter. Terms without information are left out of the fit, each with a finding.
 
@@ -114,12 +117,14 @@ def default_specs(
     pair_fixed = _fixed(compared, slopes)
     implant_fixed = _fixed(compared, [c for c in slopes if c != "path_mm"])
     operators = tuple(c for c in ("operator",) if c in columns and c not in compared)
-    cells = ("condition:cell", "scan")
-    pair_random = ("model", *operators, "pair", "condition:pair", *cells)
-    pair_random += _own_slopes(slopes)
+    handling = tuple(f"{c}:condition" for c in operators) if compared else ()
+    cells = (*operators, *handling, "condition:cell", "scan")
+    shared = ("implants", "implants:condition") if _directed(pairs) else ()
+    pair_random = ("model", "pair", "condition:pair", *shared, *cells)
+    pair_random += _own_slopes(slopes, (*operators, *handling))
     scatter_random = (*pair_random, "condition:cell:pair")
-    implant_random = ("model", *operators, "implant", "condition:implant", *cells)
-    implant_random += _own_slopes([c for c in slopes if c != "path_mm"])
+    implant_random = ("model", "implant", "condition:implant", *cells)
+    implant_random += _own_slopes([c for c in slopes if c != "path_mm"], ())
     return [
         ModelSpec("distance", "pair.distance_um", pair_fixed, pair_random),
         ModelSpec("angle", "pair.angle_deg", pair_fixed, pair_random),
@@ -130,10 +135,16 @@ def default_specs(
     ]
 
 
-def _own_slopes(slopes: Sequence[str]) -> tuple[str, ...]:
-    """Random slopes of whatever varies within a scan, by scan and by cell."""
+def _own_slopes(slopes: Sequence[str], operators: Sequence[str]) -> tuple[str, ...]:
+    """Random slopes of whatever varies within a scan: by scan, by cell; the path by operator."""
     within = [c for c in slopes if c != "n_implants"]
-    return tuple(f"{c} | {by}" for c in within for by in ("condition:cell", "scan"))
+    by_scan = [f"{c} | {by}" for c in within for by in ("condition:cell", "scan")]
+    return (*by_scan, *(f"path_mm | {by}" for by in operators if "path_mm" in within))
+
+
+def _directed(pairs: pd.DataFrame | None) -> bool:
+    """Whether the pairs say along which direction they see their implants."""
+    return pairs is None or set(DIRECTION) <= set(pairs.columns)
 
 
 def _fixed(compared: Sequence[str], slopes: Sequence[str]) -> str:
