@@ -223,30 +223,45 @@ def arrange(factors: Sequence[Any]) -> tuple[list[int], Ints]:
     total = sum(f.shape[1] for f in factors)
     best, order, units = total**3 / 3.0, list(range(len(factors))), np.empty(0, np.int64)
     entries = [(f.indices, np.repeat(np.arange(f.shape[0]), np.diff(f.indptr))) for f in factors]
-    tried: list[Any] = []
-    for factor in factors:
-        if np.any(np.diff(factor.indptr) != 1) or any(
-            np.array_equal(factor.indices, t) for t in tried
-        ):
-            continue
-        tried.append(factor.indices)
+    for codes in _partitions(factors, entries):
         inside, owned = [], []
         for k, (cols, rows) in enumerate(entries):
-            if factors[k].shape[1] < factor.shape[1]:
-                continue
             owner = np.zeros(factors[k].shape[1], np.int64)
-            owner[cols] = factor.indices[rows]
-            if np.array_equal(owner[cols], factor.indices[rows]):
+            owner[cols] = codes[rows]
+            if np.array_equal(owner[cols], codes[rows]):
                 inside.append(k)
                 owned.append(owner)
         joined = np.concatenate(owned)
         width = int(np.bincount(joined).max())
         rest = total - len(joined)
-        cost = 4.0 * factor.shape[1] * width**3 + len(joined) * rest**2 + rest**3 / 3.0
+        cost = 4.0 * (codes.max() + 1) * width**3 + len(joined) * rest**2 + rest**3 / 3.0
         if cost < best:
             best, units = cost, joined
             order = inside + [k for k in range(len(factors)) if k not in inside]
-    return order, units
+    return order, np.unique(units, return_inverse=True)[1].astype(np.int64)
+
+
+def _partitions(factors: Sequence[Any], entries: Sequence[tuple[Ints, Ints]]) -> list[Ints]:
+    """Ways to put every row into a unit: levels of a term, or of several that share the rows."""
+    out: list[Ints] = []
+    partial, taken = np.full(factors[0].shape[0] if factors else 0, -1, np.int64), 0
+    for factor, (cols, rows) in zip(factors, entries, strict=True):
+        counts = np.diff(factor.indptr)
+        if counts.max(initial=0) > 1:
+            continue
+        if counts.min(initial=1) == 1:
+            codes = factor.indices.astype(np.int64)
+        elif (partial[rows] < 0).all():
+            partial[rows] = cols + taken
+            taken += factor.shape[1]
+            if (partial < 0).any():
+                continue
+            codes, partial, taken = partial, np.full(len(partial), -1, np.int64), 0
+        else:
+            continue
+        if not any(np.array_equal(codes, other) for other in out):
+            out.append(codes)
+    return out
 
 
 class Rows:

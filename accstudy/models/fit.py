@@ -44,7 +44,8 @@ def fit_mixed(
         for the combinations; ``"x | a"`` for a slope of column x of its own at each
         level of a, independent of its intercept; ``implants``, ``implants:a`` for the
         implants that pairs share (columns ``implant_a, implant_b`` and, for signed
-        deviations, ``direction_x, direction_y, direction_z``; see Notes).
+        deviations, ``direction_x, direction_y, direction_z``; see Notes); ``a by t`` gives
+        the effects of a one standard deviation at each level of t.
     data : DataFrame
         One row an observation; rows with a missing value are left out.
     reml : bool

@@ -3,6 +3,7 @@
 Every term is a sparse matrix Z with a row a row of data and a column a random effect; all
 effects of a term have one variance. ``a`` and ``a:b`` put a 1 where a row has the level,
 ``x | a`` the centred covariate, ``implants`` what each implant's position does to a pair.
+``a by t`` gives every level of t a variance of its own: one term a level, named ``a[level]``.
 """
 
 from __future__ import annotations
@@ -110,19 +111,24 @@ def expand_random(random: Sequence[str]) -> list[str]:
     ['model', 'operator', 'operator:session']
     >>> expand_random(["path_mm | scan"])
     ['path_mm | scan']
+    >>> expand_random(["scan by technique"])
+    ['scan by technique']
     """
     out: list[str] = []
-    for entry in random:
+    for whole in random:
+        entry, by, factor = whole.partition(" by ")
         covariate, bar, columns = entry.rpartition("|")
         parts = [":".join(q.strip() for q in p.split(":")) for p in columns.split("/")]
         pieces = [q for p in parts for q in p.split(":")]
-        if not all(pieces) or bool(bar) != bool(covariate.strip()):
+        readable = all(pieces) and bool(bar) == bool(covariate.strip())
+        if not readable or bool(by) != bool(factor.strip()):
             raise InputError(
-                f'cannot read the random term "{entry}"',
-                hint='write "a", "a:b", "a/b" or "x | a"',
+                f'cannot read the random term "{whole}"',
+                hint='write "a", "a:b", "a/b", "x | a" or "a by t"',
             )
         before = f"{covariate.strip()} | " if bar else ""
-        out += [before + ":".join(parts[: i + 1]) for i in range(len(parts))]
+        after = f" by {factor.strip()}" if by else ""
+        out += [before + ":".join(parts[: i + 1]) + after for i in range(len(parts))]
     return list(dict.fromkeys(out))
 
 
@@ -134,7 +140,8 @@ def groupings(
     Parameters
     ----------
     random : sequence of str
-        ``a``, ``a:b`` or ``a/b``; ``x | a`` for slopes of a column x; ``implants``.
+        ``a``, ``a:b`` or ``a/b``; ``x | a`` for slopes of a column x; ``implants``;
+        ``a by t`` for a variance of its own at each level of t.
     data : DataFrame
         The rows of the model.
     orthonormal : (n, p) ndarray
@@ -151,8 +158,8 @@ def groupings(
     findings: list[Finding] = []
     probe = np.random.default_rng(0).normal(size=(len(data), 2))
     seen: dict[str, Floats] = {}
-    for name in expand_random(random):
-        grouping = _number(name, data)
+    for grouping in _all_terms(random, data):
+        name = grouping.name
         mark = grouping.z @ (grouping.z.T @ probe)  # the term's covariance, as seen by a probe
         why = _unusable(grouping, mark, probe, seen, orthonormal)
         if why is not None:
@@ -178,7 +185,9 @@ def random_columns(random: Sequence[str], data: pd.DataFrame) -> tuple[list[str]
     """
     groups: list[str] = []
     numbers: list[str] = []
-    for name in expand_random(random):
+    for whole in expand_random(random):
+        name, _, factor = whole.partition(" by ")
+        groups += [factor] if factor else []
         covariate, _, columns = name.rpartition(" | ")
         numbers += [covariate] if covariate else []
         for column in columns.split(":"):
@@ -188,6 +197,26 @@ def random_columns(random: Sequence[str], data: pd.DataFrame) -> tuple[list[str]
             else:
                 groups.append(column)
     return list(dict.fromkeys(groups)), list(dict.fromkeys(numbers))
+
+
+def _all_terms(random: Sequence[str], data: pd.DataFrame) -> list[Grouping]:
+    """Every random term; one a level where the levels of a factor have variances of their own."""
+    out = []
+    for whole in expand_random(random):
+        name, _, factor = whole.partition(" by ")
+        grouping = _number(name, data)
+        levels = data[factor].astype(str) if factor else pd.Series([], dtype=object)
+        if len(levels.unique()) < 2:
+            out.append(grouping)
+            continue
+        for level in sorted(levels.unique()):
+            here = sparse.diags_array((levels == level).to_numpy(float))
+            z = sparse.csc_array(here @ grouping.z)
+            z.eliminate_zeros()
+            used = np.flatnonzero(np.diff(z.indptr))
+            labels = tuple(grouping.labels[i] for i in used)
+            out.append(Grouping(f"{name}[{level}]", sparse.csr_array(z[:, used]), labels))
+    return out
 
 
 def _by_implant(name: str, data: pd.DataFrame) -> bool:

@@ -97,7 +97,8 @@ def default_specs(
     stretched or bent errs the more the longer the path, so slopes vary by scan, cell,
     operator and operator within condition as well; without that, a difference between
     conditions that are alike is found far too often (Barr, Levy, Scheepers, Tily, J. Mem.
-    Lang. 68 (2013) 255-278). Deviations from the
+    Lang. 68 (2013) 255-278). Scans of the first condition factor's levels have spreads of
+    their own, because one technique may scatter more than another. Deviations from the
     mean of a cell depend on each other, so its combination with the pair is random for
     the scatter. Terms without information are left out of the fit, each with a finding.
 
@@ -118,13 +119,14 @@ def default_specs(
     implant_fixed = _fixed(compared, [c for c in slopes if c != "path_mm"])
     operators = tuple(c for c in ("operator",) if c in columns and c not in compared)
     handling = tuple(f"{c}:condition" for c in operators) if compared else ()
-    cells = (*operators, *handling, "condition:cell", "scan")
+    own = f" by {compared[0]}" if compared else ""
+    cells = (*operators, *handling, "condition:cell", f"scan{own}")
     shared = ("implants", "implants:condition") if _directed(pairs) else ()
     pair_random = ("model", "pair", "condition:pair", *shared, *cells)
-    pair_random += _own_slopes(slopes, (*operators, *handling))
+    pair_random += _own_slopes(slopes, (*operators, *handling), own)
     scatter_random = (*pair_random, "condition:cell:pair")
     implant_random = ("model", "implant", "condition:implant", *cells)
-    implant_random += _own_slopes([c for c in slopes if c != "path_mm"], ())
+    implant_random += _own_slopes([c for c in slopes if c != "path_mm"], (), own)
     return [
         ModelSpec("distance", "pair.distance_um", pair_fixed, pair_random),
         ModelSpec("angle", "pair.angle_deg", pair_fixed, pair_random),
@@ -135,10 +137,10 @@ def default_specs(
     ]
 
 
-def _own_slopes(slopes: Sequence[str], operators: Sequence[str]) -> tuple[str, ...]:
+def _own_slopes(slopes: Sequence[str], operators: Sequence[str], own: str) -> tuple[str, ...]:
     """Random slopes of whatever varies within a scan: by scan, by cell; the path by operator."""
     within = [c for c in slopes if c != "n_implants"]
-    by_scan = [f"{c} | {by}" for c in within for by in ("condition:cell", "scan")]
+    by_scan = [f"{c} | {by}" for c in within for by in ("condition:cell", f"scan{own}")]
     return (*by_scan, *(f"path_mm | {by}" for by in operators if "path_mm" in within))
 
 

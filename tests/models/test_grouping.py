@@ -89,3 +89,24 @@ def test_a_covariate_without_spread_has_no_random_slopes():
     frame = pd.DataFrame({"y": [1.0, 2, 3, 5, 4, 1], "a": list("uuvvww"), "x": 2.0})
     fit = fit_mixed("y ~ 1", ["a", "x | a"], frame)
     assert [f.code for f in fit.findings if "x | a" in f.what] == ["random-empty"]
+
+
+def test_levels_may_have_variances_of_their_own():
+    # Two separate studies in one fit: each component is that of its half alone.
+    rng = np.random.default_rng(3)
+    frame = pd.DataFrame(
+        {"t": np.repeat(["u", "v"], 60), "g": np.repeat(np.arange(24), 5).astype(str)}
+    )
+    spread = np.where(np.arange(24) < 12, 1.0, 6.0)
+    frame["y"] = (rng.normal(size=24) * spread)[frame["g"].astype(int)] + rng.normal(size=120)
+    both = fit_mixed("y ~ t", ["g by t"], frame, residual_sd_by="t")
+    for level in "uv":
+        alone = fit_mixed("y ~ 1", ["g"], frame[frame["t"] == level])
+        assert both.sds[f"g[{level}]"] == pytest.approx(alone.sds["g"], rel=1e-6)
+        assert both.sds[f"residual[{level}]"] == pytest.approx(alone.sds["residual"], rel=1e-6)
+
+
+def test_a_factor_with_one_level_leaves_one_variance():
+    frame = pd.DataFrame({"t": "u", "g": np.repeat(list("abcd"), 3)})
+    frame["y"] = np.random.default_rng(1).normal(size=12)
+    assert fit_mixed("y ~ 1", ["g by t"], frame).random == ("g",)

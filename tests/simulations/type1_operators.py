@@ -1,0 +1,198 @@
+"""How often do the models of a comparison find a difference between techniques that are alike?
+
+    python tests/simulations/type1_operators.py [--draws 2000] [--only TEXT ...]
+
+Studies of the distance deviation of pairs in which nothing has an effect on the mean, while
+operators, sessions, scans and implants err in the ways that real ones do: scans are stretched,
+each implant is located with an error of its own that all its pairs share, operators or sessions
+handle a technique in their own way, a technique locates each implant with an error of its own.
+Every term of the leading default model is tested at 5 % by Kenward-Roger; `--random` tries other
+random terms. The bar is 7 %. Prints a Markdown table: rejections in percent.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+
+from accstudy.errors import AccstudyError
+from accstudy.models import ModelSpec, default_specs
+from accstudy.models.fit import refit
+from accstudy.models.results import spec_fit
+
+Floats = np.ndarray
+
+
+@dataclass(frozen=True)
+class Layout:
+    """A study: counts, and standard deviations of what varies.
+
+    Stretch is in ppm of the span; errors of position in um along each axis.
+    """
+
+    name: str
+    operators: int = 3
+    sessions: int = 3
+    repeats: int = 3
+    implants: int = 6
+    models: int = 2
+    scan_ppm: float = 150.0
+    place_um: float = 8.0
+    operator_ppm: float = 100.0
+    session_ppm: float = 100.0
+    operator_technique_ppm: float = 0.0
+    session_technique_ppm: float = 0.0
+    implant_technique_um: float = 0.0
+    scan_ratio: float = 1.0
+    kept: float = 1.0
+
+
+LAYOUTS = (
+    Layout("no interaction"),
+    Layout("no interaction, 6 operators", operators=6, sessions=2, repeats=2),
+    Layout("no interaction, 4 implants", implants=4),
+    Layout("operator x technique 200 ppm", operator_technique_ppm=200.0),
+    Layout("operator x technique 400 ppm", operator_technique_ppm=400.0),
+    Layout("operator x technique 400 ppm, 6 operators", operators=6, sessions=2, repeats=2,
+           operator_technique_ppm=400.0),
+    Layout("operator x technique 400 ppm, 4 implants", implants=4, operator_technique_ppm=400.0),
+    Layout("session x technique 200 ppm", session_technique_ppm=200.0),
+    Layout("session x technique 400 ppm", session_technique_ppm=400.0),
+    Layout("session 200 ppm, 6 operators", operators=6, sessions=2, repeats=2, session_ppm=200.0),
+    Layout("implant x technique 5 um", implant_technique_um=5.0),
+    Layout("implant x technique 10 um", implant_technique_um=10.0),
+    Layout("implant x technique 10 um, 4 implants", implants=4, implant_technique_um=10.0),
+    Layout("scan spread 4 : 1, unbalanced", scan_ratio=4.0, kept=0.34),
+    Layout("scan spread 1 : 4, unbalanced", scan_ratio=0.25, kept=0.34),
+)  # fmt: skip
+
+TILTS_DEG = ((0.0, 20.0, 10.0, 30.0, 5.0, 15.0), (15.0, 5.0, 30.0, 0.0, 25.0, 10.0))
+
+
+def geometry(layout: Layout) -> tuple[pd.DataFrame, list[Floats]]:
+    """Pairs of every model, and the positions of its implants, mm."""
+    rows, places = [], []
+    for m in range(layout.models):
+        t = np.linspace(-1.25, 1.25, layout.implants)
+        place = np.column_stack([23 * np.sin(t), 30 * np.cos(t) - 12, 0.5 * np.cos(3 * t + m)])
+        path = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(place, axis=0), axis=1))])
+        tilt = TILTS_DEG[m % 2]
+        for a, b in combinations(range(layout.implants), 2):
+            line = place[b] - place[a]
+            span = float(np.linalg.norm(line))
+            rows.append((f"M{m + 1}", m, a, b, span, path[b] - path[a], max(tilt[a], tilt[b]),
+                         *(line / span)))  # fmt: skip
+        places.append(place)
+    columns = ["model", "m", "a", "b", "span_mm", "path_mm", "angulation_deg",
+               "direction_x", "direction_y", "direction_z"]  # fmt: skip
+    return pd.DataFrame(rows, columns=columns), places
+
+
+def study(layout: Layout, rng: np.random.Generator) -> pd.DataFrame:
+    """Rows of ``pair_deviations`` without the deviations."""
+    pairs, _ = geometry(layout)
+    scans = pd.DataFrame(
+        [
+            (f"M{m + 1}", f"operator {o + 1}", str(s + 1), t, r)
+            for m in range(layout.models)
+            for o in range(layout.operators)
+            for s in range(layout.sessions)
+            for t in ("A", "B")
+            for r in range(layout.repeats)
+        ],
+        columns=["model", "operator", "session", "technique", "repeat"],
+    )
+    scans = scans[(scans["technique"] == "A") | (rng.random(len(scans)) < layout.kept)]
+    scans["scan"] = [f"s{i}" for i in range(len(scans))]
+    frame = scans.merge(pairs, on="model").reset_index(drop=True)
+    frame["condition"] = frame["technique"]
+    frame["cell"] = frame["operator"] + " / " + frame["session"]
+    frame["implant_a"] = "I" + (frame["a"] + 1).astype(str)
+    frame["implant_b"] = "I" + (frame["b"] + 1).astype(str)
+    frame["n_implants"] = layout.implants
+    frame["steps"] = frame["b"] - frame["a"]
+    frame["distance_um"] = rng.normal(size=len(frame))
+    return frame
+
+
+def drawn(layout: Layout, frame: pd.DataFrame, rng: np.random.Generator) -> Floats:
+    """Distance deviations without any effect on the mean, um."""
+    u = frame[["direction_x", "direction_y", "direction_z"]].to_numpy()
+    km = frame["span_mm"].to_numpy() / 1000.0  # times ppm gives um
+    own = np.where(frame["technique"] == "B", layout.scan_ratio, 1.0)
+
+    def level(*columns: str) -> tuple[np.ndarray, int]:
+        codes, names = pd.factorize(frame[list(columns)].astype(str).agg("|".join, axis=1))
+        return codes, len(names)
+
+    def stretch(ppm: float, *columns: str) -> Floats:
+        codes, n = level(*columns)
+        return rng.normal(0, ppm, n)[codes] * km
+
+    def place(um: float, *columns: str) -> Floats:
+        codes, n = level(*columns)
+        error = rng.normal(0, um, (n, layout.implants, 3))
+        a, b = frame["a"].to_numpy(), frame["b"].to_numpy()
+        return np.sum((error[codes, b] - error[codes, a]) * u, axis=1)
+
+    y = own * (stretch(layout.scan_ppm, "scan") + place(layout.place_um, "scan"))
+    y += stretch(layout.operator_ppm, "operator") + stretch(layout.session_ppm, "cell")
+    y += stretch(layout.operator_technique_ppm, "operator", "technique")
+    y += stretch(layout.session_technique_ppm, "cell", "technique")
+    y += place(layout.implant_technique_um, "model", "technique")
+    return y
+
+
+def usual(frame: pd.DataFrame) -> ModelSpec:
+    """The leading default model."""
+    columns = ["technique", "operator", "session"]
+    return default_specs("comparison", columns, condition=["technique"], pairs=frame)[0]
+
+
+def rates(layout: Layout, spec: ModelSpec, draws: int, seed: int) -> tuple[pd.Series, int]:
+    """Share of draws in which each term is rejected at 5 %; fits that failed."""
+    rng = np.random.default_rng(seed)
+    frame = study(layout, rng)
+    frame["distance_um"] = drawn(layout, frame, rng)
+    base, _, _ = spec_fit(spec, frame, frame, alignment="")
+    names, failed = base.tests()["term"], 0
+    rejected = pd.Series(0.0, index=names)
+    for _ in range(draws):
+        try:
+            tests = refit(base, drawn(layout, frame, rng)).tests()
+        except AccstudyError:
+            failed += 1
+            continue
+        rejected += (tests["p"].to_numpy() < 0.05).astype(float)
+    return rejected / (draws - failed), failed
+
+
+def main() -> None:
+    """Run the designs and print the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--draws", type=int, default=2000)
+    parser.add_argument("--only", nargs="*", default=[""])
+    parser.add_argument("--random", nargs="*", default=None)
+    options = parser.parse_args()
+    print("| design | rejections, % | standard error |\n|---|---|---|", flush=True)
+    for number, layout in enumerate(LAYOUTS):
+        if not any(text in layout.name for text in options.only):
+            continue
+        spec = usual(study(layout, np.random.default_rng(0)))
+        if options.random:
+            spec = replace(spec, random=tuple(options.random))
+        started = time.process_time()
+        found, failed = rates(layout, spec, options.draws, 7000 + number)
+        said = ", ".join(f"{term} {100 * share:.1f}" for term, share in found.items())
+        error = 100 * np.sqrt(0.05 * 0.95 / options.draws)
+        print(f"| {layout.name} | {said} | {error:.1f} |", flush=True)
+        print(f"<!-- {time.process_time() - started:.0f} s, {failed} failed -->", flush=True)
+
+
+if __name__ == "__main__":
+    main()
