@@ -835,17 +835,19 @@ _TABLES = (
             model t physical reference model
             measurand t what is charted
             unit t um, deg or ppm
-            kind t signal, change-point, trend or projection
-            chart t chart that signals
-            rule t rule that signals
+            baseline_no i number of the baseline, from 1
+            kind t signal, or change-point: a possible change, estimated from all sessions
+            chart t chart that signals; of a change point mean or sd
+            rule t rule that signals; of a change point step or ramp
+            stands f its chart signals at the last session, change point: one of its measurand
             session t session of the signal
             at d date of the signal
             low d earliest date of its interval
             high d latest date of its interval
-            size n estimated size
+            size n estimated size; of a ramp a month
             size_low n lower limit
             size_high n upper limit
-            p n p value where the kind has one
+            p n of a change point: chance of so clear a one in steady sessions
             event t nearest event, with the days between
             what t sentence
         """),
@@ -926,22 +928,182 @@ _TABLES = (
             until d last session
             n_sessions i sessions
             n_scans i scans
-            slope_per_month n by the mixed model with random sessions, unit a month
+            slope_per_month n slope at the last session, averaged over where it may have begun
             slope_low_per_month n lower limit
             slope_high_per_month n upper limit
-            p n of no slope
+            p n two-sided probability of a slope of the other sign
+            begins_at d session from which the slope is what it is now
+            begins_low d earliest of its interval
+            begins_high d latest of its interval
             theil_sen_per_month n median of all slopes between sessions
             theil_sen_low_per_month n lower limit
             theil_sen_high_per_month n upper limit
             mann_kendall_s i rises less falls among all pairs of sessions
             mann_kendall_p n two-sided, with ties and continuity correction
-            limit n the user's limit for the measurand
-            bound n tolerance bound of future scans at the last session, absolute
-            reached_at d day on which the tolerance bound meets the limit
+            autocorrelation n correlation of neighbouring sessions beyond a change, 0 to 0.85
+            autocorrelation_p n chance of a larger one among independent sessions
+            confidence n of the intervals
+            method t how the slope was found
+            what t sentence
+        """),
+    ),
+    Table(
+        "drift_pairs",
+        "device x pair",
+        _columns("""
+            device t device
+            model t physical reference model
+            implant_a t one implant
+            implant_b t the other
+            since d first session that the trend is about
+            until d last session
+            n_sessions i sessions
+            n_scans i scans
+            slope_um_per_month n slope of the distance deviation at the last session
+            slope_low_um n lower limit, a month
+            slope_high_um n upper limit, a month
+            p n two-sided probability of a slope of the other sign
+            bound_um n tolerance bound of future scans at the last session, absolute
+            coverage n share of future scans that the bound covers
+            confidence n of the bound and of the intervals
+            limit_um n the user's limit
+            reached_at d day on which the bound meets the limit
             reached_low d earliest day of the interval
             reached_high d latest day of the interval; empty: after the horizon, or never
             horizon d day until which the trend was projected
-            what t sentence
+            method t how slope and bound were found
+        """),
+    ),
+    Table(
+        "drift_limits",
+        "session x pair",
+        _columns("""
+            device t device
+            model t physical reference model
+            session t session
+            at d when it was held
+            scope t pair, or all pairs
+            implant_a t one implant; of all pairs: the pair with the largest bound
+            implant_b t the other
+            n_scans i scans of the session
+            mean_um n mean deviation of its distance
+            u_um n standard uncertainty of the mean, reference included
+            bound_um n absolute mean plus its uncertainty; empty where a pair was not seen
+            low_um n absolute mean less its uncertainty; of all pairs the largest, risk shared
+            limit_um n the user's limit
+            confidence n of the decision, one-sided
+            verdict t of the limit, after ISO 14253-1
+            method t how the mean was held against the limit
+        """),
+    ),
+    Table(
+        "drift_status",
+        "device x model",
+        _columns("""
+            device t device
+            model t physical reference model
+            state t changed, none stands, no sign or no charts
+            stands f a chart signals at the last session
+            n_sessions i sessions, all baselines
+            first_at d first session
+            last_at d last session
+            last_session t its name
+            baseline_since d first session of the baseline that holds now
+            baseline_begins_with t why the charts began anew there; empty for the first
+            n_measurands i measurands that are charted
+            n_standing i measurands of which a chart signals at the last session
+            measurand t the one whose change is clearest; it is told
+            unit t um, deg or ppm
+            chart t its chart that signalled first
+            signalled_at d when
+            change t step, ramp, level or spread
+            size n step or level against the baseline; of a ramp a month
+            size_low n lower limit
+            size_high n upper limit
+            begins_at d when the change is estimated to have begun
+            begins_low d earliest of its interval
+            begins_high d latest of its interval
+            in_baseline f it may have begun within the baseline, which then holds part of it
+            event t nearest event, with the days between
+            slope_per_month n slope of that measurand today
+            slope_low_per_month n lower limit
+            slope_high_per_month n upper limit
+            slope_p n two-sided probability of a slope of the other sign
+            limit_um n the user's limit; empty for none
+            limit_verdict t of all pairs at the last session
+            worst_pair t pair with the largest bound there
+            worst_bound_um n its bound
+            n_not_verified i sessions in which not every pair was verified
+            reassess_from d last session verified before the first of them
+            reassess_to d first session verified after the last of them; empty: none yet
+            chart_limit_um n farthest limit of the chart of session means of the cross-arch distance
+            protects f it lies within the user's limit
+            autocorrelation n of the measurand told
+            autocorrelation_p n chance of a larger one among independent sessions
+            action t what to do
+            due_at d by when
+            confidence n of the intervals
+            what t sentence: the state
+            limit_what t sentence: the limit
+            advice t sentence: what to do, by when and why
+        """),
+    ),
+    Table(
+        "drift_references",
+        "model x new reference x pair",
+        _columns("""
+            model t physical reference model
+            valid_from d day from which the new reference holds
+            implant_a t one implant
+            implant_b t the other
+            before_mm n distance by the former reference
+            after_mm n distance by the new one
+            difference_um n after less before
+            expanded_um n expanded uncertainty of the difference, k = 2
+            e_n n difference over it; empty where no uncertainty is known
+            verdict t agrees, differs or uncertainty unknown
+            method t how it was compared
+        """),
+    ),
+    Table(
+        "drift_periods",
+        "device x measurand x period",
+        _columns("""
+            device t device
+            model t physical reference model
+            measurand t what is charted
+            unit t um, deg or ppm
+            period t month as YYYY-MM, or year as YYYY
+            kind t month or year
+            n_sessions i sessions
+            n_scans i scans
+            mean n mean of the session means
+            low n lower limit; empty for one session
+            high n upper limit
+            confidence n of the interval
+            n_signals i sessions of it in which a chart of the measurand signals
+            n_events i events of the device
+            method t how the interval was found
+        """),
+    ),
+    Table(
+        "drift_devices",
+        "measurand x two devices",
+        _columns("""
+            model t physical reference model
+            measurand t what is charted
+            unit t um, deg or ppm
+            period t year as YYYY, or all
+            device_a t one device
+            device_b t the other
+            sessions_a i its sessions
+            sessions_b i sessions of the other
+            difference n mean of b less mean of a
+            low n lower limit
+            high n upper limit
+            confidence n of the interval
+            p n of no difference
+            method t how it was found
         """),
     ),
     Table(
@@ -969,16 +1131,23 @@ _TABLES = (
     ),
     Table(
         "drift_lookback",
-        "scan to reassess",
+        "check scan of a session that is not verified",
         _columns("""
             device t device
             model t physical reference model
-            scan t scan made since the last session proven good
+            scan t scan of a session that is not verified
             session t its session
             at d when it was made
-            doubt t why its session is not proven good, and by how much
-            proven_good t last session proven good; empty if there is none
+            implant_a t one implant of the pair with the largest bound; empty without a limit
+            implant_b t the other
+            bound_um n bound of that pair in the session
+            limit_um n the user's limit
+            verdict t of all pairs in the session
+            doubt t why the session is not verified
+            proven_good t last session verified before; empty if there is none
             proven_good_at d its date
+            next_good t first session verified after; empty if there is none
+            next_good_at d its date
             signal_at d first signal that stands
             because t which charts or change points
         """),
@@ -996,17 +1165,6 @@ _TABLES = (
             shift n shift to be found, in the unit of the row
             delay_sessions n mean number of sessions to find it (EWMA, steady state, known limits)
             delay_days n the same in days at the present rhythm
-        """),
-    ),
-    Table(
-        "drift_next_checks",
-        "device x model",
-        _columns("""
-            device t device
-            model t physical reference model
-            day d day by which the next session is advised
-            measurand t what decides it
-            why t sentence; it is advice
         """),
     ),
     Table(

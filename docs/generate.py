@@ -128,7 +128,8 @@ def commands_page() -> str:
         _MADE,
         "# Commands\n",
         "Exit codes: 0 done; 1 the tool failed (a bug), or a selftest differs; 2 wrong call; "
-        "3 input at fault, nothing written; 4 done, but scans were left out.\n",
+        "3 input at fault, nothing written; 4 done, but scans were left out; 5 done, and a device "
+        "of a drift study needs action: a signal stands, or its limit is not verified.\n",
         "`accstudy --version` names the versions of the program and of what computes.\n",
         "The Tab key completes commands, options, folders and protocols after one line in the "
         "file that your shell reads at its start:\n",

@@ -8,8 +8,16 @@ from typing import TYPE_CHECKING
 
 import click
 
-from accstudy.cli.options import DONE, FAILED, INPUT_AT_FAULT, LEFT_OUT, Shared, shared_options
-from accstudy.cli.planning import list_scans, new, plan
+from accstudy.cli.options import (
+    DONE,
+    FAILED,
+    INPUT_AT_FAULT,
+    LEFT_OUT,
+    STANDS,
+    Shared,
+    shared_options,
+)
+from accstudy.cli.planning import add, list_scans, new, plan
 from accstudy.cli.progress import Progress
 from accstudy.cli.show import abridged, quoted
 
@@ -55,6 +63,16 @@ def _stage(
     if outcome.left_out:
         click.echo(f"left out: {', '.join(outcome.left_out)}", err=True)
     return outcome
+
+
+def _code(done: Outcome) -> int:
+    """Exit code of a run; prints a line a device that needs action, also when quiet."""
+    from accstudy.stages.standing import standing_lines
+
+    lines = standing_lines(done.tables)
+    for line in lines:
+        click.echo(line)
+    return STANDS if lines else LEFT_OUT if done.left_out else DONE
 
 
 def _tell(findings: Sequence[Finding], *, quiet: bool) -> None:
@@ -165,7 +183,7 @@ def analyze(
         until="analyze",
         shared=shared,
     )
-    ctx.exit(LEFT_OUT if done.left_out else DONE)
+    ctx.exit(_code(done))
 
 
 @click.command()
@@ -193,7 +211,7 @@ def report(
         figures=figures,
         page=page,
     )
-    ctx.exit(LEFT_OUT if done.left_out else DONE)
+    ctx.exit(_code(done))
 
 
 @click.command()
@@ -236,7 +254,7 @@ def run(
             page=page,
             who=who,
         )
-        code = LEFT_OUT if done.left_out else code
+        code = max(code, _code(done))
     ctx.exit(code)
 
 
@@ -349,4 +367,4 @@ def selftest(ctx: click.Context, folder: Path, quiet: bool) -> None:
     ctx.exit(DONE if found.passed else FAILED)
 
 
-ALL = (new, plan, list_scans, check, measure, analyze, report, run, audit, simulate, selftest)
+ALL = (new, plan, list_scans, add, check, measure, analyze, report, run, audit, simulate, selftest)

@@ -58,7 +58,8 @@ class _Group(click.Group):
     cls=_Group,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 96},
     epilog="Exit codes: 0 done; 1 the tool failed; 2 wrong call; 3 input at fault, nothing "
-    "written; 4 done, but scans were left out. `accstudy COMMAND --help` shows an example.",
+    "written; 4 done, but scans were left out; 5 done, and a device of a drift study needs "
+    "action. `accstudy COMMAND --help` shows an example.",
 )
 @click.option(
     "--version",

@@ -10,9 +10,17 @@ from typing import Any
 
 import click
 
-__all__ = ["DONE", "FAILED", "INPUT_AT_FAULT", "LEFT_OUT", "Shared", "shared_options"]
+__all__ = [
+    "DONE",
+    "FAILED",
+    "INPUT_AT_FAULT",
+    "LEFT_OUT",
+    "STANDS",
+    "Shared",
+    "shared_options",
+]
 
-DONE, FAILED, INPUT_AT_FAULT, LEFT_OUT = 0, 1, 3, 4
+DONE, FAILED, INPUT_AT_FAULT, LEFT_OUT, STANDS = 0, 1, 3, 4, 5
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ import click
 
 from accstudy.cli.show import quoted
 
-__all__ = ["list_scans", "new", "plan"]
+__all__ = ["add", "list_scans", "new", "plan"]
 
 _POSITIVE = click.FloatRange(min=0, min_open=True)
 _NOT_NEGATIVE = click.FloatRange(min=0)
@@ -183,7 +183,8 @@ def plan(
     """Say how many scans STUDY needs, and draw their order.
 
     Sizes need assumptions: --s-r (and --s-cell, --bias), or --pilot. The order fills an empty
-    scan list and makes plan/bench_sheet.pdf; a list with rows is left as it is.
+    scan list and makes plan/bench_sheet.pdf; to a list with rows it adds those of the
+    --session that is named.
 
     Example: accstudy plan my_study --s-r 20 --s-cell 10 --seed 7
     """
@@ -242,8 +243,11 @@ def plan(
         click.echo(_shown(power.drop(columns="note")))
         written.append(sizes.write_table(study, "plan_power", power))
     rows = scanlist.rows_of_list(study, settings)
-    if rows and not sizes_only:
-        click.echo(f"{settings.scans.list} has {rows} rows already; it is left as it is")
+    if rows and not sizes_only and not sessions:
+        click.echo(
+            f"{settings.scans.list} has {rows} rows already; it is left as it is "
+            "(name a --session to add its scans)"
+        )
     elif not sizes_only:
         order = planning.Order(models, people, sessions, levels, repeats, seed)
         drawn = planning.draw_order(study, settings, order, today=dt.date.today())
@@ -273,12 +277,13 @@ def _shown(table: object) -> str:
     callback=_levels,
     help='A column that is the same for all, such as "device=device A"; again for each.',
 )
-@click.option("--write", is_flag=True, help="Write the rows into the study's empty scan list.")
+@click.option("--write", is_flag=True, help="Add the rows to the study's scan list.")
 def list_scans(folder: Path, model: str, same: dict[str, tuple[str, ...]], write: bool) -> None:
     """Propose rows of the scan list from mesh files in FOLDER.
 
     Their names and times tell what they may be. FOLDER is a study, or a folder of mesh
-    files in one. What is proposed is a guess: read every row before it counts.
+    files in one; files that are listed already are left out. What is proposed is a
+    guess: read every row before it counts.
 
     Example: accstudy list-scans my_study --same "device=device A" > rows.csv
     """
@@ -291,10 +296,77 @@ def list_scans(folder: Path, model: str, same: dict[str, tuple[str, ...]], write
     for note in proposal.notes:
         click.echo(note, err=True)
     if write:
-        study = folder if (folder / "study.toml").is_file() else folder.resolve().parent
+        study = scanlist.study_of(folder)
         settings = read_settings(study / "study.toml")
-        click.echo(f"written: {scanlist.write_list(study, settings, proposal.scans)}")
+        click.echo(f"written: {scanlist.append_list(study, settings, proposal.scans)}")
         click.echo("to be confirmed row by row", err=True)
     else:
         data = csv_bytes("scans", proposal.scans, factors=tuple(proposal.scans.columns))
         click.echo(data, nl=False)
+
+
+def _values(ctx: click.Context, param: click.Parameter, values: tuple[str, ...]) -> dict[str, str]:
+    return {name: levels[-1] for name, levels in _levels(ctx, param, values).items()}
+
+
+@click.command()
+@click.argument(
+    "study", type=click.Path(exists=True, file_okay=False, path_type=Path), metavar="STUDY"
+)
+@click.argument(
+    "files", type=click.Path(exists=True, path_type=Path), metavar="SCANS...", nargs=-1,
+    required=True,
+)  # fmt: skip
+@click.option("--session", default="", help="Its name; the day of its first scan by default.")
+@click.option("--device", default="", help="The device; the only one of the list by default.")
+@click.option("--model", default="", help="The model; the only one of the study by default.")
+@click.option(
+    "--set",
+    "values",
+    multiple=True,
+    callback=_values,
+    help='A further column, such as "operator=operator 1"; again for each.',
+)
+@click.option(
+    "--expect",
+    type=click.IntRange(min=0),
+    help="Scans that a session has; as many as in the device's last one by default.",
+)
+@click.option("--quiet", is_flag=True, help="Say only what went wrong.")
+def add(
+    study: Path,
+    files: tuple[Path, ...],
+    session: str,
+    device: str,
+    model: str,
+    values: dict[str, str],
+    expect: int | None,
+    quiet: bool,
+) -> None:
+    """Add a session's SCANS to STUDY: rows at the end of its scan list.
+
+    SCANS are mesh files, or folders that hold them; what lies outside STUDY is copied into
+    it. Every file is read first; no row that was there is touched. For scans that are
+    missing planned rows and a bench sheet are left.
+
+    Example: accstudy add our_device --session "week 14" --device "device A" export/*.stl
+    """
+    from accstudy.stages.add import add_session
+
+    done = add_session(
+        study,
+        files,
+        session=session,
+        device=device,
+        model=model,
+        values=values,
+        expected=expect,
+        today=dt.date.today(),
+    )
+    if quiet:
+        return
+    click.echo(f"added: {', '.join(done.scans)}")
+    if done.planned:
+        click.echo(f"still to be made: {', '.join(done.planned)}")
+    for line in (*done.words, *(f"written: {path}" for path in done.written)):
+        click.echo(line)

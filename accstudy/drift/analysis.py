@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from accstudy.drift.designs import effective_number
-from accstudy.drift.device import Device, limits_of
+from accstudy.drift.device import Device
 from accstudy.drift.lookback import lookback_rows
-from accstudy.drift.measurands import scan_measurands
+from accstudy.drift.measurands import CROSS_ARCH, scan_measurands
 from accstudy.drift.options import ALPHA, DriftOptions, Rows
-from accstudy.drift.signals import Found
-from accstudy.drift.stretch import Stretch
-from accstudy.errors import Finding
+from accstudy.drift.overview import between_devices, periods, reference_changes
+from accstudy.drift.sentences import run_length_sentence
+from accstudy.drift.sessions import session_table
+from accstudy.drift.status import Held, device_status
+from accstudy.drift.verdicts import hold_limit
+from accstudy.errors import Finding, Severity
 
 __all__ = ["ALPHA", "DriftOptions", "DriftResult", "analyze_drift", "effective_number"]
 
@@ -25,9 +30,7 @@ class DriftResult:
     Parameters
     ----------
     tables : dict
-        ``drift_points``, ``drift_signals``, ``drift_baselines``,
-        ``drift_run_lengths``, ``drift_trends``, ``drift_comparisons``,
-        ``drift_lookback``, ``drift_advice``, ``drift_next_checks``.
+        Those whose name begins with ``drift_``, see `accstudy.tables`.
     sentences : dict
         For each (device, model): what was found, most important first.
     findings : tuple of Finding
@@ -48,6 +51,9 @@ def analyze_drift(
     events: pd.DataFrame,
     *,
     options: DriftOptions | None = None,
+    reference_u: pd.DataFrame | None = None,
+    mpe_constant_um: float | None = None,
+    mpe_per_metre_um: float = 0.0,
 ) -> DriftResult:
     """Find out whether a device is still what it was, and since when not.
 
@@ -64,6 +70,11 @@ def analyze_drift(
         Table ``events``; may be empty.
     options : DriftOptions, optional
         Settings.
+    reference_u : DataFrame, optional
+        As `accstudy.accuracy.reference.shared_uncertainty` gives it; the limit is guarded
+        by it.
+    mpe_constant_um, mpe_per_metre_um : float, optional
+        Largest permitted length error of the CMM, to compare references.
 
     Returns
     -------
@@ -85,24 +96,138 @@ def analyze_drift(
     measurand react to much the same. Change points of level and spread of all
     measurands share the risk `ALPHA`, as if they were independent.
 
-    After a change the trend is that of the sessions since. Its p value does not
-    know that the beginning was chosen from the same data, so it is too small
-    there; the change point's own p value knows.
+    Charts serve class means, in which pairs that err in opposite ways cancel. The limit
+    is held against every pair in every session (`accstudy.drift.limits`).
     """
     settings = options or DriftOptions()
     values = scan_measurands(
         pairs, singles, poses, implants, scans, span_edges_mm=settings.span_edges_mm
     )
-    rows, sentences = Rows(), {}
-    findings: list[Finding] = []
+    rows, findings = Rows(), list[Finding]()
+    devices = [
+        Device(str(device), str(model), mine, events, implants, pairs, settings)
+        for (device, model), mine in values.groupby(["device", "model"], sort=True)
+    ]
+    for device in devices:
+        device.fill(rows)
+        findings += device.findings
     whose = values[["scan", "model", "device", "session", "at"]].drop_duplicates("scan")
-    charted: dict[str, dict[str, list[tuple[Stretch, list[Found]]]]] = {}
-    for (device, model), mine in values.groupby(["device", "model"], sort=True):
-        one = Device(str(device), str(model), mine, events, implants, pairs, settings)
-        charted.setdefault(str(device), {})[str(model)] = one.fill(rows)
-        findings += one.findings
-        sentences[(str(device), str(model))] = tuple(one.sentences)
-    limits = limits_of(settings, values)
-    for device, models in charted.items():
-        rows.add("drift_lookback", lookback_rows(device, whose, models, limits))
+    limits, ahead = pd.DataFrame(), pd.DataFrame()
+    if settings.limit_um is not None:
+        begins = {(d.device, d.model): d.charted[0].stretch.rows["at"].iloc[0] for d in devices}
+        limits, found = hold_limit(pairs, whose, _known_u(reference_u), begins, settings)
+        ahead = pd.DataFrame(found)
+        rows.add("drift_limits", limits)
+        rows.add("drift_pairs", ahead)
+    sentences: dict[tuple[str, str], tuple[str, ...]] = {}
+    for name in dict.fromkeys(d.device for d in devices):
+        mine = [d for d in devices if d.device == name]
+        charted = {d.model: [(c.stretch, c.standing) for c in d.charted] for d in mine}
+        back = lookback_rows(name, whose, charted, limits)
+        rows.add("drift_lookback", back)
+        for one in mine:
+            held = Held(*(_of(table, one) for table in (limits, back, ahead)))
+            status = device_status(one, held)
+            rows.add("drift_status", [status])
+            sentences[(one.device, one.model)] = tuple(_said(one, status, settings))
+            findings += _neighbours_alike(one)
+    if len(values):
+        sessions = session_table(values)
+        points = rows.so_far("drift_points")
+        rows.add("drift_periods", periods(sessions, points, events, confidence=settings.confidence))
+        rows.add("drift_devices", between_devices(sessions, confidence=settings.confidence))
+    references = reference_changes(
+        implants, mpe_constant_um=mpe_constant_um, mpe_per_metre_um=mpe_per_metre_um
+    )
+    rows.add("drift_references", references)
+    findings += _references_that_differ(references)
     return DriftResult(rows.tables(), sentences, tuple(findings))
+
+
+def _known_u(reference_u: pd.DataFrame | None) -> dict[tuple[str, str, str], float]:
+    """Standard uncertainty of the reference of every pair's distance."""
+    if reference_u is None or not len(reference_u):
+        return {}
+    mine = reference_u[reference_u["measurand"] == "distance_um"]
+    out = {}
+    for model, subject, u in mine[["model", "subject", "u"]].to_numpy():
+        a, _, b = str(subject).partition("-")
+        out[(str(model), a, b)] = float(u)
+    return out
+
+
+def _of(table: pd.DataFrame, one: Device) -> pd.DataFrame:
+    if not len(table):
+        return table
+    return table[(table["device"] == one.device) & (table["model"] == one.model)]
+
+
+def _said(one: Device, status: dict[str, Any], settings: DriftOptions) -> list[str]:
+    """What is told of a device, the most important first."""
+    name = one.device if one.device.lower().startswith("device") else f"device {one.device}"
+    name = name.strip()
+    text = [f"{name[0].upper()}{name[1:]}, model {one.model}: {status['what']}"]
+    text += [status["limit_what"]] if status["limit_what"] else []
+    found = [f for c in one.charted for f in c.found if f.row["kind"] == "change-point"]
+    text += [f.row["what"] for f in found]
+    text += [row["what"] for row in one.compared]
+    for c in one.charted:
+        if c.stretch.measurand == CROSS_ARCH and c.stretch.limits is not None:
+            text.append(run_length_sentence(c.stretch, settings.false_alarm_every))
+    return [*text, status["advice"]]
+
+
+_CORRELATED = 0.01
+
+
+def _neighbours_alike(one: Device) -> list[Finding]:
+    """A warning where sessions resemble their neighbours too much for the stated risks."""
+    series = [c.series for c in one.charted if np.isfinite(c.series.rho_p)]
+    worst = min(series, key=lambda s: s.rho_p, default=None)
+    if worst is None or worst.rho_p * len(series) > _CORRELATED:
+        return []
+    return [
+        Finding(
+            Severity.WARNING,
+            "sessions-alike",
+            f'sessions of device "{one.device}" on model "{one.model}" resemble their neighbours '
+            f"(correlation {worst.rho:.1f}): its charts give false alarms more often than once in "
+            f"{one.settings.false_alarm_every:g} sessions",
+            mend="look for what lasts over sessions, such as temperature or operator; trends and "
+            "change points allow for it, limits of charts do not",
+        )
+    ]
+
+
+def _references_that_differ(references: pd.DataFrame) -> list[Finding]:
+    out: list[Finding] = []
+    if not len(references):
+        return out
+    for (model, _), mine in references.groupby(["model", "valid_from"], sort=True):
+        apart = mine[mine["verdict"] == "differs"]
+        unknown = bool((mine["verdict"] == "uncertainty unknown").any())
+        if not len(apart) and not unknown:
+            continue
+        day = mine["valid_from"].iloc[0]
+        worst = mine.iloc[int(mine["difference_um"].abs().to_numpy().argmax())]
+        what = (
+            f'the reference of model "{model}" valid from {day:%Y-%m-%d} differs '
+            f"from the one before by up to {worst['difference_um']:+.1f} µm "
+            f"({worst['implant_a']}-{worst['implant_b']})"
+        )
+        if len(apart):
+            e_n = float(apart["e_n"].abs().max())
+            what += f", more than both uncertainties allow (E_n up to {e_n:.1f})"
+        else:
+            what += "; without a stated uncertainty nobody can say whether they agree"
+        out.append(
+            Finding(
+                Severity.WARNING,
+                "reference-changed" if len(apart) else "reference-uncertainty",
+                what,
+                "reference",
+                "find out which of the two holds, and whether the model has changed: every "
+                "deviation since then depends on it",
+            )
+        )
+    return out

@@ -2,28 +2,35 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from functools import cache
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from accstudy.drift.slope import Mixture
+from accstudy.drift.steady import (
+    MIN_LENGTH,
+    RAMP,
+    TINY,
+    autocorrelation,
+    chance_of,
+    correlation,
+    critical_gain,
+    ramp_gains,
+    ramps,
+)
 from accstudy.errors import InputError
 
-__all__ = ["Change", "Changes", "critical_gain", "find_changes", "segment"]
+__all__ = ["Change", "Changes", "find_changes", "segment"]
 
 Floats = NDArray[np.float64]
 Kind = Literal["steady", "steps", "ramp"]
 
-_MIN_LENGTH = 2
 _MOST_STEPS = 5
-_NULL_SERIES = 20_000
-_BOOTSTRAP = 999
-_TINY = 1e-300
 _CLOSE = 4.0
-_LIKELY = 3.84  # 95 % point of chi-square with one degree of freedom
+_NOTICED = 0.05  # chance below which a correlation of neighbours is allowed for
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,11 +42,14 @@ class Change:
     index : int
         First value of the new level; for a ramp the last value of the old one.
     low, high : int
-        Bootstrap interval (95 %) of `index`.
+        Interval (95 %) of `index`.
     size, size_low, size_high : float
-        Step, or slope of the ramp in a unit of time; with its interval.
+        Step with its interval; for a ramp the slope of the line bent once, without one
+        (`accstudy.drift.slope.slope_of` knows that the bend was picked).
     p : float
         Chance of so clear a change somewhere in a steady series of this length.
+    gain : float
+        Twice the log-likelihood that it brings, less for correlated neighbours.
     """
 
     index: int
@@ -49,6 +59,7 @@ class Change:
     size_low: float
     size_high: float
     p: float
+    gain: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,12 +77,17 @@ class Changes:
     close : bool
         The other kind of change (a step instead of a ramp, or the reverse)
         explains the series nearly as well: twice the log-likelihood within 4.
+    rho, rho_p : float
+        Correlation of neighbouring values beyond what changed (`autocorrelation`), and
+        the chance of a larger one among independent values.
     """
 
     kind: Kind
     changes: tuple[Change, ...]
     fitted: Floats
     close: bool = False
+    rho: float = float("nan")
+    rho_p: float = float("nan")
 
 
 def segment(values: ArrayLike, weights: ArrayLike, steps: int) -> tuple[list[int], float]:
@@ -102,7 +118,7 @@ def segment(values: ArrayLike, weights: ArrayLike, steps: int) -> tuple[list[int
     i, j = np.arange(n + 1)[:, None], np.arange(n + 1)[None, :]
     with np.errstate(divide="ignore", invalid="ignore"):
         cost = (c2[j] - c2[i]) - (c1[j] - c1[i]) ** 2 / (c0[j] - c0[i])
-    cost = np.where(j - i >= _MIN_LENGTH, np.maximum(cost, 0.0), np.inf)
+    cost = np.where(j - i >= MIN_LENGTH, np.maximum(cost, 0.0), np.inf)
     best = cost[0].copy()
     back = []
     for _ in range(steps):
@@ -117,68 +133,12 @@ def segment(values: ArrayLike, weights: ArrayLike, steps: int) -> tuple[list[int
     return starts[::-1], float(best[n])
 
 
-def _ramps(times: Floats, w: Floats) -> Floats:
-    """Slopes that begin at each session but the last two, weighted mean zero, (r, n)."""
-    n = len(times)
-    rising = np.maximum(0.0, times[None, :] - times[: n - 2, None])
-    return np.asarray(rising - np.average(rising, axis=1, weights=w)[:, None])
-
-
-def _ramp_gains(x: Floats, w: Floats, ramps: Floats) -> tuple[Floats, Floats]:
-    """Slope and drop of the weighted RSS for every beginning; x is (..., n)."""
-    size = np.sum(w * ramps * ramps, axis=1)
-    slopes = (x * w) @ ramps.T / np.where(size > 0, size, np.inf)
-    return slopes, slopes**2 * size
-
-
-@cache
-def _null_gains(n: int) -> Floats:
-    """Sorted gains of the best single change in steady series of n values."""
-    rng = np.random.default_rng(n)
-    x = rng.standard_normal((_NULL_SERIES, n))
-    x -= x.mean(axis=1, keepdims=True)
-    rss = np.sum(x * x, axis=1)
-    best = np.zeros(_NULL_SERIES)
-    sums = np.cumsum(x, axis=1)
-    for i in range(_MIN_LENGTH, n - _MIN_LENGTH + 1):
-        np.maximum(best, sums[:, i - 1] ** 2 * n / (i * (n - i)), out=best)
-    ramps = _ramps(np.arange(n, dtype=float), np.ones(n))
-    np.maximum(best, _ramp_gains(x, np.ones(n), ramps)[1].max(axis=1), out=best)
-    gains = -n * np.log(np.maximum(1 - best / rss, _TINY))
-    return np.sort(gains)
-
-
-def critical_gain(n: int, alpha: float) -> float:
-    """Gain of twice the log-likelihood that a change must bring to be believed.
-
-    Parameters
-    ----------
-    n : int
-        Values of the series.
-    alpha : float
-        Share of steady series of n normal values in which some step or ramp
-        gains more.
-
-    Returns
-    -------
-    float
-
-    Notes
-    -----
-    By simulation of 20 000 steady series with a fixed seed, variance unknown,
-    place and kind of the change free: the usual asymptotic penalties (a few
-    times log n) are wrong for a dozen sessions.
-    """
-    return float(np.quantile(_null_gains(n), 1 - alpha))
-
-
 def find_changes(
     values: ArrayLike,
     times: ArrayLike,
     *,
     weights: ArrayLike | None = None,
     alpha: float = 0.01,
-    seed: int = 16_269,
 ) -> Changes:
     """Choose between a steady series, steps, and a level that goes over into a slope.
 
@@ -192,8 +152,6 @@ def find_changes(
         Inverse variances; equal by default.
     alpha : float
         Risk of seeing a change in a steady series.
-    seed : int
-        Of the bootstrap.
 
     Returns
     -------
@@ -211,11 +169,14 @@ def find_changes(
     of the slope by trying every session. A ramp counts as one change, as it has
     as many parameters as a step. Fewer than six sessions show no change.
 
-    The interval of the place is a parametric bootstrap: series are drawn from
-    the fit with its residual standard deviation and dated anew, each step
-    between its neighbours. The beginning of a slope is blurred, and its bootstrap
-    alone too sure: the interval also holds every session whose likelihood ratio
-    does not exclude it.
+    Neighbours that resemble each other (`autocorrelation`, p below 0.05) tell less: a
+    change must then gain (1 + rho) / (1 - rho) times as much, the factor by which a mean of
+    such values varies more (Brockwell and Davis, Time Series: Theory and Methods,
+    1991, section 7.1).
+
+    Place and size of a step are a mixture over all places between its neighbours,
+    each weighted by ``RSS^(-n/2)``, so that the interval of the size knows that the
+    place was picked. The bend of a ramp is the most likely one.
     """
     x, t = np.asarray(values, float), np.asarray(times, float)
     if x.shape != t.shape or np.any(np.diff(t) < 0):
@@ -225,99 +186,113 @@ def find_changes(
     w = w / w.mean()
     mean = np.average(x, weights=w)
     rss0 = float(np.sum(w * (x - mean) ** 2))
-    steady = Changes("steady", (), np.full(n, mean))
-    if n < 6 or rss0 <= _TINY:
-        return steady
+    if n < 6 or rss0 <= TINY:
+        return Changes("steady", (), np.full(n, mean))
+    fit = _Fit(x, t, w)
     penalty = critical_gain(n, alpha)
-    noise = 1e-18 * rss0  # a perfect fit has no infinite likelihood
-    scores: list[float] = [n * np.log(rss0)]
-    found: list[list[int]] = [[]]
-    for steps in range(1, min(_MOST_STEPS, n // _MIN_LENGTH - 1) + 1):
-        starts, rss = segment(x, w, steps)
-        scores.append(n * np.log(rss + noise) + steps * penalty)
-        found.append(starts)
-    k = int(np.argmin(scores))
-    ramps = _ramps(t, w)
-    _, drops = _ramp_gains(x, w, ramps)
-    rss = rss0 - float(drops.max())
-    ramp_score = n * np.log(max(rss, 0.0) + noise) + penalty
-    if min(scores[k], ramp_score) >= scores[0]:
-        return steady
-    rng = np.random.default_rng(seed)
-    other = scores[1] if ramp_score < scores[k] else ramp_score
-    ramp = ramp_score < scores[k]
-    out = _ramp(x, w, ramps, rng) if ramp else _steps(x, w, found[k], rng)
-    return replace(out, close=bool(other - min(scores[k], ramp_score) < _CLOSE))
-
-
-def _p(n: int, gain: float) -> float:
-    """Share of steady series with a larger gain; never zero."""
-    null = _null_gains(n)
-    larger = len(null) - int(np.searchsorted(null, gain))
-    return (larger + 1) / (len(null) + 1)
-
-
-def _ramp(x: Floats, w: Floats, ramps: Floats, rng: np.random.Generator) -> Changes:
-    n = len(x)
-    mean = np.average(x, weights=w)
-    slopes, drops = _ramp_gains(x - mean, w, ramps)
-    at = int(np.argmax(drops))
-    fitted = mean + slopes[at] * ramps[at]
-    rss0 = float(np.sum(w * (x - mean) ** 2))
-    rss = np.maximum(rss0 - drops, _TINY)
-    sd = np.sqrt(rss[at] / max(n - 3, 1)) / np.sqrt(w)
-    drawn = fitted + sd * rng.standard_normal((_BOOTSTRAP, n))
-    drawn -= np.average(drawn, axis=1, weights=w)[:, None]
-    slopes_again, drops_again = _ramp_gains(drawn, w, ramps)
-    places = np.argmax(drops_again, axis=1)
-    low, high = (int(q) for q in np.quantile(places, [0.025, 0.975], method="nearest"))
-    likely = np.flatnonzero(n * np.log(rss / rss[at]) <= _LIKELY)
-    size_low, size_high = np.quantile(slopes_again[np.arange(len(places)), places], [0.025, 0.975])
+    chosen, _, _ = fit.best(penalty)
+    rho, rho_p = autocorrelation(x, t, w) if chosen == 0 else correlation(fit.rest(chosen), chosen)
+    factor = (1 + rho) / (1 - rho) if rho_p < _NOTICED else 1.0
+    chosen, score, scores = fit.best(factor * penalty)
+    if chosen == 0:
+        return Changes("steady", (), fit.fitted(0), rho=rho, rho_p=rho_p)
+    ramp = chosen == RAMP
+    close = bool(scores[1 if ramp else RAMP] - score < _CLOSE)
+    if not ramp:
+        changes = _steps(x, w, fit.starts[chosen], fit.fitted(chosen), factor)
+        return Changes("steps", changes, fit.fitted(chosen), close, rho, rho_p)
+    gain = n * np.log(rss0 / max(fit.rss[RAMP], TINY)) / factor
     change = Change(
-        at,
-        min(low, int(likely[0])),
-        max(high, int(likely[-1])),
-        float(slopes[at]),
-        float(size_low),
-        float(size_high),
-        _p(n, n * np.log(rss0 / rss[at])),
+        fit.bend, fit.bend, fit.bend, fit.slope, np.nan, np.nan, chance_of(n, gain), gain
     )
-    return Changes("ramp", (change,), fitted)
+    return Changes("ramp", (change,), fit.fitted(RAMP), close, rho, rho_p)
 
 
-def _steps(x: Floats, w: Floats, starts: list[int], rng: np.random.Generator) -> Changes:
-    n = len(x)
-    edges = [0, *starts, n]
-    fitted = np.empty(n)
-    for a, b in pairwise(edges):
-        fitted[a:b] = np.average(x[a:b], weights=w[a:b])
-    sd = np.sqrt(np.sum(w * (x - fitted) ** 2) / max(n - len(edges) + 1, 1)) / np.sqrt(w)
+class _Fit:
+    """Best steps, by their number, and best ramp of a series."""
+
+    def __init__(self, x: Floats, t: Floats, w: Floats) -> None:
+        self.x, self.w, n = x, w, len(x)
+        self.mean = float(np.average(x, weights=w))
+        rss0 = float(np.sum(w * (x - self.mean) ** 2))
+        self.noise = 1e-18 * rss0  # a perfect fit has no infinite likelihood
+        self.rss, self.starts = {0: rss0}, {0: list[int]()}
+        for steps in range(1, min(_MOST_STEPS, n // MIN_LENGTH - 1) + 1):
+            self.starts[steps], self.rss[steps] = segment(x, w, steps)
+        bent = ramps(t, w)
+        slopes, drops = ramp_gains(x - self.mean, w, bent)
+        self.bend = int(np.argmax(drops))
+        self.slope, self._ramp = float(slopes[self.bend]), bent[self.bend]
+        self.rss[RAMP] = max(rss0 - float(drops[self.bend]), 0.0)
+
+    def best(self, penalty: float) -> tuple[int, float, dict[int, float]]:
+        """Number of steps, or `RAMP`; its score, and all scores."""
+        n = len(self.x)
+        scores = {
+            k: n * float(np.log(rss + self.noise)) + (1 if k == RAMP else k) * penalty
+            for k, rss in self.rss.items()
+        }
+        chosen = min(scores, key=lambda k: (scores[k], k))
+        return chosen, scores[chosen], scores
+
+    def fitted(self, chosen: int) -> Floats:
+        """Fitted values."""
+        if chosen == RAMP:
+            return np.asarray(self.mean + self.slope * self._ramp)
+        out = np.empty(len(self.x))
+        for a, b in pairwise([0, *self.starts[chosen], len(self.x)]):
+            out[a:b] = np.average(self.x[a:b], weights=self.w[a:b])
+        return out
+
+    def rest(self, chosen: int) -> Floats:
+        """Weighted residuals."""
+        return np.asarray(np.sqrt(self.w) * (self.x - self.fitted(chosen)))
+
+
+def _steps(
+    x: Floats, w: Floats, starts: list[int], fitted: Floats, factor: float
+) -> tuple[Change, ...]:
+    """Every step between its neighbours, with what is open about place and size."""
+    edges = [0, *starts, len(x)]
     changes = []
     for i, start in enumerate(starts):
         a, b = edges[i], edges[i + 2]
-        part = slice(a, b)
-        drawn = fitted[part] + sd[part] * rng.standard_normal((_BOOTSTRAP, b - a))
-        places, sizes = _split_rows(drawn, w[part])
-        low, high = np.quantile(places, [0.025, 0.975], method="nearest")
-        rss1 = float(np.sum(w[part] * (x[part] - fitted[part]) ** 2))
-        mean = np.average(x[part], weights=w[part])
-        rss0 = float(np.sum(w[part] * (x[part] - mean) ** 2))
-        gain = (b - a) * np.log(rss0 / max(rss1, _TINY))
-        size_low, size_high = (float(q) for q in np.quantile(sizes, [0.025, 0.975]))
-        size = float(fitted[b - 1] - fitted[a])
-        p = _p(b - a, gain) if b - a >= 6 else float("nan")
-        changes.append(Change(start, a + int(low), a + int(high), size, size_low, size_high, p))
-    return Changes("steps", tuple(changes), fitted)
+        part = x[a:b] - np.average(x[a:b], weights=w[a:b])
+        rss0 = float(np.sum(w[a:b] * part**2))
+        places, sizes = _places_of(part, w[a:b], factor)
+        rss1 = float(np.sum(w[a:b] * (x[a:b] - fitted[a:b]) ** 2))
+        gain = (b - a) * np.log(rss0 / max(rss1, TINY)) / factor
+        total = np.cumsum(sizes.weights)
+        low, high = (
+            int(places[min(int(np.searchsorted(total, q)), len(places) - 1)])
+            for q in (0.025, 0.975)
+        )
+        changes.append(
+            Change(
+                index=start,
+                low=min(a + low, start),
+                high=max(a + high, start),
+                size=float(fitted[b - 1] - fitted[a]),
+                size_low=sizes.quantile(0.025),
+                size_high=sizes.quantile(0.975),
+                p=chance_of(b - a, gain) if b - a >= 6 else float("nan"),
+                gain=gain,
+            )
+        )
+    return tuple(changes)
 
 
-def _split_rows(x: Floats, w: Floats) -> tuple[NDArray[np.int64], Floats]:
-    """Best single step of every row: its place and size."""
-    n = x.shape[1]
-    total, sums, weight = np.sum(w * x, axis=1), np.cumsum(w * x, axis=1), np.cumsum(w)
-    places = np.arange(_MIN_LENGTH, n - _MIN_LENGTH + 1)
-    left, wl = sums[:, places - 1], weight[places - 1]
-    right, wr = total[:, None] - left, weight[-1] - wl
-    gain = left**2 / wl + right**2 / wr
-    best = np.argmax(gain, axis=1)
-    rows = np.arange(len(x))
-    return places[best], right[rows, best] / wr[best] - left[rows, best] / wl[best]
+def _places_of(x: Floats, w: Floats, factor: float) -> tuple[NDArray[np.int64], Mixture]:
+    """Places of a single step (mean zero), and its size as a mixture over them."""
+    n = len(x)
+    places = np.arange(MIN_LENGTH, n - MIN_LENGTH + 1)
+    left, wl = np.cumsum(w * x)[places - 1], np.cumsum(w)[places - 1]
+    wr = w.sum() - wl
+    rss = np.sum(w * x * x) - left**2 / wl - left**2 / wr
+    rss = np.maximum(rss, 1e-18 * np.sum(w * x * x))
+    log = -0.5 * n * np.log(rss) / factor
+    weights = np.exp(log - log.max())
+    df = np.full(len(places), max(n - 2.0, 1.0))
+    scales = np.sqrt(factor * rss / df * (1 / wl + 1 / wr))
+    sizes = -left / wr - left / wl
+    return places, Mixture(weights / weights.sum(), sizes, scales, df)

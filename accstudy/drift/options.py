@@ -28,10 +28,15 @@ TABLE_NAMES = (
     "drift_baselines",
     "drift_run_lengths",
     "drift_trends",
+    "drift_pairs",
+    "drift_limits",
+    "drift_status",
+    "drift_references",
     "drift_comparisons",
     "drift_lookback",
+    "drift_periods",
+    "drift_devices",
     "drift_advice",
-    "drift_next_checks",
 )
 
 
@@ -57,16 +62,16 @@ class DriftOptions:
     run_rules : bool
         Look for runs, trends and alternation, too.
     limit_um : float, optional
-        Limit of distances.
+        Limit of the distance of every pair.
     span_edges_mm : tuple of float
         Borders of the span classes.
     coverage, confidence : float
         Of tolerance bounds and intervals.
     """
 
-    baseline_sessions: int = 6
+    baseline_sessions: int = 10
     baseline_until: dt.date | None = None
-    false_alarm_every: float = 370.0
+    false_alarm_every: float = 80.0
     shift_um: float = 20.0
     sd_ratio: float = 2.0
     horizon_months: float | None = None
@@ -91,9 +96,11 @@ class Rows:
         if len(rows):
             self.frames[name].append(shape(name, rows))
 
+    def so_far(self, name: str) -> pd.DataFrame:
+        """Rows of a table that were found so far."""
+        found = self.frames[name]
+        return shape(name, pd.concat(found, ignore_index=True) if found else pd.DataFrame())
+
     def tables(self) -> dict[str, pd.DataFrame]:
         """Every table, with or without rows."""
-        return {
-            name: shape(name, pd.concat(found, ignore_index=True) if found else pd.DataFrame())
-            for name, found in self.frames.items()
-        }
+        return {name: self.so_far(name) for name in self.frames}

@@ -12,13 +12,12 @@ from scipy.special import ndtri
 from accstudy.accuracy.factors import absolute_quantile
 from accstudy.drift.runlength import best_lambda, ewma_limit, ewma_run_length
 from accstudy.drift.stretch import Stretch
-from accstudy.drift.trend import DAYS_PER_MONTH, MixedTrend
+from accstudy.drift.trend import DAYS_PER_MONTH, Trend
 
-__all__ = ["Projection", "next_check", "project", "sample_advice"]
+__all__ = ["Projection", "next_session", "project", "sample_advice"]
 
 Floats = NDArray[np.float64]
 
-_DRAWS = 4000
 _SHORTEST_DAYS, _LONGEST_DAYS = 7, 183
 
 
@@ -49,21 +48,22 @@ class Projection:
 
 
 def project(
-    trend: MixedTrend,
+    trend: Trend,
     today: pd.Timestamp,
     limit: float,
     *,
     horizon_months: float,
     coverage: float = 0.95,
     confidence: float = 0.95,
+    u: float = 0.0,
     seed: int = 1993,
 ) -> Projection:
     """Project the trend until the tolerance bound of single scans meets the limit.
 
     Parameters
     ----------
-    trend : MixedTrend
-        Straight line with its uncertainty and scatter.
+    trend : Trend
+        Slope with what is open about it, and scatter.
     today : Timestamp
         Last session.
     limit : float
@@ -72,6 +72,8 @@ def project(
         How far to look ahead, above zero.
     coverage, confidence : float
         Of the tolerance bound.
+    u : float
+        Standard uncertainty of the reference, which all sessions share.
     seed : int
         Of the draws.
 
@@ -81,27 +83,22 @@ def project(
 
     Notes
     -----
-    Intercept, slope and both spreads are drawn from what the data leave open
-    (Student's t and chi-square); for each draw the day is found on which the
-    share `coverage` of absolute deviations of future scans reaches the limit.
-    The tolerance bound meets the limit on the day that a share
-    ``1 - confidence`` of the draws have passed. It supposes that the line goes
-    on straight.
+    Level, slope, where it began and both spreads are drawn from what the data leave
+    open; for each draw the day is found on which the share `coverage` of absolute
+    deviations of future scans reaches the limit. The tolerance bound meets the limit
+    on the day that a share ``1 - confidence`` of the draws have passed. It supposes
+    that the slope goes on.
     """
-    rng = np.random.default_rng(seed)
-    t = rng.standard_normal((2, _DRAWS)) / np.sqrt(rng.chisquare(trend.df, _DRAWS) / trend.df)
-    intercept = trend.intercept + np.sqrt(trend.covariance[0, 0]) * t[0]
-    slope = trend.slope + np.sqrt(trend.covariance[1, 1]) * t[1]
-    df_scan = max(trend.scans - trend.sessions, 0)
-    variance = np.zeros(_DRAWS)
-    parts = ((trend.sd_session, trend.sessions - 2), (trend.sd_scan, df_scan or trend.df))
-    for spread, df in parts:
-        if spread > 0:
-            variance += spread**2 * df / rng.chisquare(df, _DRAWS)
+    level, slope, sd_mean = trend.slope.draws(seed)
+    rng = np.random.default_rng(seed + 1)
+    level = level + u * rng.standard_normal(len(level))
+    variance = sd_mean**2
+    if trend.df_within:
+        within = trend.sd_within**2 * trend.df_within / rng.chisquare(trend.df_within, len(level))
+        variance = np.maximum(variance - within * trend.per_scan, 0.0) + within
     sd = np.sqrt(variance)
-    now = (today - trend.origin).total_seconds() / 86_400 / DAYS_PER_MONTH
     ahead = np.linspace(0.0, horizon_months, int(np.ceil(4 * horizon_months)) + 1)
-    shift = np.abs(intercept[:, None] + slope[:, None] * (now + ahead)) / sd[:, None]
+    shift = np.abs(level[:, None] + slope[:, None] * ahead) / sd[:, None]
     grid = np.linspace(0.0, 8.0, 801)
     quantile = np.where(
         shift < grid[-1],
@@ -124,78 +121,45 @@ def project(
     )
 
 
-def next_check(
-    stretch: Stretch,
-    trend: MixedTrend | None,
-    projection: Projection | None,
-    limit: float | None,
-    *,
-    stands: bool,
+def next_session(
+    stretch: Stretch, fastest: float, room: float, last: pd.Timestamp
 ) -> tuple[pd.Timestamp, str]:
-    """Recommend when to hold the next session. It is advice, no result.
+    """Recommend when to hold the next session of a device that shows nothing.
 
     Parameters
     ----------
     stretch : Stretch
-        Sessions and charts of the measurand.
-    trend : MixedTrend, optional
-        Its trend.
-    projection : Projection, optional
-        Of the limit.
-    limit : float, optional
-        Limit of the measurand.
-    stands : bool
-        A signal or change point stands.
+        Sessions and charts of the measurand that would find a drift.
+    fastest : float
+        Fastest slope of a pair that its sessions allow, um a month; NaN if unknown.
+    room : float
+        Between that pair's tolerance bound and the limit, um; NaN without a limit.
+    last : Timestamp
+        Last session.
 
     Returns
     -------
     day : Timestamp
     why : str
-        A sentence.
 
     Notes
     -----
-    At once when a signal stands; out of use until verified when the bound lies
-    beyond the limit. Otherwise the present
-    rhythm, or shorter if a drift as fast as the slope's interval allows would
-    use up the room below the limit before the charts have found it (steady
-    state run length of the EWMA for the wanted shift). Never more than half a
-    year.
+    The present rhythm, or shorter if a drift as fast as the slope's interval allows
+    would use up the room below the limit before the charts have found it (steady state
+    run length of the EWMA for the wanted shift). Never more than half a year.
     """
-    last = pd.Timestamp(stretch.rows["at"].iloc[-1]).normalize()
-    if stands or (projection is not None and projection.reached):
-        if projection is None or not projection.reached:
-            return last, "Advice: check at once, because a signal stands."
-        also = ", and a signal stands" if stands else ""
-        return last, (
-            "Advice: take it out of use until it is verified, because the tolerance bound of "
-            f"{stretch.measurand} lies beyond the limit{also}."
-        )
     gaps = stretch.rows["at"].diff().dt.total_seconds().dropna() / 86_400
     rhythm = float(np.clip(gaps.median() if len(gaps) else 30.0, _SHORTEST_DAYS, _LONGEST_DAYS))
     days, why = rhythm, f"the present rhythm of {rhythm:.0f} days suffices"
-    if limit is not None and trend is not None and projection is not None:
-        fastest = max(abs(trend.low), abs(trend.high))
-        delay = _delay(stretch)
-        room = (limit - projection.bound) / max(fastest, 1e-12) * DAYS_PER_MONTH
-        safe = room / (delay + 1)
-        why += (
-            f": a drift of {stretch.measurand} as fast as the data allow ({fastest:.2g} "
-            f"{_unit(stretch.unit)} a month) would be found, after {delay:.1f} sessions on "
-            "average, before the bound meets the limit"
-        )
+    if np.isfinite(fastest) and np.isfinite(room):
+        safe = max(room, 0.0) / max(fastest, 1e-12) * DAYS_PER_MONTH / (_delay(stretch) + 1)
         if safe < rhythm:
             days = max(safe, _SHORTEST_DAYS)
             why = (
-                f"a drift as fast as the data allow ({fastest:.2g} {_unit(stretch.unit)} a month) "
-                f"must be found, after {delay:.1f} sessions on average, before it meets the limit"
+                f"a drift as fast as the sessions allow ({fastest:.2g} µm a month) must be found "
+                "before a pair meets the limit"
             )
-    day = (last + pd.Timedelta(days=round(days))).normalize()
-    return day, f"Advice: hold the next session by {day:%Y-%m-%d}; {why}."
-
-
-def _unit(unit: str) -> str:
-    return {"um": "µm"}.get(unit, unit)
+    return (last + pd.Timedelta(days=round(days))).normalize(), why
 
 
 def _delay(stretch: Stretch) -> float:

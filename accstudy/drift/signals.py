@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -15,17 +15,17 @@ from accstudy.drift.changes import Change, Changes, find_changes
 from accstudy.drift.points import OF_SD
 from accstudy.drift.steps import sd_score
 from accstudy.drift.stretch import Stretch
-from accstudy.drift.trend import DAYS_PER_MONTH
+from accstudy.drift.trend import Trend, months
 
 __all__ = [
     "Found",
     "change_signals",
     "chart_signals",
     "event_near",
-    "months",
     "precision_changes",
     "series_changes",
     "unit_text",
+    "with_standing",
 ]
 
 Floats = NDArray[np.float64]
@@ -38,12 +38,6 @@ def unit_text(unit: str) -> str:
     return {"um": "µm"}.get(unit, unit)
 
 
-def months(at: pd.Series) -> Floats:
-    """Days as months since the first."""
-    seconds = (at - at.iloc[0]).dt.total_seconds().to_numpy(float)
-    return np.asarray(seconds / 86_400 / DAYS_PER_MONTH)
-
-
 @dataclass(frozen=True, slots=True)
 class Found:
     """One finding of the drift analysis.
@@ -53,16 +47,52 @@ class Found:
     row : dict
         Row of table ``drift_signals``.
     last_good : int
-        Index, in its stretch, of the last session that it leaves in peace; -1
+        Index, in its stretch, of the last session that it leaves unaffected; -1
         for none.
     stands : bool
-        The last session is still affected, and not for the better (smaller
-        standard deviations are told, but nothing needs to be reassessed).
+        A chart still signals at the last session, and not for the better (smaller
+        standard deviations are told, but nothing needs to be reassessed). A change
+        point stands where such a chart of the same measurand does: by itself it is
+        a possible change.
+    gain : float
+        Of a change point: how clear it is, twice the log-likelihood.
     """
 
     row: dict[str, Any]
     last_good: int
     stands: bool
+    gain: float = 0.0
+
+    @property
+    def of_sd(self) -> bool:
+        """It is about the spread within sessions."""
+        return self.row["chart"] in OF_SD
+
+    def standing(self, stands: bool) -> Found:
+        """The same, known to stand or not; a change that charts signal is no mere possibility."""
+        row = {**self.row, "stands": stands}
+        if stands:
+            row["what"] = str(row["what"]).replace(": possibly a ", ": a ")
+        return replace(self, stands=stands, row=row)
+
+
+def with_standing(found: Sequence[Found]) -> list[Found]:
+    """Findings of one stretch, change points standing where charts say so.
+
+    Parameters
+    ----------
+    found : sequence of Found
+        Of one device, model, measurand and baseline.
+
+    Returns
+    -------
+    list of Found
+    """
+    charts = {one.of_sd for one in found if one.row["kind"] == "signal" and one.stands}
+    return [
+        one.standing(one.stands and (one.row["kind"] == "signal" or one.of_sd in charts))
+        for one in found
+    ]
 
 
 def event_near(
@@ -222,7 +252,13 @@ def precision_changes(stretch: Stretch, *, alpha: float) -> tuple[Changes | None
 
 
 def change_signals(
-    stretch: Stretch, found: Changes, rows: pd.DataFrame, events: pd.DataFrame, *, of_sd: bool
+    stretch: Stretch,
+    found: Changes,
+    rows: pd.DataFrame,
+    events: pd.DataFrame,
+    *,
+    of_sd: bool,
+    trend: Trend | None = None,
 ) -> Iterator[Found]:
     """Change points as rows of table ``drift_signals``.
 
@@ -238,12 +274,25 @@ def change_signals(
         Table ``events``.
     of_sd : bool
         The change is one of the standard deviation within sessions.
+    trend : Trend, optional
+        Of the level: a slope has its size, its beginning and their intervals from it,
+        so that one story is told.
     """
     at = rows["at"]
     position = {session: i for i, session in enumerate(stretch.rows["session"])}
     back = _returned(found)
     for i, change in enumerate(found.changes):
         ramp = found.kind == "ramp"
+        if ramp and trend is not None and not of_sd:
+            change = replace(
+                change,
+                index=trend.begins,
+                low=trend.begins_low,
+                high=trend.begins_high,
+                size=trend.estimate,
+                size_low=trend.low,
+                size_high=trend.high,
+            )
         before = max(change.low - (0 if ramp else 1), 0)
         after = min(change.high, len(rows) - 1)
         low, high, day = at.iloc[before], at.iloc[after], at.iloc[change.index]
@@ -275,6 +324,7 @@ def change_signals(
             last_good=position[rows["session"].iloc[before]]
             - (1 if before == 0 and change.low == 0 else 0),
             stands=not back and not (of_sd and size[0] < 0),
+            gain=change.gain,
         )
 
 
@@ -309,27 +359,25 @@ def _sentence(
     event: str,
     of_sd: bool,
 ) -> str:
+    """A possible change: charts say what is a fact."""
     unit = unit_text(stretch.unit)
     what = f"repeatability of {stretch.measurand}" if of_sd else stretch.measurand
     low, high, day = dates
     places = {"um": 1, "ppm": 0}.get(stretch.unit, 3)
     interval = "" if np.isnan(size[1]) else f" ({size[1]:+.{places}f} to {size[2]:+.{places}f})"
+    amount = f"{size[0]:+.{places}f}{interval} {unit}"
+    chance = "p < 0.001" if change.p < 0.001 else f"p = {change.p:.3f}"
+    between = f"between {low:%Y-%m-%d} and {high:%Y-%m-%d}"
     if found.kind == "ramp" and of_sd:
-        text = (
-            f"{what} changes by {size[0]:+.{places}f} {unit} in the mean, estimated to begin about "
-            f"{day:%Y-%m-%d} (between {low:%Y-%m-%d} and {high:%Y-%m-%d})."
-        )
+        text = f"a slow change of {amount} in the mean, beginning about {day:%Y-%m-%d} ({between})"
     elif found.kind == "ramp":
-        text = (
-            f"{what} drifts by {size[0]:+.{places}f}{interval} {unit} a month, estimated to begin "
-            f"about {day:%Y-%m-%d} (between {low:%Y-%m-%d} and {high:%Y-%m-%d})."
-        )
+        text = f"a drift of {amount} a month, beginning about {day:%Y-%m-%d} ({between})"
     else:
-        text = (
-            f"{what} stepped by {size[0]:+.{places}f}{interval} {unit}, estimated to begin with "
-            f"the session of {day:%Y-%m-%d} (between {low:%Y-%m-%d} and {high:%Y-%m-%d})."
-        )
-    text = text[0].upper() + text[1:]
+        text = f"a step of {amount} with the session of {day:%Y-%m-%d} ({between})"
+    text = f"{what[0].upper()}{what[1:]}: possibly {text}; {chance}."
+    base = stretch.rows["at"][stretch.in_baseline]
+    if len(base) and day <= base.iloc[-1]:
+        text += " That lies within the baseline, which then holds part of the change."
     if event:
         text += f" Near it: {event} that day."
     if found.close:

@@ -1,31 +1,40 @@
-"""Slow growth: slope by a mixed model, by Theil and Sen, and the test of Mann and Kendall."""
+"""Slow growth: the slope today, that of Theil and Sen, and the test of Mann and Kendall."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr, ndtri, stdtrit
+from scipy.special import ndtr, ndtri
 
-from accstudy.errors import ComputationError
-from accstudy.models.fit import fit_mixed
+from accstudy.drift.slope import Slope, slope_of
 
 __all__ = [
     "DAYS_PER_MONTH",
     "MannKendall",
-    "MixedTrend",
     "TheilSen",
+    "Trend",
     "mann_kendall",
-    "mixed_trend",
+    "months",
     "theil_sen",
+    "trend_of",
 ]
 
 Floats = NDArray[np.float64]
 
 DAYS_PER_MONTH = 30.436875
 """Mean length of a month of the Gregorian calendar."""
+
+MIN_TREND = 6
+"""Sessions below which nothing is said about a trend."""
+
+
+def months(at: pd.Series) -> Floats:
+    """Days as months since the first."""
+    seconds = (at - at.iloc[0]).dt.total_seconds().to_numpy(float)
+    return np.asarray(seconds / 86_400 / DAYS_PER_MONTH)
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,95 +168,95 @@ def theil_sen(values: ArrayLike, times: ArrayLike, *, confidence: float = 0.95) 
 
 
 @dataclass(frozen=True, slots=True)
-class MixedTrend:
-    """Straight line through scans, sessions random.
+class Trend:
+    """Slope of the session means at the last session, and what lies behind it.
 
     Parameters
     ----------
-    origin : Timestamp
-        Day of the intercept.
-    intercept, slope : float
-        Unit, and unit a month.
-    covariance : (2, 2) ndarray
-        Of intercept and slope; the origin is the scans' mean day, where the two
-        are all but independent.
-    df : float
-        Degrees of freedom of the slope.
-    low, high, p : float
-        Interval of the slope and p value of no slope.
-    sd_session, sd_scan : float
-        Standard deviations between and within sessions.
+    slope : Slope
+        By averaging over where it may have begun, unit a month.
+    estimate, low, high, p : float
+        Its median, its interval and the two-sided probability of the other sign.
+    begins, begins_low, begins_high : int
+        Session from which the slope holds, with its interval; 0: the first.
+    sd_within : float
+        Pooled standard deviation within sessions, 0 for single scans.
+    df_within : int
+        Its degrees of freedom.
+    per_scan : float
+        1 / n of a usual session.
     sessions, scans : int
         Behind it.
     """
 
-    origin: pd.Timestamp
-    intercept: float
-    slope: float
-    covariance: Floats
-    df: float
+    slope: Slope
+    estimate: float
     low: float
     high: float
     p: float
-    sd_session: float
-    sd_scan: float
+    begins: int
+    begins_low: int
+    begins_high: int
+    sd_within: float
+    df_within: int
+    per_scan: float
     sessions: int
     scans: int
 
-    @property
-    def sd_total(self) -> float:
-        """Standard deviation of one scan of any session about the line."""
-        return float(np.hypot(self.sd_session, self.sd_scan))
+    def after(self, sessions: int) -> Trend:
+        """The same, with beginnings counted from that many sessions earlier."""
+        return replace(
+            self,
+            begins=self.begins + sessions,
+            begins_low=self.begins_low + sessions,
+            begins_high=self.begins_high + sessions,
+        )
 
 
-def mixed_trend(scans: pd.DataFrame, *, confidence: float = 0.95) -> MixedTrend | None:
-    """Fit value = intercept + slope x months with random sessions.
+def trend_of(
+    rows: pd.DataFrame, *, weights: ArrayLike | None = None, confidence: float = 0.95
+) -> Trend | None:
+    """Trend of the sessions of one device and measurand.
 
     Parameters
     ----------
-    scans : DataFrame
-        ``session``, ``at`` and ``value`` of one device and measurand.
+    rows : DataFrame
+        ``at``, ``n_scans``, ``mean`` and ``sd`` in order of time.
+    weights : (n,) array_like, optional
+        Inverse variances of the means; equal by default.
     confidence : float
-        Of the slope's interval.
+        Of the intervals.
 
     Returns
     -------
-    MixedTrend or None
-        None with fewer than four sessions, or without any scatter.
+    Trend or None
+        None with fewer than six sessions or three times, or without any scatter.
 
     Notes
     -----
-    The time of a session is that of its first scan, so that the slope is one
-    between sessions; restricted likelihood, degrees of freedom after Kenward
-    and Roger. Where every session has one scan the model is a straight line.
+    Scans of a session share its conditions, so the evidence is the session means
+    (`accstudy.drift.slope.slope_of`); scans only tell the spread within.
     """
-    data = scans[["session", "value"]].copy()
-    at = scans.groupby("session")["at"].transform("min")
-    origin = pd.Timestamp(at.mean())
-    data["months"] = (at - origin).dt.total_seconds() / 86_400 / DAYS_PER_MONTH
-    sessions = data["session"].nunique()
-    if sessions < 4 or data["months"].nunique() < 3 or data["value"].std() < 1e-12:
+    means, n = rows["mean"].to_numpy(float), rows["n_scans"].to_numpy(float)
+    times = months(rows["at"])
+    if len(rows) < MIN_TREND or len(np.unique(times)) < 3 or means.std() < 1e-12:
         return None
-    single = sessions == len(data)
-    try:
-        fit = fit_mixed("value ~ months", [] if single else ["session"], data)
-        line, growth = fit.coefficients().to_dict("records")
-    except ComputationError:
-        return None
-    estimate, se, df = (float(growth[name]) for name in ("estimate", "se", "df"))
-    t = float(stdtrit(df, 0.5 + confidence / 2))
-    sds = fit.sds
-    return MixedTrend(
-        origin=origin,
-        intercept=float(line["estimate"]),
-        slope=estimate,
-        covariance=np.diag([float(line["se"]) ** 2, se**2]),
-        df=df,
-        low=estimate - t * se,
-        high=estimate + t * se,
-        p=float(growth["p"]),
-        sd_session=float(sds.get("session", 0.0)),
-        sd_scan=float(sds["residual"]),
-        sessions=sessions,
-        scans=len(data),
+    slope = slope_of(means, times, weights=weights)
+    now, tail = slope.mixture, (1 - confidence) / 2
+    df = int(np.sum(n - 1))
+    squares = rows["sd"].fillna(0.0).to_numpy(float) ** 2
+    return Trend(
+        slope=slope,
+        estimate=now.quantile(0.5),
+        low=now.quantile(tail),
+        high=now.quantile(1 - tail),
+        p=slope.p,
+        begins=slope.began(0.5),
+        begins_low=slope.began(tail),
+        begins_high=slope.began(1 - tail),
+        sd_within=float(np.sqrt(np.sum((n - 1) * squares) / df)) if df else 0.0,
+        df_within=df,
+        per_scan=float(np.mean(1 / n)),
+        sessions=len(rows),
+        scans=int(n.sum()),
     )

@@ -27,7 +27,7 @@ from accstudy.figures.style import (
 __all__ = [
     "chart_panels",
     "gaps_after",
-    "limit_in_view",
+    "limit_chart",
     "run_length_chart",
     "state_chart",
     "trend_chart",
@@ -181,48 +181,66 @@ def _dates(ax: Axes, *, most: int = 9) -> None:
     ax.xaxis.set_major_formatter(mdates.DateFormatter("%Y-%m"))  # type: ignore[no-untyped-call]
 
 
-def limit_in_view(points: pd.DataFrame, limit: float) -> bool:
-    """Whether a limit lies near enough to the data and the charts' limits to be drawn."""
-    seen = points[["value", "lower", "upper"]].to_numpy(float)
-    return bool(limit < 1.5 * np.nanmax(np.abs(seen)))
-
-
 @styled
-def state_chart(
-    points: pd.DataFrame, events: pd.DataFrame, *, label: str, limit: float | None = None
-) -> Figure:
-    """Draw the session means of one measurand, a panel a device, one scale.
+def state_chart(panels: Sequence[tuple[str, str, pd.DataFrame, pd.DataFrame]]) -> Figure:
+    """Draw one chart of every device, each with its own events.
 
     Parameters
     ----------
-    points : DataFrame
-        Rows of table ``drift_points`` of chart ``mean`` with ``name`` (of the
-        panel) and ``any_signal``: whether any chart of the measurand signals there.
-    events : DataFrame
-        Table ``events`` with ``name`` of the panel that it belongs to.
-    label : str
-        Label of the vertical axis with unit.
-    limit : float, optional
-        The user's limit, drawn if near the data.
+    panels : sequence of (name, unit, DataFrame, DataFrame)
+        Name of the panel, unit of its axis, rows of table ``drift_points`` of one chart
+        (or of both sides of a CUSUM), and of table ``events``.
 
     Returns
     -------
     Figure
     """
-    names = list(dict.fromkeys(points["name"]))
-    figure = new_figure(166, 12 + 22 * len(names))
-    grid = np.atleast_1d(figure.subplots(len(names), 1, sharex=True, sharey=True))
-    for ax, name in zip(grid, names, strict=True):
-        mine = points[points["name"] == name]
-        _chart(ax, mine.assign(signal=mine["any_signal"]))
+    figure = new_figure(166, 10 + 24 * len(panels))
+    grid = np.atleast_1d(figure.subplots(len(panels), 1, sharex=True))
+    for ax, (name, unit, points, events) in zip(grid, panels, strict=True):
+        for _, side in points.groupby("chart", sort=False):
+            _chart(ax, side)
         ax.axhline(0, color=FAINT, linewidth=0.7, zorder=0)
-        if limit is not None and limit_in_view(points, limit):
-            for side in (-limit, limit):
-                ax.axhline(side, color=INK, linewidth=0.9, zorder=1)
+        ax.set_ylabel(printable(unit))
         _name(ax, name)
-        _events([ax], events[events["name"] == name])
-    figure.supylabel(printable(label), fontsize=8.5, color=INK)
+        _events([ax], events)
     _dates(grid[-1])
+    return figure
+
+
+@styled
+def limit_chart(held: pd.DataFrame, events: pd.DataFrame, *, verified: str) -> Figure:
+    """Draw how far the worst pair of every session may deviate, against the limit.
+
+    Parameters
+    ----------
+    held : DataFrame
+        Rows of table ``drift_limits`` of all pairs of one device: ``at``, ``bound_um``,
+        ``mean_um``, ``limit_um``, ``verdict``.
+    events : DataFrame
+        Table ``events`` of that device.
+    verified : str
+        Verdict of a session that keeps the limit.
+
+    Returns
+    -------
+    Figure
+        Bars from the mean to the bound; squares: sessions that are not verified.
+    """
+    figure = new_figure(166, 34 + 8 * bool(len(events)))
+    ax = figure.subplots()
+    at, good = pd.to_datetime(held["at"]), (held["verdict"] == verified).to_numpy()
+    ax.vlines(at, held["mean_um"].abs(), held["bound_um"], color=GREY, linewidth=1.6, zorder=1)
+    ax.plot(at[good], held["bound_um"][good], linestyle="none", marker="o", markersize=3.4,
+            color=ACCENT, zorder=3)  # fmt: skip
+    ax.plot(at[~good], held["bound_um"][~good], linestyle="none", marker="s", markersize=5,
+            color=_SIGNAL, markeredgecolor=INK, markeredgewidth=0.6, zorder=4)  # fmt: skip
+    ax.axhline(float(held["limit_um"].iloc[0]), color=INK, linewidth=1.0, zorder=2)
+    ax.set_ylim(bottom=0)
+    ax.set_ylabel("µm")
+    _name(ax, "largest deviation of a pair, and its bound")
+    _events([ax], events)
+    _dates(ax)
     return figure
 
 
@@ -237,9 +255,7 @@ def trend_chart(points: pd.DataFrame, trends: pd.DataFrame, *, label: str) -> Fi
     trends : DataFrame
         ``name``, ``since``, ``middle`` (date and value through which the lines
         go: ``middle``, ``middle_value``), ``slope``, ``slope_low``,
-        ``slope_high`` (a month), ``until`` (end of the lines), ``limit`` (may be
-        empty), ``reached_at`` (may be empty), ``bound`` (absolute, at the last
-        session; may be empty).
+        ``slope_high`` (a month), ``until`` (end of the lines).
     label : str
         Label of the vertical axis with unit.
 
@@ -262,15 +278,6 @@ def trend_chart(points: pd.DataFrame, trends: pd.DataFrame, *, label: str) -> Fi
         ax.fill_between(when, np.minimum(low, high), np.maximum(low, high), color=ACCENT,
                         alpha=0.15, linewidth=0, zorder=1)  # fmt: skip
         ax.plot(when, mid, color=ACCENT, linewidth=2.0, zorder=3)
-        if np.isfinite(row.limit):
-            for side in (-row.limit, row.limit):
-                ax.axhline(side, color=INK, linewidth=0.9, zorder=1)
-        if not pd.isna(row.reached_at):
-            ax.axvline(row.reached_at, color=_SIGNAL, linewidth=1.2, linestyle=(0, (4, 2)))
-        if np.isfinite(row.bound):
-            side = 1.0 if row.middle_value >= 0 else -1.0
-            ax.plot([mine["at"].max()], [side * row.bound], linestyle="none", marker="_",
-                    markersize=14, markeredgewidth=2.4, color=_SIGNAL, zorder=4)  # fmt: skip
         ax.axvline(mine["at"].max(), color=GREY, linewidth=0.6, linestyle=(0, (1.2, 1.4)))
         _name(ax, row.name)
     figure.supylabel(printable(label), fontsize=8.5, color=INK)

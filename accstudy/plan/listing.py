@@ -69,6 +69,7 @@ def propose_scans(
     model: str = "",
     same: Mapping[str, str] | None = None,
     wanted: Sequence[str] = (),
+    known: Sequence[str] = (),
 ) -> Proposal:
     """Propose rows of the scan list from file names and times.
 
@@ -82,6 +83,8 @@ def propose_scans(
         Factor columns that are the same for all.
     wanted : sequence of str, optional
         Factor columns that the study groups scans by; empty where nothing tells them.
+    known : sequence of str, optional
+        Names of scans that the study has already.
 
     Returns
     -------
@@ -116,7 +119,7 @@ def propose_scans(
         rows.append({"scan": stem.lstrip("=+-@ ") or "scan", "file": file.path, "model": model,
                      "measured_at": at, **_parts(_DATE.sub(" ", stem))})  # fmt: skip
     table = pd.DataFrame(rows).sort_values(["measured_at", "file"], ignore_index=True)
-    table["scan"] = _unique(table["scan"].tolist())
+    table["scan"] = _unique(table["scan"].tolist(), known)
     notes = [
         f"measured_at: {dated} of {len(files)} from the file's name, the others from the time at "
         "which the file was last changed; copying may have changed it"
@@ -170,11 +173,16 @@ def _parts(stem: str) -> dict[str, str | int]:
     return out
 
 
-def _unique(names: list[str]) -> list[str]:
-    counts = Counter(names)
-    seen: Counter[str] = Counter()
+def _unique(names: list[str], known: Sequence[str]) -> list[str]:
+    counts = Counter([*names, *known])
+    taken, seen = set(known), Counter(dict.fromkeys(known, 1))
     out = []
     for name in names:
         seen[name] += 1
-        out.append(name if counts[name] == 1 else f"{name} ({seen[name]})")
+        one = name if counts[name] == 1 else f"{name} ({seen[name]})"
+        while one in taken:
+            seen[name] += 1
+            one = f"{name} ({seen[name]})"
+        taken.add(one)
+        out.append(one)
     return out

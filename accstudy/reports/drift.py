@@ -1,44 +1,37 @@
-"""The drift report: is the device still what it was, and since when not?"""
+"""The drift report: is the device still what it was, since when not, and what to do?"""
 
 from __future__ import annotations
 
 from typing import Any
 
-import pandas as pd
-
-from accstudy.figures.drift import limit_in_view, state_chart
+from accstudy.figures.drift import state_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Text, strong_accent
-from accstudy.reports.drift_charts import charts, signals_section, trends
-from accstudy.reports.drift_duties import baselines, comparisons, lookback, run_lengths
+from accstudy.reports.document import Document, Heading, Text, bold, strong_accent
+from accstudy.reports.drift_device import chapter, how_to_read, main_chart
+from accstudy.reports.drift_duties import (
+    baselines,
+    comparisons,
+    references,
+    run_lengths,
+    side_by_side,
+)
 from accstudy.reports.recorded import record_section
-from accstudy.reports.select import groups, limit_of
 from accstudy.reports.sessions import (
-    device_names,
-    events_of,
+    CHARTS,
+    device_events,
     main_measurand,
     named_device,
     rows_of_device,
-    since_good,
-    slope_phrase,
-    when_changed,
+    short_name,
+    signed,
 )
-from accstudy.reports.shared import (
-    holds_for,
-    left_out,
-    limits_of_use,
-    methods_section,
-)
-from accstudy.reports.wording import (
-    count,
-    date,
-    joined,
-    quantity,
-    unit_name,
-)
+from accstudy.reports.shared import holds_for, left_out, limits_of_use, methods_section
+from accstudy.reports.wording import NONE, date, day, joined, missing, number, unit_name
 
-__all__ = ["drift_report"]
+__all__ = ["answer", "drift_report"]
+
+_PANELS = 4
 
 
 def drift_report(content: ReportContent) -> tuple[list[Text], Document, Document]:
@@ -56,136 +49,154 @@ def drift_report(content: ReportContent) -> tuple[list[Text], Document, Document
     first : Document
         Rest of page 1.
     rest : Document
-        Charts, signals, trends, look-back list, baselines, methods, limits, record.
+        A chapter a device, devices side by side, baselines, methods, limits, record.
     """
     first, rest = Document(), Document()
     main = main_measurand(content.table("drift_points"))
-    _state_figure(first, content, main)
+    _state_table(first, content)
+    _state_figure(first, content)
     holds_for(first, content)
     rest.new_page()
-    charts(rest, content, main)
-    signals_section(rest, content)
-    trends(rest, content, main)
-    lookback(rest, content)
+    status = content.table("drift_status")
+    if len(status):
+        how_to_read(rest)
+    for row in rows_of(status):
+        chapter(rest, content, row, main)
     comparisons(rest, content)
+    references(rest, content)
+    side_by_side(rest, content, main)
     baselines(rest, content)
     run_lengths(rest, content, main)
     left_out(rest, content)
     methods_section(rest, content)
     limits_of_use(rest, content)
     record_section(rest, content)
-    return answer(content, main), first, rest
+    return answer(content), first, rest
 
 
-def answer(content: ReportContent, main: str) -> list[Text]:
-    """Sentences of page 1: the state of every device at its last session.
+def answer(content: ReportContent) -> list[Text]:
+    """Sentences of page 1: the state of every device at its last session, and what to do.
 
     Parameters
     ----------
     content : ReportContent
-        Tables ``drift_points``, ``drift_signals``, ``drift_trends``, ``drift_lookback``.
-    main : str
-        The measurand whose trend is said.
+        Tables ``drift_status`` and ``drift_references``.
 
     Returns
     -------
     list of Text
     """
-    points = content.table("drift_points")
-    if not len(points):
+    status = content.table("drift_status")
+    if not len(status):
         return ["Nothing can be said about drift: there are too few sessions to chart."]
-    whose = groups(points, ["device", "model"])
-    said = [_state(content, device, model, mine, main) for (device, model), mine in whose]
-    names = {(device, model): named_device(content, device, model) for (device, model), _ in whose}
-    return [_in_short(content, names), *said] if len(said) > 1 else said
+    rows = rows_of(status)
+    said = [_in_short(content, rows)]
+    for row in rows:
+        if not row.stands and row.n_not_verified == 0 and len(rows) > 1:
+            continue  # its row of the table says it all
+        name = named_device(content, row.device, row.model)
+        text: list[Any] = [f"{name[0].upper()}{name[1:]}: {_in_words(row.what)}"]
+        if row.limit_what:
+            text += [" ", bold(_in_words(row.limit_what))]
+        said.append(text)
+    table = content.table("drift_references")
+    apart = table[table["verdict"] == "differs"] if len(table) else table
+    for (model, since), mine in apart.groupby(["model", "valid_from"]) if len(apart) else ():
+        worst = float(mine["e_n"].abs().max())
+        said.append(
+            f"The reference of model {model} valid from {date(since)} differs from the one before "
+            f"by more than both uncertainties allow (E_n up to {worst:.1f}): deviations before and "
+            "after cannot be compared."
+        )
+    return said
 
 
-def _in_short(content: ReportContent, names: dict[tuple[str, str], str]) -> Text:
+def _in_words(text: object) -> str:
+    said = signed("", str(text))
+    assert isinstance(said, str)
+    return said
+
+
+def _in_short(content: ReportContent, rows: list[Any]) -> Text:
     """Which devices stand changed, in one sentence."""
-    look = content.table("drift_lookback")
-    changed = set(zip(look["device"], look["model"], strict=True)) if len(look) else set()
-    standing = [name for key, name in names.items() if key in changed]
-    rest = [name for key, name in names.items() if key not in changed]
+    standing = [named_device(content, r.device, r.model) for r in rows if r.stands]
+    rest = [named_device(content, r.device, r.model) for r in rows if not r.stands]
     if not standing:
         return [strong_accent("No signal stands"), f" on {joined(rest)}."]
     text: list[Any] = [strong_accent(f"Changed: {joined(standing)}")]
     return [*text, f"; no signal stands on {joined(rest)}." if rest else "."]
 
 
-def _state(
-    content: ReportContent, device: str, model: str, points: pd.DataFrame, main: str
-) -> Text:
-    name = named_device(content, device, model)
-    last = date(points["at"].max())
-    look = content.table("drift_lookback")
-    if len(look):
-        look = look[(look["device"] == device) & (look["model"] == model)]
-    signals = rows_of_device(content.table("drift_signals"), device, model)
-    found = signals[signals["kind"].isin(["signal", "change-point"])] if len(signals) else signals
-    text: list[Any]
-    if len(look):
-        changed, charted = found["measurand"].nunique(), points["measurand"].nunique()
-        text = [
-            f"{name[0].upper()}{name[1:]}: on {last} ",
-            strong_accent("a signal stands"),
-            f" ({changed} of {charted} measurands); {when_changed(look, signals)}. ",
-            strong_accent(f"All work scanned with it {since_good(look)} must be reassessed"),
-            f" ({count(len(look), 'check scan')} of that time in the study).",
-        ]
-    elif len(found):
-        text = [
-            f"{name[0].upper()}{name[1:]}: on {last} ",
-            strong_accent("no signal stands"),
-            f"; {count(len(found), 'sign')} of a change before, the first on "
-            f"{date(found['at'].min())}.",
-        ]
-    else:
-        sessions = points["session"].nunique()
-        text = [
-            f"{name[0].upper()}{name[1:]}: ",
-            strong_accent("no sign of a change"),
-            f" in {count(sessions, 'session')} until {last}.",
-        ]
-    trend = rows_of_device(content.table("drift_trends"), device, model)
-    trend = trend[trend["measurand"] == main] if len(trend) else trend
-    if len(trend):
-        text.append(" " + slope_phrase(rows_of(trend.tail(1))[0]))
-    return text
+def _state_table(document: Document, content: ReportContent) -> None:
+    """State, limit and duty of every device."""
+    status = content.table("drift_status")
+    if not len(status):
+        return
+    limited = bool(status["limit_um"].notna().any())
+    columns = [Heading("device", "left", 0.9), Heading("state", "left", 2.4)]
+    if limited:
+        columns += [Heading("limit, all pairs, last session", "left", 1.9),
+                    Heading("sessions not verified", width=0.9)]  # fmt: skip
+    columns += [Heading("what to do", "left", 1.3), Heading("by", "left", 0.9)]
+    document.table(
+        "State at the last session, and what to do.",
+        columns,
+        [
+            [
+                named_device(content, r.device, r.model),
+                _state_cell(r),
+                *([_verdict_cell(r), str(int(r.n_not_verified))] if limited else []),
+                [bold(str(r.action))],
+                day(r.due_at),
+            ]
+            for r in rows_of(status)
+        ],
+    )
 
 
-def _state_figure(document: Document, content: ReportContent, main: str) -> None:
-    points = content.table("drift_points")
-    if not len(points):
+def _state_cell(r: Any) -> Text:
+    if r.state == "no charts":
+        return "too few sessions"
+    if not r.stands:
+        return "no sign of a change" if r.state == "no sign" else "no signal stands"
+    unit = unit_name(r.unit)
+    if r.change == "ramp":
+        return f"drifts by {number(r.size, r.unit, signed=True)} {unit} a month"
+    what = {"step": "stepped by", "spread": "spread changed by", "level": "moved by"}[r.change]
+    return f"{what} {number(r.size, r.unit, signed=True)} {unit}"
+
+
+def _verdict_cell(r: Any) -> str:
+    if not r.limit_verdict:
+        return NONE
+    bound = "" if missing(r.worst_bound_um) else f" (up to {r.worst_bound_um:.0f} µm)"
+    return f"{r.limit_verdict}{bound}"
+
+
+def _state_figure(document: Document, content: ReportContent) -> None:
+    """The chart and measurand of every signal that page 1 names."""
+    status, points = content.table("drift_status"), content.table("drift_points")
+    panels, said = [], []
+    for row in rows_of(status)[:_PANELS]:
+        mine = rows_of_device(points, row.device, row.model)
+        mine = mine[mine["measurand"] == row.measurand]
+        chart, shown = main_chart(mine, str(row.chart or ""))
+        if not len(shown):
+            continue
+        name = named_device(content, row.device, row.model)
+        title = f"{name}: {short_name(str(row.measurand))}, {CHARTS.get(chart, chart)}"
+        scored = chart.endswith("-sd") or "-sd-" in chart
+        unit = "score" if scored and chart != "individuals-sd" else unit_name(str(row.unit))
+        panels.append((title, unit, shown, device_events(content, row.device)))
+        signals = shown.loc[shown["signal"].fillna(False).astype(bool), "session"].nunique()
+        said.append(f"{title}: {signals} sessions with a signal")
+    if not panels:
         return
-    mine = points[points["measurand"] == main]
-    means = mine[mine["chart"].isin(["mean", "individuals"])]
-    if not len(means):
-        return
-    keys = ["device", "model", "session"]
-    signals = mine[mine["signal"].fillna(False).astype(bool)][keys].drop_duplicates()
-    flag = means[keys].merge(signals.assign(any_signal=True), on=keys, how="left")
-    shown = means.assign(
-        name=device_names(content, means),
-        any_signal=flag["any_signal"].fillna(False).astype(bool).to_numpy(),
-    )
-    names = list(dict.fromkeys(shown["name"]))[:4]
-    shown = shown[shown["name"].isin(names)]
-    unit = str(shown["unit"].iloc[0])
-    events = events_of(content, shown)
-    said = "; ".join(
-        f"{name}: from {quantity(part['value'].min(), unit, signed=True)} to "
-        f"{quantity(part['value'].max(), unit, signed=True)}, "
-        f"{count(int(part['any_signal'].sum()), 'session')} with a signal"
-        for (name,), part in groups(shown, ["name"])
-    )
-    limit = limit_of(content, "distance_um") if unit == "um" else None
-    limit = limit if limit is not None and limit_in_view(shown, limit) else None
     document.figure(
         "state",
-        state_chart(shown, events, label=f"{main} / {unit_name(unit)}", limit=limit),
-        caption=f"Mean {main} of every session, measured minus reference. Hollow: baseline. "
-        "Squares: a chart of this measurand signals. Grey solid: centre; grey dashed: limits "
-        "of the chart of means; dotted: events"
-        + (f"; black: the limit of {quantity(limit)}." if limit is not None else "."),
-        alt=f"Charts of the session means of {main} by device. {said}.",
+        state_chart(panels),
+        caption="The chart that signalled first of the measurand told, or the session means where "
+        "none did. Hollow: baseline. Squares: signals. Grey solid: centre; grey dashed: limits of "
+        "the chart; dotted: events.",
+        alt=f"Control charts by device. {'; '.join(said)}.",
     )

@@ -6,13 +6,10 @@ import pandas as pd
 
 from accstudy.figures.drift import gaps_after
 from accstudy.figures.style import rows_of
-from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document
-from accstudy.reports.select import groups
-from accstudy.reports.sessions import named_device, rows_of_device, short_name
+from accstudy.reports.sessions import short_name
 from accstudy.reports.wording import date, p_value
 
-__all__ = ["cautions", "device_cautions"]
+__all__ = ["device_cautions"]
 
 _LEVEL = 0.05
 
@@ -67,22 +64,3 @@ def device_cautions(
             "would look like a drift of the device"
         )
     return said
-
-
-def cautions(document: Document, content: ReportContent) -> None:
-    """Add the cautions of every device to the charts."""
-    found = []
-    scans, events = content.table("scans"), content.table("events")
-    for (device, model), points in groups(content.table("drift_points"), ["device", "model"]):
-        mine = events[events["device"].fillna("").isin(["", device])] if len(events) else events
-        said = device_cautions(
-            points,
-            mine,
-            rows_of_device(content.table("drift_trends"), device, model),
-            rows_of_device(content.table("drift_signals"), device, model),
-            rows_of_device(scans, device, model) if "device" in scans else scans,
-        )
-        if said:
-            found.append(f"{named_device(content, device, model)}: {'; '.join(said)}.")
-    if found:
-        document.lead("Bear in mind", *found)

@@ -1,9 +1,6 @@
-"""What follows from a drift: scans to reassess, baselines, run lengths, the next session."""
+"""What holds for all devices: baselines, references, side by side, run lengths."""
 
 from __future__ import annotations
-
-import re
-from collections.abc import Sequence
 
 import pandas as pd
 
@@ -14,142 +11,26 @@ from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.select import groups
 from accstudy.reports.sessions import (
     CHARTS,
+    between,
     device_names,
     named_device,
-    proven_good_on,
     rows_of_device,
     said_once,
     short_name,
     signed,
-    since_good,
 )
 from accstudy.reports.wording import (
     NONE,
     date,
     day,
-    joined,
+    missing,
     number,
+    p_value,
     quantity,
     unit_name,
 )
 
-__all__ = ["lookback", "comparisons", "baselines", "run_lengths"]
-
-
-def lookback(document: Document, content: ReportContent) -> None:
-    """Time whose work is to be reassessed, and the check scans of it, device by device."""
-    table = content.table("drift_lookback")
-    if not content.has("drift_points"):
-        return
-    document.heading("Work to reassess")
-    if not len(table):
-        document.lead("", "None: no signal stands at the last session of any device.")
-        return
-    scans = content.table("scans")
-    document.lead(
-        "Why",
-        "When a device is found changed, all work scanned with it since the last session proven "
-        "good is to be assessed again, and the assessment recorded. The study does not know that "
-        "work; it holds the check scans, listed below by session to show the time in doubt. "
-        "A session is proven good if, for every measurand, it lies before everything that the "
-        "standing signs and the date intervals of the changes cover, and its mean with its 95 % "
-        "uncertainty lies within the limit, where one is set.",
-    )
-    for (device, model), mine in groups(table, ["device", "model"]):
-        usable = scans[scans["status"] != "failed"] if "status" in scans else scans
-        total = int((usable["device"] == device).sum()) if "device" in usable else 0
-        share = f" of {total} usable" if total else ""
-        sessions = [
-            (str(session), part["at"].min(), [str(s) for s in part["scan"]], part["doubt"].iloc[0])
-            for (session,), part in groups(mine, ["session"])
-        ]
-        document.lead(
-            named_device(content, device, model),
-            f"All work scanned with it {since_good(mine)} is to be reassessed. "
-            f"{why_not_later(mine)} Check scans of that time: {len(mine)}{share}. Signs: "
-            f"{_because(mine['because'].iloc[0])}.",
-        )
-        document.table(
-            f"{named_device(content, device, model)}: check scans since the last session proven "
-            "good, and why their sessions are not; a doubt is said once for the sessions it holds "
-            "for.",
-            [
-                Heading("session", "left", 0.55),
-                Heading("date", "left", 0.75),
-                Heading("check scans", "left", 1.25),
-                Heading("not proven good, because", "left", 4.4),
-            ],
-            _said_until_it_changes(
-                [
-                    [session, day(at), id_range(scans_of), _doubt(doubt)]
-                    for session, at, scans_of, doubt in sessions
-                ]
-            ),
-        )
-
-
-def why_not_later(look: pd.DataFrame) -> str:
-    """Say which session is the last proven good and why the next one is not.
-
-    Parameters
-    ----------
-    look : DataFrame
-        Rows of table ``drift_lookback`` of one device and model, in order of time.
-
-    Returns
-    -------
-    str
-    """
-    good, first = look["proven_good"].iloc[0], look.iloc[0]
-    doubt = _doubt(first["doubt"])
-    next_one = f"session {first['session']} of {date(first['at'])}"
-    if good:
-        return (
-            f"Last proven good: session {good}, {proven_good_on(look)}. "
-            f"The next, {next_one}, is not: {doubt}."
-        )
-    return f"No session is proven good, not even the first, {next_one}: {doubt}."
-
-
-def _doubt(text: object) -> Text:
-    return signed("", str(text).replace("distance of pairs", "pairs"))
-
-
-def _said_until_it_changes(rows: list[list[Text]]) -> list[list[Text]]:
-    """Rows whose last cell is a mark where it repeats the one above."""
-    return [
-        [*row[:-1], row[-1] if k == 0 or row[-1] != rows[k - 1][-1] else "as above"]
-        for k, row in enumerate(rows)
-    ]
-
-
-def id_range(ids: Sequence[str]) -> str:
-    """Write identifiers that differ in a last running number as a range.
-
-    Examples
-    --------
-    >>> id_range(["A_1_r1", "A_1_r2", "A_1_r3"]), id_range(["a1", "a3"]), id_range(["x", "y"])
-    ('A_1_r1 to A_1_r3', 'a1, a3', 'x, y')
-    """
-    parts = [re.fullmatch(r"(.*?)([0-9]+)", one) for one in ids]
-    if len(ids) > 2 and all(parts) and len({m[1] for m in parts if m}) == 1:
-        numbers = [int(m[2]) for m in parts if m]
-        if numbers == list(range(numbers[0], numbers[0] + len(ids))):
-            return f"{ids[0]} to {ids[-1]}"
-    return ", ".join(ids)
-
-
-def _because(text: str) -> str:
-    """Reasons without their repetitions, measurand by measurand."""
-    found: dict[str, list[str]] = {}
-    for part in str(text).split("; "):
-        measurand, _, what = part.rpartition(": ")
-        kind, _, chart = what.partition(" ")
-        said = CHARTS.get(chart, chart)
-        if kind == "change-point":
-            said = "change of the spread" if chart == "sd" else "change of the level"
-        found.setdefault(short_name(measurand), []).append(said)
-    return "; ".join(f"{m} ({joined(list(dict.fromkeys(w)))})" for m, w in found.items())
+__all__ = ["baselines", "comparisons", "references", "run_lengths", "side_by_side"]
 
 
 def comparisons(document: Document, content: ReportContent) -> None:
@@ -159,6 +40,78 @@ def comparisons(document: Document, content: ReportContent) -> None:
         return
     document.heading("Before and after a new baseline")
     document.items([signed(str(r.device), str(r.what)) for r in rows_of(table)])
+
+
+def references(document: Document, content: ReportContent) -> None:
+    """The reference measured again: old and new with their uncertainties."""
+    table = content.table("drift_references")
+    if not len(table):
+        return
+    document.heading("The reference measured again")
+    document.table(
+        "Distance of every pair by the former and the new reference; E_n: difference over the "
+        "expanded uncertainty of both, above 1 they do not agree.",
+        [
+            Heading("model", "left", 0.8),
+            Heading("from", "left", 0.9),
+            Heading("pair", "left", 0.8),
+            Heading("before", width=1),
+            Heading("after", width=1),
+            Heading("difference", width=0.9),
+            Heading("U of it", width=0.8),
+            Heading("E_n", width=0.6),
+            Heading("verdict", "left", 1.2),
+        ],
+        [
+            [
+                str(r.model),
+                day(r.valid_from),
+                f"{r.implant_a}-{r.implant_b}",
+                f"{r.before_mm:.4f} mm",
+                f"{r.after_mm:.4f} mm",
+                f"{number(r.difference_um, 'um', signed=True)} µm",
+                NONE if missing(r.expanded_um) else f"{number(r.expanded_um, 'um')} µm",
+                NONE if missing(r.e_n) else number(abs(r.e_n), "", decimals=1),
+                str(r.verdict),
+            ]
+            for r in rows_of(table)
+        ],
+    )
+
+
+def side_by_side(document: Document, content: ReportContent, main: str) -> None:
+    """Devices compared with each other, year by year."""
+    table = content.table("drift_devices")
+    mine = table[table["measurand"] == main] if len(table) else table
+    if not len(mine):
+        return
+    document.heading("Devices side by side")
+    document.table(
+        f"Difference of the session means of the {main}, second device less first, with its "
+        "interval (Welch).",
+        [
+            Heading("model", "left", 0.7),
+            Heading("period", "left", 0.7),
+            Heading("devices", "left", 1.6),
+            Heading("sessions", width=0.8),
+            Heading("difference", width=1),
+            Heading("interval", width=1.5),
+            Heading([{"t": "p", "s": "i"}], width=0.6),
+        ],
+        [
+            [
+                str(r.model),
+                str(r.period),
+                f"{r.device_a}, {r.device_b}",
+                f"{int(r.sessions_a)}, {int(r.sessions_b)}",
+                f"{number(r.difference, r.unit, signed=True)} {unit_name(r.unit)}",
+                between(r.low, r.high, r.unit),
+                p_value(r.p),
+            ]
+            for r in rows_of(mine)
+        ],
+        wide=False,
+    )
 
 
 def baselines(document: Document, content: ReportContent) -> None:
@@ -223,7 +176,7 @@ def run_lengths(document: Document, content: ReportContent, main: str) -> None:
         return
     document.heading("How soon a shift is found")
     shift = float(content.settings.get("drift", {}).get("shift_um", 20.0))
-    every = float(content.settings.get("drift", {}).get("false_alarm_every", 370.0))
+    every = float(content.settings.get("drift", {}).get("false_alarm_every", 80.0))
     document.lead(
         "Run lengths",
         f"Charts are set so that a device gives at most one false signal in about {every:g} "
@@ -346,12 +299,7 @@ def found_after(
 
 
 def _advice(document: Document, content: ReportContent, main: str) -> None:
-    checks, advice = content.table("drift_next_checks"), content.table("drift_advice")
-    if len(checks):
-        document.lead(
-            "Next session",
-            *(signed(str(r.device), str(r.why).removeprefix("Advice: ")) for r in rows_of(checks)),
-        )
+    advice = content.table("drift_advice")
     mine = advice[advice["measurand"] == main] if len(advice) else advice
     if not len(mine):
         return

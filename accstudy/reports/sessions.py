@@ -3,34 +3,24 @@
 from __future__ import annotations
 
 import re
-from typing import Any
 
 import pandas as pd
 
-from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Text
-from accstudy.reports.wording import (
-    date,
-    missing,
-    number,
-    unit_name,
-)
+from accstudy.reports.wording import NONE, date, missing, number
 
 __all__ = [
     "CHARTS",
+    "between",
+    "device_events",
     "device_names",
-    "events_of",
     "main_measurand",
     "named_device",
-    "proven_good_on",
     "rows_of_device",
     "said_once",
     "short_name",
     "signed",
-    "since_good",
-    "slope_phrase",
-    "when_changed",
 ]
 
 CHARTS = {
@@ -99,82 +89,20 @@ def said_once(rows: list[list[Text]]) -> list[list[Text]]:
     return out
 
 
-def proven_good_on(look: pd.DataFrame) -> str:
-    """Day of the last session proven good, in words."""
-    good = look["proven_good_at"].iloc[0]
-    return "the first session" if missing(good) or good is pd.NaT else date(good)
-
-
-def since_good(look: pd.DataFrame) -> str:
-    """Time whose work is in doubt: after the last session proven good, in words."""
-    good = look["proven_good_at"].iloc[0]
-    if missing(good) or good is pd.NaT:
-        return "so far"
-    return f"after {date(good)}"
-
-
-def when_changed(look: pd.DataFrame, signals: pd.DataFrame) -> str:
-    """When a standing change is estimated to begin, and when charts first signalled it.
-
-    Parameters
-    ----------
-    look : DataFrame
-        Rows of table ``drift_lookback`` of one device and model.
-    signals : DataFrame
-        Rows of table ``drift_signals`` of the same.
-
-    Returns
-    -------
-    str
-        Both dates where both kinds of sign exist, since the first standing one.
-    """
-    first = look["signal_at"].iloc[0]
-    since = signals[signals["at"] >= first] if len(signals) else signals
-    said = []
-    for kind in ("change-point", "signal") if len(since) else ():
-        mine = since[since["kind"] == kind].sort_values("at", kind="stable")
-        if not len(mine):
-            continue
-        row = mine.iloc[0]
-        if kind == "signal":
-            said.append(f"charts signalled first on {date(row['at'])}")
-            continue
-        between = f"{date(row['low'])} to {date(row['high'])}"
-        said.append(f"change estimated to begin about {date(row['at'])} ({between})")
-    return ", ".join(said) or f"first sign on {date(first)}"
-
-
-def slope_phrase(row: Any) -> str:
-    """Trend of one measurand in a sentence."""
-    name = str(row.measurand)
-    values = [
-        number(v, row.unit, signed=True)
-        for v in (row.slope_per_month, row.slope_low_per_month, row.slope_high_per_month)
-    ]
-    shown = not missing(row.p) and float(row.p) < 0.05
-    start = f"{name[0].upper()}{name[1:]}, {'trend' if shown else 'no trend shown'}: "
-    text = f"{start}{values[0]} {unit_name(row.unit)} a month ({values[1]} to {values[2]})"
-    if pd.notna(row.reached_at):
-        if row.reached_at <= row.until:
-            text += "; the bound for future scans lies beyond the limit already: "
-            text += "out of use until verified"
-        else:
-            text += f"; if it goes on, the bound meets the limit about {date(row.reached_at)}"
-    return text + "."
-
-
-def events_of(content: ReportContent, shown: pd.DataFrame) -> pd.DataFrame:
-    """Events with the name of the panel they belong to."""
+def device_events(content: ReportContent, device: str) -> pd.DataFrame:
+    """Events of a device, those of all devices included."""
     events = content.table("events")
-    columns = ["at", "kind", "name"]
     if not len(events):
-        return pd.DataFrame(columns=columns)
-    rows = []
-    for r in rows_of(shown.drop_duplicates("name")):
-        for e in rows_of(events):
-            if not e.device or e.device == r.device:
-                rows.append([pd.Timestamp(e.at), e.kind, r.name])
-    return pd.DataFrame(rows, columns=columns)
+        return pd.DataFrame(columns=["at", "kind"])
+    mine = events[events["device"].fillna("").isin(["", device])]
+    return pd.DataFrame({"at": pd.to_datetime(mine["at"]), "kind": mine["kind"]})
+
+
+def between(low: float, high: float, unit: str) -> str:
+    """Interval of a signed number; a dash where there is none."""
+    if missing(low):
+        return NONE
+    return f"{number(low, unit, signed=True)} to {number(high, unit, signed=True)}"
 
 
 def signed(device: str, what: str) -> Text:

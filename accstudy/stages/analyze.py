@@ -218,6 +218,7 @@ def _drift(
 ) -> tuple[dict[str, pd.DataFrame], tuple[Finding, ...]]:
     """Control charts, change points, trends and what follows from them."""
     settings, limits = study.settings.drift, study.settings.limits
+    mpe = study.settings.reference.mpe_um
     done = analyze_drift(
         pairs,
         singles,
@@ -237,6 +238,9 @@ def _drift(
             coverage=limits.coverage,
             confidence=limits.confidence,
         ),
+        reference_u=_shared_u(study, pairs),
+        mpe_constant_um=mpe.constant if mpe else None,
+        mpe_per_metre_um=mpe.per_metre if mpe else 0.0,
     )
     sentences = [
         (device, model, number, text)

@@ -12,7 +12,7 @@ from pathlib import Path
 from accstudy.errors import InputError, nearest
 from accstudy.plan.protocol import protocol_schedule
 from accstudy.reports.sheets import bench_sheet
-from accstudy.stages.scanlist import models_of, rows_of_list, write_list
+from accstudy.stages.scanlist import append_list, models_of
 from accstudy.stages.sizes import FOLDER, protocol_of
 from accstudy.study.record import write_files
 from accstudy.study.settings import Settings
@@ -67,7 +67,7 @@ class Drawn:
 
 
 def draw_order(path: Path, settings: Settings, order: Order, *, today: dt.date) -> Drawn:
-    """Draw the order of scans; write it as the scan list and as a bench sheet.
+    """Draw the order of scans; add it to the scan list and write it as a bench sheet.
 
     Parameters
     ----------
@@ -83,16 +83,14 @@ def draw_order(path: Path, settings: Settings, order: Order, *, today: dt.date) 
     Returns
     -------
     Drawn
-        The scan list has status ``planned``; ``plan/order.json`` holds the seed.
+        The rows have status ``planned``; ``plan/order.json`` holds the seed, that of a
+        further order ``order_2.json`` and so on.
 
     Raises
     ------
     InputError
-        If the scan list has rows already, or a factor is unknown.
+        If the list has scans of these names already, or a factor is unknown.
     """
-    if n := rows_of_list(path, settings):
-        raise InputError(f"{settings.scans.list} has {n} rows already; it is left as it is",
-                         hint="to draw anew, delete its rows, and keep its header")  # fmt: skip
     protocol = protocol_of(settings)
     conditions = dict(protocol.design.conditions)
     for name in order.levels:
@@ -124,9 +122,11 @@ def draw_order(path: Path, settings: Settings, order: Order, *, today: dt.date) 
         **{k: v for k, v in asdict(replace(order, seed=seed)).items() if v},
         "order": drawn.words,
     }
-    listed = write_list(path, settings, scans)
+    listed = append_list(path, settings, scans)
+    further = (path / FOLDER / "order.json").is_file()
+    name = f"order_{len(list((path / FOLDER).glob('order*.json'))) + 1}" if further else "order"
     files = {
-        "order.json": (json.dumps(record, indent=2, ensure_ascii=False) + "\n").encode(),
+        f"{name}.json": (json.dumps(record, indent=2, ensure_ascii=False) + "\n").encode(),
         "bench_sheet.pdf": sheet,
     }
     written = write_files(path / FOLDER, files)

@@ -1,15 +1,19 @@
-"""The scan list of a study that has no rows yet: read, proposed from files, written."""
+"""The scan list: rows proposed from files, and added at its end."""
 
 from __future__ import annotations
 
+import csv
 import datetime as dt
+import io
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 
 from accstudy.errors import InputError
 from accstudy.plan.listing import Proposal, ScanFile, propose_scans
+from accstudy.study.append import appended
 from accstudy.study.paths import resolve
 from accstudy.study.record import write_files
 from accstudy.study.settings import Settings
@@ -17,9 +21,9 @@ from accstudy.study.sheet import read_sheet
 from accstudy.study.toml import read_settings
 from accstudy.tables import csv_bytes
 
-__all__ = ["list_scans", "models_of", "rows_of_list", "write_list"]
+__all__ = ["MESHES", "append_list", "list_scans", "models_of", "rows_of_list", "study_of"]
 
-_MESHES = (".stl", ".ply", ".obj", ".stl.gz", ".ply.gz", ".obj.gz")
+MESHES = (".stl", ".ply", ".obj", ".stl.gz", ".ply.gz", ".obj.gz")
 
 
 def rows_of_list(path: Path, settings: Settings, *, allow_outside: bool = False) -> int:
@@ -46,8 +50,8 @@ def models_of(path: Path, settings: Settings) -> tuple[str, ...]:
     return tuple(dict.fromkeys(row[at] for row in sheet.rows if row[at]))
 
 
-def write_list(path: Path, settings: Settings, scans: pd.DataFrame) -> Path:
-    """Write the scan list of a study that has no rows yet.
+def append_list(path: Path, settings: Settings, scans: pd.DataFrame) -> Path:
+    """Add rows at the end of the scan list of a study.
 
     Parameters
     ----------
@@ -61,22 +65,33 @@ def write_list(path: Path, settings: Settings, scans: pd.DataFrame) -> Path:
     Returns
     -------
     Path
-        The file.
+        The file; what stood in it is the same bytes as before.
 
     Raises
     ------
     InputError
-        If it has rows already, or is no CSV file.
+        If it is no CSV file, lacks a column, or has a scan of that name already.
     """
-    full = resolve(path, settings.scans.list)
-    if n := rows_of_list(path, settings):
-        raise InputError(f"{settings.scans.list} has {n} rows already; it is left as it is",
-                         hint="delete its rows first, and keep its header")  # fmt: skip
-    if full.suffix.lower() != ".csv":
-        raise InputError(f"{settings.scans.list} is no CSV file",
-                         hint='name one in study.toml: scans.list = "scans.csv"')  # fmt: skip
-    data = csv_bytes("scans", scans, factors=tuple(scans.columns))
-    return write_files(full.parent, {full.name: data})[0]
+    file = settings.scans.list
+    full = resolve(path, file)
+    text = csv_bytes("scans", scans, factors=tuple(scans.columns)).decode()
+    rows = list(csv.DictReader(io.StringIO(text, newline="")))
+    sheet = read_sheet(full, file=file) if rows_of_list(path, settings) else None
+    if sheet is not None and "scan" in sheet.header:
+        at = sheet.header.index("scan")
+        both = {row[at] for row in sheet.rows} & {row["scan"] for row in rows}
+        if both:
+            raise InputError(
+                f'{file} has a scan "{sorted(both)[0]}" already', where=file,
+                hint="give the new session a name of its own",
+            )  # fmt: skip
+    return write_files(full.parent, {full.name: appended(full, rows, file=file)})[0]
+
+
+def study_of(folder: Path) -> Path:
+    """The study that a folder is, or lies in, at any depth; its parent if there is none."""
+    full = folder.resolve()
+    return next((p for p in (full, *full.parents) if (p / "study.toml").is_file()), full.parent)
 
 
 def list_scans(folder: Path, *, model: str = "", same: Mapping[str, str] | None = None) -> Proposal:
@@ -103,15 +118,22 @@ def list_scans(folder: Path, *, model: str = "", same: Mapping[str, str] | None 
     InputError
         If there are no mesh files.
     """
-    study = folder if (folder / "study.toml").is_file() else folder.resolve().parent
-    meshes = folder / "scans" if study == folder else folder
+    study = study_of(folder)
+    meshes = folder / "scans" if study == folder.resolve() else folder
     wanted: tuple[str, ...] = ()
+    listed: set[str] = set()
+    known: list[str] = []
     if (study / "study.toml").is_file():
         settings = read_settings(study / "study.toml")
         wanted = (*(settings.analysis.condition or ()), *(settings.analysis.cell or ()))
         models = () if model else models_of(study, settings)
         model = models[0] if len(models) == 1 else model
-    found = sorted(p for p in meshes.rglob("*") if p.name.lower().endswith(_MESHES))
+        if rows_of_list(study, settings):
+            sheet = read_sheet(resolve(study, settings.scans.list), file=settings.scans.list)
+            rows = [dict(zip(sheet.header, row, strict=True)) for row in sheet.rows]
+            listed = {row.get("file", "") for row in rows}
+            known = [row.get("scan", "") for row in rows]
+    found = sorted(p for p in meshes.rglob("*") if p.name.lower().endswith(MESHES))
     files = [
         ScanFile(
             p.resolve().relative_to(study.resolve()).as_posix(),
@@ -120,4 +142,12 @@ def list_scans(folder: Path, *, model: str = "", same: Mapping[str, str] | None 
         for p in found
         if p.is_file()
     ]
-    return propose_scans(files, model=model, same=same, wanted=wanted)
+    new = [f for f in files if f.path not in listed]
+    if files and not new:
+        raise InputError(f"all {len(files)} mesh files there are listed already",
+                         hint="put this session's files there, or name another folder")  # fmt: skip
+    proposal = propose_scans(new, model=model, same=same, wanted=wanted, known=known)
+    if len(new) < len(files):
+        said = f"{len(files) - len(new)} files are listed already and left out"
+        proposal = replace(proposal, notes=(said, *proposal.notes))
+    return proposal

@@ -18,6 +18,8 @@ from accstudy.stages import measure as measuring
 from accstudy.stages import report as reporting
 from accstudy.stages.cache import Cache
 from accstudy.stages.measure import Show
+from accstudy.stages.standing import FILE as STATUS
+from accstudy.stages.standing import status_file
 from accstudy.study.history import FILE as HISTORY
 from accstudy.study.history import add_run
 from accstudy.study.load import Study, resolve
@@ -216,6 +218,8 @@ class Work:
             stage: [f.to_dict() for f in found] for stage, found in self.findings.items()
         }
         self.record["inputs"] = self._inputs()
+        if "drift_status" in self.tables:
+            self.bytes[STATUS] = json_bytes(status_file(self.tables["drift_status"]))
         self.bytes[DICTIONARY] = json_bytes(data_package(self.tables))
         self.record["outputs"] = {name: digest(data) for name, data in sorted(self.bytes.items())}
         record = json_bytes(self.record)
@@ -281,7 +285,9 @@ class Work:
 
 
 def _own_result(name: str) -> bool:
-    return name in ("record.json", HISTORY, DICTIONARY) or name.removesuffix(".csv") in TABLES
+    return (
+        name in ("record.json", HISTORY, DICTIONARY, STATUS) or name.removesuffix(".csv") in TABLES
+    )
 
 
 def _bytes_of(path: Path) -> bytes:

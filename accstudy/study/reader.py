@@ -212,6 +212,7 @@ class Reader:
         """Leave out planned scans that are not made yet; say which."""
         planned = scans["status"] == "planned"
         coming = planned & (scans["file"] == "") & ~scans["scan"].isin(poses["scan"])
+        scans, coming = _without_made(scans, coming)
         names = scans.loc[coming, "scan"].tolist()
         file = self.settings.scans.list
         mend = "write each file's name into column file once the scan is made"
@@ -288,3 +289,16 @@ def _few(names: list[str]) -> str:
 
 class _UnusableError(Exception):
     """A table whose required columns are missing; the faults are listed already."""
+
+
+_PLACE = ("model", "device", "technique", "operator", "session", "repeat")
+
+
+def _without_made(scans: pd.DataFrame, coming: pd.Series) -> tuple[pd.DataFrame, pd.Series]:
+    """Drop planned rows whose scan stands in another row: rows are added, never rewritten."""
+    columns = [c for c in _PLACE if c in scans]
+    if "session" not in columns or "repeat" not in columns or not coming.any():
+        return scans, coming
+    key = scans[columns].astype(str).agg("\x1f".join, axis=1)
+    done = coming & key.isin(set(key[~coming]))
+    return scans[~done].reset_index(drop=True), coming[~done].reset_index(drop=True)

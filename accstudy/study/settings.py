@@ -246,9 +246,9 @@ class Drift(_Strict):
     """``[drift]``: what is charted and from when."""
 
     events: str = ""
-    baseline_sessions: Annotated[Whole, Field(ge=3)] = 6
+    baseline_sessions: Annotated[Whole, Field(ge=3)] = 10
     baseline_until: dt.date | None = None
-    false_alarm_every: Positive = 370.0
+    false_alarm_every: Positive = 80.0
     shift_um: Positive = 20.0
     sd_ratio: Annotated[Number, Field(gt=1, le=10)] = 2.0
     horizon_months: Positive | None = None

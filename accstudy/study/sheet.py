@@ -13,7 +13,7 @@ from pathlib import Path
 
 from accstudy.errors import InputError, place
 
-__all__ = ["Sheet", "read_sheet"]
+__all__ = ["Sheet", "csv_dialect", "read_sheet"]
 
 _MAX_BYTES = 100_000_000
 _MAX_CELLS = 5_000_000
@@ -104,6 +104,27 @@ def _bounded(rows: Iterable[list[str]], file: str) -> list[list[str]]:
             raise InputError(what, where=place(file, number), hint="part it into several studies")
         kept.append(row)
     return kept
+
+
+def csv_dialect(data: bytes, file: str) -> tuple[str, str, str]:
+    """Encoding, cell and line end of a CSV file.
+
+    Parameters
+    ----------
+    data : bytes
+        Its content.
+    file : str
+        How messages call it.
+
+    Returns
+    -------
+    tuple of str
+        For a file in UTF-16 the encoding names the byte order, so that what is added has
+        no mark of its own.
+    """
+    text = _decode(data, file)
+    encoding = {b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}.get(data[:2], "utf-8-sig")
+    return encoding, _delimiter(text), "\r\n" if "\r\n" in text else "\n"
 
 
 def _decode(data: bytes, file: str) -> str:

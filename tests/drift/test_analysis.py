@@ -65,7 +65,7 @@ def run(poses, scans, *, implants=None, events=None, **options):
         reference,
         scans,
         empty("events") if events is None else events,
-        options=DriftOptions(**options),
+        options=DriftOptions(**{"baseline_sessions": 6} | options),
     )
 
 
@@ -120,12 +120,21 @@ def test_the_slow_growth_is_found_with_its_slope(sample):
     assert row["rule"] == "ramp"
     assert row["low"] <= pd.Timestamp("2024-01-09")
     assert row["size_low"] < 45 < row["size_high"]
+    assert row["stands"]
     trend = sample.tables["drift_trends"].query("device == 'device B' and measurand == @SCALE")
     slope = trend.iloc[0]
     assert slope["slope_low_per_month"] < 45 < slope["slope_high_per_month"]
     assert slope["theil_sen_low_per_month"] < 45 < slope["theil_sen_high_per_month"]
     assert slope["mann_kendall_p"] < 0.01
     assert slope["p"] < 0.01
+    # one story: the change point tells what the trend tells
+    same = ("slope_per_month", "slope_low_per_month", "slope_high_per_month")
+    assert [row[k] for k in ("size", "size_low", "size_high")] == [slope[k] for k in same]
+    assert row["at"] == slope["begins_at"]
+    status = sample.tables["drift_status"].set_index("device").loc["device B"]
+    assert status["change"] == "ramp"
+    assert status["in_baseline"]
+    assert "within the baseline" in status["what"]
 
 
 def test_nothing_is_found_where_nothing_is(sample):
@@ -135,13 +144,56 @@ def test_nothing_is_found_where_nothing_is(sample):
     assert "Device C:" in sample.sentences[("device C", "M4")][0]
 
 
-def test_the_look_back_reaches_from_the_last_good_session(sample):
-    back = sample.tables["drift_lookback"].query("device == 'device A'")
-    good = back["proven_good_at"].iloc[0]
-    assert good < pd.Timestamp("2024-10-21")
-    assert (back["at"] > good).all()
-    assert back["scan"].is_unique
-    assert back["at"].max() > pd.Timestamp("2025-06-01")
+def test_a_changed_device_that_keeps_the_limit_has_nothing_to_reassess(sample):
+    status = sample.tables["drift_status"].set_index("device")
+    assert status.loc["device A", "stands"]
+    assert status.loc["device A", "action"] == "check at once"
+    assert "Changed, still within the limit" in status.loc["device A", "limit_what"]
+    assert not (sample.tables["drift_lookback"]["device"] == "device A").any()
+    held = sample.tables["drift_limits"].query("device == 'device A' and scope == 'all pairs'")
+    assert (held["bound_um"] < 60).all()
+    assert len(held) == 39
+
+
+def test_pairs_that_cancel_in_a_mean_are_held_against_the_limit():
+    rng = np.random.default_rng(21)
+    bent = ARCH.copy()
+    bent[1, 0] -= 0.110  # the first pair opens by about as much as the second one closes
+    poses, scans = study_of(rng, np.zeros(12), session_ppm=10.0)
+    shift = np.where(poses["implant"] == "I2", bent[1, 0] - ARCH[1, 0], 0.0)
+    poses = poses.assign(x_mm=poses["x_mm"] + shift)
+    found = run(poses, scans, limit_um=60.0)
+    held = found.tables["drift_limits"]
+    pair = held[held["scope"] == "I2-I3"]
+    assert (pair["mean_um"] > 60).all()
+    assert (pair["low_um"] > 60).all()
+    together = held[held["scope"] == "all pairs"]
+    assert set(together["verdict"]) == set(pair["verdict"])
+    status = found.tables["drift_status"].iloc[0]
+    assert status["action"] == "out of use until verified"
+    assert status["n_not_verified"] == 12
+    assert not status["stands"]
+    assert set(found.tables["drift_lookback"]["session"]) == set(scans["session"])
+
+
+def test_the_reference_takes_its_share_of_the_limit():
+    rng = np.random.default_rng(22)
+    poses, scans = study_of(rng, np.zeros(12), session_ppm=10.0)
+    pairs = pair_deviations(poses, implants_of())
+    u = pairs.drop_duplicates(["implant_a", "implant_b"])[["implant_a", "implant_b"]]
+    names = u["implant_a"] + "-" + u["implant_b"]
+    known = pd.DataFrame({"model": "M", "measurand": "distance_um", "subject": names, "u": 15.0})
+    held = {}
+    for name, table in (("without", None), ("with", known)):
+        found = analyze_drift(
+            pairs, implant_deviations(poses, implants_of()), poses, implants_of(), scans,
+            empty("events"), options=DriftOptions(limit_um=60.0), reference_u=table,
+        )  # fmt: skip
+        held[name] = found.tables["drift_limits"]
+    both = held["with"].merge(held["without"], on=["session", "scope"], suffixes=("", "_0"))
+    one = both[both["scope"] != "all pairs"]
+    np.testing.assert_allclose(one["u_um"] ** 2, one["u_um_0"] ** 2 + 15.0**2, rtol=1e-9)
+    assert (one["bound_um"] > one["bound_um_0"]).all()
 
 
 def test_every_table_has_its_shape_and_can_be_written(sample):
@@ -171,12 +223,10 @@ def test_run_lengths_and_advice_are_told(sample):
     )
     assert advice["delay_sessions"].is_monotonic_decreasing
     told = " ".join(sample.sentences[("device C", "M4")])
-    assert "false alarm every 370 sessions" in told
-    assert "Advice: hold the next session by 2025-07-07" in told
-    assert "a drift of cross-arch distance as fast as the data allow (0.57 µm a month)" in told
+    assert "false alarm every 80 sessions" in told
+    assert "Next session by 2025-07-07" in told
     [check] = sample.sentences[("device A", "M4")][-1:]
-    assert check == "Advice: check at once, because a signal stands."
-    assert "out of use" in sample.sentences[("device B", "M4")][-1]
+    assert check.startswith("Check at once: a signal stands; the limit is kept.")
 
 
 def test_a_software_update_starts_a_new_baseline_and_is_compared():
@@ -210,10 +260,25 @@ def test_a_reference_measured_again_is_no_drift():
         ignore_index=True,
     )
     singles = implant_deviations(poses, implants_of())
-    found = analyze_drift(pairs, singles, poses, both, scans, empty("events"))
+    found = analyze_drift(
+        pairs, singles, poses, both, scans, empty("events"),
+        options=DriftOptions(baseline_sessions=6),
+    )  # fmt: skip
     baselines = found.tables["drift_baselines"]
     assert set(baselines["begins_with"]) == {"", "reference measured again"}
     assert not len(found.tables["drift_signals"])
+    assert [f.code for f in found.findings] == ["reference-uncertainty"]
+    told = analyze_drift(
+        pairs, singles, poses, both, scans, empty("events"),
+        options=DriftOptions(baseline_sessions=6), mpe_constant_um=2.0,
+    )  # fmt: skip
+    table = told.tables["drift_references"].set_index(["implant_a", "implant_b"])
+    ends = table.loc[("I1", "I4")]
+    # 40 mm x 600 ppm; U of the difference = 2 sqrt(2) 2 um / sqrt(3) (ISO 13528:2022, 9.7)
+    assert ends["difference_um"] == pytest.approx(24.0, abs=1e-6)
+    assert ends["e_n"] == pytest.approx(24.0 / (2 * np.sqrt(2) * 2 / np.sqrt(3)), rel=1e-9)
+    assert (table["verdict"] == "differs").all()
+    assert "reference-changed" in [f.code for f in told.findings]
     scale = baselines[baselines["measurand"] == SCALE].set_index("baseline_no")["centre"]
     assert scale[2] - scale[1] == pytest.approx(-600, abs=90)
 
@@ -263,32 +328,72 @@ def test_a_growing_device_meets_its_limit_on_time():
     # 100 ppm a month on 40 mm: 4 um a month
     poses, scans = study_of(rng, 100.0 * np.arange(18), session_ppm=20.0)
     found = run(poses, scans, limit_um=120.0)
-    row = found.tables["drift_trends"].query("measurand == @CROSS_ARCH").iloc[0]
+    row = found.tables["drift_pairs"].query("implant_a == 'I1' and implant_b == 'I4'").iloc[0]
     # 95 % of single scans lie within 120 um until mean + 1.645 s: s = 8 sqrt(2) um, 11.4 with
     # the sessions; the mean reaches 101.3 um after 25.3 months
     truth = pd.Timestamp("2024-01-08") + pd.Timedelta(days=30 * 25.3)
     assert row["reached_low"] < truth < row["reached_high"]
     assert row["reached_low"] <= row["reached_at"] < truth
-    assert "meets the limit of 120 µm on" in row["what"]
     short = run(poses, scans, limit_um=60.0)
-    row = short.tables["drift_trends"].query("measurand == @CROSS_ARCH").iloc[0]
-    assert "lies beyond the limit" in row["what"]
+    row = short.tables["drift_pairs"].query("implant_a == 'I1' and implant_b == 'I4'").iloc[0]
     assert row["reached_at"].normalize() == scans["measured_at"].max().normalize()
-    assert row["bound"] > 60.0
-    assert f"the tolerance bound of {row['bound']:.3g} µm lies beyond" in row["what"]
-    check = short.tables["drift_next_checks"].iloc[0]
-    assert "take it out of use until it is verified" in check["why"]
-    assert "of cross-arch distance lies beyond the limit" in check["why"]
+    assert row["bound_um"] > 60.0
+    status = short.tables["drift_status"].iloc[0]
+    assert status["action"] == "out of use until verified"
+    assert status["due_at"] == scans["measured_at"].max().normalize()
+    assert status["n_not_verified"] > 0
 
 
 def test_a_steady_device_has_no_date_in_sight():
     rng = np.random.default_rng(6)
     poses, scans = study_of(rng, np.zeros(14))
     found = run(poses, scans, limit_um=100.0)
-    trends = found.tables["drift_trends"]
-    assert trends["reached_at"].isna().all()
-    lengths = trends[trends["limit"].notna()]
-    assert lengths["what"].str.contains("is in sight").all()
+    assert found.tables["drift_pairs"]["reached_at"].isna().all()
+    assert len(found.tables["drift_pairs"]) == 6
+
+
+def test_a_new_baseline_after_repair_leaves_no_signal_standing():
+    rng = np.random.default_rng(23)
+    poses, scans = study_of(rng, np.r_[np.zeros(8), np.full(8, 1500.0), np.zeros(8)])
+    repair = events_of((scans["measured_at"].iloc[4 * 16].date().isoformat(), "A", "repair", True))
+    status = run(poses, scans, events=repair).tables["drift_status"].iloc[0]
+    assert not status["stands"]
+    assert status["state"] == "none stands"
+    assert status["baseline_begins_with"] == "repair"
+    assert "since the new baseline of" in status["what"]
+
+
+def test_years_months_and_devices_are_told_side_by_side():
+    rng = np.random.default_rng(24)
+    one, two = (study_of(rng, np.full(10, ppm), device=d) for d, ppm in (("A", 0.0), ("B", 800.0)))
+    poses, scans = (pd.concat(both, ignore_index=True) for both in zip(one, two, strict=True))
+    found = run(poses, scans)
+    devices = found.tables["drift_devices"].query("measurand == @SCALE and period == 'all'")
+    a, b = (
+        found.tables["drift_periods"].query(
+            "device == @d and measurand == @SCALE and kind == 'year'"
+        )
+        for d in "AB"
+    )
+    row = devices.iloc[0]
+    assert row["difference"] == pytest.approx(b["mean"].iloc[0] - a["mean"].iloc[0])
+    assert row["low"] < 800 < row["high"]
+    assert a["n_sessions"].iloc[0] == 10
+    months = found.tables["drift_periods"].query("kind == 'month'")
+    assert months["low"].isna().sum() > 0  # a month of one session has no interval
+
+
+def test_sessions_that_resemble_their_neighbours_are_said():
+    rng = np.random.default_rng(25)
+    level = np.zeros(48)
+    for i in range(1, 48):
+        level[i] = 0.8 * level[i - 1] + 120 * rng.standard_normal()
+    poses, scans = study_of(rng, level, session_ppm=0.0, noise_um=2.0)
+    found = run(poses, scans)
+    assert "sessions-alike" in [f.code for f in found.findings]
+    trend = found.tables["drift_trends"].query("measurand == @SCALE").iloc[0]
+    assert trend["autocorrelation"] > 0.3
+    assert trend["autocorrelation_p"] < 0.01
 
 
 def test_few_sessions_are_said_and_not_charted():

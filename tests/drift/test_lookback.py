@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
-import pytest
 
-from accstudy.drift.lookback import largest_means, lookback_rows, session_doubts
+from accstudy.accuracy.conformity import verdict
+from accstudy.drift.limits import ALL_PAIRS
+from accstudy.drift.lookback import lookback_rows
 from accstudy.drift.signals import Found, event_near
 from accstudy.drift.stretch import chart_stretch
+from accstudy.reports.drift_lookback import work_in_doubt
 from accstudy.tables import empty, shape
 
 DAYS = pd.Timestamp("2025-01-06") + pd.to_timedelta(30 * np.arange(8), unit="D")
@@ -39,43 +39,64 @@ def scans():
 
 
 def rows_of(charted, limits=None):
-    return shape("drift_lookback", lookback_rows("A", scans(), charted, limits or {}))
+    held = pd.DataFrame() if limits is None else limits
+    return shape("drift_lookback", lookback_rows("A", scans(), charted, held))
+
+
+def held(bounds, limit=10.0):
+    rows = [
+        {
+            "device": "A",
+            "model": "M",
+            "session": f"S{i}",
+            "scope": ALL_PAIRS,
+            "implant_a": "I1",
+            "implant_b": "I4",
+            "bound_um": bound,
+            "limit_um": limit,
+            "verdict": verdict(bound, -np.inf, limit),
+        }
+        for i, bound in enumerate(bounds)
+    ]
+    return pd.DataFrame(rows)
 
 
 LEVEL = [1.0, -1.0, 1.0, -1.0, 0.0, 0.0, 20.0, 20.0]
 
 
-def test_everything_since_the_earliest_doubt():
+def test_without_a_limit_all_since_the_earliest_doubt():
     stretch = stretch_of(LEVEL)
     table = rows_of({"M": [(stretch, [found_at(5, 7), found_at(3, 6)])]})
     assert table["scan"].tolist() == [f"s{i}{r}" for i in range(4, 8) for r in range(3)]
     assert set(table["proven_good"]) == {"S3"}
+    assert set(table["next_good"]) == {""}
     assert set(table["signal_at"]) == {DAYS[6]}
     assert set(table["doubt"]) == {f"x may have changed since {DAYS[3]:%Y-%m-%d}"}
 
 
-def test_a_session_near_the_limit_is_not_proven_good():
-    # standard deviation of the baseline's means: 1.1547; Student's t, 3 df, 95 %: 2.3534;
-    # so a mean of 8.5 may be as large as 11.217
-    stretch = stretch_of([1.0, -1.0, 1.0, -1.0, 8.5, 8.5, 20.0, 20.0])
-    assert largest_means(stretch)[4] == pytest.approx(11.2174, abs=1e-3)
-    charted = [(stretch, [found_at(5, 7)])]
-    doubts = session_doubts(charted, {"x": 11.3}).set_index("session")["doubt"]
-    assert (doubts[["S4", "S5"]] == "").all()
-    doubts = session_doubts(charted, {"x": 10.7}).set_index("session")["doubt"]
-    assert doubts["S5"] == "x up to 11.2 µm, 0.5 µm beyond the limit"
-    assert doubts["S6"].startswith(f"x may have changed since {DAYS[5]:%Y-%m-%d}; x up to 22.7 µm")
-    assert set(rows_of({"M": charted}, {"x": 10.7})["proven_good"]) == {"S3"}
+def test_with_a_limit_only_sessions_that_are_not_verified():
+    stretch = stretch_of(LEVEL)
+    signs = {"M": [(stretch, [found_at(3, 6)])]}
+    assert rows_of(signs, held([5.0] * 8)).empty  # changed, and still within the limit
+    table = rows_of(signs, held([5, 5, 12, 5, 5, 5, 11, 14]))
+    assert list(dict.fromkeys(table["session"])) == ["S2", "S6", "S7"]
+    first, last = table.iloc[0], table.iloc[-1]
+    assert (first["proven_good"], first["next_good"]) == ("S1", "S3")
+    assert (last["proven_good"], last["next_good"]) == ("S5", "")
+    assert last["doubt"] == "pair I1-I4 up to 14.0 µm, limit 10 µm"
+    assert last["bound_um"] == 14.0
+    told = work_in_doubt(table)
+    assert told == (
+        "Reassess the work scanned after 5 February 2025 and before 6 April 2025; "
+        "after 5 June 2025."
+    )
 
 
-def test_a_measurand_without_signs_must_keep_its_limit_too():
-    changed = stretch_of(LEVEL)
-    other = replace(stretch_of([1.0, -1.0, 1.0, -1.0, 0.0, 9.0, 0.0, 0.0]), measurand="y")
-    charted = {"M": [(changed, [found_at(5, 7)]), (other, [])]}
-    assert set(rows_of(charted, {"x": 10.0})["proven_good"]) == {"S5"}
-    table = rows_of(charted, {"y": 10.0})
-    assert set(table["proven_good"]) == {"S4"}
-    assert table["doubt"].iloc[0] == "y up to 11.7 µm, 1.7 µm beyond the limit"
+def test_a_limit_is_held_where_nothing_has_changed():
+    table = rows_of({"M": [(stretch_of(LEVEL), [])]}, held([12.0] * 8))
+    assert len(table) == 24
+    assert table["signal_at"].isna().all()
+    assert set(table["proven_good"]) == {""}
 
 
 def test_without_a_good_session_every_scan_is_listed_with_its_reason():
@@ -85,10 +106,11 @@ def test_without_a_good_session_every_scan_is_listed_with_its_reason():
     assert set(table["proven_good"]) == {""}
     assert table["proven_good_at"].isna().all()
     assert set(table["doubt"]) == {f"x may have changed since {DAYS[0]:%Y-%m-%d}"}
+    assert work_in_doubt(table) == "Reassess the work scanned so far."
 
 
 def test_nothing_standing_leaves_nothing_to_reassess():
-    assert rows_of({"M": [(stretch_of(LEVEL), [])]}, {"x": 1.0}).empty
+    assert rows_of({"M": [(stretch_of(LEVEL), [])]}).empty
 
 
 def test_an_event_before_the_change_comes_before_one_after():

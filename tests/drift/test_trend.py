@@ -7,15 +7,13 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from accstudy.drift.trend import DAYS_PER_MONTH, mann_kendall, mixed_trend, theil_sen
+from accstudy.drift.trend import DAYS_PER_MONTH, mann_kendall, theil_sen, trend_of
 from accstudy.selftest.published import case
 
 
-def scans_of(values, per_session, days):
-    n = len(values)
-    at = pd.Timestamp("2025-01-06") + pd.to_timedelta(np.repeat(days, per_session), unit="D")
-    session = np.repeat([f"S{i}" for i in range(n // per_session)], per_session)
-    return pd.DataFrame({"session": session, "at": at, "value": values})
+def sessions_of(means, days, *, n=3):
+    at = pd.Timestamp("2025-01-06") + pd.to_timedelta(np.asarray(days), unit="D")
+    return pd.DataFrame({"at": at, "n_scans": n, "mean": means, "sd": 2.0})
 
 
 def test_mann_kendall_and_theil_sen_of_the_great_lakes():
@@ -70,38 +68,71 @@ def test_a_short_series_has_no_bounded_interval():
     assert (found.low, found.high) == (-np.inf, np.inf)
 
 
-def test_balanced_sessions_give_the_line_through_session_means():
-    rng = np.random.default_rng(5)
-    days = 30 * np.arange(10) + rng.integers(0, 9, 10)
-    values = np.repeat(0.1 * days + rng.normal(0, 4, 10), 4) + rng.normal(0, 3, 40)
-    found = mixed_trend(scans_of(values, 4, days))
-    line = stats.linregress(days / DAYS_PER_MONTH, values.reshape(10, 4).mean(axis=1))
-    assert found.slope == pytest.approx(line.slope, rel=1e-6)
-    assert found.p == pytest.approx(line.pvalue, rel=1e-3)
-    half = stats.t.ppf(0.975, 8) * line.stderr
-    assert [found.low, found.high] == pytest.approx(
-        [line.slope - half, line.slope + half], rel=1e-3
-    )
-    assert (found.sessions, found.scans) == (10, 40)
+def line_of(days, values):
+    found = stats.linregress(days / DAYS_PER_MONTH, values)
+    half = stats.t.ppf(0.975, len(values) - 2) * found.stderr
+    return found.slope, found.slope - half, found.slope + half, found.pvalue
+
+
+def test_steady_sessions_have_about_the_interval_of_a_straight_line():
+    days, rng = 14 * np.arange(30), np.random.default_rng(5)
+    wider = []
+    for _ in range(20):
+        means = rng.normal(0, 4, 30)
+        found = trend_of(sessions_of(means, days))
+        _, low, high, _ = line_of(days, means)
+        wider.append((found.high - found.low) / (high - low))
+    assert 1.0 <= np.median(wider) < 1.6  # what neighbours and late beginnings leave open
+
+
+def test_growth_from_the_first_session_is_that_of_a_straight_line():
+    days = 14 * np.arange(36)
+    means = 0.1 * days + np.random.default_rng(6).normal(0, 4, 36)
+    found = trend_of(sessions_of(means, days))
+    slope, _, _, p = line_of(days, means)
+    assert found.low < slope < found.high
+    assert found.low < 0.1 * DAYS_PER_MONTH < found.high
+    assert found.p < 0.001
+    assert p < 0.001
+    assert found.begins_low == 0
+
+
+def test_a_beginning_that_was_picked_widens_the_interval():
+    days = 14 * np.arange(36)
+    rng = np.random.default_rng(7)
+    covered, picked = 0, 0
+    for _ in range(60):
+        means = 0.06 * np.maximum(0, days - days[18]) + rng.normal(0, 5, 36)
+        found = trend_of(sessions_of(means, days))
+        covered += found.low < 0.06 * DAYS_PER_MONTH < found.high
+        best = min(  # the line since the session that fits best, as if it had been known
+            (np.sum((means[:k] - means[:k].mean()) ** 2) + residual(days[k:], means[k:]), k)
+            for k in range(4, 30)
+        )[1]
+        _, low, high, _ = line_of(days[best:], means[best:])
+        picked += low < 0.06 * DAYS_PER_MONTH < high
+    assert covered >= 52  # 57 expected; below 52 about once in 100
+    assert picked < covered
+
+
+def residual(days, values):
+    return np.sum((values - np.polyval(np.polyfit(days, values, 1), days)) ** 2)
 
 
 def test_scans_of_a_session_are_no_further_evidence():
-    rng = np.random.default_rng(6)
-    hits = 0
-    for _ in range(40):
-        values = np.repeat(rng.normal(0, 10, 8), 10) + rng.normal(0, 1, 80)
-        hits += mixed_trend(scans_of(values, 10, 30 * np.arange(8))).p < 0.05
-    assert hits <= 7  # 5 % of 40 is 2; pretending 80 independent scans would give about 20
+    means, days = np.random.default_rng(8).normal(0, 10, 12), 30 * np.arange(12)
+    few, many = (trend_of(sessions_of(means, days, n=n)) for n in (2, 40))
+    assert (few.low, few.high) == pytest.approx((many.low, many.high), rel=1e-9)
 
 
-def test_single_scans_make_a_straight_line():
-    days = 30 * np.arange(12)
-    values = np.random.default_rng(7).normal(0, 2, 12)
-    found = mixed_trend(scans_of(values, 1, days))
-    line = stats.linregress(days / DAYS_PER_MONTH, values)
-    assert [found.slope, found.p] == pytest.approx([line.slope, line.pvalue], rel=1e-6)
+def test_a_trend_moves_with_its_unit_and_its_origin():
+    means, days = np.random.default_rng(9).normal(0, 10, 20), 30 * np.arange(20)
+    one, other = trend_of(sessions_of(means, days)), trend_of(sessions_of(7 - 3 * means, days))
+    assert other.estimate == pytest.approx(-3 * one.estimate, rel=1e-6, abs=1e-6)
+    assert other.low == pytest.approx(-3 * one.high, rel=1e-6)
+    assert other.p == pytest.approx(one.p, rel=1e-6)
 
 
 def test_too_few_sessions_have_no_trend():
-    assert mixed_trend(scans_of(np.arange(6.0), 2, np.array([0, 30, 60]))) is None
-    assert mixed_trend(scans_of(np.full(8, 2.0), 2, 30 * np.arange(4))) is None
+    assert trend_of(sessions_of(np.arange(5.0), 30 * np.arange(5))) is None
+    assert trend_of(sessions_of(np.full(8, 2.0), 30 * np.arange(8))) is None

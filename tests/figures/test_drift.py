@@ -48,7 +48,7 @@ def figures():
     ]
     yield chart_panels(columns, EVENTS)
     yield chart_panels(columns[:1], EVENTS)
-    yield state_chart(points(), EVENTS, label="x / um", limit=25.0)
+    yield state_chart([("device A: scale", "um", points(), EVENTS)])
 
 
 @pytest.mark.parametrize("which", range(3), ids=["two columns", "one column", "state"])

@@ -58,7 +58,7 @@ def test_report_names_its_standards_its_title_and_its_language(kind, reports, co
     [
         ("validation", ["Verdict for each limit", "Pairs of implants", "Scan after scan"]),
         ("comparison", ["Contrasts", "How angulation and path act", "Checklist for a paper"]),
-        ("drift", ["Charts", "Signals", "Work to reassess", "Baselines"]),
+        ("drift", ["How to read the charts", "Device A", "Devices side by side", "Baselines"]),
     ],
 )
 def test_bookmarks_lead_to_every_section(kind, sections, reports):

@@ -280,19 +280,18 @@ def test_page_one_of_a_validation_hides_no_limit(contents):
 
 def test_drift_says_what_stands_and_what_to_reassess(contents):
     content = contents["drift"]
-    short, first, second = (plain(t) for t in drift_answer(content, "cross-arch distance"))
+    short, first = (plain(t) for t in drift_answer(content))
     assert short == "Changed: device A; no signal stands on device B."
-    look = content.tables["drift_lookback"]
-    assert set(look["device"]) == {"device A"}
-    assert f"a signal stands ({4 if '4 of' in first else first[0]}" in first
-    good = date(look["proven_good_at"].iloc[0])
-    assert f"All work scanned with it after {good} must be reassessed" in first
-    assert f"({len(look)} check scans of that time in the study)" in first
-    signals = content.tables["drift_signals"]
-    charted = signals[(signals["kind"] == "signal") & (signals["at"] >= look["signal_at"].iloc[0])]
-    assert f"charts signalled first on {date(charted['at'].min())}" in first
-    assert "change estimated to begin about" in first
-    assert "Device B: no sign of a change in 16 sessions" in second
+    status = content.tables["drift_status"].set_index("device")
+    row = status.loc["device A"]
+    assert row["stands"]
+    assert not status.loc["device B", "stands"]
+    assert f"charts signal since {date(row['signalled_at'])}" in first
+    assert f"begun about {date(row['begins_at'])}" in first
+    assert f"{row['size']:+.1f}" in first
+    if row["n_not_verified"]:
+        assert f"{int(row['n_not_verified'])} session" in first
+        assert date(row["reassess_from"]) in first
 
 
 def test_a_difference_beyond_the_margin_is_said_to_be_larger():

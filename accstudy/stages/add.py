@@ -1,0 +1,330 @@
+"""A session more: this week's files to rows at the end of the scan list."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+import shutil
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from accstudy.errors import AccstudyError, InputError
+from accstudy.mesh.read import read_mesh
+from accstudy.plan.listing import Proposal, ScanFile, propose_scans
+from accstudy.reports.sheets import bench_sheet
+from accstudy.stages.scanlist import MESHES, models_of
+from accstudy.stages.sizes import FOLDER
+from accstudy.study.append import appended
+from accstudy.study.load import load_study
+from accstudy.study.lock import study_lock
+from accstudy.study.paths import resolve
+from accstudy.study.record import file_digest, write_files
+from accstudy.study.settings import Settings
+from accstudy.study.sheet import read_sheet
+from accstudy.study.toml import read_settings
+
+__all__ = ["Added", "add_session"]
+
+_OWN = ("scan", "file", "status", "reason", "session", "repeat", "measured_at")
+
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    """What was added.
+
+    Parameters
+    ----------
+    scans : tuple of str
+        Names of the scans.
+    planned : tuple of str
+        Scans that are still to be made.
+    words : tuple of str
+        What was taken from where.
+    written : tuple of Path
+        Files written.
+    """
+
+    scans: tuple[str, ...]
+    planned: tuple[str, ...]
+    words: tuple[str, ...]
+    written: tuple[Path, ...]
+
+
+def add_session(
+    path: Path,
+    files: Sequence[Path],
+    *,
+    session: str = "",
+    device: str = "",
+    model: str = "",
+    values: Mapping[str, str] | None = None,
+    expected: int | None = None,
+    today: dt.date,
+) -> Added:
+    """Append the scans of a session to the scan list of a study.
+
+    Parameters
+    ----------
+    path : Path
+        Study folder.
+    files : sequence of Path
+        Mesh files, or folders that hold them, at any depth. Files outside the study are
+        copied into it.
+    session : str, optional
+        Name of the session; the day of its first scan by default.
+    device, model : str, optional
+        Whose; the only ones the study knows by default.
+    values : mapping of str to str, optional
+        Further columns.
+    expected : int, optional
+        Scans that a session has; as many as the device's last session by default. For
+        those that are missing rows with status ``planned`` and a bench sheet are left.
+    today : date
+        Date on the bench sheet.
+
+    Returns
+    -------
+    Added
+        Rows that were there before are the same bytes as before.
+
+    Raises
+    ------
+    InputError
+        If a file is listed already, is the copy of one that is, or cannot be read; or if
+        the study would not be readable with the new rows. Nothing is changed then.
+    """
+    settings = read_settings(path / "study.toml")
+    with study_lock(path):
+        return _Addition(path, settings, session, device, model, dict(values or {})).add(
+            files, expected, today
+        )
+
+
+class _Addition:
+    """One addition, checked before anything is written."""
+
+    def __init__(
+        self, path: Path, settings: Settings, session: str, device: str, model: str,
+        values: dict[str, str],
+    ) -> None:  # fmt: skip
+        self.path, self.settings, self.session = path, settings, session
+        self.file = settings.scans.list
+        self.list = resolve(path, self.file)
+        self.words: list[str] = []
+        self.rows, self.header = _listed(self.list, self.file)
+        self.device = device or self._only("device")
+        models = models_of(path, settings)
+        self.model = model or (models[0] if len(models) == 1 else self._only("model"))
+        self.values = values
+
+    def _only(self, column: str) -> str:
+        known = {row[column] for row in self.rows if row.get(column)}
+        if len(known) > 1:
+            raise InputError(
+                f"which {column}? the list knows {', '.join(sorted(known))}",
+                where=self.file, hint=f'say it: --{column} "{sorted(known)[0]}"',
+            )  # fmt: skip
+        return next(iter(known), "")
+
+    def add(self, files: Sequence[Path], expected: int | None, today: dt.date) -> Added:
+        found = self._files(files)
+        copies = {p: self._inside(p) for p in found}
+        for p in found:
+            read_mesh(p, length_unit=self.settings.scans.length_unit, name=p.name)
+        proposal = self._proposal(copies)
+        made = self._made(proposal)
+        coming = self._coming(made, expected)
+        new = [{k: v for k, v in row.items() if k in self.header or v} for row in (*made, *coming)]
+        if not self.rows and not self.header:
+            new = [dict(row) for row in (*made, *coming)]
+        before = self.list.read_bytes() if self.list.is_file() else None
+        data = appended(self.list, new, file=self.file)
+        written = [self._copy(p, to) for p, to in copies.items() if to != p]
+        try:
+            written += write_files(self.list.parent, {self.list.name: data})
+            load_study(self.path)
+        except AccstudyError:
+            self._undo(before, written)
+            raise
+        if coming:
+            written += self._sheet(coming, today)
+        return Added(
+            tuple(row["scan"] for row in made),
+            tuple(row["scan"] for row in coming),
+            tuple(self.words),
+            tuple(written),
+        )
+
+    def _files(self, named: Sequence[Path]) -> list[Path]:
+        """Mesh files that are not listed yet; a file that is named itself must be new."""
+        listed = {self._full(row["file"]): row["scan"] for row in self.rows if row.get("file")}
+        out: list[Path] = []
+        for one in named:
+            if one.is_dir():
+                inside = sorted(p for p in one.rglob("*") if p.name.lower().endswith(MESHES))
+                known = [p for p in inside if p.resolve() in listed]
+                if known:
+                    self.words.append(f"{len(known)} files of {one.name} are listed already")
+                out += [p for p in inside if p not in known]
+            elif one.resolve() in listed:
+                scan = listed[one.resolve()]
+                raise InputError(f'"{one.name}" is listed already, as scan "{scan}"',
+                                 where=self.file, hint="name new files only")  # fmt: skip
+            else:
+                out.append(one)
+        if not out:
+            raise InputError("no new mesh files there", hint="name this session's files")
+        sizes: dict[int, list[Path]] = {}
+        for p in listed:
+            if p.is_file():
+                sizes.setdefault(p.stat().st_size, []).append(p)
+        for p in out:
+            for other in sizes.get(p.stat().st_size, ()):
+                if file_digest(other) == file_digest(p):
+                    raise InputError(
+                        f'"{p.name}" is the same file as "{other.name}", scan "{listed[other]}"',
+                        where=self.file, hint="a scan counts once; export this session's scan",
+                    )  # fmt: skip
+            sizes.setdefault(p.stat().st_size, []).append(p)
+            listed[p] = p.stem
+        return out
+
+    def _full(self, file: str) -> Path:
+        return (self.path / file).resolve()
+
+    def _inside(self, file: Path) -> Path:
+        """Where a file is, or will be copied to, inside the study."""
+        if file.resolve().is_relative_to(self.path.resolve()):
+            return file
+        folder = re.sub(r"[^\w.-]+", "_", f"{self.session or 'added'}_{self.device}").strip("_")
+        return self.path / "scans" / folder / file.name
+
+    def _copy(self, file: Path, to: Path) -> Path:
+        if to.exists():
+            raise InputError(f'"{to.relative_to(self.path)}" is there already',
+                             hint="rename the file, or give the session another name")  # fmt: skip
+        to.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy2(file, to)
+        return to
+
+    def _undo(self, before: bytes | None, written: Sequence[Path]) -> None:
+        for file in written:
+            if file == self.list and before is not None:
+                write_files(file.parent, {file.name: before})
+            else:
+                file.unlink(missing_ok=True)
+
+    def _proposal(self, copies: Mapping[Path, Path]) -> Proposal:
+        root = self.path.resolve()
+        files = [
+            ScanFile(
+                (to.resolve() if to == p else root / to.relative_to(self.path))
+                .relative_to(root)
+                .as_posix(),
+                dt.datetime.fromtimestamp(p.stat().st_mtime),
+            )
+            for p, to in copies.items()
+        ]
+        return propose_scans(files, model=self.model, known=[row["scan"] for row in self.rows])
+
+    def _made(self, proposal: Proposal) -> list[dict[str, str]]:
+        table = proposal.scans
+        session = self.session or str(table["measured_at"].min())[:10]
+        self.session = session
+        mine = [r for r in self.rows if r.get("device", "") == self.device]
+        same = [r for r in mine if r.get("session") == session and r.get("model") == self.model]
+        made = [r for r in same if r.get("status") != "planned"]
+        first = max((_number(r.get("repeat", "")) for r in made), default=0) + 1
+        kept = {**self._usual(mine), **self.values}
+        out = []
+        for k, row in enumerate(table.itertuples()):
+            out.append(
+                {
+                    "scan": str(row.scan),
+                    "file": str(row.file),
+                    "model": self.model,
+                    **({"device": self.device} if self.device else {}),
+                    **kept,
+                    "session": session,
+                    "repeat": str(first + k),
+                    "measured_at": str(row.measured_at),
+                    "status": "ok",
+                }
+            )
+        self.words += [note for note in proposal.notes if note.startswith("measured_at")]
+        return out
+
+    def _usual(self, mine: Sequence[Mapping[str, str]]) -> dict[str, str]:
+        """Columns of the list that were the same in the device's last session."""
+        last = [r for r in mine if r.get("session") == mine[-1].get("session")] if mine else []
+        names = [c for c in self.header if c not in (*_OWN, "model", "device")]
+        found = {
+            c: last[-1][c] for c in names if last and last[-1][c] and len({r[c] for r in last}) == 1
+        }
+        found = {c: v for c, v in found.items() if c not in self.values and c != "body_uses"}
+        if found:
+            said = ", ".join(f"{c} = {v}" for c, v in found.items())
+            self.words.append(f"as in the session before: {said}")
+        blank = [c for c in names if c not in found and c not in self.values]
+        if blank:
+            self.words.append(f"left empty: {', '.join(blank)}")
+        return found
+
+    def _coming(
+        self, made: Sequence[Mapping[str, str]], expected: int | None
+    ) -> list[dict[str, str]]:
+        mine = [r for r in self.rows if r.get("device", "") == self.device]
+        before = [r for r in mine if r.get("session") != self.session]
+        usual = sum(r.get("session") == before[-1].get("session") for r in before) if before else 0
+        wanted = usual if expected is None else expected
+        have = int(made[-1]["repeat"])
+        known = {r.get("repeat") for r in mine if r.get("session") == self.session}
+        return [
+            {
+                **made[-1],
+                "scan": f"{self.session} {self.device} r{k}".replace("  ", " "),
+                "file": "",
+                "measured_at": "",
+                "repeat": str(k),
+                "status": "planned",
+            }
+            for k in range(have + 1, wanted + 1)
+            if str(k) not in known
+        ]
+
+    def _sheet(self, coming: Sequence[Mapping[str, str]], today: dt.date) -> list[Path]:
+        table = pd.DataFrame(
+            [
+                {
+                    "order": k,
+                    "session": row["session"],
+                    "operator": row.get("operator", ""),
+                    "scan": row["scan"],
+                    "model": row["model"],
+                    "condition": row.get("device", ""),
+                    "body_seating": "",
+                }
+                for k, row in enumerate(coming, start=1)
+            ]
+        )
+        sheet = bench_sheet(
+            table, title=self.settings.study.title, order="Scans missing from the session.",
+            generated=today.isoformat(),
+        )  # fmt: skip
+        return list(write_files(self.path / FOLDER, {"bench_sheet.pdf": sheet}))
+
+
+def _listed(full: Path, file: str) -> tuple[list[dict[str, str]], tuple[str, ...]]:
+    if not full.is_file() or not full.read_bytes().strip():
+        return [], ()
+    sheet = read_sheet(full, file=file)
+    rows = [dict(zip(sheet.header, row, strict=True)) for row in sheet.rows]
+    return rows, sheet.header
+
+
+def _number(text: str) -> int:
+    found = re.search(r"\d+", text)
+    return int(found[0]) if found else 0

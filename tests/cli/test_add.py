@@ -1,0 +1,171 @@
+"""Week by week through the command line, and all at once: the same results."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+
+import numpy as np
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+
+from accstudy.cli import main
+from accstudy.mesh.read import stl_bytes
+from accstudy.simulate.arch import reference_model
+from accstudy.simulate.bodies import body_shape
+from accstudy.simulate.scan import simulate_scan
+from accstudy.tables import csv_bytes
+
+WEEKS = 12
+MONDAYS = pd.date_range("2025-01-06", periods=WEEKS, freq="7D")
+
+
+def call(*words):
+    return CliRunner().invoke(main, [str(w) for w in words], catch_exceptions=False)
+
+
+@pytest.fixture(scope="module")
+def device(tmp_path_factory):
+    """A study folder without scans, and a mesh of every week outside it."""
+    folder = tmp_path_factory.mktemp("weekly")
+    study = folder / "study"
+    for name in ("reference", "scan_bodies"):
+        (study / name).mkdir(parents=True)
+    model = reference_model(4, seed=4)
+    (study / "reference/implants.csv").write_bytes(csv_bytes("implants", model))
+    body = body_shape("cylinder-flat").drawing(segment_mm=0.3).mesh
+    (study / "scan_bodies/body.stl").write_bytes(stl_bytes(body.vertices_mm, body.faces))
+    (study / "study.toml").write_text(
+        '[study]\ntitle = "weekly"\nkind = "drift"\n[scan_body.default]\n'
+        'mesh = "scan_bodies/body.stl"\nflat = [1, 0, 0]\n'
+        '[limits]\ndistance_um = { value = 200, source = "test" }\n'
+        "[drift]\nbaseline_sessions = 6\n"
+    )
+    (study / "scans.csv").write_bytes(
+        b"scan;file;model;device;software;operator;session;repeat;measured_at;status;remarks\r\n"
+    )
+    mesh = simulate_scan(model, n_triangles=16_000, scan="s", seed=1).mesh
+    rng = np.random.default_rng(7)
+    export = folder / "export"
+    for k, day in enumerate(MONDAYS):
+        (export / f"week{k + 1}" / "upper").mkdir(parents=True)
+        moved = mesh.vertices_mm * (1 + 5e-5 * rng.standard_normal())
+        file = export / f"week{k + 1}" / "upper" / "arch.stl"
+        file.write_bytes(stl_bytes(moved + rng.normal(0, 0.003, moved.shape), mesh.faces))
+        os.utime(file, (day.timestamp(), day.timestamp()))
+    return study, export
+
+
+def results(study):
+    names = sorted(p.name for p in (study / "results").iterdir())
+    skip = ("history.jsonl", "record.json")
+    return {n: (study / "results" / n).read_bytes() for n in names if n not in skip}
+
+
+@pytest.fixture(scope="module")
+def weekly(device):
+    """Twelve additions; what was said; the study with everything in it."""
+    study, export = device
+    said = []
+    for k in range(WEEKS):
+        before = (study / "scans.csv").read_bytes()
+        done = call(
+            "add", study, export / f"week{k + 1}", "--session", f"week {k + 1}",
+            "--device", "device A", "--set", "software=2.0",
+        )  # fmt: skip
+        assert done.exit_code == 0, done.output
+        after = (study / "scans.csv").read_bytes()
+        assert after.startswith(before)  # no row that was there is touched
+        said.append(call("measure", study, "--jobs", "1").output)
+    return study, said
+
+
+def test_only_the_new_session_is_measured(weekly):
+    _, said = weekly
+    assert "1 scan measured" in said[0]
+    for k, text in enumerate(said[1:], start=1):
+        assert f"1 scan measured, {k} up to date" in text
+
+
+def test_the_list_keeps_its_form_and_its_columns(weekly):
+    study, _ = weekly
+    data = (study / "scans.csv").read_bytes()
+    assert data.count(b"\r\n") == data.count(b"\n") == WEEKS + 1
+    rows = list(csv.DictReader(data.decode().splitlines(), delimiter=";"))
+    assert [row["session"] for row in rows] == [f"week {k + 1}" for k in range(WEEKS)]
+    assert {row["device"] for row in rows} == {"device A"}
+    assert {row["software"] for row in rows} == {"2.0"}
+    assert len({row["scan"] for row in rows}) == WEEKS
+    assert [row["measured_at"][:10] for row in rows] == [f"{day:%Y-%m-%d}" for day in MONDAYS]
+    assert "remarks" in rows[0]
+    assert all((study / row["file"]).is_file() for row in rows)
+
+
+def test_twelve_additions_give_the_results_of_one_run_over_all(weekly, tmp_path):
+    study, _ = weekly
+    one = tmp_path / "one"
+    for name in ("reference", "scan_bodies", "scans"):
+        (one / name).parent.mkdir(exist_ok=True)
+        (one / name).symlink_to(study / name)
+    for name in ("study.toml", "scans.csv"):
+        (one / name).write_bytes((study / name).read_bytes())
+    codes = [call(word, study, "--jobs", "1").exit_code for word in ("measure", "analyze")]
+    again = [call(word, one, "--jobs", "1", "--allow-outside").exit_code
+             for word in ("measure", "analyze")]  # fmt: skip
+    assert codes == again
+    mine, others = results(study), results(one)
+    assert mine.keys() == others.keys()
+    assert [n for n in mine if mine[n] != others[n]] == []
+    status = json.loads(mine["status.json"])
+    assert status["exit_code"] == codes[1]
+    assert status["devices"][0]["n_sessions"] == WEEKS
+
+
+def test_files_that_are_listed_or_copies_or_broken_change_nothing(weekly, tmp_path):
+    study, _ = weekly
+    before = {p: p.read_bytes() for p in study.rglob("*.csv")}
+    listed = next((study / "scans").rglob("*.stl"))
+    done = call("add", study, listed, "--session", "x")
+    assert done.exit_code == 3
+    assert "is listed already" in done.output
+    copy = tmp_path / "copy.stl"
+    copy.write_bytes(listed.read_bytes())
+    done = call("add", study, copy, "--session", "x")
+    assert done.exit_code == 3
+    assert "is the same file as" in done.output
+    broken = tmp_path / "broken.stl"
+    broken.write_bytes(b"solid nothing")
+    assert call("add", study, broken, "--session", "x").exit_code == 3
+    assert {p: p.read_bytes() for p in study.rglob("*.csv")} == before
+
+
+def test_a_session_with_a_scan_missing_leaves_a_planned_row(weekly, tmp_path):
+    study, _ = weekly
+    data = (study / "scans.csv").read_bytes()
+    mesh = next((study / "scans").rglob("*.stl")).read_bytes()
+    new = [tmp_path / f"r{k}.stl" for k in (1, 2)]
+    for k, file in enumerate(new):
+        file.write_bytes(b"another".ljust(79 + k % 1, b"x") + bytes([k]) + mesh[80:])
+    try:
+        done = call("add", study, new[0], "--session", "late", "--expect", "2")
+        assert done.exit_code == 0, done.output
+        assert "still to be made: late device A r2" in done.output
+        last = (study / "scans.csv").read_text().splitlines()[-1]
+        assert "planned" in last
+        assert (study / "plan/bench_sheet.pdf").is_file()
+        assert call("check", study).exit_code == 0
+        done = call("add", study, new[1], "--session", "late", "--expect", "2")
+        assert done.exit_code == 0, done.output
+        assert "still to be made" not in done.output
+        assert "planned" not in call("check", study, "--csv").output
+    finally:
+        (study / "scans.csv").write_bytes(data)
+
+
+def test_files_listed_already_are_not_proposed_twice(weekly):
+    study, _ = weekly
+    done = call("list-scans", study)
+    assert done.exit_code == 3
+    assert "listed already" in done.output
