@@ -118,6 +118,7 @@ def run_study(
     figures: bool = False,
     page: bool = False,
     who: str = "",
+    issued: str = "",
     say: Say = lambda line: None,
     show: Show | None = None,
 ) -> Outcome:
@@ -144,7 +145,9 @@ def run_study(
     page : bool
         Whether a page to explore is written, too.
     who : str
-        Who runs it, for the history of runs; may be empty.
+        Who runs it, for the report and the history of runs; may be empty.
+    issued : str
+        Date of issue of the report as YYYY-MM-DD, where it is not that of study.toml.
     say : callable
         Gets a line for every step.
     show : callable, optional
@@ -172,6 +175,7 @@ def run_study(
             figures=figures,
             page=page,
             who=who,
+            issued=issued,
             say=say,
             show=show,
         )
@@ -189,6 +193,7 @@ def _run_locked(
     figures: bool,
     page: bool,
     who: str,
+    issued: str,
     say: Say,
     show: Show | None,
 ) -> Outcome:
@@ -212,5 +217,5 @@ def _run_locked(
             work.recall_tables()
     work.write_results(who)
     if last >= order.index("report"):
-        work.report(figures=figures, page=page)
+        work.report(figures=figures, page=page, who=who, issued=issued)
     return Outcome(study, work.tables, work.all_findings(), work.left_out, work.written)

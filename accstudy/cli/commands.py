@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -41,6 +42,7 @@ def _stage(
     figures: bool = False,
     page: bool = False,
     who: str = "",
+    issued: str = "",
 ) -> Outcome:
     from accstudy.pipeline import run_study
 
@@ -56,6 +58,7 @@ def _stage(
             figures=figures,
             page=page,
             who=who,
+            issued=issued,
             say=progress.say,
             show=progress.show,
         )
@@ -63,6 +66,10 @@ def _stage(
     if outcome.left_out:
         click.echo(f"left out: {', '.join(outcome.left_out)}", err=True)
     return outcome
+
+
+def _date(at: dt.datetime | None) -> str:
+    return at.date().isoformat() if at else ""
 
 
 def _code(done: Outcome) -> int:
@@ -191,6 +198,12 @@ def analyze(
 @shared_options
 @click.option("--figures", is_flag=True, help="Also write every figure as SVG and PNG.")
 @click.option("--page", is_flag=True, help="Also write an interactive HTML page of the scans.")
+@click.option("--by", "who", default="", help="Name of the person, printed and recorded in the history.")
+@click.option(
+    "--issued",
+    type=click.DateTime(["%Y-%m-%d"]),
+    help="Date of issue; study.issued_on by default.",
+)
 @click.pass_context
 def report(
     ctx: click.Context,
@@ -198,6 +211,8 @@ def report(
     shared: Shared,
     figures: bool,
     page: bool,
+    who: str,
+    issued: dt.datetime | None,
 ) -> None:
     """Make the PDF report of STUDY from its result tables.
 
@@ -210,6 +225,8 @@ def report(
         shared=shared,
         figures=figures,
         page=page,
+        who=who,
+        issued=_date(issued),
     )
     ctx.exit(_code(done))
 
@@ -225,7 +242,12 @@ def report(
 @shared_options
 @click.option("--figures", is_flag=True, help="Also write every figure as SVG and PNG.")
 @click.option("--page", is_flag=True, help="Also write an interactive HTML page of the scans.")
-@click.option("--by", "who", default="", help="Name of the person, recorded in the history.")
+@click.option("--by", "who", default="", help="Name of the person, printed and recorded in the history.")
+@click.option(
+    "--issued",
+    type=click.DateTime(["%Y-%m-%d"]),
+    help="Date of issue; study.issued_on by default.",
+)
 @click.pass_context
 def run(
     ctx: click.Context,
@@ -234,6 +256,7 @@ def run(
     figures: bool,
     page: bool,
     who: str,
+    issued: dt.datetime | None,
 ) -> None:
     """Check, measure, analyze and report one STUDY or several.
 
@@ -253,6 +276,7 @@ def run(
             figures=figures,
             page=page,
             who=who,
+            issued=_date(issued),
         )
         code = max(code, _code(done))
     ctx.exit(code)

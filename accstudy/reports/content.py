@@ -30,6 +30,10 @@ class ReportContent:
     generated : str
         Date of the data, not of the clock, as YYYY-MM-DD: that of the last scan.
         Empty when no scan is dated.
+    issued : str
+        Date of issue as YYYY-MM-DD where it is not that of the settings.
+    who : str
+        Who ran it; may be empty.
     pictures : mapping of str to bytes
         Ray-cast views as PNG by name: ``located``, ``surface-trueness``,
         ``surface-precision``.
@@ -42,6 +46,8 @@ class ReportContent:
     tables: Mapping[str, pd.DataFrame]
     record: Mapping[str, Any]
     generated: str
+    issued: str = ""
+    who: str = ""
     pictures: Mapping[str, bytes] = field(default_factory=dict)
     picture_notes: Mapping[str, str] = field(default_factory=dict)
 

@@ -133,13 +133,14 @@ def _state_table(document: Document, content: ReportContent) -> None:
     if not len(status):
         return
     limited = bool(status["limit_um"].notna().any())
-    columns = [Heading("device", "left", 0.9), Heading("state", "left", 2.4)]
+    columns = [Heading("device", "left", 0.75), Heading("state", "left", 1.9)]
     if limited:
-        columns += [Heading("limit, all pairs, last session", "left", 1.9),
-                    Heading("sessions not verified", width=0.9)]  # fmt: skip
-    columns += [Heading("what to do", "left", 1.3), Heading("by", "left", 0.9)]
+        columns += [Heading("limit, all pairs, last session", "left", 2.9),
+                    Heading("not verified", width=0.8)]  # fmt: skip
+    columns += [Heading("what to do", "left", 1.9), Heading("by", "left", 0.85)]
     document.table(
-        "State at the last session, and what to do.",
+        "State at the last session, and what to do. Not verified: sessions in which not every pair "
+        "keeps the limit.",
         columns,
         [
             [

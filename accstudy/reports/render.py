@@ -13,6 +13,7 @@ from accstudy.reports.compile import compile_pdf
 from accstudy.reports.content import ReportContent, ReportFiles
 from accstudy.reports.document import Document, Text, clean, plain
 from accstudy.reports.drift import drift_report
+from accstudy.reports.identification import identity
 from accstudy.reports.recorded import attachments
 from accstudy.reports.shared import subtitle
 from accstudy.reports.validation import validation_report
@@ -66,6 +67,7 @@ def render_report(kind: str, content: ReportContent, *, png: bool = False) -> Re
         "description": " ".join(plain(text) for text in answer),
         "date": [int(part) for part in content.generated.split("-")] if content.generated else [],
         "footer": FOOTER,
+        "identity": identity(content),
         "answer": [clean(text) for text in answer],
         "first": first.blocks,
         "blocks": rest.blocks,

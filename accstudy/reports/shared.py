@@ -10,7 +10,7 @@ from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.methods import methods, model_rows, sources
 from accstudy.reports.sentences import failure_sentence, measurand_name
-from accstudy.reports.wording import count, date, joined, missing, period, quantity
+from accstudy.reports.wording import count, joined, missing, period, quantity
 
 __all__ = [
     "factor_levels",
@@ -135,14 +135,8 @@ def holds_for(document: Document, content: ReportContent) -> None:
         )
         path = quantity(table["path_mm"].max(), "mm")
         pairs.append(("Spans", f"{span}, longest path along the arch {path}"))
-    reference = content.settings.get("reference", {})
-    if reference.get("instrument"):
-        text = str(reference["instrument"])
-        if reference.get("measured_on"):
-            text += f", {date(reference['measured_on'])}"
-        if reference.get("is_scan"):
-            text += "; itself a scan, so differences are agreement, not trueness"
-        pairs.append(("Reference", text))
+    if content.settings.get("reference", {}).get("is_scan"):
+        pairs.append(("Reference", "itself a scan, so differences are agreement, not trueness"))
     limits = content.settings.get("limits", {})
     by_source: dict[str, list[str]] = {}
     for key, unit, name in (

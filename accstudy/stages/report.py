@@ -23,6 +23,8 @@ def make_report(
     figures: bool = False,
     page: bool = False,
     allow_outside: bool = False,
+    who: str = "",
+    issued: str = "",
 ) -> dict[str, bytes]:
     """Make the report of a study.
 
@@ -40,6 +42,10 @@ def make_report(
         Whether a page to explore comes with it.
     allow_outside : bool
         Whether files may lie outside the study folder.
+    who : str
+        Who runs it; may be empty.
+    issued : str
+        Date of issue as YYYY-MM-DD, where it is not that of study.toml.
 
     Returns
     -------
@@ -64,6 +70,8 @@ def make_report(
         },
         record=record,
         generated=_last_day(study),
+        issued=issued,
+        who=who,
         pictures=pictures.png,
         picture_notes=pictures.notes,
     )

@@ -257,10 +257,13 @@ class Work:
                 found[file] = scans[scan]["file"]
         return found
 
-    def report(self, *, figures: bool, page: bool) -> None:
+    def report(self, *, figures: bool, page: bool, who: str, issued: str) -> None:
         """Make the PDF from the finished tables, unless it is that of the same record."""
         target = self.path / "reports"
-        key = digest(self.bytes["record.json"] + json_bytes({"figures": figures, "page": page}))
+        key = digest(
+            self.bytes["record.json"]
+            + json_bytes({"figures": figures, "page": page, "who": who, "issued": issued})
+        )
         done = self.path / ".accstudy" / "reports.json"
         if _bytes_of(done) == reporting.report_state(key, target):
             self.say(f"report: {target} is up to date")
@@ -272,6 +275,8 @@ class Work:
             figures=figures,
             page=page,
             allow_outside=self.allow_outside,
+            who=who,
+            issued=issued,
         )
         with replace_folder(target, own=reporting.own_report) as folder:
             for name, data in made.items():

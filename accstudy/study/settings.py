@@ -84,6 +84,11 @@ class StudySection(_Strict):
     title: str = Field(min_length=1, max_length=200)
     kind: Kind
     protocol: str = ""
+    laboratory: str = Field(default="", max_length=200)
+    report_number: str = Field(default="", max_length=100)
+    author: str = Field(default="", max_length=100)
+    approver: str = Field(default="", max_length=100)
+    issued_on: dt.date | None = None
 
 
 class LengthMpe(_Strict):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+import shutil
 
 import numpy as np
 import pandas as pd
@@ -12,7 +13,7 @@ import pytest
 from click.testing import CliRunner
 
 from accstudy.cli import main
-from accstudy.mesh.read import stl_bytes
+from accstudy.mesh.read import read_mesh, stl_bytes
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.scan import simulate_scan
@@ -73,7 +74,7 @@ def weekly(device):
         before = (study / "scans.csv").read_bytes()
         done = call(
             "add", study, export / f"week{k + 1}", "--session", f"week {k + 1}",
-            "--device", "device A", "--set", "software=2.0",
+            "--device", "device A", "--set", "software=2.0", "--set", "operator=1",
         )  # fmt: skip
         assert done.exit_code == 0, done.output
         after = (study / "scans.csv").read_bytes()
@@ -144,10 +145,10 @@ def test_files_that_are_listed_or_copies_or_broken_change_nothing(weekly, tmp_pa
 def test_a_session_with_a_scan_missing_leaves_a_planned_row(weekly, tmp_path):
     study, _ = weekly
     data = (study / "scans.csv").read_bytes()
-    mesh = next((study / "scans").rglob("*.stl")).read_bytes()
+    mesh = read_mesh(next((study / "scans").rglob("*.stl")))
     new = [tmp_path / f"r{k}.stl" for k in (1, 2)]
-    for k, file in enumerate(new):
-        file.write_bytes(b"another".ljust(79 + k % 1, b"x") + bytes([k]) + mesh[80:])
+    for k, file in enumerate(new, start=1):
+        file.write_bytes(stl_bytes(mesh.vertices_mm * (1 + 1e-5 * k), mesh.faces))
     try:
         done = call("add", study, new[0], "--session", "late", "--expect", "2")
         assert done.exit_code == 0, done.output
@@ -162,6 +163,7 @@ def test_a_session_with_a_scan_missing_leaves_a_planned_row(weekly, tmp_path):
         assert "planned" not in call("check", study, "--csv").output
     finally:
         (study / "scans.csv").write_bytes(data)
+        shutil.rmtree(study / "scans" / "late_device_A")
 
 
 def test_files_listed_already_are_not_proposed_twice(weekly):

@@ -1,0 +1,94 @@
+"""Who, with what, when: the block that identifies a report, and its signatures."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from accstudy.reports.content import ReportContent
+from accstudy.reports.document import Text, clean
+from accstudy.reports.wording import date, joined
+
+__all__ = ["identity"]
+
+
+def identity(content: ReportContent) -> dict[str, Any]:
+    """Laboratory, number, dates, devices, reference and signatures of a report.
+
+    Parameters
+    ----------
+    content : ReportContent
+        Settings ``study`` and ``reference``, table ``scans``; who ran it and when it was
+        issued.
+
+    Returns
+    -------
+    dict
+        ``pairs`` of a word and what it stands for (empty: a line to fill in), and
+        ``signatures`` of a role and a name.
+
+    Notes
+    -----
+    What a report of a measurement names to be traceable: ISO/IEC 17025:2017, 7.8.2.
+    """
+    study = content.settings.get("study", {})
+    issued = content.issued or str(study.get("issued_on") or "")
+    pairs: list[tuple[str, str]] = [
+        ("Laboratory", str(study.get("laboratory") or "")),
+        ("Report no.", str(study.get("report_number") or "")),
+        ("Date of issue", date(issued) if issued else ""),
+        ("Data until", date(content.generated) if content.generated else "no scan is dated"),
+        ("Devices", devices(content.table("scans"))),
+        ("Reference", reference(content.settings.get("reference", {}))),
+    ]
+    if content.who:
+        pairs.append(("Run by", content.who))
+    signatures = [
+        ("Author", str(study.get("author") or "")),
+        ("Approved by", str(study.get("approver") or "")),
+    ]
+    shown: list[tuple[str, Text]] = [(k, clean(v)) for k, v in pairs if v or k in _TO_FILL]
+    return {"pairs": shown, "signatures": [(k, clean(v)) for k, v in signatures]}
+
+
+_TO_FILL = ("Laboratory", "Report no.", "Date of issue")
+
+
+def devices(scans: pd.DataFrame) -> str:
+    """Devices of a scan list with serial number and software version.
+
+    Examples
+    --------
+    >>> devices(pd.DataFrame({"device": "A", "serial_number": "77", "software": ["2.0", "2.1"]}))
+    'A (serial number 77, software 2.0 and 2.1)'
+    """
+    if "device" not in scans or not len(scans):
+        return ""
+    said = []
+    for device, rows in scans.groupby("device", sort=True):
+        if not str(device):
+            continue
+        parts = []
+        for column, word in (
+            ("serial_number", "serial number"),
+            ("serial", "serial number"),
+            ("software", "software"),
+        ):
+            if column in rows:
+                values = [str(v) for v in dict.fromkeys(rows[column]) if pd.notna(v) and str(v)]
+                parts += [f"{word} {joined(values)}"] if values else []
+        said.append(f"{device} ({', '.join(parts)})" if parts else str(device))
+    return "; ".join(said)
+
+
+def reference(settings: Any) -> str:
+    """Instrument, certificate, when measured and until when it holds."""
+    parts = [str(settings.get("instrument") or "")]
+    if settings.get("certificate"):
+        parts.append(f"certificate {settings['certificate']}")
+    if settings.get("measured_on"):
+        parts.append(f"measured on {date(settings['measured_on'])}")
+    if settings.get("due_on"):
+        parts.append(f"due on {date(settings['due_on'])}")
+    return ", ".join(p for p in parts if p)
