@@ -1044,7 +1044,8 @@ _TABLES = (
             due_at d by when
             confidence n of the intervals
             what t sentence: the state
-            limit_what t sentence: the limit
+            limit_what t sentence: the limit at the last session
+            duty_what t sentences: what to reassess, and what the charts cannot protect
             advice t sentence: what to do, by when and why
         """),
     ),

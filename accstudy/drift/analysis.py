@@ -167,7 +167,7 @@ def _said(one: Device, status: dict[str, Any], settings: DriftOptions) -> list[s
     name = one.device if one.device.lower().startswith("device") else f"device {one.device}"
     name = name.strip()
     text = [f"{name[0].upper()}{name[1:]}, model {one.model}: {status['what']}"]
-    text += [status["limit_what"]] if status["limit_what"] else []
+    text += [status[k] for k in ("limit_what", "duty_what") if status[k]]
     found = [f for c in one.charted for f in c.found if f.row["kind"] == "change-point"]
     text += [f.row["what"] for f in found]
     text += [row["what"] for row in one.compared]

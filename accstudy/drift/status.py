@@ -93,6 +93,7 @@ def device_status(device: Device, held: Held) -> dict[str, Any]:
     row.update(_limit(device, held))
     row["what"] = _state_sentence(row)
     row["limit_what"] = _limit_sentence(row)
+    row["duty_what"] = _duty_sentence(row)
     row.update(_action(device, held, row))
     return row
 
@@ -246,25 +247,29 @@ def _limit_sentence(row: dict[str, Any]) -> str:
     reach = "no bound for every pair" if pd.isna(bound) else (
         f"pair {row['worst_pair']} up to {bound:.0f} µm"
     )  # fmt: skip
-    text = (
+    return (
         f"Limit {row['limit_um']:g} µm, all pairs, last session: {row['limit_verdict']} ({reach})."
     )
-    if row["state"] == CHANGED and row["limit_verdict"] == PROVEN:
-        text = f"Changed, still within the limit. {text}"
+
+
+def _duty_sentence(row: dict[str, Any]) -> str:
+    """What follows for former work, and what the charts cannot do."""
+    said = []
+    if row["state"] == CHANGED and row.get("limit_verdict") == PROVEN:
+        said.append("Changed, still within the limit.")
     if row["n_not_verified"]:
-        good, after = row["reassess_from"], row["reassess_to"]
+        good, after, n = row["reassess_from"], row["reassess_to"], row["n_not_verified"]
         start = "so far" if pd.isna(good) else f"after {_day(good)}"
         end = "" if pd.isna(after) else f" and before {_day(after)}"
-        n = row["n_not_verified"]
-        text += (
-            f" {n} session{'s' * (n != 1)} not verified: reassess the work scanned {start}{end}."
+        said.append(
+            f"{n} session{'s' * (n != 1)} not verified: reassess the work scanned {start}{end}."
         )
     if row.get("protects") is False:
-        text += (
-            f" The chart of session means reaches to {row['chart_limit_um']:.0f} µm, beyond the "
+        said.append(
+            f"The chart of session means reaches to {row['chart_limit_um']:.0f} µm, beyond the "
             "limit: it cannot protect it, only the check of every pair does."
         )
-    return text
+    return " ".join(said)
 
 
 def _action(device: Device, held: Held, row: dict[str, Any]) -> dict[str, Any]:

@@ -92,12 +92,12 @@ def answer(content: ReportContent) -> list[Text]:
     rows = rows_of(status)
     said = [_in_short(content, rows)]
     for row in rows:
-        if not row.stands and row.n_not_verified == 0 and len(rows) > 1:
+        if not row.stands and not row.duty_what and len(rows) > 1:
             continue  # its row of the table says it all
         name = named_device(content, row.device, row.model)
         text: list[Any] = [f"{name[0].upper()}{name[1:]}: {_in_words(row.what)}"]
-        if row.limit_what:
-            text += [" ", bold(_in_words(row.limit_what))]
+        if row.duty_what:
+            text += [" ", bold(_in_words(row.duty_what))]
         said.append(text)
     table = content.table("drift_references")
     apart = table[table["verdict"] == "differs"] if len(table) else table
@@ -139,8 +139,7 @@ def _state_table(document: Document, content: ReportContent) -> None:
                     Heading("not verified", width=0.8)]  # fmt: skip
     columns += [Heading("what to do", "left", 1.9), Heading("by", "left", 0.85)]
     document.table(
-        "State at the last session, and what to do. Not verified: sessions in which not every pair "
-        "keeps the limit.",
+        "State at the last session, and what to do; sessions in which not every pair is verified.",
         columns,
         [
             [
@@ -196,8 +195,7 @@ def _state_figure(document: Document, content: ReportContent) -> None:
     document.figure(
         "state",
         state_chart(panels),
-        caption="The chart that signalled first of the measurand told, or the session means where "
-        "none did. Hollow: baseline. Squares: signals. Grey solid: centre; grey dashed: limits of "
-        "the chart; dotted: events.",
+        caption="The chart that signalled first, or session means where none did. Hollow: "
+        "baseline. Squares: signals. Grey: centre and limits of the chart. Dotted: events.",
         alt=f"Control charts by device. {'; '.join(said)}.",
     )

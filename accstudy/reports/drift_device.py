@@ -78,7 +78,11 @@ def chapter(document: Document, content: ReportContent, row: Any, main: str) -> 
     document.heading(name[0].upper() + name[1:])
     points = rows_of_device(content.table("drift_points"), row.device, row.model)
     signals = rows_of_device(content.table("drift_signals"), row.device, row.model)
-    said = [signed("", str(text)) for text in (row.what, row.limit_what, row.advice) if text]
+    said = [
+        signed("", str(text))
+        for text in (row.what, row.limit_what, row.duty_what, row.advice)
+        if text
+    ]
     document.lead("State", *said)
     found = _bear_in_mind(content, row, points, signals)
     if found:

@@ -37,8 +37,16 @@ def needs_action(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
 def standing_lines(tables: Mapping[str, pd.DataFrame]) -> list[str]:
     """A line a device that needs action."""
     return [
-        f"{row['device'] or 'device'} (model {row['model']}): {row['action']}. {row['what']}"
-        + (f" {row['limit_what']}" if row["limit_what"] else "")
+        " ".join(
+            part
+            for part in (
+                f"{row['device'] or 'device'} (model {row['model']}): {row['action']}.",
+                row["what"],
+                row["limit_what"],
+                row["duty_what"],
+            )
+            if part
+        )
         for row in needs_action(tables).to_dict("records")
     ]
 

@@ -148,7 +148,7 @@ def test_a_changed_device_that_keeps_the_limit_has_nothing_to_reassess(sample):
     status = sample.tables["drift_status"].set_index("device")
     assert status.loc["device A", "stands"]
     assert status.loc["device A", "action"] == "check at once"
-    assert "Changed, still within the limit" in status.loc["device A", "limit_what"]
+    assert "Changed, still within the limit" in status.loc["device A", "duty_what"]
     assert not (sample.tables["drift_lookback"]["device"] == "device A").any()
     held = sample.tables["drift_limits"].query("device == 'device A' and scope == 'all pairs'")
     assert (held["bound_um"] < 60).all()
