@@ -1227,6 +1227,22 @@ _TABLES = (
         """),
     ),
     Table(
+        "plan_drift",
+        "scans a session x baseline x false alarms",
+        _columns("""
+            n_scans i scans a session
+            n_baseline i sessions of the baseline
+            false_alarm_every n sessions between false alarms of a device, all charts together
+            false_alarms_per_year n false alarms a year
+            scans_per_year n scans a year
+            sd_of_mean_um n standard deviation of a session mean
+            shift_um n shift to be found
+            delay_sessions n mean number of sessions until it is found
+            delay_months n the same in months
+            method t how the delay was computed
+        """),
+    ),
+    Table(
         "bench_sheet",
         "scan to be made",
         _columns("""

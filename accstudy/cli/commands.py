@@ -198,7 +198,7 @@ def analyze(
 @shared_options
 @click.option("--figures", is_flag=True, help="Also write every figure as SVG and PNG.")
 @click.option("--page", is_flag=True, help="Also write an interactive HTML page of the scans.")
-@click.option("--by", "who", default="", help="Name of the person, printed and recorded in the history.")
+@click.option("--by", "who", default="", help="Name of the person, for report and history.")
 @click.option(
     "--issued",
     type=click.DateTime(["%Y-%m-%d"]),
@@ -242,7 +242,7 @@ def report(
 @shared_options
 @click.option("--figures", is_flag=True, help="Also write every figure as SVG and PNG.")
 @click.option("--page", is_flag=True, help="Also write an interactive HTML page of the scans.")
-@click.option("--by", "who", default="", help="Name of the person, printed and recorded in the history.")
+@click.option("--by", "who", default="", help="Name of the person, for report and history.")
 @click.option(
     "--issued",
     type=click.DateTime(["%Y-%m-%d"]),
@@ -288,12 +288,18 @@ def run(
 @click.option(
     "--all", "everything", is_flag=True, help="Measure all scans again, not a sample of them."
 )
+@click.option(
+    "--bundle",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Pack report, tables, record and history into this zip, for an auditor.",
+)
 @click.pass_context
 def audit(
     ctx: click.Context,
     study: Path,
     shared: Shared,
     everything: bool,
+    bundle: Path | None,
 ) -> None:
     """Prove that STUDY and its results are those of its record.
 
@@ -302,6 +308,8 @@ def audit(
     Example: accstudy audit sample_study/validation
     """
     from accstudy.audit import audit_study
+    from accstudy.bundle import write_bundle
+    from accstudy.former import audit_sessions
 
     with Progress(quiet=shared.quiet) as progress:
         found = audit_study(
@@ -312,14 +320,23 @@ def audit(
             allow_outside=shared.allow_outside,
             show=progress.show,
         )
+    former = audit_sessions(study, found, allow_outside=shared.allow_outside)
+    found = former.audit
     for finding in found.findings:
         click.echo(str(finding), err=True)
+    said = [f"{former.sessions} sessions are compared with what was first recorded of them"]
+    if former.added:
+        said.append(f"added since the last run: {'; '.join(former.added)}; run the study again")
+    said.append("something differs" if found.findings else "all is as recorded")
     if not shared.quiet:
         click.echo(
             f"{found.files} files compared with the record, {found.runs} runs in the history, "
             f"{len(found.remeasured)} scans measured anew, {found.recomputed} tables computed anew"
         )
-        click.echo("something differs" if found.findings else "all is as recorded")
+        for line in said:
+            click.echo(line)
+    if bundle is not None:
+        click.echo(f"written: {write_bundle(study, bundle, [*map(str, found.findings), *said])}")
     ctx.exit(INPUT_AT_FAULT if found.findings else DONE)
 
 

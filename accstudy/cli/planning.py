@@ -153,6 +153,14 @@ def new(folder: Path, protocol: str, title: str, quiet: bool) -> None:
 @click.option("--repeats", type=click.IntRange(min=1), help="Scans of each kind in a block.")
 @click.option("--seed", type=click.IntRange(min=0), help="Of the order; drawn by default.")
 @click.option("--sizes-only", is_flag=True, help="Draw no order.")
+@click.option("--shift", type=_POSITIVE, help="Drift studies: shift to be found, µm.")
+@click.option(
+    "--sessions-a-year",
+    type=_POSITIVE,
+    default=12.0,
+    show_default=True,
+    help="Drift studies: sessions held in a year.",
+)
 def plan(
     study: Path,
     s_r: float | None,
@@ -179,10 +187,13 @@ def plan(
     repeats: int | None,
     seed: int | None,
     sizes_only: bool,
+    shift: float | None,
+    sessions_a_year: float,
 ) -> None:
     """Say how many scans STUDY needs, and draw their order.
 
-    Sizes need assumptions: --s-r (and --s-cell, --bias), or --pilot. The order fills an empty
+    Sizes need assumptions: --s-r (and --s-cell, --bias), or --pilot. For a drift study they
+    are a trade: false alarms a year against months to find --shift. The order fills an empty
     scan list and makes plan/bench_sheet.pdf; to a list with rows it adds those of the
     --session that is named.
 
@@ -198,7 +209,23 @@ def plan(
         raise click.UsageError("give either --s-r or --pilot")
     settings = read_settings(study / "study.toml")
     written: list[Path] = []
-    if s_r is not None or pilot is not None:
+    if settings.study.kind == "drift" and s_r is not None:
+        from accstudy.plan.trade import drift_trade
+
+        trade = drift_trade(
+            s_r,
+            s_cell,
+            shift=shift or settings.drift.shift_um,
+            sessions_per_year=sessions_a_year,
+            per_session=per_cell,
+        )
+        click.echo(_shown(trade.drop(columns="method")))
+        click.echo(
+            "choose a line: n_baseline is drift.baseline_sessions, n_scans --repeats, and "
+            "false_alarm_every drift.false_alarm_every of study.toml"
+        )
+        written.append(sizes.write_table(study, "plan_drift", trade))
+    elif s_r is not None or pilot is not None:
         spread = (
             sizes.pilot_spread(pilot, condition=pilot_condition, measurand=measurand)
             if pilot is not None

@@ -21,7 +21,7 @@ from accstudy.stages.measure import Show
 from accstudy.stages.standing import FILE as STATUS
 from accstudy.stages.standing import status_file
 from accstudy.study.history import FILE as HISTORY
-from accstudy.study.history import add_run
+from accstudy.study.history import add_run, last_run
 from accstudy.study.load import Study, resolve
 from accstudy.study.record import (
     digest,
@@ -32,6 +32,7 @@ from accstudy.study.record import (
     versions,
     write_files,
 )
+from accstudy.study.sessions import news, session_digests
 from accstudy.tables import TABLES, csv_bytes, read_csv
 
 __all__ = ["Say", "Work"]
@@ -218,14 +219,19 @@ class Work:
             stage: [f.to_dict() for f in found] for stage, found in self.findings.items()
         }
         self.record["inputs"] = self._inputs()
+        history = _bytes_of(self.results / HISTORY)
+        self.record["sessions"] = session_digests(
+            self.study.scans,
+            {scan: parts["file"] for scan, parts in self.record.get("scans", {}).items()},
+            self.study.given_poses,
+        )
         if "drift_status" in self.tables:
             self.bytes[STATUS] = json_bytes(status_file(self.tables["drift_status"]))
         self.bytes[DICTIONARY] = json_bytes(data_package(self.tables))
         self.record["outputs"] = {name: digest(data) for name, data in sorted(self.bytes.items())}
         record = json_bytes(self.record)
         self.bytes["record.json"] = record
-        history = _bytes_of(self.results / HISTORY)
-        entry = {
+        entry: dict[str, Any] = {
             "at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
             "accstudy": __version__,
             "settings": digest(json_bytes(self.record["settings"])),
@@ -233,7 +239,11 @@ class Work:
             "outputs": digest(json_bytes(self.record["outputs"])),
             "record": digest(record),
             "who": who,
+            "sessions": news(history, self.record["sessions"]),
         }
+        before = _bytes_of(self.results / "record.json")
+        if before and last_run(history).get("record") != digest(before):
+            entry["lost"] = digest(before)  # the former run is in no line of the history
         self.bytes[HISTORY] = add_run(history, entry)
         with replace_folder(self.results, own=_own_result) as folder:
             for name, data in self.bytes.items():
