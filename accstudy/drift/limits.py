@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from accstudy.accuracy.conformity import verdict
+from accstudy.accuracy.judge import ALL_PAIRS, verdict
 
 __all__ = [
     "ALL_PAIRS",
@@ -22,8 +22,8 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-ALL_PAIRS = "all pairs"
 METHOD = "session mean, Student's t, reference included"
+WITHOUT = "session mean, Student's t; uncertainty of the reference unknown"
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,12 +149,14 @@ def limit_rows(
     They do not conform where one does not: there the risk is shared among the pairs
     (Bonferroni). Decision by ISO 14253-1: the uncertainty lies against who states.
     """
-    parts = []
+    parts: list[pd.DataFrame] = []
     number: dict[tuple[str, str], int] = {}
     for device, model, *_ in sessions:
         number[(device, model)] = number.get((device, model), 0) + 1
     for (device, model, a, b), one in sessions.items():
-        reference = u.get((model, a, b), 0.0)
+        reference = u.get((model, a, b), np.nan)
+        known = bool(np.isfinite(reference))
+        reference = reference if known else 0.0
         combined = np.hypot(one.sd_of_means, reference)
         with np.errstate(divide="ignore", invalid="ignore"):
             df = np.where(one.sd_of_means > 0, combined**4 / (one.sd_of_means**4 / one.df), np.inf)
@@ -169,6 +171,7 @@ def limit_rows(
             u_um=combined,
             bound_um=away + stdtrit(df, confidence) * combined,
             low_um=away - stdtrit(df, confidence) * combined,
+            method=METHOD if known else WITHOUT,
         )
         shared = 1 - (1 - confidence) / number[(device, model)]
         frame["_low"] = away - stdtrit(df, shared) * combined
@@ -184,7 +187,7 @@ def limit_rows(
     together["low_um"] = together["_least"]
     together.loc[together["_seen"] < wanted, "bound_um"] = np.nan  # a pair that was not seen
     table = pd.concat([together, table], ignore_index=True)
-    table["limit_um"], table["confidence"], table["method"] = limit, confidence, METHOD
+    table["limit_um"], table["confidence"] = limit, confidence
     table["verdict"] = [
         verdict(high, low, limit)
         for high, low in zip(table["bound_um"], table["low_um"].fillna(-np.inf), strict=True)

@@ -6,8 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
-from accstudy.accuracy.conformity import PROVEN
-from accstudy.drift.limits import ALL_PAIRS
+from accstudy.accuracy.judge import ALL_PAIRS, VERIFIED
 from accstudy.drift.signals import Found
 from accstudy.drift.stretch import Stretch
 
@@ -93,7 +92,7 @@ def _neighbours(sessions: pd.DataFrame) -> pd.DataFrame:
 def _against_the_limit(sessions: pd.DataFrame, together: pd.DataFrame) -> pd.DataFrame:
     columns = ["session", "implant_a", "implant_b", "bound_um", "limit_um", "verdict"]
     found = sessions.merge(together[columns], on="session", how="left")
-    verified = found["verdict"] == PROVEN
+    verified = found["verdict"] == VERIFIED
     found["doubt"] = [
         "" if good else _beyond(row) for good, row in zip(verified, found.itertuples(), strict=True)
     ]

@@ -8,9 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from accstudy.accuracy.conformity import PROVEN, REFUTED
+from accstudy.accuracy.judge import ALL_PAIRS, REFUTED, VERIFIED
 from accstudy.drift.device import Charted, Device
-from accstudy.drift.limits import ALL_PAIRS
 from accstudy.drift.measurands import CROSS_ARCH
 from accstudy.drift.projection import next_session
 from accstudy.drift.signals import Found, unit_text
@@ -255,7 +254,7 @@ def _limit_sentence(row: dict[str, Any]) -> str:
 def _duty_sentence(row: dict[str, Any]) -> str:
     """What follows for former work, and what the charts cannot do."""
     said = []
-    if row["state"] == CHANGED and row.get("limit_verdict") == PROVEN:
+    if row["state"] == CHANGED and row.get("limit_verdict") == VERIFIED:
         said.append("Changed, still within the limit.")
     if row["n_not_verified"]:
         good, after, n = row["reassess_from"], row["reassess_to"], row["n_not_verified"]
@@ -275,7 +274,7 @@ def _duty_sentence(row: dict[str, Any]) -> str:
 def _action(device: Device, held: Held, row: dict[str, Any]) -> dict[str, Any]:
     last = pd.Timestamp(row["last_at"]).normalize()
     verdict = row.get("limit_verdict", "")
-    if verdict and verdict != PROVEN:
+    if verdict and verdict != VERIFIED:
         why = "a pair lies beyond the limit" if verdict == REFUTED else (
             "not every pair is verified to keep the limit"
         )  # fmt: skip

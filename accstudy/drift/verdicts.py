@@ -56,11 +56,15 @@ def hold_limit(
     for (device, model, a, b), rows in sessions.items():
         since = begins.get((device, model), pd.Timestamp.min)
         now = rows[rows["at"] >= since].reset_index(drop=True)
-        row = _ahead(now, u.get((model, a, b), 0.0), options) if len(now) >= MIN_TREND else None
+        row = _ahead(now, _known(u.get((model, a, b))), options) if len(now) >= MIN_TREND else None
         if row is not None:
             names = {"device": device, "model": model, "implant_a": a, "implant_b": b}
             ahead.append({**names, **row})
     return held, ahead
+
+
+def _known(u: float | None) -> float:
+    return 0.0 if u is None or np.isnan(u) else u
 
 
 def _ahead(rows: pd.DataFrame, u: float, options: DriftOptions) -> dict[str, Any] | None:

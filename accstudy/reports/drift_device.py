@@ -6,6 +6,7 @@ from typing import Any
 
 import pandas as pd
 
+from accstudy.accuracy.judge import ALL_PAIRS, VERIFIED
 from accstudy.figures.drift import chart_panels, limit_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
@@ -25,8 +26,6 @@ from accstudy.reports.sessions import (
 from accstudy.reports.wording import NONE, count, day, missing, number, p_value, unit_name
 
 __all__ = ["chapter", "how_to_read", "main_chart"]
-
-_VERIFIED = ("conformity proven", "conformity verified")
 
 
 def how_to_read(document: Document) -> None:
@@ -199,14 +198,13 @@ def _limit_figure(
     document: Document, content: ReportContent, row: Any, name: str, events: pd.DataFrame
 ) -> None:
     held = rows_of_device(content.table("drift_limits"), row.device, row.model)
-    held = held[held["scope"] == "all pairs"] if len(held) else held
+    held = held[held["scope"] == ALL_PAIRS] if len(held) else held
     if not len(held):
         return
-    verified = next((v for v in _VERIFIED if (held["verdict"] == v).any()), _VERIFIED[0])
-    open_ones = int((held["verdict"] != verified).sum())
+    open_ones = int((held["verdict"] != VERIFIED).sum())
     document.figure(
         slug("limit", row.device, row.model),
-        limit_chart(held, events, verified=verified),
+        limit_chart(held, events, verified=VERIFIED),
         caption=f"{name}, pair with the largest bound of every session: from its mean deviation to "
         "its 95 % bound. Line: the limit. Squares: sessions in which not every pair is verified.",
         alt=f"Bounds of {name} against the limit of {held['limit_um'].iloc[0]:g} µm: "

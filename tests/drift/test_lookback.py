@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from accstudy.accuracy.conformity import verdict
-from accstudy.drift.limits import ALL_PAIRS
+from accstudy.accuracy.judge import ALL_PAIRS, verdict
 from accstudy.drift.lookback import lookback_rows
 from accstudy.drift.signals import Found, event_near
 from accstudy.drift.stretch import chart_stretch
