@@ -149,10 +149,11 @@ def _known_u(reference_u: pd.DataFrame | None) -> dict[tuple[str, str, str], flo
     if reference_u is None or not len(reference_u):
         return {}
     mine = reference_u[reference_u["measurand"] == "distance_um"]
-    out = {}
+    out: dict[tuple[str, str, str], float] = {}
     for model, subject, u in mine[["model", "subject", "u"]].to_numpy():
         a, _, b = str(subject).partition("-")
-        out[(str(model), a, b)] = float(u)
+        key = (str(model), a, b)
+        out[key] = max(out.get(key, float(u)), float(u))
     return out
 
 
