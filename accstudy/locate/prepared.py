@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 
 from accstudy.errors import InputError
 from accstudy.locate.body import ScanBody
+from accstudy.locate.curved import refine_curved
 from accstudy.locate.rotation import RadialMap, radial_map
 from accstudy.locate.samples import PairTable, pair_table, spread_points
-from accstudy.locate.smooth import clean_mesh, face_normals, outwards, refine_curved, sharp_edges
+from accstudy.locate.smooth import clean_mesh, face_normals, outwards, sharp_edges
 from accstudy.mesh.model import Mesh
 
 if TYPE_CHECKING:

@@ -15,7 +15,7 @@ from accstudy.errors import InputError, nearest
 from accstudy.locate.body import ScanBody
 from accstudy.mesh.model import Mesh
 
-__all__ = ["SHAPES", "BodyShape", "body_shape", "scan_body"]
+__all__ = ["SHAPES", "BodyShape", "body_shape", "scan_body", "stack"]
 
 Floats = NDArray[np.float64]
 
@@ -249,7 +249,7 @@ def _draw(shape: BodyShape, segment: float, rounding: float) -> Mesh:
         *levels,
         *[ring(top, cut=bool(shape.cuts), scale=s, inset=rounding) for s in shrink],
     ]
-    mesh = _stack(levels, top)
+    mesh = stack(levels, top)
     if rounding > 0:
         vertices = mesh.vertices_mm.copy()
         for _ in range(60):
@@ -289,7 +289,7 @@ def _ring_angles(shape: BodyShape, segment: float) -> Floats:
     return np.asarray(np.radians(np.concatenate(found)))
 
 
-def _stack(levels: list[Floats], top: float) -> Mesh:
+def stack(levels: list[Floats], top: float) -> Mesh:
     """Join rings of equal count upwards, close both ends, weld what coincides."""
     n = len(levels[0])
     i = np.arange(n)

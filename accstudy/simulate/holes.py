@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from accstudy.geometry.rigid import Rigid, unit
-from accstudy.simulate.bodies import BodyShape
 from accstudy.simulate.field import random_field
+from accstudy.simulate.rounded import Shape
 
 __all__ = ["HOLE_SIDES", "cut_hole"]
 
@@ -25,7 +25,7 @@ def cut_hole(
     vertices_mm: Floats,
     faces: Labels,
     on_body: NDArray[np.bool_],
-    body: BodyShape,
+    body: Shape,
     place: Rigid,
     *,
     share: float,
@@ -41,7 +41,7 @@ def cut_hole(
         The scan, model frame.
     on_body : (n,) ndarray of bool
         Which vertices are this body's.
-    body : BodyShape
+    body : Shape
         Its shape.
     place : Rigid
         Its pose: from the implant's into the model frame.
@@ -92,7 +92,7 @@ def cut_hole(
 
 def _hidden(
     points: Floats,
-    body: BodyShape,
+    body: Shape,
     place: Rigid,
     others: Sequence[Floats],
     kind: str,
@@ -112,7 +112,7 @@ def _hidden(
 
 
 @cache
-def _usable_places(body: BodyShape) -> tuple[Floats, Floats]:
+def _usable_places(body: Shape) -> tuple[Floats, Floats]:
     mesh = body.drawing(segment_mm=0.2).mesh
     corners = mesh.vertices_mm[mesh.faces]
     usable = corners.mean(axis=1)[:, 2] > body.use_above_mm

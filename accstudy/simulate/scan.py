@@ -14,9 +14,10 @@ from accstudy.errors import InputError
 from accstudy.geometry.rigid import Rigid, unit
 from accstudy.mesh.model import Mesh
 from accstudy.simulate.arch import frames
-from accstudy.simulate.bodies import BodyShape, body_shape
+from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.field import random_field
 from accstudy.simulate.holes import HOLE_SIDES, cut_hole
+from accstudy.simulate.rounded import Shape
 from accstudy.simulate.scene import Blob, Scene, random_pose
 from accstudy.tables import shape
 
@@ -81,7 +82,7 @@ class SimulatedScan:
 
 def simulate_scan(
     implants: pd.DataFrame,
-    bodies: Mapping[str, BodyShape] | BodyShape | str = "cylinder-flat",
+    bodies: Mapping[str, Shape] | Shape | str = "cylinder-flat",
     *,
     n_triangles: int = 60_000,
     noise_um: float = 8.0,
@@ -93,7 +94,7 @@ def simulate_scan(
     hole_side: str = "hidden",
     displaced: Mapping[str, Rigid] | None = None,
     missing: Sequence[str] = (),
-    extra: Sequence[tuple[BodyShape | str, Rigid]] = (),
+    extra: Sequence[tuple[Shape | str, Rigid]] = (),
     blobs: Sequence[Blob] = (),
     keep: tuple[Sequence[float], float] | None = None,
     doubled_mm: float = 0.0,
@@ -113,7 +114,7 @@ def simulate_scan(
     ----------
     implants : DataFrame
         Table ``implants`` of one model: positions, axes, flats, ``scan_body``.
-    bodies : mapping, BodyShape or str
+    bodies : mapping, shape or str
         Shape for each key in ``scan_body``, or one for all.
     n_triangles : int
         Triangles of the whole scan before holes, held within a tenth.
@@ -342,11 +343,11 @@ def _half_space(direction: Sequence[float], level: float) -> Callable[[Floats], 
     return lambda points: np.asarray(points @ unit(direction) >= level)
 
 
-def _shape_of(bodies: Mapping[str, BodyShape] | BodyShape | str, key: str) -> BodyShape:
-    if isinstance(bodies, BodyShape):
-        return bodies
+def _shape_of(bodies: Mapping[str, Shape] | Shape | str, key: str) -> Shape:
     if isinstance(bodies, str):
         return body_shape(bodies)
+    if not isinstance(bodies, Mapping):
+        return bodies
     if key not in bodies:
         raise InputError(f'no shape for scan body "{key}"')
     return bodies[key]

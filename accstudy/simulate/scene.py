@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from accstudy.geometry.rigid import Rigid, rotation_vector, unit
 from accstudy.simulate.arch import Ridge
-from accstudy.simulate.bodies import BodyShape
+from accstudy.simulate.rounded import Shape
 from accstudy.simulate.surface import Solid, net, triangulate
 
 __all__ = ["BLOB", "RIDGE", "Blob", "Scene", "random_pose"]
@@ -70,7 +70,7 @@ class Scene:
 
     def add_body(
         self,
-        body: BodyShape,
+        body: Shape,
         place: Rigid,
         label: int,
         *,

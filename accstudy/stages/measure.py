@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import traceback
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -22,6 +23,8 @@ __all__ = ["ROOMS", "Measured", "Show", "measure_scans", "scan_parts"]
 
 ROOMS = ("geometry", "mesh", "locate")
 """Rooms that poses depend on."""
+
+_FAILED = "locating-failed"
 
 Show = Callable[[str, int, int], None]
 
@@ -162,7 +165,7 @@ def measure_scans(
     found = each(_measure_one, todo, jobs=jobs, scheduler=scheduler, folder=study.path)
     for done, (job, result) in enumerate(zip(todo, found, strict=True), start=1):
         results[job.scan] = result
-        if cache:
+        if cache and not any(f.code == _FAILED for f in result.findings):
             cache.put(keys[job.scan], result)
         if show:
             show(job.scan, done, len(todo))
@@ -231,8 +234,24 @@ def _measure_one(job: _Job) -> ScanResult:
     except AccstudyError as error:
         findings = (replace(f, severity=Severity.ERROR) for f in error.findings)
         return ScanResult(empty("poses"), tuple(_placed(f, job) for f in findings))
+    except MemoryError:
+        raise  # of the machine, not of the scan
+    except Exception as error:  # whatever one scan does must not cost the others
+        return ScanResult(empty("poses"), (_placed(_failure(error), job),))
     found = (*mesh.findings, *located.findings)
     return ScanResult(shape("poses", located.poses), tuple(_placed(f, job) for f in found))
+
+
+def _failure(error: Exception) -> Finding:
+    """What is said of a scan that the program could not cope with."""
+    place = traceback.extract_tb(error.__traceback__)[-1]
+    return Finding(
+        Severity.ERROR,
+        _FAILED,
+        f"locating failed: {type(error).__name__}: {error} ({Path(place.filename).name}, "
+        f"line {place.lineno})",
+        mend="this is a bug: report it, with the scan if you can; the other scans are measured",
+    )
 
 
 def _placed(finding: Finding, job: _Job) -> Finding:

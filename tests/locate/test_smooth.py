@@ -1,33 +1,10 @@
 import numpy as np
 import pytest
 
-from accstudy.locate.smooth import clean_mesh, outwards, refine_curved, sharp_edges
+from accstudy.locate.curved import refine_curved
+from accstudy.locate.smooth import clean_mesh, outwards, sharp_edges
 from accstudy.mesh.model import Mesh
-from accstudy.simulate.bodies import body_shape, scan_body
-
-
-def side_error_um(mesh, radius_mm):
-    """Distances of points on the triangles of a side from its cylinder: 99 % and all within."""
-    p = mesh.vertices_mm[mesh.faces]
-    low, high = p[:, :, 2].min(axis=1), p[:, :, 2].max(axis=1)
-    side = (high > low + 1e-6) & (high < 7.0)
-    weights = np.random.default_rng(1).dirichlet([1, 1, 1], 20)
-    points = np.einsum("wk,fkd->fwd", weights, p[side])
-    return np.percentile(
-        1e3 * np.abs(np.hypot(points[..., 0], points[..., 1]) - radius_mm), [99, 100]
-    )
-
-
-@pytest.mark.parametrize("segment_mm", [0.5, 0.8])
-def test_refining_undoes_the_chords_of_a_round_side(segment_mm):
-    radius = body_shape("cylinder-flat").radius_mm
-    drawing = clean_mesh(scan_body("cylinder-flat", segment_mm=segment_mm).mesh)
-    chord_um = 1e3 * segment_mm**2 / (8 * radius)
-    assert side_error_um(drawing, radius)[1] > 0.8 * chord_um
-    most, worst = side_error_um(refine_curved(drawing), radius)
-    assert most < 1.0
-    # at a corner where the side meets the cut for the flat, its normal is known from one side
-    assert worst < 6.0
+from accstudy.simulate.bodies import scan_body
 
 
 def test_refining_leaves_flat_faces_and_sharp_edges_alone():

@@ -1,8 +1,14 @@
 """Measuring does not depend on processes, on the order of the list, or on what is cached."""
 
+import shutil
+
+import numpy as np
 import pandas as pd
 import pytest
+from click.testing import CliRunner
 
+import accstudy.locate.locate as locating
+from accstudy.cli.main import main
 from accstudy.mesh.read import stl_bytes
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
@@ -92,3 +98,46 @@ def test_a_scan_that_cannot_be_read_is_left_out_and_named(made):
     assert found.left_out == ("s2",)
     assert set(found.poses["scan"]) == {"s0", "s1"}
     assert any("scans/s2.stl" in f.where for f in found.findings)
+
+
+STAGES = (
+    "search",
+    "fit_candidates",
+    "same_bodies",
+    "spare_bodies",
+    "recover",
+    "refine_fits",
+    "judge_body",
+    "fit_lines",
+)
+
+
+@pytest.mark.parametrize("stage", STAGES)
+def test_a_scan_that_breaks_a_stage_is_left_out_and_the_others_measured(made, monkeypatch, stage):
+    folder, rows, _ = made
+    now = [""]
+    locate, broken = locating.locate_scan, getattr(locating, stage)
+
+    def named(mesh, **options):
+        now[0] = options["scan"]
+        return locate(mesh, **options)
+
+    def breaking(*given, **options):
+        if now[0] == "s1":
+            raise np.linalg.LinAlgError("Singular matrix")
+        return broken(*given, **options)
+
+    monkeypatch.setattr(locating, "locate_scan", named)
+    monkeypatch.setattr(locating, stage, breaking)
+    study_of(folder, rows)
+    shutil.rmtree(folder / ".accstudy", ignore_errors=True)
+    call = ["measure", str(folder), "--jobs", "1"]
+    assert CliRunner().invoke(main, call).exit_code == 4
+    findings = pd.read_csv(folder / "results/findings.csv")
+    found = findings[findings["code"] == "locating-failed"]
+    assert len(found) == 1
+    assert "LinAlgError: Singular matrix" in found["what"].iloc[0]
+    assert found["where"].iloc[0] == "scans/s1.stl"
+    assert set(pd.read_csv(folder / "results/poses.csv")["scan"]) == {"s0", "s2"}
+    monkeypatch.undo()  # a failure is not kept: the next run tries again
+    assert CliRunner().invoke(main, call).exit_code == 0
