@@ -202,6 +202,7 @@ _TABLES = (
             k n coverage factor of U_position_um
             valid_from d first day on which this row is the reference
             height_mm n height over the platform, along the axis, where the position was measured
+            arch_order n place along the arch, counted from either end; from the positions if empty
             """,
             required=False,
         ),

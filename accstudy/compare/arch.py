@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
+from accstudy.compare.order import arch_order
 from accstudy.geometry.rigid import unit
 
 __all__ = ["Arch", "arch_of"]
@@ -44,6 +45,8 @@ class Arch:
         with the axes up).
     angulation_by : tuple of str
         How each ``angulation_deg`` is defined; empty if the reference does not say.
+    rivals : tuple of tuple of str
+        Other orders that the positions support about as well.
     """
 
     implants: tuple[str, ...]
@@ -58,6 +61,7 @@ class Arch:
     angulation_deg: Floats
     outward_known: bool
     angulation_by: tuple[str, ...] = ()
+    rivals: tuple[tuple[str, ...], ...] = ()
 
 
 def arch_of(reference: pd.DataFrame) -> Arch:
@@ -74,20 +78,21 @@ def arch_of(reference: pd.DataFrame) -> Arch:
 
     Notes
     -----
-    The order is that of the shortest open path through the platforms, begun at
-    the end that stands first in the table. The curve is a cubic spline over
+    For the order see `accstudy.compare.order.arch_order`. The curve is a cubic spline over
     the centripetal parameter (differences to the power 1/2), which keeps it
     free of loops between unevenly spaced platforms. For two implants it is the
     straight line: the path is then the span, although the arch between them
     may be longer.
     """
     positions = reference[["x_mm", "y_mm", "z_mm"]].to_numpy(float)
-    order = _shortest_path(positions)
+    common = unit(reference[["axis_x", "axis_y", "axis_z"]].to_numpy(float).sum(axis=0))
+    found = arch_order(positions, common, stated=reference.get("arch_order"))
+    order = list(found.order)
     rows = reference.iloc[order].reset_index(drop=True)
     positions = positions[order]
     axes = rows[["axis_x", "axis_y", "axis_z"]].to_numpy(float)
     flats = rows[["flat_x", "flat_y", "flat_z"]].to_numpy(float)
-    common = unit(axes.sum(axis=0))
+    names = reference["implant"].tolist()
     tangents, path = _curve(positions)
     vertical = np.broadcast_to(common, tangents.shape)
     along = unit(tangents - (tangents @ common)[:, None] * common)
@@ -106,47 +111,8 @@ def arch_of(reference: pd.DataFrame) -> Arch:
         angulation_deg=rows["angulation_deg"].to_numpy(float),
         outward_known=known,
         angulation_by=tuple(rows["angulation_by"]) if "angulation_by" in rows else (),
+        rivals=tuple(tuple(names[k] for k in way) for way in found.rivals),
     )
-
-
-def _shortest_path(points: Floats) -> list[int]:
-    """Order of the shortest open path through points (Held and Karp 1962)."""
-    n = len(points)
-    if n <= 2:
-        return list(range(n))
-    gap = np.linalg.norm(points[:, None] - points[None], axis=2)
-    if n > 12:  # beyond any arch; the exact search would take too long
-        return _greedy_path(gap)
-    full = 1 << n
-    cost = np.full((full, n), np.inf)
-    came = np.full((full, n), -1)
-    for i in range(n):
-        cost[1 << i, i] = 0.0
-    for used in range(full):
-        for last in np.flatnonzero(np.isfinite(cost[used])).tolist():
-            for nxt in range(n):
-                if used & (1 << nxt):
-                    continue
-                total = cost[used, last] + gap[last, nxt]
-                if total < cost[used | (1 << nxt), nxt] - 1e-12:
-                    cost[used | (1 << nxt), nxt] = total
-                    came[used | (1 << nxt), nxt] = last
-    end = int(np.argmin(cost[-1]))
-    used = full - 1
-    order: list[int] = []
-    while end >= 0:
-        order.append(end)
-        used, end = used & ~(1 << end), int(came[used, end])
-    return order if order[0] < order[-1] else order[::-1]
-
-
-def _greedy_path(gap: Floats) -> list[int]:
-    start = int(np.unravel_index(np.argmax(gap), gap.shape)[0])
-    order, left = [start], set(range(len(gap))) - {start}
-    while left:
-        order.append(min(left, key=lambda j: gap[order[-1], j]))
-        left.discard(order[-1])
-    return order
 
 
 def _curve(positions: Floats) -> tuple[Floats, Floats]:

@@ -14,7 +14,9 @@ __all__ = [
     "Lines",
     "fit_lines",
     "match_arrangement",
+    "mirrored",
     "misfit_mm",
+    "own_mirror_image",
     "place_of",
     "refit",
 ]
@@ -130,6 +132,28 @@ def match_arrangement(
         if not any(_part_of(way, larger) for larger in kept):
             kept.append(way)
     return kept
+
+
+def own_mirror_image(reference: Lines, *, within_mm: float = 0.8, within_deg: float = 4.0) -> bool:
+    """Whether an arrangement lies as its own mirror image does, as a straight row.
+
+    Parameters
+    ----------
+    reference : Lines
+        The implants.
+    within_mm, within_deg : float
+        As in `match_arrangement`.
+    """
+    ways = match_arrangement(
+        mirrored(reference), reference, within_mm=within_mm, within_deg=within_deg
+    )
+    return bool(ways) and ways[0].matched == len(reference.points_mm)
+
+
+def mirrored(lines: Lines) -> Lines:
+    """The same lines seen in a mirror."""
+    mirror = np.array([-1.0, 1.0, 1.0])
+    return Lines(lines.points_mm * mirror, lines.axes * mirror, lines.kinds)
 
 
 def fit_lines(reference: Lines, found: Lines, implants: Ints, candidates: Ints) -> Rigid:

@@ -7,7 +7,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from accstudy.errors import ComputationError, Finding, InputError, Severity
-from accstudy.locate.arrangement import Arrangement, Lines, match_arrangement
+from accstudy.locate.arrangement import (
+    Arrangement,
+    Lines,
+    match_arrangement,
+    mirrored,
+    own_mirror_image,
+)
 from accstudy.locate.model import ReferenceModel
 from accstudy.mesh.model import Mesh
 
@@ -122,15 +128,11 @@ def check_arrangement(
     """
     n = len(model.implants)
     matched = ways[0].matched if ways else 0
-    if matched < n:
-        mirror = np.array([-1.0, 1.0, 1.0])
-        reflected = Lines(
-            model.lines.points_mm * mirror, model.lines.axes * mirror, model.lines.kinds
-        )
-        mirrored = match_arrangement(reflected, found)
-        if mirrored and mirrored[0].matched > max(matched, 2):
+    if matched < n and not own_mirror_image(model.lines):
+        other = match_arrangement(mirrored(model.lines), found)
+        if other and other[0].matched > max(matched, 2):
             raise MirroredScanError(
-                f"{mirrored[0].matched} scan bodies fit the mirror image of model {model.name}, "
+                f"{other[0].matched} scan bodies fit the mirror image of model {model.name}, "
                 f"{matched} the model itself",
                 hint="the scan was mirrored on export; export it again without mirroring",
             )

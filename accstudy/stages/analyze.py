@@ -22,6 +22,7 @@ from accstudy.seating.contributions import gap_contributions
 from accstudy.seating.reference import reference_uncertainty
 from accstudy.seating.summary import scan_misfits, seat_summary
 from accstudy.seating.table import seating_table
+from accstudy.stages.arches import arch_findings
 from accstudy.stages.compare import (
     at_reference_temperature,
     by_reference,
@@ -69,7 +70,7 @@ def analyze_poses(study: Study, poses: pd.DataFrame, *, allow_outside: bool = Fa
     -------
     Analyzed
     """
-    findings: list[Finding] = []
+    findings: list[Finding] = arch_findings(study)
     poses = at_reference_temperature(study, poses)
     findings += suspected_setup(study, poses)
     every_pair, every_single = deviations(study, poses)
