@@ -321,7 +321,7 @@ _TABLES = (
             n_implants i implants of the model
             distance_um n deviation of the distance, measured minus reference
             angle_deg n deviation of the angle between the axes, measured minus reference
-            relative_axis_deg n angle by which the second axis is off in the frame of the first
+            relative_axis_deg n angle by which an axis is off, seen from the other implant (r.m.s.)
             direction_x n unit vector from the first implant to the second, in the reference
             direction_y n unit vector from the first implant to the second, in the reference
             direction_z n unit vector from the first implant to the second, in the reference
@@ -550,6 +550,7 @@ _TABLES = (
             tilt_deg n angle between seat and platform
             turns n largest gap as turns of the screw
             u_gap_max_um n standard uncertainty of gap_max_um from the poses
+            unseated_share n share of the Monte Carlo draws that do not seat within the clearance
             best_seat_um n largest rim gap of the scan's best seat
             status t ok, interference, infeasible or not computed
             note t what the user should know about this framework
@@ -572,6 +573,8 @@ _TABLES = (
             gap_max_um n largest gap there
             gap_min_um n smallest gap there; negative is interference
             u_misfit_um n standard uncertainty of misfit_um from the poses
+            locating_median_um n median misfit of a perfect framework located as uncertainly
+            locating_p95_um n its 95 % value: a smaller misfit cannot be told from none
             n_seats i seats of the framework
             span_mm n longest straight distance between two of its platforms
             angulation_deg n largest angulation of its implants
@@ -591,7 +594,10 @@ _TABLES = (
             angulation_deg n largest angulation of its implants
             n_scans i scans
             n_cells i cells (scans under repeatability conditions)
+            n_fewer_seats i scans whose framework has fewer seats than the others
             n_infeasible i scans whose framework does not seat at all within the clearance
+            n_not_told i scans whose misfit cannot be told from that of a perfect framework
+            locating_p95_um n misfit below which that is so (median of the scans)
             mean_um n mean of the scans' misfits
             q25_um n lower quartile
             median_um n median

@@ -16,6 +16,7 @@ from accstudy.tables import empty, shape
 __all__ = ["ALIGNMENTS", "implant_deviations", "pair_deviations"]
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
 
 _PARALLEL = float(np.sin(np.radians(1.0)))
 """Sine of the angle below which two axes count as parallel: whichever way one of them is
@@ -71,17 +72,16 @@ def pair_deviations(poses: pd.DataFrame, reference: pd.DataFrame) -> pd.DataFram
     span = np.linalg.norm(arch.positions_mm[second] - arch.positions_mm[first], axis=1)
     angle = angle_between_deg(arrays.axes[:, first], arrays.axes[:, second])
     angle_reference = angle_between_deg(arch.axes[first], arch.axes[second])
-    seen_axis = _second_axis_in_first_frame(
-        arrays.positions_mm[:, first],
-        arrays.axes[:, first],
-        arrays.positions_mm[:, second],
-        arrays.axes[:, second],
-    )
-    true_axis = _second_axis_in_first_frame(
-        arch.positions_mm[first], arch.axes[first], arch.positions_mm[second], arch.axes[second]
-    )
     direction = (arch.positions_mm[second] - arch.positions_mm[first]) / span[:, None]
     normal = _common_normal(arch.axes[first], arch.axes[second])
+    both_ways = [
+        angle_between_deg(
+            _second_axis_in_first_frame(arrays.positions_mm, arrays.axes, a, b),
+            _second_axis_in_first_frame(arch.positions_mm[None], arch.axes[None], a, b),
+        )
+        for a, b in ((first, second), (second, first))
+    ]
+    relative = np.sqrt((both_ways[0] ** 2 + both_ways[1] ** 2) / 2)
     names = np.array(arch.implants, dtype=object)
     s, p = measured.shape
     frame = pd.DataFrame(
@@ -100,7 +100,7 @@ def pair_deviations(poses: pd.DataFrame, reference: pd.DataFrame) -> pd.DataFram
             "n_implants": n,
             "distance_um": (1000 * (measured - span)).ravel(),
             "angle_deg": (angle - angle_reference).ravel(),
-            "relative_axis_deg": angle_between_deg(seen_axis, true_axis[None]).ravel(),
+            "relative_axis_deg": relative.ravel(),
             **{f"direction_{k}": np.tile(direction[:, i], s) for i, k in enumerate("xyz")},
             **{f"normal_{k}": np.tile(normal[:, i], s) for i, k in enumerate("xyz")},
         }
@@ -115,9 +115,9 @@ def _common_normal(axes_a: Floats, axes_b: Floats) -> Floats:
     return np.where(length > _PARALLEL, across / np.maximum(length, _PARALLEL), 0.0)
 
 
-def _second_axis_in_first_frame(p_a: Floats, axis_a: Floats, p_b: Floats, axis_b: Floats) -> Floats:
-    """Second axis in the frame of the first axis and the line to the second platform."""
-    line = p_b - p_a
+def _second_axis_in_first_frame(points: Floats, axes: Floats, a: Ints, b: Ints) -> Floats:
+    """Axes of implants b in the frames of axes a and the lines between, (s, pairs, 3)."""
+    line, axis_a, axis_b = points[:, b] - points[:, a], axes[:, a], axes[:, b]
     x = unit(line - np.sum(line * axis_a, axis=-1, keepdims=True) * axis_a)
     y = np.cross(axis_a, x)
     return np.stack([np.sum(axis_b * e, axis=-1) for e in (x, y, axis_a)], axis=-1)

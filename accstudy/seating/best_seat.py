@@ -31,7 +31,8 @@ class BestSeat:
     gap_um : float
         Largest rim gap; NaN when infeasible.
     feasible : bool
-        False when no position avoids interference and keeps the clearance.
+        False when no position near this one avoids interference and keeps the
+        clearance.
     rounds : int
         Linear programmes solved.
     bound_um : float

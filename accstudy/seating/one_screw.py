@@ -12,7 +12,7 @@ __all__ = ["one_screw"]
 
 Floats = NDArray[np.float64]
 
-_ROUNDS = 3  # of the closed-form turn; the second already moves less than a nanometre
+_MOST_ROUNDS, _RESTS_RAD = 50, 1e-11  # a turn of 1e-11 moves a seat 100 mm away by a picometre
 
 
 def one_screw(
@@ -69,9 +69,11 @@ def one_screw(
         wanted = platforms.centres_mm - origin
         angle = _overlap_turn(centres, wanted, axis, others)
         centres, axes = _twist(axis, angle, centres), _twist(axis, angle, axes)
-        for _ in range(_ROUNDS - 1):
+        for _ in range(_MOST_ROUNDS):
             angle = _offset_turn(centres, wanted, axis, platforms.axes, others)
             centres, axes = _twist(axis, angle, centres), _twist(axis, angle, axes)
+            if not np.nanmax(np.abs(angle), initial=0.0) > _RESTS_RAD:
+                break
     return Seats(centres + origin, axes)
 
 

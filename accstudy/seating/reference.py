@@ -19,7 +19,7 @@ __all__ = ["reference_uncertainty"]
 
 Floats = NDArray[np.float64]
 
-_MOST_SCANS = 50
+_MOST_SCANS = 20
 
 
 def reference_uncertainty(
@@ -28,7 +28,7 @@ def reference_uncertainty(
     factors: pd.DataFrame,
     *,
     platform_radius_mm: float = 2.0,
-    draws: int = 100,
+    draws: int = 600,
     seed: int = 30_000,
 ) -> pd.DataFrame:
     """Standard uncertainty of a condition's mean misfit from the reference alone.
@@ -60,7 +60,7 @@ def reference_uncertainty(
     not lessen them. Moving a platform by some micrometres is the same as moving
     the seat above it the other way; so the seats of all scans, aligned, are
     moved alike in every draw, and the mean misfit of the condition is taken.
-    At most 50 scans of a condition are used, the first.
+    At most 20 scans of a condition are used, the first.
     """
     condition = factors.set_index("scan")["condition"]
     rows = []

@@ -25,7 +25,9 @@ TERMINAL_SCREW = "terminal-screw"
 _RESOLUTION_UM = 0.01
 
 
-def scan_misfits(seating: pd.DataFrame, implants: pd.DataFrame) -> pd.DataFrame:
+def scan_misfits(
+    seating: pd.DataFrame, implants: pd.DataFrame, *, locating: pd.DataFrame | None = None
+) -> pd.DataFrame:
     """One number a scan and way of seating: the largest gap, or interference.
 
     Parameters
@@ -34,6 +36,8 @@ def scan_misfits(seating: pd.DataFrame, implants: pd.DataFrame) -> pd.DataFrame:
         Table ``seating`` with its factor columns.
     implants : DataFrame
         Table ``implants`` of its models, in any order.
+    locating : DataFrame, optional
+        From `accstudy.seating.noise.locating_misfits`.
 
     Returns
     -------
@@ -55,6 +59,8 @@ def scan_misfits(seating: pd.DataFrame, implants: pd.DataFrame) -> pd.DataFrame:
     if not rows:
         return shape("seating_scans", pd.DataFrame(), factors=factors)
     frame = pd.DataFrame([{**row, **_extent(row, implants)} for row in rows])
+    if locating is not None:
+        frame = frame.merge(locating, on=["scan", "seated"], how="left", validate="one_to_one")
     return shape("seating_scans", frame, factors=factors)
 
 
@@ -180,6 +186,7 @@ def _distribution(group: pd.DataFrame, limit_um: float | None, confidence: float
         "angulation_deg": full["angulation_deg"],
         "n_scans": len(computed),
         "n_cells": computed["cell"].nunique(),
+        "n_fewer_seats": int((group["n_seats"].astype(int) < int(full["n_seats"])).sum()),
         "n_infeasible": infeasible,
         "note": "",
     }
@@ -190,6 +197,10 @@ def _distribution(group: pd.DataFrame, limit_um: float | None, confidence: float
         pressed = computed["interference_um"].dropna()
         row.update(max_interference_um=pressed.max())
         row.update(_share("interference", int((pressed > 0).sum()), len(pressed), confidence))
+    least = computed.get("locating_p95_um")
+    if least is not None and least.notna().any():
+        row.update(locating_p95_um=float(least.median()))
+        row.update(n_not_told=int((computed["misfit_um"] <= least).sum()))
     if limit_um is not None and len(computed):
         row.update(_share("within", int((values <= limit_um).sum()), len(computed), confidence))
     return row
@@ -208,6 +219,8 @@ def _share(name: str, k: int, n: int, confidence: float) -> dict[str, float]:
 
 def _judge(row: dict[str, Any], group: pd.DataFrame, limit_um: float | None) -> None:
     notes = []
+    if row["n_fewer_seats"]:
+        notes.append(f"{row['n_fewer_seats']} of {len(group)} scans have fewer seats")
     seen = group[group["misfit_um"].notna()]
     if row["n_infeasible"]:
         notes.append("no bound: some frameworks do not seat at all within the clearance")
@@ -266,6 +279,13 @@ def summary_sentence(row: pd.Series) -> str:
         f"gap of {row['median_um']:.0f} µm in the middle of {row['n_scans']} scans and of "
         f"{row['max_um']:.0f} µm in the worst."
     )
+    if row.get("n_fewer_seats"):
+        text += f" {row['n_fewer_seats']} of the scans have fewer seats."
+    if pd.notna(row.get("locating_p95_um")) and row["n_not_told"]:
+        text += (
+            f" In {row['n_not_told']} the misfit cannot be told from that of a perfect framework: "
+            f"locating alone shows up to {row['locating_p95_um']:.0f} µm (95 %)."
+        )
     if pd.notna(row["limit_um"]):
         text += (
             f" {row['n_within']} of {row['n_scans']} stay within {row['limit_um']:g} µm "

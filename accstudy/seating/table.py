@@ -36,7 +36,7 @@ CAUTIONS = (
 )
 """What must stand beside every predicted gap."""
 
-_CLEARANCE_DRAWS = 20  # linear programmes a scan for the uncertainty where there is a clearance
+_CLEARANCE_DRAWS = 60  # linear programmes a scan for the uncertainty where there is a clearance
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +88,8 @@ def seating_table(
         whole rim.
     draws : int
         Monte Carlo draws for ``u_gap_max_um``; 0 leaves it empty. The best
-        seat takes all draws, but at most 20 of them where a clearance is given.
+        seat takes all draws, but at most 60 of them where a clearance is given; if
+        one of those does not seat within it, there is no uncertainty.
     seed : int
         Of the draws.
     factors : DataFrame, optional
@@ -155,13 +156,26 @@ def _rows(framework: Framework, options: _Options) -> Iterator[_Rows]:
             why = "the scan shows no flat here" if options.engaging else "no other seat"
         yield _frame(framework, name, gaps, u, status, why, best_seat_um=best.gap_um)
     if not best.feasible:
-        why = "no position avoids interference and keeps the sideways clearance"
+        why = "no position near the least-squares one avoids interference within the clearance"
         yield _frame(framework, BEST_SEAT, None, None, "infeasible", why)
         return
     gaps = rim_gaps(best.seats, framework.platforms, platform_radius_mm=options.platform_radius_mm)
-    u = None if drawn is None else _spread_of_best(framework, best, drawn, options)
-    why = "" if best.settled else "the best seat is not settled to 0.01 um"
-    yield _frame(framework, BEST_SEAT, gaps, u, "ok", why, best_seat_um=best.gap_um)
+    notes = [] if best.settled else ["the best seat is not settled to 0.01 um"]
+    free = _held_off(framework, best, options)
+    if free is not None:
+        notes.append(
+            "the sideways clearance holds the framework off its seats: the gap would be "
+            f"{free:.1f} um without it"
+        )
+    u, lost = None, np.nan
+    if drawn is not None:
+        u, lost = _spread_of_best(framework, best, drawn, options)
+    if lost > 0:
+        notes.append(f"no uncertainty: {100 * lost:.0f} % of the draws do not seat")
+    yield _frame(
+        framework, BEST_SEAT, gaps, u, "ok", "; ".join(notes), best_seat_um=best.gap_um,
+        unseated_share=lost,
+    )  # fmt: skip
 
 
 def seat_best(
@@ -212,34 +226,47 @@ def _spread(gaps: Gaps) -> Floats:
     return np.asarray(np.std(gaps.largest_um, axis=0, ddof=1))
 
 
+def _held_off(framework: Framework, best: BestSeat, options: _Options) -> float | None:
+    """Gap at the least-squares sideways position, um, if the clearance allows only a larger one."""
+    if options.lateral_clearance_um is None:
+        return None
+    free = seat_best(
+        framework, platform_radius_mm=options.platform_radius_mm, n_rim=options.n_rim
+    ).gap_um
+    return free if best.gap_um > free + _HELD_OFF_UM else None
+
+
 def _spread_of_best(
     framework: Framework, best: BestSeat, drawn: Seats, options: _Options
-) -> Floats:
-    """Standard uncertainty of each implant's largest gap at the best seat.
+) -> tuple[Floats, float]:
+    """Standard uncertainty of each implant's largest gap, and the share of draws without a seat.
 
     Every implant gets that of the framework's largest gap: only this one is
-    unique; the others may share the rest of the play in many ways.
+    unique; the others may share the rest of the play in many ways. Where some
+    draws do not seat there is none.
     """
+    n = len(framework.platforms.implants)
     mouth_from_scan = fit_rigid(two_points(framework.seats), two_points(best.seats))
     moved = Seats(mouth_from_scan.points(drawn.centres_mm), mouth_from_scan.vectors(drawn.axes))
     if options.lateral_clearance_um is None:
         largest, _ = quick_best_gaps(
             moved, framework.platforms, platform_radius_mm=options.platform_radius_mm
         )
-    else:
-        found = [
-            best_seat(
-                Seats(moved.centres_mm[i], moved.axes[i]),
-                framework.platforms,
-                platform_radius_mm=options.platform_radius_mm,
-                lateral_clearance_um=options.lateral_clearance_um,
-                n_rim=options.n_rim,
-            )
-            for i in range(min(len(moved.centres_mm), _CLEARANCE_DRAWS))
-        ]
-        largest = np.array([one.gap_um for one in found if one.feasible])
-    u = float(np.std(largest, ddof=1)) if len(largest) > 1 else np.nan
-    return np.full(len(framework.platforms.implants), u)
+        return np.full(n, float(np.std(largest, ddof=1))), 0.0
+    found = [
+        best_seat(
+            Seats(moved.centres_mm[i], moved.axes[i]),
+            framework.platforms,
+            platform_radius_mm=options.platform_radius_mm,
+            lateral_clearance_um=options.lateral_clearance_um,
+            n_rim=options.n_rim,
+        )
+        for i in range(min(len(moved.centres_mm), _CLEARANCE_DRAWS))
+    ]
+    seated = np.array([one.feasible and one.settled for one in found])
+    if not seated.all():
+        return np.full(n, np.nan), float(1 - seated.mean())
+    return np.full(n, float(np.std([one.gap_um for one in found], ddof=1))), 0.0
 
 
 def _judge(gaps: Gaps) -> tuple[str, str]:
@@ -257,6 +284,7 @@ def _frame(
     why: str,
     *,
     best_seat_um: float = np.nan,
+    unseated_share: float = np.nan,
 ) -> _Rows:
     names = framework.platforms.implants
     empty = np.full(len(names), np.nan)
@@ -280,9 +308,11 @@ def _frame(
         "implant": np.array(names, dtype=object),
         **dict(zip(_NUMBERS, numbers, strict=True)),
         "u_gap_max_um": empty if u is None else u,
+        "unseated_share": np.full(len(names), unseated_share),
         "status": states,
     }
 
 
 _NUMBERS = ("gap_max_um", "gap_min_um", "gap_mean_um", "lateral_um", "tilt_deg")
+_HELD_OFF_UM = 1.0
 _INTERFERENCE_UM = 0.02  # what the linear programme leaves undecided is no interference

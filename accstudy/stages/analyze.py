@@ -19,6 +19,7 @@ from accstudy.accuracy.vectors import implant_vectors
 from accstudy.drift.analysis import DriftOptions, analyze_drift
 from accstudy.errors import Finding, Severity
 from accstudy.seating.contributions import gap_contributions
+from accstudy.seating.noise import locating_misfits
 from accstudy.seating.reference import reference_uncertainty
 from accstudy.seating.summary import scan_misfits, seat_summary
 from accstudy.seating.table import seating_table
@@ -288,7 +289,7 @@ def _seating(study: Study, poses: pd.DataFrame, pairs: pd.DataFrame) -> dict[str
     settings, limits = study.settings.seating, study.settings.limits
     factors = study.scans[["scan", "condition", "cell", *study.factors]]
     radius = settings.platform_radius_mm
-    tables, parts, shares = [], [], []
+    tables, parts, shares, locating = [], [], [], []
     for mine, reference in by_reference(study, poses):
         tables.append(
             seating_table(
@@ -304,10 +305,11 @@ def _seating(study: Study, poses: pd.DataFrame, pairs: pd.DataFrame) -> dict[str
         )
         parts.append(gap_contributions(mine, reference, platform_radius_mm=radius, factors=factors))
         shares.append(_shared_in_gaps(study, mine, reference, factors, pairs))
+        locating.append(locating_misfits(mine, reference, platform_radius_mm=radius))
     if not tables:
         return {}
     seating = pd.concat(tables, ignore_index=True)
-    misfits = scan_misfits(seating, study.implants)
+    misfits = scan_misfits(seating, study.implants, locating=pd.concat(locating, ignore_index=True))
     limit = limits.seat_gap_um
     summary = seat_summary(
         misfits,
