@@ -11,7 +11,16 @@ from accstudy.geometry.rigid import Rigid, rotation_vector
 from accstudy.locate.prepared import PreparedBody
 from accstudy.locate.segment import Patch
 
-__all__ = ["Fit", "coarse_fit", "fine_fit", "linearise", "moved", "weighted_change"]
+__all__ = [
+    "Fit",
+    "capped_cost",
+    "coarse_fit",
+    "fine_fit",
+    "linearise",
+    "moved",
+    "settle_height",
+    "weighted_change",
+]
 
 Floats = NDArray[np.float64]
 
@@ -21,6 +30,8 @@ _NORMALS_AGREE = 0.5
 _SCALE_FLOOR_MM = 1e-7
 _EDGE_FROM_MM, _EDGE_TO_MM = 0.05, 0.15
 _FIRST_ROWS = 1000
+_SLIDES_MM = (-1.6, -1.2, -0.8, -0.4, 0.0, 0.4, 0.8, 1.2, 1.6)
+_CAP_MM, _FAR_BETTER = 0.4, 0.7
 _RESTS_MM = 6e-3  # on a wall of 2 mm radius the second order of such a move is 0.02 um
 
 
@@ -168,6 +179,50 @@ def coarse_fit(
     return pose, offset_mm, cost
 
 
+def settle_height(prepared: PreparedBody, patch: Patch, start: Rigid) -> Rigid:
+    """Slide a scan body along its axis to where the surface fits best.
+
+    The sides of a prism look alike at every height, and a start that is off by
+    more than the first gate of `coarse_fit` would never see the top.
+
+    Parameters
+    ----------
+    prepared : PreparedBody
+        The scan body.
+    patch : Patch
+        The scan around it.
+    start : Rigid
+        Scan from body.
+
+    Returns
+    -------
+    Rigid
+        The start itself unless another height fits far better.
+    """
+    local = start.inverse().points(patch.points_mm)
+    outer = prepared.points_mm
+    widest = float(np.max(np.hypot(outer[:, 0], outer[:, 1]))) + _CAP_MM
+    rows = np.flatnonzero(
+        (local[:, 0] ** 2 + local[:, 1] ** 2 < widest**2)
+        & (local[:, 2] > prepared.body.use_above_mm - _SLIDES_MM[-1])
+    )
+    rows = rows[:: max(1, len(rows) // 200)]
+    if len(rows) < 25:
+        return start
+    points, normals = local[rows], start.inverse().vectors(patch.normals[rows])
+    cost = []
+    for slide in _SLIDES_MM:
+        near = prepared.closest(points - [0.0, 0.0, slide])
+        agree = np.einsum("ij,ij->i", normals, near.normal) > _NORMALS_AGREE
+        square = np.where(agree, np.minimum(near.distance_mm**2, _CAP_MM**2), _CAP_MM**2)
+        counts = near.height_mm > prepared.body.use_above_mm
+        cost.append(float(square[counts].mean()) if counts.sum() >= 25 else np.inf)
+    best = int(np.argmin(cost))
+    if not cost[best] < _FAR_BETTER * cost[len(_SLIDES_MM) // 2]:
+        return start
+    return start.after(Rigid(np.eye(3), np.array([0.0, 0.0, _SLIDES_MM[best]])))
+
+
 def fine_fit(
     prepared: PreparedBody,
     patch: Patch,
@@ -227,6 +282,17 @@ def fine_fit(
         pose, offset_mm = new, new_offset
         gate = max(8 * scale, 0.03)
     return None
+
+
+def capped_cost(prepared: PreparedBody, patch: Patch, fit: Fit, *, cap_mm: float = 0.1) -> float:
+    """Mean squared residual over everything near a fitted body, each residual capped, mm2."""
+    rows = usable_rows(prepared, patch, fit.scan_from_body, slack_mm=0.3)
+    rows = rows[:: max(1, len(rows) // 2000)]
+    gate = cap_mm + abs(fit.offset_mm)
+    linear = linearise(prepared, patch, fit.scan_from_body, rows, gate, heed_edges=False)
+    lost = len(rows) - len(linear.rows)
+    square = np.minimum((linear.distance - fit.offset_mm) ** 2, cap_mm**2)
+    return float((square.sum() + lost * cap_mm**2) / max(len(rows), 1))
 
 
 def usable_rows(

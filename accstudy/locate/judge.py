@@ -52,7 +52,13 @@ class Verdict:
 
 
 def judge_body(
-    implant: str, found: Found, refined: Refined, *, has_flat: bool, usual_rms_um: float
+    implant: str,
+    found: Found,
+    refined: Refined,
+    *,
+    has_flat: bool,
+    usual_rms_um: float,
+    rival_um: float = 0.0,
 ) -> Verdict:
     """Judge one scan body that was found.
 
@@ -68,6 +74,8 @@ def judge_body(
         Whether the drawing fixes the rotation.
     usual_rms_um : float
         Median of the residuals' rms over the scan's bodies.
+    rival_um : float
+        How far away another pose fits as well; 0 without one.
 
     Returns
     -------
@@ -112,6 +120,15 @@ def judge_body(
                 "heights are wrong by as much",
             )
         )
+    if rival_um:
+        notes.append(
+            (
+                "two-poses",
+                f"two poses {rival_um:.0f} µm apart fit the scan body on {implant} alike; the one "
+                "nearer to its place among the others was taken",
+                "give the flats in the reference (flat_x, flat_y, flat_z)",
+            )
+        )
     u = 1e3 * float(refined.u_position_mm.max())
     if not u < _MOST_U_UM:
         notes.append(
@@ -121,7 +138,7 @@ def judge_body(
                 "scan the top and the sides of the scan body",
             )
         )
-    single = len(found.turns_deg) == 1
+    single = len(found.turns_deg) == 1 and not rival_um
     known = single and refined.u_turn_deg < _TURN_DEG
     texts = [what for _, what, _ in notes]
     if has_flat and not known:

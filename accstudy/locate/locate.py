@@ -25,6 +25,7 @@ from accstudy.locate.search import (
     recover,
     same_bodies,
     search,
+    settle_places,
     spare_bodies,
 )
 from accstudy.locate.single import Found
@@ -141,8 +142,8 @@ def _locate_scanned(
     lines, flats = fitted_lines(candidates)
     chosen, findings = _decide(model, lines, flats, ways, spare, marks)
     found = [candidates.fits[c] if c >= 0 else None for c in chosen.candidate]
-    found = recover(mesh, model, chosen, found)
-    return _report(model, scan, middle, found, turned_out + findings)
+    found, rivals = settle_places(chosen, model, recover(mesh, model, chosen, found))
+    return _report(model, scan, middle, found, turned_out + findings, rivals)
 
 
 def _locate_placed(
@@ -247,6 +248,7 @@ def _report(
     middle: Floats,
     found: Sequence[Found | None],
     findings: list[Finding],
+    rivals: Mapping[int, float],
 ) -> LocatedScan:
     """Refine all fits together, judge them, write the table."""
     all_refined, _ = refine_fits([f.fit if f else None for f in found])
@@ -288,7 +290,12 @@ def _report(
             continue
         refined_one = _turned_to_flat(by_implant[i], one, motion.vectors(model.flats[i]))
         verdict = judge_body(
-            implant, one, refined_one, has_flat=model.bodies[i].body.has_flat, usual_rms_um=usual
+            implant,
+            one,
+            refined_one,
+            has_flat=model.bodies[i].body.has_flat,
+            usual_rms_um=usual,
+            rival_um=1e3 * rivals.get(i, 0.0),
         )
         findings.extend(verdict.findings)
         row |= _pose_columns(refined_one, one, verdict, middle)

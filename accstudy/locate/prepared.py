@@ -59,6 +59,8 @@ class PreparedBody:
         Area of the usable, visible part.
     radial : RadialMap
         Its outside around the axis.
+    twins_deg : tuple of float
+        Turns after which it lies nearly on itself.
     reach_mm : float
         Largest distance of the surface from the platform centre.
     """
@@ -75,6 +77,7 @@ class PreparedBody:
     edges: cKDTree | None
     area_mm2: float
     radial: RadialMap
+    twins_deg: tuple[float, ...]
     reach_mm: float
 
     def closest(self, points_mm: Floats) -> Closest:
@@ -184,6 +187,7 @@ def _prepare(body: ScanBody) -> PreparedBody:
     few = slice(None, None, max(1, len(points) // _PAIRED))
     edges = sharp_edges(plain)
     edges = edges[edges[:, 2] > body.use_above_mm - 0.5]
+    radial = radial_map(scene, low_mm=body.use_above_mm, high_mm=top, reach_mm=reach + 1.0)
     return PreparedBody(
         body=body,
         drawing=plain,
@@ -196,6 +200,7 @@ def _prepare(body: ScanBody) -> PreparedBody:
         pairs=pair_table(points[few], point_normals[few]),
         edges=cKDTree(edges) if len(edges) else None,
         area_mm2=area,
-        radial=radial_map(scene, low_mm=body.use_above_mm, high_mm=top, reach_mm=reach + 1.0),
+        radial=radial,
+        twins_deg=tuple(radial.twins_deg()),
         reach_mm=reach,
     )

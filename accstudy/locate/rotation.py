@@ -16,6 +16,7 @@ Floats = NDArray[np.float64]
 
 _STEP_DEG, _STEP_MM = 2.0, 0.1
 _CAP_MM = 0.2
+_TWIN_MM = 0.12
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +42,26 @@ class RadialMap:
         if not known.any():
             return 0.0
         return float(np.max(np.ptp(self.radius_mm[:, known], axis=0)))
+
+
+    def twins_deg(self) -> list[float]:
+        """Turns after which the drawing lies nearly on itself, perhaps moved sideways, deg."""
+        known = np.isfinite(self.radius_mm).all(axis=0)
+        if not known.any() or self.unround_mm < _CAP_MM / 4:
+            return []
+        radius = self.radius_mm[:, known]
+        angle = np.radians(_STEP_DEG) * np.arange(len(radius))
+        shift = np.column_stack([np.cos(angle), np.sin(angle)])
+        found = []
+        for k in range(len(radius)):
+            off = np.roll(radius, k, axis=0) - radius
+            sideways, *_ = np.linalg.lstsq(shift, off.mean(axis=1), rcond=None)
+            left = off - (shift @ sideways)[:, None]
+            found.append(float(np.sqrt(np.mean(left**2))))
+        rms = np.array(found)
+        low = (rms < _TWIN_MM) & (rms <= np.roll(rms, 1)) & (rms < np.roll(rms, -1))
+        low[0] = False
+        return [float(k * _STEP_DEG) for k in np.flatnonzero(low)[:8]]
 
 
 def radial_map(scene: Scene, *, low_mm: float, high_mm: float, reach_mm: float) -> RadialMap:

@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from accstudy.geometry.rigid import Rigid, angle_between_deg
-from accstudy.locate.arrangement import Arrangement, Lines, match_arrangement, place_of
+from accstudy.locate.arrangement import (
+    Arrangement,
+    Lines,
+    fit_lines,
+    match_arrangement,
+    place_of,
+)
 from accstudy.locate.cloud import oriented_cloud
 from accstudy.locate.detect import detect_bodies
 from accstudy.locate.model import ReferenceModel
@@ -24,6 +30,7 @@ __all__ = [
     "fitted_lines",
     "recover",
     "search",
+    "settle_places",
     "same_bodies",
     "spare_bodies",
 ]
@@ -120,7 +127,7 @@ def fitted_lines(candidates: Candidates) -> tuple[Lines, Floats]:
         if found is not None:
             pose = found.fit.scan_from_body
             points[c], axes[c] = pose.translation_mm, pose.rotation[:, 2]
-            if len(found.turns_deg) == 1:
+            if len(found.turns_deg) == 1 and not found.rivals:
                 flats[c] = pose.rotation[:, 0]
     return Lines(points, axes, candidates.lines.kinds), flats
 
@@ -262,6 +269,63 @@ def recover(
         if fair and (old is None or _cost(new) < _BETTER * _cost(old)):
             out[i] = new
     return out
+
+
+def settle_places(
+    way: Arrangement, model: ReferenceModel, found: Sequence[Found | None]
+) -> tuple[list[Found | None], dict[int, float]]:
+    """Of places that fit a body alike take the one that goes with the flats or the others.
+
+    Parameters
+    ----------
+    way : Arrangement
+        The reading chosen.
+    model : ReferenceModel
+        The reference.
+    found : sequence of Found or None
+        For every implant.
+
+    Returns
+    -------
+    found : list of Found or None
+        With the fit that was taken.
+    unsettled : dict
+        By number of the implant how far away the nearest rival lies, mm,
+        where no flat of the reference settles it.
+    """
+    out = list(found)
+    unsettled: dict[int, float] = {}
+    motion = way.scan_from_model
+    several = [i for i, f in enumerate(found) if f is not None and f.rivals]
+    for _ in range(2 if several else 0):
+        for i in several:
+            one = out[i]
+            assert one is not None
+            fits = [one.fit, *one.rivals]
+            flat = motion.vectors(model.flats[i])
+            if np.isfinite(flat).all():
+                off = [
+                    float(angle_between_deg(f.scan_from_body.rotation[:, 0], flat)) for f in fits
+                ]
+            else:
+                place = motion.points(model.lines.points_mm[i])
+                away = [np.linalg.norm(f.scan_from_body.translation_mm - place) for f in fits]
+                off = [float(a) for a in away]
+            best = fits.pop(int(np.argmin(off)))
+            out[i] = replace(one, fit=best, rivals=tuple(fits))
+            at = best.scan_from_body.translation_mm
+            if not np.isfinite(flat).all():
+                apart = [np.linalg.norm(f.scan_from_body.translation_mm - at) for f in fits]
+                unsettled[i] = float(min(apart))
+        shown = np.array([i for i, f in enumerate(out) if f is not None])
+        poses = [f.fit.scan_from_body for f in out if f is not None]
+        lines = Lines(
+            np.array([p.translation_mm for p in poses]),
+            np.array([p.rotation[:, 2] for p in poses]),
+            model.lines.kinds[shown],
+        )
+        motion = fit_lines(model.lines, lines, shown, np.arange(len(shown)))
+    return out, unsettled
 
 
 def _expected(way: Arrangement, model: ReferenceModel, implant: int) -> Floats:

@@ -18,7 +18,7 @@ __all__ = ["Patch", "cut_patches"]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-_MARGIN_MM = 0.8
+_MARGIN_MM, _ABOVE_MM = 0.8, 1.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +85,7 @@ def cut_patches(mesh: Mesh, expected: Sequence[tuple[PreparedBody, Rigid]]) -> l
 def _inside(v: Floats, columns: Floats, body: PreparedBody, pose: Rigid) -> Ints:
     """Vertices in the body's box, in their order."""
     low = body.points_mm.min(axis=0) - _MARGIN_MM
-    high = body.points_mm.max(axis=0) + _MARGIN_MM
+    high = body.points_mm.max(axis=0) + np.array([_MARGIN_MM, _MARGIN_MM, _ABOVE_MM])
     middle = pose.points(0.5 * (low + high))
     reach = np.abs(pose.rotation) @ (0.5 * (high - low))
     index = np.flatnonzero(np.abs(columns[0] - middle[0]) < reach[0])

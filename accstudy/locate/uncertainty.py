@@ -34,6 +34,7 @@ BLOCK_MM = 0.6
 RANGES_MM = (0.5, 0.9, 1.6, 2.8)
 _WORKING_SHARE, _DOUBT_SHARE = 0.05, 0.03
 _LAG_STEP_MM = 0.05
+_DAMPING = 1e-9
 _LAGS_MM = (0.0, 0.45, 0.8, 1.2, 1.7, 2.4, 3.4, 5.0)
 
 
@@ -64,7 +65,7 @@ class Blocks:
     def gain(self) -> Floats:
         """Least-squares solution as a matrix, (p, m)."""
         weighted = self.jacobian.T * self.size
-        return np.asarray(np.linalg.solve(weighted @ self.jacobian, weighted), float)
+        return np.asarray(np.linalg.solve(_regular(weighted @ self.jacobian), weighted), float)
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +194,15 @@ def estimate_noise(bodies: Sequence[Blocks]) -> NoiseModel:
     return NoiseModel(float(sills[0]), tuple(float(s) for s in sills[1:]))
 
 
+def _regular(normal: Floats) -> Floats:
+    """Normal equations that can be solved also where nothing fixes a parameter.
+
+    What is free moves by next to nothing and gets a variance beyond every limit.
+    """
+    scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    return np.asarray(normal + _DAMPING * np.diag(np.maximum(scale, 1e-6 * scale.max()) ** 2))
+
+
 def _lag_classes(apart_mm: Floats) -> NDArray[np.int64]:
     """Class of distance of every pair, row by row: 0 for a block with itself."""
     steps = np.arange(0.0, _LAGS_MM[-1] + _LAG_STEP_MM, _LAG_STEP_MM)
@@ -265,6 +275,6 @@ def correct(blocks: Blocks, noise: NoiseModel) -> Correction:
     working = covariance.copy()
     working[diagonal] += _WORKING_SHARE * independent
     solved = cho_solve(cho_factor(working, check_finite=False), blocks.jacobian)
-    gain = np.linalg.solve(blocks.jacobian.T @ solved, solved.T)
+    gain = np.linalg.solve(_regular(blocks.jacobian.T @ solved), solved.T)
     covariance[diagonal] += _DOUBT_SHARE * independent
     return Correction(-gain @ blocks.residual_mm, gain @ covariance @ gain.T)
