@@ -86,6 +86,7 @@ def choose(
     if len(agree) == 1 and len(differ) == len(alike) - 1:
         return Choice(agree[0], "flats")
     first, second = alike[0], alike[1]
+    given = bool(np.isfinite(reference_flats).all())
     swapped = [
         n for n, a, b in zip(names, first.candidate, second.candidate, strict=True) if a != b
     ]
@@ -95,7 +96,7 @@ def choose(
         f"in doubt: {', '.join(swapped)}",
         hint="give approximate positions in landmarks.csv (scan, implant, x_mm, y_mm, z_mm) "
         f"for {swapped[0] if swapped else names[0]} at least, and name the file in "
-        "scans.landmarks; or give the flats in the reference",
+        "scans.landmarks" + ("" if given else "; or give the flats in the reference"),
     )
 
 
@@ -131,16 +132,23 @@ def _by_landmarks(
         return max(each)
 
     distance = [away(way) for way in ways]
-    fit = [(-w.matched, w.misfit_mm, k) for k, w in enumerate(ways) if distance[k] < _LANDMARK_MM]
+    most = max(way.matched for way in ways)
+    near = [k for k in range(len(ways)) if distance[k] < _LANDMARK_MM]
+    fit = [(ways[k].misfit_mm, k) for k in near if ways[k].matched == most]
+    given = ", ".join(names[i] for i in landmarks)
+    if near and not fit:
+        raise LandmarkError(
+            f"the landmarks of {given} fit only a reading that puts {ways[near[0]].matched} scan "
+            f"bodies in their places, where another puts {most}",
+            hint="check which implant each row of landmarks.csv names",
+        )
     if not fit:
-        given = ", ".join(names[i] for i in landmarks)
         raise LandmarkError(
             f"no reading of the scan brings {given} within {_LANDMARK_MM:g} mm of the landmarks "
             f"(the nearest: {min(distance):.1f} mm)",
             hint="landmarks.csv wants positions in the scan's own coordinates, in mm",
         )
-    fit.sort()
-    return Choice(ways[fit[0][2]], "landmarks")
+    return Choice(ways[min(fit)[1]], "landmarks")
 
 
 def _flat_misfit_deg(

@@ -59,6 +59,7 @@ def judge_body(
     has_flat: bool,
     usual_rms_um: float,
     rival_um: float = 0.0,
+    slenderness: float = 1.0,
 ) -> Verdict:
     """Judge one scan body that was found.
 
@@ -76,6 +77,10 @@ def judge_body(
         Median of the residuals' rms over the scan's bodies.
     rival_um : float
         How far away another pose fits as well; 0 without one.
+    slenderness : float
+        Height of the body's top over the smallest radius of its sides: a body
+        that is larger than its drawing by a factor shows an offset of that part
+        of its radius and, at worst, a height off by that part of its height.
 
     Returns
     -------
@@ -116,8 +121,8 @@ def judge_body(
                 "unusual-offset",
                 f"the scanned surface on {implant} lies {abs(offset):.0f} µm {side} the drawing; "
                 f"{OFFSET_LOW_UM:.0f} to {OFFSET_HIGH_UM:.0f} µm is usual",
-                "check that the drawing is that of the scan body used; if it is not, "
-                "heights are wrong by as much",
+                "check that the drawing is that of the scan body used; if it is one of another "
+                f"size, heights are wrong by up to {abs(offset) * slenderness:.0f} µm",
             )
         )
     if rival_um:

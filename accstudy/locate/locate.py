@@ -140,7 +140,7 @@ def _locate_scanned(
     ways = list({way.candidate: way for way in ways}.values())
     spare = spare_bodies(mesh, model, candidates, ways[0].candidate if ways else ())
     lines, flats = fitted_lines(candidates)
-    chosen, findings = _decide(model, lines, flats, ways, spare, marks)
+    chosen, findings = _decide(model, lines, flats, ways, spare, marks, middle)
     found = [candidates.fits[c] if c >= 0 else None for c in chosen.candidate]
     found, rivals = settle_places(chosen, model, recover(mesh, model, chosen, found))
     return _report(model, scan, middle, found, turned_out + findings, rivals)
@@ -166,7 +166,7 @@ def _locate_placed(
     taken = {placed[c].piece for c in ways[0].candidate if c >= 0} if ways else set()
     free = {p.piece: c for c, p in enumerate(placed) if p.piece not in taken}
     spare = list(free.values())
-    chosen, findings = _decide(model, lines, flats, ways, spare, marks)
+    chosen, findings = _decide(model, lines, flats, ways, spare, marks, middle)
     rows = []
     for implant, c in zip(model.implants, chosen.candidate, strict=True):
         row: dict[str, object] = {"scan": scan, "model": model.name, "implant": implant}
@@ -205,11 +205,14 @@ def _decide(
     ways: list[Arrangement],
     spare: Sequence[int],
     marks: dict[int, Floats],
+    middle: Floats,
 ) -> tuple[Arrangement, list[Finding]]:
     """Choose the reading that the candidates' final poses bear out."""
     ways = [refit(way, model.lines, lines) for way in ways]
     ways.sort(key=lambda way: (-way.matched, way.misfit_mm))
-    findings = check_arrangement(model, lines, ways, spare=spare, landmarks=bool(marks))
+    findings = check_arrangement(
+        model, lines, ways, spare=spare, landmarks=bool(marks), origin_mm=middle
+    )
     chosen = choose(
         ways,
         lines,
@@ -296,6 +299,7 @@ def _report(
             has_flat=model.bodies[i].body.has_flat,
             usual_rms_um=usual,
             rival_um=1e3 * rivals.get(i, 0.0),
+            slenderness=model.bodies[i].slenderness,
         )
         findings.extend(verdict.findings)
         row |= _pose_columns(refined_one, one, verdict, middle)

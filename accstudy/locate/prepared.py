@@ -80,6 +80,13 @@ class PreparedBody:
     twins_deg: tuple[float, ...]
     reach_mm: float
 
+    @property
+    def slenderness(self) -> float:
+        """Height of the top over the smallest radius of the sides, 1 at least."""
+        radius = self.radial.radius_mm
+        least = float(np.nanmin(radius)) if np.isfinite(radius).any() else self.reach_mm
+        return max(1.0, float(self.points_mm[:, 2].max()) / max(least, 0.1))
+
     def closest(self, points_mm: Floats) -> Closest:
         """Find the nearest surface of the drawing for points of a scan.
 

@@ -43,7 +43,6 @@ class RadialMap:
             return 0.0
         return float(np.max(np.ptp(self.radius_mm[:, known], axis=0)))
 
-
     def twins_deg(self) -> list[float]:
         """Turns after which the drawing lies nearly on itself, perhaps moved sideways, deg."""
         known = np.isfinite(self.radius_mm).all(axis=0)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from accstudy.errors import ComputationError, Finding, InputError, Severity
 from accstudy.locate.arrangement import (
@@ -18,6 +19,8 @@ from accstudy.locate.model import ReferenceModel
 from accstudy.mesh.model import Mesh
 
 __all__ = ["check_arrangement", "check_size"]
+
+Floats = NDArray[np.float64]
 
 _SMALLEST, _USUAL, _LARGEST = 0.3, 1.2, 8.0  # size of a scan over what its model needs
 _MOST_MISFIT_MM = 0.25
@@ -99,6 +102,7 @@ def check_arrangement(
     *,
     spare: Sequence[int],
     landmarks: bool,
+    origin_mm: Floats,
 ) -> list[Finding]:
     """Refuse a scan in which the implants were not found for sure.
 
@@ -114,6 +118,8 @@ def check_arrangement(
         Candidates that look like scan bodies and are part of no reading.
     landmarks : bool
         Whether landmarks vouch for a reading.
+    origin_mm : (3,) ndarray
+        Where the origin of the candidates' coordinates lies in the scan.
 
     Returns
     -------
@@ -171,7 +177,8 @@ def check_arrangement(
             Severity.WARNING,
             "extra-body",
             "the scan shows something like a scan body near "
-            f"({', '.join(f'{v:.1f}' for v in found.points_mm[c])}) mm that belongs to no implant",
+            f"({', '.join(f'{v:.1f}' for v in found.points_mm[c] + origin_mm)}) mm that belongs "
+            "to no implant",
             mend="nothing, if another object of that shape was scanned",
         )
         for c in spare

@@ -238,7 +238,8 @@ def _measure_one(job: _Job) -> ScanResult:
         raise  # of the machine, not of the scan
     except Exception as error:  # whatever one scan does must not cost the others
         return ScanResult(empty("poses"), (_placed(_failure(error), job),))
-    found = (*mesh.findings, *located.findings)
+    told = {finding.code for finding in located.findings}
+    found = (*(f for f in mesh.findings if f.code not in told), *located.findings)
     return ScanResult(shape("poses", located.poses), tuple(_placed(f, job) for f in found))
 
 

@@ -7,9 +7,13 @@ import pytest
 from accstudy.errors import AccstudyError
 from accstudy.geometry.rigid import Rigid, rotation_vector
 from accstudy.locate.locate import locate_scan
+from accstudy.locate.prepared import prepare_body
+from accstudy.locate.segment import cut_patches
+from accstudy.locate.single import find_body
 from accstudy.mesh.model import Mesh
-from accstudy.simulate.arch import reference_model, symmetric_model
+from accstudy.simulate.arch import frames, reference_model, symmetric_model
 from accstudy.simulate.bodies import SHAPES, scan_body
+from accstudy.simulate.rounded import rounded_shape
 from accstudy.simulate.scan import Blob, Noise, placed_bodies, simulate_scan
 
 N = 30_000
@@ -254,3 +258,61 @@ def test_a_body_led_astray_by_its_rotation_is_found_from_the_others(pose_errors)
     located = locate_scan(scan.mesh, reference=reference, bodies={"default": body})
     assert (located.poses["status"] == "ok").all()
     assert pose_errors(located.poses, scan.truth)["distance_um"].max() < 50
+
+
+def test_a_prism_is_found_at_its_height_from_a_start_a_millimetre_off(pose_errors):
+    # starts of this scan lie up to 1.4 mm along the axis, where the sides look the same
+    shape = rounded_shape("octagon")
+    reference = reference_model(3, angulation_deg=20.0, seed=4)
+    scan = scan_of(reference, shape, seed=4)
+    body = shape.drawing(segment_mm=0.6)
+    located = locate_scan(scan.mesh, reference=reference, bodies={"default": body})
+    assert set(located.poses["status"]) == {"ok"}
+    assert pose_errors(located.poses, scan.truth)["distance_um"].max() < 20.0
+    prepared = prepare_body(body)
+    for true in frames(scan.truth):
+        for slide in (-1.5, -0.9, 0.9, 1.5):
+            start = true.after(Rigid(np.eye(3), np.array([0.05, -0.05, slide])))
+            (patch,) = cut_patches(scan.mesh, [(prepared, start)])
+            found = find_body(prepared, patch, start)
+            assert found is not None
+            off = true.inverse().points(found.fit.scan_from_body.translation_mm)
+            assert abs(off[2]) < 0.02
+
+
+def test_a_rectangle_off_its_axis_fits_twice_and_flats_or_a_warning_settle_it(pose_errors):
+    shape = rounded_shape("square")  # half a turn and 0.25 mm bring it onto itself
+    reference = reference_model(4, angulation_deg=15.0, seed=2)
+    scan = scan_of(reference, shape, seed=2)
+    bodies = {"default": shape.drawing(segment_mm=0.6)}
+    located = locate_scan(scan.mesh, reference=reference, bodies=bodies)
+    assert set(located.poses["status"]) == {"ok"}
+    found = pose_errors(located.poses, scan.truth)
+    assert found["distance_um"].max() < 20.0
+    assert found["turn_deg"].abs().max() < 0.5
+    unknown = reference.drop(columns=["flat_x", "flat_y", "flat_z"])
+    located = locate_scan(scan.mesh, reference=unknown, bodies=bodies)
+    assert set(located.poses["status"]) == {"doubtful"}
+    assert located.poses["flat_x"].isna().all()
+    twice = [f.what for f in located.findings if f.code == "two-poses"]
+    assert len(twice) == 4
+    assert all("two poses 25" in what or "two poses 24" in what for what in twice)
+
+
+def test_an_extra_body_is_named_where_it_is(six):
+    place = Rigid(np.eye(3), np.array([0.0, -5.0, 3.0]))
+    moved = Rigid(np.eye(3), np.array([200.0, 100.0, 0.0]))
+    scan = scan_of(six, extra=[("cylinder-flat", place)], pose=moved, seed=5)
+    located = locate_scan(scan.mesh, reference=six, bodies=FLAT)
+    (finding,) = [f for f in located.findings if f.code == "extra-body"]
+    named = [float(v) for v in finding.what.split("(")[1].split(")")[0].split(",")]
+    assert named == pytest.approx([200.0, 95.0, 3.0], abs=0.3)
+
+
+def test_a_landmark_on_the_wrong_implant_is_refused_when_all_bodies_are_there(six):
+    scan = scan_of(six, seed=1)
+    marks = scan.truth[["scan", "implant", *XYZ]].iloc[[0, 1]].copy()
+    marks["implant"] = marks["implant"].to_numpy()[::-1]
+    with pytest.raises(AccstudyError) as error:
+        locate_scan(scan.mesh, reference=six, bodies=FLAT, landmarks=marks)
+    assert error.value.code == "landmarks-disagree"

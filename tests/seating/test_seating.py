@@ -454,32 +454,34 @@ def test_a_model_without_reference_is_named():
 
 
 def test_a_framework_held_off_by_its_clearance_says_so_and_has_no_uncertainty():
-    tilted = unit(np.array([[0.3, 0.1, 1.0], [-0.2, 0.2, 1.0], [0.1, -0.3, 1.0], [-0.3, -0.2, 1.0]]))
-    poses, implants = poses_of(ARCH[:4] * 1.003, tilted), implants_of(ARCH[:4], tilted)
+    poses, implants = poses_of(ARCH * [1.004, 1.0, 1.0], ARCH_AXES), implants_of(ARCH, ARCH_AXES)
     poses[["u_x_um", "u_y_um", "u_z_um"]], poses["u_axis_deg"] = 5.0, 0.05
-    made = seating_table(poses, implants, draws=20, lateral_clearance_um=30.0)
-    best = made[made["tightened"] == BEST_SEAT]
-    assert (best["status"] == "infeasible").all() or (
-        best["note"].str.contains("holds the framework off its seats").all()
-    )
-    assert best["u_gap_max_um"].isna().all() or (best["unseated_share"] == 0).all()
+    made = seating_table(poses, implants, draws=20, lateral_clearance_um=60.0)
+    best = made[made["tightened"] == "best-seat"]
     free = seating_table(poses, implants, draws=20)
-    assert free.loc[free["tightened"] == BEST_SEAT, "u_gap_max_um"].notna().all()
+    free = free[free["tightened"] == "best-seat"]
+    assert free["u_gap_max_um"].notna().all()
+    lifted = best["gap_max_um"].max() > free["gap_max_um"].max() + 1
+    assert (best["status"] == "infeasible").all() or lifted
+    if lifted:
+        assert best["note"].str.contains("holds the framework off its seats").all()
+    lost = best["unseated_share"].iloc[0]
+    assert best["u_gap_max_um"].isna().all() == bool(np.isnan(lost) or lost > 0)
 
 
 def test_the_turn_of_one_screw_is_the_least_squares_turn_also_for_large_errors():
-    from scipy.optimize import minimize_scalar
-
     rng = np.random.default_rng(5)
-    platforms = Platforms(tuple("ABCD"), ARCH[:4], TILTED[:4], ARCH[:4] * np.nan, UP)
-    seats = Seats((ARCH[:4] + rng.normal(0, 1.5, (4, 3)))[None], TILTED[None, :4])
-    placed = one_screw(seats, platforms, 0)
+    platforms = platforms_of(ARCH, ARCH_AXES)
+    seats = Seats((ARCH + rng.normal(0, 1.5, ARCH.shape))[None], platforms.axes[None])
+    placed = one_screw(seats, platforms, 0).centres_mm[0]
 
-    def offsets(angle):
-        turned = turn_about(TILTED[0], angle, placed.centres_mm[0] - ARCH[0]) + ARCH[0]
-        delta = turned - ARCH[:4]
-        side = delta - np.sum(delta * TILTED[:4], axis=1, keepdims=True) * TILTED[:4]
-        return float(np.sum(side[1:] ** 2))
+    def squares(angle):
+        turn = Rotation.from_rotvec(angle * platforms.axes[0])
+        delta = turn.apply(placed - ARCH[0]) + ARCH[0] - ARCH
+        up = np.sum(delta * platforms.axes, axis=1, keepdims=True)
+        return float(np.sum((delta - up * platforms.axes)[1:] ** 2))
 
-    best = minimize_scalar(offsets, bounds=(-0.1, 0.1), method="bounded", options={"xatol": 1e-12})
-    assert abs(best.x) * 40_000 < 0.01  # um at 40 mm; the search itself is good to 1e-8 rad
+    step = 1e-4
+    slope = (squares(step) - squares(-step)) / (2 * step)
+    bend = (squares(step) - 2 * squares(0) + squares(-step)) / step**2
+    assert abs(slope / bend) < 1e-7  # rad: 4 nm at 40 mm
