@@ -205,7 +205,7 @@ def _first_normals(
     on_flat = np.zeros(len(size), bool)
     on_flat[facet[flat].ravel()] = True
     level[facet_group[on_flat]] = True
-    proven = _unit(_summed(facet_group, on_flat * size, facet_unit))
+    proven = _unit(_summed(facet_group, on_flat.astype(float) * size, facet_unit))
     start[level], weight[level] = proven[level], _PROVEN
     return start, weight
 

@@ -127,8 +127,10 @@ def _turn(
     tries = []
     angles = profile.minima()
     for twin in prepared.twins_deg if angles else ():
-        apart = [abs((angles[0] + twin - a + 180.0) % 360.0 - 180.0) for a in angles]
-        if min(apart) > _SAME_TURN_DEG:
+        if (
+            min(abs((angles[0] + twin - a + 180.0) % 360.0 - 180.0) for a in angles)
+            > _SAME_TURN_DEG
+        ):
             angles.append(angles[0] + twin)
     for angle in angles:
         start = turned(pose, angle)
