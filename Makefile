@@ -19,7 +19,7 @@ demo: $(READY) libraries   ## three PDFs from the sample studies
 test: $(TOOLS) libraries   ## every test that is quick enough to run always
 	$(BIN)/python -m pytest -n auto
 
-check: lint test site stale wheel-test oldest   ## all that CI runs
+check: lint test site stale wheel-test oldest processors   ## all that CI runs
 
 stale: $(TOOLS) demo       ## are the example reports those that the samples give now?
 	$(BIN)/python tests/stale_reports.py
@@ -85,6 +85,9 @@ OLD_PYTEST := $(OLDEST)/bin/python -m pytest -W ignore::DeprecationWarning -W ig
 
 oldest: $(TOOLS) libraries $(OLDEST)/.ready   ## published numbers with the oldest supported libraries
 	$(OLD_PYTEST) -n auto tests/selftest tests/stages tests/study tests/cli
+
+processors: $(TOOLS) libraries $(OLDEST)/.ready   ## the samples give one answer on every processor
+	$(BIN)/python tests/processors.py build/processors $(OLDEST)/bin/python
 
 test-oldest: $(TOOLS) libraries $(OLDEST)/.ready   ## every test with the oldest supported libraries
 	$(OLD_PYTEST) -n auto

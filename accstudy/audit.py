@@ -6,12 +6,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from accstudy.errors import AccstudyError, Finding, Severity
+from accstudy.difference import Difference, table_difference
+from accstudy.errors import AccstudyError, Finding, Severity, place
 from accstudy.stages.analyze import analyze_poses
 from accstudy.stages.measure import Show, measure_scans
+from accstudy.study.computer import computer, differences
 from accstudy.study.history import FILE, chain_faults, last_run
 from accstudy.study.load import Study, load_study, resolve
-from accstudy.study.record import digest, file_digest, read_record
+from accstudy.study.record import file_digest, read_record, versions
 from accstudy.tables import csv_bytes, read_csv
 
 __all__ = ["Audit", "audit_study"]
@@ -36,6 +38,12 @@ class Audit:
         Scans that were measured anew.
     recomputed : int
         Result tables that were computed anew.
+    rounding : int
+        Numbers of them that differ from the recorded ones by one step of their
+        grid, which is within what another machine may give.
+    made_on : str
+        How the libraries and the machine of the record differ from these here;
+        empty when they do not.
     """
 
     findings: tuple[Finding, ...]
@@ -43,6 +51,8 @@ class Audit:
     runs: int
     remeasured: tuple[str, ...]
     recomputed: int
+    rounding: int = 0
+    made_on: str = ""
 
 
 def audit_study(
@@ -76,6 +86,13 @@ def audit_study(
     -------
     Audit
         Nothing on disk is changed.
+
+    Notes
+    -----
+    Texts and decisions that are computed anew must be those of the record;
+    numbers may differ by one step of the grid that they are written on (see
+    `accstudy.grid`), since the last bits of a double depend on the processor
+    and on the libraries.
     """
     results = path / "results"
     record = read_record(results)
@@ -104,7 +121,7 @@ def audit_study(
     except AccstudyError as error:
         return Audit((*found, *error.findings), len(inputs) + len(outputs), _count(lines), (), 0)
     found += _unlisted(study, inputs)
-    faults, remeasured, recomputed = _again(
+    again = _again(
         study,
         record,
         outputs,
@@ -114,8 +131,18 @@ def audit_study(
         outside=allow_outside,
         show=show,
     )
+    then, now = (
+        {**record.get("versions", {}), **record.get("computer", {})},
+        {**versions(), **computer()},
+    )
     return Audit(
-        (*found, *faults), len(inputs) + len(outputs), _count(lines), remeasured, recomputed
+        (*found, *again.findings),
+        len(inputs) + len(outputs),
+        _count(lines),
+        again.remeasured,
+        again.recomputed,
+        again.rounding,
+        differences(then, now),
     )
 
 
@@ -146,6 +173,26 @@ def _unlisted(study: Study, inputs: dict[str, str]) -> list[Finding]:
     ]
 
 
+@dataclass(slots=True)
+class _Again:
+    """What measuring and computing anew showed."""
+
+    findings: list[Finding]
+    remeasured: tuple[str, ...] = ()
+    recomputed: int = 0
+    rounding: int = 0
+
+    def note(self, difference: Difference, what: str, file: str) -> None:
+        """Keep what differs."""
+        self.rounding += difference.rounding
+        if difference.cells:
+            more = f", and {difference.cells - 1} cells more" if difference.cells > 1 else ""
+            where = place(file, difference.row or None, difference.column or None)
+            self.findings.append(
+                _differs("not-reproduced", f"{what}: {difference.first}{more}", where)
+            )
+
+
 def _again(
     study: Study,
     record: dict[str, Any],
@@ -156,33 +203,40 @@ def _again(
     scheduler: str,
     outside: bool,
     show: Show | None,
-) -> tuple[list[Finding], tuple[str, ...], int]:
+) -> _Again:
     """Measure scans and compute tables anew, and compare with what the record states."""
-    stored = study.path / "results" / "poses.csv"
-    if not stored.is_file():
-        return [], (), 0
-    poses = read_csv("poses", stored)
+    results = study.path / "results"
+    again = _Again([])
+    if not (results / "poses.csv").is_file():
+        return again
+    poses = read_csv("poses", results / "poses.csv")
     scans: dict[str, dict[str, str]] = record.get("scans", {})
     names = sorted(scans, key=lambda s: scans[s].get("file", ""))
-    chosen = names if everything else names[:SAMPLE]
-    found: list[Finding] = []
-    if chosen:
+    again.remeasured = tuple(names if everything else names[:SAMPLE])
+    if again.remeasured:
         fresh = measure_scans(
-            study, only=chosen, jobs=jobs, scheduler=scheduler, allow_outside=outside, show=show
+            study,
+            only=again.remeasured,
+            jobs=jobs,
+            scheduler=scheduler,
+            allow_outside=outside,
+            show=show,
         ).poses
-        for scan in chosen:
-            now = csv_bytes("poses", fresh[fresh["scan"] == scan])
-            then = csv_bytes("poses", poses[poses["scan"] == scan])
-            if now != then:
-                what = f'measuring scan "{scan}" anew gives other poses than the results state'
-                found.append(_differs("not-reproduced", what, "results/poses.csv"))
-    recomputed = 0
+        for scan in again.remeasured:
+            then, now = (csv_bytes("poses", p[p["scan"] == scan]) for p in (poses, fresh))
+            what = f'measuring scan "{scan}" anew gives other poses than the results state'
+            again.note(table_difference("poses", then, now), what, "results/poses.csv")
     if "pair_deviations.csv" in outputs:
         made = analyze_poses(study, poses, allow_outside=outside)
+        again.recomputed = len(made.tables)
         for name, frame in made.tables.items():
-            data = csv_bytes(name, frame, factors=study.factors)
-            recomputed += 1
-            if digest(data) != outputs.get(f"{name}.csv"):
-                what = f'computing "{name}.csv" anew gives another table than the record states'
-                found.append(_differs("not-reproduced", what, f"results/{name}.csv"))
-    return found, tuple(chosen), recomputed
+            file = results / f"{name}.csv"
+            if f"{name}.csv" not in outputs:
+                what = f'"{name}.csv" follows from the poses, but the record does not state it'
+                again.findings.append(_differs("not-reproduced", what, f"results/{name}.csv"))
+            elif file.is_file():  # if it is not, that has been said
+                now = csv_bytes(name, frame, factors=study.factors)
+                what = f'computing "{name}.csv" anew gives another table'
+                difference = table_difference(name, file.read_bytes(), now)
+                again.note(difference, what, f"results/{name}.csv")
+    return again

@@ -17,6 +17,8 @@ from typing import BinaryIO, Literal
 import numpy as np
 import pandas as pd
 
+from accstudy.grid import DECIMALS, number_texts
+
 __all__ = ["TABLES", "Column", "Kind", "Table", "csv_bytes", "empty", "read_csv", "shape"]
 
 Kind = Literal["text", "number", "integer", "flag", "date"]
@@ -36,12 +38,15 @@ class Column:
         What the number means, in a phrase.
     required : bool
         Whether an input table must have it; result tables always have it.
+    decimals : int or None
+        Of a number: how finely it is written, see `accstudy.grid.step_of`.
     """
 
     name: str
     kind: Kind
     meaning: str
     required: bool = True
+    decimals: int | None = DECIMALS
 
     @property
     def unit(self) -> str:
@@ -80,13 +85,19 @@ class Table:
 
 
 def _columns(text: str, *, required: bool = True) -> tuple[Column, ...]:
+    """Read columns, one a line: name, kind, meaning.
+
+    Kinds are t (text), i (integer), f (flag), d (date), n (number), n and its
+    decimals where they are not six, and p (a number however small).
+    """
     kinds: dict[str, Kind] = {"t": "text", "n": "number", "i": "integer", "f": "flag", "d": "date"}
     found = []
     for line in text.strip().splitlines():
         if not line.strip():
             continue
         name, kind, meaning = line.strip().split(None, 2)
-        found.append(Column(name, kinds[kind], meaning, required))
+        decimals = None if kind == "p" else int(kind[1:] or DECIMALS)
+        found.append(Column(name, kinds[kind[0].replace("p", "n")], meaning, required, decimals))
     return tuple(found)
 
 
@@ -99,15 +110,15 @@ _DIFFERENCE = _columns("""
     se n standard error
     df n degrees of freedom
     t n t statistic
-    p n two-sided p value
-    p_holm n p value after Holm within the family
+    p p two-sided p value
+    p_holm p p value after Holm within the family
     low n lower confidence limit
     high n upper confidence limit
     confidence n level of the limits; decisions are taken at one minus it
     shown f p_holm is below one minus confidence
     ratio n back-transformed ratio for log responses
     margin n equivalence margin
-    p_equivalence n larger p of the two one-sided tests
+    p_equivalence p larger p of the two one-sided tests
     equivalence_low n lower limit of the interval that two one-sided tests look at
     equivalence_high n upper limit of that interval; the one that non-inferiority looks at
     equivalent f p_equivalence is below one minus confidence
@@ -146,7 +157,7 @@ _ACCURACY = _columns(
             s_r_low n lower limit of its interval
             s_r_high n upper limit of its interval
             s_cell n standard deviation between cells, zero if the estimate is negative
-            s_cell2_raw n variance between cells as estimated, may be negative
+            s_cell2_raw n12 variance between cells as estimated, may be negative
             s_R n intermediate precision (reproducibility if analysis.laboratory is named), sd
             s_R_low n lower limit of its interval
             s_R_high n upper limit of its interval
@@ -352,9 +363,9 @@ _TABLES = (
             cell t cell that the statistic belongs to
             scan t scan, where the test is about single results
             test t cochran, grubbs, grubbs-double, mandel-h or mandel-k
-            statistic n value of the statistic
-            critical_5 n 5 % critical value
-            critical_1 n 1 % critical value
+            statistic n12 value of the statistic
+            critical_5 n12 5 % critical value
+            critical_1 n12 1 % critical value
             verdict t nothing, straggler or outlier
             """
         ),
@@ -368,8 +379,8 @@ _TABLES = (
             which t s_r or s_R
             against t span_mm or path_mm
             relation t s = b m, s = a + b m, lg s = c + d lg m, or s = sqrt(a L + b L^3)
-            intercept n a, or c; zero where the relation has none
-            slope n b, or d
+            intercept n12 a, or c; zero where the relation has none
+            slope n12 b, or d
             criterion n corrected Akaike criterion on the log scale; smaller is better
             best f true for the relation with the smallest criterion
             n_points i pairs behind the fit
@@ -401,7 +412,7 @@ _TABLES = (
             guard n width by which the limit is drawn in for it
             guard_low n width by which a lower bound is drawn in for it
             normality_test t test of the residuals within cells
-            p_normal n its p value, pooled over the pairs; below 0.05: not normal
+            p_normal p its p value, pooled over the pairs; below 0.05: not normal
             left_out t known factor, not told apart by cells, with the smallest p value
             p_left_out n p value of a difference between its levels within cells
             model t model with the largest guarded bound
@@ -444,13 +455,13 @@ _TABLES = (
             level t factor column, outermost first; residual; or total
             units i groups of this level
             df i degrees of freedom
-            variance_raw n variance component as estimated, may be negative
+            variance_raw n12 variance component as estimated, may be negative
             sd n standard deviation, zero if the estimate is negative
             sd_low n lower limit of its interval, for residual and total
             sd_high n upper limit of its interval, for residual and total
             share n share of the total variance
             F n F against the level below
-            p n probability of a larger F without this component
+            p p probability of a larger F without this component
             note t what cannot be said, and why
         """),
     ),
@@ -528,7 +539,7 @@ _TABLES = (
             direction_buccolingual n unit vector of the longest semi-axis
             direction_vertical n unit vector of the longest semi-axis
             T2 n Hotelling's statistic of no bias
-            p n its probability without bias
+            p p its probability without bias
             based_on t scans, or cell means
             note t what cannot be said, and why
         """),
@@ -567,7 +578,8 @@ _TABLES = (
             cell t levels of the cell factors, joined by " / "
             seated t terminal-screw (the worse of the two ends tightened) or best-seat
             tightened t implant whose screw is tightened, or best-seat
-            implant t implant with the largest gap or interference
+            implant t implant with the largest misfit, the first along the arch of several
+            n_worst i implants that share it to within 0.01 µm; more than one is a tie
             misfit_um n largest gap, or interference if that is larger
             interference_um n deepest interference at any implant, either end tightened; 0: none
             gap_max_um n largest gap there
@@ -633,7 +645,8 @@ _TABLES = (
             condition t levels of the condition factors, joined by " / "
             seated t terminal-screw or best-seat
             tightened t implant whose screw is tightened, or best-seat
-            worst_implant t implant with the largest misfit
+            worst_implant t implant with the largest misfit, the first along the arch of several
+            n_worst i implants that share it to within 0.01 µm; more than one is a tie
             misfit_um n largest misfit of the framework
             implant t implant whose error is taken away
             part t whole, tilt, height or sideways
@@ -672,13 +685,13 @@ _TABLES = (
             model_name t name of the model in study.toml
             response t modelled column
             term t coefficient
-            estimate n estimate, in the unit of the response
-            se n standard error
+            estimate n12 estimate, in the unit of the response
+            se n12 standard error
             df n denominator degrees of freedom
             t n t statistic
-            p n two-sided p value
-            low n lower confidence limit
-            high n upper confidence limit
+            p p two-sided p value
+            low n12 lower confidence limit
+            high n12 upper confidence limit
             method t kenward-roger or satterthwaite
         """),
     ),
@@ -692,7 +705,7 @@ _TABLES = (
             num_df n numerator degrees of freedom
             den_df n denominator degrees of freedom
             F n F statistic
-            p n p value
+            p p p value
             method t kenward-roger or satterthwaite
         """),
     ),
@@ -703,12 +716,12 @@ _TABLES = (
             model_name t name of the model in study.toml
             response t modelled column
             component t grouping factor, or residual
-            sd n standard deviation
-            low n lower profile limit
-            high n upper profile limit
-            variance n variance
+            sd n12 standard deviation
+            low n12 lower profile limit
+            high n12 upper profile limit
+            variance n12 variance
             share n share of the total random variance
-            p n boundary-corrected likelihood-ratio test of the component
+            p p boundary-corrected likelihood-ratio test of the component
         """),
     ),
     Table(
@@ -785,7 +798,7 @@ _TABLES = (
             F n F statistic
             num_df n numerator degrees of freedom
             den_df n denominator degrees of freedom
-            p n p value
+            p p p value
             ratio n spread at the large end over spread at the small end
         """),
     ),
@@ -854,7 +867,7 @@ _TABLES = (
             size n estimated size; of a ramp a month
             size_low n lower limit
             size_high n upper limit
-            p n of a change point: chance of so clear a one in steady sessions
+            p p of a change point: chance of so clear a one in steady sessions
             event t nearest event, with the days between
             what t sentence
         """),
@@ -938,7 +951,7 @@ _TABLES = (
             slope_per_month n slope at the last session, averaged over where it may have begun
             slope_low_per_month n lower limit
             slope_high_per_month n upper limit
-            p n two-sided probability of a slope of the other sign
+            p p two-sided probability of a slope of the other sign
             begins_at d session from which the slope is what it is now
             begins_low d earliest of its interval
             begins_high d latest of its interval
@@ -946,9 +959,9 @@ _TABLES = (
             theil_sen_low_per_month n lower limit
             theil_sen_high_per_month n upper limit
             mann_kendall_s i rises less falls among all pairs of sessions
-            mann_kendall_p n two-sided, with ties and continuity correction
+            mann_kendall_p p two-sided, with ties and continuity correction
             autocorrelation n correlation of neighbouring sessions beyond a change, 0 to 0.85
-            autocorrelation_p n chance of a larger one among independent sessions
+            autocorrelation_p p chance of a larger one among independent sessions
             confidence n of the intervals
             method t how the slope was found
             what t sentence
@@ -969,7 +982,7 @@ _TABLES = (
             slope_um_per_month n slope of the distance deviation at the last session
             slope_low_um n lower limit, a month
             slope_high_um n upper limit, a month
-            p n two-sided probability of a slope of the other sign
+            p p two-sided probability of a slope of the other sign
             bound_um n tolerance bound of future scans at the last session, absolute
             coverage n share of future scans that the bound covers
             confidence n of the bound and of the intervals
@@ -1035,7 +1048,7 @@ _TABLES = (
             slope_per_month n slope of that measurand today
             slope_low_per_month n lower limit
             slope_high_per_month n upper limit
-            slope_p n two-sided probability of a slope of the other sign
+            slope_p p two-sided probability of a slope of the other sign
             limit_um n the user's limit; empty for none
             limit_verdict t of all pairs at the last session
             worst_pair t pair with the largest bound there
@@ -1046,7 +1059,7 @@ _TABLES = (
             chart_limit_um n farthest limit of the chart of session means of the cross-arch distance
             protects f it lies within the user's limit
             autocorrelation n of the measurand told
-            autocorrelation_p n chance of a larger one among independent sessions
+            autocorrelation_p p chance of a larger one among independent sessions
             action t what to do
             due_at d by when
             confidence n of the intervals
@@ -1110,7 +1123,7 @@ _TABLES = (
             low n lower limit
             high n upper limit
             confidence n of the interval
-            p n of no difference
+            p p of no difference
             method t how it was found
         """),
     ),
@@ -1130,7 +1143,7 @@ _TABLES = (
             difference n mean after less mean before
             low n lower limit
             high n upper limit
-            p n of no difference
+            p p of no difference
             sd_ratio n standard deviation within sessions, after over before
             sd_ratio_low n lower limit
             sd_ratio_high n upper limit
@@ -1310,8 +1323,8 @@ _TABLES = (
             y_mm n its position, reference frame
             z_mm n its position, reference frame
             n_scans i scans that show it
-            mean_um n mean deviation along the normal, outside positive (trueness)
-            sd_um n standard deviation over the scans (precision)
+            mean_um n2 mean deviation along the normal, outside positive (trueness)
+            sd_um n2 standard deviation over the scans (precision)
         """),
     ),
     Table(
@@ -1414,7 +1427,7 @@ _FORMULA = re.compile(r"^[=+\-@\t\r]")
 
 
 def csv_bytes(name: str, frame: pd.DataFrame, *, factors: tuple[str, ...] = ()) -> bytes:
-    """Write a table as CSV: UTF-8, one header row, numbers to 1e-6 of their unit.
+    """Write a table as CSV: UTF-8, one header row, numbers on the grid of their columns.
 
     Parameters
     ----------
@@ -1430,9 +1443,14 @@ def csv_bytes(name: str, frame: pd.DataFrame, *, factors: tuple[str, ...] = ()) 
     bytes
         The same for the same input. Text that a spreadsheet would run as a
         formula gets a leading apostrophe.
+
+    Notes
+    -----
+    `accstudy.grid` says how numbers are rounded; as a rule to 1e-6 of their unit.
     """
     shaped = shape(name, frame, factors=factors)
-    out = {}
+    decimals = {column.name: column.decimals for column in TABLES[name].columns}
+    out: dict[str, object] = {}
     for column in shaped.columns:
         values = shaped[column]
         if pd.api.types.is_bool_dtype(values.dtype):
@@ -1440,7 +1458,7 @@ def csv_bytes(name: str, frame: pd.DataFrame, *, factors: tuple[str, ...] = ()) 
         elif pd.api.types.is_integer_dtype(values.dtype):
             out[column] = values.map(lambda v: "" if pd.isna(v) else str(int(v)))
         elif pd.api.types.is_float_dtype(values.dtype):
-            out[column] = values.map(_number)
+            out[column] = number_texts(values.to_numpy(float), decimals.get(column, DECIMALS))
         elif pd.api.types.is_datetime64_any_dtype(values.dtype):
             out[column] = values.map(lambda v: "" if pd.isna(v) else _date(v))
         else:
@@ -1448,15 +1466,6 @@ def csv_bytes(name: str, frame: pd.DataFrame, *, factors: tuple[str, ...] = ()) 
     buffer = io.StringIO()
     pd.DataFrame(out, columns=shaped.columns).to_csv(buffer, index=False, lineterminator="\n")
     return buffer.getvalue().encode("utf-8")
-
-
-def _number(value: float) -> str:
-    if not np.isfinite(value):
-        return ""
-    if value != 0 and abs(value) < 1e-4:  # p values and slopes keep their digits
-        return f"{value:.6g}"
-    text = f"{value:.6f}".rstrip("0").rstrip(".")
-    return "0" if text in ("-0", "") else text
 
 
 def _date(value: pd.Timestamp) -> str:

@@ -303,7 +303,8 @@ def audit(
 ) -> None:
     """Prove that STUDY and its results are those of its record.
 
-    Nothing is changed. Exit code 3 if anything differs.
+    Nothing is changed. Exit code 3 if anything differs; numbers that are computed
+    anew may differ by one unit of their last digit, as they do between processors.
 
     Example: accstudy audit sample_study/validation
     """
@@ -327,6 +328,10 @@ def audit(
     said = [f"{former.sessions} sessions are compared with what was first recorded of them"]
     if former.added:
         said.append(f"added since the last run: {'; '.join(former.added)}; run the study again")
+    if found.rounding:
+        said.append(f"{found.rounding} numbers differ by one unit of their last digit")
+    if found.made_on:
+        said.append(f"recorded with other libraries or on another machine: {found.made_on}")
     said.append("something differs" if found.findings else "all is as recorded")
     if not shared.quiet:
         click.echo(

@@ -22,13 +22,16 @@ def record_section(document: Document, content: ReportContent) -> None:
     document.lead(
         "How to check",
         "The SHA-256 of every input and result is listed here and in the attached record; "
-        "“accstudy audit” compares them with the files. Same input and version, same bytes.",
+        "“accstudy audit” compares them with the files and computes the results anew. The same "
+        "input and version give the same bytes on one machine, and the same numbers to the last "
+        "written digit on every machine.",
     )
     versions = record.get("versions", {})
     document.terms(
         [
             ("accstudy", str(record.get("accstudy", ""))),
             ("Versions", joined([f"{k} {v}" for k, v in versions.items()])),
+            ("Computed on", joined([str(v) for v in record.get("computer", {}).values()])),
             (
                 "Data of",
                 date(content.generated) if content.generated else "unknown: no scan is dated",

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from accstudy.compare.align import align_all
 from accstudy.compare.poses import PoseArrays
 from accstudy.seating.frameworks import aligned_seats, bare_arch
-from accstudy.seating.gaps import Platforms, Seats, rim_gaps
+from accstudy.seating.gaps import TIE_UM, Platforms, Seats, rim_gaps, worst_seat
 from accstudy.seating.one_screw import one_screw
 from accstudy.seating.quick import quick_best_gaps
 from accstudy.seating.stacks import Stack, stacks
@@ -91,15 +91,16 @@ def _of_stack(stack: Stack, radius_mm: float) -> pd.DataFrame:
     mended = _flat(_mended(stack))
     rows = []
     first, last = (worst_misfit(stack.seats, platforms, radius_mm, k) for k in (0, n - 1))
-    from_last = last[0] > first[0]
+    from_last = last[0] > first[0] + TIE_UM
     for seated in (TERMINAL_SCREW, BEST_SEAT):
         if seated == BEST_SEAT:
-            size, where = worst_misfit(stack.seats, platforms, radius_mm, None)
+            size, where, shared = worst_misfit(stack.seats, platforms, radius_mm, None)
             without = worst_misfit(mended, platforms, radius_mm, None)[0].reshape(s, n, 4)
             tightened = np.full(s, BEST_SEAT, dtype=object)
         else:
-            size = np.where(from_last, last[0], first[0])
+            size = np.maximum(first[0], last[0])
             where = np.where(from_last, last[1], first[1])
+            shared = np.where(from_last, last[2], first[2])
             each = [
                 worst_misfit(mended, platforms, radius_mm, k)[0].reshape(s, n, 4)
                 for k in (0, n - 1)
@@ -107,14 +108,14 @@ def _of_stack(stack: Stack, radius_mm: float) -> pd.DataFrame:
             without = np.where(from_last[:, None, None], each[1], each[0])
             names = np.array(platforms.implants, dtype=object)
             tightened = np.where(from_last, names[-1], names[0])
-        rows.append(_frame(stack, seated, tightened, size, where, without))
+        rows.append(_frame(stack, seated, tightened, size, where, shared, without))
     return pd.concat(rows, ignore_index=True)
 
 
 def worst_misfit(
     seats: Seats, platforms: Platforms, radius_mm: float, tightened: int | None
-) -> tuple[Floats, Ints]:
-    """Largest gap or interference of each framework, um, and at which seat.
+) -> tuple[Floats, Ints, Ints]:
+    """Largest gap or interference of each framework, and at which seat.
 
     Parameters
     ----------
@@ -126,15 +127,20 @@ def worst_misfit(
         Radius of the rim.
     tightened : int or None
         Index of the tightened implant; None for the best seat.
+
+    Returns
+    -------
+    largest_um, where, shared
+        As of `accstudy.seating.gaps.worst_seat`, (b,) each.
     """
     if tightened is None:
         aligned = aligned_seats(seats, platforms)
         largest, each = quick_best_gaps(aligned, platforms, platform_radius_mm=radius_mm)
-        return largest, np.argmax(each, axis=1)
+        _, where, shared = worst_seat(each)
+        return largest, where, shared
     placed = one_screw(seats, platforms, tightened)
     gaps = rim_gaps(placed, platforms, platform_radius_mm=radius_mm)
-    size = np.maximum(gaps.largest_um, -gaps.smallest_um)
-    return np.asarray(size.max(axis=1)), np.argmax(size, axis=1)
+    return worst_seat(np.maximum(gaps.largest_um, -gaps.smallest_um))
 
 
 def _mended(stack: Stack) -> Seats:
@@ -174,6 +180,7 @@ def _frame(
     tightened: NDArray[np.object_],
     size: Floats,
     where: Ints,
+    shared: Ints,
     without: Floats,
 ) -> pd.DataFrame:
     names = np.array(stack.platforms.implants, dtype=object)
@@ -186,6 +193,7 @@ def _frame(
             "seated": seated,
             "tightened": np.repeat(tightened, 4 * n),
             "worst_implant": np.repeat(names[where], 4 * n),
+            "n_worst": np.repeat(shared, 4 * n),
             "misfit_um": np.repeat(size, 4 * n),
             "implant": np.tile(np.repeat(names, 4), s),
             "part": np.tile(np.array(PARTS, dtype=object), s * n),
@@ -204,7 +212,7 @@ class Origin:
     how : str
         How the framework was seated, in words.
     at : str
-        Implant where the misfit shows.
+        Implant where the misfit shows, and how many others share it.
     misfit_um : float
         Its size.
     implant, part : str
@@ -238,7 +246,9 @@ def main_origin(contributions: pd.DataFrame) -> Origin:
         if top["seated"] == BEST_SEAT
         else f"with the screw at implant {top['tightened']} tightened"
     )
-    at = str(top["worst_implant"])
+    at, others = str(top["worst_implant"]), int(top["n_worst"]) - 1
+    if others > 0:
+        at += f" and {others} other{'s' * (others > 1)}"
     if not misfit or top["contribution_um"] < misfit / 3:
         return Origin(how, at, misfit, "", "", float("nan"))
     mine = contributions[

@@ -7,9 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Gaps", "Platforms", "Seats", "rim_gaps"]
+__all__ = ["TIE_UM", "Gaps", "Platforms", "Seats", "rim_gaps", "worst_seat"]
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+TIE_UM = 0.01
+"""Misfits that differ by no more than this count as equal."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,3 +113,35 @@ def rim_gaps(seats: Seats, platforms: Platforms, *, platform_radius_mm: float) -
         lateral_um=1000 * np.linalg.norm(sideways, axis=-1),
         tilt_deg=np.degrees(np.arctan2(sine, cosine)),
     )
+
+
+def worst_seat(size_um: Floats) -> tuple[Floats, Ints, Ints]:
+    """Largest misfit of each framework, and at which seat it is seen.
+
+    Parameters
+    ----------
+    size_um : (..., n) ndarray
+        Misfit at every seat; NaN where there is none.
+
+    Returns
+    -------
+    largest_um : (...) ndarray
+        NaN where no seat has a misfit.
+    where : (...) ndarray of int
+        The first seat whose misfit is the largest to within 0.01 um.
+    shared : (...) ndarray of int
+        How many seats share it: at a best seat two or more do as a rule, and
+        which of them is the largest by a last bit means nothing.
+
+    Examples
+    --------
+    >>> largest, where, shared = worst_seat(np.array([12.0, 30.0, 30.004]))
+    >>> float(largest), int(where), int(shared)
+    (30.004, 1, 2)
+    """
+    known = np.isfinite(size_um)
+    filled = np.where(known, size_um, -np.inf)
+    largest = filled.max(axis=-1)
+    tied = known & (filled >= largest[..., None] - TIE_UM)
+    nowhere = ~known.any(axis=-1)
+    return np.where(nowhere, np.nan, largest), np.argmax(tied, axis=-1), tied.sum(axis=-1)

@@ -12,6 +12,7 @@ from scipy.stats import binomtest
 
 from accstudy.accuracy.judge import NOT_VERIFIED, Rule, guard, verdict, worst_bounds
 from accstudy.accuracy.samples import grouping_of
+from accstudy.seating.gaps import worst_seat
 from accstudy.seating.table import BEST_SEAT
 from accstudy.tables import TABLES, shape
 
@@ -50,8 +51,10 @@ def scan_misfits(
     -----
     With one screw tightened an implant may stand open or be pressed; the
     misfit is the larger of gap and interference in size. The best seat has no
-    interference. The ends of the framework are the first and the last implant
-    of its rows in table ``seating``, which are in arch order.
+    interference; there two or more implants share the largest gap as a rule, and
+    the first of them along the arch is named. The ends of the framework are the
+    first and the last implant of its rows in table ``seating``, which are in arch
+    order.
     """
     own = TABLES["seating"].names
     factors = tuple(c for c in seating.columns if c not in own)
@@ -72,13 +75,15 @@ def _of_scan(scan: pd.DataFrame) -> Iterator[dict[str, Any]]:
         if rows.empty:
             continue
         size = np.maximum(rows["gap_max_um"].to_numpy(), -rows["gap_min_um"].to_numpy())
-        nowhere = bool(np.isnan(size).all())
-        worst = 0 if nowhere else int(np.nanargmax(size))
-        row = {str(name): value for name, value in rows.iloc[worst].items()}
-        if nowhere:
+        largest, where, _ = worst_seat(size)
+        row = {str(name): value for name, value in rows.iloc[int(where)].items()}
+        mine = rows["tightened"].to_numpy() == row["tightened"]
+        shared = int(worst_seat(size[mine])[2])
+        if not shared:
             row["implant"] = ""
         row.update(
-            misfit_um=float(size[worst]),
+            misfit_um=float(largest),
+            n_worst=shared,
             interference_um=_interference(rows),
             seated=seated,
             u_misfit_um=row["u_gap_max_um"],

@@ -19,6 +19,7 @@ from accstudy.simulate.field import random_field
 from accstudy.simulate.holes import HOLE_SIDES, cut_hole
 from accstudy.simulate.rounded import Shape
 from accstudy.simulate.scene import Blob, Scene, random_pose
+from accstudy.simulate.surface import coarse
 from accstudy.tables import shape
 
 __all__ = [
@@ -206,7 +207,7 @@ def simulate_scan(
         scene.add_blob(blob, rng_more)
     scanned = None if keep is None else _half_space(*keep)
     vertices, faces = scene.triangles(n_triangles, rng_net, scanned=scanned)
-    _, normal, part = scene.nearest(vertices)
+    _, normal, part = scene.nearest(coarse(vertices))
     coverage = []
     for i in shown:
         others = [p.translation_mm for j, p in enumerate(placed) if j != i]

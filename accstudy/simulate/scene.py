@@ -114,7 +114,12 @@ class Scene:
         return value, gradient
 
     def nearest(self, points_mm: Floats) -> tuple[Floats, Floats, Labels]:
-        """Distance to the union, its gradient, and whose surface it is."""
+        """Distance to the union, its gradient, and whose surface it is.
+
+        Where two surfaces meet, which of them a point is on hangs on its last
+        bits, which depend on the processor: bring points of the surface to a
+        `coarse` grid first where the gradient matters.
+        """
         value = np.full(len(points_mm), 50.0)
         gradient = np.tile([0.0, 0.0, 1.0], (len(points_mm), 1))
         label = np.full(len(points_mm), RIDGE, np.int32)

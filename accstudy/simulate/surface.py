@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-__all__ = ["Solid", "net", "triangulate"]
+__all__ = ["Solid", "coarse", "net", "triangulate"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -18,6 +18,12 @@ Solid = Callable[[Floats], tuple[Floats, Floats]]
 
 _BLOCK = 4
 _OFFSET = 1 << 20
+_COARSE_MM = 2.0**-14  # some 0.06 um: far more than rounding, far less than noise
+
+
+def coarse(points_mm: Floats) -> Floats:
+    """Bring points to a grid of some 0.06 um, for decisions that every machine makes alike."""
+    return np.asarray(np.rint(points_mm / _COARSE_MM) * _COARSE_MM)
 
 
 def triangulate(
@@ -72,6 +78,7 @@ def triangulate(
         middle = (joined @ vertices) / degree[:, None]
         vertices = _project(solid, 0.4 * vertices + 0.6 * middle, rounds=2)
     vertices = _project(solid, vertices, rounds=40)
+    vertices = _project(solid, vertices, rounds=4, grid=None)
     return vertices, _split(vertices, quads)
 
 
@@ -162,16 +169,28 @@ def _unpack(keys: Ints) -> Floats:
     return cells.astype(float)
 
 
-def _project(solid: Solid, points: Floats, *, rounds: int) -> Floats:
-    """Newton steps onto the zero level, ever fewer points."""
-    out = points.copy()
+def _project(
+    solid: Solid,
+    points: Floats,
+    *,
+    rounds: int,
+    grid: Callable[[Floats], Floats] | None = coarse,
+) -> Floats:
+    """Newton steps onto the zero level, ever fewer points.
+
+    At creases the steps may jump from side to side, and each jump makes more of
+    a last bit: on a grid the steps are the same on every machine.
+    """
+    out = points.copy() if grid is None else grid(points)
+    near = 1e-12 if grid is None else _COARSE_MM
     for part in np.array_split(out, max(1, len(out) // 20_000)):  # views; small for the cache
         open_ = np.arange(len(part))
         for _ in range(rounds):
             value, gradient = solid(part[open_])
             slope = np.maximum(np.sum(gradient**2, axis=1), 0.05)
-            part[open_] -= (value / slope)[:, None] * gradient
-            open_ = open_[np.abs(value) > 1e-12]
+            moved = part[open_] - (value / slope)[:, None] * gradient
+            part[open_] = moved if grid is None else grid(moved)
+            open_ = open_[np.abs(value) > near]
             if not len(open_):
                 break
     return out

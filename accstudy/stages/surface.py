@@ -134,7 +134,7 @@ def _vertices(
             "y_mm": y,
             "z_mm": z,
             "n_scans": n,
-            "mean_um": np.round(mean_um, 2),
-            "sd_um": np.round(sd_um, 2),
+            "mean_um": mean_um,
+            "sd_um": sd_um,
         }
     )

@@ -20,6 +20,7 @@ from accstudy.stages.cache import Cache
 from accstudy.stages.measure import Show
 from accstudy.stages.standing import FILE as STATUS
 from accstudy.stages.standing import status_file
+from accstudy.study.computer import computer
 from accstudy.study.history import FILE as HISTORY
 from accstudy.study.history import add_run, last_run
 from accstudy.study.load import Study, resolve
@@ -72,6 +73,7 @@ class Work:
             "settings": study.settings.as_used(),
             "program": program_digest(),
             "versions": versions(),
+            "computer": computer(),
             "stages": {},
         }
         self.written: list[Path] = []
@@ -166,6 +168,7 @@ class Work:
                     "surface": self._surface_parts(),
                     "settings": self.study.settings.as_used(),
                     "versions": versions(),
+                    "computer": computer(),
                 }
             )
         )

@@ -26,6 +26,7 @@ def tables():
                         parts.append(
                             base
                             | {"seated": seated, "tightened": "I1", "worst_implant": "I4"}
+                            | {"n_worst": 1 if seated == "terminal-screw" else 3}
                             | {"misfit_um": size, "implant": implant, "part": part}
                             | {"contribution_um": counted * size}
                             | {"misfit_without_um": (1 - counted) * size}
@@ -51,6 +52,8 @@ def test_the_origin_and_the_cautions_stand_beside_the_figure():
         for text in block["paragraphs"]
     )
     assert "mainly from implant I2" in said
+    assert "at implant I4 comes mainly" in said
+    assert "at implant I4 and 2 others comes mainly" in said
     assert "no screw preload" in said
     assert "verified on the patient" in said
     assert "misfit-over-study" in document.figures

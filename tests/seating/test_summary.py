@@ -189,6 +189,26 @@ def test_the_gap_is_traced_to_the_implant_that_is_tilted():
     assert "implant I2 (tilt)" in contribution_sentence(best)
 
 
+def test_implants_that_share_the_largest_gap_are_told_as_a_tie():
+    centres = np.array([[0, 0, 0], [20, 0, 0]], float)
+    lean = np.radians(0.5)
+    axes = np.array([[np.sin(lean), 0, np.cos(lean)], [-np.sin(lean), 0, np.cos(lean)]])
+    upright = implants_of(centres, np.tile([0.0, 0.0, 1.0], (2, 1)))
+    poses = poses_of(centres, axes)
+    # mirror images of each other: both show the same gap whatever is tightened
+    rows = scan_misfits(seating_table(poses, upright), upright).set_index("seated")
+    best = rows.loc["best-seat"]
+    assert (best["implant"], best["n_worst"]) == ("I1", 2)
+    one = rows.loc["terminal-screw"]
+    assert (one["tightened"], one["implant"], one["n_worst"]) == ("I1", "I2", 1)
+    parts = gap_contributions(poses, upright)
+    assert set(parts.loc[parts["seated"] == "best-seat", "n_worst"]) == {2}
+    assert set(parts.loc[parts["seated"] == "terminal-screw", "tightened"]) == {"I1"}
+    assert "at implant I1 and 1 other" in contribution_sentence(
+        parts[parts["seated"] == "best-seat"]
+    )
+
+
 def test_the_gap_is_traced_to_the_tightened_implant():
     axes = AXES.copy()
     axes[0] = [np.sin(np.radians(0.5)), 0, np.cos(np.radians(0.5))]

@@ -1,0 +1,98 @@
+"""What an audit sees: forged results, other machines, and nothing where nothing differs."""
+
+import json
+
+import pytest
+from click.testing import CliRunner
+
+from accstudy.cli import main
+from accstudy.study.history import add_run
+from accstudy.study.record import digest, json_bytes
+
+STUDY = '[study]\ntitle = "Positions"\nkind = "validation"\n[scans]\nposes = "poses.csv"\n'
+IMPLANTS = (
+    "model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z\n"
+    "M,I1,0,0,0,0,0,1\nM,I2,20,5,0,0,0,1\nM,I3,40,0,0,0,0,1\n"
+)
+SCANS = "scan,model,device,operator\n" + "".join(f"s{i},M,A,{i % 2}\n" for i in range(6))
+POSES = "scan,model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z\n" + "".join(
+    f"s{i},M,{name},{x + 0.003 * i * (k + 1) % 0.02},{y},0,0,0,1\n"
+    for i in range(6)
+    for k, (name, x, y) in enumerate([("I1", 0, 0), ("I2", 20, 5), ("I3", 40, 0)])
+)
+
+
+def call(*words):
+    return CliRunner().invoke(main, [str(w) for w in words])
+
+
+@pytest.fixture
+def study(tmp_path):
+    (tmp_path / "reference").mkdir()
+    files = {
+        "study.toml": STUDY,
+        "scans.csv": SCANS,
+        "poses.csv": POSES,
+        "reference/implants.csv": IMPLANTS,
+    }
+    for name, text in files.items():
+        (tmp_path / name).write_text(text)
+    assert call("measure", tmp_path).exit_code == 0
+    assert call("analyze", tmp_path).exit_code == 0
+    return tmp_path
+
+
+def forge(study, change):
+    """Change results, and make record and history agree with the change."""
+    results = study / "results"
+    record = json.loads((results / "record.json").read_bytes())
+    change(results, record)
+    for file in results.glob("*.csv"):
+        if file.name in record["outputs"]:
+            record["outputs"][file.name] = digest(file.read_bytes())
+    (results / "record.json").write_bytes(json_bytes(record))
+    entry = {"record": digest((results / "record.json").read_bytes())}
+    (results / "history.jsonl").write_bytes(add_run(b"", entry))
+
+
+def by_steps(results, column, steps):
+    """Move the first number of a column of pair_deviations.csv by steps of its grid."""
+    file = results / "pair_deviations.csv"
+    lines = [line.split(",") for line in file.read_text().splitlines()]
+    at = lines[0].index(column)
+    lines[1][at] = f"{float(lines[1][at]) + steps * 1e-6:.6f}"
+    file.write_text("\n".join(",".join(line) for line in lines) + "\n")
+
+
+def test_a_last_digit_that_another_machine_rounds_otherwise_is_no_forgery(study):
+    def elsewhere(results, record):
+        by_steps(results, "distance_um", 1)
+        record["computer"]["linear algebra"] = "openblas 0.3.1 Other"
+
+    forge(study, elsewhere)
+    done = call("audit", study)
+    assert done.exit_code == 0
+    assert "1 numbers differ by one unit of their last digit" in done.output
+    assert "linear algebra openblas 0.3.1 Other then" in done.output
+    assert "all is as recorded" in done.output
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (lambda r, _: by_steps(r, "distance_um", 2), "results/pair_deviations.csv:2:distance_um"),
+        (
+            lambda r, _: (r / "accuracy.csv").write_text(
+                (r / "accuracy.csv").read_text().replace("I1-I2", "I1-I9", 1)
+            ),
+            '"I1-I9" then, "I1-I2" now',
+        ),
+        (lambda r, _: (r / "accuracy.csv").write_bytes(b"\xff\x00"), "no table that can be read"),
+        (lambda _, record: record["outputs"].pop("accuracy.csv"), "does not state it"),
+    ],
+)
+def test_forged_results_do_not_follow_from_the_inputs(study, change, says):
+    forge(study, change)
+    done = call("audit", study)
+    assert done.exit_code == 3
+    assert says in done.output
