@@ -343,6 +343,40 @@ _TABLES = (
         factors=True,
     ),
     Table(
+        "models",
+        "model",
+        _columns("""
+            model t physical reference model
+            n_implants i its implants
+            angulation_deg n largest reference tilt of its pairs
+            span_mm n largest reference distance
+            path_mm n longest way along the arch
+            n_scans i scans of it that count
+        """),
+    ),
+    Table(
+        "scan_deviations",
+        "scan",
+        _columns("""
+            scan t name of the scan
+            model t physical reference model
+            condition t levels of the condition factors, joined by " / "
+            cell t levels of the cell factors, joined by " / "
+            n_implants i implants of the model
+            n_pairs i pairs that the scan shows
+            complete f whether these are all pairs of the model
+            angulation_deg n largest reference tilt among them
+            span_mm n largest reference distance among them
+            path_mm n longest way along the arch among them
+            worst_distance_um n largest |deviation of the distance| of its pairs
+            worst_implant_a t first implant of that pair
+            worst_implant_b t second implant of that pair
+            rms_distance_um n root mean square of the deviations of the distance of its pairs
+            worst_angle_deg n largest |deviation of the angle between two axes| of its pairs
+        """),
+        factors=True,
+    ),
+    Table(
         "accuracy",
         "condition x measurand x implant or pair",
         _ACCURACY,
@@ -732,7 +766,6 @@ _TABLES = (
             response t modelled column
             factor t factor, or factors joined by ":"
             level t level, or levels joined by ":"
-            at t values at which covariates are held
             estimate n marginal mean
             se n standard error
             df n degrees of freedom
@@ -741,13 +774,148 @@ _TABLES = (
         """),
     ),
     Table(
+        "model_covariates",
+        "model x covariate",
+        _columns("""
+            model_name t name of the model in study.toml
+            response t modelled column
+            covariate t numeric column of the fixed part
+            held n value at which means and differences of levels are stated
+            mean n mean of the modelled rows
+            sd n standard deviation of the modelled rows
+            common_low n smallest value that every level of what is compared has
+            common_high n largest value that every level of what is compared has
+        """),
+    ),
+    Table(
+        "model_contrasts_at",
+        "model x contrast x value of a covariate",
+        _columns("""
+            model_name t name of the model in study.toml
+            response t modelled column
+            covariate t covariate with which the difference changes
+            value n its value, an end of the range that all levels have
+            factor t factor
+            level_a t first level
+            level_b t second level, which is subtracted
+            estimate n difference of marginal means there, in the unit of the response
+            se n standard error
+            df n degrees of freedom
+            p n two-sided p value, for this value alone
+            low n lower confidence limit
+            high n upper confidence limit
+            ratio n back-transformed ratio for log responses
+            ratio_low n lower limit of the ratio
+            ratio_high n upper limit of the ratio
+            confidence n confidence of the limits
+            method t kenward-roger or satterthwaite
+        """),
+    ),
+    Table(
+        "model_effect_notes",
+        "scope x covariate",
+        _columns("""
+            scope t at equal path, or as it comes
+            covariate t angulation_deg or n_implants
+            stated f whether the models that were scanned let its effect be stated
+            n_levels i values of the covariate
+            n_models i models that were scanned
+            df_models i degrees of freedom they leave; empty where it varies within them
+            why t why nothing is stated, or what else differs between the models
+            to_add t models that would let it be said
+        """),
+    ),
+    Table(
+        "model_effects",
+        "model x covariate x level",
+        _columns("""
+            model_name t name of the model in study.toml, or of one that the chapter needs
+            response t modelled column
+            scope t at equal path, as it comes, path not held, of an implant, or of these models
+            covariate t angulation_deg or n_implants; empty for differences of two models
+            kind t average, level, difference of levels, or difference of two models
+            factor t factor with which the effect may vary
+            level t level for which it holds; empty where levels are averaged
+            level_a t first level or model of a difference
+            level_b t second level or model, which is subtracted
+            step n step of the covariate that the effect is of: 10 deg, 1 implant
+            from_value n smallest value of the covariate that every level has
+            to_value n largest value of the covariate that every level has
+            estimate n effect, in the unit of the response
+            se n standard error
+            df n degrees of freedom
+            t n t statistic
+            p n two-sided p value
+            p_holm n p value after Holm among rows of the same model, covariate and kind
+            p_interaction n p value that the effect is the same at every level
+            low n lower confidence limit
+            high n upper confidence limit
+            confidence n confidence of the limits
+            ratio n effect on a log response as a ratio
+            ratio_low n lower limit of the ratio
+            ratio_high n upper limit of the ratio
+            n_models i models that were scanned
+            df_models i degrees of freedom that the models leave; empty where it varies within them
+            method t kenward-roger or satterthwaite
+        """),
+    ),
+    Table(
+        "model_lines",
+        "model x covariate x level x value",
+        _columns("""
+            model_name t name of the model in study.toml
+            response t modelled column
+            covariate t numeric column of the fixed part
+            factor t factor whose levels have a line each
+            level t level; empty without a factor
+            value n value of the covariate
+            fitted n fitted mean, other covariates held; of log responses the geometric mean
+            low n lower limit of its band, at each value by itself
+            high n upper limit of its band
+            confidence n confidence of the limits
+        """),
+    ),
+    Table(
+        "model_classes",
+        "model x covariate x condition x class",
+        _columns("""
+            model_name t name of the model in study.toml
+            response t modelled column
+            covariate t numeric column of the fixed part
+            condition t levels of the condition factors, joined by " / "
+            class_low n smallest value of the covariate in the class
+            class_high n largest value of the covariate in the class
+            value n mean value of the covariate in the class
+            n_means i means of pairs, implants or models in the class
+            observed n mean of these means, in the unit of the response
+            fitted n the same of the fitted values of the fixed part
+            difference n observed less fitted
+        """),
+    ),
+    Table(
+        "model_lack_of_fit",
+        "model x covariate x what may be missing",
+        _columns("""
+            model_name t name of the model in study.toml
+            response t modelled column
+            covariate t numeric column of the fixed part
+            missing t curvature, classes by condition, or interaction with a factor
+            num_df n numerator degrees of freedom
+            den_df n denominator degrees of freedom
+            F n F statistic
+            p n p value
+            p_holm n p value after Holm within the model
+            method t kenward-roger or satterthwaite
+        """),
+    ),
+    Table(
         "model_contrasts",
         "model x contrast",
         _columns("""
             model_name t name of the model in study.toml
             response t modelled column
-            factor t factor
-            contrast t difference of two levels, or a slope
+            factor t factor, or factors joined by ":"
+            contrast t difference of two levels, or a slope, in words
         """)
         + _DIFFERENCE
         + _columns("verdict t sentence"),
@@ -809,7 +977,7 @@ _TABLES = (
             model_name t name of the model in study.toml
             residual_sd_by t factor whose levels have residual standard deviations of their own
             factor t factor
-            contrast t difference of two levels
+            contrast t difference of two levels, in words
         """)
         + _DIFFERENCE,
     ),

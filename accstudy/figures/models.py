@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.ticker import ScalarFormatter
 
 from accstudy.figures.style import (
     ACCENT,
@@ -108,57 +109,70 @@ def contrast_chart(rows: pd.DataFrame, *, axis: str, ax: Axes | None = None) -> 
 
 
 @styled
-def effect_chart(points: pd.DataFrame, lines: pd.DataFrame, *, response: str) -> Figure:
-    """Draw data and fitted lines against the covariates of a model.
+def effect_chart(
+    points: pd.DataFrame, lines: pd.DataFrame, means: pd.DataFrame, panels: pd.DataFrame
+) -> Figure:
+    """Draw data, class means and fitted lines with their bands against a covariate.
 
     Parameters
     ----------
     points : DataFrame
-        ``covariate``, ``level``, ``x``, ``y``: what was seen.
+        ``panel``, ``level``, ``x``, ``y``: what was seen.
     lines : DataFrame
-        ``covariate``, ``axis`` (label with unit), ``level``, ``x``, ``y``: two points
-        of each fitted line.
-    response : str
-        Label of the vertical axis, with unit.
+        ``panel``, ``level``, ``x``, ``y``, ``low``, ``high``: points of each fitted line
+        and of its band.
+    means : DataFrame
+        ``panel``, ``level``, ``x``, ``y``: means of what was seen, by class.
+    panels : DataFrame
+        ``panel``, ``x_axis``, ``y_axis`` (labels with unit), ``sizes`` (whether values
+        are sizes, drawn on a logarithmic axis).
 
     Returns
     -------
     Figure
-        One panel a covariate, one vertical scale.
+        One panel a row of `panels`.
     """
-    covariates = list(dict.fromkeys(lines["covariate"]))
     levels = list(dict.fromkeys(lines["level"]))
-    figure = new_figure(166, 80)
-    grid = np.atleast_1d(figure.subplots(1, len(covariates), sharey=True))
-    for ax, covariate in zip(grid, covariates, strict=True):
-        seen = points[points["covariate"] == covariate]
-        fitted = lines[lines["covariate"] == covariate]
+    figure = new_figure(166, 78)
+    grid = np.atleast_1d(figure.subplots(1, len(panels)))
+    for ax, panel in zip(grid, rows_of(panels), strict=True):
+        seen, fitted, classes = (t[t["panel"] == panel.panel] for t in (points, lines, means))
         reach = float(seen["x"].max() - seen["x"].min()) if len(seen) else 1.0
         for number, level in enumerate(levels):
-            style = line_of(number)
-            mine = seen[seen["level"] == level]
-            aside = (number - (len(levels) - 1) / 2) * 0.012 * reach
+            style, dots = line_of(number), line_of(number, join=False)
+            aside = (number - (len(levels) - 1) / 2) * 0.018 * reach
+            mine, line, own = (t[t["level"] == level] for t in (seen, fitted, classes))
             ax.plot(
-                mine["x"] + aside,
-                mine["y"],
-                **{**line_of(number, join=False), "markersize": 1.8, "alpha": 0.2},
-                zorder=2,
+                mine["x"] + aside, mine["y"], **{**dots, "markersize": 1.6, "alpha": 0.16}, zorder=2
             )
-            line = fitted[fitted["level"] == level]
-            ax.plot(line["x"], line["y"], color="white", linewidth=4.2, zorder=3)
+            ax.fill_between(
+                line["x"], line["low"], line["high"],
+                color=style["color"], alpha=0.16, linewidth=0, zorder=3,
+            )  # fmt: skip
+            ax.plot(line["x"], line["y"], color="white", linewidth=3.6, zorder=4)
             ax.plot(
-                line["x"],
-                line["y"],
-                color=style["color"],
-                linestyle=style["linestyle"],
-                linewidth=2.2,
-                zorder=4,
-                label=printable(level),
-            )
-        ax.axhline(0, color=INK, linewidth=0.6, zorder=1)
-        ax.set_xlabel(printable(fitted["axis"].iloc[0]))
-    grid[0].set_ylabel(printable(response))
-    figure.legend(*grid[0].get_legend_handles_labels(), loc="outside upper left", ncols=4)
+                line["x"], line["y"], color=style["color"], linestyle=style["linestyle"],
+                linewidth=1.9, zorder=5, label=printable(level or "all scans"),
+            )  # fmt: skip
+            ax.plot(
+                own["x"] + aside, own["y"], zorder=6,
+                **{**dots, "markersize": 5, "markeredgecolor": "white", "markeredgewidth": 0.7},
+            )  # fmt: skip
+        if bool(panel.sizes):
+            ax.set_yscale("log")
+            shown = seen.loc[seen["y"] > 0, "y"]
+            if len(shown):  # sizes near nothing would stretch the axis over many decades
+                ax.set_ylim(bottom=float(shown.quantile(0.02)))
+            ax.yaxis.set_major_formatter(ScalarFormatter())
+        else:
+            ax.axhline(0, color=INK, linewidth=0.6, zorder=1)
+        whole = seen["x"].nunique() <= 8 and bool((seen["x"] % 1 == 0).all())
+        if whole:
+            ax.set_xticks(sorted(seen["x"].unique()))
+        ax.set_xlabel(printable(panel.x_axis))
+        ax.set_ylabel(printable(panel.y_axis))
+    if len(levels) > 1:
+        figure.legend(*grid[0].get_legend_handles_labels(), loc="outside upper left", ncols=4)
     return figure
 
 

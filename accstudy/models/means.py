@@ -116,10 +116,6 @@ def _held(fit: MixedFit, at: Mapping[str, float] | None) -> dict[str, float]:
     return values
 
 
-def _said(values: Mapping[str, float], skip: Sequence[str] = ()) -> str:
-    return "; ".join(f"{k} = {v:.6g}" for k, v in values.items() if k not in skip)
-
-
 def marginal_means(
     fit: MixedFit,
     factor: str,
@@ -146,7 +142,7 @@ def marginal_means(
     Returns
     -------
     DataFrame
-        ``factor, level, at, estimate, se, df, t, p, low, high``; levels that the data
+        ``factor, level, estimate, se, df, t, p, low, high``; levels that the data
         do not determine have no numbers.
     """
     values = _held(fit, at)
@@ -154,7 +150,6 @@ def marginal_means(
     table = fit.combine(np.array([c.row for c in cells]), method=method, confidence=confidence)
     table.insert(0, "factor", factor)
     table.insert(1, "level", [":".join(c.levels) for c in cells])
-    table.insert(2, "at", _said(values))
     return table
 
 

@@ -8,16 +8,49 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+from accstudy.compare.scans import scan_deviations
 from accstudy.errors import Finding, InputError, Severity
 from accstudy.models.expression import columns_of
 from accstudy.models.grouping import DIRECTION, joined
 
-__all__ = ["SPREAD", "model_frame", "spread_column"]
+__all__ = ["SPREAD", "kind_of", "model_frame", "plain_response", "spread_column"]
 
 SPREAD = "spread"
 """``spread(pair.distance_um)``: log of the absolute deviation from the cell's mean."""
 
-_PREFIX = re.compile(r"\b(pair|implant)\.")
+_PREFIX = re.compile(r"\b(pair|implant|scan)\.")
+
+
+def plain_response(text: str) -> str:
+    """A response or a term without the names of the tables.
+
+    Examples
+    --------
+    >>> plain_response("log(abs(pair.distance_um))")
+    'log(abs(distance_um))'
+    """
+    return _PREFIX.sub("", text).strip()
+
+
+def kind_of(response: str) -> str:
+    """What a row of a response is: a pair, an implant or a scan.
+
+    Raises
+    ------
+    InputError
+        If the response names more than one.
+
+    Examples
+    --------
+    >>> kind_of("scan.worst_distance_um"), kind_of("log(abs(distance_um))")
+    ('scan', 'pair')
+    """
+    kinds = sorted(set(_PREFIX.findall(response)))
+    if len(kinds) > 1:
+        raise InputError(
+            f'the response "{response}" mixes {"s and ".join(kinds)}s', hint="use one of them"
+        )
+    return kinds[0] if kinds else "pair"
 
 
 def spread_column(frame: pd.DataFrame, column: str) -> tuple[pd.Series, int]:
@@ -76,7 +109,7 @@ def model_frame(
     Parameters
     ----------
     response : str
-        Expression with ``pair.`` or ``implant.`` before its column.
+        Expression with ``pair.``, ``implant.`` or ``scan.`` before its column.
     pairs, implants : DataFrame
         Tables ``pair_deviations`` and ``implant_deviations``.
     alignment : str
@@ -87,26 +120,24 @@ def model_frame(
     response : str
         The expression without prefix.
     frame : DataFrame
-        The rows, with ``site`` (an implant or pair of one model), and ``pair`` or
-        ``implant`` unique over models.
+        The rows, with ``site`` (an implant or pair of one model; the model itself where
+        a row is a scan), and ``pair`` or ``implant`` unique over models.
     findings : list of Finding
         What was left out.
 
     Raises
     ------
     InputError
-        If the response names both tables or none of their rows is left.
+        If the response names several tables or none of their rows is left.
     """
-    kinds = set(_PREFIX.findall(response))
-    if len(kinds) > 1:
-        raise InputError(
-            f'the response "{response}" mixes pairs and implants', hint="use one of the two"
-        )
-    plain = _PREFIX.sub("", response).strip()
-    if kinds == {"implant"}:
+    kind, plain = kind_of(response), plain_response(response)
+    findings: list[Finding] = []
+    if kind == "implant":
         frame = implants[implants["alignment"] == alignment].copy()
         frame["site"] = joined([frame["model"], frame["implant"]])
         frame["implant"] = frame["site"]
+    elif kind == "scan":
+        frame, findings = _whole_scans(pairs)
     else:
         frame = pairs.copy()
         names = joined([frame["implant_a"], frame["implant_b"]], "-")
@@ -120,12 +151,11 @@ def model_frame(
             frame[column] = frame[column].astype(float)
     match = re.fullmatch(rf"{SPREAD}\((\w+)\)", plain)
     if not match:
-        return plain, frame, []
+        return plain, frame, findings
     column = match.group(1)
     if column not in frame:
         raise InputError(f'the response "{response}" names an unknown column "{column}"')
     frame["log_spread"], lost = spread_column(frame, column)
-    findings = []
     if lost:
         findings.append(
             Finding(
@@ -154,3 +184,23 @@ def _directed(frame: pd.DataFrame, response: str) -> pd.DataFrame:
     if columns != ["distance_um"]:
         return frame.drop(columns=[c for c in DIRECTION if c in frame])
     return frame
+
+
+def _whole_scans(pairs: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
+    """Scans that show every pair of their model: the worst of fewer pairs is no equal."""
+    frame = scan_deviations(pairs)
+    whole = frame["complete"].to_numpy(bool)
+    findings = []
+    if not whole.all():
+        findings.append(
+            Finding(
+                Severity.NOTE,
+                "scans-incomplete",
+                f"{int((~whole).sum())} of {len(frame)} scans lack an implant and are left out of "
+                "what is said of whole scans: the worst of fewer pairs is smaller by that alone",
+                mend="repeat these scans",
+            )
+        )
+    frame = frame[whole].reset_index(drop=True)
+    frame["site"] = frame["model"].astype(str)
+    return frame, findings

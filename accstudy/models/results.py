@@ -10,26 +10,43 @@ import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, Severity
 from accstudy.models.checks import leave_out, quantiles, spread_tests
+from accstudy.models.effects import (
+    effect_lines,
+    effect_table,
+    model_contrasts,
+    ratios,
+)
 from accstudy.models.fit import fit_mixed, unequal_fit
 from accstudy.models.hypotheses import cell_rows, slope_rows
-from accstudy.models.means import contrasts, holm, marginal_means, slopes
+from accstudy.models.lack_of_fit import lack_findings, lack_of_fit
+from accstudy.models.means import contrasts, holm, log_base, marginal_means, slopes
 from accstudy.models.mixed import MixedFit
-from accstudy.models.responses import model_frame
+from accstudy.models.overlap import (
+    blank_outside,
+    common_range,
+    held_values,
+    overlap_findings,
+)
+from accstudy.models.responses import model_frame, plain_response
 from accstudy.models.sentences import (
     component_sentence,
     contrast_verdict,
     f_sentence,
     p_words,
+    unit_of,
 )
 from accstudy.models.specs import ModelSpec
 from accstudy.models.usable import design_findings, fit_findings, uneven_factor
 from accstudy.models.variances import component_tests, equal_sd_test, r_squared, sd_limits, shares
 from accstudy.tables import empty, shape
 
-__all__ = ["CHECKS", "ModelResults", "contrast_tables", "model_tables", "spec_fit"]
+__all__ = ["FURTHER", "ModelResults", "contrast_tables", "model_tables", "spec_fit"]
 
-CHECKS = ("residuals", "quantiles", "spread", "influence", "unequal")
-"""Names of the check tables."""
+FURTHER = (
+    "residuals", "quantiles", "spread", "influence", "unequal", "covariates", "contrasts_at",
+    "effects", "lines", "classes", "lack_of_fit",
+)  # fmt: skip
+"""Names of the further tables, which stand as ``model_...`` in the results folder."""
 
 
 @dataclass(frozen=True)
@@ -41,11 +58,13 @@ class ModelResults:
     terms, tests, variances, means, contrasts : DataFrame
         Tables ``model_terms``, ``model_tests``, ``model_variances``,
         ``model_means``, ``model_contrasts``.
-    checks : mapping of str to DataFrame
-        ``residuals`` (a row a modelled row: ``fitted``, ``residual``,
-        ``residual_scaled``, ``span_mm``, ``path_mm``), ``quantiles``, ``spread``,
-        ``influence`` (leave one scan out) and ``unequal`` (contrasts once more, with a
-        residual standard deviation a level), each with ``model_name``.
+    further : mapping of str to DataFrame
+        By name in `FURTHER`, each with ``model_name``: ``residuals`` (a row a modelled
+        row), ``quantiles``, ``spread``, ``influence`` (leave one scan out), ``unequal``
+        (contrasts once more, with a residual standard deviation a level); where
+        covariates are held, differences at the ends of their range, effects of
+        angulation and implant count, fitted lines; ``classes`` and ``lack_of_fit``
+        (observed against fitted means).
     findings : tuple of Finding
         What the user should know, each with the model it is about.
     sentences : dict of str to tuple of str
@@ -57,7 +76,7 @@ class ModelResults:
     variances: pd.DataFrame
     means: pd.DataFrame
     contrasts: pd.DataFrame
-    checks: Mapping[str, pd.DataFrame]
+    further: Mapping[str, pd.DataFrame]
     findings: tuple[Finding, ...]
     sentences: Mapping[str, tuple[str, ...]]
 
@@ -65,7 +84,7 @@ class ModelResults:
 @dataclass(frozen=True)
 class _One:
     tables: dict[str, pd.DataFrame]
-    checks: dict[str, pd.DataFrame]
+    further: dict[str, pd.DataFrame]
     findings: list[Finding]
     sentences: tuple[str, ...]
 
@@ -140,7 +159,7 @@ def model_tables(
         variances=tables["model_variances"],
         means=tables["model_means"],
         contrasts=tables["model_contrasts"],
-        checks={name: _stack([one.checks[name] for one in done]) for name in CHECKS},
+        further={name: _stack([one.further[name] for one in done]) for name in FURTHER},
         findings=tuple(dict.fromkeys(findings)),
         sentences=sentences,
     )
@@ -174,8 +193,8 @@ def spec_fit(
         About the response; those about the design are in ``fit.findings``.
     """
     response, frame, findings = model_frame(spec.response, pairs, implants, alignment=alignment)
-    fixed = spec.fixed.replace("pair.", "").replace("implant.", "")
-    random = tuple(r.replace("pair.", "").replace("implant.", "") for r in spec.random)
+    fixed = plain_response(spec.fixed)
+    random = tuple(plain_response(r) for r in spec.random)
     fit = fit_mixed(
         f"{response} ~ {fixed}",
         random,
@@ -225,7 +244,14 @@ def contrast_tables(
     for covariate, factors in sloped.items():
         for factor in factors or [""]:
             out.append(slopes(fit, covariate, factor=factor, at=at, confidence=confidence))
-    return [_determined(table) for table in out if len(table)]
+    held = {**held_values(fit.design), **(at or {})}
+    stated = [
+        blank_outside(fit.design, t, held, ("level_a", "level_b"))
+        if (t["covariate"] == "").all()
+        else t
+        for t in out
+    ]
+    return [_determined(table) for table in stated if len(table)]
 
 
 def _determined(table: pd.DataFrame) -> pd.DataFrame:
@@ -243,14 +269,16 @@ def _state(
 ) -> _One:
     tests = fit.tests()
     terms = fit.coefficients(confidence=confidence)
+    held = {**held_values(fit.design), **dict(spec.at)}
     means = [
-        marginal_means(fit, ":".join(t.factors), at=dict(spec.at), confidence=confidence)
+        marginal_means(fit, ":".join(t.factors), at=held, confidence=confidence)
         for t in fit.design.terms
         if t.factors and not t.covariates
     ]
+    means = [blank_outside(fit.design, table, held, ("level",)) for table in means]
     families = contrast_tables(
         fit,
-        at=dict(spec.at),
+        at=held,
         margin=spec.equivalence_margin,
         one_sided=spec.non_inferiority,
         confidence=confidence,
@@ -279,20 +307,72 @@ def _state(
     for table in tables.values():
         table.insert(0, "model_name", spec.name)
         table.insert(1, "response", spec.response)
-    checks = {
+    missed = lack_of_fit(fit)
+    effects = effect_table(fit, spec.response, confidence=confidence)
+    if spec.of_these_models:
+        effects = model_contrasts(fit, confidence=confidence)
+    further = {
         "residuals": _residuals(fit),
         "quantiles": quantiles(fit),
         "spread": spread,
         "influence": _influence(fit),
         "unequal": _unequal(spec, fit, uneven_factor(fit, spread), confidence),
+        "covariates": _covariates(fit, held),
+        "contrasts_at": _contrasts_at(fit, held, confidence),
+        "effects": effects,
+        "lines": effect_lines(fit, confidence=confidence).assign(confidence=confidence),
+        "classes": missed.classes,
+        "lack_of_fit": missed.tests,
     }
-    for name, table in checks.items():
-        checks[name] = table.assign(model_name=spec.name)
+    for name, table in further.items():
+        further[name] = table.assign(model_name=spec.name, response=spec.response)
     return _One(
         tables,
-        checks,
-        fit_findings(fit, tests, spread, where=where),
-        _sentences(fit, spec.response, tests, compared, variances, 1 - confidence),
+        further,
+        [
+            *fit_findings(fit, tests, spread, where=where),
+            *overlap_findings(fit.design, held, where=where),
+            *lack_findings(missed, unit=unit_of(response), where=where),
+        ],
+        _sentences(fit, spec.response, tests, compared, variances, held, 1 - confidence),
+    )
+
+
+def _covariates(fit: MixedFit, held: Mapping[str, float]) -> pd.DataFrame:
+    """Where every covariate is held, and which values all conditions have."""
+    rows = []
+    for column in fit.design.centres:
+        values = fit.design.data[column].astype(float)
+        low, high = common_range(fit, column)
+        own = held.get(column, float(values.mean()))
+        rows.append((column, own, values.mean(), values.std(), low, high))
+    names = ["covariate", "held", "mean", "sd", "common_low", "common_high"]
+    return pd.DataFrame(rows, columns=names)
+
+
+def _contrasts_at(fit: MixedFit, held: dict[str, float], confidence: float) -> pd.DataFrame:
+    """Differences of levels at both ends of every covariate with which they change."""
+    parts = []
+    pairs = dict.fromkeys(
+        (term.factors[0], column)
+        for term in fit.design.terms
+        for column in fit.design.centres
+        if len(term.factors) == 1 and fit.design.of_column(term, column)
+    )
+    for factor, column in pairs:
+        low, high = common_range(fit, column)
+        if not high > low:
+            continue
+        for value in (low, high):
+            at = {**held, column: value}
+            table = contrasts(fit, factor, at=at, confidence=confidence)
+            table = blank_outside(fit.design, table, at, ("level_a", "level_b"))
+            parts.append(table.assign(covariate=column, value=value))
+    if not parts:
+        return pd.DataFrame()
+    out = pd.concat(parts, ignore_index=True).dropna(subset=["estimate"])
+    return out.assign(
+        confidence=confidence, method=fit.method, **ratios(out, log_base(fit.design.response))
     )
 
 
@@ -371,6 +451,7 @@ def _sentences(
     tests: pd.DataFrame,
     compared: pd.DataFrame,
     variances: pd.DataFrame,
+    at: Mapping[str, float],
     alpha: float,
 ) -> tuple[str, ...]:
     out = []
@@ -378,7 +459,9 @@ def _sentences(
         out.append(f_sentence(row, response=response, method=fit.method, alpha=alpha))
     if fit.design.centres and len(tests):
         held = ", ".join(f"{c} = {v:.4g}" for c, v in fit.design.centres.items())
-        out.append(f"Effects beside covariates are tested and averaged at their means: {held}.")
+        out.append(f"Effects beside covariates are tested at their means: {held}.")
+        held = ", ".join(f"{c} = {v:.4g}" for c, v in at.items())
+        out.append(f"Means and differences of levels are stated at {held}.")
     for _, row in compared.iterrows():
         out.append(f"{response}, {row['factor'] or 'slope'}, {row['contrast']}: {row['verdict']}.")
     for _, row in variances.iterrows():

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import pandas as pd
 
+from accstudy.models.between import model_df
 from accstudy.models.grouping import DIRECTION
 from accstudy.models.inference import Method
+from accstudy.models.responses import kind_of, plain_response
 
-__all__ = ["COMPARED", "ModelSpec", "default_specs"]
+__all__ = ["COMPARED", "ModelSpec", "default_specs", "effect_specs"]
 
 COMPARED = (
     "technique", "device", "material", "splint", "scan_body_type", "software", "scan_path",
@@ -28,7 +31,7 @@ class ModelSpec:
     name : str
         Name in the result tables.
     response : str
-        ``pair.`` or ``implant.`` column, or an expression such as
+        ``pair.``, ``implant.`` or ``scan.`` column, or an expression such as
         ``log(abs(pair.distance_um))``; ``spread(pair.distance_um)`` is precision
         itself.
     fixed : str
@@ -48,6 +51,9 @@ class ModelSpec:
     at : tuple of (str, float)
         Covariate values at which means and contrasts are stated; the others are held
         at their mean.
+    of_these_models : bool
+        ``model`` is in the fixed part because too few models were scanned for anything
+        else: its differences hold for these models only.
     """
 
     name: str
@@ -59,6 +65,7 @@ class ModelSpec:
     method: Method = "kenward-roger"
     non_inferiority: bool = False
     at: tuple[tuple[str, float], ...] = ()
+    of_these_models: bool = False
 
 
 def default_specs(
@@ -91,8 +98,8 @@ def default_specs(
     Notes
     -----
     Pairs of a scan share the scan, pairs of different scans share the pair and the implants
-    at its ends, and a condition may distort a pair or displace an implant in a way of its
-    own: all are random, as are the model, the cell and the operator. Operators handle a
+    at its ends, and a condition may distort a pair or a model or displace an implant in a way
+    of its own: all are random, as are the model, the cell and the operator. Operators handle a
     condition each in their own way, so their combination is random too. A scan that is
     stretched or bent errs the more the longer the path, so slopes vary by scan, cell,
     operator and operator within condition as well; without that, a difference between
@@ -112,22 +119,15 @@ def default_specs(
     if kind == "drift":
         return []
     compared = [c for c in (condition or COMPARED) if c in columns and _varies(pairs, c)]
-    slopes = [c for c in ("angulation_deg", "path_mm") if _varies(pairs, c)]
-    if pairs is not None and _varies(pairs, "n_implants") and _separable(pairs):
-        slopes.append("n_implants")
-    pair_fixed = _fixed(compared, slopes)
-    implant_fixed = _fixed(compared, [c for c in slopes if c != "path_mm"])
+    slopes = _slopes(pairs)
     operators = tuple(c for c in ("operator",) if c in columns and c not in compared)
-    handling = tuple(f"{c}:condition" for c in operators) if compared else ()
-    own = f" by {compared[0]}" if compared else ""
-    cells = (*operators, *handling, "condition:cell", f"scan{own}")
-    shared = ("implants", "implants:condition") if _directed(pairs) else ()
-    pair_random = ("model", "pair", "condition:pair", *shared, *cells)
-    pair_random += _own_slopes(slopes, (*operators, *handling), own)
+    pair_fixed = _fixed(compared, slopes)
+    pair_random = _random("pair", compared, operators, slopes, pairs)
+    within = [c for c in slopes if c != "path_mm"]
+    implant_fixed = _fixed(compared, within)
+    implant_random = _random("implant", compared, operators, within, pairs)
     scatter_random = (*pair_random, "condition:cell:pair")
-    implant_random = ("model", "implant", "condition:implant", *cells)
-    implant_random += _own_slopes([c for c in slopes if c != "path_mm"], (), own)
-    return [
+    specs = [
         ModelSpec("distance", "pair.distance_um", pair_fixed, pair_random),
         ModelSpec("angle", "pair.angle_deg", pair_fixed, pair_random),
         ModelSpec("distance size", "log(abs(pair.distance_um))", pair_fixed, pair_random),
@@ -135,6 +135,139 @@ def default_specs(
         ModelSpec("implant 3D", "log(implant.distance_um)", implant_fixed, implant_random),
         ModelSpec("implant vertical", "implant.vertical_um", implant_fixed, implant_random),
     ]
+    if kind == "comparison":
+        specs += effect_specs(specs, columns, condition=condition, pairs=pairs)
+    return specs
+
+
+_AT_EQUAL_PATH = (
+    ("distance at equal path", "pair.distance_um"),
+    ("distance size at equal path", "log(abs(pair.distance_um))"),
+)
+_AS_IT_COMES = (
+    ("worst distance of a scan", "scan.worst_distance_um"),
+    ("r.m.s. distance of a scan", "scan.rms_distance_um"),
+    ("worst angle of a scan", "scan.worst_angle_deg"),
+)
+
+
+def effect_specs(
+    specs: Sequence[ModelSpec],
+    columns: Sequence[str],
+    *,
+    condition: Sequence[str] = (),
+    pairs: pd.DataFrame | None = None,
+) -> list[ModelSpec]:
+    """Models that the effect of angulation and implant count needs beside those of a study.
+
+    Parameters
+    ----------
+    specs : sequence of ModelSpec
+        Models that are asked for; an effect that one of them states needs no other.
+    columns : sequence of str
+        Factor columns of the scan list.
+    condition : sequence of str
+        Factors that are compared.
+    pairs : DataFrame, optional
+        Table ``pair_deviations``.
+
+    Returns
+    -------
+    list of ModelSpec
+        At equal path: the distance of a pair, signed and by size. As it comes: worst and
+        r.m.s. distance and worst angle of a scan. A covariate that varies only between
+        models is among the fixed terms where the models leave degrees of freedom for
+        it; where they leave none, the models themselves are fixed, and what is found holds
+        for these models only.
+    """
+    if pairs is None or not len(pairs):
+        return []
+    compared = [c for c in (condition or COMPARED) if c in columns and _varies(pairs, c)]
+    operators = tuple(c for c in ("operator",) if c in columns and c not in compared)
+    asked = [c for c in ("angulation_deg", "n_implants") if _varies(pairs, c)]
+    if not asked:
+        return []
+    out: list[ModelSpec] = []
+    slopes = _slopes(pairs)
+    for name, response in _AT_EQUAL_PATH:
+        if not _states(specs, response, [c for c in slopes if c != "path_mm"]):
+            random = _random("pair", compared, operators, slopes, pairs)
+            out.append(ModelSpec(name, response, _fixed(compared, slopes), random))
+        if "n_implants" in asked and "n_implants" not in slopes:
+            out.append(_of_models(name, response, compared, operators, slopes, pairs))
+    whole = _largest(pairs)
+    asked = [c for c in asked if len(whole[c].unique()) > 1]
+    free = asked if asked and model_df(whole, asked) > 0 else []
+    for name, response in _AS_IT_COMES:
+        if asked and not free:
+            out.append(_of_models(name, response, compared, operators, (), pairs))
+        elif asked and not _states(specs, response, free):
+            random = _random("scan", compared, operators, (), pairs)
+            out.append(ModelSpec(name, response, _fixed(compared, free), random))
+    return out
+
+
+def _of_models(
+    name: str,
+    response: str,
+    compared: Sequence[str],
+    operators: Sequence[str],
+    slopes: Sequence[str],
+    pairs: pd.DataFrame,
+) -> ModelSpec:
+    """The same question with the models themselves as fixed."""
+    covariates = [c for c in slopes if c != "n_implants"]
+    fixed = f"{_fixed(compared, covariates)} + model"
+    terms = _random(kind_of(response), compared, operators, slopes, pairs)
+    random = tuple(r for r in terms if r != "model")
+    return ModelSpec(
+        f"{name}, these models", response, fixed.removeprefix("1 + "), random, of_these_models=True
+    )
+
+
+def _states(specs: Sequence[ModelSpec], response: str, covariates: Sequence[str]) -> bool:
+    """Whether a model of this response has all these covariates and, of pairs, the path."""
+    path = ["path_mm"] if kind_of(response) == "pair" else []
+    return any(
+        plain_response(s.response) == plain_response(response)
+        and kind_of(s.response) == kind_of(response)
+        and all(re.search(rf"\b{c}\b", s.fixed) for c in (*covariates, *path))
+        for s in specs
+    )
+
+
+def _slopes(pairs: pd.DataFrame | None) -> list[str]:
+    """Covariates of pairs; the count of implants where the models leave df for it."""
+    slopes = [c for c in ("angulation_deg", "path_mm") if _varies(pairs, c)]
+    counts = pairs is not None and _varies(pairs, "n_implants")
+    if pairs is not None and counts and model_df(pairs, [*slopes, "n_implants"]) > 0:
+        slopes.append("n_implants")
+    return slopes
+
+
+def _largest(pairs: pd.DataFrame) -> pd.DataFrame:
+    """Implant count and largest angulation of every model."""
+    return pairs.groupby("model", sort=True)[["n_implants", "angulation_deg"]].max().reset_index()
+
+
+def _random(
+    site: str,
+    compared: Sequence[str],
+    operators: Sequence[str],
+    slopes: Sequence[str],
+    pairs: pd.DataFrame | None,
+) -> tuple[str, ...]:
+    """Random terms of a model whose rows are pairs, implants or scans."""
+    handling = tuple(f"{c}:condition" for c in operators) if compared else ()
+    groups = ("model", "condition:model", *operators, *handling, "condition:cell")
+    if site == "scan":
+        return groups
+    own = f" by {compared[0]}" if compared else ""
+    groups += (site, f"condition:{site}", f"scan{own}")
+    if site != "pair":
+        return groups + _own_slopes(slopes, (), own)
+    shared = ("implants", "implants:condition") if _directed(pairs) else ()
+    return groups + shared + _own_slopes(slopes, (*operators, *handling), own)
 
 
 def _own_slopes(slopes: Sequence[str], operators: Sequence[str], own: str) -> tuple[str, ...]:
@@ -151,12 +284,10 @@ def _directed(pairs: pd.DataFrame | None) -> bool:
 
 def _fixed(compared: Sequence[str], slopes: Sequence[str]) -> str:
     """The first condition factor with slopes of its own, everything else added."""
-    crossed = [c for c in slopes if c != "n_implants"]
-    rest = [*compared[1:], *(c for c in slopes if c == "n_implants")]
-    if not compared or not crossed:
-        return " + ".join([*compared[:1], *crossed, *rest]) or "1"
-    inner = crossed[0] if len(crossed) == 1 else f"({' + '.join(crossed)})"
-    return " + ".join([f"{compared[0]} * {inner}", *rest])
+    if not compared or not slopes:
+        return " + ".join([*compared[:1], *slopes, *compared[1:]]) or "1"
+    inner = slopes[0] if len(slopes) == 1 else f"({' + '.join(slopes)})"
+    return " + ".join([f"{compared[0]} * {inner}", *compared[1:]])
 
 
 def _varies(pairs: pd.DataFrame | None, column: str) -> bool:
@@ -165,9 +296,3 @@ def _varies(pairs: pd.DataFrame | None, column: str) -> bool:
     if column not in pairs or bool(pairs[column].isna().any()):
         return False  # an angulation that is unknown for one model would leave that model out
     return len(pairs[column].unique()) > 1
-
-
-def _separable(pairs: pd.DataFrame) -> bool:
-    """Whether models with different implant counts are more than one a count."""
-    models = pairs.drop_duplicates("model")
-    return bool(models.groupby("n_implants").size().min() > 1)

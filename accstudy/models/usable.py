@@ -47,7 +47,8 @@ def design_findings(design: Design, random: tuple[str, ...], *, where: str) -> l
     frame = design.data
     out = []
     columns, _ = random_columns(random, frame)
-    if "scan" in frame and "scan" not in columns:
+    several = "scan" in frame and frame["scan"].duplicated().any()
+    if several and "scan" not in columns:
         out.append(
             Finding(
                 Severity.WARNING,
@@ -185,7 +186,8 @@ def _implant_count(design: Design, where: str) -> list[Finding]:
         return []
     out = []
     count = frame["n_implants"].to_numpy(float)
-    if "path_mm" in frame and not any("path_mm" in c for c in used) and np.ptp(count) > 0:
+    of_pairs = "path_mm" in frame and "implant_a" in frame
+    if of_pairs and not any("path_mm" in c for c in used) and np.ptp(count) > 0:
         path = frame["path_mm"].to_numpy(float)
         if np.ptp(path) > 0:
             r = float(np.corrcoef(count, path)[0, 1])

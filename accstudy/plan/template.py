@@ -221,14 +221,15 @@ def _of_validation(protocol: Protocol) -> str:
 
 def _of_comparison(protocol: Protocol) -> str:
     factor = next(iter(protocol.design.conditions))
-    fixed = f"{factor} * angulation_deg + path_mm"
+    fixed = f"{factor} * (angulation_deg + path_mm + n_implants)"
     model = [
         _line("[[model]]", "the primary question; more may follow"),
         _line('name = "distance"', "in tables and report"),
         _line('response = "pair.distance_um"', "a column of pair_deviations or implant_deviations"),
         _line(f"fixed = {_string(fixed)}", "what is tested"),
         _line(
-            'random = ["model", "pair", "condition:pair", "operator/session", "scan", '
+            f'random = ["model", "condition:model", "pair", "condition:pair", "operator/session", '
+            f'"operator:{factor}", "scan", "path_mm | operator", "path_mm | operator:{factor}", '
             '"angulation_deg | scan", "path_mm | scan"]',
             'what varies by chance; / nests, "angulation_deg | scan" is a slope of its own a scan',
         ),

@@ -6,18 +6,22 @@ from scipy import stats
 
 from accstudy.figures.models import residual_page
 from accstudy.figures.style import rows_of
+from accstudy.models.means import log_base
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.headline import scatter_caution
-from accstudy.reports.modelled import level_contrasts, model_unit
+from accstudy.reports.modelled import level_contrasts, model_unit, response_label
+from accstudy.reports.select import slug
 from accstudy.reports.terms import contrast_name, variable_name
 from accstudy.reports.wording import count, joined, number, p_value, unit_name
 
-__all__ = ["residual_checks", "unequal_scatter"]
+__all__ = ["lack_of_fit_section", "residual_checks", "unequal_scatter"]
 
 
-def residual_checks(document: Document, content: ReportContent, lead: str) -> None:
-    """Residual checks of the leading model on one page."""
+def residual_checks(
+    document: Document, content: ReportContent, lead: str, *, first: bool = True
+) -> None:
+    """Residual checks of one model; the first one begins the section."""
     residuals, quantiles = content.table("model_residuals"), content.table("model_quantiles")
     if not len(residuals) or not len(quantiles):
         return
@@ -27,20 +31,23 @@ def residual_checks(document: Document, content: ReportContent, lead: str) -> No
         return
     means = content.table("model_means")
     means = means[means["model_name"] == lead] if len(means) else means
-    unit = unit_name(model_unit(str(means["response"].iloc[0]))) if len(means) else ""
+    response = str(means["response"].iloc[0]) if len(means) else ""
+    logs = log_base(response) is not None
+    unit = "" if logs or not response else unit_name(model_unit(response))
     largest = mine["residual_scaled"].abs().max()
     beyond = int((mine["residual_scaled"].abs() > 3).sum())
     expected = 2 * len(mine) * float(stats.norm.sf(3))
     normal = number(expected, "", decimals=0 if expected >= 1 else 1)
-    document.heading("Model checks")
+    if first:
+        document.heading("Model checks")
     document.lead(
-        "Residuals",
+        "Residuals" if first else "Residuals of the size",
         "Points should scatter evenly about zero, as wide at the left as at the right, and lie "
         f"near the line of normal quantiles. {beyond} of {count(len(mine), 'residual')} lie beyond "
         f"three standard deviations; of as many from a normal distribution about {normal} would.",
     )
     document.figure(
-        "residuals",
+        "residuals" if first else f"residuals-{slug(lead)}",
         residual_page(mine, own, unit=unit),
         caption="Residuals, each divided by its standard deviation, against fitted values and "
         f"against the path (model “{lead}”), with dashed lines at two standard deviations; "
@@ -88,4 +95,57 @@ def unequal_scatter(document: Document, content: ReportContent, lead: str) -> No
             Heading([{"t": "p", "s": "i"}, " equiv."], width=0.8),
         ],
         cells,
+    )
+
+
+def lack_of_fit_section(document: Document, content: ReportContent, models: list[str]) -> None:
+    """What was seen against the fitted means, by condition and class of every covariate."""
+    tests, classes = content.table("model_lack_of_fit"), content.table("model_classes")
+    if len(tests):
+        tests = tests[tests["model_name"].isin(models)]
+    if not len(tests):
+        return
+    lines: list[Text] = []
+    for model in dict.fromkeys(tests["model_name"]):
+        mine = tests[(tests["model_name"] == model) & (tests["p_holm"] < 0.05)]
+        own = classes[classes["model_name"] == model]
+        worst = own.loc[own["difference"].abs().idxmax()]
+        response = str(worst["response"])
+        unit = "" if log_base(response) is not None else model_unit(response)
+        ends = [number(worst[c], "", decimals=1) for c in ("class_low", "class_high")]
+        kind = "the logarithm of the " if not unit and log_base(response) is not None else "the "
+        what = joined([f"{r.missing} of {variable_name(r.covariate)}" for r in rows_of(mine)])
+        verdict = f"something is missing: {what}" if what else "nothing is shown to be missing"
+        lines.append(
+            f"In {kind}{response_label(response)} {verdict}. Largest difference: "
+            f"{worst['condition'] or 'all scans'}, {variable_name(str(worst['covariate']))} "
+            f"{ends[0]} to {ends[1]}, seen {number(worst['observed'], unit)}, fitted "
+            f"{number(worst['fitted'], unit)} {unit_name(unit)}".rstrip()
+            + "."
+        )
+    document.lead("Lack of fit", *lines)
+    document.table(
+        "Lack of fit of the fixed part: classes of a covariate in every condition, its square, or "
+        "its slope by condition added to the model; p after Holm within the model.",
+        [
+            Heading("response", "left", 1.8),
+            Heading("covariate", "left", 1.1),
+            Heading("what may be missing", "left", 1.4),
+            Heading([{"t": "F", "s": "i"}], width=0.6),
+            Heading("df", width=0.4),
+            Heading("df, den.", width=0.6),
+            Heading([{"t": "p", "s": "i"}], width=0.6),
+        ],
+        [
+            [
+                response_label(r.response),
+                variable_name(r.covariate),
+                r.missing,
+                number(r.F, "", decimals=2),
+                number(r.num_df, "", decimals=0),
+                number(r.den_df, "", decimals=1),
+                p_value(r.p_holm),
+            ]
+            for r in rows_of(tests)
+        ],
     )

@@ -5,17 +5,17 @@ from __future__ import annotations
 from accstudy.figures.models import means_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports import evidence
-from accstudy.reports.believed import residual_checks, unequal_scatter
+from accstudy.reports.acting import acting_section, held_phrase, path_section
+from accstudy.reports.believed import lack_of_fit_section, residual_checks, unequal_scatter
 from accstudy.reports.checklist import checklist
 from accstudy.reports.content import ReportContent
 from accstudy.reports.crossing import design_section
 from accstudy.reports.document import Attachment, Document, Heading, Text, plain, symbol
-from accstudy.reports.headline import answer, held_at, shown_models
+from accstudy.reports.headline import answer, shown_models
 from accstudy.reports.latex import latex_table
 from accstudy.reports.misfit import misfit
 from accstudy.reports.model_evidence import (
     contrasts_section,
-    effects,
     means_table,
     scatter,
     term_tests,
@@ -64,10 +64,14 @@ def comparison_report(content: ReportContent) -> tuple[list[Text], Document, Doc
     contrasts_section(rest, content, lead)
     _by_itself(rest, content)
     design_section(rest, content)
-    effects(rest, content, lead)
+    models = shown_models(means, lead) if len(means) else [lead]
+    acting_section(rest, content)
+    path_section(rest, content, models)
     means_table(rest, content)
-    scatter(rest, content, lead)
-    residual_checks(rest, content, lead)
+    scatter(rest, content, models)
+    for model in models:
+        residual_checks(rest, content, model, first=model == lead)
+    lack_of_fit_section(rest, content, models)
     unequal_scatter(rest, content, lead)
     outlier_tests(rest, content, most=8)
     evidence.alignments(rest, content)
@@ -144,12 +148,11 @@ def _means(document: Document, content: ReportContent, lead: str) -> None:
         f"({interval(r.low, r.high, r.unit, signed=False)})"
         for r in rows_of(shown)
     )
-    held = str(means.loc[means["model_name"] == lead, "at"].iloc[0])
     also = " Right, sign aside." if len(models) > 1 else ""
     document.figure(
         "means",
         means_chart(shown),
-        caption=f"Estimated means with their intervals{held_at(held)}.{also} "
+        caption=f"Estimated means with their intervals{held_phrase(content, lead)}.{also} "
         "Overlap of two intervals says nothing about their difference.",
         alt=f"Dots with intervals. {said}.",
     )

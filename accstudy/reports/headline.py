@@ -10,6 +10,7 @@ import pandas as pd
 from accstudy.accuracy.judge import ALL_PAIRS, EACH_PAIR
 from accstudy.figures.style import rows_of
 from accstudy.models.means import log_base
+from accstudy.reports.acting import held_phrase, lead_effects
 from accstudy.reports.content import ReportContent
 from accstudy.reports.crossing import inseparable_sentences
 from accstudy.reports.document import Text, strong_accent
@@ -19,6 +20,7 @@ from accstudy.reports.modelled import (
     is_true,
     level_contrasts,
     levels_of,
+    means_rows,
     range_sentence,
     shown_interactions,
 )
@@ -27,7 +29,7 @@ from accstudy.reports.statements import for_whom
 from accstudy.reports.validation import answer as validation_answer
 from accstudy.reports.wording import joined, missing, number, quantity, sure, unit_name
 
-__all__ = ["answer", "held_at", "scatter_caution", "shown_models", "size_sentences"]
+__all__ = ["answer", "fit_caution", "scatter_caution", "shown_models", "size_sentences"]
 
 _ON_FIRST_PAGE = 3
 _SHARES = {
@@ -67,6 +69,7 @@ def answer(content: ReportContent, lead: str) -> list[Text]:
         else [contrast_sentence(r) for r in rows_of(rows)[:_ON_FIRST_PAGE]]
     )
     said += _where(content, lead, str(rows["response"].iloc[0]))
+    said += lead_effects(content, lead)
     said += _conformity(content)
     return [*said, *_cautions(content, lead)]
 
@@ -122,9 +125,11 @@ def size_sentences(content: ReportContent, lead: str) -> list[Text]:
                 f"With {names} {what} deviate ",
                 strong_accent(_share([ratio for _, ratio, _ in mine])),
                 f" as much as with {b}: {joined([t for _, _, t in mine])} times (ratios of the "
-                f"geometric means of |deviation|, {sure(confidence_of(content))} intervals).",
+                f"geometric means of |deviation|, {sure(confidence_of(content))} intervals"
+                f"{held_phrase(content, models[-1])}).",
             ]
         )
+    said += _at_ends(content, models[-1])
     if alike:
         named = alike[:_ON_FIRST_PAGE]
         rest = len(alike) - len(named)
@@ -132,7 +137,7 @@ def size_sentences(content: ReportContent, lead: str) -> list[Text]:
         said.append(f"No difference in size is shown between {'; '.join(named)}{more}.")
     if len(larger) > _ON_FIRST_PAGE:
         said.append("Further differences in size stand under Contrasts.")
-    return said + _seen(content, means[means["model_name"] == models[1]], column)
+    return said + _sizes(means, models[1])
 
 
 def _times(ratio: float, ends: list[float]) -> str:
@@ -155,71 +160,46 @@ def _share(ratios: list[float]) -> str:
     return f"{' to '.join(ends)} times"
 
 
-def _seen(content: ReportContent, means: pd.DataFrame, column: str) -> list[Text]:
-    """Median and largest size that were seen, which no geometric mean of a model tells."""
-    pairs = content.table("pair_deviations")
-    factor = str(means["factor"].iloc[0])
-    if column not in pairs or factor not in pairs:
+def _sizes(means: pd.DataFrame, model: str) -> list[Text]:
+    """Geometric means of the size, with their intervals."""
+    rows = means_rows(means, [model])
+    rows = rows[rows["estimate"].notna()]
+    if not len(rows):
         return []
-    size, level = pairs[column].abs(), pairs[factor].astype(str)
-    unit = column.rpartition("_")[2]
+    unit = str(rows["unit"].iloc[0])
     parts = []
-    for row in rows_of(means):
-        mine = size[level == str(row.level)]
-        if not len(mine):
-            return []
-        median, largest = (number(v, unit) for v in (mine.median(), mine.max()))
-        parts.append(f"{row.level} {median} (largest {largest})")
-    return [f"Median |deviation| of all pairs and scans / {unit_name(unit)}: {'; '.join(parts)}."]
+    for row in rows_of(rows):
+        ends = [number(v, unit) for v in (row.low, row.high)]
+        parts.append(f"{row.level} {number(row.estimate, unit)} ({ends[0]} to {ends[1]})")
+    return [f"Geometric mean of |deviation| / {unit_name(unit)}: {'; '.join(parts)}."]
 
 
 def _where(content: ReportContent, lead: str, response: str) -> list[Text]:
     """Where the covariates are held, and what the differences are at both ends of one."""
-    means = content.table("model_means")
-    mine = means[means["model_name"] == lead] if len(means) else means
-    at = held_at(str(mine["at"].iloc[0])).removeprefix(", held at ") if len(mine) else ""
-    case = f"at {at}" if at else "over all cases"
+    at = held_phrase(content, lead).removeprefix(", held ")
+    case = at or "over all cases"
     said: list[Text] = [
         f"A minus means shorter distances, not smaller errors; the means hold {case}."
         if response == "pair.distance_um"
         else f"These means hold {case}."
     ]
-    differ = shown_interactions(content.table("model_contrasts"), lead)
-    ends = [t for t in (_ends(content, r, mine) for r in differ[:_ON_FIRST_PAGE]) if t]
-    if ends:
-        text = "; ".join(ends)
-        said.append(f"{text[0].upper()}{text[1:]}.")
-    return said
+    return said + _at_ends(content, lead)
 
 
-def _ends(content: ReportContent, row: Any, means: pd.DataFrame) -> str:
-    pairs = content.table("pair_deviations")
-    if not len(means) or row.covariate not in pairs:
-        return ""
-    seen = pairs[row.covariate]
-    return range_sentence(
-        row,
-        content.table("model_contrasts"),
-        str(means["at"].iloc[0]),
-        (float(seen.min()), float(seen.max())),
-    )
-
-
-def held_at(text: str) -> str:
-    """Say where covariates are held.
-
-    Examples
-    --------
-    >>> held_at("angulation_deg = 12.7256; path_mm = 32.1913")
-    ', held at angulation 12.7° and path 32.2 mm'
-    """
-    parts = []
-    for part in text.split("; "):
-        name, _, value = part.partition(" = ")
-        if value:
-            unit = {"deg": "°", "mm": " mm"}.get(name.rsplit("_", 1)[-1], "")
-            parts.append(f"{name.rsplit('_', 1)[0].replace('_', ' ')} {float(value):.1f}{unit}")
-    return f", held at {joined(parts)}" if parts else ""
+def _at_ends(content: ReportContent, model: str) -> list[Text]:
+    """What a difference is at both ends of a covariate with which it is shown to change."""
+    table = content.table("model_contrasts_at")
+    if not len(table):
+        return []
+    mine = table[table["model_name"] == model]
+    ends = []
+    for row in shown_interactions(content.table("model_contrasts"), model)[:_ON_FIRST_PAGE]:
+        same = mine["level_a"].eq(row.level_a) & mine["level_b"].eq(row.level_b)
+        rows = rows_of(mine[same & mine["covariate"].eq(row.covariate)].sort_values("value"))
+        if len(rows) > 1:
+            ends.append(range_sentence(rows))
+    text = "; ".join(ends)
+    return [f"{text[0].upper()}{text[1:]}."] if text else []
 
 
 def _conformity(content: ReportContent) -> list[Text]:
@@ -249,7 +229,20 @@ def _judged(content: ReportContent, row: Any) -> str:
 def _cautions(content: ReportContent, lead: str) -> list[Text]:
     apart = inseparable_sentences(content)
     said: list[Text] = [f"Caution: {'; '.join(apart)}."] if apart else []
-    return said + [f"Caution: {t}" for t in scatter_caution(content, lead)]
+    said += [f"Caution: {t}" for t in scatter_caution(content, lead)]
+    return said + [f"Caution: {t}" for t in fit_caution(content, lead)]
+
+
+def fit_caution(content: ReportContent, lead: str) -> list[str]:
+    """Say where the fitted means miss what was seen, or are not stated for want of overlap."""
+    findings = content.table("findings")
+    if not len(findings):
+        return []
+    mine = findings[
+        findings["code"].isin(["lack-of-fit", "no-overlap"])
+        & (findings["where"] == f'model "{lead}"')
+    ]
+    return [f"{what}." for what in mine["what"]]
 
 
 def scatter_caution(content: ReportContent, lead: str) -> list[str]:

@@ -8,25 +8,19 @@ from typing import Any
 import pandas as pd
 
 from accstudy.figures.budget import share_chart
-from accstudy.figures.models import contrast_chart, effect_chart
+from accstudy.figures.models import contrast_chart
 from accstudy.figures.style import component_name, rows_of
 from accstudy.models.means import log_base
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.modelled import (
-    effect_lines,
-    effect_points,
-    interaction_phrase,
     level_contrasts,
     means_rows,
     model_unit,
     response_label,
-    shown_interactions,
-    slope_rows_of,
-    slope_sentence,
 )
 from accstudy.reports.select import confidence_of
-from accstudy.reports.terms import contrast_name, term_name, variable_name
+from accstudy.reports.terms import contrast_name, term_name
 from accstudy.reports.wording import (
     NONE,
     interval,
@@ -42,7 +36,6 @@ from accstudy.reports.wording import (
 
 __all__ = [
     "contrasts_section",
-    "effects",
     "means_table",
     "scatter",
     "term_tests",
@@ -132,79 +125,6 @@ def _contrast_table(document: Document, table: pd.DataFrame, models: list[str]) 
     )
 
 
-def effects(document: Document, content: ReportContent, lead: str) -> None:
-    """Data and fitted lines against angulation and path, and the slopes."""
-    means, contrasts = content.table("model_means"), content.table("model_contrasts")
-    pairs = content.table("pair_deviations")
-    if not len(means) or not len(contrasts) or not len(pairs):
-        return
-    response = str(means.loc[means["model_name"] == lead, "response"].iloc[0])
-    factor = str(means.loc[means["model_name"] == lead, "factor"].iloc[0])
-    column = response.removeprefix("pair.")
-    if column not in pairs or factor not in pairs:
-        return
-    lines = effect_lines(means, contrasts, pairs, lead)
-    if not len(lines):
-        return
-    document.heading("How angulation and path act")
-    slopes = rows_of(slope_rows_of(contrasts, lead))
-    differ = shown_interactions(contrasts, lead)
-    differing = "; ".join(interaction_phrase(r) for r in differ)
-    document.lead(
-        "Slopes",
-        "A slope says how much the mean changes per degree or millimetre, the other covariate "
-        "held. "
-        + (
-            f"Slopes differ, so the difference of conditions depends on the case: {differing}."
-            if differ
-            else "No difference of slopes between conditions is shown."
-        ),
-    )
-    levels = set(lines["level"])
-    points = effect_points(lines, pairs, factor=factor, column=column)
-    unit = unit_name(model_unit(response))
-    confounded = "" if "n_implants" in set(lines["covariate"]) else (
-        " Models with more implants also have longer paths, so the number of implants has no "
-        "line of its own."
-    )  # fmt: skip
-    document.figure(
-        "effects",
-        effect_chart(
-            points[points["level"].isin(levels)],
-            lines,
-            response=f"{response_label(response)} / {unit}",
-        ),
-        caption="Dots: every pair of every scan. Lines: what the mixed model says, the other "
-        f"covariate held at its mean.{confounded}",
-        alt="Data and fitted lines by condition. Slopes: "
-        + "; ".join(slope_sentence(s) for s in slopes)
-        + ".",
-    )
-    document.table(
-        "Slopes with their intervals, per degree of angulation or mm of path; p after Holm.",
-        [
-            Heading("covariate", "left", 1),
-            Heading("condition", "left", 1),
-            Heading("slope", width=0.7),
-            Heading("interval", width=1.2),
-            Heading([{"t": "p", "s": "i"}], width=0.5),
-        ],
-        [
-            [
-                variable_name(str(s.covariate)),
-                str(s.level) or "all",
-                number(s.estimate, "", signed=True, decimals=2),
-                joined(
-                    [number(v, "", signed=True, decimals=2) for v in (s.low, s.high)], last="to"
-                ),
-                p_value(s.p_holm),
-            ]
-            for s in slopes
-        ],
-        wide=False,
-    )
-
-
 def means_table(document: Document, content: ReportContent) -> None:
     """Estimated means of every model."""
     means = content.table("model_means")
@@ -260,37 +180,47 @@ def _median_size(content: ReportContent, means: pd.DataFrame, row: Any) -> float
     return float(table.loc[table[factor].astype(str) == str(row.level), column].abs().median())
 
 
-def scatter(document: Document, content: ReportContent, lead: str) -> None:
-    """Shares of the variance of the leading model."""
+def scatter(document: Document, content: ReportContent, models: list[str]) -> None:
+    """Shares of the variance of the models that carry page 1."""
     table = content.table("model_variances")
     if not len(table):
         return
-    mine = table[table["model_name"] == lead]
-    if not len(mine) or not mine["share"].notna().any():
-        return
-    document.heading("Where the scatter comes from")
-    top = rows_of(mine.loc[[mine["share"].idxmax()]])[0]
-    unit = unit_name(model_unit(str(mine["response"].iloc[0])))
-    document.lead(
-        "Variance shares",
-        f"Of the scatter of the {response_label(str(mine['response'].iloc[0]))} the largest part "
-        f"is {_component(top.component)}, {percent(top.share)} of the variance. "
-        "A component whose interval reaches zero may not be there.",
-    )
-    axes = share_chart(mine)
-    axes.set_xlabel(f"standard deviation / {unit}, with its interval")
-    said = joined(
-        [
-            f"{component_name(r.component)} {number(r.sd)} ({percent(r.share)})"
-            for r in rows_of(mine)
-        ]
-    )
-    document.figure(
-        "variance-shares",
-        axes,
-        caption="Standard deviation of every random component with its profile interval.",
-        alt=f"Bars, standard deviation in {unit} and share: {said}.",
-    )
+    shown = [m for m in models if table.loc[table["model_name"] == m, "share"].notna().any()]
+    for k, model in enumerate(shown):
+        mine = table[table["model_name"] == model]
+        response = str(mine["response"].iloc[0])
+        if k == 0:
+            document.heading("Where the scatter comes from")
+        top = rows_of(mine.loc[[mine["share"].idxmax()]])[0]
+        logs = log_base(response) is not None
+        unit = "" if logs else unit_name(model_unit(response))
+        said = (
+            f"Of the scatter of the {response_label(response)} the largest part is "
+            f"{_component(top.component)}, {percent(top.share)} of the variance."
+        )
+        said += (
+            " A component whose interval reaches zero may not be there."
+            if not logs
+            else " Standard deviations of a logarithm: 0.1 is about 10 %."
+        )
+        document.lead("Variance shares", said)
+        axes = share_chart(mine)
+        axes.set_xlabel(
+            f"standard deviation{f' / {unit}' if unit else ' of the logarithm'}, with its interval"
+        )
+        each = joined(
+            [
+                f"{component_name(r.component)} {number(r.sd, '', decimals=2)} ({percent(r.share)})"
+                for r in rows_of(mine)
+            ]
+        )
+        document.figure(
+            "variance-shares" if k == 0 else f"variance-shares-{k + 1}",
+            axes,
+            caption="Standard deviation of every random component with its profile interval "
+            f"(model “{model}”).",
+            alt=f"Bars, standard deviation{f' in {unit}' if unit else ''} and share: {each}.",
+        )
 
 
 def _component(component: str) -> str:

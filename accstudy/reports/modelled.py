@@ -12,7 +12,6 @@ from accstudy.figures.style import rows_of
 from accstudy.models.means import log_base
 from accstudy.reports.document import Text, strong_accent
 from accstudy.reports.wording import (
-    joined,
     missing,
     number,
     p_value,
@@ -24,12 +23,9 @@ from accstudy.reports.wording import (
 __all__ = [
     "contrast_sentence",
     "contrasts_sentence",
-    "interaction_phrase",
     "is_true",
     "levels_of",
     "shown_interactions",
-    "effect_lines",
-    "effect_points",
     "level_contrasts",
     "lead_model",
     "margin_name",
@@ -37,8 +33,6 @@ __all__ = [
     "model_unit",
     "range_sentence",
     "response_label",
-    "slope_rows_of",
-    "slope_sentence",
 ]
 
 _NAMED = 4  # contrasts of one kind in the sentence of page 1
@@ -47,6 +41,9 @@ _RESPONSES = {
     "angle_deg": "deviation of the angle",
     "vertical_um": "deviation of the height",
     "relative_axis_deg": "angle between the axes",
+    "worst_distance_um": "worst distance of a scan",
+    "rms_distance_um": "r.m.s. distance of a scan",
+    "worst_angle_deg": "worst angle of a scan",
 }
 _COVARIATES = {
     "angulation_deg": "angulation / °",
@@ -61,7 +58,7 @@ _COVARIATES = {
 def lead_model(means: pd.DataFrame) -> str:
     """Name of the model that answers the question: the first one on a plain response."""
     for row in rows_of(means.drop_duplicates("model_name")):
-        if log_base(row.response) is None and "spread(" not in row.response:
+        if log_base(row.response) is None and not re.match(r"spread\(|scan\.", row.response):
             return str(row.model_name)
     return str(means["model_name"].iloc[0]) if len(means) else ""
 
@@ -88,7 +85,7 @@ def response_label(response: str) -> str:
     >>> response_label("implant.vertical_um")
     'deviation of the height'
     """
-    column = re.search(r"(?:pair|implant)\.(\w+)", response)
+    column = re.search(r"(?:pair|implant|scan)\.(\w+)", response)
     name = column.group(1) if column else response
     said = _RESPONSES.get(name, name.rsplit("_", 1)[0].replace("_", " "))
     if response.startswith("implant.distance") or "implant.distance" in response:
@@ -131,71 +128,6 @@ def level_contrasts(contrasts: pd.DataFrame, model: str) -> pd.DataFrame:
     """Differences between levels of one model, slopes left out."""
     mine = contrasts[contrasts["model_name"] == model]
     return mine[mine["covariate"] == ""]
-
-
-def slope_rows_of(contrasts: pd.DataFrame, model: str) -> pd.DataFrame:
-    """Slopes of one model with ``covariate`` and ``level`` (empty: the average slope)."""
-    mine = contrasts[contrasts["model_name"] == model]
-    return mine[(mine["covariate"] != "") & (mine["level_b"] == "")].rename(
-        columns={"level_a": "level"}
-    )
-
-
-def effect_lines(
-    means: pd.DataFrame, contrasts: pd.DataFrame, pairs: pd.DataFrame, model: str
-) -> pd.DataFrame:
-    """Fitted lines against every covariate, one a level, the other covariates held.
-
-    Parameters
-    ----------
-    means, contrasts : DataFrame
-        Tables ``model_means`` and ``model_contrasts``.
-    pairs : DataFrame
-        Table with the covariates, for their range.
-    model : str
-        A model on a plain response.
-
-    Returns
-    -------
-    DataFrame
-        As `accstudy.figures.models.effect_chart` wants it. A line goes through the
-        mean at the held value with the slope of the table.
-    """
-    mine, slopes = means[means["model_name"] == model], slope_rows_of(contrasts, model)
-    rows = []
-    for covariate in dict.fromkeys(slopes["covariate"]):
-        if covariate not in pairs:
-            continue
-        low, high = float(pairs[covariate].min()), float(pairs[covariate].max())
-        own = slopes[slopes["covariate"] == covariate].set_index("level")["estimate"]
-        for mean in rows_of(mine):
-            held = dict(re.findall(r"(\w+) = ([-\d.e+]+)", str(mean.at)))
-            slope = own.get(mean.level, own.get("", np.nan))
-            if covariate not in held or missing(slope):
-                continue
-            for x in (low, high):
-                y = float(mean.estimate) + float(slope) * (x - float(held[covariate]))
-                axis = _COVARIATES.get(covariate, covariate.replace("_", " "))
-                rows.append([covariate, axis, mean.level, x, y])
-    return pd.DataFrame(rows, columns=["covariate", "axis", "level", "x", "y"])
-
-
-def effect_points(
-    lines: pd.DataFrame, pairs: pd.DataFrame, *, factor: str, column: str
-) -> pd.DataFrame:
-    """What was seen, for every covariate that has a line."""
-    parts = [
-        pd.DataFrame(
-            {
-                "covariate": covariate,
-                "level": pairs[factor].astype(str),
-                "x": pairs[covariate].astype(float),
-                "y": pairs[column].astype(float),
-            }
-        )
-        for covariate in dict.fromkeys(lines["covariate"])
-    ]
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
 def levels_of(row: Any) -> tuple[str, str]:
@@ -323,45 +255,32 @@ def _beyond(row: Any) -> bool:
     return float(row.low) > float(row.margin) or float(row.high) < -float(row.margin)
 
 
-def range_sentence(row: Any, contrasts: pd.DataFrame, at: str, ends: tuple[float, float]) -> str:
-    """Say what a difference is at both ends of a covariate.
+def range_sentence(rows: list[Any]) -> str:
+    """Say what a difference is at both ends of a covariate, with intervals.
 
     Parameters
     ----------
-    row : row of `shown_interactions`
-        How the difference changes with a covariate.
-    contrasts : DataFrame
-        Table ``model_contrasts``.
-    at : str
-        Where the covariates are held, as table ``model_means`` has it.
-    ends : tuple of float
-        Smallest and largest value of the covariate that was studied.
-
-    Returns
-    -------
-    str
-        Empty where the difference itself is not in the table.
+    rows : list of rows of table ``model_contrasts_at``
+        Of one pair of levels and one covariate, in order of its value.
     """
-    same = contrasts[
-        (contrasts["model_name"] == row.model_name)
-        & (contrasts["covariate"] == "")
-        & (contrasts["stratum"] == "")
-        & (contrasts["level_a"] == row.level_a)
-        & (contrasts["level_b"] == row.level_b)
-    ]
-    held = dict(re.findall(r"(\w+) = ([-\d.e+]+)", at))
-    if not len(same) or row.covariate not in held:
-        return ""
-    unit = model_unit(row.response)
-    middle = float(same["estimate"].iloc[0])
-    name, _, axis = _COVARIATES.get(row.covariate, row.covariate).partition(" / ")
+    first = rows[0]
+    name, _, axis = _COVARIATES.get(first.covariate, first.covariate).partition(" / ")
     gap = "" if axis == "°" else "\u00a0"
-    values = []
-    for x in ends:
-        there = middle + float(row.estimate) * (x - float(held[row.covariate]))
-        values.append(f"{_valued(there, unit)} at {x:.1f}{gap}{axis}")
-    a, b = levels_of(row)
-    return f"{a} minus {b} goes from {values[0]} to {values[1]} of {name}"
+    values = [f"{_sized(r)} at {float(r.value):.1f}{gap}{axis}" for r in rows]
+    logs = log_base(str(first.response)) is not None
+    how = f"{first.level_a} against {first.level_b}" if logs else (
+        f"{first.level_a} minus {first.level_b}"
+    )  # fmt: skip
+    return f"{how} goes from {values[0]} to {values[-1]} of {name}"
+
+
+def _sized(row: Any) -> str:
+    """Difference with its interval; of a log response the ratio."""
+    if log_base(str(row.response)) is not None:
+        ends = [number(v, "", decimals=2) for v in (row.ratio_low, row.ratio_high)]
+        return f"{number(row.ratio, '', decimals=2)} times ({ends[0]} to {ends[1]})"
+    unit = model_unit(str(row.response))
+    return f"{_valued(row.estimate, unit)} ({_ends(row, unit, equivalence=False)})"
 
 
 def margin_name(response: str, margin: float) -> str:
@@ -382,43 +301,3 @@ def shown_interactions(contrasts: pd.DataFrame, model: str) -> list[Any]:
     mine = contrasts[contrasts["model_name"] == model]
     between = (mine["covariate"] != "") & (mine["level_b"] != "")
     return rows_of(mine[between & mine["shown"].fillna(False).astype(bool)])
-
-
-def interaction_phrase(row: Any) -> str:
-    """Say how a difference between two levels changes with a covariate."""
-    unit = model_unit(row.response)
-    size = f"{number(row.estimate, unit, signed=True, decimals=2)} {unit_name(unit)}"
-    ends = joined(
-        [number(v, unit, signed=True, decimals=2) for v in (row.low, row.high)], last="to"
-    )
-    a, b = levels_of(row)
-    return f"{a} minus {b} changes by {size} ({ends}) per {_PER.get(row.covariate, row.covariate)}"
-
-
-_PER = {
-    "angulation_deg": "degree of angulation",
-    "divergence_deg": "degree of divergence",
-    "path_mm": "mm of path",
-    "span_mm": "mm of span",
-}
-
-
-def slope_sentence(row: Any) -> str:
-    """Say how a response goes with a covariate.
-
-    Parameters
-    ----------
-    row : row of `slope_rows_of`
-    """
-    unit = model_unit(row.response)
-    where = f" with {row.level}" if row.level else ""
-    places = 2 if unit != "deg" else 4
-    ends = joined(
-        [number(v, unit, signed=True, decimals=places) for v in (row.low, row.high)], last="to"
-    )
-    said = (
-        f"{number(row.estimate, unit, signed=True, decimals=places)} {unit_name(unit)} "
-        f"({ends}) per {_PER.get(row.covariate, row.covariate.replace('_', ' '))}{where}"
-    )
-    shown = is_true(row.shown)
-    return f"{said}, {'shown' if shown else 'not shown to differ from zero'}"

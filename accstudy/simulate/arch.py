@@ -29,6 +29,7 @@ def reference_model(
     angulation_deg: float | Sequence[float] = 15.0,
     model: str = "M1",
     scan_body: str | Sequence[str] = "default",
+    reach: float | None = None,
     seed: int = 0,
 ) -> pd.DataFrame:
     """Invent the implants of a model on a parabolic arch.
@@ -45,6 +46,9 @@ def reference_model(
         Name of the model.
     scan_body : str or sequence of str
         Key of the scan body of all or of each implant.
+    reach : float, optional
+        Share of the arch's length from the midline to either end implant; these then
+        stand exactly there, so that models with other counts have the same span.
     seed : int
         Of the invention; the same seed gives the same model.
 
@@ -69,7 +73,7 @@ def reference_model(
     rng = np.random.default_rng([seed, n_implants, 11])
     for attempt in range(200):
         calm = 1.0 / (1.0 + attempt / 50.0)  # later attempts stray less
-        position, axis = _invent(tilts, rng, calm=calm)
+        position, axis = _invent(tilts, rng, calm=calm, reach=reach)
         if _clearance(position, axis, reach_mm=10.0) > 7.0:
             break
     else:
@@ -90,21 +94,24 @@ def _tilts(n: int, angulation: float | Sequence[float]) -> list[float]:
 
 
 def _invent(
-    tilts: Sequence[float], rng: np.random.Generator, *, calm: float
+    tilts: Sequence[float], rng: np.random.Generator, *, calm: float, reach: float | None
 ) -> tuple[Floats, Floats]:
     """Positions along the arch and axes, before any check."""
     n = len(tilts)
     length, x_of = _arc_length()
-    reach = {2: 0.30, 3: 0.32, 4: 0.36, 5: 0.40, 6: 0.43, 7: 0.45, 8: 0.46}[n]
-    along = np.linspace(-reach, reach, n) * length
-    gap = 2 * reach * length / (n - 1)
-    along += rng.uniform(-0.13, 0.13, n) * gap * calm
+    usual = {2: 0.30, 3: 0.32, 4: 0.36, 5: 0.40, 6: 0.43, 7: 0.45, 8: 0.46}[n]
+    end = usual if reach is None else reach
+    stray = np.ones(n)
+    stray[[0, -1]] = 1.0 if reach is None else 0.0
+    along = np.linspace(-end, end, n) * length
+    gap = 2 * end * length / (n - 1)
+    along += rng.uniform(-0.13, 0.13, n) * gap * calm * stray
     x = np.interp(along, *x_of)
     slope = -2 * _CURVE * x
     tangent = unit(np.column_stack([np.ones(n), slope, np.zeros(n)]))
     outwards = np.column_stack([-tangent[:, 1], tangent[:, 0], np.zeros(n)])
     position = np.column_stack([x, _DEPTH_MM - _CURVE * x**2, np.full(n, -1.4)])
-    position += outwards * rng.normal(0.0, 0.6, n)[:, None] * calm
+    position += outwards * (rng.normal(0.0, 0.6, n) * stray)[:, None] * calm
     position[:, 2] += rng.uniform(-0.5, 0.5, n)
     lean = outwards * rng.choice([1.0, -0.6], n)[:, None] + tangent * rng.normal(0, 0.5, n)[:, None]
     lean[0], lean[-1] = -tangent[0], tangent[-1]  # posterior implants lean back

@@ -16,6 +16,7 @@ from accstudy.accuracy.precision import precision_vs_span
 from accstudy.accuracy.reference import implant_u, seated_once, shared_uncertainty
 from accstudy.accuracy.summary import accuracy_table
 from accstudy.accuracy.vectors import implant_vectors
+from accstudy.compare.scans import models_scanned, scan_deviations
 from accstudy.drift.analysis import DriftOptions, analyze_drift
 from accstudy.errors import Finding, Severity
 from accstudy.seating.contributions import gap_contributions
@@ -79,6 +80,7 @@ def analyze_poses(study: Study, poses: pd.DataFrame, *, allow_outside: bool = Fa
     pairs = every_pair[every_pair["scan"].isin(kept)].reset_index(drop=True)
     singles = every_single[every_single["scan"].isin(kept)].reset_index(drop=True)
     tables = {"pair_deviations": pairs, "implant_deviations": singles}
+    tables["scan_deviations"], tables["models"] = scan_deviations(pairs), models_scanned(pairs)
     tables["accuracy"] = _accuracy(study, pairs, singles)
     alignment = study.settings.analysis.alignment
     tables["failures"] = failure_table(

@@ -5,8 +5,9 @@ from __future__ import annotations
 import pandas as pd
 
 from accstudy.errors import Finding
-from accstudy.models.results import CHECKS, model_tables
-from accstudy.models.specs import ModelSpec, default_specs
+from accstudy.models.between import effect_notes
+from accstudy.models.results import FURTHER, model_tables
+from accstudy.models.specs import ModelSpec, default_specs, effect_specs
 from accstudy.study.load import Study
 
 __all__ = ["mixed_models", "model_specs"]
@@ -14,6 +15,8 @@ __all__ = ["mixed_models", "model_specs"]
 
 def model_specs(study: Study, pairs: pd.DataFrame) -> list[ModelSpec]:
     """Models of study.toml or, in a comparison without any, the usual ones.
+
+    A comparison also gets the models that the effect of angulation and implant count needs.
 
     Parameters
     ----------
@@ -27,11 +30,12 @@ def model_specs(study: Study, pairs: pd.DataFrame) -> list[ModelSpec]:
     list of ModelSpec
     """
     settings = study.settings
-    if settings.model:
-        return [ModelSpec(**dict(model)) for model in settings.model]
+    asked = [ModelSpec(**dict(model)) for model in settings.model]
     if settings.study.kind != "comparison":
-        return []
+        return asked
     condition = settings.analysis.condition or ()
+    if asked:
+        return asked + effect_specs(asked, study.factors, condition=condition, pairs=pairs)
     return default_specs("comparison", study.factors, condition=condition, pairs=pairs)
 
 
@@ -75,5 +79,7 @@ def mixed_models(
             columns=["model_name", "number", "sentence"],
         ),
     }
-    tables |= {f"model_{name}": found.checks[name] for name in CHECKS}
+    if study.settings.study.kind == "comparison":
+        tables["model_effect_notes"] = effect_notes(pairs)
+    tables |= {f"model_{name}": found.further[name] for name in FURTHER}
     return tables, found.findings

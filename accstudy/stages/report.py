@@ -88,9 +88,9 @@ def make_report(
 
 
 def _settings_as_used(study: Study, tables: dict[str, pd.DataFrame]) -> dict[str, Any]:
-    """Settings with the models that were fitted, also where study.toml names none."""
+    """Settings with all models that were fitted, also those that study.toml does not name."""
     settings = study.settings.as_used()
-    if not settings["model"] and "model_terms" in tables:
+    if "model_terms" in tables:
         from accstudy.stages.modelling import model_specs
 
         specs = model_specs(study, tables["pair_deviations"])

@@ -6,6 +6,7 @@ import pytest
 
 from accstudy.models import ModelSpec, default_specs, fit_mixed, model_tables
 from accstudy.models.responses import spread_column
+from accstudy.models.results import FURTHER
 from accstudy.tables import TABLES
 
 RANDOM = ("pair", "condition:pair", "condition:cell", "scan")
@@ -145,11 +146,16 @@ def test_every_table_has_its_columns_and_the_default_models_run(pairs, implants)
     text = " ".join(found.sentences["distance"])
     assert "Kenward-Roger" in text
     assert "degrees of freedom" in text
-    assert "tested and averaged at their means" in text
-    assert set(found.checks) == {"residuals", "quantiles", "spread", "influence", "unequal"}
-    assert found.checks["residuals"]["path_mm"].notna().any()
-    assert found.checks["influence"]["scan"].nunique() == table["scan"].nunique()
+    assert "tested at their means" in text
+    assert set(found.further) == set(FURTHER)
+    assert all(
+        set(t["model_name"]) <= {s.name for s in specs} for t in found.further.values() if len(t)
+    )
+    assert found.further["residuals"]["path_mm"].notna().any()
+    assert found.further["influence"]["scan"].nunique() == table["scan"].nunique()
     assert default_specs("drift", ["device"]) == []
+    for name in ("covariates", "effects", "lines", "classes", "lack_of_fit"):
+        assert len(found.further[name]), name
     assert default_specs("validation", [])[0].fixed == "angulation_deg + path_mm"
 
 
@@ -236,14 +242,14 @@ def test_zero_components_and_few_degrees_of_freedom_are_said(pairs):
 
 def test_unequal_scatter_is_met_by_the_same_contrasts_with_a_residual_sd_a_level(pairs):
     table = pairs(seed=22, **STUDY)
-    assert not len(everything(table).checks["unequal"])  # alike: nothing to be met
+    assert not len(everything(table).further["unequal"])  # alike: nothing to be met
     noise = np.random.default_rng(3).normal(0.0, 60.0, len(table))
     table["distance_um"] += np.where(table["technique"] == "B", noise, 0.0)
-    found = everything(table, equivalence_margin=20.0).checks["unequal"]
+    found = everything(table, equivalence_margin=20.0).further["unequal"]
     assert set(found["residual_sd_by"]) == {"technique"}
     assert set(found["model_name"]) == {"distance"}
     asked = everything(table, equivalence_margin=20.0, residual_sd_by="technique")
-    assert not len(asked.checks["unequal"])  # allowed for already
+    assert not len(asked.further["unequal"])  # allowed for already
     same = asked.contrasts.set_index("contrast").loc[found["contrast"]]
     for column in ("estimate", "se", "df", "p_holm", "p_equivalence"):
         np.testing.assert_allclose(found[column], same[column], rtol=1e-9, err_msg=column)

@@ -16,6 +16,8 @@ from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.pairbudget import uncertainty_budget
 from accstudy.accuracy.summary import accuracy_table
 from accstudy.compare.deviations import implant_deviations, pair_deviations
+from accstudy.compare.scans import models_scanned, scan_deviations
+from accstudy.models.between import effect_notes
 from accstudy.study.settings import Settings
 from accstudy.tables import shape
 
@@ -398,8 +400,10 @@ def comparison(seed=5, repeats=3, margin=None, models=("distance", "distance siz
             "model_variances": found.variances,
             "model_means": found.means,
             "model_contrasts": found.contrasts,
-            "model_residuals": found.checks["residuals"],
-            "model_quantiles": found.checks["quantiles"],
+            "model_effect_notes": effect_notes(pairs),
+            "models": models_scanned(pairs),
+            "scan_deviations": scan_deviations(pairs),
+            **{f"model_{name}": table for name, table in found.further.items()},
             "findings": findings().head(1),
         },
         record=record(),

@@ -52,14 +52,22 @@ def content(**more):
                 "level": t,
                 "at": "path_mm = 30",
             }
-            | {"estimate": 2.0}
+            | {
+                "estimate": np.log(2.0),
+                "low": np.log(1.0),
+                "high": np.log(4.0),
+                "se": 1.0,
+                "df": 9.0,
+            }
             for m, r in (("d", "pair.distance_um"), ("s", SIZE))
             for t in "ABC"
         ]
     )
     pairs = pd.DataFrame({"technique": list("AAABBBCCC"), "scan": range(9), "model": "M",
                           "distance_um": [-1.0, 2, 9, 3, -4, 5, 10, -30, 20]})  # fmt: skip
+    held = pd.DataFrame({"model_name": ["d", "s"], "covariate": "path_mm", "held": 30.0})
     found = {"model_contrasts": pd.concat([plain_, size]), "model_means": means,
+             "model_covariates": held,
              "pair_deviations": pairs.assign(condition=pairs["technique"])}  # fmt: skip
     return ReportContent("x", {"limits": {}}, found | more, {}, "")
 
@@ -72,8 +80,8 @@ def test_sizes_come_first_oriented_so_that_the_smaller_is_a_share_of_the_larger(
     )
     assert said[1] == "No difference in size is shown between A and B, 0.93 (0.78 to 1.12) times."
     assert said[2] == (
-        "Median |deviation| of all pairs and scans / µm: A 2.0 (largest 9.0); B 4.0 (largest "
-        "5.0); C 20.0 (largest 30.0)."
+        "Geometric mean of |deviation| / µm: A 2.0 (1.0 to 4.0); B 2.0 (1.0 to 4.0); C 2.0 (1.0 "
+        "to 4.0)."
     )
     assert (
         "equivalence within ±20 µm is shown between A and B, +2.0 µm (90 %: −3.0 to +7.0)"

@@ -3,14 +3,12 @@ from types import SimpleNamespace as Row
 
 import numpy as np
 import pandas as pd
-import pytest
 
 from accstudy.reports.content import ReportContent
 from accstudy.reports.drift import answer as drift_answer
 from accstudy.reports.modelled import (
     contrast_sentence,
     contrasts_sentence,
-    effect_lines,
     range_sentence,
 )
 from accstudy.reports.select import interference_words
@@ -246,23 +244,6 @@ def test_ratio_of_a_log_response_is_taken_back():
     assert "p < 0.001 after Holm" in said
 
 
-def test_fitted_lines_go_through_the_mean_with_the_slope():
-    means = pd.DataFrame([dict(model_name="m", response="pair.distance_um", factor="t", level="A",
-                               at="path_mm = 30; angulation_deg = 10", estimate=5.0)])  # fmt: skip
-    slopes = pd.DataFrame(
-        [
-            dict(covariate="path_mm", level_a="A", level_b="", estimate=0.5),
-            dict(covariate="angulation_deg", level_a="", level_b="", estimate=-1.0),
-            dict(covariate="path_mm", level_a="A", level_b="B", estimate=9.0),
-        ]
-    ).assign(model_name="m")
-    pairs = pd.DataFrame({"path_mm": [10.0, 70.0], "angulation_deg": [0.0, 30.0]})
-    lines = effect_lines(means, slopes, pairs, "m").set_index(["covariate", "x"])["y"]
-    assert lines["path_mm", 10.0] == pytest.approx(5.0 - 20 * 0.5)
-    assert lines["path_mm", 70.0] == pytest.approx(5.0 + 40 * 0.5)
-    assert lines["angulation_deg", 30.0] == pytest.approx(5.0 - 20.0)
-
-
 def test_page_one_of_a_validation_hides_no_limit(contents):
     content = contents["validation"]
     together, single, *_, tried = (plain(t) for t in answer(content))
@@ -305,17 +286,25 @@ def test_a_difference_beyond_the_margin_is_said_to_be_larger():
     assert "equivalence within ±20 µm is not shown" in plain(contrast_sentence(row))
 
 
-def test_a_difference_is_said_at_both_ends_of_a_covariate():
-    table = pd.DataFrame(
-        [
-            dict(covariate="", estimate=-25.0),
-            dict(covariate="angulation_deg", estimate=-2.0),
-        ]
-    ).assign(model_name="m", response="pair.distance_um", level_a="A", level_b="B", stratum="")
-    row = Row(model_name="m", response="pair.distance_um", estimate=-2.0, level_a="A",
-              level_b="B", stratum="", covariate="angulation_deg")  # fmt: skip
-    said = plain(range_sentence(row, table, "angulation_deg = 12.5; path_mm = 30", (0.0, 30.0)))
-    assert said == "A minus B goes from 0.0 µm at 0.0° to −60.0 µm at 30.0° of angulation"
+def test_a_difference_is_said_at_both_ends_of_a_covariate_with_intervals():
+    base = dict(response="pair.distance_um", covariate="angulation_deg", level_a="A", level_b="B")
+    rows = [
+        Row(**base, value=0.0, estimate=0.0, low=-4.0, high=4.0, se=2.0, df=60.0),
+        Row(**base, value=30.0, estimate=-60.0, low=-70.0, high=-50.0, se=5.0, df=60.0),
+    ]
+    assert plain(range_sentence(rows)) == (
+        "A minus B goes from 0.0 µm (−4.0 to +4.0) at 0.0° to −60.0 µm (−70.0 to −50.0) at 30.0° "
+        "of angulation"
+    )
+    logs = dict(base, response="log(abs(pair.distance_um))", estimate=0.0)
+    rows = [
+        Row(**logs, value=0.0, ratio=1.0, ratio_low=0.8, ratio_high=1.25),
+        Row(**logs, value=30.0, ratio=0.25, ratio_low=0.2, ratio_high=0.31),
+    ]
+    assert plain(range_sentence(rows)) == (
+        "A against B goes from 1.00 times (0.80 to 1.25) at 0.0° to 0.25 times (0.20 to 0.31) at "
+        "30.0° of angulation"
+    )
 
 
 def test_interference_within_a_limit_is_said_beside_the_verdict():

@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from accstudy.compare.deviations import pair_deviations
+from accstudy.compare.scans import models_scanned
 from accstudy.errors import InputError
 from accstudy.simulate import studies
 from accstudy.simulate.arch import frames
@@ -16,6 +18,7 @@ from accstudy.simulate.comparison import TECHNIQUES
 from accstudy.simulate.drift import DEVICES
 from accstudy.simulate.studies import KINDS, SAMPLE_SEEDS, simulate_study, write_samples
 from accstudy.study.load import load_study
+from accstudy.tables import read_csv
 
 SAMPLES = Path(__file__).parents[2] / "sample_study"
 XYZ = ["x_mm", "y_mm", "z_mm"]
@@ -111,12 +114,12 @@ def test_comparison_holds_the_bias_that_was_put_in(fresh):
     folder = fresh / "comparison"
     scans = pd.read_csv(folder / "scans.csv").set_index("scan")
     ok = scans[scans["status"] == "ok"]
-    assert (ok.groupby(["technique", "model"]).size() == 10).all()
+    assert (ok.groupby(["technique", "model"]).size() == 8).all()
     assert (ok.groupby(["technique", "model", "operator"]).size() == 2).all()
-    assert ok.groupby("operator")["session"].nunique().tolist() == [2] * 5
+    assert ok.groupby("operator")["session"].nunique().tolist() == [2] * 4
     bias = pd.read_csv(folder / "truth" / "distance_bias.csv")
     z = []
-    for model in ("M2", "M4", "M6", "M8"):
+    for model in ok["model"].unique():
         off = deviations(folder, model)
         for technique in TECHNIQUES:
             of = scans.loc[off.index]
@@ -126,18 +129,46 @@ def test_comparison_holds_the_bias_that_was_put_in(fresh):
             error = by_operator.std() / np.sqrt(len(by_operator))
             z.append((by_operator.mean().to_numpy() - put_in["distance_um"].to_numpy()) / error)
     worst = np.abs(np.concatenate(z)).max()
-    assert worst < 15  # t of 4 degrees of freedom, the largest of some 150
+    assert worst < 25  # t of 3 degrees of freedom, the largest of some 250
     assert np.median(np.abs(np.concatenate(z))) < 2
 
 
-def test_comparison_makes_one_technique_worse_and_two_equal(fresh):
-    bias = pd.read_csv(fresh / "comparison" / "truth" / "distance_bias.csv")
-    wide = bias.pivot_table(
-        index=["model", "implant_a", "implant_b"], columns="condition", values="distance_um"
+def test_comparison_crosses_count_with_angulation_and_models_with_sessions(fresh):
+    folder = fresh / "comparison"
+    models = models_scanned(truth_pairs(folder))
+    assert (
+        models.groupby(["n_implants", models["angulation_deg"].round()]).size().tolist() == [2] * 4
     )
-    gap = (wide["technique A"] - wide["technique B"]).abs()
-    assert gap.max() < 2.0
-    assert (wide["technique C"] - wide["technique A"]).abs().max() > 30.0
+    spread = models["span_mm"].max() - models["span_mm"].min()
+    assert spread < 0.03 * models["span_mm"].mean()
+    scans = pd.read_csv(folder / "scans.csv")
+    # every model is in either session of two operators, so no session stands for a model
+    per = (
+        scans.drop_duplicates(["model", "operator", "session"]).groupby(["model", "session"]).size()
+    )
+    assert per.tolist() == [2] * 16
+
+
+def truth_pairs(folder):
+    truth = read_csv("implants", folder / "truth" / "implants.csv")
+    parts = [pair_deviations(m.assign(scan="t", status="ok"), m) for _, m in truth.groupby("model")]
+    return pd.concat(parts, ignore_index=True)
+
+
+def test_truth_of_the_comparison_says_what_was_put_in(fresh):
+    folder = fresh / "comparison"
+    expected = pd.read_csv(folder / "truth" / "expected.csv").fillna({"per": ""})
+    put = pd.read_csv(folder / "truth" / "effects.csv")
+    ppm = put[put["effect"] == "scale_ppm_per_implant"]["value"].unique()
+    pairs = expected[expected["response"] == "pair.distance_um"].set_index(["condition", "effect"])
+    # an implant more stretches a pair by that share of its span: by hand from the mean span
+    by_hand = float(ppm[0]) * truth_pairs(folder)["span_mm"].mean() / 1000
+    for technique in TECHNIQUES:
+        assert pairs.loc[(technique, "n_implants"), "value_um"] == pytest.approx(by_hand, rel=0.15)
+    a, b, c = (pairs.loc[t, "value_um"] for t in TECHNIQUES)
+    assert (a == b).all()
+    # each end implant is shifted by 1.1 um a degree more with C, nearly along its pairs
+    assert 0.75 * 11 < c["angulation_deg"] - a["angulation_deg"] < 1.25 * 11
 
 
 def test_drift_holds_a_step_a_growth_and_nothing(fresh):

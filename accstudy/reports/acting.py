@@ -1,0 +1,424 @@
+"""The chapter on angulation and the number of implants: sentences and tables of effects."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from accstudy.figures.models import effect_chart
+from accstudy.figures.style import rows_of
+from accstudy.models.expression import columns_of
+from accstudy.models.means import log_base
+from accstudy.models.responses import plain_response
+from accstudy.reports.content import ReportContent
+from accstudy.reports.document import Document, Heading, Text, strong_accent
+from accstudy.reports.modelled import model_unit, response_label
+from accstudy.reports.select import confidence_of
+from accstudy.reports.terms import contrast_name, variable_name
+from accstudy.reports.wording import joined, number, p_value, sure, unit_name
+
+__all__ = ["acting_section", "effect_sentence", "held_phrase", "lead_effects", "path_section"]
+
+_STEP = {"angulation_deg": "10° more angulation", "n_implants": "one implant more"}
+_AXES = {
+    "angulation_deg": "angulation / °",
+    "path_mm": "path along the arch / mm",
+    "n_implants": "implants of the model",
+}
+_SCOPES = ("at equal path", "as it comes", "path not held", "of an implant")
+
+
+def acting_section(document: Document, content: ReportContent) -> None:
+    """Effect of angulation and implant count, or why nothing can be said of it.
+
+    Parameters
+    ----------
+    document : Document
+        Gets the section.
+    content : ReportContent
+        Tables ``model_effects``, ``model_effect_notes``, ``model_lines``, ``models``.
+    """
+    notes, models = content.table("model_effect_notes"), content.table("models")
+    if not len(notes) or (notes["n_levels"].astype(float) < 2).all():
+        return
+    document.heading("Effect of angulation and implant count")
+    document.lead(
+        "Two questions",
+        "At equal path: does a pair deviate more when its implants are tilted, or when the model "
+        "has more implants, its own way along the arch being the same? As it comes: what does a "
+        "whole scan of such a model do, its worst pair and the root mean square of its pairs? "
+        "More implants make more pairs and often longer ways, so the second effect can be there "
+        "without the first.",
+    )
+    for column, title in (("angulation_deg", "Angulation"), ("n_implants", "Implant count")):
+        document.lead(title, *_paragraphs(content, column))
+    for column in ("angulation_deg", "n_implants"):
+        _figure(document, content, column)
+    _effect_table(document, content)
+    if len(models):
+        _model_table(document, models)
+
+
+def _paragraphs(content: ReportContent, column: str) -> list[Text]:
+    notes = content.table("model_effect_notes")
+    mine = notes[notes["covariate"] == column]
+    said: list[Text] = []
+    for note in rows_of(mine):
+        rows = _rows(content, column, note.scope)
+        lead: list[Text] = [f"{note.scope.capitalize()}: "]
+        if len(rows):
+            text = [effect_sentence(r) for r in _leading(rows)]
+            for k, part in enumerate(text):
+                lead += ["; " if k else "", *([part] if isinstance(part, str) else part)]
+            if note.why:
+                lead.append(f". Caution: {note.why}; what would help: {note.to_add}")
+        elif note.why:
+            lead.append(
+                f"nothing can be said: {note.why}. What would let it be said: {note.to_add}"
+            )
+            contrasts = _of_models(content, note.scope)
+            if contrasts and column == "n_implants" and note.n_levels > 1:
+                lead.append(f". Of these models only: {contrasts}")
+        else:
+            lead.append("no model of this study states it")
+        said.append([*lead, "."])
+    return said
+
+
+def _rows(content: ReportContent, column: str, scope: str) -> pd.DataFrame:
+    table = content.table("model_effects")
+    if not len(table):
+        return table
+    return table[(table["covariate"] == column) & (table["scope"] == scope)]
+
+
+def _leading(rows: pd.DataFrame) -> list[pd.DataFrame]:
+    """One frame a model, each response once."""
+    first = rows.drop_duplicates("response")["model_name"]
+    return [rows[rows["model_name"] == name] for name in dict.fromkeys(first)]
+
+
+def effect_sentence(rows: pd.DataFrame) -> Text:
+    """Say what one covariate does to one response, by level where that matters.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Rows of table ``model_effects`` of one model and covariate.
+    """
+    whole = rows[rows["kind"] == "average"].iloc[0]
+    label = response_label(str(whole["response"]))
+    step = _STEP[str(whole["covariate"])]
+    if _varies(rows):
+        each = rows[rows["kind"] == "level"]
+        parts = [f"{r.level} {_size(r)}" for r in rows_of(each)]
+        return [
+            f"{label}, for {step}: it depends on {variable_name(str(whole['factor']))} "
+            f"(p = {p_value(whole['p_interaction'])}): ".replace("p = <", "p <"),
+            strong_accent(joined(parts)),
+        ]
+    shown = bool(whole["p"] < 1 - float(whole["confidence"]))
+    p = f"p = {p_value(whole['p'])}".replace("p = <", "p <").replace("p = >", "p >")
+    return [
+        f"{label}, for {step}: ",
+        strong_accent(_size(whole)),
+        f", {_df(whole['df'])} df, {p}" + ("" if shown else ", no effect shown"),
+    ]
+
+
+def _varies(rows: pd.DataFrame) -> bool:
+    alpha = 1 - float(rows["confidence"].iloc[0])
+    return bool(rows["p_interaction"].iloc[0] < alpha and (rows["kind"] == "level").any())
+
+
+def _size(row: Any) -> str:
+    """Effect with its interval, as a ratio for log responses."""
+    if log_base(plain_response(str(row.response))) is not None:
+        ends = [number(v, "", decimals=2) for v in (row.ratio_low, row.ratio_high)]
+        return f"× {number(row.ratio, '', decimals=2)} ({ends[0]} to {ends[1]})"
+    unit = model_unit(str(row.response))
+    gap = "" if unit == "deg" else "\u00a0"
+    value = f"{number(row.estimate, unit, signed=True)}{gap}{unit_name(unit)}"
+    ends = [number(v, unit, signed=True) for v in (row.low, row.high)]
+    return f"{value} ({ends[0]} to {ends[1]})"
+
+
+def _df(value: Any) -> str:
+    return number(value, "", decimals=0 if float(value) >= 9.95 else 1)
+
+
+def _of_models(content: ReportContent, scope: str) -> str:
+    """Differences of the models themselves, for the leading response of a scope."""
+    table = content.table("model_effects")
+    if not len(table):
+        return ""
+    kind = "scan." if scope == "as it comes" else "pair."
+    mine = table[(table["scope"] == "of these models") & table["response"].str.contains(kind)]
+    if not len(mine):
+        return ""
+    first = mine[mine["response"] == mine["response"].iloc[0]]
+    label = response_label(str(first["response"].iloc[0]))
+    parts = [f"{r.level_a} minus {r.level_b} {_size(r)}" for r in rows_of(first)]
+    return f"{label}, {joined(parts)}"
+
+
+def lead_effects(content: ReportContent, lead: str) -> list[Text]:
+    """Page 1: what angulation and implant count do to the leading response and worst pair."""
+    said: list[Text] = []
+    table, notes = content.table("model_effects"), content.table("model_effect_notes")
+    if not len(notes):
+        return said
+    response = ""
+    for row in rows_of(table[table["model_name"] == lead]) if len(table) else []:
+        response = str(row.response)
+    for column, title in (("angulation_deg", "Angulation"), ("n_implants", "Implant count")):
+        mine = notes[notes["covariate"] == column]
+        parts: list[Text] = []
+        for scope, wanted in (
+            ("at equal path", response),
+            ("as it comes", "scan.worst_distance_um"),
+        ):
+            rows = _rows(content, column, scope)
+            rows = rows[rows["response"] == wanted] if len(rows) else rows
+            for group in _leading(rows)[:1] if len(rows) else []:
+                part = effect_sentence(group)
+                parts += ["; " if parts else "", f"{scope}, "]
+                parts += [part] if isinstance(part, str) else list(part)
+        if parts:
+            said.append([f"{title}, ", *parts, "."])
+        elif len(mine) and int(mine["n_levels"].max()) > 1:
+            said.append(f"{title}: nothing can be said, {mine['why'].iloc[-1]}.")
+    return said
+
+
+def _figure(document: Document, content: ReportContent, column: str) -> None:
+    """Data, class means, fitted mean and band: a pair at equal path, the worst of a scan."""
+    effects = content.table("model_effects")
+    if not len(effects):
+        return
+    of = effects[(effects["covariate"] == column) & effects["scope"].isin(_SCOPES)]
+    names = []
+    for response in ("pair.distance_um", "scan.worst_distance_um"):
+        own = of.loc[of["response"] == response, "model_name"]
+        names += list(own.head(1))
+    _draw(document, content, column, names, name=f"effect-{column.split('_')[0]}")
+
+
+def path_section(document: Document, content: ReportContent, models: list[str]) -> None:
+    """Deviation against the path, signed and by size."""
+    lines = content.table("model_lines")
+    names = [n for n in models if len(lines) and n in set(lines["model_name"])]
+    if not names or not (lines["covariate"] == "path_mm").any():
+        return
+    document.heading("How the path along the arch acts")
+    _draw(document, content, "path_mm", names, name="effect-path")
+    _slope_table(document, content, names)
+
+
+def _draw(
+    document: Document, content: ReportContent, column: str, models: list[str], *, name: str
+) -> None:
+    lines, classes = content.table("model_lines"), content.table("model_classes")
+    if not len(lines):
+        return
+    fitted = lines[(lines["covariate"] == column) & lines["model_name"].isin(models)]
+    if not len(fitted):
+        return
+    panels, points = [], []
+    for model in dict.fromkeys(m for m in models if m in set(fitted["model_name"])):
+        mine = fitted[fitted["model_name"] == model]
+        response, factor = str(mine["response"].iloc[0]), str(mine["factor"].iloc[0])
+        label, unit = response_label(response), unit_name(model_unit(response))
+        sizes = log_base(plain_response(response)) is not None
+        panels.append((model, _AXES.get(column, variable_name(column)), f"{label} / {unit}", sizes))
+        seen = content.table(
+            "scan_deviations" if response.startswith("scan") else "pair_deviations"
+        )
+        plain = next((c for c in columns_of(plain_response(response)) if c in seen), "")
+        if plain and column in seen:
+            y = seen[plain].astype(float)
+            level = seen[factor].astype(str) if factor in seen else ""
+            points.append(
+                pd.DataFrame(
+                    {"x": seen[column].astype(float), "y": y.abs() if sizes else y}
+                ).assign(panel=model, level=level)
+            )
+    shown = classes[
+        (classes["covariate"] == column) & classes["model_name"].isin(models)
+    ] if len(classes) else classes  # fmt: skip
+    means = pd.DataFrame(columns=["panel", "level", "x", "y"])
+    if len(shown):
+        means = shown.rename(
+            columns={"model_name": "panel", "condition": "level", "value": "x", "observed": "y"}
+        )
+        logs = means["response"].map(lambda r: log_base(plain_response(str(r))) or 0.0)
+        means["y"] = means["y"].where(logs == 0, logs.clip(lower=1.0) ** means["y"])
+    renamed = fitted.rename(columns={"model_name": "panel", "value": "x", "fitted": "y"})
+    document.figure(
+        name,
+        effect_chart(
+            pd.concat(points, ignore_index=True)
+            if points
+            else renamed[["panel", "level", "x", "y"]],
+            renamed,
+            means,
+            pd.DataFrame(panels, columns=["panel", "x_axis", "y_axis", "sizes"]),
+        ),
+        caption=f"Against {variable_name(column)}: dots, "
+        + joined(
+            [
+                "every scan" if "scan." in str(r) else "every pair of every scan"
+                for r in dict.fromkeys(fitted["response"])
+            ]
+        )
+        + "; large marks, means of what was seen, by class; lines and bands, the fitted mean with "
+        f"its {sure(confidence_of(content))} interval"
+        f"{held_phrase(content, models[0], skip=column)}. "
+        "A line ends where its condition has no data.",
+        alt=f"Data and fitted lines against {variable_name(column)}. "
+        + "; ".join(_ends_of_line(fitted, m) for m in dict.fromkeys(fitted["model_name"]))
+        + ".",
+    )
+
+
+def _ends_of_line(fitted: pd.DataFrame, model: str) -> str:
+    mine = fitted[fitted["model_name"] == model]
+    unit = model_unit(str(mine["response"].iloc[0]))
+    parts = []
+    for level, line in mine.groupby("level", sort=False):
+        first, last = line.iloc[0], line.iloc[-1]
+        parts.append(
+            f"{level} {number(first.fitted, unit)} at {number(first.value, '', decimals=1)}, "
+            f"{number(last.fitted, unit)} at {number(last.value, '', decimals=1)}"
+        )
+    return f"{response_label(str(mine['response'].iloc[0]))}: {joined(parts)}"
+
+
+def held_phrase(content: ReportContent, model: str, *, skip: str = "") -> str:
+    """Say where a model holds its covariates.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"model_name": "m", "covariate": ["angulation_deg", "path_mm"],
+    ...                       "held": [12.7256, 32.1913]})
+    >>> held_phrase(ReportContent("", {}, {"model_covariates": table}, {}, ""), "m")
+    ', held at angulation 12.7° and path along the arch 32.2 mm'
+    """
+    table = content.table("model_covariates")
+    if not len(table):
+        return ""
+    parts = []
+    for row in rows_of(table[table["model_name"] == model]):
+        if row.covariate == skip:
+            continue
+        unit = {"deg": "°", "mm": " mm"}.get(str(row.covariate).rsplit("_", 1)[-1], "")
+        parts.append(f"{variable_name(str(row.covariate))} {float(row.held):.1f}{unit}")
+    return f", held at {joined(parts)}" if parts else ""
+
+
+def _effect_table(document: Document, content: ReportContent) -> None:
+    table = content.table("model_effects")
+    rows = table[table["kind"].isin(["average", "level"])] if len(table) else table
+    if not len(rows):
+        return
+    cells: list[list[Text]] = []
+    before: tuple[str, ...] = ("", "")
+    keep = []
+    for _, mine in rows.groupby(["covariate", "model_name"], sort=False):
+        keep.append(mine if _varies(mine) else mine[mine["kind"] == "average"])
+    for mine in sorted(keep, key=lambda m: str(m["covariate"].iloc[0])):
+        for r in rows_of(mine):
+            head = (str(r.covariate), str(r.model_name))
+            cells.append(
+                [
+                    _STEP[head[0]] if head[0] != before[0] else "",
+                    f"{response_label(str(r.response))}, {r.scope}" if head != before else "",
+                    r.level or "all",
+                    _size(r),
+                    _df(r.df),
+                    p_value(r.p if r.kind == "average" else r.p_holm),
+                ]
+            )
+            before = head
+    document.table(
+        f"Effects of every model, with their {sure(confidence_of(content))} intervals; of log "
+        "responses as ratios. By level where the effect is shown to differ between levels, p then "
+        "after Holm.",
+        [
+            Heading("for", "left", 0.9),
+            Heading("response", "left", 2.0),
+            Heading("condition", "left", 0.9),
+            Heading("effect (interval)", "left", 1.7),
+            Heading([{"t": "df", "s": "i"}], width=0.5),
+            Heading([{"t": "p", "s": "i"}], width=0.6),
+        ],
+        cells,
+    )
+
+
+def _model_table(document: Document, models: pd.DataFrame) -> None:
+    document.table(
+        "Models that were scanned: what their effects rest on.",
+        [
+            Heading("model", "left", 1.2),
+            Heading("implants", width=0.8),
+            Heading("largest angulation / °", width=1.2),
+            Heading("largest span / mm", width=1.0),
+            Heading("longest path / mm", width=1.0),
+            Heading("scans", width=0.6),
+        ],
+        [
+            [
+                str(r.model),
+                number(r.n_implants, "", decimals=0),
+                number(r.angulation_deg, "", decimals=1),
+                number(r.span_mm, "mm"),
+                number(r.path_mm, "mm"),
+                number(r.n_scans, "", decimals=0),
+            ]
+            for r in rows_of(models)
+        ],
+        wide=False,
+    )
+
+
+def _slope_table(document: Document, content: ReportContent, models: list[str]) -> None:
+    table = content.table("model_contrasts")
+    rows = table[
+        (table["covariate"] == "path_mm") & (table["level_b"] == "")
+        & table["model_name"].isin(models)
+    ]  # fmt: skip
+    if not len(rows):
+        return
+    document.table(
+        "Slopes along the path, per mm; of the size as a ratio; p after Holm.",
+        [
+            Heading("response", "left", 1.8),
+            Heading("condition", "left", 1),
+            Heading("slope", width=0.7),
+            Heading("interval", width=1.2),
+            Heading([{"t": "p", "s": "i"}], width=0.5),
+        ],
+        [
+            [
+                response_label(str(s.response)),
+                contrast_name(str(s.level_a)) or "all",
+                *_slope_cells(s),
+                p_value(s.p_holm),
+            ]
+            for s in rows_of(rows)
+        ],
+        wide=False,
+    )
+
+
+def _slope_cells(row: Any) -> list[Text]:
+    base = log_base(plain_response(str(row.response)))
+    values = [row.estimate, row.low, row.high]
+    if base is not None:
+        texts = [number(base ** float(v), "", decimals=3) for v in values]
+        return [f"× {texts[0]}", f"{texts[1]} to {texts[2]}"]
+    unit = model_unit(str(row.response))
+    texts = [number(v, "", signed=True, decimals=2 if unit == "um" else 4) for v in values]
+    return [texts[0], f"{texts[1]} to {texts[2]}"]

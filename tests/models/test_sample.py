@@ -1,0 +1,77 @@
+"""The report on the invented comparison finds what was put in, and nothing that was not."""
+
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from accstudy.models.between import effect_notes
+from accstudy.models.results import model_tables
+from accstudy.stages.compare import deviations
+from accstudy.stages.modelling import model_specs
+from accstudy.study.load import load_study
+from accstudy.tables import read_csv
+
+FOLDER = Path(__file__).parents[2] / "sample_study" / "comparison"
+
+
+@pytest.fixture(scope="module")
+def found():
+    study = load_study(FOLDER)
+    pairs, singles = deviations(study, read_csv("poses", FOLDER / "poses.csv"))
+    kept = set(study.usable["scan"])
+    pairs, singles = (t[t["scan"].isin(kept)] for t in (pairs, singles))
+    specs = [s for s in model_specs(study, pairs) if "angle" not in s.response]
+    return model_tables(specs, pairs, singles, limits=False), pairs
+
+
+@pytest.fixture(scope="module")
+def truth():
+    table = pd.read_csv(FOLDER / "truth" / "expected.csv")
+    return table.set_index(["response", "condition", "effect"])["value_um"]
+
+
+def test_every_effect_lies_where_it_was_put(found, truth):
+    effects = found[0].further["effects"]
+    rows = effects[(effects["kind"] == "level") & effects["response"].isin(truth.index.levels[0])]
+    assert len(rows) == 3 * 2 * 3  # responses, covariates, techniques
+    off = [
+        abs(row.estimate - truth[row.response, row.level, row.covariate]) / row.se
+        for row in rows.itertuples()
+    ]
+    # t of 5 to 200 df: 99.7 % within 4; truth of whole scans has an error of its own
+    assert max(off) < 4
+    assert sum(z < 2 for z in off) >= 14
+
+
+def test_effects_that_are_there_are_shown_and_the_others_are_not(found):
+    result, _ = found
+    effects = result.further["effects"].set_index(["response", "covariate", "kind"]).sort_index()
+
+    def row(response, covariate):
+        return effects.loc[(response, covariate, "average")].iloc[0]
+
+    angulation = row("pair.distance_um", "angulation_deg")
+    assert angulation["p"] < 0.001
+    assert angulation["p_interaction"] < 0.001  # technique C: three times the shift a degree
+    count = row("pair.distance_um", "n_implants")
+    assert count["p"] < 0.05
+    assert count["p_interaction"] > 0.05  # all techniques alike in it
+    assert count["df_models"] == 6
+    worst = row("scan.worst_distance_um", "n_implants")
+    assert worst["p"] < 0.05
+    assert worst["p_interaction"] > 0.05
+    pairs = result.contrasts[(result.contrasts["model_name"] == "distance")].set_index("contrast")
+    same = pairs.loc["technique A - technique B"]
+    assert same["p_holm"] > 0.05
+    assert same["p_equivalence"] < 0.05
+    for other in ("technique A - technique C", "technique B - technique C"):
+        assert pairs.loc[other, "p_holm"] < 0.001
+
+
+def test_nothing_is_confounded_and_everything_can_be_stated(found):
+    notes = effect_notes(found[1])
+    assert notes["stated"].all()
+    assert (notes["why"] == "").all()
+    codes = {f.code for f in found[0].findings}
+    assert not codes & {"confounded", "count-stands-for-model", "no-overlap", "scan-not-random"}
