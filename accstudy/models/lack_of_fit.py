@@ -115,7 +115,7 @@ def _limits(values: pd.Series) -> Floats:
     apart = np.diff(known) > _ALIKE * (known[-1] - known[0])
     ends = known[np.append(apart, True)]
     if len(ends) <= _MOST_CLASSES:
-        return ends
+        return np.asarray(ends, float)
     shares = np.linspace(0.0, 1.0, _MOST_CLASSES)[1:]
     return np.unique(np.quantile(known, shares, method="inverted_cdf"))
 
@@ -170,7 +170,7 @@ def _dummies(labels: pd.Series) -> Floats:
 
 
 def _products(one: Floats, other: Floats) -> Floats:
-    return np.einsum("ni,nj->nij", one, other).reshape(len(one), -1)
+    return np.asarray(np.einsum("ni,nj->nij", one, other).reshape(len(one), -1))
 
 
 def _added(fit: MixedFit, columns: Floats) -> FTest | None:
