@@ -3,6 +3,7 @@ from types import SimpleNamespace as Row
 
 import numpy as np
 import pandas as pd
+import pytest
 
 from accstudy.reports.content import ReportContent
 from accstudy.reports.drift import answer as drift_answer
