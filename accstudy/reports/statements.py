@@ -59,7 +59,11 @@ def _p(p: Any) -> str:
 
 
 def verdict_sentence(
-    row: Any, *, longest_mm: float | None = None, supported_mm: float | None = None
+    row: Any,
+    *,
+    longest_mm: float | None = None,
+    supported_mm: float | None = None,
+    brief: bool = False,
 ) -> Text:
     """Say what one row of table ``conformity`` says of each pair by itself.
 
@@ -72,6 +76,9 @@ def verdict_sentence(
     supported_mm : float, optional
         Supported span of each pair at that limit: NaN where none is; None where the
         limit is not one of a distance.
+    brief : bool, optional
+        Beside the sentence on all pairs together: its assumption and the scans wanted
+        are not said again.
 
     Returns
     -------
@@ -79,8 +86,10 @@ def verdict_sentence(
         Verdict and bound in the accent colour.
     """
     what = f"each single {measurand_name(row.measurand)}"
-    text = _stated(row, what, _where(row, longest_mm), "of future scans deviate", share="")
-    return [*text, *_partly(row, supported_mm, "each pair by itself"), *_next(row)]
+    deviate = "of future scans deviate"
+    text = _stated(row, what, _where(row, longest_mm), deviate, share="", brief=brief)
+    text += _partly(row, supported_mm, "each pair by itself")
+    return text if brief else [*text, *_next(row)]
 
 
 def together_sentence(row: Any, *, supported_mm: float | None = None, other: Any = None) -> Text:
@@ -114,7 +123,9 @@ def together_sentence(row: Any, *, supported_mm: float | None = None, other: Any
     return text
 
 
-def _stated(row: Any, what: str, where: str, deviates: str, *, share: str) -> list[Any]:
+def _stated(
+    row: Any, what: str, where: str, deviates: str, *, share: str, brief: bool = False
+) -> list[Any]:
     start = f"For {row.condition}, " if row.condition else ""
     limit = quantity(row.limit, row.unit)
     if missing(row.tolerance_bound):
@@ -125,7 +136,7 @@ def _stated(row: Any, what: str, where: str, deviates: str, *, share: str) -> li
         f"with {percent(row.confidence)} confidence, {share}{percent(row.coverage)} {deviates} by "
         "no more than ",
         strong_accent(quantity(row.tolerance_bound, row.unit)),
-        f" ({count(int(row.n_scans), 'scan')}), {assumption(row)}.",
+        "." if brief else f" ({count(int(row.n_scans), 'scan')}), {assumption(row)}.",
     ]
     if not row.verdict:
         said = [f"{start}conformity of {what.rstrip(',')} with the limit of {limit} "]

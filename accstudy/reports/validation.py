@@ -149,7 +149,10 @@ def answer(content: ReportContent) -> list[Text]:
         ]
         said.append(
             verdict_sentence(
-                row, longest_mm=longest_span(content), supported_mm=supported_at(content, row)
+                row,
+                longest_mm=longest_span(content),
+                supported_mm=supported_at(content, row),
+                brief=bool(len(own)),
             )
         )
     pair = longest_pair(content, str(rows["condition"].iloc[0]))
@@ -255,7 +258,7 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
         at[at["condition"].isin(shown)],
         limit_um=limit_of(content, "distance_um"),
         along=along,
-        height_mm=66 if len(shown) < 3 else 56,
+        height_mm=56 if len(shown) < 3 else 50,
     )
     said = joined(
         [
@@ -269,10 +272,9 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
     document.figure(
         slug("supported", along),
         drawn,
-        caption=f"Bars: the bound within which a pair stays in {share} of future scans, with "
-        f"{sure} confidence. Full line: the bound of all pairs up to a {along} together; dotted "
-        "line: the largest of each pair by itself; both with the guard for what all scans share. "
-        "Dots: what every pair of every scan deviated by. A triangle with its line marks the "
+        caption=f"Bars: bound of a pair for {share} of future scans, {sure} confidence. Full line: "
+        f"of all pairs up to a {along} together; dotted: the largest of each by itself; both with "
+        "the guard for what all scans share. Dots: every pair of every scan. Triangle: the "
         f"{along} up to which all pairs together are verified to keep to a level; “all” means "
         f"every {along} studied.{more}",
         alt=f"Chart of the tolerance bound of the distance against the {along}. Supported for all "
