@@ -664,6 +664,10 @@ _TABLES = (
             bound_with_guard_um n bound and guard: what is held against the limit
             u_um n standard uncertainty that all scans share, which guards the limit
             verdict t conformity verified, conformity not verified or nonconformity verified
+            holds_for t as in conformity
+            assumption t what the bound rests on: none, or normal scatter of the logarithm
+            normality_test t test of the residuals within cells
+            p_normal n its p value; below 0.05: not normal
             coverage n share of future scans
             confidence n confidence of the bound
             note t what cannot be said, and why

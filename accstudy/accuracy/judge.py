@@ -410,9 +410,9 @@ def judge(
     together = pairs if m == 1 else _together(values, worst, grouping, rule)
     if m > 1:
         # never better than a pair
-        floor = float(np.max(np.nan_to_num(pairs.bound, nan=np.inf)))
+        floor = float(np.max(pairs.bound))
         together = Bounds(
-            np.maximum(together.bound, floor if np.isfinite(floor) else np.nan),
+            np.maximum(together.bound, floor),
             together.bound_low,
             np.maximum(together.estimate, np.nanmax(pairs.estimate, initial=0.0)),
             together.largest,

@@ -91,12 +91,12 @@ def _up_to(
         bound = np.array([np.max(own[length <= end]) for end in ends])
     for k, end in enumerate(ends):
         chosen = length <= end
-        largest = float(np.max(np.nan_to_num(single[chosen], nan=np.inf)))
+        largest = float(np.max(_or_inf(single[chosen])))
         alone = chosen.sum() == 1
         bound[k] = largest if alone else max(float(bound[k]), largest)
         bound[k] += float(guarded[chosen].max())
-    rising = np.maximum.accumulate(np.nan_to_num(bound, nan=np.inf))
-    rising = np.minimum(rising, np.nan_to_num(whole, nan=np.inf))
+    rising = np.maximum.accumulate(_or_inf(bound))
+    rising = np.minimum(rising, _or_inf(whole))
     found = rising[np.searchsorted(ends, length)]
     return np.where(np.isfinite(found), found, np.nan)
 
@@ -140,6 +140,12 @@ def span_rows(
                 row[f"longest_{axis}"] = float(own["length_mm"].max())
             rows.append(row)
     return whole.drop(columns="_all_um"), pd.DataFrame(rows)
+
+
+def _or_inf(values: npt.ArrayLike) -> Floats:
+    """Infinity where there is no bound."""
+    found = np.asarray(values, dtype=float)
+    return np.where(np.isnan(found), np.inf, found)
 
 
 def _rising(values: pd.Series) -> pd.Series:

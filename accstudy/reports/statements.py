@@ -13,6 +13,7 @@ __all__ = [
     "assumption",
     "decision_rule",
     "for_whom",
+    "premise",
     "together_sentence",
     "verdict_sentence",
 ]
@@ -51,6 +52,20 @@ def assumption(row: Any) -> str:
     if float(row.p_normal) < _REJECTED:
         return f"for normally distributed scatter, which these scans contradict ({test})"
     return f"assuming normally distributed scatter (not contradicted by these scans: {test})"
+
+
+def premise(row: Any) -> str:
+    """For whom a verdict holds and what it assumes, in a few words.
+
+    Parameters
+    ----------
+    row : row of table ``conformity`` or ``seating_summary``
+        A statement.
+    """
+    who = for_whom(str(row.holds_for)).strip() or "for new cells"
+    if row.assumption == "none":
+        return f"{who}, whatever the distribution"
+    return f"{who}, assuming {row.assumption}"
 
 
 def _p(p: Any) -> str:
@@ -129,7 +144,8 @@ def _stated(
     start = f"For {row.condition}, " if row.condition else ""
     limit = quantity(row.limit, row.unit)
     if missing(row.tolerance_bound):
-        said: list[Any] = [f"{start}whether {what} stays within the limit of {limit} "]
+        stay = "stay" if share else "stays"
+        said: list[Any] = [f"{start}whether {what} {stay} within the limit of {limit} "]
         said += [strong_accent("cannot be said"), f" from {count(int(row.n_scans), 'scan')}."]
         return _capital(said)
     bound = [
@@ -222,7 +238,7 @@ def _where(row: Any, longest_mm: float | None) -> str:
 
 def _partly(row: Any, supported_mm: float | None, scope: str) -> list[str]:
     """Up to which span a limit is kept that is not kept over all of them."""
-    if row.verdict != NOT_VERIFIED or supported_mm is None:
+    if row.verdict != NOT_VERIFIED or supported_mm is None or missing(row.tolerance_bound):
         return []
     limit = quantity(row.limit, row.unit)
     if missing(supported_mm) or float(supported_mm) <= 0:

@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from accstudy.accuracy.judge import ALL_PAIRS, EACH_PAIR, REFUTED
+from accstudy.accuracy.judge import ALL_PAIRS, EACH_PAIR, REFUTED, VERIFIED
 from accstudy.figures.span import supported_span_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports import evidence, fit
@@ -48,6 +48,7 @@ from accstudy.reports.statements import (
     assumption,
     decision_rule,
     for_whom,
+    premise,
     together_sentence,
     verdict_sentence,
 )
@@ -222,10 +223,13 @@ def other_verdicts(content: ReportContent) -> str:
             f"{GAPS.get(r.seated, r.seated)} ({quantity(r.limit_um)}{'; ' if felt else ''}{felt})"
         )
         found.setdefault(what, []).append((str(r.verdict), str(r.condition)))
+    judged = [*rows_of(other), *gap_limits(content)]
+    premises = dict.fromkeys(premise(r) for r in judged if str(r.verdict) == VERIFIED)
     by_verdict: dict[str, list[str]] = {}
     for what, verdicts in found.items():
         by_verdict.setdefault(_share_of(verdicts), []).append(what)
     said = [f"{verdict}: {'; '.join(what)}" for verdict, what in by_verdict.items()]
+    said += [f"verified {'; '.join(premises)}"] if premises else []
     return ". ".join(f"{t[0].upper()}{t[1:]}" for t in said) + "." if said else ""
 
 

@@ -10,7 +10,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.stats import binomtest
 
-from accstudy.accuracy.judge import NOT_VERIFIED, Rule, guard, verdict, worst_bounds
+from accstudy.accuracy.judge import NOT_VERIFIED, VERIFIED, Rule, guard, verdict, worst_bounds
+from accstudy.accuracy.normality import TEST, normality_p
 from accstudy.accuracy.samples import grouping_of
 from accstudy.seating.gaps import worst_seat
 from accstudy.seating.table import BEST_SEAT
@@ -24,6 +25,8 @@ TERMINAL_SCREW = "terminal-screw"
 """What stands in column ``seated`` for the worse of the two ends tightened."""
 
 _RESOLUTION_UM = 0.01
+_REJECTED = 0.05
+_HOLDS = {True: "this cell", False: "new cells"}
 
 
 def scan_misfits(
@@ -237,6 +240,15 @@ def _judge(row: dict[str, Any], group: pd.DataFrame, limit_um: float | None) -> 
         values = np.maximum(seen["misfit_um"].to_numpy(float), _RESOLUTION_UM)[:, None]
         found = worst_bounds(values, grouping, rule)
         row["tolerance_bound_um"] = float(found.bound[0])
+        p = float(normality_p(np.log(values), grouping)[0])
+        free = found.distribution_free
+        contradicted = not free and p < _REJECTED
+        row.update(
+            holds_for=f"these {returning}s" if returning else _HOLDS[row["n_cells"] == 1],
+            assumption="none" if free else "normal scatter of the logarithm",
+            normality_test="" if np.isnan(p) else TEST,
+            p_normal=p,
+        )
         if returning:
             notes.append(f"holds for these {returning}s")
         if row["n_cells"] == 1:
@@ -252,6 +264,9 @@ def _judge(row: dict[str, Any], group: pd.DataFrame, limit_um: float | None) -> 
             row["verdict"] = verdict(
                 float(found.bound[0]), float(found.bound_low[0]), limit_um, width
             )
+            if contradicted and row["verdict"] == VERIFIED:
+                row["verdict"] = NOT_VERIFIED
+                notes.append("the scatter of the logarithms is not normal")
     if limit_um is not None:
         row.setdefault("verdict", NOT_VERIFIED)
     row["note"] = "; ".join(notes)

@@ -157,7 +157,8 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
 
 def _standard_uncertainty(implants: pd.DataFrame, file: str) -> tuple[pd.DataFrame, list[Finding]]:
     """Standard uncertainties from expanded ones, U over k, as certificates state them."""
-    out, findings = implants.copy(), []
+    out = implants.copy()
+    findings: list[Finding] = []
     if not {"U_position_um", "k"} <= set(out):
         return out, findings
     expanded, k = out["U_position_um"].astype(float), out["k"].astype(float)
@@ -208,7 +209,9 @@ def at_platforms(implants: pd.DataFrame, height_mm: float) -> pd.DataFrame:
         return out
     lever = height.to_numpy()[:, None] * out[_AXIS].to_numpy(float)
     out[_POSITION] = out[_POSITION].to_numpy(float) - lever
-    tilt = 1000.0 * height.abs() * np.radians(out["u_axis_deg"].astype(float).fillna(0.0))
+    tilt: pd.Series[float] = (
+        1000.0 * height.abs() * np.radians(out["u_axis_deg"].astype(float).fillna(0.0))
+    )
     out["u_position_um"] = np.hypot(out["u_position_um"].astype(float), tilt)
     out["height_mm"] = 0.0
     return out
