@@ -381,7 +381,7 @@ def simulate(folder: Path, kind: str, seed: int, samples: bool, quiet: bool) -> 
 @click.option("--quiet", is_flag=True, help="Print problems only.")
 @click.pass_context
 def selftest(ctx: click.Context, folder: Path, quiet: bool) -> None:
-    """Check this installation against known answers; write the record into FOLDER.
+    """Check this installation against known answers; write a record.
 
     Printed examples, results of other programs, closed forms and a simulated
     scan, each number beside its source: selftest.json and selftest.pdf, by default into the current

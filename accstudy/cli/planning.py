@@ -370,13 +370,13 @@ def add(
     expect: int | None,
     quiet: bool,
 ) -> None:
-    """Add a session's SCANS to STUDY: rows at the end of its scan list.
+    """Add a session's SCANS to the scan list of STUDY.
 
-    SCANS are mesh files, or folders that hold them; what lies outside STUDY is copied into
+    Rows are added at its end. SCANS are mesh files, or folders that hold them; what lies outside STUDY is copied into
     it. Every file is read first; no row that was there is touched. For scans that are
     missing planned rows and a bench sheet are left.
 
-    Example: accstudy add our_device --session "week 14" --device "device A" export/*.stl
+    Example: accstudy add our_device --session "week 14" export/week14
     """
     from accstudy.stages.add import add_session
 
