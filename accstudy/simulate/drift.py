@@ -42,10 +42,16 @@ _SETTINGS = """\
 [study]
 title = "Invented data: eighteen months of three devices"
 kind = "drift"
+laboratory = "Invented laboratory"
+report_number = "D-2025-06"
+author = "A. Example"
+approver = "B. Example"
+issued_on = 2025-06-24
 
 [reference]
 implants = "reference/implants.csv"
 instrument = "invented contact CMM"
+certificate = "invented 2023-104"
 measured_on = 2023-12-11
 due_on = 2025-12-11
 mpe_um = { constant = 1.5, per_metre = 3.0 }

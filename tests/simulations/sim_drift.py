@@ -331,7 +331,7 @@ def whole_devices(devices: int, *, baseline: int = 6) -> pd.DataFrame:
             implants,
             scans,
             empty("events"),
-            options=DriftOptions(baseline_sessions=baseline),
+            options=DriftOptions(baseline_sessions=baseline, false_alarm_every=370.0),
         )
         kinds = set(found.tables["drift_signals"]["kind"])
         for kind in signs:
