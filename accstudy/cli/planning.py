@@ -372,9 +372,9 @@ def add(
 ) -> None:
     """Add a session's SCANS to the scan list of STUDY.
 
-    Rows are added at its end. SCANS are mesh files, or folders that hold them; what lies outside STUDY is copied into
-    it. Every file is read first; no row that was there is touched. For scans that are
-    missing planned rows and a bench sheet are left.
+    Rows are added at its end; none that was there is touched. SCANS are mesh files, or
+    folders that hold them; what lies outside STUDY is copied into it. Every file is read
+    first. For scans that are missing planned rows and a bench sheet are left.
 
     Example: accstudy add our_device --session "week 14" export/week14
     """
