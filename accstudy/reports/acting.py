@@ -15,7 +15,7 @@ from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text, strong_accent
 from accstudy.reports.modelled import model_unit, response_label
 from accstudy.reports.select import confidence_of
-from accstudy.reports.terms import contrast_name, variable_name
+from accstudy.reports.terms import variable_name
 from accstudy.reports.wording import joined, number, p_value, sure, unit_name
 
 __all__ = ["acting_section", "effect_sentence", "held_phrase", "lead_effects", "path_section"]
@@ -403,7 +403,7 @@ def _slope_table(document: Document, content: ReportContent, models: list[str]) 
         [
             [
                 response_label(str(s.response)),
-                contrast_name(str(s.level_a)) or "all",
+                str(s.level_a) or "all",
                 *_slope_cells(s),
                 p_value(s.p_holm),
             ]
