@@ -188,7 +188,7 @@ def _first_normals(
     facet_group = np.zeros(int(facet.max()) + 1, np.int64)
     facet_group[facet.ravel()] = group.ravel()
     count = int(group.max()) + 1
-    facet_share = np.bincount(facet.ravel(), share.ravel())
+    facet_share: Floats = np.asarray(np.bincount(facet.ravel(), share.ravel()), float)
     facet_normal = _summed(facet.ravel(), share.ravel(), np.repeat(face_normal, 3, axis=0))
     size = 1.0 / np.maximum(facet_share, 1e-300)
     facet_unit = facet_normal * size[:, None]
