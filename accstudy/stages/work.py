@@ -131,8 +131,11 @@ class Work:
             self.say(f"  {which}: measured anew because {reason} changed")
 
     def recall_poses(self) -> None:
-        """Read the poses that an earlier run measured."""
+        """Read the poses that an earlier run measured; those that are given need no measuring."""
         file = self.results / "poses.csv"
+        if not file.is_file() and not (self.study.measurable["file"] != "").any():
+            self.measure(jobs=1, scheduler="", strict=False, show=None)
+            return
         if not file.is_file():
             raise StudyError(
                 [

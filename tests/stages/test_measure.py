@@ -141,3 +141,19 @@ def test_a_scan_that_breaks_a_stage_is_left_out_and_the_others_measured(made, mo
     assert set(pd.read_csv(folder / "results/poses.csv")["scan"]) == {"s0", "s2"}
     monkeypatch.undo()  # a failure is not kept: the next run tries again
     assert CliRunner().invoke(main, call).exit_code == 0
+
+
+def test_given_positions_are_analyzed_without_measuring(made, tmp_path):
+    folder, _, truth = made
+    shutil.copytree(folder / "reference", tmp_path / "reference")
+    (tmp_path / "poses.csv").write_bytes(csv_bytes("poses", truth))
+    name = truth["model"].iloc[0]
+    (tmp_path / "scans.csv").write_text(
+        "scan,model,device\n" + "".join(f"s{i},{name},A\n" for i in range(3))
+    )
+    (tmp_path / "study.toml").write_text(
+        '[study]\ntitle = "x"\nkind = "validation"\n[scans]\nposes = "poses.csv"\n'
+    )
+    done = CliRunner().invoke(main, ["analyze", str(tmp_path)])
+    assert done.exit_code == 0, done.output
+    assert len(pd.read_csv(tmp_path / "results/poses.csv")) == 12
