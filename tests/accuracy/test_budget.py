@@ -209,3 +209,28 @@ def test_hotelling_holds_its_level():
     spread = np.array([[3.0, 0, 0], [2, 1, 0], [0, 1, 5]])
     p = [hotelling(rng.normal(size=(8, 3)) @ spread).p for _ in range(2000)]
     assert np.mean(np.array(p) < 0.05) == pytest.approx(0.05, abs=0.015)
+
+
+def test_a_rectangular_part_lies_about_zero():
+    # x uniform on +-sqrt(3): mean 0, variance 1, and x^2 has the variance 9 / 5 - 1
+    part = Part("a", 1.0, shape="rectangular")
+    sd, half = propagate([part], confidence=0.95)
+    assert (sd, half) == pytest.approx((1.0, 0.95 * math.sqrt(3)), rel=5e-3)
+    sd, _ = propagate([part], confidence=0.95, model=lambda draws: draws[0] ** 2)
+    assert sd == pytest.approx(math.sqrt(0.8), rel=1e-2)
+
+
+def test_the_longest_axis_of_the_ellipsoid_points_to_its_largest_component():
+    rng = np.random.default_rng(2)
+    v = rng.normal(0, [1.0, 2.0, 9.0], (40, 3)) @ np.diag([1.0, 1.0, -1.0])
+    found = hotelling(v)
+    assert found.directions[0][2] > 0.9
+    largest = np.abs(found.directions).argmax(axis=1)
+    assert (found.directions[np.arange(3), largest] > 0).all()
+
+
+def test_a_component_that_never_changes_has_no_correlation(study):
+    _, implants = study
+    table = implant_vectors(implants.assign(vertical_um=5.0))
+    assert table["corr_mesiodistal_vertical"].isna().all()
+    assert table["corr_mesiodistal_buccolingual"].notna().all()

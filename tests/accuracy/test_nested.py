@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from accstudy.accuracy.components import variance_components
 from accstudy.accuracy.nested import nested_anova
@@ -177,3 +178,13 @@ def test_components_of_every_pair(study):
     assert b"nan" not in csv_bytes("variance_components", single).lower()
     with pytest.raises(InputError, match='did you mean "operator"'):
         variance_components(pairs, ["operater"])
+
+
+def test_a_level_of_two_groups_is_tested_with_one_degree_of_freedom():
+    rng = np.random.default_rng(9)
+    data = pd.DataFrame({"top": np.repeat(["a", "b"], 12), "low": np.repeat(list("pqrstu"), 4)})
+    data["y"] = rng.normal(0, 1, 24) + np.repeat(rng.normal(0, 2, 6), 4)
+    table = nested_anova(data, "y", ["top", "low"]).table
+    top = table.iloc[0]
+    assert (table["df"].iloc[0], table["df"].iloc[1]) == (1, 4)
+    assert top["p"] == pytest.approx(stats.f.sf(top["F"], 1, 4))

@@ -224,3 +224,16 @@ def test_the_random_walk_repeats_its_own_weights():
 
 def test_a_mean_of_many_repeats_with_little_spread_between_cells_has_no_negative_variance():
     assert c.critical_difference_from_reference(10.0, 5.0, 100) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("relation", "parameters"), list(zip(RELATIONS, (1, 2, 2, 2), strict=True))
+)
+def test_relations_are_compared_by_the_corrected_akaike_criterion(relation, parameters):
+    # Burnham and Anderson, Model Selection and Multimodel Inference (2002), 2.4: AICc of least
+    # squares, n ln(RSS / n) + 2 K n / (n - K - 1), K with the residual variance; here of ln s
+    s = truth(RELATIONS[1]) * np.random.default_rng(5).uniform(0.8, 1.25, LENGTH.size)
+    found = fit_relation(LENGTH, s, relation)
+    n, k = LENGTH.size, parameters + 1
+    rss = float((np.log(s / found.predict(LENGTH)) ** 2).sum())
+    assert found.criterion == pytest.approx(n * math.log(rss / n) + 2 * k * n / (n - k - 1))

@@ -222,3 +222,21 @@ def test_heat_moves_an_implant_by_its_distance_from_the_middle():
     assert found["a-b", "distance_um"] == pytest.approx(math.sqrt(18 + (2 * warm) ** 2))
     assert found["a", "tilt_mesiodistal_deg"] == pytest.approx(0.02)
     assert found["a", "rotation_deg"] == 0.0
+
+
+def test_two_repeats_have_one_pairwise_difference():
+    mean_abs, pairwise = field_figures([3.0, -5.0, 4.0], [0, 0, 1])
+    assert mean_abs.tolist() == [4.0, 4.0]
+    assert pairwise[0] == 8.0
+    assert math.isnan(pairwise[1])
+
+
+def test_the_uncertainty_of_a_pairs_angle_takes_both_axes():
+    implants = pd.DataFrame({"model": "M", "implant": list("ab"), "u_position_um": [3.0, 4.0],
+                             "u_axis_deg": [0.03, 0.04]})  # fmt: skip
+    pairs = pd.DataFrame({"model": "M", "implant_a": ["a"], "implant_b": ["b"], "span_mm": [20.0]})
+    found = pair_reference_u(implants, pairs).iloc[0]
+    assert (found["u_distance_um"], found["u_angle_deg"]) == pytest.approx((5.0, 0.05))
+    mpe = pair_reference_u(implants.drop(columns="u_position_um"), pairs, mpe_constant_um=1.9,
+                           mpe_per_metre_um=40.0).iloc[0]  # fmt: skip
+    assert mpe["u_distance_um"] == pytest.approx((1.9 + 0.8) / math.sqrt(3))
