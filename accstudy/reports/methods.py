@@ -9,7 +9,7 @@ from accstudy.reports.modelled import margin_name, response_label
 from accstudy.reports.select import between
 from accstudy.reports.statements import decision_rule
 from accstudy.reports.terms import alignment_name, formula_name, term_name
-from accstudy.reports.wording import count, date, joined, number, percent, quantity, sure
+from accstudy.reports.wording import count, date, joined, number, quantity, sure
 from accstudy.study.temperature import scan_temperatures
 
 __all__ = ["methods", "model_rows", "sources"]
@@ -229,8 +229,8 @@ def _conformity(content: ReportContent) -> Text:
         else ""
     )
     return (
-        f"A tolerance bound was worked out that holds for {percent(coverage)} of future single "
-        f"scans with {percent(confidence)} confidence, from the variances within and between "
+        f"A tolerance bound was worked out that holds for {sure(coverage)} of future single "
+        f"scans with {sure(confidence)} confidence, from the variances within and between "
         f"cells and the bias [{number_of(content, 'tolerance')}].{nested} It is never below the "
         "largest deviation seen; from as many independent scans as need no distribution the "
         "order statistic decides with it. With fewer, normality of the residuals within cells "

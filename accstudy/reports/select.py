@@ -10,7 +10,6 @@ import pandas as pd
 from accstudy.accuracy.judge import EACH_PAIR, REFUTED
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
-from accstudy.reports.wording import count, quantity
 
 __all__ = [
     "GAPS",
@@ -19,7 +18,6 @@ __all__ = [
     "for_others",
     "gap_limits",
     "groups",
-    "interference_words",
     "is_scan",
     "levels",
     "limit_of",
@@ -39,8 +37,8 @@ _LIMITS = {
     "seat_gap_um": "seat_gap_um",
 }
 GAPS = {
-    "terminal-screw": "size of gap or interference, one screw",
-    "best-seat": "size of gap or interference, best seat",
+    "terminal-screw": "gap or interference, one-screw test",
+    "best-seat": "largest gap at the best seat",
 }
 """Ways of seating as a limit is called."""
 
@@ -77,32 +75,6 @@ def gap_limits(content: ReportContent) -> list[Any]:
     if not len(table):
         return []
     return [r for r in rows_of(table) if r.verdict and r.limit_um == r.limit_um]
-
-
-def interference_words(content: ReportContent, row: Any) -> str:
-    """In how many scans the larger of gap and interference is an interference; empty for none.
-
-    Parameters
-    ----------
-    content : ReportContent
-        Table ``seating_scans``.
-    row : row of table ``seating_summary``
-        Which way of seating.
-    """
-    table = content.table("seating_scans")
-    if not len(table):
-        return ""
-    mine = table[
-        (table["condition"] == row.condition)
-        & (table["model"] == row.model)
-        & (table["seated"] == row.seated)
-        & table["misfit_um"].notna()
-    ]
-    pressed = mine[-mine["gap_min_um"] > mine["gap_max_um"].abs()]
-    if not len(pressed):
-        return ""
-    most = quantity(-float(pressed["gap_min_um"].min()))
-    return f"in {len(pressed)} of {count(len(mine), 'scan')} it is an interference, up to {most}"
 
 
 def between(content: ReportContent) -> tuple[str, str, str]:

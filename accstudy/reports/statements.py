@@ -7,7 +7,7 @@ from typing import Any
 from accstudy.accuracy.judge import NOT_VERIFIED, REFUTED, guard
 from accstudy.reports.document import Text, strong_accent
 from accstudy.reports.sentences import measurand_name
-from accstudy.reports.wording import count, missing, p_value, percent, quantity
+from accstudy.reports.wording import count, missing, p_value, quantity, sure
 
 __all__ = [
     "assumption",
@@ -149,7 +149,7 @@ def _stated(
         said += [strong_accent("cannot be said"), f" from {count(int(row.n_scans), 'scan')}."]
         return _capital(said)
     bound = [
-        f"with {percent(row.confidence)} confidence, {share}{percent(row.coverage)} {deviates} by "
+        f"with {sure(row.confidence)} confidence, {share}{sure(row.coverage)} {deviates} by "
         "no more than ",
         strong_accent(quantity(row.tolerance_bound, row.unit)),
         "." if brief else f" ({count(int(row.n_scans), 'scan')}), {assumption(row)}.",
@@ -222,7 +222,7 @@ def decision_rule(confidence: float) -> str:
         "scans lie beyond the limit, drawn out by the guard, than chance explains. Between the "
         "two, or with too few scans, neither is verified. "
         f"The guard is {float(guard(1.0, confidence)):.2f} times the standard uncertainty that "
-        f"all scans share (one-sided, {percent(confidence)}); for nonconformity it is shared among "
+        f"all scans share (one-sided, {sure(confidence)}); for nonconformity it is shared among "
         "the pairs"
     )
 

@@ -20,7 +20,6 @@ from accstudy.reports.select import (
     confidence_of,
     for_others,
     gap_limits,
-    interference_words,
     is_scan,
     levels,
     limit_of,
@@ -59,7 +58,6 @@ from accstudy.reports.wording import (
     joined,
     missing,
     number,
-    percent,
     quantity,
 )
 
@@ -167,8 +165,8 @@ def _grouped(content: ReportContent, rows: pd.DataFrame) -> Text:
     first = rows_of(rows)[0]
     text: list[Any] = [
         f"With the limit of {quantity(first.limit, first.unit)} on {_scope(first)}"
-        f"{for_whom(first.holds_for)} (in brackets the bound for {percent(first.coverage)} "
-        f"of future scans with {percent(first.confidence)} confidence, and the supported span)"
+        f"{for_whom(first.holds_for)} (in brackets the bound for {sure(first.coverage)} "
+        f"of future scans with {sure(first.confidence)} confidence, and the supported span)"
     ]
     for verdict in dict.fromkeys(_verdict_cell(r) for r in rows_of(rows)):
         mine = [r for r in rows_of(rows) if _verdict_cell(r) == verdict]
@@ -218,10 +216,7 @@ def other_verdicts(content: ReportContent) -> str:
         what = f"{_scope(r)} ({quantity(r.limit, r.unit)})"
         found.setdefault(what, []).append((_verdict_cell(r), str(r.condition)))
     for r in gap_limits(content):
-        felt = interference_words(content, r)
-        what = (
-            f"{GAPS.get(r.seated, r.seated)} ({quantity(r.limit_um)}{'; ' if felt else ''}{felt})"
-        )
+        what = f"{GAPS.get(r.seated, r.seated)} ({quantity(r.limit_um)})"
         found.setdefault(what, []).append((str(r.verdict), str(r.condition)))
     judged = [*rows_of(other), *gap_limits(content)]
     premises = dict.fromkeys(premise(r) for r in judged if str(r.verdict) == VERIFIED)
@@ -272,11 +267,11 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
     )
     left = len(conditions) - len(shown)
     more = f" {count(left, 'further condition')} in the tables." if left else ""
-    share, sure = percent(limits.get("coverage", 0.95)), percent(limits.get("confidence", 0.95))
+    share, level = sure(limits.get("coverage", 0.95)), sure(limits.get("confidence", 0.95))
     document.figure(
         slug("supported", along),
         drawn,
-        caption=f"Bars: bound of a pair for {share} of future scans, {sure} confidence. Full line: "
+        caption=f"Bars: bound of a pair for {share} of future scans, {level} confidence. Full line: "
         f"of all pairs up to a {along} together; dotted: the largest of each by itself; both with "
         "the guard for what all scans share. Dots: every pair of every scan. Triangle: the "
         f"{along} up to which all pairs together are verified to keep to a level; “all” means "
@@ -341,7 +336,7 @@ def _verdict_table(
                 NONE if missing(r.tolerance_bound_um) else quantity(r.tolerance_bound_um),
                 NONE if missing(r.bound_with_guard_um) else quantity(r.bound_with_guard_um),
                 [{"t": str(r.verdict), "s": "b"}],
-                _notes(f"model {r.model}", interference_words(content, r), r.note),
+                _notes(f"model {r.model}", r.note),
             ]
         )
     document.table(

@@ -13,7 +13,7 @@ from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.select import GAPS, gap_limits, levels, limit_of, own_limits
 from accstudy.reports.sentences import condition_name, measurand_name
 from accstudy.reports.statements import for_whom
-from accstudy.reports.wording import NONE, joined, missing, percent, quantity
+from accstudy.reports.wording import NONE, joined, missing, quantity, sure
 
 __all__ = ["verdict_table"]
 
@@ -46,7 +46,7 @@ def verdict_table(document: Document, content: ReportContent) -> None:
     conditions = list(dict.fromkeys(c for each in found.values() for c in each))
     floor = " All pairs together are never judged better than each by itself." if len(rows) else ""
     shares = (
-        f" ({percent(first['coverage'].iloc[0])} of them, {percent(first['confidence'].iloc[0])} "
+        f" ({sure(first['coverage'].iloc[0])} of them, {sure(first['confidence'].iloc[0])} "
         "confidence)"
         if len(first)
         else ""

@@ -5,14 +5,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from accstudy.reports.content import ReportContent
 from accstudy.reports.drift import answer as drift_answer
 from accstudy.reports.modelled import (
     contrast_sentence,
     contrasts_sentence,
     range_sentence,
 )
-from accstudy.reports.select import interference_words
 from accstudy.reports.sentences import bias_sentence, failure_sentence
 from accstudy.reports.statements import together_sentence, verdict_sentence
 from accstudy.reports.terms import contrast_name
@@ -308,20 +306,3 @@ def test_a_difference_is_said_at_both_ends_of_a_covariate_with_intervals():
         "A against B goes from 1.00 times (0.80 to 1.25) at 0.0° to 0.25 times (0.20 to 0.31) at "
         "30.0° of angulation"
     )
-
-
-def test_interference_within_a_limit_is_said_beside_the_verdict():
-    scans = pd.DataFrame(
-        [
-            ("A", "M", "terminal-screw", 30.0, 30.0, 2.0),
-            ("A", "M", "terminal-screw", 69.0, -10.0, -69.0),
-            ("A", "M", "best-seat", 12.0, 12.0, 0.0),
-            ("B", "M", "terminal-screw", 90.0, -5.0, -90.0),
-        ],
-        columns=["condition", "model", "seated", "misfit_um", "gap_max_um", "gap_min_um"],
-    )
-    content = ReportContent("", {}, {"seating_scans": scans}, {}, "2026-01-01")
-    row = Row(condition="A", model="M", seated="terminal-screw")
-    said = plain(interference_words(content, row))
-    assert said == "in 1 of 2 scans it is an interference, up to 69 µm"
-    assert interference_words(content, Row(condition="A", model="M", seated="best-seat")) == ""
