@@ -94,6 +94,8 @@ def test_the_budget_adds_up_to_the_bias_of_the_accuracy_table(study):
     assert (counted["u_um"] ** 2).sum() == pytest.approx(one.loc["combined", "u_um"] ** 2)
     assert counted["share"].sum() == pytest.approx(1.0)
     assert one.loc["CMM", "u_um"] == pytest.approx(1.5 * math.sqrt(2))
+    assert one.loc["temperature", "how"].startswith("expansion 75e-6/K, temperature known to 1 K")
+    assert one.loc["combined", "share"] == 1.0
     span = one.loc["temperature", "span_mm"]
     assert one.loc["temperature", "u_um"] == pytest.approx(span * 0.075 / math.sqrt(3))
     own = pairs[
