@@ -98,7 +98,7 @@ def _of_scan(scan: pd.DataFrame) -> Iterator[dict[str, Any]]:
 def _interference(rows: pd.DataFrame) -> float:
     """Deepest place where a part would lie inside an implant, um; 0 for none."""
     lowest = rows["gap_min_um"].min()
-    return float(-lowest) if lowest < -_RESOLUTION_UM else 0.0 * float(lowest)
+    return float(-lowest) if lowest < -_RESOLUTION_UM else abs(0.0 * float(lowest))
 
 
 def _extent(row: dict[str, Any], implants: pd.DataFrame) -> dict[str, Any]:
