@@ -121,8 +121,8 @@ def together_sentence(row: Any, *, supported_mm: float | None = None, other: Any
     """
     things = "distances" if row.unit == "um" else "angles"
     what = (
-        f"all {int(row.n_pairs)} {things} of a scan together, which a framework on all implants "
-        "asks for,"
+        f"all {int(row.n_pairs)} {things} of a scan together, as a framework on all implants "
+        "requires,"
     )
     worst = f"of future scans the worst {things[:-1]} deviates"
     text = _stated(row, what, "", worst, share="in ")

@@ -233,6 +233,6 @@ def test_the_longest_axis_of_the_ellipsoid_points_to_its_largest_component():
 
 def test_a_component_that_never_changes_has_no_correlation(study):
     _, implants = study
-    table = implant_vectors(implants.assign(vertical_um=5.0))
+    table = implant_vectors(implants.assign(mesiodistal_um=5.0))
     assert table["corr_mesiodistal_vertical"].isna().all()
-    assert table["corr_mesiodistal_buccolingual"].notna().all()
+    assert table["corr_buccolingual_vertical"].notna().all()
