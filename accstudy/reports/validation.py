@@ -342,9 +342,9 @@ def _verdict_table(
         )
     document.table(
         "Verdicts on all limits that the user set. Bound: the largest of the pairs, each by "
-        "itself; that of all pairs of a scan together; that of the largest gap or interference of "
-        "a scan, by its size. With guard: the same and what the uncertainty that all scans share "
-        "asks for, which is held against the limit. Largest seen: of all scans. "
+        "itself; that of all pairs of a scan together; that of the largest gap of a scan "
+        "at its best seat. With guard: the same plus the guard for the uncertainty that all "
+        "scans share, which is held against the limit. Largest seen: of all scans. "
         f"{_scans_of(rows)}",
         [
             *([Heading("condition", "left", 1.0)] if several else []),
