@@ -273,8 +273,8 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
         slug("supported", along),
         drawn,
         caption=f"Bars: bound of a pair for {share} of future scans, {level} confidence. Full "
-        f"line: of all pairs up to a {along} together; dotted: the largest of each by itself; both with "
-        "the guard for what all scans share. Dots: every pair of every scan. Triangle: the "
+        f"line: of all pairs up to a {along} together; dotted: the largest of each by itself; both "
+        "with the guard for what all scans share. Dots: every pair of every scan. Triangle: the "
         f"{along} up to which all pairs together are verified to keep to a level; “all” means "
         f"every {along} studied.{more}",
         alt=f"Chart of the tolerance bound of the distance against the {along}. Supported for all "

@@ -2,7 +2,6 @@
 from types import SimpleNamespace as Row
 
 import numpy as np
-import pandas as pd
 import pytest
 
 from accstudy.reports.drift import answer as drift_answer
