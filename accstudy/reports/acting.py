@@ -127,6 +127,17 @@ def effect_sentence(rows: pd.DataFrame) -> Text:
     ]
 
 
+def _short(rows: pd.DataFrame, scope: str) -> list[Any]:
+    """Say an effect in few words, by level where that matters."""
+    whole = rows[rows["kind"] == "average"].iloc[0]
+    label = f"{response_label(str(whole['response']))}, {scope}, "
+    if _varies(rows):
+        each = rows_of(rows[rows["kind"] == "level"])
+        return [label, strong_accent(joined([f"{r.level} {_size(r)}" for r in each]))]
+    shown = bool(whole["p"] < 1 - float(whole["confidence"]))
+    return [label, strong_accent(_size(whole)), "" if shown else ", not shown"]
+
+
 def _varies(rows: pd.DataFrame) -> bool:
     alpha = 1 - float(rows["confidence"].iloc[0])
     return bool(rows["p_interaction"].iloc[0] < alpha and (rows["kind"] == "level").any())
@@ -182,11 +193,9 @@ def lead_effects(content: ReportContent, lead: str) -> list[Text]:
             rows = _rows(content, column, scope)
             rows = rows[rows["response"] == wanted] if len(rows) else rows
             for group in _leading(rows)[:1] if len(rows) else []:
-                part = effect_sentence(group)
-                parts += ["; " if parts else "", f"{scope}, "]
-                parts += [part] if isinstance(part, str) else list(part)
+                parts += ["; " if parts else "", *_short(group, scope)]
         if parts:
-            said.append([f"{title}, ", *parts, "."])
+            said.append([f"{title}, for {_STEP[column]}: ", *parts, "."])
         elif len(mine) and int(mine["n_levels"].max()) > 1:
             said.append(f"{title}: nothing can be said, {mine['why'].iloc[-1]}.")
     return said

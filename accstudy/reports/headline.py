@@ -29,7 +29,7 @@ from accstudy.reports.statements import for_whom
 from accstudy.reports.validation import answer as validation_answer
 from accstudy.reports.wording import joined, missing, number, quantity, sure, unit_name
 
-__all__ = ["answer", "fit_caution", "scatter_caution", "shown_models", "size_sentences"]
+__all__ = ["answer", "at_ends", "fit_caution", "scatter_caution", "shown_models", "size_sentences"]
 
 _ON_FIRST_PAGE = 3
 _SHARES = {
@@ -69,7 +69,6 @@ def answer(content: ReportContent, lead: str) -> list[Text]:
         else [contrast_sentence(r) for r in rows_of(rows)[:_ON_FIRST_PAGE]]
     )
     said += _where(content, lead, str(rows["response"].iloc[0]))
-    said += lead_effects(content, lead)
     said += _conformity(content)
     return [*said, *_cautions(content, lead)]
 
@@ -129,7 +128,6 @@ def size_sentences(content: ReportContent, lead: str) -> list[Text]:
                 f"{held_phrase(content, models[-1])}).",
             ]
         )
-    said += _at_ends(content, models[-1])
     if alike:
         named = alike[:_ON_FIRST_PAGE]
         rest = len(alike) - len(named)
@@ -137,7 +135,8 @@ def size_sentences(content: ReportContent, lead: str) -> list[Text]:
         said.append(f"No difference in size is shown between {'; '.join(named)}{more}.")
     if len(larger) > _ON_FIRST_PAGE:
         said.append("Further differences in size stand under Contrasts.")
-    return said + _sizes(means, models[1])
+    ends = at_ends(content, models[-1])[:1] if larger else []
+    return said + ends + _sizes(means, models[1])
 
 
 def _times(ratio: float, ends: list[float]) -> str:
@@ -183,10 +182,11 @@ def _where(content: ReportContent, lead: str, response: str) -> list[Text]:
         if response == "pair.distance_um"
         else f"These means hold {case}."
     ]
-    return said + _at_ends(content, lead)
+    acting = lead_effects(content, lead)
+    return said + (acting or at_ends(content, lead))
 
 
-def _at_ends(content: ReportContent, model: str) -> list[Text]:
+def at_ends(content: ReportContent, model: str) -> list[Text]:
     """What a difference is at both ends of a covariate with which it is shown to change."""
     table = content.table("model_contrasts_at")
     if not len(table):

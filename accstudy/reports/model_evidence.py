@@ -13,6 +13,7 @@ from accstudy.figures.style import component_name, rows_of
 from accstudy.models.means import log_base
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.headline import at_ends
 from accstudy.reports.modelled import (
     level_contrasts,
     means_rows,
@@ -64,6 +65,9 @@ def contrasts_section(document: Document, content: ReportContent, lead: str) -> 
     if not len(margin):
         text += " This study sets no margin of equivalence, so none is drawn."
     document.lead("How to read it", text)
+    along = at_ends(content, lead)
+    if along:
+        document.lead("Along a covariate", *along)
     bounds = f" between bounds of ±{quantity(margin.iloc[0], unit)}" if len(margin) else ""
     said = "; ".join(
         f"{contrast_name(r)} {quantity(r.estimate, unit, signed=True)} "
