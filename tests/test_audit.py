@@ -96,3 +96,39 @@ def test_forged_results_do_not_follow_from_the_inputs(study, change, says):
     done = call("audit", study)
     assert done.exit_code == 3
     assert says in done.output
+
+
+def test_links_in_the_programs_own_folder_are_not_followed(study):
+    outside = study.parent / f"{study.name}-outside"
+    outside.mkdir()
+    (outside / ("0" * 64 + ".json")).write_text("not ours")
+    (study / ".accstudy" / "lock").unlink()
+    (study / ".accstudy" / "lock").symlink_to(outside / "target")
+    done = call("measure", study)
+    assert done.exit_code != 0
+    assert "holds a link" in done.output
+    assert not (outside / "target").exists()
+    (study / ".accstudy" / "lock").unlink()
+    (study / ".accstudy" / "measured").symlink_to(outside)
+    assert "holds a link" in call("measure", study).output
+    assert len(list(outside.iterdir())) == 1
+
+
+def test_a_foreign_table_among_the_results_stays_and_becomes_no_result(study):
+    foreign = study / "results" / "drift_signals.csv"
+    foreign.write_text("kind\nstep\n")
+    assert call("report", study).exit_code == 0
+    record = json.loads((study / "results" / "record.json").read_bytes())
+    assert foreign.name not in record["outputs"]
+    assert foreign.read_text() == "kind\nstep\n"
+    assert f'"{foreign.name}" is new' in call("audit", study).output
+
+
+def test_an_interrupt_ends_with_130_and_says_what_is_kept(study, monkeypatch):
+    def interrupted(*_, **__):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("accstudy.pipeline.load_study", interrupted)
+    done = call("measure", study)
+    assert done.exit_code == 130
+    assert "scans measured so far are kept" in done.output

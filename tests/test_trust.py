@@ -275,7 +275,7 @@ def test_a_run_killed_between_two_renames_is_completed_by_the_next_command(study
         "rename = os.replace\n"
         "def twice(a, b):\n"
         "    rename(a, b)\n"
-        "    if str(b).endswith('results.old'): os._exit(77)\n"
+        "    if str(b).endswith('.results.accstudy-old'): os._exit(77)\n"
         "os.replace = twice\n"
         "from accstudy.cli import main; main()\n"
     )

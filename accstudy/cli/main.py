@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from accstudy.cli.commands import ALL
-from accstudy.cli.options import DONE, FAILED
+from accstudy.cli.options import DONE, FAILED, INTERRUPTED
 from accstudy.cli.show import abridged
 from accstudy.cli.version import show_version
 from accstudy.errors import AccstudyError, Severity
@@ -42,6 +42,13 @@ class _Group(click.Group):
             raise
         except BrokenPipeError:
             ctx.exit(DONE)
+        except KeyboardInterrupt:
+            click.echo(
+                "\ninterrupted: former results are untouched, scans measured so far are kept; "
+                "the same command goes on from there",
+                err=True,
+            )
+            ctx.exit(INTERRUPTED)
         except Exception as error:
             if "--debug" in sys.argv:
                 raise
@@ -59,7 +66,7 @@ class _Group(click.Group):
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 96},
     epilog="Exit codes: 0 done; 1 the tool failed; 2 wrong call; 3 input at fault, nothing "
     "written; 4 done, but scans were left out; 5 done, and a device of a drift study needs "
-    "action. `accstudy COMMAND --help` shows an example.",
+    "action; 130 interrupted. `accstudy COMMAND --help` shows an example.",
 )
 @click.option(
     "--version",

@@ -14,13 +14,14 @@ __all__ = [
     "DONE",
     "FAILED",
     "INPUT_AT_FAULT",
+    "INTERRUPTED",
     "LEFT_OUT",
     "STANDS",
     "Shared",
     "shared_options",
 ]
 
-DONE, FAILED, INPUT_AT_FAULT, LEFT_OUT, STANDS = 0, 1, 3, 4, 5
+DONE, FAILED, INPUT_AT_FAULT, LEFT_OUT, STANDS, INTERRUPTED = 0, 1, 3, 4, 5, 130
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ import contextlib
 import io
 import json
 import os
+import re
 from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
@@ -33,6 +34,9 @@ class ScanResult:
 
     poses: pd.DataFrame
     findings: tuple[Finding, ...]
+
+
+_OWN = re.compile(r"[0-9a-f]{64}\.(json|\d+)")
 
 
 class Cache:
@@ -78,5 +82,5 @@ class Cache:
         wanted = {f"{key}.json" for key in keys}
         with contextlib.suppress(OSError):
             for path in self._folder.iterdir():
-                if path.name not in wanted:
+                if path.name not in wanted and _OWN.fullmatch(path.name):
                     path.unlink()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Iterable
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -12,7 +14,7 @@ from accstudy.study.load import Study
 from accstudy.study.record import file_digest, json_bytes
 from accstudy.tables import shape
 
-__all__ = ["make_report", "own_report", "report_state"]
+__all__ = ["make_report", "report_state", "reported"]
 
 
 def make_report(
@@ -106,17 +108,24 @@ def _last_day(study: Study) -> str:
     return "" if pd.isna(last) else str(last.date().isoformat())
 
 
-def own_report(name: str) -> bool:
-    """Whether an entry of the reports folder is the tool's."""
-    kinds = ("validation", "comparison", "drift")
-    return name == "figures" or name in {f"{k}.{end}" for k in kinds for end in ("pdf", "html")}
+def reported(state: bytes, kind: str) -> set[str]:
+    """Files of the reports folder that are the tool's.
+
+    Parameters
+    ----------
+    state : bytes
+        As `report_state` wrote it after the last report; empty when there is none.
+    kind : str
+        Of the study, after which the report itself is named.
+    """
+    always = {f"{kind}.pdf", f"{kind}.html"}
+    try:
+        return always | set(json.loads(state)["files"])
+    except (ValueError, KeyError, TypeError):
+        return always
 
 
-def report_state(key: str, target: Path) -> bytes:
+def report_state(key: str, target: Path, names: Iterable[str]) -> bytes:
     """What a report was made from and what its files are; kept to see that it is up to date."""
-    files = {
-        path.relative_to(target).as_posix(): file_digest(path)
-        for path in sorted(target.rglob("*"))
-        if path.is_file() and own_report(path.relative_to(target).parts[0])
-    }
+    files = {name: file_digest(target / name) for name in names if (target / name).is_file()}
     return json_bytes({"key": key, "files": files})

@@ -212,7 +212,8 @@ class Work:
             raise StudyError([Finding(Severity.ERROR, "not-analyzed", what, "results/", hint)])
         for name in TABLES:
             file = self.results / f"{name}.csv"
-            if file.is_file() and name not in ("poses", "findings"):
+            ours = file.name in self.old.get("outputs", {})
+            if ours and file.is_file() and name not in ("poses", "findings"):
                 self._keep(name, read_csv(name, file))
         self.findings["analyze"] = _recall_findings(self.old, "analyze")
         self.record["stages"] = self.old.get("stages", {})
@@ -251,7 +252,7 @@ class Work:
         if before and last_run(history).get("record") != digest(before):
             entry["lost"] = digest(before)  # the former run is in no line of the history
         self.bytes[HISTORY] = add_run(history, entry)
-        with replace_folder(self.results, own=_own_result) as folder:
+        with replace_folder(self.results, own=self._own_result) as folder:
             for name, data in self.bytes.items():
                 (folder / name).write_bytes(data)
         self.written += [self.results / name for name in self.bytes]
@@ -273,6 +274,10 @@ class Work:
                 found[file] = scans[scan]["file"]
         return found
 
+    def _own_result(self, name: str) -> bool:
+        """Whether the last run wrote a file of the results folder, by its record."""
+        return name in ("record.json", HISTORY) or name in self.old.get("outputs", {})
+
     def report(self, *, figures: bool, page: bool, who: str, issued: str) -> None:
         """Make the PDF from the finished tables, unless it is that of the same record."""
         target = self.path / "reports"
@@ -281,7 +286,9 @@ class Work:
             + json_bytes({"figures": figures, "page": page, "who": who, "issued": issued})
         )
         done = self.path / ".accstudy" / "reports.json"
-        if _bytes_of(done) == reporting.report_state(key, target):
+        before = _bytes_of(done)
+        ours = reporting.reported(before, self.study.settings.study.kind)
+        if before == reporting.report_state(key, target, ours):
             self.say(f"report: {target} is up to date")
             return
         made = reporting.make_report(
@@ -294,21 +301,15 @@ class Work:
             who=who,
             issued=issued,
         )
-        with replace_folder(target, own=reporting.own_report) as folder:
+        with replace_folder(target, own=ours.__contains__) as folder:
             for name, data in made.items():
                 (folder / name).parent.mkdir(parents=True, exist_ok=True)
                 (folder / name).write_bytes(data)
-        write_files(done.parent, {done.name: reporting.report_state(key, target)})
+        write_files(done.parent, {done.name: reporting.report_state(key, target, made)})
         self.written += [target / name for name in made]
         for name in made:
             if name.endswith((".pdf", ".html")):
                 self.say(f"report: {target / name}")
-
-
-def _own_result(name: str) -> bool:
-    return (
-        name in ("record.json", HISTORY, DICTIONARY, STATUS) or name.removesuffix(".csv") in TABLES
-    )
 
 
 def _bytes_of(path: Path) -> bytes:

@@ -47,7 +47,15 @@ def study_lock(study: Path) -> Iterator[None]:
     file = study / ".accstudy" / "lock"
     try:
         file.parent.mkdir(exist_ok=True)
-        stream = file.open("a+", encoding="utf-8")
+        for inside in (file.parent, file, file.parent / "measured"):
+            if inside.is_symlink():  # of a study from elsewhere: it would write where it leads
+                raise OutputError(
+                    f'".accstudy" holds a link, or is one: "{inside.name}"',
+                    where=str(study),
+                    hint="delete it; the program makes it anew",
+                )
+        handle = os.open(file, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o644)
+        stream = os.fdopen(handle, "r+", encoding="utf-8")
     except OSError as error:
         raise OutputError(
             f"the study folder cannot be written: {error.strerror}",

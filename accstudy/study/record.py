@@ -30,8 +30,7 @@ __all__ = [
     "write_files",
 ]
 
-_NEW = ".new"
-_OLD = ".old"
+_NEW, _OLD = "new", "old"
 _COMPLETE = ".complete"
 
 
@@ -112,6 +111,22 @@ def read_record(results: Path) -> dict[str, Any]:
     return found if isinstance(found, dict) else {}
 
 
+def _aside(folder: Path, which: str) -> Path:
+    """Name beside a folder that nobody else would use."""
+    return folder.with_name(f".{folder.name}.accstudy-{which}")
+
+
+def _no_link(folder: Path) -> None:
+    """Refuse a link or a file in the place of a folder of the tool's."""
+    if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
+        what = "a link" if folder.is_symlink() else "a file"
+        raise OutputError(
+            f'"{folder.name}" is {what}, not a folder; nothing is written through it',
+            where=str(folder),
+            hint="move it away",
+        )
+
+
 def recover(folder: Path) -> None:
     """Finish or undo a replacement that was interrupted.
 
@@ -119,8 +134,14 @@ def recover(folder: Path) -> None:
     ----------
     folder : Path
         The results folder; afterwards it is the old one or the new one, whole.
+
+    Raises
+    ------
+    OutputError
+        If a link or a file has its name.
     """
-    new, old = folder.with_name(folder.name + _NEW), folder.with_name(folder.name + _OLD)
+    _no_link(folder)
+    new, old = _aside(folder, _NEW), _aside(folder, _OLD)
     if not folder.exists():
         if (new / _COMPLETE).exists():
             os.replace(new, folder)
@@ -129,7 +150,7 @@ def recover(folder: Path) -> None:
     with contextlib.suppress(OSError):
         (folder / _COMPLETE).unlink()
     for leftover in (new, old):
-        shutil.rmtree(leftover, ignore_errors=True)
+        shutil.rmtree(leftover, ignore_errors=True)  # it follows no link
 
 
 @contextlib.contextmanager
@@ -143,7 +164,7 @@ def replace_folder(
     folder : Path
         Folder to replace.
     own : callable, optional
-        Whether an entry of that name is the tool's; entries that are not are
+        Whether a file, by its path within the folder, is the tool's; others are
         the user's and stay. By default all are the tool's.
 
     Yields
@@ -155,7 +176,8 @@ def replace_folder(
     Raises
     ------
     OutputError
-        If the folder cannot be written (full, read-only).
+        If the folder cannot be written (full, read-only), if it is a link or a
+        file, or if a file of the user's has the name of one to be written.
 
     Notes
     -----
@@ -165,7 +187,7 @@ def replace_folder(
     next command.
     """
     recover(folder)
-    new, old = folder.with_name(folder.name + _NEW), folder.with_name(folder.name + _OLD)
+    new, old = _aside(folder, _NEW), _aside(folder, _OLD)
     try:
         new.mkdir(parents=True)
         yield new
@@ -237,14 +259,23 @@ def write_files(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
 
 
 def _carry_over(old: Path, new: Path, own: Callable[[str], bool]) -> None:
-    """Copy what the user put into a folder of the tool's."""
-    for entry in old.iterdir() if old.is_dir() else ():
-        if own(entry.name) or (new / entry.name).exists():
-            continue
-        if entry.is_dir() and not entry.is_symlink():
-            shutil.copytree(entry, new / entry.name, symlinks=True)
-        else:
-            shutil.copy2(entry, new / entry.name, follow_symlinks=False)
+    """Copy what the user put into a folder of the tool's; links stay links."""
+    for top, folders, files in os.walk(old):
+        here = Path(top)
+        linked = [name for name in folders if (here / name).is_symlink()]
+        for name in [*files, *linked]:
+            inside = (here / name).relative_to(old)
+            if own(inside.as_posix()):
+                continue
+            target = new / inside
+            if os.path.lexists(target):
+                raise OutputError(
+                    f'"{inside.as_posix()}" is not recorded as written by this program',
+                    where=str(old),
+                    hint="a file of this name is to be written: move yours away",
+                )
+            target.parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy2(here / name, target, follow_symlinks=False)
 
 
 def _sync(path: Path) -> None:

@@ -105,3 +105,56 @@ def test_digests_agree_with_the_published_test_vector(tmp_path):
     expected = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
     (tmp_path / "x").write_bytes(b"abc")
     assert digest(b"abc") == file_digest(tmp_path / "x") == expected
+
+
+def test_folders_of_the_users_beside_the_results_stay(tmp_path):
+    folder = tmp_path / "results"
+    for name in ("results.old", "results.new", "reports.old"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "mine.txt").write_text("keep")
+    with replace_folder(folder) as new:
+        (new / "a.csv").write_text("one")
+    recover(folder)
+    assert sorted(p.name for p in tmp_path.iterdir()) == [
+        "reports.old",
+        "results",
+        "results.new",
+        "results.old",
+    ]
+    assert all((tmp_path / n / "mine.txt").read_text() == "keep" for n in ("results.old",))
+
+
+def test_a_file_of_the_users_is_neither_deleted_nor_overwritten(tmp_path):
+    folder = tmp_path / "results"
+    (folder / "figures").mkdir(parents=True)
+    (folder / "figures" / "mine.png").write_text("keep")
+    (folder / "scans.csv").write_text("the user's")
+    with replace_folder(folder, own=lambda name: name == "a.csv") as new:
+        (new / "a.csv").write_text("ours")
+    assert (folder / "figures" / "mine.png").read_text() == "keep"
+
+    def over_it():
+        with replace_folder(folder, own=lambda name: name == "a.csv") as new:
+            (new / "scans.csv").write_text("ours")
+
+    with pytest.raises(OutputError, match=r'"scans.csv" is not recorded'):
+        over_it()
+    assert (folder / "scans.csv").read_text() == "the user's"
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["results"]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="links need a right of their own")
+@pytest.mark.parametrize("kind", ["link", "file"])
+def test_a_link_or_a_file_in_place_of_the_folder_is_refused(tmp_path, kind):
+    folder, elsewhere = tmp_path / "results", tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    (elsewhere / "mine.txt").write_text("keep")
+    if kind == "link":
+        folder.symlink_to(elsewhere)
+    else:
+        folder.write_text("mine")
+    for call in (lambda: recover(folder), lambda: replace_folder(folder).__enter__()):
+        with pytest.raises(OutputError, match=f"is a {kind}"):
+            call()
+    assert files(elsewhere) == {"mine.txt": "keep"}
+    assert folder.is_symlink() == (kind == "link")
