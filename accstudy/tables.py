@@ -457,7 +457,11 @@ _TABLES = (
             n_cells i cells behind it
             n_independent i independent scans of a model among them
             n_without_assumption i independent scans from which on no assumption is needed
-            n_needed i scans in all that would verify conformity if the estimates hold
+            n_needed i scans in all, of all models, that verify conformity with 80 % or more
+            needed_operators i operators of that study; 1 where cells are no parts of operators
+            needed_cells i cells of that study
+            needed_per_cell i scans of each model in a cell of it
+            needed_assurance n probability of its verdict, averaged over what the scans leave open
             note t what cannot be said, and why
         """),
     ),
@@ -1381,17 +1385,25 @@ _TABLES = (
         "plan_sizes",
         "size of a study",
         _columns("""
+            operators i operators; 1 where cells are no parts of operators
             n_cells i cells: operators times sessions
-            per_cell i scans a cell
-            n_scans i scans of a condition
+            per_cell i scans of each model in a cell
+            n_scans i scans of a condition, of all models
             half_width n half-width of the interval of the bias
             s_r_low n lower limit of the interval of s_r
             s_r_high n upper limit of the interval of s_r
             s_R_low n lower limit of the interval of s_R
             s_R_high n upper limit of the interval of s_R
-            bound n tolerance bound to be expected
             limit n the limit it is held against
-            assurance n probability that the bound will stay within the limit
+            assurance n probability of conformity verified for all pairs of a scan together
+            assurance_low n lower limit of its interval, from what the pilot leaves open
+            assurance_high n upper limit
+            assurance_expected n the same probability averaged over what the pilot leaves open
+            assurance_each n as assurance, for each pair by itself
+            assurance_each_low n lower limit of its interval
+            assurance_each_high n upper limit
+            assurance_each_expected n averaged over what the pilot leaves open
+            confidence n of the intervals
             chair_minutes n time at the bench
             unit t unit of every number without one of its own
         """),
@@ -1402,20 +1414,24 @@ _TABLES = (
         _columns("""
             operators i operators
             sessions i sessions of each operator
-            per_session i scans of each technique in a session
+            per_session i scans of each model with each technique in a session
             n_scans i scans in all
             difference n true difference of the techniques
-            power n probability that the difference is found
-            power_low n lower limit of its interval from simulation
+            se n standard error that the difference will have
+            df n degrees of freedom that it will have
+            power n probability that the difference is found, if the device is as the pilot shows it
+            power_low n lower limit of its interval, from what the pilot leaves open
             power_high n upper limit
+            power_expected n the same probability averaged over what the pilot leaves open
             margin n equivalence margin
             power_equivalence n probability that equivalence is shown when there is no difference
-            power_equivalence_low n lower limit of its interval from simulation
+            power_equivalence_low n lower limit of its interval
             power_equivalence_high n upper limit
-            simulations i simulated studies
+            power_equivalence_expected n averaged over what the pilot leaves open
+            df_pilot n degrees of freedom with which the pilot knows that standard error
+            confidence n of the analysis and of the intervals
             chair_minutes n time at the bench
-            unit t unit of difference and margin
-            note t what the simulation assumed
+            unit t unit of difference, margin and se
         """),
     ),
     Table(

@@ -28,14 +28,13 @@ from accstudy.accuracy.judge import (
     independent_scans,
     judge,
 )
-from accstudy.accuracy.needed import scans_needed
 from accstudy.accuracy.normality import TEST, combined_p, normality_p
 from accstudy.accuracy.reference import shared_u
 from accstudy.accuracy.samples import Sample, factors_left_out, left_out_p, samples
 from accstudy.accuracy.spans import curve_rows, span_rows
 from accstudy.tables import empty, shape
 
-__all__ = ["Conformity", "LimitOf", "conformity_tables"]
+__all__ = ["cases", "conformity_tables", "Case", "Conformity", "LimitOf"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -78,8 +77,24 @@ class Conformity:
 
 
 @dataclass(frozen=True)
-class _Case:
-    """One condition's samples of a measurand, one a model, and what is known of them all."""
+class Case:
+    """One condition's samples of a measurand, one a model, and what is known of them all.
+
+    Parameters
+    ----------
+    samples : list of Sample
+        One a model.
+    u : list of ndarray
+        Standard uncertainty that all scans share, a pair each.
+    rule : Rule
+        What is asked of a bound.
+    holds_for : str
+        For whom the verdict holds.
+    p_normal : float
+        Of the test of normality, over all models.
+    left_out, p_left_out : str, float
+        Known factor that the cells leave out, and its p value.
+    """
 
     samples: list[Sample]
     u: list[Floats]
@@ -91,9 +106,11 @@ class _Case:
 
     @property
     def doubted(self) -> bool:
+        """Whether scans of one cell differ by a factor that the cells leave out."""
         return self.p_left_out < _LEVEL
 
     def judged(self, limit: float) -> list[Judgement]:
+        """A limit judged, model by model."""
         return [
             judge(
                 s.matrix,
@@ -157,13 +174,13 @@ def conformity_tables(
     levels |= {limit.value for limit in limits if limit.measurand == "distance_um"}
     for limit in limits:
         if limit.measurand in pair_deviations:
-            for case in _cases(
+            for case in cases(
                 pair_deviations, limit.measurand, reference_u, rule, cell_columns, unused
             ):
                 rows += _rows(case, limit)
     supported, curves = [], []
     if "distance_um" in pair_deviations:
-        for case in _cases(pair_deviations, "distance_um", reference_u, rule, cell_columns, unused):
+        for case in cases(pair_deviations, "distance_um", reference_u, rule, cell_columns, unused):
             one, spans = _spans(case, sorted(levels))
             supported.append(spans)
             if not _other_operators(case):
@@ -184,15 +201,29 @@ def conformity_tables(
     )
 
 
-def _cases(
+def cases(
     pair_deviations: pd.DataFrame,
     measurand: str,
     reference_u: pd.DataFrame | Mapping[str, float] | None,
     rule: Rule,
     cell_columns: Sequence[str],
-    unused: Sequence[str],
-) -> list[_Case]:
-    """What is judged: every condition, where operators return for these and for others."""
+    unused: Sequence[str] = (),
+) -> list[Case]:
+    """What is judged: every condition, where operators return for these and for others.
+
+    Parameters
+    ----------
+    pair_deviations, measurand, reference_u, cell_columns
+        As for `conformity_tables`.
+    rule : Rule
+        What is asked of a bound.
+    unused : sequence of str, optional
+        Factors that cells leave out, to be tested.
+
+    Returns
+    -------
+    list of Case
+    """
     every = samples(pair_deviations, measurand, cell_columns=cell_columns)
     doubts = left_out_p(pair_deviations, unused, measurand)
     out = []
@@ -215,15 +246,15 @@ def _cases(
             kinds = [(False, "this cell" if cells == 1 else "new cells")]
         for these, holds_for in kinds:
             asked = replace(rule, these_operators=these)
-            out.append(_Case(own, u, asked, holds_for, p, left, p_left))
+            out.append(Case(own, u, asked, holds_for, p, left, p_left))
     return out
 
 
-def _other_operators(case: _Case) -> bool:
+def _other_operators(case: Case) -> bool:
     return any(s.returning for s in case.samples) and not case.rule.these_operators
 
 
-def _rows(case: _Case, limit: LimitOf) -> list[dict[str, Any]]:
+def _rows(case: Case, limit: LimitOf) -> list[dict[str, Any]]:
     judged = case.judged(limit.value)
     return [
         _row(case, limit, judged, EACH_PAIR, [j.pairs for j in judged], [j.each for j in judged]),
@@ -232,7 +263,7 @@ def _rows(case: _Case, limit: LimitOf) -> list[dict[str, Any]]:
 
 
 def _row(
-    case: _Case,
+    case: Case,
     limit: LimitOf,
     judged: list[Judgement],
     scope: str,
@@ -305,14 +336,10 @@ def _row(
         "n_without_assumption": n_free,
         "note": "; ".join(_notes(case, sample, u, grouping, contradicted)),
     }
-    if row["verdict"] == NOT_VERIFIED and not contradicted and not case.doubted:
-        row["n_needed"] = scans_needed(
-            case.samples, [limit.value - np.nan_to_num(j.guard) for j in judged], case.rule, scope
-        )
     return row
 
 
-def _cells(case: _Case) -> int:
+def _cells(case: Case) -> int:
     return sum(len(np.unique(s.grouping.cell)) for s in case.samples)
 
 
@@ -345,7 +372,7 @@ def _assumption(free: bool, enough: bool) -> str:
     return "cells differ normally" if enough else "normal scatter"
 
 
-def _notes(case: _Case, sample: Sample, u: float, grouping: Any, contradicted: bool) -> list[str]:
+def _notes(case: Case, sample: Sample, u: float, grouping: Any, contradicted: bool) -> list[str]:
     notes = []
     if np.isnan(u):
         notes.append("no statement of conformity: the uncertainty of the reference is not stated")
@@ -366,7 +393,7 @@ def _notes(case: _Case, sample: Sample, u: float, grouping: Any, contradicted: b
     return notes
 
 
-def _spans(case: _Case, levels: Sequence[float]) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _spans(case: Case, levels: Sequence[float]) -> tuple[pd.DataFrame, pd.DataFrame]:
     judged = case.judged(np.inf)
     parts = [
         curve_rows(s, j, u, case.rule) for s, j, u in zip(case.samples, judged, case.u, strict=True)

@@ -16,9 +16,8 @@ from scipy.stats import qmc
 
 from accstudy.accuracy.levels import Kind, future_quantile
 from accstudy.accuracy.oneway import Layouts
-from accstudy.accuracy.planned import planned_layouts
 
-__all__ = ["Kind", "needed_scans", "tolerance_bounds"]
+__all__ = ["Kind", "tolerance_bounds"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -114,72 +113,3 @@ def _estimate(found: Layouts, g: int, coverage: float, kind: Kind) -> float:
     variance = found.var_total[g] if found.cells[g] > 1 else found.var_within[g]
     one = np.array([found.mean[g]]), np.sqrt(np.array([variance]))
     return float(future_quantile(*one, coverage, kind)[0])
-
-
-def needed_scans(
-    found: Layouts,
-    limit: npt.ArrayLike,
-    *,
-    coverage: float = 0.95,
-    confidence: float = 0.95,
-    kind: Kind = "absolute",
-    at_most: int = 300,
-) -> npt.NDArray[np.float64]:
-    """Scans that would bring the bound within the limit if the estimates hold.
-
-    Parameters
-    ----------
-    found : Layouts
-        As for `tolerance_bounds`.
-    limit : array_like
-        Limit of each layout, or one for all.
-    coverage, confidence, kind
-        As for `tolerance_bounds`.
-    at_most : int, optional
-        Cells (with one cell: scans) beyond which the search stops.
-
-    Returns
-    -------
-    ndarray
-        Scans in all, in more cells of the same mean size (with one cell: in that
-        cell); the number there is where it does already. NaN where none would do:
-        the estimate itself is beyond the limit, or a spread is unknown.
-    """
-    limits = np.broadcast_to(np.asarray(limit, dtype=float), found.n.shape)
-    out = np.full(found.n.shape, np.nan)
-    for g in range(len(found.n)):
-        if found.n[g] < 2 or not _estimate(found, g, coverage, kind) < limits[g]:
-            continue
-
-        def enough(size: int, g: int = g) -> bool:
-            planned = _planned(found, g, size)
-            mean, sd = _pivots(planned, 0)
-            future = future_quantile(mean, sd, coverage, kind)
-            return bool(np.quantile(future, confidence) <= limits[g])
-
-        one_cell = found.cells[g] == 1
-        low = 2
-        if not enough(at_most):
-            continue
-        high = at_most
-        while low < high:
-            middle = (low + high) // 2
-            low, high = (low, middle) if enough(middle) else (middle + 1, high)
-        cell = 1.0 if one_cell else found.n[g] / found.cells[g]
-        out[g] = np.ceil(low * cell)
-    return out
-
-
-def _planned(found: Layouts, g: int, size: int) -> Layouts:
-    """A layout of more scans that shows the same mean and variances."""
-    one_cell = found.cells[g] == 1
-    var_between = 0.0 if one_cell else max(0.0, float(np.nan_to_num(found.var_between[g])))
-    if found.df_within[g] == 0:
-        var_between = float(found.ms_between[g])
-    return planned_layouts(
-        1 if one_cell else size,
-        size if one_cell else found.n[g] / found.cells[g],
-        bias=found.mean[g],
-        var_within=float(np.nan_to_num(found.var_within[g])),
-        var_between=var_between,
-    )

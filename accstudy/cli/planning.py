@@ -38,6 +38,19 @@ def _levels(
     return out
 
 
+def _sds(ctx: click.Context, param: click.Parameter, values: tuple[str, ...]) -> dict[str, float]:
+    out: dict[str, float] = {}
+    for value in values:
+        name, _, number = (part.strip() for part in value.partition("="))
+        try:
+            out[name] = float(number)
+        except ValueError:
+            raise click.BadParameter('write it as "scan=10"') from None
+        if not name or not 0 <= out[name] < float("inf"):
+            raise click.BadParameter('write it as "scan=10"')
+    return out
+
+
 def _protocols(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:
     """Names of protocols that begin so, for the Tab key."""
     from accstudy.plan.protocol import protocol_names
@@ -103,15 +116,27 @@ def new(folder: Path, protocol: str, title: str, quiet: bool) -> None:
 )
 @click.option("--limit", type=_POSITIVE, help="Limit to be verified; the study's by default.")
 @click.option(
+    "--pairs",
+    type=click.IntRange(min=1),
+    default=1,
+    show_default=True,
+    help="Pairs of a scan that the assumed deviations are of, independent of each other.",
+)
+@click.option(
+    "--new-operators",
+    is_flag=True,
+    help="Plan for a verdict on other operators, where the pilot's operators returned.",
+)
+@click.option(
     "--cells",
-    default="1,2,3,4,6",
+    default="2,3,4,6,9,12",
     show_default=True,
     callback=_counts,
     help="Numbers of cells (operators times sessions) to try.",
 )
 @click.option(
     "--per-cell",
-    default="3,5,10",
+    default="3,5",
     show_default=True,
     callback=_counts,
     help="Numbers of scans a cell to try.",
@@ -124,8 +149,14 @@ def new(folder: Path, protocol: str, title: str, quiet: bool) -> None:
     help="Difference of two techniques to be found: adds a table of power.",
 )
 @click.option("--margin", type=_POSITIVE, help="Equivalence margin, for the table of power.")
-@click.option("--sd-scan", type=_NOT_NEGATIVE, help="For power, without a pilot: between scans.")
-@click.option("--sd-residual", type=_NOT_NEGATIVE, help="The same between pairs of a scan.")
+@click.option(
+    "--sd",
+    "sds",
+    multiple=True,
+    callback=_sds,
+    help="For power, without a pilot: a random term of the model and its standard deviation, "
+    'such as "scan=10"; again for each. The residual must be among them.',
+)
 @click.option(
     "--operators",
     default="3,6",
@@ -136,9 +167,9 @@ def new(folder: Path, protocol: str, title: str, quiet: bool) -> None:
 @click.option(
     "--simulations",
     type=click.IntRange(min=20),
-    default=200,
+    default=100,
     show_default=True,
-    help="Simulated studies a size.",
+    help="Pairs of simulated studies a size, for the assurance.",
 )
 @click.option("--model", "models", multiple=True, help="A model to scan; again for each.")
 @click.option("--operator", "people", multiple=True, help="An operator's code; again for each.")
@@ -170,14 +201,15 @@ def plan(
     pilot_condition: str,
     measurand: str,
     limit: float | None,
+    pairs: int,
+    new_operators: bool,
     cells: tuple[int, ...],
     per_cell: tuple[int, ...],
     minutes_per_scan: float | None,
     minutes_per_session: float | None,
     difference: float | None,
     margin: float | None,
-    sd_scan: float | None,
-    sd_residual: float | None,
+    sds: dict[str, float],
     operators: tuple[int, ...],
     simulations: int,
     models: tuple[str, ...],
@@ -192,17 +224,15 @@ def plan(
 ) -> None:
     """Say how many scans STUDY needs, and draw their order.
 
-    Sizes need assumptions: --s-r (and --s-cell, --bias), or --pilot. For a drift study they
+    Sizes need assumptions: --pilot, or --s-r (and --s-cell, --bias). For a drift study they
     are a trade: false alarms a year against months to find --shift. The order fills an empty
     scan list and makes plan/bench_sheet.pdf; to a list with rows it adds those of the
     --session that is named.
 
     Example: accstudy plan my_study --s-r 20 --s-cell 10 --seed 7
     """
-    from accstudy.plan.power import ComparisonSpread
-    from accstudy.plan.size import Spread
     from accstudy.stages import plan as planning
-    from accstudy.stages import scanlist, sizes
+    from accstudy.stages import powers, scanlist, sizes
     from accstudy.study.toml import read_settings
 
     if s_r is not None and pilot is not None:
@@ -219,30 +249,41 @@ def plan(
             sessions_per_year=sessions_a_year,
             per_session=per_cell,
         )
-        click.echo(_shown(trade.drop(columns="method")))
+        click.echo(_shown(trade, tuple(c for c in trade if c != "method")))
         click.echo(
             "choose a line: n_baseline is drift.baseline_sessions, n_scans --repeats, and "
             "false_alarm_every drift.false_alarm_every of study.toml"
         )
         written.append(sizes.write_table(study, "plan_drift", trade))
     elif s_r is not None or pilot is not None:
-        spread = (
-            sizes.pilot_spread(pilot, condition=pilot_condition, measurand=measurand)
+        assumed = (
+            sizes.pilot_of(
+                pilot,
+                settings,
+                condition=pilot_condition,
+                measurand=measurand,
+                limit=limit,
+                new_operators=new_operators,
+            )
             if pilot is not None
-            else Spread(s_r or 0.0, s_cell, bias, unit=measurand.rsplit("_", 1)[1])
+            else sizes.assumed_pilot(
+                settings, s_r or 0.0, s_cell, bias, pairs=pairs, measurand=measurand, limit=limit
+            )
         )
-        found = sizes.expected_sizes(
-            settings,
-            spread,
-            measurand=measurand,
-            cells=cells,
-            per_cell=per_cell,
-            limit=limit,
-            minutes_per_scan=minutes_per_scan,
-            minutes_per_session=minutes_per_session,
-            simulations=simulations,
-        )
-        click.echo(_shown(found.table))
+        with click.progressbar(
+            length=len(sizes.designs(assumed.found, cells, per_cell)), label="sizes"
+        ) as bar:
+            found = sizes.expected_sizes(
+                settings,
+                assumed,
+                cells=cells,
+                per_cell=per_cell,
+                minutes_per_scan=minutes_per_scan,
+                minutes_per_session=minutes_per_session,
+                simulations=simulations,
+                step=bar.update,
+            )
+        click.echo(_shown(found.table, _SIZES))
         for line in found.words:
             click.echo(line)
         written.append(sizes.write_table(study, "plan_sizes", found.table))
@@ -250,14 +291,14 @@ def plan(
         click.echo("no sizes: give --s-r (and --s-cell, --bias), or --pilot")
     if difference is not None:
         if pilot is not None:
-            assumed = sizes.pilot_comparison(pilot)
-        elif sd_scan is not None and sd_residual is not None:
-            assumed = ComparisonSpread(scan=sd_scan, residual=sd_residual, session=s_cell)
+            known = powers.pilot_comparison(pilot, settings)
+        elif sds:
+            known = powers.assumed_comparison(settings, sds, levels=levels)
         else:
-            raise click.UsageError("power needs --pilot, or --sd-scan and --sd-residual")
-        power = sizes.expected_power(
+            raise click.UsageError("power needs --pilot, or --sd for the terms of the model")
+        power = powers.expected_power(
             settings,
-            assumed,
+            known,
             difference=difference,
             margin=margin,
             operators=operators,
@@ -265,9 +306,8 @@ def plan(
             per_session=per_cell,
             minutes_per_scan=minutes_per_scan,
             minutes_per_session=minutes_per_session,
-            simulations=simulations,
         )
-        click.echo(_shown(power.drop(columns="note")))
+        click.echo(_shown(power, _POWER))
         written.append(sizes.write_table(study, "plan_power", power))
     rows = scanlist.rows_of_list(study, settings)
     if rows and not sizes_only and not sessions:
@@ -284,12 +324,24 @@ def plan(
         click.echo(f"written: {path}")
 
 
-def _shown(table: object) -> str:
-    """A table as aligned text, without empty columns, three digits behind the point at most."""
+_SIZES = (
+    "operators", "n_cells", "per_cell", "n_scans", "half_width", "s_R_low", "s_R_high",
+    "assurance", "assurance_low", "assurance_high", "assurance_expected", "assurance_each",
+    "chair_minutes",
+)  # fmt: skip
+_POWER = (
+    "operators", "sessions", "per_session", "n_scans", "se", "df", "power", "power_low",
+    "power_high", "power_expected", "power_equivalence", "power_equivalence_low",
+    "power_equivalence_high", "chair_minutes",
+)  # fmt: skip
+
+
+def _shown(table: object, columns: tuple[str, ...]) -> str:
+    """The main columns as aligned text, without empty ones, four digits of each number."""
     import pandas as pd
 
     assert isinstance(table, pd.DataFrame)
-    filled = table.dropna(axis="columns", how="all")
+    filled = table[[c for c in columns if c in table]].dropna(axis="columns", how="all")
     return filled.to_string(index=False, float_format=lambda v: f"{v:.4g}", na_rep="-")
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -10,14 +10,16 @@ import numpy.typing as npt
 import pandas as pd
 
 from accstudy.errors import ComputationError, Finding, InputError, Severity
-from accstudy.models.crossproducts import Rows, arrange
+from accstudy.models.crossproducts import Problem, Rows, arrange
 from accstudy.models.design import build_design, text_levels
 from accstudy.models.grouping import groupings, random_columns
 from accstudy.models.inference import check_method
+from accstudy.models.information import pieces
 from accstudy.models.mixed import MixedFit, residual_codes
-from accstudy.models.optimum import maximise
+from accstudy.models.optimum import Optimum, maximise
+from accstudy.models.reml import Evaluation
 
-__all__ = ["fit_mixed", "refit", "unequal_fit"]
+__all__ = ["assumed_fit", "fit_mixed", "refit", "unequal_fit"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -87,6 +89,50 @@ def fit_mixed(
     >>> fit.sds.round(3).to_dict()
     {'batch': 0.945, 'residual': 0.768}
     """
+    return _prepared(formula, random, data, reml, residual_sd_by, method, None)
+
+
+def assumed_fit(
+    formula: str,
+    random: Sequence[str],
+    data: pd.DataFrame,
+    sds: Mapping[str, float],
+    *,
+    residual_sd_by: str | None = None,
+    method: str = "kenward-roger",
+) -> MixedFit:
+    """The model as it would be fitted if its estimates were known already.
+
+    What a planned study will show: standard errors and degrees of freedom of its
+    contrasts do not depend on the response.
+
+    Parameters
+    ----------
+    formula, random, residual_sd_by, method
+        As for `fit_mixed`.
+    data : DataFrame
+        Rows that the study will have; the response may be any number.
+    sds : mapping of str to float
+        Standard deviation of each component, named as in `MixedFit.components`; those
+        that are absent are zero.
+
+    Returns
+    -------
+    MixedFit
+        Its coefficients mean nothing.
+    """
+    return _prepared(formula, random, data, True, residual_sd_by, method, sds)
+
+
+def _prepared(
+    formula: str,
+    random: Sequence[str],
+    data: pd.DataFrame,
+    reml: bool,
+    residual_sd_by: str | None,
+    method: str,
+    sds: Mapping[str, float] | None,
+) -> MixedFit:
     chosen = check_method(method)
     extra, numbers = random_columns(random, data)
     if residual_sd_by:
@@ -114,9 +160,13 @@ def fit_mixed(
         residual_codes(design.data, residual_sd_by, levels),
     )
     problem, fitted = table.problem(design.y)
+    names = tuple(g.name for g in groups)
+    optimum = None if sds is None else _assumed(problem, names, levels, sds)
+    if optimum is not None:
+        problem = optimum.at.problem
     return MixedFit(
         formula=formula,
-        random=tuple(g.name for g in groups),
+        random=names,
         residual_sd_by=residual_sd_by or None,
         method=chosen,
         reml=reml,
@@ -127,9 +177,21 @@ def fit_mixed(
         problem=problem,
         upper=upper,
         offset=np.asarray(np.linalg.solve(upper, fitted)),
-        optimum=maximise(problem),
+        optimum=optimum or maximise(problem),
         findings=(*design.findings, *findings),
     )
+
+
+def _assumed(
+    problem: Problem, names: Sequence[str], levels: Sequence[str], sds: Mapping[str, float]
+) -> Optimum:
+    """The point of these standard deviations, in a problem scaled so that they are its own."""
+    residual = np.array([sds[f"residual[{v}]"] for v in levels] or [sds["residual"]], float)
+    theta = np.array([sds.get(n, 0.0) for n in names], float) / residual[0]
+    at = Evaluation(problem, theta, (residual[0] / residual) ** 2, True)
+    scaled = replace(problem, scale=float(residual[0] / np.sqrt(at.variance)))
+    at = replace(at, problem=scaled)
+    return Optimum(at, pieces(at), 1)
 
 
 def _residual_levels(column: str, data: pd.DataFrame) -> tuple[tuple[str, ...], list[Finding]]:

@@ -76,7 +76,7 @@ class Inference:
     scale: float
 
     @cached_property
-    def _covariance_expected(self) -> Floats:
+    def covariance_of_variances(self) -> Floats:
         """Asymptotic covariance of the variances, from the expected information."""
         return _inverse(self.pieces.expected)
 
@@ -92,7 +92,7 @@ class Inference:
     def adjusted(self) -> Floats:
         """Kenward and Roger's covariance of the coefficients (1997, eq. 5 with R = 0)."""
         pc = self.pieces
-        w = self._covariance_expected
+        w = self.covariance_of_variances
         total = np.einsum("ij,ijab->ab", w, pc.second)
         weighted = np.tensordot(w, pc.first, axes=1)  # one product a component, not one a pair
         total -= np.einsum("iab,ibc->ac", pc.first @ pc.phi, weighted, optimize=True)
@@ -103,7 +103,7 @@ class Inference:
         """Covariance of the coefficients, scaled response."""
         return self.adjusted if method == "kenward-roger" else self.pieces.phi
 
-    def _slopes(self, rows: Floats) -> Floats:
+    def gradient(self, rows: Floats) -> Floats:
         """``l' Phi P_i Phi l`` of each row and component, (rows, m)."""
         half = rows @ self.pieces.phi
         return np.asarray(np.einsum("ira,ra->ri", half @ self.pieces.first, half))
@@ -123,9 +123,9 @@ class Inference:
         observed information and components at zero count as known.
         """
         kenward = method == "kenward-roger"
-        w = self._covariance_expected if kenward else self._covariance_observed
+        w = self.covariance_of_variances if kenward else self._covariance_observed
         f = np.einsum("ra,ra->r", rows @ self.pieces.phi, rows)
-        g = self._slopes(rows)
+        g = self.gradient(rows)
         spread = np.einsum("ri,ri->r", g @ w, g)
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.asarray(np.where(spread > 0, 2 * f**2 / spread, np.inf))
@@ -159,7 +159,7 @@ class Inference:
         row has the closed form; beyond ``A2 / q > 0.8`` scale 1 and
         ``2 q / A2`` are used, which is exact in balanced designs.
         """
-        pc, w, q = self.pieces, self._covariance_expected, len(rows)
+        pc, w, q = self.pieces, self.covariance_of_variances, len(rows)
         statistic = float(e @ np.linalg.solve(rows @ self.adjusted @ rows.T, e)) / q
         half = rows @ pc.phi
         # Theta Phi P_i Phi of the paper has the traces of these matrices of q rows

@@ -16,7 +16,7 @@ from accstudy.models.effects import (
     model_contrasts,
     ratios,
 )
-from accstudy.models.fit import fit_mixed, unequal_fit
+from accstudy.models.fit import assumed_fit, fit_mixed, unequal_fit
 from accstudy.models.hypotheses import cell_rows, slope_rows
 from accstudy.models.lack_of_fit import lack_findings, lack_of_fit
 from accstudy.models.means import contrasts, holm, log_base, marginal_means, slopes
@@ -40,7 +40,7 @@ from accstudy.models.usable import design_findings, fit_findings, uneven_factor
 from accstudy.models.variances import component_tests, equal_sd_test, r_squared, sd_limits, shares
 from accstudy.tables import empty, shape
 
-__all__ = ["FURTHER", "ModelResults", "contrast_tables", "model_tables", "spec_fit"]
+__all__ = ["FURTHER", "ModelResults", "contrast_tables", "model_tables", "planned_fit", "spec_fit"]
 
 FURTHER = (
     "residuals", "quantiles", "spread", "influence", "unequal", "covariates", "contrasts_at",
@@ -193,8 +193,7 @@ def spec_fit(
         About the response; those about the design are in ``fit.findings``.
     """
     response, frame, findings = model_frame(spec.response, pairs, implants, alignment=alignment)
-    fixed = plain_response(spec.fixed)
-    random = tuple(plain_response(r) for r in spec.random)
+    fixed, random = _plain(spec)
     fit = fit_mixed(
         f"{response} ~ {fixed}",
         random,
@@ -204,6 +203,35 @@ def spec_fit(
     )
     where = f'model "{spec.name}"'
     return fit, response, findings + design_findings(fit.design, random, where=where)
+
+
+def planned_fit(spec: ModelSpec, pairs: pd.DataFrame, sds: Mapping[str, float]) -> MixedFit:
+    """A model of a study that has not been made, its standard deviations being known.
+
+    Parameters
+    ----------
+    spec : ModelSpec
+        The model; of a response of pairs.
+    pairs : DataFrame
+        Table ``pair_deviations`` of the study; its deviations may be any numbers.
+    sds : mapping of str to float
+        As for `accstudy.models.fit.assumed_fit`.
+    """
+    response, frame, _ = model_frame(spec.response, pairs, pairs, alignment="")
+    fixed, random = _plain(spec)
+    return assumed_fit(
+        f"{response} ~ {fixed}",
+        random,
+        frame,
+        sds,
+        residual_sd_by=spec.residual_sd_by or None,
+        method=spec.method,
+    )
+
+
+def _plain(spec: ModelSpec) -> tuple[str, tuple[str, ...]]:
+    """Fixed and random part without the names of tables."""
+    return plain_response(spec.fixed), tuple(plain_response(r) for r in spec.random)
 
 
 def contrast_tables(

@@ -1,220 +1,310 @@
-"""How many scans, sessions and operators a comparison needs, by simulating its mixed model."""
+"""How many operators, sessions and scans a comparison needs, from the model of its analysis."""
 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
+from scipy import special, stats
 
-from accstudy.accuracy.comparisons import failure_rate
-from accstudy.errors import AccstudyError, InputError
-from accstudy.models import fit_mixed
-from accstudy.models.fit import refit
-from accstudy.models.means import contrasts
-from accstudy.models.mixed import MixedFit
+from accstudy.errors import InputError, nearest
+from accstudy.models.hypotheses import cell_rows
+from accstudy.models.results import planned_fit, spec_fit
+from accstudy.models.specs import ModelSpec
 from accstudy.plan.size import Cost
 from accstudy.tables import shape
 
-__all__ = ["Comparison", "ComparisonSpread", "power_table"]
+__all__ = ["Comparison", "Known", "known_from", "planned_pairs", "power_table"]
+
+Floats = npt.NDArray[np.float64]
+
+_POINTS = 200
 
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """Size of a comparison of two techniques.
+    """Size of a comparison.
 
     Parameters
     ----------
     operators : int
-        Operators; each uses both techniques.
+        Operators; each uses every technique.
     sessions : int
         Sessions of each operator.
     per_session : int
-        Scans of each technique in a session.
-    crossed : bool, optional
-        True: both techniques in every session. False: every session has one, in
-        turn, so that sessions are of each technique's own; needs two sessions or
-        more.
+        Scans of each model with each technique in a session.
     """
 
     operators: int
     sessions: int
     per_session: int
-    crossed: bool = True
 
     def __post_init__(self) -> None:
         if min(self.operators, self.sessions, self.per_session) < 1:
             raise InputError("a comparison needs operators, sessions and scans")
-        if not self.crossed and self.sessions < 2:
-            raise InputError("each technique needs a session of its own")
-
-    @property
-    def n_scans(self) -> int:
-        """Scans in all."""
-        techniques = 2 if self.crossed else 1
-        return self.operators * self.sessions * self.per_session * techniques
-
-    def rows(self, pairs: int) -> pd.DataFrame:
-        """One row a scan and pair: ``operator``, ``session``, ``technique``, ``scan``, ``pair``."""
-        rows = [
-            (f"o{o:02d}", f"s{s:02d}", t, f"{o}.{s}.{t}.{r}", f"p{k:02d}")
-            for o, s, t, r, k in itertools.product(
-                range(self.operators), range(self.sessions), "AB", range(self.per_session),
-                range(pairs),
-            )
-            if self.crossed or (s % 2 == 0) == (t == "A")
-        ]  # fmt: skip
-        return pd.DataFrame(rows, columns=["operator", "session", "technique", "scan", "pair"])
 
 
-@dataclass(frozen=True, slots=True)
-class ComparisonSpread:
-    """Standard deviations that a comparison is simulated with, one unit.
+@dataclass(frozen=True)
+class Known:
+    """What is known of a comparison before it is made.
 
     Parameters
     ----------
-    scan : float
-        Between scans of one operator, session and technique.
-    residual : float
-        Between pairs of a scan.
-    session, operator : float, optional
-        Between sessions of an operator, and between operators.
-    operator_technique : float, optional
-        Of the difference of the techniques from operator to operator, each technique's
-        part; it limits what more scans can buy.
-    pairs : int, optional
-        Pairs of a scan that enter the model.
-    unit : str, optional
-        Unit.
+    spec : ModelSpec
+        The model that will be fitted.
+    factor : str
+        Factor whose levels are compared.
+    sites : DataFrame
+        Pairs of one scan of every model, with their covariates.
+    conditions : DataFrame
+        Levels of the fixed factors, a row a condition; every session has all.
+    sds : mapping of str to float
+        Standard deviation of every random term and of the residual.
+    covariance : DataFrame or None
+        Covariance of the estimated variances, by component; None: the standard deviations
+        are assumed, not estimated.
+    unit : str
+        Unit of the response.
     """
 
-    scan: float
-    residual: float
-    session: float = 0.0
-    operator: float = 0.0
-    operator_technique: float = 0.0
-    pairs: int = 4
-    unit: str = "um"
+    spec: ModelSpec
+    factor: str
+    sites: pd.DataFrame
+    conditions: pd.DataFrame
+    sds: Mapping[str, float]
+    covariance: pd.DataFrame | None
+    unit: str
+
+
+def known_from(spec: ModelSpec, pairs: pd.DataFrame, *, factor: str = "") -> Known:
+    """Take what a pilot comparison tells, by the model that its analysis fits.
+
+    Parameters
+    ----------
+    spec : ModelSpec
+        The model; of a response of pairs.
+    pairs : DataFrame
+        Table ``pair_deviations`` of the pilot.
+    factor : str, optional
+        Factor that is compared; by default the first of the model with several levels.
+
+    Returns
+    -------
+    Known
+
+    Raises
+    ------
+    InputError
+        If the pilot compares nothing.
+    """
+    fit, _, _ = spec_fit(spec, pairs, pairs, alignment="")
+    levels = {f: v for f, v in fit.design.levels.items() if len(v) > 1 and f != "model"}
+    if not levels or (factor and factor not in levels):
+        raise InputError(
+            "the pilot compares nothing" if not levels else f'the pilot compares no "{factor}"',
+            hint="power needs a pilot with the levels that are to be compared",
+        )
+    inference = fit.inference
+    names = fit.components
+    return Known(
+        spec=spec,
+        factor=factor or next(iter(levels)),
+        sites=pairs.drop_duplicates(["model", "implant_a", "implant_b"]),
+        conditions=pairs[list(levels)].drop_duplicates().reset_index(drop=True),
+        sds={str(name): float(sd) for name, sd in fit.sds.items()},
+        covariance=pd.DataFrame(
+            inference.covariance_of_variances * fit.problem.scale**4, names, names
+        ),
+        unit=spec.response.rstrip(")").rsplit("_", 1)[-1],
+    )
+
+
+def planned_pairs(known: Known, design: Comparison) -> pd.DataFrame:
+    """Rows of table ``pair_deviations`` that a study of a size will have; no deviations yet.
+
+    Every operator scans every model under every condition in every session.
+    """
+    blocks = []
+    conditions = known.conditions.astype(str)
+    for o, s, c, r in itertools.product(
+        range(design.operators), range(design.sessions), range(len(conditions)),
+        range(design.per_session),
+    ):  # fmt: skip
+        level = conditions.iloc[c]
+        blocks.append(
+            {
+                "operator": f"o{o:03d}", "session": f"s{s:03d}", "cell": f"o{o:03d} / s{s:03d}",
+                "condition": " / ".join(level), "_scan": f"{o}.{s}.{c}.{r}", **level.to_dict(),
+            }
+        )  # fmt: skip
+    scans = pd.DataFrame(blocks)
+    own = [c for c in known.sites if c not in scans]
+    rows = scans.merge(known.sites[own], how="cross")
+    rows["scan"] = rows["_scan"] + "." + rows["model"].astype(str)
+    for column in ("distance_um", "angle_deg"):  # any numbers: no result depends on them
+        rows[column] = np.random.default_rng(1).standard_normal(len(rows))
+    return rows.drop(columns="_scan")
 
 
 def power_table(
     designs: Sequence[Comparison],
-    spread: ComparisonSpread,
+    known: Known,
     *,
     difference: float,
     margin: float | None = None,
-    alpha: float = 0.05,
-    simulations: int = 200,
+    confidence: float = 0.95,
     cost: Cost | None = None,
-    seed: int = 1,
 ) -> pd.DataFrame:
-    """Power of comparisons, by fitting the mixed model to simulated studies.
+    """Power of comparisons of several sizes.
 
     Parameters
     ----------
     designs : sequence of Comparison
         Sizes to try.
-    spread : ComparisonSpread
-        Assumptions, taken as the truth.
+    known : Known
+        From a pilot, or assumed.
     difference : float
-        True difference of the two techniques that is to be found.
+        True difference of two levels that is to be found, in the unit of the response.
     margin : float, optional
         Equivalence margin that is to be kept when there is no difference.
-    alpha : float, optional
-        Level of the two-sided test, and of each one-sided test of equivalence.
-    simulations : int, optional
-        Simulated studies a design; the same draws serve difference and equivalence.
+    confidence : float, optional
+        Of the analysis, and of the interval of the power.
     cost : Cost, optional
         Time at the bench.
-    seed : int, optional
-        Of the draws.
 
     Returns
     -------
     DataFrame
-        Table ``plan_power``; intervals of the power are the simulation's own.
+        Table ``plan_power``.
 
     Notes
     -----
-    The model is that of the analysis: technique fixed; operator, session within
-    operator and scan random; operator by technique too where its spread is assumed
-    above zero. Tests by Kenward-Roger.
+    The model of the analysis is set up for the rows that the study will have, with all its
+    terms and the variances of the pilot; Kenward-Roger's standard error and degrees of
+    freedom of the difference follow, and the power from the noncentral t distribution. Among
+    several levels a difference must be found at the first step of Holm's procedure.
+
+    What the pilot leaves open is the variance of the difference, which is a sum of its
+    variances: its degrees of freedom by Satterthwaite give the interval of the power, its mean
+    over what is open (`power_expected`), and the bias of the plain estimate, which is taken
+    off once.
+
+    References
+    ----------
+    Stroup, in: Proceedings of the Conference on Applied Statistics in Agriculture (1999)
+    (power of mixed models by noncentral distributions from exemplary data); Kenward and
+    Roger, Biometrics 53 (1997) 983-997; Efron and Tibshirani, An Introduction to the
+    Bootstrap, 1993, chapter 10 (bias).
     """
     rows = []
+    alpha = 1 - confidence
+    levels = known.conditions[known.factor].nunique()
+    comparisons = levels * (levels - 1) // 2
     for design in designs:
-        found, tested = _simulate(design, spread, difference, margin, alpha, simulations, seed)
+        variance, df, df_pilot = _difference(known, design)
+        n_scans = (
+            design.operators * design.sessions * design.per_session
+            * len(known.conditions) * known.sites["model"].nunique()
+        )  # fmt: skip
         row: dict[str, object] = {
             "operators": design.operators,
             "sessions": design.sessions,
             "per_session": design.per_session,
-            "n_scans": design.n_scans,
+            "n_scans": n_scans,
             "difference": difference,
             "margin": margin,
-            "simulations": simulations,
-            "unit": spread.unit,
-            "note": "both techniques in every session"
-            if design.crossed
-            else "one technique a session",
+            "se": float(np.sqrt(variance)),
+            "df": df,
+            "df_pilot": df_pilot if np.isfinite(df_pilot) else None,
+            "unit": known.unit,
+            "confidence": confidence,
         }
-        rate = failure_rate(found, simulations)
-        row |= {"power": rate.rate, "power_low": rate.low, "power_high": rate.high}
+
+        def found(v: Floats, df: float = df) -> Floats:
+            return _found(difference, v, df, alpha / comparisons)
+
+        row |= _promise("power", found, variance, df_pilot, confidence)
         if margin is not None:
-            rate = failure_rate(tested, simulations)
-            row |= {
-                "power_equivalence": rate.rate,
-                "power_equivalence_low": rate.low,
-                "power_equivalence_high": rate.high,
-            }
+            limit = float(margin)
+
+            def equal(v: Floats, df: float = df, limit: float = limit) -> Floats:
+                return _equivalent(limit, v, df, alpha)
+
+            row |= _promise("power_equivalence", equal, variance, df_pilot, confidence)
         if cost is not None:
-            row["chair_minutes"] = cost.minutes(design.n_scans, design.operators * design.sessions)
+            row["chair_minutes"] = cost.minutes(n_scans, design.operators * design.sessions)
         rows.append(row)
     return shape("plan_power", pd.DataFrame(rows))
 
 
-def _simulate(
-    design: Comparison,
-    spread: ComparisonSpread,
-    difference: float,
-    margin: float | None,
-    alpha: float,
-    simulations: int,
-    seed: int,
-) -> tuple[int, int]:
-    rows = design.rows(spread.pairs)
-    rng = np.random.default_rng([seed, design.n_scans, design.operators, design.sessions])
-    session = rows["operator"] + rows["session"]
-    by_technique = rows["operator"] + rows["technique"]
-    parts = [
-        (pd.factorize(rows["operator"])[0], spread.operator),
-        (pd.factorize(session)[0], spread.session),
-        (pd.factorize(by_technique)[0], spread.operator_technique),
-        (pd.factorize(rows["scan"])[0], spread.scan),
-        (np.arange(len(rows)), spread.residual),
-    ]
-    treated = (rows["technique"] == "B").to_numpy(dtype=float)
-    random = ["operator/session", "scan"]
-    if spread.operator_technique > 0:
-        random.append("operator:technique")
-    template: MixedFit | None = None
-    found = tested = 0
-    for _ in range(simulations):
-        noise = sum(rng.normal(0, sd, codes.max() + 1)[codes] for codes, sd in parts)
-        y = np.asarray(noise, dtype=float)
-        if template is None:
-            template = fit_mixed("y ~ technique", random, rows.assign(y=y))
-        found += _p(template, y + difference * treated, None) < alpha
-        if margin is not None:
-            tested += _p(template, y, margin) < alpha
-    return found, tested
+def _difference(known: Known, design: Comparison) -> tuple[float, float, float]:
+    """Squared standard error of the difference, its df, and those with which a pilot knows it."""
+    spec = known.spec
+    fit = planned_fit(spec, planned_pairs(known, design), known.sds)
+    if known.covariance is None:
+        for name in known.sds:
+            if name not in fit.components:
+                raise InputError(
+                    f'the model has no random term "{name}"', hint=nearest(name, fit.components)
+                )
+    held = dict(fit.design.centres) | dict(spec.at)
+    cells = cell_rows(fit.design, (known.factor,), held)
+    rows = fit.rows((cells[0].row - cells[1].row)[None])
+    inference = fit.inference
+    variance = float(inference.se(rows, spec.method)[0]) ** 2
+    df = float(inference.df(rows, spec.method)[0])
+    if known.covariance is None:
+        return variance, df, np.inf
+    own = pd.Series(inference.gradient(rows)[0], fit.components)
+    own = own.reindex(known.covariance.index).fillna(0.0)
+    spread = float(own.to_numpy() @ known.covariance.to_numpy() @ own.to_numpy())
+    return variance, df, 2 * variance**2 / spread if spread > 0 else np.inf
 
 
-def _p(template: MixedFit, y: np.ndarray, margin: float | None) -> float:
-    """P value of the difference, or of equivalence; 1 where the fit says nothing."""
-    try:
-        row = contrasts(refit(template, y), "technique", margin=margin).iloc[0]
-    except AccstudyError:
-        return 1.0
-    value = float(row["p" if margin is None else "p_equivalence"])
-    return value if np.isfinite(value) else 1.0
+def _found(difference: float, variance: Floats, df: float, alpha: float) -> Floats:
+    """Probability that a two-sided t test finds a difference."""
+    critical = stats.t.isf(alpha / 2, df)
+    away = np.abs(difference) / np.sqrt(variance)
+    power = stats.nct.sf(critical, df, away) + stats.nct.cdf(-critical, df, away)
+    return np.asarray(np.where(np.isfinite(power), power, 1.0))
+
+
+def _equivalent(margin: float, variance: Floats, df: float, alpha: float) -> Floats:
+    """Probability that two one-sided t tests show equivalence when there is no difference."""
+    share = (np.arange(_POINTS) + 0.5) / _POINTS
+    seen = np.sqrt(special.chdtri(df, 1 - share) / df)
+    room = margin / np.sqrt(variance)[:, None] - special.stdtrit(df, 1 - alpha) * seen
+    inside = 2 * special.ndtr(np.maximum(room, 0.0)) - 1
+    return np.asarray(inside.mean(axis=1))
+
+
+def _promise(
+    name: str,
+    power: Callable[[Floats], Floats],
+    variance: float,
+    df_pilot: float,
+    confidence: float,
+) -> dict[str, float]:
+    """Power by the variance as estimated, what the pilot leaves open, and the mean over that."""
+    share = (np.arange(_POINTS) + 0.5) / _POINTS
+
+    def averaged(factor: npt.ArrayLike) -> Floats:
+        return power(variance * np.asarray(factor, dtype=np.float64))
+
+    at = float(averaged([1.0])[0])
+    if not np.isfinite(df_pilot):
+        return {name: at, f"{name}_low": at, f"{name}_high": at, f"{name}_expected": at}
+    again = float(averaged(special.chdtri(df_pilot, share) / df_pilot).mean())
+    ends = special.chdtri(df_pilot, 0.5 + np.array([-0.5, 0.5]) * confidence) / df_pilot
+    low, high = sorted(averaged(1 / ends))
+    value = float(np.clip(2 * at - again, 0.0, 1.0))
+    return {
+        name: value,
+        f"{name}_low": min(value, float(low)),
+        f"{name}_high": max(value, float(high)),
+        f"{name}_expected": float(averaged(df_pilot / special.chdtri(df_pilot, share)).mean()),
+    }

@@ -1,50 +1,34 @@
-"""How many scans and cells: precision of bias and spread, and assurance of a bound."""
+"""How many scans and cells: what the verdict of a study of a size would be, by simulation."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
+from scipy import special
 
-from accstudy.accuracy.oneway import layouts, one_way_table
+from accstudy.accuracy.judge import ALL_PAIRS, EACH_PAIR
+from accstudy.accuracy.oneway import one_way_table
 from accstudy.accuracy.planned import planned_layouts
-from accstudy.accuracy.tolerance import tolerance_bounds
-from accstudy.errors import InputError
+from accstudy.plan.components import Components, Design, Kind, draw_studies
+from accstudy.plan.verdicts import Asked, judge_many
 from accstudy.tables import shape
 
-__all__ = ["Cost", "Spread", "assurance", "from_pilot", "scans_for_bound", "size_table"]
+__all__ = ["ASSURANCE", "Assurance", "Cost", "assurance", "size_table", "size_words", "wanted"]
 
+Floats = npt.NDArray[np.float64]
 
-@dataclass(frozen=True, slots=True)
-class Spread:
-    """What is assumed of a device before it is studied.
+ASSURANCE = 0.8
+"""Probability of the verdict that a named size aims at."""
 
-    Parameters
-    ----------
-    s_r : float
-        Repeatability standard deviation.
-    s_cell : float, optional
-        Standard deviation between cells (operators, sessions).
-    bias : float, optional
-        Bias; its sign does not matter.
-    unit : str, optional
-        Unit of all three.
-    source : str, optional
-        Pilot study, literature or guess.
-    """
-
-    s_r: float
-    s_cell: float = 0.0
-    bias: float = 0.0
-    unit: str = "um"
-    source: str = "assumed"
-
-    def __post_init__(self) -> None:
-        if self.s_r < 0 or self.s_cell < 0:
-            raise InputError("standard deviations cannot be negative")
+_STUDIES = 100
+_OWN_SCATTER = 1.5
+"""Variance of z over that of its bootstrap: taking a bias off adds scatter of its own."""
+_MOST_CELLS = 60
+_MOST_SCANS = 300
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,233 +51,316 @@ class Cost:
         return scans * self.minutes_per_scan + cells * self.minutes_per_session
 
 
-def from_pilot(accuracy: pd.DataFrame, *, condition: str, measurand: str = "distance_um") -> Spread:
-    """Assumptions from a pilot study: the worst of its subjects counts.
+@dataclass(frozen=True, slots=True)
+class Assurance:
+    """Probability that a study of a size verifies conformity.
 
     Parameters
     ----------
-    accuracy : DataFrame
-        Table ``accuracy`` of the pilot.
-    condition : str
-        Condition to take.
-    measurand : str, optional
-        Column of the deviation tables.
+    value : float
+        For the device as the pilot shows it, the pilot's own error taken off on average.
+    low, high : float
+        Interval of it, from what the pilot leaves open.
+    expected : float
+        Averaged over what the pilot leaves open. Sizes are named by it: a size chosen
+        because `value` is high is chosen by luck as often as by merit.
+    """
+
+    value: float
+    low: float
+    high: float
+    expected: float
+
+
+def assurance(
+    found: Components,
+    design: Design,
+    asked: Asked,
+    *,
+    studies: int = _STUDIES,
+    confidence: float = 0.95,
+    seed: int = 1,
+) -> dict[str, Assurance]:
+    """Probability that a study will verify a limit, by simulating its verdict.
+
+    Parameters
+    ----------
+    found : Components
+        What a pilot tells, or what is assumed.
+    design : Design
+        Size of the study.
+    asked : Asked
+        Limit, uncertainty of the reference, rule.
+    studies : int, optional
+        Pairs of simulated studies with the truth as estimated, and as many with other truths.
+    confidence : float, optional
+        Of the interval, two-sided.
+    seed : int, optional
+        Of the draws; the same in every run.
 
     Returns
     -------
-    Spread
-        Root mean square of s_r and of s_cell over pairs or implants, and the bias
-        that is largest. A pilot with one cell tells nothing of s_cell: 0, and the
-        source says so.
+    dict
+        ``each pair`` and ``all pairs``.
 
-    Raises
-    ------
-    InputError
-        If the pilot has no spread for that condition and measurand.
+    Notes
+    -----
+    Simulated studies are judged as the study will be (`judge_many`), once with the truth as
+    estimated and once with truths from the sampling distribution of the estimates
+    (parametric bootstrap, the same draws otherwise). The logarithm of limit over bound is
+    close to normal: its mean over its standard deviation, z, gives the probability that it
+    is above zero with far fewer studies than counting would need. What the bootstrap adds to
+    mean and standard deviation is taken off as the bias of the estimates (components that
+    are cut at zero, pairs whose dependence is seen in few scans only).
+
+    The pilot's own error makes z scatter, with a variance v that the bootstrap tells, and
+    the probability read from z falls towards one half by that: a true 0.80 reads 0.70 on
+    average. This is taken off twice, as an iterated bootstrap would:
+    3 F(z) - 3 F(z / sqrt(1 + v)) + F(z / sqrt(1 + 2 v)). Studies whose verdict normality
+    forbids are counted out.
+
+    References
+    ----------
+    Efron and Tibshirani, An Introduction to the Bootstrap, 1993, chapter 10 (bias). Hall,
+    The Bootstrap and Edgeworth Expansion, 1992, section 1.4 (iteration). O'Hagan, Stevens,
+    Campbell, Pharm Stat 4 (2005) 187-201 (assurance as expected power).
     """
-    own = accuracy[(accuracy["condition"] == condition) & (accuracy["measurand"] == measurand)]
-    spread = own["s_r"].fillna(own["s_R"]).dropna()
-    if not len(spread):
-        raise InputError(
-            f'the pilot tells no spread of {measurand} under "{condition}"',
-            hint="it needs two scans or more of that condition",
+    same = asked.rule.these_operators
+    seeds = (seed,)
+    kinds: tuple[Kind, Kind] = ("estimate", "resampled")
+    one, two = (
+        judge_many(
+            draw_studies(
+                found, design, kind=kind, studies=studies, repeats=2, seed=seeds,
+                same_operators=same,
+            ),
+            found, design, asked,
         )
-    between = own["s_cell2_raw"].dropna()
-    s_cell = math.sqrt(max(0.0, float(between.mean()))) if len(between) else 0.0
-    source = f"pilot study, {int(own['n_scans'].max())} scans in {int(own['n_cells'].max())} cells"
-    if not len(between):
-        source += "; the spread between cells is not known from it and taken as zero"
-    return Spread(
-        s_r=math.sqrt(float((spread**2).mean())),
-        s_cell=s_cell,
-        bias=float(own["bias"].abs().max()),
-        unit=measurand.rsplit("_", 1)[1],
-        source=source,
-    )
+        for kind in kinds
+    )  # fmt: skip
+    free = 1 - float(one.barred.mean())
+    return {
+        EACH_PAIR: _promise(one.each, two.each, free, confidence),
+        ALL_PAIRS: _promise(one.together, two.together, free, confidence),
+    }
+
+
+def _promise(margin: Floats, other: Floats, free: float, confidence: float) -> Assurance:
+    """From margins with the truth as estimated, and with other truths, two studies each."""
+    least = 1e-6
+    plain = max(least, float(margin.std(ddof=1)))
+    twins = np.cov(other.reshape(-1, 2).T)
+    between = max(0.0, float(twins[0, 1]))
+    within = max(least, float(np.trace(twins)) / 2 - between)
+    centre = 2 * float(margin.mean()) - float(other.mean())
+    z = centre / max(plain**2 / np.sqrt(within), plain / 2)
+    v = _OWN_SCATTER * between / within
+    parts = [float(special.ndtr(z / np.sqrt(1 + k * v))) for k in range(3)]
+    value = free * float(np.clip(3 * parts[0] - 3 * parts[1] + parts[2], 0.0, 1.0))
+    half = special.ndtri(0.5 + confidence / 2) * np.sqrt(v + (1 + z**2 / 2) / len(margin))
+    low, high = (free * float(special.ndtr(z + sign * half)) for sign in (-1, 1))
+    return Assurance(value, min(value, low), max(value, high), free * parts[1])
+
+
+def wanted(
+    found: Components,
+    asked: Asked,
+    scopes: Sequence[str],
+    *,
+    studies: int = _STUDIES,
+    seed: int = 1,
+) -> dict[str, tuple[Design | None, float]]:
+    """The smallest study that is to be expected to verify a limit.
+
+    Parameters
+    ----------
+    found : Components
+        What a study tells.
+    asked : Asked
+        The question.
+    scopes : sequence of str
+        Each pair by itself, all pairs together, or both.
+    studies, seed : int, optional
+        As for `assurance`.
+
+    Returns
+    -------
+    dict
+        Of each scope the design and its assurance, averaged over what the study leaves
+        open. The design is larger than that of `found`: more operators where operators
+        return and others are judged, else more cells, in a study of one cell more scans. It
+        is None where not even 60 cells or 300 scans would do; then the probability is that
+        of the largest size tried.
+    """
+    sizes = _growing(found, asked)
+    known: dict[int, dict[str, Assurance]] = {}
+
+    def expected(k: int, scope: str) -> float:
+        if k not in known:
+            known[k] = assurance(found, sizes[k], asked, studies=studies, seed=seed)
+        return known[k][scope].expected
+
+    return {scope: _smallest(sizes, expected, scope) for scope in scopes}
+
+
+def _smallest(
+    sizes: Sequence[Design], expected: Callable[[int, str], float], scope: str
+) -> tuple[Design | None, float]:
+    low, high, last = 0, 0, len(sizes) - 1
+    while expected(high, scope) < ASSURANCE:
+        if high == last:
+            return None, expected(last, scope)
+        low, high = high + 1, min(2 * high + 1, last)
+    while low < high:
+        middle = (low + high) // 2
+        enough = expected(middle, scope) >= ASSURANCE
+        low, high = (low, middle) if enough else (middle + 1, high)
+    return sizes[high], expected(high, scope)
+
+
+def size_words(n_scans: int, *, operators: int, cells: int, per_cell: int, n_now: int = 0) -> str:
+    """A study of a size, as what to do next.
+
+    Parameters
+    ----------
+    n_scans : int
+        Scans in all, of all models.
+    operators, cells, per_cell : int
+        Its operators (1 where cells are no parts of operators), cells, and scans of each
+        model in a cell.
+    n_now : int, optional
+        Scans that there are already.
+
+    Examples
+    --------
+    >>> size_words(27, operators=1, cells=9, per_cell=3, n_now=12)
+    '15 more scans (9 cells of 3 in all)'
+    >>> size_words(36, operators=6, cells=12, per_cell=3, n_now=18)
+    '18 more scans (6 operators with 2 sessions of 3 in all)'
+    >>> size_words(30, operators=1, cells=1, per_cell=30, n_now=12)
+    '18 more scans (30 in that one cell in all)'
+    """
+    models = n_scans // (cells * per_cell)
+    each = f"{per_cell} of each model" if models > 1 else str(per_cell)
+    if cells == 1:
+        size = f"{each} in that one cell"
+    elif operators > 1:
+        sessions = cells // operators
+        size = f"{operators} operators with {sessions} session{'s' * (sessions > 1)} of {each}"
+    else:
+        size = f"{cells} cells of {each}"
+    more = n_scans - n_now
+    if not n_now:
+        return f"{n_scans} scans ({size})"
+    return f"{more} more scan{'s' * (more != 1)} ({size} in all)"
+
+
+def _growing(found: Components, asked: Asked) -> list[Design]:
+    """Sizes above that of a study, in the direction in which its verdict speaks of others."""
+    now, models = found.design, len(found.scans)
+    if not found.n_scans:
+        return [Design(1, p, now.per_cell) for p in range(2, _MOST_CELLS + 1)]
+    if now.cells == 1:
+        sizes = [replace(now, per_cell=n) for n in range(now.per_cell + 1, _MOST_SCANS + 1)]
+    elif found.operators and not asked.rule.these_operators:
+        most = max(now.operators + 1, _MOST_CELLS // now.sessions)
+        sizes = [replace(now, operators=o) for o in range(now.operators + 1, most + 1)]
+    else:
+        most = max(now.sessions + 1, _MOST_CELLS // now.operators)
+        sizes = [replace(now, sessions=s) for s in range(now.sessions + 1, most + 1)]
+    more = [size for size in sizes if size.scans * models > found.n_scans]
+    return more or sizes[-1:]
 
 
 def size_table(
-    spread: Spread,
+    found: Components,
+    designs: Sequence[Design],
     *,
-    cells: Sequence[int] = (1, 2, 3, 4, 6),
-    per_cell: Sequence[int] = (3, 5, 10),
-    limit: float | None = None,
-    coverage: float = 0.95,
+    asked: Asked | None = None,
+    unit: str = "um",
     confidence: float = 0.95,
     cost: Cost | None = None,
-    simulations: int = 400,
+    studies: int = _STUDIES,
     seed: int = 1,
+    step: Callable[[int], None] | None = None,
 ) -> pd.DataFrame:
     """What studies of several sizes are to be expected to show.
 
     Parameters
     ----------
-    spread : Spread
-        Assumptions.
-    cells, per_cell : sequence of int, optional
-        Sizes to try, all combinations.
-    limit : float, optional
-        Limit of the absolute deviation that the tolerance bound is to keep.
-    coverage, confidence : float, optional
-        Of bound and intervals.
+    found : Components
+        From a pilot, or assumed.
+    designs : sequence of Design
+        Sizes to try.
+    asked : Asked, optional
+        The question; without one there is no assurance.
+    unit : str, optional
+        Of the deviations.
+    confidence : float, optional
+        Of the intervals.
     cost : Cost, optional
         Time at the bench.
-    simulations, seed : int, optional
-        For the assurance, where there is a limit.
+    studies, seed : int, optional
+        As for `assurance`.
+    step : callable, optional
+        Called with 1 after each size.
 
     Returns
     -------
     DataFrame
-        Table ``plan_sizes``. With one cell the interval of the bias leaves out what
-        differs from cell to cell, and s_R is empty.
-
-    Examples
-    --------
-    >>> size_table(Spread(30.0), cells=[1], per_cell=[10])["half_width"].round(1).tolist()
-    [21.5]
+        Table ``plan_sizes``. Intervals are those of the pair that scatters most. With one
+        cell the interval of the bias leaves out what differs from cell to cell, and s_R is
+        empty.
     """
-    grid = [(p, m) for p in cells for m in per_cell if p * m >= 2]
-    if not grid:
-        raise InputError("a study needs two scans or more")
-    p, m = (np.array(column) for column in zip(*grid, strict=True))
-    planned = planned_layouts(
-        p, m, bias=spread.bias, var_within=spread.s_r**2, var_between=spread.s_cell**2
-    )
-    figures = one_way_table(planned, confidence=confidence)
-    table = pd.DataFrame(
-        {
-            "n_cells": p,
-            "per_cell": m,
-            "n_scans": planned.n,
-            "half_width": figures["bias_high"] - figures["bias"],
-            "s_r_low": figures["s_r_low"],
-            "s_r_high": figures["s_r_high"],
-            "s_R_low": figures["s_R_low"],
-            "s_R_high": figures["s_R_high"],
-            "bound": tolerance_bounds(planned, coverage=coverage, confidence=confidence)["bound"],
-            "limit": np.nan if limit is None else limit,
-            "unit": spread.unit,
-        }
-    )
-    if limit is not None:
-        table["assurance"] = [
-            assurance(
-                spread,
-                int(a),
-                int(b),
-                limit=limit,
-                coverage=coverage,
-                confidence=confidence,
-                simulations=simulations,
-                seed=seed,
-            )
-            for a, b in grid
-        ]
-    if cost is not None:
-        table["chair_minutes"] = [cost.minutes(a * b, a) for a, b in grid]
-    return shape("plan_sizes", table)
-
-
-def assurance(
-    spread: Spread,
-    cells: int,
-    per_cell: int,
-    *,
-    limit: float,
-    coverage: float = 0.95,
-    confidence: float = 0.95,
-    simulations: int = 400,
-    seed: int = 1,
-) -> float:
-    """Probability that a study of this size will prove the limit, by simulation.
-
-    Parameters
-    ----------
-    spread : Spread
-        Assumptions, taken as the truth.
-    cells, per_cell : int
-        Size.
-    limit, coverage, confidence
-        As for `size_table`.
-    simulations, seed : int, optional
-        Simulated studies.
-
-    Returns
-    -------
-    float
-        Standard error at most 0.5 / sqrt(simulations). With one cell it is the
-        probability for that cell's conditions.
-    """
-    rng = np.random.default_rng(seed)
-    n = cells * per_cell
-    y = spread.bias + rng.normal(0, spread.s_r, (simulations, cells, per_cell))
-    if cells > 1:
-        y += rng.normal(0, spread.s_cell, (simulations, cells, 1))
-    found = layouts(
-        y.ravel(),
-        np.repeat(np.arange(simulations), n),
-        np.tile(np.repeat(np.arange(cells), per_cell), simulations),
-    )
-    bounds = tolerance_bounds(found, coverage=coverage, confidence=confidence)["bound"]
-    return float((bounds <= limit).mean())
-
-
-def scans_for_bound(
-    spread: Spread,
-    *,
-    limit: float,
-    per_cell: int = 5,
-    target: float = 0.8,
-    coverage: float = 0.95,
-    confidence: float = 0.95,
-    at_most: int = 60,
-    simulations: int = 400,
-    seed: int = 1,
-) -> int | None:
-    """Smallest number of cells that proves a limit with a given assurance.
-
-    Parameters
-    ----------
-    spread : Spread
-        Assumptions, taken as the truth.
-    limit : float
-        Limit of the absolute deviation.
-    per_cell : int, optional
-        Scans a cell.
-    target : float, optional
-        Assurance wanted.
-    coverage, confidence : float, optional
-        Of the bound.
-    at_most : int, optional
-        Cells at which the search stops.
-    simulations, seed : int, optional
-        For the assurance.
-
-    Returns
-    -------
-    int or None
-        Cells, from 2 on; None where not even `at_most` would do.
-    """
-
-    def enough(cells: int) -> bool:
-        found = assurance(
-            spread,
-            cells,
-            per_cell,
-            limit=limit,
-            coverage=coverage,
-            confidence=confidence,
-            simulations=simulations,
-            seed=seed,
+    within, between, bias = _typical(found)
+    rows = []
+    for design in designs:
+        planned = planned_layouts(
+            design.cells, design.per_cell, bias=bias, var_within=within, var_between=between
         )
-        return found >= target
+        figures = one_way_table(planned, confidence=confidence).iloc[0]
+        row: dict[str, object] = {
+            "operators": design.operators,
+            "n_cells": design.cells,
+            "per_cell": design.per_cell,
+            "n_scans": design.scans * len(found.scans),
+            "half_width": figures["bias_high"] - figures["bias"],
+            **{k: figures[k] for k in ("s_r_low", "s_r_high", "s_R_low", "s_R_high")},
+            "unit": unit,
+            "confidence": confidence,
+        }
+        if asked is not None:
+            found_in = assurance(
+                found, design, asked, studies=studies, confidence=confidence, seed=seed
+            )
+            row["limit"] = asked.limit
+            for scope, end in ((ALL_PAIRS, ""), (EACH_PAIR, "_each")):
+                one = found_in[scope]
+                row |= {
+                    f"assurance{end}": one.value,
+                    f"assurance{end}_low": one.low,
+                    f"assurance{end}_high": one.high,
+                    f"assurance{end}_expected": one.expected,
+                }
+        if cost is not None:
+            row["chair_minutes"] = cost.minutes(design.scans * len(found.scans), design.cells)
+        rows.append(row)
+        if step is not None:
+            step(1)
+    return shape("plan_sizes", pd.DataFrame(rows))
 
-    low, high = 2, 2
-    while not enough(high):
-        if high >= at_most:
-            return None
-        low, high = high + 1, min(2 * high, at_most)
-    while low < high:
-        middle = (low + high) // 2
-        low, high = (low, middle) if enough(middle) else (middle + 1, high)
-    return high
+
+def _typical(found: Components) -> tuple[float, float, float]:
+    """Variances within and between cells, and bias, of the pair with the largest total."""
+    k = len(found.mean)
+    within, cell = np.zeros(k), np.zeros(k)
+    for level in found.scans:
+        within[level.columns] = (level.rows**2).sum(axis=0) / max(level.df, 1)
+    for level in found.cells:
+        cell[level.columns] = (level.rows**2).sum(axis=0) / level.df
+    between = np.maximum(0.0, cell - within / found.within) if found.cells else np.zeros(k)
+    for level in found.operators:
+        top = (level.rows**2).sum(axis=0) / level.df
+        between[level.columns] += np.maximum(0.0, top - cell[level.columns] / found.sessions)
+    at = int(np.argmax(within + between))
+    return float(within[at]), float(between[at]), float(found.mean[at])

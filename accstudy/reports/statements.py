@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from accstudy.accuracy.judge import NOT_VERIFIED, REFUTED, guard
+from accstudy.plan.size import size_words
 from accstudy.reports.document import Text, strong_accent
 from accstudy.reports.sentences import measurand_name
 from accstudy.reports.wording import count, missing, p_value, quantity, sure
@@ -195,12 +196,28 @@ def _next(row: Any) -> list[str]:
             f" {int(row.n_without_assumption)} independent scans would decide without the "
             "assumption."
         )
-    if not missing(row.n_needed):
-        needed = count(int(row.n_needed), "scan")
-        said.append(
-            f" About {needed} in all, in more cells, would verify it if the estimates hold."
-        )
+    said.append(_size(row))
     return said
+
+
+def _size(row: Any) -> str:
+    """The study that would verify conformity, as what to do next."""
+    if missing(row.needed_assurance):
+        return ""
+    share = percent(row.needed_assurance)
+    if missing(row.n_needed):
+        return (
+            " No number of such scans verifies it with 80 % probability: these leave open whether "
+            f"it is kept at all (at most {share})."
+        )
+    size = size_words(
+        int(row.n_needed),
+        operators=int(row.needed_operators),
+        cells=int(row.needed_cells),
+        per_cell=int(row.needed_per_cell),
+        n_now=int(row.n_scans),
+    )
+    return f" Next: {size}; a study of that size verifies it with a probability of {share}."
 
 
 def decision_rule(confidence: float) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import pandas as pd
@@ -11,9 +10,9 @@ from accstudy.accuracy.comparisons import failure_table
 from accstudy.accuracy.components import variance_components
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.outliers import outlier_table
-from accstudy.accuracy.pairbudget import SeatingOfBodies, seating_from_data, uncertainty_budget
+from accstudy.accuracy.pairbudget import uncertainty_budget
 from accstudy.accuracy.precision import precision_vs_span
-from accstudy.accuracy.reference import implant_u, seated_once, shared_uncertainty
+from accstudy.accuracy.reference import implant_u, seated_once
 from accstudy.accuracy.summary import accuracy_table
 from accstudy.accuracy.vectors import implant_vectors
 from accstudy.compare.scans import models_scanned, scan_deviations
@@ -32,6 +31,8 @@ from accstudy.stages.compare import (
     suspected_setup,
 )
 from accstudy.stages.modelling import mixed_models
+from accstudy.stages.references import seating_of_bodies, shared_u_of
+from accstudy.stages.sizes import with_sizes
 from accstudy.stages.surface import surface_tables
 from accstudy.study.checks import grouped_by
 from accstudy.study.load import Study
@@ -116,34 +117,11 @@ def analyze_poses(study: Study, poses: pd.DataFrame, *, allow_outside: bool = Fa
     return Analyzed(tables, tuple(findings))
 
 
-def _seating_of_bodies(study: Study, pairs: pd.DataFrame) -> SeatingOfBodies | None:
-    """How well scan bodies come back to their places: entered, or else what the scans show."""
-    entered = study.settings.uncertainty.scan_body_seating_um
-    if entered:
-        return SeatingOfBodies(entered.value, math.inf, entered.source)
-    return seating_from_data(pairs)
-
-
-def _shared_u(study: Study, pairs: pd.DataFrame) -> pd.DataFrame:
-    """Standard uncertainty that all scans of a condition share."""
-    settings, body = study.settings, _seating_of_bodies(study, pairs)
-    mpe = settings.reference.mpe_um
-    return shared_uncertainty(
-        study.implants,
-        pairs,
-        mpe_constant_um=mpe.constant if mpe else None,
-        mpe_per_metre_um=mpe.per_metre if mpe else 0.0,
-        expansion_per_k=settings.scans.expansion_per_k or 0.0,
-        temperature_tolerance_k=settings.uncertainty.temperature_tolerance_k,
-        seating_um=body.u_um if body else None,
-    )
-
-
 def _accuracy(study: Study, pairs: pd.DataFrame, singles: pd.DataFrame) -> pd.DataFrame:
     return accuracy_table(
         pairs,
         singles,
-        reference_u=_shared_u(study, pairs),
+        reference_u=shared_u_of(study, pairs),
         alignment=study.settings.analysis.alignment,
         cell_columns=grouped_by(study.settings, study.factors)[1],
         confidence=study.settings.limits.confidence,
@@ -155,18 +133,19 @@ def _tolerance(study: Study, pairs: pd.DataFrame) -> dict[str, pd.DataFrame]:
     limits = study.settings.limits
     condition, cell = grouped_by(study.settings, study.factors)
     given = (("distance_um", limits.distance_um), ("angle_deg", limits.angle_deg))
+    shared = shared_u_of(study, pairs)
     found = conformity_tables(
         pairs,
         limits=[LimitOf(name, limit.value, limit.source) for name, limit in given if limit],
         spans_at_um=limits.spans_at_um,
         coverage=limits.coverage,
         confidence=limits.confidence,
-        reference_u=_shared_u(study, pairs),
+        reference_u=shared,
         cell_columns=cell,
         condition_columns=condition,
     )
     return {
-        "conformity": found.conformity,
+        "conformity": with_sizes(found.conformity, pairs, reference_u=shared, cell_columns=cell),
         "supported_spans": found.supported_spans,
         "span_curve": found.span_curve,
     }
@@ -201,7 +180,7 @@ def _budget(study: Study, pairs: pd.DataFrame, poses: pd.DataFrame) -> pd.DataFr
         mpe_per_metre_um=mpe.per_metre if mpe else 0.0,
         expansion_per_k=settings.scans.expansion_per_k or 0.0,
         temperature_tolerance_k=settings.uncertainty.temperature_tolerance_k,
-        seating=_seating_of_bodies(study, pairs),
+        seating=seating_of_bodies(study, pairs),
         poses=poses,
         cell_columns=grouped_by(settings, study.factors)[1],
         confidence=settings.limits.confidence,
@@ -263,7 +242,7 @@ def _shared_in_gaps(
     pairs: pd.DataFrame,
 ) -> pd.DataFrame:
     """What the uncertainty that all scans of a condition share does to their gaps."""
-    settings, body = study.settings, _seating_of_bodies(study, pairs)
+    settings, body = study.settings, seating_of_bodies(study, pairs)
     mpe = settings.reference.mpe_um
     parts = []
     for condition, once in seated_once(pairs).items():

@@ -1,15 +1,18 @@
-"""Which reference rows hold for which scans."""
+"""Which reference rows hold for which scans, and how well they are known."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 import numpy as np
 import pandas as pd
 
+from accstudy.accuracy.pairbudget import SeatingOfBodies, seating_from_data
+from accstudy.accuracy.reference import shared_uncertainty
 from accstudy.study.load import Study, reference_versions
 
-__all__ = ["references_with_scans"]
+__all__ = ["references_with_scans", "seating_of_bodies", "shared_u_of"]
 
 
 def references_with_scans(study: Study) -> Iterator[tuple[pd.DataFrame, list[str]]]:
@@ -39,3 +42,26 @@ def references_with_scans(study: Study) -> Iterator[tuple[pd.DataFrame, list[str
             which = np.searchsorted(np.array(since), at.to_numpy(), side="right") - 1
         for number, (_, reference) in enumerate(versions):
             yield reference, mine.loc[which.clip(0) == number, "scan"].tolist()
+
+
+def seating_of_bodies(study: Study, pairs: pd.DataFrame) -> SeatingOfBodies | None:
+    """How well scan bodies come back to their places: entered, or else what the scans show."""
+    entered = study.settings.uncertainty.scan_body_seating_um
+    if entered:
+        return SeatingOfBodies(entered.value, math.inf, entered.source)
+    return seating_from_data(pairs)
+
+
+def shared_u_of(study: Study, pairs: pd.DataFrame) -> pd.DataFrame:
+    """Standard uncertainty that all scans of a condition share."""
+    settings, body = study.settings, seating_of_bodies(study, pairs)
+    mpe = settings.reference.mpe_um
+    return shared_uncertainty(
+        study.implants,
+        pairs,
+        mpe_constant_um=mpe.constant if mpe else None,
+        mpe_per_metre_um=mpe.per_metre if mpe else 0.0,
+        expansion_per_k=settings.scans.expansion_per_k or 0.0,
+        temperature_tolerance_k=settings.uncertainty.temperature_tolerance_k,
+        seating_um=body.u_um if body else None,
+    )

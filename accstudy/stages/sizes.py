@@ -1,30 +1,45 @@
-"""Before the first scan: what studies of several sizes are to be expected to show."""
+"""How many scans: named beside every verdict that is not reached, and before the first scan."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
+from accstudy.accuracy.conformity import Case, cases
+from accstudy.accuracy.judge import ALL_PAIRS, EACH_PAIR, NOT_VERIFIED, Rule
 from accstudy.dictionary import read_results
 from accstudy.errors import InputError, nearest
-from accstudy.plan.power import Comparison, ComparisonSpread, power_table
+from accstudy.plan.components import (
+    Components,
+    Design,
+    assumed_components,
+    components_of,
+    spread_words,
+)
 from accstudy.plan.protocol import Protocol, load_protocol
-from accstudy.plan.size import Cost, Spread, from_pilot, scans_for_bound, size_table
+from accstudy.plan.size import ASSURANCE, Cost, size_table, size_words, wanted
+from accstudy.plan.verdicts import Asked
+from accstudy.stages.references import shared_u_of
+from accstudy.study.load import load_study
 from accstudy.study.record import write_files
 from accstudy.study.settings import Settings
 from accstudy.tables import csv_bytes
 
 __all__ = [
     "FOLDER",
+    "Pilot",
     "Sizes",
-    "expected_power",
+    "assumed_pilot",
+    "cost_of",
     "expected_sizes",
-    "pilot_comparison",
-    "pilot_spread",
+    "pilot_of",
+    "pilot_pairs",
     "protocol_of",
+    "with_sizes",
     "write_table",
 ]
 
@@ -36,6 +51,32 @@ _OF_KIND = {
     "comparison": "technique_comparison",
     "drift": "monthly_drift",
 }
+_LEVEL = 0.05
+
+
+@dataclass(frozen=True)
+class Pilot:
+    """What sizes are worked out from.
+
+    Parameters
+    ----------
+    found : Components
+        Estimated or assumed.
+    asked : Asked or None
+        Limit and rule; None without a limit.
+    unit : str
+        Of the deviations.
+    source : str
+        Where the figures come from.
+    holds_for : str
+        For whom the verdict holds, as in table ``conformity``.
+    """
+
+    found: Components
+    asked: Asked | None
+    unit: str
+    source: str
+    holds_for: str = "new cells"
 
 
 @dataclass(frozen=True)
@@ -59,31 +100,115 @@ def protocol_of(settings: Settings) -> Protocol:
     return load_protocol(settings.study.protocol or _OF_KIND[settings.study.kind])
 
 
-def pilot_spread(pilot: Path, *, condition: str = "", measurand: str = "distance_um") -> Spread:
-    """Assumptions from the results of a pilot study.
+def with_sizes(
+    conformity: pd.DataFrame,
+    pairs: pd.DataFrame,
+    *,
+    reference_u: pd.DataFrame,
+    cell_columns: Sequence[str],
+) -> pd.DataFrame:
+    """Name beside every verdict that is not reached the size that would reach it.
 
     Parameters
     ----------
-    pilot : Path
+    conformity : DataFrame
+        Table ``conformity``.
+    pairs : DataFrame
+        Table ``pair_deviations`` that it was made from.
+    reference_u, cell_columns
+        As it was made with.
+
+    Returns
+    -------
+    DataFrame
+        With ``n_needed``, ``needed_operators``, ``needed_cells``, ``needed_per_cell`` and
+        ``needed_assurance``; every row, limit and condition by itself. Empty where conformity
+        is verified or refuted, where the scans contradict the assumptions (more of such
+        scans are no way out), and where no size would do.
+    """
+    table = conformity.copy()
+    columns = ["n_needed", "needed_operators", "needed_cells", "needed_per_cell",
+               "needed_assurance"]  # fmt: skip
+    for column in columns:
+        table[column] = pd.Series(np.nan, table.index)
+    open_rows = table[
+        (table["verdict"] == NOT_VERIFIED)
+        & ~(table["p_left_out"] < _LEVEL)
+        & ~((table["p_normal"] < _LEVEL) & (table["assumption"] != "none"))
+    ]
+    keys = ["measurand", "condition", "holds_for", "limit"]
+    made: dict[str, list[Case]] = {}
+    for key, rows in open_rows.groupby(keys, sort=False):
+        measurand, condition, holds_for = (str(part) for part in key[:3])
+        limit = float(rows["limit"].iloc[0])
+        rule = Rule(float(rows["coverage"].iloc[0]), float(rows["confidence"].iloc[0]))
+        if measurand not in made:
+            made[measurand] = cases(pairs, measurand, reference_u, rule, cell_columns)
+        case = _case(made[measurand], condition, holds_for)
+        asked = Asked(limit, np.concatenate(case.u), case.rule)
+        try:
+            found = components_of(case.samples)
+        except InputError:
+            continue
+        sizes = wanted(found, asked, list(rows["scope"]))
+        for index, scope in zip(rows.index, rows["scope"], strict=True):
+            design, expected = sizes[scope]
+            table.loc[index, "needed_assurance"] = expected
+            if design is not None:
+                table.loc[index, columns[:4]] = [
+                    design.scans * len(found.scans), design.operators if found.operators else 1,
+                    design.cells, design.per_cell,
+                ]  # fmt: skip
+    return table
+
+
+def _case(found: Sequence[Case], condition: str, holds_for: str) -> Case:
+    for case in found:
+        if case.samples[0].condition == condition and holds_for in ("", case.holds_for):
+            return case
+    raise InputError(f'there is no "{holds_for}" under "{condition}"')
+
+
+def pilot_of(
+    folder: Path,
+    settings: Settings,
+    *,
+    condition: str = "",
+    measurand: str = "distance_um",
+    limit: float | None = None,
+    new_operators: bool = False,
+) -> Pilot:
+    """What the results of a study tell of its device.
+
+    Parameters
+    ----------
+    folder : Path
         A study folder with results.
+    settings : Settings
+        Of the study that is planned: its limit, coverage and confidence.
     condition : str, optional
         Condition to take; may be left out where there is one only.
     measurand : str, optional
         Column of the deviation tables.
+    limit : float, optional
+        Limit; that of `settings` by default.
+    new_operators : bool, optional
+        Where the pilot's operators returned: plan for a verdict on other operators.
 
     Returns
     -------
-    Spread
+    Pilot
 
     Raises
     ------
     InputError
         If there are no results, or several conditions and none is named.
     """
-    accuracy = _pilot_table(pilot, "accuracy")
-    conditions = list(dict.fromkeys(accuracy["condition"]))
+    pairs = pilot_pairs(folder)
+    study = load_study(folder)
+    conditions = list(dict.fromkeys(pairs["condition"]))
     if not condition and len(conditions) == 1:
-        condition = conditions[0]
+        condition = str(conditions[0])
     if condition not in conditions:
         raise InputError(
             f'the pilot has no condition "{condition}"'
@@ -91,188 +216,164 @@ def pilot_spread(pilot: Path, *, condition: str = "", measurand: str = "distance
             else f"the pilot has {len(conditions)} conditions",
             hint=nearest(condition, conditions),
         )
-    return from_pilot(accuracy, condition=condition, measurand=measurand)
-
-
-def pilot_comparison(pilot: Path, *, response: str = "pair.distance_um") -> ComparisonSpread:
-    """Assumptions for power from the mixed model of a pilot study.
-
-    Parameters
-    ----------
-    pilot : Path
-        A study folder with results and a model of `response`.
-    response : str, optional
-        Modelled column.
-
-    Returns
-    -------
-    ComparisonSpread
-        Variances between models and pairs are left out: every technique meets the
-        same ones, so they cancel in the difference.
-
-    Raises
-    ------
-    InputError
-        If the pilot has no such model.
-    """
-    table = _pilot_table(pilot, "model_variances")
-    own = table[table["response"] == response].drop_duplicates("component")
-    if own.empty:
-        raise InputError(
-            f"the pilot has no model of {response}", hint="add one as [[model]] and run it again"
-        )
-    sd = dict(zip(own["component"], own["sd"], strict=True))
-    return ComparisonSpread(
-        scan=float(sd.get("scan", 0.0)),
-        residual=float(sd.get("residual", 0.0)),
-        session=float(sd.get("operator:session", 0.0)),
-        operator=float(sd.get("operator", 0.0)),
-        operator_technique=float(sd.get("operator:technique", 0.0)),
-        unit=response.rsplit("_", 1)[-1],
+    rule = Rule(settings.limits.coverage, settings.limits.confidence)
+    shared = shared_u_of(study, pairs)
+    every = cases(pairs, measurand, shared, rule, study.settings.analysis.cell or ())
+    mine = [c for c in every if c.samples[0].condition == condition]
+    if not mine:
+        raise InputError(f'the pilot tells nothing of {measurand} under "{condition}"')
+    case = mine[-1] if new_operators else mine[0]
+    found = components_of(case.samples)
+    value = _limit(settings, measurand, limit)
+    asked = None if value is None else Asked(value, np.concatenate(case.u), case.rule)
+    return Pilot(
+        found=found,
+        asked=asked,
+        unit=measurand.rsplit("_", 1)[1],
+        source=f"pilot study, {found.n_scans} scans in {found.design.cells} cells",
+        holds_for=case.holds_for,
     )
 
 
-def _pilot_table(pilot: Path, name: str) -> pd.DataFrame:
+def assumed_pilot(
+    settings: Settings,
+    s_r: float,
+    s_cell: float = 0.0,
+    bias: float = 0.0,
+    *,
+    pairs: int = 1,
+    measurand: str = "distance_um",
+    limit: float | None = None,
+) -> Pilot:
+    """Sizes from assumed standard deviations, of `pairs` pairs that are independent."""
+    value = _limit(settings, measurand, limit)
+    rule = Rule(settings.limits.coverage, settings.limits.confidence)
+    return Pilot(
+        found=assumed_components(s_r, s_cell, bias, pairs=pairs),
+        asked=None if value is None else Asked(value, np.zeros(pairs), rule),
+        unit=measurand.rsplit("_", 1)[1],
+        source="assumed",
+    )
+
+
+def _limit(settings: Settings, measurand: str, limit: float | None) -> float | None:
+    own = getattr(settings.limits, measurand, None)
+    return limit if limit is not None else (own.value if own else None)
+
+
+def pilot_pairs(folder: Path) -> pd.DataFrame:
+    """Table ``pair_deviations`` from the results of a pilot."""
     try:
-        tables = read_results(pilot)
+        tables = read_results(folder)
     except FileNotFoundError as error:
         raise InputError(
-            f'"{pilot}" holds no results', hint="call `accstudy run` on the pilot study first"
+            f'"{folder}" holds no results', hint="call `accstudy run` on the pilot study first"
         ) from error
-    if name not in tables:
+    if "pair_deviations" not in tables or tables["pair_deviations"].empty:
         raise InputError(
-            f'the results of "{pilot}" hold no table {name}', hint="call `accstudy run` on it"
+            f'the results of "{folder}" hold no pairs', hint="call `accstudy run` on it"
         )
-    return tables[name]
+    return tables["pair_deviations"]
 
 
 def expected_sizes(
     settings: Settings,
-    spread: Spread,
+    pilot: Pilot,
     *,
-    measurand: str = "distance_um",
-    cells: Sequence[int] = (1, 2, 3, 4, 6),
-    per_cell: Sequence[int] = (3, 5, 10),
-    limit: float | None = None,
+    cells: Sequence[int] = (2, 3, 4, 6, 9, 12),
+    per_cell: Sequence[int] = (3, 5),
     minutes_per_scan: float | None = None,
     minutes_per_session: float | None = None,
-    simulations: int = 400,
+    simulations: int = 100,
+    step: Callable[[int], None] | None = None,
 ) -> Sizes:
     """What studies of several sizes are to be expected to show.
 
     Parameters
     ----------
     settings : Settings
-        Of the study: its limits, and its protocol's time at the bench.
-    spread : Spread
-        Assumptions.
-    measurand : str, optional
-        Whose limit counts.
+        Of the study: its protocol's time at the bench.
+    pilot : Pilot
+        What sizes are worked out from.
     cells, per_cell : sequence of int, optional
         Sizes to try.
-    limit : float, optional
-        Limit; the study's by default.
     minutes_per_scan, minutes_per_session : float, optional
         Time at the bench; the protocol's by default.
     simulations : int, optional
-        Simulated studies for the assurance.
+        As for `accstudy.plan.size.assurance`.
+    step : callable, optional
+        Called with 1 after each size.
 
     Returns
     -------
     Sizes
     """
-    limits = settings.limits
-    own = getattr(limits, measurand, None)
-    limit = limit if limit is not None else (own.value if own else None)
-    cost = _cost(settings, minutes_per_scan, minutes_per_session)
+    found = pilot.found
     table = size_table(
-        spread,
-        cells=cells,
-        per_cell=per_cell,
-        limit=limit,
-        coverage=limits.coverage,
-        confidence=limits.confidence,
-        cost=cost,
-        simulations=simulations,
+        found,
+        designs(found, cells, per_cell),
+        asked=pilot.asked,
+        unit=pilot.unit,
+        confidence=settings.limits.confidence,
+        cost=cost_of(settings, minutes_per_scan, minutes_per_session),
+        studies=simulations,
+        step=step,
     )
-    u = spread.unit
-    words = [
-        f"{spread.source}: s_r {spread.s_r:.4g} {u}, s_cell {spread.s_cell:.4g} {u}, "
-        f"bias {spread.bias:.4g} {u}"
-    ]
-    if limit is not None:
-        each = max(per_cell)
-        needed = scans_for_bound(
-            spread,
-            limit=limit,
-            per_cell=each,
-            coverage=limits.coverage,
-            confidence=limits.confidence,
-            simulations=simulations,
-        )
-        words.append(
-            f"no study of up to 60 cells of {each} scans would prove {limit:g} {u} with 80 % "
-            "assurance"
-            if needed is None
-            else f"{needed} cells of {each} scans prove {limit:g} {u} with 80 % assurance, if "
-            "these figures are true"
-        )
+    words = [f"{pilot.source}: {spread_words(found, pilot.unit)}"]
+    if pilot.asked is not None:
+        words += _next_words(pilot)
     return Sizes(table, tuple(words))
 
 
-def _cost(settings: Settings, per_scan: float | None, per_session: float | None) -> Cost:
+def designs(found: Components, cells: Sequence[int], per_cell: Sequence[int]) -> list[Design]:
+    """Sizes of these numbers of cells; where operators return, with their sessions each."""
+    sessions = found.design.sessions if found.operators else 0
+    out = [
+        Design(p // sessions, sessions, m) if sessions and p % sessions == 0 else Design(1, p, m)
+        for p in cells
+        for m in per_cell
+        if p * m >= 2 and (not sessions or (p % sessions == 0 and p // sessions > 1))
+    ]
+    if not out:
+        raise InputError(
+            "none of these numbers of cells makes a study"
+            + (f": the pilot's operators scanned in {sessions} sessions each" if sessions else "")
+        )
+    return out
+
+
+def _next_words(pilot: Pilot) -> list[str]:
+    """The size that a limit needs, for all pairs together and for each."""
+    assert pilot.asked is not None
+    found, limit = pilot.found, f"{pilot.asked.limit:g} {pilot.unit}"
+    scopes = [ALL_PAIRS, EACH_PAIR] if len(found.mean) > 1 else [EACH_PAIR]
+    sizes = wanted(found, pilot.asked, scopes)
+    out = []
+    for scope, (design, expected) in sizes.items():
+        share = f"{100 * expected:.0f} %"
+        if design is None:
+            out.append(
+                f"{scope}, {limit}: no study of up to 60 cells verifies it with "
+                f"{100 * ASSURANCE:.0f} % (at most {share})"
+            )
+            continue
+        size = size_words(
+            design.scans * len(found.scans),
+            operators=design.operators if found.operators else 1,
+            cells=design.cells,
+            per_cell=design.per_cell,
+            n_now=found.n_scans,
+        )
+        out.append(f"{scope}, {limit}: {size}; a study of that size verifies it with {share}")
+    return out
+
+
+def cost_of(settings: Settings, per_scan: float | None, per_session: float | None) -> Cost:
+    """Time at the bench; the protocol's where nothing else is said."""
     design = protocol_of(settings).design
     return Cost(
         design.minutes_per_scan if per_scan is None else per_scan,
         design.minutes_per_session if per_session is None else per_session,
-    )
-
-
-def expected_power(
-    settings: Settings,
-    spread: ComparisonSpread,
-    *,
-    difference: float,
-    margin: float | None = None,
-    operators: Sequence[int] = (3, 6),
-    sessions: int = 0,
-    per_session: Sequence[int] = (3, 5),
-    minutes_per_scan: float | None = None,
-    minutes_per_session: float | None = None,
-    simulations: int = 200,
-) -> pd.DataFrame:
-    """Power of comparisons of two techniques, both in every session.
-
-    Parameters
-    ----------
-    settings : Settings
-        Of the study: its protocol's sessions and time at the bench.
-    spread : ComparisonSpread
-        Assumptions.
-    difference, margin : float
-        To be found; to be kept when there is none.
-    operators, per_session : sequence of int, optional
-        Sizes to try, all combinations.
-    sessions : int, optional
-        Sessions of each operator; 0: the protocol's.
-    minutes_per_scan, minutes_per_session : float, optional
-        Time at the bench; the protocol's by default.
-    simulations : int, optional
-        Simulated studies a size.
-
-    Returns
-    -------
-    DataFrame
-        Table ``plan_power``.
-    """
-    each = sessions or len(protocol_of(settings).design.sessions)
-    return power_table(
-        [Comparison(o, each, k) for o in operators for k in per_session],
-        spread,
-        difference=difference,
-        margin=margin,
-        simulations=simulations,
-        cost=_cost(settings, minutes_per_scan, minutes_per_session),
     )
 
 

@@ -8,9 +8,11 @@ import itertools
 import json
 import os
 import re
+import shutil
 import subprocess
 import sys
 import tomllib
+from pathlib import Path
 
 import pandas as pd
 import pytest
@@ -22,12 +24,17 @@ from accstudy.errors import Finding, InputError, Severity, StudyError
 from accstudy.plan.listing import ScanFile, propose_scans
 from accstudy.plan.protocol import load_protocol, protocol_names
 from accstudy.plan.template import scan_columns, study_text
-from accstudy.stages.sizes import pilot_comparison, pilot_spread
+from accstudy.reports.statements import together_sentence, verdict_sentence
+from accstudy.stages.analyze import _tolerance
+from accstudy.stages.compare import deviations
+from accstudy.stages.sizes import pilot_of
 from accstudy.study.load import load_study
 from accstudy.study.missing import split_missing
 from accstudy.study.settings import Settings
 from accstudy.study.toml import read_settings
-from accstudy.tables import csv_bytes
+from accstudy.tables import csv_bytes, read_csv
+
+SAMPLES = Path(__file__).parents[2] / "sample_study"
 
 IMPLANTS = "M,I1,0,0,0,0,0,1,,,,,,,\nM,I2,20,5,0,0,0,1,,,,,,,\nM,I3,40,0,0,0,0,1,,,,,,,\n"
 
@@ -228,7 +235,7 @@ def test_plan_draws_the_recorded_order_once(tmp_path):
 def test_plan_says_what_sizes_show_and_what_a_limit_needs(tmp_path):
     study = made(tmp_path)
     done = call("plan", study, "--s-r", "10", "--bias", "5", "--cells", "1,4", "--per-cell", "5",
-                "--simulations", "40", "--sizes-only")  # fmt: skip
+                "--simulations", "20", "--sizes-only")  # fmt: skip
     assert done.exit_code == 0
     table = pd.read_csv(study / "plan/plan_sizes.csv")
     # half-width of a mean of 5 with s = 10: t(0.975, 4) s / sqrt(5) = 2.7764 * 10 / 2.2361,
@@ -237,7 +244,8 @@ def test_plan_says_what_sizes_show_and_what_a_limit_needs(tmp_path):
     # the protocol's 8 minutes a scan and 20 a block
     assert table["chair_minutes"].tolist() == [5 * 8 + 20, 20 * 8 + 4 * 20]
     assert set(table["limit"]) == {100}
-    assert "cells of 5 scans prove 100 um with 80 % assurance" in done.output
+    assert "each pair, 100 um: " in done.output
+    assert "; a study of that size verifies it with " in done.output
     assert rows(study) == []
     assert "no sizes: give --s-r" in call("plan", study, "--sizes-only").output
     assert call("plan", study, "--difference", "20").exit_code == 2
@@ -246,44 +254,51 @@ def test_plan_says_what_sizes_show_and_what_a_limit_needs(tmp_path):
 
 def test_plan_finds_a_large_difference_and_misses_none(tmp_path):
     study = made(tmp_path, "technique_comparison")
-    done = call("plan", study, "--sizes-only", "--difference", "60", "--sd-scan", "8",
-                "--sd-residual", "10", "--operators", "2", "--per-cell", "2",
-                "--simulations", "20")  # fmt: skip
+    done = call("plan", study, "--sizes-only", "--difference", "60", "--sd", "scan=8",
+                "--sd", "residual=10", "--operators", "2", "--per-cell", "2")  # fmt: skip
     assert done.exit_code == 0
     power = pd.read_csv(study / "plan/plan_power.csv")
-    assert power["power"].tolist() == [1.0]
+    assert power["power"].tolist() == pytest.approx([1.0], abs=1e-3)
     assert power["chair_minutes"].tolist() == [16 * 8 + 4 * 20]
+    wrong = call("plan", study, "--difference", "60", "--sd", "scam=8", "--sd", "residual=1")
+    assert 'no random term "scam"' in wrong.output
+    assert call("plan", study, "--difference", "60", "--sd", "scan").exit_code == 2
+    without = call("plan", study, "--difference", "60", "--sd", "scan=8")
+    assert "--sd residual=15" in without.output
 
 
-def test_a_pilot_gives_the_assumptions(tmp_path):
-    results = tmp_path / "pilot/results"
-    results.mkdir(parents=True)
+def test_a_plan_and_the_report_of_its_pilot_name_one_size(tmp_path):
+    """conformity.csv, the sentence of the report and `plan` take it from one function."""
+    pilot = tmp_path / "pilot"
+    shutil.copytree(SAMPLES / "comparison", pilot)
+    done = load_study(pilot)
+    poses = read_csv("poses", pilot / "poses.csv")
+    pairs = deviations(done, poses)[0].query("technique == 'technique A'")
+    conformity = _tolerance(done, pairs.reset_index(drop=True))["conformity"]
+    (pilot / "results").mkdir()
+    data = csv_bytes("pair_deviations", pairs, factors=done.factors)
+    (pilot / "results/pair_deviations.csv").write_bytes(data)
+    named = conformity[(conformity["measurand"] == "distance_um") & conformity["n_needed"].notna()]
+    row = named[~named["holds_for"].str.startswith("new op")].iloc[0]
+    study = made(tmp_path)
+    done = call("plan", study, "--pilot", pilot, "--pilot-condition", row["condition"],
+                "--cells", "4", "--per-cell", "3", "--simulations", "20",
+                "--sizes-only")  # fmt: skip
+    assert done.exit_code == 0
+    more = int(row["n_needed"] - row["n_scans"])
+    share = f"{100 * row['needed_assurance']:.0f} %"
+    line = next(x for x in done.output.splitlines() if x.startswith(f"{row['scope']}, 100 um: "))
+    assert f"{more} more scans (" in line
+    assert line.endswith(f"verifies it with {share}")
+    assert f"{more} more scans (" in "".join(map(str, _size_sentence(row)))
     with pytest.raises(InputError, match="holds no results"):
-        pilot_spread(tmp_path / "pilot")
-    base = {"model": "M", "measurand": "distance_um", "unit": "um", "n_scans": 6, "n_cells": 3}
-    frame = pd.DataFrame(
-        [
-            {**base, "condition": c, "subject": p, "bias": b, "s_r": s, "s_cell2_raw": 16.0}
-            for c, p, b, s in [("A", "1-2", -9, 6), ("A", "1-3", 4, 8), ("B", "1-2", 1, 1)]
-        ]
-    )
-    (results / "accuracy.csv").write_bytes(csv_bytes("accuracy", frame))
-    with pytest.raises(InputError, match="2 conditions"):
-        pilot_spread(tmp_path / "pilot")
-    found = pilot_spread(tmp_path / "pilot", condition="A")
-    assert found.s_r == pytest.approx(50**0.5)
-    assert (found.s_cell, found.bias) == (4.0, 9.0)
-    with pytest.raises(InputError, match="no table model_variances"):
-        pilot_comparison(tmp_path / "pilot")
-    parts = pd.DataFrame(
-        [
-            {"model_name": "d", "response": "pair.distance_um", "component": c, "sd": s}
-            for c, s in [("scan", 3.0), ("operator:session", 2.0), ("pair", 9.0), ("residual", 5)]
-        ]
-    )
-    (results / "model_variances.csv").write_bytes(csv_bytes("model_variances", parts))
-    spread = pilot_comparison(tmp_path / "pilot")
-    assert (spread.scan, spread.session, spread.residual, spread.unit) == (3, 2, 5, "um")
+        pilot_of(tmp_path / "none", read_settings(study / "study.toml"))
+    with pytest.raises(InputError, match='no condition "technique B"'):
+        pilot_of(pilot, read_settings(study / "study.toml"), condition="technique B")
+
+
+def _size_sentence(row):
+    return verdict_sentence(row) if row["scope"] == "each pair" else together_sentence(row)
 
 
 def test_rows_are_proposed_from_names_and_times():

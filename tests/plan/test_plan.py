@@ -1,16 +1,21 @@
 """Sizes, power, order and protocols."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
+from accstudy.accuracy.judge import ALL_PAIRS, EACH_PAIR, VERIFIED, Rule, judge
 from accstudy.accuracy.oneway import one_way, one_way_table
 from accstudy.accuracy.planned import planned_layouts
-from accstudy.accuracy.summary import accuracy_table
+from accstudy.accuracy.samples import Sample
 from accstudy.errors import InputError
-from accstudy.plan.power import Comparison, ComparisonSpread, power_table
+from accstudy.models.specs import ModelSpec
+from accstudy.plan.components import Design, assumed_components, components_of, draw_studies
+from accstudy.plan.power import Comparison, Known, known_from, planned_pairs, power_table
 from accstudy.plan.protocol import (
     load_protocol,
     parse_protocol,
@@ -18,15 +23,37 @@ from accstudy.plan.protocol import (
     protocol_schedule,
 )
 from accstudy.plan.schedule import schedule
-from accstudy.plan.size import Cost, Spread, assurance, from_pilot, scans_for_bound, size_table
+from accstudy.plan.size import Cost, assurance, size_table, wanted
+from accstudy.plan.verdicts import Asked, judge_many
 from accstudy.tables import TABLES, csv_bytes
+
+RULE = Rule()
+
+
+def study(rng, design, s_cell=7.0, s_scan=10.0, pairs=6, bias=4.0):
+    """Deviations of pairs that move together: a common factor and one of their own."""
+    shape = np.array([[1.0, 0.5, 0.2, -0.3, 0.8, 0.4], [0.0, 0.4, 0.9, 0.6, -0.5, 0.2]])[:, :pairs]
+    cells = rng.normal(0, s_cell, (design.cells, 2))[design.cell_of_scan]
+    scans = rng.normal(0, s_scan, (design.scans, 2))
+    return bias + (cells + scans) @ shape + rng.normal(0, 3, (design.scans, pairs))
+
+
+def sample(y, design, lowest=-np.inf):
+    pairs = pd.DataFrame({"subject": [f"p{k}" for k in range(y.shape[1])]})
+    pairs = pairs.assign(span_mm=20.0, path_mm=25.0, lowest=lowest)
+    return Sample("device A", "M", "distance_um", y, design.grouping, "", pairs)
+
+
+def table_of(s_r, cells, per_cell, **options):
+    designs = [Design(1, p, m) for p in cells for m in per_cell]
+    return size_table(assumed_components(s_r, options.pop("s_cell", 0.0)), designs, **options)
 
 
 def test_what_n_buys():
     # half-width of the bias at s = 30 um and factors of the standard deviation, computed from
     # Student's t and chi-square
     n = [3, 5, 10, 15, 20, 30]
-    found = size_table(Spread(30.0), cells=[1], per_cell=n)
+    found = table_of(30.0, [1], n)
     assert found["half_width"].to_numpy() == pytest.approx(
         [74.5, 37.2, 21.5, 16.6, 14.0, 11.2], abs=0.051
     )
@@ -34,6 +61,7 @@ def test_what_n_buys():
     assert low.to_numpy() == pytest.approx([0.52, 0.60, 0.69, 0.73, 0.76, 0.80], abs=0.0051)
     assert high.to_numpy() == pytest.approx([6.28, 2.87, 1.83, 1.58, 1.46, 1.34], abs=0.0051)
     assert found["s_R_low"].isna().all()
+    assert found["assurance"].isna().all()
 
 
 def test_a_planned_layout_shows_what_was_assumed():
@@ -52,94 +80,282 @@ def test_a_planned_layout_shows_what_was_assumed():
 
 
 def test_more_cells_buy_more_than_more_scans():
-    found = size_table(
-        Spread(10.0, 10.0), cells=[3, 6], per_cell=[5, 10], cost=Cost(8.0, 20.0)
+    asked = Asked(60.0, np.zeros(1), RULE)
+    found = table_of(
+        10.0, [3, 6], [5, 10], s_cell=10.0, cost=Cost(8.0, 20.0), asked=asked
     ).set_index(["n_cells", "per_cell"])
     assert found.loc[(6, 5), "half_width"] < found.loc[(3, 10), "half_width"]
-    assert found.loc[(6, 5), "bound"] < found.loc[(3, 10), "bound"]
+    assert found.loc[(6, 5), "assurance"] > found.loc[(3, 10), "assurance"] + 0.1
     assert found.loc[(6, 5), "chair_minutes"] == 6 * 5 * 8 + 6 * 20
 
 
+@pytest.mark.parametrize(
+    ("design", "u", "these"),
+    [
+        (Design(1, 6, 3), 2.0, False),
+        (Design(1, 1, 12), 0.0, False),
+        (Design(4, 2, 3), 3.0, False),
+        (Design(4, 2, 3), 3.0, True),
+        (Design(1, 62, 1), 2.0, False),
+    ],
+)
+def test_many_studies_are_judged_as_each_of_them(design, u, these):
+    """Plan and verdict cannot differ: the judge of a study says the same of every one."""
+    rng = np.random.default_rng(11)
+    rule = Rule(these_operators=these)
+    found = components_of([sample(study(rng, design), design)])
+    y = np.array([study(rng, design) for _ in range(40)])
+    bounds = np.exp(-judge_many(y, found, design, Asked(1.0, np.full(6, u), rule)).together)
+    limit = float(np.median(bounds))
+    said = judge_many(y, found, design, Asked(limit, np.full(6, u), rule))
+    own = [judge(one, design.grouping, limit=limit, u=u, rule=rule) for one in y]
+    for margin, words in (
+        (said.each, [j.each for j in own]),
+        (said.together, [j.all for j in own]),
+    ):
+        bound = np.abs(margin) > 0.1  # 512 draws of the pivots where a study has more
+        verified = (margin > 0) & ~said.barred
+        same = verified == np.array([w == VERIFIED for w in words])
+        assert same[bound].all()
+        assert 0.0 < verified.mean() < 1.0
+
+
+def test_components_are_those_of_the_layout():
+    """Mean squares of every pair, against one_way; several models share their cells."""
+    rng = np.random.default_rng(4)
+    design = Design(1, 4, 3)
+    y = study(rng, design)
+    found = components_of([sample(y, design), sample(2 * y, design)])
+    assert found.n_scans == 24
+    assert found.design == design
+    for k in range(6):
+        one = one_way(y[:, k], design.cell_of_scan)
+        scans, cells = found.scans[0], found.cells[0]
+        assert (scans.rows[:, k] ** 2).sum() / scans.df == pytest.approx(one.ms_within)
+        assert 3 * (cells.rows[:, k] ** 2).sum() / cells.df == pytest.approx(one.ms_between)
+        assert 3 * (cells.rows[:, k + 6] ** 2).sum() / cells.df == pytest.approx(4 * one.ms_between)
+    assert found.mean[:6] == pytest.approx(y.mean(axis=0))
+
+
+def test_drawn_studies_scatter_as_the_pilot_does():
+    """Mean squares and products of simulated studies are those of the pilot.
+
+    Of cells and operators nearly: half of their share in a pair is that of all pairs.
+    """
+    rng = np.random.default_rng(5)
+    design = Design(3, 4, 3)
+    operators = np.repeat(rng.normal(0, 20, (3, 1)), 12, axis=0)
+    y = study(rng, design, s_cell=15.0) + operators
+    found = components_of([sample(y, design)])
+    assert (found.operators[0].df, found.cells[0].df, found.scans[0].df) == (2, 9, 24)
+    drawn = draw_studies(found, Design(200, 4, 3), kind="estimate", studies=8, seed=[1])
+    again = components_of([sample(one, Design(200, 4, 3)) for one in drawn])
+    k = slice(0, 6)
+    for levels, near, close in (("scans", 0.1, 0.1), ("cells", 0.5, 0.3), ("operators", 0.5, 2.0)):
+        own, new = getattr(found, levels)[0], getattr(again, levels)[0]
+        squares, other = ((lv.rows[:, k].T @ lv.rows[:, k]) / lv.df for lv in (own, new))
+        assert np.diag(other) == pytest.approx(np.diag(squares), rel=near)
+        sizes = np.sqrt(np.diag(squares))
+        assert np.abs((other - squares) / np.outer(sizes, sizes)).max() < close
+
+
+def test_resampled_truths_scatter_as_estimates_do():
+    """Variances of resampled truths follow chi-square: relative variance 2 / df."""
+    design = Design(1, 5, 4)
+    found = components_of([sample(study(np.random.default_rng(6), design), design)])
+    level = found.scans[0]
+    f = level.factor("resampled", 4000, np.random.default_rng(1))
+    squares = (f**2).sum(axis=1)
+    own = (level.rows**2).sum(axis=0) / level.df
+    assert squares.mean(axis=0) == pytest.approx(own, rel=0.05)
+    assert (squares.var(axis=0) / own**2) == pytest.approx(np.full(6, 2 / level.df), rel=0.2)
+
+
+def test_angles_of_parallel_axes_stay_above_what_they_can_be():
+    design = Design(1, 4, 3)
+    y = np.abs(study(np.random.default_rng(7), design)) / 100
+    found = components_of([sample(y, design, lowest=-0.05)])
+    drawn = draw_studies(found, design, kind="resampled", studies=50, seed=[1])
+    assert drawn.min() >= -0.05
+
+
 def test_assurance_rises_and_the_search_finds_its_edge():
-    spread = Spread(12.0, 5.0, bias=5.0)
-    options = {"limit": 60.0, "simulations": 80}
-    few, many = (assurance(spread, p, 5, **options) for p in (3, 8))
-    assert few < many
-    cells = scans_for_bound(spread, per_cell=5, **options)
-    assert assurance(spread, cells, 5, **options) >= 0.8
-    assert assurance(spread, cells - 1, 5, **options) < 0.8
-    assert scans_for_bound(spread, limit=20.0, simulations=20, at_most=8) is None
-    table = size_table(spread, cells=[3], per_cell=[5], limit=60.0, simulations=80)
-    assert table["assurance"][0] == few
+    design = Design(1, 5, 4)
+    found = components_of([sample(study(np.random.default_rng(8), design, 4.0), design)])
+    asked = Asked(70.0, np.full(6, 2.0), RULE)
+    few, many = (assurance(found, Design(1, p, 4), asked)[ALL_PAIRS] for p in (4, 12))
+    assert few.value < many.value
+    assert few.low <= few.value <= few.high
+    sizes = wanted(found, asked, [ALL_PAIRS, EACH_PAIR])
+    design, expected = sizes[ALL_PAIRS]
+    assert expected >= 0.8
+    assert assurance(found, design, asked)[ALL_PAIRS].expected == expected
+    before = Design(1, design.sessions - 1, 4)
+    assert assurance(found, before, asked)[ALL_PAIRS].expected < 0.8
+    assert sizes[EACH_PAIR][0].cells <= design.cells
+    assert wanted(found, asked, [ALL_PAIRS]) == {ALL_PAIRS: sizes[ALL_PAIRS]}
+    nothing = wanted(found, Asked(20.0, np.full(6, 2.0), RULE), [ALL_PAIRS])[ALL_PAIRS]
+    assert nothing[0] is None
+    assert nothing[1] < 0.1
 
 
-def test_a_pilot_gives_the_assumptions(pilot):
-    table = accuracy_table(pilot)
-    found = from_pilot(table, condition="device A")
-    own = table[table["measurand"] == "distance_um"]
-    assert found.s_r == pytest.approx(math.sqrt((own["s_r"] ** 2).mean()))
-    assert found.bias == own["bias"].abs().max()
-    assert "9 scans in 3 cells" in found.source
-    one = from_pilot(accuracy_table(pilot.assign(cell="x")), condition="device A")
-    assert one.s_cell == 0
-    assert "taken as zero" in one.source
-    with pytest.raises(InputError, match="device B"):
-        from_pilot(table, condition="device B")
-
-
-@pytest.fixture
-def pilot():
-    rng = np.random.default_rng(3)
-    return pd.DataFrame(
-        {
-            "scan": [f"s{i}" for i in range(9) for _ in range(2)],
-            "cell": [f"c{i // 3}" for i in range(9) for _ in range(2)],
-            "implant_a": ["I1", "I2"] * 9,
-            "implant_b": "I3",
-            "distance_um": rng.normal(4, 10, 18),
-            "model": "M",
-            "condition": "device A",
-            "span_mm": 20.0,
-            "path_mm": 20.0,
-        }
+def test_the_guard_is_part_of_the_promise():
+    found = components_of(
+        [sample(study(np.random.default_rng(8), Design(1, 5, 4)), Design(1, 5, 4))]
     )
+    with_u, without = (
+        assurance(found, Design(1, 6, 4), Asked(70.0, np.full(6, u), RULE))[ALL_PAIRS].value
+        for u in (15.0, 0.0)
+    )
+    assert with_u < without - 0.1
+
+
+def test_growing_adds_what_the_verdict_speaks_of():
+    rng = np.random.default_rng(9)
+    returning = Design(3, 2, 3)
+    y = study(rng, returning)
+    found = components_of([sample(y, returning)])
+    limit = 3.0 * np.abs(y).max()
+    others = wanted(found, Asked(limit, np.zeros(6), Rule()), [EACH_PAIR])[EACH_PAIR][0]
+    assert (others.sessions, others.per_cell) == (2, 3)
+    assert others.operators > 3
+    these = Rule(these_operators=True)
+    again = wanted(found, Asked(limit, np.zeros(6), these), [EACH_PAIR])[EACH_PAIR][0]
+    assert (again.operators, again.per_cell) == (3, 3)
+    assert again.sessions > 2
+    one = Design(1, 1, 8)
+    found = components_of([sample(study(rng, one), one)])
+    grown = wanted(found, Asked(limit, np.zeros(6), RULE), [EACH_PAIR])[EACH_PAIR][0]
+    assert (grown.cells, grown.per_cell > 8) == (1, True)
+
+
+def test_assumed_figures_leave_nothing_open():
+    asked = Asked(60.0, np.zeros(1), RULE)
+    one = assurance(assumed_components(12.0, 5.0, 5.0), Design(1, 6, 3), asked)[EACH_PAIR]
+    assert one.expected == pytest.approx(one.value, abs=0.02)
+    assert one.high - one.low < 0.3
+    with pytest.raises(InputError, match="negative"):
+        assumed_components(-1.0)
+
+
+SPREAD = {"scan": 6.0, "residual": 5.0, "operator": 6.0, "operator:session": 5.0, "pair": 5.0}
+RANDOM = ("pair", "operator/session", "scan", "condition:pair", "operator:technique")
+
+
+def known(random=RANDOM, levels=("A", "B"), **sds):
+    sites = pd.DataFrame(
+        {"model": "M", "implant_a": ["1", "1", "2"], "implant_b": ["2", "3", "3"], "path_mm": 20.0}
+    )
+    return Known(
+        ModelSpec("distance", "pair.distance_um", "technique", random), "technique", sites,
+        pd.DataFrame({"technique": list(levels)}), SPREAD | sds, None, "um",
+    )  # fmt: skip
 
 
 def test_power_of_a_comparison():
-    designs = [Comparison(2, 2, 2), Comparison(3, 2, 4)]
-    spread = ComparisonSpread(scan=12.0, residual=10.0, session=6.0, operator=6.0, pairs=3)
     found = power_table(
-        designs, spread, difference=14.0, margin=14.0, simulations=40, cost=Cost(8, 20)
-    )
+        [Comparison(2, 2, 2), Comparison(3, 2, 4)], known(), difference=8.0, margin=8.0,
+        cost=Cost(8, 20),
+    )  # fmt: skip
     assert found.columns.tolist() == TABLES["plan_power"].names
     assert found["power"][0] < found["power"][1]
     assert found["power_equivalence"][0] < found["power_equivalence"][1]
-    assert (found["power_low"] < found["power"]).all()
     assert found["n_scans"].tolist() == [16, 48]
     assert found["chair_minutes"].tolist() == [16 * 8 + 80, 48 * 8 + 120]
 
 
+def test_power_of_a_balanced_design_is_that_of_its_stratum():
+    """A single pair: the difference is tested in the stratum of scans, by noncentral t.
+
+    o operators, both techniques in m scans each; variance 2 s^2 / (o m), and for
+    operator by technique 2 (s_ot^2 / o + s^2 / (o m)) with o - 1 degrees of freedom
+    (two-way mixed model, Searle, Casella and McCulloch, 1992, chapter 4).
+    """
+    o, m, s = 4, 5, 6.0
+    one = known(random=("operator",))
+    one = replace(one, sites=one.sites.head(1), sds={"operator": 4.0, "residual": s})
+    row = power_table([Comparison(o, 1, m)], one, difference=6.0, margin=6.0).iloc[0]
+    df = 2 * o * m - o - 1
+    se = s * math.sqrt(2 / (o * m))
+    assert (row["se"], row["df"]) == pytest.approx((se, df))
+    expected = stats.nct.sf(stats.t.isf(0.025, df), df, 6 / se)
+    assert row["power"] == pytest.approx(expected, abs=1e-3)
+    crossed = replace(
+        one, spec=replace(one.spec, random=("operator", "operator:technique")),
+        sds={"operator": 4.0, "operator:technique": 3.0, "residual": s},
+    )  # fmt: skip
+    row = power_table([Comparison(o, 1, m)], crossed, difference=6.0, margin=6.0).iloc[0]
+    se = math.sqrt(2 * (9.0 / o + s**2 / (o * m)))
+    assert (row["se"], row["df"]) == pytest.approx((se, o - 1))
+    rng = np.random.default_rng(1)
+    estimate = rng.normal(0, se, 200_000)
+    seen = se * np.sqrt(rng.chisquare(o - 1, 200_000) / (o - 1))
+    shown = np.abs(estimate) < 6 - stats.t.isf(0.05, o - 1) * seen
+    assert row["power_equivalence"] == pytest.approx(shown.mean(), abs=0.01)
+
+
+@pytest.mark.parametrize(
+    "term", ["operator:technique", "condition:pair", "path_mm | condition:cell"]
+)
+def test_every_term_that_varies_with_the_technique_costs_power(term):
+    sites = known().sites.assign(path_mm=[10.0, 20.0, 45.0])
+    spec = replace(
+        known().spec, fixed="technique * path_mm", random=(*RANDOM, "path_mm | condition:cell")
+    )
+    least = replace(known(), sites=sites, spec=replace(spec, at=(("path_mm", 40.0),)))
+    terms = SPREAD | {"operator:technique": 2.0, "condition:pair": 2.0}
+    terms |= {"path_mm | condition:cell": 2.0}
+    design = [Comparison(4, 2, 3)]
+    without, with_it = (
+        power_table(design, replace(least, sds={**terms, term: sd}), difference=12.0)["power"][0]
+        for sd in (2.0, 12.0)
+    )
+    assert with_it < without - 0.05
+
+
+def test_what_is_common_to_the_techniques_costs_none():
+    design = [Comparison(4, 2, 3)]
+    for term in ("operator", "operator:session", "pair"):
+        one, two = (
+            power_table(design, known(**{term: sd}), difference=8.0)["se"][0] for sd in (1.0, 30.0)
+        )
+        assert one == pytest.approx(two)
+
+
 def test_without_a_difference_the_power_is_the_level():
-    spread = ComparisonSpread(scan=10.0, residual=5.0, session=8.0, operator=8.0, pairs=2)
-    options = {"difference": 0.0, "simulations": 100}
-    found = power_table([Comparison(3, 2, 3)], spread, **options)
-    assert found["power_low"][0] < 0.05 < found["power_high"][0]
-    # one technique a session and few operators: the test errs to the safe side
-    found = power_table([Comparison(3, 2, 3, crossed=False)], spread, **options)
-    assert found["power_low"][0] < 0.05
-
-
-def test_equivalence_is_hardly_shown_at_the_margin():
-    spread = ComparisonSpread(scan=10.0, residual=5.0, pairs=2)
-    found = power_table([Comparison(2, 2, 4)], spread, difference=0.0, margin=1.0, simulations=30)
-    assert found["power_equivalence"][0] < 0.1
+    found = power_table([Comparison(3, 2, 3)], known(), difference=0.0)
+    assert found["power"][0] == pytest.approx(0.05)
+    three = power_table([Comparison(3, 2, 3)], known(levels="ABC"), difference=0.0)
+    assert three["power"][0] == pytest.approx(0.05 / 3)
+    none = power_table([Comparison(2, 2, 4)], known(), difference=0.0, margin=1.0)
+    assert none["power_equivalence"][0] < 0.05
 
 
 def test_a_comparison_needs_what_it_compares():
     with pytest.raises(InputError):
         Comparison(0, 1, 1)
-    with pytest.raises(InputError, match="session of its own"):
-        Comparison(2, 1, 1, crossed=False)
+    with pytest.raises(InputError, match='no random term "scam"'):
+        power_table([Comparison(3, 2, 3)], known(scam=2.0), difference=1.0)
+
+
+def test_a_pilot_comparison_gives_every_term_and_what_it_leaves_open():
+    rng = np.random.default_rng(12)
+    rows = planned_pairs(known(), Comparison(4, 2, 3))
+    by = rows["operator"] + rows["technique"]
+    y = (
+        6 * rng.normal(size=8)[pd.factorize(by)[0]]
+        + 5 * rng.normal(size=48)[pd.factorize(rows["scan"])[0]]
+    )
+    pilot = rows.assign(distance_um=y + rng.normal(0, 4, len(rows)))
+    found = known_from(known().spec, pilot)
+    assert found.factor == "technique"
+    assert found.sds["operator:technique"] > 0
+    row = power_table([Comparison(4, 2, 3)], found, difference=8.0, margin=8.0).iloc[0]
+    # a pilot of the same design knows the variance of the difference as the study will
+    assert row["df_pilot"] == pytest.approx(row["df"], rel=0.02)
+    assert row["power_low"] <= row["power"] <= row["power_high"]
+    with pytest.raises(InputError, match="compares nothing"):
+        known_from(known().spec, pilot[pilot["technique"] == "A"])
 
 
 ORDER = {

@@ -32,7 +32,8 @@ def conformity(**more):
         limit=100.0, unit="um", span_mm=45.0, n_pairs=15, tolerance_bound=84.2, u=1.3,
         verdict="conformity verified", assumption="normal scatter", normality_test="Shapiro-Wilk",
         p_normal=0.42, left_out="", p_left_out=NAN, coverage=0.95, confidence=0.95, n_scans=12,
-        n_beyond=0, n_without_assumption=59, n_needed=NAN, note="",
+        n_beyond=0, n_without_assumption=59, n_needed=NAN, needed_assurance=NAN,
+        needed_operators=1, needed_cells=NAN, needed_per_cell=NAN, note="",
     )  # fmt: skip
     return Row(**{**base, **more})
 
@@ -78,14 +79,20 @@ def test_without_a_stated_uncertainty_only_the_bound_is_given():
 
 def test_unverified_conformity_says_how_far_it_goes_and_what_it_would_take():
     row = conformity(
-        condition="A", verdict="conformity not verified", tolerance_bound=131.0, n_needed=31
+        condition="A",
+        verdict="conformity not verified",
+        tolerance_bound=131.0,
+        n_needed=27,
+        needed_assurance=0.83,
+        needed_cells=9,
+        needed_per_cell=3,
     )
     said = plain(verdict_sentence(row, longest_mm=45.0, supported_mm=28.4))
     assert said.startswith("For A, conformity with the limit of 100 µm")
     assert "is not verified" in said
     assert said.endswith(
-        "Spans up to 28.4 mm are supported for each pair by itself. About 31 scans in all, in "
-        "more cells, would verify it if the estimates hold."
+        "Spans up to 28.4 mm are supported for each pair by itself. Next: 15 more scans (9 cells "
+        "of 3 in all); a study of that size verifies it with a probability of 83 %."
     )
 
 
