@@ -221,7 +221,7 @@ def _drift(
             coverage=limits.coverage,
             confidence=limits.confidence,
         ),
-        reference_u=_shared_u(study, pairs),
+        reference_u=shared_u_of(study, pairs),
         mpe_constant_um=mpe.constant if mpe else None,
         mpe_per_metre_um=mpe.per_metre if mpe else 0.0,
     )
