@@ -8,7 +8,7 @@ from accstudy.accuracy.judge import NOT_VERIFIED, REFUTED, guard
 from accstudy.plan.size import size_words
 from accstudy.reports.document import Text, strong_accent
 from accstudy.reports.sentences import measurand_name
-from accstudy.reports.wording import count, missing, p_value, quantity, sure
+from accstudy.reports.wording import count, missing, p_value, percent, quantity, sure
 
 __all__ = [
     "assumption",
