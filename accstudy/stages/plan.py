@@ -12,7 +12,7 @@ from pathlib import Path
 from accstudy.errors import InputError, nearest
 from accstudy.plan.protocol import protocol_schedule
 from accstudy.reports.sheets import bench_sheet
-from accstudy.stages.scanlist import append_list, models_of
+from accstudy.stages.scanlist import append_list, models_of, rows_of_list
 from accstudy.stages.sizes import FOLDER, protocol_of
 from accstudy.study.record import write_files
 from accstudy.study.settings import Settings
@@ -107,9 +107,15 @@ def draw_order(path: Path, settings: Settings, order: Order, *, today: dt.date) 
         changes["repeats"] = order.repeats
     seed = secrets.randbelow(1_000_000) if order.seed is None else order.seed
     drawn = protocol_schedule(protocol, seed=seed, **changes)
-    scans = drawn.scans.assign(status="planned")
+    before = rows_of_list(path, settings)
+    numbered = {
+        name: f"s{before + k:03d}" if before else name
+        for k, name in enumerate(drawn.scans["scan"], start=1)
+    }
+    scans = drawn.scans.assign(status="planned", scan=drawn.scans["scan"].map(numbered))
+    listing = drawn.bench_sheet.assign(scan=drawn.bench_sheet["scan"].map(numbered))
     sheet = bench_sheet(
-        drawn.bench_sheet,
+        listing,
         title=settings.study.title,
         order=_order_on_paper(drawn.words),
         notes=tuple(f"{item['what']}: {item['why']}" for item in protocol.fixed),

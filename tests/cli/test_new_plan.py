@@ -197,7 +197,7 @@ def test_planned_scans_wait_until_they_are_made(tmp_path):
     assert found.scans["scan"].tolist() == made_so_far
     assert set(found.scans["status"]) == {"ok"}
     (waiting,) = [f for f in found.findings if f.code == "scans-planned"]
-    assert "25 of 30 scans are planned" in waiting.what
+    assert "45 of 50 scans are planned" in waiting.what
     assert waiting.severity is Severity.NOTE
 
 
@@ -326,7 +326,7 @@ def test_rows_are_proposed_from_names_and_times():
         propose_scans([])
 
 
-def test_list_scans_prints_rows_and_writes_only_into_an_empty_list(tmp_path):
+def test_list_scans_prints_rows_and_adds_each_once(tmp_path):
     study = made(tmp_path)
     with_reference(study)
     for k, name in enumerate(["op1 s1 r1.stl", "op1 s1 r2.stl.gz", "notes.txt"]):
@@ -349,7 +349,7 @@ def test_list_scans_prints_rows_and_writes_only_into_an_empty_list(tmp_path):
     assert [r["file"] for r in rows(study)] == [r["file"] for r in listed]
     again = call("list-scans", study, "--write")
     assert again.exit_code == 3
-    assert "2 rows already" in again.output
+    assert "all 2 mesh files there are listed already" in again.output
 
 
 def test_version_names_what_computes_and_loads_none_of_it():
