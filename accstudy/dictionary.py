@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from accstudy.tables import TABLES, Kind, read_csv
+from accstudy.tables import LABEL_FACTORS, TABLES, Kind, read_csv
 
 __all__ = ["FILE", "data_package", "read_results"]
 
@@ -88,7 +88,9 @@ def read_results(path: str | Path) -> dict[str, pd.DataFrame]:
     -------
     dict of str to DataFrame
         Tables by name, such as ``pair_deviations``; columns as
-        `accstudy.tables.TABLES` and datapackage.json describe them.
+        `accstudy.tables.TABLES` and datapackage.json describe them. Columns of the scan list
+        are numbers where every cell is one, as in the analysis itself; ``operator``,
+        ``session`` and the like are labels even then.
 
     Raises
     ------
@@ -99,10 +101,21 @@ def read_results(path: str | Path) -> dict[str, pd.DataFrame]:
     if (folder / "results").is_dir():
         folder = folder / "results"
     found = {
-        name: read_csv(name, folder / f"{name}.csv")
+        name: _with_numbers(name, read_csv(name, folder / f"{name}.csv"))
         for name in TABLES
         if (folder / f"{name}.csv").is_file()
     }
     if not found:
         raise FileNotFoundError(f"{folder} holds no result tables; call `accstudy run` first")
     return found
+
+
+def _with_numbers(name: str, frame: pd.DataFrame) -> pd.DataFrame:
+    """Turn further columns that hold nothing but numbers into numbers."""
+    known = {*TABLES[name].names, *LABEL_FACTORS}
+    for column in [c for c in frame.columns if c not in known]:
+        filled = frame[column].notna() & (frame[column].astype(str) != "")
+        numbers = pd.to_numeric(frame[column].where(filled), errors="coerce")
+        if filled.any() and numbers[filled].notna().all():
+            frame[column] = numbers.astype(float)
+    return frame

@@ -19,7 +19,17 @@ import pandas as pd
 
 from accstudy.grid import DECIMALS, number_texts
 
-__all__ = ["TABLES", "Column", "Kind", "Table", "csv_bytes", "empty", "read_csv", "shape"]
+__all__ = [
+    "LABEL_FACTORS",
+    "TABLES",
+    "Column",
+    "Kind",
+    "Table",
+    "csv_bytes",
+    "empty",
+    "read_csv",
+    "shape",
+]
 
 Kind = Literal["text", "number", "integer", "flag", "date"]
 
@@ -990,6 +1000,32 @@ _TABLES = (
         + _DIFFERENCE,
     ),
     Table(
+        "model_operators",
+        "model x contrast, for the operators of the study alone",
+        _columns("""
+            model_name t name of the model in study.toml
+            holds_for t these operators only: operators are fixed, not a sample of operators
+            factor t factor
+            contrast t difference of two levels
+        """)
+        + _DIFFERENCE,
+    ),
+    Table(
+        "model_fits",
+        "model",
+        _columns("""
+            model_name t name of the model in study.toml
+            n_rows i modelled rows
+            n_coefficients i coefficients of the fixed part
+            fixed t response and fixed part as a formula
+            random t random terms in the fit, joined by +
+            r2_marginal n share of the variance that the fixed part explains
+            r2_conditional n share that the fixed and the random part explain together
+            engine t program that worked out the same model too; empty if none can
+            engine_difference n largest relative difference of coefficients and log likelihood
+        """),
+    ),
+    Table(
         "model_influence",
         "model x scan left out",
         _columns("""
@@ -1667,6 +1703,12 @@ def _text(value: object) -> str:
     if _FORMULA.match(text) and not re.fullmatch(r"-?\d+(\.\d+)?", text):
         return "'" + text
     return text
+
+
+LABEL_FACTORS = frozenset(
+    {"device", "software", "technique", "operator", "session", "material", "scan_body", "splint"}
+)
+"""Factor columns that are labels even when they look like numbers."""
 
 
 def read_csv(name: str, path: Path | BinaryIO) -> pd.DataFrame:

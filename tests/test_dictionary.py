@@ -36,3 +36,13 @@ def test_results_read_back_typed(tmp_path):
     assert found["device"].tolist() == ["A"]
     with pytest.raises(FileNotFoundError, match="accstudy run"):
         accstudy.read_results(tmp_path / "elsewhere")
+
+
+def test_covariates_of_the_scan_list_read_back_as_numbers_and_labels_as_text(tmp_path):
+    (tmp_path / "results").mkdir()
+    more = {"scan_time_s": "61.5", "session": "1", "batch": "07a"}
+    data = csv_bytes("pair_deviations", pairs().assign(**more), factors=tuple(more))
+    (tmp_path / "results/pair_deviations.csv").write_bytes(data)
+    found = accstudy.read_results(tmp_path)["pair_deviations"]
+    assert found["scan_time_s"].tolist() == [61.5]
+    assert (found["session"].tolist(), found["batch"].tolist()) == (["1"], ["07a"])

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 from scipy import stats
-from statsmodels.stats.multitest import multipletests
 
 from accstudy.errors import InputError, nearest
 from accstudy.models.hypotheses import Cell, cell_rows, slope_rows
@@ -58,7 +57,9 @@ def holm(p: Sequence[float] | pd.Series) -> np.ndarray:
     if known.sum() == 1:
         return values
     if known.any():
-        out[known] = multipletests(values[known], method="holm")[1]
+        order = np.flatnonzero(known)[np.argsort(values[known])]
+        steps = np.maximum.accumulate(values[order] * np.arange(len(order), 0, -1))
+        out[order] = np.minimum(steps, 1.0)
     return out
 
 

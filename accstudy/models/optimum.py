@@ -30,7 +30,7 @@ THETA_MAX = 1e4
 """Largest ratio of a random term's standard deviation to the residual one."""
 
 CLOSE = 1e-9
-"""Rise of the criterion that a step must promise to be taken."""
+"""Rise of the criterion below which a fit is at its maximum."""
 
 STARTS = (0.3, 3.0)
 """Variances of the random terms, against that of what is left, to start from."""
@@ -84,7 +84,12 @@ def _bounds(problem: Problem, variances: Floats) -> tuple[Floats, Floats]:
 
 
 def climb(
-    problem: Problem, start: Floats, *, reml: bool = True, held: int | None = None
+    problem: Problem,
+    start: Floats,
+    *,
+    reml: bool = True,
+    held: int | None = None,
+    close: float = CLOSE,
 ) -> tuple[Evaluation, Floats, float, int]:
     """Raise the likelihood from a start to its maximum, with one variance held if wanted.
 
@@ -98,6 +103,8 @@ def climb(
         Restricted likelihood, else full likelihood.
     held : int, optional
         Component that stays as it is in `start`.
+    close : float
+        Rise of the criterion that a step must promise to be taken.
 
     Returns
     -------
@@ -129,7 +136,7 @@ def climb(
         moved = False
         for _ in range(30):
             step, rise = _step(v, score, information, low, movable, damping)
-            if rise < CLOSE:
+            if rise < close:
                 break
             trial = v + step
             candidate = _point(problem, trial, reml)
@@ -205,7 +212,7 @@ def criterion_without(problem: Problem, best: Optimum, k: int) -> float:
         return best.at.criterion
     start[k] = 0.0
     reml = best.at.reml
-    return climb(problem, start, reml=reml, held=k)[0].criterion
+    return climb(problem, start, reml=reml, held=k, close=1e-7)[0].criterion
 
 
 def maximise(

@@ -28,6 +28,7 @@ from accstudy.models.overlap import (
     overlap_findings,
 )
 from accstudy.models.responses import model_frame, plain_response
+from accstudy.models.second import DIFFERS, fit_summary, for_these_operators
 from accstudy.models.sentences import (
     component_sentence,
     contrast_verdict,
@@ -44,7 +45,7 @@ __all__ = ["FURTHER", "ModelResults", "contrast_tables", "model_tables", "planne
 
 FURTHER = (
     "residuals", "quantiles", "spread", "influence", "unequal", "covariates", "contrasts_at",
-    "effects", "lines", "classes", "lack_of_fit",
+    "effects", "lines", "classes", "lack_of_fit", "fits", "operators",
 )  # fmt: skip
 """Names of the further tables, which stand as ``model_...`` in the results folder."""
 
@@ -64,7 +65,8 @@ class ModelResults:
         (contrasts once more, with a residual standard deviation a level); where
         covariates are held, differences at the ends of their range, effects of
         angulation and implant count, fitted lines; ``classes`` and ``lack_of_fit``
-        (observed against fitted means).
+        (observed against fitted means); ``fits`` (formula, shares explained, second
+        engine) and ``operators`` (contrasts with the operators fixed).
     findings : tuple of Finding
         What the user should know, each with the model it is about.
     sentences : dict of str to tuple of str
@@ -351,7 +353,19 @@ def _state(
         "lines": effect_lines(fit, confidence=confidence).assign(confidence=confidence),
         "classes": missed.classes,
         "lack_of_fit": missed.tests,
+        "fits": fit_summary(fit),
+        "operators": for_these_operators(spec, fit, held, confidence=confidence),
     }
+    apart = float(further["fits"]["engine_difference"].iloc[0])
+    differ = [
+        Finding(
+            Severity.WARNING,
+            "engines-differ",
+            f"statsmodels finds other numbers, by up to {apart:.1g} of themselves",
+            where,
+            "report this",
+        )
+    ]
     for name, table in further.items():
         further[name] = table.assign(model_name=spec.name, response=spec.response)
     return _One(
@@ -361,6 +375,7 @@ def _state(
             *fit_findings(fit, tests, spread, where=where),
             *overlap_findings(fit.design, held, where=where),
             *lack_findings(missed, unit=unit_of(response), where=where),
+            *(differ if apart > DIFFERS else []),
         ],
         _sentences(fit, spec.response, tests, compared, variances, held, 1 - confidence),
     )

@@ -42,7 +42,7 @@ class _Profile:
         """Smallest deviance with one standard deviation fixed; its slope; the variances."""
         full = np.maximum(start, 1e-4 * start[self.k] * (np.arange(len(start)) < self.k))
         full[i] = fixed**2
-        at, variances, slope, _ = climb(self.problem, full, reml=self.reml, held=i)
+        at, variances, slope, _ = climb(self.problem, full, reml=self.reml, held=i, close=1e-7)
         value = at.criterion_at(variances[self.k])
         return value, slope * 2 * fixed, variances
 
@@ -187,13 +187,18 @@ def equal_sd_test(fit: MixedFit) -> dict[str, float]:
 def _variances(fit: MixedFit) -> tuple[pd.Series, float]:
     variance = fit.sds**2
     k = len(fit.groups)
+    rows = [float(g.z.multiply(g.z).sum()) / fit.n for g in fit.groups]
+    variance = variance * np.concatenate([rows, np.ones(len(variance) - k)])
     residual = float(np.average(variance.to_numpy()[k:], weights=fit.problem.n_group))
     return variance.iloc[:k], residual
 
 
 def shares(fit: MixedFit) -> pd.Series:
-    """Intraclass correlation of each random factor: its share of the random variance.
+    """Intraclass correlation of each random term: its share of the random variance.
 
+    What a term adds to the variance of a row, on average over the rows: ``s^2`` for levels,
+    the same for slopes (at one standard deviation of the covariate), ``2 s^2`` for the two
+    implants of a pair, less for a term that some rows do not have.
     With unequal residual standard deviations the residual variance is their mean,
     weighted by rows.
     """

@@ -15,14 +15,9 @@ from accstudy.errors import Finding, InputError, Severity, nearest, place
 from accstudy.quantities import COLUMNS, implausible
 from accstudy.study.sheet import Sheet
 from accstudy.study.spelling import alike, perhaps_misspelt, unusual_characters
-from accstudy.tables import TABLES, Column
+from accstudy.tables import LABEL_FACTORS, TABLES, Column
 
-__all__ = ["LABEL_FACTORS", "fault", "parse_number", "records", "typed"]
-
-LABEL_FACTORS = frozenset(
-    {"device", "software", "technique", "operator", "session", "material", "scan_body", "splint"}
-)
-"""Factor columns that are labels even when they look like numbers."""
+__all__ = ["fault", "parse_number", "records", "typed"]
 
 FLAG_FACTORS = frozenset({"reseated"})
 """Factor columns that say true or false."""

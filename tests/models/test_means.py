@@ -11,7 +11,7 @@ from accstudy.models import fit_mixed
 from accstudy.models.bootstrap import bootstrap_test
 from accstudy.models.checks import leave_out, quantiles, spread_tests
 from accstudy.models.hypotheses import cell_rows
-from accstudy.models.means import contrasts, equivalence, log_base, marginal_means, slopes
+from accstudy.models.means import contrasts, equivalence, holm, log_base, marginal_means, slopes
 from accstudy.models.variances import component_tests, sd_limits
 from accstudy.selftest.published import case
 
@@ -217,3 +217,9 @@ def test_spread_that_grows_is_flagged(frame):
     wild = frame.assign(y_um=frame["y_um"] + rng.normal(0, 1, len(frame)) * frame["angle_deg"])
     fit = fit_mixed("y_um ~ technique + angle_deg", ["scan"], wild)
     assert spread_tests(fit).set_index("against").loc["angle_deg", "p"] < 0.001
+
+
+def test_holm_is_that_of_statsmodels():
+    p = np.random.default_rng(4).uniform(size=(50, 9)) ** 2
+    for row in p:
+        np.testing.assert_allclose(holm(row), multipletests(row, method="holm")[1], rtol=1e-12)

@@ -253,3 +253,40 @@ def test_unequal_scatter_is_met_by_the_same_contrasts_with_a_residual_sd_a_level
     same = asked.contrasts.set_index("contrast").loc[found["contrast"]]
     for column in ("estimate", "se", "df", "p_holm", "p_equivalence"):
         np.testing.assert_allclose(found[column], same[column], rtol=1e-9, err_msg=column)
+
+
+def test_each_model_is_worked_out_by_statsmodels_too(pairs):
+    table = pairs(models=(4, 5), repeats=2, implant_um=8.0)
+    random = ("pair", "implants", "condition:cell", "scan by technique", "path_mm | scan")
+    spec = ModelSpec("m", "pair.distance_um", "technique * path_mm", random)
+    row = model_tables([spec], table, table, limits=False).further["fits"].iloc[0]
+    assert row["engine"] == "statsmodels MixedLM"
+    assert row["engine_difference"] < 1e-5
+    assert 0 < row["r2_marginal"] < row["r2_conditional"] < 1
+
+
+def test_two_programs_that_differ_are_a_warning(pairs, monkeypatch):
+    monkeypatch.setattr("accstudy.models.second._difference", lambda fit: 0.02)
+    table = pairs(models=(4,), repeats=2)
+    spec = ModelSpec("m", "pair.distance_um", "technique", ("scan",))
+    found = model_tables([spec], table, table, limits=False)
+    assert [f.severity.value for f in found.findings if f.code == "engines-differ"] == ["warning"]
+
+
+def test_few_operators_get_an_answer_for_themselves_beside_the_general_one(pairs):
+    table = pairs(models=(4,), operators=3, repeats=2)
+    own = {"operator 1": -60.0, "operator 2": 0.0, "operator 3": 60.0}
+    second = table["technique"] == "B"
+    table.loc[second, "distance_um"] += table["operator"].map(own)[second]
+    spec = ModelSpec(
+        "m", "pair.distance_um", "technique", ("pair", "operator", "operator:condition", "scan")
+    )
+    found = model_tables([spec], table, table, limits=False)
+    general, only = found.contrasts.iloc[0], found.further["operators"].iloc[0]
+    assert only["holds_for"] == "these operators only"
+    assert only["contrast"] == general["contrast"]
+    assert only["estimate"] == pytest.approx(general["estimate"], abs=0.5)
+    assert only["se"] < general["se"] / 3
+    assert only["df"] > 10 > general["df"]
+    many = pairs(models=(4,), operators=6, repeats=1)
+    assert model_tables([spec], many, many, limits=False).further["operators"].empty

@@ -1,0 +1,152 @@
+"""Each model once more: by another program, and for the operators of the study alone."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams, VCSpec
+
+from accstudy.errors import AccstudyError
+from accstudy.models.fit import fit_mixed
+from accstudy.models.grouping import expand_random
+from accstudy.models.means import contrasts, holm
+from accstudy.models.specs import ModelSpec
+from accstudy.models.variances import r_squared
+
+if TYPE_CHECKING:
+    from accstudy.models.mixed import MixedFit
+
+__all__ = ["DIFFERS", "fit_summary", "for_these_operators"]
+
+DIFFERS = 1e-3
+"""Relative difference between the programs from which it is a warning."""
+
+FEW_OPERATORS = 6
+"""Operators below which results are also stated for those of the study alone."""
+
+_COLUMNS = 700  # of Z: beyond, statsmodels takes minutes
+
+
+def fit_summary(fit: MixedFit) -> pd.DataFrame:
+    """What was fitted, how much it explains, and what statsmodels makes of it.
+
+    Parameters
+    ----------
+    fit : MixedFit
+        The model.
+
+    Returns
+    -------
+    DataFrame
+        One row: ``n_rows, n_coefficients, fixed, random, r2_marginal, r2_conditional,
+        engine, engine_difference``. The difference is the largest relative one between the
+        coefficients (against their standard errors where those are larger) and between the
+        restricted log likelihoods that the two programs find at the same components;
+        empty where statsmodels cannot express the model.
+
+    Notes
+    -----
+    The marginal and conditional shares are those of Nakagawa and Schielzeth, Methods Ecol.
+    Evol. 4 (2013) 133-142, with the mean variance over the rows for slopes (Johnson,
+    Methods Ecol. Evol. 5 (2014) 944-946).
+    """
+    r2 = r_squared(fit)
+    difference = _difference(fit)
+    return pd.DataFrame(
+        [
+            {
+                "n_rows": fit.n,
+                "n_coefficients": fit.problem.p,
+                "fixed": fit.formula,
+                "random": " + ".join(fit.random),
+                "r2_marginal": r2["marginal"],
+                "r2_conditional": r2["conditional"],
+                "engine": "" if np.isnan(difference) else "statsmodels MixedLM",
+                "engine_difference": difference,
+            }
+        ]
+    )
+
+
+def _difference(fit: MixedFit) -> float:
+    if fit.residual_levels or not fit.groups or fit.problem.q > _COLUMNS:
+        return float("nan")
+    zero = set(fit.zero)
+    kept = [g for g in fit.groups if g.name not in zero]
+    if not kept:
+        return float("nan")
+    names = [g.name for g in kept]
+    specs = VCSpec(names, [[list(g.labels)] for g in kept], [[g.z.toarray()] for g in kept])
+    with warnings.catch_warnings():  # it warns of components near zero
+        warnings.simplefilter("ignore")
+        other = MixedLM(fit.design.y, fit.table.orthonormal, np.ones(fit.n), exog_vc=specs)
+        other.cov_pen = other.fe_pen = None  # set by its own fit
+        other.reml = True
+        ratios = (fit.sds[names] / fit.sds["residual"]).to_numpy() ** 2
+        inner, _ = other.get_fe_params(np.zeros((0, 0)), ratios)
+        params = MixedLMParams.from_components(
+            fe_params=inner, cov_re=np.zeros((0, 0)), vcomp=ratios
+        )
+        likelihood = float(other.loglike(params))
+    theirs = np.linalg.solve(fit.upper, inner)
+    se = fit.coefficients()["se"].to_numpy(float)
+    apart = np.abs(theirs - fit.beta) / np.maximum(np.abs(fit.beta), se)
+    mine = -0.5 * (fit.optimum.at.criterion - 2 * fit.table.log_det_r)
+    return float(max(apart.max(), abs(likelihood - mine) / max(abs(mine), 1.0)))
+
+
+def for_these_operators(
+    spec: ModelSpec, fit: MixedFit, held: Mapping[str, float], *, confidence: float
+) -> pd.DataFrame:
+    """Differences of levels with the operators fixed: they hold for these operators only.
+
+    Parameters
+    ----------
+    spec : ModelSpec
+        The model.
+    fit : MixedFit
+        Its fit.
+    held : mapping
+        Values at which covariates are held.
+    confidence : float
+        Of the limits.
+
+    Returns
+    -------
+    DataFrame
+        As `accstudy.models.means.contrasts`, with ``holds_for``; empty where operators are
+        many, absent, or not random in the model.
+    """
+    factor = next((f for f, levels in fit.design.levels.items() if len(levels) > 1), "")
+    own = {"operator", "condition", factor}
+    terms = expand_random(spec.random)
+    kept = [t for t in terms if not _of_operators(t, own)]
+    if not factor or len(kept) == len(terms) or "operator" not in fit.design.data:
+        return pd.DataFrame()
+    if not 1 < fit.design.data["operator"].nunique() < FEW_OPERATORS:
+        return pd.DataFrame()
+    fixed = spec.fixed.replace("pair.", "").replace("implant.", "")
+    try:
+        other = fit_mixed(
+            f"{fit.design.response} ~ operator * ({fixed})", kept, fit.design.data,
+            residual_sd_by=spec.residual_sd_by or None, method=spec.method,
+        )  # fmt: skip
+        table = contrasts(
+            other, factor, at=held, confidence=confidence, margin=spec.equivalence_margin,
+            one_sided=spec.non_inferiority,
+        )  # fmt: skip
+    except AccstudyError:  # an operator who did not use every level: nothing to average
+        return pd.DataFrame()
+    table = table[np.isfinite(table["estimate"])].copy()
+    table["p_holm"] = holm(table["p"])
+    return pd.DataFrame(table).assign(holds_for="these operators only")
+
+
+def _of_operators(term: str, own: set[str]) -> bool:
+    """Whether a random term is that of the operators, alone or with what is compared."""
+    columns = set(term.partition(" by ")[0].rpartition(" | ")[2].split(":"))
+    return "operator" in columns and columns <= own
