@@ -211,7 +211,7 @@ def test_an_unusable_model_is_named_and_the_others_go_on(pairs):
     left = {f.where: f for f in found.findings if f.code == "model-left-out"}
     assert '"technqiue"' in left['model "typo"'].what
     assert "technique" in left['model "typo"'].mend
-    assert "mixes pairs and implants" in left['model "mixed up"'].what
+    assert "mixes implants and pairs" in left['model "mixed up"'].what
     assert "distance_mm" in left['model "no such"'].what
     by_code = {f.code: f for f in found.findings}
     assert '"technique"' in by_code["one-level"].what
