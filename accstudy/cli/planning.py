@@ -249,7 +249,7 @@ def plan(
             sessions_per_year=sessions_a_year,
             per_session=per_cell,
         )
-        click.echo(_shown(trade, tuple(c for c in trade if c != "method")))
+        click.echo(_shown(trade, tuple(str(c) for c in trade if c != "method")))
         click.echo(
             "choose a line: n_baseline is drift.baseline_sessions, n_scans --repeats, and "
             "false_alarm_every drift.false_alarm_every of study.toml"
