@@ -95,6 +95,13 @@ def check_size(mesh: Mesh, model: ReferenceModel) -> None:
     )
 
 
+def _middle(model: ReferenceModel, found: Lines, candidate: int) -> NDArray[np.float64]:
+    """Middle of a candidate: it is the same whichever end is taken for the platform."""
+    top = float(model.kinds[found.kinds[candidate]].body.mesh.vertices_mm[:, 2].max())
+    middle: NDArray[np.float64] = found.points_mm[candidate] + top / 2 * found.axes[candidate]
+    return middle
+
+
 def check_arrangement(
     model: ReferenceModel,
     found: Lines,
@@ -176,9 +183,9 @@ def check_arrangement(
         Finding(
             Severity.WARNING,
             "extra-body",
-            "the scan shows something like a scan body near "
-            f"({', '.join(f'{v:.1f}' for v in found.points_mm[c] + origin_mm)}) mm that belongs "
-            "to no implant",
+            "the scan shows something like a scan body with its middle near "
+            f"({', '.join(f'{v:.1f}' for v in _middle(model, found, c) + origin_mm)}) mm that "
+            "belongs to no implant",
             mend="nothing, if another object of that shape was scanned",
         )
         for c in spare

@@ -114,7 +114,8 @@ def model_tables(
     alignment : str
         Rows of ``implant_deviations`` to model.
     limits : bool
-        Work out profile limits of the standard deviations (the slowest part).
+        Work out profile limits of the standard deviations of the first model; they are
+        by far the slowest part, and those of the others are left empty.
 
     Returns
     -------
@@ -129,7 +130,8 @@ def model_tables(
         where = f'model "{spec.name}"'
         try:
             fit, response, early = spec_fit(spec, pairs, implants, alignment=alignment)
-            one = _state(spec, fit, response, confidence, limits, where)
+            leading = spec is specs[0]
+            one = _state(spec, fit, response, confidence, limits and leading, where)
         except AccstudyError as error:
             findings += [
                 Finding(Severity.WARNING, "model-left-out", f.what, f.where or where, f.mend)

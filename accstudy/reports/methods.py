@@ -82,8 +82,7 @@ def _reference(content: ReportContent) -> str:
     if s.get("measured_on"):
         text += f", measured on {date(s['measured_on'])}"
     text += "."
-    mpe, parts = s.get("mpe_um"), content.table("uncertainty_budget")
-    used = set(parts.loc[parts["part"] == "CMM", "how"]) if len(parts) else set()
+    mpe, used = s.get("mpe_um"), _how_of_reference(content)
     if any("certified" in how for how in used):
         text += (
             " The certified standard uncertainties of the positions are those that bias, guard "
@@ -91,7 +90,7 @@ def _reference(content: ReportContent) -> str:
         )
     if any("not stated" in how for how in used):
         text += " Their uncertainty is not stated, so no conformity can be stated either."
-    if mpe and (not used or any("permitted" in how for how in used)):
+    if mpe and _by_machine_error(content):
         text += (
             f" Its largest permitted length error, {number(mpe['constant'], decimals=1)} µm + "
             f"{number(mpe.get('per_metre', 0), decimals=1)} µm per metre, counts as a rectangular "
@@ -342,11 +341,24 @@ _CHECKLIST = (
 )
 
 
+def _how_of_reference(content: ReportContent) -> set[str]:
+    """How the budget came by the uncertainty of the reference."""
+    parts = content.table("uncertainty_budget")
+    return set(parts.loc[parts["part"] == "CMM", "how"]) if len(parts) else set()
+
+
+def _by_machine_error(content: ReportContent) -> bool:
+    """Whether the machine's permissible error counts as the uncertainty of the reference."""
+    used = _how_of_reference(content)
+    stated = bool(content.settings.get("reference", {}).get("mpe_um"))
+    return stated and (not used or any("permitted" in how for how in used))
+
+
 def _cited(content: ReportContent) -> list[str]:
     """Topics whose source the methods name, in the order of their numbers."""
     named = {
         "precision": content.has("accuracy") or content.has("outliers"),
-        "uncertainty": bool(content.settings.get("reference", {}).get("mpe_um")),
+        "uncertainty": _by_machine_error(content),
         "conformity": content.has("conformity"),
         "tolerance": content.has("conformity"),
         "models": content.has("model_terms"),

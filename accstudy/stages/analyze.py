@@ -144,8 +144,11 @@ def _tolerance(study: Study, pairs: pd.DataFrame) -> dict[str, pd.DataFrame]:
         cell_columns=cell,
         condition_columns=condition,
     )
+    conformity = found.conformity
+    if study.settings.study.kind == "validation":  # a comparison is sized by its power
+        conformity = with_sizes(conformity, pairs, reference_u=shared, cell_columns=cell)
     return {
-        "conformity": with_sizes(found.conformity, pairs, reference_u=shared, cell_columns=cell),
+        "conformity": conformity,
         "supported_spans": found.supported_spans,
         "span_curve": found.span_curve,
     }

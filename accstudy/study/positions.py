@@ -56,7 +56,7 @@ def check_positions(
     sound = poses[poses[_POSITION + _AXIS].notna().all(axis=1)]
     found += _scans_twice(sound, file)
     once = sound.drop_duplicates(["scan", "implant"])
-    once = once.assign(model=once["scan"].map(model_of))
+    once = once.assign(model=once["scan"].map(model_of).astype(object))
     found += _missing(once, known, file)
     columns = ["model", "implant", *_POSITION, *_AXIS, "row"]
     there = implants.drop_duplicates(["model", "implant"])[columns]

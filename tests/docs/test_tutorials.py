@@ -59,8 +59,9 @@ def samples(target, scans_of):
         text = (new / "study.toml").read_text(encoding="utf-8")
         text = re.sub(r"^surface = .*$", "", text, flags=re.MULTILINE)
         # limits far away: how many scans would prove a near one takes long to find
-        text = re.sub(r"value = \d+(\.\d+)?", "value = 1e6", text)
-        text = text.replace("[limits]", "[limits]\nspans_at_um = [1e6]")
+        for unit, far in (("um", "5000"), ("deg", "45")):
+            text = re.sub(rf"(_{unit} = {{ value = )[\d.]+", rf"\g<1>{far}", text)
+        text = text.replace("[limits]", "[limits]\nspans_at_um = [5000]")
         models = text.split("[[model]]")
         text = "[[model]]".join(models[:2])  # one will do
         if "[seating]" not in text:

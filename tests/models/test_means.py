@@ -44,7 +44,6 @@ def test_means_average_the_other_factors_equally_and_say_where_covariates_are_he
         if "technique[B]:angle_deg" in b
         else a + b["technique[B]"] + 10 * b["technique:angle_deg"]
     )
-    assert means["at"].tolist() == ["angle_deg = 10"] * 2
     with pytest.raises(InputError, match='did you mean "angle_deg"'):
         marginal_means(fit, "technique", at={"angle": 1})
     with pytest.raises(InputError, match="no factor"):

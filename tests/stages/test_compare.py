@@ -96,7 +96,7 @@ def test_verdicts_are_shown_with_and_without_the_scans_left_out(tmp_path):
     stretch = {f"s{k:02d}": 1 + 1e-6 * 100 * rng.normal() for k in range(12)}  # 5 um over 50 mm
     stretch["s12"] = 1 + 1e-6 * 8000  # 400 um
     scans = "scan,model,operator,session\n" + "".join(
-        f"{scan},M,{k % 2 + 1},{k // 2 % 2 + 1}\n" for k, scan in enumerate(stretch)
+        f"{scan},M,{k % 6 + 1},1\n" for k, scan in enumerate(stretch)
     )
     study = study_of(
         tmp_path,

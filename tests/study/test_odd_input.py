@@ -113,7 +113,7 @@ ODD = {
         {"poses": POSES + LAST}, "duplicate-implant", "poses.csv:11:implant", '"I3" twice'),
     "duplicate row of a scan": (
         {"scans": SCANS + SCANS.splitlines()[-1] + "\n"}, "duplicate-scan", "scans.csv:5:scan",
-        "already in row 4"),
+        "already listed in row 4"),
     "duplicate implant": (
         {"implants": IMPLANTS + "M,I3,60,0,0,0,0,1,1,0,0,\n"}, "duplicate-implant",
         "reference/implants.csv:5:implant", '"I3"'),
@@ -122,7 +122,7 @@ ODD = {
         "landmarks.csv:3:implant", '"I1" twice'),
     "duplicate event": (
         {"events": EVENTS + EVENTS.splitlines()[-1] + "\n"}, "duplicate-event",
-        "events.csv:3:at", "already in row 2"),
+        "events.csv:3:at", "already listed in row 2"),
     "the same positions under another name": (
         {"poses": COPIED}, "same-scan-twice", "poses.csv:5:scan", 'same positions as "s1"'),
     "unknown model": (
