@@ -14,12 +14,12 @@ STUDIES := sample_study/validation sample_study/comparison sample_study/drift
 .DEFAULT_GOAL := demo
 
 demo: $(READY) libraries   ## three PDFs from the sample studies
-	$(BIN)/accstudy run $(STUDIES)
+	$(BIN)/accstudy run $(STUDIES) || [ $$? -eq 5 ]  # 5: done, and a device of the drift study needs action
 
 test: $(TOOLS) libraries   ## every test that is quick enough to run always
 	$(BIN)/python -m pytest -n auto
 
-check: lint test site stale wheel-test oldest processors   ## all that CI runs
+check: lint test site stale wheel-test oldest   ## all that CI runs
 
 stale: $(TOOLS) demo       ## are the example reports those that the samples give now?
 	$(BIN)/python tests/stale_reports.py

@@ -232,7 +232,7 @@ def residual_page(residuals: pd.DataFrame, quantiles: pd.DataFrame, *, unit: str
         ax.set_xlabel("normal quantile")
         ax.set_ylabel(f"scaled {what}")
     if len(rest):
-        d.legend(loc="upper right", bbox_to_anchor=(1.02, -0.42), ncols=2)
+        figure.legend(*d.get_legend_handles_labels(), loc="outside lower right", ncols=4)
     if len(conditions) > 1:
         figure.legend(*a.get_legend_handles_labels(), loc="outside upper left", ncols=4)
     return figure

@@ -11,7 +11,9 @@ from accstudy.reports.render import KINDS
 
 UNITLESS = re.compile(
     r"^(|implant|implant, along the arch|scan, in order|sessions until a signal|normal quantile"
-    r"|fitted value|score|implants of the model|scaled (residual|random effect)|µm|ppm|°)$"
+    r"|fitted value|score|implants of the model"
+    r"|standard deviation of the logarithm, with its interval"
+    r"|scaled (residual|random effect)|µm|ppm|°)$"
 )
 HAS_UNIT = re.compile(r" / (µm|mm|°|ppm|s.d.)")
 
