@@ -38,6 +38,9 @@ STARTS = (0.3, 3.0)
 SMALL = 100
 """Levels up to which every start is tried: small sets of data may have several maxima."""
 
+REVIVED = 0.02
+"""Of the largest variance: from where a larger problem is climbed once more if one is zero."""
+
 _ZERO = 1e-5  # ratio that stands for zero, where the slope can still be worked out
 _STEPS = 200
 _RATIO_MAX = 1e3  # of two residual standard deviations
@@ -243,6 +246,11 @@ def maximise(
         first = np.concatenate([start[:k] ** 2, [1.0], np.exp(2 * start[k:])])
         starts = [first * _point(problem, first, reml).variance]
     found = [climb(problem, first, reml=reml) for first in starts]
+    zero = found[0][1][:k] == 0
+    if len(starts) == 1 and zero.any():  # two terms may share one spread in several ways
+        first = found[0][1].copy()
+        first[:k][zero] = REVIVED * first.max()
+        found.append(climb(problem, first, reml=reml))
     at = min((f[0] for f in found), key=lambda e: e.criterion)
     evaluations = sum(f[3] for f in found)
     if not np.isfinite(at.criterion):

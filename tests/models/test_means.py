@@ -7,11 +7,12 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
 from accstudy.errors import InputError
-from accstudy.models import fit_mixed
+from accstudy.models import ModelSpec, fit_mixed, model_tables
 from accstudy.models.bootstrap import bootstrap_test
 from accstudy.models.checks import leave_out, quantiles, spread_tests
 from accstudy.models.hypotheses import cell_rows
 from accstudy.models.means import contrasts, equivalence, holm, log_base, marginal_means, slopes
+from accstudy.models.results import spec_fit
 from accstudy.models.variances import component_tests, sd_limits
 from accstudy.selftest.published import case
 
@@ -44,10 +45,29 @@ def test_means_average_the_other_factors_equally_and_say_where_covariates_are_he
         if "technique[B]:angle_deg" in b
         else a + b["technique[B]"] + 10 * b["technique:angle_deg"]
     )
+    low, high = (marginal_means(fit, "technique", at={"angle_deg": v}) for v in (0.0, 20.0))
+    assert means["estimate"].to_numpy() == pytest.approx((low["estimate"] + high["estimate"]) / 2)
+    assert low["estimate"][0] != pytest.approx(means["estimate"][0], abs=1e-3)
     with pytest.raises(InputError, match='did you mean "angle_deg"'):
         marginal_means(fit, "technique", at={"angle": 1})
     with pytest.raises(InputError, match="no factor"):
         marginal_means(fit, "scan")
+
+
+def test_the_table_of_covariates_says_where_the_means_are_held(frame):
+    pairs = frame.rename(columns={"y_um": "distance_um"}).assign(
+        model="M1", condition=frame["technique"], cell="1", implant_a="I1", implant_b="I2"
+    )
+    held = {(): pairs["angle_deg"].mean(), (("angle_deg", 12.0),): 12.0}
+    for at, value in held.items():
+        spec = ModelSpec("m", "pair.distance_um", "technique * angle_deg", ("scan",), at=at)
+        found = model_tables([spec], pairs, pairs.iloc[:0], limits=False)
+        covariates = found.further["covariates"]
+        assert covariates["covariate"].tolist() == ["angle_deg"]
+        assert covariates["held"].to_numpy() == pytest.approx([value])
+        fit, _, _ = spec_fit(spec, pairs, pairs.iloc[:0], alignment="")
+        there = marginal_means(fit, "technique", at={"angle_deg": value})
+        assert found.means["estimate"].to_numpy() == pytest.approx(there["estimate"], abs=2e-6)
 
 
 def test_contrasts_are_differences_of_means_with_the_models_own_error(fit):

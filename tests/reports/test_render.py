@@ -57,7 +57,14 @@ def test_report_names_its_standards_its_title_and_its_language(kind, reports, co
     ("kind", "sections"),
     [
         ("validation", ["Verdict for each limit", "Pairs of implants", "Scan after scan"]),
-        ("comparison", ["Contrasts", "Checklist for a paper"]),
+        (
+            "comparison",
+            [
+                "Contrasts",
+                "Effect of angulation and implant count",
+                "Checklist for a paper",
+            ],
+        ),
         ("drift", ["How to read the charts", "Device A", "Devices side by side", "Baselines"]),
     ],
 )
