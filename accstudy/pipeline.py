@@ -204,6 +204,10 @@ def _run_locked(
     study = load_study(path, allow_outside=allow_outside)
     models = study.implants["model"].nunique()
     say(f"check: {len(study.scans)} scans of {models} model{'s' * (models != 1)}")
+    if first <= order.index("analyze"):
+        from accstudy.stages.model_checks import refuse_models
+
+        refuse_models(study)
     old = read_record(results)
     work = Work(path, study, old, say, allow_outside=allow_outside)
     if first <= order.index("measure") <= last:

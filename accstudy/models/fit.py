@@ -113,8 +113,8 @@ def assumed_fit(
     data : DataFrame
         Rows that the study will have; the response may be any number.
     sds : mapping of str to float
-        Standard deviation of each component, named as in `MixedFit.components`; those
-        that are absent are zero.
+        Standard deviation of each component, named as in `MixedFit.components`, or without
+        the level (``scan`` for all ``scan[...]``); those that are absent are zero.
 
     Returns
     -------
@@ -187,7 +187,8 @@ def _assumed(
 ) -> Optimum:
     """The point of these standard deviations, in a problem scaled so that they are its own."""
     residual = np.array([sds[f"residual[{v}]"] for v in levels] or [sds["residual"]], float)
-    theta = np.array([sds.get(n, 0.0) for n in names], float) / residual[0]
+    own = [sds.get(n, sds.get(n.partition("[")[0], 0.0)) for n in names]
+    theta = np.array(own, float) / residual[0]
     at = Evaluation(problem, theta, (residual[0] / residual) ** 2, True)
     scaled = replace(problem, scale=float(residual[0] / np.sqrt(at.variance)))
     at = replace(at, problem=scaled)

@@ -17,7 +17,7 @@ from accstudy.models.hypotheses import Cell, cell_rows, slope_rows
 if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit
 
-__all__ = ["contrasts", "equivalence", "holm", "log_base", "marginal_means", "slopes"]
+__all__ = ["contrasts", "equivalence", "holm", "log_base", "margin_bound", "marginal_means", "slopes"]
 
 _BASES = {"log": float(np.e), "log2": 2.0, "log10": 10.0}
 
@@ -314,7 +314,7 @@ def _judged(
     estimate, se, df = (table[c].to_numpy(float) for c in ("estimate", "se", "df"))
     p = equivalence_low = equivalence_high = np.full(len(table), np.nan)
     if margin is not None:
-        bound = _bound(fit, margin)
+        bound = margin_bound(fit.design.response, margin)
         p = equivalence(estimate, se, df, -np.inf if one_sided else -bound, bound)
         half = stats.t.ppf(confidence, df) * se  # what two one-sided tests look at
         equivalence_low, equivalence_high = estimate - half, estimate + half
@@ -334,15 +334,33 @@ def _judged(
     return table.assign(**absent)[_ORDER]
 
 
-def _bound(fit: MixedFit, margin: float) -> float:
-    base = log_base(fit.design.response)
+def margin_bound(response: str, margin: float) -> float:
+    """Equivalence margin on the scale of the response.
+
+    Parameters
+    ----------
+    response : str
+        Expression of the response.
+    margin : float
+        In its unit; of a log response the ratio that still counts as equal.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    InputError
+        If the margin is not above 0, or 1 for a ratio.
+    """
+    base = log_base(response)
     if base is None:
         if margin <= 0:
             raise InputError(f"the equivalence margin {margin:g} must be above 0")
         return margin
     if margin <= 1:
         raise InputError(
-            f"the equivalence margin {margin:g} of the log response {fit.design.response} "
+            f"the equivalence margin {margin:g} of the log response {response} "
             "must be a ratio above 1",
             hint="1.25 means: up to 25 % larger or the inverse of that",
         )

@@ -246,10 +246,12 @@ def _difference(known: Known, design: Comparison) -> tuple[float, float, float]:
     spec = known.spec
     fit = planned_fit(spec, planned_pairs(known, design), known.sds)
     if known.covariance is None:
+        whole = dict.fromkeys(c.partition("[")[0] for c in fit.components)
+        names = list(dict.fromkeys([*fit.components, *whole]))
         for name in known.sds:
-            if name not in fit.components:
+            if name not in names:
                 raise InputError(
-                    f'the model has no random term "{name}"', hint=nearest(name, fit.components)
+                    f'the model has no random term "{name}"', hint=nearest(name, names)
                 )
     held = dict(fit.design.centres) | dict(spec.at)
     cells = cell_rows(fit.design, (known.factor,), held)

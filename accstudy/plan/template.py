@@ -7,6 +7,7 @@ import textwrap
 from collections.abc import Callable
 
 from accstudy.errors import InputError
+from accstudy.models.specs import default_specs
 from accstudy.plan.protocol import Protocol
 from accstudy.tables import TABLES
 
@@ -220,19 +221,20 @@ def _of_validation(protocol: Protocol) -> str:
 
 
 def _of_comparison(protocol: Protocol) -> str:
+    """The usual model of distance, the number of implants among its effects."""
     factor = next(iter(protocol.design.conditions))
-    fixed = f"{factor} * (angulation_deg + path_mm + n_implants)"
+    columns = [factor, "operator", "session"]
+    usual = default_specs("comparison", columns, condition=[factor])[0]
+    fixed = usual.fixed.replace("path_mm)", "path_mm + n_implants)")
+    random = ",\n".join(f"  {_string(term)}" for term in usual.random)
     model = [
         _line("[[model]]", "the primary question; more may follow"),
         _line('name = "distance"', "in tables and report"),
         _line('response = "pair.distance_um"', "a column of pair_deviations or implant_deviations"),
         _line(f"fixed = {_string(fixed)}", "what is tested"),
-        _line(
-            f'random = ["model", "condition:model", "pair", "condition:pair", "operator/session", '
-            f'"operator:{factor}", "scan", "path_mm | operator", "path_mm | operator:{factor}", '
-            '"angulation_deg | scan", "path_mm | scan"]',
-            'what varies by chance; / nests, "angulation_deg | scan" is a slope of its own a scan',
-        ),
+        '# what varies by chance: "path_mm | scan" is a slope of its own a scan, "implants" are the\n'
+        '# positions that pairs share, "scan by technique" lets techniques scatter differently',
+        f"random = [\n{random},\n]",
         _line("# equivalence_margin = 20", "um; write it down before the first scan"),
     ]
     return _SEATING + "\n" + "\n".join(model) + "\n"

@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, Severity, StudyError, gravest_first, place
+from accstudy.stages.model_checks import model_faults
 from accstudy.stages.trial import try_scans
 from accstudy.stages.workers import each
 from accstudy.study.load import Surveyed, resolve, survey_study
@@ -57,6 +58,7 @@ def check_study(
             *found.findings,
             *_drawings(path, found.settings, allow_outside),
             *_meshes(path, found, jobs=jobs, scheduler=scheduler, outside=allow_outside, show=show),
+            *(model_faults(found.study) if found.study else ()),
             *(try_scans(found.study, allow_outside=allow_outside) if found.study else ()),
         ]
     )

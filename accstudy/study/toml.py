@@ -13,7 +13,7 @@ from pydantic import BaseModel, ValidationError
 from accstudy.errors import Finding, Severity, StudyError, nearest, place
 from accstudy.study.settings import Settings
 
-__all__ = ["read_settings"]
+__all__ = ["key_row", "read_settings"]
 
 _MAX_BYTES = 1_000_000
 
@@ -72,6 +72,19 @@ def read_settings(path: Path) -> Settings:
     except ValidationError as error:
         rows = _Rows(text)
         raise StudyError(_faults(error, name, rows)) from None
+
+
+def key_row(path: Path, keys: Sequence[int | str]) -> int | None:
+    """Line of a key, or of the table it would stand in.
+
+    Parameters
+    ----------
+    path : Path
+        The file, which was read without fault.
+    keys : sequence of str or int
+        Tables and key; numbers count the entries of a list of tables from 0.
+    """
+    return _Rows(path.read_bytes().decode("utf-8-sig")).find(keys)
 
 
 def _fault(code: str, what: str, where: str, mend: str = "") -> Finding:

@@ -1,0 +1,84 @@
+"""Are the models of a study such that its scans can answer them? Asked before any is measured."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from accstudy.errors import Finding, Severity, StudyError, place
+from accstudy.models.reading import spec_faults
+from accstudy.models.specs import ModelSpec
+from accstudy.stages.compare import deviations
+from accstudy.stages.references import references_with_scans
+from accstudy.study.load import Study
+from accstudy.study.toml import key_row
+from accstudy.tables import shape
+
+__all__ = ["model_faults", "refuse_models"]
+
+_JITTER_MM, _JITTER = 0.02, 0.002
+
+
+def model_faults(study: Study) -> list[Finding]:
+    """Read the models of study.toml against the scans that are listed.
+
+    Every scan is taken to lie on its reference but for a little noise, and the models are built
+    by the code that will fit them: what that refuses is refused here.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+
+    Returns
+    -------
+    list of Finding
+        Errors for unknown columns and formulas that cannot be, each with its place and the
+        nearest name; warnings for effects that the scans do not tell apart.
+    """
+    if not study.settings.model or study.usable.empty:
+        return []
+    pairs, singles = deviations(study, _on_the_reference(study))
+    kept = set(study.usable["scan"])
+    pairs, singles = (t[t["scan"].isin(kept)].reset_index(drop=True) for t in (pairs, singles))
+    found = []
+    for number, settings in enumerate(study.settings.model):
+        spec = ModelSpec(**dict(settings))
+        alignment = study.settings.analysis.alignment
+        for key, fault in spec_faults(spec, pairs, singles, alignment=alignment):
+            row = key_row(study.path / "study.toml", ("model", number, key))
+            where = place("study.toml", row, f"model.{key}")
+            found.append(replace(fault, what=f'model "{spec.name}": {fault.what}', where=where))
+    return list(dict.fromkeys(found))
+
+
+def refuse_models(study: Study) -> None:
+    """Stop a run whose models can never be fitted.
+
+    Raises
+    ------
+    StudyError
+        With every error of `model_faults`.
+    """
+    faults = [f for f in model_faults(study) if f.severity is Severity.ERROR]
+    if faults:
+        raise StudyError(faults)
+
+
+def _on_the_reference(study: Study) -> pd.DataFrame:
+    """Poses of every scan as the reference has them, with noise that is always the same."""
+    rng = np.random.default_rng(0)
+    parts = []
+    for reference, scans in references_with_scans(study):
+        one = reference.assign(status="ok")
+        parts += [one.assign(scan=scan) for scan in scans]
+    poses = pd.concat(parts, ignore_index=True)
+    for columns, size in ((["x_mm", "y_mm", "z_mm"], _JITTER_MM), (_AXES, _JITTER)):
+        poses[columns] += rng.normal(0, size, (len(poses), len(columns)))
+    poses[_AXES] /= np.linalg.norm(poses[_AXES].to_numpy(float), axis=1)[:, None]
+    return shape("poses", poses)
+
+
+_AXES = ["axis_x", "axis_y", "axis_z"]

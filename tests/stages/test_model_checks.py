@@ -1,0 +1,124 @@
+"""What a model names is read against the scans before any of them is measured."""
+
+import shutil
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from accstudy.errors import Severity, StudyError
+from accstudy.pipeline import run_study
+from accstudy.stages.check import check_study
+from accstudy.stages.model_checks import model_faults
+from accstudy.study.load import load_study
+
+SAMPLE = Path(__file__).parents[2] / "sample_study/comparison"
+
+GOOD = {
+    "name": '"distance"',
+    "response": '"pair.distance_um"',
+    "fixed": '"technique * path_mm"',
+    "random": '["scan", "pair"]',
+}
+
+
+@pytest.fixture
+def folder(tmp_path):
+    """The comparison sample with a scan of every model, technique and operator."""
+    text = (SAMPLE / "study.toml").read_text(encoding="utf-8")
+    (tmp_path / "study.toml").write_text(text[: text.index("[[model]]")], encoding="utf-8")
+    shutil.copytree(SAMPLE / "reference", tmp_path / "reference")
+    scans = pd.read_csv(SAMPLE / "scans.csv", dtype=str)
+    kept = scans[scans["status"].fillna("") != "failed"]
+    kept = kept.drop_duplicates(["model", "technique", "operator"])
+    kept.to_csv(tmp_path / "scans.csv", index=False)
+    poses = pd.read_csv(SAMPLE / "poses.csv", dtype=str)
+    poses[poses["scan"].isin(kept["scan"])].to_csv(tmp_path / "poses.csv", index=False)
+    return tmp_path
+
+
+def add_model(folder, **changed):
+    """Append a model and return the line on which each of its keys stands."""
+    file = folder / "study.toml"
+    lines = file.read_text(encoding="utf-8").splitlines() + ["", "[[model]]"]
+    rows = {}
+    for key, value in {**GOOD, **changed}.items():
+        lines.append(f"{key} = {value}")
+        rows[key] = len(lines)
+    file.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return rows
+
+
+def test_models_that_can_be_fitted_give_no_finding(folder):
+    add_model(folder)
+    add_model(folder, name='"angle"', response='"log(abs(pair.angle_deg))"', at='[["path_mm", 20]]')
+    add_model(folder, name='"worst"', response='"scan.worst_distance_um"', fixed='"C(n_implants)"',
+              random='["model", "operator/session"]')  # fmt: skip
+    add_model(folder, name='"own"', response='"implant.vertical_um"', random='["scan by technique"]',
+              fixed='"technique + I(angulation_deg ** 2)"', residual_sd_by='"technique"')  # fmt: skip
+    assert model_faults(load_study(folder)) == []
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "said", "mend"),
+    [
+        ("response", '"pair.distnce_um"', '"distnce_um"', 'did you mean "distance_um"?'),
+        ("response", '"scan.worst_distance"', '"worst_distance"', '"worst_distance_um"'),
+        ("response", '"sin(pair.distance_um)"', '"sin"', "use one of: log"),
+        ("response", '"1"', "names no column", ""),
+        ("response", '"pair.implant_a"', "does not hold numbers", ""),
+        ("response", '"spread(pair.distnce_um)"', '"distnce_um"', ""),
+        ("response", '"pair.distance_um + implant.vertical_um"', "mixes", "use one of them"),
+        ("fixed", '"techniqe * path_mm"', '"techniqe"', 'did you mean "technique"?'),
+        ("fixed", '"technique + log(pathmm)"', '"pathmm"', 'did you mean "path_mm"?'),
+        ("fixed", '"technique *"', "ends too early", "join columns by"),
+        ("fixed", '""', "write 1 for a mean", ""),
+        ("fixed", '"technique + I(2)"', "names no column", ""),
+        ("fixed", '"technique + (1 | scan)"', "random term", "move it to random"),
+        ("fixed", '"technique + distance_um"', "what is modelled", "leave it out"),
+        ("fixed", '"log(technique)"', "does not hold numbers", ""),
+        ("random", '["scan", "operatr/session"]', '"operatr"', 'did you mean "operator"?'),
+        ("random", '["path | scan"]', '"path"', "path_mm"),
+        ("random", '["technique | scan"]', "does not hold numbers", ""),
+        ("random", '["scan ||"]', "cannot read", 'write "a"'),
+        ("residual_sd_by", '"techniqe"', '"techniqe"', 'did you mean "technique"?'),
+        ("at", '[["span_mm", 20]]', '"span_mm"', "path_mm"),
+    ],
+)  # fmt: skip
+def test_what_can_never_be_fitted_is_an_error_with_its_line(folder, key, value, said, mend):
+    add_model(folder)
+    row = add_model(folder, name='"second"', **{key: value})[key]
+    (found,) = model_faults(load_study(folder))
+    assert found.severity is Severity.ERROR
+    assert said in found.what and found.what.startswith('model "second": ')
+    assert mend in found.mend
+    assert found.where == f"study.toml:{row}:model.{key}"
+
+
+def test_all_faults_of_all_models_come_at_once_and_nothing_is_measured(folder):
+    add_model(folder, fixed='"techniqe * pth_mm"', random='["scn"]')
+    add_model(folder, name='"second"', residual_sd_by='"divice"')
+    named = ["techniqe", "pth_mm", "scn", "divice"]
+    for name, fault in zip(named, model_faults(load_study(folder)), strict=True):
+        assert f'"{name}"' in fault.what
+    assert sum(f.where.startswith("study.toml:") for f in check_study(folder)) == len(named)
+    with pytest.raises(StudyError, match="techniqe"):
+        run_study(folder, until="measure")
+    assert not (folder / "results").exists()
+
+
+def test_a_margin_of_a_log_response_is_a_ratio(folder):
+    add_model(folder, response='"log(abs(pair.distance_um))"', equivalence_margin="0.5")
+    (found,) = model_faults(load_study(folder))
+    assert "ratio above 1" in found.what and found.where.endswith("model.equivalence_margin")
+
+
+def test_effects_that_the_scans_do_not_tell_apart_are_warnings(folder):
+    add_model(folder, fixed='"technique + span_mm + I(span_mm / 1000)"')
+    add_model(folder, name='"many"', response='"scan.worst_distance_um"', fixed='"scan"',
+              random='["model"]')  # fmt: skip
+    found = model_faults(load_study(folder))
+    assert [(f.severity, f.code) for f in found] == [
+        (Severity.WARNING, "aliased"),
+        (Severity.WARNING, "too-few-rows"),
+    ]
