@@ -17,7 +17,15 @@ from accstudy.models.hypotheses import Cell, cell_rows, slope_rows
 if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit
 
-__all__ = ["contrasts", "equivalence", "holm", "log_base", "margin_bound", "marginal_means", "slopes"]
+__all__ = [
+    "contrasts",
+    "equivalence",
+    "holm",
+    "log_base",
+    "margin_bound",
+    "marginal_means",
+    "slopes",
+]
 
 _BASES = {"log": float(np.e), "log2": 2.0, "log10": 10.0}
 

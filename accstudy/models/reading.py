@@ -15,7 +15,7 @@ from accstudy.models.expression import columns_of, evaluate
 from accstudy.models.formula import expand
 from accstudy.models.grouping import expand_random, groupings, random_columns
 from accstudy.models.means import margin_bound
-from accstudy.models.responses import SPREAD, model_frame, plain_response
+from accstudy.models.responses import model_frame, plain_response
 from accstudy.models.specs import ModelSpec
 
 __all__ = ["spec_faults"]

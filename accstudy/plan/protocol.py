@@ -39,6 +39,8 @@ class Design:
         Time at the bench.
     conditions : mapping of str to tuple of str
         Factor columns with their levels.
+    turns : int
+        Consecutive models that take turns: an operator scans one of them a session.
     """
 
     models: tuple[str, ...]
@@ -49,6 +51,7 @@ class Design:
     minutes_per_scan: float
     minutes_per_session: float
     conditions: Mapping[str, tuple[str, ...]]
+    turns: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +97,7 @@ class Protocol:
         for levels in d.conditions.values():
             combinations *= len(levels)
         blocks = len(d.operators) * len(d.sessions)
-        return len(d.models) * blocks * d.repeats * combinations
+        return len(d.models) * blocks * d.repeats * combinations // d.turns
 
 
 _ITEMS = {
@@ -185,7 +188,7 @@ def parse_protocol(text: str, *, file: str = "protocol") -> Protocol:
             _keys(item, wanted, sorted(wanted), file, section)
     design = raw["design"]
     names = [f.name for f in fields(Design)]
-    _keys(design, set(names), names, file, "design")
+    _keys(design, set(names), [n for n in names if n != "turns"], file, "design")
     return Protocol(
         name=str(raw["name"]),
         kind=str(raw["kind"]),
@@ -207,6 +210,7 @@ def parse_protocol(text: str, *, file: str = "protocol") -> Protocol:
             minutes_per_scan=float(design["minutes_per_scan"]),
             minutes_per_session=float(design["minutes_per_session"]),
             conditions={k: tuple(v) for k, v in design["conditions"].items()},
+            turns=int(design.get("turns", 1)),
         ),
         order=str(raw["order"]["text"]).strip(),
     )
@@ -250,5 +254,6 @@ def protocol_schedule(protocol: Protocol, *, seed: int, **changes: Any) -> Sched
         "repeats": d.repeats,
         "reseat": d.reseat,
         "columns": ("software", "body_uses"),
+        "turns": d.turns,
     }
     return schedule(seed=seed, **(arguments | changes))

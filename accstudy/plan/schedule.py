@@ -50,6 +50,7 @@ def schedule(
     seed: int,
     reseat: bool = True,
     columns: Sequence[str] = (),
+    turns: int = 1,
 ) -> Schedule:
     """Draw a random order of scans, blocked by session and operator.
 
@@ -70,6 +71,9 @@ def schedule(
         Whether the scan bodies are taken off and seated anew before each scan.
     columns : sequence of str, optional
         Further empty columns to be filled in at the bench.
+    turns : int, optional
+        So many consecutive models take turns: an operator scans one of them a session, in an
+        order drawn for each operator; 1 for all models in every session.
 
     Returns
     -------
@@ -84,18 +88,32 @@ def schedule(
     -----
     Within a session the operators follow in random order, each with a block of all
     scans in random order: time of day, warming up and tiring are spread over what
-    is compared, and session and operator stay blocks.
+    is compared, and session and operator stay blocks. Where models take turns, which of
+    them an operator scans first is drawn, so no session goes with a model.
     """
     _check(models=models, operators=operators, sessions=sessions, **conditions)
     if repeats < 1:
         raise InputError("repeats must be 1 or more")
+    if turns > 1 and min(turns, len(models)) > len(sessions):
+        raise InputError(
+            f"models that take turns by {turns} need {turns} sessions, or some are never scanned",
+            hint="add a session, or scan every model in every session",
+        )
     rng = np.random.default_rng(seed)
+    groups = [models[i : i + turns] for i in range(0, len(models), turns)]
+    turn = {o: [rng.permutation(len(g)) for g in groups if turns > 1] for o in operators}
     factors = list(conditions)
     combinations = list(itertools.product(*conditions.values()))
     rows: list[dict[str, object]] = []
-    for session in sessions:
+    for number, session in enumerate(sessions):
         for operator in (operators[i] for i in rng.permutation(len(operators))):
-            block = list(itertools.product(models, combinations, range(1, repeats + 1)))
+            own = [
+                group[order[number % len(group)]]
+                for group, order in zip(groups, turn[operator], strict=turns > 1)
+            ]
+            block = list(
+                itertools.product(own if turns > 1 else models, combinations, range(1, repeats + 1))
+            )
             for at in rng.permutation(len(block)):
                 model, levels, repeat = block[int(at)]
                 rows.append(

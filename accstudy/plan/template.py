@@ -232,7 +232,7 @@ def _of_comparison(protocol: Protocol) -> str:
         _line('name = "distance"', "in tables and report"),
         _line('response = "pair.distance_um"', "a column of pair_deviations or implant_deviations"),
         _line(f"fixed = {_string(fixed)}", "what is tested"),
-        '# what varies by chance: "path_mm | scan" is a slope of its own a scan, "implants" are the\n'
+        '# what varies by chance: "path_mm | scan" is a slope of its own a scan, "implants" are\n'
         '# positions that pairs share, "scan by technique" lets techniques scatter differently',
         f"random = [\n{random},\n]",
         _line("# equivalence_margin = 20", "um; write it down before the first scan"),

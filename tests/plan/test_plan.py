@@ -382,6 +382,23 @@ def test_blocks_are_whole_and_the_order_within_is_random():
     assert csv_bytes("scans", scans, factors=("device", "operator")).startswith(b"scan,model,file")
 
 
+def test_models_that_take_turns_are_scanned_once_each_and_go_with_no_session():
+    kinds = [f"{kind} {twin}" for kind in ("4", "6", "8") for twin in "ab"]
+    order = ORDER | {"models": kinds, "operators": [f"operator {k}" for k in range(8)]}
+    scans = schedule(**order, seed=5, turns=2).scans
+    assert len(scans) == 6 * 8 * 2 * 4 * 3 // 2
+    for _, own in scans.groupby(["session", "operator"]):
+        assert sorted(m[0] for m in own["model"].unique()) == ["4", "6", "8"]
+    for _, own in scans.groupby("operator"):
+        assert set(own["model"]) == set(kinds)
+        assert own.groupby("model")["session"].nunique().max() == 1
+    assert scans.groupby("session")["model"].nunique().tolist() == [6, 6]
+    alone = schedule(**(order | {"models": ["M"]}), seed=5, turns=2).scans
+    assert alone.groupby("operator")["session"].nunique().tolist() == [2] * 8
+    with pytest.raises(InputError, match="need 2 sessions"):
+        schedule(**(order | {"sessions": ["day 1"]}), seed=5, turns=2)
+
+
 def test_the_seed_is_the_order():
     one, same, other = (schedule(**ORDER, seed=s).scans for s in (7, 7, 8))
     assert one.equals(same)

@@ -40,7 +40,7 @@ def folder(tmp_path):
 def add_model(folder, **changed):
     """Append a model and return the line on which each of its keys stands."""
     file = folder / "study.toml"
-    lines = file.read_text(encoding="utf-8").splitlines() + ["", "[[model]]"]
+    lines = [*file.read_text(encoding="utf-8").splitlines(), "", "[[model]]"]
     rows = {}
     for key, value in {**GOOD, **changed}.items():
         lines.append(f"{key} = {value}")
@@ -54,8 +54,9 @@ def test_models_that_can_be_fitted_give_no_finding(folder):
     add_model(folder, name='"angle"', response='"log(abs(pair.angle_deg))"', at='[["path_mm", 20]]')
     add_model(folder, name='"worst"', response='"scan.worst_distance_um"', fixed='"C(n_implants)"',
               random='["model", "operator/session"]')  # fmt: skip
-    add_model(folder, name='"own"', response='"implant.vertical_um"', random='["scan by technique"]',
-              fixed='"technique + I(angulation_deg ** 2)"', residual_sd_by='"technique"')  # fmt: skip
+    bent = '"technique + I(angulation_deg ** 2)"'
+    add_model(folder, name='"own"', response='"implant.vertical_um"', fixed=bent,
+              random='["scan by technique"]', residual_sd_by='"technique"')  # fmt: skip
     assert model_faults(load_study(folder)) == []
 
 
@@ -90,7 +91,8 @@ def test_what_can_never_be_fitted_is_an_error_with_its_line(folder, key, value, 
     row = add_model(folder, name='"second"', **{key: value})[key]
     (found,) = model_faults(load_study(folder))
     assert found.severity is Severity.ERROR
-    assert said in found.what and found.what.startswith('model "second": ')
+    assert said in found.what
+    assert found.what.startswith('model "second": ')
     assert mend in found.mend
     assert found.where == f"study.toml:{row}:model.{key}"
 
@@ -110,7 +112,8 @@ def test_all_faults_of_all_models_come_at_once_and_nothing_is_measured(folder):
 def test_a_margin_of_a_log_response_is_a_ratio(folder):
     add_model(folder, response='"log(abs(pair.distance_um))"', equivalence_margin="0.5")
     (found,) = model_faults(load_study(folder))
-    assert "ratio above 1" in found.what and found.where.endswith("model.equivalence_margin")
+    assert "ratio above 1" in found.what
+    assert found.where.endswith("model.equivalence_margin")
 
 
 def test_effects_that_the_scans_do_not_tell_apart_are_warnings(folder):
