@@ -1,6 +1,6 @@
 """How often do the models of a comparison find a difference between techniques that are alike?
 
-    python tests/simulations/type1_operators.py [--draws 2000] [--only TEXT ...]
+    python tests/simulations/type1_operators.py [--draws 600] [--only TEXT ...]
 
 Studies of the distance deviation of pairs in which nothing has an effect on the mean, while
 operators, sessions, scans and implants err in the ways that real ones do: scans are stretched,
@@ -34,15 +34,16 @@ Floats = np.ndarray
 class Layout:
     """A study: counts, and standard deviations of what varies.
 
-    Stretch is in ppm of the span; errors of position in um along each axis.
+    Stretch is in ppm of the span; errors of position in um along each axis. ``counts`` are
+    the implants of every model; with ``turns`` an operator scans every second model in a session.
     """
 
     name: str
     operators: int = 3
     sessions: int = 3
     repeats: int = 3
-    implants: int = 6
-    models: int = 2
+    counts: tuple[int, ...] = (6, 6)
+    turns: bool = False
     scan_ppm: float = 150.0
     place_um: float = 8.0
     operator_ppm: float = 100.0
@@ -54,56 +55,65 @@ class Layout:
     kept: float = 1.0
 
 
+PROTOCOL = Layout(
+    "", operators=4, sessions=2, repeats=2, counts=(4, 4, 4, 4, 6, 6, 6, 6), turns=True
+)
+"""The design of the protocol technique_comparison."""
+
 LAYOUTS = (
     Layout("no interaction"),
     Layout("no interaction, 6 operators", operators=6, sessions=2, repeats=2),
-    Layout("no interaction, 4 implants", implants=4),
+    Layout("no interaction, 4 implants", counts=(4, 4)),
     Layout("operator x technique 200 ppm", operator_technique_ppm=200.0),
     Layout("operator x technique 400 ppm", operator_technique_ppm=400.0),
     Layout("operator x technique 400 ppm, 6 operators", operators=6, sessions=2, repeats=2,
            operator_technique_ppm=400.0),
-    Layout("operator x technique 400 ppm, 4 implants", implants=4, operator_technique_ppm=400.0),
+    Layout("operator x technique 400 ppm, 4 implants", counts=(4, 4), operator_technique_ppm=400.0),
     Layout("session x technique 200 ppm", session_technique_ppm=200.0),
     Layout("session x technique 400 ppm", session_technique_ppm=400.0),
     Layout("session 200 ppm, 6 operators", operators=6, sessions=2, repeats=2, session_ppm=200.0),
     Layout("implant x technique 5 um", implant_technique_um=5.0),
     Layout("implant x technique 10 um", implant_technique_um=10.0),
-    Layout("implant x technique 10 um, 4 implants", implants=4, implant_technique_um=10.0),
+    Layout("implant x technique 10 um, 4 implants", counts=(4, 4), implant_technique_um=10.0),
     Layout("scan spread 4 : 1, unbalanced", scan_ratio=4.0, kept=0.34),
     Layout("scan spread 1 : 4, unbalanced", scan_ratio=0.25, kept=0.34),
+    replace(PROTOCOL, name="the protocol, no interaction"),
+    replace(PROTOCOL, name="the protocol, operator x technique 400 ppm",
+            operator_technique_ppm=400.0),
+    replace(PROTOCOL, name="the protocol, implant x technique 10 um", implant_technique_um=10.0),
 )  # fmt: skip
 
 TILTS_DEG = ((0.0, 20.0, 10.0, 30.0, 5.0, 15.0), (15.0, 5.0, 30.0, 0.0, 25.0, 10.0))
 
 
-def geometry(layout: Layout) -> tuple[pd.DataFrame, list[Floats]]:
-    """Pairs of every model, and the positions of its implants, mm."""
-    rows, places = [], []
-    for m in range(layout.models):
-        t = np.linspace(-1.25, 1.25, layout.implants)
+def geometry(layout: Layout) -> pd.DataFrame:
+    """Pairs of every model."""
+    rows = []
+    for m, n in enumerate(layout.counts):
+        t = np.linspace(-1.25, 1.25, n)
         place = np.column_stack([23 * np.sin(t), 30 * np.cos(t) - 12, 0.5 * np.cos(3 * t + m)])
         path = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(place, axis=0), axis=1))])
         tilt = TILTS_DEG[m % 2]
-        for a, b in combinations(range(layout.implants), 2):
+        for a, b in combinations(range(n), 2):
             line = place[b] - place[a]
             span = float(np.linalg.norm(line))
-            rows.append((f"M{m + 1}", m, a, b, span, path[b] - path[a], max(tilt[a], tilt[b]),
+            rows.append((f"M{m + 1}", m, n, a, b, span, path[b] - path[a], max(tilt[a], tilt[b]),
                          *(line / span)))  # fmt: skip
-        places.append(place)
-    columns = ["model", "m", "a", "b", "span_mm", "path_mm", "angulation_deg",
+    columns = ["model", "m", "n_implants", "a", "b", "span_mm", "path_mm", "angulation_deg",
                "direction_x", "direction_y", "direction_z"]  # fmt: skip
-    return pd.DataFrame(rows, columns=columns), places
+    return pd.DataFrame(rows, columns=columns)
 
 
 def study(layout: Layout, rng: np.random.Generator) -> pd.DataFrame:
     """Rows of ``pair_deviations`` without the deviations."""
-    pairs, _ = geometry(layout)
+    pairs = geometry(layout)
     scans = pd.DataFrame(
         [
             (f"M{m + 1}", f"operator {o + 1}", str(s + 1), t, r)
-            for m in range(layout.models)
+            for m in range(len(layout.counts))
             for o in range(layout.operators)
             for s in range(layout.sessions)
+            if not layout.turns or (m + m // 2 * o + s) % 2 == 0
             for t in ("A", "B")
             for r in range(layout.repeats)
         ],
@@ -116,7 +126,6 @@ def study(layout: Layout, rng: np.random.Generator) -> pd.DataFrame:
     frame["cell"] = frame["operator"] + " / " + frame["session"]
     frame["implant_a"] = "I" + (frame["a"] + 1).astype(str)
     frame["implant_b"] = "I" + (frame["b"] + 1).astype(str)
-    frame["n_implants"] = layout.implants
     frame["steps"] = frame["b"] - frame["a"]
     frame["distance_um"] = rng.normal(size=len(frame))
     return frame
@@ -167,7 +176,7 @@ class Errors:
 
     def _place(self, rng: np.random.Generator, um: float, *columns: str) -> Floats:
         codes, n = self._level(columns)
-        error = rng.normal(0, um, (n, self.layout.implants, 3))
+        error = rng.normal(0, um, (n, max(self.layout.counts), 3))
         a, b = self.ends
         return np.sum((error[codes, b] - error[codes, a]) * self.direction, axis=1)
 
@@ -218,7 +227,7 @@ def rates(layout: Layout, spec: ModelSpec, draws: int, seed: int) -> tuple[pd.Se
 def main() -> None:
     """Run the designs and print the table."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--draws", type=int, default=2000)
+    parser.add_argument("--draws", type=int, default=600)
     parser.add_argument("--only", nargs="*", default=[""])
     parser.add_argument("--random", nargs="*", default=None)
     options = parser.parse_args()
