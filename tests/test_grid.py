@@ -5,7 +5,7 @@ from decimal import ROUND_HALF_UP, Decimal
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from accstudy.difference import table_difference
@@ -33,6 +33,8 @@ def test_last_bits_change_no_text_where_the_number_is_a_tie_or_written_already(v
     step = step_of(np.array([value]), decimals)[0]
     for start in (on_grid(np.array([value]), decimals)[0], (np.rint(value / step) + 0.5) * step):
         moved = start + n * np.spacing(start)
+        # beyond some 1e7 steps, so many last bits are more than rounding
+        assume(abs(moved - start) < 4e-5 * step)
         texts = number_texts(np.array([start, moved]), decimals)
         assert texts[0] == texts[1]
 

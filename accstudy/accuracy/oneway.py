@@ -20,6 +20,7 @@ __all__ = [
     "LIMIT_FACTOR",
     "Layouts",
     "OneWay",
+    "Witnesses",
     "half_width",
     "layouts",
     "one_way",
@@ -116,6 +117,24 @@ class Layouts:
         return np.where(self.df_within == 0, self.ms_between, both)
 
 
+@dataclass(frozen=True)
+class Witnesses:
+    """What the bias of each layout rests on.
+
+    Parameters
+    ----------
+    layouts : Layouts
+        One result for each group that stands for itself: a cell, or an operator.
+    shared, shared_df : ndarray, shape (G,)
+        Variance of the general mean from sessions that the operators share, which their
+        means cannot show, and its degrees of freedom; 0 and 1 where there are none.
+    """
+
+    layouts: Layouts
+    shared: Floats
+    shared_df: Floats
+
+
 def _divide(a: npt.ArrayLike, b: npt.ArrayLike) -> Floats:
     top, bottom = np.asarray(a, dtype=float), np.asarray(b, dtype=float)
     out = np.full(top.shape, np.nan)
@@ -205,7 +224,7 @@ def one_way_table(
     *,
     confidence: float = 0.95,
     u_reference: npt.ArrayLike = 0.0,
-    witnesses: Layouts | None = None,
+    witnesses: Witnesses | None = None,
 ) -> pd.DataFrame:
     """Bias, precision, intervals and limits of many one-way layouts.
 
@@ -218,9 +237,9 @@ def one_way_table(
     u_reference : array_like, optional
         Standard uncertainty that all results of a layout share (reference,
         temperature), unit of the results; one for all or one a layout.
-    witnesses : Layouts, optional
-        The same results in the groups that are independent witnesses of the bias,
-        where cells are not: operators who made several cells each.
+    witnesses : Witnesses, optional
+        What the bias rests on where cells are no independent witnesses of it:
+        operators who made several cells each, sessions that operators share.
 
     Returns
     -------
@@ -247,9 +266,15 @@ def one_way_table(
     """
     alpha = 1.0 - confidence
     u_ref = np.broadcast_to(np.asarray(u_reference, dtype=float), found.mean.shape)
-    variance, df = variance_of_mean(witnesses or found)
-    u_bias = np.sqrt(variance + u_ref**2)
+    variance, df = variance_of_mean(witnesses.layouts if witnesses else found)
     half = half_width(np.sqrt(variance), df, u_ref, confidence)
+    if witnesses:
+        # each source of scatter with its own factor, in squares
+        shared = half_width(np.sqrt(witnesses.shared), witnesses.shared_df, 0.0, confidence)
+        half = np.hypot(half, shared)
+        df = np.where(witnesses.shared > 0, np.minimum(df, witnesses.shared_df), df)
+        variance = variance + witnesses.shared
+    u_bias = np.sqrt(variance + u_ref**2)
     var_r, var_R = found.var_within, found.var_total
     r_low, r_high = _chi2_interval(var_r, found.df_within, alpha)
     R_low, R_high = _total_interval(found, alpha)

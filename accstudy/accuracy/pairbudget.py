@@ -11,7 +11,7 @@ import pandas as pd
 
 from accstudy.accuracy.budget import Part, propagate
 from accstudy.accuracy.measurands import pair_results, results
-from accstudy.accuracy.oneway import Layouts, half_width, layouts, variance_of_mean
+from accstudy.accuracy.oneway import Layouts, Witnesses, half_width, layouts, variance_of_mean
 from accstudy.accuracy.reference import pair_reference_u, seated_once, temperature_u_um
 from accstudy.accuracy.samples import witnesses
 from accstudy.tables import empty, shape
@@ -175,11 +175,15 @@ def uncertainty_budget(
 
 def _rows(parts: list[Part], confidence: float) -> list[dict[str, object]]:
     known = [p for p in parts if p.counted and not math.isnan(p.u)]
-    scatter = math.sqrt(sum(p.u**2 for p in known if math.isfinite(p.df)))
-    shared = math.sqrt(sum(p.u**2 for p in known if math.isinf(p.df)))
-    df = min((p.df for p in known if math.isfinite(p.df)), default=math.inf)
-    u = math.hypot(scatter, shared)
-    expanded = float(half_width(scatter, df if scatter else 1.0, shared, confidence))
+    squares: dict[float, float] = {}
+    for p in known:
+        squares[p.df] = squares.get(p.df, 0.0) + p.u**2
+    shared = math.sqrt(squares.pop(math.inf, 0.0))
+    df = min((d for d, square in squares.items() if square > 0), default=math.inf)
+    u = math.sqrt(shared**2 + sum(squares.values()))
+    # sources with degrees of freedom of their own keep their own factor
+    halves = [half_width(math.sqrt(square), d, 0.0, confidence) for d, square in squares.items()]
+    expanded = math.hypot(*map(float, halves), float(half_width(0.0, 1.0, shared, confidence)))
     rows: list[dict[str, object]] = [
         {
             "part": p.name,
@@ -201,7 +205,7 @@ def _rows(parts: list[Part], confidence: float) -> list[dict[str, object]]:
             "how": "root of the sum of squares; degrees of freedom of the scatter",
         }
     )
-    together = Part("scatter", scatter, df)
+    together = [Part("scatter", math.sqrt(square), d) for d, square in squares.items()]
     rest = [p for p in known if math.isinf(p.df)]
     rows.append(
         {
@@ -209,7 +213,9 @@ def _rows(parts: list[Part], confidence: float) -> list[dict[str, object]]:
             "u_um": expanded,
             "df": found,
             "k": expanded / u if u > 0 else math.nan,
-            "monte_carlo_um": propagate([together, *rest], confidence=confidence, log2_draws=13)[1],
+            "monte_carlo_um": propagate([*together, *rest], confidence=confidence, log2_draws=13)[
+                1
+            ],
             "how": f"{100 * confidence:g} %: Student's t for scatter, the normal factor for what "
             "is known, in squares; half of the interval of the bias",
         }
@@ -287,12 +293,14 @@ def _fit_part(u: float | None, n: int) -> Part:
     )
 
 
-def _spread_parts(sums: Layouts, witnesses: Layouts, g: int) -> list[Part]:
+def _spread_parts(sums: Layouts, means: Witnesses, g: int) -> list[Part]:
     """Scatter of the bias: the variance of cell means, and how much of it repeats explain.
 
     Both parts rest on the same cell means (or operators' means) and their degrees of
-    freedom; in squares they add up to the variance behind the interval of the bias.
+    freedom; in squares they add up, with what operators' sessions share, to the variance
+    behind the interval of the bias.
     """
+    witnesses = means.layouts
     n, p = int(sums.n[g]), int(witnesses.cells[g])
     if n == 1:
         unknown = "one scan: cannot be said"
@@ -308,12 +316,18 @@ def _spread_parts(sums: Layouts, witnesses: Layouts, g: int) -> list[Part]:
             Part("repeatability", math.sqrt(whole), df, how=f"s_r over root n, {n} scans"),
             Part("cells", math.nan, counted=False, how=how),
         ]
+    days = []
+    if means.shared[g] > 0:
+        how = "scatter of the sessions that the operators share"
+        u_days = math.sqrt(float(means.shared[g]))
+        days = [Part("shared sessions", u_days, float(means.shared_df[g]), how=how)]
     who = "cells" if p == int(sums.cells[g]) else "operators"
     if sums.df_within[g] == 0:
         how = f"scatter of the means of {p} {who}, one scan a cell"
         return [
             Part("repeatability", math.nan, counted=False, how="one scan a cell: within the cells"),
             Part("cells", math.sqrt(whole), df, how=how),
+            *days,
         ]
     repeats = min(whole, float(sums.var_within[g]) / n)
     return [
@@ -326,6 +340,7 @@ def _spread_parts(sums: Layouts, witnesses: Layouts, g: int) -> list[Part]:
             if whole > repeats
             else f"the means of {p} {who} scatter no more than repeats explain",
         ),
+        *days,
     ]
 
 

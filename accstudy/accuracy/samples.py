@@ -13,7 +13,7 @@ from scipy import special
 from accstudy.accuracy.levels import Grouping, shared_session_p
 from accstudy.accuracy.measurands import Results, natural
 from accstudy.accuracy.normality import combined_p
-from accstudy.accuracy.oneway import Layouts, layouts
+from accstudy.accuracy.oneway import Layouts, Witnesses, layouts
 from accstudy.tables import TABLES
 
 __all__ = ["Sample", "factors_left_out", "grouping_of", "left_out_p", "samples", "witnesses"]
@@ -235,7 +235,7 @@ def _nested_p(own: pd.DataFrame, factor: str, measurand: str) -> float:
     return combined_p(special.fdtrc(df_b[ok], df_w[ok], F))
 
 
-def witnesses(found: Results, table: pd.DataFrame, cell_columns: Sequence[str] = ()) -> Layouts:
+def witnesses(found: Results, table: pd.DataFrame, cell_columns: Sequence[str] = ()) -> Witnesses:
     """Results in the groups that stand for themselves: cells, or operators who return.
 
     Parameters
@@ -249,33 +249,76 @@ def witnesses(found: Results, table: pd.DataFrame, cell_columns: Sequence[str] =
 
     Returns
     -------
-    Layouts
+    Witnesses
         Where operators return, each layout holds one result an operator: the mean of
-        its cells. Else the layouts of the cells.
+        its cells. Else the layouts of the cells. Where operators share sessions, their
+        part of the variance stands beside (see `samples` for when they count as shared).
     """
     sums = layouts(found.value, found.group, found.cell)
+    none = np.zeros(len(sums.n))
     operator: dict[str, str] = {}
+    session: dict[str, str] = {}
     scans = table.drop_duplicates("scan")
     for _, own in scans.groupby(["condition", "model"], sort=False):
         grouping, returning = grouping_of(own, cell_columns)
-        if returning and grouping.operator is not None:
-            operator |= dict(zip(own["cell"].astype(str), own[returning].astype(str), strict=True))
+        names = own["cell"].astype(str)
+        if grouping.operator is not None:
+            operator |= dict(zip(names, own[returning].astype(str), strict=True))
+        if grouping.session is not None:
+            session |= dict(zip(names, grouping.session.astype(str), strict=True))
     if not operator:
-        return sums
-    cells = found.cell_names[sums.cell_label]
-    names = [operator.get(str(c), str(c)) for c in cells]
-    code, _ = pd.factorize(np.asarray(names, dtype=object), sort=True)
+        return Witnesses(sums, none, none + 1)
+    cells = [str(c) for c in found.cell_names[sums.cell_label]]
     means = pd.DataFrame(
-        {"layout": sums.cell_layout, "who": code, "mean": sums.cell_mean, "n": sums.cell_n}
+        {
+            "layout": sums.cell_layout,
+            "who": [operator.get(c, c) for c in cells],
+            "when": [session.get(c, "") for c in cells],
+            "mean": sums.cell_mean,
+        }
     )
     single = means.groupby("layout")["who"].transform("nunique") < 2
-    if single.any():
-        # one operator, or one cell: the cells speak for themselves
-        means.loc[single, "who"] = np.arange(len(means))[single] + len(means)
-    by = means.groupby(["layout", "who"], sort=True)["mean"].mean().reset_index()
+    # one operator, or one cell: the cells speak for themselves
+    means["who"] = means["who"].where(~single, [f"{c} {k}" for k, c in enumerate(cells)])
+    who = pd.factorize(means["who"], sort=True)[0]
+    by = means.assign(who=who).groupby(["layout", "who"], sort=True)["mean"].mean().reset_index()
     nested = layouts(by["mean"], by["layout"], by["who"])
     alone = sums.cells == 1
-    return nested if not alone.any() else _mixed(nested, sums, alone)
+    whole = nested if not alone.any() else _mixed(nested, sums, alone)
+    return Witnesses(whole, *_shared_sessions(means[~single & (means["when"] != "")], found.keys))
+
+
+def _shared_sessions(means: pd.DataFrame, keys: pd.DataFrame) -> tuple[Floats, Floats]:
+    """Variance of each layout's mean from sessions that its operators share, and its df.
+
+    Least squares of cell means on operators and sessions; a session's weight is its part
+    in the mean of the operators' means.
+    """
+    variance, df, p = np.zeros(len(keys)), np.ones(len(keys)), np.full(len(keys), np.nan)
+    for layout, own in means.groupby("layout", sort=False):
+        y = own["mean"].to_numpy(dtype=float)
+        who = pd.get_dummies(own["who"]).to_numpy(dtype=float)
+        when = pd.get_dummies(own["when"]).to_numpy(dtype=float)
+        both = np.hstack([who, when])
+        rank = int(np.linalg.matrix_rank(both))
+        d, left = rank - who.shape[1], len(y) - rank
+        if d < 1 or left < 1:
+            continue
+        effects = np.linalg.lstsq(both, y, rcond=None)[0]
+        rest = float(((y - both @ effects) ** 2).sum())
+        alone = float(((y - who @ (who.T @ y / who.sum(axis=0))) ** 2).sum())
+        scatter = effects[who.shape[1] :]
+        weight = (when / (who @ who.sum(axis=0))[:, None]).sum(axis=0) / who.shape[1]
+        at = int(layout)
+        variance[at] = ((scatter - scatter.mean()) ** 2).sum() / d * (weight**2).sum()
+        df[at] = d
+        mean_square = (alone - rest) / d
+        p[at] = special.fdtrc(d, left, mean_square / (rest / left)) if rest > 0 else 0.0
+    # one answer for the pairs of a model, as in `samples`
+    for rows in keys.groupby(["measurand", "condition", "model"], sort=False).indices.values():
+        if not combined_p(p[rows]) <= _SHARED:
+            variance[rows], df[rows] = 0.0, 1.0
+    return variance, df
 
 
 def _mixed(nested: Layouts, sums: Layouts, alone: npt.NDArray[np.bool_]) -> Layouts:

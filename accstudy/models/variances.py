@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 __all__ = ["component_tests", "equal_sd_test", "r_squared", "sd_limits", "shares"]
 
 
+_NEAR = 0.02  # of the root: a last step of Newton's ends within 1e-4 of the limit
+
+
 class _Profile:
     """Likelihood as a function of one standard deviation, the others at their best."""
 
@@ -42,7 +45,7 @@ class _Profile:
         """Smallest deviance with one standard deviation fixed; its slope; the variances."""
         full = np.maximum(start, 1e-4 * start[self.k] * (np.arange(len(start)) < self.k))
         full[i] = fixed**2
-        at, variances, slope, _ = climb(self.problem, full, reml=self.reml, held=i, close=1e-7)
+        at, variances, slope, _ = climb(self.problem, full, reml=self.reml, held=i, close=1e-6)
         value = at.criterion_at(variances[self.k])
         return value, slope * 2 * fixed, variances
 
@@ -113,13 +116,14 @@ def _limit(profile: _Profile, i: int, target: float, side: int) -> float:
     for _ in range(60):
         value, slope, start = profile.at(i, float(np.exp(x)), start)
         root = np.sqrt(max(value - profile.deviance, 0.0))
-        if abs(root - goal) < 1e-4:
+        by_log = slope * np.exp(x) / (2 * root) if root > 0 else 0.0
+        if abs(root - goal) < _NEAR and by_log * side > 0:
+            x += (goal - root) / by_log
             break
         if root < goal:
             inner = max(inner, x) if side > 0 else min(inner, x)
         else:
             outer = min(outer, x) if side > 0 else max(outer, x)
-        by_log = slope * np.exp(x) / (2 * root) if root > 0 else 0.0
         new = x + (goal - root) / by_log if by_log * side > 0 else x + side * 0.5
         new = float(np.clip(new, x - 1.5, x + 1.5))
         between = min(inner, outer) < new < max(inner, outer)

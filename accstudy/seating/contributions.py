@@ -113,7 +113,12 @@ def _of_stack(stack: Stack, radius_mm: float) -> pd.DataFrame:
 
 
 def worst_misfit(
-    seats: Seats, platforms: Platforms, radius_mm: float, tightened: int | None
+    seats: Seats,
+    platforms: Platforms,
+    radius_mm: float,
+    tightened: int | None,
+    *,
+    tolerance_um: float = 1e-9,
 ) -> tuple[Floats, Ints, Ints]:
     """Largest gap or interference of each framework, and at which seat.
 
@@ -127,6 +132,8 @@ def worst_misfit(
         Radius of the rim.
     tightened : int or None
         Index of the tightened implant; None for the best seat.
+    tolerance_um : float, optional
+        Of the best seat.
 
     Returns
     -------
@@ -135,7 +142,9 @@ def worst_misfit(
     """
     if tightened is None:
         aligned = aligned_seats(seats, platforms)
-        largest, each = quick_best_gaps(aligned, platforms, platform_radius_mm=radius_mm)
+        largest, each = quick_best_gaps(
+            aligned, platforms, platform_radius_mm=radius_mm, tolerance_um=tolerance_um
+        )
         _, where, shared = worst_seat(each)
         return largest, where, shared
     placed = one_screw(seats, platforms, tightened)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from accstudy.geometry.rigid import fit_rigid
 from accstudy.seating.contributions import worst_misfit
 from accstudy.seating.gaps import Seats
+from accstudy.seating.quick import DRAWN_TOLERANCE_UM
 from accstudy.seating.stacks import Stack, stacks, two_points
 from accstudy.seating.summary import TERMINAL_SCREW
 from accstudy.seating.table import BEST_SEAT
@@ -68,7 +69,9 @@ def locating_misfits(
         size = {k: _size_um(stack, k, platform_radius_mm) for k in known}
         n = len(stack.platforms.implants)
         ends = [worst_misfit(seats, stack.platforms, platform_radius_mm, k)[0] for k in (0, n - 1)]
-        best = worst_misfit(seats, stack.platforms, platform_radius_mm, None)[0]
+        best = worst_misfit(
+            seats, stack.platforms, platform_radius_mm, None, tolerance_um=DRAWN_TOLERANCE_UM
+        )[0]
         drawn_size = np.array([size[k] for k in which])
         for seated, misfit in ((TERMINAL_SCREW, np.maximum(*ends)), (BEST_SEAT, best)):
             median, high = np.quantile(misfit / drawn_size, [0.5, 0.95])

@@ -7,16 +7,18 @@ from numpy.typing import NDArray
 
 from accstudy.seating.gaps import Platforms, Seats
 
-__all__ = ["quick_best_gaps"]
+__all__ = ["DRAWN_TOLERANCE_UM", "quick_best_gaps"]
 
 Floats = NDArray[np.float64]
 
-_TOLERANCE_MM = 1e-12
+DRAWN_TOLERANCE_UM = 1e-5
+"""Accuracy of a single one of many draws whose spread is wanted."""
+
 _MAX_ROUNDS = 400
 
 
 def quick_best_gaps(
-    start: Seats, platforms: Platforms, *, platform_radius_mm: float
+    start: Seats, platforms: Platforms, *, platform_radius_mm: float, tolerance_um: float = 1e-9
 ) -> tuple[Floats, Floats]:
     """Largest rim gap at the best seat, for many frameworks.
 
@@ -32,6 +34,8 @@ def quick_best_gaps(
         The mouth.
     platform_radius_mm : float
         Radius of the rim.
+    tolerance_um : float, optional
+        Of the largest gap.
 
     Returns
     -------
@@ -46,8 +50,8 @@ def quick_best_gaps(
     Sideways position follows from vertical shift and tilts by least squares,
     the vertical shift from the tilts (down to the first contact). What is left
     is a convex function of two tilts; it is minimised by the ellipsoid method
-    with deep cuts, whose own lower bound stops it at 1e-9 um: so near, that all
-    machines write the same. The rim is the true circle here, not a polygon.
+    with deep cuts, whose own lower bound stops it: by default so near that all machines
+    write the same. The rim is the true circle here, not a polygon.
     Applying the motion exactly would change the result by the square of the
     tilt: 0.01 um for 1 mrad.
 
@@ -86,7 +90,7 @@ def quick_best_gaps(
         narrower = 1 - np.sqrt(1 - 2 * (1 + 2 * depth) / (3 * (1 + depth)))
         image = image - narrower[:, None, None] * step[:, :, None] * up[:, None, :]
         disc[alive] = np.sqrt(4 / 3 * (1 - depth**2))[:, None, None] * image
-        alive = alive[best[alive] - low[alive] > _TOLERANCE_MM]
+        alive = alive[best[alive] - low[alive] > tolerance_um / 1000]
     _, _, each = _gaps(best_x, height, slope, tilt, tilt_slope, rise, platform_radius_mm)
     return 1000 * best, 1000 * each
 

@@ -10,6 +10,7 @@ from accstudy.seating.contributions import worst_misfit
 from accstudy.seating.draws import PoseUncertainty, draw_seats
 from accstudy.seating.frameworks import aligned_seats
 from accstudy.seating.gaps import Seats
+from accstudy.seating.quick import DRAWN_TOLERANCE_UM
 from accstudy.seating.stacks import Stack, stacks
 from accstudy.seating.summary import TERMINAL_SCREW
 from accstudy.seating.table import BEST_SEAT
@@ -28,7 +29,7 @@ def reference_uncertainty(
     factors: pd.DataFrame,
     *,
     platform_radius_mm: float = 2.0,
-    draws: int = 600,
+    draws: int = 200,
     seed: int = 30_000,
 ) -> pd.DataFrame:
     """Standard uncertainty of a condition's mean misfit from the reference alone.
@@ -103,7 +104,7 @@ def _spread(
     axes /= np.linalg.norm(axes, axis=-1, keepdims=True)
     moved = Seats((aligned.centres_mm[None] + shift).reshape(-1, n, 3), axes.reshape(-1, n, 3))
     ends = [worst_misfit(moved, platforms, radius_mm, k)[0] for k in (0, n - 1)]
-    best = worst_misfit(moved, platforms, radius_mm, None)[0]
+    best = worst_misfit(moved, platforms, radius_mm, None, tolerance_um=DRAWN_TOLERANCE_UM)[0]
     found = {TERMINAL_SCREW: np.maximum(*ends), BEST_SEAT: best}
     return {
         name: float(np.std(values.reshape(draws, b).mean(axis=1), ddof=1))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +12,7 @@ from accstudy.compare.align import LEVER_MM
 from accstudy.seating.frameworks import Framework, frameworks
 from accstudy.seating.gaps import Platforms, Seats
 
-__all__ = ["Stack", "stacks", "two_points"]
+__all__ = ["Stack", "stacked", "stacks", "two_points"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,8 +36,13 @@ class Stack:
 
 def stacks(poses: pd.DataFrame, implants: pd.DataFrame) -> list[Stack]:
     """Stack the frameworks of all scans that have two seats or more."""
+    return stacked(frameworks(poses, implants))
+
+
+def stacked(found: Iterable[Framework]) -> list[Stack]:
+    """Stack frameworks; those of fewer than two seats are left out."""
     groups: dict[tuple[str, tuple[int, ...]], list[Framework]] = {}
-    for framework in frameworks(poses, implants):
+    for framework in found:
         if len(framework.index) >= 2:
             key = framework.model, tuple(framework.index.tolist())
             groups.setdefault(key, []).append(framework)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -14,10 +14,10 @@ from accstudy.geometry.rigid import fit_rigid
 from accstudy.seating.best_seat import BestSeat, best_seat
 from accstudy.seating.draws import draw_seats
 from accstudy.seating.frameworks import Framework, aligned_seats, frameworks
-from accstudy.seating.gaps import Gaps, Seats, rim_gaps
+from accstudy.seating.gaps import Gaps, Platforms, Seats, rim_gaps
 from accstudy.seating.one_screw import one_screw
-from accstudy.seating.quick import quick_best_gaps
-from accstudy.seating.stacks import two_points
+from accstudy.seating.quick import DRAWN_TOLERANCE_UM, quick_best_gaps
+from accstudy.seating.stacks import stacked, two_points
 from accstudy.tables import shape
 
 __all__ = ["BEST_SEAT", "CAUTIONS", "seat_best", "seating_table"]
@@ -37,6 +37,7 @@ CAUTIONS = (
 """What must stand beside every predicted gap."""
 
 _CLEARANCE_DRAWS = 60  # linear programmes a scan for the uncertainty where there is a clearance
+_AT_ONCE = 40  # frameworks, for the sake of memory
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,9 +116,13 @@ def seating_table(
     the locating itself, not the impression.
     """
     options = _Options(platform_radius_mm, engaging, lateral_clearance_um, n_rim, draws, seed)
-    parts = [
-        part for framework in frameworks(poses, implants) for part in _rows(framework, options)
-    ]
+    every = list(frameworks(poses, implants))
+    rows = {f.scan: [_not_seated(f)] for f in every if len(f.index) < 2}
+    for stack in stacked(every):
+        for at in range(0, len(stack.frameworks), _AT_ONCE):
+            part = stack.frameworks[at : at + _AT_ONCE]
+            rows |= zip([f.scan for f in part], _rows(part, options), strict=True)
+    parts = [part for framework in every for part in rows[framework.scan]]
     columns = parts[0] if parts else {}
     frame = pd.DataFrame({c: np.concatenate([part[c] for part in parts]) for c in columns})
     if screw_pitch_mm is not None and len(frame):
@@ -131,34 +136,50 @@ def seating_table(
     return shape("seating", frame, factors=names)
 
 
-def _rows(framework: Framework, options: _Options) -> Iterator[_Rows]:
-    names = framework.platforms.implants
-    if len(names) < 2:
-        yield _frame(framework, BEST_SEAT, None, None, "not computed", "fewer than two seats")
-        return
-    best = seat_best(
-        framework,
-        platform_radius_mm=options.platform_radius_mm,
-        lateral_clearance_um=options.lateral_clearance_um,
-        n_rim=options.n_rim,
-    )
-    drawn, turns = _draw(framework, options)
+def _not_seated(framework: Framework) -> _Rows:
+    return _frame(framework, BEST_SEAT, None, None, "not computed", "fewer than two seats")
+
+
+def _rows(group: Sequence[Framework], options: _Options) -> list[list[_Rows]]:
+    """Rows of frameworks with the same seats, a list for each."""
+    names = group[0].platforms.implants
+    bests = [
+        seat_best(
+            framework,
+            platform_radius_mm=options.platform_radius_mm,
+            lateral_clearance_um=options.lateral_clearance_um,
+            n_rim=options.n_rim,
+        )
+        for framework in group
+    ]
+    drawn = _draw(group, options)
+    seats = Seats(*(np.array([getattr(f.seats, a) for f in group]) for a in ("centres_mm", "axes")))
+    flats = np.array([f.flats for f in group])
+    rows: list[list[_Rows]] = [[] for _ in group]
     for k, name in enumerate(names):
-        flats = framework.flats[None] if options.engaging else None
-        gaps = _one_screw_gaps(framework, framework.seats, k, flats, options)
-        u = None
-        if drawn is not None:
-            if flats is not None:
-                flats = framework.flats + np.cross(turns, framework.flats)
-            u = _spread(_one_screw_gaps(framework, drawn, k, flats, options))
-        status, why = _judge(gaps)
-        if status == "not computed":
-            why = "the scan shows no flat here" if options.engaging else "no other seat"
-        yield _frame(framework, name, gaps, u, status, why, best_seat_um=best.gap_um)
+        gaps = _one_screw_gaps(group[0].platforms, seats, k, flats, options)
+        u = _spread_of_one_screw(group, drawn, k, options)
+        for i, framework in enumerate(group):
+            own = _only(gaps, i)
+            status, why = "ok", ""
+            if not np.isfinite(own.largest_um).any():
+                status = "not computed"
+                why = "the scan shows no flat here" if options.engaging else "no other seat"
+            rows[i].append(
+                _frame(framework, name, own, u[i], status, why, best_seat_um=bests[i].gap_um)
+            )
+    spreads = _spread_of_best(group, bests, drawn, options)
+    for i, framework in enumerate(group):
+        rows[i].append(_best_row(framework, bests[i], spreads[i], options))
+    return rows
+
+
+def _best_row(
+    framework: Framework, best: BestSeat, spread: tuple[float, float], options: _Options
+) -> _Rows:
     if not best.feasible:
         why = "no position near the least-squares one avoids interference within the clearance"
-        yield _frame(framework, BEST_SEAT, None, None, "infeasible", why)
-        return
+        return _frame(framework, BEST_SEAT, None, None, "infeasible", why)
     gaps = rim_gaps(best.seats, framework.platforms, platform_radius_mm=options.platform_radius_mm)
     notes = [] if best.settled else ["the best seat is not settled to 0.01 um"]
     free = _held_off(framework, best, options)
@@ -167,13 +188,13 @@ def _rows(framework: Framework, options: _Options) -> Iterator[_Rows]:
             "the sideways clearance holds the framework off its seats: the gap would be "
             f"{free:.1f} um without it"
         )
-    u, lost = None, np.nan
-    if drawn is not None:
-        u, lost = _spread_of_best(framework, best, drawn, options)
+    u, lost = spread
     if lost > 0:
         notes.append(f"no uncertainty: {100 * lost:.0f} % of the draws do not seat")
-    yield _frame(
-        framework, BEST_SEAT, gaps, u, "ok", "; ".join(notes), best_seat_um=best.gap_um,
+    # only the framework's largest gap is unique: the others may share the play in many ways
+    each = np.full(len(framework.platforms.implants), u)
+    return _frame(
+        framework, BEST_SEAT, gaps, each, "ok", "; ".join(notes), best_seat_um=best.gap_um,
         unseated_share=lost,
     )  # fmt: skip
 
@@ -200,30 +221,49 @@ def seat_best(
     )
 
 
-def _draw(framework: Framework, options: _Options) -> tuple[Seats | None, Floats]:
-    if not options.draws or not framework.uncertainty.known:
-        return None, np.empty(0)
-    return draw_seats(
-        framework.seats,
-        framework.uncertainty,
-        draws=options.draws,
-        seed=options.seed,
-        name=framework.scan,
-    )
+def _draw(group: Sequence[Framework], options: _Options) -> dict[int, tuple[Seats, Floats]]:
+    """Drawn frameworks and the turns of their axes, by place in the group, where u is known."""
+    if not options.draws:
+        return {}
+    return {
+        i: draw_seats(f.seats, f.uncertainty, draws=options.draws, seed=options.seed, name=f.scan)
+        for i, f in enumerate(group)
+        if f.uncertainty.known
+    }
 
 
 def _one_screw_gaps(
-    framework: Framework, seats: Seats, tightened: int, flats: Floats | None, options: _Options
+    platforms: Platforms, seats: Seats, tightened: int, flats: Floats, options: _Options
 ) -> Gaps:
-    if seats.centres_mm.ndim == 2:
-        seats = Seats(seats.centres_mm[None], seats.axes[None])
-    placed = one_screw(seats, framework.platforms, tightened, flats=flats)
-    gaps = rim_gaps(placed, framework.platforms, platform_radius_mm=options.platform_radius_mm)
-    return gaps
+    placed = one_screw(seats, platforms, tightened, flats=flats if options.engaging else None)
+    return rim_gaps(placed, platforms, platform_radius_mm=options.platform_radius_mm)
 
 
-def _spread(gaps: Gaps) -> Floats:
-    return np.asarray(np.std(gaps.largest_um, axis=0, ddof=1))
+def _only(gaps: Gaps, i: int) -> Gaps:
+    return Gaps(*(getattr(gaps, field.name)[i] for field in fields(gaps)))
+
+
+def _spread_of_one_screw(
+    group: Sequence[Framework],
+    drawn: dict[int, tuple[Seats, Floats]],
+    tightened: int,
+    options: _Options,
+) -> Floats:
+    """Standard uncertainty of each implant's largest gap, (s, n); NaN where unknown."""
+    n = len(group[0].platforms.implants)
+    out = np.full((len(group), n), np.nan)
+    if not drawn:
+        return out
+    seats = Seats(
+        np.concatenate([s.centres_mm for s, _ in drawn.values()]),
+        np.concatenate([s.axes for s, _ in drawn.values()]),
+    )
+    flats = np.concatenate(
+        [group[i].flats + np.cross(turns, group[i].flats) for i, (_, turns) in drawn.items()]
+    )
+    gaps = _one_screw_gaps(group[0].platforms, seats, tightened, flats, options)
+    out[list(drawn)] = np.std(gaps.largest_um.reshape(len(drawn), -1, n), axis=1, ddof=1)
+    return out
 
 
 def _held_off(framework: Framework, best: BestSeat, options: _Options) -> float | None:
@@ -237,22 +277,43 @@ def _held_off(framework: Framework, best: BestSeat, options: _Options) -> float 
 
 
 def _spread_of_best(
-    framework: Framework, best: BestSeat, drawn: Seats, options: _Options
-) -> tuple[Floats, float]:
-    """Standard uncertainty of each implant's largest gap, and the share of draws without a seat.
+    group: Sequence[Framework],
+    bests: Sequence[BestSeat],
+    drawn: dict[int, tuple[Seats, Floats]],
+    options: _Options,
+) -> list[tuple[float, float]]:
+    """Standard uncertainty of each largest gap, and the share of draws without a seat.
 
-    Every implant gets that of the framework's largest gap: only this one is
-    unique; the others may share the rest of the play in many ways. Where some
-    draws do not seat there is none.
+    Where some draws do not seat there is none.
     """
-    n = len(framework.platforms.implants)
-    mouth_from_scan = fit_rigid(two_points(framework.seats), two_points(best.seats))
-    moved = Seats(mouth_from_scan.points(drawn.centres_mm), mouth_from_scan.vectors(drawn.axes))
-    if options.lateral_clearance_um is None:
-        largest, _ = quick_best_gaps(
-            moved, framework.platforms, platform_radius_mm=options.platform_radius_mm
+    moved = {}
+    for i, (seats, _) in drawn.items():
+        if bests[i].feasible:
+            move = fit_rigid(two_points(group[i].seats), two_points(bests[i].seats))
+            moved[i] = Seats(move.points(seats.centres_mm), move.vectors(seats.axes))
+    out = [(np.nan, np.nan)] * len(group)
+    if options.lateral_clearance_um is not None:
+        for i, seats in moved.items():
+            out[i] = _spread_within_clearance(group[i], seats, options)
+    elif moved:
+        start = Seats(
+            np.concatenate([s.centres_mm for s in moved.values()]),
+            np.concatenate([s.axes for s in moved.values()]),
         )
-        return np.full(n, float(np.std(largest, ddof=1))), 0.0
+        largest, _ = quick_best_gaps(
+            start, group[0].platforms, platform_radius_mm=options.platform_radius_mm,
+            tolerance_um=DRAWN_TOLERANCE_UM,
+        )  # fmt: skip
+        for i, u in zip(
+            moved, np.std(largest.reshape(len(moved), -1), axis=1, ddof=1), strict=True
+        ):
+            out[i] = float(u), 0.0
+    return out
+
+
+def _spread_within_clearance(
+    framework: Framework, moved: Seats, options: _Options
+) -> tuple[float, float]:
     found = [
         best_seat(
             Seats(moved.centres_mm[i], moved.axes[i]),
@@ -265,14 +326,8 @@ def _spread_of_best(
     ]
     seated = np.array([one.feasible and one.settled for one in found])
     if not seated.all():
-        return np.full(n, np.nan), float(1 - seated.mean())
-    return np.full(n, float(np.std([one.gap_um for one in found], ddof=1))), 0.0
-
-
-def _judge(gaps: Gaps) -> tuple[str, str]:
-    if not np.isfinite(gaps.largest_um).any():
-        return "not computed", ""
-    return "ok", ""
+        return np.nan, float(1 - seated.mean())
+    return float(np.std([one.gap_um for one in found], ddof=1)), 0.0
 
 
 def _frame(

@@ -21,8 +21,9 @@ from scipy.special import ndtr
 from accstudy.accuracy.judge import REFUTED, VERIFIED, Rule, guard, independent_scans, judge
 from accstudy.accuracy.levels import Grouping, normal_bounds
 from accstudy.accuracy.normality import combined_p, normality_p
-from accstudy.accuracy.oneway import half_width, layouts, one_way_table
+from accstudy.accuracy.oneway import layouts, one_way_table
 from accstudy.accuracy.ranks import beyond_p, upper_ranks
+from accstudy.accuracy.summary import accuracy_table
 
 RULE = Rule(log2_draws=10, lower=False)
 TRUTH = 100_000
@@ -210,12 +211,15 @@ def operators(studies: int, rng: np.random.Generator) -> pd.DataFrame:
         "8 operators, 2 sessions, 3 scans": [(3, 3)] * 8,
         "unbalanced": [(2, 4), (1, 3, 5), (4,), (2, 2)],
         "3 operators on the same 3 days, 4 scans": [(4, 4, 4)] * 3,
+        "4 operators on 2 of 4 days, 3 scans": [(3, 3)] * 4,
     }
     for name, sizes in designs.items():
         op = np.repeat(np.arange(len(sizes)), [len(s) for s in sizes])
         cell = np.repeat(np.arange(len(op)), [k for s in sizes for k in s])
         day = np.concatenate([np.arange(len(s)) for s in sizes])
         crossed = "days" in name
+        if "2 of 4" in name:
+            day = (day + op) % 4
         by = Grouping(cell, op[cell], day[cell] if crossed else None)
         a, n = len(sizes), len(cell)
         for share in (0.0, 0.5, 0.7):
@@ -224,13 +228,11 @@ def operators(studies: int, rng: np.random.Generator) -> pd.DataFrame:
                 left = math.sqrt((1 - share) / 2)
                 of_cell = left * rng.normal(size=(len(op), studies))
                 if crossed:
-                    of_cell = left * rng.normal(size=(3, studies))[day]
+                    of_cell = left * rng.normal(size=(day.max() + 1, studies))[day]
                 y = bias + (of_op[op] + of_cell)[cell] + left * rng.normal(size=(n, studies))
                 new = normal_bounds(y, by, log2_draws=10)[0]
                 these = normal_bounds(y, by, these_operators=True, log2_draws=10)[0]
                 inside = _inside(these, bias + of_op, math.sqrt(1 - share)).min(axis=0)
-                means = pd.DataFrame(y).groupby(cell).mean().groupby(op).mean()
-                half = half_width(means.std() / math.sqrt(a), a - 1, 0.0)
                 rows.append(
                     {
                         "layout": name,
@@ -240,11 +242,28 @@ def operators(studies: int, rng: np.random.Generator) -> pd.DataFrame:
                         "median": float(np.median(new)),
                         "bound, these operators": (inside >= 0.95).mean(),
                         "median ": float(np.median(these)),
-                        "bias": (np.abs(means.mean() - bias) <= half).mean(),
+                        "bias": bias_held(y, bias, op[cell], cell, day[cell] if crossed else None),
                     }
                 )
         print(".", end="", file=sys.stderr, flush=True)
     return pd.DataFrame(rows)
+
+
+def bias_held(y, bias, operator, cell, day) -> float:
+    """Share of studies whose interval of the bias, as table ``accuracy`` has it, holds it."""
+    n, studies = y.shape
+    scans = {"operator": operator.astype(str), "cell": cell.astype(str)}
+    if day is not None:
+        scans["session"] = day.astype(str)
+    table = pd.DataFrame({name: np.tile(values, studies) for name, values in scans.items()})
+    table = table.assign(
+        model=np.repeat([f"M{k}" for k in range(studies)], n),
+        scan=[f"s{k}" for k in range(n * studies)],
+        condition="c", implant_a="I1", implant_b="I2", span_mm=1.0, path_mm=1.0,
+        distance_um=y.T.ravel(),
+    )  # fmt: skip
+    found = accuracy_table(table, cell_columns=["operator", "session"][: len(scans) - 1])
+    return ((found["bias_low"] <= bias) & (found["bias_high"] >= bias)).mean()
 
 
 def _inside(bound: np.ndarray, mean: np.ndarray | float, sd: float) -> np.ndarray:
