@@ -118,13 +118,14 @@ def _mean_deviations(
     axes = unit(reference[["axis_x", "axis_y", "axis_z"]].to_numpy(float))
     columns = [f"flat_{c}" for c in "xyz"]
     flats = reference.reindex(columns=columns).to_numpy(float)
+    if len(names) < 3:
+        return None
     moved, turned, rotations = [], [], []
-    for _, scan in poses.groupby("scan", sort=False):
-        rows = scan.drop_duplicates("implant").set_index("implant").reindex(names)
-        here = rows[["x_mm", "y_mm", "z_mm"]].to_numpy(float)
-        there = unit(rows[["axis_x", "axis_y", "axis_z"]].to_numpy(float))
-        if len(names) < 3 or not np.isfinite(here).all() or not np.isfinite(there).all():
+    for scan in _by_scan(poses, names):
+        here, there, seen = scan[:, :3], scan[:, 3:6], scan[:, 6:]
+        if not np.isfinite(scan[:, :6]).all():
             continue
+        there = unit(there)
         try:
             model_from_scan = fit_rigid(
                 np.concatenate([here, here + _TIP_MM * there]),
@@ -134,7 +135,6 @@ def _mean_deviations(
             continue
         moved.append(model_from_scan.points(here) - points)
         turned.append(model_from_scan.vectors(there) - axes)
-        seen = rows.reindex(columns=columns).to_numpy(float)
         rotations.append(rotation_about_deg(axes, flats, model_from_scan.vectors(seen)))
     if not moved:
         return None
@@ -146,6 +146,18 @@ def _mean_deviations(
         np.mean(turned, axis=0),
         np.asarray(np.mean(rotations, axis=0)),
     )
+
+
+def _by_scan(poses: pd.DataFrame, names: list[str]) -> Floats:
+    """Position, axis and flat of every scan and implant, (s, n, 9); NaN where not given."""
+    columns = [f"{what}_{c}" if what else f"{c}_mm" for what in ("", "axis", "flat") for c in "xyz"]
+    first = poses.drop_duplicates(["scan", "implant"])
+    scan, scans = pd.factorize(first["scan"])
+    implant = pd.Index(names).get_indexer(first["implant"])
+    out = np.full((len(scans), len(names), 9), np.nan)
+    known = implant >= 0
+    out[scan[known], implant[known]] = first.reindex(columns=columns).to_numpy(float)[known]
+    return out
 
 
 def _offset(

@@ -178,6 +178,8 @@ def _events(grid: list[Axes], events: pd.DataFrame, *, width_mm: float = 150.0) 
 def _dates(ax: Axes, *, most: int = 9) -> None:
     locator = mdates.AutoDateLocator(minticks=3, maxticks=most)  # type: ignore[no-untyped-call]
     ax.xaxis.set_major_locator(locator)
+    low, high = ax.get_xlim()  # found once: every drawing would search for them anew
+    ax.set_xticks([at for at in ax.get_xticks() if low <= at <= high])
     ax.xaxis.set_major_formatter(mdates.DateFormatter("%Y-%m"))  # type: ignore[no-untyped-call]
 
 

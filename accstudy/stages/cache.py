@@ -7,7 +7,7 @@ import io
 import json
 import os
 import re
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,7 +15,7 @@ import pandas as pd
 
 from accstudy.errors import Finding
 from accstudy.study.record import json_bytes
-from accstudy.tables import csv_bytes, read_csv
+from accstudy.tables import csv_bytes, empty, read_csv
 
 __all__ = ["Cache", "ScanResult"]
 
@@ -36,6 +36,23 @@ class ScanResult:
     findings: tuple[Finding, ...]
 
 
+def _tables(texts: Mapping[str, str]) -> dict[str, pd.DataFrame]:
+    """Poses of every scan from the text of its table; of the readable ones."""
+    header = csv_bytes("poses", empty("poses")).decode()
+    bodies = {scan: text.removeprefix(header) for scan, text in texts.items()}
+    try:
+        rows = read_csv("poses", io.BytesIO((header + "".join(bodies.values())).encode()))
+        mine = dict(iter(rows.groupby("scan", sort=False)))
+        if mine.keys() <= {scan for scan, text in bodies.items() if text}:
+            none = empty("poses")
+            return {s: mine[s].reset_index(drop=True) if s in mine else none for s in texts}
+    except (ValueError, KeyError, TypeError):
+        pass  # one of them is not whole: each by itself
+    if len(texts) == 1:
+        return {}
+    return {s: t for scan, text in texts.items() for s, t in _tables({scan: text}).items()}
+
+
 _OWN = re.compile(r"[0-9a-f]{64}\.(json|\d+)")
 
 
@@ -51,15 +68,28 @@ class Cache:
     def __init__(self, folder: Path) -> None:
         self._folder = folder
 
-    def get(self, key: str) -> ScanResult | None:
-        """Return what is stored under a digest; None if nothing readable is."""
-        try:
-            stored = json.loads((self._folder / f"{key}.json").read_bytes())
-            poses = read_csv("poses", io.BytesIO(stored["poses"].encode()))
-            findings = tuple(Finding.from_dict(f) for f in stored["findings"])
-        except (OSError, ValueError, KeyError, TypeError):
-            return None
-        return ScanResult(poses, findings)
+    def get(self, keys: Mapping[str, str]) -> dict[str, ScanResult]:
+        """Return what is stored.
+
+        Parameters
+        ----------
+        keys : mapping of str to str
+            Digest of what each scan depends on.
+
+        Returns
+        -------
+        dict
+            By scan; without those of which nothing readable is stored. Rows of all scans are
+            read as one table, since a table costs far more than its rows.
+        """
+        texts: dict[str, str] = {}
+        findings: dict[str, tuple[Finding, ...]] = {}
+        for scan, key in keys.items():
+            with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+                stored = json.loads((self._folder / f"{key}.json").read_bytes())
+                found = tuple(Finding.from_dict(f) for f in stored["findings"])
+                texts[scan], findings[scan] = str(stored["poses"]), found
+        return {scan: ScanResult(rows, findings[scan]) for scan, rows in _tables(texts).items()}
 
     def put(self, key: str, result: ScanResult) -> None:
         """Store a result; a full or read-only disk only costs the time to measure again."""

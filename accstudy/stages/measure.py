@@ -152,16 +152,13 @@ def measure_scans(
     parts = scan_parts(study, allow_outside=allow_outside)
     keys = {scan: digest(json_bytes(found)) for scan, found in parts.items()}
     reference = {scan: rows for rows, scans in references_with_scans(study) for scan in scans}
-    results: dict[str, ScanResult] = {}
-    todo = []
-    for row in _mesh_scans(study):
-        if only is not None and row["scan"] not in only:
-            continue
-        known = cache.get(keys[row["scan"]]) if cache else None
-        if known is None:
-            todo.append(_job(study, row, reference[row["scan"]], allow_outside))
-        else:
-            results[row["scan"]] = known
+    asked = [row for row in _mesh_scans(study) if only is None or row["scan"] in only]
+    results = cache.get({row["scan"]: keys[row["scan"]] for row in asked}) if cache else {}
+    todo = [
+        _job(study, row, reference[row["scan"]], allow_outside)
+        for row in asked
+        if row["scan"] not in results
+    ]
     found = each(_measure_one, todo, jobs=jobs, scheduler=scheduler, folder=study.path)
     for done, (job, result) in enumerate(zip(todo, found, strict=True), start=1):
         results[job.scan] = result

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import base64
+import contextlib
+import json
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -19,7 +24,9 @@ from accstudy.mesh.read import read_mesh
 from accstudy.mesh.shade import Shaded, fit_view, seen_from_above, shade
 from accstudy.stages.compare import by_reference
 from accstudy.study.load import Study, resolve
+from accstudy.study.record import digest, json_bytes, program_digest, versions, write_files
 from accstudy.study.reference import common_axis
+from accstudy.tables import csv_bytes
 
 __all__ = ["Pictures", "report_pictures"]
 
@@ -44,7 +51,12 @@ class Pictures:
 
 
 def report_pictures(
-    study: Study, tables: dict[str, pd.DataFrame], *, allow_outside: bool = False
+    study: Study,
+    tables: dict[str, pd.DataFrame],
+    *,
+    parts: Mapping[str, Mapping[str, str]] | None = None,
+    kept: Path | None = None,
+    allow_outside: bool = False,
 ) -> Pictures:
     """Make the pictures that a study's data allow.
 
@@ -54,6 +66,11 @@ def report_pictures(
         The study.
     tables : dict
         Result tables.
+    parts : mapping, optional
+        Digests of what every scan's poses depend on, as the record has them.
+    kept : Path, optional
+        File that keeps the view of the located scan until something in it changes; it may
+        be deleted at any time.
     allow_outside : bool
         Whether files may lie outside the study folder.
 
@@ -63,22 +80,55 @@ def report_pictures(
         Empty for a study without meshes.
     """
     out = Pictures({}, {})
-    _located(study, tables["poses"], out, allow_outside)
+    usable = study.usable.loc[study.usable["file"] != "", "scan"]
+    seen = tables["poses"][tables["poses"]["x_mm"].notna()]
+    seen = seen[seen["scan"].isin(usable)]
+    if len(seen):
+        scan = str(seen["scan"].iloc[0])
+        mine = seen[seen["scan"] == scan].reset_index(drop=True)
+        key = digest(
+            json_bytes(
+                {
+                    "program": program_digest(),
+                    "versions": versions(),
+                    "scan": (parts or {}).get(scan, {}),
+                    "poses": csv_bytes("poses", mine).decode(),
+                }
+            )
+        )
+        old = _read(kept) if kept and parts else {}
+        if old.get("key") != key:
+            _located(study, mine, out, allow_outside)
+            if kept and "located" in out.png:
+                picture = base64.b64encode(out.png["located"]).decode()
+                _write(kept, {"key": key, "png": picture, "note": out.notes["located"]})
+        else:
+            out.png["located"] = base64.b64decode(old["png"])
+            out.notes["located"] = old["note"]
     if "surface_vertices" in tables:
         _surfaces(study, tables["surface_vertices"], tables["surface"], out, allow_outside)
     return out
 
 
-def _located(study: Study, poses: pd.DataFrame, out: Pictures, allow_outside: bool) -> None:
-    """View of the first usable scan, bodies named where they were found."""
-    usable = study.usable[study.usable["file"] != ""]
-    seen = poses[poses["x_mm"].notna() & poses["scan"].isin(usable["scan"])]
-    if seen.empty:
-        return
-    scan = str(seen["scan"].iloc[0])
-    mine = seen[seen["scan"] == scan].reset_index(drop=True)
-    file = str(usable.set_index("scan").loc[scan, "file"])
-    reference = next(r for p, r in by_reference(study, poses) if scan in set(p["scan"]))
+def _read(file: Path) -> dict[str, str]:
+    try:
+        found = json.loads(file.read_bytes())
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) and {"png", "note"} <= found.keys() else {}
+
+
+def _write(file: Path, what: dict[str, str]) -> None:
+    """Keep a picture; a full or read-only disk only costs the time to draw it again."""
+    with contextlib.suppress(OSError):
+        write_files(file.parent, {file.name: json_bytes(what)})
+
+
+def _located(study: Study, mine: pd.DataFrame, out: Pictures, allow_outside: bool) -> None:
+    """View of a scan, bodies named where they were found."""
+    scan = str(mine["scan"].iloc[0])
+    file = str(study.usable.set_index("scan").loc[scan, "file"])
+    reference = next(r for p, r in by_reference(study, mine) if scan in set(p["scan"]))
     try:
         mesh = read_mesh(
             resolve(study.path, file, allow_outside=allow_outside),

@@ -27,6 +27,7 @@ def make_report(
     allow_outside: bool = False,
     who: str = "",
     issued: str = "",
+    kept: Path | None = None,
 ) -> dict[str, bytes]:
     """Make the report of a study.
 
@@ -48,6 +49,8 @@ def make_report(
         Who runs it; may be empty.
     issued : str
         Date of issue as YYYY-MM-DD, where it is not that of study.toml.
+    kept : Path, optional
+        Folder for what need not be drawn again; it may be deleted at any time.
 
     Returns
     -------
@@ -58,7 +61,13 @@ def make_report(
     from accstudy.reports.render import render_report
     from accstudy.stages.pictures import report_pictures
 
-    pictures = report_pictures(study, tables, allow_outside=allow_outside)
+    pictures = report_pictures(
+        study,
+        tables,
+        parts=record.get("scans", {}),
+        kept=kept / "located.json" if kept else None,
+        allow_outside=allow_outside,
+    )
     settings = study.settings
     kind = settings.study.kind
     content = ReportContent(

@@ -300,6 +300,7 @@ class Work:
             allow_outside=self.allow_outside,
             who=who,
             issued=issued,
+            kept=self.path / ".accstudy",
         )
         with replace_folder(target, own=ours.__contains__) as folder:
             for name, data in made.items():
