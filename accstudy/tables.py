@@ -1120,6 +1120,7 @@ _TABLES = (
             k n reference value of the CUSUM
             h n decision interval of the CUSUM
             widened n how much wider the EWMA's limits are than with a long baseline
+            autocorrelation n correlation of neighbouring sessions that limits allow for
             score_centre n mean score of the standard deviations within sessions
             score_scale n standard deviation of these scores between sessions, 1 or more
             score_limit n limit of one score, in that scale

@@ -182,7 +182,7 @@ _CORRELATED = 0.01
 
 
 def _neighbours_alike(one: Device) -> list[Finding]:
-    """A warning where sessions resemble their neighbours too much for the stated risks."""
+    """A warning where sessions resemble their neighbours."""
     series = [c.series for c in one.charted if np.isfinite(c.series.rho_p)]
     worst = min(series, key=lambda s: s.rho_p, default=None)
     if worst is None or worst.rho_p * len(series) > _CORRELATED:
@@ -192,10 +192,8 @@ def _neighbours_alike(one: Device) -> list[Finding]:
             Severity.WARNING,
             "sessions-alike",
             f'sessions of device "{one.device}" on model "{one.model}" resemble their neighbours '
-            f"(correlation {worst.rho:.1f}): its charts give false alarms more often than once in "
-            f"{one.settings.false_alarm_every:g} sessions",
-            mend="look for what lasts over sessions, such as temperature or operator; trends and "
-            "change points allow for it, limits of charts do not",
+            f"(correlation {worst.rho:.1f}): limits of charts are wider, changes are found later",
+            mend="look for what lasts over sessions, such as temperature or operator",
         )
     ]
 

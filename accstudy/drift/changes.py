@@ -18,6 +18,7 @@ from accstudy.drift.steady import (
     chance_of,
     correlation,
     critical_gain,
+    noticed,
     ramp_gains,
     ramps,
 )
@@ -30,7 +31,6 @@ Kind = Literal["steady", "steps", "ramp"]
 
 _MOST_STEPS = 5
 _CLOSE = 4.0
-_NOTICED = 0.05  # chance below which a correlation of neighbours is allowed for
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +192,7 @@ def find_changes(
     penalty = critical_gain(n, alpha)
     chosen, _, _ = fit.best(penalty)
     rho, rho_p = autocorrelation(x, t, w) if chosen == 0 else correlation(fit.rest(chosen), chosen)
-    factor = (1 + rho) / (1 - rho) if rho_p < _NOTICED else 1.0
+    factor = (1 + noticed(rho, rho_p)) / (1 - noticed(rho, rho_p))
     chosen, score, scores = fit.best(factor * penalty)
     if chosen == 0:
         return Changes("steady", (), fit.fitted(0), rho=rho, rho_p=rho_p)

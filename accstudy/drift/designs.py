@@ -83,6 +83,7 @@ def baseline_row(stretch: Stretch) -> dict[str, Any]:
             k=limits.k,
             h=limits.h,
             widened=limits.L / limits.L_known,
+            autocorrelation=limits.rho,
         )
     if stretch.spread is not None:
         scores, charts = stretch.spread.scores, stretch.spread.limits

@@ -73,6 +73,8 @@ class MeanLimits:
         Weight of the EWMA, reference value of the CUSUM.
     sessions : int
         Sessions of the baseline.
+    rho : float
+        Correlation of neighbouring sessions for which they are widened, too.
     """
 
     shewhart: float
@@ -86,10 +88,13 @@ class MeanLimits:
     lambda_: float
     k: float
     sessions: int
+    rho: float = 0.0
 
 
 @cache
-def mean_limits(sessions: int, run_length: float, lambda_: float, k: float) -> MeanLimits:
+def mean_limits(
+    sessions: int, run_length: float, lambda_: float, k: float, rho: float = 0.0
+) -> MeanLimits:
     """Limits for means, with centre and spread from `sessions` session means.
 
     Parameters
@@ -102,6 +107,8 @@ def mean_limits(sessions: int, run_length: float, lambda_: float, k: float) -> M
         Weight of the EWMA.
     k : float
         Reference value of the CUSUM.
+    rho : float
+        Correlation of neighbouring sessions, 0 to below 1.
 
     Returns
     -------
@@ -111,14 +118,22 @@ def mean_limits(sessions: int, run_length: float, lambda_: float, k: float) -> M
     -----
     EWMA and CUSUM by simulation with a fixed seed: 40 000 baselines, each
     followed by 24 sessions without change. The simulated chart with known
-    parameters fixes the risk, so that its own error cancels.
+    parameters fixes the risk, so that its own error cancels. With correlated neighbours
+    the limits of single means and of their differences are simulated, too: a baseline
+    then shows too little spread, and averages forget too slowly (first-order
+    autoregressive sessions).
     """
     L, h = ewma_limit(lambda_, run_length), cusum_limit(k, run_length)
+    single, jump = mean_factor(sessions, run_length), _jump_factor(sessions, run_length)
+    if rho:
+        seen = _futures(sessions, rho)[1]
+        single = max(single, _exceeded(seen, 1 / run_length))
+        jump = max(jump, _exceeded(np.diff(seen), range_risk(run_length)))
     return MeanLimits(
-        shewhart=mean_factor(sessions, run_length),
-        jump=_jump_factor(sessions, run_length),
-        L=same_risk(*_largest_ewmas(sessions, lambda_), L),
-        h=same_risk(*_largest_cusums(sessions, k), h),
+        shewhart=single,
+        jump=jump,
+        L=same_risk(*_largest_ewmas(sessions, lambda_, rho), L),
+        h=same_risk(*_largest_cusums(sessions, k, rho), h),
         shewhart_known=shewhart_limit(run_length),
         jump_known=range_limit(run_length),
         L_known=L,
@@ -126,33 +141,58 @@ def mean_limits(sessions: int, run_length: float, lambda_: float, k: float) -> M
         lambda_=lambda_,
         k=k,
         sessions=sessions,
+        rho=rho,
     )
 
 
+def _exceeded(values: Floats, risk: float) -> float:
+    """Size that is passed as often as that."""
+    return float(np.quantile(np.abs(values), 1 - risk))
+
+
 @lru_cache(maxsize=2)
-def _futures(sessions: int) -> tuple[Floats, Floats]:
-    """Sessions after many baselines: in true standard units, and as the baseline sees them."""
+def _futures(sessions: int, rho: float) -> tuple[Floats, Floats]:
+    """Sessions after many baselines: independent in true standard units; as a baseline sees them.
+
+    The second are correlated by `rho`.
+    """
     rng = np.random.default_rng(7870)
     x = rng.standard_normal((_REPEATS, HORIZON))
+    if rho:
+        series = _correlated(sessions, rho)
+        base, future = series[:, :sessions], series[:, sessions:]
+        seen = (future - base.mean(axis=1)[:, None]) / base.std(axis=1, ddof=1)[:, None]
+        return x, np.asarray(seen)
     centre = rng.standard_normal(_REPEATS) / np.sqrt(sessions)
     sd = np.sqrt(rng.chisquare(sessions - 1, _REPEATS) / (sessions - 1))
     return x, (x - centre[:, None]) / sd[:, None]
 
 
+@lru_cache(maxsize=2)
+def _correlated(sessions: int, rho: float) -> Floats:
+    """Baselines and the sessions after them, of standard deviation 1, neighbours correlated."""
+    series = np.random.default_rng(7871).standard_normal((_REPEATS, sessions + HORIZON))
+    for i in range(1, series.shape[1]):
+        series[:, i] = rho * series[:, i - 1] + np.sqrt(1 - rho**2) * series[:, i]
+    return series
+
+
 @lru_cache(maxsize=32)
-def _largest_ewmas(sessions: int, lambda_: float) -> tuple[Floats, Floats]:
-    known, estimated = (largest_ewma(z, lambda_) for z in _futures(sessions))
+def _largest_ewmas(sessions: int, lambda_: float, rho: float) -> tuple[Floats, Floats]:
+    known, estimated = (largest_ewma(z, lambda_) for z in _futures(sessions, rho))
     return known, estimated
 
 
 @lru_cache(maxsize=32)
-def _largest_cusums(sessions: int, k: float) -> tuple[Floats, Floats]:
-    known, estimated = (largest_cusum(z, k) for z in _futures(sessions))
+def _largest_cusums(sessions: int, k: float, rho: float) -> tuple[Floats, Floats]:
+    known, estimated = (largest_cusum(z, k) for z in _futures(sessions, rho))
     return known, estimated
 
 
 @cache
-def best_mean_limits(sessions: int, run_length: float, shift: float) -> MeanLimits:
+def best_mean_limits(
+    sessions: int, run_length: float, shift: float, rho: float = 0.0
+) -> MeanLimits:
     """Limits with the weight that finds a shift soonest with such a baseline.
 
     Parameters
@@ -164,6 +204,8 @@ def best_mean_limits(sessions: int, run_length: float, shift: float) -> MeanLimi
     shift : float
         Shift to be found, in standard deviations of a session mean; half of it
         is the reference value of the CUSUM.
+    rho : float
+        Correlation of neighbouring sessions.
 
     Notes
     -----
@@ -171,7 +213,7 @@ def best_mean_limits(sessions: int, run_length: float, shift: float) -> MeanLimi
     reaches limits as wide as those.
     """
     k = round(shift / 2, 2)
-    designs = [mean_limits(sessions, run_length, lambda_, k) for lambda_ in LAMBDAS]
+    designs = [mean_limits(sessions, run_length, lambda_, k, rho) for lambda_ in LAMBDAS]
     return designs[soonest([d.L for d in designs], shift)]
 
 
@@ -247,7 +289,7 @@ def _mean_ranges(sessions: int) -> tuple[Floats, Floats]:
 
 
 @cache
-def individuals_factor(sessions: int, run_length: float) -> float:
+def individuals_factor(sessions: int, run_length: float, rho: float = 0.0) -> float:
     """Limit of one further value, in sigmas estimated from moving ranges."""
     centre, sigma = _mean_ranges(sessions)
 
@@ -255,11 +297,16 @@ def individuals_factor(sessions: int, run_length: float) -> float:
         risk = ndtr(centre - c * sigma) + ndtr(-centre - c * sigma)
         return float(np.log(max(float(np.mean(risk)), 1e-300) * run_length))
 
-    return float(brentq(excess, 0.5, 400.0))
+    factor = float(brentq(excess, 0.5, 400.0))
+    if not rho:
+        return factor
+    base, future = np.split(_correlated(sessions, rho), [sessions], axis=1)
+    away = (future - base.mean(axis=1)[:, None]) / _mean_range(base)
+    return max(factor, _exceeded(away * constants(2).d2, 1 / run_length))
 
 
 @cache
-def range_factor(sessions: int, run_length: float) -> float:
+def range_factor(sessions: int, run_length: float, rho: float = 0.0) -> float:
     """Upper limit of one further moving range, in mean moving ranges."""
     _, sigma = _mean_ranges(sessions)
     mean_range, risk = sigma * constants(2).d2, range_risk(run_length)
@@ -268,4 +315,12 @@ def range_factor(sessions: int, run_length: float) -> float:
         found = np.mean(2 * ndtr(-c * mean_range / np.sqrt(2)))
         return float(np.log(max(found, 1e-300) / risk))
 
-    return float(brentq(excess, 0.5, 400.0))
+    factor = float(brentq(excess, 0.5, 400.0))
+    if not rho:
+        return factor
+    base, future = np.split(_correlated(sessions, rho), [sessions], axis=1)
+    return max(factor, _exceeded(np.diff(future) / _mean_range(base), risk))
+
+
+def _mean_range(base: Floats) -> Floats:
+    return np.asarray(np.abs(np.diff(base, axis=1)).mean(axis=1)[:, None])

@@ -132,15 +132,20 @@ def _means(stretch: Stretch, run_rules: bool) -> list[pd.DataFrame]:
 
 
 def _individuals(stretch: Stretch, run_rules: bool) -> list[pd.DataFrame]:
-    baseline = stretch.baseline
+    baseline, limits = stretch.baseline, stretch.limits
     assert baseline is not None
+    assert limits is not None
     x = stretch.means
     mean_range = float(np.abs(np.diff(x[stretch.in_baseline])).mean())
-    half = individuals_factor(baseline.m, stretch.run_length) * mean_range / constants(2).d2
+    half = (
+        individuals_factor(baseline.m, stretch.run_length, limits.rho)
+        * mean_range
+        / constants(2).d2
+    )
     centre = baseline.centre
     rules = rule_signals(x, centre) if run_rules else None
     ranges, known = _ranges(x)
-    top = range_factor(baseline.m, stretch.run_length) * mean_range
+    top = range_factor(baseline.m, stretch.run_length, limits.rho) * mean_range
     return [
         _points(stretch, "individuals", x, centre, centre - half, centre + half, rules=rules),
         _points(stretch, "moving-range", ranges, mean_range, 0.0, top, use=known),

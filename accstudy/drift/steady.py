@@ -15,6 +15,7 @@ __all__ = [
     "chance_of",
     "correlation",
     "critical_gain",
+    "noticed",
     "ramp_gains",
     "ramps",
     "split_rows",
@@ -27,6 +28,7 @@ TINY = 1e-300
 RAMP = 99  # beside numbers of steps
 MIN_LENGTH = 2  # values of a level
 _MOST_CORRELATED = 0.85
+_NOTICED = 0.05
 _SHORT_SERIES = 1.25  # lag-one correlations of residuals are too small by about this
 
 
@@ -109,6 +111,11 @@ def autocorrelation(
     if not np.sum(rest**2) > 1e-18 * np.sum(w * x * x):
         return 0.0, 1.0
     return correlation(rest[0])
+
+
+def noticed(rho: float, p: float) -> float:
+    """Correlation of neighbours that is allowed for: 0 unless chance explains it badly (5 %)."""
+    return rho if p < _NOTICED else 0.0
 
 
 def correlation(rest: Floats, changes: int = 1) -> tuple[float, float]:

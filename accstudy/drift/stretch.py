@@ -13,7 +13,9 @@ from accstudy.drift.charts import Cusum, cusum
 from accstudy.drift.estimated import MeanLimits, best_mean_limits
 from accstudy.drift.precision import ScoreBaseline, SpreadLimits, score_baseline, spread_limits
 from accstudy.drift.sessions import MIN_SESSIONS, Baseline, baseline_of
+from accstudy.drift.steady import autocorrelation, noticed
 from accstudy.drift.steps import sd_score
+from accstudy.drift.trend import months
 
 __all__ = ["Spread", "Stretch", "chart_stretch"]
 
@@ -21,6 +23,8 @@ Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 _NUMERIC_ZERO = 1e-9
+_LEAST_CORRELATED = 12  # sessions that tell a correlation of neighbours
+_MOST_CORRELATED = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,7 +211,7 @@ def chart_stretch(
         if shift is None:
             wanted = baseline.sd_of_means
         in_sigma = round(float(np.clip(wanted / baseline.sd_of_means, 0.5, 3.0)), 1)
-        limits = best_mean_limits(baseline.m, run_length, in_sigma)
+        limits = best_mean_limits(baseline.m, run_length, in_sigma, _correlation(rows, baseline))
         spread = _spread(base[base["n_scans"] > 1], baseline, run_length, sd_ratio)
     return Stretch(
         device=names["device"],
@@ -225,6 +229,15 @@ def chart_stretch(
         shift=wanted,
         note=note,
     )
+
+
+def _correlation(rows: pd.DataFrame, baseline: Baseline) -> float:
+    """Correlation of neighbouring sessions that limits allow for, in steps of 0.1."""
+    if len(rows) < _LEAST_CORRELATED:
+        return 0.0
+    weights = 1 / baseline.sd_of_mean(rows["n_scans"].to_numpy(np.int64)) ** 2
+    found = autocorrelation(rows["mean"].to_numpy(float), months(rows["at"]), weights)
+    return min(round(noticed(*found), 1), _MOST_CORRELATED)
 
 
 def _spread(

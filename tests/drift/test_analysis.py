@@ -393,6 +393,9 @@ def test_sessions_that_resemble_their_neighbours_are_said():
     trend = found.tables["drift_trends"].query("measurand == @SCALE").iloc[0]
     assert trend["autocorrelation"] > 0.3
     assert trend["autocorrelation_p"] < 0.01
+    baseline = found.tables["drift_baselines"].query("measurand == @SCALE").iloc[0]
+    assert baseline["autocorrelation"] >= 0.5  # 0.8 was put in
+    assert baseline["widened"] > 1.5
 
 
 def test_few_sessions_are_said_and_not_charted():

@@ -91,5 +91,41 @@ def test_ewma_and_cusum_keep_their_risk_over_the_next_sessions():
         assert found / repeats == pytest.approx(known / repeats, abs=0.045)
 
 
+def test_charts_of_correlated_sessions_keep_the_risk_of_independent_ones():
+    # first-order autoregressive sessions by another generator, through the charts
+    rng = np.random.default_rng(8)
+    m, repeats, rho = 10, 1500, 0.6
+    limits, plain = (mean_limits(m, 200.0, 0.2, 0.5, r) for r in (rho, 0.0))
+    x = np.empty((repeats, m + HORIZON))
+    x[:, 0] = rng.standard_normal(repeats)
+    for i in range(1, x.shape[1]):
+        x[:, i] = rho * x[:, i - 1] + 0.8 * rng.standard_normal(repeats)
+    alarms = dict.fromkeys(("ewma", "cusum", "mean", "jump", "plain"), 0.0)
+    for row in x:
+        centre, sd = row[:m].mean(), row[:m].std(ddof=1)
+        later = {"start": centre, "sigma": sd, "lambda_": 0.2}
+        alarms["ewma"] += ewma(row[m:], L=limits.L, **later).signals.any() / repeats
+        alarms["plain"] += ewma(row[m:], L=plain.L, **later).signals.any() / repeats
+        sums = cusum(row[m:], target=centre, sigma=sd, k=0.5, h=limits.h)
+        alarms["cusum"] += sums.signals.any() / repeats
+        alarms["mean"] += np.mean(np.abs(row[m:] - centre) > limits.shewhart * sd) / repeats
+        alarms["jump"] += np.mean(np.abs(np.diff(row[m:])) > limits.jump * sd) / repeats
+    within = 1 - (1 - 1 / 200) ** HORIZON  # of independent sessions, for a chart without memory
+    assert alarms["plain"] > 3 * within
+    assert alarms["ewma"] < 1.3 * within
+    assert alarms["cusum"] < 1.3 * within
+    assert alarms["mean"] == pytest.approx(1 / 200, abs=0.003)
+    assert alarms["jump"] < 1.5 / 200  # differences of neighbours are smaller, if anything
+
+
+def test_limits_of_correlated_sessions_are_never_narrower():
+    found = [mean_limits(8, 200.0, 0.2, 0.5, rho) for rho in (0.0, 0.2, 0.5, 0.8)]
+    for name in ("shewhart", "jump", "L", "h"):
+        values = [getattr(one, name) for one in found]
+        assert min(values) == values[0]
+    for limit in (individuals_factor, range_factor):
+        assert limit(8, 200.0, 0.6) >= limit(8, 200.0)
+
+
 def test_a_short_baseline_wants_a_longer_memory():
     assert best_mean_limits(6, 370.0, 1.5).lambda_ < best_mean_limits(200, 370.0, 1.5).lambda_

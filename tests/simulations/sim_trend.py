@@ -27,16 +27,27 @@ SESSIONS, SD, GROWTH, STEP = 36, 5.0, 1.7, 20.0
 MONTHS = 14 / 30.436875 * np.arange(SESSIONS)
 MIDDLE = SESSIONS // 2
 LATE = np.arange(SESSIONS) >= MIDDLE
+LAST = SESSIONS * 3 // 4
+
+
+def _since(first: int, growth: float) -> tuple[np.ndarray, float]:
+    """Growth a month since a session."""
+    return growth * np.maximum(0.0, MONTHS - MONTHS[first]), growth
+
+
 SCENARIOS = {
     "steady": (np.zeros(SESSIONS), 0.0),
-    "growth from the first session": (GROWTH * MONTHS, GROWTH),
-    "growth from the middle": (GROWTH * np.maximum(0.0, MONTHS - MONTHS[MIDDLE]), GROWTH),
+    "growth from the first session": _since(0, GROWTH),
+    "growth from the middle": _since(MIDDLE, GROWTH),
     "step": (STEP * LATE, 0.0),
     "step and growth from the first session": (STEP * LATE + GROWTH * MONTHS, GROWTH),
-    "step and growth from there": (
-        STEP * LATE + GROWTH * np.maximum(0.0, MONTHS - MONTHS[MIDDLE]),
-        GROWTH,
-    ),
+    "step and growth from there": (STEP * LATE + _since(MIDDLE, GROWTH)[0], GROWTH),
+    "0.4 µm from the first session": _since(0, 0.4),
+    "0.3 µm from the middle": _since(MIDDLE, 0.3),
+    "0.6 µm from the middle": _since(MIDDLE, 0.6),
+    "0.9 µm from the middle": _since(MIDDLE, 0.9),
+    "1 µm in the last quarter": _since(LAST, 1.0),
+    "4 µm in the last quarter": _since(LAST, 4.0),
 }
 
 
