@@ -1079,6 +1079,7 @@ _TABLES = (
             size n estimated size; of a ramp a month
             size_low n lower limit
             size_high n upper limit
+            confidence n of the intervals of size and dates
             p p of a change point: chance of so clear a one in steady sessions
             event t nearest event, with the days between
             what t sentence
@@ -1360,6 +1361,8 @@ _TABLES = (
             sd_ratio n standard deviation within sessions, after over before
             sd_ratio_low n lower limit
             sd_ratio_high n upper limit
+            confidence n of the intervals
+            method t how differences and ratios were found
             what t sentence
         """),
     ),
@@ -1376,6 +1379,7 @@ _TABLES = (
             implant_b t the other
             bound_um n bound of that pair in the session
             limit_um n the user's limit
+            confidence n of the bound and the verdict
             verdict t of all pairs in the session
             doubt t why the session is not verified
             proven_good t last session verified before; empty if there is none

@@ -42,7 +42,7 @@ class Change:
     index : int
         First value of the new level; for a ramp the last value of the old one.
     low, high : int
-        Interval (95 %) of `index`.
+        Interval of `index`.
     size, size_low, size_high : float
         Step with its interval; for a ramp the slope of the line bent once, without one
         (`accstudy.drift.slope.slope_of` knows that the bend was picked).
@@ -139,6 +139,7 @@ def find_changes(
     *,
     weights: ArrayLike | None = None,
     alpha: float = 0.01,
+    confidence: float = 0.95,
 ) -> Changes:
     """Choose between a steady series, steps, and a level that goes over into a slope.
 
@@ -152,6 +153,8 @@ def find_changes(
         Inverse variances; equal by default.
     alpha : float
         Risk of seeing a change in a steady series.
+    confidence : float
+        Of the intervals of places and sizes.
 
     Returns
     -------
@@ -199,7 +202,7 @@ def find_changes(
     ramp = chosen == RAMP
     close = bool(scores[1 if ramp else RAMP] - score < _CLOSE)
     if not ramp:
-        changes = _steps(x, w, fit.starts[chosen], fit.fitted(chosen), factor)
+        changes = _steps(x, w, fit.starts[chosen], fit.fitted(chosen), factor, confidence)
         return Changes("steps", changes, fit.fitted(chosen), close, rho, rho_p)
     gain = n * np.log(rss0 / max(fit.rss[RAMP], TINY)) / factor
     change = Change(
@@ -250,10 +253,10 @@ class _Fit:
 
 
 def _steps(
-    x: Floats, w: Floats, starts: list[int], fitted: Floats, factor: float
+    x: Floats, w: Floats, starts: list[int], fitted: Floats, factor: float, confidence: float
 ) -> tuple[Change, ...]:
     """Every step between its neighbours, with what is open about place and size."""
-    edges = [0, *starts, len(x)]
+    edges, tail = [0, *starts, len(x)], (1 - confidence) / 2
     changes = []
     for i, start in enumerate(starts):
         a, b = edges[i], edges[i + 2]
@@ -265,7 +268,7 @@ def _steps(
         total = np.cumsum(sizes.weights)
         low, high = (
             int(places[min(int(np.searchsorted(total, q)), len(places) - 1)])
-            for q in (0.025, 0.975)
+            for q in (tail, 1 - tail)
         )
         changes.append(
             Change(
@@ -273,8 +276,8 @@ def _steps(
                 low=min(a + low, start),
                 high=max(a + high, start),
                 size=float(fitted[b - 1] - fitted[a]),
-                size_low=sizes.quantile(0.025),
-                size_high=sizes.quantile(0.975),
+                size_low=sizes.quantile(tail),
+                size_high=sizes.quantile(1 - tail),
                 p=chance_of(b - a, gain) if b - a >= 6 else float("nan"),
                 gain=gain,
             )

@@ -13,9 +13,7 @@ from accstudy.drift.stretch import Stretch
 __all__ = ["compare_baselines"]
 
 
-def compare_baselines(
-    before: Stretch, after: Stretch, *, confidence: float = 0.95
-) -> dict[str, Any]:
+def compare_baselines(before: Stretch, after: Stretch, *, confidence: float) -> dict[str, Any]:
     """Compare two neighbouring stretches of one device and measurand.
 
     Parameters
@@ -41,6 +39,8 @@ def compare_baselines(
         "at": after.rows["at"].iloc[0],
         "n_before": len(before.rows),
         "n_after": len(after.rows),
+        "confidence": confidence,
+        "method": "Welch's t on session means; F on the standard deviations within sessions",
     }
     difference = float(after.means.mean() - before.means.mean())
     row["difference"] = difference

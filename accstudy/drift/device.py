@@ -101,8 +101,10 @@ class Device:
     def fill(self, rows: Rows) -> None:
         """Chart every measurand and add this device's rows to the tables."""
         for measurand in self.measurands:
-            stretches = list(self._stretches(measurand))
-            self.compared += [compare_baselines(a, b) for a, b in pairwise(stretches)]
+            stretches, sure = list(self._stretches(measurand)), self.settings.confidence
+            self.compared += [
+                compare_baselines(a, b, confidence=sure) for a, b in pairwise(stretches)
+            ]
             for stretch in stretches:
                 last = stretch is stretches[-1]
                 one = self._chart(stretch, rows, last=last)
@@ -162,15 +164,18 @@ class Device:
                 )
             )
         alpha = ALPHA / (2 * len(self.measurands))  # level and spread of each
-        series = series_changes(stretch, alpha=alpha)
+        sure = self.settings.confidence
+        series = series_changes(stretch, alpha=alpha, confidence=sure)
         trend = self._trend(stretch, series)
-        found = list(chart_signals(stretch, points, self.events))
+        found = list(chart_signals(stretch, points, self.events, confidence=sure))
         found += change_signals(
-            stretch, series, stretch.rows, self.events, of_sd=False, trend=trend
+            stretch, series, stretch.rows, self.events, of_sd=False, confidence=sure, trend=trend
         )
-        spread, spread_rows = precision_changes(stretch, alpha=alpha)
+        spread, spread_rows = precision_changes(stretch, alpha=alpha, confidence=sure)
         if spread is not None:
-            found += change_signals(stretch, spread, spread_rows, self.events, of_sd=True)
+            found += change_signals(
+                stretch, spread, spread_rows, self.events, of_sd=True, confidence=sure
+            )
         found = with_standing(found)
         if not last:  # a new baseline has begun since
             found = [one.standing(False) for one in found]

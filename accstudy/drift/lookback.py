@@ -90,7 +90,7 @@ def _neighbours(sessions: pd.DataFrame) -> pd.DataFrame:
 
 
 def _against_the_limit(sessions: pd.DataFrame, together: pd.DataFrame) -> pd.DataFrame:
-    columns = ["session", "implant_a", "implant_b", "bound_um", "limit_um", "verdict"]
+    columns = ["session", "implant_a", "implant_b", "bound_um", "limit_um", "confidence", "verdict"]
     found = sessions.merge(together[columns], on="session", how="left")
     verified = found["verdict"] == VERIFIED
     found["doubt"] = [

@@ -30,7 +30,7 @@ class Projection:
     reached : bool
         The bound lies beyond the limit already.
     at, low, high : Timestamp or None
-        Day of the bound, and 95 % interval of the day on which the share of
+        Day of the bound, and interval of the day on which the share of
         scans beyond the limit really gets too large; None for later than the
         horizon, or never.
     bound : float
@@ -71,7 +71,7 @@ def project(
     horizon_months : float
         How far to look ahead, above zero.
     coverage, confidence : float
-        Of the tolerance bound.
+        Of the tolerance bound; the confidence of the interval of the day, too.
     u : float
         Standard uncertainty of the reference, which all sessions share.
     seed : int
@@ -115,9 +115,9 @@ def project(
         months = float(np.quantile(first, level, method="lower"))
         return None if np.isinf(months) else later(months)
 
-    bound = float(np.quantile(quantile[:, 0] * sd, confidence))
+    bound, tail = float(np.quantile(quantile[:, 0] * sd, confidence)), (1 - confidence) / 2
     return Projection(
-        bound > limit, day(1 - confidence), day(0.025), day(0.975), bound, later(horizon_months)
+        bound > limit, day(1 - confidence), day(tail), day(1 - tail), bound, later(horizon_months)
     )
 
 

@@ -145,7 +145,9 @@ def event_near(
     return f"{kind} on {day:%Y-%m-%d}, {abs(gap):.0f} days {side}"
 
 
-def chart_signals(stretch: Stretch, points: pd.DataFrame, events: pd.DataFrame) -> Iterator[Found]:
+def chart_signals(
+    stretch: Stretch, points: pd.DataFrame, events: pd.DataFrame, *, confidence: float
+) -> Iterator[Found]:
     """First session of every run of signals of each chart."""
     if points.empty or stretch.baseline is None:
         return
@@ -156,7 +158,7 @@ def chart_signals(stretch: Stretch, points: pd.DataFrame, events: pd.DataFrame) 
         for i in np.flatnonzero(begin):
             row = rows.iloc[i]
             index = order[row["session"]]
-            size, half, since = _size(stretch, str(chart), index, row)
+            size, half, since = _size(stretch, str(chart), index, row, confidence)
             end = i
             while end + 1 < len(flags) and flags[end + 1]:
                 end += 1
@@ -175,6 +177,7 @@ def chart_signals(stretch: Stretch, points: pd.DataFrame, events: pd.DataFrame) 
                     "size": size,
                     "size_low": size - half,
                     "size_high": size + half,
+                    "confidence": confidence,
                     "event": event_near(
                         events,
                         stretch.device,
@@ -194,7 +197,9 @@ def chart_signals(stretch: Stretch, points: pd.DataFrame, events: pd.DataFrame) 
             )
 
 
-def _size(stretch: Stretch, chart: str, index: int, point: pd.Series) -> tuple[float, float, int]:
+def _size(
+    stretch: Stretch, chart: str, index: int, point: pd.Series, confidence: float
+) -> tuple[float, float, int]:
     """Estimated size, half width of its interval, first session that it rests on."""
     baseline = stretch.baseline
     assert baseline is not None
@@ -214,7 +219,7 @@ def _size(stretch: Stretch, chart: str, index: int, point: pd.Series) -> tuple[f
     size = float(stretch.means[span].mean() - baseline.centre)
     variance = float(np.mean(stretch.sd_of_means[span] ** 2)) / (index - since + 1)
     variance += baseline.sd_of_means**2 / baseline.m
-    return size, float(stdtrit(baseline.m - 1, 0.975) * np.sqrt(variance)), since
+    return size, float(stdtrit(baseline.m - 1, 0.5 + confidence / 2) * np.sqrt(variance)), since
 
 
 def _begin(stretch: Stretch, chart: str, index: int, *, upwards: bool) -> int:
@@ -230,15 +235,18 @@ def _begin(stretch: Stretch, chart: str, index: int, *, upwards: bool) -> int:
     return int(watched[place - max(int(counts[place]), 1) + 1])
 
 
-def series_changes(stretch: Stretch, *, alpha: float) -> Changes:
+def series_changes(stretch: Stretch, *, alpha: float, confidence: float) -> Changes:
     """Steps or the beginning of a slope in the session means of a stretch."""
     weights = None
     if stretch.baseline is not None:
         weights = 1 / stretch.sd_of_means**2
-    return find_changes(stretch.means, months(stretch.rows["at"]), weights=weights, alpha=alpha)
+    at = months(stretch.rows["at"])
+    return find_changes(stretch.means, at, weights=weights, alpha=alpha, confidence=confidence)
 
 
-def precision_changes(stretch: Stretch, *, alpha: float) -> tuple[Changes | None, pd.DataFrame]:
+def precision_changes(
+    stretch: Stretch, *, alpha: float, confidence: float
+) -> tuple[Changes | None, pd.DataFrame]:
     """Steps or slopes in the standard deviations within sessions, as normal scores."""
     rows = stretch.rows[stretch.rows["n_scans"] > 1].reset_index(drop=True)
     if len(rows) < 6:
@@ -248,7 +256,8 @@ def precision_changes(stretch: Stretch, *, alpha: float) -> tuple[Changes | None
     if not pooled > 0:
         return None, rows
     scores = sd_score(sd, n, pooled)
-    return find_changes(scores, months(rows["at"]), alpha=alpha), rows
+    at = months(rows["at"])
+    return find_changes(scores, at, alpha=alpha, confidence=confidence), rows
 
 
 def change_signals(
@@ -258,6 +267,7 @@ def change_signals(
     events: pd.DataFrame,
     *,
     of_sd: bool,
+    confidence: float,
     trend: Trend | None = None,
 ) -> Iterator[Found]:
     """Change points as rows of table ``drift_signals``.
@@ -274,6 +284,8 @@ def change_signals(
         Table ``events``.
     of_sd : bool
         The change is one of the standard deviation within sessions.
+    confidence : float
+        Of its intervals.
     trend : Trend, optional
         Of the level: a slope has its size, its beginning and their intervals from it,
         so that one story is told.
@@ -317,6 +329,7 @@ def change_signals(
                 "size": size[0],
                 "size_low": size[1],
                 "size_high": size[2],
+                "confidence": confidence,
                 "p": change.p,
                 "event": event,
                 "what": _sentence(stretch, found, change, size, (low, high, day), event, of_sd),

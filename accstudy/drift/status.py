@@ -29,8 +29,6 @@ __all__ = [
 CHANGED, PASSED, NO_SIGN, NO_CHARTS = "changed", "none stands", "no sign", "no charts"
 CHECK, OUT_OF_USE, NEXT = "check at once", "out of use until verified", "next session"
 
-_DISTINCT = 0.05
-
 
 @dataclass(frozen=True, slots=True)
 class Held:

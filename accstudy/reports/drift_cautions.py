@@ -11,8 +11,6 @@ from accstudy.reports.wording import date, p_value
 
 __all__ = ["device_cautions"]
 
-_LEVEL = 0.05
-
 
 def device_cautions(
     points: pd.DataFrame,
@@ -52,7 +50,7 @@ def device_cautions(
             )
     signed = set(signals["measurand"]) if len(signals) else set()
     for row in rows_of(trends):
-        if row.p < _LEVEL and row.measurand not in signed:
+        if row.p < 1 - row.confidence and row.measurand not in signed:
             said.append(
                 f"{short_name(row.measurand)} has a trend with p = {p_value(row.p)} but no sign in "
                 "any chart: one such p among many measurands is no proof"

@@ -23,7 +23,7 @@ from accstudy.reports.sessions import (
     short_name,
     signed,
 )
-from accstudy.reports.wording import NONE, count, day, missing, number, p_value, unit_name
+from accstudy.reports.wording import NONE, count, day, missing, number, p_value, sure, unit_name
 
 __all__ = ["chapter", "how_to_read", "main_chart"]
 
@@ -206,7 +206,8 @@ def _limit_figure(
         slug("limit", row.device, row.model),
         limit_chart(held, events, verified=VERIFIED),
         caption=f"{name}, pair with the largest bound of every session: from its mean deviation to "
-        "its 95 % bound. Line: the limit. Squares: sessions in which not every pair is verified.",
+        f"its {sure(held['confidence'].iloc[0])} bound. Line: the limit. Squares: sessions in "
+        "which not every pair is verified.",
         alt=f"Bounds of {name} against the limit of {held['limit_um'].iloc[0]:g} µm: "
         f"{count(open_ones, 'session')} of {len(held)} not verified.",
     )

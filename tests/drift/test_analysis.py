@@ -398,6 +398,31 @@ def test_sessions_that_resemble_their_neighbours_are_said():
     assert baseline["widened"] > 1.5
 
 
+def test_every_interval_has_the_confidence_that_was_asked_for():
+    rng = np.random.default_rng(26)
+    level = np.where(np.arange(20) < 12, 0.0, 700.0)
+    poses, scans = study_of(rng, level)
+    reference = implants_of().assign(valid_from=pd.NaT)
+    other, sure = (
+        run(poses, scans, implants=reference, limit_um=30.0, confidence=c).tables
+        for c in (0.95, 0.99)
+    )
+    for name, columns in (
+        ("drift_trends", ("slope_low_per_month", "slope_high_per_month")),
+        ("drift_signals", ("size_low", "size_high")),
+        ("drift_periods", ("low", "high")),
+        ("drift_pairs", ("slope_low_um", "slope_high_um")),
+    ):
+        narrow, wide = (t[name].dropna(subset=list(columns)) for t in (other, sure))
+        low, high = columns
+        assert len(wide) == len(narrow) > 0, name
+        assert set(wide["confidence"]) == {0.99}
+        assert ((wide[high] - wide[low]) > (narrow[high] - narrow[low])).all(), name
+    for name in ("drift_limits", "drift_lookback", "drift_status"):
+        assert set(sure[name]["confidence"]) == {0.99}
+    assert (sure["drift_limits"]["bound_um"] > other["drift_limits"]["bound_um"]).all()
+
+
 def test_few_sessions_are_said_and_not_charted():
     rng = np.random.default_rng(7)
     poses, scans = study_of(rng, np.zeros(2))

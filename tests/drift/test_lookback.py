@@ -53,6 +53,7 @@ def held(bounds, limit=10.0):
             "implant_b": "I4",
             "bound_um": bound,
             "limit_um": limit,
+            "confidence": 0.95,
             "verdict": verdict(bound, -np.inf, limit),
         }
         for i, bound in enumerate(bounds)

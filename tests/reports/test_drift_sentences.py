@@ -61,7 +61,7 @@ def test_gaps_events_in_a_baseline_small_p_and_worn_bodies_are_said():
     events = pd.DataFrame([(at[1], "service"), (at[4], "tip changed")], columns=["at", "kind"])
     trends = pd.DataFrame(
         [("axis splay", 0.023), ("scale", 0.001), ("other", 0.4)], columns=["measurand", "p"]
-    )
+    ).assign(confidence=0.95)
     signals = pd.DataFrame({"measurand": ["scale"]})
     scans = pd.DataFrame({"body_uses": [1.0, 60.0, 117.0]})
     gap, event, p, wear = device_cautions(points, events, trends, signals, scans)
@@ -69,6 +69,8 @@ def test_gaps_events_in_a_baseline_small_p_and_worn_bodies_are_said():
     assert "spans an event (service, 15 January 2024)" in event
     assert "axis splay has a trend with p = 0.023" in p
     assert "1 to 117 times" in wear
+    stricter = device_cautions(points, events, trends.assign(confidence=0.99), signals, scans)
+    assert stricter == [gap, event, wear]
     even = points.iloc[:3]
     assert device_cautions(even, events.iloc[1:], trends.iloc[2:], signals, scans.iloc[:1]) == []
 
