@@ -197,7 +197,7 @@ def state_chart(panels: Sequence[tuple[str, str, pd.DataFrame, pd.DataFrame]]) -
     -------
     Figure
     """
-    figure = new_figure(166, 9 + 19 * len(panels))
+    figure = new_figure(166, 9 + 15.5 * len(panels))
     grid = np.atleast_1d(figure.subplots(len(panels), 1, sharex=True))
     for ax, (name, unit, points, events) in zip(grid, panels, strict=True):
         for _, side in points.groupby("chart", sort=False):

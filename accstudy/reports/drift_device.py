@@ -85,7 +85,8 @@ def chapter(document: Document, content: ReportContent, row: Any, main: str) -> 
     document.lead("State", *said)
     found = _bear_in_mind(content, row, points, signals)
     if found:
-        document.lead("Bear in mind", f"{'; '.join(found)}.".capitalize())
+        text = "; ".join(found)
+        document.lead("Bear in mind", f"{text[0].upper()}{text[1:]}.")
     if not len(points):
         return
     events = device_events(content, row.device)
@@ -240,8 +241,8 @@ def _signal_table(document: Document, signals: pd.DataFrame) -> None:
             Heading("date", "left", 0.9),
             Heading("session", "left", 0.8),
             Heading("size", width=0.9),
-            Heading("stands", "left", 0.6),
-            Heading("event near", "left", 2.4),
+            Heading("stands", "left", 0.7),
+            Heading("event near", "left", 2.3),
         ],
         _once(
             [
