@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
 import re
 import shutil
 from collections.abc import Mapping, Sequence
@@ -11,7 +12,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from accstudy.errors import AccstudyError, InputError
+from accstudy.errors import InputError
 from accstudy.mesh.read import read_mesh
 from accstudy.plan.listing import Proposal, ScanFile, propose_scans
 from accstudy.reports.sheets import bench_sheet
@@ -131,7 +132,8 @@ class _Addition:
 
     def add(self, files: Sequence[Path], expected: int | None, today: dt.date) -> Added:
         found = self._files(files)
-        copies = {p: self._inside(p) for p in found}
+        self.session = self.session or self._day(found)
+        copies = self._places(found)
         for p in found:
             read_mesh(p, length_unit=self.settings.scans.length_unit, name=p.name)
         proposal = self._proposal(copies)
@@ -142,11 +144,14 @@ class _Addition:
             new = [dict(row) for row in (*made, *coming)]
         before = self.list.read_bytes() if self.list.is_file() else None
         data = appended(self.list, new, file=self.file)
-        written = [self._copy(p, to) for p, to in copies.items() if to != p]
+        written: list[Path] = []
         try:
+            for p, to in copies.items():
+                if to != p and self._copy(p, to):
+                    written.append(to)
             written += write_files(self.list.parent, {self.list.name: data})
             load_study(self.path)
-        except AccstudyError:
+        except BaseException:  # whatever it was, also Ctrl-C: as if nothing had been called
             self._undo(before, written)
             raise
         if coming:
@@ -158,23 +163,27 @@ class _Addition:
             tuple(written),
         )
 
-    def _files(self, named: Sequence[Path]) -> list[Path]:
-        """Mesh files that are not listed yet; a file that is named itself must be new."""
-        listed = {self._full(row["file"]): row["scan"] for row in self.rows if row.get("file")}
-        out: list[Path] = []
+    def _files(self, named: Sequence[Path]) -> dict[Path, Path]:
+        """Mesh files that are not listed yet, each with its path below what was named.
+
+        A file that is named itself must be new.
+        """
+        listed = {self._full(r["file"]): r.get("scan", "") for r in self.rows if r.get("file")}
+        out: dict[Path, Path] = {}
         for one in named:
             if one.is_dir():
                 inside = sorted(p for p in one.rglob("*") if p.name.lower().endswith(MESHES))
+                inside = [p for p in inside if p.is_file()]
                 known = [p for p in inside if p.resolve() in listed]
                 if known:
                     self.words.append(f"{len(known)} files of {one.name} are listed already")
-                out += [p for p in inside if p not in known]
+                out |= {p: p.relative_to(one) for p in inside if p not in known}
             elif one.resolve() in listed:
                 scan = listed[one.resolve()]
                 raise InputError(f'"{one.name}" is listed already, as scan "{scan}"',
                                  where=self.file, hint="name new files only")  # fmt: skip
             else:
-                out.append(one)
+                out[one] = Path(one.name)
         if not out:
             raise InputError("no new mesh files there", hint="name this session's files")
         sizes: dict[int, list[Path]] = {}
@@ -195,20 +204,46 @@ class _Addition:
     def _full(self, file: str) -> Path:
         return (self.path / file).resolve()
 
-    def _inside(self, file: Path) -> Path:
-        """Where a file is, or will be copied to, inside the study."""
-        if file.resolve().is_relative_to(self.path.resolve()):
-            return file
-        folder = re.sub(r"[^\w.-]+", "_", f"{self.session or 'added'}_{self.device}").strip("_")
-        return self.path / "scans" / folder / file.name
+    def _day(self, found: Mapping[Path, Path]) -> str:
+        """Day of the first scan."""
+        files = [
+            ScanFile(below.as_posix(), dt.datetime.fromtimestamp(p.stat().st_mtime))
+            for p, below in found.items()
+        ]
+        return str(propose_scans(files).scans["measured_at"].min())[:10]
 
-    def _copy(self, file: Path, to: Path) -> Path:
+    def _places(self, found: Mapping[Path, Path]) -> dict[Path, Path]:
+        """Where every file is, or will be copied to, inside the study."""
+        folder = re.sub(r"[^\w.-]+", "_", f"{self.session}_{self.device}").strip("_")
+        out: dict[Path, Path] = {}
+        for file, below in found.items():
+            if file.resolve().is_relative_to(self.path.resolve()):
+                out[file] = file
+                continue
+            to = self.path / "scans" / folder / below
+            if to in out.values():  # two named files of one name: their folders tell them apart
+                to = to.with_name(f"{file.resolve().parent.name}_{file.name}")
+            if to in out.values():
+                raise InputError(f'two files are named "{file.name}"', where=str(file),
+                                 hint="name the folder that holds them")  # fmt: skip
+            out[file] = to
+        return out
+
+    def _copy(self, file: Path, to: Path) -> bool:
+        """Copy a file whole or not at all; False for one that an interrupted call left there."""
+        if to.is_file() and file_digest(to) == file_digest(file):
+            return False
         if to.exists():
             raise InputError(f'"{to.relative_to(self.path)}" is there already',
                              hint="rename the file, or give the session another name")  # fmt: skip
         to.parent.mkdir(parents=True, exist_ok=True)
-        shutil.copy2(file, to)
-        return to
+        aside = to.with_name(f".{to.name}.part")
+        try:
+            shutil.copy2(file, aside)
+            os.replace(aside, to)
+        finally:
+            aside.unlink(missing_ok=True)
+        return True
 
     def _undo(self, before: bytes | None, written: Sequence[Path]) -> None:
         for file in written:
@@ -228,17 +263,23 @@ class _Addition:
             )
             for p, to in copies.items()
         ]
-        return propose_scans(files, model=self.model, known=[row["scan"] for row in self.rows])
+        return propose_scans(
+            files, model=self.model, known=[row.get("scan", "") for row in self.rows]
+        )
 
     def _made(self, proposal: Proposal) -> list[dict[str, str]]:
         table = proposal.scans
-        session = self.session or str(table["measured_at"].min())[:10]
-        self.session = session
+        session = self.session
         mine = [r for r in self.rows if r.get("device", "") == self.device]
         same = [r for r in mine if r.get("session") == session and r.get("model") == self.model]
         made = [r for r in same if r.get("status") != "planned"]
-        first = max((_number(r.get("repeat", "")) for r in made), default=0) + 1
+        last = max((_number(r.get("repeat", "")) for r in made), default=0)
+        first = max(last, len(made)) + 1
         kept = {**self._usual(mine), **self.values}
+        if self.device and self.rows and not mine:
+            known = sorted({r.get("device", "") for r in self.rows} - {""})
+            told = f"; the list knows {', '.join(known)}" if known else ""
+            self.words.append(f'device "{self.device}" is new: its charts begin here{told}')
         out = []
         for k, row in enumerate(table.itertuples()):
             out.append(
@@ -254,6 +295,9 @@ class _Addition:
                     "status": "ok",
                 }
             )
+        if self.header:  # what a list need not have
+            optional = {"repeat", "status"} - set(self.header)
+            out = [{k: v for k, v in row.items() if k not in optional} for row in out]
         self.words += [note for note in proposal.notes if note.startswith("measured_at")]
         return out
 
@@ -280,7 +324,12 @@ class _Addition:
         before = [r for r in mine if r.get("session") != self.session]
         usual = sum(r.get("session") == before[-1].get("session") for r in before) if before else 0
         wanted = usual if expected is None else expected
-        have = int(made[-1]["repeat"])
+        have = len(made) + sum(r.get("session") == self.session for r in mine)
+        have = int(made[-1].get("repeat", have))
+        if have < wanted and self.header and "status" not in self.header:
+            self.words.append(f"{wanted - have} scans are missing; without a column status in "
+                              f"{self.file} they are not planned")  # fmt: skip
+            return []
         known = {r.get("repeat") for r in mine if r.get("session") == self.session}
         return [
             {
