@@ -153,7 +153,7 @@ def _by_scan(poses: pd.DataFrame, names: list[str]) -> Floats:
     columns = [f"{what}_{c}" if what else f"{c}_mm" for what in ("", "axis", "flat") for c in "xyz"]
     first = poses.drop_duplicates(["scan", "implant"])
     scan, scans = pd.factorize(first["scan"])
-    implant = pd.Index(names).get_indexer(first["implant"])
+    implant = pd.Index(names).get_indexer(pd.Index(first["implant"]))
     out = np.full((len(scans), len(names), 9), np.nan)
     known = implant >= 0
     out[scan[known], implant[known]] = first.reindex(columns=columns).to_numpy(float)[known]

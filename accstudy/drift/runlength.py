@@ -250,18 +250,26 @@ def range_run_length(limit: float, shift: float | Step = 0.0, *, state: State = 
     from_here = BarycentricInterpolator(nodes, lengths)(x)
     if state == "zero":
         return float(1 + np.sum(step.density(x) * w * from_here))
-    quiet = _range_moves(limit, step.quiet())
-    # density of the last value after a long quiet time: phi(x) times the leading
-    # right eigenvector, as the kernel is symmetric but for phi
-    share = np.ones(len(nodes))
+    density = NormalStep().density(x) * _range_quiet(limit, step.quiet()) * w
+    return float(np.sum(density * from_here) / np.sum(density))
+
+
+@cache
+def _range_quiet(limit: float, quiet: Step) -> Floats:
+    """Density of the last value after a long quiet time, over that of one value.
+
+    The leading right eigenvector, as the kernel is symmetric but for that density.
+    """
+    moves = _range_moves(limit, quiet)
+    share = np.ones(len(_RANGE_NODES))
     for _ in range(500):
-        new = quiet @ share
+        new = moves @ share
         new /= np.abs(new).max()
         if np.abs(new - share).max() < 1e-12:
             break
         share = new
-    density = NormalStep().density(x) * BarycentricInterpolator(nodes, share)(x) * w
-    return float(np.sum(density * from_here) / np.sum(density))
+    x, _ = _nodes(4 * _NODES)
+    return np.asarray(BarycentricInterpolator(_RANGE_NODES, share)(_RANGE_WIDTH * x))
 
 
 def _range_moves(limit: float, step: Step) -> Floats:

@@ -39,6 +39,9 @@ class ReportContent:
         ``surface-precision``.
     picture_notes : mapping of str to str
         What each picture shows, with its numbers: caption and alternative text.
+    files : mapping of str to bytes
+        Tables as they stand in their files, by name; those that are not given are written
+        anew for the attachments.
     """
 
     title: str
@@ -50,6 +53,7 @@ class ReportContent:
     who: str = ""
     pictures: Mapping[str, bytes] = field(default_factory=dict)
     picture_notes: Mapping[str, str] = field(default_factory=dict)
+    files: Mapping[str, bytes] = field(default_factory=dict)
 
     def table(self, name: str) -> pd.DataFrame:
         """A table, empty if there is none."""

@@ -95,8 +95,10 @@ def attachments(content: ReportContent) -> list[Attachment]:
         table = content.table(name)
         if not len(table):
             continue
-        factors = tuple(c for c in table.columns if c not in TABLES[name].names)
-        data = csv_bytes(name, table, factors=factors)
+        data = content.files.get(f"{name}.csv", b"")
+        if not data:
+            factors = tuple(c for c in table.columns if c not in TABLES[name].names)
+            data = csv_bytes(name, table, factors=factors)
         what = f"Table {name}: a row is a {TABLES[name].row}; columns are explained in tables.csv"
         found.append(Attachment(f"{name}.csv", data, "text/csv", what))
     if found:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -28,6 +28,7 @@ def make_report(
     who: str = "",
     issued: str = "",
     kept: Path | None = None,
+    files: Mapping[str, bytes] | None = None,
 ) -> dict[str, bytes]:
     """Make the report of a study.
 
@@ -51,6 +52,8 @@ def make_report(
         Date of issue as YYYY-MM-DD, where it is not that of study.toml.
     kept : Path, optional
         Folder for what need not be drawn again; it may be deleted at any time.
+    files : mapping of str to bytes, optional
+        Result tables as they stand in their files.
 
     Returns
     -------
@@ -85,16 +88,17 @@ def make_report(
         who=who,
         pictures=pictures.png,
         picture_notes=pictures.notes,
+        files=files or {},
     )
-    files = render_report(kind, content, png=figures)
-    out = {f"{kind}.pdf": files.pdf}
+    made = render_report(kind, content, png=figures)
+    out = {f"{kind}.pdf": made.pdf}
     if page:
         from accstudy.stages.page import make_page
 
-        said = files.data["description"]
+        said = made.data["description"]
         out[f"{kind}.html"] = make_page(study, tables, said, allow_outside=allow_outside)
     if figures:
-        out |= {f"figures/{name}": data for name, data in files.figures.items()}
+        out |= {f"figures/{name}": data for name, data in made.figures.items()}
     return out
 
 

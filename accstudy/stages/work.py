@@ -301,6 +301,7 @@ class Work:
             who=who,
             issued=issued,
             kept=self.path / ".accstudy",
+            files=self.bytes,
         )
         with replace_folder(target, own=ours.__contains__) as folder:
             for name, data in made.items():

@@ -148,7 +148,7 @@ def test_every_chart_of_the_spread_sees_precision_that_gets_much_worse():
     for chart in ("sd", "individuals-sd", "ewma-sd", "cusum-sd-high"):
         assert seen[chart] >= stretch.rows["at"].iloc[20]
     assert not set(seen.index) & {"mean", "ewma", "cusum-high", "cusum-low"}
-    found = list(chart_signals(stretch, points, empty("events")))
+    found = list(chart_signals(stretch, points, empty("events"), confidence=0.95))
     first = next(one for one in found if one.row["chart"] == "cusum-sd-high")
     assert first.row["size"] > 1.5
     assert first.stands
