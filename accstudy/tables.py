@@ -122,10 +122,13 @@ _DIFFERENCE = _columns("""
     t n t statistic
     p p two-sided p value
     p_holm p p value after Holm within the family
-    low n lower confidence limit
-    high n upper confidence limit
+    adjust t holm or none: whether p_holm or p decides
+    low n lower confidence limit, of this row by itself
+    high n upper confidence limit, of this row by itself
+    simultaneous_low n lower limit that holds for all rows of the family at once
+    simultaneous_high n upper limit that holds for all rows of the family at once
     confidence n level of the limits; decisions are taken at one minus it
-    shown f p_holm is below one minus confidence
+    shown f p_holm, or p without adjustment, is below one minus confidence
     ratio n back-transformed ratio for log responses
     margin n equivalence margin
     p_equivalence p larger p of the two one-sided tests
@@ -1023,6 +1026,24 @@ _TABLES = (
             r2_conditional n share that the fixed and the random part explain together
             engine t program that worked out the same model too; empty if none can
             engine_difference n largest relative difference of coefficients and log likelihood
+            residual_sd_by t column whose levels have residual standard deviations of their own
+            method t kenward-roger or satterthwaite
+            adjust t holm or none: how contrasts allow for their number
+            simultaneous f whether the report prints simultaneous limits of contrasts
+            equivalence_margin n margin of equivalence; empty without one
+            non_inferiority f whether the margin is one-sided
+        """),
+    ),
+    Table(
+        "model_bootstrap",
+        "model x term",
+        _columns("""
+            model_name t name of the model in study.toml
+            term t term of the formula
+            F n Wald statistic over its rank, without adjustment for small samples
+            p n share of data drawn without the term whose statistic is as large
+            p_se n standard error of p from the number of draws
+            draws i data sets drawn and fitted
         """),
     ),
     Table(

@@ -41,7 +41,7 @@ def means_chart(rows: pd.DataFrame) -> Figure:
     """
     panels = list(dict.fromkeys(rows["panel"]))
     levels = list(dict.fromkeys(rows["level"]))
-    figure = new_figure(166, 24 + 7 * len(levels))
+    figure = new_figure(166, 12 + 5 * len(levels))
     grid = np.atleast_1d(figure.subplots(1, len(panels), sharey=True))
     for ax, panel in zip(grid, panels, strict=True):
         mine = rows[rows["panel"] == panel]
@@ -55,8 +55,8 @@ def means_chart(rows: pd.DataFrame) -> Figure:
             # few degrees of freedom can leave a size without an upper limit
             ends = mine[["estimate", "high"]].to_numpy(float)
             ax.set_xlim(0, 1.08 * float(ends[np.isfinite(ends)].max()))
-        ax.set_title(printable(panel))
-        ax.set_xlabel(printable(mine["axis"].iloc[0]))
+        unit = str(mine["axis"].iloc[0]).partition(" / ")[2]
+        ax.set_title(printable(f"{panel} / {unit}" if unit else panel))
         ax.tick_params(axis="y", length=0)
         ax.spines["left"].set_visible(False)
         for number in range(len(levels)):

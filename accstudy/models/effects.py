@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 
 from accstudy.models.between import model_df
+from accstudy.models.decisions import holm, log_base
 from accstudy.models.design import Floats
 from accstudy.models.hypotheses import Cell, cell_rows
-from accstudy.models.means import contrasts, holm, log_base
+from accstudy.models.means import contrasts
 from accstudy.models.overlap import common_range, held_values
 from accstudy.models.responses import kind_of
 

@@ -13,9 +13,9 @@ import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, Severity
 from accstudy.models.crossproducts import Floats, Rows
+from accstudy.models.decisions import holm
 from accstudy.models.inference import FTest, Inference
 from accstudy.models.information import pieces
-from accstudy.models.means import holm
 from accstudy.models.mixed import residual_codes
 from accstudy.models.reml import Evaluation
 from accstudy.models.sentences import number, p_words

@@ -1,8 +1,7 @@
-"""Marginal means, contrasts, slopes, and equivalence within a margin."""
+"""Marginal means, contrasts and slopes."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from itertools import combinations
 from typing import TYPE_CHECKING
@@ -12,91 +11,13 @@ import pandas as pd
 from scipy import stats
 
 from accstudy.errors import InputError, nearest
+from accstudy.models.decisions import Adjust, equivalence, family, log_base, margin_bound
 from accstudy.models.hypotheses import Cell, cell_rows, slope_rows
 
 if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit
 
-__all__ = [
-    "contrasts",
-    "equivalence",
-    "holm",
-    "log_base",
-    "margin_bound",
-    "marginal_means",
-    "slopes",
-]
-
-_BASES = {"log": float(np.e), "log2": 2.0, "log10": 10.0}
-
-
-def log_base(response: str) -> float | None:
-    """Base of the logarithm that a response is, or nothing; ``log_...`` is a natural one.
-
-    Examples
-    --------
-    >>> log_base("log10(abs(distance_um))"), log_base("distance_um")
-    (10.0, None)
-    """
-    if re.fullmatch(r"log_\w+", response):
-        return float(np.e)
-    match = re.fullmatch(r"(log2|log10|log)\((.*)\)", response.strip())
-    if not match:
-        return None
-    depth = 0
-    for sign in match.group(2):
-        depth += {"(": 1, ")": -1}.get(sign, 0)
-        if depth < 0:
-            return None
-    return _BASES[match.group(1)]
-
-
-def holm(p: Sequence[float] | pd.Series) -> np.ndarray:
-    """Holm's adjusted p values; missing ones stay missing and do not count.
-
-    Examples
-    --------
-    >>> holm([0.01, 0.04, float("nan")]).tolist()
-    [0.02, 0.04, nan]
-    """
-    values = np.asarray(p, float)
-    out = np.full(len(values), np.nan)
-    known = np.isfinite(values)
-    if known.sum() == 1:
-        return values
-    if known.any():
-        order = np.flatnonzero(known)[np.argsort(values[known])]
-        steps = np.maximum.accumulate(values[order] * np.arange(len(order), 0, -1))
-        out[order] = np.minimum(steps, 1.0)
-    return out
-
-
-def equivalence(
-    estimate: np.ndarray, se: np.ndarray, df: np.ndarray, low: float, high: float
-) -> np.ndarray:
-    """Larger p value of two one-sided tests that an effect lies between two bounds.
-
-    Parameters
-    ----------
-    estimate, se, df : (m,) ndarray
-        Estimates with the model's own standard errors and degrees of freedom.
-    low, high : float
-        Bounds; minus or plus infinity makes the test one of non-inferiority.
-
-    Returns
-    -------
-    (m,) ndarray
-        Small when the effect lies within the bounds.
-
-    References
-    ----------
-    Schuirmann: A comparison of the two one-sided tests procedure and the power
-    approach, J. Pharmacokinet. Biopharm. 15 (1987) 657-680.
-    """
-    with np.errstate(divide="ignore", invalid="ignore"):
-        above = stats.t.sf((estimate - low) / se, df)
-        below = stats.t.cdf((estimate - high) / se, df)
-    return np.asarray(np.maximum(above, below))
+__all__ = ["contrasts", "marginal_means", "slopes"]
 
 
 def _factors(fit: MixedFit, factor: str) -> tuple[str, ...]:
@@ -173,8 +94,9 @@ def contrasts(
     confidence: float = 0.95,
     margin: float | None = None,
     one_sided: bool = False,
+    adjust: Adjust = "holm",
 ) -> pd.DataFrame:
-    """Differences of marginal means, Holm-adjusted within the table.
+    """Differences of marginal means, one family.
 
     Parameters
     ----------
@@ -197,6 +119,8 @@ def contrasts(
         ratio that still counts as equal, above 1.
     one_sided : bool
         Non-inferiority: the first level is not larger than the second by the margin.
+    adjust : {"holm", "none"}
+        P value that decides whether a difference is shown.
 
     Returns
     -------
@@ -209,7 +133,7 @@ def contrasts(
     values = _held(fit, at)
     cells = cell_rows(fit.design, factors + inside, values)
     return _differences(
-        fit, factor, factors, cells, pairs, method, confidence, margin, one_sided, by
+        fit, factor, factors, cells, pairs, method, confidence, margin, one_sided, by, adjust
     )
 
 
@@ -221,6 +145,7 @@ def slopes(
     at: Mapping[str, float] | None = None,
     method: str | None = None,
     confidence: float = 0.95,
+    adjust: Adjust = "holm",
 ) -> pd.DataFrame:
     """Slope of a covariate at each level of a factor, and their differences.
 
@@ -239,6 +164,8 @@ def slopes(
         Default: that of the fit.
     confidence : float
         Of the limits.
+    adjust : {"holm", "none"}
+        As for `contrasts`.
 
     Returns
     -------
@@ -254,9 +181,13 @@ def slopes(
     table["contrast"] = [
         f"slope of {covariate}" + (f" at {level}" if level else "") for level in table["level_a"]
     ]
-    table = _judged(fit, table.assign(factor=factor), confidence, None, one_sided=False)
+    table = _judged(
+        fit, table.assign(factor=factor), confidence, None, one_sided=False, adjust=adjust
+    )
     if len(cells) > 1:
-        more = _differences(fit, factor, factors, cells, None, method, confidence, None, False, "")
+        more = _differences(
+            fit, factor, factors, cells, None, method, confidence, None, False, "", adjust
+        )
         more["contrast"] = f"slope of {covariate}: " + more["contrast"]
         table = pd.concat([table, more], ignore_index=True)
     return table.assign(covariate=covariate)
@@ -264,7 +195,8 @@ def slopes(
 
 _ORDER = [
     "factor", "contrast", "level_a", "level_b", "stratum", "covariate", "estimate", "se", "df", "t",
-    "p", "p_holm", "low", "high", "confidence", "shown", "ratio", "margin", "p_equivalence",
+    "p", "p_holm", "adjust", "low", "high", "simultaneous_low", "simultaneous_high", "confidence",
+    "shown", "ratio", "margin", "p_equivalence",
     "equivalence_low", "equivalence_high", "equivalent",
 ]  # fmt: skip
 
@@ -285,6 +217,7 @@ def _differences(
     margin: float | None,
     one_sided: bool,
     by: str,
+    adjust: Adjust,
 ) -> pd.DataFrame:
     k = len(factors)
     strata: dict[tuple[str, ...], dict[str, Cell]] = {}
@@ -306,7 +239,9 @@ def _differences(
         return pd.DataFrame(columns=_ORDER)
     table = fit.combine(np.array(rows), method=method, confidence=confidence)
     table[["contrast", "level_a", "level_b", "stratum"]] = named
-    return _judged(fit, table.assign(factor=name), confidence, margin, one_sided=one_sided)
+    return _judged(
+        fit, table.assign(factor=name), confidence, margin, one_sided=one_sided, adjust=adjust
+    )
 
 
 def _judged(
@@ -316,8 +251,9 @@ def _judged(
     margin: float | None,
     *,
     one_sided: bool,
+    adjust: Adjust,
 ) -> pd.DataFrame:
-    """Add what is decided at ``1 - confidence``: difference after Holm, and equivalence."""
+    """Add what is decided at ``1 - confidence``: difference, and equivalence."""
     alpha = 1 - confidence
     estimate, se, df = (table[c].to_numpy(float) for c in ("estimate", "se", "df"))
     p = equivalence_low = equivalence_high = np.full(len(table), np.nan)
@@ -327,7 +263,6 @@ def _judged(
         half = stats.t.ppf(confidence, df) * se  # what two one-sided tests look at
         equivalence_low, equivalence_high = estimate - half, estimate + half
     table = table.assign(
-        p_holm=holm(table["p"]),
         confidence=confidence,
         ratio=_ratio(fit, table["estimate"]),
         margin=np.nan if margin is None else margin,
@@ -335,41 +270,8 @@ def _judged(
         equivalence_low=equivalence_low,
         equivalence_high=equivalence_high,
     )
-    for decision, p_value in (("shown", "p_holm"), ("equivalent", "p_equivalence")):
-        decided = (table[p_value] < alpha).astype("boolean")
-        table[decision] = decided.mask(table[p_value].isna())
+    table = family(table, confidence=confidence, adjust=adjust)
+    decided = (table["p_equivalence"] < alpha).astype("boolean")
+    table["equivalent"] = decided.mask(table["p_equivalence"].isna())
     absent = {c: "" for c in ("level_b", "stratum", "covariate") if c not in table}
     return table.assign(**absent)[_ORDER]
-
-
-def margin_bound(response: str, margin: float) -> float:
-    """Equivalence margin on the scale of the response.
-
-    Parameters
-    ----------
-    response : str
-        Expression of the response.
-    margin : float
-        In its unit; of a log response the ratio that still counts as equal.
-
-    Returns
-    -------
-    float
-
-    Raises
-    ------
-    InputError
-        If the margin is not above 0, or 1 for a ratio.
-    """
-    base = log_base(response)
-    if base is None:
-        if margin <= 0:
-            raise InputError(f"the equivalence margin {margin:g} must be above 0")
-        return margin
-    if margin <= 1:
-        raise InputError(
-            f"the equivalence margin {margin:g} of the log response {response} "
-            "must be a ratio above 1",
-            hint="1.25 means: up to 25 % larger or the inverse of that",
-        )
-    return float(np.log(margin) / np.log(base))

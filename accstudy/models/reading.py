@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, InputError, Severity, StudyError, nearest
+from accstudy.models.decisions import margin_bound
 from accstudy.models.design import build_design
 from accstudy.models.expression import columns_of, evaluate
 from accstudy.models.formula import expand
 from accstudy.models.grouping import expand_random, groupings, random_columns
-from accstudy.models.means import margin_bound
 from accstudy.models.responses import model_frame, plain_response
 from accstudy.models.specs import ModelSpec
 

@@ -5,25 +5,32 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
 import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, Severity
-from accstudy.models.checks import leave_out, quantiles, spread_tests
+from accstudy.models.checks import quantiles, spread_tests
 from accstudy.models.effects import (
     effect_lines,
     effect_table,
     model_contrasts,
-    ratios,
 )
-from accstudy.models.fit import assumed_fit, fit_mixed, unequal_fit
-from accstudy.models.hypotheses import cell_rows, slope_rows
+from accstudy.models.fit import assumed_fit, fit_mixed
+from accstudy.models.further import (
+    bootstrap_rows,
+    contrast_tables,
+    contrasts_at,
+    covariate_rows,
+    influence,
+    residual_rows,
+    stack,
+    unequal_rows,
+    variance_rows,
+)
 from accstudy.models.lack_of_fit import lack_findings, lack_of_fit
-from accstudy.models.means import contrasts, holm, log_base, marginal_means, slopes
+from accstudy.models.means import marginal_means
 from accstudy.models.mixed import MixedFit
 from accstudy.models.overlap import (
     blank_outside,
-    common_range,
     held_values,
     overlap_findings,
 )
@@ -38,14 +45,14 @@ from accstudy.models.sentences import (
 )
 from accstudy.models.specs import ModelSpec
 from accstudy.models.usable import design_findings, fit_findings, uneven_factor
-from accstudy.models.variances import component_tests, equal_sd_test, r_squared, sd_limits, shares
+from accstudy.models.variances import equal_sd_test, r_squared
 from accstudy.tables import empty, shape
 
-__all__ = ["FURTHER", "ModelResults", "contrast_tables", "model_tables", "planned_fit", "spec_fit"]
+__all__ = ["FURTHER", "ModelResults", "model_tables", "planned_fit", "spec_fit"]
 
 FURTHER = (
     "residuals", "quantiles", "spread", "influence", "unequal", "covariates", "contrasts_at",
-    "effects", "lines", "classes", "lack_of_fit", "fits", "operators",
+    "effects", "lines", "classes", "lack_of_fit", "fits", "operators", "bootstrap",
 )  # fmt: skip
 """Names of the further tables, which stand as ``model_...`` in the results folder."""
 
@@ -66,7 +73,7 @@ class ModelResults:
         covariates are held, differences at the ends of their range, effects of
         angulation and implant count, fitted lines; ``classes`` and ``lack_of_fit``
         (observed against fitted means); ``fits`` (formula, shares explained, second
-        engine) and ``operators`` (contrasts with the operators fixed).
+        engine), ``operators`` (contrasts with the operators fixed) and ``bootstrap``.
     findings : tuple of Finding
         What the user should know, each with the model it is about.
     sentences : dict of str to tuple of str
@@ -151,7 +158,7 @@ def model_tables(
         sentences[spec.name] = one.sentences
         done.append(one)
     tables = {
-        name: shape(name, _stack([one.tables[name] for one in done]))
+        name: shape(name, stack([one.tables[name] for one in done]))
         if any(len(one.tables[name]) for one in done)
         else empty(name)
         for name in ("model_terms", "model_tests", "model_variances", "model_means",
@@ -163,15 +170,10 @@ def model_tables(
         variances=tables["model_variances"],
         means=tables["model_means"],
         contrasts=tables["model_contrasts"],
-        further={name: _stack([one.further[name] for one in done]) for name in FURTHER},
+        further={name: stack([one.further[name] for one in done]) for name in FURTHER},
         findings=tuple(dict.fromkeys(findings)),
         sentences=sentences,
     )
-
-
-def _stack(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    filled = [f for f in frames if len(f)]
-    return pd.concat(filled, ignore_index=True) if filled else pd.DataFrame()
 
 
 def spec_fit(
@@ -238,64 +240,6 @@ def _plain(spec: ModelSpec) -> tuple[str, tuple[str, ...]]:
     return plain_response(spec.fixed), tuple(plain_response(r) for r in spec.random)
 
 
-def contrast_tables(
-    fit: MixedFit,
-    *,
-    at: Mapping[str, float] | None = None,
-    margin: float | None = None,
-    one_sided: bool = False,
-    confidence: float = 0.95,
-) -> list[pd.DataFrame]:
-    """Contrasts and slopes that the formula asks for, one table a family.
-
-    Every factor: all pairs of levels; two crossed factors: pairs of the first
-    within each level of the second; every covariate: its slope, by level of a
-    factor that it interacts with. Holm's adjustment is within the family.
-    """
-    out = []
-    levels = fit.design.levels
-    sloped: dict[str, list[str]] = {c: [] for c in fit.design.centres}
-    for term in fit.design.terms:
-        columns = dict.fromkeys(c for part in term.covariates for c in fit.design.sources[part])
-        if term.factors and len(columns) == 1:
-            column, by = next(iter(columns)), ":".join(term.factors)
-            sloped[column] += [] if by in sloped[column] else [by]
-        if term.covariates or not term.factors or any(len(levels[f]) < 2 for f in term.factors):
-            continue
-        out.append(
-            contrasts(
-                fit,
-                term.factors[0],
-                by=":".join(term.factors[1:]),
-                at=at,
-                confidence=confidence,
-                margin=margin,
-                one_sided=one_sided,
-            )
-        )
-    for covariate, factors in sloped.items():
-        for factor in factors or [""]:
-            out.append(slopes(fit, covariate, factor=factor, at=at, confidence=confidence))
-    held = {**held_values(fit.design), **(at or {})}
-    stated = [
-        blank_outside(fit.design, t, held, ("level_a", "level_b"))
-        if (t["covariate"] == "").all()
-        else t
-        for t in out
-    ]
-    return [_determined(table) for table in stated if len(table)]
-
-
-def _determined(table: pd.DataFrame) -> pd.DataFrame:
-    """Leave out what the data do not determine; Holm counts the rest."""
-    if np.isfinite(table["estimate"]).all():
-        return table
-    known = table.loc[np.isfinite(table["estimate"])].copy()
-    known["p_holm"] = holm(known["p"])
-    known["shown"] = (known["p_holm"] < 1 - known["confidence"]).astype("boolean")
-    return pd.DataFrame(known)
-
-
 def _state(
     spec: ModelSpec, fit: MixedFit, response: str, confidence: float, limits: bool, where: str
 ) -> _One:
@@ -314,8 +258,9 @@ def _state(
         margin=spec.equivalence_margin,
         one_sided=spec.non_inferiority,
         confidence=confidence,
+        adjust=spec.adjust,
     )
-    compared = _stack(families)
+    compared = stack(families)
     if len(compared):
         compared["verdict"] = [
             contrast_verdict(
@@ -327,13 +272,13 @@ def _state(
             )
             for _, row in compared.iterrows()
         ]
-    variances = _variances(fit, confidence, limits)
+    variances = variance_rows(fit, confidence, limits)
     spread = spread_tests(fit)
     tables = {
         "model_terms": terms.assign(method=fit.method),
         "model_tests": tests.assign(method=fit.method),
         "model_variances": variances,
-        "model_means": _stack(means),
+        "model_means": stack(means),
         "model_contrasts": compared,
     }
     for table in tables.values():
@@ -344,18 +289,19 @@ def _state(
     if spec.of_these_models:
         effects = model_contrasts(fit, confidence=confidence)
     further = {
-        "residuals": _residuals(fit),
+        "residuals": residual_rows(fit),
         "quantiles": quantiles(fit),
         "spread": spread,
-        "influence": _influence(fit),
-        "unequal": _unequal(spec, fit, uneven_factor(fit, spread), confidence),
-        "covariates": _covariates(fit, held),
-        "contrasts_at": _contrasts_at(fit, held, confidence),
+        "influence": influence(fit),
+        "unequal": unequal_rows(spec, fit, uneven_factor(fit, spread), confidence),
+        "covariates": covariate_rows(fit, held),
+        "contrasts_at": contrasts_at(fit, held, confidence),
         "effects": effects,
         "lines": effect_lines(fit, confidence=confidence).assign(confidence=confidence),
         "classes": missed.classes,
         "lack_of_fit": missed.tests,
-        "fits": fit_summary(fit),
+        "fits": fit_summary(fit, spec),
+        "bootstrap": bootstrap_rows(fit, spec.bootstrap),
         "operators": for_these_operators(spec, fit, held, confidence=confidence),
     }
     apart = float(further["fits"]["engine_difference"].iloc[0])
@@ -381,113 +327,6 @@ def _state(
         ],
         _sentences(fit, spec.response, tests, compared, variances, held, 1 - confidence),
     )
-
-
-def _covariates(fit: MixedFit, held: Mapping[str, float]) -> pd.DataFrame:
-    """Where every covariate is held, and which values all conditions have."""
-    rows = []
-    for column in fit.design.centres:
-        values = fit.design.data[column].astype(float)
-        low, high = common_range(fit, column)
-        own = held.get(column, float(values.mean()))
-        rows.append((column, own, values.mean(), values.std(), low, high))
-    names = ["covariate", "held", "mean", "sd", "common_low", "common_high"]
-    return pd.DataFrame(rows, columns=names)
-
-
-def _contrasts_at(fit: MixedFit, held: dict[str, float], confidence: float) -> pd.DataFrame:
-    """Differences of levels at both ends of every covariate with which they change."""
-    parts = []
-    pairs = dict.fromkeys(
-        (term.factors[0], column)
-        for term in fit.design.terms
-        for column in fit.design.centres
-        if len(term.factors) == 1 and fit.design.of_column(term, column)
-    )
-    for factor, column in pairs:
-        low, high = common_range(fit, column)
-        if not high > low:
-            continue
-        for value in (low, high):
-            at = {**held, column: value}
-            table = contrasts(fit, factor, at=at, confidence=confidence)
-            table = blank_outside(fit.design, table, at, ("level_a", "level_b"))
-            parts.append(table.assign(covariate=column, value=value))
-    if not parts:
-        return pd.DataFrame()
-    out = pd.concat(parts, ignore_index=True).dropna(subset=["estimate"])
-    return out.assign(
-        confidence=confidence, method=fit.method, **ratios(out, log_base(fit.design.response))
-    )
-
-
-def _variances(fit: MixedFit, confidence: float, limits: bool) -> pd.DataFrame:
-    table = fit.sds.rename_axis("component").reset_index()
-    if limits:
-        table = sd_limits(fit, confidence=confidence)
-    else:
-        table["low"] = table["high"] = np.nan
-    table["variance"] = table["sd"] ** 2
-    share = shares(fit)
-    table["share"] = table["component"].map(share)
-    residual = table["component"].str.startswith("residual")
-    if residual.sum() == 1:
-        table.loc[residual, "share"] = 1 - share.sum()
-    p = component_tests(fit).set_index("component")["p"]
-    table["p"] = table["component"].map(p).astype(float)
-    return table
-
-
-def _residuals(fit: MixedFit) -> pd.DataFrame:
-    frame = fit.fitted()
-    wanted = ["scan", "model", "condition", "site", "span_mm", "path_mm", "fitted",
-              "fitted_fixed", "residual", "residual_scaled"]  # fmt: skip
-    return frame[[c for c in wanted if c in frame]].reset_index(drop=True)
-
-
-def _influence(fit: MixedFit) -> pd.DataFrame:
-    """Leave one scan out: change of the first comparison, or slope, or of the mean."""
-    if "scan" not in fit.design.data:
-        return pd.DataFrame()
-    rows, labels = _main_rows(fit)
-    return leave_out(fit, rows, labels).rename(columns={"level": "scan"})
-
-
-def _unequal(spec: ModelSpec, fit: MixedFit, factor: str, confidence: float) -> pd.DataFrame:
-    """Differences of levels from a fit that lets the levels of `factor` scatter differently."""
-    if not factor or fit.residual_levels:
-        return pd.DataFrame()
-    try:
-        other = unequal_fit(fit, factor)
-        families = contrast_tables(
-            other,
-            at=dict(spec.at),
-            margin=spec.equivalence_margin,
-            one_sided=spec.non_inferiority,
-            confidence=confidence,
-        )
-    except AccstudyError:  # a level without scatter of its own: the finding stays
-        return pd.DataFrame()
-    table = _stack([t for t in families if not (t["covariate"] != "").any()])
-    return table.assign(residual_sd_by=factor)
-
-
-def _main_rows(fit: MixedFit) -> tuple[np.ndarray, list[str]]:
-    design = fit.design
-    for factor, levels in design.levels.items():
-        if len(levels) < 2:
-            continue
-        cells = cell_rows(design, (factor,), design.centres)
-        rows = np.array([c.row - cells[0].row for c in cells[1:]])
-        known = design.estimable(rows)
-        labels = [f"{c.levels[0]} - {cells[0].levels[0]}" for c in cells[1:]]
-        if known.any():
-            return rows[known], [x for x, k in zip(labels, known, strict=True) if k]
-    for covariate in design.centres:
-        rows = np.array([c.row for c in slope_rows(design, covariate, (), design.centres)])
-        if design.estimable(rows).all():
-            return rows, [f"slope of {covariate}"]
-    return np.array([c.row for c in cell_rows(design, (), design.centres)]), ["mean"]
 
 
 def _sentences(

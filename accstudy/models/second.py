@@ -11,9 +11,10 @@ import pandas as pd
 from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams, VCSpec
 
 from accstudy.errors import AccstudyError
+from accstudy.models.decisions import family
 from accstudy.models.fit import fit_mixed
 from accstudy.models.grouping import expand_random
-from accstudy.models.means import contrasts, holm
+from accstudy.models.means import contrasts
 from accstudy.models.specs import ModelSpec
 from accstudy.models.variances import r_squared
 
@@ -31,22 +32,23 @@ FEW_OPERATORS = 6
 _COLUMNS = 700  # of Z: beyond, statsmodels takes minutes
 
 
-def fit_summary(fit: MixedFit) -> pd.DataFrame:
+def fit_summary(fit: MixedFit, spec: ModelSpec) -> pd.DataFrame:
     """What was fitted, how much it explains, and what statsmodels makes of it.
 
     Parameters
     ----------
     fit : MixedFit
         The model.
+    spec : ModelSpec
+        How it was asked for.
 
     Returns
     -------
     DataFrame
-        One row: ``n_rows, n_coefficients, fixed, random, r2_marginal, r2_conditional,
-        engine, engine_difference``. The difference is the largest relative one between the
-        coefficients (against their standard errors where those are larger) and between the
-        restricted log likelihoods that the two programs find at the same components;
-        empty where statsmodels cannot express the model.
+        One row of table ``model_fits``, without the model's name. The difference of the
+        engines is the largest relative one between the coefficients (against their standard
+        errors where those are larger) and between the restricted log likelihoods that the two
+        programs find at the same components; empty where statsmodels cannot express the model.
 
     Notes
     -----
@@ -67,6 +69,12 @@ def fit_summary(fit: MixedFit) -> pd.DataFrame:
                 "r2_conditional": r2["conditional"],
                 "engine": "" if np.isnan(difference) else "statsmodels MixedLM",
                 "engine_difference": difference,
+                "residual_sd_by": fit.residual_sd_by or "",
+                "method": fit.method,
+                "adjust": spec.adjust,
+                "simultaneous": spec.simultaneous,
+                "equivalence_margin": spec.equivalence_margin,
+                "non_inferiority": spec.non_inferiority,
             }
         ]
     )
@@ -141,9 +149,9 @@ def for_these_operators(
         )  # fmt: skip
     except AccstudyError:  # an operator who did not use every level: nothing to average
         return pd.DataFrame()
-    table = table[np.isfinite(table["estimate"])].copy()
-    table["p_holm"] = holm(table["p"])
-    return pd.DataFrame(table).assign(holds_for="these operators only")
+    known = pd.DataFrame(table[np.isfinite(table["estimate"])])
+    known = family(known, confidence=confidence, adjust=spec.adjust)
+    return known.assign(holds_for="these operators only")
 
 
 def _of_operators(term: str, own: set[str]) -> bool:

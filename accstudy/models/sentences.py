@@ -84,7 +84,10 @@ def contrast_verdict(
     if not np.isfinite(row["estimate"]):
         return "the data do not determine this"
     percent = f"{100 * confidence:g} %"
-    tail = f"{METHOD_WORDS[method]}, {_df(row['df'])} df, {p_words(row['p_holm'])} after Holm"
+    p = f"{p_words(row['p_holm'])} after Holm"
+    if row["adjust"] == "none":
+        p = f"{p_words(row['p'])}, not adjusted"
+    tail = f"{METHOD_WORDS[method]}, {_df(row['df'])} df, {p}"
     slope = str(row["covariate"])
     if np.isfinite(row["ratio"]):
         share = row["ratio"] / np.exp(row["estimate"]) if row["estimate"] else 1.0

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from accstudy.models.between import model_df
+from accstudy.models.decisions import Adjust
 from accstudy.models.grouping import DIRECTION
 from accstudy.models.inference import Method
 from accstudy.models.responses import kind_of, plain_response
@@ -51,6 +52,12 @@ class ModelSpec:
     at : tuple of (str, float)
         Covariate values at which means and contrasts are stated; the others are held
         at their mean.
+    adjust : {"holm", "none"}
+        How the p values that decide about contrasts allow for their number.
+    simultaneous : bool
+        Reports print the limits that hold for all contrasts of a family at once.
+    bootstrap : int
+        Data sets drawn for a parametric bootstrap of every term; 0 for none.
     of_these_models : bool
         ``model`` is in the fixed part because too few models were scanned for anything
         else: its differences hold for these models only.
@@ -65,6 +72,9 @@ class ModelSpec:
     method: Method = "kenward-roger"
     non_inferiority: bool = False
     at: tuple[tuple[str, float], ...] = ()
+    adjust: Adjust = "holm"
+    simultaneous: bool = False
+    bootstrap: int = 0
     of_these_models: bool = False
 
 

@@ -107,12 +107,12 @@ def schedule(
     rows: list[dict[str, object]] = []
     for number, session in enumerate(sessions):
         for operator in (operators[i] for i in rng.permutation(len(operators))):
-            own = [
+            now = [
                 group[order[number % len(group)]]
                 for group, order in zip(groups, turn[operator], strict=turns > 1)
             ]
             block = list(
-                itertools.product(own if turns > 1 else models, combinations, range(1, repeats + 1))
+                itertools.product(now if turns > 1 else models, combinations, range(1, repeats + 1))
             )
             for at in rng.permutation(len(block)):
                 model, levels, repeat = block[int(at)]

@@ -8,8 +8,8 @@ import pandas as pd
 
 from accstudy.figures.models import effect_chart
 from accstudy.figures.style import rows_of
+from accstudy.models.decisions import log_base
 from accstudy.models.expression import columns_of
-from accstudy.models.means import log_base
 from accstudy.models.responses import plain_response
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text, strong_accent
@@ -18,9 +18,19 @@ from accstudy.reports.select import confidence_of
 from accstudy.reports.terms import variable_name
 from accstudy.reports.wording import joined, number, p_value, sure, unit_name
 
-__all__ = ["acting_section", "effect_sentence", "held_phrase", "lead_effects", "path_section"]
+__all__ = [
+    "STEPS",
+    "acting_section",
+    "effect_sentence",
+    "effect_size",
+    "held_phrase",
+    "path_section",
+    "varies",
+]
 
-_STEP = {"angulation_deg": "10° more angulation", "n_implants": "one implant more"}
+STEPS = {"angulation_deg": "10° more angulation", "n_implants": "one implant more"}
+"""What the effect of a covariate is stated for."""
+
 _AXES = {
     "angulation_deg": "angulation / °",
     "path_mm": "path along the arch / mm",
@@ -109,10 +119,10 @@ def effect_sentence(rows: pd.DataFrame) -> Text:
     """
     whole = rows[rows["kind"] == "average"].iloc[0]
     label = response_label(str(whole["response"]))
-    step = _STEP[str(whole["covariate"])]
-    if _varies(rows):
+    step = STEPS[str(whole["covariate"])]
+    if varies(rows):
         each = rows[rows["kind"] == "level"]
-        parts = [f"{r.level} {_size(r)}" for r in rows_of(each)]
+        parts = [f"{r.level} {effect_size(r)}" for r in rows_of(each)]
         return [
             f"{label}, for {step}: it depends on {variable_name(str(whole['factor']))} "
             f"(p = {p_value(whole['p_interaction'])}): ".replace("p = <", "p <"),
@@ -122,36 +132,26 @@ def effect_sentence(rows: pd.DataFrame) -> Text:
     p = f"p = {p_value(whole['p'])}".replace("p = <", "p <").replace("p = >", "p >")
     return [
         f"{label}, for {step}: ",
-        strong_accent(_size(whole)),
+        strong_accent(effect_size(whole)),
         f", {_df(whole['df'])} df, {p}" + ("" if shown else ", no effect shown"),
     ]
 
 
-def _short(rows: pd.DataFrame, scope: str) -> list[Any]:
-    """Say an effect in few words, by level where that matters."""
-    whole = rows[rows["kind"] == "average"].iloc[0]
-    label = f"{response_label(str(whole['response']))}, {scope}, "
-    if _varies(rows):
-        each = rows_of(rows[rows["kind"] == "level"])
-        return [label, strong_accent(joined([f"{r.level} {_size(r)}" for r in each]))]
-    shown = bool(whole["p"] < 1 - float(whole["confidence"]))
-    return [label, strong_accent(_size(whole)), "" if shown else ", not shown"]
-
-
-def _varies(rows: pd.DataFrame) -> bool:
+def varies(rows: pd.DataFrame) -> bool:
+    """Whether the effect in rows of ``model_effects`` is shown to differ between levels."""
     alpha = 1 - float(rows["confidence"].iloc[0])
     return bool(rows["p_interaction"].iloc[0] < alpha and (rows["kind"] == "level").any())
 
 
-def _size(row: Any) -> str:
-    """Effect with its interval, as a ratio for log responses."""
+def effect_size(row: Any, *, unit: bool = True) -> str:
+    """Effect with its interval, as a ratio for log responses; with its unit if wanted."""
     if log_base(plain_response(str(row.response))) is not None:
         ends = [number(v, "", decimals=2) for v in (row.ratio_low, row.ratio_high)]
         return f"× {number(row.ratio, '', decimals=2)} ({ends[0]} to {ends[1]})"
-    unit = model_unit(str(row.response))
-    gap = "" if unit == "deg" else "\u00a0"
-    value = f"{number(row.estimate, unit, signed=True)}{gap}{unit_name(unit)}"
-    ends = [number(v, unit, signed=True) for v in (row.low, row.high)]
+    of = model_unit(str(row.response))
+    gap = "" if of == "deg" else "\u00a0"
+    value = number(row.estimate, of, signed=True) + (f"{gap}{unit_name(of)}" if unit else "")
+    ends = [number(v, of, signed=True) for v in (row.low, row.high)]
     return f"{value} ({ends[0]} to {ends[1]})"
 
 
@@ -170,35 +170,8 @@ def _of_models(content: ReportContent, scope: str) -> str:
         return ""
     first = mine[mine["response"] == mine["response"].iloc[0]]
     label = response_label(str(first["response"].iloc[0]))
-    parts = [f"{r.level_a} minus {r.level_b} {_size(r)}" for r in rows_of(first)]
+    parts = [f"{r.level_a} minus {r.level_b} {effect_size(r)}" for r in rows_of(first)]
     return f"{label}, {joined(parts)}"
-
-
-def lead_effects(content: ReportContent, lead: str) -> list[Text]:
-    """Page 1: what angulation and implant count do to the leading response and worst pair."""
-    said: list[Text] = []
-    table, notes = content.table("model_effects"), content.table("model_effect_notes")
-    if not len(notes):
-        return said
-    response = ""
-    for row in rows_of(table[table["model_name"] == lead]) if len(table) else []:
-        response = str(row.response)
-    for column, title in (("angulation_deg", "Angulation"), ("n_implants", "Implant count")):
-        mine = notes[notes["covariate"] == column]
-        parts: list[Text] = []
-        for scope, wanted in (
-            ("at equal path", response),
-            ("as it comes", "scan.worst_distance_um"),
-        ):
-            rows = _rows(content, column, scope)
-            rows = rows[rows["response"] == wanted] if len(rows) else rows
-            for group in _leading(rows)[:1] if len(rows) else []:
-                parts += ["; " if parts else "", *_short(group, scope)]
-        if parts:
-            said.append([f"{title}, for {_STEP[column]}: ", *parts, "."])
-        elif len(mine) and int(mine["n_levels"].max()) > 1:
-            said.append(f"{title}: nothing can be said, {mine['why'].iloc[-1]}.")
-    return said
 
 
 def _figure(document: Document, content: ReportContent, column: str) -> None:
@@ -304,8 +277,10 @@ def _ends_of_line(fitted: pd.DataFrame, model: str) -> str:
     return f"{response_label(str(mine['response'].iloc[0]))}: {joined(parts)}"
 
 
-def held_phrase(content: ReportContent, model: str, *, skip: str = "") -> str:
-    """Say where a model holds its covariates.
+def held_phrase(
+    content: ReportContent, model: str, *, skip: str = "", only: set[str] | None = None
+) -> str:
+    """Say where a model holds its covariates, all but one or only some.
 
     Examples
     --------
@@ -319,7 +294,7 @@ def held_phrase(content: ReportContent, model: str, *, skip: str = "") -> str:
         return ""
     parts = []
     for row in rows_of(table[table["model_name"] == model]):
-        if row.covariate == skip:
+        if row.covariate == skip or (only is not None and row.covariate not in only):
             continue
         unit = {"deg": "°", "mm": " mm"}.get(str(row.covariate).rsplit("_", 1)[-1], "")
         parts.append(f"{variable_name(str(row.covariate))} {float(row.held):.1f}{unit}")
@@ -335,16 +310,16 @@ def _effect_table(document: Document, content: ReportContent) -> None:
     before: tuple[str, ...] = ("", "")
     keep = []
     for _, mine in rows.groupby(["covariate", "model_name"], sort=False):
-        keep.append(mine if _varies(mine) else mine[mine["kind"] == "average"])
+        keep.append(mine if varies(mine) else mine[mine["kind"] == "average"])
     for mine in sorted(keep, key=lambda m: str(m["covariate"].iloc[0])):
         for r in rows_of(mine):
             head = (str(r.covariate), str(r.model_name))
             cells.append(
                 [
-                    _STEP[head[0]] if head[0] != before[0] else "",
+                    STEPS[head[0]] if head[0] != before[0] else "",
                     f"{response_label(str(r.response))}, {r.scope}" if head != before else "",
                     r.level or "all",
-                    _size(r),
+                    effect_size(r),
                     _df(r.df),
                     p_value(r.p if r.kind == "average" else r.p_holm),
                 ]

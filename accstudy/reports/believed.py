@@ -6,7 +6,7 @@ from scipy import stats
 
 from accstudy.figures.models import residual_page
 from accstudy.figures.style import rows_of
-from accstudy.models.means import log_base
+from accstudy.models.decisions import log_base
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.headline import scatter_caution

@@ -5,11 +5,12 @@ from __future__ import annotations
 from accstudy.figures.models import means_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports import evidence
-from accstudy.reports.acting import acting_section, held_phrase, path_section
+from accstudy.reports.acting import acting_section, path_section
 from accstudy.reports.believed import lack_of_fit_section, residual_checks, unequal_scatter
 from accstudy.reports.checklist import checklist
 from accstudy.reports.content import ReportContent
 from accstudy.reports.crossing import design_section
+from accstudy.reports.decision import differences_table, effects_table
 from accstudy.reports.document import Attachment, Document, Heading, Text, plain, symbol
 from accstudy.reports.headline import answer, shown_models
 from accstudy.reports.latex import latex_table
@@ -20,6 +21,7 @@ from accstudy.reports.model_evidence import (
     scatter,
     term_tests,
 )
+from accstudy.reports.model_fits import fits_section, operators_section
 from accstudy.reports.modelled import lead_model, means_rows
 from accstudy.reports.recorded import record_section
 from accstudy.reports.select import between, groups, pair_rows, slug
@@ -58,17 +60,21 @@ def comparison_report(content: ReportContent) -> tuple[list[Text], Document, Doc
     first, rest = Document(), Document()
     means = content.table("model_means")
     lead = lead_model(means)
+    models = shown_models(means, lead) if len(means) else [lead]
+    differences_table(first, content, models)
+    effects_table(first, content, lead)
     _means(first, content, lead)
     holds_for(first, content)
     rest.new_page()
     contrasts_section(rest, content, lead)
+    operators_section(rest, content)
     _by_itself(rest, content)
     design_section(rest, content)
-    models = shown_models(means, lead) if len(means) else [lead]
     acting_section(rest, content)
     path_section(rest, content, models)
     means_table(rest, content)
     scatter(rest, content, models)
+    fits_section(rest, content, models)
     for model in models:
         residual_checks(rest, content, model, first=model == lead)
     lack_of_fit_section(rest, content, models)
@@ -140,7 +146,7 @@ def _means(document: Document, content: ReportContent, lead: str) -> None:
         return
     models = shown_models(means, lead)
     rows = means_rows(means, models)
-    shown = rows[rows["estimate"].notna()]
+    shown = rows[rows["estimate"].notna() & rows["low"].notna()]
     if not len(shown):
         return
     said = "; ".join(
@@ -148,12 +154,11 @@ def _means(document: Document, content: ReportContent, lead: str) -> None:
         f"({interval(r.low, r.high, r.unit, signed=False)})"
         for r in rows_of(shown)
     )
-    also = " Right, sign aside." if len(models) > 1 else ""
+    also = "; right, of |deviation|" if len(models) > 1 else ""
     document.figure(
         "means",
         means_chart(shown),
-        caption=f"Estimated means with their intervals{held_phrase(content, lead)}.{also} "
-        "Overlap of two intervals says nothing about their difference.",
+        caption=f"Estimated means with their intervals, held as in Table 1{also}.",
         alt=f"Dots with intervals. {said}.",
     )
 

@@ -9,8 +9,8 @@ import pandas as pd
 
 from accstudy.accuracy.judge import ALL_PAIRS, EACH_PAIR
 from accstudy.figures.style import rows_of
-from accstudy.models.means import log_base
-from accstudy.reports.acting import held_phrase, lead_effects
+from accstudy.models.decisions import log_base
+from accstudy.reports.acting import held_phrase
 from accstudy.reports.content import ReportContent
 from accstudy.reports.crossing import inseparable_sentences
 from accstudy.reports.document import Text, strong_accent
@@ -20,14 +20,14 @@ from accstudy.reports.modelled import (
     is_true,
     level_contrasts,
     levels_of,
-    means_rows,
     range_sentence,
     shown_interactions,
 )
-from accstudy.reports.select import confidence_of, limit_of, own_limits, supported_at
+from accstudy.reports.select import confidence_of, limit_of, own_limits
 from accstudy.reports.statements import for_whom
+from accstudy.reports.terms import variable_name
 from accstudy.reports.validation import answer as validation_answer
-from accstudy.reports.wording import joined, missing, number, quantity, sure, unit_name
+from accstudy.reports.wording import joined, number, p_value, quantity, sure
 
 __all__ = ["answer", "at_ends", "fit_caution", "scatter_caution", "shown_models", "size_sentences"]
 
@@ -36,6 +36,8 @@ _SHARES = {
     0.1: "a tenth", 0.2: "a fifth", 0.25: "a quarter", 1 / 3: "a third", 0.5: "half",
     2 / 3: "two thirds", 0.75: "three quarters",
 }  # fmt: skip
+_TOO_FEW = "The scans leave too few degrees of freedom to compare {}."
+_MISSED = 0.05  # p after Holm from which the fitted means are said to miss what was seen
 _NEAR = 0.08  # relative distance from a share up to which "about" is said
 _DEVIATE = {"distance_um": "distances", "angle_deg": "angles", "vertical_um": "heights"}
 
@@ -61,16 +63,15 @@ def answer(content: ReportContent, lead: str) -> list[Text]:
             "The study has no model that compares conditions. What a single one does:",
             *validation_answer(content)[:1],
         ]
-    plain = log_base(str(rows["response"].iloc[0])) is None
     said = size_sentences(content, lead)
-    said += (
-        [contrasts_sentence(rows_of(rows))]
-        if plain and len(rows) > 1
-        else [contrast_sentence(r) for r in rows_of(rows)[:_ON_FIRST_PAGE]]
-    )
-    said += _where(content, lead, str(rows["response"].iloc[0]))
-    said += _conformity(content)
-    return [*said, *_cautions(content, lead)]
+    stated = rows_of(rows[rows["low"].notna()])
+    if not said and len(stated) > 1 and log_base(str(rows["response"].iloc[0])) is None:
+        said = [contrasts_sentence(stated)]
+    elif not said:
+        said = [contrast_sentence(stated[0]) if stated else _TOO_FEW.format("conditions")]
+    models = shown_models(content.table("model_means"), lead)
+    said += at_ends(content, models[-1], most=1) or at_ends(content, lead, most=1)
+    return [*said, *_conformity(content), *_cautions(content, lead)]
 
 
 def shown_models(means: pd.DataFrame, lead: str) -> list[str]:
@@ -106,37 +107,43 @@ def size_sentences(content: ReportContent, lead: str) -> list[Text]:
     column = str(means.loc[means["model_name"] == lead, "response"].iloc[0]).rpartition(".")[2]
     larger: dict[str, list[tuple[str, float, str]]] = {}
     alike = []
-    for row in rows_of(rows):
+    for row in rows_of(rows[rows["low"].notna()]):
         a, b = levels_of(row)
         ratio, ends = float(row.ratio), [base ** float(row.low), base ** float(row.high)]
         if not is_true(row.shown):
-            alike.append(f"{a} and {b}, {_times(ratio, ends)} times")
+            alike.append(f"{a} and {b} ({_times(ratio, ends)} times)")
             continue
         if ratio > 1:
             a, b, ratio, ends = b, a, 1 / ratio, [1 / v for v in reversed(ends)]
         larger.setdefault(b, []).append((a, ratio, _times(ratio, ends)))
     what = _DEVIATE.get(column, "results")
-    said: list[Text] = []
+    said: list[Any] = []
     for b, mine in list(larger.items())[:_ON_FIRST_PAGE]:
-        names = joined([a for a, _, _ in mine])
-        said.append(
-            [
-                f"With {names} {what} deviate ",
-                strong_accent(_share([ratio for _, ratio, _ in mine])),
-                f" as much as with {b}: {joined([t for _, _, t in mine])} times (ratios of the "
-                f"geometric means of |deviation|, {sure(confidence_of(content))} intervals"
-                f"{held_phrase(content, models[-1])}).",
-            ]
-        )
-    if alike:
-        named = alike[:_ON_FIRST_PAGE]
-        rest = len(alike) - len(named)
-        more = f"; nor in {rest} more (Contrasts)" if rest else ""
-        said.append(f"No difference in size is shown between {'; '.join(named)}{more}.")
-    if len(larger) > _ON_FIRST_PAGE:
-        said.append("Further differences in size stand under Contrasts.")
-    ends = at_ends(content, models[-1])[:1] if larger else []
-    return said + ends + _sizes(means, models[1])
+        names, values = joined([a for a, _, _ in mine]), joined([t for _, _, t in mine])
+        said += [
+            f"With {names} {what} deviate ",
+            strong_accent(_share([ratio for _, ratio, _ in mine])),
+            f" as much as with {b}: {values}, {sure(confidence_of(content))} "
+            f"interval{'s' * (len(mine) > 1)}{_tilt(content, models[-1])}. ",
+        ]
+    if not larger and not alike:
+        return [_TOO_FEW.format(f"the sizes of {what}")]
+    if not larger:
+        alone = joined(alike[:_ON_FIRST_PAGE], last="or")
+        said.append(f"No difference in size is shown between {alone}. ")
+    if len(larger) + len(alike) > _ON_FIRST_PAGE:
+        said.append("More under Contrasts. ")
+    return [[*said[:-1], said[-1].rstrip()]]
+
+
+def _tilt(content: ReportContent, model: str) -> str:
+    """Where a ratio holds, by the covariates with which it is shown to change."""
+    table = content.table("model_covariates")
+    changing = {r.covariate for r in shown_interactions(content.table("model_contrasts"), model)}
+    if not changing or not len(table):
+        return ""
+    own = table[(table["model_name"] == model) & table["covariate"].isin(changing)]
+    return held_phrase(content, model, only=set(own["covariate"])).replace("held at", "at")
 
 
 def _times(ratio: float, ends: list[float]) -> str:
@@ -159,41 +166,14 @@ def _share(ratios: list[float]) -> str:
     return f"{' to '.join(ends)} times"
 
 
-def _sizes(means: pd.DataFrame, model: str) -> list[Text]:
-    """Geometric means of the size, with their intervals."""
-    rows = means_rows(means, [model])
-    rows = rows[rows["estimate"].notna()]
-    if not len(rows):
-        return []
-    unit = str(rows["unit"].iloc[0])
-    parts = []
-    for row in rows_of(rows):
-        ends = [number(v, unit) for v in (row.low, row.high)]
-        parts.append(f"{row.level} {number(row.estimate, unit)} ({ends[0]} to {ends[1]})")
-    return [f"Geometric mean of |deviation| / {unit_name(unit)}: {'; '.join(parts)}."]
-
-
-def _where(content: ReportContent, lead: str, response: str) -> list[Text]:
-    """Where the covariates are held, and what the differences are at both ends of one."""
-    at = held_phrase(content, lead).removeprefix(", held ")
-    case = at or "over all cases"
-    said: list[Text] = [
-        f"A minus means shorter distances, not smaller errors; the means hold {case}."
-        if response == "pair.distance_um"
-        else f"These means hold {case}."
-    ]
-    acting = lead_effects(content, lead)
-    return said + (acting or at_ends(content, lead))
-
-
-def at_ends(content: ReportContent, model: str) -> list[Text]:
+def at_ends(content: ReportContent, model: str, *, most: int = _ON_FIRST_PAGE) -> list[Text]:
     """What a difference is at both ends of a covariate with which it is shown to change."""
     table = content.table("model_contrasts_at")
     if not len(table):
         return []
     mine = table[table["model_name"] == model]
     ends = []
-    for row in shown_interactions(content.table("model_contrasts"), model)[:_ON_FIRST_PAGE]:
+    for row in shown_interactions(content.table("model_contrasts"), model)[:most]:
         same = mine["level_a"].eq(row.level_a) & mine["level_b"].eq(row.level_b)
         rows = rows_of(mine[same & mine["covariate"].eq(row.covariate)].sort_values("value"))
         if len(rows) > 1:
@@ -207,42 +187,67 @@ def _conformity(content: ReportContent) -> list[Text]:
     limit, rows = limit_of(content, "distance_um"), own_limits(content)
     if limit is None or not len(rows):
         return []
-    said: list[Text] = []
-    names = {ALL_PAIRS: "all distances of a scan together", EACH_PAIR: "each distance by itself"}
-    for scope, name in names.items():
+    by: dict[str, list[str]] = {}
+    for scope, name in _SCOPES.items():
         mine = rows[(rows["measurand"] == "distance_um") & (rows["scope"] == scope)]
-        parts = [f"{r.condition} {_judged(content, r)}" for r in rows_of(mine)]
-        if parts:
-            said.append(
-                f"Conformity of {name} with the limit of {quantity(limit)}: {'; '.join(parts)}."
-            )
-    return said
+        told: dict[str, list[str]] = {}
+        for r in rows_of(mine):
+            told.setdefault(_judged(r), []).append(str(r.condition))
+        said = "; ".join(f"{verdict} for {joined(names)}" for verdict, names in told.items())
+        if said:
+            by.setdefault(said, []).append(name)
+    if not by:
+        return []
+    parts = "; ".join(f"{' and '.join(names)}, {said}" for said, names in by.items())
+    return [f"Conformity with the limit of {quantity(limit)}: {parts}."]
 
 
-def _judged(content: ReportContent, row: Any) -> str:
-    length = supported_at(content, row)
-    upto = "no span supported" if missing(length) else f"supported span {quantity(length, 'mm')}"
+_SCOPES = {ALL_PAIRS: "all distances of a scan together", EACH_PAIR: "each distance by itself"}
+
+
+def _judged(row: Any) -> str:
     short = str(row.verdict).removeprefix("conformity ")
-    return f"{short or 'cannot be stated'}{for_whom(row.holds_for)} ({upto})"
+    return f"{short or 'cannot be stated'}{for_whom(row.holds_for)}"
 
 
 def _cautions(content: ReportContent, lead: str) -> list[Text]:
+    """All cautions in one paragraph."""
     apart = inseparable_sentences(content)
-    said: list[Text] = [f"Caution: {'; '.join(apart)}."] if apart else []
-    said += [f"Caution: {t}" for t in scatter_caution(content, lead)]
-    return said + [f"Caution: {t}" for t in fit_caution(content, lead)]
+    said = [f"{'; '.join(apart)}."] if apart else []
+    said += [*scatter_caution(content, lead), *fit_caution(content, lead)]
+    return [f"Caution: {' '.join(said)}"] if said else []
 
 
 def fit_caution(content: ReportContent, lead: str) -> list[str]:
-    """Say where the fitted means miss what was seen, or are not stated for want of overlap."""
-    findings = content.table("findings")
-    if not len(findings):
-        return []
-    mine = findings[
-        findings["code"].isin(["lack-of-fit", "no-overlap"])
-        & (findings["where"] == f'model "{lead}"')
-    ]
-    return [f"{what}." for what in mine["what"]]
+    """Say where the fitted means miss what was seen, or are not stated for want of overlap.
+
+    Parameters
+    ----------
+    content : ReportContent
+        Tables ``model_lack_of_fit`` and ``model_covariates``.
+    lead : str
+        The model.
+    """
+    out = []
+    tests, ranges = content.table("model_lack_of_fit"), content.table("model_covariates")
+    if len(tests):
+        mine = tests[(tests["model_name"] == lead) & (tests["p_holm"] < _MISSED)]
+        for column in dict.fromkeys(mine["covariate"]):
+            p = p_value(mine.loc[mine["covariate"] == column, "p_holm"].min())
+            p = f"p {p}" if p.startswith("<") else f"p = {p}"
+            out.append(
+                f"fitted means miss what was seen against {variable_name(column)} ({p}; see "
+                "Lack of fit)."
+            )
+    if len(ranges):
+        mine = ranges[ranges["model_name"] == lead]
+        apart = mine.loc[mine["common_low"] > mine["common_high"], "covariate"]
+        out += [
+            f"conditions have no {variable_name(c)} in common, so means that would be held there "
+            "are not stated."
+            for c in apart
+        ]
+    return out
 
 
 def scatter_caution(content: ReportContent, lead: str) -> list[str]:
@@ -270,11 +275,11 @@ def scatter_caution(content: ReportContent, lead: str) -> list[str]:
     ]
     out = []
     for what in mine["what"]:
-        found = re.search(r"depends on (\S+) \(largest over smallest ([\d.]+)", what)
+        found = re.search(r"depends on (\S+) \(", what)
         if found:
-            name, ratio = found.groups()
+            name = found.group(1)
             out.append(
-                f"scatter differs between levels of {name} by up to {ratio} times; "
+                f"scatter is shown to differ between levels of {name}; "
                 + _allowed(content, lead, name)
             )
     return out

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from accstudy.figures.style import component_name
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Text, italic, symbol
-from accstudy.reports.modelled import margin_name, response_label
+from accstudy.reports.model_methods import models_paragraph
 from accstudy.reports.select import between
 from accstudy.reports.statements import decision_rule
-from accstudy.reports.terms import alignment_name, formula_name, term_name
+from accstudy.reports.terms import alignment_name
 from accstudy.reports.wording import count, date, joined, number, quantity, sure
 from accstudy.study.temperature import scan_temperatures
 
-__all__ = ["methods", "model_rows", "sources"]
+__all__ = ["methods", "sources"]
 
 
 def methods(content: ReportContent) -> list[tuple[str, Text]]:
@@ -44,7 +43,7 @@ def methods(content: ReportContent) -> list[tuple[str, Text]]:
     if content.has("seating"):
         parts.append(("Seating", _seating(content)))
     if content.has("model_terms"):
-        parts.append(("Models", _models(content)))
+        parts.append(("Models", models_paragraph(content, number_of(content, "models"))))
     if content.has("drift_points"):
         parts.append(("Charts", _drift(content)))
     versions = content.record.get("versions", {})
@@ -257,51 +256,6 @@ def _seating(content: ReportContent) -> Text:
         f"leave no interference and make the largest gap smallest, with {sideways}). Gaps are "
         f"read around a rim of {radius} mm radius; a negative gap is interference."
     )
-
-
-def _models(content: ReportContent) -> Text:
-    terms = content.table("model_terms")
-    method = str(terms["method"].iloc[0]) if "method" in terms else ""
-    again = (
-        " Where the scatter of the residuals differs at least twofold between levels of a compared "
-        "factor, contrasts were worked out once more with a residual standard deviation for each "
-        "level."
-        if content.has("model_unequal")
-        else ""
-    )
-    names = {"kenward-roger": "Kenward and Roger", "satterthwaite": "Satterthwaite"}
-    return (
-        "Linear mixed models were fitted by restricted maximum likelihood; degrees of freedom "
-        f"and standard errors after {names.get(method, method)} "
-        f"[{number_of(content, 'models')}]; contrasts are adjusted after Holm, equivalence is "
-        f"judged by two one-sided tests.{again} What each model holds stands in the table "
-        "below, its formula among the settings of the record."
-    )
-
-
-def model_rows(content: ReportContent) -> list[list[str]]:
-    """Response, fixed effects, random effects and margin of every model, in words."""
-    tests, parts = content.table("model_tests"), content.table("model_variances")
-    settings = {str(m["name"]): m for m in content.settings.get("model") or ()}
-    names = list(settings) or (list(dict.fromkeys(tests["model_name"])) if len(tests) else [])
-    rows = []
-    for name in names:
-        given = settings.get(name, {})
-        mine = tests[tests["model_name"] == name] if len(tests) else tests
-        own = parts[parts["model_name"] == name] if len(parts) else parts
-        response = str(given.get("response") or (mine["response"].iloc[0] if len(mine) else ""))
-        fixed = ", ".join(term_name(str(t)) for t in mine.get("term", ()))
-        kept = [str(c) for c in own.get("component", ()) if not str(c).startswith("residual")]
-        margin = given.get("equivalence_margin")
-        rows.append(
-            [
-                response_label(response),
-                fixed or formula_name(str(given.get("fixed", "1"))),
-                "; ".join(component_name(c) for c in kept or given.get("random", ())),
-                margin_name(response, margin) if margin else "none",
-            ]
-        )
-    return rows
 
 
 def _drift(content: ReportContent) -> Text:

@@ -10,7 +10,7 @@ import pandas as pd
 from accstudy.figures.budget import share_chart
 from accstudy.figures.models import contrast_chart
 from accstudy.figures.style import component_name, rows_of
-from accstudy.models.means import log_base
+from accstudy.models.decisions import log_base
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.headline import at_ends
@@ -37,6 +37,7 @@ from accstudy.reports.wording import (
 
 __all__ = [
     "contrasts_section",
+    "estimate_cells",
     "means_table",
     "scatter",
     "term_tests",
@@ -85,37 +86,33 @@ def contrasts_section(document: Document, content: ReportContent, lead: str) -> 
         alt=f"Dots with intervals{bounds}: {said}.",
     )
     others = [m for m in dict.fromkeys(table["model_name"]) if len(level_contrasts(table, m))]
-    _contrast_table(document, table, others)
+    _contrast_table(document, content, others)
 
 
-def _contrast_table(document: Document, table: pd.DataFrame, models: list[str]) -> None:
+def _contrast_table(document: Document, content: ReportContent, models: list[str]) -> None:
+    table, fits = content.table("model_contrasts"), content.table("model_fits")
+    at_once = fits.loc[fits["simultaneous"].fillna(False).astype(bool), "model_name"]
+    plain = table.loc[table["adjust"] == "none", "model_name"]
     cells: list[list[Text]] = []
     for model in models:
         for k, r in enumerate(rows_of(level_contrasts(table, model))):
-            unit = model_unit(r.response)
-            logs = log_base(r.response) is not None
-            ends = [r.low, r.high]
-            if logs:
-                base = log_base(r.response) or 1.0
-                value = f"× {number(r.ratio, '', decimals=2)}"
-                span = joined([number(base ** float(v), "", decimals=2) for v in ends], last="to")
-            else:
-                value = f"{number(r.estimate, unit, signed=True)} {unit_name(unit)}"
-                span = joined([number(v, unit, signed=True) for v in ends], last="to")
+            label = response_label(r.response)
             cells.append(
                 [
-                    response_label(r.response) if k == 0 else "",
+                    label if k == 0 else "",
                     contrast_name(r),
-                    value,
-                    span,
+                    *estimate_cells(r, simultaneous=model in set(at_once)),
                     number(r.df, "", decimals=1),
-                    p_value(r.p_holm),
+                    p_value(r.p if model in set(plain) else r.p_holm),
                     p_value(r.p_equivalence),
                 ]
             )
     document.table(
-        "Contrasts of every model: difference, or ratio of geometric means; interval; degrees of "
-        "freedom; p after Holm; p of equivalence where a margin is set.",
+        "Contrasts of every model: difference, or ratio of geometric means; interval"
+        + _which(at_once, models, ", simultaneous for all contrasts of a factor")
+        + "; degrees of freedom; p after Holm"
+        + _which(plain, models, " (not adjusted)")
+        + "; p of equivalence where a margin is set.",
         [
             Heading("response", "left", 1.7),
             Heading("contrast", "left", 1.7),
@@ -127,6 +124,28 @@ def _contrast_table(document: Document, table: pd.DataFrame, models: list[str]) 
         ],
         cells,
     )
+
+
+def _which(named: pd.Series, models: list[str], said: str) -> str:
+    """What holds for some models, with their names unless it holds for all."""
+    some = [m for m in models if m in set(named)]
+    if not some:
+        return ""
+    return said if len(some) == len(models) else f"{said} in {joined([f'“{m}”' for m in some])}"
+
+
+def estimate_cells(row: Any, *, simultaneous: bool) -> list[str]:
+    """Difference with its unit, or ratio, and its limits."""
+    ends = [row.simultaneous_low, row.simultaneous_high] if simultaneous else [row.low, row.high]
+    base = log_base(row.response)
+    if base is not None:
+        value = f"× {number(row.ratio, '', decimals=2)}"
+        texts = [number(base ** float(v), "", decimals=2) for v in ends]
+    else:
+        unit = model_unit(row.response)
+        value = f"{number(row.estimate, unit, signed=True)} {unit_name(unit)}"
+        texts = [number(v, unit, signed=True) for v in ends]
+    return [value, joined(texts, last="to")]
 
 
 def means_table(document: Document, content: ReportContent) -> None:

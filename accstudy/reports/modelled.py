@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from accstudy.figures.style import rows_of
-from accstudy.models.means import log_base
+from accstudy.models.decisions import log_base
 from accstudy.reports.document import Text, strong_accent
 from accstudy.reports.wording import (
     missing,
@@ -21,6 +21,7 @@ from accstudy.reports.wording import (
 )
 
 __all__ = [
+    "contrast_ends",
     "contrast_sentence",
     "contrasts_sentence",
     "is_true",
@@ -236,6 +237,24 @@ def _valued(value: Any, unit: str) -> str:
     """Value with as many decimals as the tables of contrasts have."""
     gap = "" if unit == "deg" else "\u00a0"
     return f"{number(value, unit, signed=True)}{gap}{unit_name(unit)}"
+
+
+def contrast_ends(row: Any) -> str:
+    """Difference, or ratio, with its interval and no unit; in brackets that of equivalence.
+
+    Nothing where less than one degree of freedom leaves no interval.
+    """
+    if missing(row.low):
+        return "no interval: under one degree of freedom"
+    if log_base(str(row.response)) is not None:
+        ends = [number(_back(row.response, v), "", decimals=2) for v in (row.low, row.high)]
+        return f"{number(row.ratio, '', decimals=2)} ({ends[0]} to {ends[1]})"
+    unit = model_unit(str(row.response))
+    said = f"{number(row.estimate, unit, signed=True)} ({_ends(row, unit, equivalence=False)})"
+    if missing(row.margin) or missing(row.equivalence_low) or is_true(row.shown):
+        return said
+    ends = [number(v, unit, signed=True) for v in (row.equivalence_low, row.equivalence_high)]
+    return f"{said} [{ends[0]} to {ends[1]}]"
 
 
 def _ends(row: Any, unit: str, *, equivalence: bool) -> str:

@@ -8,7 +8,8 @@ from accstudy.figures.style import rows_of
 from accstudy.reports.cautions import CAUTIONS, FIRST_CAUTIONS, OF_SEATING
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text
-from accstudy.reports.methods import methods, model_rows, sources
+from accstudy.reports.methods import methods, sources
+from accstudy.reports.model_methods import model_rows
 from accstudy.reports.sentences import failure_sentence, measurand_name
 from accstudy.reports.wording import count, joined, missing, period, quantity
 
@@ -311,9 +312,12 @@ def methods_section(document: Document, content: ReportContent) -> None:
     models = model_rows(content)
     if models:
         document.table(
-            "Models: response, fixed effects, random effects, margin of equivalence.",
-            [Heading("response", "left", 1.5), Heading("fixed effects", "left", 2),
-             Heading("random effects", "left", 2), Heading("margin", "left", 0.8)],
+            "Models: fixed part and random part as formulas, margin of equivalence. (1 | a): an "
+            "effect of every level of a; (0 + x | a): a slope of x at every level of a; a[b]: with "
+            "a variance of its own at level b; implants: an effect of each coordinate of every "
+            "implant on its pairs.",
+            [Heading("model", "left", 1.1), Heading("fixed part", "left", 1.7),
+             Heading("random part", "left", 3), Heading("margin", "left", 0.6)],
             models,
         )  # fmt: skip
     document.lead("Sources", *sources(content))

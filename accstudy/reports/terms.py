@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import Any
 
-__all__ = ["alignment_name", "contrast_name", "formula_name", "term_name", "variable_name"]
+__all__ = ["alignment_name", "contrast_name", "term_name", "variable_name"]
 
 _VARIABLES = {
     "angulation_deg": "angulation",
@@ -54,25 +54,6 @@ def _part_name(part: str) -> str:
     if function == "C":
         return inner
     return f"{_FUNCTIONS.get(function, f'{function} of')} {inner}"
-
-
-def formula_name(formula: str) -> str:
-    """Fixed part of a model in words.
-
-    Examples
-    --------
-    >>> formula_name("technique * angulation_deg + path_mm")
-    'technique, angulation, technique × angulation, path along the arch'
-    """
-    out: list[str] = []
-    for part in formula.split("+"):
-        factors = [f.strip() for f in part.split("*")]
-        if factors in (["1"], [""]):
-            continue
-        out += [term_name(f) for f in factors]
-        if len(factors) > 1:
-            out.append(" × ".join(term_name(f) for f in factors))
-    return ", ".join(out) or "mean only"
 
 
 def contrast_name(row: Any) -> str:

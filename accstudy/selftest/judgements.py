@@ -12,7 +12,8 @@ from accstudy.accuracy import factors
 from accstudy.accuracy.budget import Part, combine, propagate, usable_df
 from accstudy.accuracy.line import fit_line
 from accstudy.models import fit_mixed
-from accstudy.models.means import contrasts, equivalence
+from accstudy.models.decisions import equivalence
+from accstudy.models.means import contrasts
 from accstudy.selftest.published import Case, table
 from accstudy.selftest.rows import Row
 

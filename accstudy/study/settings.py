@@ -235,6 +235,9 @@ class ModelSettings(_Strict):
     non_inferiority: bool = False
     at: tuple[tuple[str, Finite], ...] = ()
     method: Literal["kenward-roger", "satterthwaite"] = "kenward-roger"
+    adjust: Literal["holm", "none"] = "holm"
+    simultaneous: bool = False
+    bootstrap: Annotated[Whole, Field(ge=0, le=10_000)] = 0
 
 
 class Seating(_Strict):

@@ -83,7 +83,7 @@ def run_line(line):
 
 def follow(tutorial, capsys):
     """Do what a page says, and compare what is printed with what it says is printed."""
-    text = (DOCS / "tutorials" / f"{tutorial}.md").read_text(encoding="utf-8")
+    text = (DOCS / f"{tutorial}.md").read_text(encoding="utf-8")
     names = {}
     printed = None
     kinds = []
@@ -106,7 +106,7 @@ def follow(tutorial, capsys):
 def test_a_tutorial_runs_from_top_to_bottom(tutorial, tmp_path, monkeypatch, capsys):
     samples(tmp_path, FEWER)
     monkeypatch.chdir(tmp_path)
-    assert {"sh", "python"} <= set(follow(tutorial, capsys))
+    assert {"sh", "python"} <= set(follow(f"tutorials/{tutorial}", capsys))
 
 
 def test_the_tutorial_in_python_prints_what_it_says(tmp_path, monkeypatch, capsys):
@@ -117,9 +117,16 @@ def test_the_tutorial_in_python_prints_what_it_says(tmp_path, monkeypatch, capsy
     quick = re.sub(r"random = \[.*?\]", 'random = ["scan"]', text, flags=re.DOTALL)
     settings.write_text(quick, encoding="utf-8")
     monkeypatch.chdir(tmp_path)
-    kinds = follow("python", capsys)
+    kinds = follow("tutorials/python", capsys)
     assert kinds.count("text") >= 7
     assert (tmp_path / "pairs.png").stat().st_size > 10_000
+
+
+def test_own_factors_and_covariates_go_into_a_model_as_the_page_says(tmp_path, monkeypatch, capsys):
+    samples(tmp_path, {"comparison": "model != ''"})
+    monkeypatch.chdir(tmp_path)
+    assert follow("how-to/own-models", capsys).count("text") == 6
+    assert (tmp_path / "wear.png").stat().st_size > 10_000
 
 
 @pytest.mark.parametrize("page", [*PAGES, *OTHERS], ids=lambda p: p.relative_to(ROOT).as_posix())

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from accstudy.models import fit_mixed
-from accstudy.models.means import contrasts, equivalence
+from accstudy.models.decisions import equivalence
+from accstudy.models.means import contrasts
 from accstudy.selftest.published import case
 
 

@@ -10,8 +10,9 @@ from accstudy.errors import InputError
 from accstudy.models import ModelSpec, fit_mixed, model_tables
 from accstudy.models.bootstrap import bootstrap_test
 from accstudy.models.checks import leave_out, quantiles, spread_tests
+from accstudy.models.decisions import equivalence, holm, log_base
 from accstudy.models.hypotheses import cell_rows
-from accstudy.models.means import contrasts, equivalence, holm, log_base, marginal_means, slopes
+from accstudy.models.means import contrasts, marginal_means, slopes
 from accstudy.models.results import spec_fit
 from accstudy.models.variances import component_tests, sd_limits
 from accstudy.selftest.published import case
@@ -92,6 +93,53 @@ def test_levels_covariate_and_decisions_have_columns_of_their_own(frame):
     assert table["level_a"].tolist() == ["A - 1", "B - 2", "A - 1"]
     assert table["level_b"].tolist() == ["", "", "B - 2"]
     assert set(table["covariate"]) == {"angle_deg"}
+
+
+def test_simultaneous_limits_leave_zero_out_when_bonferronis_test_rejects(frame):
+    rng = np.random.default_rng(4)
+    wide = pd.concat([frame.assign(technique=frame["technique"] + k) for k in "12"])
+    wide["y_um"] += rng.normal(0, 4, len(wide))
+    fit = fit_mixed("y_um ~ technique", ["scan"], wide)
+    table = contrasts(fit, "technique")
+    assert len(table) == 6
+    rejected, _, _, _ = multipletests(table["p"], alpha=0.05, method="bonferroni")
+    excludes = (table["simultaneous_low"] > 0) | (table["simultaneous_high"] < 0)
+    assert excludes.tolist() == rejected.tolist()
+    assert 0 < rejected.sum() < 6
+    assert (table["simultaneous_low"] < table["low"]).all()
+    one = contrasts(fit, "technique", pairs=[("A1", "B1")]).iloc[0]
+    assert one["simultaneous_low"] == pytest.approx(one["low"])  # a family of one
+
+
+def test_without_adjustment_each_contrast_decides_by_its_own_p(frame):
+    fit = fit_mixed("y_um ~ technique * device", ["scan"], frame)
+    level = 1 - 1.5 * contrasts(fit, "technique", by="device")["p"].max()
+    both = {
+        a: contrasts(fit, "technique", by="device", confidence=level, adjust=a)
+        for a in ("holm", "none")
+    }
+    assert both["none"]["shown"].tolist() == (both["none"]["p"] < 1 - level).tolist()
+    assert both["none"]["p_holm"].tolist() == both["holm"]["p_holm"].tolist()
+    assert set(both["none"]["adjust"]) == {"none"}
+
+
+def test_a_setting_decides_about_adjustment_and_bootstrap(frame):
+    pairs = frame.rename(columns={"y_um": "distance_um"}).assign(
+        model="M1", condition=frame["technique"], cell="1", implant_a="I1", implant_b="I2"
+    )
+    spec = ModelSpec("m", "pair.distance_um", "technique + device", ("scan",), adjust="none",
+                     bootstrap=19)  # fmt: skip
+    found = model_tables([spec], pairs, pairs.iloc[:0], limits=False)
+    assert set(found.contrasts["adjust"]) == {"none"}
+    assert "not adjusted" in found.contrasts["verdict"].iloc[0]
+    table = found.further["bootstrap"]
+    assert table["term"].tolist() == ["technique", "device"]
+    assert (table["draws"] == 19).all()
+    assert table["p"].iloc[0] == pytest.approx(1 / 20)  # a large effect: no draw reaches it
+    assert found.further["fits"]["adjust"].tolist() == ["none"]
+    plain = ModelSpec("m", "pair.distance_um", "technique", ("scan",))
+    assert found.further["bootstrap"]["p"].between(0, 1).all()
+    assert model_tables([plain], pairs, pairs.iloc[:0], limits=False).further["bootstrap"].empty
 
 
 def test_decisions_are_taken_at_the_confidence_of_the_interval(frame):

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from accstudy.reports.content import ReportContent
+from accstudy.reports.decision import differences_table, effects_table
 from accstudy.reports.document import Document, plain
 from accstudy.reports.headline import answer, scatter_caution, size_sentences
 from accstudy.reports.verdicts import verdict_table
@@ -65,27 +66,126 @@ def content(**more):
     )
     pairs = pd.DataFrame({"technique": list("AAABBBCCC"), "scan": range(9), "model": "M",
                           "distance_um": [-1.0, 2, 9, 3, -4, 5, 10, -30, 20]})  # fmt: skip
-    held = pd.DataFrame({"model_name": ["d", "s"], "covariate": "path_mm", "held": 30.0})
+    held = pd.DataFrame({"model_name": ["d", "s"], "covariate": "path_mm", "held": 30.0,
+                         "common_low": 10.0, "common_high": 40.0})  # fmt: skip
     found = {"model_contrasts": pd.concat([plain_, size]), "model_means": means,
              "model_covariates": held,
              "pair_deviations": pairs.assign(condition=pairs["technique"])}  # fmt: skip
     return ReportContent("x", {"limits": {}}, found | more, {}, "")
 
 
+def flat(text):
+    return plain(text).replace("\u00a0", " ")
+
+
 def test_sizes_come_first_oriented_so_that_the_smaller_is_a_share_of_the_larger():
-    said = [plain(t).replace("\u00a0", " ") for t in answer(content(), "d")]
-    assert said[0].startswith(
+    said = [flat(t) for t in answer(content(), "d")]
+    assert said == [  # 1/3 with 1.2 either way: 0.278 to 0.400
         "With A and B distances deviate about a third as much as with C: 0.31 (0.26 to 0.37) and "
-        "0.33 (0.28 to 0.40) times"  # 1/3 with 1.2 either way: 0.278 to 0.400
+        "0.33 (0.28 to 0.40), 95 % intervals."
+    ]
+
+
+def test_a_share_that_changes_with_tilt_says_for_which_tilt_it_holds():
+    base = content().tables
+    slope = base["model_contrasts"].query("model_name == 's'").tail(1)
+    slope = slope.assign(covariate="path_mm", level_a="A", level_b="C", shown=True)
+    at = slope.iloc[[0, 0]].assign(
+        value=[10.0, 40.0], estimate=np.log([0.8, 0.2]), ratio=[0.8, 0.2],
+        ratio_low=[0.6, 0.1], ratio_high=[1.0, 0.3],
+    )  # fmt: skip
+    asked = content(
+        model_contrasts=pd.concat([base["model_contrasts"], slope]), model_contrasts_at=at
     )
-    assert said[1] == "No difference in size is shown between A and B, 0.93 (0.78 to 1.12) times."
-    assert said[2] == (
-        "Geometric mean of |deviation| / µm: A 2.0 (1.0 to 4.0); B 2.0 (1.0 to 4.0); C 2.0 (1.0 "
-        "to 4.0)."
+    said = [flat(t) for t in answer(asked, "d")]
+    assert said[0].endswith("95 % intervals, at path along the arch 30.0 mm.")
+    assert said[1] == (
+        "A against C goes from 0.80 times (0.60 to 1.00) at 10.0 mm to 0.20 times (0.10 to 0.30) "
+        "at 40.0 mm of path along the arch."
     )
-    assert (
-        "equivalence within ±20 µm is shown between A and B, +2.0 µm (90 %: −3.0 to +7.0)"
-        in said[3]
+
+
+def test_the_table_of_page_one_has_every_difference_with_its_interval_and_what_is_shown():
+    document = Document()
+    differences_table(document, content(), ["d", "s"])
+    (table,) = document.blocks
+    assert [flat(c["title"]) for c in table["columns"]][1:] == [
+        "difference / µm", "ratio of sizes", "shown",
+    ]  # fmt: skip
+    assert [[flat(cell) for cell in row] for row in table["rows"]] == [
+        # the interval of two one-sided tests stands where no difference is shown
+        ["A – B", "+2.0 (−4.0 to +8.0) [−3.0 to +7.0]", "0.93 (0.78 to 1.12)", "means equivalent"],
+        ["A – C", "−25.0 (−31.0 to −19.0)", "0.31 (0.26 to 0.37)", "means and sizes differ"],
+    ]
+    assert "in brackets 90 %, for equivalence within ±20 µm, held at path" in flat(table["caption"])
+
+
+def test_a_difference_that_is_not_shown_is_not_called_equality():
+    found = content().tables["model_contrasts"]
+    found = found.assign(margin=NAN, equivalence_low=NAN, equivalence_high=NAN, equivalent=None)
+    document = Document()
+    differences_table(document, content(model_contrasts=found), ["d", "s"])
+    assert flat(document.blocks[0]["rows"][0][-1]) == "no difference, which is not equality"
+    open_ = content().tables["model_contrasts"].assign(equivalent=False)
+    document = Document()
+    differences_table(document, content(model_contrasts=open_), ["d"])
+    assert flat(document.blocks[0]["rows"][0][-1]) == "neither difference nor equivalence"
+
+
+def test_an_estimate_without_an_interval_is_not_printed():
+    found = content().tables["model_contrasts"].assign(low=NAN, high=NAN, equivalent=False)
+    found["shown"] = False
+    asked = content(model_contrasts=found)
+    document = Document()
+    differences_table(document, asked, ["d", "s"])
+    assert {flat(c) for row in document.blocks[0]["rows"] for c in row[1:]} == {
+        "no interval: under one degree of freedom",
+        "nothing",
+    }
+    assert "too few degrees of freedom to compare the sizes" in flat(answer(asked, "d")[0])
+
+
+def effects(**changed):
+    base = {"model_name": "d", "response": "pair.distance_um", "scope": "at equal path"}
+    base |= {"covariate": "angulation_deg", "kind": "average", "factor": "technique", "level": ""}
+    base |= {"estimate": 5.0, "low": 3.0, "high": 7.0, "p": 0.001, "p_holm": 0.002}
+    return base | {"p_interaction": 0.5, "confidence": 0.95, "ratio": NAN} | changed
+
+
+def test_the_table_of_effects_goes_by_condition_only_where_they_differ_and_says_why_not():
+    worst = {"model_name": "w", "response": "scan.worst_distance_um", "scope": "as it comes"}
+    rows = [
+        effects(),
+        effects(**worst, p_interaction=0.01),
+        effects(**worst, p_interaction=0.01, kind="level", level="A", estimate=1.0, p_holm=0.4),
+        effects(**worst, p_interaction=0.01, kind="level", level="C", estimate=9.0),
+    ]
+    notes = [
+        {"covariate": c, "scope": s, "n_levels": 2, "stated": c[0] == "a", "why": "one of each"}
+        for c in ("angulation_deg", "n_implants")
+        for s in ("at equal path", "as it comes")
+    ]
+    document = Document()
+    asked = content(model_effects=pd.DataFrame(rows), model_effect_notes=pd.DataFrame(notes))
+    effects_table(document, asked, "d")
+    cells = [[flat(cell) for cell in row] for row in document.blocks[0]["rows"]]
+    assert cells == [
+        ["10° more angulation", "A", "all: +5.0 (+3.0 to +7.0)", "+1.0 (+3.0 to +7.0)"],
+        ["", "C", "", "+9.0 (+3.0 to +7.0)"],
+        ["one implant more", "all", "cannot be said: one of each", "cannot be said: one of each"],
+    ]
+    assert isinstance(document.blocks[0]["rows"][0][3], str)  # not shown, so not coloured
+    assert document.blocks[0]["rows"][1][3][0]["s"] == "accent"
+
+
+def test_no_number_of_an_answer_stands_without_an_interval():
+    missed = pd.DataFrame(
+        [{"model_name": "d", "covariate": "path_mm", "missing": "curvature", "p_holm": 0.01}]
+    )
+    said = [flat(t) for t in answer(content(model_lack_of_fit=missed), "d")]
+    assert said[-1] == (
+        "Caution: fitted means miss what was seen against path along the arch (p = 0.010; see "
+        "Lack of fit)."
     )
 
 
@@ -108,7 +208,8 @@ def finding():
 def test_scatter_that_differs_is_said_with_what_allowing_for_it_changes():
     assert scatter_caution(content(), "d") == []
     (asked,) = scatter_caution(content(findings=finding()), "d")
-    assert "by up to 2.1 times; the model does not allow for it (residual_sd_by" in asked
+    assert asked.startswith("scatter is shown to differ between levels of technique; the model ")
+    assert "does not allow for it (residual_sd_by" in asked
     used = content().tables["model_contrasts"].query("model_name == 'd'")
     other = used.assign(residual_sd_by="technique")
     (same,) = scatter_caution(content(findings=finding(), model_unequal=other), "d")
