@@ -217,12 +217,17 @@ def component_name(component: str) -> str:
     --------
     >>> component_name("condition:pair"), component_name("angulation_deg | scan")
     ('pair within condition', 'angulation, from scan to scan')
+    >>> component_name("condition:cell"), component_name("path_mm | scan[technique C]")
+    ('cell within condition', 'path, from scan to scan (technique C)')
     """
-    text = str(component)
+    text, bracket, level = str(component).partition("[")
+    if bracket:
+        return f"{component_name(text)} ({level.removesuffix(']')})"
     if "|" in text:
         slope, _, group = (part.strip() for part in text.partition("|"))
         unit = slope.rsplit("_", 1)
         slope = unit[0] if len(unit) == 2 and unit[1] in ("deg", "mm", "um") else slope
+        group = component_name(group)
         return f"{slope.replace('_', ' ')}, from {group} to {group}"
     outer, _, inner = text.partition(":")
     return f"{inner} within {outer}".replace("_", " ") if inner else text.replace("_", " ")

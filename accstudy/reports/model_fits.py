@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from typing import Any
+
+import pandas as pd
+
 from accstudy.figures.style import component_name, rows_of
 from accstudy.models.decisions import log_base
 from accstudy.reports.content import ReportContent
@@ -9,7 +13,7 @@ from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.model_evidence import estimate_cells
 from accstudy.reports.modelled import model_unit, response_label
 from accstudy.reports.terms import contrast_name
-from accstudy.reports.wording import NONE, missing, number
+from accstudy.reports.wording import NONE, joined, missing, number, unit_name
 
 __all__ = ["fits_section", "operators_section"]
 
@@ -82,42 +86,7 @@ def fits_section(document: Document, content: ReportContent, models: list[str]) 
     fits, parts = content.table("model_fits"), content.table("model_variances")
     if not len(fits):
         return
-    parts = parts[parts["model_name"].isin(models) & (parts["sd"] > 0)]
-    cells: list[list[Text]] = []
-    before = ""
-    for r in rows_of(parts):
-        label = response_label(r.response)
-        unit = "" if log_base(r.response) is not None else model_unit(r.response)
-        places = None if unit else 3
-        span = NONE
-        if not missing(r.low) and not missing(r.high):
-            span = (
-                f"{number(r.low, unit, decimals=places)} to {number(r.high, unit, decimals=places)}"
-            )
-        cells.append(
-            [
-                "" if label == before else label,
-                component_name(r.component),
-                number(r.sd, unit, decimals=places),
-                span,
-                number(r.share, "", decimals=3),
-            ]
-        )
-        before = label
-    if cells:
-        document.table(
-            "Standard deviation of every component that is not estimated as zero, with its profile "
-            "interval where it was worked out, and its intraclass correlation, the variance of the "
-            "component over the sum of all: how alike rows are that share this level and no other.",
-            [
-                Heading("response", "left", 1.6),
-                Heading("component", "left", 2.2),
-                Heading("SD", width=0.7),
-                Heading("interval", width=1.1),
-                Heading("ICC", width=0.6),
-            ],
-            cells,
-        )
+    _components(document, parts, [m for m in models if m in set(parts["model_name"])])
     document.table(
         "What each model explains: rows, coefficients, share of the variance that the fixed part "
         "explains and that fixed and random part explain together; largest relative difference of "
@@ -142,3 +111,45 @@ def fits_section(document: Document, content: ReportContent, models: list[str]) 
             for r in rows_of(fits)
         ],
     )
+
+
+def _components(document: Document, parts: pd.DataFrame, models: list[str]) -> None:
+    """Standard deviation, interval and ICC of every component, a group of columns a model."""
+    shown = parts[parts["model_name"].isin(models) & (parts["sd"] > 0)]
+    if not len(shown):
+        return
+    cells = []
+    for name in dict.fromkeys(shown["component"]):
+        row = [component_name(name)]
+        for model in models:
+            mine = shown[(shown["model_name"] == model) & (shown["component"] == name)]
+            row += _component_cells(rows_of(mine))
+        cells.append(row)
+    columns = [Heading("component", "left", 2.2)]
+    named = []
+    for model in models:
+        response = str(parts.loc[parts["model_name"] == model, "response"].iloc[0])
+        unit = "" if log_base(response) is not None else unit_name(model_unit(response))
+        columns += [
+            Heading(f"SD / {unit}" if unit else "SD of log", width=0.7),
+            Heading("interval", width=1.1),
+            Heading("ICC", width=0.6),
+        ]
+        named.append(response_label(response))
+    document.table(
+        f"Components of the {joined(named, last='and, right, of the')} that are not estimated as "
+        "zero: standard deviation with its profile interval where that was worked out, and "
+        "intraclass correlation, the variance of the component over the sum of all: how alike rows "
+        "are that share this level and no other.",
+        columns,
+        cells,
+    )
+
+
+def _component_cells(found: list[Any]) -> list[str]:
+    for r in found:
+        unit = "" if log_base(r.response) is not None else model_unit(r.response)
+        low, high = number(r.low, unit), number(r.high, unit)
+        span = NONE if missing(r.low) or missing(r.high) else f"{low} to {high}"
+        return [number(r.sd, unit), span, number(r.share, "", decimals=3)]
+    return [NONE, NONE, NONE]
