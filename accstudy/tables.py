@@ -1007,6 +1007,7 @@ _TABLES = (
         "model x contrast, for the operators of the study alone",
         _columns("""
             model_name t name of the model in study.toml
+            response t modelled column
             holds_for t these operators only: operators are fixed, not a sample of operators
             factor t factor
             contrast t difference of two levels
@@ -1018,6 +1019,7 @@ _TABLES = (
         "model",
         _columns("""
             model_name t name of the model in study.toml
+            response t modelled column
             n_rows i modelled rows
             n_coefficients i coefficients of the fixed part
             fixed t response and fixed part as a formula
@@ -1039,6 +1041,7 @@ _TABLES = (
         "model x term",
         _columns("""
             model_name t name of the model in study.toml
+            response t modelled column
             term t term of the formula
             F n Wald statistic over its rank, without adjustment for small samples
             p n share of data drawn without the term whose statistic is as large

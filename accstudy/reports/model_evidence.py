@@ -56,10 +56,16 @@ def contrasts_section(document: Document, content: ReportContent, lead: str) -> 
     margin = rows["margin"].dropna()
     confidence = confidence_of(content)
     level, both = sure(confidence), sure(2 * confidence - 1)
+    fits = content.table("model_fits")
+    own = fits[fits["model_name"] == lead] if len(fits) else fits
+    at_once = len(own) > 0 and bool(own["simultaneous"].fillna(False).any())
+    raised = not (rows["adjust"] == "none").any()
     text = (
-        "A difference is shown when its interval leaves zero out and p, raised for the number of "
-        f"contrasts after Holm, is below {1 - confidence:.2g}; intervals are not adjusted. "
-        "Equivalence is shown when two one-sided tests exclude both bounds, that is, when the "
+        "A difference is shown when p"
+        + (", raised for the number of contrasts after Holm," if raised else ", not adjusted,")
+        + f" is below {1 - confidence:.2g}; intervals "
+        + ("in the table hold for all contrasts at once. " if at_once else "are not adjusted. ")
+        + "Equivalence is shown when two one-sided tests exclude both bounds, that is, when the "
         f"{both} interval lies between them. No difference shown does not mean equivalent. "
         "All of it is said of the mean case, covariates at their means."
     )

@@ -11,7 +11,7 @@ from accstudy.models.decisions import log_base
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.model_evidence import estimate_cells
-from accstudy.reports.modelled import model_unit, response_label
+from accstudy.reports.modelled import engines_said, model_unit, response_label
 from accstudy.reports.terms import contrast_name
 from accstudy.reports.wording import NONE, joined, missing, number, unit_name
 
@@ -31,11 +31,9 @@ def operators_section(document: Document, content: ReportContent) -> None:
     own, general = content.table("model_operators"), content.table("model_contrasts")
     if not len(own):
         return
-    keys = ["model_name", "contrast"]
-    both = own.merge(general, on=keys, suffixes=("", "_general"), how="left")
     cells: list[list[Text]] = []
     before = ""
-    for r in rows_of(both):
+    for r in rows_of(own):
         label = response_label(r.response)
         every = general[
             (general["model_name"] == r.model_name) & (general["contrast"] == r.contrast)
@@ -90,7 +88,8 @@ def fits_section(document: Document, content: ReportContent, models: list[str]) 
     document.table(
         "What each model explains: rows, coefficients, share of the variance that the fixed part "
         "explains and that fixed and random part explain together; largest relative difference of "
-        "coefficients and log likelihood from those of statsmodels at the same components.",
+        "coefficients and log likelihood from those of statsmodels at the same components (not "
+        "worked out: large models, unequal residual standard deviations, all components zero).",
         [
             Heading("model", "left", 2.0),
             Heading("rows", width=0.6),
@@ -106,7 +105,7 @@ def fits_section(document: Document, content: ReportContent, models: list[str]) 
                 number(r.n_coefficients, "", decimals=0),
                 number(r.r2_marginal, "", decimals=2),
                 number(r.r2_conditional, "", decimals=2),
-                "cannot fit it" if missing(r.engine_difference) else f"{r.engine_difference:.0e}",
+                engines_said(r.engine_difference),
             ]
             for r in rows_of(fits)
         ],

@@ -9,7 +9,7 @@ import pandas as pd
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Text
-from accstudy.reports.modelled import margin_name
+from accstudy.reports.modelled import engines_said, margin_name
 from accstudy.reports.wording import joined, missing
 
 __all__ = ["model_rows", "models_paragraph", "random_formula"]
@@ -79,8 +79,8 @@ def models_paragraph(content: ReportContent, source: int) -> Text:
     if len(other):
         text += (
             f" {len(other)} of {len(fits)} models were worked out a second time by statsmodels, at "
-            "the same variance components; coefficients and log likelihood agree to within "
-            f"{other.max():.0e} of themselves."
+            "the same variance components; the largest relative difference of coefficients and log "
+            f"likelihood is {engines_said(other.max())}."
         )
     return text
 

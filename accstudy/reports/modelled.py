@@ -24,6 +24,7 @@ __all__ = [
     "contrast_ends",
     "contrast_sentence",
     "contrasts_sentence",
+    "engines_said",
     "is_true",
     "levels_of",
     "shown_interactions",
@@ -168,7 +169,7 @@ def contrast_sentence(row: Any) -> Text:
     if shown and row.response == "pair.distance_um":
         longer = "longer" if float(row.estimate) > 0 else "shorter"
         how = f"{a} measures distances {longer} than {b}: "
-    text: list[Any] = [how, strong_accent(value), f"{tail}, p = {p_value(row.p_holm)} after Holm; "]
+    text: list[Any] = [how, strong_accent(value), f"{tail}, p = {p_said(row)}; "]
     text = [
         t.replace("p = <", "p <").replace("p = >", "p >") if isinstance(t, str) else t for t in text
     ]
@@ -192,6 +193,13 @@ def contrast_sentence(row: Any) -> Text:
             else ", which is not the same as equality: the study sets no margin of equivalence."
         )
     return [text[0][0].upper() + text[0][1:], *text[1:]]
+
+
+def p_said(row: Any) -> str:
+    """P value that decides about a contrast, with how it allows for their number."""
+    if row.adjust == "none":
+        return f"{p_value(row.p)}, not adjusted"
+    return f"{p_value(row.p_holm)} after Holm"
 
 
 def contrasts_sentence(rows: list[Any]) -> Text:
@@ -320,3 +328,16 @@ def shown_interactions(contrasts: pd.DataFrame, model: str) -> list[Any]:
     mine = contrasts[contrasts["model_name"] == model]
     between = (mine["covariate"] != "") & (mine["level_b"] != "")
     return rows_of(mine[between & mine["shown"].fillna(False).astype(bool)])
+
+
+def engines_said(difference: Any) -> str:
+    """How far two programs differ, in the digits that the table has.
+
+    Examples
+    --------
+    >>> engines_said(3e-15), engines_said(0.0021), engines_said(float("nan"))
+    ('below 1e-06', '2e-03', 'not worked out')
+    """
+    if missing(difference):
+        return "not worked out"
+    return "below 1e-06" if float(difference) < 1e-6 else f"{float(difference):.0e}"

@@ -24,6 +24,7 @@ def contrasts(model, response, rows):
             | {"level_a": contrast[0], "level_b": contrast[-1], "covariate": ""}
             | {
                 "p_holm": p,
+                "adjust": "holm",
                 "shown": p < 0.05,
                 "confidence": 0.95,
                 "ratio": estimate if logs else NAN,
