@@ -151,8 +151,9 @@ def test_no_failure_still_has_an_interval():
 def contrast(**more):
     base = dict(
         level_a="A", level_b="B", stratum="", covariate="", response="pair.distance_um",
-        estimate=3.0, low=-9.0, high=15.0, confidence=0.95, shown=False, ratio=NAN, adjust="holm", p_holm=0.61,
-        margin=NAN, p_equivalence=NAN, equivalence_low=NAN, equivalence_high=NAN, equivalent=None,
+        estimate=3.0, low=-9.0, high=15.0, confidence=0.95, shown=False, ratio=NAN, p_holm=0.61,
+        margin=NAN, adjust="holm", p_equivalence=NAN,
+        equivalence_low=NAN, equivalence_high=NAN, equivalent=None,
     )  # fmt: skip
     return Row(**{**base, **more})
 
@@ -248,15 +249,13 @@ def test_printed_levels_are_those_that_the_intervals_have():
                    equivalence_low=-3.0, equivalence_high=7.0)  # fmt: skip
     said = plain(contrasts_sentence([row])).replace("\u00a0", " ")
     assert "(99 %: −3.0 to +7.0) (first minus second; 99.5 % intervals" in said
-    undecided = contrast(
-        adjust="holm", p_holm=0.02, shown=False, confidence=0.99
-    )  # p between 0.01 and 0.05
+    undecided = contrast(p_holm=0.02, shown=False, confidence=0.99)  # p between 0.01 and 0.05
     assert "no difference is shown" in plain(contrast_sentence(undecided))
 
 
 def test_ratio_of_a_log_response_is_taken_back():
     row = contrast(response="log(abs(pair.distance_um))", estimate=np.log(1.5), low=np.log(1.2),
-                   high=np.log(1.9), ratio=1.5, adjust="holm", p_holm=0.0004, shown=True)  # fmt: skip
+                   high=np.log(1.9), ratio=1.5, p_holm=0.0004, shown=True)  # fmt: skip
     said = plain(contrast_sentence(row))
     assert (
         "the geometric mean of |deviation of the distance| of A is 1.50 times (1.20 to 1.90)"
@@ -299,12 +298,12 @@ def test_drift_says_what_stands_and_what_to_reassess(contents):
 
 
 def test_a_difference_beyond_the_margin_is_said_to_be_larger():
-    row = contrast(estimate=-27.0, low=-33.0, high=-22.0, adjust="holm", p_holm=1e-6, shown=True, margin=20.0,
+    row = contrast(estimate=-27.0, low=-33.0, high=-22.0, p_holm=1e-6, shown=True, margin=20.0,
                    p_equivalence=0.99)  # fmt: skip
     said = plain(contrast_sentence(row))
     assert "A measures distances shorter than B: −27.0 µm" in said
     assert "it is larger than 20 µm" in said
-    row = contrast(estimate=-25.0, low=-31.0, high=-19.0, adjust="holm", p_holm=1e-6, shown=True, margin=20.0,
+    row = contrast(estimate=-25.0, low=-31.0, high=-19.0, p_holm=1e-6, shown=True, margin=20.0,
                    p_equivalence=0.97)  # fmt: skip
     assert "equivalence within ±20 µm is not shown" in plain(contrast_sentence(row))
 
