@@ -13,6 +13,7 @@ from accstudy.accuracy.judge import NOT_VERIFIED, REFUTED, VERIFIED
 from accstudy.accuracy.measurands import natural
 from accstudy.accuracy.oneway import one_way
 from accstudy.accuracy.outliers import outlier_table
+from accstudy.accuracy.pairbudget import uncertainty_budget
 from accstudy.accuracy.precision import precision_vs_span
 from accstudy.accuracy.reference import pair_reference_u, shared_uncertainty
 from accstudy.accuracy.summary import accuracy_table, accuracy_with_and_without
@@ -240,3 +241,45 @@ def test_the_uncertainty_of_a_pairs_angle_takes_both_axes():
     mpe = pair_reference_u(implants.drop(columns="u_position_um"), pairs, mpe_constant_um=1.9,
                            mpe_per_metre_um=40.0).iloc[0]  # fmt: skip
     assert mpe["u_distance_um"] == pytest.approx((1.9 + 0.8) / math.sqrt(3))
+
+
+@pytest.mark.parametrize("days_of", [[(0, 1, 2)] * 3, [(0, 1, 2), (1, 2, 3), (2, 3, 0), (3, 0, 1)]])
+@pytest.mark.parametrize("share", [0.0, 0.5])
+def test_the_interval_of_a_bias_holds_where_operators_share_their_days(days_of, share):
+    # truth known: operators, days that all of them share, repeats; nothing else
+    rng, studies, repeats = np.random.default_rng(21), 300, 3
+    who, day = zip(*[(o, d) for o, own in enumerate(days_of) for d in own], strict=True)
+    left = math.sqrt((1 - share) / 2)
+    means = math.sqrt(share) * rng.normal(size=(studies, max(who) + 1))[:, who]
+    means = means + left * rng.normal(size=(studies, max(day) + 1))[:, day]
+    y = means[:, :, None] + left * rng.normal(size=(studies, len(who), repeats))
+    one = pd.DataFrame(
+        {
+            "operator": np.repeat(np.array(who).astype(str), repeats),
+            "session": np.repeat(np.array(day).astype(str), repeats),
+        }
+    )
+    table = pd.concat([one] * studies, ignore_index=True).assign(
+        cell=lambda t: t["operator"] + "-" + t["session"],
+        model=np.repeat([f"M{k}" for k in range(studies)], len(one)),
+        scan=[f"s{k}" for k in range(y.size)],
+        condition="c", implant_a="I1", implant_b="I2", span_mm=1.0, path_mm=1.0,
+        distance_um=y.ravel(),
+    )  # fmt: skip
+    error = 2 * math.sqrt(0.05 * 0.95 / studies)
+    found = accuracy_table(table, cell_columns=["operator", "session"])
+    held = ((found["bias_low"] <= 0) & (found["bias_high"] >= 0)).mean()
+    assert held >= 0.95 - error
+    if share == 0:
+        # days left out, as they would be if sessions lay in their operators
+        alone = accuracy_table(table.drop(columns="session"), cell_columns=["operator"])
+        assert ((alone["bias_low"] <= 0) & (alone["bias_high"] >= 0)).mean() < 0.85
+    budget = uncertainty_budget(
+        table[table["model"] == "M0"],
+        pd.DataFrame({"model": "M0", "implant": ["I1", "I2"], "u_position_um": 0.0}),
+        cell_columns=["operator", "session"],
+    )
+    row = found[found["model"] == "M0"].iloc[0]
+    u = budget.set_index("part")["u_um"]
+    assert u["combined"] == pytest.approx(row["u_bias"])
+    assert u["expanded"] == pytest.approx((row["bias_high"] - row["bias_low"]) / 2)

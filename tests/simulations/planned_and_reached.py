@@ -37,6 +37,9 @@ VALIDATIONS = (
     (1, 9, 3, 0.0, 10.0, 4.0, 110.0),
     (1, 12, 2, 0.0, 7.0, 10.0, 95.0),
     (6, 2, 3, 6.0, 4.0, 10.0, 130.0),
+    (1, 5, 4, 0.0, 5.0, 9.0, 105.0),
+    (1, 8, 3, 0.0, 9.0, 9.0, 125.0),
+    (5, 3, 2, 4.0, 6.0, 9.0, 125.0),
 )
 COMPARISONS = (
     # operators, sessions, scans; sd: operator x technique, session, scan, condition x pair; sought

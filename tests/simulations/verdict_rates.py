@@ -18,15 +18,26 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
-from accstudy.accuracy.judge import REFUTED, VERIFIED, Rule, guard, independent_scans, judge
+from accstudy.accuracy.judge import (
+    REFUTED,
+    VERIFIED,
+    Rule,
+    guard,
+    independent_scans,
+    judge,
+    worst_bounds,
+)
 from accstudy.accuracy.levels import Grouping, normal_bounds
 from accstudy.accuracy.normality import combined_p, normality_p
 from accstudy.accuracy.oneway import layouts, one_way_table
 from accstudy.accuracy.ranks import beyond_p, upper_ranks
 from accstudy.accuracy.summary import accuracy_table
+from accstudy.seating.contributions import worst_misfit
+from accstudy.seating.gaps import Platforms, Seats
 
 RULE = Rule(log2_draws=10, lower=False)
 TRUTH = 100_000
+SEATED = 20_000
 
 
 def shape(name: str, size: tuple[int, ...], rng: np.random.Generator) -> np.ndarray:
@@ -303,7 +314,72 @@ def markdown(frame: pd.DataFrame) -> str:
     return "\n".join(lines)
 
 
-PARTS = {"single": single, "together": together, "operators": operators, "expanded": expanded}
+def seating(studies: int, rng: np.random.Generator) -> pd.DataFrame:
+    """The largest gap at the best seat: frameworks from errors of implants, one cell."""
+    rows = []
+    for implants in (2, 4, 6):
+        angle = np.linspace(0, np.pi, implants)
+        place = np.column_stack([22 * np.cos(angle), 25 * np.sin(angle), np.zeros(implants)])
+        up = np.tile([0.0, 0.0, 1.0], (implants, 1))
+        names = tuple(f"I{k + 1}" for k in range(implants))
+        mouth = Platforms(names, place, up, np.full_like(up, np.nan), up[0])
+        for kind in ("normal", "t3", "slips"):
+            for same in (0.0, 20.0):
+                size = (SEATED, implants, 3)
+                moved = 15 * shape(kind, size, rng) + same * rng.normal(size=(1, implants, 3))
+                tilts = np.radians(0.1) * shape(kind, size, rng) * [1, 1, 0]
+                axes = up + tilts
+                axes /= np.linalg.norm(axes, axis=-1, keepdims=True)
+                pool, _, _ = worst_misfit(Seats(place + moved / 1000, axes), mouth, 2.0, None)
+                limit = float(np.quantile(pool, 0.95))
+                for n in (10, 30, 60):
+                    y = pool[rng.integers(SEATED, size=(n, studies))]
+                    by = Grouping(np.zeros(n, dtype=np.int64))
+                    found = worst_bounds(y, by, Rule(log2_draws=10))
+                    barred = (normality_p(np.log(y), by) < 0.05) & (not found.distribution_free)
+                    rows.append(
+                        {
+                            "implants": str(implants),
+                            "errors": kind,
+                            "systematic / um": f"{same:g}",
+                            "scans": str(n),
+                            "false verified": ((found.bound <= limit) & ~barred).mean(),
+                            "false nonconformity": (found.bound_low > limit).mean(),
+                            "median bound / limit": float(np.median(found.bound)) / limit,
+                        }
+                    )
+        print(".", end="", file=sys.stderr, flush=True)
+    return pd.DataFrame(rows)
+
+
+def compact(name: str, frame: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
+    """Tables as they are printed; of one pair, a column a design."""
+    if name == "seating":
+        rows = ["implants", "errors", "systematic / um"]
+        return [
+            (what, frame.pivot_table(index=rows, columns="scans", values=what).reset_index())
+            for what in frame.columns[4:]
+        ]
+    if name != "single":
+        return [("", frame)]
+    size = frame["scans"].astype(str) + " in " + frame["cells"].astype(str)
+    wide = frame.assign(design=size.where(frame["cells"] > 1, frame["scans"].astype(str)))
+    out = []
+    for what in ("false verified", "false nonconformity", "median bound / normal theory"):
+        part = wide[wide["errors"] == "normal"] if "median" in what else wide
+        rows = part.pivot_table(index=["errors", "bias / sd"], columns="design", values=what)
+        order = dict.fromkeys(wide["design"])
+        out.append((what, rows.reindex(columns=list(order)).reset_index()))
+    return out
+
+
+PARTS = {
+    "single": single,
+    "together": together,
+    "operators": operators,
+    "expanded": expanded,
+    "seating": seating,
+}
 
 
 def main() -> None:
@@ -318,7 +394,8 @@ def main() -> None:
         many = 10 * chosen.studies if name == "expanded" else chosen.studies
         error = 2 * math.sqrt(0.95 * 0.05 / many)
         print(f"\n{name}: {many} studies a line, two standard errors {error:.3f} at 0.05\n")
-        print(markdown(PARTS[name](many, rng)), flush=True)
+        for title, table in compact(name, PARTS[name](many, rng)):
+            print(f"{title}\n" if title else "", markdown(table), "", sep="\n", flush=True)
 
 
 if __name__ == "__main__":
