@@ -17,7 +17,7 @@ demo: $(READY) libraries   ## three PDFs from the sample studies
 	$(BIN)/accstudy run $(STUDIES) || [ $$? -eq 5 ]  # 5: done, and a device of the drift study needs action
 
 test: $(TOOLS) libraries   ## every test that is quick enough to run always
-	$(BIN)/python -m pytest -n auto
+	$(BIN)/python -m pytest -n auto --dist loadgroup
 
 check: lint test site stale wheel-test oldest   ## all that CI runs
 
@@ -84,19 +84,19 @@ $(OLDEST)/.ready: pyproject.toml
 OLD_PYTEST := $(OLDEST)/bin/python -m pytest -W ignore::DeprecationWarning -W ignore::PendingDeprecationWarning
 
 oldest: $(TOOLS) libraries $(OLDEST)/.ready   ## published numbers with the oldest supported libraries
-	$(OLD_PYTEST) -n auto tests/selftest tests/stages tests/study tests/cli
+	$(OLD_PYTEST) -n auto --dist loadgroup tests/selftest tests/stages tests/study tests/cli
 
 processors: $(TOOLS) libraries $(OLDEST)/.ready   ## the samples give one answer on every processor
 	$(BIN)/python tests/processors.py build/processors $(OLDEST)/bin/python
 
 test-oldest: $(TOOLS) libraries $(OLDEST)/.ready   ## every test with the oldest supported libraries
-	$(OLD_PYTEST) -n auto
+	$(OLD_PYTEST) -n auto --dist loadgroup
 
 VERSION ?= 3.13
 test-python: $(TOOLS) libraries   ## every test with another Python: make test-python VERSION=3.13
 	$(BIN)/uv venv --quiet --clear --python $(VERSION) build/python
 	$(BIN)/uv pip install --quiet --python build/python/bin/python --editable '.[dev]'
-	build/python/bin/python -m pytest -n auto
+	build/python/bin/python -m pytest -n auto --dist loadgroup
 
 SECONDS ?= 120
 fuzz: $(TOOLS) libraries   ## feed odd bytes to every reader, SECONDS for each; not part of CI
