@@ -6,11 +6,15 @@ Call ``python docs/generate.py``. A test fails when a page is not what this writ
 from __future__ import annotations
 
 import ast
+import datetime as dt
 import functools
 import inspect
+import itertools
 import math
+import sys
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any, Literal, get_args, get_origin
 
 import click
 import pandas as pd
@@ -20,12 +24,17 @@ from pydantic_core import PydanticUndefined
 
 import accstudy
 from accstudy.cli import main
+from accstudy.quantities import QUANTITIES
 from accstudy.selftest.published import cases, topics
 from accstudy.selftest.run import counted, run_selftest
 from accstudy.study.settings import Settings
 from accstudy.tables import TABLES
 
+sys.path.insert(0, str(Path(__file__).parent))
+from finding_codes import finding_codes
+
 _MADE = "<!-- Made from the code by docs/generate.py; do not edit. -->\n"
+BAR = "\\|"
 _MOST_DIGITS = 9
 """Digits beyond these are told apart by nothing but rounding errors."""
 _KINDS = (("printed",), ("program",), ("closed form", "simulated"))
@@ -55,20 +64,43 @@ def tables_page() -> str:
 
 
 def settings_page() -> str:
-    """Every key of study.toml with its default."""
+    """Every key of study.toml: meaning, values, default, example."""
     parts = [
         _MADE,
         "# study.toml\n",
         "Keys without a default must be given. An unknown key is a fault that names the nearest "
-        "known one. `accstudy new` writes a file in which every line is explained.\n",
+        "known one. Units stand at the end of a key or in its meaning. `accstudy new` writes a "
+        "file in which every line is explained.\n",
     ]
     for name, entry in Settings.model_fields.items():
         model = _model(entry.annotation)
         if model is None:
             continue
-        parts += [f"## {_heading(name, entry)}\n", _first_line(model) + "\n", *_keys(model, "")]
-        parts.append("")
+        parts += [f"## {_heading(name, entry)}\n", _first_line(model) + "\n"]
+        parts += ["| key | meaning | values | default | example |", "|---|---|---|---|---|"]
+        parts += [*_keys(model, ""), ""]
     return "\n".join(parts)
+
+
+@functools.cache
+def meanings() -> dict[tuple[str, str], tuple[str, str]]:
+    """Meaning and example of every key, by class and name, from the code of the settings."""
+    source = Path(inspect.getfile(Settings)).read_text(encoding="utf-8")
+    out = {}
+    for node in ast.parse(source).body:
+        body = node.body if isinstance(node, ast.ClassDef) else []
+        for field, text in itertools.pairwise(body):
+            if isinstance(field, ast.AnnAssign) and isinstance(text, ast.Expr):
+                said = " ".join(str(ast.literal_eval(text.value)).split())
+                meaning, _, example = said.partition(". Example: ")
+                assert isinstance(field.target, ast.Name)
+                out[node.name, field.target.id] = (meaning, example)
+    return out
+
+
+def _meaning(model: type[BaseModel], key: str) -> tuple[str, str]:
+    found = (meanings().get((one.__name__, key)) for one in model.__mro__)
+    return next((pair for pair in found if pair), ("", ""))
 
 
 def _heading(name: str, entry: FieldInfo) -> str:
@@ -92,16 +124,82 @@ def _first_line(model: type[BaseModel]) -> str:
 
 
 def _keys(model: type[BaseModel], before: str) -> list[str]:
-    out = ["| key | default |", "|---|---|"]
+    """A row for every key; for one that is a table, rows for what is in it follow."""
+    out = []
     for key, field in model.model_fields.items():
         inner = _model(field.annotation)
+        meaning, example = _meaning(model, key)
         if inner is not None:
-            parts = ", ".join(inner.model_fields)
-            default = "none" if field.default is None else "must be given"
-            out.append(f"| `{before}{key}` | {default}; a table with {parts} |")
+            default, values = "none" if field.default is None else "must be given", "a table"
         else:
-            out.append(f"| `{before}{key}` | {_default(field)} |")
+            default, values = _default(field), _values(field)
+        cells = (meaning, values, default, f"`{example}`" if example else "")
+        out.append(
+            f"| `{before}{key}` | {' | '.join(c.replace('|', chr(92) + '|') for c in cells)} |"
+        )
+        if inner is not None:
+            out += _keys(inner, f"{before}{key}.")
     return out
+
+
+_TYPES = {str: "text", bool: "true or false", float: "number", int: "whole number"}
+
+
+def _values(field: FieldInfo) -> str:
+    """Allowed words, or type and range."""
+    words = _words(field.annotation)
+    if words:
+        return ", ".join(f'`"{word}"`' for word in words)
+    kind = _kind(field.annotation)
+    low, high = "", ""
+    for limit in _limits(field.annotation, field.metadata):
+        quantity = getattr(limit, "func", None)
+        if quantity is not None:
+            known = inspect.getclosurevars(quantity).nonlocals.get("key")
+            if known in QUANTITIES:
+                one = QUANTITIES[known]
+                low, high = f"{one.low:g} or more", f"{one.high:g} at most"
+                low = f"0 or {one.low:g} and more" if one.zero and one.low > 0 else low
+        low = f"above {limit.gt:g}" if getattr(limit, "gt", None) is not None else low
+        low = f"{limit.ge:g} or more" if getattr(limit, "ge", None) is not None else low
+        high = f"{limit.le:g} at most" if getattr(limit, "le", None) is not None else high
+    return ", ".join(part for part in (kind, low, high) if part)
+
+
+def _words(annotation: Any) -> tuple[str, ...]:
+    if get_origin(annotation) is Literal:
+        return get_args(annotation)
+    return next((found for a in get_args(annotation) if (found := _words(a))), ())
+
+
+def _limits(annotation: Any, metadata: Sequence[Any]) -> list[Any]:
+    """What a number is held against, at any depth."""
+    inner = getattr(annotation, "__metadata__", ())
+    found = [*metadata, *inner]
+    for one in get_args(annotation):
+        found += _limits(one, ())
+    out: list[Any] = []
+    for one in found:
+        out += getattr(one, "metadata", ()) or [one]
+    return out
+
+
+def _kind(annotation: Any) -> str:
+    origin = get_origin(annotation)
+    if annotation in _TYPES:
+        return _TYPES[annotation]
+    if annotation is dt.date:
+        return "date"
+    if origin is dict:
+        return "table of texts"
+    args = [a for a in get_args(annotation) if a is not type(None) and a is not Ellipsis]
+    if origin is tuple:
+        inner = _kind(args[0])
+        if get_origin(args[0]) is tuple:
+            return "list of pairs of a name and a number"
+        plural = {"text": "texts", "number": "numbers"}[inner]
+        return f"{len(args)} {plural}" if len(args) > 1 else f"list of {plural}"
+    return _kind(args[0]) if args else ""
 
 
 def _default(field: FieldInfo) -> str:
@@ -119,6 +217,40 @@ def _default(field: FieldInfo) -> str:
         items = ", ".join(f'"{v}"' if isinstance(v, str) else f"{v:g}" for v in field.default)
         return f"`[{items}]`"
     return f"`{field.default:g}`"
+
+
+def findings_page() -> str:
+    """Every finding with what to do."""
+    found = finding_codes(Path(accstudy.__file__).parent)
+    parts = [
+        _MADE,
+        "# Findings\n",
+        "What `check`, a run and `audit` can say, by code. An error stops before anything is "
+        "written, or leaves a scan out; a warning changes how a result is to be read; a note "
+        "changes nothing. … stands for what is filled in. The place (file, row, column) is named "
+        "beside every finding, in the terminal and in `results/findings.csv`.\n",
+    ]
+    for code, rows in itertools.groupby(found, key=lambda row: row[0]):
+        told = [row for row in rows if row[3] or code not in _GENERAL]
+        if not told:
+            continue
+        parts += [f"## {code}\n", "| severity | what is said | what to do |", "|---|---|---|"]
+        for _, severity, what, mend in told:
+            cells = (severity, what, "" if mend == "…" else mend)
+            parts.append(f"| {' | '.join(_plain(cell) for cell in cells)} |")
+        parts.append("")
+    return "\n".join(parts)
+
+
+_GENERAL = ("accstudy", "input", "mesh", "output", "study", "undetermined")
+"""Codes of many faults; of those that only a caller from Python meets nothing is told."""
+
+
+def _plain(text: str) -> str:
+    """Text that Markdown shows as it is."""
+    for sign in ("\\", "|", "<", "*", "[", "`"):
+        text = text.replace(sign, f"\\{sign}")
+    return " ".join(text.split())
 
 
 def commands_page() -> str:
@@ -250,6 +382,7 @@ ROOMS = (
 PAGES = {
     "tables.md": tables_page,
     "settings.md": settings_page,
+    "findings.md": findings_page,
     "commands.md": commands_page,
     "published.md": published_page,
     **{f"api/{room}.md": functools.partial(api_page, room) for room in ROOMS},

@@ -82,40 +82,71 @@ class StudySection(_Strict):
     """``[study]``: what is asked."""
 
     title: str = Field(min_length=1, max_length=200)
+    """Title of the study, on every page of the report. Example: "Full-arch check, two devices" """
     kind: Kind
+    """What is asked: may a workflow be used, do techniques differ, has a device changed.
+    Example: "validation" """
     protocol: str = ""
+    """Protocol that `accstudy new` made the study from. Example: "full_arch_validation" """
     laboratory: str = Field(default="", max_length=200)
+    """Laboratory, for page 1; empty: a line to fill in. Example: "Laboratory 1" """
     report_number: str = Field(default="", max_length=100)
+    """Number of the report, for page 1; empty: a line to fill in. Example: "2025-014" """
     author: str = Field(default="", max_length=100)
+    """Who made the report, above the signature. Example: "A. Example" """
     approver: str = Field(default="", max_length=100)
+    """Who approves it, above the signature. Example: "B. Example" """
     issued_on: dt.date | None = None
+    """Date of issue; `--issued` overrules it. Example: 2025-06-24"""
 
 
 class LengthMpe(_Strict):
     """Largest permitted length error of the CMM, E = constant + per_metre * L."""
 
     constant: Annotated[Number, _of("mpe_constant_um")]
+    """Part that does not grow with the length, µm. Example: 1.9"""
     per_metre: Annotated[Number, _of("mpe_per_metre_um")] = 0.0
+    """Part that does, µm per metre. Example: 4.0"""
 
 
 class Reference(_Strict):
     """``[reference]``: what the implants really are, and who says so."""
 
     implants: str = "reference/implants.csv"
+    """Table of positions and axes, a row an implant. Example: "reference/implants.csv" """
     touch_points: str = ""
+    """Table of raw touches, in place of positions and axes.
+    Example: "reference/touch_points.csv" """
     instrument: str = ""
+    """What measured the model, in words. Example: "contact CMM" """
     certificate: str = ""
+    """Certificate of the reference. Example: "2023-104" """
     measured_on: dt.date | None = None
+    """Day of the reference measurement. Example: 2023-12-11"""
     due_on: dt.date | None = None
+    """Day by which the model is to be measured again. Example: 2025-12-11"""
     is_scan: bool = False
+    """Whether the reference is itself a scan; differences are then agreement, not trueness.
+    Example: true"""
     mpe_um: LengthMpe | None = None
+    """Largest permitted length error of the instrument, from its certificate.
+    Example: { constant = 1.9, per_metre = 4.0 }"""
     height_mm: FromPlatformMm = 0.0
+    """Where positions were measured, above the platform along the axis. Example: 8.0"""
     temperature_c: TemperatureC = 20.0
+    """Temperature at which the positions hold. Example: 20.0"""
     length_unit: LengthUnit = "mm"
+    """Unit of the coordinates. Example: "mm" """
     surface: str = ""
+    """Mesh of the whole model, for deviations of surfaces. Example: "reference/model.stl" """
     occlusal: Vector | None = None
+    """Occlusal direction in the reference frame; the mean axis where it is not given.
+    Example: [0.0, 0.0, 1.0]"""
     model: str = ""
+    """Name of the model where the table has no column for it. Example: "model 1" """
     columns: dict[str, str] = Field(default_factory=dict)
+    """The instrument's column name for each column of the table.
+    Example: { x_mm = "X", implant = "Feature" }"""
 
     @model_validator(mode="after")
     def _occlusal_points_somewhere(self) -> Reference:
@@ -128,20 +159,32 @@ class Scans(_Strict):
     """``[scans]``: the scan list and what holds for all scans."""
 
     list: str = "scans.csv"
+    """Scan list, a row a scan. Example: "scans.csv" """
     poses: str = ""
+    """Table of given positions, for scans without a mesh. Example: "poses.csv" """
     landmarks: str = ""
+    """Table of points picked on scans, where bodies are not found without.
+    Example: "landmarks.csv" """
     length_unit: LengthUnit = "mm"
+    """Unit of meshes and given positions. Example: "mm" """
     temperature_c: TemperatureC | None = None
+    """Temperature of the model at the scans; a column of the scan list overrules it.
+    Example: 23.0"""
     expansion_per_k: ExpansionPerK | None = None
+    """Linear expansion of the model, 1/K. Example: 75e-6"""
 
 
 class Cylinder(_Strict):
     """A scan body given by numbers instead of a drawing."""
 
     radius_mm: RadiusMm
+    """Radius of the body. Example: 2.0"""
     height_mm: HeightMm
+    """Height of its top above the platform. Example: 8.0"""
     flat_offset_mm: RadiusMm | None = None
+    """Distance of the flat from the axis; without it the rotation is unknown. Example: 1.5"""
     flat_from_mm: FromPlatformMm = 0.0
+    """Height above the platform at which the flat begins. Example: 4.0"""
 
     @model_validator(mode="after")
     def _flat_cuts_the_cylinder(self) -> Cylinder:
@@ -156,12 +199,20 @@ class ScanBodySettings(_Strict):
     """``[scan_body.NAME]``: the drawing and where the implant is in it."""
 
     mesh: str = ""
+    """Drawing of the scan body. Example: "scan_bodies/body.stl" """
     cylinder: Cylinder | None = None
+    """Its measures, in place of a drawing. Example: { radius_mm = 2.0, height_mm = 8.0 }"""
     length_unit: LengthUnit = "mm"
+    """Unit of the drawing and of `origin_mm`. Example: "mm" """
     origin_mm: PointMm = (0.0, 0.0, 0.0)
+    """Platform centre in the drawing's frame. Example: [0.0, 0.0, 0.0]"""
     axis: Vector = (0.0, 0.0, 1.0)
+    """Direction out of the bone in the drawing's frame. Example: [0.0, 0.0, 1.0]"""
     flat: Vector | None = None
+    """Direction towards the flat in the drawing's frame; without it the rotation is unknown.
+    Example: [1.0, 0.0, 0.0]"""
     use_above_mm: FromPlatformMm = 2.5
+    """Height above the platform below which nothing is used: gum, saliva. Example: 2.5"""
 
     @model_validator(mode="after")
     def _one_geometry(self) -> ScanBodySettings:
@@ -181,10 +232,15 @@ class Analysis(_Strict):
     """``[analysis]``: how scans are grouped and aligned."""
 
     alignment: Alignment = "all-implants"
+    """Alignment for deviations of single implants; pairs need none. Example: "all-implants" """
     datum: tuple[str, ...] = ()
+    """Implants that `datum-implants` aligns by. Example: ["I1", "I3", "I4"]"""
     condition: tuple[str, ...] | None = None
+    """Factor columns whose combinations are compared. Example: ["device", "technique"]"""
     cell: tuple[str, ...] | None = None
+    """Factor columns within which scans are repeats. Example: ["operator", "session"]"""
     laboratory: str = ""
+    """Factor column that names laboratories, where several took part. Example: "site" """
 
     @model_validator(mode="after")
     def _datum_named(self) -> Analysis:
@@ -197,7 +253,9 @@ class Limit(_Strict):
     """A limit of the user's, with its source, which the report prints."""
 
     value: Number
+    """The limit, in the unit of its key. Example: 30.0"""
     source: str = Field(min_length=1)
+    """Where it comes from; the report prints it. Example: "chosen for this study" """
 
 
 class LimitInUm(Limit):
@@ -216,72 +274,116 @@ class Limits(_Strict):
     """``[limits]``: against what the results are held."""
 
     distance_um: LimitInUm | None = None
+    """Limit of the deviation of inter-implant distances.
+    Example: { value = 100, source = "chosen for this study" }"""
     angle_deg: LimitInDeg | None = None
+    """Limit of the deviation of angles between axes.
+    Example: { value = 0.4, source = "chosen for this study" }"""
     seat_gap_um: LimitInUm | None = None
+    """Limit of the largest predicted gap at the best seat.
+    Example: { value = 150, source = "chosen for this study" }"""
     spans_at_um: tuple[LimitUm, ...] = (50.0, 100.0, 150.0, 200.0)
+    """Limits for which the supported span is shown. Example: [50, 100, 150, 200]"""
     coverage: Share = 0.95
+    """Share of future scans that bounds cover. Example: 0.95"""
     confidence: Share = 0.95
+    """Confidence of bounds, intervals and verdicts. Example: 0.95"""
 
 
 class ModelSettings(_Strict):
     """``[[model]]``: a mixed-effects model."""
 
     name: str = Field(min_length=1)
+    """Name of the model. Example: "distance" """
     response: str
+    """Column of the pair, implant or scan deviations, or `log(abs(...))` of one.
+    Example: "pair.distance_um" """
     fixed: str = "1"
+    """Fixed terms. Example: "technique * angulation_deg + path_mm" """
     random: tuple[str, ...] = ("scan",)
+    """Random terms; nesting with `/`, interactions with `:`, slopes with `|`.
+    Example: ["model", "scan", "operator/session"]"""
     residual_sd_by: str = ""
+    """Factor by whose levels the residual standard deviation differs. Example: "technique" """
     equivalence_margin: Positive | None = None
+    """Largest difference that counts as none, in the unit of the response. Example: 30.0"""
     non_inferiority: bool = False
+    """Whether only being worse counts. Example: true"""
     at: tuple[tuple[str, Finite], ...] = ()
+    """Values of covariates at which means are estimated. Example: [["path_mm", 40.0]]"""
     method: Literal["kenward-roger", "satterthwaite"] = "kenward-roger"
+    """How degrees of freedom are found. Example: "kenward-roger" """
     adjust: Literal["holm", "none"] = "holm"
+    """How p values of several contrasts are adjusted. Example: "holm" """
     simultaneous: bool = False
+    """Whether intervals of contrasts hold together. Example: true"""
     bootstrap: Annotated[Whole, Field(ge=0, le=10_000)] = 0
+    """Data sets drawn to test every term once more; 0: none. Example: 499"""
 
 
 class Seating(_Strict):
     """``[seating]``: the rigid framework whose seating is predicted."""
 
     platform_radius_mm: RadiusMm = 2.0
+    """Radius of the platform at whose rim gaps are told. Example: 2.0"""
     screw_pitch_mm: Annotated[Number, _of("pitch_mm")] | None = None
+    """Pitch of the screws: gaps also as turns. Example: 0.3"""
     engaging: bool = False
+    """Whether the connection fixes the rotation. Example: true"""
     lateral_clearance_um: Annotated[Number, _of("clearance_um")] | None = None
+    """How far the framework may move sideways. Example: 20.0"""
     draws: Annotated[Whole, Field(ge=0, le=10_000)] = 200
+    """Draws for the uncertainty of gaps; 0: none. Example: 200"""
 
 
 class Drift(_Strict):
     """``[drift]``: what is charted and from when."""
 
     events: str = ""
+    """Table of services, new tips, updates. Example: "events.csv" """
     baseline_sessions: Annotated[Whole, Field(ge=3)] = 10
+    """Sessions of every baseline. Example: 10"""
     baseline_until: dt.date | None = None
+    """Last day of the first baseline, in place of the number. Example: 2024-05-27"""
     false_alarm_every: Positive = 80.0
+    """Sessions between false alarms of a device, all its charts together. Example: 80"""
     shift_um: Positive = 20.0
+    """Shift that charts are to find soon, µm. Example: 20"""
     sd_ratio: Annotated[Number, Field(gt=1, le=10)] = 2.0
+    """Growth of the standard deviation within sessions that they are to find soon. Example: 2.0"""
     horizon_months: Positive | None = None
+    """How far trends are projected, months; as far as sessions reach back by default.
+    Example: 12"""
     run_rules: bool = False
+    """Whether runs, trends and alternation signal, too. Example: true"""
 
 
 class SeatingUncertainty(_Strict):
     """Standard uncertainty of putting a scan body on, with its source."""
 
     value: Annotated[Number, _of("uncertainty_um")]
+    """Standard uncertainty of the position, µm. Example: 5.0"""
     source: str = Field(min_length=1)
+    """Where it comes from; the report prints it. Example: "own repeats, reseated" """
 
 
 class Uncertainty(_Strict):
     """``[uncertainty]``: parts that the data do not show."""
 
     scan_body_seating_um: SeatingUncertainty | None = None
+    """Uncertainty of putting a scan body on.
+    Example: { value = 5.0, source = "own repeats, reseated" }"""
     temperature_tolerance_k: Annotated[Number, _of("temperature_tolerance_k")] = 1.0
+    """How far the model's temperature may be off. Example: 1.0"""
 
 
 class Exclusion(_Strict):
     """``[[exclusions]]``: a scan left out, with the reason, which the report prints."""
 
     scan: str
+    """The scan. Example: "s07" """
     reason: str = Field(min_length=3)
+    """Why it is left out; the report prints it. Example: "body loose, seen on the photograph" """
 
 
 class Settings(_Strict):
