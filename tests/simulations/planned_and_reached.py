@@ -237,8 +237,13 @@ def main() -> None:
     parser.add_argument("--pilots", type=int, default=50, help="pilots a design")
     parser.add_argument("--studies", type=int, default=200, help="studies a design")
     parser.add_argument("--seed", type=int, default=1)
+    kinds = {
+        "validations": (VALIDATIONS, validation_line),
+        "comparisons": (COMPARISONS, comparison_line),
+    }
+    parser.add_argument("--only", choices=kinds, nargs="*", default=list(kinds))
     chosen = parser.parse_args()
-    for lines, make in ((VALIDATIONS, validation_line), (COMPARISONS, comparison_line)):
+    for lines, make in (kinds[name] for name in chosen.only):
         rows: list[dict] = []
         for line in lines:
             rows += make(line, chosen.pilots, chosen.studies, chosen.seed)
