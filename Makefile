@@ -86,7 +86,7 @@ OLD_PYTEST := $(OLDEST)/bin/python -m pytest -W ignore::DeprecationWarning -W ig
 oldest: $(TOOLS) libraries $(OLDEST)/.ready   ## published numbers with the oldest supported libraries
 	$(OLD_PYTEST) -n auto --dist loadgroup tests/selftest tests/stages tests/study tests/cli
 
-processors: $(TOOLS) libraries $(OLDEST)/.ready   ## the samples give one answer on every processor
+processors: demo $(TOOLS) $(OLDEST)/.ready   ## the samples give one answer on every processor
 	$(BIN)/python tests/processors.py build/processors $(OLDEST)/bin/python
 
 test-oldest: $(TOOLS) libraries $(OLDEST)/.ready   ## every test with the oldest supported libraries

@@ -2,11 +2,12 @@
 
     python tests/processors.py FOLDER [PYTHON ...]
 
-Runs the three sample studies up to their tables with the kernels of linear algebra
-of several processors, and with each further PYTHON (an environment with other
-libraries); compares all of them with each other as `accstudy audit` does, and has
-the records of one kernel audited under another. Exits with 1 where something
-differs. Runs go into FOLDER.
+Takes the results of the sample studies as this processor made them (`make demo`), runs
+the studies up to their tables with the kernels of linear algebra of two other
+processors, and with each further PYTHON (an environment with other libraries);
+compares all of them with each other as `accstudy audit` does, and has the records of
+one kernel audited under another. Exits with 1 where something differs. Runs go into
+FOLDER.
 
 The oldest processor is imitated whole: numpy and the C library do without the
 instructions that it lacks, too. Kernels that this processor cannot run are left out.
@@ -23,6 +24,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from accstudy.difference import table_difference
+from accstudy.study.computer import computer
 
 ROOT = Path(__file__).parents[1]
 KINDS = ("validation", "comparison", "drift")
@@ -43,13 +45,12 @@ print(computer()["linear algebra"])
 
 
 def processors() -> dict[str, dict[str, str]]:
-    """Environments by name; the kernels are OpenBLAS's."""
+    """Environments by name, other than this processor's own; the kernels are OpenBLAS's."""
     flags = Path("/proc/cpuinfo").read_text(encoding="utf-8").split()
-    found = {"nehalem": OLD}
-    for name, needed in (("Haswell", "avx2"), ("SkylakeX", "avx512dq"), ("Sandybridge", "avx")):
-        if needed in flags and len(found) < 3:
-            found[name.lower()] = {"OPENBLAS_CORETYPE": name}
-    return found
+    here = computer().get("linear algebra", "").lower()
+    kinds = (("Haswell", "avx2"), ("SkylakeX", "avx512dq"), ("Sandybridge", "avx"))
+    known = [name for name, needed in kinds if needed in flags and name.lower() not in here]
+    return {"nehalem": OLD} | {k.lower(): {"OPENBLAS_CORETYPE": k} for k in known[:1]}
 
 
 def run(name: str, python: str, environment: dict[str, str], folder: Path) -> str:
@@ -98,16 +99,17 @@ def main() -> int:
     folder = Path(sys.argv[1])
     runs = [(name, sys.executable, extra) for name, extra in processors().items()]
     runs += [(f"libraries-{i}", python, {}) for i, python in enumerate(sys.argv[2:])]
+    made = {"here": ROOT / "sample_study"} | {name: folder / name for name, *_ in runs}
     with ThreadPoolExecutor(os.cpu_count()) as pool:
         kernels = list(pool.map(lambda one: run(*one, folder), runs))
     for (name, *_), kernel in zip(runs, kernels, strict=True):
         print(f"{name}: {kernel}")
     differ = 0
-    for (one, *_), (other, *_) in itertools.combinations(runs, 2):
+    for one, other in itertools.combinations(made, 2):
         print(f"{one} against {other}")
-        differ += compare(folder / one, folder / other)
-    print("audit of what the last of them recorded, under the first")
-    audit = [sys.executable, "-m", "accstudy", "audit", str(folder / runs[-1][0] / "validation")]
+        differ += compare(made[one], made[other])
+    print("audit of what this processor recorded, under an old one")
+    audit = [sys.executable, "-m", "accstudy", "audit", str(made["here"] / "validation")]
     done = subprocess.run(audit, env={**os.environ, **OLD}, check=False)
     return int(bool(differ or done.returncode))
 
