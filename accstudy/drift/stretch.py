@@ -9,11 +9,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from accstudy.drift.changes import find_changes
 from accstudy.drift.charts import Cusum, cusum
 from accstudy.drift.estimated import MeanLimits, best_mean_limits
 from accstudy.drift.precision import ScoreBaseline, SpreadLimits, score_baseline, spread_limits
 from accstudy.drift.sessions import MIN_SESSIONS, Baseline, baseline_of
-from accstudy.drift.steady import autocorrelation, noticed
+from accstudy.drift.steady import noticed
 from accstudy.drift.steps import sd_score
 from accstudy.drift.trend import months
 
@@ -232,12 +233,15 @@ def chart_stretch(
 
 
 def _correlation(rows: pd.DataFrame, baseline: Baseline) -> float:
-    """Correlation of neighbouring sessions that limits allow for, in steps of 0.1."""
+    """Correlation of neighbouring sessions that limits allow for, in steps of 0.1.
+
+    Beyond what changed: a device that moved away and came back has none.
+    """
     if len(rows) < _LEAST_CORRELATED:
         return 0.0
     weights = 1 / baseline.sd_of_mean(rows["n_scans"].to_numpy(np.int64)) ** 2
-    found = autocorrelation(rows["mean"].to_numpy(float), months(rows["at"]), weights)
-    return min(round(noticed(*found), 1), _MOST_CORRELATED)
+    found = find_changes(rows["mean"], months(rows["at"]), weights=weights)
+    return min(round(noticed(found.rho, found.rho_p), 1), _MOST_CORRELATED)
 
 
 def _spread(

@@ -398,6 +398,18 @@ def test_sessions_that_resemble_their_neighbours_are_said():
     assert baseline["widened"] > 1.5
 
 
+@pytest.mark.parametrize("moved", [range(12, 20), range(14, 30), [*range(10, 14), *range(20, 25)]])
+def test_a_device_that_moves_and_comes_back_is_not_taken_for_correlated_sessions(moved):
+    rng = np.random.default_rng(27)
+    level = np.zeros(30)
+    level[list(moved)] = 500.0
+    found = run(*study_of(rng, level, session_ppm=40.0))
+    baseline = found.tables["drift_baselines"].query("measurand == @SCALE").iloc[0]
+    assert baseline["autocorrelation"] <= (0.5 if len(moved) == 9 else 0)  # four steps hide some
+    signals = found.tables["drift_signals"].query("measurand == @SCALE and kind == 'signal'")
+    assert len(signals)
+
+
 def test_every_interval_has_the_confidence_that_was_asked_for():
     rng = np.random.default_rng(26)
     level = np.where(np.arange(20) < 12, 0.0, 700.0)
