@@ -218,11 +218,8 @@ def lack_findings(found: LackOfFit, *, unit: str, where: str) -> list[Finding]:
         shown = mine[mine["p_holm"] < _SHOWN].sort_values("p")
         if not len(shown):
             continue
-        of = found.classes[found.classes["covariate"] == column]
-        worst = of.loc[of["difference"].abs().idxmax()]
-        named = f'"{worst["condition"]}" at ' if worst["condition"] else ""
-        ends = f"{number(worst['class_low'])} to {number(worst['class_high'])} of {column}"
         first = shown.iloc[0]
+        where_missed = _largest_miss(found.classes, column, unit)
         mend = {
             "curvature": f'add "I({column} ** 2)" to fixed',
             "classes by condition": f"let conditions have a shape of their own in {column}, or "
@@ -236,11 +233,23 @@ def lack_findings(found: LackOfFit, *, unit: str, where: str) -> list[Finding]:
                 Severity.WARNING,
                 "lack-of-fit",
                 f"the fitted means miss what was seen along {column} ({first['missing']}, "
-                f"{p_words(first['p_holm'])} after Holm): {named}{ends} the mean is "
-                f"{number(worst['observed'])}{unit and ' ' + unit}, the fit says "
-                f"{number(worst['fitted'])}",
+                f"{p_words(first['p_holm'])} after Holm){where_missed}",
                 where,
                 mend,
             )
         )
     return out
+
+
+def _largest_miss(classes: pd.DataFrame, column: str, unit: str) -> str:
+    """Where fitted and observed means are farthest apart; empty where pairs have no class."""
+    of = classes[classes["covariate"] == column] if len(classes) else classes
+    if not len(of):
+        return ""
+    worst = of.loc[of["difference"].abs().idxmax()]
+    named = f'"{worst["condition"]}" at ' if worst["condition"] else ""
+    ends = f"{number(worst['class_low'])} to {number(worst['class_high'])} of {column}"
+    return (
+        f": {named}{ends} the mean is {number(worst['observed'])}{unit and ' ' + unit}, the fit "
+        f"says {number(worst['fitted'])}"
+    )

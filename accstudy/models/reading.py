@@ -62,7 +62,7 @@ def spec_faults(
     random = tuple(plain_response(r) for r in spec.random)
     read("fixed", partial(_known_parts, fixed, own, frame))
     for term in random:
-        read("random", partial(_known_term, term, frame))
+        read("random", partial(_known_term, term, own, frame))
     if spec.residual_sd_by:
         read("residual_sd_by", partial(_all_known, [spec.residual_sd_by], frame))
     if spec.equivalence_margin is not None:
@@ -138,9 +138,13 @@ def _known_parts(fixed: str, response: Sequence[str], frame: pd.DataFrame) -> No
             evaluate(part, frame)
 
 
-def _known_term(term: str, frame: pd.DataFrame) -> None:
-    """Every column of a random term is there, and slopes are of numbers."""
+def _known_term(term: str, response: Sequence[str], frame: pd.DataFrame) -> None:
+    """Every column of a random term is there and not modelled, and slopes are of numbers."""
     columns, numbers = random_columns(expand_random([term]), frame)
     _all_known([*columns, *numbers], frame)
+    if set(response) & {*columns, *numbers}:
+        raise InputError(
+            f'the random term "{term}" names what is modelled itself', hint="leave it out"
+        )
     for column in numbers:
         evaluate(f"`{column}`", frame)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pandas as pd
 from scipy import stats
 
 from accstudy.figures.models import residual_page
@@ -108,21 +109,13 @@ def lack_of_fit_section(document: Document, content: ReportContent, models: list
     lines: list[Text] = []
     for model in dict.fromkeys(tests["model_name"]):
         mine = tests[(tests["model_name"] == model) & (tests["p_holm"] < 0.05)]
-        own = classes[classes["model_name"] == model]
-        worst = own.loc[own["difference"].abs().idxmax()]
-        response = str(worst["response"])
-        unit = "" if log_base(response) is not None else model_unit(response)
-        ends = [number(worst[c], "", decimals=1) for c in ("class_low", "class_high")]
-        kind = "the logarithm of the " if not unit and log_base(response) is not None else "the "
+        own = classes[classes["model_name"] == model] if len(classes) else classes
+        response = str(tests.loc[tests["model_name"] == model, "response"].iloc[0])
+        logs = log_base(response) is not None
         what = joined([f"{r.missing} of {variable_name(r.covariate)}" for r in rows_of(mine)])
         verdict = f"something is missing: {what}" if what else "nothing is shown to be missing"
-        lines.append(
-            f"In {kind}{response_label(response)} {verdict}. Largest difference: "
-            f"{worst['condition'] or 'all scans'}, {variable_name(str(worst['covariate']))} "
-            f"{ends[0]} to {ends[1]}, seen {number(worst['observed'], unit)}, fitted "
-            f"{number(worst['fitted'], unit)} {unit_name(unit)}".rstrip()
-            + "."
-        )
+        said = f"In {'the logarithm of ' * logs}the {response_label(response)} {verdict}."
+        lines.append(said + _largest_miss(own, "" if logs else model_unit(response)))
     document.lead("Lack of fit", *lines)
     document.table(
         "Lack of fit of the fixed part: classes of a covariate in every condition, its square, or "
@@ -149,3 +142,18 @@ def lack_of_fit_section(document: Document, content: ReportContent, models: list
             for r in rows_of(tests)
         ],
     )
+
+
+def _largest_miss(classes: pd.DataFrame, unit: str) -> str:
+    """Where fitted and observed means are farthest apart."""
+    if not len(classes):
+        return ""
+    worst = classes.loc[classes["difference"].abs().idxmax()]
+    ends = [number(worst[c], "", decimals=1) for c in ("class_low", "class_high")]
+    values = [number(worst[c], unit) for c in ("observed", "fitted")]
+    said = (
+        f" Largest difference: {worst['condition'] or 'all scans'}, "
+        f"{variable_name(str(worst['covariate']))} {ends[0]} to {ends[1]}, seen {values[0]}, "
+        f"fitted {values[1]} {unit_name(unit)}"
+    )
+    return said.rstrip() + "."

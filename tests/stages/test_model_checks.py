@@ -24,13 +24,13 @@ GOOD = {
 
 @pytest.fixture
 def folder(tmp_path):
-    """The comparison sample with a scan of every model, technique and operator."""
+    """The comparison sample with a scan of every model and technique."""
     text = (SAMPLE / "study.toml").read_text(encoding="utf-8")
     (tmp_path / "study.toml").write_text(text[: text.index("[[model]]")], encoding="utf-8")
     shutil.copytree(SAMPLE / "reference", tmp_path / "reference")
     scans = pd.read_csv(SAMPLE / "scans.csv", dtype=str)
     kept = scans[scans["status"].fillna("") != "failed"]
-    kept = kept.drop_duplicates(["model", "technique", "operator"])
+    kept = kept[::-1].drop_duplicates(["model", "technique"])[::-1]
     kept.to_csv(tmp_path / "scans.csv", index=False)
     poses = pd.read_csv(SAMPLE / "poses.csv", dtype=str)
     poses[poses["scan"].isin(kept["scan"])].to_csv(tmp_path / "poses.csv", index=False)
@@ -82,6 +82,7 @@ def test_models_that_can_be_fitted_give_no_finding(folder):
         ("random", '["path | scan"]', '"path"', "path_mm"),
         ("random", '["technique | scan"]', "does not hold numbers", ""),
         ("random", '["scan ||"]', "cannot read", 'write "a"'),
+        ("random", '["scan", "distance_um"]', "what is modelled", "leave it out"),
         ("residual_sd_by", '"techniqe"', '"techniqe"', 'did you mean "technique"?'),
         ("at", '[["span_mm", 20]]', '"span_mm"', "path_mm"),
     ],
