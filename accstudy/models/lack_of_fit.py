@@ -246,7 +246,7 @@ def _largest_miss(classes: pd.DataFrame, column: str, unit: str) -> str:
     of = classes[classes["covariate"] == column] if len(classes) else classes
     if not len(of):
         return ""
-    worst = of.loc[of["difference"].abs().idxmax()]
+    worst = of.sort_values("difference", key=np.abs, kind="stable").iloc[-1]
     named = f'"{worst["condition"]}" at ' if worst["condition"] else ""
     ends = f"{number(worst['class_low'])} to {number(worst['class_high'])} of {column}"
     return (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 from scipy import stats
 
@@ -148,7 +149,7 @@ def _largest_miss(classes: pd.DataFrame, unit: str) -> str:
     """Where fitted and observed means are farthest apart."""
     if not len(classes):
         return ""
-    worst = classes.loc[classes["difference"].abs().idxmax()]
+    worst = classes.sort_values("difference", key=np.abs, kind="stable").iloc[-1]
     ends = [number(worst[c], "", decimals=1) for c in ("class_low", "class_high")]
     values = [number(worst[c], unit) for c in ("observed", "fitted")]
     said = (
