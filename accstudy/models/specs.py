@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -214,7 +214,8 @@ def effect_specs(
         elif asked and not _states(specs, response, free):
             random = _random("scan", compared, operators, (), pairs)
             out.append(ModelSpec(name, response, _fixed(compared, free), random))
-    return out
+    taken = {s.name for s in specs}
+    return [replace(s, name=f"{s.name}, usual") if s.name in taken else s for s in out]
 
 
 def _of_models(

@@ -38,12 +38,12 @@ def model_faults(study: Study) -> list[Finding]:
         Errors for unknown columns and formulas that cannot be, each with its place and the
         nearest name; warnings for effects that the scans do not tell apart.
     """
+    found = _named_twice(study)
     if not study.settings.model or study.usable.empty:
-        return []
+        return found
     pairs, singles = deviations(study, _on_the_reference(study))
     kept = set(study.usable["scan"])
     pairs, singles = (t[t["scan"].isin(kept)].reset_index(drop=True) for t in (pairs, singles))
-    found = []
     for number, settings in enumerate(study.settings.model):
         spec = ModelSpec(**dict(settings))
         alignment = study.settings.analysis.alignment
@@ -52,6 +52,25 @@ def model_faults(study: Study) -> list[Finding]:
             where = place("study.toml", row, f"model.{key}")
             found.append(replace(fault, what=f'model "{spec.name}": {fault.what}', where=where))
     return list(dict.fromkeys(found))
+
+
+def _named_twice(study: Study) -> list[Finding]:
+    """Models that tables and report could not tell apart."""
+    found, seen = [], set()
+    for number, model in enumerate(study.settings.model):
+        if model.name in seen:
+            row = key_row(study.path / "study.toml", ("model", number, "name"))
+            found.append(
+                Finding(
+                    Severity.ERROR,
+                    "duplicate-model",
+                    f'model "{model.name}" is named twice',
+                    place("study.toml", row, "model.name"),
+                    "give every model a name of its own",
+                )
+            )
+        seen.add(model.name)
+    return found
 
 
 def refuse_models(study: Study) -> None:

@@ -86,6 +86,15 @@ def test_models_without_degrees_of_freedom_are_contrasted_as_these_models(pairs)
     assert "no degree of freedom" in notes.loc[("at equal path", "n_implants"), "why"]
 
 
+def test_a_model_of_the_chapter_never_has_the_name_of_a_users_own(pairs):
+    table = pairs(seed=32, models=(4, 6), **SMALL)
+    usual = [s.name for s in effect_specs([], ["technique"], pairs=table)]
+    own = [ModelSpec(usual[0], "pair.angle_deg", "technique")]
+    names = [s.name for s in effect_specs(own, ["technique"], pairs=table)]
+    assert usual[0] not in names
+    assert len(names) == len(usual)
+
+
 def test_one_model_a_count_is_stated_with_what_else_differs(pairs):
     table = pairs(seed=33, models=(4, 5, 6), operators=1, sessions=1, repeats=2)
     table["path_mm"] *= table["n_implants"] / 4

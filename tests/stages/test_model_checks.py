@@ -110,6 +110,14 @@ def test_all_faults_of_all_models_come_at_once_and_nothing_is_measured(folder):
     assert not (folder / "results").exists()
 
 
+def test_two_models_of_one_name_are_refused(folder):
+    add_model(folder)
+    row = add_model(folder)["name"]
+    (found,) = model_faults(load_study(folder))
+    assert (found.severity, found.code) == (Severity.ERROR, "duplicate-model")
+    assert found.where == f"study.toml:{row}:model.name"
+
+
 def test_a_margin_of_a_log_response_is_a_ratio(folder):
     add_model(folder, response='"log(abs(pair.distance_um))"', equivalence_margin="0.5")
     (found,) = model_faults(load_study(folder))
