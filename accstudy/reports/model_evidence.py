@@ -264,6 +264,8 @@ def term_tests(document: Document, content: ReportContent) -> None:
     if not len(table):
         return
     document.heading("Tests of the terms")
+    drawn = content.table("model_bootstrap")
+    by_draws = {(r.model_name, r.term): r.p for r in rows_of(drawn)} if len(drawn) else {}
     cells: list[list[Text]] = []
     before = ""
     for r in rows_of(table):
@@ -276,11 +278,13 @@ def term_tests(document: Document, content: ReportContent) -> None:
                 number(r.num_df, "", decimals=0),
                 number(r.den_df, "", decimals=1),
                 p_value(r.p),
+                *([p_value(by_draws.get((r.model_name, r.term)))] if by_draws else []),
             ]
         )
         before = name
     document.table(
-        "F tests of the fixed terms of every model.",
+        "F tests of the fixed terms of every model"
+        + ("; last, p of the parametric bootstrap." if by_draws else "."),
         [
             Heading("response", "left", 2),
             Heading("term", "left", 2),
@@ -288,6 +292,7 @@ def term_tests(document: Document, content: ReportContent) -> None:
             Heading("df", width=0.5),
             Heading("df, den.", width=0.8),
             Heading([{"t": "p", "s": "i"}], width=0.8),
+            *([Heading([{"t": "p", "s": "i"}, " boot."], width=0.8)] if by_draws else []),
         ],
         cells,
     )
