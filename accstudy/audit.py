@@ -1,19 +1,37 @@
-"""Are the results on disk still those of the record, and can they be made again?"""
+"""Are a study's results still those of its record, and can they be made again?"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import os
+import stat
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+
 from accstudy.difference import Difference, table_difference
-from accstudy.errors import AccstudyError, Finding, Severity, place
-from accstudy.stages.analyze import analyze_poses
-from accstudy.stages.measure import Show, measure_scans
-from accstudy.study.computer import computer, differences
-from accstudy.study.history import FILE, chain_faults, last_run
-from accstudy.study.load import Study, load_study, resolve
-from accstudy.study.record import file_digest, read_record, versions
+from accstudy.errors import AccstudyError, Finding, InputError, Severity, place
+from accstudy.stages.cache import Cache, is_entry
+from accstudy.stages.measure import Show
+from accstudy.stages.report import LOCATED
+from accstudy.stages.work import CACHE, ReportOptions, Work, history_entry, recorded_results
+from accstudy.study.computer import differences
+from accstudy.study.files import Files, read_bytes
+from accstudy.study.history import FILE as HISTORY
+from accstudy.study.history import chain_faults, last_run, lost_runs
+from accstudy.study.load import Study, load_study
+from accstudy.study.record import (
+    LARGEST,
+    RECORD,
+    Record,
+    digest,
+    file_digest,
+    json_bytes,
+    read_record,
+)
+from accstudy.study.sessions import changed_sessions, news, session_digests, session_names
 from accstudy.tables import csv_bytes, read_csv
 
 __all__ = ["Audit", "audit_study"]
@@ -22,13 +40,13 @@ SAMPLE = 3
 """Scans that are measured anew unless all are asked for."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Audit:
     """What an audit found.
 
     Parameters
     ----------
-    findings : tuple of Finding
+    findings : list of Finding
         What differs; empty when all is as recorded.
     files : int
         Files compared with the record.
@@ -42,17 +60,43 @@ class Audit:
         Numbers of them that differ from the recorded ones by one step of their
         grid, which is within what another machine may give.
     made_on : str
-        How the libraries and the machine of the record differ from these here;
-        empty when they do not.
+        How the program, the libraries and the machine of the record differ from
+        these here; empty when they do not.
+    unproven : list of str
+        Report files that can be made anew only on such a machine.
+    added : tuple of str
+        Sessions that were added since the last run. They change the scan list;
+        where no former session changed, that is no fault: the results lack a run.
+    sessions : int
+        Sessions that were compared with what was first recorded of them.
+    record : str
+        SHA-256 of the record; empty when there is none.
     """
 
-    findings: tuple[Finding, ...]
-    files: int
-    runs: int
-    remeasured: tuple[str, ...]
-    recomputed: int
+    findings: list[Finding] = field(default_factory=list)
+    files: int = 0
+    runs: int = 0
+    remeasured: tuple[str, ...] = ()
+    recomputed: int = 0
     rounding: int = 0
     made_on: str = ""
+    unproven: list[str] = field(default_factory=list)
+    added: tuple[str, ...] = ()
+    sessions: int = 0
+    record: str = ""
+
+    def differs(self, code: str, what: str, where: str) -> None:
+        """Add a finding."""
+        hint = "restore the file from a copy, or make the results anew with `accstudy run`"
+        self.findings.append(Finding(Severity.ERROR, code, what, where, hint))
+
+    def note(self, difference: Difference, what: str, file: str) -> None:
+        """Keep how a table differs from the one that was made anew."""
+        self.rounding += difference.rounding
+        if difference.cells:
+            more = f", and {difference.cells - 1} cells more" if difference.cells > 1 else ""
+            where = place(file, difference.row or None, difference.column or None)
+            self.differs("not-reproduced", f"{what}: {difference.first}{more}", where)
 
 
 def audit_study(
@@ -89,154 +133,295 @@ def audit_study(
 
     Notes
     -----
-    Texts and decisions that are computed anew must be those of the record;
-    numbers may differ by one step of the grid that they are written on (see
-    `accstudy.grid`), since the last bits of a double depend on the processor
-    and on the libraries.
+    The run is made again in memory, and every file and every value of the record
+    is compared with what it gives. Texts and decisions must be the same; numbers
+    may differ by one step of the grid that they are written on (see
+    `accstudy.grid`), since the last bits of a double depend on the processor and
+    on the libraries. A history without a key can be written anew by whoever owns
+    the folder: compare its last line with one that was kept elsewhere.
     """
+    audit = Audit()
     results = path / "results"
     record = read_record(results)
     if not record:
-        finding = _differs("no-record", "there is no readable record", "results/record.json")
-        return Audit((finding,), 0, 0, (), 0)
-    history = results / FILE
-    lines = history.read_bytes() if history.is_file() else b""
-    found = chain_faults(lines)
-    if last_run(lines).get("record") != file_digest(results / "record.json"):
-        what = "the record is not that of the last run in the history"
-        found.append(_differs("record-differs", what, "results/record.json"))
-    inputs: dict[str, str] = record.get("inputs", {})
-    outputs: dict[str, str] = record.get("outputs", {})
-    for name, stated in inputs.items():
-        found += _compare(resolve(path, name, allow_outside=allow_outside), name, stated)
-    for name, stated in outputs.items():
-        found += _compare(results / name, f"results/{name}", stated)
-    for file in sorted(p.name for p in results.iterdir()):
-        hidden = file.startswith(".")  # no result: a mark of this program or of the system
-        if file not in outputs and file not in ("record.json", FILE) and not hidden:
-            what = f'"{file}" is new: no run of the record wrote it'
-            found.append(_differs("file-new", what, f"results/{file}"))
+        audit.differs("no-record", "there is no readable record", f"results/{RECORD}")
+        return audit
+    audit.record = _digest(results / RECORD)
+    try:
+        history = read_bytes(results / HISTORY, file=HISTORY, max_bytes=LARGEST)
+    except InputError as error:
+        history = b""
+        audit.differs("file-missing", error.message, f"results/{HISTORY}")
+    audit.runs = len(history.splitlines())
+    audit.findings += [*chain_faults(history), *lost_runs(history)]
+    _last_line(audit, history, record)
+    report = record["report"]["files"] if "report" in record else {}
+    _compare(audit, results, record.get("outputs", {}), own=(RECORD, HISTORY))
+    _compare(audit, path / "reports", report)
+    audit.files = len(record.get("outputs", {})) + len(report) + len(record.get("inputs", {}))
+    _inputs(audit, Files(path, allow_outside=allow_outside), record)
     try:
         study = load_study(path, allow_outside=allow_outside)
+        study = _sessions(audit, study, history, record)
+        _again(audit, study, record, everything, jobs=jobs, scheduler=scheduler, show=show)
     except AccstudyError as error:
-        return Audit((*found, *error.findings), len(inputs) + len(outputs), _count(lines), (), 0)
-    found += _unlisted(study, inputs)
-    again = _again(
-        study,
-        record,
-        outputs,
-        everything=everything,
-        jobs=jobs,
-        scheduler=scheduler,
-        outside=allow_outside,
-        show=show,
-    )
-    then, now = (
-        {**record.get("versions", {}), **record.get("computer", {})},
-        {**versions(), **computer()},
-    )
-    return Audit(
-        (*found, *again.findings),
-        len(inputs) + len(outputs),
-        _count(lines),
-        again.remeasured,
-        again.recomputed,
-        again.rounding,
-        differences(then, now),
-    )
+        audit.findings += error.findings
+    return audit
 
 
-def _differs(code: str, what: str, where: str) -> Finding:
-    hint = "restore the file from a copy, or make the results anew with `accstudy run`"
-    return Finding(Severity.ERROR, code, what, where, hint)
+def _last_line(audit: Audit, history: bytes, record: Record) -> None:
+    """Hold the last line of the history against the record."""
+    last = last_run(history)
+    try:
+        expected: dict[str, Any] = history_entry(record)
+        before = b"".join(history.splitlines(keepends=True)[:-1])
+        expected["sessions"] = news(before, record["sessions"])
+    except KeyError as lacking:
+        audit.differs("record-differs", f"the record lacks {lacking}", f"results/{RECORD}")
+        return
+    for key in ("record", *expected):
+        if last.get(key) != expected[key]:
+            what = "the record is not that of the last run in the history"
+            what += "" if key == "record" else f": {key}"
+            audit.differs("record-differs", what, f"results/{RECORD}")
+            return
 
 
-def _count(history: bytes) -> int:
-    return len(history.splitlines())
+def _compare(
+    audit: Audit, folder: Path, stated: Mapping[str, str], own: tuple[str, ...] = ()
+) -> None:
+    """Compare the files of a folder of the tool's with the record."""
+    there = dict(_files(folder))
+    for name, value in stated.items():
+        where = f"{folder.name}/{name}"
+        if name not in there:
+            audit.differs("file-missing", f'"{where}" is missing', where)
+        elif _digest(there[name]) != value:
+            audit.differs("file-changed", f'"{where}" has changed since the last run', where)
+    for name in own:
+        if name in there and not _digest(there[name]):
+            where = f"{folder.name}/{name}"
+            audit.differs("file-changed", f'"{where}" is a link or cannot be read', where)
+    for name in sorted(there.keys() - stated.keys() - set(own)):
+        what = f'"{name}" is new: no run of the record wrote it'
+        audit.differs("file-new", what, f"{folder.name}/{name}")
 
 
-def _compare(path: Path, name: str, stated: str) -> list[Finding]:
-    if not path.is_file():
-        return [_differs("file-missing", f'"{name}" is missing', name)]
-    if file_digest(path) != stated:
-        return [_differs("file-changed", f'"{name}" has changed since the last run', name)]
-    return []
+def _files(folder: Path) -> Iterator[tuple[str, Path]]:
+    """Files and links below a folder, apart from marks of the system that begin with a dot."""
+    for top, folders, files in os.walk(folder):
+        here = Path(top)
+        for name in [*files, *(n for n in folders if (here / n).is_symlink())]:
+            if not name.startswith("."):
+                yield (here / name).relative_to(folder).as_posix(), here / name
 
 
-def _unlisted(study: Study, inputs: dict[str, str]) -> list[Finding]:
-    """Scans that the list names now and the record does not know."""
-    files = study.measurable.loc[study.measurable["file"] != "", "file"]
-    return [
-        _differs("scan-new", f'"{file}" was not there at the last run', file)
-        for file in files
-        if file not in inputs
+def _digest(path: Path) -> str:
+    """SHA-256 of a regular file; empty for anything else."""
+    try:
+        return file_digest(path) if stat.S_ISREG(path.lstat().st_mode) else ""
+    except OSError:
+        return ""
+
+
+def _inputs(audit: Audit, files: Files, record: Record) -> None:
+    """Compare the files of the study with what was read then."""
+    for name, value in record.get("inputs", {}).items():
+        try:
+            full = files.path(name)
+            if not full.is_file():
+                audit.differs("file-missing", f'"{name}" is missing', name)
+            elif _digest(full.resolve()) != value:
+                audit.differs("file-changed", f'"{name}" has changed since the last run', name)
+        except (AccstudyError, ValueError, OSError):
+            audit.differs("record-differs", "inputs: a name that no study has", f"results/{RECORD}")
+
+
+def _sessions(audit: Audit, study: Study, history: bytes, record: Record) -> Study:
+    """Compare every session with what was first recorded of it; return the study of the record."""
+    rows = study.measurable[study.measurable["file"] != ""]
+    for file in rows.loc[~rows["file"].isin(list(record.get("inputs", {}))), "file"]:
+        audit.differs("scan-new", f'"{file}" was not there at the last run', file)
+    files = {s: study.files.digest(f) for s, f in zip(rows["scan"], rows["file"], strict=True)}
+    now = session_digests(study.scans, files, study.given_poses)
+    changed, audit.added = changed_sessions(history, now)
+    audit.findings += changed
+    audit.sessions = len(now) - len(audit.added)
+    if not audit.added or changed:
+        return study
+    lists = (study.settings.scans.list, study.settings.scans.poses)
+    audit.findings = [
+        f
+        for f in audit.findings
+        if not (f.code == "scan-new" or (f.code == "file-changed" and f.where in lists))
     ]
-
-
-@dataclass(slots=True)
-class _Again:
-    """What measuring and computing anew showed."""
-
-    findings: list[Finding]
-    remeasured: tuple[str, ...] = ()
-    recomputed: int = 0
-    rounding: int = 0
-
-    def note(self, difference: Difference, what: str, file: str) -> None:
-        """Keep what differs."""
-        self.rounding += difference.rounding
-        if difference.cells:
-            more = f", and {difference.cells - 1} cells more" if difference.cells > 1 else ""
-            where = place(file, difference.row or None, difference.column or None)
-            self.findings.append(
-                _differs("not-reproduced", f"{what}: {difference.first}{more}", where)
-            )
+    scans = study.scans[session_names(study.scans).isin(record.get("sessions", {}).keys())]
+    given = study.given_poses[study.given_poses["scan"].isin(scans["scan"])]
+    return replace(
+        study, scans=scans.reset_index(drop=True), given_poses=given.reset_index(drop=True)
+    )
 
 
 def _again(
+    audit: Audit,
     study: Study,
-    record: dict[str, Any],
-    outputs: dict[str, str],
-    *,
+    record: Record,
     everything: bool,
+    *,
     jobs: int,
     scheduler: str,
-    outside: bool,
     show: Show | None,
-) -> _Again:
-    """Measure scans and compute tables anew, and compare with what the record states."""
+) -> None:
+    """Make the run again in memory and compare every table and value of the record."""
     results = study.path / "results"
-    again = _Again([])
-    if not (results / "poses.csv").is_file():
-        return again
-    poses = read_csv("poses", results / "poses.csv")
-    scans: dict[str, dict[str, str]] = record.get("scans", {})
-    names = sorted(scans, key=lambda s: scans[s].get("file", ""))
-    again.remeasured = tuple(names if everything else names[:SAMPLE])
-    if again.remeasured:
-        fresh = measure_scans(
-            study,
-            only=again.remeasured,
-            jobs=jobs,
-            scheduler=scheduler,
-            allow_outside=outside,
-            show=show,
-        ).poses
-        for scan in again.remeasured:
-            then, now = (csv_bytes("poses", p[p["scan"] == scan]) for p in (poses, fresh))
-            what = f'measuring scan "{scan}" anew gives other poses than the results state'
-            again.note(table_difference("poses", then, now), what, "results/poses.csv")
-    if "pair_deviations.csv" in outputs:
-        made = analyze_poses(study, poses, allow_outside=outside)
-        again.recomputed = len(made.tables)
-        for name, frame in made.tables.items():
-            file = results / f"{name}.csv"
-            if f"{name}.csv" not in outputs:
-                what = f'"{name}.csv" follows from the poses, but the record does not state it'
-                again.findings.append(_differs("not-reproduced", what, f"results/{name}.csv"))
-            elif file.is_file():  # if it is not, that has been said
-                now = csv_bytes(name, frame, factors=study.factors)
-                what = f'computing "{name}.csv" anew gives another table'
-                difference = table_difference(name, file.read_bytes(), now)
-                again.note(difference, what, f"results/{name}.csv")
-    return again
+    poses = _table(audit, results, "poses")
+    if poses is None:
+        return
+    known = recorded_results(study, record, poses)
+    _cache(audit, study, record, known)
+    names = sorted(known, key=lambda s: record.get("scans", {}).get(s, {}).get("file", ""))
+    audit.remeasured = tuple(names if everything else names[:SAMPLE])
+    work = Work(study, {})
+    kept = {scan: known[scan] for scan in names if scan not in audit.remeasured}
+    work.measure(known=kept, keep=False, jobs=jobs, scheduler=scheduler, show=show)
+    before = len(audit.findings)
+    for scan in audit.remeasured:
+        fresh = work.tables["poses"]
+        then, now = (csv_bytes("poses", p[p["scan"] == scan]) for p in (poses, fresh))
+        what = f'measuring scan "{scan}" anew gives other poses than the results state'
+        audit.note(table_difference("poses", then, now), what, "results/poses.csv")
+    whole = table_difference("poses", csv_bytes("poses", poses), work.bytes["poses.csv"])
+    if whole.cells and len(audit.findings) == before:
+        what = "positions and measured scans put together give another table"
+        audit.note(whole, what, "results/poses.csv")
+    work.take("poses", (results / "poses.csv").read_bytes())
+    stated = [n.removesuffix(".csv") for n in record.get("outputs", {}) if n.endswith(".csv")]
+    if set(stated) - {"poses", "findings"} or "report" in record or record.get("stages"):
+        work.analyze()
+        made = [name for name in work.tables if name != "poses"]
+        audit.recomputed = len(made)
+        for name in made:
+            _table_again(audit, work, name, stated)
+    work.finish()
+    _table_again(audit, work, "findings", stated)
+    _record(audit, work, record)
+    if "report" in record:
+        _report(audit, work, record)
+
+
+def _table(audit: Audit, results: Path, name: str) -> pd.DataFrame | None:
+    try:
+        return read_csv(name, results / f"{name}.csv")
+    except OSError:
+        return None  # said where files are compared
+    except AccstudyError as error:
+        audit.differs("not-reproduced", error.message, f"results/{name}.csv")
+        return None
+
+
+def _table_again(audit: Audit, work: Work, name: str, stated: list[str]) -> None:
+    """Compare a table with the one of the results, which is used from here on."""
+    file = work.results / f"{name}.csv"
+    if name not in stated:
+        what = f'"{name}.csv" follows from the poses, but the record does not state it'
+        audit.differs("not-reproduced", what, f"results/{name}.csv")
+    elif file.is_file():  # if it is not, that has been said
+        then, now = file.read_bytes(), work.bytes[f"{name}.csv"]
+        difference = table_difference(name, then, now)
+        what = f'computing "{name}.csv" anew gives another table'
+        audit.note(difference, what, f"results/{name}.csv")
+        if then != now and not difference.cells:
+            work.take(name, then)
+
+
+def _cache(audit: Audit, study: Study, record: Record, known: Mapping[str, Any]) -> None:
+    """Compare the scans that the next run would take as measured, and name strangers."""
+    keys = {scan: digest(json_bytes(parts)) for scan, parts in record.get("scans", {}).items()}
+    entries = Cache(study.path / CACHE).get(keys)
+    for scan, key in keys.items():
+        file = study.path / CACHE / f"{key}.json"
+        if scan not in known or not os.path.lexists(file):
+            continue
+        entry = entries.get(scan)
+        same = entry is not None and entry.findings == known[scan].findings
+        if entry is None or not same or not _alike(entry.poses, known[scan].poses):
+            what = f'what is kept as measured of scan "{scan}" is not what the results state'
+            where = (CACHE / file.name).as_posix()
+            audit.findings.append(
+                Finding(Severity.ERROR, "file-changed", what, where, "delete that file")
+            )
+    for name, _ in _files(study.path / CACHE.parent):
+        if name not in ("lock", LOCATED) and not is_entry(name.removeprefix(f"{CACHE.name}/")):
+            what = f'"{name}" is no file of this program'
+            audit.differs("file-new", what, f"{CACHE.parent.name}/{name}")
+
+
+def _alike(one: pd.DataFrame, other: pd.DataFrame) -> bool:
+    difference = table_difference("poses", csv_bytes("poses", one), csv_bytes("poses", other))
+    return not difference.cells
+
+
+def _record(audit: Audit, work: Work, record: Record) -> None:
+    """Compare every value of the record with the one of the run made again."""
+    then, now = _made_on(record), _made_on(work.record)
+    audit.made_on = differences(then, now)
+    ours: dict[str, Any] = {**work.record}
+    for part in ("settings", "stages", "scans", "findings", "inputs", "sessions", "outputs"):
+        a, b = dict(_leaves(record.get(part, {}))), dict(_leaves(ours[part]))
+        for key in dict.fromkeys([*a, *b]):
+            elsewhere = audit.made_on and (part == "stages" or key.endswith(".program"))
+            coming = audit.added and (part == "stages" or key.startswith("check"))
+            told = part == "inputs" and key in a and key in b  # compared by their files
+            if a.get(key) != b.get(key) and not (elsewhere or coming or told):
+                what = (
+                    f'the record states "{_shown(a, key)}", the run made again "{_shown(b, key)}"'
+                )
+                audit.differs("record-differs", what, f"results/{RECORD}: {part}.{key}")
+                break
+
+
+def _shown(leaves: Mapping[str, str], key: str) -> str:
+    return leaves[key][:100] if key in leaves else "nothing"
+
+
+def _made_on(record: Record) -> dict[str, str]:
+    return {
+        "accstudy": record.get("accstudy", ""),
+        "program": record.get("program", "")[:12],
+        **record.get("versions", {}),
+        **record.get("computer", {}),
+    }
+
+
+def _leaves(value: Any, name: str = "") -> Iterator[tuple[str, str]]:
+    """Every value of nested JSON with its dotted name."""
+    if isinstance(value, Mapping):
+        for key, inner in value.items():
+            yield from _leaves(inner, f"{name}.{key}" if name else str(key))
+    elif isinstance(value, list | tuple):
+        yield f"{name}.n" if name else "n", str(len(value))
+        for k, inner in enumerate(value):
+            yield from _leaves(inner, f"{name}.{k}" if name else str(k))
+    else:
+        yield name, json_bytes(value).decode().strip().strip('"')
+
+
+def _report(audit: Audit, work: Work, record: Record) -> None:
+    """Make the report again from the recorded tables and record, and compare."""
+    report = record["report"]
+    work.record = record
+    options = ReportOptions(report["figures"], report["page"], report["who"], report["issued"])
+    if work.report_key(options) != report["made_from"]:
+        what = "the report was made from other results than these: call `accstudy report`"
+        audit.differs("report-differs", what, f"results/{RECORD}: report")
+        return
+    work.report(options, keep=False)
+    made = {name: digest(data) for name, data in (work.made or {}).items()}
+    for name in dict.fromkeys([*report["files"], *made]):
+        if made.get(name) == report["files"].get(name):
+            continue
+        if audit.made_on and name in made and name in report["files"]:
+            audit.unproven.append(name)
+        else:
+            what = "made again from the same tables it is another file"
+            audit.differs("report-differs", what, f"reports/{name}")

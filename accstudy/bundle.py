@@ -61,7 +61,7 @@ def write_bundle(study: Path, target: Path, said: Sequence[str]) -> Path:
     files = {"audit.txt": "\n".join([*said, ""]).encode(), "VERIFY.txt": _VERIFY.encode()}
     for folder in ("results", "reports", "plan"):
         for path in sorted((study / folder).rglob("*")):
-            if path.is_file() and not path.name.startswith("."):
+            if path.is_file() and not path.is_symlink() and not path.name.startswith("."):
                 files[path.relative_to(study).as_posix()] = path.read_bytes()
     inputs = read_record(study / "results").get("inputs", {})
     files["INPUTS.sha256"] = _sums(inputs).encode()

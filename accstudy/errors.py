@@ -19,6 +19,7 @@ __all__ = [
     "InputError",
     "MeshError",
     "MissingLibraryError",
+    "NotOursError",
     "OutputError",
     "Severity",
     "StudyError",
@@ -140,6 +141,12 @@ class OutputError(AccstudyError):
 
     code = "output"
     exit_code = 1
+
+
+class NotOursError(AccstudyError):
+    """A link or a file of the user's in the place of one that is to be written."""
+
+    code = "not-ours"
 
 
 class MissingLibraryError(AccstudyError):

@@ -16,7 +16,7 @@ import pandas as pd
 from accstudy.errors import Finding
 from accstudy.stages import measure as measuring
 from accstudy.stages.measure import Show
-from accstudy.stages.work import Say, Work
+from accstudy.stages.work import ReportOptions, Say, Work
 from accstudy.study.load import Study, load_study
 from accstudy.study.lock import study_lock
 from accstudy.study.record import read_record, recover
@@ -163,63 +163,30 @@ def run_study(
         If the input is at fault, or `strict` and a scan was left out. Nothing
         is written then.
     """
-    with study_lock(path):
-        return _run_locked(
-            path,
-            until=until,
-            since=since,
-            jobs=jobs,
-            scheduler=scheduler,
-            strict=strict,
-            allow_outside=allow_outside,
-            figures=figures,
-            page=page,
-            who=who,
-            issued=issued,
-            say=say,
-            show=show,
-        )
-
-
-def _run_locked(
-    path: Path,
-    *,
-    until: str,
-    since: str,
-    jobs: int,
-    scheduler: str,
-    strict: bool,
-    allow_outside: bool,
-    figures: bool,
-    page: bool,
-    who: str,
-    issued: str,
-    say: Say,
-    show: Show | None,
-) -> Outcome:
     order = [stage.name for stage in STAGES]
     first, last = order.index(since), order.index(until)
-    results = path / "results"
-    recover(results)
-    study = load_study(path, allow_outside=allow_outside)
-    models = study.implants["model"].nunique()
-    say(f"check: {len(study.scans)} scans of {models} model{'s' * (models != 1)}")
-    if first <= order.index("analyze"):
-        from accstudy.stages.model_checks import refuse_models
-
-        refuse_models(study)
-    old = read_record(results)
-    work = Work(path, study, old, say, allow_outside=allow_outside)
-    if first <= order.index("measure") <= last:
-        work.measure(jobs=jobs, scheduler=scheduler, strict=strict, show=show)
-    else:
-        work.recall_poses()
-    if last >= order.index("analyze"):
+    with study_lock(path):
+        recover(path / "results")
+        recover(path / "reports")
+        study = load_study(path, allow_outside=allow_outside)
+        models = study.implants["model"].nunique()
+        say(f"check: {len(study.scans)} scans of {models} model{'s' * (models != 1)}")
         if first <= order.index("analyze"):
-            work.analyze()
+            from accstudy.stages.model_checks import refuse_models
+
+            refuse_models(study)
+        work = Work(study, read_record(path / "results"), say)
+        if first <= order.index("measure") <= last:
+            work.measure(jobs=jobs, scheduler=scheduler, strict=strict, show=show)
         else:
-            work.recall_tables()
-    work.write_results(who)
-    if last >= order.index("report"):
-        work.report(figures=figures, page=page, who=who, issued=issued)
+            work.recall_poses()
+        if last >= order.index("analyze"):
+            if first <= order.index("analyze"):
+                work.analyze()
+            else:
+                work.recall_tables()
+        work.finish()
+        if last >= order.index("report"):
+            work.report(ReportOptions(figures=figures, page=page, who=who, issued=issued))
+        work.write(who)
     return Outcome(study, work.tables, work.all_findings(), work.left_out, work.written)

@@ -17,6 +17,7 @@ from typing import BinaryIO, Literal
 import numpy as np
 import pandas as pd
 
+from accstudy.errors import InputError
 from accstudy.grid import DECIMALS, number_texts
 
 __all__ = [
@@ -1754,8 +1755,26 @@ def read_csv(name: str, path: Path | BinaryIO) -> pd.DataFrame:
     -------
     DataFrame
         The table's columns typed; factor columns as text.
+
+    Raises
+    ------
+    InputError
+        If it is no such table.
     """
-    raw = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
+    try:
+        return _as_written(
+            name, pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
+        )
+    except (ValueError, TypeError, KeyError, OverflowError) as error:
+        where = f"results/{path.name}" if isinstance(path, Path) else f"{name}.csv"
+        raise InputError(
+            f'"{name}.csv" is no table that can be read',
+            where=where,
+            hint="make the results anew with `accstudy run`",
+        ) from error
+
+
+def _as_written(name: str, raw: pd.DataFrame) -> pd.DataFrame:
     for column in TABLES[name].columns:
         if column.name not in raw:
             continue

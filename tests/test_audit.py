@@ -6,6 +6,7 @@ import pytest
 from click.testing import CliRunner
 
 from accstudy.cli import main
+from accstudy.stages.work import history_entry
 from accstudy.study.history import add_run
 from accstudy.study.record import digest, json_bytes
 
@@ -37,7 +38,6 @@ def study(tmp_path):
     }
     for name, text in files.items():
         (tmp_path / name).write_text(text)
-    assert call("measure", tmp_path).exit_code == 0
     assert call("analyze", tmp_path).exit_code == 0
     return tmp_path
 
@@ -51,7 +51,7 @@ def forge(study, change):
         if file.name in record["outputs"]:
             record["outputs"][file.name] = digest(file.read_bytes())
     (results / "record.json").write_bytes(json_bytes(record))
-    entry = {"record": digest((results / "record.json").read_bytes())}
+    entry = {**history_entry(record), "sessions": record["sessions"]}
     (results / "history.jsonl").write_bytes(add_run(b"", entry))
 
 
@@ -71,7 +71,7 @@ def test_a_last_digit_that_another_machine_rounds_otherwise_is_no_forgery(study)
 
     forge(study, elsewhere)
     done = call("audit", study)
-    assert done.exit_code == 0
+    assert done.exit_code == 0, done.output
     assert "1 numbers differ by one unit of their last digit" in done.output
     assert "linear algebra openblas 0.3.1 Other then" in done.output
     assert "all is as recorded" in done.output
@@ -96,32 +96,6 @@ def test_forged_results_do_not_follow_from_the_inputs(study, change, says):
     done = call("audit", study)
     assert done.exit_code == 3
     assert says in done.output
-
-
-def test_links_in_the_programs_own_folder_are_not_followed(study):
-    outside = study.parent / f"{study.name}-outside"
-    outside.mkdir()
-    (outside / ("0" * 64 + ".json")).write_text("not ours")
-    (study / ".accstudy" / "lock").unlink()
-    (study / ".accstudy" / "lock").symlink_to(outside / "target")
-    done = call("measure", study)
-    assert done.exit_code != 0
-    assert "holds a link" in done.output
-    assert not (outside / "target").exists()
-    (study / ".accstudy" / "lock").unlink()
-    (study / ".accstudy" / "measured").symlink_to(outside)
-    assert "holds a link" in call("measure", study).output
-    assert len(list(outside.iterdir())) == 1
-
-
-def test_a_foreign_table_among_the_results_stays_and_becomes_no_result(study):
-    foreign = study / "results" / "drift_signals.csv"
-    foreign.write_text("kind\nstep\n")
-    assert call("report", study).exit_code == 0
-    record = json.loads((study / "results" / "record.json").read_bytes())
-    assert foreign.name not in record["outputs"]
-    assert foreign.read_text() == "kind\nstep\n"
-    assert f'"{foreign.name}" is new' in call("audit", study).output
 
 
 def test_an_interrupt_ends_with_130_and_says_what_is_kept(study, monkeypatch):

@@ -303,14 +303,15 @@ def audit(
 ) -> None:
     """Prove that STUDY and its results are those of its record.
 
-    Nothing is changed. Exit code 3 if anything differs; numbers that are computed
-    anew may differ by one unit of their last digit, as they do between processors.
+    The run is made again in memory, the PDF included, and compared; nothing is
+    changed. Exit code 3 if anything differs; numbers that are computed anew may
+    differ by one unit of their last digit, as they do between processors. Who owns
+    the folder can make all of it anew: keep or sign the digest of the record.
 
     Example: accstudy audit sample_study/validation
     """
     from accstudy.audit import audit_study
     from accstudy.bundle import write_bundle
-    from accstudy.former import audit_sessions
 
     with Progress(quiet=shared.quiet) as progress:
         found = audit_study(
@@ -321,17 +322,20 @@ def audit(
             allow_outside=shared.allow_outside,
             show=progress.show,
         )
-    former = audit_sessions(study, found, allow_outside=shared.allow_outside)
-    found = former.audit
     for finding in found.findings:
         click.echo(str(finding), err=True)
-    said = [f"{former.sessions} sessions are compared with what was first recorded of them"]
-    if former.added:
-        said.append(f"added since the last run: {'; '.join(former.added)}; run the study again")
+    said = [f"{found.sessions} sessions are compared with what was first recorded of them"]
+    if found.added:
+        said.append(f"added since the last run: {'; '.join(found.added)}; run the study again")
     if found.rounding:
         said.append(f"{found.rounding} numbers differ by one unit of their last digit")
     if found.made_on:
-        said.append(f"recorded with other libraries or on another machine: {found.made_on}")
+        said.append(f"recorded by another program or on another machine: {found.made_on}")
+    if found.unproven:
+        names = ", ".join(found.unproven)
+        said.append(f"as recorded, but made again it is another file on this machine: {names}")
+    if found.record:
+        said.append(f"SHA-256 of the record, to be kept elsewhere: {found.record}")
     said.append("something differs" if found.findings else "all is as recorded")
     if not shared.quiet:
         click.echo(

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,16 +9,14 @@ from accstudy.errors import InputError
 from accstudy.geometry.rigid import frame_from_axis
 from accstudy.locate.body import ScanBody
 from accstudy.mesh.model import Mesh
-from accstudy.mesh.read import read_mesh
-from accstudy.study.load import resolve
+from accstudy.mesh.read import study_mesh
+from accstudy.study.files import Files
 from accstudy.study.settings import Cylinder, ScanBodySettings
 
 __all__ = ["cylinder_mesh", "scan_body_from_settings"]
 
 
-def scan_body_from_settings(
-    name: str, settings: ScanBodySettings, *, root: Path, allow_outside: bool = False
-) -> ScanBody:
+def scan_body_from_settings(name: str, settings: ScanBodySettings, files: Files) -> ScanBody:
     """Read a scan body's drawing and place it in the implant frame.
 
     Parameters
@@ -29,10 +25,8 @@ def scan_body_from_settings(
         Key of ``[scan_body.*]``.
     settings : ScanBodySettings
         What study.toml says of it.
-    root : Path
-        Study folder.
-    allow_outside : bool
-        Whether the drawing may lie outside the folder.
+    files : Files
+        Of the study.
 
     Returns
     -------
@@ -49,8 +43,7 @@ def scan_body_from_settings(
         mesh = cylinder_mesh(settings.cylinder)
         has_flat = settings.cylinder.flat_offset_mm is not None
     else:
-        path = resolve(root, settings.mesh, allow_outside=allow_outside)
-        drawing = read_mesh(path, length_unit=settings.length_unit, name=settings.mesh)
+        drawing = study_mesh(files, settings.mesh, length_unit=settings.length_unit)
         frame = frame_from_axis(np.array(settings.axis), settings.flat)
         vertices = (drawing.vertices_mm - np.array(settings.origin_mm)) @ frame
         mesh = Mesh(vertices, drawing.faces, drawing.findings)

@@ -22,7 +22,7 @@ _SPACING_MM = 2e-3
 
 
 def clean(raw: RawMesh, *, unit_mm: float, name: str) -> Mesh:
-    """Merge equal corners, drop what has no area or stands there twice, look at the rest.
+    """Merge equal corners, drop what has no area or is listed twice, look at the rest.
 
     Parameters
     ----------

@@ -10,7 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from accstudy.errors import Finding
-from accstudy.mesh.raw import MAX_TRIANGLES, RawMesh, comment_note, fan, note, widened
+from accstudy.mesh.raw import (
+    LONGEST_LINE,
+    MAX_CORNERS,
+    MAX_TRIANGLES,
+    RawMesh,
+    comment_note,
+    fan,
+    note,
+    widened,
+)
 from accstudy.mesh.source import Source, quoted
 
 __all__ = ["read_ply"]
@@ -238,7 +247,9 @@ def _binary_lists(
             if i == wanted:
                 if length < 3:
                     raise source.fault(f"face {row + 1} has {length} corners", byte=at)
-                if length > MAX_TRIANGLES or len(out) > 3 * MAX_TRIANGLES:
+                if length > MAX_CORNERS:
+                    raise source.fault(f"face {row + 1} has {length} corners", byte=at)
+                if len(out) > 3 * MAX_TRIANGLES:
                     raise source.fault("it has more triangles than are read", byte=at)
                 fan(np.frombuffer(data, kind, length, at).tolist(), out)
             at += size
@@ -279,7 +290,7 @@ def _equal_lists(
 
 
 def _read_ascii(source: Source, elements: list[_Element], at: int) -> tuple[_Tables, int]:
-    lines = _lines(source.data, at)
+    lines = _lines(source, at)
     corners, triangles = array("d"), array("q")
     end = at
     for element in elements:
@@ -307,13 +318,16 @@ def _read_ascii(source: Source, elements: list[_Element], at: int) -> tuple[_Tab
     return (np.array(corners).reshape(-1, 3), faces), end
 
 
-def _lines(data: bytes, at: int) -> Iterator[tuple[list[bytes], int, int]]:
+def _lines(source: Source, at: int) -> Iterator[tuple[list[bytes], int, int]]:
     """Lines that are not blank, with their number and the byte after them."""
+    data = source.data
     number = data[:at].count(b"\n")
     while at < len(data):
         end = data.find(b"\n", at)
         end = len(data) if end < 0 else end + 1
         number += 1
+        if end - at > LONGEST_LINE:
+            raise source.fault(f"a line has more than {LONGEST_LINE} characters", line=number)
         words = data[at:end].split()
         at = end
         if words:

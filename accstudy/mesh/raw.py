@@ -12,10 +12,26 @@ from numpy.typing import NDArray
 
 from accstudy.errors import Finding, Severity
 
-__all__ = ["MAX_TRIANGLES", "RawMesh", "comment_note", "fan", "note", "widened"]
+__all__ = [
+    "LONGEST_LINE",
+    "MAX_CORNERS",
+    "MAX_TRIANGLES",
+    "RawMesh",
+    "comment_note",
+    "fan",
+    "note",
+    "widened",
+]
 
 MAX_TRIANGLES = 20_000_000
 """Largest mesh; sixty times a dense scan of a jaw, some gigabytes of memory."""
+
+
+MAX_CORNERS = 10_000
+"""Corners of a polygon."""
+
+LONGEST_LINE = 100_000
+"""Characters of a line of text."""
 
 
 @dataclass(frozen=True, slots=True)

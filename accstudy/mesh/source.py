@@ -5,18 +5,21 @@ from __future__ import annotations
 import gzip
 import io
 import re
-import stat
 import struct
 import zlib
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import PurePath
 
 from accstudy.errors import MeshError, place
 
-__all__ = ["MAX_BYTES", "Source", "quoted", "read_source"]
+__all__ = ["MAX_BYTES", "Source", "quoted", "source_of"]
 
 MAX_BYTES = 1_000_000_000
 """Largest mesh file, unpacked; about ten million triangles as binary STL."""
+
+
+_RATIO, _FREE_BYTES = 10, 10_000_000
+"""How many times its packed size a file may have; scans pack to a half or a fifth."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,16 +62,15 @@ def quoted(word: bytes | str) -> str:
     return f'"{text}"' if _NUMBER_LIKE.fullmatch(text) else "other text"
 
 
-def read_source(path: Path, *, name: str, max_bytes: int = MAX_BYTES) -> Source:
-    """Read a mesh file, unpacking ``.gz`` within bounds.
+def source_of(data: bytes, *, name: str, max_bytes: int = MAX_BYTES) -> Source:
+    """Take the bytes of a mesh file, unpacking ``.gz`` within bounds.
 
     Parameters
     ----------
-    path : Path
-        A regular file named ``*.stl``, ``*.ply``, ``*.obj`` or one of these
-        with ``.gz``.
+    data : bytes
+        Content of the file.
     name : str
-        How messages call it.
+        How messages call it: ``*.stl``, ``*.ply``, ``*.obj`` or one of these with ``.gz``.
     max_bytes : int
         Bound on the unpacked size.
 
@@ -79,27 +81,17 @@ def read_source(path: Path, *, name: str, max_bytes: int = MAX_BYTES) -> Source:
     Raises
     ------
     MeshError
-        If it is no regular file, empty, too large, of another kind, or not
-        wholly packed.
+        If it is empty, too large, of another kind, or not wholly packed.
     """
-    suffixes = [s.lower() for s in path.suffixes]
+    suffixes = [s.lower() for s in PurePath(name).suffixes]
     packed = bool(suffixes) and suffixes[-1] == ".gz"
     kind = (suffixes[-2] if packed and len(suffixes) > 1 else suffixes[-1] if suffixes else "")[1:]
     if kind not in ("stl", "ply", "obj"):
         raise MeshError(
-            f'"{path.name}" is neither STL, PLY nor OBJ by its name',
+            f'"{PurePath(name).name}" is neither STL, PLY nor OBJ by its name',
             where=name,
             hint="name it .stl, .ply or .obj (or .gz of these) after what it holds",
         )
-    try:
-        info = path.stat()
-        if not stat.S_ISREG(info.st_mode):
-            raise MeshError("not a regular file", where=name)
-        if info.st_size > max_bytes:
-            raise _too_large(name, max_bytes)
-        data = path.read_bytes()
-    except OSError as error:
-        raise MeshError(f"cannot be read: {error.strerror}", where=name) from None
     if packed:
         data = _unpack(data, name, max_bytes)
     if not data:
@@ -119,12 +111,19 @@ def _too_large(name: str, max_bytes: int) -> MeshError:
 def _unpack(data: bytes, name: str, max_bytes: int) -> bytes:
     """Unpack gzip members one after another, never more than the bound."""
     out = bytearray()
+    packed_bound = max(_RATIO * len(data), _FREE_BYTES)
     try:
         with gzip.GzipFile(fileobj=io.BytesIO(data)) as members:
             while part := members.read(1 << 20):
                 out += part
                 if len(out) > max_bytes:
                     raise _too_large(name, max_bytes)
+                if len(out) > packed_bound:
+                    raise MeshError(
+                        f"it unpacks to more than {_RATIO} times its size, as no scan does",
+                        where=name,
+                        hint="unpack the file and name the unpacked one",
+                    )
     except EOFError:
         raise MeshError(
             "the .gz file ends too early", where=name, hint="copy or pack the file again"

@@ -16,12 +16,12 @@ from accstudy.errors import InputError
 from accstudy.mesh.read import read_mesh
 from accstudy.plan.listing import Proposal, ScanFile, propose_scans
 from accstudy.reports.sheets import bench_sheet
-from accstudy.stages.scanlist import MESHES, models_of
+from accstudy.stages.scanlist import mesh_files, models_of
 from accstudy.stages.sizes import FOLDER
 from accstudy.study.append import appended
+from accstudy.study.files import resolve
 from accstudy.study.load import load_study
 from accstudy.study.lock import study_lock
-from accstudy.study.paths import resolve
 from accstudy.study.record import file_digest, write_files
 from accstudy.study.settings import Settings
 from accstudy.study.sheet import read_sheet
@@ -172,8 +172,7 @@ class _Addition:
         out: dict[Path, Path] = {}
         for one in named:
             if one.is_dir():
-                inside = sorted(p for p in one.rglob("*") if p.name.lower().endswith(MESHES))
-                inside = [p for p in inside if p.is_file()]
+                inside = [p for p in mesh_files(one) if p.is_file()]
                 known = [p for p in inside if p.resolve() in listed]
                 if known:
                     self.words.append(f"{len(known)} files of {one.name} are listed already")
@@ -220,7 +219,7 @@ class _Addition:
             if file.resolve().is_relative_to(self.path.resolve()):
                 out[file] = file
                 continue
-            to = self.path / "scans" / folder / below
+            to = resolve(self.path, f"scans/{folder}/{below.as_posix()}")
             if to in out.values():  # two named files of one name: their folders tell them apart
                 to = to.with_name(f"{file.resolve().parent.name}_{file.name}")
             if to in out.values():
@@ -363,7 +362,7 @@ class _Addition:
             table, title=self.settings.study.title, order="Scans missing from the session.",
             generated=today.isoformat(),
         )  # fmt: skip
-        return list(write_files(self.path / FOLDER, {"bench_sheet.pdf": sheet}))
+        return list(write_files(resolve(self.path, FOLDER), {"bench_sheet.pdf": sheet}))
 
 
 def _listed(full: Path, file: str) -> tuple[list[dict[str, str]], tuple[str, ...]]:

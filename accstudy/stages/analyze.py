@@ -57,7 +57,7 @@ class Analyzed:
     findings: tuple[Finding, ...]
 
 
-def analyze_poses(study: Study, poses: pd.DataFrame, *, allow_outside: bool = False) -> Analyzed:
+def analyze_poses(study: Study, poses: pd.DataFrame) -> Analyzed:
     """Compute every result table from the poses.
 
     Parameters
@@ -66,8 +66,6 @@ def analyze_poses(study: Study, poses: pd.DataFrame, *, allow_outside: bool = Fa
         The study.
     poses : DataFrame
         Table ``poses`` as it stands in the file.
-    allow_outside : bool
-        Whether files may lie outside the study folder.
 
     Returns
     -------
@@ -105,9 +103,7 @@ def analyze_poses(study: Study, poses: pd.DataFrame, *, allow_outside: bool = Fa
         modelled, found = _drift(study, pairs, singles, poses[poses["scan"].isin(kept)])
     tables |= modelled
     findings += found
-    surfaces, found = surface_tables(
-        study, poses[poses["scan"].isin(kept)], allow_outside=allow_outside
-    )
+    surfaces, found = surface_tables(study, poses[poses["scan"].isin(kept)])
     tables |= surfaces
     findings += found
     if len(every_pair) > len(pairs):

@@ -13,11 +13,11 @@ from pathlib import Path
 
 import pandas as pd
 
-from accstudy.errors import Finding
+from accstudy.errors import Finding, InputError
 from accstudy.study.record import json_bytes
 from accstudy.tables import csv_bytes, empty, read_csv
 
-__all__ = ["Cache", "ScanResult"]
+__all__ = ["Cache", "ScanResult", "is_entry"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +46,7 @@ def _tables(texts: Mapping[str, str]) -> dict[str, pd.DataFrame]:
         if mine.keys() <= {scan for scan, text in bodies.items() if text}:
             none = empty("poses")
             return {s: mine[s].reset_index(drop=True) if s in mine else none for s in texts}
-    except (ValueError, KeyError, TypeError):
+    except (InputError, KeyError, TypeError):
         pass  # one of them is not whole: each by itself
     if len(texts) == 1:
         return {}
@@ -54,6 +54,11 @@ def _tables(texts: Mapping[str, str]) -> dict[str, pd.DataFrame]:
 
 
 _OWN = re.compile(r"[0-9a-f]{64}\.(json|\d+)")
+
+
+def is_entry(name: str) -> bool:
+    """Whether a file of the folder has a name that `Cache` gives."""
+    return _OWN.fullmatch(name) is not None
 
 
 class Cache:
@@ -85,7 +90,7 @@ class Cache:
         texts: dict[str, str] = {}
         findings: dict[str, tuple[Finding, ...]] = {}
         for scan, key in keys.items():
-            with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+            with contextlib.suppress(OSError, ValueError, KeyError, TypeError, AttributeError):
                 stored = json.loads((self._folder / f"{key}.json").read_bytes())
                 found = tuple(Finding.from_dict(f) for f in stored["findings"])
                 texts[scan], findings[scan] = str(stored["poses"]), found
@@ -101,7 +106,8 @@ class Cache:
         aside = target.with_suffix(f".{os.getpid()}")
         try:
             self._folder.mkdir(parents=True, exist_ok=True)
-            aside.write_bytes(json_bytes(value))
+            with aside.open("xb") as stream:  # which follows no link
+                stream.write(json_bytes(value))
             os.replace(aside, target)
         except OSError:
             with contextlib.suppress(OSError):
@@ -112,5 +118,5 @@ class Cache:
         wanted = {f"{key}.json" for key in keys}
         with contextlib.suppress(OSError):
             for path in self._folder.iterdir():
-                if path.name not in wanted and _OWN.fullmatch(path.name):
+                if path.name not in wanted and is_entry(path.name):
                     path.unlink()

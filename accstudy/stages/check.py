@@ -12,7 +12,8 @@ from accstudy.errors import AccstudyError, Finding, Severity, StudyError, graves
 from accstudy.stages.model_checks import model_faults
 from accstudy.stages.trial import try_scans
 from accstudy.stages.workers import each
-from accstudy.study.load import Surveyed, resolve, survey_study
+from accstudy.study.files import Files
+from accstudy.study.load import Surveyed, survey_study
 from accstudy.study.settings import Settings
 from accstudy.tables import csv_bytes
 
@@ -56,10 +57,10 @@ def check_study(
     return gravest_first(
         [
             *found.findings,
-            *_drawings(path, found.settings, allow_outside),
-            *_meshes(path, found, jobs=jobs, scheduler=scheduler, outside=allow_outside, show=show),
+            *_drawings(found.files, found.settings),
+            *_meshes(found, jobs=jobs, scheduler=scheduler, show=show),
             *(model_faults(found.study) if found.study else ()),
-            *(try_scans(found.study, allow_outside=allow_outside) if found.study else ()),
+            *(try_scans(found.study) if found.study else ()),
         ]
     )
 
@@ -69,28 +70,19 @@ def findings_csv(findings: tuple[Finding, ...]) -> bytes:
     return csv_bytes("findings", pd.DataFrame([finding.to_dict() for finding in findings]))
 
 
-def _meshes(
-    path: Path,
-    surveyed: Surveyed,
-    *,
-    jobs: int,
-    scheduler: str,
-    outside: bool,
-    show: Show | None,
-) -> list[Finding]:
+def _meshes(surveyed: Surveyed, *, jobs: int, scheduler: str, show: Show | None) -> list[Finding]:
     """Read every mesh; find faults and the same triangles under two names."""
     if surveyed.scans is None:
         return []
     rows = surveyed.scans[surveyed.scans["status"] != "failed"]
-    there = {f: _there(path, f, outside) for f in rows["file"]}
-    paths = {f: full for f, full in there.items() if full is not None}
-    rows = rows[rows["file"].isin(list(paths))].drop_duplicates("file")
+    ours = surveyed.files
+    rows = rows[[_there(ours, f) for f in rows["file"]]].drop_duplicates("file")
     files = rows["file"].tolist()
     unit = surveyed.settings.scans.length_unit
     found: list[Finding] = []
     first: dict[str, str] = {}
-    todo = [(paths[f], f, unit) for f in files]
-    results = each(_read_one, todo, jobs=jobs, scheduler=scheduler, folder=path)
+    todo = [(ours.only([f]), f, unit) for f in files]
+    results = each(_read_one, todo, jobs=jobs, scheduler=scheduler, folder=ours.root)
     for done, (scan, file, row, (findings, digest)) in enumerate(
         zip(rows["scan"], files, rows["row"], results, strict=True), start=1
     ):
@@ -112,26 +104,25 @@ def _meshes(
     return found
 
 
-def _there(path: Path, file: str, allow_outside: bool) -> Path | None:
-    """A file that a study names; None if there is none, which is a fault told elsewhere."""
+def _there(files: Files, file: str) -> bool:
+    """Whether a file is there that a study names; if it is not, that is told elsewhere."""
     try:
-        full = resolve(path, file, allow_outside=allow_outside)
+        return bool(file) and files.path(file).is_file()
     except AccstudyError:
-        return None
-    return full.absolute() if file and full.is_file() else None
+        return False
 
 
-def _drawings(path: Path, settings: Settings, allow_outside: bool) -> list[Finding]:
+def _drawings(files: Files, settings: Settings) -> list[Finding]:
     """Read every scan body, and see that it stands on its platform."""
     from accstudy.locate.drawing import scan_body_from_settings
 
     found: list[Finding] = []
     for name, body in settings.scan_body.items():
         where = place("study.toml", column=f"scan_body.{name}")
-        if body.mesh and _there(path, body.mesh, allow_outside) is None:
+        if body.mesh and not _there(files, body.mesh):
             continue
         try:
-            read = scan_body_from_settings(name, body, root=path, allow_outside=allow_outside)
+            read = scan_body_from_settings(name, body, files)
         except AccstudyError as error:
             found += [replace(f, where=f.where or where) for f in error.findings]
             continue
@@ -144,13 +135,13 @@ def _drawings(path: Path, settings: Settings, allow_outside: bool) -> list[Findi
     return found
 
 
-def _read_one(given: tuple[Path, str, str]) -> tuple[tuple[Finding, ...], str]:
+def _read_one(given: tuple[Files, str, str]) -> tuple[tuple[Finding, ...], str]:
     """Findings of one mesh and the digest of its triangles; empty when it cannot be read."""
-    from accstudy.mesh.read import read_mesh, triangle_digest
+    from accstudy.mesh.read import study_mesh, triangle_digest
 
-    path, file, unit = given
+    files, file, unit = given
     try:
-        mesh = read_mesh(path, length_unit=unit, name=file)
+        mesh = study_mesh(files, file, length_unit=unit)
     except AccstudyError as error:
         return tuple(replace(f, where=f.where or file) for f in error.findings), ""
     return tuple(replace(f, where=f.where or file) for f in mesh.findings), triangle_digest(mesh)

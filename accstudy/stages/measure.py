@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import traceback
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -14,12 +14,29 @@ from accstudy.errors import AccstudyError, Finding, Severity
 from accstudy.stages.cache import Cache, ScanResult
 from accstudy.stages.references import references_with_scans
 from accstudy.stages.workers import each
-from accstudy.study.load import Study, resolve
-from accstudy.study.record import digest, file_digest, json_bytes, program_digest
+from accstudy.study.files import ChangedFileError, Files
+from accstudy.study.load import Study
+from accstudy.study.record import digest, json_bytes, program_digest
 from accstudy.study.settings import ScanBodySettings
 from accstudy.tables import TABLES, csv_bytes, empty, shape
 
-__all__ = ["ROOMS", "Measured", "Show", "measure_scans", "scan_parts"]
+if TYPE_CHECKING:
+    from accstudy.locate.body import ScanBody
+    from accstudy.locate.locate import LocatedScan
+    from accstudy.mesh.model import Mesh
+
+__all__ = [
+    "ROOMS",
+    "Job",
+    "Measured",
+    "Show",
+    "assembled",
+    "job_of",
+    "locate_one",
+    "measure_scans",
+    "read_one",
+    "scan_parts",
+]
 
 ROOMS = ("geometry", "mesh", "locate")
 """Rooms that poses depend on."""
@@ -57,29 +74,41 @@ class Measured:
 
 
 @dataclass(frozen=True, slots=True)
-class _Job:
-    """One scan to measure; small enough to be sent to a worker process."""
+class Job:
+    """One scan to measure; small enough to be sent to a worker process.
+
+    Parameters
+    ----------
+    scan, file : str
+        Its name, and its file's.
+    length_unit : str
+        Of the file.
+    reference : DataFrame
+        Rows of table ``implants`` of its model.
+    bodies : mapping
+        Scan bodies as study.toml describes them.
+    files : Files
+        Digests of the scan and of the drawings.
+    landmarks : DataFrame or None
+        Of the scan.
+    """
 
     scan: str
     file: str
-    path: Path
     length_unit: str
     reference: pd.DataFrame
     bodies: Mapping[str, ScanBodySettings]
-    root: Path
-    allow_outside: bool
+    files: Files
     landmarks: pd.DataFrame | None
 
 
-def scan_parts(study: Study, *, allow_outside: bool = False) -> dict[str, dict[str, str]]:
+def scan_parts(study: Study) -> dict[str, dict[str, str]]:
     """Digests of everything that the poses of each mesh scan depend on.
 
     Parameters
     ----------
     study : Study
         The study.
-    allow_outside : bool
-        Whether files may lie outside the folder.
 
     Returns
     -------
@@ -92,8 +121,7 @@ def scan_parts(study: Study, *, allow_outside: bool = False) -> dict[str, dict[s
     for name, body in study.bodies.items():
         bodies[name] = body.model_dump(mode="json")
         if body.mesh:
-            mesh = resolve(study.path, body.mesh, allow_outside=allow_outside)
-            bodies[name]["digest"] = file_digest(mesh)
+            bodies[name]["digest"] = study.files.digest(body.mesh)
     body_digest = digest(json_bytes(bodies))
     names = [n for n in TABLES["implants"].names if n not in _UNCERTAINTY]
     reference_digest: dict[str, str] = {}
@@ -102,11 +130,10 @@ def scan_parts(study: Study, *, allow_outside: bool = False) -> dict[str, dict[s
         reference_digest |= dict.fromkeys(scans, text)
     parts = {}
     for row in _mesh_scans(study):
-        path = resolve(study.path, row["file"], allow_outside=allow_outside)
         landmarks = _landmarks_for(study, row["scan"])
         parts[row["scan"]] = {
             "program": program_digest(*ROOMS),
-            "file": file_digest(path),
+            "file": study.files.digest(row["file"]),
             "scan body": body_digest,
             "reference": reference_digest[row["scan"]],
             "length unit": study.settings.scans.length_unit,
@@ -119,10 +146,9 @@ def measure_scans(
     study: Study,
     *,
     cache: Cache | None = None,
-    only: Collection[str] | None = None,
+    known: Mapping[str, ScanResult] | None = None,
     jobs: int = 1,
     scheduler: str = "",
-    allow_outside: bool = False,
     show: Show | None = None,
 ) -> Measured:
     """Find every implant in every scan that is not in the cache.
@@ -134,38 +160,67 @@ def measure_scans(
     cache : Cache, optional
         Results of earlier runs; new ones are added scan by scan, so that an
         interrupted run goes on where it stopped.
-    only : collection of str, optional
-        Mesh scans to measure; all by default.
+    known : mapping of str to ScanResult, optional
+        Results of scans that are not to be measured, whatever has changed.
     jobs : int
         Processes; the result does not depend on it.
     scheduler : str
         Address of a Dask scheduler whose workers measure instead.
-    allow_outside : bool
-        Whether files may lie outside the study folder.
     show : callable, optional
         Called with a scan, the number done and the number to do.
 
     Returns
     -------
     Measured
+
+    Raises
+    ------
+    ChangedFileError
+        If a file changed while it was used.
     """
-    parts = scan_parts(study, allow_outside=allow_outside)
+    parts = scan_parts(study)
     keys = {scan: digest(json_bytes(found)) for scan, found in parts.items()}
     reference = {scan: rows for rows, scans in references_with_scans(study) for scan in scans}
-    asked = [row for row in _mesh_scans(study) if only is None or row["scan"] in only]
-    results = cache.get({row["scan"]: keys[row["scan"]] for row in asked}) if cache else {}
+    results = dict(known or {})
+    asked = [row for row in _mesh_scans(study) if row["scan"] not in results]
+    results |= cache.get({row["scan"]: keys[row["scan"]] for row in asked}) if cache else {}
     todo = [
-        _job(study, row, reference[row["scan"]], allow_outside)
-        for row in asked
-        if row["scan"] not in results
+        job_of(study, row, reference[row["scan"]]) for row in asked if row["scan"] not in results
     ]
-    found = each(_measure_one, todo, jobs=jobs, scheduler=scheduler, folder=study.path)
-    for done, (job, result) in enumerate(zip(todo, found, strict=True), start=1):
+    work = each(_measure_one, todo, jobs=jobs, scheduler=scheduler, folder=study.path)
+    for done, (job, result) in enumerate(zip(todo, work, strict=True), start=1):
         results[job.scan] = result
         if cache and not any(f.code == _FAILED for f in result.findings):
             cache.put(keys[job.scan], result)
         if show:
             show(job.scan, done, len(todo))
+    return assembled(study, results, parts=parts, measured=tuple(job.scan for job in todo))
+
+
+def assembled(
+    study: Study,
+    results: Mapping[str, ScanResult],
+    *,
+    parts: dict[str, dict[str, str]],
+    measured: tuple[str, ...] = (),
+) -> Measured:
+    """Put results of mesh scans and positions that are given together.
+
+    Parameters
+    ----------
+    study : Study
+        The study, which brings the positions.
+    results : mapping of str to ScanResult
+        Of every mesh scan.
+    parts : dict
+        What they depend on, as `scan_parts` gives it.
+    measured : tuple of str
+        Scans that were measured just now.
+
+    Returns
+    -------
+    Measured
+    """
     rows = {scan: result.poses for scan, result in results.items()}
     for name, group in study.given_poses.groupby("scan"):
         rows[str(name)] = group.assign(status=group["status"].replace("", "ok"))
@@ -175,7 +230,7 @@ def measure_scans(
     return Measured(
         poses=poses,
         parts=parts,
-        measured=tuple(job.scan for job in todo),
+        measured=measured,
         left_out=tuple(s for s in study.measurable["scan"] if s not in seen),
         findings=tuple(f for s in study.scans["scan"] if s in results for f in results[s].findings),
     )
@@ -191,43 +246,45 @@ def _landmarks_for(study: Study, scan: str) -> pd.DataFrame | None:
     return rows.reset_index(drop=True) if len(rows) else None
 
 
-def _job(
-    study: Study, row: Mapping[str, Any], reference: pd.DataFrame, allow_outside: bool
-) -> _Job:
-    return _Job(
+def job_of(study: Study, row: Mapping[Any, Any], reference: pd.DataFrame) -> Job:
+    """Describe one scan to measure, a row of the scan list."""
+    drawings = [body.mesh for body in study.settings.scan_body.values() if body.mesh]
+    return Job(
         scan=row["scan"],
         file=row["file"],
-        path=resolve(study.path, row["file"], allow_outside=allow_outside).absolute(),
         length_unit=study.settings.scans.length_unit,
         reference=reference,
         bodies=study.settings.scan_body,
-        root=study.path.absolute(),
-        allow_outside=allow_outside,
+        files=study.files.only([row["file"], *drawings]),
         landmarks=_landmarks_for(study, row["scan"]),
     )
 
 
-def _measure_one(job: _Job) -> ScanResult:
-    """Read and locate one scan; a scan that cannot be used gives findings, no rows."""
+def read_one(job: Job) -> tuple[Mesh, dict[str, ScanBody]]:
+    """Read one scan and the drawings of the scan bodies."""
     from accstudy.locate.drawing import scan_body_from_settings
-    from accstudy.locate.locate import locate_scan
-    from accstudy.mesh.read import read_mesh
+    from accstudy.mesh.read import study_mesh
 
+    bodies = {n: scan_body_from_settings(n, body, job.files) for n, body in job.bodies.items()}
+    return study_mesh(job.files, job.file, length_unit=job.length_unit), bodies
+
+
+def locate_one(job: Job, mesh: Mesh, bodies: Mapping[str, ScanBody]) -> LocatedScan:
+    """Find the implants of one scan; errors as of `locate_scan`."""
+    from accstudy.locate.locate import locate_scan
+
+    return locate_scan(
+        mesh, reference=job.reference, bodies=bodies, scan=job.scan, landmarks=job.landmarks
+    )
+
+
+def _measure_one(job: Job) -> ScanResult:
+    """Read and locate one scan; a scan that cannot be used gives findings, no rows."""
     try:
-        bodies = {
-            name: scan_body_from_settings(
-                name, body, root=job.root, allow_outside=job.allow_outside
-            )
-            for name, body in job.bodies.items()
-        }
-        mesh = read_mesh(job.path, length_unit=job.length_unit, name=job.file)
-        located = locate_scan(
-            mesh,
-            reference=job.reference,
-            bodies=bodies,
-            scan=job.scan,
-            landmarks=job.landmarks,
-        )
+        mesh, bodies = read_one(job)
+        located = locate_one(job, mesh, bodies)
+    except ChangedFileError:
+        raise  # what would be recorded is not what was read
     except AccstudyError as error:
         findings = (replace(f, severity=Severity.ERROR) for f in error.findings)
         return ScanResult(empty("poses"), tuple(_placed(f, job) for f in findings))
@@ -252,5 +309,5 @@ def _failure(error: Exception) -> Finding:
     )
 
 
-def _placed(finding: Finding, job: _Job) -> Finding:
+def _placed(finding: Finding, job: Job) -> Finding:
     return finding if finding.where else replace(finding, where=job.file)

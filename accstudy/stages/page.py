@@ -8,14 +8,14 @@ import pandas as pd
 
 from accstudy.compare.arch import arch_of
 from accstudy.compare.surface import reference_from_scans
-from accstudy.errors import AccstudyError
+from accstudy.errors import MeshError
 from accstudy.mesh.model import Mesh
-from accstudy.mesh.read import read_mesh
+from accstudy.mesh.read import study_mesh
 from accstudy.mesh.thin import thin
 from accstudy.page.build import PageContent, build_page
 from accstudy.reports.cautions import CAUTIONS
 from accstudy.stages.compare import at_reference_temperature, by_reference
-from accstudy.study.load import Study, resolve
+from accstudy.study.load import Study
 
 __all__ = ["make_page"]
 
@@ -23,9 +23,7 @@ _TRIANGLES = 240_000
 """Triangles of all scans together; they share them."""
 
 
-def make_page(
-    study: Study, tables: dict[str, pd.DataFrame], answer: str, *, allow_outside: bool = False
-) -> bytes:
+def make_page(study: Study, tables: dict[str, pd.DataFrame], answer: str) -> bytes:
     """Make the page of a study.
 
     Parameters
@@ -36,8 +34,6 @@ def make_page(
         Result tables.
     answer : str
         The report's answer in plain words.
-    allow_outside : bool
-        Whether files may lie outside the study folder.
 
     Returns
     -------
@@ -54,7 +50,7 @@ def make_page(
         implants[str(reference["model"].iloc[0])] = (
             reference.set_index("implant").loc[list(order)].reset_index()
         )
-        meshes |= _meshes(study, mine, reference, allow_outside)
+        meshes |= _meshes(study, mine, reference)
     return build_page(
         PageContent(
             title=study.settings.study.title,
@@ -70,9 +66,7 @@ def make_page(
     )
 
 
-def _meshes(
-    study: Study, poses: pd.DataFrame, reference: pd.DataFrame, allow_outside: bool
-) -> dict[str, Mesh]:
+def _meshes(study: Study, poses: pd.DataFrame, reference: pd.DataFrame) -> dict[str, Mesh]:
     analysis = study.settings.analysis
     motions = reference_from_scans(
         poses, reference, alignment=analysis.alignment, datum=analysis.datum
@@ -82,12 +76,10 @@ def _meshes(
     out = {}
     for scan in shown:
         try:
-            mesh = read_mesh(
-                resolve(study.path, str(files[scan]), allow_outside=allow_outside),
-                name=str(files[scan]),
-                length_unit=study.settings.scans.length_unit,
+            mesh = study_mesh(
+                study.files, str(files[scan]), length_unit=study.settings.scans.length_unit
             )
-        except AccstudyError:
+        except MeshError:
             continue  # the report names it; the page shows its numbers alone
         small = thin(mesh, min(30_000, _TRIANGLES // len(shown)))
         out[scan] = replace(small, vertices_mm=motions[scan].points(small.vertices_mm))

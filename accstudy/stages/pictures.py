@@ -14,16 +14,16 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from accstudy.compare.surface import reference_from_scans
-from accstudy.errors import AccstudyError
+from accstudy.errors import MeshError
 from accstudy.figures.style import png_bytes
 from accstudy.figures.views import PRINTED_MM, view_chart
 from accstudy.geometry.rigid import Rigid, frame_from_axis
 from accstudy.locate.drawing import scan_body_from_settings
 from accstudy.mesh.model import Mesh
-from accstudy.mesh.read import read_mesh
+from accstudy.mesh.read import study_mesh
 from accstudy.mesh.shade import Shaded, fit_view, seen_from_above, shade
 from accstudy.stages.compare import by_reference
-from accstudy.study.load import Study, resolve
+from accstudy.study.load import Study
 from accstudy.study.record import digest, json_bytes, program_digest, versions, write_files
 from accstudy.study.reference import common_axis
 from accstudy.tables import csv_bytes
@@ -56,7 +56,6 @@ def report_pictures(
     *,
     parts: Mapping[str, Mapping[str, str]] | None = None,
     kept: Path | None = None,
-    allow_outside: bool = False,
 ) -> Pictures:
     """Make the pictures that a study's data allow.
 
@@ -71,8 +70,6 @@ def report_pictures(
     kept : Path, optional
         File that keeps the view of the located scan until something in it changes; it may
         be deleted at any time.
-    allow_outside : bool
-        Whether files may lie outside the study folder.
 
     Returns
     -------
@@ -98,7 +95,7 @@ def report_pictures(
         )
         old = _read(kept) if kept and parts else {}
         if old.get("key") != key:
-            _located(study, mine, out, allow_outside)
+            _located(study, mine, out)
             if kept and "located" in out.png:
                 picture = base64.b64encode(out.png["located"]).decode()
                 _write(kept, {"key": key, "png": picture, "note": out.notes["located"]})
@@ -106,14 +103,14 @@ def report_pictures(
             out.png["located"] = base64.b64decode(old["png"])
             out.notes["located"] = old["note"]
     if "surface_vertices" in tables:
-        _surfaces(study, tables["surface_vertices"], tables["surface"], out, allow_outside)
+        _surfaces(study, tables["surface_vertices"], tables["surface"], out)
     return out
 
 
 def _read(file: Path) -> dict[str, str]:
     try:
         found = json.loads(file.read_bytes())
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return {}
     return found if isinstance(found, dict) and {"png", "note"} <= found.keys() else {}
 
@@ -124,19 +121,15 @@ def _write(file: Path, what: dict[str, str]) -> None:
         write_files(file.parent, {file.name: json_bytes(what)})
 
 
-def _located(study: Study, mine: pd.DataFrame, out: Pictures, allow_outside: bool) -> None:
+def _located(study: Study, mine: pd.DataFrame, out: Pictures) -> None:
     """View of a scan, bodies named where they were found."""
     scan = str(mine["scan"].iloc[0])
     file = str(study.usable.set_index("scan").loc[scan, "file"])
     reference = next(r for p, r in by_reference(study, mine) if scan in set(p["scan"]))
     try:
-        mesh = read_mesh(
-            resolve(study.path, file, allow_outside=allow_outside),
-            name=file,
-            length_unit=study.settings.scans.length_unit,
-        )
-        bodies = _placed_bodies(study, mine, reference, allow_outside)
-    except AccstudyError:
+        mesh = study_mesh(study.files, file, length_unit=study.settings.scans.length_unit)
+        bodies = _placed_bodies(study, mine, reference)
+    except MeshError:
         return
     motions = reference_from_scans(mine, reference)
     if scan not in motions:
@@ -168,14 +161,11 @@ def _located(study: Study, mine: pd.DataFrame, out: Pictures, allow_outside: boo
     )
 
 
-def _placed_bodies(
-    study: Study, poses: pd.DataFrame, reference: pd.DataFrame, allow_outside: bool
-) -> list[Mesh]:
+def _placed_bodies(study: Study, poses: pd.DataFrame, reference: pd.DataFrame) -> list[Mesh]:
     kinds = dict(zip(reference["implant"], reference["scan_body"], strict=True))
     settings = study.settings.scan_body
     drawings = {
-        name: scan_body_from_settings(name, body, root=study.path, allow_outside=allow_outside)
-        for name, body in settings.items()
+        name: scan_body_from_settings(name, body, study.files) for name, body in settings.items()
     }
     only = next(iter(drawings))
     placed = []
@@ -195,15 +185,10 @@ def _surfaces(
     vertices: pd.DataFrame,
     summary: pd.DataFrame,
     out: Pictures,
-    allow_outside: bool,
 ) -> None:
     """Views of the reference surface, coloured by mean and standard deviation."""
     file = study.settings.reference.surface
-    mesh = read_mesh(
-        resolve(study.path, file, allow_outside=allow_outside),
-        name=file,
-        length_unit=study.settings.reference.length_unit,
-    )
+    mesh = study_mesh(study.files, file, length_unit=study.settings.reference.length_unit)
     pixels, _ = _shaded([_moved(mesh, _upright(study.implants))], [])
     condition = str(vertices["condition"].iloc[0])
     mine = vertices[vertices["condition"] == condition]

@@ -14,6 +14,7 @@ from accstudy.plan.protocol import protocol_schedule
 from accstudy.reports.sheets import bench_sheet
 from accstudy.stages.scanlist import append_list, models_of, rows_of_list
 from accstudy.stages.sizes import FOLDER, protocol_of
+from accstudy.study.files import resolve
 from accstudy.study.record import write_files
 from accstudy.study.settings import Settings
 
@@ -135,7 +136,7 @@ def draw_order(path: Path, settings: Settings, order: Order, *, today: dt.date) 
         f"{name}.json": (json.dumps(record, indent=2, ensure_ascii=False) + "\n").encode(),
         "bench_sheet.pdf": sheet,
     }
-    written = write_files(path / FOLDER, files)
+    written = write_files(resolve(path, FOLDER), files)
     return Drawn(len(scans), seed, drawn.words, (listed, *written))
 
 

@@ -2,31 +2,32 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from accstudy.study.load import Study
-from accstudy.study.record import file_digest, json_bytes
+from accstudy.study.record import Record
 from accstudy.tables import shape
 
-__all__ = ["make_report", "report_state", "reported"]
+if TYPE_CHECKING:
+    from accstudy.stages.work import ReportOptions
+
+__all__ = ["LOCATED", "make_report"]
+
+LOCATED = "located.json"
+"""Name of the kept view of a located scan."""
 
 
 def make_report(
     study: Study,
     tables: dict[str, pd.DataFrame],
-    record: dict[str, Any],
+    record: Record,
+    options: ReportOptions,
     *,
-    figures: bool = False,
-    page: bool = False,
-    allow_outside: bool = False,
-    who: str = "",
-    issued: str = "",
     kept: Path | None = None,
     files: Mapping[str, bytes] | None = None,
 ) -> dict[str, bytes]:
@@ -38,18 +39,10 @@ def make_report(
         The study.
     tables : dict
         Result tables as they stand in the files.
-    record : dict
+    record : Record
         The record of the run.
-    figures : bool
-        Whether the figures come as files, too.
-    page : bool
-        Whether a page to explore comes with it.
-    allow_outside : bool
-        Whether files may lie outside the study folder.
-    who : str
-        Who runs it; may be empty.
-    issued : str
-        Date of issue as YYYY-MM-DD, where it is not that of study.toml.
+    options : ReportOptions
+        What comes with it, and who runs it.
     kept : Path, optional
         Folder for what need not be drawn again; it may be deleted at any time.
     files : mapping of str to bytes, optional
@@ -68,8 +61,7 @@ def make_report(
         study,
         tables,
         parts=record.get("scans", {}),
-        kept=kept / "located.json" if kept else None,
-        allow_outside=allow_outside,
+        kept=kept / LOCATED if kept else None,
     )
     settings = study.settings
     kind = settings.study.kind
@@ -82,22 +74,22 @@ def make_report(
             "implants": shape("implants", study.implants),
             "events": shape("events", study.events),
         },
-        record=record,
+        record=dict(record),
         generated=_last_day(study),
-        issued=issued,
-        who=who,
+        issued=options.issued,
+        who=options.who,
         pictures=pictures.png,
         picture_notes=pictures.notes,
         files=files or {},
     )
-    made = render_report(kind, content, png=figures)
+    made = render_report(kind, content, png=options.figures)
     out = {f"{kind}.pdf": made.pdf}
-    if page:
+    if options.page:
         from accstudy.stages.page import make_page
 
         said = made.data["description"]
-        out[f"{kind}.html"] = make_page(study, tables, said, allow_outside=allow_outside)
-    if figures:
+        out[f"{kind}.html"] = make_page(study, tables, said)
+    if options.figures:
         out |= {f"figures/{name}": data for name, data in made.figures.items()}
     return out
 
@@ -119,26 +111,3 @@ def _last_day(study: Study) -> str:
         return ""
     last = pd.to_datetime(study.scans["measured_at"]).max()
     return "" if pd.isna(last) else str(last.date().isoformat())
-
-
-def reported(state: bytes, kind: str) -> set[str]:
-    """Files of the reports folder that are the tool's.
-
-    Parameters
-    ----------
-    state : bytes
-        As `report_state` wrote it after the last report; empty when there is none.
-    kind : str
-        Of the study, after which the report itself is named.
-    """
-    always = {f"{kind}.pdf", f"{kind}.html"}
-    try:
-        return always | set(json.loads(state)["files"])
-    except (ValueError, KeyError, TypeError):
-        return always
-
-
-def report_state(key: str, target: Path, names: Iterable[str]) -> bytes:
-    """What a report was made from and what its files are; kept to see that it is up to date."""
-    files = {name: file_digest(target / name) for name in names if (target / name).is_file()}
-    return json_bytes({"key": key, "files": files})

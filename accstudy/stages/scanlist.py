@@ -14,16 +14,44 @@ import pandas as pd
 from accstudy.errors import InputError
 from accstudy.plan.listing import Proposal, ScanFile, propose_scans
 from accstudy.study.append import appended
-from accstudy.study.paths import resolve
+from accstudy.study.files import resolve
 from accstudy.study.record import write_files
 from accstudy.study.settings import Settings
 from accstudy.study.sheet import read_sheet
 from accstudy.study.toml import read_settings
 from accstudy.tables import csv_bytes
 
-__all__ = ["MESHES", "append_list", "list_scans", "models_of", "rows_of_list", "study_of"]
+__all__ = [
+    "MESHES",
+    "append_list",
+    "list_scans",
+    "mesh_files",
+    "models_of",
+    "rows_of_list",
+    "study_of",
+]
 
 MESHES = (".stl", ".ply", ".obj", ".stl.gz", ".ply.gz", ".obj.gz")
+
+
+def mesh_files(folder: Path) -> list[Path]:
+    """Mesh files below a folder, by their names.
+
+    Raises
+    ------
+    InputError
+        If a name cannot be written into a list, which is UTF-8.
+    """
+    found = sorted(p for p in folder.rglob("*") if p.name.lower().endswith(MESHES))
+    for path in found:
+        try:
+            str(path).encode()
+        except UnicodeEncodeError:
+            shown = ascii(path.name)
+            raise InputError(
+                f"the name of a file is not UTF-8: {shown}", hint="give the file another name"
+            ) from None
+    return found
 
 
 def rows_of_list(path: Path, settings: Settings, *, allow_outside: bool = False) -> int:
@@ -133,7 +161,7 @@ def list_scans(folder: Path, *, model: str = "", same: Mapping[str, str] | None 
             rows = [dict(zip(sheet.header, row, strict=True)) for row in sheet.rows]
             listed = {row.get("file", "") for row in rows}
             known = [row.get("scan", "") for row in rows]
-    found = sorted(p for p in meshes.rglob("*") if p.name.lower().endswith(MESHES))
+    found = mesh_files(meshes)
     files = [
         ScanFile(
             p.resolve().relative_to(study.resolve()).as_posix(),

@@ -24,6 +24,7 @@ from accstudy.plan.protocol import Protocol, load_protocol
 from accstudy.plan.size import ASSURANCE, Cost, size_table, size_words, wanted
 from accstudy.plan.verdicts import Asked
 from accstudy.stages.references import shared_u_of
+from accstudy.study.files import resolve
 from accstudy.study.load import load_study
 from accstudy.study.record import write_files
 from accstudy.study.settings import Settings
@@ -379,4 +380,4 @@ def cost_of(settings: Settings, per_scan: float | None, per_session: float | Non
 
 def write_table(path: Path, name: str, table: pd.DataFrame) -> Path:
     """Write a table into the study's folder ``plan``."""
-    return write_files(path / FOLDER, {f"{name}.csv": csv_bytes(name, table)})[0]
+    return write_files(resolve(path, FOLDER), {f"{name}.csv": csv_bytes(name, table)})[0]

@@ -17,17 +17,17 @@ from accstudy.compare.surface import (
     surface_scans_table,
     surface_table,
 )
-from accstudy.errors import AccstudyError, Finding, Severity, place
-from accstudy.mesh.read import read_mesh
+from accstudy.errors import Finding, MeshError, Severity, place
+from accstudy.mesh.read import study_mesh
 from accstudy.stages.compare import by_reference, temperature_factors
-from accstudy.study.load import Study, resolve
+from accstudy.study.load import Study
 from accstudy.tables import shape
 
 __all__ = ["surface_tables"]
 
 
 def surface_tables(
-    study: Study, poses: pd.DataFrame, *, allow_outside: bool = False
+    study: Study, poses: pd.DataFrame
 ) -> tuple[dict[str, pd.DataFrame], tuple[Finding, ...]]:
     """Compare every scanned surface with the reference surface.
 
@@ -37,8 +37,6 @@ def surface_tables(
         The study; without ``reference.surface`` there is nothing to do.
     poses : DataFrame
         Table ``poses`` at the reference's temperature, usable scans only.
-    allow_outside : bool
-        Whether files may lie outside the study folder.
 
     Returns
     -------
@@ -58,15 +56,14 @@ def surface_tables(
         what = f"one reference surface cannot serve {len(models)} models; surfaces are left out"
         where = place("study.toml", column="reference.surface")
         return {}, (Finding(Severity.WARNING, "surface-models", what, where),)
-    path = resolve(study.path, file, allow_outside=allow_outside)
     unit = study.settings.reference.length_unit
-    surface = reference_surface(read_mesh(path, name=file, length_unit=unit))
+    surface = reference_surface(study_mesh(study.files, file, length_unit=unit))
     findings: list[Finding] = []
     scans: list[pd.DataFrame] = []
 
     def noted() -> Iterator[tuple[str, str, NDArray[np.float64]]]:
         """Make a row of every scan as it passes, so that no scan's array is kept."""
-        for one in _deviations(study, poses, surface, allow_outside, findings):
+        for one in _deviations(study, poses, surface, findings):
             scans.append(surface_scans_table([one], surface, model=str(models[0])))
             yield one
 
@@ -86,7 +83,6 @@ def _deviations(
     study: Study,
     poses: pd.DataFrame,
     surface: ReferenceSurface,
-    allow_outside: bool,
     findings: list[Finding],
 ) -> Iterator[tuple[str, str, NDArray[np.float64]]]:
     analysis = study.settings.analysis
@@ -106,12 +102,8 @@ def _deviations(
                 continue
             motion = motions[scan]
             try:
-                mesh = read_mesh(
-                    resolve(study.path, file, allow_outside=allow_outside),
-                    name=file,
-                    length_unit=study.settings.scans.length_unit,
-                )
-            except AccstudyError as error:
+                mesh = study_mesh(study.files, file, length_unit=study.settings.scans.length_unit)
+            except MeshError as error:
                 findings += error.findings
                 continue
             deviation = surface_deviation(mesh, motion, surface, scale=float(factor[scan]))

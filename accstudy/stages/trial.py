@@ -15,8 +15,9 @@ import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, Severity, place
 from accstudy.stages.compare import suspected_setup
+from accstudy.stages.measure import Job, job_of, locate_one, read_one
 from accstudy.stages.references import references_with_scans
-from accstudy.study.load import Study, resolve
+from accstudy.study.load import Study
 
 if TYPE_CHECKING:
     from accstudy.locate.body import ScanBody
@@ -28,15 +29,13 @@ _AXIS = ["axis_x", "axis_y", "axis_z"]
 _POSITION = ["x_mm", "y_mm", "z_mm"]
 
 
-def try_scans(study: Study, *, allow_outside: bool = False) -> list[Finding]:
+def try_scans(study: Study) -> list[Finding]:
     """Locate the first usable scan of every model, and say why it fails if it does.
 
     Parameters
     ----------
     study : Study
         The study, checked.
-    allow_outside : bool
-        Whether files may lie outside the study folder.
 
     Returns
     -------
@@ -45,49 +44,30 @@ def try_scans(study: Study, *, allow_outside: bool = False) -> list[Finding]:
         all of them lie off in the same way. Empty where the trial succeeds, and where
         nothing tried explains the failure: measuring will name the scan's own fault.
     """
-    from accstudy.locate.drawing import scan_body_from_settings
-    from accstudy.mesh.read import read_mesh
-
     found: list[Finding] = []
-    bodies: dict[str, ScanBody] = {}
     for reference, names in references_with_scans(study):
         mine = study.usable[study.usable["scan"].isin(names) & (study.usable["file"] != "")]
         if mine.empty:
             continue
-        row = mine.iloc[0]
+        job = job_of(study, mine.to_dict("records")[0], reference)
         try:
-            bodies = bodies or {
-                name: scan_body_from_settings(
-                    name, body, root=study.path, allow_outside=allow_outside
-                )
-                for name, body in study.settings.scan_body.items()
-            }
-            path = resolve(study.path, row["file"], allow_outside=allow_outside)
-            mesh = read_mesh(
-                path, length_unit=study.settings.scans.length_unit, name=str(row["file"])
-            )
+            mesh, bodies = read_one(job)
         except AccstudyError:
             continue  # said where files are checked
-        poses = _located(mesh, reference, bodies, str(row["scan"]))
+        poses = _located(job, mesh, bodies)
         if len(poses) == len(reference):
             found += suspected_setup(study, poses)
             continue
-        finding = _explained(
-            mesh, reference, bodies, study.settings.reference.implants, row["file"], len(poses)
-        )
+        finding = _explained(job, mesh, bodies, study.settings.reference.implants, len(poses))
         if finding is not None:
             found.append(finding)
     return list(dict.fromkeys(found))
 
 
-def _located(
-    mesh: Mesh, reference: pd.DataFrame, bodies: Mapping[str, ScanBody], scan: str
-) -> pd.DataFrame:
+def _located(job: Job, mesh: Mesh, bodies: Mapping[str, ScanBody]) -> pd.DataFrame:
     """Poses of the implants that were found; none where the scan is refused."""
-    from accstudy.locate.locate import locate_scan
-
     try:
-        poses = locate_scan(mesh, reference=reference, bodies=bodies, scan=scan).poses
+        poses = locate_one(job, mesh, bodies).poses
     except AccstudyError:
         return pd.DataFrame()
     return poses[(poses["status"] == "ok") & poses[_POSITION].notna().all(axis=1)]
@@ -106,18 +86,13 @@ class _Hypothesis:
 
 
 def _explained(
-    mesh: Mesh,
-    reference: pd.DataFrame,
-    bodies: Mapping[str, ScanBody],
-    file: str,
-    scan_file: str,
-    before: int,
+    job: Job, mesh: Mesh, bodies: Mapping[str, ScanBody], file: str, before: int
 ) -> Finding | None:
-    model, n = str(reference["model"].iloc[0]), len(reference)
-    for guess in _hypotheses(reference, bodies, file):
-        if len(_located(mesh, guess.reference, guess.bodies, model)) == n:
+    model, n = str(job.reference["model"].iloc[0]), len(job.reference)
+    for guess in _hypotheses(job.reference, bodies, file):
+        if len(_located(replace(job, reference=guess.reference), mesh, guess.bodies)) == n:
             what = (
-                f'"{scan_file}" shows {before} of the {n} implants of model "{model}", and all '
+                f'"{job.file}" shows {before} of the {n} implants of model "{model}", and all '
                 f"{n} {guess.clause}"
             )
             return Finding(Severity.ERROR, guess.code, what, guess.where, guess.hint)

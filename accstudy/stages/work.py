@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 import io
-from collections.abc import Callable
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -15,60 +17,84 @@ from accstudy.dictionary import FILE as DICTIONARY
 from accstudy.dictionary import data_package
 from accstudy.errors import Finding, Severity, StudyError, gravest_first
 from accstudy.stages import measure as measuring
-from accstudy.stages import report as reporting
-from accstudy.stages.cache import Cache
+from accstudy.stages.cache import Cache, ScanResult
 from accstudy.stages.measure import Show
 from accstudy.stages.standing import FILE as STATUS
 from accstudy.stages.standing import status_file
 from accstudy.study.computer import computer
+from accstudy.study.files import read_bytes
 from accstudy.study.history import FILE as HISTORY
 from accstudy.study.history import add_run, last_run
-from accstudy.study.load import Study, resolve
+from accstudy.study.load import Study
 from accstudy.study.record import (
+    LARGEST,
+    RECORD,
+    Record,
     digest,
     file_digest,
     json_bytes,
     program_digest,
+    refuse_strangers,
     replace_folder,
     versions,
-    write_files,
 )
 from accstudy.study.sessions import news, session_digests
 from accstudy.tables import TABLES, csv_bytes, read_csv
 
-__all__ = ["Say", "Work"]
+__all__ = ["CACHE", "ReportOptions", "Say", "Work", "history_entry", "recorded_results"]
 
 Say = Callable[[str], None]
+
+CACHE = Path(".accstudy") / "measured"
+"""Where measured scans are kept, in the study folder."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReportOptions:
+    """What the report depends on beside results and record.
+
+    Parameters
+    ----------
+    figures : bool
+        Whether the figures come as files, too.
+    page : bool
+        Whether a page to explore comes with it.
+    who : str
+        Who runs it; may be empty.
+    issued : str
+        Date of issue as YYYY-MM-DD, where it is not that of study.toml.
+    """
+
+    figures: bool = False
+    page: bool = False
+    who: str = ""
+    issued: str = ""
 
 
 class Work:
     """The state of one run: tables so far and the record that is being made.
 
+    Nothing is written before `write`, apart from scans that are kept as measured.
+
     Parameters
     ----------
-    path : Path
-        Study folder.
     study : Study
         The study as read.
-    old : dict
-        Record of the last run.
+    old : Record
+        Of the last run; empty when everything is to be computed.
     say : callable
         Gets a line for every step.
-    allow_outside : bool
-        Whether files may lie outside the study folder.
     """
 
-    def __init__(
-        self, path: Path, study: Study, old: dict[str, Any], say: Say, *, allow_outside: bool
-    ) -> None:
-        self.path, self.study, self.old, self.say = path, study, old, say
-        self.allow_outside = allow_outside
-        self.results = path / "results"
+    def __init__(self, study: Study, old: Record, say: Say = lambda line: None) -> None:
+        self.study, self.old, self.say = study, old, say
+        self.results, self.reports = study.path / "results", study.path / "reports"
         self.tables: dict[str, pd.DataFrame] = {}
         self.bytes: dict[str, bytes] = {}
+        self.made: dict[str, bytes] | None = None
         self.findings: dict[str, tuple[Finding, ...]] = {"check": study.findings}
         self.left_out: tuple[str, ...] = ()
-        self.record: dict[str, Any] = {
+        self.record: Record = {
             "accstudy": __version__,
             "settings": study.settings.as_used(),
             "program": program_digest(),
@@ -82,28 +108,39 @@ class Work:
         """Findings of all stages, the gravest first."""
         return gravest_first(f for stage in self.findings.values() for f in stage)
 
-    def _keep(self, name: str, frame: pd.DataFrame) -> None:
+    def keep(self, name: str, frame: pd.DataFrame) -> None:
         """Take a table in the form that its file gives back, so that nothing depends on the way."""
-        data = csv_bytes(name, frame, factors=self.study.factors)
+        self.take(name, csv_bytes(name, frame, factors=self.study.factors))
+
+    def take(self, name: str, data: bytes) -> None:
+        """Take a table from the bytes of its file."""
         self.bytes[f"{name}.csv"] = data
         self.tables[name] = read_csv(name, io.BytesIO(data))
 
-    def measure(self, *, jobs: int, scheduler: str, strict: bool, show: Show | None) -> None:
+    def measure(
+        self,
+        *,
+        known: Mapping[str, ScanResult] | None = None,
+        keep: bool = True,
+        jobs: int,
+        scheduler: str,
+        strict: bool = False,
+        show: Show | None,
+    ) -> None:
         """Find the implants in the scans that changed."""
-        cache = Cache(self.path / ".accstudy" / "measured")
+        cache = Cache(self.study.path / CACHE) if keep else None
         found = measuring.measure_scans(
-            self.study,
-            cache=cache,
-            jobs=jobs,
-            scheduler=scheduler,
-            allow_outside=self.allow_outside,
-            show=show,
+            self.study, cache=cache, known=known, jobs=jobs, scheduler=scheduler, show=show
         )
         self._say_what_was_measured(found)
         if strict and found.left_out:
             raise StudyError(f for f in found.findings if f.severity is Severity.ERROR)
-        cache.keep_only([digest(json_bytes(p)) for p in found.parts.values()])
-        self._keep("poses", found.poses)
+        if cache is not None:
+            cache.keep_only([digest(json_bytes(p)) for p in found.parts.values()])
+        self._poses(found)
+
+    def _poses(self, found: measuring.Measured) -> None:
+        self.keep("poses", found.poses)
         self.left_out = found.left_out
         self.findings["measure"] = found.findings
         self.record["scans"] = found.parts
@@ -131,60 +168,58 @@ class Work:
             self.say(f"  {which}: measured anew because {reason} changed")
 
     def recall_poses(self) -> None:
-        """Read the poses that an earlier run measured; those that are given need no measuring."""
-        file = self.results / "poses.csv"
-        if not file.is_file() and not (self.study.measurable["file"] != "").any():
-            self.measure(jobs=1, scheduler="", strict=False, show=None)
-            return
-        if not file.is_file():
+        """Take mesh scans as an earlier run measured them, positions as they are given now."""
+        results: dict[str, ScanResult] = {}
+        if (self.study.measurable["file"] != "").any():
+            if not (self.results / "poses.csv").is_file():
+                what, hint = "there are no poses yet", "call `accstudy measure` first, or `run`"
+                where = "results/poses.csv"
+                raise StudyError([Finding(Severity.ERROR, "not-measured", what, where, hint)])
+            poses = read_csv("poses", io.BytesIO(self._recalled("poses", "accstudy measure")))
+            results = recorded_results(self.study, self.old, poses)
+            parts = self.old.get("scans", {})
+            for scan, file in zip(self.study.scans["scan"], self.study.scans["file"], strict=True):
+                if scan in parts and "file" in parts[scan]:
+                    self.study.files.digests.setdefault(file, parts[scan]["file"])
+        self._poses(measuring.assembled(self.study, results, parts=self.old.get("scans", {})))
+
+    def _recalled(self, name: str, command: str) -> bytes:
+        """Read a result table, which must be the recorded one."""
+        file = f"{name}.csv"
+        data = read_bytes(self.results / file, file=f"results/{file}", max_bytes=LARGEST)
+        if digest(data) != self.old.get("outputs", {}).get(file):
+            what = f'"{file}" is not the table that the last run wrote'
+            hint = f"call `{command}`, which makes it anew"
             raise StudyError(
-                [
-                    Finding(
-                        Severity.ERROR,
-                        "not-measured",
-                        "there are no poses yet",
-                        "results/poses.csv",
-                        "call `accstudy measure` first, or `accstudy run`",
-                    )
-                ]
+                [Finding(Severity.ERROR, "file-changed", what, f"results/{file}", hint)]
             )
-        self._keep("poses", read_csv("poses", file))
-        self.record["scans"] = self.old.get("scans", {})
-        self.findings["measure"] = _recall_findings(self.old, "measure")
-        seen = set(self.tables["poses"].loc[self.tables["poses"]["x_mm"].notna(), "scan"])
-        self.left_out = tuple(s for s in self.study.measurable["scan"] if s not in seen)
+        return data
 
     def analyze(self) -> None:
         """Compute every result table, unless nothing they depend on has changed."""
-        key = digest(
-            json_bytes(
-                {
-                    "program": program_digest(),
-                    "poses": digest(self.bytes["poses.csv"]),
-                    "scans": digest(
-                        csv_bytes(
-                            "scans", self.study.scans, factors=tuple(self.study.scans.columns)
-                        )
-                    ),
-                    "implants": digest(csv_bytes("implants", self.study.implants)),
-                    "events": digest(csv_bytes("events", self.study.events)),
-                    "surface": self._surface_parts(),
-                    "settings": self.study.settings.as_used(),
-                    "versions": versions(),
-                    "computer": computer(),
-                }
-            )
-        )
-        self.record["stages"]["analyze"] = key
+        scans = csv_bytes("scans", self.study.scans, factors=tuple(self.study.scans.columns))
+        parts = {
+            "program": program_digest(),
+            "poses": digest(self.bytes["poses.csv"]),
+            "scans": digest(scans),
+            "implants": digest(csv_bytes("implants", self.study.implants)),
+            "events": digest(csv_bytes("events", self.study.events)),
+            "surface": self._surface_parts(),
+            "settings": self.study.settings.as_used(),
+            "versions": versions(),
+            "computer": computer(),
+        }
+        key = digest(json_bytes(parts))
         if self.old.get("stages", {}).get("analyze") == key and self._tables_as_recorded():
             self.say("analyze: up to date")
             self.recall_tables()
             return
+        self.record["stages"]["analyze"] = key
         from accstudy.stages.analyze import analyze_poses  # statistics: not for measuring
 
-        done = analyze_poses(self.study, self.tables["poses"], allow_outside=self.allow_outside)
+        done = analyze_poses(self.study, self.tables["poses"])
         for name, frame in done.tables.items():
-            self._keep(name, frame)
+            self.keep(name, frame)
         self.findings["analyze"] = done.findings
         self.say(f"analyze: {len(done.tables)} tables")
 
@@ -193,40 +228,40 @@ class Work:
         file = self.study.settings.reference.surface
         if not file:
             return {}
-        path = resolve(self.path, file, allow_outside=self.allow_outside)
-        return {"reference": file_digest(path), "scans": self.record["scans"]}
+        return {"reference": self.study.files.digest(file), "scans": self.record["scans"]}
 
     def _tables_as_recorded(self) -> bool:
-        outputs = self.old.get("outputs", {})
-        names = [n for n in outputs if n not in ("findings.csv", DICTIONARY)]
-        return bool(names) and all(
-            (self.results / n).is_file() and file_digest(self.results / n) == outputs[n]
+        names = [n for n in self._recorded_tables() if n != "findings"]
+        return "pair_deviations" in names and all(
+            (self.results / f"{n}.csv").is_file()
+            and file_digest(self.results / f"{n}.csv") == self.old["outputs"][f"{n}.csv"]
             for n in names
         )
 
+    def _recorded_tables(self) -> list[str]:
+        return [name for name in TABLES if f"{name}.csv" in self.old.get("outputs", {})]
+
     def recall_tables(self) -> None:
         """Read the tables that an earlier run computed."""
-        missing = not (self.results / "pair_deviations.csv").is_file()
-        if missing:
+        names = self._recorded_tables()
+        if "pair_deviations" not in names:
             what, hint = "there are no result tables yet", "call `accstudy analyze` first"
             raise StudyError([Finding(Severity.ERROR, "not-analyzed", what, "results/", hint)])
-        for name in TABLES:
-            file = self.results / f"{name}.csv"
-            ours = file.name in self.old.get("outputs", {})
-            if ours and file.is_file() and name not in ("poses", "findings"):
-                self._keep(name, read_csv(name, file))
-        self.findings["analyze"] = _recall_findings(self.old, "analyze")
+        for name in names:
+            if name not in ("poses", "findings"):
+                self.take(name, self._recalled(name, "accstudy analyze"))
+        self.findings["analyze"] = tuple(
+            Finding.from_dict(row) for row in self.old.get("findings", {}).get("analyze", ())
+        )
         self.record["stages"] = self.old.get("stages", {})
 
-    def write_results(self, who: str) -> None:
-        """Put the result folder in place and add this run to the history."""
-        frame = pd.DataFrame([f.to_dict() for f in self.all_findings()])
-        self._keep("findings", frame)
+    def finish(self) -> None:
+        """Complete tables and record, but for the report, which prints the record."""
+        self.keep("findings", pd.DataFrame([f.to_dict() for f in self.all_findings()]))
         self.record["findings"] = {
             stage: [f.to_dict() for f in found] for stage, found in self.findings.items()
         }
         self.record["inputs"] = self._inputs()
-        history = _bytes_of(self.results / HISTORY)
         self.record["sessions"] = session_digests(
             self.study.scans,
             {scan: parts["file"] for scan, parts in self.record.get("scans", {}).items()},
@@ -236,87 +271,134 @@ class Work:
             self.bytes[STATUS] = json_bytes(status_file(self.tables["drift_status"]))
         self.bytes[DICTIONARY] = json_bytes(data_package(self.tables))
         self.record["outputs"] = {name: digest(data) for name, data in sorted(self.bytes.items())}
-        record = json_bytes(self.record)
-        self.bytes["record.json"] = record
-        entry: dict[str, Any] = {
-            "at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
-            "accstudy": __version__,
-            "settings": digest(json_bytes(self.record["settings"])),
-            "inputs": digest(json_bytes(self.record["inputs"])),
-            "outputs": digest(json_bytes(self.record["outputs"])),
-            "record": digest(record),
-            "who": who,
-            "sessions": news(history, self.record["sessions"]),
-        }
-        before = _bytes_of(self.results / "record.json")
-        if before and last_run(history).get("record") != digest(before):
-            entry["lost"] = digest(before)  # the former run is in no line of the history
-        self.bytes[HISTORY] = add_run(history, entry)
-        with replace_folder(self.results, own=self._own_result) as folder:
-            for name, data in self.bytes.items():
-                (folder / name).write_bytes(data)
-        self.written += [self.results / name for name in self.bytes]
-        self.say(f"results: {self.results}")
+        if "report" in self.old:
+            self.record["report"] = self.old["report"]
 
     def _inputs(self) -> dict[str, str]:
-        settings = self.study.settings
-        named: list[str] = ["study.toml", settings.scans.list, settings.scans.poses]
+        """Digests of every file that the study names, as it was read."""
+        settings, files = self.study.settings, self.study.files
+        named = ["study.toml", settings.scans.list, settings.scans.poses]
         named += [settings.scans.landmarks, settings.drift.events, settings.reference.surface]
         named.append(settings.reference.touch_points or settings.reference.implants)
         named += [body.mesh for body in self.study.bodies.values()]
-        found = {
-            name: file_digest(resolve(self.path, name, allow_outside=self.allow_outside))
-            for name in sorted({n for n in named if n})
-        }
+        found = {name: files.digest(name) for name in sorted({n for n in named if n})}
         scans = self.record.get("scans", {})
         for scan, file in zip(self.study.scans["scan"], self.study.scans["file"], strict=True):
             if scan in scans:
                 found[file] = scans[scan]["file"]
         return found
 
-    def _own_result(self, name: str) -> bool:
-        """Whether the last run wrote a file of the results folder, by its record."""
-        return name in ("record.json", HISTORY) or name in self.old.get("outputs", {})
-
-    def report(self, *, figures: bool, page: bool, who: str, issued: str) -> None:
-        """Make the PDF from the finished tables, unless it is that of the same record."""
-        target = self.path / "reports"
-        key = digest(
-            self.bytes["record.json"]
-            + json_bytes({"figures": figures, "page": page, "who": who, "issued": issued})
-        )
-        done = self.path / ".accstudy" / "reports.json"
-        before = _bytes_of(done)
-        ours = reporting.reported(before, self.study.settings.study.kind)
-        if before == reporting.report_state(key, target, ours):
-            self.say(f"report: {target} is up to date")
+    def report(self, options: ReportOptions, *, keep: bool = True) -> None:
+        """Make the PDF from the finished tables, unless the recorded one is that of these."""
+        key = self.report_key(options)
+        before = self.old.get("report")
+        if before and before["made_from"] == key and self._report_as_recorded(before["files"]):
+            self.say(f"report: {self.reports} is up to date")
             return
-        made = reporting.make_report(
+        from accstudy.stages.report import make_report
+
+        self.made = make_report(
             self.study,
             self.tables,
-            self.record,
-            figures=figures,
-            page=page,
-            allow_outside=self.allow_outside,
-            who=who,
-            issued=issued,
-            kept=self.path / ".accstudy",
+            self._printed(),
+            options,
+            kept=self.study.path / CACHE.parent if keep else None,
             files=self.bytes,
         )
-        with replace_folder(target, own=ours.__contains__) as folder:
-            for name, data in made.items():
-                (folder / name).parent.mkdir(parents=True, exist_ok=True)
-                (folder / name).write_bytes(data)
-        write_files(done.parent, {done.name: reporting.report_state(key, target, made)})
-        self.written += [target / name for name in made]
-        for name in made:
-            if name.endswith((".pdf", ".html")):
-                self.say(f"report: {target / name}")
+        files = {name: digest(data) for name, data in sorted(self.made.items())}
+        self.record["report"] = {"made_from": key, **asdict(options), "files": files}  # type: ignore[typeddict-item]
+
+    def report_key(self, options: ReportOptions) -> str:
+        """Digest of all that the report is made from."""
+        return digest(json_bytes(self._printed()) + json_bytes(asdict(options)))
+
+    def _printed(self) -> Record:
+        """Return the record as the report prints it, which cannot hold its own digest."""
+        printed: Record = json.loads(json_bytes(self.record))  # in the order of the file
+        printed.pop("report", None)
+        return printed
+
+    def _report_as_recorded(self, files: Mapping[str, str]) -> bool:
+        return all(
+            (self.reports / name).is_file() and file_digest(self.reports / name) == value
+            for name, value in files.items()
+        )
+
+    def write(self, who: str) -> None:
+        """Put results and report in place and add this run to the history."""
+        record = json_bytes(self.record)
+        self.bytes[RECORD] = record
+        history = _bytes_of(self.results / HISTORY)
+        entry: dict[str, Any] = {
+            "at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
+            **history_entry(self.record),
+            "who": who,
+            "sessions": news(history, self.record["sessions"]),
+        }
+        before = _bytes_of(self.results / RECORD)
+        if before and last_run(history).get("record") != digest(before):
+            entry["lost"] = digest(before)  # the former run is in no line of the history
+        self.bytes[HISTORY] = add_run(history, entry)
+        made = self.made or {}
+        own = {RECORD, HISTORY, *self.old.get("outputs", ())}
+        reported = set(self.old["report"]["files"]) if "report" in self.old else set()
+        refuse_strangers(self.results, self.bytes, own=own.__contains__)
+        refuse_strangers(self.reports, made, own=reported.__contains__)
+        self._replace(self.results, self.bytes, own)
+        self.say(f"results: {self.results}")
+        if made:
+            self._replace(self.reports, made, reported)
+            for name in made:
+                if name.endswith((".pdf", ".html")):
+                    self.say(f"report: {self.reports / name}")
+
+    def _replace(self, folder: Path, files: Mapping[str, bytes], own: set[str]) -> None:
+        """Write a folder anew; what the last run did not write, by its record, stays."""
+        with replace_folder(folder, own=own.__contains__) as new:
+            for name, data in files.items():
+                (new / name).parent.mkdir(parents=True, exist_ok=True)
+                (new / name).write_bytes(data)
+        self.written += [folder / name for name in files]
+
+
+def history_entry(record: Record) -> dict[str, str]:
+    """What a line of the history says of a record."""
+    return {
+        "accstudy": record["accstudy"],
+        **{part: digest(json_bytes(record[part])) for part in ("settings", "inputs", "outputs")},
+        "record": digest(json_bytes(record)),
+    }
+
+
+def recorded_results(study: Study, record: Record, poses: pd.DataFrame) -> dict[str, ScanResult]:
+    """Take mesh scans as they were recorded.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    record : Record
+        Of the last run.
+    poses : DataFrame
+        Table ``poses`` of that run.
+
+    Returns
+    -------
+    dict of str to ScanResult
+        Of every mesh scan of the study; empty for those that were not measured then.
+    """
+    findings = [Finding.from_dict(row) for row in record.get("findings", {}).get("measure", ())]
+    rows = study.measurable[study.measurable["file"] != ""]
+    out = {}
+    for scan, file in zip(rows["scan"], rows["file"], strict=True):
+        own = tuple(
+            f for f in findings if f.where == file or f.where.startswith((f"{file}:", f"{file},"))
+        )
+        out[scan] = ScanResult(poses[poses["scan"] == scan], own)
+    return out
 
 
 def _bytes_of(path: Path) -> bytes:
-    return path.read_bytes() if path.is_file() else b""
-
-
-def _recall_findings(record: dict[str, Any], stage: str) -> tuple[Finding, ...]:
-    return tuple(Finding.from_dict(row) for row in record.get("findings", {}).get(stage, ()))
+    if not path.is_file():
+        return b""
+    return read_bytes(path, file=path.name, max_bytes=LARGEST)

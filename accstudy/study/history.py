@@ -8,7 +8,7 @@ from typing import Any
 from accstudy.errors import Finding, Severity, place
 from accstudy.study.record import digest
 
-__all__ = ["FILE", "add_run", "chain_faults", "last_run"]
+__all__ = ["FILE", "add_run", "chain_faults", "last_run", "lost_runs"]
 
 FILE = "history.jsonl"
 """Name of the history in the results folder."""
@@ -28,11 +28,11 @@ def add_run(history: bytes, entry: dict[str, Any]) -> bytes:
     -------
     bytes
         The history with one line more, whose ``previous`` is the digest of
-        the last line.
+        the last line, and ``line`` the digest of all else in it.
     """
     lines = history.splitlines()
-    previous = digest(lines[-1]) if lines else ""
-    line = json.dumps({**entry, "previous": previous}, sort_keys=True, ensure_ascii=False)
+    entry = {**entry, "previous": digest(lines[-1]) if lines else ""}
+    line = _text({**entry, "line": digest(_text(entry).encode())})
     return b"".join(one + b"\n" for one in lines) + line.encode() + b"\n"
 
 
@@ -47,18 +47,23 @@ def chain_faults(history: bytes) -> list[Finding]:
     Returns
     -------
     list of Finding
-        One for every line that is no JSON object or does not name the digest
-        of the line before. A chain shows that lines were changed or removed in
-        the middle; it cannot show that lines are missing at the end.
+        One for every line that is no JSON object, is not what its own digest
+        says, or does not name the digest of the line before. A chain shows that
+        lines were changed or removed in the middle. It cannot show that lines are
+        missing at the end, nor that somebody made the whole of it anew.
     """
     faults = []
     previous = ""
     for row, line in enumerate(history.splitlines(), start=1):
-        try:
-            stated = json.loads(line)["previous"]
-        except (ValueError, KeyError, TypeError):
-            stated = None
-        if stated != previous:
+        entry = _entry(line)
+        whole = entry.pop("line", None) == digest(_text(entry).encode())
+        if not whole:
+            what = "this line was changed after it was written"
+            where = place(f"results/{FILE}", row)
+            faults.append(
+                Finding(Severity.ERROR, "broken-chain", what, where, "restore the file from a copy")
+            )
+        elif entry.get("previous") != previous:
             faults.append(
                 Finding(
                     Severity.ERROR,
@@ -75,10 +80,28 @@ def chain_faults(history: bytes) -> list[Finding]:
 
 def last_run(history: bytes) -> dict[str, Any]:
     """Return the last run of a history; empty when there is none."""
-    for line in reversed(history.splitlines()):
-        try:
-            entry = json.loads(line)
-        except ValueError:
-            return {}
-        return entry if isinstance(entry, dict) else {}
-    return {}
+    lines = history.splitlines()
+    return _entry(lines[-1]) if lines else {}
+
+
+def lost_runs(history: bytes) -> list[Finding]:
+    """Runs whose record was there when the next one began, and that no line tells of."""
+    hint = "restore history.jsonl from a copy or a bundle: what was recorded then cannot be told"
+    what = "runs before this one are missing from the history: it was deleted or rewritten"
+    return [
+        Finding(Severity.ERROR, "history-lost", what, place(f"results/{FILE}", row), hint)
+        for row, line in enumerate(history.splitlines(), start=1)
+        if _entry(line).get("lost")
+    ]
+
+
+def _entry(line: bytes) -> dict[str, Any]:
+    try:
+        entry = json.loads(line)
+    except (ValueError, RecursionError):
+        return {}
+    return entry if isinstance(entry, dict) else {}
+
+
+def _text(entry: dict[str, Any]) -> str:
+    return json.dumps(entry, sort_keys=True, ensure_ascii=False)

@@ -15,13 +15,13 @@ from accstudy.study.checks import (
     check_events,
     conditions_of_scanning,
 )
-from accstudy.study.paths import resolve
+from accstudy.study.files import Files
 from accstudy.study.reader import Reader
 from accstudy.study.settings import ScanBodySettings, Settings
 from accstudy.study.times import check_times
 from accstudy.study.toml import read_settings
 
-__all__ = ["Study", "Surveyed", "load_study", "reference_versions", "resolve", "survey_study"]
+__all__ = ["Study", "Surveyed", "load_study", "reference_versions", "survey_study"]
 
 _BEGINNING = pd.Timestamp("1900-01-01")
 
@@ -49,6 +49,8 @@ class Study:
         Tables of the same names; empty where there are none.
     findings : tuple of Finding
         Notes and warnings; errors have been raised.
+    files : Files
+        Its files, with the digests of what was read.
     """
 
     path: Path
@@ -60,6 +62,7 @@ class Study:
     landmarks: pd.DataFrame
     events: pd.DataFrame
     findings: tuple[Finding, ...]
+    files: Files
 
     @property
     def measurable(self) -> pd.DataFrame:
@@ -92,12 +95,15 @@ class Surveyed:
         Table ``scans`` with ``row``; None if it cannot be used.
     findings : tuple of Finding
         All, the gravest first.
+    files : Files
+        Files of the study.
     """
 
     study: Study | None
     settings: Settings
     scans: pd.DataFrame | None
     findings: tuple[Finding, ...]
+    files: Files
 
 
 def load_study(path: Path, *, allow_outside: bool = False, today: dt.date | None = None) -> Study:
@@ -146,8 +152,9 @@ def survey_study(
     StudyError
         If study.toml cannot be used.
     """
-    settings = read_settings(path / "study.toml")
-    reader = Reader(path, settings, allow_outside=allow_outside)
+    files = Files(path, allow_outside=allow_outside)
+    settings = read_settings(path / "study.toml", files=files)
+    reader = Reader(files, settings)
     implants = reader.implants()
     scans, factors = reader.scans()
     poses = reader.table("poses", settings.scans.poses, "scans.poses")
@@ -169,8 +176,10 @@ def survey_study(
     faulty = any(f.severity is Severity.ERROR for f in findings)
     study = None
     if scans is not None and implants is not None and not faulty:
-        study = Study(path, settings, scans, factors, implants, poses, landmarks, events, findings)
-    return Surveyed(study, settings, scans, findings)
+        study = Study(
+            path, settings, scans, factors, implants, poses, landmarks, events, findings, files
+        )
+    return Surveyed(study, settings, scans, findings, files)
 
 
 def reference_versions(

@@ -11,7 +11,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import IO
 
-from accstudy.errors import AccstudyError, OutputError
+from accstudy.errors import AccstudyError, NotOursError, OutputError
+from accstudy.study.record import refuse_link
 
 __all__ = ["StudyInUseError", "study_lock"]
 
@@ -37,6 +38,8 @@ def study_lock(study: Path) -> Iterator[None]:
         If another process holds it; the message says which.
     OutputError
         If the folder cannot be written.
+    NotOursError
+        If a link has a place in ``.accstudy``.
 
     Notes
     -----
@@ -46,14 +49,15 @@ def study_lock(study: Path) -> Iterator[None]:
     """
     file = study / ".accstudy" / "lock"
     try:
+        refuse_link(file.parent)
         file.parent.mkdir(exist_ok=True)
-        for inside in (file.parent, file, file.parent / "measured"):
-            if inside.is_symlink():  # of a study from elsewhere: it would write where it leads
-                raise OutputError(
-                    f'".accstudy" holds a link, or is one: "{inside.name}"',
-                    where=str(study),
-                    hint="delete it; the program makes it anew",
-                )
+        refuse_link(file.parent / "measured")  # of a study from elsewhere
+        if file.is_symlink():
+            raise NotOursError(
+                '".accstudy/lock" is a link; nothing is written through it',
+                where=str(study),
+                hint="delete it; the program makes it anew",
+            )
         handle = os.open(file, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o644)
         stream = os.fdopen(handle, "r+", encoding="utf-8")
     except OSError as error:

@@ -65,13 +65,13 @@ def check_positions(
         by_scan = {str(scan): rows for scan, rows in of_model.groupby("scan", sort=False)}
         wrong = {scan: _one_scan(rows) for scan, rows in by_scan.items()}
         slips = {scan: slip for scan, slip in wrong.items() if isinstance(slip, Slip)}
-        at_fault = _in_reference(slips, by_scan, reference, file)
+        common = _common_slip(slips, by_scan, reference, file)
         for name, slip in wrong.items():
             if isinstance(slip, list):
                 found += _inward(name, by_scan[name], slip, file)
-            elif slip is not None and at_fault is None:
+            elif slip is not None and common is None:
                 found.append(_slip_finding(f'scan "{name}"', by_scan[name], slip, file))
-        found += at_fault or []
+        found += common or []
     return found
 
 
@@ -260,10 +260,10 @@ def _inward(scan: str, both: pd.DataFrame, turned: list[int], file: str) -> list
     ]
 
 
-def _in_reference(
+def _common_slip(
     slips: Mapping[str, Slip], scans: Mapping[str, pd.DataFrame], file: str, positions: str
 ) -> list[Finding] | None:
-    """One finding where all scans agree with each other and not with the reference."""
+    """One finding for all scans where they agree with each other and not with the reference."""
     kinds = {(s.code, s.detail, s.implants) for s in slips.values()}
     if len(kinds) != 1 or len(slips) < _ENOUGH_TO_AGREE or len(slips) < len(scans):
         return None

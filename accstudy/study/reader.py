@@ -11,8 +11,8 @@ import pandas as pd
 from accstudy.errors import Finding, InputError, Severity, StudyError, nearest, place
 from accstudy.geometry.units import UNIT_MM
 from accstudy.study.checks import against_reference
+from accstudy.study.files import Files
 from accstudy.study.machine import named_as_here
-from accstudy.study.paths import resolve
 from accstudy.study.positions import check_landmarks, check_positions
 from accstudy.study.reference import (
     at_platforms,
@@ -21,7 +21,7 @@ from accstudy.study.reference import (
     with_angulation,
 )
 from accstudy.study.settings import Settings
-from accstudy.study.sheet import read_sheet
+from accstudy.study.sheet import MAX_BYTES, sheet_of
 from accstudy.study.spelling import alike
 from accstudy.study.typed import fault, records, typed
 from accstudy.tables import TABLES
@@ -36,18 +36,15 @@ class Reader:
 
     Parameters
     ----------
-    path : Path
-        Study folder.
+    files : Files
+        Of the study.
     settings : Settings
         Its study.toml.
-    allow_outside : bool
-        Whether files may lie outside the folder.
     """
 
-    def __init__(self, path: Path, settings: Settings, *, allow_outside: bool) -> None:
-        self.path = path
+    def __init__(self, files: Files, settings: Settings) -> None:
+        self.files = files
         self.settings = settings
-        self.allow_outside = allow_outside
         self.findings: list[Finding] = []
         self.unusable: set[str] = set()
 
@@ -64,8 +61,8 @@ class Reader:
         """Read the table file that a key of study.toml names; None when it cannot be used."""
 
         def job() -> pd.DataFrame:
-            full = self._resolved(file, place("study.toml", column=key))
-            sheet = read_sheet(full, file=file)
+            self._resolved(file, place("study.toml", column=key))
+            sheet = sheet_of(self.files.read(file, max_bytes=MAX_BYTES), file=file)
             if machine:
                 sheet, notes = named_as_here(sheet, table, self.settings.reference)
                 self.findings += notes
@@ -87,7 +84,7 @@ class Reader:
     def _resolved(self, file: str, where: str) -> Path:
         """Find a file inside the study; the place that names it is part of the fault."""
         try:
-            return resolve(self.path, file, allow_outside=self.allow_outside)
+            return self.files.path(file)
         except InputError as error:
             raise StudyError([fault("outside", error.message, where, error.hint)]) from None
 

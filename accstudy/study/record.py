@@ -11,27 +11,74 @@ import math
 import os
 import platform
 import shutil
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from accstudy.errors import OutputError
+from pydantic import ConfigDict, TypeAdapter, ValidationError
+from typing_extensions import TypedDict
+
+from accstudy.errors import Finding, NotOursError, OutputError
 from accstudy.study.exchange import exchange
 
 __all__ = [
+    "LARGEST",
+    "RECORD",
+    "Record",
     "digest",
     "file_digest",
     "json_bytes",
     "program_digest",
     "read_record",
     "recover",
+    "refuse_link",
+    "refuse_strangers",
     "replace_folder",
     "versions",
     "write_files",
 ]
 
+RECORD = "record.json"
+"""Name of the record in the results folder."""
+
+LARGEST = 500_000_000
+"""Largest file of the program's own that is read back, bytes."""
+
 _NEW, _OLD = "new", "old"
-_COMPLETE = ".complete"
+_COMPLETE = ".accstudy-complete"
+
+
+class ReportRecord(TypedDict):
+    """What a report was made from, and SHA-256 of its files."""
+
+    made_from: str
+    figures: bool
+    page: bool
+    who: str
+    issued: str
+    files: dict[str, str]
+
+
+class Record(TypedDict, total=False):
+    """Content of record.json; every digest is a SHA-256 as hexadecimal text."""
+
+    __pydantic_config__ = ConfigDict(extra="forbid")  # type: ignore[misc]
+
+    accstudy: str
+    settings: dict[str, Any]
+    program: str
+    versions: dict[str, str]
+    computer: dict[str, str]
+    stages: dict[str, str]
+    scans: dict[str, dict[str, str]]
+    findings: dict[str, list[dict[str, str]]]
+    inputs: dict[str, str]
+    sessions: dict[str, str]
+    outputs: dict[str, str]
+    report: ReportRecord
+
+
+_RECORDS = TypeAdapter(Record)
 
 
 def digest(data: bytes) -> str:
@@ -102,13 +149,18 @@ def _plain(value: object) -> object:
     return value
 
 
-def read_record(results: Path) -> dict[str, Any]:
-    """Read record.json of a results folder; empty when there is none."""
+def read_record(results: Path) -> Record:
+    """Read record.json of a results folder; empty when there is none that can be read."""
     try:
-        found = json.loads((results / "record.json").read_bytes())
-    except (OSError, ValueError):
+        with (results / RECORD).open("rb") as stream:
+            found = json.loads(stream.read(LARGEST))
+        record = _RECORDS.validate_python(found, strict=True)
+        for rows in record.get("findings", {}).values():
+            for row in rows:
+                Finding.from_dict(row)
+    except (OSError, ValueError, RecursionError, TypeError, KeyError, ValidationError):
         return {}
-    return found if isinstance(found, dict) else {}
+    return record
 
 
 def _aside(folder: Path, which: str) -> Path:
@@ -116,11 +168,11 @@ def _aside(folder: Path, which: str) -> Path:
     return folder.with_name(f".{folder.name}.accstudy-{which}")
 
 
-def _no_link(folder: Path) -> None:
-    """Refuse a link or a file in the place of a folder of the tool's."""
+def refuse_link(folder: Path) -> None:
+    """Raise `NotOursError` for a link or a file in the place of a folder of the tool's."""
     if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
         what = "a link" if folder.is_symlink() else "a file"
-        raise OutputError(
+        raise NotOursError(
             f'"{folder.name}" is {what}, not a folder; nothing is written through it',
             where=str(folder),
             hint="move it away",
@@ -137,11 +189,12 @@ def recover(folder: Path) -> None:
 
     Raises
     ------
-    OutputError
-        If a link or a file has its name.
+    NotOursError
+        If a link or a file has its name, or that of one of its copies.
     """
-    _no_link(folder)
     new, old = _aside(folder, _NEW), _aside(folder, _OLD)
+    for one in (folder, new, old):
+        refuse_link(one)
     if not folder.exists():
         if (new / _COMPLETE).exists():
             os.replace(new, folder)
@@ -176,8 +229,10 @@ def replace_folder(
     Raises
     ------
     OutputError
-        If the folder cannot be written (full, read-only), if it is a link or a
-        file, or if a file of the user's has the name of one to be written.
+        If the folder cannot be written (full, read-only).
+    NotOursError
+        If it is a link or a file, or if a file of the user's has the name of one
+        to be written.
 
     Notes
     -----
@@ -191,6 +246,8 @@ def replace_folder(
     try:
         new.mkdir(parents=True)
         yield new
+        written = [p.relative_to(new).as_posix() for p in new.rglob("*") if not p.is_dir()]
+        refuse_strangers(folder, written, own=own)
         _carry_over(folder, new, own)
         for path in sorted(new.rglob("*")):
             if path.is_file():
@@ -243,7 +300,8 @@ def write_files(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
         aside = folder / f".{name}.{os.getpid()}"
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            aside.write_bytes(data)
+            with aside.open("xb") as stream:  # which follows no link
+                stream.write(data)
             _sync(aside)
             os.replace(aside, target)
         except OSError as error:
@@ -258,6 +316,29 @@ def write_files(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
     return written
 
 
+def refuse_strangers(
+    folder: Path, names: Iterable[str], *, own: Callable[[str], bool] = lambda name: True
+) -> None:
+    """Raise `NotOursError` for a file of the user's that has the name of one to be written.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder to be replaced.
+    names : iterable of str
+        Files to be written, by their paths within the folder.
+    own : callable, optional
+        As of `replace_folder`.
+    """
+    for name in names:
+        if not own(name) and os.path.lexists(folder / name):
+            raise NotOursError(
+                f'"{name}" is not recorded as written by this program',
+                where=str(folder),
+                hint="a file of this name is to be written: move yours away",
+            )
+
+
 def _carry_over(old: Path, new: Path, own: Callable[[str], bool]) -> None:
     """Copy what the user put into a folder of the tool's; links stay links."""
     for top, folders, files in os.walk(old):
@@ -268,12 +349,6 @@ def _carry_over(old: Path, new: Path, own: Callable[[str], bool]) -> None:
             if own(inside.as_posix()):
                 continue
             target = new / inside
-            if os.path.lexists(target):
-                raise OutputError(
-                    f'"{inside.as_posix()}" is not recorded as written by this program',
-                    where=str(old),
-                    hint="a file of this name is to be written: move yours away",
-                )
             target.parent.mkdir(parents=True, exist_ok=True)
             shutil.copy2(here / name, target, follow_symlinks=False)
 

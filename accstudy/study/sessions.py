@@ -11,7 +11,7 @@ import pandas as pd
 from accstudy.errors import Finding, Severity
 from accstudy.study.record import digest
 
-__all__ = ["changed_sessions", "first_recorded", "news", "session_digests"]
+__all__ = ["changed_sessions", "first_recorded", "news", "session_digests", "session_names"]
 
 _NOT_OWN = ("row", "condition", "cell")  # where it stands, and what the settings make of it
 
@@ -36,20 +36,25 @@ def session_digests(
         For "device, model, session" (as far as the list has them) a digest. Rows of other
         sessions and the order of rows do not matter.
     """
-    columns = [c for c in ("device", "model", "session") if c in scans]
     own = [c for c in scans.columns if c not in _NOT_OWN]
     out = {}
     given = dict(tuple(poses.groupby("scan", sort=False))) if len(poses) else {}
-    for key, rows in scans.groupby(columns, sort=True, dropna=False):
-        name = ", ".join(str(part) for part in key if str(part))
+    for name, rows in scans.groupby(session_names(scans), sort=True):
         parts = []
         for row in rows.sort_values("scan", kind="stable")[own].to_dict("records"):
             scan = str(row["scan"])
             placed = given[scan].to_csv(index=False) if scan in given else ""
             cells = {str(k): str(v) for k, v in row.items() if pd.notna(v) and str(v)}
             parts.append([cells, files.get(scan, ""), digest(placed.encode())])
-        out[name] = digest(json.dumps(parts, sort_keys=True, ensure_ascii=False).encode())
+        out[str(name)] = digest(json.dumps(parts, sort_keys=True, ensure_ascii=False).encode())
     return out
+
+
+def session_names(scans: pd.DataFrame) -> pd.Series:
+    """Name the session of every scan: "device, model, session", as far as the list has them."""
+    columns = [c for c in ("device", "model", "session") if c in scans]
+    names = [", ".join(str(c) for c in row if str(c)) for row in scans[columns].to_numpy()]
+    return pd.Series(names, index=scans.index, dtype=object)
 
 
 def _lines(history: bytes) -> list[dict[str, Any]]:
@@ -57,9 +62,9 @@ def _lines(history: bytes) -> list[dict[str, Any]]:
     for line in history.splitlines():
         try:
             entry = json.loads(line)
-        except ValueError:
+        except (ValueError, RecursionError):
             continue
-        if isinstance(entry, dict):
+        if isinstance(entry, dict) and isinstance(entry.get("sessions"), dict):
             out.append(entry)
     return out
 
@@ -68,7 +73,7 @@ def first_recorded(history: bytes) -> dict[str, tuple[str, str]]:
     """Digest of every session when it was first recorded, and when that was."""
     out: dict[str, tuple[str, str]] = {}
     for entry in _lines(history):
-        for name, value in (entry.get("sessions") or {}).items():
+        for name, value in entry["sessions"].items():
             out.setdefault(str(name), (str(value), str(entry.get("at", ""))))
     return out
 
@@ -77,7 +82,7 @@ def news(history: bytes, sessions: Mapping[str, str]) -> dict[str, str]:
     """Sessions that the history does not hold yet, or holds otherwise."""
     last: dict[str, str] = {}
     for entry in _lines(history):
-        last.update({str(k): str(v) for k, v in (entry.get("sessions") or {}).items()})
+        last.update({str(k): str(v) for k, v in entry["sessions"].items()})
     return {name: value for name, value in sessions.items() if last.get(name) != value}
 
 

@@ -12,10 +12,14 @@ from datetime import date, datetime
 from pathlib import Path
 
 from accstudy.errors import InputError, place
+from accstudy.study.files import read_bytes
 
-__all__ = ["Sheet", "csv_dialect", "read_sheet"]
+__all__ = ["MAX_BYTES", "Sheet", "csv_dialect", "read_sheet", "sheet_of"]
 
-_MAX_BYTES = 100_000_000
+MAX_BYTES = 100_000_000
+"""Largest table file, also unpacked."""
+
+_RATIO, _FREE_BYTES = 15, 20_000_000  # how large a workbook is, unpacked
 _MAX_CELLS = 5_000_000
 _MAX_COLUMNS = 500
 
@@ -68,19 +72,14 @@ def read_sheet(path: Path, *, file: str) -> Sheet:
         If it is no table, too large (100 MB, also unpacked, or five million
         cells), has no header or doubled columns.
     """
-    try:
-        if path.exists() and not path.is_file():
-            raise InputError("this is a folder or a pipe, not a file", where=file,
-                             hint="name a table: .csv or .xlsx")  # fmt: skip
-        if path.stat().st_size > _MAX_BYTES:
-            raise InputError("the table is larger than 100 MB", where=file)
-        if path.suffix.lower() in (".xlsx", ".xlsm"):
-            return _sheet(file, _workbook_rows(path, file), comma_decimals=False)
-        text = _decode(path.read_bytes(), file)
-    except FileNotFoundError:
-        raise InputError(f'there is no file "{file}"', where=file) from None
-    except OSError as error:
-        raise InputError(f"cannot be read: {error.strerror}", where=file) from None
+    return sheet_of(read_bytes(path, file=file, max_bytes=MAX_BYTES), file=file)
+
+
+def sheet_of(data: bytes, *, file: str) -> Sheet:
+    """Part the bytes of a table file into cells, as `read_sheet` does."""
+    if file.lower().endswith((".xlsx", ".xlsm")):
+        return _sheet(file, _workbook_rows(data, file), comma_decimals=False)
+    text = _decode(data, file)
     delimiter = _delimiter(text)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     try:
@@ -149,22 +148,30 @@ def _delimiter(text: str) -> str:
     return best if counts[best] else ","
 
 
-def _workbook_rows(path: Path, file: str) -> list[list[str]]:
+def _workbook_rows(data: bytes, file: str) -> list[list[str]]:
     import openpyxl
 
     try:
-        with zipfile.ZipFile(path) as archive:
-            if sum(item.file_size for item in archive.infolist()) > _MAX_BYTES:
-                raise InputError("the workbook unpacks to more than 100 MB", where=file)
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            size = sum(item.file_size for item in archive.infolist())
+            if size > min(MAX_BYTES, max(_RATIO * len(data), _FREE_BYTES)):
+                what = f"the workbook unpacks to more than it should: {size / 1e6:.0f} MB"
+                raise InputError(what, where=file, hint="save the table as CSV UTF-8")
+            inside = [n for n in archive.namelist() if "worksheets/" in n]
+            formulas = any(b"<f" in archive.read(n) for n in inside)
         with contextlib.ExitStack() as opened:
             sheets = []
-            for values in (True, False):  # as calculated when it was saved, and as written
-                book = openpyxl.load_workbook(path, read_only=True, data_only=values)
+            for values in (
+                (True, False) if formulas else (True,)
+            ):  # as calculated when it was saved, and as written
+                book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=values)
                 opened.callback(book.close)
                 sheet = book.worksheets[0]
                 sheet.reset_dimensions()  # the size that it claims may be anything
                 sheets.append(sheet.iter_rows(values_only=True))
                 opened.callback(sheets[-1].close)
+            if not formulas:
+                return _bounded(([_cell(v) for v in row] for row in sheets[0]), file)
             return _bounded(_values(sheets[0], sheets[1], file), file)
     except InputError:
         raise

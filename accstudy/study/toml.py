@@ -10,21 +10,25 @@ from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 
-from accstudy.errors import Finding, Severity, StudyError, nearest, place
+from accstudy.errors import Finding, InputError, Severity, StudyError, nearest, place
+from accstudy.study.files import Files, MissingFileError
 from accstudy.study.settings import Settings
 
 __all__ = ["key_row", "read_settings"]
 
 _MAX_BYTES = 1_000_000
+_MAX_DOTS = 200
 
 
-def read_settings(path: Path) -> Settings:
+def read_settings(path: Path, *, files: Files | None = None) -> Settings:
     """Read study.toml.
 
     Parameters
     ----------
     path : Path
         The file.
+    files : Files, optional
+        Files of the study, which keep its digest.
 
     Returns
     -------
@@ -37,15 +41,16 @@ def read_settings(path: Path) -> Settings:
         wrong types, values out of range.
     """
     name = path.name
+    text = ""
     try:
-        if path.exists() and not path.is_file():
-            what = f"{name} is a folder or a pipe, not a file"
-            raise StudyError([_fault("study-file", what, name)])
-        if path.stat().st_size > _MAX_BYTES:
-            raise StudyError([_fault("study-file", f"{name} is larger than 1 MB", name)])
-        text = path.read_bytes().decode("utf-8-sig")
+        given = (files or Files(path.parent)).read(name, max_bytes=_MAX_BYTES)
+        text = given.decode("utf-8-sig")
+        for number, line in enumerate(text.splitlines(), start=1):
+            if line.count(".") > _MAX_DOTS:  # the time for a key of n parts grows with n squared
+                what = f"a line has more than {_MAX_DOTS} dots"
+                raise StudyError([_fault("not-toml", what, place(name, number), _mend(line))])
         data = tomllib.loads(text)
-    except FileNotFoundError:
+    except MissingFileError:
         fault = _fault(
             "no-study-file",
             f"the folder holds no {name}",
@@ -56,17 +61,15 @@ def read_settings(path: Path) -> Settings:
     except UnicodeDecodeError as error:
         fault = _fault("study-file", f"not UTF-8 at byte {error.start}", name, "save it as UTF-8")
         raise StudyError([fault]) from None
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # also for an integer of 5000 digits
         row = re.search(r"line (\d+)", str(error))
         where = place(name, int(row[1]) if row else None)
         line = text.splitlines()[int(row[1]) - 1] if row and text else ""
         raise StudyError(
             [_fault("not-toml", f"not valid TOML: {error}", where, _mend(line))]
         ) from None
-    except OSError as error:
-        raise StudyError(
-            [_fault("study-file", f"cannot be read: {error.strerror}", name)]
-        ) from None
+    except InputError as error:
+        raise StudyError([_fault("study-file", error.message, name)]) from None
     try:
         return Settings.model_validate(data)
     except ValidationError as error:

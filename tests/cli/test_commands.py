@@ -144,7 +144,7 @@ def test_measure_then_analyze_gives_the_tables_and_an_audit_confirms_them(study)
             lambda s: (s / "results/history.jsonl").write_text(
                 (s / "results/history.jsonl").read_text().replace('"who": "', '"who": "me', 1)
             ),
-            "does not follow",
+            "was changed after it was written",
         ),
     ],
 )

@@ -39,7 +39,7 @@ def test_every_known_number_is_reproduced_here(found):
 def test_printed_numbers_are_counted_apart_from_computed_and_own_ones(found):
     kinds = run.counted(found.table)
     assert sum(kinds.values()) == len(found.table)
-    assert 150 < kinds["printed, read"] < 500  # the rest is from memory, computed or derived
+    assert 170 <= kinds["printed, read"] < 500  # the rest is from memory, computed or derived
     assert kinds["printed, from memory"] > 87
     table = found.table.set_index("case")
     for case in ("critical_values", "tolerance_k", "gum_g4_product", "iso5725_2_coal"):

@@ -9,7 +9,8 @@ import pytest
 
 from accstudy.errors import InputError, Severity, StudyError
 from accstudy.geometry.occlusal import DESIGNED, PLATFORMS, STATED, occlusal_direction
-from accstudy.study.load import load_study, reference_versions, resolve
+from accstudy.study.files import resolve
+from accstudy.study.load import load_study, reference_versions
 from accstudy.study.reference import at_platforms
 
 STUDY = """

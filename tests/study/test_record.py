@@ -11,7 +11,7 @@ import time
 
 import pytest
 
-from accstudy.errors import OutputError
+from accstudy.errors import NotOursError, OutputError
 from accstudy.study.record import digest, file_digest, json_bytes, recover, replace_folder
 
 
@@ -137,7 +137,7 @@ def test_a_file_of_the_users_is_neither_deleted_nor_overwritten(tmp_path):
         with replace_folder(folder, own=lambda name: name == "a.csv") as new:
             (new / "scans.csv").write_text("ours")
 
-    with pytest.raises(OutputError, match=r'"scans.csv" is not recorded'):
+    with pytest.raises(NotOursError, match=r'"scans.csv" is not recorded'):
         over_it()
     assert (folder / "scans.csv").read_text() == "the user's"
     assert sorted(p.name for p in tmp_path.iterdir()) == ["results"]
@@ -154,7 +154,7 @@ def test_a_link_or_a_file_in_place_of_the_folder_is_refused(tmp_path, kind):
     else:
         folder.write_text("mine")
     for call in (lambda: recover(folder), lambda: replace_folder(folder).__enter__()):
-        with pytest.raises(OutputError, match=f"is a {kind}"):
+        with pytest.raises(NotOursError, match=f"is a {kind}"):
             call()
     assert files(elsewhere) == {"mine.txt": "keep"}
     assert folder.is_symlink() == (kind == "link")

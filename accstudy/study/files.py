@@ -1,0 +1,178 @@
+"""Files that a study names: found inside its folder, read by their bytes, their digests kept."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterable, Mapping
+from pathlib import Path, PurePosixPath
+
+from accstudy.errors import AccstudyError, InputError
+from accstudy.study.record import digest, file_digest
+
+__all__ = ["ChangedFileError", "Files", "MissingFileError", "read_bytes", "resolve"]
+
+_LONGEST_PATH, _LONGEST_NAME = 1000, 200
+
+
+class MissingFileError(InputError):
+    """A file that is not there."""
+
+    code = "no-file"
+
+
+class ChangedFileError(InputError):
+    """A file that is no longer what was read of it before."""
+
+    code = "file-changed"
+
+
+class Files:
+    """The files of one study.
+
+    Parameters
+    ----------
+    root : Path
+        Study folder.
+    allow_outside : bool
+        Whether files may lie outside the folder.
+    digests : mapping of str to str, optional
+        SHA-256 that files must have, by name.
+
+    Notes
+    -----
+    The digest of a file is that of the bytes that were used. A file that is read
+    again must have the same bytes: what is recorded is what was analysed.
+    """
+
+    def __init__(
+        self, root: Path, *, allow_outside: bool = False, digests: Mapping[str, str] | None = None
+    ) -> None:
+        self.root = root
+        self.allow_outside = allow_outside
+        self.digests = dict(digests or {})
+
+    def path(self, file: str) -> Path:
+        """Find a file by the name that the study gives it, as `resolve` does."""
+        return resolve(self.root, file, allow_outside=self.allow_outside)
+
+    def read(self, file: str, *, max_bytes: int, fault: type[AccstudyError] = InputError) -> bytes:
+        """Read a file and keep its digest; errors as of `read_bytes`, or `ChangedFileError`."""
+        data = read_bytes(self.path(file), file=file, max_bytes=max_bytes, fault=fault)
+        self._saw(file, digest(data))
+        return data
+
+    def digest(self, file: str) -> str:
+        """SHA-256 of a file, which is read unless it was before."""
+        if file not in self.digests:
+            try:
+                self._saw(file, file_digest(self.path(file)))
+            except OSError as error:
+                raise InputError(f"cannot be read: {error.strerror}", where=file) from None
+        return self.digests[file]
+
+    def only(self, files: Iterable[str]) -> Files:
+        """Return the same for a few files, as a worker needs it."""
+        known = {f: self.digests[f] for f in files if f in self.digests}
+        return Files(self.root.absolute(), allow_outside=self.allow_outside, digests=known)
+
+    def _saw(self, file: str, found: str) -> None:
+        if self.digests.setdefault(file, found) != found:
+            raise ChangedFileError(
+                f'"{file}" is no longer the file that was read before',
+                where=file,
+                hint="leave the study's files alone while it runs, and call `accstudy run`",
+            )
+
+
+def read_bytes(
+    path: Path, *, file: str, max_bytes: int, fault: type[AccstudyError] = InputError
+) -> bytes:
+    """Read a regular file, never more than a bound, without waiting for anybody.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    file : str
+        How messages call it.
+    max_bytes : int
+        Largest file.
+    fault : type
+        Error to raise.
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    MissingFileError
+        If there is no such file and `fault` is `InputError`.
+    AccstudyError
+        `fault`, if it is a folder or a pipe, too large, or cannot be read.
+    """
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    try:
+        handle = os.open(path, flags)
+        try:
+            info = os.fstat(handle)
+            if not stat.S_ISREG(info.st_mode):
+                raise fault("this is a folder or a pipe, not a file", where=file)
+            with open(handle, "rb", closefd=False) as stream:
+                data = stream.read(min(info.st_size, max_bytes) + 1)
+        finally:
+            os.close(handle)
+    except FileNotFoundError:
+        missing = MissingFileError if fault is InputError else fault
+        raise missing(f'there is no file "{file}"', where=file) from None
+    except OSError as error:
+        raise fault(f"cannot be read: {error.strerror}", where=file) from None
+    if len(data) > max_bytes:
+        raise fault(f"larger than {max_bytes / 1e6:.0f} MB", where=file)
+    return data
+
+
+def resolve(root: Path, file: str, *, allow_outside: bool = False) -> Path:
+    r"""Find a file that a study names, inside the study folder only.
+
+    Parameters
+    ----------
+    root : Path
+        Study folder.
+    file : str
+        Relative path as the user wrote it, with ``/`` or ``\\``.
+    allow_outside : bool
+        Whether it may lie elsewhere.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    InputError
+        If the path is absolute, climbs out, or a link leads out or in a circle.
+    """
+    pure = PurePosixPath(file.replace("\\", "/"))
+    if "\0" in file or len(file) > _LONGEST_PATH or any(len(p) > _LONGEST_NAME for p in pure.parts):
+        shown = file.replace("\0", "\\0")[:40]
+        raise InputError(f'"{shown}..." is no usable file name', hint="give the file a short name")
+    full = root / pure
+    if allow_outside:
+        return full
+    windows_drive = len(file) > 1 and file[1] == ":"
+    inside = not pure.is_absolute() and ".." not in pure.parts and not windows_drive
+    if inside:
+        try:
+            inside = full.resolve().is_relative_to(root.resolve())
+        except (OSError, RuntimeError):  # which of them depends on the version of Python
+            raise InputError(
+                f'"{file}" is a link that leads nowhere', hint="put the file itself there"
+            ) from None
+    if not inside:
+        raise InputError(
+            f'"{file}" lies outside the study folder',
+            hint="copy it into the study, or call with --allow-outside",
+        )
+    return full
