@@ -191,7 +191,9 @@ def test_any_file_that_is_changed_deleted_or_replaced_by_a_link_is_named(study, 
         spoilt(study / name, how, tmp_path / "elsewhere")
     found = said(study)
     for name in set(names) - set(alone):
-        if not (name.startswith(".accstudy") and how != "change"):
+        # what is kept may be deleted, a link is refused later, and a kept view that was changed
+        # makes the next report another one than the audit makes
+        if not (name.startswith(".accstudy") and (how != "change" or "located" in name)):
             assert name in found  # what is kept as measured may be deleted; a link is refused later
 
 
