@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import os
 import sys
 from typing import Any
@@ -22,9 +21,6 @@ __all__ = ["main"]
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
-_BETWEEN_COLLECTIONS = 50_000
-"""New objects between two searches for circular garbage; of short commands they took a tenth."""
-
 
 class _Group(click.Group):
     """Runs a command and turns errors into messages and exit codes."""
@@ -33,7 +29,6 @@ class _Group(click.Group):
         return list(self.commands)  # in the order in which one uses them
 
     def invoke(self, ctx: click.Context) -> Any:
-        gc.set_threshold(_BETWEEN_COLLECTIONS, *gc.get_threshold()[1:])
         try:
             return super().invoke(ctx)
         except AccstudyError as error:
