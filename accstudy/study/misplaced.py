@@ -50,7 +50,7 @@ class Positions:
     points_mm: Floats
     axes: Floats
 
-    def of(self, rows: Sequence[int]) -> Positions:
+    def of(self, rows: Sequence[int] | NDArray[np.intp]) -> Positions:
         """Some of the implants, or all in another order."""
         return Positions(self.points_mm[list(rows)], self.axes[list(rows)])
 

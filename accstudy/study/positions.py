@@ -62,10 +62,14 @@ def check_positions(
     there = implants.drop_duplicates(["model", "implant"])[columns]
     both = once.merge(there, on=["model", "implant"], suffixes=("", "_ref"))
     for _, of_model in both.groupby("model", sort=False):
-        by_scan = {str(scan): rows for scan, rows in of_model.groupby("scan", sort=False)}
-        wrong = {scan: _one_scan(rows) for scan, rows in by_scan.items()}
+        here, certified = _both_positions(of_model)
+        found_rows = of_model.groupby("scan", sort=False).indices
+        rows_of = {str(scan): np.asarray(rows) for scan, rows in found_rows.items()}
+        every = {scan: _one_scan(here.of(i), certified.of(i)) for scan, i in rows_of.items()}
+        wrong = {name: every[name] for name in of_model["scan"].unique() if every[name]}
+        by_scan = {name: of_model.iloc[rows_of[name]] for name in wrong}
         slips = {scan: slip for scan, slip in wrong.items() if isinstance(slip, Slip)}
-        common = _common_slip(slips, by_scan, reference, file)
+        common = _common_slip(slips, by_scan, reference, file) if len(slips) == len(every) else None
         for name, slip in wrong.items():
             if isinstance(slip, list):
                 found += _inward(name, by_scan[name], slip, file)
@@ -180,14 +184,17 @@ def _scans_twice(poses: pd.DataFrame, file: str) -> list[Finding]:
     """Two scans whose positions are the same to the last digit."""
     found = []
     first: dict[bytes, str] = {}
-    for scan, rows in poses.groupby("scan", sort=False):
+    numbers = poses[_POSITION + _AXIS].to_numpy(float)
+    names, row = poses["implant"].to_numpy(str), poses["row"].to_numpy()
+    rows_of = poses.groupby("scan", sort=False).indices
+    for scan in poses["scan"].unique():
+        rows = rows_of[scan]
         if len(rows) < 2:
             continue
-        numbers = rows.sort_values("implant")[_POSITION + _AXIS].to_numpy(float)
-        key = numbers.tobytes()
+        key = numbers[rows[np.argsort(names[rows], kind="stable")]].tobytes()
         if key in first:
             what = f'scan "{scan}" has the same positions as "{first[key]}", to the last digit'
-            where = place(file, int(rows["row"].iloc[0]), "scan")
+            where = place(file, int(row[rows[0]]), "scan")
             mend = "a repeat is a new scan; remove one of the two"
             found.append(fault("same-scan-twice", what, where, mend))
         first.setdefault(key, str(scan))
@@ -214,18 +221,20 @@ def _missing(poses: pd.DataFrame, known: Mapping[str, list[str]], file: str) -> 
     return found
 
 
-def _one_scan(both: pd.DataFrame) -> Slip | list[int] | None:
+def _both_positions(both: pd.DataFrame) -> tuple[Positions, Positions]:
+    """Positions of all scans of a model, and the reference beside each."""
+    columns = (_POSITION, _AXIS, [f"{c}_ref" for c in _POSITION], [f"{c}_ref" for c in _AXIS])
+    points, axes, true_points, true_axes = (both[c].to_numpy(float) for c in columns)
+    return Positions(points, unit(axes)), Positions(true_points, unit(true_axes))
+
+
+def _one_scan(here: Positions, there: Positions) -> Slip | list[int] | None:
     """What is wrong with one scan's positions as a whole, beside those of the reference.
 
     A list names the rows whose axes are turned round against most of the others.
     """
-    if len(both) < 2:
+    if len(here.axes) < 2:
         return None
-    here = Positions(both[_POSITION].to_numpy(float), unit(both[_AXIS].to_numpy(float)))
-    there = Positions(
-        both[[f"{c}_ref" for c in _POSITION]].to_numpy(float),
-        unit(both[[f"{c}_ref" for c in _AXIS]].to_numpy(float)),
-    )
     turned = np.flatnonzero(_against_the_others(here.axes, there.axes))
     return [int(i) for i in turned] if turned.size else find_slip(here, there)
 
@@ -265,7 +274,7 @@ def _common_slip(
 ) -> list[Finding] | None:
     """One finding for all scans where they agree with each other and not with the reference."""
     kinds = {(s.code, s.detail, s.implants) for s in slips.values()}
-    if len(kinds) != 1 or len(slips) < _ENOUGH_TO_AGREE or len(slips) < len(scans):
+    if len(kinds) != 1 or len(slips) < _ENOUGH_TO_AGREE:
         return None
     rows_of = list(scans.values())
     scan, slip = next(iter(slips.items()))
