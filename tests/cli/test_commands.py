@@ -174,3 +174,17 @@ def test_a_bug_is_told_as_a_bug(study, monkeypatch):
     assert done.exit_code == 1
     assert "This is a bug" in done.output
     assert "Traceback" not in done.output
+
+
+def test_mesh_scans_that_are_not_measured_cannot_be_analyzed(study):
+    (study / "study.toml").write_text(
+        '[study]\ntitle = "Meshes"\nkind = "validation"\n'
+        "[scan_body.default]\ncylinder = { radius_mm = 2.0, height_mm = 8.0 }\n"
+    )
+    (study / "scans.csv").write_text("scan,model,file\ns0,M,s0.stl\n")
+    (study / "s0.stl").write_bytes(b"not looked at")
+    for command in ("analyze", "report"):
+        done = call(command, study)
+        assert done.exit_code == 3
+        assert "there are no poses yet" in done.output
+        assert not (study / "results").exists()
