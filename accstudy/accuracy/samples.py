@@ -295,7 +295,9 @@ def _shared_sessions(means: pd.DataFrame, keys: pd.DataFrame) -> tuple[Floats, F
     in the mean of the operators' means.
     """
     variance, df, p = np.zeros(len(keys)), np.ones(len(keys)), np.full(len(keys), np.nan)
-    for layout, own in means.groupby("layout", sort=False):
+    layout = means["layout"].to_numpy(dtype=int)
+    for at in np.unique(layout):
+        own = means[layout == at]
         y = own["mean"].to_numpy(dtype=float)
         who = pd.get_dummies(own["who"]).to_numpy(dtype=float)
         when = pd.get_dummies(own["when"]).to_numpy(dtype=float)
@@ -309,7 +311,6 @@ def _shared_sessions(means: pd.DataFrame, keys: pd.DataFrame) -> tuple[Floats, F
         alone = float(((y - who @ (who.T @ y / who.sum(axis=0))) ** 2).sum())
         scatter = effects[who.shape[1] :]
         weight = (when / (who @ who.sum(axis=0))[:, None]).sum(axis=0) / who.shape[1]
-        at = int(layout)
         variance[at] = ((scatter - scatter.mean()) ** 2).sum() / d * (weight**2).sum()
         df[at] = d
         mean_square = (alone - rest) / d
