@@ -2,16 +2,11 @@
 
 import pytest
 
-_SHARED = ("module", "session")
 
-
-@pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items):
+def pytest_itemcollected(item):
     """Group tests by what they share: their module, or the folder whose conftest.py has it."""
-    for item in items:
-        known = getattr(item, "_fixtureinfo", None)
-        used = known.name2fixturedefs.values() if known else ()
-        own = [d[-1] for d in used if d[-1].scope in _SHARED and d[-1].baseid.startswith("tests")]
-        if own:
-            widest = min((d.baseid for d in own), key=len)
-            item.add_marker(pytest.mark.xdist_group(widest))
+    known = getattr(item, "_fixtureinfo", None)
+    used = [found[-1] for found in known.name2fixturedefs.values()] if known else []
+    shared = [d.baseid for d in used if d.scope != "function" and d.baseid.startswith("tests")]
+    if shared:
+        item.add_marker(pytest.mark.xdist_group(min(shared, key=len)))

@@ -5,6 +5,7 @@ works on a copy of it.
 """
 
 import contextlib
+import json
 import multiprocessing
 import os
 import random
@@ -383,7 +384,9 @@ def test_a_run_killed_at_random_moments_leaves_old_or_new_and_the_next_one_compl
         assert found in (old, new), trial
         if trial % 6 == 5:
             run_study(study, until="analyze")
-            assert bytes_of(study / "results") == new
+            made = bytes_of(study / "results")
+            assert json.loads(made["record.json"]) == json.loads(new["record.json"])
+            assert made == new
             assert not list(study.glob("results.*"))
     assert not ended[0]
 

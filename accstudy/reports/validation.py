@@ -258,7 +258,7 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
         at[at["condition"].isin(shown)],
         limit_um=limit_of(content, "distance_um"),
         along=along,
-        height_mm=56 if len(shown) < 3 else 50,
+        height_mm=46,
     )
     said = joined(
         [

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, Severity, StudyError, gravest_first, place
@@ -76,7 +77,8 @@ def _meshes(surveyed: Surveyed, *, jobs: int, scheduler: str, show: Show | None)
         return []
     rows = surveyed.scans[surveyed.scans["status"] != "failed"]
     ours = surveyed.files
-    rows = rows[[_there(ours, f) for f in rows["file"]]].drop_duplicates("file")
+    there = np.array([_there(ours, f) for f in rows["file"]], dtype=bool)
+    rows = rows[there].drop_duplicates("file")
     files = rows["file"].tolist()
     unit = surveyed.settings.scans.length_unit
     found: list[Finding] = []

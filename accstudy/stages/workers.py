@@ -58,12 +58,12 @@ def each(
         return
     from joblib import Parallel, delayed, parallel_config
 
-    with parallel_config(backend="loky", inner_max_num_threads=1):
-        parallel = Parallel(
-            n_jobs=min(jobs, len(items)), return_as="generator", pre_dispatch="2*n_jobs"
-        )
-        found = parallel(delayed(work)(item) for item in items)
     try:
+        with parallel_config(backend="loky", inner_max_num_threads=1):
+            parallel = Parallel(
+                n_jobs=min(jobs, len(items)), return_as="generator", pre_dispatch="2*n_jobs"
+            )
+            found = parallel(delayed(work)(item) for item in items)
         yield from found
     except BrokenExecutor:
         raise WorkerLostError(

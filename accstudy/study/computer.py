@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import platform
+import re
 
 __all__ = ["computer", "differences"]
+
+
+_OURS = re.compile(r"(numpy|scipy)\.(libs|dylibs)|lib(open|atlas|mkl|blis)")
 
 
 def computer() -> dict[str, str]:
@@ -14,8 +18,9 @@ def computer() -> dict[str, str]:
     Returns
     -------
     dict of str to str
-        ``system``, ``processor`` (its family), and ``linear algebra``: for each
-        library its version and the kernel that it chose for this processor.
+        ``system``, ``processor`` (its family), and ``linear algebra``: for the
+        library of numpy and that of scipy its version and the kernel that it chose
+        for this processor.
     """
     import scipy.linalg  # noqa: F401 - loaded, so that its library is among those found
 
@@ -26,7 +31,7 @@ def computer() -> dict[str, str]:
         kernels = {
             f"{one['internal_api']} {one['version']} {one.get('architecture', '')}".strip()
             for one in threadpool_info()
-            if one["user_api"] == "blas" and one["version"]
+            if one["user_api"] == "blas" and one["version"] and _OURS.search(one["filepath"])
         }
         found["linear algebra"] = ", ".join(sorted(kernels))
     return found
