@@ -128,11 +128,14 @@ class Witnesses:
     shared, shared_df : ndarray, shape (G,)
         Variance of the general mean from sessions that the operators share, which their
         means cannot show, and its degrees of freedom; 0 and 1 where there are none.
+    who : str
+        What the groups are, in the plural.
     """
 
     layouts: Layouts
     shared: Floats
     shared_df: Floats
+    who: str = "cells"
 
 
 def _divide(a: npt.ArrayLike, b: npt.ArrayLike) -> Floats:

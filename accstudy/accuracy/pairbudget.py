@@ -108,7 +108,7 @@ def uncertainty_budget(
     implants : DataFrame
         Table ``implants``.
     mpe_constant_um, mpe_per_metre_um : float, optional
-        Largest permitted length error of the CMM, where there is no certificate.
+        Maximum permissible error of the CMM, where there is no certificate.
     expansion_per_k, temperature_tolerance_k : float, optional
         Linear expansion of the model, and how well its temperature is known.
     seating : SeatingOfBodies, optional
@@ -226,7 +226,7 @@ def _rows(parts: list[Part], confidence: float) -> list[dict[str, object]]:
 def _reference_part(ref: Mapping[Hashable, Any]) -> Part:
     how = {
         "certificate": "certified uncertainty of both positions",
-        "MPE": "largest permitted error of the instrument over sqrt(3)",
+        "MPE": "maximum permissible error of the instrument over sqrt(3)",
         "nothing": "not stated: not in it, and no conformity can be stated",
     }[str(ref["u_from"])]
     return Part(
@@ -321,7 +321,7 @@ def _spread_parts(sums: Layouts, means: Witnesses, g: int) -> list[Part]:
         how = "scatter of the sessions that the operators share"
         u_days = math.sqrt(float(means.shared[g]))
         days = [Part("shared sessions", u_days, float(means.shared_df[g]), how=how)]
-    who = "cells" if p == int(sums.cells[g]) else "operators"
+    who = "cells" if p == int(sums.cells[g]) else means.who
     if sums.df_within[g] == 0:
         how = f"scatter of the means of {p} {who}, one scan a cell"
         return [
@@ -329,17 +329,19 @@ def _spread_parts(sums: Layouts, means: Witnesses, g: int) -> list[Part]:
             Part("cells", math.sqrt(whole), df, how=how),
             *days,
         ]
-    repeats = min(whole, float(sums.var_within[g]) / n)
+    repeats, how = float(sums.var_within[g]) / n, f"s_r over root n, {n} scans"
+    if repeats > whole:
+        less = f"{how}; more than the means of {p} {who} scatter, which are counted"
+        scatter = f"scatter of the means of {p} {who}, less than repeats explain"
+        return [
+            Part("repeatability", math.sqrt(repeats), df, counted=False, how=less),
+            Part("cells", math.sqrt(whole), df, how=scatter),
+            *days,
+        ]
+    beyond = f"what the means of {p} {who} scatter beyond that"
     return [
-        Part("repeatability", math.sqrt(repeats), df, how=f"s_r over root n, {n} scans"),
-        Part(
-            "cells",
-            math.sqrt(max(0.0, whole - repeats)),
-            df,
-            how=f"what the means of {p} {who} scatter beyond that"
-            if whole > repeats
-            else f"the means of {p} {who} scatter no more than repeats explain",
-        ),
+        Part("repeatability", math.sqrt(repeats), df, how=how),
+        Part("cells", math.sqrt(whole - repeats), df, how=beyond),
         *days,
     ]
 

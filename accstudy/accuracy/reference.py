@@ -27,7 +27,7 @@ Lengths = TypeVar("Lengths", float, "pd.Series[float]")
 
 
 def length_u_um(length_mm: Lengths, *, constant_um: float, per_metre_um: float = 0.0) -> Lengths:
-    """Standard uncertainty of a length from the largest permitted error of a CMM.
+    """Standard uncertainty of a length from the maximum permissible error of a CMM.
 
     Parameters
     ----------
@@ -91,7 +91,7 @@ def pair_reference_u(
     pairs : DataFrame
         ``model``, ``implant_a``, ``implant_b``, ``span_mm``, one row a pair.
     mpe_constant_um, mpe_per_metre_um : float, optional
-        Largest permitted length error of the CMM, for pairs without a certified
+        Maximum permissible error of the CMM, for pairs without a certified
         uncertainty of both positions.
 
     Returns
@@ -152,7 +152,7 @@ def shared_uncertainty(
     pairs : DataFrame
         Table ``pair_deviations``.
     mpe_constant_um, mpe_per_metre_um : float, optional
-        Largest permitted length error of the CMM.
+        Maximum permissible error of the CMM.
     expansion_per_k, temperature_tolerance_k : float, optional
         Linear expansion of the model, and how well its temperature is known.
     seating_um : float, optional
@@ -229,7 +229,7 @@ def implant_u(
     implants : DataFrame
         Table ``implants``.
     mpe_constant_um : float, optional
-        Constant part of the CMM's largest permitted error, for positions without a
+        Constant part of the CMM's maximum permissible error, for positions without a
         certified uncertainty.
     seating_um : float, optional
         Of a scan body that stayed where it was.

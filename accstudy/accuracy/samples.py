@@ -258,11 +258,13 @@ def witnesses(found: Results, table: pd.DataFrame, cell_columns: Sequence[str] =
     none = np.zeros(len(sums.n))
     operator: dict[str, str] = {}
     session: dict[str, str] = {}
+    who = ""
     scans = table.drop_duplicates("scan")
     for _, own in scans.groupby(["condition", "model"], sort=False):
         grouping, returning = grouping_of(own, cell_columns)
         names = own["cell"].astype(str)
         if grouping.operator is not None:
+            who = f"{returning}s"
             operator |= dict(zip(names, own[returning].astype(str), strict=True))
         if grouping.session is not None:
             session |= dict(zip(names, grouping.session.astype(str), strict=True))
@@ -280,12 +282,13 @@ def witnesses(found: Results, table: pd.DataFrame, cell_columns: Sequence[str] =
     single = means.groupby("layout")["who"].transform("nunique") < 2
     # one operator, or one cell: the cells speak for themselves
     means["who"] = means["who"].where(~single, [f"{c} {k}" for k, c in enumerate(cells)])
-    who = pd.factorize(means["who"], sort=True)[0]
-    by = means.assign(who=who).groupby(["layout", "who"], sort=True)["mean"].mean().reset_index()
+    code = pd.factorize(means["who"], sort=True)[0]
+    by = means.assign(who=code).groupby(["layout", "who"], sort=True)["mean"].mean().reset_index()
     nested = layouts(by["mean"], by["layout"], by["who"])
     alone = sums.cells == 1
     whole = nested if not alone.any() else _mixed(nested, sums, alone)
-    return Witnesses(whole, *_shared_sessions(means[~single & (means["when"] != "")], found.keys))
+    shared = _shared_sessions(means[~single & (means["when"] != "")], found.keys)
+    return Witnesses(whole, *shared, who)
 
 
 def _shared_sessions(means: pd.DataFrame, keys: pd.DataFrame) -> tuple[Floats, Floats]:

@@ -74,7 +74,7 @@ def analyze_drift(
         As `accstudy.accuracy.reference.shared_uncertainty` gives it; the limit is guarded
         by it.
     mpe_constant_um, mpe_per_metre_um : float, optional
-        Largest permitted length error of the CMM, to compare references.
+        Maximum permissible error of the CMM, to compare references.
 
     Returns
     -------

@@ -138,7 +138,7 @@ def reference_changes(
     implants : DataFrame
         Table ``implants``; later references have a ``valid_from``.
     mpe_constant_um, mpe_per_metre_um : float, optional
-        Largest permitted length error of the CMM, where positions have no certified
+        Maximum permissible error of the CMM, where positions have no certified
         uncertainty.
 
     Returns

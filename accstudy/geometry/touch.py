@@ -79,7 +79,7 @@ def implant_from_touches(
         ``y_mm``, ``z_mm``, and ``probe_radius_mm`` if the points are tip centres.
         Cylinders, cones, spheres and circles are touched from outside.
     mpe_um : (constant, per_metre), optional
-        Largest permitted error of the machine, E = constant + per_metre L, um,
+        Maximum permissible error of the machine, E = constant + per_metre L, um,
         L in metres (the form of ISO 10360-2); its standard uncertainty is
         E / sqrt(3) (JCGM 100:2008, 4.3.7).
     length_mm : float

@@ -234,11 +234,11 @@ def size_words(n_scans: int, *, operators: int, cells: int, per_cell: int, n_now
     Examples
     --------
     >>> size_words(27, operators=1, cells=9, per_cell=3, n_now=12)
-    '15 more scans (9 cells of 3 in all)'
+    '15 more scans (in all 9 cells of 3)'
     >>> size_words(36, operators=6, cells=12, per_cell=3, n_now=18)
-    '18 more scans (6 operators with 2 sessions of 3 in all)'
+    '18 more scans (in all 6 operators, 2 sessions each, 3 scans a session)'
     >>> size_words(30, operators=1, cells=1, per_cell=30, n_now=12)
-    '18 more scans (30 in that one cell in all)'
+    '18 more scans (in all 30 in that one cell)'
     """
     models = n_scans // (cells * per_cell)
     each = f"{per_cell} of each model" if models > 1 else str(per_cell)
@@ -246,13 +246,15 @@ def size_words(n_scans: int, *, operators: int, cells: int, per_cell: int, n_now
         size = f"{each} in that one cell"
     elif operators > 1:
         sessions = cells // operators
-        size = f"{operators} operators with {sessions} session{'s' * (sessions > 1)} of {each}"
+        of_each = f"{sessions} session{'s' * (sessions > 1)} each"
+        scans = f"{each} a session" if models > 1 else f"{each} scans a session"
+        size = f"{operators} operators, {of_each}, {scans}"
     else:
         size = f"{cells} cells of {each}"
     more = n_scans - n_now
     if not n_now:
         return f"{n_scans} scans ({size})"
-    return f"{more} more scan{'s' * (more != 1)} ({size} in all)"
+    return f"{more} more scan{'s' * (more != 1)} (in all {size})"
 
 
 def _growing(found: Components, asked: Asked) -> list[Design]:

@@ -117,7 +117,7 @@ _REFERENCE = _section(
         ),
         (
             "# mpe_um = { constant = 1.9, per_metre = 4.0 }",
-            "largest permitted length error from the certificate",
+            "maximum permissible error from the certificate",
         ),
         ("temperature_c = 20.0", "of the model while it was measured"),
         ('length_unit = "mm"', "mm, cm, m or inch"),

@@ -24,9 +24,11 @@ from accstudy.reports.select import (
 )
 from accstudy.reports.sentences import bias_sentence, condition_name, range_phrase, worst
 from accstudy.reports.terms import alignment_name
-from accstudy.reports.wording import interval, joined, missing, number, quantity, sure
+from accstudy.reports.wording import freedom, interval, joined, missing, number, quantity, sure
 
 __all__ = ["SHOWN", "alignments", "implants_from_above", "pairs", "scan_after_scan"]
+
+_FEW_DF = 5
 
 SHOWN = 4
 """Conditions in one figure; more are in the tables."""
@@ -68,11 +70,17 @@ def pairs(document: Document, content: ReportContent) -> None:
             slug("pairs", model),
             pair_chart(mine, limit=limit_of(content, "distance_um"), bias_word=word),
             caption=f"Left, {word} of every pair with its {sure(confidence)} interval"
-            + (f"; {crossing} of {known} intervals exclude zero" if known else "")
+            + (f"; {crossing} of {known} exclude zero{_freedom(mine)}" if known else "")
             + ". Right, standard deviation of repeated scans. Pairs in "
             "order of span" + _limit_note(content, mine),
             alt=_alt_pairs(mine, word),
         )
+
+
+def _freedom(rows: pd.DataFrame) -> str:
+    """Few degrees of freedom of the intervals, where they are few."""
+    least = rows["bias_df"].min()
+    return f" (on {freedom(least)})" if least < _FEW_DF else ""
 
 
 def _limit_note(content: ReportContent, rows: pd.DataFrame) -> str:

@@ -16,6 +16,7 @@ from accstudy.reports.select import confidence_of, groups, limit_of, named, slug
 from accstudy.reports.sentences import condition_name
 from accstudy.reports.wording import (
     NONE,
+    freedom,
     joined,
     missing,
     number,
@@ -41,7 +42,7 @@ def budget(document: Document, content: ReportContent) -> None:
     largest = max(float(rows.loc[rows["part"] == "combined", "u_um"].max()) for _, rows in longest)
     for (condition, model), rows in longest[:_MOST_BUDGETS]:
         _one_budget(document, rows, named(content, condition, model), slug(condition, model),
-                    largest)  # fmt: skip
+                    largest, sure(confidence_of(content)))  # fmt: skip
 
 
 def _one_budget(
@@ -50,6 +51,7 @@ def _one_budget(
     which: str,
     name: str,
     largest: float,
+    confidence: str,
 ) -> None:
     subject = str(rows["subject"].iloc[0])
     rows = rows[rows["subject"] == subject]
@@ -67,7 +69,10 @@ def _one_budget(
     if expanded and not missing(expanded[0].u_um):
         text += (
             f" The expanded uncertainty is {number(expanded[0].u_um)} µm "
-            f"(coverage factor {number(expanded[0].k, '', decimals=2)})."
+            f"({confidence}, coverage factor "
+            f"{number(expanded[0].k, '', decimals=2)}"
+            + ("" if missing(expanded[0].df) else f", {freedom(expanded[0].df)}")
+            + ")."
         )
     known = rows["u_um"].notna() & ~rows["part"].isin(["combined", "expanded"])
     if not (known & (rows["part"] == "repeatability")).any():

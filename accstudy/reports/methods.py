@@ -91,7 +91,7 @@ def _reference(content: ReportContent) -> str:
         text += " Their uncertainty is not stated, so no conformity can be stated either."
     if mpe and _by_machine_error(content):
         text += (
-            f" Its largest permitted length error, {number(mpe['constant'], decimals=1)} µm + "
+            f" Its maximum permissible error, {number(mpe['constant'], decimals=1)} µm + "
             f"{number(mpe.get('per_metre', 0), decimals=1)} µm per metre, counts as a rectangular "
             "distribution (divided by the root of 3) "
             f"[{number_of(content, 'uncertainty')}]."
@@ -187,8 +187,9 @@ def _accuracy(content: ReportContent) -> Text:
     return [
         "For every pair and condition the scans form a one-way layout with cells as groups; cells "
         "of unequal size are allowed [1]. Given are the bias with its ",
-        f"{sure(confidence)} interval (t distribution on the means of cells, uncertainty of "
-        "the reference included), "
+        f"{sure(confidence)} interval (Student's t on the means of what was varied "
+        "outermost: operators where they returned, else cells; uncertainty of the reference "
+        "included), "
         "the repeatability standard deviation ",
         symbol("s", "r"),
         ", and the standard deviation ",

@@ -24,7 +24,7 @@ def record_section(document: Document, content: ReportContent) -> None:
         "The SHA-256 of every input and result is listed here and in the attached record; "
         "“accstudy audit” compares them with the files and computes the results anew. The same "
         "input and version give the same bytes on one machine, and the same numbers to the last "
-        "written digit on every machine.",
+        "written digit on other processors.",
     )
     versions = record.get("versions", {})
     document.terms(

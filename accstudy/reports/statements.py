@@ -217,7 +217,10 @@ def _size(row: Any) -> str:
         per_cell=int(row.needed_per_cell),
         n_now=int(row.n_scans),
     )
-    return f" Next: {size}; a study of that size verifies it with a probability of {share}."
+    return (
+        f" Next: {size}; if the device is as these scans suggest, a study of that size verifies it "
+        f"with a probability of {share}."
+    )
 
 
 def decision_rule(confidence: float) -> str:

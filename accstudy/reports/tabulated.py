@@ -138,9 +138,9 @@ def outlier_tests(document: Document, content: ReportContent, *, most: int = 20)
             Heading("measurand", "left", 2.2),
             Heading("subject", "left", 2.2 if several else 0.9),
             Heading("cell or scan", "left", 1.4),
-            Heading("statistic", width=0.8),
-            Heading("5 %", width=0.7),
-            Heading("1 %", width=0.7),
+            Heading("statistic", width=1.0),
+            Heading("5 %", width=0.9),
+            Heading("1 %", width=0.9),
         ],
         [
             [
@@ -149,7 +149,7 @@ def outlier_tests(document: Document, content: ReportContent, *, most: int = 20)
                 measurand_name(r.measurand),
                 ", ".join(p for p in (named(content, r.condition, r.model), r.subject) if p),
                 r.scan or r.cell,
-                *(significant(v) for v in (r.statistic, r.critical_5, r.critical_1)),
+                *(significant(v, 4) for v in (r.statistic, r.critical_5, r.critical_1)),
             ]
             for r in rows_of(shown)
         ],

@@ -13,6 +13,7 @@ __all__ = [
     "count",
     "date",
     "day",
+    "freedom",
     "interval",
     "joined",
     "number",
@@ -148,13 +149,16 @@ def significant(value: Any, digits: int = 3) -> str:
     Examples
     --------
     >>> significant(1.7146), significant(0.000123456), significant(0), significant(31415.9)
-    ('1.71', '0.000123', '0', '31416')
+    ('1.71', '1.23e−4', '0', '31416')
     """
     if missing(value):
         return NONE
     size = abs(float(value))
     if size == 0 or not math.isfinite(size):
         return number(value, "", decimals=0)
+    if size < 1e-3:
+        mantissa, exponent = f"{float(value):.{digits - 1}e}".split("e")
+        return f"{mantissa}e{int(exponent)}".replace("-", "−")
     return number(value, "", decimals=max(digits - 1 - math.floor(math.log10(size)), 0))
 
 
@@ -243,6 +247,18 @@ def count(n: int, thing: str, plural: str = "") -> str:
     if n == 0:
         return f"no {thing}"
     return f"{n}\u00a0{thing if n == 1 else plural or thing + 's'}"
+
+
+def freedom(df: Any) -> str:
+    r"""Write degrees of freedom.
+
+    Examples
+    --------
+    >>> freedom(1.0), freedom(4.63)
+    ('1\xa0degree of freedom', '4.6\xa0degrees of freedom')
+    """
+    text = f"{float(df):.1f}".removesuffix(".0")
+    return f"{text}\u00a0degree{'' if text == '1' else 's'} of freedom"
 
 
 def joined(words: Sequence[str], *, last: str = "and") -> str:

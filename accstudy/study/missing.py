@@ -93,8 +93,9 @@ _STEPS: tuple[tuple[_Wanted, _Words], ...] = (
     (
         _code("no-reference-uncertainty"),
         lambda f: [
-            "Give the machine's largest permitted error from its certificate: reference.mpe_um in "
-            "study.toml (can be left out; then the bias lacks this part of its uncertainty)."
+            "Give the machine's maximum permissible error from its certificate: "
+            "reference.mpe_um in study.toml (can be left out; then the bias "
+            "lacks this part of its uncertainty)."
         ],
     ),
     (

@@ -260,7 +260,7 @@ def reference_from_touches(
         the bone. Rows with an empty coordinate are left out: they have their
         own faults.
     settings : Reference
-        ``[reference]``, for the machine's largest permitted error.
+        ``[reference]``, for the machine's maximum permissible error.
     file : str
         How messages call the file.
 

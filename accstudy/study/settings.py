@@ -101,7 +101,7 @@ class StudySection(_Strict):
 
 
 class LengthMpe(_Strict):
-    """Largest permitted length error of the CMM, E = constant + per_metre * L."""
+    """Maximum permissible error of the CMM, E = constant + per_metre * L."""
 
     constant: Annotated[Number, _of("mpe_constant_um")]
     """Part that does not grow with the length, µm. Example: 1.9"""
@@ -129,7 +129,7 @@ class Reference(_Strict):
     """Whether the reference is itself a scan; differences are then agreement, not trueness.
     Example: true"""
     mpe_um: LengthMpe | None = None
-    """Largest permitted length error of the instrument, from its certificate.
+    """Maximum permissible error of the instrument, from its certificate.
     Example: { constant = 1.9, per_metre = 4.0 }"""
     height_mm: FromPlatformMm = 0.0
     """Where positions were measured, above the platform along the axis. Example: 8.0"""

@@ -91,8 +91,9 @@ def test_unverified_conformity_says_how_far_it_goes_and_what_it_would_take():
     assert said.startswith("For A, conformity with the limit of 100 µm")
     assert "is not verified" in said
     assert said.endswith(
-        "Spans up to 28.4 mm are supported for each pair by itself. Next: 15 more scans (9 cells "
-        "of 3 in all); a study of that size verifies it with a probability of 83 %."
+        "Spans up to 28.4 mm are supported for each pair by itself. Next: 15 more scans (in all 9 "
+        "cells of 3); if the device is as these scans suggest, a study of that size verifies it "
+        "with a probability of 83 %."
     )
 
 
