@@ -1226,10 +1226,10 @@ _TABLES = (
             coverage n share of future scans that the bound covers
             confidence n of the bound and of the intervals
             limit_um n the user's limit
-            reached_at d day on which the bound meets the limit
+            reached_at d earliest day not excluded for the limit; empty: after the horizon, no trend
             reached_low d earliest day of the interval
             reached_high d latest day of the interval; empty: after the horizon, or never
-            horizon d day until which the trend was projected
+            horizon d day until which the trend was projected; empty: no trend shown, not projected
             method t how slope and bound were found
         """),
     ),
@@ -1291,7 +1291,9 @@ _TABLES = (
             limit_um n the user's limit; empty for none
             limit_verdict t of all pairs at the last session
             worst_pair t pair with the largest bound there
-            worst_bound_um n its bound
+            worst_bound_um n bound of its session mean
+            single_pair t pair with the largest tolerance bound of single scans to come
+            single_bound_um n its tolerance bound
             n_not_verified i sessions in which not every pair was verified
             reassess_from d last session verified before the first of them
             reassess_to d first session verified after the last of them; empty: none yet

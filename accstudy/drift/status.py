@@ -168,6 +168,10 @@ def _limit(device: Device, held: Held) -> dict[str, Any]:
     row["limit_verdict"] = last["verdict"]
     row["worst_pair"] = f"{last['implant_a']}-{last['implant_b']}"
     row["worst_bound_um"] = last["bound_um"]
+    if len(held.ahead):
+        single = held.ahead.iloc[int(held.ahead["bound_um"].to_numpy(float).argmax())]
+        row["single_pair"] = f"{single['implant_a']}-{single['implant_b']}"
+        row["single_bound_um"] = single["bound_um"]
     for one in device.charted:
         stretch = one.stretch
         if stretch.measurand == CROSS_ARCH and stretch.limits is not None:
@@ -244,16 +248,36 @@ def _limit_sentence(row: dict[str, Any]) -> str:
     reach = "no bound for every pair" if pd.isna(bound) else (
         f"pair {row['worst_pair']} up to {bound:.0f} µm"
     )  # fmt: skip
-    return (
-        f"Limit {row['limit_um']:g} µm, all pairs, last session: {row['limit_verdict']} ({reach})."
+    text = (
+        f"Limit {row['limit_um']:g} µm, mean of the last session, all pairs: "
+        f"{row['limit_verdict']} ({reach})."
     )
+    if pd.notna(row.get("single_bound_um")):
+        text += (
+            f" Tolerance bound of single scans to come: up to {row['single_bound_um']:.1f} µm "
+            f"(pair {row['single_pair']}), {'beyond' if _single_beyond(row) else 'within'} the "
+            "limit."
+        )
+    return text
+
+
+def _single_beyond(row: dict[str, Any]) -> bool:
+    """Whether the tolerance bound of single scans of a pair lies beyond the limit."""
+    bound = row.get("single_bound_um")
+    return bool(pd.notna(bound) and bound > row["limit_um"])
 
 
 def _duty_sentence(row: dict[str, Any]) -> str:
     """What follows for former work, and what the charts cannot do."""
     said = []
     if row["state"] == CHANGED and row.get("limit_verdict") == VERIFIED:
-        said.append("Changed, still within the limit.")
+        text = "Changed; the mean of the last session keeps the limit"
+        if _single_beyond(row):
+            text += (
+                f", but single scans to come may not (tolerance bound of pair "
+                f"{row['single_pair']}: {row['single_bound_um']:.1f} µm)"
+            )
+        said.append(f"{text}.")
     if row["n_not_verified"]:
         good, after, n = row["reassess_from"], row["reassess_to"], row["n_not_verified"]
         start = "so far" if pd.isna(good) else f"after {_day(good)}"
@@ -283,7 +307,7 @@ def _action(device: Device, held: Held, row: dict[str, Any]) -> dict[str, Any]:
             "advice": f"Out of use until verified: {why}.",
         }
     if row["stands"]:
-        kept = "; the limit is kept" if verdict else ""
+        kept = "; the mean of the last session keeps the limit" if verdict else ""
         return {
             "action": CHECK,
             "due_at": last,

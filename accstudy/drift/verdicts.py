@@ -100,12 +100,14 @@ def _ahead(rows: pd.DataFrame, u: float, options: DriftOptions) -> dict[str, Any
         "coverage": options.coverage,
         "confidence": options.confidence,
         "limit_um": options.limit_um,
-        "horizon": found.horizon,
         "method": SLOPE_METHOD,
     }
-    if found.reached or trend.p < 1 - options.confidence:
+    shown = trend.p < 1 - options.confidence
+    if found.reached or shown:
         row["reached_at"] = today.normalize() if found.reached else found.at
+    if shown:
         row["reached_low"], row["reached_high"] = found.low, found.high
+        row["horizon"] = found.horizon
     if not np.isfinite(found.bound):
         return None
     return row

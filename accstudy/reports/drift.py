@@ -135,11 +135,14 @@ def _state_table(document: Document, content: ReportContent) -> None:
     limited = bool(status["limit_um"].notna().any())
     columns = [Heading("device", "left", 0.75), Heading("state", "left", 1.9)]
     if limited:
-        columns += [Heading("limit, all pairs, last session", "left", 2.9),
+        columns += [Heading("limit, session mean, all pairs", "left", 2.9),
                     Heading("not verified", width=0.8)]  # fmt: skip
     columns += [Heading("what to do", "left", 1.9), Heading("by", "left", 0.85)]
     document.table(
-        "State at the last session, and what to do; sessions in which not every pair is verified.",
+        "State at the last session, and what to do. Limit: bound of the mean of the last session, "
+        "not of single scans; not verified: sessions in which not every pair is."
+        if limited
+        else "State at the last session, and what to do.",
         columns,
         [
             [

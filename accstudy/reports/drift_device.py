@@ -287,18 +287,22 @@ def _trend_table(document: Document, content: ReportContent, row: Any) -> None:
         )
     if len(pairs):
         document.table(
-            "Every pair: slope today, tolerance bound of future scans at the last session, and "
-            "the day on which it meets the limit if the slope goes on.",
+            "Every pair: slope today, and tolerance bound of single scans to come, which is not "
+            "the bound of the session mean. Earliest: first day not excluded "
+            f"({sure(pairs['confidence'].iloc[0])}, one-sided) for too many scans beyond the "
+            "limit, if the slope goes on; it allows for a slope as steep as the interval, so it "
+            "comes sooner than slope and bound say. Beside it the interval of the day "
+            "(two-sided). Nothing is projected where no trend is shown.",
             [
                 Heading("pair", "left", 0.8),
                 Heading("slope a month", width=2),
                 Heading([{"t": "p", "s": "i"}], width=0.6),
-                Heading("bound", width=0.8),
-                Heading("limit", width=0.8),
-                Heading("bound meets limit", "left", 1.6),
+                Heading("tolerance bound", width=0.9),
+                Heading("limit", width=0.7),
+                Heading("limit met, earliest", "left", 1.5),
+                Heading("interval of the day", "left", 2.2),
             ],
             [_pair_cells(r) for r in rows_of(pairs)],
-            wide=False,
         )
 
 
@@ -328,11 +332,12 @@ def _pair_cells(r: Any) -> list[Text]:
         f"{number(r.bound_um, 'um')} µm",
         f"{r.limit_um:g} µm",
         limit_met(r),
+        _days_met(r),
     ]
 
 
 def limit_met(row: Any) -> str:
-    """Say when the bound meets the limit, or how far was looked ahead.
+    """Say when the limit is met at the earliest, or how far was looked ahead.
 
     Parameters
     ----------
@@ -343,9 +348,18 @@ def limit_met(row: Any) -> str:
     str
     """
     if row.reached_at is pd.NaT or missing(row.reached_at):
-        return f"not by {day(row.horizon)}" if pd.notna(row.horizon) else "not in sight"
+        return f"not by {day(row.horizon)}" if pd.notna(row.horizon) else "no trend shown"
     at_once = row.reached_at <= pd.Timestamp(row.until).normalize()
     return "exceeded already" if at_once else day(row.reached_at)
+
+
+def _days_met(row: Any) -> str:
+    """Interval of the day; open where its end lies after the horizon."""
+    if pd.isna(row.horizon) or pd.isna(row.reached_low):
+        return NONE
+    if pd.isna(row.reached_high):
+        return f"{day(row.reached_low)} to after {day(row.horizon)}"
+    return f"{day(row.reached_low)} to {day(row.reached_high)}"
 
 
 def _years(document: Document, content: ReportContent, row: Any, main: str) -> None:

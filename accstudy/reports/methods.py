@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pandas as pd
+
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Text, italic, symbol
 from accstudy.reports.model_methods import models_paragraph
@@ -46,6 +48,8 @@ def methods(content: ReportContent) -> list[tuple[str, Text]]:
         parts.append(("Models", models_paragraph(content, number_of(content, "models"))))
     if content.has("drift_points"):
         parts.append(("Charts", _drift(content)))
+    if content.has("drift_limits"):
+        parts.append(("Limit", _drift_limit(content)))
     versions = content.record.get("versions", {})
     named = [f"{k} {versions[k]}" for k in ("python", "numpy", "scipy", "pandas") if k in versions]
     using = f" on {joined(named)}" if named else ""
@@ -83,9 +87,14 @@ def _reference(content: ReportContent) -> str:
     text += "."
     mpe, used = s.get("mpe_um"), _how_of_reference(content)
     if any("certified" in how for how in used):
+        holders = (
+            "the bounds held against the limit"
+            if content.has("drift_points")
+            else "bias, guard and budget"
+        )
         text += (
-            " The certified standard uncertainties of the positions are those that bias, guard "
-            "and budget contain."
+            f" The certified standard uncertainties of the positions are those that {holders} "
+            "contain."
         )
     if any("not stated" in how for how in used):
         text += " Their uncertainty is not stated, so no conformity can be stated either."
@@ -275,6 +284,49 @@ def _drift(content: ReportContent) -> Text:
     )
 
 
+def _drift_limit(content: ReportContent) -> Text:
+    """How the limit was held against session means, and what else is called a bound."""
+    held = content.table("drift_limits")
+    confidence = float(held["confidence"].iloc[0])
+    text = (
+        "Every pair was held against the limit in every session. The bound of a session mean is "
+        f"one-sided ({sure(confidence)}): the absolute mean plus Student's t times its standard "
+        "uncertainty, from the differences of neighbouring sessions (below six sessions: from "
+        "repeated scans)"
+    )
+    shared = (
+        ["that of the reference"] if bool(held["method"].str.endswith("included").any()) else []
+    )
+    if warm := _temperature_tolerance(content):
+        shared.append(
+            f"that of the temperature (± {number(warm, decimals=1)} K, rectangular) "
+            f"[{number_of(content, 'uncertainty')}]"
+        )
+    text += f", combined with {joined(shared)}. " if shared else ". "
+    text += (
+        "Conformity is verified where the bound of every pair lies within the limit; "
+        "nonconformity where the absolute mean of a pair, less its uncertainty, lies beyond it, "
+        "the risk shared among the pairs; between the two neither is "
+        f"[{number_of(content, 'conformity')}]. "
+    )
+    ahead = content.table("drift_pairs")
+    if len(ahead):
+        coverage = float(ahead["coverage"].iloc[0])
+        text += (
+            f"The tolerance bound is another: it holds for {sure(coverage)} of single scans to "
+            f"come, one-sided with {sure(confidence)} confidence, at the last session. It does not "
+            "decide on conformity."
+        )
+    return text
+
+
+def _temperature_tolerance(content: ReportContent) -> float:
+    """Half width of the temperature's range where it counts, K; 0 where it does not."""
+    if not content.settings.get("scans", {}).get("expansion_per_k"):
+        return 0.0
+    return float(content.settings.get("uncertainty", {}).get("temperature_tolerance_k") or 0.0)
+
+
 _SOURCES = {
     "precision": "ISO 5725-2:2019, Accuracy (trueness and precision) of measurement methods and "
     "results, part 2: basic method for repeatability and reproducibility; part 3: intermediate "
@@ -297,24 +349,32 @@ _CHECKLIST = (
 
 
 def _how_of_reference(content: ReportContent) -> set[str]:
-    """How the budget came by the uncertainty of the reference."""
+    """How the uncertainty of the reference was come by: from the budget, or from the positions."""
     parts = content.table("uncertainty_budget")
-    return set(parts.loc[parts["part"] == "CMM", "how"]) if len(parts) else set()
+    if len(parts):
+        return set(parts.loc[parts["part"] == "CMM", "how"])
+    implants = content.table("implants")
+    if not len(implants):
+        return set()
+    stated = implants.get("u_position_um", pd.Series(pd.NA, implants.index)).notna()
+    rest = "permitted" if content.settings.get("reference", {}).get("mpe_um") else "not stated"
+    return ({"certified"} if stated.sum() > 1 else set()) | (set() if stated.all() else {rest})
 
 
 def _by_machine_error(content: ReportContent) -> bool:
     """Whether the machine's permissible error counts as the uncertainty of the reference."""
     used = _how_of_reference(content)
     stated = bool(content.settings.get("reference", {}).get("mpe_um"))
-    return stated and (not used or any("permitted" in how for how in used))
+    return stated and any("permitted" in how for how in used)
 
 
 def _cited(content: ReportContent) -> list[str]:
     """Topics whose source the methods name, in the order of their numbers."""
     named = {
         "precision": content.has("accuracy") or content.has("outliers"),
-        "uncertainty": _by_machine_error(content),
-        "conformity": content.has("conformity"),
+        "uncertainty": _by_machine_error(content)
+        or (content.has("drift_limits") and _temperature_tolerance(content) > 0),
+        "conformity": content.has("conformity") or content.has("drift_limits"),
         "tolerance": content.has("conformity"),
         "models": content.has("model_terms"),
         "charts": content.has("drift_points"),

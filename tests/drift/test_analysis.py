@@ -148,7 +148,14 @@ def test_a_changed_device_that_keeps_the_limit_has_nothing_to_reassess(sample):
     status = sample.tables["drift_status"].set_index("device")
     assert status.loc["device A", "stands"]
     assert status.loc["device A", "action"] == "check at once"
-    assert "Changed, still within the limit" in status.loc["device A", "duty_what"]
+    duty = status.loc["device A", "duty_what"]
+    assert "the mean of the last session keeps the limit" in duty
+    # two quantities: single scans to come spread more than a mean of three
+    single, mean = status.loc["device A", ["single_bound_um", "worst_bound_um"]]
+    assert single > 60 > mean
+    assert "single scans to come may not" in duty
+    assert "single scans" in status.loc["device C", "limit_what"]
+    assert "within the limit" in status.loc["device C", "limit_what"]
     assert not (sample.tables["drift_lookback"]["device"] == "device A").any()
     held = sample.tables["drift_limits"].query("device == 'device A' and scope == 'all pairs'")
     assert (held["bound_um"] < 60).all()
@@ -225,7 +232,7 @@ def test_run_lengths_and_advice_are_told(sample):
     assert "false alarm every 80 sessions" in told
     assert "Next session by 2025-07-07" in told
     [check] = sample.sentences[("device A", "M4")][-1:]
-    assert check.startswith("Check at once: a signal stands; the limit is kept.")
+    assert check.startswith("Check at once: a signal stands; the mean of the last session keeps")
 
 
 def test_a_software_update_starts_a_new_baseline_and_is_compared():
@@ -333,6 +340,9 @@ def test_a_growing_device_meets_its_limit_on_time():
     truth = pd.Timestamp("2024-01-08") + pd.Timedelta(days=30 * 25.3)
     assert row["reached_low"] < truth < row["reached_high"]
     assert row["reached_low"] <= row["reached_at"] < truth
+    # the earliest day not excluded comes before that of slope and bound alone
+    alone = (120.0 - row["bound_um"]) / row["slope_um_per_month"]
+    assert row["reached_at"] < row["until"] + pd.Timedelta(days=30.44 * alone)
     short = run(poses, scans, limit_um=60.0)
     row = short.tables["drift_pairs"].query("implant_a == 'I1' and implant_b == 'I4'").iloc[0]
     assert row["reached_at"].normalize() == scans["measured_at"].max().normalize()
@@ -347,8 +357,12 @@ def test_a_steady_device_has_no_date_in_sight():
     rng = np.random.default_rng(6)
     poses, scans = study_of(rng, np.zeros(14))
     found = run(poses, scans, limit_um=100.0)
-    assert found.tables["drift_pairs"]["reached_at"].isna().all()
-    assert len(found.tables["drift_pairs"]) == 6
+    pairs = found.tables["drift_pairs"]
+    assert pairs["reached_at"].isna().all()
+    assert len(pairs) == 6
+    # what was not projected has no horizon either: no day is claimed for it
+    assert (pairs["horizon"].notna() == (pairs["p"] < 0.05)).all()
+    assert pairs["horizon"].isna().any()
 
 
 def test_a_new_baseline_after_repair_leaves_no_signal_standing():

@@ -14,13 +14,13 @@ from accstudy.reports.drift_duties import found_after
 from accstudy.reports.methods import methods
 
 
-def trend(reached, limit=60.0):
+def trend(reached, limit=60.0, horizon="2025-12-08"):
     return SimpleNamespace(
         limit=limit,
         reached_at=pd.Timestamp(reached) if reached else pd.NaT,
         since=pd.Timestamp("2025-01-06"),
         until=pd.Timestamp("2025-06-23"),
-        horizon=pd.Timestamp("2025-12-08"),
+        horizon=pd.Timestamp(horizon) if horizon else pd.NaT,
     )
 
 
@@ -28,6 +28,23 @@ def test_the_limit_is_exceeded_ahead_or_out_of_sight():
     assert limit_met(trend("2025-06-23")) == "exceeded already"
     assert limit_met(trend("2025-09-01")) == "2025-09-01"
     assert limit_met(trend(None)) == "not by 2025-12-08"
+    assert limit_met(trend(None, horizon=None)) == "no trend shown"
+
+
+def test_the_reference_is_described_by_the_uncertainty_that_was_used(contents):
+    content = contents["drift"]
+    mpe = {"mpe_um": {"constant": 1.5, "per_metre": 3.0}}
+    settings = {**content.settings, "reference": mpe}
+    implants = content.table("implants")
+    described = {}
+    for name, u in (("certified", 0.8), ("machine", None)):
+        tables = {**content.tables, "implants": implants.assign(u_position_um=u)}
+        told = dict(methods(replace(content, tables=tables, settings=settings)))
+        described[name] = told["Reference"]
+    assert "certified standard uncertainties" in described["certified"]
+    assert "permitted length error" not in described["certified"]
+    assert "permitted length error" in described["machine"]
+    assert "certified standard" not in described["machine"]
 
 
 def test_the_time_to_a_signal_is_that_of_the_limits_in_use():

@@ -139,6 +139,20 @@ def test_what_page_1_says_of_the_limit_is_the_last_session(tables, status):
             assert row["due_at"] == last["at"].normalize()
 
 
+def test_the_bound_of_single_scans_covers_what_was_put_in(tables, status, put_in, spans):
+    pairs = tables["drift_limits"]
+    for device, row in status.iterrows():
+        mine = pairs[(pairs["device"] == device) & (pairs["scope"] == row["single_pair"])]
+        last = next(mine[mine["at"] == mine["at"].max()].itertuples())
+        _, sessions, _ = put_in[device]
+        span = spans[last.implant_a, last.implant_b]
+        level = true_um(put_in, spans, last) - sessions[last.session] * span / 1000
+        # noise of both implants alone; sessions and the path along the arch add to it
+        noise = np.sqrt(2) * put_in[device][0]["position_um"]
+        assert level + 1.645 * noise < row["single_bound_um"]
+        assert row["single_bound_um"] > mine["bound_um"].iloc[-1]  # not the bound of the mean
+
+
 def said(text):
     if isinstance(text, str):
         return text
@@ -159,6 +173,7 @@ def test_page_1_states_no_number_that_is_not_checked_above(tables, status):
         known += [f"{v:+.1f}".replace("-", "\u2212") for v in numbers if pd.notna(v)]
         known += [row.measurand, row.measurand[0].upper() + row.measurand[1:]]
         known += [f"{row.n_not_verified} session not verified"]
+        known += [f"{row.single_pair}: {row.single_bound_um:.1f} \u00b5m"]
         for one in sorted(known, key=len, reverse=True):
             text = text.replace(one, "#")
     assert "#" in text
