@@ -357,7 +357,7 @@ def _how_of_reference(content: ReportContent) -> set[str]:
     if not len(implants):
         return set()
     stated = implants.get("u_position_um", pd.Series(pd.NA, implants.index)).notna()
-    rest = "permitted" if content.settings.get("reference", {}).get("mpe_um") else "not stated"
+    rest = "permissible" if content.settings.get("reference", {}).get("mpe_um") else "not stated"
     return ({"certified"} if stated.sum() > 1 else set()) | (set() if stated.all() else {rest})
 
 
@@ -365,7 +365,7 @@ def _by_machine_error(content: ReportContent) -> bool:
     """Whether the machine's permissible error counts as the uncertainty of the reference."""
     used = _how_of_reference(content)
     stated = bool(content.settings.get("reference", {}).get("mpe_um"))
-    return stated and any("permitted" in how for how in used)
+    return stated and any("permitted" in how or "permissible" in how for how in used)
 
 
 def _cited(content: ReportContent) -> list[str]:

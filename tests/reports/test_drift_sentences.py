@@ -42,8 +42,8 @@ def test_the_reference_is_described_by_the_uncertainty_that_was_used(contents):
         told = dict(methods(replace(content, tables=tables, settings=settings)))
         described[name] = told["Reference"]
     assert "certified standard uncertainties" in described["certified"]
-    assert "permitted length error" not in described["certified"]
-    assert "permitted length error" in described["machine"]
+    assert "per metre, counts as a rectangular" not in described["certified"]
+    assert "per metre, counts as a rectangular" in described["machine"]
     assert "certified standard" not in described["machine"]
 
 
