@@ -7,7 +7,7 @@ from matplotlib.figure import Figure
 
 from accstudy.figures.style import GREY, line_of, new_figure, printable, styled
 
-__all__ = ["AGAINST", "misfit_chart"]
+__all__ = ["AGAINST", "misfit_chart", "varied_columns"]
 
 AGAINST = {
     "n_seats": "implants of the framework",
@@ -16,6 +16,7 @@ AGAINST = {
 }
 """What may differ between models, with its names."""
 
+_MOST_LEVEL = 3  # models whose labels stand side by side without overlap
 _WAYS = {"terminal-screw": "one screw, worse end", "best-seat": "all screws, best seat"}
 
 
@@ -34,15 +35,18 @@ def misfit_chart(table: pd.DataFrame, *, limit_um: float | None = None) -> Figur
     Returns
     -------
     Figure
-        Models are categories, in the order of what `AGAINST` names, and labelled with it:
-        what differs between models goes together, so that none of it has an axis.
+        Models are categories, in the order of what `AGAINST` names, and labelled with it.
     """
-    varied = [c for c in AGAINST if len(table[c].unique()) > 1]
+    varied = varied_columns(table)
     conditions = list(dict.fromkeys(table["condition"]))
-    models = table.drop_duplicates("model").sort_values(varied or ["model"], kind="stable")
+    models = table.drop_duplicates("model")
+    order = models[varied].astype(float).round().assign(model=models["model"].astype(str))
+    models = models.loc[order.sort_values([*varied, "model"], kind="stable").index]
     places = {str(m): float(k) for k, m in enumerate(models["model"])}
-    labels = [_label(row, varied) for _, row in models.iterrows()]
-    figure = new_figure(166, 62 + 4 * len(varied) + 5 * (len(conditions) > 1))
+    upright = len(places) > _MOST_LEVEL
+    labels = [_label(row, varied, ", " if upright else "\n") for _, row in models.iterrows()]
+    room = 1.7 * max(map(len, labels)) if upright else 4 * len(varied)
+    figure = new_figure(166, 62 + room + 5 * (len(conditions) > 1))
     grid = figure.subplots(1, 2, sharey=True)
     for ax, (way, title) in zip(grid, _WAYS.items(), strict=True):
         mine = table[table["seated"] == way]
@@ -56,14 +60,14 @@ def misfit_chart(table: pd.DataFrame, *, limit_um: float | None = None) -> Figur
             ax.plot(
                 medians["at"],
                 medians["median_um"],
-                **{**line_of(number), "markersize": 5},
+                **{**look, "markersize": 5},
                 label=printable(condition),
             )
         if limit_um is not None:
             ax.axhline(limit_um, color=GREY, linewidth=0.9, linestyle=(0, (4, 2)))
         ax.set_ylim(bottom=0)
         ax.set_xlim(-0.6, len(places) - 0.4)
-        ax.set_xticks(list(places.values()), labels)
+        ax.set_xticks(list(places.values()), labels, rotation=90 if upright else 0)
         ax.tick_params(axis="x", length=0)
         ax.set_title(title, loc="left")
     grid[0].set_ylabel("misfit of the scan / µm")
@@ -73,11 +77,27 @@ def misfit_chart(table: pd.DataFrame, *, limit_um: float | None = None) -> Figur
     return figure
 
 
-def _label(row: pd.Series, varied: list[str]) -> str:
-    """Name of a model with what differs between models, a line each."""
+def varied_columns(table: pd.DataFrame) -> list[str]:
+    """What differs between models, as far as a label shows it: whole mm and degrees.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Table ``seating_scans``.
+
+    Returns
+    -------
+    list of str
+        Columns among those of `AGAINST`.
+    """
+    return [c for c in AGAINST if len(set(table[c].astype(float).round())) > 1]
+
+
+def _label(row: pd.Series, varied: list[str], between: str) -> str:
+    """Name of a model with what differs between models."""
     said = {
         "n_seats": f"{row['n_seats']:.0f} implants",
         "span_mm": f"{row['span_mm']:.0f} mm",
         "angulation_deg": f"tilt {row['angulation_deg']:.0f}°",
     }
-    return "\n".join([printable(str(row["model"])), *(said[c] for c in varied)])
+    return between.join([printable(str(row["model"])), *(said[c] for c in varied)])

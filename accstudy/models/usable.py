@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from accstudy.errors import Finding, Severity
 from accstudy.models.design import Design
@@ -23,7 +24,9 @@ CONFOUNDED_R2 = 0.9
 
 _AGAINST = {"fitted": "the fitted value"}
 LARGE_RATIO = 2.0
-"""Ratio of residual scatter between levels of a compared factor from which it is a warning."""
+"""Ratio of residual scatter between levels, or fifths, from which it is a warning."""
+
+_NORMAL_BEYOND = float(2 * stats.norm.sf(3))  # share beyond three standard deviations
 
 FEW_DF = 4.0
 
@@ -305,7 +308,7 @@ def fit_findings(
         )
         out.append(
             Finding(
-                Severity.WARNING if factor and float(ratio) >= LARGE_RATIO else Severity.NOTE,
+                Severity.WARNING if float(ratio) >= LARGE_RATIO else Severity.NOTE,
                 "unequal-spread",
                 f"the scatter of the residuals depends on {_AGAINST.get(against, against)} "
                 f"(largest over smallest {ratio:.1f}, {p_words(p)})",
@@ -314,7 +317,20 @@ def fit_findings(
             )
         )
     frame = fit.fitted()
-    far = frame[np.abs(frame["residual_scaled"]) > 5]
+    size = np.abs(frame["residual_scaled"].to_numpy(float))
+    beyond, expected = int((size > 3).sum()), len(size) * _NORMAL_BEYOND
+    if beyond > 2 * expected and stats.binom.sf(beyond - 1, len(size), _NORMAL_BEYOND) < 0.001:
+        out.append(
+            Finding(
+                Severity.WARNING,
+                "heavy-tails",
+                f"{beyond} of {len(size)} residuals are more than three standard deviations off, "
+                f"where a normal distribution has {expected:.1f}",
+                where,
+                "look at these scans, and read intervals and p values with caution",
+            )
+        )
+    far = frame[size > 5]
     if len(far):
         named = f" ({', '.join(map(str, pd.unique(far['scan'])[:5]))})" if "scan" in far else ""
         out.append(

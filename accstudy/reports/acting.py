@@ -13,6 +13,7 @@ from accstudy.models.expression import columns_of
 from accstudy.models.responses import plain_response
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text, strong_accent
+from accstudy.reports.held import held_phrase
 from accstudy.reports.modelled import model_unit, response_label
 from accstudy.reports.select import confidence_of
 from accstudy.reports.terms import variable_name
@@ -23,7 +24,6 @@ __all__ = [
     "acting_section",
     "effect_sentence",
     "effect_size",
-    "held_phrase",
     "path_section",
     "varies",
 ]
@@ -36,6 +36,7 @@ _AXES = {
     "path_mm": "path along the arch / mm",
     "n_implants": "implants of the model",
 }
+_SIDES = ("left", "right")
 _SCOPES = ("at equal path", "as it comes", "path not held", "of an implant")
 
 
@@ -63,7 +64,6 @@ def acting_section(document: Document, content: ReportContent) -> None:
     )
     for column, title in (("angulation_deg", "Angulation"), ("n_implants", "Implant count")):
         document.lead(title, *_paragraphs(content, column))
-    for column in ("angulation_deg", "n_implants"):
         _figure(document, content, column)
     _effect_table(document, content)
     if len(models):
@@ -237,6 +237,14 @@ def _draw(
         logs = means["response"].map(lambda r: log_base(plain_response(str(r))) or 0.0)
         means["y"] = means["y"].where(logs == 0, logs.clip(lower=1.0) ** means["y"])
     renamed = fitted.rename(columns={"model_name": "panel", "value": "x", "fitted": "y"})
+    seen_as = list(
+        dict.fromkeys(
+            "every scan" if "scan." in str(r) else "every pair of every scan"
+            for r in fitted["response"]
+        )
+    )
+    if len(seen_as) == 2:
+        seen_as = [f"{what} ({side})" for what, side in zip(seen_as, _SIDES, strict=True)]
     document.figure(
         name,
         effect_chart(
@@ -247,16 +255,10 @@ def _draw(
             means,
             pd.DataFrame(panels, columns=["panel", "x_axis", "y_axis", "sizes"]),
         ),
-        caption=f"Against {variable_name(column)}: dots, "
-        + joined(
-            [
-                "every scan" if "scan." in str(r) else "every pair of every scan"
-                for r in dict.fromkeys(fitted["response"])
-            ]
-        )
-        + "; large marks, means of what was seen, by class; lines and bands, the fitted mean with "
+        caption=f"Against {variable_name(column)}: dots, {joined(seen_as)}"
+        "; large marks, means of what was seen, by class; lines and bands, the fitted mean with "
         f"its {sure(confidence_of(content))} interval"
-        f"{held_phrase(content, models[0], skip=column)}. "
+        f"{held_phrase(content, [str(m) for m, *_ in panels], skip=column)}. "
         "A line ends where its condition has no data.",
         alt=f"Data and fitted lines against {variable_name(column)}. "
         + "; ".join(_ends_of_line(fitted, m) for m in dict.fromkeys(fitted["model_name"]))
@@ -275,30 +277,6 @@ def _ends_of_line(fitted: pd.DataFrame, model: str) -> str:
             f"{number(last.fitted, unit)} at {number(last.value, '', decimals=1)}"
         )
     return f"{response_label(str(mine['response'].iloc[0]))}: {joined(parts)}"
-
-
-def held_phrase(
-    content: ReportContent, model: str, *, skip: str = "", only: set[str] | None = None
-) -> str:
-    """Say where a model holds its covariates, all but one or only some.
-
-    Examples
-    --------
-    >>> table = pd.DataFrame({"model_name": "m", "covariate": ["angulation_deg", "path_mm"],
-    ...                       "held": [12.7256, 32.1913]})
-    >>> held_phrase(ReportContent("", {}, {"model_covariates": table}, {}, ""), "m")
-    ', held at angulation 12.7° and path along the arch 32.2 mm'
-    """
-    table = content.table("model_covariates")
-    if not len(table):
-        return ""
-    parts = []
-    for row in rows_of(table[table["model_name"] == model]):
-        if row.covariate == skip or (only is not None and row.covariate not in only):
-            continue
-        unit = {"deg": "°", "mm": " mm"}.get(str(row.covariate).rsplit("_", 1)[-1], "")
-        parts.append(f"{variable_name(str(row.covariate))} {float(row.held):.1f}{unit}")
-    return f", held at {joined(parts)}" if parts else ""
 
 
 def _effect_table(document: Document, content: ReportContent) -> None:

@@ -8,9 +8,10 @@ import pandas as pd
 
 from accstudy.figures.style import rows_of
 from accstudy.models.decisions import log_base
-from accstudy.reports.acting import STEPS, effect_size, held_phrase, varies
+from accstudy.reports.acting import STEPS, effect_size, varies
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text, strong_accent
+from accstudy.reports.held import held_phrase, held_point
 from accstudy.reports.modelled import (
     contrast_ends,
     is_true,
@@ -21,7 +22,7 @@ from accstudy.reports.modelled import (
     response_label,
 )
 from accstudy.reports.select import confidence_of
-from accstudy.reports.wording import NONE, missing, sure, unit_name
+from accstudy.reports.wording import NONE, joined, missing, sure, unit_name
 
 __all__ = ["differences_table", "effects_table"]
 
@@ -68,7 +69,7 @@ def differences_table(document: Document, content: ReportContent, models: list[s
         said += margin_name(response, lead["margin"].dropna().iloc[0])
     more = f" {len(lead) - _MOST} more under Contrasts." if len(lead) > _MOST else ""
     document.table(
-        f"{said}{held_phrase(content, models[0])}.{more}",
+        f"{said}{held_phrase(content, models[:2])}.{more}",
         [
             Heading("between", "left", 1.4),
             Heading(
@@ -144,9 +145,14 @@ def effects_table(document: Document, content: ReportContent, lead: str) -> None
         return
     unit = unit_name(model_unit(response))
     level = sure(confidence_of(content))
+    of = table[table["response"].isin(list(wanted.values()))] if len(table) else table
+    models = list(of.drop_duplicates("response")["model_name"]) if len(of) else []
+    points = {held_point(content, str(m)): str(m) for m in models}
+    aside = [p for p, m in points.items() if p and held_point(content, lead) != p]
+    held = f" (at {joined(aside)})" if aside else ""
     document.table(
-        f"Effects on the {response_label(response)} at equal path and on the worst distance of a "
-        f"scan, {level} intervals; by condition where they are shown to differ. Coloured: shown.",
+        f"Effects on the {response_label(response)} and on the worst distance of a scan{held}, "
+        f"{level} intervals; by condition where they differ. Coloured: shown.",
         [
             Heading("effect of", "left", 1.4),
             Heading("condition", "left", 1.0),

@@ -10,10 +10,10 @@ import pandas as pd
 from accstudy.accuracy.judge import ALL_PAIRS, EACH_PAIR
 from accstudy.figures.style import rows_of
 from accstudy.models.decisions import log_base
-from accstudy.reports.acting import held_phrase
 from accstudy.reports.content import ReportContent
 from accstudy.reports.crossing import inseparable_sentences
 from accstudy.reports.document import Text, strong_accent
+from accstudy.reports.held import held_point
 from accstudy.reports.modelled import (
     contrast_sentence,
     contrasts_sentence,
@@ -29,7 +29,15 @@ from accstudy.reports.terms import variable_name
 from accstudy.reports.validation import answer as validation_answer
 from accstudy.reports.wording import joined, number, p_value, quantity, sure
 
-__all__ = ["answer", "at_ends", "fit_caution", "scatter_caution", "shown_models", "size_sentences"]
+__all__ = [
+    "answer",
+    "at_ends",
+    "fit_caution",
+    "residual_caution",
+    "scatter_caution",
+    "shown_models",
+    "size_sentences",
+]
 
 _ON_FIRST_PAGE = 3
 _SHARES = {
@@ -121,9 +129,9 @@ def size_sentences(content: ReportContent, lead: str) -> list[Text]:
     for b, mine in list(larger.items())[:_ON_FIRST_PAGE]:
         names, values = joined([a for a, _, _ in mine]), joined([t for _, _, t in mine])
         said += [
-            f"With {names} {what} deviate ",
+            f"With {names} the typical |deviation| of {what} is ",
             strong_accent(_share([ratio for _, ratio, _ in mine])),
-            f" as much as with {b}: {values}, {sure(confidence_of(content))} "
+            f" that of {b}: {values}, {sure(confidence_of(content))} "
             f"interval{'s' * (len(mine) > 1)}{_tilt(content, models[-1])}. ",
         ]
     if not larger and not alike:
@@ -143,7 +151,8 @@ def _tilt(content: ReportContent, model: str) -> str:
     if not changing or not len(table):
         return ""
     own = table[(table["model_name"] == model) & table["covariate"].isin(changing)]
-    return held_phrase(content, model, only=set(own["covariate"])).replace("held at", "at")
+    point = held_point(content, model, only=set(own["covariate"]))
+    return f", at {point}" if point else ""
 
 
 def _times(ratio: float, ends: list[float]) -> str:
@@ -215,6 +224,9 @@ def _cautions(content: ReportContent, lead: str) -> list[Text]:
     apart = inseparable_sentences(content)
     said = [f"{'; '.join(apart)}."] if apart else []
     said += [*scatter_caution(content, lead), *fit_caution(content, lead)]
+    for model in shown_models(content.table("model_means"), lead):
+        said += residual_caution(content, model)
+    said = [said[0], *(f"{s[0].upper()}{s[1:]}" for s in said[1:])] if said else []
     return [f"Caution: {' '.join(said)}"] if said else []
 
 
@@ -248,6 +260,43 @@ def fit_caution(content: ReportContent, lead: str) -> list[str]:
             for c in apart
         ]
     return out
+
+
+def residual_caution(content: ReportContent, model: str) -> list[str]:
+    """Say what warnings of the analysis tell of the residuals of a model on page 1.
+
+    Parameters
+    ----------
+    content : ReportContent
+        Tables ``findings`` and ``model_means``.
+    model : str
+        The model.
+
+    Returns
+    -------
+    list of str
+        One sentence; empty without a warning.
+    """
+    findings, means = content.table("findings"), content.table("model_means")
+    if not len(findings) or not len(means):
+        return []
+    mine = findings[(findings["severity"] == "warning") & (findings["where"] == f'model "{model}"')]
+    uneven = next((m for w in mine["what"] if (m := _OF_FITTED.match(w))), None)
+    tails = next((m for w in mine["what"] if (m := _TAILS.match(w))), None)
+    known = [f"scatter unequally, {uneven[1]}-fold,"] if uneven else []
+    if tails:
+        known.append(f"have heavy tails ({tails[1]} of {tails[2]} beyond three SD)")
+    if not known:
+        return []
+    response = str(means.loc[means["model_name"] == model, "response"].iloc[0])
+    of = "ratios of sizes" if log_base(response) is not None else "differences"
+    return [f"residuals behind the {of} {joined(known)}."]
+
+
+_OF_FITTED = re.compile(
+    r"the scatter of the residuals depends on the fitted value \(largest over smallest ([\d.]+)"
+)
+_TAILS = re.compile(r"(\d+) of (\d+) residuals are more than three standard deviations off")
 
 
 def scatter_caution(content: ReportContent, lead: str) -> list[str]:

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
-from accstudy.figures.misfit import AGAINST, misfit_chart
+from accstudy.figures.misfit import AGAINST, misfit_chart, varied_columns
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.select import groups, limit_of, named
 from accstudy.reports.wording import NONE, joined, quantity
 from accstudy.seating.contributions import contribution_sentence, main_origin
-from accstudy.seating.table import CAUTIONS
+from accstudy.seating.summary import Told, told_from_none
+from accstudy.seating.table import BEST_SEAT, CAUTIONS
 
 __all__ = ["misfit"]
 
@@ -47,32 +49,41 @@ def _origins(document: Document, content: ReportContent) -> None:
     if not found:
         return
     if len(found) <= _MOST:
-        document.lead("Where it comes from", *(_sentence(content, own) for *_, own in found))
+        document.lead(
+            "Where it comes from", *(_sentence(content, own) for *_, own in found), _least(content)
+        )
         return
     rows: list[list[Text]] = []
     before = None
-    for condition, _, scan, own in found:
+    for condition, seated, scan, own in found:
         origin = main_origin(own)
-        known = bool(origin.implant)
+        told, apart = _told(content, condition, seated, scan)
+        known = bool(origin.implant) and apart
+        whence = f"{origin.implant}, {origin.part}" if known else "several implants"
         rows.append(
             [
                 condition if condition != before else "",
                 scan,
                 _seated(own),
                 f"{quantity(origin.misfit_um)} at {origin.at}",
-                f"{origin.implant}, {origin.part}" if known else "several implants",
+                whence if apart else "cannot be told",
                 quantity(origin.without_um) if known else NONE,
+                f"{told.n_not} of {told.n}" if told else NONE,
             ]
         )
         before = condition
     document.lead(
         "Where it comes from",
         "For the scan with the largest misfit of each condition: which implant's error it comes "
-        "from, and what the misfit would be without that error. Every scan is in the attached "
+        "from, and what the misfit would be without that error. Locating the scan bodies alone "
+        "shows a misfit, even of a perfect framework: by chance one scan in twenty exceeds its "
+        "95 % value. No origin is named where scans exceed it no more often, and no farther, than "
+        "that. Every scan is in the attached "
         "table of contributions.",
     )
     document.table(
-        "Largest misfit of each condition and the implant it comes from.",
+        "Largest misfit of each condition and the implant it comes from; right, of how many scans "
+        "the misfit cannot be told from that of a perfect framework.",
         [
             Heading("condition", "left", 1),
             Heading("scan", "left", 1),
@@ -80,8 +91,40 @@ def _origins(document: Document, content: ReportContent) -> None:
             Heading("misfit", "left", 0.9),
             Heading("comes mainly from", "left", 1.3),
             Heading("without it", width=0.7),
+            Heading("cannot be told", width=0.8),
         ],
         rows,
+    )
+
+
+def _told(
+    content: ReportContent, condition: str, seated: str, scan: str
+) -> tuple[Told | None, bool]:
+    """How many scans are not told from none, and whether this one is."""
+    table = content.table("seating_scans")
+    if not len(table):
+        return None, True
+    mine = table[(table["condition"] == condition) & (table["seated"] == seated)]
+    told, own = told_from_none(mine), told_from_none(mine[mine["scan"] == scan])
+    if told is None or own is None:
+        return told, True
+    return told, told.more_than_chance and not own.n_not
+
+
+def _least(content: ReportContent) -> str:
+    """How many scans of each condition and way of seating cannot be told from none."""
+    table = content.table("seating_scans")
+    parts = []
+    for (condition, seated), mine in groups(table, ["condition", "seated"]) if len(table) else []:
+        told = told_from_none(mine)
+        if told is not None:
+            way = "at the best seat" if seated == BEST_SEAT else "with one screw"
+            parts.append(" ".join(p for p in (condition, way, f"in {told.n_not} of {told.n}") if p))
+    if not parts:
+        return ""
+    return (
+        "The misfit cannot be told from that of a perfect framework, since locating the scan "
+        f"bodies alone shows as much, {joined(parts)} scans."
     )
 
 
@@ -93,7 +136,15 @@ def _seated(own: pd.DataFrame) -> str:
 def _sentence(content: ReportContent, own: pd.DataFrame) -> str:
     which = named(content, str(own["condition"].iloc[0]), str(own["model"].iloc[0]))
     start = f"{which}, scan" if which else "Scan"
-    said = contribution_sentence(own)
+    scan, seated = str(own["scan"].iloc[0]), str(own["seated"].iloc[0])
+    if not _told(content, str(own["condition"].iloc[0]), seated, scan)[1]:
+        origin = main_origin(own)
+        said = (
+            f"{origin.how}, the misfit of {origin.misfit_um:.0f} µm at implant {origin.at} cannot "
+            "be told from that of a perfect framework."
+        )
+    else:
+        said = contribution_sentence(own)
     return f"{start[0].upper()}{start[1:]} {own['scan'].iloc[0]}: {said[0].lower()}{said[1:]}"
 
 
@@ -101,7 +152,7 @@ def _over_the_study(document: Document, content: ReportContent) -> None:
     limit = limit_of(content, "seat_gap_um")
     table = content.table("seating_scans")
     table = table[table["misfit_um"].notna()]
-    varied = [c for c in AGAINST if len(table[c].unique()) > 1][:2]
+    varied = varied_columns(table)
     if not varied or table.empty:
         return
     keys = ["condition", "model", "seated"]
@@ -112,13 +163,28 @@ def _over_the_study(document: Document, content: ReportContent) -> None:
         "misfit-over-study",
         misfit_chart(table.merge(medians, on=keys, how="left"), limit_um=limit),
         caption="Misfit of every scan (the largest gap, or interference where that is larger) "
-        "against what differs between the models; the line joins medians"
+        "of every model, ordered by what differs between the models; large marks, medians"
         + ("" if limit is None else f"; dashed, the limit of {quantity(limit)}")
-        + ". Implant count, span and angulation of a model go together: no line shows the effect "
-        "of one of them alone.",
+        + f".{_together(table)}",
         alt=f"Misfit against {joined([AGAINST[c].split(' / ')[0] for c in varied])}; medians at "
         f"the best seat: {joined(told)}.",
     )
+
+
+def _together(table: pd.DataFrame) -> str:
+    """Say which properties of a model do not occur in every combination."""
+    varied = varied_columns(table)
+    seen = table[varied].astype(float).round()
+    if len(seen.drop_duplicates()) == int(np.prod([seen[c].nunique() for c in varied])):
+        return ""
+    names = joined([_PROPERTIES[c] for c in varied])
+    return (
+        f" {names[0].upper()}{names[1:]} do not occur in every combination: what differs between "
+        "two models is not the effect of one of them alone."
+    )
+
+
+_PROPERTIES = {"n_seats": "implant count", "span_mm": "span", "angulation_deg": "angulation"}
 
 
 def _range(condition: str, medians: pd.Series) -> str:

@@ -14,6 +14,7 @@ from accstudy.models.decisions import log_base
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.headline import at_ends
+from accstudy.reports.held import held_points
 from accstudy.reports.modelled import (
     level_contrasts,
     means_rows,
@@ -61,8 +62,8 @@ def contrasts_section(document: Document, content: ReportContent, lead: str) -> 
     at_once = len(own) > 0 and bool(own["simultaneous"].fillna(False).any())
     raised = not (rows["adjust"] == "none").any()
     text = (
-        "A difference is shown when p"
-        + (", raised for the number of contrasts after Holm," if raised else ", not adjusted,")
+        "A difference is shown when the p value"
+        + (" adjusted by Holm's method" if raised else " not adjusted")
         + f" is below {1 - confidence:.2g}; intervals "
         + ("in the table hold for all contrasts at once. " if at_once else "are not adjusted. ")
         + "Equivalence is shown when two one-sided tests exclude both bounds, that is, when the "
@@ -161,6 +162,7 @@ def means_table(document: Document, content: ReportContent) -> None:
         return
     document.heading("Means of every model")
     rows = means_rows(means, list(dict.fromkeys(means["model_name"])))
+    points = held_points(content, list(dict.fromkeys(map(str, means["model_name"]))))
     cells: list[list[Text]] = []
     before = ""
     for r in rows_of(rows):
@@ -177,9 +179,10 @@ def means_table(document: Document, content: ReportContent) -> None:
         )
         before = r.panel
     document.table(
-        "Estimated means, the other factors averaged equally, covariates at their mean. Those of "
-        "log responses are taken back and are geometric means; beside them the median of "
-        "|deviation| of all pairs and scans.",
+        "Estimated means, the other factors averaged equally, covariates at their mean"
+        + (f": {points}" if points else "")
+        + ". Those of log responses are taken back and are geometric means; beside them the "
+        "median of |deviation| of all pairs and scans.",
         [
             Heading("response", "left", 2),
             Heading("level", "left", 1.6),

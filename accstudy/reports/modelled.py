@@ -295,7 +295,7 @@ def range_sentence(rows: list[Any]) -> str:
     gap = "" if axis == "°" else "\u00a0"
     values = [f"{_sized(r)} at {float(r.value):.1f}{gap}{axis}" for r in rows]
     logs = log_base(str(first.response)) is not None
-    how = f"{first.level_a} against {first.level_b}" if logs else (
+    how = f"{first.level_a} over {first.level_b}" if logs else (
         f"{first.level_a} minus {first.level_b}"
     )  # fmt: skip
     return f"{how} goes from {values[0]} to {values[-1]} of {name}"
@@ -305,7 +305,7 @@ def _sized(row: Any) -> str:
     """Difference with its interval; of a log response the ratio."""
     if log_base(str(row.response)) is not None:
         ends = [number(v, "", decimals=2) for v in (row.ratio_low, row.ratio_high)]
-        return f"{number(row.ratio, '', decimals=2)} times ({ends[0]} to {ends[1]})"
+        return f"{number(row.ratio, '', decimals=2)} ({ends[0]} to {ends[1]})"
     unit = model_unit(str(row.response))
     return f"{_valued(row.estimate, unit)} ({_ends(row, unit, equivalence=False)})"
 

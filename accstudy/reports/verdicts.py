@@ -13,7 +13,8 @@ from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.select import GAPS, gap_limits, levels, limit_of, own_limits
 from accstudy.reports.sentences import condition_name, measurand_name
 from accstudy.reports.statements import for_whom
-from accstudy.reports.wording import NONE, joined, missing, quantity, sure
+from accstudy.reports.wording import NONE, count, joined, missing, p_value, quantity, sure
+from accstudy.seating.summary import NOT_NORMAL
 
 __all__ = ["verdict_table"]
 
@@ -113,11 +114,36 @@ def _seats(content: ReportContent) -> dict[str, dict[str, str]]:
         return found
     for (seated, condition), mine in table.groupby(["seated", "condition"], sort=False):
         name = f"{GAPS.get(str(seated), str(seated))}, {quantity(mine['limit_um'].iloc[0])}"
-        by = {w: [str(m) for m in mine.loc[mine["verdict"] == w, "model"]] for w in _WORDS}
-        met = {w: m for w, m in by.items() if m}
-        if len(met) == 1:
-            said = _short(next(iter(met)))
-        else:
-            said = "; ".join(f"{_short(w)} {joined(m)}" for w, m in met.items())
-        found.setdefault(name, {})[str(condition)] = said
+        met = {w: m for w in _WORDS if len(m := mine[mine["verdict"] == w])}
+        said = [_seat_verdict(w, m, alone=len(met) == 1) for w, m in met.items()]
+        found.setdefault(name, {})[str(condition)] = "; ".join(said)
     return found
+
+
+def _seat_verdict(word: str, rows: pd.DataFrame, *, alone: bool) -> str:
+    """One verdict on the gaps: models with bound and reason; together where it is verified."""
+    whole = rows.reindex(columns=[*rows.columns, *(c for c in _SEAT if c not in rows)])
+    if word == VERIFIED:
+        largest = whole["tolerance_bound_um"].max()
+        bound = "" if missing(largest) else f" (up to {quantity(largest)})"
+        return (
+            f"{_short(word)}{'' if alone else ' ' + joined(list(map(str, rows['model'])))}{bound}"
+        )
+    each = [f"{r.model}{_seat_reason(r)}" for r in rows_of(whole)]
+    return f"{_short(word)} {joined(each)}"
+
+
+_SEAT = ("tolerance_bound_um", "n_scans", "n_cells", "p_normal", "note")
+
+
+def _seat_reason(row: Any) -> str:
+    """Bound of a gap that was not verified, why, and what it rests on."""
+    said = [] if missing(row.tolerance_bound_um) else [quantity(row.tolerance_bound_um)]
+    if not missing(row.note) and row.note:
+        reason = str(row.note)
+        if not missing(row.p_normal) and NOT_NORMAL in reason:
+            reason += f", p = {p_value(row.p_normal)}".replace("= <", "<")
+        said.append(reason)
+    if not missing(row.n_scans):
+        said.append(f"{count(int(row.n_scans), 'scan')} in {count(int(row.n_cells), 'cell')}")
+    return f" ({'; '.join(said)})" if said else ""

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import binomtest
+from scipy.stats import binom, binomtest, norm
 
 from accstudy.accuracy.judge import NOT_VERIFIED, VERIFIED, Rule, guard, verdict, worst_bounds
 from accstudy.accuracy.normality import TEST, normality_p
@@ -17,14 +18,26 @@ from accstudy.seating.gaps import worst_seat
 from accstudy.seating.table import BEST_SEAT
 from accstudy.tables import TABLES, shape
 
-__all__ = ["TERMINAL_SCREW", "scan_misfits", "seat_summary", "summary_sentence"]
+__all__ = [
+    "NOT_NORMAL",
+    "TERMINAL_SCREW",
+    "Told",
+    "scan_misfits",
+    "seat_summary",
+    "summary_sentence",
+    "told_from_none",
+]
 
 Floats = NDArray[np.float64]
 
 TERMINAL_SCREW = "terminal-screw"
 """What stands in column ``seated`` for the worse of the two ends tightened."""
 
+NOT_NORMAL = "the scatter of the logarithms is not normal"
+"""Why a bound below the limit does not verify conformity."""
+
 _RESOLUTION_UM = 0.01
+_LOCATING = 0.05  # share of scans whose misfit exceeds the 95 % value by locating alone
 _REJECTED = 0.05
 _HOLDS = {True: "this cell", False: "new cells"}
 
@@ -214,6 +227,59 @@ def _distribution(group: pd.DataFrame, limit_um: float | None, confidence: float
     return row
 
 
+@dataclass(frozen=True, slots=True)
+class Told:
+    """Whether misfits can be told from those of a perfect framework.
+
+    Parameters
+    ----------
+    n_not : int
+        Scans whose misfit does not exceed the 95 % value of locating alone.
+    n : int
+        Scans of which that value is known.
+    more_than_chance : bool
+        Whether more scans exceed it, or one of them by more, than locating alone lets expect
+        (5 %).
+    """
+
+    n_not: int
+    n: int
+    more_than_chance: bool
+
+
+def told_from_none(misfits: pd.DataFrame) -> Told | None:
+    """Count the misfits that cannot be told from those of a perfect framework.
+
+    Parameters
+    ----------
+    misfits : DataFrame
+        Rows of table ``seating_scans`` of one condition and way of seating.
+
+    Returns
+    -------
+    Told or None
+        None where the error of locating is not known.
+
+    Notes
+    -----
+    By locating alone one scan in twenty exceeds its own 95 % value, so the largest of
+    many scans does as a rule. A misfit is told where more scans exceed it than a binomial
+    distribution allows, or where the largest lies beyond the limit of Bonferroni for so
+    many scans, the upper tail taken as that of a half-normal distribution.
+    """
+    if "locating_p95_um" not in misfits:
+        return None
+    known = misfits[misfits["misfit_um"].notna() & misfits["locating_p95_um"].notna()]
+    if not len(known):
+        return None
+    beyond = int((known["misfit_um"] > known["locating_p95_um"]).sum())
+    chance = float(binom.sf(beyond - 1, len(known), _LOCATING))
+    tail = norm.isf([_LOCATING / 2, _REJECTED / (2 * len(known))])
+    factor = float(tail[1] / tail[0]) if len(known) > 1 else 1.0
+    outside = bool((known["misfit_um"] > factor * known["locating_p95_um"]).any())
+    return Told(len(known) - beyond, len(known), outside or chance < _REJECTED)
+
+
 def _share(name: str, k: int, n: int, confidence: float) -> dict[str, float]:
     """Share of scans with its exact binomial interval."""
     exact = binomtest(k, n).proportion_ci(confidence, method="exact")
@@ -266,7 +332,7 @@ def _judge(row: dict[str, Any], group: pd.DataFrame, limit_um: float | None) -> 
             )
             if contradicted and row["verdict"] == VERIFIED:
                 row["verdict"] = NOT_VERIFIED
-                notes.append("the scatter of the logarithms is not normal")
+                notes.append(NOT_NORMAL)
     if limit_um is not None:
         row.setdefault("verdict", NOT_VERIFIED)
     row["note"] = "; ".join(notes)

@@ -5,9 +5,11 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from accstudy.errors import ComputationError, InputError
+from accstudy.errors import ComputationError, InputError, Severity
 from accstudy.models import fit_mixed
+from accstudy.models.checks import spread_tests
 from accstudy.models.grouping import expand_random
+from accstudy.models.usable import fit_findings
 
 
 def codes(fit):
@@ -195,3 +197,17 @@ def test_nested_terms_are_written_out():
     assert expand_random(["a/b/c", "a"]) == ["a", "a:b", "a:b:c"]
     with pytest.raises(InputError):
         expand_random(["a/"])
+
+
+def test_heavy_tails_are_a_warning_and_normal_ones_are_not():
+    def codes(frame):
+        fit = fit_mixed("y ~ t", ["g"], frame)
+        found = fit_findings(fit, fit.tests(), spread_tests(fit), where="here")
+        return {f.code: f.severity for f in found}
+
+    rng = np.random.default_rng(5)
+    frame = pd.DataFrame({"g": np.tile([str(i) for i in range(20)], 50)})
+    frame["t"] = np.where(np.arange(1000) < 500, "a", "b")
+    assert "heavy-tails" not in codes(frame.assign(y=rng.normal(size=1000)))
+    heavy = codes(frame.assign(y=rng.standard_t(3, size=1000)))
+    assert heavy["heavy-tails"] == Severity.WARNING

@@ -7,7 +7,9 @@ from accstudy.reports.content import ReportContent
 from accstudy.reports.decision import differences_table, effects_table
 from accstudy.reports.document import Document, plain
 from accstudy.reports.headline import answer, scatter_caution, size_sentences
+from accstudy.reports.held import held_phrase
 from accstudy.reports.verdicts import verdict_table
+from accstudy.seating.summary import NOT_NORMAL
 
 NAN = float("nan")
 SIZE = "log(abs(pair.distance_um))"
@@ -82,8 +84,8 @@ def flat(text):
 def test_sizes_come_first_oriented_so_that_the_smaller_is_a_share_of_the_larger():
     said = [flat(t) for t in answer(content(), "d")]
     assert said == [  # 1/3 with 1.2 either way: 0.278 to 0.400
-        "With A and B distances deviate about a third as much as with C: 0.31 (0.26 to 0.37) and "
-        "0.33 (0.28 to 0.40), 95 % intervals."
+        "With A and B the typical |deviation| of distances is about a third "
+        "that of C: 0.31 (0.26 to 0.37) and 0.33 (0.28 to 0.40), 95 % intervals."
     ]
 
 
@@ -101,7 +103,7 @@ def test_a_share_that_changes_with_tilt_says_for_which_tilt_it_holds():
     said = [flat(t) for t in answer(asked, "d")]
     assert said[0].endswith("95 % intervals, at path along the arch 30.0 mm.")
     assert said[1] == (
-        "A against C goes from 0.80 times (0.60 to 1.00) at 10.0 mm to 0.20 times (0.10 to 0.30) "
+        "A over C goes from 0.80 (0.60 to 1.00) at 10.0 mm to 0.20 (0.10 to 0.30) "
         "at 40.0 mm of path along the arch."
     )
 
@@ -246,3 +248,49 @@ def test_the_table_of_verdicts_has_every_limit_and_names_models_that_differ():
     assert cells[1][1:] == ["20 µm, verified", "–"]
     assert cells[2][1] == "not verified M4; verified M2"
     assert "never judged better than each by itself" in plain(table["caption"])
+
+
+def test_warnings_on_the_residuals_of_the_sizes_stand_on_the_first_page():
+    said = [
+        "the scatter of the residuals depends on the fitted value (largest over smallest 2.7, "
+        "p < 0.001)",
+        "25 of 2016 residuals are more than three standard deviations off, where a normal "
+        "distribution has 5.4",
+    ]
+    found = pd.DataFrame({"severity": "warning", "where": 'model "s"', "what": said})
+    assert plain(answer(content(findings=found), "d")[-1]) == (
+        "Caution: residuals behind the ratios of sizes scatter unequally, 2.7-fold, and have "
+        "heavy tails (25 of 2016 beyond three SD)."
+    )
+    notes = content(findings=found.assign(severity="note"))
+    assert not plain(answer(notes, "d")[-1]).startswith("Caution")
+
+
+def test_a_gap_that_is_not_verified_has_its_bound_reason_and_number_of_scans():
+    seat = {"condition": "A", "seated": "best-seat", "limit_um": 150.0, "n_scans": 8, "n_cells": 4}
+    rows = [
+        {"model": "M2", "verdict": "conformity verified", "tolerance_bound_um": 90.0},
+        {"model": "M4", "verdict": "conformity not verified", "tolerance_bound_um": 46.0}
+        | {"note": NOT_NORMAL, "p_normal": 0.029},
+        {"model": "M6", "verdict": "conformity not verified", "tolerance_bound_um": 187.0},
+    ]
+    document = Document()
+    verdict_table(document, content(seating_summary=pd.DataFrame([seat | r for r in rows])))
+    assert plain(document.blocks[-1]["rows"][0][1]).replace("\u00a0", " ") == (
+        "not verified M4 (46 µm; the scatter of the logarithms is not normal, p = 0.029; 8 scans "
+        "in 4 cells) and M6 (187 µm; 8 scans in 4 cells); verified M2 (up to 90 µm)"
+    )
+
+
+def test_each_response_says_where_its_own_model_holds_the_covariates():
+    held = pd.DataFrame(
+        {"model_name": ["d", "w"], "response": ["pair.distance_um", "scan.worst_distance_um"],
+         "covariate": "angulation_deg", "held": [15.4, 22.5]}
+    )  # fmt: skip
+    asked = content(model_covariates=held)
+    assert held_phrase(asked, ["d", "w"]) == (
+        ", held at angulation 15.4° (deviation of the distance); angulation 22.5° (worst distance "
+        "of a scan)"
+    )
+    assert held_phrase(asked, ["d"]) == ", held at angulation 15.4°"
+    assert held_phrase(asked, ["d", "w"], skip="angulation_deg") == ""

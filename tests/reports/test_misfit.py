@@ -1,11 +1,13 @@
 """The report names the implant that a misfit comes from, and shows misfits over the models."""
 
+import numpy as np
 import pandas as pd
 
 from accstudy.figures.misfit import misfit_chart
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, plain
 from accstudy.reports.misfit import misfit
+from accstudy.seating.summary import Told, told_from_none
 
 
 def tables():
@@ -77,3 +79,66 @@ def test_models_are_categories_labelled_with_what_differs_between_them():
         drawn = [x for line in ax.lines for x in line.get_xdata()]
         assert min(drawn) > -0.5
         assert max(drawn) < 1.5
+
+
+def told(misfits, locating=20.0):
+    table = pd.DataFrame({"misfit_um": misfits, "locating_p95_um": locating})
+    return told_from_none(table)
+
+
+def test_the_largest_of_many_scans_is_told_from_none_only_beyond_chance():
+    # Binomial, n 40, share 0.05: 5 or more have p 0.048, 4 or more 0.138 (tables of the binomial
+    # distribution, from memory; scipy.stats.binom gives the same).
+    assert told([25.0] * 4 + [5.0] * 36) == Told(36, 40, False)
+    assert told([25.0] * 5 + [5.0] * 35) == Told(35, 40, True)
+    # One scan: Bonferroni for 40, z(1 - 0.025 / 40) / z(0.975) = 3.227 / 1.960.
+    assert not told([32.5] + [5.0] * 39).more_than_chance
+    assert told([33.5] + [5.0] * 39).more_than_chance
+    assert told([25.0]).more_than_chance
+    assert not told([15.0]).more_than_chance
+    assert told([15.0], locating=float("nan")) is None
+
+
+def test_perfect_frameworks_are_told_from_none_in_few_studies():
+    rng = np.random.default_rng(3)
+    noise = np.abs(rng.normal(size=(400, 64))) / 1.96
+    share = np.mean([told(row, locating=1.0).more_than_chance for row in noise])
+    assert share < 0.12  # two tests at 5 % each
+
+
+def test_no_origin_is_named_for_a_misfit_that_is_not_told_from_none():
+    found = tables()
+    found["seating_scans"]["locating_p95_um"] = 100.0
+    document = Document()
+    misfit(document, content(**found))
+    said = " ".join(
+        plain(text)
+        for block in document.blocks
+        if block["type"] == "lead"
+        for text in block["paragraphs"]
+    )
+    assert "comes mainly" not in said
+    assert "cannot be told from that of a perfect framework" in said
+    assert "in 6 of 6" in said
+
+
+def test_what_does_not_occur_in_every_combination_is_said_and_only_that():
+    found = tables()
+    document = Document()
+    misfit(document, content(**found))
+    (figure,) = (b for b in document.blocks if b["type"] == "figure")
+    assert "Implant count and span do not occur in every combination" in plain(figure["caption"])
+    parts = []
+    for tilt in (0.0, 15.0, 30.0):
+        part = found["seating_scans"].assign(angulation_deg=tilt, span_mm=40.0)
+        parts.append(part.assign(model=part["model"] + f"-{tilt:.0f}"))
+    found["seating_scans"] = crossed = pd.concat(parts, ignore_index=True)
+    document = Document()
+    misfit(document, content(**found))
+    (figure,) = (b for b in document.blocks if b["type"] == "figure")
+    assert "combination" not in plain(figure["caption"])
+    drawn = misfit_chart(crossed.assign(median_um=40.0))
+    labels = [t.get_text() for t in drawn.axes[0].get_xticklabels()]
+    assert labels[0] == "M4-0, 4 implants, tilt 0°"
+    assert [label[:2] for label in labels] == ["M4"] * 3 + ["M6"] * 3
+    assert all(line.get_linestyle() == "None" for ax in drawn.axes for line in ax.lines)
