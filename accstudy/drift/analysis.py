@@ -17,6 +17,7 @@ from accstudy.drift.overview import between_devices, periods, reference_changes
 from accstudy.drift.sentences import run_length_sentence
 from accstudy.drift.sessions import session_table
 from accstudy.drift.status import Held, device_status
+from accstudy.drift.trend import Trend
 from accstudy.drift.verdicts import hold_limit
 from accstudy.errors import Finding, Severity
 
@@ -115,7 +116,8 @@ def analyze_drift(
     limits, ahead = pd.DataFrame(), pd.DataFrame()
     if settings.limit_um is not None:
         begins = {(d.device, d.model): d.charted[0].stretch.rows["at"].iloc[0] for d in devices}
-        limits, found = hold_limit(pairs, whose, _known_u(reference_u), begins, settings)
+        own = _pairs_by_themselves(devices, pairs)
+        limits, found = hold_limit(pairs, whose, _known_u(reference_u), begins, own, settings)
         ahead = pd.DataFrame(found)
         rows.add("drift_limits", limits)
         rows.add("drift_pairs", ahead)
@@ -154,6 +156,21 @@ def _known_u(reference_u: pd.DataFrame | None) -> dict[tuple[str, str, str], flo
         a, _, b = str(subject).partition("-")
         key = (str(model), a, b)
         out[key] = max(out.get(key, float(u)), float(u))
+    return out
+
+
+def _pairs_by_themselves(
+    devices: list[Device], pairs: pd.DataFrame
+) -> dict[tuple[str, ...], Trend]:
+    """Trend of every pair that is charted as the cross-arch distance."""
+    out: dict[tuple[str, ...], Trend] = {}
+    for one in devices:
+        mine = pairs[pairs["model"] == one.model]
+        ends = mine.loc[mine["steps"] == mine["steps"].max(), ["implant_a", "implant_b"]]
+        named = [c.trend for c in one.charted if c.stretch.measurand == CROSS_ARCH]
+        if len(ends := ends.drop_duplicates()) == 1 and named and named[0] is not None:
+            a, b = ends.iloc[0].astype(str)
+            out[(one.device, one.model, a, b)] = named[0]
     return out
 
 

@@ -17,6 +17,8 @@ __all__ = ["between_devices", "periods", "reference_changes"]
 _MEANS = "session means, Student's t"
 _WELCH = "session means, Welch's t"
 _E_N = "E_n of ISO 13528"
+_LEAST = 3
+"""Sessions below which a mean has no interval: with two, t = 12.7 makes it say nothing."""
 
 
 def periods(
@@ -36,7 +38,7 @@ def periods(
     Returns
     -------
     DataFrame
-        Rows of table ``drift_periods``.
+        Rows of table ``drift_periods``; no interval from fewer than three sessions.
     """
     keys = ["device", "model", "measurand", "unit"]
     flagged = points[points["signal"].fillna(False).astype(bool)] if len(points) else points
@@ -64,6 +66,7 @@ def periods(
     table = pd.concat(parts, ignore_index=True)
     n = table["n_sessions"].to_numpy(float)
     half = stdtrit(np.maximum(n - 1, 1), 0.5 + confidence / 2) * table["sd"] / np.sqrt(n)
+    half = half.where(n >= _LEAST)
     table["low"], table["high"] = table["mean"] - half, table["mean"] + half
     table["n_signals"] = table["n_signals"].fillna(0).astype("int64")
     table["confidence"], table["method"] = confidence, _MEANS

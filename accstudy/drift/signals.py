@@ -389,8 +389,8 @@ def _sentence(
         text = f"a step of {amount} with the session of {day:%Y-%m-%d} ({between})"
     text = f"{what[0].upper()}{what[1:]}: possibly {text}; {chance}."
     base = stretch.rows["at"][stretch.in_baseline]
-    if len(base) and day <= base.iloc[-1]:
-        text += " That lies within the baseline, which then holds part of the change."
+    if len(base) and low <= base.iloc[-1]:
+        text += " It may have begun within the baseline, which then holds part of it."
     if event:
         text += f" Near it: {event} that day."
     if found.close:

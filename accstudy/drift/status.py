@@ -149,7 +149,7 @@ def _about(one: Charted) -> dict[str, Any]:
         event=best.row["event"],
     )
     base = stretch.rows["at"][stretch.in_baseline]
-    row["in_baseline"] = bool(len(base) and row["begins_at"] <= base.iloc[-1])
+    row["in_baseline"] = bool(len(base) and row["begins_low"] <= base.iloc[-1])
     return row
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,7 @@ from accstudy.drift.device import SLOPE_METHOD
 from accstudy.drift.limits import limit_rows, pair_sessions, sessions_of_pairs
 from accstudy.drift.options import DriftOptions
 from accstudy.drift.projection import project
-from accstudy.drift.trend import MIN_TREND, months, trend_of
+from accstudy.drift.trend import MIN_TREND, Trend, months, trend_of
 
 __all__ = ["hold_limit"]
 
@@ -24,6 +25,7 @@ def hold_limit(
     whose: pd.DataFrame,
     u: dict[Key, float],
     begins: dict[tuple[str, str], pd.Timestamp],
+    charted: Mapping[tuple[str, ...], Trend],
     options: DriftOptions,
 ) -> tuple[pd.DataFrame, list[dict[str, Any]]]:
     """Hold the limit against every pair in every session, and look ahead.
@@ -38,6 +40,9 @@ def hold_limit(
         Standard uncertainty of the reference for each (model, implant a, implant b), um.
     begins : dict
         For each (device, model) the day since which its present baseline holds.
+    charted : mapping
+        For each (device, model, implant a, implant b) that is charted by itself its trend, so
+        that one slope has one value.
     options : DriftOptions
         With a limit.
 
@@ -56,7 +61,8 @@ def hold_limit(
     for (device, model, a, b), rows in sessions.items():
         since = begins.get((device, model), pd.Timestamp.min)
         now = rows[rows["at"] >= since].reset_index(drop=True)
-        row = _ahead(now, _known(u.get((model, a, b))), options) if len(now) >= MIN_TREND else None
+        known_u, one = _known(u.get((model, a, b))), charted.get((device, model, a, b))
+        row = _ahead(now, known_u, options, one) if len(now) >= MIN_TREND else None
         if row is not None:
             names = {"device": device, "model": model, "implant_a": a, "implant_b": b}
             ahead.append({**names, **row})
@@ -67,13 +73,18 @@ def _known(u: float | None) -> float:
     return 0.0 if u is None or np.isnan(u) else u
 
 
-def _ahead(rows: pd.DataFrame, u: float, options: DriftOptions) -> dict[str, Any] | None:
+def _ahead(
+    rows: pd.DataFrame, u: float, options: DriftOptions, charted: Trend | None
+) -> dict[str, Any] | None:
     """Trend of one pair since its last step but one, and where it leads."""
     assert options.limit_um is not None
-    steps = find_changes(rows["mean"], months(rows["at"]), alpha=0.001).changes
-    since = steps[-2].index if len(steps) > 1 else 0
-    regime = rows.iloc[since if len(rows) - since >= MIN_TREND else 0 :].reset_index(drop=True)
-    trend = trend_of(regime, confidence=options.confidence)
+    if charted is None:
+        steps = find_changes(rows["mean"], months(rows["at"]), alpha=0.001).changes
+        since = steps[-2].index if len(steps) > 1 else 0
+        regime = rows.iloc[since if len(rows) - since >= MIN_TREND else 0 :].reset_index(drop=True)
+        trend = trend_of(regime, confidence=options.confidence)
+    else:
+        regime, trend = rows.tail(charted.sessions).reset_index(drop=True), charted
     if trend is None:
         return None
     today = pd.Timestamp(regime["at"].iloc[-1])

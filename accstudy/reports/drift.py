@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+import pandas as pd
+
 from accstudy.figures.drift import state_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
@@ -150,7 +152,7 @@ def _state_table(document: Document, content: ReportContent) -> None:
                 _state_cell(r),
                 *([_verdict_cell(r), str(int(r.n_not_verified))] if limited else []),
                 [bold(str(r.action))],
-                day(r.due_at),
+                "now" if r.due_at <= pd.Timestamp(r.last_at) else day(r.due_at),
             ]
             for r in rows_of(status)
         ],

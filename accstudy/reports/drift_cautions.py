@@ -7,7 +7,7 @@ import pandas as pd
 from accstudy.figures.drift import gaps_after
 from accstudy.figures.style import rows_of
 from accstudy.reports.sessions import short_name
-from accstudy.reports.wording import date, p_value
+from accstudy.reports.wording import date, joined, p_value
 
 __all__ = ["device_cautions"]
 
@@ -32,7 +32,8 @@ def device_cautions(
     -------
     list of str
         Sentences: gaps between sessions, events within a baseline, small p values of a
-        trend in a measurand without signs, scan bodies that grew old with the device.
+        trend in a measurand without signs, scan bodies that grew old with the device, a
+        change of software within the charts.
     """
     said = []
     at = points.drop_duplicates("session").sort_values("at")["at"].reset_index(drop=True)
@@ -48,6 +49,7 @@ def device_cautions(
                 f"its baseline{which} spans an event ({row.kind}, {date(pd.Timestamp(row.at))}): "
                 "if that changed the device, centre and limits hold both states"
             )
+    said += _software(points, scans)
     signed = set(signals["measurand"]) if len(signals) else set()
     for row in rows_of(trends):
         if row.p < 1 - row.confidence and row.measurand not in signed:
@@ -62,3 +64,20 @@ def device_cautions(
             "would look like a drift of the device"
         )
     return said
+
+
+def _software(points: pd.DataFrame, scans: pd.DataFrame) -> list[str]:
+    """Versions of the software that the charts of the present baseline mix."""
+    if not {"software", "measured_at"} <= set(scans.columns) or not len(points):
+        return []
+    since = points.loc[points["baseline_no"] == points["baseline_no"].max(), "at"].min()
+    mine = scans.assign(at=pd.to_datetime(scans["measured_at"])).sort_values("at", kind="stable")
+    mine = mine[(mine["at"] >= since) & (mine["software"].fillna("") != "")]
+    first = mine.drop_duplicates("software")
+    if len(first) < 2:
+        return []
+    known = [f"{r.software} from {date(r.at)}" for r in rows_of(first)]
+    return [
+        f"its software changed without a new baseline ({joined(known)}): centre and limits are "
+        f"those of {first['software'].iloc[0]}"
+    ]

@@ -74,7 +74,8 @@ def chapter(document: Document, content: ReportContent, row: Any, main: str) -> 
         Measurand that is charted in full where nothing else is told.
     """
     name = named_device(content, row.device, row.model)
-    document.heading(name[0].upper() + name[1:])
+    name = name[0].upper() + name[1:]
+    document.heading(name)
     points = rows_of_device(content.table("drift_points"), row.device, row.model)
     signals = rows_of_device(content.table("drift_signals"), row.device, row.model)
     said = [
@@ -242,7 +243,7 @@ def _signal_table(document: Document, signals: pd.DataFrame) -> None:
             Heading("session", "left", 0.8),
             Heading("size", width=0.9),
             Heading("stands", "left", 0.7),
-            Heading("event near", "left", 2.3),
+            Heading("event before", "left", 2.3),
         ],
         _once(
             [
@@ -273,8 +274,8 @@ def _trend_table(document: Document, content: ReportContent, row: Any) -> None:
     if len(table):
         document.table(
             "Slope at the last session, averaged over where it may have begun, with its interval; "
-            "beside it the median of all slopes between sessions (Theil and Sen). Alike: "
-            "correlation of neighbouring sessions.",
+            "beside it the median of all slopes between the same sessions (Theil and Sen), which "
+            "takes a step among them for slope. Alike: correlation of neighbouring sessions.",
             [
                 Heading("measurand", "left", 1.7),
                 Heading("sessions since", "left", 0.9),

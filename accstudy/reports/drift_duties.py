@@ -88,7 +88,9 @@ def side_by_side(document: Document, content: ReportContent, main: str) -> None:
     document.heading("Devices side by side")
     document.table(
         f"Difference of the session means of the {main}, second device less first, with its "
-        "interval (Welch).",
+        "interval (Welch's t; a session counts once). Nothing is adjusted for the number of "
+        "comparisons. Where a device stepped or drifted within a period, its mean is that of no "
+        "state.",
         [
             Heading("model", "left", 0.7),
             Heading("period", "left", 0.7),
@@ -280,13 +282,13 @@ def found_after(
     -------
     str
     """
-    own = rows_of_device(lengths, device, model)
+    own, name = rows_of_device(lengths, device, model), f"{device[:1].upper()}{device[1:]}"
     own = own[(own["chart"] == "ewma") & ((own["shift"] - shift).abs() < 1e-6)]
     if not len(own):
-        return f"{device}: the time until such a shift is found is not known."
+        return f"{name}: the time until such a shift is found is not known."
     sessions, unit = float(own["steady_state"].iloc[0]), str(own["unit"].iloc[0])
     text = (
-        f"{device}: with the limits in use the EWMA finds a shift of {quantity(shift, unit)} in "
+        f"{name}: with the limits in use the EWMA finds a shift of {quantity(shift, unit)} in "
         f"the {measurand} after {number(sessions, '', decimals=1)} sessions on average"
     )
     mine = rows_of_device(advice, device, model)

@@ -123,7 +123,7 @@ def holds_for(document: Document, content: ReportContent) -> None:
     if same:
         pairs.append(("Throughout", ", ".join(same)))
     varied = [
-        f"{_label(name).lower()} {_levels_said(_label(name), values)}"
+        _levels_said(_label(name), values)
         for name, values in levels.items()
         if len(values) > 1 or " to " in values[0]
     ]
@@ -157,12 +157,13 @@ def holds_for(document: Document, content: ReportContent) -> None:
 
 
 def _levels_said(name: str, values: list[str]) -> str:
-    """Levels of a factor, without the factor's name before each."""
+    """Factor and its levels, without its name before each; only their number where many."""
     if len(values) > 8:
-        return f"{len(values)} levels"
+        return count(len(values), name.lower())
     short = [v[len(name) :].strip() if v.lower().startswith(name.lower()) else v for v in values]
     kept = short if all(short) else values
-    return joined([v.replace(" to ", "\u00a0to\u00a0") for v in kept])
+    said = joined([v.replace(" to ", "\u00a0to\u00a0") for v in kept])
+    return f"{name.lower()} {said}"
 
 
 def _label(factor: str) -> str:

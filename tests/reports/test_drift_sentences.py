@@ -59,7 +59,7 @@ def test_the_time_to_a_signal_is_that_of_the_limits_in_use():
     advice = pd.DataFrame([{**names, "n_scans": 3, "delay_sessions": 7.5, "delay_days": 105.0}])
     said = found_after(lengths, advice, "device A", "M", 15.0, "scale").replace("\u00a0", " ")
     assert said == (
-        "device A: with the limits in use the EWMA finds a shift of 15 µm in the scale after 29.7 "
+        "Device A: with the limits in use the EWMA finds a shift of 15 µm in the scale after 29.7 "
         "sessions on average, that is 416 days at the present rhythm of 14 days."
     )
     assert "not known" in found_after(lengths, advice, "device A", "M", 12.0, "scale")
@@ -88,6 +88,10 @@ def test_gaps_events_in_a_baseline_small_p_and_worn_bodies_are_said():
     assert "1 to 117 times" in wear
     stricter = device_cautions(points, events, trends.assign(confidence=0.99), signals, scans)
     assert stricter == [gap, event, wear]
+    updated = pd.DataFrame({"measured_at": at, "software": ["2.0"] * 4 + ["2.1"]})
+    said = device_cautions(points, events.iloc[:0], trends.iloc[2:], signals, updated)[-1]
+    assert "2.0 from 1 January 2024 and 2.1 from 8 April 2024" in said
+    assert "without a new baseline" in said
     even = points.iloc[:3]
     assert device_cautions(even, events.iloc[1:], trends.iloc[2:], signals, scans.iloc[:1]) == []
 
