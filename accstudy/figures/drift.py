@@ -135,6 +135,7 @@ def _chart(ax: Axes, points: pd.DataFrame, *, dashes: Any = (0, (4, 2))) -> None
             )
         ax.plot(when, line["centre"], color=GREY, linewidth=0.7, zorder=1)
         ax.plot(when, line["value"], color=ACCENT, linewidth=0.8, zorder=2)
+    ax.margins(y=0.2)  # whole squares at the edge of a low panel
     base = points["baseline"].fillna(False).astype(bool).to_numpy()
     signal = points["signal"].fillna(False).astype(bool).to_numpy()
     dot: dict[str, Any] = {"linestyle": "none", "color": ACCENT, "zorder": 3}

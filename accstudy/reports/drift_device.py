@@ -208,8 +208,8 @@ def _limit_figure(
         slug("limit", row.device, row.model),
         limit_chart(held, events, verified=VERIFIED),
         caption=f"{name}, pair with the largest bound of every session: from its mean deviation to "
-        f"its {sure(held['confidence'].iloc[0])} bound. Line: the limit. Squares: sessions in "
-        "which not every pair is verified.",
+        f"its bound (of the session mean, one-sided {sure(held['confidence'].iloc[0])}). Line: "
+        "the limit. Squares: sessions in which not every pair is verified.",
         alt=f"Bounds of {name} against the limit of {held['limit_um'].iloc[0]:g} µm: "
         f"{count(open_ones, 'session')} of {len(held)} not verified.",
     )
@@ -273,9 +273,10 @@ def _trend_table(document: Document, content: ReportContent, row: Any) -> None:
     pairs = rows_of_device(content.table("drift_pairs"), row.device, row.model)
     if len(table):
         document.table(
-            "Slope at the last session, averaged over where it may have begun, with its interval; "
-            "beside it the median of all slopes between the same sessions (Theil and Sen), which "
-            "takes a step among them for slope. Alike: correlation of neighbouring sessions.",
+            "Slope at the last session, averaged over where it may have begun and over steps "
+            "before it, with its interval (two-sided); beside it the median of all slopes between "
+            "the same sessions (Theil and Sen), which takes a step among them for slope. Alike: "
+            "correlation of neighbouring sessions.",
             [
                 Heading("measurand", "left", 1.7),
                 Heading("sessions since", "left", 0.9),

@@ -137,6 +137,30 @@ def test_the_slow_growth_is_found_with_its_slope(sample):
     assert "within the baseline" in status["what"]
 
 
+def test_the_slope_of_the_cross_arch_pair_has_one_value(sample):
+    trends = sample.tables["drift_trends"].query("measurand == @CROSS_ARCH").set_index("device")
+    pairs = sample.tables["drift_pairs"].query("implant_a == 'I1' and implant_b == 'I4'")
+    for row in pairs.itertuples():
+        trend = trends.loc[row.device]
+        assert row.p == trend["p"]
+        assert row.slope_um_per_month == trend["slope_per_month"]
+        assert row.since == trend["since"]
+    assert len(pairs) == 3
+
+
+def test_what_may_lie_within_the_baseline_is_judged_by_its_interval(sample):
+    base = sample.tables["drift_baselines"]
+    until = base.drop_duplicates(["device", "measurand"]).set_index(["device", "measurand"])
+    changes = sample.tables["drift_signals"].query("kind == 'change-point'")
+    said = changes["what"].str.contains("may have begun within the baseline")
+    inside = [
+        row.low <= until.loc[(row.device, row.measurand), "until"] for row in changes.itertuples()
+    ]
+    assert said.tolist() == inside
+    assert said.any()
+    assert not said.all()
+
+
 def test_nothing_is_found_where_nothing_is(sample):
     assert not (sample.tables["drift_signals"]["device"] == "device C").any()
     assert not (sample.tables["drift_lookback"]["device"] == "device C").any()
@@ -393,7 +417,9 @@ def test_years_months_and_devices_are_told_side_by_side():
     assert row["low"] < 800 < row["high"]
     assert a["n_sessions"].iloc[0] == 10
     months = found.tables["drift_periods"].query("kind == 'month'")
-    assert months["low"].isna().sum() > 0  # a month of one session has no interval
+    few = months["n_sessions"] < 3  # of two sessions: t = 12.7
+    assert few.any()
+    assert months.loc[few, "low"].isna().all()
 
 
 def test_sessions_that_resemble_their_neighbours_are_said():
