@@ -93,7 +93,8 @@ def share_chart(rows: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     Returns
     -------
     Axes
-        One bar a component, its standard deviation with profile interval.
+        One bar a component, its standard deviation with profile interval, beside it its
+        share of the variance.
     """
     ax = new_axes(122, 14 + 7 * len(rows)) if ax is None else ax
     y = np.arange(len(rows), dtype=float)
@@ -104,7 +105,7 @@ def share_chart(rows: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     ax.hlines(y, low, high, color=INK, linewidth=1.2)
     for i, share in enumerate(rows["share"].to_numpy(float)):
         ax.annotate(
-            f"{100 * share:.0f} % of the variance",
+            f"{100 * share:.0f} %",
             (max(ends[i], sd[i]), y[i]),
             xytext=(5, 0),
             textcoords="offset points",

@@ -122,17 +122,22 @@ def effect_sentence(rows: pd.DataFrame) -> Text:
     step = STEPS[str(whole["covariate"])]
     if varies(rows):
         each = rows[rows["kind"] == "level"]
-        parts = [f"{r.level} {effect_size(r)}" for r in rows_of(each)]
+        alpha = 1 - float(whole["confidence"])
+        runs: list[Any] = []
+        for k, r in enumerate(rows_of(each)):
+            said = f"{r.level} {effect_size(r)}"
+            runs.append("" if k == 0 else " and " if k == len(each) - 1 else ", ")
+            runs.append(strong_accent(said) if float(r.p_holm) < alpha else said)
         return [
             f"{label}, for {step}: it depends on {variable_name(str(whole['factor']))} "
             f"(p = {p_value(whole['p_interaction'])}): ".replace("p = <", "p <"),
-            strong_accent(joined(parts)),
+            *runs,
         ]
     shown = bool(whole["p"] < 1 - float(whole["confidence"]))
     p = f"p = {p_value(whole['p'])}".replace("p = <", "p <").replace("p = >", "p >")
     return [
         f"{label}, for {step}: ",
-        strong_accent(effect_size(whole)),
+        strong_accent(effect_size(whole)) if shown else effect_size(whole),
         f", {_df(whole['df'])} df, {p}" + ("" if shown else ", no effect shown"),
     ]
 
@@ -354,11 +359,13 @@ def _slope_table(document: Document, content: ReportContent, models: list[str]) 
     if not len(rows):
         return
     document.table(
-        "Slopes along the path, per mm; of the size as a ratio; p after Holm.",
+        "Slopes along the path, µm or degrees per mm; of the size as a ratio for 1 mm; "
+        f"{sure(confidence_of(content))} intervals; p adjusted by Holm's method among the slopes "
+        "of a model and their differences.",
         [
             Heading("response", "left", 1.8),
             Heading("condition", "left", 1),
-            Heading("slope", width=0.7),
+            Heading("slope", width=0.9),
             Heading("interval", width=1.2),
             Heading([{"t": "p", "s": "i"}], width=0.5),
         ],
@@ -383,4 +390,4 @@ def _slope_cells(row: Any) -> list[Text]:
         return [f"× {texts[0]}", f"{texts[1]} to {texts[2]}"]
     unit = model_unit(str(row.response))
     texts = [number(v, "", signed=True, decimals=2 if unit == "um" else 4) for v in values]
-    return [texts[0], f"{texts[1]} to {texts[2]}"]
+    return [f"{texts[0]}\u00a0{unit_name(unit)}/mm", f"{texts[1]} to {texts[2]}"]

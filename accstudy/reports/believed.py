@@ -15,7 +15,7 @@ from accstudy.reports.headline import scatter_caution
 from accstudy.reports.modelled import level_contrasts, model_unit, response_label
 from accstudy.reports.select import slug
 from accstudy.reports.terms import contrast_name, variable_name
-from accstudy.reports.wording import count, joined, number, p_value, unit_name
+from accstudy.reports.wording import count, joined, number, p_value, quantity, unit_name
 
 __all__ = ["lack_of_fit_section", "residual_checks", "unequal_scatter"]
 
@@ -116,7 +116,7 @@ def lack_of_fit_section(document: Document, content: ReportContent, models: list
         what = joined([f"{r.missing} of {variable_name(r.covariate)}" for r in rows_of(mine)])
         verdict = f"something is missing: {what}" if what else "nothing is shown to be missing"
         said = f"In {'the logarithm of ' * logs}the {response_label(response)} {verdict}."
-        lines.append(said + _largest_miss(own, "" if logs else model_unit(response)))
+        lines.append(said + _largest_miss(own, response))
     document.lead("Lack of fit", *lines)
     document.table(
         "Lack of fit of the fixed part: classes of a covariate in every condition, its square, or "
@@ -145,16 +145,20 @@ def lack_of_fit_section(document: Document, content: ReportContent, models: list
     )
 
 
-def _largest_miss(classes: pd.DataFrame, unit: str) -> str:
-    """Where fitted and observed means are farthest apart."""
+def _largest_miss(classes: pd.DataFrame, response: str) -> str:
+    """Where fitted and observed means are farthest apart; of a logarithm taken back."""
     if not len(classes):
         return ""
     worst = classes.sort_values("difference", key=np.abs, kind="stable").iloc[-1]
+    unit, base = model_unit(response), log_base(response)
+    column = str(worst["covariate"])
+    of = {"deg": "°", "mm": "\u00a0mm"}.get(column.rsplit("_", 1)[-1], "")
     ends = [number(worst[c], "", decimals=1) for c in ("class_low", "class_high")]
-    values = [number(worst[c], unit) for c in ("observed", "fitted")]
-    said = (
-        f" Largest difference: {worst['condition'] or 'all scans'}, "
-        f"{variable_name(str(worst['covariate']))} {ends[0]} to {ends[1]}, seen {values[0]}, "
-        f"fitted {values[1]} {unit_name(unit)}"
+    seen, fitted = (
+        quantity(v if base is None else base ** float(v), unit)
+        for v in (worst["observed"], worst["fitted"])
     )
-    return said.rstrip() + "."
+    return (
+        f" Largest difference: {worst['condition'] or 'all scans'}, {variable_name(column)} "
+        f"{' to '.join(dict.fromkeys(ends))}{of}, seen {seen}, fitted {fitted}."
+    )

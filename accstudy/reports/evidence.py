@@ -119,7 +119,8 @@ def alignments(document: Document, content: ReportContent) -> None:
     )
     panel = rows.groupby("model", sort=False).ngroup()
     kept = rows["condition"].isin(list(dict.fromkeys(rows["condition"]))[:SHOWN])
-    cut = int(panel.max()) >= 6 or not kept.all()
+    cut = [str(v) for v in dict.fromkeys(rows.loc[panel >= 6, "model"])]
+    cut += [condition_name(v) for v in dict.fromkeys(rows.loc[~kept, "condition"])]
     means = [
         (key, float(np.sqrt((mine["rms_um"] ** 2).mean())))
         for key, mine in groups(rows, ["condition", "model", "alignment"])
@@ -133,7 +134,7 @@ def alignments(document: Document, content: ReportContent) -> None:
         alignment_chart(rows[(panel < 6) & kept]),
         caption="Root mean square of the 3D deviation of every implant over all scans, by "
         "alignment. A 3D deviation has no sign and is never zero, even without any bias."
-        + (" The first of them are shown; all stand in the table." if cut else ""),
+        + (f" Not shown, but in the table: {joined(cut)}." if cut else ""),
         alt=f"Lines over the implants along the arch; root mean square by alignment: {said}.",
     )
     _alignment_table(document, dict(means))

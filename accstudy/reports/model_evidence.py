@@ -237,9 +237,7 @@ def scatter(document: Document, content: ReportContent, models: list[str]) -> No
         )
         document.lead("Variance shares", said)
         axes = share_chart(mine)
-        axes.set_xlabel(
-            f"standard deviation{f' / {unit}' if unit else ' of the logarithm'}, with its interval"
-        )
+        axes.set_xlabel(f"standard deviation{f' / {unit}' if unit else ' of the logarithm, interval'}")
         each = joined(
             [
                 f"{component_name(r.component)} {number(r.sd, '', decimals=2)} ({percent(r.share)})"
@@ -249,8 +247,8 @@ def scatter(document: Document, content: ReportContent, models: list[str]) -> No
         document.figure(
             "variance-shares" if k == 0 else f"variance-shares-{k + 1}",
             axes,
-            caption="Standard deviation of every random component with its profile interval "
-            f"(model “{model}”).",
+            caption="Standard deviation of every random component with its profile interval, "
+            f"beside it the share of the variance (model “{model}”).",
             alt=f"Bars, standard deviation{f' in {unit}' if unit else ''} and share: {each}.",
         )
 

@@ -51,7 +51,9 @@ def operators_section(document: Document, content: ReportContent) -> None:
         "The study has few operators, so what is said of operators in general rests on few degrees "
         "of freedom. Beside it stands what holds for the operators of this study only: they are "
         "fixed, each with a way of its own with every condition, and their mean is compared. It "
-        "says nothing of anybody else.",
+        "says nothing of anybody else. Where a spread between operators is estimated as zero, the "
+        "interval in general draws on all scans alike, while fixed operators still take a "
+        "coefficient each; the interval for these only can then be the wider one.",
     )
     document.table(
         "Differences for operators in general, and for these operators only.",

@@ -11,6 +11,7 @@ from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.methods import methods, sources
 from accstudy.reports.model_methods import model_rows
 from accstudy.reports.sentences import failure_sentence, measurand_name
+from accstudy.reports.terms import in_words
 from accstudy.reports.wording import count, joined, missing, period, quantity
 
 __all__ = [
@@ -221,7 +222,8 @@ def left_out(document: Document, content: ReportContent) -> None:
             + ("" if len(findings) <= 40 else f" First 40 of {len(findings)}; all are attached."),
             [Heading("", "left"), Heading("what", "left", 1.5), Heading("where", "left", 0.8),
              Heading("what can be done", "left", 1.1)],
-            [[str(r.severity), str(r.what), str(r.where), str(r.mend)] for r in shown.itertuples()],
+            [[str(r.severity), in_words(str(r.what)), str(r.where), str(r.mend)]
+             for r in shown.itertuples()],
         )  # fmt: skip
     elif not len(scans):
         document.lead("", "Nothing was left out.")

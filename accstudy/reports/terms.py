@@ -5,7 +5,9 @@ from __future__ import annotations
 import re
 from typing import Any
 
-__all__ = ["alignment_name", "contrast_name", "term_name", "variable_name"]
+from accstudy.figures.style import component_name
+
+__all__ = ["alignment_name", "contrast_name", "in_words", "term_name", "variable_name"]
 
 _VARIABLES = {
     "angulation_deg": "angulation",
@@ -77,3 +79,20 @@ def alignment_name(alignment: str) -> str:
     'first implant'
     """
     return alignment.replace("-", " ")
+
+
+def in_words(text: str) -> str:
+    """Columns and random components within a sentence, in words.
+
+    Examples
+    --------
+    >>> in_words("zero for: condition:pair, path_mm | scan; along path_mm")
+    'zero for: pair within condition, path, from scan to scan; along the path along the arch'
+    """
+    text = _COMPONENT.sub(lambda found: component_name(found[0]), text)
+    said = _COLUMN.sub(lambda found: variable_name(found[0]), text)
+    return said.replace("along path", "along the path")
+
+
+_COMPONENT = re.compile(r"[a-z]\w* \| [a-z]\w*(?::[a-z]\w*)?|[a-z]\w*:[a-z]\w*")
+_COLUMN = re.compile(r"\b[a-z]+_(?:mm|deg|um)\b")

@@ -56,6 +56,7 @@ def verdict_table(document: Document, content: ReportContent) -> None:
         f"Verdicts on conformity with every limit: bound for future scans{shares}, the largest "
         f"over all models; a dash: no bound that says anything.{floor}"
     )
+    caption += _basis(rows)
     if len(conditions) <= _MOST_BESIDE:
         columns = [Heading("limit", "left", 1.7)]
         columns += [Heading(condition_name(c), "left", 1.3) for c in conditions]
@@ -74,6 +75,27 @@ def verdict_table(document: Document, content: ReportContent) -> None:
             for k, (c, said) in enumerate(each.items())
         ]
     document.table(caption, columns, cells)
+
+
+def _basis(rows: pd.DataFrame) -> str:
+    """Whom verdicts on distances and angles hold for, and what they rest on."""
+    if not len(rows):
+        return ""
+    said = ""
+    for holds in dict.fromkeys(map(str, rows["holds_for"])):
+        if holds.startswith("these "):
+            said += (
+                f" “For {holds}”: for scans to come of the {holds[6:]} of this study, no others."
+            )
+    if "assumption" in rows and (rows["assumption"] == "normal scatter").any():
+        said += " Bounds of pairs assume normal scatter"
+        known = rows["n_independent"].dropna() if "n_independent" in rows else rows.iloc[:0]
+        if len(known):
+            fewest, most = int(known.min()), int(known.max())
+            number = f"{fewest}" if fewest == most else f"{fewest} to {most}"
+            said += f" and rest on {number} independent scans of a model"
+        said += "."
+    return f"{said} A limit is held against bound plus guard, for what all scans share."
 
 
 def _measurand(measurand: str) -> str:
