@@ -237,7 +237,7 @@ def scatter(document: Document, content: ReportContent, models: list[str]) -> No
         )
         document.lead("Variance shares", said)
         axes = share_chart(mine)
-        axes.set_xlabel(f"standard deviation{f' / {unit}' if unit else ' of the logarithm, interval'}")
+        axes.set_xlabel(f"SD / {unit}" if unit else "SD of the logarithm")
         each = joined(
             [
                 f"{component_name(r.component)} {number(r.sd, '', decimals=2)} ({percent(r.share)})"

@@ -12,7 +12,7 @@ from accstudy.reports.render import KINDS
 UNITLESS = re.compile(
     r"^(|implant|implant, along the arch|scan, in order|sessions until a signal|normal quantile"
     r"|fitted value|score|implants of the model"
-    r"|standard deviation of the logarithm, with its interval"
+    r"|SD of the logarithm"
     r"|scaled (residual|random effect)|µm|ppm|°)$"
 )
 HAS_UNIT = re.compile(r" / (µm|mm|°|ppm|s.d.)")
