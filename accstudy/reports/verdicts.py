@@ -89,9 +89,9 @@ def _basis(rows: pd.DataFrame) -> str:
             )
     if "assumption" in rows and (rows["assumption"] == "normal scatter").any():
         said += " Bounds of pairs assume normal scatter"
-        known = rows["n_independent"].dropna() if "n_independent" in rows else rows.iloc[:0]
-        if len(known):
-            fewest, most = int(known.min()), int(known.max())
+        known = [int(n) for n in rows.get("n_independent", pd.Series(dtype=float)).dropna()]
+        if known:
+            fewest, most = min(known), max(known)
             number = f"{fewest}" if fewest == most else f"{fewest} to {most}"
             said += f" and rest on {number} independent scans of a model"
         said += "."

@@ -274,8 +274,7 @@ def told_from_none(misfits: pd.DataFrame) -> Told | None:
         return None
     beyond = int((known["misfit_um"] > known["locating_p95_um"]).sum())
     chance = float(binom.sf(beyond - 1, len(known), _LOCATING))
-    tail = norm.isf([_LOCATING / 2, _REJECTED / (2 * len(known))])
-    factor = float(tail[1] / tail[0]) if len(known) > 1 else 1.0
+    factor = float(norm.isf(_REJECTED / (2 * len(known))) / norm.isf(_LOCATING / 2))
     outside = bool((known["misfit_um"] > factor * known["locating_p95_um"]).any())
     return Told(len(known) - beyond, len(known), outside or chance < _REJECTED)
 
