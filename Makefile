@@ -19,7 +19,9 @@ demo: $(READY) libraries   ## three PDFs from the sample studies
 test: $(TOOLS) libraries   ## every test that is quick enough to run always
 	$(BIN)/python -m pytest -n auto --dist loadgroup
 
-check: lint test site stale wheel-test oldest   ## all that CI runs
+check:                     ## all that CI runs; what takes one core only, two at a time
+	$(MAKE) --jobs 2 --output-sync=target lint site wheel-test demo
+	$(MAKE) test stale oldest processors-few
 
 stale: $(TOOLS) demo       ## are the example reports those that the samples give now?
 	$(BIN)/python tests/stale_reports.py
@@ -84,10 +86,13 @@ $(OLDEST)/.ready: pyproject.toml
 OLD_PYTEST := $(OLDEST)/bin/python -m pytest -W ignore::DeprecationWarning -W ignore::PendingDeprecationWarning
 
 oldest: $(TOOLS) libraries $(OLDEST)/.ready   ## published numbers with the oldest supported libraries
-	$(OLD_PYTEST) -n auto --dist loadgroup tests/selftest tests/stages tests/study tests/cli
+	$(OLD_PYTEST) -n auto --dist loadgroup tests/selftest tests/stages tests/cli/test_commands.py
 
-processors: demo $(TOOLS) $(OLDEST)/.ready   ## the samples give one answer on every processor
+processors: $(TOOLS) libraries $(OLDEST)/.ready   ## the samples on three processors, and with old libraries
 	$(BIN)/python tests/processors.py build/processors $(OLDEST)/bin/python
+
+processors-few: $(TOOLS) libraries   ## the same with fewer scans and the libraries of today
+	$(BIN)/python tests/processors.py build/processors --fewer
 
 test-oldest: $(TOOLS) libraries $(OLDEST)/.ready   ## every test with the oldest supported libraries
 	$(OLD_PYTEST) -n auto --dist loadgroup
