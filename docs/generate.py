@@ -247,10 +247,14 @@ _GENERAL = ("accstudy", "input", "mesh", "output", "study", "undetermined")
 
 
 def _plain(text: str) -> str:
-    """Text that Markdown shows as it is."""
-    for sign in ("\\", "|", "<", "*", "[", "`"):
-        text = text.replace(sign, f"\\{sign}")
-    return " ".join(text.split())
+    """Text that Markdown shows as it is, commands between backticks as code."""
+    parts = text.split("`")
+    if len(parts) % 2 == 0:
+        parts = [text.replace("`", "'")]
+    for k in range(0, len(parts), 2):
+        for sign in ("\\", "|", "<", "*", "["):
+            parts[k] = parts[k].replace(sign, f"\\{sign}")
+    return " ".join("`".join(parts).split())
 
 
 def commands_page() -> str:

@@ -196,7 +196,10 @@ def test_two_additions_at_a_time_do_not_lose_rows(study, tmp_path):
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="kills by signal")
-@pytest.mark.parametrize("delay_s", [0.6, 1.2, 1.8])
+@pytest.mark.parametrize(
+    "delay_s",
+    [pytest.param(0.6, marks=pytest.mark.slow), 1.2, pytest.param(1.8, marks=pytest.mark.slow)],
+)
 def test_a_call_that_is_killed_can_be_made_again(study, tmp_path, delay_s):
     export = tmp_path / "export"
     for k in range(3, 15):
