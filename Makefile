@@ -20,8 +20,8 @@ test: $(TOOLS) libraries   ## every test that is quick enough to run always
 	$(BIN)/python -m pytest -n auto --dist loadgroup
 
 check:                     ## all that CI runs; what takes one core only, two at a time
-	$(MAKE) --jobs 2 --output-sync=target lint site wheel-test demo
-	$(MAKE) test stale oldest processors-few
+	$(MAKE) --jobs 2 --output-sync=target demo lint wheel-test $(OLDEST)/.ready
+	$(MAKE) test stale oldest processors-few  # the site is built by a test
 
 stale: $(TOOLS) demo       ## are the example reports those that the samples give now?
 	$(BIN)/python tests/stale_reports.py
@@ -77,7 +77,7 @@ licences: wheel-test       ## build/licences.md: of everything that the wheel br
 	$(BIN)/uv tool run --from 'pip-licenses>=5' pip-licenses --python $(EMPTY)/bin/python \
 	  --from=mixed --order=license --format=markdown --with-urls --output-file=build/licences.md
 
-$(OLDEST)/.ready: pyproject.toml
+$(OLDEST)/.ready: pyproject.toml | $(TOOLS)
 	$(BIN)/uv venv --quiet --clear --python $(BIN)/python $(OLDEST)
 	$(BIN)/uv pip install --quiet --python $(OLDEST)/bin/python --resolution lowest-direct --editable '.[dev]'
 	touch $@
