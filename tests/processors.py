@@ -30,7 +30,7 @@ from accstudy.study.computer import computer
 ROOT = Path(__file__).parents[1]
 KINDS = ("validation", "comparison", "drift")
 FEWER = {
-    "validation": "repeat == 1",
+    "validation": "repeat == '1'",
     "comparison": "operator in ('operator 1', 'operator 2')",
     "drift": "device == 'device A'",
 }
@@ -62,7 +62,7 @@ def processors() -> dict[str, dict[str, str]]:
 def thin(study: Path) -> None:
     """Leave scans out of a study."""
     scans = pd.read_csv(study / "scans.csv", dtype=str)
-    scans = scans.query(FEWER[study.name].replace("== 1", "== '1'"))
+    scans = scans.query(FEWER[study.name])
     scans.to_csv(study / "scans.csv", index=False)
     if (study / "poses.csv").is_file():
         poses = pd.read_csv(study / "poses.csv", dtype=str)

@@ -207,15 +207,14 @@ def _rows(parts: list[Part], confidence: float) -> list[dict[str, object]]:
     )
     together = [Part("scatter", math.sqrt(square), d) for d, square in squares.items()]
     rest = [p for p in known if math.isinf(p.df)]
+    drawn = propagate([*together, *rest], confidence=confidence, log2_draws=13)
     rows.append(
         {
             "part": "expanded",
             "u_um": expanded,
             "df": found,
             "k": expanded / u if u > 0 else math.nan,
-            "monte_carlo_um": propagate([*together, *rest], confidence=confidence, log2_draws=13)[
-                1
-            ],
+            "monte_carlo_um": drawn[1],
             "how": f"{100 * confidence:g} %: Student's t for scatter, the normal factor for what "
             "is known, in squares; half of the interval of the bias",
         }

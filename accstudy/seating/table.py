@@ -153,7 +153,7 @@ def _rows(group: Sequence[Framework], options: _Options) -> list[list[_Rows]]:
         for framework in group
     ]
     drawn = _draw(group, options)
-    seats = Seats(*(np.array([getattr(f.seats, a) for f in group]) for a in ("centres_mm", "axes")))
+    seats = _together([Seats(f.seats.centres_mm[None], f.seats.axes[None]) for f in group])
     flats = np.array([f.flats for f in group])
     rows: list[list[_Rows]] = [[] for _ in group]
     for k, name in enumerate(names):
@@ -239,6 +239,12 @@ def _one_screw_gaps(
     return rim_gaps(placed, platforms, platform_radius_mm=options.platform_radius_mm)
 
 
+def _together(parts: Sequence[Seats]) -> Seats:
+    return Seats(
+        np.concatenate([s.centres_mm for s in parts]), np.concatenate([s.axes for s in parts])
+    )
+
+
 def _only(gaps: Gaps, i: int) -> Gaps:
     return Gaps(*(getattr(gaps, field.name)[i] for field in fields(gaps)))
 
@@ -254,10 +260,7 @@ def _spread_of_one_screw(
     out = np.full((len(group), n), np.nan)
     if not drawn:
         return out
-    seats = Seats(
-        np.concatenate([s.centres_mm for s, _ in drawn.values()]),
-        np.concatenate([s.axes for s, _ in drawn.values()]),
-    )
+    seats = _together([s for s, _ in drawn.values()])
     flats = np.concatenate(
         [group[i].flats + np.cross(turns, group[i].flats) for i, (_, turns) in drawn.items()]
     )
@@ -296,17 +299,13 @@ def _spread_of_best(
         for i, seats in moved.items():
             out[i] = _spread_within_clearance(group[i], seats, options)
     elif moved:
-        start = Seats(
-            np.concatenate([s.centres_mm for s in moved.values()]),
-            np.concatenate([s.axes for s in moved.values()]),
-        )
+        start = _together(list(moved.values()))
         largest, _ = quick_best_gaps(
             start, group[0].platforms, platform_radius_mm=options.platform_radius_mm,
             tolerance_um=DRAWN_TOLERANCE_UM,
         )  # fmt: skip
-        for i, u in zip(
-            moved, np.std(largest.reshape(len(moved), -1), axis=1, ddof=1), strict=True
-        ):
+        spread = np.std(largest.reshape(len(moved), -1), axis=1, ddof=1)
+        for i, u in zip(moved, spread, strict=True):
             out[i] = float(u), 0.0
     return out
 
