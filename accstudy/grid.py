@@ -88,8 +88,9 @@ def number_texts(values: Floats, decimals: int | None = DECIMALS) -> list[str]:
     >>> number_texts(np.array([3.456789123e-53]), None)
     ['3.45679e-53']
     """
-    rounded = on_grid(values, decimals).tolist()
-    return [_text(value) for value in rounded]
+    rounded = on_grid(values, decimals)
+    known = zip(rounded.tolist(), np.isfinite(rounded).tolist(), strict=True)
+    return [repr(value).removesuffix(".0") if finite else "" for value, finite in known]
 
 
 def _exponent(values: Floats, decimals: int | None) -> NDArray[np.int64]:
@@ -115,10 +116,3 @@ def _scaled(values: Floats, exponent: NDArray[np.int64]) -> Floats:
         at = tuple(far)
         scaled[at] = float(Decimal(float(values[at])).scaleb(int(exponent[at])))
     return scaled
-
-
-def _text(value: float) -> str:
-    if not np.isfinite(value):
-        return ""
-    text = repr(value)
-    return text[:-2] if text.endswith(".0") else text

@@ -10,12 +10,14 @@ from __future__ import annotations
 
 import io
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import BinaryIO, Literal
+from typing import Any, BinaryIO, Literal
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from accstudy.errors import InputError
 from accstudy.grid import DECIMALS, number_texts
@@ -1676,10 +1678,12 @@ def _typed(values: pd.Series, kind: Kind) -> pd.Series:
         return values.astype("boolean")
     if kind == "date":
         return pd.to_datetime(values, format="ISO8601")
+    if pd.api.types.is_string_dtype(values.dtype) and not values.hasnans:
+        return values.astype(str)
     return values.astype(object).where(values.notna(), "").astype(str)
 
 
-_FORMULA = re.compile(r"^[=+\-@\t\r]")
+_FORMULA, _ESCAPED = re.compile(r"^[=+\-@\t\r]"), re.compile(r"^'(?=[=+\-@])")
 
 
 def csv_bytes(name: str, frame: pd.DataFrame, *, factors: tuple[str, ...] = ()) -> bytes:
@@ -1712,16 +1716,22 @@ def csv_bytes(name: str, frame: pd.DataFrame, *, factors: tuple[str, ...] = ()) 
         if pd.api.types.is_bool_dtype(values.dtype):
             out[column] = values.map({True: "true", False: "false"}).fillna("")
         elif pd.api.types.is_integer_dtype(values.dtype):
-            out[column] = values.map(lambda v: "" if pd.isna(v) else str(int(v)))
+            out[column] = _each_once(values, lambda v: str(int(v)))
         elif pd.api.types.is_float_dtype(values.dtype):
             out[column] = number_texts(values.to_numpy(float), decimals.get(column, DECIMALS))
         elif pd.api.types.is_datetime64_any_dtype(values.dtype):
-            out[column] = values.map(lambda v: "" if pd.isna(v) else _date(v))
+            out[column] = _each_once(values, _date)
         else:
-            out[column] = values.map(_text)
+            out[column] = _each_once(values, _text)
     buffer = io.StringIO()
     pd.DataFrame(out, columns=shaped.columns).to_csv(buffer, index=False, lineterminator="\n")
     return buffer.getvalue().encode("utf-8")
+
+
+def _each_once(values: pd.Series, write: Callable[[Any], str]) -> NDArray[np.object_]:
+    """Write values as text, each that differs once; empty where there is none."""
+    codes, known = pd.factorize(values)
+    return np.array([*map(write, known), ""], object)[codes]
 
 
 def _date(value: pd.Timestamp) -> str:
@@ -1782,7 +1792,7 @@ def _as_written(name: str, raw: pd.DataFrame) -> pd.DataFrame:
             continue
         values = raw[column.name]
         if column.kind == "text":
-            raw[column.name] = values.str.replace(r"^'(?=[=+\-@])", "", regex=True)
+            raw[column.name] = _each_once(values, lambda text: _ESCAPED.sub("", text))
         elif column.kind == "flag":
             raw[column.name] = values.map({"true": True, "false": False})
         else:
