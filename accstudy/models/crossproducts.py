@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy import sparse
+from scipy import linalg, sparse
 
 from accstudy.errors import ComputationError
 
@@ -22,8 +22,10 @@ __all__ = ["Blocks", "Floats", "Ints", "Problem", "Rows", "arrange", "is_sparse"
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-DENSE_UP_TO = 700
+DENSE_UP_TO = 1500
 """Columns of T up to which the cross-products are kept as a dense matrix."""
+
+_BATCHED = 16  # rows of a block from which a call of its own for each pays
 
 
 def is_sparse(matrix: Any) -> bool:
@@ -59,6 +61,7 @@ class Blocks:
         self.slots = self.slot(units, place, self.rows, self.cols)
         self.diagonal = self.slot(units, place, np.arange(len(units)), np.arange(len(units)))
         self._units, self._place = units, place
+        self._padded = units * self.width + place
 
     def slot(self, units: Ints, place: Ints, rows: Ints, cols: Ints) -> Ints:
         """Where an entry of a block is in the padded blocks."""
@@ -80,6 +83,24 @@ class Blocks:
         return sparse.csr_array(
             (padded.ravel()[self.slots], self.cols, self.indptr), shape=(self.size, self.size)
         )
+
+    def times(self, padded: Floats, matrix: Any) -> Any:
+        """Blocks times a matrix with a row for each eliminated column."""
+        if is_sparse(matrix):
+            return self.spread(padded) @ matrix
+        laid = np.zeros((self.count * self.width, *matrix.shape[1:]))
+        laid[self._padded] = matrix
+        product = padded @ laid.reshape(self.count, self.width, -1)
+        return product.reshape(laid.shape)[self._padded]
+
+    def halves(self, blocks: Floats) -> Floats:
+        """Inverse Cholesky factors of the blocks; LinAlgError if one is not positive."""
+        if self.width == 1:
+            return np.asarray(1 / np.sqrt(blocks))
+        roots = np.linalg.cholesky(blocks)
+        if self.width < _BATCHED:
+            return np.asarray(np.tril(np.linalg.inv(roots)))
+        return np.array([linalg.lapack.dtrtri(root, lower=1)[0] for root in roots])
 
     def padded(self, values: Floats) -> Floats:
         """A value a column in the layout of the blocks, zero where there is no column."""

@@ -69,10 +69,8 @@ class Evaluation:
         blocks = sum(w * g for w, (g, _, _) in zip(self.weights, pr.parts, strict=True))
         blocks = np.asarray(blocks) * d[:, :, None] * d[:, None, :]
         blocks[:, np.arange(d.shape[1]), np.arange(d.shape[1])] += 1.0
-        if d.shape[1] == 1:
-            return np.asarray(1 / np.sqrt(blocks))
         try:
-            return np.asarray(np.tril(np.linalg.inv(np.linalg.cholesky(blocks))))
+            return pr.layout.halves(blocks)
         except np.linalg.LinAlgError:
             raise _singular() from None
 
@@ -83,23 +81,26 @@ class Evaluation:
         return np.repeat(self.theta[:e], self.problem.sizes[:e])
 
     @cached_property
-    def _system(self) -> tuple[Any, Any, Floats, Floats]:
-        """Half of the eliminated block's inverse, half border, factor of the rest, its scales."""
+    def _system(self) -> tuple[Any, Floats, Floats]:
+        """Half of the eliminated block's inverse times border, factor of the rest, its scales."""
         pr, e = self.problem, self.problem.eliminated
-        half = pr.layout.spread(self._own)
         border = _total([w * b for w, (_, b, _) in zip(self.weights, pr.parts, strict=True)])
         rest = sum(w * s for w, (_, _, s) in zip(self.weights, pr.parts, strict=True))
         scales = np.concatenate([np.repeat(self.theta[e:], pr.sizes[e:]), np.ones(pr.p + 1)])
         system = np.asarray(rest, float) * scales[:, None] * scales
         inner = len(scales) - pr.p - 1
         system[np.arange(inner), np.arange(inner)] += 1.0
-        reach = half @ _scaled(border, self._own_scales, scales)
+        reach = pr.layout.times(self._own, _scaled(border, self._own_scales, scales))
         system -= _gram(reach)
         try:
             factor = linalg.cholesky(system, lower=True, check_finite=False)
         except linalg.LinAlgError:
             raise _singular() from None
-        return half, reach, np.asarray(factor, float), scales
+        return reach, np.asarray(factor, float), scales
+
+    def _own_transposed(self, matrix: Any) -> Any:
+        """Transposed halves of the eliminated blocks' inverses times a matrix."""
+        return self.problem.layout.times(np.swapaxes(self._own, 1, 2), matrix)
 
     @property
     def nu(self) -> int:
@@ -109,13 +110,13 @@ class Evaluation:
     @cached_property
     def rss(self) -> float:
         """Penalised residual sum of squares, ``y' P y``."""
-        return float(self._system[2][-1, -1] ** 2)
+        return float(self._system[1][-1, -1] ** 2)
 
     @cached_property
     def log_dets(self) -> float:
         """``log |V|``, and with REML ``log |X' V^-1 X|`` of the given X."""
         pr = self.problem
-        diagonal = np.diag(self._system[2])
+        diagonal = np.diag(self._system[1])
         inner = len(diagonal) - pr.p - 1
         own = self._own.ravel()[pr.layout.diagonal]
         total = 2 * float(np.log(diagonal[:inner]).sum()) - 2 * float(np.log(own).sum())
@@ -142,16 +143,16 @@ class Evaluation:
     @cached_property
     def solution(self) -> Floats:
         """Spherical random effects of all terms and coefficients of X."""
-        half, reach, factor, _ = self._system
+        reach, factor, _ = self._system
         inner = factor[:-1, :-1]
         rest = linalg.solve_triangular(inner, factor[-1, :-1], lower=True, trans="T")
-        first = half.T @ (_column(reach, -1) - reach[:, :-1] @ rest)
+        first = self._own_transposed(_column(reach, -1) - reach[:, :-1] @ rest)
         return np.concatenate([first, rest])
 
     @cached_property
     def _inverse_rest(self) -> Floats:
         """Inverse of the equations of all but the eliminated terms."""
-        factor = self._system[2]
+        factor = self._system[1]
         size = len(factor) - 1
         keep = size if self.reml else size - self.problem.p
         out = np.zeros((size, size))
@@ -169,8 +170,7 @@ class Evaluation:
     @cached_property
     def _reach(self) -> Any:
         """Inverse of the eliminated block times its border."""
-        half, reach, _, _ = self._system
-        return half.T @ reach[:, :-1]
+        return self._own_transposed(self._system[0][:, :-1])
 
     @cached_property
     def _reach_times_inverse(self) -> Floats:
@@ -204,7 +204,7 @@ class Evaluation:
         pr = self.problem
         if len(pr.n_group) == 1:  # follows from the sums over all terms
             return np.asarray([[self.nu, self.rss]] - self.pulls.sum(axis=0), float)
-        scales, layout, own = self._system[3], pr.layout, self._own_scales
+        scales, layout, own = self._system[2], pr.layout, self._own_scales
         h22 = self._inverse_rest * scales[:-1, None] * scales[:-1]
         reached = self._reach_times_inverse
         h12 = -reached * own[:, None] * scales[:-1]
@@ -261,26 +261,30 @@ class Evaluation:
         safe = np.where(variances > 0, variances, np.inf)
         score = -0.5 * (pulls[:, 0] - pulls[:, 1] / residual[0]) / safe
         error = np.append(-self.solution * self.effect_scales, 1.0)
-        columns = np.zeros((pr.q + pr.p + 1, k))  # V_k P y = Z_k (Z_k' P y)
-        for j, block in enumerate(pr.blocks):
-            if self.theta[j] > 0:
-                columns[block, j] = self.solution[block] / (self.theta[j] * residual[0])
-        own = _total([np.asarray(g @ columns) / r for g, r in zip(pr.gram, residual, strict=True)])
+        parts = [  # V_k P y = Z_k (Z_k' P y)
+            self.solution[block] / (ratio * residual[0]) if ratio > 0 else np.zeros(size)
+            for block, ratio, size in zip(pr.blocks, self.theta, pr.sizes, strict=True)
+        ]
+        own = np.zeros((pr.q + pr.p + 1, k))
+        for g, r in zip(pr.gram, residual, strict=True):
+            for j, (block, part) in enumerate(zip(pr.blocks, parts, strict=True)):
+                own[:, j] += np.asarray(g[:, block] @ part) / r
         left = [np.asarray(g @ error) / r**2 for g, r in zip(pr.gram, residual, strict=True)]
         square = np.zeros((len(variances), len(variances)))
-        square[:k, :k] = columns.T @ own
+        square[:k, :k] = [part @ own[block] for block, part in zip(pr.blocks, parts, strict=True)]
         for j, (right, r) in enumerate(zip(left, residual, strict=True), start=k):
-            square[:k, j] = square[j, :k] = columns.T @ right
+            square[:k, j] = [part @ right[b] for b, part in zip(pr.blocks, parts, strict=True)]
+            square[j, :k] = square[:k, j]
             square[j, j] = error @ right / r
         half = self._half_solved(np.column_stack([own, *left])[:-1])
         return score, 0.5 * (square - residual[0] * half.T @ half)
 
     def _half_solved(self, right: Floats) -> Floats:
         """Right-hand sides times half of the inverse of the equations, ``b' H b = |this|^2``."""
-        half, reach, factor, _ = self._system
+        reach, factor, _ = self._system
         scaled = right * self.effect_scales[:, None]
         q1 = len(self.problem.units)
-        first = half @ scaled[:q1]
+        first = self.problem.layout.times(self._own, scaled[:q1])
         rest = linalg.solve_triangular(
             factor[:-1, :-1], scaled[q1:] - (reach[:, :-1]).T @ first, lower=True
         )
