@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,8 @@ __all__ = [
     "Arrangement",
     "Lines",
     "fit_lines",
+    "contradict",
+    "joined",
     "match_arrangement",
     "mirrored",
     "misfit_mm",
@@ -126,7 +129,7 @@ def match_arrangement(
             best[grown.candidate] = grown
             if grown.matched == n:
                 complete.append(grown.candidate)
-    ways = sorted(best.values(), key=lambda w: (-w.matched, w.misfit_mm, w.candidate))
+    ways = sorted(best.values(), key=_rank)
     kept: list[Arrangement] = []
     for way in ways:
         if not any(_part_of(way, larger) for larger in kept):
@@ -249,6 +252,55 @@ def _assign(cost: Floats) -> tuple[int, ...]:
         out[row] = int(column)
         cost[row, :] = np.inf
         cost[:, column] = np.inf
+
+
+def contradict(one: Arrangement, other: Arrangement) -> bool:
+    """Whether two readings name a body or an implant differently, not just leave it out."""
+    a, b = one.candidate, other.candidate
+    names = any(c != d and c >= 0 and d >= 0 for c, d in zip(a, b, strict=True))
+    where = {c: i for i, c in enumerate(a) if c >= 0}
+    return names or any(d >= 0 and where.get(d, i) != i for i, d in enumerate(b))
+
+
+def joined(
+    ways: Sequence[Arrangement], reference: Lines, found: Lines, *, within_mm: float = 0.8
+) -> list[Arrangement]:
+    """Put readings together that say the same of different bodies.
+
+    Parameters
+    ----------
+    ways : sequence of Arrangement
+        Readings of fitted candidates; rough ones may have lain too far off to be seen as one.
+    reference, found : Lines
+        The implants and the candidates.
+    within_mm : float
+        How far a scan body may be off its place in the arrangement.
+
+    Returns
+    -------
+    list of Arrangement
+        Placed anew, most implants first, then smallest misfit.
+    """
+    kept: list[Arrangement] = []
+    for way in sorted((refit(w, reference, found) for w in ways), key=_rank):
+        for k, other in enumerate(kept):
+            if contradict(other, way):
+                continue
+            both = [max(c, d) for c, d in zip(other.candidate, way.candidate, strict=True)]
+            whole = refit(Arrangement(way.scan_from_model, tuple(both), 0.0), reference, found)
+            shown = np.flatnonzero(np.array(both) >= 0)
+            off = whole.scan_from_model.points(reference.points_mm[shown])
+            away = np.linalg.norm(off - found.points_mm[np.array(both)[shown]], axis=1)
+            if away.max() < within_mm:
+                kept[k] = whole
+                break
+        else:
+            kept.append(way)
+    return sorted(kept, key=_rank)
+
+
+def _rank(way: Arrangement) -> tuple[int, float, tuple[int, ...]]:
+    return -way.matched, way.misfit_mm, way.candidate
 
 
 def _part_of(way: Arrangement, larger: Arrangement) -> bool:

@@ -25,8 +25,9 @@ Ints = NDArray[np.int64]
 
 _TOLERANCE_MM = 0.0005
 _MOST_FACES = 120_000
-_FLAT_RAD = 1e-3
-_PRIOR, _LEAST_PRIOR, _PROVEN, _DIAGONAL = 0.3, 1e-3, 30.0, 0.3
+_FLAT_RAD, _STRAIGHT_RAD = 1e-3, np.radians(170)
+_PRIOR, _LEAST_PRIOR, _PROVEN = 0.3, 1e-3, 30.0
+_STRAIGHT, _DIAGONAL = 0.3, 0.1
 _LEAST_CREASE_RAD, _AGAIN, _MORE, _WIDE = np.radians(4.0), 0.4, 1.5, 3.0
 
 
@@ -88,8 +89,10 @@ def refine_curved(mesh: Mesh) -> Mesh:
     other = flat[np.maximum(edges.twin, 0) // 3]
     between = flat[:, None] & other & (edges.turn >= _FLAT_RAD)
     smooth = (edges.turn < np.radians(SHARP_DEG)) & ~between
-    smooth &= ~_lone_turns(mesh, edges, smooth)
-    normal, side = _bent_edges(mesh, edges, flat, smooth)
+    turn = np.where(smooth & (edges.turn >= _FLAT_RAD), edges.turn, 0.0).ravel()
+    again, width = _across_facets(mesh, edges, facet, flat, turn)
+    smooth &= ~_lone_turns(edges, turn, again, width)
+    normal, side = _bent_edges(mesh, edges, flat, smooth, width)
     return _subdivided(mesh, edges, normal, side)
 
 
@@ -117,11 +120,11 @@ def _edges_of(mesh: Mesh) -> _Edges:
 
 
 def _bent_edges(
-    mesh: Mesh, edges: _Edges, flat: NDArray[np.bool_], smooth: NDArray[np.bool_]
+    mesh: Mesh, edges: _Edges, flat: NDArray[np.bool_], smooth: NDArray[np.bool_], width: Floats
 ) -> tuple[Floats, Floats]:
     """Normals at the corners, (m, 3, 3), and how sides leave their chords at both ends."""
     group = _groups(edges, smooth)
-    normal = _vertex_normals(mesh, edges, flat, smooth, group)[group]
+    normal = _vertex_normals(mesh, edges, flat, smooth, group, width)[group]
     ahead = -np.sum(normal * edges.along, axis=2)
     back = np.sum(np.roll(normal, -1, axis=1) * edges.along, axis=2)
     return normal, np.stack([ahead, back], axis=2)
@@ -141,14 +144,20 @@ def _groups(edges: _Edges, smooth: NDArray[np.bool_]) -> Ints:
 
 
 def _vertex_normals(
-    mesh: Mesh, edges: _Edges, flat: NDArray[np.bool_], smooth: NDArray[np.bool_], group: Ints
+    mesh: Mesh,
+    edges: _Edges,
+    flat: NDArray[np.bool_],
+    smooth: NDArray[np.bool_],
+    group: Ints,
+    width: Floats,
 ) -> Floats:
     """Unit normals of the fans, from the arcs that their edges should be."""
-    start, weight = _first_normals(mesh, edges, flat, group)
+    start, weight, straight = _first_normals(mesh, edges, flat, group, width)
     frame = _frames(start)
     use = (edges.twin < 0) | ~smooth | (edges.twin > np.arange(smooth.size).reshape(-1, 3))
-    # the diagonal of a facet is no arc where the bending changes along it, as on a cone
-    trust = np.where(smooth & (edges.turn < _FLAT_RAD), _DIAGONAL, 1.0)[use]
+    # a facet's diagonal is no arc where the bending changes along it, as on a cone
+    inner = np.where(straight & np.roll(straight, -1, axis=1), _STRAIGHT, _DIAGONAL)
+    trust = np.where(smooth & (edges.turn < _FLAT_RAD), inner, 1.0)[use]
     a, b = group[use], np.roll(group, -1, axis=1)[use]
     along = edges.along[use] * trust[:, None]
     rows = np.repeat(np.arange(len(a)), 4)
@@ -172,26 +181,23 @@ def _least_squares(arcs: sparse.csr_matrix, left: Floats, prior: Floats) -> Floa
 
 
 def _first_normals(
-    mesh: Mesh, edges: _Edges, flat: NDArray[np.bool_], group: Ints
-) -> tuple[Floats, Floats]:
-    """Mean normals of the fans and how far they can be trusted, 0 to 1.
+    mesh: Mesh, edges: _Edges, flat: NDArray[np.bool_], group: Ints, width: Floats
+) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Mean normals of the fans, how far they can be trusted, 0 to 1, and what `_shares` tells.
 
     The weights, sin(angle) / (product of the two sides), are exact on a sphere
     and on a cylinder however uneven the triangles, but not where a wide face
     runs into a narrow one that bends more: there the widest face counts.
     """
     face_normal, _ = face_normals(mesh)
-    before = np.roll(edges.along, 1, axis=1)
-    sine = np.linalg.norm(np.cross(edges.along, before), axis=2)
-    share = sine / np.maximum(edges.length_mm * np.roll(edges.length_mm, 1, axis=1), 1e-300)
     facet = _groups(edges, edges.turn < _FLAT_RAD)
     facet_group = np.zeros(int(facet.max()) + 1, np.int64)
     facet_group[facet.ravel()] = group.ravel()
     count = int(group.max()) + 1
-    facet_share: Floats = np.asarray(np.bincount(facet.ravel(), share.ravel()), float)
-    facet_normal = _summed(facet.ravel(), share.ravel(), np.repeat(face_normal, 3, axis=0))
+    facet_share, straight = _shares(edges, facet, width)
     size = 1.0 / np.maximum(facet_share, 1e-300)
-    facet_unit = facet_normal * size[:, None]
+    facet_unit = np.zeros((len(size), 3))
+    facet_unit[facet.ravel()] = np.repeat(face_normal, 3, axis=0)
     largest, smallest = np.zeros(count), np.full(count, np.inf)
     np.maximum.at(largest, facet_group, size)
     np.minimum.at(smallest, facet_group, size)
@@ -207,7 +213,36 @@ def _first_normals(
     level[facet_group[on_flat]] = True
     proven = _unit(_summed(facet_group, on_flat.astype(float) * size, facet_unit))
     start[level], weight[level] = proven[level], _PROVEN
-    return start, weight
+    return start, weight, straight[facet]
+
+
+def _shares(edges: _Edges, facet: Ints, width: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+    """Weights of the facets at their vertices, however cut, and whether their border is straight.
+
+    The sine of the facet's angle over the product of its two sides; where a vertex lies within
+    its border or inside, the sum for the parts into which it is cut straight across.
+    """
+    before = np.roll(edges.along, 1, axis=1)
+    sine = np.linalg.norm(np.cross(edges.along, before), axis=2)
+    angle = np.arctan2(sine, -np.sum(edges.along * before, axis=2))
+    border = (edges.turn >= _FLAT_RAD) & np.isfinite(width.reshape(edges.turn.shape))
+    index = facet.ravel()
+
+    def at_vertex(values: Floats) -> Floats:
+        return np.asarray(np.bincount(index, values.ravel()), float)
+
+    next_mm = at_vertex(np.where(border, edges.length_mm, 0.0))
+    past = np.roll(border, 1, axis=1)
+    past_mm = at_vertex(np.where(past, np.roll(edges.length_mm, 1, axis=1), 0.0))
+    across_mm = at_vertex(np.where(border, width.reshape(border.shape), 0.0))
+    whole = at_vertex(angle)
+    known = (next_mm > 0) & (past_mm > 0)
+    next_mm, past_mm = np.where(known, next_mm, 1.0), np.where(known, past_mm, 1.0)
+    corner = np.sin(whole) / (next_mm * past_mm)
+    straight = (1 / next_mm + 1 / past_mm) / np.maximum(across_mm, 1e-300)
+    plain = sine / np.maximum(edges.length_mm * np.roll(edges.length_mm, 1, axis=1), 1e-300)
+    share = np.where(whole < _STRAIGHT_RAD, corner, straight)
+    return np.where(known, share, at_vertex(plain)), known & (whole >= _STRAIGHT_RAD)
 
 
 def _facets(edges: _Edges) -> Ints:
@@ -256,37 +291,43 @@ def _slopes(edges: _Edges, side: Floats) -> tuple[Floats, Floats]:
     return bend, side - bend[:, :, None]
 
 
-def _lone_turns(mesh: Mesh, edges: _Edges, smooth: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _across_facets(
+    mesh: Mesh, edges: _Edges, facet: Ints, flat: NDArray[np.bool_], turn: Floats
+) -> tuple[Floats, Floats]:
+    """What lies across the facet from each of its sides, (3 m,).
+
+    Returns how much the surface turns at the facet's far side, rad, 0 where it does not and for
+    faces that are flat; and how wide the facet is there, mm, infinite for those faces. The sides
+    between triangles of one facet do not count.
+    """
+    normals, _ = face_normals(mesh)
+    out = np.cross(edges.along, normals[:, None]).reshape(-1, 3)
+    start = mesh.vertices_mm[mesh.faces].reshape(-1, 3)
+    again, width = np.zeros(turn.size), np.full(turn.size, np.inf)
+    rim = np.flatnonzero((~flat[:, None] & (edges.turn >= _FLAT_RAD)).ravel())
+    rim = rim[np.argsort(facet[rim // 3], kind="stable")]
+    _, first, count = np.unique(facet[rim // 3], return_index=True, return_counts=True)
+    for k in np.unique(count):
+        side = rim[first[count == k][:, None] + np.arange(k)]  # facets, sides
+        facing = np.einsum("fid,fjd->fij", out[side], out[side]) < -0.5
+        again[side] = np.max(np.where(facing, turn[side][:, None, :], 0.0), axis=2)
+        reach = np.einsum("fid,fid->fi", start[side], out[side])[:, :, None]
+        width[side] = np.max(reach - np.einsum("fjd,fid->fij", start[side], out[side]), axis=2)
+    return again, width
+
+
+def _lone_turns(edges: _Edges, turn: Floats, again: Floats, width: Floats) -> NDArray[np.bool_]:
     """Edges across which the surface turns once and on neither side again: creases.
 
     A bent surface turns again at the far side of the next facet. A much wider facet that turns
     alike there says nothing: so does a flat face between two chamfers. Where a fillet begins it
     turns by half.
     """
-    normals, area = face_normals(mesh)
-    out = np.cross(edges.along, normals[:, None]).reshape(-1, 3)
-    width = 2 * area[:, None] / np.maximum(edges.length_mm, 1e-300)
-    turn = np.where(smooth & (edges.turn >= _FLAT_RAD), edges.turn, 0.0).ravel()
-    side = np.arange(turn.size)
-    twin = edges.twin.ravel()
-    within = (twin >= 0) & (edges.turn.ravel() < _FLAT_RAD)  # between triangles of one facet
-    again = np.zeros(turn.size)
-
-    def look(other: Ints) -> None:
-        facing = np.einsum("ij,ij->i", out, out[other]) < -0.5
-        np.maximum(again, np.where(facing, turn[other], 0.0), out=again)
-
-    for step in (1, 2):
-        near = _turned(side, step)
-        look(near)
-        across = np.where(within[near], twin[near], side)
-        look(_turned(across, 1))
-        look(_turned(across, 2))
-    beyond = np.maximum(twin, 0)
-    again[(width.ravel() > _WIDE * width.ravel()[beyond]) & (again < _MORE * turn)] = 0.0
+    beyond = np.maximum(edges.twin.ravel(), 0)
+    again = np.where((width > _WIDE * width[beyond]) & (again < _MORE * turn), 0.0, again)
     most = np.maximum(again, again[beyond])
     lone = (turn > _LEAST_CREASE_RAD) & (most < _AGAIN * turn)
-    return np.asarray(lone.reshape(smooth.shape))
+    return np.asarray(lone.reshape(edges.turn.shape))
 
 
 def _turned(side: Ints, step: int) -> Ints:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from accstudy.errors import ComputationError, InputError
 from accstudy.geometry.rigid import rotation_about_deg
-from accstudy.locate.arrangement import Arrangement, Lines
+from accstudy.locate.arrangement import Arrangement, Lines, contradict
 
 __all__ = ["Choice", "choose"]
 
@@ -39,6 +39,7 @@ class Choice:
 
 def choose(
     ways: Sequence[Arrangement],
+    reference: Lines,
     found: Lines,
     *,
     reference_flats: Floats,
@@ -52,6 +53,8 @@ def choose(
     ----------
     ways : sequence of Arrangement
         Readings, their misfit that of the fitted poses.
+    reference : Lines
+        The implants.
     found : Lines
         Candidates with their fitted poses.
     reference_flats, found_flats : (n, 3) and (k, 3) ndarray
@@ -73,11 +76,13 @@ def choose(
         If the landmarks contradict every reading.
     """
     if landmarks:
-        return _by_landmarks(ways, found, landmarks, names)
+        return _by_landmarks(ways, reference, found, landmarks, names)
     most = max(way.matched for way in ways)
     fitted = sorted((w for w in ways if w.matched == most), key=lambda w: w.misfit_mm)
     limit = max(_ALIKE_MM, _ALIKE_TIMES * fitted[0].misfit_mm)
-    alike = [w for w in fitted if w.misfit_mm <= limit]
+    alike = [
+        w for w in fitted if w.misfit_mm <= limit and (w is fitted[0] or contradict(fitted[0], w))
+    ]
     if len(alike) == 1:
         return Choice(alike[0], "scan")
     flats = [_flat_misfit_deg(w, reference_flats, found_flats, found) for w in alike]
@@ -114,6 +119,7 @@ class LandmarkError(InputError):
 
 def _by_landmarks(
     ways: Sequence[Arrangement],
+    reference: Lines,
     found: Lines,
     landmarks: Mapping[int, Floats],
     names: Sequence[str],
@@ -124,11 +130,14 @@ def _by_landmarks(
         each = []
         for implant, mark in landmarks.items():
             c = way.candidate[implant]
-            if c < 0:
-                each.append(2 * _LANDMARK_MM)
-                continue
-            along = np.clip((mark - found.points_mm[c]) @ found.axes[c], 0.0, 10.0)
-            each.append(float(np.linalg.norm(mark - found.points_mm[c] - along * found.axes[c])))
+            motion = way.scan_from_model
+            if c < 0:  # not found: where it should be
+                foot, axis = reference.points_mm[implant], reference.axes[implant]
+                foot, axis = motion.points(foot), motion.vectors(axis)
+            else:
+                foot, axis = found.points_mm[c], found.axes[c]
+            along = np.clip((mark - foot) @ axis, 0.0, 10.0)
+            each.append(float(np.linalg.norm(mark - foot - along * axis)))
         return max(each)
 
     distance = [away(way) for way in ways]

@@ -11,7 +11,14 @@ from numpy.typing import NDArray
 
 from accstudy.errors import Finding, Severity
 from accstudy.geometry.rigid import Rigid, rotation_about_deg
-from accstudy.locate.arrangement import Arrangement, Lines, fit_lines, match_arrangement, refit
+from accstudy.locate.arrangement import (
+    Arrangement,
+    Lines,
+    fit_lines,
+    joined,
+    match_arrangement,
+    refit,
+)
 from accstudy.locate.body import ScanBody
 from accstudy.locate.decide import choose
 from accstudy.locate.judge import Verdict, judge_body, poor_agreement, rms_um, stray_body
@@ -208,13 +215,13 @@ def _decide(
     middle: Floats,
 ) -> tuple[Arrangement, list[Finding]]:
     """Choose the reading that the candidates' final poses bear out."""
-    ways = [refit(way, model.lines, lines) for way in ways]
-    ways.sort(key=lambda way: (-way.matched, way.misfit_mm))
+    ways = joined(ways, model.lines, lines)
     findings = check_arrangement(
         model, lines, ways, spare=spare, landmarks=bool(marks), origin_mm=middle
     )
     chosen = choose(
         ways,
+        model.lines,
         lines,
         reference_flats=model.flats,
         found_flats=flats,

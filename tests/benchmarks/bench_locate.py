@@ -1,11 +1,12 @@
 """How well implants are found: every bar of the locating room, printed by one command.
 
-    python tests/benchmarks/bench_locate.py --scans 208
+    python tests/benchmarks/bench_locate.py --scans 504
 
-Simulated scans with exactly known poses, in classes of noise; within a class
-everything else varies: 2 to 8 implants, 0 to 35 degrees, seventeen scan bodies with and without
-fillets, holes up to a third of a body, the surface 0 to 40 um outside the drawing, edges
-rounded, drawings coarse and fine, 60 000 triangles and, one scan in ten, 300 000.
+Simulated scans with exactly known poses. Every scan body meets every class of noise; the rest
+varies: 2 to 8 implants, 0 to 35 degrees, holes up to a third of a body, the surface 0 to 40 um
+outside the drawing, edges rounded, drawings coarse and fine, 60 000 triangles and, one scan in
+ten, 300 000. Long runs may go in pieces: ``--rows FILE`` adds the implants to a file, and
+``--scans 0`` prints the tables of what stands there.
 
 The yardstick is the same least squares started at the truth, with the true
 segmentation and a fine drawing: what is lost to it is lost by finding,
@@ -17,9 +18,10 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from dataclasses import dataclass, field, fields
+from pathlib import Path
 
 import numpy as np
+import pandas as pd
 
 from accstudy.errors import AccstudyError
 from accstudy.geometry.rigid import Rigid, rotation_about_deg
@@ -44,38 +46,12 @@ CLASSES = {
 }
 SHAPES = {name: SHARP[name] for name in SHARP if name != "polygon-top-symmetric"} | ROUNDED
 XYZ = ["x_mm", "y_mm", "z_mm"]
+SHIFT, U, TILT = ["dx_um", "dy_um", "dz_um"], ["u_x_um", "u_y_um", "u_z_um"], ["tilt_1", "tilt_2"]
+YARD, YARD_TILT = ["yard_x_um", "yard_y_um", "yard_z_um"], ["yard_tilt_1", "yard_tilt_2"]
+WRONG_UM = 50.0
 
 
-@dataclass
-class Tally:
-    """Errors of one class; rows are implants."""
-
-    implants: int = 0
-    found: int = 0
-    scans: int = 0
-    ambiguous: int = 0
-    position_um: list[np.ndarray] = field(default_factory=list)  # x, y, z in the scan frame
-    u_um: list[np.ndarray] = field(default_factory=list)
-    tilt_deg: list[np.ndarray] = field(default_factory=list)  # two components
-    u_axis_deg: list[float] = field(default_factory=list)
-    height_um: list[float] = field(default_factory=list)
-    offset_um: list[float] = field(default_factory=list)
-    yard_um: list[np.ndarray] = field(default_factory=list)
-    yard_deg: list[np.ndarray] = field(default_factory=list)
-    turn_deg: list[float] = field(default_factory=list)
-    yard_turn_deg: list[float] = field(default_factory=list)
-    with_flat: int = 0
-    wrong_but_ok: int = 0  # more than 50 um off with status ok
-    doubtful: int = 0
-    seconds: list[float] = field(default_factory=list)
-
-    def add(self, other: Tally) -> None:
-        """Take in the counts and errors of another."""
-        for one in fields(self):
-            setattr(self, one.name, getattr(self, one.name) + getattr(other, one.name))
-
-
-def make_scan(noise: Noise, seed: int) -> tuple[SimulatedScan, object, Shape, object]:
+def make_scan(noise: Noise, seed: int) -> tuple[SimulatedScan, pd.DataFrame, Shape, object]:
     """One scan with everything but the noise left to chance."""
     rng = np.random.default_rng([seed, 77])
     shape = list(SHAPES.values())[seed % len(SHAPES)]
@@ -98,13 +74,13 @@ def make_scan(noise: Noise, seed: int) -> tuple[SimulatedScan, object, Shape, ob
     return scan, reference, shape, shape.drawing(**fineness)
 
 
-def yardstick(scan: SimulatedScan, shape: Shape) -> list[Rigid]:
+def yardstick(scan: SimulatedScan, truth: list[Rigid], shape: Shape) -> list[Rigid]:
     """Plain least squares from the truth on exactly the bodies' vertices."""
     fine = {"steps": 16} if isinstance(shape, RoundedShape) else {}
     prepared = prepare_body(shape.drawing(segment_mm=0.2, **fine))
-    truth = frames(scan.truth)
     patches = cut_patches(scan.mesh, [(prepared, pose) for pose in truth])
-    free = (0, 1, 2, 3, 4, 5, 6) if prepared.body.has_flat else (0, 1, 2, 3, 4, 6)
+    round_body = prepared.radial.unround_mm < 0.03
+    free = (0, 1, 2, 3, 4, 6) if round_body else (0, 1, 2, 3, 4, 5, 6)
     out = []
     for i, (pose, patch) in enumerate(zip(truth, patches, strict=True)):
         height = pose.inverse().points(patch.points_mm)[:, 2]
@@ -120,97 +96,112 @@ def yardstick(scan: SimulatedScan, shape: Shape) -> list[Rigid]:
     return out
 
 
-def measure(tally: Tally, scan: SimulatedScan, reference, shape: Shape, body) -> str:
-    """Locate one scan and add its errors; returns what went wrong, if anything."""
-    tally.scans += 1
-    tally.implants += len(reference)
+def measure(scan: SimulatedScan, reference: pd.DataFrame, shape: Shape, body) -> list[dict]:
+    """Locate one scan: a row an implant, with its errors and those of the yardstick."""
     options = {"reference": reference, "bodies": {"default": body}}
-    start = time.process_time()
+    start, marks = time.process_time(), None
     try:
-        located = locate_scan(scan.mesh, **options)
+        try:
+            located = locate_scan(scan.mesh, **options)
+        except AccstudyError as error:
+            if error.code != "ambiguous-arrangement":
+                raise
+            marks = scan.truth[["scan", "implant", *XYZ]].copy()
+            marks[XYZ] += 1.0
+            start = time.process_time()
+            located = locate_scan(scan.mesh, **options, landmarks=marks)
     except AccstudyError as error:
-        if error.code != "ambiguous-arrangement":
-            return f"{error.code}: {error.message}"
-        tally.ambiguous += 1
-        landmarks = scan.truth[["scan", "implant", *XYZ]].copy()
-        landmarks[XYZ] += 1.0
-        located = locate_scan(scan.mesh, **options, landmarks=landmarks)
-    tally.seconds.append(time.process_time() - start)
-    truth, yard = frames(scan.truth), yardstick(scan, shape)
-    worst = ""
-    for i, true in enumerate(truth):
-        row = located.poses.iloc[i]
-        if row["status"] == "missing":
-            worst += f" {row['implant']} missing;"
+        refused = {"status": error.code, "note": error.message}
+        return [{"implant": i, **refused} for i in reference["implant"]]
+    seconds = time.process_time() - start
+    doubled = [f.what for f in located.findings if f.code == "doubled-surface"]
+    rows = []
+    truth = [scan.scan_from_model.after(frame) for frame in frames(reference)]
+    for i, (true, yard) in enumerate(zip(truth, yardstick(scan, truth, shape), strict=True)):
+        found = located.poses.iloc[i]
+        row = {"implant": found["implant"], "status": found["status"], "note": found["note"]}
+        rows.append(row | {"ambiguous": marks is not None, "seconds": seconds})
+        if found["status"] == "missing":
             continue
-        tally.found += 1
-        tally.doubtful += int(row["status"] == "doubtful")
-        shift = 1e3 * (row[XYZ].to_numpy(float) - true.translation_mm)
-        axis = row[["axis_x", "axis_y", "axis_z"]].to_numpy(float)
-        tally.position_um.append(shift)
-        tally.u_um.append(row[["u_x_um", "u_y_um", "u_z_um"]].to_numpy(float))
-        tally.tilt_deg.append(np.degrees(true.rotation[:, :2].T @ axis))
-        tally.u_axis_deg.append(float(row["u_axis_deg"]))
-        tally.height_um.append(float(shift @ true.rotation[:, 2]))
-        tally.offset_um.append(float(row["offset_um"] - scan.truth["offset_um"].iloc[i]))
-        tally.yard_um.append(1e3 * (yard[i].translation_mm - true.translation_mm))
-        tally.yard_deg.append(np.degrees(true.rotation[:, :2].T @ yard[i].rotation[:, 2]))
-        tally.wrong_but_ok += int(np.linalg.norm(shift) > 50 and row["status"] == "ok")
-        if np.linalg.norm(shift) > 100:
-            worst += f" {row['implant']} {np.linalg.norm(shift):.0f} um off ({row['status']});"
-        if body.has_flat:
-            tally.with_flat += 1
-            flat = row[["flat_x", "flat_y", "flat_z"]].to_numpy(float)
-            if np.isfinite(flat).all():
-                z, x = true.rotation[:, 2], true.rotation[:, 0]
-                tally.turn_deg.append(float(rotation_about_deg(z, x, flat)))
-                tally.yard_turn_deg.append(float(rotation_about_deg(z, x, yard[i].rotation[:, 0])))
-    return worst
+        row = rows[-1]
+        shift = 1e3 * (found[XYZ].to_numpy(float) - true.translation_mm)
+        axis = found[["axis_x", "axis_y", "axis_z"]].to_numpy(float)
+        x, z = true.rotation[:, 0], true.rotation[:, 2]
+        across = true.rotation[:, :2].T
+        row |= dict(zip(SHIFT, shift, strict=True)) | found[U].to_dict()
+        row |= dict(zip(YARD, 1e3 * (yard.translation_mm - true.translation_mm), strict=True))
+        row |= dict(zip(TILT, np.degrees(across @ axis), strict=True))
+        row |= dict(zip(YARD_TILT, np.degrees(across @ yard.rotation[:, 2]), strict=True))
+        row |= {
+            "u_axis_deg": found["u_axis_deg"],
+            "height_um": shift @ z,
+            "offset_um": found["offset_um"] - scan.truth["offset_um"].iloc[i],
+            "coverage": found["coverage"],
+            "doubled": any(found["implant"] in what for what in doubled),
+            "has_flat": body.has_flat,
+        }
+        flat = found[["flat_x", "flat_y", "flat_z"]].to_numpy(float)
+        if body.has_flat and np.isfinite(flat).all():
+            row["turn_deg"] = float(rotation_about_deg(z, x, flat))
+            row["yard_turn_deg"] = float(rotation_about_deg(z, x, yard.rotation[:, 0]))
+    return rows
 
 
-def rms(values: list) -> float:
+def rms(values: pd.DataFrame) -> float:
     """Root mean square length of the rows."""
-    a = np.array(values, float).reshape(len(values), -1)
-    return float(np.sqrt(np.mean(np.sum(a**2, axis=1))))
+    return float(np.sqrt(np.mean(np.sum(values.to_numpy(float) ** 2, axis=1))))
 
 
-def report(tallies: dict[str, Tally]) -> None:
-    """Print a line for every class and the bars."""
-    print(
-        f"{'noise':26s} scans bodies found  worst    rms  yard ratio | axis ratio | inside 95 %:"
-        "  position  axis | height offset bias | turn known <0.5 deg (yard)  s/scan"
-    )
-    for name, t in tallies.items():
-        if not t.position_um:
-            continue
-        shift, u = np.array(t.position_um), np.array(t.u_um)
-        tilt, ua = np.array(t.tilt_deg), np.array(t.u_axis_deg)[:, None]
-        position = np.mean(np.abs(shift) < 1.96 * u)
-        axis = np.mean(np.abs(tilt) < 1.96 * ua)
-        worst = np.linalg.norm(shift, axis=1).max()
-        turn, yard_turn = np.abs(t.turn_deg), np.abs(t.yard_turn_deg)
-        print(
-            f"{name:26s} {t.scans:5d} {t.implants:6d} {100 * t.found / t.implants:5.1f} "
-            f"{worst:6.1f} {rms(t.position_um):6.2f} {rms(t.yard_um):5.2f} "
-            f"{rms(t.position_um) / rms(t.yard_um):5.3f} | "
-            f"{rms(t.tilt_deg) / rms(t.yard_deg):10.3f} | {'':12s} {100 * position:8.1f} "
-            f"{100 * axis:6.1f} | {np.mean(t.height_um):6.2f} {np.mean(t.offset_um):11.2f} | "
-            f"{100 * len(turn) / max(t.with_flat, 1):10.1f} "
-            f"{100 * np.mean(turn < 0.5) if len(turn) else np.nan:8.1f} "
-            f"({100 * np.mean(yard_turn < 0.5) if len(turn) else np.nan:.1f}) "
-            f"{np.mean(t.seconds):8.2f}",
-            flush=True,
-        )
-    every = list(tallies.values())
-    n, found = sum(t.implants for t in every), sum(t.found for t in every)
-    worst = max(np.linalg.norm(s) for t in every for s in t.position_um)
-    print(
-        f"\nall: {sum(t.scans for t in every)} scans, {found} of {n} implants found, "
-        f"worst {worst:.1f} um, {sum(t.doubtful for t in every)} doubtful, "
-        f"{sum(t.wrong_but_ok for t in every)} wrong with status ok; "
-        f"{sum(t.ambiguous for t in every)} scans were ambiguous by themselves and settled by "
-        "landmarks"
-    )
+def summary(rows: pd.DataFrame) -> dict[str, object]:
+    """The figures of one class or body."""
+    seen = rows[rows["dx_um"].notna()]
+    length = np.linalg.norm(seen[SHIFT].to_numpy(float), axis=1)
+    z = np.abs(seen[SHIFT].to_numpy(float)) / seen[U].to_numpy(float)
+    tilt_z = np.abs(seen[TILT].to_numpy(float)) / seen[["u_axis_deg"]].to_numpy(float)
+    ok = (seen["status"] == "ok").to_numpy()
+    flats = seen[seen["has_flat"].astype(bool)]
+    turns = flats["turn_deg"].dropna().abs()
+    return {
+        "scans": len(rows[["class", "seed"]].drop_duplicates()),
+        "bodies": len(rows),
+        "found_%": 100 * len(seen) / len(rows),
+        "rms": rms(seen[SHIFT]),
+        "yard": rms(seen[YARD]),
+        "ratio": rms(seen[SHIFT]) / rms(seen[YARD]),
+        "axis_ratio": rms(seen[TILT]) / rms(seen[YARD_TILT]),
+        "worst": length.max(),
+        "in95_pos": 100 * np.mean(z < 1.96),
+        "in95_axis": 100 * np.mean(tilt_z < 1.96),
+        "height": seen["height_um"].mean(),
+        "offset": seen["offset_um"].mean(),
+        "wrong_ok": int(np.sum(ok & ((length > WRONG_UM) | (z > 6).any(axis=1)))),
+        "doubtful": int(np.sum(~ok)),
+        "doubled": int(seen["doubled"].astype(bool).sum()),
+        "turn_%": 100 * len(turns) / len(flats) if len(flats) else np.nan,
+        "<0.5deg_%": 100 * np.mean(turns < 0.5) if len(turns) else np.nan,
+        "yard_%": 100 * np.mean(flats["yard_turn_deg"].dropna().abs() < 0.5)
+        if len(turns)
+        else np.nan,
+        "s": seen["seconds"].mean(),
+    }
+
+
+def report(rows: pd.DataFrame) -> None:
+    """Print the tables by class and by body, and what went wrong."""
+    wide = {"display.width": 250, "display.max_columns": 40, "display.max_rows": 200}
+    with pd.option_context(*(part for pair in wide.items() for part in pair)):
+        for by in ("class", "body"):
+            lines = {name: summary(part) for name, part in rows.groupby(by, sort=False)}
+            print(
+                pd.DataFrame({**lines, "all": summary(rows)}).T.to_string(
+                    float_format=lambda v: f"{v:.3g}" if abs(v) < 100 else f"{v:.0f}"
+                ),
+                flush=True,
+            )
+            print()
+        length = np.linalg.norm(rows[SHIFT].to_numpy(float), axis=1)
+        odd = rows[~rows["status"].isin(["ok", "doubtful"]) | (length > WRONG_UM)]
+        print(odd[["seed", "class", "body", "implant", "status", *SHIFT, *U, "note"]].to_string())
 
 
 def main() -> int:
@@ -219,27 +210,26 @@ def main() -> int:
     parser.add_argument("--scans", type=int, default=208)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--only", default="", help="part of a class name")
-    parser.add_argument("--limit-s", type=float, default=np.inf, help="stop after so long")
+    parser.add_argument("--body", default="", help="part of a scan body's name")
+    parser.add_argument("--rows", type=Path, help="file to which implants are added")
     given = parser.parse_args()
-    tallies = {name: Tally() for name in CLASSES if given.only in name}
-    bodies: dict[str, Tally] = {}
-    start = time.monotonic()
+    names = [name for name in CLASSES if given.only in name]
+    wanted = [k for k, name in enumerate(SHAPES) if given.body in name]
+    rows: list[dict] = []
     for number in range(given.scans):
-        name = list(tallies)[number % len(tallies)]
         # every class meets every shape: the seed runs within the class
-        seed = given.seed + number // len(tallies) + 1000 * list(CLASSES).index(name)
+        name, turn = names[number % len(names)], given.seed + number // len(names)
+        seed = len(SHAPES) * (turn // len(wanted)) + wanted[turn % len(wanted)]
+        seed += 60 * len(SHAPES) * list(CLASSES).index(name)
         scan, reference, shape, body = make_scan(CLASSES[name], seed)
-        one = Tally()
-        wrong = measure(one, scan, reference, shape, body)
-        tallies[name].add(one)
-        bodies.setdefault(shape.name, Tally()).add(one)
-        if wrong:
-            print(f"seed {seed} {name} {shape.name} {len(reference)}: {wrong}", flush=True)
-        if time.monotonic() - start > given.limit_s:
-            break
-    report(tallies)
-    print()
-    report(bodies)
+        about = {"class": name, "body": shape.name, "seed": seed}
+        rows += [about | row for row in measure(scan, reference, shape, body)]
+    table = pd.DataFrame(rows)
+    if given.rows:
+        if given.rows.exists():
+            table = pd.concat([pd.read_csv(given.rows), table], ignore_index=True)
+        table.to_csv(given.rows, index=False)
+    report(table)
     return 0
 
 

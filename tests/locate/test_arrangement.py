@@ -1,8 +1,10 @@
 import numpy as np
 import pytest
 
+from accstudy.errors import AccstudyError
 from accstudy.geometry.rigid import Rigid, rotation_vector, unit
-from accstudy.locate.arrangement import Lines, match_arrangement
+from accstudy.locate.arrangement import Arrangement, Lines, joined, match_arrangement
+from accstudy.locate.decide import choose
 
 
 def lines(points, axes=None):
@@ -55,3 +57,50 @@ def test_kinds_must_agree():
     # two parallel implants remain, and fit both ways
     ways = match_arrangement(model, other)
     assert sorted(way.candidate for way in ways) == [(0, -1, 2), (2, -1, 0)]
+
+
+def settled(model, found, ways, landmarks):
+    unknown = np.full((len(model.points_mm), 3), np.nan)
+    return choose(
+        ways,
+        model,
+        found,
+        reference_flats=unknown,
+        found_flats=unknown,
+        landmarks=landmarks,
+        names=[f"I{i + 1}" for i in range(len(model.points_mm))],
+    )
+
+
+def test_readings_that_leave_out_different_bodies_are_one():
+    model = lines(ARCH)
+    found = moved(model)
+    ways = [Arrangement(MOTION, one, 0.1) for one in [(0, -1, 2, 3, 4), (-1, 1, 2, 3, 4)]]
+    (whole,) = joined(ways, model, found)
+    assert whole.candidate == (0, 1, 2, 3, 4)
+    assert whole.misfit_mm < 1e-9
+    # the second body lies 3 mm off: it belongs to no reading of all five, and nothing is in doubt
+    shift = 3.0 * np.eye(5)[1][:, None] * [1.0, 0.0, 0.0]
+    off = Lines(found.points_mm + shift, found.axes, found.kinds)
+    kept = joined(ways, model, off)
+    assert [way.candidate for way in kept] == [(0, -1, 2, 3, 4), (-1, 1, 2, 3, 4)]
+    assert settled(model, off, kept, {}).way.candidate == (0, -1, 2, 3, 4)
+
+
+def test_other_names_for_the_same_bodies_stay_two_readings():
+    model = lines([[0, 0, 0], [20, 0, 0]])
+    ways = joined(match_arrangement(model, moved(model)), model, moved(model))
+    assert sorted(way.candidate for way in ways) == [(0, 1), (1, 0)]
+    with pytest.raises(AccstudyError) as error:
+        settled(model, moved(model), ways, {})
+    assert error.value.code == "ambiguous-arrangement"
+
+
+def test_the_landmark_of_a_body_that_is_missing_counts_where_it_should_be():
+    model = lines([[0, 0, 0], [20, 0, 0], [40, 0, 0]])
+    found = moved(lines([[0, 0, 0], [20, 0, 0]]))
+    ways = match_arrangement(model, found)
+    at = MOTION.points(model.points_mm) + 0.5
+    for marked in ([2], [0, 1, 2]):
+        choice = settled(model, found, ways, {i: at[i] for i in marked})
+        assert choice.way.candidate == (0, 1, -1)
