@@ -68,7 +68,7 @@ class Finding:
         if self.where:
             lines.append(f"  where: {self.where}")
         if self.mend:
-            lines.append(f"  hint:  {self.mend}")
+            lines.append("  hint:  " + self.mend.replace("\n", "\n         "))
         return "\n".join(lines)
 
     def to_dict(self) -> dict[str, str]:

@@ -27,6 +27,7 @@ from accstudy.cli import main
 from accstudy.quantities import QUANTITIES
 from accstudy.selftest.published import cases, topics
 from accstudy.selftest.run import counted, run_selftest
+from accstudy.study.layout import Layout, one_or_several
 from accstudy.study.settings import Settings
 from accstudy.tables import TABLES
 
@@ -85,9 +86,8 @@ def settings_page() -> str:
 @functools.cache
 def meanings() -> dict[tuple[str, str], tuple[str, str]]:
     """Meaning and example of every key, by class and name, from the code of the settings."""
-    source = Path(inspect.getfile(Settings)).read_text(encoding="utf-8")
     out = {}
-    for node in ast.parse(source).body:
+    for node in (n for one in (Settings, Layout) for n in ast.parse(_source(one)).body):
         body = node.body if isinstance(node, ast.ClassDef) else []
         for field, text in itertools.pairwise(body):
             if isinstance(field, ast.AnnAssign) and isinstance(text, ast.Expr):
@@ -96,6 +96,10 @@ def meanings() -> dict[tuple[str, str], tuple[str, str]]:
                 assert isinstance(field.target, ast.Name)
                 out[node.name, field.target.id] = (meaning, example)
     return out
+
+
+def _source(model: type[BaseModel]) -> str:
+    return Path(inspect.getfile(model)).read_text(encoding="utf-8")
 
 
 def _meaning(model: type[BaseModel], key: str) -> tuple[str, str]:
@@ -151,6 +155,8 @@ def _values(field: FieldInfo) -> str:
     if words:
         return ", ".join(f'`"{word}"`' for word in words)
     kind = _kind(field.annotation)
+    if any(getattr(one, "func", None) is one_or_several for one in field.metadata):
+        kind = f"{kind.removeprefix('list of ').removesuffix('s')}, or {kind}"
     low, high = "", ""
     for limit in _limits(field.annotation, field.metadata):
         quantity = getattr(limit, "func", None)
@@ -197,7 +203,7 @@ def _kind(annotation: Any) -> str:
         inner = _kind(args[0])
         if get_origin(args[0]) is tuple:
             return "list of pairs of a name and a number"
-        plural = {"text": "texts", "number": "numbers"}[inner]
+        plural = f"{inner}s"
         return f"{len(args)} {plural}" if len(args) > 1 else f"list of {plural}"
     return _kind(args[0]) if args else ""
 

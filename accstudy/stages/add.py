@@ -16,7 +16,7 @@ from accstudy.errors import InputError
 from accstudy.mesh.read import read_mesh
 from accstudy.plan.listing import Proposal, ScanFile, propose_scans
 from accstudy.reports.sheets import bench_sheet
-from accstudy.stages.scanlist import mesh_files, models_of
+from accstudy.stages.scanlist import mesh_files, models_of, sheet_of_list
 from accstudy.stages.sizes import FOLDER
 from accstudy.study.append import appended
 from accstudy.study.files import resolve
@@ -24,7 +24,6 @@ from accstudy.study.load import load_study
 from accstudy.study.lock import study_lock
 from accstudy.study.record import file_digest, write_files
 from accstudy.study.settings import Settings
-from accstudy.study.sheet import read_sheet
 from accstudy.study.toml import read_settings
 
 __all__ = ["Added", "add_session"]
@@ -115,7 +114,7 @@ class _Addition:
         self.file = settings.scans.list
         self.list = resolve(path, self.file)
         self.words: list[str] = []
-        self.rows, self.header = _listed(self.list, self.file)
+        self.rows, self.header = _listed(self.list, self.settings)
         self.device = device or self._only("device")
         models = models_of(path, settings)
         self.model = model or (models[0] if len(models) == 1 else self._only("model"))
@@ -143,7 +142,7 @@ class _Addition:
         if not self.rows and not self.header:
             new = [dict(row) for row in (*made, *coming)]
         before = self.list.read_bytes() if self.list.is_file() else None
-        data = appended(self.list, new, file=self.file)
+        data = appended(self.list, new, file=self.file, layout=self.settings.scans)
         written: list[Path] = []
         try:
             for p, to in copies.items():
@@ -365,10 +364,10 @@ class _Addition:
         return list(write_files(resolve(self.path, FOLDER), {"bench_sheet.pdf": sheet}))
 
 
-def _listed(full: Path, file: str) -> tuple[list[dict[str, str]], tuple[str, ...]]:
+def _listed(full: Path, settings: Settings) -> tuple[list[dict[str, str]], tuple[str, ...]]:
     if not full.is_file() or not full.read_bytes().strip():
         return [], ()
-    sheet = read_sheet(full, file=file)
+    sheet = sheet_of_list(full, settings)
     rows = [dict(zip(sheet.header, row, strict=True)) for row in sheet.rows]
     return rows, sheet.header
 

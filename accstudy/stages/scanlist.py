@@ -14,10 +14,11 @@ import pandas as pd
 from accstudy.errors import InputError
 from accstudy.plan.listing import Proposal, ScanFile, propose_scans
 from accstudy.study.append import appended
+from accstudy.study.arrange import Said, named_sheet
 from accstudy.study.files import resolve
 from accstudy.study.record import write_files
 from accstudy.study.settings import Settings
-from accstudy.study.sheet import read_sheet
+from accstudy.study.sheet import Sheet
 from accstudy.study.toml import read_settings
 from accstudy.tables import csv_bytes
 
@@ -28,6 +29,7 @@ __all__ = [
     "mesh_files",
     "models_of",
     "rows_of_list",
+    "sheet_of_list",
     "study_of",
 ]
 
@@ -54,11 +56,17 @@ def mesh_files(folder: Path) -> list[Path]:
     return found
 
 
+def sheet_of_list(full: Path, settings: Settings) -> Sheet:
+    """Rows of the scan list by their names here."""
+    ours = settings.scans
+    return named_sheet(full, "scans", ours, file=ours.list, said=Said("scans"))
+
+
 def rows_of_list(path: Path, settings: Settings, *, allow_outside: bool = False) -> int:
     """Number of rows of the scan list; 0 where it is not there yet."""
     file = settings.scans.list
     full = resolve(path, file, allow_outside=allow_outside)
-    return len(read_sheet(full, file=file).rows) if full.is_file() else 0
+    return len(sheet_of_list(full, settings).rows) if full.is_file() else 0
 
 
 def models_of(path: Path, settings: Settings) -> tuple[str, ...]:
@@ -70,11 +78,11 @@ def models_of(path: Path, settings: Settings) -> tuple[str, ...]:
     full = path / file
     if not full.is_file():
         return ()
-    sheet = read_sheet(full, file=file)
-    column = ours.columns.get("model", "model")
-    if column not in sheet.header:
+    table = "touch_points" if ours.touch_points else "implants"
+    sheet = named_sheet(full, table, ours, file=file, said=Said("reference"))
+    if "model" not in sheet.header:
         return ()
-    at = sheet.header.index(column)
+    at = sheet.header.index("model")
     return tuple(dict.fromkeys(row[at] for row in sheet.rows if row[at]))
 
 
@@ -102,9 +110,9 @@ def append_list(path: Path, settings: Settings, scans: pd.DataFrame) -> Path:
     """
     file = settings.scans.list
     full = resolve(path, file)
-    text = csv_bytes("scans", scans, factors=tuple(scans.columns)).decode()
-    rows = list(csv.DictReader(io.StringIO(text, newline="")))
-    sheet = read_sheet(full, file=file) if rows_of_list(path, settings) else None
+    table = csv_bytes("scans", scans, factors=tuple(scans.columns)).decode()
+    rows = list(csv.DictReader(io.StringIO(table, newline="")))
+    sheet = sheet_of_list(full, settings) if rows_of_list(path, settings) else None
     if sheet is not None and "scan" in sheet.header:
         at = sheet.header.index("scan")
         both = {row[at] for row in sheet.rows} & {row["scan"] for row in rows}
@@ -113,7 +121,9 @@ def append_list(path: Path, settings: Settings, scans: pd.DataFrame) -> Path:
                 f'{file} has a scan "{sorted(both)[0]}" already', where=file,
                 hint="give the new session a name of its own",
             )  # fmt: skip
-    return write_files(full.parent, {full.name: appended(full, rows, file=file)})[0]
+    return write_files(
+        full.parent, {full.name: appended(full, rows, file=file, layout=settings.scans)}
+    )[0]
 
 
 def study_of(folder: Path) -> Path:
@@ -157,7 +167,7 @@ def list_scans(folder: Path, *, model: str = "", same: Mapping[str, str] | None 
         models = () if model else models_of(study, settings)
         model = models[0] if len(models) == 1 else model
         if rows_of_list(study, settings):
-            sheet = read_sheet(resolve(study, settings.scans.list), file=settings.scans.list)
+            sheet = sheet_of_list(resolve(study, settings.scans.list), settings)
             rows = [dict(zip(sheet.header, row, strict=True)) for row in sheet.rows]
             listed = {row.get("file", "") for row in rows}
             known = [row.get("scan", "") for row in rows]

@@ -8,12 +8,14 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from accstudy.errors import InputError
-from accstudy.study.sheet import csv_dialect, read_sheet
+from accstudy.study.header import read_sheet
+from accstudy.study.layout import Layout
+from accstudy.study.sheet import csv_dialect
 
 __all__ = ["appended"]
 
 
-def appended(path: Path, rows: Sequence[Mapping[str, str]], *, file: str) -> bytes:
+def appended(path: Path, rows: Sequence[Mapping[str, str]], *, file: str, layout: Layout) -> bytes:
     """Content of a CSV file with rows more.
 
     Parameters
@@ -24,6 +26,8 @@ def appended(path: Path, rows: Sequence[Mapping[str, str]], *, file: str) -> byt
         Column to text. Columns that the file has and a row has not stay empty.
     file : str
         How messages call it.
+    layout : Layout
+        Where the table lies in it, and what its columns are called there.
 
     Returns
     -------
@@ -34,7 +38,8 @@ def appended(path: Path, rows: Sequence[Mapping[str, str]], *, file: str) -> byt
     Raises
     ------
     InputError
-        If it is no CSV file, or has rows and lacks a column that a new one fills.
+        If it is no CSV file, its rows are put together from several, or it has rows and
+        lacks a column that a new one fills.
     """
     if path.suffix.lower() not in (".csv", ".tsv", ".txt"):
         raise InputError(
@@ -42,18 +47,26 @@ def appended(path: Path, rows: Sequence[Mapping[str, str]], *, file: str) -> byt
             where=file,
             hint='save it as CSV UTF-8 and name that: scans.list = "scans.csv"',
         )
+    if any("{" in name for name in layout.columns.values()):
+        raise InputError(
+            f"{file} has no row a scan; rows cannot be added to it",
+            where=file,
+            hint="add them by hand, as the others are",
+        )
+    rows = [{layout.columns.get(own, own): text for own, text in row.items()} for row in rows]
     columns = list(dict.fromkeys(name for row in rows for name in row))
     if not path.is_file() or not path.read_bytes().strip():
         return _lines([columns, *([row.get(c, "") for c in columns] for row in rows)], ",", "\n")
     before = path.read_bytes()
-    sheet = read_sheet(path, file=file)
-    lacking = [c for c in columns if c not in sheet.header and any(row.get(c) for row in rows)]
-    if lacking and sheet.rows:
+    sheet = read_sheet(path, file=file, layout=layout)
+    there = {*sheet.header, "model"} if layout.model else set(sheet.header)
+    lacking = [c for c in columns if c not in there and any(row.get(c) for row in rows)]
+    if lacking and (sheet.rows or sheet.head > 1):
         raise InputError(
             f"{file} has no column {', '.join(lacking)}", where=f"{file}:1",
             hint="add the column to its header, or leave the value out",
         )  # fmt: skip
-    encoding, delimiter, end = csv_dialect(before, file)
+    encoding, delimiter, end = csv_dialect(before, file, head=sheet.head)
     bare = encoding.removesuffix("-sig")
     header = [*sheet.header, *lacking]
     new = _lines([[row.get(c, "") for c in header] for row in rows], delimiter, end)

@@ -10,9 +10,9 @@ import pandas as pd
 
 from accstudy.errors import Finding, InputError, Severity, StudyError, nearest, place
 from accstudy.geometry.units import UNIT_MM
+from accstudy.study.arrange import Said, arranged
 from accstudy.study.checks import against_reference
 from accstudy.study.files import Files
-from accstudy.study.machine import named_as_here
 from accstudy.study.positions import check_landmarks, check_positions
 from accstudy.study.reference import (
     at_platforms,
@@ -21,7 +21,7 @@ from accstudy.study.reference import (
     with_angulation,
 )
 from accstudy.study.settings import Settings
-from accstudy.study.sheet import MAX_BYTES, sheet_of
+from accstudy.study.sheet import MAX_BYTES
 from accstudy.study.spelling import alike
 from accstudy.study.typed import fault, records, typed
 from accstudy.tables import TABLES
@@ -29,6 +29,9 @@ from accstudy.tables import TABLES
 __all__ = ["Reader"]
 
 T = TypeVar("T")
+
+_SECTIONS = {"implants": "reference", "touch_points": "reference"}
+"""Section of study.toml that says how a table lies, where it is not called as the table."""
 
 
 class Reader:
@@ -47,6 +50,8 @@ class Reader:
         self.settings = settings
         self.findings: list[Finding] = []
         self.unusable: set[str] = set()
+        self.called: dict[str, str] = {}
+        self.models: dict[str, str] = {}
 
     def _attempt(self, job: Callable[[], T]) -> T | None:
         try:
@@ -55,28 +60,24 @@ class Reader:
             self.findings += error.findings
         return None
 
-    def sheet(
-        self, table: str, file: str, key: str, *, machine: bool = False
-    ) -> pd.DataFrame | None:
+    def sheet(self, table: str, file: str, key: str) -> pd.DataFrame | None:
         """Read the table file that a key of study.toml names; None when it cannot be used."""
+        section = _SECTIONS.get(table, table)
+        layout = getattr(self.settings, section)
+        said = Said(section, section in self.settings.model_fields_set)
 
         def job() -> pd.DataFrame:
             self._resolved(file, place("study.toml", column=key))
-            sheet = sheet_of(self.files.read(file, max_bytes=MAX_BYTES), file=file)
-            if machine:
-                sheet, notes = named_as_here(sheet, table, self.settings.reference)
-                self.findings += notes
+            data = self.files.read(file, max_bytes=MAX_BYTES)
+            models = self.models if table == "poses" else None
+            sheet = arranged(data, table, layout, file=file, said=said, models=models)
+            self.called[table] = sheet.file
+            self.findings += sheet.notes
             frame, faults = typed(sheet, table)
             self.findings += faults
-            missing = [f for f in faults if f.code == "missing-column"]
-            if missing:
-                raise _UnusableError
             return frame
 
-        try:
-            found = self._attempt(job)
-        except _UnusableError:
-            found = None
+        found = self._attempt(job)
         if found is None:
             self.unusable.add(table)
         return found
@@ -102,15 +103,17 @@ class Reader:
         scale = UNIT_MM[settings.length_unit]
         if settings.touch_points:
             file = settings.touch_points
-            touches = self.sheet("touch_points", file, "reference.touch_points", machine=True)
+            touches = self.sheet("touch_points", file, "reference.touch_points")
             if touches is None:
                 return None
             touches[["x_mm", "y_mm", "z_mm"]] *= scale
+            file = self.called["touch_points"]
             frame = self._attempt(lambda: reference_from_touches(touches, settings, file=file))
         else:
             file = settings.implants
-            frame = self.sheet("implants", file, "reference.implants", machine=True)
+            frame = self.sheet("implants", file, "reference.implants")
             if frame is not None:
+                file = self.called["implants"]
                 frame[["x_mm", "y_mm", "z_mm"]] *= scale
         if frame is None:
             return None
@@ -136,6 +139,8 @@ class Reader:
         frame = self.sheet("scans", file, "scans.list")
         if frame is None:
             return None, ()
+        file = self.called["scans"]
+        self.models = dict(zip(frame["scan"], frame["model"], strict=True))
         if frame.empty:
             self.findings.append(
                 fault("no-scans", "the scan list has no rows", file, "add one row a scan")
@@ -200,10 +205,12 @@ class Reader:
             poses,
             scans,
             implants,
-            file=ours.poses,
-            reference=self.settings.reference.implants,
+            file=self.called.get("poses", ours.poses),
+            reference=self.called.get("implants", self.settings.reference.implants),
         )
-        self.findings += check_landmarks(landmarks, scans, implants, file=ours.landmarks)
+        self.findings += check_landmarks(
+            landmarks, scans, implants, file=self.called.get("landmarks", ours.landmarks)
+        )
 
     def without_planned(self, scans: pd.DataFrame, poses: pd.DataFrame) -> pd.DataFrame:
         """Leave out planned scans that are not made yet; say which."""
@@ -282,10 +289,6 @@ class Reader:
 
 def _few(names: list[str]) -> str:
     return ", ".join(names) if len(names) <= 4 else f"{names[0]}, {names[1]}, ... {names[-1]}"
-
-
-class _UnusableError(Exception):
-    """A table whose required columns are missing; the faults are listed already."""
 
 
 _PLACE = ("model", "device", "technique", "operator", "session", "repeat")

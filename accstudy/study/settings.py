@@ -6,20 +6,39 @@ import datetime as dt
 import math
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
-from pydantic_core import PydanticCustomError
+from pydantic import Field, model_validator
 
-from accstudy.quantities import implausible
+from accstudy.study.layout import Layout
+from accstudy.study.values import (
+    ExpansionPerK,
+    FromPlatformMm,
+    HeightMm,
+    LimitDeg,
+    LimitUm,
+    Number,
+    PointMm,
+    Positive,
+    RadiusMm,
+    Section,
+    Share,
+    TemperatureC,
+    Vector,
+    Whole,
+    in_range_of,
+)
 
 __all__ = [
     "Analysis",
     "Cylinder",
     "Drift",
+    "Events",
     "Exclusion",
+    "Landmarks",
     "LengthMpe",
     "Limit",
     "Limits",
     "ModelSettings",
+    "Poses",
     "Reference",
     "ScanBodySettings",
     "Scans",
@@ -34,51 +53,7 @@ LengthUnit = Literal["mm", "cm", "m", "inch"]
 Alignment = Literal["all-implants", "datum-implants", "first-implant"]
 
 
-def _number(value: object) -> object:
-    """Refuse words and truth values where a number is meant: true is not 1."""
-    if isinstance(value, bool | str):
-        raise PydanticCustomError(
-            "not_a_number",
-            "a number is needed",
-            {"hint": "write a number without quotation marks, with a decimal point"},
-        )
-    return value
-
-
-def _of(key: str) -> AfterValidator:
-    """Refuse a number outside the range in which this quantity can be true."""
-
-    def check(value: float) -> float:
-        doubt = implausible(key, value)
-        if doubt:
-            raise PydanticCustomError("implausible", "{what}", {"what": doubt[0], "hint": doubt[1]})
-        return value
-
-    return AfterValidator(check)
-
-
-Number = Annotated[float, BeforeValidator(_number), Field(allow_inf_nan=False)]
-Whole = Annotated[int, BeforeValidator(_number)]
-Positive = Annotated[Number, Field(gt=0)]
-Finite = Number
-TemperatureC = Annotated[Number, _of("temperature_c")]
-ExpansionPerK = Annotated[Number, _of("expansion_per_k")]
-LimitUm = Annotated[Number, _of("limit_um")]
-LimitDeg = Annotated[Number, _of("limit_deg")]
-Share = Annotated[Number, _of("share")]
-RadiusMm = Annotated[Number, _of("radius_mm")]
-HeightMm = Annotated[Number, _of("height_mm")]
-FromPlatformMm = Annotated[Number, _of("from_platform_mm")]
-CoordinateMm = Annotated[Number, _of("coordinate_mm")]
-Vector = tuple[Finite, Finite, Finite]
-PointMm = tuple[CoordinateMm, CoordinateMm, CoordinateMm]
-
-
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class StudySection(_Strict):
+class StudySection(Section):
     """``[study]``: what is asked."""
 
     title: str = Field(min_length=1, max_length=200)
@@ -100,16 +75,16 @@ class StudySection(_Strict):
     """Date of issue; `--issued` overrules it. Example: 2025-06-24"""
 
 
-class LengthMpe(_Strict):
+class LengthMpe(Section):
     """Maximum permissible error of the CMM, E = constant + per_metre * L."""
 
-    constant: Annotated[Number, _of("mpe_constant_um")]
+    constant: Annotated[Number, in_range_of("mpe_constant_um")]
     """Part that does not grow with the length, µm. Example: 1.9"""
-    per_metre: Annotated[Number, _of("mpe_per_metre_um")] = 0.0
+    per_metre: Annotated[Number, in_range_of("mpe_per_metre_um")] = 0.0
     """Part that does, µm per metre. Example: 4.0"""
 
 
-class Reference(_Strict):
+class Reference(Layout):
     """``[reference]``: what the implants really are, and who says so."""
 
     implants: str = "reference/implants.csv"
@@ -142,11 +117,6 @@ class Reference(_Strict):
     occlusal: Vector | None = None
     """Occlusal direction in the reference frame; the mean axis where it is not given.
     Example: [0.0, 0.0, 1.0]"""
-    model: str = ""
-    """Name of the model where the table has no column for it. Example: "model 1" """
-    columns: dict[str, str] = Field(default_factory=dict)
-    """The instrument's column name for each column of the table.
-    Example: { x_mm = "X", implant = "Feature" }"""
 
     @model_validator(mode="after")
     def _occlusal_points_somewhere(self) -> Reference:
@@ -155,7 +125,7 @@ class Reference(_Strict):
         return self
 
 
-class Scans(_Strict):
+class Scans(Layout):
     """``[scans]``: the scan list and what holds for all scans."""
 
     list: str = "scans.csv"
@@ -174,7 +144,19 @@ class Scans(_Strict):
     """Linear expansion of the model, 1/K. Example: 75e-6"""
 
 
-class Cylinder(_Strict):
+class Poses(Layout):
+    """``[poses]``: how the table lies that `scans.poses` names."""
+
+
+class Landmarks(Layout):
+    """``[landmarks]``: how the table lies that `scans.landmarks` names."""
+
+
+class Events(Layout):
+    """``[events]``: how the table lies that `drift.events` names."""
+
+
+class Cylinder(Section):
     """A scan body given by numbers instead of a drawing."""
 
     radius_mm: RadiusMm
@@ -195,7 +177,7 @@ class Cylinder(_Strict):
         return self
 
 
-class ScanBodySettings(_Strict):
+class ScanBodySettings(Section):
     """``[scan_body.NAME]``: the drawing and where the implant is in it."""
 
     mesh: str = ""
@@ -228,7 +210,7 @@ class ScanBodySettings(_Strict):
         return self
 
 
-class Analysis(_Strict):
+class Analysis(Section):
     """``[analysis]``: how scans are grouped and aligned."""
 
     alignment: Alignment = "all-implants"
@@ -249,7 +231,7 @@ class Analysis(_Strict):
         return self
 
 
-class Limit(_Strict):
+class Limit(Section):
     """A limit of the user's, with its source, which the report prints."""
 
     value: Number
@@ -270,7 +252,7 @@ class LimitInDeg(Limit):
     value: LimitDeg
 
 
-class Limits(_Strict):
+class Limits(Section):
     """``[limits]``: against what the results are held."""
 
     distance_um: LimitInUm | None = None
@@ -290,7 +272,7 @@ class Limits(_Strict):
     """Confidence of bounds, intervals and verdicts. Example: 0.95"""
 
 
-class ModelSettings(_Strict):
+class ModelSettings(Section):
     """``[[model]]``: a mixed-effects model."""
 
     name: str = Field(min_length=1)
@@ -309,7 +291,7 @@ class ModelSettings(_Strict):
     """Largest difference that counts as none, in the unit of the response. Example: 30.0"""
     non_inferiority: bool = False
     """Whether only being worse counts. Example: true"""
-    at: tuple[tuple[str, Finite], ...] = ()
+    at: tuple[tuple[str, Number], ...] = ()
     """Values of covariates at which means are estimated. Example: [["path_mm", 40.0]]"""
     method: Literal["kenward-roger", "satterthwaite"] = "kenward-roger"
     """How degrees of freedom are found. Example: "kenward-roger" """
@@ -321,22 +303,22 @@ class ModelSettings(_Strict):
     """Data sets drawn to test every term once more; 0: none. Example: 499"""
 
 
-class Seating(_Strict):
+class Seating(Section):
     """``[seating]``: the rigid framework whose seating is predicted."""
 
     platform_radius_mm: RadiusMm = 2.0
     """Radius of the platform at whose rim gaps are told. Example: 2.0"""
-    screw_pitch_mm: Annotated[Number, _of("pitch_mm")] | None = None
+    screw_pitch_mm: Annotated[Number, in_range_of("pitch_mm")] | None = None
     """Pitch of the screws: gaps also as turns. Example: 0.3"""
     engaging: bool = False
     """Whether the connection fixes the rotation. Example: true"""
-    lateral_clearance_um: Annotated[Number, _of("clearance_um")] | None = None
+    lateral_clearance_um: Annotated[Number, in_range_of("clearance_um")] | None = None
     """How far the framework may move sideways. Example: 20.0"""
     draws: Annotated[Whole, Field(ge=0, le=10_000)] = 200
     """Draws for the uncertainty of gaps; 0: none. Example: 200"""
 
 
-class Drift(_Strict):
+class Drift(Section):
     """``[drift]``: what is charted and from when."""
 
     events: str = ""
@@ -358,26 +340,26 @@ class Drift(_Strict):
     """Whether runs, trends and alternation signal, too. Example: true"""
 
 
-class SeatingUncertainty(_Strict):
+class SeatingUncertainty(Section):
     """Standard uncertainty of putting a scan body on, with its source."""
 
-    value: Annotated[Number, _of("uncertainty_um")]
+    value: Annotated[Number, in_range_of("uncertainty_um")]
     """Standard uncertainty of the position, µm. Example: 5.0"""
     source: str = Field(min_length=1)
     """Where it comes from; the report prints it. Example: "own repeats, reseated" """
 
 
-class Uncertainty(_Strict):
+class Uncertainty(Section):
     """``[uncertainty]``: parts that the data do not show."""
 
     scan_body_seating_um: SeatingUncertainty | None = None
     """Uncertainty of putting a scan body on.
     Example: { value = 5.0, source = "own repeats, reseated" }"""
-    temperature_tolerance_k: Annotated[Number, _of("temperature_tolerance_k")] = 1.0
+    temperature_tolerance_k: Annotated[Number, in_range_of("temperature_tolerance_k")] = 1.0
     """How far the model's temperature may be off. Example: 1.0"""
 
 
-class Exclusion(_Strict):
+class Exclusion(Section):
     """``[[exclusions]]``: a scan left out, with the reason, which the report prints."""
 
     scan: str
@@ -386,12 +368,15 @@ class Exclusion(_Strict):
     """Why it is left out; the report prints it. Example: "body loose, seen on the photograph" """
 
 
-class Settings(_Strict):
+class Settings(Section):
     """All of study.toml."""
 
     study: StudySection
     reference: Reference = Reference()
     scans: Scans = Scans()
+    poses: Poses = Poses()
+    landmarks: Landmarks = Landmarks()
+    events: Events = Events()
     scan_body: dict[str, ScanBodySettings] = Field(default_factory=dict)
     analysis: Analysis = Analysis()
     limits: Limits = Limits()

@@ -2,44 +2,52 @@
 
 from __future__ import annotations
 
-import contextlib
 import csv
 import io
-import zipfile
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
-from datetime import date, datetime
-from pathlib import Path
+import re
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 
-from accstudy.errors import InputError, place
-from accstudy.study.files import read_bytes
+from accstudy.errors import Finding, InputError, Severity, place
+from accstudy.study.workbook import Area, is_workbook, sheet_names, sheet_rows
 
-__all__ = ["MAX_BYTES", "Sheet", "csv_dialect", "read_sheet", "sheet_of"]
+__all__ = ["MAX_BYTES", "Cells", "Sheet", "TableFile", "csv_dialect"]
 
 MAX_BYTES = 100_000_000
 """Largest table file, also unpacked."""
 
-_RATIO, _FREE_BYTES = 15, 20_000_000  # how large a workbook is, unpacked
 _MAX_CELLS = 5_000_000
-_MAX_COLUMNS = 500
+_QUOTED = re.compile(r'"[^"\n]*"')
+_MOST_LOOKED_AT = 50
+"""Lines that are looked at to tell what stands between cells."""
 
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """Rows of text with the place each came from.
+    """Rows of text under a header, with the place each cell came from.
 
     Parameters
     ----------
     file : str
-        Path as the user knows it, relative to the study.
+        Path as the user knows it, relative to the study, and the sheet.
     header : tuple of str
         Column names, stripped.
     rows : tuple of tuple of str
         Cells, stripped, as many as the header has.
     numbers : tuple of int
-        Row number of each row; the header is row 1.
+        Row number of each row, as a spreadsheet counts.
     comma_decimals : bool
         Whether a decimal comma may be meant (``;`` or tab between cells).
+    head : int
+        Row number of the header.
+    called : mapping of str to str
+        What the user calls a column, where that differs.
+    cells : mapping of str to sequence of (int, str)
+        Row number and column in the file of every cell of a column, where a row was put
+        together from several.
+    notes : tuple of Finding
+        What the user should know about how the file was read.
     """
 
     file: str
@@ -47,50 +55,120 @@ class Sheet:
     rows: tuple[tuple[str, ...], ...]
     numbers: tuple[int, ...]
     comma_decimals: bool
+    head: int = 1
+    called: Mapping[str, str] = field(default_factory=dict)
+    cells: Mapping[str, Sequence[tuple[int, str]]] = field(default_factory=dict)
+    notes: tuple[Finding, ...] = ()
+
+    def where(self, index: int, column: str) -> str:
+        """Place of a cell in the user's file: row `index` from 0, column as named here."""
+        if column in self.cells:
+            return place(self.file, *self.cells[column][index])
+        return place(self.file, self.numbers[index], self.called.get(column, column))
 
 
-def read_sheet(path: Path, *, file: str) -> Sheet:
-    """Read a table file without interpreting its cells.
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """All cells of one table as they lie in the file.
 
     Parameters
     ----------
-    path : Path
-        ``.csv``, ``.tsv``, ``.txt`` or ``.xlsx``. CSV may be UTF-8 (with or
-        without byte order mark) or UTF-16, with ``,``, ``;`` or tab between
-        cells. Of a workbook the first sheet is read, of a formula the value that
-        stands in the file; none is run.
     file : str
         How messages call it.
+    rows : list of list of str
+        Cells, stripped.
+    comma_decimals : bool
+        Whether a decimal comma may be meant.
+    merged : list of tuple
+        Merged cells of a workbook.
+    is_text : bool
+        Whether the file is text, in which merged cells are empty but for the first.
+    notes : tuple of Finding
+        What the user should know about how the file was read.
+    """
 
-    Returns
-    -------
-    Sheet
+    file: str
+    rows: list[list[str]]
+    comma_decimals: bool
+    merged: list[Area] = field(default_factory=list)
+    is_text: bool = True
+    notes: tuple[Finding, ...] = ()
+
+
+class TableFile:
+    """A table file, of whose sheets one is read.
+
+    Parameters
+    ----------
+    data : bytes
+        Its content. CSV may be UTF-8 (with or without byte order mark), UTF-16 or
+        Windows-1252, with ``,``, ``;`` or tab between cells.
+    file : str
+        How messages call it.
 
     Raises
     ------
     InputError
-        If it is no table, too large (100 MB, also unpacked, or five million
-        cells), has no header or doubled columns.
+        If it is an old or broken workbook.
     """
-    return sheet_of(read_bytes(path, file=file, max_bytes=MAX_BYTES), file=file)
+
+    def __init__(self, data: bytes, file: str) -> None:
+        self.data = data
+        self.file = file
+        self.is_workbook = is_workbook(data, file)
+
+    @property
+    def sheets(self) -> tuple[str, ...]:
+        """Names of its sheets; none of a text file."""
+        return sheet_names(self.data, self.file) if self.is_workbook else ()
+
+    def cells(self, sheet: str = "", *, head: int | None = None) -> Cells:
+        """Part it into cells.
+
+        Parameters
+        ----------
+        sheet : str
+            Of a workbook; the first by default.
+        head : int, optional
+            Row of the header, where it is known: what stands between its cells counts.
+
+        Returns
+        -------
+        Cells
+
+        Raises
+        ------
+        InputError
+            If it is no table, or too large (100 MB, also unpacked, or five million cells).
+        """
+        file = self.file
+        if self.is_workbook:
+            called = f"{file}[{sheet}]" if sheet else file
+            rows, merged = sheet_rows(
+                self.data, file, sheet=sheet, max_bytes=MAX_BYTES,
+                bounded=lambda rows: _bounded(rows, called),
+            )  # fmt: skip
+            return Cells(called, _stripped(rows), False, merged, is_text=False)
+        if sheet:
+            raise InputError(
+                f'a text file has no sheet "{sheet}"', where=file, hint="remove the key sheet"
+            )
+        text, _, notes = _decode(self.data, file)
+        delimiter = _delimiter(text, head)
+        reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+        try:
+            rows = _bounded(reader, file)
+        except csv.Error as error:
+            raise InputError(
+                f"not a readable CSV: {error}",
+                where=place(file, reader.line_num),
+                hint="look for a quotation mark that is opened and not closed",
+            ) from None
+        return Cells(file, _stripped(rows), delimiter != ",", notes=notes)
 
 
-def sheet_of(data: bytes, *, file: str) -> Sheet:
-    """Part the bytes of a table file into cells, as `read_sheet` does."""
-    if file.lower().endswith((".xlsx", ".xlsm")):
-        return _sheet(file, _workbook_rows(data, file), comma_decimals=False)
-    text = _decode(data, file)
-    delimiter = _delimiter(text)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    try:
-        rows = _bounded(reader, file)
-    except csv.Error as error:
-        raise InputError(
-            f"not a readable CSV: {error}",
-            where=place(file, reader.line_num),
-            hint="look for a quotation mark that is opened and not closed",
-        ) from None
-    return _sheet(file, rows, comma_decimals=delimiter != ",")
+def _stripped(rows: list[list[str]]) -> list[list[str]]:
+    return [[cell.strip() for cell in row] for row in rows]
 
 
 def _bounded(rows: Iterable[list[str]], file: str) -> list[list[str]]:
@@ -105,7 +183,7 @@ def _bounded(rows: Iterable[list[str]], file: str) -> list[list[str]]:
     return kept
 
 
-def csv_dialect(data: bytes, file: str) -> tuple[str, str, str]:
+def csv_dialect(data: bytes, file: str, *, head: int | None = None) -> tuple[str, str, str]:
     """Encoding, cell and line end of a CSV file.
 
     Parameters
@@ -114,6 +192,8 @@ def csv_dialect(data: bytes, file: str) -> tuple[str, str, str]:
         Its content.
     file : str
         How messages call it.
+    head : int, optional
+        Row of its header.
 
     Returns
     -------
@@ -121,127 +201,58 @@ def csv_dialect(data: bytes, file: str) -> tuple[str, str, str]:
         For a file in UTF-16 the encoding names the byte order, so that what is added has
         no mark of its own.
     """
-    text = _decode(data, file)
-    encoding = {b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}.get(data[:2], "utf-8-sig")
-    return encoding, _delimiter(text), "\r\n" if "\r\n" in text else "\n"
+    text, encoding, _ = _decode(data, file)
+    if encoding == "utf-16":
+        encoding = {b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}[data[:2]]
+    return encoding, _delimiter(text, head), "\r\n" if "\r\n" in text else "\n"
 
 
-def _decode(data: bytes, file: str) -> str:
+def _decode(data: bytes, file: str) -> tuple[str, str, tuple[Finding, ...]]:
+    """Text of a file, its encoding, and a note where that is a guess."""
     encoding = "utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
+    notes: tuple[Finding, ...] = ()
     try:
         text = data.decode(encoding)
     except UnicodeDecodeError as error:
         row = data[: error.start].count(b"\n") + 1
-        raise InputError(
-            "a character is not UTF-8", where=place(file, row), hint='save it as "CSV UTF-8"'
-        ) from None
+        hint = 'save it as "CSV UTF-8"'
+        broken = InputError("a character is not UTF-8", where=place(file, row), hint=hint)
+        if encoding == "utf-16" or not (text := _western(data)):
+            raise broken from None
+        encoding = "cp1252"
+        word = next((w for w in re.findall(r"\w+", text) if not w.isascii()), "")
+        shown = f', such as "{word[:30]}"' if word else ""
+        what = f"the file is not UTF-8 and is read as Windows-1252: check the letters{shown}"
+        notes = (Finding(Severity.NOTE, "windows-1252", what, place(file, row), hint),)
     if "\0" in text:
         row = text[: text.index("\0")].count("\n") + 1
         raise InputError("a NUL character: not a text table", where=place(file, row))
-    return text
+    return text, encoding, notes
 
 
-def _delimiter(text: str) -> str:
-    first = text.lstrip("\ufeff").split("\n", 1)[0]
-    counts = {d: first.count(d) for d in (";", "\t", ",")}
-    best = max(counts, key=lambda d: counts[d])
-    return best if counts[best] else ","
-
-
-def _workbook_rows(data: bytes, file: str) -> list[list[str]]:
-    import openpyxl
-
+def _western(data: bytes) -> str:
+    """Text in Windows-1252, or nothing where that is no text: control characters, broken UTF-8."""
     try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            size = sum(item.file_size for item in archive.infolist())
-            if size > min(MAX_BYTES, max(_RATIO * len(data), _FREE_BYTES)):
-                what = f"the workbook unpacks to more than it should: {size / 1e6:.0f} MB"
-                raise InputError(what, where=file, hint="save the table as CSV UTF-8")
-            inside = [n for n in archive.namelist() if "worksheets/" in n]
-            formulas = any(b"<f" in archive.read(n) for n in inside)
-        with contextlib.ExitStack() as opened:
-            sheets = []
-            for values in (
-                (True, False) if formulas else (True,)
-            ):  # as calculated when it was saved, and as written
-                book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=values)
-                opened.callback(book.close)
-                sheet = book.worksheets[0]
-                sheet.reset_dimensions()  # the size that it claims may be anything
-                sheets.append(sheet.iter_rows(values_only=True))
-                opened.callback(sheets[-1].close)
-            if not formulas:
-                return _bounded(([_cell(v) for v in row] for row in sheets[0]), file)
-            return _bounded(_values(sheets[0], sheets[1], file), file)
-    except InputError:
-        raise
-    except Exception as error:  # the workbook reader raises many kinds on broken files
-        raise InputError(
-            f"not a readable workbook ({type(error).__name__})",
-            where=file,
-            hint="save it again as .xlsx, or as CSV UTF-8",
-        ) from None
-
-
-def _values(
-    calculated: Iterable[tuple[object, ...]], written: Iterable[tuple[object, ...]], file: str
-) -> Iterator[list[str]]:
-    """Cells as text; a formula whose value is not in the file would read as empty."""
-    head: list[str] = []
-    for number, (row, source) in enumerate(zip(calculated, written, strict=True), start=1):
-        cells = [_cell(v) for v in row]
-        head = head or (cells if any(cells) else [])
-        for k, (cell, text) in enumerate(zip(cells, source, strict=True)):
-            if not cell and isinstance(text, str) and text.startswith("="):
-                column = head[k] if k < len(head) else None
-                raise InputError(
-                    f'the formula "{text[:40]}" has no value in the file',
-                    where=place(file, number, column),
-                    hint="open it in the spreadsheet program and save it, or paste values",
-                )
-        yield cells
-
-
-def _cell(value: object) -> str:
-    if value is None:
+        text = data.decode("cp1252")
+    except UnicodeDecodeError:
         return ""
-    if isinstance(value, datetime):
-        midnight = value.time() == datetime.min.time()
-        return value.date().isoformat() if midnight else value.isoformat()
-    if isinstance(value, date):
-        return value.isoformat()
-    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
-        return str(int(value))
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    return str(value)
+    odd = re.search(r"[\x00-\x08\x0b\x0e-\x1f\x7f]", text)
+    broken = re.search("[ÃÂ][\x80-\xbf€‚ƒ„…†‡ˆ‰Š‹Œ‘’“”•–—˜™š›œžŸ]|â€", text)
+    return "" if odd or broken else text
 
 
-def _sheet(file: str, rows: list[list[str]], *, comma_decimals: bool) -> Sheet:
-    cells = [[cell.strip() for cell in row] for row in rows]
-    head = next((i for i, row in enumerate(cells) if any(row)), None)
-    if head is None:
-        raise InputError("the table is empty", where=file, hint="its first row names the columns")
-    header = cells[head]
-    while header and not header[-1]:
-        header.pop()
-    if len(header) > _MAX_COLUMNS:
-        raise InputError(f"more than {_MAX_COLUMNS} columns", where=place(file, head + 1))
-    for name in header:
-        if not name:
-            raise InputError("a column has no name", where=place(file, head + 1))
-        if header.count(name) > 1:
-            raise InputError(f'column "{name}" is there twice', where=place(file, head + 1))
-    body, numbers = [], []
-    for number, row in enumerate(cells[head + 1 :], start=head + 2):
-        if not any(row):
-            continue
-        if any(row[len(header) :]):
-            raise InputError(
-                f"a row has {len(row)} cells, the header {len(header)}",
-                where=place(file, number),
-                hint="a decimal comma in a table parted by commas makes two cells out of one",
-            )
-        body.append(tuple(row[: len(header)] + [""] * (len(header) - len(row))))
-        numbers.append(number)
-    return Sheet(file, tuple(header), tuple(body), tuple(numbers), comma_decimals)
+def _delimiter(text: str, head: int | None = None) -> str:
+    """What stands between cells: by the header, unless more of the lines agree on another."""
+    lines = text.lstrip("\ufeff").split("\n", _MOST_LOOKED_AT + (head or 0))
+    marks = (";", "\t", ",")
+    if head and head <= len(lines):
+        counts = {d: lines[head - 1].count(d) for d in marks}
+        return max(marks, key=lambda d: counts[d]) if any(counts.values()) else ","
+    filled = [_QUOTED.sub("", line) for line in lines[:_MOST_LOOKED_AT] if line.strip()]
+    if not filled:
+        return ","
+    first = max(marks, key=filled[0].count)
+    agree = {d: Counter(line.count(d) for line in filled if d in line) for d in marks}
+    most = {d: max(agree[d].values(), default=0) for d in marks}
+    often = max(marks, key=lambda d: most[d])
+    return often if most[often] > most[first] else (first if first in filled[0] else ",")

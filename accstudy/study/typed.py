@@ -144,7 +144,7 @@ def typed(
                 fault(
                     "missing-column",
                     f'column "{column.name}" ({column.meaning}) is missing',
-                    place(sheet.file, 1, column.name),
+                    place(sheet.file, sheet.head, column.name),
                     hint.replace("did you mean", "rename, if it is meant, the column").rstrip("?"),
                 )
             )
@@ -165,7 +165,7 @@ def typed(
                 fault(
                     "unknown-column",
                     f'unknown column "{name}"',
-                    place(sheet.file, 1, name),
+                    place(sheet.file, sheet.head, name),
                     nearest(name, list(known)),
                 )
             )
@@ -197,8 +197,8 @@ def _mixed_decimals(
     for index, name in enumerate(header):
         if name not in known or known[name].kind not in ("number", "integer"):
             continue
-        for cells, row in zip(sheet.rows, sheet.numbers, strict=True):
-            cell, where = cells[index], place(sheet.file, row, name)
+        for k, cells in enumerate(sheet.rows):
+            cell, where = cells[index], sheet.where(k, name)
             if not with_comma[0] and _COMMA_NUMBER.fullmatch(cell):
                 with_comma = (cell, where)
             elif not with_point[0] and "." in cell and _NUMBER.fullmatch(cell):
@@ -213,8 +213,8 @@ def _mixed_decimals(
 def _convert(cells: Sequence[str], column: Column, sheet: Sheet) -> tuple[pd.Series, list[Finding]]:
     faults: list[Finding] = []
     values: list[object] = []
-    for cell, row in zip(cells, sheet.numbers, strict=True):
-        where = place(sheet.file, row, column.name)
+    for k, cell in enumerate(cells):
+        where = sheet.where(k, column.name)
         value: object = None
         if not cell:
             if column.required:
@@ -297,7 +297,7 @@ def _factor(cells: Sequence[str], name: str, sheet: Sheet) -> tuple[pd.Series, l
             fault(
                 "column-name",
                 f'column "{name}" is not a plain identifier',
-                place(sheet.file, 1, name),
+                place(sheet.file, sheet.head, name),
                 "use letters, digits and _ only, so that models can name it",
             )
         )
@@ -319,8 +319,8 @@ def _factor(cells: Sequence[str], name: str, sheet: Sheet) -> tuple[pd.Series, l
         except InputError:
             pass
         faults += _nearly_numbers(cells, name, sheet)
-    for cell, row in zip(cells, sheet.numbers, strict=True):
-        where = place(sheet.file, row, name)
+    for k, cell in enumerate(cells):
+        where = sheet.where(k, name)
         if any(ord(c) < 32 for c in cell):
             faults.append(_control_character(where))
         else:
@@ -333,20 +333,19 @@ def _factor(cells: Sequence[str], name: str, sheet: Sheet) -> tuple[pd.Series, l
 def _nearly_numbers(cells: Sequence[str], name: str, sheet: Sheet) -> list[Finding]:
     """Warn of a column that would hold numbers but for a few cells."""
     other = []
-    for cell, row in zip(cells, sheet.numbers, strict=True):
+    for k, cell in enumerate(cells):
         try:
             if cell:
                 parse_number(cell, comma_decimals=sheet.comma_decimals)
         except InputError:
-            other.append((cell, row))
+            other.append((cell, sheet.where(k, name)))
     filled = sum(bool(c) for c in cells)
     if not filled or len(other) > 0.2 * filled:
         return []
-    (cell, row), count = other[0], len(other)
+    (cell, where), count = other[0], len(other)
     what = (
         f'{filled - count} cells of "{name}" are numbers, {count} {"is" if count == 1 else "are"} '
         f'not, such as "{cell}": the whole column is taken as labels'
     )
     mend = "write a number, or leave the cell empty"
-    where = place(sheet.file, row, name)
     return [Finding(Severity.WARNING, "nearly-a-number", what, where, mend)]

@@ -105,5 +105,5 @@ def test_a_finding_is_told_with_its_severity_words_and_mend(generate):
         "are not corrected; 5 K on 50 mm of resin are about 19 µm | give scans.temperature_c"
     )
     assert temperature in page
-    column = '| error | there is no column "…" | reference.columns.… in study.toml names it; … |'
+    column = '| error | there is no column "…" | ….columns.… in study.toml names it; … |'
     assert column in page

@@ -26,8 +26,8 @@ import atheris
 with atheris.instrument_imports(include=["accstudy"]):
     from accstudy.errors import AccstudyError, Finding, StudyError
     from accstudy.mesh.read import read_mesh, triangle_digest
+    from accstudy.study.header import read_sheet
     from accstudy.study.load import load_study
-    from accstudy.study.sheet import read_sheet
 
 import numpy as np
 

@@ -12,8 +12,8 @@ from openpyxl.chart import LineChart, Reference
 from accstudy.cli import main
 from accstudy.errors import InputError, StudyError
 from accstudy.study.files import ChangedFileError, Files, MissingFileError, read_bytes
+from accstudy.study.header import read_sheet
 from accstudy.study.record import digest
-from accstudy.study.sheet import read_sheet
 from accstudy.study.toml import read_settings
 
 HEAD = '[study]\ntitle = "x"\nkind = "validation"\n'

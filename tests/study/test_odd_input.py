@@ -16,7 +16,7 @@ from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.files import stl_bytes
 from accstudy.stages.check import check_study
-from accstudy.study.sheet import read_sheet
+from accstudy.study.header import read_sheet
 from accstudy.tables import csv_bytes
 
 IMPLANTS = """model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z,flat_x,flat_y,flat_z,valid_from

@@ -1,0 +1,273 @@
+"""A table as it was exported to the table that is needed: header, rows, names, one row each."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from accstudy.errors import Finding, InputError, Severity, StudyError, nearest, place
+from accstudy.study.files import read_bytes
+from accstudy.study.header import headed
+from accstudy.study.layout import Layout
+from accstudy.study.propose import proposed_lines
+from accstudy.study.sheet import MAX_BYTES, Cells, Sheet, TableFile
+from accstudy.study.typed import fault
+from accstudy.study.unfold import unfolded
+from accstudy.tables import TABLES
+
+__all__ = ["Said", "arranged", "named_sheet"]
+
+_NAME_SHEET = "name the one that is meant in study.toml: sheet = ..."
+_MOST_SHOWN = 30
+_IDENTIFIER = re.compile(r"[A-Za-z_]\w*")
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """Where study.toml speaks of a table.
+
+    Parameters
+    ----------
+    section : str
+        Such as ``reference``.
+    there : bool
+        Whether the file has that section.
+    """
+
+    section: str
+    there: bool = True
+
+
+def named_sheet(path: Path, table: str, layout: Layout, *, file: str, said: Said) -> Sheet:
+    """Rows of a table by their names here, whether it is complete or not.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    table, layout, file, said
+        As of `arranged`.
+
+    Returns
+    -------
+    Sheet
+
+    Raises
+    ------
+    StudyError, InputError
+        As of `arranged`, but for columns that are missing.
+    """
+    source = TableFile(read_bytes(path, file=file, max_bytes=MAX_BYTES), file)
+    _, named, faults = _named(source, table, layout, said)
+    if faults:
+        raise StudyError(faults)
+    return _with_model(named, table, layout, None)
+
+
+def arranged(
+    data: bytes,
+    table: str,
+    layout: Layout,
+    *,
+    file: str,
+    said: Said,
+    models: Mapping[str, str] | None = None,
+) -> Sheet:
+    """Read a table file and give its columns the names that they have here.
+
+    Parameters
+    ----------
+    data : bytes
+        The file.
+    table : str
+        What it is here, in `accstudy.tables.TABLES`.
+    layout : Layout
+        What study.toml says about it.
+    file : str
+        How messages call it.
+    said : Said
+        Where study.toml says it.
+    models : mapping of str to str, optional
+        Model of every scan, for a table that names scans and no model.
+
+    Returns
+    -------
+    Sheet
+        With the names of the table. Where names are given, other columns are left out
+        and named in a note; a table with factors keeps those that may be factors.
+
+    Raises
+    ------
+    StudyError
+        With every fault: names that are not there, on either side, rows that no
+        column selects, required columns without a name, and the lines to write.
+    InputError
+        If it is no table, or has no such sheet or header.
+    """
+    source = TableFile(data, file)
+    try:
+        sheet, named, faults = _named(source, table, layout, said)
+    except InputError as error:
+        hint = _lines(source, table, layout, said)
+        if not hint:
+            raise
+        raise StudyError([fault("missing-column", error.message, error.where, hint)]) from None
+    named = _with_model(named, table, layout, models)
+    missing = [c.name for c in TABLES[table].columns if c.required and c.name not in named.header]
+    if missing and not faults:
+        faults.append(_missing(missing, sheet, source, table, layout, said))
+    if faults:
+        raise StudyError(faults)
+    return named
+
+
+def _named(
+    source: TableFile, table: str, layout: Layout, said: Said
+) -> tuple[Sheet, Sheet, list[Finding]]:
+    """The table by its own names, by those of here, and what is wrong with it."""
+    sheet = headed(_cells(source, layout), layout)
+    patterns = any("{" in name for name in layout.columns.values())
+    named, found = (unfolded if patterns else _renamed)(sheet, table, layout, said.section)
+    if layout.label and not patterns:
+        found.append(
+            fault(
+                "label-unused",
+                f"{said.section}.label is given, and no name holds {{implant}}",
+                place("study.toml", column=f"{said.section}.label"),
+                f'write names such as x_mm = "{{implant}} | X" below [{said.section}.columns]',
+            )
+        )
+    found = [*sheet.notes, *_unknown_names(table, layout, said.section), *found]
+    sheets = () if layout.sheet else source.sheets
+    if len(sheets) > 1:
+        others = ", ".join(f'"{name}"' for name in sheets[1:])
+        what = f'sheet "{sheets[0]}" is read; there are {others}, too'
+        found.append(Finding(Severity.NOTE, "several-sheets", what, source.file, _NAME_SHEET))
+    faults = [f for f in found if f.severity is Severity.ERROR]
+    notes = tuple(f for f in found if f.severity is not Severity.ERROR)
+    return sheet, replace(named, notes=notes), faults
+
+
+def _cells(source: TableFile, layout: Layout) -> Cells:
+    head = layout.header_row[-1] if layout.header_row else None
+    return source.cells(layout.sheet, head=head or None)
+
+
+def _unknown_names(table: str, layout: Layout, section: str) -> list[Finding]:
+    spec = TABLES[table]
+    return [
+        fault(
+            "unknown-column",
+            f'"{own}" is no column of the table {table}',
+            place("study.toml", column=f"{section}.columns.{own}"),
+            nearest(own, spec.names),
+        )
+        for own in layout.columns
+        if own not in spec.names and not (spec.factors and _IDENTIFIER.fullmatch(own))
+    ]
+
+
+def _renamed(sheet: Sheet, table: str, layout: Layout, section: str) -> tuple[Sheet, list[Finding]]:
+    """Give each column its name here; leave out what is neither named nor known."""
+    columns = layout.columns
+    spec = TABLES[table]
+    found = [
+        fault(
+            "missing-column",
+            f'there is no column "{user}"',
+            place(sheet.file, sheet.head),
+            f"{section}.columns.{own} in study.toml names it; {_nearest_name(user, sheet.header)}",
+        )
+        for own, user in columns.items()
+        if user not in sheet.header
+    ]
+    here: dict[str, str] = {}
+    for own, user in columns.items():
+        if user in here:
+            what = f'column "{user}" is to be both {here[user]} and {own}'
+            at = place("study.toml", column=f"{section}.columns.{own}")
+            found.append(fault("column-twice", what, at, "name each column of the file once"))
+        here[user] = own
+    header = [here.get(name, name) for name in sheet.header]
+    kept = [
+        k
+        for k, (name, user) in enumerate(zip(header, sheet.header, strict=True))
+        if not columns
+        or user in here
+        or (name not in columns and (name in spec.names or _may_be_factor(name, spec.factors)))
+    ]
+    left = [f'"{sheet.header[k]}"' for k in range(len(header)) if k not in kept]
+    if left:
+        what = f"not used: {', '.join(left)}"
+        found.append(Finding(Severity.NOTE, "columns-not-used", what, sheet.file))
+    names = tuple(header[k] for k in kept)
+    rows = tuple(tuple(row[k] for k in kept) for row in sheet.rows)
+    called = {own: user for user, own in here.items()}
+    return replace(sheet, header=names, rows=rows, called=called), found
+
+
+def _may_be_factor(name: str, factors: bool) -> bool:
+    return factors and _IDENTIFIER.fullmatch(name) is not None
+
+
+def _nearest_name(user: str, header: Sequence[str]) -> str:
+    several = [name for name in header if name.startswith(f"{user} (column ")]
+    if several:
+        return "there are several: write " + " or ".join(f'"{name}"' for name in several)
+    return nearest(user, header)
+
+
+def _with_model(
+    sheet: Sheet, table: str, layout: Layout, models: Mapping[str, str] | None
+) -> Sheet:
+    """Fill in the model where the table has no column for it."""
+    if "model" in sheet.header or "model" not in TABLES[table].names:
+        return sheet
+    if layout.model:
+        values = [layout.model] * len(sheet.rows)
+    elif models and "scan" in sheet.header:
+        at = sheet.header.index("scan")
+        usual = next(iter(models.values()))  # a scan of no list has a fault of its own
+        values = [models.get(row[at], usual) for row in sheet.rows]
+    else:
+        return sheet
+    rows = tuple((value, *row) for value, row in zip(values, sheet.rows, strict=True))
+    return replace(sheet, header=("model", *sheet.header), rows=rows)
+
+
+def _missing(
+    missing: list[str], sheet: Sheet, source: TableFile, table: str, layout: Layout, said: Said
+) -> Finding:
+    """One finding for all columns that are missing, with the lines to write into study.toml."""
+    there = ", ".join(f'"{name}"' for name in sheet.header[:_MOST_SHOWN])
+    rest = len(sheet.header) - _MOST_SHOWN
+    more = f" and {rest} more" if rest > 0 else ""
+    hint = _lines(source, table, layout, said)
+    if not hint and missing == ["model"]:
+        hint = f'add {said.section}.model = "model 1" to study.toml, if all rows are of one model'
+    elif not hint:
+        name = next(name for name in missing if name != "model")
+        hint = (
+            f"say in study.toml what they are called here: [{said.section}.columns], then a line "
+            f'for each, such as {name} = "{sheet.header[0]}"'
+        )
+    return fault(
+        "missing-column",
+        f"no column {', '.join(missing)}; the table has {there}{more}",
+        place(sheet.file, sheet.head, missing[0]),
+        hint,
+    )
+
+
+def _lines(source: TableFile, table: str, layout: Layout, said: Said) -> str:
+    """The lines that would make the table readable, and where they go; nothing if not known."""
+    lines = proposed_lines(source, table, layout)
+    if not lines:
+        return ""
+    if said.there:
+        lines = [f"check the names, and write below [{said.section}] in study.toml:", *lines]
+    else:
+        lines = ["check the names, and add to study.toml:", f"[{said.section}]", *lines]
+    return "\n".join(lines)

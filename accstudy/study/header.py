@@ -1,0 +1,246 @@
+"""Where a table begins in its file: the names of its columns, and which rows count."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from accstudy.errors import Finding, InputError, nearest, place
+from accstudy.study.files import read_bytes
+from accstudy.study.layout import Layout
+from accstudy.study.sheet import MAX_BYTES, Cells, Sheet, TableFile
+from accstudy.study.typed import fault
+
+__all__ = ["headed", "read_sheet"]
+
+_MAX_COLUMNS = 500
+
+
+@dataclass(frozen=True, slots=True)
+class _Head:
+    names: list[str]
+    row: int
+    strict: bool
+
+
+def read_sheet(path: Path, *, file: str, layout: Layout | None = None) -> Sheet:
+    """Read a table file without interpreting its cells.
+
+    Parameters
+    ----------
+    path : Path
+        ``.csv``, ``.tsv``, ``.txt`` or ``.xlsx``, at most 100 MB. CSV may be UTF-8 (with
+        or without byte order mark), UTF-16 or Windows-1252, with ``,``, ``;`` or tab
+        between cells. Of a formula in a workbook the value that stands in the file is
+        read; none is run.
+    file : str
+        How messages call it.
+    layout : Layout, optional
+        Where the table lies; by default in the first sheet, from the first row that is
+        not empty.
+
+    Returns
+    -------
+    Sheet
+        By the names that the columns have there.
+
+    Raises
+    ------
+    InputError
+        If it is no table, too large, or has no such sheet or header.
+    """
+    layout = layout or Layout()
+    data = read_bytes(path, file=file, max_bytes=MAX_BYTES)
+    head = layout.header_row[-1] if layout.header_row else None
+    return headed(TableFile(data, file).cells(layout.sheet, head=head), layout)
+
+
+def headed(cells: Cells, layout: Layout) -> Sheet:
+    """Rows under the header that a layout names.
+
+    Parameters
+    ----------
+    cells : Cells
+        All that lies in the file.
+    layout : Layout
+        ``header_row``, ``rows`` and ``label`` count here.
+
+    Returns
+    -------
+    Sheet
+        By the names of the file; a name that is there several times, or none, is
+        completed by the column's letter where names are given in the layout. Faults of
+        ``rows`` and ``label`` stand in its notes.
+
+    Raises
+    ------
+    InputError
+        If there is no header, a column without a name or one twice, or a row with more
+        cells than the header.
+    """
+    head = _head(cells, layout)
+    faults: list[Finding] = []
+    kept: list[tuple[int, list[str]]] = []
+    width = len(head.names)
+    spread = _spread(cells)
+    above = dict.fromkeys((head.names.index(n) for n in layout.label if n in head.names), "")
+    index = _selecting(head, layout, cells.file, faults)
+    for number, row in enumerate(cells.rows[head.row :], start=head.row + 1):
+        row = [*row, *[""] * (width - len(row))]
+        for column in spread.get(number, {}):
+            row[column] = row[column] or spread[number][column]
+        if not any(row):
+            continue
+        for column, last in above.items():  # a label stands once for the rows below it
+            row[column] = above[column] = row[column] or last
+        if any(row[k] not in wanted for k, wanted in index):
+            continue
+        if any(row[width:]):
+            raise InputError(
+                f"a row has {len(row)} cells, the header {width}",
+                where=place(cells.file, number),
+                hint="a decimal comma in a table parted by commas makes two cells out of one",
+            )
+        kept.append((number, row[:width]))
+    if index and not kept and not faults:
+        faults.append(_none_selected(cells, head, index))
+    return Sheet(
+        cells.file,
+        tuple(head.names),
+        tuple(tuple(row) for _, row in kept),
+        tuple(number for number, _ in kept),
+        cells.comma_decimals,
+        head=max(head.row, 1),
+        notes=(*cells.notes, *faults),
+    )
+
+
+def _head(cells: Cells, layout: Layout) -> _Head:
+    """Names of the columns, out of one row or several."""
+    rows = cells.rows
+    given = layout.header_row
+    strict = not layout.columns
+    if given == (0,):
+        width = max((len(row) for row in rows), default=0)
+        return _Head([f"column {_letters(k)}" for k in range(width)], 0, strict)
+    first = next((i for i, row in enumerate(rows, start=1) if any(row)), None)
+    if first is None:
+        raise InputError(
+            "the table is empty", where=cells.file, hint="its first row names the columns"
+        )
+    at = given or (first,)
+    beyond = [k for k in at if k > len(rows) or not any(rows[k - 1])]
+    if beyond:
+        raise InputError(
+            f"row {beyond[0]} is empty and cannot name the columns",
+            where=place(cells.file, beyond[0]),
+            hint=f"header_row in study.toml; the first row that is not empty is {first}",
+        )
+    width = max(len(rows[k - 1]) for k in at)
+    lines = [_header_line(cells, k, width, last=k == at[-1]) for k in sorted(at)]
+    bottom = lines[-1]
+    names = []
+    for k in range(width):
+        parts = [
+            line[k] for line in lines[:-1] if line[k] and (bottom[k] or _own_name(cells, at, k))
+        ]
+        parts = list(dict.fromkeys([*parts, bottom[k]]))
+        names.append(" ".join(" ".join(parts).split()))
+    while names and not names[-1]:
+        names.pop()
+    if len(names) > _MAX_COLUMNS:
+        raise InputError(f"more than {_MAX_COLUMNS} columns", where=place(cells.file, at[-1]))
+    return _Head(_told_apart(names, cells.file, at[-1], strict=strict), max(at), strict)
+
+
+def _own_name(cells: Cells, at: Sequence[int], column: int) -> bool:
+    """Whether a header cell of this column is filled in the file itself, not from its left."""
+    return any(column < len(cells.rows[k - 1]) and cells.rows[k - 1][column] for k in at[:-1])
+
+
+def _header_line(cells: Cells, number: int, width: int, *, last: bool) -> list[str]:
+    """One row of the header, merged cells filled: in text, all to the right of a name."""
+    line = [*cells.rows[number - 1], *[""] * width][:width]
+    for top, left, bottom, right in cells.merged:
+        if top <= number - 1 <= bottom and left < width:
+            row = cells.rows[top] if top < len(cells.rows) else []
+            name = row[left] if left < len(row) else ""
+            for k in range(left, min(right + 1, width)):
+                line[k] = line[k] or name
+    if cells.is_text and not last:
+        for k in range(1, width):
+            line[k] = line[k] or line[k - 1]
+    return line
+
+
+def _told_apart(names: list[str], file: str, row: int, *, strict: bool) -> list[str]:
+    """Names that are there once; others with their letter, or refused."""
+    out = []
+    for k, name in enumerate(names):
+        letter = f"column {_letters(k)}"
+        if strict and not name:
+            raise InputError(
+                "a column has no name", where=place(file, row),
+                hint=f"name it, or call it by its letter under columns in study.toml: {letter}",
+            )  # fmt: skip
+        if strict and names.count(name) > 1:
+            raise InputError(
+                f'column "{name}" is there twice', where=place(file, row),
+                hint=f'rename one, or say which is meant in study.toml: "{name} ({letter})"',
+            )  # fmt: skip
+        if not name:
+            out.append(letter)
+        else:
+            out.append(f"{name} ({letter})" if names.count(name) > 1 else name)
+    return out
+
+
+def _letters(k: int) -> str:
+    """Letters of a column as a spreadsheet counts: 0 is A, 26 is AA."""
+    out = ""
+    k += 1
+    while k:
+        k, rest = divmod(k - 1, 26)
+        out = chr(ord("A") + rest) + out
+    return out
+
+
+def _spread(cells: Cells) -> dict[int, dict[int, str]]:
+    """Values of cells merged downwards, by row number and column."""
+    out: dict[int, dict[int, str]] = {}
+    for top, left, bottom, _ in cells.merged:
+        if top >= len(cells.rows) or left >= len(cells.rows[top]):
+            continue
+        for number in range(top + 2, min(bottom + 1, len(cells.rows)) + 1):
+            out.setdefault(number, {})[left] = cells.rows[top][left]
+    return out
+
+
+def _selecting(
+    head: _Head, layout: Layout, file: str, faults: list[Finding]
+) -> list[tuple[int, tuple[str, ...]]]:
+    """Columns that select rows, and the values that count."""
+    out = []
+    for key, names in (("rows", list(layout.rows)), ("label", list(layout.label))):
+        for name in names:
+            if name not in head.names:
+                what = f'there is no column "{name}" that {key} in study.toml names'
+                faults.append(
+                    fault("missing-column", what, place(file, head.row), nearest(name, head.names))
+                )
+            elif key == "rows":
+                out.append((head.names.index(name), layout.rows[name]))
+    return out
+
+
+def _none_selected(cells: Cells, head: _Head, index: list[tuple[int, tuple[str, ...]]]) -> Finding:
+    column, wanted = index[0]
+    there = dict.fromkeys(
+        row[column] for row in cells.rows[head.row :] if column < len(row) and row[column]
+    )
+    shown = ", ".join(f'"{value}"' for value in list(there)[:6]) or "nothing"
+    name = head.names[column]
+    what = f'no row has {" or ".join(wanted)} in column "{name}"; it has {shown}'
+    hint = f'write rows = {{ "{name}" = ... }} in study.toml with a value that is there'
+    return fault("no-rows", what, place(cells.file, column=name), hint)

@@ -1,0 +1,174 @@
+"""A workbook to rows of text, one sheet of it."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import re
+import zipfile
+from collections.abc import Callable, Iterable, Iterator
+from datetime import date, datetime
+
+from accstudy.errors import InputError, nearest, place
+
+__all__ = ["Area", "is_workbook", "sheet_names", "sheet_rows"]
+
+_RATIO, _FREE_BYTES = 15, 20_000_000  # how large a workbook is, unpacked
+_MOST_AREAS = 10_000
+_AREA = re.compile(rb'<mergeCell\s[^>]*?ref="([A-Z]{1,3})(\d{1,7}):([A-Z]{1,3})(\d{1,7})"')
+
+Area = tuple[int, int, int, int]
+"""First row and column, last row and column of merged cells, from 0, the last included."""
+
+
+def is_workbook(data: bytes, file: str) -> bool:
+    """Whether a table file is a workbook rather than text, by its content or its name."""
+    if data[:4] == b"\xd0\xcf\x11\xe0":
+        raise InputError(
+            "a workbook of the old format .xls", where=file, hint="save it as .xlsx or CSV UTF-8"
+        )
+    return data[:4] == b"PK\x03\x04" or file.lower().endswith((".xlsx", ".xlsm"))
+
+
+def sheet_names(data: bytes, file: str) -> tuple[str, ...]:
+    """Names of the sheets of a workbook, in order."""
+    import openpyxl
+
+    with _readable(file):
+        book = openpyxl.load_workbook(io.BytesIO(data), read_only=True)
+        try:
+            return tuple(sheet.title for sheet in book.worksheets)
+        finally:
+            book.close()
+
+
+def sheet_rows(
+    data: bytes,
+    file: str,
+    *,
+    sheet: str,
+    max_bytes: int,
+    bounded: Callable[[Iterable[list[str]]], list[list[str]]],
+) -> tuple[list[list[str]], list[Area]]:
+    """Rows of one sheet.
+
+    Parameters
+    ----------
+    data : bytes
+        The workbook.
+    file : str
+        How messages call it.
+    sheet : str
+        Name of the sheet; empty for the first.
+    max_bytes : int
+        Largest size, unpacked.
+    bounded : callable
+        Keeps rows as long as there are not too many cells.
+
+    Returns
+    -------
+    rows : list of list of str
+        Values as calculated when the workbook was saved; no formula is run.
+    areas : list of tuple
+        Merged cells.
+
+    Raises
+    ------
+    InputError
+        If it is no workbook, too large, has no such sheet, or a formula without a value.
+    """
+    import openpyxl
+
+    with _readable(file), contextlib.ExitStack() as opened:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            size = sum(item.file_size for item in archive.infolist())
+            if size > min(max_bytes, max(_RATIO * len(data), _FREE_BYTES)):
+                what = f"the workbook unpacks to more than it should: {size / 1e6:.0f} MB"
+                raise InputError(what, where=file, hint="save the table as CSV UTF-8")
+            inside = {n: archive.read(n) for n in archive.namelist() if "worksheets/" in n}
+        formulas = any(b"<f" in text for text in inside.values())
+        read = []
+        areas: list[Area] = []
+        for values in (True, False) if formulas else (True,):  # as calculated, and as written
+            book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=values)
+            opened.callback(book.close)
+            names = [one.title for one in book.worksheets]
+            if sheet and sheet not in names:
+                there = ", ".join(f'"{name}"' for name in names)
+                hint = f"{nearest(sheet, names)}; there are {there}"
+                raise InputError(f'there is no sheet "{sheet}"', where=file, hint=hint)
+            one = book.worksheets[names.index(sheet) if sheet else 0]
+            one.reset_dimensions()  # the size that it claims may be anything
+            read.append(one.iter_rows(values_only=True))
+            opened.callback(read[-1].close)
+            path = str(getattr(one, "_worksheet_path", "")).lstrip("/")
+            areas = _areas(inside.get(path, b""))
+        if not formulas:
+            return bounded([_cell(v) for v in row] for row in read[0]), areas
+        called = f"{file}[{sheet}]" if sheet else file
+        return bounded(_values(read[0], read[1], called)), areas
+
+
+@contextlib.contextmanager
+def _readable(file: str) -> Iterator[None]:
+    try:
+        yield
+    except InputError:
+        raise
+    except Exception as error:  # the workbook reader raises many kinds on broken files
+        raise InputError(
+            f"not a readable workbook ({type(error).__name__})",
+            where=file,
+            hint="save it again as .xlsx, or as CSV UTF-8",
+        ) from None
+
+
+def _areas(text: bytes) -> list[Area]:
+    found = []
+    for k, match in enumerate(_AREA.finditer(text)):
+        if k == _MOST_AREAS:
+            break
+        left, top, right, bottom = match.groups()
+        found.append((int(top) - 1, _column(left), int(bottom) - 1, _column(right)))
+    return found
+
+
+def _column(letters: bytes) -> int:
+    number = 0
+    for letter in letters:
+        number = 26 * number + letter - ord("A") + 1
+    return number - 1
+
+
+def _values(
+    calculated: Iterable[tuple[object, ...]], written: Iterable[tuple[object, ...]], file: str
+) -> Iterator[list[str]]:
+    """Cells as text; a formula whose value is not in the file would read as empty."""
+    head: list[str] = []
+    for number, (row, source) in enumerate(zip(calculated, written, strict=True), start=1):
+        cells = [_cell(v) for v in row]
+        head = head or (cells if any(cells) else [])
+        for k, (cell, text) in enumerate(zip(cells, source, strict=True)):
+            if not cell and isinstance(text, str) and text.startswith("="):
+                column = head[k] if k < len(head) else None
+                raise InputError(
+                    f'the formula "{text[:40]}" has no value in the file',
+                    where=place(file, number, column),
+                    hint="open it in the spreadsheet program and save it, or paste values",
+                )
+        yield cells
+
+
+def _cell(value: object) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, datetime):
+        midnight = value.time() == datetime.min.time()
+        return value.date().isoformat() if midnight else value.isoformat()
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        return str(int(value))
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return str(value)
