@@ -215,7 +215,7 @@ def criterion_without(problem: Problem, best: Optimum, k: int) -> float:
         return best.at.criterion
     start[k] = 0.0
     reml = best.at.reml
-    return climb(problem, start, reml=reml, held=k, close=1e-7)[0].criterion
+    return climb(problem, start, reml=reml, held=k, close=1e-6)[0].criterion
 
 
 def maximise(
@@ -271,7 +271,7 @@ def _sharpen(problem: Problem, at: Evaluation, evaluations: int) -> Optimum:
         except np.linalg.LinAlgError:
             break
         current = now.variances[free]
-        if np.max(np.abs(step) / current, initial=0.0) < 1e-9:
+        if np.max(np.abs(step) / current, initial=0.0) < 1e-7:
             break
         if np.any(current + step <= 0) or np.max(np.abs(step) / current) > 0.5:
             break

@@ -45,7 +45,7 @@ class _Profile:
         """Smallest deviance with one standard deviation fixed; its slope; the variances."""
         full = np.maximum(start, 1e-4 * start[self.k] * (np.arange(len(start)) < self.k))
         full[i] = fixed**2
-        at, variances, slope, _ = climb(self.problem, full, reml=self.reml, held=i, close=1e-6)
+        at, variances, slope, _ = climb(self.problem, full, reml=self.reml, held=i, close=1e-4)
         value = at.criterion_at(variances[self.k])
         return value, slope * 2 * fixed, variances
 

@@ -20,7 +20,7 @@ __all__ = ["reference_uncertainty"]
 
 Floats = NDArray[np.float64]
 
-_MOST_SCANS = 20
+_MOST_SCANS = 10
 
 
 def reference_uncertainty(
@@ -61,7 +61,7 @@ def reference_uncertainty(
     not lessen them. Moving a platform by some micrometres is the same as moving
     the seat above it the other way; so the seats of all scans, aligned, are
     moved alike in every draw, and the mean misfit of the condition is taken.
-    At most 20 scans of a condition are used, the first.
+    At most 10 scans of a condition are used, the first: more would lessen the result a little.
     """
     condition = factors.set_index("scan")["condition"]
     rows = []
