@@ -103,6 +103,12 @@ QUANTITIES = {
     "pitch_mm": Quantity("a screw pitch", "mm", 0.1, 2.0, (_UM_AS_MM, _M_AS_MM)),
     "uncertainty_um": Quantity("a standard uncertainty", "µm", 0.0, 500.0),
     "uncertainty_deg": Quantity("a standard uncertainty", "deg", 0.0, 10.0),
+    "certified_um": Quantity(
+        "an uncertainty of a position", "µm", 0.02, 500.0, (_MM_AS_UM, _M_AS_UM), zero=True
+    ),
+    "certified_deg": Quantity(
+        "a standard uncertainty of an axis", "deg", 0.0005, 10.0, (_RADIANS,), zero=True
+    ),
     "angle_deg": Quantity("an angle", "deg", -180.0, 180.0),
     "tilt_deg": Quantity("a tilt", "deg", 0.0, 90.0),
     "clearance_um": Quantity("a clearance", "µm", 0.0, 1000.0),
@@ -125,10 +131,9 @@ COLUMNS = {
     "probe_radius_mm": "probe_radius_mm",
     "height_mm": "from_platform_mm",
     "angulation_deg": "tilt_deg",
-    **dict.fromkeys(
-        ("u_position_um", "U_position_um", "u_x_um", "u_y_um", "u_z_um"), "uncertainty_um"
-    ),
-    "u_axis_deg": "uncertainty_deg",
+    **dict.fromkeys(("u_position_um", "U_position_um"), "certified_um"),
+    **dict.fromkeys(("u_x_um", "u_y_um", "u_z_um"), "uncertainty_um"),
+    "u_axis_deg": "certified_deg",
     "coverage": "coverage",
 }
 """Key of the quantity of each column of an input table that has one."""

@@ -4,19 +4,28 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from accstudy.errors import Finding, Severity, nearest, place
+from accstudy.geometry.occlusal import DESIGNED, occlusal_direction
+from accstudy.geometry.rigid import angle_between_deg
 from accstudy.study.settings import Settings
 from accstudy.study.typed import fault, records
 
 __all__ = [
     "add_groups",
     "against_reference",
+    "angulation_doubts",
     "angulation_known",
     "check_events",
     "conditions_of_scanning",
     "grouped_by",
 ]
+
+_AXIS = ["axis_x", "axis_y", "axis_z"]
+_POSITION = ["x_mm", "y_mm", "z_mm"]
+_FAR_DEG, _FAR_K = 10.0, 10.0
+"""Common practice without a source: what lies farther apart is asked about."""
 
 
 def grouped_by(
@@ -251,7 +260,18 @@ def _blank_temperatures(scans: pd.DataFrame, settings: Settings) -> list[Finding
         else f"the {everywhere:g} °C of study.toml are used"
     )
     made = scans[~scans["status"].isin(["failed", "planned"])]
-    return [
+    far = made["temperature_c"].max() - made["temperature_c"].min()
+    found = []
+    if far > _FAR_K:
+        top = records(made.nlargest(1, "temperature_c"))[0]
+        what = (
+            f'the scans were made at temperatures up to {far:.3g} K apart; "{top["scan"]}" at '
+            f"{top['temperature_c']:g} °C"
+        )
+        where = place(settings.scans.list, int(top["row"]), "temperature_c")
+        mend = "check the number: a room rarely changes by so much"
+        found.append(Finding(Severity.WARNING, "temperatures-apart", what, where, mend))
+    return found + [
         Finding(
             Severity.WARNING,
             "no-temperature",
@@ -261,6 +281,52 @@ def _blank_temperatures(scans: pd.DataFrame, settings: Settings) -> list[Finding
         )
         for row in records(made[made["temperature_c"].isna()])
     ]
+
+
+def angulation_doubts(settings: Settings, implants: pd.DataFrame, *, file: str) -> list[Finding]:
+    """Find designed tilts far from the measured ones, and an occlusal direction upside down.
+
+    Parameters
+    ----------
+    settings : Settings
+        Of the study.
+    implants : DataFrame
+        Table ``implants``, checked, with ``row``.
+    file : str
+        How messages call it.
+
+    Returns
+    -------
+    list of Finding
+    """
+    stated = settings.reference.occlusal
+    found = []
+    for model, group in implants.groupby("model", sort=False):
+        axes, places = group[_AXIS].to_numpy(float), group[_POSITION].to_numpy(float)
+        if not (np.isfinite(axes).all() and np.isfinite(places).all()):
+            continue
+        upright, _ = occlusal_direction(places, axes, stated=stated)
+        if upright is None:
+            continue
+        if stated is not None and upright @ axes.sum(axis=0) < 0:
+            what = f'the occlusal direction points against the axes of model "{model}"'
+            where = place("study.toml", column="reference.occlusal")
+            found.append(fault("inward-axis", what, where, "it points out of the bone: reverse it"))
+            continue
+        measured = angle_between_deg(axes, upright)
+        designed = group["angulation_deg"].to_numpy(float)
+        off: NDArray[np.float64] = np.abs(measured - designed)
+        far = (group["angulation_by"] == DESIGNED).to_numpy() & (off > _FAR_DEG)
+        for i in np.flatnonzero(far):
+            what = (
+                f'implant "{group["implant"].iloc[i]}" is tilted by {measured[i]:.0f} deg, and '
+                f"angulation_deg says {designed[i]:g}"
+            )
+            where = place(file, int(group["row"].iloc[i]), "angulation_deg")
+            radians = abs(np.degrees(designed[i]) - measured[i]) < _FAR_DEG
+            mend = "write degrees, not radians" if radians else "check the tilt, in degrees"
+            found.append(Finding(Severity.WARNING, "angulation-differs", what, where, mend))
+    return found
 
 
 def angulation_known(settings: Settings, implants: pd.DataFrame) -> list[Finding]:

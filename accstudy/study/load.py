@@ -11,6 +11,7 @@ import pandas as pd
 from accstudy.errors import Finding, Severity, StudyError, gravest_first
 from accstudy.study.checks import (
     add_groups,
+    angulation_doubts,
     angulation_known,
     check_events,
     conditions_of_scanning,
@@ -172,6 +173,8 @@ def survey_study(
     reader.findings += conditions_of_scanning(settings, certified, scans)
     if certified is not None:
         reader.findings += angulation_known(settings, certified)
+        named = reader.called.get("implants", reader.called.get("touch_points", ""))
+        reader.findings += angulation_doubts(settings, certified, file=named)
     findings = gravest_first(reader.findings)
     faulty = any(f.severity is Severity.ERROR for f in findings)
     study = None
