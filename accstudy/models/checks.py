@@ -17,6 +17,7 @@ import pandas as pd
 from scipy import stats
 
 from accstudy.errors import InputError, nearest
+from accstudy.grid import on_grid
 from accstudy.models.crossproducts import Floats
 
 if TYPE_CHECKING:
@@ -55,7 +56,7 @@ def quantiles(fit: MixedFit) -> pd.DataFrame:
 
 
 def _ordered(name: str, labels: np.ndarray, values: Floats) -> pd.DataFrame:
-    order = np.argsort(values, kind="stable")
+    order = np.argsort(on_grid(values), kind="stable")  # ties in the order of the rows
     position = (np.arange(1, len(values) + 1) - 0.375) / (len(values) + 0.25)
     return pd.DataFrame(
         {
