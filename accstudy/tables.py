@@ -416,7 +416,7 @@ _TABLES = (
             statistic n12 value of the statistic
             critical_5 n12 5 % critical value
             critical_1 n12 1 % critical value
-            verdict t nothing, straggler or outlier
+            verdict t nothing, straggler or outlier; for Mandel's h and k beyond 5 % or beyond 1 %
             """
         ),
     ),

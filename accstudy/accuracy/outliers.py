@@ -25,7 +25,7 @@ from accstudy.accuracy.oneway import Layouts, layouts
 from accstudy.accuracy.summary import study_results
 from accstudy.tables import empty, shape
 
-__all__ = ["CellTests", "Extremes", "cell_tests", "extremes", "outlier_table"]
+__all__ = ["BEYOND", "CellTests", "Extremes", "cell_tests", "extremes", "outlier_table"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -248,11 +248,17 @@ def outlier_table(
     rows = pd.concat(parts, ignore_index=True).sort_values(
         ["layout", "rank", "order"], kind="stable"
     )
+    lines = rows["test"].str.startswith("mandel")  # indicator lines, not tests: other words
+    rows.loc[lines, "verdict"] = rows.loc[lines, "verdict"].replace(BEYOND)
     keys = found.keys[["condition", "model", "measurand", "subject"]]
     table = pd.concat(
         [keys.iloc[rows["layout"]].reset_index(drop=True), rows.reset_index(drop=True)], axis=1
     )
     return shape("outliers", table)
+
+
+BEYOND = {"straggler": "beyond 5 %", "outlier": "beyond 1 %"}
+"""What Mandel's h and k are said to be where Cochran's and Grubbs' tests find as much."""
 
 
 def _rows(

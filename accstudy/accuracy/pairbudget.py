@@ -325,7 +325,7 @@ def _spread_parts(sums: Layouts, means: Witnesses, g: int) -> list[Part]:
         how = f"scatter of the means of {p} {who}, one scan a cell"
         return [
             Part("repeatability", math.nan, counted=False, how="one scan a cell: within the cells"),
-            Part("cells", math.sqrt(whole), df, how=how),
+            Part(who, math.sqrt(whole), df, how=how),
             *days,
         ]
     repeats, how = float(sums.var_within[g]) / n, f"s_r over root n, {n} scans"
@@ -334,13 +334,13 @@ def _spread_parts(sums: Layouts, means: Witnesses, g: int) -> list[Part]:
         scatter = f"scatter of the means of {p} {who}, less than repeats explain"
         return [
             Part("repeatability", math.sqrt(repeats), df, counted=False, how=less),
-            Part("cells", math.sqrt(whole), df, how=scatter),
+            Part(who, math.sqrt(whole), df, how=scatter),
             *days,
         ]
     beyond = f"what the means of {p} {who} scatter beyond that"
     return [
         Part("repeatability", math.sqrt(repeats), df, how=how),
-        Part("cells", math.sqrt(whole - repeats), df, how=beyond),
+        Part(who, math.sqrt(whole - repeats), df, how=beyond),
         *days,
     ]
 

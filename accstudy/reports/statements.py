@@ -233,7 +233,7 @@ def decision_rule(confidence: float) -> str:
 
     Examples
     --------
-    >>> "1.64 times" in decision_rule(0.95)
+    >>> "1.645 times" in decision_rule(0.95)
     True
     """
     return (
@@ -241,7 +241,7 @@ def decision_rule(confidence: float) -> str:
         "the scans do not contradict what the bound assumes; nonconformity is verified when more "
         "scans lie beyond the limit, drawn out by the guard, than chance explains. Between the "
         "two, or with too few scans, neither is verified. "
-        f"The guard is {float(guard(1.0, confidence)):.2f} times the standard uncertainty that "
+        f"The guard is {float(guard(1.0, confidence)):.3f} times the standard uncertainty that "
         f"all scans share (one-sided, {sure(confidence)}); for nonconformity it is shared among "
         "the pairs"
     )

@@ -6,6 +6,7 @@ from typing import Any
 
 import pandas as pd
 
+from accstudy.accuracy.outliers import BEYOND
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text, symbol
@@ -110,8 +111,8 @@ def outlier_tests(document: Document, content: ReportContent, *, most: int = 20)
     table = content.table("outliers")
     if not len(table):
         return
-    seen = table[table["verdict"].isin(["straggler", "outlier"])]
-    outliers = int((seen["verdict"] == "outlier").sum())
+    seen = table[table["verdict"] != "nothing"]
+    outliers = int(seen["verdict"].isin(_FAR).sum())
     document.lead(
         "Outlier tests",
         f"Of {count(len(table), 'statistic')} (Cochran, Grubbs, Mandel), {len(seen)} lie beyond "
@@ -131,7 +132,7 @@ def outlier_tests(document: Document, content: ReportContent, *, most: int = 20)
         else f": {most} of {len(seen)}, the most extreme of every test first; all are attached."
     )
     document.table(
-        f"Stragglers and outliers{more}",
+        f"Results beyond a critical value{more}",
         [
             Heading("verdict", "left", 0.8),
             Heading("test", "left", 0.9),
@@ -156,6 +157,9 @@ def outlier_tests(document: Document, content: ReportContent, *, most: int = 20)
     )
 
 
+_FAR = ("outlier", BEYOND["outlier"])  # beyond the critical value of 1 %
+
+
 def _most_extreme(seen: pd.DataFrame, most: int) -> pd.DataFrame:
     """First the most extreme row of every test, then the second ones."""
     ratio = seen["statistic"].abs() / seen["critical_1"].abs()
@@ -170,8 +174,8 @@ def _outlier_counts(document: Document, table: pd.DataFrame) -> None:
     cells: list[list[Text]] = []
     before = ""
     for (condition, model), mine in groups(table, ["condition", "model"]):
-        far = int((mine["verdict"] == "outlier").sum())
-        both = far + int((mine["verdict"] == "straggler").sum())
+        far = int(mine["verdict"].isin(_FAR).sum())
+        both = int((mine["verdict"] != "nothing").sum())
         cells.append(
             [
                 condition_name(condition) if condition != before else "",
