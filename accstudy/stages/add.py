@@ -19,6 +19,7 @@ from accstudy.reports.sheets import bench_sheet
 from accstudy.stages.scanlist import mesh_files, models_of, sheet_of_list
 from accstudy.stages.sizes import FOLDER
 from accstudy.study.append import appended
+from accstudy.study.checks import grouped_by
 from accstudy.study.files import resolve
 from accstudy.study.load import load_study
 from accstudy.study.lock import study_lock
@@ -137,6 +138,7 @@ class _Addition:
             read_mesh(p, length_unit=self.settings.scans.length_unit, name=p.name)
         proposal = self._proposal(copies)
         made = self._made(proposal)
+        self._complete(made)
         coming = self._coming(made, expected)
         new = [{k: v for k, v in row.items() if k in self.header or v} for row in (*made, *coming)]
         if not self.rows and not self.header:
@@ -314,6 +316,23 @@ class _Addition:
         if blank:
             self.words.append(f"left empty: {', '.join(blank)}")
         return found
+
+    def _complete(self, made: Sequence[Mapping[str, str]]) -> None:
+        """InputError for columns that scans are grouped by and that the new rows lack."""
+        condition, cell = grouped_by(self.settings, self.header)
+        known = {
+            c: sorted({row[c] for row in self.rows} - {""})
+            for c in dict.fromkeys([*condition, *cell])
+            if c in self.header and not all(row.get(c) for row in made)
+        }
+        if known:
+            listed = "; ".join(f"{c} {', '.join(v[:4])}" for c, v in known.items() if v)
+            options = " ".join(f'--set {c}="{v[0] if v else "..."}"' for c, v in known.items())
+            raise InputError(
+                f"scans are grouped by {' and '.join(known)}, which the new rows lack"
+                + (f"; the list knows {listed}" if listed else ""),
+                where=self.file, hint=f"say it, such as {options}",
+            )  # fmt: skip
 
     def _coming(
         self, made: Sequence[Mapping[str, str]], expected: int | None

@@ -142,6 +142,19 @@ def test_files_that_are_listed_or_copies_or_broken_change_nothing(weekly, tmp_pa
     assert {p: p.read_bytes() for p in study.rglob("*.csv")} == before
 
 
+def test_a_new_device_is_told_which_columns_to_name_and_how(weekly, tmp_path):
+    study, _ = weekly
+    mesh = read_mesh(next((study / "scans").rglob("*.stl")))
+    new = tmp_path / "new.stl"
+    new.write_bytes(stl_bytes(mesh.vertices_mm + 0.5, mesh.faces))
+    before = (study / "scans.csv").read_bytes()
+    done = call("add", study, new, "--session", "first", "--device", "device B")
+    assert done.exit_code == 3
+    assert "grouped by operator, which the new rows lack; the list knows operator 1" in done.output
+    assert '--set operator="1"' in done.output
+    assert (study / "scans.csv").read_bytes() == before
+
+
 def test_a_session_with_a_scan_missing_leaves_a_planned_row(weekly, tmp_path):
     study, _ = weekly
     data = (study / "scans.csv").read_bytes()
