@@ -230,6 +230,9 @@ _TABLES = (
             valid_from d first day on which this row is the reference
             height_mm n height over the platform, along the axis, where the position was measured
             arch_order n place along the arch, counted from either end; from the positions if empty
+            run t which of several measurements of the model; their mean is the reference
+            u_runs_um n standard uncertainty of the mean of the runs, per coordinate; computed
+            u_runs_deg n standard uncertainty of the mean axis of the runs, per tilt; computed
             """,
             required=False,
         ),
@@ -542,6 +545,57 @@ _TABLES = (
             confidence n confidence of the bound
             n_scans i scans
             n_cells i cells
+        """),
+    ),
+    Table(
+        "reference_pairs",
+        "model x reference x pair",
+        _columns("""
+            model t physical reference model
+            valid_from d first day of this reference; empty: from the beginning
+            implant_a t one implant
+            implant_b t the other
+            span_mm n distance by this reference
+            u_from t certificate, MPE or nothing
+            u_instrument_um n standard uncertainty of the distance from certificate or MPE (type B)
+            n_runs i measurements of the model, where the reference is their mean
+            s_runs_um n standard deviation of one measurement of the distance
+            u_runs_um n standard uncertainty of their mean, widened for few runs (type A)
+            u_temperature_um n standard uncertainty from temperature and expansion (type B)
+            u_um n all parts in squares; empty where certificate and MPE are missing
+            U_um n expanded uncertainty
+            k n its coverage factor
+            u_angle_deg n standard uncertainty of the angle between the axes
+        """),
+    ),
+    Table(
+        "reference_runs",
+        "model x reference x pair x run",
+        _columns("""
+            model t physical reference model
+            valid_from d first day of this reference; empty: from the beginning
+            implant_a t one implant
+            implant_b t the other
+            run t measurement of the model
+            distance_mm n distance in this run
+            deviation_um n distance in this run less the mean of the runs
+        """),
+    ),
+    Table(
+        "reference_changes",
+        "model x new reference x pair",
+        _columns("""
+            model t physical reference model
+            valid_from d day from which the new reference holds
+            implant_a t one implant
+            implant_b t the other
+            before_mm n distance by the former reference
+            after_mm n distance by the new one
+            difference_um n after less before
+            expanded_um n expanded uncertainty of the difference, k = 2
+            e_n n difference over it; empty where no uncertainty is known
+            verdict t agrees, differs or uncertainty unknown
+            method t how it was compared
         """),
     ),
     Table(
@@ -1310,23 +1364,6 @@ _TABLES = (
             limit_what t sentence: the limit at the last session
             duty_what t sentences: what to reassess, and what the charts cannot protect
             advice t sentence: what to do, by when and why
-        """),
-    ),
-    Table(
-        "drift_references",
-        "model x new reference x pair",
-        _columns("""
-            model t physical reference model
-            valid_from d day from which the new reference holds
-            implant_a t one implant
-            implant_b t the other
-            before_mm n distance by the former reference
-            after_mm n distance by the new one
-            difference_um n after less before
-            expanded_um n expanded uncertainty of the difference, k = 2
-            e_n n difference over it; empty where no uncertainty is known
-            verdict t agrees, differs or uncertainty unknown
-            method t how it was compared
         """),
     ),
     Table(

@@ -98,6 +98,7 @@ def uncertainty_budget(
     poses: pd.DataFrame | None = None,
     cell_columns: Sequence[str] = (),
     confidence: float = 0.95,
+    runs: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Uncertainty budget of the bias of every pair's distance.
 
@@ -119,6 +120,8 @@ def uncertainty_budget(
         Factor columns that make a cell, to see which operators return.
     confidence : float, optional
         Of the expanded uncertainty.
+    runs : DataFrame, optional
+        Table ``reference_runs``, where the reference is the mean of several runs.
 
     Returns
     -------
@@ -152,6 +155,7 @@ def uncertainty_budget(
         one[["model", "subject", "implant_a", "implant_b", "span_mm"]],
         mpe_constant_um=mpe_constant_um,
         mpe_per_metre_um=mpe_per_metre_um,
+        runs=runs,
     )
     reference_of = {(r["model"], r["subject"]): r for r in reference.to_dict("records")}
     seated = seating
@@ -163,7 +167,7 @@ def uncertainty_budget(
         condition, model, subject = (str(head[n]) for n in names[:3])
         span, n = float(head["span_mm"]), int(sums.n[g])
         parts = [
-            _reference_part(reference_of[head["model"], head["subject"]]),
+            *_reference_parts(reference_of[head["model"], head["subject"]]),
             _temperature_part(span, expansion_per_k, temperature_tolerance_k),
             _seating_part(seated, bool(once[condition]), n),
             _fit_part(fit.get((condition, model, subject)), n),
@@ -222,24 +226,30 @@ def _rows(parts: list[Part], confidence: float) -> list[dict[str, object]]:
     return rows
 
 
-def _reference_part(ref: Mapping[Hashable, Any]) -> Part:
+def _reference_parts(ref: Mapping[Hashable, Any]) -> list[Part]:
     how = {
         "certificate": "certified uncertainty of both positions",
         "MPE": "maximum permissible error of the instrument over sqrt(3)",
         "nothing": "not stated: not in it, and no conformity can be stated",
     }[str(ref["u_from"])]
-    return Part(
-        "CMM",
-        float(ref["u_distance_um"]),
-        shape="rectangular" if ref["u_from"] == "MPE" else "normal",
-        how=how,
-    )
+    parts = [
+        Part(
+            "CMM",
+            float(ref["u_instrument_um"]),
+            shape="rectangular" if ref["u_from"] == "MPE" else "normal",
+            how=how,
+        )
+    ]
+    if not math.isnan(ref["u_runs_um"]):
+        how = f"mean of {ref['n_runs']:.0f} measurements, s = {ref['s_runs_um']:.2g} µm, widened"
+        parts.append(Part("CMM repeats", float(ref["u_runs_um"]), how=how))
+    return parts
 
 
 def _temperature_part(span_mm: float, expansion: float, tolerance: float) -> Part:
     u = temperature_u_um(span_mm, expansion_per_k=expansion, tolerance_k=tolerance)
     how = (
-        f"expansion {1e6 * expansion:g}e-6/K, temperature known to {tolerance:g} K, over sqrt(3)"
+        f"expansion {1e6 * expansion:g}e-6/K, temperature known to {tolerance:.3g} K, over sqrt(3)"
         if expansion and tolerance
         else "not given: taken as zero"
     )

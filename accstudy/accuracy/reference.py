@@ -11,11 +11,13 @@ import numpy.typing as npt
 import pandas as pd
 
 from accstudy.accuracy.measurands import IMPLANT_MEASURANDS
+from accstudy.geometry.repeats import of_mean
 
 __all__ = [
     "implant_u",
     "length_u_um",
     "pair_reference_u",
+    "runs_u",
     "seated_once",
     "shared_u",
     "shared_uncertainty",
@@ -81,6 +83,7 @@ def pair_reference_u(
     *,
     mpe_constant_um: float | None = None,
     mpe_per_metre_um: float = 0.0,
+    runs: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Reference uncertainty of every pair's distance and angle.
 
@@ -93,14 +96,20 @@ def pair_reference_u(
     mpe_constant_um, mpe_per_metre_um : float, optional
         Maximum permissible error of the CMM, for pairs without a certified
         uncertainty of both positions.
+    runs : DataFrame, optional
+        Table ``reference_runs``, where the reference is the mean of several runs.
 
     Returns
     -------
     DataFrame
-        `pairs` with ``u_distance_um``, ``u_angle_deg`` (NaN where not stated)
-        and ``u_from``: certificate, MPE or nothing.
+        `pairs` with ``u_distance_um``, ``u_angle_deg`` (NaN where not stated), its parts
+        ``u_instrument_um`` and ``u_runs_um``, and ``u_from``: certificate, MPE or nothing.
+        Runs do not show what the machine does wrong in all of them: without certificate
+        and MPE the whole is not stated.
     """
-    known = implants.reindex(columns=["model", "implant", "u_position_um", "u_axis_deg"])
+    known = implants.reindex(
+        columns=["model", "implant", "u_position_um", "u_axis_deg", "u_runs_deg"]
+    )
     known = known.drop_duplicates(["model", "implant"])
     out = pairs.copy()
     for end in ("a", "b"):
@@ -109,11 +118,13 @@ def pair_reference_u(
                 "implant": f"implant_{end}",
                 "u_position_um": f"_u_{end}",
                 "u_axis_deg": f"_t_{end}",
+                "u_runs_deg": f"_r_{end}",
             }
         )
         out = out.merge(right, on=["model", f"implant_{end}"], how="left")
     squares = {
-        c: pd.to_numeric(out[c]).astype(float) ** 2 for c in ("_u_a", "_u_b", "_t_a", "_t_b")
+        c: pd.to_numeric(out[c]).astype(float) ** 2
+        for c in ("_u_a", "_u_b", "_t_a", "_t_b", "_r_a", "_r_b")
     }
     certified = (squares["_u_a"] + squares["_u_b"]) ** 0.5
     out["u_from"] = np.where(certified.notna(), "certificate", "nothing")
@@ -125,9 +136,53 @@ def pair_reference_u(
         )
         out["u_from"] = np.where(certified.notna(), "certificate", "MPE")
         certified = certified.fillna(mpe)
-    out["u_distance_um"] = certified
-    out["u_angle_deg"] = (squares["_t_a"] + squares["_t_b"]) ** 0.5
-    return out.drop(columns=["_u_a", "_u_b", "_t_a", "_t_b"])
+    turned = squares["_r_a"].fillna(0.0) + squares["_r_b"].fillna(0.0)
+    out["u_angle_deg"] = (squares["_t_a"] + squares["_t_b"] + turned) ** 0.5
+    out["u_instrument_um"] = certified
+    on = ["model", "implant_a", "implant_b"]
+    out = out.drop(columns=list(squares)).merge(runs_u(runs), on=on, how="left")
+    out["u_distance_um"] = (out["u_instrument_um"] ** 2 + out["u_runs_um"].fillna(0.0) ** 2) ** 0.5
+    return out
+
+
+def runs_u(runs: pd.DataFrame | None) -> pd.DataFrame:
+    """Standard uncertainty of the mean distance of every pair from repeated measurements.
+
+    Parameters
+    ----------
+    runs : DataFrame or None
+        Table ``reference_runs``; of several references of a model the first counts, as
+        with the implants.
+
+    Returns
+    -------
+    DataFrame
+        ``model``, ``implant_a``, ``implant_b`` (in both orders), ``n_runs``,
+        ``s_runs_um``, ``u_runs_um``.
+
+    Notes
+    -----
+    Type A (JCGM 100:2008, 4.2), from the distances themselves, so that what the implants
+    of a run share counts as it acts. Every pair has a standard deviation of its own: pooled
+    over pairs it would cover the true distance too rarely, as their errors are not independent.
+    """
+    rows: list[dict[str, object]] = []
+    on = ["implant_a", "implant_b"]
+    for model, given in runs.groupby("model", sort=False) if runs is not None and len(runs) else ():
+        since = pd.to_datetime(given["valid_from"]).fillna(pd.Timestamp.min)
+        mine = given[since == since.min()]
+        n = int(mine["run"].nunique())
+        squared = mine.assign(square=mine["deviation_um"].astype(float) ** 2)
+        squares = squared.groupby(on, sort=False)["square"].sum()
+        for (a, b), square in zip(squares.index.tolist(), squares, strict=True):
+            sd = math.sqrt(square / (n - 1))
+            found = {"n_runs": n, "s_runs_um": sd, "u_runs_um": of_mean(sd, n, n - 1.0)}
+            rows += [
+                {"model": model, "implant_a": one, "implant_b": other, **found}
+                for one, other in ((a, b), (b, a))
+            ]
+    names = ["model", *on, "n_runs", "s_runs_um", "u_runs_um"]
+    return pd.DataFrame(rows, columns=names).astype(dict.fromkeys(names[3:], float))
 
 
 def shared_uncertainty(
@@ -139,6 +194,7 @@ def shared_uncertainty(
     expansion_per_k: float = 0.0,
     temperature_tolerance_k: float = 0.0,
     seating_um: float | None = None,
+    runs: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Standard uncertainty common to all scans of a condition, for every pair and implant.
 
@@ -159,6 +215,8 @@ def shared_uncertainty(
         Standard uncertainty of a scan body's position from putting it on. It counts
         under conditions in which the bodies stayed where they were (`seated_once`);
         else it scatters with the scans.
+    runs : DataFrame, optional
+        Table ``reference_runs``.
 
     Returns
     -------
@@ -177,8 +235,9 @@ def shared_uncertainty(
     on = ["condition", "model", "implant_a", "implant_b"]
     each = pairs.drop_duplicates(on)[[*on, "span_mm"]].reset_index(drop=True)
     each = pair_reference_u(
-        implants, each, mpe_constant_um=mpe_constant_um, mpe_per_metre_um=mpe_per_metre_um
-    )
+        implants, each, mpe_constant_um=mpe_constant_um, mpe_per_metre_um=mpe_per_metre_um,
+        runs=runs,
+    )  # fmt: skip
     warm = temperature_u_um(
         each["span_mm"].astype(float),
         expansion_per_k=expansion_per_k,
@@ -238,14 +297,18 @@ def implant_u(
     -------
     DataFrame
         ``u_position_um`` (along a line) and ``u_axis_deg``, in the order of `implants`;
-        NaN where not stated.
+        NaN where not stated. The scatter of repeated measurements (``u_runs_um``,
+        ``u_runs_deg``) is in it.
     """
-    known = implants.reindex(columns=["u_position_um", "u_axis_deg"]).astype(float)
+    parts = ["u_position_um", "u_axis_deg", "u_runs_um", "u_runs_deg"]
+    known = implants.reindex(columns=parts).astype(float)
     if mpe_constant_um is not None:
         mpe = mpe_constant_um / math.sqrt(3.0)
         known["u_position_um"] = known["u_position_um"].fillna(mpe)
-    known["u_position_um"] = (known["u_position_um"] ** 2 + seating_um**2) ** 0.5
-    return known
+    repeats = known["u_runs_um"].fillna(0.0) ** 2 + seating_um**2
+    known["u_position_um"] = (known["u_position_um"] ** 2 + repeats) ** 0.5
+    known["u_axis_deg"] = (known["u_axis_deg"] ** 2 + known["u_runs_deg"].fillna(0.0) ** 2) ** 0.5
+    return known[["u_position_um", "u_axis_deg"]]
 
 
 def seated_once(pair_deviations: pd.DataFrame) -> pd.Series:

@@ -13,7 +13,7 @@ from accstudy.drift.device import Device
 from accstudy.drift.lookback import lookback_rows
 from accstudy.drift.measurands import CROSS_ARCH, scan_measurands
 from accstudy.drift.options import ALPHA, DriftOptions, Rows
-from accstudy.drift.overview import between_devices, periods, reference_changes
+from accstudy.drift.overview import between_devices, periods
 from accstudy.drift.sentences import run_length_sentence
 from accstudy.drift.sessions import session_table
 from accstudy.drift.status import Held, device_status
@@ -53,8 +53,6 @@ def analyze_drift(
     *,
     options: DriftOptions | None = None,
     reference_u: pd.DataFrame | None = None,
-    mpe_constant_um: float | None = None,
-    mpe_per_metre_um: float = 0.0,
 ) -> DriftResult:
     """Find out whether a device is still what it was, and since when not.
 
@@ -74,8 +72,6 @@ def analyze_drift(
     reference_u : DataFrame, optional
         As `accstudy.accuracy.reference.shared_uncertainty` gives it; the limit is guarded
         by it.
-    mpe_constant_um, mpe_per_metre_um : float, optional
-        Maximum permissible error of the CMM, to compare references.
 
     Returns
     -------
@@ -138,11 +134,6 @@ def analyze_drift(
         points = rows.so_far("drift_points")
         rows.add("drift_periods", periods(sessions, points, events, confidence=settings.confidence))
         rows.add("drift_devices", between_devices(sessions, confidence=settings.confidence))
-    references = reference_changes(
-        implants, mpe_constant_um=mpe_constant_um, mpe_per_metre_um=mpe_per_metre_um
-    )
-    rows.add("drift_references", references)
-    findings += _references_that_differ(references)
     return DriftResult(rows.tables(), sentences, tuple(findings))
 
 
@@ -213,37 +204,3 @@ def _neighbours_alike(one: Device) -> list[Finding]:
             mend="look for what lasts over sessions, such as temperature or operator",
         )
     ]
-
-
-def _references_that_differ(references: pd.DataFrame) -> list[Finding]:
-    out: list[Finding] = []
-    if not len(references):
-        return out
-    for (model, _), mine in references.groupby(["model", "valid_from"], sort=True):
-        apart = mine[mine["verdict"] == "differs"]
-        unknown = bool((mine["verdict"] == "uncertainty unknown").any())
-        if not len(apart) and not unknown:
-            continue
-        day = mine["valid_from"].iloc[0]
-        worst = mine.iloc[int(mine["difference_um"].abs().to_numpy().argmax())]
-        what = (
-            f'the reference of model "{model}" valid from {day:%Y-%m-%d} differs '
-            f"from the one before by up to {worst['difference_um']:+.1f} µm "
-            f"({worst['implant_a']}-{worst['implant_b']})"
-        )
-        if len(apart):
-            e_n = float(apart["e_n"].abs().max())
-            what += f", more than both uncertainties allow (E_n up to {e_n:.1f})"
-        else:
-            what += "; without a stated uncertainty nobody can say whether they agree"
-        out.append(
-            Finding(
-                Severity.WARNING,
-                "reference-changed" if len(apart) else "reference-uncertainty",
-                what,
-                "reference",
-                "find out which of the two holds, and whether the model has changed: every "
-                "deviation since then depends on it",
-            )
-        )
-    return out

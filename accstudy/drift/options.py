@@ -31,7 +31,6 @@ TABLE_NAMES = (
     "drift_pairs",
     "drift_limits",
     "drift_status",
-    "drift_references",
     "drift_comparisons",
     "drift_lookback",
     "drift_periods",

@@ -12,6 +12,7 @@ from accstudy.reports.content import ReportContent
 from accstudy.reports.crossing import design_section
 from accstudy.reports.decision import differences_table, effects_table
 from accstudy.reports.document import Attachment, Document, Heading, Text, plain, symbol
+from accstudy.reports.dossier import reference_section
 from accstudy.reports.headline import answer, shown_models
 from accstudy.reports.latex import latex_table
 from accstudy.reports.misfit import misfit
@@ -86,6 +87,7 @@ def comparison_report(content: ReportContent) -> tuple[list[Text], Document, Doc
         misfit(rest, content)
     term_tests(rest, content)
     checklist(rest, content)
+    reference_section(rest, content)
     left_out(rest, content)
     words_section(rest, content)
     methods_section(rest, content)

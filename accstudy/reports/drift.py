@@ -10,11 +10,11 @@ from accstudy.figures.drift import state_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text, bold, strong_accent
+from accstudy.reports.dossier import reference_section
 from accstudy.reports.drift_device import chapter, how_to_read, main_chart
 from accstudy.reports.drift_duties import (
     baselines,
     comparisons,
-    references,
     run_lengths,
     side_by_side,
 )
@@ -65,7 +65,7 @@ def drift_report(content: ReportContent) -> tuple[list[Text], Document, Document
     for row in rows_of(status):
         chapter(rest, content, row, main)
     comparisons(rest, content)
-    references(rest, content)
+    reference_section(rest, content)
     side_by_side(rest, content, main)
     baselines(rest, content)
     run_lengths(rest, content, main)
@@ -82,7 +82,7 @@ def answer(content: ReportContent) -> list[Text]:
     Parameters
     ----------
     content : ReportContent
-        Tables ``drift_status`` and ``drift_references``.
+        Tables ``drift_status`` and ``reference_changes``.
 
     Returns
     -------
@@ -101,7 +101,7 @@ def answer(content: ReportContent) -> list[Text]:
         if row.duty_what:
             text += [" ", bold(_in_words(row.duty_what))]
         said.append(text)
-    table = content.table("drift_references")
+    table = content.table("reference_changes")
     apart = table[table["verdict"] == "differs"] if len(table) else table
     for (model, since), mine in apart.groupby(["model", "valid_from"]) if len(apart) else ():
         worst = float(mine["e_n"].abs().max())

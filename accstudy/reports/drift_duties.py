@@ -23,14 +23,13 @@ from accstudy.reports.wording import (
     NONE,
     date,
     day,
-    missing,
     number,
     p_value,
     quantity,
     unit_name,
 )
 
-__all__ = ["baselines", "comparisons", "references", "run_lengths", "side_by_side"]
+__all__ = ["baselines", "comparisons", "run_lengths", "side_by_side"]
 
 
 def comparisons(document: Document, content: ReportContent) -> None:
@@ -40,43 +39,6 @@ def comparisons(document: Document, content: ReportContent) -> None:
         return
     document.heading("Before and after a new baseline")
     document.items([signed(str(r.device), str(r.what)) for r in rows_of(table)])
-
-
-def references(document: Document, content: ReportContent) -> None:
-    """The reference measured again: old and new with their uncertainties."""
-    table = content.table("drift_references")
-    if not len(table):
-        return
-    document.heading("The reference measured again")
-    document.table(
-        "Distance of every pair by the former and the new reference; E_n: difference over the "
-        "expanded uncertainty of both, above 1 they do not agree.",
-        [
-            Heading("model", "left", 0.8),
-            Heading("from", "left", 0.9),
-            Heading("pair", "left", 0.8),
-            Heading("before", width=1),
-            Heading("after", width=1),
-            Heading("difference", width=0.9),
-            Heading("U of it", width=0.8),
-            Heading("E_n", width=0.6),
-            Heading("verdict", "left", 1.2),
-        ],
-        [
-            [
-                str(r.model),
-                day(r.valid_from),
-                f"{r.implant_a}-{r.implant_b}",
-                f"{r.before_mm:.4f} mm",
-                f"{r.after_mm:.4f} mm",
-                f"{number(r.difference_um, 'um', signed=True)} µm",
-                NONE if missing(r.expanded_um) else f"{number(r.expanded_um, 'um')} µm",
-                NONE if missing(r.e_n) else number(abs(r.e_n), "", decimals=1),
-                str(r.verdict),
-            ]
-            for r in rows_of(table)
-        ],
-    )
 
 
 def side_by_side(document: Document, content: ReportContent, main: str) -> None:

@@ -13,6 +13,7 @@ from accstudy.reports import evidence, fit
 from accstudy.reports.content import ReportContent
 from accstudy.reports.derived import span_points
 from accstudy.reports.document import Document, Heading, Text, strong_accent
+from accstudy.reports.dossier import reference_section
 from accstudy.reports.misfit import misfit
 from accstudy.reports.recorded import record_section
 from accstudy.reports.select import (
@@ -99,6 +100,7 @@ def validation_report(content: ReportContent) -> tuple[list[Text], Document, Doc
     misfit(rest, content)
     fit.pictures(rest, content)
     accuracy_tables(rest, content)
+    reference_section(rest, content)
     left_out(rest, content)
     words_section(rest, content)
     methods_section(rest, content)

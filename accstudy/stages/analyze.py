@@ -31,8 +31,9 @@ from accstudy.stages.compare import (
     deviations,
     suspected_setup,
 )
+from accstudy.stages.dossier import dossier
 from accstudy.stages.modelling import mixed_models
-from accstudy.stages.references import seating_of_bodies, shared_u_of
+from accstudy.stages.references import seating_of_bodies, shared_u_of, temperature_tolerance_k
 from accstudy.stages.sizes import with_sizes
 from accstudy.stages.surface import surface_tables
 from accstudy.study.checks import grouped_by
@@ -82,6 +83,9 @@ def analyze_poses(study: Study, poses: pd.DataFrame) -> Analyzed:
     singles = every_single[every_single["scan"].isin(kept)].reset_index(drop=True)
     tables = {"pair_deviations": pairs, "implant_deviations": singles}
     tables["scan_deviations"], tables["models"] = scan_deviations(pairs), models_scanned(pairs)
+    of_reference, told = dossier(study)
+    tables |= of_reference
+    findings += told
     tables["accuracy"] = _accuracy(study, pairs, singles)
     alignment = study.settings.analysis.alignment
     tables["failures"] = failure_table(
@@ -180,7 +184,8 @@ def _budget(study: Study, pairs: pd.DataFrame, poses: pd.DataFrame) -> pd.DataFr
         mpe_constant_um=mpe.constant if mpe else None,
         mpe_per_metre_um=mpe.per_metre if mpe else 0.0,
         expansion_per_k=settings.scans.expansion_per_k or 0.0,
-        temperature_tolerance_k=settings.uncertainty.temperature_tolerance_k,
+        temperature_tolerance_k=temperature_tolerance_k(study),
+        runs=study.reference_runs,
         seating=seating_of_bodies(study, pairs),
         poses=poses,
         cell_columns=grouped_by(settings, study.factors)[1],
@@ -202,7 +207,6 @@ def _drift(
 ) -> tuple[dict[str, pd.DataFrame], tuple[Finding, ...]]:
     """Control charts, change points, trends and what follows from them."""
     settings, limits = study.settings.drift, study.settings.limits
-    mpe = study.settings.reference.mpe_um
     done = analyze_drift(
         pairs,
         singles,
@@ -223,8 +227,6 @@ def _drift(
             confidence=limits.confidence,
         ),
         reference_u=shared_u_of(study, pairs),
-        mpe_constant_um=mpe.constant if mpe else None,
-        mpe_per_metre_um=mpe.per_metre if mpe else 0.0,
     )
     sentences = [
         (device, model, number, text)

@@ -12,7 +12,7 @@ from accstudy.accuracy.pairbudget import SeatingOfBodies, seating_from_data
 from accstudy.accuracy.reference import shared_uncertainty
 from accstudy.study.load import Study, reference_versions
 
-__all__ = ["references_with_scans", "seating_of_bodies", "shared_u_of"]
+__all__ = ["references_with_scans", "seating_of_bodies", "shared_u_of", "temperature_tolerance_k"]
 
 
 def references_with_scans(study: Study) -> Iterator[tuple[pd.DataFrame, list[str]]]:
@@ -62,6 +62,36 @@ def shared_u_of(study: Study, pairs: pd.DataFrame) -> pd.DataFrame:
         mpe_constant_um=mpe.constant if mpe else None,
         mpe_per_metre_um=mpe.per_metre if mpe else 0.0,
         expansion_per_k=settings.scans.expansion_per_k or 0.0,
-        temperature_tolerance_k=settings.uncertainty.temperature_tolerance_k,
+        temperature_tolerance_k=temperature_tolerance_k(study),
         seating_um=body.u_um if body else None,
+        runs=study.reference_runs,
+    )
+
+
+def temperature_tolerance_k(study: Study) -> float:
+    """How far the model's temperature may be off, with all that acts like it.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+
+    Returns
+    -------
+    float
+        Half-width of a rectangular distribution, K: the tolerances of the scans' and of the
+        reference's temperature, and that of the expansion over the difference of the two,
+        in squares (JCGM 100:2008, 5.1.2). Each acts on a length as the others do.
+    """
+    given, scans = study.settings.uncertainty, study.settings.scans
+    expansion = scans.expansion_per_k or 0.0
+    of_expansion = 0.0
+    if expansion:
+        at = scans.temperature_c
+        if "temperature_c" in study.scans and study.scans["temperature_c"].notna().any():
+            at = float(study.scans["temperature_c"].astype(float).mean())
+        off = (at if at is not None else 20.0) - study.settings.reference.temperature_c
+        of_expansion = given.expansion_tolerance_per_k / expansion * off
+    return math.hypot(
+        given.temperature_tolerance_k, given.reference_temperature_tolerance_k, of_expansion
     )

@@ -26,6 +26,7 @@ from accstudy.study.files import read_bytes
 from accstudy.study.history import FILE as HISTORY
 from accstudy.study.history import add_run, last_run
 from accstudy.study.load import Study
+from accstudy.study.reader import reference_files
 from accstudy.study.record import (
     LARGEST,
     RECORD,
@@ -203,6 +204,7 @@ class Work:
             "poses": digest(self.bytes["poses.csv"]),
             "scans": digest(scans),
             "implants": digest(csv_bytes("implants", self.study.implants)),
+            "runs": digest(csv_bytes("reference_runs", self.study.reference_runs)),
             "events": digest(csv_bytes("events", self.study.events)),
             "surface": self._surface_parts(),
             "settings": self.study.settings.as_used(),
@@ -279,7 +281,7 @@ class Work:
         settings, files = self.study.settings, self.study.files
         named = ["study.toml", settings.scans.list, settings.scans.poses]
         named += [settings.scans.landmarks, settings.drift.events, settings.reference.surface]
-        named.append(settings.reference.touch_points or settings.reference.implants)
+        named += reference_files(files, settings.reference)
         named += [body.mesh for body in self.study.bodies.values()]
         found = {name: files.digest(name) for name in sorted({n for n in named if n})}
         scans = self.record.get("scans", {})

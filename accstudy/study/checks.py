@@ -248,6 +248,14 @@ def conditions_of_scanning(
             "reference.mpe_um",
             "give reference.mpe_um from its certificate, or u_position_um per implant",
         )
+    if settings.reference.probed == "scan body" and not settings.uncertainty.scan_body_seating_um:
+        warn(
+            "no-seating-uncertainty",
+            "the reference was probed on scan bodies, and no uncertainty of putting them on is "
+            "given; every position of the reference lacks it",
+            "uncertainty.scan_body_seating_um",
+            "give it, from your own repeats with the bodies put on anew",
+        )
     return findings
 
 

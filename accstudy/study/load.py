@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import pandas as pd
@@ -21,6 +21,7 @@ from accstudy.study.reader import Reader
 from accstudy.study.settings import ScanBodySettings, Settings
 from accstudy.study.times import check_times
 from accstudy.study.toml import read_settings
+from accstudy.tables import empty
 
 __all__ = ["Study", "Surveyed", "load_study", "reference_versions", "survey_study"]
 
@@ -52,6 +53,8 @@ class Study:
         Notes and warnings; errors have been raised.
     files : Files
         Its files, with the digests of what was read.
+    reference_runs : DataFrame
+        Table ``reference_runs``; empty where the reference was measured once.
     """
 
     path: Path
@@ -64,6 +67,7 @@ class Study:
     events: pd.DataFrame
     findings: tuple[Finding, ...]
     files: Files
+    reference_runs: pd.DataFrame = field(default_factory=lambda: empty("reference_runs"))
 
     @property
     def measurable(self) -> pd.DataFrame:
@@ -180,8 +184,9 @@ def survey_study(
     study = None
     if scans is not None and implants is not None and not faulty:
         study = Study(
-            path, settings, scans, factors, implants, poses, landmarks, events, findings, files
-        )
+            path, settings, scans, factors, implants, poses, landmarks, events, findings, files,
+            reference_runs=reader.runs,
+        )  # fmt: skip
     return Surveyed(study, settings, scans, findings, files)
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
+from fnmatch import fnmatch
+from pathlib import Path, PurePosixPath
 from typing import TypeVar
 
 import pandas as pd
@@ -20,13 +21,14 @@ from accstudy.study.reference import (
     reference_from_touches,
     with_angulation,
 )
-from accstudy.study.settings import Settings
+from accstudy.study.runs import mean_of_runs, note_on_runs
+from accstudy.study.settings import Reference, Settings
 from accstudy.study.sheet import MAX_BYTES
 from accstudy.study.spelling import alike
 from accstudy.study.typed import fault, records, typed
-from accstudy.tables import TABLES
+from accstudy.tables import TABLES, empty
 
-__all__ = ["Reader"]
+__all__ = ["Reader", "reference_files"]
 
 T = TypeVar("T")
 
@@ -51,6 +53,7 @@ class Reader:
         self.findings: list[Finding] = []
         self.unusable: set[str] = set()
         self.called: dict[str, str] = {}
+        self.runs = empty("reference_runs")
         self.models: dict[str, str] = {}
 
     def _attempt(self, job: Callable[[], T]) -> T | None:
@@ -100,38 +103,69 @@ class Reader:
     def implants(self) -> pd.DataFrame | None:
         """Read the reference, from its rows or from touch points; None if it is unusable."""
         settings = self.settings.reference
-        scale = UNIT_MM[settings.length_unit]
-        if settings.touch_points:
-            file = settings.touch_points
-            touches = self.sheet("touch_points", file, "reference.touch_points")
-            if touches is None:
-                return None
-            touches[["x_mm", "y_mm", "z_mm"]] *= scale
-            file = self.called["touch_points"]
-            frame = self._attempt(lambda: reference_from_touches(touches, settings, file=file))
-        else:
-            file = settings.implants
-            frame = self.sheet("implants", file, "reference.implants")
-            if frame is not None:
-                file = self.called["implants"]
-                frame[["x_mm", "y_mm", "z_mm"]] *= scale
-        if frame is None:
+        frames = self._measured(settings)
+        if frames is None:
             return None
-        checked, found = check_reference(frame, file=file)
-        checked = with_angulation(at_platforms(checked, settings.height_mm), settings.occlusal)
+        checked, files = [], {}
+        for run, (frame, file) in frames.items():
+            one, found = check_reference(frame, file=file)
+            checked.append(at_platforms(one, settings.height_mm).assign(run=run))
+            files[run] = file
+            self.findings += [*found, *self._unknown_bodies(one, file)]
+        rows = pd.concat(checked, ignore_index=True) if len(checked) > 1 else checked[0]
+        if len(frames) > 1:
+            rows, self.runs, found = mean_of_runs(rows, files)
+            self.findings += [*found, *note_on_runs(self.runs)]
+        return with_angulation(rows, settings.occlusal)
+
+    def _measured(self, settings: Reference) -> dict[str, tuple[pd.DataFrame, str]] | None:
+        """Rows of every run of the reference measurement, in mm, with the name of their file."""
+        scale = UNIT_MM[settings.length_unit]
+        table = "touch_points" if settings.touch_points else "implants"
+        key = "runs" if settings.runs else table
+        try:
+            files = reference_files(self.files, settings)
+        except InputError as error:
+            at = place("study.toml", column="reference.runs")
+            self.findings.append(fault("no-file", error.message, at, error.hint))
+            return None
+        out: dict[str, tuple[pd.DataFrame, str]] = {}
+        for file in files:
+            frame = self.sheet(table, file, f"reference.{key}")
+            if frame is None:
+                return None
+            called = self.called[table]
+            frame[["x_mm", "y_mm", "z_mm"]] *= scale
+            if settings.touch_points:
+                touches = frame
+                made = self._attempt(lambda: reference_from_touches(touches, settings, file=called))  # noqa: B023
+                if made is None:
+                    return None
+                frame = made.assign(run="")
+            named = frame["run"] != ""
+            for row in frame.loc[~named, "row"] if named.any() else ():
+                what, at = "run is empty, and other rows name one", place(called, row, "run")
+                self.findings.append(fault("empty-cell", what, at, "fill it in"))
+            stem = PurePosixPath(file).stem if settings.runs else ""
+            for run, part in frame.groupby(frame["run"].replace("", stem), sort=False):
+                if run in out:
+                    what = f'run "{run}" stands in several files'
+                    self.findings.append(fault("same-run-twice", what, called, "rename one"))
+                out[str(run)] = (part.reset_index(drop=True), called)
+        return out
+
+    def _unknown_bodies(self, implants: pd.DataFrame, file: str) -> list[Finding]:
         bodies = self.settings.scan_body
-        for row in records(checked):
-            if row["scan_body"] and bodies and row["scan_body"] not in bodies:
-                found.append(
-                    fault(
-                        "unknown-scan-body",
-                        f'scan body "{row["scan_body"]}" is not in study.toml',
-                        place(file, row["row"], "scan_body"),
-                        nearest(row["scan_body"], list(bodies)),
-                    )
-                )
-        self.findings += found
-        return checked
+        return [
+            fault(
+                "unknown-scan-body",
+                f'scan body "{row["scan_body"]}" is not in study.toml',
+                place(file, row["row"], "scan_body"),
+                nearest(row["scan_body"], list(bodies)),
+            )
+            for row in records(implants)
+            if row["scan_body"] and bodies and row["scan_body"] not in bodies
+        ]
 
     def scans(self) -> tuple[pd.DataFrame | None, tuple[str, ...]]:
         """Read the scan list and name its factor columns; None if it is unusable."""
@@ -285,6 +319,27 @@ class Reader:
         if full is not None and not full.is_file():
             mend = "check the name; it is relative to the study folder"
             self.findings.append(fault("no-file", f'there is no file "{file}"', where, mend))
+
+
+def reference_files(files: Files, settings: Reference) -> list[str]:
+    """Tables of the reference, several where every run has its own.
+
+    Raises
+    ------
+    InputError
+        If no file has such a name, or the folder lies outside the study.
+    """
+    if not settings.runs:
+        return [settings.touch_points or settings.implants]
+    pattern = PurePosixPath(settings.runs.replace("\\", "/"))
+    folder = files.path(str(pattern.parent))
+    names = sorted(p.name for p in folder.iterdir()) if folder.is_dir() else []
+    found = [str(pattern.parent / name) for name in names if fnmatch(name, pattern.name)]
+    if not found:
+        raise InputError(
+            f'no file is called "{settings.runs}"', hint="check the name; * stands for any letters"
+        )
+    return found
 
 
 def _few(names: list[str]) -> str:

@@ -89,11 +89,16 @@ class Reference(Layout):
 
     implants: str = "reference/implants.csv"
     """Table of positions and axes, a row an implant. Example: "reference/implants.csv" """
+    runs: str = ""
+    """Tables of repeated measurements, a file a run, in place of one table; their mean is the
+    reference. Example: "reference/runs/*.csv" """
     touch_points: str = ""
     """Table of raw touches, in place of positions and axes.
     Example: "reference/touch_points.csv" """
     instrument: str = ""
     """What measured the model, in words. Example: "contact CMM" """
+    probed: Literal["", "implant", "analogue", "abutment", "scan body"] = ""
+    """What was probed; of a scan body, the seating enters every position. Example: "analogue" """
     certificate: str = ""
     """Certificate of the reference. Example: "2023-104" """
     measured_on: dt.date | None = None
@@ -356,7 +361,13 @@ class Uncertainty(Section):
     """Uncertainty of putting a scan body on.
     Example: { value = 5.0, source = "own repeats, reseated" }"""
     temperature_tolerance_k: Annotated[Number, in_range_of("temperature_tolerance_k")] = 1.0
-    """How far the model's temperature may be off. Example: 1.0"""
+    """How far the model's temperature may be off at the scans, K. Example: 1.0"""
+    reference_temperature_tolerance_k: Annotated[Number, in_range_of("temperature_tolerance_k")] = (
+        0.0
+    )
+    """How far it may have been off at the reference measurement, K. Example: 0.5"""
+    expansion_tolerance_per_k: Annotated[Number, Field(ge=0, le=5e-4)] = 0.0
+    """How far the model's linear expansion may be off, 1/K. Example: 1e-5"""
 
 
 class Exclusion(Section):

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from accstudy.accuracy.dossier import reference_changes
 from accstudy.compare.deviations import implant_deviations, pair_deviations
 from accstudy.drift.analysis import DriftOptions, analyze_drift, effective_number
 from accstudy.drift.measurands import CROSS_ARCH, SCALE, scale_ppm, scan_measurands
@@ -14,6 +15,7 @@ from accstudy.drift.sessions import baseline_of, session_table, starts
 from accstudy.errors import InputError
 from accstudy.simulate.studies import simulate_study
 from accstudy.stages.analyze import deviations
+from accstudy.stages.dossier import references_that_differ
 from accstudy.study.load import load_study
 from accstudy.tables import TABLES, csv_bytes, empty, shape
 
@@ -297,18 +299,20 @@ def test_a_reference_measured_again_is_no_drift():
     baselines = found.tables["drift_baselines"]
     assert set(baselines["begins_with"]) == {"", "reference measured again"}
     assert not len(found.tables["drift_signals"])
-    assert [f.code for f in found.findings] == ["reference-uncertainty"]
-    told = analyze_drift(
-        pairs, singles, poses, both, scans, empty("events"),
-        options=DriftOptions(baseline_sessions=6), mpe_constant_um=2.0,
-    )  # fmt: skip
-    table = told.tables["drift_references"].set_index(["implant_a", "implant_b"])
+    unknown = reference_changes(both, mpe_constant_um=None)
+    assert set(unknown["verdict"]) == {"uncertainty unknown"}
+    changes = reference_changes(both, mpe_constant_um=2.0)
+    table = changes.set_index(["implant_a", "implant_b"])
     ends = table.loc[("I1", "I4")]
     # 40 mm x 600 ppm; U of the difference = 2 sqrt(2) 2 um / sqrt(3) (ISO 13528:2022, 9.7)
     assert ends["difference_um"] == pytest.approx(24.0, abs=1e-6)
     assert ends["e_n"] == pytest.approx(24.0 / (2 * np.sqrt(2) * 2 / np.sqrt(3)), rel=1e-9)
     assert (table["verdict"] == "differs").all()
-    assert "reference-changed" in [f.code for f in told.findings]
+    told = references_that_differ(changes), references_that_differ(unknown)
+    assert [[f.code for f in found] for found in told] == [
+        ["reference-changed"],
+        ["reference-uncertainty"],
+    ]
     scale = baselines[baselines["measurand"] == SCALE].set_index("baseline_no")["centre"]
     assert scale[2] - scale[1] == pytest.approx(-600, abs=90)
 

@@ -1,0 +1,190 @@
+"""Repeated measurements of a model: their mean is the reference, their scatter its type A part."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from accstudy.errors import Finding, Severity, place
+from accstudy.geometry.repeats import of_mean
+from accstudy.geometry.rigid import fit_rigid, unit
+from accstudy.study.typed import fault
+from accstudy.tables import shape
+
+__all__ = ["mean_of_runs", "note_on_runs"]
+
+Floats = NDArray[np.float64]
+
+_POSITION = ["x_mm", "y_mm", "z_mm"]
+_AXIS = ["axis_x", "axis_y", "axis_z"]
+_FLAT = ["flat_x", "flat_y", "flat_z"]
+_LEVER_MM = 10.0
+_WILD_MM = 0.1
+"""Distance of one run from the mean that is no scatter of a measuring machine; common practice."""
+
+
+def mean_of_runs(
+    rows: pd.DataFrame, files: Mapping[str, str]
+) -> tuple[pd.DataFrame, pd.DataFrame, list[Finding]]:
+    """Make one reference out of the runs of every model.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Table ``implants`` at the platforms, checked run by run, with ``run`` and ``row``.
+    files : mapping of str to str
+        How messages call the file of each run.
+
+    Returns
+    -------
+    implants : DataFrame
+        A row an implant, in the frame of the first run: mean position and axis,
+        ``u_runs_um`` and ``u_runs_deg``, the standard uncertainty of these means.
+    runs : DataFrame
+        Table ``reference_runs``.
+    findings : list of Finding
+        Runs that lack an implant, are there twice or lie far off; models with one run
+        only where others have several.
+
+    Notes
+    -----
+    Runs are brought onto their mean by least squares, over two points an implant, so
+    that it does not matter whether the machine found its frame anew. That takes six of
+    the freedoms of every run, which the standard deviations allow for. Distances need
+    no alignment: their scatter holds whatever the implants share (JCGM 100:2008, 5.2).
+    """
+    means, tables, found = [], [], list[Finding]()
+    since = pd.Series([str(at) for at in rows["valid_from"]], index=rows.index)
+    for (model, _), mine in rows.groupby(["model", since], sort=False):
+        runs = {str(run): part for run, part in mine.groupby("run", sort=False)}
+        first = next(iter(runs.values())).reset_index(drop=True)
+        names = first["implant"].tolist()
+        faults = _incomplete(str(model), runs, names, files)
+        if len(runs) == 1 or faults:
+            found += faults
+            means.append(first)
+            continue
+        stacked = [part.set_index("implant").loc[names] for part in runs.values()]
+        points = np.stack([part[_POSITION].to_numpy(float) for part in stacked])
+        axes = np.stack([unit(part[_AXIS].to_numpy(float)) for part in stacked])
+        flats = np.stack([part[_FLAT].to_numpy(float) for part in stacked])
+        if not (np.isfinite(points).all() and np.isfinite(axes).all()):
+            means.append(first)  # empty cells have faults of their own
+            continue
+        points, axes, flats = _onto_mean(points, axes, flats)
+        found += _far_off(str(model), list(runs), names, points, stacked, files)
+        means.append(_mean_rows(first, points, axes, flats))
+        tables.append(_run_table(first, list(runs), points))
+    implants = pd.concat(means, ignore_index=True).drop(columns="run").assign(run="")
+    table = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame()
+    return implants, shape("reference_runs", table), found
+
+
+def _incomplete(
+    model: str, runs: Mapping[str, pd.DataFrame], names: list[str], files: Mapping[str, str]
+) -> list[Finding]:
+    """Runs without some of the implants, or with the same numbers as another."""
+    found = []
+    seen: dict[bytes, str] = {}
+    for run, part in runs.items():
+        where = place(files[run], int(part["row"].iloc[0]), "implant")
+        odd = sorted(set(part["implant"]) ^ set(names))
+        if odd:
+            what = f'run "{run}" of model "{model}" and the first run differ in {", ".join(odd)}'
+            mend = "every run measures the same implants"
+            found.append(fault("run-incomplete", what, where, mend))
+        key = part.sort_values("implant")[_POSITION + _AXIS].to_numpy(float).tobytes()
+        if key in seen:
+            what = f'run "{run}" of model "{model}" has the same numbers as "{seen[key]}"'
+            found.append(fault("same-run-twice", what, where, "remove one of the two"))
+        seen.setdefault(key, run)
+    return found
+
+
+def _onto_mean(points: Floats, axes: Floats, flats: Floats) -> tuple[Floats, Floats, Floats]:
+    """Align every run to the mean of all; the frame stays that of the first."""
+    target = np.concatenate([points[0], points[0] + _LEVER_MM * axes[0]])
+    for _ in range(10):
+        moved = []
+        for k in range(len(points)):
+            ends = np.concatenate([points[k], points[k] + _LEVER_MM * axes[k]])
+            motion = fit_rigid(ends, target)
+            points[k], axes[k] = motion.points(points[k]), motion.vectors(axes[k])
+            flats[k] = motion.vectors(flats[k])
+            moved.append(motion.points(ends))
+        target = np.mean(moved, axis=0)
+    return points, axes, flats
+
+
+def _mean_rows(first: pd.DataFrame, points: Floats, axes: Floats, flats: Floats) -> pd.DataFrame:
+    runs, n = points.shape[:2]
+    out = first.copy()
+    out[_POSITION], mean_axes = points.mean(axis=0), unit(axes.mean(axis=0))
+    out[_AXIS], out[_FLAT] = mean_axes, unit(flats.mean(axis=0))
+    # the alignment takes 6 of the 3 n freedoms of every run, fewer where axes scatter, too
+    kept = max(1.0 - 2.0 / n, 1.0 / 6.0)
+    df = 3.0 * (runs - 1) * kept
+    around = ((points - points.mean(axis=0)) ** 2).sum(axis=(0, 2))
+    off = np.degrees(axes - mean_axes)
+    tilts = (off**2).sum(axis=(0, 2))
+    out["u_runs_um"] = [of_mean(1000 * math.sqrt(s / df), runs, df) for s in around]
+    df_tilt = 2.0 * (runs - 1) * kept
+    out["u_runs_deg"] = [of_mean(math.sqrt(s / df_tilt), runs, df_tilt) for s in tilts]
+    return out
+
+
+def _far_off(
+    model: str, runs: list[str], names: list[str], points: Floats,
+    stacked: list[pd.DataFrame], files: Mapping[str, str],
+) -> list[Finding]:  # fmt: skip
+    """Implants of a run that no scatter explains: a slip of the pen, or another implant."""
+    off = np.linalg.norm(points - np.median(points, axis=0), axis=2)
+    if off.max() < _WILD_MM:
+        return []
+    k, i = np.unravel_index(int(off.argmax()), off.shape)
+    what = (
+        f'implant "{names[i]}" of model "{model}" is {off[k, i]:.3g} mm off in run "{runs[k]}", '
+        "beside the other runs"
+    )
+    where = place(files[runs[k]], int(stacked[k]["row"].iloc[i]), "x_mm")
+    return [fault("wild-run", what, where, "correct the row, or leave this run out")]
+
+
+def _run_table(first: pd.DataFrame, runs: list[str], points: Floats) -> pd.DataFrame:
+    """Every distance in every run, beside the mean of the runs."""
+    names = first["implant"].tolist()
+    parts = []
+    for a, b in combinations(range(len(names)), 2):
+        distance = np.linalg.norm(points[:, a] - points[:, b], axis=1)
+        parts.append(
+            pd.DataFrame(
+                {
+                    "model": first["model"].iloc[0],
+                    "valid_from": first["valid_from"].iloc[0],
+                    "implant_a": names[a],
+                    "implant_b": names[b],
+                    "run": runs,
+                    "distance_mm": distance,
+                    "deviation_um": 1000 * (distance - distance.mean()),
+                }
+            )
+        )
+    return pd.concat(parts, ignore_index=True)
+
+
+def note_on_runs(runs: pd.DataFrame) -> list[Finding]:
+    """Say how many runs the reference is the mean of."""
+    return [
+        Finding(
+            Severity.NOTE,
+            "reference-runs",
+            f'the reference of model "{model}" is the mean of {mine["run"].nunique()} runs',
+            "reference",
+        )
+        for model, mine in (runs.groupby("model", sort=False) if len(runs) else ())
+    ]
