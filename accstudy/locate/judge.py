@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,8 +13,17 @@ from accstudy.geometry.rigid import angle_between_deg
 from accstudy.locate.arrangement import Lines, fit_lines, misfit_mm
 from accstudy.locate.refine import Refined
 from accstudy.locate.single import Found
+from accstudy.locate.uncertainty import NoiseModel
 
-__all__ = ["Verdict", "judge_body", "poor_agreement", "rms_um", "stray_body"]
+__all__ = [
+    "Verdict",
+    "judge_body",
+    "long_noise",
+    "poor_agreement",
+    "rms_um",
+    "stray_body",
+    "wrong_size",
+]
 
 Floats = NDArray[np.float64]
 
@@ -27,6 +36,8 @@ _MOST_U_UM = 50.0
 _DOUBLE = 1.35
 _TURN_DEG = 0.25  # standard uncertainty: 95 % of the rotations given lie within 0.5 deg
 _POOR_MM = 0.3
+_BODY_MM = 2.2  # radius of a scan body: common practice, no source
+_DRAWING_UM, _SURE, _LEAST_UM, _TELLING = 0.5, 4.0, 20.0, 0.02  # for drawings of a wrong size
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +133,7 @@ def judge_body(
                 f"the scanned surface on {implant} lies {abs(offset):.0f} µm {side} the drawing; "
                 f"{OFFSET_LOW_UM:.0f} to {OFFSET_HIGH_UM:.0f} µm is usual",
                 "check that the drawing is that of the scan body used; if it is one of another "
-                f"size, heights are wrong by up to {abs(offset) * slenderness:.0f} µm",
+                f"size, heights are wrong by up to {_height_um(offset, slenderness):.0f} µm",
             )
         )
     if rival_um:
@@ -155,6 +166,85 @@ def judge_body(
         note="; ".join(texts),
         turn_known=known,
         findings=tuple(Finding(Severity.WARNING, c, w, mend=m) for c, w, m in notes),
+    )
+
+
+def _height_um(offset_um: float, slenderness: float) -> float:
+    """Largest error of a height if the offset comes from a drawing of another size.
+
+    The surface itself may lie anywhere within the usual offsets, so that the size may be off by
+    more than the offset shows.
+    """
+    usual = OFFSET_HIGH_UM if offset_um < 0 else -OFFSET_LOW_UM
+    return (abs(offset_um) + usual) * slenderness
+
+
+def wrong_size(bodies: Mapping[str, Refined], *, top_mm: float) -> Finding | None:
+    """Notice that the scan bodies of one drawing fit it better in another size.
+
+    Parameters
+    ----------
+    bodies : mapping of Refined
+        Final poses of the bodies with that drawing, by implant.
+    top_mm : float
+        Height of the drawing's top.
+
+    Returns
+    -------
+    Finding or None
+        None where the size is right, and where nothing on the body tells it: the sides and the
+        top of a plain cylinder or prism fix radius and height, and these go with the surface's
+        offset and the platform.
+
+    Notes
+    -----
+    The bodies' estimates are pooled with weights from the noise, and their own scatter counts
+    where it is larger. An error of the drawing or of
+    its facets is common to them; half a micrometre of it, at worst everywhere the wrong way,
+    is allowed for as a standard uncertainty, and four of the combined ones are asked for.
+    """
+    refined = bodies.values()
+    weight = np.array([1.0 / r.u_growth**2 for r in refined])
+    each = np.array([r.growth for r in refined])
+    growth = float(weight @ each / weight.sum())
+    lever = float(weight @ [r.growth_lever for r in refined] / weight.sum())
+    scatter = float(weight @ (each - growth) ** 2) / max(len(each) - 1, 1)
+    u = float(np.sqrt(max(scatter, 1.0) / weight.sum() + (1e-3 * _DRAWING_UM * lever) ** 2))
+    if u > _TELLING or abs(growth) < _SURE * u or 1e3 * abs(growth) * top_mm < _LEAST_UM:
+        return None
+    side = "larger" if growth > 0 else "smaller"
+    most_um = 1e3 * (abs(growth) + 2 * u) * top_mm
+    return Finding(
+        Severity.WARNING,
+        "wrong-size",
+        f"the scan bodies on {', '.join(bodies)} are {100 * abs(growth):.1f} ± {200 * u:.1f} % "
+        f"{side} than their drawing: heights are wrong by up to {most_um:.0f} µm",
+        mend="check that the drawing is that of the scan body used, and that neither it nor the "
+        "scan was scaled",
+    )
+
+
+def long_noise(noise: NoiseModel | None) -> Finding | None:
+    """Notice noise that is alike over a whole scan body, which no scan can tell from a motion.
+
+    Parameters
+    ----------
+    noise : NoiseModel or None
+        Of the scan, from the residuals on its bodies.
+
+    Returns
+    -------
+    Finding or None
+    """
+    if noise is None or noise.correlation_mm < _BODY_MM:
+        return None
+    return Finding(
+        Severity.WARNING,
+        "long-noise",
+        f"what is left of the surfaces is alike over {noise.correlation_mm:.0f} mm, as far as the "
+        "scan bodies reach: such noise moves a whole body, and how far cannot be known from this "
+        "scan; the standard uncertainties may be too small",
+        mend="judge by the scatter of repeated scans",
     )
 
 

@@ -21,7 +21,15 @@ from accstudy.locate.arrangement import (
 )
 from accstudy.locate.body import ScanBody
 from accstudy.locate.decide import choose
-from accstudy.locate.judge import Verdict, judge_body, poor_agreement, rms_um, stray_body
+from accstudy.locate.judge import (
+    Verdict,
+    judge_body,
+    long_noise,
+    poor_agreement,
+    rms_um,
+    stray_body,
+    wrong_size,
+)
 from accstudy.locate.model import ReferenceModel, reference_model
 from accstudy.locate.placed import PlacedBody, find_placed
 from accstudy.locate.refine import Refined, determined, refine_fits
@@ -261,7 +269,7 @@ def _report(
     rivals: Mapping[int, float],
 ) -> LocatedScan:
     """Refine all fits together, judge them, write the table."""
-    all_refined, _ = refine_fits([f.fit if f else None for f in found])
+    all_refined, noise = refine_fits([f.fit if f else None for f in found])
     by_implant = {i: r for i, r in enumerate(all_refined) if r is not None and determined(r)}
     shown, refined = list(by_implant), list(by_implant.values())
     if not shown:
@@ -281,10 +289,17 @@ def _report(
     motion = fit_lines(expected, seen, every, every)
     findings = list(findings)
     stray = stray_body(expected, seen, [model.implants[i] for i in shown])
-    findings.extend(f for f in (stray, poor_agreement(expected, seen)) if f is not None)
+    findings.extend(f for f in (stray, poor_agreement(expected, seen), long_noise(noise)) if f)
     usual = float(np.median([rms_um(f) for f in found if f is not None]))
     few = len(shown) == 2 < len(model.implants)
-    rows = []
+    sizes: dict[int, Finding] = {}
+    for kind, body in enumerate(model.kinds):
+        mine = {model.implants[i]: r for i, r in by_implant.items() if model.bodies[i] is body}
+        size = wrong_size(mine, top_mm=float(body.points_mm[:, 2].max())) if mine else None
+        if size:
+            findings.append(size)
+            sizes |= {i: size for i in shown if model.lines.kinds[i] == kind}
+    rows, fair = [], 0
     for i, implant in enumerate(model.implants):
         one = found[i]
         row: dict[str, object] = {"scan": scan, "model": model.name, "implant": implant}
@@ -309,9 +324,19 @@ def _report(
             slenderness=model.bodies[i].slenderness,
         )
         findings.extend(verdict.findings)
+        fair += not verdict.findings and i not in sizes
         row |= _pose_columns(refined_one, one, verdict, middle)
         if few:
             row |= {"status": "doubtful", "note": _joined(row["note"], "one of two bodies found")}
+        if i in sizes:
+            row |= {"status": "doubtful", "note": _joined(row["note"], "drawing of another size")}
+    if not fair and 2 * len(shown) <= len(model.implants):
+        raise NotFoundError(
+            f"what looks like scan bodies of model {model.name} on "
+            f"{', '.join(model.implants[i] for i in shown)} does not fit their drawing, and "
+            "the other implants show none",
+            hint="check that scan bodies were scanned, not abutments, and their drawing",
+        )
     if few:
         findings.append(
             Finding(

@@ -41,12 +41,19 @@ class Refined:
     covariance : (7, 7) ndarray
         Of position (mm), rotation (rad) and offset (mm) in the implant frame;
         rows of parameters that were not free are NaN.
+    growth, u_growth : float
+        By which share the drawing would have to grow, and its standard uncertainty from the noise.
+    growth_lever : float
+        How much of an error of the drawing goes into it, 1/mm.
     """
 
     fit: Fit
     scan_from_body: Rigid
     offset_mm: float
     covariance: Floats
+    growth: float
+    u_growth: float
+    growth_lever: float
 
     @property
     def u_position_mm(self) -> Floats:
@@ -135,7 +142,14 @@ def _refined(fit: Fit, own: Blocks, noise: NoiseModel, widen: float) -> Refined:
     full = np.zeros(7)
     full[list(fit.free)] = correction.change
     covariance = np.full((7, 7), np.nan)
-    covariance[np.ix_(fit.free, fit.free)] = (
-        correction.covariance * own_share(own, noise) * widen**2
+    wider = own_share(own, noise) * widen**2
+    covariance[np.ix_(fit.free, fit.free)] = correction.covariance * wider
+    return Refined(
+        fit,
+        moved(fit.scan_from_body, full),
+        fit.offset_mm + full[OFFSET],
+        covariance,
+        correction.growth,
+        correction.u_growth * float(np.sqrt(wider)),
+        correction.growth_lever,
     )
-    return Refined(fit, moved(fit.scan_from_body, full), fit.offset_mm + full[OFFSET], covariance)

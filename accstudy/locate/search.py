@@ -21,7 +21,7 @@ from accstudy.locate.detect import detect_bodies
 from accstudy.locate.model import ReferenceModel
 from accstudy.locate.prepared import PreparedBody
 from accstudy.locate.segment import cut_patches
-from accstudy.locate.single import Found, find_body
+from accstudy.locate.single import Found, find_body, with_rivals
 from accstudy.mesh.model import Mesh
 
 __all__ = [
@@ -39,7 +39,7 @@ Floats = NDArray[np.float64]
 
 _TRIES = (9_000, 60_000)
 _LEAST_COVERAGE = 0.15
-_POOR, _BETTER, _OFF_MM = 1.5, 0.9, 0.1
+_POOR, _BETTER, _ALIKE, _OFF_MM = 1.5, 0.9, 1.25, 0.1
 _SAME_MM, _OVERLAP_MM = 0.5, 3.0
 _ASTRAY_MM, _ASTRAY_DEG = 0.9, 5.0
 _SPARE_SCORE, _SPARE_COVERAGE, _SPARE_SCALE_MM, _SPARES = 0.45, 0.45, 0.04, 5
@@ -266,7 +266,9 @@ def recover(
         shift = float(np.linalg.norm(pose.translation_mm - expected.translation_mm))
         tilt = float(angle_between_deg(pose.rotation[:, 2], expected.rotation[:, 2]))
         fair = shift < _ASTRAY_MM and tilt < _ASTRAY_DEG and new.fit.scale_mm < _SPARE_SCALE_MM
-        if fair and (old is None or _cost(new) < _BETTER * _cost(old)):
+        # where several places fit, all of them go on to be judged by the flats or the others
+        limit = _ALIKE if new.rivals else _BETTER
+        if fair and (old is None or _cost(new) < limit * _cost(old)):
             out[i] = new
     return out
 
@@ -344,5 +346,8 @@ def _fit_places(
         if settled:
             tries.append(find_body(body, patch, start, settled=True))
         real = [f for f in tries if f is not None and f.coverage > _LEAST_COVERAGE]
-        fits.append(min(real, key=_cost, default=None))
+        best = min(real, key=_cost, default=None)
+        if best is not None and len(real) > 1:
+            best = with_rivals(body, patch, best, [f for f in real if f is not best])
+        fits.append(best)
     return fits

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,7 @@ from accstudy.locate.prepared import PreparedBody
 from accstudy.locate.rotation import search_turn, turned
 from accstudy.locate.segment import Patch
 
-__all__ = ["Found", "find_body"]
+__all__ = ["Found", "find_body", "with_rivals"]
 
 Floats = NDArray[np.float64]
 
@@ -172,6 +172,18 @@ def _best_first(prepared: PreparedBody, patch: Patch, fits: list[Fit]) -> tuple[
         and np.linalg.norm(fits[k].scan_from_body.translation_mm - at) > _RIVAL_MM
     ]
     return best, rivals
+
+
+def with_rivals(prepared: PreparedBody, patch: Patch, best: Found, others: list[Found]) -> Found:
+    """Add to a body the fits in other places, found from other starts, that fit as well."""
+    cost = capped_cost(prepared, patch, best.fit)
+    kept = [best.fit, *best.rivals]
+    for fit in (f for other in others for f in (other.fit, *other.rivals)):
+        at = fit.scan_from_body.translation_mm
+        apart = min(np.linalg.norm(at - k.scan_from_body.translation_mm) for k in kept)
+        if apart > _RIVAL_MM and capped_cost(prepared, patch, fit) < _SAME_FINE_COST * cost:
+            kept.append(fit)
+    return replace(best, rivals=tuple(kept[1:]))
 
 
 def _coverage(prepared: PreparedBody, patch: Patch, fit: Fit) -> tuple[float, float]:

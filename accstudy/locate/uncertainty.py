@@ -31,8 +31,8 @@ __all__ = [
 Floats = NDArray[np.float64]
 
 BLOCK_MM = 0.6
-RANGES_MM = (0.5, 0.9, 1.6, 2.8)
-_WORKING_SHARE, _DOUBT_SHARE = 0.05, 0.03
+RANGES_MM = (0.5, 0.9, 1.6, 2.8, 5.0)
+_WORKING_SHARE, _DOUBT_SHARE, _CORRELATED_SHARE = 0.05, 0.03, 0.25
 _LAG_STEP_MM = 0.05
 _DAMPING = 1e-9
 _LAGS_MM = (0.0, 0.45, 0.8, 1.2, 1.7, 2.4, 3.4, 5.0)
@@ -48,6 +48,9 @@ class Blocks:
         Mean residuals.
     jacobian : (m, p) ndarray
         Mean changes with the free parameters.
+    growth_mm : (m,) ndarray
+        Mean changes with the size of the drawing: distance of the tangent planes from the origin,
+        sign reversed.
     size : (m,) ndarray
         Effective number of vertices.
     apart_mm : (m, m) ndarray
@@ -58,6 +61,7 @@ class Blocks:
 
     residual_mm: Floats
     jacobian: Floats
+    growth_mm: Floats
     size: Floats
     apart_mm: Floats
     kernels: tuple[Floats, ...]
@@ -85,6 +89,20 @@ class NoiseModel:
     white_mm2: float
     sills_mm2: tuple[float, ...]
 
+    @property
+    def correlation_mm(self) -> float:
+        """Distance over which the noise is alike: where its correlation falls to 1/e, mm.
+
+        0 where most of it is independent from vertex to vertex; at most the longest of
+        `RANGES_MM`, which stands for all longer ones.
+        """
+        sills = np.array(self.sills_mm2)
+        if sills.sum() <= _CORRELATED_SHARE * self.white_mm2:
+            return 0.0
+        apart = np.arange(0.0, RANGES_MM[-1], 0.05)
+        alike = np.exp(-((apart[:, None] / np.array(RANGES_MM)) ** 2)) @ (sills / sills.sum())
+        return float(apart[alike >= np.exp(-1.0)].max())
+
     def covariance(self, blocks: Blocks) -> Floats:
         """Covariance of the block means of a body, (m, m), mm2."""
         out = np.diag(self.white_mm2 / blocks.size)
@@ -104,10 +122,19 @@ class Correction:
         To be added to the free parameters, mm and rad.
     covariance : (p, p) ndarray
         Of the free parameters after the change.
+    growth, u_growth : float
+        By which share the drawing would have to grow to fit better still, and its standard
+        uncertainty from the noise.
+    growth_lever : float
+        Sum of the growth's sensitivities to the blocks, 1/mm: how much of an error of the drawing
+        goes into it.
     """
 
     change: Floats
     covariance: Floats
+    growth: float
+    u_growth: float
+    growth_lever: float
 
 
 def blocks_of(fit: Fit) -> Blocks:
@@ -133,7 +160,9 @@ def blocks_of(fit: Fit) -> Blocks:
     _, block = np.unique(key, return_inverse=True)
     block = block.reshape(-1)
     total = np.bincount(block, weight)
-    values = np.column_stack([points, fit.residual_mm[keep], fit.jacobian[keep][:, fit.free]])
+    jacobian = fit.jacobian[keep]
+    growth = -np.sum(points * jacobian[:, :3], axis=1)
+    values = np.column_stack([points, fit.residual_mm[keep], growth, jacobian[:, fit.free]])
     mean = np.column_stack([np.bincount(block, weight * v) for v in values.T]) / total[:, None]
     size = total**2 / np.bincount(block, weight**2)
     big = size > 0.25 * np.median(size)
@@ -142,7 +171,7 @@ def blocks_of(fit: Fit) -> Blocks:
     length = np.sum(at**2, axis=1)
     square = np.maximum(length[:, None] + length[None] - 2 * at @ at.T, 0.0)
     kernels = tuple(np.exp(square * (-1.0 / reach**2)) for reach in RANGES_MM)
-    return Blocks(mean[:, 3], mean[:, 4:], size, np.sqrt(square), kernels)
+    return Blocks(mean[:, 3], mean[:, 5:], mean[:, 4], size, np.sqrt(square), kernels)
 
 
 def estimate_noise(bodies: Sequence[Blocks]) -> NoiseModel:
@@ -274,7 +303,18 @@ def correct(blocks: Blocks, noise: NoiseModel) -> Correction:
     independent = variance / (blocks.size * np.mean(1.0 / blocks.size))
     working = covariance.copy()
     working[diagonal] += _WORKING_SHARE * independent
-    solved = cho_solve(cho_factor(working, check_finite=False), blocks.jacobian)
-    gain = np.linalg.solve(_regular(blocks.jacobian.T @ solved), solved.T)
+    wanted = np.column_stack([blocks.jacobian, blocks.growth_mm])
+    solved = cho_solve(cho_factor(working, check_finite=False), wanted)
+    gain = np.linalg.solve(_regular(blocks.jacobian.T @ solved[:, :-1]), solved[:, :-1].T)
     covariance[diagonal] += _DOUBT_SHARE * independent
-    return Correction(-gain @ blocks.residual_mm, gain @ covariance @ gain.T)
+    # what of the growth no motion and no offset explains
+    alone = solved[:, -1] - solved[:, :-1] @ (gain @ blocks.growth_mm)
+    told = max(float(alone @ blocks.growth_mm), 1e-300)
+    tell = alone / told
+    return Correction(
+        -gain @ blocks.residual_mm,
+        gain @ covariance @ gain.T,
+        float(-tell @ blocks.residual_mm),
+        float(np.sqrt(tell @ covariance @ tell)),
+        float(np.abs(tell).sum()),
+    )

@@ -1,5 +1,8 @@
 """Scans that go wrong: reported, never guessed."""
 
+import re
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -316,3 +319,87 @@ def test_a_landmark_on_the_wrong_implant_is_refused_when_all_bodies_are_there(si
     with pytest.raises(AccstudyError) as error:
         locate_scan(scan.mesh, reference=six, bodies=FLAT, landmarks=marks)
     assert error.value.code == "landmarks-disagree"
+
+
+def drawn_larger(shape, factor):
+    body = shape.drawing(segment_mm=0.5)
+    return replace(body, mesh=Mesh(factor * body.mesh.vertices_mm, body.mesh.faces))
+
+
+@pytest.mark.parametrize("name", ["cylinder-flat", "notched"])
+@pytest.mark.parametrize("factor", [0.99, 1.01])
+def test_a_drawing_one_percent_off_in_size_is_told_whatever_the_offset(six, name, factor):
+    shape = SHAPES.get(name) or rounded_shape(name)
+    scan = scan_of(six, shape, offset_um=20.0, seed=3)
+    located = locate_scan(scan.mesh, reference=six, bodies={"default": drawn_larger(shape, factor)})
+    assert set(located.poses["status"]) == {"doubtful"}
+    (finding,) = [f for f in located.findings if f.code == "wrong-size"]
+    told, most = re.search(r"are (\d\.\d) .* by up to (\d+) µm", finding.what).groups()
+    assert float(told) == pytest.approx(1.0, abs=0.3)
+    assert ("smaller" if factor > 1 else "larger") in finding.what
+    axis = scan.truth[["axis_x", "axis_y", "axis_z"]].to_numpy()
+    shift = located.poses[XYZ].to_numpy(float) - scan.truth[XYZ].to_numpy()
+    assert 30.0 < np.abs(1e3 * np.sum(shift * axis, axis=1)).max() < float(most)
+
+
+@pytest.mark.parametrize("offset_um", [0.0, 40.0])
+def test_the_bound_of_heights_holds_for_a_drawing_five_percent_too_large(six, offset_um):
+    shape = rounded_shape("rim")
+    scan = scan_of(six, shape, offset_um=offset_um, seed=3)
+    located = locate_scan(scan.mesh, reference=six, bodies={"default": drawn_larger(shape, 1.05)})
+    axis = scan.truth[["axis_x", "axis_y", "axis_z"]].to_numpy()
+    shift = located.poses[XYZ].to_numpy(float) - scan.truth[XYZ].to_numpy()
+    height_um = np.abs(1e3 * np.sum(shift * axis, axis=1))
+    bounds = [f.mend for f in located.findings if f.code == "unusual-offset"]
+    assert len(bounds) == 6
+    for off, text in zip(height_um, bounds, strict=True):
+        assert 250.0 < off < float(re.search(r"by up to (\d+) µm", text).group(1))
+
+
+def test_abutments_in_place_of_scan_bodies_are_refused():
+    reference = reference_model(5, angulation_deg=15.0, seed=5)
+    places = [f.after(Rigid(np.eye(3), np.array([0.0, 0.0, -1.5]))) for f in frames(reference)[:2]]
+    scan = simulate_scan(
+        reference,
+        rounded_shape("rim"),
+        n_triangles=N,
+        missing=reference["implant"].tolist(),
+        extra=[(SHAPES["cylinder-round"], place) for place in places],
+        seed=2,
+    )
+    bodies = {"default": rounded_shape("rim").drawing()}
+    with pytest.raises(AccstudyError) as error:
+        locate_scan(scan.mesh, reference=reference, bodies=bodies)
+    assert error.value.code == "arrangement-not-found"
+
+
+def test_a_body_that_fits_in_four_places_is_put_where_its_flat_is(pose_errors):
+    # nearly square: a quarter of a turn fits with another offset, half a turn elsewhere
+    reference = reference_model(7, angulation_deg=20.0, seed=11)
+    shape = rounded_shape("square")
+    for seed in (1, 2):
+        scan = scan_of(reference, shape, noise=Noise(20.0, 1.5), holes=0.3, seed=seed)
+        body = shape.drawing(segment_mm=0.5)
+        located = locate_scan(scan.mesh, reference=reference, bodies={"default": body})
+        sure = located.poses["status"] == "ok"
+        assert sure.sum() >= 6
+        assert pose_errors(located.poses[sure], scan.truth)["distance_um"].max() < 60.0
+
+
+def test_flats_that_were_given_are_not_asked_for(six):
+    reference = symmetric_model("rectangle")
+    assert reference[["flat_x", "flat_y", "flat_z"]].notna().all().all()
+    unknown = reference.assign(flat_x=np.nan, flat_y=np.nan, flat_z=np.nan)
+    scan = scan_of(reference, seed=1)
+    for given, hint in ((reference, False), (unknown, True)):
+        with pytest.raises(AccstudyError) as error:
+            locate_scan(scan.mesh, reference=given, bodies=FLAT)
+        assert ("give the flats" in error.value.hint) == hint
+
+
+def test_a_straight_row_with_a_body_missing_is_not_called_mirrored():
+    reference = symmetric_model("row")
+    scan = scan_of(reference, missing=["I1"], seed=1)
+    with pytest.raises(AccstudyError) as error:
+        locate_scan(scan.mesh, reference=reference, bodies=FLAT)
+    assert error.value.code == "ambiguous-arrangement"

@@ -10,7 +10,7 @@ from accstudy.locate.uncertainty import (
 )
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import scan_body
-from accstudy.simulate.scan import simulate_scan
+from accstudy.simulate.scan import Noise, simulate_scan
 
 
 def blocks_on_a_cylinder(rng, noise_mm):
@@ -36,7 +36,8 @@ def blocks_on_a_cylinder(rng, noise_mm):
     # what a least-squares fit leaves of it
     weighted = jacobian.T * size
     fit = np.linalg.solve(weighted @ jacobian, weighted @ residual)
-    return Blocks(residual - jacobian @ fit, jacobian, size, apart, kernels), -fit
+    growth = -np.sum(points * normal, axis=1)
+    return Blocks(residual - jacobian @ fit, jacobian, growth, size, apart, kernels), -fit
 
 
 def test_noise_is_estimated_without_the_bias_of_the_fit():
@@ -86,3 +87,11 @@ def test_stated_uncertainties_of_whole_scans_hold(correlation_mm, pose_errors):
             z.extend(shift / poses[f"u_{c}_um"])
     # 450 values, correlated within a body: standard error near 1.2 %
     assert 0.92 < np.mean(np.abs(z) < 1.96) < 0.98
+
+
+@pytest.mark.parametrize(("length_mm", "told"), [(1.5, False), (5.0, True)])
+def test_noise_as_long_as_the_bodies_is_told(six, length_mm, told):
+    scan = simulate_scan(six, "tapered", n_triangles=30_000, noise=Noise(12.0, length_mm), seed=1)
+    bodies = {"default": scan_body("tapered")}
+    located = locate_scan(scan.mesh, reference=six, bodies=bodies)
+    assert ("long-noise" in {f.code for f in located.findings}) == told
