@@ -9,9 +9,9 @@ ten, 300 000. Long runs may go in pieces: ``--rows FILE`` adds the implants to a
 ``--scans 0`` prints the tables of what stands there.
 
 A position is wrong that is more than 50 um and three of its standard uncertainties off, or six
-of them along an axis of the scan. The yardstick is the same least squares started at the truth, with the true
-segmentation and a fine drawing: what is lost to it is lost by finding,
-segmenting and weighting.
+of them along an axis of the scan. The yardstick is the same least squares started at the truth,
+with the true segmentation and a fine drawing: what is lost to it is lost by finding, segmenting
+and weighting.
 """
 
 from __future__ import annotations
