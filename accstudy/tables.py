@@ -1085,6 +1085,7 @@ _TABLES = (
             r2_conditional n share that the fixed and the random part explain together
             engine t program that worked out the same model too; empty if none can
             engine_difference n largest relative difference of coefficients and log likelihood
+            engine_gain n log likelihood of its own search minus that of the fit; empty without one
             residual_sd_by t column whose levels have residual standard deviations of their own
             method t kenward-roger or satterthwaite
             adjust t holm or none: how contrasts allow for their number

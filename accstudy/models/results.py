@@ -304,12 +304,12 @@ def _state(
         "bootstrap": bootstrap_rows(fit, spec.bootstrap),
         "operators": for_these_operators(spec, fit, held, confidence=confidence),
     }
-    apart = float(further["fits"]["engine_difference"].iloc[0])
+    apart = float(further["fits"][["engine_difference", "engine_gain"]].iloc[0].max())
     differ = [
         Finding(
             Severity.WARNING,
             "engines-differ",
-            f"statsmodels finds other numbers, by up to {apart:.1g} of themselves",
+            f"statsmodels finds other numbers or a higher likelihood, by up to {apart:.1g}",
             where,
             "report this",
         )

@@ -7,10 +7,11 @@ from collections.abc import Iterable
 import pandas as pd
 
 from accstudy.figures.style import rows_of
+from accstudy.models.second import DIFFERS
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Text
 from accstudy.reports.modelled import engines_said, margin_name
-from accstudy.reports.wording import joined, missing
+from accstudy.reports.wording import count, joined, missing
 
 __all__ = ["model_rows", "models_paragraph", "random_formula"]
 
@@ -82,6 +83,13 @@ def models_paragraph(content: ReportContent, source: int) -> Text:
             "the same variance components; the largest relative difference of coefficients and log "
             f"likelihood is {engines_said(other.max())}."
         )
+        gain = fits["engine_gain"].dropna()
+        if len(gain):
+            more = "no" if gain.max() < DIFFERS else f"a by {gain.max():.1g}"
+            text += (
+                f" In {count(len(gain), 'model')} it also searched for the components itself, from "
+                f"two starts, and found {more} higher likelihood."
+            )
     return text
 
 

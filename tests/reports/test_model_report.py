@@ -16,7 +16,13 @@ DISTANCE, SIZE = "pair.distance_um", "log(abs(pair.distance_um))"
 def fit(name, response, **changed):
     base = {"model_name": name, "response": response, "n_rows": 198, "n_coefficients": 6}
     base |= {"fixed": "distance_um ~ technique", "random": "scan[A] + path_mm | scan + implants"}
-    base |= {"r2_marginal": 0.25, "r2_conditional": 0.5, "engine": "", "engine_difference": NAN}
+    base |= {
+        "r2_marginal": 0.25,
+        "r2_conditional": 0.5,
+        "engine": "",
+        "engine_difference": NAN,
+        "engine_gain": NAN,
+    }
     base |= {"residual_sd_by": "", "method": "kenward-roger", "adjust": "holm"}
     base |= {"simultaneous": False, "equivalence_margin": NAN, "non_inferiority": False}
     return base | changed
