@@ -12,10 +12,13 @@ from scipy import stats
 
 from accstudy.errors import InputError
 
-__all__ = ["Adjust", "equivalence", "family", "holm", "log_base", "margin_bound"]
+__all__ = ["DIFFERS", "Adjust", "equivalence", "family", "holm", "log_base", "margin_bound"]
 
 Adjust = Literal["holm", "none"]
 """How p values allow for the number of contrasts of a family."""
+
+DIFFERS = 1e-3
+"""Difference between two programs that fit one model from which it is a warning."""
 
 _BASES = {"log": float(np.e), "log2": 2.0, "log10": 10.0}
 

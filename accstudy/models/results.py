@@ -9,6 +9,7 @@ import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, Severity
 from accstudy.models.checks import quantiles, spread_tests
+from accstudy.models.decisions import DIFFERS
 from accstudy.models.effects import (
     effect_lines,
     effect_table,
@@ -35,7 +36,7 @@ from accstudy.models.overlap import (
     overlap_findings,
 )
 from accstudy.models.responses import model_frame, plain_response
-from accstudy.models.second import DIFFERS, fit_summary, for_these_operators
+from accstudy.models.second import fit_summary, for_these_operators
 from accstudy.models.sentences import (
     component_sentence,
     contrast_verdict,

@@ -22,10 +22,7 @@ from accstudy.models.variances import r_squared
 if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit
 
-__all__ = ["DIFFERS", "fit_summary", "for_these_operators"]
-
-DIFFERS = 1e-3
-"""Relative difference between the programs from which it is a warning."""
+__all__ = ["fit_summary", "for_these_operators"]
 
 FEW_OPERATORS = 6
 """Operators below which results are also stated for those of the study alone."""

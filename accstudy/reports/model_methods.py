@@ -7,7 +7,7 @@ from collections.abc import Iterable
 import pandas as pd
 
 from accstudy.figures.style import rows_of
-from accstudy.models.second import DIFFERS
+from accstudy.models.decisions import DIFFERS
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Text
 from accstudy.reports.modelled import engines_said, margin_name
