@@ -54,6 +54,8 @@ _NOT_ANALYZED = (
     "scans",
     "implants",
     "touch_points",
+    "sketch",
+    "arrangement",
     "landmarks",
     "events",
     "poses",
@@ -66,7 +68,7 @@ STAGES = (
         "measure",
         ("scans", "implants", "landmarks", "mesh files", "scan bodies"),
         ("scan_body", "scans.length_unit"),
-        ("poses",),
+        ("poses", "arrangement"),
         measuring.ROOMS,
     ),
     Stage(
@@ -169,7 +171,7 @@ def run_study(
         recover(path / "results")
         recover(path / "reports")
         study = load_study(path, allow_outside=allow_outside)
-        models = study.implants["model"].nunique()
+        models = study.scans["model"].nunique()
         say(f"check: {len(study.scans)} scans of {models} model{'s' * (models != 1)}")
         if first <= order.index("analyze"):
             from accstudy.stages.model_checks import refuse_models
@@ -189,4 +191,4 @@ def run_study(
         if last >= order.index("report"):
             work.report(ReportOptions(figures=figures, page=page, who=who, issued=issued))
         work.write(who)
-    return Outcome(study, work.tables, work.all_findings(), work.left_out, work.written)
+    return Outcome(work.study, work.tables, work.all_findings(), work.left_out, work.written)

@@ -25,6 +25,7 @@ from accstudy.grid import DECIMALS, number_texts
 __all__ = [
     "LABEL_FACTORS",
     "TABLES",
+    "UNREFERENCED",
     "Column",
     "Kind",
     "Table",
@@ -290,6 +291,46 @@ _TABLES = (
         """),
     ),
     Table(
+        "sketch",
+        "model x implant",
+        _columns("""
+            model t physical model
+            implant t name of the implant, unique within the model
+            x_mm n rough position seen from above, in any frame
+            y_mm n rough position seen from above, in any frame
+        """)
+        + _columns(
+            """
+            z_mm n rough height; zero if empty
+            angulation_deg n tilt against the occlusal plane's normal, as designed
+            scan_body t key of [scan_body.*] in study.toml
+            arch_order n place along the arch, counted from either end; from the positions if empty
+            """,
+            required=False,
+        ),
+    ),
+    Table(
+        "arrangement",
+        "model x implant",
+        _columns("""
+            model t physical model
+            implant t name of the implant
+            x_mm n mean position of the platform centre over the scans
+            y_mm n mean position of the platform centre over the scans
+            z_mm n mean position of the platform centre over the scans, common axis upwards
+            axis_x n mean axis out of the bone
+            axis_y n mean axis out of the bone
+            axis_z n mean axis out of the bone
+            flat_x n mean direction towards the flat
+            flat_y n mean direction towards the flat
+            flat_z n mean direction towards the flat
+            angulation_deg n tilt against the occlusal plane's normal, as designed; else computed
+            scan_body t key of [scan_body.*] in study.toml
+            arch_order n place along the arch, from the sketch
+            n_scans i scans behind the mean
+        """),
+    ),
+    Table(
         "events",
         "event",
         _columns("""
@@ -367,8 +408,8 @@ _TABLES = (
         _columns("""
             model t physical reference model
             n_implants i its implants
-            angulation_deg n largest reference tilt of its pairs
-            span_mm n largest reference distance
+            angulation_deg n largest angulation of its pairs
+            span_mm n largest distance of two platforms
             path_mm n longest way along the arch
             n_scans i scans of it that count
         """),
@@ -1016,7 +1057,7 @@ _TABLES = (
             model t physical reference model
             condition t levels of the condition factors, joined by " / "
             site t pair or implant, with its model
-            span_mm n reference distance of the pair
+            span_mm n distance of the pair
             path_mm n length along the arch of the pair
             fitted n fitted value, random effects included, in the unit of the response
             fitted_fixed n fitted value of the fixed part
@@ -1659,6 +1700,118 @@ TABLES["conformity_with_excluded"] = replace(
     TABLES["conformity"],
     name="conformity_with_excluded",
     row=f"{TABLES['conformity'].row}, scans left out by the user included",
+)
+
+
+UNREFERENCED = {
+    "implants": "arrangement",
+    "pair_deviations": "pair_differences",
+    "implant_deviations": "implant_differences",
+    "accuracy": "precision",
+    "accuracy_with_excluded": "precision_with_excluded",
+    "seating_scans": "seating_scatter",
+    "seating_summary": "seating_scatter_summary",
+    "drift_status": "drift_state",
+    "drift_lookback": "drift_doubts",
+}
+"""What stands in place of a table where there is no reference, by its name."""
+
+
+def _without_truth(name: str, row: str, dropped: str, meanings: str) -> None:
+    """Make the table that stands in place of another one where there is no reference."""
+    told = {c.name: c.meaning for c in _columns(meanings)}
+    gone = set(dropped.split())
+    columns = tuple(
+        replace(c, meaning=told.get(c.name, c.meaning))
+        for c in TABLES[name].columns
+        if c.name not in gone
+    )
+    assert gone | set(told) <= set(TABLES[name].names), name
+    new = UNREFERENCED[name]
+    TABLES[new] = Table(new, row, columns, TABLES[name].factors)
+
+
+_without_truth(
+    "pair_deviations",
+    "scan x pair, study without a reference",
+    "relative_axis_deg",
+    """
+    model t physical model
+    span_mm n straight distance between the platforms in the mean of the scans
+    path_mm n length along the arch between the platforms in the mean of the scans
+    divergence_deg n angle between the two axes in the mean of the scans
+    distance_um n distance less its mean over the scans
+    angle_deg n angle between the axes less its mean over the scans
+    direction_x n unit vector from the first implant to the second, in the mean of the scans
+    direction_y n unit vector from the first implant to the second, in the mean of the scans
+    direction_z n unit vector from the first implant to the second, in the mean of the scans
+    normal_x n unit vector square to both axes, in the mean of the scans; 0 if they are parallel
+    normal_y n unit vector square to both axes, in the mean of the scans; 0 if they are parallel
+    normal_z n unit vector square to both axes, in the mean of the scans; 0 if they are parallel
+    """,
+)
+_without_truth(
+    "implant_deviations",
+    "scan x implant x alignment, study without a reference",
+    "distance_um angle_deg",
+    """
+    model t physical model
+    dx_um n difference of the position from the mean of the scans, along x
+    dy_um n difference of the position from the mean of the scans, along y
+    dz_um n difference of the position from the mean of the scans, along z
+    mesiodistal_um n difference along the arch, towards the arch's last implant positive
+    buccolingual_um n difference across the arch, outwards positive
+    vertical_um n difference along the arch's common axis, out of the bone positive
+    """,
+)
+for _name, _row in (
+    ("accuracy", "condition x measurand x implant or pair"),
+    ("accuracy_with_excluded", "condition x measurand x implant or pair, all scans"),
+):
+    _without_truth(
+        _name,
+        f"{_row}, study without a reference",
+        "bias u_bias bias_df bias_low bias_high mean_abs_deviation",
+        """
+        model t physical model
+        measurand t column of pair_differences or implant_differences
+        span_mm n distance of the pair in the mean of the scans; empty for implants
+        """,
+    )
+_without_truth(
+    "seating_scans",
+    "scan x way of seating, study without a reference",
+    "u_misfit_um locating_median_um locating_p95_um",
+    """
+    model t physical model
+    misfit_um n largest gap, or interference if that is larger, from the scatter of scans alone
+    """,
+)
+_without_truth(
+    "seating_summary",
+    "condition x model x way of seating, study without a reference",
+    "n_not_told locating_p95_um limit_um source n_within share_within share_within_low "
+    "share_within_high n_interference share_interference share_interference_low "
+    "share_interference_high max_interference_um tolerance_bound_um bound_with_guard_um u_um "
+    "verdict holds_for assumption normality_test p_normal coverage confidence",
+    "model t physical model\nmean_um n mean of the scans' misfits, from the scatter of scans alone",
+)
+_without_truth(
+    "drift_status",
+    "device x model, study without a reference",
+    "limit_um limit_verdict worst_pair worst_bound_um single_pair single_bound_um "
+    "n_not_verified reassess_from reassess_to chart_limit_um protects limit_what",
+    "model t physical model\nduty_what t sentence: which work to reassess",
+)
+_without_truth(
+    "drift_lookback",
+    "device x scan in doubt, study without a reference",
+    "implant_a implant_b bound_um limit_um confidence verdict",
+    """
+    model t physical model
+    proven_good t last session before that no standing signal reaches back to
+    next_good t next session after that no standing signal reaches
+    """,
 )
 
 

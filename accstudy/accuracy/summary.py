@@ -21,7 +21,7 @@ from accstudy.accuracy.reference import shared_u
 from accstudy.accuracy.samples import witnesses
 from accstudy.tables import empty, shape
 
-__all__ = ["accuracy_table", "accuracy_with_and_without", "study_results"]
+__all__ = ["accuracy_table", "accuracy_with_and_without", "precision_table", "study_results"]
 
 
 def study_results(
@@ -147,6 +147,35 @@ def _notes(sums: Layouts, lowest: npt.NDArray[np.float64], u: npt.NDArray[np.flo
     return [
         "; ".join(_NOTES[k] for k, flag in flags.items() if flag[i]) for i in range(len(sums.n))
     ]
+
+
+_NOTES_OF_PRECISION = {
+    "cell": "one cell: the spread between cells cannot be said",
+    "floor": "the axes are so nearly parallel that the angle can hardly get smaller: it is no "
+    "normal variable",
+    "unstated": "",
+}
+
+
+def precision_table(accuracy: pd.DataFrame) -> pd.DataFrame:
+    """What a table ``accuracy`` says without a reference.
+
+    Parameters
+    ----------
+    accuracy : DataFrame
+        Table ``accuracy`` of deviations from the mean arrangement of the same scans.
+
+    Returns
+    -------
+    DataFrame
+        Table ``precision``. Standard deviations are about the means of cells and of the
+        condition, so they do not depend on what the deviations are measured from.
+    """
+    notes = accuracy["note"].astype(str)
+    for key, text in _NOTES_OF_PRECISION.items():
+        notes = notes.str.replace(_NOTES[key], text, regex=False)
+    tidy = ["; ".join(part for part in note.split("; ") if part) for note in notes]
+    return shape("precision", accuracy.assign(note=tidy))
 
 
 def accuracy_with_and_without(

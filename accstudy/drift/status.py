@@ -282,9 +282,8 @@ def _duty_sentence(row: dict[str, Any]) -> str:
         good, after, n = row["reassess_from"], row["reassess_to"], row["n_not_verified"]
         start = "so far" if pd.isna(good) else f"after {_day(good)}"
         end = "" if pd.isna(after) else f" and before {_day(after)}"
-        said.append(
-            f"{n} session{'s' * (n != 1)} not verified: reassess the work scanned {start}{end}."
-        )
+        what = "not verified" if row.get("limit_verdict") else "may be affected"
+        said.append(f"{n} session{'s' * (n != 1)} {what}: reassess the work scanned {start}{end}.")
     if row.get("protects") is False:
         said.append(
             f"The chart of session means reaches to {row['chart_limit_um']:.0f} µm, beyond the "

@@ -19,6 +19,7 @@ from scipy import stats
 from accstudy.errors import InputError, nearest
 from accstudy.grid import on_grid
 from accstudy.models.crossproducts import Floats
+from accstudy.models.grouping import SITES
 
 if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit
@@ -99,7 +100,7 @@ def spread_tests(fit: MixedFit) -> pd.DataFrame:
         fifths = pd.qcut(column, 5, duplicates="drop")
         out.append((name, t2, 1.0, len(size) - 2.0, _ratio(size, fifths)))
     for factor in fit.design.levels:
-        if factor not in frame:
+        if factor not in frame or factor in SITES:
             continue
         groups = [
             size[(frame[factor].astype(str) == lv).to_numpy()] for lv in fit.design.levels[factor]

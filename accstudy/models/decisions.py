@@ -26,12 +26,14 @@ _BASES = {"log": float(np.e), "log2": 2.0, "log10": 10.0}
 def log_base(response: str) -> float | None:
     """Base of the logarithm that a response is, or nothing; ``log_...`` is a natural one.
 
+    So is ``spread(...)``.
+
     Examples
     --------
     >>> log_base("log10(abs(distance_um))"), log_base("distance_um")
     (10.0, None)
     """
-    if re.fullmatch(r"log_\w+", response):
+    if re.fullmatch(r"log_\w+|spread\(.*\)", response.strip()):
         return float(np.e)
     match = re.fullmatch(r"(log2|log10|log)\((.*)\)", response.strip())
     if not match:

@@ -54,12 +54,14 @@ def contrast_tables(
     one_sided: bool = False,
     confidence: float = 0.95,
     adjust: Adjust = "holm",
+    passed_over: str = "",
 ) -> list[pd.DataFrame]:
     """Contrasts and slopes that the formula asks for, one table a family.
 
     Every factor: all pairs of levels; two crossed factors: pairs of the first
     within each level of the second; every covariate: its slope, by level of a
-    factor that it interacts with. What is adjusted is adjusted within the family.
+    factor that it interacts with. What is adjusted is adjusted within the family. The levels
+    of the factor `passed_over` are not compared.
     """
     out = []
     levels = fit.design.levels
@@ -69,6 +71,8 @@ def contrast_tables(
         if term.factors and len(columns) == 1:
             column, by = next(iter(columns)), ":".join(term.factors)
             sloped[column] += [] if by in sloped[column] else [by]
+        if passed_over in term.factors:
+            continue
         if term.covariates or not term.factors or any(len(levels[f]) < 2 for f in term.factors):
             continue
         out.append(
@@ -183,11 +187,13 @@ def residual_rows(fit: MixedFit) -> pd.DataFrame:
     return frame[[c for c in wanted if c in frame]].reset_index(drop=True)
 
 
-def influence(fit: MixedFit) -> pd.DataFrame:
+def influence(fit: MixedFit, *, passed_over: str = "") -> pd.DataFrame:
     """Leave one scan out: change of the first comparison, or slope, or of the mean."""
     if "scan" not in fit.design.data:
         return pd.DataFrame()
-    rows, labels = _main_rows(fit)
+    rows, labels = _main_rows(fit, passed_over)
+    if not len(rows):
+        return pd.DataFrame()
     return leave_out(fit, rows, labels).rename(columns={"level": "scan"})
 
 
@@ -204,6 +210,7 @@ def unequal_rows(spec: ModelSpec, fit: MixedFit, factor: str, confidence: float)
             one_sided=spec.non_inferiority,
             confidence=confidence,
             adjust=spec.adjust,
+            passed_over=spec.absorbed,
         )
     except AccstudyError:  # a level without scatter of its own: the finding stays
         return pd.DataFrame()
@@ -211,10 +218,10 @@ def unequal_rows(spec: ModelSpec, fit: MixedFit, factor: str, confidence: float)
     return table.assign(residual_sd_by=factor)
 
 
-def _main_rows(fit: MixedFit) -> tuple[np.ndarray, list[str]]:
+def _main_rows(fit: MixedFit, passed_over: str) -> tuple[np.ndarray, list[str]]:
     design = fit.design
     for factor, levels in design.levels.items():
-        if len(levels) < 2:
+        if len(levels) < 2 or factor == passed_over:
             continue
         cells = cell_rows(design, (factor,), design.centres)
         rows = np.array([c.row - cells[0].row for c in cells[1:]])
@@ -226,4 +233,6 @@ def _main_rows(fit: MixedFit) -> tuple[np.ndarray, list[str]]:
         rows = np.array([c.row for c in slope_rows(design, covariate, (), design.centres)])
         if design.estimable(rows).all():
             return rows, [f"slope of {covariate}"]
-    return np.array([c.row for c in cell_rows(design, (), design.centres)]), ["mean"]
+    rows = np.array([c.row for c in cell_rows(design, (), design.centres)])
+    known = design.estimable(rows)
+    return rows[known], ["mean"] * int(known.sum())

@@ -22,6 +22,7 @@ from accstudy.errors import Finding, InputError, Severity
 __all__ = [
     "DIRECTION",
     "ENDS",
+    "SITES",
     "Grouping",
     "expand_random",
     "groupings",
@@ -37,6 +38,9 @@ FEW_LEVELS = 3
 
 IMPLANTS = "implants"
 """Random term of the implants that pairs share."""
+
+SITES = ("pair", "implant")
+"""Columns that name what a row is about."""
 
 ENDS = ("implant_a", "implant_b")
 """Columns that name the two implants of a pair."""

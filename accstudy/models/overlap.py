@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from accstudy.errors import Finding, Severity
+from accstudy.models.grouping import SITES
 
 if TYPE_CHECKING:
     from accstudy.models.design import Design
@@ -32,14 +33,14 @@ def level_ranges(design: Design, column: str) -> pd.DataFrame:
     -------
     DataFrame
         ``factor, level, low, high``; a single row without factor where nothing is
-        compared.
+        compared. A pair or an implant has one value and is no condition.
     """
     frame = design.data
     values = frame[column].astype(float)
     rows = [
         (factor, level, values[here].min(), values[here].max())
         for factor, levels in design.levels.items()
-        if factor in frame and len(levels) > 1
+        if factor in frame and len(levels) > 1 and factor not in SITES
         for level in levels
         if (here := (frame[factor].astype(str) == level)).any()
     ]

@@ -45,6 +45,7 @@ from accstudy.models.sentences import (
     unit_of,
 )
 from accstudy.models.specs import ModelSpec
+from accstudy.models.unreferenced import not_of_the_unknown, stated_rows
 from accstudy.models.usable import design_findings, fit_findings, uneven_factor
 from accstudy.models.variances import equal_sd_test, r_squared
 from accstudy.tables import empty, shape
@@ -154,7 +155,10 @@ def model_tables(
                 )
             )
             continue
-        findings += [replace(f, where=f.where or where) for f in (*early, *fit.findings)]
+        about = [*early, *fit.findings]
+        if spec.absorbed:
+            about = not_of_the_unknown(fit.design, about, spec.absorbed, where=where)
+        findings += [replace(f, where=f.where or where) for f in about]
         findings += one.findings
         sentences[spec.name] = one.sentences
         done.append(one)
@@ -238,7 +242,8 @@ def planned_fit(spec: ModelSpec, pairs: pd.DataFrame, sds: Mapping[str, float]) 
 
 def _plain(spec: ModelSpec) -> tuple[str, tuple[str, ...]]:
     """Fixed and random part without the names of tables."""
-    return plain_response(spec.fixed), tuple(plain_response(r) for r in spec.random)
+    fixed = " + ".join(p for p in (plain_response(spec.fixed), spec.absorbed) if p)
+    return fixed, tuple(plain_response(r) for r in spec.random)
 
 
 def _state(
@@ -250,7 +255,7 @@ def _state(
     means = [
         marginal_means(fit, ":".join(t.factors), at=held, confidence=confidence)
         for t in fit.design.terms
-        if t.factors and not t.covariates
+        if t.factors and not t.covariates and not spec.absorbed
     ]
     means = [blank_outside(fit.design, table, held, ("level",)) for table in means]
     families = contrast_tables(
@@ -260,6 +265,7 @@ def _state(
         one_sided=spec.non_inferiority,
         confidence=confidence,
         adjust=spec.adjust,
+        passed_over=spec.absorbed,
     )
     compared = stack(families)
     if len(compared):
@@ -282,6 +288,9 @@ def _state(
         "model_means": stack(means),
         "model_contrasts": compared,
     }
+    if spec.absorbed:
+        tables = stated_rows(tables, fit, spec.absorbed)
+        tests = tables["model_tests"]
     for table in tables.values():
         table.insert(0, "model_name", spec.name)
         table.insert(1, "response", spec.response)
@@ -293,7 +302,7 @@ def _state(
         "residuals": residual_rows(fit),
         "quantiles": quantiles(fit),
         "spread": spread,
-        "influence": influence(fit),
+        "influence": influence(fit, passed_over=spec.absorbed),
         "unequal": unequal_rows(spec, fit, uneven_factor(fit, spread), confidence),
         "covariates": covariate_rows(fit, held),
         "contrasts_at": contrasts_at(fit, held, confidence),
@@ -305,6 +314,8 @@ def _state(
         "bootstrap": bootstrap_rows(fit, spec.bootstrap),
         "operators": for_these_operators(spec, fit, held, confidence=confidence),
     }
+    if spec.absorbed:
+        further = stated_rows(further, fit, spec.absorbed)
     apart = float(further["fits"][["engine_difference", "engine_gain"]].iloc[0].max())
     differ = [
         Finding(

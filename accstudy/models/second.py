@@ -144,7 +144,9 @@ def for_these_operators(
         As `accstudy.models.means.contrasts`, with ``holds_for``; empty where operators are
         many, absent, or not random in the model.
     """
-    factor = next((f for f, levels in fit.design.levels.items() if len(levels) > 1), "")
+    factor = next(
+        (f for f, n in fit.design.levels.items() if len(n) > 1 and f != spec.absorbed), ""
+    )
     own = {"operator", "condition", factor}
     terms = expand_random(spec.random)
     kept = [t for t in terms if not _of_operators(t, own)]
@@ -153,9 +155,10 @@ def for_these_operators(
     if not 1 < fit.design.data["operator"].nunique() < FEW_OPERATORS:
         return pd.DataFrame()
     fixed = spec.fixed.replace("pair.", "").replace("implant.", "")
+    own_levels = f" + {spec.absorbed}" if spec.absorbed else ""
     try:
         other = fit_mixed(
-            f"{fit.design.response} ~ operator * ({fixed})", kept, fit.design.data,
+            f"{fit.design.response} ~ operator * ({fixed}){own_levels}", kept, fit.design.data,
             residual_sd_by=spec.residual_sd_by or None, method=spec.method,
         )  # fmt: skip
         table = contrasts(

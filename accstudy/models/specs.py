@@ -61,6 +61,9 @@ class ModelSpec:
     of_these_models : bool
         ``model`` is in the fixed part because too few models were scanned for anything
         else: its differences hold for these models only.
+    absorbed : str
+        ``pair`` or ``implant``: the level of each is a fixed effect that is unknown and not
+        stated, as where there is no reference; see `accstudy.models.unreferenced`.
     """
 
     name: str
@@ -76,6 +79,7 @@ class ModelSpec:
     simultaneous: bool = False
     bootstrap: int = 0
     of_these_models: bool = False
+    absorbed: str = ""
 
 
 def default_specs(

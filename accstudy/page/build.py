@@ -46,6 +46,8 @@ class PageContent:
         Reference rows of each model, in arch order.
     meshes : mapping of str to Mesh
         Thinned scans in the reference frame, for some scans or none.
+    against, word : str
+        What scans are compared with, and what the results are called.
     """
 
     title: str
@@ -57,6 +59,8 @@ class PageContent:
     singles: pd.DataFrame
     implants: Mapping[str, pd.DataFrame]
     meshes: Mapping[str, Mesh]
+    against: str = "the reference"
+    word: str = "deviation"
 
 
 def build_page(content: PageContent) -> bytes:
@@ -104,6 +108,8 @@ def _data(content: PageContent) -> dict[str, object]:
         "answer": content.answer,
         "cautions": list(content.cautions),
         "alignment": content.alignment,
+        "against": content.against,
+        "word": content.word,
         "models": {
             model: [
                 {
@@ -137,6 +143,7 @@ def _columns(frame: pd.DataFrame, wanted: Mapping[str, int | None]) -> dict[str,
     return {
         name: list(frame[name].astype(str)) if digits is None else _numbers(frame[name], digits)
         for name, digits in wanted.items()
+        if name in frame
     }
 
 

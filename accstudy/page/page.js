@@ -12,7 +12,9 @@
     return (value < 0 && !zero ? "−" : signed && !zero ? "+" : "") + text;
   };
   el("title").textContent = data.title;
-  document.title = data.title + " – scans and deviations";
+  document.title = `${data.title} – scans and ${data.word}s`;
+  el("see").textContent = `One scan over ${data.against}`;
+  el("pairs").textContent = `Pairs of implants in this scan, measured minus ${data.against}`;
   el("answer").textContent = data.answer;
   for (const line of data.cautions) {
     const item = document.createElement("li");
@@ -45,7 +47,7 @@
     ["distance_um", "Distance, µm", 1, true],
     ["angle_deg", "Angle, °", 3, true],
     ["relative_axis_deg", "Axis, °", 3, false],
-  ];
+  ].filter(([name]) => name === "pair" || name in data.pairs);
   for (const [key, label] of columns) {
     const head = document.createElement("th");
     head.scope = "col";
@@ -62,6 +64,7 @@
     el("heads").append(head);
   }
 
+  const inMean = data.against === "the reference" ? data.against : `in ${data.against}`;
   const nameOf = (row) => `${row.implant_a}–${row.implant_b}`;
 
   function showTable() {
@@ -105,7 +108,8 @@
       line.addEventListener("click", () => pick(row.pair));
       body.append(line);
     }
-    el("count").textContent = `${rows.length} of ${all.length} pairs; angle: change of the angle between the two axes; axis: how far the second axis is off, seen from the first.`;
+    el("count").textContent = `${rows.length} of ${all.length} pairs; angle: change of the angle between the two axes` +
+      ("relative_axis_deg" in data.pairs ? "; axis: how far the second axis is off, seen from the first." : ".");
   }
 
   function showPicked() {
@@ -116,7 +120,7 @@
     }
     const longer = row.distance_um < 0 ? "shorter" : "longer";
     el("picked").textContent =
-      `${state.pair} in ${state.scan}: ${number(Math.abs(row.distance_um), 1)} µm ${longer} than the reference over a span of ` +
+      `${state.pair} in ${state.scan}: ${number(Math.abs(row.distance_um), 1)} µm ${longer} than ${inMean} over a span of ` +
       `${number(row.span_mm, 2)}\u00a0mm (path ${number(row.path_mm, 2)} mm); angle between the axes ${number(row.angle_deg, 3, true)}°.`;
   }
 
@@ -258,9 +262,10 @@
     const model = data.models[scan.model];
     const singles = new Map(rowsOf(data.singles).map((row) => [row.implant, row]));
     const scale = Number(el("scale").value);
-    const worst = [...singles.values()].reduce((a, b) => (a && a.distance_um >= b.distance_um ? a : b), null);
+    const sized = "distance_um" in data.singles ? [...singles.values()] : [];
+    const worst = sized.reduce((a, b) => (a && a.distance_um >= b.distance_um ? a : b), null);
     el("viewtext").textContent =
-      `Aligned by ${data.alignment.replace("-", " ")}. Arrows show each platform's deviation, enlarged ${scale} times.` +
+      `Aligned by ${data.alignment.replace("-", " ")}. Arrows show each platform's ${data.word}, enlarged ${scale} times.` +
       (worst ? ` Largest here: ${number(worst.distance_um, 1)} µm at ${worst.implant}.` : "");
     if (!stage) return;
     stage.moving.clear();
@@ -335,8 +340,11 @@
     if (!best) return;
     const { name, row } = best.implant;
     tip.textContent = row
-      ? `${name}: ${number(row.distance_um, 1)} µm (along the arch ${number(row.mesiodistal_um, 1, true)}, across ` +
-        `${number(row.buccolingual_um, 1, true)}, vertical ${number(row.vertical_um, 1, true)} µm), axis ${number(row.angle_deg, 3)}°`
+      ? `${name}: ` +
+        ("distance_um" in row ? `${number(row.distance_um, 1)} µm (` : "(") +
+        `along the arch ${number(row.mesiodistal_um, 1, true)}, across ` +
+        `${number(row.buccolingual_um, 1, true)}, vertical ${number(row.vertical_um, 1, true)} µm)` +
+        ("angle_deg" in row ? `, axis ${number(row.angle_deg, 3)}°` : "")
       : `${name}: not seen in this scan`;
     tip.style.left = `${Math.min(at[0] + 14, box.width - 290)}px`;
     tip.style.top = `${Math.min(at[1] + 14, box.height - 90)}px`;
@@ -383,7 +391,7 @@
   } else {
     view.textContent = "This browser shows no 3D pictures; the numbers beside are complete.";
   }
-  view.setAttribute("aria-label", "Reference implants with the deviations of the chosen scan");
+  view.setAttribute("aria-label", `Implants of ${data.against} with the ${data.word}s of the chosen scan`);
   showTable();
   showPicked();
   drawScan();

@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-__all__ = ["CAUTIONS", "FIRST_CAUTIONS", "FOOTER", "OF_SEATING"]
+__all__ = [
+    "CAUTIONS",
+    "FIRST_CAUTIONS",
+    "FIRST_UNREFERENCED",
+    "FOOTER",
+    "NOT_STATED",
+    "OF_SEATING",
+    "UNREFERENCED_CAUTIONS",
+]
 
 OF_SEATING = (
     "Predicted gaps take framework and implants as rigid and perfectly made; manufacture, "
@@ -34,5 +42,32 @@ FIRST_CAUTIONS = (
     "verified on the patient. The limits are the user's own. More under Limits of use."
 )
 """The most important of them, for the first page."""
+
+NOT_STATED = (
+    "Trueness, bias and conformity with a limit are not stated: no reference says what the "
+    "distances are, and an error that all scans have in common, such as a wrong scale, does not "
+    "show. A model measured on a coordinate measuring machine would add them, from the same "
+    "scans, with the span up to which a limit is kept."
+)
+"""What a report without a reference cannot say, and what a measured model would add."""
+
+FIRST_UNREFERENCED = (
+    "These are bench scans: expect larger scatter in the mouth. Scans that agree with each other "
+    "can all be wrong in the same way. Whether a prosthesis fits is verified on the patient. More "
+    "under Limits of use."
+)
+"""The most important cautions of a report without a reference."""
+
+UNREFERENCED_CAUTIONS = (
+    "Scans were compared with each other only. Small scatter does not show that distances are "
+    "right: an error that all scans have in common is in none of these numbers.",
+    *CAUTIONS[:3],
+    "The scans were taken on the bench. In the mouth, with saliva, movement, soft tissue and "
+    "little room, larger scatter is to be expected.",
+    "No statement in this report is a claim of agreement with a standard for testing scanning "
+    "devices. Words of ISO 5725 are used in the meaning that it gives them.",
+    *CAUTIONS[-2:],
+)
+"""The cautions of a report without a reference."""
 
 FOOTER = "Evaluation of a measuring workflow. Not a medical device, not a clinical decision."

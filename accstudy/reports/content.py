@@ -8,6 +8,8 @@ from typing import Any
 
 import pandas as pd
 
+from accstudy.tables import TABLES, UNREFERENCED, shape
+
 __all__ = ["ReportContent", "ReportFiles"]
 
 
@@ -55,9 +57,20 @@ class ReportContent:
     picture_notes: Mapping[str, str] = field(default_factory=dict)
     files: Mapping[str, bytes] = field(default_factory=dict)
 
+    @property
+    def referenced(self) -> bool:
+        """Whether there is a reference, so that trueness can be spoken of."""
+        return str(self.settings.get("reference", {}).get("kind", "")) != "none"
+
     def table(self, name: str) -> pd.DataFrame:
-        """A table, empty if there is none."""
+        """A table, or what stands in its place without a reference; empty if there is none."""
         found = self.tables.get(name)
+        if found is None and not self.referenced and name in UNREFERENCED:
+            found = self.tables.get(UNREFERENCED[name])
+            if found is not None:  # what only a reference could tell is empty
+                own = TABLES[name].names
+                extra = tuple(c for c in found.columns if c not in own)
+                found = shape(name, found, factors=extra)
         return pd.DataFrame() if found is None else found
 
     def has(self, name: str) -> bool:

@@ -47,6 +47,7 @@ def differences_table(document: Document, content: ReportContent, models: list[s
         return
     sizes = level_contrasts(table, models[1]) if len(models) > 1 else lead.iloc[:0]
     ratio_of = {levels_of(r): r for r in rows_of(sizes)}
+    scatter = len(sizes) > 0 and str(sizes["response"].iloc[0]).startswith("spread(")
     response = str(lead["response"].iloc[0])
     unit, logs = model_unit(response), log_base(response) is not None
     cells: list[list[Text]] = []
@@ -54,7 +55,7 @@ def differences_table(document: Document, content: ReportContent, models: list[s
         a, b = levels_of(row)
         ratio = ratio_of.get((a, b))
         cells.append([f"{a} – {b}", contrast_ends(row), *([_ratio(ratio)] if len(sizes) else []),
-                      _meaning(row, ratio)])  # fmt: skip
+                      _meaning(row, ratio, "scatter differs" if scatter else "")])  # fmt: skip
     level, both = sure(confidence_of(content)), sure(2 * confidence_of(content) - 1)
     said = f"Difference of the mean {response_label(response)}, first minus second"
     if logs:
@@ -62,7 +63,7 @@ def differences_table(document: Document, content: ReportContent, models: list[s
     elif response == "pair.distance_um":
         said += " (minus: shorter, not better)"
     if len(sizes):
-        said += "; ratio of the geometric means of |deviation|"
+        said += f"; ratio of the {'scatter' if scatter else 'geometric means of |deviation|'}"
     said += f"; {level} intervals"
     if len(lead["margin"].dropna()):
         said += f", in brackets {both}, for equivalence within "
@@ -75,7 +76,11 @@ def differences_table(document: Document, content: ReportContent, models: list[s
             Heading(
                 f"difference / {unit_name(unit)}" if unit and not logs else "ratio", "left", 1.5
             ),
-            *([Heading("ratio of sizes", "left", 1.1)] if len(sizes) else []),
+            *(
+                [Heading(f"ratio of {'scatter' if scatter else 'sizes'}", "left", 1.1)]
+                if len(sizes)
+                else []
+            ),
             Heading("shown", "left", 1.6),
         ],
         cells,
@@ -86,17 +91,19 @@ def _ratio(row: Any) -> Text:
     return NONE if row is None else contrast_ends(row)
 
 
-def _meaning(row: Any, ratio: Any) -> Text:
-    """What a contrast shows, and what the ratio of the sizes does."""
+def _meaning(row: Any, ratio: Any, scatter: str = "") -> Text:
+    """What a contrast shows, and what the ratio of the sizes, or of the scatter, does."""
+    differ = scatter or "sizes differ"
     sized = ratio is not None and is_true(ratio.shown)
     if is_true(row.shown):
-        said = "means and sizes differ" if sized else "means differ"
+        both = f"means differ, {scatter}" if scatter else "means and sizes differ"
+        said = both if sized else "means differ"
     elif missing(row.low):
         said = "nothing"
     elif not missing(row.margin) and is_true(row.equivalent):
-        said = "means equivalent" + (", sizes differ" if sized else "")
+        said = "means equivalent" + (f", {differ}" if sized else "")
     elif sized:
-        said = "sizes differ"
+        said = differ
     else:
         said = (
             "no difference, which is not equality"

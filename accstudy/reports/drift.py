@@ -8,6 +8,7 @@ import pandas as pd
 
 from accstudy.figures.drift import state_chart
 from accstudy.figures.style import rows_of
+from accstudy.reports.cautions import NOT_STATED
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text, bold, strong_accent
 from accstudy.reports.dossier import reference_section
@@ -61,7 +62,7 @@ def drift_report(content: ReportContent) -> tuple[list[Text], Document, Document
     rest.new_page()
     status = content.table("drift_status")
     if len(status):
-        how_to_read(rest)
+        how_to_read(rest, content)
     for row in rows_of(status):
         chapter(rest, content, row, main)
     comparisons(rest, content)
@@ -89,8 +90,9 @@ def answer(content: ReportContent) -> list[Text]:
     list of Text
     """
     status = content.table("drift_status")
+    unsaid = [] if content.referenced else [NOT_STATED]
     if not len(status):
-        return ["Nothing can be said about drift: there are too few sessions to chart."]
+        return [*unsaid, "Nothing can be said about drift: there are too few sessions to chart."]
     rows = rows_of(status)
     said = [_in_short(content, rows)]
     for row in rows:
@@ -110,7 +112,7 @@ def answer(content: ReportContent) -> list[Text]:
             f"by more than both uncertainties allow (E_n up to {worst:.1f}): deviations before and "
             "after cannot be compared."
         )
-    return said
+    return [*said, *unsaid]
 
 
 def _in_words(text: object) -> str:

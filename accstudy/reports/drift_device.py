@@ -28,8 +28,16 @@ from accstudy.reports.wording import NONE, count, day, missing, number, p_value,
 __all__ = ["chapter", "how_to_read", "main_chart"]
 
 
-def how_to_read(document: Document) -> None:
+def how_to_read(document: Document, content: ReportContent) -> None:
     """What the charts show."""
+    against = "against the reference" if content.referenced else "against the mean of the scans"
+    every = (
+        "The limit is therefore held against every pair in every session, with the uncertainty of "
+        "the session mean and of the reference."
+        if content.referenced
+        else "A centre says nothing of how right a device is: no reference tells; charts show what "
+        "changes."
+    )
     document.heading("How to read the charts")
     document.lead(
         "Charts",
@@ -39,11 +47,9 @@ def how_to_read(document: Document) -> None:
         "small lasting shift sooner; the charts of the spread show a change of precision in the "
         "same ways. Limits are wider than usual where the baseline is short, so that false "
         "signals stay as rare as stated. Score: how rare a standard deviation is, as a normal "
-        "deviate. Scale: size of the whole arrangement against the reference. Axis splay: how far "
+        f"deviate. Scale: size of the whole arrangement {against}. Axis splay: how far "
         "the implant axes lean apart.",
-        "Charts are of means over pairs, in which opposite errors cancel. The limit is therefore "
-        "held against every pair in every session, with the uncertainty of the session mean and "
-        "of the reference.",
+        f"Charts are of means over pairs, in which opposite errors cancel. {every}",
     )
 
 

@@ -89,10 +89,13 @@ def baselines(document: Document, content: ReportContent) -> None:
         if s.get("baseline_until")
         else f"the first {s.get('baseline_sessions', '')} sessions"
     )
+    begins = "a new reference and an event marked so begin"
+    if not content.referenced:
+        begins = "an event marked so begins"
     document.heading("Baselines")
     document.lead(
         "How they were set",
-        f"A baseline is {how} of a device; a new reference and an event marked so begin a new "
+        f"A baseline is {how} of a device; {begins} a new "
         "one. A short baseline knows its own centre and spread poorly; the limits allow for that.",
     )
     document.table(

@@ -28,14 +28,15 @@ def reassess(document: Document, content: ReportContent, row: Any) -> None:
     usable = scans[scans["status"] != "failed"] if "status" in scans else scans
     total = int((usable["device"] == row.device).sum()) if "device" in usable else 0
     share = f" of {total} usable" if total else ""
+    what = "that are not verified" if row.limit_verdict else "that a signal may reach back to"
     document.lead(
         "Work to reassess",
         f"{work_in_doubt(mine)} The study does not know that work; it holds "
-        f"{count(len(mine), 'check scan')}{share} of the sessions that are not verified. Record "
+        f"{count(len(mine), 'check scan')}{share} of the sessions {what}. Record "
         "the assessment.",
     )
     document.table(
-        "Sessions that are not verified, and why.",
+        f"Sessions {what}, and why.",
         [
             Heading("session", "left", 0.6),
             Heading("date", "left", 0.8),

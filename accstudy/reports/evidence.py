@@ -256,19 +256,22 @@ def scan_after_scan(document: Document, content: ReportContent) -> None:
         "" if longest is None else " Scatter alone gives such swings; look for steps and slopes."
     )
     document.heading("Scan after scan")
+    doubt, word = "the bound of page 1", "deviation"
+    if not content.referenced:
+        doubt, word = "what page 1 says of repeats", "difference from the mean"
     document.lead(
         "Run chart",
         "A drift, a jump between sessions or a single bad scan would show here, and would make "
-        f"the bound of page 1 doubtful. The deviation of the longest pair lay in "
+        f"{doubt} doubtful. The {word} of the longest pair lay in "
         f"the range {range_phrase(rows['longest_um'], signed=True)}.{spread}",
     )
     when = "by time" if "at" in rows and rows["at"].notna().any() else "in the order of the list"
     which = named(content, "", model)
     document.figure(
         "runs",
-        run_chart(rows, limit_um=limit_of(content, "distance_um")),
+        run_chart(rows, limit_um=limit_of(content, "distance_um") if content.referenced else None),
         caption=f"{f'Scans of {which}' if which else 'Scans'} {when}; vertical lines part the "
-        "cells. Above: deviation of the longest pair "
+        f"cells. Above: {word} of the longest pair "
         f"({pair}). Below: root mean square over all pairs of the scan.",
         alt=f"Run chart of {len(rows)} scans; longest pair {pair}: "
         f"{range_phrase(rows['longest_um'], signed=True)}; root mean square of all pairs "

@@ -86,7 +86,8 @@ def shown_models(means: pd.DataFrame, lead: str) -> list[str]:
     """Name the leading model, and one on the size of the same response if there is one."""
     column = str(means.loc[means["model_name"] == lead, "response"].iloc[0])
     for row in rows_of(means.drop_duplicates("model_name")):
-        if row.model_name != lead and column in row.response and log_base(row.response):
+        size = log_base(row.response) and "spread(" not in row.response
+        if row.model_name != lead and column in row.response and size:
             return [lead, str(row.model_name)]
     return [lead]
 

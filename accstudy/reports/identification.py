@@ -83,7 +83,9 @@ def devices(scans: pd.DataFrame) -> str:
 
 
 def reference(settings: Any) -> str:
-    """Instrument, certificate, when measured and until when it holds."""
+    """Instrument, certificate, when measured and until when it holds; or that there is none."""
+    if settings.get("kind") == "none":
+        return "none: scans are compared with each other only"
     parts = [str(settings.get("instrument") or "")]
     if settings.get("certificate"):
         parts.append(f"certificate {settings['certificate']}")

@@ -28,22 +28,29 @@ def methods(content: ReportContent) -> list[tuple[str, Text]]:
     -------
     list of (str, Text)
     """
-    parts: list[tuple[str, Text]] = [("Reference", _reference(content)), ("Scans", _scans(content))]
+    first = ("Reference", _reference(content))
+    if not content.referenced:
+        first = ("Mean of the scans", _mean_of_scans(content))
+    parts: list[tuple[str, Text]] = [first, ("Scans", _scans(content))]
     if content.has("poses"):
         parts.append(("Locating", _locating(content)))
     if content.has("pair_deviations"):
-        parts.append(("Deviations", _deviations(content)))
+        title = "Deviations" if content.referenced else "Differences"
+        parts.append((title, _deviations(content)))
     drifting = content.has("drift_points")
     if content.has("accuracy") and not drifting:
         parts.append((_accuracy_title(content), _accuracy(content)))
     if content.has("outliers") and not drifting:
         parts.append(("Outliers", _OUTLIERS))
     if drifting and (content.has("accuracy") or content.has("outliers")):
-        parts.append(("Attached only", _ATTACHED))
+        text = _ATTACHED if content.referenced else _ATTACHED_UNREFERENCED
+        parts.append(("Attached only", text))
     if content.has("conformity"):
         parts.append(("Conformity", _conformity(content)))
     if content.has("seating"):
         parts.append(("Seating", _seating(content)))
+    elif content.has("seating_summary"):
+        parts.append(("Seating", _seating_scatter(content)))
     if content.has("model_terms"):
         parts.append(("Models", models_paragraph(content, number_of(content, "models"))))
     if content.has("drift_points"):
@@ -64,7 +71,7 @@ def methods(content: ReportContent) -> list[tuple[str, Text]]:
 
 
 def _is_scan(content: ReportContent) -> bool:
-    return bool(content.settings.get("reference", {}).get("is_scan", False))
+    return bool(content.settings.get("reference", {}).get("kind") == "scan")
 
 
 def _reference(content: ReportContent) -> str:
@@ -113,6 +120,33 @@ def _reference(content: ReportContent) -> str:
     return text
 
 
+def _mean_of_scans(content: ReportContent) -> str:
+    """How the arrangement was learned."""
+    which = "its scans"
+    if content.has("drift_points"):
+        which = "the sessions of the first baseline of every device"
+    return (
+        "The study has no reference. The arrangement of every model was learned from "
+        f"{which}: the mean after each scan was moved as a rigid body, without scale, to fit it "
+        "best (generalised Procrustes analysis over the platform centre and a point 10 mm along "
+        "the axis of every implant). It serves to line scans up and to name spans; what scans "
+        "deviate from it by on average is zero by construction and says nothing."
+    )
+
+
+def _seating_scatter(content: ReportContent) -> str:
+    """How a framework of one scan was seated on the mean."""
+    s = content.settings.get("seating", {})
+    return (
+        "A rigid framework with the arrangement of one scan was seated in the computer on the mean "
+        "of the scans of its condition: with one screw tightened, and at its best seat (the "
+        "vertical shift and two tilts that leave no interference and make the largest gap "
+        "smallest). Means over few cells take part of the scatter away; differences of cells from "
+        "their mean were therefore enlarged by the root of k / (k - 1) for k cells. Gaps are read "
+        f"around a rim of {number(s.get('platform_radius_mm', 2.0), 'mm')} mm radius."
+    )
+
+
 def _scans(content: ReportContent) -> str:
     s = content.settings
     analysis = s.get("analysis", {})
@@ -143,7 +177,8 @@ def _temperature(content: ReportContent) -> str:
     which = "" if len(known) == len(at) else f" of {len(known)} of {len(at)} scans"
     rest = "; the temperature of the others is not known" if which else ""
     if bool((known == home).all()) and not which:
-        return f"Models were measured and scanned at {number(home, decimals=1)} °C."
+        done = "measured and scanned" if content.referenced else "scanned"
+        return f"Models were {done} at {number(home, decimals=1)} °C."
     return (
         f"Lengths{which} measured at {warm} °C were brought to {number(home, decimals=1)} °C with "
         f"an expansion of {1e6 * float(s['expansion_per_k']):.1f} µm per metre and kelvin{rest}."
@@ -160,9 +195,10 @@ def _locating(content: ReportContent) -> str:
     above = content.settings.get("scan_body", {}).get("default", {}).get("use_above_mm")
     used = "" if above is None else f" above {number(above, 'mm')} mm"
     rms = poses["fit_rms_um"].median()
+    places = "their reference places" if content.referenced else "the places of the first scan"
     return (
         "In every scan the arrangement of all scan bodies was found first, by registering the "
-        "drawing bodies at their reference places to the surface without any click. Each body "
+        f"drawing bodies at {places} to the surface without any click. Each body "
         f"was then fitted by itself: robust least squares of the scan's surface{used} to the "
         "drawing, the rotation searched over the whole circle, one uniform surface offset "
         f"estimated with it. The residuals had a root mean square of {quantity(rms)} (median "
@@ -176,23 +212,41 @@ def _deviations(content: ReportContent) -> Text:
     datum = analysis.get("datum") or ()
     main = analysis.get("alignment", "all-implants")
     named = f", and over the datum implants {joined([str(d) for d in datum])} only" if datum else ""
+    start, places = "Deviations are measured minus reference.", "reference platforms"
+    if not content.referenced:
+        start = "Differences are measured minus the mean of the scans."
+        places = "platforms of that mean"
     return (
-        "Deviations are measured minus reference. Distances and angles of pairs of implants need "
+        f"{start} Distances and angles of pairs of implants need "
         "no alignment and are the primary result. Implants by themselves were compared after an "
         "alignment without scale: least squares over the platform centre and a point 10 mm along "
         f"the axis of all implants{named}; and with platform and axis of the first implant made "
         "to coincide. Results of single implants are those of the alignment by "
         f"{alignment_name(main)} unless another is named. Directions along and across the arch, "
-        "and the path, follow a smooth curve through the reference platforms."
+        f"and the path, follow a smooth curve through the {places}."
     )
 
 
 def _accuracy_title(content: ReportContent) -> str:
+    if not content.referenced:
+        return "Precision"
     return "Agreement" if _is_scan(content) else "Trueness and precision"
 
 
 def _accuracy(content: ReportContent) -> Text:
     confidence = content.settings.get("limits", {}).get("confidence", 0.95)
+    if not content.referenced:
+        return [
+            "For every pair and condition the scans form a one-way layout with cells as groups; "
+            "cells of unequal size are allowed [1]. Given are the repeatability standard "
+            "deviation ",
+            symbol("s", "r"),
+            ", and the standard deviation ",
+            symbol("s", between(content)[1]),
+            f" that contains the spread between cells ({between(content)[0]}: cells differ in "
+            f"{between(content)[2]}) [1], with {sure(confidence)} intervals. Both are spreads "
+            "about means of the same scans and are the same as with a reference.",
+        ]
     return [
         "For every pair and condition the scans form a one-way layout with cells as groups; cells "
         "of unequal size are allowed [1]. Given are the bias with its ",
@@ -213,6 +267,11 @@ def _accuracy(content: ReportContent) -> Text:
 _ATTACHED = (
     "Bias and precision over all sessions, and tests for outliers among them [1], are in the "
     "attached tables. This report draws no result from them: a drift would hide in such means."
+)
+
+_ATTACHED_UNREFERENCED = (
+    "Precision over all sessions, and tests for outliers among them [1], are in the attached "
+    "tables. This report draws no result from them: a drift would hide in them."
 )
 
 _OUTLIERS: Text = [

@@ -37,13 +37,19 @@ def models_paragraph(content: ReportContent, source: int) -> Text:
         "Linear mixed models were fitted by restricted maximum likelihood, with independent random "
         "effects; the formulas stand in the table below. Factors "
         f"({factors}) are in treatment coding, the first level in sorted order being the "
-        "reference. Terms are tested by F tests of type III: of levels averaged equally over the "
+        "base. Terms are tested by F tests of type III: of levels averaged equally over the "
         "other factors, with covariates centred at their means. Degrees of freedom and standard "
         f"errors are those of {_by_model(fits, 'method', _DF)} [{source}]. "
         "A family of contrasts is all pairs of levels of a factor, within each level of those it "
         "is crossed with, or all slopes of a covariate by level and their differences; within it "
         f"p values are {_by_model(fits, 'adjust', _ADJUSTED)}."
     )
+    if not content.referenced:
+        text += (
+            " No reference says how long a distance is: every pair has a fixed effect of its own, "
+            "which is not stated, and only what differs between scans of the same pair is. Models "
+            "of scatter need none."
+        )
     at_once = fits.loc[fits["simultaneous"].fillna(False).astype(bool), "model_name"]
     text += (
         f" Intervals of contrasts in {_named(at_once)} are simultaneous (Bonferroni); the others "

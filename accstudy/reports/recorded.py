@@ -93,7 +93,7 @@ def attachments(content: ReportContent) -> list[Attachment]:
     found = []
     for name in TABLES:
         table = content.table(name)
-        if not len(table):
+        if not _own(content, name):
             continue
         data = content.files.get(f"{name}.csv", b"")
         if not data:
@@ -111,11 +111,16 @@ def attachments(content: ReportContent) -> list[Attachment]:
     return found
 
 
+def _own(content: ReportContent, name: str) -> bool:
+    """Whether a table has rows under this very name."""
+    return name in content.tables and content.has(name)
+
+
 def _dictionary(content: ReportContent) -> bytes:
     rows = [
         {"table": name, "column": c.name, "unit": c.unit, "meaning": c.meaning}
         for name, table in TABLES.items()
-        if content.has(name)
+        if _own(content, name)
         for c in table.columns
     ]
     return pd.DataFrame(rows).to_csv(index=False, lineterminator="\n").encode()

@@ -16,6 +16,7 @@ from accstudy.reports.drift import drift_report
 from accstudy.reports.identification import identity
 from accstudy.reports.recorded import attachments
 from accstudy.reports.shared import subtitle
+from accstudy.reports.unreferenced import unreferenced_report
 from accstudy.reports.validation import validation_report
 
 __all__ = ["KINDS", "render_report"]
@@ -28,6 +29,11 @@ KINDS: dict[str, tuple[str, Builder]] = {
     "drift": ("Drift report", drift_report),
 }
 """Name and builder of every kind of report."""
+
+UNREFERENCED_NAMES = {"validation": "Precision report", "comparison": "Comparison report"}
+"""What a report without a reference is called."""
+
+_KEYWORDS = {True: ("accuracy", "trueness", "precision"), False: ("precision",)}
 
 
 def render_report(kind: str, content: ReportContent, *, png: bool = False) -> ReportFiles:
@@ -55,6 +61,8 @@ def render_report(kind: str, content: ReportContent, *, png: bool = False) -> Re
     if kind not in KINDS:
         raise InputError(f'there is no report of kind "{kind}"', hint=nearest(kind, list(KINDS)))
     name, build = KINDS[kind]
+    if not content.referenced and kind != "drift":
+        name, build = UNREFERENCED_NAMES[kind], unreferenced_report
     answer, first, rest = build(content)
     files = {**first.files, **rest.files}
     data: dict[str, Any] = {
@@ -63,7 +71,7 @@ def render_report(kind: str, content: ReportContent, *, png: bool = False) -> Re
         "running": printable(content.title),
         "subtitle": clean(subtitle(content)),
         "author": "accstudy",
-        "keywords": ["implant impression", "accuracy", "trueness", "precision", kind],
+        "keywords": ["implant impression", *_KEYWORDS[content.referenced], kind],
         "description": " ".join(plain(text) for text in answer),
         "date": [int(part) for part in content.generated.split("-")] if content.generated else [],
         "footer": FOOTER,

@@ -55,7 +55,7 @@ def groups(frame: pd.DataFrame, keys: list[str]) -> list[tuple[tuple[str, ...], 
 
 def is_scan(content: ReportContent) -> bool:
     """Whether the reference is itself a scan."""
-    return bool(content.settings.get("reference", {}).get("is_scan", False))
+    return bool(content.settings.get("reference", {}).get("kind") == "scan")
 
 
 def limit_of(content: ReportContent, key: str) -> float | None:

@@ -5,7 +5,13 @@ from __future__ import annotations
 import pandas as pd
 
 from accstudy.figures.style import rows_of
-from accstudy.reports.cautions import CAUTIONS, FIRST_CAUTIONS, OF_SEATING
+from accstudy.reports.cautions import (
+    CAUTIONS,
+    FIRST_CAUTIONS,
+    FIRST_UNREFERENCED,
+    OF_SEATING,
+    UNREFERENCED_CAUTIONS,
+)
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.methods import methods, sources
@@ -137,9 +143,9 @@ def holds_for(document: Document, content: ReportContent) -> None:
         )
         path = quantity(table["path_mm"].max(), "mm")
         pairs.append(("Spans", f"{span}, longest path along the arch {path}"))
-    if content.settings.get("reference", {}).get("is_scan"):
+    if content.settings.get("reference", {}).get("kind") == "scan":
         pairs.append(("Reference", "itself a scan, so differences are agreement, not trueness"))
-    limits = content.settings.get("limits", {})
+    limits = content.settings.get("limits", {}) if content.referenced else {}
     by_source: dict[str, list[str]] = {}
     for key, unit, name in (
         ("distance_um", "um", "distance"),
@@ -153,7 +159,7 @@ def holds_for(document: Document, content: ReportContent) -> None:
     if said:
         pairs.append(("Limits", "; ".join(said)))
     pairs.append(("Not covered", "the mouth, other devices, versions, operators or longer spans"))
-    pairs.append(("Caution", FIRST_CAUTIONS))
+    pairs.append(("Caution", FIRST_CAUTIONS if content.referenced else FIRST_UNREFERENCED))
     document.terms(pairs, heading="Scope of this result")
 
 
@@ -241,6 +247,14 @@ def _with_excluded(document: Document, content: ReportContent) -> None:
             return
         both.append(rows_of(rows.loc[[rows["span_mm"].idxmax()]])[0])
     kept, every = both
+    if not content.referenced:
+        document.lead(
+            "With all scans",
+            f"The standard deviation over {kept.subject} is {quantity(kept.s_R)} from the "
+            f"{int(kept.n_scans)} scans that were kept and {quantity(every.s_R)} from all "
+            f"{int(every.n_scans)}. Both tables are attached.",
+        )
+        return
     document.lead(
         "With all scans",
         f"The bias over {kept.subject} is {quantity(kept.bias, signed=True)} from the "
@@ -334,10 +348,13 @@ def words_section(document: Document, content: ReportContent) -> None:
         ("Span, path", "straight distance between two implants; their distance along the arch"),
         ("Angulation", _angulation(content)),
         ("Cell", f"scans taken under the same conditions, one after another{named}"),
-        ("Bias", "what all scans deviate by on average, measured minus reference"),
-        ("Bound", "value that the stated share of future scans stays below, with the stated "
-         "confidence"),
-    ]  # fmt: skip
+    ]
+    if content.referenced:
+        pairs += [
+            ("Bias", "what all scans deviate by on average, measured minus reference"),
+            ("Bound", "value that the stated share of future scans stays below, with the stated "
+             "confidence"),
+        ]  # fmt: skip
     levels = factor_levels(content)
     if "reseated" in levels:
         pairs.append(("Reseated", "whether the scan bodies were taken off and put on anew"))
@@ -361,5 +378,7 @@ def _angulation(content: ReportContent) -> str:
 def limits_of_use(document: Document, content: ReportContent) -> None:
     """The cautions, all that concern what the report shows."""
     document.heading("Limits of use")
-    shown = [c for c in CAUTIONS if c != OF_SEATING or content.has("seating")]
+    seated = content.has("seating") or content.has("seating_summary")
+    cautions = CAUTIONS if content.referenced else UNREFERENCED_CAUTIONS
+    shown = [c for c in cautions if c != OF_SEATING or seated]
     document.items(shown)

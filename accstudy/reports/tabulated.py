@@ -23,7 +23,7 @@ from accstudy.reports.wording import (
     unit_name,
 )
 
-__all__ = ["accuracy_tables", "outlier_tests"]
+__all__ = ["accuracy_tables", "interval_of", "outlier_tests"]
 
 _MOST_ROWS = 90
 _TESTS = {
@@ -37,7 +37,7 @@ _S_R: Text = [{"t": "s", "s": "i"}, {"t": "r", "s": "sub"}]
 
 
 def accuracy_tables(document: Document, content: ReportContent) -> None:
-    """Every measurand of table ``accuracy``, and the outlier tests."""
+    """Every measurand of table ``accuracy`` or ``precision``, and the outlier tests."""
     accuracy = content.table("accuracy")
     if not len(accuracy):
         return
@@ -74,8 +74,12 @@ def _measurand(
     columns += [Heading("pair" if is_pair else "implant", "left", 1.0)]
     columns += [Heading("span / mm", width=1.0)] if is_pair else []
     columns += [Heading("scans", width=0.7), Heading("cells", width=0.7)]
-    columns += [Heading(bias, width=1.0), Heading("interval", width=2.1)]
-    columns += [Heading(_S_R, width=0.8), Heading(big, width=0.8)]
+    if content.referenced:
+        columns += [Heading(bias, width=1.0), Heading("interval", width=2.1)]
+        columns += [Heading(_S_R, width=0.8), Heading(big, width=0.8)]
+    else:
+        columns += [Heading(_S_R, width=0.8), Heading("interval", width=1.6)]
+        columns += [Heading(big, width=0.8), Heading("interval", width=1.6)]
     columns += [
         Heading(["2.8 ", *_S_R], width=0.9),
         Heading(["2.8 ", *big], width=0.9),
@@ -87,7 +91,8 @@ def _measurand(
         before = (r.condition, r.model)
         cells: list[Text] = [condition_name(r.condition) if new else ""] if several else []
         cells += [str(r.model) if new else ""] if models else []
-        rows.append([*cells, str(r.subject), *_numbers(r, unit, is_pair=is_pair)])
+        numbers = _numbers if content.referenced else _spreads
+        rows.append([*cells, str(r.subject), *numbers(r, unit, is_pair=is_pair)])
     cut = "" if len(mine) <= _MOST_ROWS else f" First {_MOST_ROWS} of {len(mine)} rows."
     name = measurand_name(measurand)
     words = {"um": "µm", "deg": "degrees"}.get(unit, unit_name(unit))
@@ -104,6 +109,25 @@ def _numbers(row: Any, unit: str, *, is_pair: bool) -> list[Text]:
         NONE if missing(row.bias_low) else f"{ends[0]} to {ends[1]}",
         *(number(v, unit) for v in (row.s_r, row.s_R, row.r_limit, row.R_limit)),
     ]
+
+
+def _spreads(row: Any, unit: str, *, is_pair: bool) -> list[Text]:
+    """The same without a reference: standard deviations with their intervals."""
+    return [
+        *([number(row.span_mm, "mm")] if is_pair else []),
+        str(int(row.n_scans)),
+        str(int(row.n_cells)),
+        number(row.s_r, unit),
+        interval_of(row.s_r_low, row.s_r_high, unit),
+        number(row.s_R, unit),
+        interval_of(row.s_R_low, row.s_R_high, unit),
+        *(number(v, unit) for v in (row.r_limit, row.R_limit)),
+    ]
+
+
+def interval_of(low: Any, high: Any, unit: str) -> str:
+    """Interval of a standard deviation without its unit."""
+    return NONE if missing(low) or missing(high) else f"{number(low, unit)} to {number(high, unit)}"
 
 
 def outlier_tests(document: Document, content: ReportContent, *, most: int = 20) -> None:

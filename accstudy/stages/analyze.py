@@ -40,7 +40,7 @@ from accstudy.study.checks import grouped_by
 from accstudy.study.load import Study
 from accstudy.tables import empty
 
-__all__ = ["Analyzed", "analyze_poses"]
+__all__ = ["Analyzed", "analyze_poses", "components", "drift_tables"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +74,10 @@ def analyze_poses(study: Study, poses: pd.DataFrame) -> Analyzed:
     -------
     Analyzed
     """
+    if not study.referenced:
+        from accstudy.stages.without_reference import analyze_without_reference
+
+        return analyze_without_reference(study, poses)
     findings: list[Finding] = arch_findings(study)
     poses = at_reference_temperature(study, poses)
     findings += suspected_setup(study, poses)
@@ -102,11 +106,11 @@ def analyze_poses(study: Study, poses: pd.DataFrame) -> Analyzed:
             singles, alignment=alignment, confidence=study.settings.limits.confidence
         )
         tables["uncertainty_budget"] = _budget(study, pairs, poses)
-        tables["variance_components"] = _components(study, pairs)
+        tables["variance_components"] = components(study, pairs)
         tables |= _seating(study, poses[poses["scan"].isin(kept)], pairs)
         modelled, found = mixed_models(study, pairs, singles)
     else:
-        modelled, found = _drift(study, pairs, singles, poses[poses["scan"].isin(kept)])
+        modelled, found = drift_tables(study, pairs, singles, poses[poses["scan"].isin(kept)])
     tables |= modelled
     findings += found
     surfaces, found = surface_tables(study, poses[poses["scan"].isin(kept)])
@@ -193,7 +197,7 @@ def _budget(study: Study, pairs: pd.DataFrame, poses: pd.DataFrame) -> pd.DataFr
     )
 
 
-def _components(study: Study, pairs: pd.DataFrame) -> pd.DataFrame:
+def components(study: Study, pairs: pd.DataFrame) -> pd.DataFrame:
     """Variance components of the levels within a condition: operator, session, scan."""
     condition, _ = grouped_by(study.settings, study.factors)
     levels = [n for n in ("operator", "session") if n in study.factors and n not in condition]
@@ -202,7 +206,7 @@ def _components(study: Study, pairs: pd.DataFrame) -> pd.DataFrame:
     return variance_components(pairs, levels, confidence=study.settings.limits.confidence)
 
 
-def _drift(
+def drift_tables(
     study: Study, pairs: pd.DataFrame, singles: pd.DataFrame, poses: pd.DataFrame
 ) -> tuple[dict[str, pd.DataFrame], tuple[Finding, ...]]:
     """Control charts, change points, trends and what follows from them."""
@@ -222,11 +226,11 @@ def _drift(
             sd_ratio=settings.sd_ratio,
             horizon_months=settings.horizon_months,
             run_rules=settings.run_rules,
-            limit_um=limits.distance_um.value if limits.distance_um else None,
+            limit_um=limits.distance_um.value if limits.distance_um and study.referenced else None,
             coverage=limits.coverage,
             confidence=limits.confidence,
         ),
-        reference_u=shared_u_of(study, pairs),
+        reference_u=shared_u_of(study, pairs) if study.referenced else None,
     )
     sentences = [
         (device, model, number, text)

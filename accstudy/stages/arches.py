@@ -31,7 +31,10 @@ def arch_findings(study: Study) -> list[Finding]:
     meshes = set(study.scans.loc[study.scans["file"] != "", "scan"])
     for reference, scans in references_with_scans(study):
         model = str(reference["model"].iloc[0])
-        file = study.settings.reference.touch_points or study.settings.reference.implants
+        ours = study.settings.reference
+        file = ours.touch_points or ours.implants
+        if not study.referenced:
+            file = ours.sketch or "reference/sketch.csv"
         arch = arch_of(reference)
         if arch.rivals:
             found[model, "order"] = Finding(

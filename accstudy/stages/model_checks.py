@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from accstudy.errors import Finding, Severity, StudyError, place
+from accstudy.errors import Finding, InputError, Severity, StudyError, place
 from accstudy.models.reading import spec_faults
 from accstudy.models.specs import ModelSpec
+from accstudy.models.unreferenced import unreferenced
 from accstudy.stages.compare import deviations
 from accstudy.stages.references import references_with_scans
 from accstudy.study.load import Study
@@ -47,11 +48,23 @@ def model_faults(study: Study) -> list[Finding]:
     for number, settings in enumerate(study.settings.model):
         spec = ModelSpec(**dict(settings))
         alignment = study.settings.analysis.alignment
-        for key, fault in spec_faults(spec, pairs, singles, alignment=alignment):
+        faults = spec_faults(spec, pairs, singles, alignment=alignment)
+        if not study.referenced:
+            faults += _needs_a_reference(spec)
+        for key, fault in faults:
             row = key_row(study.path / "study.toml", ("model", number, key))
             where = place("study.toml", row, f"model.{key}")
             found.append(replace(fault, what=f'model "{spec.name}": {fault.what}', where=where))
     return list(dict.fromkeys(found))
+
+
+def _needs_a_reference(spec: ModelSpec) -> list[tuple[str, Finding]]:
+    """Where there is none: responses that are distances from the truth."""
+    try:
+        unreferenced(spec)
+    except InputError as error:
+        return [("response", f) for f in error.findings]
+    return []
 
 
 def _named_twice(study: Study) -> list[Finding]:

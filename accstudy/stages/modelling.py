@@ -8,6 +8,7 @@ from accstudy.errors import Finding
 from accstudy.models.between import effect_notes
 from accstudy.models.results import FURTHER, model_tables
 from accstudy.models.specs import ModelSpec, default_specs, effect_specs
+from accstudy.models.unreferenced import needs_no_reference, unreferenced
 from accstudy.study.load import Study
 
 __all__ = ["mixed_models", "model_specs"]
@@ -28,15 +29,27 @@ def model_specs(study: Study, pairs: pd.DataFrame) -> list[ModelSpec]:
     Returns
     -------
     list of ModelSpec
+        Without a reference those whose responses need none.
+
+    Raises
+    ------
+    InputError
+        If a model of study.toml needs a reference and there is none.
     """
     settings = study.settings
     asked = [ModelSpec(**dict(model)) for model in settings.model]
+    if not study.referenced:
+        asked = [unreferenced(s) for s in asked]
     if settings.study.kind != "comparison":
         return asked
     condition = settings.analysis.condition or ()
     if asked:
-        return asked + effect_specs(asked, study.factors, condition=condition, pairs=pairs)
-    return default_specs("comparison", study.factors, condition=condition, pairs=pairs)
+        usual = effect_specs(asked, study.factors, condition=condition, pairs=pairs)
+    else:
+        usual = default_specs("comparison", study.factors, condition=condition, pairs=pairs)
+    if not study.referenced:
+        usual = [unreferenced(s) for s in usual if needs_no_reference(s.response)]
+    return asked + usual
 
 
 def mixed_models(
@@ -79,7 +92,7 @@ def mixed_models(
             columns=["model_name", "number", "sentence"],
         ),
     }
-    if study.settings.study.kind == "comparison":
+    if study.settings.study.kind == "comparison" and study.referenced:
         tables["model_effect_notes"] = effect_notes(pairs)
     tables |= {f"model_{name}": found.further[name] for name in FURTHER}
     return tables, found.findings

@@ -13,9 +13,10 @@ from accstudy.mesh.model import Mesh
 from accstudy.mesh.read import study_mesh
 from accstudy.mesh.thin import thin
 from accstudy.page.build import PageContent, build_page
-from accstudy.reports.cautions import CAUTIONS
+from accstudy.reports.cautions import CAUTIONS, UNREFERENCED_CAUTIONS
 from accstudy.stages.compare import at_reference_temperature, by_reference
 from accstudy.study.load import Study
+from accstudy.tables import UNREFERENCED
 
 __all__ = ["make_page"]
 
@@ -41,7 +42,10 @@ def make_page(study: Study, tables: dict[str, pd.DataFrame], answer: str) -> byt
         One HTML file.
     """
     alignment = study.settings.analysis.alignment
-    singles = tables["implant_deviations"]
+    pairs, singles = (
+        tables[name if name in tables else UNREFERENCED[name]]
+        for name in ("pair_deviations", "implant_deviations")
+    )
     poses = at_reference_temperature(study, tables["poses"])
     implants: dict[str, pd.DataFrame] = {}
     meshes: dict[str, Mesh] = {}
@@ -55,13 +59,15 @@ def make_page(study: Study, tables: dict[str, pd.DataFrame], answer: str) -> byt
         PageContent(
             title=study.settings.study.title,
             answer=answer,
-            cautions=CAUTIONS,
+            cautions=CAUTIONS if study.referenced else UNREFERENCED_CAUTIONS,
             alignment=alignment,
             scans=study.scans,
-            pairs=tables["pair_deviations"],
+            pairs=pairs,
             singles=singles[singles["alignment"] == alignment],
             implants=implants,
             meshes=meshes,
+            against="the reference" if study.referenced else "the mean of the scans",
+            word="deviation" if study.referenced else "difference",
         )
     )
 

@@ -11,7 +11,7 @@ import pandas as pd
 
 from accstudy.study.load import Study
 from accstudy.study.record import Record
-from accstudy.tables import shape
+from accstudy.tables import UNREFERENCED, shape
 
 if TYPE_CHECKING:
     from accstudy.stages.work import ReportOptions
@@ -71,7 +71,7 @@ def make_report(
         tables={
             **tables,
             "scans": shape("scans", study.scans, factors=study.factors),
-            "implants": shape("implants", study.implants),
+            **({"implants": shape("implants", study.implants)} if study.referenced else {}),
             "events": shape("events", study.events),
         },
         record=dict(record),
@@ -100,9 +100,15 @@ def _settings_as_used(study: Study, tables: dict[str, pd.DataFrame]) -> dict[str
     if "model_terms" in tables:
         from accstudy.stages.modelling import model_specs
 
-        specs = model_specs(study, tables["pair_deviations"])
+        specs = model_specs(study, _pairs(tables))
         settings["model"] = [asdict(spec) for spec in specs]
     return settings
+
+
+def _pairs(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
+    """Table ``pair_deviations``, or what stands in its place without a reference."""
+    name = "pair_deviations"
+    return tables[name if name in tables else UNREFERENCED[name]]
 
 
 def _last_day(study: Study) -> str:

@@ -7,12 +7,20 @@ from typing import Any
 
 import pandas as pd
 
-__all__ = ["FILE", "needs_action", "standing_lines", "status_file"]
+from accstudy.tables import UNREFERENCED
+
+__all__ = ["FILE", "drift_status", "needs_action", "standing_lines", "status_file"]
 
 FILE = "status.json"
 """Name of the file in the results folder."""
 
 _NEXT = "next session"
+
+
+def drift_status(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame | None:
+    """Table ``drift_status``, or what stands in its place without a reference."""
+    name = "drift_status"
+    return tables.get(name, tables.get(UNREFERENCED[name]))
 
 
 def needs_action(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
@@ -28,7 +36,7 @@ def needs_action(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     DataFrame
         Rows of table ``drift_status``.
     """
-    status = tables.get("drift_status")
+    status = drift_status(tables)
     if status is None or not len(status):
         return pd.DataFrame()
     return status[status["action"] != _NEXT]
@@ -42,8 +50,8 @@ def standing_lines(tables: Mapping[str, pd.DataFrame]) -> list[str]:
             for part in (
                 f"{row['device'] or 'device'} (model {row['model']}): {row['action']}.",
                 row["what"],
-                row["limit_what"],
-                row["duty_what"],
+                row.get("limit_what"),
+                row.get("duty_what"),
             )
             if part
         )

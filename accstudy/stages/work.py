@@ -20,7 +20,7 @@ from accstudy.stages import measure as measuring
 from accstudy.stages.cache import Cache, ScanResult
 from accstudy.stages.measure import Show
 from accstudy.stages.standing import FILE as STATUS
-from accstudy.stages.standing import status_file
+from accstudy.stages.standing import drift_status, status_file
 from accstudy.study.computer import computer
 from accstudy.study.files import read_bytes
 from accstudy.study.history import FILE as HISTORY
@@ -40,7 +40,7 @@ from accstudy.study.record import (
     versions,
 )
 from accstudy.study.sessions import news, session_digests
-from accstudy.tables import TABLES, csv_bytes, read_csv
+from accstudy.tables import TABLES, UNREFERENCED, csv_bytes, read_csv
 
 __all__ = ["CACHE", "ReportOptions", "Say", "Work", "history_entry", "recorded_results"]
 
@@ -109,6 +109,12 @@ class Work:
         """Findings of all stages, the gravest first."""
         return gravest_first(f for stage in self.findings.values() for f in stage)
 
+    @property
+    def _pairs(self) -> str:
+        """Name of the table that every analysis writes."""
+        pairs = "pair_deviations"
+        return pairs if self.study.referenced else UNREFERENCED[pairs]
+
     def keep(self, name: str, frame: pd.DataFrame) -> None:
         """Take a table in the form that its file gives back, so that nothing depends on the way."""
         self.take(name, csv_bytes(name, frame, factors=self.study.factors))
@@ -142,6 +148,11 @@ class Work:
 
     def _poses(self, found: measuring.Measured) -> None:
         self.keep("poses", found.poses)
+        if not self.study.referenced:
+            from accstudy.stages.arrangement import arrangement_of, with_arrangement
+
+            self.keep("arrangement", arrangement_of(self.study, self.tables["poses"]))
+            self.study = with_arrangement(self.study, self.tables["arrangement"])
         self.left_out = found.left_out
         self.findings["measure"] = found.findings
         self.record["scans"] = found.parts
@@ -234,7 +245,7 @@ class Work:
 
     def _tables_as_recorded(self) -> bool:
         names = [n for n in self._recorded_tables() if n != "findings"]
-        return "pair_deviations" in names and all(
+        return self._pairs in names and all(
             (self.results / f"{n}.csv").is_file()
             and file_digest(self.results / f"{n}.csv") == self.old["outputs"][f"{n}.csv"]
             for n in names
@@ -246,11 +257,11 @@ class Work:
     def recall_tables(self) -> None:
         """Read the tables that an earlier run computed."""
         names = self._recorded_tables()
-        if "pair_deviations" not in names:
+        if self._pairs not in names:
             what, hint = "there are no result tables yet", "call `accstudy analyze` first"
             raise StudyError([Finding(Severity.ERROR, "not-analyzed", what, "results/", hint)])
         for name in names:
-            if name not in ("poses", "findings"):
+            if name not in ("poses", "arrangement", "findings"):
                 self.take(name, self._recalled(name, "accstudy analyze"))
         self.findings["analyze"] = tuple(
             Finding.from_dict(row) for row in self.old.get("findings", {}).get("analyze", ())
@@ -269,8 +280,9 @@ class Work:
             {scan: parts["file"] for scan, parts in self.record.get("scans", {}).items()},
             self.study.given_poses,
         )
-        if "drift_status" in self.tables:
-            self.bytes[STATUS] = json_bytes(status_file(self.tables["drift_status"]))
+        status = drift_status(self.tables)
+        if status is not None:
+            self.bytes[STATUS] = json_bytes(status_file(status))
         self.bytes[DICTIONARY] = json_bytes(data_package(self.tables))
         self.record["outputs"] = {name: digest(data) for name, data in sorted(self.bytes.items())}
         if "report" in self.old:

@@ -234,11 +234,13 @@ def conditions_of_scanning(
         )
     elif scans is not None and by_scan:
         findings += _blank_temperatures(scans, settings)
-    if settings.reference.is_scan:
+    if settings.reference.kind == "none":
+        return findings + _limits_not_used(settings)
+    if settings.reference.kind == "scan":
         warn(
             "reference-is-scan",
             "the reference is itself a scan: results are agreement with it, not trueness",
-            "reference.is_scan",
+            "reference.kind",
             "measure the model on a coordinate measuring machine for trueness",
         )
     elif settings.reference.mpe_um is None and not certified:
@@ -257,6 +259,23 @@ def conditions_of_scanning(
             "give it, from your own repeats with the bodies put on anew",
         )
     return findings
+
+
+def _limits_not_used(settings: Settings) -> list[Finding]:
+    """Say that limits wait for a reference."""
+    names = ("distance_um", "angle_deg", "seat_gap_um")
+    given = [name for name in names if getattr(settings.limits, name)]
+    if not given:
+        return []
+    return [
+        Finding(
+            Severity.NOTE,
+            "limits-not-used",
+            f"without a reference no limit can be judged: {', '.join(given)}",
+            place("study.toml", column=f"limits.{given[0]}"),
+            "have the model measured, or keep the limits for later",
+        )
+    ]
 
 
 def _blank_temperatures(scans: pd.DataFrame, settings: Settings) -> list[Finding]:

@@ -44,7 +44,8 @@ class Study:
     factors : tuple of str
         Factor columns of the scan list.
     implants : DataFrame
-        Table ``implants``, axes of length 1, ``angulation_deg`` filled.
+        Table ``implants``, axes of length 1, ``angulation_deg`` filled. Without a reference
+        the arrangement that the scans themselves show, as far as it is known yet.
     given_poses : DataFrame
         Table ``poses`` as brought by the user; empty where scans are meshes.
     landmarks, events : DataFrame
@@ -55,6 +56,8 @@ class Study:
         Its files, with the digests of what was read.
     reference_runs : DataFrame
         Table ``reference_runs``; empty where the reference was measured once.
+    sketch : DataFrame
+        Table ``sketch``; empty where there is none.
     """
 
     path: Path
@@ -68,6 +71,12 @@ class Study:
     findings: tuple[Finding, ...]
     files: Files
     reference_runs: pd.DataFrame = field(default_factory=lambda: empty("reference_runs"))
+    sketch: pd.DataFrame = field(default_factory=lambda: empty("sketch"))
+
+    @property
+    def referenced(self) -> bool:
+        """Whether there is a reference, so that trueness can be spoken of."""
+        return self.settings.reference.kind != "none"
 
     @property
     def measurable(self) -> pd.DataFrame:
@@ -160,7 +169,9 @@ def survey_study(
     files = Files(path, allow_outside=allow_outside)
     settings = read_settings(path / "study.toml", files=files)
     reader = Reader(files, settings)
-    implants = reader.implants()
+    unreferenced = settings.reference.kind == "none"
+    implants = None if unreferenced else reader.implants()
+    sketch = reader.sketch()
     scans, factors = reader.scans()
     poses = reader.table("poses", settings.scans.poses, "scans.poses")
     landmarks = reader.table("landmarks", settings.scans.landmarks, "scans.landmarks")
@@ -169,11 +180,14 @@ def survey_study(
         scans = reader.without_planned(scans, poses)
         scans, found = add_groups(scans, settings, factors)
         reader.findings += found
+        if unreferenced:
+            implants = reader.provisional(scans, poses, sketch)
         reader.check_against_each_other(scans, implants, poses, landmarks)
         reader.findings += check_events(events, scans, settings)
         reader.check_files(scans, poses)
         reader.findings += check_times(scans, implants, events, settings, today or dt.date.today())
-    certified = implants if implants is not None and len(implants) else None
+    known = implants is not None and len(implants) > 0 and not unreferenced
+    certified = implants if known else None
     reader.findings += conditions_of_scanning(settings, certified, scans)
     if certified is not None:
         reader.findings += angulation_known(settings, certified)
@@ -186,6 +200,7 @@ def survey_study(
         study = Study(
             path, settings, scans, factors, implants, poses, landmarks, events, findings, files,
             reference_runs=reader.runs,
+            sketch=sketch,
         )  # fmt: skip
     return Surveyed(study, settings, scans, findings, files)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from fnmatch import fnmatch
 from pathlib import Path, PurePosixPath
 from typing import TypeVar
@@ -15,6 +16,7 @@ from accstudy.study.arrange import Said, arranged
 from accstudy.study.checks import against_reference
 from accstudy.study.files import Files
 from accstudy.study.positions import check_landmarks, check_positions
+from accstudy.study.provisional import check_sketch, provisional_arrangement
 from accstudy.study.reference import (
     at_platforms,
     check_reference,
@@ -167,6 +169,42 @@ class Reader:
             if row["scan_body"] and bodies and row["scan_body"] not in bodies
         ]
 
+    def sketch(self) -> pd.DataFrame:
+        """Read the user's sketch of the implants; empty when there is none."""
+        settings = self.settings.reference
+        frame = self.table("sketch", settings.sketch, "reference.sketch")
+        if len(frame):
+            frame[["x_mm", "y_mm", "z_mm"]] *= UNIT_MM[settings.length_unit]
+            frame["z_mm"] = frame["z_mm"].astype(float).fillna(0.0)
+            self.findings += check_sketch(frame, file=settings.sketch)
+        return frame
+
+    def provisional(
+        self, scans: pd.DataFrame, poses: pd.DataFrame, sketch: pd.DataFrame
+    ) -> pd.DataFrame:
+        """Without a reference: what the given positions of a model are held against."""
+        counts = scans[scans["status"] != "failed"]
+        models = dict(zip(counts["scan"].astype(str), counts["model"].astype(str), strict=True))
+        file = self.settings.scans.poses
+        found, faults = provisional_arrangement(poses, sketch, models, file=file)
+        for model, n in counts.groupby("model", sort=False)["scan"].nunique().items():
+            if n < 2:
+                at = place(
+                    self.settings.scans.list,
+                    int(counts.loc[counts["model"] == model, "row"].iloc[0]),
+                )
+                faults.append(
+                    fault(
+                        "scanned-once",
+                        f'model "{model}" was scanned once: without a reference a single scan '
+                        "says nothing",
+                        at,
+                        "repeat the scan, or take the row out",
+                    )
+                )
+        self.findings += faults
+        return with_angulation(found, None)
+
     def scans(self) -> tuple[pd.DataFrame | None, tuple[str, ...]]:
         """Read the scan list and name its factor columns; None if it is unusable."""
         file = self.settings.scans.list
@@ -230,10 +268,20 @@ class Reader:
         poses: pd.DataFrame,
         landmarks: pd.DataFrame,
     ) -> None:
-        """Hold scans, positions and landmarks against the reference."""
+        """Hold scans, positions and landmarks against the reference, or against each other."""
         if implants is None or implants.empty:
             return
         ours = self.settings.scans
+        if self.settings.reference.kind == "none":
+            given = scans[scans["scan"].isin(poses["scan"])]
+            found = check_positions(poses, scans, implants, file=ours.poses, reference=ours.poses)
+            found += against_reference(given, implants, self.settings)
+            self.findings += [
+                replace(f, what=f.what.replace("the reference", "the other scans"),
+                        mend=f.mend.replace("the reference", "the other scans"))
+                for f in found
+            ]  # fmt: skip
+            return
         self.findings += against_reference(scans, implants, self.settings)
         self.findings += check_positions(
             poses,
@@ -322,13 +370,15 @@ class Reader:
 
 
 def reference_files(files: Files, settings: Reference) -> list[str]:
-    """Tables of the reference, several where every run has its own.
+    """Tables of the reference, several where every run has its own; without one the sketch.
 
     Raises
     ------
     InputError
         If no file has such a name, or the folder lies outside the study.
     """
+    if settings.kind == "none":
+        return [settings.sketch] if settings.sketch else []
     if not settings.runs:
         return [settings.touch_points or settings.implants]
     pattern = PurePosixPath(settings.runs.replace("\\", "/"))

@@ -50,6 +50,7 @@ __all__ = [
 
 Kind = Literal["validation", "comparison", "drift"]
 LengthUnit = Literal["mm", "cm", "m", "inch"]
+ReferenceKind = Literal["cmm", "scan", "none"]
 Alignment = Literal["all-implants", "datum-implants", "first-implant"]
 
 
@@ -105,16 +106,21 @@ class Reference(Layout):
     """Day of the reference measurement. Example: 2023-12-11"""
     due_on: dt.date | None = None
     """Day by which the model is to be measured again. Example: 2025-12-11"""
-    is_scan: bool = False
-    """Whether the reference is itself a scan; differences are then agreement, not trueness.
-    Example: true"""
+    kind: ReferenceKind = "cmm"
+    """What the reference is: measured on a coordinate measuring machine, itself a scan
+    (differences are then agreement, not trueness), or none (precision and differences between
+    conditions, nothing about the truth). Example: "cmm" """
+    sketch: str = ""
+    """Without a reference: names of the implants beside rough positions, to a few millimetres.
+    Example: "reference/sketch.csv" """
     mpe_um: LengthMpe | None = None
     """Maximum permissible error of the instrument, from its certificate.
     Example: { constant = 1.9, per_metre = 4.0 }"""
     height_mm: FromPlatformMm = 0.0
     """Where positions were measured, above the platform along the axis. Example: 8.0"""
     temperature_c: TemperatureC = 20.0
-    """Temperature at which the positions hold. Example: 20.0"""
+    """Temperature at which the positions hold; without a reference the one to which all scans
+    are brought. Example: 20.0"""
     length_unit: LengthUnit = "mm"
     """Unit of the coordinates. Example: "mm" """
     surface: str = ""
@@ -127,6 +133,19 @@ class Reference(Layout):
     def _occlusal_points_somewhere(self) -> Reference:
         if self.occlusal is not None and not any(self.occlusal):
             raise ValueError("occlusal must not be zero")
+        return self
+
+    @model_validator(mode="after")
+    def _none_has_no_numbers(self) -> Reference:
+        if self.kind == "none":
+            useless = self.model_fields_set - {"kind", "sketch", "length_unit", "temperature_c"}
+            if useless:
+                raise ValueError(
+                    f'kind = "none" goes with no {", ".join(sorted(useless))}: take them out, or '
+                    'write kind = "cmm"'
+                )
+        elif self.sketch:
+            raise ValueError('a sketch names the implants where kind = "none" only')
         return self
 
 

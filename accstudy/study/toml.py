@@ -18,6 +18,8 @@ __all__ = ["key_row", "read_settings"]
 
 _MAX_BYTES = 1_000_000
 _MAX_DOTS = 200
+_FORMER = {"reference.is_scan": 'write kind = "scan" in place of true, kind = "cmm" of false'}
+"""Keys of former versions, and what says the same now."""
 
 
 def read_settings(path: Path, *, files: Files | None = None) -> Settings:
@@ -102,10 +104,8 @@ def _faults(error: ValidationError, name: str, rows: _Rows) -> Iterable[Finding]
         where = place(name, row, dotted) if row else place(name, column=dotted)
         kind = item["type"]
         if kind == "extra_forbidden":
-            known = _known_keys(path[:-1])
-            yield _fault(
-                "unknown-key", f'unknown key "{dotted}"', where, nearest(str(path[-1]), known)
-            )
+            mend = _FORMER.get(dotted) or nearest(str(path[-1]), _known_keys(path[:-1]))
+            yield _fault("unknown-key", f'unknown key "{dotted}"', where, mend)
         elif kind == "missing":
             yield _fault(
                 "missing-key", f'key "{dotted}" is missing', where, f"add {path[-1]} = ..."

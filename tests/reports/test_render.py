@@ -153,7 +153,7 @@ def test_words_that_are_no_verdict_do_not_occur(kind, texts):
 
 def test_reference_that_is_a_scan_makes_it_agreement(lean):
     settings = dict(lean.settings)
-    settings["reference"] = {**settings["reference"], "is_scan": True}
+    settings["reference"] = {**settings["reference"], "kind": "scan"}
     changed = dataclasses.replace(lean, settings=settings)
     text = text_of(render_report("validation", changed).pdf)
     assert "agreement, not trueness" in text

@@ -1,0 +1,433 @@
+"""The report of a study without a reference: how scans scatter, and how conditions differ."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from accstudy.accuracy.precision import Relation
+from accstudy.figures.precision import precision_chart
+from accstudy.figures.style import component_name, rows_of
+from accstudy.reports import evidence, fit
+from accstudy.reports.believed import lack_of_fit_section, residual_checks, unequal_scatter
+from accstudy.reports.cautions import NOT_STATED
+from accstudy.reports.checklist import checklist
+from accstudy.reports.content import ReportContent
+from accstudy.reports.crossing import design_section
+from accstudy.reports.decision import differences_table
+from accstudy.reports.document import Document, Heading, Text, strong_accent, symbol
+from accstudy.reports.headline import at_ends
+from accstudy.reports.model_evidence import contrasts_section, means_table, scatter, term_tests
+from accstudy.reports.model_fits import fits_section, operators_section
+from accstudy.reports.modelled import (
+    contrast_sentence,
+    contrasts_sentence,
+    level_contrasts,
+)
+from accstudy.reports.recorded import record_section
+from accstudy.reports.select import between, confidence_of, groups, pair_rows
+from accstudy.reports.sentences import condition_name
+from accstudy.reports.shared import (
+    holds_for,
+    left_out,
+    limits_of_use,
+    methods_section,
+    tried_sentence,
+    words_section,
+)
+from accstudy.reports.tabulated import accuracy_tables, interval_of, outlier_tests
+from accstudy.reports.wording import NONE, missing, number, percent, quantity, sure
+
+__all__ = ["answer", "unreferenced_report"]
+
+_POINTS = 25
+_MOST = 5
+
+
+def unreferenced_report(content: ReportContent) -> tuple[list[Text], Document, Document]:
+    """Build the report of a validation or comparison without a reference.
+
+    Parameters
+    ----------
+    content : ReportContent
+        Finished tables; those that are absent leave their section out.
+
+    Returns
+    -------
+    answer : list of Text
+        How far repeats lie apart, what differs between conditions, what is not said.
+    first : Document
+        Rest of page 1.
+    rest : Document
+        Evidence, losses, methods, limits, record.
+    """
+    first, rest = Document(), Document()
+    lead, models = _lead(content), _models(content)
+    if lead:
+        differences_table(first, content, models)
+    _by_condition(first, content)
+    _precision_figure(first, content)
+    holds_for(first, content)
+    rest.new_page()
+    _relations(rest, content)
+    if lead:
+        contrasts_section(rest, content, lead)
+        operators_section(rest, content)
+        design_section(rest, content)
+        means_table(rest, content)
+        scatter(rest, content, models)
+        fits_section(rest, content, models)
+        for model in models:
+            residual_checks(rest, content, model, first=model == lead)
+        lack_of_fit_section(rest, content, models)
+        unequal_scatter(rest, content, lead)
+        term_tests(rest, content)
+    evidence.scan_after_scan(rest, content)
+    _components(rest, content)
+    _seating(rest, content)
+    fit.pictures(rest, content)
+    if lead:
+        outlier_tests(rest, content, most=8)
+        checklist(rest, content)
+    else:
+        accuracy_tables(rest, content)
+    left_out(rest, content)
+    words_section(rest, content)
+    methods_section(rest, content)
+    limits_of_use(rest, content)
+    record_section(rest, content)
+    return answer(content), first, rest
+
+
+def _lead(content: ReportContent) -> str:
+    """First model of a signed response that compares conditions; empty without one."""
+    table = content.table("model_contrasts")
+    for row in rows_of(table.drop_duplicates("model_name")) if len(table) else ():
+        if not str(row.response).startswith("spread(") and len(
+            level_contrasts(table, str(row.model_name))
+        ):
+            return str(row.model_name)
+    return ""
+
+
+def _models(content: ReportContent) -> list[str]:
+    """The leading model and the first one of scatter."""
+    table = content.table("model_contrasts")
+    if not len(table):
+        return []
+    spread = table[table["response"].str.startswith("spread(")]["model_name"]
+    return [m for m in (_lead(content), *spread.head(1)) if m]
+
+
+def answer(content: ReportContent) -> list[Text]:
+    """Sentences of page 1.
+
+    Parameters
+    ----------
+    content : ReportContent
+        Tables ``precision`` and, where conditions are compared, ``model_contrasts``.
+
+    Returns
+    -------
+    list of Text
+    """
+    rows = _longest(content)
+    if not rows:
+        return ["Nothing can be said: no two scans of one model could be compared.", NOT_STATED]
+    lead = _lead(content)
+    compared: list[Text] = []
+    if lead:
+        table = content.table("model_contrasts")
+        stated = rows_of(level_contrasts(table, lead).dropna(subset=["low"]))
+        if stated:
+            several = len(stated) > 1
+            compared = [contrasts_sentence(stated) if several else contrast_sentence(stated[0])]
+        compared += at_ends(content, lead, most=1)
+        return [*compared, NOT_STATED, tried_sentence(content)]
+    repeats = [_repeats(content, rows[0])] if len(rows) == 1 else [_all_repeats(content, rows)]
+    return [*repeats, NOT_STATED, tried_sentence(content)]
+
+
+def _longest(content: ReportContent) -> list[Any]:
+    """The longest pair of every condition."""
+    rows = pair_rows(content)
+    if not len(rows):
+        return []
+    longest = rows.loc[rows.groupby("condition", sort=False)["span_mm"].idxmax()]
+    return [r for r in rows_of(longest) if not missing(r.s_r) or not missing(r.s_R)]
+
+
+def _repeats(content: ReportContent, row: Any) -> Text:
+    """How far two scans of one condition lie apart over the longest pair."""
+    who = f"{row.condition}: " if row.condition else ""
+    name, _, factors = between(content)
+    text: list[Any] = [f"{who}over {quantity(row.span_mm, 'mm')} ({row.subject}) two scans "]
+    if not missing(row.r_limit):
+        text += [
+            "taken one after another differ by less than ",
+            strong_accent(quantity(row.r_limit)),
+        ]
+    if not missing(row.R_limit):
+        text += [
+            ", " if len(text) > 1 else "differ by less than ",
+            *(["with another "] if len(text) > 1 else []),
+            *([f"{factors.replace(' and ', ' or ')} by less than "] if len(text) > 1 else []),
+            strong_accent(quantity(row.R_limit)),
+        ]
+    text += [
+        f", in 95 % of cases (standard deviation of repeats {quantity(row.s_r)}"
+        if not missing(row.s_r)
+        else ", in 95 % of cases (standard deviation of repeats unknown",
+        f", {name} {quantity(row.s_R)})." if not missing(row.s_R) else ").",
+    ]
+    first = text[0]
+    return [first[0].upper() + first[1:], *text[1:]]
+
+
+def _all_repeats(content: ReportContent, rows: list[Any]) -> Text:
+    """The same for several conditions in one sentence."""
+    shown = rows[:_MOST]
+    more = f" and {len(rows) - _MOST} more in the tables" if len(rows) > _MOST else ""
+    text: list[Any] = [
+        "Over the longest pair two scans taken one after another differ by less than "
+    ]
+    text += _listed(shown, "r_limit")
+    if any(not missing(r.R_limit) for r in shown):
+        factors = between(content)[2].replace(" and ", " or ")
+        text += [f", with another {factors} by less than ", *_listed(shown, "R_limit")]
+    return [*text, f", in 95 % of cases{more}."]
+
+
+def _listed(rows: list[Any], column: str) -> list[Any]:
+    """A value a condition, in a sentence."""
+    out: list[Any] = []
+    for k, row in enumerate(rows):
+        value = getattr(row, column)
+        said = "unknown" if missing(value) else quantity(value)
+        out += ["" if not k else " and " if k == len(rows) - 1 else ", ", strong_accent(said)]
+        out += [f" ({condition_name(row.condition)})"]
+    return out
+
+
+def _by_condition(document: Document, content: ReportContent) -> None:
+    """Scatter of every condition, a row each."""
+    rows = pair_rows(content)
+    if not len(rows):
+        return
+    name, index, _ = between(content)
+    seats = content.table("seating_summary")
+    cells: list[list[Text]] = []
+    for (condition,), mine in groups(rows, ["condition"]):
+        longest = rows_of(mine.loc[[mine["span_mm"].idxmax()]])[0]
+        gap = NONE
+        if len(seats):
+            best = (seats["condition"] == condition) & (seats["seated"] == "best-seat")
+            gap = number(seats.loc[best, "max_um"].max())
+        cells.append(
+            [
+                condition_name(condition),
+                f"{int(mine['n_scans'].max())} in {int(mine['n_cells'].max())}",
+                number(mine["s_r"].median()),
+                number(mine["s_R"].median()),
+                number(longest.s_r),
+                interval_of(longest.s_r_low, longest.s_r_high, "um"),
+                number(longest.s_R),
+                interval_of(longest.s_R_low, longest.s_R_high, "um"),
+                gap,
+            ]
+        )
+    document.table(
+        f"Scatter of the distance of two implants, µm: standard deviation of repeats and {name}, "
+        f"median of the pairs and longest pair with its {sure(confidence_of(content))} interval; "
+        "largest gap of a framework at its best seat that this scatter alone makes.",
+        [
+            Heading("condition", "left", 1.4),
+            Heading("scans, cells", width=0.8),
+            Heading(["median ", *symbol("s", "r")], width=0.7),
+            Heading(["median ", *symbol("s", index)], width=0.7),
+            Heading(["longest ", *symbol("s", "r")], width=0.7),
+            Heading("interval", width=1.1),
+            Heading(["longest ", *symbol("s", index)], width=0.7),
+            Heading("interval", width=1.1),
+            Heading("gap", width=0.5),
+        ],
+        cells,
+    )
+
+
+def _precision_figure(document: Document, content: ReportContent) -> None:
+    """Standard deviations against the length between two implants."""
+    rows = pair_rows(content)
+    if not len(rows):
+        return
+    shown = list(dict.fromkeys(rows["condition"]))[: evidence.SHOWN]
+    rows = rows[rows["condition"].isin(shown)]
+    name = between(content)[0]
+    lines = _lines(content, rows)
+    said = [
+        f"{condition_name(r.condition)}, {r.subject}: {quantity(r.s_r)} and {quantity(r.s_R)}"
+        for r in _longest(content)
+    ]
+    document.figure(
+        "precision",
+        precision_chart(rows, lines, names=("Repeats", f"{name[0].upper()}{name[1:]}")),
+        caption=f"Standard deviation of the distance of every pair: repeats, and {name}. Lines: "
+        "the relation that fits best (see Precision along the arch).",
+        alt=f"Dots by length. Longest pair of each condition: {'; '.join(said)}.",
+    )
+
+
+def _best(content: ReportContent) -> pd.DataFrame:
+    table = content.table("precision_vs_span")
+    if not len(table):
+        return table
+    return table[(table["measurand"] == "distance_um") & table["best"].fillna(False).astype(bool)]
+
+
+def _lines(content: ReportContent, rows: pd.DataFrame) -> pd.DataFrame:
+    """Values of the best relations between zero and the longest pair."""
+    parts = []
+    best = _best(content)
+    for which in ("s_r", "s_R"):
+        mine = best[best["which"] == which] if len(best) else best
+        if not len(mine):
+            continue
+        for r in rows_of(mine[mine["against"] == mine["against"].mode().iloc[0]]):
+            own = rows.loc[rows["condition"] == r.condition, r.against]
+            if not len(own):
+                continue
+            at = np.linspace(own.min(), own.max(), _POINTS)
+            relation = Relation(r.relation, r.intercept, r.slope, np.nan, 0)
+            parts.append(
+                pd.DataFrame(
+                    {
+                        "condition": r.condition,
+                        "which": which,
+                        "against": r.against,
+                        "at_mm": at,
+                        "value": relation.predict(at),
+                    }
+                )
+            )
+    columns = ["condition", "which", "against", "at_mm", "value"]
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
+
+
+def _relations(document: Document, content: ReportContent) -> None:
+    """The relation of standard deviation and length that fits best."""
+    best = _best(content)
+    if not len(best):
+        return
+    document.heading("Precision along the arch")
+    document.lead(
+        "How to read it",
+        "The three relations of ISO 5725-2 are held against the span (m), and beside them a random "
+        "walk along the arch, whose variance has a part a L from steps sideways and a part b L³ "
+        "from turns, against the path (L). The one with the smallest criterion is listed; all are "
+        "in the attached table. Pairs of a scan depend on each other: the criterion ranks, it does "
+        "not test.",
+    )
+    words = {"s_r": "repeats", "s_R": between(content)[0]}
+    document.table(
+        "Standard deviation of the distance in µm at a length in mm, by the relation that fits "
+        "best.",
+        [
+            Heading("condition", "left", 1.4),
+            Heading("of", "left", 1.4),
+            Heading("relation", "left", 1.6),
+            Heading("a or c", width=0.9),
+            Heading("b or d", width=0.9),
+            Heading("pairs", width=0.6),
+        ],
+        [
+            [
+                condition_name(r.condition),
+                words[r.which],
+                str(r.relation),
+                NONE if r.relation == "s = b m" else f"{r.intercept:.3g}",
+                f"{r.slope:.3g}",
+                str(int(r.n_points)),
+            ]
+            for r in rows_of(best)
+        ],
+        wide=False,
+    )
+
+
+def _components(document: Document, content: ReportContent) -> None:
+    """Which level of the study scatter comes from."""
+    table = content.table("variance_components")
+    if not len(table):
+        return
+    mine = table[(table["measurand"] == "distance_um") & (table["level"] != "total")]
+    if not len(mine):
+        return
+    document.heading("Where the scatter comes from")
+    rows: list[list[Text]] = []
+    before = None
+    for (condition, level), own in groups(mine, ["condition", "level"]):
+        rows.append(
+            [
+                condition_name(condition) if condition != before else "",
+                "repeats" if level == "residual" else component_name(level),
+                number(own["sd"].median()),
+                number(own["sd"].max()),
+                percent(own["share"].median()),
+            ]
+        )
+        before = condition
+    document.table(
+        "Parts of the standard deviation of the distance, µm: median and largest of all pairs, and "
+        "median share of the variance. Every pair is in the attached table.",
+        [
+            Heading("condition", "left", 1.4),
+            Heading("part", "left", 1.2),
+            Heading("median", width=0.8),
+            Heading("largest", width=0.8),
+            Heading("share", width=0.8),
+        ],
+        rows,
+        wide=False,
+    )
+
+
+def _seating(document: Document, content: ReportContent) -> None:
+    """Predicted seating from the scatter of scans alone."""
+    table = content.table("seating_summary")
+    if not len(table):
+        return
+    document.heading("How far scatter alone unseats a framework")
+    document.lead(
+        "How to read it",
+        "A rigid framework made from one scan, seated on the mean of the scans of its condition. "
+        "What all scans have in common is not in it: on the real implants gaps can be larger, and "
+        "with chance smaller. Manufacture, preload and bone are not in it either.",
+    )
+    words = {"best-seat": "best seat", "terminal-screw": "one screw tightened"}
+    document.table(
+        "Largest gap or interference of a scan, whichever is larger, µm.",
+        [
+            Heading("condition", "left", 1.4),
+            Heading("model", "left", 0.8),
+            Heading("seated", "left", 1.4),
+            Heading("scans", width=0.6),
+            Heading("median", width=0.7),
+            Heading("upper quarter", width=0.9),
+            Heading("largest", width=0.7),
+        ],
+        [
+            [
+                condition_name(r.condition),
+                str(r.model),
+                words.get(str(r.seated), str(r.seated)),
+                str(int(r.n_scans)),
+                number(r.median_um),
+                number(r.q75_um),
+                number(r.max_um),
+            ]
+            for r in rows_of(table)
+        ],
+        wide=False,
+    )

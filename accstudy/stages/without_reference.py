@@ -1,0 +1,131 @@
+"""Poses to every result table of a study without a reference.
+
+What is stated needs no truth: how scans scatter, how conditions differ, what has changed. All
+deviations are taken from the mean arrangement of the scans; their means say nothing and are in
+no table.
+"""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from accstudy.accuracy.comparisons import failure_table
+from accstudy.accuracy.outliers import outlier_table
+from accstudy.accuracy.precision import precision_vs_span
+from accstudy.accuracy.summary import accuracy_table, precision_table
+from accstudy.compare.arrangement import scatter_alone
+from accstudy.compare.scans import models_scanned
+from accstudy.errors import Finding
+from accstudy.seating.noise import locating_misfits
+from accstudy.seating.summary import scan_misfits, seat_summary
+from accstudy.seating.table import seating_table
+from accstudy.stages.analyze import Analyzed, components, drift_tables
+from accstudy.stages.arches import arch_findings
+from accstudy.stages.compare import at_reference_temperature, by_reference, deviations
+from accstudy.stages.modelling import mixed_models
+from accstudy.study.checks import grouped_by
+from accstudy.study.load import Study
+from accstudy.tables import UNREFERENCED
+
+__all__ = ["analyze_without_reference"]
+
+_OF_A_REFERENCE = ("drift_limits", "drift_pairs", "drift_references")
+
+
+def analyze_without_reference(study: Study, poses: pd.DataFrame) -> Analyzed:
+    """Compute every table that needs no truth.
+
+    Parameters
+    ----------
+    study : Study
+        A study without a reference whose `Study.implants` are the arrangement that its scans
+        show.
+    poses : DataFrame
+        Table ``poses`` as it stands in the file.
+
+    Returns
+    -------
+    Analyzed
+        Tables by the names of `accstudy.tables.UNREFERENCED`.
+    """
+    findings: list[Finding] = arch_findings(study)
+    poses = at_reference_temperature(study, poses)
+    every_pair, every_single = deviations(study, poses)
+    kept = set(study.usable["scan"])
+    pairs = every_pair[every_pair["scan"].isin(kept)].reset_index(drop=True)
+    singles = every_single[every_single["scan"].isin(kept)].reset_index(drop=True)
+    confidence = study.settings.limits.confidence
+    alignment = study.settings.analysis.alignment
+    tables = {
+        "pair_deviations": pairs,
+        "implant_deviations": singles,
+        "models": models_scanned(pairs),
+        "accuracy": _precision(study, pairs, singles),
+        "failures": failure_table(
+            study.scans, measured=set(every_pair["scan"]), confidence=confidence
+        ),
+        "outliers": outlier_table(pairs, singles, alignment=alignment),
+        "precision_vs_span": precision_vs_span(_precision(study, pairs, singles)),
+    }
+    if study.settings.study.kind == "drift":
+        modelled, found = drift_tables(study, pairs, singles, poses[poses["scan"].isin(kept)])
+        modelled = {name: t for name, t in modelled.items() if name not in _OF_A_REFERENCE}
+    else:
+        tables["variance_components"] = components(study, pairs)
+        tables |= _seating(study, poses[poses["scan"].isin(kept)])
+        modelled, found = mixed_models(study, pairs, singles)
+    tables |= modelled
+    findings += found
+    if len(every_pair) > len(pairs):
+        tables["accuracy_with_excluded"] = _precision(study, every_pair, every_single)
+    named = {UNREFERENCED.get(name, name): table for name, table in tables.items()}
+    return Analyzed(named, tuple(findings))
+
+
+def _precision(study: Study, pairs: pd.DataFrame, singles: pd.DataFrame) -> pd.DataFrame:
+    return precision_table(
+        accuracy_table(
+            pairs,
+            singles,
+            alignment=study.settings.analysis.alignment,
+            cell_columns=grouped_by(study.settings, study.factors)[1],
+            confidence=study.settings.limits.confidence,
+        )
+    )
+
+
+def _seating(study: Study, poses: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """Predicted seating on the mean of the scans: what their scatter alone does to it."""
+    settings = study.settings.seating
+    factors = study.scans[["scan", "condition", "cell", *study.factors]]
+    radius = settings.platform_radius_mm
+    tables, locating = [], []
+    for mine, arrangement in by_reference(study, poses):
+        scattered = scatter_alone(mine, arrangement, factors)
+        if scattered.empty:
+            continue
+        tables.append(
+            seating_table(
+                scattered,
+                arrangement,
+                platform_radius_mm=radius,
+                screw_pitch_mm=settings.screw_pitch_mm,
+                engaging=settings.engaging,
+                lateral_clearance_um=settings.lateral_clearance_um,
+                draws=0,
+                factors=factors,
+            )
+        )
+        locating.append(locating_misfits(scattered, arrangement, platform_radius_mm=radius))
+    if not tables:
+        return {}
+    seating = pd.concat(tables, ignore_index=True)
+    misfits = scan_misfits(seating, study.implants, locating=pd.concat(locating, ignore_index=True))
+    summary = seat_summary(
+        misfits,
+        limit_um=None,
+        source="",
+        coverage=study.settings.limits.coverage,
+        confidence=study.settings.limits.confidence,
+    )
+    return {"seating_scans": misfits, "seating_summary": summary}

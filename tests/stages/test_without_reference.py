@@ -1,0 +1,344 @@
+"""A study without a reference says of scatter and differences what it says with one, no more."""
+
+from __future__ import annotations
+
+import re
+import shutil
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.spatial.transform import Rotation
+
+from accstudy.compare.arrangement import mean_arrangement, scatter_alone
+from accstudy.errors import StudyError
+from accstudy.pipeline import run_study
+from accstudy.reports.content import ReportContent
+from accstudy.stages.check import check_study
+from accstudy.tables import TABLES, UNREFERENCED
+
+FORBIDDEN = re.compile(r"bias|truene|conform|verified|reference|deviates from the truth")
+POSITION, AXIS = ["x_mm", "y_mm", "z_mm"], ["axis_x", "axis_y", "axis_z"]
+WITH = "[reference]\nmpe_um = { constant = 1.5, per_metre = 3.0 }\n"
+WITHOUT = '[reference]\nkind = "none"\n'
+LIMITS = """
+[limits]
+distance_um = { value = 100, source = "chosen for this test" }
+seat_gap_um = { value = 150, source = "chosen for this test" }
+"""
+
+
+def arch(n=5, model="M"):
+    """A model of n implants with axes that lean apart, platforms in one plane but for 1 mm."""
+    at = np.linspace(np.radians(200), np.radians(-20), n)
+    points = np.column_stack([22 * np.cos(at), 26 * np.sin(at), np.linspace(0, 1, n)])
+    lean = np.radians(np.linspace(5, 25, n))
+    axes = np.column_stack([np.sin(lean) * np.cos(at), np.sin(lean) * np.sin(at), np.cos(lean)])
+    frame = pd.DataFrame(np.hstack([points, axes]), columns=POSITION + AXIS)
+    return frame.assign(model=model, implant=[f"I{k + 1}" for k in range(n)])
+
+
+def scan_of(reference, rng, *, scale_ppm, noise_um=8.0, turn_deg=0.05):
+    """One scan: scaled, with noise of every implant, anywhere in space."""
+    points = reference[POSITION].to_numpy() * (1 + 1e-6 * scale_ppm)
+    points = points + rng.normal(0, 1e-3 * noise_um, points.shape)
+    tilt = Rotation.from_rotvec(rng.normal(0, np.radians(turn_deg), points.shape))
+    axes = tilt.apply(reference[AXIS].to_numpy(copy=True))
+    pose = Rotation.random(random_state=rng.integers(1 << 30))
+    out = reference[["model", "implant"]].copy()
+    out[POSITION] = pose.apply(points) + rng.uniform(-50, 50, 3)
+    out[AXIS] = pose.apply(axes)
+    return out
+
+
+def write(folder, kind, head, *, extra="", seed=3, sketch=None, per_cell=2):
+    """A study of two devices, two operators in two sessions each, from positions."""
+    rng = np.random.default_rng(seed)
+    (folder / "reference").mkdir(parents=True)
+    reference = arch()
+    reference.to_csv(folder / "reference/implants.csv", index=False)
+    if sketch is not None:
+        sketch.to_csv(folder / "reference/sketch.csv", index=False)
+    rows, poses = [], []
+    for device, own in (("A", 300.0), ("B", 900.0)):
+        for operator in ("1", "2", "3"):
+            shared = rng.normal(0, 250)
+            for session in ("1", "2"):
+                between = rng.normal(0, 250)
+                for repeat in range(per_cell):
+                    name = f"{device}{operator}{session}r{repeat}"
+                    rows.append((name, "M", device, f"op{operator}", f"s{session}"))
+                    one = scan_of(reference, rng, scale_ppm=own + shared + between)
+                    poses.append(one.assign(scan=name))
+    columns = ["scan", "model", "device", "operator", "session"]
+    pd.DataFrame(rows, columns=columns).to_csv(folder / "scans.csv", index=False)
+    pd.concat(poses).to_csv(folder / "poses.csv", index=False)
+    (folder / "study.toml").write_text(
+        f'[study]\ntitle = "x"\nkind = "{kind}"\n{head}[scans]\nposes = "poses.csv"\n'
+        f'temperature_c = 20.0\nexpansion_per_k = 23e-6\n[analysis]\ncondition = ["device"]\n'
+        f'cell = ["operator", "session"]\n{extra}[seating]\ndraws = 0\n'
+    )
+    return folder
+
+
+@pytest.fixture(scope="module")
+def both(tmp_path_factory):
+    """The same validation with and without its reference, analysed."""
+    folder = tmp_path_factory.mktemp("both")
+    extra = (
+        LIMITS + '[[model]]\nname = "distance"\nresponse = "pair.distance_um"\n'
+        'fixed = "device * path_mm"\nrandom = ["pair", "condition:pair", "condition:cell", '
+        '"scan", "path_mm | scan", "path_mm | condition:cell"]\n'
+    )
+    found = {}
+    for name, head in (("with", WITH), ("without", WITHOUT)):
+        path = write(folder / name, "validation", head, extra=extra)
+        if name == "without":
+            shutil.rmtree(path / "reference")  # nothing is read of it
+        found[name] = run_study(path, until="analyze")
+    return found
+
+
+def test_repeatability_and_intermediate_precision_are_those_with_the_reference(both):
+    on = ["condition", "model", "measurand", "subject"]
+    merged = (
+        both["with"]
+        .tables["accuracy"]
+        .merge(both["without"].tables["precision"], on=on, suffixes=("", "_alone"))
+    )
+    assert len(merged) == len(both["with"].tables["accuracy"]) == 2 * (10 * 2 + 5 * 5)
+    known = merged[merged["s_r"].notna()]
+    pairs = known["span_mm"].notna()
+    assert pairs.sum() == 40
+    for column in ("s_r", "s_R", "s_r_low", "s_R_high", "r_limit"):
+        ratio = known[f"{column}_alone"] / known[column]
+        assert np.abs(ratio[pairs] - 1).max() < 1e-3  # a distance knows no alignment
+        assert np.abs(ratio - 1).max() < 0.02
+
+
+def test_differences_between_devices_are_those_with_the_reference(both):
+    tables = {k: v.tables["model_contrasts"] for k, v in both.items()}
+    merged = tables["with"].merge(tables["without"], on="contrast", suffixes=("", "_alone"))
+    level = merged[merged["contrast"] == "A - B"].iloc[0]
+    assert level["estimate_alone"] == pytest.approx(level["estimate"], abs=0.1 * level["se"])
+    assert level["se_alone"] == pytest.approx(level["se"], rel=0.05)
+    slope = merged[merged["contrast"] == "slope of path_mm: A - B"].iloc[0]
+    assert slope["estimate_alone"] == pytest.approx(slope["estimate"], abs=0.1 * slope["se"])
+    # a slope by itself is of the truth
+    assert set(tables["without"]["contrast"]) == {"A - B", "slope of path_mm: A - B"}
+    assert both["without"].tables["model_means"].empty
+    terms = both["without"].tables["model_terms"]["term"]
+    assert set(terms) == {"device[B]", "device[B]:path_mm"}
+
+
+def test_no_table_says_what_only_a_reference_could(both):
+    tables = both["without"].tables
+    assert not set(UNREFERENCED) & set(tables)
+    absent = {"conformity", "supported_spans", "span_curve", "uncertainty_budget",
+              "implant_vectors", "scan_deviations", "seating", "seating_contributions"}  # fmt: skip
+    assert not absent & set(tables)
+    for name, table in tables.items():
+        for column in TABLES[name].columns:
+            assert not FORBIDDEN.search(column.name), (name, column.name)
+            meaning = column.meaning.replace("physical reference model", "")  # a thing of resin
+            assert not FORBIDDEN.search(meaning), (name, column.meaning)
+        for column in table.columns if name != "findings" else ():
+            words = table[column].astype(str)
+            assert not words[words.str.contains(FORBIDDEN)].tolist(), (name, column)
+
+
+def test_a_common_error_of_all_scans_shows_nowhere(tmp_path, both):
+    """Scans 2 % too large give the same standard deviations, to 2 %."""
+    path = write(tmp_path / "s", "validation", WITHOUT)
+    poses = pd.read_csv(path / "poses.csv")
+    poses[POSITION] *= 1.02
+    poses.to_csv(path / "poses.csv", index=False)
+    large = run_study(path, until="analyze").tables["precision"]
+    assert np.nanmax(np.abs(large["s_r"] / both["without"].tables["precision"]["s_r"] - 1)) < 0.03
+
+
+def test_scatter_alone_is_neither_shrunk_nor_grown_by_the_means_it_is_taken_from():
+    """600 conditions of three cells of two scans: mean squares as about the true arrangement."""
+    rng = np.random.default_rng(2)
+    empty = dict.fromkeys(("flat_x", "flat_y", "flat_z", "angulation_deg"), np.nan)
+    reference = arch().assign(**empty)
+    n, k, m = 600, 3, 2
+    stretch = rng.normal(0, 600e-6, (n, k, 1)) + rng.normal(0, 300e-6, (n, k, m))
+    stretch += rng.normal(0, 1000e-6, (n, 1, 1))  # of the condition: it must not show
+    scans = pd.DataFrame(
+        [(f"s{i}", f"c{i // (k * m)}", f"{i // m}") for i in range(n * k * m)],
+        columns=["scan", "condition", "cell"],
+    )
+    poses = reference.merge(scans, how="cross").sort_values(["scan"], kind="stable")
+    by = dict(zip(scans["scan"], stretch.ravel(), strict=True))
+    factor = 1 + poses["scan"].map(by)
+    poses[POSITION] = poses[POSITION].mul(factor, axis=0)
+    found = scatter_alone(poses, reference, scans).merge(reference, on="implant")
+    ends = [found[found["implant"] == i].sort_values("scan") for i in ("I1", "I5")]
+    length = np.linalg.norm(
+        ends[1][[f"{c}_x" for c in POSITION]].to_numpy()
+        - ends[0][[f"{c}_x" for c in POSITION]].to_numpy(), axis=1)  # fmt: skip
+    true = np.linalg.norm(reference[POSITION].to_numpy()[4] - reference[POSITION].to_numpy()[0])
+    found_ppm = np.sqrt(np.mean((length / true - 1) ** 2)) * 1e6
+    # sd of a cell and of a repeat; 600 * 2 and 600 * 3 degrees of freedom
+    assert found_ppm == pytest.approx(np.hypot(600, 300), rel=3 / np.sqrt(2 * n * (k - 1)))
+
+
+@pytest.fixture(scope="module")
+def reported(tmp_path_factory):
+    """A comparison without a reference, with its report."""
+    folder = tmp_path_factory.mktemp("report") / "s"
+    extra = (
+        LIMITS + '[[model]]\nname = "distance"\nresponse = "pair.distance_um"\n'
+        'fixed = "device * path_mm"\nrandom = ["scan", "condition:cell"]\n'
+    )
+    path = write(folder, "comparison", WITHOUT, extra=extra)
+    return run_study(path, page=True)
+
+
+def test_page_one_says_what_is_not_stated_and_what_a_measured_model_adds(reported):
+    path = reported.study.path / "reports"
+    assert (path / "comparison.pdf").stat().st_size > 50_000
+    page = (path / "comparison.html").read_text()
+    assert "coordinate measuring machine would add them" in page
+
+
+def test_the_report_speaks_of_trueness_only_to_say_that_it_does_not(reported):
+    from accstudy.reports.cautions import NOT_STATED
+    from accstudy.reports.unreferenced import unreferenced_report
+
+    study = reported.study
+    content = ReportContent("x", study.settings.as_used(), reported.tables, {}, "")
+    answer, first, rest = unreferenced_report(content)
+    assert NOT_STATED in answer
+    told = re.compile(r"truene|bias|conformity|verified to|supported span|tolerance bound", re.I)
+    allowed = (NOT_STATED, "Accuracy (trueness and precision)", "Limitations and sources of bias")
+    for text in _texts([first.blocks, rest.blocks]):
+        for phrase in allowed:
+            text = text.replace(phrase, "")
+        assert not told.search(text), text
+
+
+def _texts(block):
+    if isinstance(block, str):
+        yield block
+    elif isinstance(block, dict):
+        for inner in block.values():
+            yield from _texts(inner)
+    elif isinstance(block, list):
+        for inner in block:
+            yield from _texts(inner)
+
+
+def codes(path):
+    return {f.code for f in check_study(path)}
+
+
+def test_a_response_that_is_a_distance_from_the_truth_is_refused(tmp_path):
+    extra = '[[model]]\nname = "size"\nresponse = "log(abs(pair.distance_um))"\n'
+    path = write(tmp_path / "s", "validation", WITHOUT, extra=extra)
+    (error,) = [f for f in check_study(path) if f.severity.value == "error"]
+    assert "distance from the truth" in error.what
+    assert "spread(pair.distance_um)" in error.mend
+    with pytest.raises(StudyError, match="distance from the truth"):
+        run_study(path, until="analyze")
+
+
+def test_conditions_without_a_common_model_are_not_compared(tmp_path):
+    extra = '[[model]]\nname = "d"\nresponse = "pair.distance_um"\nfixed = "device"\n'
+    path = write(tmp_path / "s", "validation", WITHOUT, extra=extra)
+    for name in ("scans.csv", "poses.csv"):
+        table = pd.read_csv(path / name)
+        table["model"] = np.where(table["scan"].str.startswith("A"), "M1", "M2")
+        table.to_csv(path / name, index=False)
+    done = run_study(path, until="analyze")
+    assert "nothing-in-common" in {f.code for f in done.findings}
+    assert done.tables["model_contrasts"].empty
+
+
+@pytest.mark.parametrize(
+    ("spoil", "code"),
+    [
+        (lambda p: p.replace({"implant": {"I1": "I2", "I2": "I1"}}), "exchanged-implants"),
+        (lambda p: p.assign(**{c: p[c] / 25.4 for c in POSITION}), "wrong-unit"),
+        (lambda p: p.assign(x_mm=p["x_mm"].mask(p["implant"] == "I3", p["x_mm"] + 9)),
+         "wild-position"),
+        (lambda p: p.assign(implant=p["implant"].replace("I5", "l5")), "unknown-implant"),
+    ],
+)  # fmt: skip
+def test_a_slip_in_one_scan_is_told_by_the_others(tmp_path, spoil, code):
+    path = write(tmp_path / "s", "validation", WITHOUT)
+    poses = pd.read_csv(path / "poses.csv")
+    first = poses["scan"] == poses["scan"].iloc[0]
+    pd.concat([spoil(poses[first]), poses[~first]]).to_csv(path / "poses.csv", index=False)
+    found = [f for f in check_study(path) if f.code == code]
+    assert found
+    assert not any("the reference" in f.what for f in found)
+
+
+def test_all_scans_in_another_unit_are_an_error(tmp_path):
+    path = write(tmp_path / "s", "validation", WITHOUT)
+    poses = pd.read_csv(path / "poses.csv")
+    poses[POSITION] /= 25.4
+    poses.to_csv(path / "poses.csv", index=False)
+    assert "wrong-unit" in codes(path)
+
+
+def test_a_model_that_was_scanned_once_says_nothing(tmp_path):
+    path = write(tmp_path / "s", "validation", WITHOUT)
+    for name in ("scans.csv", "poses.csv"):
+        table = pd.read_csv(path / name)
+        table.loc[table["scan"] == "A11r0", "model"] = "other"
+        table.to_csv(path / name, index=False)
+    assert "scanned-once" in codes(path)
+
+
+def test_a_sketch_gives_angulation_and_order_and_is_checked(tmp_path):
+    sketch = arch()[["model", "implant", "x_mm", "y_mm"]].assign(angulation_deg=17.0)
+    head = WITHOUT + 'sketch = "reference/sketch.csv"\n'
+    path = write(tmp_path / "s", "validation", head, sketch=sketch)
+    found = run_study(path, until="analyze").tables
+    assert set(found["arrangement"]["angulation_deg"]) == {17.0}
+    twice = pd.concat([sketch, sketch.tail(1)])
+    twice.to_csv(path / "reference/sketch.csv", index=False)
+    assert "duplicate-implant" in codes(path)
+
+
+@pytest.mark.parametrize(
+    ("head", "said"),
+    [
+        ("[reference]\nis_scan = true\n", 'write kind = "scan"'),
+        ('[reference]\nkind = "none"\nimplants = "reference/implants.csv"\n', "goes with no impl"),
+        ('[reference]\nkind = "none"\nmpe_um = { constant = 1.0 }\n', "goes with no mpe_um"),
+        ('[reference]\nsketch = "reference/sketch.csv"\n', "names the implants where kind"),
+        ('[reference]\nkind = "guess"\n', "cmm"),
+    ],
+)
+def test_settings_that_contradict_each_other_are_errors(tmp_path, head, said):
+    path = write(tmp_path / "s", "validation", head)
+    with pytest.raises(StudyError) as caught:
+        run_study(path, until="analyze")
+    assert said in str(caught.value)
+
+
+def test_the_mean_arrangement_is_the_model_but_for_its_noise():
+    """scipy's own alignment finds the mean within the noise of a mean of 30 scans."""
+    rng = np.random.default_rng(1)
+    empty = dict.fromkeys(("flat_x", "flat_y", "flat_z", "angulation_deg"), np.nan)
+    reference = arch().assign(**empty)
+    scans = [scan_of(reference, rng, scale_ppm=0.0).assign(scan=f"s{k}", **empty)
+             for k in range(30)]  # fmt: skip
+    scans[3] = scans[3].iloc[1:]  # a scan that lacks an implant takes part with the others
+    found = mean_arrangement(pd.concat(scans), scans[0].assign(**empty))
+    assert found["n_scans"].tolist() == [29, 30, 30, 30, 30]
+    a, b = (t[POSITION].to_numpy() - t[POSITION].to_numpy().mean(axis=0)
+            for t in (found, reference))  # fmt: skip
+    turn, rssd = Rotation.align_vectors(b, a)
+    assert rssd * 1e3 / np.sqrt(15) < 3 * 8 / np.sqrt(30)
+    assert (
+        np.degrees(
+            np.abs(turn.apply(found[AXIS].to_numpy(copy=True)) - reference[AXIS].to_numpy())
+        ).max()
+        < 0.1
+    )
+    assert found[AXIS].sum().to_numpy()[:2] == pytest.approx([0, 0], abs=1e-9)  # own frame
