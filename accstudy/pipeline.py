@@ -173,11 +173,12 @@ def run_study(
         study = load_study(path, allow_outside=allow_outside)
         models = study.scans["model"].nunique()
         say(f"check: {len(study.scans)} scans of {models} model{'s' * (models != 1)}")
+        work = Work(study, read_record(path / "results"), say)
+        work.start()
         if first <= order.index("analyze"):
             from accstudy.stages.model_checks import refuse_models
 
-            refuse_models(study)
-        work = Work(study, read_record(path / "results"), say)
+            refuse_models(work.study)
         if first <= order.index("measure") <= last:
             work.measure(jobs=jobs, scheduler=scheduler, strict=strict, show=show)
         else:

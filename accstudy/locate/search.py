@@ -16,7 +16,7 @@ from accstudy.locate.arrangement import (
     match_arrangement,
     place_of,
 )
-from accstudy.locate.cloud import oriented_cloud
+from accstudy.locate.cloud import OrientedCloud, oriented_cloud
 from accstudy.locate.detect import detect_bodies
 from accstudy.locate.model import ReferenceModel
 from accstudy.locate.prepared import PreparedBody
@@ -26,6 +26,7 @@ from accstudy.mesh.model import Mesh
 
 __all__ = [
     "Candidates",
+    "detected",
     "fit_candidates",
     "fitted_lines",
     "recover",
@@ -85,15 +86,34 @@ def search(mesh: Mesh, model: ReferenceModel) -> tuple[Candidates, list[Arrangem
     """
     cloud = oriented_cloud(mesh)
     for tries in _TRIES:
-        parts = [detect_bodies(cloud, kind, tries=tries) for kind in model.kinds]
-        rotations = np.concatenate([p.rotations for p in parts])
-        kinds = np.repeat(np.arange(len(parts)), [len(p.scores) for p in parts])
-        lines = Lines(np.concatenate([p.origins_mm for p in parts]), rotations[:, :, 2], kinds)
-        scores = np.concatenate([p.scores for p in parts])
-        ways = match_arrangement(model.lines, lines)
+        candidates = _detected(cloud, model, tries)
+        ways = match_arrangement(model.lines, candidates.lines)
         if ways and ways[0].matched == len(model.implants):
             break
-    return Candidates(rotations, lines, scores), ways
+    return candidates, ways
+
+
+def detected(mesh: Mesh, model: ReferenceModel, *, tries: int) -> Candidates:
+    """Look for scan bodies of all kinds of a model, wherever they are.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The scan, near the origin.
+    model : ReferenceModel
+        Gives the kinds of scan body.
+    tries : int
+        How many pairs of places to look at.
+    """
+    return _detected(oriented_cloud(mesh), model, tries)
+
+
+def _detected(cloud: OrientedCloud, model: ReferenceModel, tries: int) -> Candidates:
+    parts = [detect_bodies(cloud, kind, tries=tries) for kind in model.kinds]
+    rotations = np.concatenate([p.rotations for p in parts])
+    kinds = np.repeat(np.arange(len(parts)), [len(p.scores) for p in parts])
+    lines = Lines(np.concatenate([p.origins_mm for p in parts]), rotations[:, :, 2], kinds)
+    return Candidates(rotations, lines, np.concatenate([p.scores for p in parts]))
 
 
 def fit_candidates(
@@ -182,7 +202,12 @@ def _cost(found: Found) -> float:
 
 
 def spare_bodies(
-    mesh: Mesh, model: ReferenceModel, candidates: Candidates, taken: Sequence[int]
+    mesh: Mesh,
+    model: ReferenceModel,
+    candidates: Candidates,
+    taken: Sequence[int],
+    *,
+    most: int = _SPARES,
 ) -> list[int]:
     """Candidates that really look like scan bodies but belong to no implant.
 
@@ -196,11 +221,12 @@ def spare_bodies(
         What was found.
     taken : sequence of int
         Those that belong to implants.
+    most : int
+        How many to look for.
 
     Returns
     -------
     list of int
-        A few at most.
     """
     kinds = [model.kinds[k] for k in candidates.lines.kinds]
     poses = [
@@ -210,7 +236,7 @@ def spare_bodies(
     occupied = [c for c in taken if c >= 0]
     spare: list[int] = []
     for c in np.argsort(-candidates.scores, kind="stable").tolist():
-        if candidates.scores[c] < _SPARE_SCORE or len(spare) == _SPARES:
+        if candidates.scores[c] < _SPARE_SCORE or len(spare) == most:
             break
         middle = poses[c].points(kinds[c].points_mm.mean(axis=0))
         if not any(_within(middle, poses[d], kinds[d]) for d in occupied):

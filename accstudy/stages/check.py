@@ -11,10 +11,11 @@ import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, Severity, StudyError, gravest_first, place
 from accstudy.stages.model_checks import model_faults
+from accstudy.stages.start import started
 from accstudy.stages.trial import try_scans
 from accstudy.stages.workers import each
 from accstudy.study.files import Files
-from accstudy.study.load import Surveyed, survey_study
+from accstudy.study.load import Study, Surveyed, survey_study
 from accstudy.study.settings import Settings
 from accstudy.tables import csv_bytes
 
@@ -55,15 +56,25 @@ def check_study(
         found = survey_study(path, allow_outside=allow_outside)
     except StudyError as error:
         return error.findings
-    return gravest_first(
-        [
-            *found.findings,
-            *_drawings(found.files, found.settings),
-            *_meshes(found, jobs=jobs, scheduler=scheduler, show=show),
-            *(model_faults(found.study) if found.study else ()),
-            *(try_scans(found.study) if found.study else ()),
-        ]
-    )
+    whole = [
+        *found.findings,
+        *_drawings(found.files, found.settings),
+        *_meshes(found, jobs=jobs, scheduler=scheduler, show=show),
+    ]
+    faulty = any(f.severity is Severity.ERROR for f in whole)
+    if found.study is not None and not (faulty and not found.study.referenced):
+        whole += _tried(found.study)
+    return gravest_first(dict.fromkeys(whole))
+
+
+def _tried(study: Study) -> list[Finding]:
+    """What models, and one scan of every model on trial, show."""
+    try:
+        study = started(study)
+    except StudyError as error:
+        return list(error.findings)
+    found = [*study.findings, *model_faults(study)]
+    return found + try_scans(study) if study.referenced else found
 
 
 def findings_csv(findings: tuple[Finding, ...]) -> bytes:

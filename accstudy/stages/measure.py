@@ -31,6 +31,7 @@ __all__ = [
     "Measured",
     "Show",
     "assembled",
+    "body_parts",
     "job_of",
     "locate_one",
     "measure_scans",
@@ -117,12 +118,7 @@ def scan_parts(study: Study) -> dict[str, dict[str, str]]:
         settings, the reference rows of its model, its landmarks, the length
         unit, and the program that locates.
     """
-    bodies: dict[str, Any] = {}
-    for name, body in study.bodies.items():
-        bodies[name] = body.model_dump(mode="json")
-        if body.mesh:
-            bodies[name]["digest"] = study.files.digest(body.mesh)
-    body_digest = digest(json_bytes(bodies))
+    body_digest = digest(json_bytes(body_parts(study)))
     names = [n for n in TABLES["implants"].names if n not in _UNCERTAINTY]
     reference_digest: dict[str, str] = {}
     for reference, scans in references_with_scans(study):
@@ -140,6 +136,16 @@ def scan_parts(study: Study) -> dict[str, dict[str, str]]:
             "landmarks": "" if landmarks is None else digest(csv_bytes("landmarks", landmarks)),
         }
     return parts
+
+
+def body_parts(study: Study) -> dict[str, Any]:
+    """The scan bodies with their settings and the digests of their drawings."""
+    bodies: dict[str, Any] = {}
+    for name, body in study.bodies.items():
+        bodies[name] = body.model_dump(mode="json")
+        if body.mesh:
+            bodies[name]["digest"] = study.files.digest(body.mesh)
+    return bodies
 
 
 def measure_scans(

@@ -74,9 +74,9 @@ def models_of(path: Path, settings: Settings) -> tuple[str, ...]:
     ours = settings.reference
     if ours.model:
         return (ours.model,)
-    file = ours.touch_points or ours.implants
+    file = (ours.touch_points or ours.implants) if ours.kind != "none" else ours.sketch
     full = path / file
-    if not full.is_file():
+    if not file or not full.is_file():
         return ()
     table = "touch_points" if ours.touch_points else "implants"
     sheet = named_sheet(full, table, ours, file=file, said=Said("reference"))

@@ -21,6 +21,7 @@ from accstudy.stages.cache import Cache, ScanResult
 from accstudy.stages.measure import Show
 from accstudy.stages.standing import FILE as STATUS
 from accstudy.stages.standing import drift_status, status_file
+from accstudy.stages.start import start_keys, started
 from accstudy.study.computer import computer
 from accstudy.study.files import read_bytes
 from accstudy.study.history import FILE as HISTORY
@@ -104,6 +105,7 @@ class Work:
             "stages": {},
         }
         self.written: list[Path] = []
+        self.kept_keys: list[str] = []
 
     def all_findings(self) -> tuple[Finding, ...]:
         """Findings of all stages, the gravest first."""
@@ -136,6 +138,7 @@ class Work:
     ) -> None:
         """Find the implants in the scans that changed."""
         cache = Cache(self.study.path / CACHE) if keep else None
+        self.start(keep=keep)
         found = measuring.measure_scans(
             self.study, cache=cache, known=known, jobs=jobs, scheduler=scheduler, show=show
         )
@@ -143,8 +146,16 @@ class Work:
         if strict and found.left_out:
             raise StudyError(f for f in found.findings if f.severity is Severity.ERROR)
         if cache is not None:
-            cache.keep_only([digest(json_bytes(p)) for p in found.parts.values()])
+            keys = [digest(json_bytes(p)) for p in found.parts.values()]
+            cache.keep_only([*keys, *self.kept_keys])
         self._poses(found)
+
+    def start(self, *, keep: bool = True) -> None:
+        """Without a reference: find out what the models of mesh scans look like."""
+        cache = Cache(self.study.path / CACHE) if keep else None
+        self.kept_keys += start_keys(self.study)
+        self.study = started(self.study, cache=cache)
+        self.findings["check"] = self.study.findings
 
     def _poses(self, found: measuring.Measured) -> None:
         self.keep("poses", found.poses)
