@@ -68,8 +68,13 @@ def _protocols(ctx: click.Context, param: click.Parameter, incomplete: str) -> l
     help="full_arch_validation, technique_comparison or monthly_drift.",
 )
 @click.option("--title", default="", help="Title of the study; the protocol's by default.")
+@click.option(
+    "--without-reference",
+    is_flag=True,
+    help="Nobody has measured the model: scatter and differences, nothing about the truth.",
+)
 @click.option("--quiet", is_flag=True, help="Say only what went wrong.")
-def new(folder: Path, protocol: str, title: str, quiet: bool) -> None:
+def new(folder: Path, protocol: str, title: str, without_reference: bool, quiet: bool) -> None:
     """Make a study in FOLDER from a protocol, every line explained.
 
     Nothing is overwritten. Its README.md names the next steps.
@@ -78,7 +83,7 @@ def new(folder: Path, protocol: str, title: str, quiet: bool) -> None:
     """
     from accstudy.stages.new import new_study
 
-    written = new_study(folder, protocol=protocol, title=title)
+    written = new_study(folder, protocol=protocol, title=title, referenced=not without_reference)
     if not quiet:
         for path in written:
             click.echo(f"written: {path}")

@@ -9,14 +9,15 @@ from collections.abc import Callable
 from accstudy.errors import InputError
 from accstudy.models.specs import default_specs
 from accstudy.plan.protocol import Protocol
+from accstudy.plan.readme import QUESTIONS
 from accstudy.tables import TABLES
 
-__all__ = ["events_text", "implants_text", "readme_text", "scan_columns", "study_text"]
+__all__ = ["events_text", "implants_text", "scan_columns", "study_text"]
 
 _COMMENT_AT = 44
 
 
-def study_text(protocol: Protocol, *, title: str = "") -> str:
+def study_text(protocol: Protocol, *, title: str = "", referenced: bool = True) -> str:
     """Write study.toml for a protocol, with a word on every line.
 
     Parameters
@@ -25,6 +26,8 @@ def study_text(protocol: Protocol, *, title: str = "") -> str:
         Whose values are filled in.
     title : str, optional
         Title of the study; the protocol's by default.
+    referenced : bool
+        Whether the model is measured, so that there is a reference.
 
     Returns
     -------
@@ -40,13 +43,13 @@ def study_text(protocol: Protocol, *, title: str = "") -> str:
     if len(title) > 200 or not title.isprintable():
         raise InputError("the title must be one line of 200 characters at most")
     parts = [
-        _head(protocol),
+        _head(protocol, protocol.question if referenced else QUESTIONS[protocol.kind]),
         _study(protocol, title),
-        _REFERENCE,
+        _REFERENCE if referenced else _NO_REFERENCE,
         _SCANS,
         _SCAN_BODY,
         _analysis(protocol),
-        _limits(protocol),
+        _limits(protocol) if referenced else _CONFIDENCE,
         *(_OF_KIND[kind](protocol) for kind in (protocol.kind,)),
         _EXCLUSIONS,
     ]
@@ -67,8 +70,8 @@ def _list(values: tuple[str, ...]) -> str:
     return "[" + ", ".join(_string(v) for v in values) + "]"
 
 
-def _head(protocol: Protocol) -> str:
-    question = textwrap.wrap(protocol.question, 88)
+def _head(protocol: Protocol, asked: str) -> str:
+    question = textwrap.wrap(asked, 88)
     lines = [
         *question,
         f"Filled in from protocol {protocol.name}, version {protocol.version}. All may be changed.",
@@ -121,8 +124,30 @@ _REFERENCE = _section(
         ),
         ("temperature_c = 20.0", "of the model while it was measured"),
         ('length_unit = "mm"', "mm, cm, m or inch"),
-        ("is_scan = false", "true: a scanner served as reference; then no trueness"),
+        (
+            'kind = "cmm"',
+            "scan: a scanner served as reference; none: no reference; then no trueness",
+        ),
     ),
+)
+
+_NO_REFERENCE = _section(
+    "reference",
+    "nobody has measured the model: scatter and differences, nothing about the truth",
+    (
+        ('kind = "none"', "cmm once the model has been measured; the scans can stay"),
+        (
+            '# sketch = "reference/sketch.csv"',
+            "names of the implants beside rough positions; else I1, I2, ... along the arch",
+        ),
+        ("temperature_c = 20.0", "to which the lengths of all scans are brought"),
+    ),
+)
+
+_CONFIDENCE = _section(
+    "limits",
+    "none: without a reference no limit can be judged",
+    (("confidence = 0.95", "confidence of intervals"),),
 )
 
 _SCANS = _section(
@@ -294,109 +319,3 @@ def implants_text() -> str:
 def events_text() -> str:
     """Header of events.csv."""
     return ",".join(TABLES["events"].names) + "\n"
-
-
-def readme_text(protocol: Protocol, *, title: str = "") -> str:
-    """Write README.md of a new study: the steps of its protocol, in order.
-
-    Parameters
-    ----------
-    protocol : Protocol
-        Whose steps are written.
-    title : str, optional
-        Title of the study; the protocol's by default.
-
-    Returns
-    -------
-    str
-        Markdown.
-    """
-    d = protocol.design
-    blocks = len(d.operators) * len(d.sessions)
-    minutes = protocol.n_scans * d.minutes_per_scan + blocks * d.minutes_per_session
-    fixed = "\n".join(f"- {item['what']}: {item['why']}" for item in protocol.fixed)
-    varies = "\n".join(f"- {item['factor']}: {item['why']}" for item in protocol.varies)
-    record = "\n".join(f"| {i['where']} | {i['what']} | {i['why']} |" for i in protocol.record)
-    frames = "\n".join(f"- {item['document']}: {item['use']}" for item in protocol.frame)
-    steps = _STEPS_BEFORE + (_STEP_EVENTS if protocol.kind == "drift" else ()) + _STEPS_AFTER
-    numbered = "\n".join(f"{k}. {step}" for k, step in enumerate(steps, start=1))
-    return f"""\
-# {title.strip() or protocol.title}
-
-{protocol.question}
-
-The answer: {protocol.answer}
-
-As the protocol stands: {protocol.n_scans} scans in {blocks} blocks, about \
-{minutes / 60:.0f} hours at the bench.
-
-## Next steps
-
-`accstudy check .` says at any time what is still missing, in this order.
-
-{numbered}
-
-## The reference table
-
-`reference/implants.csv` has a row an implant. Positions are the centres of the platforms; axes have
-length 1 and point out of the bone. An example, to be replaced by what your machine measured:
-
-```csv
-model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z,flat_x,flat_y,flat_z,angulation_deg,scan_body,u_position_um,u_axis_deg
-{d.models[0]},I1,-20.512,5.203,-1.114,-0.105,-0.105,0.989,,,,,default,0.8,0.01
-{d.models[0]},I2,18.967,6.871,-0.902,0.087,0.000,0.996,,,,,default,0.8,0.01
-```
-
-Flat, angulation and uncertainties may stay empty. `angulation_deg` is the designed tilt against the
-normal of the occlusal plane; without it the tilt is computed against `reference.occlusal`, or else
-against the normal of the plane through the platforms.
-
-## Held fixed
-
-{fixed}
-
-## Varied
-
-{varies}
-
-## Order
-
-{protocol.order}
-
-## To be written down
-
-| where | what | why |
-|---|---|---|
-{record}
-
-## Frames
-
-Read for words and set-up. No conformity with any of them is claimed.
-
-{frames}
-"""
-
-
-_STEPS_BEFORE = (
-    "Read `study.toml` and fill in what begins with `# ` and holds a `=`. Decide the limits now, "
-    "with their source, before any scan is made.",
-    "Have the model measured on a coordinate measuring machine. Write its implants into "
-    "`reference/implants.csv`, or name its own table (`columns`, `length_unit`) or the raw touch "
-    "points in `study.toml`.",
-    "Put the scan body's drawing into `scan_bodies/` and say where platform, axis and flat lie "
-    "in it.",
-    'Draw the order of scans: `accstudy plan . --operator "operator 1" --operator "operator 2"`. '
-    "It fills `scans.csv` and makes a bench sheet to print, `plan/bench_sheet.pdf`. Add `--s-r 30 "
-    "--s-cell 15`, or `--pilot OTHER_STUDY`, to see first what which size would show.",
-)
-_STEP_EVENTS = (
-    "Write every service, new tip, software update and move into `events.csv`, with its date.",
-)
-_STEPS_AFTER = (
-    "Make the scans. Put the files into `scans/`, and write each file's name and its time into "
-    "columns `file` and `measured_at` of its row. A scan that failed gets `failed` in column "
-    "`status`, and a reason; it is a result. "
-    "Scans that were made before: `accstudy list-scans scans` proposes the rows.",
-    "`accstudy run .`, then read the PDF in `reports/`.",
-    "File the whole folder. `accstudy audit .` proves later that it is unchanged.",
-)

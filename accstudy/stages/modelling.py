@@ -48,7 +48,16 @@ def model_specs(study: Study, pairs: pd.DataFrame) -> list[ModelSpec]:
     else:
         usual = default_specs("comparison", study.factors, condition=condition, pairs=pairs)
     if not study.referenced:
-        usual = [unreferenced(s) for s in usual if needs_no_reference(s.response)]
+        if asked:
+            usual += default_specs("comparison", study.factors, condition=condition, pairs=pairs)
+        known = {s.response for s in asked}
+        usual = [
+            unreferenced(s)
+            for s in usual
+            if needs_no_reference(s.response) and s.response not in known
+        ]
+        if asked:  # beside what is asked only whether one condition scatters more
+            usual = [s for s in usual if s.response == "spread(pair.distance_um)"][:1]
     return asked + usual
 
 

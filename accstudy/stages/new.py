@@ -6,10 +6,10 @@ from pathlib import Path
 
 from accstudy.errors import InputError, OutputError
 from accstudy.plan.protocol import load_protocol
+from accstudy.plan.readme import readme_text
 from accstudy.plan.template import (
     events_text,
     implants_text,
-    readme_text,
     scan_columns,
     study_text,
 )
@@ -20,7 +20,9 @@ FOLDERS = ("reference", "scan_bodies", "scans")
 """Folders that wait for the user's files."""
 
 
-def new_study(folder: Path, *, protocol: str, title: str = "") -> list[Path]:
+def new_study(
+    folder: Path, *, protocol: str, title: str = "", referenced: bool = True
+) -> list[Path]:
     """Write a study folder from a protocol; nothing is ever overwritten.
 
     Parameters
@@ -31,6 +33,8 @@ def new_study(folder: Path, *, protocol: str, title: str = "") -> list[Path]:
         Name of a protocol that comes with the program.
     title : str, optional
         Title of the study; the protocol's by default.
+    referenced : bool
+        Whether the model is measured, so that there is a reference.
 
     Returns
     -------
@@ -46,11 +50,12 @@ def new_study(folder: Path, *, protocol: str, title: str = "") -> list[Path]:
     """
     chosen = load_protocol(protocol)
     files = {
-        "README.md": readme_text(chosen, title=title),
-        "study.toml": study_text(chosen, title=title),
+        "README.md": readme_text(chosen, title=title, referenced=referenced),
+        "study.toml": study_text(chosen, title=title, referenced=referenced),
         "scans.csv": ",".join(scan_columns(chosen)) + "\n",
-        "reference/implants.csv": implants_text(),
     }
+    if referenced:
+        files["reference/implants.csv"] = implants_text()
     if chosen.kind == "drift":
         files["events.csv"] = events_text()
     if folder.exists() and not folder.is_dir():

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable, Iterator
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -17,7 +18,7 @@ from accstudy.study.load import Study
 from accstudy.study.provisional import SKETCHED
 from accstudy.study.record import digest, json_bytes, program_digest
 from accstudy.study.reference import with_angulation
-from accstudy.tables import csv_bytes, shape
+from accstudy.tables import csv_bytes, read_csv, shape
 
 if TYPE_CHECKING:
     from accstudy.locate.unaided import FoundBodies
@@ -118,7 +119,7 @@ def _first_good(study: Study, model: str, rows: pd.DataFrame) -> ScanResult:
     bodies = {n: scan_body_from_settings(n, b, study.files) for n, b in study.bodies.items()}
     unit = study.settings.scans.length_unit
     sketch = study.sketch[study.sketch["model"] == model].reset_index(drop=True)
-    looked: list[tuple[dict[str, Any], FoundBodies]] = []
+    looked: list[tuple[str, FoundBodies]] = []
     for row in rows.to_dict("records"):
         try:
             mesh = study_mesh(study.files, str(row["file"]), length_unit=unit)
@@ -127,7 +128,7 @@ def _first_good(study: Study, model: str, rows: pd.DataFrame) -> ScanResult:
             continue  # measuring will name the scan's own fault
         if len(found.kinds) < 2:
             continue
-        looked.append(({str(k): v for k, v in row.items()}, found))
+        looked.append((str(row["scan"]), found))
         kept = [seen_again(f, [g for _, g in looked if g is not f]) for _, f in looked]
         whole = [len(k) for k, (_, f) in zip(kept, looked, strict=True)]
         agree = len(looked) > 1 and min(whole) == max(len(f.kinds) for _, f in looked)
@@ -136,10 +137,13 @@ def _first_good(study: Study, model: str, rows: pd.DataFrame) -> ScanResult:
     if len(looked) < 2 or max(whole) < 2:
         raise StudyError([_nothing(model, rows, len(looked))])
     best = int(np.argmax(whole))  # the first of those that show most
-    row, found = looked[best]
+    scan, found = looked[best]
     mine = found.of(kept[best])
-    order, names, notes = _named(model, str(row["scan"]), mine, sketch, study)
-    return ScanResult(_poses(str(row["scan"]), model, mine.of(order), names), tuple(notes))
+    order, names, notes = _named(model, scan, mine, sketch, study)
+    # a cache finds its tables by their scan: here a model takes its place
+    named = csv_bytes("poses", _poses(model, model, mine.of(order), names))
+    # as a file gives it back, so that nothing depends on whether it was kept
+    return ScanResult(read_csv("poses", io.BytesIO(named)), tuple(notes))
 
 
 def _nothing(model: str, rows: pd.DataFrame, n: int) -> Finding:

@@ -129,6 +129,16 @@ def test_own_factors_and_covariates_go_into_a_model_as_the_page_says(tmp_path, m
     assert (tmp_path / "wear.png").stat().st_size > 10_000
 
 
+def test_a_study_without_a_reference_is_made_as_the_page_says(tmp_path, monkeypatch, capsys):
+    samples(tmp_path, {"validation": FEWER["validation"]})
+    shutil.rmtree(tmp_path / "sample_study" / "validation" / "reference")  # nobody measured it
+    monkeypatch.chdir(tmp_path)
+    assert {"sh", "python"} <= set(follow("how-to/without-reference", capsys))
+    precision = pd.read_csv("my_check/results/precision.csv")
+    assert (precision.loc[precision["measurand"] == "distance_um", "n_scans"] == 4).all()
+    assert Path("my_check/reports/validation.pdf").stat().st_size > 50_000
+
+
 @pytest.mark.parametrize("page", [*PAGES, *OTHERS], ids=lambda p: p.relative_to(ROOT).as_posix())
 def test_links_lead_to_files_and_settings_are_understood(page):
     text = page.read_text(encoding="utf-8")
