@@ -1713,6 +1713,7 @@ UNREFERENCED = {
     "seating_summary": "seating_scatter_summary",
     "drift_status": "drift_state",
     "drift_lookback": "drift_doubts",
+    "plan_sizes": "plan_precision_sizes",
 }
 """What stands in place of a table where there is no reference, by its name."""
 
@@ -1802,6 +1803,13 @@ _without_truth(
     "limit_um limit_verdict worst_pair worst_bound_um single_pair single_bound_um "
     "n_not_verified reassess_from reassess_to chart_limit_um protects limit_what",
     "model t physical model\nduty_what t sentence: which work to reassess",
+)
+_without_truth(
+    "plan_sizes",
+    "size of a study without a reference",
+    "half_width limit assurance assurance_low assurance_high assurance_expected assurance_each "
+    "assurance_each_low assurance_each_high assurance_each_expected",
+    "",
 )
 _without_truth(
     "drift_lookback",

@@ -239,7 +239,9 @@ def plan(
     from accstudy.stages import plan as planning
     from accstudy.stages import powers, scanlist, sizes
     from accstudy.study.toml import read_settings
+    from accstudy.tables import UNREFERENCED
 
+    measured = pilot is None or read_settings(pilot / "study.toml").reference.kind != "none"
     if s_r is not None and pilot is not None:
         raise click.UsageError("give either --s-r or --pilot")
     settings = read_settings(study / "study.toml")
@@ -260,7 +262,7 @@ def plan(
             "false_alarm_every drift.false_alarm_every of study.toml"
         )
         written.append(sizes.write_table(study, "plan_drift", trade))
-    elif s_r is not None or pilot is not None:
+    elif s_r is not None or (pilot is not None and (difference is None or measured)):
         assumed = (
             sizes.pilot_of(
                 pilot,
@@ -288,10 +290,13 @@ def plan(
                 simulations=simulations,
                 step=bar.update,
             )
-        click.echo(_shown(found.table, _SIZES))
+        referenced = settings.reference.kind != "none"
+        told = _SIZES if referenced else tuple(c for c in _SIZES if c != "half_width")
+        click.echo(_shown(found.table, told))
         for line in found.words:
-            click.echo(line)
-        written.append(sizes.write_table(study, "plan_sizes", found.table))
+            click.echo(line if referenced else line.partition(", largest bias")[0])
+        name = "plan_sizes" if referenced else UNREFERENCED["plan_sizes"]
+        written.append(sizes.write_table(study, name, found.table))
     elif difference is None:
         click.echo("no sizes: give --s-r (and --s-cell, --bias), or --pilot")
     if difference is not None:

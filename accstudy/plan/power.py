@@ -12,6 +12,7 @@ import pandas as pd
 from scipy import special, stats
 
 from accstudy.errors import InputError, nearest
+from accstudy.models.grouping import SITES
 from accstudy.models.hypotheses import cell_rows
 from accstudy.models.results import planned_fit, spec_fit
 from accstudy.models.specs import ModelSpec
@@ -23,6 +24,7 @@ __all__ = ["Comparison", "Known", "known_from", "planned_pairs", "power_table"]
 Floats = npt.NDArray[np.float64]
 
 _POINTS = 200
+_NOT_COMPARED = ("model", *SITES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +104,7 @@ def known_from(spec: ModelSpec, pairs: pd.DataFrame, *, factor: str = "") -> Kno
         If the pilot compares nothing.
     """
     fit, _, _ = spec_fit(spec, pairs, pairs, alignment="")
-    levels = {f: v for f, v in fit.design.levels.items() if len(v) > 1 and f != "model"}
+    levels = {f: v for f, v in fit.design.levels.items() if len(v) > 1 and f not in _NOT_COMPARED}
     if not levels or (factor and factor not in levels):
         raise InputError(
             "the pilot compares nothing" if not levels else f'the pilot compares no "{factor}"',

@@ -7,7 +7,7 @@ from typing import Any
 
 from accstudy.plan.protocol import Protocol
 
-__all__ = ["QUESTIONS", "readme_text"]
+__all__ = ["QUESTIONS", "held_fixed", "readme_text"]
 
 
 def readme_text(protocol: Protocol, *, title: str = "", referenced: bool = True) -> str:
@@ -30,7 +30,7 @@ def readme_text(protocol: Protocol, *, title: str = "", referenced: bool = True)
     d = protocol.design
     blocks = len(d.operators) * len(d.sessions)
     minutes = protocol.n_scans * d.minutes_per_scan + blocks * d.minutes_per_session
-    held = protocol.fixed if referenced else _without(protocol.fixed, "what", "reference by")
+    held = held_fixed(protocol, referenced=referenced)
     written = (
         protocol.record if referenced else _without(protocol.record, "where", "study.toml, ref")
     )
@@ -88,6 +88,11 @@ Read for words and set-up. No conformity with any of them is claimed.
 
 {frames}
 """
+
+
+def held_fixed(protocol: Protocol, *, referenced: bool) -> tuple[Mapping[str, Any], ...]:
+    """What a protocol holds fixed, without the measurement of the model where there is none."""
+    return protocol.fixed if referenced else _without(protocol.fixed, "what", "reference by")
 
 
 def _without(

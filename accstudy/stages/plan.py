@@ -11,6 +11,7 @@ from pathlib import Path
 
 from accstudy.errors import InputError, nearest
 from accstudy.plan.protocol import protocol_schedule
+from accstudy.plan.readme import held_fixed
 from accstudy.reports.sheets import bench_sheet
 from accstudy.stages.scanlist import append_list, models_of, rows_of_list
 from accstudy.stages.sizes import FOLDER, protocol_of
@@ -114,12 +115,13 @@ def draw_order(path: Path, settings: Settings, order: Order, *, today: dt.date) 
         for k, name in enumerate(drawn.scans["scan"], start=1)
     }
     scans = drawn.scans.assign(status="planned", scan=drawn.scans["scan"].map(numbered))
+    held = held_fixed(protocol, referenced=settings.reference.kind != "none")
     listing = drawn.bench_sheet.assign(scan=drawn.bench_sheet["scan"].map(numbered))
     sheet = bench_sheet(
         listing,
         title=settings.study.title,
         order=_order_on_paper(drawn.words),
-        notes=tuple(f"{item['what']}: {item['why']}" for item in protocol.fixed),
+        notes=tuple(f"{item['what']}: {item['why']}" for item in held),
         generated=today.isoformat(),
     )
     record = {

@@ -11,6 +11,7 @@ import pandas as pd
 from accstudy.compare.deviations import pair_deviations
 from accstudy.errors import InputError
 from accstudy.models.specs import ModelSpec, default_specs
+from accstudy.models.unreferenced import unreferenced
 from accstudy.plan.power import Comparison, Known, known_from, power_table
 from accstudy.stages.modelling import model_specs
 from accstudy.stages.sizes import cost_of, pilot_pairs, protocol_of
@@ -48,7 +49,7 @@ def pilot_comparison(pilot: Path, settings: Settings, *, response: str = RESPONS
     study = load_study(pilot)
     own = [ModelSpec(**dict(model)) for model in settings.model]
     spec = _of_response(own or model_specs(study, pairs), response)
-    return known_from(spec, pairs)
+    return known_from(spec if study.referenced else unreferenced(spec), pairs)
 
 
 def _of_response(specs: Sequence[ModelSpec], response: str) -> ModelSpec:

@@ -28,7 +28,7 @@ from accstudy.study.files import resolve
 from accstudy.study.load import load_study
 from accstudy.study.record import write_files
 from accstudy.study.settings import Settings
-from accstudy.tables import csv_bytes
+from accstudy.tables import UNREFERENCED, csv_bytes
 
 __all__ = [
     "FOLDER",
@@ -217,6 +217,11 @@ def pilot_of(
             else f"the pilot has {len(conditions)} conditions",
             hint=nearest(condition, conditions),
         )
+    if not study.referenced:
+        raise InputError(
+            "a pilot without a reference tells no bias",
+            hint="give --s-r and --s-cell from its precision.csv",
+        )
     rule = Rule(settings.limits.coverage, settings.limits.confidence)
     shared = shared_u_of(study, pairs)
     every = cases(pairs, measurand, shared, rule, study.settings.analysis.cell or ())
@@ -248,6 +253,13 @@ def assumed_pilot(
 ) -> Pilot:
     """Sizes from assumed standard deviations, of `pairs` pairs that are independent."""
     value = _limit(settings, measurand, limit)
+    if settings.reference.kind == "none":
+        if limit is not None or bias:
+            raise InputError(
+                "without a reference neither bias nor limit can be planned for",
+                hint="leave --bias and --limit out: the table says how well s_R will be known",
+            )
+        value = None
     rule = Rule(settings.limits.coverage, settings.limits.confidence)
     return Pilot(
         found=assumed_components(s_r, s_cell, bias, pairs=pairs),
@@ -263,18 +275,20 @@ def _limit(settings: Settings, measurand: str, limit: float | None) -> float | N
 
 
 def pilot_pairs(folder: Path) -> pd.DataFrame:
-    """Table ``pair_deviations`` from the results of a pilot."""
+    """Table ``pair_deviations``, or what stands in its place, from the results of a pilot."""
     try:
         tables = read_results(folder)
     except FileNotFoundError as error:
         raise InputError(
             f'"{folder}" holds no results', hint="call `accstudy run` on the pilot study first"
         ) from error
-    if "pair_deviations" not in tables or tables["pair_deviations"].empty:
+    name = "pair_deviations"
+    pairs = tables.get(name, tables.get(UNREFERENCED[name], pd.DataFrame()))
+    if pairs.empty:
         raise InputError(
             f'the results of "{folder}" hold no pairs', hint="call `accstudy run` on it"
         )
-    return tables["pair_deviations"]
+    return pairs
 
 
 def expected_sizes(
