@@ -34,7 +34,7 @@ __all__ = ["Reader", "reference_files"]
 
 T = TypeVar("T")
 
-_SECTIONS = {"implants": "reference", "touch_points": "reference"}
+_SECTIONS = {"implants": "reference", "touch_points": "reference", "sketch": "reference"}
 """Section of study.toml that says how a table lies, where it is not called as the table."""
 
 

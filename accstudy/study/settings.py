@@ -85,6 +85,12 @@ class LengthMpe(Section):
     """Part that does, µm per metre. Example: 4.0"""
 
 
+_OF_A_MEASURED_MODEL = {
+    "implants", "runs", "touch_points", "instrument", "probed", "certificate", "measured_on",
+    "due_on", "mpe_um", "height_mm", "surface", "occlusal",
+}  # fmt: skip
+
+
 class Reference(Layout):
     """``[reference]``: what the implants really are, and who says so."""
 
@@ -138,7 +144,7 @@ class Reference(Layout):
     @model_validator(mode="after")
     def _none_has_no_numbers(self) -> Reference:
         if self.kind == "none":
-            useless = self.model_fields_set - {"kind", "sketch", "length_unit", "temperature_c"}
+            useless = self.model_fields_set & _OF_A_MEASURED_MODEL
             if useless:
                 raise ValueError(
                     f'kind = "none" goes with no {", ".join(sorted(useless))}: take them out, or '
