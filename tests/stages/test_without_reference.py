@@ -342,3 +342,29 @@ def test_the_mean_arrangement_is_the_model_but_for_its_noise():
         < 0.1
     )
     assert found[AXIS].sum().to_numpy()[:2] == pytest.approx([0, 0], abs=1e-9)  # own frame
+
+
+def test_page_one_prints_cells_of_the_precision_table(both):
+    from accstudy.reports.document import plain
+    from accstudy.reports.unreferenced import unreferenced_report
+    from accstudy.reports.wording import number
+
+    done = both["without"]
+    content = ReportContent("x", done.study.settings.as_used(), done.tables, {}, "")
+    answer, first, _ = unreferenced_report(content)
+    pairs = done.tables["precision"].query("measurand == 'distance_um'")
+    rows = next(b for b in first.blocks if b["type"] == "table" and "Scatter" in b["caption"])[
+        "rows"
+    ]
+    for condition, row in zip("AB", rows, strict=True):
+        mine = pairs[pairs["condition"] == condition]
+        longest = mine.loc[mine["span_mm"].idxmax()]
+        cells = [plain(cell) for cell in row]
+        assert cells[0] == condition
+        assert cells[2:5] == [
+            number(v) for v in (mine["s_r"].median(), mine["s_R"].median(), longest["s_r"])
+        ]
+        assert cells[5] == f"{number(longest['s_r_low'])} to {number(longest['s_r_high'])}"
+        said = " ".join(plain(text) for text in answer)
+        assert f"{number(longest['s_r'])}" in cells
+        assert "shorter" in said or "longer" in said or "difference" in said
