@@ -56,16 +56,17 @@ def analyze_without_reference(study: Study, poses: pd.DataFrame) -> Analyzed:
     singles = every_single[every_single["scan"].isin(kept)].reset_index(drop=True)
     confidence = study.settings.limits.confidence
     alignment = study.settings.analysis.alignment
+    precision = _precision(study, pairs, singles)
     tables = {
         "pair_deviations": pairs,
         "implant_deviations": singles,
         "models": models_scanned(pairs),
-        "accuracy": _precision(study, pairs, singles),
+        "accuracy": precision,
         "failures": failure_table(
             study.scans, measured=set(every_pair["scan"]), confidence=confidence
         ),
         "outliers": outlier_table(pairs, singles, alignment=alignment),
-        "precision_vs_span": precision_vs_span(_precision(study, pairs, singles)),
+        "precision_vs_span": precision_vs_span(precision),
     }
     if study.settings.study.kind == "drift":
         modelled, found = drift_tables(study, pairs, singles, poses[poses["scan"].isin(kept)])

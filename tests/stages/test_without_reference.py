@@ -191,6 +191,8 @@ def reported(tmp_path_factory):
     extra = (
         LIMITS + '[[model]]\nname = "distance"\nresponse = "pair.distance_um"\n'
         'fixed = "device * path_mm"\nrandom = ["scan", "condition:cell"]\n'
+        '[[model]]\nname = "scatter"\nresponse = "spread(pair.distance_um)"\n'
+        'fixed = "device"\nrandom = ["scan", "condition:cell:pair"]\n'
     )
     path = write(folder, "comparison", WITHOUT, extra=extra)
     return run_study(path, page=True)
@@ -297,7 +299,7 @@ def test_a_sketch_gives_angulation_and_order_and_is_checked(tmp_path):
     sketch = arch()[["model", "implant", "x_mm", "y_mm"]].assign(angulation_deg=17.0)
     head = WITHOUT + 'sketch = "reference/sketch.csv"\n'
     path = write(tmp_path / "s", "validation", head, sketch=sketch)
-    found = run_study(path, until="analyze").tables
+    found = run_study(path, until="measure").tables
     assert set(found["arrangement"]["angulation_deg"]) == {17.0}
     twice = pd.concat([sketch, sketch.tail(1)])
     twice.to_csv(path / "reference/sketch.csv", index=False)
