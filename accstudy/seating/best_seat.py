@@ -18,6 +18,7 @@ Floats = NDArray[np.float64]
 _LEVER_MM = 10.0  # rotations are written as the movement of a point at this distance
 _TOLERANCE_UM = 0.01
 _MAX_ROUNDS = 30
+_NO_SOLUTION = 2  # HiGHS has shown that the limits contradict each other
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,8 +162,10 @@ class _Programme:
             )
 
         first = solve(np.array([0, 0, 0, 0, 0, 0, 1.0, 0]), None)
-        if first.x is None:
+        if first.status == _NO_SOLUTION:
             return None, np.nan
+        if first.x is None:
+            return np.zeros(6), np.nan  # the solver failed: it stays where it is, not settled
         gap = float(first.x[6])
         mean_gap = self._rows(seats.centres_mm, self.platforms.axes).mean(axis=0)
         # among equals: the smallest sideways offset (where it is free), then the smallest mean gap

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -505,3 +507,17 @@ def test_the_turn_of_one_screw_is_the_least_squares_turn_also_for_large_errors()
     slope = (squares(step) - squares(-step)) / (2 * step)
     bend = (squares(step) - 2 * squares(0) + squares(-step)) / step**2
     assert abs(slope / bend) < 1e-7  # rad: 4 nm at 40 mm
+
+
+@pytest.mark.parametrize(("status", "feasible"), [(2, False), (4, True)])
+def test_only_a_contradiction_that_is_shown_is_called_infeasible(monkeypatch, status, feasible):
+    # scipy's linprog: 2, the problem is infeasible; 4, numerical difficulties
+    ended = SimpleNamespace(status=status, x=None, message="")
+    monkeypatch.setattr("accstudy.seating.best_seat.linprog", lambda *_, **__: ended)
+    seats = Seats(np.array([[0.0, 0, 0], [20, 0, 0]]), np.tile([0.0, 0, 1], (2, 1)))
+    platforms = Platforms(
+        ("A", "B"), seats.centres_mm, seats.axes, np.full((2, 3), np.nan), seats.axes[0]
+    )
+    found = best_seat(seats, platforms, platform_radius_mm=2.0, lateral_clearance_um=30.0)
+    assert found.feasible == feasible
+    assert found.settled != feasible
