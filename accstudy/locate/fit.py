@@ -30,7 +30,7 @@ _NORMALS_AGREE = 0.5
 _SCALE_FLOOR_MM = 1e-7
 _EDGE_FROM_MM, _EDGE_TO_MM = 0.05, 0.15
 _FIRST_ROWS = 1000
-_SLIDES_MM = (-1.6, -1.2, -0.8, -0.4, 0.0, 0.4, 0.8, 1.2, 1.6)
+_SLIDES_MM = (-2.4, -2.0, -1.6, -1.2, -0.8, -0.4, 0.0, 0.4, 0.8, 1.2, 1.6, 2.0, 2.4)
 _CAP_MM, _FAR_BETTER = 0.4, 0.7
 _RESTS_MM = 6e-3  # on a wall of 2 mm radius the second order of such a move is 0.02 um
 

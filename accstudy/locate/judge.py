@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from accstudy.errors import Finding, Severity
 from accstudy.geometry.rigid import angle_between_deg
 from accstudy.locate.arrangement import Lines, fit_lines, misfit_mm
-from accstudy.locate.refine import Refined
+from accstudy.locate.refine import Refined, pooled
 from accstudy.locate.single import Found
 from accstudy.locate.uncertainty import NoiseModel
 
@@ -198,18 +198,11 @@ def wrong_size(bodies: Mapping[str, Refined], *, top_mm: float) -> Finding | Non
 
     Notes
     -----
-    The bodies' estimates are pooled with weights from the noise, and their own scatter counts
-    where it is larger. An error of the drawing or of
-    its facets is common to them; half a micrometre of it, at worst everywhere the wrong way,
-    is allowed for as a standard uncertainty, and four of the combined ones are asked for.
+    Half a micrometre of error of the drawing or of its facets is allowed for as a standard
+    uncertainty, and four of the combined ones are asked for.
     """
-    refined = bodies.values()
-    weight = np.array([1.0 / r.u_growth**2 for r in refined])
-    each = np.array([r.growth for r in refined])
-    growth = float(weight @ each / weight.sum())
-    lever = float(weight @ [r.growth_lever for r in refined] / weight.sum())
-    scatter = float(weight @ (each - growth) ** 2) / max(len(each) - 1, 1)
-    u = float(np.sqrt(max(scatter, 1.0) / weight.sum() + (1e-3 * _DRAWING_UM * lever) ** 2))
+    each = [refined.growth for refined in bodies.values()]
+    growth, u = pooled(each, drawing_mm=1e-3 * _DRAWING_UM)
     if u > _TELLING or abs(growth) < _SURE * u or 1e3 * abs(growth) * top_mm < _LEAST_UM:
         return None
     side = "larger" if growth > 0 else "smaller"

@@ -269,7 +269,7 @@ def _report(
     rivals: Mapping[int, float],
 ) -> LocatedScan:
     """Refine all fits together, judge them, write the table."""
-    all_refined, noise = refine_fits([f.fit if f else None for f in found])
+    all_refined, noise = refine_fits([f.fit if f else None for f in found], model.bodies)
     by_implant = {i: r for i, r in enumerate(all_refined) if r is not None and determined(r)}
     shown, refined = list(by_implant), list(by_implant.values())
     if not shown:

@@ -14,7 +14,14 @@ from accstudy.locate.body import ScanBody
 from accstudy.locate.curved import refine_curved
 from accstudy.locate.rotation import RadialMap, radial_map
 from accstudy.locate.samples import PairTable, pair_table, spread_points
-from accstudy.locate.smooth import clean_mesh, face_normals, outwards, sharp_edges
+from accstudy.locate.smooth import (
+    Rounding,
+    clean_mesh,
+    face_normals,
+    outwards,
+    rounding_of,
+    sharp_edges,
+)
 from accstudy.mesh.model import Mesh
 
 if TYPE_CHECKING:
@@ -63,6 +70,8 @@ class PreparedBody:
         Turns after which it lies nearly on itself.
     reach_mm : float
         Largest distance of the surface from the platform centre.
+    rounding : Rounding
+        How a low-pass filter would move its surface.
     """
 
     body: ScanBody
@@ -79,6 +88,7 @@ class PreparedBody:
     radial: RadialMap
     twins_deg: tuple[float, ...]
     reach_mm: float
+    rounding: Rounding
 
     @property
     def slenderness(self) -> float:
@@ -210,4 +220,5 @@ def _prepare(body: ScanBody) -> PreparedBody:
         radial=radial,
         twins_deg=tuple(radial.twins_deg()),
         reach_mm=reach,
+        rounding=rounding_of(surface, surface.faces[usable]),
     )

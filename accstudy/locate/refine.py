@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from accstudy.geometry.rigid import Rigid
 from accstudy.locate.fit import OFFSET, TURN, Fit, moved
+from accstudy.locate.prepared import PreparedBody
 from accstudy.locate.uncertainty import (
-    Blocks,
+    Correction,
+    Extra,
     NoiseModel,
     blocks_of,
     correct,
@@ -19,10 +21,11 @@ from accstudy.locate.uncertainty import (
     own_share,
 )
 
-__all__ = ["Refined", "determined", "refine_fits"]
+__all__ = ["Refined", "determined", "pooled", "refine_fits"]
 
 Floats = NDArray[np.float64]
 
+_SURE, _LEAST_ROUNDING, _ROUNDING_DOUBT = 4.0, 0.1, 0.25
 _FREEDOM = 8.0  # degrees of freedom that a body adds to the noise estimate; from simulated scans
 
 
@@ -41,19 +44,15 @@ class Refined:
     covariance : (7, 7) ndarray
         Of position (mm), rotation (rad) and offset (mm) in the implant frame;
         rows of parameters that were not free are NaN.
-    growth, u_growth : float
-        By which share the drawing would have to grow, and its standard uncertainty from the noise.
-    growth_lever : float
-        How much of an error of the drawing goes into it, 1/mm.
+    growth : Extra
+        By which share the drawing would have to grow.
     """
 
     fit: Fit
     scan_from_body: Rigid
     offset_mm: float
     covariance: Floats
-    growth: float
-    u_growth: float
-    growth_lever: float
+    growth: Extra
 
     @property
     def u_position_mm(self) -> Floats:
@@ -72,13 +71,17 @@ class Refined:
         return float(np.degrees(np.sqrt(self.covariance[TURN, TURN])))
 
 
-def refine_fits(fits: Sequence[Fit | None]) -> tuple[list[Refined | None], NoiseModel | None]:
+def refine_fits(
+    fits: Sequence[Fit | None], bodies: Sequence[PreparedBody]
+) -> tuple[list[Refined | None], NoiseModel | None]:
     """Estimate the noise of a scan from all its bodies and refine their poses.
 
     Parameters
     ----------
     fits : sequence of Fit or None
         One for each body; None for those that were not found.
+    bodies : sequence of PreparedBody
+        Their drawings.
 
     Returns
     -------
@@ -86,17 +89,64 @@ def refine_fits(fits: Sequence[Fit | None]) -> tuple[list[Refined | None], Noise
         In the same order.
     noise : NoiseModel or None
         None without fits.
+
+    Notes
+    -----
+    A scan that was low-pass filtered is rounded: convex surface sinks, the more the more it is
+    bent. Where its bodies together show that beyond doubt, it is taken out, and what is not known
+    of it goes into the uncertainties. Otherwise nothing is changed for it.
     """
-    blocks = [None if fit is None else blocks_of(fit) for fit in fits]
-    known = [own for own in blocks if own is not None]
+    known = {
+        i: blocks_of(fit, body.rounding.at(fit.points_mm))
+        for i, (fit, body) in enumerate(zip(fits, bodies, strict=True))
+        if fit is not None
+    }
     if not known:
         return [None] * len(fits), None
-    noise = estimate_noise(known)
+    noise = estimate_noise(list(known.values()))
+    corrections = {i: correct(own, noise) for i, own in known.items()}
+    rounding, u_rounding = pooled([c.rounding for c in corrections.values()])
+    rounded = rounding > max(_SURE * u_rounding, _LEAST_ROUNDING)
+    if rounded:
+        known = {
+            i: replace(own, residual_mm=own.residual_mm - rounding * own.rounding_mm)
+            for i, own in known.items()
+        }
+        noise = estimate_noise(list(known.values()))
+        corrections = {i: correct(own, noise) for i, own in known.items()}
     widen = student_factor(_FREEDOM * len(known))
-    return [
-        None if fit is None or own is None else _refined(fit, own, noise, widen)
-        for fit, own in zip(fits, blocks, strict=True)
-    ], noise
+    doubt = float(np.hypot(u_rounding, _ROUNDING_DOUBT * rounding)) if rounded else 0.0
+    out: list[Refined | None] = [None] * len(fits)
+    for i, correction in corrections.items():
+        fit = fits[i]
+        assert fit is not None
+        wider = own_share(known[i], noise) * widen**2
+        out[i] = _refined(fit, correction, wider, doubt)
+    return out, noise
+
+
+def pooled(estimates: Sequence[Extra], *, drawing_mm: float = 0.0) -> tuple[float, float]:
+    """Mean of the bodies' estimates by their weights, and its standard uncertainty.
+
+    Parameters
+    ----------
+    estimates : sequence of Extra
+        One a body.
+    drawing_mm : float
+        Error of the drawing, common to all, that is allowed for, at worst everywhere the wrong
+        way.
+
+    Notes
+    -----
+    The scatter between the bodies counts where it is larger than the noise explains.
+    """
+    weight = np.array([1.0 / e.u**2 for e in estimates])
+    each = np.array([e.value for e in estimates])
+    mean = float(weight @ each / weight.sum())
+    lever = float(weight @ [e.lever for e in estimates] / weight.sum())
+    scatter = float(weight @ (each - mean) ** 2) / max(len(each) - 1, 1)
+    u = float(np.sqrt(max(scatter, 1.0) / weight.sum() + (drawing_mm * lever) ** 2))
+    return mean, u
 
 
 def determined(refined: Refined, *, most_mm: float = 0.15) -> bool:
@@ -137,19 +187,14 @@ def student_factor(freedom: float) -> float:
     return 1.0 + (z * z + 1.0) / (4.0 * freedom)
 
 
-def _refined(fit: Fit, own: Blocks, noise: NoiseModel, widen: float) -> Refined:
-    correction = correct(own, noise)
+def _refined(fit: Fit, correction: Correction, wider: float, doubt: float) -> Refined:
     full = np.zeros(7)
     full[list(fit.free)] = correction.change
     covariance = np.full((7, 7), np.nan)
-    wider = own_share(own, noise) * widen**2
-    covariance[np.ix_(fit.free, fit.free)] = correction.covariance * wider
-    return Refined(
-        fit,
-        moved(fit.scan_from_body, full),
-        fit.offset_mm + full[OFFSET],
-        covariance,
-        correction.growth,
-        correction.u_growth * float(np.sqrt(wider)),
-        correction.growth_lever,
+    systematic = doubt * correction.rounding_gain
+    covariance[np.ix_(fit.free, fit.free)] = correction.covariance * wider + np.outer(
+        systematic, systematic
     )
+    growth = replace(correction.growth, u=correction.growth.u * float(np.sqrt(wider)))
+    pose = moved(fit.scan_from_body, full)
+    return Refined(fit, pose, fit.offset_mm + full[OFFSET], covariance, growth)

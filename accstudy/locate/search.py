@@ -40,7 +40,7 @@ Floats = NDArray[np.float64]
 
 _TRIES = (9_000, 60_000)
 _LEAST_COVERAGE = 0.15
-_POOR, _BETTER, _ALIKE, _OFF_MM = 1.5, 0.9, 1.25, 0.1
+_POOR, _BETTER, _ALIKE, _OFF_MM, _ENOUGH = 1.5, 0.9, 1.25, 0.1, 3
 _SAME_MM, _OVERLAP_MM = 0.5, 3.0
 _ASTRAY_MM, _ASTRAY_DEG = 0.9, 5.0
 _SPARE_SCORE, _SPARE_COVERAGE, _SPARE_SCALE_MM, _SPARES = 0.45, 0.45, 0.04, 5
@@ -275,14 +275,16 @@ def recover(
     """
     scales = [f.fit.scale_mm for f in found if f is not None]
     usual = float(np.median(scales)) if scales else np.inf
+    ways = [_without(i, way, model, found) for i in range(len(found))]
     again = [
         i
         for i, f in enumerate(found)
         if f is None
         or f.fit.scale_mm > _POOR * usual
-        or np.linalg.norm(f.fit.scan_from_body.translation_mm - _expected(way, model, i)) > _OFF_MM
+        or np.linalg.norm(f.fit.scan_from_body.translation_mm - _expected(ways[i], model, i))
+        > _OFF_MM
     ]
-    places = [(model.bodies[i], place_of(way, model.lines, i)) for i in again]
+    places = [(model.bodies[i], place_of(ways[i], model.lines, i)) for i in again]
     out = list(found)
     fits = _fit_places(mesh, places, settled=True)
     for i, (_, expected), new in zip(again, places, fits, strict=True):
@@ -345,15 +347,31 @@ def settle_places(
             if not np.isfinite(flat).all():
                 apart = [np.linalg.norm(f.scan_from_body.translation_mm - at) for f in fits]
                 unsettled[i] = float(min(apart))
-        shown = np.array([i for i, f in enumerate(out) if f is not None])
-        poses = [f.fit.scan_from_body for f in out if f is not None]
-        lines = Lines(
-            np.array([p.translation_mm for p in poses]),
-            np.array([p.rotation[:, 2] for p in poses]),
-            model.lines.kinds[shown],
-        )
-        motion = fit_lines(model.lines, lines, shown, np.arange(len(shown)))
+        shown = [i for i, f in enumerate(out) if f is not None]
+        lines = _lines_of(model, out, shown)
+        motion = fit_lines(model.lines, lines, np.array(shown), np.arange(len(shown)))
     return out, unsettled
+
+
+def _without(
+    implant: int, way: Arrangement, model: ReferenceModel, found: Sequence[Found | None]
+) -> Arrangement:
+    """The reading as the fits of the other implants place it, where there are enough."""
+    others = [i for i, f in enumerate(found) if f is not None and i != implant]
+    if len(others) < _ENOUGH:
+        return way
+    rows = np.array(others)
+    motion = fit_lines(model.lines, _lines_of(model, found, others), rows, np.arange(len(rows)))
+    return replace(way, scan_from_model=motion)
+
+
+def _lines_of(model: ReferenceModel, found: Sequence[Found | None], shown: list[int]) -> Lines:
+    poses = [f.fit.scan_from_body for f in (found[i] for i in shown) if f is not None]
+    return Lines(
+        np.array([p.translation_mm for p in poses]),
+        np.array([p.rotation[:, 2] for p in poses]),
+        model.lines.kinds[shown],
+    )
 
 
 def _expected(way: Arrangement, model: ReferenceModel, implant: int) -> Floats:

@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
 import numpy as np
 from numpy.typing import NDArray
 
+from accstudy.locate.samples import spread_points
 from accstudy.mesh.model import Mesh
 
-__all__ = ["clean_mesh", "face_normals", "outwards", "sharp_edges"]
+if TYPE_CHECKING:
+    from scipy.spatial import cKDTree
+
+__all__ = ["Rounding", "clean_mesh", "face_normals", "outwards", "rounding_of", "sharp_edges"]
 
 Floats = NDArray[np.float64]
 Faces = NDArray[np.int32]
 
+FILTER_MM = 0.15
+_ROUNDED_POINTS, _AROUND_POINTS, _NEIGHBOURS = 6000, 40_000, 160
 SHARP_DEG = 33.0
 """Faces that meet at more than this are two faces of the body, not one bent face: a circle of
 twelve sides is round, a prism of ten is a prism."""
@@ -90,6 +99,53 @@ def sharp_edges(mesh: Mesh, *, spacing_mm: float = 0.08) -> Floats:
     step = np.arange(parts.sum()) - np.repeat(np.cumsum(parts) - parts, parts)
     t = (step + 0.5) / parts[which]
     return np.asarray(a[which] + t[:, None] * (b - a)[which])
+
+
+@dataclass(frozen=True, slots=True)
+class Rounding:
+    """How a low-pass filter of 0.15 mm would move a body's surface.
+
+    Parameters
+    ----------
+    tree : cKDTree
+        Points on the surface.
+    shift_mm : (n,) ndarray
+        How far each moves along the outward normal: convex surface sinks.
+    """
+
+    tree: cKDTree
+    shift_mm: Floats
+
+    def at(self, points_mm: Floats) -> Floats:
+        """Shift of the surface nearest to each point, mm."""
+        _, index = self.tree.query(points_mm)
+        return np.asarray(self.shift_mm[index])
+
+
+def rounding_of(mesh: Mesh, usable: Faces) -> Rounding:
+    """Filter a surface and see how it moves.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        A clean mesh.
+    usable : (m, 3) ndarray
+        The triangles of interest.
+
+    Notes
+    -----
+    Each point goes to the mean of the surface around it, with Gaussian weights.
+    """
+    from scipy.spatial import cKDTree
+
+    points, normals = spread_points(mesh, usable, _ROUNDED_POINTS)
+    around, _ = spread_points(mesh, mesh.faces, _AROUND_POINTS)
+    away, index = cKDTree(around).query(points, k=_NEIGHBOURS, distance_upper_bound=3 * FILTER_MM)
+    weight = np.exp(-0.5 * (away / FILTER_MM) ** 2)  # 0 beyond the bound
+    index = np.minimum(index, len(around) - 1)
+    offset = np.einsum("ijk,ik->ij", around[index] - points[:, None], normals)
+    shift = np.sum(weight * offset, axis=1) / np.maximum(weight.sum(axis=1), 1e-9)
+    return Rounding(cKDTree(points), shift)
 
 
 def _edges(faces: Faces) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

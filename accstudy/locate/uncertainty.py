@@ -11,7 +11,7 @@ generalised least squares.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ from accstudy.locate.fit import Fit
 __all__ = [
     "Blocks",
     "Correction",
+    "Extra",
     "NoiseModel",
     "blocks_of",
     "correct",
@@ -51,6 +52,8 @@ class Blocks:
     growth_mm : (m,) ndarray
         Mean changes with the size of the drawing: distance of the tangent planes from the origin,
         sign reversed.
+    rounding_mm : (m,) ndarray
+        Mean changes with the rounding of the surface, see `accstudy.locate.smooth.Rounding`.
     size : (m,) ndarray
         Effective number of vertices.
     apart_mm : (m, m) ndarray
@@ -62,6 +65,7 @@ class Blocks:
     residual_mm: Floats
     jacobian: Floats
     growth_mm: Floats
+    rounding_mm: Floats
     size: Floats
     apart_mm: Floats
     kernels: tuple[Floats, ...]
@@ -122,28 +126,46 @@ class Correction:
         To be added to the free parameters, mm and rad.
     covariance : (p, p) ndarray
         Of the free parameters after the change.
-    growth, u_growth : float
-        By which share the drawing would have to grow to fit better still, and its standard
-        uncertainty from the noise.
-    growth_lever : float
-        Sum of the growth's sensitivities to the blocks, 1/mm: how much of an error of the drawing
-        goes into it.
+    growth, rounding : Extra
+        Share by which the drawing would have to grow to fit better still, and how strongly the
+        surface is rounded.
+    rounding_gain : (p,) ndarray
+        How the free parameters change with the rounding.
     """
 
     change: Floats
     covariance: Floats
-    growth: float
-    u_growth: float
-    growth_lever: float
+    growth: Extra
+    rounding: Extra
+    rounding_gain: Floats
 
 
-def blocks_of(fit: Fit) -> Blocks:
+@dataclass(frozen=True, slots=True)
+class Extra:
+    """An estimate besides the pose, of what no motion and no offset explains.
+
+    Parameters
+    ----------
+    value, u : float
+        Estimate, and its standard uncertainty from the noise.
+    lever : float
+        Sum of its sensitivities to the blocks: how much of an error of the drawing goes into it.
+    """
+
+    value: float
+    u: float
+    lever: float
+
+
+def blocks_of(fit: Fit, rounding_mm: Floats) -> Blocks:
     """Average the residuals of a fit over blocks of surface.
 
     Parameters
     ----------
     fit : Fit
         A finished fit.
+    rounding_mm : (n,) ndarray
+        Change of its points with the rounding of the surface.
 
     Returns
     -------
@@ -162,7 +184,8 @@ def blocks_of(fit: Fit) -> Blocks:
     total = np.bincount(block, weight)
     jacobian = fit.jacobian[keep]
     growth = -np.sum(points * jacobian[:, :3], axis=1)
-    values = np.column_stack([points, fit.residual_mm[keep], growth, jacobian[:, fit.free]])
+    extra = np.column_stack([growth, rounding_mm[keep]])
+    values = np.column_stack([points, fit.residual_mm[keep], extra, jacobian[:, fit.free]])
     mean = np.column_stack([np.bincount(block, weight * v) for v in values.T]) / total[:, None]
     size = total**2 / np.bincount(block, weight**2)
     big = size > 0.25 * np.median(size)
@@ -171,7 +194,7 @@ def blocks_of(fit: Fit) -> Blocks:
     length = np.sum(at**2, axis=1)
     square = np.maximum(length[:, None] + length[None] - 2 * at @ at.T, 0.0)
     kernels = tuple(np.exp(square * (-1.0 / reach**2)) for reach in RANGES_MM)
-    return Blocks(mean[:, 3], mean[:, 5:], mean[:, 4], size, np.sqrt(square), kernels)
+    return Blocks(mean[:, 3], mean[:, 6:], mean[:, 4], mean[:, 5], size, np.sqrt(square), kernels)
 
 
 def estimate_noise(bodies: Sequence[Blocks]) -> NoiseModel:
@@ -303,18 +326,22 @@ def correct(blocks: Blocks, noise: NoiseModel) -> Correction:
     independent = variance / (blocks.size * np.mean(1.0 / blocks.size))
     working = covariance.copy()
     working[diagonal] += _WORKING_SHARE * independent
-    wanted = np.column_stack([blocks.jacobian, blocks.growth_mm])
+    wanted = np.column_stack([blocks.jacobian, blocks.growth_mm, blocks.rounding_mm])
     solved = cho_solve(cho_factor(working, check_finite=False), wanted)
-    gain = np.linalg.solve(_regular(blocks.jacobian.T @ solved[:, :-1]), solved[:, :-1].T)
+    own = solved[:, :-2]
+    gain = np.linalg.solve(_regular(blocks.jacobian.T @ own), own.T)
     covariance[diagonal] += _DOUBT_SHARE * independent
-    # what of the growth no motion and no offset explains
-    alone = solved[:, -1] - solved[:, :-1] @ (gain @ blocks.growth_mm)
-    told = max(float(alone @ blocks.growth_mm), 1e-300)
-    tell = alone / told
+    extras = []
+    for k, column in ((-2, blocks.growth_mm), (-1, blocks.rounding_mm)):
+        alone = solved[:, k] - own @ (gain @ column)
+        tell = alone / max(float(alone @ column), 1e-300)
+        u = float(np.sqrt(tell @ covariance @ tell))
+        extras.append(Extra(float(tell @ blocks.residual_mm), u, float(np.abs(tell).sum())))
+    growth, rounding = extras
     return Correction(
         -gain @ blocks.residual_mm,
         gain @ covariance @ gain.T,
-        float(-tell @ blocks.residual_mm),
-        float(np.sqrt(tell @ covariance @ tell)),
-        float(np.abs(tell).sum()),
+        replace(growth, value=-growth.value),  # a drawing too small shows a surface outside it
+        rounding,
+        gain @ blocks.rounding_mm,
     )

@@ -37,7 +37,9 @@ def blocks_on_a_cylinder(rng, noise_mm):
     weighted = jacobian.T * size
     fit = np.linalg.solve(weighted @ jacobian, weighted @ residual)
     growth = -np.sum(points * normal, axis=1)
-    return Blocks(residual - jacobian @ fit, jacobian, growth, size, apart, kernels), -fit
+    still = np.zeros(len(points))
+    left = residual - jacobian @ fit
+    return Blocks(left, jacobian, growth, still, size, apart, kernels), -fit
 
 
 def test_noise_is_estimated_without_the_bias_of_the_fit():
