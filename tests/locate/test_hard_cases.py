@@ -403,3 +403,14 @@ def test_a_straight_row_with_a_body_missing_is_not_called_mirrored():
     with pytest.raises(AccstudyError) as error:
         locate_scan(scan.mesh, reference=reference, bodies=FLAT)
     assert error.value.code == "ambiguous-arrangement"
+
+
+def test_a_body_whose_start_is_two_millimetres_up_its_axis_is_found(pose_errors):
+    # the first start of its first body is; the others tell where it stands
+    shape = rounded_shape("square-rounded")
+    reference = reference_model(6, angulation_deg=15.0, seed=0)
+    scan = simulate_scan(reference, shape, n_triangles=60_000, offset_um=15.0, holes=0.1, seed=0)
+    body = shape.drawing(segment_mm=0.5)
+    located = locate_scan(scan.mesh, reference=reference, bodies={"default": body})
+    assert set(located.poses["status"]) == {"ok"}
+    assert pose_errors(located.poses, scan.truth)["distance_um"].max() < 20.0

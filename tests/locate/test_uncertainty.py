@@ -1,15 +1,21 @@
 import numpy as np
 import pytest
+from scipy.sparse import coo_matrix
+from scipy.spatial import cKDTree
 
 from accstudy.locate.locate import locate_scan
+from accstudy.locate.prepared import prepare_body
+from accstudy.locate.smooth import FILTER_MM
 from accstudy.locate.uncertainty import (
     RANGES_MM,
     Blocks,
     correct,
     estimate_noise,
 )
+from accstudy.mesh.model import Mesh
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import scan_body
+from accstudy.simulate.rounded import rounded_shape
 from accstudy.simulate.scan import Noise, simulate_scan
 
 
@@ -97,3 +103,38 @@ def test_noise_as_long_as_the_bodies_is_told(six, length_mm, told):
     bodies = {"default": scan_body("tapered")}
     located = locate_scan(scan.mesh, reference=six, bodies=bodies)
     assert ("long-noise" in {f.code for f in located.findings}) == told
+
+
+def filtered(mesh, width_mm):
+    """The surface after a Gaussian low-pass filter, as scanners' programs apply."""
+    tree = cKDTree(mesh.vertices_mm)
+    near = tree.sparse_distance_matrix(tree, 3 * width_mm, output_type="coo_matrix")
+    weight = np.exp(-0.5 * (near.data / width_mm) ** 2)
+    mean = coo_matrix((weight, (near.row, near.col)), near.shape).tocsr()
+    total = np.asarray(mean.sum(axis=1)).ravel() + 1.0  # each vertex itself
+    return Mesh((mean @ mesh.vertices_mm + mesh.vertices_mm) / total[:, None], mesh.faces)
+
+
+def test_the_rounding_of_a_filtered_scan_is_taken_out_of_heights(pose_errors):
+    reference = reference_model(4, angulation_deg=15.0, seed=1)
+    shape = rounded_shape("square-rounded")  # 10 um too low if it is left in
+    scan = simulate_scan(
+        reference, shape, n_triangles=150_000, noise=Noise(20.0, 0.0), offset_um=15.0, seed=1
+    )
+    located = locate_scan(
+        filtered(scan.mesh, 0.15),
+        reference=reference,
+        bodies={"default": shape.drawing(segment_mm=0.5)},
+    )
+    assert set(located.poses["status"]) == {"ok"}
+    assert abs(pose_errors(located.poses, scan.truth)["height_um"].mean()) < 2.5
+
+
+def test_a_filter_moves_a_cylinder_by_its_curvature():
+    # mean curvature flow: sigma^2 / 2 over the radius, for small sigma; flat faces rest
+    prepared = prepare_body(scan_body("cylinder-round", segment_mm=0.25))
+    side = np.array([[2.4 * np.cos(a), 2.4 * np.sin(a), 5.0] for a in np.linspace(0, 6, 40)])
+    top = np.array([[r, 0.3, 9.0] for r in np.linspace(-1.5, 1.5, 20)])
+    expected_um = -1e3 * FILTER_MM**2 / 2 / 2.4
+    assert 1e3 * prepared.rounding.at(side).mean() == pytest.approx(expected_um, rel=0.1)
+    assert np.abs(1e3 * prepared.rounding.at(top)).max() < 0.1
