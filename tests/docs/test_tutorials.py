@@ -1,7 +1,9 @@
 """The documentation: tutorials run, links lead somewhere, reference pages are up to date."""
 
+import ast
 import importlib
 import importlib.util
+import inspect
 import re
 import shlex
 import shutil
@@ -137,6 +139,30 @@ def test_a_study_without_a_reference_is_made_as_the_page_says(tmp_path, monkeypa
     precision = pd.read_csv("my_check/results/precision.csv")
     assert (precision.loc[precision["measurand"] == "distance_um", "n_scans"] == 4).all()
     assert Path("my_check/reports/validation.pdf").stat().st_size > 50_000
+
+
+def test_the_page_on_scan_bodies_shows_what_is_printed(tmp_path, monkeypatch, capsys):
+    samples(tmp_path, {"validation": "scan == ''"})
+    monkeypatch.chdir(tmp_path)
+    follow("how-to/scan-body", capsys)
+    assert (tmp_path / "body_axes.png").stat().st_size > 10_000
+    shown = CliRunner().invoke(main, ["show", "sample_study/validation"]).output
+    page = (DOCS / "how-to/scan-body.md").read_text(encoding="utf-8")
+    lines = BLOCK.findall(page)[1][1]
+    assert lines in shown
+    assert "0.00 deg off the one found" in shown
+
+
+def test_calls_of_the_page_on_python_have_such_parameters():
+    page = (DOCS / "reference/python.md").read_text(encoding="utf-8")
+    calls = re.findall(r"`(accstudy(?:\.\w+)+)(\(.*?\))` \|$", page, re.MULTILINE)
+    assert len(calls) > 10
+    for called, given in calls:
+        module, _, name = called.rpartition(".")
+        function = getattr(importlib.import_module(module), name)
+        call = ast.parse(f"f{given}", mode="eval").body
+        named = {one.arg: None for one in call.keywords}
+        inspect.signature(function).bind(*([None] * len(call.args)), **named)
 
 
 @pytest.mark.parametrize("page", [*PAGES, *OTHERS], ids=lambda p: p.relative_to(ROOT).as_posix())

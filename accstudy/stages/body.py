@@ -1,0 +1,234 @@
+"""A drawing looked at: what it shows of itself, in words and as a picture."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import numpy as np
+
+from accstudy.figures.body import BodyView, body_chart
+from accstudy.geometry.rigid import angle_between_deg
+from accstudy.locate.anatomy import Anatomy, Level
+from accstudy.mesh.model import Mesh
+from accstudy.mesh.shade import View, fit_view, shade
+from accstudy.study.settings import ScanBodySettings
+
+__all__ = ["beside_settings", "body_words", "picture"]
+
+_USUAL_MM = (2.0, 40.0)
+
+
+def body_words(found: Anatomy, *, mesh: str, name: str = "default") -> list[str]:
+    """Lines that say what a drawing shows, and what to write into study.toml.
+
+    Parameters
+    ----------
+    found : Anatomy
+        Of the drawing.
+    mesh : str
+        The drawing as study.toml names it.
+    name : str
+        Of the scan body.
+
+    Returns
+    -------
+    list of str
+    """
+    sides = zip("xyz", found.low_mm, found.high_mm, strict=True)
+    lines = ["extent  " + ", ".join(f"{c} {a:.3f} to {b:.3f}" for c, a, b in sides) + " mm"]
+    if not _USUAL_MM[0] < found.length_mm < _USUAL_MM[1]:
+        lines.append("        no usual size of a scan body: check the unit (length_unit)")
+    lines.append(
+        f"axis    {_vector(found.axis)} through {_vector(found.point_mm, 3)}; "
+        f"{100 * found.turned:.0f} % of the surface is turned about it"
+    )
+    lines.append(f"        {found.sense}; if not, reverse it")
+    for k, flat in enumerate(found.flats, start=1):
+        lines.append(
+            f"flat {k}  towards {_vector(flat.direction)}, {flat.distance_mm:.3f} mm from the "
+            f"axis, {flat.from_mm:.3f} to {flat.to_mm:.3f} mm above the lowest point"
+        )
+    if not found.flats:
+        lines.append("flat    none: the rotation stays unknown")
+    elif len(found.flats) > 1:
+        lines.append(
+            "        several: choose the one that the implant's flat is known by; the axis is "
+            "taken midway between opposite ones"
+        )
+    lines.append(f"length  {found.length_mm:.3f} mm from the lowest point to the top")
+    lines.append("origin  the platform is one of these, or at a known distance from one:")
+    for letter, level in _lettered(found):
+        lines.append(f"     {letter}  {_place(level, found)}")
+    best = _likely(found)
+    lines += [
+        "",
+        f"lines for study.toml with origin {best[0]}; the maker's dimensions say which it is:",
+    ]
+    lines += _toml(found, best[1], mesh, name)
+    others = [pair for pair in _lettered(found) if pair[0] != best[0]]
+    for letter, level in others:
+        lines.append(
+            f"# origin {letter}: origin_mm = {_array(level.point_mm)}, "
+            f"use_above_mm = {_use_above(level, found):g}"
+        )
+    return lines
+
+
+def _lettered(found: Anatomy) -> list[tuple[str, Level]]:
+    return list(zip("ABCDEFGHIJKLMNOPQRSTUVWXYZ", found.levels, strict=False))
+
+
+def _likely(found: Anatomy) -> tuple[str, Level]:
+    """The largest plane that faces down, on which a body would stand; else the lowest level."""
+    pairs = _lettered(found)
+    down = [pair for pair in pairs if pair[1].faces == "down"]
+    return max(down, key=lambda pair: pair[1].area_mm2) if down else pairs[0]
+
+
+def _place(level: Level, found: Anatomy) -> str:
+    above = found.length_mm - level.height_mm
+    where = f"{level.height_mm:.3f} mm above the lowest point, {above:.3f} mm below the top"
+    if level.faces == "end":
+        return f"{where}: no plane"
+    shape = "disc" if level.inner_mm == 0 else "ring"
+    radii = (
+        f"{level.outer_mm:.3f}"
+        if shape == "disc"
+        else f"{level.inner_mm:.3f} to {level.outer_mm:.3f}"
+    )
+    return f"{where}: {shape} facing {level.faces}, radius {radii} mm"
+
+
+def _toml(found: Anatomy, level: Level, mesh: str, name: str) -> list[str]:
+    return [
+        f"[scan_body.{name}]",
+        f'mesh = "{mesh}"',
+        f"origin_mm = {_array(level.point_mm)}",
+        f"axis = {_array(found.axis, 6)}",
+        *([f"flat = {_array(found.flats[0].direction, 6)}"] if found.flats else []),
+        f"use_above_mm = {_use_above(level, found):g}",
+    ]
+
+
+def _use_above(level: Level, found: Anatomy) -> float:
+    """The upper two thirds of the body, or from 2.5 mm above the origin, whichever is more."""
+    top = found.length_mm - level.height_mm
+    return round(min(2.5, top - 0.67 * found.length_mm), 1)
+
+
+def _vector(values: np.ndarray, decimals: int = 4) -> str:
+    return "(" + ", ".join(f"{v + 0.0:.{decimals}f}" for v in np.round(values, decimals)) + ")"
+
+
+def _array(values: np.ndarray, decimals: int = 4) -> str:
+    return "[" + ", ".join(f"{v + 0.0:g}" for v in np.round(values, decimals)) + "]"
+
+
+def beside_settings(found: Anatomy, settings: ScanBodySettings) -> list[str]:
+    """Lines that hold study.toml against what the drawing shows.
+
+    Parameters
+    ----------
+    found : Anatomy
+        Of the drawing, in its own frame, mm.
+    settings : ScanBodySettings
+        ``[scan_body.NAME]``.
+
+    Returns
+    -------
+    list of str
+    """
+    axis = np.array(settings.axis, float)
+    axis /= np.linalg.norm(axis)
+    origin = np.array(settings.origin_mm, float)
+    tilt = float(angle_between_deg(axis, found.axis))
+    reversed_ = tilt > 90
+    off = origin - found.point_mm
+    aside = float(np.linalg.norm(off - (off @ found.axis) * found.axis))
+    height = float(off @ found.axis)
+    lines = [
+        f"study.toml  its axis is {180 - tilt if reversed_ else tilt:.2f} deg off the one found"
+        + (", and points the other way" if reversed_ else ""),
+        f"            its origin is {aside:.3f} mm beside it, {height:.3f} mm above the lowest "
+        f"point and {found.length_mm - height:.3f} mm below the top",
+    ]
+    if settings.flat is not None and found.flats:
+        angles = [float(angle_between_deg(settings.flat, f.direction)) for f in found.flats]
+        lines.append(f"            its flat is {min(angles):.1f} deg off the nearest flat found")
+    return lines
+
+
+def picture(mesh: Mesh, found: Anatomy, *, width_px: int = 900) -> bytes:
+    """Draw the body from the side and from above, with axis, flat and origins.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The drawing.
+    found : Anatomy
+        What it shows.
+    width_px : int
+        Of one view.
+
+    Returns
+    -------
+    bytes
+        A PNG picture.
+    """
+    axis = found.axis
+    across = found.flats[0].direction if found.flats else np.linalg.svd(axis[None])[2][1]
+    reach = 0.35 * found.length_mm
+    top = found.point_mm + found.length_mm * axis
+    side = found.flats[0].distance_mm if found.flats else 0.3 * found.length_mm
+    seen = np.concatenate(
+        [mesh.vertices_mm, [top + reach * axis, found.point_mm - 0.1 * reach * axis]]
+    )
+    ends = [found.point_mm + s * (side + reach) * across for s in (-1, 1)]
+    letters = [(letter, level.point_mm) for letter, level in _lettered(found)]
+    views = []
+    for title, direction, up in (
+        ("from the side", np.cross(axis, across), axis),
+        ("from above", -axis, np.cross(axis, across)),
+    ):
+        points = np.concatenate([seen, ends])
+        view = fit_view(points, direction=direction, up=up, width_px=width_px)
+        middle = found.point_mm + 0.8 * found.length_mm * axis
+        arrows = []
+        if found.flats:
+            half = found.point_mm + (found.flats[0].from_mm + found.flats[0].to_mm) / 2 * axis
+            edge = half + found.flats[0].distance_mm * across
+            arrows.append((edge, edge + reach * across, "flat"))
+        if up is axis:
+            arrows.append((top, top + reach * axis, "axis"))
+        marks = letters if up is axis else [("axis", middle)]
+        views.append(_view(title, mesh, view, arrows, marks))
+    stream = io.BytesIO()
+    body_chart(views).savefig(stream, format="png", dpi=200)
+    return stream.getvalue()
+
+
+def _view(
+    title: str,
+    mesh: Mesh,
+    view: View,
+    arrows: list[tuple[np.ndarray, np.ndarray, str]],
+    marks: list[tuple[str, np.ndarray]],
+) -> BodyView:
+    def pixel(point: np.ndarray) -> tuple[float, float]:
+        column, row = view.project(point)
+        return float(column), float(row)
+
+    return BodyView(
+        title,
+        shade(mesh, view).shade,
+        view.size_px[0] / view.extent_mm[0],
+        [(pixel(a), pixel(b), text) for a, b, text in arrows],
+        [(pixel(point), text) for text, point in marks],
+    )
+
+
+def shown_name(path: Path) -> str:
+    """Name of the picture of a drawing."""
+    name = path.name.removesuffix(".gz")
+    return f"{Path(name).stem}_axes.png"
