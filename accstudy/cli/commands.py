@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 
 import click
 
-from accstudy.cli.bodies import show
 from accstudy.cli.options import (
     DONE,
     FAILED,
@@ -418,18 +417,4 @@ def selftest(ctx: click.Context, folder: Path, quiet: bool) -> None:
     ctx.exit(DONE if found.passed else FAILED)
 
 
-ALL = (
-    new,
-    show,
-    plan,
-    list_scans,
-    add,
-    check,
-    measure,
-    analyze,
-    report,
-    run,
-    audit,
-    simulate,
-    selftest,
-)
+ALL = (new, plan, list_scans, add, check, measure, analyze, report, run, audit, simulate, selftest)
