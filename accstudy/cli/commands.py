@@ -133,7 +133,11 @@ def check(
         faults = [f for f in others if f.severity is Severity.ERROR]
         for line in abridged(faults):
             click.echo(line, err=True)
-        for line in () if shared.quiet else abridged([f for f in others if f not in faults]):
+        for line in (
+            ()
+            if shared.quiet
+            else abridged([f for f in others if f.severity is not Severity.ERROR])
+        ):
             click.echo(line)
         if steps:
             click.echo("Still missing, in the order in which to do it:")

@@ -27,13 +27,13 @@ def split_missing(findings: Sequence[Finding]) -> tuple[tuple[str, ...], tuple[F
         Findings that `steps` does not speak of.
     """
     steps: list[str] = []
-    told: list[Finding] = []
+    told: set[Finding] = set()
     needed = False
     for wanted, words in _STEPS:
         found = [f for f in findings if wanted(f)]
         if found:
             steps += words(found)
-            told += found
+            told.update(found)
             needed = needed or any(f.severity is Severity.ERROR for f in found)
     if not needed:
         return (), tuple(findings)
