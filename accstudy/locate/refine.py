@@ -106,7 +106,9 @@ def refine_fits(
     noise = estimate_noise(list(known.values()))
     corrections = {i: correct(own, noise) for i, own in known.items()}
     rounding, u_rounding = pooled([c.rounding for c in corrections.values()])
+    growth, u_growth = pooled([c.growth for c in corrections.values()])
     rounded = rounding > max(_SURE * u_rounding, _LEAST_ROUNDING)
+    rounded &= rounding / u_rounding > abs(growth) / u_growth  # a drawing too large looks alike
     if rounded:
         known = {
             i: replace(own, residual_mm=own.residual_mm - rounding * own.rounding_mm)

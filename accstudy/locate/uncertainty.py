@@ -183,7 +183,8 @@ def blocks_of(fit: Fit, rounding_mm: Floats) -> Blocks:
     block = block.reshape(-1)
     total = np.bincount(block, weight)
     jacobian = fit.jacobian[keep]
-    growth = -np.sum(points * jacobian[:, :3], axis=1)
+    # of the drawing's surface: the points' own would carry their noise into both sides
+    growth = fit.residual_mm[keep] - np.sum(points * jacobian[:, :3], axis=1)
     extra = np.column_stack([growth, rounding_mm[keep]])
     values = np.column_stack([points, fit.residual_mm[keep], extra, jacobian[:, fit.free]])
     mean = np.column_stack([np.bincount(block, weight * v) for v in values.T]) / total[:, None]
