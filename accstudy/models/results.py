@@ -9,7 +9,7 @@ import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, Severity
 from accstudy.models.checks import quantiles, spread_tests
-from accstudy.models.decisions import DIFFERS
+from accstudy.models.decisions import DIFFERS, log_base
 from accstudy.models.effects import (
     effect_lines,
     effect_table,
@@ -123,8 +123,9 @@ def model_tables(
     alignment : str
         Rows of ``implant_deviations`` to model.
     limits : bool
-        Work out profile limits of the standard deviations of the first model; they are
-        by far the slowest part, and those of the others are left empty.
+        Work out profile limits of the standard deviations of the first model and of the
+        first one of a logarithm, which lead a report; they are slow, and those of the others
+        are left empty.
 
     Returns
     -------
@@ -132,6 +133,7 @@ def model_tables(
         A model that cannot be fitted leaves a warning that names its columns; the
         others go on.
     """
+    log_spec = next((s for s in specs if log_base(plain_response(s.response))), None)
     done: list[_One] = []
     findings: list[Finding] = []
     sentences: dict[str, tuple[str, ...]] = {}
@@ -139,7 +141,7 @@ def model_tables(
         where = f'model "{spec.name}"'
         try:
             fit, response, early = spec_fit(spec, pairs, implants, alignment=alignment)
-            leading = spec is specs[0]
+            leading = spec in (specs[0], log_spec)
             one = _state(spec, fit, response, confidence, limits and leading, where)
         except AccstudyError as error:
             findings += [
