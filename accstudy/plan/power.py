@@ -71,6 +71,8 @@ class Known:
         are assumed, not estimated.
     unit : str
         Unit of the response.
+    turns : int
+        So many consecutive models take turns: an operator scans one of them a session.
     """
 
     spec: ModelSpec
@@ -80,6 +82,11 @@ class Known:
     sds: Mapping[str, float]
     covariance: pd.DataFrame | None
     unit: str
+    turns: int = 1
+
+    def turns_in(self, design: Comparison) -> int:
+        """Turns that the sessions of a design allow: every model is scanned."""
+        return min(self.turns, design.sessions)
 
 
 def known_from(spec: ModelSpec, pairs: pd.DataFrame, *, factor: str = "") -> Known:
@@ -122,13 +129,23 @@ def known_from(spec: ModelSpec, pairs: pd.DataFrame, *, factor: str = "") -> Kno
             inference.covariance_of_variances * fit.problem.scale**4, names, names
         ),
         unit=spec.response.rstrip(")").rsplit("_", 1)[-1],
+        turns=_turns(pairs),
     )
+
+
+def _turns(pairs: pd.DataFrame) -> int:
+    """How many models share a place in the sessions of a pilot; 1 where all are in each."""
+    if not {"operator", "session"} <= set(pairs.columns):
+        return 1
+    in_session = pairs.groupby(["operator", "session"])["model"].nunique().max()
+    return round(pairs["model"].nunique() / in_session)
 
 
 def planned_pairs(known: Known, design: Comparison) -> pd.DataFrame:
     """Rows of table ``pair_deviations`` that a study of a size will have; no deviations yet.
 
-    Every operator scans every model under every condition in every session.
+    Every operator scans every model under every condition in every session, or the models
+    take turns, as they did in the pilot.
     """
     blocks = []
     conditions = known.conditions.astype(str)
@@ -146,6 +163,11 @@ def planned_pairs(known: Known, design: Comparison) -> pd.DataFrame:
     scans = pd.DataFrame(blocks)
     own = [c for c in known.sites if c not in scans]
     rows = scans.merge(known.sites[own], how="cross")
+    turns = known.turns_in(design)
+    if turns > 1:
+        place = pd.factorize(rows["model"])[0]
+        o, s = (rows[c].str[1:].astype(int) for c in ("operator", "session"))
+        rows = rows[place % turns == (s + place // turns * o) % turns].reset_index(drop=True)
     rows["scan"] = rows["_scan"] + "." + rows["model"].astype(str)
     for column in ("distance_um", "angle_deg"):  # any numbers: no result depends on them
         rows[column] = np.random.default_rng(1).standard_normal(len(rows))
@@ -208,9 +230,10 @@ def power_table(
     comparisons = levels * (levels - 1) // 2
     for design in designs:
         variance, df, df_pilot = _difference(known, design)
+        models = -(-known.sites["model"].nunique() // known.turns_in(design))
         n_scans = (
             design.operators * design.sessions * design.per_session
-            * len(known.conditions) * known.sites["model"].nunique()
+            * len(known.conditions) * models
         )  # fmt: skip
         row: dict[str, object] = {
             "operators": design.operators,

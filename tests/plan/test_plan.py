@@ -264,6 +264,30 @@ def test_power_of_a_comparison():
     assert found["chair_minutes"].tolist() == [16 * 8 + 80, 48 * 8 + 120]
 
 
+def test_models_take_turns_in_a_plan_as_they_did_in_the_pilot():
+    two = pd.concat([known().sites.assign(model=m) for m in "PQRS"], ignore_index=True)
+    shared = replace(known(), sites=two, turns=2)
+    design = Comparison(4, 2, 3)
+    rows = planned_pairs(shared, design)
+    scans = rows.drop_duplicates("scan")
+    found = power_table([design], shared, difference=8.0)
+    assert found["n_scans"][0] == len(scans) == 4 * 2 * 3 * 2 * 2  # two models a session
+    assert (scans.groupby(["operator", "session"])["model"].nunique() == 2).all()
+    assert (scans.groupby("operator")["model"].nunique() == 4).all()  # nobody misses one
+    assert (scans.groupby(["session", "model"])["operator"].nunique() > 0).all()
+    once = planned_pairs(shared, Comparison(4, 1, 3))  # one session: nothing to take turns in
+    assert once.drop_duplicates("scan").groupby("operator")["model"].nunique().eq(4).all()
+
+
+def test_a_pilot_whose_models_take_turns_is_recognised():
+    pilot = planned_pairs(
+        replace(known(), sites=pd.concat([known().sites.assign(model=m) for m in "PQ"]), turns=2),
+        Comparison(3, 2, 2),
+    )  # fmt: skip
+    pilot["distance_um"] = np.random.default_rng(2).normal(0, 8, len(pilot))
+    assert known_from(known().spec, pilot).turns == 2
+
+
 def test_power_of_a_balanced_design_is_that_of_its_stratum():
     """A single pair: the difference is tested in the stratum of scans, by noncentral t.
 
