@@ -166,8 +166,8 @@ def planned_pairs(known: Known, design: Comparison) -> pd.DataFrame:
     turns = known.turns_in(design)
     if turns > 1:
         place = pd.factorize(rows["model"])[0]
-        o, s = (rows[c].str[1:].astype(int) for c in ("operator", "session"))
-        rows = rows[place % turns == (s + place // turns * o) % turns].reset_index(drop=True)
+        who, when = (rows[c].str[1:].to_numpy(int) for c in ("operator", "session"))
+        rows = rows[place % turns == (when + place // turns * who) % turns].reset_index(drop=True)
     rows["scan"] = rows["_scan"] + "." + rows["model"].astype(str)
     for column in ("distance_um", "angle_deg"):  # any numbers: no result depends on them
         rows[column] = np.random.default_rng(1).standard_normal(len(rows))
