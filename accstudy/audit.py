@@ -410,7 +410,9 @@ def _report(audit: Audit, work: Work, record: Record) -> None:
     """Make the report again from the recorded tables and record, and compare."""
     report = record["report"]
     work.record = record
-    options = ReportOptions(report["figures"], report["page"], report["who"], report["issued"])
+    options = ReportOptions(
+        report["figures"], report["page"], report["who"], report["issued"], report["dpi"]
+    )
     if work.report_key(options) != report["made_from"]:
         what = "the report was made from other results than these: call `accstudy report`"
         audit.differs("report-differs", what, f"results/{RECORD}: report")

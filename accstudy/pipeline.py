@@ -117,7 +117,8 @@ def run_study(
     scheduler: str = "",
     strict: bool = False,
     allow_outside: bool = False,
-    figures: bool = False,
+    figures: str = "",
+    dpi: int = 300,
     page: bool = False,
     who: str = "",
     issued: str = "",
@@ -142,8 +143,10 @@ def run_study(
         Whether a scan that must be left out is an error.
     allow_outside : bool
         Whether files may lie outside the study folder.
-    figures : bool
-        Whether the report's figures are written as files, too.
+    figures : str
+        Forms in which the report's figures are written as files, too, such as ``"svg,tiff"``.
+    dpi : int
+        Of figures as PNG and TIFF.
     page : bool
         Whether a page to explore is written, too.
     who : str
@@ -190,6 +193,6 @@ def run_study(
                 work.recall_tables()
         work.finish()
         if last >= order.index("report"):
-            work.report(ReportOptions(figures=figures, page=page, who=who, issued=issued))
+            work.report(ReportOptions(figures, page, who, issued, dpi))
         work.write(who)
     return Outcome(work.study, work.tables, work.all_findings(), work.left_out, work.written)

@@ -25,7 +25,7 @@ __all__ = ["show"]
     help="Folder for the pictures; the current one by default.",
 )
 def show(drawing: Path, unit: str, folder: Path) -> None:
-    """Show axis, flat, top and possible origins of a scan body's drawing.
+    """Show axis, flat and top of a scan body's drawing.
 
     Prints the lines for study.toml and writes a picture of every drawing with its axis,
     its flat and the places at which the platform may be. Of a STUDY, its drawings are

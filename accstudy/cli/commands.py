@@ -16,6 +16,7 @@ from accstudy.cli.options import (
     LEFT_OUT,
     STANDS,
     Shared,
+    figure_options,
     shared_options,
 )
 from accstudy.cli.planning import add, list_scans, new, plan
@@ -39,7 +40,8 @@ def _stage(
     since: str,
     until: str,
     shared: Shared,
-    figures: bool = False,
+    figures: str = "",
+    dpi: int = 300,
     page: bool = False,
     who: str = "",
     issued: str = "",
@@ -56,6 +58,7 @@ def _stage(
             strict=shared.strict,
             allow_outside=shared.allow_outside,
             figures=figures,
+            dpi=dpi,
             page=page,
             who=who,
             issued=issued,
@@ -200,7 +203,7 @@ def analyze(
 @click.command()
 @_STUDY
 @shared_options
-@click.option("--figures", is_flag=True, help="Also write every figure as SVG and PNG.")
+@figure_options
 @click.option("--page", is_flag=True, help="Also write an interactive HTML page of the scans.")
 @click.option("--by", "who", default="", help="Name of the person, for report and history.")
 @click.option(
@@ -213,14 +216,15 @@ def report(
     ctx: click.Context,
     study: Path,
     shared: Shared,
-    figures: bool,
+    figures: str,
+    dpi: int,
     page: bool,
     who: str,
     issued: dt.datetime | None,
 ) -> None:
     """Make the PDF report of STUDY from its result tables.
 
-    Example: accstudy report sample_study/validation --figures
+    Example: accstudy report sample_study/validation --figures tiff --dpi 600
     """
     done = _stage(
         study,
@@ -228,6 +232,7 @@ def report(
         until="report",
         shared=shared,
         figures=figures,
+        dpi=dpi,
         page=page,
         who=who,
         issued=_date(issued),
@@ -244,7 +249,7 @@ def report(
     required=True,
 )
 @shared_options
-@click.option("--figures", is_flag=True, help="Also write every figure as SVG and PNG.")
+@figure_options
 @click.option("--page", is_flag=True, help="Also write an interactive HTML page of the scans.")
 @click.option("--by", "who", default="", help="Name of the person, for report and history.")
 @click.option(
@@ -257,7 +262,8 @@ def run(
     ctx: click.Context,
     studies: tuple[Path, ...],
     shared: Shared,
-    figures: bool,
+    figures: str,
+    dpi: int,
     page: bool,
     who: str,
     issued: dt.datetime | None,
@@ -278,6 +284,7 @@ def run(
             until="report",
             shared=shared,
             figures=figures,
+            dpi=dpi,
             page=page,
             who=who,
             issued=_date(issued),

@@ -18,8 +18,12 @@ __all__ = [
     "LEFT_OUT",
     "STANDS",
     "Shared",
+    "figure_options",
     "shared_options",
 ]
+
+FORMS = ("pdf", "svg", "png", "tiff")
+"""As of `accstudy.figures.style.FORMATS`, which is not imported for help texts."""
 
 DONE, FAILED, INPUT_AT_FAULT, LEFT_OUT, STANDS, INTERRUPTED = 0, 1, 3, 4, 5, 130
 
@@ -92,6 +96,45 @@ def shared_options(command: Callable[..., Any]) -> Callable[..., Any]:
     for option in reversed(_OPTIONS):
         told = option(told)
     return told
+
+
+class _Forms(click.ParamType[str]):
+    """Forms of figures, parted by commas."""
+
+    name = "forms"
+
+    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        parts = [part.strip().lower() for part in value.split(",") if part.strip()]
+        wrong = [part for part in parts if part not in FORMS]
+        if wrong:
+            self.fail(
+                f'"{wrong[0]}" is no form of a figure; use {", ".join(FORMS)}, '
+                "or put --figures last",
+                param,
+                ctx,
+            )
+        return ",".join(form for form in FORMS if form in parts)
+
+
+def figure_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the options of commands that write figures."""
+    figures = click.option(
+        "--figures",
+        type=_Forms(),
+        is_flag=False,
+        flag_value="svg,png",
+        default="",
+        metavar="FORMS",
+        help=f"Also write every figure: {', '.join(FORMS)}; svg,png where none is named.",
+    )
+    dpi = click.option(
+        "--dpi",
+        type=click.IntRange(72, 1200),
+        default=300,
+        show_default=True,
+        help="Resolution of figures as PNG and TIFF.",
+    )
+    return figures(dpi(command))
 
 
 def _cores() -> int:

@@ -23,6 +23,7 @@ from matplotlib.ft2font import FT2Font
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 
 __all__ = [
+    "FORMATS",
     "ACCENT",
     "COLUMN_MM",
     "FAMILY",
@@ -33,10 +34,12 @@ __all__ = [
     "TINTS",
     "WIDE_MM",
     "component_name",
+    "figure_bytes",
     "line_of",
     "name_ticks",
     "new_axes",
     "new_figure",
+    "picture_bytes",
     "png_bytes",
     "printable",
     "rows_of",
@@ -190,6 +193,47 @@ def svg_bytes(figure: Figure) -> bytes:
     """Figure as SVG: drawings of the letters inside, no date, equal bytes for equal figures."""
     buffer = io.BytesIO()
     figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": "accstudy"})
+    return buffer.getvalue()
+
+
+def picture_bytes(png: bytes, form: str) -> bytes:
+    """Picture, PNG by nature, as PNG or TIFF."""
+    from PIL import Image  # a part of matplotlib
+
+    buffer = io.BytesIO()
+    with Image.open(io.BytesIO(png)) as image:
+        if form == "tiff":
+            image.save(buffer, format="TIFF", compression="tiff_lzw")
+    return png if form == "png" else buffer.getvalue()
+
+
+FORMATS = ("pdf", "svg", "png", "tiff")
+"""Forms in which figures can be written."""
+
+
+@styled
+def figure_bytes(figure: Figure, form: str, *, dpi: int = 300) -> bytes:
+    """Figure in one of `FORMATS`, at its printed size; equal bytes for equal figures.
+
+    Parameters
+    ----------
+    figure : Figure
+        The figure.
+    form : {"pdf", "svg", "png", "tiff"}
+        TIFF is packed without loss (LZW).
+    dpi : int
+        Of PNG and TIFF.
+    """
+    if form == "svg":
+        return svg_bytes(figure)
+    if form == "png":
+        return png_bytes(figure, dpi=dpi)
+    buffer = io.BytesIO()
+    if form == "pdf":
+        figure.savefig(buffer, format="pdf", metadata={"CreationDate": None, "Creator": "accstudy"})
+    else:
+        packed = {"compression": "tiff_lzw"}
+        figure.savefig(buffer, format="tiff", dpi=dpi, pil_kwargs=packed)
     return buffer.getvalue()
 
 

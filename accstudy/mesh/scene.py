@@ -49,7 +49,8 @@ def open3d() -> Any:
         if library is None:
             raise MissingLibraryError(
                 f"open3d cannot be imported: {error}",
-                hint="install it with pip: open3d-cpu on Linux x86_64, open3d elsewhere",
+                hint="install it with pip: open3d-cpu on Linux x86_64, open3d on macOS, Windows; "
+                "there is none for Linux on ARM, where studies of positions (poses.csv) run",
             ) from error
         raise MissingLibraryError(
             f"open3d needs the system library {library[1]}, which is missing",

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from accstudy.errors import InputError, nearest
-from accstudy.figures.style import png_bytes, printable
+from accstudy.figures.style import figure_bytes, picture_bytes, printable
 from accstudy.reports.cautions import FOOTER
 from accstudy.reports.comparison import comparison_report, latex_attachments
 from accstudy.reports.compile import compile_pdf
@@ -36,7 +36,9 @@ UNREFERENCED_NAMES = {"validation": "Precision report", "comparison": "Compariso
 _KEYWORDS = {True: ("accuracy", "trueness", "precision"), False: ("precision",)}
 
 
-def render_report(kind: str, content: ReportContent, *, png: bool = False) -> ReportFiles:
+def render_report(
+    kind: str, content: ReportContent, *, forms: Sequence[str] = (), dpi: int = 300
+) -> ReportFiles:
     """Make the report of a study.
 
     Parameters
@@ -45,8 +47,10 @@ def render_report(kind: str, content: ReportContent, *, png: bool = False) -> Re
         Which report.
     content : ReportContent
         Finished tables, settings and record.
-    png : bool
-        Whether every figure also comes as PNG at 300 dpi.
+    forms : sequence of str
+        Of `accstudy.figures.style.FORMATS`: in which every figure comes; SVG always does.
+    dpi : int
+        Of PNG and TIFF.
 
     Returns
     -------
@@ -81,8 +85,10 @@ def render_report(kind: str, content: ReportContent, *, png: bool = False) -> Re
         "blocks": rest.blocks,
     }
     pdf = compile_pdf(data, files, [*attachments(content), *latex_attachments(rest)])
-    if png:
-        drawn = {**first.figures, **rest.figures}
-        files |= {f"{name}.png": png_bytes(figure) for name, figure in drawn.items()}
-        files |= {f"{name}.png": data for name, data in content.pictures.items()}
-    return ReportFiles(pdf=pdf, figures=files, data=data)
+    written: dict[str, bytes] = {}
+    drawn = {**first.figures, **rest.figures}
+    for form in forms:
+        written |= {f"{name}.{form}": figure_bytes(f, form, dpi=dpi) for name, f in drawn.items()}
+        if form in ("png", "tiff"):
+            written |= {f"{n}.{form}": picture_bytes(d, form) for n, d in content.pictures.items()}
+    return ReportFiles(pdf=pdf, figures=files | written, data=data)

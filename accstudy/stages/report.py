@@ -82,15 +82,16 @@ def make_report(
         picture_notes=pictures.notes,
         files=files or {},
     )
-    made = render_report(kind, content, png=options.figures)
+    made = render_report(kind, content, forms=options.forms, dpi=options.dpi)
     out = {f"{kind}.pdf": made.pdf}
     if options.page:
         from accstudy.stages.page import make_page
 
         said = made.data["description"]
         out[f"{kind}.html"] = make_page(study, tables, said)
-    if options.figures:
-        out |= {f"figures/{name}": data for name, data in made.figures.items()}
+    for name, data in made.figures.items():
+        if name.rpartition(".")[2] in options.forms:
+            out[f"figures/{name}"] = data
     return out
 
 

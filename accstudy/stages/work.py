@@ -57,20 +57,28 @@ class ReportOptions:
 
     Parameters
     ----------
-    figures : bool
-        Whether the figures come as files, too.
+    figures : str
+        Forms in which the figures come as files, too, parted by commas; empty for none.
     page : bool
         Whether a page to explore comes with it.
     who : str
         Who runs it; may be empty.
     issued : str
         Date of issue as YYYY-MM-DD, where it is not that of study.toml.
+    dpi : int
+        Of figures as PNG and TIFF.
     """
 
-    figures: bool = False
+    figures: str = ""
     page: bool = False
     who: str = ""
     issued: str = ""
+    dpi: int = 300
+
+    @property
+    def forms(self) -> tuple[str, ...]:
+        """The forms one by one."""
+        return tuple(part for part in self.figures.split(",") if part)
 
 
 class Work:

@@ -52,10 +52,11 @@ class ReportRecord(TypedDict):
     """What a report was made from, and SHA-256 of its files."""
 
     made_from: str
-    figures: bool
+    figures: str
     page: bool
     who: str
     issued: str
+    dpi: int
     files: dict[str, str]
 
 

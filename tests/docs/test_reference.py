@@ -52,6 +52,8 @@ def settings_with(section, key, value, parents):
         place[name] = dict(parents[section, name])
         place = place[name]
     place[last] = value
+    if key == "sketch":
+        place["kind"] = "none"
     if "cylinder" in key:
         given["scan_body"]["one"].pop("mesh")
     return Settings.model_validate(given)

@@ -1,12 +1,28 @@
 """Every figure of the three reports, as it is printed."""
 
+import io
 import re
 
+import numpy as np
 import pytest
 from matplotlib.colors import to_rgb
 from matplotlib.text import Text
+from PIL import Image
 
-from accstudy.figures.style import ACCENT, FAINT, FAMILY, GREY, INK, SERIES, TINTS
+from accstudy.cli.options import FORMS
+from accstudy.figures.style import (
+    ACCENT,
+    FAINT,
+    FAMILY,
+    FORMATS,
+    GREY,
+    INK,
+    SERIES,
+    TINTS,
+    figure_bytes,
+    new_figure,
+    picture_bytes,
+)
 from accstudy.reports.render import KINDS
 
 UNITLESS = re.compile(
@@ -105,3 +121,25 @@ def test_series_have_tested_colours_and_a_mark_or_dash_of_their_own(figures):
                 assert looks.setdefault(look, colour) == colour, (name, line.get_label())
             for patch in ax.patches:
                 assert to_rgb(patch.get_facecolor()) in SERIES_RGB | GROUND_RGB, name
+
+
+@pytest.mark.parametrize("form", FORMATS)
+def test_a_figure_is_written_in_every_form_with_equal_bytes(form):
+    def written():
+        figure = new_figure(60, 30)
+        figure.subplots().plot([0, 1], [0, 1])
+        return figure_bytes(figure, form, dpi=600)
+
+    once = written()
+    assert once == written()
+    if form in ("png", "tiff"):
+        with Image.open(io.BytesIO(once)) as image:
+            assert image.info["dpi"] == pytest.approx((600, 600), abs=0.1)
+            assert image.size == pytest.approx((60 / 25.4 * 600, 30 / 25.4 * 600), abs=1)
+    assert FORMATS == FORMS
+
+
+def test_a_picture_keeps_its_pixels_as_tiff():
+    png = figure_bytes(new_figure(20, 10), "png", dpi=100)
+    tiff, one = (np.asarray(Image.open(io.BytesIO(b))) for b in (picture_bytes(png, "tiff"), png))
+    assert np.array_equal(tiff, one)

@@ -167,7 +167,7 @@ def test_unknown_kind_is_refused():
 
 
 def test_png_beside_every_figure(lean):
-    files = render_report("validation", lean, png=True)
+    files = render_report("validation", lean, forms=["png"])
     drawn = [n for n in files.figures if n.endswith(".svg")]
     assert len(drawn) >= 2
     assert {n[:-4] + ".png" for n in drawn} <= set(files.figures)
