@@ -14,6 +14,7 @@ from accstudy.compare.arch import arch_of
 from accstudy.errors import AccstudyError, Finding, Severity, StudyError, place
 from accstudy.stages.cache import Cache, ScanResult
 from accstudy.stages.measure import ROOMS, body_parts
+from accstudy.study.checks import against_reference
 from accstudy.study.load import Study
 from accstudy.study.provisional import SKETCHED
 from accstudy.study.record import digest, json_bytes, program_digest
@@ -53,7 +54,7 @@ def started(study: Study, *, cache: Cache | None = None, show: Show | None = Non
     ------
     StudyError
         For every model in none of whose scans two bodies are found that another scan shows,
-        too, or whose sketch does not fit them.
+        too, or whose sketch does not fit them; for datum implants that no model has.
     """
     if study.referenced:
         return study
@@ -74,9 +75,11 @@ def started(study: Study, *, cache: Cache | None = None, show: Show | None = Non
         notes += result.findings
         if show:
             show(model, done, len(todo))
+    implants = pd.concat(parts, ignore_index=True) if todo else study.implants
+    if todo and not faults:  # names of datum implants could not be held against anything so far
+        faults += against_reference(study.scans, implants, study.settings)
     if faults:
         raise StudyError(faults)
-    implants = pd.concat(parts, ignore_index=True) if todo else study.implants
     return replace(study, implants=implants, findings=tuple(notes))
 
 

@@ -167,6 +167,15 @@ def test_a_sketch_that_does_not_fit_is_an_error_that_says_why(files, tmp_path, s
     assert not (path / "results").exists()
 
 
+def test_datum_implants_are_held_against_the_names_that_were_learned(files, tmp_path, done):
+    path = shutil.copytree(done[2], tmp_path / "s")
+    text = (path / "study.toml").read_text()
+    (path / "study.toml").write_text(text.replace("[analysis]", '[analysis]\ndatum = ["I1", "17"]'))
+    (error,) = [f for f in check_study(path) if f.severity.value == "error"]
+    assert error.code == "unknown-implant"
+    assert '"17"' in error.what
+
+
 def test_scans_without_scan_bodies_cannot_be_learned_from(files, tmp_path):
     plane = np.array([[x, y, 0.0] for x in range(40) for y in range(40)])
     corner = np.array([40 * x + y for x in range(39) for y in range(39)])
