@@ -27,7 +27,7 @@ from accstudy.reports.modelled import (
     level_contrasts,
 )
 from accstudy.reports.recorded import record_section
-from accstudy.reports.select import between, confidence_of, groups, pair_rows
+from accstudy.reports.select import between, confidence_of, groups, named, pair_rows
 from accstudy.reports.sentences import condition_name
 from accstudy.reports.shared import (
     holds_for,
@@ -163,7 +163,8 @@ def _repeats(content: ReportContent, row: Any) -> Text:
     """How far two scans of one condition lie apart over the longest pair."""
     who = f"{row.condition}: " if row.condition else ""
     name, _, factors = between(content)
-    text: list[Any] = [f"{who}over {quantity(row.span_mm, 'mm')} ({row.subject}) two scans "]
+    which = ", ".join([row.subject, *([w] if (w := named(content, "", row.model)) else [])])
+    text: list[Any] = [f"{who}over {quantity(row.span_mm, 'mm')} ({which}) two scans "]
     if not missing(row.r_limit):
         text += [
             "taken one after another differ by less than ",
