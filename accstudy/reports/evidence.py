@@ -256,13 +256,14 @@ def scan_after_scan(document: Document, content: ReportContent) -> None:
         "" if longest is None else " Scatter alone gives such swings; look for steps and slopes."
     )
     document.heading("Scan after scan")
-    doubt, word = "the bound of page 1", "deviation"
+    doubt, word, lay = "the bound of page 1", "deviation", "The deviation of the longest pair lay"
     if not content.referenced:
-        doubt, word = "what page 1 says of repeats", "difference from the mean"
+        doubt, word = "what page 1 says of repeats", "distance less its mean, that"
+        lay = "The distance of the longest pair, less its mean, lay"
     document.lead(
         "Run chart",
         "A drift, a jump between sessions or a single bad scan would show here, and would make "
-        f"{doubt} doubtful. The {word} of the longest pair lay in "
+        f"{doubt} doubtful. {lay} in "
         f"the range {range_phrase(rows['longest_um'], signed=True)}.{spread}",
     )
     when = "by time" if "at" in rows and rows["at"].notna().any() else "in the order of the list"

@@ -127,7 +127,7 @@ def _mean_of_scans(content: ReportContent) -> str:
         which = "the sessions of the first baseline of every device"
     return (
         "The study has no reference. The arrangement of every model was learned from "
-        f"{which}: the mean after each scan was moved as a rigid body, without scale, to fit it "
+        f"{which}: their mean, each scan being moved as a rigid body, without scale, to fit it "
         "best (generalised Procrustes analysis over the platform centre and a point 10 mm along "
         "the axis of every implant). It serves to line scans up and to name spans; what scans "
         "deviate from it by on average is zero by construction and says nothing."

@@ -403,8 +403,8 @@ def _seating(document: Document, content: ReportContent) -> None:
     document.lead(
         "How to read it",
         "A rigid framework made from one scan, seated on the mean of the scans of its condition. "
-        "What all scans have in common is not in it: on the real implants gaps can be larger, and "
-        "with chance smaller. Manufacture, preload and bone are not in it either.",
+        "What all scans have in common is not in it: on the real implants gaps can be larger or "
+        "smaller. Manufacture, preload and bone are not in it either.",
     )
     words = {"best-seat": "best seat", "terminal-screw": "one screw tightened"}
     document.table(

@@ -154,6 +154,8 @@ class Reader:
                     what = f'run "{run}" stands in several files'
                     self.findings.append(fault("same-run-twice", what, called, "rename one"))
                 out[str(run)] = (part.reset_index(drop=True), called)
+            if frame.empty and len(files) == 1:  # a table that waits for its rows
+                out[""] = (frame, called)
         return out
 
     def _unknown_bodies(self, implants: pd.DataFrame, file: str) -> list[Finding]:
