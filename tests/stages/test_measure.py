@@ -9,10 +9,11 @@ from click.testing import CliRunner
 
 import accstudy.locate.locate as locating
 from accstudy.cli.main import main
-from accstudy.mesh.read import stl_bytes
-from accstudy.simulate.arch import reference_model
+from accstudy.mesh.read import read_mesh, stl_bytes
+from accstudy.simulate.arch import reference_model, symmetric_model
 from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.scan import simulate_scan
+from accstudy.stages.arches import arch_findings
 from accstudy.stages.cache import Cache
 from accstudy.stages.measure import measure_scans
 from accstudy.study.load import load_study
@@ -157,3 +158,29 @@ def test_given_positions_are_analyzed_without_measuring(made, tmp_path):
     done = CliRunner().invoke(main, ["analyze", str(tmp_path)])
     assert done.exit_code == 0, done.output
     assert len(pd.read_csv(tmp_path / "results/poses.csv")) == 12
+
+
+def test_a_scan_turned_inside_out_is_told_once(made):
+    folder, rows, _ = made
+    mesh = read_mesh(folder / "scans/s0.stl")
+    flipped = stl_bytes(mesh.vertices_mm, np.ascontiguousarray(mesh.faces[:, ::-1]))
+    (folder / "scans/turned.stl").write_bytes(flipped)
+    row = rows[0].replace("s0,scans/s0.stl", "turned,scans/turned.stl")
+    found = measure_scans(study_of(folder, [row]))
+    assert [f.code for f in found.findings].count("inside-out") == 1
+    assert (found.poses["status"] == "ok").all()
+
+
+@pytest.mark.parametrize("model", ["row", "rectangle", "arch"])
+def test_a_model_that_is_its_own_mirror_image_is_warned_about_once(made, tmp_path, model):
+    folder, rows, _ = made
+    reference = reference_model(4, seed=4) if model == "arch" else symmetric_model(model)
+    for name in ("scans", "scan_bodies", "study.toml"):
+        copy = shutil.copytree if (folder / name).is_dir() else shutil.copy
+        copy(folder / name, tmp_path / name)
+    (tmp_path / "reference").mkdir()
+    (tmp_path / "reference/implants.csv").write_bytes(csv_bytes("implants", reference))
+    name = reference["model"].iloc[0]
+    study = study_of(tmp_path, [",".join([*row.split(",")[:2], name, "A\n"]) for row in rows])
+    told = [f for f in arch_findings(study) if f.code == "own-mirror-image"]
+    assert len(told) == (model != "arch")
