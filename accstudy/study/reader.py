@@ -106,7 +106,7 @@ class Reader:
         """Read the reference, from its rows or from touch points; None if it is unusable."""
         settings = self.settings.reference
         frames = self._measured(settings)
-        if frames is None:
+        if not frames:
             return None
         checked, files = [], {}
         for run, (frame, file) in frames.items():
