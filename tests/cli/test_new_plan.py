@@ -369,3 +369,11 @@ def test_version_names_what_computes_and_loads_none_of_it():
         assert f"{name} {importlib.metadata.version(name)}\n" in done.stdout
     assert "open3d" in done.stdout
     assert done.stdout.splitlines()[-1] == "[]"
+
+
+def test_a_study_just_made_is_checked_without_a_crash(tmp_path):
+    # its reference has a head and no row yet
+    made = CliRunner().invoke(main, ["new", str(tmp_path / "s")])
+    assert made.exit_code == 0
+    done = CliRunner().invoke(main, ["check", str(tmp_path / "s")])
+    assert done.exit_code == 3, done.output
