@@ -56,8 +56,8 @@ _UNITS = {"cm": "cm", "m": "m", "in": "inch", "inch": "inch", "inches": "inch"}
 _DIRECTION = re.compile(r"axis|vector|direction|normal|achse|richtung", re.IGNORECASE)
 _ACTUAL = re.compile(r"actual|measured|value|\bist\b|messwert|result", re.IGNORECASE)
 _OTHER = re.compile(r"nominal|\bsoll|dev|tol|error|abw|diff", re.IGNORECASE)
-_PLACE = re.compile(r"point|plane|circle|platform|cent|origin|top", re.IGNORECASE)
-_ROUND = re.compile(r"cyl|cone|axis|line", re.IGNORECASE)
+_PLACE = re.compile(r"point|plane|circle|platform|cent|origin|top|kreis|punkt|ebene", re.IGNORECASE)
+_ROUND = re.compile(r"[cz]yl|cone|axis|line|achse", re.IGNORECASE)
 _WORD = re.compile(r"[^\s_\-.:/|]+")
 _ORDER = ("x_mm", "y_mm", "z_mm", "axis_x", "axis_y", "axis_z")
 
