@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import pandas as pd
-from threadpoolctl import threadpool_limits
 
 from accstudy.accuracy.comparisons import failure_table
 from accstudy.accuracy.components import variance_components
@@ -59,7 +58,6 @@ class Analyzed:
     findings: tuple[Finding, ...]
 
 
-@threadpool_limits.wrap(limits=1, user_api="blas")  # its matrices are small
 def analyze_poses(study: Study, poses: pd.DataFrame) -> Analyzed:
     """Compute every result table from the poses.
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+from threadpoolctl import threadpool_limits
 
 from accstudy import __version__
 from accstudy.dictionary import FILE as DICTIONARY
@@ -249,7 +250,8 @@ class Work:
         self.record["stages"]["analyze"] = key
         from accstudy.stages.analyze import analyze_poses  # statistics: not for measuring
 
-        done = analyze_poses(self.study, self.tables["poses"])
+        with threadpool_limits(limits=1, user_api="blas"):  # its matrices are small
+            done = analyze_poses(self.study, self.tables["poses"])
         for name, frame in done.tables.items():
             self.keep(name, frame)
         self.findings["analyze"] = done.findings
