@@ -158,7 +158,7 @@ def outlier_tests(document: Document, content: ReportContent, *, most: int = 20)
     document.table(
         f"Results beyond a critical value{more}",
         [
-            Heading("verdict", "left", 0.8),
+            Heading("verdict", "left", 1.1),
             Heading("test", "left", 0.9),
             Heading("measurand", "left", 2.2),
             Heading("subject", "left", 2.2 if several else 0.9),
