@@ -86,7 +86,7 @@ $(OLDEST)/.ready: pyproject.toml | $(TOOLS)
 OLD_PYTEST := $(OLDEST)/bin/python -m pytest -W ignore::DeprecationWarning -W ignore::PendingDeprecationWarning
 
 oldest: $(TOOLS) libraries $(OLDEST)/.ready   ## published numbers with the oldest supported libraries
-	$(OLD_PYTEST) -n auto --dist loadgroup tests/selftest tests/cli/test_commands.py
+	$(OLD_PYTEST) -n auto --dist loadgroup tests/selftest
 
 processors: $(TOOLS) libraries $(OLDEST)/.ready   ## the samples on three processors, and with old libraries
 	$(BIN)/python tests/processors.py build/processors $(OLDEST)/bin/python

@@ -77,6 +77,7 @@ def test_type_a_of_every_pair_is_that_of_its_distances():
     assert known.loc[("I2", "I4"), "n_runs"] == 5
 
 
+@pytest.mark.slow  # figures in docs/validation.md
 @pytest.mark.parametrize(("runs", "scale_ppm"), [(3, 0.0), (3, 60.0), (5, 0.0), (5, 60.0)])
 def test_the_true_distance_lies_within_two_u_of_the_mean_as_often_as_it_should(runs, scale_ppm):
     """By simulation; with a scale that differs by run the errors of implants are correlated."""
