@@ -98,29 +98,24 @@ def shared_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return told
 
 
-class _Forms(click.ParamType[str]):
+def _forms(ctx: click.Context, param: click.Parameter, value: str) -> str:
     """Forms of figures, parted by commas."""
-
-    name = "forms"
-
-    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
-        parts = [part.strip().lower() for part in value.split(",") if part.strip()]
-        wrong = [part for part in parts if part not in FORMS]
-        if wrong:
-            self.fail(
-                f'"{wrong[0]}" is no form of a figure; use {", ".join(FORMS)}, '
-                "or put --figures last",
-                param,
-                ctx,
-            )
-        return ",".join(form for form in FORMS if form in parts)
+    parts = [part.strip().lower() for part in value.split(",") if part.strip()]
+    wrong = [part for part in parts if part not in FORMS]
+    if wrong:
+        raise click.BadParameter(
+            f'"{wrong[0]}" is no form of a figure; use {", ".join(FORMS)}, or put --figures last',
+            ctx,
+            param,
+        )
+    return ",".join(form for form in FORMS if form in parts)
 
 
 def figure_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add the options of commands that write figures."""
     figures = click.option(
         "--figures",
-        type=_Forms(),
+        callback=_forms,
         is_flag=False,
         flag_value="svg,png",
         default="",
