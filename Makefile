@@ -5,6 +5,7 @@ PYTHON ?= python3
 # one thread for linear algebra: tests and scans run in processes of their own
 export OMP_NUM_THREADS := 1
 export OPENBLAS_NUM_THREADS := 1
+unexport PYTHONDONTWRITEBYTECODE  # hundreds of processes start: modules are compiled once
 BIN := .venv/bin
 READY := .venv/.ready
 TOOLS := .venv/.tools

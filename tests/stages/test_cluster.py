@@ -120,6 +120,7 @@ def busy(onlooker, workers):
 
 
 @pytest.mark.skipif(os.name == "nt", reason="kills a process")
+@pytest.mark.slow
 def test_a_cluster_that_loses_a_worker_measures_every_scan_to_the_same_bytes(
     study, cluster, tmp_path
 ):
