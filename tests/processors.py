@@ -6,7 +6,8 @@ Runs the three sample studies up to their tables with the kernels of linear alge
 that this processor chooses, with those of two others, and with each further PYTHON (an
 environment with other libraries); compares all of them with each other as `accstudy
 audit` does, and has each kernel's record audited under each other. With --fewer the
-studies have fewer scans and every record is audited under one other kernel. Exits with 1 where something differs. Runs go into FOLDER.
+studies have fewer scans and every record is audited under one other kernel. Exits with 1
+where something differs. Runs go into FOLDER.
 
 The oldest processor is imitated whole: numpy and the C library do without the
 instructions that it lacks, too. Kernels that this processor cannot run are left out.
