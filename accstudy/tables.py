@@ -23,6 +23,7 @@ from accstudy.errors import InputError
 from accstudy.grid import DECIMALS, number_texts
 
 __all__ = [
+    "BEGINNING",
     "LABEL_FACTORS",
     "TABLES",
     "UNREFERENCED",
@@ -33,6 +34,7 @@ __all__ = [
     "empty",
     "read_csv",
     "shape",
+    "valid_since",
 ]
 
 Kind = Literal["text", "number", "integer", "flag", "date"]
@@ -1944,6 +1946,23 @@ def _text(value: object) -> str:
     if _FORMULA.match(text) and not re.fullmatch(r"-?\d+(\.\d+)?", text):
         return "'" + text
     return text
+
+
+BEGINNING = pd.Timestamp("1900-01-01")
+"""Day from which a reference without a ``valid_from`` holds."""
+
+
+def valid_since(rows: pd.DataFrame) -> pd.Series:
+    """Day from which each row of a reference holds; `BEGINNING` where none is stated.
+
+    Examples
+    --------
+    >>> valid_since(pd.DataFrame({"valid_from": ["2025-03-01", None]})).dt.year.tolist()
+    [2025, 1900]
+    """
+    if "valid_from" not in rows:
+        return pd.Series(BEGINNING, rows.index)
+    return pd.to_datetime(rows["valid_from"]).fillna(BEGINNING)
 
 
 LABEL_FACTORS = frozenset(

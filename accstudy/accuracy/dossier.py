@@ -11,12 +11,11 @@ import pandas as pd
 
 from accstudy.accuracy.comparisons import e_n
 from accstudy.accuracy.reference import pair_reference_u, temperature_u_um
-from accstudy.tables import shape
+from accstudy.tables import BEGINNING, shape, valid_since
 
 __all__ = ["reference_changes", "reference_pairs"]
 
 _E_N = "E_n of ISO 13528"
-_BEGINNING = pd.Timestamp("1900-01-01")
 
 
 def reference_pairs(
@@ -50,7 +49,7 @@ def reference_pairs(
         pairs = _distances(str(model), mine)
         own = runs
         if runs is not None and len(runs):
-            own = runs[(runs["model"] == model) & (_since(runs) == since)]
+            own = runs[(runs["model"] == model) & (valid_since(runs) == since)]
         known = pair_reference_u(
             mine, pairs, mpe_constant_um=mpe_constant_um, mpe_per_metre_um=mpe_per_metre_um,
             runs=own,
@@ -63,7 +62,7 @@ def reference_pairs(
         u = (known["u_distance_um"] ** 2 + warm**2) ** 0.5
         parts.append(
             known.assign(
-                valid_from=pd.Series([None if since == _BEGINNING else since] * len(known)),
+                valid_from=pd.Series([None if since == BEGINNING else since] * len(known)),
                 u_temperature_um=warm,
                 u_um=u,
                 U_um=2.0 * u,
@@ -113,7 +112,7 @@ def reference_changes(
     rows: list[dict[str, Any]] = []
     pair = ["implant_a", "implant_b"]
     for model, mine in known.groupby("model", sort=True):
-        versions = [part.set_index(pair) for _, part in mine.groupby(_since(mine), sort=True)]
+        versions = [part.set_index(pair) for _, part in mine.groupby(valid_since(mine), sort=True)]
         for before, after in pairwise(versions):
             for a, b in before.index.intersection(after.index):
                 old, new = before.loc[(a, b)], after.loc[(a, b)]
@@ -143,18 +142,10 @@ def _compared(old: pd.Series, new: pd.Series) -> dict[str, Any]:
     }
 
 
-def _since(rows: pd.DataFrame) -> pd.Series:
-    return pd.to_datetime(rows["valid_from"]).fillna(_BEGINNING)
-
-
 def _versions(implants: pd.DataFrame) -> list[tuple[Any, Any, pd.DataFrame]]:
-    """Model, day and rows of every reference; rows without a day hold from the beginning."""
-    rows = (
-        implants
-        if "valid_from" in implants
-        else implants.assign(valid_from=pd.Series(pd.NaT, implants.index))
-    )
-    return [(model, since, mine) for (model, since), mine in rows.groupby(["model", _since(rows)])]
+    """Model, day and rows of every reference."""
+    by = implants.groupby(["model", valid_since(implants).rename("since")])
+    return [(model, since, mine) for (model, since), mine in by]
 
 
 def _distances(model: str, implants: pd.DataFrame) -> pd.DataFrame:

@@ -12,6 +12,7 @@ import pandas as pd
 
 from accstudy.accuracy.measurands import IMPLANT_MEASURANDS
 from accstudy.geometry.repeats import of_mean
+from accstudy.tables import valid_since
 
 __all__ = [
     "implant_u",
@@ -169,7 +170,7 @@ def runs_u(runs: pd.DataFrame | None) -> pd.DataFrame:
     rows: list[dict[str, object]] = []
     on = ["implant_a", "implant_b"]
     for model, given in runs.groupby("model", sort=False) if runs is not None and len(runs) else ():
-        since = pd.to_datetime(given["valid_from"]).fillna(pd.Timestamp.min)
+        since = valid_since(given)
         mine = given[since == since.min()]
         n = int(mine["run"].nunique())
         squared = mine.assign(square=mine["deviation_um"].astype(float) ** 2)

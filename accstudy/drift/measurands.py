@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from accstudy.compare.arch import arch_of
 from accstudy.compare.poses import pose_arrays
 from accstudy.errors import InputError
-from accstudy.tables import shape
+from accstudy.tables import shape, valid_since
 
 __all__ = ["CROSS_ARCH", "SCALE", "SPLAY", "scan_measurands", "scale_ppm"]
 
@@ -180,10 +180,8 @@ def _scale(poses: pd.DataFrame, implants: pd.DataFrame, scans: pd.DataFrame) -> 
 
 def _versions(reference: pd.DataFrame) -> list[tuple[pd.Timestamp, pd.DataFrame]]:
     """References of one model with the day from which each holds."""
-    if "valid_from" not in reference or reference["valid_from"].isna().all():
-        return [(pd.Timestamp("1900-01-01"), reference)]
-    since = pd.to_datetime(reference["valid_from"]).fillna(pd.Timestamp("1900-01-01"))
-    return [(pd.Timestamp(str(day)), rows) for day, rows in reference.groupby(since)]
+    by = reference.groupby(valid_since(reference))
+    return [(pd.Timestamp(str(day)), rows) for day, rows in by]
 
 
 def scale_ppm(positions_mm: Floats, reference_mm: Floats) -> Floats:

@@ -21,11 +21,9 @@ from accstudy.study.reader import Reader
 from accstudy.study.settings import ScanBodySettings, Settings
 from accstudy.study.times import check_times
 from accstudy.study.toml import read_settings
-from accstudy.tables import empty
+from accstudy.tables import empty, valid_since
 
 __all__ = ["Study", "Surveyed", "load_study", "reference_versions", "survey_study"]
-
-_BEGINNING = pd.Timestamp("1900-01-01")
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,5 +221,5 @@ def reference_versions(
         Oldest first; rows without ``valid_from`` hold from the beginning.
     """
     rows = implants[implants["model"] == model]
-    since = pd.to_datetime(rows["valid_from"]).fillna(_BEGINNING)
+    since = valid_since(rows)
     return [(at, rows[since == at].reset_index(drop=True)) for at in sorted(since.unique())]
