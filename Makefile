@@ -109,6 +109,12 @@ fuzz: $(TOOLS) libraries   ## feed odd bytes to every reader, SECONDS for each; 
 	$(BIN)/python -m pip install --quiet 'atheris>=2.3'
 	$(BIN)/python tests/fuzz/fuzz_inputs.py all $(SECONDS) build/fuzz
 
+ROOMS ?= accuracy compare plan reports
+COUNT ?= 25
+mutants: $(TOOLS) libraries   ## faults put into ROOMS, COUNT in each: do tests notice? Not part of CI
+	$(BIN)/python -m pip install --quiet 'cosmic-ray>=8.7'
+	$(BIN)/python tests/mutants.py $(ROOMS) --count $(COUNT)
+
 libraries: $(READY)
 	@sh .ci/system-libraries $(BIN)/python
 

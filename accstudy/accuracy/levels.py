@@ -16,9 +16,11 @@ from accstudy.accuracy.factors import absolute_quantile
 __all__ = [
     "Grouping",
     "Kind",
+    "SessionEffects",
     "future_quantile",
     "normal_bounds",
     "patterns",
+    "session_effects",
     "shared_session_p",
 ]
 
@@ -238,8 +240,7 @@ def _bounds(y: Floats, by: Grouping, asked: _Asked) -> tuple[Floats, Floats]:
         levels = [top, within]
         centre = cells.mean(axis=0, keepdims=True)
         return _from_levels(levels, centre, float(p), asked)
-    first = np.zeros(p, dtype=np.int64)
-    first[by.cell] = np.arange(n)
+    first = np.unique(by.cell, return_index=True)[1]
     operator = by.operator[first]
     means, count = _means(cells, operator)
     a, left = len(means), cells - means[operator]
@@ -258,20 +259,63 @@ def _bounds(y: Floats, by: Grouping, asked: _Asked) -> tuple[Floats, Floats]:
     bound, estimate = bounds(session, shared=False)
     if by.session is None:
         return bound, estimate
-    label = np.unique(by.session[first], return_inverse=True)[1]
-    ss_day, df_day, _, _ = _shared_squares(left, label, session)
-    if df_day < 1:
+    days = session_effects(cells, operator, by.session[first])
+    if days.df < 1:
         return bound, estimate
-    other, _ = bounds(_Level(ss_day, df_day, h), shared=True)
+    other, _ = bounds(_Level(days.ss, days.df, h), shared=True)
     return np.maximum(bound, other), estimate
 
 
-def _shared_squares(left: Floats, label: Ints, session: _Level) -> tuple[Floats, int, Floats, int]:
-    """Sums of squares and degrees of freedom of shared sessions, and of what they leave."""
-    days, met = _means(left, label)
-    df_day = len(days) - 1
-    ss_day = (met[:, None] * days**2).sum(axis=0)
-    return ss_day, df_day, np.maximum(session.ss - ss_day, 0.0), session.df - df_day
+@dataclass(frozen=True)
+class SessionEffects:
+    """What sessions that operators share take up of the scatter of cell means.
+
+    Parameters
+    ----------
+    ss, ss_rest : ndarray, shape (m,)
+        Sum of squares of sessions after operators, and what both leave.
+    df, df_rest : int
+        Degrees of freedom of these.
+    effect : ndarray, shape (s, m)
+        Of each session.
+    """
+
+    ss: Floats
+    df: int
+    ss_rest: Floats
+    df_rest: int
+    effect: Floats
+
+    def p(self) -> Floats:
+        """P value of the F test, shape (m,); NaN without degrees of freedom for it."""
+        if self.df < 1 or self.df_rest < 1:
+            return np.full(len(self.ss), np.nan)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            F = (self.ss / self.df) / (self.ss_rest / self.df_rest)
+        return np.asarray(special.fdtrc(self.df, self.df_rest, np.nan_to_num(F, posinf=1e300)))
+
+
+def session_effects(cells: Floats, operator: Ints, session: Ints) -> SessionEffects:
+    """Least squares of cell means on operators and on the sessions that they share.
+
+    Parameters
+    ----------
+    cells : ndarray, shape (p, m)
+        Means of cells.
+    operator, session : ndarray of int, shape (p,)
+        Of each cell, from 0.
+
+    Returns
+    -------
+    SessionEffects
+    """
+    who, when = (np.eye(int(code.max()) + 1)[code] for code in (operator, session))
+    left = cells - (who @ (who.T @ cells)) / who.sum(axis=0)[operator, None]
+    alone = when - (who @ (who.T @ when)) / who.sum(axis=0)[operator, None]
+    effect, _, df, _ = np.linalg.lstsq(alone, left, rcond=1e-9)
+    rest = ((left - alone @ effect) ** 2).sum(axis=0)
+    ss = np.maximum((left**2).sum(axis=0) - rest, 0.0)
+    return SessionEffects(ss, int(df), rest, len(cells) - who.shape[1] - int(df), effect)
 
 
 def shared_session_p(values: Floats, grouping: Grouping) -> Floats:
@@ -295,21 +339,9 @@ def shared_session_p(values: Floats, grouping: Grouping) -> Floats:
         by = grouping.only(rows)
         if by.operator is None or by.session is None:
             continue
-        y = values[np.ix_(rows, columns)]
-        cells, _ = _means(y, by.cell)
-        first = np.zeros(len(cells), dtype=np.int64)
-        first[by.cell] = np.arange(len(y))
-        operator = by.operator[first]
-        means, _ = _means(cells, operator)
-        left = cells - means[operator]
-        session = _Level((left**2).sum(axis=0), len(cells) - len(means), 1.0)
-        label = np.unique(by.session[first], return_inverse=True)[1]
-        ss_day, df_day, ss_rest, df_rest = _shared_squares(left, label, session)
-        if df_day < 1 or df_rest < 1:
-            continue
-        with np.errstate(divide="ignore", invalid="ignore"):
-            F = (ss_day / df_day) / (ss_rest / df_rest)
-        out[columns] = special.fdtrc(df_day, df_rest, np.nan_to_num(F, posinf=1e300))
+        cells, _ = _means(values[np.ix_(rows, columns)], by.cell)
+        first = np.unique(by.cell, return_index=True)[1]
+        out[columns] = session_effects(cells, by.operator[first], by.session[first]).p()
     return out
 
 

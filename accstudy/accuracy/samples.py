@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
-from accstudy.accuracy.levels import Grouping, shared_session_p
+from accstudy.accuracy.levels import Grouping, session_effects, shared_session_p
 from accstudy.accuracy.measurands import Results, natural
 from accstudy.accuracy.normality import combined_p
 from accstudy.accuracy.oneway import Layouts, Witnesses, layouts
@@ -301,23 +301,15 @@ def _shared_sessions(means: pd.DataFrame, keys: pd.DataFrame) -> tuple[Floats, F
     layout = means["layout"].to_numpy(dtype=int)
     for at in np.unique(layout):
         own = means[layout == at]
-        y = own["mean"].to_numpy(dtype=float)
-        who = pd.get_dummies(own["who"]).to_numpy(dtype=float)
-        when = pd.get_dummies(own["when"]).to_numpy(dtype=float)
-        both = np.hstack([who, when])
-        rank = int(np.linalg.matrix_rank(both))
-        d, left = rank - who.shape[1], len(y) - rank
-        if d < 1 or left < 1:
+        who, when = pd.factorize(own["who"])[0], pd.factorize(own["when"])[0]
+        found = session_effects(own[["mean"]].to_numpy(dtype=float), who, when)
+        if found.df < 1 or found.df_rest < 1:
             continue
-        effects = np.linalg.lstsq(both, y, rcond=None)[0]
-        rest = float(((y - both @ effects) ** 2).sum())
-        alone = float(((y - who @ (who.T @ y / who.sum(axis=0))) ** 2).sum())
-        scatter = effects[who.shape[1] :]
-        weight = (when / (who @ who.sum(axis=0))[:, None]).sum(axis=0) / who.shape[1]
-        variance[at] = ((scatter - scatter.mean()) ** 2).sum() / d * (weight**2).sum()
-        df[at] = d
-        mean_square = (alone - rest) / d
-        p[at] = special.fdtrc(d, left, mean_square / (rest / left)) if rest > 0 else 0.0
+        operators = np.bincount(who)
+        weight = np.bincount(when, weights=1.0 / operators[who]) / len(operators)
+        variance[at] = found.effect.var(axis=0, ddof=0)[0] * len(found.effect) / found.df
+        variance[at] *= (weight**2).sum()
+        df[at], p[at] = found.df, found.p()[0]
     # one answer for the pairs of a model, as in `samples`
     for rows in keys.groupby(["measurand", "condition", "model"], sort=False).indices.values():
         if not combined_p(p[rows]) <= _SHARED:
