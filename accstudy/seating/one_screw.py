@@ -128,8 +128,6 @@ def _offset_turn(
 
 
 def _twist(axis: Floats, angle: Floats, vectors: Floats) -> Floats:
-    k = np.array([[0, -axis[2], axis[1]], [axis[2], 0, -axis[0]], [-axis[1], axis[0], 0]])
-    turn = (
-        np.eye(3) + np.sin(angle)[:, None, None] * k + (1 - np.cos(angle))[:, None, None] * (k @ k)
-    )
-    return np.asarray(np.einsum("bij,bnj->bni", turn, vectors))
+    sine, versine = np.sin(angle)[:, None, None], (1 - np.cos(angle))[:, None, None]
+    square = np.cross(axis, vectors)
+    return np.asarray(vectors + sine * square + versine * np.cross(axis, square))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,10 +13,11 @@ __all__ = ["DRAWN_TOLERANCE_UM", "quick_best_gaps"]
 
 Floats = NDArray[np.float64]
 
-DRAWN_TOLERANCE_UM = 1e-5
+DRAWN_TOLERANCE_UM = 1e-3
 """Accuracy of a single one of many draws whose spread is wanted."""
 
 _MAX_ROUNDS = 400
+_WORTH_PACKING = 0.9  # share of frameworks still open from which on the others are left behind
 
 
 def quick_best_gaps(
@@ -60,47 +63,85 @@ def quick_best_gaps(
     Bland, Goldfarb, Todd: The ellipsoid method: a survey, Operations Research
     29 (1981) 1039-1091.
     """
-    height, slope, tilt, tilt_slope, rise = _reduced(start, platforms)
-    b = len(height)
-    x = np.zeros((b, 2))
+    planes = _reduced(start, platforms)
+    b = len(planes.height)
     best, best_x = np.full(b, np.inf), np.zeros((b, 2))
-    low = np.full(b, -np.inf)
-    value, _ = _value(x, height, slope, tilt, tilt_slope, rise, platform_radius_mm)
+    value, _ = _value(planes, best_x, platform_radius_mm)
     # a seat's rim rises by twice radius x tilt, which cannot be more than the largest gap
-    reach = value / (2 * platform_radius_mm) + np.linalg.norm(tilt, axis=2).max(axis=1)
-    stretch = np.linalg.svd(tilt_slope, compute_uv=False)[..., -1].max(axis=1)
+    reach = value / (2 * platform_radius_mm) + planes.largest_tilt()
     # the ellipsoid as the image of the unit disc; its square would lose half of the digits
-    disc = np.eye(2) * (reach / stretch + 1e-9)[:, None, None]
-    alive = np.arange(b)
+    disc = np.eye(2) * (reach / planes.stretch() + 1e-9)[:, None, None]
+    alive, low, x = np.arange(b), np.full(b, -np.inf), np.zeros((b, 2))
     for _ in range(_MAX_ROUNDS):
+        value, gradient = _value(planes, x, platform_radius_mm)
+        better = value < best[alive]
+        best[alive[better]], best_x[alive[better]] = value[better], x[better]
+        up = disc[:, 0] * gradient[:, :1] + disc[:, 1] * gradient[:, 1:]
+        size = np.sqrt(np.maximum(up[:, 0] ** 2 + up[:, 1] ** 2, 1e-300))
+        up /= size[:, None]
+        low = np.maximum(low, value - size)
+        depth = np.clip((value - best[alive]) / size, 0.0, 0.999)
+        step = disc[:, :, 0] * up[:, :1] + disc[:, :, 1] * up[:, 1:]
+        x = x - ((1 + 2 * depth) / 3)[:, None] * step
+        narrower = 1 - np.sqrt(1 - 2 * (1 + 2 * depth) / (3 * (1 + depth)))
+        disc = disc - narrower[:, None, None] * step[:, :, None] * up[:, None, :]
+        disc *= np.sqrt(4 / 3 * (1 - depth**2))[:, None, None]
+        open_ = best[alive] - low > tolerance_um / 1000
+        if open_.mean() < _WORTH_PACKING:
+            alive, low, x, disc = alive[open_], low[open_], x[open_], disc[open_]
+            planes = planes.only(open_)
         if not len(alive):
             break
-        part = (height[alive], slope[alive], tilt[alive], tilt_slope[alive], rise)
-        at, image = x[alive], disc[alive]
-        value, gradient = _value(at, *part, platform_radius_mm)
-        better = value < best[alive]
-        best[alive[better]], best_x[alive[better]] = value[better], at[better]
-        up = np.einsum("bij,bi->bj", image, gradient)
-        size = np.sqrt(np.maximum(np.sum(up * up, axis=1), 1e-300))
-        up /= size[:, None]
-        low[alive] = np.maximum(low[alive], value - size)
-        depth = np.clip((value - best[alive]) / size, 0.0, 0.999)
-        step = np.einsum("bij,bj->bi", image, up)
-        x[alive] = at - ((1 + 2 * depth) / 3)[:, None] * step
-        narrower = 1 - np.sqrt(1 - 2 * (1 + 2 * depth) / (3 * (1 + depth)))
-        image = image - narrower[:, None, None] * step[:, :, None] * up[:, None, :]
-        disc[alive] = np.sqrt(4 / 3 * (1 - depth**2))[:, None, None] * image
-        alive = alive[best[alive] - low[alive] > tolerance_um / 1000]
-    _, _, each = _gaps(best_x, height, slope, tilt, tilt_slope, rise, platform_radius_mm)
+    _, _, each = _gaps(_reduced(start, platforms), best_x, platform_radius_mm)
     return 1000 * best, 1000 * each
 
 
-def _reduced(start: Seats, platforms: Platforms) -> tuple[Floats, Floats, Floats, Floats, Floats]:
-    """Heights and tilts of all seats as linear functions of two tilts, lateral solved.
+@dataclass(frozen=True)
+class _Planes:
+    """Heights and tilts of all seats as linear functions of two tilts.
 
-    Returns heights (b, n), their slopes (b, n, 2), tilt vectors (b, n, 2), their
-    slopes (b, n, 2, 2) and the rise of each gap per unit of vertical shift (n,).
+    Parameters
+    ----------
+    height : (b, n) ndarray
+        Of the seats' centres over their platforms, no tilt.
+    slope : (2, b, n) ndarray
+        Of the height, by tilt.
+    tilt : (2, b, n) ndarray
+        Components of each seat's tilt against its platform, no tilt of the whole.
+    tilt_slope : (2, 2, b, n) ndarray
+        Component of the tilt, by tilt of the whole.
+    rise : (n,) ndarray
+        Rise of each gap per unit of vertical shift.
     """
+
+    height: Floats
+    slope: Floats
+    tilt: Floats
+    tilt_slope: Floats
+    rise: Floats
+
+    def only(self, rows: NDArray[np.bool_]) -> _Planes:
+        """Some of the frameworks."""
+        return _Planes(
+            self.height[rows],
+            self.slope[:, rows],
+            self.tilt[:, rows],
+            self.tilt_slope[:, :, rows],
+            self.rise,
+        )
+
+    def largest_tilt(self) -> Floats:
+        """Of any seat, (b,)."""
+        return np.asarray(np.sqrt((self.tilt**2).sum(axis=0)).max(axis=1))
+
+    def stretch(self) -> Floats:
+        """Smallest tilt of the seat that tilts most, per unit of tilt of the whole, (b,)."""
+        matrices = np.moveaxis(self.tilt_slope, (0, 1), (-2, -1))
+        return np.asarray(np.linalg.svd(matrices, compute_uv=False)[..., -1].max(axis=1))
+
+
+def _reduced(start: Seats, platforms: Platforms) -> _Planes:
+    """All seats as functions of the tilts, the lateral position solved."""
     z = platforms.common_axis
     x = np.cross(z, np.eye(3)[int(np.argmin(np.abs(z)))])
     x /= np.linalg.norm(x)
@@ -131,13 +172,12 @@ def _reduced(start: Seats, platforms: Platforms) -> tuple[Floats, Floats, Floats
         whole = w - (turn / spread)[:, None] * np.array([0.0, 0.0, 1.0])
         swung = np.cross(whole[:, None], axes)
         slopes.append(np.sum(moved * normals, axis=-1))
-        tilt_slopes.append(np.stack([np.sum(swung * u, -1), np.sum(swung * v, -1)], axis=-1))
-    tilt = np.stack([np.sum(m0 * u, axis=-1), np.sum(m0 * v, axis=-1)], axis=-1)
-    return (
+        tilt_slopes.append([np.sum(swung * u, axis=-1), np.sum(swung * v, axis=-1)])
+    return _Planes(
         height,
-        np.stack(slopes, axis=-1),
-        tilt,
-        np.stack(tilt_slopes, axis=-1),
+        np.array(slopes),
+        np.array([np.sum(m0 * u, axis=-1), np.sum(m0 * v, axis=-1)]),
+        np.array(tilt_slopes).swapaxes(0, 1),
         normals[:, 2].copy(),
     )
 
@@ -150,44 +190,35 @@ def _square(normals: Floats) -> tuple[Floats, Floats]:
 
 
 def _gaps(
-    at: Floats,
-    height: Floats,
-    slope: Floats,
-    tilt: Floats,
-    tilt_slope: Floats,
-    rise: Floats,
-    radius_mm: float,
-) -> tuple[NDArray[np.intp], Floats, Floats]:
-    """Touching implant, vector and size of the tilt, gap of every implant at two tilts."""
-    swing = tilt + np.einsum("bnij,bj->bni", tilt_slope, at)
-    bare = height + np.einsum("bnj,bj->bn", slope, at)
-    amplitude = radius_mm * np.sqrt(np.sum(swing * swing, axis=2))
-    needed = (amplitude - bare) / rise
+    planes: _Planes, at: Floats, radius_mm: float
+) -> tuple[NDArray[np.intp], tuple[Floats, Floats], Floats]:
+    """Touching implant, tilt of every seat, gap of every implant at two tilts."""
+    one, two = at[:, :1], at[:, 1:]
+    across, along = (
+        planes.tilt[i] + planes.tilt_slope[i, 0] * one + planes.tilt_slope[i, 1] * two
+        for i in (0, 1)
+    )
+    bare = planes.height + planes.slope[0] * one + planes.slope[1] * two
+    amplitude = radius_mm * np.sqrt(across * across + along * along)
+    needed = (amplitude - bare) / planes.rise
     touching = np.argmax(needed, axis=1)
     shift = np.take_along_axis(needed, touching[:, None], axis=1)
-    return touching, swing, bare + amplitude + shift * rise
+    return touching, (across, along), bare + amplitude + shift * planes.rise
 
 
-def _value(
-    at: Floats,
-    height: Floats,
-    slope: Floats,
-    tilt: Floats,
-    tilt_slope: Floats,
-    rise: Floats,
-    radius_mm: float,
-) -> tuple[Floats, Floats]:
+def _value(planes: _Planes, at: Floats, radius_mm: float) -> tuple[Floats, Floats]:
     """Largest gap after going down to the first contact, and its subgradient."""
-    touching, swing, each = _gaps(at, height, slope, tilt, tilt_slope, rise, radius_mm)
+    touching, swing, each = _gaps(planes, at, radius_mm)
     worst = np.argmax(each, axis=1)
     rows = np.arange(len(at))
 
     def amplitude_slope(i: NDArray[np.intp]) -> Floats:
-        s = swing[rows, i]
-        length = np.sqrt(np.sum(s * s, axis=1, keepdims=True))
-        direction = s / np.where(length > 0, length, 1.0)
-        return np.asarray(radius_mm * np.einsum("bi,bij->bj", direction, tilt_slope[rows, i]))
+        across, along = (part[rows, i] for part in swing)
+        length = np.sqrt(across * across + along * along)
+        length[length == 0] = 1.0
+        by = planes.tilt_slope[:, :, rows, i]
+        return np.asarray(radius_mm * (by[0] * across + by[1] * along) / length)
 
-    lift = (amplitude_slope(touching) - slope[rows, touching]) / rise[touching][:, None]
-    gradient = slope[rows, worst] + amplitude_slope(worst) + lift * rise[worst][:, None]
-    return each[rows, worst], gradient
+    lift = (amplitude_slope(touching) - planes.slope[:, rows, touching]) / planes.rise[touching]
+    gradient = planes.slope[:, rows, worst] + amplitude_slope(worst) + lift * planes.rise[worst]
+    return each[rows, worst], gradient.T
