@@ -344,7 +344,9 @@ class Rows:
         left, fitted = left - self.orthonormal @ again, fitted + again
         scale = float(np.sqrt(left @ left / max(self.n - self.p, 1)))
         if not np.isfinite(scale) or scale <= 1e-12 * float(np.linalg.norm(y)):
-            raise ComputationError("the fixed effects fit the response exactly, so nothing is left")
+            raise ComputationError(
+                "the fixed effects fit the response to within rounding, so nothing is left"
+            )
         left = left / scale
         grams: list[Any] = []
         for gram, part, members in zip(self.grams, self.parts, self.members, strict=True):

@@ -25,6 +25,10 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 
+_LARGEST = 1e50
+"""Size of a number beyond which squares of products may overflow; no deviation or factor lies."""
+
+
 @dataclass(frozen=True)
 class Term:
     """One term of the fixed part.
@@ -187,6 +191,16 @@ def _parse(formula: str) -> tuple[str, list[Parts]]:
     return left.strip(), expand(right)
 
 
+def _measurable(name: str, values: Floats) -> None:
+    """Refuse numbers whose squares leave the range of floating-point numbers."""
+    largest = float(np.abs(values).max(initial=0.0))
+    if largest > _LARGEST or 0 < largest < 1 / _LARGEST:
+        raise InputError(
+            f'the values of "{name}" reach {largest:.2g}, which no measurement does',
+            hint="check its unit and its expression",
+        )
+
+
 def build_design(
     formula: str,
     data: pd.DataFrame,
@@ -232,6 +246,8 @@ def build_design(
     findings = _left_out(left, data, y, rows)
     if not len(rows):
         raise InputError(f'no row has all of "{formula}"')
+    for name, column_values in {left: y, **numeric}.items():
+        _measurable(name, column_values[rows])
     used = data.iloc[rows]
     levels = {f: text_levels(used[column]) for f, column in factors.items()}
     codes = {f: _codes(used[column], levels[f]) for f, column in factors.items()}

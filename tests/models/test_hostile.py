@@ -48,7 +48,7 @@ def terms_of(frame):
     return fit_mixed("distance_um ~ technique * x_mm + light", ["scan"], frame).tests()
 
 
-@pytest.mark.parametrize("factor", [1e-12, 1e-6, 1e3, 1e12])
+@pytest.mark.parametrize("factor", [1e-30, 1e-6, 1e3, 1e40])
 @pytest.mark.parametrize("column", ["x_mm", "distance_um"])
 def test_units_change_no_test(frame, column, factor):
     scaled = terms_of(frame.assign(**{column: frame[column] * factor}))
@@ -164,3 +164,11 @@ def test_an_unknown_place_of_a_covariate_is_refused_with_the_nearest_name(frame)
     assert any('did you mean "x_mm"' in f.mend for f in found.findings)
     with pytest.raises(AccstudyError, match="names no column"):
         fit_mixed("distance_um ~ I(2)", ["scan"], frame)
+
+
+@pytest.mark.parametrize("column", ["x_mm", "distance_um"])
+@pytest.mark.parametrize("factor", [1e-300, 1e-160, 1e160, 1e300])
+def test_numbers_that_no_measurement_gives_are_refused_by_name(frame, column, factor):
+    wild = frame.assign(**{column: frame[column] * factor})
+    with pytest.raises(AccstudyError, match=f'the values of "{column}" reach'):
+        terms_of(wild)
