@@ -56,6 +56,8 @@ class Column:
         Whether an input table must have it; result tables always have it.
     decimals : int or None
         Of a number: how finely it is written, see `accstudy.grid.step_of`.
+    inner : bool
+        Whether it is for the program itself: left out of a file where it holds nothing.
     """
 
     name: str
@@ -63,6 +65,7 @@ class Column:
     meaning: str
     required: bool = True
     decimals: int | None = DECIMALS
+    inner: bool = False
 
     @property
     def unit(self) -> str:
@@ -100,7 +103,7 @@ class Table:
         return [c.name for c in self.columns]
 
 
-def _columns(text: str, *, required: bool = True) -> tuple[Column, ...]:
+def _columns(text: str, *, required: bool = True, inner: bool = False) -> tuple[Column, ...]:
     """Read columns, one a line: name, kind, meaning.
 
     Kinds are t (text), i (integer), f (flag), d (date), n (number), n and its
@@ -113,7 +116,9 @@ def _columns(text: str, *, required: bool = True) -> tuple[Column, ...]:
             continue
         name, kind, meaning = line.strip().split(None, 2)
         decimals = None if kind == "p" else int(kind[1:] or DECIMALS)
-        found.append(Column(name, kinds[kind[0].replace("p", "n")], meaning, required, decimals))
+        found.append(
+            Column(name, kinds[kind[0].replace("p", "n")], meaning, required, decimals, inner)
+        )
     return tuple(found)
 
 
@@ -233,11 +238,19 @@ _TABLES = (
             valid_from d first day on which this row is the reference
             height_mm n height over the platform, along the axis, where the position was measured
             arch_order n place along the arch, counted from either end; from the positions if empty
+            """,
+            required=False,
+        )
+        + _columns(
+            """
             run t which of several measurements of the model; their mean is the reference
             u_runs_um n standard uncertainty of the mean of the runs, per coordinate; computed
             u_runs_deg n standard uncertainty of the mean axis of the runs, per tilt; computed
+            u_body_um n standard uncertainty of a learned scan body, per coordinate; computed
+            u_body_deg n standard uncertainty of the axis of a learned scan body, per tilt; computed
             """,
             required=False,
+            inner=True,
         ),
     ),
     Table(
@@ -604,6 +617,7 @@ _TABLES = (
             n_runs i measurements of the model, where the reference is their mean
             s_runs_um n standard deviation of one measurement of the distance
             u_runs_um n standard uncertainty of their mean, widened for few runs (type A)
+            u_body_um n standard uncertainty from scan bodies that were learned, not drawn (type B)
             u_temperature_um n standard uncertainty from temperature and expansion (type B)
             u_um n all parts in squares; empty where certificate and MPE are missing
             U_um n expanded uncertainty
@@ -1910,6 +1924,8 @@ def csv_bytes(name: str, frame: pd.DataFrame, *, factors: tuple[str, ...] = ()) 
     `accstudy.grid` says how numbers are rounded; as a rule to 1e-6 of their unit.
     """
     shaped = shape(name, frame, factors=factors)
+    inner = [c.name for c in TABLES[name].columns if c.inner]
+    shaped = shaped.drop(columns=[c for c in inner if not _holds(shaped[c]).any()])
     decimals = {column.name: column.decimals for column in TABLES[name].columns}
     out: dict[str, object] = {}
     for column in shaped.columns:
@@ -1927,6 +1943,11 @@ def csv_bytes(name: str, frame: pd.DataFrame, *, factors: tuple[str, ...] = ()) 
     buffer = io.StringIO()
     pd.DataFrame(out, columns=shaped.columns).to_csv(buffer, index=False, lineterminator="\n")
     return buffer.getvalue().encode("utf-8")
+
+
+def _holds(values: pd.Series) -> pd.Series:
+    """Which cells hold something."""
+    return values.notna() & (values.astype(str) != "")
 
 
 def _each_once(values: pd.Series, write: Callable[[Any], str]) -> NDArray[np.object_]:

@@ -243,6 +243,9 @@ def _reference_parts(ref: Mapping[Hashable, Any]) -> list[Part]:
     if not math.isnan(ref["u_runs_um"]):
         how = f"mean of {ref['n_runs']:.0f} measurements, s = {ref['s_runs_um']:.2g} µm, widened"
         parts.append(Part("CMM repeats", float(ref["u_runs_um"]), how=how))
+    if not math.isnan(ref["u_body_um"]):
+        how = "platform and axis in scan bodies that were learned from a scan, not drawn"
+        parts.append(Part("learned scan body", float(ref["u_body_um"]), how=how))
     return parts
 
 

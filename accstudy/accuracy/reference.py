@@ -104,13 +104,17 @@ def pair_reference_u(
     -------
     DataFrame
         `pairs` with ``u_distance_um``, ``u_angle_deg`` (NaN where not stated), its parts
-        ``u_instrument_um`` and ``u_runs_um``, and ``u_from``: certificate, MPE or nothing.
+        ``u_instrument_um``, ``u_runs_um`` and ``u_body_um`` (of scan bodies that were learned, not
+        drawn), and ``u_from``: certificate, MPE or nothing.
         Runs do not show what the machine does wrong in all of them: without certificate
         and MPE the whole is not stated.
     """
     known = implants.reindex(
-        columns=["model", "implant", "u_position_um", "u_axis_deg", "u_runs_deg"]
-    )
+        columns=[
+            "model", "implant", "u_position_um", "u_axis_deg", "u_runs_deg", "u_body_um",
+            "u_body_deg",
+        ]
+    )  # fmt: skip
     known = known.drop_duplicates(["model", "implant"])
     out = pairs.copy()
     for end in ("a", "b"):
@@ -120,12 +124,14 @@ def pair_reference_u(
                 "u_position_um": f"_u_{end}",
                 "u_axis_deg": f"_t_{end}",
                 "u_runs_deg": f"_r_{end}",
+                "u_body_um": f"_b_{end}",
+                "u_body_deg": f"_d_{end}",
             }
         )
         out = out.merge(right, on=["model", f"implant_{end}"], how="left")
     squares = {
         c: pd.to_numeric(out[c]).astype(float) ** 2
-        for c in ("_u_a", "_u_b", "_t_a", "_t_b", "_r_a", "_r_b")
+        for c in (f"_{part}_{end}" for part in "utrbd" for end in "ab")
     }
     certified = (squares["_u_a"] + squares["_u_b"]) ** 0.5
     out["u_from"] = np.where(certified.notna(), "certificate", "nothing")
@@ -137,12 +143,15 @@ def pair_reference_u(
         )
         out["u_from"] = np.where(certified.notna(), "certificate", "MPE")
         certified = certified.fillna(mpe)
-    turned = squares["_r_a"].fillna(0.0) + squares["_r_b"].fillna(0.0)
+    turned = sum(squares[c].fillna(0.0) for c in ("_r_a", "_r_b", "_d_a", "_d_b"))
+    body = (squares["_b_a"].fillna(0.0) + squares["_b_b"].fillna(0.0)) ** 0.5
+    out["u_body_um"] = body.where(body > 0)
     out["u_angle_deg"] = (squares["_t_a"] + squares["_t_b"] + turned) ** 0.5
     out["u_instrument_um"] = certified
     on = ["model", "implant_a", "implant_b"]
     out = out.drop(columns=list(squares)).merge(runs_u(runs), on=on, how="left")
-    out["u_distance_um"] = (out["u_instrument_um"] ** 2 + out["u_runs_um"].fillna(0.0) ** 2) ** 0.5
+    more = out["u_runs_um"].fillna(0.0) ** 2 + out["u_body_um"].fillna(0.0) ** 2
+    out["u_distance_um"] = (out["u_instrument_um"] ** 2 + more) ** 0.5
     return out
 
 
@@ -299,16 +308,19 @@ def implant_u(
     DataFrame
         ``u_position_um`` (along a line) and ``u_axis_deg``, in the order of `implants`;
         NaN where not stated. The scatter of repeated measurements (``u_runs_um``,
-        ``u_runs_deg``) is in it.
+        ``u_runs_deg``) and what is not known of learned scan bodies (``u_body_um``,
+        ``u_body_deg``) are in it.
     """
-    parts = ["u_position_um", "u_axis_deg", "u_runs_um", "u_runs_deg"]
+    parts = ["u_position_um", "u_axis_deg", "u_runs_um", "u_runs_deg", "u_body_um", "u_body_deg"]
     known = implants.reindex(columns=parts).astype(float)
     if mpe_constant_um is not None:
         mpe = mpe_constant_um / math.sqrt(3.0)
         known["u_position_um"] = known["u_position_um"].fillna(mpe)
-    repeats = known["u_runs_um"].fillna(0.0) ** 2 + seating_um**2
-    known["u_position_um"] = (known["u_position_um"] ** 2 + repeats) ** 0.5
-    known["u_axis_deg"] = (known["u_axis_deg"] ** 2 + known["u_runs_deg"].fillna(0.0) ** 2) ** 0.5
+    more = known[parts[2:]].fillna(0.0) ** 2
+    moved = more["u_runs_um"] + more["u_body_um"] + seating_um**2
+    known["u_position_um"] = (known["u_position_um"] ** 2 + moved) ** 0.5
+    turned = more["u_runs_deg"] + more["u_body_deg"]
+    known["u_axis_deg"] = (known["u_axis_deg"] ** 2 + turned) ** 0.5
     return known[["u_position_um", "u_axis_deg"]]
 
 

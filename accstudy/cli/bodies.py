@@ -1,4 +1,4 @@
-"""`accstudy show`: what the drawing of a scan body shows of itself."""
+"""`accstudy show` and `accstudy learn`: the drawing of a scan body, or one made from a scan."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-__all__ = ["show"]
+__all__ = ["learn", "show"]
 
 
 @click.command()
@@ -40,4 +40,29 @@ def show(drawing: Path, unit: str, folder: Path) -> None:
     else:
         shown = show_drawing(drawing, folder, length_unit=unit)
     for line in shown:
+        click.echo(line)
+
+
+@click.command()
+@click.argument("study", type=click.Path(exists=True, file_okay=False, path_type=Path))
+@click.option(
+    "--scan",
+    default="",
+    help="Mesh of the model with its bodies, in STUDY and in the frame of the reference; "
+    "reference.surface by default.",
+)
+@click.option("--model", default="", help="Model that it shows, where there are several.")
+@click.option("--body", default="", help="Key of [scan_body.*], where there are several.")
+def learn(study: Path, scan: str, model: str, body: str) -> None:
+    """Learn a scan body from a scan, if there is no drawing.
+
+    The surface around every implant of the reference is cut out, the copies are brought onto each
+    other and averaged. Writes the mean and a picture into scan_bodies/ and prints the lines for
+    study.toml, with the uncertainty that follows.
+
+    Example: accstudy learn sample_study/validation
+    """
+    from accstudy.stages.learn import learn_drawing
+
+    for line in learn_drawing(study, scan=scan, model=model, name=body):
         click.echo(line)

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from accstudy.cli.bodies import show
+from accstudy.cli.bodies import learn, show
 from accstudy.cli.commands import ALL
 from accstudy.cli.options import DONE, FAILED, INTERRUPTED
 from accstudy.cli.show import abridged
@@ -88,5 +88,5 @@ def main(debug: bool) -> None:
     """
 
 
-for _command in (*ALL[:1], show, *ALL[1:]):  # in the order in which one uses them
+for _command in (*ALL[:1], show, learn, *ALL[1:]):  # in the order in which one uses them
     main.add_command(_command)

@@ -116,7 +116,7 @@ def linearise(
     points = inverse.points(patch.points_mm[rows])
     near = prepared.closest(points)
     agree = np.einsum("ij,ij->i", inverse.vectors(patch.normals[rows]), near.normal)
-    good = (np.abs(near.distance_mm) < gate_mm) & (agree > _NORMALS_AGREE)
+    good = (np.abs(near.distance_mm) < gate_mm) & (agree > _NORMALS_AGREE) & ~near.missed
     good &= near.height_mm > prepared.body.use_above_mm
     points, direction = points[good], near.direction[good]
     jacobian = np.empty((len(points), 7))

@@ -35,6 +35,7 @@ Floats = NDArray[np.float64]
 
 _SPREAD, _PAIRED = 600, 220
 _KEPT = 16
+_RIM_MM = 0.06
 _cache: dict[bytes, PreparedBody] = {}
 
 
@@ -60,8 +61,8 @@ class PreparedBody:
         Spread over the usable, visible part.
     pairs : PairTable
         Pairs of some of them.
-    edges : cKDTree or None
-        Points along sharp edges.
+    edges, rim : cKDTree or None
+        Points along sharp edges and ends, and along the ends of an open surface alone.
     area_mm2 : float
         Area of the usable, visible part.
     radial : RadialMap
@@ -84,6 +85,7 @@ class PreparedBody:
     normals: Floats
     pairs: PairTable
     edges: cKDTree | None
+    rim: cKDTree | None
     area_mm2: float
     radial: RadialMap
     twins_deg: tuple[float, ...]
@@ -119,7 +121,11 @@ class PreparedBody:
         direction = flat.copy()
         direction[beyond] = (points_mm[beyond] - foot[beyond]) / distance[beyond, None]
         distance = np.where(size - np.abs(plane) > 1e-5 + 1e-3 * size, distance, plane)
-        return Closest(distance, direction, flat, foot[:, 2])
+        missed = np.zeros(len(points_mm), bool)
+        if self.rim is not None and len(beyond):
+            away, _ = self.rim.query(foot[beyond], distance_upper_bound=_RIM_MM)
+            missed[beyond] = np.isfinite(away)
+        return Closest(distance, direction, flat, foot[:, 2], missed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,12 +142,16 @@ class Closest:
         Normal of the drawing there.
     height_mm : (n,) ndarray
         Height over the platform of the nearest place.
+    missed : (n,) ndarray of bool
+        Whether the nearest place is where an open surface ends: what the point belongs to is
+        not drawn.
     """
 
     distance_mm: Floats
     direction: Floats
     normal: Floats
     height_mm: Floats
+    missed: NDArray[np.bool_]
 
 
 def prepare_body(body: ScanBody) -> PreparedBody:
@@ -202,8 +212,8 @@ def _prepare(body: ScanBody) -> PreparedBody:
     top = float(surface.vertices_mm[:, 2].max())
     reach = float(np.linalg.norm(surface.vertices_mm, axis=1).max())
     few = slice(None, None, max(1, len(points) // _PAIRED))
-    edges = sharp_edges(plain)
-    edges = edges[edges[:, 2] > body.use_above_mm - 0.5]
+    bent, ends = (e[e[:, 2] > body.use_above_mm - 0.5] for e in sharp_edges(plain))
+    edges = np.concatenate([bent, ends])
     radial = radial_map(scene, low_mm=body.use_above_mm, high_mm=top, reach_mm=reach + 1.0)
     return PreparedBody(
         body=body,
@@ -216,6 +226,7 @@ def _prepare(body: ScanBody) -> PreparedBody:
         normals=point_normals,
         pairs=pair_table(points[few], point_normals[few]),
         edges=cKDTree(edges) if len(edges) else None,
+        rim=cKDTree(ends) if len(ends) else None,
         area_mm2=area,
         radial=radial,
         twins_deg=tuple(radial.twins_deg()),

@@ -16,6 +16,7 @@ Floats = NDArray[np.float64]
 
 _STEP_DEG, _STEP_MM = 2.0, 0.1
 _CAP_MM = 0.2
+_GAP_STEPS = 15
 _TWIN_MM = 0.12
 
 
@@ -86,7 +87,23 @@ def radial_map(scene: Scene, *, low_mm: float, high_mm: float, reach_mm: float) 
     start = out * reach_mm + np.stack([0 * z, 0 * z, z], axis=-1).reshape(-1, 3)
     along, _ = scene.cast(start, -out)
     radius = np.where(along < reach_mm, reach_mm - along, np.nan)
-    return RadialMap(radius.reshape(a.shape), low_mm)
+    return RadialMap(_bridged(radius.reshape(a.shape)), low_mm)
+
+
+def _bridged(radius_mm: Floats) -> Floats:
+    """Fill short gaps around the axis: strips that an open drawing lacks beside its edges."""
+    out = radius_mm.copy()
+    steps = np.arange(len(out))
+    for column in out.T:
+        known = np.flatnonzero(np.isfinite(column))
+        if not 0 < len(known) < len(column):
+            continue
+        around = np.concatenate([known - len(column), known, known + len(column)])
+        last = np.searchsorted(around, steps, side="right") - 1
+        gap = around[last + 1 - np.isin(steps, known)] - around[last]
+        fill = np.isnan(column) & (gap <= _GAP_STEPS)
+        column[fill] = np.interp(steps[fill], around, np.tile(column[known], 3))
+    return out
 
 
 @dataclass(frozen=True, slots=True)

@@ -63,8 +63,8 @@ def outwards(mesh: Mesh) -> Mesh:
     return mesh if volume >= 0 else Mesh(mesh.vertices_mm, mesh.faces[:, ::-1], mesh.findings)
 
 
-def sharp_edges(mesh: Mesh, *, spacing_mm: float = 0.08) -> Floats:
-    """Points along the edges at which a mesh bends sharply or ends.
+def sharp_edges(mesh: Mesh, *, spacing_mm: float = 0.08) -> tuple[Floats, Floats]:
+    """Points along the edges at which a mesh bends sharply, and at which it ends.
 
     Parameters
     ----------
@@ -75,7 +75,7 @@ def sharp_edges(mesh: Mesh, *, spacing_mm: float = 0.08) -> Floats:
 
     Returns
     -------
-    (n, 3) ndarray
+    bent, ends : (n, 3) ndarray
         In mm; empty for a mesh without such edges.
     """
     normals, _ = face_normals(mesh)
@@ -88,14 +88,17 @@ def sharp_edges(mesh: Mesh, *, spacing_mm: float = 0.08) -> Floats:
     bend = np.sum(normals[owners[first]] * normals[owners[first + 1]], axis=1)
     alone = ~twin
     alone[1:] &= ~twin[:-1]
-    chosen = np.concatenate(
-        [edges[first[bend < np.cos(np.radians(SHARP_DEG))]], edges[np.flatnonzero(alone)]]
-    )
-    if not len(chosen):
+    bent = edges[first[bend < np.cos(np.radians(SHARP_DEG))]]
+    return _along(mesh, bent, spacing_mm), _along(mesh, edges[alone], spacing_mm)
+
+
+def _along(mesh: Mesh, edges: NDArray[np.int64], spacing_mm: float) -> Floats:
+    """Points along some edges."""
+    if not len(edges):
         return np.zeros((0, 3))
-    a, b = mesh.vertices_mm[chosen[:, 0]], mesh.vertices_mm[chosen[:, 1]]
+    a, b = mesh.vertices_mm[edges[:, 0]], mesh.vertices_mm[edges[:, 1]]
     parts = np.maximum(1, np.ceil(np.linalg.norm(b - a, axis=1) / spacing_mm)).astype(int)
-    which = np.repeat(np.arange(len(chosen)), parts)
+    which = np.repeat(np.arange(len(edges)), parts)
     step = np.arange(parts.sum()) - np.repeat(np.cumsum(parts) - parts, parts)
     t = (step + 0.5) / parts[which]
     return np.asarray(a[which] + t[:, None] * (b - a)[which])

@@ -88,6 +88,7 @@ def _pairs(document: Document, rows: pd.DataFrame, which: str) -> None:
     shown = rows.sort_values("u_um", ascending=False, kind="stable").head(_MOST_PAIRS)
     shown = shown.sort_values("span_mm", kind="stable")
     repeated = int(rows["n_runs"].notna().any())
+    learned = int(rows["u_body_um"].notna().any())
     document.lead(which[:1].upper() + which[1:], _in_words(rows))
     document.table(
         "Standard uncertainty of every distance of the reference by its sources, and the whole "
@@ -97,6 +98,7 @@ def _pairs(document: Document, rows: pd.DataFrame, which: str) -> None:
             Heading("distance", width=1.0),
             Heading("machine", width=0.9),
             *([Heading("s of a run", width=0.9), Heading("repeats", width=0.9)] * repeated),
+            *([Heading("scan body", width=0.9)] * learned),
             Heading("temperature", width=1.0),
             Heading("U", width=0.8),
         ],
@@ -106,6 +108,7 @@ def _pairs(document: Document, rows: pd.DataFrame, which: str) -> None:
                 f"{r.span_mm:.3f} mm",
                 _um(r.u_instrument_um),
                 *([_um(r.s_runs_um), _um(r.u_runs_um)] * repeated),
+                *([_um(r.u_body_um)] * learned),
                 _um(r.u_temperature_um),
                 _um(r.U_um),
             ]

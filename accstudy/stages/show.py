@@ -9,6 +9,7 @@ from accstudy.locate.anatomy import Anatomy, anatomy
 from accstudy.mesh.model import Mesh
 from accstudy.mesh.read import read_mesh, study_mesh
 from accstudy.stages.body import beside_settings, body_words, picture, shown_name
+from accstudy.stages.learn import learned_anatomy, learned_words
 from accstudy.study.files import Files
 from accstudy.study.record import write_files
 from accstudy.study.toml import read_settings
@@ -71,9 +72,14 @@ def show_study(path: Path, folder: Path) -> list[str]:
         if not body.mesh:
             continue
         mesh = study_mesh(files, body.mesh, length_unit=body.length_unit)
-        found = anatomy(mesh)
-        lines += [f"scan_body.{name}: {body.mesh}", *beside_settings(found, body)]
-        lines += body_words(found, mesh=body.mesh, name=name)
+        lines.append(f"scan_body.{name}: {body.mesh}")
+        if body.learned is None:
+            found = anatomy(mesh)
+            lines += beside_settings(found, body)
+            lines += body_words(found, mesh=body.mesh, name=name)
+        else:
+            found = learned_anatomy(mesh)
+            lines += learned_words(found, body.learned)
         lines += [*_written(mesh, found, Path(body.mesh), folder), ""]
     if not lines:
         raise InputError(

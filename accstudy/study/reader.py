@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from fnmatch import fnmatch
@@ -118,7 +119,36 @@ class Reader:
         if len(frames) > 1:
             rows, self.runs, found = mean_of_runs(rows, files)
             self.findings += [*found, *note_on_runs(self.runs)]
-        return with_angulation(rows, settings.occlusal)
+        return with_angulation(self._with_learned(rows), settings.occlusal)
+
+    def _with_learned(self, implants: pd.DataFrame) -> pd.DataFrame:
+        """Add what is not known of scan bodies that were learned, and say so."""
+        bodies = self.settings.scan_body
+        only = next(iter(bodies)) if len(bodies) == 1 else "default"
+        out = implants
+        for name, body in bodies.items():
+            if body.learned is None:
+                continue
+            mine = implants["scan_body"].replace("", only) == name
+            known = body.learned
+            around = math.sqrt((2 * known.u_aside_um**2 + known.u_height_um**2) / 3)
+            out = out.assign(
+                u_body_um=out["u_body_um"].mask(mine, around),
+                u_body_deg=out["u_body_deg"].mask(mine, known.u_axis_deg),
+            )
+            self.findings.append(
+                Finding(
+                    Severity.NOTE,
+                    "learned-body",
+                    f'scan body "{name}" is no drawing: it was learned from {known.copies} copies '
+                    f'in "{known.scan}"; its platform is known to {known.u_height_um:g} µm along '
+                    f"the axis, {known.u_aside_um:g} µm across and {known.u_axis_deg:g}° "
+                    "(standard uncertainties, which enter every bias)",
+                    place("study.toml", column=f"scan_body.{name}.learned"),
+                    "use the maker's drawing if it can be had",
+                )
+            )
+        return out
 
     def _measured(self, settings: Reference) -> dict[str, tuple[pd.DataFrame, str]] | None:
         """Rows of every run of the reference measurement, in mm, with the name of their file."""

@@ -34,6 +34,7 @@ __all__ = [
     "Events",
     "Exclusion",
     "Landmarks",
+    "Learned",
     "LengthMpe",
     "Limit",
     "Limits",
@@ -207,6 +208,21 @@ class Cylinder(Section):
         return self
 
 
+class Learned(Section):
+    """Where a drawing comes from that was learned from a scan, as `accstudy learn` states it."""
+
+    scan: str = Field(min_length=1)
+    """Scan of the model from which it was learned. Example: "reference/model.stl" """
+    copies: Annotated[Whole, Field(ge=1)]
+    """Bodies on that model whose mean it is. Example: 6"""
+    u_height_um: Annotated[Number, in_range_of("uncertainty_um")]
+    """Standard uncertainty of the platform along the axis, µm. Example: 3.0"""
+    u_aside_um: Annotated[Number, in_range_of("uncertainty_um")]
+    """Standard uncertainty of the platform across the axis, µm. Example: 1.0"""
+    u_axis_deg: Annotated[Number, Field(ge=0, le=5)]
+    """Standard uncertainty of each tilt of the axis, deg. Example: 0.01"""
+
+
 class ScanBodySettings(Section):
     """``[scan_body.NAME]``: the drawing and where the implant is in it."""
 
@@ -225,11 +241,17 @@ class ScanBodySettings(Section):
     Example: [1.0, 0.0, 0.0]"""
     use_above_mm: FromPlatformMm = 2.5
     """Height above the platform below which nothing is used: gum, saliva. Example: 2.5"""
+    learned: Learned | None = None
+    """Of a drawing that `accstudy learn` made; its uncertainty enters every bias.
+    Example: { scan = "reference/model.stl", copies = 6, u_height_um = 3, u_aside_um = 1,
+    u_axis_deg = 0.01 }"""
 
     @model_validator(mode="after")
     def _one_geometry(self) -> ScanBodySettings:
         if bool(self.mesh) == (self.cylinder is not None):
             raise ValueError("give either mesh or cylinder")
+        if self.learned is not None and not self.mesh:
+            raise ValueError("learned goes with the mesh that was learned")
         if not any(self.axis):
             raise ValueError("axis must not be zero")
         if self.flat is not None:

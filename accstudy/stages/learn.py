@@ -1,0 +1,197 @@
+"""A scan body's drawing made from a scan of its model, where nobody has the drawing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from accstudy.errors import InputError, Severity, StudyError, nearest
+from accstudy.locate.anatomy import Anatomy, Level
+from accstudy.locate.learn import LearnedBody, learn_body
+from accstudy.mesh.model import Mesh
+from accstudy.mesh.read import study_mesh
+from accstudy.simulate.files import stl_bytes
+from accstudy.stages.body import picture
+from accstudy.study.files import Files
+from accstudy.study.reader import Reader
+from accstudy.study.record import write_files
+from accstudy.study.settings import Learned, ScanBodySettings, Settings
+from accstudy.study.toml import read_settings
+
+__all__ = ["learn_drawing", "learned_anatomy", "learned_words"]
+
+_LARGE_UM = 50.0
+
+
+def learn_drawing(path: Path, *, scan: str = "", model: str = "", name: str = "") -> list[str]:
+    """Learn the scan body of a study from a scan of its model, and write it down as a drawing.
+
+    Parameters
+    ----------
+    path : Path
+        Study folder. Nothing but the drawing and a picture of it is written.
+    scan : str
+        Mesh of the model with a body on every implant, in the frame of the reference, relative to
+        the folder; ``reference.surface`` by default.
+    model : str
+        Which model it shows; may be left out where there is one.
+    name : str
+        Key of ``[scan_body.*]``; may be left out where there is one.
+
+    Returns
+    -------
+    list of str
+        What to print: what was found, and the lines for study.toml.
+
+    Raises
+    ------
+    StudyError, MeshError, InputError
+        If study.toml, the reference or the scan cannot be used, or shows no bodies.
+    """
+    files = Files(path)
+    settings = read_settings(path / "study.toml", files=files)
+    scan = scan or settings.reference.surface
+    if not scan:
+        raise InputError(
+            "no scan is named from which to learn",
+            where="study.toml::reference.surface",
+            hint="give --scan, a mesh of the model with its scan bodies, in the reference's frame",
+        )
+    name = name or next(iter(settings.scan_body), "default")
+    before = settings.scan_body.get(name)
+    rows = _rows(_implants(files, settings), settings, model, name)
+    mesh = study_mesh(files, scan, length_unit=settings.reference.length_unit)
+    use_above = before.use_above_mm if before else ScanBodySettings(mesh="x").use_above_mm
+    body = learn_body(mesh, rows, name=name, use_above_mm=use_above)
+    file = f"scan_bodies/learned_{name}.stl"
+    label = f"accstudy: learned, no drawing; {len(body.implants)} copies, {files.digest(scan)[:24]}"
+    data = {
+        f"learned_{name}.stl": stl_bytes(body.body.mesh, title=label, decimals=5),
+        f"learned_{name}_axes.png": picture(body.body.mesh, learned_anatomy(body.body.mesh)),
+    }
+    written = write_files(path / "scan_bodies", data)
+    return [
+        *_found(body, scan),
+        "",
+        "lines for study.toml, in place of the former [scan_body." + name + "]:",
+        *_toml(body, scan, file, name),
+        "",
+        *(f"written: {one}" for one in written),
+    ]
+
+
+def _implants(files: Files, settings: Settings) -> pd.DataFrame:
+    if settings.reference.kind != "cmm":
+        raise InputError(
+            "a scan body is learned where a measured reference says where its implants are",
+            where="study.toml::reference.kind",
+            hint="give a cylinder of your own measurement: cylinder = { radius_mm = ..., ... }",
+        )
+    reader = Reader(files, settings)
+    implants = reader.implants()
+    faults = [f for f in reader.findings if f.severity is Severity.ERROR]
+    if implants is None or faults:
+        raise StudyError(faults)
+    return implants
+
+
+def _rows(implants: pd.DataFrame, settings: Settings, model: str, name: str) -> pd.DataFrame:
+    models = list(dict.fromkeys(implants["model"]))
+    if model and model not in models:
+        raise InputError(f'the reference has no model "{model}"', hint=nearest(model, models))
+    if not model and len(models) > 1:
+        what = f"the reference has {len(models)} models"
+        raise InputError(what, hint=f"say which the scan shows: --model {models[0]}")
+    mine = implants[implants["model"] == (model or models[0])]
+    since = mine["valid_from"]
+    mine = mine[since.isna() if since.isna().any() else since == since.min()]
+    only = next(iter(settings.scan_body), "default") if len(settings.scan_body) < 2 else "default"
+    rows = mine[mine["scan_body"].replace("", only).isin([name])].reset_index(drop=True)
+    if rows.empty:
+        kinds = list(dict.fromkeys(mine["scan_body"]))
+        raise InputError(
+            f'no implant of model "{mine["model"].iloc[0]}" carries scan body "{name}"',
+            hint=nearest(name, kinds),
+        )
+    return rows
+
+
+def _found(body: LearnedBody, scan: str) -> list[str]:
+    n, size = len(body.implants), np.ptp(body.body.mesh.vertices_mm, axis=0)
+    top = float(body.body.mesh.vertices_mm[:, 2].max())
+    lines = [
+        f"learned from {scan}: {n} {'copies' if n > 1 else 'copy'} ({', '.join(body.implants)}); "
+        "a mean of what was scanned, not its maker's drawing",
+        f"size      {size[0]:.2f} x {size[1]:.2f} mm across, {top:.3f} mm from platform to top",
+        f"copies    {body.scatter_um:.1f} µm from their mean (root mean square)",
+        f"platform  known to {body.u_height_um:.1f} µm along the axis, {body.u_aside_um:.1f} µm "
+        f"across, {body.u_axis_deg:.3f} deg (standard uncertainties)",
+    ]
+    if np.isfinite(body.agreement_um):
+        lines.append(
+            f"          scan and reference agree to {body.agreement_um:.1f} µm in each coordinate"
+        )
+    else:
+        lines.append("          too few copies to see whether scan and reference agree")
+    if body.u_height_um > _LARGE_UM:
+        lines.append(
+            "          the height is known no better, as all axes are nearly parallel: an error of "
+            "it is the same for all implants and cancels in distances between parallel ones"
+        )
+    lines.append(_rotation(body))
+    return lines
+
+
+def _rotation(body: LearnedBody) -> str:
+    if not body.body.has_flat:
+        return "rotation  the body is round: its rotation stays unknown"
+    if body.flat_known:
+        return "rotation  by the flats of the reference"
+    return (
+        "rotation  the reference has no flats: flat is a direction of its own, the same in every "
+        "scan; it says nothing about the implant's"
+    )
+
+
+def _toml(body: LearnedBody, scan: str, file: str, name: str) -> list[str]:
+    return [
+        f"[scan_body.{name}]",
+        f'mesh = "{file}"',
+        *(["flat = [1, 0, 0]"] if body.body.has_flat else []),
+        f"use_above_mm = {body.body.use_above_mm:g}",
+        f'learned = {{ scan = "{scan}", copies = {len(body.implants)}, '
+        f"u_height_um = {_up(body.u_height_um)}, u_aside_um = {_up(body.u_aside_um)}, "
+        f"u_axis_deg = {_up(body.u_axis_deg)} }}",
+    ]
+
+
+def _up(value: float) -> str:
+    """Two digits, rounded up: an uncertainty is not made smaller by writing it down."""
+    if value <= 0:
+        return "0"
+    step = 10.0 ** (np.floor(np.log10(value)) - 1)
+    return f"{np.ceil(value / step - 1e-9) * step:.2g}"
+
+
+def learned_words(found: Anatomy, learned: Learned) -> list[str]:
+    """Lines that say what study.toml states of a learned drawing."""
+    return [
+        f"learned   from {learned.scan}: {learned.copies} copies; no drawing of its maker",
+        f"size      its top {found.high_mm[2]:.3f} mm above the platform",
+        f"platform  known to {learned.u_height_um:g} µm along the axis, {learned.u_aside_um:g} µm "
+        f"across, {learned.u_axis_deg:g} deg (standard uncertainties, which enter every bias)",
+    ]
+
+
+def learned_anatomy(mesh: Mesh) -> Anatomy:
+    """What is known of a learned drawing without looking: its frame is that of the implant."""
+    low, high = mesh.vertices_mm.min(axis=0), mesh.vertices_mm.max(axis=0)
+    axis, foot = np.array([0.0, 0.0, 1.0]), np.array([0.0, 0.0, min(0.0, float(low[2]))])
+    length = float(high[2] - foot[2])
+    levels = tuple(
+        Level(np.array([0.0, 0.0, z]), z - foot[2], "end", 0.0, 0.0, 0.0)
+        for z in (0.0, float(high[2]))
+    )
+    return Anatomy(low, high, axis, foot, 1.0, length, (), levels, "learned")

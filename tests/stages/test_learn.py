@@ -1,0 +1,143 @@
+"""A scan body learned from the sample's reference surface, held against its drawing."""
+
+import re
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+
+from accstudy.accuracy.reference import implant_u, pair_reference_u
+from accstudy.cli import main
+from accstudy.errors import InputError
+from accstudy.geometry.rigid import Rigid, frame_from_axis
+from accstudy.locate.learn import _platform, learn_body
+from accstudy.mesh.read import read_mesh
+from accstudy.simulate.bodies import body_shape
+from accstudy.stages.learn import learn_drawing
+from accstudy.study.load import survey_study
+
+SAMPLE = Path(__file__).parents[2] / "sample_study" / "validation"
+PAGE = Path(__file__).parents[2] / "docs" / "how-to" / "scan-body.md"
+
+
+@pytest.fixture(scope="module")
+def learned(tmp_path_factory):
+    """A study without a drawing, three implants and no flats; what `learn` prints."""
+    study = tmp_path_factory.mktemp("study")
+    (study / "reference").mkdir()
+    shutil.copy(SAMPLE / "reference" / "model.stl.gz", study / "reference")
+    rows = pd.read_csv(SAMPLE / "reference" / "implants.csv")
+    rows = rows[rows["implant"].isin(["I1", "I3", "I6"])]
+    rows.drop(columns=["flat_x", "flat_y", "flat_z"]).to_csv(
+        study / "reference" / "implants.csv", index=False
+    )
+    (study / "study.toml").write_text(
+        '[study]\ntitle = "no drawing"\nkind = "validation"\n'
+        '[reference]\nsurface = "reference/model.stl.gz"\n'
+    )
+    done = CliRunner().invoke(main, ["learn", str(study)], catch_exceptions=False)
+    assert done.exit_code == 0
+    return study, done.output
+
+
+def test_the_learned_surface_is_that_of_the_drawing(learned):
+    study, said = learned
+    mesh = read_mesh(study / "scan_bodies" / "learned_default.stl")
+    # without flats the rotation is a direction of its own: find it
+    turns = np.radians(np.arange(0, 360, 0.5))
+    shape = body_shape("cylinder-flat")
+    off = []
+    for turn in turns:
+        c, s = np.cos(turn), np.sin(turn)
+        at = mesh.vertices_mm[::9] @ np.array([[c, s, 0], [-s, c, 0], [0, 0, 1]])
+        off.append(np.quantile(np.abs(shape.distance(at)[0]), 0.97))
+    assert 1e3 * min(off) < 10  # chords of half a degree of turn are 8 um; the scan's noise 2 um
+    assert 1e3 * max(off) > 40  # the flat is there
+    top = mesh.vertices_mm[mesh.vertices_mm[:, 2] > 9.9]
+    stated = float(re.search(r"u_height_um = ([\d.]+)", said)[1])
+    assert np.mean(top[:, 2]) == pytest.approx(10.0, abs=3e-3 * stated)
+    assert "the same in every scan; it says nothing about the implant's" in said
+
+
+def test_it_is_labelled_in_the_file_in_what_is_printed_and_by_check_and_show(learned, monkeypatch):
+    study, said = learned
+    head = (study / "scan_bodies" / "learned_default.stl").read_bytes()[:80]
+    assert head.startswith(b"accstudy: learned, no drawing; 3 copies, ")
+    assert "a mean of what was scanned, not its maker's drawing" in said
+    lines = said[said.index("[scan_body.default]\n") : said.index("\nwritten:")]
+    with (study / "study.toml").open("a") as settings:
+        settings.write(lines)
+    surveyed = survey_study(study)
+    told = {f.code: f for f in surveyed.findings}
+    assert "it was learned from 3 copies" in told["learned-body"].what
+    monkeypatch.chdir(study)
+    shown = CliRunner().invoke(main, ["show", "."], catch_exceptions=False).output
+    assert "no drawing of its maker" in shown
+    assert (study / "learned_default_axes.png").stat().st_size > 10_000
+
+
+def test_the_page_shows_the_keys_that_are_printed(learned):
+    _, said = learned
+    keys = re.findall(r"^(\w+) =|(\w+) = [\d.\"]", said.partition("[scan_body.default]\n")[2])
+    page = PAGE.read_text(encoding="utf-8")
+    for key in {"".join(k) for k in keys}:
+        assert f"{key} = " in page, key
+    assert "accstudy learn" in page
+
+
+def test_its_uncertainty_enters_every_distance_and_every_implant():
+    implants = pd.DataFrame(
+        {"model": "M", "implant": ["A", "B"], "u_position_um": 1.0, "u_axis_deg": 0.01,
+         "u_body_um": 3.0, "u_body_deg": 0.02}
+    )  # fmt: skip
+    pairs = pd.DataFrame({"model": ["M"], "implant_a": "A", "implant_b": "B", "span_mm": 40.0})
+    found = pair_reference_u(implants, pairs).iloc[0]
+    assert found["u_distance_um"] == pytest.approx(np.sqrt(2 * (1 + 9)))
+    assert found["u_angle_deg"] == pytest.approx(np.sqrt(2 * (0.01**2 + 0.02**2)))
+    one = implant_u(implants).iloc[0]
+    assert one["u_position_um"] == pytest.approx(np.sqrt(10))
+    assert one["u_axis_deg"] == pytest.approx(np.hypot(0.01, 0.02))
+
+
+@pytest.mark.parametrize("lean_deg", [0.0, 30.0])
+def test_the_height_is_known_where_axes_differ_and_only_by_the_frame_where_they_do_not(lean_deg):
+    # the platform put 0.2 mm too high in every copy: leaning axes tell, parallel ones cannot
+    lean = np.radians(lean_deg)
+    around = np.arange(4) * np.pi / 2
+    axes = np.column_stack([np.sin(lean) * np.cos(around), np.sin(lean) * np.sin(around),
+                            np.full(4, np.cos(lean))])  # fmt: skip
+    at = 10 * np.column_stack([np.cos(around), np.sin(around), 0 * around])
+    names = [*(f"{c}_mm" for c in "xyz"), *(f"axis_{c}" for c in "xyz")]
+    rows = pd.DataFrame(np.column_stack([at, axes]), columns=names)
+
+    class Fitted:
+        covariance = np.diag([4e-6, 4e-6, 1e-6, 1e-7, 1e-7, 1e-7, 1e-6])
+
+    frames = [Rigid(frame_from_axis(a), p - 0.2 * a) for a, p in zip(axes, at, strict=True)]
+    place = _platform(rows, frames, [Fitted()] * 4, round_=False)
+    u = float(np.sqrt(place.covariance[2, 2]))
+    if lean_deg:
+        assert place.origin_mm[2] == pytest.approx(0.2, abs=3 * u)
+        assert u < 0.01
+    else:
+        assert u > 0.3  # half a millimetre of the frame, shared with its own shift
+
+
+def test_what_cannot_be_learned_is_said(learned, tmp_path):
+    study, _ = learned
+    rows = pd.read_csv(study / "reference" / "implants.csv")
+    mesh = read_mesh(study / "reference" / "model.stl.gz")
+    with pytest.raises(InputError, match="no scan body on I1, where the reference has it"):
+        learn_body(mesh, rows.assign(x_mm=rows["x_mm"] + 30.0))
+    with pytest.raises(InputError, match="no model"):
+        learn_drawing(study, model="M7")
+    with pytest.raises(InputError, match='carries scan body "long"'):
+        learn_drawing(study, name="long")
+    shutil.copytree(study, tmp_path / "other")
+    settings = tmp_path / "other" / "study.toml"
+    settings.write_text(settings.read_text().split("surface")[0])
+    with pytest.raises(InputError, match="no scan is named"):
+        learn_drawing(tmp_path / "other")
