@@ -41,7 +41,7 @@ def means_chart(rows: pd.DataFrame) -> Figure:
     """
     panels = list(dict.fromkeys(rows["panel"]))
     levels = list(dict.fromkeys(rows["level"]))
-    figure = new_figure(166, 12 + 5 * len(levels))
+    figure = new_figure(166, 10.5 + 3.8 * len(levels))
     grid = np.atleast_1d(figure.subplots(1, len(panels), sharey=True))
     for ax, panel in zip(grid, panels, strict=True):
         mine = rows[rows["panel"] == panel]

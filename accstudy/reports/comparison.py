@@ -35,7 +35,7 @@ from accstudy.reports.shared import (
     words_section,
 )
 from accstudy.reports.tabulated import outlier_tests
-from accstudy.reports.verdicts import verdict_table
+from accstudy.reports.verdicts import decision_table, verdict_table
 from accstudy.reports.wording import NONE, interval, number, quantity
 
 __all__ = ["comparison_report", "latex_attachments"]
@@ -64,6 +64,7 @@ def comparison_report(content: ReportContent) -> tuple[list[Text], Document, Doc
     models = shown_models(means, lead) if len(means) else [lead]
     differences_table(first, content, models)
     effects_table(first, content, lead)
+    decision_table(first, content, lead_only=True)
     _means(first, content, lead)
     holds_for(first, content)
     rest.new_page()

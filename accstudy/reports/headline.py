@@ -7,7 +7,6 @@ from typing import Any
 
 import pandas as pd
 
-from accstudy.accuracy.judge import ALL_PAIRS, EACH_PAIR
 from accstudy.figures.style import rows_of
 from accstudy.models.decisions import log_base
 from accstudy.reports.content import ReportContent
@@ -23,11 +22,10 @@ from accstudy.reports.modelled import (
     range_sentence,
     shown_interactions,
 )
-from accstudy.reports.select import confidence_of, limit_of, own_limits
-from accstudy.reports.statements import for_whom
+from accstudy.reports.select import confidence_of
 from accstudy.reports.terms import variable_name
 from accstudy.reports.validation import answer as validation_answer
-from accstudy.reports.wording import joined, number, p_value, quantity, sure
+from accstudy.reports.wording import joined, number, p_value, sure
 
 __all__ = [
     "answer",
@@ -79,7 +77,7 @@ def answer(content: ReportContent, lead: str) -> list[Text]:
         said = [contrast_sentence(stated[0]) if stated else _TOO_FEW.format("conditions")]
     models = shown_models(content.table("model_means"), lead)
     said += at_ends(content, models[-1], most=1) or at_ends(content, lead, most=1)
-    return [*said, *_conformity(content), *_cautions(content, lead)]
+    return [*said, *_cautions(content, lead)]
 
 
 def shown_models(means: pd.DataFrame, lead: str) -> list[str]:
@@ -190,34 +188,6 @@ def at_ends(content: ReportContent, model: str, *, most: int = _ON_FIRST_PAGE) -
             ends.append(range_sentence(rows))
     text = "; ".join(ends)
     return [f"{text[0].upper()}{text[1:]}."] if text else []
-
-
-def _conformity(content: ReportContent) -> list[Text]:
-    """Say of every condition whether all distances of a scan keep to the limit, and each."""
-    limit, rows = limit_of(content, "distance_um"), own_limits(content)
-    if limit is None or not len(rows):
-        return []
-    by: dict[str, list[str]] = {}
-    for scope, name in _SCOPES.items():
-        mine = rows[(rows["measurand"] == "distance_um") & (rows["scope"] == scope)]
-        told: dict[str, list[str]] = {}
-        for r in rows_of(mine):
-            told.setdefault(_judged(r), []).append(str(r.condition))
-        said = "; ".join(f"{verdict} for {joined(names)}" for verdict, names in told.items())
-        if said:
-            by.setdefault(said, []).append(name)
-    if not by:
-        return []
-    parts = "; ".join(f"{' and '.join(names)}, {said}" for said, names in by.items())
-    return [f"Conformity with the limit of {quantity(limit)}: {parts}."]
-
-
-_SCOPES = {ALL_PAIRS: "all distances of a scan together", EACH_PAIR: "each distance by itself"}
-
-
-def _judged(row: Any) -> str:
-    short = str(row.verdict).removeprefix("conformity ")
-    return f"{short or 'cannot be stated'}{for_whom(row.holds_for)}"
 
 
 def _cautions(content: ReportContent, lead: str) -> list[Text]:

@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
-from accstudy.accuracy.judge import NOT_VERIFIED, REFUTED, guard
+from accstudy.accuracy.judge import EACH_PAIR, NOT_VERIFIED, REFUTED, VERIFIED, guard
 from accstudy.plan.size import size_words
 from accstudy.reports.document import Text, strong_accent
 from accstudy.reports.sentences import measurand_name
-from accstudy.reports.wording import count, missing, p_value, percent, quantity, sure
+from accstudy.reports.wording import count, joined, missing, p_value, percent, quantity, sure
 
 __all__ = [
     "assumption",
+    "basis_sentence",
     "decision_rule",
     "for_whom",
-    "premise",
-    "together_sentence",
-    "verdict_sentence",
+    "lead_sentence",
+    "scope_words",
+    "verdict_words",
+    "what_next",
 ]
 
 _REJECTED = 0.05
@@ -55,161 +58,173 @@ def assumption(row: Any) -> str:
     return f"assuming normally distributed scatter (not contradicted by these scans: {test})"
 
 
-def premise(row: Any) -> str:
-    """For whom a verdict holds and what it assumes, in a few words.
-
-    Parameters
-    ----------
-    row : row of table ``conformity`` or ``seating_summary``
-        A statement.
-    """
-    who = for_whom(str(row.holds_for)).strip() or "for new cells"
-    if row.assumption == "none":
-        return f"{who}, whatever the distribution"
-    return f"{who}, assuming {row.assumption}"
-
-
 def _p(p: Any) -> str:
     text = p_value(p)
     return f"p {text}" if text.startswith("<") else f"p = {text}"
 
 
-def verdict_sentence(
-    row: Any,
-    *,
-    longest_mm: float | None = None,
-    supported_mm: float | None = None,
-    brief: bool = False,
-) -> Text:
-    """Say what one row of table ``conformity`` says of each pair by itself.
+def scope_words(row: Any) -> str:
+    """What a row of table ``conformity`` is about.
 
     Parameters
     ----------
     row : row of table ``conformity``
-        A limit of the user's under one condition.
-    longest_mm : float, optional
-        Longest span of the study, to tell "all of it" from a part.
-    supported_mm : float, optional
-        Supported span of each pair at that limit: NaN where none is; None where the
-        limit is not one of a distance.
-    brief : bool, optional
-        Beside the sentence on all pairs together: its assumption and the scans wanted
-        are not said again.
+        A statement.
+    """
+    if row.scope == EACH_PAIR:
+        return f"each {measurand_name(row.measurand)} by itself"
+    things = "distances" if row.unit == "um" else "angles"
+    return f"all {int(row.n_pairs)} {things} of a scan together"
+
+
+def verdict_words(row: Any) -> str:
+    """Verdict of a row of table ``conformity``, or why there is none."""
+    if missing(row.tolerance_bound) and row.verdict != REFUTED:
+        return f"cannot be said from {count(int(row.n_scans), 'scan')}"
+    return str(row.verdict) or "cannot be stated"
+
+
+def lead_sentence(rows: Sequence[Any]) -> Text:
+    """The verdict that a report leads with, one limit under all conditions.
+
+    Parameters
+    ----------
+    rows : sequence of rows of table ``conformity``
+        A limit and scope, a row a condition.
 
     Returns
     -------
     Text
-        Verdict and bound in the accent colour.
+        The verdict in the accent colour.
     """
-    what = f"each single {measurand_name(row.measurand)}"
-    deviate = "of future scans deviate"
-    text = _stated(row, what, _where(row, longest_mm), deviate, share="", brief=brief)
-    text += _partly(row, supported_mm, "each pair by itself")
-    return text if brief else [*text, *_next(row)]
+    first = rows[0]
+    what = scope_words(first)
+    if len({int(r.n_pairs) for r in rows}) > 1:
+        what = what.replace(f"all {int(first.n_pairs)} ", "all ")
+    if first.scope != EACH_PAIR:
+        what += ", as a full-arch framework requires,"
+    limit = quantity(first.limit, first.unit)
+    if len(rows) == 1:
+        return _alone(first, what, limit)
+    text: list[Any] = [f"Conformity with the limit of {limit} on {what.rstrip(',')}: "]
+    told: dict[str, list[str]] = {}
+    for row in rows:
+        said = verdict_words(row).removeprefix("conformity ") + for_whom(row.holds_for)
+        told.setdefault(said, []).append(str(row.condition))
+    for said, names in told.items():
+        text += ["; " if len(text) > 1 else "", strong_accent(said), f" for {joined(names)}"]
+    return [*text, "."]
 
 
-def together_sentence(row: Any, *, supported_mm: float | None = None, other: Any = None) -> Text:
-    """Say whether all pairs of a scan together stay within the limit.
+def _alone(row: Any, what: str, limit: str) -> Text:
+    """The leading verdict of a study with one condition."""
+    start = f"For {row.condition}, " if row.condition else ""
+    whom = for_whom(row.holds_for)
+    said: list[Any]
+    if row.verdict == REFUTED:
+        beyond = f"{int(row.n_beyond)} of {count(int(row.n_scans), 'scan')}"
+        said = [f"{start}nonconformity with the limit of {limit} on {what} is ",
+                strong_accent("verified"),
+                f"{whom}: {beyond} lay beyond it, more than chance would explain."]  # fmt: skip
+    elif missing(row.tolerance_bound):
+        said = [f"{start}whether {what} stay within the limit of {limit} ",
+                strong_accent("cannot be said"),
+                f" from {count(int(row.n_scans), 'scan')}."]  # fmt: skip
+        if row.scope == EACH_PAIR:
+            said[0] = said[0].replace(" stay ", " stays ")
+    elif not row.verdict:
+        said = [f"{start}conformity of {what} with the limit of {limit} ",
+                strong_accent("cannot be stated"),
+                f"{whom}: the uncertainty of the reference is not stated."]  # fmt: skip
+    else:
+        word = "not verified" if row.verdict == NOT_VERIFIED else "verified"
+        said = [f"{start}conformity with the limit of {limit} on {what} is ",
+                strong_accent(word), f"{whom}."]  # fmt: skip
+    return [said[0][:1].upper() + said[0][1:], *said[1:]]
+
+
+def basis_sentence(rows: Sequence[Any]) -> str:
+    """What the bounds of a limit mean, for whom they hold and what they assume.
+
+    Parameters
+    ----------
+    rows : sequence of rows of table ``conformity``
+        A limit and scope, a row a condition.
+
+    Returns
+    -------
+    str
+        Empty where no row has a bound.
+    """
+    known = [r for r in rows if not missing(r.tolerance_bound)]
+    if not known:
+        return ""
+    first = known[0]
+    told: dict[str, list[str]] = {}
+    for row in known:
+        told.setdefault(assumption(row), []).append(str(row.condition))
+    rests = "; ".join(
+        f"{said}{f' ({joined(names)})' if len(told) > 1 else ''}" for said, names in told.items()
+    )
+    whom = dict.fromkeys(for_whom(r.holds_for).strip() for r in known)
+    holds = f", {joined([w for w in whom if w])}" if any(whom) else ""
+    return (
+        f"With {sure(first.confidence)} confidence, {sure(first.coverage)} of future scans stay "
+        f"within the bound{holds}, {rests}."
+    )
+
+
+def what_next(row: Any, supported_mm: float | None = None, *, size: bool = True) -> list[str]:
+    """What would settle a verdict, and up to which span the limit is kept meanwhile.
 
     Parameters
     ----------
     row : row of table ``conformity``
-        All pairs of a scan under one condition.
+        A statement.
     supported_mm : float, optional
-        Supported span of all pairs together.
-    other : row of table ``conformity``, optional
-        The same for other operators than these.
+        Supported span in its scope: NaN where none is; None where the limit is not one of
+        a distance.
+    size : bool, optional
+        Name the study that would verify it.
+
+    Returns
+    -------
+    list of str
+        Clauses; empty where conformity is verified over all that was studied.
     """
-    things = "distances" if row.unit == "um" else "angles"
-    what = (
-        f"all {int(row.n_pairs)} {things} of a scan together, as a framework on all implants "
-        "requires,"
-    )
-    worst = f"of future scans the worst {things[:-1]} deviates"
-    text = _stated(row, what, "", worst, share="in ")
-    text += [*_partly(row, supported_mm, "all pairs together"), *_next(row)]
-    if other is not None and other.verdict:
-        bound = (
-            "no bound"
-            if missing(other.tolerance_bound)
-            else (f"bound {quantity(other.tolerance_bound, other.unit)}")
-        )
-        who = str(other.holds_for).replace("new ", "other ")
-        text.append(f" For {who}: {other.verdict} ({bound}).")
-    return text
-
-
-def _stated(
-    row: Any, what: str, where: str, deviates: str, *, share: str, brief: bool = False
-) -> list[Any]:
-    start = f"For {row.condition}, " if row.condition else ""
-    limit = quantity(row.limit, row.unit)
-    if missing(row.tolerance_bound):
-        stay = "stay" if share else "stays"
-        said: list[Any] = [f"{start}whether {what} {stay} within the limit of {limit} "]
-        said += [strong_accent("cannot be said"), f" from {count(int(row.n_scans), 'scan')}."]
-        return _capital(said)
-    bound = [
-        f"with {sure(row.confidence)} confidence, {share}{sure(row.coverage)} {deviates} by "
-        "no more than ",
-        strong_accent(quantity(row.tolerance_bound, row.unit)),
-        "." if brief else f" ({count(int(row.n_scans), 'scan')}), {assumption(row)}.",
-    ]
-    if not row.verdict:
-        said = [f"{start}conformity of {what.rstrip(',')} with the limit of {limit} "]
-        said += [
-            strong_accent("cannot be stated"),
-            ": the uncertainty of the reference is not stated. The bound",
-            f"{for_whom(row.holds_for)}: ",
-            *bound,
-        ]
-        return _capital(said)
-    word = "nonconformity" if row.verdict == REFUTED else "conformity"
-    said = [
-        f"{start}{word} with the limit of {limit} on {what} is ",
-        strong_accent("not verified" if row.verdict == NOT_VERIFIED else "verified"),
-        f"{for_whom(row.holds_for)}{where}: ",
-    ]
-    if row.verdict == REFUTED:
-        beyond = f"{int(row.n_beyond)} of {count(int(row.n_scans), 'scan')}"
-        return _capital([*said, f"{beyond} lay beyond it, more than chance would explain."])
-    return _capital([*said, *bound])
-
-
-def _capital(text: list[Any]) -> list[Any]:
-    """The sentence with a capital at its start."""
-    return [text[0][:1].upper() + text[0][1:], *text[1:]]
-
-
-def _next(row: Any) -> list[str]:
-    """What stands against a verdict, and how many scans would settle it."""
-    if row.verdict != NOT_VERIFIED:
+    if row.verdict == VERIFIED:
         return []
     said = []
-    if not missing(row.p_left_out) and float(row.p_left_out) < _REJECTED:
-        said.append(
-            f" Scans of one cell differ by {row.left_out} ({_p(row.p_left_out)}), which "
-            "the cells do not tell apart: the bound is too small, and nothing is verified."
-        )
-    if row.assumption != "none" and not missing(row.p_normal) and row.p_normal < _REJECTED:
-        said.append(
-            f" {int(row.n_without_assumption)} independent scans would decide without the "
-            "assumption."
-        )
-    said.append(_size(row))
+    if not row.verdict:
+        said.append("state the uncertainty of the reference")
+    if row.verdict == NOT_VERIFIED and not missing(row.tolerance_bound):
+        if not missing(row.p_left_out) and float(row.p_left_out) < _REJECTED:
+            said.append(
+                f"add {row.left_out} to analysis.cell: scans of one cell differ by it "
+                f"({_p(row.p_left_out)}), so the bound is too small and nothing is verified"
+            )
+        if row.assumption != "none" and not missing(row.p_normal) and row.p_normal < _REJECTED:
+            said.append(
+                f"{int(row.n_without_assumption)} independent scans decide without the "
+                f"assumption of normal scatter, which these contradict ({_p(row.p_normal)})"
+            )
+    if row.verdict == NOT_VERIFIED and size:
+        said += _size(row)
+    if supported_mm is not None and not missing(row.tolerance_bound):
+        if missing(supported_mm) or float(supported_mm) <= 0:
+            said.append("verified for no span studied")
+        else:
+            said.append(f"verified for spans up to {quantity(supported_mm, 'mm')}")
     return said
 
 
-def _size(row: Any) -> str:
+def _size(row: Any) -> list[str]:
     """The study that would verify conformity, as what to do next."""
     if missing(row.needed_assurance):
-        return ""
+        return []
     share = percent(row.needed_assurance)
     if missing(row.n_needed):
-        return (
-            " No number of such scans verifies it with 80 % probability: these leave open whether "
-            f"it is kept at all (at most {share})."
-        )
+        return [f"no number of such scans is 80 % likely to verify it (at most {share})"]
     size = size_words(
         int(row.n_needed),
         operators=int(row.needed_operators),
@@ -217,10 +232,7 @@ def _size(row: Any) -> str:
         per_cell=int(row.needed_per_cell),
         n_now=int(row.n_scans),
     )
-    return (
-        f" Next: {size}; if the device is as these scans suggest, a study of that size verifies it "
-        f"with a probability of {share}."
-    )
+    return [f"{size}: {share} likely to verify it"]
 
 
 def decision_rule(confidence: float) -> str:
@@ -245,22 +257,3 @@ def decision_rule(confidence: float) -> str:
         f"all scans share (one-sided, {sure(confidence)}); for nonconformity it is shared among "
         "the pairs"
     )
-
-
-def _where(row: Any, longest_mm: float | None) -> str:
-    if missing(row.span_mm):
-        return ""
-    span = quantity(row.span_mm, "mm")
-    if longest_mm is not None and float(row.span_mm) >= longest_mm - 0.05:
-        return f" over every span studied, up to {span}"
-    return f" up to a span of {span}"
-
-
-def _partly(row: Any, supported_mm: float | None, scope: str) -> list[str]:
-    """Up to which span a limit is kept that is not kept over all of them."""
-    if row.verdict != NOT_VERIFIED or supported_mm is None or missing(row.tolerance_bound):
-        return []
-    limit = quantity(row.limit, row.unit)
-    if missing(supported_mm) or float(supported_mm) <= 0:
-        return [f" Not even the shortest span studied is supported at {limit}."]
-    return [f" Spans up to {quantity(supported_mm, 'mm')} are supported for {scope}."]

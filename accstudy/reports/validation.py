@@ -6,34 +6,30 @@ from typing import Any
 
 import pandas as pd
 
-from accstudy.accuracy.judge import ALL_PAIRS, EACH_PAIR, REFUTED, VERIFIED
+from accstudy.accuracy.judge import ALL_PAIRS, EACH_PAIR
 from accstudy.figures.span import supported_span_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports import evidence, fit
 from accstudy.reports.content import ReportContent
 from accstudy.reports.derived import span_points
-from accstudy.reports.document import Document, Heading, Text, strong_accent
+from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.dossier import reference_section
 from accstudy.reports.misfit import misfit
 from accstudy.reports.recorded import record_section
 from accstudy.reports.select import (
     GAPS,
     confidence_of,
-    for_others,
     gap_limits,
     is_scan,
     levels,
     limit_of,
     longest_pair,
-    longest_span,
     own_limits,
     slug,
-    supported_at,
 )
 from accstudy.reports.sentences import (
     bias_sentence,
     condition_name,
-    measurand_name,
     supported_sentence,
 )
 from accstudy.reports.shared import (
@@ -46,13 +42,16 @@ from accstudy.reports.shared import (
 )
 from accstudy.reports.statements import (
     assumption,
+    basis_sentence,
     decision_rule,
     for_whom,
-    premise,
-    together_sentence,
-    verdict_sentence,
+    lead_sentence,
+    scope_words,
+    verdict_words,
+    what_next,
 )
 from accstudy.reports.tabulated import accuracy_tables
+from accstudy.reports.verdicts import decision_table, leading
 from accstudy.reports.wording import (
     NONE,
     count,
@@ -84,9 +83,7 @@ def validation_report(content: ReportContent) -> tuple[list[Text], Document, Doc
         Evidence, losses, methods, limits, record.
     """
     first, rest = Document(), Document()
-    others = other_verdicts(content)
-    if others:
-        first.lead("Other limits", others)
+    decision_table(first, content)
     _span_figure(first, content, "span")
     holds_for(first, content)
     rest.new_page()
@@ -121,127 +118,15 @@ def answer(content: ReportContent) -> list[Text]:
     -------
     list of Text
     """
-    rows, joint = own_limits(content), pd.DataFrame()
-    if len(rows):
-        distance = rows[rows["measurand"] == "distance_um"]
-        rows = distance if len(distance) else rows[rows["measurand"] == rows["measurand"].iloc[0]]
-        joint = rows[rows["scope"] == ALL_PAIRS]
-        rows = rows[rows["scope"] == EACH_PAIR]
-    confidence = confidence_of(content)
-    if not len(rows):
-        pair = longest_pair(content)
+    rows, confidence = leading(content), confidence_of(content)
+    pair = longest_pair(content)
+    bias = bias_sentence(pair, is_scan=is_scan(content), confidence=confidence) if pair else ""
+    if not rows:
         if pair is None:
             return ["Nothing can be said: no scan could be compared with the reference."]
-        return [
-            "The study sets no limit, so nothing can be said about conformity. "
-            + bias_sentence(pair, is_scan=is_scan(content), confidence=confidence)
-        ]
-    if len(rows) > 2:
-        first = [_grouped(content, joint)] if len(joint) else []
-        return [*first, _grouped(content, rows), tried_sentence(content)]
-    said: list[Text] = []
-    for row in rows_of(rows):
-        # a framework joins all implants: what holds for all pairs together comes first
-        own = joint[joint["condition"] == row.condition] if len(joint) else joint
-        said += [
-            together_sentence(
-                r, supported_mm=supported_at(content, r), other=for_others(content, r)
-            )
-            for r in rows_of(own)
-        ]
-        said.append(
-            verdict_sentence(
-                row,
-                longest_mm=longest_span(content),
-                supported_mm=supported_at(content, row),
-                brief=bool(len(own)),
-            )
-        )
-    pair = longest_pair(content, str(rows["condition"].iloc[0]))
-    if len(rows) == 1 and pair is not None:
-        said.append(bias_sentence(pair, is_scan=is_scan(content), confidence=confidence))
-    return [*said, tried_sentence(content)]
-
-
-def _grouped(content: ReportContent, rows: pd.DataFrame) -> Text:
-    """One sentence about a limit under many conditions."""
-    first = rows_of(rows)[0]
-    text: list[Any] = [
-        f"With the limit of {quantity(first.limit, first.unit)} on {_scope(first)}"
-        f"{for_whom(first.holds_for)} (in brackets the bound for {sure(first.coverage)} "
-        f"of future scans with {sure(first.confidence)} confidence, and the supported span)"
-    ]
-    for verdict in dict.fromkeys(_verdict_cell(r) for r in rows_of(rows)):
-        mine = [r for r in rows_of(rows) if _verdict_cell(r) == verdict]
-        named_ = joined(
-            [
-                f"{condition_name(r.condition)} ({_bound_and_span(r, supported_at(content, r))})"
-                for r in mine[:8]
-            ]
-        )
-        more = f" and {len(mine) - 8} more" if len(mine) > 8 else ""
-        text += ["; " if len(text) > 1 else ": ", strong_accent(verdict), f" for {named_}{more}"]
-    return [*text, "."]
-
-
-def _scope(row: Any) -> str:
-    """What a row of table ``conformity`` is about."""
-    if row.scope == EACH_PAIR:
-        return f"each single {measurand_name(row.measurand)}"
-    return f"all {'distances' if row.unit == 'um' else 'angles'} of a scan together"
-
-
-def _bound_and_span(row: Any, supported_mm: float | None) -> str:
-    bound = "no bound" if missing(row.tolerance_bound) else quantity(row.tolerance_bound, row.unit)
-    if supported_mm is None:
-        return bound
-    return f"{bound}, {'no span' if missing(supported_mm) else quantity(supported_mm, 'mm')}"
-
-
-def other_verdicts(content: ReportContent) -> str:
-    """The remaining limits in half a sentence each, so that page 1 hides none.
-
-    Parameters
-    ----------
-    content : ReportContent
-        Tables ``conformity`` and ``seating_summary``.
-
-    Returns
-    -------
-    str
-        Empty where there is no other limit; with several conditions, how many
-        have which verdict.
-    """
-    found: dict[str, list[tuple[str, str]]] = {}
-    table = own_limits(content)
-    other = table[table["measurand"] != "distance_um"] if len(table) else table
-    for r in rows_of(other):
-        what = f"{_scope(r)} ({quantity(r.limit, r.unit)})"
-        found.setdefault(what, []).append((_verdict_cell(r), str(r.condition)))
-    for r in gap_limits(content):
-        what = f"{GAPS.get(r.seated, r.seated)} ({quantity(r.limit_um)})"
-        found.setdefault(what, []).append((str(r.verdict), str(r.condition)))
-    judged = [*rows_of(other), *gap_limits(content)]
-    premises = dict.fromkeys(premise(r) for r in judged if str(r.verdict) == VERIFIED)
-    by_verdict: dict[str, list[str]] = {}
-    for what, verdicts in found.items():
-        by_verdict.setdefault(_share_of(verdicts), []).append(what)
-    said = [f"{verdict}: {'; '.join(what)}" for verdict, what in by_verdict.items()]
-    said += [f"verified {'; '.join(premises)}"] if premises else []
-    return ". ".join(f"{t[0].upper()}{t[1:]}" for t in said) + "." if said else ""
-
-
-def _share_of(verdicts: list[tuple[str, str]]) -> str:
-    """Verdict of one case, or who has which of several."""
-    if len(verdicts) == 1:
-        return verdicts[0][0]
-    parts = []
-    for verdict in dict.fromkeys(v for v, _ in verdicts):
-        who = [c for v, c in verdicts if v == verdict]
-        if len(who) == len(verdicts):
-            return f"{verdict} for all {len(who)} cases"
-        parts.append(f"{verdict} for {joined(who) if len(who) < 4 else f'{len(who)} cases'}")
-    return "; ".join(parts)
+        return ["The study sets no limit, so nothing can be said about conformity. " + bias]
+    said = [lead_sentence(rows), basis_sentence(rows), bias if len(rows) == 1 else ""]
+    return [one for one in (*said, tried_sentence(content)) if one]
 
 
 def _span_figure(document: Document, content: ReportContent, along: str) -> None:
@@ -274,11 +159,10 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
     document.figure(
         slug("supported", along),
         drawn,
-        caption=f"Bars: bound of a pair for {share} of future scans, {level} confidence. Full "
-        f"line: of all pairs up to a {along} together; dotted: the largest of each by itself; both "
-        "with the guard for what all scans share. Dots: every pair of every scan. Triangle: the "
-        f"{along} up to which all pairs together are verified to keep to a level; “all” means "
-        f"every {along} studied.{more}",
+        caption=f"Bars: bound of each pair ({share} of future scans, {level} confidence). Full "
+        f"line: all pairs up to a {along} together; dotted: each by itself; both with the guard "
+        f"band. Dots: every pair of every scan. Triangle: {along} up to which all pairs together "
+        f"keep to a level; “all”: every {along} studied.{more}",
         alt=f"Chart of the tolerance bound of the distance against the {along}. Supported for all "
         f"pairs together: {said or 'no level given'}.",
     )
@@ -320,13 +204,13 @@ def _verdict_table(
         cells.append(
             [
                 *start,
-                f"{_scope(r)}{for_whom(r.holds_for)}",
+                f"{scope_words(r)}{for_whom(r.holds_for)}",
                 quantity(r.limit, r.unit),
                 NONE if missing(r.largest_seen) else quantity(r.largest_seen, r.unit),
                 NONE if missing(r.tolerance_bound) else quantity(r.tolerance_bound, r.unit),
                 NONE if missing(r.bound_with_guard) else quantity(r.bound_with_guard, r.unit),
-                [{"t": _verdict_cell(r), "s": "b"}],
-                _notes(assumption(r), r.note),
+                [{"t": verdict_words(r), "s": "b"}],
+                _notes(assumption(r), *what_next(r), r.note),
             ]
         )
     for r in gaps:
@@ -371,12 +255,6 @@ def _scans_of(rows: pd.DataFrame) -> str:
     counts = sorted({int(n) for n in rows["n_scans"]})
     text = str(counts[0]) if len(counts) == 1 else f"{counts[0]} to {counts[-1]}"
     return f"From {text} scans each." if counts[-1] > 1 else f"From {text} scan."
-
-
-def _verdict_cell(row: Any) -> str:
-    if missing(row.tolerance_bound) and row.verdict != REFUTED:
-        return f"cannot be said from {count(int(row.n_scans), 'scan')}"
-    return str(row.verdict) or "cannot be stated"
 
 
 def _supported_table(document: Document, lengths: dict[tuple[str, str], pd.DataFrame]) -> None:

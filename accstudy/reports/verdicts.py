@@ -1,4 +1,4 @@
-"""Every limit of the study by condition, in one table."""
+"""Verdicts on every limit: the decision of page 1, and all of them by condition."""
 
 from __future__ import annotations
 
@@ -9,17 +9,212 @@ import pandas as pd
 from accstudy.accuracy.judge import ALL_PAIRS, NOT_VERIFIED, REFUTED, VERIFIED
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Heading, Text
-from accstudy.reports.select import GAPS, gap_limits, levels, limit_of, own_limits
+from accstudy.reports.document import Document, Heading, Text, bold
+from accstudy.reports.select import (
+    GAPS,
+    for_others,
+    gap_limits,
+    levels,
+    limit_of,
+    own_limits,
+    supported_at,
+)
 from accstudy.reports.sentences import condition_name, measurand_name
-from accstudy.reports.statements import for_whom
+from accstudy.reports.statements import for_whom, verdict_words, what_next
 from accstudy.reports.wording import NONE, count, joined, missing, p_value, quantity, sure
 from accstudy.seating.summary import NOT_NORMAL
 
-__all__ = ["verdict_table"]
+__all__ = ["decision_table", "leading", "verdict_table"]
 
 _MOST_BESIDE = 4
+_MOST_NAMED = 4
 _WORDS = (REFUTED, NOT_VERIFIED, VERIFIED)
+
+
+def leading(content: ReportContent) -> list[Any]:
+    """Rows of table ``conformity`` that a report leads with, one a condition.
+
+    All pairs of a scan together where that is judged, since a framework joins all implants;
+    distances where they have a limit.
+
+    Parameters
+    ----------
+    content : ReportContent
+        Table ``conformity``.
+    """
+    rows = own_limits(content)
+    for column, first in (("measurand", "distance_um"), ("scope", ALL_PAIRS)):
+        if len(rows):
+            mine = rows[rows[column] == first]
+            rows = mine if len(mine) else rows[rows[column] == rows[column].iloc[0]]
+    return rows_of(rows)
+
+
+def decision_table(document: Document, content: ReportContent, *, lead_only: bool = False) -> None:
+    """What is asked, the limit, what was found, the verdict and what to do next.
+
+    Parameters
+    ----------
+    document : Document
+        Gets the table; nothing where the study sets no limit.
+    content : ReportContent
+        Tables ``conformity``, ``supported_spans`` and ``seating_summary``.
+    lead_only : bool, optional
+        The leading limit alone.
+
+    Notes
+    -----
+    With several conditions the leading limit has a row a condition, each other one a row.
+    """
+    rows, lead = rows_of(own_limits(content)), leading(content)
+    gaps = [] if lead_only else gap_limits(content)
+    if not lead and not gaps:
+        return
+    several = len({str(r.condition) for r in [*rows, *gaps]}) > 1
+    first = (lead[0].measurand, lead[0].scope) if lead else ("", "")
+    asked = [first] if lead_only else dict.fromkeys([first, *map(_asked, _by_scope(rows))])
+    cells: list[list[Text]] = []
+    for key in asked:
+        mine = [r for r in rows if _asked(r) == key]
+        if several and key != first:
+            cells.append(["all", *_together(mine)])
+            continue
+        for r in mine:
+            who: list[Text] = [condition_name(r.condition)] if several else []
+            decided = _decided(content, r, size=key == first)
+            cells.append([*who, *decided[lead_only:]])
+            other = for_others(content, r) if key == first and not lead_only else None
+            if other is not None and other.verdict:
+                cells.append([*who, _others(other), *_decided(None, other)[1:]])
+    for seated in dict.fromkeys(str(r.seated) for r in gaps):
+        own = [r for r in gaps if str(r.seated) == seated]
+        cells.append([*(["all"] if several else []), *_gap_decided(seated, own)])
+    document.table(
+        _decision_caption([*lead, *gaps][0], lead if lead_only else rows or gaps, lead_only),
+        [
+            *([Heading("condition", "left", 0.9)] if several else []),
+            *([] if lead_only else [Heading("asked", "left", 1.5)]),
+            Heading("limit", width=0.6),
+            Heading("bound", width=0.6),
+            Heading("with guard", width=0.75),
+            Heading("verdict", "left", 0.95),
+            Heading("what to do next", "left", 3.0),
+        ],
+        cells,
+    )
+
+
+def _decision_caption(first: Any, rows: list[Any], lead_only: bool) -> str:
+    """How to read the decision, for whom it holds."""
+    what = f"{_short_scope(first, True)} of a scan" if lead_only else "each limit"
+    said = (
+        f"Conformity, {what}: bound for {sure(first.coverage)} of future scans, "
+        f"{sure(first.confidence)} confidence; held against the limit with the guard band for the "
+        "uncertainty that all scans share."
+    )
+    whom = dict.fromkeys(for_whom(str(r.holds_for)).strip() for r in rows)
+    if any(whom):
+        said = f"{said[:-1]}; {joined([w for w in whom if w])}."
+    if any(not missing(getattr(r, "n_needed", None)) for r in rows):
+        said += " Scans wanted: if the device is as these suggest."
+    return said
+
+
+def _asked(row: Any) -> tuple[str, str]:
+    return str(row.measurand), str(row.scope)
+
+
+def _by_scope(rows: list[Any]) -> list[Any]:
+    """Distances before angles, all pairs together before each by itself."""
+    return sorted(rows, key=lambda r: (r.measurand != "distance_um", r.scope != ALL_PAIRS))
+
+
+def _short_scope(row: Any, several: bool = False) -> str:
+    """What a limit is held against, as page 1 asks it."""
+    things = "distances" if row.unit == "um" else "angles"
+    if row.scope == ALL_PAIRS:
+        return f"all {'' if several else f'{int(row.n_pairs)} '}{things} together"
+    return f"each {things[:-1]}"
+
+
+def _others(row: Any) -> str:
+    return f"the same, {str(row.holds_for).replace('new ', 'other ')}"
+
+
+def _decided(content: ReportContent | None, row: Any, *, size: bool = False) -> list[Text]:
+    """Cells of one limit under one condition.
+
+    With the supported span where the content is given, with the study that would settle it
+    if wanted.
+    """
+    reach = None if content is None else supported_at(content, row)
+    return [
+        _short_scope(row),
+        quantity(row.limit, row.unit),
+        quantity(row.tolerance_bound, row.unit),
+        quantity(row.bound_with_guard, row.unit),
+        [bold(_short(verdict_words(row)))],
+        "; ".join(what_next(row, reach, size=size)) or NONE,
+    ]
+
+
+def _together(rows: list[Any]) -> list[Text]:
+    """Cells of one limit under all conditions."""
+    first = rows[0]
+    return [
+        _short_scope(first, len({int(r.n_pairs) for r in rows}) > 1),
+        quantity(first.limit, first.unit),
+        *(_up_to([getattr(r, c) for r in rows], first.unit) for c in _BOUNDS),
+        *_by_verdict([(verdict_words(r), str(r.condition)) for r in rows]),
+    ]
+
+
+_BOUNDS = ("tolerance_bound", "bound_with_guard")
+
+
+def _gap_decided(seated: str, rows: list[Any]) -> list[Text]:
+    """Cells of the limit of the gap, over all models."""
+    return [
+        GAPS.get(seated, seated).removeprefix("largest "),
+        quantity(rows[0].limit_um),
+        *(_up_to([getattr(r, f"{c}_um") for r in rows], "um") for c in _BOUNDS),
+        *_by_verdict([(str(r.verdict), _where(rows, r)) for r in rows]),
+    ]
+
+
+def _where(rows: list[Any], row: Any) -> str:
+    """Condition and model of a row, as far as the rows have several."""
+    parts = [
+        str(getattr(row, c))
+        for c in ("condition", "model")
+        if len({getattr(r, c) for r in rows}) > 1
+    ]
+    return " on ".join(parts)
+
+
+def _up_to(values: list[Any], unit: str) -> str:
+    known = [float(v) for v in values if not missing(v)]
+    if not known:
+        return NONE
+    return f"{'up to ' if len(known) > 1 else ''}{quantity(max(known), unit)}"
+
+
+def _by_verdict(verdicts: list[tuple[str, str]]) -> list[Text]:
+    """The verdict that all share; else the least favourable, and who has which."""
+    told: dict[str, list[str]] = {}
+    for verdict, who in verdicts:
+        told.setdefault(verdict, []).append(who)
+    if len(told) == 1:
+        return [[bold(_short(next(iter(told))))], NONE]
+    worst = next((w for w in _WORDS if w in told), next(iter(told)))
+    named = {
+        v: joined(who) if len(who) <= _MOST_NAMED else f"{len(who)} of {len(verdicts)}"
+        for v, who in told.items()
+    }
+    return [
+        [bold("not for all" if worst != REFUTED else worst)],
+        "; ".join(f"{_short(v)}: {who}" for v, who in named.items()),
+    ]
 
 
 def verdict_table(document: Document, content: ReportContent) -> None:

@@ -63,7 +63,7 @@ _DRAWN = 60  # scans of each model and technique behind the truth about whole sc
 _SETTINGS = """\
 # An invented study. Nothing in it was measured; truth/ says what was put in.
 [study]
-title = "Invented data: three techniques on eight models of 4 and 6 implants"
+title = "Invented data: three techniques, eight models"
 kind = "comparison"
 
 [reference]

@@ -24,7 +24,7 @@ from accstudy.errors import Finding, InputError, Severity, StudyError
 from accstudy.plan.listing import ScanFile, propose_scans
 from accstudy.plan.protocol import load_protocol, protocol_names
 from accstudy.plan.template import scan_columns, study_text
-from accstudy.reports.statements import together_sentence, verdict_sentence
+from accstudy.reports.statements import what_next
 from accstudy.stages.analyze import _tolerance
 from accstudy.stages.compare import deviations
 from accstudy.stages.sizes import pilot_of
@@ -297,15 +297,11 @@ def test_a_plan_and_the_report_of_its_pilot_name_one_size(tmp_path):
     line = next(x for x in done.output.splitlines() if x.startswith(f"{row['scope']}, 100 um: "))
     assert f"{more} more scans (" in line
     assert line.endswith(f"verifies it with {share}")
-    assert f"{more} more scans (" in "".join(map(str, _size_sentence(row)))
+    assert f"{more} more scans (" in "".join(what_next(row))
     with pytest.raises(InputError, match="holds no results"):
         pilot_of(tmp_path / "none", read_settings(study / "study.toml"))
     with pytest.raises(InputError, match='no condition "technique B"'):
         pilot_of(pilot, read_settings(study / "study.toml"), condition="technique B")
-
-
-def _size_sentence(row):
-    return verdict_sentence(row) if row["scope"] == "each pair" else together_sentence(row)
 
 
 def test_rows_are_proposed_from_names_and_times():

@@ -1,9 +1,12 @@
 # ruff: noqa: C408  (rows of a table read better as keywords)
+import dataclasses
 from types import SimpleNamespace as Row
 
 import numpy as np
+import pandas as pd
 import pytest
 
+from accstudy.reports.document import Document
 from accstudy.reports.drift import answer as drift_answer
 from accstudy.reports.modelled import (
     contrast_sentence,
@@ -11,9 +14,10 @@ from accstudy.reports.modelled import (
     range_sentence,
 )
 from accstudy.reports.sentences import bias_sentence, failure_sentence
-from accstudy.reports.statements import together_sentence, verdict_sentence
+from accstudy.reports.statements import basis_sentence, lead_sentence, verdict_words, what_next
 from accstudy.reports.terms import contrast_name
-from accstudy.reports.validation import answer, other_verdicts
+from accstudy.reports.validation import answer
+from accstudy.reports.verdicts import decision_table
 from accstudy.reports.wording import date
 
 NAN = float("nan")
@@ -38,14 +42,32 @@ def conformity(**more):
     return Row(**{**base, **more})
 
 
-def test_verified_conformity_names_bound_share_confidence_scans_and_assumption():
-    said = plain(verdict_sentence(conformity(), longest_mm=45.0, supported_mm=45.0))
+def joint(**more):
+    return conformity(**{"scope": "all pairs", **more})
+
+
+def test_the_lead_names_verdict_limit_and_whom_it_holds_for():
+    said = plain(lead_sentence([joint(condition="A", holds_for="these operators")]))
     assert said == (
-        "Conformity with the limit of 100 µm on each single distance between two implants is "
-        "verified over every span studied, up to 45.0 mm: with 95 % confidence, 95 % of future "
-        "scans deviate by no more than 84 µm (12 scans), assuming normally distributed scatter "
-        "(not contradicted by these scans: Shapiro-Wilk test, p = 0.420)."
+        "For A, conformity with the limit of 100 µm on all 15 distances of a scan together, as a "
+        "full-arch framework requires, is verified for these operators."
     )
+    single = plain(lead_sentence([conformity(verdict="conformity not verified")]))
+    assert single == (
+        "Conformity with the limit of 100 µm on each distance between two implants by itself is "
+        "not verified."
+    )
+
+
+def test_the_lead_of_several_conditions_says_who_has_which_verdict():
+    rows = [
+        joint(condition="A"),
+        joint(condition="B - 2", verdict="conformity not verified"),
+        joint(condition="C"),
+        joint(condition="D", tolerance_bound=NAN, verdict="", n_scans=1),
+    ]
+    said = plain(lead_sentence(rows))
+    assert "verified for A and C; not verified for B - 2; cannot be said from 1 scan for D." in said
 
 
 @pytest.mark.parametrize(
@@ -53,28 +75,39 @@ def test_verified_conformity_names_bound_share_confidence_scans_and_assumption()
     [
         ({"assumption": "none"}, "whatever the distribution of the scatter"),
         ({"p_normal": NAN}, "which these scans are too few to test"),
-        ({"holds_for": "this cell"}, "is verified for this one session only"),
-        ({"holds_for": "these operators"}, "is verified for these operators"),
+        ({}, "(not contradicted by these scans: Shapiro-Wilk test, p = 0.420)"),
+        ({"p_normal": 0.004}, "which these scans contradict (Shapiro-Wilk test, p = 0.004)"),
+        ({"holds_for": "this cell"}, "within the bound, for this one session only, "),
+        ({"holds_for": "these operators", "confidence": 0.9}, "With 90 % confidence, 95 % of"),
     ],
 )
-def test_a_verdict_says_what_it_rests_on_and_for_whom_it_holds(more, words):
-    assert words in plain(verdict_sentence(conformity(**more), longest_mm=45.0))
+def test_a_bound_says_what_it_rests_on_and_for_whom_it_holds(more, words):
+    assert words in plain(basis_sentence([joint(**more)]))
+
+
+def test_bounds_that_rest_on_different_grounds_are_told_apart():
+    said = basis_sentence([joint(condition="A"), joint(condition="B", assumption="none")])
+    assert "p = 0.420) (A); whatever the distribution of the scatter (B)." in said
+    assert basis_sentence([joint(tolerance_bound=NAN)]) == ""
 
 
 def test_contradicted_assumptions_say_what_would_settle_it():
     row = conformity(verdict="conformity not verified", p_normal=0.004)
-    said = plain(verdict_sentence(row))
-    assert "which these scans contradict (Shapiro-Wilk test, p = 0.004)" in said
-    assert "59 independent scans would decide without the assumption" in said
+    said = plain("; ".join(what_next(row)))
+    assert "59 independent scans decide without the assumption of normal scatter" in said
+    assert "(p = 0.004)" in said
     row = conformity(verdict="conformity not verified", left_out="operator", p_left_out=0.0001)
-    assert "Scans of one cell differ by operator (p < 0.001)" in plain(verdict_sentence(row))
+    said = plain("; ".join(what_next(row)))
+    assert "scans of one cell differ by it (p < 0.001)" in said
+    assert "add operator to analysis.cell" in said
 
 
 def test_without_a_stated_uncertainty_only_the_bound_is_given():
-    said = plain(together_sentence(conformity(scope="all pairs", verdict="", u=NAN)))
+    row = joint(verdict="", u=NAN)
+    said = plain(lead_sentence([row]))
     assert "cannot be stated: the uncertainty of the reference is not stated" in said
-    assert "84 µm" in said
     assert "verified" not in said
+    assert what_next(row) == ["state the uncertainty of the reference"]
 
 
 def test_unverified_conformity_says_how_far_it_goes_and_what_it_would_take():
@@ -87,31 +120,33 @@ def test_unverified_conformity_says_how_far_it_goes_and_what_it_would_take():
         needed_cells=9,
         needed_per_cell=3,
     )
-    said = plain(verdict_sentence(row, longest_mm=45.0, supported_mm=28.4))
-    assert said.startswith("For A, conformity with the limit of 100 µm")
-    assert "is not verified" in said
-    assert said.endswith(
-        "Spans up to 28.4 mm are supported for each pair by itself. Next: 15 more scans (in all 9 "
-        "cells of 3); if the device is as these scans suggest, a study of that size verifies it "
-        "with a probability of 83 %."
+    assert plain("; ".join(what_next(row, 28.4))) == (
+        "15 more scans (in all 9 cells of 3): 83 % likely to verify it; verified for spans up to "
+        "28.4 mm"
     )
+    assert what_next(row, NAN)[-1] == "verified for no span studied"
+    row.n_needed = NAN
+    (said,) = what_next(row)
+    assert plain(said) == "no number of such scans is 80 % likely to verify it (at most 83 %)"
+    assert what_next(conformity(), 45.0) == []
 
 
 def test_nonconformity_is_verified_by_counts_and_no_bound_is_said_to_be_kept():
-    row = conformity(verdict="nonconformity verified", tolerance_bound=310.0, n_beyond=7)
-    said = plain(verdict_sentence(row, longest_mm=45.0, supported_mm=NAN))
+    row = joint(verdict="nonconformity verified", tolerance_bound=310.0, n_beyond=7)
+    said = plain(lead_sentence([row]))
     assert said.startswith("Nonconformity with the limit of 100 µm")
-    assert "is verified" in said
-    assert said.endswith("7 of 12 scans lay beyond it, more than chance would explain.")
+    assert said.endswith(
+        "is verified: 7 of 12 scans lay beyond it, more than chance would explain."
+    )
 
 
 def test_too_few_scans_cannot_say():
     row = conformity(tolerance_bound=NAN, verdict="", n_scans=1, n_needed=NAN)
-    said = plain(verdict_sentence(row))
-    assert said == (
-        "Whether each single distance between two implants stays within the limit of 100 µm "
+    assert plain(lead_sentence([row])) == (
+        "Whether each distance between two implants by itself stays within the limit of 100 µm "
         "cannot be said from 1 scan."
     )
+    assert plain(verdict_words(row)) == "cannot be said from 1 scan"
 
 
 def test_an_estimate_of_no_spread_between_cells_is_not_called_none():
@@ -265,21 +300,80 @@ def test_ratio_of_a_log_response_is_taken_back():
     assert "p < 0.001 after Holm" in said
 
 
-def test_page_one_of_a_validation_hides_no_limit(contents):
+def decision(content, **more):
+    document = Document()
+    decision_table(document, content, **more)
+    (block,) = document.blocks
+    titles = [plain(c["title"]) for c in block["columns"]]
+    return [dict(zip(titles, map(plain, row), strict=True)) for row in block["rows"]]
+
+
+@pytest.fixture(scope="module")
+def judged(contents):
+    """The validation with a limit of the gap at the best seat."""
+    gap = {"condition": "device A", "model": "M6", "seated": "best-seat", "limit_um": 150.0,
+           "tolerance_bound_um": 58.8, "bound_with_guard_um": 59.2, "holds_for": "these operators",
+           "verdict": "conformity verified", "coverage": 0.95, "confidence": 0.95}  # fmt: skip
     content = contents["validation"]
-    together, single, *_, tried = (plain(t) for t in answer(content))
-    assert "onformity with the limit of 100 µm on each single distance" in single
-    assert "onformity with the limit of 100 µm on all 15 distances of a scan" in together
-    held = content.tables["conformity"]
-    held = held[held["holds_for"] == "these operators"].set_index(["measurand", "scope"])
-    bounds = held["tolerance_bound"].sort_index()
-    assert f"{bounds['distance_um', 'all pairs']:.0f} µm" in together
+    tables = {**content.tables, "seating_summary": pd.DataFrame([gap])}
+    return dataclasses.replace(content, tables=tables)
+
+
+def test_page_one_of_a_validation_hides_no_limit(judged):
+    content = judged
+    lead, *_, tried = (plain(t) for t in answer(content))
+    assert "all 15 distances of a scan together" in lead
     assert "13 scans were tried, 1 failed" in tried
     assert "2 operators and 2 sessions: 4 cells" in tried
-    said = plain(other_verdicts(content))
-    assert "angle between two implants (0.40°)" in said
-    assert "distance" not in said
-    assert said.startswith("Conformity not verified: ")
+    rows = decision(content)
+    held = content.tables["conformity"]
+    own = held[held["holds_for"] == "these operators"].set_index(["measurand", "scope"])
+    for (asked, row), key in zip(
+        [("all 15 distances together", rows[0]), ("each distance", rows[2]),
+         ("all 15 angles together", rows[3]), ("each angle", rows[4])],
+        [("distance_um", "all pairs"), ("distance_um", "each pair"),
+         ("angle_deg", "all pairs"), ("angle_deg", "each pair")], strict=True,
+    ):  # fmt: skip
+        told = own.loc[key]
+        digits = 0 if told["unit"] == "um" else 2
+        assert row["asked"] == asked
+        assert row["bound"].startswith(f"{told['tolerance_bound']:.{digits}f}")
+        assert row["with guard"].startswith(f"{told['bound_with_guard']:.{digits}f}")
+        assert row["verdict"] == told["verdict"].removeprefix("conformity ")
+    others = held[(held["holds_for"] == "new operators") & (held["scope"] == "all pairs")]
+    assert rows[1]["asked"] == "the same, other operators"
+    assert rows[1]["verdict"] == "cannot be said from 12 scans"  # more than ten times the seen
+    assert others["tolerance_bound"].iloc[0] > 10 * others["largest_seen"].iloc[0]
+    assert rows[1]["what to do next"] == "–"
+    assert rows[-1]["asked"] == "gap at the best seat"
+    assert rows[-1]["bound"] == "59 µm"
+    assert rows[-1]["verdict"] == "verified"
+
+
+def test_the_decision_of_several_conditions_leads_with_all_pairs_and_hides_no_limit(judged):
+    tables = judged.tables
+    names = ("conformity", "seating_summary", "supported_spans")
+    copies = {n: [tables[n].assign(condition=c) for c in ("A", "B", "C")] for n in names}
+    copies["conformity"][1] = copies["conformity"][1].assign(
+        verdict="conformity verified", tolerance_bound=12.0, bound_with_guard=13.0
+    )
+    copies["seating_summary"][2] = copies["seating_summary"][2].assign(
+        verdict="conformity not verified"
+    )
+    many = {n: pd.concat(parts, ignore_index=True) for n, parts in copies.items()}
+    content = dataclasses.replace(judged, tables={**tables, **many})
+    rows = decision(content, lead_only=True)
+    assert [r["condition"] for r in rows] == ["A", "B", "C"]
+    assert [r["verdict"] for r in rows] == ["not verified", "verified", "not verified"]
+    assert rows[1]["bound"] == "12 µm"
+    assert rows[1]["what to do next"] == "–"
+    whole = decision(content)
+    each = next(r for r in whole if r["asked"] == "each distance")
+    assert each["condition"] == "all"
+    assert each["verdict"] == "not for all"
+    assert each["what to do next"] == "not verified: A and C; verified: B"
+    assert whole[-1]["asked"] == "gap at the best seat"
+    assert whole[-1]["what to do next"] == "verified: A and B; not verified: C"
 
 
 def test_drift_says_what_stands_and_what_to_reassess(contents):
