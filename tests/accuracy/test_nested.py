@@ -71,6 +71,17 @@ def test_one_level_is_the_one_way_layout():
     assert found.mean == pytest.approx(one.bias)
 
 
+def test_without_outer_scatter_the_total_has_the_interval_of_one_standard_deviation():
+    # groups of one result each: the total is a single mean square with 11 degrees of freedom
+    y = np.random.default_rng(1).normal(0, 4, 12)
+    found = nested_anova(pd.DataFrame({"y": y, "g": range(12)}), "y", ["g"])
+    s = y.std(ddof=1)
+    low, high = (s * math.sqrt(11 / stats.chi2.ppf(q, 11)) for q in (0.975, 0.025))
+    assert found.sd_total == pytest.approx(s)
+    assert found.sd_total_low == pytest.approx(low)
+    assert found.sd_total_high == pytest.approx(high)
+
+
 def test_three_levels_find_what_was_put_in():
     rng = np.random.default_rng(6)
     rows = []

@@ -5,6 +5,7 @@ import trimesh
 from scipy.spatial.transform import Rotation
 
 from accstudy.compare.surface import (
+    _summary,
     reference_from_scans,
     reference_surface,
     surface_deviation,
@@ -194,6 +195,13 @@ def test_tables_weigh_by_area_not_by_the_net():
     assert row["n_scans"] == 2
     nothing = surface_fields([("A", "s1", np.full(len(values), np.nan))])
     assert surface_table(nothing, reference, model="M").loc[0, "coverage"] == 0.0
+
+
+def test_quantiles_of_equal_areas_are_those_of_the_middles_of_steps():
+    values = np.random.default_rng(7).normal(0, 20, 13)
+    found = _summary(values, np.full(13, 0.3))
+    expected = np.quantile(values, [0.05, 0.5, 0.95], method="hazen")
+    assert [found[q] for q in ("p05", "median", "p95")] == pytest.approx(expected)
 
 
 def model_and_poses():

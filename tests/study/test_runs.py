@@ -122,6 +122,12 @@ def test_runs_enter_what_all_scans_share_and_need_the_machines_own_part():
     ends = table.set_index(["implant_a", "implant_b"]).loc[("I1", "I4")]
     assert ends["u_um"] == pytest.approx(with_runs[0])
     assert ends["U_um"] == pytest.approx(2 * with_runs[0])
+    warm = reference_pairs(
+        implants, mpe_constant_um=1.9, runs=runs, expansion_per_k=75e-6, temperature_tolerance_k=1.0
+    )
+    other = warm.set_index(["implant_a", "implant_b"]).loc[("I1", "I4")]
+    assert other["u_temperature_um"] > 1.0
+    assert other["u_um"] == pytest.approx(np.hypot(with_runs[0], other["u_temperature_um"]))
 
 
 def test_slips_in_runs_are_named():
