@@ -2,32 +2,52 @@
 
 from __future__ import annotations
 
-import io
-import itertools
 import re
-from array import array
-from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from accstudy.errors import Finding
-from accstudy.mesh.raw import LONGEST_LINE, RawMesh, comment_note, fan
+from accstudy.mesh.raw import MAX_CORNERS, RawMesh, comment_note, triangles_of
 from accstudy.mesh.source import Source, quoted
+from accstudy.mesh.words import LONGEST_LINE, Words, blocks, numbers, too_long
 
 __all__ = ["read_obj"]
 
-_IGNORED = frozenset(
-    ("vn", "vt", "vp", "g", "o", "s", "mtllib", "usemtl", "l", "p", "usemap", "maplib", "bevel")
+_IGNORED = (
+    *("vn", "vt", "vp", "g", "o", "s", "mtllib", "usemtl"),
+    *("l", "p", "usemap", "maplib", "bevel"),
 )
 """Statements that do not change the triangles."""
 
-_PLAIN = (b"v ", b"f ")
-_NO_CORNERS = re.compile(rb"[^v0-9+\-.eE \r\n]")
-_NO_TRIANGLES = re.compile(rb"[^f0-9/ \r\n]")
-_TEXTURE = re.compile(rb"/[0-9/]*")
-_BLOCK = 20_000
+_NAMING = ("g", "o", "mtllib", "usemtl", "usemap", "maplib")
 
-_NAMING = frozenset(("g", "o", "mtllib", "usemtl", "usemap", "maplib"))
+_JOIN = re.compile(rb"\\\r*\n")
+_COMMENT = re.compile(rb"#[^\n]*")
+_NOTE = re.compile(rb"#[^\n]*?[A-Za-z\xaa\xb5\xba\xc0-\xd6\xd8-\xf6\xf8-\xff]")
+_TEXTURE = re.compile(rb"/\S*")
+_DIGITS = 15
+
+
+def _code(word: str) -> int:
+    return int.from_bytes(word.encode(), "little")
+
+
+_V, _F = _code("v"), _code("f")
+_KNOWN = np.array([_code(word) for word in ("v", "f", *_IGNORED)], np.uint64)
+_NAMES = np.array([_code(word) for word in _NAMING], np.uint64)
+
+
+@dataclass
+class _Found:
+    """What was read so far."""
+
+    points: list[NDArray[np.float64]] = field(default_factory=list)
+    indices: list[NDArray[np.int64]] = field(default_factory=list)
+    counts: list[NDArray[np.int64]] = field(default_factory=list)
+    corners: int = 0
+    findings: list[Finding] = field(default_factory=list)
 
 
 def read_obj(source: Source) -> RawMesh:
@@ -49,116 +69,153 @@ def read_obj(source: Source) -> RawMesh:
         If a line is not OBJ's, a number is not finite, or an index points
         nowhere.
     """
-    corners, faces = array("d"), array("q")  # compact: a large file must not fill the memory
-    findings: list[Finding] = []
-    for number, line in _lines(source, corners, faces):
-        text, mark, comment = line.partition("#")
-        if mark and not findings and any(c.isalpha() for c in comment):
-            findings.append(comment_note("comment"))
-        words = text.split()
-        if not words:
-            continue
-        word = words[0]
-        if word == "v":
-            corners.extend(_corner(source, words[1:], number))
-        elif word == "f":
-            fan(_polygon(source, words[1:], number, len(corners) // 3), faces)
-        elif word not in _IGNORED:
-            raise source.fault(f"{quoted(word)} begins no line of an OBJ file", line=number)
-        elif word in _NAMING and len(words) > 1 and not findings:
-            findings.append(comment_note("names"))
-    if not corners or not faces:
+    found, line = _Found(), 0
+    for at, end in blocks(source, joined=True):
+        text = source.data[at:end]
+        if not _block(text, found):
+            _refuse(source, text, line, found.corners)
+        line += text.count(b"\n")
+    if not found.corners or not found.counts:
         raise source.fault("it holds no faces")
-    indices = np.array(faces, dtype=np.int64).reshape(-1, 3)
-    points = np.array(corners).reshape(-1, 3)
-    beyond = (indices >= len(points)).any(axis=1)
-    if beyond.any():
-        row = int(np.argmax(beyond))
-        raise source.fault(f"triangle {row + 1} names a corner that there is not")
-    return RawMesh(points, indices, tuple(findings))
+    indices, counts = np.concatenate(found.indices), np.concatenate(found.counts)
+    faces = triangles_of(source, indices, counts, found.corners)
+    return RawMesh(np.concatenate(found.points), faces, tuple(found.findings))
 
 
-def _lines(source: Source, corners: array[float], faces: array[int]) -> Iterator[tuple[int, str]]:
-    """Lines with their numbers, but for plain corners and triangles, which are kept in blocks.
-
-    A line that ends in a backslash goes on in the next.
-    """
-    stream, number = io.BytesIO(source.data), 0
-    joined = b"\\" in source.data
-    held, first = "", 0
-    while block := list(itertools.islice(stream, _BLOCK)):
-        rest: Iterable[tuple[int, bytes]] = enumerate(block, start=number + 1)
-        number += len(block)
-        if not joined and _kept(block, corners, faces):
-            rest = ((n, raw) for n, raw in rest if raw[:2] not in _PLAIN)
-        for n, raw in rest:
-            first = first or n
-            if len(raw) + len(held) > LONGEST_LINE:
-                raise source.fault(f"a line has more than {LONGEST_LINE} characters", line=first)
-            bare = raw.decode("latin-1").rstrip("\r\n")
-            if bare.endswith("\\"):
-                held += bare[:-1] + " "
-                continue
-            yield first, held + bare
-            held, first = "", 0
-    if held:
-        yield first, held
-
-
-def _kept(block: list[bytes], corners: array[float], faces: array[int]) -> bool:
-    """Keep the corners and triangles of a block; False, and nothing kept, where one is not plain.
-
-    The order of the two does not matter, since plain triangles count from the first corner.
-    """
-    words = [b"".join(line for line in block if line[:2] == mark) for mark in _PLAIN]
-    if _NO_CORNERS.search(words[0]) or _NO_TRIANGLES.search(words[1]):
+def _block(text: bytes, found: _Found) -> bool:
+    """Read whole lines at once; False if any of them is not as it must be."""
+    if b"\\" in text:
+        text = _JOIN.sub(b" ", text)
+    commented = _NOTE.search(text) if not found.findings and b"#" in text else None
+    if b"#" in text:
+        text = _COMMENT.sub(lambda m: b" " * len(m[0]), text)
+    words = Words(text)
+    if np.diff(words.lines).max(initial=0) > LONGEST_LINE:
         return False
-    points = words[0].split()
-    triples = _TEXTURE.sub(b"", words[1]).split()
-    if len(points) % 4 or len(triples) % 4:
+    filled = np.flatnonzero(words.count)
+    if not len(filled):
+        _note(found, commented.start() if commented else -1, -1)
+        return True
+    starts = words.starts[words.first[filled]]
+    codes = _codes(words.bytes, starts)
+    if not np.isin(codes, _KNOWN).all():
         return False
-    if points[::4].count(b"v") * 4 != len(points) or triples[::4].count(b"f") * 4 != len(triples):
+    named = starts[np.isin(codes, _NAMES) & (words.count[filled] > 1)]
+    _note(found, commented.start() if commented else -1, int(named[0]) if len(named) else -1)
+    is_v, is_f = codes == _V, codes == _F
+    before = found.corners + np.cumsum(is_v)
+    return _corners(words, filled[is_v], found) and _polygons(
+        words, filled[is_f], before[is_f], found
+    )
+
+
+def _codes(data: NDArray[np.uint8], starts: NDArray[np.intp]) -> NDArray[np.uint64]:
+    """Words of up to seven letters as numbers; longer ones are no statement."""
+    padded = np.r_[data, np.full(8, ord(" "), np.uint8)]
+    out = np.zeros(len(starts), np.uint64)
+    open_ = np.ones(len(starts), bool)
+    for k in range(8):
+        byte = padded[starts + k]
+        open_ &= byte > ord(" ")
+        out |= np.where(open_, byte, 0).astype(np.uint64) << np.uint64(8 * k)
+    return out
+
+
+def _note(found: _Found, comment: int, name: int) -> None:
+    """Note the first text that could name a person."""
+    if not found.findings and max(comment, name) >= 0:
+        is_comment = comment >= 0 and (name < 0 or comment < name)
+        found.findings.append(comment_note("comment" if is_comment else "names"))
+
+
+def _arguments(words: Words, rows: NDArray[np.intp]) -> bytes:
+    """Some lines without their first letter."""
+    edges = np.zeros(len(words.text) + 1, np.int8)
+    edges[words.starts[words.first[rows]] + 1] += 1
+    edges[words.lines[rows + 1]] -= 1
+    wanted = np.cumsum(edges[:-1], dtype=np.int8).view(bool)
+    return bytes(words.bytes[wanted])
+
+
+def _corners(words: Words, rows: NDArray[np.intp], found: _Found) -> bool:
+    count = words.count[rows] - 1
+    if not np.isin(count, (3, 4, 6, 7)).all():
         return False
-    del points[::4], triples[::4]
-    try:
-        found = np.array([float(w) for w in points])
-        indices = np.array([int(w) for w in triples], dtype=np.int64)
-    except (ValueError, OverflowError):
+    values = numbers(_arguments(words, rows), int(count.sum()))
+    if values is None:
         return False
-    if not np.isfinite(found).all() or (indices < 1).any():
+    first = np.cumsum(count) - count
+    points = values[first[:, None] + np.arange(3)]
+    if not np.isfinite(points).all() or (values[first[count == 4] + 3] != 1.0).any():
         return False
-    corners.frombytes(found.tobytes())
-    faces.frombytes((indices - 1).tobytes())
+    found.points.append(points)
+    found.corners += len(points)
     return True
 
 
-def _corner(source: Source, words: list[str], line: int) -> tuple[float, float, float]:
+def _polygons(
+    words: Words, rows: NDArray[np.intp], before: NDArray[np.int64], found: _Found
+) -> bool:
+    count = words.count[rows] - 1
+    if ((count < 3) | (count > MAX_CORNERS)).any():
+        return False
+    text = _arguments(words, rows)
+    if b"/" in text:
+        text = _TEXTURE.sub(b"", text)
+    values = numbers(text, int(count.sum()), whole=True)
+    if values is None:
+        return False
+    indices = np.where(values > 0, values - 1, np.repeat(before, count) + values)
+    if (values == 0).any() or (np.abs(values) >= 10**_DIGITS).any() or (indices < 0).any():
+        return False
+    if len(rows):
+        found.indices.append(indices)
+        found.counts.append(count.astype(np.int64))
+    return True
+
+
+def _refuse(source: Source, text: bytes, line: int, corners: int) -> None:
+    """Raise the error of the first line that is wrong."""
+    held, first = "", 0
+    for number, raw in enumerate(text.split(b"\n"), start=line + 1):
+        first = first or number
+        if len(raw) + len(held) > LONGEST_LINE:
+            raise too_long(source, first)
+        bare = raw.decode("latin-1").rstrip("\r")
+        if bare.endswith("\\"):
+            held += bare[:-1] + " "
+            continue
+        words = (held + bare).partition("#")[0].encode("latin-1").split()
+        if words and words[0] == b"v":
+            _refuse_corner(source, words[1:], first)
+            corners += 1
+        elif words and words[0] == b"f":
+            _refuse_polygon(source, words[1:], first, corners)
+        elif words and words[0].decode("latin-1") not in _IGNORED:
+            raise source.fault(f"{quoted(words[0])} begins no line of an OBJ file", line=first)
+        held, first = "", 0
+    raise source.fault("its lines cannot be read", line=line + 1)
+
+
+def _refuse_corner(source: Source, words: list[bytes], line: int) -> None:
     if len(words) not in (3, 4, 6, 7):
         raise source.fault(f"a corner has {len(words)} numbers", line=line)
-    try:
-        if any("_" in w for w in words):
-            raise ValueError
-        values = [float(w) for w in words]
-    except ValueError:
-        raise source.fault("a corner is not made of numbers", line=line) from None
-    if not all(np.isfinite(values[:3])):
+    values = numbers(b" ".join(words), len(words))
+    if values is None:
+        raise source.fault("a corner is not made of numbers", line=line)
+    if not np.isfinite(values[:3]).all():
         raise source.fault("a corner is not finite", line=line)
     if len(values) == 4 and values[3] != 1.0:
         raise source.fault("corners with a weight other than 1 are not read", line=line)
-    return values[0], values[1], values[2]
 
 
-def _polygon(source: Source, words: list[str], line: int, corners: int) -> list[int]:
-    if len(words) < 3:
+def _refuse_polygon(source: Source, words: list[bytes], line: int, corners: int) -> None:
+    if not 3 <= len(words) <= MAX_CORNERS:
         raise source.fault(f"a face has {len(words)} corners", line=line)
-    out = []
     for word in words:
-        first = word.split("/", 1)[0]
-        if not first.removeprefix("-").isdecimal() or len(first) > 15 or not first.isascii():
+        first = word.split(b"/", 1)[0]
+        if not first.removeprefix(b"-").isdigit() or len(first) > _DIGITS:
             raise source.fault(f"{quoted(word)} is no corner of a face", line=line)
         index = int(first)
-        resolved = index - 1 if index > 0 else corners + index
-        if index == 0 or resolved < 0:
+        if index == 0 or corners + index < 0:
             raise source.fault(f"{quoted(word)} names a corner that there is not", line=line)
-        out.append(resolved)
-    return out

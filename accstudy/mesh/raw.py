@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from array import array
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,27 +9,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from accstudy.errors import Finding, Severity
+from accstudy.mesh.source import Source
 
 __all__ = [
-    "LONGEST_LINE",
     "MAX_CORNERS",
     "MAX_TRIANGLES",
     "RawMesh",
     "comment_note",
-    "fan",
     "note",
+    "triangles_of",
     "widened",
 ]
 
 MAX_TRIANGLES = 20_000_000
 """Largest mesh; sixty times a dense scan of a jaw, some gigabytes of memory."""
 
-
 MAX_CORNERS = 10_000
 """Corners of a polygon."""
 
-LONGEST_LINE = 100_000
-"""Characters of a line of text."""
+_EACH, _SPARE = 4, 10_000
+"""Triangles a corner; a closed surface has two, and four if each is listed twice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,10 +64,53 @@ def comment_note(kind: str) -> Finding:
     )
 
 
-def fan(polygon: Sequence[int], triangles: array[int]) -> None:
-    """Part a polygon into triangles from its first corner, and append their corners."""
-    for i in range(1, len(polygon) - 1):
-        triangles.extend((polygon[0], polygon[i], polygon[i + 1]))
+def triangles_of(
+    source: Source, indices: NDArray[np.int64], counts: NDArray[np.int64], corners: int
+) -> NDArray[np.int64]:
+    """Part polygons into triangles, each from its first corner.
+
+    Parameters
+    ----------
+    source : Source
+        The file.
+    indices : (k,) ndarray
+        Corners of all polygons, one polygon after another.
+    counts : (n,) ndarray
+        How many corners each polygon has; at least three.
+    corners : int
+        How many corners there are.
+
+    Returns
+    -------
+    (m, 3) ndarray
+
+    Raises
+    ------
+    MeshError
+        If there are none, far more than a surface on these corners has, or a polygon
+        names a corner that there is not.
+    """
+    made = int(counts.sum()) - 2 * len(counts)
+    if not made:
+        raise source.fault("it holds corners but no faces: a point cloud is not read")
+    if made > MAX_TRIANGLES:
+        raise source.fault(
+            f"it has {made} triangles, more than {MAX_TRIANGLES // 1_000_000} million"
+        )
+    if made > _EACH * corners + _SPARE:
+        raise source.fault(f"it has {made} triangles on {corners} corners, as no surface has")
+    if made == len(counts):
+        faces = indices.reshape(-1, 3)
+    else:
+        each = counts - 2
+        start = np.repeat(np.cumsum(counts) - counts, each)
+        later = start + np.arange(made) - np.repeat(np.cumsum(each) - each, each) + 1
+        faces = np.stack([indices[start], indices[later], indices[later + 1]], axis=1)
+    bad = (faces < 0) | (faces >= corners)
+    if bad.any():
+        row = int(np.argmax(bad.any(axis=1)))
+        raise source.fault(f"triangle {row + 1} names a corner that there is not")
+    return faces
 
 
 def widened(values: NDArray[Any]) -> NDArray[np.float64]:

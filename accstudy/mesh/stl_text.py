@@ -22,6 +22,8 @@ _FACET = (
 _CORNERS = (8, 9, 10, 12, 13, 14, 16, 17, 18)
 _SOLID = re.compile(rb"\s*solid(?!\S)([^\r\n]*?)(?=\bfacet\s+normal\b|[\r\n]|\Z)", re.IGNORECASE)
 _END = re.compile(rb"endsolid(?!\S)[^\r\n]*", re.IGNORECASE)
+_STOP = re.compile(rb"endsolid", re.IGNORECASE)
+_NOTHING = re.compile(rb"[\0\x1a \r\n\t]*\Z")
 _NUMBER = re.compile(rb"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?")
 _ANY_NORMAL = re.compile(rb"[+-]?(nan|inf|nan\(ind\)|1\.#\w+)")
 
@@ -57,8 +59,8 @@ def read_stl_text(source: Source) -> RawMesh:
         if end is None:
             raise source.fault("endsolid must stand here", line=source.line_of(at))
         at = end.end()
-        rest = data[at:].strip() if len(data) - at < _BLOCK else b"more"
-        if not rest.strip(b"\0\x1a \r\n\t"):
+        if _NOTHING.match(data, at):
+            rest = data[at:].strip()
             if rest:
                 what = f"{len(rest)} bytes without meaning follow the last solid"
                 findings.append(note("trailing-bytes", what))
@@ -75,21 +77,21 @@ def _facets(source: Source, at: int, blocks: list[NDArray[np.float64]]) -> int:
     """Read triangles up to ``endsolid``; return where it stands."""
     data = source.data
     while True:
-        block = data[at : at + _BLOCK].lower()
-        stop = block.find(b"endsolid")
-        last = stop >= 0
-        if not last:
+        end = _STOP.search(data, at, at + _BLOCK)
+        block = data[at : end.start() if end else at + _BLOCK].lower()
+        if not end:
             stop = block.rfind(b"endfacet")
             if stop < 0:
                 _word_by_word(source, at, block, whole=False)
                 raise source.fault(
                     "the file ends before endsolid: it was cut off", line=source.line_of(len(data))
                 )
-            stop += len(b"endfacet")
-        quick = _quick(block[:stop])
-        blocks.append(_word_by_word(source, at, block[:stop]) if quick is None else quick)
-        at += stop
-        if last:
+            block = block[: stop + len(b"endfacet")]
+        if block.strip():
+            quick = _quick(block)
+            blocks.append(_word_by_word(source, at, block) if quick is None else quick)
+        at += len(block)
+        if end:
             return at
 
 
@@ -101,9 +103,10 @@ def _quick(block: bytes) -> NDArray[np.float64] | None:
         return None
     if any(w and words[k :: len(_FACET)].count(w) != count for k, w in enumerate(_FACET)):
         return None
+    normals = {word for k in (2, 3, 4) for word in words[k :: len(_FACET)]}
+    if not all(_NUMBER.fullmatch(word) or _ANY_NORMAL.fullmatch(word) for word in normals):
+        return None
     try:
-        for k in (2, 3, 4):
-            list(map(float, words[k :: len(_FACET)]))
         columns = [np.array(list(map(float, words[k :: len(_FACET)]))) for k in _CORNERS]
     except ValueError:
         return None

@@ -1,23 +1,32 @@
 """Bounds that hold before a file is parsed, and plain OBJ lines that are read in blocks."""
 
 import gzip
+import re
 import struct
 import time
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-import accstudy.mesh.obj
+import accstudy.mesh.words
 from accstudy.errors import MeshError
 from accstudy.mesh.obj import read_obj
-from accstudy.mesh.raw import LONGEST_LINE
 from accstudy.mesh.read import mesh_of
 from accstudy.mesh.source import source_of
+from accstudy.mesh.words import LONGEST_LINE
 
 CORNERS = b"v 0 0 0\nv 1 0 0\nv 0 1 0\n"
 PLY = (
     b"ply\nformat %s 1.0\nelement vertex 3\nproperty float x\nproperty float y\nproperty float z\n"
     b"element face %d\nproperty list uint int vertex_indices\nend_header\n"
+)
+
+
+PLY_HEAD = (
+    b"ply\nformat ascii 1.0\nelement vertex 3\nproperty float x\nproperty float y\n"
+    b"property float z\n%selement face 1\nproperty list uchar int vertex_indices\nend_header\n"
 )
 
 
@@ -37,6 +46,8 @@ def small_files():
         + struct.pack("<I", 490_000)
         + bytes(1_960_000),
         "line.ply": PLY % (b"ascii", 1) + b"0 0 0\n" * 3 + b"900000 " + b"0 " * 900_000 + b"\n",
+        "properties.ply": PLY_HEAD % b"".join(b"property float a%d\n" % k for k in range(9_900))
+        + (b"0 " * 9_903 + b"\n") * 3,
     }
 
 
@@ -49,6 +60,41 @@ def test_a_small_file_ends_soon_with_an_answer(name):
         mesh_of(data, name=name)
     assert time.process_time() - start < 5.0  # far above what it takes
     assert name in caught.value.where
+
+
+ROW = {
+    "corners.obj": b"v 1 2 3.5\n",
+    "squares.obj": b"f 1 2 3 1\n",
+    "backwards.obj": b"f -1 -2 -3\n",
+    "both.obj": b"v 1 2 3.5\nf -1 -2 -3\n",
+    "nothing.obj": b"\n",
+    "groups.obj": b"g\n",
+    "comments.obj": b"#\n",
+    "joined.obj": b"f 1\\\n 2 3\n",
+    "polygons.obj": b"f " + b"1 2 3 " * 3_333 + b"\n",
+    "solids.stl": b"solid\nendsolid\n",
+    "normals.stl": b"facet normal 1.#IND nan 0 outer loop " + b"vertex 1 2 3 " * 3
+    + b"endloop endfacet\n",
+    "mixed.ply": b"3 0 1 2\n4 0 1 2 0\n",
+    "blank.ply": b"\n",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", list(ROW))
+def test_short_lines_take_no_longer_than_their_bytes(name):
+    """A file of 2 MB may unpack to 20 MB; a tenth of that is read here."""
+    unit, size = ROW[name], 2_000_000
+    n = size // len(unit)
+    head = CORNERS if name.endswith("obj") else b"solid\n" if "normals" in name else b""
+    if name.endswith("ply"):
+        head = PLY % (b"ascii", 2 * n if "mixed" in name else 1) + b"0 0 0\n0 1 0\n1 0 0\n"
+    tail = b"endsolid\n" if "normals" in name else b"3 0 1 2\n" if "blank" in name else b""
+    start = time.process_time()
+    try:
+        mesh_of(head + unit * n + tail, name=name)
+    except MeshError:
+        pass
+    assert time.process_time() - start < 1.0  # a tenth of the 10 s that a file may take
 
 
 def test_a_scan_that_packs_well_is_read():
@@ -85,7 +131,7 @@ TEXTS = {
 
 
 @pytest.mark.parametrize("name", list(TEXTS))
-def test_blocks_give_what_single_lines_give(monkeypatch, name):
+def test_blocks_of_any_size_give_the_same(monkeypatch, name):
     def read():
         try:
             raw = read_obj(source_of(TEXTS[name], name="a.obj"))
@@ -93,9 +139,60 @@ def test_blocks_give_what_single_lines_give(monkeypatch, name):
             return str(error)
         return raw.corners.tolist(), raw.faces.tolist(), raw.findings
 
-    fast = read()
-    monkeypatch.setattr(accstudy.mesh.obj, "_kept", lambda *_: False)
-    assert fast == read()
+    whole = read()
+    assert "lines cannot be read" not in str(whole)  # every refused line has an error of its own
+    for size in (1, 40, 100):
+        monkeypatch.setattr(accstudy.mesh.words, "_BLOCK", size)
+        assert read() == whole
+
+
+WORDS = st.sampled_from([
+    b"v", b"f", b"g", b"vn", b"#", b"\\\n", b"\n", b" ", b"1", b"-1", b"2", b"3.5",
+                         b"1/2", b"/1", b"1//3", b"0", b"1e400", b"nan", b"x", b"1-2", b"+1", b"4",
+                         b"\r\n", b"\t", b"_1", b"99999999999999999999"])  # fmt: skip
+
+
+def by_hand(text):
+    """Corners and triangles of OBJ text, line by line; None where a line is wrong."""
+    points, faces = [], []
+    for line in re.sub(rb"\\\r*\n", b" ", text).split(b"\n"):
+        word, *rest = line.partition(b"#")[0].split() or [b"g"]
+        try:
+            if word == b"v":
+                numbers = [float(w) for w in rest]
+                if len(rest) not in (3, 4, 6, 7) or not np.isfinite(numbers[:3]).all():
+                    return None
+                if b"_" in line or (len(rest) == 4 and numbers[3] != 1):
+                    return None
+                points.append(numbers[:3])
+            elif word == b"f":
+                first = [w.split(b"/")[0] for w in rest]
+                if any(w.startswith(b"+") or b"_" in w for w in first):
+                    return None
+                index = [int(w) - 1 if int(w) > 0 else len(points) + int(w) for w in first]
+                if len(index) < 3 or min(index) < 0 or b"0" in first:
+                    return None
+                faces += [[index[0], index[k], index[k + 1]] for k in range(1, len(index) - 1)]
+            elif word not in (b"g", b"vn"):
+                return None
+        except ValueError:
+            return None
+    inside = faces and points and max(map(max, faces)) < len(points)
+    return (points, faces) if inside else None
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.lists(WORDS, max_size=20), st.booleans())
+def test_an_obj_file_is_read_as_line_by_line(words, spaced):
+    text = PLAIN + b"f 1 2 3\n" + (b" " if spaced else b"").join(words)
+    try:
+        raw = read_obj(source_of(text, name="a.obj"))
+        found = raw.corners.tolist(), raw.faces.tolist()
+        told = ""
+    except MeshError as error:
+        found, told = None, str(error)
+    assert found == by_hand(text)
+    assert "lines cannot be read" not in told
 
 
 def test_a_line_may_be_long_but_not_without_end():
