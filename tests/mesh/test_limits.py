@@ -1,5 +1,6 @@
 """Bounds that hold before a file is parsed, and plain OBJ lines that are read in blocks."""
 
+import contextlib
 import gzip
 import re
 import struct
@@ -90,10 +91,8 @@ def test_short_lines_take_no_longer_than_their_bytes(name):
         head = PLY % (b"ascii", 2 * n if "mixed" in name else 1) + b"0 0 0\n0 1 0\n1 0 0\n"
     tail = b"endsolid\n" if "normals" in name else b"3 0 1 2\n" if "blank" in name else b""
     start = time.process_time()
-    try:
+    with contextlib.suppress(MeshError):
         mesh_of(head + unit * n + tail, name=name)
-    except MeshError:
-        pass
     assert time.process_time() - start < 1.0  # a tenth of the 10 s that a file may take
 
 
