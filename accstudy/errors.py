@@ -24,6 +24,7 @@ __all__ = [
     "Severity",
     "StudyError",
     "gravest_first",
+    "Nearest",
     "nearest",
     "place",
 ]
@@ -208,6 +209,10 @@ def place(file: str, row: int | None = None, column: str | None = None) -> str:
     return file if row is None else f"{file}:{row}"
 
 
+_MOST_COMPARED, _MOST_SHOWN, _MOST_HINTS = 1000, 50, 50
+"""Comparing a word takes some 10 us: a long table must not take hours."""
+
+
 def nearest(word: str, known: Sequence[str]) -> str:
     """Suggest the known word nearest to a misspelt one.
 
@@ -230,8 +235,32 @@ def nearest(word: str, known: Sequence[str]) -> str:
     >>> nearest("q", ["alignment", "datum"])
     'use one of: alignment, datum'
     """
-    lowered = {k.lower(): k for k in known}
+    lowered = {k.lower(): k for k in known[:_MOST_COMPARED]}
     match = get_close_matches(word.lower(), list(lowered), n=1, cutoff=0.6)
     if match:
         return f'did you mean "{lowered[match[0]]}"?'
-    return "use one of: " + ", ".join(known)
+    more = len(known) - _MOST_SHOWN
+    shown = ", ".join(known[:_MOST_SHOWN]) + (f" and {more} more" if more > 0 else "")
+    return f"use one of: {shown}"
+
+
+class Nearest:
+    """Suggests known words for the words of a long table: as many times as anybody reads.
+
+    Parameters
+    ----------
+    known : iterable of str
+        What would be understood.
+    """
+
+    def __init__(self, known: Iterable[str]) -> None:
+        self.known = list(known)
+        self._told: dict[str, str] = {}
+
+    def __call__(self, word: str) -> str:
+        """Return a hint as of `nearest`; after many different words a short one."""
+        if word not in self._told:
+            if len(self._told) == _MOST_HINTS:
+                return "check the name"
+            self._told[word] = nearest(word, self.known)
+        return self._told[word]

@@ -88,7 +88,7 @@ def _meshes(surveyed: Surveyed, *, jobs: int, scheduler: str, show: Show | None)
         return []
     rows = surveyed.scans[surveyed.scans["status"] != "failed"]
     ours = surveyed.files
-    there = np.array([_there(ours, f) for f in rows["file"]], dtype=bool)
+    there = np.array([ours.is_there(f) for f in rows["file"]], dtype=bool)
     rows = rows[there].drop_duplicates("file")
     files = rows["file"].tolist()
     unit = surveyed.settings.scans.length_unit
@@ -117,14 +117,6 @@ def _meshes(surveyed: Surveyed, *, jobs: int, scheduler: str, show: Show | None)
     return found
 
 
-def _there(files: Files, file: str) -> bool:
-    """Whether a file is there that a study names; if it is not, that is told elsewhere."""
-    try:
-        return bool(file) and files.path(file).is_file()
-    except AccstudyError:
-        return False
-
-
 def _drawings(files: Files, settings: Settings) -> list[Finding]:
     """Read every scan body, and see that it stands on its platform."""
     from accstudy.locate.drawing import scan_body_from_settings
@@ -132,7 +124,7 @@ def _drawings(files: Files, settings: Settings) -> list[Finding]:
     found: list[Finding] = []
     for name, body in settings.scan_body.items():
         where = place("study.toml", column=f"scan_body.{name}")
-        if body.mesh and not _there(files, body.mesh):
+        if body.mesh and not files.is_there(body.mesh):
             continue
         try:
             read = scan_body_from_settings(name, body, files)

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from accstudy.errors import Finding, Severity, nearest, place
+from accstudy.errors import Finding, Nearest, Severity, nearest, place
 from accstudy.geometry.occlusal import DESIGNED, occlusal_direction
 from accstudy.geometry.rigid import angle_between_deg
 from accstudy.study.settings import Settings
@@ -97,14 +97,16 @@ def add_groups(
                     )
                 )
     reasons = {e.scan: e.reason for e in settings.exclusions}
+    there = set(out["scan"])
+    hint = Nearest(out["scan"])
     for name in reasons:
-        if name not in set(out["scan"]):
+        if name not in there:
             findings.append(
                 fault(
                     "unknown-scan",
                     f'exclusions name scan "{name}", which is not in the scan list',
                     place("study.toml", column="exclusions"),
-                    nearest(name, out["scan"].tolist()),
+                    hint(name),
                 )
             )
     out["excluded"] = [reasons.get(name, "") for name in out["scan"]]
@@ -127,17 +129,18 @@ def against_reference(
     """See that models and datum implants that are named are in the reference."""
     findings: list[Finding] = []
     known = {str(m): set(g["implant"]) for m, g in implants.groupby("model")}
-    for row in records(scans):
+    hint = Nearest(known)
+    for row in records(scans[["model", "row"]]):
         if row["model"] and row["model"] not in known:
             findings.append(
                 fault(
                     "unknown-model",
                     f'model "{row["model"]}" is not in the reference',
                     place(settings.scans.list, row["row"], "model"),
-                    nearest(row["model"], list(known)),
+                    hint(row["model"]),
                 )
             )
-    for implant in settings.analysis.datum:
+    for implant in dict.fromkeys(settings.analysis.datum):
         for name, names in known.items():
             if implant not in names:
                 findings.append(
@@ -171,6 +174,7 @@ def check_events(events: pd.DataFrame, scans: pd.DataFrame, settings: Settings) 
     file = settings.drift.events
     devices = [str(d) for d in dict.fromkeys(scans["device"])] if "device" in scans else []
     findings: list[Finding] = []
+    hint, named = Nearest(devices), set(devices)
     seen: dict[tuple[str, ...], int] = {}
     for row in records(events):
         key = (str(row["at"]), row["device"], row["kind"], row["note"])
@@ -179,14 +183,14 @@ def check_events(events: pd.DataFrame, scans: pd.DataFrame, settings: Settings) 
             where = place(file, row["row"], "at")
             findings.append(fault("duplicate-event", what, where, "remove one of the two rows"))
         seen.setdefault(key, row["row"])
-        if row["device"] and devices and row["device"] not in devices:
+        if row["device"] and devices and row["device"] not in named:
             findings.append(
                 Finding(
                     Severity.WARNING,
                     "unknown-device",
                     f'the event concerns device "{row["device"]}", which no scan names',
                     place(file, row["row"], "device"),
-                    f"{nearest(row['device'], devices)} Without scans here, leave it.",
+                    f"{hint(row['device'])} Without scans here, leave it.",
                 )
             )
     return findings

@@ -51,10 +51,33 @@ class Files:
         self.root = root
         self.allow_outside = allow_outside
         self.digests = dict(digests or {})
+        self._inside: dict[str, bool] = {}
 
     def path(self, file: str) -> Path:
         """Find a file by the name that the study gives it, as `resolve` does."""
-        return resolve(self.root, file, allow_outside=self.allow_outside)
+        folder, _, name = file.replace("\\", "/").rpartition("/")
+        if self.allow_outside or name in ("", ".", "..") or ":" in file or "\0" in file:
+            return resolve(self.root, file, allow_outside=self.allow_outside)
+        if len(file) < _LONGEST_NAME and self._holds(folder) and not _is_link(self.root / file):
+            return self.root / folder / name
+        return resolve(self.root, file)
+
+    def _holds(self, folder: str) -> bool:
+        """Whether a folder lies inside the study; looked up once for all its files."""
+        if folder not in self._inside:
+            try:
+                resolve(self.root, folder or ".")
+                self._inside[folder] = True
+            except InputError:
+                self._inside[folder] = False
+        return self._inside[folder]
+
+    def is_there(self, file: str) -> bool:
+        """Whether there is a regular file of this name, which the study may read."""
+        try:
+            return bool(file) and self.path(file).is_file()
+        except (InputError, OSError):
+            return False
 
     def read(self, file: str, *, max_bytes: int, fault: type[AccstudyError] = InputError) -> bytes:
         """Read a file and keep its digest; errors as of `read_bytes`, or `ChangedFileError`."""
@@ -83,6 +106,13 @@ class Files:
                 where=file,
                 hint="leave the study's files alone while it runs, and call `accstudy run`",
             )
+
+
+def _is_link(path: Path) -> bool:
+    try:
+        return stat.S_ISLNK(os.lstat(path).st_mode)
+    except (OSError, ValueError):
+        return False
 
 
 def read_bytes(

@@ -18,7 +18,7 @@ from accstudy.errors import ComputationError
 from accstudy.geometry.rigid import Rigid, angle_between_deg, fit_rigid
 from accstudy.geometry.units import UNIT_MM
 
-__all__ = ["Positions", "Slip", "find_slip"]
+__all__ = ["Positions", "Slip", "find_slip", "nothing_suspicious"]
 
 Floats = NDArray[np.float64]
 
@@ -31,6 +31,7 @@ _SUSPICIOUS = 0.4
 """Share of these beyond which one implant alone may be the cause."""
 _FITS_BETTER = 4.0
 """How much better a corrected arrangement must fit to be named."""
+_PLAIN_SPREAD_MM = 1e-3
 _MOST_PERMUTED = 5
 """Implants up to which every exchange is tried; beyond it, two of them and the reverse."""
 
@@ -41,9 +42,9 @@ class Positions:
 
     Parameters
     ----------
-    points_mm : (n, 3) ndarray
+    points_mm : (..., n, 3) ndarray
         Platform centres.
-    axes : (n, 3) ndarray
+    axes : (..., n, 3) ndarray
         Unit axes.
     """
 
@@ -52,12 +53,13 @@ class Positions:
 
     def of(self, rows: Sequence[int] | NDArray[np.intp]) -> Positions:
         """Some of the implants, or all in another order."""
-        return Positions(self.points_mm[list(rows)], self.axes[list(rows)])
+        index = rows if isinstance(rows, np.ndarray) else list(rows)
+        return Positions(self.points_mm[index], self.axes[index])
 
     @property
     def both(self) -> Floats:
-        """Platforms and the points 10 mm along the axes, (2 n, 3)."""
-        return np.concatenate([self.points_mm, self.points_mm + _TIP_MM * self.axes])
+        """Platforms and the points 10 mm along the axes, (..., 2 n, 3)."""
+        return np.concatenate([self.points_mm, self.points_mm + _TIP_MM * self.axes], axis=-2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +88,40 @@ class Slip:
     found: Floats | None = None
     expected: Floats | None = None
     off_mm: float = 0.0
+
+
+def nothing_suspicious(scans: Positions, reference: Positions) -> NDArray[np.bool_]:
+    """Tell at once for many scans whether `find_slip` has nothing to look for.
+
+    Parameters
+    ----------
+    scans, reference : Positions
+        The same implants in the same order, (m, n, 3); mm, any frames.
+
+    Returns
+    -------
+    (m,) ndarray of bool
+        True where all lies closer than what arouses suspicion after the best fit. Where it
+        is False, `find_slip` must look.
+    """
+    a, b = reference.both, scans.both
+    finite = np.isfinite(a).all(axis=(1, 2)) & np.isfinite(b).all(axis=(1, 2))
+    out = np.zeros(len(b), bool)
+    if not finite.any():
+        return out
+    a, b = a[finite], b[finite]
+    ca, cb = a.mean(axis=1, keepdims=True), b.mean(axis=1, keepdims=True)
+    spreads = [np.linalg.svd(p - c, compute_uv=False)[:, 1] for p, c in ((a, ca), (b, cb))]
+    u, _, vt = np.linalg.svd(np.swapaxes(b - cb, 1, 2) @ (a - ca))
+    u[:, :, 2] *= np.sign(np.linalg.det(u @ vt))[:, None]
+    turn = np.swapaxes(u @ vt, 1, 2)
+    n = a.shape[1] // 2
+    off = np.linalg.norm((a[:, :n] - ca) @ turn + cb - b[:, :n], axis=2)
+    turned = angle_between_deg(reference.axes[finite] @ turn, scans.axes[finite])
+    near = (off <= _SUSPICIOUS * _FAR_MM).all(axis=1)
+    near &= (turned <= _SUSPICIOUS * _FAR_DEG).all(axis=1)
+    out[finite] = near & (np.minimum(*spreads) > _PLAIN_SPREAD_MM)
+    return out
 
 
 def find_slip(scan: Positions, reference: Positions) -> Slip | None:

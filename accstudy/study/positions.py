@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -9,9 +10,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from accstudy.errors import Finding, Severity, nearest, place
+from accstudy.errors import Finding, Nearest, Severity, place
 from accstudy.geometry.rigid import unit
-from accstudy.study.misplaced import Positions, Slip, find_slip
+from accstudy.study.misplaced import Positions, Slip, find_slip, nothing_suspicious
 from accstudy.study.typed import fault, records
 
 __all__ = ["check_flats", "check_landmarks", "check_positions"]
@@ -65,7 +66,11 @@ def check_positions(
         here, certified = _both_positions(of_model)
         found_rows = of_model.groupby("scan", sort=False).indices
         rows_of = {str(scan): np.asarray(rows) for scan, rows in found_rows.items()}
-        every = {scan: _one_scan(here.of(i), certified.of(i)) for scan, i in rows_of.items()}
+        plain = _plainly_right(here, certified, rows_of)
+        every = {
+            scan: None if scan in plain else _one_scan(here.of(i), certified.of(i))
+            for scan, i in rows_of.items()
+        }
         wrong = {name: every[name] for name in of_model["scan"].unique() if every[name]}
         by_scan = {name: of_model.iloc[rows_of[name]] for name in wrong}
         slips = {scan: slip for scan, slip in wrong.items() if isinstance(slip, Slip)}
@@ -86,21 +91,24 @@ def _rows(
     file: str,
 ) -> list[Finding]:
     found = []
+    hint = Nearest(model_of)
+    hints = {model: Nearest(names) for model, names in known.items()}
+    names = {model: set(names) for model, names in known.items()}
     seen: dict[tuple[str, str], int] = {}
     for row in rows:
         scan, implant, model = row["scan"], row["implant"], row["model"]
         if scan not in model_of:
             what = f'scan "{scan}" is not in the scan list'
             at = place(file, row["row"], "scan")
-            found.append(fault("unknown-scan", what, at, nearest(scan, list(model_of))))
+            found.append(fault("unknown-scan", what, at, hint(scan)))
         elif model != model_of[scan]:
             what = f'scan "{scan}" is of model "{model_of[scan]}", not "{model}"'
             at = place(file, row["row"], "model")
             found.append(fault("model-differs", what, at, "name the same model in both tables"))
-        elif model in known and implant not in known[model]:
+        elif model in known and implant not in names[model]:
             what = f'model "{model}" has no implant "{implant}" in the reference'
             at = place(file, row["row"], "implant")
-            found.append(fault("unknown-implant", what, at, nearest(implant, known[model])))
+            found.append(fault("unknown-implant", what, at, hints[model](implant)))
         if (scan, implant) in seen:
             what = f'scan "{scan}" lists implant "{implant}" twice, first in row ' + str(
                 seen[scan, implant]
@@ -108,7 +116,7 @@ def _rows(
             at = place(file, row["row"], "implant")
             found.append(fault("duplicate-implant", what, at, "remove one of the two rows"))
         seen.setdefault((scan, implant), row["row"])
-        norm = float(np.linalg.norm([row[c] for c in _AXIS]))
+        norm = math.sqrt(sum(row[c] * row[c] for c in _AXIS))
         if abs(norm - 1) > 0.01:
             at = place(file, row["row"], "axis_x")
             mend = "give a unit vector that points out of the bone"
@@ -239,6 +247,24 @@ def _one_scan(here: Positions, there: Positions) -> Slip | list[int] | None:
     return [int(i) for i in turned] if turned.size else find_slip(here, there)
 
 
+def _plainly_right(
+    here: Positions, there: Positions, rows_of: Mapping[str, NDArray[np.intp]]
+) -> set[str]:
+    """Scans in which `_one_scan` finds nothing wrong, told for all scans of a size at once."""
+    sizes: dict[int, list[str]] = {}
+    for scan, rows in rows_of.items():
+        sizes.setdefault(len(rows), []).append(scan)
+    right: set[str] = set()
+    for size, scans in sizes.items():
+        rows = np.array([rows_of[scan] for scan in scans])
+        if size > 1:
+            good = nothing_suspicious(here.of(rows), there.of(rows))
+            apart = np.abs(_angles(here.axes[rows]) - _angles(there.axes[rows]))
+            good &= ~(apart > 90.0).any(axis=(1, 2))
+            right |= {scan for scan, fine in zip(scans, good, strict=True) if fine}
+    return right
+
+
 def _against_the_others(
     axes: NDArray[np.float64], true_axes: NDArray[np.float64]
 ) -> NDArray[np.bool_]:
@@ -252,8 +278,8 @@ def _against_the_others(
 
 
 def _angles(axes: NDArray[np.float64]) -> NDArray[np.float64]:
-    cross = np.linalg.norm(np.cross(axes[:, None], axes[None]), axis=2)
-    angles: NDArray[np.float64] = np.degrees(np.arctan2(cross, axes @ axes.T))
+    cross = np.linalg.norm(np.cross(axes[..., :, None, :], axes[..., None, :, :]), axis=-1)
+    angles: NDArray[np.float64] = np.degrees(np.arctan2(cross, axes @ np.swapaxes(axes, -1, -2)))
     return angles
 
 

@@ -11,7 +11,7 @@ from typing import TypeVar
 
 import pandas as pd
 
-from accstudy.errors import Finding, InputError, Severity, StudyError, nearest, place
+from accstudy.errors import Finding, InputError, Nearest, Severity, StudyError, place
 from accstudy.geometry.units import UNIT_MM
 from accstudy.study.arrange import Said, arranged
 from accstudy.study.checks import against_reference
@@ -190,14 +190,15 @@ class Reader:
 
     def _unknown_bodies(self, implants: pd.DataFrame, file: str) -> list[Finding]:
         bodies = self.settings.scan_body
+        hint = Nearest(bodies)
         return [
             fault(
                 "unknown-scan-body",
                 f'scan body "{row["scan_body"]}" is not in study.toml',
                 place(file, row["row"], "scan_body"),
-                nearest(row["scan_body"], list(bodies)),
+                hint(row["scan_body"]),
             )
-            for row in records(implants)
+            for row in records(implants[["scan_body", "row"]])
             if row["scan_body"] and bodies and row["scan_body"] not in bodies
         ]
 
@@ -350,7 +351,8 @@ class Reader:
         """See that every scan has either a mesh file or positions, and that files exist."""
         with_poses = set(poses["scan"])
         seen: dict[Path, str] = {}
-        for row in records(scans):
+        names: dict[Path, Nearest] = {}
+        for row in records(scans[["scan", "file", "status", "row"]]):
             scan, file = row["scan"], row["file"]
             where = place(self.settings.scans.list, row["row"], "file")
             if row["status"] == "failed":
@@ -368,9 +370,9 @@ class Reader:
             if full is None:
                 continue
             if not full.is_file():
-                folder = full.parent
-                names = sorted(p.name for p in folder.iterdir()) if folder.is_dir() else []
-                hint = nearest(full.name, names) if 0 < len(names) < 2000 else "check the name"
+                if full.parent not in names:
+                    names[full.parent] = Nearest(_listed(full.parent))
+                hint = names[full.parent](full.name) if names[full.parent].known else ""
                 if not hint.startswith("did"):
                     hint = "check the name; it is relative to the study folder"
                 what = f'there is no file "{file}"'
@@ -415,13 +417,21 @@ def reference_files(files: Files, settings: Reference) -> list[str]:
         return [settings.touch_points or settings.implants]
     pattern = PurePosixPath(settings.runs.replace("\\", "/"))
     folder = files.path(str(pattern.parent))
-    names = sorted(p.name for p in folder.iterdir()) if folder.is_dir() else []
+    names = _listed(folder)
     found = [str(pattern.parent / name) for name in names if fnmatch(name, pattern.name)]
     if not found:
         raise InputError(
             f'no file is called "{settings.runs}"', hint="check the name; * stands for any letters"
         )
     return found
+
+
+def _listed(folder: Path) -> list[str]:
+    """Names of the files of a folder; none where it cannot be looked into."""
+    try:
+        return sorted(p.name for p in folder.iterdir())
+    except OSError:
+        return []
 
 
 def _few(names: list[str]) -> str:

@@ -15,7 +15,8 @@ _SEPARATORS = re.compile(r"(?<!\d)[\s_\-‐-―.]+|[\s_\-‐-―.]+(?!\d)")
 _LEADING_ZEROS = re.compile(r"(?<![\d.,])0+(?=\d)")
 _SHORTEST = 5
 """Letters a word must have for one of them to count as a slip."""
-
+_LONGEST, _SLIPS_TRIED = 100, 20
+"""Longer names are not looked at; names that one slip makes alike are rarely so many."""
 
 # Letters of other scripts that look like Latin ones (a part of the confusables of
 # Unicode Technical Standard 39, from memory).
@@ -98,9 +99,8 @@ def alike(names: Sequence[str], rows: Sequence[int], *, file: str, column: str) 
         An error for every spelling but the first, at its first row.
     """
     groups: dict[str, dict[str, int]] = {}
-    for name, row in zip(names, rows, strict=True):
-        if name:
-            groups.setdefault(_key(name), {}).setdefault(name, row)
+    for name, row in _firsts(names, rows).items():
+        groups.setdefault(_key(name), {})[name] = row
     found = []
     for spellings in groups.values():
         (first, at), *others = spellings.items()
@@ -135,13 +135,18 @@ def perhaps_misspelt(
         "device B" are two devices.
     """
     counts = Counter(name for name in names if name)
+    usual: dict[str, list[int]] = {}
+    often = [name for name, count in counts.items() if count > 2]
+    for k, name in enumerate(often):
+        for key in _slips(name):
+            usual.setdefault(key, []).append(k)
     found = []
-    for name, count in counts.items():
-        if count > 1:
-            continue
-        near = next((o for o, n in counts.items() if n > 2 and _one_slip(name, o)), None)
+    firsts = _firsts(names, rows)
+    for name in [name for name, count in counts.items() if count == 1] if usual else ():
+        candidates = sorted({k for key in _slips(name) for k in usual.get(key, ())[:_SLIPS_TRIED]})
+        near = next((often[k] for k in candidates if _one_slip(name, often[k])), None)
         if near is not None:
-            row = rows[list(names).index(name)]
+            row = firsts[name]
             found.append(
                 Finding(
                     Severity.WARNING,
@@ -152,6 +157,22 @@ def perhaps_misspelt(
                 )
             )
     return found
+
+
+def _firsts(names: Sequence[str], rows: Sequence[int]) -> dict[str, int]:
+    """Every name with its first row."""
+    found: dict[str, int] = {}
+    for name, row in zip(names, rows, strict=True):
+        if name:
+            found.setdefault(name, row)
+    return found
+
+
+def _slips(name: str) -> set[str]:
+    """What is left of a name without one of its letters, and the name itself."""
+    if len(name) > _LONGEST:
+        return set()
+    return {name, *(name[:k] + name[k + 1 :] for k in range(len(name)))}
 
 
 def _one_slip(a: str, b: str) -> bool:

@@ -103,9 +103,9 @@ def _days(
     days: pd.Series, rows: pd.Series, file: str, column: str, today: dt.date
 ) -> list[Finding]:
     found = []
-    for at, row in zip(days, rows, strict=True):
-        if pd.isna(at):
-            continue
+    date = pd.to_datetime(days)
+    odd = (date >= pd.Timestamp(today) + pd.Timedelta(days=1)) | (date < pd.Timestamp(_EARLIEST))
+    for at, row in zip(days[odd], rows[odd], strict=True):
         where = place(file, row, column)
         if at.date() > today:
             what = f"{column} {at.date().isoformat()} lies in the future"
@@ -135,13 +135,14 @@ def _repeats(scans: pd.DataFrame, file: str) -> list[Finding]:
     repeat = pd.to_numeric(scans["repeat"], errors="coerce")
     by = [c for c in ("model", "condition", "cell", "session") if c in scans]
     numbered = scans.assign(repeat=repeat).dropna(subset="repeat")
+    group = numbered.groupby(by, sort=False).ngroup().rename("group")
+    columns = ["measured_at", "row", "repeat", "group"]
+    ordered = numbered.assign(group=group).sort_values(["group", "repeat"], kind="stable")
     found = []
-    for _, group in numbered.groupby(by, sort=False):
-        rows = records(group.sort_values("repeat", kind="stable"))
-        for before, after in itertools.pairwise(rows):
-            if after["repeat"] > before["repeat"]:
-                names = f"repeat {after['repeat']:g}", f"repeat {before['repeat']:g}"
-                found += _in_order(before, after, names, file)
+    for before, after in itertools.pairwise(records(ordered[columns])):
+        if after["group"] == before["group"] and after["repeat"] > before["repeat"]:
+            names = f"repeat {after['repeat']:g}", f"repeat {before['repeat']:g}"
+            found += _in_order(before, after, names, file)
     return found
 
 
@@ -153,6 +154,7 @@ def _sessions(scans: pd.DataFrame, file: str) -> list[Finding]:
     groups = [g for _, g in numbered.groupby(by, sort=False)] if by else [numbered]
     found = []
     for group in groups:
+        group = group[["measured_at", "row", "session", "number"]]
         earliest = group.sort_values("measured_at", kind="stable").drop_duplicates("number")
         for before, after in itertools.pairwise(records(earliest.sort_values("number"))):
             names = f'session "{after["session"]}"', f'session "{before["session"]}"'
@@ -187,7 +189,7 @@ def _without_reference(scans: pd.DataFrame, implants: pd.DataFrame, file: str) -
         if rows["valid_from"].notna().all():
             first[str(model)] = rows["valid_from"].min()
     found = []
-    for row in records(scans):
+    for row in records(scans[["model", "measured_at", "row"]]) if first else ():
         since = first.get(row["model"])
         if since is not None and row["measured_at"] < since:
             what = (

@@ -9,10 +9,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from accstudy.errors import Finding, InputError, Severity, nearest, place
-from accstudy.quantities import COLUMNS, implausible
+from accstudy.quantities import COLUMNS, QUANTITIES, implausible
 from accstudy.study.sheet import Sheet
 from accstudy.study.spelling import alike, perhaps_misspelt, unusual_characters
 from accstudy.tables import LABEL_FACTORS, TABLES, Column
@@ -34,6 +35,8 @@ _GROUPED = re.compile(r"[+-]?\d{1,3}([.,' ]\d{3})+([.,]\d+)?", re.ASCII)
 _WITH_UNIT = re.compile(r"([+-]?[\d.,]+)\s*([^\d\s.,+-].{0,7})", re.ASCII)
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2})?)?(Z|[+-]\d{2}:\d{2})?", re.ASCII)
 _MOST_FAULTS = 1000
+_NUMBER_SIGNS = dict.fromkeys(map(ord, "0123456789+-.eE\n"))
+_CONTROL = re.compile(r"[\x00-\x1f]")
 _FORMULA_START = ("=", "+", "-", "@")
 
 
@@ -44,7 +47,9 @@ def fault(code: str, what: str, where: str, mend: str = "") -> Finding:
 
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
     """Rows of a frame as dictionaries."""
-    return [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
+    names = [str(name) for name in frame.columns]
+    columns = [frame.iloc[:, k].tolist() for k in range(len(names))]
+    return [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]
 
 
 def parse_number(text: str, *, comma_decimals: bool) -> float:
@@ -198,11 +203,11 @@ def _mixed_decimals(
         if name not in known or known[name].kind not in ("number", "integer"):
             continue
         for k, cells in enumerate(sheet.rows):
-            cell, where = cells[index], sheet.where(k, name)
+            cell = cells[index]
             if not with_comma[0] and _COMMA_NUMBER.fullmatch(cell):
-                with_comma = (cell, where)
+                with_comma = (cell, sheet.where(k, name))
             elif not with_point[0] and "." in cell and _NUMBER.fullmatch(cell):
-                with_point = (cell, where)
+                with_point = (cell, sheet.where(k, name))
     if not (with_comma[0] and with_point[0]):
         return []
     what = f'"{with_point[0]}" has a point, "{with_comma[0]}" ({with_comma[1]}) a comma'
@@ -210,60 +215,25 @@ def _mixed_decimals(
     return [fault("mixed-decimals", what, with_point[1], mend)]
 
 
+_Told = tuple[str, str, str]
+"""Code, sentence and hint of a fault, whose place is still to be named."""
+
+
 def _convert(cells: Sequence[str], column: Column, sheet: Sheet) -> tuple[pd.Series, list[Finding]]:
-    faults: list[Finding] = []
-    values: list[object] = []
-    for k, cell in enumerate(cells):
-        where = sheet.where(k, column.name)
-        value: object = None
-        if not cell:
-            if column.required:
-                faults.append(fault("empty-cell", f"{column.name} is empty", where, "fill it in"))
-        elif column.kind in ("number", "integer"):
-            try:
-                value = parse_number(cell, comma_decimals=sheet.comma_decimals)
-            except InputError as error:
-                faults.append(fault("not-a-number", error.message, where, error.hint))
-            else:
-                if column.name in COLUMNS and (
-                    doubt := implausible(COLUMNS[column.name], float(str(value)))
-                ):
-                    what, hint = doubt
-                    faults.append(fault("implausible-value", f"{column.name}: {what}", where, hint))
-        elif column.kind == "date":
-            value = _date(cell)
-            if value is None:
-                faults.append(
-                    fault(
-                        "not-a-date",
-                        f'"{cell}" is not an ISO 8601 date',
-                        where,
-                        "write 2025-03-31 or 2025-03-31T14:30; a spreadsheet keeps it so in a "
-                        "column that is formatted as text",
-                    )
-                )
-        elif column.kind == "flag":
-            value = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
-            value = value.get(cell.lower())
-            if value is None:
-                what = f'"{cell}" is neither true nor false'
-                faults.append(fault("not-a-flag", what, where, "write true or false"))
-        else:
-            value = " ".join(cell.split()) if column.name in FREE_TEXT else cell
-            if column.name in ("scan", "implant", "model") and cell.startswith(_FORMULA_START):
-                faults.append(
-                    fault(
-                        "unsafe-name",
-                        f'the name "{cell}" begins with {cell[0]}; a spreadsheet runs it',
-                        where,
-                        "begin it with a letter or a digit",
-                    )
-                )
-            if any(ord(c) < 32 for c in str(value)):
-                faults.append(_control_character(where))
-            elif column.name not in FREE_TEXT:
-                faults += unusual_characters(cell, where)
-        values.append(value)
+    """Values of a column; what is the same cell is read once."""
+    if column.kind in ("number", "integer"):
+        plain = _plain_numbers(cells, column)
+        if plain is not None:
+            return plain, []
+    read = {cell: _value(cell, column, sheet) for cell in dict.fromkeys(cells)}
+    values = [read[cell][0] for cell in cells]
+    odd = {cell for cell, (_, told) in read.items() if told}
+    faults = [
+        fault(code, what, sheet.where(k, column.name), hint)
+        for k, cell in (enumerate(cells) if odd else ())
+        if cell in odd
+        for code, what, hint in read[cell][1]
+    ]
     if column.kind == "text":
         return pd.Series(["" if v is None else v for v in values], dtype=object), faults
     if column.kind in ("number", "integer"):
@@ -271,6 +241,66 @@ def _convert(cells: Sequence[str], column: Column, sheet: Sheet) -> tuple[pd.Ser
     if column.kind == "date":
         return pd.Series(values, dtype="datetime64[us]"), faults
     return pd.Series(values, dtype=object), faults
+
+
+def _plain_numbers(cells: Sequence[str], column: Column) -> pd.Series | None:
+    """Numbers of a column in which nothing is odd; None where every cell must be looked at."""
+    if "\n".join(cells).translate(_NUMBER_SIGNS):
+        return None
+    try:
+        values = np.array([float(cell) if cell else np.nan for cell in cells])
+    except ValueError:
+        return None
+    there = values[~np.isnan(values)]
+    if (column.required and len(there) < len(values)) or np.isinf(there).any():
+        return None
+    if len(there) and column.name in COLUMNS:
+        holds = QUANTITIES[COLUMNS[column.name]].holds
+        if not (holds(float(there.min())) and holds(float(there.max()))):
+            return None
+    return pd.Series(values)
+
+
+def _value(cell: str, column: Column, sheet: Sheet) -> tuple[object, list[_Told]]:
+    """Value of one cell, and what is wrong with it."""
+    if not cell:
+        return None, [("empty-cell", f"{column.name} is empty", "fill it in")] * column.required
+    if column.kind in ("number", "integer"):
+        try:
+            number = parse_number(cell, comma_decimals=sheet.comma_decimals)
+        except InputError as error:
+            return None, [("not-a-number", error.message, error.hint)]
+        doubt = implausible(COLUMNS[column.name], number) if column.name in COLUMNS else None
+        told = [("implausible-value", f"{column.name}: {doubt[0]}", doubt[1])] if doubt else []
+        return number, told
+    if column.kind == "date":
+        stamp = _date(cell)
+        hint = (
+            "write 2025-03-31 or 2025-03-31T14:30; a spreadsheet keeps it so in a "
+            "column that is formatted as text"
+        )
+        wrong = [("not-a-date", f'"{cell}" is not an ISO 8601 date', hint)]
+        return stamp, wrong if stamp is None else []
+    if column.kind == "flag":
+        known = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
+        flag = known.get(cell.lower())
+        wrong = [("not-a-flag", f'"{cell}" is neither true nor false', "write true or false")]
+        return flag, wrong if flag is None else []
+    value = " ".join(cell.split()) if column.name in FREE_TEXT else cell
+    told = []
+    if column.name in ("scan", "implant", "model") and cell.startswith(_FORMULA_START):
+        what = f'the name "{cell}" begins with {cell[0]}; a spreadsheet runs it'
+        told.append(("unsafe-name", what, "begin it with a letter or a digit"))
+    return value, told + _odd_signs(value, free=column.name in FREE_TEXT)
+
+
+def _odd_signs(text: str, *, free: bool = False) -> list[_Told]:
+    """Characters that a name must not hold; free text may hold all that can be seen."""
+    if _CONTROL.search(text):
+        mend = "remove the line break or the sign that cannot be seen"
+        return [("control-character", "a name holds a control character", mend)]
+    found = [] if free else unusual_characters(text, "")
+    return [(f.code, f.what, f.mend) for f in found]
 
 
 def _date(cell: str) -> pd.Timestamp | None:
@@ -282,11 +312,6 @@ def _date(cell: str) -> pd.Timestamp | None:
         return None
     # wall-clock time of the place where it was measured: the offset is dropped, not applied
     return stamp.tz_localize(None) if stamp.tzinfo is not None else stamp
-
-
-def _control_character(where: str) -> Finding:
-    mend = "remove the line break or the sign that cannot be seen"
-    return fault("control-character", "a name holds a control character", where, mend)
 
 
 def _factor(cells: Sequence[str], name: str, sheet: Sheet) -> tuple[pd.Series, list[Finding]]:
@@ -311,20 +336,20 @@ def _factor(cells: Sequence[str], name: str, sheet: Sheet) -> tuple[pd.Series, l
     filled = [c for c in cells if c]
     if name not in LABEL_FACTORS and filled:
         try:
-            numbers = [
-                parse_number(c, comma_decimals=sheet.comma_decimals) if c else None for c in cells
-            ]
+            comma = sheet.comma_decimals
+            read = {c: parse_number(c, comma_decimals=comma) for c in dict.fromkeys(filled)}
+            numbers = [read.get(c) for c in cells]
             whole = all(n is not None and n.is_integer() and abs(n) < 2**53 for n in numbers)
             return pd.Series(numbers, dtype="int64" if whole else float), faults
         except InputError:
             pass
         faults += _nearly_numbers(cells, name, sheet)
-    for k, cell in enumerate(cells):
-        where = sheet.where(k, name)
-        if any(ord(c) < 32 for c in cell):
-            faults.append(_control_character(where))
-        else:
-            faults += unusual_characters(cell, where)
+    odd = {cell: told for cell in dict.fromkeys(cells) if (told := _odd_signs(cell))}
+    faults += [
+        fault(code, what, sheet.where(k, name), hint)
+        for k, cell in (enumerate(cells) if odd else ())
+        for code, what, hint in odd.get(cell, ())
+    ]
     faults += alike(cells, sheet.numbers, file=sheet.file, column=name)
     faults += perhaps_misspelt(cells, sheet.numbers, file=sheet.file, column=name)
     return pd.Series(list(cells), dtype=object), faults
@@ -332,17 +357,13 @@ def _factor(cells: Sequence[str], name: str, sheet: Sheet) -> tuple[pd.Series, l
 
 def _nearly_numbers(cells: Sequence[str], name: str, sheet: Sheet) -> list[Finding]:
     """Warn of a column that would hold numbers but for a few cells."""
-    other = []
-    for k, cell in enumerate(cells):
-        try:
-            if cell:
-                parse_number(cell, comma_decimals=sheet.comma_decimals)
-        except InputError:
-            other.append((cell, sheet.where(k, name)))
     filled = sum(bool(c) for c in cells)
+    read = {c: _value(c, Column(name, "number", ""), sheet)[0] for c in dict.fromkeys(cells) if c}
+    other = [(c, k) for k, c in enumerate(cells) if c and read[c] is None]
     if not filled or len(other) > 0.2 * filled:
         return []
-    (cell, where), count = other[0], len(other)
+    (cell, at), count = other[0], len(other)
+    where = sheet.where(at, name)
     what = (
         f'{filled - count} cells of "{name}" are numbers, {count} {"is" if count == 1 else "are"} '
         f'not, such as "{cell}": the whole column is taken as labels'
