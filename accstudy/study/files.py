@@ -159,7 +159,7 @@ def read_bytes(
     except OSError as error:
         raise fault(f"cannot be read: {error.strerror}", where=file) from None
     if len(data) > max_bytes:
-        raise fault(f"larger than {max_bytes / 1e6:.0f} MB", where=file)
+        raise fault(f"larger than {max_bytes / 1e6:g} MB", where=file)
     return data
 
 

@@ -149,17 +149,16 @@ def check_flats(rows: pd.DataFrame, *, file: str) -> list[Finding]:
             fault("flat-incomplete", f"{column} is empty, the others are not", where, mend)
         )
     whole = np.flatnonzero(given.all(axis=1) & np.isfinite(axes).all(axis=1))
-    for i in whole[np.linalg.norm(axes[whole], axis=1) > 0]:
-        length = float(np.linalg.norm(flats[i]))
-        axis = unit(axes[i])
-        across = float(np.linalg.norm(flats[i] - (flats[i] @ axis) * axis))
-        if length == 0 or across < 0.7 * length:
-            where = place(file, rows["row"].iloc[i], "flat_x")
-            off = "has no length" if length == 0 else (
-                f"is {np.degrees(np.arctan2(across, abs(flats[i] @ axis))):.0f} deg off the axis"
-            )  # fmt: skip
-            mend = "give the direction from the axis square towards the flat"
-            found.append(fault("flat-along-axis", f"the flat's direction {off}", where, mend))
+    whole = whole[np.linalg.norm(axes[whole], axis=1) > 0]
+    flat, axis = flats[whole], unit(axes[whole])
+    length, along = np.linalg.norm(flat, axis=1), (flat * axis).sum(axis=1)
+    across = np.linalg.norm(flat - along[:, None] * axis, axis=1)
+    for k in np.flatnonzero((length == 0) | (across < 0.7 * length)):
+        where = place(file, rows["row"].iloc[whole[k]], "flat_x")
+        angle = np.degrees(np.arctan2(across[k], abs(along[k])))
+        off = "has no length" if length[k] == 0 else f"is {angle:.0f} deg off the axis"
+        mend = "give the direction from the axis square towards the flat"
+        found.append(fault("flat-along-axis", f"the flat's direction {off}", where, mend))
     return found
 
 
@@ -193,7 +192,7 @@ def _scans_twice(poses: pd.DataFrame, file: str) -> list[Finding]:
     found = []
     first: dict[bytes, str] = {}
     numbers = poses[_POSITION + _AXIS].to_numpy(float)
-    names, row = poses["implant"].to_numpy(str), poses["row"].to_numpy()
+    names, row = pd.factorize(poses["implant"], sort=True)[0], poses["row"].to_numpy()
     rows_of = poses.groupby("scan", sort=False).indices
     for scan in poses["scan"].unique():
         rows = rows_of[scan]

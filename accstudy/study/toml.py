@@ -16,7 +16,9 @@ from accstudy.study.settings import Settings
 
 __all__ = ["key_row", "read_settings"]
 
-_MAX_BYTES = 1_000_000
+_MAX_BYTES = 500_000
+"""Some thousand lines; a longer file is none that a person or a program wrote for a study."""
+
 _MAX_DOTS = 200
 _FORMER = {"reference.is_scan": 'write kind = "scan" in place of true, kind = "cmm" of false'}
 """Keys of former versions, and what says the same now."""
