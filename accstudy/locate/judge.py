@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from accstudy.errors import Finding, Severity
 from accstudy.geometry.rigid import angle_between_deg
 from accstudy.locate.arrangement import Lines, fit_lines, misfit_mm
+from accstudy.locate.prepared import PreparedBody
 from accstudy.locate.refine import Refined, pooled
 from accstudy.locate.single import Found
 from accstudy.locate.uncertainty import NoiseModel
@@ -22,6 +23,7 @@ __all__ = [
     "poor_agreement",
     "rms_um",
     "stray_body",
+    "untold_size",
     "wrong_size",
 ]
 
@@ -37,6 +39,7 @@ _DOUBLE = 1.35
 _TURN_DEG = 0.25  # standard uncertainty: 95 % of the rotations given lie within 0.5 deg
 _POOR_MM = 0.3
 _BODY_MM = 2.2  # radius of a scan body: common practice, no source
+_SHOWN_MM = 0.25  # per unit of growth
 _DRAWING_UM, _SURE, _LEAST_UM, _TELLING = 0.5, 4.0, 20.0, 0.02  # for drawings of a wrong size
 
 
@@ -214,6 +217,33 @@ def wrong_size(bodies: Mapping[str, Refined], *, top_mm: float) -> Finding | Non
         f"{side} than their drawing: heights are wrong by up to {most_um:.0f} µm",
         mend="check that the drawing is that of the scan body used, and that neither it nor the "
         "scan was scaled",
+    )
+
+
+def untold_size(body: PreparedBody) -> Finding | None:
+    """Notice a drawing whose size a scan cannot tell.
+
+    Parameters
+    ----------
+    body : PreparedBody
+        The drawing.
+
+    Returns
+    -------
+    Finding or None
+        A note, the same for every scan, where a body 1 % larger than its drawing would fit it
+        within 2.5 um (root mean square) by a higher platform and another surface offset.
+    """
+    if body.growth.shown_mm >= _SHOWN_MM:
+        return None
+    return Finding(
+        Severity.NOTE,
+        "untold-size",
+        f'a scan may not show whether scan body "{body.body.name}" has the size of its drawing: '
+        f"if it is 1 % larger, positions lie {10 * body.growth.height_mm:.0f} µm too high along "
+        "their axes, without a warning",
+        f"study.toml::scan_body.{body.body.name}",
+        "measure diameter and height of a scan body, and compare them with the drawing",
     )
 
 

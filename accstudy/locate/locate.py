@@ -28,6 +28,7 @@ from accstudy.locate.judge import (
     poor_agreement,
     rms_um,
     stray_body,
+    untold_size,
     wrong_size,
 )
 from accstudy.locate.model import ReferenceModel, reference_model
@@ -299,6 +300,8 @@ def _report(
         if size:
             findings.append(size)
             sizes |= {i: size for i in shown if model.lines.kinds[i] == kind}
+        elif mine and (untold := untold_size(body)):
+            findings.append(untold)
     rows, fair = [], 0
     for i, implant in enumerate(model.implants):
         one = found[i]

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from accstudy.mesh.scene import Scene
 
-__all__ = ["Closest", "PreparedBody", "prepare_body"]
+__all__ = ["Closest", "Growth", "PreparedBody", "prepare_body"]
 
 Floats = NDArray[np.float64]
 
@@ -73,6 +73,8 @@ class PreparedBody:
         Largest distance of the surface from the platform centre.
     rounding : Rounding
         How a low-pass filter would move its surface.
+    growth : Growth
+        How a drawing of the wrong size would show.
     """
 
     body: ScanBody
@@ -91,6 +93,7 @@ class PreparedBody:
     twins_deg: tuple[float, ...]
     reach_mm: float
     rounding: Rounding
+    growth: Growth
 
     @property
     def slenderness(self) -> float:
@@ -152,6 +155,32 @@ class Closest:
     normal: Floats
     height_mm: Floats
     missed: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Growth:
+    """What becomes of a scan body that is larger than its drawing, per share of growth.
+
+    Parameters
+    ----------
+    shown_mm : float
+        Root mean square distance that is left between surface and drawing after the best fit.
+    height_mm : float
+        How much higher the fitted platform lies.
+    """
+
+    shown_mm: float
+    height_mm: float
+
+
+def _growth_of(points_mm: Floats, normals: Floats) -> Growth:
+    """Least squares of a growing surface over pose and offset."""
+    columns = [normals, np.cross(points_mm, normals), -np.ones((len(points_mm), 1))]
+    jacobian = np.concatenate(columns, axis=1)
+    grown = np.sum(points_mm * normals, axis=1)
+    change, *_ = np.linalg.lstsq(jacobian, -grown, rcond=1e-6)
+    shown = float(np.sqrt(np.mean((grown + jacobian @ change) ** 2)))
+    return Growth(shown, float(-change[2]))
 
 
 def prepare_body(body: ScanBody) -> PreparedBody:
@@ -232,4 +261,5 @@ def _prepare(body: ScanBody) -> PreparedBody:
         twins_deg=tuple(radial.twins_deg()),
         reach_mm=reach,
         rounding=rounding_of(surface, surface.faces[usable]),
+        growth=_growth_of(points, point_normals),
     )

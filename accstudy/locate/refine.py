@@ -26,6 +26,7 @@ __all__ = ["Refined", "determined", "pooled", "refine_fits"]
 Floats = NDArray[np.float64]
 
 _SURE, _LEAST_ROUNDING, _ROUNDING_DOUBT = 4.0, 0.1, 0.25
+_FILTERED = 1.15  # what the model of the noise lacks after a filter; from simulated scans
 _FREEDOM = 8.0  # degrees of freedom that a body adds to the noise estimate; from simulated scans
 
 
@@ -116,7 +117,7 @@ def refine_fits(
         }
         noise = estimate_noise(list(known.values()))
         corrections = {i: correct(own, noise) for i, own in known.items()}
-    widen = student_factor(_FREEDOM * len(known))
+    widen = student_factor(_FREEDOM * len(known)) * (_FILTERED if rounded else 1.0)
     doubt = float(np.hypot(u_rounding, _ROUNDING_DOUBT * rounding)) if rounded else 0.0
     out: list[Refined | None] = [None] * len(fits)
     for i, correction in corrections.items():

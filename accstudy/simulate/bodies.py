@@ -220,11 +220,15 @@ def _azimuth(deg: float) -> Floats:
 
 def _draw(shape: BodyShape, segment: float, rounding: float) -> Mesh:
     """Stack rings of equal count, close the ends, weld, round."""
-    angles = _ring_angles(shape, segment)
-    unit = np.column_stack([np.cos(angles), np.sin(angles)])
+    marks = _marks_deg(shape, shape.cut_from_mm)
+    parts = _parts(marks, segment / shape.radius_mm)
 
     def ring(z: float, *, cut: bool, scale: float = 1.0, inset: float = 0.0) -> Floats:
-        side = shape.radius_mm - z * np.tan(np.radians(shape.taper_deg))
+        # where a plane cuts a cone, the corners between them move with the height
+        moved = _marks_deg(shape, max(z, shape.cut_from_mm))
+        angles = _ring_angles(moved if len(moved) == len(marks) else marks, parts)
+        unit = np.column_stack([np.cos(angles), np.sin(angles)])
+        side = _side_mm(shape, z)
         radius = np.full(len(angles), side)
         for azimuth, offset in shape.cuts if cut else ():
             cosine = unit @ _azimuth(azimuth)
@@ -263,15 +267,18 @@ def _steps(start: float, end: float, segment: float) -> Floats:
     return np.linspace(start, end, max(1, round((end - start) / segment)) + 1)
 
 
-def _ring_angles(shape: BodyShape, segment: float) -> Floats:
-    """Angles around, with every corner of the cut top among them."""
+def _side_mm(shape: BodyShape, z: float) -> float:
+    return float(shape.radius_mm - z * np.tan(np.radians(shape.taper_deg)))
+
+
+def _marks_deg(shape: BodyShape, z: float) -> Floats:
+    """Directions of the corners of the cut outline at a height, ascending from 0 to 360 deg."""
     corners: list[float] = []
-    for level in (shape.cut_from_mm, shape.height_mm):
-        side = shape.radius_mm - level * np.tan(np.radians(shape.taper_deg))
-        for azimuth, offset in shape.cuts:
-            if offset < side:
-                half = np.degrees(np.arccos(offset / side))
-                corners += [azimuth - half, azimuth + half]
+    side = _side_mm(shape, z)
+    for azimuth, offset in shape.cuts:
+        if offset < side:
+            half = np.degrees(np.arccos(offset / side))
+            corners += [azimuth - half, azimuth + half]
     for i, (a, da) in enumerate(shape.cuts):
         for b, db in shape.cuts[:i]:
             pair = np.array([_azimuth(a), _azimuth(b)])
@@ -279,12 +286,21 @@ def _ring_angles(shape: BodyShape, segment: float) -> Floats:
                 x, y = np.linalg.solve(pair, [da, db])
                 if np.hypot(x, y) < shape.radius_mm:
                     corners.append(float(np.degrees(np.arctan2(y, x))))
-    marks = np.unique(np.round(np.mod(corners, 360.0), 9)) if corners else np.array([0.0])
-    step = np.degrees(segment / shape.radius_mm)
-    ends = np.append(marks[1:], marks[0] + 360.0)
+    return np.unique(np.round(np.mod(corners, 360.0), 9)) if corners else np.array([0.0])
+
+
+def _parts(marks_deg: Floats, step_rad: float) -> list[int]:
+    """Into how many chords to cut the outline between its corners."""
+    gaps = np.radians(np.diff(marks_deg, append=marks_deg[0] + 360.0))
+    return [max(1, int(np.ceil(gap / step_rad - 1e-9))) for gap in gaps]
+
+
+def _ring_angles(marks_deg: Floats, parts: list[int]) -> Floats:
+    """Angles around, rad, with every corner among them."""
+    ends = np.append(marks_deg[1:], marks_deg[0] + 360.0)
     found = [
-        np.linspace(a, b, max(1, int(np.ceil((b - a) / step - 1e-9))), endpoint=False)
-        for a, b in zip(marks, ends, strict=True)
+        np.linspace(a, b, count, endpoint=False)
+        for a, b, count in zip(marks_deg, ends, parts, strict=True)
     ]
     return np.asarray(np.radians(np.concatenate(found)))
 

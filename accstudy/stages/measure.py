@@ -233,12 +233,13 @@ def assembled(
     frames = [rows[s] for s in study.measurable["scan"] if s in rows and len(rows[s])]
     poses = shape("poses", pd.concat(frames, ignore_index=True) if frames else pd.DataFrame())
     seen = set(poses.loc[poses["x_mm"].notna(), "scan"])
+    told = (f for s in study.scans["scan"] if s in results for f in results[s].findings)
     return Measured(
         poses=poses,
         parts=parts,
         measured=measured,
         left_out=tuple(s for s in study.measurable["scan"] if s not in seen),
-        findings=tuple(f for s in study.scans["scan"] if s in results for f in results[s].findings),
+        findings=tuple(dict.fromkeys(told)),  # what is said of a drawing is said once
     )
 
 

@@ -143,9 +143,17 @@ def test_sharp_edged_bodies_are_refined_up_to_their_edges(name, segment_mm):
     assert now.max() <= max(0.1 * was.max(), 1.0)
 
 
+@pytest.mark.parametrize("segment_mm", [0.2, 0.5, 0.8])
+def test_a_cone_is_refined_up_to_the_plane_that_cuts_it(segment_mm):
+    was, now = before_and_after(SHAPES["tapered"], scan_body("tapered", segment_mm=segment_mm).mesh)
+    assert now.max() <= max(3.0, 0.5 * was.max())
+    assert now.mean() <= max(0.4 * was.mean(), 0.2)
+
+
 def test_every_invented_body_is_drawn_on_its_surface():
-    for shape in ROUNDED.values():
-        mesh = shape.drawing(segment_mm=0.4, steps=5).mesh
+    for shape in (*ROUNDED.values(), *SHAPES.values()):
+        fine = {"steps": 5} if isinstance(shape, RoundedShape) else {}
+        mesh = shape.drawing(segment_mm=0.4, **fine).mesh
         assert np.abs(shape.distance(mesh.vertices_mm)[0]).max() < 1e-9
         a, b, c = (mesh.vertices_mm[mesh.faces[:, k]] for k in range(3))
         assert np.einsum("ij,ij->", a, np.cross(b, c)) > 0

@@ -9,6 +9,7 @@ import pytest
 
 from accstudy.errors import AccstudyError
 from accstudy.geometry.rigid import Rigid, rotation_vector
+from accstudy.locate.judge import untold_size
 from accstudy.locate.locate import locate_scan
 from accstudy.locate.prepared import prepare_body
 from accstudy.locate.segment import cut_patches
@@ -340,6 +341,26 @@ def test_a_drawing_one_percent_off_in_size_is_told_whatever_the_offset(six, name
     axis = scan.truth[["axis_x", "axis_y", "axis_z"]].to_numpy()
     shift = located.poses[XYZ].to_numpy(float) - scan.truth[XYZ].to_numpy()
     assert 30.0 < np.abs(1e3 * np.sum(shift * axis, axis=1)).max() < float(most)
+
+
+def test_a_drawing_whose_size_no_scan_tells_is_named_with_what_it_costs(six):
+    shape = SHAPES["cylinder-round"]
+    scan = scan_of(six, shape, offset_um=20.0, seed=3)
+    located = locate_scan(scan.mesh, reference=six, bodies={"default": drawn_larger(shape, 0.99)})
+    (finding,) = [f for f in located.findings if f.code == "untold-size"]
+    told_um = float(re.search(r"lie (\d+) µm too high", finding.what).group(1))
+    # 1 % of the height goes up, 1 % of the radius is taken for an offset of the surface
+    assert told_um == pytest.approx(0.01 * 1e3 * 0.99 * (9.0 - 2.4), abs=1.0)
+    axis = scan.truth[["axis_x", "axis_y", "axis_z"]].to_numpy()
+    shift = located.poses[XYZ].to_numpy(float) - scan.truth[XYZ].to_numpy()
+    assert 1e3 * np.sum(shift * axis, axis=1).mean() == pytest.approx(told_um, abs=5.0)
+
+
+def test_what_a_body_tells_of_its_size():
+    told = ("cylinder-flat", "notched")
+    for name in (*told, "cylinder-round", "rim", "domed", "hexagon"):
+        shape = SHAPES.get(name) or rounded_shape(name)
+        assert (untold_size(prepare_body(shape.drawing())) is None) == (name in told)
 
 
 @pytest.mark.parametrize("offset_um", [0.0, 40.0])

@@ -9,15 +9,16 @@ from click.testing import CliRunner
 
 import accstudy.locate.locate as locating
 from accstudy.cli.main import main
+from accstudy.errors import Finding, Severity
 from accstudy.mesh.read import read_mesh, stl_bytes
 from accstudy.simulate.arch import reference_model, symmetric_model
 from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.scan import simulate_scan
 from accstudy.stages.arches import arch_findings
-from accstudy.stages.cache import Cache
-from accstudy.stages.measure import measure_scans
+from accstudy.stages.cache import Cache, ScanResult
+from accstudy.stages.measure import assembled, measure_scans
 from accstudy.study.load import load_study
-from accstudy.tables import csv_bytes
+from accstudy.tables import csv_bytes, empty
 
 
 @pytest.fixture(scope="module")
@@ -58,6 +59,15 @@ def test_every_implant_is_found_where_it_is(made):
     assert len(both) == 12
     for c in "xyz":
         assert (1000 * (both[f"{c}_mm"] - both[f"{c}_mm_true"])).abs().max() < 50
+
+
+def test_what_is_said_of_a_drawing_is_said_once(made):
+    folder, rows, _ = made
+    said = Finding(Severity.NOTE, "untold-size", "of the drawing", "study.toml::scan_body.default")
+    own = [Finding(Severity.WARNING, "missing-body", f"of s{i}", f"scans/s{i}.stl") for i in (0, 1)]
+    results = {f"s{i}": ScanResult(empty("poses"), (said, own[i])) for i in (0, 1)}
+    found = assembled(study_of(folder, rows), results, parts={})
+    assert found.findings == (said, own[0], own[1])
 
 
 def test_processes_and_order_change_nothing(made):
