@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -118,9 +119,18 @@ def rotation_about_deg(axis: ArrayLike, start: ArrayLike, end: ArrayLike) -> Flo
 
 def rotation_vector(vector: ArrayLike) -> Floats:
     """Rotation matrix, (3, 3), of a rotation vector in rad (Rodrigues)."""
-    from scipy.spatial.transform import Rotation
-
-    return np.asarray(Rotation.from_rotvec(np.asarray(vector, float)).as_matrix())
+    x, y, z = (float(v) for v in np.asarray(vector, float))
+    angle = math.sqrt(x * x + y * y + z * z)
+    half = 0.5 * angle
+    a = math.sin(angle) / angle if angle > 1e-8 else 1.0
+    b = 0.5 * (math.sin(half) / half) ** 2 if angle > 1e-8 else 0.5
+    return np.array(
+        [
+            [1.0 - b * (y * y + z * z), b * x * y - a * z, b * x * z + a * y],
+            [b * x * y + a * z, 1.0 - b * (x * x + z * z), b * y * z - a * x],
+            [b * x * z - a * y, b * y * z + a * x, 1.0 - b * (x * x + y * y)],
+        ]
+    )
 
 
 def frame_from_axis(axis: ArrayLike, flat: ArrayLike | None = None) -> Floats:

@@ -32,7 +32,7 @@ _EDGE_FROM_MM, _EDGE_TO_MM = 0.05, 0.15
 _FIRST_ROWS = 1000
 _SLIDES_MM = (-2.4, -2.0, -1.6, -1.2, -0.8, -0.4, 0.0, 0.4, 0.8, 1.2, 1.6, 2.0, 2.4)
 _CAP_MM, _FAR_BETTER = 0.4, 0.7
-_RESTS_MM = 6e-3  # on a wall of 2 mm radius the second order of such a move is 0.02 um
+_RESTS_MM = 0.02  # on a wall of 2 mm radius the second order of such a move is 0.1 um
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +90,7 @@ def linearise(
     gate_mm: float,
     *,
     heed_edges: bool = True,
+    rough: bool = False,
 ) -> _Linear:
     """Distances of some of a patch's points to the drawing and how they change.
 
@@ -107,6 +108,8 @@ def linearise(
         Points farther from the drawing are left out.
     heed_edges : bool
         Whether points beside sharp edges get less weight.
+    rough : bool
+        Whether distances to some hundredths of a millimetre are enough.
 
     Returns
     -------
@@ -114,14 +117,16 @@ def linearise(
     """
     inverse = pose.inverse()
     points = inverse.points(patch.points_mm[rows])
-    near = prepared.closest(points)
+    near = prepared.rough.closest(points) if rough else prepared.closest(points)
     agree = np.einsum("ij,ij->i", inverse.vectors(patch.normals[rows]), near.normal)
     good = (np.abs(near.distance_mm) < gate_mm) & (agree > _NORMALS_AGREE) & ~near.missed
     good &= near.height_mm > prepared.body.use_above_mm
     points, direction = points[good], near.direction[good]
     jacobian = np.empty((len(points), 7))
     jacobian[:, :3] = direction
-    jacobian[:, 3:6] = np.cross(points, direction)
+    for k in range(3):  # points x direction
+        i, j = (k + 1) % 3, (k + 2) % 3
+        jacobian[:, 3 + k] = points[:, i] * direction[:, j] - points[:, j] * direction[:, i]
     jacobian[:, 6] = -1.0
     weight = _edge_weight(prepared, points) if heed_edges else np.ones(len(points))
     return _Linear(rows[good], points, near.distance_mm[good], jacobian, weight)
@@ -168,7 +173,8 @@ def coarse_fit(
     thin = thin[:: max(1, len(thin) // thin_to)]
     pose, cost = start, np.inf
     for gate in gates_mm:
-        linear = linearise(prepared, patch, pose, thin, gate + abs(offset_mm), heed_edges=False)
+        limit = gate + abs(offset_mm)
+        linear = linearise(prepared, patch, pose, thin, limit, heed_edges=False, rough=True)
         if len(linear.rows) < 25:
             return None
         lost = len(thin) - len(linear.rows)
@@ -210,13 +216,14 @@ def settle_height(prepared: PreparedBody, patch: Patch, start: Rigid) -> Rigid:
     if len(rows) < 25:
         return start
     points, normals = local[rows], start.inverse().vectors(patch.normals[rows])
-    cost = []
-    for slide in _SLIDES_MM:
-        near = prepared.closest(points - [0.0, 0.0, slide])
-        agree = np.einsum("ij,ij->i", normals, near.normal) > _NORMALS_AGREE
-        square = np.where(agree, np.minimum(near.distance_mm**2, _CAP_MM**2), _CAP_MM**2)
-        counts = near.height_mm > prepared.body.use_above_mm
-        cost.append(float(square[counts].mean()) if counts.sum() >= 25 else np.inf)
+    slides = np.array(_SLIDES_MM)[:, None, None] * [0.0, 0.0, 1.0]
+    near = prepared.rough.closest((points - slides).reshape(-1, 3))
+    agree = np.einsum("sij,ij->si", near.normal.reshape(len(slides), -1, 3), normals)
+    square = np.minimum(near.distance_mm**2, _CAP_MM**2).reshape(agree.shape)
+    square[agree <= _NORMALS_AGREE] = _CAP_MM**2
+    counts = near.height_mm.reshape(agree.shape) > prepared.body.use_above_mm
+    number = np.count_nonzero(counts, axis=1)
+    cost = np.where(number >= 25, np.sum(square * counts, axis=1) / np.maximum(number, 1), np.inf)
     best = int(np.argmin(cost))
     if not cost[best] < _FAR_BETTER * cost[len(_SLIDES_MM) // 2]:
         return start
@@ -273,10 +280,13 @@ def fine_fit(
         least = 0.015 if first else _SCALE_FLOOR_MM
         new, new_offset, weight, scale, move = _step(linear, pose, offset_mm, free, least_mm=least)
         if number == rounds - 1 or (not first and move < _RESTS_MM):
-            # the rest of the way is linear: final residuals without another look
+            # the rest of the way is linear: weights anew and final residuals without another look
+            change = weighted_change(linear.jacobian, residual, weight, free)
+            residual = residual + linear.jacobian @ change
+            weight, scale = _weights(linear, residual, _SCALE_FLOOR_MM)
             change = weighted_change(linear.jacobian, residual, weight, free)
             return Fit(
-                new, new_offset, linear.rows, linear.points,
+                moved(new, change), new_offset + change[OFFSET], linear.rows, linear.points,
                 residual + linear.jacobian @ change, linear.jacobian, weight, scale, free,
             )  # fmt: skip
         pose, offset_mm = new, new_offset
@@ -318,12 +328,23 @@ def _step(
 ) -> tuple[Rigid, float, Floats, float, float]:
     """One Gauss-Newton step; also the weights, the scale and how far it went."""
     residual = linear.distance - offset_mm
-    centred = residual - np.median(residual)
-    scale = max(1.4826 * float(np.median(np.abs(centred))), least_mm)
-    weight = linear.weight * biweight(centred / scale)
+    weight, scale = _weights(linear, residual, least_mm)
     change = weighted_change(linear.jacobian, residual, weight, free)
     size = float(np.linalg.norm(change[:3]) + 8 * np.linalg.norm(change[3:6]) + abs(change[OFFSET]))
     return moved(pose, change), offset_mm + change[OFFSET], weight, scale, size
+
+
+def _weights(linear: _Linear, residual: Floats, least_mm: float) -> tuple[Floats, float]:
+    """Robust weights, and the robust standard deviation they rest on."""
+    centred = residual - _median(residual)
+    scale = max(1.4826 * _median(np.abs(centred)), least_mm)
+    return linear.weight * biweight(centred / scale), scale
+
+
+def _median(values: Floats) -> float:
+    """The upper of the two middle values of an even number: quick, and as good here."""
+    middle = len(values) // 2
+    return float(np.partition(values, middle)[middle])
 
 
 def moved(pose: Rigid, change: Floats) -> Rigid:
@@ -354,8 +375,10 @@ def biweight(ratio: Floats, limit: float = 7.0) -> Floats:
 
 def _edge_weight(prepared: PreparedBody, points: Floats) -> Floats:
     """Less weight beside sharp edges, which scanners round."""
-    if prepared.edges is None:
-        return np.ones(len(points))
-    away, _ = prepared.edges.query(points, distance_upper_bound=_EDGE_TO_MM)
-    ramp = (np.minimum(away, _EDGE_TO_MM) - _EDGE_FROM_MM) / (_EDGE_TO_MM - _EDGE_FROM_MM)
-    return np.clip(ramp, 0.0, 1.0)
+    weight = np.ones(len(points))
+    if prepared.edges is not None:
+        near = prepared.rough.beside_edges(points, _EDGE_TO_MM)
+        away, _ = prepared.edges.query(points[near], distance_upper_bound=_EDGE_TO_MM)
+        ramp = (np.minimum(away, _EDGE_TO_MM) - _EDGE_FROM_MM) / (_EDGE_TO_MM - _EDGE_FROM_MM)
+        weight[near] = np.clip(ramp, 0.0, 1.0)
+    return weight

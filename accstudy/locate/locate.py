@@ -38,6 +38,7 @@ from accstudy.locate.rotation import turned
 from accstudy.locate.search import (
     fit_candidates,
     fitted_lines,
+    lies_in,
     recover,
     same_bodies,
     search,
@@ -45,7 +46,13 @@ from accstudy.locate.search import (
     spare_bodies,
 )
 from accstudy.locate.single import Found
-from accstudy.locate.suspect import NotFoundError, check_arrangement, check_size
+from accstudy.locate.suspect import (
+    NotFoundError,
+    check_arrangement,
+    check_size,
+    extra_bodies,
+    middle_of,
+)
 from accstudy.mesh.model import Mesh
 from accstudy.tables import shape
 
@@ -156,10 +163,15 @@ def _locate_scanned(
     ways = list({way.candidate: way for way in ways}.values())
     spare = spare_bodies(mesh, model, candidates, ways[0].candidate if ways else ())
     lines, flats = fitted_lines(candidates)
-    chosen, findings = _decide(model, lines, flats, ways, spare, marks, middle)
+    chosen = _decide(model, lines, flats, ways, spare, marks)
     found = [candidates.fits[c] if c >= 0 else None for c in chosen.candidate]
     found, rivals = settle_places(chosen, model, recover(mesh, model, chosen, found))
-    return _report(model, scan, middle, found, turned_out + findings, rivals)
+    bodies = [(f.fit.scan_from_body, model.bodies[i]) for i, f in enumerate(found) if f]
+    spare = [  # what turned out to be a body of an implant is none
+        c for c in spare if not any(lies_in(middle_of(model, lines, c), *one) for one in bodies)
+    ]
+    findings = turned_out + extra_bodies(model, lines, spare, middle)
+    return _report(model, scan, middle, found, findings, rivals)
 
 
 def _locate_placed(
@@ -182,7 +194,8 @@ def _locate_placed(
     taken = {placed[c].piece for c in ways[0].candidate if c >= 0} if ways else set()
     free = {p.piece: c for c, p in enumerate(placed) if p.piece not in taken}
     spare = list(free.values())
-    chosen, findings = _decide(model, lines, flats, ways, spare, marks, middle)
+    chosen = _decide(model, lines, flats, ways, spare, marks)
+    findings = extra_bodies(model, lines, spare, middle)
     rows = []
     for implant, c in zip(model.implants, chosen.candidate, strict=True):
         row: dict[str, object] = {"scan": scan, "model": model.name, "implant": implant}
@@ -221,13 +234,10 @@ def _decide(
     ways: list[Arrangement],
     spare: Sequence[int],
     marks: dict[int, Floats],
-    middle: Floats,
-) -> tuple[Arrangement, list[Finding]]:
+) -> Arrangement:
     """Choose the reading that the candidates' final poses bear out."""
     ways = joined(ways, model.lines, lines)
-    findings = check_arrangement(
-        model, lines, ways, spare=spare, landmarks=bool(marks), origin_mm=middle
-    )
+    check_arrangement(model, lines, ways, spare=spare, landmarks=bool(marks))
     chosen = choose(
         ways,
         model.lines,
@@ -237,7 +247,7 @@ def _decide(
         landmarks=marks,
         names=model.implants,
     )
-    return chosen.way, findings
+    return chosen.way
 
 
 def _marks(

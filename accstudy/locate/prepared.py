@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -29,11 +31,12 @@ if TYPE_CHECKING:
 
     from accstudy.mesh.scene import Scene
 
-__all__ = ["Closest", "Growth", "PreparedBody", "prepare_body"]
+__all__ = ["Closest", "Growth", "PreparedBody", "RoughDistance", "prepare_body"]
 
 Floats = NDArray[np.float64]
 
 _SPREAD, _PAIRED = 600, 220
+_NODES_MM, _AROUND_MM = 0.2, 0.9
 _KEPT = 16
 _RIM_MM = 0.06
 _cache: dict[bytes, PreparedBody] = {}
@@ -55,8 +58,10 @@ class PreparedBody:
         Closest points on that surface.
     face_normals : (m, 3) ndarray
         Unit normals of its triangles.
-    face_points_mm : (m, 3) ndarray
-        A point on each.
+    face_offsets_mm : (m,) ndarray
+        Distances of their planes from the origin.
+    rough : RoughDistance
+        Closest points, quickly and to some hundredths of a millimetre.
     points_mm, normals : (n, 3) ndarray
         Spread over the usable, visible part.
     pairs : PairTable
@@ -82,7 +87,8 @@ class PreparedBody:
     surface: Mesh
     scene: Scene
     face_normals: Floats
-    face_points_mm: Floats
+    face_offsets_mm: Floats
+    rough: RoughDistance
     points_mm: Floats
     normals: Floats
     pairs: PairTable
@@ -114,21 +120,7 @@ class PreparedBody:
         -------
         Closest
         """
-        distance, face, foot = self.scene.closest(points_mm)
-        flat = self.face_normals[face]
-        # Over a triangle its plane gives the distance in double precision;
-        # beyond an edge of it the distance is to the edge.
-        plane = np.einsum("ij,ij->i", points_mm - self.face_points_mm[face], flat)
-        size = np.abs(distance)
-        beyond = np.flatnonzero(size - np.abs(plane) > 1e-5 + 1e-3 * size)
-        direction = flat.copy()
-        direction[beyond] = (points_mm[beyond] - foot[beyond]) / distance[beyond, None]
-        distance = np.where(size - np.abs(plane) > 1e-5 + 1e-3 * size, distance, plane)
-        missed = np.zeros(len(points_mm), bool)
-        if self.rim is not None and len(beyond):
-            away, _ = self.rim.query(foot[beyond], distance_upper_bound=_RIM_MM)
-            missed[beyond] = np.isfinite(away)
-        return Closest(distance, direction, flat, foot[:, 2], missed)
+        return _nearest(self.scene, self.face_normals, self.face_offsets_mm, self.rim, points_mm)
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +147,85 @@ class Closest:
     normal: Floats
     height_mm: Floats
     missed: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class RoughDistance:
+    """Distances to a drawing from the nodes of a cubic grid around it, continued linearly.
+
+    Parameters
+    ----------
+    low_mm : (3,) ndarray
+        First node.
+    count : (3,) ndarray of int
+        Nodes along each axis.
+    table : (n, 10) ndarray
+        By node: distance continued to the origin, its gradient, normal and height of the nearest
+        place, distance to the nearest sharp edge, and whether a drawn place is missed.
+    """
+
+    low_mm: Floats
+    count: NDArray[np.int64]
+    table: NDArray[np.float32]
+
+    def closest(self, points_mm: Floats) -> Closest:
+        """As `PreparedBody.closest`, within 0.02 mm or so; far outside the grid infinitely far."""
+        single, inside = self._rows(points_mm)
+        row = single.astype(float)
+        direction = row[:, 1:4]
+        distance = row[:, 0] + np.einsum("ij,ij->i", direction, points_mm)
+        distance[~inside] = np.inf
+        return Closest(distance, direction, row[:, 4:7], row[:, 7], row[:, 9] > 0)
+
+    def beside_edges(self, points_mm: Floats, within_mm: float) -> NDArray[np.int64]:
+        """Which points may lie so near a sharp edge; the others do not."""
+        row, _ = self._rows(points_mm)
+        return np.flatnonzero(row[:, 8] < within_mm + np.sqrt(0.75) * _NODES_MM)
+
+    def _rows(self, points_mm: Floats) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+        """Rows of the nearest nodes, and whether points lie within the grid."""
+        number: NDArray[np.int64] | int = 0
+        inside: NDArray[np.bool_] | bool = True
+        for k, count in enumerate(self.count.tolist()):
+            scaled = (points_mm[:, k] - self.low_mm[k]) * (1.0 / _NODES_MM) + 0.5
+            inside &= (scaled >= 0.0) & (scaled < count)
+            number = number * count + np.clip(scaled, 0.0, count - 1).astype(np.int64)
+        return self.table.take(number, axis=0), np.asarray(inside)
+
+
+def _nearest(
+    scene: Scene, normals: Floats, offsets_mm: Floats, rim: cKDTree | None, points_mm: Floats
+) -> Closest:
+    distance, face, foot = scene.closest(points_mm)
+    flat = normals.take(face, axis=0)
+    # Over a triangle its plane gives the distance in double precision;
+    # beyond an edge of it the distance is to the edge.
+    plane = np.einsum("ij,ij->i", points_mm, flat) - offsets_mm.take(face)
+    size = np.abs(distance)
+    beyond = np.flatnonzero(size - np.abs(plane) > 1e-5 + 1e-3 * size)
+    direction, missed = flat, np.zeros(len(points_mm), bool)
+    if len(beyond):
+        direction = flat.copy()
+        direction[beyond] = (points_mm[beyond] - foot[beyond]) / distance[beyond, None]
+        plane[beyond] = distance[beyond]
+        if rim is not None:
+            away, _ = rim.query(foot[beyond], distance_upper_bound=_RIM_MM)
+            missed[beyond] = np.isfinite(away)
+    return Closest(plane, direction, flat, foot[:, 2], missed)
+
+
+def _rough_distance(
+    surface: Mesh, nearest: Callable[[Floats], Closest], edges: cKDTree | None
+) -> RoughDistance:
+    low = surface.vertices_mm.min(axis=0) - _AROUND_MM
+    high = surface.vertices_mm.max(axis=0) + _AROUND_MM
+    count = np.ceil((high - low) / _NODES_MM).astype(np.int64) + 1
+    nodes = low + _NODES_MM * np.indices(tuple(count)).reshape(3, -1).T
+    near = nearest(nodes)
+    constant = near.distance_mm - np.einsum("ij,ij->i", near.direction, nodes)
+    edge = np.full(len(nodes), np.inf) if edges is None else edges.query(nodes)[0]
+    columns = [constant, near.direction, near.normal, near.height_mm, edge, near.missed]
+    return RoughDistance(low, count, np.column_stack(columns).astype(np.float32))
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,6 +314,9 @@ def _prepare(body: ScanBody) -> PreparedBody:
     few = slice(None, None, max(1, len(points) // _PAIRED))
     bent, ends = (e[e[:, 2] > body.use_above_mm - 0.5] for e in sharp_edges(plain))
     edges = np.concatenate([bent, ends])
+    edge_tree = cKDTree(edges) if len(edges) else None
+    rim = cKDTree(ends) if len(ends) else None
+    offsets = np.einsum("ij,ij->i", corners[:, 0], normals)
     radial = radial_map(scene, low_mm=body.use_above_mm, high_mm=top, reach_mm=reach + 1.0)
     return PreparedBody(
         body=body,
@@ -250,12 +324,13 @@ def _prepare(body: ScanBody) -> PreparedBody:
         surface=surface,
         scene=scene,
         face_normals=normals,
-        face_points_mm=corners[:, 0],
+        face_offsets_mm=offsets,
+        rough=_rough_distance(surface, partial(_nearest, scene, normals, offsets, rim), edge_tree),
         points_mm=points,
         normals=point_normals,
         pairs=pair_table(points[few], point_normals[few]),
-        edges=cKDTree(edges) if len(edges) else None,
-        rim=cKDTree(ends) if len(ends) else None,
+        edges=edge_tree,
+        rim=rim,
         area_mm2=area,
         radial=radial,
         twins_deg=tuple(radial.twins_deg()),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,6 +12,7 @@ from accstudy.geometry.rigid import Rigid
 from accstudy.locate.fit import OFFSET, TURN, Fit, moved
 from accstudy.locate.prepared import PreparedBody
 from accstudy.locate.uncertainty import (
+    Blocks,
     Correction,
     Extra,
     NoiseModel,
@@ -26,6 +27,10 @@ __all__ = ["Refined", "determined", "pooled", "refine_fits"]
 Floats = NDArray[np.float64]
 
 _SURE, _LEAST_ROUNDING, _ROUNDING_DOUBT = 4.0, 0.1, 0.25
+_GLANCE, _WORTH_A_LOOK = (
+    4,
+    0.4,
+)  # points for each one whose rounding is looked at, unless the scan is filtered
 _FILTERED = 1.15  # what the model of the noise lacks after a filter; from simulated scans
 _FREEDOM = 8.0  # degrees of freedom that a body adds to the noise estimate; from simulated scans
 
@@ -97,35 +102,47 @@ def refine_fits(
     bent. Where its bodies together show that beyond doubt, it is taken out, and what is not known
     of it goes into the uncertainties. Otherwise nothing is changed for it.
     """
-    known = {
-        i: blocks_of(fit, body.rounding.at(fit.points_mm))
-        for i, (fit, body) in enumerate(zip(fits, bodies, strict=True))
-        if fit is not None
-    }
-    if not known:
+    found = {i: fit for i, fit in enumerate(fits) if fit is not None}
+    if not found:
         return [None] * len(fits), None
-    noise = estimate_noise(list(known.values()))
-    corrections = {i: correct(own, noise) for i, own in known.items()}
+    known = {i: blocks_of(fit, bodies[i].rounding, every=_GLANCE) for i, fit in found.items()}
+    noise, corrections = _corrected(known)
     rounding, u_rounding = pooled([c.rounding for c in corrections.values()])
-    growth, u_growth = pooled([c.growth for c in corrections.values()])
-    rounded = rounding > max(_SURE * u_rounding, _LEAST_ROUNDING)
-    rounded &= rounding / u_rounding > abs(growth) / u_growth  # a drawing too large looks alike
+    rounded = False
+    if rounding > _WORTH_A_LOOK * max(_SURE * u_rounding, _LEAST_ROUNDING):
+        known = {i: blocks_of(fit, bodies[i].rounding) for i, fit in found.items()}
+        noise, corrections = _corrected(known)
+        rounding, u_rounding = pooled([c.rounding for c in corrections.values()])
+        rounded = rounding > max(_SURE * u_rounding, _LEAST_ROUNDING)
+        # a drawing too large looks alike: that counts which explains more
+        rounded &= _explained([c.rounding for c in corrections.values()]) > _explained(
+            [c.growth for c in corrections.values()]
+        )
     if rounded:
         known = {
             i: replace(own, residual_mm=own.residual_mm - rounding * own.rounding_mm)
             for i, own in known.items()
         }
-        noise = estimate_noise(list(known.values()))
-        corrections = {i: correct(own, noise) for i, own in known.items()}
+        noise, corrections = _corrected(known)
     widen = student_factor(_FREEDOM * len(known)) * (_FILTERED if rounded else 1.0)
     doubt = float(np.hypot(u_rounding, _ROUNDING_DOUBT * rounding)) if rounded else 0.0
     out: list[Refined | None] = [None] * len(fits)
     for i, correction in corrections.items():
-        fit = fits[i]
-        assert fit is not None
         wider = own_share(known[i], noise) * widen**2
-        out[i] = _refined(fit, correction, wider, doubt)
+        out[i] = _refined(found[i], correction, wider, doubt)
     return out, noise
+
+
+def _corrected(known: Mapping[int, Blocks]) -> tuple[NoiseModel, dict[int, Correction]]:
+    """The noise that all bodies show, and each corrected under it."""
+    noise = estimate_noise(list(known.values()))
+    return noise, {i: correct(own, noise) for i, own in known.items()}
+
+
+def _explained(estimates: Sequence[Extra]) -> float:
+    """By how much one common value lowers the weighted sum of squares of the residuals."""
+    weight = np.array([1.0 / e.u**2 for e in estimates])
+    return float(weight @ [e.value for e in estimates]) ** 2 / float(weight.sum())
 
 
 def pooled(estimates: Sequence[Extra], *, drawing_mm: float = 0.0) -> tuple[float, float]:

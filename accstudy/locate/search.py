@@ -29,6 +29,7 @@ __all__ = [
     "detected",
     "fit_candidates",
     "fitted_lines",
+    "lies_in",
     "recover",
     "search",
     "settle_places",
@@ -176,7 +177,7 @@ def same_bodies(model: ReferenceModel, candidates: Candidates) -> dict[int, int]
         kind = int(candidates.lines.kinds[c])
         pose = found.fit.scan_from_body
         middle = pose.points(model.kinds[kind].points_mm.mean(axis=0))
-        overlapping = [one for one in kept if _within(middle, one[2], model.kinds[one[1]])]
+        overlapping = [one for one in kept if lies_in(middle, one[2], model.kinds[one[1]])]
         if not overlapping:
             kept.append((c, kind, pose))
             out[c] = c
@@ -188,7 +189,7 @@ def same_bodies(model: ReferenceModel, candidates: Candidates) -> dict[int, int]
     return out
 
 
-def _within(point_mm: Floats, pose: Rigid, body: PreparedBody) -> bool:
+def lies_in(point_mm: Floats, pose: Rigid, body: PreparedBody) -> bool:
     """Whether a point lies so near a body's axis that no other body can be there."""
     local = pose.inverse().points(point_mm)
     top = float(body.points_mm[:, 2].max())
@@ -239,7 +240,7 @@ def spare_bodies(
         if candidates.scores[c] < _SPARE_SCORE or len(spare) == most:
             break
         middle = poses[c].points(kinds[c].points_mm.mean(axis=0))
-        if not any(_within(middle, poses[d], kinds[d]) for d in occupied):
+        if not any(lies_in(middle, poses[d], kinds[d]) for d in occupied):
             spare.append(c)
             occupied.append(c)
     fit_candidates(mesh, model, candidates, spare)

@@ -192,7 +192,7 @@ def _coverage(prepared: PreparedBody, patch: Patch, fit: Fit) -> tuple[float, fl
 
     area = float(patch.area_mm2[fit.used].sum())
     spacing = np.sqrt(area / len(fit.used))
-    tree = cKDTree(fit.points_mm)
+    tree = cKDTree(fit.points_mm, balanced_tree=False, compact_nodes=False)
     away, _ = tree.query(prepared.points_mm, distance_upper_bound=max(0.8 * spacing, 0.05))
     coverage = float(np.mean(np.isfinite(away)))
     return coverage, area / max(coverage * prepared.area_mm2, 1e-9)

@@ -18,7 +18,7 @@ from accstudy.locate.arrangement import (
 from accstudy.locate.model import ReferenceModel
 from accstudy.mesh.model import Mesh
 
-__all__ = ["check_arrangement", "check_size"]
+__all__ = ["check_arrangement", "check_size", "extra_bodies", "middle_of"]
 
 Floats = NDArray[np.float64]
 
@@ -95,7 +95,7 @@ def check_size(mesh: Mesh, model: ReferenceModel) -> None:
     )
 
 
-def _middle(model: ReferenceModel, found: Lines, candidate: int) -> NDArray[np.float64]:
+def middle_of(model: ReferenceModel, found: Lines, candidate: int) -> NDArray[np.float64]:
     """Middle of a candidate: it is the same whichever end is taken for the platform."""
     top = float(model.kinds[found.kinds[candidate]].body.mesh.vertices_mm[:, 2].max())
     middle: NDArray[np.float64] = found.points_mm[candidate] + top / 2 * found.axes[candidate]
@@ -109,8 +109,7 @@ def check_arrangement(
     *,
     spare: Sequence[int],
     landmarks: bool,
-    origin_mm: Floats,
-) -> list[Finding]:
+) -> None:
     """Refuse a scan in which the implants were not found for sure.
 
     Parameters
@@ -125,13 +124,6 @@ def check_arrangement(
         Candidates that look like scan bodies and are part of no reading.
     landmarks : bool
         Whether landmarks vouch for a reading.
-    origin_mm : (3,) ndarray
-        Where the origin of the candidates' coordinates lies in the scan.
-
-    Returns
-    -------
-    list of Finding
-        Warnings about bodies that belong to no implant.
 
     Raises
     ------
@@ -179,12 +171,30 @@ def check_arrangement(
             f"{1e3 * ways[0].misfit_mm:.0f} µm off their places",
             hint="check column model of this scan, and the reference",
         )
+
+
+def extra_bodies(
+    model: ReferenceModel, found: Lines, spare: Sequence[int], origin_mm: Floats
+) -> list[Finding]:
+    """Tell of what looks like scan bodies and belongs to no implant.
+
+    Parameters
+    ----------
+    model : ReferenceModel
+        The reference.
+    found : Lines
+        Candidates.
+    spare : sequence of int
+        Those that belong to no implant.
+    origin_mm : (3,) ndarray
+        Where the origin of the candidates' coordinates lies in the scan.
+    """
     return [
         Finding(
             Severity.WARNING,
             "extra-body",
             "the scan shows something like a scan body with its middle near "
-            f"({', '.join(f'{v:.1f}' for v in _middle(model, found, c) + origin_mm)}) mm that "
+            f"({', '.join(f'{v:.1f}' for v in middle_of(model, found, c) + origin_mm)}) mm that "
             "belongs to no implant",
             mend="nothing, if another object of that shape was scanned",
         )

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from accstudy.locate.fit import Fit
+from accstudy.locate.smooth import Rounding
 
 __all__ = [
     "Blocks",
@@ -31,8 +32,8 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-BLOCK_MM = 0.6
-RANGES_MM = (0.5, 0.9, 1.6, 2.8, 5.0)
+BLOCK_MM = 0.75
+RANGES_MM = (0.6, 1.2, 2.4, 4.8)  # each twice the one before: see `_kernels`
 _WORKING_SHARE, _DOUBT_SHARE, _CORRELATED_SHARE = 0.05, 0.03, 0.25
 _LAG_STEP_MM = 0.05
 _DAMPING = 1e-9
@@ -157,15 +158,17 @@ class Extra:
     lever: float
 
 
-def blocks_of(fit: Fit, rounding_mm: Floats) -> Blocks:
+def blocks_of(fit: Fit, rounding: Rounding, *, every: int = 1) -> Blocks:
     """Average the residuals of a fit over blocks of surface.
 
     Parameters
     ----------
     fit : Fit
         A finished fit.
-    rounding_mm : (n,) ndarray
-        Change of its points with the rounding of the surface.
+    rounding : Rounding
+        Of the drawing.
+    every : int
+        Look at the rounding of each so many points only.
 
     Returns
     -------
@@ -185,17 +188,46 @@ def blocks_of(fit: Fit, rounding_mm: Floats) -> Blocks:
     jacobian = fit.jacobian[keep]
     # of the drawing's surface: the points' own would carry their noise into both sides
     growth = fit.residual_mm[keep] - np.sum(points * jacobian[:, :3], axis=1)
-    extra = np.column_stack([growth, rounding_mm[keep]])
-    values = np.column_stack([points, fit.residual_mm[keep], extra, jacobian[:, fit.free]])
-    mean = np.column_stack([np.bincount(block, weight * v) for v in values.T]) / total[:, None]
+    values = [*points.T, fit.residual_mm[keep], growth, *jacobian[:, fit.free].T]
+    mean = np.column_stack([np.bincount(block, weight * v) for v in values]) / total[:, None]
+    mean = np.column_stack(
+        [mean, _rounding_means(rounding, points, weight, block, len(total), every)]
+    )
     size = total**2 / np.bincount(block, weight**2)
     big = size > 0.25 * np.median(size)
     mean, size = mean[big], size[big]
     at = mean[:, :3]
     length = np.sum(at**2, axis=1)
     square = np.maximum(length[:, None] + length[None] - 2 * at @ at.T, 0.0)
-    kernels = tuple(np.exp(square * (-1.0 / reach**2)) for reach in RANGES_MM)
-    return Blocks(mean[:, 3], mean[:, 6:], mean[:, 4], mean[:, 5], size, np.sqrt(square), kernels)
+    kernels = _kernels(square)
+    return Blocks(
+        mean[:, 3], mean[:, 5:-1], mean[:, 4], mean[:, -1], size, np.sqrt(square), kernels
+    )
+
+
+def _kernels(square_mm2: Floats) -> tuple[Floats, ...]:
+    """``exp(-(d / range)**2)`` for each range; for half the range that is the fourth power."""
+    kernels = [np.exp(square_mm2 * (-1.0 / RANGES_MM[-1] ** 2))]
+    for _ in RANGES_MM[1:]:
+        half = kernels[-1] * kernels[-1]
+        half *= half
+        kernels.append(half)
+    return tuple(kernels[::-1])
+
+
+def _rounding_means(
+    rounding: Rounding,
+    points: Floats,
+    weight: Floats,
+    block: NDArray[np.int64],
+    count: int,
+    every: int,
+) -> Floats:
+    """Mean shift of each block; the body's where no point of a block was looked at."""
+    shift, weight, block = rounding.at(points[::every]), weight[::every], block[::every]
+    seen = np.bincount(block, weight, count)
+    total = np.bincount(block, weight * shift, count)
+    return np.where(seen > 0, total / np.maximum(seen, 1e-9), shift.mean())
 
 
 def estimate_noise(bodies: Sequence[Blocks]) -> NoiseModel:

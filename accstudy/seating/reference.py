@@ -29,7 +29,7 @@ def reference_uncertainty(
     factors: pd.DataFrame,
     *,
     platform_radius_mm: float = 2.0,
-    draws: int = 200,
+    draws: int = 600,
     seed: int = 30_000,
 ) -> pd.DataFrame:
     """Standard uncertainty of a condition's mean misfit from the reference alone.
@@ -46,7 +46,7 @@ def reference_uncertainty(
     platform_radius_mm : float
         Radius of the rim.
     draws : int
-        Monte Carlo draws.
+        Monte Carlo draws; 600 tell the result to 3 to 5 % (standard error).
     seed : int
         Of the draws.
 

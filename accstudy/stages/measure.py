@@ -301,7 +301,7 @@ def _measure_one(job: Job) -> ScanResult:
         return ScanResult(empty("poses"), (_placed(_failure(error), job),))
     told = {finding.code for finding in located.findings}
     found = (*(f for f in mesh.findings if f.code not in told), *located.findings)
-    return ScanResult(shape("poses", located.poses), tuple(_placed(f, job) for f in found))
+    return ScanResult(located.poses, tuple(_placed(f, job) for f in found))
 
 
 def _failure(error: Exception) -> Finding:
