@@ -1103,6 +1103,7 @@ _TABLES = (
             den_df n denominator degrees of freedom
             p p p value
             ratio n spread at the large end over spread at the small end
+            warned f whether the report warns: p below 0.001 and a ratio of 2 or more
         """),
     ),
     Table(
@@ -1143,6 +1144,8 @@ _TABLES = (
             engine t program that worked out the same model too; empty if none can
             engine_difference n largest relative difference of coefficients and log likelihood
             engine_gain n log likelihood of its own search minus that of the fit; empty without one
+            n_beyond_3sd i residuals of more than three standard deviations
+            heavy_tails f whether these are more than normal residuals and chance explain
             residual_sd_by t column whose levels have residual standard deviations of their own
             method t kenward-roger or satterthwaite
             adjust t holm or none: how contrasts allow for their number

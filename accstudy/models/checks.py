@@ -24,7 +24,13 @@ from accstudy.models.grouping import SITES
 if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit
 
-__all__ = ["leave_out", "quantiles", "spread_tests"]
+__all__ = ["SURE", "far_residuals", "leave_out", "quantiles", "spread_tests"]
+
+SURE = 0.001
+"""p of a check on residuals below which it says something, since rows are not independent."""
+
+_LARGE_RATIO = 2.0
+_NORMAL_BEYOND = float(2 * stats.norm.sf(3))  # share beyond three standard deviations
 
 
 def quantiles(fit: MixedFit) -> pd.DataFrame:
@@ -83,8 +89,9 @@ def spread_tests(fit: MixedFit) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``against, F, num_df, den_df, p, ratio``: ``ratio`` is the largest mean
-        absolute residual over the smallest, by level or by fifth.
+        ``against, F, num_df, den_df, p, ratio, warned``: ``ratio`` is the largest mean
+        absolute residual over the smallest, by level or by fifth; ``warned`` where p is
+        below 0.001 and the ratio 2 or more.
     """
     frame = fit.fitted()
     size = np.abs(frame["residual_scaled"].to_numpy(float))
@@ -113,7 +120,31 @@ def spread_tests(fit: MixedFit) -> pd.DataFrame:
     table = pd.DataFrame(out, columns=["against", "F", "num_df", "den_df", "ratio"])
     table = table.astype(dict.fromkeys(table.columns[1:], float))
     table.insert(4, "p", stats.f.sf(table["F"], table["num_df"], table["den_df"]))
-    return table
+    return table.assign(warned=(table["p"] < SURE) & (table["ratio"] >= _LARGE_RATIO))
+
+
+def far_residuals(fit: MixedFit) -> tuple[int, float, bool]:
+    """Residuals beyond three standard deviations.
+
+    Parameters
+    ----------
+    fit : MixedFit
+        The model.
+
+    Returns
+    -------
+    beyond : int
+        How many.
+    expected : float
+        How many there would be if residuals were normal.
+    heavy : bool
+        Whether they are more than twice that, and more than chance explains (binomial
+        test at 0.001, rows taken as independent).
+    """
+    size = np.abs(fit.fitted()["residual_scaled"].to_numpy(float))
+    beyond, expected = int((size > 3).sum()), len(size) * _NORMAL_BEYOND
+    chance = stats.binom.sf(beyond - 1, len(size), _NORMAL_BEYOND)
+    return beyond, expected, bool(beyond > 2 * expected and chance < SURE)
 
 
 def _ratio(size: Floats, by: pd.Series) -> float:

@@ -11,6 +11,7 @@ import pandas as pd
 from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams, VCSpec
 
 from accstudy.errors import AccstudyError
+from accstudy.models.checks import far_residuals
 from accstudy.models.crossproducts import Floats
 from accstudy.models.decisions import family
 from accstudy.models.fit import fit_mixed
@@ -60,6 +61,7 @@ def fit_summary(fit: MixedFit, spec: ModelSpec) -> pd.DataFrame:
     """
     r2 = r_squared(fit)
     difference, gain = _once_more(fit)
+    beyond, _, heavy = far_residuals(fit)
     return pd.DataFrame(
         [
             {
@@ -72,6 +74,8 @@ def fit_summary(fit: MixedFit, spec: ModelSpec) -> pd.DataFrame:
                 "engine": "" if np.isnan(difference) else "statsmodels MixedLM",
                 "engine_difference": difference,
                 "engine_gain": gain,
+                "n_beyond_3sd": beyond,
+                "heavy_tails": heavy,
                 "residual_sd_by": fit.residual_sd_by or "",
                 "method": fit.method,
                 "adjust": spec.adjust,

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from accstudy.errors import Finding, Severity
+from accstudy.models.checks import SURE, far_residuals
 from accstudy.models.design import Design
 from accstudy.models.grouping import random_columns
 from accstudy.models.optimum import THETA_MAX
@@ -23,10 +23,7 @@ CONFOUNDED_R2 = 0.9
 """Share of a covariate that the rest of the fixed part explains, above which it is said."""
 
 _AGAINST = {"fitted": "the fitted value"}
-LARGE_RATIO = 2.0
-"""Ratio of residual scatter between levels, or fifths, from which it is a warning."""
 
-_NORMAL_BEYOND = float(2 * stats.norm.sf(3))  # share beyond three standard deviations
 
 FEW_DF = 4.0
 
@@ -236,11 +233,7 @@ def uneven_factor(fit: MixedFit, spread: pd.DataFrame) -> str:
     str
         The one with the largest ratio; empty without any.
     """
-    large = spread[
-        spread["against"].isin(list(fit.design.levels))
-        & (spread["p"] < 0.001)
-        & (spread["ratio"] >= LARGE_RATIO)
-    ]
+    large = spread[spread["against"].isin(list(fit.design.levels)) & spread["warned"]]
     return str(large.sort_values("ratio")["against"].iloc[-1]) if len(large) else ""
 
 
@@ -298,8 +291,9 @@ def fit_findings(
                     "more levels of the random factor behind it",
                 )
             )
-    uneven = spread[(spread["p"] < 0.001) & (spread["ratio"] > 1.5)]
-    for against, ratio, p in zip(uneven["against"], uneven["ratio"], uneven["p"], strict=True):
+    uneven = spread[(spread["p"] < SURE) & (spread["ratio"] > 1.5)]
+    columns = (uneven[c] for c in ("against", "ratio", "p", "warned"))
+    for against, ratio, p, warned in zip(*columns, strict=True):
         factor = against in fit.design.levels
         mend = (
             f'residual_sd_by = "{against}" gives each level its own'
@@ -308,7 +302,7 @@ def fit_findings(
         )
         out.append(
             Finding(
-                Severity.WARNING if float(ratio) >= LARGE_RATIO else Severity.NOTE,
+                Severity.WARNING if warned else Severity.NOTE,
                 "unequal-spread",
                 f"the scatter of the residuals depends on {_AGAINST.get(against, against)} "
                 f"(largest over smallest {ratio:.1f}, {p_words(p)})",
@@ -318,8 +312,8 @@ def fit_findings(
         )
     frame = fit.fitted()
     size = np.abs(frame["residual_scaled"].to_numpy(float))
-    beyond, expected = int((size > 3).sum()), len(size) * _NORMAL_BEYOND
-    if beyond > 2 * expected and stats.binom.sf(beyond - 1, len(size), _NORMAL_BEYOND) < 0.001:
+    beyond, expected, heavy = far_residuals(fit)
+    if heavy:
         out.append(
             Finding(
                 Severity.WARNING,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from typing import Any
 
 import pandas as pd
@@ -239,7 +238,7 @@ def residual_caution(content: ReportContent, model: str) -> list[str]:
     Parameters
     ----------
     content : ReportContent
-        Tables ``findings`` and ``model_means``.
+        Tables ``model_spread``, ``model_fits`` and ``model_means``.
     model : str
         The model.
 
@@ -248,26 +247,28 @@ def residual_caution(content: ReportContent, model: str) -> list[str]:
     list of str
         One sentence; empty without a warning.
     """
-    findings, means = content.table("findings"), content.table("model_means")
-    if not len(findings) or not len(means):
-        return []
-    mine = findings[(findings["severity"] == "warning") & (findings["where"] == f'model "{model}"')]
-    uneven = next((m for w in mine["what"] if (m := _OF_FITTED.match(w))), None)
-    tails = next((m for w in mine["what"] if (m := _TAILS.match(w))), None)
-    known = [f"scatter unequally, {uneven[1]}-fold,"] if uneven else []
-    if tails:
-        known.append(f"have heavy tails ({tails[1]} of {tails[2]} beyond three SD)")
+    uneven, fits = _warned(content, model), content.table("model_fits")
+    uneven = uneven[uneven["against"] == "fitted"] if len(uneven) else uneven
+    known = [f"scatter unequally, {r.ratio:.1f}-fold," for r in rows_of(uneven)]
+    for fit in rows_of(fits[fits["model_name"] == model]) if len(fits) else []:
+        if is_true(fit.heavy_tails):
+            known.append(
+                f"have heavy tails ({int(fit.n_beyond_3sd)} of {int(fit.n_rows)} beyond three SD)"
+            )
     if not known:
         return []
+    means = content.table("model_means")
     response = str(means.loc[means["model_name"] == model, "response"].iloc[0])
     of = "ratios of sizes" if log_base(response) is not None else "differences"
     return [f"residuals behind the {of} {joined(known)}."]
 
 
-_OF_FITTED = re.compile(
-    r"the scatter of the residuals depends on the fitted value \(largest over smallest ([\d.]+)"
-)
-_TAILS = re.compile(r"(\d+) of (\d+) residuals are more than three standard deviations off")
+def _warned(content: ReportContent, model: str) -> pd.DataFrame:
+    """Rows of table ``model_spread`` of a model that the analysis warns of."""
+    table = content.table("model_spread")
+    if not len(table):
+        return table
+    return table[(table["model_name"] == model) & table["warned"].map(is_true)]
 
 
 def scatter_caution(content: ReportContent, lead: str) -> list[str]:
@@ -276,7 +277,7 @@ def scatter_caution(content: ReportContent, lead: str) -> list[str]:
     Parameters
     ----------
     content : ReportContent
-        Tables ``findings``, ``model_contrasts``, ``model_unequal``.
+        Tables ``model_spread``, ``model_contrasts``, ``model_unequal``.
     lead : str
         The model.
 
@@ -285,24 +286,15 @@ def scatter_caution(content: ReportContent, lead: str) -> list[str]:
     list of str
         Empty where scatter is alike.
     """
-    findings = content.table("findings")
-    if not len(findings):
+    found, compared = _warned(content, lead), content.table("model_contrasts")
+    if not len(found) or not len(compared):
         return []
-    mine = findings[
-        (findings["severity"] == "warning")
-        & findings["what"].str.startswith("the scatter of the residuals depends on")
-        & (findings["where"] == f'model "{lead}"')
+    factors = set(compared.loc[compared["model_name"] == lead, "factor"])
+    return [
+        f"scatter is shown to differ between levels of {name}; {_allowed(content, lead, name)}"
+        for name in found["against"]
+        if name in factors
     ]
-    out = []
-    for what in mine["what"]:
-        found = re.search(r"depends on (\S+) \(", what)
-        if found:
-            name = found.group(1)
-            out.append(
-                f"scatter is shown to differ between levels of {name}; "
-                + _allowed(content, lead, name)
-            )
-    return out
 
 
 def _allowed(content: ReportContent, lead: str, factor: str) -> str:

@@ -200,25 +200,24 @@ def test_without_a_model_of_the_size_the_signed_differences_come_first():
     assert plain(answer(alone, "d")[0]).startswith("In the mean deviation of the distance")
 
 
-def finding():
-    return pd.DataFrame(
-        [{"severity": "warning", "where": 'model "d"',
-          "what": "the scatter of the residuals depends on technique (largest over smallest 2.1, "
-                  "p < 0.001)"}]
-    )  # fmt: skip
+def spread(**more):
+    row = {"model_name": "d", "against": "technique", "ratio": 2.1, "warned": True}
+    return pd.DataFrame([row | more])
 
 
 def test_scatter_that_differs_is_said_with_what_allowing_for_it_changes():
     assert scatter_caution(content(), "d") == []
-    (asked,) = scatter_caution(content(findings=finding()), "d")
+    assert scatter_caution(content(model_spread=spread(warned=False)), "d") == []
+    assert scatter_caution(content(model_spread=spread(against="path_mm")), "d") == []
+    (asked,) = scatter_caution(content(model_spread=spread()), "d")
     assert asked.startswith("scatter is shown to differ between levels of technique; the model ")
     assert "does not allow for it (residual_sd_by" in asked
     used = content().tables["model_contrasts"].query("model_name == 'd'")
     other = used.assign(residual_sd_by="technique")
-    (same,) = scatter_caution(content(findings=finding(), model_unequal=other), "d")
+    (same,) = scatter_caution(content(model_spread=spread(), model_unequal=other), "d")
     assert same.endswith("leads to the same verdicts.")
     other = other.assign(shown=False)
-    (changed,) = scatter_caution(content(findings=finding(), model_unequal=other), "d")
+    (changed,) = scatter_caution(content(model_spread=spread(), model_unequal=other), "d")
     assert changed.endswith("changes the verdict on A - C.")
 
 
@@ -251,19 +250,19 @@ def test_the_table_of_verdicts_has_every_limit_and_names_models_that_differ():
 
 
 def test_warnings_on_the_residuals_of_the_sizes_stand_on_the_first_page():
-    said = [
-        "the scatter of the residuals depends on the fitted value (largest over smallest 2.7, "
-        "p < 0.001)",
-        "25 of 2016 residuals are more than three standard deviations off, where a normal "
-        "distribution has 5.4",
-    ]
-    found = pd.DataFrame({"severity": "warning", "where": 'model "s"', "what": said})
-    assert plain(answer(content(findings=found), "d")[-1]) == (
+    spread = pd.DataFrame({"model_name": ["s", "s"], "against": ["fitted", "path_mm"],
+                           "ratio": [2.71, 9.0], "warned": [True, False]})  # fmt: skip
+    fits = pd.DataFrame({"model_name": ["d", "s"], "n_beyond_3sd": [90, 25],
+                         "n_rows": [2016, 2016], "heavy_tails": [False, True]})  # fmt: skip
+    asked = content(model_spread=spread, model_fits=fits)
+    assert plain(answer(asked, "d")[-1]) == (
         "Caution: residuals behind the ratios of sizes scatter unequally, 2.7-fold, and have "
         "heavy tails (25 of 2016 beyond three SD)."
     )
-    notes = content(findings=found.assign(severity="note"))
-    assert not plain(answer(notes, "d")[-1]).startswith("Caution")
+    quiet = content(
+        model_spread=spread.assign(warned=False), model_fits=fits.assign(heavy_tails=False)
+    )
+    assert not plain(answer(quiet, "d")[-1]).startswith("Caution")
 
 
 def test_a_gap_that_is_not_verified_has_its_bound_reason_and_number_of_scans():
