@@ -182,11 +182,11 @@ _ACCURACY = _columns(
             s_r_high n upper limit of its interval
             s_cell n standard deviation between cells, zero if the estimate is negative
             s_cell2_raw n12 variance between cells as estimated, may be negative
-            s_R n intermediate precision (reproducibility if analysis.laboratory is named), sd
-            s_R_low n lower limit of its interval
-            s_R_high n upper limit of its interval
+            s_I n intermediate precision (reproducibility if analysis.laboratory is named), sd
+            s_I_low n lower limit of its interval
+            s_I_high n upper limit of its interval
             r_limit n repeatability limit, 95 %, of two results
-            R_limit n limit of intermediate precision, or reproducibility, 95 %, of two results
+            I_limit n limit of intermediate precision, or reproducibility, 95 %, of two results
             mean_abs_deviation n the field's figure called trueness: mean of absolute deviations
             mean_pairwise_difference n the field's figure called precision: mean over repeats
             note t what cannot be said, and why
@@ -485,7 +485,7 @@ _TABLES = (
         _columns("""
             condition t levels of the condition factors, joined by " / "
             measurand t column of pair_deviations
-            which t s_r or s_R
+            which t s_r or s_I
             against t span_mm or path_mm
             relation t s = b m, s = a + b m, lg s = c + d lg m, or s = sqrt(a L + b L^3)
             intercept n12 a, or c; zero where the relation has none
@@ -620,7 +620,7 @@ _TABLES = (
             u_body_um n standard uncertainty from scan bodies that were learned, not drawn (type B)
             u_temperature_um n standard uncertainty from temperature and expansion (type B)
             u_um n all parts in squares; empty where certificate and MPE are missing
-            U_um n expanded uncertainty
+            expanded_u_um n expanded uncertainty
             k n its coverage factor
             u_angle_deg n standard uncertainty of the angle between the axes
         """),
@@ -1560,8 +1560,8 @@ _TABLES = (
             half_width n half-width of the interval of the bias
             s_r_low n lower limit of the interval of s_r
             s_r_high n upper limit of the interval of s_r
-            s_R_low n lower limit of the interval of s_R
-            s_R_high n upper limit of the interval of s_R
+            s_I_low n lower limit of the interval of s_I
+            s_I_high n upper limit of the interval of s_I
             limit n the limit it is held against
             assurance n probability of conformity verified for all pairs of a scan together
             assurance_low n lower limit of its interval, from what the pilot leaves open

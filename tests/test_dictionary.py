@@ -1,6 +1,8 @@
 """The data dictionary names every column; results read back typed."""
 
+import contextlib
 import json
+import sqlite3
 
 import pandas as pd
 import pytest
@@ -46,3 +48,40 @@ def test_covariates_of_the_scan_list_read_back_as_numbers_and_labels_as_text(tmp
     found = accstudy.read_results(tmp_path)["pair_deviations"]
     assert found["scan_time_s"].tolist() == [61.5]
     assert (found["session"].tolist(), found["batch"].tolist()) == (["1"], ["07a"])
+
+
+def filled(name):
+    """Two rows of a table, the second empty where a cell may be."""
+    values = {"text": "a", "number": 1.25, "integer": 3, "flag": True,
+              "date": pd.Timestamp("2025-03-01 10:30")}  # fmt: skip
+    return pd.DataFrame(
+        {c.name: [values[c.kind], None] for c in TABLES[name].columns}, dtype=object
+    )
+
+
+@pytest.fixture(scope="module")
+def every_result(tmp_path_factory):
+    """A results folder with every table that is ever written there."""
+    folder = tmp_path_factory.mktemp("study") / "results"
+    folder.mkdir()
+    for name in TABLES:
+        if name not in ("implants", "scans", "touch_points", "landmarks", "events", "sketch"):
+            (folder / f"{name}.csv").write_bytes(csv_bytes(name, filled(name)))
+    return accstudy.read_results(folder)
+
+
+def test_every_results_table_goes_into_a_database_and_back(every_result):
+    with contextlib.closing(sqlite3.connect(":memory:")) as base:
+        for name, table in every_result.items():
+            table.to_sql(name, base, index=False)  # names that differ in case only would fail
+            back = pd.read_sql(f'SELECT * FROM "{name}"', base)
+            assert back.columns.tolist() == table.columns.tolist()
+            for column in TABLES[name].columns:
+                if column.kind in ("number", "integer"):
+                    assert pd.api.types.is_numeric_dtype(back[column.name]), (name, column.name)
+
+
+def test_every_results_table_goes_into_parquet_and_back_with_its_types(every_result, tmp_path):
+    for table in every_result.values():
+        table.to_parquet(tmp_path / "t.parquet")
+        pd.testing.assert_frame_equal(pd.read_parquet(tmp_path / "t.parquet"), table)

@@ -65,7 +65,7 @@ def reference_pairs(
                 valid_from=pd.Series([None if since == BEGINNING else since] * len(known)),
                 u_temperature_um=warm,
                 u_um=u,
-                U_um=2.0 * u,
+                expanded_u_um=2.0 * u,
                 k=2.0,
             )
         )

@@ -249,8 +249,9 @@ def one_way_table(
     DataFrame
         One row a layout: ``n``, ``cells``, ``bias``, ``u_bias``, ``bias_df``,
         ``bias_low``, ``bias_high``, ``s_r``, ``s_r_low``, ``s_r_high``,
-        ``s_cell``, ``s_cell2_raw``, ``s_R``, ``s_R_low``, ``s_R_high``,
-        ``r_limit``, ``R_limit``. NaN where the layout cannot say.
+        ``s_cell``, ``s_cell2_raw``, ``s_I``, ``s_I_low``, ``s_I_high``,
+        ``r_limit``, ``I_limit``: I for what cells add, which is R where cells are laboratories.
+        NaN where the layout cannot say.
 
     Notes
     -----
@@ -296,11 +297,11 @@ def one_way_table(
             "s_r_high": np.sqrt(r_high),
             "s_cell": np.sqrt(np.maximum(found.var_between, 0.0)),
             "s_cell2_raw": found.var_between,
-            "s_R": s_R,
-            "s_R_low": np.minimum(np.sqrt(R_low), s_R),
-            "s_R_high": np.maximum(np.sqrt(R_high), s_R),
+            "s_I": s_R,
+            "s_I_low": np.minimum(np.sqrt(R_low), s_R),
+            "s_I_high": np.maximum(np.sqrt(R_high), s_R),
             "r_limit": LIMIT_FACTOR * s_r,
-            "R_limit": LIMIT_FACTOR * s_R,
+            "I_limit": LIMIT_FACTOR * s_R,
         }
     )
 
@@ -445,6 +446,11 @@ class OneWay:
     R_limit: float
 
 
+_OF_LABORATORIES = {
+    "s_I": "s_R", "s_I_low": "s_R_low", "s_I_high": "s_R_high", "I_limit": "R_limit",
+}  # fmt: skip
+
+
 def one_way(
     values: npt.ArrayLike,
     cells: npt.ArrayLike,
@@ -485,6 +491,7 @@ def one_way(
     nu_b, nu_w = int(found.df_between[0]), int(found.df_within[0])
     ms_b, ms_w = float(found.ms_between[0]), float(found.var_within[0])
     F = ms_b / ms_w if nu_b > 0 and nu_w > 0 and ms_w > 0 else float("nan")
+    figures = row.drop(["n", "cells"]).rename(index=_OF_LABORATORIES).astype(float)
     return OneWay(
         df_between=nu_b,
         df_within=nu_w,
@@ -497,5 +504,5 @@ def one_way(
         n_bar=float(found.n_bar[0]),
         n=int(found.n[0]),
         cells=int(found.cells[0]),
-        **{name: float(row[name]) for name in row.index if name not in ("n", "cells")},
+        **{str(name): float(value) for name, value in figures.items()},
     )

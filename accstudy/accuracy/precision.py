@@ -161,7 +161,7 @@ def _criterion(s: Floats, fitted: Floats, count: int) -> float:
 
 
 def precision_vs_span(accuracy: pd.DataFrame) -> pd.DataFrame:
-    """Dependence of s_r and s_R of pairs on span and path, relation by relation.
+    """Dependence of s_r and s_I of pairs on span and path, relation by relation.
 
     Parameters
     ----------
@@ -184,7 +184,7 @@ def precision_vs_span(accuracy: pd.DataFrame) -> pd.DataFrame:
     pairs = accuracy[accuracy["span_mm"].notna()]
     rows = []
     for (condition, measurand), own in pairs.groupby(["condition", "measurand"], sort=True):
-        for which in ("s_r", "s_R"):
+        for which in ("s_r", "s_I"):
             fits = []
             for relation in RELATIONS:
                 against = "path_mm" if relation == RELATIONS[3] else "span_mm"

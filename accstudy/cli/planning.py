@@ -335,7 +335,7 @@ def plan(
 
 
 _SIZES = (
-    "operators", "n_cells", "per_cell", "n_scans", "half_width", "s_R_low", "s_R_high",
+    "operators", "n_cells", "per_cell", "n_scans", "half_width", "s_I_low", "s_I_high",
     "assurance", "assurance_low", "assurance_high", "assurance_expected", "assurance_each",
     "chair_minutes",
 )  # fmt: skip

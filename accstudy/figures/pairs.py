@@ -57,10 +57,10 @@ def pair_chart(
         y = mine["subject"].map(place).to_numpy(float) + shift
         left.hlines(y, mine["bias_low"], mine["bias_high"], color=style["color"], linewidth=1.3)
         left.plot(mine["bias"], y, **style, label=printable(condition or "all scans"))
-        right.hlines(y, mine["s_r"], mine["s_R"], color=FAINT, linewidth=1.5, zorder=1)
+        right.hlines(y, mine["s_r"], mine["s_I"], color=FAINT, linewidth=1.5, zorder=1)
         hollow = {**style, "markerfacecolor": "none", "markersize": 7}  # shows around the other
         right.plot(mine["s_r"], y, **hollow, zorder=3, label="within a cell")
-        right.plot(mine["s_R"], y, **style, zorder=2, label="with the spread between cells")
+        right.plot(mine["s_I"], y, **style, zorder=2, label="with the spread between cells")
     left.axvline(0, color=INK, linewidth=0.7, zorder=1)
     ends = np.abs(rows[["bias", "bias_low", "bias_high"]].to_numpy(float))
     if limit is not None and limit < 2.2 * np.nanmax(ends, initial=0.0):

@@ -18,9 +18,9 @@ def precision_chart(points: pd.DataFrame, lines: pd.DataFrame, *, names: tuple[s
     Parameters
     ----------
     points : DataFrame
-        A row a pair: ``condition``, ``span_mm``, ``path_mm``, ``s_r``, ``s_R`` in µm.
+        A row a pair: ``condition``, ``span_mm``, ``path_mm``, ``s_r``, ``s_I`` in µm.
     lines : DataFrame
-        Values of the fitted relations: ``condition``, ``which`` (``s_r`` or ``s_R``),
+        Values of the fitted relations: ``condition``, ``which`` (``s_r`` or ``s_I``),
         ``against`` (``span_mm`` or ``path_mm``), ``at_mm``, ``value``.
     names : (str, str)
         What the two standard deviations are called.
@@ -30,7 +30,7 @@ def precision_chart(points: pd.DataFrame, lines: pd.DataFrame, *, names: tuple[s
     Figure
         Left within cells, right with the spread between cells, where there is any.
     """
-    shown = [w for w in ("s_r", "s_R") if points[w].notna().any()] or ["s_r"]
+    shown = [w for w in ("s_r", "s_I") if points[w].notna().any()] or ["s_r"]
     figure = new_figure(166, 46)
     grid = figure.subplots(1, len(shown), sharey=True, squeeze=False)[0]
     conditions = list(dict.fromkeys(points["condition"]))

@@ -311,7 +311,7 @@ def size_table(
     -------
     DataFrame
         Table ``plan_sizes``. Intervals are those of the pair that scatters most. With one
-        cell the interval of the bias leaves out what differs from cell to cell, and s_R is
+        cell the interval of the bias leaves out what differs from cell to cell, and s_I is
         empty.
     """
     within, between, bias = _typical(found)
@@ -327,7 +327,7 @@ def size_table(
             "per_cell": design.per_cell,
             "n_scans": design.scans * len(found.scans),
             "half_width": figures["bias_high"] - figures["bias"],
-            **{k: figures[k] for k in ("s_r_low", "s_r_high", "s_R_low", "s_R_high")},
+            **{k: figures[k] for k in ("s_r_low", "s_r_high", "s_I_low", "s_I_high")},
             "unit": unit,
             "confidence": confidence,
         }

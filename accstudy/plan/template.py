@@ -201,7 +201,7 @@ def _analysis(protocol: Protocol) -> str:
             (f"cell = {_list(cell)}", "columns that make a group of repeats"),
             (
                 '# laboratory = "site"',
-                "column of cell that is the laboratory; s_R is then reproducibility, else it is "
+                "column of cell that is the laboratory; s_I is then reproducibility, else it is "
                 "intermediate precision",
             ),
             (

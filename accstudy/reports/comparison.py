@@ -119,7 +119,7 @@ def _by_itself(document: Document, content: ReportContent) -> None:
                 number(seen.median()),
                 number(seen.max()),
                 number(mine["s_r"].median()),
-                number(mine["s_R"].median()),
+                number(mine["s_I"].median()),
                 gap,
             ]
         )

@@ -110,7 +110,7 @@ def _pairs(document: Document, rows: pd.DataFrame, which: str) -> None:
                 *([_um(r.s_runs_um), _um(r.u_runs_um)] * repeated),
                 *([_um(r.u_body_um)] * learned),
                 _um(r.u_temperature_um),
-                _um(r.U_um),
+                _um(r.expanded_u_um),
             ]
             for r in rows_of(shown)
         ],

@@ -125,19 +125,19 @@ def bias_sentence(row: Any, *, is_scan: bool, confidence: float = 0.95) -> str:
     else:
         ends = interval(row.bias_low, row.bias_high, row.unit)
         text = f"{where} the {word} is {bias} ({sure(confidence)} interval {ends})"
-    if missing(row.s_r) and not missing(row.s_R):
+    if missing(row.s_r) and not missing(row.s_I):
         spread = (
-            f"single scans scatter by {quantity(row.s_R, row.unit)} (standard deviation, cells "
+            f"single scans scatter by {quantity(row.s_I, row.unit)} (standard deviation, cells "
             "included); with one scan a cell, the share of repeats in it is unknown"
         )
     elif missing(row.s_r):
         spread = f"the spread cannot be said from {count(int(row.n_scans), 'scan')}"
-    elif missing(row.s_R) or int(row.n_cells) < 2:
+    elif missing(row.s_I) or int(row.n_cells) < 2:
         spread = (
             f"repeated scans scatter by {quantity(row.s_r, row.unit)} (standard deviation); with "
             "one cell, other operators and sessions are not covered"
         )
-    elif float(row.s_R) <= float(row.s_r):
+    elif float(row.s_I) <= float(row.s_r):
         spread = (
             f"repeats within a cell scatter by {quantity(row.s_r, row.unit)} (standard deviation); "
             f"no spread between the {count(int(row.n_cells), 'cell')} is detected; too few cells "
@@ -145,7 +145,7 @@ def bias_sentence(row: Any, *, is_scan: bool, confidence: float = 0.95) -> str:
         )
     else:
         spread = (
-            f"single scans scatter by {quantity(row.s_R, row.unit)} (standard deviation, cells "
+            f"single scans scatter by {quantity(row.s_I, row.unit)} (standard deviation, cells "
             f"included), repeats within a cell by {quantity(row.s_r, row.unit)}"
         )
     return f"{text}; {spread}."

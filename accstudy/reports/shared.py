@@ -250,8 +250,8 @@ def _with_excluded(document: Document, content: ReportContent) -> None:
     if not content.referenced:
         document.lead(
             "With all scans",
-            f"The standard deviation over {kept.subject} is {quantity(kept.s_R)} from the "
-            f"{int(kept.n_scans)} scans that were kept and {quantity(every.s_R)} from all "
+            f"The standard deviation over {kept.subject} is {quantity(kept.s_I)} from the "
+            f"{int(kept.n_scans)} scans that were kept and {quantity(every.s_I)} from all "
             f"{int(every.n_scans)}. Both tables are attached.",
         )
         return
@@ -259,8 +259,8 @@ def _with_excluded(document: Document, content: ReportContent) -> None:
         "With all scans",
         f"The bias over {kept.subject} is {quantity(kept.bias, signed=True)} from the "
         f"{int(kept.n_scans)} scans that were kept and {quantity(every.bias, signed=True)} from "
-        f"all {int(every.n_scans)}; the standard deviation is {quantity(kept.s_R)} and "
-        f"{quantity(every.s_R)}. Both tables are attached.",
+        f"all {int(every.n_scans)}; the standard deviation is {quantity(kept.s_I)} and "
+        f"{quantity(every.s_I)}. Both tables are attached.",
     )
 
 

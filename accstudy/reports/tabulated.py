@@ -107,7 +107,7 @@ def _numbers(row: Any, unit: str, *, is_pair: bool) -> list[Text]:
         str(int(row.n_cells)),
         number(row.bias, unit, signed=True),
         NONE if missing(row.bias_low) else f"{ends[0]} to {ends[1]}",
-        *(number(v, unit) for v in (row.s_r, row.s_R, row.r_limit, row.R_limit)),
+        *(number(v, unit) for v in (row.s_r, row.s_I, row.r_limit, row.I_limit)),
     ]
 
 
@@ -119,9 +119,9 @@ def _spreads(row: Any, unit: str, *, is_pair: bool) -> list[Text]:
         str(int(row.n_cells)),
         number(row.s_r, unit),
         interval_of(row.s_r_low, row.s_r_high, unit),
-        number(row.s_R, unit),
-        interval_of(row.s_R_low, row.s_R_high, unit),
-        *(number(v, unit) for v in (row.r_limit, row.R_limit)),
+        number(row.s_I, unit),
+        interval_of(row.s_I_low, row.s_I_high, unit),
+        *(number(v, unit) for v in (row.r_limit, row.I_limit)),
     ]
 
 

@@ -156,7 +156,7 @@ def _longest(content: ReportContent) -> list[Any]:
     if not len(rows):
         return []
     longest = rows.loc[rows.groupby("condition", sort=False)["span_mm"].idxmax()]
-    return [r for r in rows_of(longest) if not missing(r.s_r) or not missing(r.s_R)]
+    return [r for r in rows_of(longest) if not missing(r.s_r) or not missing(r.s_I)]
 
 
 def _repeats(content: ReportContent, row: Any) -> Text:
@@ -170,18 +170,18 @@ def _repeats(content: ReportContent, row: Any) -> Text:
             "taken one after another differ by less than ",
             strong_accent(quantity(row.r_limit)),
         ]
-    if not missing(row.R_limit):
+    if not missing(row.I_limit):
         text += [
             ", " if len(text) > 1 else "differ by less than ",
             *(["with another "] if len(text) > 1 else []),
             *([f"{factors.replace(' and ', ' or ')} by less than "] if len(text) > 1 else []),
-            strong_accent(quantity(row.R_limit)),
+            strong_accent(quantity(row.I_limit)),
         ]
     text += [
         f", in 95 % of cases (standard deviation of repeats {quantity(row.s_r)}"
         if not missing(row.s_r)
         else ", in 95 % of cases (standard deviation of repeats unknown",
-        f", {name} {quantity(row.s_R)})." if not missing(row.s_R) else ").",
+        f", {name} {quantity(row.s_I)})." if not missing(row.s_I) else ").",
     ]
     first = text[0]
     return [first[0].upper() + first[1:], *text[1:]]
@@ -195,9 +195,9 @@ def _all_repeats(content: ReportContent, rows: list[Any]) -> Text:
         "Over the longest pair two scans taken one after another differ by less than "
     ]
     text += _listed(shown, "r_limit")
-    if any(not missing(r.R_limit) for r in shown):
+    if any(not missing(r.I_limit) for r in shown):
         factors = between(content)[2].replace(" and ", " or ")
-        text += [f", with another {factors} by less than ", *_listed(shown, "R_limit")]
+        text += [f", with another {factors} by less than ", *_listed(shown, "I_limit")]
     return [*text, f", in 95 % of cases{more}."]
 
 
@@ -231,11 +231,11 @@ def _by_condition(document: Document, content: ReportContent) -> None:
                 condition_name(condition),
                 f"{int(mine['n_scans'].max())} in {int(mine['n_cells'].max())}",
                 number(mine["s_r"].median()),
-                number(mine["s_R"].median()),
+                number(mine["s_I"].median()),
                 number(longest.s_r),
                 interval_of(longest.s_r_low, longest.s_r_high, "um"),
-                number(longest.s_R),
-                interval_of(longest.s_R_low, longest.s_R_high, "um"),
+                number(longest.s_I),
+                interval_of(longest.s_I_low, longest.s_I_high, "um"),
                 gap,
             ]
         )
@@ -268,7 +268,7 @@ def _precision_figure(document: Document, content: ReportContent) -> None:
     name = between(content)[0]
     lines = _lines(content, rows)
     said = [
-        f"{condition_name(r.condition)}, {r.subject}: {quantity(r.s_r)} and {quantity(r.s_R)}"
+        f"{condition_name(r.condition)}, {r.subject}: {quantity(r.s_r)} and {quantity(r.s_I)}"
         for r in _longest(content)
     ]
     document.figure(
@@ -291,7 +291,7 @@ def _lines(content: ReportContent, rows: pd.DataFrame) -> pd.DataFrame:
     """Values of the best relations between zero and the longest pair."""
     parts = []
     best = _best(content)
-    for which in ("s_r", "s_R"):
+    for which in ("s_r", "s_I"):
         mine = best[best["which"] == which] if len(best) else best
         if not len(mine):
             continue
@@ -330,7 +330,7 @@ def _relations(document: Document, content: ReportContent) -> None:
         "in the attached table. Pairs of a scan depend on each other: the criterion ranks, it does "
         "not test.",
     )
-    words = {"s_r": "repeats", "s_R": between(content)[0]}
+    words = {"s_r": "repeats", "s_I": between(content)[0]}
     document.table(
         "Standard deviation of the distance in µm at a length in mm, by the relation that fits "
         "best.",

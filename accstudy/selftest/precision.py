@@ -72,9 +72,9 @@ def _pentosans(c: Case) -> dict[str, Any]:
     names = {
         "mean": "bias",
         "s_r": "s_r",
-        "s_R": "s_R",
+        "s_R": "s_I",
         "repeatability_limit_r": "r_limit",
-        "reproducibility_limit_R": "R_limit",
+        "reproducibility_limit_R": "I_limit",
     }
     out: dict[str, Any] = {theirs: found[ours] for theirs, ours in names.items()}
     out["cochran_C"] = tests.cochran

@@ -257,7 +257,7 @@ def assumed_pilot(
         if limit is not None or bias:
             raise InputError(
                 "without a reference neither bias nor limit can be planned for",
-                hint="leave --bias and --limit out: the table says how well s_R will be known",
+                hint="leave --bias and --limit out: the table says how well s_I will be known",
             )
         value = None
     rule = Rule(settings.limits.coverage, settings.limits.confidence)

@@ -57,9 +57,9 @@ def test_nine_materials_at_once():
     names = {
         "mean": "bias",
         "s_r": "s_r",
-        "s_R": "s_R",
+        "s_R": "s_I",
         "repeatability_limit_r": "r_limit",
-        "reproducibility_limit_R": "R_limit",
+        "reproducibility_limit_R": "I_limit",
     }
     for theirs, ours in names.items():
         np.testing.assert_allclose(found[ours], c.computed[theirs], rtol=1e-10)
@@ -186,7 +186,7 @@ def test_layouts_do_not_touch_each_other_and_their_order_does_not_matter():
     np.testing.assert_allclose(table, shuffled, rtol=1e-10)
     for g in range(6):
         alone = one_way(values[groups == g], cells[groups == g])
-        assert alone.s_R_high == pytest.approx(table["s_R_high"][g])
+        assert alone.s_R_high == pytest.approx(table["s_I_high"][g])
         assert alone.u_bias == pytest.approx(table["u_bias"][g])
 
 
@@ -218,7 +218,7 @@ def test_interval_of_s_R_covers_the_truth_as_often_as_said():
         cell = np.tile(np.repeat(np.arange(p), n), studies)
         found = one_way_table(layouts(x.ravel(), group, cell))
         truth = math.hypot(1.0, s_cell)
-        held = (found["s_R_low"] <= truth) & (truth <= found["s_R_high"])
+        held = (found["s_I_low"] <= truth) & (truth <= found["s_I_high"])
         # the method is nearly exact with spread between cells and on the safe side without
         assert 0.94 < held.mean() < (0.965 if s_cell else 1.0)
 

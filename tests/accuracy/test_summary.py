@@ -38,8 +38,8 @@ def test_every_pair_and_implant_has_a_row_and_each_row_its_own_layout(study):
     alone = one_way(own["distance_um"], own["cell"])
     assert row["measurand"] == "distance_um"
     assert (row["n_scans"], row["n_cells"]) == (12, 3)
-    for name in ("bias", "u_bias", "bias_low", "s_r", "s_R", "s_R_high", "R_limit"):
-        assert row[name] == pytest.approx(getattr(alone, name)), name
+    for name in ("bias", "u_bias", "bias_low", "s_r", "s_I", "s_I_high", "I_limit"):
+        assert row[name] == pytest.approx(getattr(alone, name.replace("I", "R"))), name
     assert row["mean_abs_deviation"] == pytest.approx(own["distance_um"].abs().mean())
     differences = [abs(a - b) for a, b in itertools.combinations(own["distance_um"], 2)]
     assert row["mean_pairwise_difference"] == pytest.approx(np.mean(differences))
@@ -81,9 +81,9 @@ def test_what_cannot_be_said_is_empty_and_said(study, scans, cells, words):
     assert "inf" not in text.replace("interval", "")
     if scans > 1 and cells > 1:
         assert found["s_r"].isna().all()
-        assert found["s_R"].notna().all()
+        assert found["s_I"].notna().all()
     elif scans > 1:
-        assert found["s_R"].isna().all()
+        assert found["s_I"].isna().all()
         assert found["bias_low"].notna().all()
 
 
@@ -92,7 +92,7 @@ def test_equal_results_are_said_to_be_equal(study):
     own = pairs[pairs["condition"] == "device A"].assign(distance_um=0.1 + 0.2, angle_deg=0.0)
     found = accuracy_table(own)
     assert found["note"].str.startswith("all results are equal").all()
-    assert found["s_R"].to_numpy() == pytest.approx(0.0, abs=1e-12)
+    assert found["s_I"].to_numpy() == pytest.approx(0.0, abs=1e-12)
 
 
 def test_an_angle_that_can_only_grow_is_said_to_be_no_normal_variable(study):

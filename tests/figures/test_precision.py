@@ -16,14 +16,14 @@ def points():
             "span_mm": [10.0, 20.0, 30.0] * 2,
             "path_mm": [11.0, 25.0, 44.0] * 2,
             "s_r": [4.0, 6.0, 9.0, 5.0, 7.0, 8.0],
-            "s_R": [5.0, 8.0, 12.0, 6.0, 9.0, 13.0],
+            "s_I": [5.0, 8.0, 12.0, 6.0, 9.0, 13.0],
         }
     )
 
 
 def lines(against_r="span_mm", against_R="path_mm"):
     parts = []
-    for which, against in (("s_r", against_r), ("s_R", against_R)):
+    for which, against in (("s_r", against_r), ("s_I", against_R)):
         for condition, slope in (("A", 0.3), ("B", 0.4)):
             at = np.array([10.0, 20.0, 30.0])
             parts.append(
@@ -40,7 +40,7 @@ def test_dots_and_lines_are_values_of_the_tables():
     left, right = figure.axes
     assert (left.get_title(loc="left"), left.get_xlabel()) == ("Repeats", "span / mm")
     assert right.get_xlabel() == "path along the arch / mm"
-    for axes, which, against in ((left, "s_r", "span_mm"), (right, "s_R", "path_mm")):
+    for axes, which, against in ((left, "s_r", "span_mm"), (right, "s_I", "path_mm")):
         for k, condition in enumerate("AB"):
             dots, line = axes.lines[2 * k : 2 * k + 2]
             mine = points()[points()["condition"] == condition]
@@ -54,7 +54,7 @@ def test_dots_and_lines_are_values_of_the_tables():
 
 def test_without_a_spread_between_cells_there_is_one_panel():
     figure = precision_chart(
-        points().assign(s_R=np.nan), lines().query("which == 's_r'"), names=("Repeats", "x")
+        points().assign(s_I=np.nan), lines().query("which == 's_r'"), names=("Repeats", "x")
     )
     assert [a.get_title(loc="left") for a in figure.axes] == ["Repeats"]
 

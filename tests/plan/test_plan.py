@@ -60,7 +60,7 @@ def test_what_n_buys():
     low, high = found["s_r_low"] / 30, found["s_r_high"] / 30
     assert low.to_numpy() == pytest.approx([0.52, 0.60, 0.69, 0.73, 0.76, 0.80], abs=0.0051)
     assert high.to_numpy() == pytest.approx([6.28, 2.87, 1.83, 1.58, 1.46, 1.34], abs=0.0051)
-    assert found["s_R_low"].isna().all()
+    assert found["s_I_low"].isna().all()
     assert found["assurance"].isna().all()
 
 
@@ -74,7 +74,7 @@ def test_a_planned_layout_shows_what_was_assumed():
     data = 7.0 + cells[:, None] + within[None, :]
     same = one_way(data.ravel(), np.repeat(range(4), 5))
     assert same.bias_high == pytest.approx(row["bias_high"])
-    assert same.s_R_high == pytest.approx(row["s_R_high"])
+    assert same.s_R_high == pytest.approx(row["s_I_high"])
     with pytest.raises(InputError):
         planned_layouts([0], [5], var_within=1.0)
 

@@ -50,7 +50,7 @@ def test_sizes_without_a_reference_are_those_of_precision(tmp_path):
     assert "bias" not in sized.output
     table = pd.read_csv(folder / "plan" / "plan_precision_sizes.csv")
     assert "half_width" not in table
-    assert (table["s_R_low"] < (30**2 + 15**2) ** 0.5).all()
+    assert (table["s_I_low"] < (30**2 + 15**2) ** 0.5).all()
     for more in (("--bias", 10), ("--limit", 100)):
         refused = call("plan", folder, "--s-r", 30, *more, "--sizes-only")
         assert refused.exit_code != 0

@@ -151,14 +151,14 @@ def test_too_few_scans_cannot_say():
 
 def test_an_estimate_of_no_spread_between_cells_is_not_called_none():
     row = Row(subject="I1-I6", span_mm=45.0, unit="um", bias=3.0, bias_low=1.0, bias_high=5.0,
-              s_r=19.0, s_R=19.0, n_scans=12, n_cells=4)  # fmt: skip
+              s_r=19.0, s_I=19.0, n_scans=12, n_cells=4)  # fmt: skip
     said = plain(bias_sentence(row, is_scan=False))
     assert "no spread between the 4 cells is detected; too few cells to exclude it" in said
 
 
 def test_one_cell_says_nothing_of_other_operators():
     row = Row(subject="I1-I6", span_mm=45.0, unit="um", bias=-22.4, bias_low=-41.0, bias_high=-3.0,
-              s_r=21.0, s_R=21.0, n_scans=5, n_cells=1)  # fmt: skip
+              s_r=21.0, s_I=21.0, n_scans=5, n_cells=1)  # fmt: skip
     said = plain(bias_sentence(row, is_scan=False))
     assert "the bias is −22 µm (95 % interval −41 to −3 µm)" in said
     assert "other operators and sessions are not covered" in said
@@ -167,7 +167,7 @@ def test_one_cell_says_nothing_of_other_operators():
 
 def test_spread_of_one_scan_cannot_be_said():
     row = Row(subject="I1-I2", span_mm=NAN, unit="um", bias=3.0, bias_low=NAN, bias_high=NAN,
-              s_r=NAN, s_R=NAN, n_scans=1, n_cells=1)  # fmt: skip
+              s_r=NAN, s_I=NAN, n_scans=1, n_cells=1)  # fmt: skip
     said = plain(bias_sentence(row, is_scan=False))
     assert "its uncertainty cannot be said" in said
     assert "the spread cannot be said from 1 scan" in said

@@ -40,7 +40,7 @@ def one_line(sizes: tuple[int, ...], share: float, studies: int, rng: np.random.
     noise = noise + rng.normal(0, math.sqrt(1 - share), (studies, n))
     group, cells = np.repeat(np.arange(studies), n), np.tile(cell, studies)
     row: dict = {"scans": n, "cells": p, "sizes": "+".join(map(str, sizes)), "share": share}
-    row |= dict.fromkeys(("bias", "s_r", "s_R"), math.nan)
+    row |= dict.fromkeys(("bias", "s_r", "s_I"), math.nan)
     for bias in BIASES:
         found = layouts((noise + bias).ravel(), group, cells)
         if bias == 0:
@@ -50,7 +50,7 @@ def one_line(sizes: tuple[int, ...], share: float, studies: int, rng: np.random.
             if n > p:
                 row["s_r"] = ((t["s_r_low"] < inside) & (t["s_r_high"] > inside)).mean()
             if p > 1:
-                row["s_R"] = ((t["s_R_low"] < 1) & (t["s_R_high"] > 1)).mean()
+                row["s_I"] = ((t["s_I_low"] < 1) & (t["s_I_high"] > 1)).mean()
         b = single_bounds((noise + bias).T, Grouping(cell))
 
         inside = ndtr(b.bound - bias) - ndtr(-b.bound - bias)

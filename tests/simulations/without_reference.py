@@ -67,15 +67,15 @@ def sample_ratios(kind: str) -> pd.DataFrame:
     }
     both = tables["with"].merge(tables["without"], on=ON, suffixes=("", "_alone"))
     assert len(both) == len(tables["with"])
-    return both.assign(**{c: both[f"{c}_alone"] / both[c] for c in ("s_r", "s_R")})
+    return both.assign(**{c: both[f"{c}_alone"] / both[c] for c in ("s_r", "s_I")})
 
 
 def print_ratios() -> None:
     """Smallest and largest ratio of every measurand, both samples."""
-    print("| measurand | n | s_r, smallest to largest ratio | s_R |\n|---|---|---|---|")
+    print("| measurand | n | s_r, smallest to largest ratio | s_I |\n|---|---|---|---|")
     every = pd.concat([sample_ratios(kind) for kind in ("comparison", "drift")])
     for measurand, rows in every.groupby("measurand", sort=False):
-        ends = [f"{rows[c].min():.4f} to {rows[c].max():.4f}" for c in ("s_r", "s_R")]
+        ends = [f"{rows[c].min():.4f} to {rows[c].max():.4f}" for c in ("s_r", "s_I")]
         print(f"| `{measurand}` | {len(rows)} | {ends[0]} | {ends[1]} |")
 
 

@@ -104,7 +104,7 @@ def test_standard_deviations_are_those_with_the_reference(done):
     order = reference["pair_deviations"].drop_duplicates("implant_a")["implant_a"].tolist()
     tables = {"alone": alone["precision"], "reference": reference["accuracy"]}
     pairs = {
-        name: t[t["measurand"] == "distance_um"].sort_values("span_mm")[["span_mm", "s_r", "s_R"]]
+        name: t[t["measurand"] == "distance_um"].sort_values("span_mm")[["span_mm", "s_r", "s_I"]]
         for name, t in tables.items()
     }
     assert len(pairs["alone"]) == len(order) * (len(order) + 1) / 2

@@ -110,7 +110,7 @@ def test_repeatability_and_intermediate_precision_are_those_with_the_reference(b
     known = merged[merged["s_r"].notna()]
     pairs = known["span_mm"].notna()
     assert pairs.sum() == 40
-    for column in ("s_r", "s_R", "s_r_low", "s_R_high", "r_limit"):
+    for column in ("s_r", "s_I", "s_r_low", "s_I_high", "r_limit"):
         ratio = known[f"{column}_alone"] / known[column]
         assert np.abs(ratio[pairs] - 1).max() < 1e-3  # a distance knows no alignment
         assert np.abs(ratio - 1).max() < 0.02
@@ -364,7 +364,7 @@ def test_page_one_prints_cells_of_the_precision_table(both):
         cells = [plain(cell) for cell in row]
         assert cells[0] == condition
         assert cells[2:5] == [
-            number(v) for v in (mine["s_r"].median(), mine["s_R"].median(), longest["s_r"])
+            number(v) for v in (mine["s_r"].median(), mine["s_I"].median(), longest["s_r"])
         ]
         assert cells[5] == f"{number(longest['s_r_low'])} to {number(longest['s_r_high'])}"
         said = " ".join(plain(text) for text in answer)

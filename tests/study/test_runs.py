@@ -121,7 +121,7 @@ def test_runs_enter_what_all_scans_share_and_need_the_machines_own_part():
     table = reference_pairs(implants, mpe_constant_um=1.9, runs=runs)
     ends = table.set_index(["implant_a", "implant_b"]).loc[("I1", "I4")]
     assert ends["u_um"] == pytest.approx(with_runs[0])
-    assert ends["U_um"] == pytest.approx(2 * with_runs[0])
+    assert ends["expanded_u_um"] == pytest.approx(2 * with_runs[0])
     warm = reference_pairs(
         implants, mpe_constant_um=1.9, runs=runs, expansion_per_k=75e-6, temperature_tolerance_k=1.0
     )
