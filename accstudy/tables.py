@@ -185,6 +185,7 @@ _ACCURACY = _columns(
             s_I n intermediate precision (reproducibility if analysis.laboratory is named), sd
             s_I_low n lower limit of its interval
             s_I_high n upper limit of its interval
+            confidence n confidence level of the intervals in the row
             r_limit n repeatability limit, 95 %, of two results
             I_limit n limit of intermediate precision, or reproducibility, 95 %, of two results
             mean_abs_deviation n the field's figure called trueness: mean of absolute deviations
@@ -572,6 +573,7 @@ _TABLES = (
             sd n standard deviation, zero if the estimate is negative
             sd_low n lower limit of its interval, for residual and total
             sd_high n upper limit of its interval, for residual and total
+            confidence n confidence level of the intervals in the row
             share n share of the total variance
             F n F against the level below
             p p probability of a larger F without this component
@@ -861,6 +863,7 @@ _TABLES = (
             p p two-sided p value
             low n12 lower confidence limit
             high n12 upper confidence limit
+            confidence n confidence level of the intervals in the row
             method t kenward-roger or satterthwaite
         """),
     ),
@@ -888,6 +891,7 @@ _TABLES = (
             sd n12 standard deviation
             low n12 lower profile limit
             high n12 upper profile limit
+            confidence n confidence level of the intervals in the row
             variance n12 variance
             share n share of the total random variance
             p p boundary-corrected likelihood-ratio test of the component
@@ -906,6 +910,7 @@ _TABLES = (
             df n degrees of freedom
             low n lower confidence limit
             high n upper confidence limit
+            confidence n confidence level of the intervals in the row
         """),
     ),
     Table(

@@ -19,6 +19,21 @@ def test_columns_are_plain_identifiers_with_a_meaning(name):
             assert column.unit == "µm"
 
 
+RANGES = {"model_covariates", "model_classes"}  # limits of classes and of what was seen
+
+
+@pytest.mark.parametrize("name", sorted({*TABLES} - RANGES))
+def test_an_interval_never_stands_without_its_level(name):
+    names = TABLES[name].names
+    ends = [n for n in names if n in ("low", "high") or n.endswith(("_low", "_high"))]
+    assert not ends or "confidence" in names
+
+
+@pytest.mark.parametrize("name", sorted({*TABLES} - {"implants"}))
+def test_no_two_columns_differ_in_case_only(name):
+    assert len({n.lower() for n in TABLES[name].names}) == len(TABLES[name].names)
+
+
 def frame():
     return pd.DataFrame(
         {

@@ -77,7 +77,7 @@ def variance_components(
                 "unit": measurand.rsplit("_", 1)[1],
                 "subject": subject,
             }
-            rows += [head | row for row in _rows(found, confidence)]
+            rows += [head | row | {"confidence": confidence} for row in _rows(found, confidence)]
     return shape("variance_components", pd.DataFrame(rows))
 
 

@@ -109,6 +109,7 @@ def accuracy_table(
         columns={"n": "n_scans", "cells": "n_cells"}
     )
     table["bias_df"] = table["bias_df"].where(np.isfinite(table["bias_df"]))
+    table["confidence"] = confidence
     table["mean_abs_deviation"] = mean_abs
     table["mean_pairwise_difference"] = pairwise
     table["note"] = _notes(sums, found.keys["lowest"].to_numpy(dtype=float), u)

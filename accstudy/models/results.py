@@ -284,10 +284,10 @@ def _state(
     variances = variance_rows(fit, confidence, limits)
     spread = spread_tests(fit)
     tables = {
-        "model_terms": terms.assign(method=fit.method),
+        "model_terms": terms.assign(method=fit.method, confidence=confidence),
         "model_tests": tests.assign(method=fit.method),
-        "model_variances": variances,
-        "model_means": stack(means),
+        "model_variances": variances.assign(confidence=confidence),
+        "model_means": stack(means).assign(confidence=confidence),
         "model_contrasts": compared,
     }
     if spec.absorbed:
