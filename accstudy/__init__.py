@@ -1,4 +1,4 @@
-"""Accuracy of multi-implant impressions from repeated scans of a reference model."""
+"""Accuracy of multi-implant digital impressions from repeated scans of a reference model."""
 
 from __future__ import annotations
 

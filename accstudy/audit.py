@@ -47,7 +47,7 @@ class Audit:
     Parameters
     ----------
     findings : list of Finding
-        What differs; empty when all is as recorded.
+        What differs; empty when everything is as recorded.
     files : int
         Files compared with the record.
     runs : int
@@ -87,14 +87,14 @@ class Audit:
 
     def differs(self, code: str, what: str, where: str) -> None:
         """Add a finding."""
-        hint = "restore the file from a copy, or make the results anew with `accstudy run`"
+        hint = "restore the file from a copy, or recompute the results with `accstudy run`"
         self.findings.append(Finding(Severity.ERROR, code, what, where, hint))
 
     def note(self, difference: Difference, what: str, file: str) -> None:
         """Keep how a table differs from the one that was made anew."""
         self.rounding += difference.rounding
         if difference.cells:
-            more = f", and {difference.cells - 1} cells more" if difference.cells > 1 else ""
+            more = f", and {difference.cells - 1} more cells" if difference.cells > 1 else ""
             where = place(file, difference.row or None, difference.column or None)
             self.differs("not-reproduced", f"{what}: {difference.first}{more}", where)
 
@@ -144,7 +144,7 @@ def audit_study(
     results = path / "results"
     record = read_record(results)
     if not record:
-        audit.differs("no-record", "there is no readable record", f"results/{RECORD}")
+        audit.differs("no-record", "the record is missing or cannot be read", f"results/{RECORD}")
         return audit
     audit.record = _digest(results / RECORD)
     try:
@@ -181,7 +181,7 @@ def _last_line(audit: Audit, history: bytes, record: Record) -> None:
         return
     for key in ("record", *expected):
         if last.get(key) != expected[key]:
-            what = "the record is not that of the last run in the history"
+            what = "the record does not belong to the last run in the history"
             what += "" if key == "record" else f": {key}"
             audit.differs("record-differs", what, f"results/{RECORD}")
             return
@@ -203,7 +203,7 @@ def _compare(
             where = f"{folder.name}/{name}"
             audit.differs("file-changed", f'"{where}" is a link or cannot be read', where)
     for name in sorted(there.keys() - stated.keys() - set(own)):
-        what = f'"{name}" is new: no run of the record wrote it'
+        what = f'"{name}" is new: it was not written by any recorded run'
         audit.differs("file-new", what, f"{folder.name}/{name}")
 
 
@@ -234,14 +234,18 @@ def _inputs(audit: Audit, files: Files, record: Record) -> None:
             elif _digest(full.resolve()) != value:
                 audit.differs("file-changed", f'"{name}" has changed since the last run', name)
         except (AccstudyError, ValueError, OSError):
-            audit.differs("record-differs", "inputs: a name that no study has", f"results/{RECORD}")
+            audit.differs(
+                "record-differs",
+                "inputs: a name that no study can have",
+                f"results/{RECORD}",
+            )
 
 
 def _sessions(audit: Audit, study: Study, history: bytes, record: Record) -> Study:
     """Compare every session with what was first recorded of it; return the study of the record."""
     rows = study.measurable[study.measurable["file"] != ""]
     for file in rows.loc[~rows["file"].isin(list(record.get("inputs", {}))), "file"]:
-        audit.differs("scan-new", f'"{file}" was not there at the last run', file)
+        audit.differs("scan-new", f'"{file}" did not exist at the last run', file)
     files = {s: study.files.digest(f) for s, f in zip(rows["scan"], rows["file"], strict=True)}
     now = session_digests(study.scans, files, study.given_poses)
     changed, audit.added = changed_sessions(history, now)
@@ -288,11 +292,11 @@ def _again(
     for scan in audit.remeasured:
         fresh = work.tables["poses"]
         then, now = (csv_bytes("poses", p[p["scan"] == scan]) for p in (poses, fresh))
-        what = f'measuring scan "{scan}" anew gives other poses than the results state'
+        what = f'measuring scan "{scan}" again gives poses that differ from the results'
         audit.note(table_difference("poses", then, now), what, "results/poses.csv")
     whole = table_difference("poses", csv_bytes("poses", poses), work.bytes["poses.csv"])
     if whole.cells and len(audit.findings) == before:
-        what = "positions and measured scans put together give another table"
+        what = "combining given positions and measured scans gives a different table"
         audit.note(whole, what, "results/poses.csv")
     work.take("poses", (results / "poses.csv").read_bytes())
     stated = [n.removesuffix(".csv") for n in record.get("outputs", {}) if n.endswith(".csv")]
@@ -323,12 +327,12 @@ def _table_again(audit: Audit, work: Work, name: str, stated: list[str]) -> None
     """Compare a table with the one of the results, which is used from here on."""
     file = work.results / f"{name}.csv"
     if name not in stated:
-        what = f'"{name}.csv" follows from the poses, but the record does not state it'
+        what = f'"{name}.csv" follows from the poses, but is missing from the record'
         audit.differs("not-reproduced", what, f"results/{name}.csv")
     elif file.is_file():  # if it is not, that has been said
         then, now = file.read_bytes(), work.bytes[f"{name}.csv"]
         difference = table_difference(name, then, now)
-        what = f'computing "{name}.csv" anew gives another table'
+        what = f'recomputing "{name}.csv" gives a different table'
         audit.note(difference, what, f"results/{name}.csv")
         if then != now and not difference.cells:
             work.take(name, then)
@@ -345,14 +349,14 @@ def _cache(audit: Audit, study: Study, record: Record, known: Mapping[str, Any])
         entry = entries.get(scan)
         same = entry is not None and entry.findings == known[scan].findings
         if entry is None or not same or not _alike(entry.poses, known[scan].poses):
-            what = f'what is kept as measured of scan "{scan}" is not what the results state'
+            what = f'the cached measurement of scan "{scan}" differs from the results'
             where = (CACHE / file.name).as_posix()
             audit.findings.append(
                 Finding(Severity.ERROR, "file-changed", what, where, "delete that file")
             )
     for name, _ in _files(study.path / CACHE.parent):
         if name not in ("lock", LOCATED) and not is_entry(name.removeprefix(f"{CACHE.name}/")):
-            what = f'"{name}" is no file of this program'
+            what = f'"{name}" is not a file of this program'
             audit.differs("file-new", what, f"{CACHE.parent.name}/{name}")
 
 
@@ -373,9 +377,7 @@ def _record(audit: Audit, work: Work, record: Record) -> None:
             coming = audit.added and (part == "stages" or key.startswith("check"))
             told = part == "inputs" and key in a and key in b  # compared by their files
             if a.get(key) != b.get(key) and not (elsewhere or coming or told):
-                what = (
-                    f'the record states "{_shown(a, key)}", the run made again "{_shown(b, key)}"'
-                )
+                what = f'the record states "{_shown(a, key)}", the repeated run "{_shown(b, key)}"'
                 audit.differs("record-differs", what, f"results/{RECORD}: {part}.{key}")
                 break
 
@@ -414,7 +416,7 @@ def _report(audit: Audit, work: Work, record: Record) -> None:
         report["figures"], report["page"], report["who"], report["issued"], report["dpi"]
     )
     if work.report_key(options) != report["made_from"]:
-        what = "the report was made from other results than these: call `accstudy report`"
+        what = "the report was made from different results: run `accstudy report`"
         audit.differs("report-differs", what, f"results/{RECORD}: report")
         return
     work.report(options, keep=False)
@@ -425,5 +427,5 @@ def _report(audit: Audit, work: Work, record: Record) -> None:
         if audit.made_on and name in made and name in report["files"]:
             audit.unproven.append(name)
         else:
-            what = "made again from the same tables it is another file"
+            what = "reproduced from the same tables, the file differs"
             audit.differs("report-differs", what, f"reports/{name}")

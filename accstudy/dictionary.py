@@ -106,7 +106,7 @@ def read_results(path: str | Path) -> dict[str, pd.DataFrame]:
         if (folder / f"{name}.csv").is_file()
     }
     if not found:
-        raise FileNotFoundError(f"{folder} holds no result tables; call `accstudy run` first")
+        raise FileNotFoundError(f"{folder} contains no result tables; run `accstudy run` first")
     return found
 
 

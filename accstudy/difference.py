@@ -70,9 +70,9 @@ def table_difference(name: str, then: bytes, now: bytes) -> Difference:
             pd.read_csv(io.BytesIO(d), dtype=str, keep_default_na=False) for d in (then, now)
         )
     except ValueError:  # neither UTF-8 nor CSV, or nothing at all
-        return Difference(1, "no table that can be read")
+        return Difference(1, "not a readable table")
     if list(old.columns) != list(new.columns):
-        return Difference(1, "other columns", 1)
+        return Difference(1, "different columns", 1)
     if len(old) != len(new):
         return Difference(1, f"{len(old)} rows then, {len(new)} now")
     numbers = {c.name: c.decimals for c in TABLES[name].columns if c.kind == "number"}

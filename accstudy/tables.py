@@ -166,14 +166,14 @@ _ACCURACY = _columns(
     _CONDITION
     + """
             measurand t column of pair_deviations or implant_deviations
-            unit t um or deg; holds for every number of the row without a unit of its own
+            unit t um or deg; applies to every number in the row without its own unit
             subject t implant, or the two implants of a pair joined by "-"
             span_mm n reference distance of the pair; empty for implants
-            path_mm n length along the arch of the pair; empty for implants
+            path_mm n arch length between the two platforms; empty for implants
             n_scans i scans
             n_cells i cells (scans under repeatability conditions)
             bias n general mean minus reference (trueness)
-            u_bias n standard uncertainty of the bias, the reference's included
+            u_bias n standard uncertainty of the bias, reference included
             bias_df n effective degrees of freedom of u_bias
             bias_low n lower limit of the interval of the bias
             bias_high n upper limit of the interval of the bias
@@ -188,9 +188,9 @@ _ACCURACY = _columns(
             confidence n confidence level of the intervals in the row
             r_limit n repeatability limit, 95 %, of two results
             I_limit n limit of intermediate precision, or reproducibility, 95 %, of two results
-            mean_abs_deviation n the field's figure called trueness: mean of absolute deviations
-            mean_pairwise_difference n the field's figure called precision: mean over repeats
-            note t what cannot be said, and why
+            mean_abs_deviation n called trueness in the dental literature: mean absolute deviation
+            mean_pairwise_difference n called precision in the dental literature: mean over repeats
+            note t what cannot be stated, and why
             """
 )
 
@@ -200,7 +200,7 @@ _TABLES = (
         "scan",
         _columns("""
             scan t name of the scan, unique
-            model t the reference model that was scanned
+            model t physical reference model that was scanned
         """)
         + _columns(
             """
@@ -230,25 +230,25 @@ _TABLES = (
             flat_x n direction towards the flat
             flat_y n direction towards the flat
             flat_z n direction towards the flat
-            angulation_deg n tilt against the occlusal plane's normal, as designed; else computed
+            angulation_deg n tilt against the normal of the occlusal plane: as designed, or computed
             scan_body t key of [scan_body.*] in study.toml
             u_position_um n standard uncertainty of each coordinate of the position
             u_axis_deg n standard uncertainty of the axis direction, per tilt component
-            U_position_um n expanded uncertainty of each coordinate, in place of u, with k
+            U_position_um n expanded uncertainty of each coordinate, instead of u, with k
             k n coverage factor of U_position_um
-            valid_from d first day on which this row is the reference
-            height_mm n height over the platform, along the axis, where the position was measured
-            arch_order n place along the arch, counted from either end; from the positions if empty
+            valid_from d first day on which this row is valid
+            height_mm n height above the platform, along the axis, of the measured position
+            arch_order n position along the arch, counted from either end; derived if empty
             """,
             required=False,
         )
         + _columns(
             """
-            run t which of several measurements of the model; their mean is the reference
+            run t one of several measurements of the model; their mean is the reference
             u_runs_um n standard uncertainty of the mean of the runs, per coordinate; computed
             u_runs_deg n standard uncertainty of the mean axis of the runs, per tilt; computed
-            u_body_um n standard uncertainty of a learned scan body, per coordinate; computed
-            u_body_deg n standard uncertainty of the axis of a learned scan body, per tilt; computed
+            u_body_um n standard uncertainty of a derived scan body, per coordinate; computed
+            u_body_deg n standard uncertainty of the axis of a derived scan body, per tilt; computed
             """,
             required=False,
             inner=True,
@@ -263,35 +263,35 @@ _TABLES = (
         )
         + _columns(
             """
-            flat_x n direction towards the flat, unit vector; empty when not known to 0.5 deg (95 %)
-            flat_y n direction towards the flat, unit vector; empty when not known to 0.5 deg (95 %)
-            flat_z n direction towards the flat, unit vector; empty when not known to 0.5 deg (95 %)
+            flat_x n direction towards the flat, unit vector; empty if not known to 0.5 deg (95 %)
+            flat_y n direction towards the flat, unit vector; empty if not known to 0.5 deg (95 %)
+            flat_z n direction towards the flat, unit vector; empty if not known to 0.5 deg (95 %)
             u_x_um n standard uncertainty of x_mm
             u_y_um n standard uncertainty of y_mm
             u_z_um n standard uncertainty of z_mm
             u_axis_deg n standard uncertainty of the axis direction, per tilt component
             fit_rms_um n root mean square of the residuals of the fit
-            offset_um n uniform distance of the scanned surface from the drawing, outside positive
-            coverage n share of the scan body's usable surface that the scan shows
+            offset_um n uniform offset of the scanned surface from the CAD geometry (outward +)
+            coverage n share of the usable surface of the scan body that the scan covers
             status t ok, or doubtful, or missing (no position then)
-            note t what the user should know about this body
+            note t remark on this scan body
             """,
             required=False,
         ),
     ),
     Table(
         "touch_points",
-        "touched point",
+        "probed point",
         _columns("""
             model t physical reference model
             implant t implant
             feature t cylinder, plane, sphere, cone or circle
-            x_mm n touched point
-            y_mm n touched point
-            z_mm n touched point
+            x_mm n probed point
+            y_mm n probed point
+            z_mm n probed point
         """)
         + _columns(
-            "probe_radius_mm n radius of the probe tip, if the points are tip centres",
+            "probe_radius_mm n radius of the stylus tip, if the points are tip centres",
             required=False,
         ),
     ),
@@ -312,15 +312,15 @@ _TABLES = (
         _columns("""
             model t physical model
             implant t name of the implant, unique within the model
-            x_mm n rough position seen from above, in any frame
-            y_mm n rough position seen from above, in any frame
+            x_mm n approximate position seen from above, in any frame
+            y_mm n approximate position seen from above, in any frame
         """)
         + _columns(
             """
-            z_mm n rough height; zero if empty
-            angulation_deg n tilt against the occlusal plane's normal, as designed
+            z_mm n approximate height; zero if empty
+            angulation_deg n tilt against the normal of the occlusal plane, as designed
             scan_body t key of [scan_body.*] in study.toml
-            arch_order n place along the arch, counted from either end; from the positions if empty
+            arch_order n position along the arch, counted from either end; derived if empty
             """,
             required=False,
         ),
@@ -340,24 +340,24 @@ _TABLES = (
             flat_x n mean direction towards the flat
             flat_y n mean direction towards the flat
             flat_z n mean direction towards the flat
-            angulation_deg n tilt against the occlusal plane's normal, as designed; else computed
+            angulation_deg n tilt against the normal of the occlusal plane: as designed, or computed
             scan_body t key of [scan_body.*] in study.toml
-            arch_order n place along the arch, from the sketch
-            n_scans i scans behind the mean
+            arch_order n position along the arch, from the sketch
+            n_scans i scans averaged
         """),
     ),
     Table(
         "events",
         "event",
         _columns("""
-            at d when it happened
-            device t device that it concerns; empty for all
+            at d date of the event
+            device t device concerned; empty for all
             kind t service, tip changed, software update, room moved, model re-measured, ...
         """)
         + _columns(
             """
             note t free text
-            new_baseline f true: charts of this device start anew here
+            new_baseline f true: the charts of this device restart here
             """,
             required=False,
         ),
@@ -375,18 +375,18 @@ _TABLES = (
             dx_um n deviation of the position along x of the reference frame
             dy_um n deviation of the position along y of the reference frame
             dz_um n deviation of the position along z of the reference frame
-            mesiodistal_um n deviation along the arch, towards the arch's last implant positive
-            buccolingual_um n deviation across the arch, outwards positive
-            vertical_um n deviation along the arch's common axis, out of the bone positive
-            distance_um n length of the deviation; never negative, never without bias
+            mesiodistal_um n mesiodistal deviation, positive towards the last implant of the arch
+            buccolingual_um n buccolingual deviation (across the arch), buccal positive
+            vertical_um n vertical deviation, along the common axis, positive out of the bone
+            distance_um n 3D deviation, a length: never negative and always biased upwards
             angle_deg n angle between the axes; never negative
             tilt_mesiodistal_deg n signed tilt of the axis along the arch
-            tilt_buccolingual_deg n signed tilt of the axis across the arch, outwards positive
-            rotation_deg n signed rotation about the axis; empty when it is unknown
-            angulation_deg n tilt against the model's occlusal direction; empty when unknown
+            tilt_buccolingual_deg n signed tilt of the axis across the arch, buccal positive
+            rotation_deg n signed rotation about the axis; empty if unknown
+            angulation_deg n tilt against the occlusal direction of the model; empty if unknown
             angulation_by t how angulation_deg is defined
             n_implants i implants of the model
-            u_alignment_tilt_deg n standard uncertainty of the alignment's own tilt, per component
+            u_alignment_tilt_deg n standard uncertainty of the tilt of the alignment, per component
         """),
         factors=True,
     ),
@@ -400,21 +400,21 @@ _TABLES = (
             implant_b t second implant of the pair, in arch order
             condition t levels of the condition factors, joined by " / "
             cell t levels of the cell factors, joined by " / "
-            span_mm n reference straight distance between the platforms
-            path_mm n reference length along the arch between the platforms
-            steps i implants passed on the way, the last included
-            angulation_deg n larger of the angulations of its two implants; empty when unknown
-            divergence_deg n reference angle between the two axes
+            span_mm n reference inter-implant distance (straight line between the platforms)
+            path_mm n arch length between the two platforms, in the reference
+            steps i number of steps from implant to implant along the arch
+            angulation_deg n larger of the angulations of the two implants; empty if unknown
+            divergence_deg n divergence of the two axes, in the reference
             n_implants i implants of the model
-            distance_um n deviation of the distance, measured minus reference
+            distance_um n deviation of the inter-implant distance, measured minus reference
             angle_deg n deviation of the angle between the axes, measured minus reference
-            relative_axis_deg n angle by which an axis is off, seen from the other implant (r.m.s.)
+            relative_axis_deg n deviation of one axis relative to the other implant (r.m.s.)
             direction_x n unit vector from the first implant to the second, in the reference
             direction_y n unit vector from the first implant to the second, in the reference
             direction_z n unit vector from the first implant to the second, in the reference
-            normal_x n unit vector square to both axes, in the reference; 0 if they are parallel
-            normal_y n unit vector square to both axes, in the reference; 0 if they are parallel
-            normal_z n unit vector square to both axes, in the reference; 0 if they are parallel
+            normal_x n unit normal to both axes, in the reference; 0 if they are parallel
+            normal_y n unit normal to both axes, in the reference; 0 if they are parallel
+            normal_z n unit normal to both axes, in the reference; 0 if they are parallel
         """),
         factors=True,
     ),
@@ -423,11 +423,11 @@ _TABLES = (
         "model",
         _columns("""
             model t physical reference model
-            n_implants i its implants
+            n_implants i number of implants
             angulation_deg n largest angulation of its pairs
-            span_mm n largest distance of two platforms
-            path_mm n longest way along the arch
-            n_scans i scans of it that count
+            span_mm n largest inter-implant distance
+            path_mm n largest arch length
+            n_scans i scans used
         """),
     ),
     Table(
@@ -439,11 +439,11 @@ _TABLES = (
             condition t levels of the condition factors, joined by " / "
             cell t levels of the cell factors, joined by " / "
             n_implants i implants of the model
-            n_pairs i pairs that the scan shows
-            complete f whether these are all pairs of the model
+            n_pairs i pairs in the scan
+            complete f true if these are all pairs of the model
             angulation_deg n largest reference tilt among them
             span_mm n largest reference distance among them
-            path_mm n longest way along the arch among them
+            path_mm n largest arch length among them
             worst_distance_um n largest |deviation of the distance| of its pairs
             worst_implant_a t first implant of that pair
             worst_implant_b t second implant of that pair
@@ -459,7 +459,7 @@ _TABLES = (
     ),
     Table(
         "accuracy_with_excluded",
-        "condition x measurand x implant or pair, scans left out included",
+        "condition x measurand x implant or pair, excluded scans included",
         _ACCURACY,
     ),
     Table(
@@ -471,7 +471,7 @@ _TABLES = (
             measurand t column of the deviation table
             subject t implant or pair
             cell t cell that the statistic belongs to
-            scan t scan, where the test is about single results
+            scan t scan, if the test is on single results
             test t cochran, grubbs, grubbs-double, mandel-h or mandel-k
             statistic n12 value of the statistic
             critical_5 n12 5 % critical value
@@ -493,66 +493,66 @@ _TABLES = (
             slope n12 b, or d
             criterion n corrected Akaike criterion on the log scale; smaller is better
             best f true for the relation with the smallest criterion
-            n_points i pairs behind the fit
+            n_points i pairs in the fit
         """),
     ),
     Table(
         "conformity",
-        "condition x limit x scope x conditions that it holds for",
+        "condition x limit x scope x validity",
         _columns("""
             condition t levels of the condition factors, joined by " / "
             measurand t column of pair_deviations that is limited
             scope t each pair by itself, or all pairs of a scan together
-            holds_for t new cells; this cell; where operators return, these and new operators
-            limit n the user's limit
-            unit t um or deg; holds for every number of the row without a unit of its own
-            source t where the limit comes from, in the user's words
+            holds_for t new cells, or this cell; if operators return, these and new operators
+            limit n limit set by the user
+            unit t um or deg; applies to every number in the row without its own unit
+            source t source of the limit, as stated by the user
             verdict t conformity verified, conformity not verified, nonconformity verified, or empty
-            tolerance_bound n bound of a single future scan that holds for `coverage` of them
-            bound_with_guard n bound and guard: what is held against the limit
-            assumption t what the bound rests on: none, normal scatter, or cells differ normally
-            method t how the bound was worked out
+            tolerance_bound n upper tolerance limit for the share `coverage` of future single scans
+            bound_with_guard n upper tolerance limit plus guard band, compared with the limit
+            assumption t assumption of the bound: none, normal scatter, or cells differ normally
+            method t method of the bound
             coverage n share of future scans
-            confidence n confidence of bound and guard, one-sided
-            bound_low n value that more than 1 - coverage of future scans exceed, from counts alone
-            largest_seen n largest absolute deviation of any scan
+            confidence n confidence of bound and guard band, one-sided
+            bound_low n value exceeded by more than 1 - coverage of future scans, from counts alone
+            largest_seen n largest observed absolute deviation of any scan
             n_beyond i scans beyond the limit (each pair: of the pair with the largest share)
-            share_beyond n their share
-            u n standard uncertainty that all scans share; empty: not stated
-            guard n width by which the limit is drawn in for it
-            guard_low n width by which a lower bound is drawn in for it
+            share_beyond n share of these scans
+            u n standard uncertainty common to all scans; empty: not stated
+            guard n guard band for this uncertainty
+            guard_low n guard band for nonconformity
             normality_test t test of the residuals within cells
             p_normal p its p value, pooled over the pairs; below 0.05: not normal
-            left_out t known factor, not told apart by cells, with the smallest p value
+            left_out t recorded factor not in the cells, with the smallest p value
             p_left_out n p value of a difference between its levels within cells
             model t model with the largest guarded bound
             subject t pair with the largest guarded bound; empty for all pairs
-            span_mm n longest span that the statement is about
+            span_mm n longest span covered by the statement
             n_pairs i pairs of a scan
-            n_scans i scans behind the statement
-            n_cells i cells behind it
+            n_scans i scans used
+            n_cells i cells used
             n_independent i independent scans of a model among them
-            n_without_assumption i independent scans from which on no assumption is needed
+            n_without_assumption i independent scans needed to avoid any assumption
             n_needed i scans in all, of all models, that verify conformity with 80 % or more
-            needed_operators i operators of that study; 1 where cells are no parts of operators
+            needed_operators i operators of that study; 1 if cells are not nested in operators
             needed_cells i cells of that study
-            needed_per_cell i scans of each model in a cell of it
-            needed_assurance n probability of its verdict, averaged over what the scans leave open
-            note t what cannot be said, and why
+            needed_per_cell i scans of each model per cell
+            needed_assurance n probability of its verdict, averaged over the remaining uncertainty
+            note t what cannot be stated, and why
         """),
     ),
     Table(
         "supported_spans",
-        "condition x level x scope x conditions that it holds for",
+        "condition x level x scope x validity",
         _columns("""
             condition t levels of the condition factors, joined by " / "
             holds_for t as in conformity
             scope t each pair by itself, or all pairs of a scan together
-            level_um n limit of the distance: the user's, or another one of interest
+            level_um n limit of the distance: set by the user, or another one of interest
             supported_span_mm n longest span for which conformity is verified; empty: none
             longest_span_mm n longest span studied
-            supported_path_mm n longest path for which conformity is verified; empty: none
-            longest_path_mm n longest path studied
+            supported_path_mm n largest arch length for which conformity is verified; empty: none
+            longest_path_mm n largest arch length studied
             coverage n share of future scans
             confidence n confidence of the bound
         """),
@@ -564,7 +564,7 @@ _TABLES = (
             condition t levels of the condition factors, joined by " / "
             model t physical reference model
             measurand t column of pair_deviations
-            unit t um or deg; holds for every number of the row without a unit of its own
+            unit t um or deg; applies to every number in the row without its own unit
             subject t the two implants of the pair joined by "-"
             level t factor column, outermost first; residual; or total
             units i groups of this level
@@ -577,7 +577,7 @@ _TABLES = (
             share n share of the total variance
             F n F against the level below
             p p probability of a larger F without this component
-            note t what cannot be said, and why
+            note t what cannot be stated, and why
         """),
     ),
     Table(
@@ -585,18 +585,18 @@ _TABLES = (
         "condition x pair x axis",
         _columns("""
             condition t levels of the condition factors, joined by " / "
-            holds_for t as in conformity; these operators where operators return
+            holds_for t as in conformity; these operators if operators return
             model t physical reference model
             subject t the two implants of the pair joined by "-"
             against t span_mm or path_mm
-            length_mm n span or path of the pair
-            bound_um n tolerance bound of the absolute deviation of its distance
-            bound_low_um n value that more than 1 - coverage of future scans exceed
-            estimate_um n the quantile without any confidence
+            length_mm n span or arch length of the pair
+            bound_um n upper tolerance limit of the absolute deviation of its distance
+            bound_low_um n value exceeded by more than 1 - coverage of future scans
+            estimate_um n point estimate of the quantile, without confidence
             bias_um n general mean minus reference
-            largest_um n largest absolute deviation seen
-            u_shared_um n standard uncertainty that all scans share; empty: not stated
-            guard_um n width by which a limit is drawn in for it
+            largest_um n largest absolute deviation observed
+            u_shared_um n standard uncertainty common to all scans; empty: not stated
+            guard_um n guard band for this uncertainty
             reach_each_um n largest guarded bound of a pair up to this length
             reach_all_um n guarded bound of all pairs of a scan up to this length together
             coverage n share of future scans
@@ -610,20 +610,20 @@ _TABLES = (
         "model x reference x pair",
         _columns("""
             model t physical reference model
-            valid_from d first day of this reference; empty: from the beginning
+            valid_from d first day of this reference; empty: from the start
             implant_a t one implant
-            implant_b t the other
-            span_mm n distance by this reference
+            implant_b t the other implant
+            span_mm n inter-implant distance in this reference
             u_from t certificate, MPE or nothing
             u_instrument_um n standard uncertainty of the distance from certificate or MPE (type B)
-            n_runs i measurements of the model, where the reference is their mean
+            n_runs i measurements of the model, if the reference is their mean
             s_runs_um n standard deviation of one measurement of the distance
             u_runs_um n standard uncertainty of their mean, widened for few runs (type A)
-            u_body_um n standard uncertainty from scan bodies that were learned, not drawn (type B)
+            u_body_um n standard uncertainty from scan bodies derived from a scan (type B)
             u_temperature_um n standard uncertainty from temperature and expansion (type B)
-            u_um n all parts in squares; empty where certificate and MPE are missing
+            u_um n combined standard uncertainty; empty if certificate and MPE are missing
             expanded_u_um n expanded uncertainty
-            k n its coverage factor
+            k n coverage factor
             u_angle_deg n standard uncertainty of the angle between the axes
         """),
     ),
@@ -632,12 +632,12 @@ _TABLES = (
         "model x reference x pair x run",
         _columns("""
             model t physical reference model
-            valid_from d first day of this reference; empty: from the beginning
+            valid_from d first day of this reference; empty: from the start
             implant_a t one implant
-            implant_b t the other
+            implant_b t the other implant
             run t measurement of the model
             distance_mm n distance in this run
-            deviation_um n distance in this run less the mean of the runs
+            deviation_um n distance in this run minus the mean of the runs
         """),
     ),
     Table(
@@ -645,16 +645,16 @@ _TABLES = (
         "model x new reference x pair",
         _columns("""
             model t physical reference model
-            valid_from d day from which the new reference holds
+            valid_from d first day of the new reference
             implant_a t one implant
-            implant_b t the other
-            before_mm n distance by the former reference
-            after_mm n distance by the new one
-            difference_um n after less before
+            implant_b t the other implant
+            before_mm n distance in the former reference
+            after_mm n distance in the new reference
+            difference_um n after minus before
             expanded_um n expanded uncertainty of the difference, k = 2
-            e_n n difference over it; empty where no uncertainty is known
+            e_n n E_n number, the ratio of the two; empty if no uncertainty is known
             verdict t agrees, differs or uncertainty unknown
-            method t how it was compared
+            method t method of comparison
         """),
     ),
     Table(
@@ -667,12 +667,12 @@ _TABLES = (
             span_mm n reference distance of the pair
             part t CMM, temperature, scan body seating, ..., combined or expanded
             u_um n standard uncertainty of the bias of the distance from this part
-            df n degrees of freedom; empty when they are many
+            df n degrees of freedom; empty if infinite
             share n share of the combined variance
-            counted f false for a part that another one holds already
+            counted f false for a part already contained in another
             k n coverage factor, in the row of the expanded uncertainty
             monte_carlo_um n half-width of the same interval by propagation of distributions
-            how t where the number comes from
+            how t source of the number
         """),
     ),
     Table(
@@ -682,10 +682,10 @@ _TABLES = (
             condition t levels of the condition factors, joined by " / "
             model t physical reference model
             implant t implant
-            alignment t alignment under which the deviations hold
+            alignment t alignment of the deviations
             n_scans i scans
             n_cells i cells
-            u_alignment_tilt_deg n standard uncertainty of an alignment's tilt, median of the scans
+            u_alignment_tilt_deg n standard uncertainty of the alignment tilt, median of the scans
             bias_mesiodistal_um n component of the mean deviation along the arch
             bias_buccolingual_um n component of the mean deviation across the arch
             bias_vertical_um n component of the mean deviation along the common axis
@@ -705,10 +705,10 @@ _TABLES = (
             direction_mesiodistal n unit vector of the longest semi-axis
             direction_buccolingual n unit vector of the longest semi-axis
             direction_vertical n unit vector of the longest semi-axis
-            T2 n Hotelling's statistic of no bias
-            p p its probability without bias
+            T2 n Hotelling's statistic for zero bias
+            p p p value for zero bias
             based_on t scans, or cell means
-            note t what cannot be said, and why
+            note t what cannot be stated, and why
         """),
     ),
     Table(
@@ -720,18 +720,18 @@ _TABLES = (
             condition t levels of the condition factors, joined by " / "
             cell t levels of the cell factors, joined by " / "
             tightened t implant whose screw is tightened, or best-seat
-            implant t implant at which the gap is seen
-            gap_max_um n largest gap around the rim
+            implant t implant at which the gap occurs
+            gap_max_um n largest vertical gap around the rim
             gap_min_um n smallest gap around the rim; negative is interference
             gap_mean_um n mean vertical gap
-            lateral_um n sideways offset of the seat
+            lateral_um n lateral offset of the seat
             tilt_deg n angle between seat and platform
-            turns n largest gap as turns of the screw
+            turns n largest gap in turns of the screw
             u_gap_max_um n standard uncertainty of gap_max_um from the poses
-            unseated_share n share of the Monte Carlo draws that do not seat within the clearance
+            unseated_share n share of Monte Carlo draws that cannot be seated within the clearance
             best_seat_um n largest rim gap of the scan's best seat
             status t ok, interference, infeasible or not computed
-            note t what the user should know about this framework
+            note t remark on this framework
         """),
         factors=True,
     ),
@@ -743,17 +743,17 @@ _TABLES = (
             model t physical reference model
             condition t levels of the condition factors, joined by " / "
             cell t levels of the cell factors, joined by " / "
-            seated t terminal-screw (the worse of the two ends tightened) or best-seat
+            seated t terminal-screw (one-screw test, worse end) or best-seat
             tightened t implant whose screw is tightened, or best-seat
-            implant t implant with the largest misfit, the first along the arch of several
-            n_worst i implants that share it to within 0.01 µm; more than one is a tie
+            implant t implant with the largest misfit; the first along the arch if several
+            n_worst i implants that share it within 0.01 µm; more than one is a tie
             misfit_um n largest gap, or interference if that is larger
-            interference_um n deepest interference at any implant, either end tightened; 0: none
+            interference_um n deepest interference at any implant; 0: none
             gap_max_um n largest gap there
             gap_min_um n smallest gap there; negative is interference
             u_misfit_um n standard uncertainty of misfit_um from the poses
-            locating_median_um n median misfit of a perfect framework located as uncertainly
-            locating_p95_um n its 95 % value: a smaller misfit cannot be told from none
+            locating_median_um n median misfit of a perfect framework caused by locating alone
+            locating_p95_um n its 95 % value: a smaller misfit cannot be distinguished from none
             n_seats i seats of the framework
             span_mm n longest straight distance between two of its platforms
             angulation_deg n largest angulation of its implants
@@ -767,23 +767,23 @@ _TABLES = (
         _columns(
             _CONDITION
             + """
-            seated t terminal-screw (the worse of the two ends tightened) or best-seat
+            seated t terminal-screw (one-screw test, worse end) or best-seat
             n_seats i implants of the model
             span_mm n longest straight distance between two platforms
             angulation_deg n largest angulation of its implants
             n_scans i scans
             n_cells i cells (scans under repeatability conditions)
             n_fewer_seats i scans whose framework has fewer seats than the others
-            n_infeasible i scans whose framework does not seat at all within the clearance
-            n_not_told i scans whose misfit cannot be told from that of a perfect framework
-            locating_p95_um n misfit below which that is so (median of the scans)
-            mean_um n mean of the scans' misfits
+            n_infeasible i scans whose framework cannot be seated within the clearance
+            n_not_told i scans whose misfit does not differ from that of a perfect framework
+            locating_p95_um n misfit below which this applies (median of the scans)
+            mean_um n mean misfit of the scans
             q25_um n lower quartile
             median_um n median
             q75_um n upper quartile
             max_um n largest
-            limit_um n the user's limit
-            source t where the limit comes from, in the user's words
+            limit_um n limit set by the user
+            source t source of the limit, as stated by the user
             n_within i scans within the limit
             share_within n share of scans within the limit
             share_within_low n lower limit of its exact binomial interval
@@ -793,17 +793,17 @@ _TABLES = (
             share_interference_low n lower limit of its exact binomial interval
             share_interference_high n upper limit of its exact binomial interval
             max_interference_um n deepest interference of all scans
-            tolerance_bound_um n bound that holds for `coverage` of future scans
-            bound_with_guard_um n bound and guard: what is held against the limit
-            u_um n standard uncertainty that all scans share, which guards the limit
+            tolerance_bound_um n upper tolerance limit for the share `coverage` of future scans
+            bound_with_guard_um n upper tolerance limit plus guard band, compared with the limit
+            u_um n standard uncertainty common to all scans, used for the guard band
             verdict t conformity verified, conformity not verified or nonconformity verified
             holds_for t as in conformity
-            assumption t what the bound rests on: none, or normal scatter of the logarithm
+            assumption t assumption of the bound: none, or lognormally distributed gaps
             normality_test t test of the residuals within cells
             p_normal n its p value; below 0.05: not normal
             coverage n share of future scans
             confidence n confidence of the bound
-            note t what cannot be said, and why
+            note t what cannot be stated, and why
             """
         ),
     ),
@@ -816,13 +816,13 @@ _TABLES = (
             condition t levels of the condition factors, joined by " / "
             seated t terminal-screw or best-seat
             tightened t implant whose screw is tightened, or best-seat
-            worst_implant t implant with the largest misfit, the first along the arch of several
-            n_worst i implants that share it to within 0.01 µm; more than one is a tie
+            worst_implant t implant with the largest misfit; the first along the arch if several
+            n_worst i implants that share it within 0.01 µm; more than one is a tie
             misfit_um n largest misfit of the framework
-            implant t implant whose error is taken away
+            implant t implant whose error is removed
             part t whole, tilt, height or sideways
             misfit_without_um n largest misfit without that error
-            contribution_um n difference; negative: the error makes up for another one
+            contribution_um n difference; negative: the error compensates another one
         """),
     ),
     Table(
@@ -845,7 +845,7 @@ _TABLES = (
             seat_axis_x n its axis
             seat_axis_y n its axis
             seat_axis_z n its axis
-            gap_max_um n largest gap around the rim
+            gap_max_um n largest vertical gap around the rim
             gap_min_um n smallest gap around the rim; negative is interference
         """),
     ),
@@ -854,7 +854,7 @@ _TABLES = (
         "model x term",
         _columns("""
             model_name t name of the model in study.toml
-            response t modelled column
+            response t response variable
             term t coefficient
             estimate n12 estimate, in the unit of the response
             se n12 standard error
@@ -872,7 +872,7 @@ _TABLES = (
         "model x term",
         _columns("""
             model_name t name of the model in study.toml
-            response t modelled column
+            response t response variable
             term t term of the formula
             num_df n numerator degrees of freedom
             den_df n denominator degrees of freedom
@@ -886,7 +886,7 @@ _TABLES = (
         "model x component",
         _columns("""
             model_name t name of the model in study.toml
-            response t modelled column
+            response t response variable
             component t grouping factor, or residual
             sd n12 standard deviation
             low n12 lower profile limit
@@ -902,7 +902,7 @@ _TABLES = (
         "model x level",
         _columns("""
             model_name t name of the model in study.toml
-            response t modelled column
+            response t response variable
             factor t factor, or factors joined by ":"
             level t level, or levels joined by ":"
             estimate n marginal mean
@@ -918,13 +918,13 @@ _TABLES = (
         "model x covariate",
         _columns("""
             model_name t name of the model in study.toml
-            response t modelled column
+            response t response variable
             covariate t numeric column of the fixed part
             held n value at which means and differences of levels are stated
             mean n mean of the modelled rows
             sd n standard deviation of the modelled rows
-            common_low n smallest value that every level of what is compared has
-            common_high n largest value that every level of what is compared has
+            common_low n smallest value common to all levels compared
+            common_high n largest value common to all levels compared
         """),
     ),
     Table(
@@ -932,9 +932,9 @@ _TABLES = (
         "model x contrast x value of a covariate",
         _columns("""
             model_name t name of the model in study.toml
-            response t modelled column
+            response t response variable
             covariate t covariate with which the difference changes
-            value n its value, an end of the range that all levels have
+            value n its value, an end of the range common to all levels
             factor t factor
             level_a t first level
             level_b t second level, which is subtracted
@@ -957,37 +957,37 @@ _TABLES = (
         _columns("""
             scope t at equal path, or as it comes
             covariate t angulation_deg or n_implants
-            stated f whether the models that were scanned let its effect be stated
+            stated f true if the scanned models allow its effect to be estimated
             n_levels i values of the covariate
             n_models i models that were scanned
-            df_models i degrees of freedom they leave; empty where it varies within them
-            why t why nothing is stated, or what else differs between the models
-            to_add t models that would let it be said
+            df_models i degrees of freedom between models; empty if it varies within models
+            why t why no effect is stated, or what else differs between the models
+            to_add t models that would allow the effect to be estimated
         """),
     ),
     Table(
         "model_effects",
         "model x covariate x level",
         _columns("""
-            model_name t name of the model in study.toml, or of one that the chapter needs
-            response t modelled column
+            model_name t name of the model in study.toml, or of an additional model
+            response t response variable
             scope t at equal path, as it comes, path not held, of an implant, or of these models
             covariate t angulation_deg or n_implants; empty for differences of two models
             kind t average, level, difference of levels, or difference of two models
             factor t factor with which the effect may vary
-            level t level for which it holds; empty where levels are averaged
+            level t level to which it applies; empty if averaged over levels
             level_a t first level or model of a difference
             level_b t second level or model, which is subtracted
-            step n step of the covariate that the effect is of: 10 deg, 1 implant
-            from_value n smallest value of the covariate that every level has
-            to_value n largest value of the covariate that every level has
+            step n step of the covariate for which the effect is given: 10 deg, 1 implant
+            from_value n smallest value of the covariate common to all levels
+            to_value n largest value of the covariate common to all levels
             estimate n effect, in the unit of the response
             se n standard error
             df n degrees of freedom
             t n t statistic
             p n two-sided p value
             p_holm n p value after Holm among rows of the same model, covariate and kind
-            p_interaction n p value that the effect is the same at every level
+            p_interaction n p value for an equal effect at all levels
             low n lower confidence limit
             high n upper confidence limit
             confidence n confidence of the limits
@@ -995,7 +995,7 @@ _TABLES = (
             ratio_low n lower limit of the ratio
             ratio_high n upper limit of the ratio
             n_models i models that were scanned
-            df_models i degrees of freedom that the models leave; empty where it varies within them
+            df_models i degrees of freedom between models; empty if it varies within models
             method t kenward-roger or satterthwaite
         """),
     ),
@@ -1004,13 +1004,13 @@ _TABLES = (
         "model x covariate x level x value",
         _columns("""
             model_name t name of the model in study.toml
-            response t modelled column
+            response t response variable
             covariate t numeric column of the fixed part
-            factor t factor whose levels have a line each
+            factor t factor with one line per level
             level t level; empty without a factor
             value n value of the covariate
-            fitted n fitted mean, other covariates held; of log responses the geometric mean
-            low n lower limit of its band, at each value by itself
+            fitted n fitted mean, other covariates held fixed; geometric mean for log responses
+            low n lower limit of its pointwise band
             high n upper limit of its band
             confidence n confidence of the limits
         """),
@@ -1020,7 +1020,7 @@ _TABLES = (
         "model x covariate x condition x class",
         _columns("""
             model_name t name of the model in study.toml
-            response t modelled column
+            response t response variable
             covariate t numeric column of the fixed part
             condition t levels of the condition factors, joined by " / "
             class_low n smallest value of the covariate in the class
@@ -1028,16 +1028,16 @@ _TABLES = (
             value n mean value of the covariate in the class
             n_means i means of pairs, implants or models in the class
             observed n mean of these means, in the unit of the response
-            fitted n the same of the fitted values of the fixed part
-            difference n observed less fitted
+            fitted n the same for the fitted values of the fixed part
+            difference n observed minus fitted
         """),
     ),
     Table(
         "model_lack_of_fit",
-        "model x covariate x what may be missing",
+        "model x covariate x added term",
         _columns("""
             model_name t name of the model in study.toml
-            response t modelled column
+            response t response variable
             covariate t numeric column of the fixed part
             missing t curvature, classes by condition, or interaction with a factor
             num_df n numerator degrees of freedom
@@ -1053,7 +1053,7 @@ _TABLES = (
         "model x contrast",
         _columns("""
             model_name t name of the model in study.toml
-            response t modelled column
+            response t response variable
             factor t factor, or factors joined by ":"
             contrast t difference of two levels, or a slope, in words
         """)
@@ -1078,12 +1078,12 @@ _TABLES = (
             model t physical reference model
             condition t levels of the condition factors, joined by " / "
             site t pair or implant, with its model
-            span_mm n distance of the pair
-            path_mm n length along the arch of the pair
+            span_mm n inter-implant distance of the pair
+            path_mm n arch length of the pair
             fitted n fitted value, random effects included, in the unit of the response
             fitted_fixed n fitted value of the fixed part
             residual n residual, in the unit of the response
-            residual_scaled n residual by its standard deviation
+            residual_scaled n residual divided by its standard deviation
         """),
     ),
     Table(
@@ -1108,7 +1108,7 @@ _TABLES = (
             den_df n denominator degrees of freedom
             p p p value
             ratio n spread at the large end over spread at the small end
-            warned f whether the report warns: p below 0.001 and a ratio of 2 or more
+            warned f true if the report warns: p below 0.001 and a ratio of at least 2
         """),
     ),
     Table(
@@ -1116,7 +1116,7 @@ _TABLES = (
         "model x contrast, residual SD by level",
         _columns("""
             model_name t name of the model in study.toml
-            residual_sd_by t factor whose levels have residual standard deviations of their own
+            residual_sd_by t factor with a separate residual standard deviation per level
             factor t factor
             contrast t difference of two levels, in words
         """)
@@ -1127,7 +1127,7 @@ _TABLES = (
         "model x contrast, for the operators of the study alone",
         _columns("""
             model_name t name of the model in study.toml
-            response t modelled column
+            response t response variable
             holds_for t these operators only: operators are fixed, not a sample of operators
             factor t factor
             contrast t difference of two levels
@@ -1139,24 +1139,24 @@ _TABLES = (
         "model",
         _columns("""
             model_name t name of the model in study.toml
-            response t modelled column
+            response t response variable
             n_rows i modelled rows
             n_coefficients i coefficients of the fixed part
             fixed t response and fixed part as a formula
             random t random terms in the fit, joined by +
             r2_marginal n share of the variance that the fixed part explains
             r2_conditional n share that the fixed and the random part explain together
-            engine t program that worked out the same model too; empty if none can
+            engine t program that also fitted the model; empty if none can
             engine_difference n largest relative difference of coefficients and log likelihood
-            engine_gain n log likelihood of its own search minus that of the fit; empty without one
-            n_beyond_3sd i residuals of more than three standard deviations
-            heavy_tails f whether these are more than normal residuals and chance explain
-            residual_sd_by t column whose levels have residual standard deviations of their own
+            engine_gain n log likelihood of its own search minus that of the fit; empty if none
+            n_beyond_3sd i residuals beyond three standard deviations
+            heavy_tails f true if these are more than expected from a normal distribution
+            residual_sd_by t column with a separate residual standard deviation per level
             method t kenward-roger or satterthwaite
-            adjust t holm or none: how contrasts allow for their number
-            simultaneous f whether the report prints simultaneous limits of contrasts
-            equivalence_margin n margin of equivalence; empty without one
-            non_inferiority f whether the margin is one-sided
+            adjust t holm or none: adjustment for multiple contrasts
+            simultaneous f true if the report prints simultaneous intervals of contrasts
+            equivalence_margin n equivalence margin; empty if none
+            non_inferiority f true if the margin is one-sided
         """),
     ),
     Table(
@@ -1164,12 +1164,12 @@ _TABLES = (
         "model x term",
         _columns("""
             model_name t name of the model in study.toml
-            response t modelled column
+            response t response variable
             term t term of the formula
             F n Wald statistic over its rank, without adjustment for small samples
-            p n share of data drawn without the term whose statistic is as large
+            p n share of data sets simulated without the term whose statistic is as large
             p_se n standard error of p from the number of draws
-            draws i data sets drawn and fitted
+            draws i data sets simulated and fitted
         """),
     ),
     Table(
@@ -1190,11 +1190,11 @@ _TABLES = (
         _columns("""
             device t device
             model t physical reference model
-            measurand t what is charted
+            measurand t charted measurand
             unit t um, deg or ppm
             chart t mean, individuals, moving-range, ewma, cusum-high, cusum-low; -sd, sd: spread
             session t session
-            at d when the session was held
+            at d date of the session
             n_scans i scans of the session
             value n charted value, in the unit; scores for moving-range-sd, ewma-sd and cusum-sd
             centre n centre line
@@ -1212,23 +1212,23 @@ _TABLES = (
         _columns("""
             device t device
             model t physical reference model
-            measurand t what is charted
+            measurand t charted measurand
             unit t um, deg or ppm
             baseline_no i number of the baseline, from 1
             kind t signal, or change-point: a possible change, estimated from all sessions
             chart t chart that signals; of a change point mean or sd
             rule t rule that signals; of a change point step or ramp
-            stands f its chart signals at the last session, change point: one of its measurand
+            stands f true if its chart (change point: one of its measurand) signals at the end
             session t session of the signal
             at d date of the signal
             low d earliest date of its interval
             high d latest date of its interval
-            size n estimated size; of a ramp a month
+            size n estimated size; per month for a ramp
             size_low n lower limit
             size_high n upper limit
             confidence n of the intervals of size and dates
-            p p of a change point: chance of so clear a one in steady sessions
-            event t nearest event, with the days between
+            p p of a change point: probability of one as clear in stable sessions
+            event t nearest event, with the number of days between
             what t sentence
         """),
     ),
@@ -1248,27 +1248,27 @@ _TABLES = (
         _columns("""
             device t device
             model t physical reference model
-            measurand t what is charted
+            measurand t charted measurand
             unit t um, deg or ppm
             baseline_no i number of the baseline, from 1
-            begins_with t why charts began anew here; empty for the first
+            begins_with t why the charts restart here; empty for the first
             first_session t first session of the baseline
             last_session t last session of the baseline
             until d date of its last session
-            n_sessions i its sessions
-            n_scans i its scans
+            n_sessions i number of sessions
+            n_scans i number of scans
             centre n mean of the session means
             sd_of_means n standard deviation of the session means
             sd_within n pooled standard deviation within sessions
-            sd_between n standard deviation between sessions beyond the scans' own, zero if negative
+            sd_between n standard deviation between sessions, zero if the estimate is negative
             run_length n sessions between false alarms for which each chart is designed
             shewhart_limit n limit of one session mean, in standard deviations of a session mean
             lambda_ n weight of the EWMA
             ewma_limit n limit of the EWMA, in its own standard deviations
             k n reference value of the CUSUM
             h n decision interval of the CUSUM
-            widened n how much wider the EWMA's limits are than with a long baseline
-            autocorrelation n correlation of neighbouring sessions that limits allow for
+            widened n ratio of the EWMA limits to those with a long baseline
+            autocorrelation n correlation of neighbouring sessions, included in the limits
             score_centre n mean score of the standard deviations within sessions
             score_scale n standard deviation of these scores between sessions, 1 or more
             score_limit n limit of one score, in that scale
@@ -1276,7 +1276,7 @@ _TABLES = (
             ewma_sd_limit n its limit, in its own standard deviations
             k_sd n reference value of the CUSUM of the scores
             h_sd n its decision interval
-            note t what cannot be said, and why
+            note t what cannot be stated, and why
         """),
     ),
     Table(
@@ -1285,15 +1285,15 @@ _TABLES = (
         _columns("""
             device t device
             model t physical reference model
-            measurand t what is charted
+            measurand t charted measurand
             unit t um, deg or ppm
             chart t as in drift_points, both cusums together; or a run rule
             shift n shift of the mean, in the unit of the row; empty for charts of the spread
             shift_sigma n the same in standard deviations of a session mean
             sd_ratio n growth of the standard deviation within sessions; empty for charts of means
             zero_state n mean number of sessions to the signal, shift from the start; inf: over 1e6
-            steady_state n the same for a shift after a long quiet time
-            limits t known (long baseline) or used (widened for the baseline at hand)
+            steady_state n the same for a shift after a long stable period
+            limits t known (long baseline) or used (widened for the actual baseline)
         """),
     ),
     Table(
@@ -1302,29 +1302,29 @@ _TABLES = (
         _columns("""
             device t device
             model t physical reference model
-            measurand t what is charted
+            measurand t charted measurand
             unit t um, deg or ppm
             baseline_no i number of the baseline, from 1
-            since d first session that the trend is about
+            since d first session included in the trend
             until d last session
             n_sessions i sessions
             n_scans i scans
-            slope_per_month n slope at the last session, averaged over where it may have begun
+            slope_per_month n slope at the last session, averaged over its possible start dates
             slope_low_per_month n lower limit
             slope_high_per_month n upper limit
             p p two-sided probability of a slope of the other sign
-            begins_at d session from which the slope is what it is now
-            begins_low d earliest of its interval
-            begins_high d latest of its interval
+            begins_at d session at which the present slope starts
+            begins_low d start of its interval
+            begins_high d end of its interval
             theil_sen_per_month n median of all slopes between sessions
             theil_sen_low_per_month n lower limit
             theil_sen_high_per_month n upper limit
-            mann_kendall_s i rises less falls among all pairs of sessions
+            mann_kendall_s i number of rises minus falls among all pairs of sessions
             mann_kendall_p p two-sided, with ties and continuity correction
             autocorrelation n correlation of neighbouring sessions beyond a change, 0 to 0.85
-            autocorrelation_p p chance of a larger one among independent sessions
+            autocorrelation_p p probability of a larger one among independent sessions
             confidence n of the intervals
-            method t how the slope was found
+            method t method of the slope
             what t sentence
         """),
     ),
@@ -1335,24 +1335,24 @@ _TABLES = (
             device t device
             model t physical reference model
             implant_a t one implant
-            implant_b t the other
-            since d first session that the trend is about
+            implant_b t the other implant
+            since d first session included in the trend
             until d last session
             n_sessions i sessions
             n_scans i scans
             slope_um_per_month n slope of the distance deviation at the last session
-            slope_low_um n lower limit, a month
-            slope_high_um n upper limit, a month
+            slope_low_um n lower limit, per month
+            slope_high_um n upper limit, per month
             p p two-sided probability of a slope of the other sign
-            bound_um n tolerance bound of future scans at the last session, absolute
+            bound_um n upper tolerance limit of future scans at the last session, absolute value
             coverage n share of future scans that the bound covers
             confidence n of the bound and of the intervals
-            limit_um n the user's limit
-            reached_at d earliest day not excluded for the limit; empty: after the horizon, no trend
+            limit_um n limit set by the user
+            reached_at d earliest date to reach the limit; empty: after the horizon, no trend
             reached_low d earliest day of the interval
             reached_high d latest day of the interval; empty: after the horizon, or never
-            horizon d day until which the trend was projected; empty: no trend shown, not projected
-            method t how slope and bound were found
+            horizon d end of the projection; empty: no trend shown, not projected
+            method t method of slope and bound
         """),
     ),
     Table(
@@ -1362,19 +1362,19 @@ _TABLES = (
             device t device
             model t physical reference model
             session t session
-            at d when it was held
+            at d date of the session
             scope t pair, or all pairs
-            implant_a t one implant; of all pairs: the pair with the largest bound
-            implant_b t the other
+            implant_a t one implant; for all pairs: of the pair with the largest bound
+            implant_b t the other implant
             n_scans i scans of the session
             mean_um n mean deviation of its distance
             u_um n standard uncertainty of the mean, reference included
-            bound_um n absolute mean plus its uncertainty; empty where a pair was not seen
-            low_um n absolute mean less its uncertainty; of all pairs the largest, risk shared
-            limit_um n the user's limit
+            bound_um n absolute mean plus its uncertainty; empty if a pair is missing
+            low_um n absolute mean minus its uncertainty; for all pairs the largest, risk shared
+            limit_um n limit set by the user
             confidence n of the decision, one-sided
-            verdict t of the limit, after ISO 14253-1
-            method t how the mean was held against the limit
+            verdict t verdict on the limit (ISO 14253-1)
+            method t method of comparison with the limit
         """),
     ),
     Table(
@@ -1384,47 +1384,47 @@ _TABLES = (
             device t device
             model t physical reference model
             state t changed, none stands, no sign or no charts
-            stands f a chart signals at the last session
+            stands f true if a chart signals at the last session
             n_sessions i sessions, all baselines
             first_at d first session
             last_at d last session
             last_session t its name
-            baseline_since d first session of the baseline that holds now
-            baseline_begins_with t why the charts began anew there; empty for the first
-            n_measurands i measurands that are charted
-            n_standing i measurands of which a chart signals at the last session
-            measurand t the one whose change is clearest; it is told
+            baseline_since d first session of the present baseline
+            baseline_begins_with t why the charts restart there; empty for the first
+            n_measurands i measurands charted
+            n_standing i measurands with a chart that signals at the last session
+            measurand t measurand with the clearest change, which is reported
             unit t um, deg or ppm
-            chart t its chart that signalled first
-            signalled_at d when
+            chart t chart of it that signalled first
+            signalled_at d date of that signal
             change t step, ramp, level or spread
-            size n step or level against the baseline; of a ramp a month
+            size n step or level against the baseline; per month for a ramp
             size_low n lower limit
             size_high n upper limit
-            begins_at d when the change is estimated to have begun
-            begins_low d earliest of its interval
-            begins_high d latest of its interval
-            in_baseline f it may have begun within the baseline, which then holds part of it
-            event t nearest event, with the days between
+            begins_at d estimated start of the change
+            begins_low d start of its interval
+            begins_high d end of its interval
+            in_baseline f true if it may have started within the baseline
+            event t nearest event, with the number of days between
             slope_per_month n slope of that measurand today
             slope_low_per_month n lower limit
             slope_high_per_month n upper limit
             slope_p p two-sided probability of a slope of the other sign
-            limit_um n the user's limit; empty for none
+            limit_um n limit set by the user; empty for none
             limit_verdict t of all pairs at the last session
             worst_pair t pair with the largest bound there
             worst_bound_um n bound of its session mean
-            single_pair t pair with the largest tolerance bound of single scans to come
-            single_bound_um n its tolerance bound
-            n_not_verified i sessions in which not every pair was verified
+            single_pair t pair with the largest upper tolerance limit of future single scans
+            single_bound_um n its upper tolerance limit
+            n_not_verified i sessions in which at least one pair was not verified
             reassess_from d last session verified before the first of them
             reassess_to d first session verified after the last of them; empty: none yet
             chart_limit_um n farthest limit of the chart of session means of the cross-arch distance
-            protects f it lies within the user's limit
-            autocorrelation n of the measurand told
-            autocorrelation_p p chance of a larger one among independent sessions
-            action t what to do
-            due_at d by when
+            protects f true if it lies within the limit set by the user
+            autocorrelation n of the measurand reported
+            autocorrelation_p p probability of a larger one among independent sessions
+            action t action
+            due_at d due date
             confidence n of the intervals
             what t sentence: the state
             limit_what t sentence: the limit at the last session
@@ -1438,7 +1438,7 @@ _TABLES = (
         _columns("""
             device t device
             model t physical reference model
-            measurand t what is charted
+            measurand t charted measurand
             unit t um, deg or ppm
             period t month as YYYY-MM, or year as YYYY
             kind t month or year
@@ -1448,9 +1448,9 @@ _TABLES = (
             low n lower limit; empty for one session
             high n upper limit
             confidence n of the interval
-            n_signals i sessions of it in which a chart of the measurand signals
+            n_signals i sessions in which a chart of the measurand signals
             n_events i events of the device
-            method t how the interval was found
+            method t method of the interval
         """),
     ),
     Table(
@@ -1458,19 +1458,19 @@ _TABLES = (
         "measurand x two devices",
         _columns("""
             model t physical reference model
-            measurand t what is charted
+            measurand t charted measurand
             unit t um, deg or ppm
             period t year as YYYY, or all
             device_a t one device
-            device_b t the other
-            sessions_a i its sessions
-            sessions_b i sessions of the other
-            difference n mean of b less mean of a
+            device_b t the other device
+            sessions_a i sessions of the first device
+            sessions_b i sessions of the second device
+            difference n mean of b minus mean of a
             low n lower limit
             high n upper limit
             confidence n of the interval
-            p p of no difference
-            method t how it was found
+            p p p value for no difference
+            method t method of the difference
         """),
     ),
     Table(
@@ -1479,22 +1479,22 @@ _TABLES = (
         _columns("""
             device t device
             model t physical reference model
-            measurand t what is charted
+            measurand t charted measurand
             unit t um, deg or ppm
             baseline_no i number of the new baseline
-            begins_with t why charts began anew
+            begins_with t why the charts restart
             at d first session of the new baseline
             n_before i sessions before
             n_after i sessions after
-            difference n mean after less mean before
+            difference n mean after minus mean before
             low n lower limit
             high n upper limit
-            p p of no difference
-            sd_ratio n standard deviation within sessions, after over before
+            p p p value for no difference
+            sd_ratio n standard deviation within sessions, ratio of after to before
             sd_ratio_low n lower limit
             sd_ratio_high n upper limit
             confidence n of the intervals
-            method t how differences and ratios were found
+            method t method of differences and ratios
             what t sentence
         """),
     ),
@@ -1506,11 +1506,11 @@ _TABLES = (
             model t physical reference model
             scan t scan of a session that is not verified
             session t its session
-            at d when it was made
+            at d date of the scan
             implant_a t one implant of the pair with the largest bound; empty without a limit
-            implant_b t the other
+            implant_b t the other implant
             bound_um n bound of that pair in the session
-            limit_um n the user's limit
+            limit_um n limit set by the user
             confidence n of the bound and the verdict
             verdict t of all pairs in the session
             doubt t why the session is not verified
@@ -1519,7 +1519,7 @@ _TABLES = (
             next_good t first session verified after; empty if there is none
             next_good_at d its date
             signal_at d first signal that stands
-            because t which charts or change points
+            because t the charts or change points concerned
         """),
     ),
     Table(
@@ -1528,28 +1528,28 @@ _TABLES = (
         _columns("""
             device t device
             model t physical reference model
-            measurand t what is charted
+            measurand t charted measurand
             unit t um, deg or ppm
             n_scans i scans in a session
-            sd_of_mean n standard deviation of such a session's mean
-            shift n shift to be found, in the unit of the row
-            delay_sessions n mean number of sessions to find it (EWMA, steady state, known limits)
-            delay_days n the same in days at the present rhythm
+            sd_of_mean n standard deviation of the mean of such a session
+            shift n shift to detect, in the unit of the row
+            delay_sessions n mean number of sessions to detect it (EWMA, steady state, known limits)
+            delay_days n the same in days at the present interval between sessions
         """),
     ),
     Table(
         "selftest",
         "number with a known answer",
         _columns("""
-            topic t what it is about
+            topic t topic
             case t example
-            quantity t which of its numbers
+            quantity t quantity in the example
             kind t printed, program (computed by another program), closed form or simulated
-            from_memory f the printed number was written down from memory, not read in its source
-            source t document, clause, table; or what was put in
-            published t number as published, or as known
-            here t number as computed by this installation
-            tolerance t largest difference that agrees; 0 for counts and decisions
+            from_memory f true if the number was quoted from memory, not read in its source
+            source t document, clause, table; or the simulated truth
+            published t known number
+            here t number computed by this installation
+            tolerance t largest difference accepted; 0 for counts and decisions
             digits n leading digits that agree; decimals where zero is published
             verdict t agrees or differs
         """),
@@ -1558,27 +1558,27 @@ _TABLES = (
         "plan_sizes",
         "size of a study",
         _columns("""
-            operators i operators; 1 where cells are no parts of operators
-            n_cells i cells: operators times sessions
-            per_cell i scans of each model in a cell
+            operators i operators; 1 if cells are not nested in operators
+            n_cells i cells: operators × sessions
+            per_cell i scans of each model per cell
             n_scans i scans of a condition, of all models
             half_width n half-width of the interval of the bias
             s_r_low n lower limit of the interval of s_r
             s_r_high n upper limit of the interval of s_r
             s_I_low n lower limit of the interval of s_I
             s_I_high n upper limit of the interval of s_I
-            limit n the limit it is held against
+            limit n limit to verify
             assurance n probability of conformity verified for all pairs of a scan together
-            assurance_low n lower limit of its interval, from what the pilot leaves open
+            assurance_low n lower limit of its interval, from the pilot uncertainty
             assurance_high n upper limit
-            assurance_expected n the same probability averaged over what the pilot leaves open
+            assurance_expected n the same probability, averaged over the pilot uncertainty
             assurance_each n as assurance, for each pair by itself
             assurance_each_low n lower limit of its interval
             assurance_each_high n upper limit
-            assurance_each_expected n averaged over what the pilot leaves open
+            assurance_each_expected n averaged over the pilot uncertainty
             confidence n of the intervals
             chair_minutes n time at the bench
-            unit t unit of every number without one of its own
+            unit t unit of every number without its own
         """),
     ),
     Table(
@@ -1588,20 +1588,20 @@ _TABLES = (
             operators i operators
             sessions i sessions of each operator
             per_session i scans of each model with each technique in a session
-            n_scans i scans in all
+            n_scans i total number of scans
             difference n true difference of the techniques
-            se n standard error that the difference will have
-            df n degrees of freedom that it will have
-            power n probability that the difference is found, if the device is as the pilot shows it
-            power_low n lower limit of its interval, from what the pilot leaves open
+            se n expected standard error of the difference
+            df n expected degrees of freedom
+            power n probability of detecting the difference, with the pilot variances
+            power_low n lower limit of its interval, from the pilot uncertainty
             power_high n upper limit
-            power_expected n the same probability averaged over what the pilot leaves open
+            power_expected n the same probability averaged over the pilot uncertainty
             margin n equivalence margin
-            power_equivalence n probability that equivalence is shown when there is no difference
+            power_equivalence n probability of showing equivalence if there is no difference
             power_equivalence_low n lower limit of its interval
             power_equivalence_high n upper limit
-            power_equivalence_expected n averaged over what the pilot leaves open
-            df_pilot n degrees of freedom with which the pilot knows that standard error
+            power_equivalence_expected n averaged over the pilot uncertainty
+            df_pilot n degrees of freedom of that standard error in the pilot study
             confidence n of the analysis and of the intervals
             chair_minutes n time at the bench
             unit t unit of difference, margin and se
@@ -1609,34 +1609,34 @@ _TABLES = (
     ),
     Table(
         "plan_drift",
-        "scans a session x baseline x false alarms",
+        "scans per session x baseline x false alarms",
         _columns("""
-            n_scans i scans a session
-            n_baseline i sessions of the baseline
-            false_alarm_every n sessions between false alarms of a device, all charts together
-            false_alarms_per_year n false alarms a year
-            scans_per_year n scans a year
+            n_scans i scans per session
+            n_baseline i sessions in the baseline
+            false_alarm_every n mean sessions between false alarms of a device, all charts
+            false_alarms_per_year n false alarms per year
+            scans_per_year n scans per year
             sd_of_mean_um n standard deviation of a session mean
-            shift_um n shift to be found
-            delay_sessions n mean number of sessions until it is found
+            shift_um n shift to detect
+            delay_sessions n mean number of sessions until it is detected
             delay_months n the same in months
-            method t how the delay was computed
+            method t method of the delay
         """),
     ),
     Table(
         "bench_sheet",
         "scan to be made",
         _columns("""
-            order i place in the order of scanning
+            order i position in the scanning order
             session t session
             operator t operator
             scan t name of the scan
             model t physical reference model
             condition t levels of the condition factors, joined by " / "
-            body_seating t what to do with the scan bodies before this scan
-            done t to be ticked
-            temperature_c t to be filled in
-            remarks t to be filled in
+            body_seating t instruction for the scan bodies before this scan
+            done t to tick off
+            temperature_c t to fill in
+            remarks t to fill in
         """),
     ),
     Table(
@@ -1646,16 +1646,16 @@ _TABLES = (
             _CONDITION
             + """
             n_scans i scans that could be aligned by their implants
-            coverage n share of the reference surface's area that at least one scan shows
-            mean_um n mean over the area of the vertices' mean deviations, outside positive
-            rms_um n root mean square over the area of the vertices' mean deviations
-            p05_um n 5 % of the area have a mean deviation below this
+            coverage n share of the reference area covered by at least one scan
+            mean_um n area-weighted mean of the mean deviations of the vertices, outward positive
+            rms_um n area-weighted root mean square of the mean deviations of the vertices
+            p05_um n 5 % of the area has a mean deviation below this
             median_um n half of the area has a mean deviation below this
-            p95_um n 95 % of the area have a mean deviation below this
-            coverage_twice n share of the area that at least two scans show
-            sd_rms_um n root mean square over the area of the vertices' standard deviations
+            p95_um n 95 % of the area has a mean deviation below this
+            coverage_twice n share of the area covered by at least two scans
+            sd_rms_um n area-weighted root mean square of the standard deviations of the vertices
             sd_median_um n half of the area has a standard deviation below this
-            sd_p95_um n 95 % of the area have a standard deviation below this
+            sd_p95_um n 95 % of the area has a standard deviation below this
             """
         ),
     ),
@@ -1666,12 +1666,12 @@ _TABLES = (
             scan t name of the scan
             model t physical reference model
             condition t levels of the condition factors, joined by " / "
-            coverage n share of the reference surface's area that the scan shows
-            mean_um n mean deviation over the area, outside positive
+            coverage n share of the reference area covered by the scan
+            mean_um n mean deviation over the area, outward positive
             rms_um n root mean square deviation over the area
-            p05_um n 5 % of the area deviate by less than this
+            p05_um n 5 % of the area deviates by less than this
             median_um n half of the area deviates by less than this
-            p95_um n 95 % of the area deviate by less than this
+            p95_um n 95 % of the area deviates by less than this
         """),
     ),
     Table(
@@ -1679,12 +1679,12 @@ _TABLES = (
         "condition x vertex of the reference surface",
         _columns("""
             condition t levels of the condition factors, joined by " / "
-            vertex i corner of the reference surface, from 0
+            vertex i vertex of the reference surface, from 0
             x_mm n its position, reference frame
             y_mm n its position, reference frame
             z_mm n its position, reference frame
-            n_scans i scans that show it
-            mean_um n2 mean deviation along the normal, outside positive (trueness)
+            n_scans i scans that cover it
+            mean_um n2 mean deviation along the normal, outward positive (trueness)
             sd_um n2 standard deviation over the scans (precision)
         """),
     ),
@@ -1693,10 +1693,10 @@ _TABLES = (
         "condition",
         _columns("""
             condition t levels of the condition factors, joined by " / "; empty for all scans
-            listed i scans that the user lists as failed
+            listed i scans listed as failed
             unusable i scans that could not be read, or on which no pair of implants was found
-            failed i both together
-            total i scans in all
+            failed i total number of failed scans
+            total i total number of scans
             rate n share of failed scans
             low n lower limit of its exact binomial interval
             high n upper limit of its exact binomial interval
@@ -1709,7 +1709,7 @@ _TABLES = (
         "finding",
         _columns("""
             severity t note, warning or error
-            code t stable short name
+            code t stable short code
             where t file:row:column
             what t what is wrong
             mend t what to do
@@ -1723,7 +1723,7 @@ TABLES: dict[str, Table] = {table.name: table for table in _TABLES}
 TABLES["conformity_with_excluded"] = replace(
     TABLES["conformity"],
     name="conformity_with_excluded",
-    row=f"{TABLES['conformity'].row}, scans left out by the user included",
+    row=f"{TABLES['conformity'].row}, scans excluded by the user included",
 )
 
 
@@ -1762,17 +1762,17 @@ _without_truth(
     "relative_axis_deg",
     """
     model t physical model
-    span_mm n straight distance between the platforms in the mean of the scans
-    path_mm n length along the arch between the platforms in the mean of the scans
-    divergence_deg n angle between the two axes in the mean of the scans
-    distance_um n distance less its mean over the scans
-    angle_deg n angle between the axes less its mean over the scans
+    span_mm n inter-implant distance (straight line) in the mean of the scans
+    path_mm n arch length between the two platforms in the mean of the scans
+    divergence_deg n divergence of the two axes in the mean of the scans
+    distance_um n distance minus its mean over the scans
+    angle_deg n angle between the axes minus its mean over the scans
     direction_x n unit vector from the first implant to the second, in the mean of the scans
     direction_y n unit vector from the first implant to the second, in the mean of the scans
     direction_z n unit vector from the first implant to the second, in the mean of the scans
-    normal_x n unit vector square to both axes, in the mean of the scans; 0 if they are parallel
-    normal_y n unit vector square to both axes, in the mean of the scans; 0 if they are parallel
-    normal_z n unit vector square to both axes, in the mean of the scans; 0 if they are parallel
+    normal_x n unit normal to both axes, in the mean of the scans; 0 if they are parallel
+    normal_y n unit normal to both axes, in the mean of the scans; 0 if they are parallel
+    normal_z n unit normal to both axes, in the mean of the scans; 0 if they are parallel
     """,
 )
 _without_truth(
@@ -1784,9 +1784,9 @@ _without_truth(
     dx_um n difference of the position from the mean of the scans, along x
     dy_um n difference of the position from the mean of the scans, along y
     dz_um n difference of the position from the mean of the scans, along z
-    mesiodistal_um n difference along the arch, towards the arch's last implant positive
-    buccolingual_um n difference across the arch, outwards positive
-    vertical_um n difference along the arch's common axis, out of the bone positive
+    mesiodistal_um n mesiodistal difference, positive towards the last implant of the arch
+    buccolingual_um n buccolingual difference (across the arch), buccal positive
+    vertical_um n vertical difference, along the common axis, positive out of the bone
     """,
 )
 for _name, _row in (
@@ -1800,7 +1800,7 @@ for _name, _row in (
         """
         model t physical model
         measurand t column of pair_differences or implant_differences
-        span_mm n distance of the pair in the mean of the scans; empty for implants
+        span_mm n inter-implant distance of the pair in the mean of the scans; empty for implants
         """,
     )
 _without_truth(
@@ -1819,7 +1819,7 @@ _without_truth(
     "share_within_high n_interference share_interference share_interference_low "
     "share_interference_high max_interference_um tolerance_bound_um bound_with_guard_um u_um "
     "verdict holds_for assumption normality_test p_normal coverage confidence",
-    "model t physical model\nmean_um n mean of the scans' misfits, from the scatter of scans alone",
+    "model t physical model\nmean_um n mean misfit of the scans, from the scatter of scans alone",
 )
 _without_truth(
     "drift_status",
@@ -2027,9 +2027,9 @@ def read_csv(name: str, path: Path | BinaryIO) -> pd.DataFrame:
     except (ValueError, TypeError, KeyError, OverflowError) as error:
         where = f"results/{path.name}" if isinstance(path, Path) else f"{name}.csv"
         raise InputError(
-            f'"{name}.csv" is no table that can be read',
+            f'"{name}.csv" is not a readable table',
             where=where,
-            hint="make the results anew with `accstudy run`",
+            hint="recompute the results with `accstudy run`",
         ) from error
 
 

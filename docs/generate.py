@@ -46,13 +46,14 @@ def tables_page() -> str:
     parts = [
         _MADE,
         "# Tables\n",
-        "Input tables are written by the user, result tables by the program. A column that a user "
-        "may leave out is marked optional. Units stand at the end of a name. The same words are in "
-        "`results/datapackage.json`.\n",
+        "Input tables are written by the user, result tables by the program. Columns marked "
+        "optional may be omitted. Units are given at the end of a name. `path_mm` is the arch "
+        "length between two platforms; other terms are in the [glossary](../glossary.md). The "
+        "same descriptions are in `results/datapackage.json`.\n",
     ]
     for table in TABLES.values():
         more = " Factor columns of the scan list follow." if table.factors else ""
-        parts += [f"## {table.name}\n", f"A row is: {table.row}.{more}\n"]
+        parts += [f"## {table.name}\n", f"One row per {table.row}.{more}\n"]
         parts += ["| column | type | unit | meaning |", "|---|---|---|---|"]
         for column in table.columns:
             optional = "" if column.required else "; optional"
@@ -69,9 +70,9 @@ def settings_page() -> str:
     parts = [
         _MADE,
         "# study.toml\n",
-        "Keys without a default must be given. An unknown key is a fault that names the nearest "
-        "known one. Units stand at the end of a key or in its meaning. `accstudy new` writes a "
-        "file in which every line is explained.\n",
+        "Keys without a default are required. An unknown key is an error that names the nearest "
+        "known key. Units are given at the end of a key or in its meaning. `accstudy new` writes "
+        "a file with every line explained.\n",
     ]
     for name, entry in Settings.model_fields.items():
         model = _model(entry.annotation)
@@ -134,7 +135,7 @@ def _keys(model: type[BaseModel], before: str) -> list[str]:
         inner = _model(field.annotation)
         meaning, example = _meaning(model, key)
         if inner is not None:
-            default, values = "none" if field.default is None else "must be given", "a table"
+            default, values = "none" if field.default is None else "required", "a table"
         else:
             default, values = _default(field), _values(field)
         cells = (meaning, values, default, f"`{example}`" if example else "")
@@ -212,7 +213,7 @@ def _default(field: FieldInfo) -> str:
     if field.default_factory is not None:
         return "empty"
     if field.default is PydanticUndefined:
-        return "must be given"
+        return "required"
     if field.default is None:
         return "none"
     if isinstance(field.default, bool):
@@ -231,16 +232,16 @@ def findings_page() -> str:
     parts = [
         _MADE,
         "# Findings\n",
-        "What `check`, a run and `audit` can say, by code. An error stops before anything is "
-        "written, or leaves a scan out; a warning changes how a result is to be read; a note "
-        "changes nothing. … stands for what is filled in. The place (file, row, column) is named "
-        "beside every finding, in the terminal and in `results/findings.csv`.\n",
+        "Messages of `check`, a run and `audit`, by code. An error stops the run before anything "
+        "is written, or excludes a scan; a warning affects the interpretation of a result; a note "
+        "does not. … stands for inserted values. The place (file, row, column) is given with "
+        "every finding, in the terminal and in `results/findings.csv`.\n",
     ]
     for code, rows in itertools.groupby(found, key=lambda row: row[0]):
         told = [row for row in rows if row[3] or code not in _GENERAL]
         if not told:
             continue
-        parts += [f"## {code}\n", "| severity | what is said | what to do |", "|---|---|---|"]
+        parts += [f"## {code}\n", "| severity | message | what to do |", "|---|---|---|"]
         for _, severity, what, mend in told:
             cells = (severity, what, "" if mend == "…" else mend)
             parts.append(f"| {' | '.join(_plain(cell) for cell in cells)} |")
@@ -269,12 +270,12 @@ def commands_page() -> str:
     parts = [
         _MADE,
         "# Commands\n",
-        "Exit codes: 0 done; 1 the tool failed (a bug), or a selftest differs; 2 wrong call; "
-        "3 input at fault, nothing written; 4 done, but scans were left out; 5 done, and a device "
-        "of a drift study needs action: a signal stands, or its limit is not verified.\n",
-        "`accstudy --version` names the versions of the program and of what computes.\n",
-        "The Tab key completes commands, options, folders and protocols after one line in the "
-        "file that your shell reads at its start:\n",
+        "Exit codes: 0 done; 1 internal error, or a selftest differs; 2 usage error; 3 input "
+        "error, nothing written; 4 done, but scans were excluded; 5 done, and a device of a drift "
+        "study needs action: a signal persists, or its limit is not verified.\n",
+        "`accstudy --version` lists the versions of the program and of its numerical libraries.\n",
+        "Tab completion of commands, options, folders and protocols needs one line in the "
+        "start-up file of your shell:\n",
         "| shell | file | line |",
         "|---|---|---|",
         '| bash | `~/.bashrc` | `eval "$(_ACCSTUDY_COMPLETE=bash_source accstudy)"` |',
@@ -316,18 +317,19 @@ def published_page(numbers: pd.DataFrame | None = None) -> str:
     parts = [
         _MADE,
         "# Published examples\n",
-        f"{len(numbers)} numbers with a known answer, of {numbers['case'].nunique()} examples and "
-        f"printed tables; {agree} of them agree: {kinds}. The data and the printed results are "
-        "files under `accstudy/selftest/data`; tests compute them, and `accstudy selftest` does so "
-        "on your installation and writes down every single number with its tolerance.\n",
-        "Each entry reads: how many numbers, and in brackets the least and the median count of "
-        "leading digits that agree. "
-        "*Printed* numbers agree within half of their last digit, or within the tolerance that "
-        "is written beside them, and can hardly agree to more digits than are printed. "
-        "In brackets with an M: how many of them were written down from memory, not read in their "
-        "source. *By another program* are results of other software, and printed quantities to "
-        "more digits. What is *known exactly* is derived, or was put into a simulation, where no "
-        "digits are counted. Digits of numbers near zero are decimals.\n",
+        f"{len(numbers)} numbers with a known value, from {numbers['case'].nunique()} examples "
+        f"and published tables; {agree} of them agree: {kinds}. The data and the published "
+        "results are files under `accstudy/selftest/data`; tests compute them, and `accstudy "
+        "selftest` computes them on your installation and lists every number with its "
+        "tolerance.\n",
+        "Each entry gives the number of values and, in brackets, the minimum and the median number "
+        "of leading digits that agree. "
+        "*Printed* numbers agree within half a unit of the last digit, or within the stated "
+        "tolerance, and can hardly agree to more digits than are printed. M in brackets: number "
+        "of values quoted from memory, not read in their source. *By another program* are results "
+        "of other software, and printed quantities to more digits. *Known exactly* are values "
+        "that are derived, or that were simulated, for which no digits are counted. Digits of "
+        "numbers near zero are decimals.\n",
     ]
     for topic, of_topic in numbers.groupby("topic", sort=False):
         parts += [

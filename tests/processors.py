@@ -112,7 +112,7 @@ def compare(one: Path, other: Path) -> int:
                 at = f"{found.row}:{found.column}"
                 print(f"  {kind}/{file}:{at}: {found.first} ({found.cells} cells)")
         if rounding:
-            print(f"  {kind}: {rounding} numbers differ by one unit of their last digit")
+            print(f"  {kind}: {rounding} numbers differ by one unit in the last digit")
     return differ
 
 

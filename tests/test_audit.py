@@ -72,9 +72,9 @@ def test_a_last_digit_that_another_machine_rounds_otherwise_is_no_forgery(study)
     forge(study, elsewhere)
     done = call("audit", study)
     assert done.exit_code == 0, done.output
-    assert "1 numbers differ by one unit of their last digit" in done.output
+    assert "1 numbers differ by one unit in the last digit" in done.output
     assert "linear algebra openblas 0.3.1 Other then" in done.output
-    assert "all is as recorded" in done.output
+    assert "everything is as recorded" in done.output
 
 
 @pytest.mark.parametrize(
@@ -87,8 +87,8 @@ def test_a_last_digit_that_another_machine_rounds_otherwise_is_no_forgery(study)
             ),
             '"I1-I9" then, "I1-I2" now',
         ),
-        (lambda r, _: (r / "accuracy.csv").write_bytes(b"\xff\x00"), "no table that can be read"),
-        (lambda _, record: record["outputs"].pop("accuracy.csv"), "does not state it"),
+        (lambda r, _: (r / "accuracy.csv").write_bytes(b"\xff\x00"), "not a readable table"),
+        (lambda _, record: record["outputs"].pop("accuracy.csv"), "missing from the record"),
     ],
 )
 def test_forged_results_do_not_follow_from_the_inputs(study, change, says):

@@ -240,7 +240,7 @@ def test_forged_tables_with_record_and_history_made_to_fit_are_named(study):
     rebuilt(study, forge)
     found = said(study)
     for name in names:
-        assert f'computing "{name}" anew gives another table' in found
+        assert f'recomputing "{name}" gives a different table' in found
 
 
 @pytest.mark.parametrize("name", ["pair_deviations.csv", "findings.csv", "datapackage.json"])
@@ -339,7 +339,7 @@ def test_values_of_the_record_that_are_changed_with_the_history_made_to_fit_are_
 
     rebuilt(study, forge)
     found = said(study)
-    if "no readable record" not in found:
+    if "record is missing or cannot be read" not in found:
         for part in set(PARTS) - single:
             assert f"record.json: {part}" in found, part
 
@@ -365,7 +365,7 @@ def test_every_value_of_the_last_line_of_the_history_is_named(study):
         assert "results/history.jsonl" in said(study) or not data
     for key in ("settings", "outputs", "record", "sessions", "accstudy"):  # with a chain that fits
         file.write_bytes(add_run(b"", {**{k: v for k, v in line.items() if k != "line"}, key: "x"}))
-        assert "the record is not that of the last run" in said(study)
+        assert "the record does not belong to the last run" in said(study)
 
 
 def test_positions_that_are_given_are_compared_with_the_poses(study):
@@ -385,7 +385,7 @@ def test_a_scan_forged_where_it_is_kept_as_measured_is_named(study):
     stored["poses"] = stored["poses"].replace("0.", "1.", 1)
     entry.write_text(json.dumps(stored))
     found = said(study)
-    assert "is not what the results state" in found
+    assert "differs from the results" in found
     assert entry.name in found
 
 
@@ -458,7 +458,7 @@ def test_a_record_that_is_none_is_said_to_be_none(study, record):
     (study / "results/record.json").write_bytes(record)
     done = CliRunner().invoke(main, ["audit", str(study)])
     assert done.exit_code == 3
-    assert "no readable record" in done.output
+    assert "record is missing or cannot be read" in done.output
 
 
 @pytest.mark.parametrize("data", [b"\xff\x00", b"", b"scan,implant\n", b"x\n" * 9])

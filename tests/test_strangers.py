@@ -134,7 +134,7 @@ def test_a_file_of_the_users_in_the_place_of_a_result_is_an_error_that_names_it(
     done = call("run", study)
     assert done.exit_code == 3
     assert (study / name).name in done.output
-    assert "move yours away" in done.output
+    assert "move yours elsewhere" in done.output
     assert (study / name).read_text() == "mine"
     (study / name).rename(tmp_path / "moved")
     assert call("measure", study).exit_code == 0

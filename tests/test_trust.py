@@ -133,7 +133,7 @@ def test_changing_one_scan_measures_one_scan_anew_and_says_why(study):
     done = call("measure", study, "--jobs", 1)
     assert done.exit_code == 0
     assert "1 scan measured, 2 up to date" in done.output
-    assert "s1: measured anew because file changed" in done.output
+    assert "s1: measured again because file changed" in done.output
     after = pd.read_csv(study / "results" / "poses.csv").set_index("scan")
     pd.testing.assert_frame_equal(before.loc[["s0", "s2"]], after.loc[["s0", "s2"]])
     assert (before.loc["s1", "x_mm"] != after.loc["s1", "x_mm"]).all()

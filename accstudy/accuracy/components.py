@@ -45,12 +45,12 @@ def variance_components(
     Raises
     ------
     InputError
-        If a level is no column of the table.
+        If a level is not a column of the table.
     """
     for level in levels:
         if level not in pair_deviations:
             raise InputError(
-                f'"{level}" is no factor of the scans',
+                f'"{level}" is not a factor of the scans',
                 hint=nearest(level, [str(c) for c in pair_deviations]),
             )
     if not len(pair_deviations):
@@ -91,7 +91,7 @@ def _rows(found: Nested, confidence: float) -> list[dict[str, object]]:
         }
         df, sd = int(r["df"]), float(r["sd"])
         if df == 0:
-            row["note"] = "cannot be told from the level below"
+            row["note"] = "cannot be separated from the level below"
         elif float(r["variance_raw"]) < 0:
             row["note"] = "came out below zero and was set to zero"
         elif r["source"] == "residual":
@@ -108,7 +108,7 @@ def _rows(found: Nested, confidence: float) -> list[dict[str, object]]:
             "sd_low": found.sd_total_low if known else math.nan,
             "sd_high": found.sd_total_high if known else math.nan,
             "share": 1.0 if known and found.total > 0 else math.nan,
-            "note": "" if known else "one scan: cannot be said",
+            "note": "" if known else "one scan: cannot be estimated",
         }
     )
     return rows

@@ -362,8 +362,8 @@ def _count(sizes: list[Floats], limit: float, single: bool) -> tuple[int, int]:
 def _method(scope: str, free: bool, few: bool) -> str:
     first = "normal theory"
     if scope == ALL_PAIRS:
-        first += ", share beyond split over pairs" if few else " of the logarithm"
-    return f"{first} and order statistic" if free else f"{first}, not below the largest seen"
+        first += ", share beyond divided among pairs" if few else " of the logarithm"
+    return f"{first} and order statistic" if free else f"{first}, not below the largest observed"
 
 
 def _assumption(free: bool, enough: bool) -> str:
@@ -377,19 +377,25 @@ def _notes(case: Case, sample: Sample, u: float, grouping: Any, contradicted: bo
     if np.isnan(u):
         notes.append("no statement of conformity: the uncertainty of the reference is not stated")
     if contradicted:
-        notes.append("the scatter is not normal, and the scans are too few to do without")
+        notes.append(
+            "the scatter is not normal, and there are too few scans for a distribution-free bound"
+        )
     if case.doubted:
-        notes.append(f"scans of one cell differ by {case.left_out}, which the cell leaves out")
+        notes.append(
+            f"scans of one cell differ by {case.left_out}, which analysis.cell does not include"
+        )
     if len(grouping.cell) < 2:
-        notes.append("one scan: there is no bound")
+        notes.append("one scan: no bound")
     elif np.isfinite(sample.matrix).sum(axis=0).min() < 2:
-        notes.append("a pair was seen in one scan only: there is no bound for it")
+        notes.append("a pair occurs in only one scan: it has no bound")
     elif case.holds_for == "this cell":
-        notes.append("one cell: holds for its operator and session only")
+        notes.append("one cell: valid only for its operator and session")
     scatter = np.nanstd(sample.matrix, axis=0)
     lowest = sample.pairs["lowest"].to_numpy(dtype=float)
     if (np.nanmean(sample.matrix, axis=0) - 2 * scatter < lowest).any():
-        notes.append("axes nearly parallel in the reference: their deviation is not normal")
+        notes.append(
+            "axes nearly parallel in the reference: their deviation is not normally distributed"
+        )
     return notes
 
 

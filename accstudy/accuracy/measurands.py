@@ -241,7 +241,7 @@ def without_scans(table: pd.DataFrame, scans: Collection[str]) -> pd.DataFrame:
     for scan in scans:
         if scan not in set(known):
             raise InputError(
-                f'scan "{scan}" is to be left out, but there is no such scan',
+                f'scan "{scan}" is excluded, but there is no such scan',
                 where="study.toml",
                 hint=nearest(scan, sorted(set(known))),
             )

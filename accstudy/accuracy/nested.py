@@ -71,7 +71,7 @@ def nested_anova(
     Returns
     -------
     Nested
-        A level that cannot be told from the one below (as many groups as groups
+        A level that cannot be distinguished from the one below (as many groups as groups
         within them) has no degrees of freedom there, and empty figures.
 
     Raises

@@ -180,7 +180,7 @@ def layouts(values: npt.ArrayLike, groups: npt.ArrayLike, cells: npt.ArrayLike) 
     if not (y.shape == group.shape == cell.shape) or y.ndim != 1:
         raise InputError("values, groups and cells differ in length")
     if not np.isfinite(y).all():
-        raise InputError("a result is not a finite number", hint="leave it out beforehand")
+        raise InputError("a result is not a finite number", hint="remove it beforehand")
     if y.size == 0:
         raise InputError("there are no results")
     wide = int(cell.max()) + 1

@@ -81,8 +81,8 @@ def seating_from_data(pair_deviations: pd.DataFrame) -> SeatingOfBodies | None:
     return SeatingOfBodies(
         u_um=math.sqrt(variance / 2),
         df=max(1.0, variance**2 / spread) if spread > 0 else math.inf,
-        source="scans with and without seating the bodies anew"
-        + ("" if variance > 0 else "; the difference came out below zero"),
+        source="scans with and without reseating the scan bodies"
+        + ("" if variance > 0 else "; the difference is negative"),
     )
 
 
@@ -206,7 +206,7 @@ def _rows(parts: list[Part], confidence: float) -> list[dict[str, object]]:
             "u_um": u,
             "df": found,
             "share": 1.0 if u > 0 else math.nan,
-            "how": "root of the sum of squares; degrees of freedom of the scatter",
+            "how": "root sum of squares; degrees of freedom of the scatter",
         }
     )
     together = [Part("scatter", math.sqrt(square), d) for d, square in squares.items()]
@@ -219,8 +219,10 @@ def _rows(parts: list[Part], confidence: float) -> list[dict[str, object]]:
             "df": found,
             "k": expanded / u if u > 0 else math.nan,
             "monte_carlo_um": drawn[1],
-            "how": f"{100 * confidence:g} %: Student's t for scatter, the normal factor for what "
-            "is known, in squares; half of the interval of the bias",
+            "how": (
+                f"{100 * confidence:g} %: Student's t for scatter and the normal factor for known "
+                "uncertainties, combined in quadrature; half width of the interval of the bias"
+            ),
         }
     )
     return rows
@@ -229,8 +231,8 @@ def _rows(parts: list[Part], confidence: float) -> list[dict[str, object]]:
 def _reference_parts(ref: Mapping[Hashable, Any]) -> list[Part]:
     how = {
         "certificate": "certified uncertainty of both positions",
-        "MPE": "maximum permissible error of the instrument over sqrt(3)",
-        "nothing": "not stated: not in it, and no conformity can be stated",
+        "MPE": "maximum permissible error of the instrument divided by sqrt(3)",
+        "nothing": "not stated: not included, so conformity cannot be stated",
     }[str(ref["u_from"])]
     parts = [
         Part(
@@ -244,7 +246,7 @@ def _reference_parts(ref: Mapping[Hashable, Any]) -> list[Part]:
         how = f"mean of {ref['n_runs']:.0f} measurements, s = {ref['s_runs_um']:.2g} µm, widened"
         parts.append(Part("CMM repeats", float(ref["u_runs_um"]), how=how))
     if not math.isnan(ref["u_body_um"]):
-        how = "platform and axis in scan bodies that were learned from a scan, not drawn"
+        how = "platform and axis of scan bodies derived from a scan, without CAD geometry"
         parts.append(Part("learned scan body", float(ref["u_body_um"]), how=how))
     return parts
 
@@ -252,7 +254,8 @@ def _reference_parts(ref: Mapping[Hashable, Any]) -> list[Part]:
 def _temperature_part(span_mm: float, expansion: float, tolerance: float) -> Part:
     u = temperature_u_um(span_mm, expansion_per_k=expansion, tolerance_k=tolerance)
     how = (
-        f"expansion {1e6 * expansion:g}e-6/K, temperature known to {tolerance:.3g} K, over sqrt(3)"
+        f"expansion {1e6 * expansion:g}e-6/K, temperature known to {tolerance:.3g} K, divided by "
+        "sqrt(3)"
         if expansion and tolerance
         else "not given: taken as zero"
     )
@@ -262,12 +265,12 @@ def _temperature_part(span_mm: float, expansion: float, tolerance: float) -> Par
 def _seating_part(seated: SeatingOfBodies | None, once: bool, n: int) -> Part:
     name = "scan body seating"
     if seated is None:
-        return Part(name, math.nan, counted=False, how="not known: no study of it, none entered")
+        return Part(name, math.nan, counted=False, how="not known: neither studied nor entered")
     u = math.sqrt(2) * seated.u_um
     if not once:
-        how = f"{seated.source}; seated anew between the scans, so within their scatter"
+        how = f"{seated.source}; reseated between the scans, so part of their scatter"
         return Part(name, u / math.sqrt(n), seated.df, counted=False, how=how)
-    return Part(name, u, how=f"{seated.source}; seated once, so it does not average out")
+    return Part(name, u, how=f"{seated.source}; seated once, so not averaged")
 
 
 def _fit_u(pairs: pd.DataFrame, poses: pd.DataFrame | None) -> dict[tuple[str, str, str], float]:
@@ -300,8 +303,7 @@ def _fit_part(u: float | None, n: int) -> Part:
         "location fit",
         u / math.sqrt(n),
         counted=False,
-        how="mean of the fits' uncertainties; differs from scan to scan, so within the "
-        "repeatability",
+        how="mean uncertainty of the fits; varies between scans, so part of the repeatability",
     )
 
 
@@ -315,7 +317,7 @@ def _spread_parts(sums: Layouts, means: Witnesses, g: int) -> list[Part]:
     witnesses = means.layouts
     n, p = int(sums.n[g]), int(witnesses.cells[g])
     if n == 1:
-        unknown = "one scan: cannot be said"
+        unknown = "one scan: cannot be estimated"
         return [
             Part("repeatability", math.nan, counted=False, how=unknown),
             Part("cells", math.nan, counted=False, how=unknown),
@@ -323,7 +325,7 @@ def _spread_parts(sums: Layouts, means: Witnesses, g: int) -> list[Part]:
     variances, dfs = variance_of_mean(witnesses)
     whole, df = float(variances[g]), float(dfs[g])
     if sums.cells[g] == 1:
-        how = "one cell: cannot be said, and not contained"
+        how = "one cell: cannot be estimated and is not included"
         return [
             Part("repeatability", math.sqrt(whole), df, how=f"s_r over root n, {n} scans"),
             Part("cells", math.nan, counted=False, how=how),
@@ -335,22 +337,27 @@ def _spread_parts(sums: Layouts, means: Witnesses, g: int) -> list[Part]:
         days = [Part("shared sessions", u_days, float(means.shared_df[g]), how=how)]
     who = "cells" if p == int(sums.cells[g]) else means.who
     if sums.df_within[g] == 0:
-        how = f"scatter of the means of {p} {who}, one scan a cell"
+        how = f"scatter of the means of {p} {who}, one scan per cell"
         return [
-            Part("repeatability", math.nan, counted=False, how="one scan a cell: within the cells"),
+            Part(
+                "repeatability",
+                math.nan,
+                counted=False,
+                how="one scan per cell: included in the cells",
+            ),
             Part(who, math.sqrt(whole), df, how=how),
             *days,
         ]
     repeats, how = float(sums.var_within[g]) / n, f"s_r over root n, {n} scans"
     if repeats > whole:
-        less = f"{how}; more than the means of {p} {who} scatter, which are counted"
-        scatter = f"scatter of the means of {p} {who}, less than repeats explain"
+        less = f"{how}; larger than the scatter of the means of {p} {who}, which is used"
+        scatter = f"scatter of the means of {p} {who}, smaller than the repeats explain"
         return [
             Part("repeatability", math.sqrt(repeats), df, counted=False, how=less),
             Part(who, math.sqrt(whole), df, how=scatter),
             *days,
         ]
-    beyond = f"what the means of {p} {who} scatter beyond that"
+    beyond = f"additional scatter of the means of {p} {who}"
     return [
         Part("repeatability", math.sqrt(repeats), df, how=how),
         Part(who, math.sqrt(whole - repeats), df, how=beyond),

@@ -117,16 +117,22 @@ def accuracy_table(
 
 
 _NOTES = {
-    "one": "one scan: nothing can be said of spread or uncertainty",
-    "cell": "one cell: the spread between cells cannot be said; "
-    "the interval of the bias holds for that cell's conditions only",
-    "single": "one scan a cell: repeatability cannot be told from the spread between cells",
+    "one": "one scan: neither spread nor uncertainty can be estimated",
+    "cell": (
+        "one cell: the spread between cells cannot be estimated; the interval of the bias is valid "
+        "only for the conditions of that cell"
+    ),
+    "single": "one scan per cell: repeatability cannot be separated from the spread between cells",
     "equal": "all results are equal",
     "negative": "the spread between cells came out below zero and was set to zero",
-    "floor": "the reference axes are so nearly parallel that the deviation can hardly be "
-    "negative: it is no normal variable, and its bias is not one of the device alone",
-    "unstated": "the uncertainty of the reference is not stated: the interval of the bias holds "
-    "for the reference as given",
+    "floor": (
+        "the reference axes are so nearly parallel that the deviation can hardly be negative: it "
+        "is not normally distributed, and its bias is not that of the device alone"
+    ),
+    "unstated": (
+        "the uncertainty of the reference is not stated: the interval of the bias is valid for the "
+        "reference as given"
+    ),
 }
 
 
@@ -151,9 +157,11 @@ def _notes(sums: Layouts, lowest: npt.NDArray[np.float64], u: npt.NDArray[np.flo
 
 
 _NOTES_OF_PRECISION = {
-    "cell": "one cell: the spread between cells cannot be said",
-    "floor": "the axes are so nearly parallel that the angle can hardly get smaller: it is no "
-    "normal variable",
+    "cell": "one cell: the spread between cells cannot be estimated",
+    "floor": (
+        "the axes are so nearly parallel that the angle can hardly decrease: it is not normally "
+        "distributed"
+    ),
     "unstated": "",
 }
 

@@ -176,10 +176,10 @@ def _ellipsoid(d: Floats, means: Floats, confidence: float) -> dict[str, object]
         "T2": found.T2,
         "p": found.p,
         "based_on": "scans" if one_cell else "cell means",
-        "note": "one cell: holds for that cell's conditions only" if one_cell else "",
+        "note": "one cell: valid only for the conditions of that cell" if one_cell else "",
     }
     if math.isnan(found.T2):
-        row["note"] = "the deviations do not fill space: no test"
+        row["note"] = "the deviations do not span three dimensions: no test"
     row |= {f"semi_axis_{i + 1}_um": float(a) for i, a in enumerate(found.semi_axes)}
     row |= {
         f"direction_{c}": float(x) for c, x in zip(COMPONENTS, found.directions[0], strict=True)

@@ -15,21 +15,21 @@ __all__ = ["learn", "show"]
     "--unit",
     type=click.Choice(["mm", "cm", "m", "inch"]),
     default="mm",
-    help="Unit of DRAWING; of a study's drawings, study.toml says it.",
+    help="Length unit of DRAWING; study.toml gives it for a study.",
 )
 @click.option(
     "--pictures",
     "folder",
     type=click.Path(file_okay=False, path_type=Path),
     default=Path(),
-    help="Folder for the pictures; the current one by default.",
+    help="Folder for the images; the current folder by default.",
 )
 def show(drawing: Path, unit: str, folder: Path) -> None:
-    """Show axis, flat and top of a scan body's drawing.
+    """Show axis, flat and top of the CAD geometry of a scan body.
 
-    Prints the lines for study.toml and writes a picture of every drawing with its axis,
-    its flat and the places at which the platform may be. Of a STUDY, its drawings are
-    held against what study.toml says of them.
+    DRAWING is a mesh file. Prints the lines for study.toml and writes an image of the geometry with
+    its axis, its flat and the possible positions of the platform. For a STUDY, the geometry is
+    compared with the settings in study.toml.
 
     Example: accstudy show sample_study/validation
     """
@@ -48,17 +48,19 @@ def show(drawing: Path, unit: str, folder: Path) -> None:
 @click.option(
     "--scan",
     default="",
-    help="Mesh of the model with its bodies, in STUDY and in the frame of the reference; "
-    "reference.surface by default.",
+    help=(
+        "Mesh of the model with its scan bodies, inside STUDY and in the frame of the reference; "
+        "reference.surface by default."
+    ),
 )
-@click.option("--model", default="", help="Model that it shows, where there are several.")
-@click.option("--body", default="", help="Key of [scan_body.*], where there are several.")
+@click.option("--model", default="", help="Model shown in the scan; required if there are several.")
+@click.option("--body", default="", help="Key of [scan_body.*]; required if there are several.")
 def learn(study: Path, scan: str, model: str, body: str) -> None:
-    """Learn a scan body from a scan, if there is no drawing.
+    """Derive the geometry of a scan body from a scan, without CAD data.
 
-    The surface around every implant of the reference is cut out, the copies are brought onto each
-    other and averaged. Writes the mean and a picture into scan_bodies/ and prints the lines for
-    study.toml, with the uncertainty that follows.
+    The surface around every implant of the reference is extracted, and the copies are aligned to
+    each other and averaged. Writes the mean and an image to scan_bodies/ and prints the lines for
+    study.toml, with the resulting uncertainty.
 
     Example: accstudy learn sample_study/validation
     """

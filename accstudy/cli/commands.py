@@ -110,10 +110,10 @@ def check(
     shared: Shared,
     as_csv: bool,
 ) -> None:
-    """List every fault of STUDY at once; nothing is changed.
+    """List all errors in STUDY at once; nothing is changed.
 
-    Everything is read, the meshes included. What is still missing comes in the
-    order in which to do it.
+    All files are read, including the meshes. What is still missing is listed in the order in which
+    to supply it.
 
     Example: accstudy check sample_study/validation
     """
@@ -143,7 +143,7 @@ def check(
         ):
             click.echo(line)
         if steps:
-            click.echo("Still missing, in the order in which to do it:")
+            click.echo("Still missing, in the order in which to supply it:")
         for k, step in enumerate(steps, start=1):
             click.echo(f"  {k}. {step}")
         counts = {s: sum(f.severity is s for f in findings) for s in Severity}
@@ -165,7 +165,7 @@ def measure(
     study: Path,
     shared: Shared,
 ) -> None:
-    """Locate every implant in every scan of STUDY; writes poses.csv.
+    """Locate every implant in every scan of STUDY; write poses.csv.
 
     Example: accstudy measure sample_study/validation --jobs 2
     """
@@ -270,7 +270,7 @@ def run(
 ) -> None:
     """Check, measure, analyze and report one STUDY or several.
 
-    What is up to date is skipped. Results are replaced at the end, whole.
+    Stages that are up to date are skipped. Results are replaced together at the end.
 
     Example: accstudy run sample_study/validation
     """
@@ -297,7 +297,7 @@ def run(
 @_STUDY
 @shared_options
 @click.option(
-    "--all", "everything", is_flag=True, help="Measure all scans again, not a sample of them."
+    "--all", "everything", is_flag=True, help="Measure all scans again instead of a sample."
 )
 @click.option(
     "--bundle",
@@ -312,12 +312,12 @@ def audit(
     everything: bool,
     bundle: Path | None,
 ) -> None:
-    """Prove that STUDY and its results are those of its record.
+    """Verify that STUDY and its results agree with its record.
 
-    The run is made again in memory, the PDF included, and compared; nothing is
-    changed. Exit code 3 if anything differs; numbers that are computed anew may
-    differ by one unit of their last digit, as they do between processors. Who owns
-    the folder can make all of it anew: keep or sign the digest of the record.
+    The run is repeated in memory, including the PDF, and compared; nothing is changed. Exit code 3
+    if anything differs; recomputed numbers may differ by one unit in the last digit, as they do
+    between processors. The owner of the folder can replace everything in it: keep or sign the
+    digest of the record elsewhere.
 
     Example: accstudy audit sample_study/validation
     """
@@ -335,23 +335,23 @@ def audit(
         )
     for finding in found.findings:
         click.echo(str(finding), err=True)
-    said = [f"{found.sessions} sessions are compared with what was first recorded of them"]
+    said = [f"{found.sessions} sessions compared with their first record"]
     if found.added:
         said.append(f"added since the last run: {'; '.join(found.added)}; run the study again")
     if found.rounding:
-        said.append(f"{found.rounding} numbers differ by one unit of their last digit")
+        said.append(f"{found.rounding} numbers differ by one unit in the last digit")
     if found.made_on:
         said.append(f"recorded by another program or on another machine: {found.made_on}")
     if found.unproven:
         names = ", ".join(found.unproven)
-        said.append(f"as recorded, but made again it is another file on this machine: {names}")
+        said.append(f"as recorded, but reproduced as a different file on this machine: {names}")
     if found.record:
-        said.append(f"SHA-256 of the record, to be kept elsewhere: {found.record}")
-    said.append("something differs" if found.findings else "all is as recorded")
+        said.append(f"SHA-256 of the record, to be stored elsewhere: {found.record}")
+    said.append("something differs" if found.findings else "everything is as recorded")
     if not shared.quiet:
         click.echo(
             f"{found.files} files compared with the record, {found.runs} runs in the history, "
-            f"{len(found.remeasured)} scans measured anew, {found.recomputed} tables computed anew"
+            f"{len(found.remeasured)} scans measured again, {found.recomputed} tables recomputed"
         )
         for line in said:
             click.echo(line)
@@ -396,10 +396,10 @@ def simulate(folder: Path, kind: str, seed: int, samples: bool, quiet: bool) -> 
 @click.option("--quiet", is_flag=True, help="Print problems only.")
 @click.pass_context
 def selftest(ctx: click.Context, folder: Path, quiet: bool) -> None:
-    """Check this installation against known answers; write a record.
+    """Check this installation against known results; write a record.
 
-    Printed examples, results of other programs, closed forms and a simulated
-    scan, each number beside its source: selftest.json and selftest.pdf, by default into the current
+    Published examples, results of other programs, closed-form solutions and a simulated scan, each
+    number beside its source. Writes selftest.json and selftest.pdf, by default to the current
     folder. Exit code 1 if anything differs.
 
     Example: accstudy selftest software_validation

@@ -37,7 +37,7 @@ class _Group(click.Group):
                 click.echo(line, err=True)
             count = sum(f.severity is Severity.ERROR for f in error.findings)
             if count > 1:
-                click.echo(f"{count} faults; nothing was written", err=True)
+                click.echo(f"{count} errors; nothing was written", err=True)
             ctx.exit(error.exit_code)
         except (click.exceptions.Exit, click.ClickException, click.Abort):
             raise
@@ -45,8 +45,8 @@ class _Group(click.Group):
             ctx.exit(DONE)
         except KeyboardInterrupt:
             click.echo(
-                "\ninterrupted: former results are untouched, scans measured so far are kept; "
-                "the same command goes on from there",
+                "\ninterrupted: earlier results are unchanged and scans measured so far are kept; "
+                "run the same command to continue",
                 err=True,
             )
             ctx.exit(INTERRUPTED)
@@ -55,8 +55,8 @@ class _Group(click.Group):
                 raise
             click.echo(
                 f"accstudy failed: {type(error).__name__}: {error}\n"
-                "  This is a bug; former results are untouched.\n"
-                "  hint:  call again with --debug and report what it prints",
+                "  This is a bug; earlier results are unchanged.\n"
+                "  hint:  run the command again with --debug and report the output",
                 err=True,
             )
             ctx.exit(FAILED)
@@ -65,9 +65,11 @@ class _Group(click.Group):
 @click.group(
     cls=_Group,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 96},
-    epilog="Exit codes: 0 done; 1 the tool failed; 2 wrong call; 3 input at fault, nothing "
-    "written; 4 done, but scans were left out; 5 done, and a device of a drift study needs "
-    "action; 130 interrupted. `accstudy COMMAND --help` shows an example.",
+    epilog=(
+        "Exit codes: 0 done; 1 internal error; 2 usage error; 3 input error, nothing written; 4 "
+        "done, but scans were excluded; 5 done, and a device of a drift study needs action; 130 "
+        "interrupted. `accstudy COMMAND --help` shows an example."
+    ),
 )
 @click.option(
     "--version",
@@ -79,10 +81,10 @@ class _Group(click.Group):
 )
 @click.option("--debug", is_flag=True, help="Show the traceback of an error.")
 def main(debug: bool) -> None:
-    """Accuracy of multi-implant impressions from repeated scans of a reference model.
+    """Accuracy of multi-implant digital impressions from repeated scans of a reference model.
 
-    A STUDY is a folder with study.toml, a scan list and the reference. For evaluating
-    measuring workflows; not a medical device.
+    STUDY is a folder with study.toml, a scan list and the reference. For evaluating measuring
+    workflows; not a medical device.
 
     Example: accstudy run sample_study/validation
     """

@@ -37,7 +37,7 @@ class Shared:
     jobs : int
         Processes for measuring scans.
     scheduler : str
-        Address of a Dask scheduler that measures them instead; empty for none.
+        Address of a Dask scheduler that measures the scans instead; empty for none.
     quiet, strict, allow_outside : bool
         As their help texts say.
     """
@@ -99,12 +99,12 @@ def shared_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def _forms(ctx: click.Context, param: click.Parameter, value: str) -> str:
-    """Forms of figures, parted by commas."""
+    """Figure formats, separated by commas."""
     parts = [part.strip().lower() for part in value.split(",") if part.strip()]
     wrong = [part for part in parts if part not in FORMS]
     if wrong:
         raise click.BadParameter(
-            f'"{wrong[0]}" is no form of a figure; use {", ".join(FORMS)}, or put --figures last',
+            f'"{wrong[0]}" is not a figure format; use {", ".join(FORMS)}, or put --figures last',
             ctx,
             param,
         )
@@ -120,14 +120,14 @@ def figure_options(command: Callable[..., Any]) -> Callable[..., Any]:
         flag_value="svg,png",
         default="",
         metavar="FORMS",
-        help=f"Also write every figure: {', '.join(FORMS)}; svg,png where none is named.",
+        help=f"Also write every figure as {', '.join(FORMS)}; default svg,png.",
     )
     dpi = click.option(
         "--dpi",
         type=click.IntRange(72, 1200),
         default=300,
         show_default=True,
-        help="Resolution of figures as PNG and TIFF.",
+        help="Resolution of PNG and TIFF figures, dots per inch.",
     )
     return figures(dpi(command))
 

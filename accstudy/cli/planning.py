@@ -16,13 +16,13 @@ _NOT_NEGATIVE = click.FloatRange(min=0)
 
 
 def _counts(ctx: click.Context, param: click.Parameter, value: str) -> tuple[int, ...]:
-    """Read whole numbers parted by commas."""
+    """Read whole numbers separated by commas."""
     try:
         found = tuple(int(part) for part in value.split(","))
     except ValueError:
         found = ()
     if not found or min(found) < 1:
-        raise click.BadParameter("write whole numbers from 1 on, such as 2,3,6")
+        raise click.BadParameter("write whole numbers of at least 1, such as 2,3,6")
     return found
 
 
@@ -52,7 +52,7 @@ def _sds(ctx: click.Context, param: click.Parameter, values: tuple[str, ...]) ->
 
 
 def _protocols(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:
-    """Names of protocols that begin so, for the Tab key."""
+    """Names of protocols that begin with the typed text, for Tab completion."""
     from accstudy.plan.protocol import protocol_names
 
     return [name for name in protocol_names() if name.startswith(incomplete)]
@@ -71,11 +71,11 @@ def _protocols(ctx: click.Context, param: click.Parameter, incomplete: str) -> l
 @click.option(
     "--without-reference",
     is_flag=True,
-    help="Nobody has measured the model: scatter and differences, nothing about the truth.",
+    help="The model has not been measured: precision and differences only, no trueness.",
 )
-@click.option("--quiet", is_flag=True, help="Say only what went wrong.")
+@click.option("--quiet", is_flag=True, help="Print problems only.")
 def new(folder: Path, protocol: str, title: str, without_reference: bool, quiet: bool) -> None:
-    """Make a study in FOLDER from a protocol, every line explained.
+    """Create a study in FOLDER from a protocol, fully commented.
 
     Nothing is overwritten. Its README.md names the next steps.
 
@@ -109,49 +109,62 @@ def new(folder: Path, protocol: str, title: str, without_reference: bool, quiet:
 @click.option(
     "--pilot",
     type=click.Path(exists=True, file_okay=False, path_type=Path),
-    help="Take the assumptions from the results of this study.",
+    help="Pilot study from whose results the assumptions are taken.",
 )
-@click.option("--pilot-condition", default="", help="Condition of the pilot; needed if several.")
+@click.option(
+    "--pilot-condition", default="", help="Condition of the pilot; required if it has several."
+)
 @click.option(
     "--measurand",
     type=click.Choice(["distance_um", "angle_deg"]),
     default="distance_um",
     show_default=True,
-    help="What sizes are worked out for.",
+    help="Measurand for which the sample size is computed.",
 )
-@click.option("--limit", type=_POSITIVE, help="Limit to be verified; the study's by default.")
+@click.option("--limit", type=_POSITIVE, help="Limit to verify; that of the study by default.")
 @click.option(
     "--pairs",
     type=click.IntRange(min=1),
     default=1,
     show_default=True,
-    help="Pairs of a scan that the assumed deviations are of, independent of each other.",
+    help="Number of mutually independent pairs per scan in the assumed deviations.",
 )
 @click.option(
     "--new-operators",
     is_flag=True,
-    help="Plan for a verdict on other operators, where the pilot's operators returned.",
+    help=(
+        "Plan for a verdict on other operators, if the operators of the pilot took part in several "
+        "sessions."
+    ),
 )
 @click.option(
     "--cells",
     default="2,3,4,6,9,12",
     show_default=True,
     callback=_counts,
-    help="Numbers of cells (operators times sessions) to try.",
+    help="Numbers of cells (operators × sessions) to try.",
 )
 @click.option(
     "--per-cell",
     default="3,5",
     show_default=True,
     callback=_counts,
-    help="Numbers of scans a cell to try.",
+    help="Numbers of scans per cell to try.",
 )
-@click.option("--minutes-per-scan", type=_NOT_NEGATIVE, help="By default the protocol's.")
-@click.option("--minutes-per-session", type=_NOT_NEGATIVE, help="By default the protocol's.")
+@click.option(
+    "--minutes-per-scan",
+    type=_NOT_NEGATIVE,
+    help="Time for one scan; that of the protocol by default.",
+)
+@click.option(
+    "--minutes-per-session",
+    type=_NOT_NEGATIVE,
+    help="Time to set up a session; that of the protocol by default.",
+)
 @click.option(
     "--difference",
     type=float,
-    help="Difference of two techniques to be found: adds a table of power.",
+    help="Difference between two techniques to detect; adds a table of power.",
 )
 @click.option("--margin", type=_POSITIVE, help="Equivalence margin, for the table of power.")
 @click.option(
@@ -159,8 +172,8 @@ def new(folder: Path, protocol: str, title: str, without_reference: bool, quiet:
     "sds",
     multiple=True,
     callback=_sds,
-    help="For power, without a pilot: a random term of the model and its standard deviation, "
-    'such as "scan=10"; again for each. The residual must be among them.',
+    help="For power without a pilot: a random term of the model and its standard deviation, "
+    'such as "scan=10"; repeat for each. The residual must be included.',
 )
 @click.option(
     "--operators",
@@ -174,28 +187,30 @@ def new(folder: Path, protocol: str, title: str, without_reference: bool, quiet:
     type=click.IntRange(min=20),
     default=100,
     show_default=True,
-    help="Pairs of simulated studies a size, for the assurance.",
+    help="Pairs of simulated studies per sample size, for the assurance.",
 )
-@click.option("--model", "models", multiple=True, help="A model to scan; again for each.")
-@click.option("--operator", "people", multiple=True, help="An operator's code; again for each.")
-@click.option("--session", "sessions", multiple=True, help="A session; again for each.")
+@click.option("--model", "models", multiple=True, help="A model to scan; repeat for each.")
+@click.option("--operator", "people", multiple=True, help="Code of an operator; repeat for each.")
+@click.option("--session", "sessions", multiple=True, help="A session; repeat for each.")
 @click.option(
     "--level",
     "levels",
     multiple=True,
     callback=_levels,
-    help='A level of a factor, such as "technique=splinted"; again for each.',
+    help='A level of a factor, such as "technique=splinted"; repeat for each.',
 )
-@click.option("--repeats", type=click.IntRange(min=1), help="Scans of each kind in a block.")
-@click.option("--seed", type=click.IntRange(min=0), help="Of the order; drawn by default.")
-@click.option("--sizes-only", is_flag=True, help="Draw no order.")
-@click.option("--shift", type=_POSITIVE, help="Drift studies: shift to be found, µm.")
+@click.option("--repeats", type=click.IntRange(min=1), help="Scans of each combination in a block.")
+@click.option(
+    "--seed", type=click.IntRange(min=0), help="Seed of the random order; drawn by default."
+)
+@click.option("--sizes-only", is_flag=True, help="Do not randomise an order.")
+@click.option("--shift", type=_POSITIVE, help="Drift studies: shift to detect, µm.")
 @click.option(
     "--sessions-a-year",
     type=_POSITIVE,
     default=12.0,
     show_default=True,
-    help="Drift studies: sessions held in a year.",
+    help="Drift studies: sessions per year.",
 )
 def plan(
     study: Path,
@@ -227,12 +242,12 @@ def plan(
     shift: float | None,
     sessions_a_year: float,
 ) -> None:
-    """Say how many scans STUDY needs, and draw their order.
+    """Compute how many scans STUDY needs and randomise their order.
 
-    Sizes need assumptions: --pilot, or --s-r (and --s-cell, --bias). For a drift study they
-    are a trade: false alarms a year against months to find --shift. The order fills an empty
-    scan list and makes plan/bench_sheet.pdf; to a list with rows it adds those of the
-    --session that is named.
+    Sample sizes need assumptions: --pilot, or --s-r (and --s-cell, --bias). For a drift study the
+    size is a trade-off: false alarms per year against months to detect --shift. The randomised
+    order fills an empty scan list and plan/bench_sheet.pdf, the data collection sheet; if the list
+    has rows, only scans of the named --session are added.
 
     Example: accstudy plan my_study --s-r 20 --s-cell 10 --seed 7
     """
@@ -258,8 +273,8 @@ def plan(
         )
         click.echo(_shown(trade, tuple(str(c) for c in trade if c != "method")))
         click.echo(
-            "choose a line: n_baseline is drift.baseline_sessions, n_scans --repeats, and "
-            "false_alarm_every drift.false_alarm_every of study.toml"
+            "choose a line: n_baseline sets drift.baseline_sessions, n_scans sets --repeats, and "
+            "false_alarm_every sets drift.false_alarm_every in study.toml"
         )
         written.append(sizes.write_table(study, "plan_drift", trade))
     elif s_r is not None or (pilot is not None and (difference is None or measured)):
@@ -298,7 +313,7 @@ def plan(
         name = "plan_sizes" if referenced else UNREFERENCED["plan_sizes"]
         written.append(sizes.write_table(study, name, found.table))
     elif difference is None:
-        click.echo("no sizes: give --s-r (and --s-cell, --bias), or --pilot")
+        click.echo("no sample size: give --s-r (and --s-cell, --bias), or --pilot")
     if difference is not None:
         if pilot is not None:
             known = powers.pilot_comparison(pilot, settings)
@@ -322,8 +337,8 @@ def plan(
     rows = scanlist.rows_of_list(study, settings)
     if rows and not sizes_only and not sessions:
         click.echo(
-            f"{settings.scans.list} has {rows} rows already; it is left as it is "
-            "(name a --session to add its scans)"
+            f"{settings.scans.list} already has {rows} rows and is left unchanged (name a "
+            "--session to add its scans)"
         )
     elif not sizes_only:
         order = planning.Order(models, people, sessions, levels, repeats, seed)
@@ -359,20 +374,19 @@ def _shown(table: object, columns: tuple[str, ...]) -> str:
 @click.argument(
     "folder", type=click.Path(exists=True, file_okay=False, path_type=Path), metavar="FOLDER"
 )
-@click.option("--model", default="", help="The model that the scans show.")
+@click.option("--model", default="", help="Model shown in the scans.")
 @click.option(
     "--same",
     multiple=True,
     callback=_levels,
-    help='A column that is the same for all, such as "device=device A"; again for each.',
+    help='A column with one value for all scans, such as "device=device A"; repeat for each.',
 )
-@click.option("--write", is_flag=True, help="Add the rows to the study's scan list.")
+@click.option("--write", is_flag=True, help="Append the rows to the scan list of the study.")
 def list_scans(folder: Path, model: str, same: dict[str, tuple[str, ...]], write: bool) -> None:
-    """Propose rows of the scan list from mesh files in FOLDER.
+    """Propose rows for the scan list from mesh files in FOLDER.
 
-    Their names and times tell what they may be. FOLDER is a study, or a folder of mesh
-    files in one; files that are listed already are left out. What is proposed is a
-    guess: read every row before it counts.
+    The rows are derived from file names and times. FOLDER is a study, or a folder of mesh files in
+    one; files already listed are left out. The proposal is a guess: check every row before use.
 
     Example: accstudy list-scans my_study --same "device=device A" > rows.csv
     """
@@ -388,7 +402,7 @@ def list_scans(folder: Path, model: str, same: dict[str, tuple[str, ...]], write
         study = scanlist.study_of(folder)
         settings = read_settings(study / "study.toml")
         click.echo(f"written: {scanlist.append_list(study, settings, proposal.scans)}")
-        click.echo("to be confirmed row by row", err=True)
+        click.echo("check every row before use", err=True)
     else:
         data = csv_bytes("scans", proposal.scans, factors=tuple(proposal.scans.columns))
         click.echo(data, nl=False)
@@ -406,22 +420,24 @@ def _values(ctx: click.Context, param: click.Parameter, values: tuple[str, ...])
     "files", type=click.Path(exists=True, path_type=Path), metavar="SCANS...", nargs=-1,
     required=True,
 )  # fmt: skip
-@click.option("--session", default="", help="Its name; the day of its first scan by default.")
-@click.option("--device", default="", help="The device; the only one of the list by default.")
-@click.option("--model", default="", help="The model; the only one of the study by default.")
+@click.option(
+    "--session", default="", help="Name of the session; the date of its first scan by default."
+)
+@click.option("--device", default="", help="Device; the only one in the scan list by default.")
+@click.option("--model", default="", help="Model; the only one of the study by default.")
 @click.option(
     "--set",
     "values",
     multiple=True,
     callback=_values,
-    help='A further column, such as "operator=operator 1"; again for each.',
+    help='A further column, such as "operator=operator 1"; repeat for each.',
 )
 @click.option(
     "--expect",
     type=click.IntRange(min=0),
-    help="Scans that a session has; as many as in the device's last one by default.",
+    help="Scans per session; as many as in the last session of the device by default.",
 )
-@click.option("--quiet", is_flag=True, help="Say only what went wrong.")
+@click.option("--quiet", is_flag=True, help="Print problems only.")
 def add(
     study: Path,
     files: tuple[Path, ...],
@@ -432,11 +448,11 @@ def add(
     expect: int | None,
     quiet: bool,
 ) -> None:
-    """Add a session's SCANS to the scan list of STUDY.
+    """Add the SCANS of a session to the scan list of STUDY.
 
-    Rows are added at its end; none that was there is touched. SCANS are mesh files, or
-    folders that hold them; what lies outside STUDY is copied into it. Every file is read
-    first. For scans that are missing planned rows and a bench sheet are left.
+    Rows are appended; existing rows are not changed. SCANS are mesh files, or folders that contain
+    them; files outside STUDY are copied into it. Every file is read first. Scans not yet made get
+    planned rows and a data collection sheet.
 
     Example: accstudy add our_device --session "week 14" export/week14
     """
@@ -456,6 +472,6 @@ def add(
         return
     click.echo(f"added: {', '.join(done.scans)}")
     if done.planned:
-        click.echo(f"still to be made: {', '.join(done.planned)}")
+        click.echo(f"scans still to make: {', '.join(done.planned)}")
     for line in (*done.words, *(f"written: {path}" for path in done.written)):
         click.echo(line)

@@ -28,8 +28,8 @@ def abridged(findings: Sequence[Finding]) -> Iterator[str]:
             yield str(finding)
         if not few and done[kind] == _MOST:
             yield (
-                f"  and {total[kind] - _MOST} more of this kind; "
-                "`accstudy check STUDY --csv` lists each"
+                f"  and {total[kind] - _MOST} more of this kind; `accstudy check STUDY --csv` "
+                "lists them all"
             )
 
 

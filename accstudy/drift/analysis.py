@@ -199,8 +199,10 @@ def _neighbours_alike(one: Device) -> list[Finding]:
         Finding(
             Severity.WARNING,
             "sessions-alike",
-            f'sessions of device "{one.device}" on model "{one.model}" resemble their neighbours '
-            f"(correlation {worst.rho:.1f}): limits of charts are wider, changes are found later",
-            mend="look for what lasts over sessions, such as temperature or operator",
+            f'sessions of device "{one.device}" on model "{one.model}" are autocorrelated '
+            f"(correlation {worst.rho:.1f} between neighbours): control limits are wider, and "
+            "changes are detected later"
+            f"",
+            mend="look for causes that persist over sessions, such as temperature or operator",
         )
     ]

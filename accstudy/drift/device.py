@@ -160,7 +160,7 @@ class Device:
                     "no-baseline",
                     f'device "{stretch.device}" on model "{stretch.model}" has no charts from '
                     f"{stretch.rows['at'].iloc[0]:%Y-%m-%d} on: {stretch.note}",
-                    mend=f"hold {MIN_SESSIONS} sessions or more before judging",
+                    mend=f"run at least {MIN_SESSIONS} sessions before drawing conclusions",
                 )
             )
         alpha = ALPHA / (2 * len(self.measurands))  # level and spread of each

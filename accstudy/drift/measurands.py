@@ -89,7 +89,7 @@ def _info(scans: pd.DataFrame) -> pd.DataFrame:
     out = scans[["scan", "model"]].copy()
     if "measured_at" not in scans:
         raise InputError(
-            "drift needs to know when scans were made",
+            "a drift analysis needs the date of every scan",
             where="scans.csv::measured_at",
             hint="add a column measured_at with ISO dates",
         )

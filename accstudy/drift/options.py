@@ -46,11 +46,11 @@ class DriftOptions:
     Parameters
     ----------
     baseline_sessions : int
-        Sessions of every baseline.
+        Number of sessions in every baseline.
     baseline_until : date, optional
         Last day of the first baseline, instead of the number.
     false_alarm_every : float
-        Sessions between false alarms of a device, all its charts together.
+        Mean number of sessions between false alarms of a device, all its charts together.
     shift_um : float
         Shift that should be found soon.
     sd_ratio : float

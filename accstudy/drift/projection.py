@@ -30,7 +30,7 @@ class Projection:
     reached : bool
         The bound lies beyond the limit already.
     at, low, high : Timestamp or None
-        Day of the bound, and interval of the day on which the share of
+        Day of the bound, and interval of the date on which the share of
         scans beyond the limit really gets too large; None for later than the
         horizon, or never.
     bound : float
@@ -71,7 +71,7 @@ def project(
     horizon_months : float
         How far to look ahead, above zero.
     coverage, confidence : float
-        Of the tolerance bound; the confidence of the interval of the day, too.
+        Of the tolerance bound; the confidence of the interval of the date, too.
     u : float
         Standard uncertainty of the reference, which all sessions share.
     seed : int
@@ -150,14 +150,14 @@ def next_session(
     """
     gaps = stretch.rows["at"].diff().dt.total_seconds().dropna() / 86_400
     rhythm = float(np.clip(gaps.median() if len(gaps) else 30.0, _SHORTEST_DAYS, _LONGEST_DAYS))
-    days, why = rhythm, f"the present rhythm of {rhythm:.0f} days suffices"
+    days, why = rhythm, f"the present interval of {rhythm:.0f} days is sufficient"
     if np.isfinite(fastest) and np.isfinite(room):
         safe = max(room, 0.0) / max(fastest, 1e-12) * DAYS_PER_MONTH / (_delay(stretch) + 1)
         if safe < rhythm:
             days = max(safe, _SHORTEST_DAYS)
             why = (
-                f"a drift as fast as the sessions allow ({fastest:.2g} µm a month) must be found "
-                "before a pair meets the limit"
+                f"the fastest drift compatible with the sessions ({fastest:.2g} µm per month) must "
+                "be detected before a pair reaches the limit"
             )
     return (last + pd.Timedelta(days=round(days))).normalize(), why
 

@@ -19,9 +19,9 @@ def run_length_sentence(stretch: Stretch, false_alarm_every: float) -> str:
     used = ewma_run_length(limits.lambda_, limits.L, shift, state="steady")
     known = ewma_run_length(limits.lambda_, limits.L_known, shift, state="steady")
     text = (
-        f"The charts of a device together give a false alarm every {false_alarm_every:.0f} "
-        f"sessions or so; a shift of {stretch.shift:.3g} {unit_text(stretch.unit)} in "
-        f"{stretch.measurand} is found after {used:.1f} sessions on average (EWMA)."
+        f"All charts of a device together give a false alarm about every {false_alarm_every:.0f} "
+        f"sessions; a shift of {stretch.shift:.3g} {unit_text(stretch.unit)} in "
+        f"{stretch.measurand} is detected after {used:.1f} sessions on average (EWMA)."
     )
     if used > known + 0.5:
         text += (
@@ -36,5 +36,5 @@ def trend_sentence(stretch: Stretch, trend: Trend, *, grows: bool) -> str:
     """Slope with its interval."""
     unit = unit_text(stretch.unit)
     start = stretch.measurand[0].upper() + stretch.measurand[1:]
-    slope = f"{trend.estimate:+.2g} {unit} a month ({trend.low:+.2g} to {trend.high:+.2g})"
+    slope = f"{trend.estimate:+.2g} {unit} per month ({trend.low:+.2g} to {trend.high:+.2g})"
     return f"{start} {'changes by' if grows else 'shows no trend:'} {slope}."

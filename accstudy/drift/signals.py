@@ -134,7 +134,7 @@ def event_near(
     near = mine[(when >= low.normalize() - slack) & (when <= high + slack)]
     if near.empty:
         return ""
-    # an event before the change explains it; one after it cannot
+    # an preceding event the change explains it; one after it cannot
     days = (at - pd.to_datetime(near["at"])).dt.total_seconds() / 86_400
     first = int(np.argmin(np.where(days >= 0, days, 1000 - days)))
     row, gap = near.iloc[first], float(days.iloc[first])
@@ -189,7 +189,7 @@ def chart_signals(
                     "what": (
                         f"On {row['at']:%Y-%m-%d} {where} signals ({row['rule']}): "
                         f"{size:+.3g} {unit_text(stretch.unit)} against the baseline"
-                        + (", and does so to the last session." if lasts else ".")
+                        + (", and persists to the last session." if lasts else ".")
                     ),
                 },
                 last_good=since - 1,
@@ -382,17 +382,17 @@ def _sentence(
     chance = "p < 0.001" if change.p < 0.001 else f"p = {change.p:.3f}"
     between = f"between {low:%Y-%m-%d} and {high:%Y-%m-%d}"
     if found.kind == "ramp" and of_sd:
-        text = f"a slow change of {amount} in the mean, beginning about {day:%Y-%m-%d} ({between})"
+        text = f"a slow change of {amount} in the mean, starting about {day:%Y-%m-%d} ({between})"
     elif found.kind == "ramp":
-        text = f"a drift of {amount} a month, beginning about {day:%Y-%m-%d} ({between})"
+        text = f"a drift of {amount} per month, starting about {day:%Y-%m-%d} ({between})"
     else:
         text = f"a step of {amount} with the session of {day:%Y-%m-%d} ({between})"
     text = f"{what[0].upper()}{what[1:]}: possibly {text}; {chance}."
     base = stretch.rows["at"][stretch.in_baseline]
     if len(base) and low <= base.iloc[-1]:
-        text += " It may have begun within the baseline, which then holds part of it."
+        text += " It may have started within the baseline, which then includes part of it."
     if event:
-        text += f" Near it: {event} that day."
+        text += f" Close in time: {event} that day."
     if found.close:
         other = "a step" if found.kind == "ramp" else "a slow change"
         text += f" The sessions do not exclude {other} instead."

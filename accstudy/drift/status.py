@@ -194,7 +194,7 @@ def _day(at: pd.Timestamp) -> str:
 def _state_sentence(row: dict[str, Any]) -> str:
     """The state in one or two sentences, dates as YYYY-MM-DD."""
     if row["state"] == NO_CHARTS:
-        return "Too few sessions for charts."
+        return "Too few sessions for control charts."
     since = ""
     if row["baseline_begins_with"]:
         since = (
@@ -208,9 +208,9 @@ def _state_sentence(row: dict[str, Any]) -> str:
             for k in ("slope_low_per_month", "slope_per_month", "slope_high_per_month")
         )
         shown = "trend" if row["slope_p"] < 1 - row["confidence"] else "no trend shown"
-        slope = f"{shown}: {mid} {unit_text(row['unit'])} a month ({low} to {high})"
+        slope = f"{shown}: {mid} {unit_text(row['unit'])} per month ({low} to {high})"
     if row["state"] != CHANGED:
-        text = "No sign of a change" if row["state"] == NO_SIGN else "No signal stands"
+        text = "No sign of a change" if row["state"] == NO_SIGN else "No signal persists"
         text += since if since else f" in {row['n_sessions']} sessions"
         text += "; charts signalled before" if row["state"] == PASSED else ""
         name = row["measurand"][0].upper() + row["measurand"][1:]
@@ -222,22 +222,22 @@ def _state_sentence(row: dict[str, Any]) -> str:
     size += f" {unit_text(row['unit'])}"
     name = row["measurand"][0].upper() + row["measurand"][1:]
     began = (
-        f"begun about {_day(row['begins_at'])} "
+        f"started about {_day(row['begins_at'])} "
         f"(between {_day(row['begins_low'])} and {_day(row['begins_high'])})"
     )
     text = {
-        "ramp": f"{name} drifts by {size} a month, {began}",
+        "ramp": f"{name} drifts by {size} per month, {began}",
         "step": f"{name} stepped by {size}, {began}",
         "spread": f"The spread within sessions of {row['measurand']} changed by {size}, {began}",
         "level": f"{name} has moved by {size} against the baseline",
     }[row["change"]]
     text += f"; charts signal since {_day(row['signalled_at'])}{since}."
     if row["in_baseline"]:
-        text += " It may have begun within the baseline, which then holds part of it."
+        text += " It may have started within the baseline, which then includes part of it."
     if row["change"] == "step" and slope:
-        text += f" Since the step {slope}."
+        text += f" After the step, {slope}."
     if row["event"]:
-        text += f" Near it: {row['event']}."
+        text += f" Close in time: {row['event']}."
     return text
 
 
@@ -254,7 +254,7 @@ def _limit_sentence(row: dict[str, Any]) -> str:
     )
     if pd.notna(row.get("single_bound_um")):
         text += (
-            f" Tolerance bound of single scans to come: up to {row['single_bound_um']:.1f} µm "
+            f" Tolerance bound of future single scans: up to {row['single_bound_um']:.1f} µm "
             f"(pair {row['single_pair']}), {'beyond' if _single_beyond(row) else 'within'} the "
             "limit."
         )
@@ -271,10 +271,10 @@ def _duty_sentence(row: dict[str, Any]) -> str:
     """What follows for former work, and what the charts cannot do."""
     said = []
     if row["state"] == CHANGED and row.get("limit_verdict") == VERIFIED:
-        text = "Changed; the mean of the last session keeps the limit"
+        text = "Changed; the mean of the last session is within the limit"
         if _single_beyond(row):
             text += (
-                f", but single scans to come may not (tolerance bound of pair "
+                f", but future single scans may not (tolerance bound of pair "
                 f"{row['single_pair']}: {row['single_bound_um']:.1f} µm)"
             )
         said.append(f"{text}.")
@@ -287,7 +287,7 @@ def _duty_sentence(row: dict[str, Any]) -> str:
     if row.get("protects") is False:
         said.append(
             f"The chart of session means reaches to {row['chart_limit_um']:.0f} µm, beyond the "
-            "limit: it cannot protect it, only the check of every pair does."
+            "limit: it cannot ensure conformity; only the check of every pair can."
         )
     return " ".join(said)
 
@@ -297,21 +297,23 @@ def _action(device: Device, held: Held, row: dict[str, Any]) -> dict[str, Any]:
     verdict = row.get("limit_verdict", "")
     if verdict and verdict != VERIFIED:
         why = "a pair lies beyond the limit" if verdict == REFUTED else (
-            "not every pair is verified to keep the limit"
+            "conformity is not verified for every pair"
         )  # fmt: skip
-        why += ", and a signal stands" if row["stands"] else ""
+        why += ", and a signal persists" if row["stands"] else ""
         return {
             "action": OUT_OF_USE,
             "due_at": last,
             "advice": f"Out of use until verified: {why}.",
         }
     if row["stands"]:
-        kept = "; the mean of the last session keeps the limit" if verdict else ""
+        kept = "; the mean of the last session is within the limit" if verdict else ""
         return {
             "action": CHECK,
             "due_at": last,
-            "advice": f"Check at once: a signal stands{kept}. Find the cause, hold a session more, "
-            "and decide on a new baseline.",
+            "advice": (
+                f"Check at once: a signal persists{kept}. Find the cause, run another session, and "
+                "decide on a new baseline."
+            ),
         }
     ahead = held.ahead
     fastest = room = float("nan")

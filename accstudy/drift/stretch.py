@@ -203,11 +203,14 @@ def chart_stretch(
     note, baseline, limits, spread = "", None, None, None
     wanted = float("nan") if shift is None else shift
     if len(base) < MIN_SESSIONS:
-        note = f"a baseline needs {MIN_SESSIONS} sessions, here are {len(base)}"
+        note = f"a baseline needs {MIN_SESSIONS} sessions; there are {len(base)}"
     else:
         baseline = baseline_of(base)
         if baseline.sd_of_means <= _NUMERIC_ZERO * max(1.0, abs(baseline.centre)):
-            note, baseline = "the baseline's sessions are all alike, so limits cannot be set", None
+            note, baseline = (
+                "all sessions of the baseline are identical, so limits cannot be set",
+                None,
+            )
     if baseline is not None:
         if shift is None:
             wanted = baseline.sd_of_means

@@ -201,7 +201,7 @@ def residual_page(residuals: pd.DataFrame, quantiles: pd.DataFrame, *, unit: str
     conditions = list(dict.fromkeys(residuals["condition"]))
     for ax, column, label in (
         (a, "fitted", f"fitted value{f' / {unit}' if unit else ''}"),
-        (b, "path_mm", "path along the arch / mm"),
+        (b, "path_mm", "arch length / mm"),
     ):
         for number, condition in enumerate(conditions):
             mine = residuals[residuals["condition"] == condition]

@@ -57,7 +57,7 @@ def precision_chart(points: pd.DataFrame, lines: pd.DataFrame, *, names: tuple[s
             )
         axes.set_xlim(left=0)
         axes.set_ylim(0, 1.08 * float(np.nanmax([*points[list(shown)].to_numpy().ravel(), 1.0])))
-        axes.set_xlabel(f"{'span' if against == 'span_mm' else 'path along the arch'} / mm")
+        axes.set_xlabel(f"{'span' if against == 'span_mm' else 'arch length'} / mm")
         axes.set_title(printable(names[0] if which == "s_r" else names[1]), loc="left")
     grid[0].set_ylabel("standard deviation / µm")
     if len(conditions) > 1:

@@ -60,7 +60,7 @@ def seat_chart(rows: pd.DataFrame, *, limit_um: float | None = None) -> Figure:
         ax.set_title(
             "all screws, best seat" if way == "best-seat" else f"one screw, at {printable(way)}"
         )
-    grid[-1].set_xlabel("path along the arch / mm")
+    grid[-1].set_xlabel("arch length / mm")
     return figure
 
 

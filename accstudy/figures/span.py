@@ -95,7 +95,7 @@ def supported_span_chart(
         _level(ax, rows, conditions, limit_um=limit_um, height=height)
     ax.set_xlim(0, right)
     ax.set_ylim(0, top)
-    name = "span between two implants" if along == "span" else "path along the arch"
+    name = "span between two implants" if along == "span" else "arch length"
     ax.set_xlabel(f"{name} / mm")
     ax.set_ylabel("deviation / µm")
     if len(conditions) > 1:

@@ -260,9 +260,9 @@ def component_name(component: str) -> str:
     Examples
     --------
     >>> component_name("condition:pair"), component_name("angulation_deg | scan")
-    ('pair within condition', 'angulation, from scan to scan')
+    ('pair within condition', 'slope of angulation by scan')
     >>> component_name("condition:cell"), component_name("path_mm | scan[technique C]")
-    ('cell within condition', 'path, from scan to scan (technique C)')
+    ('cell within condition', 'slope of arch length by scan (technique C)')
     """
     text, bracket, level = str(component).partition("[")
     if bracket:
@@ -272,7 +272,8 @@ def component_name(component: str) -> str:
         unit = slope.rsplit("_", 1)
         slope = unit[0] if len(unit) == 2 and unit[1] in ("deg", "mm", "um") else slope
         group = component_name(group)
-        return f"{slope.replace('_', ' ')}, from {group} to {group}"
+        slope = "arch length" if slope == "path" else slope.replace("_", " ")
+        return f"slope of {slope} by {group}"
     outer, _, inner = text.partition(":")
     return f"{inner} within {outer}".replace("_", " ") if inner else text.replace("_", " ")
 

@@ -70,7 +70,7 @@ def best_about_axis(
         if agrees:  # two starts ended at the best sum of squares
             break
     if found is None:
-        raise ComputationError(f"the points do not determine {what}", hint="touch more points")
+        raise ComputationError(f"the points do not determine {what}", hint="probe more points")
     _, frame, q = found
     residual = _surface(local @ frame, cone=cone)
     q, covariance = solve(residual, q, size_mm, angles=(2, 3, 5)[: len(q) - 3], what=what)
@@ -172,7 +172,7 @@ def solve(
 
     first = np.asarray(start, float)
     if len(values(first)) < len(first):
-        raise ComputationError(f"too few points for {what}", hint="touch more points")
+        raise ComputationError(f"too few points for {what}", hint="probe more points")
     found = least_squares(
         values, first, jac=jacobian, x_scale="jac", xtol=1e-15, ftol=1e-15, gtol=1e-15, max_nfev=200
     )
@@ -181,7 +181,7 @@ def solve(
         j = jacobian(q)
         singular = np.linalg.svd(j, compute_uv=False)
         if not np.isfinite(q).all() or singular[-1] < 1e-7 * singular[0]:
-            raise ComputationError(f"the points do not determine {what}", hint="touch more points")
+            raise ComputationError(f"the points do not determine {what}", hint="probe more points")
         q = q - np.linalg.lstsq(j, values(q), rcond=None)[0]
     j, r = jacobian(q), values(q)
     freedom = (len(r) - len(q)) / blocks

@@ -290,7 +290,7 @@ def fit_cone(points_mm: ArrayLike, *, probe_radius_mm: float = 0.0, inside: bool
     frame, q, cov, rms = best_about_axis(local, starts, size, cone=True, what="a cone")
     if abs(q[5]) < 1e-6:
         raise ComputationError(
-            "the points lie on a cylinder, which has no apex", hint="call the feature a cylinder"
+            "the points lie on a cylinder, which has no apex", hint="name the feature a cylinder"
         )
     turn = np.sign(q[5])
     direction, angle = turn * frame[:, 2], abs(float(q[5]))
@@ -322,21 +322,21 @@ def _points(
     if p.ndim != 2 or p.shape[1] not in dims:
         raise InputError(f"{what} needs points with {' or '.join(map(str, dims))} coordinates")
     if not np.isfinite(p).all():
-        raise InputError("a point has a coordinate that is no finite number")
+        raise InputError("a point has a coordinate that is not finite")
     if len(p) < least:
         raise ComputationError(
-            f"{what} needs at least {least} points; there are {len(p)}", hint="touch more points"
+            f"{what} needs at least {least} points; there are {len(p)}", hint="probe more points"
         )
     centre = p.mean(axis=0)
     size = float(np.sqrt(np.mean(np.sum((p - centre) ** 2, axis=1))))
     if not size > 0:
-        raise ComputationError(f"the points lie in one place and do not determine {what}")
+        raise ComputationError(f"the points coincide and do not determine {what}")
     return p, centre, size
 
 
 def _reach(probe_radius_mm: float, *, inside: bool) -> float:
     if not (np.isfinite(probe_radius_mm) and probe_radius_mm >= 0):
-        raise InputError(f"a probe radius of {probe_radius_mm} mm cannot be")
+        raise InputError(f"a probe radius of {probe_radius_mm} mm is not possible")
     return -probe_radius_mm if inside else probe_radius_mm
 
 

@@ -191,14 +191,15 @@ def _axis(
     source = next((fitted[k] for k in ("cylinder", "cone", "plane", "circle") if k in fitted), None)
     if source is None or isinstance(source, Sphere):
         raise ComputationError(
-            "no feature gives an axis", hint="touch a cylinder, a cone, a plane or a circle"
+            "no feature gives an axis", hint="probe a cylinder, a cone, a plane or a circle"
         )
     axis = source.direction if isinstance(source, Cylinder | Cone) else source.normal
     along = float(axis @ outward)
     if abs(along) < math.cos(math.radians(80.0)):
         raise ComputationError(
-            "the axis is nearly square to the direction out of the bone, so its sign is open",
-            hint="give coordinates whose z axis points out of the bone",
+            "the axis is nearly perpendicular to the direction out of the bone, so its sign is "
+            "undetermined",
+            hint="use coordinates whose z axis points out of the bone",
         )
     sign = math.copysign(1.0, along)
     if isinstance(source, Plane):
@@ -229,7 +230,7 @@ def _centre(
         return ball.centre_mm, covariance
     raise ComputationError(
         "the features do not give a centre",
-        hint="touch a plane beside the cylinder or cone, or a circle or sphere",
+        hint="probe a plane in addition to the cylinder or cone, or a circle or sphere",
     )
 
 

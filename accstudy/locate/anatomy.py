@@ -146,7 +146,7 @@ def anatomy(mesh: Mesh) -> Anatomy:
 
     body = trimesh.Trimesh(mesh.vertices_mm, mesh.faces, process=True)
     if not len(body.faces) or not body.area > 0:
-        raise InputError("the drawing has no surface")
+        raise InputError("the CAD geometry has no surface")
     planes = _planes(body)
     faces = _Faces(
         *(np.array(part) for part in zip(*((p[0], p[2], p[3]) for p in planes), strict=True))

@@ -96,8 +96,8 @@ def choose(
         n for n, a, b in zip(names, first.candidate, second.candidate, strict=True) if a != b
     ]
     raise AmbiguousArrangementError(
-        f"the implants fit the scan in {len(alike)} ways that it cannot tell apart "
-        f"(misfit {1e3 * first.misfit_mm:.0f} and {1e3 * second.misfit_mm:.0f} µm); "
+        f"the implants fit the scan in {len(alike)} ways that cannot be distinguished (misfit "
+        f"{1e3 * first.misfit_mm:.0f} and {1e3 * second.misfit_mm:.0f} µm); "
         f"in doubt: {', '.join(swapped)}",
         hint="give approximate positions in landmarks.csv (scan, implant, x_mm, y_mm, z_mm) "
         f"for {swapped[0] if swapped else names[0]} at least, and name the file in "
@@ -147,15 +147,16 @@ def _by_landmarks(
     given = ", ".join(names[i] for i in landmarks)
     if near and not fit:
         raise LandmarkError(
-            f"the landmarks of {given} fit only a reading that puts {ways[near[0]].matched} scan "
-            f"bodies in their places, where another puts {most}",
+            f"the landmarks of {given} fit only an assignment that matches "
+            f"{ways[near[0]].matched} scan bodies, whereas another matches {most}",
             hint="check which implant each row of landmarks.csv names",
         )
     if not fit:
         raise LandmarkError(
-            f"no reading of the scan brings {given} within {_LANDMARK_MM:g} mm of the landmarks "
+            f"no assignment of the scan bodies brings {given} within {_LANDMARK_MM:g} mm of the "
+            "landmarks "
             f"(the nearest: {min(distance):.1f} mm)",
-            hint="landmarks.csv wants positions in the scan's own coordinates, in mm",
+            hint="landmarks.csv needs positions in the coordinates of the scan, in mm",
         )
     return Choice(ways[min(fit)[1]], "landmarks")
 

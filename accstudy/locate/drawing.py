@@ -53,7 +53,7 @@ def scan_body_from_settings(name: str, settings: ScanBodySettings, files: Files)
             f'scan body "{name}" ends {mesh.vertices_mm[:, 2].max():.2f} mm above the platform, '
             f"below use_above_mm = {settings.use_above_mm:g}",
             where=f"study.toml::scan_body.{name}",
-            hint="check origin_mm, axis and length_unit of the drawing",
+            hint="check origin_mm, axis and length_unit of the scan body",
         )
     return ScanBody(name, mesh, has_flat, settings.use_above_mm)
 

@@ -107,24 +107,24 @@ def judge_body(
             (
                 "little-surface",
                 f"the scan shows {100 * found.coverage:.0f} % of the scan body on {implant}",
-                "scan it again, or read its uncertainties with care",
+                "scan again, or treat its uncertainties with caution",
             )
         )
     if found.layers > _DOUBLE:
         notes.append(
             (
                 "doubled-surface",
-                f"the surface of the scan body on {implant} is there {found.layers:.1f} times: "
-                "layers that were not stitched together",
-                "scan it again; the position lies between the layers",
+                f"the surface of the scan body on {implant} appears {found.layers:.1f} times: "
+                "layers that were not merged",
+                "scan again; the position lies between the layers",
             )
         )
     if rms > _MOST_RMS_UM or rms > max(_WORSE * usual_rms_um, 15.0):
         notes.append(
             (
                 "rough-fit",
-                f"the surface on {implant} differs from the drawing by {rms:.0f} µm rms",
-                "look at the scan; check that the drawing is that of the scan body used",
+                f"the surface on {implant} differs from the CAD geometry by {rms:.0f} µm rms",
+                "look at the scan; check that the CAD geometry is that of the scan body used",
             )
         )
     offset, u_offset = 1e3 * refined.offset_mm, 1e3 * float(np.sqrt(refined.covariance[6, 6]))
@@ -133,18 +133,18 @@ def judge_body(
         notes.append(
             (
                 "unusual-offset",
-                f"the scanned surface on {implant} lies {abs(offset):.0f} µm {side} the drawing; "
-                f"{OFFSET_LOW_UM:.0f} to {OFFSET_HIGH_UM:.0f} µm is usual",
-                "check that the drawing is that of the scan body used; if it is one of another "
-                f"size, heights are wrong by up to {_height_um(offset, slenderness):.0f} µm",
+                f"the scanned surface on {implant} lies {abs(offset):.0f} µm {side} the CAD "
+                f"geometry; {OFFSET_LOW_UM:.0f} to {OFFSET_HIGH_UM:.0f} µm is usual",
+                "check that the CAD geometry is that of the scan body used; if the size differs, "
+                f"heights are wrong by up to {_height_um(offset, slenderness):.0f} µm",
             )
         )
     if rival_um:
         notes.append(
             (
                 "two-poses",
-                f"two poses {rival_um:.0f} µm apart fit the scan body on {implant} alike; the one "
-                "nearer to its place among the others was taken",
+                f"two poses {rival_um:.0f} µm apart fit the scan body on {implant} equally well; "
+                "the one nearer to its reference position was used",
                 "give the flats in the reference (flat_x, flat_y, flat_z)",
             )
         )
@@ -153,7 +153,7 @@ def judge_body(
         notes.append(
             (
                 "weak-fit",
-                f"what the scan shows of {implant} leaves its position uncertain by {u:.0f} µm",
+                f"the visible surface on {implant} leaves its position uncertain by {u:.0f} µm",
                 "scan the top and the sides of the scan body",
             )
         )
@@ -162,7 +162,7 @@ def judge_body(
     texts = [what for _, what, _ in notes]
     if has_flat and not known:
         within = f"fixed to {2 * refined.u_turn_deg:.1f} deg only"
-        why = within if single else "the flat is not seen"
+        why = within if single else "the flat is not visible"
         texts.append(f"rotation unknown: {why}")
     return Verdict(
         status="doubtful" if notes else "ok",
@@ -173,7 +173,7 @@ def judge_body(
 
 
 def _height_um(offset_um: float, slenderness: float) -> float:
-    """Largest error of a height if the offset comes from a drawing of another size.
+    """Largest error of a height if the offset comes from CAD geometry of another size.
 
     The surface itself may lie anywhere within the usual offsets, so that the size may be off by
     more than the offset shows.
@@ -214,9 +214,11 @@ def wrong_size(bodies: Mapping[str, Refined], *, top_mm: float) -> Finding | Non
         Severity.WARNING,
         "wrong-size",
         f"the scan bodies on {', '.join(bodies)} are {100 * abs(growth):.1f} ± {200 * u:.1f} % "
-        f"{side} than their drawing: heights are wrong by up to {most_um:.0f} µm",
-        mend="check that the drawing is that of the scan body used, and that neither it nor the "
-        "scan was scaled",
+        f"{side} than their CAD geometry: heights are wrong by up to {most_um:.0f} µm",
+        mend=(
+            "check that the CAD geometry is that of the scan body used, and that neither it nor "
+            "the scan was scaled"
+        ),
     )
 
 
@@ -239,11 +241,12 @@ def untold_size(body: PreparedBody) -> Finding | None:
     return Finding(
         Severity.NOTE,
         "untold-size",
-        f'a scan may not show whether scan body "{body.body.name}" has the size of its drawing: '
+        f'a scan may not show whether scan body "{body.body.name}" has the size of its CAD '
+        "geometry: "
         f"if it is 1 % larger, positions lie {10 * body.growth.height_mm:.0f} µm too high along "
         "their axes, without a warning",
         f"study.toml::scan_body.{body.body.name}",
-        "measure diameter and height of a scan body, and compare them with the drawing",
+        "measure diameter and height of a scan body, and compare them with the CAD geometry",
     )
 
 
@@ -264,10 +267,10 @@ def long_noise(noise: NoiseModel | None) -> Finding | None:
     return Finding(
         Severity.WARNING,
         "long-noise",
-        f"what is left of the surfaces is alike over {noise.correlation_mm:.0f} mm, as far as the "
-        "scan bodies reach: such noise moves a whole body, and how far cannot be known from this "
-        "scan; the standard uncertainties may be too small",
-        mend="judge by the scatter of repeated scans",
+        f"the residuals are correlated over {noise.correlation_mm:.0f} mm, the size of the scan "
+        "bodies: such noise shifts a whole scan body by an amount that this scan cannot show; "
+        "the standard uncertainties may be too small",
+        mend="rely on the scatter of repeated scans",
     )
 
 
@@ -299,8 +302,8 @@ def poor_agreement(reference: Lines, found: Lines) -> Finding | None:
         Severity.WARNING,
         "poor-agreement",
         f"the scan bodies lie {1e3 * misfit:.0f} µm rms off the arrangement of the reference "
-        "(platforms and points 10 mm up the axes)",
-        mend="check that the reference is that of this model, and look at the scan",
+        "(platforms and points 10 mm along the axes)",
+        mend="check that the reference belongs to this model, and look at the scan",
     )
 
 
@@ -338,7 +341,7 @@ def stray_body(reference: Lines, found: Lines, names: Sequence[str]) -> Finding 
     return Finding(
         Severity.WARNING,
         "stray-body",
-        f"the scan body on {names[i]} lies {shift:.0f} µm and {tilt:.1f} deg off its place among "
-        f"the others, which agree within {1e3 * least:.0f} µm",
-        mend="check that it was seated and tight; it is measured as it lies",
+        f"the scan body on {names[i]} lies {shift:.0f} µm and {tilt:.1f} deg off its position "
+        f"relative to the others, which agree within {1e3 * least:.0f} µm",
+        mend="check that it was seated and tightened; it is measured as found",
     )

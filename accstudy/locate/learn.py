@@ -192,9 +192,11 @@ def _cut(mesh: Mesh, frames: Sequence[Rigid], k: int, low_mm: float, name: str) 
     part = _part(Mesh(local, faces), _connected(faces, len(local)), away, low_mm)
     if part is None or area_mm2(part) < _LEAST_AREA_MM2:
         raise InputError(
-            f"the scan shows no scan body on {name}, where the reference has it",
-            hint="bring the scan into the frame of the reference, to half a millimetre; it needs "
-            "a body on every implant of the model",
+            f"the scan shows no scan body at the reference position of {name}",
+            hint=(
+                "align the scan to the frame of the reference, to within half a millimetre; it "
+                "needs a scan body on every implant of the model"
+            ),
         )
     return part
 
@@ -240,8 +242,8 @@ def _fitted(
     for name, one in zip(names, refined, strict=True):
         if one is None:
             raise InputError(
-                f"the scan body on {name} is not like the others",
-                hint="name kinds of scan bodies in column scan_body of the reference",
+                f"the scan body on {name} differs from the others",
+                hint="name the types of scan bodies in column scan_body of the reference",
             )
     return [one for one in refined if one is not None]
 

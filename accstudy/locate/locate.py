@@ -151,8 +151,8 @@ def _locate_scanned(
                 Finding(
                     Severity.WARNING,
                     "inside-out",
-                    "the scan's triangles face inwards; they were turned round",
-                    mend="export the scan with its normals outwards",
+                    "the triangles of the scan face inwards; they were reversed",
+                    mend="export the scan with its normals pointing outwards",
                 )
             )
     most = ways[0].matched if ways else 0
@@ -202,7 +202,7 @@ def _locate_placed(
         rows.append(row)
         if c < 0:
             row |= {"status": "missing", "note": "not found"}
-            findings.append(_missing(f"the file holds no scan body on {implant}"))
+            findings.append(_missing(f"the file contains no scan body on {implant}"))
             continue
         u_mm = placed[c].rms_mm / np.sqrt(3.0)
         row |= _pose_row(poses[c], middle, flats[c], np.full(3, u_mm))
@@ -212,15 +212,15 @@ def _locate_placed(
             "offset_um": 0.0,
             "coverage": 1.0,
             "status": "ok",
-            "note": "placed drawing, not a scanned surface",
+            "note": "placed CAD geometry, not a scanned surface",
         }
     findings.append(
         Finding(
             Severity.NOTE,
             "placed-bodies",
-            "the file holds scan bodies that were placed already, not a scanned surface",
-            mend="nothing; the fit of the placing program is part of what is measured, and "
-            "unknown here",
+            "the file contains scan bodies already placed by another program, not a scanned "
+            "surface",
+            mend="none needed; the fit of that program is part of the measurement and unknown here",
         )
     )
     motion = refit(chosen, model.lines, lines).scan_from_model
@@ -285,8 +285,8 @@ def _report(
     shown, refined = list(by_implant), list(by_implant.values())
     if not shown:
         raise NotFoundError(
-            f"what looks like scan bodies of model {model.name} does not fit their drawing",
-            hint="check the drawing of the scan body, its origin and axis, and the reference",
+            f"what looks like scan bodies of model {model.name} does not fit their CAD geometry",
+            hint="check the CAD geometry of the scan body, its origin and axis, and the reference",
         )
     seen = Lines(
         np.array([r.scan_from_body.translation_mm for r in refined]),
@@ -322,8 +322,10 @@ def _report(
             findings.append(_missing(f"the scan shows no scan body on {implant}"))
             continue
         if i not in by_implant:
-            row |= {"status": "missing", "note": "too little seen to fix its position"}
-            what = f"the scan shows too little of the scan body on {implant} to fix its position"
+            row |= {"status": "missing", "note": "too little visible to determine its position"}
+            what = (
+                f"the scan shows too little of the scan body on {implant} to determine its position"
+            )
             findings.append(_missing(what))
             continue
         refined_one = _turned_to_flat(by_implant[i], one, motion.vectors(model.flats[i]))
@@ -342,13 +344,16 @@ def _report(
         if few:
             row |= {"status": "doubtful", "note": _joined(row["note"], "one of two bodies found")}
         if i in sizes:
-            row |= {"status": "doubtful", "note": _joined(row["note"], "drawing of another size")}
+            row |= {
+                "status": "doubtful",
+                "note": _joined(row["note"], "CAD geometry of another size"),
+            }
     if not fair and 2 * len(shown) <= len(model.implants):
         raise NotFoundError(
             f"what looks like scan bodies of model {model.name} on "
-            f"{', '.join(model.implants[i] for i in shown)} does not fit their drawing, and "
+            f"{', '.join(model.implants[i] for i in shown)} does not fit their CAD geometry, and "
             "the other implants show none",
-            hint="check that scan bodies were scanned, not abutments, and their drawing",
+            hint="check that scan bodies were scanned, not abutments, and check their CAD geometry",
         )
     if few:
         findings.append(
@@ -356,7 +361,7 @@ def _report(
                 Severity.WARNING,
                 "two-bodies",
                 f"only {model.implants[shown[0]]} and {model.implants[shown[1]]} were found; "
-                "which they are rests on these two alone",
+                "their identification rests on these two alone",
                 mend="check with approximate positions in landmarks.csv",
             )
         )
@@ -364,7 +369,7 @@ def _report(
 
 
 def _missing(what: str) -> Finding:
-    mend = "scan it again, if it should be there"
+    mend = "scan again if it should be present"
     return Finding(Severity.WARNING, "missing-body", what, mend=mend)
 
 

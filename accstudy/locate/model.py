@@ -103,7 +103,7 @@ def _body(key: str, bodies: Mapping[str, ScanBody]) -> ScanBody:
     if key == "" and len(bodies) == 1:
         return next(iter(bodies.values()))
     raise InputError(
-        f'the reference names scan body "{key or "default"}", which is not described',
+        f'the reference names scan body "{key or "default"}", which is not described in study.toml',
         hint=nearest(key or "default", list(bodies)) if bodies else "add [scan_body.default]",
     )
 

@@ -301,7 +301,7 @@ def _prepare(body: ScanBody) -> PreparedBody:
     if not usable.any():
         raise InputError(
             f'scan body "{body.name}" has no surface above use_above_mm = {body.use_above_mm:g}',
-            hint="check origin_mm, axis and length_unit of the drawing",
+            hint="check origin_mm, axis and length_unit of the scan body",
         )
     points, point_normals = spread_points(surface, surface.faces[usable], _SPREAD)
     seen = (points[:, 2] > body.use_above_mm) & ~scene.hits(

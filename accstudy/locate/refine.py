@@ -170,7 +170,7 @@ def pooled(estimates: Sequence[Extra], *, drawing_mm: float = 0.0) -> tuple[floa
 
 
 def determined(refined: Refined, *, most_mm: float = 0.15) -> bool:
-    """Whether a scan shows enough of a body to fix its position.
+    """Whether a scan shows enough of a body to determine its position.
 
     Parameters
     ----------

@@ -122,7 +122,7 @@ class TurnProfile:
     cost_mm2: Floats
 
     def minima(self, *, share: float = 0.3, most: int = 8) -> list[float]:
-        """Rotations that cannot be told from the best without a closer look.
+        """Rotations that cannot be distinguished from the best without a closer look.
 
         Parameters
         ----------

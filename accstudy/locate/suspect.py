@@ -86,7 +86,7 @@ def check_size(mesh: Mesh, model: ReferenceModel) -> None:
         looks, read = ("mm", name) if reverse else (name, "mm")
         raise WrongUnitError(
             f"the scan is {size:.3g} mm across, the model about {expected:.0f} mm: "
-            f"its coordinates look like {looks}, read as {read}",
+            f"its coordinates look like {looks}, but are read as {read}",
             hint=f'set length_unit = "{looks}" under [scans], if all scans are like this one',
         )
     raise WrongUnitError(
@@ -137,7 +137,7 @@ def check_arrangement(
         other = match_arrangement(mirrored(model.lines), found)
         if other and other[0].matched > max(matched, 2):
             raise MirroredScanError(
-                f"{other[0].matched} scan bodies fit the mirror image of model {model.name}, "
+                f"{other[0].matched} scan bodies fit the mirror image of model {model.name}, only "
                 f"{matched} the model itself",
                 hint="the scan was mirrored on export; export it again without mirroring",
             )
@@ -146,29 +146,31 @@ def check_arrangement(
         if not seen:
             raise NotFoundError(
                 f"no scan body of model {model.name} was found in the scan",
-                hint="check the drawing of the scan body, scans.length_unit and the scan itself",
+                hint=(
+                    "check the CAD geometry of the scan body, scans.length_unit and the scan itself"
+                ),
             )
         if seen == 1:
             raise TooFewBodiesError(
-                "only one scan body was found: it cannot be told which implant it is on",
-                hint="scan at least two scan bodies, better three",
+                "only one scan body was found: its implant cannot be identified",
+                hint="scan at least two scan bodies, preferably three",
             )
         raise WrongModelError(
-            f"{seen} scan bodies were found, but no two of them lie as the implants of model "
-            f"{model.name} do",
+            f"{seen} scan bodies were found, but no two of them match the implants of model "
+            f"{model.name}",
             hint="check column model of this scan, and the reference",
         )
     doubtful = n > 2 and matched == 2 and not landmarks
     if (len(spare) >= matched and matched < n) or (doubtful and spare):
         raise WrongModelError(
-            f"{seen} scan bodies were found, but only {matched} of them lie as implants of model "
-            f"{model.name} do",
+            f"{seen} scan bodies were found, but only {matched} of them match the implants of "
+            f"model {model.name}",
             hint="check column model of this scan, and the reference",
         )
     if matched < n and matched <= 3 and ways[0].misfit_mm > _MOST_MISFIT_MM and not landmarks:
         raise WrongModelError(
-            f"{matched} of {n} implants of model {model.name} were found, and those lie "
-            f"{1e3 * ways[0].misfit_mm:.0f} µm off their places",
+            f"{matched} of {n} implants of model {model.name} were found, but they lie "
+            f"{1e3 * ways[0].misfit_mm:.0f} µm off their reference positions",
             hint="check column model of this scan, and the reference",
         )
 
@@ -193,10 +195,10 @@ def extra_bodies(
         Finding(
             Severity.WARNING,
             "extra-body",
-            "the scan shows something like a scan body with its middle near "
+            "the scan shows an object like a scan body, centred near "
             f"({', '.join(f'{v:.1f}' for v in middle_of(model, found, c) + origin_mm)}) mm that "
             "belongs to no implant",
-            mend="nothing, if another object of that shape was scanned",
+            mend="no action is needed if another object of that shape was scanned",
         )
         for c in spare
     ]

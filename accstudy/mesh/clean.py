@@ -59,7 +59,7 @@ def clean(raw: RawMesh, *, unit_mm: float, name: str) -> Mesh:
     faces, normals = _drop_degenerate(vertices, faces, findings)
     faces, normals = _drop_repeated(faces, normals, findings)
     if not len(faces):
-        raise MeshError("no triangle has an area", where=name, hint="export the scan again")
+        raise MeshError("all triangles have zero area", where=name, hint="export the scan again")
     vertices, faces = _drop_unused(vertices, faces)
     extent = max(float(np.ptp(vertices[:, k])) for k in range(3))
     _look_at_size(extent, magnitude, findings)
@@ -123,7 +123,7 @@ def _drop_degenerate(
     if not dropped:
         return faces, normals
     findings.append(
-        note("no-area", f"{dropped} of {len(faces)} triangles without area were left out")
+        note("no-area", f"{dropped} of {len(faces)} triangles of zero area were left out")
     )
     return faces[good], normals[good]
 
@@ -169,7 +169,7 @@ def _look_at_size(extent: float, magnitude: float, findings: list[Finding]) -> N
     spacing = float(np.spacing(np.float32(magnitude)))
     if spacing > _SPACING_MM:
         what = (
-            f"it lies {magnitude:.0f} mm from the origin, where single precision steps by "
+            f"it lies {magnitude:.0f} mm from the origin, where single precision resolves only "
             f"{spacing * 1000:.1f} µm"
         )
         findings.append(

@@ -59,8 +59,8 @@ def comment_note(kind: str) -> Finding:
     """Note that a file holds text that could name a person; the text itself is not kept."""
     return note(
         "comment",
-        f"its {kind} holds text, which is not copied into any result",
-        "see that it names no patient before you pass the file on",
+        f"its {kind} holds text, which is not copied into the results",
+        "make sure that it names no patient before you pass the file on",
     )
 
 

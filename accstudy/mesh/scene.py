@@ -50,7 +50,7 @@ def open3d() -> Any:
             raise MissingLibraryError(
                 f"open3d cannot be imported: {error}",
                 hint="install it with pip: open3d-cpu on Linux x86_64, open3d on macOS, Windows; "
-                "there is none for Linux on ARM, where studies of positions (poses.csv) run",
+                "none exists for Linux on ARM, where only studies of positions (poses.csv) run",
             ) from error
         raise MissingLibraryError(
             f"open3d needs the system library {library[1]}, which is missing",
@@ -99,7 +99,7 @@ class Scene:
     Raises
     ------
     InputError
-        If no triangle has an area.
+        If all triangles have zero area.
 
     Notes
     -----

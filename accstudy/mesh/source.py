@@ -88,9 +88,9 @@ def source_of(data: bytes, *, name: str, max_bytes: int = MAX_BYTES) -> Source:
     kind = (suffixes[-2] if packed and len(suffixes) > 1 else suffixes[-1] if suffixes else "")[1:]
     if kind not in ("stl", "ply", "obj"):
         raise MeshError(
-            f'"{PurePath(name).name}" is neither STL, PLY nor OBJ by its name',
+            f'"{PurePath(name).name}" is not named .stl, .ply or .obj',
             where=name,
-            hint="name it .stl, .ply or .obj (or .gz of these) after what it holds",
+            hint="name it .stl, .ply or .obj (or .gz of these) according to its content",
         )
     if packed:
         data = _unpack(data, name, max_bytes)
@@ -120,17 +120,17 @@ def _unpack(data: bytes, name: str, max_bytes: int) -> bytes:
                     raise _too_large(name, max_bytes)
                 if len(out) > packed_bound:
                     raise MeshError(
-                        f"it unpacks to more than {_RATIO} times its size, as no scan does",
+                        f"it unpacks to more than {_RATIO} times its size, which no scan does",
                         where=name,
-                        hint="unpack the file and name the unpacked one",
+                        hint="unpack the file and use the unpacked one",
                     )
     except EOFError:
         raise MeshError(
-            "the .gz file ends too early", where=name, hint="copy or pack the file again"
+            "the .gz file ends too early", where=name, hint="copy or compress the file again"
         ) from None
     except (zlib.error, gzip.BadGzipFile) as error:
         raise MeshError(
-            f"not readable as .gz: {error}", where=name, hint="pack the file again"
+            f"not readable as .gz: {error}", where=name, hint="compress the file again"
         ) from None
     return bytes(out)
 
@@ -161,5 +161,5 @@ def _check_disguise(data: bytes, kind: str, name: str) -> None:
             raise MeshError(
                 f"it holds {what}, not {kind.upper()}",
                 where=name,
-                hint="name the file after what it holds, or export the scan again",
+                hint="name the file according to its content, or export the scan again",
             )

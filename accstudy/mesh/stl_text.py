@@ -52,12 +52,12 @@ def read_stl_text(source: Source) -> RawMesh:
     while True:
         head = _SOLID.match(data, at)
         if head is None:
-            raise source.fault("solid must stand here", line=source.line_of(_word(data, at)))
+            raise source.fault('"solid" is expected here', line=source.line_of(_word(data, at)))
         named = named or bool(head[1].strip())
         at = _facets(source, head.end(), blocks)
         end = _END.match(data, at)
         if end is None:
-            raise source.fault("endsolid must stand here", line=source.line_of(at))
+            raise source.fault('"endsolid" is expected here', line=source.line_of(at))
         at = end.end()
         if _NOTHING.match(data, at):
             rest = data[at:].strip()
@@ -123,11 +123,11 @@ def _word_by_word(
     for found in re.finditer(rb"\S+", block):
         word, wanted = found[0], _FACET[k]
         if wanted and word != wanted:
-            told = f"{quoted(word)} stands where {wanted.decode()} must"
+            told = f"found {quoted(word)} where {wanted.decode()} is expected"
             raise source.fault(told, line=source.line_of(at + found.start()))
         if not wanted and not _NUMBER.fullmatch(word):
             if k > 4 or not _ANY_NORMAL.fullmatch(word):  # normals are computed anew
-                told = f"{quoted(word)} stands where a number must"
+                told = f"found {quoted(word)} where a number is expected"
                 raise source.fault(told, line=source.line_of(at + found.start()))
         elif k in _CORNERS:
             numbers.append(float(word))
@@ -136,7 +136,7 @@ def _word_by_word(
                 raise source.fault(told, line=source.line_of(at + found.start()))
         k = (k + 1) % len(_FACET)
     if whole and k:
-        told = f"a triangle ends where {_FACET[k].decode() or 'a number'} must stand"
+        told = f"a triangle ends where {_FACET[k].decode() or 'a number'} is expected"
         raise source.fault(told, line=source.line_of(at + len(block)))
     return np.array(numbers[: len(numbers) // 9 * 9]).reshape(-1, 3)
 

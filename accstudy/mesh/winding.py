@@ -55,7 +55,9 @@ def look_at_winding(
     shared = int(np.count_nonzero(first)) - int(np.count_nonzero(single))
     findings = []
     if against > _MANY * shared:
-        what = f"at {against} of {shared} inner edges the triangles are wound against each other"
+        what = (
+            f"at {against} of {shared} inner edges the triangles are wound in opposite directions"
+        )
         findings.append(note("winding", what, "correct the normals before export", warning=True))
     border = edge[single]
     ends = np.concatenate([border // n, border % n]) if len(border) else slice(None)
@@ -69,8 +71,8 @@ def look_at_winding(
     if not len(border) and volume < -nothing:
         what = "its surface is closed and its normals point inwards"
     elif len(border) and volume < _HOLLOW * area**1.5:
-        what = "its normals seem to point into the material: it is hollow as they see it"
+        what = "its normals seem to point into the material"
     else:
         return findings
-    mend = "export it with the normals outwards"
+    mend = "export it with the normals pointing outwards"
     return [*findings, note("inside-out", what, mend, warning=True)]

@@ -88,14 +88,14 @@ def _note(
     if levels < 2:
         value = float(models[column].iloc[0])
         same = f"{value:.0f} implants" if count else f"the angulation {value:.0f}°"
-        return False, f"every model has {same}", f"models with {other} and the same span, two each"
+        return False, f"every model has {same}", f"two models each with {other} and the same span"
     if df is None:
         return True, "", ""
-    two = "two models of every number of implants" if count else "two models of every angulation"
+    two = "two models with each number of implants" if count else "two models with each angulation"
     if df < 0:
         return (
             False,
-            "implant count and angulation go together in these models: "
+            "implant count and angulation are confounded in these models: "
             + "; ".join(_described(models, between)),
             "models in which every number of implants occurs with every angulation, two of each",
         )
@@ -112,8 +112,8 @@ def _note(
     if not single.all():
         said += " implants" if count else "° of angulation"
     if apart:
-        said += f", and these models differ also in {apart}"
-    return True, said, f"{two}, with the same span and path"
+        said += f", and these models also differ in {apart}"
+    return True, said, f"{two}, with the same span and arch length"
 
 
 def _listed(values: Sequence[float]) -> str:
@@ -134,7 +134,7 @@ def _described(models: pd.DataFrame, between: Sequence[str]) -> list[str]:
 def _differing(models: pd.DataFrame, column: str) -> str:
     """Other properties in which the models differ, with their range."""
     units = {"n_implants": "", "angulation_deg": "°", "span_mm": " mm", "path_mm": " mm"}
-    names = {**_NAMES, "span_mm": "largest span", "path_mm": "longest path"}
+    names = {**_NAMES, "span_mm": "largest span", "path_mm": "largest arch length"}
     parts = []
     for name, unit in units.items():
         low, high = float(models[name].min()), float(models[name].max())

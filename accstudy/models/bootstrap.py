@@ -87,7 +87,7 @@ def bootstrap_test(
     known = {t.name: t for t in fit.design.terms if t.name != "1"}
     if term not in known:
         raise InputError(
-            f'"{term}" is no term of the model {fit.formula}',
+            f'"{term}" is not a term of the model {fit.formula}',
             hint=nearest(term, list(known)) if known else "the model has no terms",
         )
     values = fit.design.held_for_tests(centred)

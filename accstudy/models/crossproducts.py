@@ -345,7 +345,7 @@ class Rows:
         scale = float(np.sqrt(left @ left / max(self.n - self.p, 1)))
         if not np.isfinite(scale) or scale <= 1e-12 * float(np.linalg.norm(y)):
             raise ComputationError(
-                "the fixed effects fit the response to within rounding, so nothing is left"
+                "the fixed effects fit the response to within rounding, so no residual is left"
             )
         left = left / scale
         grams: list[Any] = []

@@ -185,8 +185,8 @@ def _parse(formula: str) -> tuple[str, list[Parts]]:
         raise InputError(f'the formula "{formula}" lacks a response', hint="write response ~ terms")
     if "|" in right:
         raise InputError(
-            f'the formula "{formula}" holds a random term',
-            hint='give random terms apart: random=("scan", "operator/session")',
+            f'the formula "{formula}" contains a random term',
+            hint='give random terms separately: random=("scan", "operator/session")',
         )
     return left.strip(), expand(right)
 
@@ -196,7 +196,7 @@ def _measurable(name: str, values: Floats) -> None:
     largest = float(np.abs(values).max(initial=0.0))
     if largest > _LARGEST or 0 < largest < 1 / _LARGEST:
         raise InputError(
-            f'the values of "{name}" reach {largest:.2g}, which no measurement does',
+            f'the values of "{name}" reach {largest:.2g}, which no measurement reaches',
             hint="check its unit and its expression",
         )
 
@@ -256,7 +256,8 @@ def build_design(
         Finding(
             Severity.WARNING,
             "one-level",
-            f'column "{factor}" has the single level "{level[0]}", so its effect cannot be seen',
+            f'column "{factor}" has the single level "{level[0]}", so its effect cannot be '
+            "estimated",
             mend="leave the column out of the model or add scans of another level",
         )
         for factor, level in levels.items()
@@ -292,7 +293,7 @@ def build_design(
 def _require(column: str, data: pd.DataFrame) -> None:
     if column not in data.columns:
         raise InputError(
-            f'the model names the column "{column}", which the data lack',
+            f'the model names the column "{column}", which is missing from the data',
             hint=nearest(column, [str(c) for c in data.columns]),
         )
 
@@ -432,9 +433,11 @@ def _dropped(terms: tuple[Term, ...], names: list[str], kept: Ints) -> list[Find
         Finding(
             Severity.WARNING,
             "aliased",
-            f"the data cannot tell apart all effects of {', '.join(touched)}: dropped "
+            f"the data cannot separate all effects of {', '.join(touched)}: dropped "
             + ", ".join(names[i] for i in gone),
-            mend="empty combinations of levels or columns that follow from each other; "
-            "simplify the model or add scans of the missing combinations",
+            mend=(
+                "some combinations of levels are empty, or columns are linearly dependent; "
+                "simplify the model or add scans of the missing combinations"
+            ),
         )
     ]

@@ -158,13 +158,13 @@ def _value(node: ast.expr, data: pd.DataFrame, text: str) -> Any:
         name = unalias(node.id)
         if name not in data.columns:
             raise InputError(
-                f'"{text}" names the column "{name}", which the data lack',
+                f'"{text}" names the column "{name}", which is missing from the data',
                 hint=nearest(name, [str(c) for c in data.columns]),
             )
         try:
             return pd.to_numeric(data[name]).to_numpy(float, na_value=np.nan)
         except (TypeError, ValueError):
-            raise InputError(f'column "{name}" in "{text}" does not hold numbers') from None
+            raise InputError(f'column "{name}" in "{text}" does not contain numbers') from None
     if isinstance(node, ast.BinOp) and type(node.op) in _OPERATORS:
         left, right = _value(node.left, data, text), _value(node.right, data, text)
         return _OPERATORS[type(node.op)](left, right)
@@ -177,4 +177,6 @@ def _value(node: ast.expr, data: pd.DataFrame, text: str) -> Any:
             f'"{text}" uses the unknown function "{node.func.id}"',
             hint=nearest(node.func.id, list(FUNCTIONS)),
         )
-    raise InputError(f'"{text}" is not an expression of columns', hint="write it as log(column)")
+    raise InputError(
+        f'"{text}" is not a valid expression of columns', hint="write it as log(column)"
+    )

@@ -111,12 +111,12 @@ class _Reader:
     def terms(self) -> list[Parts]:
         """All terms, lowest order first."""
         if not self.tokens:
-            raise self._cannot("it is empty; write 1 for a mean alone")
+            raise self._cannot("it is empty; write 1 for a mean only")
         found = self._sum(intercept=True)
         if self.at < len(self.tokens):
-            raise self._cannot(f'"{self.tokens[self.at]}" comes unexpectedly')
+            raise self._cannot(f'"{self.tokens[self.at]}" is unexpected')
         if not found:
-            raise self._cannot("it has no term; write 1 for a mean alone")
+            raise self._cannot("it has no term; write 1 for a mean only")
         return sorted(found.values(), key=len)
 
     def _next(self) -> str:
@@ -177,7 +177,7 @@ class _Reader:
         self._take()
         exponent = self._take()
         if not exponent.isdigit() or not 1 <= int(exponent[:4]) <= TERMS:
-            raise self._cannot("a power must be a whole number from 1")
+            raise self._cannot("a power must be a whole number of at least 1")
         out = base
         for _ in range(int(exponent[:4]) - 1):
             more = {**out, **self._cross(out, base)}
@@ -200,7 +200,7 @@ class _Reader:
         if token == "1":
             return {frozenset(): ()}
         if not token or not (token[0] in "`_" or token[0].isalpha()):
-            raise self._cannot(f'"{token}" comes unexpectedly' if token else "it ends too early")
+            raise self._cannot(f'"{token}" is unexpected' if token else "it ends too early")
         name = token[1:-1] if token.startswith("`") else token
         return {frozenset([name]): (name,)}
 
@@ -215,4 +215,4 @@ class _Reader:
 
     def _limit(self, terms: _Terms) -> None:
         if len(terms) > TERMS:
-            raise self._cannot(f"it stands for more than {TERMS} terms")
+            raise self._cannot(f"it expands to more than {TERMS} terms")

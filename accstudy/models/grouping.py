@@ -280,39 +280,43 @@ def _unusable(
         return Finding(
             Severity.NOTE,
             "random-one-level",
-            f'random term "{grouping.name}" has a single level, so its spread cannot be seen',
-            mend="results hold for this level only",
+            f'random term "{grouping.name}" has a single level, so its variance cannot be '
+            "estimated",
+            mend="results are valid only for this level",
         )
     total = float(grouping.z.multiply(grouping.z).sum())
     if total == 0:
         return Finding(
             Severity.NOTE,
             "random-empty",
-            f'random term "{grouping.name}" does nothing in any row, so its spread cannot be seen',
+            f'random term "{grouping.name}" is zero in all rows, so its variance cannot be '
+            "estimated",
         )
     if _alike(mark, probe):
         return Finding(
             Severity.NOTE,
             "random-no-replicate",
-            f'random term "{grouping.name}" has one row a level, so it cannot be told from the '
-            "residual",
+            f'random term "{grouping.name}" has one row per level, so it cannot be separated from '
+            "the residual"
+            "",
         )
     for name, other in seen.items():
         if _alike(mark, other):
             return Finding(
                 Severity.NOTE,
                 "random-aliased",
-                f'random terms "{grouping.name}" and "{name}" group the rows alike; '
-                f'their spread is shown once, as "{name}"',
+                f'random terms "{grouping.name}" and "{name}" group the rows identically; their '
+                f'variance is reported once, as "{name}"',
             )
     inside = grouping.z.T @ orthonormal
     if total - float(np.sum(inside * inside)) <= 1e-8 * total:
         return Finding(
             Severity.WARNING,
             "random-in-fixed",
-            f'random term "{grouping.name}" is already part of the fixed effects, so its spread '
-            "cannot be seen and tests do not cover it",
-            mend="replicate the fixed levels over more levels of it, or leave it out",
+            f'random term "{grouping.name}" is already part of the fixed effects, so its variance '
+            "cannot be estimated and tests do not include it"
+            "",
+            mend="replicate the fixed levels over more levels of it, or remove it",
         )
     return None
 
@@ -327,6 +331,7 @@ def _few(name: str, levels: int) -> Finding:
     return Finding(
         Severity.NOTE,
         "random-few-levels",
-        f'random term "{name}" has only {levels} levels: its spread is '
-        "poorly known and tests against it have few degrees of freedom",
+        f'random term "{name}" has only {levels} levels: its variance is poorly estimated and '
+        "tests against it have few degrees of freedom"
+        "",
     )

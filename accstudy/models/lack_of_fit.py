@@ -33,7 +33,7 @@ _SHOWN = 0.05
 
 @dataclass(frozen=True)
 class LackOfFit:
-    """Observed and fitted means, and the tests of what may be missing.
+    """Observed and fitted means, and the tests of added term.
 
     Parameters
     ----------
@@ -222,8 +222,10 @@ def lack_findings(found: LackOfFit, *, unit: str, where: str) -> list[Finding]:
         where_missed = _largest_miss(found.classes, column, unit)
         mend = {
             "curvature": f'add "I({column} ** 2)" to fixed',
-            "classes by condition": f"let conditions have a shape of their own in {column}, or "
-            "read its effect within the classes of table model_classes",
+            "classes by condition": (
+                f"allow conditions a separate shape in {column}, or interpret its effect within "
+                "the classes of table model_classes"
+            ),
         }.get(
             first["missing"],
             f'add "{str(first["missing"]).removeprefix("interaction with ")}:{column}" to fixed',
@@ -232,7 +234,8 @@ def lack_findings(found: LackOfFit, *, unit: str, where: str) -> list[Finding]:
             Finding(
                 Severity.WARNING,
                 "lack-of-fit",
-                f"the fitted means miss what was seen along {column} ({first['missing']}, "
+                f"the fitted means depart from the observed means along {column} "
+                f"({first['missing']}, "
                 f"{p_words(first['p_holm'])} after Holm){where_missed}",
                 where,
                 mend,
@@ -250,6 +253,6 @@ def _largest_miss(classes: pd.DataFrame, column: str, unit: str) -> str:
     named = f'"{worst["condition"]}" at ' if worst["condition"] else ""
     ends = f"{number(worst['class_low'])} to {number(worst['class_high'])} of {column}"
     return (
-        f": {named}{ends} the mean is {number(worst['observed'])}{unit and ' ' + unit}, the fit "
-        f"says {number(worst['fitted'])}"
+        f": {named}{ends} the observed mean is {number(worst['observed'])}{unit and ' ' + unit}, "
+        f"the fitted mean {number(worst['fitted'])}"
     )

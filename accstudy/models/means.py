@@ -28,7 +28,7 @@ def _factors(fit: MixedFit, factor: str) -> tuple[str, ...]:
     for part in parts:
         if part not in known:
             raise InputError(
-                f'"{part}" is no factor of the model {fit.formula}',
+                f'"{part}" is not a factor of the model {fit.formula}',
                 hint=nearest(part, known) if known else "the model has no factor",
             )
     return parts
@@ -39,7 +39,7 @@ def _held(fit: MixedFit, at: Mapping[str, float] | None) -> dict[str, float]:
     for name, value in (at or {}).items():
         if name not in values:
             raise InputError(
-                f'"{name}" is no covariate of the model {fit.formula}',
+                f'"{name}" is not a covariate of the model {fit.formula}',
                 hint=nearest(name, list(values)) if values else "the model has no covariate",
             )
         values[name] = float(value)
@@ -230,7 +230,7 @@ def _differences(
             for level in (a, b):
                 if level not in members:
                     raise InputError(
-                        f'"{level}" is no level of {name}', hint=nearest(level, list(members))
+                        f'"{level}" is not a level of {name}', hint=nearest(level, list(members))
                     )
             where = f"{by} {':'.join(stratum)}" if stratum else ""
             named.append((f"{a} - {b}" + (f" at {where}" if where else ""), a, b, where))

@@ -103,10 +103,11 @@ def overlap_findings(design: Design, held: dict[str, float], *, where: str) -> l
                 Severity.WARNING,
                 "no-overlap",
                 f'"{column}" is held at {value:.4g}, where not every level has data: {said}. Means '
-                "of these levels and their differences from others are not stated: they would "
-                "rest on the straight line alone",
+                "of these levels and their differences from others are not reported: they would "
+                "be extrapolated along the straight line"
+                "",
                 where,
-                f"add scans so that all levels share values of {column}, or name a shared value "
+                f"add scans so that all levels share values of {column}, or give a shared value "
                 "with at",
             )
         )

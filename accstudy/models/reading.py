@@ -76,7 +76,7 @@ def spec_faults(
         return [("fixed", f) for f in error.findings]
     for name, _ in spec.at:
         if name not in design.centres:
-            what = f'at names "{name}", which is no covariate of the model'
+            what = f'at names "{name}", which is not a covariate of the model'
             known = list(design.centres)
             mend = nearest(name, known) if known else "the model has no covariate"
             found.append(("at", Finding(Severity.ERROR, "unknown-column", what, mend=mend)))
@@ -110,7 +110,7 @@ def _all_known(columns: Sequence[str], frame: pd.DataFrame) -> None:
         Finding(
             Severity.ERROR,
             "unknown-column",
-            f'the model names the column "{column}", which the data lack',
+            f'the model names the column "{column}", which is missing from the data',
             mend=nearest(column, [str(c) for c in frame.columns]),
         )
         for column in columns
@@ -123,7 +123,9 @@ def _all_known(columns: Sequence[str], frame: pd.DataFrame) -> None:
 def _known_parts(fixed: str, response: Sequence[str], frame: pd.DataFrame) -> None:
     """Every part of the fixed part is a column, a category or an expression of numbers."""
     if "|" in fixed:
-        raise InputError(f'the fixed part "{fixed}" holds a random term', hint="move it to random")
+        raise InputError(
+            f'the fixed part "{fixed}" contains a random term', hint="move it to random"
+        )
     parts = list(dict.fromkeys(p for term in expand(fixed) for p in term))
     columns = {part: _columns(part, frame) for part in parts}
     _all_known(list(dict.fromkeys(c for named in columns.values() for c in named)), frame)
@@ -132,7 +134,7 @@ def _known_parts(fixed: str, response: Sequence[str], frame: pd.DataFrame) -> No
             raise InputError(f'"{part}" in the fixed part names no column')
         if set(named) & set(response):
             raise InputError(
-                f'the fixed part names "{part}", which is what is modelled', hint="leave it out"
+                f'the fixed part names "{part}", which is the response', hint="leave it out"
             )
         if part not in frame.columns and not part.startswith("C("):
             evaluate(part, frame)
@@ -144,7 +146,7 @@ def _known_term(term: str, response: Sequence[str], frame: pd.DataFrame) -> None
     _all_known([*columns, *numbers], frame)
     if set(response) & {*columns, *numbers}:
         raise InputError(
-            f'the random term "{term}" names what is modelled itself', hint="leave it out"
+            f'the random term "{term}" contains the response itself', hint="leave it out"
         )
     for column in numbers:
         evaluate(f"`{column}`", frame)

@@ -161,8 +161,8 @@ def model_frame(
             Finding(
                 Severity.NOTE,
                 "cells-too-small",
-                f"{lost} of {len(frame)} rows are in cells with a single scan and say "
-                f"nothing about the scatter of {column}",
+                f"{lost} of {len(frame)} rows are in cells with a single scan and give no "
+                f"information on the scatter of {column}",
                 mend="repeat scans under the same conditions",
             )
         )
@@ -196,8 +196,9 @@ def _whole_scans(pairs: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
             Finding(
                 Severity.NOTE,
                 "scans-incomplete",
-                f"{int((~whole).sum())} of {len(frame)} scans lack an implant and are left out of "
-                "what is said of whole scans: the worst of fewer pairs is smaller by that alone",
+                f"{int((~whole).sum())} of {len(frame)} scans lack an implant and are excluded "
+                "from results on whole scans: the worst of fewer pairs is smaller for that "
+                "reason alone",
                 mend="repeat these scans",
             )
         )

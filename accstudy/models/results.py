@@ -153,7 +153,11 @@ def model_tables(
             what = f"the model failed with {type(error).__name__}: {error}"
             findings.append(
                 Finding(
-                    Severity.WARNING, "model-failed", what, where, "simplify it, and report this"
+                    Severity.WARNING,
+                    "model-failed",
+                    what,
+                    where,
+                    "simplify the model, and report this error",
                 )
             )
             continue
@@ -323,7 +327,7 @@ def _state(
         Finding(
             Severity.WARNING,
             "engines-differ",
-            f"statsmodels finds other numbers or a higher likelihood, by up to {apart:.1g}",
+            f"statsmodels finds different estimates or a higher likelihood, by up to {apart:.1g}",
             where,
             "report this",
         )

@@ -70,7 +70,7 @@ def f_sentence(row: pd.Series, *, response: str, method: str, alpha: float) -> s
     """State one F test."""
     if not np.isfinite(row["F"]):
         return f"{response}: the data do not determine the effect of {row['term']}."
-    seen = "has an effect" if row["p"] < alpha else "shows no effect that chance would not explain"
+    seen = "has an effect" if row["p"] < alpha else "shows no effect beyond chance"
     return (
         f"{response}: {row['term']} {seen} (F = {number(row['F'])} on {row['num_df']:.0f} and "
         f"{_df(row['den_df'])} degrees of freedom, {METHOD_WORDS[method]}, {p_words(row['p'])})."
@@ -82,7 +82,7 @@ def contrast_verdict(
 ) -> str:
     """State one contrast or slope, and equivalence if a margin is given."""
     if not np.isfinite(row["estimate"]):
-        return "the data do not determine this"
+        return "not estimable from these data"
     percent = f"{100 * confidence:g} %"
     p = f"{p_words(row['p_holm'])} after Holm"
     if row["adjust"] == "none":
@@ -110,7 +110,7 @@ def contrast_verdict(
         verdict += (
             f"; {word} within {number(row['margin'])}"
             if row["equivalent"]
-            else f"; {word} not proven"
+            else f"; {word} not shown"
         ) + f" ({p_words(row['p_equivalence'])})"
     return f"{verdict}: {value}; {tail}"
 

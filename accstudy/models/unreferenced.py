@@ -89,8 +89,9 @@ def unreferenced(spec: ModelSpec) -> ModelSpec:
         kind = kind_of(spec.response)
         known = [f"{kind}.{c}" for c in SIGNED.get(kind, SIGNED["pair"][:1])[:2]]
         raise InputError(
-            f'the response "{spec.response}" is a distance from the truth, and there is no '
-            "reference",
+            f'the response "{spec.response}" is a deviation from the reference, but there is no '
+            "reference"
+            "",
             hint=f"model {' or '.join(known)}, or its scatter, spread({known[0]})",
         )
     if plain_response(spec.response).startswith(SPREAD):
@@ -131,9 +132,10 @@ def not_of_the_unknown(
                     Severity.WARNING,
                     "nothing-in-common",
                     f'not all levels of "{factor}" were used on the same models: without a '
-                    "reference only scans of the same model can be compared",
+                    "reference, only scans of the same model can be compared"
+                    "",
                     where,
-                    "scan the same model under both conditions, or have it measured",
+                    "scan the same model under both conditions, or have the model measured",
                 )
             )
     return kept

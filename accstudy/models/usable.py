@@ -55,7 +55,7 @@ def design_findings(design: Design, random: tuple[str, ...], *, where: str) -> l
                 "scan-not-random",
                 "the rows of one scan are not independent, but scan is not among the random terms",
                 where,
-                'add "scan" to random; without it tests reject far too often',
+                'add "scan" to random; without it, tests reject far too often',
             )
         )
     out += _sites(design, random, where)
@@ -74,7 +74,8 @@ def design_findings(design: Design, random: tuple[str, ...], *, where: str) -> l
                     Severity.WARNING,
                     "single-observation",
                     f'level "{level}" of column "{factor}" has a single {unit or "row"}, so its '
-                    "own scatter cannot be seen",
+                    "scatter cannot be estimated"
+                    "",
                     where,
                     "repeat it",
                 )
@@ -107,9 +108,9 @@ def _sites(design: Design, random: tuple[str, ...], where: str) -> list[Finding]
             Severity.WARNING,
             "site-not-random",
             f"{', '.join(between)} differ between {kind}s, but {kind} is not among the random "
-            f"terms: every scan of the same {kind} counts as a new one",
+            f"terms: every scan of the same {kind} is treated as independent",
             where,
-            f'add "{kind}" to random; without it tests of them reject far too often',
+            f'add "{kind}" to random; without it, tests of them reject far too often',
         )
     ]
 
@@ -137,10 +138,12 @@ def _own_slopes(design: Design, random: tuple[str, ...], where: str) -> list[Fin
                 Finding(
                     Severity.WARNING,
                     "slope-not-random",
-                    f'slopes of "{name}" are compared between levels of {compared[0]}, but a scan '
-                    "that is stretched or bent has a slope of its own",
+                    f'slopes of "{name}" are compared between levels of {compared[0]}, but a '
+                    "stretched or bent scan has its own slope"
+                    "",
                     where,
-                    f'add "{name} | scan" to random; without it such comparisons find too much',
+                    f'add "{name} | scan" to random; without it, such comparisons give false '
+                    "positives too often",
                 )
             )
     return out
@@ -169,10 +172,10 @@ def _confounded(design: Design, where: str) -> list[Finding]:
                 Finding(
                     Severity.WARNING,
                     "confounded",
-                    f'the design can hardly separate "{name}" from {", ".join(rivals)}: they '
-                    f"explain {100 * explained:.0f} % of it",
+                    f'"{name}" is nearly confounded with {", ".join(rivals)}: they explain'
+                    f" {100 * explained:.0f} % of it",
                     where,
-                    "read their effects together, or add models in which they differ",
+                    "interpret their effects jointly, or add models in which they differ",
                 )
             )
     return out
@@ -196,7 +199,8 @@ def _implant_count(design: Design, where: str) -> list[Finding]:
                     Severity.WARNING,
                     "count-stands-for-path",
                     f'"n_implants" is in the model but "path_mm" is not (correlation {r:.2f}): an '
-                    "effect of the implant count may be one of the path",
+                    "effect of the implant count may be an effect of the arch length"
+                    "",
                     where,
                     "add path_mm to the fixed part",
                 )
@@ -212,7 +216,7 @@ def _implant_count(design: Design, where: str) -> list[Finding]:
                     f'a single model has "n_implants" = {counts}, so the effect of the implant '
                     "count cannot be separated from other properties of that model",
                     where,
-                    "more models for each implant count",
+                    "scan more models for each implant count",
                 )
             )
     return out
@@ -265,7 +269,7 @@ def fit_findings(
                 "zero-component",
                 "the spread between levels is estimated as zero for: " + ", ".join(fit.zero),
                 where,
-                "tests count them with the degrees of freedom that they have",
+                "tests include them with their degrees of freedom",
             )
         )
     if fit.at_bound:
@@ -274,9 +278,9 @@ def fit_findings(
                 Severity.WARNING,
                 "spread-at-bound",
                 f"the spread between levels of {', '.join(fit.at_bound)} is more than "
-                f"{THETA_MAX:g} times the residual spread, which is as far as the fit looks",
+                f"{THETA_MAX:g} times the residual spread, the limit of the search",
                 where,
-                "the random terms fit the response nearly exactly: look for rows given twice",
+                "the random terms fit the response almost exactly: check for duplicated rows",
             )
         )
     for term, df in zip(tests["term"], tests["den_df"].astype(float), strict=True):
@@ -285,10 +289,10 @@ def fit_findings(
                 Finding(
                     Severity.WARNING,
                     "few-degrees-of-freedom",
-                    f"the test of {term} has only {df:.1f} degrees of freedom: only "
-                    "large effects can be seen",
+                    f"the test of {term} has only {df:.1f} degrees of freedom: only large effects "
+                    "can be detected",
                     where,
-                    "more levels of the random factor behind it",
+                    "add levels of the random factor that it is tested against",
                 )
             )
     uneven = spread[(spread["p"] < SURE) & (spread["ratio"] > 1.5)]
@@ -296,9 +300,9 @@ def fit_findings(
     for against, ratio, p, warned in zip(*columns, strict=True):
         factor = against in fit.design.levels
         mend = (
-            f'residual_sd_by = "{against}" gives each level its own'
+            f'residual_sd_by = "{against}" gives each level its own residual standard deviation'
             if factor
-            else "read its standard errors as averages over all cases"
+            else "interpret its standard errors as averages over all rows"
         )
         out.append(
             Finding(
@@ -318,10 +322,10 @@ def fit_findings(
             Finding(
                 Severity.WARNING,
                 "heavy-tails",
-                f"{beyond} of {len(size)} residuals are more than three standard deviations off, "
-                f"where a normal distribution has {expected:.1f}",
+                f"{beyond} of {len(size)} residuals are more than three standard deviations off; "
+                f"a normal distribution would have {expected:.1f}",
                 where,
-                "look at these scans, and read intervals and p values with caution",
+                "check these scans, and interpret intervals and p values with caution",
             )
         )
     far = frame[size > 5]
@@ -331,10 +335,9 @@ def fit_findings(
             Finding(
                 Severity.NOTE,
                 "far-residuals",
-                f"{len(far)} of {len(frame)} residuals are more than five standard deviations "
-                f"off{named}",
+                f"{len(far)} of {len(frame)} residuals lie beyond five standard deviations{named}",
                 where,
-                "look at these scans",
+                "check these scans",
             )
         )
     return out

@@ -96,7 +96,7 @@ def build_page(content: PageContent) -> bytes:
     if len(out) > LARGEST_BYTES:
         raise OutputError(
             f"the page would have {len(out) / 1e6:.1f} MB",
-            hint="a page is meant for small studies; use the result tables",
+            hint="the page is intended for small studies; use the result tables",
         )
     return out
 

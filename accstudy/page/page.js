@@ -43,7 +43,7 @@
   const columns = [
     ["pair", "Pair"],
     ["span_mm", "Span, mm", 2, false],
-    ["path_mm", "Path, mm", 2, false],
+    ["path_mm", "Arch length, mm", 2, false],
     ["distance_um", "Distance, µm", 1, true],
     ["angle_deg", "Angle, °", 3, true],
     ["relative_axis_deg", "Axis, °", 3, false],
@@ -108,8 +108,8 @@
       line.addEventListener("click", () => pick(row.pair));
       body.append(line);
     }
-    el("count").textContent = `${rows.length} of ${all.length} pairs; angle: change of the angle between the two axes` +
-      ("relative_axis_deg" in data.pairs ? "; axis: how far the second axis is off, seen from the first." : ".");
+    el("count").textContent = `${rows.length} of ${all.length} pairs; angle: deviation of the angle between the two axes` +
+      ("relative_axis_deg" in data.pairs ? "; axis: deviation of the second axis relative to the first." : ".");
   }
 
   function showPicked() {
@@ -121,7 +121,7 @@
     const longer = row.distance_um < 0 ? "shorter" : "longer";
     el("picked").textContent =
       `${state.pair} in ${state.scan}: ${number(Math.abs(row.distance_um), 1)} µm ${longer} than ${inMean} over a span of ` +
-      `${number(row.span_mm, 2)}\u00a0mm (path ${number(row.path_mm, 2)} mm); angle between the axes ${number(row.angle_deg, 3, true)}°.`;
+      `${number(row.span_mm, 2)}\u00a0mm (arch length ${number(row.path_mm, 2)} mm); angle between the axes ${number(row.angle_deg, 3, true)}°.`;
   }
 
   function pick(pair) {
@@ -389,7 +389,7 @@
     view.addEventListener("keydown", key);
     new ResizeObserver(render).observe(view);
   } else {
-    view.textContent = "This browser shows no 3D pictures; the numbers beside are complete.";
+    view.textContent = "This browser cannot show 3D graphics; the table is complete.";
   }
   view.setAttribute("aria-label", `Implants of ${data.against} with the ${data.word}s of the chosen scan`);
   showTable();

@@ -61,7 +61,7 @@ class Design:
 
     def __post_init__(self) -> None:
         if min(self.operators, self.sessions, self.per_cell) < 1 or self.scans < 2:
-            raise InputError("a study needs two scans or more")
+            raise InputError("a study needs at least two scans")
 
     @property
     def cells(self) -> int:
@@ -187,7 +187,8 @@ def components_of(samples: Sequence[Sample]) -> Components:
         y, cell = sample.matrix, sample.grouping.cell
         if len(y) < 2:
             raise InputError(
-                f'one scan of model "{sample.model}" only', hint="two scans or more tell scatter"
+                f'one scan of model "{sample.model}" only',
+                hint="at least two scans are needed to estimate scatter",
             )
         columns = start + np.arange(y.shape[1])
         start += y.shape[1]
@@ -472,7 +473,7 @@ def spread_words(found: Components, unit: str) -> str:
     w = _mean_square(found.scans)
     bias = f"largest bias {np.abs(found.mean).max():.4g} {unit}"
     if not found.cells:
-        return f"s_r {math.sqrt(w):.4g} {unit}, s_cell not known from one cell, {bias}"
+        return f"s_r {math.sqrt(w):.4g} {unit}, s_cell cannot be estimated from one cell, {bias}"
     b = _mean_square(found.cells)
     cell = math.sqrt(max(0.0, b - w / found.within))
     said = f"s_r {math.sqrt(w):.4g} {unit}, s_cell {cell:.4g} {unit}"

@@ -108,7 +108,7 @@ def propose_scans(
     """
     if not files:
         raise InputError(
-            "no mesh files there", hint="name the folder that holds the STL, PLY or OBJ files"
+            "no mesh files there", hint="name the folder that contains the STL, PLY or OBJ files"
         )
     rows = []
     dated = 0
@@ -121,33 +121,33 @@ def propose_scans(
     table = pd.DataFrame(rows).sort_values(["measured_at", "file"], ignore_index=True)
     table["scan"] = _unique(table["scan"].tolist(), known)
     notes = [
-        f"measured_at: {dated} of {len(files)} from the file's name, the others from the time at "
-        "which the file was last changed; copying may have changed it"
+        f"measured_at: {dated} of {len(files)} from the file name, the others from the "
+        "modification time of the file, which copying may have changed"
     ]
     found = [c for c in _WORDS if c in table]
     if found:
-        notes.append(f"{', '.join(found)}: from parts of the names")
+        notes.append(f"{', '.join(found)}: from parts of the file names")
     if "session" not in table:
         table["session"] = table["measured_at"].dt.strftime("%Y-%m-%d")
-        notes.append("session: the day, because names tell none")
+        notes.append("session: the date, because the file names contain no session")
     for column, level in (same or {}).items():
         table[column] = level
     for column in dict.fromkeys((*wanted, "operator")):
         if column not in table:
             table[column] = ""
-            notes.append(f"{column}: to be filled in")
+            notes.append(f"{column}: fill in")
     usual = ("device", "technique", "operator", "session")
     named = dict.fromkeys((*usual, *(same or {}), *wanted))
     factors = [c for c in named if c in table and c not in ("repeat", "measured_at")]
     table[factors] = table[factors].fillna("")
     if "repeat" not in table or bool(table["repeat"].isna().any()):
         table["repeat"] = table.groupby(["model", *factors], sort=False).cumcount() + 1
-        notes.append("repeat: counted within what is told apart, in the order of time")
+        notes.append("repeat: counted in order of time within equal values of the other columns")
     table["repeat"] = table["repeat"].astype("int64")
     table["status"] = "ok"
     table["measured_at"] = table["measured_at"].dt.strftime("%Y-%m-%dT%H:%M:%S")
     if not model:
-        notes.append("model: to be filled in; it is the name that the reference uses")
+        notes.append("model: fill in the name used in the reference")
     own = (*factors, "repeat", "measured_at")
     return Proposal(shape("scans", table, factors=own), tuple(notes))
 

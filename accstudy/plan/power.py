@@ -108,14 +108,16 @@ def known_from(spec: ModelSpec, pairs: pd.DataFrame, *, factor: str = "") -> Kno
     Raises
     ------
     InputError
-        If the pilot compares nothing.
+        If the pilot study has no factor to compare.
     """
     fit, _, _ = spec_fit(spec, pairs, pairs, alignment="")
     levels = {f: v for f, v in fit.design.levels.items() if len(v) > 1 and f not in _NOT_COMPARED}
     if not levels or (factor and factor not in levels):
         raise InputError(
-            "the pilot compares nothing" if not levels else f'the pilot compares no "{factor}"',
-            hint="power needs a pilot with the levels that are to be compared",
+            "the pilot study has no factor to compare"
+            if not levels
+            else f'the pilot study does not compare "{factor}"',
+            hint="power needs a pilot study with the levels to compare",
         )
     inference = fit.inference
     names = fit.components

@@ -54,17 +54,17 @@ def readme_text(protocol: Protocol, *, title: str = "", referenced: bool = True)
 
 The answer: {answer}
 
-As the protocol stands: {protocol.n_scans} scans in {blocks} blocks, about \
+According to the protocol: {protocol.n_scans} scans in {blocks} blocks, about \
 {minutes / 60:.0f} hours at the bench.
 
 ## Next steps
 
-`accstudy check .` says at any time what is still missing, in this order.
+`accstudy check .` lists at any time what is still missing, in this order.
 
 {numbered}
 
 {table.format(d.models[0])}
-## Held fixed
+## Kept constant
 
 {fixed}
 
@@ -76,15 +76,15 @@ As the protocol stands: {protocol.n_scans} scans in {blocks} blocks, about \
 
 {protocol.order}
 
-## To be written down
+## To be recorded
 
 | where | what | why |
 |---|---|---|
 {record}
 
-## Frames
+## Standards consulted
 
-Read for words and set-up. No conformity with any of them is claimed.
+Consulted for terms and set-up. Conformity with them is not claimed.
 
 {frames}
 """
@@ -92,7 +92,7 @@ Read for words and set-up. No conformity with any of them is claimed.
 
 def held_fixed(protocol: Protocol, *, referenced: bool) -> tuple[Mapping[str, Any], ...]:
     """What a protocol holds fixed, without the measurement of the model where there is none."""
-    return protocol.fixed if referenced else _without(protocol.fixed, "what", "reference by")
+    return protocol.fixed if referenced else _without(protocol.fixed, "what", "reference measured")
 
 
 def _without(
@@ -105,8 +105,8 @@ def _without(
 _REFERENCE_TABLE = """\
 ## The reference table
 
-`reference/implants.csv` has a row an implant. Positions are the centres of the platforms; axes have
-length 1 and point out of the bone. An example, to be replaced by what your machine measured:
+`reference/implants.csv` has one row per implant. Positions are the platform centres; axes have
+length 1 and point out of the bone. Replace this example with your measured values:
 
 ```csv
 model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z,flat_x,flat_y,flat_z,angulation_deg,scan_body,u_position_um,u_axis_deg
@@ -114,18 +114,18 @@ model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z,flat_x,flat_y,flat_z,angulatio
 {0},I2,18.967,6.871,-0.902,0.087,0.000,0.996,,,,,default,0.8,0.01
 ```
 
-Flat, angulation and uncertainties may stay empty. `angulation_deg` is the designed tilt against the
-normal of the occlusal plane; without it the tilt is computed against `reference.occlusal`, or else
-against the normal of the plane through the platforms.
+Flat, angulation and uncertainties may be left empty. `angulation_deg` is the designed angulation
+against the normal of the occlusal plane; without it, the angulation is computed against
+`reference.occlusal`, or against the normal of the plane through the platforms.
 """
 
 _SKETCH = """\
 ## The names of the implants
 
-Without a sketch they are I1, I2, ... along the arch, counter-clockwise as seen from above. To name
-them yourself, write `reference/sketch.csv` (and take the `# ` before `sketch` away): rough
-positions, to a few millimetres, seen from above, such as from a photograph beside a ruler.
-`angulation_deg`, the designed tilt, may stay empty.
+Without a sketch they are I1, I2, ... along the arch, counter-clockwise as seen from above. To
+choose the names, write `reference/sketch.csv` (and remove the `# ` before `sketch`): approximate
+positions, to a few millimetres, seen from above, for example from a photograph with a ruler.
+`angulation_deg`, the designed angulation, may be left empty.
 
 ```csv
 model,implant,x_mm,y_mm,angulation_deg
@@ -135,63 +135,75 @@ model,implant,x_mm,y_mm,angulation_deg
 {0},27,20,-8,
 ```
 
-## What a measured model would add
+## What a reference measurement would add
 
-Trueness, bias and conformity with your limits. The scans can stay: when a coordinate measuring
-machine has measured the model, write its table into `reference/implants.csv`, set `kind = "cmm"`
-and run again.
+Trueness, bias and conformity with your limits. The scans remain valid: when the model has been
+measured on a coordinate measuring machine, write the values into `reference/implants.csv`, set
+`kind = "cmm"` and run again.
 """
 
 QUESTIONS = {
-    "validation": "How far apart lie impressions of the same model made with this device, software "
-    "and technique, by the people who will use it, up to which span and path along the arch?",
-    "comparison": "Do two techniques differ from each other, in distance or in scatter, by how "
-    "much, and does the difference depend on angulation, on the number of implants or on the path "
-    "along the arch?",
-    "drift": "Is the device still what it was in its first sessions, and since when not?",
+    "validation": (
+        "How much do impressions of the same model differ when made with this device, software and "
+        "technique by the people who will use it, and up to which span and arch length?"
+    ),
+    "comparison": (
+        "Do two techniques differ in distance or in scatter, by how much, and does the difference "
+        "depend on angulation, on the number of implants or on the arch length?"
+    ),
+    "drift": "Has the device changed since its first sessions, and when?",
 }
 """What a study without a reference asks, by its kind."""
 
 _ANSWERS = {
-    "validation": "how far two scans of the same model lie apart, by repeating and by operator and "
-    "session, how that grows with span and path, and how far this scatter alone would unseat a "
-    "framework. Not: whether the distances are right.",
-    "comparison": "by how much techniques differ from each other, in distance and in scatter, with "
-    "intervals. Not: which of them is right.",
-    "drift": "whether a device has changed against its own first sessions, when, and by how much. "
-    "Not: whether it was right then.",
+    "validation": (
+        "how much two scans of the same model differ between repeats, operators and sessions, how "
+        "this grows with span and arch length, and which misfit of a framework this scatter alone "
+        "would cause. Not answered: whether the distances are correct."
+    ),
+    "comparison": (
+        "by how much techniques differ in distance and in scatter, with intervals. Not answered: "
+        "which of them is correct."
+    ),
+    "drift": (
+        "whether a device has changed since its first sessions, when, and by how much. Not "
+        "answered: whether it was correct then."
+    ),
 }
 
 _STEPS_UNREFERENCED = (
-    "Read `study.toml` and fill in what begins with `# ` and holds a `=`.",
-    "Take one model, screw the scan bodies on, and never change the model. Nobody needs to measure "
-    "it: its arrangement is learned from the scans.",
-    "Put the scan body's drawing into `scan_bodies/` and say where platform, axis and flat lie "
-    "in it.",
-    'Draw the order of scans: `accstudy plan . --operator "operator 1" --operator "operator 2"`. '
-    "It fills `scans.csv` and makes a bench sheet to print, `plan/bench_sheet.pdf`.",
+    "Read `study.toml` and fill in the lines that begin with `# ` and contain `=`.",
+    "Use one model with the scan bodies screwed on, and do not change it. It need not be "
+    "measured: the arrangement of its implants is derived from the scans.",
+    "Put the CAD geometry of the scan body into `scan_bodies/` and define its platform, axis and "
+    "flat in `study.toml`.",
+    'Randomise the order of scans: `accstudy plan . --operator "operator 1" --operator "operator '
+    '2"`. This fills `scans.csv` and makes a data collection sheet to print, '
+    "`plan/bench_sheet.pdf`.",
 )
 
 _STEPS_BEFORE = (
-    "Read `study.toml` and fill in what begins with `# ` and holds a `=`. Decide the limits now, "
-    "with their source, before any scan is made.",
+    "Read `study.toml` and fill in the lines that begin with `# ` and contain `=`. Set the "
+    "limits, with their source, before any scan is made.",
     "Have the model measured on a coordinate measuring machine. Write its implants into "
-    "`reference/implants.csv`, or name its own table (`columns`, `length_unit`) or the raw touch "
-    "points in `study.toml`.",
-    "Put the scan body's drawing into `scan_bodies/` and say where platform, axis and flat lie "
-    "in it.",
-    'Draw the order of scans: `accstudy plan . --operator "operator 1" --operator "operator 2"`. '
-    "It fills `scans.csv` and makes a bench sheet to print, `plan/bench_sheet.pdf`. Add `--s-r 30 "
-    "--s-cell 15`, or `--pilot OTHER_STUDY`, to see first what which size would show.",
+    "`reference/implants.csv`, or describe the exported table (`columns`, `length_unit`) or the "
+    "probed points in `study.toml`.",
+    "Put the CAD geometry of the scan body into `scan_bodies/` and define its platform, axis and "
+    "flat in `study.toml`.",
+    'Randomise the order of scans: `accstudy plan . --operator "operator 1" --operator "operator '
+    '2"`. This fills `scans.csv` and makes a data collection sheet to print, '
+    "`plan/bench_sheet.pdf`. Add "
+    "`--s-r 30 --s-cell 15`, or `--pilot OTHER_STUDY`, to see beforehand what each sample size "
+    "would show.",
 )
 _STEP_EVENTS = (
-    "Write every service, new tip, software update and move into `events.csv`, with its date.",
+    "Record every service, new tip, software update and relocation in `events.csv`, with its date.",
 )
 _STEPS_AFTER = (
     "Make the scans. Put the files into `scans/`, and write each file's name and its time into "
-    "columns `file` and `measured_at` of its row. A scan that failed gets `failed` in column "
-    "`status`, and a reason; it is a result. "
-    "Scans that were made before: `accstudy list-scans scans` proposes the rows.",
+    "columns `file` and `measured_at` of its row. For a failed scan write `failed` in column "
+    "`status` and a reason; failures are results. For existing scans, `accstudy list-scans scans` "
+    "proposes the rows.",
     "`accstudy run .`, then read the PDF in `reports/`.",
-    "File the whole folder. `accstudy audit .` proves later that it is unchanged.",
+    "Archive the whole folder. `accstudy audit .` verifies later that it is unchanged.",
 )

@@ -96,7 +96,8 @@ def schedule(
         raise InputError("repeats must be 1 or more")
     if turns > 1 and min(turns, len(models)) > len(sessions):
         raise InputError(
-            f"models that take turns by {turns} need {turns} sessions, or some are never scanned",
+            f"{turns} models that alternate between sessions need {turns} sessions, or some are "
+            "never scanned",
             hint="add a session, or scan every model in every session",
         )
     rng = np.random.default_rng(seed)
@@ -149,8 +150,8 @@ def schedule(
         bench_sheet=shape("bench_sheet", sheet),
         seed=seed,
         words=(
-            f"{len(table)} scans; within each session the operators in random order, within each "
-            f"operator's block all scans in random order; seed {seed}"
+            f"{len(table)} scans; operators in random order within each session, scans in random "
+            f"order within the block of each operator; seed {seed}"
         ),
     )
 
@@ -158,7 +159,7 @@ def schedule(
 def _check(**lists: Sequence[str]) -> None:
     for name, values in lists.items():
         if not len(values):
-            raise InputError(f"{name} names nothing")
+            raise InputError(f"{name} is empty")
         if len(set(values)) < len(values):
             twice = next(v for v in values if list(values).count(v) > 1)
             raise InputError(f'{name} names "{twice}" twice')

@@ -234,27 +234,26 @@ def size_words(n_scans: int, *, operators: int, cells: int, per_cell: int, n_now
     Examples
     --------
     >>> size_words(27, operators=1, cells=9, per_cell=3, n_now=12)
-    '15 more scans (in all 9 cells of 3)'
+    '15 more scans, for a total of 9 cells of 3 scans'
     >>> size_words(36, operators=6, cells=12, per_cell=3, n_now=18)
-    '18 more scans (in all 6 operators, 2 sessions each, 3 scans a session)'
+    '18 more scans, for a total of 6 operators, 2 sessions each, 3 scans per session'
     >>> size_words(30, operators=1, cells=1, per_cell=30, n_now=12)
-    '18 more scans (in all 30 in that one cell)'
+    '18 more scans, for a total of 30 scans in that cell'
     """
     models = n_scans // (cells * per_cell)
-    each = f"{per_cell} of each model" if models > 1 else str(per_cell)
+    each = f"{per_cell} scans of each model" if models > 1 else f"{per_cell} scans"
     if cells == 1:
-        size = f"{each} in that one cell"
+        size = f"{each} in that cell"
     elif operators > 1:
         sessions = cells // operators
         of_each = f"{sessions} session{'s' * (sessions > 1)} each"
-        scans = f"{each} a session" if models > 1 else f"{each} scans a session"
-        size = f"{operators} operators, {of_each}, {scans}"
+        size = f"{operators} operators, {of_each}, {each} per session"
     else:
         size = f"{cells} cells of {each}"
     more = n_scans - n_now
     if not n_now:
         return f"{n_scans} scans ({size})"
-    return f"{more} more scan{'s' * (more != 1)} (in all {size})"
+    return f"{more} more scan{'s' * (more != 1)}, for a total of {size}"
 
 
 def _growing(found: Components, asked: Asked) -> list[Design]:

@@ -74,9 +74,10 @@ def _head(protocol: Protocol, asked: str) -> str:
     question = textwrap.wrap(asked, 88)
     lines = [
         *question,
-        f"Filled in from protocol {protocol.name}, version {protocol.version}. All may be changed.",
-        'Lines that begin with "# " and hold a "=" are for you to fill in: take the "# " away.',
-        "`accstudy check .` says what is missing; a misspelt key is named with the nearest one.",
+        f"Filled in from protocol {protocol.name}, version {protocol.version}. All values may be "
+        "changed.",
+        'Lines that begin with "# " and contain "=" are for you to fill in: remove the "# ".',
+        "`accstudy check .` lists what is missing; for a misspelt key it names the nearest one.",
     ]
     return "\n".join(f"# {line}" for line in lines) + "\n"
 
@@ -84,9 +85,9 @@ def _head(protocol: Protocol, asked: str) -> str:
 def _study(protocol: Protocol, title: str) -> str:
     lines = [
         "[study]",
-        _line(f"title = {_string(title)}", "on the first page of the report"),
+        _line(f"title = {_string(title)}", "printed on the first page of the report"),
         _line(f"kind = {_string(protocol.kind)}", "validation, comparison or drift"),
-        _line(f"protocol = {_string(protocol.name)}", "where these values come from"),
+        _line(f"protocol = {_string(protocol.name)}", "source of these values"),
     ]
     return "\n".join(lines) + "\n"
 
@@ -99,24 +100,24 @@ def _section(name: str, text: str, rows: tuple[tuple[str, str], ...]) -> str:
 
 _REFERENCE = _section(
     "reference",
-    "what the implants really are, and who says so",
+    "reference positions of the implants, and their source",
     (
-        ('implants = "reference/implants.csv"', "a row an implant: position and axis"),
-        ("height_mm = 0.0", "height over the platform where positions were measured (body top)"),
+        ('implants = "reference/implants.csv"', "one row per implant: position and axis"),
+        ("height_mm = 0.0", "height above the platform of the measured positions (scan body top)"),
         (
             '# columns = { implant = "Element", x_mm = "X", y_mm = "Y", z_mm = "Z", axis_x = "I", '
             'axis_y = "J", axis_z = "K" }',
-            "if its columns have other names there",
+            "if the columns have other names",
         ),
-        ('# model = "model 1"', "if it has no column for the model"),
-        ('# touch_points = "reference/touch_points.csv"', "or the raw points that the CMM touched"),
-        ('# instrument = "contact CMM"', "kind of machine, in your words"),
-        ('# certificate = "number"', "its calibration certificate"),
-        ("# measured_on = 2025-01-31", "day on which the model was measured"),
-        ("# due_on = 2026-01-31", "day on which it must be measured again"),
+        ('# model = "model 1"', "if there is no column for the model"),
+        ('# touch_points = "reference/touch_points.csv"', "or the points probed on the CMM"),
+        ('# instrument = "contact CMM"', "kind of machine, free text"),
+        ('# certificate = "number"', "calibration certificate"),
+        ("# measured_on = 2025-01-31", "date of the measurement"),
+        ("# due_on = 2026-01-31", "date by which it must be measured again"),
         (
             "# occlusal = [0.0, 0.0, 1.0]",
-            "square to the occlusal plane, out of the bone; for angulations not given as designed",
+            "normal of the occlusal plane, out of the bone; if designed angulations are not given",
         ),
         (
             "# mpe_um = { constant = 1.9, per_metre = 4.0 }",
@@ -126,64 +127,64 @@ _REFERENCE = _section(
         ('length_unit = "mm"', "mm, cm, m or inch"),
         (
             'kind = "cmm"',
-            "scan: a scanner served as reference; none: no reference; then no trueness",
+            "scan: the reference is itself a scan; none: no reference, no trueness",
         ),
     ),
 )
 
 _NO_REFERENCE = _section(
     "reference",
-    "nobody has measured the model: scatter and differences, nothing about the truth",
+    "the model has not been measured: precision and differences only",
     (
-        ('kind = "none"', "cmm once the model has been measured; the scans can stay"),
+        ('kind = "none"', "cmm once the model has been measured; the scans remain valid"),
         (
             '# sketch = "reference/sketch.csv"',
-            "names of the implants beside rough positions; else I1, I2, ... along the arch",
+            "implant names with approximate positions; otherwise I1, I2, ... along the arch",
         ),
-        ("temperature_c = 20.0", "to which the lengths of all scans are brought"),
+        ("temperature_c = 20.0", "to which the lengths of all scans are corrected"),
     ),
 )
 
 _CONFIDENCE = _section(
     "limits",
-    "none: without a reference no limit can be judged",
+    "none: without a reference no limit can be assessed",
     (("confidence = 0.95", "confidence of intervals"),),
 )
 
 _SCANS = _section(
     "scans",
-    "what holds for all scans",
+    "settings for all scans",
     (
-        ('list = "scans.csv"', "a row a scan"),
+        ('list = "scans.csv"', "one row per scan"),
         ('# poses = "poses.csv"', "positions instead of meshes, such as measured casts"),
-        ('length_unit = "mm"', "of the mesh files, which do not say it themselves"),
+        ('length_unit = "mm"', "of the mesh files, which do not state it"),
         ("# temperature_c = 22.5", "of the model while it was scanned"),
         (
             "# expansion_per_k = 75e-6",
-            "of its material: resin 75e-6, aluminium 23e-6, steel 11.5e-6",
+            "of the model material: resin 75e-6, aluminium 23e-6, steel 11.5e-6",
         ),
     ),
 )
 
 _SCAN_BODY = _section(
     "scan_body.default",
-    "the part that the scan sees; another name for a second kind",
+    "the scanned part; use another name for a second type",
     (
-        ('mesh = "scan_bodies/body.stl"', "its drawing, from its maker"),
+        ('mesh = "scan_bodies/body.stl"', "its CAD geometry, from the manufacturer"),
         (
             "# cylinder = { radius_mm = 2.5, height_mm = 10, flat_offset_mm = 2.0 }",
-            "without a drawing, instead of mesh",
+            "instead of mesh, if there is no CAD geometry",
         ),
-        ('# length_unit = "cm"', "of the drawing, if it is not mm"),
-        ("origin_mm = [0, 0, 0]", "centre of the implant's platform in the drawing"),
-        ("axis = [0, 0, 1]", "implant axis out of the bone, in the drawing"),
-        ("flat = [1, 0, 0]", "from the axis towards the flat; delete if there is none"),
-        ("use_above_mm = 2.5", "what lies lower is not used: gum, saliva"),
+        ('# length_unit = "cm"', "of the CAD geometry, if not mm"),
+        ("origin_mm = [0, 0, 0]", "centre of the implant platform in the CAD geometry"),
+        ("axis = [0, 0, 1]", "implant axis out of the bone, in the CAD geometry"),
+        ("flat = [1, 0, 0]", "from the axis towards the flat; delete if there is no flat"),
+        ("use_above_mm = 2.5", "the scan is ignored below: soft tissue, saliva"),
     ),
 )
 
 _EXCLUSIONS = """\
-# A scan that should not count, with the reason, which the report prints beside both results:
+# A scan to exclude, with the reason; the report gives the results with and without it:
 # [[exclusions]]
 # scan = "s007"
 # reason = "scan body was loose"
@@ -198,10 +199,10 @@ def _analysis(protocol: Protocol) -> str:
         "how scans are grouped and aligned",
         (
             (f"condition = {_list(condition)}", "columns of scans.csv that are compared"),
-            (f"cell = {_list(cell)}", "columns that make a group of repeats"),
+            (f"cell = {_list(cell)}", "columns that define a cell of repeats"),
             (
                 '# laboratory = "site"',
-                "column of cell that is the laboratory; s_I is then reproducibility, else it is "
+                "column of cell that is the laboratory; s_I is then reproducibility, otherwise "
                 "intermediate precision",
             ),
             (
@@ -222,12 +223,12 @@ def _limits(protocol: Protocol) -> str:
         for limit in protocol.limit
     ]
     if protocol.kind != "drift":
-        rows.append(("spans_at_um = [50, 100, 150, 200]", "supported span is shown for these"))
+        rows.append(("spans_at_um = [50, 100, 150, 200]", "supported span is computed for these"))
     rows += [
-        ("coverage = 0.95", "share of future scans that a bound covers"),
+        ("coverage = 0.95", "share of future scans covered by a tolerance limit"),
         ("confidence = 0.95", "confidence of bounds and intervals"),
     ]
-    return _section("limits", "against what results are held; the literature agrees on none",
+    return _section("limits", "limits for the results; the literature agrees on none",
                     tuple(rows))  # fmt: skip
 
 
@@ -253,14 +254,14 @@ def _of_comparison(protocol: Protocol) -> str:
     fixed = usual.fixed.replace("path_mm)", "path_mm + n_implants)")
     random = ",\n".join(f"  {_string(term)}" for term in usual.random)
     model = [
-        _line("[[model]]", "the primary question; more may follow"),
+        _line("[[model]]", "the primary model; more may follow"),
         _line('name = "distance"', "in tables and report"),
         _line('response = "pair.distance_um"', "a column of pair_deviations or implant_deviations"),
         _line(f"fixed = {_string(fixed)}", "what is tested"),
-        '# what varies by chance: "path_mm | scan" is a slope of its own a scan, "implants" are\n'
-        '# positions that pairs share, "scan by technique" lets techniques scatter differently',
+        '# random effects: "path_mm | scan" is a separate slope per scan, "implants" are\n'
+        '# positions shared by pairs, "scan by technique" allows a different scatter per technique',
         f"random = [\n{random},\n]",
-        _line("# equivalence_margin = 20", "um; write it down before the first scan"),
+        _line("# equivalence_margin = 20", "um; define it before the first scan"),
     ]
     return _SEATING + "\n" + "\n".join(model) + "\n"
 
@@ -268,12 +269,12 @@ def _of_comparison(protocol: Protocol) -> str:
 def _of_drift(protocol: Protocol) -> str:
     return _section(
         "drift",
-        "what is charted and from when",
+        "control charts",
         (
             ('events = "events.csv"', "service, new tip, software update, with the date"),
-            (f"baseline_sessions = {len(protocol.design.sessions)}", "first sessions, which set"
-             " the limits of the charts"),
-            ("shift_um = 20", "shift that must be found soon"),
+            (f"baseline_sessions = {len(protocol.design.sessions)}",
+             "first sessions, which set the control limits"),
+            ("shift_um = 20", "shift that must be detected early"),
             ("false_alarm_every = 370", "sessions between false alarms of a device, all its charts"
              " together"),
         ),

@@ -57,9 +57,9 @@ def drift_trade(
         If a number cannot be used.
     """
     if not s_scan > 0 or s_session < 0 or not shift > 0 or not sessions_per_year > 0:
-        raise InputError("spread of repeats, shift and sessions a year must be above zero")
+        raise InputError("spread of repeats, shift and sessions per year must be above zero")
     if min(baselines) < 3:
-        raise InputError("a baseline needs 3 sessions or more")
+        raise InputError("a baseline needs at least 3 sessions")
     rows = []
     for n in per_session:
         sd = math.sqrt(s_session**2 + s_scan**2 / n)

@@ -33,11 +33,17 @@ STEPS = {"angulation_deg": "10° more angulation", "n_implants": "one implant mo
 
 _AXES = {
     "angulation_deg": "angulation / °",
-    "path_mm": "path along the arch / mm",
+    "path_mm": "arch length / mm",
     "n_implants": "implants of the model",
 }
 _SIDES = ("left", "right")
-_SCOPES = ("at equal path", "as it comes", "path not held", "of an implant")
+_SCOPES = {
+    "at equal path": "at equal arch length",
+    "as it comes": "whole scan",
+    "path not held": "arch length not held fixed",
+    "of an implant": "single implant",
+}
+"""Scopes of table ``model_effects``, in print."""
 
 
 def acting_section(document: Document, content: ReportContent) -> None:
@@ -56,11 +62,10 @@ def acting_section(document: Document, content: ReportContent) -> None:
     document.heading("Effect of angulation and implant count")
     document.lead(
         "Two questions",
-        "At equal path: does a pair deviate more when its implants are tilted, or when the model "
-        "has more implants, its own way along the arch being the same? As it comes: what does a "
-        "whole scan of such a model do, its worst pair and the root mean square of its pairs? "
-        "More implants make more pairs and often longer ways, so the second effect can be there "
-        "without the first.",
+        "At equal arch length: does a pair deviate more if its implants are tilted, or if the "
+        "model has more implants, at the same arch length? Whole scan: how do the worst pair and "
+        "the root mean square of all pairs of a scan change? More implants give more pairs and "
+        "often greater arch lengths, so the second effect can occur without the first.",
     )
     for column, title in (("angulation_deg", "Angulation"), ("n_implants", "Implant count")):
         document.lead(title, *_paragraphs(content, column))
@@ -76,22 +81,20 @@ def _paragraphs(content: ReportContent, column: str) -> list[Text]:
     said: list[Text] = []
     for note in rows_of(mine):
         rows = _rows(content, column, note.scope)
-        lead: list[Text] = [f"{note.scope.capitalize()}: "]
+        lead: list[Text] = [f"{_SCOPES.get(note.scope, note.scope).capitalize()}: "]
         if len(rows):
             text = [effect_sentence(r) for r in _leading(rows)]
             for k, part in enumerate(text):
                 lead += ["; " if k else "", *([part] if isinstance(part, str) else part)]
             if note.why:
-                lead.append(f". Caution: {note.why}; what would help: {note.to_add}")
+                lead.append(f". Caution: {note.why}; to resolve this: {note.to_add}")
         elif note.why:
-            lead.append(
-                f"nothing can be said: {note.why}. What would let it be said: {note.to_add}"
-            )
+            lead.append(f"not estimable: {note.why}. To estimate it: {note.to_add}")
             contrasts = _of_models(content, note.scope)
             if contrasts and column == "n_implants" and note.n_levels > 1:
-                lead.append(f". Of these models only: {contrasts}")
+                lead.append(f". For these models only: {contrasts}")
         else:
-            lead.append("no model of this study states it")
+            lead.append("not estimated in this study")
         said.append([*lead, "."])
     return said
 
@@ -184,7 +187,7 @@ def _figure(document: Document, content: ReportContent, column: str) -> None:
     effects = content.table("model_effects")
     if not len(effects):
         return
-    of = effects[(effects["covariate"] == column) & effects["scope"].isin(_SCOPES)]
+    of = effects[(effects["covariate"] == column) & effects["scope"].isin(list(_SCOPES))]
     names = []
     for response in ("pair.distance_um", "scan.worst_distance_um"):
         own = of.loc[of["response"] == response, "model_name"]
@@ -193,12 +196,12 @@ def _figure(document: Document, content: ReportContent, column: str) -> None:
 
 
 def path_section(document: Document, content: ReportContent, models: list[str]) -> None:
-    """Deviation against the path, signed and by size."""
+    """Deviation against the arch length, signed and by size."""
     lines = content.table("model_lines")
     names = [n for n in models if len(lines) and n in set(lines["model_name"])]
     if not names or not (lines["covariate"] == "path_mm").any():
         return
-    document.heading("How the path along the arch acts")
+    document.heading("Effect of the arch length")
     _draw(document, content, "path_mm", names, name="effect-path")
     _slope_table(document, content, names)
 
@@ -261,10 +264,10 @@ def _draw(
             pd.DataFrame(panels, columns=["panel", "x_axis", "y_axis", "sizes"]),
         ),
         caption=f"Against {variable_name(column)}: dots, {joined(seen_as)}"
-        "; large marks, means of what was seen, by class; lines and bands, the fitted mean with "
+        "; large marks, observed means by class; lines and bands, the fitted mean with "
         f"its {sure(confidence_of(content))} interval"
         f"{held_phrase(content, [str(m) for m, *_ in panels], skip=column)}. "
-        "A line ends where its condition has no data.",
+        "Lines end where a condition has no data.",
         alt=f"Data and fitted lines against {variable_name(column)}. "
         + "; ".join(_ends_of_line(fitted, m) for m in dict.fromkeys(fitted["model_name"]))
         + ".",
@@ -300,7 +303,9 @@ def _effect_table(document: Document, content: ReportContent) -> None:
             cells.append(
                 [
                     STEPS[head[0]] if head[0] != before[0] else "",
-                    f"{response_label(str(r.response))}, {r.scope}" if head != before else "",
+                    f"{response_label(str(r.response))}, {_SCOPES.get(r.scope, r.scope)}"
+                    if head != before
+                    else "",
                     r.level or "all",
                     effect_size(r),
                     _df(r.df),
@@ -309,9 +314,9 @@ def _effect_table(document: Document, content: ReportContent) -> None:
             )
             before = head
     document.table(
-        f"Effects of every model, with their {sure(confidence_of(content))} intervals; of log "
-        "responses as ratios. By level where the effect is shown to differ between levels, p then "
-        "after Holm.",
+        f"Effects of every model, with their {sure(confidence_of(content))} intervals; as ratios "
+        "for log responses. By level if the effect is shown to differ between levels, with p "
+        "adjusted by Holm's method.",
         [
             Heading("for", "left", 0.9),
             Heading("response", "left", 2.0),
@@ -326,13 +331,13 @@ def _effect_table(document: Document, content: ReportContent) -> None:
 
 def _model_table(document: Document, models: pd.DataFrame) -> None:
     document.table(
-        "Models that were scanned: what their effects rest on.",
+        "Scanned models, on which their effects are based.",
         [
             Heading("model", "left", 1.2),
             Heading("implants", width=0.8),
             Heading("largest angulation / °", width=1.2),
             Heading("largest span / mm", width=1.0),
-            Heading("longest path / mm", width=1.0),
+            Heading("largest arch length / mm", width=1.0),
             Heading("scans", width=0.6),
         ],
         [
@@ -359,7 +364,7 @@ def _slope_table(document: Document, content: ReportContent, models: list[str]) 
     if not len(rows):
         return
     document.table(
-        "Slopes along the path, µm or degrees per mm; of the size as a ratio for 1 mm; "
+        "Slopes against arch length, µm or degrees per mm; for the size as a ratio per 1 mm; "
         f"{sure(confidence_of(content))} intervals; p adjusted by Holm's method among the slopes "
         "of a model and their differences.",
         [

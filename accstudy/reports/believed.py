@@ -44,15 +44,16 @@ def residual_checks(
         document.heading("Model checks")
     document.lead(
         "Residuals" if first else "Residuals of the size",
-        "Points should scatter evenly about zero, as wide at the left as at the right, and lie "
+        "Points should scatter evenly about zero, with the same width from left to right, and lie "
         f"near the line of normal quantiles. {beyond} of {count(len(mine), 'residual')} lie beyond "
-        f"three standard deviations; of as many from a normal distribution about {normal} would.",
+        f"three standard deviations; a normal distribution would give about {normal}.",
     )
     document.figure(
         "residuals" if first else f"residuals-{slug(lead)}",
         residual_page(mine, own, unit=unit),
         caption="Residuals, each divided by its standard deviation, against fitted values and "
-        f"against the path (model “{lead}”), with dashed lines at two standard deviations; "
+        "against "
+        f"arch length (model “{lead}”), with dashed lines at two standard deviations; "
         "residuals and random effects against normal quantiles.",
         alt=f"Four panels of residual checks of model {lead}; {beyond} of {len(mine)} scaled "
         f"residuals beyond 3, largest {number(largest, '', decimals=1)}.",
@@ -86,8 +87,9 @@ def unequal_scatter(document: Document, content: ReportContent, lead: str) -> No
             )
     factor = variable_name(str(other["residual_sd_by"].iloc[0]))
     document.table(
-        "Scatter allowed for: differences with one residual standard deviation, as used, and with "
-        f"one for each level of {factor}" + (f", {unit_name(unit)}." if unit else "."),
+        "Allowance for unequal scatter: differences with one residual standard deviation, as "
+        f"used, and with a separate one for each level of {factor}"
+        + (f", {unit_name(unit)}." if unit else "."),
         [
             Heading("contrast", "left", 1.8),
             Heading("residual SD", "left", 0.8),
@@ -114,17 +116,17 @@ def lack_of_fit_section(document: Document, content: ReportContent, models: list
         response = str(tests.loc[tests["model_name"] == model, "response"].iloc[0])
         logs = log_base(response) is not None
         what = joined([f"{r.missing} of {variable_name(r.covariate)}" for r in rows_of(mine)])
-        verdict = f"something is missing: {what}" if what else "nothing is shown to be missing"
+        verdict = f"lack of fit is shown: {what}" if what else "no lack of fit is shown"
         said = f"In {'the logarithm of ' * logs}the {response_label(response)} {verdict}."
         lines.append(said + _largest_miss(own, response))
     document.lead("Lack of fit", *lines)
     document.table(
         "Lack of fit of the fixed part: classes of a covariate in every condition, its square, or "
-        "its slope by condition added to the model; p after Holm within the model.",
+        "its slope by condition added to the model; p adjusted by Holm's method within the model.",
         [
             Heading("response", "left", 1.8),
             Heading("covariate", "left", 1.1),
-            Heading("what may be missing", "left", 1.4),
+            Heading("added term", "left", 1.4),
             Heading([{"t": "F", "s": "i"}], width=0.6),
             Heading("df", width=0.4),
             Heading("df, den.", width=0.6),
@@ -160,5 +162,5 @@ def _largest_miss(classes: pd.DataFrame, response: str) -> str:
     )
     return (
         f" Largest difference: {worst['condition'] or 'all scans'}, {variable_name(column)} "
-        f"{' to '.join(dict.fromkeys(ends))}{of}, seen {seen}, fitted {fitted}."
+        f"{' to '.join(dict.fromkeys(ends))}{of}, observed {seen}, fitted {fitted}."
     )

@@ -35,36 +35,34 @@ def checklist_rows(content: ReportContent) -> list[tuple[str, str, str]]:
     scans = content.table("scans")
     factors = {str(c) for c in scans.columns}
     return [
-        ("Abstract with aim, design, outcomes and main numbers", "CONSORT 1", _AUTHOR),
-        ("Background and reason for the study", "CONSORT 2a", _AUTHOR),
-        ("Aim, and the hypothesis that is tested", "CONSORT 2b", _hypotheses(content)),
-        ("Materials, devices, versions and steps, so that others can repeat them",
+        ("Structured abstract with aim, design, outcomes and main results", "CONSORT 1", _AUTHOR),
+        ("Scientific background and rationale", "CONSORT 2a", _AUTHOR),
+        ("Objectives and hypotheses", "CONSORT 2b", _hypotheses(content)),
+        ("Materials, devices, versions and procedures, in sufficient detail for replication",
          "CRIS, CONSORT 3", _steps(factors)),
-        ("Outcomes, defined beforehand and how they were measured", "CONSORT 4",
+        ("Outcomes, predefined, and how they were measured", "CONSORT 4",
          _outcomes(content)),
-        ("Why this many scans", "CRIS, CONSORT 5", _sizes(content)),
-        ("Smallest difference that matters", "CRIS", _difference(content)),
-        ("How the order of the scans was drawn", "CRIS, CONSORT 6", _order(factors)),
-        ("How the next condition was kept from the operator", "CONSORT 7", _AUTHOR),
-        ("Who drew the order and who took the scans", "CONSORT 8", _operators(content)),
-        ("Who was blinded, and how", "CRIS, CONSORT 9",
+        ("Sample size rationale", "CRIS, CONSORT 5", _sizes(content)),
+        ("Smallest relevant difference", "CRIS", _difference(content)),
+        ("Method of randomisation", "CRIS, CONSORT 6", _order(factors)),
+        ("Allocation concealment", "CONSORT 7", _AUTHOR),
+        ("Implementation: who randomised and who scanned", "CONSORT 8", _operators(content)),
+        ("Blinding", "CRIS, CONSORT 9",
          _AUTHOR),
         ("Statistical methods", "CRIS, CONSORT 10", "section Methods"),
-        ("Losses, with reasons", "CRIS", "section What was left out, and why"),
-        ("Result of every group, effect and its interval", "CONSORT 11",
+        ("Losses and exclusions, with reasons", "CRIS", "section Exclusions and failures"),
+        ("Results for every group, effect sizes and their intervals", "CONSORT 11",
          "sections Means of every model, Contrasts; attached tables"),
         ("Limitations and sources of bias", "CONSORT 12",
          _limitations(content)),
-        ("Funding and interests", "CONSORT 13", _AUTHOR),
-        ("Where the protocol can be read", "CONSORT 14", _protocol(content)),
+        ("Funding and conflicts of interest", "CONSORT 13", _AUTHOR),
+        ("Access to the protocol", "CONSORT 14", _protocol(content)),
     ]  # fmt: skip
 
 
 def _limitations(content: ReportContent) -> str:
     if inseparable_sentences(content):
-        return (
-            "sections Design (what cannot be told apart), Limits of use; the rest: for the author"
-        )
+        return "sections Design (confounding), Limits of use; the rest: for the author"
     return "section Limits of use; those of the design: for the author"
 
 
@@ -96,7 +94,7 @@ def _sizes(content: ReportContent) -> str:
     counts = pairs.groupby("condition")["scan"].nunique()
     low, high = int(counts.min()), int(counts.max())
     said = str(low) if low == high else f"{low} to {high}"
-    return f"{said} scans a condition; the reason: for the author"
+    return f"{said} scans per condition; rationale: for the author"
 
 
 def _difference(content: ReportContent) -> str:
@@ -104,7 +102,7 @@ def _difference(content: ReportContent) -> str:
     margins = table["margin"].dropna().unique() if len(table) else ()
     if len(margins) == 0:
         return "none set in the study; for the author"
-    return "margin of equivalence " + joined([_sized(table, m) for m in sorted(margins)])
+    return "equivalence margin " + joined([_sized(table, m) for m in sorted(margins)])
 
 
 def _sized(table: pd.DataFrame, margin: float) -> str:
@@ -113,7 +111,7 @@ def _sized(table: pd.DataFrame, margin: float) -> str:
 
 def _order(factors: set[str]) -> str:
     if "planned_order" in factors or "order" in factors:
-        return "order recorded in the scan list; how it was drawn: for the author"
+        return "order recorded in the scan list; method of randomisation: for the author"
     return _AUTHOR
 
 
@@ -122,16 +120,14 @@ def _operators(content: ReportContent) -> str:
     if "operator" not in scans:
         return _AUTHOR
     people = {str(r) for r in scans["operator"] if not missing(r)}
-    return f"{count(len(people), 'operator')} took scans; who drew the order: for the author"
+    return (
+        f"{count(len(people), 'operator')} made the scans; who randomised the order: for the author"
+    )
 
 
 def _protocol(content: ReportContent) -> str:
     name = content.settings.get("study", {}).get("protocol", "")
-    return (
-        f"protocol “{name}” of accstudy; where it was registered: for the author"
-        if name
-        else _AUTHOR
-    )
+    return f"protocol “{name}” of accstudy; registration: for the author" if name else _AUTHOR
 
 
 def checklist(document: Document, content: ReportContent) -> None:
@@ -141,16 +137,16 @@ def checklist(document: Document, content: ReportContent) -> None:
     document.heading("Checklist for a paper")
     document.lead(
         "What it is",
-        "Items that reporting guidelines for bench studies ask for, in our own words (CRIS; "
-        f"CONSORT as modified for in vitro studies; see Sources). "
-        f"{open_items} of {len(rows)} need the author.",
+        "Items required by reporting guidelines for in vitro studies, paraphrased (CRIS; modified "
+        f"CONSORT for in vitro studies; see Sources). {open_items} of {len(rows)} must be "
+        "completed by the author.",
     )
     cells: list[list[Text]] = [
         [item, source, [italic(answer)] if answer == _AUTHOR else answer]
         for item, source, answer in rows
     ]
     document.table(
-        "Items, where they come from, and what this study's record says.",
+        "Items, their sources, and the entries recorded in this study.",
         [Heading("item", "left", 2.2), Heading("asked by", "left", 0.9),
          Heading("answer", "left", 2.4)],
         cells,

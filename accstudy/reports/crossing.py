@@ -92,9 +92,9 @@ def _blocks(first: pd.Series, second: pd.Series) -> pd.Series:
 
 
 def _sentence(a: str, b: str, first: pd.Series, second: pd.Series, blocks: pd.Series) -> str:
-    """``session cannot be told from model: M2 and M6 only with session 1; ...``."""
+    """``session is confounded with model: M2 and M6 only with session 1; ...``."""
     inner, outer = _name(a), _name(b)
-    said = f"{outer} cannot be told from {inner}"
+    said = f"{outer} is confounded with {inner}"
     if first.nunique() + second.nunique() > _MOST_NAMED:
         return f"{said}: their levels fall into {blocks.nunique()} blocks that never cross"
     each = []
@@ -168,12 +168,12 @@ def _counted(mine: pd.DataFrame, conditions: list[str]) -> str:
 def _crossing(apart: list[str]) -> str:
     if not apart:
         return (
-            "Models, what is compared and what groups the scans cross, so that their effects can "
-            "be told apart."
+            "The factors compared, the models and the grouping factors are crossed, so their "
+            "effects can be separated."
         )
     said = "; ".join(apart)
     return (
-        f"{said[0].upper()}{said[1:]}. What differs between these blocks may come from either, and "
-        "the models' components of variance share it between them by assumption. Comparisons "
-        "within a block are not touched."
+        f"{said[0].upper()}{said[1:]}. Differences between these blocks may be due to either "
+        "factor; the variance components of the models divide them by assumption. Comparisons "
+        "within a block are unaffected."
     )

@@ -50,9 +50,9 @@ def _stated(content: ReportContent) -> list[tuple[str, Text]]:
         ("Instrument", str(ours.get("instrument") or "")),
         ("Certificate", str(ours.get("certificate") or "")),
         ("Measured on", date(ours["measured_on"]) if ours.get("measured_on") else ""),
-        ("To be measured again by", date(ours["due_on"]) if ours.get("due_on") else ""),
+        ("Next measurement due", date(ours["due_on"]) if ours.get("due_on") else ""),
         ("Probed", str(ours.get("probed") or "")),
-        ("Permissible error", _mpe(mpe) if mpe else ""),
+        ("Maximum permissible error", _mpe(mpe) if mpe else ""),
         ("Temperature", _temperature(ours, given)),
         ("Expansion of the model", _expansion(scans, given)),
     ]
@@ -62,7 +62,7 @@ def _stated(content: ReportContent) -> list[tuple[str, Text]]:
 def _mpe(mpe: dict[str, Any]) -> str:
     growing = mpe.get("per_metre") or 0.0
     more = f" + {growing:g} µm per metre" if growing else ""
-    return f"{mpe['constant']:g} µm{more} (maximum; counted as rectangular)"
+    return f"{mpe['constant']:g} µm{more} (rectangular distribution)"
 
 
 def _temperature(ours: dict[str, Any], given: dict[str, Any]) -> str:
@@ -91,8 +91,8 @@ def _pairs(document: Document, rows: pd.DataFrame, which: str) -> None:
     learned = int(rows["u_body_um"].notna().any())
     document.lead(which[:1].upper() + which[1:], _in_words(rows))
     document.table(
-        "Standard uncertainty of every distance of the reference by its sources, and the whole "
-        "(k = 2)" + ("" if len(shown) == len(rows) else f"; the {len(shown)} least well known"),
+        "Standard uncertainty of every reference distance by source, and expanded uncertainty U (k "
+        "= 2)" + ("" if len(shown) == len(rows) else f"; the {len(shown)} least certain"),
         [
             Heading("pair", "left", 1.0),
             Heading("distance", width=1.0),
@@ -121,17 +121,21 @@ def _in_words(rows: pd.DataFrame) -> str:
     came = {
         "certificate": "the certified uncertainty of the positions",
         "MPE": "the maximum permissible error of the machine",
-        "nothing": "nothing: no uncertainty of the machine is stated, so none is of the whole",
+        "nothing": (
+            "nothing: the uncertainty of the machine is not stated, so neither is the combined "
+            "uncertainty"
+        ),
     }
     text = (
-        f"What the machine contributes comes from {joined([came[u] for u in set(rows['u_from'])])}."
+        "The contribution of the machine is derived from "
+        f"{joined([came[u] for u in set(rows['u_from'])])}."
     )
     runs = rows["n_runs"].max()
     if not missing(runs):
         text += (
             f" The reference is the mean of {runs:.0f} measurements; their scatter, from "
-            f"{_um(rows['s_runs_um'].min())} to {_um(rows['s_runs_um'].max())} a distance, counts "
-            "with the width that so few leave it."
+            f"{_um(rows['s_runs_um'].min())} to {_um(rows['s_runs_um'].max())} per distance, is "
+            "included, widened for the small number of measurements."
         )
     return text
 
@@ -146,9 +150,9 @@ def _changes(document: Document, content: ReportContent) -> None:
     if not len(table):
         return
     document.table(
-        "The reference measured again: distance of every pair by the former and the new "
-        "reference; E_n: difference over the expanded uncertainty of both, above 1 they do not "
-        "agree.",
+        "Repeated reference measurement: distance of every pair in the previous and the new "
+        "reference; E_n: difference divided by the expanded uncertainty of the difference; above "
+        "1, the two do not agree.",
         [
             Heading("model", "left", 0.8),
             Heading("from", "left", 0.9),

@@ -38,7 +38,9 @@ def device_cautions(
     said = []
     at = points.drop_duplicates("session").sort_values("at")["at"].reset_index(drop=True)
     for k in gaps_after(at):
-        said.append(f"no session between {date(at[k])} and {date(at[k + 1])}; lines are broken")
+        said.append(
+            f"no session between {date(at[k])} and {date(at[k + 1])}; lines are interrupted there"
+        )
     first = points[points["baseline"].fillna(False).astype(bool)]
     for number, base in first.groupby("baseline_no", sort=True):
         when = pd.to_datetime(events["at"]) if len(events) else pd.Series([], dtype=object)
@@ -47,21 +49,21 @@ def device_cautions(
         for row in rows_of(inside):
             said.append(
                 f"its baseline{which} spans an event ({row.kind}, {date(pd.Timestamp(row.at))}): "
-                "if that changed the device, centre and limits hold both states"
+                "if it changed the device, centre line and limits mix both states"
             )
     said += _software(points, scans)
     signed = set(signals["measurand"]) if len(signals) else set()
     for row in rows_of(trends):
         if row.p < 1 - row.confidence and row.measurand not in signed:
             said.append(
-                f"{short_name(row.measurand)} has a trend with p = {p_value(row.p)} but no sign in "
-                "any chart: one such p among many measurands is no proof"
+                f"{short_name(row.measurand)} has a trend with p = {p_value(row.p)} but no chart "
+                "signals: one such p value among many measurands is not conclusive"
             )
     uses = scans["body_uses"].dropna() if "body_uses" in scans else pd.Series([], dtype=float)
     if len(uses) and uses.max() > uses.min():
         said.append(
             f"its scan bodies were used {int(uses.min())} to {int(uses.max())} times: their wear "
-            "would look like a drift of the device"
+            "would appear as a drift of the device"
         )
     return said
 
@@ -78,6 +80,6 @@ def _software(points: pd.DataFrame, scans: pd.DataFrame) -> list[str]:
         return []
     known = [f"{r.software} from {date(r.at)}" for r in rows_of(first)]
     return [
-        f"its software changed without a new baseline ({joined(known)}): centre and limits are "
-        f"those of {first['software'].iloc[0]}"
+        f"its software changed without a new baseline ({joined(known)}): centre line and limits "
+        f"are those of {first['software'].iloc[0]}"
     ]

@@ -32,24 +32,24 @@ def how_to_read(document: Document, content: ReportContent) -> None:
     """What the charts show."""
     against = "against the reference" if content.referenced else "against the mean of the scans"
     every = (
-        "The limit is therefore held against every pair in every session, with the uncertainty of "
-        "the session mean and of the reference."
+        "Every pair is therefore compared with the limit in every session, taking the uncertainty "
+        "of the session mean and of the reference into account."
         if content.referenced
-        else "A centre says nothing of how right a device is: no reference tells; charts show what "
-        "changes."
+        else "The centre line does not show whether a device is correct, because there is no "
+        "reference; the charts show changes."
     )
     document.heading("How to read the charts")
     document.lead(
         "Charts",
-        "Hollow points are the baseline from which centre and limits come; squares are signals. "
-        "Means show a jump at once, moving ranges an unstable level, EWMA (mean of all sessions so "
-        "far in which the last weigh most) and CUSUM (sum of what lies beyond a small allowance) a "
-        "small lasting shift sooner; the charts of the spread show a change of precision in the "
-        "same ways. Limits are wider than usual where the baseline is short, so that false "
-        "signals stay as rare as stated. Score: how rare a standard deviation is, as a normal "
-        f"deviate. Scale: size of the whole arrangement {against}. Axis splay: how far "
+        "Hollow points: baseline, from which centre line and control limits are computed; squares: "
+        "signals. Charts of means show a sudden shift, moving ranges an unstable level; EWMA "
+        "(exponentially weighted moving average) and CUSUM (cumulative sum of deviations beyond an "
+        "allowance) detect a small sustained shift earlier. Charts of the spread show changes of "
+        "precision in the same way. Limits are wider for a short baseline, so that false signals "
+        "remain as rare as stated. Score: a standard deviation transformed to a normal deviate. "
+        f"Scale: size of the whole arrangement {against}. Axis splay: how far "
         "the implant axes lean apart.",
-        f"Charts are of means over pairs, in which opposite errors cancel. {every}",
+        f"Charts show means over pairs, in which opposite errors cancel. {every}",
     )
 
 
@@ -103,10 +103,12 @@ def chapter(document: Document, content: ReportContent, row: Any, main: str) -> 
         document.figure(
             slug("charts", row.device, row.model),
             chart_panels(_panels(own), events, panel_mm=16),
-            caption=f"{name}, {short_name(told)}: left the level, right the spread within "
-            "sessions. Grey solid: centre; grey dashed: limits, wider in a session with fewer "
-            "scans; dotted limits: of single sessions, where precision itself varies between "
-            "sessions; dotted upright: events.",
+            caption=(
+                f"{name}, {short_name(told)}: left, level; right, spread within sessions. Solid "
+                "grey: centre line; dashed grey: control limits, wider for sessions with fewer "
+                "scans; dotted: limits for single sessions, where precision varies between "
+                "sessions; vertical dotted lines: events."
+            ),
             alt=_alt(name, own),
         )
     rest = points[points["measurand"] != told]
@@ -114,8 +116,10 @@ def chapter(document: Document, content: ReportContent, row: Any, main: str) -> 
         document.figure(
             slug("ewma", row.device, row.model),
             chart_panels(_others(rest), events, panel_mm=14),
-            caption=f"{name}, the other measurands: left EWMA of the session means, right EWMA of "
-            "the spread.",
+            caption=(
+                f"{name}, other measurands: left, EWMA of the session means; right, EWMA of the "
+                "spread."
+            ),
             alt=_alt(name, rest),
         )
     _limit_figure(document, content, row, name, events)
@@ -213,9 +217,10 @@ def _limit_figure(
     document.figure(
         slug("limit", row.device, row.model),
         limit_chart(held, events, verified=VERIFIED),
-        caption=f"{name}, pair with the largest bound of every session: from its mean deviation to "
-        f"its bound (of the session mean, one-sided {sure(held['confidence'].iloc[0])}). Line: "
-        "the limit. Squares: sessions in which not every pair is verified.",
+        caption=f"{name}, pair with the largest bound in every session: from its mean deviation to "
+        "its "
+        f"bound (session mean, one-sided {sure(held['confidence'].iloc[0])}). Line: "
+        "the limit. Squares: sessions in which at least one pair is not verified.",
         alt=f"Bounds of {name} against the limit of {held['limit_um'].iloc[0]:g} µm: "
         f"{count(open_ones, 'session')} of {len(held)} not verified.",
     )
@@ -227,9 +232,9 @@ def _possible(document: Document, signals: pd.DataFrame) -> None:
         return
     document.lead(
         "Estimated changes",
-        "When level or spread most likely began to change, estimated afterwards from all "
-        "sessions together. A change is a fact only where a chart of the same measurand signals; "
-        "others are possible changes. Near in time is not the cause.",
+        "Most likely start of each change of level or spread, estimated retrospectively from all "
+        "sessions. A change is established only if a chart of the same measurand signals; others "
+        "are possible changes. An event close in time is not necessarily the cause.",
     )
     document.items([signed("", str(r.what)) for r in rows_of(changes)])
 
@@ -240,16 +245,16 @@ def _signal_table(document: Document, signals: pd.DataFrame) -> None:
         document.lead("Signals", "No chart signals.")
         return
     document.table(
-        "First session of every run of signals. Size: against the baseline. Stands: the chart "
-        "still signals at the last session.",
+        "First session of every series of signals. Size: relative to the baseline. Persists: the "
+        "chart still signals at the last session.",
         [
             Heading("measurand", "left", 1.9),
             Heading("chart", "left", 1.6),
             Heading("date", "left", 0.9),
             Heading("session", "left", 0.8),
             Heading("size", width=0.9),
-            Heading("stands", "left", 0.7),
-            Heading("event before", "left", 2.3),
+            Heading("persists", "left", 0.7),
+            Heading("preceding event", "left", 2.3),
         ],
         _once(
             [
@@ -279,36 +284,36 @@ def _trend_table(document: Document, content: ReportContent, row: Any) -> None:
     pairs = rows_of_device(content.table("drift_pairs"), row.device, row.model)
     if len(table):
         document.table(
-            "Slope at the last session, averaged over where it may have begun and over steps "
-            "before it, with its interval (two-sided); beside it the median of all slopes between "
-            "the same sessions (Theil and Sen), which takes a step among them for slope. Alike: "
+            "Slope at the last session, averaged over possible start dates and preceding steps, "
+            "with its two-sided interval; for comparison, the median of all slopes between the "
+            "same sessions (Theil–Sen), which interprets a step as a slope. Autocorrelation: "
             "correlation of neighbouring sessions.",
             [
                 Heading("measurand", "left", 1.7),
                 Heading("sessions since", "left", 0.9),
-                Heading("slope a month", width=2),
+                Heading("slope per month", width=2),
                 Heading([{"t": "p", "s": "i"}], width=0.6),
                 Heading("Theil–Sen", width=2),
-                Heading("alike", width=0.6),
+                Heading("auto-correlation", width=0.7),
             ],
             [_trend_cells(r) for r in rows_of(table)],
         )
     if len(pairs):
         document.table(
-            "Every pair: slope today, and tolerance bound of single scans to come, which is not "
-            "the bound of the session mean. Earliest: first day not excluded "
-            f"({sure(pairs['confidence'].iloc[0])}, one-sided) for too many scans beyond the "
-            "limit, if the slope goes on; it allows for a slope as steep as the interval, so it "
-            "comes sooner than slope and bound say. Beside it the interval of the day "
-            "(two-sided). Nothing is projected where no trend is shown.",
+            "Every pair: present slope, and upper tolerance limit of future single scans, which "
+            "is not the bound of the session mean. Earliest: first date not excluded "
+            f"({sure(pairs['confidence'].iloc[0])}, one-sided) at which too many scans exceed the "
+            "limit if the slope continues; it allows for the steepest slope within the interval "
+            "and is therefore earlier than slope and bound suggest. Last column: two-sided "
+            "interval of the date. Without a shown trend, nothing is projected.",
             [
                 Heading("pair", "left", 0.8),
-                Heading("slope a month", width=2),
+                Heading("slope per month", width=2),
                 Heading([{"t": "p", "s": "i"}], width=0.6),
                 Heading("tolerance bound", width=0.9),
                 Heading("limit", width=0.7),
-                Heading("limit met, earliest", "left", 1.5),
-                Heading("interval of the day", "left", 2.2),
+                Heading("limit reached, earliest", "left", 1.5),
+                Heading("interval of the date", "left", 2.2),
             ],
             [_pair_cells(r) for r in rows_of(pairs)],
         )
@@ -358,7 +363,7 @@ def limit_met(row: Any) -> str:
     if row.reached_at is pd.NaT or missing(row.reached_at):
         return f"not by {day(row.horizon)}" if pd.notna(row.horizon) else "no trend shown"
     at_once = row.reached_at <= pd.Timestamp(row.until).normalize()
-    return "exceeded already" if at_once else day(row.reached_at)
+    return "already exceeded" if at_once else day(row.reached_at)
 
 
 def _days_met(row: Any) -> str:
@@ -379,7 +384,8 @@ def _years(document: Document, content: ReportContent, row: Any, main: str) -> N
     months = table[table["kind"] == "month"].tail(12)
     unit = unit_name(str(table["unit"].iloc[0]))
     document.table(
-        f"Years, and the last twelve months: mean of the session means of the {main} / {unit}, "
+        f"Mean of the session means by year, and for the last twelve months, of the {main} / "
+        f"{unit}, "
         "with its interval.",
         [
             Heading("period", "left", 0.9),

@@ -21,17 +21,17 @@ def reassess(document: Document, content: ReportContent, row: Any) -> None:
     """Check scans of the sessions of a device that are not verified."""
     mine = rows_of_device(content.table("drift_lookback"), row.device, row.model)
     if not len(mine):
-        why = "every session keeps the limit" if row.limit_verdict else "no signal stands"
+        why = "every session is within the limit" if row.limit_verdict else "no signal persists"
         document.lead("Work to reassess", f"None: {why}.")
         return
     scans = content.table("scans")
     usable = scans[scans["status"] != "failed"] if "status" in scans else scans
     total = int((usable["device"] == row.device).sum()) if "device" in usable else 0
     share = f" of {total} usable" if total else ""
-    what = "that are not verified" if row.limit_verdict else "that a signal may reach back to"
+    what = "that are not verified" if row.limit_verdict else "to which a signal may extend back"
     document.lead(
         "Work to reassess",
-        f"{work_in_doubt(mine)} The study does not know that work; it holds "
+        f"{work_in_doubt(mine)} This work is not part of the study, which contains "
         f"{count(len(mine), 'check scan')}{share} of the sessions {what}. Record "
         "the assessment.",
     )

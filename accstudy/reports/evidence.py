@@ -50,8 +50,8 @@ def pairs(document: Document, content: ReportContent) -> None:
         if len(set(mine["subject"])) > _MOST_PAIRS:
             continue
         text = (
-            "A distance between two implants does not depend on any alignment. "
-            f"The {word} goes from {range_phrase(mine['bias'], signed=True)}"
+            f"Inter-implant distances do not depend on an alignment. The {word} ranges from "
+            f"{range_phrase(mine['bias'], signed=True)}"
         )
         spread = mine["s_r"].notna().any()
         text += (
@@ -71,8 +71,8 @@ def pairs(document: Document, content: ReportContent) -> None:
             pair_chart(mine, limit=limit_of(content, "distance_um"), bias_word=word),
             caption=f"Left, {word} of every pair with its {sure(confidence)} interval"
             + (f"; {crossing} of {known} exclude zero{_freedom(mine)}" if known else "")
-            + ". Right, standard deviation of repeated scans. Pairs in "
-            "order of span" + _limit_note(content, mine),
+            + ". Right, standard deviation of repeated scans. Pairs in order of span"
+            + _limit_note(content, mine),
             alt=_alt_pairs(mine, word),
         )
 
@@ -101,7 +101,7 @@ def _alt_pairs(rows: pd.DataFrame, word: str) -> str:
         f"({interval(r.bias_low, r.bias_high, r.unit)})"
         for r in rows_of(rows.sort_values("span_mm"))
     ]
-    return f"Dot chart, {word} of pairs by growing span: " + "; ".join(parts[:30]) + "."
+    return f"Dot chart, {word} of pairs by increasing span: " + "; ".join(parts[:30]) + "."
 
 
 def alignments(document: Document, content: ReportContent) -> None:
@@ -113,9 +113,9 @@ def alignments(document: Document, content: ReportContent) -> None:
     document.heading("The same scans by each alignment")
     document.lead(
         "Why several",
-        "An alignment decides where an error shows, not whether there is one. Over all implants "
-        "it is spread out; held at the first implant it piles up at the far end. None is wrong, "
-        "and figures from different alignments must not be compared with each other.",
+        "The alignment determines where an error appears, not whether it exists. Alignment over "
+        "all implants distributes an error; alignment at the first implant accumulates it at the "
+        "far end. None is wrong, but values from different alignments must not be compared.",
     )
     panel = rows.groupby("model", sort=False).ngroup()
     kept = rows["condition"].isin(list(dict.fromkeys(rows["condition"]))[:SHOWN])
@@ -133,7 +133,7 @@ def alignments(document: Document, content: ReportContent) -> None:
         "alignments",
         alignment_chart(rows[(panel < 6) & kept]),
         caption="Root mean square of the 3D deviation of every implant over all scans, by "
-        "alignment. A 3D deviation has no sign and is never zero, even without any bias."
+        "alignment. A 3D deviation has no sign and is never zero, even without bias."
         + (f" Not shown, but in the table: {joined(cut)}." if cut else ""),
         alt=f"Lines over the implants along the arch; root mean square by alignment: {said}.",
     )
@@ -174,10 +174,11 @@ def implants_from_above(document: Document, content: ReportContent) -> None:
     document.heading("Every implant, seen from above")
     share = float(content.settings.get("limits", {}).get("coverage", 0.95))
     text = (
-        f"Aligned by {alignment_name(alignment)}. The arrow is what all scans have in common, the "
-        f"ellipse where a further scan would lie with a probability of {sure(share)}. The "
-        "alignment of a scan is itself uncertain: in one scan, the angle of one implant is known "
-        "no better than the tilt of its alignment; means over scans are known better."
+        f"Aligned by {alignment_name(alignment)}. The arrow shows the mean deviation of all scans, "
+        "the ellipse the region in which a further scan would lie with a probability of "
+        f"{sure(share)}. The alignment of a scan is itself uncertain: in a single scan, the angle "
+        "of an implant is known no better than the tilt of the alignment; means over scans are "
+        "more precise."
     )
     document.lead("How to read it", text)
     order = arches(content.table("implants"))
@@ -228,10 +229,11 @@ def _from_above(
     document.figure(
         slug("arch", name),
         arch_chart(rows, times=times, width_mm=width_mm),
-        caption=f"{start} sideways deviation of each implant and {share} ellipse for a further "
-        f"scan, both enlarged {times} times against the arch. Heights are off by "
-        f"{range_phrase(rows['bias_vertical_um'], signed=True)} on average.{tilt}",
-        alt=f"Arch seen from above. {start} sideways deviation: {joined(sizes)}. "
+        caption=f"{start} lateral deviation of each implant and {share} ellipse for a further "
+        "scan, "
+        f"both enlarged {times} times relative to the arch. Mean vertical deviations: "
+        f"{range_phrase(rows['bias_vertical_um'], signed=True)}.{tilt}",
+        alt=f"Arch seen from above. {start} lateral deviation: {joined(sizes)}. "
         + (
             "Too few scans for ellipses."
             if missing(ellipse)
@@ -253,27 +255,33 @@ def scan_after_scan(document: Document, content: ReportContent) -> None:
     pair = f"{at.implant_a}-{at.implant_b}, {quantity(at.span_mm, 'mm')}"
     longest = longest_pair(content)
     spread: Text = (
-        "" if longest is None else " Scatter alone gives such swings; look for steps and slopes."
+        ""
+        if longest is None
+        else " Scatter alone produces such variation; look for steps and slopes."
     )
-    document.heading("Scan after scan")
-    doubt, word, lay = "the bound of page 1", "deviation", "The deviation of the longest pair lay"
+    document.heading("Scans in order of time")
+    doubt, word, lay = (
+        "the bound on page 1",
+        "deviation",
+        "The deviation of the longest pair ranged",
+    )
     if not content.referenced:
-        doubt, word = "what page 1 says of repeats", "distance less its mean, that"
-        lay = "The distance of the longest pair, less its mean, lay"
+        doubt, word = "the statement on repeats on page 1", "distance minus its mean, that"
+        lay = "The distance of the longest pair, minus its mean, ranged"
     document.lead(
         "Run chart",
-        "A drift, a jump between sessions or a single bad scan would show here, and would make "
-        f"{doubt} doubtful. {lay} in "
-        f"the range {range_phrase(rows['longest_um'], signed=True)}.{spread}",
+        "A drift, a shift between sessions or a single faulty scan would appear here and would "
+        f"invalidate {doubt}. {lay} "
+        f"over {range_phrase(rows['longest_um'], signed=True)}.{spread}",
     )
     when = "by time" if "at" in rows and rows["at"].notna().any() else "in the order of the list"
     which = named(content, "", model)
     document.figure(
         "runs",
         run_chart(rows, limit_um=limit_of(content, "distance_um") if content.referenced else None),
-        caption=f"{f'Scans of {which}' if which else 'Scans'} {when}; vertical lines part the "
-        f"cells. Above: {word} of the longest pair "
-        f"({pair}). Below: root mean square over all pairs of the scan.",
+        caption=f"{f'Scans of {which}' if which else 'Scans'} {when}; vertical lines separate the "
+        f"cells. Top: {word} of the longest pair "
+        f"({pair}). Bottom: root mean square over all pairs of the scan.",
         alt=f"Run chart of {len(rows)} scans; longest pair {pair}: "
         f"{range_phrase(rows['longest_um'], signed=True)}; root mean square of all pairs "
         f"{range_phrase(rows['rms_um'])}.",

@@ -35,7 +35,7 @@ def budget(document: Document, content: ReportContent) -> None:
     table = content.table("uncertainty_budget")
     if not len(table):
         return
-    document.heading("Where the uncertainty comes from")
+    document.heading("Uncertainty budget")
     longest = []
     for key, rows in groups(table, ["condition", "model"]):
         longest.append((key, rows[rows["span_mm"] == rows["span_mm"].max()]))
@@ -64,7 +64,7 @@ def _one_budget(
     top = rows_of(parts.loc[[parts["u_um"].idxmax()]])[0]
     text = (
         f"In the bias of the distance {subject} ({quantity(total[0].span_mm, 'mm')}) the largest "
-        f"part is {top.part}, with {percent(top.share)} of the variance."
+        f"contribution is {top.part}, with {percent(top.share)} of the variance."
     )
     if expanded and not missing(expanded[0].u_um):
         text += (
@@ -76,19 +76,21 @@ def _one_budget(
         )
     known = rows["u_um"].notna() & ~rows["part"].isin(["combined", "expanded"])
     if not (known & (rows["part"] == "repeatability")).any():
-        text += " Repeatability cannot be said from so few scans and is not in it."
+        text += " Repeatability cannot be estimated from so few scans and is not included."
     held = rows[known & ~counted]
     if len(held):
         names = joined([str(p) for p in held["part"]])
-        text += f" Already within the scatter of the scans, and not counted twice: {names}."
+        text += f" Already contained in the scatter of the scans, and not counted twice: {names}."
     document.lead(which or "Budget", text)
     drawn = pd.concat([parts, rows[rows["part"] == "combined"]]).rename(columns={"u_um": "u"})
     said = joined([f"{r.part} {number(r.u_um)}" for r in rows_of(parts)])
     document.figure(
         slug("budget", name, subject),
         budget_chart(drawn, largest=largest),
-        caption=f"Standard uncertainty of the bias of the distance {subject}, part by part "
-        "(JCGM 100). Parts add up in squares.",
+        caption=(
+            f"Standard uncertainty of the bias of the distance {subject}, by contribution (JCGM "
+            "100). Contributions are combined in quadrature."
+        ),
         alt=f"Bars: {said} µm; combined {number(total[0].u_um)} µm.",
     )
 
@@ -98,15 +100,15 @@ def seating(document: Document, content: ReportContent) -> None:
     table = content.table("seating")
     if not len(table) or not content.has("implants"):
         return
-    document.heading("How a rigid framework would seat")
+    document.heading("Predicted seating of a rigid framework")
     document.lead(
-        "What it means",
-        "A perfectly rigid and perfectly made framework with the scan's arrangement of implants "
-        "is placed on the reference. Gaps are vertical, for non-engaging components; lateral "
-        "misfit is listed beside them but not judged. They come from the impression alone, "
-        "without manufacture, preload, bone or soft tissue.",
-        "Interference is not a good fit: the component would have to lie inside the implant and "
-        "would not seat. None of this shows passive fit.",
+        "Interpretation",
+        "A perfectly rigid and perfectly made framework with the implant arrangement of the scan "
+        "is seated on the reference. Gaps are vertical, for non-engaging components; lateral "
+        "misfit is listed but not assessed. They result from the impression alone, without "
+        "manufacture, screw preload, bone or soft tissue.",
+        "Interference is not a good fit: the component would overlap the implant and could not be "
+        "seated. These results do not show passive fit.",
     )
     order = arches(content.table("implants"))
     for (condition, model), mine in groups(table, ["condition", "model"])[:_MOST_SEATS]:
@@ -140,12 +142,14 @@ def _one_scan(
     document.figure(
         slug("seat", condition, model),
         seat_chart(rows, limit_um=limit_of(content, "seat_gap_um")),
-        caption=f"{f'{which}: the' if which else 'The'} framework of scan {scan}, whose best seat "
-        "is the median one, on the implants, unrolled along the arch. Heights are gaps in µm "
-        "over widths in mm, so they are enlarged strongly; numbers are the largest and, below "
-        "zero, the smallest gap. A foot slants from one to the other. Hatched: would have to lie "
-        "inside the implant (interference), so the component would not seat. Lateral misfit is "
-        f"not drawn; at the best seat it is up to {quantity(_sideways(rows))}.",
+        caption=(
+            f"{f'{which}: the' if which else 'The'} framework of scan {scan}, the median scan at "
+            "its best seat, on the implants, unrolled along the arch. Vertical scale in µm, "
+            "horizontal scale in mm; numbers are the largest and, below zero, the smallest gap, "
+            "and the base of each component slants between them. Hatched: overlap with the "
+            "implant (interference), so the component could not be seated. Lateral misfit is not "
+            f"drawn; at the best seat it is up to {quantity(_sideways(rows))}."
+        ),
         alt=alt,
     )
 
@@ -178,9 +182,11 @@ def _all_scans(
     document.figure(
         slug("gaps", condition, model),
         gap_chart(rows, limit_um=limit),
-        caption=f"{f'{which}: largest' if which else 'Largest'} gap at the rim of every implant "
-        "in every scan, or interference where that is larger: below zero a part of the rim would "
-        "have to lie inside the implant, and the component would not seat. Bars are medians"
+        caption=(
+            f"{f'{which}: largest' if which else 'Largest'} gap at the rim of every implant in "
+            "every scan, or interference if larger: below zero, part of the rim would overlap the "
+            "implant, and the component could not be seated. Bars: medians"
+        )
         + ("." if limit is None else f"; dashed, the limit of {quantity(limit)}."),
         alt=f"Dots of the largest gap or, negative, interference at every implant: {said}.",
     )
@@ -226,11 +232,11 @@ def _summary(document: Document, content: ReportContent) -> None:
             ]
         )
     document.table(
-        "Largest gap or interference of a scan in µm, whichever is larger; scans within the limit "
-        f"with the {sure(confidence_of(content))} interval of their share; scans with "
-        "interference, and the deepest, µm. The limit is judged at the best seat, which has no "
-        "interference; the one-screw test is described. Bound: for future scans. Lateral: largest "
-        "offset of a platform at the best seat in any scan, not judged.",
+        "Vertical misfit: largest gap or interference of a scan in µm, whichever is larger; scans "
+        f"within the limit with the {sure(confidence_of(content))} interval of their proportion; "
+        "scans with interference, and the deepest in µm. Conformity is assessed at the best seat, "
+        "which has no interference; the one-screw test is descriptive. Bound: for future scans. "
+        "Lateral: largest offset of a platform at the best seat in any scan, not assessed.",
         [
             *([Heading("condition", "left", 1)] if several else []),
             Heading("model", "left", 0.6),
@@ -249,7 +255,7 @@ def _summary(document: Document, content: ReportContent) -> None:
 
 
 _PICTURES = {
-    "located": "One scan with the scan bodies where they were found",
+    "located": "One scan with the scan bodies at the positions found",
     "surface-trueness": "Surface of the scans against the reference surface",
     "surface-precision": "Surface of the scans against each other",
 }
@@ -260,13 +266,14 @@ def pictures(document: Document, content: ReportContent) -> None:
     if not content.pictures:
         return
     shown = [n for n in _PICTURES if n in content.pictures]
-    document.heading("The scans as surfaces")
-    text = "The located scan shows whether the scan bodies were found in the right places."
+    document.heading("Scan surfaces")
+    text = "The located scan shows whether the scan bodies were found at the correct positions."
     if "surface-trueness" in shown:
         text += (
-            " The surface against the reference also shows gum and model; the results of this "
-            "report rest on the scan bodies alone. Scans lie a little outside the true surface "
-            "of a scan body on all sides; that offset is fitted with each pose and moves none."
+            " The surface comparison also includes soft tissue and model; the results of this "
+            "report are based on the scan bodies alone. Scanned surfaces lie slightly outside the "
+            "true surface of a scan body on all sides; this offset is fitted together with each "
+            "pose and does not shift it."
         )
     document.lead("How to read it", text)
     for name in shown:

@@ -26,7 +26,7 @@ def held_point(
     >>> table = pd.DataFrame({"model_name": "m", "covariate": ["angulation_deg", "path_mm"],
     ...                       "held": [12.7256, 32.1913]})
     >>> held_point(ReportContent("", {}, {"model_covariates": table}, {}, ""), "m")
-    'angulation 12.7° and path along the arch 32.2 mm'
+    'angulation 12.7° and arch length 32.2 mm'
     """
     table = content.table("model_covariates")
     if not len(table):
@@ -74,7 +74,7 @@ def held_phrase(content: ReportContent, models: Sequence[str], *, skip: str = ""
     >>> import pandas as pd
     >>> table = pd.DataFrame({"model_name": ["m"], "covariate": "path_mm", "held": 32.1913})
     >>> held_phrase(ReportContent("", {}, {"model_covariates": table}, {}, ""), ["m"])
-    ', held at path along the arch 32.2 mm'
+    ', held at arch length 32.2 mm'
     """
     points = held_points(content, models, skip=skip)
     return f", held at {points}" if points else ""

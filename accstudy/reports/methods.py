@@ -63,8 +63,8 @@ def methods(content: ReportContent) -> list[tuple[str, Text]]:
     parts.append(
         (
             "Software",
-            f"accstudy {content.record.get('accstudy', '')}{using}; versions of all "
-            "libraries and the hashes of all files stand in the record.",
+            f"accstudy {content.record.get('accstudy', '')}{using}; the record lists the versions "
+            "of all libraries and the hashes of all files.",
         )
     )
     return [(title, text) for title, text in parts if text]
@@ -95,27 +95,24 @@ def _reference(content: ReportContent) -> str:
     mpe, used = s.get("mpe_um"), _how_of_reference(content)
     if any("certified" in how for how in used):
         holders = (
-            "the bounds held against the limit"
+            "the bounds compared with the limit"
             if content.has("drift_points")
-            else "bias, guard and budget"
+            else "bias, guard band and uncertainty budget"
         )
-        text += (
-            f" The certified standard uncertainties of the positions are those that {holders} "
-            "contain."
-        )
+        text += f" The certified standard uncertainties of the positions are included in {holders}."
     if any("not stated" in how for how in used):
-        text += " Their uncertainty is not stated, so no conformity can be stated either."
+        text += " Their uncertainty is not stated, so conformity cannot be stated."
     if mpe and _by_machine_error(content):
         text += (
             f" Its maximum permissible error, {number(mpe['constant'], decimals=1)} µm + "
-            f"{number(mpe.get('per_metre', 0), decimals=1)} µm per metre, counts as a rectangular "
-            "distribution (divided by the root of 3) "
+            f"{number(mpe.get('per_metre', 0), decimals=1)} µm per metre, is treated as a "
+            "rectangular distribution (divided by √3) "
             f"[{number_of(content, 'uncertainty')}]."
         )
     if _is_scan(content):
         text += (
-            " The reference is itself a scan: what follows is agreement between two ways of "
-            "scanning, not trueness."
+            " The reference is itself a scan: results are agreement between two scanning methods, "
+            "not trueness."
         )
     return text
 
@@ -126,11 +123,11 @@ def _mean_of_scans(content: ReportContent) -> str:
     if content.has("drift_points"):
         which = "the sessions of the first baseline of every device"
     return (
-        "The study has no reference. The arrangement of every model was learned from "
-        f"{which}: their mean, each scan being moved as a rigid body, without scale, to fit it "
-        "best (generalised Procrustes analysis over the platform centre and a point 10 mm along "
-        "the axis of every implant). It serves to line scans up and to name spans; what scans "
-        "deviate from it by on average is zero by construction and says nothing."
+        "The study has no reference. The implant arrangement of every model is the mean of "
+        f"{which}, each fitted as a rigid body without scaling (generalised Procrustes analysis "
+        "over the platform centre and a point 10 mm along the axis of every implant). It is used "
+        "only to align scans and to define spans; mean deviations from it are zero by construction "
+        "and carry no information."
     )
 
 
@@ -138,12 +135,12 @@ def _seating_scatter(content: ReportContent) -> str:
     """How a framework of one scan was seated on the mean."""
     s = content.settings.get("seating", {})
     return (
-        "A rigid framework with the arrangement of one scan was seated in the computer on the mean "
-        "of the scans of its condition: with one screw tightened, and at its best seat (the "
+        "A rigid framework with the arrangement of one scan was seated numerically on the mean of "
+        "the scans of its condition: with one screw tightened, and at its best seat (the "
         "vertical shift and two tilts that leave no interference and make the largest gap "
-        "smallest). Means over few cells take part of the scatter away; differences of cells from "
-        "their mean were therefore enlarged by the root of k / (k - 1) for k cells. Gaps are read "
-        f"around a rim of {number(s.get('platform_radius_mm', 2.0), 'mm')} mm radius."
+        "smallest). Means over few cells absorb part of the scatter; differences of cells from "
+        "their mean were therefore scaled by the square root of k / (k - 1) for k cells. Gaps are "
+        f"evaluated around a rim of {number(s.get('platform_radius_mm', 2.0), 'mm')} mm radius."
     )
 
 
@@ -153,7 +150,7 @@ def _scans(content: ReportContent) -> str:
     text = ""
     condition, cell = analysis.get("condition") or (), analysis.get("cell") or ()
     if condition:
-        text += f"Conditions were told apart by {joined([str(c) for c in condition])}. "
+        text += f"Conditions are defined by {joined([str(c) for c in condition])}. "
     if cell:
         text += (
             "Scans taken under repeatability conditions form a cell; cells differ in "
@@ -175,13 +172,14 @@ def _temperature(content: ReportContent) -> str:
     low, high = number(known.min(), decimals=1), number(known.max(), decimals=1)
     warm = low if low == high else f"{low} to {high}"
     which = "" if len(known) == len(at) else f" of {len(known)} of {len(at)} scans"
-    rest = "; the temperature of the others is not known" if which else ""
+    rest = "; the temperature of the others is unknown" if which else ""
     if bool((known == home).all()) and not which:
         done = "measured and scanned" if content.referenced else "scanned"
         return f"Models were {done} at {number(home, decimals=1)} °C."
     return (
-        f"Lengths{which} measured at {warm} °C were brought to {number(home, decimals=1)} °C with "
-        f"an expansion of {1e6 * float(s['expansion_per_k']):.1f} µm per metre and kelvin{rest}."
+        f"Lengths{which} measured at {warm} °C were corrected to {number(home, decimals=1)} °C "
+        f"with a thermal expansion of {1e6 * float(s['expansion_per_k']):.1f} µm per metre and "
+        f"kelvin{rest}."
     )
 
 
@@ -189,21 +187,23 @@ def _locating(content: ReportContent) -> str:
     poses = content.table("poses")
     if "fit_rms_um" not in poses or not poses["fit_rms_um"].notna().any():
         return (
-            "The study brought positions and axes of the implants instead of scan surfaces; "
-            "they were used as given."
+            "The study supplied positions and axes of the implants instead of scan surfaces; they "
+            "were used as given."
         )
     above = content.settings.get("scan_body", {}).get("default", {}).get("use_above_mm")
     used = "" if above is None else f" above {number(above, 'mm')} mm"
     rms = poses["fit_rms_um"].median()
-    places = "their reference places" if content.referenced else "the places of the first scan"
+    places = (
+        "their reference positions" if content.referenced else "the positions in the first scan"
+    )
     return (
-        "In every scan the arrangement of all scan bodies was found first, by registering the "
-        f"drawing bodies at {places} to the surface without any click. Each body "
-        f"was then fitted by itself: robust least squares of the scan's surface{used} to the "
-        "drawing, the rotation searched over the whole circle, one uniform surface offset "
-        f"estimated with it. The residuals had a root mean square of {quantity(rms)} (median "
-        "body). Uncertainties of the positions allow for residuals that are alike in "
-        "neighbouring points."
+        "In every scan, the arrangement of all scan bodies was located first, by automatic "
+        f"registration of their CAD geometry at {places} to the surface. Each scan body was then "
+        f"fitted separately: robust least squares of the scanned surface{used} to the CAD "
+        "geometry, "
+        "with the rotation searched over the full circle and one uniform surface offset estimated "
+        f"jointly. The residuals had a root mean square of {quantity(rms)} (median scan body). The "
+        "uncertainties of the positions take the spatial correlation of the residuals into account."
     )
 
 
@@ -217,13 +217,13 @@ def _deviations(content: ReportContent) -> Text:
         start = "Differences are measured minus the mean of the scans."
         places = "platforms of that mean"
     return (
-        f"{start} Distances and angles of pairs of implants need "
-        "no alignment and are the primary result. Implants by themselves were compared after an "
-        "alignment without scale: least squares over the platform centre and a point 10 mm along "
-        f"the axis of all implants{named}; and with platform and axis of the first implant made "
-        "to coincide. Results of single implants are those of the alignment by "
-        f"{alignment_name(main)} unless another is named. Directions along and across the arch, "
-        f"and the path, follow a smooth curve through the {places}."
+        f"{start} Inter-implant distances and angles need no alignment and are the primary result. "
+        "Single implants were compared after an alignment without scaling: least squares over the "
+        "platform centre and a point 10 mm along "
+        f"the axis of all implants{named}; and with platform and axis of the first implant "
+        f"coinciding. Results for single implants refer to the alignment by {alignment_name(main)} "
+        "unless stated otherwise. Mesiodistal and buccolingual directions, and the arch length, "
+        f"follow a smooth curve through the {places}."
     )
 
 
@@ -237,50 +237,47 @@ def _accuracy(content: ReportContent) -> Text:
     confidence = content.settings.get("limits", {}).get("confidence", 0.95)
     if not content.referenced:
         return [
-            "For every pair and condition the scans form a one-way layout with cells as groups; "
-            "cells of unequal size are allowed [1]. Given are the repeatability standard "
-            "deviation ",
+            "For every pair and condition, the scans form a one-way layout with cells as groups, "
+            "possibly of unequal size [1]. Reported are the repeatability standard deviation ",
             symbol("s", "r"),
             ", and the standard deviation ",
             symbol("s", between(content)[1]),
-            f" that contains the spread between cells ({between(content)[0]}: cells differ in "
-            f"{between(content)[2]}) [1], with {sure(confidence)} intervals. Both are spreads "
-            "about means of the same scans and are the same as with a reference.",
+            f" that includes the variation between cells ({between(content)[0]}: cells differ in "
+            f"{between(content)[2]}) [1], with {sure(confidence)} intervals. Both are computed "
+            "about means of the same scans and do not depend on a reference.",
         ]
     return [
-        "For every pair and condition the scans form a one-way layout with cells as groups; cells "
-        "of unequal size are allowed [1]. Given are the bias with its ",
-        f"{sure(confidence)} interval (Student's t on the means of what was varied "
-        "outermost: operators where they returned, else cells; uncertainty of the reference "
-        "included), "
-        "the repeatability standard deviation ",
+        "For every pair and condition, the scans form a one-way layout with cells as groups, "
+        "possibly of unequal size [1]. Reported are the bias with its ",
+        f"{sure(confidence)} interval (Student's t on the means of the outermost factor: "
+        "operators if they took part in several sessions, otherwise cells; uncertainty of the "
+        "reference included), the repeatability standard deviation ",
         symbol("s", "r"),
         ", and the standard deviation ",
         symbol("s", between(content)[1]),
-        f" that contains the spread between cells ({between(content)[0]}: cells differ in "
-        f"{between(content)[2]}) [1]. The mean absolute deviation and the mean "
-        "difference of repeats, which the field calls trueness and precision, are listed beside "
-        "them in the attached tables.",
+        f" that includes the variation between cells ({between(content)[0]}: cells differ in "
+        f"{between(content)[2]}) [1]. The mean absolute deviation and the mean difference of "
+        "repeats, called trueness and precision in the dental literature, are listed in the "
+        "attached tables.",
     ]
 
 
 _ATTACHED = (
     "Bias and precision over all sessions, and tests for outliers among them [1], are in the "
-    "attached tables. This report draws no result from them: a drift would hide in such means."
+    "attached tables. They are not used in this report, because such means would mask a drift."
 )
 
 _ATTACHED_UNREFERENCED = (
     "Precision over all sessions, and tests for outliers among them [1], are in the attached "
-    "tables. This report draws no result from them: a drift would hide in them."
+    "tables. They are not used in this report, because they would mask a drift."
 )
 
 _OUTLIERS: Text = [
-    "Cells and scans were tested by Cochran's and Grubbs' tests and shown by Mandel's ",
+    "Cells and scans were tested with Cochran's and Grubbs' tests and assessed with Mandel's ",
     italic("h"),
     " and ",
     italic("k"),
-    " at the levels of 5 % (straggler) and 1 % (outlier) [1]. No result was removed because of "
-    "a test.",
+    " at levels of 5 % (straggler) and 1 % (outlier) [1]. No result was removed because of a test.",
 ]
 
 
@@ -290,21 +287,23 @@ def _conformity(content: ReportContent) -> Text:
     table = content.table("conformity")
     returning = table["holds_for"].str.startswith("these ").any() if len(table) else False
     nested = (
-        " Where operators return, their scatter is a level of its own; bounds are given for these "
-        "operators in sessions to come, and for others."
+        " If operators took part in several sessions, their variation is a separate level; bounds "
+        "are given for these operators in future sessions, and for other operators."
         if returning
         else ""
     )
     return (
-        f"A tolerance bound was worked out that holds for {sure(coverage)} of future single "
-        f"scans with {sure(confidence)} confidence, from the variances within and between "
-        f"cells and the bias [{number_of(content, 'tolerance')}].{nested} It is never below the "
-        "largest deviation seen; from as many independent scans as need no distribution the "
-        "order statistic decides with it. With fewer, normality of the residuals within cells "
-        "is tested (Shapiro and Wilk), and known factors that cells do not tell apart are. "
+        f"An upper tolerance limit (bound) for {sure(coverage)} of future single scans with "
+        f"{sure(confidence)} confidence was computed from the bias and the variances within and "
+        f"between cells [{number_of(content, 'tolerance')}].{nested} It is never below the largest "
+        "deviation observed; with enough independent scans for a distribution-free limit, the "
+        "order statistic is also required to comply. With fewer, the normality of the residuals "
+        "within cells is tested (Shapiro–Wilk), as are differences between levels of recorded "
+        "factors within cells. "
         f"{decision_rule(confidence)} "
-        f"[{number_of(content, 'conformity')}]. All pairs together are never judged better than "
-        "each by itself. The supported span is the longest span up to which conformity is "
+        f"[{number_of(content, 'conformity')}]. The verdict on all pairs together is never more "
+        "favourable than that on each pair. The supported span is the longest span up to which "
+        "conformity is "
         "verified."
     )
 
@@ -314,31 +313,32 @@ def _seating(content: ReportContent) -> Text:
     radius = number(s.get("platform_radius_mm", 2.0), "mm")
     clearance = s.get("lateral_clearance_um")
     sideways = (
-        "no sideways motion from the least-squares position"
+        "no lateral movement from the least-squares position"
         if clearance is None
-        else f"sideways motion of up to {quantity(clearance)}"
+        else f"lateral movement of up to {quantity(clearance)}"
     )
     return (
-        "A rigid framework with the scan's arrangement of implants was seated on the reference in "
-        "the computer: with one screw tightened (platform and axis coincide there, the free "
+        "A rigid framework with the implant arrangement of the scan was seated numerically on the "
+        "reference: with one screw tightened (platform and axis coincide there, the free "
         "rotation by least squares), and at its best seat (the vertical shift and two tilts that "
         f"leave no interference and make the largest gap smallest, with {sideways}). Gaps are "
-        f"read around a rim of {radius} mm radius; a negative gap is interference."
+        f"evaluated around a rim of {radius} mm radius; a negative gap is interference."
     )
 
 
 def _drift(content: ReportContent) -> Text:
     s = content.settings.get("drift", {})
     return (
-        "Session means and standard deviations within sessions were charted by single values, "
-        "moving ranges, exponentially weighted means and cumulative sums "
-        f"[{number_of(content, 'charts')}]. A session is one value: what varies between sessions "
-        "is part of the limits. Charts of the spread, all but that of the standard deviations "
-        "themselves, rest on their normal scores. Centre and limits come from the baseline "
-        f"sessions (the first {s.get('baseline_sessions', 6)}, unless an event begins a new "
-        "baseline), and allow for their number. EWMA and CUSUM are tuned to a shift of "
+        "Session means and standard deviations within sessions were charted as individual values, "
+        "moving ranges, exponentially weighted moving averages and cumulative sums "
+        f"[{number_of(content, 'charts')}]. Each session is one value, so that the control limits "
+        "include the variation between sessions. Charts of the spread, except that of the "
+        "standard deviations themselves, are based on normal scores. Centre line and limits are "
+        f"computed from the baseline sessions (the first {s.get('baseline_sessions', 6)}, unless "
+        "an event starts a new baseline) and allow for their number. EWMA and CUSUM are tuned to "
+        "a shift of "
         f"{quantity(s.get('shift_um', 20.0))} and to a spread {s.get('sd_ratio', 2.0):g} times as "
-        f"large, with one false signal of a device in about {s.get('false_alarm_every', 370):g} "
+        f"large, with one false signal per device in about {s.get('false_alarm_every', 370):g} "
         "sessions."
     )
 
@@ -348,7 +348,7 @@ def _drift_limit(content: ReportContent) -> Text:
     held = content.table("drift_limits")
     confidence = float(held["confidence"].iloc[0])
     text = (
-        "Every pair was held against the limit in every session. The bound of a session mean is "
+        "Every pair was compared with the limit in every session. The bound of a session mean is "
         f"one-sided ({sure(confidence)}): the absolute mean plus Student's t times its standard "
         "uncertainty, from the differences of neighbouring sessions (below six sessions: from "
         "repeated scans)"
@@ -363,18 +363,18 @@ def _drift_limit(content: ReportContent) -> Text:
         )
     text += f", combined with {joined(shared)}. " if shared else ". "
     text += (
-        "Conformity is verified where the bound of every pair lies within the limit; "
-        "nonconformity where the absolute mean of a pair, less its uncertainty, lies beyond it, "
-        "the risk shared among the pairs; between the two neither is "
+        "Conformity is verified if the bound of every pair lies within the limit; nonconformity is "
+        "verified if the absolute mean of a pair, minus its expanded uncertainty, lies beyond the "
+        "limit, with the risk divided among the pairs; otherwise, neither is verified "
         f"[{number_of(content, 'conformity')}]. "
     )
     ahead = content.table("drift_pairs")
     if len(ahead):
         coverage = float(ahead["coverage"].iloc[0])
         text += (
-            f"The tolerance bound is another: it holds for {sure(coverage)} of single scans to "
-            f"come, one-sided with {sure(confidence)} confidence, at the last session. It does not "
-            "decide on conformity."
+            f"The upper tolerance limit is a different quantity: it covers {sure(coverage)} of "
+            f"future single scans, one-sided with {sure(confidence)} confidence, at the last "
+            "session. It is not used for the verdict."
         )
     return text
 

@@ -34,7 +34,7 @@ def misfit(document: Document, content: ReportContent) -> None:
     if content.has("seating_scans"):
         _over_the_study(document, content)
     if content.has("seating"):
-        document.lead("What it leaves out", " ".join(CAUTIONS))
+        document.lead("Not included", " ".join(CAUTIONS))
 
 
 def _origins(document: Document, content: ReportContent) -> None:
@@ -50,7 +50,7 @@ def _origins(document: Document, content: ReportContent) -> None:
         return
     if len(found) <= _MOST:
         document.lead(
-            "Where it comes from", *(_sentence(content, own) for *_, own in found), _least(content)
+            "Origin of the misfit", *(_sentence(content, own) for *_, own in found), _least(content)
         )
         return
     rows: list[list[Text]] = []
@@ -66,32 +66,31 @@ def _origins(document: Document, content: ReportContent) -> None:
                 scan,
                 _seated(own),
                 f"{quantity(origin.misfit_um)} at {origin.at}",
-                whence if apart else "cannot be told",
+                whence if apart else "not distinguishable",
                 quantity(origin.without_um) if known else NONE,
                 f"{told.n_not} of {told.n}" if told else NONE,
             ]
         )
         before = condition
     document.lead(
-        "Where it comes from",
-        "For the scan with the largest misfit of each condition: which implant's error it comes "
-        "from, and what the misfit would be without that error. Locating the scan bodies alone "
-        "shows a misfit, even of a perfect framework: by chance one scan in twenty exceeds its "
-        "95 % value. No origin is named where scans exceed it no more often, and no farther, than "
-        "that. Every scan is in the attached "
-        "table of contributions.",
+        "Origin of the misfit",
+        "For the scan with the largest misfit of each condition: the implant whose error causes "
+        "it, and the misfit without that error. The uncertainty of locating the scan bodies alone "
+        "causes a misfit, even for a perfect framework; by chance, one scan in twenty exceeds its "
+        "95 % value. No origin is given if the scans exceed it no more often, and by no more, "
+        "than this. All scans are listed in the attached table of contributions.",
     )
     document.table(
-        "Largest misfit of each condition and the implant it comes from; right, of how many scans "
-        "the misfit cannot be told from that of a perfect framework.",
+        "Largest misfit of each condition and the implant that causes it; last column, number of "
+        "scans whose misfit cannot be distinguished from that of a perfect framework.",
         [
             Heading("condition", "left", 1),
             Heading("scan", "left", 1),
             Heading("seated", "left", 1),
             Heading("misfit", "left", 0.9),
-            Heading("comes mainly from", "left", 1.3),
+            Heading("mainly due to", "left", 1.3),
             Heading("without it", width=0.7),
-            Heading("cannot be told", width=0.8),
+            Heading("not distinguishable", width=0.8),
         ],
         rows,
     )
@@ -112,19 +111,19 @@ def _told(
 
 
 def _least(content: ReportContent) -> str:
-    """How many scans of each condition and way of seating cannot be told from none."""
+    """How many scans of each condition and way of seating cannot be distinguished from none."""
     table = content.table("seating_scans")
     parts = []
     for (condition, seated), mine in groups(table, ["condition", "seated"]) if len(table) else []:
         told = told_from_none(mine)
         if told is not None:
             way = "at the best seat" if seated == BEST_SEAT else "with one screw"
-            parts.append(" ".join(p for p in (condition, way, f"in {told.n_not} of {told.n}") if p))
+            parts.append(" ".join(p for p in (condition, way, f"{told.n_not} of {told.n}") if p))
     if not parts:
         return ""
     return (
-        "The misfit cannot be told from that of a perfect framework, since locating the scan "
-        f"bodies alone shows as much, {joined(parts)} scans."
+        "Scans whose misfit cannot be distinguished from that of a perfect framework, because the "
+        f"uncertainty of locating alone causes as much: {joined(parts)}."
     )
 
 
@@ -141,7 +140,7 @@ def _sentence(content: ReportContent, own: pd.DataFrame) -> str:
         origin = main_origin(own)
         said = (
             f"{origin.how}, the misfit of {origin.misfit_um:.0f} µm at implant {origin.at} cannot "
-            "be told from that of a perfect framework."
+            "be distinguished from that of a perfect framework."
         )
     else:
         said = contribution_sentence(own)
@@ -162,8 +161,10 @@ def _over_the_study(document: Document, content: ReportContent) -> None:
     document.figure(
         "misfit-over-study",
         misfit_chart(table.merge(medians, on=keys, how="left"), limit_um=limit),
-        caption="Misfit of every scan (the largest gap, or interference where that is larger) "
-        "of every model, ordered by what differs between the models; large marks, medians"
+        caption=(
+            "Misfit of every scan (the largest gap, or interference if larger) for every model, "
+            "ordered by the factors that differ between the models; large marks, medians"
+        )
         + ("" if limit is None else f"; dashed, the limit of {quantity(limit)}")
         + f".{_together(table)}",
         alt=f"Misfit against {joined([AGAINST[c].split(' / ')[0] for c in varied])}; medians at "
@@ -179,8 +180,8 @@ def _together(table: pd.DataFrame) -> str:
         return ""
     names = joined([_PROPERTIES[c] for c in varied])
     return (
-        f" {names[0].upper()}{names[1:]} do not occur in every combination: what differs between "
-        "two models is not the effect of one of them alone."
+        f" {names[0].upper()}{names[1:]} do not occur in all combinations: a difference between "
+        "two models cannot be attributed to one of them alone."
     )
 
 

@@ -65,13 +65,13 @@ def contrasts_section(document: Document, content: ReportContent, lead: str) -> 
         "A difference is shown when the p value"
         + (" adjusted by Holm's method" if raised else " not adjusted")
         + f" is below {1 - confidence:.2g}; intervals "
-        + ("in the table hold for all contrasts at once. " if at_once else "are not adjusted. ")
+        + ("in the table are simultaneous. " if at_once else "are not adjusted. ")
         + "Equivalence is shown when two one-sided tests exclude both bounds, that is, when the "
-        f"{both} interval lies between them. No difference shown does not mean equivalent. "
-        "All of it is said of the mean case, covariates at their means."
+        f"{both} interval lies between them. Absence of a shown difference does not mean "
+        "equivalence. All statements refer to the mean case, with covariates at their means."
     )
     if not len(margin):
-        text += " This study sets no margin of equivalence, so none is drawn."
+        text += " This study sets no equivalence margin."
     document.lead("How to read it", text)
     along = at_ends(content, lead)
     if along:
@@ -89,7 +89,7 @@ def contrasts_section(document: Document, content: ReportContent, lead: str) -> 
             axis=f"difference of the {label} / {unit_name(unit)}",
         ),
         caption=f"Differences of the mean {label} with their {level} intervals"
-        + (f" (thick: {both}); grey, the region of equivalence{bounds}." if bounds else "."),
+        + (f" (thick: {both}); grey, equivalence region{bounds}." if bounds else "."),
         alt=f"Dots with intervals{bounds}: {said}.",
     )
     others = [m for m in dict.fromkeys(table["model_name"]) if len(level_contrasts(table, m))]
@@ -117,9 +117,9 @@ def _contrast_table(document: Document, content: ReportContent, models: list[str
     document.table(
         "Contrasts of every model: difference, or ratio of geometric means; interval"
         + _which(at_once, models, ", simultaneous for all contrasts of a factor")
-        + "; degrees of freedom; p after Holm"
+        + "; degrees of freedom; p adjusted by Holm's method"
         + _which(plain, models, " (not adjusted)")
-        + "; p of equivalence where a margin is set.",
+        + "; p of equivalence if a margin is set.",
         [
             Heading("response", "left", 1.7),
             Heading("contrast", "left", 1.7),
@@ -179,10 +179,11 @@ def means_table(document: Document, content: ReportContent) -> None:
         )
         before = r.panel
     document.table(
-        "Estimated means, the other factors averaged equally, covariates at their mean"
+        "Estimated marginal means, averaged equally over the other factors, with covariates at "
+        "their mean"
         + (f": {points}" if points else "")
-        + ". Those of log responses are taken back and are geometric means; beside them the "
-        "median of |deviation| of all pairs and scans.",
+        + ". Means of log responses are back-transformed (geometric means); for comparison, the "
+        "median |deviation| of all pairs and scans.",
         [
             Heading("response", "left", 2),
             Heading("level", "left", 1.6),
@@ -222,18 +223,18 @@ def scatter(document: Document, content: ReportContent, models: list[str]) -> No
         mine = table[table["model_name"] == model]
         response = str(mine["response"].iloc[0])
         if k == 0:
-            document.heading("Where the scatter comes from")
+            document.heading("Components of variance")
         top = rows_of(mine.loc[[mine["share"].idxmax()]])[0]
         logs = log_base(response) is not None
         unit = "" if logs else unit_name(model_unit(response))
         said = (
-            f"Of the scatter of the {response_label(response)} the largest part is "
-            f"{_component(top.component)}, {percent(top.share)} of the variance."
+            f"Of the scatter of the {response_label(response)} the largest component is "
+            f"{_component(top.component)}, with {percent(top.share)} of the variance."
         )
         said += (
-            " A component whose interval reaches zero may not be there."
+            " A component whose interval includes zero may be absent."
             if not logs
-            else " Standard deviations of a logarithm: 0.1 is about 10 %."
+            else " Standard deviations on the log scale: 0.1 corresponds to about 10 %."
         )
         document.lead("Variance shares", said)
         axes = share_chart(mine)
@@ -247,15 +248,17 @@ def scatter(document: Document, content: ReportContent, models: list[str]) -> No
         document.figure(
             "variance-shares" if k == 0 else f"variance-shares-{k + 1}",
             axes,
-            caption="Standard deviation of every random component with its profile interval, "
-            f"beside it the share of the variance (model “{model}”).",
+            caption=(
+                "Standard deviation of every random component with its profile likelihood "
+                f"interval, and its share of the variance (model “{model}”)."
+            ),
             alt=f"Bars, standard deviation{f' in {unit}' if unit else ''} and share: {each}.",
         )
 
 
 def _component(component: str) -> str:
     if str(component).startswith("residual"):
-        return "the residual, what no named cause accounts for"
+        return "the residual (variation not attributed to any factor)"
     return f"that of {component_name(component)}"
 
 
@@ -285,7 +288,7 @@ def term_tests(document: Document, content: ReportContent) -> None:
         before = name
     document.table(
         "F tests of the fixed terms of every model"
-        + ("; last, p of the parametric bootstrap." if by_draws else "."),
+        + ("; last column, p of the parametric bootstrap." if by_draws else "."),
         [
             Heading("response", "left", 2),
             Heading("term", "left", 2),

@@ -1,4 +1,4 @@
-"""What stands behind the models: operators taken as fixed, ICC, R squared, a second program."""
+"""What stands behind the models: operators taken as fixed, ICC, R squared, a statsmodels."""
 
 from __future__ import annotations
 
@@ -48,12 +48,12 @@ def operators_section(document: Document, content: ReportContent) -> None:
         before = label
     document.lead(
         "For these operators only",
-        "The study has few operators, so what is said of operators in general rests on few degrees "
-        "of freedom. Beside it stands what holds for the operators of this study only: they are "
-        "fixed, each with a way of its own with every condition, and their mean is compared. It "
-        "says nothing of anybody else. Where a spread between operators is estimated as zero, the "
-        "interval in general draws on all scans alike, while fixed operators still take a "
-        "coefficient each; the interval for these only can then be the wider one.",
+        "With few operators, conclusions for operators in general have few degrees of freedom. "
+        "For comparison, results for the operators of this study only are given: operators are "
+        "fixed effects, with an interaction with the condition, and their mean is compared. These "
+        "results do not extend to other operators. If the variance between operators is estimated "
+        "as zero, the general interval uses all scans, whereas fixed operators still take one "
+        "coefficient each; the interval for these operators only can then be wider.",
     )
     document.table(
         "Differences for operators in general, and for these operators only.",
@@ -72,7 +72,7 @@ def operators_section(document: Document, content: ReportContent) -> None:
 
 
 def fits_section(document: Document, content: ReportContent, models: list[str]) -> None:
-    """Intraclass correlations, shares explained, and what a second program finds.
+    """Intraclass correlations, shares explained, and what a statsmodels finds.
 
     Parameters
     ----------
@@ -88,17 +88,17 @@ def fits_section(document: Document, content: ReportContent, models: list[str]) 
         return
     _components(document, parts, [m for m in models if m in set(parts["model_name"])])
     document.table(
-        "What each model explains: rows, coefficients, share of the variance that the fixed part "
-        "explains and that fixed and random part explain together; largest relative difference of "
-        "coefficients and log likelihood from those of statsmodels at the same components (not "
-        "worked out: large models, unequal residual standard deviations, all components zero).",
+        "Fit of each model: rows, coefficients, variance explained by the fixed part and by the "
+        "fixed and random parts together; largest relative difference of coefficients and log "
+        "likelihood from statsmodels at the same variance components (not computed for large "
+        "models, unequal residual standard deviations or if all components are zero).",
         [
             Heading("model", "left", 2.0),
             Heading("rows", width=0.6),
             Heading("coefficients", width=0.9),
             Heading([{"t": "R", "s": "i"}, "² fixed"], width=0.8),
             Heading([{"t": "R", "s": "i"}, "² all"], width=0.8),
-            Heading("second program", width=1.2),
+            Heading("statsmodels", width=1.2),
         ],
         [
             [
@@ -138,10 +138,10 @@ def _components(document: Document, parts: pd.DataFrame, models: list[str]) -> N
         ]
         named.append(response_label(response))
     document.table(
-        f"Components of the {joined(named, last='and, right, of the')} that are not estimated as "
-        "zero: standard deviation with its profile interval where that was worked out, and "
-        "intraclass correlation, the variance of the component over the sum of all: how alike rows "
-        "are that share this level and no other.",
+        f"Components of the {joined(named, last='and, right, of the')} not estimated as zero: "
+        "standard deviation with its profile likelihood interval, if computed, and intraclass "
+        "correlation (ICC), the variance of the component divided by the total: the correlation "
+        "of rows that share this level only.",
         columns,
         cells,
     )

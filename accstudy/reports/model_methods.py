@@ -35,71 +35,72 @@ def models_paragraph(content: ReportContent, source: int) -> Text:
     factors = joined(sorted(set(means["factor"]))) if len(means) else "factors"
     text = (
         "Linear mixed models were fitted by restricted maximum likelihood, with independent random "
-        "effects; the formulas stand in the table below. Factors "
-        f"({factors}) are in treatment coding, the first level in sorted order being the "
-        "base. Terms are tested by F tests of type III: of levels averaged equally over the "
-        "other factors, with covariates centred at their means. Degrees of freedom and standard "
+        f"effects; the table of models lists the formulas. Factors ({factors}) use treatment "
+        "coding, "
+        "with the first level in sorted order as reference level. Terms are tested by type III F "
+        "tests: levels averaged equally over the other factors, with covariates centred at their "
+        "means. Degrees of freedom and standard "
         f"errors are those of {_by_model(fits, 'method', _DF)} [{source}]. "
-        "A family of contrasts is all pairs of levels of a factor, within each level of those it "
-        "is crossed with, or all slopes of a covariate by level and their differences; within it "
-        f"p values are {_by_model(fits, 'adjust', _ADJUSTED)}."
+        "A family of contrasts consists of all pairs of levels of a factor, within each level of "
+        "the factors crossed with it, or of all slopes of a covariate by level and their "
+        f"differences; within a family, p values are {_by_model(fits, 'adjust', _ADJUSTED)}."
     )
     if not content.referenced:
         text += (
-            " No reference says how long a distance is: every pair has a fixed effect of its own, "
-            "which is not stated, and only what differs between scans of the same pair is. Models "
-            "of scatter need none."
+            " Without a reference, the true distances are unknown: every pair has its own fixed "
+            "effect, which is not reported, and only differences between scans of the same pair "
+            "are. Models of scatter need no reference."
         )
     at_once = fits.loc[fits["simultaneous"].fillna(False).astype(bool), "model_name"]
     text += (
         f" Intervals of contrasts in {_named(at_once)} are simultaneous (Bonferroni); the others "
-        "hold for one contrast each."
+        "apply to one contrast each."
         if len(at_once)
-        else " Intervals hold for one contrast each."
+        else " Intervals apply to one contrast each."
     )
     if fits["equivalence_margin"].notna().any():
-        text += " Equivalence is judged by two one-sided tests"
+        text += " Equivalence is assessed by two one-sided tests"
         one_sided = fits.loc[fits["non_inferiority"].fillna(False).astype(bool), "model_name"]
-        text += f", in {_named(one_sided)} by one (not inferior)." if len(one_sided) else "."
+        text += f", in {_named(one_sided)} by one (non-inferiority)." if len(one_sided) else "."
     unequal = fits[fits["residual_sd_by"].fillna("") != ""]
     for column, mine in unequal.groupby("residual_sd_by"):
-        text += f" The levels of {column} have residual standard deviations of their own in "
+        text += f" The levels of {column} have separate residual standard deviations in "
         text += f"{_named(mine['model_name'])}."
     if content.has("model_unequal"):
         text += (
             " Where the scatter of the residuals differs at least twofold between levels of a "
-            "compared factor, contrasts were worked out once more with a residual standard "
+            "compared factor, contrasts were recomputed with a separate residual standard "
             "deviation for each level."
         )
     if len(content.table("model_operators")):
         text += (
-            " Contrasts are also given for the operators of the study alone, operators and their "
-            "interactions with the fixed part being fixed."
+            " Contrasts are also given for the operators of the study only, with operators and "
+            "their interactions with the fixed part as fixed effects."
         )
     boot = content.table("model_bootstrap")
     if len(boot):
         text += (
-            f" Terms of {_named(boot['model_name'])} were tested by a parametric bootstrap, too "
-            f"({int(boot['draws'].max())} data sets drawn without the term)."
+            f" Terms of {_named(boot['model_name'])} were also tested by a parametric bootstrap "
+            f"({int(boot['draws'].max())} data sets simulated without the term)."
         )
     other = fits["engine_difference"].dropna()
     if len(other):
         text += (
-            f" {len(other)} of {len(fits)} models were worked out a second time by statsmodels, at "
-            "the same variance components; the largest relative difference of coefficients and log "
+            f" {len(other)} of {len(fits)} models were also fitted by statsmodels at the same "
+            "variance components; the largest relative difference of coefficients and log "
             f"likelihood is {engines_said(other.max())}."
         )
         gain = fits["engine_gain"].dropna()
         if len(gain):
             more = "no" if gain.max() < DIFFERS else f"a by {gain.max():.1g}"
             text += (
-                f" In {count(len(gain), 'model')} it also searched for the components itself, from "
-                f"two starts, and found {more} higher likelihood."
+                f" In {count(len(gain), 'model')} statsmodels also optimised the components, from "
+                f"two starting points, and found {more} higher likelihood."
             )
     return text
 
 
-_ADJUSTED = {"holm": "adjusted after Holm", "none": "not adjusted"}
+_ADJUSTED = {"holm": "adjusted by Holm's method", "none": "not adjusted"}
 
 
 def _by_model(fits: pd.DataFrame, column: str, words: dict[str, str]) -> str:

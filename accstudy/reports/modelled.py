@@ -50,10 +50,10 @@ _RESPONSES = {
 _COVARIATES = {
     "angulation_deg": "angulation / °",
     "divergence_deg": "divergence of the axes / °",
-    "path_mm": "path along the arch / mm",
+    "path_mm": "arch length / mm",
     "span_mm": "span / mm",
     "n_implants": "implants of the model",
-    "steps": "implants passed",
+    "steps": "steps along the arch",
 }
 
 
@@ -190,7 +190,7 @@ def contrast_sentence(row: Any) -> Text:
         text.append(
             "."
             if shown
-            else ", which is not the same as equality: the study sets no margin of equivalence."
+            else ", which does not imply equality: the study sets no equivalence margin."
         )
     return [text[0][0].upper() + text[0][1:], *text[1:]]
 
@@ -199,7 +199,7 @@ def p_said(row: Any) -> str:
     """P value that decides about a contrast, with how it allows for their number."""
     if row.adjust == "none":
         return f"{p_value(row.p)}, not adjusted"
-    return f"{p_value(row.p_holm)} after Holm"
+    return f"{p_value(row.p_holm)} (Holm-adjusted)"
 
 
 def contrasts_sentence(rows: list[Any]) -> Text:
@@ -221,7 +221,7 @@ def contrasts_sentence(rows: list[Any]) -> Text:
         elif not missing(row.margin):
             what = "neither difference nor equivalence is shown between"
         else:
-            what = "no difference is shown, which is not equality, between"
+            what = "no difference is shown, which does not imply equality, between"
         found.setdefault(what, []).append(row)
     text: list[Any] = [f"In the mean {response_label(response)}, "]
     by_size = sorted(found.items(), key=lambda item: not item[0].startswith("a difference"))
@@ -238,7 +238,7 @@ def contrasts_sentence(rows: list[Any]) -> Text:
         if len(mine) > _NAMED:
             text.append(f", and {len(mine) - _NAMED} more")
     level = sure(rows[0].confidence)
-    return [*text, f" (first minus second; {level} intervals unless another is named)."]
+    return [*text, f" (first minus second; {level} intervals unless stated otherwise)."]
 
 
 def _valued(value: Any, unit: str) -> str:
@@ -253,7 +253,7 @@ def contrast_ends(row: Any) -> str:
     Nothing where less than one degree of freedom leaves no interval.
     """
     if missing(row.low):
-        return "no interval: under one degree of freedom"
+        return "no interval: less than one degree of freedom"
     if log_base(str(row.response)) is not None:
         ends = [number(_back(row.response, v), "", decimals=2) for v in (row.low, row.high)]
         return f"{number(row.ratio, '', decimals=2)} ({ends[0]} to {ends[1]})"
@@ -336,8 +336,8 @@ def engines_said(difference: Any) -> str:
     Examples
     --------
     >>> engines_said(3e-15), engines_said(0.0021), engines_said(float("nan"))
-    ('below 1e-06', '2e-03', 'not worked out')
+    ('below 1e-06', '2e-03', 'not computed')
     """
     if missing(difference):
-        return "not worked out"
+        return "not computed"
     return "below 1e-06" if float(difference) < 1e-6 else f"{float(difference):.0e}"

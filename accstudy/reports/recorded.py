@@ -22,9 +22,9 @@ def record_section(document: Document, content: ReportContent) -> None:
     document.lead(
         "How to check",
         "The SHA-256 of every input and result is listed here and in the attached record; "
-        "“accstudy audit” compares them with the files and computes the results anew. The same "
-        "input and version give the same bytes on one machine, and the same numbers to the last "
-        "written digit on other processors.",
+        "“accstudy audit” compares them with the files and recomputes the results. The same input "
+        "and version give identical files on one machine, and the same numbers to within one unit "
+        "of the last digit on other processors.",
     )
     versions = record.get("versions", {})
     document.terms(
@@ -45,13 +45,13 @@ def record_section(document: Document, content: ReportContent) -> None:
     ]
     if hashes:
         shown = hashes[:60]
-        more = "" if len(hashes) <= 60 else f": the first 60 of {len(hashes)}, all are attached"
+        more = "" if len(hashes) <= 60 else f": the first 60 of {len(hashes)}; all are attached"
         document.table(
             f"SHA-256 of inputs and results{more}.",
             [Heading("file", "left", 1), Heading("SHA-256", "left")],
             shown,
         )
-    document.lead("Settings", "Every setting as used, defaults included.")
+    document.lead("Settings", "All settings as used, including defaults.")
     document.terms(_settings(content.settings))
 
 
@@ -99,7 +99,7 @@ def attachments(content: ReportContent) -> list[Attachment]:
         if not data:
             factors = tuple(c for c in table.columns if c not in TABLES[name].names)
             data = csv_bytes(name, table, factors=factors)
-        what = f"Table {name}: a row is a {TABLES[name].row}; columns are explained in tables.csv"
+        what = f"Table {name}: one row per {TABLES[name].row}; columns are described in tables.csv"
         found.append(Attachment(f"{name}.csv", data, "text/csv", what))
     if found:
         found.append(

@@ -37,11 +37,11 @@ _MEASURANDS = {
     "angle_deg": "angle between two implants",
     "seat_gap_um": "largest predicted gap",
     "gap_max_um": "largest predicted gap",
-    "mesiodistal_um": "position along the arch",
-    "buccolingual_um": "position across the arch",
+    "mesiodistal_um": "mesiodistal position",
+    "buccolingual_um": "buccolingual position",
     "vertical_um": "height",
-    "tilt_mesiodistal_deg": "tilt along the arch",
-    "tilt_buccolingual_deg": "tilt across the arch",
+    "tilt_mesiodistal_deg": "mesiodistal tilt",
+    "tilt_buccolingual_deg": "buccolingual tilt",
     "rotation_deg": "rotation about the axis",
 }
 
@@ -121,32 +121,33 @@ def bias_sentence(row: Any, *, is_scan: bool, confidence: float = 0.95) -> str:
     word = "mean difference" if is_scan else "bias"
     bias = quantity(row.bias, row.unit, signed=True)
     if missing(row.bias_low):
-        text = f"{where} the {word} is {bias}; its uncertainty cannot be said"
+        text = f"{where} the {word} is {bias}; its uncertainty cannot be estimated"
     else:
         ends = interval(row.bias_low, row.bias_high, row.unit)
         text = f"{where} the {word} is {bias} ({sure(confidence)} interval {ends})"
     if missing(row.s_r) and not missing(row.s_I):
         spread = (
-            f"single scans scatter by {quantity(row.s_I, row.unit)} (standard deviation, cells "
-            "included); with one scan a cell, the share of repeats in it is unknown"
+            f"the standard deviation of single scans is {quantity(row.s_I, row.unit)} (variation "
+            "between cells included); with one scan per cell, the contribution of repeats is "
+            "unknown"
         )
     elif missing(row.s_r):
-        spread = f"the spread cannot be said from {count(int(row.n_scans), 'scan')}"
+        spread = f"the spread cannot be estimated from {count(int(row.n_scans), 'scan')}"
     elif missing(row.s_I) or int(row.n_cells) < 2:
         spread = (
-            f"repeated scans scatter by {quantity(row.s_r, row.unit)} (standard deviation); with "
-            "one cell, other operators and sessions are not covered"
+            f"the standard deviation of repeated scans is {quantity(row.s_r, row.unit)}; with one "
+            "cell, other operators and sessions are not covered"
         )
     elif float(row.s_I) <= float(row.s_r):
         spread = (
-            f"repeats within a cell scatter by {quantity(row.s_r, row.unit)} (standard deviation); "
-            f"no spread between the {count(int(row.n_cells), 'cell')} is detected; too few cells "
-            "to exclude it"
+            f"the standard deviation of repeats within a cell is {quantity(row.s_r, row.unit)}; no "
+            f"variation between the {count(int(row.n_cells), 'cell')} is detected, but they are "
+            "too few to exclude it"
         )
     else:
         spread = (
-            f"single scans scatter by {quantity(row.s_I, row.unit)} (standard deviation, cells "
-            f"included), repeats within a cell by {quantity(row.s_r, row.unit)}"
+            f"the standard deviation of single scans is {quantity(row.s_I, row.unit)} (variation "
+            f"between cells included), that of repeats within a cell {quantity(row.s_r, row.unit)}"
         )
     return f"{text}; {spread}."
 
@@ -165,7 +166,7 @@ def failure_sentence(row: Any) -> str:
     low_said, high_said = (percent(v, decimals=small) for v in (low, high))
     ends = f"{sure(row.confidence)} interval {low_said} to {high_said}"
     if n_failed == 0:
-        return f"All {n_all} scans could be used ({ends} for the share of failures)."
+        return f"All {n_all} scans could be used (failure rate: {ends})."
     share = percent(n_failed / n_all, decimals=small)
     return f"{n_failed} of {n_all} scans could not be used: {share} ({ends})."
 

@@ -142,9 +142,9 @@ def holds_for(document: Document, content: ReportContent) -> None:
             f"{quantity(table['span_mm'].min(), 'mm')} to {quantity(table['span_mm'].max(), 'mm')}"
         )
         path = quantity(table["path_mm"].max(), "mm")
-        pairs.append(("Spans", f"{span}, longest path along the arch {path}"))
+        pairs.append(("Spans", f"{span}, longest arch length {path}"))
     if content.settings.get("reference", {}).get("kind") == "scan":
-        pairs.append(("Reference", "itself a scan, so differences are agreement, not trueness"))
+        pairs.append(("Reference", "itself a scan; differences are agreement, not trueness"))
     limits = content.settings.get("limits", {}) if content.referenced else {}
     by_source: dict[str, list[str]] = {}
     for key, unit, name in (
@@ -179,7 +179,7 @@ def _label(factor: str) -> str:
 
 def left_out(document: Document, content: ReportContent) -> None:
     """What was left out and why; what the user should know of the input."""
-    document.heading("What was left out, and why")
+    document.heading("Exclusions and failures")
     scans = content.table("scans")
     if len(scans):
         status = scans["status"] if "status" in scans else pd.Series("ok", index=scans.index)
@@ -193,15 +193,15 @@ def left_out(document: Document, content: ReportContent) -> None:
             )
         rows += [[s, "could not be measured", _reason(content, s)] for s in lost]
         rows += [
-            [str(e["scan"]), "left out by the user", str(e["reason"])]
+            [str(e["scan"]), "excluded by the user", str(e["reason"])]
             for e in content.settings.get("exclusions", ())
         ]
         if rows:
             document.table(
-                "Scans that are in no result.",
+                "Scans not included in any result.",
                 [
                     Heading("scan", "left"),
-                    Heading("what happened", "left"),
+                    Heading("status", "left"),
                     Heading("why", "left", 1),
                 ],
                 rows,
@@ -219,20 +219,20 @@ def left_out(document: Document, content: ReportContent) -> None:
         ]
         document.lead(
             "Findings",
-            f"Reading and analysing the study gave {joined(named)}. A warning changes how a result "
-            "is to be read; a note does not.",
+            f"The analysis produced {joined(named)}. A warning affects the interpretation of a "
+            "result; a note does not.",
         )
         shown = findings.head(40)
         document.table(
             "Findings in the input and the results."
             + ("" if len(findings) <= 40 else f" First 40 of {len(findings)}; all are attached."),
             [Heading("", "left"), Heading("what", "left", 1.5), Heading("where", "left", 0.8),
-             Heading("what can be done", "left", 1.1)],
+             Heading("action", "left", 1.1)],
             [[str(r.severity), in_words(str(r.what)), str(r.where), str(r.mend)]
              for r in shown.itertuples()],
         )  # fmt: skip
     elif not len(scans):
-        document.lead("", "Nothing was left out.")
+        document.lead("", "No scan was excluded.")
 
 
 def _with_excluded(document: Document, content: ReportContent) -> None:
@@ -250,16 +250,16 @@ def _with_excluded(document: Document, content: ReportContent) -> None:
     if not content.referenced:
         document.lead(
             "With all scans",
-            f"The standard deviation over {kept.subject} is {quantity(kept.s_I)} from the "
-            f"{int(kept.n_scans)} scans that were kept and {quantity(every.s_I)} from all "
+            f"The standard deviation over {kept.subject} is {quantity(kept.s_I)} for the "
+            f"{int(kept.n_scans)} scans included and {quantity(every.s_I)} for all "
             f"{int(every.n_scans)}. Both tables are attached.",
         )
         return
     document.lead(
         "With all scans",
-        f"The bias over {kept.subject} is {quantity(kept.bias, signed=True)} from the "
-        f"{int(kept.n_scans)} scans that were kept and {quantity(every.bias, signed=True)} from "
-        f"all {int(every.n_scans)}; the standard deviation is {quantity(kept.s_I)} and "
+        f"The bias over {kept.subject} is {quantity(kept.bias, signed=True)} for the "
+        f"{int(kept.n_scans)} scans included and {quantity(every.bias, signed=True)} for all "
+        f"{int(every.n_scans)}; the standard deviation is {quantity(kept.s_I)} and "
         f"{quantity(every.s_I)}. Both tables are attached.",
     )
 
@@ -303,8 +303,7 @@ def _verdicts_with_excluded(document: Document, content: ReportContent) -> None:
         for r in rows_of(both)
     ]
     document.table(
-        "Verdicts and bounds without the scans that were left out, as used in this report, and "
-        "with them.",
+        "Verdicts and bounds without the excluded scans, as used in this report, and with them.",
         [
             Heading("condition", "left", 1),
             Heading("what", "left", 2),
@@ -329,10 +328,10 @@ def methods_section(document: Document, content: ReportContent) -> None:
     models = model_rows(content)
     if models:
         document.table(
-            "Models: fixed part and random part as formulas, margin of equivalence. (1 | a): an "
-            "effect of every level of a; (0 + x | a): a slope of x at every level of a; a[b]: with "
-            "a variance of its own at level b; implants: an effect of each coordinate of every "
-            "implant on its pairs.",
+            "Models: fixed and random parts as formulas, equivalence margin. (1 | a): random "
+            "effect of each level of a; (0 + x | a): random slope of x for each level of a; a[b]: "
+            "separate variance at level b; implants: effect of each coordinate of every implant "
+            "on its pairs.",
             [Heading("model", "left", 1.1), Heading("fixed part", "left", 1.7),
              Heading("random part", "left", 3), Heading("margin", "left", 0.6)],
             models,
@@ -345,21 +344,27 @@ def words_section(document: Document, content: ReportContent) -> None:
     cell = [str(c) for c in content.settings.get("analysis", {}).get("cell") or ()]
     named = f"; named by {' / '.join(cell)}" if cell else ""
     pairs: list[tuple[str, Text]] = [
-        ("Span, path", "straight distance between two implants; their distance along the arch"),
+        (
+            "Span, arch length",
+            "inter-implant distance (straight line); length along the arch between the two "
+            "platforms",
+        ),
         ("Angulation", _angulation(content)),
-        ("Cell", f"scans taken under the same conditions, one after another{named}"),
+        ("Cell", f"scans made consecutively under repeatability conditions{named}"),
     ]
     if content.referenced:
         pairs += [
-            ("Bias", "what all scans deviate by on average, measured minus reference"),
-            ("Bound", "value that the stated share of future scans stays below, with the stated "
-             "confidence"),
+            ("Bias", "mean deviation of all scans, measured minus reference"),
+            ("Bound", "upper tolerance limit: value below which the stated share of future scans "
+                "lies, with the stated confidence"),
         ]  # fmt: skip
     levels = factor_levels(content)
     if "reseated" in levels:
-        pairs.append(("Reseated", "whether the scan bodies were taken off and put on anew"))
+        pairs.append(
+            ("Reseated", "whether the scan bodies were removed and reseated before the scan")
+        )
     if "body_uses" in levels:
-        pairs.append(("Body uses", "how often the scan bodies had been used"))
+        pairs.append(("Body uses", "number of previous uses of the scan bodies"))
     document.heading("Words")
     document.terms(pairs)
 
@@ -370,8 +375,8 @@ def _angulation(content: ReportContent) -> str:
     used = set(table["angulation_by"].astype(str)) if "angulation_by" in table else set()
     said = joined(sorted(used - {""}), last="or")
     return (
-        f"tilt of an implant{f' ({said})' if said else ''}; of a pair, the larger of its two "
-        "tilts. Divergence: angle between the two axes of a pair"
+        f"tilt of an implant{f' ({said})' if said else ''}; for a pair, the larger of the two. "
+        "Divergence: angle between the axes of a pair"
     )
 
 

@@ -51,8 +51,8 @@ def bench_sheet(
             document.new_page()
         document.heading(", ".join(p for p in (_session(session), operator) if p))
         document.table(
-            "Take the scans in this order. Tick each; note the temperature and whatever was "
-            "unusual. A scan that fails is noted, not repeated in its place.",
+            "Make the scans in this order. Tick each one; record the temperature and anything "
+            "unusual. Record a failed scan; do not repeat it in its place.",
             [
                 Heading("no.", width=0.5),
                 Heading("scan", "left", 1.3),
@@ -79,15 +79,15 @@ def bench_sheet(
             roomy=True,
         )
         document.table(
-            "To be filled in when the block is done.",
+            "Fill in when the block is complete.",
             [Heading(h, "left", 1) for h in ("date", "began", "ended", "signature")],
             [["", "", "", ""]],
             roomy=True,
         )
-    answer: list[Text] = [f"{count(len(table), 'scan')} in a drawn order. {order}"]
+    answer: list[Text] = [f"{count(len(table), 'scan')} in randomised order. {order}"]
     data = table.to_csv(index=False, lineterminator="\n").encode()
-    attached = [Attachment("bench_sheet.csv", data, "text/csv", "The order of scanning as a table")]
-    return _compiled("Bench sheet", title, answer, document, attached, generated)
+    attached = [Attachment("bench_sheet.csv", data, "text/csv", "The scanning order as a table")]
+    return _compiled("Data collection sheet", title, answer, document, attached, generated)
 
 
 def _session(name: str) -> str:
@@ -136,7 +136,7 @@ def selftest_record(rows: pd.DataFrame, record: Mapping[str, Any], *, generated:
             ("Time taken", f"{record['seconds']:g} s" if record.get("seconds") else ""),
             ("Date", date(pd.Timestamp(generated)) if generated else ""),
         ],
-        heading="What was tested",
+        heading="Scope of the tests",
     )
     _summary(document, rows)
     if record.get("not_computed"):
@@ -146,12 +146,12 @@ def selftest_record(rows: pd.DataFrame, record: Mapping[str, Any], *, generated:
             missing.setdefault(example, []).append(quantity)
         document.lead(
             "Not tested",
-            "Numbers of the same sources that this program has no method for.",
+            "Numbers from the same sources for which this program has no method.",
             *(f"{example}: {', '.join(names)}" for example, names in missing.items()),
             long=True,
         )
     if len(wrong):
-        document.heading("What does not agree")
+        document.heading("Discrepancies")
         _numbers(document, "Numbers that differ by more than their tolerance.", wrong)
     document.heading("Examples and their sources")
     for (topic,), mine in groups(rows, ["topic"]):
@@ -170,7 +170,7 @@ def selftest_record(rows: pd.DataFrame, record: Mapping[str, Any], *, generated:
 
 
 def _summary(document: Document, rows: pd.DataFrame) -> None:
-    """What was tested, a line a topic and kind."""
+    """Scope of the tests, a line a topic and kind."""
     lines = []
     for (topic, kind), mine in groups(rows, ["topic", "kind"]):
         tested = mine["digits"].dropna()
@@ -185,9 +185,9 @@ def _summary(document: Document, rows: pd.DataFrame) -> None:
             ]
         )
     document.table(
-        "Published numbers agree within half of their last digit, or the tolerance that stands "
-        "beside them; recomputed ones are the same examples to more digits by another program. "
-        "The last column is the median of the leading digits that agree.",
+        "Published numbers agree within half a unit of the last digit, or within the tolerance "
+        "stated; recomputed ones are the same examples computed to more digits by another "
+        "program. Last column: median number of leading digits that agree.",
         [
             Heading("topic", "left", 2.4),
             Heading("kind", "left", 1),
@@ -216,7 +216,8 @@ def _examples(document: Document, topic: str, rows: pd.DataFrame) -> None:
             ]
         )
     document.table(
-        f"{topic}: digits are the fewest leading digits that agree, decimals where zero is known.",
+        f"{topic}: digits are the smallest number of leading digits that agree, or decimals if "
+        "the known value is zero.",
         [
             Heading("example", "left", 1.5),
             Heading("source", "left", 3.4),

@@ -249,11 +249,11 @@ def decision_rule(confidence: float) -> str:
     True
     """
     return (
-        "Conformity is verified when the bound and the guard together lie within the limit and "
-        "the scans do not contradict what the bound assumes; nonconformity is verified when more "
-        "scans lie beyond the limit, drawn out by the guard, than chance explains. Between the "
-        "two, or with too few scans, neither is verified. "
-        f"The guard is {float(guard(1.0, confidence)):.3f} times the standard uncertainty that "
-        f"all scans share (one-sided, {sure(confidence)}); for nonconformity it is shared among "
-        "the pairs"
+        "Conformity is verified if the bound plus the guard band lies within the limit and the "
+        "scans do not contradict the assumptions of the bound; nonconformity is verified if more "
+        "scans than chance explains exceed the limit by more than the guard band. Otherwise, or "
+        "with too few scans, neither is verified. "
+        f"The guard band is {float(guard(1.0, confidence)):.3f} times the standard uncertainty "
+        f"common to all scans (one-sided, {sure(confidence)}); for nonconformity, its risk is "
+        "divided among the pairs"
     )

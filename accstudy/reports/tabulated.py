@@ -48,11 +48,11 @@ def accuracy_tables(document: Document, content: ReportContent) -> None:
         "Symbols",
         [
             *_S_R, ": standard deviation of repeats within a cell (repeatability). ", *big,
-            f": the same with the spread between cells ({name}; cells differ in {factors}). Two "
-            "single scans differ by less than 2.8 times as much in 95 % of cases, given as 2.8 ",
+            f": the same including the variation between cells ({name}; cells differ in "
+            f"{factors}). In 95 % of cases, two single scans differ by less than 2.8 times the "
+            "standard deviation, given as 2.8 ",
             *_S_R, " within a cell and 2.8 ", *big,
-            " between cells (ISO 5725). Intervals are those of "
-            f"{sure(confidence_of(content))}.",
+            f" between cells (ISO 5725). Intervals are {sure(confidence_of(content))} intervals.",
         ],
     )  # fmt: skip
     for (measurand,), mine in groups(accuracy, ["measurand"]):
@@ -139,10 +139,10 @@ def outlier_tests(document: Document, content: ReportContent, *, most: int = 20)
     outliers = int(seen["verdict"].isin(_FAR).sum())
     document.lead(
         "Outlier tests",
-        f"Of {count(len(table), 'statistic')} (Cochran, Grubbs, Mandel), {len(seen)} lie beyond "
-        f"the critical value of 5 % ({percent(len(seen) / len(table), decimals=1)}), of these "
-        f"{outliers} beyond that of 1 % ({percent(outliers / len(table), decimals=1)}). By chance "
-        "alone about 5 % and 1 % would. Nothing was removed because of a test.",
+        f"Of {count(len(table), 'statistic')} (Cochran, Grubbs, Mandel), {len(seen)} exceed the "
+        f"critical value at 5 % ({percent(len(seen) / len(table), decimals=1)}), of these "
+        f"{outliers} that at 1 % ({percent(outliers / len(table), decimals=1)}). By chance alone, "
+        "about 5 % and 1 % would. Nothing was removed because of a test.",
     )
     if not len(seen):
         return
@@ -153,7 +153,7 @@ def outlier_tests(document: Document, content: ReportContent, *, most: int = 20)
     more = (
         "."
         if len(seen) <= most
-        else f": {most} of {len(seen)}, the most extreme of every test first; all are attached."
+        else f": {most} of {len(seen)}, the most extreme of each test first; all are attached."
     )
     document.table(
         f"Results beyond a critical value{more}",

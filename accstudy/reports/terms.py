@@ -12,12 +12,12 @@ __all__ = ["alignment_name", "contrast_name", "in_words", "term_name", "variable
 _VARIABLES = {
     "angulation_deg": "angulation",
     "divergence_deg": "divergence of the axes",
-    "path_mm": "path along the arch",
+    "path_mm": "arch length",
     "span_mm": "span",
     "n_implants": "number of implants",
-    "steps": "implants passed",
-    "body_uses": "uses of the scan body",
-    "reseated": "seating anew",
+    "steps": "steps along the arch",
+    "body_uses": "number of uses of the scan body",
+    "reseated": "reseating",
 }
 _FUNCTIONS = {"log": "logarithm of", "np.log": "logarithm of", "sqrt": "root of", "abs": "size of"}
 _UNITS = ("_mm", "_um", "_deg", "_ppm")
@@ -43,7 +43,7 @@ def term_name(term: str) -> str:
     Examples
     --------
     >>> term_name("technique:angulation_deg"), term_name("log(path_mm)"), term_name("C(device)")
-    ('technique × angulation', 'logarithm of path along the arch', 'device')
+    ('technique × angulation', 'logarithm of arch length', 'device')
     """
     return " × ".join(_part_name(part.strip()) for part in term.split(":"))
 
@@ -87,11 +87,10 @@ def in_words(text: str) -> str:
     Examples
     --------
     >>> in_words("zero for: condition:pair, path_mm | scan; along path_mm")
-    'zero for: pair within condition, path, from scan to scan; along the path along the arch'
+    'zero for: pair within condition, slope of arch length by scan; along arch length'
     """
     text = _COMPONENT.sub(lambda found: component_name(found[0]), text)
-    said = _COLUMN.sub(lambda found: variable_name(found[0]), text)
-    return said.replace("along path", "along the path")
+    return _COLUMN.sub(lambda found: variable_name(found[0]), text)
 
 
 _COMPONENT = re.compile(r"[a-z]\w* \| [a-z]\w*(?::[a-z]\w*)?|[a-z]\w*:[a-z]\w*")

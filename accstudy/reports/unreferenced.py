@@ -135,7 +135,7 @@ def answer(content: ReportContent) -> list[Text]:
     """
     rows = _longest(content)
     if not rows:
-        return ["Nothing can be said: no two scans of one model could be compared.", NOT_STATED]
+        return ["No result: no two scans of the same model could be compared.", NOT_STATED]
     lead = _lead(content)
     compared: list[Text] = []
     if lead:
@@ -167,7 +167,7 @@ def _repeats(content: ReportContent, row: Any) -> Text:
     text: list[Any] = [f"{who}over {quantity(row.span_mm, 'mm')} ({which}) two scans "]
     if not missing(row.r_limit):
         text += [
-            "taken one after another differ by less than ",
+            "made consecutively differ by less than ",
             strong_accent(quantity(row.r_limit)),
         ]
     if not missing(row.I_limit):
@@ -191,9 +191,7 @@ def _all_repeats(content: ReportContent, rows: list[Any]) -> Text:
     """The same for several conditions in one sentence."""
     shown = rows[:_MOST]
     more = f" and {len(rows) - _MOST} more in the tables" if len(rows) > _MOST else ""
-    text: list[Any] = [
-        "Over the longest pair two scans taken one after another differ by less than "
-    ]
+    text: list[Any] = ["Over the longest pair, two scans made consecutively differ by less than "]
     text += _listed(shown, "r_limit")
     if any(not missing(r.I_limit) for r in shown):
         factors = between(content)[2].replace(" and ", " or ")
@@ -242,7 +240,7 @@ def _by_condition(document: Document, content: ReportContent) -> None:
     document.table(
         f"Scatter of the distance of two implants, µm: standard deviation of repeats and {name}, "
         f"median of the pairs and longest pair with its {sure(confidence_of(content))} interval; "
-        "largest gap of a framework at its best seat that this scatter alone makes.",
+        "largest gap of a framework at its best seat due to this scatter alone.",
         [
             Heading("condition", "left", 1.4),
             Heading("scans, cells", width=0.8),
@@ -274,8 +272,10 @@ def _precision_figure(document: Document, content: ReportContent) -> None:
     document.figure(
         "precision",
         precision_chart(rows, lines, names=("Repeats", f"{name[0].upper()}{name[1:]}")),
-        caption=f"Standard deviation of the distance of every pair: repeats, and {name}. Lines: "
-        "the relation that fits best (see Precision along the arch).",
+        caption=(
+            f"Standard deviation of the distance of every pair: repeats, and {name}. Lines: the "
+            "best-fitting relation (see Precision along the arch)."
+        ),
         alt=f"Dots by length. Longest pair of each condition: {'; '.join(said)}.",
     )
 
@@ -324,16 +324,15 @@ def _relations(document: Document, content: ReportContent) -> None:
     document.heading("Precision along the arch")
     document.lead(
         "How to read it",
-        "The three relations of ISO 5725-2 are held against the span (m), and beside them a random "
-        "walk along the arch, whose variance has a part a L from steps sideways and a part b L³ "
-        "from turns, against the path (L). The one with the smallest criterion is listed; all are "
-        "in the attached table. Pairs of a scan depend on each other: the criterion ranks, it does "
-        "not test.",
+        "The three relations of ISO 5725-2 are fitted against the span (m), and a random walk "
+        "along the arch against the arch length (L), with a variance term a L from translations "
+        "and a term b L³ from rotations. The relation with the smallest criterion is listed; all "
+        "are in the attached table. Pairs of a scan are not independent: the criterion ranks the "
+        "relations but does not test them.",
     )
     words = {"s_r": "repeats", "s_I": between(content)[0]}
     document.table(
-        "Standard deviation of the distance in µm at a length in mm, by the relation that fits "
-        "best.",
+        "Standard deviation of the distance in µm at a length in mm, by the best-fitting relation.",
         [
             Heading("condition", "left", 1.4),
             Heading("of", "left", 1.4),
@@ -365,7 +364,7 @@ def _components(document: Document, content: ReportContent) -> None:
     mine = table[(table["measurand"] == "distance_um") & (table["level"] != "total")]
     if not len(mine):
         return
-    document.heading("Where the scatter comes from")
+    document.heading("Components of variance")
     rows: list[list[Text]] = []
     before = None
     for (condition, level), own in groups(mine, ["condition", "level"]):
@@ -380,7 +379,8 @@ def _components(document: Document, content: ReportContent) -> None:
         )
         before = condition
     document.table(
-        "Parts of the standard deviation of the distance, µm: median and largest of all pairs, and "
+        "Components of the standard deviation of the distance, µm: median and largest of all "
+        "pairs, and "
         "median share of the variance. Every pair is in the attached table.",
         [
             Heading("condition", "left", 1.4),
@@ -399,12 +399,12 @@ def _seating(document: Document, content: ReportContent) -> None:
     table = content.table("seating_summary")
     if not len(table):
         return
-    document.heading("How far scatter alone unseats a framework")
+    document.heading("Misfit of a framework due to scatter alone")
     document.lead(
         "How to read it",
         "A rigid framework made from one scan, seated on the mean of the scans of its condition. "
-        "What all scans have in common is not in it: on the real implants gaps can be larger or "
-        "smaller. Manufacture, preload and bone are not in it either.",
+        "Errors common to all scans are not included: on the real implants, gaps may be larger or "
+        "smaller. Manufacture, screw preload and bone are not included either.",
     )
     words = {"best-seat": "best seat", "terminal-screw": "one screw tightened"}
     document.table(

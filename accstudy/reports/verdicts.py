@@ -240,7 +240,11 @@ def verdict_table(document: Document, content: ReportContent) -> None:
     if not found:
         return
     conditions = list(dict.fromkeys(c for each in found.values() for c in each))
-    floor = " All pairs together are never judged better than each by itself." if len(rows) else ""
+    floor = (
+        " The verdict on all pairs together is never more favourable than that on each pair."
+        if len(rows)
+        else ""
+    )
     shares = (
         f" ({sure(first['coverage'].iloc[0])} of them, {sure(first['confidence'].iloc[0])} "
         "confidence)"
@@ -249,7 +253,7 @@ def verdict_table(document: Document, content: ReportContent) -> None:
     )
     caption = (
         f"Verdicts on conformity with every limit: bound for future scans{shares}, the largest "
-        f"over all models; a dash: no bound that says anything.{floor}"
+        f"over all models; dash: no informative bound.{floor}"
     )
     caption += _basis(rows)
     if len(conditions) <= _MOST_BESIDE:
@@ -279,18 +283,19 @@ def _basis(rows: pd.DataFrame) -> str:
     said = ""
     for holds in dict.fromkeys(map(str, rows["holds_for"])):
         if holds.startswith("these "):
-            said += (
-                f" “For {holds}”: for scans to come of the {holds[6:]} of this study, no others."
-            )
+            said += f" “For {holds}”: for future scans of the {holds[6:]} of this study only."
     if "assumption" in rows and (rows["assumption"] == "normal scatter").any():
         said += " Bounds of pairs assume normal scatter"
         known = [int(n) for n in rows.get("n_independent", pd.Series(dtype=float)).dropna()]
         if known:
             fewest, most = min(known), max(known)
             number = f"{fewest}" if fewest == most else f"{fewest} to {most}"
-            said += f" and rest on {number} independent scans of a model"
+            said += f" and are based on {number} independent scans per model"
         said += "."
-    return f"{said} A limit is held against bound plus guard, for what all scans share."
+    return (
+        f"{said} The limit is compared with the bound plus the guard band for the uncertainty "
+        "common to all scans."
+    )
 
 
 def _measurand(measurand: str) -> str:

@@ -70,7 +70,7 @@ def best_seat(
     platform_radius_mm : float
         Radius of the rim.
     lateral_clearance_um : float, optional
-        Without it the framework keeps its least-squares sideways position
+        Without it the framework keeps its least-squares lateral position
         (sideways means across the common axis; position and rotation about
         that axis minimise the squared sideways offsets of the seats), and
         vertical shift and two tilts are free. With it all six motions are free

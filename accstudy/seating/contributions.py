@@ -264,9 +264,9 @@ def main_origin(contributions: pd.DataFrame) -> Origin:
         (contributions["implant"] == top["implant"]) & (contributions["part"] != "whole")
     ]
     part = mine.iloc[int(np.argmax(mine["contribution_um"]))]
-    what = {"tilt": "tilt", "height": "height", "sideways": "sideways position"}[part["part"]]
+    what = {"tilt": "tilt", "height": "height", "sideways": "lateral position"}[part["part"]]
     if part["contribution_um"] < 0.6 * top["contribution_um"]:
-        what = "position and tilt together"
+        what = "position and tilt combined"
     without = float(top["misfit_without_um"])
     return Origin(how, at, misfit, str(top["implant"]), what, without)
 
@@ -289,8 +289,8 @@ def contribution_sentence(contributions: pd.DataFrame) -> str:
     start = f"{found.how[0].upper()}{found.how[1:]}, the misfit of {found.misfit_um:.0f} µm at "
     start += f"implant {found.at}"
     if not found.implant:
-        return f"{start} comes from several implants; none accounts for a third of it."
+        return f"{start} comes from several implants; none accounts for more than a third of it."
     return (
-        f"{start} comes mainly from implant {found.implant} ({found.part}): without its error "
+        f"{start} is mainly due to implant {found.implant} ({found.part}): without its error "
         f"it would be {found.without_um:.0f} µm."
     )

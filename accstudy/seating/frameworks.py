@@ -98,7 +98,7 @@ def frameworks(poses: pd.DataFrame, implants: pd.DataFrame) -> Iterator[Framewor
         if reference["implant"].duplicated().any():
             raise InputError(
                 f'model "{model}" lists an implant twice',
-                hint="give the reference that held for these scans only",
+                hint="give only the reference that was valid for these scans",
             )
         arch = arch_of(reference)
         mine = poses[(poses["model"] == model) & poses["implant"].isin(arch.implants)]

@@ -55,7 +55,7 @@ def locating_misfits(
     grows in proportion to these, so the quantiles of the ratio over all draws,
     times the scan's own root mean square uncertainty, are those of the scan.
     A largest gap never falls below zero, so errors of locating do not average
-    out: a misfit below the 95 % value cannot be told from none. It is not
+    out: a misfit below the 95 % value cannot be distinguished from none. It is not
     subtracted, as the misfit of an imperfect framework and that of locating do
     not add up.
     """

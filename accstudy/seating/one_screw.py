@@ -93,7 +93,7 @@ def _onto_frame(axes: Floats, flats: Floats, platforms: Platforms, tightened: in
     if not np.isfinite(target).all():
         raise InputError(
             f'implant "{platforms.implants[tightened]}" has no flat in the reference, '
-            "so a connection that engages cannot be turned to it",
+            "so an engaging connection cannot be oriented",
             hint="add flat_x, flat_y, flat_z to the reference, or set seating.engaging = false",
         )
     return np.asarray(target @ np.swapaxes(_frames(axes, flats), 1, 2))

@@ -33,7 +33,7 @@ Floats = NDArray[np.float64]
 TERMINAL_SCREW = "terminal-screw"
 """What stands in column ``seated`` for the worse of the two ends tightened."""
 
-NOT_NORMAL = "the scatter of the logarithms is not normal"
+NOT_NORMAL = "the logarithms are not normally distributed"
 """Why a bound below the limit does not verify conformity."""
 
 _RESOLUTION_UM = 0.01
@@ -248,7 +248,7 @@ class Told:
 
 
 def told_from_none(misfits: pd.DataFrame) -> Told | None:
-    """Count the misfits that cannot be told from those of a perfect framework.
+    """Count the misfits that cannot be distinguished from those of a perfect framework.
 
     Parameters
     ----------
@@ -296,7 +296,7 @@ def _judge(row: dict[str, Any], group: pd.DataFrame, limit_um: float | None) -> 
         notes.append(f"{row['n_fewer_seats']} of {len(group)} scans have fewer seats")
     seen = group[group["misfit_um"].notna()]
     if row["n_infeasible"]:
-        notes.append("no bound: some frameworks do not seat at all within the clearance")
+        notes.append("no bound: some frameworks cannot be seated within the clearance")
     elif len(seen) < 3:
         notes.append("no bound: fewer than three scans")
     else:
@@ -310,14 +310,14 @@ def _judge(row: dict[str, Any], group: pd.DataFrame, limit_um: float | None) -> 
         contradicted = not free and p < _REJECTED
         row.update(
             holds_for=f"these {returning}s" if returning else _HOLDS[row["n_cells"] == 1],
-            assumption="none" if free else "normal scatter of the logarithm",
+            assumption="none" if free else "lognormally distributed gaps",
             normality_test="" if np.isnan(p) else TEST,
             p_normal=p,
         )
         if returning:
             notes.append(f"holds for these {returning}s")
         if row["n_cells"] == 1:
-            notes.append("one cell: the bound holds for its operator and session only")
+            notes.append("one cell: the bound is valid only for its operator and session")
         if limit_um is not None:
             u = row["u_um"]
             if np.isnan(u):
@@ -350,7 +350,7 @@ def summary_sentence(row: pd.Series) -> str:
     str
     """
     way = (
-        "With the worse of the two terminal screws tightened"
+        "In the one-screw test, worse of the two terminal screws,"
         if row["seated"] == TERMINAL_SCREW
         else "At its best seat"
     )
@@ -360,26 +360,26 @@ def summary_sentence(row: pd.Series) -> str:
     if not row["n_scans"] or pd.isna(row["median_um"]):
         return f"{who}: no framework could be seated."
     text = (
-        f"{who}: {way[0].lower()}{way[1:]} the framework of {row['n_seats']} seats shows a largest "
-        f"gap of {row['median_um']:.0f} µm in the middle of {row['n_scans']} scans and of "
-        f"{row['max_um']:.0f} µm in the worst."
+        f"{who}: {way[0].lower()}{way[1:]} the framework of {row['n_seats']} seats has a largest "
+        f"gap of {row['median_um']:.0f} µm in the median of {row['n_scans']} scans and of "
+        f"{row['max_um']:.0f} µm in the worst scan."
     )
     if row.get("n_fewer_seats"):
         text += f" {row['n_fewer_seats']} of the scans have fewer seats."
     if pd.notna(row.get("locating_p95_um")) and row["n_not_told"]:
         text += (
-            f" In {row['n_not_told']} the misfit cannot be told from that of a perfect framework: "
-            f"locating alone shows up to {row['locating_p95_um']:.0f} µm (95 %)."
+            f" In {row['n_not_told']} the misfit cannot be distinguished from that of a perfect "
+            f"framework: locating alone causes up to {row['locating_p95_um']:.0f} µm (95 %)."
         )
     if pd.notna(row["limit_um"]):
         text += (
             f" {row['n_within']} of {row['n_scans']} stay within {row['limit_um']:g} µm "
             f"({100 * row['share_within_low']:.0f} to {100 * row['share_within_high']:.0f} % of "
-            f"scans in the long run)" + (f"; {row['verdict']}." if row["verdict"] else ".")
+            "scans in the long run)" + (f"; {row['verdict']}." if row["verdict"] else ".")
         )
     if row["n_interference"]:
         text += (
-            f" {row['n_interference']} of {row['n_scans']} press: a part would lie inside an "
-            f"implant by up to {row['max_interference_um']:.0f} µm."
+            f" {row['n_interference']} of {row['n_scans']} show interference: a component would "
+            f"lie inside an implant by up to {row['max_interference_um']:.0f} µm."
         )
     return text

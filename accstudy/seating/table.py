@@ -29,10 +29,11 @@ BEST_SEAT = "best-seat"
 """What stands in column ``tightened`` for the best seat."""
 
 CAUTIONS = (
-    "The gaps are those of the impression's geometry alone: platforms and framework are "
-    "rigid and perfectly made.",
-    "They hold no error of manufacture, no screw preload, no movement of bone and no soft tissue.",
-    "The fit of the prosthesis itself is verified on the patient.",
+    "The gaps result from the geometry of the impression alone: platforms and framework are taken "
+    "as rigid and perfectly made.",
+    "They include no manufacturing error, no screw preload, no bone deformation and no soft "
+    "tissue.",
+    "The fit of the prosthesis itself must be verified on the patient.",
 )
 """What must stand beside every predicted gap."""
 
@@ -178,19 +179,19 @@ def _best_row(
     framework: Framework, best: BestSeat, spread: tuple[float, float], options: _Options
 ) -> _Rows:
     if not best.feasible:
-        why = "no position near the least-squares one avoids interference within the clearance"
+        why = "no position near the least-squares position avoids interference within the clearance"
         return _frame(framework, BEST_SEAT, None, None, "infeasible", why)
     gaps = rim_gaps(best.seats, framework.platforms, platform_radius_mm=options.platform_radius_mm)
-    notes = [] if best.settled else ["the best seat is not settled to 0.01 um"]
+    notes = [] if best.settled else ["the best seat has not converged to 0.01 um"]
     free = _held_off(framework, best, options)
     if free is not None:
         notes.append(
-            "the sideways clearance holds the framework off its seats: the gap would be "
-            f"{free:.1f} um without it"
+            "the lateral clearance keeps the framework off its seats: the gap would be {free:.1f} "
+            "um without it"
         )
     u, lost = spread
     if lost > 0:
-        notes.append(f"no uncertainty: {100 * lost:.0f} % of the draws do not seat")
+        notes.append(f"no uncertainty: {100 * lost:.0f} % of the draws cannot be seated")
     # only the framework's largest gap is unique: the others may share the play in many ways
     each = np.full(len(framework.platforms.implants), u)
     return _frame(
@@ -270,7 +271,7 @@ def _spread_of_one_screw(
 
 
 def _held_off(framework: Framework, best: BestSeat, options: _Options) -> float | None:
-    """Gap at the least-squares sideways position, um, if the clearance allows only a larger one."""
+    """Gap at the least-squares lateral position, um, if the clearance allows only a larger one."""
     if options.lateral_clearance_um is None:
         return None
     free = seat_best(

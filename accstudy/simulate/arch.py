@@ -79,7 +79,7 @@ def reference_model(
     else:
         raise InputError(
             f"{n_implants} scan bodies at {max(tilts):g} deg touch each other",
-            hint="fewer implants or less angulation",
+            hint="use fewer implants or less angulation",
         )
     turn = rng.uniform(0.0, 360.0, n_implants)
     flat = np.array([_across(a, t) for a, t in zip(axis, turn, strict=True)])

@@ -61,14 +61,14 @@ _FIRST_SESSION = ((0, 0, 0, 0), (1, 1, 1, 1), (0, 0, 1, 1), (1, 1, 0, 0))
 _DRAWN = 60  # scans of each model and technique behind the truth about whole scans
 
 _SETTINGS = """\
-# An invented study. Nothing in it was measured; truth/ says what was put in.
+# A simulated study. Nothing in it was measured; truth/ gives the simulated effects.
 [study]
-title = "Invented data: three techniques, eight models"
+title = "Simulated data: three techniques, eight models"
 kind = "comparison"
 
 [reference]
 implants = "reference/implants.csv"
-instrument = "invented contact CMM"
+instrument = "simulated contact CMM"
 measured_on = 2025-01-20
 due_on = 2026-01-20
 mpe_um = { constant = 1.5, per_metre = 3.0 }
@@ -222,8 +222,8 @@ def _scan_list() -> pd.DataFrame:
     next operator, so that models, operators and sessions can be told apart.
     """
     rows: list[dict[str, object]] = []
-    lost = {("technique C", "M6-30a", 2): "the device lost track between implants 4 and 5"}
-    lost["technique A", "M6-15b", 3] = "moisture on a scan body was seen too late"
+    lost = {("technique C", "M6-30a", 2): "the device lost tracking between implants 4 and 5"}
+    lost["technique A", "M6-15b", 3] = "moisture on a scan body noticed too late"
     for o, twins in enumerate(_FIRST_SESSION):
         for session in range(2):
             day = pd.Timestamp("2025-02-03") + pd.Timedelta(days=o + 14 * session)

@@ -38,11 +38,11 @@ DEVICES = {
 (36 um on 45 mm in 18 months); C stays as it was, also over a software update."""
 
 _SETTINGS = """\
-# An invented study. Nothing in it was measured; truth/ says what was put in.
+# A simulated study. Nothing in it was measured; truth/ gives the simulated effects.
 [study]
-title = "Invented data: eighteen months of three devices"
+title = "Simulated data: eighteen months of three devices"
 kind = "drift"
-laboratory = "Invented laboratory"
+laboratory = "Example laboratory"
 report_number = "D-2025-06"
 author = "A. Example"
 approver = "B. Example"
@@ -50,8 +50,8 @@ issued_on = 2025-06-24
 
 [reference]
 implants = "reference/implants.csv"
-instrument = "invented contact CMM"
-certificate = "invented 2023-104"
+instrument = "simulated contact CMM"
+certificate = "example 2023-104"
 measured_on = 2023-12-11
 due_on = 2025-12-11
 mpe_um = { constant = 1.5, per_metre = 3.0 }
@@ -107,8 +107,8 @@ def drift_files(seed: int) -> dict[str, bytes]:
 
 def _events() -> pd.DataFrame:
     rows = [
-        ("2024-05-06", "device B", "service", "yearly service, nothing adjusted"),
-        (_STEP, "device A", "tip changed", "new tip, checked on the maker's target"),
+        ("2024-05-06", "device B", "service", "annual service, nothing adjusted"),
+        (_STEP, "device A", "tip changed", "new tip, checked on the manufacturer's target"),
         (_UPDATE, "device C", "software update", "2.0 to 2.1"),
     ]
     frame = pd.DataFrame(rows, columns=["at", "device", "kind", "note"])
@@ -133,7 +133,9 @@ def _scan_list() -> pd.DataFrame:
                         "model": "M4",
                         "file": "",
                         "status": "failed" if lost else "ok",
-                        "reason": "the device lost track behind the last implant" if lost else "",
+                        "reason": "the device lost tracking behind the last implant"
+                        if lost
+                        else "",
                         "device": device,
                         "software": "2.1" if updated else "2.0",
                         "operator": f"operator {1 + i % 2}",

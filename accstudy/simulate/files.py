@@ -136,16 +136,17 @@ def check_target(
     if not folder.exists():
         return
     if not folder.is_dir():
-        raise InputError(f'"{folder}" is a file', hint="name a folder that is not there yet")
+        raise InputError(f'"{folder}" is a file', hint="name a folder that does not exist yet")
     there = [p for p in folder.rglob("*") if not p.is_dir()]
     names = [p.relative_to(folder).as_posix() for p in there]
     lost = [n for n in names if n not in (files or {}) and n.split("/")[0] not in _KEPT]
     if names and not replace:
         raise InputError(
-            f'folder "{folder}" is not empty', hint="name a folder that is not there yet"
+            f'folder "{folder}" is not empty', hint="name a folder that does not exist yet"
         )
     if lost:
         raise InputError(
-            f'folder "{folder}" holds "{sorted(lost)[0]}", which is none of the files to write',
+            f'folder "{folder}" holds "{sorted(lost)[0]}", which is not one of the files to be '
+            "written",
             hint="move it away, or name another folder",
         )

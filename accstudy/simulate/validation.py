@@ -35,14 +35,14 @@ DEVICE = Scanner(
 
 _SHAPE = "cylinder-flat"
 _SETTINGS = """\
-# An invented study. Nothing in it was measured; truth/ says what was put in.
+# A simulated study. Nothing in it was measured; truth/ gives the simulated effects.
 [study]
-title = "Invented data: device A on a six-implant model"
+title = "Simulated data: device A on a six-implant model"
 kind = "validation"
 
 [reference]
 implants = "reference/implants.csv"
-instrument = "invented contact CMM"
+instrument = "simulated contact CMM"
 measured_on = 2025-02-03
 due_on = 2026-02-03
 mpe_um = { constant = 1.5, per_metre = 3.0 }
@@ -167,7 +167,7 @@ def _scan_list() -> pd.DataFrame:
                     "model": "M6",
                     "file": "" if lost else f"scans/{name}.stl.gz",
                     "status": "failed" if lost else "ok",
-                    "reason": "the device lost track behind the last implant" if lost else "",
+                    "reason": "the device lost tracking behind the last implant" if lost else "",
                     "device": "device A",
                     "software": "2.1",
                     "technique": "zigzag",

@@ -125,7 +125,7 @@ class _Addition:
         known = {row[column] for row in self.rows if row.get(column)}
         if len(known) > 1:
             raise InputError(
-                f"which {column}? the list knows {', '.join(sorted(known))}",
+                f"which {column}? the scan list has {', '.join(sorted(known))}",
                 where=self.file, hint=f'say it: --{column} "{sorted(known)[0]}"',
             )  # fmt: skip
         return next(iter(known), "")
@@ -176,16 +176,16 @@ class _Addition:
                 inside = [p for p in mesh_files(one) if p.is_file()]
                 known = [p for p in inside if p.resolve() in listed]
                 if known:
-                    self.words.append(f"{len(known)} files of {one.name} are listed already")
+                    self.words.append(f"{len(known)} files of {one.name} are already listed")
                 out |= {p: p.relative_to(one) for p in inside if p not in known}
             elif one.resolve() in listed:
                 scan = listed[one.resolve()]
-                raise InputError(f'"{one.name}" is listed already, as scan "{scan}"',
-                                 where=self.file, hint="name new files only")  # fmt: skip
+                raise InputError(f'"{one.name}" is already listed, as scan "{scan}"',
+                                 where=self.file, hint="name only new files")  # fmt: skip
             else:
                 out[one] = Path(one.name)
         if not out:
-            raise InputError("no new mesh files there", hint="name this session's files")
+            raise InputError("no new mesh files there", hint="name the files of this session")
         sizes: dict[int, list[Path]] = {}
         for p in listed:
             if p.is_file():
@@ -195,7 +195,8 @@ class _Addition:
                 if file_digest(other) == file_digest(p):
                     raise InputError(
                         f'"{p.name}" is the same file as "{other.name}", scan "{listed[other]}"',
-                        where=self.file, hint="a scan counts once; export this session's scan",
+                        where=self.file,
+                    hint="each scan counts once; export the scan of this session",
                     )  # fmt: skip
             sizes.setdefault(p.stat().st_size, []).append(p)
             listed[p] = p.stem
@@ -234,7 +235,7 @@ class _Addition:
         if to.is_file() and file_digest(to) == file_digest(file):
             return False
         if to.exists():
-            raise InputError(f'"{to.relative_to(self.path)}" is there already',
+            raise InputError(f'"{to.relative_to(self.path)}" already exists',
                              hint="rename the file, or give the session another name")  # fmt: skip
         to.parent.mkdir(parents=True, exist_ok=True)
         aside = to.with_name(f".{to.name}.part")
@@ -278,8 +279,8 @@ class _Addition:
         kept = {**self._usual(mine), **self.values}
         if self.device and self.rows and not mine:
             known = sorted({r.get("device", "") for r in self.rows} - {""})
-            told = f"; the list knows {', '.join(known)}" if known else ""
-            self.words.append(f'device "{self.device}" is new: its charts begin here{told}')
+            told = f"; the scan list has {', '.join(known)}" if known else ""
+            self.words.append(f'device "{self.device}" is new: its charts start here{told}')
         out = []
         for k, row in enumerate(table.itertuples()):
             out.append(
@@ -311,7 +312,7 @@ class _Addition:
         found = {c: v for c, v in found.items() if c not in self.values and c != "body_uses"}
         if found:
             said = ", ".join(f"{c} = {v}" for c, v in found.items())
-            self.words.append(f"as in the session before: {said}")
+            self.words.append(f"as in the preceding session: {said}")
         blank = [c for c in names if c not in found and c not in self.values]
         if blank:
             self.words.append(f"left empty: {', '.join(blank)}")
@@ -329,9 +330,9 @@ class _Addition:
             listed = "; ".join(f"{c} {', '.join(v[:4])}" for c, v in known.items() if v)
             options = " ".join(f'--set {c}="{v[0] if v else "..."}"' for c, v in known.items())
             raise InputError(
-                f"scans are grouped by {' and '.join(known)}, which the new rows lack"
-                + (f"; the list knows {listed}" if listed else ""),
-                where=self.file, hint=f"say it, such as {options}",
+                f"scans are grouped by {' and '.join(known)}, which are missing in the new rows"
+                + (f"; the scan list has {listed}" if listed else ""),
+                where=self.file, hint=f"give them, for example {options}",
             )  # fmt: skip
 
     def _coming(

@@ -168,7 +168,7 @@ def _left_out_of_cells(conformity: pd.DataFrame) -> list[Finding]:
             "cell-leaves-out",
             f"scans of one cell differ by {row['left_out']} ({row['measurand']}"
             + (f", {row['condition']}" if row["condition"] else "")
-            + "), so nothing is verified to conform",
+            + "), so conformity cannot be verified",
             "study.toml, analysis.cell",
             f'add "{row["left_out"]}" to analysis.cell',
         )

@@ -55,11 +55,11 @@ def arch_findings(study: Study) -> list[Finding]:
             found[model, "mirror"] = Finding(
                 Severity.WARNING,
                 "own-mirror-image",
-                f"the implants of model {model} lie as their own mirror image: a scan that was "
-                "mirrored on export cannot be told from a right one",
+                f"the implants of model {model} form their own mirror image: a scan mirrored on "
+                "export cannot be distinguished from a correct one",
                 file,
-                "make sure that no scan is mirrored; for a new model, place one implant "
-                "off the symmetry",
+                "make sure that no scan is mirrored; in a new model, place one implant "
+                "asymmetrically",
             )
     return list(found.values())
 

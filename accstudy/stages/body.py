@@ -38,10 +38,10 @@ def body_words(found: Anatomy, *, mesh: str, name: str = "default") -> list[str]
     sides = zip("xyz", found.low_mm, found.high_mm, strict=True)
     lines = ["extent  " + ", ".join(f"{c} {a:.3f} to {b:.3f}" for c, a, b in sides) + " mm"]
     if not _USUAL_MM[0] < found.length_mm < _USUAL_MM[1]:
-        lines.append("        no usual size of a scan body: check the unit (length_unit)")
+        lines.append("        unusual size for a scan body: check the unit (length_unit)")
     lines.append(
         f"axis    {_vector(found.axis)} through {_vector(found.point_mm, 3)}; "
-        f"{100 * found.turned:.0f} % of the surface is turned about it"
+        f"{100 * found.turned:.0f} % of the surface is rotationally symmetric about it"
     )
     lines.append(f"        {found.sense}; if not, reverse it")
     for k, flat in enumerate(found.flats, start=1):
@@ -50,20 +50,21 @@ def body_words(found: Anatomy, *, mesh: str, name: str = "default") -> list[str]
             f"axis, {flat.from_mm:.3f} to {flat.to_mm:.3f} mm above the lowest point"
         )
     if not found.flats:
-        lines.append("flat    none: the rotation stays unknown")
+        lines.append("flat    none: the rotation remains unknown")
     elif len(found.flats) > 1:
         lines.append(
-            "        several: choose the one that the implant's flat is known by; the axis is "
-            "taken midway between opposite ones"
+            "        several flats: choose the one that defines the flat direction of the implant; "
+            "the axis is taken midway between opposite flats"
         )
     lines.append(f"length  {found.length_mm:.3f} mm from the lowest point to the top")
-    lines.append("origin  the platform is one of these, or at a known distance from one:")
+    lines.append("origin  the platform is one of these planes, or at a known distance from one:")
     for letter, level in _lettered(found):
         lines.append(f"     {letter}  {_place(level, found)}")
     best = _likely(found)
     lines += [
         "",
-        f"lines for study.toml with origin {best[0]}; the maker's dimensions say which it is:",
+        f"lines for study.toml with origin {best[0]}; check against the dimensions given by the "
+        "manufacturer:",
     ]
     lines += _toml(found, best[1], mesh, name)
     others = [pair for pair in _lettered(found) if pair[0] != best[0]]
@@ -148,7 +149,7 @@ def beside_settings(found: Anatomy, settings: ScanBodySettings) -> list[str]:
     aside = float(np.linalg.norm(off - (off @ found.axis) * found.axis))
     height = float(off @ found.axis)
     lines = [
-        f"study.toml  its axis is {180 - tilt if reversed_ else tilt:.2f} deg off the one found"
+        f"study.toml  its axis is {180 - tilt if reversed_ else tilt:.2f} deg off the axis found"
         + (", and points the other way" if reversed_ else ""),
         f"            its origin is {aside:.3f} mm beside it, {height:.3f} mm above the lowest "
         f"point and {found.length_mm - height:.3f} mm below the top",

@@ -107,7 +107,7 @@ def _meshes(surveyed: Surveyed, *, jobs: int, scheduler: str, show: Show | None)
                     "same-scan-twice",
                     f'"{file}" holds the same triangles as "{first[digest]}"',
                     place(surveyed.settings.scans.list, row, "file"),
-                    "a repeat is a new scan; remove one of the two rows",
+                    "a repeat must be a new scan; remove one of the two rows",
                 )
             )
         if digest:
@@ -135,7 +135,9 @@ def _drawings(files: Files, settings: Settings) -> list[Finding]:
         above = read.mesh.vertices_mm[:, 2]
         if above.max() < -above.min():
             what = f"most of the scan body lies below its platform, down to {above.min():.1f} mm"
-            mend = "its axis points out of the bone: change the sign of axis, or correct origin_mm"
+            mend = (
+                "the axis must point out of the bone: change the sign of axis, or correct origin_mm"
+            )
             found.append(Finding(Severity.ERROR, "inward-axis", what, where + ".axis", mend))
     return found
 

@@ -91,8 +91,8 @@ def check_address(address: str) -> tuple[str, int]:
     found = _ADDRESS.fullmatch(address)
     if not found or not 0 < int(found[2]) < 65536:
         raise AddressError(
-            f'"{address}" is no address of a scheduler',
-            hint="write --scheduler tcp://HOST:PORT, as the scheduler prints it when it starts",
+            f'"{address}" is not the address of a scheduler',
+            hint="write --scheduler tcp://HOST:PORT, as printed by the scheduler when it starts",
         )
     return found[1].strip("[]"), int(found[2])
 
@@ -161,8 +161,10 @@ def _connected(address: str) -> Iterator[Any]:
     except Exception as error:  # many kinds: no host, no answer, no certificate, no scheduler
         raise SchedulerError(
             f"no scheduler answers at {address}: {str(error) or type(error).__name__}",
-            hint="see that it runs there and that this machine may reach it; or leave --scheduler "
-            "out to measure on this machine",
+            hint=(
+                "check that it runs there and that this machine can reach it; or omit --scheduler "
+                "to measure on this machine"
+            ),
         ) from None
     try:
         yield client
@@ -176,7 +178,7 @@ def _greeted(host: str, port: int, *, secured: bool) -> None:
         if not secured:  # a scheduler speaks first: how many bytes come, and then those
             size = int.from_bytes(link.recv(8, socket.MSG_WAITALL), "little")
             if not 0 < size < _LONGEST_GREETING:
-                raise OSError("what listens there is no Dask scheduler")
+                raise OSError("the service at that address is not a Dask scheduler")
 
 
 def _here(folder: Path) -> dict[str, Any]:
@@ -205,13 +207,13 @@ def _do(work: Callable[[Item], Result], item: Item, expected: Mapping[str, str])
             if own.get(name) != expected.get(name):
                 raise WorkerDiffersError(
                     f"a worker has {name} {own.get(name)}, this machine {expected.get(name)}",
-                    hint="install the same versions everywhere, so that results are the same",
+                    hint="install the same versions everywhere, so that results agree",
                 )
         file = Path(expected["file"])
         if not file.is_file() or file_digest(file) != expected["digest"]:
             raise WorkerDiffersError(
                 f'a worker does not see the study at "{file.parent}"',
-                hint="put it on a disk that all machines see under the same path",
+                hint="put it on a disk that all machines reach under the same path",
             )
         return work(item)
 
@@ -226,8 +228,8 @@ def _result(client: Any, future: Any) -> Any:
             return future.result(timeout=_ASK_EVERY_S)
         except KilledWorker:
             raise WorkerLostError(
-                "the same scan ended several workers, perhaps for want of memory",
-                hint="give the workers more memory; what was measured so far is kept",
+                "the same scan terminated several workers, possibly for lack of memory",
+                hint="give the workers more memory; scans measured so far are kept",
             ) from None
         except Exception as error:
             if future.status == "error":
@@ -243,14 +245,14 @@ def _result(client: Any, future: Any) -> Any:
         if alone_since is not None and now - alone_since > _NO_WORKER_S:
             raise SchedulerError(
                 f"the scheduler has had no workers for {_NO_WORKER_S:.0f} s",
-                hint="start workers and call again; what was measured so far is kept",
+                hint="start workers and run the command again; scans measured so far are kept",
             )
 
 
 def _lost() -> SchedulerError:
     return SchedulerError(
-        "the scheduler does not answer any more",
-        hint="call again when it runs; what was measured so far is kept",
+        "the scheduler no longer answers",
+        hint="run the command again when it is running; scans measured so far are kept",
     )
 
 

@@ -119,8 +119,8 @@ def _setup_finding(
     )
     if error.kind == "rotation":
         what = (
-            f"all implants appear rotated by {error.rotation_deg:.1f} deg about their axes, "
-            "as if the direction of the flat were described wrongly"
+            f"all implants appear rotated by {error.rotation_deg:.1f} deg about their axes, as if "
+            "the direction of the flat were wrong in study.toml"
         )
     else:
         x, y, z = error.offset_mm
@@ -130,8 +130,8 @@ def _setup_finding(
             else f"({x:+.2f}, {y:+.2f}, {z:+.2f}) mm in its own frame"
         )
         what = (
-            f"one error of the scan body's origin of {size} explains nearly all of the bias: the "
-            f"distances are off by {error.before_um:.0f} µm in root mean square, by "
+            f"an error of {size} in the scan body origin explains nearly all of the bias: the root "
+            f"mean square of the distance deviations is {error.before_um:.0f} µm, and "
             f"{error.after_um:.0f} µm without it"
         )
     return Finding(Severity.WARNING, "scan-body-origin", what, where, _setup_hint(error, body))
@@ -139,9 +139,9 @@ def _setup_finding(
 
 def _setup_hint(error: CommonError, body: ScanBodySettings | None) -> str:
     """What to write, and how to make sure that it is right."""
-    sure = "if the drawing shows that it is so"
+    sure = "if the CAD geometry confirms it"
     if body is None or (error.kind == "offset" and body.flat is None):
-        return f"check which point of the implant the positions mean; correct them {sure}"
+        return f"check which point of the implant the positions refer to; correct them {sure}"
     frame = frame_from_axis(body.axis, body.flat)
     if error.kind == "rotation":
         flat = rotation_vector(-np.radians(error.rotation_deg) * frame[:, 2]) @ frame[:, 0]

@@ -66,10 +66,10 @@ def _scatter(pairs: pd.DataFrame) -> list[Finding]:
             continue
         worst = mine.iloc[int(np.nanargmax(s))]
         what = (
-            f'the runs of the reference of model "{model}" scatter by {s.max():.1f} µm '
+            f'the reference runs of model "{model}" scatter by {s.max():.1f} µm '
             f"({worst['implant_a']}-{worst['implant_b']})"
         )
-        mend = "see reference_runs.csv for the run; look at fixture, temperature and probing"
+        mend = "see reference_runs.csv for the run; check fixture, temperature and probing"
         found.append(Finding(Severity.WARNING, "reference-scatter", what, "reference", mend))
     return found
 
@@ -87,23 +87,24 @@ def references_that_differ(references: pd.DataFrame) -> list[Finding]:
         day = mine["valid_from"].iloc[0]
         worst = mine.iloc[int(mine["difference_um"].abs().to_numpy().argmax())]
         what = (
-            f'the reference of model "{model}" valid from {day:%Y-%m-%d} differs '
-            f"from the one before by up to {worst['difference_um']:+.1f} µm "
+            f'the reference of model "{model}" valid from {day:%Y-%m-%d} differs from the '
+            "preceding one by up to"
+            f" {worst['difference_um']:+.1f} µm "
             f"({worst['implant_a']}-{worst['implant_b']})"
         )
         if len(apart):
             e_n = float(apart["e_n"].abs().max())
-            what += f", more than both uncertainties allow (E_n up to {e_n:.1f})"
+            what += f", more than the two uncertainties explain (E_n up to {e_n:.1f})"
         else:
-            what += "; without a stated uncertainty nobody can say whether they agree"
+            what += "; without a stated uncertainty their agreement cannot be assessed"
         out.append(
             Finding(
                 Severity.WARNING,
                 "reference-changed" if len(apart) else "reference-uncertainty",
                 what,
                 "reference",
-                "find out which of the two holds, and whether the model has changed: every "
-                "deviation since then depends on it",
+                "find out which of the two is correct, and whether the model has changed: every "
+                "later deviation depends on it",
             )
         )
     return out

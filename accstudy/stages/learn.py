@@ -55,9 +55,12 @@ def learn_drawing(path: Path, *, scan: str = "", model: str = "", name: str = ""
     scan = scan or settings.reference.surface
     if not scan:
         raise InputError(
-            "no scan is named from which to learn",
+            "no scan is named from which to derive the scan body",
             where="study.toml::reference.surface",
-            hint="give --scan, a mesh of the model with its scan bodies, in the reference's frame",
+            hint=(
+                "give --scan, a mesh of the model with its scan bodies, in the frame of the "
+                "reference"
+            ),
         )
     name = name or next(iter(settings.scan_body), "default")
     before = settings.scan_body.get(name)
@@ -75,7 +78,7 @@ def learn_drawing(path: Path, *, scan: str = "", model: str = "", name: str = ""
     return [
         *_found(body, scan),
         "",
-        "lines for study.toml, in place of the former [scan_body." + name + "]:",
+        "lines for study.toml, instead of the present [scan_body." + name + "]:",
         *_toml(body, scan, file, name),
         "",
         *(f"written: {one}" for one in written),
@@ -85,9 +88,9 @@ def learn_drawing(path: Path, *, scan: str = "", model: str = "", name: str = ""
 def _implants(files: Files, settings: Settings) -> pd.DataFrame:
     if settings.reference.kind != "cmm":
         raise InputError(
-            "a scan body is learned where a measured reference says where its implants are",
+            "deriving a scan body requires a measured reference",
             where="study.toml::reference.kind",
-            hint="give a cylinder of your own measurement: cylinder = { radius_mm = ..., ... }",
+            hint="give a cylinder from your own measurement: cylinder = { radius_mm = ..., ... }",
         )
     reader = Reader(files, settings)
     implants = reader.implants()
@@ -103,7 +106,7 @@ def _rows(implants: pd.DataFrame, settings: Settings, model: str, name: str) -> 
         raise InputError(f'the reference has no model "{model}"', hint=nearest(model, models))
     if not model and len(models) > 1:
         what = f"the reference has {len(models)} models"
-        raise InputError(what, hint=f"say which the scan shows: --model {models[0]}")
+        raise InputError(what, hint=f"name the model shown in the scan: --model {models[0]}")
     mine = implants[implants["model"] == (model or models[0])]
     since = mine["valid_from"]
     mine = mine[since.isna() if since.isna().any() else since == since.min()]
@@ -123,7 +126,7 @@ def _found(body: LearnedBody, scan: str) -> list[str]:
     top = float(body.body.mesh.vertices_mm[:, 2].max())
     lines = [
         f"learned from {scan}: {n} {'copies' if n > 1 else 'copy'} ({', '.join(body.implants)}); "
-        "a mean of what was scanned, not its maker's drawing",
+        "a mean of scanned surfaces, not CAD geometry of the manufacturer",
         f"size      {size[0]:.2f} x {size[1]:.2f} mm across, {top:.3f} mm from platform to top",
         f"copies    {body.scatter_um:.1f} µm from their mean (root mean square)",
         f"platform  known to {body.u_height_um:.1f} µm along the axis, {body.u_aside_um:.1f} µm "
@@ -134,11 +137,11 @@ def _found(body: LearnedBody, scan: str) -> list[str]:
             f"          scan and reference agree to {body.agreement_um:.1f} µm in each coordinate"
         )
     else:
-        lines.append("          too few copies to see whether scan and reference agree")
+        lines.append("          too few copies to assess the agreement of scan and reference")
     if body.u_height_um > _LARGE_UM:
         lines.append(
-            "          the height is known no better, as all axes are nearly parallel: an error of "
-            "it is the same for all implants and cancels in distances between parallel ones"
+            "          the height is not known better because all axes are nearly parallel: its "
+            "error is the same for all implants and cancels in distances between parallel implants"
         )
     lines.append(_rotation(body))
     return lines
@@ -146,12 +149,12 @@ def _found(body: LearnedBody, scan: str) -> list[str]:
 
 def _rotation(body: LearnedBody) -> str:
     if not body.body.has_flat:
-        return "rotation  the body is round: its rotation stays unknown"
+        return "rotation  the scan body is rotationally symmetric: its rotation remains unknown"
     if body.flat_known:
         return "rotation  by the flats of the reference"
     return (
-        "rotation  the reference has no flats: flat is a direction of its own, the same in every "
-        "scan; it says nothing about the implant's"
+        "rotation  the reference has no flats: flat is an arbitrary direction, the same in every "
+        "scan, unrelated to the flat of the implant"
     )
 
 
@@ -178,7 +181,8 @@ def _up(value: float) -> str:
 def learned_words(found: Anatomy, learned: Learned) -> list[str]:
     """Lines that say what study.toml states of a learned drawing."""
     return [
-        f"learned   from {learned.scan}: {learned.copies} copies; no drawing of its maker",
+        f"learned   from {learned.scan}: {learned.copies} copies; no CAD geometry of the "
+        "manufacturer",
         f"size      its top {found.high_mm[2]:.3f} mm above the platform",
         f"platform  known to {learned.u_height_um:g} µm along the axis, {learned.u_aside_um:g} µm "
         f"across, {learned.u_axis_deg:g} deg (standard uncertainties, which enter every bias)",

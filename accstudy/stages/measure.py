@@ -312,7 +312,7 @@ def _failure(error: Exception) -> Finding:
         _FAILED,
         f"locating failed: {type(error).__name__}: {error} ({Path(place.filename).name}, "
         f"line {place.lineno})",
-        mend="this is a bug: report it, with the scan if you can; the other scans are measured",
+        mend="this is a bug: report it, with the scan if possible; the other scans are measured",
     )
 
 

@@ -79,7 +79,7 @@ def _named_twice(study: Study) -> list[Finding]:
                     "duplicate-model",
                     f'model "{model.name}" is named twice',
                     place("study.toml", row, "model.name"),
-                    "give every model a name of its own",
+                    "give every model a unique name",
                 )
             )
         seen.add(model.name)

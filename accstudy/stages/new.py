@@ -44,7 +44,7 @@ def new_study(
     Raises
     ------
     InputError
-        If there is no such protocol, or a file to be written is there already.
+        If there is no such protocol, or a file to be written already exists.
     OutputError
         If the folder cannot be written.
     """
@@ -63,7 +63,7 @@ def new_study(
     there = [name for name in files if (folder / name).exists()]
     if there:
         raise InputError(
-            f'folder "{folder}" has a {there[0]} already; nothing was written',
+            f'folder "{folder}" already has a {there[0]}; nothing was written',
             hint="name another folder, or move the file away",
         )
     try:

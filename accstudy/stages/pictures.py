@@ -155,9 +155,8 @@ def _located(study: Study, mine: pd.DataFrame, out: Pictures) -> None:
     out.png["located"] = png_bytes(figure, dpi=_DPI)
     fit = mine["fit_rms_um"].median()
     out.notes["located"] = (
-        f"Scan {scan} as a surface, with the drawing of the scan body laid over each of the "
-        f"{len(mine)} places where one was found (tinted); "
-        f"median residual of the fits {fit:.0f} µm."
+        f"Scan {scan} as a surface, with the CAD geometry of the scan body superimposed at each of "
+        f"the {len(mine)} positions found (tinted); median residual of the fits {fit:.0f} µm."
     )
 
 
@@ -214,10 +213,10 @@ def _surfaces(
     out.notes["surface-trueness"] = (
         f"Mean of {row['n_scans']} scanned surfaces against the reference surface{where}, aligned "
         f"by the implants: median {said[0]} µm, 90 % of the area between {said[1]} and "
-        f"{said[2]} µm. Grey: not shown by a scan; white: no surface of the reference."
+        f"{said[2]} µm. Grey: not covered by any scan; white: no reference surface."
     )
     out.notes["surface-precision"] = (
-        f"Standard deviation of {row['n_scans']} scanned surfaces at every place{where}: median "
+        f"Standard deviation of {row['n_scans']} scanned surfaces at every point{where}: median "
         f"{row['sd_median_um']:.0f} µm, 95 % of the area below {row['sd_p95_um']:.0f} µm."
     )
 

@@ -35,7 +35,7 @@ class Order:
     repeats : int, optional
         Scans of each model and condition in a block.
     seed : int, optional
-        Of the order; drawn by default.
+        Seed of the random order; drawn by default.
     """
 
     models: tuple[str, ...] = ()

@@ -43,7 +43,7 @@ def pilot_comparison(pilot: Path, settings: Settings, *, response: str = RESPONS
     Raises
     ------
     InputError
-        If neither study has such a model, or the pilot compares nothing.
+        If neither study has such a model, or the pilot study has no factor to compare.
     """
     pairs = pilot_pairs(pilot)
     study = load_study(pilot)
@@ -57,7 +57,8 @@ def _of_response(specs: Sequence[ModelSpec], response: str) -> ModelSpec:
         if spec.response == response:
             return spec
     raise InputError(
-        f"there is no model of {response}", hint="add one as [[model]], or plan from a comparison"
+        f"there is no model of {response}",
+        hint="add one as [[model]], or plan from a comparison study",
     )
 
 
@@ -90,10 +91,11 @@ def assumed_comparison(
     several = {factor: names for factor, names in named.items() if len(names) > 1}
     if not several:
         raise InputError(
-            "the protocol compares nothing", hint='name two levels, as --level "technique=one"'
+            "the protocol has no factor to compare",
+            hint='name two levels, as --level "technique=one"',
         )
     if "residual" not in sds:
-        raise InputError("the residual's standard deviation is missing", hint="--sd residual=15")
+        raise InputError("the residual standard deviation is missing", hint="--sd residual=15")
     factor, names = next(iter(several.items()))
     sites = _six_implants()
     conditions = pd.DataFrame({factor: list(names)})

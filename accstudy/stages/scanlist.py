@@ -118,8 +118,8 @@ def append_list(path: Path, settings: Settings, scans: pd.DataFrame) -> Path:
         both = {row[at] for row in sheet.rows} & {row["scan"] for row in rows}
         if both:
             raise InputError(
-                f'{file} has a scan "{sorted(both)[0]}" already', where=file,
-                hint="give the new session a name of its own",
+                f'{file} already has a scan "{sorted(both)[0]}"', where=file,
+                hint="give the new session a unique name",
             )  # fmt: skip
     return write_files(
         full.parent, {full.name: appended(full, rows, file=file, layout=settings.scans)}
@@ -182,10 +182,12 @@ def list_scans(folder: Path, *, model: str = "", same: Mapping[str, str] | None 
     ]
     new = [f for f in files if f.path not in listed]
     if files and not new:
-        raise InputError(f"all {len(files)} mesh files there are listed already",
-                         hint="put this session's files there, or name another folder")  # fmt: skip
+        raise InputError(
+            f"all {len(files)} mesh files there are already listed",
+            hint="put the files of this session there, or name another folder",
+        )
     proposal = propose_scans(new, model=model, same=same, wanted=wanted, known=known)
     if len(new) < len(files):
-        said = f"{len(files) - len(new)} files are listed already and left out"
+        said = f"{len(files) - len(new)} files are already listed and were left out"
         proposal = replace(proposal, notes=(said, *proposal.notes))
     return proposal

@@ -83,9 +83,9 @@ def show_study(path: Path, folder: Path) -> list[str]:
         lines += [*_written(mesh, found, Path(body.mesh), folder), ""]
     if not lines:
         raise InputError(
-            "study.toml names no drawing of a scan body",
+            "study.toml names no CAD geometry of a scan body",
             where="study.toml",
-            hint="call `accstudy show DRAWING` with the mesh file, and write the lines it prints",
+            hint="run `accstudy show DRAWING` with the mesh file, and add the lines that it prints",
         )
     return lines
 

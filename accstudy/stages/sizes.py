@@ -212,22 +212,22 @@ def pilot_of(
         condition = str(conditions[0])
     if condition not in conditions:
         raise InputError(
-            f'the pilot has no condition "{condition}"'
+            f'the pilot study has no condition "{condition}"'
             if condition
-            else f"the pilot has {len(conditions)} conditions",
+            else f"the pilot study has {len(conditions)} conditions",
             hint=nearest(condition, conditions),
         )
     if not study.referenced:
         raise InputError(
-            "a pilot without a reference tells no bias",
-            hint="give --s-r and --s-cell from its precision.csv",
+            "a pilot study without a reference gives no bias",
+            hint="give --s-r and --s-cell, taken from its precision.csv",
         )
     rule = Rule(settings.limits.coverage, settings.limits.confidence)
     shared = shared_u_of(study, pairs)
     every = cases(pairs, measurand, shared, rule, study.settings.analysis.cell or ())
     mine = [c for c in every if c.samples[0].condition == condition]
     if not mine:
-        raise InputError(f'the pilot tells nothing of {measurand} under "{condition}"')
+        raise InputError(f'the pilot study has no data on {measurand} under "{condition}"')
     case = mine[-1] if new_operators else mine[0]
     found = components_of(case.samples)
     value = _limit(settings, measurand, limit)
@@ -256,8 +256,8 @@ def assumed_pilot(
     if settings.reference.kind == "none":
         if limit is not None or bias:
             raise InputError(
-                "without a reference neither bias nor limit can be planned for",
-                hint="leave --bias and --limit out: the table says how well s_I will be known",
+                "without a reference, neither a bias nor a limit can be used in planning",
+                hint="omit --bias and --limit: the table shows how precisely s_I will be estimated",
             )
         value = None
     rule = Rule(settings.limits.coverage, settings.limits.confidence)
@@ -280,13 +280,13 @@ def pilot_pairs(folder: Path) -> pd.DataFrame:
         tables = read_results(folder)
     except FileNotFoundError as error:
         raise InputError(
-            f'"{folder}" holds no results', hint="call `accstudy run` on the pilot study first"
+            f'"{folder}" contains no results', hint="run `accstudy run` on the pilot study first"
         ) from error
     name = "pair_deviations"
     pairs = tables.get(name, tables.get(UNREFERENCED[name], pd.DataFrame()))
     if pairs.empty:
         raise InputError(
-            f'the results of "{folder}" hold no pairs', hint="call `accstudy run` on it"
+            f'the results of "{folder}" contain no pairs', hint="run `accstudy run` on it"
         )
     return pairs
 
@@ -351,7 +351,7 @@ def designs(found: Components, cells: Sequence[int], per_cell: Sequence[int]) ->
     ]
     if not out:
         raise InputError(
-            "none of these numbers of cells makes a study"
+            "none of these numbers of cells gives a possible study"
             + (f": the pilot's operators scanned in {sessions} sessions each" if sessions else "")
         )
     return out

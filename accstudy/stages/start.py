@@ -150,14 +150,16 @@ def _first_good(study: Study, model: str, rows: pd.DataFrame) -> ScanResult:
 
 
 def _nothing(model: str, rows: pd.DataFrame, n: int) -> Finding:
-    looked = f"{n} of the first {len(rows)} scans show two scan bodies or more"
+    looked = f"{n} of the first {len(rows)} scans show at least two scan bodies"
     return Finding(
         Severity.ERROR,
         "no-arrangement",
-        f'the implants of model "{model}" cannot be learned from its scans: {looked}, and no two '
-        "show the same arrangement",
+        f'the arrangement of implants of model "{model}" cannot be derived from its scans: '
+        f"{looked}, and no two show the same arrangement"
+        "",
         place("study.toml", column="scan_body"),
-        "check the drawing of the scan body, scans.length_unit and column model; or give positions",
+        "check the CAD geometry of the scan body, scans.length_unit and column model; or give "
+        "positions",
     )
 
 
@@ -168,7 +170,7 @@ def _named(
     from accstudy.locate.unaided import match_sketch
 
     n = len(found.kinds)
-    said = f'model "{model}": {n} scan bodies were found in scan "{scan}" and again in another'
+    said = f'model "{model}": {n} scan bodies were found in scan "{scan}" and in another scan'
     if len(sketch):
         match = match_sketch(found, sketch)
         where = place(study.settings.reference.sketch, int(sketch["row"].iloc[0]))
@@ -181,10 +183,11 @@ def _named(
                 Finding(
                     Severity.WARNING,
                     "sketch-ambiguous",
-                    f'the sketch of model "{model}" fits the scan in another way as well: names of '
-                    "implants may be exchanged, the same in all scans",
+                    f'the sketch of model "{model}" fits the scan in more than one way: names of '
+                    "implants may be exchanged, consistently in all scans"
+                    "",
                     where,
-                    "give the positions of the sketch more closely",
+                    "give the positions of the sketch more accurately",
                 )
             )
         return list(match.bodies), names, notes
@@ -209,7 +212,10 @@ def _clockwise(points: np.ndarray, up: np.ndarray) -> bool:
 
 
 def _learned(what: str) -> Finding:
-    mend = "to name them yourself, give reference.sketch: a row an implant, rough positions"
+    mend = (
+        "to choose the names, give reference.sketch: one row per implant, with approximate "
+        "positions"
+    )
     return Finding(Severity.NOTE, "arrangement-learned", what, "", mend)
 
 
@@ -220,17 +226,18 @@ def _misfit(
         what = f'the sketch of model "{model}" fits scan "{scan}" only as its mirror image'
         return Finding(
             Severity.ERROR, "sketch-mirrored", what, where,
-            "draw it as seen from above, from where the scan bodies point: change the sign of x_mm",
+            "the sketch must show the model from above (the scan bodies point towards the "
+            "viewer): change the sign of x_mm",
         )  # fmt: skip
     if n < len(sketch):
         what = (
             f'the sketch of model "{model}" has {len(sketch)} implants, and {n} scan bodies were '
-            f'found in scan "{scan}" and again in another'
+            f'found in scan "{scan}" and in another scan'
         )
-        mend = "take out of the sketch what carries no scan body, or scan all of them"
+        mend = "remove implants without a scan body from the sketch, or scan all of them"
     else:
         what = f'the sketch of model "{model}" lies up to {off_mm:.1f} mm off scan "{scan}"'
-        mend = "correct the positions; a few millimetres suffice, seen from above"
+        mend = "correct the positions; an accuracy of a few millimetres is sufficient"
     return Finding(Severity.ERROR, "sketch-differs", what, where, mend)
 
 

@@ -53,7 +53,10 @@ def surface_tables(
         return {}, ()
     models = meshes["model"].unique()
     if len(models) > 1:
-        what = f"one reference surface cannot serve {len(models)} models; surfaces are left out"
+        what = (
+            f"one reference surface cannot be used for {len(models)} models; surface deviations "
+            "are left out"
+        )
         where = place("study.toml", column="reference.surface")
         return {}, (Finding(Severity.WARNING, "surface-models", what, where),)
     unit = study.settings.reference.length_unit
@@ -97,7 +100,10 @@ def _deviations(
             if not file:
                 continue
             if scan not in motions:
-                what = f'scan "{scan}" cannot be aligned by its implants; its surface is left out'
+                what = (
+                    f'scan "{scan}" cannot be aligned by its implants; its surface deviations are '
+                    "left out"
+                )
                 findings.append(Finding(Severity.WARNING, "surface-not-aligned", what, file))
                 continue
             motion = motions[scan]

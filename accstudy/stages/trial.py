@@ -112,7 +112,7 @@ def _hypotheses(
         lower = rows[_POSITION].to_numpy(float) - height * rows[_AXIS].to_numpy(float)
         return rows.assign(**dict(zip(_POSITION, lower.T, strict=True)))
 
-    inward = "axes point out of the bone: change the sign of all axes"
+    inward = "axes must point out of the bone: change the sign of all axes"
     tops = f"give the platform centres, {tallest:.2f} mm lower along the axes"
     at_axis, at_point = place(file, column="axis_x"), place(file, column="x_mm")
     yield _Hypothesis(
@@ -135,7 +135,7 @@ def _hypotheses(
     }
     yield _Hypothesis(
         "inward-axis",
-        "if the drawing stands upside down",
+        "if the CAD geometry is upside down",
         "change the sign of axis, and give the platform at the other end as origin_mm",
         place("study.toml", column="scan_body"),
         reference,

@@ -197,14 +197,17 @@ class Work:
                 reasons.setdefault(", ".join(changed), []).append(scan)
         for reason, scans in reasons.items():
             which = ", ".join(scans) if len(scans) <= 5 else f"{len(scans)} scans"
-            self.say(f"  {which}: measured anew because {reason} changed")
+            self.say(f"  {which}: measured again because {reason} changed")
 
     def recall_poses(self) -> None:
         """Take mesh scans as an earlier run measured them, positions as they are given now."""
         results: dict[str, ScanResult] = {}
         if (self.study.measurable["file"] != "").any():
             if not (self.results / "poses.csv").is_file():
-                what, hint = "there are no poses yet", "call `accstudy measure` first, or `run`"
+                what, hint = (
+                    "there are no poses yet",
+                    "run `accstudy measure` first, or `accstudy run`",
+                )
                 where = "results/poses.csv"
                 raise StudyError([Finding(Severity.ERROR, "not-measured", what, where, hint)])
             poses = read_csv("poses", io.BytesIO(self._recalled("poses", "accstudy measure")))
@@ -220,8 +223,8 @@ class Work:
         file = f"{name}.csv"
         data = read_bytes(self.results / file, file=f"results/{file}", max_bytes=LARGEST)
         if digest(data) != self.old.get("outputs", {}).get(file):
-            what = f'"{file}" is not the table that the last run wrote'
-            hint = f"call `{command}`, which makes it anew"
+            what = f'"{file}" is not the table written by the last run'
+            hint = f"run `{command}` to recompute it"
             raise StudyError(
                 [Finding(Severity.ERROR, "file-changed", what, f"results/{file}", hint)]
             )
@@ -279,7 +282,7 @@ class Work:
         """Read the tables that an earlier run computed."""
         names = self._recorded_tables()
         if self._pairs not in names:
-            what, hint = "there are no result tables yet", "call `accstudy analyze` first"
+            what, hint = "there are no result tables yet", "run `accstudy analyze` first"
             raise StudyError([Finding(Severity.ERROR, "not-analyzed", what, "results/", hint)])
         for name in names:
             if name not in ("poses", "arrangement", "findings"):

@@ -67,6 +67,6 @@ def each(
         yield from found
     except BrokenExecutor:
         raise WorkerLostError(
-            "a process that was at work was ended from outside, perhaps for want of memory",
-            hint="call again with --jobs 1; what was measured so far is kept",
+            "a worker process was terminated from outside, possibly for lack of memory",
+            hint="run the command again with --jobs 1; scans measured so far are kept",
         ) from None

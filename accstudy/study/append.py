@@ -43,15 +43,15 @@ def appended(path: Path, rows: Sequence[Mapping[str, str]], *, file: str, layout
     """
     if path.suffix.lower() not in (".csv", ".tsv", ".txt"):
         raise InputError(
-            f"{file} is no CSV file; rows cannot be added to it",
+            f"{file} is not a CSV file; rows cannot be added to it",
             where=file,
             hint='save it as CSV UTF-8 and name that: scans.list = "scans.csv"',
         )
     if any("{" in name for name in layout.columns.values()):
         raise InputError(
-            f"{file} has no row a scan; rows cannot be added to it",
+            f"{file} does not have one row per scan; rows cannot be added to it",
             where=file,
-            hint="add them by hand, as the others are",
+            hint="add the rows by hand, like the others",
         )
     rows = [{layout.columns.get(own, own): text for own, text in row.items()} for row in rows]
     columns = list(dict.fromkeys(name for row in rows for name in row))
@@ -64,7 +64,7 @@ def appended(path: Path, rows: Sequence[Mapping[str, str]], *, file: str, layout
     if lacking and (sheet.rows or sheet.head > 1):
         raise InputError(
             f"{file} has no column {', '.join(lacking)}", where=f"{file}:1",
-            hint="add the column to its header, or leave the value out",
+            hint="add the column to the header, or omit the value",
         )  # fmt: skip
     encoding, delimiter, end = csv_dialect(before, file, head=sheet.head)
     bare = encoding.removesuffix("-sig")

@@ -19,7 +19,7 @@ from accstudy.tables import TABLES
 
 __all__ = ["Said", "arranged", "named_sheet"]
 
-_NAME_SHEET = "name the one that is meant in study.toml: sheet = ..."
+_NAME_SHEET = "name the intended one in study.toml: sheet = ..."
 _MOST_SHOWN = 30
 _IDENTIFIER = re.compile(r"[A-Za-z_]\w*")
 
@@ -134,7 +134,7 @@ def _named(
         found.append(
             fault(
                 "label-unused",
-                f"{said.section}.label is given, and no name holds {{implant}}",
+                f"{said.section}.label is given, but no name contains {{implant}}",
                 place("study.toml", column=f"{said.section}.label"),
                 f'write names such as x_mm = "{{implant}} | X" below [{said.section}.columns]',
             )
@@ -160,7 +160,7 @@ def _unknown_names(table: str, layout: Layout, section: str) -> list[Finding]:
     return [
         fault(
             "unknown-column",
-            f'"{own}" is no column of the table {table}',
+            f'"{own}" is not a column of the table {table}',
             place("study.toml", column=f"{section}.columns.{own}"),
             nearest(own, spec.names),
         )
@@ -186,7 +186,7 @@ def _renamed(sheet: Sheet, table: str, layout: Layout, section: str) -> tuple[Sh
     here: dict[str, str] = {}
     for own, user in columns.items():
         if user in here:
-            what = f'column "{user}" is to be both {here[user]} and {own}'
+            what = f'column "{user}" is assigned to both {here[user]} and {own}'
             at = place("study.toml", column=f"{section}.columns.{own}")
             found.append(fault("column-twice", what, at, "name each column of the file once"))
         here[user] = own
@@ -246,12 +246,14 @@ def _missing(
     more = f" and {rest} more" if rest > 0 else ""
     hint = _lines(source, table, layout, said)
     if not hint and missing == ["model"]:
-        hint = f'add {said.section}.model = "model 1" to study.toml, if all rows are of one model'
+        hint = (
+            f'add {said.section}.model = "model 1" to study.toml, if all rows belong to one model'
+        )
     elif not hint:
         name = next(name for name in missing if name != "model")
         hint = (
-            f"say in study.toml what they are called here: [{said.section}.columns], then a line "
-            f'for each, such as {name} = "{sheet.header[0]}"'
+            f"name them in study.toml: [{said.section}.columns], then one line for each, "
+            f'such as {name} = "{sheet.header[0]}"'
         )
     return fault(
         "missing-column",

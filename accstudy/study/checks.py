@@ -66,7 +66,7 @@ def add_groups(
                 findings.append(
                     fault(
                         "unknown-factor",
-                        f'analysis.{column} names "{name}", which is no column of the scan list',
+                        f'analysis.{column} names "{name}", which is not a column of the scan list',
                         place("study.toml", column=f"analysis.{column}"),
                         nearest(name, factors) if factors else "add the column",
                     )
@@ -231,8 +231,8 @@ def conditions_of_scanning(
     if settings.scans.expansion_per_k is None or (everywhere is None and not by_scan):
         warn(
             "no-temperature",
-            "temperature or expansion of the model at the scans is not given, so lengths are "
-            "not corrected; 5 K on 50 mm of resin are about 19 µm",
+            "temperature or thermal expansion of the model during the scans is not given, so "
+            "lengths are not corrected; 5 K on 50 mm of resin is about 19 µm",
             "scans.temperature_c",
             "give scans.temperature_c and scans.expansion_per_k",
         )
@@ -250,17 +250,18 @@ def conditions_of_scanning(
     elif settings.reference.mpe_um is None and not certified:
         warn(
             "no-reference-uncertainty",
-            "no uncertainty of the coordinate measuring machine is given; u(bias) lacks it",
+            "the uncertainty of the coordinate measuring machine is not given; u(bias) does not "
+            "include it",
             "reference.mpe_um",
-            "give reference.mpe_um from its certificate, or u_position_um per implant",
+            "give reference.mpe_um from its certificate, or u_position_um for each implant",
         )
     if settings.reference.probed == "scan body" and not settings.uncertainty.scan_body_seating_um:
         warn(
             "no-seating-uncertainty",
-            "the reference was probed on scan bodies, and no uncertainty of putting them on is "
-            "given; every position of the reference lacks it",
+            "the reference was probed on scan bodies, but the uncertainty of their seating is not "
+            "given; no reference position includes it",
             "uncertainty.scan_body_seating_um",
-            "give it, from your own repeats with the bodies put on anew",
+            "give it, from your own repeats with the scan bodies reseated",
         )
     return findings
 
@@ -275,9 +276,9 @@ def _limits_not_used(settings: Settings) -> list[Finding]:
         Finding(
             Severity.NOTE,
             "limits-not-used",
-            f"without a reference no limit can be judged: {', '.join(given)}",
+            f"without a reference no limit can be assessed: {', '.join(given)}",
             place("study.toml", column=f"limits.{given[0]}"),
-            "have the model measured, or keep the limits for later",
+            "have the model measured, or keep the limits for later use",
         )
     ]
 
@@ -300,7 +301,7 @@ def _blank_temperatures(scans: pd.DataFrame, settings: Settings) -> list[Finding
             f"{top['temperature_c']:g} °C"
         )
         where = place(settings.scans.list, int(top["row"]), "temperature_c")
-        mend = "check the number: a room rarely changes by so much"
+        mend = "check the value: room temperature rarely changes by so much"
         found.append(Finding(Severity.WARNING, "temperatures-apart", what, where, mend))
     return found + [
         Finding(
@@ -340,9 +341,11 @@ def angulation_doubts(settings: Settings, implants: pd.DataFrame, *, file: str) 
         if upright is None:
             continue
         if stated is not None and upright @ axes.sum(axis=0) < 0:
-            what = f'the occlusal direction points against the axes of model "{model}"'
+            what = f'the occlusal direction is opposite to the axes of model "{model}"'
             where = place("study.toml", column="reference.occlusal")
-            found.append(fault("inward-axis", what, where, "it points out of the bone: reverse it"))
+            found.append(
+                fault("inward-axis", what, where, "it must point out of the bone: reverse it"),
+            )
             continue
         measured = angle_between_deg(axes, upright)
         designed = group["angulation_deg"].to_numpy(float)
@@ -350,8 +353,9 @@ def angulation_doubts(settings: Settings, implants: pd.DataFrame, *, file: str) 
         far = (group["angulation_by"] == DESIGNED).to_numpy() & (off > _FAR_DEG)
         for i in np.flatnonzero(far):
             what = (
-                f'implant "{group["implant"].iloc[i]}" is tilted by {measured[i]:.0f} deg, and '
-                f"angulation_deg says {designed[i]:g}"
+                f'implant "{group["implant"].iloc[i]}" is tilted by {measured[i]:.0f} deg, but '
+                f"angulation_deg is {designed[i]:g}"
+                f""
             )
             where = place(file, int(group["row"].iloc[i]), "angulation_deg")
             radians = abs(np.degrees(designed[i]) - measured[i]) < _FAR_DEG
@@ -370,11 +374,13 @@ def angulation_known(settings: Settings, implants: pd.DataFrame) -> list[Finding
         Finding(
             Severity.WARNING,
             "angulation-unknown",
-            f'the platforms of model "{row["model"]}" do not show its occlusal plane, so the '
-            "angulation of its implants is left empty and no model can use it",
+            f'the platforms of model "{row["model"]}" do not define an occlusal plane, so the '
+            'angulation of its implants is left empty and no statistical model can use it'
+            "",
             place(settings.reference.touch_points or settings.reference.implants, row["row"],
                   "angulation_deg"),
-            "give the designed tilt in column angulation_deg, or reference.occlusal in study.toml",
+            "give the designed angulation in column angulation_deg, or reference.occlusal in "
+            "study.toml",
         )
         for row in records(unknown)
     ]  # fmt: skip

@@ -104,7 +104,7 @@ class Files:
             raise ChangedFileError(
                 f'"{file}" is no longer the file that was read before',
                 where=file,
-                hint="leave the study's files alone while it runs, and call `accstudy run`",
+                hint="do not change the files of the study during a run; call `accstudy run` again",
             )
 
 
@@ -187,7 +187,10 @@ def resolve(root: Path, file: str, *, allow_outside: bool = False) -> Path:
     pure = PurePosixPath(file.replace("\\", "/"))
     if "\0" in file or len(file) > _LONGEST_PATH or any(len(p) > _LONGEST_NAME for p in pure.parts):
         shown = file.replace("\0", "\\0")[:40]
-        raise InputError(f'"{shown}..." is no usable file name', hint="give the file a short name")
+        raise InputError(
+            f'"{shown}..." is not a usable file name',
+            hint="give the file a short name",
+        )
     full = root / pure
     if allow_outside:
         return full
@@ -198,7 +201,8 @@ def resolve(root: Path, file: str, *, allow_outside: bool = False) -> Path:
             inside = full.resolve().is_relative_to(root.resolve())
         except (OSError, RuntimeError):  # which of them depends on the version of Python
             raise InputError(
-                f'"{file}" is a link that leads nowhere', hint="put the file itself there"
+                f'"{file}" is a link to a file that does not exist',
+                hint="put the file itself there",
             ) from None
     if not inside:
         raise InputError(

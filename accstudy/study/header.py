@@ -100,7 +100,7 @@ def headed(cells: Cells, layout: Layout) -> Sheet:
             raise InputError(
                 f"a row has {len(row)} cells, the header {width}",
                 where=place(cells.file, number),
-                hint="a decimal comma in a table parted by commas makes two cells out of one",
+                hint="a decimal comma in a comma-separated table splits one cell into two",
             )
         kept.append((number, row[:width]))
     if index and not kept and not faults:
@@ -133,7 +133,7 @@ def _head(cells: Cells, layout: Layout) -> _Head:
     beyond = [k for k in at if k > len(rows) or not any(rows[k - 1])]
     if beyond:
         raise InputError(
-            f"row {beyond[0]} is empty and cannot name the columns",
+            f"row {beyond[0]} is empty and cannot hold the column names",
             where=place(cells.file, beyond[0]),
             hint=f"header_row in study.toml; the first row that is not empty is {first}",
         )
@@ -182,12 +182,12 @@ def _told_apart(names: list[str], file: str, row: int, *, strict: bool) -> list[
         if strict and not name:
             raise InputError(
                 "a column has no name", where=place(file, row),
-                hint=f"name it, or call it by its letter under columns in study.toml: {letter}",
+                hint=f"name it, or refer to it by its letter under columns in study.toml: {letter}",
             )  # fmt: skip
         if strict and names.count(name) > 1:
             raise InputError(
                 f'column "{name}" is there twice', where=place(file, row),
-                hint=f'rename one, or say which is meant in study.toml: "{name} ({letter})"',
+                hint=f'rename one, or state which one to use in study.toml: "{name} ({letter})"',
             )  # fmt: skip
         if not name:
             out.append(letter)
@@ -242,5 +242,5 @@ def _none_selected(cells: Cells, head: _Head, index: list[tuple[int, tuple[str, 
     shown = ", ".join(f'"{value}"' for value in list(there)[:6]) or "nothing"
     name = head.names[column]
     what = f'no row has {" or ".join(wanted)} in column "{name}"; it has {shown}'
-    hint = f'write rows = {{ "{name}" = ... }} in study.toml with a value that is there'
+    hint = f'write rows = {{ "{name}" = ... }} in study.toml with a value that occurs'
     return fault("no-rows", what, place(cells.file, column=name), hint)

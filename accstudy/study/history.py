@@ -68,8 +68,8 @@ def chain_faults(history: bytes) -> list[Finding]:
                 Finding(
                     Severity.ERROR,
                     "broken-chain",
-                    "this line does not follow from the line before: one of the two was changed, "
-                    "or a line between them is missing",
+                    "this line does not follow from the preceding line: one of the two was "
+                    "changed, or a line between them is missing",
                     place(f"results/{FILE}", row),
                     "restore the file from a copy",
                 )
@@ -86,8 +86,8 @@ def last_run(history: bytes) -> dict[str, Any]:
 
 def lost_runs(history: bytes) -> list[Finding]:
     """Runs whose record was there when the next one began, and that no line tells of."""
-    hint = "restore history.jsonl from a copy or a bundle: what was recorded then cannot be told"
-    what = "runs before this one are missing from the history: it was deleted or rewritten"
+    hint = "restore history.jsonl from a copy or a bundle; the lost entries cannot be reconstructed"
+    what = "earlier runs are missing from the history: the file was deleted or rewritten"
     return [
         Finding(Severity.ERROR, "history-lost", what, place(f"results/{FILE}", row), hint)
         for row, line in enumerate(history.splitlines(), start=1)

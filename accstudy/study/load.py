@@ -78,7 +78,7 @@ class Study:
 
     @property
     def measurable(self) -> pd.DataFrame:
-        """Rows of `scans` that are not failed; scans left out by the user are among them."""
+        """Rows of `scans` that are not failed; scans excluded by the user are among them."""
         return self.scans[self.scans["status"] != "failed"]
 
     @property

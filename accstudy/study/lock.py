@@ -54,9 +54,9 @@ def study_lock(study: Path) -> Iterator[None]:
         refuse_link(file.parent / "measured")  # of a study from elsewhere
         if file.is_symlink():
             raise NotOursError(
-                '".accstudy/lock" is a link; nothing is written through it',
+                '".accstudy/lock" is a link; the program does not write through links',
                 where=str(study),
-                hint="delete it; the program makes it anew",
+                hint="delete it; the program creates it again",
             )
         handle = os.open(file, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o644)
         stream = os.fdopen(handle, "r+", encoding="utf-8")

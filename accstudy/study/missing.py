@@ -76,7 +76,7 @@ def _setting_file(finding: Finding) -> bool:
 def _empty_columns(findings: list[Finding]) -> list[str]:
     columns = dict.fromkeys(_column(f) for f in findings)
     return [
-        f"Fill in column {column} of {_file(findings[0])} "
+        f"Fill in column {column} in {_file(findings[0])} "
         f"({_rows([f for f in findings if _column(f) == column])})."
         for column in columns
     ]
@@ -86,22 +86,22 @@ _STEPS: tuple[tuple[_Wanted, _Words], ...] = (
     (
         _code("no-implants"),
         lambda f: [
-            f"Write the implants of the reference model into {_file(f[0])}, a row each, as the "
-            "coordinate measuring machine gives them."
+            f"Write the implants of the reference model into {_file(f[0])}, one row each, as "
+            "reported by the coordinate measuring machine."
         ],
     ),
     (
         _code("no-reference-uncertainty"),
         lambda f: [
-            "Give the machine's maximum permissible error from its certificate: "
-            "reference.mpe_um in study.toml (can be left out; then the bias "
-            "lacks this part of its uncertainty)."
+            "Give the maximum permissible error of the machine from its certificate: "
+            "reference.mpe_um in study.toml (optional; without it the uncertainty of the bias "
+            "lacks this contribution)."
         ],
     ),
     (
         _setting_file,
         lambda found: [
-            f"Bring the file that {_column(f)} in study.toml names: {_quoted(f.what)}."
+            f"Add the file named by {_column(f)} in study.toml: {_quoted(f.what)}."
             for f in found
         ],
     ),
@@ -112,15 +112,15 @@ _STEPS: tuple[tuple[_Wanted, _Words], ...] = (
     (
         _code("no-temperature"),
         lambda f: [
-            "Give scans.temperature_c and scans.expansion_per_k in study.toml (can be left out; "
-            "then lengths are not corrected)."
+            "Give scans.temperature_c and scans.expansion_per_k in study.toml (optional; without "
+            "them lengths are not corrected)."
         ],
     ),
     (
         _code("no-scans"),
         lambda f: [
-            f"Fill {_file(f[0])}: `accstudy plan STUDY` draws an order of scans still to be made, "
-            "`accstudy list-scans STUDY` proposes rows for scans that are there."
+            f"Fill {_file(f[0])}: `accstudy plan STUDY` randomises the order of scans still to "
+            "make; `accstudy list-scans STUDY` proposes rows for existing scans."
         ],
     ),
     (
@@ -132,7 +132,7 @@ _STEPS: tuple[tuple[_Wanted, _Words], ...] = (
     ),
     (
         _code("scans-planned"),
-        lambda f: [f"Make the other scans: {f[0].what}."],
+        lambda f: [f"Make the remaining scans: {f[0].what}."],
     ),
     (
         _code("no-data"),
@@ -143,7 +143,7 @@ _STEPS: tuple[tuple[_Wanted, _Words], ...] = (
     ),
     (
         _scan_file,
-        lambda f: [f"Bring the mesh files that {_file(f[0])} names and that are not there "
+        lambda f: [f"Add the mesh files that {_file(f[0])} names but that do not exist "
                    f"({_rows(f)}; {f[0].what})."],
     ),
     (_code("empty-factor"), _empty_columns),

@@ -157,7 +157,7 @@ def check_flats(rows: pd.DataFrame, *, file: str) -> list[Finding]:
         where = place(file, rows["row"].iloc[whole[k]], "flat_x")
         angle = np.degrees(np.arctan2(across[k], abs(along[k])))
         off = "has no length" if length[k] == 0 else f"is {angle:.0f} deg off the axis"
-        mend = "give the direction from the axis square towards the flat"
+        mend = "give the direction from the axis towards the flat, perpendicular to the axis"
         found.append(fault("flat-along-axis", f"the flat's direction {off}", where, mend))
     return found
 
@@ -200,9 +200,9 @@ def _scans_twice(poses: pd.DataFrame, file: str) -> list[Finding]:
             continue
         key = numbers[rows[np.argsort(names[rows], kind="stable")]].tobytes()
         if key in first:
-            what = f'scan "{scan}" has the same positions as "{first[key]}", to the last digit'
+            what = f'scan "{scan}" has exactly the same positions as "{first[key]}"'
             where = place(file, int(row[rows[0]]), "scan")
-            mend = "a repeat is a new scan; remove one of the two"
+            mend = "a repeat must be a new scan; remove one of the two"
             found.append(fault("same-scan-twice", what, where, mend))
         first.setdefault(key, str(scan))
     return found
@@ -223,7 +223,7 @@ def _missing(poses: pd.DataFrame, known: Mapping[str, list[str]], file: str) -> 
         if missing:
             what = f'scan "{scan}" gives no position of {", ".join(missing)}'
             where = place(file, int(row), "implant")
-            mend = "add its row; without it, its pairs are left out"
+            mend = "add the row; otherwise its pairs are left out"
             found.append(Finding(Severity.WARNING, "missing-implant", what, where, mend))
     return found
 
@@ -314,14 +314,14 @@ def _common_slip(
             f'all {len(slips)} scans of model "{model}" fit the reference only with '
             f"{_and(names)} exchanged"
         )
-        mend = "exchange their rows in the reference, or in the positions"
+        mend = "swap their rows in the reference, or in the positions"
     else:
         unit_of = "deg" if slip.code == "wild-axis" else "mm"
         what = (
-            f'all {len(slips)} scans of model "{model}" see "{names[0]}" about '
-            f"{slip.off_mm:.1f} {unit_of} off its reference, and agree on the other implants"
+            f'all {len(slips)} scans of model "{model}" show "{names[0]}" about '
+            f"{slip.off_mm:.1f} {unit_of} off its reference, but agree on the other implants"
         )
-        mend = f'check the reference row of "{names[0]}" against the measuring protocol'
+        mend = f'check the reference row of "{names[0]}" against the measurement report'
     return [fault(slip.code, what, where, mend)]
 
 
@@ -339,7 +339,7 @@ def _slip_finding(of: str, both: pd.DataFrame, slip: Slip, file: str) -> Finding
         return fault("mirrored", what, where, mend)
     if slip.code == "exchanged-implants":
         what = f"{of} fits the reference only with {_and(names)} exchanged"
-        mend = "correct the names in column implant; other rows may show the same"
+        mend = "correct the names in column implant; other rows may have the same error"
         return fault("exchanged-implants", what, place(file, first, "implant"), mend)
     if slip.found is not None and slip.expected is not None:
         return _wild_finding(of, names[0], slip, file, first)
@@ -348,10 +348,10 @@ def _slip_finding(of: str, both: pd.DataFrame, slip: Slip, file: str) -> Finding
             f"the axes of {_and(names)} in {of} are up to {slip.off_mm:.0f} deg off the "
             "reference, while the positions fit it"
         )
-        mend = "give the measured axes: (0, 0, 1) for all is no measurement"
+        mend = "give the measured axes; (0, 0, 1) for all implants is not a measurement"
         return fault("wild-axis", what, place(file, first, "axis_x"), mend)
     what = (
-        f"the positions of {of} do not lie as the implants of model "
+        f"the positions of {of} do not match the implants of model "
         f'"{both["model"].iloc[0]}": {slip.off_mm:.3g} mm off in root mean square'
     )
     mend = "check column model of this scan, its positions and the reference"
@@ -368,7 +368,7 @@ def _wild_finding(of: str, name: str, slip: Slip, file: str, row: int) -> Findin
     size = f"{slip.off_mm:.4g} {'deg' if slip.code == 'wild-axis' else 'mm'}"
     what = (
         f'the {"axis" if slip.code == "wild-axis" else "position"} of "{name}" in {of} is '
-        f"{size} off, as the other implants show"
+        f"{size} off, judged by the other implants"
     )
     if alone:
         column = columns[worst]

@@ -59,7 +59,7 @@ def provisional_arrangement(
         points = whole.pivot_table(index="scan", columns="implant", values=_POSITION).dropna()
         if len(names) < 2 or points.empty:
             what = f'no scan of model "{model}" shows all its implants: {", ".join(names)}'
-            hint = "one complete scan is needed; the same implant has the same name in all scans"
+            hint = "at least one complete scan is needed; name each implant the same in all scans"
             found.append(fault("no-complete-scan", what, where, hint))
             continue
         places = np.stack([points[c][names].to_numpy(float) for c in _POSITION], axis=2)
@@ -125,7 +125,7 @@ def check_sketch(sketch: pd.DataFrame, *, file: str) -> list[Finding]:
         gaps = np.linalg.norm(points[:, None] - points[None], axis=2)
         for i, j in zip(*np.nonzero(np.triu(gaps < 1.0, k=1)), strict=True):
             a, b = rows["implant"].iloc[i], rows["implant"].iloc[j]
-            what = f'implants "{a}" and "{b}" of model "{model}" lie on one place'
+            what = f'implants "{a}" and "{b}" of model "{model}" are at the same position'
             at = place(file, int(rows["row"].iloc[j]), "x_mm")
             found.append(fault("coincident-implants", what, at, "correct the sketch"))
         if len(rows) < 2:

@@ -140,12 +140,13 @@ class Reader:
                 Finding(
                     Severity.NOTE,
                     "learned-body",
-                    f'scan body "{name}" is no drawing: it was learned from {known.copies} copies '
+                    f'scan body "{name}" is not CAD geometry: it was derived from {known.copies} '
+                    "copies "
                     f'in "{known.scan}"; its platform is known to {known.u_height_um:g} µm along '
                     f"the axis, {known.u_aside_um:g} µm across and {known.u_axis_deg:g}° "
                     "(standard uncertainties, which enter every bias)",
                     place("study.toml", column=f"scan_body.{name}.learned"),
-                    "use the maker's drawing if it can be had",
+                    "use the CAD geometry of the manufacturer if available",
                 )
             )
         return out
@@ -176,12 +177,12 @@ class Reader:
                 frame = made.assign(run="")
             named = frame["run"] != ""
             for row in frame.loc[~named, "row"] if named.any() else ():
-                what, at = "run is empty, and other rows name one", place(called, row, "run")
+                what, at = "run is empty, but other rows name one", place(called, row, "run")
                 self.findings.append(fault("empty-cell", what, at, "fill it in"))
             stem = PurePosixPath(file).stem if settings.runs else ""
             for run, part in frame.groupby(frame["run"].replace("", stem), sort=False):
                 if run in out:
-                    what = f'run "{run}" stands in several files'
+                    what = f'run "{run}" occurs in several files'
                     self.findings.append(fault("same-run-twice", what, called, "rename one"))
                 out[str(run)] = (part.reset_index(drop=True), called)
             if frame.empty and len(files) == 1:  # a table that waits for its rows
@@ -229,10 +230,10 @@ class Reader:
                 faults.append(
                     fault(
                         "scanned-once",
-                        f'model "{model}" was scanned once: without a reference a single scan '
-                        "says nothing",
+                        f'model "{model}" was scanned only once: without a reference a single scan '
+                        "gives no result",
                         at,
-                        "repeat the scan, or take the row out",
+                        "repeat the scan, or remove the row",
                     )
                 )
         self.findings += faults
@@ -248,7 +249,7 @@ class Reader:
         self.models = dict(zip(frame["scan"], frame["model"], strict=True))
         if frame.empty:
             self.findings.append(
-                fault("no-scans", "the scan list has no rows", file, "add one row a scan")
+                fault("no-scans", "the scan list has no rows", file, "add one row per scan")
             )
         own = {*TABLES["scans"].names, "row"}
         factors = tuple(name for name in frame.columns if name not in own)
@@ -273,7 +274,7 @@ class Reader:
                         "duplicate-scan",
                         f'scan "{name}" is already listed in row {seen[name]}',
                         place(file, row, "scan"),
-                        "give every scan a name of its own",
+                        "give every scan a unique name",
                     )
                 )
             seen.setdefault(name, row)
@@ -334,12 +335,12 @@ class Reader:
         scans, coming = _without_made(scans, coming)
         names = scans.loc[coming, "scan"].tolist()
         file = self.settings.scans.list
-        mend = "write each file's name into column file once the scan is made"
+        mend = "write each file's name into column file when the scan has been made"
         if names and len(names) == len(scans):
-            what = f"all {len(names)} scans are planned; none is made yet"
+            what = f"all {len(names)} scans are planned; none has been made yet"
             self.findings.append(fault("no-scans-yet", what, file, mend))
         elif names:
-            what = f"{len(names)} of {len(scans)} scans are planned and not made yet: {_few(names)}"
+            what = f"{len(names)} of {len(scans)} scans are planned but not made yet: {_few(names)}"
             drift = self.settings.study.kind == "drift"  # there, the list is never complete
             severity = Severity.NOTE if drift else Severity.WARNING
             self.findings.append(Finding(severity, "scans-planned", what, file, mend))
@@ -359,7 +360,7 @@ class Reader:
                 continue
             if not file:
                 if scan not in with_poses and "poses" not in self.unusable:
-                    hint = "name its mesh file, or bring its positions (scans.poses)"
+                    hint = "name its mesh file, or supply its positions (scans.poses)"
                     what = f'scan "{scan}" has neither a file nor positions'
                     self.findings.append(fault("no-data", what, where, hint))
                 continue
@@ -378,8 +379,8 @@ class Reader:
                 what = f'there is no file "{file}"'
                 self.findings.append(fault("no-file", what, where, hint))
             elif full in seen:
-                what = f'"{file}" is the file of scan "{seen[full]}", too'
-                self.findings.append(fault("file-twice", what, where, "a file is one scan"))
+                what = f'"{file}" is also the file of scan "{seen[full]}"'
+                self.findings.append(fault("file-twice", what, where, "each file must be one scan"))
             seen.setdefault(full, scan)
         needs_body = any(
             f and s != "failed" for f, s in zip(scans["file"], scans["status"], strict=True)
@@ -421,7 +422,7 @@ def reference_files(files: Files, settings: Reference) -> list[str]:
     found = [str(pattern.parent / name) for name in names if fnmatch(name, pattern.name)]
     if not found:
         raise InputError(
-            f'no file is called "{settings.runs}"', hint="check the name; * stands for any letters"
+            f'no file is called "{settings.runs}"', hint="check the name; * matches any characters"
         )
     return found
 

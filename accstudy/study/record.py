@@ -267,8 +267,10 @@ def replace_folder(
         raise OutputError(
             f'"{folder.name}" cannot be written: {error.strerror}',
             where=str(folder),
-            hint="free space on the disk or change the folder's permissions; "
-            "the former results are untouched",
+            hint=(
+                "free space on the disk or change the permissions of the folder; the earlier "
+                "results are unchanged"
+            ),
         ) from error
     finally:
         if folder.exists():
@@ -311,7 +313,10 @@ def write_files(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
             raise OutputError(
                 f'"{name}" cannot be written: {error.strerror}',
                 where=str(folder),
-                hint="free space on the disk, change the folder's permissions or name another",
+                hint=(
+                    "free space on the disk, change the permissions of the folder or name another "
+                    "folder"
+                ),
             ) from error
         written.append(target)
     return written
@@ -334,9 +339,9 @@ def refuse_strangers(
     for name in names:
         if not own(name) and os.path.lexists(folder / name):
             raise NotOursError(
-                f'"{name}" is not recorded as written by this program',
+                f'"{name}" was not written by this program',
                 where=str(folder),
-                hint="a file of this name is to be written: move yours away",
+                hint="the program writes a file of this name: move yours elsewhere",
             )
 
 

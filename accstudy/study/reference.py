@@ -73,7 +73,7 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
     out, findings = _standard_uncertainty(implants, file)
     if out.empty:
         what = "the reference has no rows"
-        findings.append(fault("no-implants", what, file, "add a row an implant"))
+        findings.append(fault("no-implants", what, file, "add one row per implant"))
         return out, findings
     numbers = out[_POSITION + _AXIS].to_numpy(float)
     complete = np.isfinite(numbers).all(axis=1)
@@ -178,7 +178,7 @@ def _standard_uncertainty(implants: pd.DataFrame, file: str) -> tuple[pd.DataFra
                 "coverage-factor",
                 "U_position_um is given without its coverage factor",
                 place(file, out["row"].iloc[i], "k"),
-                "write the k of the certificate, often 2",
+                "write the coverage factor k of the certificate, often 2",
             )
         )
     out["u_position_um"] = out["u_position_um"].astype(float).fillna(expanded / k)
@@ -281,12 +281,12 @@ def reference_from_touches(
     first_row = usable.groupby(same, sort=False)["row"].transform("min")
     for row, earlier in zip(usable["row"], first_row, strict=True):
         if row != earlier:
-            what = f"the same touch is already in row {earlier}"
+            what = f"the same probed point is already in row {earlier}"
             at = place(file, row, "x_mm")
             faults.append(fault("duplicate-touch", what, at, "remove one of the two rows"))
     for feature, row in zip(usable["feature"], usable["row"], strict=True):
         if feature not in FEATURES:
-            what, at = f'"{feature}" is no feature', place(file, row, "feature")
+            what, at = f'"{feature}" is not a feature', place(file, row, "feature")
             faults.append(fault("unknown-feature", what, at, nearest(feature, FEATURES)))
     if faults:
         raise StudyError(faults)
@@ -301,7 +301,9 @@ def reference_from_touches(
     if faults:
         raise StudyError(faults)
     if not found:
-        raise StudyError([fault("no-implants", "the touch points have no usable rows", file)])
+        raise StudyError(
+            [fault("no-implants", "the table of probed points has no usable rows", file)],
+        )
     lines = []
     for model, implant, row, one in found:
         if settings.mpe_um is not None:

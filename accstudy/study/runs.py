@@ -96,7 +96,7 @@ def _incomplete(
         odd = sorted(set(part["implant"]) ^ set(names))
         if odd:
             what = f'run "{run}" of model "{model}" and the first run differ in {", ".join(odd)}'
-            mend = "every run measures the same implants"
+            mend = "every run must measure the same implants"
             found.append(fault("run-incomplete", what, where, mend))
         key = part.sort_values("implant")[_POSITION + _AXIS].to_numpy(float).tobytes()
         if key in seen:
@@ -148,8 +148,9 @@ def _far_off(
         return []
     k, i = np.unravel_index(int(off.argmax()), off.shape)
     what = (
-        f'implant "{names[i]}" of model "{model}" is {off[k, i]:.3g} mm off in run "{runs[k]}", '
-        "beside the other runs"
+        f'implant "{names[i]}" of model "{model}" is {off[k, i]:.3g} mm off in run "{runs[k]}" '
+        "compared with "
+        "the other runs"
     )
     where = place(files[runs[k]], int(stacked[k]["row"].iloc[i]), "x_mm")
     return [fault("wild-run", what, where, "correct the row, or leave this run out")]

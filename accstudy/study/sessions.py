@@ -106,7 +106,7 @@ def changed_sessions(
         Sessions that were added since the last run.
     """
     first = first_recorded(history)
-    hint = "restore the rows and files from a copy, or say why they were changed"
+    hint = "restore the rows and files from a copy, or document why they were changed"
     found = []
     for name, (value, at) in first.items():
         if name not in sessions:

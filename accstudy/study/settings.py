@@ -56,34 +56,35 @@ Alignment = Literal["all-implants", "datum-implants", "first-implant"]
 
 
 class StudySection(Section):
-    """``[study]``: what is asked."""
+    """``[study]``: title, question and identification of the study."""
 
     title: str = Field(min_length=1, max_length=200)
-    """Title of the study, on every page of the report. Example: "Full-arch check, two devices" """
+    """Title of the study, printed on every page of the report. Example: "Full-arch check, two
+    devices" """
     kind: Kind
-    """What is asked: may a workflow be used, do techniques differ, has a device changed.
+    """Question of the study: may a workflow be used, do techniques differ, has a device changed.
     Example: "validation" """
     protocol: str = ""
-    """Protocol that `accstudy new` made the study from. Example: "full_arch_validation" """
+    """Protocol from which `accstudy new` created the study. Example: "full_arch_validation" """
     laboratory: str = Field(default="", max_length=200)
-    """Laboratory, for page 1; empty: a line to fill in. Example: "Laboratory 1" """
+    """Laboratory, for page 1; if empty, a line to fill in. Example: "Laboratory 1" """
     report_number: str = Field(default="", max_length=100)
-    """Number of the report, for page 1; empty: a line to fill in. Example: "2025-014" """
+    """Report number, for page 1; if empty, a line to fill in. Example: "2025-014" """
     author: str = Field(default="", max_length=100)
-    """Who made the report, above the signature. Example: "A. Example" """
+    """Author of the report, printed above the signature. Example: "A. Example" """
     approver: str = Field(default="", max_length=100)
-    """Who approves it, above the signature. Example: "B. Example" """
+    """Approver of the report, printed above the signature. Example: "B. Example" """
     issued_on: dt.date | None = None
-    """Date of issue; `--issued` overrules it. Example: 2025-06-24"""
+    """Date of issue; `--issued` overrides it. Example: 2025-06-24"""
 
 
 class LengthMpe(Section):
     """Maximum permissible error of the CMM, E = constant + per_metre * L."""
 
     constant: Annotated[Number, in_range_of("mpe_constant_um")]
-    """Part that does not grow with the length, µm. Example: 1.9"""
+    """Constant part, µm. Example: 1.9"""
     per_metre: Annotated[Number, in_range_of("mpe_per_metre_um")] = 0.0
-    """Part that does, µm per metre. Example: 4.0"""
+    """Length-dependent part, µm per metre. Example: 4.0"""
 
 
 _OF_A_MEASURED_MODEL = {
@@ -93,47 +94,48 @@ _OF_A_MEASURED_MODEL = {
 
 
 class Reference(Layout):
-    """``[reference]``: what the implants really are, and who says so."""
+    """``[reference]``: reference positions of the implants, and their source."""
 
     implants: str = "reference/implants.csv"
-    """Table of positions and axes, a row an implant. Example: "reference/implants.csv" """
+    """Table of positions and axes, one row per implant. Example: "reference/implants.csv" """
     runs: str = ""
-    """Tables of repeated measurements, a file a run, in place of one table; their mean is the
+    """Tables of repeated measurements, one file per run, instead of one table; their mean is the
     reference. Example: "reference/runs/*.csv" """
     touch_points: str = ""
-    """Table of raw touches, in place of positions and axes.
+    """Table of probed points, instead of positions and axes.
     Example: "reference/touch_points.csv" """
     instrument: str = ""
-    """What measured the model, in words. Example: "contact CMM" """
+    """Instrument that measured the model, as free text. Example: "contact CMM" """
     probed: Literal["", "implant", "analogue", "abutment", "scan body"] = ""
-    """What was probed; of a scan body, the seating enters every position. Example: "analogue" """
+    """What was probed; if scan bodies were probed, their seating contributes to every position.
+    Example: "analogue" """
     certificate: str = ""
     """Certificate of the reference. Example: "2023-104" """
     measured_on: dt.date | None = None
-    """Day of the reference measurement. Example: 2023-12-11"""
+    """Date of the reference measurement. Example: 2023-12-11"""
     due_on: dt.date | None = None
-    """Day by which the model is to be measured again. Example: 2025-12-11"""
+    """Date by which the model must be measured again. Example: 2025-12-11"""
     kind: ReferenceKind = "cmm"
-    """What the reference is: measured on a coordinate measuring machine, itself a scan
-    (differences are then agreement, not trueness), or none (precision and differences between
-    conditions, nothing about the truth). Example: "cmm" """
+    """Kind of reference: measured on a coordinate measuring machine; itself a scan (differences are
+    then agreement, not trueness); or none (precision and differences between conditions, no
+    trueness). Example: "cmm" """
     sketch: str = ""
-    """Without a reference: names of the implants beside rough positions, to a few millimetres.
+    """Without a reference: implant names with approximate positions, to a few millimetres.
     Example: "reference/sketch.csv" """
     mpe_um: LengthMpe | None = None
     """Maximum permissible error of the instrument, from its certificate.
     Example: { constant = 1.9, per_metre = 4.0 }"""
     height_mm: FromPlatformMm = 0.0
-    """Where positions were measured, above the platform along the axis. Example: 8.0"""
+    """Height above the platform, along the axis, at which positions were measured. Example: 8.0"""
     temperature_c: TemperatureC = 20.0
-    """Temperature at which the positions hold; without a reference the one to which all scans
-    are brought. Example: 20.0"""
+    """Temperature at which the positions are valid; without a reference, the temperature to which
+    all scans are corrected. Example: 20.0"""
     length_unit: LengthUnit = "mm"
     """Unit of the coordinates. Example: "mm" """
     surface: str = ""
-    """Mesh of the whole model, for deviations of surfaces. Example: "reference/model.stl" """
+    """Mesh of the whole model, for surface deviations. Example: "reference/model.stl" """
     occlusal: Vector | None = None
-    """Occlusal direction in the reference frame; the mean axis where it is not given.
+    """Occlusal direction in the reference frame; the mean implant axis if not given.
     Example: [0.0, 0.0, 1.0]"""
 
     @model_validator(mode="after")
@@ -148,56 +150,56 @@ class Reference(Layout):
             useless = self.model_fields_set & _OF_A_MEASURED_MODEL
             if useless:
                 raise ValueError(
-                    f'kind = "none" goes with no {", ".join(sorted(useless))}: take them out, or '
+                    f'kind = "none" does not allow {", ".join(sorted(useless))}: remove them, or '
                     'write kind = "cmm"'
                 )
         elif self.sketch:
-            raise ValueError('a sketch names the implants where kind = "none" only')
+            raise ValueError('a sketch is used only with kind = "none"')
         return self
 
 
 class Scans(Layout):
-    """``[scans]``: the scan list and what holds for all scans."""
+    """``[scans]``: the scan list and settings for all scans."""
 
     list: str = "scans.csv"
-    """Scan list, a row a scan. Example: "scans.csv" """
+    """Scan list, one row per scan. Example: "scans.csv" """
     poses: str = ""
-    """Table of given positions, for scans without a mesh. Example: "poses.csv" """
+    """Table of measured positions, for scans without a mesh. Example: "poses.csv" """
     landmarks: str = ""
-    """Table of points picked on scans, where bodies are not found without.
+    """Table of points picked on scans, for scan bodies that are not found without them.
     Example: "landmarks.csv" """
     length_unit: LengthUnit = "mm"
-    """Unit of meshes and given positions. Example: "mm" """
+    """Length unit of meshes and of positions. Example: "mm" """
     temperature_c: TemperatureC | None = None
-    """Temperature of the model at the scans; a column of the scan list overrules it.
+    """Temperature of the model during the scans; a column of the scan list overrides it.
     Example: 23.0"""
     expansion_per_k: ExpansionPerK | None = None
-    """Linear expansion of the model, 1/K. Example: 75e-6"""
+    """Coefficient of linear thermal expansion of the model, 1/K. Example: 75e-6"""
 
 
 class Poses(Layout):
-    """``[poses]``: how the table lies that `scans.poses` names."""
+    """``[poses]``: layout of the table named by `scans.poses`."""
 
 
 class Landmarks(Layout):
-    """``[landmarks]``: how the table lies that `scans.landmarks` names."""
+    """``[landmarks]``: layout of the table named by `scans.landmarks`."""
 
 
 class Events(Layout):
-    """``[events]``: how the table lies that `drift.events` names."""
+    """``[events]``: layout of the table named by `drift.events`."""
 
 
 class Cylinder(Section):
     """A scan body given by numbers instead of a drawing."""
 
     radius_mm: RadiusMm
-    """Radius of the body. Example: 2.0"""
+    """Radius of the scan body. Example: 2.0"""
     height_mm: HeightMm
     """Height of its top above the platform. Example: 8.0"""
     flat_offset_mm: RadiusMm | None = None
-    """Distance of the flat from the axis; without it the rotation is unknown. Example: 1.5"""
+    """Distance of the flat from the axis; if not given, the rotation is unknown. Example: 1.5"""
     flat_from_mm: FromPlatformMm = 0.0
-    """Height above the platform at which the flat begins. Example: 4.0"""
+    """Height above the platform at which the flat starts. Example: 4.0"""
 
     @model_validator(mode="after")
     def _flat_cuts_the_cylinder(self) -> Cylinder:
@@ -212,7 +214,7 @@ class Learned(Section):
     """Where a drawing comes from that was learned from a scan, as `accstudy learn` states it."""
 
     scan: str = Field(min_length=1)
-    """Scan of the model from which it was learned. Example: "reference/model.stl" """
+    """Scan of the model from which it was derived. Example: "reference/model.stl" """
     copies: Annotated[Whole, Field(ge=1)]
     """Bodies on that model whose mean it is. Example: 6"""
     u_height_um: Annotated[Number, in_range_of("uncertainty_um")]
@@ -224,25 +226,28 @@ class Learned(Section):
 
 
 class ScanBodySettings(Section):
-    """``[scan_body.NAME]``: the drawing and where the implant is in it."""
+    """``[scan_body.NAME]``: CAD geometry of the scan body and the position of the implant in it."""
 
     mesh: str = ""
-    """Drawing of the scan body. Example: "scan_bodies/body.stl" """
+    """CAD geometry of the scan body, a mesh file. Example: "scan_bodies/body.stl" """
     cylinder: Cylinder | None = None
-    """Its measures, in place of a drawing. Example: { radius_mm = 2.0, height_mm = 8.0 }"""
+    """Dimensions of a cylindrical scan body, instead of a mesh. Example: { radius_mm = 2.0,
+    height_mm = 8.0 }"""
     length_unit: LengthUnit = "mm"
-    """Unit of the drawing and of `origin_mm`. Example: "mm" """
+    """Length unit of the CAD geometry and of `origin_mm`. Example: "mm" """
     origin_mm: PointMm = (0.0, 0.0, 0.0)
-    """Platform centre in the drawing's frame. Example: [0.0, 0.0, 0.0]"""
+    """Platform centre in the frame of the CAD geometry. Example: [0.0, 0.0, 0.0]"""
     axis: Vector = (0.0, 0.0, 1.0)
-    """Direction out of the bone in the drawing's frame. Example: [0.0, 0.0, 1.0]"""
+    """Direction out of the bone in the frame of the CAD geometry. Example: [0.0, 0.0, 1.0]"""
     flat: Vector | None = None
-    """Direction towards the flat in the drawing's frame; without it the rotation is unknown.
+    """Direction towards the flat in the frame of the CAD geometry; if not given, the rotation is
+    unknown.
     Example: [1.0, 0.0, 0.0]"""
     use_above_mm: FromPlatformMm = 2.5
-    """Height above the platform below which nothing is used: gum, saliva. Example: 2.5"""
+    """Height above the platform below which the scan is ignored (soft tissue, saliva). Example:
+    2.5"""
     learned: Learned | None = None
-    """Of a drawing that `accstudy learn` made; its uncertainty enters every bias.
+    """For CAD geometry derived by `accstudy learn`; its uncertainty enters every bias.
     Example: { scan = "reference/model.stl", copies = 6, u_height_um = 3, u_aside_um = 1,
     u_axis_deg = 0.01 }"""
 
@@ -251,7 +256,7 @@ class ScanBodySettings(Section):
         if bool(self.mesh) == (self.cylinder is not None):
             raise ValueError("give either mesh or cylinder")
         if self.learned is not None and not self.mesh:
-            raise ValueError("learned goes with the mesh that was learned")
+            raise ValueError("learned requires the mesh written by `accstudy learn`")
         if not any(self.axis):
             raise ValueError("axis must not be zero")
         if self.flat is not None:
@@ -266,15 +271,17 @@ class Analysis(Section):
     """``[analysis]``: how scans are grouped and aligned."""
 
     alignment: Alignment = "all-implants"
-    """Alignment for deviations of single implants; pairs need none. Example: "all-implants" """
+    """Alignment for deviations of single implants; pairs need no alignment. Example: "all-implants"
+    """
     datum: tuple[str, ...] = ()
-    """Implants that `datum-implants` aligns by. Example: ["I1", "I3", "I4"]"""
+    """Implants used by the alignment `datum-implants`. Example: ["I1", "I3", "I4"]"""
     condition: tuple[str, ...] | None = None
     """Factor columns whose combinations are compared. Example: ["device", "technique"]"""
     cell: tuple[str, ...] | None = None
-    """Factor columns within which scans are repeats. Example: ["operator", "session"]"""
+    """Factor columns that define a cell; scans within a cell are repeats. Example: ["operator",
+    "session"]"""
     laboratory: str = ""
-    """Factor column that names laboratories, where several took part. Example: "site" """
+    """Factor column that names the laboratory, if several took part. Example: "site" """
 
     @model_validator(mode="after")
     def _datum_named(self) -> Analysis:
@@ -287,9 +294,9 @@ class Limit(Section):
     """A limit of the user's, with its source, which the report prints."""
 
     value: Number
-    """The limit, in the unit of its key. Example: 30.0"""
+    """The limit, in the unit of the key. Example: 30.0"""
     source: str = Field(min_length=1)
-    """Where it comes from; the report prints it. Example: "chosen for this study" """
+    """Source, printed in the report. Example: "chosen for this study" """
 
 
 class LimitInUm(Limit):
@@ -305,7 +312,7 @@ class LimitInDeg(Limit):
 
 
 class Limits(Section):
-    """``[limits]``: against what the results are held."""
+    """``[limits]``: limits for the results."""
 
     distance_um: LimitInUm | None = None
     """Limit of the deviation of inter-implant distances.
@@ -317,11 +324,11 @@ class Limits(Section):
     """Limit of the largest predicted gap at the best seat.
     Example: { value = 150, source = "chosen for this study" }"""
     spans_at_um: tuple[LimitUm, ...] = (50.0, 100.0, 150.0, 200.0)
-    """Limits for which the supported span is shown. Example: [50, 100, 150, 200]"""
+    """Limits in µm for which the supported span is computed. Example: [50, 100, 150, 200]"""
     coverage: Share = 0.95
-    """Share of future scans that bounds cover. Example: 0.95"""
+    """Share of future scans that tolerance limits cover. Example: 0.95"""
     confidence: Share = 0.95
-    """Confidence of bounds, intervals and verdicts. Example: 0.95"""
+    """Confidence level of tolerance limits, intervals and verdicts. Example: 0.95"""
 
 
 class ModelSettings(Section):
@@ -340,56 +347,58 @@ class ModelSettings(Section):
     residual_sd_by: str = ""
     """Factor by whose levels the residual standard deviation differs. Example: "technique" """
     equivalence_margin: Positive | None = None
-    """Largest difference that counts as none, in the unit of the response. Example: 30.0"""
+    """Equivalence margin, in the unit of the response. Example: 30.0"""
     non_inferiority: bool = False
-    """Whether only being worse counts. Example: true"""
+    """Whether to test non-inferiority instead of equivalence. Example: true"""
     at: tuple[tuple[str, Number], ...] = ()
     """Values of covariates at which means are estimated. Example: [["path_mm", 40.0]]"""
     method: Literal["kenward-roger", "satterthwaite"] = "kenward-roger"
-    """How degrees of freedom are found. Example: "kenward-roger" """
+    """Method for the degrees of freedom. Example: "kenward-roger" """
     adjust: Literal["holm", "none"] = "holm"
-    """How p values of several contrasts are adjusted. Example: "holm" """
+    """Adjustment of p values for multiple contrasts. Example: "holm" """
     simultaneous: bool = False
-    """Whether intervals of contrasts hold together. Example: true"""
+    """Whether intervals of contrasts are simultaneous. Example: true"""
     bootstrap: Annotated[Whole, Field(ge=0, le=10_000)] = 0
-    """Data sets drawn to test every term once more; 0: none. Example: 499"""
+    """Parametric bootstrap samples for an additional test of every term; 0: none. Example: 499"""
 
 
 class Seating(Section):
-    """``[seating]``: the rigid framework whose seating is predicted."""
+    """``[seating]``: rigid framework whose seating is predicted."""
 
     platform_radius_mm: RadiusMm = 2.0
-    """Radius of the platform at whose rim gaps are told. Example: 2.0"""
+    """Radius of the platform at whose rim gaps are computed. Example: 2.0"""
     screw_pitch_mm: Annotated[Number, in_range_of("pitch_mm")] | None = None
-    """Pitch of the screws: gaps also as turns. Example: 0.3"""
+    """Pitch of the screw thread; gaps are then also given as turns of the screw. Example: 0.3"""
     engaging: bool = False
-    """Whether the connection fixes the rotation. Example: true"""
+    """Whether the connection engages, so that it fixes the rotation. Example: true"""
     lateral_clearance_um: Annotated[Number, in_range_of("clearance_um")] | None = None
-    """How far the framework may move sideways. Example: 20.0"""
+    """Lateral clearance within which the framework may move sideways. Example: 20.0"""
     draws: Annotated[Whole, Field(ge=0, le=10_000)] = 200
-    """Draws for the uncertainty of gaps; 0: none. Example: 200"""
+    """Monte Carlo draws for the uncertainty of gaps; 0: none. Example: 200"""
 
 
 class Drift(Section):
-    """``[drift]``: what is charted and from when."""
+    """``[drift]``: control charts."""
 
     events: str = ""
-    """Table of services, new tips, updates. Example: "events.csv" """
+    """Table of events: services, new tips, updates. Example: "events.csv" """
     baseline_sessions: Annotated[Whole, Field(ge=3)] = 10
-    """Sessions of every baseline. Example: 10"""
+    """Number of sessions in every baseline. Example: 10"""
     baseline_until: dt.date | None = None
-    """Last day of the first baseline, in place of the number. Example: 2024-05-27"""
+    """Last day of the first baseline, instead of the number of sessions. Example: 2024-05-27"""
     false_alarm_every: Positive = 80.0
-    """Sessions between false alarms of a device, all its charts together. Example: 80"""
+    """Mean number of sessions between false alarms of a device, all its charts together. Example:
+    80"""
     shift_um: Positive = 20.0
-    """Shift that charts are to find soon, µm. Example: 20"""
+    """Shift that the charts are tuned to detect, µm. Example: 20"""
     sd_ratio: Annotated[Number, Field(gt=1, le=10)] = 2.0
-    """Growth of the standard deviation within sessions that they are to find soon. Example: 2.0"""
+    """Ratio by which the standard deviation within sessions grows, to which the charts are tuned.
+    Example: 2.0"""
     horizon_months: Positive | None = None
-    """How far trends are projected, months; as far as sessions reach back by default.
+    """How far ahead trends are projected, months; by default, the duration of the study so far.
     Example: 12"""
     run_rules: bool = False
-    """Whether runs, trends and alternation signal, too. Example: true"""
+    """Whether runs, trends and alternation also signal. Example: true"""
 
 
 class SeatingUncertainty(Section):
@@ -398,32 +407,33 @@ class SeatingUncertainty(Section):
     value: Annotated[Number, in_range_of("uncertainty_um")]
     """Standard uncertainty of the position, µm. Example: 5.0"""
     source: str = Field(min_length=1)
-    """Where it comes from; the report prints it. Example: "own repeats, reseated" """
+    """Source, printed in the report. Example: "own repeats, reseated" """
 
 
 class Uncertainty(Section):
-    """``[uncertainty]``: parts that the data do not show."""
+    """``[uncertainty]``: contributions to the uncertainty that the data do not show."""
 
     scan_body_seating_um: SeatingUncertainty | None = None
-    """Uncertainty of putting a scan body on.
+    """Standard uncertainty of seating a scan body.
     Example: { value = 5.0, source = "own repeats, reseated" }"""
     temperature_tolerance_k: Annotated[Number, in_range_of("temperature_tolerance_k")] = 1.0
-    """How far the model's temperature may be off at the scans, K. Example: 1.0"""
+    """Largest error of the model temperature during the scans, K. Example: 1.0"""
     reference_temperature_tolerance_k: Annotated[Number, in_range_of("temperature_tolerance_k")] = (
         0.0
     )
-    """How far it may have been off at the reference measurement, K. Example: 0.5"""
+    """Largest error of the temperature at the reference measurement, K. Example: 0.5"""
     expansion_tolerance_per_k: Annotated[Number, Field(ge=0, le=5e-4)] = 0.0
-    """How far the model's linear expansion may be off, 1/K. Example: 1e-5"""
+    """Largest error of the coefficient of linear thermal expansion, 1/K. Example: 1e-5"""
 
 
 class Exclusion(Section):
-    """``[[exclusions]]``: a scan left out, with the reason, which the report prints."""
+    """``[[exclusions]]``: an excluded scan, with the reason, which the report prints."""
 
     scan: str
     """The scan. Example: "s07" """
     reason: str = Field(min_length=3)
-    """Why it is left out; the report prints it. Example: "body loose, seen on the photograph" """
+    """Reason for the exclusion, printed in the report. Example: "body loose, seen on the
+    photograph" """
 
 
 class Settings(Section):

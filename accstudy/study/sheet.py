@@ -178,7 +178,7 @@ def _bounded(rows: Iterable[list[str]], file: str) -> list[list[str]]:
         cells += len(row) + 1
         if cells > _MAX_CELLS:
             what = f"the table has more than {_MAX_CELLS} cells"
-            raise InputError(what, where=place(file, number), hint="part it into several studies")
+            raise InputError(what, where=place(file, number), hint="split it into several studies")
         kept.append(row)
     return kept
 

@@ -48,7 +48,7 @@ def unusual_characters(text: str, where: str) -> list[Finding]:
     hidden = [c for c in text if unicodedata.category(c) in _INVISIBLE]
     if hidden:
         names = ", ".join(dict.fromkeys(unicodedata.name(c, f"U+{ord(c):04X}") for c in hidden))
-        what = f'the name "{text}" holds a character that cannot be seen ({names.lower()})'
+        what = f'the name "{text}" contains an invisible character ({names.lower()})'
         return [_error("invisible-character", what, where, "type the name again")]
     wide = [c for c in text if unicodedata.east_asian_width(c) == "F"]
     if wide:
@@ -62,7 +62,7 @@ def unusual_characters(text: str, where: str) -> list[Finding]:
             what = f'"{word}" mixes Latin letters with look-alikes of another script: ' + ", ".join(
                 unicodedata.name(c).lower() for c in dict.fromkeys(strange)
             )
-            mend = f'write "{word.translate(_LOOKS_LATIN)}" if Latin letters are meant'
+            mend = f'write "{word.translate(_LOOKS_LATIN)}" if Latin letters are intended'
             return [_error("mixed-scripts", what, where, mend)]
     return []
 
@@ -109,10 +109,12 @@ def alike(names: Sequence[str], rows: Sequence[int], *, file: str, column: str) 
                 Finding(
                     Severity.ERROR,
                     "level-spelling",
-                    f'"{other}" and "{first}" (row {at}) differ by case, blanks, separators or '
-                    "look-alike letters only",
+                    f'"{other}" and "{first}" (row {at}) differ only by case, blanks, separators '
+                    "or "
+                    "look-alike letters",
                     place(file, row, column),
-                    f'write "{first}" everywhere if they are the same, or tell them apart clearly',
+                    f'write "{first}" everywhere if they are the same, or give them clearly '
+                    "different names",
                 )
             )
     return found
@@ -153,7 +155,7 @@ def perhaps_misspelt(
                     "level-misspelt",
                     f'"{name}" occurs once and is one letter away from "{near}"',
                     place(file, row, column),
-                    f'write "{near}" if that is meant',
+                    f'write "{near}" if that is intended',
                 )
             )
     return found

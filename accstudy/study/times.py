@@ -72,7 +72,7 @@ def check_times(
 def _undated(scans: pd.DataFrame, file: str) -> list[Finding]:
     """Scans that no chart can show, because nobody knows when they were made."""
     if "measured_at" not in scans:
-        what, mend = "a drift study needs to know when scans were made", "add a column measured_at"
+        what, mend = "a drift study needs the date of every scan", "add a column measured_at"
         return [
             Finding(Severity.ERROR, "missing-column", what, place(file, 1, "measured_at"), mend)
         ]
@@ -83,9 +83,9 @@ def _undated(scans: pd.DataFrame, file: str) -> list[Finding]:
         Finding(
             Severity.ERROR,
             "empty-factor",
-            "measured_at is empty, but a drift study needs to know when scans were made",
+            "measured_at is empty, but a drift study needs the date of every scan",
             place(file, row, "measured_at"),
-            "fill it in, or exclude the scan with its reason",
+            "fill it in, or exclude the scan and give the reason",
         )
         for row in scans.loc[lacking, "row"]
     ]
@@ -126,7 +126,7 @@ def _reference_days(settings: Settings, today: dt.date) -> list[Finding]:
     if measured is not None and due is not None and due < measured:
         where = place("study.toml", column="reference.due_on")
         what = f"due_on {due.isoformat()} lies before measured_on {measured.isoformat()}"
-        found.append(_warn("date-order", what, where, "check both days"))
+        found.append(_warn("date-order", what, where, "check both dates"))
     return found
 
 
@@ -173,7 +173,7 @@ def _in_order(
         f"(row {before['row']}, {_day(before['measured_at'])})"
     )
     where = place(file, int(after["row"]), "measured_at")
-    return [_warn("date-order", what, where, "check the days and the numbers")]
+    return [_warn("date-order", what, where, "check the dates and the numbers")]
 
 
 def _number_of(session: object) -> float | None:
@@ -193,10 +193,10 @@ def _without_reference(scans: pd.DataFrame, implants: pd.DataFrame, file: str) -
         since = first.get(row["model"])
         if since is not None and row["measured_at"] < since:
             what = (
-                f'the reference of model "{row["model"]}" holds from {_day(since)}, '
-                f"the scan is of {_day(row['measured_at'])}"
+                f'the reference of model "{row["model"]}" is valid from {_day(since)}, but the '
+                f"scan is dated {_day(row['measured_at'])}"
             )
             where = place(file, int(row["row"]), "measured_at")
-            mend = "leave valid_from of the oldest rows empty if they hold from the beginning"
+            mend = "leave valid_from empty in the oldest rows if they are valid from the start"
             found.append(_warn("before-reference", what, where, mend))
     return found

@@ -192,5 +192,7 @@ def _mend(line: str) -> str:
     if re.search(r"=\s*-?\d+,\d+\s*(#|$)", line):
         return "write numbers with a decimal point"
     if re.search(r"=\s*(True|False|yes|no)\b", line, re.IGNORECASE):
-        return "write true or false, in small letters"
-    return "text stands in quotation marks, numbers have a decimal point, one entry a line"
+        return "write true or false in lower case"
+    return (
+        "put text in quotation marks, use a decimal point in numbers, and write one entry per line"
+    )

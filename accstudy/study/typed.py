@@ -89,8 +89,8 @@ def parse_number(text: str, *, comma_decimals: bool) -> float:
         )
     elif _COMMA_NUMBER.fullmatch(text):
         raise InputError(
-            f'"{text}" has a decimal comma in a table parted by commas',
-            hint='use a decimal point, or part the cells with ";"',
+            f'"{text}" has a decimal comma in a comma-separated table',
+            hint='use a decimal point, or separate the cells with ";"',
         )
     else:
         raise InputError(f'"{text}" is not a number', hint=_meant(text))
@@ -103,11 +103,11 @@ def _meant(text: str) -> str:
     """What a cell that is no number was probably meant to be."""
     plain = unicodedata.normalize("NFKC", text).replace("\u2212", "-").strip()
     if plain != text and _NUMBER.fullmatch(plain):
-        return f"it is written with signs of another script: write {plain}"
+        return f"it contains characters of another script: write {plain}"
     if with_unit := _WITH_UNIT.fullmatch(text):
         return f"write the number without its unit: {with_unit[1]}"
     if text.lower().lstrip("#") in ("n/a", "na", "nan", "none", "-", "?", "unknown", "div/0!"):
-        return "leave the cell empty where the value is not known"
+        return "leave the cell empty if the value is unknown"
     return "write digits with a decimal point"
 
 
@@ -188,8 +188,8 @@ def _first(faults: list[Finding], where: str) -> list[Finding]:
     more = len(faults) - _MOST_FAULTS
     if more <= 0:
         return faults
-    mend = "correct the first ones and check again"
-    return [*faults[:_MOST_FAULTS], fault("more-faults", f"{more} more faults", where, mend)]
+    mend = "correct the first errors and run the check again"
+    return [*faults[:_MOST_FAULTS], fault("more-faults", f"{more} more errors", where, mend)]
 
 
 def _mixed_decimals(
@@ -211,7 +211,7 @@ def _mixed_decimals(
     if not (with_comma[0] and with_point[0]):
         return []
     what = f'"{with_point[0]}" has a point, "{with_comma[0]}" ({with_comma[1]}) a comma'
-    mend = "write all numbers with the same decimal sign and no sign between thousands"
+    mend = "write all numbers with the same decimal separator and no thousands separator"
     return [fault("mixed-decimals", what, with_point[1], mend)]
 
 
@@ -275,10 +275,7 @@ def _value(cell: str, column: Column, sheet: Sheet) -> tuple[object, list[_Told]
         return number, told
     if column.kind == "date":
         stamp = _date(cell)
-        hint = (
-            "write 2025-03-31 or 2025-03-31T14:30; a spreadsheet keeps it so in a "
-            "column that is formatted as text"
-        )
+        hint = "write 2025-03-31 or 2025-03-31T14:30; in a spreadsheet, format the column as text"
         wrong = [("not-a-date", f'"{cell}" is not an ISO 8601 date', hint)]
         return stamp, wrong if stamp is None else []
     if column.kind == "flag":
@@ -289,7 +286,7 @@ def _value(cell: str, column: Column, sheet: Sheet) -> tuple[object, list[_Told]
     value = " ".join(cell.split()) if column.name in FREE_TEXT else cell
     told = []
     if column.name in ("scan", "implant", "model") and cell.startswith(_FORMULA_START):
-        what = f'the name "{cell}" begins with {cell[0]}; a spreadsheet runs it'
+        what = f'the name "{cell}" begins with {cell[0]}; a spreadsheet would run it as a formula'
         told.append(("unsafe-name", what, "begin it with a letter or a digit"))
     return value, told + _odd_signs(value, free=column.name in FREE_TEXT)
 
@@ -297,8 +294,8 @@ def _value(cell: str, column: Column, sheet: Sheet) -> tuple[object, list[_Told]
 def _odd_signs(text: str, *, free: bool = False) -> list[_Told]:
     """Characters that a name must not hold; free text may hold all that can be seen."""
     if _CONTROL.search(text):
-        mend = "remove the line break or the sign that cannot be seen"
-        return [("control-character", "a name holds a control character", mend)]
+        mend = "remove the line break or the invisible character"
+        return [("control-character", "a name contains a control character", mend)]
     found = [] if free else unusual_characters(text, "")
     return [(f.code, f.what, f.mend) for f in found]
 
@@ -321,9 +318,9 @@ def _factor(cells: Sequence[str], name: str, sheet: Sheet) -> tuple[pd.Series, l
         faults.append(
             fault(
                 "column-name",
-                f'column "{name}" is not a plain identifier',
+                f'column "{name}" is not a valid identifier',
                 place(sheet.file, sheet.head, name),
-                "use letters, digits and _ only, so that models can name it",
+                "use only letters, digits and _, so that models can refer to it",
             )
         )
     if name.endswith(("_at", "_on")):
@@ -366,7 +363,7 @@ def _nearly_numbers(cells: Sequence[str], name: str, sheet: Sheet) -> list[Findi
     where = sheet.where(at, name)
     what = (
         f'{filled - count} cells of "{name}" are numbers, {count} {"is" if count == 1 else "are"} '
-        f'not, such as "{cell}": the whole column is taken as labels'
+        f'not, such as "{cell}": the whole column is read as labels'
     )
     mend = "write a number, or leave the cell empty"
     return [Finding(Severity.WARNING, "nearly-a-number", what, where, mend)]

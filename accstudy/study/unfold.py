@@ -170,14 +170,14 @@ def _faulty_patterns(patterns: dict[str, str], table: str, section: str) -> list
         wrong = [name for name in used[own] if name not in texts]
         if wrong or pattern.count("{") != len(_PLACEHOLDER.findall(pattern)):
             shown = "{" + wrong[0] + "}" if wrong else pattern
-            what = f'"{shown}" is no column that can stand in braces'
+            what = f'"{shown}" is not a column that can be used in braces'
             hint = nearest(wrong[0], texts) if wrong else f"write one of {', '.join(texts)}"
             found.append(fault("unknown-column", what, where, hint))
     if not found and len(set(used.values())) > 1:
         own = next(o for o in used if used[o] != next(iter(used.values())))
-        what = f'"{patterns[own]}" has other braces than "{next(iter(patterns.values()))}"'
+        what = f'"{patterns[own]}" has different braces from "{next(iter(patterns.values()))}"'
         where = place("study.toml", column=f"{section}.columns.{own}")
-        hint = "every pattern of a table must tell the same rows apart"
+        hint = "all patterns of a table must distinguish the same rows"
         found.append(fault("patterns-differ", what, where, hint))
     return found
 
@@ -190,7 +190,7 @@ def _nothing_fits(
     named = ", ".join(f'"{name}"' for name in shown[:_MOST_SHOWN])
     return fault(
         "nothing-fits",
-        f'no cell is called "{pattern}"; they are called {named}, ...',
+        f'no cell is named "{pattern}"; the names are {named}, ...',
         place(sheet.file, sheet.head),
         f"{section}.columns.{own} in study.toml names it" + (f"; {close}" if close else ""),
     )

@@ -25,7 +25,7 @@ def is_workbook(data: bytes, file: str) -> bool:
     """Whether a table file is a workbook rather than text, by its content or its name."""
     if data[:4] == b"\xd0\xcf\x11\xe0":
         raise InputError(
-            "a workbook of the old format .xls", where=file, hint="save it as .xlsx or CSV UTF-8"
+            "a workbook in the old .xls format", where=file, hint="save it as .xlsx or CSV UTF-8"
         )
     return data[:4] == b"PK\x03\x04" or file.lower().endswith((".xlsx", ".xlsm"))
 
@@ -83,7 +83,7 @@ def sheet_rows(
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             size = sum(item.file_size for item in archive.infolist())
             if size > min(max_bytes, max(_RATIO * len(data), _FREE_BYTES)):
-                what = f"the workbook unpacks to more than it should: {size / 1e6:.0f} MB"
+                what = f"the unpacked workbook is too large: {size / 1e6:.0f} MB"
                 raise InputError(what, where=file, hint="save the table as CSV UTF-8")
             inside = {n: archive.read(n) for n in archive.namelist() if "worksheets/" in n}
         formulas = any(b"<f" in text for text in inside.values())

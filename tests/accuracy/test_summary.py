@@ -67,7 +67,7 @@ def test_the_alignment_is_chosen_and_pairs_do_not_care(study):
 
 @pytest.mark.parametrize(
     ("scans", "cells", "words"),
-    [(1, 1, "one scan"), (5, 1, "one cell"), (4, 4, "one scan a cell")],
+    [(1, 1, "one scan"), (5, 1, "one cell"), (4, 4, "one scan per cell")],
 )
 def test_what_cannot_be_said_is_empty_and_said(study, scans, cells, words):
     pairs, _ = study

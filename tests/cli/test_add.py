@@ -130,7 +130,7 @@ def test_files_that_are_listed_or_copies_or_broken_change_nothing(weekly, tmp_pa
     listed = next((study / "scans").rglob("*.stl"))
     done = call("add", study, listed, "--session", "x")
     assert done.exit_code == 3
-    assert "is listed already" in done.output
+    assert "is already listed" in done.output
     copy = tmp_path / "copy.stl"
     copy.write_bytes(listed.read_bytes())
     done = call("add", study, copy, "--session", "x")
@@ -150,7 +150,10 @@ def test_a_new_device_is_told_which_columns_to_name_and_how(weekly, tmp_path):
     before = (study / "scans.csv").read_bytes()
     done = call("add", study, new, "--session", "first", "--device", "device B")
     assert done.exit_code == 3
-    assert "grouped by operator, which the new rows lack; the list knows operator 1" in done.output
+    assert (
+        "grouped by operator, which are missing in the new rows; the scan list has operator 1"
+        in done.output
+    )
     assert '--set operator="1"' in done.output
     assert (study / "scans.csv").read_bytes() == before
 
@@ -165,14 +168,14 @@ def test_a_session_with_a_scan_missing_leaves_a_planned_row(weekly, tmp_path):
     try:
         done = call("add", study, new[0], "--session", "late", "--expect", "2")
         assert done.exit_code == 0, done.output
-        assert "still to be made: late device A r2" in done.output
+        assert "scans still to make: late device A r2" in done.output
         last = (study / "scans.csv").read_text().splitlines()[-1]
         assert "planned" in last
         assert (study / "plan/bench_sheet.pdf").is_file()
         assert call("check", study).exit_code == 0
         done = call("add", study, new[1], "--session", "late", "--expect", "2")
         assert done.exit_code == 0, done.output
-        assert "still to be made" not in done.output
+        assert "scans still to make" not in done.output
         assert "planned" not in call("check", study, "--csv").output
     finally:
         (study / "scans.csv").write_bytes(data)
@@ -183,4 +186,4 @@ def test_files_listed_already_are_not_proposed_twice(weekly):
     study, _ = weekly
     done = call("list-scans", study)
     assert done.exit_code == 3
-    assert "listed already" in done.output
+    assert "already listed" in done.output

@@ -150,7 +150,7 @@ def test_the_same_name_every_week_without_a_session(study, tmp_path):
     assert [row["session"] for row in listed(study)[2:]] == ["2025-01-13", "2025-01-20"]
     done = add(study, mesh(tmp_path / "arch.stl", 5, "2025-01-20"), session="")
     assert done.exit_code == 3
-    assert "is there already" in done.output
+    assert "already exists" in done.output
     assert len(listed(study)) == 4
 
 
@@ -159,7 +159,7 @@ def test_a_device_that_the_list_does_not_know_is_said(study, tmp_path):
                 "--device", "devcie A", "--set", "operator=1", "--expect", "0")  # fmt: skip
     assert done.exit_code == 0, done.output
     assert 'device "devcie A" is new' in done.output
-    assert "the list knows device A" in done.output
+    assert "the scan list has device A" in done.output
     assert "is new" not in call("add", study, mesh(tmp_path / "b/arch.stl", 4), "--session", "w 3",
                                 "--device", "device A", "--expect", "0").output  # fmt: skip
 
@@ -170,7 +170,7 @@ def test_a_second_file_that_cannot_be_copied_takes_the_first_back(study, tmp_pat
     one, two = mesh(tmp_path / "a.stl", 3), mesh(tmp_path / "b.stl", 4)
     done = add(study, one, two)
     assert done.exit_code == 3
-    assert "is there already" in done.output
+    assert "already exists" in done.output
     assert sorted(p.name for p in taken.parent.iterdir()) == ["b.stl"]
     assert (study / "scans.csv").read_bytes() == before
 

@@ -130,7 +130,7 @@ def test_measure_then_analyze_gives_the_tables_and_an_audit_confirms_them(study)
     assert results(study) == first
     audit = call("audit", study)
     assert audit.exit_code == 0
-    assert "all is as recorded" in audit.output
+    assert "everything is as recorded" in audit.output
 
 
 @pytest.mark.parametrize(

@@ -107,7 +107,7 @@ def test_new_overwrites_nothing(tmp_path):
     (study / "README.md").write_text("mine")
     done = call("new", study)
     assert done.exit_code == 3
-    assert "has a README.md already; nothing was written" in done.output
+    assert "already has a README.md; nothing was written" in done.output
     assert sorted(p.name for p in study.rglob("*")) == ["README.md", "a.stl", "scans"]
     (study / "README.md").unlink()
     assert call("new", study).exit_code == 0
@@ -166,7 +166,7 @@ def test_what_is_wrong_is_told_beside_what_is_missing():
     steps, others = split_missing([wrong, *cells, room])
     assert others == (wrong,)
     assert "expansion_per_k" in steps[0]
-    assert steps[1] == "Fill in column operator of scans.csv (2 rows, from row 3 on)."
+    assert steps[1] == "Fill in column operator in scans.csv (2 rows, from row 3 on)."
     # a warning alone is no step: the study can be computed without it
     assert split_missing([wrong, room]) == ((), (wrong, room))
 
@@ -177,7 +177,7 @@ def test_planned_scans_wait_until_they_are_made(tmp_path):
     text = (study / "study.toml").read_text().replace("# poses =", "poses =")
     (study / "study.toml").write_text(text)
     call("plan", study, "--seed", "1")
-    with pytest.raises(StudyError, match="none is made yet"):
+    with pytest.raises(StudyError, match="none has been made yet"):
         load_study(study)
     listed = rows(study)
     made_so_far = [row["scan"] for row in listed[:5]]
@@ -220,7 +220,7 @@ def test_plan_draws_the_recorded_order_once(tmp_path):
     assert all(r["scan"] in text for r in listed)
     first = (study / "scans.csv").read_bytes()
     again = call("plan", study, *words)
-    assert "16 rows already; it is left as it is" in again.output
+    assert "already has 16 rows and is left unchanged" in again.output
     assert (study / "scans.csv").read_bytes() == first
     other = made(tmp_path / "b", "technique_comparison")
     with_reference(other)
@@ -247,7 +247,7 @@ def test_plan_says_what_sizes_show_and_what_a_limit_needs(tmp_path):
     assert "each pair, 100 um: " in done.output
     assert "; a study of that size verifies it with " in done.output
     assert rows(study) == []
-    assert "no sizes: give --s-r" in call("plan", study, "--sizes-only").output
+    assert "no sample size: give --s-r" in call("plan", study, "--sizes-only").output
     assert call("plan", study, "--difference", "20").exit_code == 2
     assert call("plan", study, "--cells", "0").exit_code == 2
 
@@ -295,10 +295,10 @@ def test_a_plan_and_the_report_of_its_pilot_name_one_size(tmp_path):
     more = int(row["n_needed"] - row["n_scans"])
     share = f"{100 * row['needed_assurance']:.0f} %"
     line = next(x for x in done.output.splitlines() if x.startswith(f"{row['scope']}, 100 um: "))
-    assert f"{more} more scans (" in line
+    assert f"{more} more scans, for a total of" in line
     assert line.endswith(f"verifies it with {share}")
-    assert f"{more} more scans (" in "".join(what_next(row))
-    with pytest.raises(InputError, match="holds no results"):
+    assert f"{more} more scans, for a total of" in "".join(what_next(row))
+    with pytest.raises(InputError, match="contains no results"):
         pilot_of(tmp_path / "none", read_settings(study / "study.toml"))
     with pytest.raises(InputError, match='no condition "technique B"'):
         pilot_of(pilot, read_settings(study / "study.toml"), condition="technique B")
@@ -322,7 +322,7 @@ def test_rows_are_proposed_from_names_and_times():
     assert table["session"].tolist() == ["2025-03-01"] * 2 + ["2025-03-02"] * 2
     assert table["measured_at"][0] == "2025-03-01T09:30:00"
     assert table["repeat"].tolist() == [1, 2, 1, 2]
-    assert any("2 of 4 from the file's name" in note for note in found.notes)
+    assert any("2 of 4 from the file name" in note for note in found.notes)
     with pytest.raises(InputError, match="no mesh files"):
         propose_scans([])
 
@@ -340,17 +340,17 @@ def test_list_scans_prints_rows_and_adds_each_once(tmp_path):
     assert [r["model"] for r in listed] == ["M", "M"]
     assert [r["repeat"] for r in listed] == ["1", "2"]
     assert [r["device"] for r in listed] == ["", ""]  # the study groups scans by it
-    assert "technique: to be filled in" in done.stderr
+    assert "technique: fill in" in done.stderr
     assert rows(study) == []
     said = ["--same", "device=device A", "--same", "technique="]
     assert call("list-scans", study, *said).exit_code == 2
     assert call("list-scans", study, "--write", *said[:2]).exit_code == 0
     assert {r["device"] for r in rows(study)} == {"device A"}
-    assert "Fill in column technique of scans.csv (2 rows, from row 2 on)." in missing(study)[-1]
+    assert "Fill in column technique in scans.csv (2 rows, from row 2 on)." in missing(study)[-1]
     assert [r["file"] for r in rows(study)] == [r["file"] for r in listed]
     again = call("list-scans", study, "--write")
     assert again.exit_code == 3
-    assert "all 2 mesh files there are listed already" in again.output
+    assert "all 2 mesh files there are already listed" in again.output
 
 
 def test_version_names_what_computes_and_loads_none_of_it():

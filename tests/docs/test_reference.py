@@ -103,8 +103,9 @@ def test_a_finding_is_told_with_its_severity_words_and_mend(generate):
     """Written by hand from what the program prints."""
     page = generate.findings_page()
     temperature = (
-        "| warning | temperature or expansion of the model at the scans is not given, so lengths "
-        "are not corrected; 5 K on 50 mm of resin are about 19 µm | give scans.temperature_c"
+        "| warning | temperature or thermal expansion of the model during the scans is not given, "
+        "so lengths are not corrected; 5 K on 50 mm of resin is about 19 µm | give "
+        "scans.temperature_c"
     )
     assert temperature in page
     column = '| error | there is no column "…" | ….columns.… in study.toml names it; … |'

@@ -154,7 +154,7 @@ def test_what_may_lie_within_the_baseline_is_judged_by_its_interval(sample):
     base = sample.tables["drift_baselines"]
     until = base.drop_duplicates(["device", "measurand"]).set_index(["device", "measurand"])
     changes = sample.tables["drift_signals"].query("kind == 'change-point'")
-    said = changes["what"].str.contains("may have begun within the baseline")
+    said = changes["what"].str.contains("may have started within the baseline")
     inside = [
         row.low <= until.loc[(row.device, row.measurand), "until"] for row in changes.itertuples()
     ]
@@ -175,11 +175,11 @@ def test_a_changed_device_that_keeps_the_limit_has_nothing_to_reassess(sample):
     assert status.loc["device A", "stands"]
     assert status.loc["device A", "action"] == "check at once"
     duty = status.loc["device A", "duty_what"]
-    assert "the mean of the last session keeps the limit" in duty
+    assert "the mean of the last session is within the limit" in duty
     # two quantities: single scans to come spread more than a mean of three
     single, mean = status.loc["device A", ["single_bound_um", "worst_bound_um"]]
     assert single > 60 > mean
-    assert "single scans to come may not" in duty
+    assert "future single scans may not" in duty
     assert "single scans" in status.loc["device C", "limit_what"]
     assert "within the limit" in status.loc["device C", "limit_what"]
     assert not (sample.tables["drift_lookback"]["device"] == "device A").any()
@@ -255,10 +255,10 @@ def test_run_lengths_and_advice_are_told(sample):
     )
     assert advice["delay_sessions"].is_monotonic_decreasing
     told = " ".join(sample.sentences[("device C", "M4")])
-    assert "false alarm every 80 sessions" in told
+    assert "false alarm about every 80 sessions" in told
     assert "Next session by 2025-07-07" in told
     [check] = sample.sentences[("device A", "M4")][-1:]
-    assert check.startswith("Check at once: a signal stands; the mean of the last session keeps")
+    assert check.startswith("Check at once: a signal persists; the mean of the last session is")
 
 
 def test_a_software_update_starts_a_new_baseline_and_is_compared():
@@ -513,7 +513,7 @@ def test_scans_without_a_date_are_named():
     scans.loc[3, "measured_at"] = pd.NaT
     with pytest.raises(InputError, match=scans.loc[3, "scan"]):
         run(poses, scans)
-    with pytest.raises(InputError, match="when scans were made"):
+    with pytest.raises(InputError, match="date of every scan"):
         run(poses, scans.drop(columns="measured_at"))
 
 

@@ -39,7 +39,7 @@ def test_dots_and_lines_are_values_of_the_tables():
     figure = precision_chart(points(), lines(), names=("Repeats", "Intermediate precision"))
     left, right = figure.axes
     assert (left.get_title(loc="left"), left.get_xlabel()) == ("Repeats", "span / mm")
-    assert right.get_xlabel() == "path along the arch / mm"
+    assert right.get_xlabel() == "arch length / mm"
     for axes, which, against in ((left, "s_r", "span_mm"), (right, "s_I", "path_mm")):
         for k, condition in enumerate("AB"):
             dots, line = axes.lines[2 * k : 2 * k + 2]

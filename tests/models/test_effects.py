@@ -103,9 +103,9 @@ def test_one_model_a_count_is_stated_with_what_else_differs(pairs):
     )
     assert note["stated"]
     assert note["df_models"] == 1
-    assert "these models differ also in" in note["why"]
-    assert "longest path (60 to 90 mm)" in note["why"]
-    assert "two models of every number" in note["to_add"]
+    assert "these models also differ in" in note["why"]
+    assert "largest arch length (60 to 90 mm)" in note["why"]
+    assert "two models with each number" in note["to_add"]
     alike = pairs(models=(4, 4), operators=1, sessions=1, repeats=1)
     none = effect_notes(alike).set_index(["scope", "covariate"]).loc[("as it comes", "n_implants")]
     assert not none["stated"]

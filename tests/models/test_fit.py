@@ -62,7 +62,7 @@ def test_wrong_names_are_answered_with_the_nearest(frame):
         fit_mixed("y ~ t + (1 | subject)", [], frame)
     with pytest.raises(InputError, match="lacks a response"):
         fit_mixed("t", ["subject"], frame)
-    with pytest.raises(InputError, match="does not hold numbers"):
+    with pytest.raises(InputError, match="does not contain numbers"):
         fit_mixed("t ~ c", ["subject"], frame)
     with pytest.raises(InputError, match="kenward-roger"):
         fit_mixed("y ~ t", ["subject"], frame, method="z")

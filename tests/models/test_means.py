@@ -80,7 +80,7 @@ def test_contrasts_are_differences_of_means_with_the_models_own_error(fit):
     assert found["p_holm"].to_numpy() == pytest.approx(multipletests(found["p"], method="holm")[1])
     named = contrasts(fit, "technique", pairs=[("B", "A")])
     assert named["estimate"][0] == pytest.approx(-contrasts(fit, "technique")["estimate"][0])
-    with pytest.raises(InputError, match="no level"):
+    with pytest.raises(InputError, match="not a level"):
         contrasts(fit, "technique", pairs=[("B", "C")])
 
 

@@ -170,7 +170,7 @@ def test_order_of_the_rows_does_not_matter(pairs):
 
 def test_a_margin_leads_to_a_verdict_on_equivalence(pairs):
     table = pairs(seed=6, models=(4, 4), repeats=10)
-    for margin, word in ((30.0, "equivalent within 30"), (0.5, "equivalent not proven")):
+    for margin, word in ((30.0, "equivalent within 30"), (0.5, "equivalent not shown")):
         spec = ModelSpec(
             "distance", "pair.distance_um", "technique", RANDOM, equivalence_margin=margin
         )

@@ -378,7 +378,7 @@ def test_a_pilot_comparison_gives_every_term_and_what_it_leaves_open():
     # a pilot of the same design knows the variance of the difference as the study will
     assert row["df_pilot"] == pytest.approx(row["df"], rel=0.02)
     assert row["power_low"] <= row["power"] <= row["power_high"]
-    with pytest.raises(InputError, match="compares nothing"):
+    with pytest.raises(InputError, match="no factor to compare"):
         known_from(known().spec, pilot[pilot["technique"] == "A"])
 
 
@@ -455,7 +455,7 @@ def test_the_bench_sheet_has_a_line_a_scan():
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ({"operators": []}, "operators names nothing"),
+        ({"operators": []}, "operators is empty"),
         ({"sessions": ["a", "a"]}, 'names "a" twice'),
         ({"repeats": 0}, "repeats"),
         ({"conditions": {"scan": ["a"]}}, "cannot be a factor"),

@@ -85,7 +85,7 @@ def test_plan_prints_and_writes_the_trade_of_a_drift_study(tmp_path):
              "--sessions-a-year", "26", "--per-cell", "3,5"]  # fmt: skip
     done = call.invoke(main, words, catch_exceptions=False)
     assert done.exit_code == 0, done.output
-    assert "n_baseline is drift.baseline_sessions" in done.output
+    assert "n_baseline sets drift.baseline_sessions" in done.output
     table = read_csv("plan_drift", study / "plan" / "plan_drift.csv")
     again = trade(sessions_per_year=26.0, per_session=(3, 5))
     columns = ["false_alarms_per_year", "delay_months", "n_scans", "n_baseline"]

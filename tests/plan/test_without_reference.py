@@ -34,12 +34,12 @@ def test_every_protocol_makes_a_study_without_a_reference(protocol, tmp_path):
     text = readme_text(chosen, referenced=False)
     says = text.replace("Trueness, bias and conformity with your limits", "")
     for line in says.splitlines():
-        frame = line.startswith(("- ISO", "Read for words")) or "--without-reference" in line
+        frame = line.startswith(("- ISO", "Consulted for terms")) or "--without-reference" in line
         assert frame or not SAID.search(line), line
-    assert not any("reference by" in i["what"] for i in held_fixed(chosen, referenced=False))
+    assert not any("reference measured" in i["what"] for i in held_fixed(chosen, referenced=False))
     # what comes with a reference is as before
     assert 'kind = "cmm"' in study_text(chosen)
-    assert "reference/implants.csv` has a row an implant" in readme_text(chosen)
+    assert "reference/implants.csv` has one row per implant" in readme_text(chosen)
 
 
 def test_sizes_without_a_reference_are_those_of_precision(tmp_path):
@@ -54,4 +54,4 @@ def test_sizes_without_a_reference_are_those_of_precision(tmp_path):
     for more in (("--bias", 10), ("--limit", 100)):
         refused = call("plan", folder, "--s-r", 30, *more, "--sizes-only")
         assert refused.exit_code != 0
-        assert "neither bias nor limit" in refused.output
+        assert "neither a bias nor a limit" in refused.output

@@ -31,7 +31,7 @@ def crossed(session_of):
 def test_sessions_that_hold_models_of_their_own_are_said_to_be_inseparable():
     rows = crossed(lambda m, o: "1" if m in ("M2", "M6") else "2")
     assert inseparable_sentences(content(rows)) == [
-        "session cannot be told from model: M2 and M6 only with session 1, "
+        "session is confounded with model: M2 and M6 only with session 1, "
         "M4 and M8 only with session 2"
     ]
 
@@ -48,8 +48,8 @@ def test_an_operator_to_each_technique_is_said_and_sessions_within_operators_are
     rows = [(m, f"operator {t}", f"{t}1", t) for m in ("M2", "M4") for t in ("A", "B")]
     said = inseparable_sentences(content(rows, cell=("operator", "session"), random=random))
     assert (
-        "operator cannot be told from technique: A only with operator A, B only with operator B"
-        in said
+        "operator is confounded with technique: A only with operator A, B only with operator "
+        "B" in said
     )
     assert not any("operator" in s and "session" in s for s in said)
 

@@ -25,7 +25,7 @@ def trend(reached, limit=60.0, horizon="2025-12-08"):
 
 
 def test_the_limit_is_exceeded_ahead_or_out_of_sight():
-    assert limit_met(trend("2025-06-23")) == "exceeded already"
+    assert limit_met(trend("2025-06-23")) == "already exceeded"
     assert limit_met(trend("2025-09-01")) == "2025-09-01"
     assert limit_met(trend(None)) == "not by 2025-12-08"
     assert limit_met(trend(None, horizon=None)) == "no trend shown"
@@ -42,8 +42,8 @@ def test_the_reference_is_described_by_the_uncertainty_that_was_used(contents):
         told = dict(methods(replace(content, tables=tables, settings=settings)))
         described[name] = told["Reference"]
     assert "certified standard uncertainties" in described["certified"]
-    assert "per metre, counts as a rectangular" not in described["certified"]
-    assert "per metre, counts as a rectangular" in described["machine"]
+    assert "per metre, is treated as a rectangular" not in described["certified"]
+    assert "per metre, is treated as a rectangular" in described["machine"]
     assert "certified standard" not in described["machine"]
 
 

@@ -147,7 +147,7 @@ def test_the_bound_of_single_scans_covers_what_was_put_in(tables, status, put_in
         _, sessions, _ = put_in[device]
         span = spans[last.implant_a, last.implant_b]
         level = true_um(put_in, spans, last) - sessions[last.session] * span / 1000
-        # noise of both implants alone; sessions and the path along the arch add to it
+        # noise of both implants alone; sessions and the arch length add to it
         noise = np.sqrt(2) * put_in[device][0]["position_um"]
         assert level + 1.645 * noise < row["single_bound_um"]
         assert row["single_bound_um"] > mine["bound_um"].iloc[-1]  # not the bound of the mean

@@ -101,10 +101,10 @@ def test_a_share_that_changes_with_tilt_says_for_which_tilt_it_holds():
         model_contrasts=pd.concat([base["model_contrasts"], slope]), model_contrasts_at=at
     )
     said = [flat(t) for t in answer(asked, "d")]
-    assert said[0].endswith("95 % intervals, at path along the arch 30.0 mm.")
+    assert said[0].endswith("95 % intervals, at arch length 30.0 mm.")
     assert said[1] == (
         "A over C goes from 0.80 (0.60 to 1.00) at 10.0 mm to 0.20 (0.10 to 0.30) "
-        "at 40.0 mm of path along the arch."
+        "at 40.0 mm of arch length."
     )
 
 
@@ -120,7 +120,9 @@ def test_the_table_of_page_one_has_every_difference_with_its_interval_and_what_i
         ["A – B", "+2.0 (−4.0 to +8.0) [−3.0 to +7.0]", "0.93 (0.78 to 1.12)", "means equivalent"],
         ["A – C", "−25.0 (−31.0 to −19.0)", "0.31 (0.26 to 0.37)", "means and sizes differ"],
     ]
-    assert "in brackets 90 %, for equivalence within ±20 µm, held at path" in flat(table["caption"])
+    assert "in brackets 90 %, for equivalence within ±20 µm, held at arch length" in flat(
+        table["caption"]
+    )
 
 
 def test_a_difference_that_is_not_shown_is_not_called_equality():
@@ -142,7 +144,7 @@ def test_an_estimate_without_an_interval_is_not_printed():
     document = Document()
     differences_table(document, asked, ["d", "s"])
     assert {flat(c) for row in document.blocks[0]["rows"] for c in row[1:]} == {
-        "no interval: under one degree of freedom",
+        "no interval: less than one degree of freedom",
         "nothing",
     }
     assert "too few degrees of freedom to compare the sizes" in flat(answer(asked, "d")[0])
@@ -187,8 +189,7 @@ def test_no_number_of_an_answer_stands_without_an_interval():
     )
     said = [flat(t) for t in answer(content(model_lack_of_fit=missed), "d")]
     assert said[-1] == (
-        "Caution: fitted means miss what was seen against path along the arch (p = 0.010; see "
-        "Lack of fit)."
+        "Caution: fitted means miss what was seen against arch length (p = 0.010; see Lack of fit)."
     )
 
 
@@ -246,7 +247,7 @@ def test_the_table_of_verdicts_has_every_limit_and_names_models_that_differ():
     assert cells[0] == ["distance, each pair, 100 µm", "20 µm, verified", "120 µm, not verified"]
     assert cells[1][1:] == ["20 µm, verified", "–"]
     assert cells[2][1] == "not verified M4; verified M2"
-    assert "never judged better than each by itself" in plain(table["caption"])
+    assert "never more favourable than that on each pair" in plain(table["caption"])
 
 
 def test_warnings_on_the_residuals_of_the_sizes_stand_on_the_first_page():
@@ -276,7 +277,7 @@ def test_a_gap_that_is_not_verified_has_its_bound_reason_and_number_of_scans():
     document = Document()
     verdict_table(document, content(seating_summary=pd.DataFrame([seat | r for r in rows])))
     assert plain(document.blocks[-1]["rows"][0][1]).replace("\u00a0", " ") == (
-        "not verified M4 (46 µm; the scatter of the logarithms is not normal, p = 0.029; 8 scans "
+        "not verified M4 (46 µm; the logarithms are not normally distributed, p = 0.029; 8 scans "
         "in 4 cells) and M6 (187 µm; 8 scans in 4 cells); verified M2 (up to 90 µm)"
     )
 

@@ -44,10 +44,10 @@ def said(scans, **more):
 
 def test_the_methods_say_which_scans_were_corrected_for_temperature():
     some = SCANS.assign(temperature_c=[22.0, 23.0, 24.0, 22.0, 22.0, None])
-    assert "Lengths of 5 of 6 scans measured at 22.0 to 24.0 °C were brought to 20.0 °C" in said(
+    assert "Lengths of 5 of 6 scans measured at 22.0 to 24.0 °C were corrected to 20.0 °C" in said(
         some
     )
-    assert "the temperature of the others is not known" in said(some)
+    assert "the temperature of the others is unknown" in said(some)
     assert said(some, temperature_c=21.0).startswith("Lengths measured at 21.0 to 24.0 °C")
     assert said(SCANS) == "No correction for temperature was made."
     assert said(SCANS, temperature_c=20.0) == "Models were measured and scanned at 20.0 °C."
@@ -59,5 +59,5 @@ def test_one_scan_a_cell_still_has_a_spread():
                           n_cells=60)  # fmt: skip
     text = bias_sentence(row, is_scan=False, confidence=0.99).replace("\u00a0", " ")
     assert "(99 % interval" in text
-    assert "single scans scatter by 12 µm" in text
-    assert "cannot be said from" not in text
+    assert "the standard deviation of single scans is 12 µm" in text
+    assert "cannot be estimated from" not in text

@@ -53,15 +53,15 @@ def test_the_methods_name_what_the_settings_of_each_model_say():
     means = [{"factor": "technique", "model_name": "d"}]
     said = plain(models_paragraph(content(model_fits=fits, model_means=means), 4))
     for part in (
-        "Factors (technique) are in treatment coding",
-        "F tests of type III",
+        "Factors (technique) use treatment coding",
+        "type III F tests",
         "centred at their means",
         "Kenward and Roger in “d” and Satterthwaite in “s” [4]",
-        "p values are adjusted after Holm in “d” and not adjusted in “s”",
+        "p values are adjusted by Holm's method in “d” and not adjusted in “s”",
         "Intervals of contrasts in “d” are simultaneous (Bonferroni)",
         "two one-sided tests",
-        "The levels of technique have residual standard deviations of their own in “s”",
-        "1 of 2 models were worked out a second time by statsmodels",
+        "The levels of technique have separate residual standard deviations in “s”",
+        "1 of 2 models were also fitted by statsmodels",
         "is below 1e-06",
     ):
         assert part in said
@@ -69,7 +69,7 @@ def test_the_methods_name_what_the_settings_of_each_model_say():
     assert "bootstrap" not in said
     plain_ = plain(models_paragraph(content(model_fits=[fit("d", DISTANCE)]), 4))
     assert "those of Kenward and Roger [4]" in plain_
-    assert "Intervals hold for one contrast each" in plain_
+    assert "Intervals apply to one contrast each" in plain_
     assert "one-sided" not in plain_
     assert model_rows(content(model_fits=fits))[0] == [
         "d",
@@ -102,7 +102,7 @@ def test_the_answer_for_these_operators_stands_beside_the_general_one():
     document = Document()
     operators_section(document, asked)
     lead, block = document.blocks
-    assert "says nothing of anybody else" in plain(lead["paragraphs"][0])
+    assert "do not extend to other operators" in plain(lead["paragraphs"][0])
     general, these = ["+5.0 µm", "−9.0 to +9.0", "2.0"], ["+4.0 µm", "+2.0 to +6.0", "60.0"]
     assert cells(block)[0][2:] == general + these
     none = Document()
@@ -131,7 +131,7 @@ def test_components_have_their_icc_and_models_what_a_second_program_finds():
     ]
     assert cells(explained) == [
         ["d", "198", "6", "0.25", "0.50", "2e-03"],
-        ["s", "198", "6", "0.25", "0.50", "not worked out"],
+        ["s", "198", "6", "0.25", "0.50", "not computed"],
     ]
 
 

@@ -121,8 +121,8 @@ def test_unverified_conformity_says_how_far_it_goes_and_what_it_would_take():
         needed_per_cell=3,
     )
     assert plain("; ".join(what_next(row, 28.4))) == (
-        "15 more scans (in all 9 cells of 3): 83 % likely to verify it; verified for spans up to "
-        "28.4 mm"
+        "15 more scans, for a total of 9 cells of 3 scans: 83 % likely to verify it; verified for "
+        "spans up to 28.4 mm"
     )
     assert what_next(row, NAN)[-1] == "verified for no span studied"
     row.n_needed = NAN
@@ -153,7 +153,7 @@ def test_an_estimate_of_no_spread_between_cells_is_not_called_none():
     row = Row(subject="I1-I6", span_mm=45.0, unit="um", bias=3.0, bias_low=1.0, bias_high=5.0,
               s_r=19.0, s_I=19.0, n_scans=12, n_cells=4)  # fmt: skip
     said = plain(bias_sentence(row, is_scan=False))
-    assert "no spread between the 4 cells is detected; too few cells to exclude it" in said
+    assert "no variation between the 4 cells is detected" in said
 
 
 def test_one_cell_says_nothing_of_other_operators():
@@ -169,14 +169,14 @@ def test_spread_of_one_scan_cannot_be_said():
     row = Row(subject="I1-I2", span_mm=NAN, unit="um", bias=3.0, bias_low=NAN, bias_high=NAN,
               s_r=NAN, s_I=NAN, n_scans=1, n_cells=1)  # fmt: skip
     said = plain(bias_sentence(row, is_scan=False))
-    assert "its uncertainty cannot be said" in said
-    assert "the spread cannot be said from 1 scan" in said
+    assert "its uncertainty cannot be estimated" in said
+    assert "the spread cannot be estimated from 1 scan" in said
 
 
 def test_no_failure_still_has_an_interval():
     found = Row(failed=0, total=12, low=0.0, high=0.2646, confidence=0.95)
     assert plain(failure_sentence(found)) == (
-        "All 12 scans could be used (95 % interval 0 % to 26 % for the share of failures)."
+        "All 12 scans could be used (failure rate: 95 % interval 0 % to 26 %)."
     )
     found = Row(failed=4, total=25, low=0.025, high=0.419, confidence=0.99)
     assert plain(failure_sentence(found)) == (
@@ -195,14 +195,14 @@ def contrast(**more):
 
 
 def test_a_p_value_says_whether_it_allows_for_the_number_of_contrasts():
-    assert "after Holm; " in plain(contrast_sentence(contrast()))
+    assert "(Holm-adjusted); " in plain(contrast_sentence(contrast()))
     alone = vars(contrast()) | {"adjust": "none", "p": 0.021}
     assert "p = 0.021, not adjusted; " in plain(contrast_sentence(Row(**alone)))
 
 
 def test_no_difference_is_not_called_equality():
     said = plain(contrast_sentence(contrast()))
-    assert "no difference is shown, which is not the same as equality" in said
+    assert "no difference is shown, which does not imply equality" in said
 
 
 def test_difference_and_equivalence_can_both_be_shown():
@@ -223,7 +223,7 @@ def test_difference_and_equivalence_can_both_be_shown():
     )
     assert "a difference is shown" in said
     assert "equivalence within ±20 µm is shown" in said
-    assert "p = 0.010 after Holm" in said
+    assert "p = 0.010 (Holm-adjusted)" in said
 
 
 def test_many_contrasts_share_one_sentence_differences_first():
@@ -264,10 +264,10 @@ def test_many_contrasts_share_one_sentence_differences_first():
         "In the mean deviation of the distance, a difference is shown between A and C, −25.0 µm "
         "(−31.0 to −20.0); equivalence within ±20 µm is shown between A and B, +2.0 µm (90 %: "
         "−3.0 to +7.0); neither difference nor equivalence is shown between B and C, −12.0 µm "
-        "(−26.0 to +2.0) (first minus second; 95 % intervals unless another is named)."
+        "(−26.0 to +2.0) (first minus second; 95 % intervals unless stated otherwise)."
     )
     alone = plain(contrasts_sentence([contrast(), contrast(level_b="C")]))
-    assert "no difference is shown, which is not equality, between A and B" in alone
+    assert "no difference is shown, which does not imply equality, between A and B" in alone
 
 
 def test_labels_that_hold_a_hyphen_stay_whole():
@@ -297,7 +297,7 @@ def test_ratio_of_a_log_response_is_taken_back():
         "the geometric mean of |deviation of the distance| of A is 1.50 times (1.20 to 1.90)"
         in (said[0].lower() + said[1:])
     )
-    assert "p < 0.001 after Holm" in said
+    assert "p < 0.001 (Holm-adjusted)" in said
 
 
 def decision(content, **more):
@@ -385,7 +385,7 @@ def test_drift_says_what_stands_and_what_to_reassess(contents):
     assert row["stands"]
     assert not status.loc["device B", "stands"]
     assert f"charts signal since {date(row['signalled_at'])}" in first
-    assert f"begun about {date(row['begins_at'])}" in first
+    assert f"started about {date(row['begins_at'])}" in first
     assert f"{row['size']:+.1f}" in first
     if row["n_not_verified"]:
         assert f"{int(row['n_not_verified'])} session" in first

@@ -67,9 +67,9 @@ def test_selftest_record_counts_what_agrees():
     text = text_of(selftest_record(rows([True, True, True]), record, generated="2026-01-02"))
     assert "reproduces 3 of 3 known numbers (2 printed, read and 1 printed, from memory)" in text
     assert "from 2 examples: all agree" in text
-    assert "What does not agree" not in text
+    assert "Discrepancies" not in text
     text = text_of(selftest_record(rows([True, False, True]), record))
     assert "reproduces 2 of 3 known numbers" in text
     assert "from 2 examples: 1 do not" in text
-    assert "What does not agree" in text
+    assert "Discrepancies" in text
     assert "differs" in text

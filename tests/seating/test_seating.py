@@ -486,7 +486,7 @@ def test_a_framework_held_off_by_its_clearance_says_so_and_has_no_uncertainty():
     lifted = best["gap_max_um"].max() > free["gap_max_um"].max() + 1
     assert (best["status"] == "infeasible").all() or lifted
     if lifted:
-        assert best["note"].str.contains("holds the framework off its seats").all()
+        assert best["note"].str.contains("keeps the framework off its seats").all()
     lost = best["unseated_share"].iloc[0]
     assert best["u_gap_max_um"].isna().all() == bool(np.isnan(lost) or lost > 0)
 

@@ -92,7 +92,7 @@ def test_one_screw_is_described_without_a_verdict():
     assert row["share_interference_high"] == pytest.approx(stats.beta.ppf(0.975, 9, 4), rel=1e-6)
     said = summary_sentence(row)
     assert "onform" not in said
-    assert "8 of 12 press" in said
+    assert "8 of 12 show interference" in said
     wide = seat_summary(values, limit_um=150, confidence=0.99).iloc[0]
     assert wide["share_within_low"] < row["share_within_low"]
 

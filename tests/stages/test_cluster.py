@@ -177,12 +177,12 @@ def test_workers_that_do_not_see_the_study_are_told(study, cluster, tmp_path, mo
     ["localhost:8786", "tcp://", "tcp://a:0", "tcp://a:99999", "http://a:1", "tcp://a b:1", "8786"],
 )
 def test_an_address_that_is_none_is_a_wrong_call(study, address):
-    with pytest.raises(InputError, match="is no address"):
+    with pytest.raises(InputError, match="is not the address"):
         check_address(address)
     before = results(study)
     done = call("run", study, "--scheduler", address)
     assert done.exit_code == 2
-    assert f'"{address}" is no address of a scheduler' in done.output
+    assert f'"{address}" is not the address of a scheduler' in done.output
     assert "tcp://HOST:PORT" in done.output
     assert results(study) == before
 

@@ -59,23 +59,23 @@ def test_the_learned_surface_is_that_of_the_drawing(learned):
     top = mesh.vertices_mm[mesh.vertices_mm[:, 2] > 9.9]
     stated = float(re.search(r"u_height_um = ([\d.]+)", said)[1])
     assert np.mean(top[:, 2]) == pytest.approx(10.0, abs=3e-3 * stated)
-    assert "the same in every scan; it says nothing about the implant's" in said
+    assert "the same in every scan, unrelated to the flat of the implant" in said
 
 
 def test_it_is_labelled_in_the_file_in_what_is_printed_and_by_check_and_show(learned, monkeypatch):
     study, said = learned
     head = (study / "scan_bodies" / "learned_default.stl").read_bytes()[:80]
     assert head.startswith(b"accstudy: learned, no drawing; 3 copies, ")
-    assert "a mean of what was scanned, not its maker's drawing" in said
+    assert "a mean of scanned surfaces, not CAD geometry of the manufacturer" in said
     lines = said[said.index("[scan_body.default]\n") : said.index("\nwritten:")]
     with (study / "study.toml").open("a") as settings:
         settings.write(lines)
     surveyed = survey_study(study)
     told = {f.code: f for f in surveyed.findings}
-    assert "it was learned from 3 copies" in told["learned-body"].what
+    assert "it was derived from 3 copies" in told["learned-body"].what
     monkeypatch.chdir(study)
     shown = CliRunner().invoke(main, ["show", "."], catch_exceptions=False).output
-    assert "no drawing of its maker" in shown
+    assert "no CAD geometry of the manufacturer" in shown
     assert (study / "learned_default_axes.png").stat().st_size > 10_000
 
 
@@ -130,7 +130,7 @@ def test_what_cannot_be_learned_is_said(learned, tmp_path):
     study, _ = learned
     rows = pd.read_csv(study / "reference" / "implants.csv")
     mesh = read_mesh(study / "reference" / "model.stl.gz")
-    with pytest.raises(InputError, match="no scan body on I1, where the reference has it"):
+    with pytest.raises(InputError, match="no scan body at the reference position of I1"):
         learn_body(mesh, rows.assign(x_mm=rows["x_mm"] + 30.0))
     with pytest.raises(InputError, match="no model"):
         learn_drawing(study, model="M7")

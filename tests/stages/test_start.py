@@ -187,5 +187,5 @@ def test_scans_without_scan_bodies_cannot_be_learned_from(files, tmp_path):
             for k, s in enumerate(SCANS)}  # fmt: skip
     path = study(tmp_path / "s", {**files[0], **flat})
     assert "no-arrangement" in {f.code for f in check_study(path)}
-    with pytest.raises(StudyError, match="cannot be learned"):
+    with pytest.raises(StudyError, match="cannot be derived"):
         run_study(path, until="measure")

@@ -202,7 +202,7 @@ def test_page_one_says_what_is_not_stated_and_what_a_measured_model_adds(reporte
     path = reported.study.path / "reports"
     assert (path / "comparison.pdf").stat().st_size > 50_000
     page = (path / "comparison.html").read_text()
-    assert "coordinate measuring machine would add them" in page
+    assert "coordinate measuring machine would provide them" in page
 
 
 def test_the_report_speaks_of_trueness_only_to_say_that_it_does_not(reported):
@@ -240,9 +240,9 @@ def test_a_response_that_is_a_distance_from_the_truth_is_refused(tmp_path):
     extra = '[[model]]\nname = "size"\nresponse = "log(abs(pair.distance_um))"\n'
     path = write(tmp_path / "s", "validation", WITHOUT, extra=extra)
     (error,) = [f for f in check_study(path) if f.severity.value == "error"]
-    assert "distance from the truth" in error.what
+    assert "deviation from the reference" in error.what
     assert "spread(pair.distance_um)" in error.mend
-    with pytest.raises(StudyError, match="distance from the truth"):
+    with pytest.raises(StudyError, match="deviation from the reference"):
         run_study(path, until="analyze")
 
 
@@ -310,9 +310,12 @@ def test_a_sketch_gives_angulation_and_order_and_is_checked(tmp_path):
     ("head", "said"),
     [
         ("[reference]\nis_scan = true\n", 'write kind = "scan"'),
-        ('[reference]\nkind = "none"\nimplants = "reference/implants.csv"\n', "goes with no impl"),
-        ('[reference]\nkind = "none"\nmpe_um = { constant = 1.0 }\n', "goes with no mpe_um"),
-        ('[reference]\nsketch = "reference/sketch.csv"\n', "names the implants where kind"),
+        (
+            '[reference]\nkind = "none"\nimplants = "reference/implants.csv"\n',
+            "does not allow impl",
+        ),
+        ('[reference]\nkind = "none"\nmpe_um = { constant = 1.0 }\n', "does not allow mpe_um"),
+        ('[reference]\nsketch = "reference/sketch.csv"\n', "a sketch is used only"),
         ('[reference]\nkind = "guess"\n', "cmm"),
     ],
 )

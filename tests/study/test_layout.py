@@ -51,7 +51,7 @@ def test_wrong_names_on_either_side_are_told_at_once(tmp_path):
         read(tmp_path, columns=wrong, model="M6", rows={"Typ": "Kreis"}, label=())
     said = [f"{f.code} {f.what} {f.mend}" for f in caught.value.findings]
     assert any('"Elemnt"' in s and 'did you mean "Element"' in s for s in said)
-    assert any('"x_m" is no column' in s and 'did you mean "x_mm"' in s for s in said)
+    assert any('"x_m" is not a column' in s and 'did you mean "x_mm"' in s for s in said)
     assert any('"Typ" that rows' in s for s in said)
 
 

@@ -257,7 +257,7 @@ def test_an_exclusion_needs_a_scan_and_a_reason(folder):
     [
         ('list = "scans\\list.csv"', "write / in paths"),
         ("temperature_c = 22,5  # room", "decimal point"),
-        ("temperature_c = True", "small letters"),
+        ("temperature_c = True", "lower case"),
         ("title = Full arch", "quotation marks"),
     ],
 )

@@ -331,7 +331,7 @@ ODD = {
         "scans.csv:7:load", '"n/a"'),
     "path with a NUL": (
         {"settings": swapped(SETTINGS, ('"poses.csv"', '"a\\u0000b"'))}, "outside",
-        "study.toml::scans.poses", "no usable file name"),
+        "study.toml::scans.poses", "not a usable file name"),
 }  # fmt: skip
 
 
@@ -387,7 +387,7 @@ def test_more_faults_than_anybody_reads_are_counted(tmp_path):
     everything = found(write(tmp_path, scans=SCANS + rows))
     days = [where for code, where in everything if code == "not-a-date"]
     assert len(days) == 1000
-    assert "500 more faults" in everything["more-faults", "scans.csv::measured_at"].what
+    assert "500 more errors" in everything["more-faults", "scans.csv::measured_at"].what
 
 
 @pytest.fixture(scope="module")
@@ -577,7 +577,7 @@ def test_a_workbook_that_unpacks_to_much_is_refused(tmp_path):
     path = tmp_path / "a.xlsx"
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("xl/worksheets/sheet1.xml", bytes(120_000_000))
-    with pytest.raises(InputError, match="unpacks to more than it should"):
+    with pytest.raises(InputError, match="unpacked workbook is too large"):
         read_sheet(path, file="a.xlsx")
 
 

@@ -137,7 +137,7 @@ def test_a_file_of_the_users_is_neither_deleted_nor_overwritten(tmp_path):
         with replace_folder(folder, own=lambda name: name == "a.csv") as new:
             (new / "scans.csv").write_text("ours")
 
-    with pytest.raises(NotOursError, match=r'"scans.csv" is not recorded'):
+    with pytest.raises(NotOursError, match=r'"scans.csv" was not written'):
         over_it()
     assert (folder / "scans.csv").read_text() == "the user's"
     assert sorted(p.name for p in tmp_path.iterdir()) == ["results"]

@@ -104,7 +104,7 @@ def test_every_implant_whose_points_do_not_suffice_is_named(folder):
 def test_an_unknown_feature_is_named_at_its_row(folder):
     lines = touch_rows()
     lines[4] = lines[4].replace("cylinder", "cilinder")
-    with pytest.raises(StudyError, match='"cilinder" is no feature') as caught:
+    with pytest.raises(StudyError, match='"cilinder" is not a feature') as caught:
         load_study(folder(lines))
     assert "cylinder" in caught.value.findings[0].mend
     assert caught.value.findings[0].where == "reference/touch_points.csv:6:feature"
