@@ -11,6 +11,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from accstudy.drift.trend import DAYS_PER_MONTH
 from accstudy.figures.style import (
     ACCENT,
     FAINT,
@@ -273,7 +274,7 @@ def trend_chart(points: pd.DataFrame, trends: pd.DataFrame, *, label: str) -> Fi
         mine = points[points["name"] == row.name]
         ax.plot(pd.to_datetime(mine["at"]), mine["value"], **line_of(0, join=False), zorder=2)
         when = pd.date_range(row.since, row.until, periods=40)
-        months = (when - row.middle) / pd.Timedelta(days=30.436875)
+        months = (when - row.middle) / pd.Timedelta(days=DAYS_PER_MONTH)
         mid, low, high = (
             row.middle_value + slope * months.to_numpy(float)
             for slope in (row.slope, row.slope_low, row.slope_high)

@@ -14,14 +14,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from accstudy.drift.trend import DAYS_PER_MONTH
+
 __all__ = ["Effect", "Scanner", "Spread", "chance", "effect_rows", "session_of", "systematic"]
 
 Floats = NDArray[np.float64]
 
 Effect = tuple[str, str, str, float, str]
 """Scanner, effect, level, value, unit."""
-
-_DAYS_A_MONTH = 30.4375
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +131,7 @@ def systematic(
         values += _drawn(scanner, name, levels, seed)
     if scanner.drift_ppm_per_month or scanner.steps:
         at = pd.Timestamp(str(levels["measured_at"]))
-        months = (at - pd.Timestamp(scanner.drift_from)) / pd.Timedelta(days=_DAYS_A_MONTH)
+        months = (at - pd.Timestamp(scanner.drift_from)) / pd.Timedelta(days=DAYS_PER_MONTH)
         values[0] += scanner.drift_ppm_per_month * months
         values[0] += sum(ppm for day, ppm in scanner.steps if at >= pd.Timestamp(day))
     return float(values[0]), float(values[1]), float(values[2])
