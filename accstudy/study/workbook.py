@@ -14,6 +14,9 @@ from accstudy.errors import InputError, nearest, place
 __all__ = ["Area", "is_workbook", "sheet_names", "sheet_rows"]
 
 _RATIO, _FREE_BYTES = 15, 20_000_000  # how large a workbook is, unpacked
+_BYTES_EACH, _FREE_ENTRIES = 4, 400_000  # how many rows, cells and texts it has, by its size
+_ENTRIES = (b"<row", b"<c ", b"<c>", b"<c/", b"<si", b"<t", b"<r>", b"<xf", b"<mergeCell ")
+_OTHERS = ("sharedStrings.xml", "styles.xml", "workbook.xml")
 _MOST_AREAS = 10_000
 _AREA = re.compile(rb'<mergeCell\s[^>]*?ref="([A-Z]{1,3})(\d{1,7}):([A-Z]{1,3})(\d{1,7})"')
 
@@ -35,6 +38,7 @@ def sheet_names(data: bytes, file: str) -> tuple[str, ...]:
     import openpyxl
 
     with _readable(file):
+        _sheets(data, file, len(data) * 1000)
         book = openpyxl.load_workbook(io.BytesIO(data), read_only=True)
         try:
             return tuple(sheet.title for sheet in book.worksheets)
@@ -80,13 +84,7 @@ def sheet_rows(
     import openpyxl
 
     with _readable(file), contextlib.ExitStack() as opened:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            size = sum(item.file_size for item in archive.infolist())
-            if size > min(max_bytes, max(_RATIO * len(data), _FREE_BYTES)):
-                what = f"the unpacked workbook is too large: {size / 1e6:.0f} MB"
-                raise InputError(what, where=file, hint="save the table as CSV UTF-8")
-            inside = {n: archive.read(n) for n in archive.namelist() if "worksheets/" in n}
-        formulas = any(b"<f" in text for text in inside.values())
+        inside, formulas = _sheets(data, file, max_bytes)
         read = []
         areas: list[Area] = []
         for values in (True, False) if formulas else (True,):  # as calculated, and as written
@@ -121,6 +119,29 @@ def _readable(file: str) -> Iterator[None]:
             where=file,
             hint="save it again as .xlsx, or as CSV UTF-8",
         ) from None
+
+
+def _sheets(data: bytes, file: str, max_bytes: int) -> tuple[dict[str, bytes], bool]:
+    """Text of every sheet, and whether there are formulas; refuse what would take minutes."""
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        size = sum(item.file_size for item in archive.infolist())
+        if size > min(max_bytes, max(_RATIO * len(data), _FREE_BYTES)):
+            what = f"the unpacked workbook is too large: {size / 1e6:.0f} MB"
+            raise InputError(what, where=file, hint="save the table as CSV UTF-8")
+        names = archive.namelist()
+        inside = {n: archive.read(n) for n in names if "worksheets/" in n}
+        others = [archive.read(n) for n in names if n.endswith(_OTHERS)]
+    formulas = any(b"<f" in text for text in inside.values())
+    most = max(len(data) // _BYTES_EACH, _FREE_ENTRIES) // (2 if formulas else 1)
+    counts = [[sum(text.count(mark) for mark in marks) for text in texts]
+              for marks in (_ENTRIES, (b"<",)) for texts in (inside.values(), others)]  # fmt: skip
+    entries, _, tags, _ = (max(c, default=0) for c in counts)
+    if entries + sum(counts[1]) > most or tags + sum(counts[3]) > 4.5 * most:
+        what = (
+            f"the workbook has more than {most} cells, rows and texts, most of them empty or alike"
+        )
+        raise InputError(what, where=file, hint="save the table as CSV UTF-8")
+    return inside, formulas
 
 
 def _areas(text: bytes) -> list[Area]:
