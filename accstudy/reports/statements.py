@@ -167,7 +167,7 @@ def basis_sentence(rows: Sequence[Any]) -> str:
         f"{said}{f' ({joined(names)})' if len(told) > 1 else ''}" for said, names in told.items()
     )
     whom = dict.fromkeys(for_whom(r.holds_for).strip() for r in known)
-    holds = f", {joined([w for w in whom if w])}" if any(whom) else ""
+    holds = f" ({joined([w for w in whom if w])})" if any(whom) else ""
     return (
         f"With {sure(first.confidence)} confidence, {sure(first.coverage)} of future scans stay "
         f"within the bound{holds}, {rests}."

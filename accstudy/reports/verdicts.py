@@ -106,17 +106,16 @@ def decision_table(document: Document, content: ReportContent, *, lead_only: boo
 
 def _decision_caption(first: Any, rows: list[Any], lead_only: bool) -> str:
     """How to read the decision, for whom it holds."""
-    what = f"{_short_scope(first, True)} of a scan" if lead_only else "each limit"
+    whom = [w for w in dict.fromkeys(for_whom(str(r.holds_for)).strip() for r in rows) if w]
+    holds = f", {joined(whom)}" if whom else ""
+    what = f"the limit on {_short_scope(first, True)}" if lead_only else "each limit"
     said = (
-        f"Conformity, {what}: bound for {sure(first.coverage)} of future scans, "
-        f"{sure(first.confidence)} confidence; held against the limit with the guard band for the "
-        "uncertainty that all scans share."
+        f"Conformity with {what}{holds}. The bound holds for {sure(first.coverage)} of future "
+        f"scans with {sure(first.confidence)} confidence. Bound plus guard band, for the "
+        "uncertainty common to all scans, is compared with the limit."
     )
-    whom = dict.fromkeys(for_whom(str(r.holds_for)).strip() for r in rows)
-    if any(whom):
-        said = f"{said[:-1]}; {joined([w for w in whom if w])}."
     if any(not missing(getattr(r, "n_needed", None)) for r in rows):
-        said += " Scans wanted: if the device is as these suggest."
+        said += " Numbers of scans assume a device that performs as in this study."
     return said
 
 
@@ -154,8 +153,13 @@ def _decided(content: ReportContent | None, row: Any, *, size: bool = False) -> 
         quantity(row.tolerance_bound, row.unit),
         quantity(row.bound_with_guard, row.unit),
         [bold(_short(verdict_words(row)))],
-        "; ".join(what_next(row, reach, size=size)) or NONE,
+        "; ".join(what_next(row, reach, size=size)) or _elsewhere(row),
     ]
+
+
+def _elsewhere(row: Any) -> str:
+    """Where the study that would settle a verdict is named."""
+    return NONE if missing(getattr(row, "n_needed", None)) else "see Verdict for each limit"
 
 
 def _together(rows: list[Any]) -> list[Text]:

@@ -77,7 +77,7 @@ def test_the_lead_of_several_conditions_says_who_has_which_verdict():
         ({"p_normal": NAN}, "which these scans are too few to test"),
         ({}, "(not contradicted by these scans: Shapiro-Wilk test, p = 0.420)"),
         ({"p_normal": 0.004}, "which these scans contradict (Shapiro-Wilk test, p = 0.004)"),
-        ({"holds_for": "this cell"}, "within the bound, for this one session only, "),
+        ({"holds_for": "this cell"}, "within the bound (for this one session only), "),
         ({"holds_for": "these operators", "confidence": 0.9}, "With 90 % confidence, 95 % of"),
     ],
 )
