@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from accstudy.locate.smooth import clean_mesh
+from accstudy.locate.surface import clean_mesh
 from accstudy.mesh.model import Mesh
 from accstudy.mesh.normals import area_vectors, vertex_normals
 

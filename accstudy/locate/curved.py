@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from accstudy.locate.smooth import SHARP_DEG, face_normals
+from accstudy.locate.surface import SHARP_DEG, face_normals
 from accstudy.mesh.model import Mesh
 
 __all__ = ["refine_curved"]

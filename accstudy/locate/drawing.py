@@ -2,18 +2,44 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
 from accstudy.errors import InputError
 from accstudy.geometry.rigid import frame_from_axis
-from accstudy.locate.body import ScanBody
 from accstudy.mesh.model import Mesh
 from accstudy.mesh.read import study_mesh
 from accstudy.study.files import Files
 from accstudy.study.settings import Cylinder, ScanBodySettings
 
-__all__ = ["cylinder_mesh", "scan_body_from_settings"]
+__all__ = ["ScanBody", "cylinder_mesh", "scan_body_from_settings"]
+
+
+@dataclass(frozen=True, slots=True)
+class ScanBody:
+    """Drawing geometry of a scan body in the implant frame.
+
+    The implant frame has its origin at the platform centre, z along the axis
+    out of the bone and x towards the flat.
+
+    Parameters
+    ----------
+    name : str
+        Key of ``[scan_body.*]`` in study.toml.
+    mesh : Mesh
+        Drawing in the implant frame, mm.
+    has_flat : bool
+        Whether the drawing fixes the rotation about the axis.
+    use_above_mm : float
+        Surface lower than this over the platform is not used.
+    """
+
+    name: str
+    mesh: Mesh
+    has_flat: bool
+    use_above_mm: float
 
 
 def scan_body_from_settings(name: str, settings: ScanBodySettings, files: Files) -> ScanBody:

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from accstudy.errors import Finding, Severity
 from accstudy.geometry.rigid import angle_between_deg
 from accstudy.locate.arrangement import Lines, fit_lines, misfit_mm
+from accstudy.locate.one_body import Found
 from accstudy.locate.prepared import PreparedBody
 from accstudy.locate.refine import Refined, pooled
-from accstudy.locate.single import Found
 from accstudy.locate.uncertainty import NoiseModel
 
 __all__ = [

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from accstudy.errors import InputError
 from accstudy.geometry.rigid import Rigid, frame_from_axis, rotation_vector
 from accstudy.locate.average import area_mm2, mean_surface
-from accstudy.locate.body import ScanBody
-from accstudy.locate.fit import Fit, coarse_fit, fine_fit
+from accstudy.locate.drawing import ScanBody
+from accstudy.locate.least_squares import Fit, coarse_fit, fine_fit
 from accstudy.locate.prepared import PreparedBody, prepare_body
 from accstudy.locate.refine import Refined, refine_fits
 from accstudy.locate.rotation import turned

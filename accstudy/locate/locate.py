@@ -15,12 +15,10 @@ from accstudy.locate.arrangement import (
     Arrangement,
     Lines,
     fit_lines,
-    joined,
     match_arrangement,
     refit,
 )
-from accstudy.locate.body import ScanBody
-from accstudy.locate.decide import choose
+from accstudy.locate.drawing import ScanBody
 from accstudy.locate.judge import (
     Verdict,
     judge_body,
@@ -31,8 +29,15 @@ from accstudy.locate.judge import (
     untold_size,
     wrong_size,
 )
-from accstudy.locate.model import ReferenceModel, reference_model
+from accstudy.locate.model import ReferenceModel, check_size, reference_model
+from accstudy.locate.one_body import Found
 from accstudy.locate.placed import PlacedBody, find_placed
+from accstudy.locate.readings import (
+    NotFoundError,
+    decide,
+    extra_bodies,
+    middle_of,
+)
 from accstudy.locate.refine import Refined, determined, refine_fits
 from accstudy.locate.rotation import turned
 from accstudy.locate.search import (
@@ -44,14 +49,6 @@ from accstudy.locate.search import (
     search,
     settle_places,
     spare_bodies,
-)
-from accstudy.locate.single import Found
-from accstudy.locate.suspect import (
-    NotFoundError,
-    check_arrangement,
-    check_size,
-    extra_bodies,
-    middle_of,
 )
 from accstudy.mesh.model import Mesh
 from accstudy.tables import shape
@@ -163,7 +160,7 @@ def _locate_scanned(
     ways = list({way.candidate: way for way in ways}.values())
     spare = spare_bodies(mesh, model, candidates, ways[0].candidate if ways else ())
     lines, flats = fitted_lines(candidates)
-    chosen = _decide(model, lines, flats, ways, spare, marks)
+    chosen = decide(model, lines, flats, ways, spare=spare, landmarks=marks)
     found = [candidates.fits[c] if c >= 0 else None for c in chosen.candidate]
     found, rivals = settle_places(chosen, model, recover(mesh, model, chosen, found))
     bodies = [(f.fit.scan_from_body, model.bodies[i]) for i, f in enumerate(found) if f]
@@ -194,7 +191,7 @@ def _locate_placed(
     taken = {placed[c].piece for c in ways[0].candidate if c >= 0} if ways else set()
     free = {p.piece: c for c, p in enumerate(placed) if p.piece not in taken}
     spare = list(free.values())
-    chosen = _decide(model, lines, flats, ways, spare, marks)
+    chosen = decide(model, lines, flats, ways, spare=spare, landmarks=marks)
     findings = extra_bodies(model, lines, spare, middle)
     rows = []
     for implant, c in zip(model.implants, chosen.candidate, strict=True):
@@ -225,29 +222,6 @@ def _locate_placed(
     )
     motion = refit(chosen, model.lines, lines).scan_from_model
     return LocatedScan(shape("poses", pd.DataFrame(rows)), tuple(findings), _moved(motion, middle))
-
-
-def _decide(
-    model: ReferenceModel,
-    lines: Lines,
-    flats: Floats,
-    ways: list[Arrangement],
-    spare: Sequence[int],
-    marks: dict[int, Floats],
-) -> Arrangement:
-    """Choose the reading that the candidates' final poses bear out."""
-    ways = joined(ways, model.lines, lines)
-    check_arrangement(model, lines, ways, spare=spare, landmarks=bool(marks))
-    chosen = choose(
-        ways,
-        model.lines,
-        lines,
-        reference_flats=model.flats,
-        found_flats=flats,
-        landmarks=marks,
-        names=model.implants,
-    )
-    return chosen.way
 
 
 def _marks(

@@ -1,4 +1,4 @@
-"""The reference of one model, with the scan bodies of its implants made ready."""
+"""The reference of one model, with the scan bodies of its implants made ready; a scan's size."""
 
 from __future__ import annotations
 
@@ -11,12 +11,16 @@ from numpy.typing import NDArray
 
 from accstudy.errors import InputError, nearest
 from accstudy.locate.arrangement import Lines
-from accstudy.locate.body import ScanBody
+from accstudy.locate.drawing import ScanBody
 from accstudy.locate.prepared import PreparedBody, prepare_body
+from accstudy.mesh.model import Mesh
 
-__all__ = ["ReferenceModel", "reference_model"]
+__all__ = ["ReferenceModel", "check_size", "reference_model"]
 
 Floats = NDArray[np.float64]
+
+_SMALLEST, _USUAL, _LARGEST = 0.3, 1.2, 8.0  # size of a scan over what its model needs
+_FACTORS = ((1000.0, "m"), (25.4, "inch"), (10.0, "cm"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,3 +116,47 @@ def _columns(frame: pd.DataFrame, pattern: str) -> Floats:
     names = [pattern.format(c) for c in "xyz"]
     empty = np.full(len(frame), np.nan)
     return np.column_stack([frame[n].to_numpy(float) if n in frame else empty for n in names])
+
+
+class WrongUnitError(InputError):
+    """A scan too small or too large to hold its model."""
+
+    code = "wrong-unit"
+
+
+def check_size(mesh: Mesh, model: ReferenceModel) -> None:
+    """Refuse a scan whose size shows that its unit is another.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The scan, taken to be in mm.
+    model : ReferenceModel
+        The reference.
+
+    Raises
+    ------
+    WrongUnitError
+        If the scan is far too small or too large for the implants' span.
+    """
+    low, high = np.percentile(
+        mesh.vertices_mm[:: max(1, len(mesh.vertices_mm) // 20_000)], [2, 98], axis=0
+    )
+    size = float(np.linalg.norm(high - low))
+    expected = model.span_mm + 2 * max(b.reach_mm for b in model.bodies)
+    if _SMALLEST * expected < size < _LARGEST * expected:
+        return
+    guesses = [(size * f / expected, name, False) for f, name in _FACTORS]
+    guesses += [(size / f / expected, name, True) for f, name in _FACTORS]
+    ratio, name, reverse = min(guesses, key=lambda g: abs(np.log(g[0] / _USUAL)))
+    if _SMALLEST < ratio < _LARGEST:
+        looks, read = ("mm", name) if reverse else (name, "mm")
+        raise WrongUnitError(
+            f"the scan is {size:.3g} mm across, the model about {expected:.0f} mm: "
+            f"its coordinates look like {looks}, but are read as {read}",
+            hint=f'set length_unit = "{looks}" under [scans], if all scans are like this one',
+        )
+    raise WrongUnitError(
+        f"the scan is {size:.4g} mm across, the model about {expected:.0f} mm",
+        hint="check scans.length_unit and that this is a scan of this model",
+    )

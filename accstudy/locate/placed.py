@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from accstudy.geometry.rigid import Rigid, fit_rigid
-from accstudy.locate.smooth import clean_mesh
+from accstudy.locate.surface import clean_mesh
 from accstudy.mesh.model import Mesh
 
 if TYPE_CHECKING:

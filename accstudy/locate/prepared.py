@@ -12,17 +12,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from accstudy.errors import InputError
-from accstudy.locate.body import ScanBody
 from accstudy.locate.curved import refine_curved
+from accstudy.locate.drawing import ScanBody
 from accstudy.locate.rotation import RadialMap, radial_map
-from accstudy.locate.samples import PairTable, pair_table, spread_points
-from accstudy.locate.smooth import (
+from accstudy.locate.surface import (
+    PairTable,
     Rounding,
     clean_mesh,
     face_normals,
     outwards,
+    pair_table,
     rounding_of,
     sharp_edges,
+    spread_points,
 )
 from accstudy.mesh.model import Mesh
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from accstudy.geometry.rigid import Rigid
-from accstudy.locate.fit import OFFSET, TURN, Fit, moved
+from accstudy.locate.least_squares import OFFSET, TURN, Fit, moved
 from accstudy.locate.prepared import PreparedBody
 from accstudy.locate.uncertainty import (
     Blocks,

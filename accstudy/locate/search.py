@@ -16,12 +16,11 @@ from accstudy.locate.arrangement import (
     match_arrangement,
     place_of,
 )
-from accstudy.locate.cloud import OrientedCloud, oriented_cloud
-from accstudy.locate.detect import detect_bodies
+from accstudy.locate.detect import OrientedCloud, detect_bodies, oriented_cloud
 from accstudy.locate.model import ReferenceModel
+from accstudy.locate.one_body import Found, find_body, with_rivals
 from accstudy.locate.prepared import PreparedBody
 from accstudy.locate.segment import cut_patches
-from accstudy.locate.single import Found, find_body, with_rivals
 from accstudy.mesh.model import Mesh
 
 __all__ = [

@@ -12,7 +12,7 @@ from scipy.optimize import linear_sum_assignment
 
 from accstudy.geometry.rigid import Rigid, frame_from_axis, unit
 from accstudy.locate.arrangement import Lines, match_arrangement
-from accstudy.locate.body import ScanBody
+from accstudy.locate.drawing import ScanBody
 from accstudy.locate.model import ReferenceModel
 from accstudy.locate.placed import find_placed
 from accstudy.locate.prepared import prepare_body

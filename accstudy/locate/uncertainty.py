@@ -16,8 +16,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from accstudy.locate.fit import Fit
-from accstudy.locate.smooth import Rounding
+from accstudy.locate.least_squares import Fit
+from accstudy.locate.surface import Rounding
 
 __all__ = [
     "Blocks",
@@ -54,7 +54,7 @@ class Blocks:
         Mean changes with the size of the drawing: distance of the tangent planes from the origin,
         sign reversed.
     rounding_mm : (m,) ndarray
-        Mean changes with the rounding of the surface, see `accstudy.locate.smooth.Rounding`.
+        Mean changes with the rounding of the surface, see `accstudy.locate.surface.Rounding`.
     size : (m,) ndarray
         Effective number of vertices.
     apart_mm : (m, m) ndarray

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from accstudy.errors import InputError, nearest
-from accstudy.locate.body import ScanBody
+from accstudy.locate.drawing import ScanBody
 from accstudy.mesh.model import Mesh
 
 __all__ = ["SHAPES", "BodyShape", "body_shape", "scan_body", "stack"]

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from accstudy.errors import InputError, nearest
-from accstudy.locate.body import ScanBody
+from accstudy.locate.drawing import ScanBody
 from accstudy.simulate.bodies import BodyShape, stack
 
 __all__ = ["ROUNDED", "Outline", "RoundedShape", "Shape", "polygon", "rounded_shape"]

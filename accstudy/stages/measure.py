@@ -21,7 +21,7 @@ from accstudy.study.settings import ScanBodySettings
 from accstudy.tables import TABLES, csv_bytes, empty, shape
 
 if TYPE_CHECKING:
-    from accstudy.locate.body import ScanBody
+    from accstudy.locate.drawing import ScanBody
     from accstudy.locate.locate import LocatedScan
     from accstudy.mesh.model import Mesh
 

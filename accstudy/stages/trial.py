@@ -20,7 +20,7 @@ from accstudy.stages.references import references_with_scans
 from accstudy.study.load import Study
 
 if TYPE_CHECKING:
-    from accstudy.locate.body import ScanBody
+    from accstudy.locate.drawing import ScanBody
     from accstudy.mesh.model import Mesh
 
 __all__ = ["try_scans"]

@@ -26,7 +26,7 @@ import pandas as pd
 
 from accstudy.errors import AccstudyError
 from accstudy.geometry.rigid import Rigid, rotation_about_deg
-from accstudy.locate.fit import linearise, moved, weighted_change
+from accstudy.locate.least_squares import linearise, moved, weighted_change
 from accstudy.locate.locate import locate_scan
 from accstudy.locate.prepared import prepare_body
 from accstudy.locate.segment import cut_patches
@@ -214,6 +214,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--scans", type=int, default=208)
     parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--skip", type=int, default=0, help="scans that another piece makes")
     parser.add_argument("--only", default="", help="part of a class name")
     parser.add_argument("--body", default="", help="part of a scan body's name")
     parser.add_argument("--rows", type=Path, help="file to which implants are added")
@@ -221,7 +222,7 @@ def main() -> int:
     names = [name for name in CLASSES if given.only in name]
     wanted = [k for k, name in enumerate(SHAPES) if given.body in name]
     rows: list[dict] = []
-    for number in range(given.scans):
+    for number in range(given.skip, given.skip + given.scans):
         # every class meets every shape: the seed runs within the class
         name, turn = names[number % len(names)], given.seed + number // len(names)
         seed = len(SHAPES) * (turn // len(wanted)) + wanted[turn % len(wanted)]

@@ -4,7 +4,7 @@ import pytest
 from accstudy.errors import AccstudyError
 from accstudy.geometry.rigid import Rigid, rotation_vector, unit
 from accstudy.locate.arrangement import Arrangement, Lines, joined, match_arrangement
-from accstudy.locate.decide import choose
+from accstudy.locate.readings import choose
 
 
 def lines(points, axes=None):

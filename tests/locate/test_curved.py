@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from accstudy.locate.curved import refine_curved
-from accstudy.locate.smooth import clean_mesh
+from accstudy.locate.surface import clean_mesh
 from accstudy.mesh.model import Mesh
 from accstudy.simulate.bodies import SHAPES, scan_body
 from accstudy.simulate.rounded import ROUNDED, Outline, RoundedShape, rounded_shape

@@ -11,9 +11,9 @@ from accstudy.errors import AccstudyError
 from accstudy.geometry.rigid import Rigid, rotation_vector
 from accstudy.locate.judge import untold_size
 from accstudy.locate.locate import locate_scan
+from accstudy.locate.one_body import find_body
 from accstudy.locate.prepared import prepare_body
 from accstudy.locate.segment import cut_patches
-from accstudy.locate.single import find_body
 from accstudy.mesh.model import Mesh
 from accstudy.simulate.arch import frames, reference_model, symmetric_model
 from accstudy.simulate.bodies import SHAPES, scan_body

@@ -5,7 +5,7 @@ from scipy.spatial import cKDTree
 
 from accstudy.locate.locate import locate_scan
 from accstudy.locate.prepared import prepare_body
-from accstudy.locate.smooth import FILTER_MM
+from accstudy.locate.surface import FILTER_MM
 from accstudy.locate.uncertainty import (
     RANGES_MM,
     Blocks,

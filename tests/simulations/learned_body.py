@@ -23,7 +23,7 @@ import numpy as np
 import pandas as pd
 
 from accstudy.geometry.rigid import Rigid, frame_from_axis, rotation_vector
-from accstudy.locate.body import ScanBody
+from accstudy.locate.drawing import ScanBody
 from accstudy.locate.learn import LearnedBody, learn_body
 from accstudy.locate.locate import locate_scan
 from accstudy.simulate.arch import frames, reference_model

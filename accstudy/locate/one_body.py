@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from accstudy.geometry.rigid import Rigid, rotation_about_deg
-from accstudy.locate.fit import Fit, capped_cost, coarse_fit, fine_fit, settle_height
+from accstudy.locate.least_squares import Fit, capped_cost, coarse_fit, fine_fit, settle_height
 from accstudy.locate.prepared import PreparedBody
 from accstudy.locate.rotation import search_turn, turned
 from accstudy.locate.segment import Patch
