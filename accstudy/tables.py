@@ -1894,7 +1894,8 @@ def shape(name: str, frame: pd.DataFrame, *, factors: tuple[str, ...] = ()) -> p
 
 def _typed(values: pd.Series, kind: Kind) -> pd.Series:
     if kind == "number":
-        return pd.to_numeric(values).astype(float)
+        plain = values.dtype == np.float64
+        return values if plain else pd.to_numeric(values).astype(float)
     if kind == "integer":
         return pd.to_numeric(values).astype("Int64")
     if kind == "flag":
