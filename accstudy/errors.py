@@ -1,4 +1,4 @@
-"""What can be wrong with a user's input, with the way to correct it.
+"""Errors in user input, with hints for correcting them.
 
 Two things live here: the exceptions that stop a command (`AccstudyError` and
 its family) and the findings that a command collects (`Finding`). Anything
@@ -83,7 +83,7 @@ class Finding:
 
 
 def gravest_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Sort findings by severity, errors first; alike ones keep their order."""
+    """Sort findings by severity, errors first; equal severities keep their order."""
     rank = {Severity.ERROR: 0, Severity.WARNING: 1, Severity.NOTE: 2}
     return tuple(sorted(findings, key=lambda finding: rank[finding.severity]))
 
@@ -145,7 +145,7 @@ class OutputError(AccstudyError):
 
 
 class NotOursError(AccstudyError):
-    """A link or a file of the user's in the place of one that is to be written."""
+    """A link or a user file in place of a file to be written."""
 
     code = "not-ours"
 

@@ -16,7 +16,7 @@ __all__ = ["COLUMNS", "QUANTITIES", "Quantity", "Slip", "implausible"]
 
 @dataclass(frozen=True, slots=True)
 class Slip:
-    """A usual way to get a value wrong.
+    """A common error in a value.
 
     Parameters
     ----------

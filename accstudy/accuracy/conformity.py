@@ -63,7 +63,7 @@ class LimitOf:
 
 @dataclass(frozen=True)
 class Conformity:
-    """Limits held against the data.
+    """Limits compared with the data.
 
     Parameters
     ----------
@@ -136,7 +136,7 @@ def conformity_tables(
     cell_columns: Sequence[str] = (),
     condition_columns: Sequence[str] = (),
 ) -> Conformity:
-    """Hold every condition against the limits, and say which span it supports.
+    """Compare every condition with the limits, and find the supported span.
 
     Parameters
     ----------

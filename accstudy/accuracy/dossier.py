@@ -27,7 +27,7 @@ def reference_pairs(
     temperature_tolerance_k: float = 0.0,
     runs: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
-    """How well every distance of every reference is known, part by part.
+    """Uncertainty of every distance of every reference, by contribution.
 
     Parameters
     ----------

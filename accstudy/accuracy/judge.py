@@ -105,7 +105,7 @@ class Bounds:
 
 @dataclass(frozen=True)
 class Judgement:
-    """A limit judged for each pair by itself and for all pairs of a scan together.
+    """Verdict on a limit for each pair separately and for all pairs of a scan together.
 
     Parameters
     ----------
@@ -136,7 +136,7 @@ class Judgement:
 
 
 def guard(u: npt.ArrayLike, confidence: float) -> Floats:
-    """Width by which a limit is drawn in because of uncertainty that all scans share.
+    """Guard band for the uncertainty common to all scans.
 
     Parameters
     ----------
@@ -213,7 +213,7 @@ def worst_of_scan(values: Floats) -> Floats:
 
 
 def independent_scans(grouping: Grouping, *, these_operators: bool = False) -> int:
-    """How many scans stand for themselves.
+    """Number of independent scans.
 
     All where there is one cell (then they speak for it alone); else the cells, and
     where operators return and others are judged, the operators.
@@ -267,7 +267,7 @@ def _normal(
 
 
 def single_bounds(values: Floats, grouping: Grouping, rule: Rule | None = None) -> Bounds:
-    """Bounds of every column by itself.
+    """Bounds of every column separately.
 
     Parameters
     ----------
@@ -324,7 +324,7 @@ def worst_bounds(values: Floats, grouping: Grouping, rule: Rule | None = None) -
 
 
 def few_cells(grouping: Grouping, rule: Rule) -> bool:
-    """Whether so few cells, or operators, tell the scatter between them that logarithms fail."""
+    """Whether there are too few cells, or operators, for bounds on the logarithmic scale."""
     cells = len(np.unique(grouping.cell))
     if cells == 1:
         return False
@@ -335,7 +335,7 @@ def few_cells(grouping: Grouping, rule: Rule) -> bool:
 
 
 def shared_bounds(values: Floats, grouping: Grouping, rule: Rule) -> Floats:
-    """Normal-theory bounds of every pair that hold for all pairs of a scan together.
+    """Simultaneous normal-theory bounds for all pairs of a scan.
 
     The share of scans beyond is shared among the pairs (Bonferroni): each may exceed
     its bound in (1 - coverage) / m of future scans, so any of them in 1 - coverage.

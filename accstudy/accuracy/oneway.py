@@ -37,7 +37,7 @@ LIMIT_FACTOR = 2.8
 
 @dataclass(frozen=True)
 class Layouts:
-    """Sums of any number of one-way layouts, from which every figure follows.
+    """Sums of any number of one-way layouts, sufficient for all statistics.
 
     Parameters
     ----------
@@ -393,7 +393,7 @@ def _total_interval(found: Layouts, alpha: float) -> tuple[Floats, Floats]:
 
 @dataclass(frozen=True, slots=True)
 class OneWay:
-    """Figures of one one-way layout; NaN where it cannot say.
+    """Statistics of one one-way layout; NaN where undefined.
 
     Parameters
     ----------

@@ -39,7 +39,7 @@ class SeatingOfBodies:
 
 
 def seating_from_data(pair_deviations: pd.DataFrame) -> SeatingOfBodies | None:
-    """Seating of the scan bodies, from scans with and without seating them anew.
+    """Seating of the scan bodies, from scans with and without reseating.
 
     Parameters
     ----------

@@ -62,7 +62,7 @@ def _rank(n: int, coverage: float, confidence: float) -> int:
 
 
 def beyond_p(beyond: Floats, *, coverage: float = 0.95) -> Floats:
-    """Probability of so many scans beyond a value if no more than 1 - coverage lie there.
+    """Probability of so many scans beyond a value if at most 1 - coverage of them lie there.
 
     Parameters
     ----------

@@ -155,7 +155,7 @@ def grouping_of(scans: pd.DataFrame, cell_columns: Sequence[str] = ()) -> tuple[
 def factors_left_out(
     pair_deviations: pd.DataFrame, cell_columns: Sequence[str], condition_columns: Sequence[str]
 ) -> list[str]:
-    """Known factors of the scans that neither cells nor conditions are told apart by.
+    """Recorded factors of the scans that define neither cells nor conditions.
 
     Parameters
     ----------

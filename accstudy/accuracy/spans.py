@@ -104,7 +104,7 @@ def _up_to(
 def span_rows(
     curve: pd.DataFrame, *, levels_um: Sequence[float], stated: bool
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Complete the curve of one condition, and say which length each level supports.
+    """Complete the curve of one condition, and find the supported length for each level.
 
     Parameters
     ----------

@@ -167,7 +167,7 @@ _NOTES_OF_PRECISION = {
 
 
 def precision_table(accuracy: pd.DataFrame) -> pd.DataFrame:
-    """What a table ``accuracy`` says without a reference.
+    """The part of table ``accuracy`` that needs no reference.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Tolerance bounds that respect cells: where will a share of future scans lie?
+"""Tolerance limits that respect cells: where a share of future scans will lie.
 
 A bound (coverage, confidence) holds, with the confidence, for at least the share
 of single future scans, made by operators and in sessions like those studied.

@@ -1,4 +1,4 @@
-"""What a whole scan does: its worst pair and the root mean square of its pairs."""
+"""Summary of a whole scan: its worst pair and the root mean square of its pairs."""
 
 from __future__ import annotations
 

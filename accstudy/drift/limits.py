@@ -1,4 +1,4 @@
-"""The user's limit, held against every pair of implants in every session."""
+"""Every pair of implants in every session compared with the limit set by the user."""
 
 from __future__ import annotations
 

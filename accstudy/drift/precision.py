@@ -94,7 +94,7 @@ def sd_run_length(n: int, lower: float, upper: float, ratio: float = 1.0) -> flo
 
 @dataclass(frozen=True, slots=True)
 class ScoreBaseline:
-    """What the baseline says about scores of standard deviations.
+    """Baseline of the scores of standard deviations.
 
     Parameters
     ----------

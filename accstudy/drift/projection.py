@@ -124,7 +124,7 @@ def project(
 def next_session(
     stretch: Stretch, fastest: float, room: float, last: pd.Timestamp
 ) -> tuple[pd.Timestamp, str]:
-    """Recommend when to hold the next session of a device that shows nothing.
+    """Recommend the date of the next session of a device without signals.
 
     Parameters
     ----------
@@ -173,7 +173,7 @@ def _delay(stretch: Stretch) -> float:
 def sample_advice(
     stretch: Stretch, *, n_scans: tuple[int, ...] = (1, 2, 3, 4, 5, 6, 8, 10, 15, 20)
 ) -> pd.DataFrame:
-    """Mean delay until the wanted shift is found, by scans in a session.
+    """Mean delay until the shift is detected, by number of scans per session.
 
     Parameters
     ----------

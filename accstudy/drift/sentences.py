@@ -1,4 +1,4 @@
-"""What the drift analysis says in words."""
+"""Sentences on the results of the drift analysis."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ __all__ = ["run_length_sentence", "trend_sentence"]
 
 
 def run_length_sentence(stretch: Stretch, false_alarm_every: float) -> str:
-    """How often the charts alarm for nothing and how soon they find the wanted shift."""
+    """How often the charts give false alarms and how soon they detect the shift."""
     baseline, limits = stretch.baseline, stretch.limits
     if baseline is None or limits is None:
         return ""

@@ -45,7 +45,7 @@ def session_table(values: pd.DataFrame) -> pd.DataFrame:
 def starts(
     device: str, model: str, events: pd.DataFrame, implants: pd.DataFrame
 ) -> list[tuple[pd.Timestamp, str]]:
-    """Days from which a device's charts of a model begin anew, and why.
+    """Dates at which the charts of a device and model restart, and why.
 
     Parameters
     ----------
@@ -86,7 +86,7 @@ def _has_undated(implants: pd.DataFrame, model: str) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Baseline:
-    """What a baseline says about sessions of one measurand; frozen with its sessions.
+    """Baseline of one measurand; fixed with its sessions.
 
     Parameters
     ----------

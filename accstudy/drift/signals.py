@@ -77,7 +77,7 @@ class Found:
 
 
 def with_standing(found: Sequence[Found]) -> list[Found]:
-    """Findings of one stretch, change points standing where charts say so.
+    """Signals of one stretch; change points persist if charts signal.
 
     Parameters
     ----------

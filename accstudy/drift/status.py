@@ -32,7 +32,7 @@ CHECK, OUT_OF_USE, NEXT = "check at once", "out of use until verified", "next se
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """What the limit says about one device and model.
+    """Comparison of one device and model with the limit.
 
     Parameters
     ----------

@@ -169,7 +169,7 @@ def theil_sen(values: ArrayLike, times: ArrayLike, *, confidence: float = 0.95) 
 
 @dataclass(frozen=True, slots=True)
 class Trend:
-    """Slope of the session means at the last session, and what lies behind it.
+    """Slope of the session means at the last session, and its derivation.
 
     Parameters
     ----------

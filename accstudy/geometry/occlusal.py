@@ -34,7 +34,7 @@ _PLAUSIBLE_DEG = 45.0
 def occlusal_direction(
     positions_mm: Floats, axes: Floats, *, stated: Sequence[float] | None = None
 ) -> tuple[Floats | None, str]:
-    """Direction square to the occlusal plane of a model, out of the bone.
+    """Normal of the occlusal plane of a model, out of the bone.
 
     The mean of the axes is no such direction: it follows the tilts that are to be
     measured against it, and makes two implants of 0 and 15 degrees 7.5 and 7.5.

@@ -1,4 +1,4 @@
-"""What a drawing shows of itself: its axis, its flats, its levels, where its origin may be."""
+"""Properties of CAD geometry: axis, flats, levels, possible origins."""
 
 from __future__ import annotations
 

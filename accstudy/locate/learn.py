@@ -1,4 +1,4 @@
-"""A scan body learned from a scan of its model, where no drawing is to be had."""
+"""A scan body derived from a scan of its model, if there is no CAD geometry."""
 
 from __future__ import annotations
 

@@ -60,7 +60,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class LocatedScan:
-    """What a scan says about the implants of its model.
+    """Implants of a model located in a scan.
 
     Parameters
     ----------

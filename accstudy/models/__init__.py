@@ -1,4 +1,4 @@
-"""Mixed-effects models with p values that hold their level.
+"""Mixed-effects models with tests that maintain their nominal level.
 
 Random intercepts, crossed or nested, fitted by profiled REML; tests by
 Kenward-Roger or Satterthwaite, never by z; marginal means, contrasts, slopes and

@@ -112,7 +112,7 @@ def _determined(table: pd.DataFrame, confidence: float, adjust: Adjust) -> pd.Da
 
 
 def bootstrap_rows(fit: MixedFit, draws: int) -> pd.DataFrame:
-    """Every term tested by data drawn without it, where that is asked for."""
+    """Parametric bootstrap test of every term, if requested."""
     found = []
     for term in fit.design.terms if draws else ():
         if term.name != "1":

@@ -33,7 +33,7 @@ POLE = 0.8
 
 
 def check_method(method: str) -> Method:
-    """Return the method if it is one, else say which there are."""
+    """Return the method if it is known; otherwise raise an error that lists the methods."""
     for known in METHODS:
         if method == known:
             return known

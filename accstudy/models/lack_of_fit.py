@@ -1,4 +1,4 @@
-"""Does the fixed part miss what was seen? Observed against fitted means, and tests.
+"""Lack of fit of the fixed part: observed against fitted means, and tests.
 
 Residual plots cannot show it: a random pair takes up what a straight line misses.
 """
@@ -48,7 +48,7 @@ class LackOfFit:
 
 
 def lack_of_fit(fit: MixedFit) -> LackOfFit:
-    """Hold what was seen against the fixed part, by condition and class of every covariate.
+    """Compare observed means with the fixed part, by condition and class of every covariate.
 
     Parameters
     ----------

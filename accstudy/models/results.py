@@ -61,7 +61,7 @@ FURTHER = (
 
 @dataclass(frozen=True)
 class ModelResults:
-    """Everything that the mixed models of a study say.
+    """All results of the mixed models of a study.
 
     Parameters
     ----------

@@ -129,7 +129,7 @@ def _params(coefficients: Floats, ratios: Floats) -> MixedLMParams:
 def for_these_operators(
     spec: ModelSpec, fit: MixedFit, held: Mapping[str, float], *, confidence: float
 ) -> pd.DataFrame:
-    """Differences of levels with the operators fixed: they hold for these operators only.
+    """Differences of levels with fixed operators, valid for these operators only.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Models where no reference says how long a distance is.
+"""Models for studies without a reference.
 
 Without a reference the true distance of a pair is an unknown number of its own. It becomes a
 fixed effect a pair, so whatever is the same in all scans of a pair (its path, its angulation,
@@ -103,7 +103,7 @@ def unreferenced(spec: ModelSpec) -> ModelSpec:
 def not_of_the_unknown(
     design: Design, findings: Sequence[Finding], absorbed: str, *, where: str
 ) -> list[Finding]:
-    """Drop what is said of the unknown levels; say what cannot be compared for want of scans.
+    """Drop results on unknown levels; report comparisons without common scans.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What a design cannot tell, said before anybody reads a p value."""
+"""Limitations of a design, reported before any p value."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ FEW_DF = 4.0
 
 
 def design_findings(design: Design, random: tuple[str, ...], *, where: str) -> list[Finding]:
-    """Scans taken as independent, effects that stand for each other, levels seen once.
+    """Findings on non-independent scans, confounded effects and single observations.
 
     Parameters
     ----------

@@ -211,7 +211,7 @@ def shares(fit: MixedFit) -> pd.Series:
 
 
 def r_squared(fit: MixedFit) -> dict[str, float]:
-    """Share of the variance that the fixed part explains, alone and with the random part.
+    """Share of the variance explained by the fixed part, alone and with the random part.
 
     Returns
     -------

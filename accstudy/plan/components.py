@@ -1,4 +1,4 @@
-"""What a study tells of its device: mean, scatter of scans, cells and operators, pairs jointly.
+"""Estimates from a study: mean, and scatter of scans, cells and operators, pairs jointly.
 
 The deviations of all pairs of a scan are one vector. Its mean and the mean squares and
 products of its levels (scans in cells, cells in operators, operators) are estimated from the

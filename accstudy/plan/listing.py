@@ -48,7 +48,7 @@ class ScanFile:
 
 @dataclass(frozen=True)
 class Proposal:
-    """Proposed rows, to be confirmed by whoever made the scans.
+    """Proposed rows, to be confirmed by the user.
 
     Parameters
     ----------

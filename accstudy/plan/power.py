@@ -90,7 +90,7 @@ class Known:
 
 
 def known_from(spec: ModelSpec, pairs: pd.DataFrame, *, factor: str = "") -> Known:
-    """Take what a pilot comparison tells, by the model that its analysis fits.
+    """Estimates from a pilot comparison, with the model of its analysis.
 
     Parameters
     ----------

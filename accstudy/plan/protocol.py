@@ -56,7 +56,7 @@ class Design:
 
 @dataclass(frozen=True, slots=True)
 class Protocol:
-    """A protocol as its file says it.
+    """A protocol, as defined in its file.
 
     Parameters
     ----------

@@ -170,7 +170,7 @@ def wanted(
     studies: int = _STUDIES,
     seed: int = 1,
 ) -> dict[str, tuple[Design | None, float]]:
-    """The smallest study that is to be expected to verify a limit.
+    """Smallest study expected to verify a limit.
 
     Parameters
     ----------
