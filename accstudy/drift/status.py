@@ -222,7 +222,7 @@ def _state_sentence(row: dict[str, Any]) -> str:
     size += f" {unit_text(row['unit'])}"
     name = row["measurand"][0].upper() + row["measurand"][1:]
     began = (
-        f"started about {_day(row['begins_at'])} "
+        f"estimated start {_day(row['begins_at'])} "
         f"(between {_day(row['begins_low'])} and {_day(row['begins_high'])})"
     )
     text = {
@@ -254,7 +254,7 @@ def _limit_sentence(row: dict[str, Any]) -> str:
     )
     if pd.notna(row.get("single_bound_um")):
         text += (
-            f" Tolerance bound of future single scans: up to {row['single_bound_um']:.1f} µm "
+            f" Upper tolerance limit of future single scans: up to {row['single_bound_um']:.1f} µm "
             f"(pair {row['single_pair']}), {'beyond' if _single_beyond(row) else 'within'} the "
             "limit."
         )
@@ -274,7 +274,7 @@ def _duty_sentence(row: dict[str, Any]) -> str:
         text = "Changed; the mean of the last session is within the limit"
         if _single_beyond(row):
             text += (
-                f", but future single scans may not (tolerance bound of pair "
+                f", but future single scans may not be (upper tolerance limit of pair "
                 f"{row['single_pair']}: {row['single_bound_um']:.1f} µm)"
             )
         said.append(f"{text}.")

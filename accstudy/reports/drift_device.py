@@ -47,8 +47,8 @@ def how_to_read(document: Document, content: ReportContent) -> None:
         "allowance) detect a small sustained shift earlier. Charts of the spread show changes of "
         "precision in the same way. Limits are wider for a short baseline, so that false signals "
         "remain as rare as stated. Score: a standard deviation transformed to a normal deviate. "
-        f"Scale: size of the whole arrangement {against}. Axis splay: how far "
-        "the implant axes lean apart.",
+        f"Scale: size of the whole arrangement {against}. Axis splay: how far the implant axes "
+        "diverge.",
         f"Charts show means over pairs, in which opposite errors cancel. {every}",
     )
 
@@ -93,7 +93,7 @@ def chapter(document: Document, content: ReportContent, row: Any, main: str) -> 
     found = _bear_in_mind(content, row, points, signals)
     if found:
         text = "; ".join(found)
-        document.lead("Bear in mind", f"{text[0].upper()}{text[1:]}.")
+        document.lead("Remarks", f"{text[0].upper()}{text[1:]}.")
     if not len(points):
         return
     events = device_events(content, row.device)

@@ -179,7 +179,7 @@ def test_a_changed_device_that_keeps_the_limit_has_nothing_to_reassess(sample):
     # two quantities: single scans to come spread more than a mean of three
     single, mean = status.loc["device A", ["single_bound_um", "worst_bound_um"]]
     assert single > 60 > mean
-    assert "future single scans may not" in duty
+    assert "future single scans may not be" in duty
     assert "single scans" in status.loc["device C", "limit_what"]
     assert "within the limit" in status.loc["device C", "limit_what"]
     assert not (sample.tables["drift_lookback"]["device"] == "device A").any()

@@ -385,7 +385,7 @@ def test_drift_says_what_stands_and_what_to_reassess(contents):
     assert row["stands"]
     assert not status.loc["device B", "stands"]
     assert f"charts signal since {date(row['signalled_at'])}" in first
-    assert f"started about {date(row['begins_at'])}" in first
+    assert f"estimated start {date(row['begins_at'])}" in first
     assert f"{row['size']:+.1f}" in first
     if row["n_not_verified"]:
         assert f"{int(row['n_not_verified'])} session" in first
