@@ -1,4 +1,4 @@
-"""Cases whose truth is known because it was put in: closed forms and a simulated scan."""
+"""Cases whose truth is known because it was put in: closed-form solutions and a simulated scan."""
 
 from __future__ import annotations
 
@@ -75,18 +75,18 @@ def _seats() -> list[Row]:
     )
     case = "seat of a framework"
     return [
-        _row(case, "sideways offset of a distance too long by 100 um", 100.0,
-             one["lateral_um"], 1e-6, "the bar is longer by as much"),
-        _row(case, "gap of a distance too long", 0.0, one["gap_max_um"], 1e-6,
-             "a shift within the seating plane opens nothing"),
-        _row(case, "one-screw gap of a height error of 100 um", 100.0, lifted["gap_mean_um"],
-             1e-6, "the second platform stands off by as much"),
+        _row(case, "lateral offset for a distance too long by 100 um", 100.0,
+             one["lateral_um"], 1e-6, "the bar is longer by the same amount"),
+        _row(case, "gap for a distance too long", 0.0, one["gap_max_um"], 1e-6,
+             "a shift within the seating plane causes no gap"),
+        _row(case, "one-screw gap for a height error of 100 um", 100.0, lifted["gap_mean_um"],
+             1e-6, "the second platform is off by the same amount"),
         _row(case, "the same gap in turns of a 0.3 mm screw", 1 / 3, lifted["turns"], 1e-9,
-             "gap over pitch"),
-        _row(case, "best seat of a height error of 100 um over 20 mm", 20.0,
-             high["best_seat_um"].iloc[0], 0.02, "2 R h / D with R = 2 mm: taken up by tilt"),
-        _row(case, "best seat of three in line, the middle one high by 80 um", 80.0,
-             middle["best_seat_um"].iloc[0], 0.02, "no tilt helps"),
+             "gap divided by pitch"),
+        _row(case, "best seat for a height error of 100 um over 20 mm", 20.0,
+             high["best_seat_um"].iloc[0], 0.02, "2 R h / D with R = 2 mm: compensated by tilt"),
+        _row(case, "best seat of three implants in line, the middle one high by 80 um", 80.0,
+             middle["best_seat_um"].iloc[0], 0.02, "no tilt compensates it"),
     ]  # fmt: skip
 
 
@@ -98,7 +98,7 @@ def _deviations() -> list[Row]:
     poses = _moved(shown)
     pairs = pair_deviations(poses, arch)
     why = "a length of L mm grows by L um"
-    case = "an arch shown larger by 1000 ppm"
+    case = "an arch scanned larger by 1000 ppm"
     told = pairs["span_mm"].to_numpy(float)  # L mm grow by L um
     here = pairs["distance_um"].to_numpy(float)
     rows = [
@@ -110,7 +110,7 @@ def _deviations() -> list[Row]:
     return [
         *rows,
         _row(case, "largest change of an angle, deg", 0.0, off,
-             1e-9, "a change of scale turns nothing"),
+             1e-9, "a change of scale changes no angle"),
     ]  # fmt: skip
 
 
@@ -137,8 +137,8 @@ def _relations() -> list[Row]:
     found = fit_relation(path, np.sqrt(1.5 * path + 0.004 * path**3), RELATIONS[3])
     why = "points of s = sqrt(a L + b L^3) itself"
     return [
-        _row("precision against path", "a", 1.5, found.intercept, 1.5e-6, why),
-        _row("precision against path", "b", 0.004, found.slope, 4e-9, why),
+        _row("precision against arch length", "a", 1.5, found.intercept, 1.5e-6, why),
+        _row("precision against arch length", "b", 0.004, found.slope, 4e-9, why),
     ]
 
 
@@ -158,7 +158,7 @@ def _scan() -> list[Row]:
     poses = locate_scan(scan.mesh, reference=reference, bodies={"default": body}).poses
     both = poses.merge(scan.truth, on="implant", suffixes=("", "_true")).set_index("implant")
     case = "simulated scan of four implants"
-    why = "30 000 triangles, noise 7 um, offset 24 um, a tenth of every body missing"
+    why = "30 000 triangles, noise 7 um, offset 24 um, a tenth of every scan body missing"
     if both["x_mm"].isna().any():
         return [_row(case, "implants found", len(both), int(both["x_mm"].notna().sum()), 0.0, why)]
     true = both[[f"{c}_true" for c in _POSITION]].to_numpy(float)

@@ -311,7 +311,7 @@ def _printed_and_recomputed(
     unit: float,
     near: float,
 ) -> list[Row]:
-    """One row of a printed table: as printed, from memory, if it is, and to more digits."""
+    """One row of a printed table: as printed, quoted from memory, if it is, and to more digits."""
     both = (("printed", row["published"], unit), ("program", row["computed"], near))
     return [
         Row(

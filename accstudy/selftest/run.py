@@ -35,7 +35,7 @@ _TITLES = {
     "drift": "Run rules",
     "geometry": "Elements, registrations, angles, distances",
     "mixed": "Mixed models",
-    "known truth": "Closed forms and a simulated scan",
+    "known truth": "Closed-form solutions and a simulated scan",
 }
 
 
@@ -83,7 +83,7 @@ GROUPS: dict[str, Callable[[], Iterable[Row]]] = {
     "run rules": lambda: _examples("drift"),
     "elements, registrations, angles, distances": elements.geometry_rows,
     "mixed models": mixed.mixed_rows,
-    "closed forms and a simulated scan": known.known_rows,
+    "closed-form solutions and a simulated scan": known.known_rows,
 }
 """What is tested, in order."""
 
@@ -141,7 +141,7 @@ def counted(table: pd.DataFrame) -> dict[str, int]:
     printed, memory = table["kind"] == "printed", table["from_memory"].fillna(False).astype(bool)
     return {
         "printed, read": int((printed & ~memory).sum()),
-        "printed, from memory": int((printed & memory).sum()),
+        "printed, quoted from memory": int((printed & memory).sum()),
         "by another program": int((table["kind"] == "program").sum()),
         "own closed forms and simulations": int(
             table["kind"].isin(["closed form", "simulated"]).sum()

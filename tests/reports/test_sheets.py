@@ -63,9 +63,12 @@ def rows(agrees):
 
 def test_selftest_record_counts_what_agrees():
     record = {"accstudy": "0.1.0", "versions": {"python": "3.11"}, "platform": "Linux"}
-    record["by_kind"] = {"printed, read": 2, "printed, from memory": 1}
+    record["by_kind"] = {"printed, read": 2, "printed, quoted from memory": 1}
     text = text_of(selftest_record(rows([True, True, True]), record, generated="2026-01-02"))
-    assert "reproduces 3 of 3 known numbers (2 printed, read and 1 printed, from memory)" in text
+    assert (
+        "reproduces 3 of 3 known numbers (2 printed, read and 1 printed, quoted from memory)"
+        in text
+    )
     assert "from 2 examples: all agree" in text
     assert "Discrepancies" not in text
     text = text_of(selftest_record(rows([True, False, True]), record))

@@ -40,7 +40,7 @@ def test_printed_numbers_are_counted_apart_from_computed_and_own_ones(found):
     kinds = run.counted(found.table)
     assert sum(kinds.values()) == len(found.table)
     assert 170 <= kinds["printed, read"] < 500  # the rest is from memory, computed or derived
-    assert kinds["printed, from memory"] > 87
+    assert kinds["printed, quoted from memory"] > 87
     table = found.table.set_index("case")
     for case in ("critical_values", "tolerance_k", "gum_g4_product", "iso5725_2_coal"):
         mine = table.loc[case]
