@@ -28,7 +28,7 @@ __all__ = [
     "varies",
 ]
 
-STEPS = {"angulation_deg": "10° more angulation", "n_implants": "one implant more"}
+STEPS = {"angulation_deg": "10° of angulation", "n_implants": "one additional implant"}
 """What the effect of a covariate is stated for."""
 
 _AXES = {
@@ -132,14 +132,14 @@ def effect_sentence(rows: pd.DataFrame) -> Text:
             runs.append("" if k == 0 else " and " if k == len(each) - 1 else ", ")
             runs.append(strong_accent(said) if float(r.p_holm) < alpha else said)
         return [
-            f"{label}, for {step}: it depends on {variable_name(str(whole['factor']))} "
+            f"{label}, per {step}: it depends on {variable_name(str(whole['factor']))} "
             f"(p = {p_value(whole['p_interaction'])}): ".replace("p = <", "p <"),
             *runs,
         ]
     shown = bool(whole["p"] < 1 - float(whole["confidence"]))
     p = f"p = {p_value(whole['p'])}".replace("p = <", "p <").replace("p = >", "p >")
     return [
-        f"{label}, for {step}: ",
+        f"{label}, per {step}: ",
         strong_accent(effect_size(whole)) if shown else effect_size(whole),
         f", {_df(whole['df'])} df, {p}" + ("" if shown else ", no effect shown"),
     ]
@@ -303,9 +303,7 @@ def _effect_table(document: Document, content: ReportContent) -> None:
             cells.append(
                 [
                     STEPS[head[0]] if head[0] != before[0] else "",
-                    f"{response_label(str(r.response))}, {_SCOPES.get(r.scope, r.scope)}"
-                    if head != before
-                    else "",
+                    _scoped(r) if head != before else "",
                     r.level or "all",
                     effect_size(r),
                     _df(r.df),
@@ -327,6 +325,12 @@ def _effect_table(document: Document, content: ReportContent) -> None:
         ],
         cells,
     )
+
+
+def _scoped(row: Any) -> str:
+    """Response with its scope; that of a whole scan says so itself."""
+    label, scope = response_label(str(row.response)), str(row.scope)
+    return label if scope == "as it comes" else f"{label}, {_SCOPES.get(scope, scope)}"
 
 
 def _model_table(document: Document, models: pd.DataFrame) -> None:

@@ -298,7 +298,7 @@ def range_sentence(rows: list[Any]) -> str:
     how = f"{first.level_a} over {first.level_b}" if logs else (
         f"{first.level_a} minus {first.level_b}"
     )  # fmt: skip
-    return f"{how} goes from {values[0]} to {values[-1]} of {name}"
+    return f"{how} changes from {values[0]} to {values[-1]} of {name}"
 
 
 def _sized(row: Any) -> str:

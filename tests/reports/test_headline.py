@@ -103,7 +103,7 @@ def test_a_share_that_changes_with_tilt_says_for_which_tilt_it_holds():
     said = [flat(t) for t in answer(asked, "d")]
     assert said[0].endswith("95 % intervals, at arch length 30.0 mm.")
     assert said[1] == (
-        "A over C goes from 0.80 (0.60 to 1.00) at 10.0 mm to 0.20 (0.10 to 0.30) "
+        "A over C changes from 0.80 (0.60 to 1.00) at 10.0 mm to 0.20 (0.10 to 0.30) "
         "at 40.0 mm of arch length."
     )
 
@@ -175,9 +175,14 @@ def test_the_table_of_effects_goes_by_condition_only_where_they_differ_and_says_
     effects_table(document, asked, "d")
     cells = [[flat(cell) for cell in row] for row in document.blocks[0]["rows"]]
     assert cells == [
-        ["10° more angulation", "A", "all: +5.0 (+3.0 to +7.0)", "+1.0 (+3.0 to +7.0)"],
+        ["10° of angulation", "A", "all: +5.0 (+3.0 to +7.0)", "+1.0 (+3.0 to +7.0)"],
         ["", "C", "", "+9.0 (+3.0 to +7.0)"],
-        ["one implant more", "all", "cannot be said: one of each", "cannot be said: one of each"],
+        [
+            "one additional implant",
+            "all",
+            "cannot be said: one of each",
+            "cannot be said: one of each",
+        ],
     ]
     assert isinstance(document.blocks[0]["rows"][0][3], str)  # not shown, so not coloured
     assert document.blocks[0]["rows"][1][3][0]["s"] == "accent"

@@ -410,7 +410,8 @@ def test_a_difference_is_said_at_both_ends_of_a_covariate_with_intervals():
         Row(**base, value=30.0, estimate=-60.0, low=-70.0, high=-50.0, se=5.0, df=60.0),
     ]
     assert plain(range_sentence(rows)) == (
-        "A minus B goes from 0.0 µm (−4.0 to +4.0) at 0.0° to −60.0 µm (−70.0 to −50.0) at 30.0° "
+        "A minus B changes from 0.0 µm (−4.0 to +4.0) at 0.0° to −60.0 µm (−70.0 to −50.0) at "
+        "30.0° "
         "of angulation"
     )
     logs = dict(base, response="log(abs(pair.distance_um))", estimate=0.0)
@@ -419,6 +420,6 @@ def test_a_difference_is_said_at_both_ends_of_a_covariate_with_intervals():
         Row(**logs, value=30.0, ratio=0.25, ratio_low=0.2, ratio_high=0.31),
     ]
     assert plain(range_sentence(rows)) == (
-        "A over B goes from 1.00 (0.80 to 1.25) at 0.0° to 0.25 (0.20 to 0.31) at "
+        "A over B changes from 1.00 (0.80 to 1.25) at 0.0° to 0.25 (0.20 to 0.31) at "
         "30.0° of angulation"
     )
