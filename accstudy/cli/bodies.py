@@ -56,7 +56,7 @@ def show(drawing: Path, unit: str, folder: Path) -> None:
 @click.option("--model", default="", help="Model shown in the scan; required if there are several.")
 @click.option("--body", default="", help="Key of [scan_body.*]; required if there are several.")
 def learn(study: Path, scan: str, model: str, body: str) -> None:
-    """Derive the geometry of a scan body from a scan, without CAD data.
+    """Derive a scan body from a scan, if there is no CAD geometry.
 
     The surface around every implant of the reference is extracted, and the copies are aligned to
     each other and averaged. Writes the mean and an image to scan_bodies/ and prints the lines for
