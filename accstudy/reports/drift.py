@@ -19,6 +19,7 @@ from accstudy.reports.drift_duties import (
     run_lengths,
     side_by_side,
 )
+from accstudy.reports.modelled import is_true
 from accstudy.reports.recorded import record_section
 from accstudy.reports.sessions import (
     CHARTS,
@@ -99,7 +100,7 @@ def answer(content: ReportContent) -> list[Text]:
         if not row.stands and not row.duty_what and len(rows) > 1:
             continue  # its row of the table says it all
         name = named_device(content, row.device, row.model)
-        text: list[Any] = [f"{name[0].upper()}{name[1:]}: {_in_words(row.what)}"]
+        text: list[Any] = [f"{name[0].upper()}{name[1:]}: {_change(row)}"]
         if row.duty_what:
             text += [" ", bold(_in_words(row.duty_what))]
         said.append(text)
@@ -113,6 +114,34 @@ def answer(content: ReportContent) -> list[Text]:
             "after cannot be compared."
         )
     return [*said, *unsaid]
+
+
+def _change(row: Any) -> str:
+    """What changed on a device, by how much and since when; the chapter says the rest."""
+    if not row.stands or row.change not in _VERBS:
+        return _in_words(row.what)
+    unit = unit_name(row.unit)
+    size, low, high = (
+        number(v, row.unit, signed=True, decimals=_PLACES.get(row.unit))
+        for v in (row.size, row.size_low, row.size_high)
+    )
+    spread = "" if missing(row.size_low) else f" ({low} to {high})"
+    month = " a month" if row.change == "ramp" else ""
+    began = "" if missing(row.begins_at) else f", begun about {date(row.begins_at)}"
+    within = " or within the baseline" if is_true(row.in_baseline) else ""
+    since = "" if missing(row.signalled_at) else f"; charts signal since {date(row.signalled_at)}"
+    return (
+        f"{row.measurand} {_VERBS[row.change]} {size}{spread} {unit}{month}{began}{within}{since}."
+    )
+
+
+_VERBS = {
+    "ramp": "drifts by",
+    "step": "stepped by",
+    "spread": "changed its spread by",
+    "level": "moved by",
+}
+_PLACES = {"um": 1}
 
 
 def _in_words(text: object) -> str:
