@@ -23,7 +23,7 @@ def supported_span_chart(
     width_mm: float = 166.0,
     ax: Axes | None = None,
 ) -> Axes:
-    """Draw the tolerance bound against the distance between two implants.
+    """Draw the tolerance bound against the inter-implant distance.
 
     Parameters
     ----------

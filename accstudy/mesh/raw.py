@@ -98,7 +98,7 @@ def triangles_of(
             f"it has {made} triangles, more than {MAX_TRIANGLES // 1_000_000} million"
         )
     if made > _EACH * corners + _SPARE:
-        raise source.fault(f"it has {made} triangles on {corners} corners, as no surface has")
+        raise source.fault(f"it has {made} triangles on {corners} corners, which no surface has")
     if made == len(counts):
         faces = indices.reshape(-1, 3)
     else:

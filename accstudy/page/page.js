@@ -13,7 +13,7 @@
   };
   el("title").textContent = data.title;
   document.title = `${data.title} – scans and ${data.word}s`;
-  el("see").textContent = `One scan over ${data.against}`;
+  el("see").textContent = `One scan compared with ${data.against}`;
   el("pairs").textContent = `Pairs of implants in this scan, measured minus ${data.against}`;
   el("answer").textContent = data.answer;
   for (const line of data.cautions) {
@@ -342,10 +342,10 @@
     tip.textContent = row
       ? `${name}: ` +
         ("distance_um" in row ? `${number(row.distance_um, 1)} µm (` : "(") +
-        `along the arch ${number(row.mesiodistal_um, 1, true)}, across ` +
+        `mesiodistal ${number(row.mesiodistal_um, 1, true)}, buccolingual ` +
         `${number(row.buccolingual_um, 1, true)}, vertical ${number(row.vertical_um, 1, true)} µm)` +
         ("angle_deg" in row ? `, axis ${number(row.angle_deg, 3)}°` : "")
-      : `${name}: not seen in this scan`;
+      : `${name}: not located in this scan`;
     tip.style.left = `${Math.min(at[0] + 14, box.width - 290)}px`;
     tip.style.top = `${Math.min(at[1] + 14, box.height - 90)}px`;
   }

@@ -33,8 +33,8 @@ __all__ = [
 ]
 
 _MEASURANDS = {
-    "distance_um": "distance between two implants",
-    "angle_deg": "angle between two implants",
+    "distance_um": "inter-implant distance",
+    "angle_deg": "angle between implant axes",
     "seat_gap_um": "largest predicted gap",
     "gap_max_um": "largest predicted gap",
     "mesiodistal_um": "mesiodistal position",
@@ -52,7 +52,7 @@ def measurand_name(measurand: str) -> str:
     Examples
     --------
     >>> measurand_name("distance_um")
-    'distance between two implants'
+    'inter-implant distance'
     """
     name, _, rest = measurand.partition(",")
     said = _MEASURANDS.get(name, name.replace("_", " "))

@@ -54,7 +54,7 @@ def test_the_lead_names_verdict_limit_and_whom_it_holds_for():
     )
     single = plain(lead_sentence([conformity(verdict="conformity not verified")]))
     assert single == (
-        "Conformity with the limit of 100 µm on each distance between two implants by itself is "
+        "Conformity with the limit of 100 µm on each inter-implant distance by itself is "
         "not verified."
     )
 
@@ -143,7 +143,7 @@ def test_nonconformity_is_verified_by_counts_and_no_bound_is_said_to_be_kept():
 def test_too_few_scans_cannot_say():
     row = conformity(tolerance_bound=NAN, verdict="", n_scans=1, n_needed=NAN)
     assert plain(lead_sentence([row])) == (
-        "Whether each distance between two implants by itself stays within the limit of 100 µm "
+        "Whether each inter-implant distance by itself stays within the limit of 100 µm "
         "cannot be said from 1 scan."
     )
     assert plain(verdict_words(row)) == "cannot be said from 1 scan"
