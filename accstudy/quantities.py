@@ -11,7 +11,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-__all__ = ["COLUMNS", "QUANTITIES", "Quantity", "Slip", "implausible"]
+__all__ = [
+    "BENCH_COLUMNS",
+    "COLUMNS",
+    "QUANTITIES",
+    "SERIAL_COLUMN",
+    "Quantity",
+    "Slip",
+    "implausible",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,14 +126,26 @@ QUANTITIES = {
     "humidity_percent": Quantity("a relative humidity", "%", 0.0, 100.0),
     "duration_s": Quantity("a duration", "s", 0.0, 86_400.0, (_times(1e-3, "milliseconds"),)),
     "torque_ncm": Quantity("a torque", "N cm", 0.0, 100.0),
+    "light_lux": Quantity("an illuminance", "lx", 0.0, 200_000.0),
+    "days": Quantity("a number of days", "d", 0.0, 10_000.0),
 }
 """Quantities of settings and columns, by key."""
+
+BENCH_COLUMNS = (
+    "body_uses", "torque_ncm", "scan_time_s", "light_lux", "days_since_calibration"
+)  # fmt: skip
+"""Columns of the scan list that are noted at the bench, scan by scan: no factors of the design."""
+
+SERIAL_COLUMN = "body_serial_"
+"""Beginning of the columns that name the scan body at each position: ``body_serial_16``."""
 
 COLUMNS = {
     "temperature_c": "temperature_c",
     "humidity_percent": "humidity_percent",
     "scan_time_s": "duration_s",
     "torque_ncm": "torque_ncm",
+    "light_lux": "light_lux",
+    "days_since_calibration": "days",
     "body_uses": "count",
     **dict.fromkeys(("x_mm", "y_mm", "z_mm"), "coordinate_mm"),
     "probe_radius_mm": "probe_radius_mm",

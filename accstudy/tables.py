@@ -458,6 +458,29 @@ _TABLES = (
         _ACCURACY,
     ),
     Table(
+        "field_figures",
+        "condition x model x measurand of pairs: as papers print it, beside ISO 5725",
+        _columns(
+            _CONDITION
+            + """
+            measurand t column of pair_deviations
+            unit t um or deg; holds for every number of the row but counts
+            n_scans i scans
+            n_pairs i pairs of implants
+            n_values i deviations: pairs times scans
+            trueness_mean n the field's trueness: mean of the absolute deviations
+            trueness_sd n their standard deviation; they are not independent
+            rms n root mean square of the deviations
+            n_differences i differences between two scans of a condition, pair by pair
+            precision_mean n the field's precision: mean of the absolute differences
+            precision_sd n their standard deviation; they are not independent
+            bias_rms n root mean square over the pairs of the bias (ISO 5725 trueness)
+            s_r_rms n root mean square over the pairs of the repeatability standard deviation
+            s_R_rms n the same of the intermediate precision, or reproducibility
+            """
+        ),
+    ),
+    Table(
         "accuracy_with_excluded",
         "condition x measurand x implant or pair, excluded scans included",
         _ACCURACY,

@@ -14,6 +14,7 @@ from accstudy.accuracy.levels import Grouping, session_effects, shared_session_p
 from accstudy.accuracy.measurands import Results, natural
 from accstudy.accuracy.normality import combined_p
 from accstudy.accuracy.oneway import Layouts, Witnesses, layouts
+from accstudy.quantities import BENCH_COLUMNS, SERIAL_COLUMN
 from accstudy.tables import TABLES
 
 __all__ = ["Sample", "factors_left_out", "grouping_of", "left_out_p", "samples", "witnesses"]
@@ -23,7 +24,9 @@ Ints = npt.NDArray[np.int64]
 
 _RETURNING = ("operator", "laboratory", "device")
 _SHARED = 0.25
-_NO_GROUPS = {"repeat", "measured_at", "reseated", "body_uses", "file", "status", "reason"}
+_NO_GROUPS = {
+    "repeat", "measured_at", "reseated", "file", "status", "reason", "cast", *BENCH_COLUMNS
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -170,7 +173,11 @@ def factors_left_out(
         Counts, times and notes are none.
     """
     used = {*TABLES["pair_deviations"].names, *cell_columns, *condition_columns, *_NO_GROUPS}
-    return [str(c) for c in pair_deviations.columns if c not in used]
+    return [
+        str(c)
+        for c in pair_deviations.columns
+        if c not in used and not str(c).startswith(SERIAL_COLUMN)
+    ]
 
 
 def left_out_p(

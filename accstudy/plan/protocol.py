@@ -12,6 +12,7 @@ from typing import Any
 import accstudy
 from accstudy.errors import InputError, nearest
 from accstudy.plan.schedule import Schedule, schedule
+from accstudy.quantities import BENCH_COLUMNS
 
 __all__ = [
     "Design",
@@ -253,7 +254,7 @@ def protocol_schedule(protocol: Protocol, *, seed: int, **changes: Any) -> Sched
         "conditions": d.conditions,
         "repeats": d.repeats,
         "reseat": d.reseat,
-        "columns": ("software", "body_uses"),
+        "columns": ("software", *BENCH_COLUMNS),
         "turns": d.turns,
     }
     return schedule(seed=seed, **(arguments | changes))

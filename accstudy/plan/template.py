@@ -10,6 +10,7 @@ from accstudy.errors import InputError
 from accstudy.models.specs import default_specs
 from accstudy.plan.protocol import Protocol
 from accstudy.plan.readme import QUESTIONS
+from accstudy.quantities import BENCH_COLUMNS
 from accstudy.tables import TABLES
 
 __all__ = ["events_text", "implants_text", "scan_columns", "study_text"]
@@ -306,14 +307,15 @@ def scan_columns(protocol: Protocol) -> tuple[str, ...]:
     >>> scan_columns(load_protocol("monthly_drift"))[:6]
     ('scan', 'model', 'file', 'status', 'reason', 'device')
     """
-    factors = ("operator", "session", "repeat", "reseated", "measured_at", "software", "body_uses")
-    names = (*TABLES["scans"].names, *protocol.design.conditions, *factors)
+    factors = ("operator", "session", "repeat", "reseated", "measured_at", "software")
+    names = (*TABLES["scans"].names, *protocol.design.conditions, *factors, *BENCH_COLUMNS)
     return tuple(dict.fromkeys(names))
 
 
 def implants_text() -> str:
     """Header of reference/implants.csv."""
-    wanted = [c.name for c in TABLES["implants"].columns if c.name != "valid_from"]
+    columns = TABLES["implants"].columns
+    wanted = [c.name for c in columns if c.name != "valid_from" and not c.inner]
     return ",".join(wanted) + "\n"
 
 

@@ -7,6 +7,8 @@ CONSORT (Faggion, J Evid Based Dent Pract 2012;12:182-189).
 
 from __future__ import annotations
 
+from typing import Any
+
 import pandas as pd
 
 from accstudy.reports.content import ReportContent
@@ -44,7 +46,7 @@ def checklist_rows(content: ReportContent) -> list[tuple[str, str, str]]:
          _outcomes(content)),
         ("Sample size rationale", "CRIS, CONSORT 5", _sizes(content)),
         ("Smallest relevant difference", "CRIS", _difference(content)),
-        ("Method of randomisation", "CRIS, CONSORT 6", _order(factors)),
+        ("Method of randomisation", "CRIS, CONSORT 6", _order(content, factors)),
         ("Allocation concealment", "CONSORT 7", _AUTHOR),
         ("Implementation: who randomised and who scanned", "CONSORT 8", _operators(content)),
         ("Blinding", "CRIS, CONSORT 9",
@@ -94,7 +96,16 @@ def _sizes(content: ReportContent) -> str:
     counts = pairs.groupby("condition")["scan"].nunique()
     low, high = int(counts.min()), int(counts.max())
     said = str(low) if low == high else f"{low} to {high}"
-    return f"{said} scans per condition; rationale: for the author"
+    planned = [str(order["order"]).partition(" scans; ")[0] for order in _orders(content)]
+    text = f"{said} scans per condition"
+    if planned:
+        text = f"{joined(planned)} scans planned; {text} used"
+    return f"{text}; rationale: for the author"
+
+
+def _orders(content: ReportContent) -> list[dict[str, Any]]:
+    """Orders that `accstudy plan` randomised, with their seeds."""
+    return list(content.settings.get("orders") or ())
 
 
 def _difference(content: ReportContent) -> str:
@@ -109,7 +120,11 @@ def _sized(table: pd.DataFrame, margin: float) -> str:
     return margin_name(str(table.loc[table["margin"] == margin, "response"].iloc[0]), margin)
 
 
-def _order(factors: set[str]) -> str:
+def _order(content: ReportContent, factors: set[str]) -> str:
+    orders = _orders(content)
+    if orders:
+        said = "; then ".join(str(order["order"]) for order in orders)
+        return f"randomised by accstudy: {said}"
     if "planned_order" in factors or "order" in factors:
         return "order recorded in the scan list; method of randomisation: for the author"
     return _AUTHOR

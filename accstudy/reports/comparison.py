@@ -34,7 +34,7 @@ from accstudy.reports.shared import (
     methods_section,
     words_section,
 )
-from accstudy.reports.tabulated import outlier_tests
+from accstudy.reports.tabulated import outlier_tests, paper_figures
 from accstudy.reports.verdicts import decision_table, verdict_table
 from accstudy.reports.wording import NONE, interval, number, quantity
 
@@ -87,6 +87,7 @@ def comparison_report(content: ReportContent) -> tuple[list[Text], Document, Doc
         rest.heading("How a rigid framework would seat")
         misfit(rest, content)
     term_tests(rest, content)
+    paper_figures(rest, content)
     checklist(rest, content)
     reference_section(rest, content)
     left_out(rest, content)
@@ -177,10 +178,15 @@ def latex_attachments(document: Document) -> list[Attachment]:
     Returns
     -------
     list of Attachment
-        One file a table whose caption speaks of contrasts, means or tests.
+        One file a table whose caption speaks of contrasts, means, tests or trueness.
     """
-    wanted = {"Contrasts": "contrasts", "Estimated means": "means", "F tests": "tests"}
-    found = []
+    wanted = {
+        "Contrasts": "contrasts",
+        "Estimated means": "means",
+        "F tests": "tests",
+        "Trueness and precision as papers print them": "trueness",
+    }
+    found: list[Attachment] = []
     for block in document.blocks:
         if block["type"] != "table":
             continue
@@ -189,7 +195,9 @@ def latex_attachments(document: Document) -> list[Attachment]:
             if caption.startswith(start):
                 titles = [plain(c["title"]) for c in block["columns"]]
                 rows = [[plain(cell) for cell in row] for row in block["rows"]]
-                data = latex_table(caption, titles, rows, label=f"tab:{slug(name)}")
+                before = sum(a.name.startswith(name) for a in found)
+                file = f"{name}_{before + 1}" if before else name
+                data = latex_table(caption, titles, rows, label=f"tab:{slug(file)}")
                 what = f"Table of {name} for a paper"
-                found.append(Attachment(f"{name}.tex", data, "application/x-tex", what))
+                found.append(Attachment(f"{file}.tex", data, "application/x-tex", what))
     return found

@@ -17,6 +17,7 @@ from accstudy.reports.wording import count, date, joined
 __all__ = ["bench_sheet", "selftest_record"]
 
 _BOX = "\u25a1"
+_POSITIONS = 8
 
 
 def bench_sheet(
@@ -51,8 +52,9 @@ def bench_sheet(
             document.new_page()
         document.heading(", ".join(p for p in (_session(session), operator) if p))
         document.table(
-            "Make the scans in this order. Tick each one; record the temperature and anything "
-            "unusual. Record a failed scan; do not repeat it in its place.",
+            "Make the scans in this order. Tick each one; record temperature, scan body torque, scan "
+            "time, illuminance and anything unusual. Record a failed scan; do not repeat it in its "
+            "place.",
             [
                 Heading("no.", width=0.5),
                 Heading("scan", "left", 1.3),
@@ -60,8 +62,11 @@ def bench_sheet(
                 Heading("condition", "left", 1.8),
                 Heading("scan bodies", "left", 1.5),
                 Heading("done", "center", 0.5),
-                Heading("°C", "left", 0.7),
-                Heading("remarks", "left", 2.6),
+                Heading("°C", "left", 0.6),
+                Heading("N cm", "left", 0.6),
+                Heading("s", "left", 0.6),
+                Heading("lx", "left", 0.6),
+                Heading("remarks", "left", 1.8),
             ],
             [
                 [
@@ -71,8 +76,7 @@ def bench_sheet(
                     str(r.condition),
                     str(r.body_seating),
                     [{"t": _BOX, "s": "box"}],
-                    "",
-                    "",
+                    *[""] * 5,
                 ]
                 for r in rows_of(rows)
             ],
@@ -80,8 +84,17 @@ def bench_sheet(
         )
         document.table(
             "Fill in when the block is complete.",
-            [Heading(h, "left", 1) for h in ("date", "began", "ended", "signature")],
-            [["", "", "", ""]],
+            [
+                Heading(h, "left", 1)
+                for h in ("date", "began", "ended", "days since calibration", "signature")
+            ],
+            [[""] * 5],
+            roomy=True,
+        )
+        document.table(
+            "Serial numbers of the scan bodies by position; use a new row if they change places.",
+            [Heading("position", "left", 1), *[Heading("", "left", 1)] * _POSITIONS],
+            [["serial", *[""] * _POSITIONS]] * 2,
             roomy=True,
         )
     answer: list[Text] = [f"{count(len(table), 'scan')} in randomised order. {order}"]

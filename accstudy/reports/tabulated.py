@@ -23,7 +23,7 @@ from accstudy.reports.wording import (
     unit_name,
 )
 
-__all__ = ["accuracy_tables", "interval_of", "outlier_tests"]
+__all__ = ["accuracy_tables", "interval_of", "outlier_tests", "paper_figures"]
 
 _MOST_ROWS = 90
 _TESTS = {
@@ -226,3 +226,51 @@ def _outlier_counts(document: Document, table: pd.DataFrame) -> None:
         cells,
         wide=False,
     )
+
+
+def paper_figures(document: Document, content: ReportContent) -> None:
+    """Trueness and precision as papers print them, beside the figures of ISO 5725."""
+    rows = content.table("field_figures")
+    if not len(rows):
+        return
+    _, index, _ = between(content)
+    document.heading("Figures as papers print them")
+    for (measurand,), mine in groups(rows, ["measurand"]):
+        unit = unit_name(str(mine["unit"].iloc[0]))
+        document.table(
+            f"Trueness and precision as papers print them, {measurand_name(measurand)}, {unit}: "
+            "mean ± standard deviation of |deviation| over all pairs and scans, root mean square "
+            "of the deviations, mean ± standard deviation of |difference| between two scans of a "
+            "condition. Beside them, of ISO 5725, root mean squares over the pairs: bias, "
+            "repeatability, and standard deviation with the spread between cells. The values that "
+            "are averaged are not independent: no test follows from their standard deviations.",
+            [
+                Heading("condition", "left", 1.2),
+                Heading("model", "left", 0.8),
+                Heading("scans", width=0.5),
+                Heading("“trueness”", width=1.0),
+                Heading("r.m.s.", width=0.6),
+                Heading("“precision”", width=1.0),
+                Heading("bias", width=0.6),
+                Heading(_S_R, width=0.5),
+                Heading(symbol("s", index), width=0.5),
+            ],
+            [
+                [
+                    condition_name(str(r.condition)),
+                    str(r.model),
+                    str(r.n_scans),
+                    _with_sd(r.trueness_mean, r.trueness_sd),
+                    number(r.rms),
+                    _with_sd(r.precision_mean, r.precision_sd),
+                    number(r.bias_rms),
+                    number(r.s_r_rms),
+                    number(r.s_R_rms),
+                ]
+                for r in rows_of(mine)
+            ],
+        )
+
+
+def _with_sd(mean: float, sd: float) -> str:
+    return number(mean) if missing(sd) else f"{number(mean)} ± {number(sd)}"

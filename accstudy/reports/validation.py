@@ -50,7 +50,7 @@ from accstudy.reports.statements import (
     verdict_words,
     what_next,
 )
-from accstudy.reports.tabulated import accuracy_tables
+from accstudy.reports.tabulated import accuracy_tables, paper_figures
 from accstudy.reports.verdicts import decision_table, leading
 from accstudy.reports.wording import (
     NONE,
@@ -97,6 +97,7 @@ def validation_report(content: ReportContent) -> tuple[list[Text], Document, Doc
     misfit(rest, content)
     fit.pictures(rest, content)
     accuracy_tables(rest, content)
+    paper_figures(rest, content)
     reference_section(rest, content)
     left_out(rest, content)
     words_section(rest, content)

@@ -9,11 +9,12 @@ import pandas as pd
 from accstudy.accuracy.comparisons import failure_table
 from accstudy.accuracy.components import variance_components
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
+from accstudy.accuracy.fieldfigures import field_table
 from accstudy.accuracy.outliers import outlier_table
 from accstudy.accuracy.pairbudget import uncertainty_budget
 from accstudy.accuracy.precision import precision_vs_span
 from accstudy.accuracy.reference import implant_u, seated_once
-from accstudy.accuracy.summary import accuracy_table
+from accstudy.accuracy.summary import accuracy_table, study_results
 from accstudy.accuracy.vectors import implant_vectors
 from accstudy.compare.scans import models_scanned, scan_deviations
 from accstudy.drift.analysis import DriftOptions, analyze_drift
@@ -97,6 +98,9 @@ def analyze_poses(study: Study, poses: pd.DataFrame) -> Analyzed:
     )
     tables["outliers"] = outlier_table(pairs, singles, alignment=alignment)
     if study.settings.study.kind != "drift":
+        results = study_results(pairs)
+        if results is not None:
+            tables["field_figures"] = field_table(results, tables["accuracy"])
         tables["precision_vs_span"] = precision_vs_span(tables["accuracy"])
         tables |= _tolerance(study, pairs)
         findings += _left_out_of_cells(tables["conformity"])

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from accstudy.study.load import Study
-from accstudy.study.record import Record
+from accstudy.study.record import Record, drawn_orders
 from accstudy.tables import UNREFERENCED, shape
 
 if TYPE_CHECKING:
@@ -98,6 +98,7 @@ def make_report(
 def _settings_as_used(study: Study, tables: dict[str, pd.DataFrame]) -> dict[str, Any]:
     """Settings with all models that were fitted, also those that study.toml does not name."""
     settings = study.settings.as_used()
+    settings["orders"] = list(drawn_orders(study.files).values())
     if "model_terms" in tables:
         from accstudy.stages.modelling import model_specs
 

@@ -34,6 +34,7 @@ from accstudy.study.record import (
     RECORD,
     Record,
     digest,
+    drawn_orders,
     file_digest,
     json_bytes,
     program_digest,
@@ -319,6 +320,7 @@ class Work:
         named += [settings.scans.landmarks, settings.drift.events, settings.reference.surface]
         named += reference_files(files, settings.reference)
         named += [body.mesh for body in self.study.bodies.values()]
+        named += drawn_orders(files)
         found = {name: files.digest(name) for name in sorted({n for n in named if n})}
         scans = self.record.get("scans", {})
         for scan, file in zip(self.study.scans["scan"], self.study.scans["file"], strict=True):

@@ -22,6 +22,8 @@ __all__ = [
     "grouped_by",
 ]
 
+_CAST = "cast"
+"""Column of the scan list that names the cast of a conventional impression."""
 _AXIS = ["axis_x", "axis_y", "axis_z"]
 _POSITION = ["x_mm", "y_mm", "z_mm"]
 _FAR_DEG, _FAR_K = 10.0, 10.0
@@ -85,6 +87,8 @@ def add_groups(
         labels = [out[name].map(_label) for name in present]
         joined = [" / ".join(parts) for parts in zip(*labels, strict=True)] if labels else None
         out[column] = joined if joined is not None else "all"
+        if column == "cell" and settings.analysis.cell is None and _CAST in factors:
+            findings += _casts_as_cells(out)
         for name in present:
             empty = out[name].map(_label) == ""
             for row in out.loc[empty & (out["status"] != "failed"), "row"]:
@@ -111,6 +115,22 @@ def add_groups(
             )
     out["excluded"] = [reasons.get(name, "") for name in out["scan"]]
     return out, findings
+
+
+def _casts_as_cells(scans: pd.DataFrame) -> list[Finding]:
+    """Let a cast that was measured several times be a cell: its repeats are not new casts."""
+    cast = scans[_CAST].map(_label)
+    there = (cast != "") & (scans["status"] != "failed")
+    name = scans["model"].astype(str) + " / " + cast
+    counts = name[there].value_counts()
+    again = there & name.map(counts).gt(1)
+    if not again.any():
+        return []  # one measurement a cast: every scan is a cast of its own
+    scans.loc[there, "cell"] = "cast " + cast[there]
+    said = f"{int(there.sum())} scans show {len(counts)} casts"
+    what = f"{said}: the casts are the independent results, measurements of one cast its repeats"
+    mend = "name analysis.cell if they are to be grouped otherwise"
+    return [Finding(Severity.NOTE, "casts-as-cells", what, place("scans", column=_CAST), mend)]
 
 
 def _label(value: object) -> str:

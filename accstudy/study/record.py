@@ -13,7 +13,7 @@ import platform
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pydantic import ConfigDict, TypeAdapter, ValidationError
 from typing_extensions import TypedDict
@@ -21,11 +21,15 @@ from typing_extensions import TypedDict
 from accstudy.errors import Finding, NotOursError, OutputError
 from accstudy.study.exchange import exchange
 
+if TYPE_CHECKING:
+    from accstudy.study.files import Files
+
 __all__ = [
     "LARGEST",
     "RECORD",
     "Record",
     "digest",
+    "drawn_orders",
     "file_digest",
     "json_bytes",
     "program_digest",
@@ -46,6 +50,7 @@ LARGEST = 500_000_000
 
 _NEW, _OLD = "new", "old"
 _COMPLETE = ".accstudy-complete"
+_PLAN = "plan"
 
 
 class ReportRecord(TypedDict):
@@ -368,3 +373,18 @@ def _sync(path: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+def drawn_orders(files: Files) -> dict[str, dict[str, object]]:
+    """Orders that were drawn for a study, by the names of their files; empty without any."""
+    folder = files.root / _PLAN
+    names = sorted(p.name for p in folder.glob("order*.json")) if folder.is_dir() else []
+    out: dict[str, dict[str, object]] = {}
+    for name in names:
+        try:
+            found = json.loads(files.read(f"{_PLAN}/{name}", max_bytes=1_000_000))
+        except ValueError:
+            continue  # a file of the user's own
+        if isinstance(found, dict) and {"seed", "order"} <= set(found):
+            out[f"{_PLAN}/{name}"] = found
+    return out

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
-from accstudy.accuracy.fieldfigures import expected_figures, field_figures
+from accstudy.accuracy.fieldfigures import expected_figures, field_figures, field_table
 from accstudy.accuracy.judge import NOT_VERIFIED, REFUTED, VERIFIED
 from accstudy.accuracy.measurands import natural
 from accstudy.accuracy.oneway import one_way
@@ -16,7 +16,7 @@ from accstudy.accuracy.outliers import outlier_table
 from accstudy.accuracy.pairbudget import uncertainty_budget
 from accstudy.accuracy.precision import precision_vs_span
 from accstudy.accuracy.reference import pair_reference_u, shared_uncertainty
-from accstudy.accuracy.summary import accuracy_table, accuracy_with_and_without
+from accstudy.accuracy.summary import accuracy_table, accuracy_with_and_without, study_results
 from accstudy.errors import InputError
 from accstudy.tables import TABLES, csv_bytes
 
@@ -43,6 +43,29 @@ def test_every_pair_and_implant_has_a_row_and_each_row_its_own_layout(study):
     assert row["mean_abs_deviation"] == pytest.approx(own["distance_um"].abs().mean())
     differences = [abs(a - b) for a, b in itertools.combinations(own["distance_um"], 2)]
     assert row["mean_pairwise_difference"] == pytest.approx(np.mean(differences))
+
+
+def test_the_table_of_a_paper_is_that_of_all_deviations_and_all_differences_spelled_out(study):
+    pairs, _ = study
+    accuracy = accuracy_table(pairs)
+    found = field_table(study_results(pairs), accuracy).set_index(["condition", "measurand"])
+    assert len(found) == 2 * 2  # devices, distance and angle
+    for (condition, measurand), row in found.iterrows():
+        mine = pairs[pairs["condition"] == condition]
+        values = mine[measurand].dropna()
+        apart = [
+            abs(a - b)
+            for _, one in mine.groupby(["model", "implant_a", "implant_b"])
+            for a, b in itertools.combinations(one[measurand].dropna(), 2)
+        ]
+        assert (row["n_values"], row["n_differences"]) == (len(values), len(apart))
+        assert row["trueness_mean"] == pytest.approx(values.abs().mean())
+        assert row["trueness_sd"] == pytest.approx(values.abs().std())
+        assert row["rms"] == pytest.approx(np.sqrt(np.mean(values**2)))
+        assert row["precision_mean"] == pytest.approx(np.mean(apart))
+        assert row["precision_sd"] == pytest.approx(np.std(apart, ddof=1))
+        iso = accuracy[(accuracy["condition"] == condition) & (accuracy["measurand"] == measurand)]
+        assert row["s_r_rms"] == pytest.approx(np.sqrt(np.mean(iso["s_r"] ** 2)))
 
 
 def test_the_order_of_rows_changes_no_byte(study):

@@ -13,8 +13,9 @@ import pandas as pd
 
 from accstudy.accuracy.comparisons import failure_table
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
+from accstudy.accuracy.fieldfigures import field_table
 from accstudy.accuracy.pairbudget import uncertainty_budget
-from accstudy.accuracy.summary import accuracy_table
+from accstudy.accuracy.summary import accuracy_table, study_results
 from accstudy.compare.deviations import implant_deviations, pair_deviations
 from accstudy.compare.scans import models_scanned, scan_deviations
 from accstudy.models.between import effect_notes
@@ -393,6 +394,7 @@ def comparison(seed=5, repeats=3, margin=None, models=("distance", "distance siz
             "pair_deviations": pairs,
             "implant_deviations": singles,
             "accuracy": accuracy,
+            "field_figures": field_table(study_results(pairs), accuracy),
             "precision_vs_span": precision_vs_span(accuracy),
             **held(pairs, []),
             "model_terms": found.terms,

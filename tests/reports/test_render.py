@@ -9,7 +9,9 @@ from pypdf import PdfReader
 
 from accstudy.errors import InputError
 from accstudy.reports.cautions import CAUTIONS, OF_SEATING
+from accstudy.reports.checklist import checklist_rows
 from accstudy.reports.render import render_report
+from accstudy.reports.wording import number
 from accstudy.tables import TABLES, read_csv
 
 KINDS = ("validation", "comparison", "drift")
@@ -62,6 +64,7 @@ def test_report_names_its_standards_its_title_and_its_language(kind, reports, co
             [
                 "Contrasts",
                 "Effect of angulation and implant count",
+                "Figures as papers print them",
                 "Checklist for a paper",
             ],
         ),
@@ -179,3 +182,24 @@ def test_tables_for_a_paper_come_as_latex(reports):
     assert r"\toprule" in text
     assert "technique 1 $-$ technique 2" in text
     assert text.count("&") % text.count(r"\\") == 0
+
+
+def test_figures_as_papers_print_them_are_those_of_their_table_also_in_latex(reports, contents):
+    row = contents["comparison"].table("field_figures").iloc[0]
+    attached = PdfReader(io.BytesIO(reports["comparison"].pdf)).attachments
+    latex = attached["trueness.tex"][0].decode()
+    assert f"{number(row['trueness_mean'])} ± {number(row['trueness_sd'])}" in latex
+    assert f"{number(row['precision_mean'])} ± {number(row['precision_sd'])}" in latex
+    assert number(row["rms"]) in latex
+
+
+def test_the_checklist_gives_the_drawn_order_with_its_seed_and_the_planned_size(contents):
+    content = contents["comparison"]
+    words = "96 scans; within each session the operators in random order; seed 7"
+    orders = [{"seed": 7, "order": words}]
+    drawn = dataclasses.replace(content, settings={**content.settings, "orders": orders})
+    said = {item: answer for item, _, answer in checklist_rows(drawn)}
+    assert words in said["How the order of the scans was drawn"]
+    assert said["Why this many scans"].startswith("96 scans were planned; ")
+    silent = {item: answer for item, _, answer in checklist_rows(content)}
+    assert "planned" not in silent["Why this many scans"]

@@ -69,3 +69,29 @@ def test_a_doubtful_number_is_told_with_its_likely_cause(tmp_path, given, code, 
     told = [f for f in found(tmp_path, **given) if f.code == code]
     assert told
     assert said in str(told[0])
+
+
+def with_casts(folder, casts):
+    found(folder)
+    rows = [f"s{k},M,A,{o},1,20,{c}" for k, (o, c) in enumerate(casts, start=1)]
+    head = "scan,model,device,operator,session,temperature_c,cast"
+    (folder / "scans.csv").write_text("\n".join([head, *rows]), encoding="utf-8")
+    poses = (folder / "poses.csv").read_text(encoding="utf-8").splitlines()
+    more = [p.replace("s1,", f"s{k},") for k in range(3, len(casts) + 1) for p in poses[1:4]]
+    (folder / "poses.csv").write_text("\n".join([*poses, *more]), encoding="utf-8")
+    surveyed = survey_study(folder)
+    return surveyed.scans, {f.code: f.what for f in surveyed.findings}
+
+
+def test_measurements_of_one_cast_are_repeats_and_the_cast_is_the_result(tmp_path):
+    scans, told = with_casts(tmp_path, [(1, "c1"), (2, "c1"), (1, "c2"), (1, ""), (1, "")])
+    cells = scans.set_index("scan")["cell"]
+    assert cells["s1"] == cells["s2"] != cells["s3"]
+    assert cells["s4"] == cells["s5"] not in {cells["s1"], cells["s3"]}  # scans without a cast
+    assert "3 scans show 2 casts" in told["casts-as-cells"]
+
+
+def test_casts_that_were_measured_once_each_are_independent_anyway(tmp_path):
+    scans, told = with_casts(tmp_path, [(1, "c1"), (1, "c2"), (1, "c3")])
+    assert scans["cell"].nunique() == 1
+    assert "casts-as-cells" not in told
