@@ -413,7 +413,7 @@ def _report(audit: Audit, work: Work, record: Record) -> None:
     report = record["report"]
     work.record = record
     options = ReportOptions(
-        report["figures"], report["page"], report["who"], report["issued"], report["dpi"]
+        report["figures"], report["page"], report["who"], report["issued"], report.get("dpi")
     )
     if work.report_key(options) != report["made_from"]:
         what = "the report was made from different results: run `accstudy report`"

@@ -1,14 +1,15 @@
 """What an audit sees: forged results, other machines, and nothing where nothing differs."""
 
 import json
+from types import SimpleNamespace
 
 import pytest
 from click.testing import CliRunner
 
 from accstudy.cli import main
-from accstudy.stages.work import history_entry
+from accstudy.stages.work import ReportOptions, Work, history_entry
 from accstudy.study.history import add_run
-from accstudy.study.record import digest, json_bytes
+from accstudy.study.record import digest, json_bytes, read_record
 
 STUDY = '[study]\ntitle = "Positions"\nkind = "validation"\n[scans]\nposes = "poses.csv"\n'
 IMPLANTS = (
@@ -106,3 +107,15 @@ def test_an_interrupt_ends_with_130_and_says_what_is_kept(study, monkeypatch):
     done = call("measure", study)
     assert done.exit_code == 130
     assert "scans measured so far are kept" in done.output
+
+
+def test_a_record_of_before_the_resolution_could_be_chosen_is_read_and_gives_the_same_key(tmp_path):
+    before = {"figures": "", "page": False, "who": "", "issued": ""}
+    report = {"made_from": "0" * 64, **before, "files": {}}
+    (tmp_path / "record.json").write_text(json.dumps({"accstudy": "0.1.0", "report": report}))
+    found = read_record(tmp_path)["report"]
+    options = ReportOptions(*(found[name] for name in before), found.get("dpi"))
+    printed = {"accstudy": "0.1.0"}
+    key = Work.report_key(SimpleNamespace(_printed=lambda: printed), options)
+    assert key == digest(json_bytes(printed) + json_bytes(before))
+    assert options.chosen() == before

@@ -82,7 +82,7 @@ def make_report(
         picture_notes=pictures.notes,
         files=files or {},
     )
-    made = render_report(kind, content, forms=options.forms, dpi=options.dpi)
+    made = render_report(kind, content, forms=options.forms, dpi=options.dpi or 300)
     out = {f"{kind}.pdf": made.pdf}
     if options.page:
         from accstudy.stages.page import make_page

@@ -67,20 +67,24 @@ class ReportOptions:
         Who runs it; may be empty.
     issued : str
         Date of issue as YYYY-MM-DD, where it is not that of study.toml.
-    dpi : int
-        Of figures as PNG and TIFF.
+    dpi : int or None
+        Of figures as PNG and TIFF; None, as in records of before it could be chosen, is 300.
     """
 
     figures: str = ""
     page: bool = False
     who: str = ""
     issued: str = ""
-    dpi: int = 300
+    dpi: int | None = 300
 
     @property
     def forms(self) -> tuple[str, ...]:
         """The forms one by one."""
         return tuple(part for part in self.figures.split(",") if part)
+
+    def chosen(self) -> dict[str, Any]:
+        """What the record says of them."""
+        return {name: value for name, value in asdict(self).items() if value is not None}
 
 
 class Work:
@@ -346,11 +350,11 @@ class Work:
             files=self.bytes,
         )
         files = {name: digest(data) for name, data in sorted(self.made.items())}
-        self.record["report"] = {"made_from": key, **asdict(options), "files": files}  # type: ignore[typeddict-item]
+        self.record["report"] = {"made_from": key, **options.chosen(), "files": files}  # type: ignore[typeddict-item]
 
     def report_key(self, options: ReportOptions) -> str:
         """Digest of all that the report is made from."""
-        return digest(json_bytes(self._printed()) + json_bytes(asdict(options)))
+        return digest(json_bytes(self._printed()) + json_bytes(options.chosen()))
 
     def _printed(self) -> Record:
         """Return the record as the report prints it, which cannot hold its own digest."""

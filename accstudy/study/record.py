@@ -13,7 +13,7 @@ import platform
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NotRequired
 
 from pydantic import ConfigDict, TypeAdapter, ValidationError
 from typing_extensions import TypedDict
@@ -61,7 +61,7 @@ class ReportRecord(TypedDict):
     page: bool
     who: str
     issued: str
-    dpi: int
+    dpi: NotRequired[int]  # records of before it could be chosen lack it
     files: dict[str, str]
 
 
