@@ -117,6 +117,14 @@ QUANTITIES = {
     "certified_deg": Quantity(
         "a standard uncertainty of an axis", "deg", 0.0005, 10.0, (_RADIANS,), zero=True
     ),
+    "learned_um": Quantity(
+        "an uncertainty of a learned body",
+        "µm",
+        0.02,
+        5000.0,
+        (_MM_AS_UM, _M_AS_UM),
+        zero=True,
+    ),
     "angle_deg": Quantity("an angle", "deg", -180.0, 180.0),
     "tilt_deg": Quantity("a tilt", "deg", 0.0, 90.0),
     "clearance_um": Quantity("a clearance", "µm", 0.0, 1000.0),

@@ -13,7 +13,7 @@ __all__ = ["learn", "show"]
 @click.argument("drawing", metavar="DRAWING|STUDY", type=click.Path(exists=True, path_type=Path))
 @click.option(
     "--unit",
-    type=click.Choice(["mm", "cm", "m", "inch"]),
+    type=click.Choice(["mm", "cm", "m", "inch", "um"]),
     default="mm",
     help="Length unit of DRAWING; study.toml gives it for a study.",
 )

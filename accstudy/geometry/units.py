@@ -2,5 +2,5 @@
 
 __all__ = ["UNIT_MM"]
 
-UNIT_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
+UNIT_MM = {"um": 0.001, "mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
 """Length units in mm."""

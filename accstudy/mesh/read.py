@@ -35,7 +35,7 @@ def read_mesh(
     ----------
     path : Path
         STL (binary or ASCII), PLY or OBJ, or one of these with ``.gz``.
-    length_unit : {"mm", "cm", "m", "inch"}
+    length_unit : {"mm", "cm", "m", "inch", "um"}
         Unit of the file, which itself states none.
     name : str, optional
         How messages call the file; its own name by default.

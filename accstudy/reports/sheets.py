@@ -52,9 +52,9 @@ def bench_sheet(
             document.new_page()
         document.heading(", ".join(p for p in (_session(session), operator) if p))
         document.table(
-            "Make the scans in this order. Tick each one; record temperature, scan body torque, scan "
-            "time, illuminance and anything unusual. Record a failed scan; do not repeat it in its "
-            "place.",
+            "Make the scans in this order. Tick each one; record temperature, scan body torque, "
+            "scan time, illuminance and anything unusual. Record a failed scan; do not repeat it "
+            "in its place.",
             [
                 Heading("no.", width=0.5),
                 Heading("scan", "left", 1.3),

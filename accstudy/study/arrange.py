@@ -245,7 +245,11 @@ def _missing(
     rest = len(sheet.header) - _MOST_SHOWN
     more = f" and {rest} more" if rest > 0 else ""
     hint = _lines(source, table, layout, said)
-    if not hint and missing == ["model"]:
+    only = sheet.header[0] if len(sheet.header) == 1 else ""
+    if not hint and (sign := next((s for s in "|: " if only.count(s) >= 3), "")):
+        sign = "spaces" if sign == " " else f'"{sign}"'
+        hint = f"its cells seem to be separated by {sign}: use commas, semicolons or tabs"
+    elif not hint and missing == ["model"]:
         hint = (
             f'add {said.section}.model = "model 1" to study.toml, if all rows belong to one model'
         )

@@ -191,7 +191,7 @@ def survey_study(
         reader.findings += angulation_known(settings, certified)
         named = reader.called.get("implants", reader.called.get("touch_points", ""))
         reader.findings += angulation_doubts(settings, certified, file=named)
-    findings = gravest_first(reader.findings)
+    findings = gravest_first(_without_consequences(reader.findings))
     faulty = any(f.severity is Severity.ERROR for f in findings)
     study = None
     if scans is not None and implants is not None and not faulty:
@@ -201,6 +201,25 @@ def survey_study(
             sketch=sketch,
         )  # fmt: skip
     return Surveyed(study, settings, scans, findings, files)
+
+
+_OF_A_CELL = {"not-a-number", "implausible-value", "unknown-implant", "empty-cell"}
+
+
+def _without_consequences(findings: list[Finding]) -> list[Finding]:
+    """Leave out warnings that only follow from an error in their cell or in their table."""
+    errors = [f for f in findings if f.severity is Severity.ERROR]
+    places = {f.where for f in errors}
+    tables = {f.where.partition(":")[0] for f in errors if f.code in _OF_A_CELL}
+    return [
+        f
+        for f in findings
+        if f.severity is not Severity.WARNING
+        or not (
+            f.where in places
+            or (f.code == "missing-implant" and f.where.partition(":")[0] in tables)
+        )
+    ]
 
 
 def reference_versions(

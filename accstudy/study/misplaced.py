@@ -2,7 +2,8 @@
 
 Real deviations are tenths of a millimetre. Where a scan's positions are further off,
 the usual slips are tried one after the other: another unit, a mirror image, reversed
-axes, two implants exchanged, one wild number. The first that explains them is named.
+axes, two implants exchanged, another height along the axes, one wild number. The first
+that explains them is named.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ _FAR_MM = 1.0
 """Distance beyond which a position is a slip and no deviation (common practice)."""
 _FAR_DEG = 10.0
 """Angle beyond which an axis is a slip and no deviation (common practice)."""
+_TALLEST_MM = 25.0
 _SUSPICIOUS = 0.4
 """Share of these beyond which one implant alone may be the cause."""
 _FITS_BETTER = 4.0
@@ -69,8 +71,8 @@ class Slip:
     Parameters
     ----------
     code : str
-        ``wrong-unit``, ``mirrored``, ``exchanged-implants``, ``wild-position``,
-        ``wild-axis`` or ``other-arrangement``.
+        ``wrong-unit``, ``reference-unit``, ``mirrored``, ``exchanged-implants``,
+        ``tops-as-platforms``, ``wild-position``, ``wild-axis`` or ``other-arrangement``.
     detail : str
         Unit, or which image.
     implants : tuple of int
@@ -78,8 +80,8 @@ class Slip:
     found, expected : (3,) ndarray or None
         Of a wild position or axis, in the scan's frame.
     off_mm : float
-        How far it is off, or the root mean square of all distances, mm (a wild
-        axis: deg).
+        How far it is off, or the root mean square of all distances, mm (a wild axis: deg; tops
+        for platforms: how much higher than the reference the positions lie).
     """
 
     code: str
@@ -147,7 +149,12 @@ def find_slip(scan: Positions, reference: Positions) -> Slip | None:
         suspicious = not _near(motion, scan, reference, share=_SUSPICIOUS)
         return _wild(scan, reference) if suspicious else None
     as_given = _misfit(motion, scan, reference)
-    tried = (_unit(scan, reference), _image(scan, reference), *_exchanges(scan, reference))
+    tried = (
+        _unit(scan, reference),
+        _image(scan, reference),
+        *_exchanges(scan, reference),
+        _height(scan, reference),
+    )
     fitting = [
         (misfit, slip)
         for misfit, slip in tried
@@ -196,17 +203,36 @@ def _size(positions: Positions) -> float:
     return float(np.sqrt((spread**2).sum(axis=1).mean()))
 
 
+_UNIT_NAMES = {"um": "micrometres", "cm": "centimetres", "m": "metres", "inch": "inches"}
+_USUAL_MM = (2.0, 60.0)
+"""Root mean square distance of implants from their middle in any jaw."""
+
+
 def _unit(scan: Positions, reference: Positions) -> tuple[float, Slip]:
-    """Try the positions in the unit that gives them the size of the reference."""
-    ratio = _size(reference) / max(_size(scan), 1e-300)
-    factors = {"micrometres": 1e-3} | {
-        {"inch": "inches", "cm": "centimetres", "m": "metres"}[name]: mm
-        for name, mm in UNIT_MM.items()
-        if name != "mm"
-    }
-    name, factor = min(factors.items(), key=lambda item: abs(np.log(item[1] / ratio)))
-    scaled = Positions(scan.points_mm * factor, scan.axes)
-    return _fitted(scaled, reference), Slip("wrong-unit", name)
+    """Try the unit that gives the scan the size of the reference, or the reference that of it."""
+    usual = [_USUAL_MM[0] < _size(one) < _USUAL_MM[1] for one in (scan, reference)]
+    swap = usual == [True, False]  # the reference has the odd size
+    odd, sound = (reference, scan) if swap else (scan, reference)
+    ratio = _size(sound) / max(_size(odd), 1e-300)
+    name = min(_UNIT_NAMES, key=lambda unit: abs(np.log(UNIT_MM[unit] / ratio)))
+    scaled = Positions(odd.points_mm * UNIT_MM[name], odd.axes)
+    misfit = _fitted(scan, scaled) if swap else _fitted(scaled, reference)
+    return misfit, Slip("reference-unit" if swap else "wrong-unit", _UNIT_NAMES[name])
+
+
+def _height(scan: Positions, reference: Positions) -> tuple[float, Slip]:
+    """Try positions at another height along all axes: tops taken for platforms, say."""
+
+    def misfit(height_mm: float) -> float:
+        lower = scan.points_mm - height_mm * scan.axes
+        return _fitted(Positions(lower, scan.axes), reference)
+
+    heights = np.arange(-_TALLEST_MM, _TALLEST_MM + 0.5)
+    step, best = 1.0, float(min(heights, key=misfit))
+    while step > 0.01:
+        step /= 3
+        best = min((best - step, best, best + step), key=misfit)
+    return misfit(best), Slip("tops-as-platforms", "", off_mm=best)
 
 
 def _image(scan: Positions, reference: Positions) -> tuple[float, Slip]:

@@ -333,6 +333,21 @@ def _slip_finding(of: str, both: pd.DataFrame, slip: Slip, file: str) -> Finding
     if slip.code == "wrong-unit":
         what = f"the positions of {of} look like {slip.detail}, not millimetres"
         return fault("wrong-unit", what, where, "convert the positions to millimetres")
+    if slip.code == "reference-unit":
+        what = f"the reference of {of} looks like {slip.detail}, not millimetres"
+        mend = f"set reference.length_unit to that of {slip.detail}"
+        return fault("wrong-unit", what, place("study.toml", column="reference.length_unit"), mend)
+    if slip.code == "tops-as-platforms":
+        higher = "above" if slip.off_mm > 0 else "below"
+        what = (
+            f"the positions of {of} fit the reference if they lie {abs(slip.off_mm):.1f} mm "
+            f"{higher} its points, along the axes: one of the two is at the tops, perhaps"
+        )
+        mend = (
+            f"write reference.height_mm = {-slip.off_mm:.1f} (the drawing tells it exactly), or "
+            "give both at the platforms"
+        )
+        return fault("tops-as-platforms", what, where, mend)
     if slip.code == "mirrored":
         what = f"the positions of {of} fit the reference only {slip.detail}"
         mend = "a coordinate has the wrong sign or two are swapped, or axes point into the bone"

@@ -51,8 +51,12 @@ _WANTED = {
     "scans": ("file", "device", "operator", "session", "repeat", "technique", "measured_at",
               "temperature_c"),
 }  # fmt: skip
-_UNIT = re.compile(r"[\[(]\s*(mm|um|µm|cm|m|in|inch|inches|deg|°|°c)\s*[\])]", re.IGNORECASE)
-_UNITS = {"cm": "cm", "m": "m", "in": "inch", "inch": "inch", "inches": "inch"}
+_UNIT = re.compile(
+    r"(?:[\[(]\s*|_)(mm|um|[µμ]m|cm|m|in|inch|inches|deg|°|°c)(?:\s*[\])]|$)", re.IGNORECASE
+)
+_UNITS = {"cm": "cm", "m": "m", "in": "inch", "inch": "inch", "inches": "inch"} | dict.fromkeys(
+    ("um", "µm", "μm"), "um"
+)
 _DIRECTION = re.compile(r"axis|vector|direction|normal|achse|richtung", re.IGNORECASE)
 _ACTUAL = re.compile(r"actual|measured|value|\bist\b|messwert|result", re.IGNORECASE)
 _OTHER = re.compile(r"nominal|\bsoll|dev|tol|error|abw|diff", re.IGNORECASE)

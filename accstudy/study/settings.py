@@ -50,7 +50,7 @@ __all__ = [
 ]
 
 Kind = Literal["validation", "comparison", "drift"]
-LengthUnit = Literal["mm", "cm", "m", "inch"]
+LengthUnit = Literal["mm", "cm", "m", "inch", "um"]
 ReferenceKind = Literal["cmm", "scan", "none"]
 Alignment = Literal["all-implants", "datum-implants", "first-implant"]
 
@@ -217,11 +217,11 @@ class Learned(Section):
     """Scan of the model from which it was derived. Example: "reference/model.stl" """
     copies: Annotated[Whole, Field(ge=1)]
     """Bodies on that model whose mean it is. Example: 6"""
-    u_height_um: Annotated[Number, in_range_of("uncertainty_um")]
+    u_height_um: Annotated[Number, in_range_of("learned_um")]
     """Standard uncertainty of the platform along the axis, µm. Example: 3.0"""
-    u_aside_um: Annotated[Number, in_range_of("uncertainty_um")]
+    u_aside_um: Annotated[Number, in_range_of("learned_um")]
     """Standard uncertainty of the platform across the axis, µm. Example: 1.0"""
-    u_axis_deg: Annotated[Number, Field(ge=0, le=5)]
+    u_axis_deg: Annotated[Number, in_range_of("certified_deg")]
     """Standard uncertainty of each tilt of the axis, deg. Example: 0.01"""
 
 

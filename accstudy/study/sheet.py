@@ -144,11 +144,12 @@ class TableFile:
         file = self.file
         if self.is_workbook:
             called = f"{file}[{sheet}]" if sheet else file
-            rows, merged = sheet_rows(
+            rows, merged, hidden = sheet_rows(
                 self.data, file, sheet=sheet, max_bytes=MAX_BYTES,
                 bounded=lambda rows: _bounded(rows, called),
             )  # fmt: skip
-            return Cells(called, _stripped(rows), False, merged, is_text=False)
+            notes = _hidden(rows, hidden, called)
+            return Cells(called, _stripped(rows), False, merged, notes=notes, is_text=False)
         if sheet:
             raise InputError(
                 f'a text file has no sheet "{sheet}"', where=file, hint="remove the key sheet"
@@ -169,6 +170,17 @@ class TableFile:
 
 def _stripped(rows: list[list[str]]) -> list[list[str]]:
     return [[cell.strip() for cell in row] for row in rows]
+
+
+def _hidden(rows: list[list[str]], hidden: list[int], file: str) -> tuple[Finding, ...]:
+    """Say that rows which the spreadsheet does not show are read."""
+    filled = [k for k in hidden if k <= len(rows) and any(rows[k - 1])]
+    if not filled:
+        return ()
+    few = ", ".join(map(str, filled[:5])) + (", ..." if len(filled) > 5 else "")
+    what = f"{len(filled)} hidden rows are read like the others: {few}"
+    mend = "delete the rows that are not meant; a filter of the spreadsheet only hides them"
+    return (Finding(Severity.WARNING, "hidden-rows", what, place(file, filled[0]), mend),)
 
 
 def _bounded(rows: Iterable[list[str]], file: str) -> list[list[str]]:

@@ -33,6 +33,7 @@ _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _COMMA_NUMBER = re.compile(r"[+-]?(\d+,\d*|,\d+)([eE][+-]?\d+)?", re.ASCII)
 _GROUPED = re.compile(r"[+-]?\d{1,3}([.,' ]\d{3})+([.,]\d+)?", re.ASCII)
 _WITH_UNIT = re.compile(r"([+-]?[\d.,]+)\s*([^\d\s.,+-].{0,7})", re.ASCII)
+_TIME = re.compile(r"\d{1,3}:[0-5]\d(:[0-5]\d)?", re.ASCII)
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2})?)?(Z|[+-]\d{2}:\d{2})?", re.ASCII)
 _MOST_FAULTS = 1000
 _NUMBER_SIGNS = dict.fromkeys(map(ord, "0123456789+-.eE\n"))
@@ -89,8 +90,9 @@ def parse_number(text: str, *, comma_decimals: bool) -> float:
         )
     elif _COMMA_NUMBER.fullmatch(text):
         raise InputError(
-            f'"{text}" has a decimal comma in a comma-separated table',
-            hint='use a decimal point, or separate the cells with ";"',
+            f'"{text}" has a decimal comma where a decimal point is expected',
+            hint='use a decimal point, or separate the cells with ";"; in a workbook, store the '
+            "cell as a number, not as text",
         )
     else:
         raise InputError(f'"{text}" is not a number', hint=_meant(text))
@@ -104,8 +106,17 @@ def _meant(text: str) -> str:
     plain = unicodedata.normalize("NFKC", text).replace("\u2212", "-").strip()
     if plain != text and _NUMBER.fullmatch(plain):
         return f"it contains characters of another script: write {plain}"
+    if time := _TIME.fullmatch(text):
+        seconds = 0
+        for part in time[0].split(":"):
+            seconds = 60 * seconds + int(part)
+        return f"it looks like a time: write it in the unit of the column ({seconds} s)"
     if with_unit := _WITH_UNIT.fullmatch(text):
-        return f"write the number without its unit: {with_unit[1]}"
+        number, unit = with_unit[1], with_unit[2].strip().lower()
+        if unit in ("°f", "f", "k") and _NUMBER.fullmatch(number):
+            celsius = float(number) - 273.15 if unit == "k" else (float(number) - 32) / 1.8
+            return f"write it in the unit of the column: {celsius:.4g} °C"
+        return f"write the number without its unit, in that of the column: {number}"
     if text.lower().lstrip("#") in ("n/a", "na", "nan", "none", "-", "?", "unknown", "div/0!"):
         return "leave the cell empty if the value is unknown"
     return "write digits with a decimal point"

@@ -18,6 +18,8 @@ _BYTES_EACH, _FREE_ENTRIES = 4, 400_000  # how many rows, cells and texts it has
 _ENTRIES = (b"<row", b"<c ", b"<c>", b"<c/", b"<si", b"<t", b"<r>", b"<xf", b"<mergeCell ")
 _OTHERS = ("sharedStrings.xml", "styles.xml", "workbook.xml")
 _MOST_AREAS = 10_000
+_ROW, _NUMBER_OF_ROW = re.compile(rb"<row\s([^>]*)>"), re.compile(rb'\br="(\d{1,7})"')
+_HIDDEN = re.compile(rb'\bhidden="(?:1|true)"')
 _AREA = re.compile(rb'<mergeCell\s[^>]*?ref="([A-Z]{1,3})(\d{1,7}):([A-Z]{1,3})(\d{1,7})"')
 
 Area = tuple[int, int, int, int]
@@ -53,7 +55,7 @@ def sheet_rows(
     sheet: str,
     max_bytes: int,
     bounded: Callable[[Iterable[list[str]]], list[list[str]]],
-) -> tuple[list[list[str]], list[Area]]:
+) -> tuple[list[list[str]], list[Area], list[int]]:
     """Rows of one sheet.
 
     Parameters
@@ -75,6 +77,8 @@ def sheet_rows(
         Values as calculated when the workbook was saved; no formula is run.
     areas : list of tuple
         Merged cells.
+    hidden : list of int
+        Rows that the spreadsheet does not show, as it counts them.
 
     Raises
     ------
@@ -87,6 +91,7 @@ def sheet_rows(
         inside, formulas = _sheets(data, file, max_bytes)
         read = []
         areas: list[Area] = []
+        hidden: list[int] = []
         for values in (True, False) if formulas else (True,):  # as calculated, and as written
             book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=values)
             opened.callback(book.close)
@@ -100,11 +105,13 @@ def sheet_rows(
             read.append(one.iter_rows(values_only=True))
             opened.callback(read[-1].close)
             path = str(getattr(one, "_worksheet_path", "")).lstrip("/")
-            areas = _areas(inside.get(path, b""))
+            text = inside.get(path, b"")
+            areas = _areas(text)
+            hidden = _hidden_rows(text)
         if not formulas:
-            return bounded([_cell(v) for v in row] for row in read[0]), areas
+            return bounded([_cell(v) for v in row] for row in read[0]), areas, hidden
         called = f"{file}[{sheet}]" if sheet else file
-        return bounded(_values(read[0], read[1], called)), areas
+        return bounded(_values(read[0], read[1], called)), areas, hidden
 
 
 @contextlib.contextmanager
@@ -152,6 +159,13 @@ def _areas(text: bytes) -> list[Area]:
         left, top, right, bottom = match.groups()
         found.append((int(top) - 1, _column(left), int(bottom) - 1, _column(right)))
     return found
+
+
+def _hidden_rows(text: bytes) -> list[int]:
+    """Numbers of the rows that are not shown."""
+    tags = (match[1] for match in _ROW.finditer(text) if _HIDDEN.search(match[1]))
+    numbers = (_NUMBER_OF_ROW.search(tag) for tag in tags)
+    return [int(number[1]) for number in numbers if number]
 
 
 def _column(letters: bytes) -> int:

@@ -3,20 +3,26 @@
 A sound study of positions and one of meshes; every case spoils one thing in it.
 """
 
+import csv
 import gzip
+import io
 import os
 import zipfile
 
 import numpy as np
+import openpyxl
 import pytest
 
-from accstudy.errors import Severity
+from accstudy.errors import InputError, Severity
+from accstudy.geometry.rigid import unit
 from accstudy.mesh.model import Mesh
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.files import stl_bytes
 from accstudy.stages.check import check_study
 from accstudy.study.header import read_sheet
+from accstudy.study.misplaced import Positions, find_slip
+from accstudy.study.typed import parse_number
 from accstudy.tables import csv_bytes
 
 IMPLANTS = """model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z,flat_x,flat_y,flat_z,valid_from
@@ -251,6 +257,9 @@ ODD = {
     "temperature with its unit": (
         {"scans": with_temperature("23", "30 °C", "22.5")}, "not-a-number",
         "scans.csv:3:temperature_c", "30 °C"),
+    "a duration in minutes and seconds": (
+        {"scans": with_column("scan_time_s", "95", "01:35", "95")}, "not-a-number",
+        "scans.csv:3:scan_time_s", "01:35"),
     "temperature in full-width digits": (
         {"scans": with_temperature("23", "２２", "22.5")}, "not-a-number",
         "scans.csv:3:temperature_c", "２２"),
@@ -281,6 +290,10 @@ ODD = {
     "a number in quotation marks": (
         {"settings": swapped(SETTINGS, ("constant = 1.9", 'constant = "1.9"'))},
         "bad-value", "study.toml:12:reference.mpe_um.constant", "'1.9'"),
+    "a reference in inches": (
+        {"implants": swapped(
+            IMPLANTS, ("I2,20,5", "I2,.787402,.19685"), ("I3,48,0,2", "I3,1.889764,0,.0787402"))},
+        "wrong-unit", "study.toml::reference.length_unit", "looks like inches"),
     "positions in cm": (
         {"poses": scaled(0.1)}, "wrong-unit", "poses.csv:2:x_mm", "centimetres"),
     "positions in inches": (
@@ -333,6 +346,58 @@ ODD = {
         {"settings": swapped(SETTINGS, ('"poses.csv"', '"a\\u0000b"'))}, "outside",
         "study.toml::scans.poses", "not a usable file name"),
 }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("72.5 °F", "22.5 °C"),
+        ("295.65 K", "22.5 °C"),
+        ("01:35", "(95 s)"),
+        ("1:02:03", "(3723 s)"),
+        ("12.5 mm", "in that of the column: 12.5"),
+        ("#DIV/0!", "leave the cell empty"),
+    ],
+)
+def test_the_hint_for_a_cell_never_asks_for_a_number_in_another_unit(text, said):
+    with pytest.raises(InputError) as caught:
+        parse_number(text, comma_decimals=False)
+    assert said in caught.value.hint
+
+
+@pytest.mark.parametrize("height", [10.0, -8.5])
+def test_positions_at_another_height_are_named_with_the_height(height):
+    rng = np.random.default_rng(1)
+    points = rng.uniform(-20, 20, (4, 3))
+    axes = unit(np.array([0.0, 0.0, 1.0]) + rng.uniform(-0.3, 0.3, (4, 3)))
+    seen = Positions(points + height * axes + rng.normal(0, 0.02, (4, 3)), axes)
+    slip = find_slip(seen, Positions(points, axes))
+    assert slip.code == "tops-as-platforms"
+    assert slip.off_mm == pytest.approx(height, abs=0.2)
+    # parallel axes: nothing is off, as a common height is a motion
+    up = np.tile([0.0, 0.0, 1.0], (4, 1))
+    assert find_slip(Positions(points + height * up, up), Positions(points, up)) is None
+
+
+def test_warnings_that_only_follow_from_an_error_in_a_cell_are_left_out(tmp_path):
+    poses = swapped(POSES, ("s3,M,I3,48.05", "s3,M,I3,n/a"))
+    assert {code for code, _ in found(write(tmp_path, poses=poses))} == {"not-a-number"}
+
+
+def test_rows_that_the_spreadsheet_hides_are_read_and_told(tmp_path):
+    book = openpyxl.Workbook()
+    for row in csv.reader(io.StringIO(IMPLANTS)):
+        book.active.append([float(c) if c[:1].isdigit() else c for c in row])
+    book.active.row_dimensions[3].hidden = True
+    book.save(tmp_path / "implants.xlsx")
+    settings = swapped(SETTINGS, ("[reference]\n", '[reference]\nimplants = "implants.xlsx"\n'))
+    told = found(write(tmp_path, settings=settings))
+    assert list(told) == [("hidden-rows", "implants.xlsx:3")]
+
+
+def test_cells_parted_by_another_sign_are_told_so(tmp_path):
+    told = found(write(tmp_path, implants=IMPLANTS.replace(",", "|")))
+    assert 'separated by "|"' in told["missing-column", "reference/implants.csv:1:model"].mend
 
 
 @pytest.mark.parametrize("case", list(ODD))
