@@ -10,10 +10,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from accstudy.errors import InputError
-from accstudy.geometry.rigid import Rigid, frame_from_axis, rotation_vector
+from accstudy.geometry.rigid import Rigid, frame_from_axis
 from accstudy.locate.average import area_mm2, mean_surface
 from accstudy.locate.drawing import ScanBody
-from accstudy.locate.least_squares import Fit, coarse_fit, fine_fit
+from accstudy.locate.least_squares import Fit, capped_cost, coarse_fit, fine_fit
+from accstudy.locate.platform import consistent, platform
 from accstudy.locate.prepared import PreparedBody, prepare_body
 from accstudy.locate.refine import Refined, refine_fits
 from accstudy.locate.rotation import turned
@@ -27,11 +28,12 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 _REACH_MM, _BELOW_MM, _TALLEST_MM, _NEAR_AXIS_MM = 7.0, 0.4, 30.0, 3.0
-_TURN_STEP_DEG = 24.0
+_TOP_MM, _LEVEL_MM, _JUMP_MM = 1.0, 0.3, 1.0
+_TURN_STEP_DEG, _SAME_TURN_DEG = 24.0, 10.0
+_WORTH_A_LOOK, _SAME_COST, _SAME_COST_MM2 = 3.0, 1.5, 1e-5
 _GAP_MM = 0.3
 _ROUNDS = 2
-_FRAME_MM, _FRAME_RAD = 0.5, np.radians(1.0)
-_ROUND_MM = 0.15
+_ROUND_MM, _DISAGREE_MM = 0.15, 0.2
 _LEAST_AREA_MM2 = 20.0
 
 
@@ -133,20 +135,32 @@ def learn_body(
     frames = _frames(reference)
     copies = [_cut(mesh, frames, k, use_above_mm, names[k]) for k in range(len(frames))]
     first = int(np.argmax([area_mm2(copy) for copy in copies]))
-    surface, fitted = copies[first], frames
+    surface, fitted, doubt, round_ = copies[first], frames, np.zeros((5, 5)), False
     for number in range(_ROUNDS):
         prepared = prepare_body(ScanBody(name, surface, True, use_above_mm))
-        refined = _fitted(mesh, prepared, fitted, names, settled=number > 0)
+        ways = _fitted(mesh, prepared, fitted, names, settled=number > 0)
+        refined = [own[0] for own in ways]
+        if number == 0:  # as scanned: beside edges the mean lacks some
+            round_ = _unround(prepared.radial.radius_mm) < _ROUND_MM
+            if not round_:
+                ways[first] = ways[first][:1]  # it is the drawing: a turn of all is none
+                refined, doubt = consistent(reference, ways)
         fitted = [one.scan_from_body for one in refined]
         placed = [
             Mesh(pose.inverse().after(frame).points(copy.vertices_mm), copy.faces)
             for pose, frame, copy in zip(fitted, frames, copies, strict=True)
         ]
         surface, scatter_mm = mean_surface(placed, first)
-    round_ = _unround(prepared.radial.radius_mm) < _ROUND_MM
     if round_:
         surface, fitted = _about_its_axis(surface, fitted)
-    place = _platform(reference, fitted, refined, round_=round_)
+    place = platform(reference, fitted, refined, round_=round_)
+    if place.off_mm > _DISAGREE_MM:
+        raise InputError(
+            f"scan and reference disagree by {1e3 * place.off_mm:.0f} µm in each coordinate about "
+            "where the platforms are in the bodies",
+            hint="check that all bodies are of one kind and seated, and that the scan is of this "
+            "model",
+        )
     flat = _flat(reference, fitted)
     body_frame = Rigid(frame_from_axis(place.axis, flat), place.origin_mm)
     inside = body_frame.inverse().points(surface.vertices_mm)
@@ -163,7 +177,7 @@ def learn_body(
         implants=tuple(names),
         scatter_um=1e3 * scatter_mm,
         agreement_um=1e3 * place.off_mm,
-        covariance=to_implant @ place.covariance @ to_implant.T + np.diag(surface_u**2),
+        covariance=to_implant @ (place.covariance + doubt) @ to_implant.T + np.diag(surface_u**2),
         flat_known=flat is not None and not round_,
     )
 
@@ -189,7 +203,7 @@ def _cut(mesh: Mesh, frames: Sequence[Rigid], k: int, low_mm: float, name: str) 
             there = other.inverse().points(mesh.vertices_mm[keep])
             keep[keep] = np.hypot(there[:, 0], there[:, 1]) > away[keep]
     faces = mesh.faces[keep[mesh.faces].all(axis=1)]
-    part = _part(Mesh(local, faces), _connected(faces, len(local)), away, low_mm)
+    part = _part(Mesh(local, faces), away, low_mm)
     if part is None or area_mm2(part) < _LEAST_AREA_MM2:
         raise InputError(
             f"the scan shows no scan body at the reference position of {name}",
@@ -211,18 +225,26 @@ def _connected(faces: NDArray[np.int32], count: int) -> Ints:
     return np.asarray(connected_components(joined, directed=False)[1], np.int64)
 
 
-def _part(mesh: Mesh, piece: Ints, away: Floats, low_mm: float) -> Mesh | None:
-    """The pieces that belong to the body: as wide as the one that holds its top, no wider."""
-    used = np.unique(mesh.faces)
+def _part(mesh: Mesh, away: Floats, low_mm: float) -> Mesh | None:
+    """What belongs to the body: what hangs together with its top, as far as it widens gently.
+
+    Looked at from the top downwards; where gum or a neighbour joins, the width jumps.
+    """
+    used, height = np.unique(mesh.faces), mesh.vertices_mm[:, 2]
     near = used[away[used] < _NEAR_AXIS_MM]
     if not len(near):
         return None
-    top = near[np.argmax(mesh.vertices_mm[near, 2])]
-    height = mesh.vertices_mm[:, 2]
-    mine = used[piece[used] == piece[top]]
-    upper = mine[height[mine] > 0.5 * (height[top] + low_mm)]  # no gum reaches so high
-    widest = float(away[upper].max()) + _GAP_MM
-    keep = (away < widest) & (height < height[top] + _GAP_MM)
+    top = near[np.argmax(height[near])]
+    lowest = height[mesh.faces].min(axis=1)
+    widest = float(away[top])
+    for level in np.arange(height[top] - _LEVEL_MM, low_mm - _BELOW_MM, -_LEVEL_MM):
+        piece = _connected(mesh.faces[lowest > level], len(height))
+        mine = np.flatnonzero((piece == piece[top]) & (height > level))
+        wide = float(away[mine].max())
+        if level < height[top] - _TOP_MM and wide > widest + _JUMP_MM:
+            break
+        widest = max(widest, wide)
+    keep = (away < widest + _GAP_MM) & (height < height[top] + _GAP_MM)
     faces = mesh.faces[keep[mesh.faces].all(axis=1)]
     kept, index = np.unique(faces, return_inverse=True)
     return Mesh(mesh.vertices_mm[kept], index.reshape(-1, 3).astype(np.int32))
@@ -230,125 +252,70 @@ def _part(mesh: Mesh, piece: Ints, away: Floats, low_mm: float) -> Mesh | None:
 
 def _fitted(
     mesh: Mesh, prepared: PreparedBody, starts: Sequence[Rigid], names: list[str], *, settled: bool
-) -> list[Refined]:
-    """Every copy brought onto the drawing, scan from body."""
+) -> list[list[Refined]]:
+    """Every copy brought onto the drawing, scan from body; in several ways where it fits so."""
     patches = cut_patches(mesh, [(prepared, start) for start in starts])
     angles = [0.0] if settled else np.arange(0.0, 360.0, _TURN_STEP_DEG).tolist()
-    fits = [
-        _best_turn(prepared, patch, start, angles)
+    ways = [
+        _best_turns(prepared, patch, start, angles)
         for patch, start in zip(patches, starts, strict=True)
     ]
-    refined, _ = refine_fits(fits, [prepared] * len(fits))
-    for name, one in zip(names, refined, strict=True):
-        if one is None:
+    for name, own in zip(names, ways, strict=True):
+        if not own:
             raise InputError(
                 f"the scan body on {name} differs from the others",
                 hint="name the types of scan bodies in column scan_body of the reference",
             )
-    return [one for one in refined if one is not None]
+    rounds = []
+    for k in range(max(len(own) for own in ways)):
+        # the noise is estimated from all copies: take those that have no further way once more
+        fits = [own[min(k, len(own) - 1)] for own in ways]
+        rounds.append(refine_fits(fits, [prepared] * len(fits))[0])
+    return [
+        [one for one in (r[i] for r in rounds[: len(own)]) if one is not None]
+        for i, own in enumerate(ways)
+    ]
 
 
-def _best_turn(
+def _best_turns(
     prepared: PreparedBody, patch: Patch, start: Rigid, angles_deg: Sequence[float]
-) -> Fit | None:
-    """The best fit of those that begin with some turns about the axis."""
+) -> list[Fit]:
+    """The best fit of those that begin with some turns about the axis, and what fits as well."""
     tries = [
         coarse_fit(prepared, patch, turned(start, angle), offset_mm=0.0, turn=True)
         for angle in angles_deg
     ]
-    near = min((one for one in tries if one is not None), key=lambda one: one[2], default=None)
-    if near is None:
-        return None
-    return fine_fit(prepared, patch, near[0], offset_mm=near[1], turn=True)
+    found = sorted((one for one in tries if one is not None), key=lambda one: one[2])
+    fits: list[tuple[float, Fit]] = []
+    for pose, offset, cost in found:
+        if cost > _WORTH_A_LOOK * found[0][2] + _SAME_COST_MM2:
+            break
+        if any(_turn_between(pose, fit.scan_from_body) < _SAME_TURN_DEG for _, fit in fits):
+            continue
+        fit = fine_fit(prepared, patch, pose, offset_mm=offset, turn=True)
+        if fit is not None:
+            fits.append((capped_cost(prepared, patch, fit), fit))
+    fits.sort(key=lambda one: one[0])
+    return [fit for cost, fit in fits if cost < _SAME_COST * fits[0][0] + _SAME_COST_MM2]
+
+
+def _turn_between(one: Rigid, other: Rigid) -> float:
+    x = one.rotation.T @ other.rotation[:, 0]
+    return float(abs(np.degrees(np.arctan2(x[1], x[0]))))
 
 
 def _unround(radius_mm: Floats) -> float:
-    """Range of the radius around the axis, mm: what a tenth of the heights exceeds."""
+    """Range of the radius around its own middle, mm: what a tenth of the heights exceeds."""
     known = np.isfinite(radius_mm).mean(axis=0) > 0.8
-    if not known.any():
-        return 0.0
-    ranges = np.nanquantile(radius_mm[:, known], 0.95, axis=0)
-    ranges -= np.nanquantile(radius_mm[:, known], 0.05, axis=0)
-    return float(np.quantile(ranges, 0.9))
-
-
-@dataclass(frozen=True, slots=True)
-class _Place:
-    """Where platform and axis lie in the body, and how well that is known."""
-
-    origin_mm: Floats
-    axis: Floats
-    covariance: Floats
-    off_mm: float
-
-
-def _platform(
-    reference: pd.DataFrame, fitted: Sequence[Rigid], refined: Sequence[Refined], *, round_: bool
-) -> _Place:
-    """Solve for the place of the platform in the body and for the frame of the scan at once."""
-    p = reference[["x_mm", "y_mm", "z_mm"]].to_numpy(float)
-    a = reference[["axis_x", "axis_y", "axis_z"]].to_numpy(float)
-    a = a / np.linalg.norm(a, axis=1, keepdims=True)
-    known = reference.reindex(columns=["u_position_um", "u_axis_deg"]).astype(float)
-    u_p = known["u_position_um"].fillna(2.0).to_numpy() * 1e-3
-    u_a = np.radians(known["u_axis_deg"].fillna(0.02).to_numpy())
-    middle = p.mean(axis=0)
-    motion = Rigid.identity()  # scan from reference
-    origin = np.mean([t.inverse().points(q) for t, q in zip(fitted, p, strict=True)], axis=0)
-    axis = np.mean([t.rotation.T @ b for t, b in zip(fitted, a, strict=True)], axis=0)
-    if round_:
-        origin, axis = np.array([0.0, 0.0, origin[2]]), np.array([0.0, 0.0, 1.0])
-    free = np.array([True] * 6 + ([False, False, True, False, False] if round_ else [True] * 5))
-    prior = np.diag(np.r_[np.full(3, _FRAME_MM), np.full(3, _FRAME_RAD), np.full(5, 50.0)] ** -2.0)
-    moved = np.zeros(6)
-    for _ in range(4):
-        axis = axis / np.linalg.norm(axis)
-        tilt = frame_from_axis(axis)[:, :2]
-        normal, right = prior.copy(), -prior[:, :6] @ moved
-        chi2, squares = float(moved @ prior[:6, :6] @ moved), 0.0
-        for k, (pose, one) in enumerate(zip(fitted, refined, strict=True)):
-            r = pose.rotation
-            platform, direction = motion.points(p[k]), motion.vectors(a[k])
-            rows = np.zeros((6, 11))
-            rows[:3, :3] = np.eye(3)
-            rows[:3, 3:6] = -_cross_matrix(platform - motion.points(middle))
-            rows[:3, 6:9] = -r
-            rows[3:, 3:6] = -_cross_matrix(direction)
-            rows[3:, 9:] = -r @ tilt
-            off = np.r_[platform - pose.points(origin), direction - r @ axis]
-            # errors of the fit in the body's frame, of platform and tilt
-            cov = np.array(one.covariance[:6, :6])
-            cov[~np.isfinite(cov)] = 0.0
-            lever = np.zeros((6, 6))
-            lever[:3, :3] = r
-            lever[:3, 3:] = -r @ _cross_matrix(origin)
-            lever[3:, 3:] = -r @ _cross_matrix(axis)
-            cov = lever @ cov @ lever.T
-            cov[:3, :3] += u_p[k] ** 2 * np.eye(3)
-            cov[3:, 3:] += u_a[k] ** 2 * np.eye(3)
-            weight = np.linalg.inv(cov)
-            normal += rows.T @ weight @ rows
-            right -= rows.T @ weight @ off
-            chi2 += float(off @ weight @ off)
-            squares += float(off[:3] @ off[:3])
-        covariance = np.zeros((11, 11))
-        covariance[np.ix_(free, free)] = np.linalg.inv(normal[np.ix_(free, free)])
-        change = covariance @ right
-        moved += change[:6]
-        turn = rotation_vector(change[3:6])
-        pivot = motion.points(middle)
-        motion = Rigid(turn, pivot + change[:3] - turn @ pivot).after(motion)
-        origin = origin + change[6:9]
-        axis = axis + tilt @ change[9:]
-    freedom = 5 * len(p) - int(free.sum())
-    widen = max(1.0, chi2 / freedom) if freedom > 0 else 1.0
-    off_mm = float(np.sqrt(squares / (3 * len(p)))) if freedom > 0 else float("nan")
-    return _Place(origin, axis / np.linalg.norm(axis), covariance[6:, 6:] * widen, off_mm)
-
-
-def _cross_matrix(v: Floats) -> Floats:
-    """Matrix of ``v x``."""
-    return np.array([[0.0, -v[2], v[1]], [v[2], 0.0, -v[0]], [-v[1], v[0], 0.0]])
+    angle = np.arange(len(radius_mm)) * (2 * np.pi / len(radius_mm))
+    circle = np.column_stack([np.ones_like(angle), np.cos(angle), np.sin(angle)])
+    ranges = []
+    for radius in radius_mm[:, known].T:
+        there = np.isfinite(radius)
+        middle, *_ = np.linalg.lstsq(circle[there], radius[there], rcond=None)
+        low, high = np.quantile(radius[there] - circle[there] @ middle, (0.05, 0.95))
+        ranges.append(high - low)
+    return float(np.quantile(ranges, 0.9)) if ranges else np.inf  # far from round, at least
 
 
 def _flat(reference: pd.DataFrame, fitted: Sequence[Rigid]) -> Floats | None:

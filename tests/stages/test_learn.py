@@ -13,7 +13,8 @@ from accstudy.accuracy.reference import implant_u, pair_reference_u
 from accstudy.cli import main
 from accstudy.errors import InputError
 from accstudy.geometry.rigid import Rigid, frame_from_axis
-from accstudy.locate.learn import _platform, learn_body
+from accstudy.locate.learn import learn_body
+from accstudy.locate.platform import platform
 from accstudy.mesh.read import read_mesh
 from accstudy.simulate.bodies import body_shape
 from accstudy.stages.learn import learn_drawing
@@ -117,7 +118,7 @@ def test_the_height_is_known_where_axes_differ_and_only_by_the_frame_where_they_
         covariance = np.diag([4e-6, 4e-6, 1e-6, 1e-7, 1e-7, 1e-7, 1e-6])
 
     frames = [Rigid(frame_from_axis(a), p - 0.2 * a) for a, p in zip(axes, at, strict=True)]
-    place = _platform(rows, frames, [Fitted()] * 4, round_=False)
+    place = platform(rows, frames, [Fitted()] * 4, round_=False)
     u = float(np.sqrt(place.covariance[2, 2]))
     if lean_deg:
         assert place.origin_mm[2] == pytest.approx(0.2, abs=3 * u)
