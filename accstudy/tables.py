@@ -468,15 +468,15 @@ _TABLES = (
             n_scans i scans
             n_pairs i pairs of implants
             n_values i deviations: pairs times scans
-            trueness_mean n the field's trueness: mean of the absolute deviations
+            trueness_mean n called trueness in the dental literature: mean absolute deviation
             trueness_sd n their standard deviation; they are not independent
             rms n root mean square of the deviations
             n_differences i differences between two scans of a condition, pair by pair
-            precision_mean n the field's precision: mean of the absolute differences
+            precision_mean n called precision in the dental literature: mean absolute difference
             precision_sd n their standard deviation; they are not independent
             bias_rms n root mean square over the pairs of the bias (ISO 5725 trueness)
             s_r_rms n root mean square over the pairs of the repeatability standard deviation
-            s_R_rms n the same of the intermediate precision, or reproducibility
+            s_I_rms n the same of the intermediate precision, or reproducibility
             """
         ),
     ),

@@ -106,7 +106,7 @@ def field_table(found: Results, accuracy: pd.DataFrame) -> pd.DataFrame:
             "apart2": n * squares - np.bincount(group, value) ** 2,
         }
     )
-    iso = accuracy[["condition", "model", "measurand", "subject", "bias", "s_r", "s_R"]]
+    iso = accuracy[["condition", "model", "measurand", "subject", "bias", "s_r", "s_I"]]
     each = keys.merge(iso, on=["condition", "model", "measurand", "subject"], how="left")
     each = pd.concat([each, sums], axis=1)
     rows = []
@@ -124,7 +124,7 @@ def field_table(found: Results, accuracy: pd.DataFrame) -> pd.DataFrame:
                 "n_values": total["n"], "trueness_mean": trueness, "trueness_sd": trueness_sd,
                 "rms": math.sqrt(total["squares"] / total["n"]), "n_differences": total["pairs"],
                 "precision_mean": precision, "precision_sd": precision_sd,
-                **{f"{c}_rms": float((mine[c] ** 2).mean()) ** 0.5 for c in ("bias", "s_r", "s_R")},
+                **{f"{c}_rms": float((mine[c] ** 2).mean()) ** 0.5 for c in ("bias", "s_r", "s_I")},
             }
         )  # fmt: skip
     return shape("field_figures", pd.DataFrame(rows))

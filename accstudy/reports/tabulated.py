@@ -265,7 +265,7 @@ def paper_figures(document: Document, content: ReportContent) -> None:
                     _with_sd(r.precision_mean, r.precision_sd),
                     number(r.bias_rms),
                     number(r.s_r_rms),
-                    number(r.s_R_rms),
+                    number(r.s_I_rms),
                 ]
                 for r in rows_of(mine)
             ],
