@@ -41,7 +41,7 @@ _NAMED = 4  # contrasts of one kind in the sentence of page 1
 _RESPONSES = {
     "distance_um": "deviation of the distance",
     "angle_deg": "deviation of the angle",
-    "vertical_um": "deviation of the height",
+    "vertical_um": "deviation of the vertical position",
     "relative_axis_deg": "angle between the axes",
     "worst_distance_um": "worst distance of a scan",
     "rms_distance_um": "r.m.s. distance of a scan",
@@ -85,7 +85,7 @@ def response_label(response: str) -> str:
     >>> response_label("log(abs(pair.distance_um))")
     'geometric mean of |deviation of the distance|'
     >>> response_label("implant.vertical_um")
-    'deviation of the height'
+    'deviation of the vertical position'
     """
     column = re.search(r"(?:pair|implant|scan)\.(\w+)", response)
     name = column.group(1) if column else response

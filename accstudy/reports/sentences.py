@@ -39,7 +39,7 @@ _MEASURANDS = {
     "gap_max_um": "largest predicted gap",
     "mesiodistal_um": "mesiodistal position",
     "buccolingual_um": "buccolingual position",
-    "vertical_um": "height",
+    "vertical_um": "vertical position",
     "tilt_mesiodistal_deg": "mesiodistal tilt",
     "tilt_buccolingual_deg": "buccolingual tilt",
     "rotation_deg": "rotation about the axis",
