@@ -51,7 +51,7 @@ def test_means_average_the_other_factors_equally_and_say_where_covariates_are_he
     assert low["estimate"][0] != pytest.approx(means["estimate"][0], abs=1e-3)
     with pytest.raises(InputError, match='did you mean "angle_deg"'):
         marginal_means(fit, "technique", at={"angle": 1})
-    with pytest.raises(InputError, match="no factor"):
+    with pytest.raises(InputError, match="not a factor"):
         marginal_means(fit, "scan")
 
 
@@ -246,7 +246,7 @@ def test_bootstrap_agrees_where_the_f_test_is_exact():
     found = bootstrap_test(fit, "Machine", draws=199, seed=1)
     assert pytest.approx(21.1976894783, rel=1e-6) == found.F
     assert abs(found.p - 0.0450) < 3.5 * np.sqrt(0.045 * 0.955 / 199)
-    with pytest.raises(InputError, match="no term"):
+    with pytest.raises(InputError, match="not a term"):
         bootstrap_test(fit, "Worker", draws=2)
 
 
