@@ -65,7 +65,8 @@ def mean_surface(placed: Sequence[Mesh], first: int) -> tuple[Mesh, float]:
     shift = found.shift_mm[:, None] * n
     # beside an edge: the face that is smooth farther off may reach up to here
     bent = np.flatnonzero(~smooth)
-    away, nearest = cKDTree(at[smooth]).query(at[bent], distance_upper_bound=2.5 * reach)
+    near = cKDTree(at[smooth]).query(at[bent], distance_upper_bound=2.5 * reach)
+    away, nearest = (np.asarray(part) for part in near)
     bent, nearest = bent[np.isfinite(away)], np.flatnonzero(smooth)[nearest[np.isfinite(away)]]
     start = (at[nearest], found.terms[nearest])
     side = _quadrics(at[bent], n[nearest], pool, start=start, near_mm=3 * limit)

@@ -119,7 +119,7 @@ def test_the_rounding_of_a_filtered_scan_is_taken_out_of_heights(pose_errors):
     reference = reference_model(4, angulation_deg=15.0, seed=1)
     shape = rounded_shape("square-rounded")  # 10 um too low if it is left in
     scan = simulate_scan(
-        reference, shape, n_triangles=150_000, noise=Noise(20.0, 0.0), offset_um=15.0, seed=1
+        reference, shape, n_triangles=80_000, noise=Noise(20.0, 0.0), offset_um=15.0, seed=1
     )
     located = locate_scan(
         filtered(scan.mesh, 0.15),
