@@ -23,6 +23,7 @@ __all__ = [
     "poor_agreement",
     "rms_um",
     "stray_body",
+    "two_bodies",
     "untold_size",
     "wrong_size",
 ]
@@ -247,6 +248,16 @@ def untold_size(body: PreparedBody) -> Finding | None:
         "their axes, without a warning",
         f"study.toml::scan_body.{body.body.name}",
         "measure diameter and height of a scan body, and compare them with the CAD geometry",
+    )
+
+
+def two_bodies(first: str, second: str) -> Finding:
+    """Of more than two implants these alone were found."""
+    return Finding(
+        Severity.WARNING,
+        "two-bodies",
+        f"only {first} and {second} were found; their identification rests on these two alone",
+        mend="check with approximate positions in landmarks.csv",
     )
 
 

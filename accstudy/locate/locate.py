@@ -26,14 +26,17 @@ from accstudy.locate.judge import (
     poor_agreement,
     rms_um,
     stray_body,
+    two_bodies,
     untold_size,
     wrong_size,
 )
-from accstudy.locate.model import ReferenceModel, check_size, reference_model
+from accstudy.locate.model import ReferenceModel, check_size, empty_places, reference_model
 from accstudy.locate.one_body import Found
 from accstudy.locate.placed import PlacedBody, find_placed
+from accstudy.locate.prepared import PreparedBody
 from accstudy.locate.readings import (
     NotFoundError,
+    check_spare,
     decide,
     extra_bodies,
     middle_of,
@@ -160,15 +163,30 @@ def _locate_scanned(
     ways = list({way.candidate: way for way in ways}.values())
     spare = spare_bodies(mesh, model, candidates, ways[0].candidate if ways else ())
     lines, flats = fitted_lines(candidates)
-    chosen = decide(model, lines, flats, ways, spare=spare, landmarks=marks)
+    places = empty_places(ways[0], model) if ways else []
+    elsewhere = _not_in(places, model, lines, spare)  # on an implant it may be a poor start
+    chosen = decide(model, lines, flats, ways, spare=elsewhere, landmarks=marks)
     found = [candidates.fits[c] if c >= 0 else None for c in chosen.candidate]
     found, rivals = settle_places(chosen, model, recover(mesh, model, chosen, found))
     bodies = [(f.fit.scan_from_body, model.bodies[i]) for i, f in enumerate(found) if f]
-    spare = [  # what turned out to be a body of an implant is none
-        c for c in spare if not any(lies_in(middle_of(model, lines, c), *one) for one in bodies)
-    ]
+    spare = _not_in(bodies, model, lines, spare)
+    check_spare(model, len(bodies), len(spare), landmarks=bool(marks))
     findings = turned_out + extra_bodies(model, lines, spare, middle)
     return _report(model, scan, middle, found, findings, rivals)
+
+
+def _not_in(
+    bodies: Sequence[tuple[Rigid, PreparedBody]],
+    model: ReferenceModel,
+    lines: Lines,
+    candidates: Sequence[int],
+) -> list[int]:
+    """Candidates that do not lie in one of these bodies."""
+    return [
+        c
+        for c in candidates
+        if not any(lies_in(middle_of(model, lines, c), *one) for one in bodies)
+    ]
 
 
 def _locate_placed(
@@ -330,15 +348,7 @@ def _report(
             hint="check that scan bodies were scanned, not abutments, and check their CAD geometry",
         )
     if few:
-        findings.append(
-            Finding(
-                Severity.WARNING,
-                "two-bodies",
-                f"only {model.implants[shown[0]]} and {model.implants[shown[1]]} were found; "
-                "their identification rests on these two alone",
-                mend="check with approximate positions in landmarks.csv",
-            )
-        )
+        findings.append(two_bodies(model.implants[shown[0]], model.implants[shown[1]]))
     return LocatedScan(shape("poses", pd.DataFrame(rows)), tuple(findings), _moved(motion, middle))
 
 

@@ -10,12 +10,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from accstudy.errors import InputError, nearest
-from accstudy.locate.arrangement import Lines
+from accstudy.geometry.rigid import Rigid
+from accstudy.locate.arrangement import Arrangement, Lines, place_of
 from accstudy.locate.drawing import ScanBody
 from accstudy.locate.prepared import PreparedBody, prepare_body
 from accstudy.mesh.model import Mesh
 
-__all__ = ["ReferenceModel", "check_size", "reference_model"]
+__all__ = ["ReferenceModel", "check_size", "empty_places", "reference_model"]
 
 Floats = NDArray[np.float64]
 
@@ -116,6 +117,12 @@ def _columns(frame: pd.DataFrame, pattern: str) -> Floats:
     names = [pattern.format(c) for c in "xyz"]
     empty = np.full(len(frame), np.nan)
     return np.column_stack([frame[n].to_numpy(float) if n in frame else empty for n in names])
+
+
+def empty_places(way: Arrangement, model: ReferenceModel) -> list[tuple[Rigid, PreparedBody]]:
+    """Where a reading expects scan bodies that it did not find."""
+    missing = [i for i, c in enumerate(way.candidate) if c < 0]
+    return [(place_of(way, model.lines, i), model.bodies[i]) for i in missing]
 
 
 class WrongUnitError(InputError):

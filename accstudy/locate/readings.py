@@ -25,6 +25,7 @@ __all__ = [
     "Choice",
     "NotFoundError",
     "check_arrangement",
+    "check_spare",
     "choose",
     "decide",
     "extra_bodies",
@@ -170,17 +171,39 @@ def check_arrangement(
             f"{model.name}",
             hint="check column model of this scan, and the reference",
         )
-    doubtful = n > 2 and matched == 2 and not landmarks
-    if (len(spare) >= matched and matched < n) or (doubtful and spare):
-        raise WrongModelError(
-            f"{seen} scan bodies were found, but only {matched} of them match the implants of "
-            f"model {model.name}",
-            hint="check column model of this scan, and the reference",
-        )
+    check_spare(model, matched, len(spare), landmarks=landmarks)
     if matched < n and matched <= 3 and ways[0].misfit_mm > _MOST_MISFIT_MM and not landmarks:
         raise WrongModelError(
             f"{matched} of {n} implants of model {model.name} were found, but they lie "
             f"{1e3 * ways[0].misfit_mm:.0f} µm off their reference positions",
+            hint="check column model of this scan, and the reference",
+        )
+
+
+def check_spare(model: ReferenceModel, matched: int, spare: int, *, landmarks: bool) -> None:
+    """Refuse a scan whose scan bodies are for the greater part not where the implants are.
+
+    Parameters
+    ----------
+    model : ReferenceModel
+        The reference.
+    matched : int
+        Implants with a scan body.
+    spare : int
+        Scan bodies elsewhere.
+    landmarks : bool
+        Whether landmarks vouch for a reading.
+
+    Raises
+    ------
+    WrongModelError
+    """
+    n = len(model.implants)
+    doubtful = n > 2 and matched == 2 and not landmarks
+    if (spare >= matched and matched < n) or (doubtful and spare):
+        raise WrongModelError(
+            f"{matched + spare} scan bodies were found, but only {matched} of them match the "
+            f"implants of model {model.name}",
             hint="check column model of this scan, and the reference",
         )
 

@@ -434,3 +434,23 @@ def test_a_body_whose_start_is_two_millimetres_up_its_axis_is_found(pose_errors)
     located = locate_scan(scan.mesh, reference=reference, bodies={"default": body})
     assert set(located.poses["status"]) == {"ok"}
     assert pose_errors(located.poses, scan.truth)["distance_um"].max() < 20.0
+
+
+def test_a_body_first_taken_for_one_on_its_side_is_found_from_the_others(pose_errors):
+    # with much of it hidden, this block is searched out lying across its own place
+    reference = reference_model(3, angulation_deg=18.986836035433196, seed=2157)
+    shape = rounded_shape("rectangle-rounded")
+    scan = simulate_scan(
+        reference,
+        shape,
+        n_triangles=60_000,
+        noise=Noise(8.0, 0.2),
+        offset_um=9.24264653508661,
+        holes=0.322215177565339,
+        seed=2157,
+    )
+    body = {"default": shape.drawing(segment_mm=0.8, steps=4)}
+    located = locate_scan(scan.mesh, reference=reference, bodies=body)
+    assert set(located.poses["status"]) == {"ok"}
+    assert "extra-body" not in codes(located)
+    assert pose_errors(located.poses, scan.truth)["distance_um"].max() < 15.0
