@@ -21,6 +21,7 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
+from accstudy.__main__ import KEPT
 from accstudy.cli import main
 from accstudy.pipeline import run_study
 from accstudy.simulate.arch import reference_model
@@ -487,3 +488,40 @@ def test_a_folder_without_permission_says_so(study):
         Path(study).chmod(0o755)
     assert done.exit_code == 1
     assert "the study folder cannot be written" in done.output
+
+
+def interrupted(study, seconds, jobs):
+    """Press Ctrl-C in a terminal, which every process of the run hears."""
+    run = subprocess.Popen(
+        [sys.executable, "-m", "accstudy", "run", str(study), "--jobs", str(jobs)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    time.sleep(seconds)
+    os.killpg(run.pid, signal.SIGINT)
+    said = run.communicate(timeout=60)[1]
+    return run.returncode, said
+
+
+@POSIX
+@pytest.mark.parametrize(
+    ("seconds", "jobs"),
+    [
+        (0.5, 1),
+        *(pytest.param(s, j, marks=pytest.mark.slow) for j in (1, 2) for s in (1, 2, 3, 5, 8)),
+    ],
+)
+def test_ctrl_c_ends_with_one_line_and_loses_nothing(study, seconds, jobs):
+    change_one_scan(study)
+    before = bytes_of(study / "results")
+    code, said = interrupted(study, seconds, jobs)
+    if code == 0:
+        pytest.skip("the run had ended by then")
+    assert code == 130
+    assert said.strip().splitlines()[-1].startswith("interrupted: earlier results are unchanged")
+    assert "Traceback" not in said
+    if seconds < 1:
+        assert bytes_of(study / "results") == before
+        assert KEPT in said

@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from accstudy.__main__ import KEPT
 from accstudy.cli.bodies import learn, show
 from accstudy.cli.commands import ALL
 from accstudy.cli.options import DONE, FAILED, INTERRUPTED
@@ -44,11 +45,7 @@ class _Group(click.Group):
         except BrokenPipeError:
             ctx.exit(DONE)
         except KeyboardInterrupt:
-            click.echo(
-                "\ninterrupted: earlier results are unchanged and scans measured so far are kept; "
-                "run the same command to continue",
-                err=True,
-            )
+            click.echo(f"\n{KEPT}", err=True)
             ctx.exit(INTERRUPTED)
         except Exception as error:
             if "--debug" in sys.argv:

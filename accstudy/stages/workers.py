@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import signal
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor
 from pathlib import Path
@@ -63,10 +65,28 @@ def each(
             parallel = Parallel(
                 n_jobs=min(jobs, len(items)), return_as="generator", pre_dispatch="2*n_jobs"
             )
-            found = parallel(delayed(work)(item) for item in items)
+            with _deaf_to_interrupts():
+                found = parallel(delayed(work)(item) for item in items)
         yield from found
     except BrokenExecutor:
         raise WorkerLostError(
             "a worker process was terminated from outside, possibly for lack of memory",
             hint="run the command again with --jobs 1; scans measured so far are kept",
         ) from None
+
+
+@contextlib.contextmanager
+def _deaf_to_interrupts() -> Iterator[None]:
+    """Start processes that leave Ctrl-C to this one, which hears it a moment later."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    with contextlib.suppress(ImportError, AttributeError, OSError):
+        from joblib.externals.loky.backend import resource_tracker
+
+        resource_tracker.ensure_running()  # which would unblock the signal when it starts
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})  # what they inherit
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
