@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import csv
 import io
 import json
 import os
@@ -11,6 +12,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from accstudy.errors import Finding, InputError
@@ -42,11 +44,18 @@ def _tables(texts: Mapping[str, str]) -> dict[str, pd.DataFrame]:
     bodies = {scan: text.removeprefix(header) for scan, text in texts.items()}
     try:
         rows = read_csv("poses", io.BytesIO((header + "".join(bodies.values())).encode()))
-        mine = dict(iter(rows.groupby("scan", sort=False)))
-        if mine.keys() <= {scan for scan, text in bodies.items() if text}:
-            none = empty("poses")
-            return {s: mine[s].reset_index(drop=True) if s in mine else none for s in texts}
-    except (InputError, KeyError, TypeError):
+        counts = [
+            sum(1 for _ in csv.reader(io.StringIO(body, newline=""))) for body in bodies.values()
+        ]
+        ends = np.cumsum([0, *counts])
+        if ends[-1] == len(rows):
+            parts = {
+                scan: rows.iloc[a:b].reset_index(drop=True)
+                for scan, a, b in zip(texts, ends[:-1], ends[1:], strict=True)
+            }
+            # a copy of a scan has its key, and what is stored is of one of the two
+            return {s: part for s, part in parts.items() if (part["scan"] == s).all()}
+    except (InputError, KeyError, TypeError, csv.Error):
         pass  # one of them is not whole: each by itself
     if len(texts) == 1:
         return {}

@@ -174,6 +174,11 @@ def _connected(address: str) -> Iterator[Any]:
 
 def _greeted(host: str, port: int, *, secured: bool) -> None:
     """See that a scheduler answers; the client waits for ever for another that is silent."""
+    if secured:  # else the client would be made by half, and stay for a while
+        from distributed.security import Security
+
+        if Security().get_connection_args("client").get("ssl_context") is None:
+            raise OSError("Dask's settings on this machine name no certificates (comm.tls)")
     with socket.create_connection((host, port), timeout=_CONNECT_S) as link:
         if not secured:  # a scheduler speaks first: how many bytes come, and then those
             size = int.from_bytes(link.recv(8, socket.MSG_WAITALL), "little")

@@ -52,11 +52,11 @@ def study_lock(study: Path) -> Iterator[None]:
         refuse_link(file.parent)
         file.parent.mkdir(exist_ok=True)
         refuse_link(file.parent / "measured")  # of a study from elsewhere
-        if file.is_symlink():
+        if file.is_symlink() or (file.exists() and not file.is_file()):
             raise NotOursError(
-                '".accstudy/lock" is a link; the program does not write through links',
+                '".accstudy/lock" is a link, a folder or a device; nothing is written through it',
                 where=str(study),
-                hint="delete it; the program creates it again",
+                hint="delete it; the program makes it anew",
             )
         handle = os.open(file, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o644)
         stream = os.fdopen(handle, "r+", encoding="utf-8")

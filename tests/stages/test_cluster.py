@@ -244,3 +244,73 @@ def test_without_the_option_nothing_of_it_is_loaded(study):
         [sys.executable, "-c", code, "check", study, "--jobs", "1"], capture_output=True, text=True
     )
     assert done.stdout.splitlines()[-1] == "[]"
+
+
+def test_a_copy_of_a_scan_is_never_taken_for_the_other(study, tmp_path):
+    """Scans s0 and s6 are the same file under two names, and have one entry among those kept."""
+    again = shutil.copytree(study, tmp_path / "study")
+    done = call("measure", again, "--jobs", 1)
+    assert done.exit_code == 0, done.output
+    assert results(again) == results(study)
+
+
+def certificates(folder):
+    """A certificate that signs itself, for all of a cluster, and Dask's settings that use it."""
+    key, certificate = folder / "key.pem", folder / "cert.pem"
+    subprocess.run(
+        ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj",
+         "/CN=localhost", "-addext", "subjectAltName=DNS:localhost,IP:127.0.0.1",
+         "-keyout", str(key), "-out", str(certificate)],
+        check=True, capture_output=True,
+    )  # fmt: skip
+    settings = {"DASK_DISTRIBUTED__COMM__TLS__CA_FILE": str(certificate)}
+    for role in ("CLIENT", "SCHEDULER", "WORKER"):
+        settings[f"DASK_DISTRIBUTED__COMM__TLS__{role}__CERT"] = str(certificate)
+        settings[f"DASK_DISTRIBUTED__COMM__TLS__{role}__KEY"] = str(key)
+    return settings
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(shutil.which("openssl") is None, reason="makes certificates with openssl")
+def test_with_certificates_the_results_are_the_same_and_without_them_nothing_hangs(study, tmp_path):
+    settings = certificates(tmp_path)
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    address = f"tls://127.0.0.1:{port}"
+    other = shutil.copytree(
+        study, tmp_path / "study", ignore=shutil.ignore_patterns(".accstudy", "results")
+    )
+    command = [sys.executable, "-m", "accstudy", "measure", str(other), "--scheduler", address]
+
+    def called(more):
+        return subprocess.run(
+            command, env=os.environ | more, text=True, capture_output=True, timeout=200
+        )
+
+    with pytest.MonkeyPatch.context() as patch, contextlib.ExitStack() as opened:
+        for name, value in settings.items():
+            patch.setenv(name, value)
+        local = ("--host", "127.0.0.1", "--protocol", "tls", "--no-dashboard")
+        opened.enter_context(started(tmp_path, "scheduler", *local, "--port", port))
+        alone = ("--nthreads", 1, "--no-nanny", "--local-directory", tmp_path)
+        opened.enter_context(started(tmp_path, "worker", address, *local, *alone))
+
+        def answers():
+            with socket.socket() as probe:
+                return probe.connect_ex(("127.0.0.1", port)) == 0
+
+        until(answers)
+        done = called(settings)
+        assert done.returncode == 0, done.stderr
+        for name in settings:
+            patch.delenv(name)
+        shutil.rmtree(other / ".accstudy")
+        refused = called({})
+    assert refused.returncode == 1, refused.stderr
+    assert "name no certificates" in refused.stderr
+    assert "Traceback" not in refused.stderr
+    here, there = results(study), results(other)
+    assert {n: b for n, b in here.items() if n.endswith(".csv")} == {
+        n: b for n, b in there.items() if n.endswith(".csv")
+    }
