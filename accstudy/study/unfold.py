@@ -124,7 +124,9 @@ def unfolded(sheet: Sheet, table: str, layout: Layout, section: str) -> tuple[Sh
         more = f" and {len(unused) - _MOST_SHOWN} more" if len(unused) > _MOST_SHOWN else ""
         what = f"not used: {shown}{more}"
         found.append(Finding(Severity.NOTE, "columns-not-used", what, sheet.file))
-    return _put_together(sheet, gathered, layout), found
+    # a table with a column for every implant of any model: what has no value is not there
+    there = {k: row for k, row in gathered.items() if any(row.get(o, ("",))[0] for o in rules)}
+    return _put_together(sheet, there or gathered, layout), found
 
 
 def _put_together(

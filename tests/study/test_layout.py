@@ -12,7 +12,7 @@ from accstudy.errors import InputError, Severity, StudyError
 from accstudy.study.append import appended
 from accstudy.study.arrange import Said, arranged
 from accstudy.study.load import load_study
-from accstudy.study.settings import Reference, Scans
+from accstudy.study.settings import Poses, Reference, Scans
 from accstudy.study.typed import typed
 
 TABLE = """Element;Datum;X;Y;Z;I;J;K
@@ -358,3 +358,20 @@ def test_rows_are_added_to_a_list_under_the_names_that_it_has(tmp_path):
     )
     with pytest.raises(InputError, match="no column operator"):
         appended(file, [{**new, "operator": "1"}], file="scans.csv", layout=layout)
+
+
+def test_implants_that_a_row_of_a_wide_table_leaves_empty_are_not_there(tmp_path):
+    names = {"x_mm": "X", "y_mm": "Y", "z_mm": "Z", "axis_x": "I", "axis_y": "J", "axis_z": "K"}
+    columns = {"scan": "Scan"} | {own: f"{{implant}} {n}" for own, n in names.items()}
+    head = ["Scan", *(f"{i} {n}" for i in ("I1", "I2", "I5") for n in names.values())]
+    values = "0,0,0,0,0,1,20,5,0,0,0,1"
+    text = "\n".join([",".join(head), f"s1,{values},,,,,,", f"s2,{values},40,0,0,0,0,1"])
+    sheet = arranged(
+        text.encode(), "poses", Poses(columns=columns), file="p.csv", said=Said("poses"),
+        models={"s1": "M4", "s2": "M5"},
+    )  # fmt: skip
+    frame, faults = typed(sheet, "poses")
+    assert faults == []
+    assert frame.groupby("scan")["implant"].apply(list).to_dict() == {
+        "s1": ["I1", "I2"], "s2": ["I1", "I2", "I5"],
+    }  # fmt: skip
