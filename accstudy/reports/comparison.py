@@ -84,7 +84,7 @@ def comparison_report(content: ReportContent) -> tuple[list[Text], Document, Doc
     outlier_tests(rest, content, most=8)
     evidence.alignments(rest, content)
     if content.has("seating"):
-        rest.heading("How a rigid framework would seat")
+        rest.heading("Predicted seating of a rigid framework")
         misfit(rest, content)
     term_tests(rest, content)
     paper_figures(rest, content)
@@ -124,7 +124,7 @@ def _by_itself(document: Document, content: ReportContent) -> None:
                 gap,
             ]
         )
-    document.heading("Every condition by itself")
+    document.heading("Results by condition")
     document.table(
         "Distances of all pairs against the reference, µm: range of the bias; median and largest "
         "|deviation| of all pairs and scans; median standard deviation of repeats and with the "

@@ -106,7 +106,7 @@ def _meaning(row: Any, ratio: Any, scatter: str = "") -> Text:
         said = differ
     else:
         said = (
-            "no difference, which is not equality"
+            "no difference shown; not equivalence"
             if missing(row.margin)
             else "neither difference nor equivalence"
         )
@@ -163,8 +163,8 @@ def effects_table(document: Document, content: ReportContent, lead: str) -> None
         [
             Heading("effect of", "left", 1.4),
             Heading("condition", "left", 1.0),
-            Heading(f"pair, at equal path / {unit}", "left", 1.5),
-            Heading("worst of a scan, as it comes / µm", "left", 1.6),
+            Heading(f"pair, at equal arch length / {unit}", "left", 1.6),
+            Heading("whole scan, worst pair / µm", "left", 1.5),
         ],
         cells,
     )
@@ -174,8 +174,8 @@ def _unsaid(notes: pd.DataFrame) -> str:
     """Why an effect is not stated."""
     for note in rows_of(notes):
         if not is_true(note.stated):
-            return f"cannot be said: {note.why}"
-    return "no model states it"
+            return f"not estimable: {note.why}"
+    return "not estimated by any model"
 
 
 def _effects(table: pd.DataFrame, column: str, scope: str, response: str) -> dict[str, Text]:

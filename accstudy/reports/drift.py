@@ -109,7 +109,7 @@ def answer(content: ReportContent) -> list[Text]:
     for (model, since), mine in apart.groupby(["model", "valid_from"]) if len(apart) else ():
         worst = float(mine["e_n"].abs().max())
         said.append(
-            f"The reference of model {model} valid from {date(since)} differs from the one before "
+            f"The reference of model {model} valid from {date(since)} differs from the preceding one "
             f"by more than both uncertainties allow (E_n up to {worst:.1f}): deviations before and "
             "after cannot be compared."
         )
@@ -126,7 +126,7 @@ def _change(row: Any) -> str:
         for v in (row.size, row.size_low, row.size_high)
     )
     spread = "" if missing(row.size_low) else f" ({low} to {high})"
-    month = " a month" if row.change == "ramp" else ""
+    month = " per month" if row.change == "ramp" else ""
     began = "" if missing(row.begins_at) else f", begun about {date(row.begins_at)}"
     within = " or within the baseline" if is_true(row.in_baseline) else ""
     since = "" if missing(row.signalled_at) else f"; charts signal since {date(row.signalled_at)}"
@@ -155,9 +155,9 @@ def _in_short(content: ReportContent, rows: list[Any]) -> Text:
     standing = [named_device(content, r.device, r.model) for r in rows if r.stands]
     rest = [named_device(content, r.device, r.model) for r in rows if not r.stands]
     if not standing:
-        return [strong_accent("No signal stands"), f" on {joined(rest)}."]
+        return [strong_accent("No signal persists"), f" on {joined(rest)}."]
     text: list[Any] = [strong_accent(f"Changed: {joined(standing)}")]
-    return [*text, f"; no signal stands on {joined(rest)}." if rest else "."]
+    return [*text, f"; no signal persists on {joined(rest)}." if rest else "."]
 
 
 def _state_table(document: Document, content: ReportContent) -> None:
@@ -173,7 +173,7 @@ def _state_table(document: Document, content: ReportContent) -> None:
     columns += [Heading("what to do", "left", 1.9), Heading("by", "left", 0.85)]
     document.table(
         "State at the last session, and what to do. Limit: bound of the mean of the last session, "
-        "not of single scans; not verified: sessions in which not every pair is."
+        "not of single scans; not verified: sessions in which at least one pair is not verified."
         if limited
         else "State at the last session, and what to do.",
         columns,
@@ -194,10 +194,10 @@ def _state_cell(r: Any) -> Text:
     if r.state == "no charts":
         return "too few sessions"
     if not r.stands:
-        return "no sign of a change" if r.state == "no sign" else "no signal stands"
+        return "no sign of a change" if r.state == "no sign" else "no signal persists"
     unit = unit_name(r.unit)
     if r.change == "ramp":
-        return f"drifts by {number(r.size, r.unit, signed=True)} {unit} a month"
+        return f"drifts by {number(r.size, r.unit, signed=True)} {unit} per month"
     what = {"step": "stepped by", "spread": "spread changed by", "level": "moved by"}[r.change]
     return f"{what} {number(r.size, r.unit, signed=True)} {unit}"
 
@@ -232,6 +232,6 @@ def _state_figure(document: Document, content: ReportContent) -> None:
         "state",
         state_chart(panels),
         caption="The chart that signalled first, or session means where none did. Hollow: "
-        "baseline. Squares: signals. Grey: centre and limits of the chart. Dotted: events.",
+        "baseline. Squares: signals. Grey: centre line and control limits. Dotted: events.",
         alt=f"Control charts by device. {'; '.join(said)}.",
     )

@@ -49,7 +49,7 @@ def side_by_side(document: Document, content: ReportContent, main: str) -> None:
         return
     document.heading("Devices side by side")
     document.table(
-        f"Difference of the session means of the {main}, second device less first, with its "
+        f"Difference of the session means of the {main}, second minus first device, with its "
         "interval (Welch's t; a session counts once). Nothing is adjusted for the number of "
         "comparisons. Where a device stepped or drifted within a period, its mean is that of no "
         "state.",
@@ -96,7 +96,7 @@ def baselines(document: Document, content: ReportContent) -> None:
     document.lead(
         "How they were set",
         f"A baseline is {how} of a device; {begins} a new "
-        "one. A short baseline knows its own centre and spread poorly; the limits allow for that.",
+        "one. A short baseline has an uncertain centre and spread; the limits allow for that.",
     )
     document.table(
         "Centre and spread of every baseline, and the standard deviations behind it.",
@@ -141,7 +141,7 @@ def run_lengths(document: Document, content: ReportContent, main: str) -> None:
     mine = mine[mine["chart"].isin(["mean", "individuals", "ewma", "cusum"])]
     if not len(mine):
         return
-    document.heading("How soon a shift is found")
+    document.heading("Delay of detection")
     shift = float(content.settings.get("drift", {}).get("shift_um", 20.0))
     every = float(content.settings.get("drift", {}).get("false_alarm_every", 80.0))
     document.lead(
@@ -149,7 +149,7 @@ def run_lengths(document: Document, content: ReportContent, main: str) -> None:
         f"Charts are set so that a device gives at most one false signal in about {every:g} "
         f"sessions, all its charts together; they are tuned to a shift of {quantity(shift)}. The "
         "curves say how many sessions go by on average until each chart signals a shift that comes "
-        "after a long quiet time.",
+        "after a long stable period.",
         *(
             found_after(mine, content.table("drift_advice"), device, model, shift, main)
             for (device, model), _ in groups(mine, ["device", "model"])
@@ -202,7 +202,7 @@ def _run_length_table(
         )
     document.table(
         "Mean number of sessions until a signal, with the limits as used: change there from the "
-        "start / after a long quiet time. A moving range never sees a lasting shift itself, only "
+        "start / after a long stable period. A moving range never sees a lasting shift itself, only "
         "its first jump.",
         [
             Heading("chart", "left", 1.5),
@@ -250,7 +250,7 @@ def found_after(
     own, name = rows_of_device(lengths, device, model), f"{device[:1].upper()}{device[1:]}"
     own = own[(own["chart"] == "ewma") & ((own["shift"] - shift).abs() < 1e-6)]
     if not len(own):
-        return f"{name}: the time until such a shift is found is not known."
+        return f"{name}: the time until such a shift is detected is not known."
     sessions, unit = float(own["steady_state"].iloc[0]), str(own["unit"].iloc[0])
     text = (
         f"{name}: with the limits in use the EWMA finds a shift of {quantity(shift, unit)} in "

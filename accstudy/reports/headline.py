@@ -218,7 +218,7 @@ def fit_caution(content: ReportContent, lead: str) -> list[str]:
             p = p_value(mine.loc[mine["covariate"] == column, "p_holm"].min())
             p = f"p {p}" if p.startswith("<") else f"p = {p}"
             out.append(
-                f"fitted means miss what was seen against {variable_name(column)} ({p}; see "
+                f"fitted means depart from observed means along {variable_name(column)} ({p}; see "
                 "Lack of fit)."
             )
     if len(ranges):
@@ -253,7 +253,7 @@ def residual_caution(content: ReportContent, model: str) -> list[str]:
     for fit in rows_of(fits[fits["model_name"] == model]) if len(fits) else []:
         if is_true(fit.heavy_tails):
             known.append(
-                f"have heavy tails ({int(fit.n_beyond_3sd)} of {int(fit.n_rows)} beyond three SD)"
+                f"have heavy tails ({int(fit.n_beyond_3sd)} of {int(fit.n_rows)} beyond three standard deviations)"
             )
     if not known:
         return []
@@ -303,8 +303,8 @@ def _allowed(content: ReportContent, lead: str, factor: str) -> str:
         other = other[(other["model_name"] == lead) & (other["residual_sd_by"] == factor)]
     if not len(other):
         return (
-            "the model does not allow for it (residual_sd_by in study.toml gives each level a "
-            "scatter of its own)."
+            "the model does not allow for it (residual_sd_by in study.toml estimates "
+            "separate residual standard deviations)."
         )
     used = level_contrasts(content.table("model_contrasts"), lead).set_index("contrast")
     changed = [

@@ -72,7 +72,7 @@ def scope_words(row: Any) -> str:
         A statement.
     """
     if row.scope == EACH_PAIR:
-        return f"each {measurand_name(row.measurand)} by itself"
+        return f"each {measurand_name(row.measurand)} separately"
     things = "distances" if row.unit == "um" else "angles"
     return f"all {int(row.n_pairs)} {things} of a scan together"
 

@@ -124,7 +124,7 @@ def answer(content: ReportContent) -> list[Text]:
     bias = bias_sentence(pair, is_scan=is_scan(content), confidence=confidence) if pair else ""
     if not rows:
         if pair is None:
-            return ["Nothing can be said: no scan could be compared with the reference."]
+            return ["No result: no scan could be compared with the reference."]
         return ["The study sets no limit, so nothing can be said about conformity. " + bias]
     said = [lead_sentence(rows), basis_sentence(rows), bias if len(rows) == 1 else ""]
     return [one for one in (*said, tried_sentence(content)) if one]
@@ -134,6 +134,7 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
     table = content.table("span_curve")
     if not len(table) or not content.has("pair_deviations"):
         return
+    name = "span" if along == "span" else "arch length"
     curve = table[table["against"] == f"{along}_mm"]
     conditions = list(dict.fromkeys(curve["condition"]))
     shown = conditions[: evidence.SHOWN]
@@ -161,9 +162,9 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
         slug("supported", along),
         drawn,
         caption=f"Bars: bound of each pair ({share} of future scans, {level} confidence). Full "
-        f"line: all pairs up to a {along} together; dotted: each by itself; both with the guard "
+        f"line: all pairs up to a {name} together; dotted: each separately; both with the guard "
         f"band. Dots: every pair of every scan. Triangle: {along} up to which all pairs together "
-        f"keep to a level; “all”: every {along} studied.{more}",
+        f"conform to a level; “all”: every {name} studied.{more}",
         alt=f"Chart of the tolerance bound of the distance against the {along}. Supported for all "
         f"pairs together: {said or 'no level given'}.",
     )
@@ -231,13 +232,13 @@ def _verdict_table(
         "Verdicts on all limits that the user set. Bound: the largest of the pairs, each by "
         "itself; that of all pairs of a scan together; that of the largest gap of a scan "
         "at its best seat. With guard: the same plus the guard for the uncertainty that all "
-        "scans share, which is held against the limit. Largest seen: of all scans. "
+        "scans share, which is compared with the limit. Largest observed: of all scans. "
         f"{_scans_of(rows)}",
         [
             *([Heading("condition", "left", 1.0)] if several else []),
             Heading("what", "left", 1.9),
             Heading("limit", width=0.6),
-            Heading("largest seen", width=0.6),
+            Heading("largest observed", width=0.7),
             Heading("bound", width=0.6),
             Heading("with guard", width=0.6),
             Heading("verdict", "left", 1.75),
@@ -273,8 +274,8 @@ def _supported_table(document: Document, lengths: dict[tuple[str, str], pd.DataF
                 row.append(_length(float(at["supported_mm"]), float(at["longest_mm"])))
             rows.append(row)
     document.table(
-        "Supported span and path at each level, mm: for all pairs of a scan together, and for each "
-        "pair by itself. “All” means the longest studied.",
+        "Supported span and arch length at each level, mm: for all pairs of a scan together, and "
+        "for each pair separately. “All” means the longest studied.",
         [
             *([Heading("condition", "left", 1.5)] if several else []),
             Heading("", "left", 1.3),

@@ -194,7 +194,8 @@ def test_no_number_of_an_answer_stands_without_an_interval():
     )
     said = [flat(t) for t in answer(content(model_lack_of_fit=missed), "d")]
     assert said[-1] == (
-        "Caution: fitted means miss what was seen against arch length (p = 0.010; see Lack of fit)."
+        "Caution: fitted means depart from observed means along arch length (p = 0.010; see "
+        "Lack of fit)."
     )
 
 
@@ -263,7 +264,7 @@ def test_warnings_on_the_residuals_of_the_sizes_stand_on_the_first_page():
     asked = content(model_spread=spread, model_fits=fits)
     assert plain(answer(asked, "d")[-1]) == (
         "Caution: residuals behind the ratios of sizes scatter unequally, 2.7-fold, and have "
-        "heavy tails (25 of 2016 beyond three SD)."
+        "heavy tails (25 of 2016 beyond three standard deviations)."
     )
     quiet = content(
         model_spread=spread.assign(warned=False), model_fits=fits.assign(heavy_tails=False)

@@ -54,7 +54,7 @@ def test_the_lead_names_verdict_limit_and_whom_it_holds_for():
     )
     single = plain(lead_sentence([conformity(verdict="conformity not verified")]))
     assert single == (
-        "Conformity with the limit of 100 µm on each inter-implant distance by itself is "
+        "Conformity with the limit of 100 µm on each inter-implant distance separately is "
         "not verified."
     )
 
@@ -143,7 +143,7 @@ def test_nonconformity_is_verified_by_counts_and_no_bound_is_said_to_be_kept():
 def test_too_few_scans_cannot_say():
     row = conformity(tolerance_bound=NAN, verdict="", n_scans=1, n_needed=NAN)
     assert plain(lead_sentence([row])) == (
-        "Whether each inter-implant distance by itself stays within the limit of 100 µm "
+        "Whether each inter-implant distance separately stays within the limit of 100 µm "
         "cannot be said from 1 scan."
     )
     assert plain(verdict_words(row)) == "cannot be said from 1 scan"
@@ -379,7 +379,7 @@ def test_the_decision_of_several_conditions_leads_with_all_pairs_and_hides_no_li
 def test_drift_says_what_stands_and_what_to_reassess(contents):
     content = contents["drift"]
     short, first = (plain(t) for t in drift_answer(content))
-    assert short == "Changed: device A; no signal stands on device B."
+    assert short == "Changed: device A; no signal persists on device B."
     status = content.tables["drift_status"].set_index("device")
     row = status.loc["device A"]
     assert row["stands"]
