@@ -109,8 +109,8 @@ def answer(content: ReportContent) -> list[Text]:
     for (model, since), mine in apart.groupby(["model", "valid_from"]) if len(apart) else ():
         worst = float(mine["e_n"].abs().max())
         said.append(
-            f"The reference of model {model} valid from {date(since)} differs from the preceding one "
-            f"by more than both uncertainties allow (E_n up to {worst:.1f}): deviations before and "
+            f"The reference of model {model} valid from {date(since)} differs from the preceding "
+            f"one by more than both uncertainties allow (E_n up to {worst:.1f}): deviations before and "
             "after cannot be compared."
         )
     return [*said, *unsaid]

@@ -202,8 +202,8 @@ def _run_length_table(
         )
     document.table(
         "Mean number of sessions until a signal, with the limits as used: change there from the "
-        "start / after a long stable period. A moving range never sees a lasting shift itself, only "
-        "its first jump.",
+        "start / after a long stable period. A moving range never sees a lasting shift itself, "
+        "only its first jump.",
         [
             Heading("chart", "left", 1.5),
             Heading("change", "left", 0.8),

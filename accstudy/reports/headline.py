@@ -252,9 +252,8 @@ def residual_caution(content: ReportContent, model: str) -> list[str]:
     known = [f"scatter unequally, {r.ratio:.1f}-fold," for r in rows_of(uneven)]
     for fit in rows_of(fits[fits["model_name"] == model]) if len(fits) else []:
         if is_true(fit.heavy_tails):
-            known.append(
-                f"have heavy tails ({int(fit.n_beyond_3sd)} of {int(fit.n_rows)} beyond three standard deviations)"
-            )
+            share = f"{int(fit.n_beyond_3sd)} of {int(fit.n_rows)}"
+            known.append(f"have heavy tails ({share} beyond three standard deviations)")
     if not known:
         return []
     means = content.table("model_means")

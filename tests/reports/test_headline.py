@@ -130,7 +130,7 @@ def test_a_difference_that_is_not_shown_is_not_called_equality():
     found = found.assign(margin=NAN, equivalence_low=NAN, equivalence_high=NAN, equivalent=None)
     document = Document()
     differences_table(document, content(model_contrasts=found), ["d", "s"])
-    assert flat(document.blocks[0]["rows"][0][-1]) == "no difference, which is not equality"
+    assert flat(document.blocks[0]["rows"][0][-1]) == "no difference shown; not equivalence"
     open_ = content().tables["model_contrasts"].assign(equivalent=False)
     document = Document()
     differences_table(document, content(model_contrasts=open_), ["d"])
@@ -180,8 +180,8 @@ def test_the_table_of_effects_goes_by_condition_only_where_they_differ_and_says_
         [
             "one additional implant",
             "all",
-            "cannot be said: one of each",
-            "cannot be said: one of each",
+            "not estimable: one of each",
+            "not estimable: one of each",
         ],
     ]
     assert isinstance(document.blocks[0]["rows"][0][3], str)  # not shown, so not coloured
