@@ -110,8 +110,8 @@ def answer(content: ReportContent) -> list[Text]:
         worst = float(mine["e_n"].abs().max())
         said.append(
             f"The reference of model {model} valid from {date(since)} differs from the preceding "
-            f"one by more than both uncertainties allow (E_n up to {worst:.1f}): deviations before and "
-            "after cannot be compared."
+            f"one by more than both uncertainties allow (E_n up to {worst:.1f}): deviations before "
+            "and after cannot be compared."
         )
     return [*said, *unsaid]
 
