@@ -3,10 +3,19 @@
 import pytest
 
 
-def pytest_itemcollected(item):
-    """Group tests by what they share: their module, or the folder whose conftest.py has it."""
+def shared_by(item):
+    """Modules and folders whose fixtures a test shares with others."""
     known = getattr(item, "_fixtureinfo", None)
     used = [found[-1] for found in known.name2fixturedefs.values()] if known else []
-    shared = [d.baseid for d in used if d.scope != "function" and d.baseid.startswith("tests")]
-    if shared:
-        item.add_marker(pytest.mark.xdist_group(min(shared, key=len)))
+    return [d.baseid for d in used if d.scope != "function" and d.baseid.startswith("tests")]
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items):
+    """Group all tests of a module by the widest of what they share: module, or folder."""
+    groups = {}
+    for item in items:
+        groups.setdefault(item.path, []).extend(shared_by(item))
+    for item in items:
+        if groups[item.path]:
+            item.add_marker(pytest.mark.xdist_group(min(groups[item.path], key=len)))
