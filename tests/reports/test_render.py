@@ -199,7 +199,7 @@ def test_the_checklist_gives_the_drawn_order_with_its_seed_and_the_planned_size(
     orders = [{"seed": 7, "order": words}]
     drawn = dataclasses.replace(content, settings={**content.settings, "orders": orders})
     said = {item: answer for item, _, answer in checklist_rows(drawn)}
-    assert words in said["How the order of the scans was drawn"]
-    assert said["Why this many scans"].startswith("96 scans were planned; ")
+    assert words in said["Method of randomisation"]
+    assert said["Sample size rationale"].startswith("96 scans planned; ")
     silent = {item: answer for item, _, answer in checklist_rows(content)}
-    assert "planned" not in silent["Why this many scans"]
+    assert "planned" not in silent["Sample size rationale"]
