@@ -110,9 +110,8 @@ def _decision_caption(first: Any, rows: list[Any], lead_only: bool) -> str:
     holds = f", {joined(whom)}" if whom else ""
     what = f"the limit on {_short_scope(first, True)}" if lead_only else "each limit"
     said = (
-        f"Conformity with {what}{holds}. The bound holds for {sure(first.coverage)} of future "
-        f"scans with {sure(first.confidence)} confidence. Bound plus guard band, for the "
-        "uncertainty common to all scans, is compared with the limit."
+        f"Conformity with {what}{holds}. Bound: for {sure(first.coverage)} of future scans, with "
+        f"{sure(first.confidence)} confidence; the limit applies to bound plus guard band."
     )
     if any(not missing(getattr(r, "n_needed", None)) for r in rows):
         said += " Numbers of scans assume a device that performs as in this study."
