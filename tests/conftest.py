@@ -2,6 +2,8 @@
 
 import pytest
 
+collect_ignore = ["mutants.py"]  # needs a tool of its own; see the Makefile
+
 
 def shared_by(item):
     """Modules and folders whose fixtures a test shares with others."""

@@ -64,7 +64,7 @@ def test_added_sessions_are_no_fault(study):
     done = call("audit", study)
     assert done.exit_code == 0, done.output
     assert "added since the last run: A, M, W4; A, M, W5" in done.output
-    assert "4 sessions are compared" in done.output
+    assert "4 sessions compared" in done.output
 
 
 def test_a_former_session_that_changed_is_named_also_after_a_further_run(study):

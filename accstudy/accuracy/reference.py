@@ -255,7 +255,7 @@ def shared_uncertainty(
     )
     body = (seating_um or 0.0) * seated_once(pairs)
     distance = each["u_distance_um"] ** 2 + warm**2
-    distance = (distance + 2 * each["condition"].map(body) ** 2) ** 0.5
+    distance = (distance + 2 * each["condition"].map(body).astype(float) ** 2) ** 0.5
     subject = each["implant_a"].astype(str) + "-" + each["implant_b"].astype(str)
     head = {"condition": each["condition"], "model": each["model"], "subject": subject}
     parts = [

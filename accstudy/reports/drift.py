@@ -93,7 +93,7 @@ def answer(content: ReportContent) -> list[Text]:
     status = content.table("drift_status")
     unsaid = [] if content.referenced else [NOT_STATED]
     if not len(status):
-        return [*unsaid, "Nothing can be said about drift: there are too few sessions to chart."]
+        return [*unsaid, "No result on drift: there are too few sessions to chart."]
     rows = rows_of(status)
     said = [_in_short(content, rows)]
     for row in rows:
@@ -127,7 +127,7 @@ def _change(row: Any) -> str:
     )
     spread = "" if missing(row.size_low) else f" ({low} to {high})"
     month = " per month" if row.change == "ramp" else ""
-    began = "" if missing(row.begins_at) else f", begun about {date(row.begins_at)}"
+    began = "" if missing(row.begins_at) else f", estimated start {date(row.begins_at)}"
     within = " or within the baseline" if is_true(row.in_baseline) else ""
     since = "" if missing(row.signalled_at) else f"; charts signal since {date(row.signalled_at)}"
     return (

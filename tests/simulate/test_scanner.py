@@ -179,7 +179,7 @@ def test_operator_and_session_effects_have_the_stated_spread_and_hold_within_a_l
 def test_drift_and_steps_follow_the_date():
     table = model(2)
     scanner = Scanner(
-        drift_ppm_per_month=30.4375, drift_from="2025-01-01", steps=(("2025-02-01", 500.0),)
+        drift_ppm_per_month=30.436875, drift_from="2025-01-01", steps=(("2025-02-01", 500.0),)
     )
     dates = ["2025-01-01T09:00", "2025-01-31", "2025-02-01", "2025-03-01"]
     shown, _ = positions(table, scanner, 4, measured_at=dates)
