@@ -132,7 +132,7 @@ def test_the_mean_of_the_scatter_response_is_the_log_of_the_standard_deviation()
 
 
 def test_every_table_has_its_columns_and_the_default_models_run(pairs, implants):
-    table = pairs(seed=4, models=(4, 5), repeats=3)
+    table = pairs(seed=4, models=(3, 4), repeats=2)
     specs = default_specs("comparison", ["technique", "operator", "session"], pairs=table)
     found = model_tables(specs, table, implants(table), limits=False)
     for name, frame in {
@@ -186,7 +186,7 @@ def test_a_margin_leads_to_a_verdict_on_equivalence(pairs):
 
 
 def test_implant_count_and_path_are_not_taken_for_each_other(pairs):
-    table = pairs(seed=7, models=(4, 6))
+    table = pairs(seed=7, models=(4, 6), repeats=2)
     spec = ModelSpec("count", "pair.distance_um", "technique + n_implants", RANDOM)
     codes = {f.code for f in model_tables([spec], table, table, limits=False).findings}
     assert {"count-stands-for-path", "count-stands-for-model"} <= codes
