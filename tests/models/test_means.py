@@ -237,6 +237,7 @@ def test_the_boundary_halves_the_p_value_and_the_lower_limit_is_zero_when_it_is_
     assert limits.loc["noise", "low"] == 0
 
 
+@pytest.mark.slow
 def test_bootstrap_agrees_where_the_f_test_is_exact():
     # F(2, 2) = 21.20, p = 0.0450: machinestwo_worker_machine of the published models.
     c = case("mixed", "machinestwo_worker_machine")

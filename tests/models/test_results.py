@@ -108,6 +108,7 @@ def test_scans_that_are_stretched_make_no_difference_of_slopes_between_technique
     assert own <= 2
 
 
+@pytest.mark.slow
 def test_scatter_is_compared_as_a_ratio_of_standard_deviations(pairs):
     table = pairs(seed=3, repeats=8, technique_sd_ratio=2.0, scan_um=0.0, models=(4, 6))
     spec = ModelSpec("scatter", "spread(pair.distance_um)", "technique", ("pair", "scan"))
@@ -242,6 +243,7 @@ def test_zero_components_and_few_degrees_of_freedom_are_said(pairs):
     assert all(name in by_code["zero-component"].what for name in zero)
 
 
+@pytest.mark.slow
 def test_unequal_scatter_is_met_by_the_same_contrasts_with_a_residual_sd_a_level(pairs):
     table = pairs(seed=22, **STUDY)
     assert not len(everything(table).further["unequal"])  # alike: nothing to be met

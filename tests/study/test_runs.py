@@ -93,6 +93,7 @@ def test_the_true_distance_lies_within_two_u_of_the_mean_as_often_as_it_should(r
     assert np.mean(inside) > 0.93
 
 
+@pytest.mark.slow
 def test_the_position_of_an_implant_is_known_as_the_scatter_says():
     rng = np.random.default_rng(3)
     found = [merged(simulated(rng, 5, sd_um=2.0))[0]["u_runs_um"].mean() for _ in range(100)]
