@@ -104,8 +104,7 @@ def overlap_findings(design: Design, held: dict[str, float], *, where: str) -> l
                 "no-overlap",
                 f'"{column}" is held at {value:.4g}, where not every level has data: {said}. Means '
                 "of these levels and their differences from others are not reported: they would "
-                "be extrapolated along the straight line"
-                "",
+                "be extrapolated along the straight line",
                 where,
                 f"add scans so that all levels share values of {column}, or give a shared value "
                 "with at",

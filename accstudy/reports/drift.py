@@ -122,8 +122,7 @@ def _change(row: Any) -> str:
         return _in_words(row.what)
     unit = unit_name(row.unit)
     size, low, high = (
-        number(v, row.unit, signed=True, decimals=_PLACES.get(row.unit))
-        for v in (row.size, row.size_low, row.size_high)
+        number(v, row.unit, signed=True) for v in (row.size, row.size_low, row.size_high)
     )
     spread = "" if missing(row.size_low) else f" ({low} to {high})"
     month = " per month" if row.change == "ramp" else ""
@@ -141,7 +140,6 @@ _VERBS = {
     "spread": "changed its spread by",
     "level": "moved by",
 }
-_PLACES = {"um": 1}
 
 
 def _in_words(text: object) -> str:
@@ -195,11 +193,9 @@ def _state_cell(r: Any) -> Text:
         return "too few sessions"
     if not r.stands:
         return "no sign of a change" if r.state == "no sign" else "no signal persists"
-    unit = unit_name(r.unit)
-    if r.change == "ramp":
-        return f"drifts by {number(r.size, r.unit, signed=True)} {unit} per month"
-    what = {"step": "stepped by", "spread": "spread changed by", "level": "moved by"}[r.change]
-    return f"{what} {number(r.size, r.unit, signed=True)} {unit}"
+    month = " per month" if r.change == "ramp" else ""
+    what = "spread changed by" if r.change == "spread" else _VERBS[r.change]
+    return f"{what} {number(r.size, r.unit, signed=True)} {unit_name(r.unit)}{month}"
 
 
 def _verdict_cell(r: Any) -> str:

@@ -22,7 +22,6 @@ __all__ = [
     "levels",
     "limit_of",
     "longest_pair",
-    "longest_span",
     "named",
     "own_limits",
     "pair_rows",
@@ -30,12 +29,6 @@ __all__ = [
     "supported_at",
 ]
 
-_LIMITS = {
-    "distance_um": "distance_um",
-    "angle_deg": "angle_deg",
-    "gap_max_um": "seat_gap_um",
-    "seat_gap_um": "seat_gap_um",
-}
 GAPS = {
     "terminal-screw": "gap or interference, one-screw test",
     "best-seat": "largest gap at the best seat",
@@ -163,12 +156,6 @@ def supported_at(content: ReportContent, row: Any) -> float | None:
     table = levels(content, scope=row.scope)
     mine = table[(table["condition"] == row.condition) & (table["level_um"] == row.limit)]
     return float(mine["supported_mm"].iloc[0]) if len(mine) and row.unit == "um" else None
-
-
-def longest_span(content: ReportContent) -> float:
-    """Longest span of the study, mm."""
-    table = content.table("pair_deviations")
-    return float(table["span_mm"].max()) if len(table) else float("nan")
 
 
 def pair_rows(content: ReportContent, measurand: str = "distance_um") -> pd.DataFrame:

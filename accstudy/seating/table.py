@@ -186,7 +186,7 @@ def _best_row(
     free = _held_off(framework, best, options)
     if free is not None:
         notes.append(
-            "the lateral clearance keeps the framework off its seats: the gap would be {free:.1f} "
+            f"the lateral clearance keeps the framework off its seats: the gap would be {free:.1f} "
             "um without it"
         )
     u, lost = spread

@@ -521,3 +521,11 @@ def test_only_a_contradiction_that_is_shown_is_called_infeasible(monkeypatch, st
     found = best_seat(seats, platforms, platform_radius_mm=2.0, lateral_clearance_um=30.0)
     assert found.feasible == feasible
     assert found.settled != feasible
+
+
+def test_the_gap_without_the_clearance_is_named(monkeypatch):
+    monkeypatch.setattr("accstudy.seating.table._held_off", lambda *_: 12.34)
+    poses, implants = poses_of(ARCH, ARCH_AXES), implants_of(ARCH, ARCH_AXES)
+    made = seating_table(poses, implants, draws=0, lateral_clearance_um=60.0)
+    note = made.loc[made["tightened"] == "best-seat", "note"].iloc[0]
+    assert "the gap would be 12.3 um without it" in note
