@@ -49,18 +49,33 @@ class Files:
         self, root: Path, *, allow_outside: bool = False, digests: Mapping[str, str] | None = None
     ) -> None:
         self.root = root
+        self._root = os.fspath(root)
         self.allow_outside = allow_outside
         self.digests = dict(digests or {})
         self._inside: dict[str, bool] = {}
 
     def path(self, file: str) -> Path:
         """Find a file by the name that the study gives it, as `resolve` does."""
+        return Path(self.place(file))
+
+    def place(self, file: str) -> str:
+        """Path of a file as text, which is quicker: a scan list may have 100,000 names."""
+        plain, mode = self._look(file)
+        if not plain or stat.S_ISLNK(mode):
+            return str(resolve(self.root, file, allow_outside=self.allow_outside))
+        return plain
+
+    def _look(self, file: str) -> tuple[str, int]:
+        """Path and kind of a file whose name and folder promise nothing odd; else nothing."""
         folder, _, name = file.replace("\\", "/").rpartition("/")
-        if self.allow_outside or name in ("", ".", "..") or ":" in file or "\0" in file:
-            return resolve(self.root, file, allow_outside=self.allow_outside)
-        if len(file) < _LONGEST_NAME and self._holds(folder) and not _is_link(self.root / file):
-            return self.root / folder / name
-        return resolve(self.root, file)
+        odd = self.allow_outside or name in ("", ".", "..") or ":" in file or "\0" in file
+        if odd or len(file) >= _LONGEST_NAME or not self._holds(folder):
+            return "", 0
+        plain = os.path.join(self._root, folder, name)
+        try:
+            return plain, os.lstat(plain).st_mode
+        except OSError:
+            return plain, 0
 
     def _holds(self, folder: str) -> bool:
         """Whether a folder lies inside the study; looked up once for all its files."""
@@ -75,6 +90,9 @@ class Files:
     def is_there(self, file: str) -> bool:
         """Whether there is a regular file of this name, which the study may read."""
         try:
+            plain, mode = self._look(file) if file else ("", 0)
+            if plain and not stat.S_ISLNK(mode):
+                return stat.S_ISREG(mode)
             return bool(file) and self.path(file).is_file()
         except (InputError, OSError):
             return False
@@ -106,13 +124,6 @@ class Files:
                 where=file,
                 hint="do not change the files of the study during a run; call `accstudy run` again",
             )
-
-
-def _is_link(path: Path) -> bool:
-    try:
-        return stat.S_ISLNK(os.lstat(path).st_mode)
-    except (OSError, ValueError):
-        return False
 
 
 def read_bytes(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Callable
 from dataclasses import replace
 from fnmatch import fnmatch
@@ -88,10 +89,10 @@ class Reader:
             self.unusable.add(table)
         return found
 
-    def _resolved(self, file: str, where: str) -> Path:
+    def _resolved(self, file: str, where: str) -> str:
         """Find a file inside the study; the place that names it is part of the fault."""
         try:
-            return self.files.path(file)
+            return self.files.place(file)
         except InputError as error:
             raise StudyError([fault("outside", error.message, where, error.hint)]) from None
 
@@ -351,8 +352,8 @@ class Reader:
     def check_files(self, scans: pd.DataFrame, poses: pd.DataFrame) -> None:
         """See that every scan has either a mesh file or positions, and that files exist."""
         with_poses = set(poses["scan"])
-        seen: dict[Path, str] = {}
-        names: dict[Path, Nearest] = {}
+        seen: dict[str, str] = {}
+        names: dict[str, Nearest] = {}
         for row in records(scans[["scan", "file", "status", "row"]]):
             scan, file = row["scan"], row["file"]
             where = place(self.settings.scans.list, row["row"], "file")
@@ -367,21 +368,24 @@ class Reader:
             if scan in with_poses:
                 what = f'scan "{scan}" has both a file and positions'
                 self.findings.append(fault("two-sources", what, where, "keep one of the two"))
-            full = self._attempt(lambda: self._resolved(file, where))  # noqa: B023
-            if full is None:
-                continue
-            if not full.is_file():
-                if full.parent not in names:
-                    names[full.parent] = Nearest(_listed(full.parent))
-                hint = names[full.parent](full.name) if names[full.parent].known else ""
+            if not self.files.is_there(file):
+                full = self._attempt(lambda: self._resolved(file, where))  # noqa: B023
+                if full is None:
+                    continue
+                folder, name = os.path.split(full)
+                if folder not in names:
+                    names[folder] = Nearest(_listed(Path(folder)))
+                hint = names[folder](name) if names[folder].known else ""
                 if not hint.startswith("did"):
                     hint = "check the name; it is relative to the study folder"
                 what = f'there is no file "{file}"'
                 self.findings.append(fault("no-file", what, where, hint))
-            elif full in seen:
-                what = f'"{file}" is also the file of scan "{seen[full]}"'
+                continue
+            plain = os.path.normpath(file.replace("\\", "/"))
+            if plain in seen:
+                what = f'"{file}" is also the file of scan "{seen[plain]}"'
                 self.findings.append(fault("file-twice", what, where, "each file must be one scan"))
-            seen.setdefault(full, scan)
+            seen.setdefault(plain, scan)
         needs_body = any(
             f and s != "failed" for f, s in zip(scans["file"], scans["status"], strict=True)
         )
@@ -399,7 +403,7 @@ class Reader:
             return
         where = place("study.toml", column=key)
         full = self._attempt(lambda: self._resolved(file, where))
-        if full is not None and not full.is_file():
+        if full is not None and not self.files.is_there(file):
             mend = "check the name; it is relative to the study folder"
             self.findings.append(fault("no-file", f'there is no file "{file}"', where, mend))
 

@@ -77,7 +77,8 @@ def _key(text: str) -> str:
     Separators between two digits stay: 1-1 is not 11, and 4.01 is not 4.1. Letters of
     other scripts count as the Latin ones that they look like.
     """
-    folded = unicodedata.normalize("NFKC", text.translate(_LOOKS_LATIN)).casefold()
+    plain = text if text.isascii() else text.translate(_LOOKS_LATIN)
+    folded = unicodedata.normalize("NFKC", plain).casefold()
     return _LEADING_ZEROS.sub("", _SEPARATORS.sub("", " ".join(folded.split())))
 
 

@@ -304,6 +304,8 @@ def _value(cell: str, column: Column, sheet: Sheet) -> tuple[object, list[_Told]
 
 def _odd_signs(text: str, *, free: bool = False) -> list[_Told]:
     """Characters that a name must not hold; free text may hold all that can be seen."""
+    if text.isascii() and text.isprintable():
+        return []
     if _CONTROL.search(text):
         mend = "remove the line break or the invisible character"
         return [("control-character", "a name contains a control character", mend)]
