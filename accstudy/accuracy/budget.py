@@ -9,8 +9,8 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
+import scipy  # scipy.stats loads when it is first used
 from scipy import special
-from scipy.stats import qmc
 
 from accstudy.errors import InputError
 
@@ -171,7 +171,9 @@ def propagate(
     chosen = [p for p in parts if p.counted and p.u > 0]
     if not chosen:
         return 0.0, 0.0
-    sampler = qmc.Sobol(len(chosen), scramble=True, rng=np.random.default_rng(19_930_101))
+    sampler = scipy.stats.qmc.Sobol(
+        len(chosen), scramble=True, rng=np.random.default_rng(19_930_101)
+    )
     points = np.clip(sampler.random_base2(log2_draws).T, 1e-12, 1 - 1e-12)
     draws = np.stack([_draw(p, x) for p, x in zip(chosen, points, strict=True)])
     result = draws.sum(axis=0) if model is None else np.asarray(model(draws), dtype=float)

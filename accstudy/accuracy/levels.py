@@ -8,8 +8,8 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
+import scipy  # scipy.stats loads when it is first used
 from scipy import special
-from scipy.stats import qmc
 
 from accstudy.accuracy.factors import absolute_quantile
 
@@ -70,7 +70,7 @@ class Grouping:
 @cache
 def _uniform(log2_draws: int) -> Floats:
     """Evenly spread points of the unit cube, the same in every run, shape (4, D)."""
-    sampler = qmc.Sobol(4, scramble=True, rng=np.random.default_rng(20_230_117))
+    sampler = scipy.stats.qmc.Sobol(4, scramble=True, rng=np.random.default_rng(20_230_117))
     return np.clip(sampler.random_base2(log2_draws).T, 1e-12, 1 - 1e-12)
 
 

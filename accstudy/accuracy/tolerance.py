@@ -11,8 +11,8 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import scipy  # scipy.stats loads when it is first used
 from scipy import special
-from scipy.stats import qmc
 
 from accstudy.accuracy.levels import Kind, future_quantile
 from accstudy.accuracy.oneway import Layouts
@@ -28,9 +28,9 @@ _LOG2_DRAWS = 13
 @cache
 def _uniform() -> Floats:
     """Evenly spread points of the unit cube, the same in every run, shape (3, D)."""
-    points = qmc.Sobol(3, scramble=True, rng=np.random.default_rng(20_230_117)).random_base2(
-        _LOG2_DRAWS
-    )
+    points = scipy.stats.qmc.Sobol(
+        3, scramble=True, rng=np.random.default_rng(20_230_117)
+    ).random_base2(_LOG2_DRAWS)
     return np.clip(points.T, 1e-12, 1 - 1e-12)
 
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
+import scipy  # scipy.stats loads when it is first used
 from numpy.typing import NDArray
-from scipy import stats
 
 __all__ = ["tilt_uncertainty"]
 
@@ -93,7 +93,7 @@ def _of_pattern(residual: Floats, arm: Floats, axes: Floats, common: Floats) -> 
     across = np.eye(3) - np.outer(common, common)
     tilt = [float(np.sum(across * (turn @ basis @ turn.T))) / 2.0 for basis in bases]
     size = np.sum(flat**2, axis=1) / mean
-    widened = float(stats.t.ppf(0.975, df) / stats.norm.ppf(0.975))
+    widened = float(scipy.stats.t.ppf(0.975, df) / scipy.stats.norm.ppf(0.975))
     found: Floats = np.degrees(widened * np.sqrt(np.maximum(shape @ np.array(tilt), 0.0) * size))
     return found
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from scipy import stats
+import scipy  # scipy.stats loads when it is first used
 
 from accstudy.drift.signals import unit_text
 from accstudy.drift.stretch import Stretch
@@ -47,7 +47,7 @@ def compare_baselines(before: Stretch, after: Stretch, *, confidence: float) -> 
     unit = unit_text(after.unit)
     told = f"{after.measurand}: {difference:+.3g} {unit} after {after.begins_with}"
     if min(len(before.rows), len(after.rows)) >= 2:
-        found = stats.ttest_ind(after.means, before.means, equal_var=False)
+        found = scipy.stats.ttest_ind(after.means, before.means, equal_var=False)
         interval = found.confidence_interval(confidence)
         row.update(low=float(interval.low), high=float(interval.high), p=float(found.pvalue))
         told += f" ({interval.low:+.3g} to {interval.high:+.3g})"
@@ -57,8 +57,8 @@ def compare_baselines(before: Stretch, after: Stretch, *, confidence: float) -> 
         ratio = sd_a / sd_b
         tail = (1 - confidence) / 2
         row["sd_ratio"] = ratio
-        row["sd_ratio_low"] = ratio / np.sqrt(stats.f.ppf(1 - tail, df_a, df_b))
-        row["sd_ratio_high"] = ratio / np.sqrt(stats.f.ppf(tail, df_a, df_b))
+        row["sd_ratio_low"] = ratio / np.sqrt(scipy.stats.f.ppf(1 - tail, df_a, df_b))
+        row["sd_ratio_high"] = ratio / np.sqrt(scipy.stats.f.ppf(tail, df_a, df_b))
     return row
 
 

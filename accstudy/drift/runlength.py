@@ -107,8 +107,7 @@ def ewma_run_length(
     """
     step = as_step(shift)
     x, w = _ewma_nodes(lambda_, L)
-    kernel = _ewma_kernel(x, lambda_, step)
-    lengths = np.linalg.solve(np.eye(len(x)) - kernel * w, np.ones(len(x)))
+    lengths = _ewma_lengths(lambda_, L, step)
     if state == "zero":
         start = step.density(x / lambda_) / lambda_
         return float(1 + np.sum(start * w * lengths))
@@ -121,6 +120,14 @@ def _ewma_nodes(lambda_: float, L: float) -> tuple[Floats, Floats]:
     # the kernel is narrow for a small weight: enough nodes to see it
     x, w = _nodes(max(_NODES, int(4 * c / lambda_)))
     return c * x, c * w
+
+
+@lru_cache(maxsize=16)  # both states in a row
+def _ewma_lengths(lambda_: float, L: float, step: Step) -> Floats:
+    """Sessions to the signal from each node."""
+    x, w = _ewma_nodes(lambda_, L)
+    kernel = _ewma_kernel(x, lambda_, step)
+    return np.asarray(np.linalg.solve(np.eye(len(x)) - kernel * w, np.ones(len(x))))
 
 
 def _ewma_kernel(x: Floats, lambda_: float, step: Step) -> Floats:
@@ -186,9 +193,14 @@ def cusum_run_length(
 
 
 def _one_sided(k: float, h: float, step: Step, state: State) -> float:
-    moves = _cusum_moves(k, h, step)
-    lengths = np.linalg.solve(np.eye(len(moves)) - moves, np.ones(len(moves)))
+    lengths = _cusum_lengths(k, h, step)
     return float(lengths[0] if state == "zero" else _cusum_quiet(k, h, step.quiet()) @ lengths)
+
+
+@lru_cache(maxsize=16)
+def _cusum_lengths(k: float, h: float, step: Step) -> Floats:
+    moves = _cusum_moves(k, h, step)
+    return np.asarray(np.linalg.solve(np.eye(len(moves)) - moves, np.ones(len(moves))))
 
 
 def _cusum_moves(k: float, h: float, step: Step) -> Floats:
@@ -242,16 +254,26 @@ def range_run_length(limit: float, shift: float | Step = 0.0, *, state: State = 
     Crowder, Technometrics 29 (1987) 161-169.
     """
     step = as_step(shift)
-    nodes = _RANGE_NODES
-    goes_on = _range_moves(limit, step)
-    lengths = np.linalg.solve(np.eye(len(nodes)) - goes_on, np.ones(len(nodes)))
     x, w = _nodes(4 * _NODES)
     x, w = _RANGE_WIDTH * x, _RANGE_WIDTH * w
-    from_here = BarycentricInterpolator(nodes, lengths)(x)
+    from_here = _range_lengths(limit, step)
     if state == "zero":
         return float(1 + np.sum(step.density(x) * w * from_here))
     density = NormalStep().density(x) * _range_quiet(limit, step.quiet()) * w
     return float(np.sum(density * from_here) / np.sum(density))
+
+
+@lru_cache(maxsize=16)
+def _range_lengths(limit: float, step: Step) -> Floats:
+    goes_on = _range_moves(limit, step)
+    lengths = np.linalg.solve(np.eye(len(_RANGE_NODES)) - goes_on, np.ones(len(_RANGE_NODES)))
+    return _between_nodes(np.asarray(lengths, float))
+
+
+def _between_nodes(values: Floats) -> Floats:
+    """What is known at the nodes, at the points of the quadrature."""
+    x, _ = _nodes(4 * _NODES)
+    return np.asarray(BarycentricInterpolator(_RANGE_NODES, values)(_RANGE_WIDTH * x))
 
 
 @cache
@@ -268,8 +290,7 @@ def _range_quiet(limit: float, quiet: Step) -> Floats:
         if np.abs(new - share).max() < 1e-12:
             break
         share = new
-    x, _ = _nodes(4 * _NODES)
-    return np.asarray(BarycentricInterpolator(_RANGE_NODES, share)(_RANGE_WIDTH * x))
+    return _between_nodes(share)
 
 
 def _range_moves(limit: float, step: Step) -> Floats:

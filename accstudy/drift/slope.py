@@ -8,8 +8,8 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import brentq
-from scipy.special import stdtr
+from scipy.optimize import toms748
+from scipy.special import stdtr, stdtrit
 
 __all__ = ["RHOS", "Mixture", "Slope", "slope_of"]
 
@@ -48,11 +48,13 @@ class Mixture:
 
     def quantile(self, level: float) -> float:
         """Value below which it lies with a probability."""
-        reach = 60 * self.scales
-        low, high = float((self.centres - reach).min()), float((self.centres + reach).max())
-        if not low < high:
+        each = self.centres + self.scales * stdtrit(self.df, level)  # of the parts
+        low, high = float(each.min()), float(each.max())
+        if high - low <= 1e-12 * max(abs(low), abs(high)):
             return low
-        return float(brentq(lambda b: self.below(b) - level, low, high, xtol=1e-9 * (high - low)))
+        beyond = 1e-2 * (high - low)  # rounding must not put both ends on one side
+        ends = (low - beyond, high + beyond)
+        return float(toms748(lambda b: self.below(b) - level, *ends, xtol=1e-9 * (high - low)))
 
 
 @dataclass(frozen=True, slots=True)

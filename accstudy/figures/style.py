@@ -18,6 +18,7 @@ import matplotlib as mpl
 import pandas as pd
 from matplotlib import font_manager
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.ft2font import FT2Font
 from matplotlib.layout_engine import ConstrainedLayoutEngine
@@ -191,8 +192,10 @@ def rows_of(frame: pd.DataFrame) -> list[Any]:
 @styled
 def svg_bytes(figure: Figure) -> bytes:
     """Figure as SVG: drawings of the letters inside, no date, equal bytes for equal figures."""
-    buffer = io.BytesIO()
-    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": "accstudy"})
+    buffer = io.BytesIO()  # `savefig` draws twice, the first time for the layout alone
+    facts = {"Date": None, "Creator": "accstudy"}
+    canvas: Any = FigureCanvasSVG(figure)
+    canvas.print_svg(buffer, metadata=facts)
     return buffer.getvalue()
 
 

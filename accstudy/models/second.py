@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams, VCSpec
 
 from accstudy.errors import AccstudyError
 from accstudy.models.checks import far_residuals
@@ -21,6 +20,8 @@ from accstudy.models.specs import ModelSpec
 from accstudy.models.variances import r_squared
 
 if TYPE_CHECKING:
+    from statsmodels.regression.mixed_linear_model import MixedLMParams
+
     from accstudy.models.mixed import MixedFit
 
 __all__ = ["fit_summary", "for_these_operators"]
@@ -89,6 +90,8 @@ def fit_summary(fit: MixedFit, spec: ModelSpec) -> pd.DataFrame:
 
 def _once_more(fit: MixedFit) -> tuple[float, float]:
     """Relative difference at the same components; what statsmodels' own search gains. NaN: none."""
+    from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec  # slow to import
+
     zero = set(fit.zero)
     kept = [g for g in fit.groups if g.name not in zero]
     columns = sum(len(g.labels) for g in kept)
@@ -121,6 +124,8 @@ def _once_more(fit: MixedFit) -> tuple[float, float]:
 
 
 def _params(coefficients: Floats, ratios: Floats) -> MixedLMParams:
+    from statsmodels.regression.mixed_linear_model import MixedLMParams
+
     return MixedLMParams.from_components(
         fe_params=coefficients, cov_re=np.zeros((0, 0)), vcomp=ratios
     )

@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import scipy  # scipy.stats loads when it is first used
 from numpy.typing import NDArray
-from scipy.stats import binom, binomtest, norm
 
 from accstudy.accuracy.judge import NOT_VERIFIED, VERIFIED, Rule, guard, verdict, worst_bounds
 from accstudy.accuracy.normality import TEST, normality_p
@@ -273,15 +273,17 @@ def told_from_none(misfits: pd.DataFrame) -> Told | None:
     if not len(known):
         return None
     beyond = int((known["misfit_um"] > known["locating_p95_um"]).sum())
-    chance = float(binom.sf(beyond - 1, len(known), _LOCATING))
-    factor = float(norm.isf(_REJECTED / (2 * len(known))) / norm.isf(_LOCATING / 2))
+    chance = float(scipy.stats.binom.sf(beyond - 1, len(known), _LOCATING))
+    factor = float(
+        scipy.stats.norm.isf(_REJECTED / (2 * len(known))) / scipy.stats.norm.isf(_LOCATING / 2)
+    )
     outside = bool((known["misfit_um"] > factor * known["locating_p95_um"]).any())
     return Told(len(known) - beyond, len(known), outside or chance < _REJECTED)
 
 
 def _share(name: str, k: int, n: int, confidence: float) -> dict[str, float]:
     """Share of scans with its exact binomial interval."""
-    exact = binomtest(k, n).proportion_ci(confidence, method="exact")
+    exact = scipy.stats.binomtest(k, n).proportion_ci(confidence, method="exact")
     return {
         f"n_{name}": k,
         f"share_{name}": k / n,

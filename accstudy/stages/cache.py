@@ -1,4 +1,4 @@
-"""What was measured before, one small file a scan, named by what it depends on."""
+"""What is kept between runs: measured scans, and the digests of files that did not change."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import io
 import json
 import os
 import re
+import time
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,10 +17,14 @@ import numpy as np
 import pandas as pd
 
 from accstudy.errors import Finding, InputError
-from accstudy.study.record import json_bytes
+from accstudy.study.record import file_digest, json_bytes
 from accstudy.tables import csv_bytes, empty, read_csv
 
-__all__ = ["Cache", "ScanResult", "is_entry"]
+__all__ = ["STAMPS", "Cache", "ScanResult", "Stamps", "is_entry"]
+
+
+_DAMAGED = (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError)
+"""What a file that somebody else wrote may raise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +104,7 @@ class Cache:
         texts: dict[str, str] = {}
         findings: dict[str, tuple[Finding, ...]] = {}
         for scan, key in keys.items():
-            with contextlib.suppress(OSError, ValueError, KeyError, TypeError, AttributeError):
+            with contextlib.suppress(*_DAMAGED):
                 stored = json.loads((self._folder / f"{key}.json").read_bytes())
                 found = tuple(Finding.from_dict(f) for f in stored["findings"])
                 texts[scan], findings[scan] = str(stored["poses"]), found
@@ -111,16 +116,7 @@ class Cache:
             "poses": csv_bytes("poses", result.poses).decode(),
             "findings": [finding.to_dict() for finding in result.findings],
         }
-        target = self._folder / f"{key}.json"
-        aside = target.with_suffix(f".{os.getpid()}")
-        try:
-            self._folder.mkdir(parents=True, exist_ok=True)
-            with aside.open("xb") as stream:  # which follows no link
-                stream.write(json_bytes(value))
-            os.replace(aside, target)
-        except OSError:
-            with contextlib.suppress(OSError):
-                aside.unlink()
+        _put(self._folder / f"{key}.json", json_bytes(value))
 
     def keep_only(self, keys: Collection[str]) -> None:
         """Delete what no scan of the study depends on any more."""
@@ -129,3 +125,73 @@ class Cache:
             for path in self._folder.iterdir():
                 if path.name not in wanted and is_entry(path.name):
                     path.unlink()
+
+
+def _put(target: Path, data: bytes) -> None:
+    aside = target.with_suffix(f".{os.getpid()}")
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        with aside.open("xb") as stream:  # which follows no link
+            stream.write(data)
+        os.replace(aside, target)
+    except OSError:
+        with contextlib.suppress(OSError):
+            aside.unlink()
+
+
+STAMPS = "digests.json"
+_SETTLED_NS = 5_000_000_000
+"""Age from which a change would show in a file's times, however coarse the disk counts them."""
+
+
+class Stamps:
+    """Digests of files that are as they were: the same file, size and times of change.
+
+    Parameters
+    ----------
+    folder : Path
+        Where ``digests.json`` lies, which may be deleted at any time.
+
+    Notes
+    -----
+    Years of scans are not read again every week. Who hides a change from the operating
+    system gets the results of the file as it was, recorded with the digest that it had; an
+    audit reads every file.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._file = folder / STAMPS
+        self._kept: dict[str, list[int | str]] = {}
+        self._used: dict[str, list[int | str]] = {}
+        with contextlib.suppress(*_DAMAGED):
+            stored = json.loads(self._file.read_bytes())
+            self._kept = {k: v for k, v in stored.items() if _is_stamp(v)}
+
+    def digest(self, path: Path) -> str:
+        """SHA-256 of a file; read where it may have changed."""
+        name, stamp = _stamp(path)
+        known = self._kept.get(name, [])
+        digest = str(known[3]) if known[:3] == stamp else file_digest(path)
+        settled = time.time_ns() - max(stamp[1:]) > _SETTLED_NS
+        if settled and (name, stamp) == _stamp(path):
+            self._used[name] = [*stamp, digest]
+        return digest
+
+    def keep(self) -> None:
+        """Store those of the files that were asked for."""
+        if self._used != self._kept:
+            _put(self._file, json_bytes(self._used))
+
+
+def _stamp(path: Path) -> tuple[str, list[int]]:
+    found = path.stat()
+    name = f"{found.st_dev}:{found.st_ino}"
+    return name, [found.st_size, found.st_mtime_ns, found.st_ctime_ns]
+
+
+def _is_stamp(value: object) -> bool:
+    return (
+        isinstance(value, list)
+        and [type(part) for part in value] == [int, int, int, str]
+        and re.fullmatch("[0-9a-f]{64}", value[3]) is not None
+    )

@@ -18,7 +18,7 @@ from accstudy.dictionary import FILE as DICTIONARY
 from accstudy.dictionary import data_package
 from accstudy.errors import Finding, Severity, StudyError, gravest_first
 from accstudy.stages import measure as measuring
-from accstudy.stages.cache import Cache, ScanResult
+from accstudy.stages.cache import Cache, ScanResult, Stamps
 from accstudy.stages.measure import Show
 from accstudy.stages.standing import FILE as STATUS
 from accstudy.stages.standing import drift_status, status_file
@@ -152,6 +152,9 @@ class Work:
     ) -> None:
         """Find the implants in the scans that changed."""
         cache = Cache(self.study.path / CACHE) if keep else None
+        stamps = Stamps((self.study.path / CACHE).parent) if keep else None
+        if stamps is not None:
+            self.study.files.hasher = stamps.digest
         self.start(keep=keep)
         found = measuring.measure_scans(
             self.study, cache=cache, known=known, jobs=jobs, scheduler=scheduler, show=show
@@ -162,6 +165,8 @@ class Work:
         if cache is not None:
             keys = [digest(json_bytes(p)) for p in found.parts.values()]
             cache.keep_only([*keys, *self.kept_keys])
+        if stamps is not None:
+            stamps.keep()
         self._poses(found)
 
     def start(self, *, keep: bool = True) -> None:
