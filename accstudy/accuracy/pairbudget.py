@@ -61,7 +61,7 @@ def seating_from_data(pair_deviations: pd.DataFrame) -> SeatingOfBodies | None:
     """
     if "reseated" not in pair_deviations:
         return None
-    yes = pair_deviations["reseated"].astype(str).str.lower().isin(["true", "1", "yes"])
+    yes = pair_deviations["reseated"].astype(str).str.lower() == "true"
     pooled = []
     for chosen in (pair_deviations[yes], pair_deviations[~yes]):
         long = pair_results(chosen)

@@ -344,7 +344,7 @@ def seated_once(pair_deviations: pd.DataFrame) -> pd.Series:
     if "reseated" not in pair_deviations:
         return out
     scans = pair_deviations.drop_duplicates("scan")
-    yes = scans["reseated"].astype(str).str.lower().isin(["true", "1", "yes"])
+    yes = scans["reseated"].astype(str).str.lower() == "true"
     for condition in conditions:
         own = scans["condition"] == condition
         by_cell = yes[own].groupby(scans.loc[own, "cell"]).any()

@@ -207,19 +207,19 @@ _OF_A_CELL = {"not-a-number", "implausible-value", "unknown-implant", "empty-cel
 
 
 def _without_consequences(findings: list[Finding]) -> list[Finding]:
-    """Leave out warnings that only follow from an error in their cell or in their table."""
+    """Leave out what only follows from an error in its cell, and warnings from one in its table."""
     errors = [f for f in findings if f.severity is Severity.ERROR]
     places = {f.where for f in errors}
+    unread = {f.where for f in errors if f.code == "not-a-date"}
     tables = {f.where.partition(":")[0] for f in errors if f.code in _OF_A_CELL}
-    return [
-        f
-        for f in findings
-        if f.severity is not Severity.WARNING
-        or not (
-            f.where in places
-            or (f.code == "missing-implant" and f.where.partition(":")[0] in tables)
-        )
-    ]
+
+    def follows(f: Finding) -> bool:
+        if f.severity is Severity.WARNING:
+            of_table = f.code == "missing-implant" and f.where.partition(":")[0] in tables
+            return f.where in places or of_table
+        return f.code == "empty-factor" and f.where in unread
+
+    return [f for f in findings if not follows(f)]
 
 
 def reference_versions(

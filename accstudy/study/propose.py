@@ -8,10 +8,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from accstudy.errors import InputError
+from accstudy.study.cells import parse_number
 from accstudy.study.header import headed
 from accstudy.study.layout import Layout
 from accstudy.study.sheet import Sheet, TableFile
-from accstudy.study.typed import parse_number
 from accstudy.study.unfold import cell_names
 from accstudy.tables import TABLES
 
@@ -180,7 +180,7 @@ def _numeric(sheet: Sheet, column: int) -> bool:
     good = 0
     for cell in filled:
         try:
-            parse_number(cell, comma_decimals=sheet.comma_decimals)
+            parse_number(cell, comma_decimals=True)
             good += 1
         except InputError:
             pass

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 from typing import Annotated, Any, Literal
 
@@ -10,7 +9,9 @@ from pydantic import Field, model_validator
 
 from accstudy.study.layout import Layout
 from accstudy.study.values import (
+    Day,
     ExpansionPerK,
+    Flag,
     FromPlatformMm,
     HeightMm,
     LimitDeg,
@@ -74,7 +75,7 @@ class StudySection(Section):
     """Author of the report, printed above the signature. Example: "A. Example" """
     approver: str = Field(default="", max_length=100)
     """Approver of the report, printed above the signature. Example: "B. Example" """
-    issued_on: dt.date | None = None
+    issued_on: Day | None = None
     """Date of issue; `--issued` overrides it. Example: 2025-06-24"""
 
 
@@ -111,9 +112,9 @@ class Reference(Layout):
     Example: "analogue" """
     certificate: str = ""
     """Certificate of the reference. Example: "2023-104" """
-    measured_on: dt.date | None = None
+    measured_on: Day | None = None
     """Date of the reference measurement. Example: 2023-12-11"""
-    due_on: dt.date | None = None
+    due_on: Day | None = None
     """Date by which the model must be measured again. Example: 2025-12-11"""
     kind: ReferenceKind = "cmm"
     """Kind of reference: measured on a coordinate measuring machine; itself a scan (differences are
@@ -348,7 +349,7 @@ class ModelSettings(Section):
     """Factor by whose levels the residual standard deviation differs. Example: "technique" """
     equivalence_margin: Positive | None = None
     """Equivalence margin, in the unit of the response. Example: 30.0"""
-    non_inferiority: bool = False
+    non_inferiority: Flag = False
     """Whether to test non-inferiority instead of equivalence. Example: true"""
     at: tuple[tuple[str, Number], ...] = ()
     """Values of covariates at which means are estimated. Example: [["path_mm", 40.0]]"""
@@ -356,7 +357,7 @@ class ModelSettings(Section):
     """Method for the degrees of freedom. Example: "kenward-roger" """
     adjust: Literal["holm", "none"] = "holm"
     """Adjustment of p values for multiple contrasts. Example: "holm" """
-    simultaneous: bool = False
+    simultaneous: Flag = False
     """Whether intervals of contrasts are simultaneous. Example: true"""
     bootstrap: Annotated[Whole, Field(ge=0, le=10_000)] = 0
     """Parametric bootstrap samples for an additional test of every term; 0: none. Example: 499"""
@@ -369,7 +370,7 @@ class Seating(Section):
     """Radius of the platform at whose rim gaps are computed. Example: 2.0"""
     screw_pitch_mm: Annotated[Number, in_range_of("pitch_mm")] | None = None
     """Pitch of the screw thread; gaps are then also given as turns of the screw. Example: 0.3"""
-    engaging: bool = False
+    engaging: Flag = False
     """Whether the connection engages, so that it fixes the rotation. Example: true"""
     lateral_clearance_um: Annotated[Number, in_range_of("clearance_um")] | None = None
     """Lateral clearance within which the framework may move sideways. Example: 20.0"""
@@ -384,7 +385,7 @@ class Drift(Section):
     """Table of events: services, new tips, updates. Example: "events.csv" """
     baseline_sessions: Annotated[Whole, Field(ge=3)] = 10
     """Number of sessions in every baseline. Example: 10"""
-    baseline_until: dt.date | None = None
+    baseline_until: Day | None = None
     """Last day of the first baseline, instead of the number of sessions. Example: 2024-05-27"""
     false_alarm_every: Positive = 80.0
     """Mean number of sessions between false alarms of a device, all its charts together. Example:
@@ -397,7 +398,7 @@ class Drift(Section):
     horizon_months: Positive | None = None
     """How far ahead trends are projected, months; by default, the duration of the study so far.
     Example: 12"""
-    run_rules: bool = False
+    run_rules: Flag = False
     """Whether runs, trends and alternation also signal. Example: true"""
 
 

@@ -38,7 +38,7 @@ class Sheet:
     numbers : tuple of int
         Row number of each row, as a spreadsheet counts.
     comma_decimals : bool
-        Whether a decimal comma may be meant (``;`` or tab between cells).
+        Whether a comma in a number is a decimal one, as with ``;`` or tab between cells.
     head : int
         Row number of the header.
     called : mapping of str to str
@@ -149,7 +149,7 @@ class TableFile:
                 bounded=lambda rows: _bounded(rows, called),
             )  # fmt: skip
             notes = _hidden(rows, hidden, called)
-            return Cells(called, _stripped(rows), False, merged, notes=notes, is_text=False)
+            return Cells(called, rows, False, merged, notes=notes, is_text=False)
         if sheet:
             raise InputError(
                 f'a text file has no sheet "{sheet}"', where=file, hint="remove the key sheet"
@@ -165,11 +165,8 @@ class TableFile:
                 where=place(file, reader.line_num),
                 hint="look for a quotation mark that is opened and not closed",
             ) from None
-        return Cells(file, _stripped(rows), delimiter != ",", notes=notes)
-
-
-def _stripped(rows: list[list[str]]) -> list[list[str]]:
-    return [[cell.strip() for cell in row] for row in rows]
+        stripped = [[cell.strip() for cell in row] for row in rows]
+        return Cells(file, stripped, delimiter != ",", notes=notes)
 
 
 def _hidden(rows: list[list[str]], hidden: list[int], file: str) -> tuple[Finding, ...]:

@@ -11,6 +11,7 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 
 from accstudy.errors import Finding, InputError, Severity, StudyError, nearest, place
+from accstudy.study.cells import read_day, read_flag
 from accstudy.study.files import Files, MissingFileError
 from accstudy.study.settings import Settings
 
@@ -191,8 +192,14 @@ def _mend(line: str) -> str:
         return "write / in paths, also on Windows"
     if re.search(r"=\s*-?\d+,\d+\s*(#|$)", line):
         return "write numbers with a decimal point"
-    if re.search(r"=\s*(True|False|yes|no)\b", line, re.IGNORECASE):
-        return "write true or false in lower case"
+    value = line.partition("=")[2].partition("#")[0].strip()
+    if (flag := read_flag(value)) is not None:
+        return f"write {str(flag).lower()}, in lower case and without quotation marks"
+    if re.match(r"\d{1,4}[./-]\s?\d|\d{1,2}\.? \w{3}", value):
+        try:
+            return f"write {read_day(value).isoformat()}"
+        except InputError as error:
+            return error.hint
     return (
         "put text in quotation marks, use a decimal point in numbers, and write one entry per line"
     )

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import math
 import re
-import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -14,11 +12,21 @@ import pandas as pd
 
 from accstudy.errors import Finding, InputError, Severity, nearest, place
 from accstudy.quantities import COLUMNS, QUANTITIES, implausible
+from accstudy.study.cells import (
+    COMMA_NUMBER,
+    GROUPED,
+    POINT_NUMBER,
+    Stored,
+    is_iso,
+    parse_number,
+    read_dates,
+    read_flag,
+)
 from accstudy.study.sheet import Sheet
 from accstudy.study.spelling import alike, perhaps_misspelt, unusual_characters
 from accstudy.tables import LABEL_FACTORS, TABLES, Column
 
-__all__ = ["fault", "parse_number", "records", "typed"]
+__all__ = ["fault", "records", "typed"]
 
 FLAG_FACTORS = frozenset({"reseated"})
 """Factor columns that say true or false."""
@@ -29,12 +37,6 @@ UNIT_ENDINGS = ("_mm", "_um", "_deg", "_min", "_days", "_percent", "_ncm", "_lux
 FREE_TEXT = frozenset({"reason", "note"})
 """Columns of sentences, in which a line break is a blank."""
 
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
-_COMMA_NUMBER = re.compile(r"[+-]?(\d+,\d*|,\d+)([eE][+-]?\d+)?", re.ASCII)
-_GROUPED = re.compile(r"[+-]?\d{1,3}([.,' ]\d{3})+([.,]\d+)?", re.ASCII)
-_WITH_UNIT = re.compile(r"([+-]?[\d.,]+)\s*([^\d\s.,+-].{0,7})", re.ASCII)
-_TIME = re.compile(r"\d{1,3}:[0-5]\d(:[0-5]\d)?", re.ASCII)
-_DATE = re.compile(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2})?)?(Z|[+-]\d{2}:\d{2})?", re.ASCII)
 _MOST_FAULTS = 1000
 _NUMBER_SIGNS = dict.fromkeys(map(ord, "0123456789+-.eE\n"))
 _CONTROL = re.compile(r"[\x00-\x1f]")
@@ -51,75 +53,6 @@ def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
     names = [str(name) for name in frame.columns]
     columns = [frame.iloc[:, k].tolist() for k in range(len(names))]
     return [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]
-
-
-def parse_number(text: str, *, comma_decimals: bool) -> float:
-    """Read one number strictly.
-
-    Parameters
-    ----------
-    text : str
-        The cell.
-    comma_decimals : bool
-        Whether ``1,5`` may mean 1.5.
-
-    Returns
-    -------
-    float
-        Finite.
-
-    Raises
-    ------
-    InputError
-        If it is no number, not finite, or could mean two numbers
-        (``1.234,5``; ``1 234``).
-
-    Examples
-    --------
-    >>> parse_number("1,5", comma_decimals=True)
-    1.5
-    """
-    if _NUMBER.fullmatch(text):
-        value = float(text)
-    elif comma_decimals and _COMMA_NUMBER.fullmatch(text):
-        value = float(text.replace(",", "."))
-    elif _GROUPED.fullmatch(text):
-        raise InputError(
-            f'"{text}" is ambiguous: thousands are grouped',
-            hint="write the number without separators between thousands",
-        )
-    elif _COMMA_NUMBER.fullmatch(text):
-        raise InputError(
-            f'"{text}" has a decimal comma where a decimal point is expected',
-            hint='use a decimal point, or separate the cells with ";"; in a workbook, store the '
-            "cell as a number, not as text",
-        )
-    else:
-        raise InputError(f'"{text}" is not a number', hint=_meant(text))
-    if not math.isfinite(value):
-        raise InputError(f'"{text}" is too large a number')
-    return value
-
-
-def _meant(text: str) -> str:
-    """What a cell that is no number was probably meant to be."""
-    plain = unicodedata.normalize("NFKC", text).replace("\u2212", "-").strip()
-    if plain != text and _NUMBER.fullmatch(plain):
-        return f"it contains characters of another script: write {plain}"
-    if time := _TIME.fullmatch(text):
-        seconds = 0
-        for part in time[0].split(":"):
-            seconds = 60 * seconds + int(part)
-        return f"it looks like a time: write it in the unit of the column ({seconds} s)"
-    if with_unit := _WITH_UNIT.fullmatch(text):
-        number, unit = with_unit[1], with_unit[2].strip().lower()
-        if unit in ("°f", "f", "k") and _NUMBER.fullmatch(number):
-            celsius = float(number) - 273.15 if unit == "k" else (float(number) - 32) / 1.8
-            return f"write it in the unit of the column: {celsius:.4g} °C"
-        return f"write the number without its unit, in that of the column: {number}"
-    if text.lower().lstrip("#") in ("n/a", "na", "nan", "none", "-", "?", "unknown", "div/0!"):
-        return "leave the cell empty if the value is unknown"
-    return "write digits with a decimal point"
 
 
 def typed(
@@ -164,7 +97,8 @@ def typed(
                     hint.replace("did you mean", "rename, if it is meant, the column").rstrip("?"),
                 )
             )
-    faults += _mixed_decimals(sheet, header, known)
+    sheet, found = _with_decimals(sheet, known, spec.factors)
+    faults += found
     out: dict[str, object] = {}
     for index, name in enumerate(header):
         cells = [row[index] for row in sheet.rows]
@@ -203,27 +137,44 @@ def _first(faults: list[Finding], where: str) -> list[Finding]:
     return [*faults[:_MOST_FAULTS], fault("more-faults", f"{more} more errors", where, mend)]
 
 
-def _mixed_decimals(
-    sheet: Sheet, header: Sequence[str], known: Mapping[str, Column]
-) -> list[Finding]:
-    """Refuse a table whose numbers have decimal commas and points: one may part thousands."""
-    if not sheet.comma_decimals:
-        return []
-    with_comma = with_point = ("", "")
-    for index, name in enumerate(header):
-        if name not in known or known[name].kind not in ("number", "integer"):
+def _with_decimals(
+    sheet: Sheet, known: Mapping[str, Column], factors: bool
+) -> tuple[Sheet, list[Finding]]:
+    """Tell whether the table has decimal commas, and refuse it where points occur, too.
+
+    A comma in a table that is not parted by semicolons or tabs is a decimal one where no
+    number of the user's has a point, and one at least cannot part thousands (12,5).
+    """
+    commas: list[tuple[str, str]] = []
+    point = ("", "")
+    for index, name in enumerate(sheet.header):
+        sure = name in COLUMNS or (factors and name.endswith(UNIT_ENDINGS))
+        if name in known:
+            sure = known[name].kind in ("number", "integer")
+        elif factors and (name in LABEL_FACTORS or name in FREE_TEXT):
             continue
-        for k, cells in enumerate(sheet.rows):
-            cell = cells[index]
-            if not with_comma[0] and _COMMA_NUMBER.fullmatch(cell):
-                with_comma = (cell, sheet.where(k, name))
-            elif not with_point[0] and "." in cell and _NUMBER.fullmatch(cell):
-                with_point = (cell, sheet.where(k, name))
-    if not (with_comma[0] and with_point[0]):
-        return []
-    what = f'"{with_point[0]}" has a point, "{with_comma[0]}" ({with_comma[1]}) a comma'
-    mend = "write all numbers with the same decimal separator and no thousands separator"
-    return [fault("mixed-decimals", what, with_point[1], mend)]
+        if name in known and not sure:
+            continue
+        cells = [row[index] for row in sheet.rows]
+        joined = "\n".join(cells)
+        if "," in joined:
+            commas += [
+                (c, sheet.where(k, name)) for k, c in enumerate(cells) if COMMA_NUMBER.fullmatch(c)
+            ]
+        if sure and not point[0] and "." in joined:
+            point = next(
+                ((c, sheet.where(k, name)) for k, c in enumerate(cells)
+                 if "." in c and not isinstance(c, Stored) and POINT_NUMBER.fullmatch(c)),
+                point,
+            )  # fmt: skip
+    if not commas:
+        return sheet, []
+    if point[0] and sheet.comma_decimals:
+        what = f'"{point[0]}" has a point, "{commas[0][0]}" ({commas[0][1]}) a comma'
+        mend = "write all numbers with the same decimal separator and no thousands separator"
+        return sheet, [fault("mixed-decimals", what, point[1], mend)]
+    plain = not point[0] and not all(GROUPED.fullmatch(cell) for cell, _ in commas)
+    return replace(sheet, comma_decimals=sheet.comma_decimals or plain), []
 
 
 _Told = tuple[str, str, str]
@@ -236,7 +187,11 @@ def _convert(cells: Sequence[str], column: Column, sheet: Sheet) -> tuple[pd.Ser
         plain = _plain_numbers(cells, column)
         if plain is not None:
             return plain, []
-    read = {cell: _value(cell, column, sheet) for cell in dict.fromkeys(cells)}
+    notes: list[Finding] = []
+    if column.kind == "date":
+        read, notes = _dates(cells, column, sheet)
+    else:
+        read = {cell: _value(cell, column, sheet) for cell in dict.fromkeys(cells)}
     values = [read[cell][0] for cell in cells]
     odd = {cell for cell, (_, told) in read.items() if told}
     faults = [
@@ -250,7 +205,7 @@ def _convert(cells: Sequence[str], column: Column, sheet: Sheet) -> tuple[pd.Ser
     if column.kind in ("number", "integer"):
         return pd.Series(values, dtype=float), faults
     if column.kind == "date":
-        return pd.Series(values, dtype="datetime64[us]"), faults
+        return pd.Series(values, dtype="datetime64[us]"), [*faults, *notes]
     return pd.Series(values, dtype=object), faults
 
 
@@ -284,14 +239,8 @@ def _value(cell: str, column: Column, sheet: Sheet) -> tuple[object, list[_Told]
         doubt = implausible(COLUMNS[column.name], number) if column.name in COLUMNS else None
         told = [("implausible-value", f"{column.name}: {doubt[0]}", doubt[1])] if doubt else []
         return number, told
-    if column.kind == "date":
-        stamp = _date(cell)
-        hint = "write 2025-03-31 or 2025-03-31T14:30; in a spreadsheet, format the column as text"
-        wrong = [("not-a-date", f'"{cell}" is not an ISO 8601 date', hint)]
-        return stamp, wrong if stamp is None else []
     if column.kind == "flag":
-        known = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
-        flag = known.get(cell.lower())
+        flag = read_flag(cell)
         wrong = [("not-a-flag", f'"{cell}" is neither true nor false', "write true or false")]
         return flag, wrong if flag is None else []
     value = " ".join(cell.split()) if column.name in FREE_TEXT else cell
@@ -313,15 +262,31 @@ def _odd_signs(text: str, *, free: bool = False) -> list[_Told]:
     return [(f.code, f.what, f.mend) for f in found]
 
 
-def _date(cell: str) -> pd.Timestamp | None:
-    if not _DATE.fullmatch(cell):
-        return None
-    try:
-        stamp = pd.Timestamp(cell)
-    except ValueError:
-        return None
-    # wall-clock time of the place where it was measured: the offset is dropped, not applied
-    return stamp.tz_localize(None) if stamp.tzinfo is not None else stamp
+def _dates(
+    cells: Sequence[str], column: Column, sheet: Sheet
+) -> tuple[dict[str, tuple[object, list[_Told]]], list[Finding]]:
+    """Dates by cell with what is wrong with them, and how those not written as ISO were read."""
+    empty = [("empty-cell", f"{column.name} is empty", "fill it in")] * column.required
+    values, told = read_dates(c for c in cells if c)
+    read: dict[str, tuple[object, list[_Told]]] = {"": (None, empty)}
+    read |= {cell: (stamp, []) for cell, stamp in values.items()}
+    read |= {cell: (None, [("not-a-date", *said)]) for cell, said in told.items()}
+    odd = [k for k, cell in enumerate(cells) if cell in values and not is_iso(cell)]
+    if not odd:
+        return read, []
+    cell, where = cells[odd[0]], sheet.where(odd[0], column.name)
+    iso = values[cell].date().isoformat()
+    days = [[values[c].day for c in values if is_iso(c) is other] for other in (True, False)]
+    if days[0] and max(days[0]) <= 12 < min(days[1]):
+        what = (
+            f'dates such as "{cell}" stand beside ISO dates whose days are all 12 or less: a '
+            "spreadsheet may have exchanged day and month in those"
+        )
+        mend = f"check the ISO dates, and write all alike: {iso}"
+        return read, [Finding(Severity.WARNING, "day-and-month", what, where, mend)]
+    what = f'"{cell}" is read as {iso}, and dates of {column.name} like it'
+    mend = "no action needed if this is right; ISO 8601 dates leave no doubt"
+    return read, [Finding(Severity.NOTE, "date-read", what, where, mend)]
 
 
 def _factor(cells: Sequence[str], name: str, sheet: Sheet) -> tuple[pd.Series, list[Finding]]:
@@ -342,7 +307,9 @@ def _factor(cells: Sequence[str], name: str, sheet: Sheet) -> tuple[pd.Series, l
         values, found = _convert(cells, Column(name, "number", "", required=False), sheet)
         return values, faults + found
     if name in FLAG_FACTORS:
-        faults += _convert(cells, Column(name, "flag", "", required=False), sheet)[1]
+        values, found = _convert(cells, Column(name, "flag", "", required=False), sheet)
+        words = ["" if flag is None else str(flag).lower() for flag in values]
+        return pd.Series(words, dtype=object), faults + found
     filled = [c for c in cells if c]
     if name not in LABEL_FACTORS and filled:
         try:
@@ -352,8 +319,7 @@ def _factor(cells: Sequence[str], name: str, sheet: Sheet) -> tuple[pd.Series, l
             whole = all(n is not None and n.is_integer() and abs(n) < 2**53 for n in numbers)
             return pd.Series(numbers, dtype="int64" if whole else float), faults
         except InputError:
-            pass
-        faults += _nearly_numbers(cells, name, sheet)
+            faults += _nearly_numbers(cells, name, sheet)
     odd = {cell: told for cell in dict.fromkeys(cells) if (told := _odd_signs(cell))}
     faults += [
         fault(code, what, sheet.where(k, name), hint)
@@ -366,7 +332,14 @@ def _factor(cells: Sequence[str], name: str, sheet: Sheet) -> tuple[pd.Series, l
 
 
 def _nearly_numbers(cells: Sequence[str], name: str, sheet: Sheet) -> list[Finding]:
-    """Warn of a column that would hold numbers but for a few cells."""
+    """Tell of a column that would hold numbers but for its decimal commas, or for a few cells."""
+    comma = [k for k, c in enumerate(cells) if COMMA_NUMBER.fullmatch(c)]
+    if comma and all(COMMA_NUMBER.fullmatch(c) or POINT_NUMBER.fullmatch(c) for c in cells if c):
+        k = comma[0]
+        try:
+            parse_number(cells[k], comma_decimals=sheet.comma_decimals)
+        except InputError as error:
+            return [fault("not-a-number", error.message, sheet.where(k, name), error.hint)]
     filled = sum(bool(c) for c in cells)
     read = {c: _value(c, Column(name, "number", ""), sheet)[0] for c in dict.fromkeys(cells) if c}
     other = [(c, k) for k, c in enumerate(cells) if c and read[c] is None]

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Annotated
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic_core import PydanticCustomError
 
+from accstudy.errors import InputError
 from accstudy.quantities import implausible
+from accstudy.study.cells import read_day, read_flag
 
 __all__ = [
     "CoordinateMm",
+    "Day",
     "ExpansionPerK",
+    "Flag",
     "FromPlatformMm",
     "HeightMm",
     "LimitDeg",
@@ -40,6 +45,29 @@ def _number(value: object) -> object:
     return value
 
 
+def _day(value: object) -> object:
+    """A date, also one in quotation marks, if it can be read only one way."""
+    if isinstance(value, dt.datetime):
+        return value.date()
+    if isinstance(value, dt.date) or value is None:
+        return value
+    try:
+        return read_day(str(value))
+    except InputError as error:
+        told = {"what": error.message, "hint": error.hint}
+        raise PydanticCustomError("not_a_date", "{what}", told) from None
+
+
+def _flag(value: object) -> object:
+    """True or false, also in quotation marks or in another language."""
+    found = read_flag(str(value))
+    if found is None:
+        raise PydanticCustomError(
+            "not_a_flag", "neither true nor false", {"hint": "write true or false"}
+        )
+    return found
+
+
 def in_range_of(key: str) -> AfterValidator:
     """Refuse a number outside the range in which this quantity can be true."""
 
@@ -53,6 +81,8 @@ def in_range_of(key: str) -> AfterValidator:
 
 
 Number = Annotated[float, BeforeValidator(_number), Field(allow_inf_nan=False)]
+Day = Annotated[dt.date, BeforeValidator(_day)]
+Flag = Annotated[bool, BeforeValidator(_flag)]
 Whole = Annotated[int, BeforeValidator(_number)]
 Positive = Annotated[Number, Field(gt=0)]
 TemperatureC = Annotated[Number, in_range_of("temperature_c")]

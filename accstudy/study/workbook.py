@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Iterator
 from datetime import date, datetime
 
 from accstudy.errors import InputError, nearest, place
+from accstudy.study.cells import Stored
 
 __all__ = ["Area", "is_workbook", "sheet_names", "sheet_rows"]
 
@@ -202,8 +203,10 @@ def _cell(value: object) -> str:
         return value.date().isoformat() if midnight else value.isoformat()
     if isinstance(value, date):
         return value.isoformat()
-    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
-        return str(int(value))
     if isinstance(value, bool):
         return "true" if value else "false"
-    return str(value)
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        return Stored(int(value))
+    if isinstance(value, int | float):
+        return Stored(value)
+    return str(value).strip()

@@ -1,48 +1,34 @@
 """Numbers that can be true by themselves and not beside the others are asked about."""
 
 import pytest
+from small_study import SETTINGS, write
 
 from accstudy.errors import Severity
 from accstudy.study.load import survey_study
 
-STUDY = """[study]
-title = "A check"
-kind = "validation"
-
-[scans]
-poses = "poses.csv"
-temperature_c = 20.0
-expansion_per_k = 75e-6
-
-[reference]
-mpe_um = {{ constant = 1.9, per_metre = 4.0 }}
-{more}
-"""
 PLACES = {"I1": (0, 0), "I2": (20, 25), "I3": (40, 0)}
 
 
 def found(folder, more="", column="", values=("", "", ""), temperatures=(20, 21)):
-    (folder / "reference").mkdir()
-    (folder / "study.toml").write_text(STUDY.format(more=more), encoding="utf-8")
     head = "x_mm,y_mm,z_mm,axis_x,axis_y,axis_z"
     rows = [f"M,{i},{x},{y},0,0,0.5,0.8660254" for i, (x, y) in PLACES.items()]
     table = [
         f"model,implant,{head},{column or 'k'}",
         *map(",".join, zip(rows, values, strict=True)),
     ]
-    (folder / "reference/implants.csv").write_text("\n".join(table), encoding="utf-8")
-    (folder / "scans.csv").write_text(
-        "scan,model,device,operator,session,temperature_c\n"
-        + "".join(f"s{k},M,A,{k},1,{t}\n" for k, t in enumerate(temperatures, start=1)),
-        encoding="utf-8",
-    )
+    scans = [f"s{k},M,A,{k},1,{t}" for k, t in enumerate(temperatures, start=1)]
     poses = [
         f"s{k},M,{i},{x + 0.01 * k * (i == 'I3')},{y},0,0,0.5,0.8660254"
         for k in (1, 2)
         for i, (x, y) in PLACES.items()
     ]
-    text = "\n".join([f"scan,model,implant,{head}", *poses])
-    (folder / "poses.csv").write_text(text, encoding="utf-8")
+    write(
+        folder,
+        study=f"{SETTINGS}{more}\n",
+        implants="\n".join(table),
+        scans="\n".join(["scan,model,device,operator,session,temperature_c", *scans]),
+        poses="\n".join([f"scan,model,implant,{head}", *poses]),
+    )
     return [f for f in survey_study(folder).findings if f.severity is not Severity.NOTE]
 
 

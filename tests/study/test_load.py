@@ -2,10 +2,12 @@
 
 import datetime as dt
 import math
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pytest
+from small_study import IMPLANTS, POSES, SCANS, SETTINGS, write
 
 from accstudy.errors import InputError, Severity, StudyError
 from accstudy.geometry.occlusal import DESIGNED, PLATFORMS, STATED, occlusal_direction
@@ -13,55 +15,11 @@ from accstudy.study.files import resolve
 from accstudy.study.load import load_study, reference_versions
 from accstudy.study.reference import at_platforms
 
-STUDY = """
-[study]
-title = "A check"
-kind = "validation"
-
-[scans]
-poses = "poses.csv"
-temperature_c = 20.0
-expansion_per_k = 75e-6
-
-[reference]
-mpe_um = { constant = 1.9, per_metre = 4.0 }
-"""
-IMPLANTS = """model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z
-M,I1,0,0,0,0,0,1
-M,I2,20,5,0,0,0,1
-M,I3,40,0,0,0,0,1
-"""
-SCANS = """scan,model,device,operator,session
-s1,M,A,1,1
-s2,M,A,2,1
-"""
-POSES = "scan,model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z\n" + "".join(
-    f"{scan},M,{implant},{x},{y},0,0,0,1\n"
-    for scan, last in (("s1", 40.03), ("s2", 40.04))
-    for implant, x, y in (("I1", 0, 0), ("I2", 20.01, 5), ("I3", last, 0))
-)
-
 
 @pytest.fixture
 def folder(tmp_path: Path):
     """Write a small study; named files replace its own."""
-
-    def write(**files: str | bytes) -> Path:
-        content: dict[str, str | bytes] = {
-            "study.toml": STUDY,
-            "scans.csv": SCANS,
-            "poses.csv": POSES,
-            "reference/implants.csv": IMPLANTS,
-        }
-        names = {"study": "study.toml", "implants": "reference/implants.csv"}
-        content |= {names.get(k, f"{k}.csv"): v for k, v in files.items()}
-        for name, text in content.items():
-            target = tmp_path / name
-            target.parent.mkdir(parents=True, exist_ok=True)
-            target.write_bytes(text if isinstance(text, bytes) else text.encode())
-        return tmp_path
-
-    return write
+    return partial(write, tmp_path)
 
 
 def faults(path):
@@ -93,7 +51,7 @@ def test_a_sound_study_is_read_with_its_groups(folder):
         ),
         ("[study]\ntitle='x'\nkind='audit'\n", "bad-value", "study.toml:3:study.kind"),
         (
-            STUDY + "[scan_body.default]\nmesh='b.stl'\nflat=[0, 0, 2]\n",
+            SETTINGS + "[scan_body.default]\nmesh='b.stl'\nflat=[0, 0, 2]\n",
             "bad-value",
             "study.toml:13:scan_body.default",
         ),
@@ -116,7 +74,7 @@ def test_faults_of_the_settings_stand_at_their_line(folder, bad, code, where):
 
 
 def test_an_unknown_key_names_the_nearest_one(folder):
-    path = folder(study=STUDY + "[limits]\ndistanse_um = { value = 100, source = 'x' }\n")
+    path = folder(study=SETTINGS + "[limits]\ndistanse_um = { value = 100, source = 'x' }\n")
     with pytest.raises(StudyError, match='did you mean "distance_um"'):
         load_study(path)
 
@@ -180,7 +138,7 @@ def test_dialects_of_csv_read_the_same(folder, convert):
 
 def test_a_workbook_reads_like_its_csv(folder, tmp_path):
     openpyxl = pytest.importorskip("openpyxl")
-    path = folder(study=STUDY.replace('poses = "poses.csv"', 'poses = "poses.xlsx"'))
+    path = folder(study=SETTINGS.replace('poses = "poses.csv"', 'poses = "poses.xlsx"'))
     book = openpyxl.Workbook()
     for line in POSES.strip().splitlines():
         book.active.append([float(c) if c[0].isdigit() else c for c in line.split(",")])
@@ -246,9 +204,9 @@ def test_a_remeasured_reference_has_versions(folder):
 
 
 def test_an_exclusion_needs_a_scan_and_a_reason(folder):
-    good = STUDY + '[[exclusions]]\nscan = "s2"\nreason = "body not seated"\n'
+    good = SETTINGS + '[[exclusions]]\nscan = "s2"\nreason = "body not seated"\n'
     assert load_study(folder(study=good)).usable["scan"].tolist() == ["s1"]
-    bad = STUDY + '[[exclusions]]\nscan = "s9"\nreason = "body not seated"\n'
+    bad = SETTINGS + '[[exclusions]]\nscan = "s9"\nreason = "body not seated"\n'
     assert ("unknown-scan", "study.toml::exclusions") in faults(folder(study=bad))
 
 
@@ -263,7 +221,7 @@ def test_an_exclusion_needs_a_scan_and_a_reason(folder):
 )
 def test_a_line_that_is_no_toml_gets_the_hint_that_mends_it(folder, line, hint):
     with pytest.raises(StudyError) as caught:
-        load_study(folder(study=STUDY + f"[seating]\n{line}\n"))
+        load_study(folder(study=SETTINGS + f"[seating]\n{line}\n"))
     (fault,) = caught.value.findings
     assert fault.code == "not-toml"
     assert hint in fault.mend
@@ -271,19 +229,19 @@ def test_a_line_that_is_no_toml_gets_the_hint_that_mends_it(folder, line, hint):
 
 def test_a_study_of_positions_needs_no_drawing_of_a_scan_body(folder):
     body = '[scan_body.default]\nmesh = "scan_bodies/body.stl"\n'
-    study = load_study(folder(study=STUDY + body))
+    study = load_study(folder(study=SETTINGS + body))
     assert study.bodies == {}
     scans = SCANS.replace("session\n", "session,file\n").replace("1,1\n", "1,1,scans/s1.stl\n")
     scans = scans.replace("2,1\n", "2,1,\n")
     poses = "".join(line for line in POSES.splitlines(keepends=True) if not line.startswith("s1"))
     assert ("no-file", "study.toml::scan_body.default.mesh") in faults(
-        folder(study=STUDY + body, scans=scans, poses=poses)
+        folder(study=SETTINGS + body, scans=scans, poses=poses)
     )
 
 
 def test_a_drift_study_needs_the_time_of_every_scan(folder):
-    drift = STUDY.replace('kind = "validation"', 'kind = "drift"')
-    assert drift != STUDY
+    drift = SETTINGS.replace('kind = "validation"', 'kind = "drift"')
+    assert drift != SETTINGS
     assert ("missing-column", "scans.csv:1:measured_at") in faults(folder(study=drift))
     some = SCANS.replace("session\n", "session,measured_at\n").replace("1,1\n", "1,1,2025-01-01\n")
     some = some.replace("2,1\n", "2,1,\n")
@@ -305,7 +263,7 @@ def test_the_height_of_a_row_counts_before_that_of_all_and_tilts_add_uncertainty
     lines += [f"{row},{extra}" for row, extra in zip(rows, more, strict=True)]
     poses = POSES.replace(",5,0,0,0,1", ",5,-10,0,0,1").replace("3,0,0,0,0,1", "3,0,-2,0,0,1")
     poses = poses.replace("4,0,0,0,0,1", "4,0,-2,0,0,1")
-    study = STUDY + "height_mm = 10.0\n"
+    study = SETTINGS + "height_mm = 10.0\n"
     found = load_study(folder(implants="\n".join(lines) + "\n", study=study, poses=poses)).implants
     assert found["z_mm"].tolist() == pytest.approx([0, -10, -2])
     lever_um = 10_000 * np.radians(0.1)
@@ -329,7 +287,7 @@ def leaning(tilts, *, occlusal="", designed=None):
     return {
         "implants": "\n".join([columns, *rows]) + "\n",
         "poses": poses,
-        "study": STUDY + (f"occlusal = {occlusal}\n" if occlusal else ""),
+        "study": SETTINGS + (f"occlusal = {occlusal}\n" if occlusal else ""),
     }
 
 
@@ -372,7 +330,7 @@ def test_a_plane_across_the_axes_is_no_occlusal_plane():
 
 
 def test_the_laboratory_is_a_column_of_the_cell(folder):
-    base = STUDY + '\n[analysis]\ncell = ["operator", "session"]\nlaboratory = '
+    base = SETTINGS + '\n[analysis]\ncell = ["operator", "session"]\nlaboratory = '
     assert load_study(folder(study=base + '"session"\n')).settings.analysis.laboratory == "session"
     with pytest.raises(StudyError, match='did you mean "session"'):
         load_study(folder(study=base + '"sesion"\n'))

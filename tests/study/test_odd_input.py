@@ -12,6 +12,11 @@ import zipfile
 import numpy as np
 import openpyxl
 import pytest
+from small_study import DRIFT, EVENTS, LANDMARKS, write
+from small_study import DRIFT_IMPLANTS as IMPLANTS
+from small_study import DRIFT_POSES as POSES
+from small_study import DRIFT_SCANS as SCANS
+from small_study import DRIFT_SETTINGS as SETTINGS
 
 from accstudy.errors import InputError, Severity
 from accstudy.geometry.rigid import unit
@@ -20,58 +25,10 @@ from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.files import stl_bytes
 from accstudy.stages.check import check_study
+from accstudy.study.cells import parse_number
 from accstudy.study.header import read_sheet
 from accstudy.study.misplaced import Positions, find_slip
-from accstudy.study.typed import parse_number
 from accstudy.tables import csv_bytes
-
-IMPLANTS = """model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z,flat_x,flat_y,flat_z,valid_from
-M,I1,0,0,0,0,0,1,1,0,0,
-M,I2,20,5,0,0,0,1,1,0,0,
-M,I3,48,0,2,0,0,1,1,0,0,
-"""
-SCANS = """scan,model,device,operator,session,repeat,measured_at
-s1,M,device A,1,1,1,2026-01-01T10:00
-s2,M,device A,1,1,2,2026-01-01T10:20
-s3,M,device A,1,2,1,2026-02-01
-"""
-POSES = "scan,model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z,flat_x,flat_y,flat_z\n" + "".join(
-    f"s{k},M,{implant},{x + 0.01 * k:.2f},{y},{z},0,0,1,1,0,0\n"
-    for k in (1, 2, 3)
-    for implant, x, y, z in (("I1", 0, 0, 0), ("I2", 20, 5, 0), ("I3", 48.02, 0, 2))
-)
-EVENTS = "at,device,kind,note,new_baseline\n2026-01-15,device A,service,tip,false\n"
-LANDMARKS = "scan,implant,x_mm,y_mm,z_mm\ns1,I1,0,0,0\n"
-SETTINGS = """[study]
-title = "Odd"
-kind = "drift"
-[scans]
-poses = "poses.csv"
-landmarks = "landmarks.csv"
-temperature_c = 20.0
-expansion_per_k = 75e-6
-[drift]
-events = "events.csv"
-[reference]
-mpe_um = { constant = 1.9 }
-"""
-
-
-def write(folder, **files):
-    names = {"settings": "study.toml", "implants": "reference/implants.csv"}
-    whole = {
-        "study.toml": SETTINGS,
-        "scans.csv": SCANS,
-        "poses.csv": POSES,
-        "events.csv": EVENTS,
-        "landmarks.csv": LANDMARKS,
-        "reference/implants.csv": IMPLANTS,
-    } | {names.get(k, f"{k}.csv"): v for k, v in files.items()}
-    for name, text in whole.items():
-        target = folder / name
-        target.parent.mkdir(parents=True, exist_ok=True)
-        target.write_bytes(text if isinstance(text, bytes) else text.encode())
-    return folder
 
 
 def found(folder):
@@ -79,7 +36,7 @@ def found(folder):
 
 
 def test_the_sound_study_has_no_finding(tmp_path):
-    assert found(write(tmp_path)) == {}
+    assert found(write(tmp_path, DRIFT)) == {}
 
 
 def swapped(text, *pairs):
@@ -223,7 +180,7 @@ ODD = {
         {"events": swapped(EVENTS, ("device A", "device B"))}, "unknown-device",
         "events.csv:2:device", '"device B"'),
     "reference due before it was measured": (
-        {"settings": SETTINGS + "measured_on = 2025-02-01\ndue_on = 2024-02-01\n"}, "date-order",
+        {"study": SETTINGS + "measured_on = 2025-02-01\ndue_on = 2024-02-01\n"}, "date-order",
         "study.toml::reference.due_on", "2024-02-01"),
     "scan before its reference": (
         {"implants": IMPLANTS.replace(",1,0,0,\n", ",1,0,0,2026-01-20\n")}, "before-reference",
@@ -243,10 +200,10 @@ ODD = {
         {"poses": POSES.replace("48.05", '"1,048.05"')}, "not-a-number", "poses.csv:10:x_mm",
         "ambiguous"),
     "absolute path": (
-        {"settings": swapped(SETTINGS, ('"poses.csv"', '"/etc/passwd"'))}, "outside",
+        {"study": swapped(SETTINGS, ('"poses.csv"', '"/etc/passwd"'))}, "outside",
         "study.toml::scans.poses", "/etc/passwd"),
     "path that climbs out": (
-        {"settings": swapped(SETTINGS, ('"events.csv"', '"../events.csv"'))}, "outside",
+        {"study": swapped(SETTINGS, ('"events.csv"', '"../events.csv"'))}, "outside",
         "study.toml::drift.events", "../events.csv"),
     "temperature in words": (
         {"scans": with_temperature("23", "#N/A", "22.5")}, "not-a-number",
@@ -270,25 +227,25 @@ ODD = {
         {"scans": with_temperature("23", "72.5", "22.5")}, "implausible-value",
         "scans.csv:3:temperature_c", "72.5"),
     "temperature in Fahrenheit": (
-        {"settings": swapped(SETTINGS, ("temperature_c = 20.0", "temperature_c = 72.5"))},
+        {"study": swapped(SETTINGS, ("temperature_c = 20.0", "temperature_c = 72.5"))},
         "implausible-value", "study.toml:7:scans.temperature_c", "72.5"),
     "temperature in kelvin": (
-        {"settings": swapped(SETTINGS, ("temperature_c = 20.0", "temperature_c = 295.65"))},
+        {"study": swapped(SETTINGS, ("temperature_c = 20.0", "temperature_c = 295.65"))},
         "implausible-value", "study.toml:7:scans.temperature_c", "295.65"),
     "expansion in parts per million": (
-        {"settings": swapped(SETTINGS, ("75e-6", "23"))}, "implausible-value",
+        {"study": swapped(SETTINGS, ("75e-6", "23"))}, "implausible-value",
         "study.toml:8:scans.expansion_per_k", "23"),
     "a truth value for a limit": (
-        {"settings": SETTINGS + '[limits]\ndistance_um = { value = true, source = "s" }\n'},
+        {"study": SETTINGS + '[limits]\ndistance_um = { value = true, source = "s" }\n'},
         "bad-value", "study.toml:14:limits.distance_um.value", "found true"),
     "a limit in millimetres": (
-        {"settings": SETTINGS + '[limits]\ndistance_um = { value = 0.1, source = "s" }\n'},
+        {"study": SETTINGS + '[limits]\ndistance_um = { value = 0.1, source = "s" }\n'},
         "implausible-value", "study.toml:14:limits.distance_um.value", "0.1"),
     "a percentage for a share": (
-        {"settings": SETTINGS + "[limits]\nconfidence = 95\n"},
+        {"study": SETTINGS + "[limits]\nconfidence = 95\n"},
         "implausible-value", "study.toml:14:limits.confidence", "95"),
     "a number in quotation marks": (
-        {"settings": swapped(SETTINGS, ("constant = 1.9", 'constant = "1.9"'))},
+        {"study": swapped(SETTINGS, ("constant = 1.9", 'constant = "1.9"'))},
         "bad-value", "study.toml:12:reference.mpe_um.constant", "'1.9'"),
     "a reference in inches": (
         {"implants": swapped(
@@ -343,7 +300,7 @@ ODD = {
         {"scans": with_column("load", *("12345"), "n/a", *("6789"))}, "nearly-a-number",
         "scans.csv:7:load", '"n/a"'),
     "path with a NUL": (
-        {"settings": swapped(SETTINGS, ('"poses.csv"', '"a\\u0000b"'))}, "outside",
+        {"study": swapped(SETTINGS, ('"poses.csv"', '"a\\u0000b"'))}, "outside",
         "study.toml::scans.poses", "not a usable file name"),
 }  # fmt: skip
 
@@ -381,7 +338,7 @@ def test_positions_at_another_height_are_named_with_the_height(height):
 
 def test_warnings_that_only_follow_from_an_error_in_a_cell_are_left_out(tmp_path):
     poses = swapped(POSES, ("s3,M,I3,48.05", "s3,M,I3,n/a"))
-    assert {code for code, _ in found(write(tmp_path, poses=poses))} == {"not-a-number"}
+    assert {code for code, _ in found(write(tmp_path, DRIFT, poses=poses))} == {"not-a-number"}
 
 
 def test_rows_that_the_spreadsheet_hides_are_read_and_told(tmp_path):
@@ -391,19 +348,19 @@ def test_rows_that_the_spreadsheet_hides_are_read_and_told(tmp_path):
     book.active.row_dimensions[3].hidden = True
     book.save(tmp_path / "implants.xlsx")
     settings = swapped(SETTINGS, ("[reference]\n", '[reference]\nimplants = "implants.xlsx"\n'))
-    told = found(write(tmp_path, settings=settings))
+    told = found(write(tmp_path, DRIFT, study=settings))
     assert list(told) == [("hidden-rows", "implants.xlsx:3")]
 
 
 def test_cells_parted_by_another_sign_are_told_so(tmp_path):
-    told = found(write(tmp_path, implants=IMPLANTS.replace(",", "|")))
+    told = found(write(tmp_path, DRIFT, implants=IMPLANTS.replace(",", "|")))
     assert 'separated by "|"' in told["missing-column", "reference/implants.csv:1:model"].mend
 
 
 @pytest.mark.parametrize("case", list(ODD))
 def test_an_odd_thing_is_found_at_its_place_with_its_value_and_a_hint(tmp_path, case):
     files, code, where, value = ODD[case]
-    finding = found(write(tmp_path, **files))[code, where]
+    finding = found(write(tmp_path, DRIFT, **files))[code, where]
     assert value in finding.what
     assert finding.mend
 
@@ -412,6 +369,7 @@ def test_odd_things_of_all_files_come_at_once_warnings_too(tmp_path):
     everything = found(
         write(
             tmp_path,
+            DRIFT,
             scans=swapped(SCANS, ("s3,M,device A", "s3,N,Device A"), ("T10:20", "T09:20")),
             implants=swapped(IMPLANTS, ("48,0,2,0,0,1", "48,0,2,0,0,-1")),
             poses=swapped(POSES, ("s2,M,I2", "s2,M,I9")),
@@ -439,17 +397,17 @@ def test_levels_that_differ_in_more_are_two_levels(tmp_path, one, other):
     rows = "".join(
         f"s{k},M,device A,{one if k < 3 else other},1,{k},2026-01-01\n" for k in (1, 2, 3)
     )
-    assert not found(write(tmp_path, scans=SCANS.splitlines()[0] + "\n" + rows))
+    assert not found(write(tmp_path, DRIFT, scans=SCANS.splitlines()[0] + "\n" + rows))
 
 
 def test_a_line_break_in_a_sentence_is_a_blank(tmp_path):
-    folder = write(tmp_path, events=EVENTS.replace("tip", '"new tip,\r\nsee sheet 3"'))
+    folder = write(tmp_path, DRIFT, events=EVENTS.replace("tip", '"new tip,\r\nsee sheet 3"'))
     assert found(folder) == {}
 
 
 def test_more_faults_than_anybody_reads_are_counted(tmp_path):
     rows = "".join(f"t{k},M,device A,1,1,1,yesterday\n" for k in range(1500))
-    everything = found(write(tmp_path, scans=SCANS + rows))
+    everything = found(write(tmp_path, DRIFT, scans=SCANS + rows))
     days = [where for code, where in everything if code == "not-a-date"]
     assert len(days) == 1000
     assert "500 more errors" in everything["more-faults", "scans.csv::measured_at"].what
@@ -464,7 +422,7 @@ def meshes(tmp_path_factory):
     scans = "scan,file,model,device\n" + "".join(f"s{k},scans/s{k}.stl,M,A\n" for k in (1, 2, 3))
     write(
         folder,
-        settings='[study]\ntitle = "x"\nkind = "validation"\n[scans]\ntemperature_c = 20.0\n'
+        study='[study]\ntitle = "x"\nkind = "validation"\n[scans]\ntemperature_c = 20.0\n'
         "expansion_per_k = 7e-5\n[reference]\nmpe_um = { constant = 1.9 }\n"
         '[scan_body.default]\nmesh = "body.stl"\naxis = [0, 0, 1]\n',
         scans=scans,
@@ -551,7 +509,7 @@ def test_a_scan_body_that_stands_on_its_head_is_found(meshes, tmp_path):
 
 @pytest.mark.skipif(os.name == "nt", reason="links need a right of their own there")
 def test_a_link_out_of_the_study_is_refused_unless_allowed(tmp_path):
-    folder = write(tmp_path / "study")
+    folder = write(tmp_path / "study", DRIFT)
     (tmp_path / "poses.csv").write_text(POSES)
     (folder / "poses.csv").unlink()
     (folder / "poses.csv").symlink_to(tmp_path / "poses.csv")
@@ -562,7 +520,7 @@ def test_a_link_out_of_the_study_is_refused_unless_allowed(tmp_path):
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="pipes of POSIX")
 @pytest.mark.parametrize("name", ["study.toml", "scans.csv", "poses.csv"])
 def test_a_pipe_in_place_of_a_file_does_not_hang(tmp_path, name):
-    folder = write(tmp_path)
+    folder = write(tmp_path, DRIFT)
     (folder / name).unlink()
     os.mkfifo(folder / name)
     finding = next(iter(found(folder).values()))

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy.spatial.transform import Rotation
+from small_study import SETTINGS, write
 
 from accstudy.accuracy.dossier import reference_pairs
 from accstudy.accuracy.reference import runs_u, shared_uncertainty
@@ -143,29 +144,14 @@ def test_slips_in_runs_are_named():
     assert (found.code, found.where) == ("wild-run", "r.csv:4:x_mm")
 
 
-STUDY = """[study]
-title = "A check"
-kind = "validation"
-[scans]
-poses = "poses.csv"
-temperature_c = 20.0
-expansion_per_k = 75e-6
-[reference]
-mpe_um = { constant = 1.9, per_metre = 4.0 }
-"""
-
-
 def folder_of(path, runs, setting, files):
-    (path / "reference/runs").mkdir(parents=True)
-    (path / "study.toml").write_text(STUDY + setting, encoding="utf-8")
-    for name, part in files.items():
-        part.to_csv(path / "reference" / name, index=False)
-    text = "scan,model,device,operator,session\ns1,M,A,1,1\ns2,M,A,2,1\n"
-    (path / "scans.csv").write_text(text, encoding="utf-8")
-    poses = pd.concat(
-        [runs[k].drop(columns="run").assign(scan=f"s{k + 1}") for k in (0, 1)], ignore_index=True
+    poses = [runs[k].drop(columns="run").assign(scan=f"s{k + 1}") for k in (0, 1)]
+    write(
+        path,
+        study=SETTINGS + setting,
+        poses=pd.concat(poses).to_csv(index=False),
+        **{f"reference/{name}": part.to_csv(index=False) for name, part in files.items()},
     )
-    poses.to_csv(path / "poses.csv", index=False)
     return load_study(path)
 
 

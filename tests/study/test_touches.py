@@ -2,26 +2,12 @@
 
 import numpy as np
 import pytest
+from small_study import SETTINGS, write
 
 from accstudy.errors import StudyError
 from accstudy.geometry.rigid import angle_between_deg, frame_from_axis
 from accstudy.study.load import load_study
 
-STUDY = """
-[study]
-title = "A check"
-kind = "validation"
-
-[scans]
-poses = "poses.csv"
-temperature_c = 20.0
-expansion_per_k = 75e-6
-
-[reference]
-touch_points = "reference/touch_points.csv"
-length_unit = "{unit}"
-mpe_um = {{ constant = 1.9, per_metre = 4.0 }}
-"""
 TRUE = {
     "I1": ([0, 0, 0], [0.1, 0, 1]),
     "I2": ([20, 12, 0.5], [0, -0.2, 1]),
@@ -50,20 +36,22 @@ def touch_rows(unit_mm=1.0, noise_mm=0.0):
 
 @pytest.fixture
 def folder(tmp_path):
-    def write(lines, unit="mm"):
-        (tmp_path / "reference").mkdir(exist_ok=True)
+    def made(lines, unit="mm"):
         head = "model,implant,feature,x_mm,y_mm,z_mm,probe_radius_mm\n"
-        (tmp_path / "reference/touch_points.csv").write_text(head + "\n".join(lines) + "\n")
-        (tmp_path / "study.toml").write_text(STUDY.format(unit=unit))
-        (tmp_path / "scans.csv").write_text("scan,model\ns1,M\n")
         poses = "scan,model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z\n"
         for implant, (centre, axis) in TRUE.items():
             numbers = [*centre, *(np.array(axis) / np.linalg.norm(axis))]
             poses += f"s1,M,{implant},{','.join(map(str, numbers))}\n"
-        (tmp_path / "poses.csv").write_text(poses)
-        return tmp_path
+        named = 'touch_points = "reference/touch_points.csv"\n'
+        return write(
+            tmp_path,
+            study=f'{SETTINGS}{named}length_unit = "{unit}"\n',
+            scans="scan,model\ns1,M\n",
+            poses=poses,
+            **{"reference/touch_points.csv": head + "\n".join(lines) + "\n"},
+        )
 
-    return write
+    return made
 
 
 @pytest.mark.parametrize(("unit", "unit_mm"), [("mm", 1.0), ("inch", 25.4)])
