@@ -576,8 +576,12 @@ _TABLES = (
             longest_span_mm n longest span studied
             supported_path_mm n largest arch length for which conformity is verified; empty: none
             longest_path_mm n largest arch length studied
+            assumption t as in conformity
+            normality_test t as in conformity
+            p_normal n as in conformity
             coverage n share of future scans
             confidence n confidence of the bound
+            note t why no length is supported, or what the statement is valid for
         """),
     ),
     Table(

@@ -412,5 +412,24 @@ def _spans(case: Case, levels: Sequence[float]) -> tuple[pd.DataFrame, pd.DataFr
     curve, supported = span_rows(
         pd.concat(parts, ignore_index=True), levels_um=levels, stated=stated
     )
-    named = {"condition": case.samples[0].condition, "holds_for": case.holds_for}
+    notes = [
+        note
+        for s, j, u in zip(case.samples, judged, case.u, strict=True)
+        for note in _notes(case, s, float(np.max(u)), s.grouping, j.contradicted)
+    ]
+    enough = min(len(s.matrix) for s in case.samples) >= nonparametric_n(
+        case.rule.coverage, case.rule.confidence
+    )
+    free = {
+        EACH_PAIR: all(j.pairs.distribution_free for j in judged),
+        ALL_PAIRS: all(j.together.distribution_free for j in judged),
+    }
+    named: dict[str, Any] = {
+        "condition": case.samples[0].condition,
+        "holds_for": case.holds_for,
+        "normality_test": "" if np.isnan(case.p_normal) else TEST,
+        "p_normal": case.p_normal,
+        "assumption": [_assumption(free[scope], enough) for scope in supported["scope"]],
+        "note": "; ".join(dict.fromkeys(notes)),
+    }
     return curve.assign(holds_for=case.holds_for), supported.assign(**named)

@@ -35,7 +35,8 @@ from accstudy.reports.shared import (
     words_section,
 )
 from accstudy.reports.tabulated import outlier_tests, paper_figures
-from accstudy.reports.verdicts import decision_table, verdict_table
+from accstudy.reports.validation import levels_table
+from accstudy.reports.verdicts import decision_table, leading, verdict_table
 from accstudy.reports.wording import NONE, interval, number, quantity
 
 __all__ = ["comparison_report", "latex_attachments"]
@@ -65,6 +66,8 @@ def comparison_report(content: ReportContent) -> tuple[list[Text], Document, Doc
     differences_table(first, content, models)
     effects_table(first, content, lead)
     decision_table(first, content, lead_only=True)
+    if not leading(content):
+        levels_table(first, content, brief=True)
     _means(first, content, lead)
     holds_for(first, content)
     rest.new_page()

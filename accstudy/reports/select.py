@@ -134,15 +134,16 @@ def levels(content: ReportContent, along: str = "span", scope: str = EACH_PAIR) 
     Returns
     -------
     DataFrame
-        ``condition``, ``level_um``, ``supported_mm`` (NaN: none), ``longest_mm``.
+        ``condition``, ``level_um``, ``supported_mm`` (NaN: none), ``longest_mm``, and the
+        other columns of table ``supported_spans`` but for the lengths.
     """
     table = content.table("supported_spans")
     if not len(table):
         return pd.DataFrame(columns=["condition", "level_um", "supported_mm", "longest_mm"])
     mine = table[~_of_others(table) & (table["scope"] == scope)]
     names = {f"supported_{along}_mm": "supported_mm", f"longest_{along}_mm": "longest_mm"}
-    found = mine.rename(columns=names)[["condition", "level_um", "supported_mm", "longest_mm"]]
-    return found.reset_index(drop=True)
+    lengths = [c for c in table if c.startswith(("supported_", "longest_")) and c not in names]
+    return mine.drop(columns=lengths).rename(columns=names).reset_index(drop=True)
 
 
 def supported_at(content: ReportContent, row: Any) -> float | None:

@@ -12,7 +12,7 @@ from accstudy.figures.style import rows_of
 from accstudy.reports import evidence, fit
 from accstudy.reports.content import ReportContent
 from accstudy.reports.derived import span_points
-from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.document import Document, Heading, Text, strong_accent
 from accstudy.reports.dossier import reference_section
 from accstudy.reports.misfit import misfit
 from accstudy.reports.recorded import record_section
@@ -62,7 +62,7 @@ from accstudy.reports.wording import (
     sure,
 )
 
-__all__ = ["validation_report"]
+__all__ = ["answer", "levels_sentences", "levels_table", "validation_report"]
 
 
 def validation_report(content: ReportContent) -> tuple[list[Text], Document, Document]:
@@ -84,6 +84,8 @@ def validation_report(content: ReportContent) -> tuple[list[Text], Document, Doc
     """
     first, rest = Document(), Document()
     decision_table(first, content)
+    if not leading(content):
+        levels_table(first, content)
     _span_figure(first, content, "span")
     holds_for(first, content)
     rest.new_page()
@@ -125,7 +127,8 @@ def answer(content: ReportContent) -> list[Text]:
     if not rows:
         if pair is None:
             return ["No result: no scan could be compared with the reference."]
-        return ["The study sets no limit, so nothing can be said about conformity. " + bias]
+        said = levels_sentences(content)
+        return [one for one in (*said, bias, tried_sentence(content)) if one]
     said = [lead_sentence(rows), basis_sentence(rows), bias if len(rows) == 1 else ""]
     return [one for one in (*said, tried_sentence(content)) if one]
 
@@ -172,12 +175,8 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
 
 def _verdicts(document: Document, content: ReportContent) -> None:
     rows = own_limits(content)
-    lengths = {
-        (scope, along): levels(content, along, scope)
-        for scope in (ALL_PAIRS, EACH_PAIR)
-        for along in ("span", "path")
-    }
-    if not len(rows) and not len(lengths[ALL_PAIRS, "span"]):
+    if not len(rows):
+        _span_figure(document, content, "path")
         return
     document.heading("Verdict for each limit")
     document.lead(
@@ -186,10 +185,8 @@ def _verdicts(document: Document, content: ReportContent) -> None:
         "itself says nothing of all pairs of a scan together, which are never judged better. A "
         "bound from few cells, or from few operators, is wide.",
     )
-    if len(rows):
-        _verdict_table(document, content, rows, gap_limits(content))
-    if len(lengths[ALL_PAIRS, "span"]):
-        _supported_table(document, lengths)
+    _verdict_table(document, content, rows, gap_limits(content))
+    levels_table(document, content)
     _span_figure(document, content, "path")
 
 
@@ -259,8 +256,58 @@ def _scans_of(rows: pd.DataFrame) -> str:
     return f"From {text} scans each." if counts[-1] > 1 else f"From {text} scan."
 
 
-def _supported_table(document: Document, lengths: dict[tuple[str, str], pd.DataFrame]) -> None:
+def levels_sentences(content: ReportContent) -> list[Text]:
+    """Without a limit of the user's: which span holds for which level.
+
+    Parameters
+    ----------
+    content : ReportContent
+        Table ``supported_spans``.
+
+    Returns
+    -------
+    list of Text
+    """
+    rows = levels(content, scope=ALL_PAIRS)
+    none = f"The study sets no limit{' on distances' if gap_limits(content) else ''}"
+    if not len(rows):
+        return [f"{none}, so nothing can be said about conformity."]
+    several = len(set(rows["condition"])) > 1
+    first = rows_of(rows)[0]
+    if rows["supported_mm"].isna().all():
+        why = f": {first.note}" if first.note and not several else ""
+        said: Text = [f"{none}, and ", strong_accent("no span is supported"),
+                      f" at any level{why}."]  # fmt: skip
+    elif several:
+        said = f"{none}; the table gives the supported span of each condition at each level."
+    else:
+        spans = [
+            supported_sentence("", r.level_um, r.supported_mm, r.longest_mm) for r in rows_of(rows)
+        ]
+        said = [f"{none}. All pairs of a scan together conform to ", strong_accent(joined(spans)),
+                f"{for_whom(first.holds_for)}."]  # fmt: skip
+    return [said, "For a verdict, set limits.distance_um in study.toml, with its source."]
+
+
+def levels_table(document: Document, content: ReportContent, *, brief: bool = False) -> None:
+    """Supported span and arch length at each level.
+
+    Parameters
+    ----------
+    document : Document
+        Gets the table; nothing without levels.
+    content : ReportContent
+        Table ``supported_spans``.
+    brief : bool, optional
+        Spans for all pairs together alone.
+    """
+    axes = [(ALL_PAIRS, "span")]
+    if not brief:
+        axes += [(ALL_PAIRS, "path"), (EACH_PAIR, "span"), (EACH_PAIR, "path")]
+    lengths = {(scope, along): levels(content, along, scope) for scope, along in axes}
     first = lengths[ALL_PAIRS, "span"]
+    if not len(first):
+        return
     wanted = sorted(set(first["level_um"]))
     several = len(set(first["condition"])) > 1
     rows: list[list[Text]] = []
@@ -268,14 +315,20 @@ def _supported_table(document: Document, lengths: dict[tuple[str, str], pd.DataF
         for k, ((scope, along), table) in enumerate(lengths.items()):
             mine = table[table["condition"] == condition].set_index("level_um")
             start: list[Text] = [condition_name(condition) if k == 0 else ""]
-            row: list[Text] = [*(start if several else []), f"{along}, {scope}"]
+            name = "arch length" if along == "path" else along
+            row: list[Text] = [*(start if several else []), f"{name}, {scope}"]
             for level in wanted:
                 at = mine.loc[level]
                 row.append(_length(float(at["supported_mm"]), float(at["longest_mm"])))
             rows.append(row)
+    one = rows_of(first)[0]
+    notes = [n for n in dict.fromkeys(first["note"]) if n]
     document.table(
-        "Supported span and arch length at each level, mm: for all pairs of a scan together, and "
-        "for each pair separately. “All” means the longest studied.",
+        f"Supported span{'' if brief else ' and arch length'} at each level, mm: the bound for "
+        f"{sure(one.coverage)} of future scans ({sure(one.confidence)} confidence), plus the guard "
+        "band, lies within the level for all pairs of a scan together"
+        f"{'' if brief else ', and for each pair separately'}. “All”: the longest studied."
+        f"{' Note: ' + '; '.join(notes) + '.' if notes else ''}",
         [
             *([Heading("condition", "left", 1.5)] if several else []),
             Heading("", "left", 1.3),

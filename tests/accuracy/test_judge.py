@@ -268,6 +268,19 @@ def test_no_report_can_hold_verdicts_that_contradict_each_other(seed):
         before = now
 
 
+def test_a_span_says_why_it_is_not_supported_and_what_it_assumes():
+    y = np.random.default_rng(1).normal(0, 5, (12, 3))
+    table = pairs_of(y, {"cell": [f"c{k % 4}" for k in range(12)]})
+    told = conformity_tables(table, limits=[], reference_u={"distance_um": 2.0}).supported_spans
+    assert set(told["note"]) == {""}
+    assert set(told["assumption"]) == {"normal scatter"}
+    assert told["p_normal"].between(0, 1).all()
+    assert told["supported_span_mm"].notna().any()
+    unknown = conformity_tables(table, limits=[], reference_u=None).supported_spans
+    assert unknown["supported_span_mm"].isna().all()
+    assert unknown["note"].str.contains("uncertainty of the reference is not stated").all()
+
+
 def test_seating_of_bodies_is_counted_once():
     rng = np.random.default_rng(3)
     implants = pd.DataFrame(

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from accstudy.reports.comparison import comparison_report
 from accstudy.reports.document import Document
 from accstudy.reports.drift import answer as drift_answer
 from accstudy.reports.modelled import (
@@ -16,7 +17,7 @@ from accstudy.reports.modelled import (
 from accstudy.reports.sentences import bias_sentence, failure_sentence
 from accstudy.reports.statements import basis_sentence, lead_sentence, verdict_words, what_next
 from accstudy.reports.terms import contrast_name
-from accstudy.reports.validation import answer
+from accstudy.reports.validation import answer, levels_table
 from accstudy.reports.verdicts import decision_table
 from accstudy.reports.wording import date
 
@@ -374,6 +375,67 @@ def test_the_decision_of_several_conditions_leads_with_all_pairs_and_hides_no_li
     assert each["what to do next"] == "not verified: A and C; verified: B"
     assert whole[-1]["asked"] == "gap at the best seat"
     assert whole[-1]["what to do next"] == "verified: A and B; not verified: C"
+
+
+def without_limits(content, **spans):
+    """A study whose limits were not set: what its levels say is left."""
+    tables = {k: v for k, v in content.tables.items() if k != "conformity"}
+    tables["supported_spans"] = tables["supported_spans"].assign(**spans)
+    settings = {**content.settings, "limits": {"confidence": 0.95, "coverage": 0.95}}
+    return dataclasses.replace(content, tables=tables, settings=settings)
+
+
+def test_without_limits_page_one_says_which_span_holds_for_which_level(contents):
+    content = without_limits(contents["validation"])
+    table = content.tables["supported_spans"]
+    own = table[table["holds_for"] == "these operators"]
+    first, what_to_do, *_ = (plain(t) for t in answer(content))
+    assert "set limits.distance_um in study.toml" in what_to_do
+    document = Document()
+    levels_table(document, content)
+    (block,) = document.blocks
+    titles = [plain(c["title"]) for c in block["columns"]]
+    rows = [dict(zip(titles, map(plain, row), strict=True)) for row in block["rows"]]
+    names = [f"{a}, {s}" for s in ("all pairs", "each pair") for a in ("span", "arch length")]
+    assert [r[""] for r in rows] == names
+    held = 0
+    for row, (scope, along) in zip(
+        rows, [(s, a) for s in ("all pairs", "each pair") for a in ("span", "path")], strict=True
+    ):
+        for cell in own[own["scope"] == scope].itertuples():
+            found = getattr(cell, f"supported_{along}_mm")
+            longest = getattr(cell, f"longest_{along}_mm")
+            shown = row[f"{cell.level_um:g} µm"]
+            if np.isnan(found):
+                assert shown == "none"
+            else:
+                held += 1
+                assert shown == (f"all ({found:.1f})" if found == longest else f"{found:.1f}")
+            if (scope, along) == ("all pairs", "span"):
+                said = "over no span" if np.isnan(found) else f"{found:.1f} mm"
+                assert f"{cell.level_um:g} µm" in first
+                assert said in first
+    assert held
+    assert "these operators" in first
+
+
+def test_without_limits_a_bound_that_cannot_be_stated_says_why(contents):
+    why = "no statement of conformity: the uncertainty of the reference is not stated"
+    empty = dict.fromkeys(("supported_span_mm", "supported_path_mm"), np.nan)
+    content = without_limits(contents["validation"], **empty, note=why)
+    assert why in plain(answer(content)[0])
+    assert "no span is supported" in plain(answer(content)[0])
+
+
+def test_without_limits_a_comparison_has_the_spans_of_every_condition(contents):
+    content = without_limits(contents["comparison"])
+    _, first, _ = comparison_report(content)
+    (block,) = [
+        b for b in first.blocks
+        if b["type"] == "table" and plain(b["caption"]).startswith("Supported span at each level")
+    ]  # fmt: skip
+    table = content.tables["supported_spans"]
+    assert [plain(row[0]) for row in block["rows"]] == list(dict.fromkeys(table["condition"]))
 
 
 def test_drift_says_what_stands_and_what_to_reassess(contents):
