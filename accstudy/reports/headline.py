@@ -259,7 +259,8 @@ def residual_caution(content: ReportContent, model: str) -> list[str]:
     means = content.table("model_means")
     response = str(means.loc[means["model_name"] == model, "response"].iloc[0])
     of = "ratios of sizes" if log_base(response) is not None else "differences"
-    return [f"residuals behind the {of} {joined(known).rstrip(",")}."]
+    told = joined(known).rstrip(",")
+    return [f"residuals behind the {of} {told}."]
 
 
 def _warned(content: ReportContent, model: str) -> pd.DataFrame:
