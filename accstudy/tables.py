@@ -291,7 +291,10 @@ _TABLES = (
             z_mm n probed point
         """)
         + _columns(
-            "probe_radius_mm n radius of the stylus tip, if the points are tip centres",
+            """
+            probe_radius_mm n radius of the stylus tip, if the points are tip centres
+            run t measurement of the model, if it was measured several times
+            """,
             required=False,
         ),
     ),
@@ -665,6 +668,22 @@ _TABLES = (
             run t measurement of the model
             distance_mm n distance in this run
             deviation_um n distance in this run minus the mean of the runs
+        """),
+    ),
+    Table(
+        "reference_run_implants",
+        "model x reference x run x implant",
+        _columns("""
+            model t physical reference model
+            valid_from d first day of this reference; empty: from the start
+            run t measurement of the model
+            implant t implant
+            dx_um n position in this run, aligned to the mean of the runs, minus their mean
+            dy_um n as dx_um
+            dz_um n as dx_um
+            turn_x_deg n rotation vector from the mean axis to that of this run
+            turn_y_deg n as turn_x_deg
+            turn_z_deg n as turn_x_deg
         """),
     ),
     Table(

@@ -12,7 +12,7 @@ from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.select import groups, named
 from accstudy.reports.wording import NONE, date, day, joined, missing, number
 
-__all__ = ["reference_section"]
+__all__ = ["reference_methods", "reference_section"]
 
 _MOST_PAIRS = 28
 
@@ -38,6 +38,66 @@ def reference_section(document: Document, content: ReportContent) -> None:
             latest = mine[mine["valid_from"] == mine["valid_from"].max()]
         _pairs(document, latest, named(content, "", model) or str(model))
     _changes(document, content)
+
+
+def reference_methods(content: ReportContent) -> str:
+    """How the uncertainty of the reference was evaluated, and where it enters.
+
+    Parameters
+    ----------
+    content : ReportContent
+        Tables ``reference_pairs`` and ``uncertainty_budget``.
+
+    Returns
+    -------
+    str
+        Empty without a dossier.
+    """
+    table = content.table("reference_pairs")
+    if not len(table):
+        return ""
+    runs = table["n_runs"].dropna()
+    type_a = ""
+    if len(runs):
+        sizes = sorted({int(n) for n in runs})
+        type_a = (
+            f" Type A (JCGM 100:2008, 4.2): the scatter of "
+            f"{joined([str(n) for n in sizes], last='or')} measurements of the model, per "
+            "distance, divided by the root of their number and widened because it is itself uncertain for few measurements."
+        )
+    came = [_TYPE_B[u] for u in _TYPE_B if (table["u_from"] == u).any()]
+    if table["u_body_um"].notna().any():
+        came.append("the scan body, which was derived from a scan")
+    if (table["u_temperature_um"] > 0).any():
+        came.append("temperature and expansion of the model (rectangular)")
+    budget = content.table("uncertainty_budget")
+    if len(budget) and (budget["counted"] & (budget["part"] == "scan body seating")).any():
+        came.append("the seating of scan bodies, where they stayed in place")
+    text = "Contributions to the standard uncertainty of a reference distance:"
+    text += type_a or " no type A part, since the model was measured once."
+    text += f" Type B (4.3): {joined(came)}." if came else " No type B part is stated."
+    if table["u_um"].isna().all():
+        return (
+            f"{text} Without a certificate or the maximum permissible error the combined "
+            "uncertainty is not stated: it is missing from the intervals of the biases and gaps, "
+            "and conformity is not stated."
+        )
+    places = ["is a contribution to the interval of every bias"]
+    if content.has("conformity") or content.has("drift_limits"):
+        places.append("determines the guard band of every limit")
+    if content.has("seating_summary"):
+        drawn = "enters the predicted gaps by Monte Carlo draws of the reference positions"
+        places.append(drawn + (", those of the runs with their covariance" if len(runs) else ""))
+    return (
+        f"{text} The squares are added. All scans of a model share this uncertainty, so it is not "
+        f"reduced by averaging; it {joined(places)}."
+    )
+
+
+_TYPE_B = {
+    "certificate": "the certified uncertainty of the positions",
+    "MPE": "the maximum permissible error of the machine, divided by √3",
+}
 
 
 def _stated(content: ReportContent) -> list[tuple[str, Text]]:

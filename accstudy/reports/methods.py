@@ -6,6 +6,7 @@ import pandas as pd
 
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Text, italic, symbol
+from accstudy.reports.dossier import reference_methods
 from accstudy.reports.model_methods import models_paragraph
 from accstudy.reports.select import between
 from accstudy.reports.statements import decision_rule
@@ -31,7 +32,10 @@ def methods(content: ReportContent) -> list[tuple[str, Text]]:
     first = ("Reference", _reference(content))
     if not content.referenced:
         first = ("Mean of the scans", _mean_of_scans(content))
-    parts: list[tuple[str, Text]] = [first, ("Scans", _scans(content))]
+    parts: list[tuple[str, Text]] = [first]
+    if content.referenced:
+        parts.append(("Uncertainty of the reference", reference_methods(content)))
+    parts.append(("Scans", _scans(content)))
     if content.has("poses"):
         parts.append(("Locating", _locating(content)))
     if content.has("pair_deviations"):

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from accstudy.seating.gaps import Seats
 
-__all__ = ["PoseUncertainty", "draw_seats"]
+__all__ = ["PoseUncertainty", "draw_seats", "matched"]
 
 Floats = NDArray[np.float64]
 
@@ -78,7 +78,7 @@ def draw_seats(
     """
     rng = np.random.default_rng([seed, zlib.crc32(name.encode("utf-8"))])
     n = len(seats.centres_mm)
-    normal = _matched(rng.standard_normal((draws, 6 * n))).reshape(draws, 2, n, 3)
+    normal = matched(rng.standard_normal((draws, 6 * n))).reshape(draws, 2, n, 3)
     shift = normal[:, 0] * uncertainty.position_um / 1000
     turn = normal[:, 1] * np.radians(uncertainty.axis_deg)[:, None]
     turn -= np.sum(turn * seats.axes, axis=-1, keepdims=True) * seats.axes
@@ -87,7 +87,8 @@ def draw_seats(
     return Seats(seats.centres_mm + shift, axes), turn
 
 
-def _matched(normal: Floats) -> Floats:
+def matched(normal: Floats) -> Floats:
+    """Bring normal draws, a row a draw, to mean 0 and covariance 1, if they are enough."""
     draws, count = normal.shape
     if draws < 2 * count:
         return normal

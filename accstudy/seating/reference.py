@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from accstudy.geometry.repeats import of_mean
 from accstudy.seating.contributions import worst_misfit
-from accstudy.seating.draws import PoseUncertainty, draw_seats
+from accstudy.seating.draws import PoseUncertainty, draw_seats, matched
 from accstudy.seating.frameworks import aligned_seats
 from accstudy.seating.gaps import Seats
 from accstudy.seating.quick import DRAWN_TOLERANCE_UM
@@ -21,6 +24,8 @@ __all__ = ["reference_uncertainty"]
 Floats = NDArray[np.float64]
 
 _MOST_SCANS = 10
+_MOVED = ["dx_um", "dy_um", "dz_um"]
+_TURNED = ["turn_x_deg", "turn_y_deg", "turn_z_deg"]
 
 
 def reference_uncertainty(
@@ -28,6 +33,7 @@ def reference_uncertainty(
     implants: pd.DataFrame,
     factors: pd.DataFrame,
     *,
+    runs: pd.DataFrame | None = None,
     platform_radius_mm: float = 2.0,
     draws: int = 600,
     seed: int = 30_000,
@@ -43,6 +49,9 @@ def reference_uncertainty(
         one is not stated has no row.
     factors : DataFrame
         ``scan`` and ``condition``, one row a scan.
+    runs : DataFrame, optional
+        Table ``reference_run_implants`` of this reference, whose scatter is not in the
+        columns of `implants`.
     platform_radius_mm : float
         Radius of the rim.
     draws : int
@@ -61,6 +70,11 @@ def reference_uncertainty(
     not lessen them. Moving a platform by some micrometres is the same as moving
     the seat above it the other way; so the seats of all scans, aligned, are
     moved alike in every draw, and the mean misfit of the condition is taken.
+
+    Errors of the machine are drawn independently for every implant. Those of repeated runs
+    are drawn with their covariance: a draw is a sum of the runs' own deviations from their
+    mean, with normal factors, which has the sample covariance of the mean exactly (JCGM
+    101:2008, 6.4.8, and 6.4.9.4 for the factor that few runs need).
     At most 10 scans of a condition are used, the first: more would lessen the result a little.
     """
     condition = factors.set_index("scan")["condition"]
@@ -73,7 +87,9 @@ def reference_uncertainty(
         for label in dict.fromkeys(labels):
             use = np.flatnonzero(labels == label)[:_MOST_SCANS]
             seats = Seats(stack.seats.centres_mm[use], stack.seats.axes[use])
-            for seated, value in _spread(stack, seats, u, platform_radius_mm, draws, seed).items():
+            shared = _of_runs(stack, runs, draws, seed)
+            spread = _spread(stack, seats, u, shared, platform_radius_mm, draws, seed)
+            for seated, value in spread.items():
                 rows.append((label, stack.frameworks[0].model, seated, len(use), value))
     frame = pd.DataFrame(rows, columns=["condition", "model", "seated", "n", "u_um"])
     # frameworks with a seat missing stand apart; the largest group speaks for the condition
@@ -91,8 +107,32 @@ def _uncertainty(stack: Stack, implants: pd.DataFrame) -> PoseUncertainty | None
     return PoseUncertainty(np.repeat(u[:, :1], 3, axis=1), u[:, 1])
 
 
+def _of_runs(
+    stack: Stack, runs: pd.DataFrame | None, draws: int, seed: int
+) -> tuple[Floats, Floats] | None:
+    """Shifts (um) and turns (deg) of the platforms, (draws, n, 3), as repeated runs scatter."""
+    names = list(stack.platforms.implants)
+    mine = runs[runs["implant"].isin(names)] if runs is not None else None
+    if mine is None or mine.empty:
+        return None
+    count = int(mine["run"].nunique())
+    ordered = mine.assign(at=mine["implant"].map(names.index)).sort_values(["run", "at"])
+    off = ordered[[*_MOVED, *_TURNED]].to_numpy(float).reshape(count, len(names), 6)
+    rng = np.random.default_rng([seed, 1])
+    factors = matched(rng.standard_normal((draws, count)))
+    widened = of_mean(1.0, count, count - 1.0) / math.sqrt(count - 1.0)
+    drawn = widened * np.einsum("dk,kij->dij", factors, off)
+    return drawn[..., :3], drawn[..., 3:]
+
+
 def _spread(
-    stack: Stack, seats: Seats, u: PoseUncertainty, radius_mm: float, draws: int, seed: int
+    stack: Stack,
+    seats: Seats,
+    u: PoseUncertainty,
+    shared: tuple[Floats, Floats] | None,
+    radius_mm: float,
+    draws: int,
+    seed: int,
 ) -> dict[str, float]:
     platforms = stack.platforms
     aligned = aligned_seats(seats, platforms)
@@ -100,6 +140,9 @@ def _spread(
     drawn, turns = draw_seats(true, u, draws=draws, seed=seed, name=stack.frameworks[0].model)
     b, n = aligned.centres_mm.shape[:2]
     shift = (platforms.centres_mm - drawn.centres_mm)[:, None]
+    if shared is not None:
+        shift = shift - shared[0][:, None] / 1000
+        turns = turns + np.radians(shared[1])
     axes = aligned.axes[None] - np.cross(turns[:, None], aligned.axes[None])
     axes /= np.linalg.norm(axes, axis=-1, keepdims=True)
     moved = Seats((aligned.centres_mm[None] + shift).reshape(-1, n, 3), axes.reshape(-1, n, 3))

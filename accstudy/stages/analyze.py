@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from accstudy.accuracy.comparisons import failure_table
@@ -38,7 +39,7 @@ from accstudy.stages.sizes import with_sizes
 from accstudy.stages.surface import surface_tables
 from accstudy.study.checks import grouped_by
 from accstudy.study.load import Study
-from accstudy.tables import empty
+from accstudy.tables import empty, valid_since
 
 __all__ = ["Analyzed", "analyze_poses", "components", "drift_tables"]
 
@@ -191,7 +192,7 @@ def _budget(study: Study, pairs: pd.DataFrame, poses: pd.DataFrame) -> pd.DataFr
         mpe_per_metre_um=mpe.per_metre if mpe else 0.0,
         expansion_per_k=settings.scans.expansion_per_k or 0.0,
         temperature_tolerance_k=temperature_tolerance_k(study),
-        runs=study.reference_runs,
+        runs=study.runs.pairs,
         seating=seating_of_bodies(study, pairs),
         poses=poses,
         cell_columns=grouped_by(settings, study.factors)[1],
@@ -253,10 +254,14 @@ def _shared_in_gaps(
     """What the uncertainty that all scans of a condition share does to their gaps."""
     settings, body = study.settings, seating_of_bodies(study, pairs)
     mpe = settings.reference.mpe_um
+    runs = study.runs.implants
+    since = valid_since(reference).min()
+    runs = runs[(runs["model"] == reference["model"].iloc[0]) & (valid_since(runs) == since)]
+    once_each = reference.assign(u_runs_um=np.nan, u_runs_deg=np.nan) if len(runs) else reference
     parts = []
     for condition, once in seated_once(pairs).items():
         u = implant_u(
-            reference,
+            once_each,
             mpe_constant_um=mpe.constant if mpe else None,
             seating_um=body.u_um * once if body else 0.0,
         )
@@ -268,6 +273,7 @@ def _shared_in_gaps(
                     mine,
                     reference.assign(**{str(c): u[c] for c in u}),
                     own,
+                    runs=runs,
                     platform_radius_mm=settings.seating.platform_radius_mm,
                 )
             )

@@ -27,8 +27,8 @@ def dossier(study: Study) -> tuple[dict[str, pd.DataFrame], list[Finding]]:
     Returns
     -------
     tables : dict of str to DataFrame
-        ``reference_pairs``; ``reference_runs`` and ``reference_changes`` where a model was
-        measured several times or again.
+        ``reference_pairs``; ``reference_runs``, ``reference_run_implants`` and
+        ``reference_changes`` where a model was measured several times or again.
     findings : list of Finding
         References that do not agree with the one before, and runs that scatter much.
     """
@@ -41,17 +41,18 @@ def dossier(study: Study) -> tuple[dict[str, pd.DataFrame], list[Finding]]:
         mpe_per_metre_um=per_metre,
         expansion_per_k=settings.scans.expansion_per_k or 0.0,
         temperature_tolerance_k=temperature_tolerance_k(study),
-        runs=study.reference_runs,
+        runs=study.runs.pairs,
     )
     changes = reference_changes(
         study.implants,
         mpe_constant_um=constant,
         mpe_per_metre_um=per_metre,
-        runs=study.reference_runs,
+        runs=study.runs.pairs,
     )
     tables = {"reference_pairs": pairs}
-    if len(study.reference_runs):
-        tables["reference_runs"] = study.reference_runs
+    if len(study.runs.pairs):
+        tables["reference_runs"] = study.runs.pairs
+        tables["reference_run_implants"] = study.runs.implants
     if len(changes):
         tables["reference_changes"] = changes
     return tables, [*references_that_differ(changes), *_scatter(pairs)]

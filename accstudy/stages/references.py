@@ -64,7 +64,7 @@ def shared_u_of(study: Study, pairs: pd.DataFrame) -> pd.DataFrame:
         expansion_per_k=settings.scans.expansion_per_k or 0.0,
         temperature_tolerance_k=temperature_tolerance_k(study),
         seating_um=body.u_um if body else None,
-        runs=study.reference_runs,
+        runs=study.runs.pairs,
     )
 
 

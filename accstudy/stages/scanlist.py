@@ -75,6 +75,9 @@ def models_of(path: Path, settings: Settings) -> tuple[str, ...]:
     if ours.model:
         return (ours.model,)
     file = (ours.touch_points or ours.implants) if ours.kind != "none" else ours.sketch
+    if ours.runs and ours.kind != "none":
+        found = sorted(path.glob(ours.runs)) or [path / file]
+        file = found[0].relative_to(path).as_posix()
     full = path / file
     if not file or not full.is_file():
         return ()

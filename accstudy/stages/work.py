@@ -248,7 +248,7 @@ class Work:
             "poses": digest(self.bytes["poses.csv"]),
             "scans": digest(scans),
             "implants": digest(csv_bytes("implants", self.study.implants)),
-            "runs": digest(csv_bytes("reference_runs", self.study.reference_runs)),
+            "runs": digest(csv_bytes("reference_run_implants", self.study.runs.implants)),
             "events": digest(csv_bytes("events", self.study.events)),
             "surface": self._surface_parts(),
             "settings": self.study.settings.as_used(),

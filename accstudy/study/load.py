@@ -18,6 +18,7 @@ from accstudy.study.checks import (
 )
 from accstudy.study.files import Files
 from accstudy.study.reader import Reader
+from accstudy.study.runs import Runs
 from accstudy.study.settings import ScanBodySettings, Settings
 from accstudy.study.times import check_times
 from accstudy.study.toml import read_settings
@@ -52,8 +53,8 @@ class Study:
         Notes and warnings; errors have been raised.
     files : Files
         Its files, with the digests of what was read.
-    reference_runs : DataFrame
-        Table ``reference_runs``; empty where the reference was measured once.
+    runs : Runs
+        Repeated measurements of the models; empty where each was measured once.
     sketch : DataFrame
         Table ``sketch``; empty where there is none.
     """
@@ -68,7 +69,7 @@ class Study:
     events: pd.DataFrame
     findings: tuple[Finding, ...]
     files: Files
-    reference_runs: pd.DataFrame = field(default_factory=lambda: empty("reference_runs"))
+    runs: Runs = field(default_factory=Runs)
     sketch: pd.DataFrame = field(default_factory=lambda: empty("sketch"))
 
     @property
@@ -197,7 +198,7 @@ def survey_study(
     if scans is not None and implants is not None and not faulty:
         study = Study(
             path, settings, scans, factors, implants, poses, landmarks, events, findings, files,
-            reference_runs=reader.runs,
+            runs=reader.runs,
             sketch=sketch,
         )  # fmt: skip
     return Surveyed(study, settings, scans, findings, files)

@@ -7,6 +7,7 @@ import os
 from collections.abc import Callable
 from dataclasses import replace
 from fnmatch import fnmatch
+from functools import partial
 from pathlib import Path, PurePosixPath
 from typing import TypeVar
 
@@ -17,6 +18,7 @@ from accstudy.geometry.units import UNIT_MM
 from accstudy.study.arrange import Said, arranged
 from accstudy.study.checks import against_reference
 from accstudy.study.files import Files
+from accstudy.study.header import headed
 from accstudy.study.positions import check_landmarks, check_positions
 from accstudy.study.provisional import check_sketch, provisional_arrangement
 from accstudy.study.reference import (
@@ -25,12 +27,12 @@ from accstudy.study.reference import (
     reference_from_touches,
     with_angulation,
 )
-from accstudy.study.runs import mean_of_runs, note_on_runs
+from accstudy.study.runs import Runs, mean_of_runs, note_on_runs
 from accstudy.study.settings import Reference, Settings
-from accstudy.study.sheet import MAX_BYTES
+from accstudy.study.sheet import MAX_BYTES, TableFile
 from accstudy.study.spelling import alike
 from accstudy.study.typed import fault, records, typed
-from accstudy.tables import TABLES, empty
+from accstudy.tables import TABLES
 
 __all__ = ["Reader", "reference_files"]
 
@@ -57,7 +59,7 @@ class Reader:
         self.findings: list[Finding] = []
         self.unusable: set[str] = set()
         self.called: dict[str, str] = {}
-        self.runs = empty("reference_runs")
+        self.runs = Runs()
         self.models: dict[str, str] = {}
 
     def _attempt(self, job: Callable[[], T]) -> T | None:
@@ -119,7 +121,7 @@ class Reader:
         rows = pd.concat(checked, ignore_index=True) if len(checked) > 1 else checked[0]
         if len(frames) > 1:
             rows, self.runs, found = mean_of_runs(rows, files)
-            self.findings += [*found, *note_on_runs(self.runs)]
+            self.findings += [*found, *note_on_runs(self.runs.pairs)]
         return with_angulation(self._with_learned(rows), settings.occlusal)
 
     def _with_learned(self, implants: pd.DataFrame) -> pd.DataFrame:
@@ -155,8 +157,9 @@ class Reader:
     def _measured(self, settings: Reference) -> dict[str, tuple[pd.DataFrame, str]] | None:
         """Rows of every run of the reference measurement, in mm, with the name of their file."""
         scale = UNIT_MM[settings.length_unit]
-        table = "touch_points" if settings.touch_points else "implants"
-        key = "runs" if settings.runs else table
+        key = "implants"
+        if settings.runs or settings.touch_points:
+            key = "runs" if settings.runs else "touch_points"
         try:
             files = reference_files(self.files, settings)
         except InputError as error:
@@ -164,18 +167,14 @@ class Reader:
             self.findings.append(fault("no-file", error.message, at, error.hint))
             return None
         out: dict[str, tuple[pd.DataFrame, str]] = {}
+        touched = bool(settings.touch_points) or self._are_touches(files[0])
+        table = "touch_points" if touched else "implants"
         for file in files:
             frame = self.sheet(table, file, f"reference.{key}")
             if frame is None:
                 return None
             called = self.called[table]
             frame[["x_mm", "y_mm", "z_mm"]] *= scale
-            if settings.touch_points:
-                touches = frame
-                made = self._attempt(lambda: reference_from_touches(touches, settings, file=called))  # noqa: B023
-                if made is None:
-                    return None
-                frame = made.assign(run="")
             named = frame["run"] != ""
             for row in frame.loc[~named, "row"] if named.any() else ():
                 what, at = "run is empty, but other rows name one", place(called, row, "run")
@@ -185,10 +184,31 @@ class Reader:
                 if run in out:
                     what = f'run "{run}" occurs in several files'
                     self.findings.append(fault("same-run-twice", what, called, "rename one"))
+                if touched:
+                    several = len(files) > 1 or bool(named.any())
+                    job = partial(
+                        reference_from_touches, part, settings, file=called, repeated=several
+                    )
+                    made = self._attempt(job)
+                    if made is None:
+                        return None
+                    part = made
                 out[str(run)] = (part.reset_index(drop=True), called)
             if frame.empty and len(files) == 1:  # a table that waits for its rows
                 out[""] = (frame, called)
         return out
+
+    def _are_touches(self, file: str) -> bool:
+        """Whether the rows of a run are probed points, which belong to features."""
+        layout = self.settings.reference
+        if "feature" in layout.columns or not layout.runs:
+            return "feature" in layout.columns and bool(layout.runs)
+        try:
+            source = TableFile(self.files.read(file, max_bytes=MAX_BYTES), file)
+            header = headed(source.cells(layout.sheet), layout).header
+        except (StudyError, InputError):
+            return False  # told when it is read as what it should be
+        return "feature" in header and "axis_x" not in header
 
     def _unknown_bodies(self, implants: pd.DataFrame, file: str) -> list[Finding]:
         bodies = self.settings.scan_body

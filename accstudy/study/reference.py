@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -249,7 +251,7 @@ def with_angulation(implants: pd.DataFrame, occlusal: Sequence[float] | None) ->
 
 
 def reference_from_touches(
-    touches: pd.DataFrame, settings: Reference, *, file: str
+    touches: pd.DataFrame, settings: Reference, *, file: str, repeated: bool = False
 ) -> pd.DataFrame:
     """Make reference rows out of raw touch points.
 
@@ -263,6 +265,9 @@ def reference_from_touches(
         ``[reference]``, for the machine's maximum permissible error.
     file : str
         How messages call the file.
+    repeated : bool, optional
+        Whether this is one run of several. What residuals show then scatters between the
+        runs, too, and only the machine's part is stated here, of positions by its limit.
 
     Returns
     -------
@@ -306,12 +311,15 @@ def reference_from_touches(
         )
     lines = []
     for model, implant, row, one in found:
+        if repeated:
+            one = replace(one, u_axis_deg=0.0 if settings.mpe_um else math.nan)
         if settings.mpe_um is not None:
             mates = np.array([o.position_mm for m, _, _, o in found if m == model])
             length = float(np.linalg.norm(mates - one.position_mm, axis=1).max())
             mpe = settings.mpe_um.constant, settings.mpe_um.per_metre
             one = with_machine(one, mpe_um=mpe, length_mm=length)
-        numbers = [*one.position_mm, *one.axis, one.u_position_um, one.u_axis_deg]
+        u_position = math.nan if repeated else one.u_position_um
+        numbers = [*one.position_mm, *one.axis, u_position, one.u_axis_deg]
         lines.append([model, implant, *numbers, row])
     named = ["model", "implant", *_POSITION, *_AXIS, "u_position_um", "u_axis_deg", "row"]
     frame = pd.DataFrame(lines, columns=named)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from itertools import combinations
 
 import numpy as np
@@ -14,9 +15,9 @@ from accstudy.errors import Finding, Severity, place
 from accstudy.geometry.repeats import of_mean
 from accstudy.geometry.rigid import fit_rigid, unit
 from accstudy.study.typed import fault
-from accstudy.tables import shape
+from accstudy.tables import empty, shape
 
-__all__ = ["mean_of_runs", "note_on_runs"]
+__all__ = ["Runs", "mean_of_runs", "note_on_runs"]
 
 Floats = NDArray[np.float64]
 
@@ -28,9 +29,25 @@ _WILD_MM = 0.1
 """Distance of one run from the mean that is no scatter of a measuring machine; common practice."""
 
 
+@dataclass(frozen=True, slots=True)
+class Runs:
+    """Repeated measurements of the models of a study; empty where each was measured once.
+
+    Parameters
+    ----------
+    pairs : DataFrame
+        Table ``reference_runs``: every distance in every run.
+    implants : DataFrame
+        Table ``reference_run_implants``: every implant in every run, beside the mean.
+    """
+
+    pairs: pd.DataFrame = field(default_factory=lambda: empty("reference_runs"))
+    implants: pd.DataFrame = field(default_factory=lambda: empty("reference_run_implants"))
+
+
 def mean_of_runs(
     rows: pd.DataFrame, files: Mapping[str, str]
-) -> tuple[pd.DataFrame, pd.DataFrame, list[Finding]]:
+) -> tuple[pd.DataFrame, Runs, list[Finding]]:
     """Make one reference out of the runs of every model.
 
     Parameters
@@ -45,8 +62,8 @@ def mean_of_runs(
     implants : DataFrame
         A row an implant, in the frame of the first run: mean position and axis,
         ``u_runs_um`` and ``u_runs_deg``, the standard uncertainty of these means.
-    runs : DataFrame
-        Table ``reference_runs``.
+    runs : Runs
+        What the runs scatter by.
     findings : list of Finding
         Runs that lack an implant, are there twice or lie far off; models with one run
         only where others have several.
@@ -58,7 +75,7 @@ def mean_of_runs(
     the freedoms of every run, which the standard deviations allow for. Distances need
     no alignment: their scatter holds whatever the implants share (JCGM 100:2008, 5.2).
     """
-    means, tables, found = [], [], list[Finding]()
+    means, tables, places, found = [], [], [], list[Finding]()
     since = pd.Series([str(at) for at in rows["valid_from"]], index=rows.index)
     for (model, _), mine in rows.groupby(["model", since], sort=False):
         runs = {str(run): part for run, part in mine.groupby("run", sort=False)}
@@ -80,9 +97,15 @@ def mean_of_runs(
         found += _far_off(str(model), list(runs), names, points, stacked, files)
         means.append(_mean_rows(first, points, axes, flats))
         tables.append(_run_table(first, list(runs), points))
+        places.append(_place_table(first, list(runs), points, axes))
     implants = pd.concat(means, ignore_index=True).drop(columns="run").assign(run="")
-    table = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame()
-    return implants, shape("reference_runs", table), found
+    if not tables:
+        return implants, Runs(), found
+    known = Runs(
+        shape("reference_runs", pd.concat(tables, ignore_index=True)),
+        shape("reference_run_implants", pd.concat(places, ignore_index=True)),
+    )
+    return implants, known, found
 
 
 def _incomplete(
@@ -176,6 +199,30 @@ def _run_table(first: pd.DataFrame, runs: list[str], points: Floats) -> pd.DataF
             )
         )
     return pd.concat(parts, ignore_index=True)
+
+
+def _place_table(
+    first: pd.DataFrame, runs: list[str], points: Floats, axes: Floats
+) -> pd.DataFrame:
+    """Every implant in every run, beside the mean of the runs."""
+    moved = 1000 * (points - points.mean(axis=0))
+    turned = np.degrees(np.cross(unit(axes.mean(axis=0)), axes))
+    return pd.concat(
+        [
+            pd.DataFrame(
+                {
+                    "model": first["model"].iloc[0],
+                    "valid_from": first["valid_from"].iloc[0],
+                    "run": run,
+                    "implant": first["implant"],
+                    **{f"d{c}_um": moved[k, :, j] for j, c in enumerate("xyz")},
+                    **{f"turn_{c}_deg": turned[k, :, j] for j, c in enumerate("xyz")},
+                }
+            )
+            for k, run in enumerate(runs)
+        ],
+        ignore_index=True,
+    )
 
 
 def note_on_runs(runs: pd.DataFrame) -> list[Finding]:

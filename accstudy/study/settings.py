@@ -100,8 +100,8 @@ class Reference(Layout):
     implants: str = "reference/implants.csv"
     """Table of positions and axes, one row per implant. Example: "reference/implants.csv" """
     runs: str = ""
-    """Tables of repeated measurements, one file per run, instead of one table; their mean is the
-    reference. Example: "reference/runs/*.csv" """
+    """Tables of repeated measurements, one file per run, instead of one table: positions and
+    axes, or probed points. Their mean is the reference. Example: "reference/runs/*.csv" """
     touch_points: str = ""
     """Table of probed points, instead of positions and axes.
     Example: "reference/touch_points.csv" """

@@ -6,9 +6,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from accstudy.accuracy.dossier import reference_pairs
 from accstudy.reports.comparison import comparison_report
 from accstudy.reports.document import Document
 from accstudy.reports.drift import answer as drift_answer
+from accstudy.reports.methods import methods
 from accstudy.reports.modelled import (
     contrast_sentence,
     contrasts_sentence,
@@ -485,3 +487,25 @@ def test_a_difference_is_said_at_both_ends_of_a_covariate_with_intervals():
         "A over B changes from 1.00 (0.80 to 1.25) at 0.0° to 0.25 (0.20 to 0.31) at "
         "30.0° of angulation"
     )
+
+
+def test_the_methods_tell_type_a_from_type_b_and_where_the_reference_enters(contents):
+    base = contents["validation"]
+    pairs = reference_pairs(base.tables["implants"], mpe_constant_um=1.9).assign(u_body_um=np.nan)
+
+    def said(u_from="MPE", **columns):
+        known = pairs.assign(u_from=u_from, **columns)
+        content = dataclasses.replace(base, tables={**base.tables, "reference_pairs": known})
+        return plain(dict(methods(content))["Uncertainty of the reference"])
+
+    once = said(u_temperature_um=0.0)
+    assert "no type A part" in once
+    assert "Type B (4.3): the maximum permissible error of the machine, divided by √3." in once
+    assert "guard band of every limit" in once
+    assert "gaps" not in once  # this study predicts none
+    several = said("certificate", n_runs=5.0, u_temperature_um=1.0, u_body_um=2.0)
+    assert "scatter of 5 measurements of the model" in several
+    assert "the certified uncertainty of the positions, the scan body, which" in several
+    assert "temperature and expansion" in several
+    assert "not stated" in said("nothing", u_um=np.nan)
+    assert "Uncertainty of the reference" not in dict(methods(base))

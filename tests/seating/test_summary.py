@@ -282,6 +282,48 @@ def test_scans_do_not_average_the_reference_away():
     assert many["best-seat"] > 1.0
 
 
+def runs_of(off):
+    """Deviations (um) of platforms in every run, axes as in all."""
+    runs, n, _ = off.shape
+    moved = off - off.mean(axis=0)
+    return pd.DataFrame(
+        {
+            "run": np.repeat([f"r{k}" for k in range(runs)], n),
+            "implant": np.tile([f"I{i + 1}" for i in range(n)], runs),
+            **{f"d{c}_um": moved[:, :, j].ravel() for j, c in enumerate("xyz")},
+            **dict.fromkeys(("turn_x_deg", "turn_y_deg", "turn_z_deg"), 0.0),
+        }
+    )
+
+
+def test_repeated_runs_enter_the_gaps_with_their_covariance():
+    rng = np.random.default_rng(9)
+    implants = implants_of().assign(u_position_um=0.0, u_axis_deg=0.0)
+    poses = poses_of(ARCH + rng.normal(0, 0.04, ARCH.shape))
+    factors = pd.DataFrame({"scan": ["s1"], "condition": ["A"]})
+
+    def u(off=None, **known):
+        found = reference_uncertainty(
+            poses, implants.assign(**known), factors, runs=None if off is None else runs_of(off)
+        )
+        return found.set_index("seated")["u_um"]
+
+    # runs that only lie elsewhere say nothing of the gaps, however far
+    together = np.repeat(rng.normal(0, 20, (5, 1, 3)), len(ARCH), axis=1)
+    assert u(together).max() < 0.1
+    assert u(u_position_um=20.0).min() > 5
+    # independent errors act as such: 300 runs are known as the normal distribution that they are
+    independent = rng.normal(0, 3 * np.sqrt(300), (300, len(ARCH), 3))
+    assert u(independent).to_numpy() == pytest.approx(u(u_position_um=3.0).to_numpy(), rel=0.15)
+    # three runs are widened (JCGM 101:2008, 6.4.9.4): the same scatter counts 2.2 times as much
+    few = np.repeat(np.array([-1.0, 0.0, 1.0])[:, None, None], len(ARCH), axis=1)
+    few = few * rng.normal(0, 1, (1, len(ARCH), 3))
+    many = np.tile(few, (100, 1, 1)) * np.sqrt(100)
+    ratio = (u(few) / u(many)).to_numpy()
+    # three runs and 300 with the same variance: s differs by sqrt(3/2), of_mean by t
+    assert ratio == pytest.approx(np.sqrt(3 / 2) * 4.303 / 1.960, rel=0.1)
+
+
 def test_the_picture_shows_what_the_table_says():
     rng = np.random.default_rng(7)
     poses = poses_of(ARCH + rng.normal(0, 0.04, ARCH.shape))

@@ -10,11 +10,13 @@ from accstudy.accuracy.dossier import reference_pairs
 from accstudy.accuracy.reference import runs_u, shared_uncertainty
 from accstudy.errors import StudyError
 from accstudy.geometry.repeats import of_mean
+from accstudy.geometry.rigid import frame_from_axis
 from accstudy.study.load import load_study
 from accstudy.study.reference import check_reference
 from accstudy.study.runs import mean_of_runs
 from accstudy.tables import shape
 
+MOVED = ["dx_um", "dy_um", "dz_um"]
 NAMES = ["I1", "I2", "I3", "I4"]
 TRUE = np.array([[0.0, 0, 0], [10, 20, 0.5], [30, 20, 0], [40, 0, 0.2]])
 AXES = np.array([[0.0, 0, 1], [0.1, 0, 0.995], [0, 0.1, 0.995], [0, 0, 1]])
@@ -35,7 +37,9 @@ def merged(runs):
             check_reference(part.reset_index(drop=True).assign(row=[2, 3, 4, 5]), file="r")[0]
         )
     names = [str(r["run"].iloc[0]) for r in runs]
-    return mean_of_runs(pd.concat(checked, ignore_index=True), dict.fromkeys(names, "r.csv"))
+    files = dict.fromkeys(names, "r.csv")
+    implants, found_runs, found = mean_of_runs(pd.concat(checked, ignore_index=True), files)
+    return implants, found_runs.pairs, found
 
 
 def simulated(rng, runs=5, sd_um=1.5, scale_ppm=0.0, move=True):
@@ -163,7 +167,76 @@ def test_runs_come_in_files_of_their_own_or_in_a_column(tmp_path):
     pd.testing.assert_frame_equal(
         one.implants.drop(columns="row"), other.implants.drop(columns="row"), atol=1e-12
     )
-    assert one.reference_runs["run"].nunique() == 3
+    assert one.runs.pairs["run"].nunique() == 3
     assert "reference-runs" in {f.code for f in one.findings}
     with pytest.raises(StudyError, match="no file is called"):
         folder_of(tmp_path / "c", runs, 'runs = "reference/run/*.csv"\n', bare)
+
+
+def touches_of(points, axes, rng, noise_mm):
+    """A ring of points on the body's side and points on its top, of every implant."""
+    angle = np.linspace(0, 2 * np.pi, 12, endpoint=False)
+    ring = np.column_stack([np.cos(angle), np.sin(angle), 0 * angle])
+    parts = []
+    for name, centre, axis in zip(NAMES, points, axes, strict=True):
+        frame = frame_from_axis(axis)
+        side = np.vstack([2.0 * ring + [0, 0, h] for h in (-5, -3, -1)])
+        for feature, local in (("cylinder", side), ("plane", 1.5 * ring)):
+            at = local @ frame.T + centre + rng.normal(0, noise_mm, local.shape)
+            part = pd.DataFrame(at, columns=["x_mm", "y_mm", "z_mm"])
+            parts.append(part.assign(model="M", implant=name, feature=feature))
+    return pd.concat(parts, ignore_index=True)
+
+
+def test_runs_of_probed_points_are_runs_in_files_of_their_own_or_in_a_column(tmp_path):
+    rng = np.random.default_rng(8)
+    runs = simulated(rng, 3)
+    axis = ["axis_x", "axis_y", "axis_z"]
+    points = [r[["x_mm", "y_mm", "z_mm"]].to_numpy() for r in runs]
+    axes = [r[axis].to_numpy() for r in runs]
+    touched = [touches_of(p, a, rng, 0.002) for p, a in zip(points, axes, strict=True)]
+    bare = {f"runs/{k}.csv": t for k, t in enumerate(touched)}
+    setting = 'runs = "reference/runs/*.csv"\n'
+    one = folder_of(tmp_path / "a", runs, setting, bare)
+    together = pd.concat([t.assign(run=f"{k}") for k, t in enumerate(touched)])
+    named = 'touch_points = "reference/touches.csv"\n'
+    other = folder_of(tmp_path / "b", runs, named, {"touches.csv": together})
+    pd.testing.assert_frame_equal(
+        one.implants.drop(columns="row"), other.implants.drop(columns="row")
+    )
+    assert one.runs.implants["run"].nunique() == 3
+
+    def gaps(at):
+        return np.linalg.norm(at[:, None] - at[None], axis=2)
+
+    found = one.implants[["x_mm", "y_mm", "z_mm"]].to_numpy(float)
+    assert gaps(found) == pytest.approx(gaps(TRUE), abs=0.006)
+    # 48 points of 2 um: residuals alone would say half a um; the runs differ by 1.5 um a coordinate
+    assert one.implants["u_runs_um"].between(0.4, 5.0).all()
+    assert one.implants["u_position_um"].isna().all()  # the machine's limit holds by pair
+    pairs = reference_pairs(
+        one.implants, mpe_constant_um=1.9, mpe_per_metre_um=4.0, runs=one.runs.pairs
+    )
+    assert set(pairs["u_from"]) == {"MPE"}
+    assert pairs["u_um"].between(1.2, 9.0).all()
+    spoilt = {**bare, "runs/2.csv": touched[2][touched[2]["implant"] != "I2"]}
+    with pytest.raises(StudyError, match="differ in I2"):
+        folder_of(tmp_path / "c", runs, setting, spoilt)
+
+
+def test_runs_hold_their_covariance_as_deviations_that_add_up_to_it():
+    runs = simulated(np.random.default_rng(2), 5)
+    rows = shape("implants", pd.concat(runs, ignore_index=True)).assign(row=0)
+    implants, found, _ = mean_of_runs(rows, dict.fromkeys((f"r{k}" for k in range(5)), "r.csv"))
+    off = found.implants.pivot_table(
+        index="run", columns="implant", values=["dx_um", "dy_um", "dz_um"]
+    )
+    assert off.sum().to_numpy() == pytest.approx(0.0, abs=1e-6)
+    # distances to first order: the deviation of a pair is that of its ends along the pair
+    at = implants.set_index("implant")[["x_mm", "y_mm", "z_mm"]].astype(float)
+    along = (at.loc["I4"] - at.loc["I1"]).to_numpy() / np.linalg.norm(at.loc["I4"] - at.loc["I1"])
+    moved = off.swaplevel(axis=1)
+    said = (moved["I4"].to_numpy() - moved["I1"].to_numpy()) @ along
+    pairs = found.pairs
+    own = pairs[(pairs["implant_a"] == "I1") & (pairs["implant_b"] == "I4")]
+    assert said == pytest.approx(own["deviation_um"].to_numpy(float), abs=0.01)
