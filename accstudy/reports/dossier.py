@@ -63,7 +63,8 @@ def reference_methods(content: ReportContent) -> str:
         type_a = (
             f" Type A (JCGM 100:2008, 4.2): the scatter of "
             f"{joined([str(n) for n in sizes], last='or')} measurements of the model, per "
-            "distance, divided by the root of their number and widened because it is itself uncertain for few measurements."
+            "distance, divided by the root of their number and widened because it is itself "
+            "uncertain for few measurements."
         )
     came = [_TYPE_B[u] for u in _TYPE_B if (table["u_from"] == u).any()]
     if table["u_body_um"].notna().any():
