@@ -6,11 +6,13 @@ import zlib
 from dataclasses import dataclass
 
 import numpy as np
+import scipy  # scipy.stats loads when it is first used
 from numpy.typing import NDArray
+from scipy import special
 
 from accstudy.seating.gaps import Seats
 
-__all__ = ["PoseUncertainty", "draw_seats", "matched"]
+__all__ = ["PoseUncertainty", "draw_seats", "normal_deviations"]
 
 Floats = NDArray[np.float64]
 
@@ -67,18 +69,20 @@ def draw_seats(
     Normal deviations, independent between implants and coordinates: the poses
     of one scan are located one by one, and the table carries no correlations.
 
-    Where there are twice as many draws as deviations, they are brought to mean 0 and
-    covariance 1 exactly (moment matching). Whatever is linear in the deviations then
-    has its exact spread; that of a largest gap is told by 200 draws to 1 to 2 % where
-    the gap is larger than its uncertainty, else to 4 % (plain draws: 5 %).
+    The deviations are evenly spread (scrambled Sobol points). Where there are twice as
+    many draws as deviations, they are also brought to mean 0 and covariance 1 exactly
+    (moment matching). Whatever is linear in the deviations then has its exact spread; that
+    of the mean largest gap of ten scans has a standard error of 1 to 3 % with 256 draws (600
+    draws by chance, matched: 1 to 4.5 %) and of 2 to 7 % with 128.
 
     References
     ----------
-    Boyle, Broadie, Glasserman, J Econ Dyn Control 21 (1997) 1267-1321, section 2.4.
+    Owen, Ann. Statist. 25 (1997) 1541-1562, for the points; Boyle, Broadie, Glasserman,
+    J Econ Dyn Control 21 (1997) 1267-1321, section 2.4, for the moments.
     """
     rng = np.random.default_rng([seed, zlib.crc32(name.encode("utf-8"))])
     n = len(seats.centres_mm)
-    normal = matched(rng.standard_normal((draws, 6 * n))).reshape(draws, 2, n, 3)
+    normal = normal_deviations(rng, draws, 6 * n).reshape(draws, 2, n, 3)
     shift = normal[:, 0] * uncertainty.position_um / 1000
     turn = normal[:, 1] * np.radians(uncertainty.axis_deg)[:, None]
     turn -= np.sum(turn * seats.axes, axis=-1, keepdims=True) * seats.axes
@@ -87,11 +91,13 @@ def draw_seats(
     return Seats(seats.centres_mm + shift, axes), turn
 
 
-def matched(normal: Floats) -> Floats:
-    """Bring normal draws, a row a draw, to mean 0 and covariance 1, if they are enough."""
-    draws, count = normal.shape
+def normal_deviations(rng: np.random.Generator, draws: int, count: int) -> Floats:
+    """Standard normal deviations, evenly spread, (draws, count); see `draw_seats`."""
+    points = scipy.stats.qmc.Sobol(count, scramble=True, rng=rng)
+    whole = points.random_base2(max(draws - 1, 1).bit_length())[:draws]
+    normal = special.ndtri(np.clip(whole, 1e-12, 1 - 1e-12))
     if draws < 2 * count:
-        return normal
+        return np.asarray(normal)
     centred = normal - normal.mean(axis=0)
     root = np.linalg.cholesky(centred.T @ centred / (draws - 1))
     return np.asarray(np.linalg.solve(root, centred.T).T)

@@ -94,8 +94,9 @@ name = "distance"
 response = "pair.distance_um"
 fixed = "technique * (angulation_deg + path_mm + n_implants)"
 random = ["model", "condition:model", "pair", "condition:pair", "operator/session",
-  "operator:technique", "scan", "path_mm | operator/session", "path_mm | operator:technique",
-  "path_mm | scan", "angulation_deg | scan"]
+  "operator:technique", "scan", "implants", "implants:condition",
+  "path_mm | operator/session", "path_mm | operator:technique", "path_mm | scan",
+  "angulation_deg | scan"]
 equivalence_margin = 20
 
 [[model]]

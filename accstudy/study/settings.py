@@ -374,8 +374,10 @@ class Seating(Section):
     """Whether the connection engages, so that it fixes the rotation. Example: true"""
     lateral_clearance_um: Annotated[Number, in_range_of("clearance_um")] | None = None
     """Lateral clearance within which the framework may move sideways. Example: 20.0"""
-    draws: Annotated[Whole, Field(ge=0, le=10_000)] = 200
-    """Monte Carlo draws for the uncertainty of gaps; 0: none. Example: 200"""
+    draws: Annotated[Whole, Field(ge=0, le=10_000)] = 128
+    """Monte Carlo draws for the uncertainty of gaps; 0: none. Powers of two are spread best.
+
+    Example: 256"""
 
 
 class Drift(Section):
