@@ -2,101 +2,44 @@
 
 from __future__ import annotations
 
-import os
-import stat
+import contextlib
+import io
+import random
+import tempfile
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from accstudy.difference import Difference, table_difference
-from accstudy.errors import AccstudyError, Finding, InputError, Severity, place
-from accstudy.stages.cache import Cache, is_entry
+from accstudy.audited import (
+    Audit,
+    compare_cache,
+    compare_files,
+    compare_inputs,
+    compare_last_line,
+    compare_view,
+    digest_of,
+)
+from accstudy.difference import table_difference
+from accstudy.errors import AccstudyError
 from accstudy.stages.measure import Show
 from accstudy.stages.report import LOCATED
-from accstudy.stages.work import CACHE, ReportOptions, Work, history_entry, recorded_results
-from accstudy.study.computer import differences
-from accstudy.study.files import Files, read_bytes
+from accstudy.stages.work import CACHE, ReportOptions, Work, recorded_results
+from accstudy.study.disk import digest, read_own
+from accstudy.study.files import Files
 from accstudy.study.history import FILE as HISTORY
-from accstudy.study.history import chain_faults, last_run, lost_runs
+from accstudy.study.history import chain_faults, lost_runs
 from accstudy.study.load import Study, load_study
-from accstudy.study.record import (
-    LARGEST,
-    RECORD,
-    Record,
-    digest,
-    file_digest,
-    json_bytes,
-    read_record,
-)
-from accstudy.study.sessions import changed_sessions, news, session_digests, session_names
+from accstudy.study.record import RECORD, Record, differences, json_bytes, read_record
+from accstudy.study.sessions import changed_sessions, session_digests, session_names
 from accstudy.tables import csv_bytes, read_csv
 
 __all__ = ["Audit", "audit_study"]
 
 SAMPLE = 3
 """Scans that are measured anew unless all are asked for."""
-
-
-@dataclass(slots=True)
-class Audit:
-    """What an audit found.
-
-    Parameters
-    ----------
-    findings : list of Finding
-        What differs; empty when everything is as recorded.
-    files : int
-        Files compared with the record.
-    runs : int
-        Runs in the history.
-    remeasured : tuple of str
-        Scans that were measured anew.
-    recomputed : int
-        Result tables that were computed anew.
-    rounding : int
-        Numbers of them that differ from the recorded ones by one step of their
-        grid, which is within what another machine may give.
-    made_on : str
-        How the program, the libraries and the machine of the record differ from
-        these here; empty when they do not.
-    unproven : list of str
-        Report files that can be made anew only on such a machine.
-    added : tuple of str
-        Sessions that were added since the last run. They change the scan list;
-        where no former session changed, that is no fault: the results lack a run.
-    sessions : int
-        Sessions that were compared with what was first recorded of them.
-    record : str
-        SHA-256 of the record; empty when there is none.
-    """
-
-    findings: list[Finding] = field(default_factory=list)
-    files: int = 0
-    runs: int = 0
-    remeasured: tuple[str, ...] = ()
-    recomputed: int = 0
-    rounding: int = 0
-    made_on: str = ""
-    unproven: list[str] = field(default_factory=list)
-    added: tuple[str, ...] = ()
-    sessions: int = 0
-    record: str = ""
-
-    def differs(self, code: str, what: str, where: str) -> None:
-        """Add a finding."""
-        hint = "restore the file from a copy, or recompute the results with `accstudy run`"
-        self.findings.append(Finding(Severity.ERROR, code, what, where, hint))
-
-    def note(self, difference: Difference, what: str, file: str) -> None:
-        """Keep how a table differs from the one that was made anew."""
-        self.rounding += difference.rounding
-        if difference.cells:
-            more = f", and {difference.cells - 1} more cells" if difference.cells > 1 else ""
-            where = place(file, difference.row or None, difference.column or None)
-            self.differs("not-reproduced", f"{what}: {difference.first}{more}", where)
 
 
 def audit_study(
@@ -115,8 +58,8 @@ def audit_study(
     path : Path
         Study folder.
     everything : bool
-        Whether every scan is measured anew; otherwise three, chosen by the
-        digest of their files.
+        Whether every scan is measured anew; otherwise three, others at every audit,
+        so that nobody knows beforehand which.
     jobs : int
         Processes for measuring.
     scheduler : str
@@ -146,20 +89,21 @@ def audit_study(
     if not record:
         audit.differs("no-record", "the record is missing or cannot be read", f"results/{RECORD}")
         return audit
-    audit.record = _digest(results / RECORD)
+    audit.record = digest_of(results / RECORD)
     try:
-        history = read_bytes(results / HISTORY, file=HISTORY, max_bytes=LARGEST)
-    except InputError as error:
+        history = read_own(results / HISTORY)
+    except OSError as error:
         history = b""
-        audit.differs("file-missing", error.message, f"results/{HISTORY}")
+        what = f"the history is missing or cannot be read: {error.strerror}"
+        audit.differs("file-missing", what, f"results/{HISTORY}")
     audit.runs = len(history.splitlines())
     audit.findings += [*chain_faults(history), *lost_runs(history)]
-    _last_line(audit, history, record)
+    compare_last_line(audit, history, record)
     report = record["report"]["files"] if "report" in record else {}
-    _compare(audit, results, record.get("outputs", {}), own=(RECORD, HISTORY))
-    _compare(audit, path / "reports", report)
+    compare_files(audit, results, record.get("outputs", {}), own=(RECORD, HISTORY))
+    compare_files(audit, path / "reports", report)
     audit.files = len(record.get("outputs", {})) + len(report) + len(record.get("inputs", {}))
-    _inputs(audit, Files(path, allow_outside=allow_outside), record)
+    compare_inputs(audit, Files(path, allow_outside=allow_outside), record)
     try:
         study = load_study(path, allow_outside=allow_outside)
         study = _sessions(audit, study, history, record)
@@ -167,78 +111,6 @@ def audit_study(
     except AccstudyError as error:
         audit.findings += error.findings
     return audit
-
-
-def _last_line(audit: Audit, history: bytes, record: Record) -> None:
-    """Hold the last line of the history against the record."""
-    last = last_run(history)
-    try:
-        expected: dict[str, Any] = history_entry(record)
-        before = b"".join(history.splitlines(keepends=True)[:-1])
-        expected["sessions"] = news(before, record["sessions"])
-    except KeyError as lacking:
-        audit.differs("record-differs", f"the record lacks {lacking}", f"results/{RECORD}")
-        return
-    for key in ("record", *expected):
-        if last.get(key) != expected[key]:
-            what = "the record does not belong to the last run in the history"
-            what += "" if key == "record" else f": {key}"
-            audit.differs("record-differs", what, f"results/{RECORD}")
-            return
-
-
-def _compare(
-    audit: Audit, folder: Path, stated: Mapping[str, str], own: tuple[str, ...] = ()
-) -> None:
-    """Compare the files of a folder of the tool's with the record."""
-    there = dict(_files(folder))
-    for name, value in stated.items():
-        where = f"{folder.name}/{name}"
-        if name not in there:
-            audit.differs("file-missing", f'"{where}" is missing', where)
-        elif _digest(there[name]) != value:
-            audit.differs("file-changed", f'"{where}" has changed since the last run', where)
-    for name in own:
-        if name in there and not _digest(there[name]):
-            where = f"{folder.name}/{name}"
-            audit.differs("file-changed", f'"{where}" is a link or cannot be read', where)
-    for name in sorted(there.keys() - stated.keys() - set(own)):
-        what = f'"{name}" is new: it was not written by any recorded run'
-        audit.differs("file-new", what, f"{folder.name}/{name}")
-
-
-def _files(folder: Path) -> Iterator[tuple[str, Path]]:
-    """Files and links below a folder, apart from marks of the system that begin with a dot."""
-    for top, folders, files in os.walk(folder):
-        here = Path(top)
-        for name in [*files, *(n for n in folders if (here / n).is_symlink())]:
-            if not name.startswith("."):
-                yield (here / name).relative_to(folder).as_posix(), here / name
-
-
-def _digest(path: Path) -> str:
-    """SHA-256 of a regular file; empty for anything else."""
-    try:
-        return file_digest(path) if stat.S_ISREG(path.lstat().st_mode) else ""
-    except OSError:
-        return ""
-
-
-def _inputs(audit: Audit, files: Files, record: Record) -> None:
-    """Compare the files of the study with what was read then."""
-    for name, value in record.get("inputs", {}).items():
-        try:
-            full = files.path(name)
-            if not full.is_file():
-                audit.differs("file-missing", f'"{name}" is missing', name)
-            elif _digest(full.resolve()) != value:
-                audit.differs("file-changed", f'"{name}" has changed since the last run', name)
-        except (AccstudyError, ValueError, OSError):
-            audit.differs(
-                "record-differs",
-                "inputs: a name that no study can have",
-                f"results/{RECORD}",
-            )
 
 
 def _sessions(audit: Audit, study: Study, history: bytes, record: Record) -> Study:
@@ -282,11 +154,11 @@ def _again(
     if poses is None:
         return
     known = recorded_results(study, record, poses)
-    _cache(audit, study, record, known)
-    names = sorted(known, key=lambda s: record.get("scans", {}).get(s, {}).get("file", ""))
-    audit.remeasured = tuple(names if everything else names[:SAMPLE])
+    compare_cache(audit, study, record, known)
+    few = random.SystemRandom().sample(sorted(known), min(SAMPLE, len(known)))
+    audit.remeasured = tuple(s for s in known if everything or s in few)
     work = Work(study, {})
-    kept = {scan: known[scan] for scan in names if scan not in audit.remeasured}
+    kept = {scan: known[scan] for scan in known if scan not in audit.remeasured}
     work.measure(known=kept, keep=False, jobs=jobs, scheduler=scheduler, show=show)
     before = len(audit.findings)
     for scan in audit.remeasured:
@@ -298,7 +170,7 @@ def _again(
     if whole.cells and len(audit.findings) == before:
         what = "combining given positions and measured scans gives a different table"
         audit.note(whole, what, "results/poses.csv")
-    work.take("poses", (results / "poses.csv").read_bytes())
+    work.take("poses", read_own(results / "poses.csv"))
     stated = [n.removesuffix(".csv") for n in record.get("outputs", {}) if n.endswith(".csv")]
     if set(stated) - {"poses", "findings"} or "report" in record or record.get("stages"):
         work.analyze()
@@ -315,7 +187,7 @@ def _again(
 
 def _table(audit: Audit, results: Path, name: str) -> pd.DataFrame | None:
     try:
-        return read_csv(name, results / f"{name}.csv")
+        return read_csv(name, io.BytesIO(read_own(results / f"{name}.csv")))
     except OSError:
         return None  # said where files are compared
     except AccstudyError as error:
@@ -329,40 +201,14 @@ def _table_again(audit: Audit, work: Work, name: str, stated: list[str]) -> None
     if name not in stated:
         what = f'"{name}.csv" follows from the poses, but is missing from the record'
         audit.differs("not-reproduced", what, f"results/{name}.csv")
-    elif file.is_file():  # if it is not, that has been said
-        then, now = file.read_bytes(), work.bytes[f"{name}.csv"]
+        return
+    with contextlib.suppress(OSError):  # which has been said
+        then, now = read_own(file), work.bytes[f"{name}.csv"]
         difference = table_difference(name, then, now)
         what = f'recomputing "{name}.csv" gives a different table'
         audit.note(difference, what, f"results/{name}.csv")
         if then != now and not difference.cells:
             work.take(name, then)
-
-
-def _cache(audit: Audit, study: Study, record: Record, known: Mapping[str, Any]) -> None:
-    """Compare the scans that the next run would take as measured, and name strangers."""
-    keys = {scan: digest(json_bytes(parts)) for scan, parts in record.get("scans", {}).items()}
-    entries = Cache(study.path / CACHE).get(keys)
-    for scan, key in keys.items():
-        file = study.path / CACHE / f"{key}.json"
-        if scan not in known or not os.path.lexists(file):
-            continue
-        entry = entries.get(scan)
-        same = entry is not None and entry.findings == known[scan].findings
-        if entry is None or not same or not _alike(entry.poses, known[scan].poses):
-            what = f'the cached measurement of scan "{scan}" differs from the results'
-            where = (CACHE / file.name).as_posix()
-            audit.findings.append(
-                Finding(Severity.ERROR, "file-changed", what, where, "delete that file")
-            )
-    for name, _ in _files(study.path / CACHE.parent):
-        if name not in ("lock", LOCATED) and not is_entry(name.removeprefix(f"{CACHE.name}/")):
-            what = f'"{name}" is not a file of this program'
-            audit.differs("file-new", what, f"{CACHE.parent.name}/{name}")
-
-
-def _alike(one: pd.DataFrame, other: pd.DataFrame) -> bool:
-    difference = table_difference("poses", csv_bytes("poses", one), csv_bytes("poses", other))
-    return not difference.cells
 
 
 def _record(audit: Audit, work: Work, record: Record) -> None:
@@ -419,7 +265,9 @@ def _report(audit: Audit, work: Work, record: Record) -> None:
         what = "the report was made from different results: run `accstudy report`"
         audit.differs("report-differs", what, f"results/{RECORD}: report")
         return
-    work.report(options, keep=False)
+    with tempfile.TemporaryDirectory() as aside:
+        work.report(options, kept=Path(aside))
+        compare_view(audit, work.study.path / CACHE.parent / LOCATED, Path(aside) / LOCATED)
     made = {name: digest(data) for name, data in (work.made or {}).items()}
     for name in dict.fromkeys([*report["files"], *made]):
         if made.get(name) == report["files"].get(name):

@@ -7,7 +7,8 @@ import zipfile
 from collections.abc import Sequence
 from pathlib import Path
 
-from accstudy.study.record import digest, read_record, write_files
+from accstudy.study.disk import digest, write_files
+from accstudy.study.record import read_record
 
 __all__ = ["write_bundle"]
 

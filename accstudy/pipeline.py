@@ -16,10 +16,11 @@ import pandas as pd
 from accstudy.errors import Finding
 from accstudy.stages import measure as measuring
 from accstudy.stages.measure import Show
-from accstudy.stages.work import ReportOptions, Say, Work
+from accstudy.stages.work import CACHE, ReportOptions, Say, Work
+from accstudy.study.disk import recover
 from accstudy.study.load import Study, load_study
 from accstudy.study.lock import study_lock
-from accstudy.study.record import read_record, recover
+from accstudy.study.record import read_record
 from accstudy.tables import TABLES
 
 __all__ = ["STAGES", "Outcome", "Stage", "run_study"]
@@ -193,6 +194,6 @@ def run_study(
                 work.recall_tables()
         work.finish()
         if last >= order.index("report"):
-            work.report(ReportOptions(figures, page, who, issued, dpi))
+            work.report(ReportOptions(figures, page, who, issued, dpi), kept=path / CACHE.parent)
         work.write(who)
     return Outcome(work.study, work.tables, work.all_findings(), work.left_out, work.written)

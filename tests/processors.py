@@ -26,7 +26,7 @@ from pathlib import Path
 import pandas as pd
 
 from accstudy.difference import table_difference
-from accstudy.study.computer import computer
+from accstudy.study.record import computer
 
 ROOT = Path(__file__).parents[1]
 KINDS = ("validation", "comparison", "drift")
@@ -44,7 +44,7 @@ RUN = """
 import sys
 from pathlib import Path
 from accstudy.pipeline import run_study
-from accstudy.study.computer import computer
+from accstudy.study.record import computer
 for folder in sys.argv[1:]:
     run_study(Path(folder), until="analyze")
 print(computer()["linear algebra"])

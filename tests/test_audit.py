@@ -8,8 +8,9 @@ from click.testing import CliRunner
 
 from accstudy.cli import main
 from accstudy.stages.work import ReportOptions, Work, history_entry
+from accstudy.study.disk import digest
 from accstudy.study.history import add_run
-from accstudy.study.record import digest, json_bytes, read_record
+from accstudy.study.record import json_bytes, read_record
 
 STUDY = '[study]\ntitle = "Positions"\nkind = "validation"\n[scans]\nposes = "poses.csv"\n'
 IMPLANTS = (

@@ -28,8 +28,7 @@ from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.files import stl_bytes, write_folder
 from accstudy.simulate.scan import simulate_scan
-from accstudy.study.exchange import exchange
-from accstudy.study.record import recover
+from accstudy.study.disk import exchange, recover
 from accstudy.tables import csv_bytes
 
 SETTINGS = """\
@@ -207,7 +206,9 @@ def test_killed_before_any_step_of_the_replacement_the_folder_is_old_or_new(tmp_
         """
         import os, sys
         from pathlib import Path
-        from accstudy.study import exchange, record
+        from accstudy.study import disk
+
+        exchange = disk.exchange
 
         steps, last, how = 0, int(sys.argv[2]), sys.argv[3]
         watched = ("open", "os.rename", "os.mkdir", "os.remove", "os.rmdir", "os.utime", "swap")
@@ -221,11 +222,11 @@ def test_killed_before_any_step_of_the_replacement_the_folder_is_old_or_new(tmp_
 
         def swap(one, other):
             sys.audit("swap")
-            return how == "in one step" and exchange.exchange(one, other)
+            return how == "in one step" and exchange(one, other)
 
-        record.exchange = swap
+        disk.exchange = swap
         sys.addaudithook(count)
-        with record.replace_folder(Path(sys.argv[1])) as new:
+        with disk.replace_folder(Path(sys.argv[1])) as new:
             for name in "abc":
                 (new / name).write_text("new")
         """
@@ -272,8 +273,8 @@ def test_a_run_killed_between_two_renames_is_completed_by_the_next_command(study
     goal = shutil.copytree(study, study.with_name("goal"))
     assert call("measure", goal, "--jobs", 1).exit_code == 0
     script = (
-        "import os, sys; from accstudy.study import record\n"
-        "record.exchange = lambda one, other: False\n"
+        "import os, sys; from accstudy.study import disk\n"
+        "disk.exchange = lambda one, other: False\n"
         "rename = os.replace\n"
         "def twice(a, b):\n"
         "    rename(a, b)\n"

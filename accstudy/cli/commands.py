@@ -407,7 +407,7 @@ def selftest(ctx: click.Context, folder: Path, quiet: bool) -> None:
     import datetime as dt
 
     from accstudy.selftest.run import counted, record_files, run_selftest
-    from accstudy.study.record import write_files
+    from accstudy.study.disk import write_files
 
     found = run_selftest(say=lambda line: None if quiet else click.echo(line))
     written = write_files(folder, record_files(found, on=dt.date.today().isoformat()))

@@ -15,7 +15,8 @@ from accstudy.mesh.ply import read_ply
 from accstudy.mesh.raw import RawMesh
 from accstudy.mesh.source import MAX_BYTES, Source, source_of
 from accstudy.mesh.stl import read_stl, stl_bytes
-from accstudy.study.files import Files, read_bytes
+from accstudy.study.disk import read_bytes
+from accstudy.study.files import Files
 
 __all__ = ["MAX_BYTES", "mesh_of", "read_mesh", "study_mesh", "stl_bytes", "triangle_digest"]
 

@@ -14,7 +14,8 @@ from accstudy import __version__
 from accstudy.selftest import charts, elements, judgements, known, mixed, precision
 from accstudy.selftest.published import Case, cases
 from accstudy.selftest.rows import Row, as_table, compare
-from accstudy.study.record import digest, json_bytes, program_digest, versions
+from accstudy.study.disk import digest
+from accstudy.study.record import json_bytes, program_digest, versions
 from accstudy.tables import csv_bytes
 
 __all__ = ["GROUPS", "Selftest", "counted", "record_files", "run_selftest"]

@@ -20,10 +20,10 @@ from accstudy.stages.scanlist import mesh_files, models_of, sheet_of_list
 from accstudy.stages.sizes import FOLDER
 from accstudy.study.append import appended
 from accstudy.study.checks import grouped_by
+from accstudy.study.disk import file_digest, write_files
 from accstudy.study.files import resolve
 from accstudy.study.load import load_study
 from accstudy.study.lock import study_lock
-from accstudy.study.record import file_digest, write_files
 from accstudy.study.settings import Settings
 from accstudy.study.toml import read_settings
 

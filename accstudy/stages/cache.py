@@ -17,7 +17,8 @@ import numpy as np
 import pandas as pd
 
 from accstudy.errors import Finding, InputError
-from accstudy.study.record import file_digest, json_bytes
+from accstudy.study.disk import file_digest, read_own
+from accstudy.study.record import json_bytes
 from accstudy.tables import csv_bytes, empty, read_csv
 
 __all__ = ["STAMPS", "Cache", "ScanResult", "Stamps", "is_entry"]
@@ -105,7 +106,7 @@ class Cache:
         findings: dict[str, tuple[Finding, ...]] = {}
         for scan, key in keys.items():
             with contextlib.suppress(*_DAMAGED):
-                stored = json.loads((self._folder / f"{key}.json").read_bytes())
+                stored = json.loads(read_own(self._folder / f"{key}.json"))
                 found = tuple(Finding.from_dict(f) for f in stored["findings"])
                 texts[scan], findings[scan] = str(stored["poses"]), found
         return {scan: ScanResult(rows, findings[scan]) for scan, rows in _tables(texts).items()}
@@ -164,7 +165,7 @@ class Stamps:
         self._kept: dict[str, list[int | str]] = {}
         self._used: dict[str, list[int | str]] = {}
         with contextlib.suppress(*_DAMAGED):
-            stored = json.loads(self._file.read_bytes())
+            stored = json.loads(read_own(self._file))
             self._kept = {k: v for k, v in stored.items() if _is_stamp(v)}
 
     def digest(self, path: Path) -> str:

@@ -19,7 +19,8 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from accstudy.errors import AccstudyError, InputError, MissingLibraryError
-from accstudy.study.record import file_digest, program_digest
+from accstudy.study.disk import file_digest
+from accstudy.study.record import program_digest
 
 __all__ = ["SchedulerError", "WorkerDiffersError", "WorkerLostError", "check_address", "on_cluster"]
 

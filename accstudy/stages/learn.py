@@ -14,9 +14,9 @@ from accstudy.mesh.model import Mesh
 from accstudy.mesh.read import study_mesh
 from accstudy.simulate.files import stl_bytes
 from accstudy.stages.body import picture
+from accstudy.study.disk import write_files
 from accstudy.study.files import Files
 from accstudy.study.reader import Reader
-from accstudy.study.record import write_files
 from accstudy.study.settings import Learned, ScanBodySettings, Settings
 from accstudy.study.toml import read_settings
 

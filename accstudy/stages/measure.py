@@ -14,9 +14,10 @@ from accstudy.errors import AccstudyError, Finding, Severity
 from accstudy.stages.cache import Cache, ScanResult
 from accstudy.stages.references import references_with_scans
 from accstudy.stages.workers import each
+from accstudy.study.disk import digest
 from accstudy.study.files import ChangedFileError, Files
 from accstudy.study.load import Study
-from accstudy.study.record import digest, json_bytes, program_digest
+from accstudy.study.record import json_bytes, program_digest
 from accstudy.study.settings import ScanBodySettings
 from accstudy.tables import TABLES, csv_bytes, empty, shape
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import contextlib
+import io
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -12,9 +13,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from PIL import Image
 
 from accstudy.compare.surface import reference_from_scans
-from accstudy.errors import MeshError
+from accstudy.errors import MeshError, OutputError
 from accstudy.figures.style import png_bytes
 from accstudy.figures.views import PRINTED_MM, view_chart
 from accstudy.geometry.rigid import Rigid, frame_from_axis
@@ -23,15 +25,17 @@ from accstudy.mesh.model import Mesh
 from accstudy.mesh.read import study_mesh
 from accstudy.mesh.shade import Shaded, fit_view, seen_from_above, shade
 from accstudy.stages.compare import by_reference
+from accstudy.study.disk import digest, read_own, write_files
 from accstudy.study.load import Study
-from accstudy.study.record import digest, json_bytes, program_digest, versions, write_files
+from accstudy.study.record import json_bytes, program_digest, versions
 from accstudy.study.reference import common_axis
 from accstudy.tables import csv_bytes
 
-__all__ = ["Pictures", "report_pictures"]
+__all__ = ["Pictures", "kept_view", "report_pictures"]
 
 _WIDTH_PX = 1200
 _DPI = 300
+_LARGEST_PX = 10_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +97,7 @@ def report_pictures(
                 }
             )
         )
-        old = _read(kept) if kept and parts else {}
+        old = kept_view(kept) if kept and parts else {}
         if old.get("key") != key:
             _located(study, mine, out)
             if kept and "located" in out.png:
@@ -107,17 +111,28 @@ def report_pictures(
     return out
 
 
-def _read(file: Path) -> dict[str, str]:
+def kept_view(file: Path) -> dict[str, str]:
+    """Read a kept view: ``key``, ``png`` (base64) and ``note``; empty where it is not whole."""
     try:
-        found = json.loads(file.read_bytes())
-    except (OSError, ValueError, RecursionError):
+        found = json.loads(read_own(file))
+        if sorted(found) != ["key", "note", "png"] or not all(map(_is_text, found.values())):
+            return {}
+        with Image.open(io.BytesIO(base64.b64decode(found["png"], validate=True))) as picture:
+            if picture.format != "PNG" or max(picture.size) > _LARGEST_PX:
+                return {}
+            picture.verify()
+    except (OSError, ValueError, RecursionError, TypeError, SyntaxError, AttributeError):
         return {}
-    return found if isinstance(found, dict) and {"png", "note"} <= found.keys() else {}
+    return dict(found)
+
+
+def _is_text(value: object) -> bool:
+    return isinstance(value, str)
 
 
 def _write(file: Path, what: dict[str, str]) -> None:
     """Keep a picture; a full or read-only disk only costs the time to draw it again."""
-    with contextlib.suppress(OSError):
+    with contextlib.suppress(OutputError):
         write_files(file.parent, {file.name: json_bytes(what)})
 
 

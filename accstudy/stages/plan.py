@@ -15,8 +15,8 @@ from accstudy.plan.readme import held_fixed
 from accstudy.reports.sheets import bench_sheet
 from accstudy.stages.scanlist import append_list, models_of, rows_of_list
 from accstudy.stages.sizes import FOLDER, protocol_of
+from accstudy.study.disk import write_files
 from accstudy.study.files import resolve
-from accstudy.study.record import write_files
 from accstudy.study.settings import Settings
 
 __all__ = ["Drawn", "Order", "draw_order"]

@@ -15,8 +15,8 @@ from accstudy.errors import InputError
 from accstudy.plan.listing import Proposal, ScanFile, propose_scans
 from accstudy.study.append import appended
 from accstudy.study.arrange import Said, named_sheet
+from accstudy.study.disk import write_files
 from accstudy.study.files import resolve
-from accstudy.study.record import write_files
 from accstudy.study.settings import Settings
 from accstudy.study.sheet import Sheet
 from accstudy.study.toml import read_settings

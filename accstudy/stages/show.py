@@ -10,8 +10,8 @@ from accstudy.mesh.model import Mesh
 from accstudy.mesh.read import read_mesh, study_mesh
 from accstudy.stages.body import beside_settings, body_words, picture, shown_name
 from accstudy.stages.learn import learned_anatomy, learned_words
+from accstudy.study.disk import write_files
 from accstudy.study.files import Files
-from accstudy.study.record import write_files
 from accstudy.study.toml import read_settings
 
 __all__ = ["show_drawing", "show_study"]

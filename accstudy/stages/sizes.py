@@ -24,9 +24,9 @@ from accstudy.plan.protocol import Protocol, load_protocol
 from accstudy.plan.size import ASSURANCE, Cost, size_table, size_words, wanted
 from accstudy.plan.verdicts import Asked
 from accstudy.stages.references import shared_u_of
+from accstudy.study.disk import write_files
 from accstudy.study.files import resolve
 from accstudy.study.load import load_study
-from accstudy.study.record import write_files
 from accstudy.study.settings import Settings
 from accstudy.tables import UNREFERENCED, csv_bytes
 

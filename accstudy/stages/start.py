@@ -15,9 +15,10 @@ from accstudy.errors import AccstudyError, Finding, Severity, StudyError, place
 from accstudy.stages.cache import Cache, ScanResult
 from accstudy.stages.measure import ROOMS, body_parts
 from accstudy.study.checks import against_reference
+from accstudy.study.disk import digest
 from accstudy.study.load import Study
 from accstudy.study.provisional import SKETCHED
-from accstudy.study.record import digest, json_bytes, program_digest
+from accstudy.study.record import json_bytes, program_digest
 from accstudy.study.reference import with_angulation
 from accstudy.tables import csv_bytes, read_csv, shape
 

@@ -16,30 +16,33 @@ from threadpoolctl import threadpool_limits
 from accstudy import __version__
 from accstudy.dictionary import FILE as DICTIONARY
 from accstudy.dictionary import data_package
-from accstudy.errors import Finding, Severity, StudyError, gravest_first
+from accstudy.errors import Finding, InputError, Severity, StudyError, gravest_first
 from accstudy.stages import measure as measuring
 from accstudy.stages.cache import Cache, ScanResult, Stamps
 from accstudy.stages.measure import Show
 from accstudy.stages.standing import FILE as STATUS
 from accstudy.stages.standing import drift_status, status_file
 from accstudy.stages.start import start_keys, started
-from accstudy.study.computer import computer
-from accstudy.study.files import read_bytes
+from accstudy.study.disk import (
+    LARGEST,
+    digest,
+    file_digest,
+    read_bytes,
+    read_own,
+    refuse_strangers,
+    replace_folder,
+)
 from accstudy.study.history import FILE as HISTORY
 from accstudy.study.history import add_run, last_run
 from accstudy.study.load import Study
 from accstudy.study.reader import reference_files
 from accstudy.study.record import (
-    LARGEST,
     RECORD,
     Record,
-    digest,
+    computer,
     drawn_orders,
-    file_digest,
     json_bytes,
     program_digest,
-    refuse_strangers,
-    replace_folder,
     versions,
 )
 from accstudy.study.sessions import news, session_digests
@@ -337,8 +340,11 @@ class Work:
                 found[file] = scans[scan]["file"]
         return found
 
-    def report(self, options: ReportOptions, *, keep: bool = True) -> None:
-        """Make the PDF from the finished tables, unless the recorded one is that of these."""
+    def report(self, options: ReportOptions, *, kept: Path | None = None) -> None:
+        """Make the PDF from the finished tables, unless the recorded one is that of these.
+
+        The folder `kept` holds what costs time to draw again.
+        """
         key = self.report_key(options)
         before = self.old.get("report")
         if before and before["made_from"] == key and self._report_as_recorded(before["files"]):
@@ -351,7 +357,7 @@ class Work:
             self.tables,
             self._printed(),
             options,
-            kept=self.study.path / CACHE.parent if keep else None,
+            kept=kept,
             files=self.bytes,
         )
         files = {name: digest(data) for name, data in sorted(self.made.items())}
@@ -448,6 +454,11 @@ def recorded_results(study: Study, record: Record, poses: pd.DataFrame) -> dict[
 
 
 def _bytes_of(path: Path) -> bytes:
-    if not path.is_file():
+    """Content of a file of the program's own; nothing where there is none."""
+    try:
+        return read_own(path)
+    except FileNotFoundError:
         return b""
-    return read_bytes(path, file=path.name, max_bytes=LARGEST)
+    except OSError as error:
+        what = f"cannot be read: {error.strerror}"
+        raise InputError(what, where=f"results/{path.name}", hint="move it away") from None

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from accstudy.errors import Finding, InputError, Severity, StudyError, nearest, place
-from accstudy.study.files import read_bytes
+from accstudy.study.disk import read_bytes
 from accstudy.study.header import headed
 from accstudy.study.layout import Layout
 from accstudy.study.propose import proposed_lines

@@ -8,17 +8,11 @@ from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path, PurePosixPath
 
 from accstudy.errors import AccstudyError, InputError
-from accstudy.study.record import digest, file_digest
+from accstudy.study.disk import digest, file_digest, read_bytes
 
-__all__ = ["ChangedFileError", "Files", "MissingFileError", "read_bytes", "resolve"]
+__all__ = ["ChangedFileError", "Files", "resolve"]
 
 _LONGEST_PATH, _LONGEST_NAME = 1000, 200
-
-
-class MissingFileError(InputError):
-    """A file that is not there."""
-
-    code = "no-file"
 
 
 class ChangedFileError(InputError):
@@ -130,54 +124,6 @@ class Files:
                 where=file,
                 hint="do not change the files of the study during a run; call `accstudy run` again",
             )
-
-
-def read_bytes(
-    path: Path, *, file: str, max_bytes: int, fault: type[AccstudyError] = InputError
-) -> bytes:
-    """Read a regular file, never more than a bound, without waiting for anybody.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    file : str
-        How messages call it.
-    max_bytes : int
-        Largest file.
-    fault : type
-        Error to raise.
-
-    Returns
-    -------
-    bytes
-
-    Raises
-    ------
-    MissingFileError
-        If there is no such file and `fault` is `InputError`.
-    AccstudyError
-        `fault`, if it is a folder or a pipe, too large, or cannot be read.
-    """
-    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
-    try:
-        handle = os.open(path, flags)
-        try:
-            info = os.fstat(handle)
-            if not stat.S_ISREG(info.st_mode):
-                raise fault("this is a folder or a pipe, not a file", where=file)
-            with open(handle, "rb", closefd=False) as stream:
-                data = stream.read(min(info.st_size, max_bytes) + 1)
-        finally:
-            os.close(handle)
-    except FileNotFoundError:
-        missing = MissingFileError if fault is InputError else fault
-        raise missing(f'there is no file "{file}"', where=file) from None
-    except OSError as error:
-        raise fault(f"cannot be read: {error.strerror}", where=file) from None
-    if len(data) > max_bytes:
-        raise fault(f"larger than {max_bytes / 1e6:g} MB", where=file)
-    return data
 
 
 def resolve(root: Path, file: str, *, allow_outside: bool = False) -> Path:

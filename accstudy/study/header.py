@@ -7,14 +7,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from accstudy.errors import Finding, InputError, nearest, place
-from accstudy.study.files import read_bytes
+from accstudy.study.disk import read_bytes
 from accstudy.study.layout import Layout
 from accstudy.study.sheet import MAX_BYTES, Cells, Sheet, TableFile
 from accstudy.study.typed import fault
 
 __all__ = ["headed", "read_sheet"]
 
-_MAX_COLUMNS = 500
+_MAX_COLUMNS, _MAX_MERGED = 500, 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,10 +209,16 @@ def _letters(k: int) -> str:
 def _spread(cells: Cells) -> dict[int, dict[int, str]]:
     """Values of cells merged downwards, by row number and column."""
     out: dict[int, dict[int, str]] = {}
+    filled = 0
     for top, left, bottom, _ in cells.merged:
         if top >= len(cells.rows) or left >= len(cells.rows[top]):
             continue
-        for number in range(top + 2, min(bottom + 1, len(cells.rows)) + 1):
+        below = range(top + 2, min(bottom + 1, len(cells.rows)) + 1)
+        filled += len(below)
+        if filled > _MAX_MERGED:
+            what = f"merged cells cover more than {_MAX_MERGED} cells"
+            raise InputError(what, where=cells.file, hint="save the table as CSV UTF-8")
+        for number in below:
             out.setdefault(number, {})[left] = cells.rows[top][left]
     return out
 

@@ -6,7 +6,7 @@ import json
 from typing import Any
 
 from accstudy.errors import Finding, Severity, place
-from accstudy.study.record import digest
+from accstudy.study.disk import digest
 
 __all__ = ["FILE", "add_run", "chain_faults", "last_run", "lost_runs"]
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import IO
 
 from accstudy.errors import AccstudyError, NotOursError, OutputError
-from accstudy.study.record import refuse_link
+from accstudy.study.disk import refuse_link
 
 __all__ = ["StudyInUseError", "study_lock"]
 

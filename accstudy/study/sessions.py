@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 
 from accstudy.errors import Finding, Severity
-from accstudy.study.record import digest
+from accstudy.study.disk import digest
 
 __all__ = ["changed_sessions", "first_recorded", "news", "session_digests", "session_names"]
 

@@ -12,7 +12,8 @@ from pydantic import BaseModel, ValidationError
 
 from accstudy.errors import Finding, InputError, Severity, StudyError, nearest, place
 from accstudy.study.cells import read_day, read_flag
-from accstudy.study.files import Files, MissingFileError
+from accstudy.study.disk import MissingFileError
+from accstudy.study.files import Files
 from accstudy.study.settings import Settings
 
 __all__ = ["key_row", "read_settings"]

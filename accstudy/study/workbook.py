@@ -7,6 +7,7 @@ import io
 import re
 import zipfile
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 from datetime import date, datetime
 
 from accstudy.errors import InputError, nearest, place
@@ -16,8 +17,12 @@ __all__ = ["Area", "is_workbook", "sheet_names", "sheet_rows"]
 
 _RATIO, _FREE_BYTES = 15, 20_000_000  # how large a workbook is, unpacked
 _BYTES_EACH, _FREE_ENTRIES = 4, 400_000  # how many rows, cells and texts it has, by its size
-_ENTRIES = (b"<row", b"<c ", b"<c>", b"<c/", b"<si", b"<t", b"<r>", b"<xf", b"<mergeCell ")
-_OTHERS = ("sharedStrings.xml", "styles.xml", "workbook.xml")
+_ENTRIES = (b"<row", b"<c ", b"<c>", b"<c/", b"<si", b"<t", b"<r>", b"<mergeCell ")
+_MOST_TAGS = 60_000  # of all other parts, formats above all
+_UNREAD = re.compile(
+    r"docProps/|customXml/|xl/(theme|drawings|charts|chartsheets|media|comments|printerSettings"
+    r"|pivot|externalLinks|tables|calcChain)"
+)
 _MOST_AREAS = 10_000
 _ROW, _NUMBER_OF_ROW = re.compile(rb"<row\s([^>]*)>"), re.compile(rb'\br="(\d{1,7})"')
 _HIDDEN = re.compile(rb'\bhidden="(?:1|true)"')
@@ -41,8 +46,8 @@ def sheet_names(data: bytes, file: str) -> tuple[str, ...]:
     import openpyxl
 
     with _readable(file):
-        _sheets(data, file, len(data) * 1000)
-        book = openpyxl.load_workbook(io.BytesIO(data), read_only=True)
+        packed = _parts(data, file, len(data) * 1000).packed
+        book = openpyxl.load_workbook(packed, read_only=True, keep_links=False)
         try:
             return tuple(sheet.title for sheet in book.worksheets)
         finally:
@@ -89,12 +94,14 @@ def sheet_rows(
     import openpyxl
 
     with _readable(file), contextlib.ExitStack() as opened:
-        inside, formulas = _sheets(data, file, max_bytes)
+        parts = _parts(data, file, max_bytes)
         read = []
         areas: list[Area] = []
         hidden: list[int] = []
-        for values in (True, False) if formulas else (True,):  # as calculated, and as written
-            book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=values)
+        for values in (True, False) if parts.formulas else (True,):  # as calculated, and as written
+            book = openpyxl.load_workbook(
+                parts.packed, read_only=True, data_only=values, keep_links=False
+            )
             opened.callback(book.close)
             names = [one.title for one in book.worksheets]
             if sheet and sheet not in names:
@@ -106,10 +113,10 @@ def sheet_rows(
             read.append(one.iter_rows(values_only=True))
             opened.callback(read[-1].close)
             path = str(getattr(one, "_worksheet_path", "")).lstrip("/")
-            text = inside.get(path, b"")
+            text = parts.sheets.get(path, b"")
             areas = _areas(text)
             hidden = _hidden_rows(text)
-        if not formulas:
+        if not parts.formulas:
             return bounded([_cell(v) for v in row] for row in read[0]), areas, hidden
         called = f"{file}[{sheet}]" if sheet else file
         return bounded(_values(read[0], read[1], called)), areas, hidden
@@ -129,27 +136,55 @@ def _readable(file: str) -> Iterator[None]:
         ) from None
 
 
-def _sheets(data: bytes, file: str, max_bytes: int) -> tuple[dict[str, bytes], bool]:
-    """Text of every sheet, and whether there are formulas; refuse what would take minutes."""
+@dataclass(frozen=True, slots=True)
+class _Parts:
+    """Those parts of a workbook that are read, packed again, and the text of its sheets."""
+
+    packed: io.BytesIO
+    sheets: dict[str, bytes]
+    formulas: bool
+
+
+def _parts(data: bytes, file: str, max_bytes: int) -> _Parts:
+    """Take out what is read, never more than is stated; refuse what would take minutes."""
     with zipfile.ZipFile(io.BytesIO(data)) as archive:
-        size = sum(item.file_size for item in archive.infolist())
+        items = archive.infolist()
+        size = sum(item.file_size for item in items)
         if size > min(max_bytes, max(_RATIO * len(data), _FREE_BYTES)):
             what = f"the unpacked workbook is too large: {size / 1e6:.0f} MB"
             raise InputError(what, where=file, hint="save the table as CSV UTF-8")
-        names = archive.namelist()
-        inside = {n: archive.read(n) for n in names if "worksheets/" in n}
-        others = [archive.read(n) for n in names if n.endswith(_OTHERS)]
-    formulas = any(b"<f" in text for text in inside.values())
+        inside = {}
+        for item in items:
+            if item.filename.endswith((".xml", ".rels")) and not _UNREAD.match(item.filename):
+                with archive.open(item) as part:  # which checks the sum at the end
+                    inside[item.filename] = part.read(item.file_size + 1)
+    sheets = {name: text for name, text in inside.items() if "worksheets/" in name}
+    rest = {name: text for name, text in inside.items() if name not in sheets}
+    strings = [rest.pop(name) for name in list(rest) if name.endswith("sharedStrings.xml")]
+    formulas = any(b"<f" in text for text in sheets.values())
     most = max(len(data) // _BYTES_EACH, _FREE_ENTRIES) // (2 if formulas else 1)
-    counts = [[sum(text.count(mark) for mark in marks) for text in texts]
-              for marks in (_ENTRIES, (b"<",)) for texts in (inside.values(), others)]  # fmt: skip
-    entries, _, tags, _ = (max(c, default=0) for c in counts)
-    if entries + sum(counts[1]) > most or tags + sum(counts[3]) > 4.5 * most:
+    entries, tags = (
+        max((_count(text, marks) for text in sheets.values()), default=0)
+        + sum(_count(text, marks) for text in strings)
+        for marks in (_ENTRIES, (b"<",))
+    )
+    if entries > most or tags > 4.5 * most:
         what = (
             f"the workbook has more than {most} cells, rows and texts, most of them empty or alike"
         )
         raise InputError(what, where=file, hint="save the table as CSV UTF-8")
-    return inside, formulas
+    if sum(text.count(b"<") for text in rest.values()) > _MOST_TAGS:
+        what = "the workbook has more formats, sheets and names than any that is used"
+        raise InputError(what, where=file, hint="save the table as CSV UTF-8")
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as archive:
+        for name, text in inside.items():
+            archive.writestr(name, text)
+    return _Parts(packed, sheets, formulas)
+
+
+def _count(text: bytes, marks: Iterable[bytes]) -> int:
+    return sum(text.count(mark) for mark in marks)
 
 
 def _areas(text: bytes) -> list[Area]:

@@ -30,8 +30,9 @@ from accstudy.simulate.scan import simulate_scan
 from accstudy.simulate.scanner import simulate_positions
 from accstudy.stages.cache import Cache, ScanResult
 from accstudy.stages.measure import scan_parts
+from accstudy.study.disk import digest
 from accstudy.study.load import load_study
-from accstudy.study.record import digest, json_bytes
+from accstudy.study.record import json_bytes
 from accstudy.tables import csv_bytes, shape
 
 WEEKS, DEVICES, REPEATS = 60, ("device A", "device B"), 3

@@ -8,7 +8,7 @@ import pytest
 
 from accstudy.stages import cache
 from accstudy.stages.cache import STAMPS, Stamps
-from accstudy.study.record import file_digest
+from accstudy.study.disk import file_digest
 
 
 @pytest.fixture

@@ -2,6 +2,7 @@
 
 import os
 import time
+import tracemalloc
 import zipfile
 from collections import Counter
 
@@ -12,10 +13,10 @@ from openpyxl.chart import LineChart, Reference
 
 from accstudy.cli import main
 from accstudy.errors import InputError, StudyError
-from accstudy.study.files import ChangedFileError, Files, MissingFileError, read_bytes
+from accstudy.study.disk import MissingFileError, digest, read_bytes
+from accstudy.study.files import ChangedFileError, Files
 from accstudy.study.header import read_sheet
 from accstudy.study.load import survey_study
-from accstudy.study.record import digest
 from accstudy.study.toml import read_settings
 
 HEAD = '[study]\ntitle = "x"\nkind = "validation"\n'
@@ -152,6 +153,9 @@ PARTS = {
     "cells": ("sheet1", b"</sheetData>", b"<row>" + b"<c/>" * 4_000_000 + b"</row>"),
     "formulas": ("sheet1", b"</sheetData>", b"<row><c><f>1</f><v>1</v></c></row>" * 400_000),
     "styles": ("styles", b"</cellXfs>", b"<xf/>" * 3_000_000),
+    "formats": ("styles", b"</cellXfs>", b'<xf numFmtId="14"/>' * 100_000),
+    "fonts": ("styles", b"</fonts>", b"<font/>" * 100_000),
+    "sheets": ("workbook", b"</sheets>", b'<sheet name="s" sheetId="2" r:id="rId1"/>' * 70_000),
     "merged": ("sheet1", b"</sheetData>", b'<mergeCell ref="A1:B2"/>' * 500_000),
     "nested": ("sheet1", b"</sheetData>", b"<a>" * 4_000_000),
     "two million strings": ("sharedStrings", b"</sst>", b"<si><t>x</t></si>" * 2_000_000),
@@ -170,7 +174,7 @@ def test_a_workbook_with_endless_parts_is_refused_soon(tmp_path, name):
     ):
         for file in given.namelist():
             text = given.read(file)
-            if part in file:
+            if file.endswith(f"{part}.xml"):
                 assert end in text
                 text = text.replace(end, more + end)
             made.writestr(file, text)
@@ -190,3 +194,46 @@ def test_a_workbook_of_many_rows_is_read(tmp_path):
         sheet.append([f"s{k}", "M", k / 7])
     book.save(tmp_path / "a.xlsx")
     assert len(read_sheet(tmp_path / "a.xlsx", file="a.xlsx").rows) == 1_999
+
+
+def changed_book(path, change):
+    """A workbook of two rows, its parts changed by their names."""
+    book = openpyxl.Workbook()
+    for row in (["scan", "model"], ["s1", "M"]):
+        book.active.append(row)
+    book.save(path)
+    with zipfile.ZipFile(path) as given:
+        parts = {name: given.read(name) for name in given.namelist()}
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as made:
+        for name, text in (parts | change(parts)).items():
+            made.writestr(name, text)
+
+
+def test_parts_of_a_workbook_that_are_not_needed_are_not_read(tmp_path):
+    path = tmp_path / "a.xlsx"
+    changed_book(path, lambda _: {"docProps/core.xml": b"<a>" * 100, "xl/theme/theme1.xml": b"<"})
+    assert read_sheet(path, file="a.xlsx").rows == (("s1", "M"),)
+
+
+def test_merged_cells_without_end_are_refused_soon(tmp_path):
+    path, sheet = tmp_path / "a.xlsx", "xl/worksheets/sheet1.xml"
+    rows = b"<row><c><v>1</v></c></row>" * 2_000
+    merged = b"<mergeCells>" + b'<mergeCell ref="A1:A1048576"/>' * 2_000 + b"</mergeCells>"
+    end = b"</sheetData>"
+    changed_book(path, lambda parts: {sheet: parts[sheet].replace(end, rows + end + merged)})
+    with pytest.raises(InputError, match="merged cells cover more"):
+        read_sheet(path, file="a.xlsx")
+
+
+def test_a_part_that_unpacks_to_more_than_it_states_is_no_workbook(tmp_path):
+    path = tmp_path / "a.xlsx"
+    changed_book(path, lambda _: {"xl/worksheets/sheet1.xml": bytes(9_000_000)})
+    data = bytearray(path.read_bytes())
+    size = (9_000_000).to_bytes(4, "little")
+    assert data.count(size) == 2
+    path.write_bytes(data.replace(size, (100).to_bytes(4, "little")))
+    tracemalloc.start()
+    with pytest.raises(InputError, match="not a readable workbook"):
+        read_sheet(path, file="a.xlsx")
+    assert tracemalloc.get_traced_memory()[1] < 3_000_000
+    tracemalloc.stop()

@@ -12,7 +12,8 @@ import time
 import pytest
 
 from accstudy.errors import NotOursError, OutputError
-from accstudy.study.record import digest, file_digest, json_bytes, recover, replace_folder
+from accstudy.study.disk import digest, file_digest, recover, replace_folder
+from accstudy.study.record import json_bytes
 
 
 def files(folder):
@@ -74,7 +75,7 @@ def test_a_killed_writer_leaves_old_or_new(tmp_path):
     script = textwrap.dedent(
         f"""
         from pathlib import Path
-        from accstudy.study.record import replace_folder
+        from accstudy.study.disk import replace_folder
         n = 0
         while True:
             n += 1
