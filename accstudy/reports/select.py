@@ -142,7 +142,9 @@ def levels(content: ReportContent, along: str = "span", scope: str = EACH_PAIR) 
         return pd.DataFrame(columns=["condition", "level_um", "supported_mm", "longest_mm"])
     mine = table[~_of_others(table) & (table["scope"] == scope)]
     names = {f"supported_{along}_mm": "supported_mm", f"longest_{along}_mm": "longest_mm"}
-    lengths = [c for c in table if c.startswith(("supported_", "longest_")) and c not in names]
+    lengths = [
+        c for c in map(str, table) if c.startswith(("supported_", "longest_")) and c not in names
+    ]
     return mine.drop(columns=lengths).rename(columns=names).reset_index(drop=True)
 
 
