@@ -9,6 +9,7 @@ quiet time, which the chart has passed without a signal.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from functools import cache, lru_cache
 from typing import Literal
@@ -64,7 +65,8 @@ def shewhart_run_length(L: float, shift: float | Step = 0.0) -> float:
     """
     step = as_step(shift)
     low, high = np.array([-L]), np.array([-L])  # each tail by itself keeps its digits
-    return float(1 / (step.below(low) + step.mirrored().below(high))[0])
+    beyond = float((step.below(low) + step.mirrored().below(high))[0])
+    return 1 / beyond if beyond else math.inf  # limits of a short baseline may be that wide
 
 
 def shewhart_limit(run_length: float) -> float:

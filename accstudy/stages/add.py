@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from accstudy.errors import InputError
+from accstudy.errors import InputError, Severity, StudyError
 from accstudy.mesh.read import read_mesh
 from accstudy.plan.listing import Proposal, ScanFile, propose_scans
 from accstudy.reports.sheets import bench_sheet
@@ -22,12 +22,15 @@ from accstudy.study.append import appended
 from accstudy.study.checks import grouped_by
 from accstudy.study.disk import file_digest, write_files
 from accstudy.study.files import resolve
-from accstudy.study.load import load_study
+from accstudy.study.load import survey_study
 from accstudy.study.lock import study_lock
 from accstudy.study.settings import Settings
 from accstudy.study.toml import read_settings
 
 __all__ = ["Added", "add_session"]
+
+_GROWS = {"scanned-once"}
+"""Errors that the next scans mend."""
 
 _OWN = ("scan", "file", "status", "reason", "session", "repeat", "measured_at")
 
@@ -104,6 +107,15 @@ def add_session(
         )
 
 
+def _readable(path: Path) -> list[str]:
+    """See that the study can be used, but for what further scans will bring; say what that is."""
+    found = survey_study(path)
+    errors = [f for f in found.findings if f.severity is Severity.ERROR]
+    if any(f.code not in _GROWS for f in errors):
+        raise StudyError(found.findings)
+    return [f.what for f in errors]
+
+
 class _Addition:
     """One addition, checked before anything is written."""
 
@@ -151,7 +163,7 @@ class _Addition:
                 if to != p and self._copy(p, to):
                     written.append(to)
             written += write_files(self.list.parent, {self.list.name: data})
-            load_study(self.path)
+            self.words += _readable(self.path)
         except BaseException:  # whatever it was, also Ctrl-C: as if nothing had been called
             self._undo(before, written)
             raise

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import json
 import os
 import shutil
+import zipfile
 
 import numpy as np
 import pandas as pd
@@ -187,3 +189,67 @@ def test_files_listed_already_are_not_proposed_twice(weekly):
     done = call("list-scans", study)
     assert done.exit_code == 3
     assert "already listed" in done.output
+
+
+@pytest.mark.slow
+def test_a_study_without_a_reference_grows_and_its_bundle_holds_what_the_audit_needs(
+    device, tmp_path
+):
+    grown, export = device
+    study = tmp_path / "study"
+    study.mkdir()
+    shutil.copytree(grown / "scan_bodies", study / "scan_bodies")
+    given = (grown / "study.toml").read_text().split("[limits]")[0]
+    (study / "study.toml").write_text(
+        f'{given}[reference]\nkind = "none"\n[drift]\nbaseline_sessions = 3\n'
+    )
+    (study / "scans.csv").write_text("scan,file,model,device,session,repeat,measured_at\n")
+    week = ("--session", "week 1", "--device", "device A", "--model", "M4")
+    done = call("add", study, export / "week1", *week)
+    assert done.exit_code == 0, done.output
+    assert "scanned only once" in done.output  # said, but the next week mends it
+    for k in (2, 3, 4):  # device and model are those of the list
+        done = call("add", study, export / f"week{k}", "--session", f"week {k}")
+        assert done.exit_code == 0, done.output
+    assert call("run", study, "--jobs", "1").exit_code == 0
+    results = {p.name for p in (study / "results").iterdir()}
+    assert {"arrangement.csv", "precision.csv"} <= results
+    assert not {"accuracy.csv", "conformity.csv"} & results
+    bundle = tmp_path / "bundle.zip"
+    done = call("audit", study, "--jobs", "1", "--bundle", bundle)
+    assert done.exit_code == 0, done.output
+    assert "everything is as recorded" in done.output
+    with zipfile.ZipFile(bundle) as packed:
+        names = set(packed.namelist())
+        assert {f"results/{name}" for name in results} <= names
+        assert "reports/drift.pdf" in names
+        inputs = packed.read("INPUTS.sha256").decode()
+        assert all(f"week_{k}_device_A/upper/arch.stl" in inputs for k in (1, 2, 3, 4))
+        assert "implants.csv" not in inputs
+        for line in packed.read("SHA256SUMS").decode().splitlines():
+            known, name = line.split(maxsplit=1)
+            assert hashlib.sha256(packed.read(name.lstrip("*"))).hexdigest() == known
+    rows = (study / "scans.csv").read_text()
+    (study / "scans.csv").write_text(rows.replace("week 4,1,", "week 4,2,"))
+    done = call("audit", study, "--jobs", "1", "--bundle", bundle)
+    assert done.exit_code == 3
+    assert "session-changed" in done.output
+    with zipfile.ZipFile(bundle) as packed:
+        assert "something differs" in packed.read("audit.txt").decode()
+
+
+def test_the_first_scan_of_a_study_without_a_reference_can_be_added(device, tmp_path):
+    _, export = device
+    study = tmp_path / "study"
+    study.mkdir()
+    (study / "study.toml").write_text(
+        '[study]\ntitle = "x"\nkind = "drift"\n[reference]\nkind = "none"\n[scan_body.default]\n'
+        "cylinder = { radius_mm = 2, height_mm = 8 }\n"
+    )
+    week = ("--session", "week 1", "--device", "A", "--model", "M4")
+    done = call("add", study, export / "week1", *week)
+    assert done.exit_code == 0, done.output
+    assert "scanned only once" in done.output  # said; the next week mends it
+    assert call("check", study).exit_code == 3
+    assert call("add", study, export / "week2", "--session", "week 2").exit_code == 0
+    assert "scanned-once" not in call("check", study).output
