@@ -14,74 +14,18 @@ from pathlib import Path
 import pandas as pd
 
 from accstudy.errors import Finding
-from accstudy.stages import measure as measuring
 from accstudy.stages.measure import Show
 from accstudy.stages.work import CACHE, ReportOptions, Say, Work
 from accstudy.study.disk import recover
 from accstudy.study.load import Study, load_study
 from accstudy.study.lock import study_lock
 from accstudy.study.record import read_record
-from accstudy.tables import TABLES
 
-__all__ = ["STAGES", "Outcome", "Stage", "run_study"]
-
-
-@dataclass(frozen=True, slots=True)
-class Stage:
-    """One stage of a run.
-
-    Parameters
-    ----------
-    name : str
-        Name of its command.
-    reads : tuple of str
-        What it depends on.
-    settings : tuple of str
-        Tables of study.toml that it depends on.
-    writes : tuple of str
-        Result tables.
-    rooms : tuple of str
-        Rooms of the program that it depends on; all when empty.
-    """
-
-    name: str
-    reads: tuple[str, ...]
-    settings: tuple[str, ...]
-    writes: tuple[str, ...]
-    rooms: tuple[str, ...]
+__all__ = ["STAGES", "Outcome", "run_study"]
 
 
-_NOT_ANALYZED = (
-    "scans",
-    "implants",
-    "touch_points",
-    "sketch",
-    "arrangement",
-    "landmarks",
-    "events",
-    "poses",
-    "findings",
-)
-
-STAGES = (
-    Stage("check", ("every input file",), ("all",), ("findings",), ()),
-    Stage(
-        "measure",
-        ("scans", "implants", "landmarks", "mesh files", "scan bodies"),
-        ("scan_body", "scans.length_unit"),
-        ("poses", "arrangement"),
-        measuring.ROOMS,
-    ),
-    Stage(
-        "analyze",
-        ("poses", "scans", "implants", "events"),
-        ("reference", "scans", "analysis", "limits", "model", "seating", "drift", "uncertainty"),
-        tuple(n for n in TABLES if n not in _NOT_ANALYZED),
-        (),
-    ),
-    Stage("report", ("every result table",), ("study",), (), ()),
-)
-"""The stages in their order."""
+STAGES = ("check", "measure", "analyze", "report")
+"""The stages of a run in their order; `accstudy.stages.steps` parts the third further."""
 
 
 @dataclass(slots=True)
@@ -169,8 +113,7 @@ def run_study(
         If the input is at fault, or `strict` and a scan was left out. Nothing
         is written then.
     """
-    order = [stage.name for stage in STAGES]
-    first, last = order.index(since), order.index(until)
+    first, last = STAGES.index(since), STAGES.index(until)
     with study_lock(path):
         recover(path / "results")
         recover(path / "reports")
@@ -179,21 +122,21 @@ def run_study(
         say(f"check: {len(study.scans)} scans of {models} model{'s' * (models != 1)}")
         work = Work(study, read_record(path / "results"), say)
         work.start()
-        if first <= order.index("analyze"):
+        if first <= STAGES.index("analyze"):
             from accstudy.stages.model_checks import refuse_models
 
             refuse_models(work.study)
-        if first <= order.index("measure") <= last:
+        if first <= STAGES.index("measure") <= last:
             work.measure(jobs=jobs, scheduler=scheduler, strict=strict, show=show)
         else:
             work.recall_poses()
-        if last >= order.index("analyze"):
-            if first <= order.index("analyze"):
+        if last >= STAGES.index("analyze"):
+            if first <= STAGES.index("analyze"):
                 work.analyze()
             else:
                 work.recall_tables()
         work.finish()
-        if last >= order.index("report"):
+        if last >= STAGES.index("report"):
             work.report(ReportOptions(figures, page, who, issued, dpi), kept=path / CACHE.parent)
         work.write(who)
     return Outcome(work.study, work.tables, work.all_findings(), work.left_out, work.written)

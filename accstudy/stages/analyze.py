@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
 
@@ -36,31 +34,16 @@ from accstudy.stages.dossier import dossier
 from accstudy.stages.modelling import mixed_models
 from accstudy.stages.references import seating_of_bodies, shared_u_of, temperature_tolerance_k
 from accstudy.stages.sizes import with_sizes
+from accstudy.stages.steps import Analyzed, Memory, Step, Tables, run_steps
 from accstudy.stages.surface import surface_tables
 from accstudy.study.checks import grouped_by
 from accstudy.study.load import Study
 from accstudy.tables import empty, valid_since
 
-__all__ = ["Analyzed", "analyze_poses", "components", "drift_tables"]
+__all__ = ["analysis_steps", "analyze_poses", "components", "drift_tables"]
 
 
-@dataclass(frozen=True, slots=True)
-class Analyzed:
-    """Every table that follows from the poses.
-
-    Parameters
-    ----------
-    tables : dict
-        Name to DataFrame, in the shape of `accstudy.tables`.
-    findings : tuple of Finding
-        What the user should know about them.
-    """
-
-    tables: dict[str, pd.DataFrame]
-    findings: tuple[Finding, ...]
-
-
-def analyze_poses(study: Study, poses: pd.DataFrame) -> Analyzed:
+def analyze_poses(study: Study, poses: pd.DataFrame, memory: Memory | None = None) -> Analyzed:
     """Compute every result table from the poses.
 
     Parameters
@@ -69,61 +52,112 @@ def analyze_poses(study: Study, poses: pd.DataFrame) -> Analyzed:
         The study.
     poses : DataFrame
         Table ``poses`` as it stands in the file.
+    memory : Memory, optional
+        What an earlier run left of it.
 
     Returns
     -------
     Analyzed
     """
-    if not study.referenced:
-        from accstudy.stages.without_reference import analyze_without_reference
+    return run_steps(analysis_steps(study), study, poses, memory)
 
-        return analyze_without_reference(study, poses)
+
+def analysis_steps(study: Study) -> tuple[Step, ...]:
+    """Steps of the analysis of a study, in their order."""
+    if not study.referenced:
+        from accstudy.stages.without_reference import WITHOUT_REFERENCE
+
+        return (WITHOUT_REFERENCE,)
+    steps = _OF_DRIFT if study.settings.study.kind == "drift" else _OF_CONDITIONS
+    excluded = (study.scans["excluded"] != "").any()
+    surface = study.settings.reference.surface
+    return (*steps, *[_SURFACE] * bool(surface), *[_EXCLUDED] * bool(excluded))
+
+
+def _comparison(study: Study, tables: Tables) -> Analyzed:
+    """Deviations of every usable scan, and what the reference is worth."""
     findings: list[Finding] = arch_findings(study)
-    poses = at_reference_temperature(study, poses)
+    poses = at_reference_temperature(study, tables["poses"])
     findings += suspected_setup(study, poses)
     every_pair, every_single = deviations(study, poses)
-    kept = set(study.usable["scan"])
-    pairs = every_pair[every_pair["scan"].isin(kept)].reset_index(drop=True)
-    singles = every_single[every_single["scan"].isin(kept)].reset_index(drop=True)
-    tables = {"pair_deviations": pairs, "implant_deviations": singles}
-    tables["scan_deviations"], tables["models"] = scan_deviations(pairs), models_scanned(pairs)
+    pairs, singles = _kept(study, every_pair), _kept(study, every_single)
     of_reference, told = dossier(study)
-    tables |= of_reference
     findings += told
-    tables["accuracy"] = _accuracy(study, pairs, singles)
-    alignment = study.settings.analysis.alignment
-    tables["failures"] = failure_table(
+    failures = failure_table(
         study.scans,
         measured=set(every_pair["scan"]),
         confidence=study.settings.limits.confidence,
     )
-    tables["outliers"] = outlier_table(pairs, singles, alignment=alignment)
+    return Analyzed(
+        {
+            "pair_deviations": pairs,
+            "implant_deviations": singles,
+            "scan_deviations": scan_deviations(pairs),
+            "models": models_scanned(pairs),
+            **of_reference,
+            "failures": failures,
+        },
+        tuple(findings),
+    )
+
+
+def _kept(study: Study, rows: pd.DataFrame) -> pd.DataFrame:
+    """Rows of the scans that nobody excluded."""
+    return rows[rows["scan"].isin(set(study.usable["scan"]))].reset_index(drop=True)
+
+
+def _trueness(study: Study, tables: Tables) -> Analyzed:
+    """Trueness and precision of every measurand, and where their uncertainty comes from."""
+    pairs, singles = tables["pair_deviations"], tables["implant_deviations"]
+    alignment = study.settings.analysis.alignment
+    made = {
+        "accuracy": _accuracy(study, pairs, singles),
+        "outliers": outlier_table(pairs, singles, alignment=alignment),
+    }
     if study.settings.study.kind != "drift":
         results = study_results(pairs)
         if results is not None:
-            tables["field_figures"] = field_table(results, tables["accuracy"])
-        tables["precision_vs_span"] = precision_vs_span(tables["accuracy"])
-        tables |= _tolerance(study, pairs)
-        findings += _left_out_of_cells(tables["conformity"])
-        tables["implant_vectors"] = implant_vectors(
+            made["field_figures"] = field_table(results, made["accuracy"])
+        made["precision_vs_span"] = precision_vs_span(made["accuracy"])
+        made["implant_vectors"] = implant_vectors(
             singles, alignment=alignment, confidence=study.settings.limits.confidence
         )
-        tables["uncertainty_budget"] = _budget(study, pairs, poses)
-        tables["variance_components"] = components(study, pairs)
-        tables |= _seating(study, poses[poses["scan"].isin(kept)], pairs)
-        modelled, found = mixed_models(study, pairs, singles)
-    else:
-        modelled, found = drift_tables(study, pairs, singles, poses[poses["scan"].isin(kept)])
-    tables |= modelled
-    findings += found
-    surfaces, found = surface_tables(study, poses[poses["scan"].isin(kept)])
-    tables |= surfaces
-    findings += found
-    if len(every_pair) > len(pairs):
-        tables["accuracy_with_excluded"] = _accuracy(study, every_pair, every_single)
-        if study.settings.study.kind != "drift":
-            tables["conformity_with_excluded"] = _tolerance(study, every_pair)["conformity"]
-    return Analyzed(tables, tuple(findings))
+        poses = at_reference_temperature(study, tables["poses"])
+        made["uncertainty_budget"] = _budget(study, pairs, poses)
+        made["variance_components"] = components(study, pairs)
+    return Analyzed(made, ())
+
+
+def _conformity(study: Study, tables: Tables) -> Analyzed:
+    """Bounds against the limits of lengths and angles."""
+    made = _tolerance(study, tables["pair_deviations"])
+    return Analyzed(made, tuple(_left_out_of_cells(made["conformity"])))
+
+
+def _with_excluded(study: Study, tables: Tables) -> Analyzed:
+    """The same with the scans that were excluded."""
+    every_pair, every_single = deviations(study, at_reference_temperature(study, tables["poses"]))
+    if len(every_pair) == len(_kept(study, every_pair)):
+        return Analyzed({}, ())
+    made = {"accuracy_with_excluded": _accuracy(study, every_pair, every_single)}
+    if study.settings.study.kind != "drift":
+        made["conformity_with_excluded"] = _tolerance(study, every_pair)["conformity"]
+    return Analyzed(made, ())
+
+
+def _modelled(study: Study, tables: Tables) -> Analyzed:
+    return Analyzed(*mixed_models(study, tables["pair_deviations"], tables["implant_deviations"]))
+
+
+def _charted(study: Study, tables: Tables) -> Analyzed:
+    poses = _kept(study, at_reference_temperature(study, tables["poses"]))
+    pairs, singles = tables["pair_deviations"], tables["implant_deviations"]
+    return Analyzed(*drift_tables(study, pairs, singles, poses))
+
+
+def _surfaces(study: Study, tables: Tables) -> Analyzed:
+    poses = _kept(study, at_reference_temperature(study, tables["poses"]))
+    return Analyzed(*surface_tables(study, poses))
 
 
 def _accuracy(study: Study, pairs: pd.DataFrame, singles: pd.DataFrame) -> pd.DataFrame:
@@ -280,14 +314,15 @@ def _shared_in_gaps(
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
-def _seating(study: Study, poses: pd.DataFrame, pairs: pd.DataFrame) -> dict[str, pd.DataFrame]:
-    """Predicted seating of every scan, and what it amounts to."""
-    settings, limits = study.settings.seating, study.settings.limits
+def _seats(study: Study, tables: Tables) -> Analyzed:
+    """Predicted seating of every scan."""
+    settings = study.settings.seating
+    all_poses = _kept(study, at_reference_temperature(study, tables["poses"]))
     factors = study.scans[["scan", "condition", "cell", *study.factors]]
     radius = settings.platform_radius_mm
-    tables, parts, shares, locating = [], [], [], []
-    for mine, reference in by_reference(study, poses):
-        tables.append(
+    seats, parts, locating = [], [], []
+    for mine, reference in by_reference(study, all_poses):
+        seats.append(
             seating_table(
                 mine,
                 reference,
@@ -300,24 +335,86 @@ def _seating(study: Study, poses: pd.DataFrame, pairs: pd.DataFrame) -> dict[str
             )
         )
         parts.append(gap_contributions(mine, reference, platform_radius_mm=radius, factors=factors))
-        shares.append(_shared_in_gaps(study, mine, reference, factors, pairs))
         locating.append(locating_misfits(mine, reference, platform_radius_mm=radius))
-    if not tables:
-        return {}
-    seating = pd.concat(tables, ignore_index=True)
-    misfits = scan_misfits(seating, study.implants, locating=pd.concat(locating, ignore_index=True))
+    if not seats:
+        return Analyzed({}, ())
+    seating, noise = (pd.concat(all_, ignore_index=True) for all_ in (seats, locating))
+    made = {
+        "seating": seating,
+        "seating_scans": scan_misfits(seating, study.implants, locating=noise),
+        "seating_contributions": pd.concat(parts, ignore_index=True),
+    }
+    return Analyzed(made, ())
+
+
+def _seating_verdicts(study: Study, tables: Tables) -> Analyzed:
+    """What the misfits of each condition amount to, held against the limit."""
+    if "seating_scans" not in tables:
+        return Analyzed({}, ())
+    poses = _kept(study, at_reference_temperature(study, tables["poses"]))
+    factors = study.scans[["scan", "condition"]]
+    shares = [
+        _shared_in_gaps(study, mine, reference, factors, tables["pair_deviations"])
+        for mine, reference in by_reference(study, poses)
+    ]
+    limits = study.settings.limits
     limit = limits.seat_gap_um
     summary = seat_summary(
-        misfits,
+        tables["seating_scans"],
         limit_um=limit.value if limit else None,
         source=limit.source if limit else "",
         coverage=limits.coverage,
         confidence=limits.confidence,
         reference_u=pd.concat(shares, ignore_index=True),
     )
-    return {
-        "seating": seating,
-        "seating_scans": misfits,
-        "seating_summary": summary,
-        "seating_contributions": pd.concat(parts, ignore_index=True),
-    }
+    return Analyzed({"seating_summary": summary}, ())
+
+
+_DEVIATIONS = ("pair_deviations", "implant_deviations")
+_PARTS = ("implant_vectors", "uncertainty_budget", "variance_components")
+_BOUNDS = ("study.protocol", "limits", "seating")
+_COMPARED = Step(
+    "comparison",
+    _comparison,
+    ("poses",),
+    (*_DEVIATIONS, "scan_deviations", "models", "reference_*", "failures"),
+)
+_ACCURATE = Step(
+    "accuracy",
+    _trueness,
+    ("poses", *_DEVIATIONS),
+    ("accuracy", "outliers", "field_figures", "precision_vs_span", *_PARTS),
+)
+_EXCLUDED = Step("with excluded", _with_excluded, ("poses",), ("*_with_excluded",), _BOUNDS)
+_SURFACE = Step("surface", _surfaces, ("poses",), ("surface*",), files=True)
+_OF_CONDITIONS = (
+    _COMPARED,
+    _ACCURATE,
+    Step(
+        "conformity",
+        _conformity,
+        ("pair_deviations",),
+        ("conformity", "supported_spans", "span_curve"),
+        _BOUNDS,
+    ),
+    Step(
+        "seating",
+        _seats,
+        ("poses",),
+        ("seating", "seating_scans", "seating_contributions"),
+        ("seating",),
+    ),
+    Step(
+        "seating verdicts",
+        _seating_verdicts,
+        ("poses", "pair_deviations", "seating_scans"),
+        ("seating_summary",),
+        ("seating", "limits.seat_gap_um", "limits.coverage"),
+    ),
+    Step("models", _modelled, _DEVIATIONS, ("model_*",), ("model",)),
+)
+_OF_DRIFT = (
+    _COMPARED,
+    _ACCURATE,
+    Step("drift", _charted, ("poses", *_DEVIATIONS), ("drift_*",), ("drift", "limits")),
+)

@@ -19,37 +19,28 @@ from accstudy.errors import Finding
 from accstudy.seating.noise import locating_misfits
 from accstudy.seating.summary import scan_misfits, seat_summary
 from accstudy.seating.table import seating_table
-from accstudy.stages.analyze import Analyzed, components, drift_tables
+from accstudy.stages.analyze import components, drift_tables
 from accstudy.stages.arches import arch_findings
 from accstudy.stages.compare import at_reference_temperature, by_reference, deviations
 from accstudy.stages.modelling import mixed_models
+from accstudy.stages.steps import Analyzed, Step, Tables
 from accstudy.study.checks import grouped_by
 from accstudy.study.load import Study
 from accstudy.tables import UNREFERENCED
 
-__all__ = ["analyze_without_reference"]
+__all__ = ["WITHOUT_REFERENCE"]
 
 _OF_A_REFERENCE = ("drift_limits", "drift_pairs", "drift_references")
 
 
-def analyze_without_reference(study: Study, poses: pd.DataFrame) -> Analyzed:
+def _analyze(study: Study, tables: Tables) -> Analyzed:
     """Compute every table that needs no truth.
 
-    Parameters
-    ----------
-    study : Study
-        A study without a reference whose `Study.implants` are the arrangement that its scans
-        show.
-    poses : DataFrame
-        Table ``poses`` as it stands in the file.
-
-    Returns
-    -------
-    Analyzed
-        Tables by the names of `accstudy.tables.UNREFERENCED`.
+    `Study.implants` are the arrangement that the scans show; tables go by the names of
+    `accstudy.tables.UNREFERENCED`.
     """
     findings: list[Finding] = arch_findings(study)
-    poses = at_reference_temperature(study, poses)
+    poses = at_reference_temperature(study, tables["poses"])
     every_pair, every_single = deviations(study, poses)
     kept = set(study.usable["scan"])
     pairs = every_pair[every_pair["scan"].isin(kept)].reset_index(drop=True)
@@ -57,7 +48,7 @@ def analyze_without_reference(study: Study, poses: pd.DataFrame) -> Analyzed:
     confidence = study.settings.limits.confidence
     alignment = study.settings.analysis.alignment
     precision = _precision(study, pairs, singles)
-    tables = {
+    made = {
         "pair_deviations": pairs,
         "implant_deviations": singles,
         "models": models_scanned(pairs),
@@ -72,14 +63,14 @@ def analyze_without_reference(study: Study, poses: pd.DataFrame) -> Analyzed:
         modelled, found = drift_tables(study, pairs, singles, poses[poses["scan"].isin(kept)])
         modelled = {name: t for name, t in modelled.items() if name not in _OF_A_REFERENCE}
     else:
-        tables["variance_components"] = components(study, pairs)
-        tables |= _seating(study, poses[poses["scan"].isin(kept)])
+        made["variance_components"] = components(study, pairs)
+        made |= _seating(study, poses[poses["scan"].isin(kept)])
         modelled, found = mixed_models(study, pairs, singles)
-    tables |= modelled
+    made |= modelled
     findings += found
     if len(every_pair) > len(pairs):
-        tables["accuracy_with_excluded"] = _precision(study, every_pair, every_single)
-    named = {UNREFERENCED.get(name, name): table for name, table in tables.items()}
+        made["accuracy_with_excluded"] = _precision(study, every_pair, every_single)
+    named = {UNREFERENCED.get(name, name): table for name, table in made.items()}
     return Analyzed(named, tuple(findings))
 
 
@@ -130,3 +121,13 @@ def _seating(study: Study, poses: pd.DataFrame) -> dict[str, pd.DataFrame]:
         confidence=study.settings.limits.confidence,
     )
     return {"seating_scans": misfits, "seating_summary": summary}
+
+
+WITHOUT_REFERENCE = Step(
+    "without reference",
+    _analyze,
+    ("poses",),
+    ("*",),
+    ("limits", "seating", "model", "drift"),
+)
+"""All that needs no truth, in one step."""

@@ -20,6 +20,7 @@ from accstudy.errors import Finding, InputError, Severity, StudyError, gravest_f
 from accstudy.stages import measure as measuring
 from accstudy.stages.cache import Cache, ScanResult, Stamps
 from accstudy.stages.measure import Show
+from accstudy.stages.recorded import NOT_ANALYZED, Recorded
 from accstudy.stages.standing import FILE as STATUS
 from accstudy.stages.standing import drift_status, status_file
 from accstudy.stages.start import start_keys, started
@@ -244,49 +245,26 @@ class Work:
         return data
 
     def analyze(self) -> None:
-        """Compute every result table, unless nothing they depend on has changed."""
-        scans = csv_bytes("scans", self.study.scans, factors=tuple(self.study.scans.columns))
-        parts = {
-            "program": program_digest(),
-            "poses": digest(self.bytes["poses.csv"]),
-            "scans": digest(scans),
-            "implants": digest(csv_bytes("implants", self.study.implants)),
-            "runs": digest(csv_bytes("reference_run_implants", self.study.runs.implants)),
-            "events": digest(csv_bytes("events", self.study.events)),
-            "surface": self._surface_parts(),
-            "settings": self.study.settings.as_used(),
-            "versions": versions(),
-            "computer": computer(),
-        }
-        key = digest(json_bytes(parts))
-        if self.old.get("stages", {}).get("analyze") == key and self._tables_as_recorded():
-            self.say("analyze: up to date")
-            self.recall_tables()
-            return
-        self.record["stages"]["analyze"] = key
+        """Compute the result tables, but for those of steps of which nothing has changed."""
         from accstudy.stages.analyze import analyze_poses  # statistics: not for measuring
 
+        memory = Recorded(self)
         with threadpool_limits(limits=1, user_api="blas"):  # its matrices are small
-            done = analyze_poses(self.study, self.tables["poses"])
-        for name, frame in done.tables.items():
-            self.keep(name, frame)
-        self.findings["analyze"] = done.findings
-        self.say(f"analyze: {len(done.tables)} tables")
+            done = analyze_poses(self.study, self.tables["poses"], memory)
+        if not memory.computed:
+            self.say("analyze: up to date")
+        elif memory.recalled:
+            made = ", ".join(memory.computed)
+            self.say(f"analyze: {len(done.tables)} tables, computed anew: {made}")
+        else:
+            self.say(f"analyze: {len(done.tables)} tables")
 
-    def _surface_parts(self) -> dict[str, Any]:
+    def surface_parts(self) -> dict[str, Any]:
         """What surfaces depend on beside the poses: the reference's and every scan's file."""
         file = self.study.settings.reference.surface
         if not file:
             return {}
         return {"reference": self.study.files.digest(file), "scans": self.record["scans"]}
-
-    def _tables_as_recorded(self) -> bool:
-        names = [n for n in self._recorded_tables() if n != "findings"]
-        return self._pairs in names and all(
-            (self.results / f"{n}.csv").is_file()
-            and file_digest(self.results / f"{n}.csv") == self.old["outputs"][f"{n}.csv"]
-            for n in names
-        )
 
     def _recorded_tables(self) -> list[str]:
         return [name for name in TABLES if f"{name}.csv" in self.old.get("outputs", {})]
@@ -298,12 +276,16 @@ class Work:
             what, hint = "there are no result tables yet", "run `accstudy analyze` first"
             raise StudyError([Finding(Severity.ERROR, "not-analyzed", what, "results/", hint)])
         for name in names:
-            if name not in ("poses", "arrangement", "findings"):
+            if name not in NOT_ANALYZED:
                 self.take(name, self._recalled(name, "accstudy analyze"))
-        self.findings["analyze"] = tuple(
-            Finding.from_dict(row) for row in self.old.get("findings", {}).get("analyze", ())
-        )
         self.record["stages"] = self.old.get("stages", {})
+        for step in self.record["stages"]:
+            self.findings[step] = self.findings_of(step)
+
+    def findings_of(self, step: str) -> tuple[Finding, ...]:
+        """Findings of a step of the last run, by its record."""
+        recorded = self.old.get("findings", {}).get(step, ())
+        return tuple(Finding.from_dict(row) for row in recorded)
 
     def finish(self) -> None:
         """Complete tables and record, but for the report, which prints the record."""
