@@ -31,7 +31,7 @@ from accstudy.study.runs import Runs, mean_of_runs, note_on_runs
 from accstudy.study.settings import Reference, Settings
 from accstudy.study.sheet import MAX_BYTES, TableFile
 from accstudy.study.spelling import alike
-from accstudy.study.typed import fault, records, typed
+from accstudy.study.typed import MORE, fault, first_faults, records, typed
 from accstudy.tables import TABLES
 
 __all__ = ["Reader", "reference_files"]
@@ -83,6 +83,8 @@ class Reader:
             self.called[table] = sheet.file
             self.findings += sheet.notes
             frame, faults = typed(sheet, table)
+            if any(f.code == MORE for f in faults):  # what follows from them would be endless
+                raise StudyError(faults)
             self.findings += faults
             return frame
 
@@ -288,9 +290,10 @@ class Reader:
                     )
                 )
         seen: dict[str, int] = {}
+        twice = []
         for name, row in zip(frame["scan"], frame["row"], strict=True):
             if name and name in seen:
-                self.findings.append(
+                twice.append(
                     fault(
                         "duplicate-scan",
                         f'scan "{name}" is already listed in row {seen[name]}',
@@ -299,6 +302,7 @@ class Reader:
                     )
                 )
             seen.setdefault(name, row)
+        self.findings += first_faults(twice, place(file, column="scan"))
         for status, row in zip(frame["status"], frame["row"], strict=True):
             if status not in ("", "ok", "failed", "planned"):
                 self.findings.append(

@@ -17,7 +17,7 @@ __all__ = ["MAX_BYTES", "Cells", "Sheet", "TableFile", "csv_dialect"]
 MAX_BYTES = 100_000_000
 """Largest table file, also unpacked."""
 
-_MAX_CELLS = 5_000_000
+_MAX_CELLS, _MAX_ROWS = 5_000_000, 500_000
 _QUOTED = re.compile(r'"[^"\n]*"')
 _MOST_LOOKED_AT = 50
 """Lines that are looked at to tell what stands between cells."""
@@ -185,8 +185,8 @@ def _bounded(rows: Iterable[list[str]], file: str) -> list[list[str]]:
     kept, cells = [], 0
     for number, row in enumerate(rows, start=1):
         cells += len(row) + 1
-        if cells > _MAX_CELLS:
-            what = f"the table has more than {_MAX_CELLS} cells"
+        if cells > _MAX_CELLS or number > _MAX_ROWS:
+            what = f"the table has more than {_MAX_CELLS} cells or {_MAX_ROWS} rows"
             raise InputError(what, where=place(file, number), hint="split it into several studies")
         kept.append(row)
     return kept

@@ -26,7 +26,7 @@ from accstudy.study.sheet import Sheet
 from accstudy.study.spelling import alike, perhaps_misspelt, unusual_characters
 from accstudy.tables import LABEL_FACTORS, TABLES, Column
 
-__all__ = ["fault", "records", "typed"]
+__all__ = ["MORE", "fault", "first_faults", "records", "typed"]
 
 FLAG_FACTORS = frozenset({"reseated"})
 """Factor columns that say true or false."""
@@ -36,6 +36,9 @@ UNIT_ENDINGS = ("_mm", "_um", "_deg", "_min", "_days", "_percent", "_ncm", "_lux
 
 FREE_TEXT = frozenset({"reason", "note"})
 """Columns of sentences, in which a line break is a blank."""
+
+MORE = "more-faults"
+"""Code of the finding that says how many errors of a column are not listed."""
 
 _MOST_FAULTS = 1000
 _NUMBER_SIGNS = dict.fromkeys(map(ord, "0123456789+-.eE\n"))
@@ -104,11 +107,11 @@ def typed(
         cells = [row[index] for row in sheet.rows]
         if name in known:
             values, found = _convert(cells, known[name], sheet)
-            faults += _first(found, place(sheet.file, column=name))
+            faults += first_faults(found, place(sheet.file, column=name))
             out[name] = values
         elif spec.factors:
             values, found = _factor(cells, name, sheet)
-            faults += _first(found, place(sheet.file, column=name))
+            faults += first_faults(found, place(sheet.file, column=name))
             out[name] = values
         elif unknown_columns == "error":
             faults.append(
@@ -128,13 +131,13 @@ def typed(
     return frame, faults
 
 
-def _first(faults: list[Finding], where: str) -> list[Finding]:
+def first_faults(faults: list[Finding], where: str) -> list[Finding]:
     """As many faults of a column as anybody reads, and how many more there are."""
     more = len(faults) - _MOST_FAULTS
     if more <= 0:
         return faults
     mend = "correct the first errors and run the check again"
-    return [*faults[:_MOST_FAULTS], fault("more-faults", f"{more} more errors", where, mend)]
+    return [*faults[:_MOST_FAULTS], fault(MORE, f"{more} more errors", where, mend)]
 
 
 def _with_decimals(
