@@ -18,6 +18,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
+from accstudy import __version__
 from accstudy.errors import AccstudyError, InputError, MissingLibraryError
 from accstudy.study.disk import file_digest
 from accstudy.study.record import program_digest
@@ -33,6 +34,10 @@ _NO_WORKER_S = 60.0
 _ASK_EVERY_S = 2.0
 _LONGEST_GREETING = 1_000_000
 _COMPUTE = ("numpy", "scipy", "pandas", "trimesh", "open3d", "open3d-cpu")
+_WHICH_PROGRAM = (
+    "(lambda take: (take('accstudy').__version__, take('accstudy.study.record').program_digest()))"
+    "(__import__('importlib').import_module)"
+)
 _ONE_AT_A_TIME = threading.Lock()
 """A worker with several threads still does one item at a time, like a process here."""
 
@@ -133,6 +138,7 @@ def on_cluster(
     """
     expected = _here(folder)
     with _connected(address) as client:
+        _same_program(client, expected["program"])
         ahead = 2 * max(32, sum(client.nthreads().values()))
         todo = iter(items)
         waiting: collections.deque[Any] = collections.deque()
@@ -190,8 +196,36 @@ def _greeted(host: str, port: int, *, secured: bool) -> None:
 def _here(folder: Path) -> dict[str, Any]:
     """What must be the same on a worker."""
     file = (folder / "study.toml").absolute()
-    return {"program": program_digest(), "file": str(file), "digest": file_digest(file),
-            **_versions()}  # fmt: skip
+    return {
+        "accstudy": __version__,
+        "program": program_digest(),
+        "file": str(file),
+        "digest": file_digest(file),
+        **_versions(),
+    }
+
+
+def _same_program(client: Any, program: str) -> None:
+    """Ask every worker which program it has, before one that cannot even read the work dies."""
+    for worker, said in client.run(eval, _WHICH_PROGRAM, on_error="return").items():
+        if isinstance(said, OSError):
+            continue  # it is gone
+        if isinstance(said, Exception):
+            raise WorkerDiffersError(
+                f"the worker at {worker} has no accstudy, or another version of it",
+                hint="install the same version on every machine and start the workers again",
+            )
+        version, digest = said
+        if digest != program:
+            raise _another_program(f"at {worker}", version, __version__)
+
+
+def _another_program(where: str, there: str, here: str) -> WorkerDiffersError:
+    return WorkerDiffersError(
+        f"the worker {where} has another program: accstudy {there} there, {here} here, "
+        "and their files differ",
+        hint="install the same version on every machine and start the workers again",
+    )
 
 
 def _versions() -> dict[str, str]:
@@ -206,19 +240,19 @@ def _do(work: Callable[[Item], Result], item: Item, expected: Mapping[str, str])
     """On a worker: do one item, if everything is as where the results will be."""
     with _ONE_AT_A_TIME:
         if program_digest() != expected["program"]:
-            raise WorkerDiffersError("a worker has another version of accstudy",
-                                     hint="install the same version everywhere")  # fmt: skip
+            raise _another_program(f"on {socket.gethostname()}", __version__, expected["accstudy"])
         own = _versions()
         for name in _COMPUTE:
             if own.get(name) != expected.get(name):
                 raise WorkerDiffersError(
-                    f"a worker has {name} {own.get(name)}, this machine {expected.get(name)}",
+                    f"the worker on {socket.gethostname()} has {name} {own.get(name)}, this "
+                    f"machine {expected.get(name)}",
                     hint="install the same versions everywhere, so that results agree",
                 )
         file = Path(expected["file"])
         if not file.is_file() or file_digest(file) != expected["digest"]:
             raise WorkerDiffersError(
-                f'a worker does not see the study at "{file.parent}"',
+                f'the worker on {socket.gethostname()} does not see the study at "{file.parent}"',
                 hint="put it on a disk that all machines reach under the same path",
             )
         return work(item)

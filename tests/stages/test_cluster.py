@@ -157,7 +157,7 @@ def test_workers_that_do_not_see_the_study_are_told(study, cluster, tmp_path, mo
     for change, told in (
         ({"file": str(tmp_path / "study.toml")}, "does not see the study"),
         ({"digest": "0" * 64}, "does not see the study"),
-        ({"program": "0" * 64}, "another version of accstudy"),
+        ({"program": "0" * 64}, "has another program: accstudy"),
         ({"numpy": "1.0"}, "has numpy"),
     ):
         monkeypatch.setattr(module, "_here", lambda folder, own=there | change: own)
@@ -170,6 +170,68 @@ def test_workers_that_do_not_see_the_study_are_told(study, cluster, tmp_path, mo
         assert "error[worker-differs]" in done.output
         assert told in done.output
         assert not (fresh / "results").exists()
+
+
+ANOTHER = {  # what differs in the program of a worker, and what makes it so
+    "a comment": ("stages/measure.py", lambda text: text + "# another\n"),
+    "a name of the work": ("stages/cluster.py", lambda text: text.replace("_do(", "_done(")),
+    "a part of a job": ("stages/measure.py", lambda text: text.replace("landmarks: ", "marks: ")),
+    "no such module": ("stages/measure.py", None),
+    "no program": ("", None),
+}
+
+
+@pytest.mark.slow
+def test_a_worker_with_another_program_is_refused_and_with_the_right_one_the_work_goes_on(
+    study, tmp_path
+):
+    import accstudy
+
+    fresh = shutil.copytree(study, tmp_path / "study", ignore=shutil.ignore_patterns(".acc*"))
+    wanted = results(fresh)
+    shutil.rmtree(fresh / "results")
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    local = ("--host", "127.0.0.1", "--no-dashboard")
+    worker = (f"tcp://127.0.0.1:{port}", *local, "--nthreads", 1, "--no-nanny")
+    worker += ("--local-directory", tmp_path)
+
+    def measured():
+        return subprocess.run(
+            [sys.executable, "-m", "accstudy", "measure", fresh, "--scheduler", worker[0]],
+            capture_output=True,
+            text=True,
+            timeout=200,
+        )
+
+    with started(tmp_path, "scheduler", *local, "--port", port):
+        for name, (file, change) in ANOTHER.items():
+            program = tmp_path / name / "accstudy"
+            shutil.copytree(os.path.dirname(accstudy.__file__), program)
+            if not file:
+                shutil.rmtree(program)
+                program.mkdir()
+                (program / "__init__.py").write_text("")
+            elif change is None:
+                (program / file).unlink()
+            else:
+                text = (program / file).read_text()
+                assert change(text) != text
+                (program / file).write_text(change(text))
+            with pytest.MonkeyPatch.context() as patch:
+                patch.setenv("PYTHONPATH", str(program.parent))
+                with started(tmp_path, "worker", *worker):
+                    refused = measured()
+            assert refused.returncode == 1, (name, refused.stderr)
+            assert "error[worker-differs]" in refused.stderr, (name, refused.stderr)
+            assert "the worker at tcp://127.0.0.1:" in refused.stderr, (name, refused.stderr)
+            assert "Traceback" not in refused.stderr
+            assert not (fresh / "results").exists()
+        with started(tmp_path, "worker", *worker):
+            done = measured()
+    assert done.returncode == 0, done.stderr
+    assert results(fresh) == wanted
 
 
 @pytest.mark.parametrize(
