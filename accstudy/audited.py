@@ -13,14 +13,14 @@ import pandas as pd
 
 from accstudy.difference import Difference, table_difference
 from accstudy.errors import AccstudyError, Finding, Severity, place
-from accstudy.stages.cache import STAMPS, Cache, is_entry
+from accstudy.stages.cache import STAMPS, Cache, entry_key, is_entry
 from accstudy.stages.report import LOCATED
 from accstudy.stages.work import CACHE, history_entry
-from accstudy.study.disk import digest, file_digest
+from accstudy.study.disk import file_digest
 from accstudy.study.files import Files
 from accstudy.study.history import last_run
 from accstudy.study.load import Study
-from accstudy.study.record import RECORD, Record, json_bytes
+from accstudy.study.record import RECORD, Record
 from accstudy.study.sessions import news
 from accstudy.tables import csv_bytes
 
@@ -168,7 +168,7 @@ def compare_inputs(audit: Audit, files: Files, record: Record) -> None:
 
 def compare_cache(audit: Audit, study: Study, record: Record, known: Mapping[str, Any]) -> None:
     """Compare the scans that the next run would take as measured, and name strangers."""
-    keys = {scan: digest(json_bytes(parts)) for scan, parts in record.get("scans", {}).items()}
+    keys = {scan: entry_key(scan, parts) for scan, parts in record.get("scans", {}).items()}
     entries = Cache(study.path / CACHE).get(keys)
     for scan, key in keys.items():
         file = study.path / CACHE / f"{key}.json"

@@ -17,11 +17,11 @@ import numpy as np
 import pandas as pd
 
 from accstudy.errors import Finding, InputError
-from accstudy.study.disk import file_digest, read_own
+from accstudy.study.disk import digest, file_digest, read_own
 from accstudy.study.record import json_bytes
 from accstudy.tables import csv_bytes, empty, read_csv
 
-__all__ = ["STAMPS", "Cache", "ScanResult", "Stamps", "is_entry"]
+__all__ = ["STAMPS", "Cache", "ScanResult", "Stamps", "entry_key", "is_entry"]
 
 
 _DAMAGED = (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError)
@@ -59,7 +59,6 @@ def _tables(texts: Mapping[str, str]) -> dict[str, pd.DataFrame]:
                 scan: rows.iloc[a:b].reset_index(drop=True)
                 for scan, a, b in zip(texts, ends[:-1], ends[1:], strict=True)
             }
-            # a copy of a scan has its key, and what is stored is of one of the two
             return {s: part for s, part in parts.items() if (part["scan"] == s).all()}
     except (InputError, KeyError, TypeError, csv.Error):
         pass  # one of them is not whole: each by itself
@@ -69,6 +68,19 @@ def _tables(texts: Mapping[str, str]) -> dict[str, pd.DataFrame]:
 
 
 _OWN = re.compile(r"[0-9a-f]{64}\.(json|\d+)")
+
+
+def entry_key(scan: str, parts: Mapping[str, str]) -> str:
+    """Name of the entry of a scan; a copy under another name has an entry of its own.
+
+    Parameters
+    ----------
+    scan : str
+        Its name.
+    parts : mapping of str to str
+        Digests of all that its poses depend on.
+    """
+    return digest(json_bytes([scan, parts]))
 
 
 def is_entry(name: str) -> bool:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, Severity
-from accstudy.stages.cache import Cache, ScanResult
+from accstudy.stages.cache import Cache, ScanResult, entry_key
 from accstudy.stages.references import references_with_scans
 from accstudy.stages.workers import each
 from accstudy.study.disk import digest
@@ -186,7 +186,7 @@ def measure_scans(
         If a file changed while it was used.
     """
     parts = scan_parts(study)
-    keys = {scan: digest(json_bytes(found)) for scan, found in parts.items()}
+    keys = {scan: entry_key(scan, found) for scan, found in parts.items()}
     reference = {scan: rows for rows, scans in references_with_scans(study) for scan in scans}
     results = dict(known or {})
     asked = [row for row in _mesh_scans(study) if row["scan"] not in results]

@@ -18,7 +18,7 @@ from accstudy.dictionary import FILE as DICTIONARY
 from accstudy.dictionary import data_package
 from accstudy.errors import Finding, InputError, Severity, StudyError, gravest_first
 from accstudy.stages import measure as measuring
-from accstudy.stages.cache import Cache, ScanResult, Stamps
+from accstudy.stages.cache import Cache, ScanResult, Stamps, entry_key
 from accstudy.stages.measure import Show
 from accstudy.stages.recorded import NOT_ANALYZED, Recorded
 from accstudy.stages.standing import FILE as STATUS
@@ -167,7 +167,7 @@ class Work:
         if strict and found.left_out:
             raise StudyError(f for f in found.findings if f.severity is Severity.ERROR)
         if cache is not None:
-            keys = [digest(json_bytes(p)) for p in found.parts.values()]
+            keys = [entry_key(scan, parts) for scan, parts in found.parts.items()]
             cache.keep_only([*keys, *self.kept_keys])
         if stamps is not None:
             stamps.keep()
