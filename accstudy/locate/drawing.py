@@ -34,12 +34,15 @@ class ScanBody:
         Whether the drawing fixes the rotation about the axis.
     use_above_mm : float
         Surface lower than this over the platform is not used.
+    learned : bool
+        Whether it was derived from a scan, so that its size is that of the bodies there.
     """
 
     name: str
     mesh: Mesh
     has_flat: bool
     use_above_mm: float
+    learned: bool = False
 
 
 def scan_body_from_settings(name: str, settings: ScanBodySettings, files: Files) -> ScanBody:
@@ -81,7 +84,8 @@ def scan_body_from_settings(name: str, settings: ScanBodySettings, files: Files)
             where=f"study.toml::scan_body.{name}",
             hint="check origin_mm, axis and length_unit of the scan body",
         )
-    return ScanBody(name, mesh, has_flat, settings.use_above_mm)
+    learned = settings.learned is not None
+    return ScanBody(name, mesh, has_flat, settings.use_above_mm, learned)
 
 
 def cylinder_mesh(cylinder: Cylinder, *, segments: int = 180) -> Mesh:

@@ -235,9 +235,10 @@ def untold_size(body: PreparedBody) -> Finding | None:
     -------
     Finding or None
         A note, the same for every scan, where a body 1 % larger than its drawing would fit it
-        within 2.5 um (root mean square) by a higher platform and another surface offset.
+        within 2.5 um (root mean square) by a higher platform and another surface offset. None
+        for a body that was learned: its size was seen, not stated.
     """
-    if body.growth.shown_mm >= _SHOWN_MM:
+    if body.body.learned or body.growth.shown_mm >= _SHOWN_MM:
         return None
     return Finding(
         Severity.NOTE,

@@ -173,7 +173,7 @@ def learn_body(
     arm_mm = 0.5 * max(float(np.ptp(inside[:, 2])), 1.0)
     surface_u = np.r_[np.full(3, left_mm), np.full(2, left_mm / arm_mm)]
     return LearnedBody(
-        body=ScanBody(name, Mesh(inside, surface.faces), not round_, use_above_mm),
+        body=ScanBody(name, Mesh(inside, surface.faces), not round_, use_above_mm, learned=True),
         implants=tuple(names),
         scatter_um=1e3 * scatter_mm,
         agreement_um=1e3 * place.off_mm,

@@ -283,7 +283,9 @@ def prepare_body(body: ScanBody) -> PreparedBody:
 
 
 def _digest(body: ScanBody) -> bytes:
-    text = hashlib.sha256(repr((body.name, body.has_flat, body.use_above_mm)).encode())
+    text = hashlib.sha256(
+        repr((body.name, body.has_flat, body.use_above_mm, body.learned)).encode()
+    )
     text.update(np.ascontiguousarray(body.mesh.vertices_mm).tobytes())
     text.update(np.ascontiguousarray(body.mesh.faces).tobytes())
     return text.digest()

@@ -359,7 +359,10 @@ def test_what_a_body_tells_of_its_size():
     told = ("cylinder-flat", "notched")
     for name in (*told, "cylinder-round", "domed"):
         shape = SHAPES.get(name) or rounded_shape(name)
-        assert (untold_size(prepare_body(shape.drawing())) is None) == (name in told)
+        drawing = shape.drawing()
+        assert (untold_size(prepare_body(drawing)) is None) == (name in told)
+        # a body that was learned has the size that was seen
+        assert untold_size(prepare_body(replace(drawing, learned=True))) is None
 
 
 @pytest.mark.parametrize("offset_um", [0.0, 40.0])
