@@ -20,9 +20,9 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
-import accstudy.stages.analyze
 import accstudy.stages.measure
 import accstudy.stages.report
+import accstudy.stages.steps
 from accstudy.audit import audit_study
 from accstudy.cli import main
 from accstudy.pipeline import run_study
@@ -87,6 +87,9 @@ def once():
         frames = (study.scans, study.implants, study.given_poses, study.events)
         return repr(study.settings) + "".join(f.to_csv() for f in frames)
 
+    def of_step(step, study, tables):
+        return step.name + of_study(study) + "".join(f.to_csv() for f in tables.values())
+
     with pytest.MonkeyPatch.context() as patch:
         views = []
 
@@ -105,7 +108,7 @@ def once():
             return called
 
         for module, name, key in (
-            (accstudy.stages.analyze, "analyze_poses", lambda s, p: of_study(s) + p.to_csv()),
+            (accstudy.stages.steps, "compute", of_step),
             (
                 accstudy.stages.report,
                 "make_report",
@@ -207,8 +210,9 @@ def test_any_file_that_is_changed_deleted_or_replaced_by_a_link_is_named(
     study, tmp_path, how, monkeypatch
 ):
     names = written(study)
-    first = next(iter(accstudy.stages.analyze.analyze_poses.known.values()))
-    monkeypatch.setattr(accstudy.stages.analyze, "analyze_poses", lambda *_: first)
+    known = accstudy.stages.steps.compute.known
+    first = {key.split("Settings(")[0]: done for key, done in reversed(known.items())}
+    monkeypatch.setattr(accstudy.stages.steps, "compute", lambda step, *_: first[step.name])
     assert len(names) > 30
     alone = [n for n in names if n.count("/") == 0 or "reference/" in n]  # nothing can be read then
     alone += ["results/record.json", "results/history.jsonl", "results/poses.csv"]
@@ -506,7 +510,7 @@ def test_what_lies_in_the_place_of_a_file_of_the_tools_is_neither_followed_nor_w
 def test_inputs_that_are_edited_during_a_run_are_recorded_as_they_were_read(study, monkeypatch):
     files = ("poses.csv", "scans.csv", "study.toml", "reference/implants.csv")
     before = {file: (study / file).read_bytes() for file in files}
-    compute = accstudy.stages.analyze.analyze_poses
+    compute = accstudy.stages.steps.compute
 
     def meanwhile(*given):
         for file in files:
@@ -514,7 +518,7 @@ def test_inputs_that_are_edited_during_a_run_are_recorded_as_they_were_read(stud
         return compute(*given)
 
     shutil.rmtree(study / "results")
-    monkeypatch.setattr(accstudy.stages.analyze, "analyze_poses", meanwhile)
+    monkeypatch.setattr(accstudy.stages.steps, "compute", meanwhile)
     run_study(study, until="analyze")
     monkeypatch.undo()
     record = json.loads((study / "results/record.json").read_bytes())

@@ -7,8 +7,8 @@ import shutil
 import pytest
 from click.testing import CliRunner
 
-import accstudy.stages.analyze
 import accstudy.stages.report
+import accstudy.stages.steps
 from accstudy.cli import main
 from accstudy.study.disk import write_files
 
@@ -44,19 +44,20 @@ def write(folder):
 @pytest.fixture(scope="module", autouse=True)
 def quick():
     """Compute the tables once; in place of the report some bytes: only files matter here."""
-    known = []
-    compute = accstudy.stages.analyze.analyze_poses
+    known = {}
+    compute = accstudy.stages.steps.compute
 
-    def tables(study, poses):
-        known.append(known[0] if known else compute(study, poses))
-        return known[0]
+    def tables(step, study, given):
+        if step.name not in known:
+            known[step.name] = compute(step, study, given)
+        return known[step.name]
 
     def report(study, tables, record, options, **_):
         names = ["validation.pdf", *(["figures/a.svg", "figures/a.png"] if options.figures else [])]
         return {name: repr((record, options)).encode() for name in names}
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(accstudy.stages.analyze, "analyze_poses", tables)
+        patch.setattr(accstudy.stages.steps, "compute", tables)
         patch.setattr(accstudy.stages.report, "make_report", report)
         yield
 

@@ -372,7 +372,13 @@ def _seating_verdicts(study: Study, tables: Tables) -> Analyzed:
 
 _DEVIATIONS = ("pair_deviations", "implant_deviations")
 _PARTS = ("implant_vectors", "uncertainty_budget", "variance_components")
-_BOUNDS = ("study.protocol", "limits", "seating")
+_BOUNDS = (
+    "study.protocol",
+    "limits.distance_um",
+    "limits.angle_deg",
+    "limits.spans_at_um",
+    "limits.coverage",
+)
 _COMPARED = Step(
     "comparison",
     _comparison,

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from accstudy.errors import Finding
 from accstudy.stages.steps import Analyzed, Step, settings_read
 from accstudy.study.disk import digest, read_own
 from accstudy.study.record import computer, json_bytes, program_digest, versions
@@ -35,6 +36,7 @@ class Recorded:
         self.work = work
         self.computed: list[str] = []
         self.recalled: list[str] = []
+        self._key = ""
         inputs = {
             "scans": csv_bytes("scans", study.scans, factors=tuple(study.scans.columns)),
             "implants": csv_bytes("implants", study.implants),
@@ -51,7 +53,7 @@ class Recorded:
     def recall(self, step: Step, tables: Mapping[str, pd.DataFrame]) -> Analyzed | None:
         """Tables and findings of a step; None if it is to be computed."""
         work = self.work
-        key = digest(
+        self._key = digest(
             json_bytes(
                 {
                     **self._always,
@@ -61,35 +63,45 @@ class Recorded:
                 }
             )
         )
-        work.record["stages"][step.name] = key
-        stored = self._stored(step) if work.old.get("stages", {}).get(step.name) == key else None
+        stored = self._stored(step)
         if stored is None:
             return None
         self.recalled.append(step.name)
         for name, data in stored.items():
             work.take(name, data)
-        work.findings[step.name] = work.findings_of(step.name)
-        return Analyzed({name: work.tables[name] for name in stored}, work.findings[step.name])
+        return self._done(step, list(stored), work.findings_of(step.name))
 
     def keep(self, step: Step, done: Analyzed) -> Analyzed:
         """Take what a step computed, in the form of its files."""
         self.computed.append(step.name)
         for name, frame in done.tables.items():
             self.work.keep(name, frame)
-        self.work.findings[step.name] = done.findings
-        return Analyzed({name: self.work.tables[name] for name in done.tables}, done.findings)
+        return self._done(step, [n for n in TABLES if n in done.tables], done.findings)
+
+    def _done(self, step: Step, names: list[str], findings: tuple[Finding, ...]) -> Analyzed:
+        written = {f"{name}.csv": digest(self.work.bytes[f"{name}.csv"]) for name in names}
+        self.work.record["stages"][step.name] = self._state(names, written)
+        self.work.findings[step.name] = findings
+        return Analyzed({name: self.work.tables[name] for name in names}, findings)
+
+    def _state(self, names: list[str], outputs: Mapping[str, str]) -> str:
+        """What the record says of the step at work: what it read, and what it wrote."""
+        return digest(json_bytes([self._key, {name: outputs[f"{name}.csv"] for name in names}]))
 
     def _stored(self, step: Step) -> dict[str, bytes] | None:
-        """Bytes of a step's tables as recorded; None if one of them is not."""
-        outputs = self.work.old["outputs"]
+        """Bytes of a step's tables as recorded; None if it would read or write others now."""
+        outputs = self.work.old.get("outputs", {})
+        names = [
+            n for n in TABLES if f"{n}.csv" in outputs and n not in NOT_ANALYZED and step.owns(n)
+        ]
+        if self.work.old.get("stages", {}).get(step.name) != self._state(names, outputs):
+            return None
         stored = {}
-        for name in TABLES:
-            file = f"{name}.csv"
-            if file in outputs and name not in NOT_ANALYZED and step.owns(name):
-                try:
-                    stored[name] = read_own(self.work.results / file)
-                except OSError:
-                    return None
-                if digest(stored[name]) != outputs[file]:
-                    return None
+        for name in names:
+            try:
+                stored[name] = read_own(self.work.results / f"{name}.csv")
+            except OSError:
+                return None
+            if digest(stored[name]) != outputs[f"{name}.csv"]:
+                return None
         return stored

@@ -1,0 +1,120 @@
+"""An analysis computes again what a change touches, and nothing that it does not."""
+
+import shutil
+
+import pandas as pd
+import pytest
+from small_study import SETTINGS, write
+
+from accstudy.pipeline import run_study
+from accstudy.stages import steps
+from accstudy.stages.analyze import analysis_steps
+from accstudy.stages.steps import Analyzed, Step
+from accstudy.study.load import load_study
+
+LIMITS = """
+[limits]
+distance_um = { value = 100, source = "the example's own" }
+seat_gap_um = { value = 150, source = "the example's own" }
+"""
+MODEL = "[[model]]\nname = 'm'\nresponse = 'pair.distance_um'\nfixed = 'path_mm'\n"
+
+
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("steps") / "study"
+    write(folder, study=SETTINGS + LIMITS)
+    run_study(folder, until="analyze")
+    return folder
+
+
+@pytest.fixture
+def study(finished, tmp_path):
+    """A study that was run to the end."""
+    return shutil.copytree(finished, tmp_path / "study")
+
+
+@pytest.fixture
+def computed(monkeypatch):
+    """Names of the steps that are computed."""
+    names = []
+    compute = steps.compute
+
+    def noted(step, study, tables):
+        names.append(step.name)
+        return compute(step, study, tables)
+
+    monkeypatch.setattr(steps, "compute", noted)
+    return names
+
+
+def change(study, old, new):
+    text = (study / "study.toml").read_text()
+    assert text.count(old) == 1
+    (study / "study.toml").write_text(text.replace(old, new))
+    run_study(study, until="analyze")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "expected"),
+    [
+        ("title = ", "title = 'Another' # ", []),
+        ("distance_um = { value = 100", "distance_um = { value = 90", ["conformity"]),
+        ("seat_gap_um = { value = 150", "seat_gap_um = { value = 9", ["seating verdicts"]),
+        ("[limits]", "[seating]\ndraws = 64\n[limits]", ["seating", "seating verdicts"]),
+        ("[limits]", MODEL + "[limits]", ["models"]),
+    ],
+)
+def test_a_change_recomputes_what_reads_it(study, computed, old, new, expected):
+    change(study, old, new)
+    assert computed == expected
+    fresh = {f.name: f.read_bytes() for f in (study / "results").glob("*.csv")}
+    shutil.rmtree(study / "results")
+    run_study(study, until="analyze")
+    assert fresh == {f.name: f.read_bytes() for f in (study / "results").glob("*.csv")}
+
+
+def test_another_confidence_recomputes_everything(study, computed):
+    change(study, "[limits]", "[limits]\nconfidence = 0.9")
+    assert computed == [step.name for step in analysis_steps(load_study(study))]
+
+
+@pytest.mark.parametrize("table", ["seating_summary", "seating_scans", "accuracy"])
+def test_a_table_that_is_not_the_recorded_one_is_computed_again(study, computed, table):
+    file = study / "results" / f"{table}.csv"
+    before = file.read_bytes()
+    file.write_bytes(before.replace(b"0", b"9"))
+    run_study(study, until="analyze")
+    assert file.read_bytes() == before
+    assert len(computed) == 1
+
+
+def one_step(run, **named):
+    return Step("example", run, ("poses",), ("accuracy",), **named)
+
+
+def test_a_step_gets_no_setting_that_it_does_not_declare(finished):
+    study, poses = load_study(finished), pd.DataFrame()
+
+    def reads(study, tables):
+        return Analyzed({"accuracy": pd.DataFrame([study.settings.limits.coverage])}, ())
+
+    with pytest.raises(RuntimeError, match=r"reads limits\.coverage without declaring it"):
+        steps.run_steps([one_step(reads)], study, poses)
+    done = steps.run_steps([one_step(reads, settings=("limits.coverage",))], study, poses)
+    assert done.tables["accuracy"].iloc[0, 0] == 0.95
+
+
+def test_a_step_writes_no_table_that_it_does_not_declare(finished):
+    def writes(study, tables):
+        return Analyzed({"models": pd.DataFrame()}, ())
+
+    with pytest.raises(RuntimeError, match="models"):
+        steps.run_steps([one_step(writes)], load_study(finished), pd.DataFrame())
+
+
+def test_every_step_reads_the_tables_of_those_before_it(finished):
+    study, written = load_study(finished), ["poses"]
+    for step in analysis_steps(study):
+        assert all(any(w == name for w in written) for name in step.reads), step.name
+        written += step.writes
