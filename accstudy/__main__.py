@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import atexit
 import contextlib
+import io
 import os
 import signal
+import sys
 import threading
 
 __all__ = ["KEPT", "start"]
@@ -35,6 +37,9 @@ def _stop(number: int, frame: object) -> None:
 def start() -> None:
     """Run the command of this process."""
     signal.signal(signal.SIGINT, _stop)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a console of one country lacks letters and signs
+            stream.reconfigure(errors="backslashreplace")
     try:
         from accstudy.cli import main
 

@@ -12,6 +12,7 @@ import os
 import shutil
 import stat
 import sys
+import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 
@@ -37,6 +38,7 @@ LARGEST = 500_000_000
 
 _NEW, _OLD = "new", "old"
 _COMPLETE = ".accstudy-complete"
+_PATIENCE_S = (0.05, 0.2, 0.5)
 _HERE = -100  # AT_FDCWD: paths are relative to the working folder
 _LINUX_EXCHANGE, _DARWIN_SWAP = 2, 2
 
@@ -231,26 +233,51 @@ def replace_folder(
                 _sync(path)
         (new / _COMPLETE).touch()
         _sync(new)
-        if not folder.exists():
-            os.replace(new, folder)
-        elif not exchange(new, folder):
-            os.replace(folder, old)
-            os.replace(new, folder)
+        _put_in_place(new, folder, old)
         _sync(folder.parent)
-        (folder / _COMPLETE).unlink()
+        with contextlib.suppress(OSError):  # somebody reads it: the next command deletes it
+            (folder / _COMPLETE).unlink()
         shutil.rmtree(old, ignore_errors=True)
     except OSError as error:
         raise OutputError(
             f'"{folder.name}" cannot be written: {error.strerror}',
             where=str(folder),
-            hint=(
-                "free space on the disk or change the permissions of the folder; the earlier "
-                "results are unchanged"
-            ),
+            hint=f"{_hint(error)}; the earlier results are unchanged",
         ) from error
     finally:
         if folder.exists():
             shutil.rmtree(new, ignore_errors=True)
+
+
+def _put_in_place(new: Path, folder: Path, old: Path) -> None:
+    """Let the new folder take the place of the former one, which is set aside."""
+    if not folder.exists():
+        _move(new, folder)
+    elif not exchange(new, folder):
+        _move(folder, old)
+        try:
+            _move(new, folder)
+        except OSError:
+            _move(old, folder)
+            raise
+
+
+def _move(one: Path, other: Path) -> None:
+    """Rename; where others have a file of it open for a moment, as virus scanners do, wait."""
+    for delay in _PATIENCE_S:
+        try:
+            os.replace(one, other)
+        except PermissionError:
+            time.sleep(delay)
+        else:
+            return
+    os.replace(one, other)
+
+
+def _hint(error: OSError) -> str:
+    if isinstance(error, PermissionError):
+        return "close the programs that show a file of it, or change the folder's permissions"
+    return "free space on the disk, or name another folder"
 
 
 def write_files(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
@@ -282,18 +309,12 @@ def write_files(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
             with aside.open("xb") as stream:  # which follows no link
                 stream.write(data)
             _sync(aside)
-            os.replace(aside, target)
+            _move(aside, target)
         except OSError as error:
             with contextlib.suppress(OSError):
                 aside.unlink()
-            raise OutputError(
-                f'"{name}" cannot be written: {error.strerror}',
-                where=str(folder),
-                hint=(
-                    "free space on the disk, change the permissions of the folder or name another "
-                    "folder"
-                ),
-            ) from error
+            what = f'"{name}" cannot be written: {error.strerror}'
+            raise OutputError(what, where=str(folder), hint=_hint(error)) from error
         written.append(target)
     return written
 
@@ -336,15 +357,25 @@ def _carry_over(old: Path, new: Path, own: Callable[[str], bool]) -> None:
             if own(inside.as_posix()):
                 continue
             target = new / inside
+            if os.path.lexists(target):  # under another case, where that is the same name
+                raise NotOursError(
+                    f'"{inside.as_posix()}" was not written by this program',
+                    where=str(old),
+                    hint="the program writes a file of this name: move yours elsewhere",
+                )
             target.parent.mkdir(parents=True, exist_ok=True)
             shutil.copy2(here / name, target, follow_symlinks=False)
 
 
 def _sync(path: Path) -> None:
     """Make the system put a file or a folder on the disk."""
-    if os.name == "nt" and path.is_dir():
+    folder = path.is_dir()
+    if os.name == "nt" and folder:
         return
-    handle = os.open(path, os.O_RDONLY)
+    try:
+        handle = os.open(path, os.O_RDONLY if folder else os.O_RDWR)  # Windows asks for writing
+    except PermissionError:
+        return  # a copy of a file that the user may only read
     try:
         os.fsync(handle)
     finally:

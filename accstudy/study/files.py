@@ -60,22 +60,22 @@ class Files:
 
     def place(self, file: str) -> str:
         """Path of a file as text, which is quicker: a scan list may have 100,000 names."""
-        plain, mode = self._look(file)
-        if not plain or stat.S_ISLNK(mode):
+        plain, found = self._look(file)
+        if not plain or (found and stat.S_ISLNK(found.st_mode)):
             return str(resolve(self.root, file, allow_outside=self.allow_outside))
         return plain
 
-    def _look(self, file: str) -> tuple[str, int]:
-        """Path and kind of a file whose name and folder promise nothing odd; else nothing."""
+    def _look(self, file: str) -> tuple[str, os.stat_result | None]:
+        """Path of a file whose name and folder promise nothing odd, else nothing; what is there."""
         folder, _, name = file.replace("\\", "/").rpartition("/")
         odd = self.allow_outside or name in ("", ".", "..") or ":" in file or "\0" in file
         if odd or len(file) >= _LONGEST_NAME or not self._holds(folder):
-            return "", 0
+            return "", None
         plain = os.path.join(self._root, folder, name)
         try:
-            return plain, os.lstat(plain).st_mode
+            return plain, os.lstat(plain)
         except OSError:
-            return plain, 0
+            return plain, None
 
     def _holds(self, folder: str) -> bool:
         """Whether a folder lies inside the study; looked up once for all its files."""
@@ -89,13 +89,22 @@ class Files:
 
     def is_there(self, file: str) -> bool:
         """Whether there is a regular file of this name, which the study may read."""
+        return self.identity(file) is not None
+
+    def identity(self, file: str) -> tuple[int, int] | None:
+        """Device and number of a regular file that the study may read; None for anything else.
+
+        Two names of one file have the same: by a link, or by case where that does not count.
+        """
         try:
-            plain, mode = self._look(file) if file else ("", 0)
-            if plain and not stat.S_ISLNK(mode):
-                return stat.S_ISREG(mode)
-            return bool(file) and self.path(file).is_file()
+            plain, found = self._look(file) if file else ("", None)
+            if file and (not plain or (found and stat.S_ISLNK(found.st_mode))):
+                found = os.stat(self.path(file))
         except (InputError, OSError):
-            return False
+            return None
+        if found is None or not stat.S_ISREG(found.st_mode):
+            return None
+        return found.st_dev, found.st_ino
 
     def read(self, file: str, *, max_bytes: int, fault: type[AccstudyError] = InputError) -> bytes:
         """Read a file and keep its digest; errors as of `read_bytes`, or `ChangedFileError`."""

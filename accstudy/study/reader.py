@@ -376,7 +376,7 @@ class Reader:
     def check_files(self, scans: pd.DataFrame, poses: pd.DataFrame) -> None:
         """See that every scan has either a mesh file or positions, and that files exist."""
         with_poses = set(poses["scan"])
-        seen: dict[str, str] = {}
+        seen: dict[tuple[int, int], str] = {}
         names: dict[str, Nearest] = {}
         for row in records(scans[["scan", "file", "status", "row"]]):
             scan, file = row["scan"], row["file"]
@@ -392,7 +392,8 @@ class Reader:
             if scan in with_poses:
                 what = f'scan "{scan}" has both a file and positions'
                 self.findings.append(fault("two-sources", what, where, "keep one of the two"))
-            if not self.files.is_there(file):
+            one = self.files.identity(file)
+            if one is None:
                 full = self._attempt(lambda: self._resolved(file, where))  # noqa: B023
                 if full is None:
                     continue
@@ -405,11 +406,10 @@ class Reader:
                 what = f'there is no file "{file}"'
                 self.findings.append(fault("no-file", what, where, hint))
                 continue
-            plain = os.path.normpath(file.replace("\\", "/"))
-            if plain in seen:
-                what = f'"{file}" is also the file of scan "{seen[plain]}"'
+            if one in seen:
+                what = f'"{file}" is also the file of scan "{seen[one]}"'
                 self.findings.append(fault("file-twice", what, where, "each file must be one scan"))
-            seen.setdefault(plain, scan)
+            seen.setdefault(one, scan)
         needs_body = any(
             f and s != "failed" for f, s in zip(scans["file"], scans["status"], strict=True)
         )
