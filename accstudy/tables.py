@@ -872,30 +872,6 @@ _TABLES = (
         """),
     ),
     Table(
-        "seating_view",
-        "scan x tightened implant x implant",
-        _columns("""
-            scan t name of the scan
-            model t physical reference model
-            tightened t implant whose screw is tightened, or best-seat
-            implant t implant, in arch order
-            platform_x_mm n centre of the true platform, reference frame
-            platform_y_mm n centre of the true platform, reference frame
-            platform_z_mm n centre of the true platform, reference frame
-            platform_axis_x n its axis
-            platform_axis_y n its axis
-            platform_axis_z n its axis
-            seat_x_mm n centre of the framework's seat, reference frame
-            seat_y_mm n centre of the framework's seat, reference frame
-            seat_z_mm n centre of the framework's seat, reference frame
-            seat_axis_x n its axis
-            seat_axis_y n its axis
-            seat_axis_z n its axis
-            gap_max_um n largest vertical gap around the rim
-            gap_min_um n smallest gap around the rim; negative is interference
-        """),
-    ),
-    Table(
         "model_terms",
         "model x term",
         _columns("""

@@ -14,76 +14,16 @@ from accstudy.errors import InputError
 
 __all__ = [
     "Rate",
-    "critical_difference",
-    "critical_difference_from_reference",
     "critical_range_factor",
     "e_n",
     "failure_rate",
     "failure_table",
-    "significance_of_bias",
     "uncertainty_factor_bias",
     "uncertainty_factor_s_R",
     "uncertainty_factor_s_r",
 ]
 
 _Z95 = 1.96  # the standards print with this rounded quantile
-
-
-def critical_difference(s_r: float, s_R: float, n1: int, n2: int) -> float:
-    """Largest difference to expect between two means of different cells.
-
-    Parameters
-    ----------
-    s_r, s_R : float
-        Repeatability and reproducibility (or intermediate precision) standard
-        deviations, one unit.
-    n1, n2 : int
-        Results behind the two means.
-
-    Returns
-    -------
-    float
-        95 % critical difference. For two means of one cell give ``s_R = s_r``.
-
-    References
-    ----------
-    ISO 5725-6:1994, 4.2.1 and 4.2.2.
-
-    Examples
-    --------
-    >>> round(critical_difference(10.0, 20.0, 1, 1), 1)  # two single results: the limit R
-    56.0
-    """
-    inside = s_R**2 - s_r**2 * (1 - 1 / (2 * n1) - 1 / (2 * n2))
-    return 2.8 * math.sqrt(max(inside, 0.0))
-
-
-def critical_difference_from_reference(s_r: float, s_R: float, n: int) -> float:
-    """Largest difference to expect between a cell's mean and the reference.
-
-    Parameters
-    ----------
-    s_r, s_R : float
-        As above.
-    n : int
-        Results behind the mean, all of one cell.
-
-    Returns
-    -------
-    float
-        95 % critical difference; the reference counts as exact.
-
-    References
-    ----------
-    ISO 5725-6:1994, 4.2.3.
-
-    Examples
-    --------
-    >>> round(critical_difference_from_reference(10.0, 10.0, 1), 2)
-    19.8
-    """
-    inside = (2.8 * s_R) ** 2 - (2.8 * s_r) ** 2 * (n - 1) / n
-    return math.sqrt(max(inside, 0.0) / 2)
 
 
 def critical_range_factor(n: int) -> float:
@@ -182,34 +122,6 @@ def e_n(value: float, reference: float, U_value: float, U_reference: float) -> f
     if combined == 0:
         raise InputError("E_n needs an uncertainty above zero")
     return (value - reference) / combined
-
-
-def significance_of_bias(bias: float, u_bias: float, df: float) -> tuple[float, float]:
-    """Student's t of a bias and its two-sided probability when there is none.
-
-    Parameters
-    ----------
-    bias, u_bias : float
-        Bias and its standard uncertainty, one unit.
-    df : float
-        Degrees of freedom of `u_bias`; infinite is allowed.
-
-    Returns
-    -------
-    t, p : float
-        NaN where the uncertainty is not known or zero.
-
-    Examples
-    --------
-    >>> t, p = significance_of_bias(10.0, 4.0, 9)
-    >>> t, round(p, 3)
-    (2.5, 0.034)
-    """
-    if not u_bias > 0:
-        return math.nan, math.nan
-    t = bias / u_bias
-    tail = special.ndtr(-abs(t)) if math.isinf(df) else special.stdtr(df, -abs(t))
-    return t, 2 * float(tail)
 
 
 @dataclass(frozen=True, slots=True)

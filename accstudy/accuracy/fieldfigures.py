@@ -14,10 +14,7 @@ import pandas as pd
 from accstudy.accuracy.measurands import Results
 from accstudy.tables import shape
 
-__all__ = ["HALF_NORMAL", "expected_figures", "field_figures", "field_table"]
-
-HALF_NORMAL = math.sqrt(2 / math.pi)
-"""Mean of the absolute value of a standard normal variable, 0.798."""
+__all__ = ["field_figures", "field_table"]
 
 
 def field_figures(
@@ -136,31 +133,3 @@ def _mean_and_sd(n: float, total: float, squares: float) -> tuple[float, float]:
         return math.nan, math.nan
     left = max(squares - total**2 / n, 0.0)
     return total / n, math.sqrt(left / (n - 1)) if n > 1 else math.nan
-
-
-def expected_figures(sd: float) -> dict[str, float]:
-    """What the field's figures come to for an unbiased normal device.
-
-    Parameters
-    ----------
-    sd : float
-        Standard deviation along each axis, the same for all three and independent.
-
-    Returns
-    -------
-    dict
-        ``mean_abs_1d``, ``mean_distance_3d``, ``mean_pairwise_1d`` and
-        ``mean_pairwise_3d``, in the unit of `sd`.
-
-    Examples
-    --------
-    >>> {k: round(v, 1) for k, v in expected_figures(30.0).items()}["mean_distance_3d"]
-    47.9
-    """
-    one = HALF_NORMAL * sd
-    return {
-        "mean_abs_1d": one,
-        "mean_distance_3d": 2 * one,
-        "mean_pairwise_1d": math.sqrt(2) * one,
-        "mean_pairwise_3d": math.sqrt(2) * 2 * one,
-    }

@@ -10,8 +10,6 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from accstudy.errors import InputError, nearest
-
 __all__ = [
     "IMPLANT_MEASURANDS",
     "PAIR_MEASURANDS",
@@ -19,7 +17,6 @@ __all__ = [
     "implant_results",
     "pair_results",
     "results",
-    "without_scans",
 ]
 
 PAIR_MEASURANDS = ("distance_um", "angle_deg")
@@ -216,34 +213,3 @@ def natural(name: str) -> tuple[tuple[bool, int, str], ...]:
     """
     parts = re.split(r"(\d+)", str(name))
     return tuple((not p.isdigit(), int(p) if p.isdigit() else 0, p) for p in parts if p)
-
-
-def without_scans(table: pd.DataFrame, scans: Collection[str]) -> pd.DataFrame:
-    """Leave scans out of a deviation table.
-
-    Parameters
-    ----------
-    table : DataFrame
-        Any table with a column ``scan``.
-    scans : collection of str
-        Scans to leave out.
-
-    Returns
-    -------
-    DataFrame
-
-    Raises
-    ------
-    InputError
-        If one of them is not in the table.
-    """
-    known = table["scan"].astype(str)
-    for scan in scans:
-        if scan not in set(known):
-            raise InputError(
-                f'scan "{scan}" is excluded, but there is no such scan',
-                where="study.toml",
-                hint=nearest(scan, sorted(set(known))),
-            )
-    kept = pd.DataFrame(table[~known.isin(list(scans))])
-    return kept.reset_index(drop=True)

@@ -16,7 +16,7 @@ from accstudy.accuracy.reference import pair_reference_u, seated_once, temperatu
 from accstudy.accuracy.samples import witnesses
 from accstudy.tables import empty, shape
 
-__all__ = ["SeatingOfBodies", "budget_parts", "seating_from_data", "uncertainty_budget"]
+__all__ = ["SeatingOfBodies", "seating_from_data", "uncertainty_budget"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -363,21 +363,3 @@ def _spread_parts(sums: Layouts, means: Witnesses, g: int) -> list[Part]:
         Part(who, math.sqrt(whole - repeats), df, how=beyond),
         *days,
     ]
-
-
-def budget_parts(table: pd.DataFrame, condition: str, subject: str) -> pd.DataFrame:
-    """Rows of one pair's budget, in order.
-
-    Parameters
-    ----------
-    table : DataFrame
-        Table ``uncertainty_budget``.
-    condition, subject : str
-        Which pair under which condition.
-
-    Returns
-    -------
-    DataFrame
-    """
-    own = pd.DataFrame(table[(table["condition"] == condition) & (table["subject"] == subject)])
-    return own.reset_index(drop=True)

@@ -10,7 +10,7 @@ from scipy import special
 
 from accstudy.accuracy.factors import nonparametric_n, nonparametric_order
 
-__all__ = ["beyond_p", "lower_bounds", "nonparametric_bound", "upper_ranks"]
+__all__ = ["beyond_p", "lower_bounds", "upper_ranks"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -149,32 +149,3 @@ def lower_bounds(
         if rejected.any():
             out[j] = ordered[rejected].max()
     return out
-
-
-def nonparametric_bound(
-    values: npt.ArrayLike, *, coverage: float = 0.95, confidence: float = 0.95
-) -> tuple[float, int]:
-    """Upper tolerance bound of absolute deviations whatever their distribution.
-
-    Parameters
-    ----------
-    values : array_like
-        Deviations of independent scans: of one cell, or one scan a cell. Scans that
-        share cells are not independent, and the bound does not hold.
-    coverage, confidence : float, optional
-        Of the bound.
-
-    Returns
-    -------
-    bound, n_needed : float, int
-        The order statistic, NaN where the scans are too few; and the number of
-        scans from which on there is one.
-
-    Examples
-    --------
-    >>> nonparametric_bound([3.0, -5.0, 1.0])
-    (nan, 59)
-    """
-    x = np.abs(np.asarray(values, dtype=float))[:, None]
-    bound, holds = upper_ranks(x, len(x), coverage=coverage, confidence=confidence)
-    return (float(bound[0]) if holds else float("nan")), nonparametric_n(coverage, confidence)

@@ -7,11 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
 
 from accstudy.errors import InputError
 
-__all__ = ["Robust", "RobustSpread", "algorithm_a", "algorithm_s", "made", "niqr"]
+__all__ = ["Robust", "algorithm_a", "made", "niqr"]
 
 MAD_FACTOR = 1.483
 """Factor from median absolute deviation to standard deviation, as ISO 13528 rounds it."""
@@ -90,77 +89,6 @@ def algorithm_a(values: npt.ArrayLike, *, at_most: int = 1000) -> Robust:
         converged = abs(new_mean - mean) + abs(new_sd - sd) <= 1e-12 * max(sd, abs(mean) * 1e-3)
         mean, sd = new_mean, new_sd
     return Robust(mean, sd, 1.25 * sd / math.sqrt(x.size), count, converged)
-
-
-@dataclass(frozen=True, slots=True)
-class RobustSpread:
-    """Outcome of Algorithm S.
-
-    Parameters
-    ----------
-    sd : float
-        Robust pooled standard deviation.
-    iterations : int
-        Passes.
-    converged : bool
-        Whether it settled.
-    """
-
-    sd: float
-    iterations: int
-    converged: bool
-
-
-def algorithm_s(sds: npt.ArrayLike, *, df: int, at_most: int = 1000) -> RobustSpread:
-    """Robust pooled value of the standard deviations of cells.
-
-    Parameters
-    ----------
-    sds : array_like
-        Standard deviation of every cell (or ranges of two: then ``df=1`` and divide
-        by sqrt(2) beforehand).
-    df : int
-        Degrees of freedom of each.
-    at_most : int, optional
-        Passes allowed.
-
-    Returns
-    -------
-    RobustSpread
-
-    Notes
-    -----
-    The limit factor cuts the largest tenth of the standard deviations of a normal
-    variable; the adjustment factor makes the result unbiased for its square. Both
-    are worked out, not read from the table.
-
-    References
-    ----------
-    ISO 5725-5:1998, 6.3; ISO 13528:2022, Annex C.4.
-
-    Examples
-    --------
-    >>> round(algorithm_s([1.0, 1.1, 0.9, 1.0, 6.0], df=3).sd, 2)
-    1.26
-    """
-    w = _values(sds)
-    limit, adjust = _factors_of_s(df)
-    sd = float(np.median(w))
-    count, converged = 0, sd == 0.0
-    while not converged and count < at_most:
-        count += 1
-        new = adjust * math.sqrt(float((np.minimum(w, limit * sd) ** 2).mean()))
-        converged = abs(new - sd) <= 1e-12 * sd
-        sd = new
-    return RobustSpread(sd, count, converged)
-
-
-def _factors_of_s(df: int) -> tuple[float, float]:
-    if df < 1:
-        raise InputError("Algorithm S needs cells of two results or more")
-    limit2 = float(special.chdtri(df, 0.1)) / df
-    inside = float(special.chdtr(df + 2, df * limit2))
-    return math.sqrt(limit2), 1 / math.sqrt(inside + 0.1 * limit2)
 
 
 def made(values: npt.ArrayLike) -> float:

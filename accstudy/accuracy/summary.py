@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -14,14 +14,13 @@ from accstudy.accuracy.measurands import (
     implant_results,
     pair_results,
     results,
-    without_scans,
 )
 from accstudy.accuracy.oneway import Layouts, layouts, one_way_table
 from accstudy.accuracy.reference import shared_u
 from accstudy.accuracy.samples import witnesses
 from accstudy.tables import empty, shape
 
-__all__ = ["accuracy_table", "accuracy_with_and_without", "precision_table", "study_results"]
+__all__ = ["accuracy_table", "precision_table", "study_results"]
 
 
 def study_results(
@@ -185,46 +184,3 @@ def precision_table(accuracy: pd.DataFrame) -> pd.DataFrame:
         notes = notes.str.replace(_NOTES[key], text, regex=False)
     tidy = ["; ".join(part for part in note.split("; ") if part) for note in notes]
     return shape("precision", accuracy.assign(note=tidy))
-
-
-def accuracy_with_and_without(
-    pair_deviations: pd.DataFrame,
-    implant_deviations: pd.DataFrame | None = None,
-    *,
-    exclusions: Collection[str],
-    reference_u: pd.DataFrame | Mapping[str, float] | None = None,
-    alignment: str = "all-implants",
-    confidence: float = 0.95,
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Table ``accuracy`` with every scan, and without those left out for a reason.
-
-    Parameters
-    ----------
-    exclusions : collection of str
-        Scans left out; each needs a reason, which the settings hold.
-    pair_deviations, implant_deviations, reference_u, alignment, confidence
-        As for `accuracy_table`.
-
-    Returns
-    -------
-    everything, kept : DataFrame
-        Two tables ``accuracy``; a report shows both.
-
-    Raises
-    ------
-    InputError
-        If a scan left out is not in the tables.
-    """
-    kept_implants = None
-    if implant_deviations is not None and len(implant_deviations):
-        kept_implants = without_scans(implant_deviations, exclusions)
-    both = [
-        accuracy_table(
-            pairs, implants, reference_u=reference_u, alignment=alignment, confidence=confidence
-        )
-        for pairs, implants in (
-            (pair_deviations, implant_deviations),
-            (without_scans(pair_deviations, exclusions), kept_implants),
-        )
-    ]
-    return both[0], both[1]

@@ -13,7 +13,7 @@ from accstudy.errors import ComputationError
 from accstudy.geometry.rigid import angle_between_deg, rotation_about_deg, unit
 from accstudy.tables import empty, shape
 
-__all__ = ["ALIGNMENTS", "implant_deviations", "pair_deviations"]
+__all__ = ["implant_deviations", "pair_deviations"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -21,9 +21,6 @@ Ints = NDArray[np.intp]
 _PARALLEL = float(np.sin(np.radians(1.0)))
 """Sine of the angle below which two axes count as parallel: whichever way one of them is
 turned then, the angle between them grows."""
-
-ALIGNMENTS = ("all-implants", "first-implant", "datum-implants")
-"""Names of the alignments."""
 
 
 def pair_deviations(poses: pd.DataFrame, reference: pd.DataFrame) -> pd.DataFrame:

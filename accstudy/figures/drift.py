@@ -11,7 +11,6 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from accstudy.drift.trend import DAYS_PER_MONTH
 from accstudy.figures.style import (
     ACCENT,
     FAINT,
@@ -31,7 +30,6 @@ __all__ = [
     "limit_chart",
     "run_length_chart",
     "state_chart",
-    "trend_chart",
 ]
 
 _SIGNAL = SERIES[2]
@@ -245,47 +243,6 @@ def limit_chart(held: pd.DataFrame, events: pd.DataFrame, *, verified: str) -> F
     _name(ax, "largest deviation of a pair, and its bound")
     _events([ax], events)
     _dates(ax)
-    return figure
-
-
-@styled
-def trend_chart(points: pd.DataFrame, trends: pd.DataFrame, *, label: str) -> Figure:
-    """Draw session means with the trend and its interval, a panel a device.
-
-    Parameters
-    ----------
-    points : DataFrame
-        Rows of table ``drift_points`` of chart ``mean`` with ``name``.
-    trends : DataFrame
-        ``name``, ``since``, ``middle`` (date and value through which the lines
-        go: ``middle``, ``middle_value``), ``slope``, ``slope_low``,
-        ``slope_high`` (a month), ``until`` (end of the lines).
-    label : str
-        Label of the vertical axis with unit.
-
-    Returns
-    -------
-    Figure
-    """
-    names = list(dict.fromkeys(trends["name"]))
-    figure = new_figure(166, 12 + 28 * len(names))
-    grid = np.atleast_1d(figure.subplots(len(names), 1, sharex=True, sharey=True))
-    for ax, row in zip(grid, rows_of(trends), strict=True):
-        mine = points[points["name"] == row.name]
-        ax.plot(pd.to_datetime(mine["at"]), mine["value"], **line_of(0, join=False), zorder=2)
-        when = pd.date_range(row.since, row.until, periods=40)
-        months = (when - row.middle) / pd.Timedelta(days=DAYS_PER_MONTH)
-        mid, low, high = (
-            row.middle_value + slope * months.to_numpy(float)
-            for slope in (row.slope, row.slope_low, row.slope_high)
-        )
-        ax.fill_between(when, np.minimum(low, high), np.maximum(low, high), color=ACCENT,
-                        alpha=0.15, linewidth=0, zorder=1)  # fmt: skip
-        ax.plot(when, mid, color=ACCENT, linewidth=2.0, zorder=3)
-        ax.axvline(mine["at"].max(), color=GREY, linewidth=0.6, linestyle=(0, (1.2, 1.4)))
-        _name(ax, row.name)
-    figure.supylabel(printable(label), fontsize=8.5, color=INK)
-    _dates(grid[-1])
     return figure
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -15,7 +14,7 @@ from accstudy.mesh.model import Mesh
 from accstudy.mesh.normals import vertex_normals
 from accstudy.mesh.scene import Scene
 
-__all__ = ["Shaded", "View", "fit_view", "paint", "png_bytes", "seen_from_above", "shade"]
+__all__ = ["Shaded", "View", "fit_view", "seen_from_above", "shade"]
 
 Floats = NDArray[np.float64]
 
@@ -299,62 +298,3 @@ def _light(view: View, normals: Floats, flat_normal: Floats, depth: Floats) -> F
         spread = max(float(np.ptp(depth)), 1e-9)
         bright = bright * (1 - _DEPTH_CUE * (depth - depth.min()) / spread)
     return np.asarray(np.clip(np.where(inside, _INSIDE * bright, bright), 0.0, _BRIGHTEST))
-
-
-def paint(
-    shaded: Shaded, colours: ArrayLike, *, background: ArrayLike | None = None, reduce: int = 1
-) -> NDArray[np.uint8]:
-    """Colour a shaded picture.
-
-    Parameters
-    ----------
-    shaded : Shaded
-        From `shade`.
-    colours : (3,) or (k, 3) or (h, w, 3) array_like
-        Red, green, blue, 0 to 1: of everything, of each mesh, or of each pixel
-        (from `Shaded.vertex_values` through a colour map, say).
-    background : (3,) array_like, optional
-        Colour where nothing is; transparent by default.
-    reduce : int
-        Pixels, in each direction, that are averaged to one; smooths outlines.
-
-    Returns
-    -------
-    (h // reduce, w // reduce, 4) ndarray of uint8
-        Red, green, blue, opacity.
-    """
-    given = np.asarray(colours, float)
-    if given.ndim == 2:
-        given = given[np.where(shaded.hit, shaded.mesh, 0)]
-    opacity = shaded.hit.astype(float)[:, :, None]
-    colour = np.clip(given, 0, 1) * shaded.shade[:, :, None] * opacity
-    h, w = (size // reduce * reduce for size in shaded.hit.shape)
-    blocks = np.concatenate([colour, opacity], axis=2)[:h, :w]
-    mean = blocks.reshape(h // reduce, reduce, w // reduce, reduce, 4).mean(axis=(1, 3))
-    colour, opacity = mean[:, :, :3], mean[:, :, 3:]
-    if background is None:
-        colour = colour / np.where(opacity > 0, opacity, 1.0)
-    else:
-        colour = colour + (1 - opacity) * np.asarray(background, float)
-        opacity = np.ones_like(opacity)
-    return np.round(255 * np.concatenate([colour, opacity], axis=2)).astype(np.uint8)
-
-
-def png_bytes(pixels: NDArray[np.uint8]) -> bytes:
-    """Write pixels, (h, w, 4), as PNG: the same pixels give the same bytes.
-
-    Parameters
-    ----------
-    pixels : (h, w, 4) ndarray of uint8
-        From `paint`.
-
-    Returns
-    -------
-    bytes
-        Without time, program name or any other metadata.
-    """
-    from matplotlib.image import imsave
-
-    buffer = io.BytesIO()
-    imsave(buffer, pixels, format="png", metadata={"Software": None})  # type: ignore[dict-item]
-    return buffer.getvalue()

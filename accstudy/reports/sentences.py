@@ -26,7 +26,6 @@ from accstudy.reports.wording import (
 __all__ = [
     "bias_sentence",
     "condition_name",
-    "difference_word",
     "failure_sentence",
     "measurand_name",
     "supported_sentence",
@@ -57,17 +56,6 @@ def measurand_name(measurand: str) -> str:
     name, _, rest = measurand.partition(",")
     said = _MEASURANDS.get(name, name.replace("_", " "))
     return f"{said},{rest}" if rest else said
-
-
-def difference_word(*, is_scan: bool) -> str:
-    """Trueness is said of a reference that is better than the scans; else it is agreement.
-
-    Examples
-    --------
-    >>> difference_word(is_scan=True)
-    'agreement'
-    """
-    return "agreement" if is_scan else "trueness"
 
 
 def condition_name(condition: str) -> str:

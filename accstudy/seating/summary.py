@@ -24,7 +24,6 @@ __all__ = [
     "Told",
     "scan_misfits",
     "seat_summary",
-    "summary_sentence",
     "told_from_none",
 ]
 
@@ -337,51 +336,3 @@ def _judge(row: dict[str, Any], group: pd.DataFrame, limit_um: float | None) -> 
     if limit_um is not None:
         row.setdefault("verdict", NOT_VERIFIED)
     row["note"] = "; ".join(notes)
-
-
-def summary_sentence(row: pd.Series) -> str:
-    """Say one row of table ``seating_summary``.
-
-    Parameters
-    ----------
-    row : Series
-        The row.
-
-    Returns
-    -------
-    str
-    """
-    way = (
-        "In the one-screw test, worse of the two terminal screws,"
-        if row["seated"] == TERMINAL_SCREW
-        else "At its best seat"
-    )
-    who = (
-        f"{row['condition']}, model {row['model']}" if row["condition"] else f"model {row['model']}"
-    )
-    if not row["n_scans"] or pd.isna(row["median_um"]):
-        return f"{who}: no framework could be seated."
-    text = (
-        f"{who}: {way[0].lower()}{way[1:]} the framework of {row['n_seats']} seats has a largest "
-        f"gap of {row['median_um']:.0f} µm in the median of {row['n_scans']} scans and of "
-        f"{row['max_um']:.0f} µm in the worst scan."
-    )
-    if row.get("n_fewer_seats"):
-        text += f" {row['n_fewer_seats']} of the scans have fewer seats."
-    if pd.notna(row.get("locating_p95_um")) and row["n_not_told"]:
-        text += (
-            f" In {row['n_not_told']} the misfit cannot be distinguished from that of a perfect "
-            f"framework: locating alone causes up to {row['locating_p95_um']:.0f} µm (95 %)."
-        )
-    if pd.notna(row["limit_um"]):
-        text += (
-            f" {row['n_within']} of {row['n_scans']} stay within {row['limit_um']:g} µm "
-            f"({100 * row['share_within_low']:.0f} to {100 * row['share_within_high']:.0f} % of "
-            "scans in the long run)" + (f"; {row['verdict']}." if row["verdict"] else ".")
-        )
-    if row["n_interference"]:
-        text += (
-            f" {row['n_interference']} of {row['n_scans']} show interference: a component would "
-            f"lie inside an implant by up to {row['max_interference_um']:.0f} µm."
-        )
-    return text

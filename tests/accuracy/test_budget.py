@@ -11,13 +11,17 @@ from accstudy.accuracy.budget import Part, combine, propagate, usable_df
 from accstudy.accuracy.oneway import one_way
 from accstudy.accuracy.pairbudget import (
     SeatingOfBodies,
-    budget_parts,
     seating_from_data,
     uncertainty_budget,
 )
 from accstudy.accuracy.vectors import hotelling, implant_vectors
 from accstudy.selftest.published import case
 from accstudy.tables import TABLES, csv_bytes
+
+
+def own_parts(table, subject):
+    """Rows of one pair's budget."""
+    return table[(table["condition"] == "device A") & (table["subject"] == subject)]
 
 
 def test_end_gauge():
@@ -89,7 +93,7 @@ def test_the_budget_adds_up_to_the_bias_of_the_accuracy_table(study):
     pairs, _ = study
     table = uncertainty_budget(pairs, REFERENCE, expansion_per_k=75e-6, temperature_tolerance_k=1)
     assert table.columns.tolist() == TABLES["uncertainty_budget"].names
-    one = budget_parts(table, "device A", "I1-I6").set_index("part")
+    one = own_parts(table, "I1-I6").set_index("part")
     counted = one[one["counted"].fillna(False).astype(bool)]
     assert (counted["u_um"] ** 2).sum() == pytest.approx(one.loc["combined", "u_um"] ** 2)
     assert counted["share"].sum() == pytest.approx(1.0)
@@ -120,10 +124,7 @@ def test_a_seating_never_repeated_adds_in_full(study):
     entered = SeatingOfBodies(6.0, math.inf, "the maker's sheet")
     once = uncertainty_budget(pairs.assign(reseated=False), REFERENCE, seating=entered)
     anew = uncertainty_budget(pairs.assign(reseated=True), REFERENCE, seating=entered)
-    a, b = (
-        budget_parts(t, "device A", "I1-I2").set_index("part").loc["scan body seating"]
-        for t in (once, anew)
-    )
+    a, b = (own_parts(t, "I1-I2").set_index("part").loc["scan body seating"] for t in (once, anew))
     assert (bool(a["counted"]), bool(b["counted"])) == (True, False)
     assert a["u_um"] == pytest.approx(6 * math.sqrt(2))
     assert b["u_um"] == pytest.approx(6 * math.sqrt(2 / 12))
@@ -162,7 +163,7 @@ def test_the_location_fit_is_shown_and_not_counted_twice(study):
         }
     )
     table = uncertainty_budget(pairs, REFERENCE, poses=poses)
-    fit = budget_parts(table, "device A", "I1-I2").set_index("part").loc["location fit"]
+    fit = own_parts(table, "I1-I2").set_index("part").loc["location fit"]
     assert fit["u_um"] == pytest.approx(3 * math.sqrt(2 / 12))
     assert not bool(fit["counted"])
 

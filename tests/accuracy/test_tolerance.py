@@ -13,7 +13,6 @@ from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.judge import verdict
 from accstudy.accuracy.levels import Grouping, normal_bounds
 from accstudy.accuracy.oneway import layouts
-from accstudy.accuracy.ranks import nonparametric_bound
 from accstudy.accuracy.tolerance import tolerance_bounds
 from accstudy.selftest.published import case, table
 from accstudy.tables import TABLES
@@ -95,16 +94,6 @@ def test_bounds_hold_their_confidence(mean, sizes, share):
     assert bound == pytest.approx(planned["bound"], rel=0.02)
     covered = ndtr(bound - mean) - ndtr(-bound - mean)
     assert (covered >= 0.95).mean() >= 0.95 - 3 * math.sqrt(0.95 * 0.05 / g)
-
-
-def test_a_bound_without_a_distribution_holds_its_confidence():
-    rng = np.random.default_rng(12)
-    x = rng.exponential(1.0, (1500, 80))
-    truth = -math.log(0.05)
-    held = np.mean([nonparametric_bound(row)[0] >= truth for row in x])
-    # 80 scans: the largest is taken until the second largest would do (93)
-    assert held == pytest.approx(1 - 0.95**80, abs=0.01)
-    assert nonparametric_bound(np.arange(93.0))[0] == 91.0
 
 
 def test_degenerate_bounds():

@@ -4,7 +4,7 @@ import trimesh
 
 from accstudy.errors import InputError
 from accstudy.mesh.model import Mesh
-from accstudy.mesh.shade import fit_view, paint, png_bytes, seen_from_above, shade
+from accstudy.mesh.shade import fit_view, seen_from_above, shade
 
 
 def sphere(radius_mm=5.0, centre_mm=(0.0, 0.0, 0.0)):
@@ -74,9 +74,6 @@ def test_the_nearer_of_two_meshes_is_seen(down, order):
     assert (seen.mesh == near).mean() == pytest.approx(0.25, abs=0.01)
     assert seen.mesh[80, 80] == near
     assert seen.mesh[5, 5] == 1 - near
-    tinted = paint(seen, [[1, 0, 0], [0, 0, 1]])
-    assert (tinted[seen.mesh == 0, 2] == 0).all()
-    assert (tinted[seen.mesh == 1, 0] == 0).all()
 
 
 def test_light_comes_from_above_and_depth_and_inside_are_darker(down):
@@ -122,24 +119,7 @@ def test_up_along_the_viewing_direction_is_refused():
         fit_view(np.eye(3), direction=[0, 0, -1], up=[0, 0, 1])
 
 
-def test_png_is_the_same_twice_and_holds_no_metadata(down):
-    ball = sphere()
-    seen = shade(ball, fit_view(ball.vertices_mm, width_px=100, **down))
-    pixels = paint(seen, (0.8, 0.7, 0.6), reduce=2)
-    assert pixels.shape == (seen.hit.shape[0] // 2, 50, 4)
-    assert pixels[0, 0, 3] == 0
-    assert pixels[25, 25, 3] == 255
-    data = png_bytes(pixels)
-    assert data == png_bytes(pixels.copy())
-    assert data.startswith(b"\x89PNG")
-    assert not any(kind in data for kind in (b"tEXt", b"iTXt", b"tIME", b"zTXt"))
-    white = paint(seen, (0.8, 0.7, 0.6), background=(1, 1, 1))
-    assert (white[0, 0] == 255).all()
-    assert (white[:, :, 3] == 255).all()
-
-
 def test_nothing_in_view_is_an_empty_picture(down):
     view = fit_view(square(0.0).vertices_mm, width_px=40, **down)
     seen = shade(sphere(centre_mm=(500.0, 0, 0)), view)
     assert not seen.hit.any()
-    assert (paint(seen, (1, 1, 1))[:, :, 3] == 0).all()
