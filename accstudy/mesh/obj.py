@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from accstudy.errors import Finding
-from accstudy.mesh.raw import MAX_CORNERS, RawMesh, comment_note, triangles_of
+from accstudy.mesh.model import MAX_CORNERS, RawMesh, comment_note, triangles_of
 from accstudy.mesh.source import Source, quoted
 from accstudy.mesh.words import LONGEST_LINE, Words, blocks, numbers, too_long
 

@@ -8,23 +8,23 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from accstudy.mesh.ply_header import (
-    NO_POLYGONS,
-    Element,
-    Polygons,
-    Tables,
-    columns_of,
-    index_of,
-    read_header,
-)
-from accstudy.mesh.ply_text import read_ascii
-from accstudy.mesh.raw import (
+from accstudy.mesh.model import (
     MAX_CORNERS,
     MAX_TRIANGLES,
     RawMesh,
     note,
     triangles_of,
     widened,
+)
+from accstudy.mesh.ply_text import (
+    NO_POLYGONS,
+    Element,
+    Polygons,
+    Tables,
+    columns_of,
+    index_of,
+    read_ascii,
+    read_header,
 )
 from accstudy.mesh.source import Source
 

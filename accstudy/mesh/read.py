@@ -9,10 +9,9 @@ from pathlib import Path
 from accstudy.errors import MeshError
 from accstudy.geometry.units import UNIT_MM
 from accstudy.mesh.clean import clean, triangle_digest
-from accstudy.mesh.model import Mesh
+from accstudy.mesh.model import Mesh, RawMesh
 from accstudy.mesh.obj import read_obj
 from accstudy.mesh.ply import read_ply
-from accstudy.mesh.raw import RawMesh
 from accstudy.mesh.source import MAX_BYTES, Source, source_of
 from accstudy.mesh.stl import read_stl, stl_bytes
 from accstudy.study.disk import read_bytes

@@ -1,4 +1,4 @@
-"""The one place that imports open3d: closest points and rays on a triangle mesh."""
+"""The one place that imports open3d: closest points and rays on a mesh, and its thinning."""
 
 from __future__ import annotations
 
@@ -16,7 +16,33 @@ from numpy.typing import NDArray
 from accstudy.errors import InputError, MissingLibraryError
 from accstudy.mesh.model import Mesh
 
-__all__ = ["Scene", "open3d"]
+__all__ = ["Scene", "open3d", "thin"]
+
+
+def thin(mesh: Mesh, triangles: int) -> Mesh:
+    """Thin a mesh out to about a number of triangles.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        Any mesh.
+    triangles : int
+        Wanted number; a mesh that has no more is returned as it is.
+
+    Returns
+    -------
+    Mesh
+        By quadric edge collapse (Garland and Heckbert 1997), as open3d does it.
+    """
+    if len(mesh.faces) <= triangles:
+        return mesh
+    o3d = open3d()
+    whole = o3d.geometry.TriangleMesh(
+        o3d.utility.Vector3dVector(mesh.vertices_mm), o3d.utility.Vector3iVector(mesh.faces)
+    )
+    small = whole.simplify_quadric_decimation(triangles)
+    return Mesh(np.asarray(small.vertices), np.asarray(small.triangles).astype(np.int32))
+
 
 Floats = NDArray[np.float64]
 

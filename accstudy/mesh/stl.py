@@ -1,18 +1,154 @@
-"""STL, binary and ASCII, by a strict reading."""
+"""Binary and ASCII STL."""
 
 from __future__ import annotations
 
+import re
 import struct
 
 import numpy as np
 from numpy.typing import NDArray
 
 from accstudy.errors import Finding
-from accstudy.mesh.raw import RawMesh, comment_note, note, widened
-from accstudy.mesh.source import Source
-from accstudy.mesh.stl_text import read_stl_text
+from accstudy.mesh.model import RawMesh, comment_note, note, widened
+from accstudy.mesh.source import Source, quoted
 
-__all__ = ["read_stl", "stl_bytes"]
+__all__ = ["read_stl", "read_stl_text", "stl_bytes"]
+
+
+_BLOCK = 1 << 22
+_FACET = (
+    *(b"facet", b"normal", b"", b"", b"", b"outer", b"loop"),
+    *(b"vertex", b"", b"", b"") * 3,
+    *(b"endloop", b"endfacet"),
+)  # an empty word stands for a number
+_CORNERS = (8, 9, 10, 12, 13, 14, 16, 17, 18)
+_SOLID = re.compile(rb"\s*solid(?!\S)([^\r\n]*?)(?=\bfacet\s+normal\b|[\r\n]|\Z)", re.IGNORECASE)
+_END = re.compile(rb"endsolid(?!\S)[^\r\n]*", re.IGNORECASE)
+_STOP = re.compile(rb"endsolid", re.IGNORECASE)
+_NOTHING = re.compile(rb"[\0\x1a \r\n\t]*\Z")
+_NUMBER = re.compile(rb"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?")
+_ANY_NORMAL = re.compile(rb"[+-]?(nan|inf|nan\(ind\)|1\.#\w+)")
+
+
+def read_stl_text(source: Source) -> RawMesh:
+    """Read ASCII STL: any spacing, either case, several solids.
+
+    Parameters
+    ----------
+    source : Source
+        Its bytes, a byte order mark left out.
+
+    Returns
+    -------
+    RawMesh
+
+    Raises
+    ------
+    MeshError
+        At the line of the first word that the grammar does not allow.
+    """
+    data, at = source.data, 0
+    blocks: list[NDArray[np.float64]] = []
+    findings: list[Finding] = []
+    named = False
+    while True:
+        head = _SOLID.match(data, at)
+        if head is None:
+            raise source.fault('"solid" is expected here', line=source.line_of(_word(data, at)))
+        named = named or bool(head[1].strip())
+        at = _facets(source, head.end(), blocks)
+        end = _END.match(data, at)
+        if end is None:
+            raise source.fault('"endsolid" is expected here', line=source.line_of(at))
+        at = end.end()
+        if _NOTHING.match(data, at):
+            rest = data[at:].strip()
+            if rest:
+                what = f"{len(rest)} bytes without meaning follow the last solid"
+                findings.append(note("trailing-bytes", what))
+            break
+    corners = np.concatenate(blocks) if blocks else np.empty((0, 3))
+    if not len(corners):
+        raise source.fault("it holds no triangles")
+    if named:
+        findings.append(comment_note("name of the solid"))
+    return RawMesh(corners, None, tuple(findings))
+
+
+def _facets(source: Source, at: int, blocks: list[NDArray[np.float64]]) -> int:
+    """Read triangles up to ``endsolid``; return where it stands."""
+    data = source.data
+    while True:
+        end = _STOP.search(data, at, at + _BLOCK)
+        block = data[at : end.start() if end else at + _BLOCK].lower()
+        if not end:
+            stop = block.rfind(b"endfacet")
+            if stop < 0:
+                _word_by_word(source, at, block, whole=False)
+                raise source.fault(
+                    "the file ends before endsolid: it was cut off", line=source.line_of(len(data))
+                )
+            block = block[: stop + len(b"endfacet")]
+        if block.strip():
+            quick = _quick(block)
+            blocks.append(_word_by_word(source, at, block) if quick is None else quick)
+        at += len(block)
+        if end:
+            return at
+
+
+def _quick(block: bytes) -> NDArray[np.float64] | None:
+    """Corners of a faultless block; None if anything about it is unusual."""
+    words = block.split()
+    count, spare = divmod(len(words), len(_FACET))
+    if spare or b"_" in block:
+        return None
+    if any(w and words[k :: len(_FACET)].count(w) != count for k, w in enumerate(_FACET)):
+        return None
+    normals = {word for k in (2, 3, 4) for word in words[k :: len(_FACET)]}
+    if not all(_NUMBER.fullmatch(word) or _ANY_NORMAL.fullmatch(word) for word in normals):
+        return None
+    try:
+        columns = [np.array(list(map(float, words[k :: len(_FACET)]))) for k in _CORNERS]
+    except ValueError:
+        return None
+    corners = np.stack(columns, axis=1).reshape(-1, 3)
+    return corners if np.isfinite(corners).all() else None
+
+
+def _word_by_word(
+    source: Source, at: int, block: bytes, *, whole: bool = True
+) -> NDArray[np.float64]:
+    """Read a block against the grammar; the error is placed at the first wrong word."""
+    numbers: list[float] = []
+    k = 0
+    for found in re.finditer(rb"\S+", block):
+        word, wanted = found[0], _FACET[k]
+        if wanted and word != wanted:
+            told = f"found {quoted(word)} where {wanted.decode()} is expected"
+            raise source.fault(told, line=source.line_of(at + found.start()))
+        if not wanted and not _NUMBER.fullmatch(word):
+            if k > 4 or not _ANY_NORMAL.fullmatch(word):  # normals are computed anew
+                told = f"found {quoted(word)} where a number is expected"
+                raise source.fault(told, line=source.line_of(at + found.start()))
+        elif k in _CORNERS:
+            numbers.append(float(word))
+            if not np.isfinite(numbers[-1]):
+                told = f"{quoted(word)} is too large a number"
+                raise source.fault(told, line=source.line_of(at + found.start()))
+        k = (k + 1) % len(_FACET)
+    if whole and k:
+        told = f"a triangle ends where {_FACET[k].decode() or 'a number'} is expected"
+        raise source.fault(told, line=source.line_of(at + len(block)))
+    return np.array(numbers[: len(numbers) // 9 * 9]).reshape(-1, 3)
+
+
+def _word(data: bytes, at: int) -> int:
+    """Where the next word begins."""
+    while at < len(data) and data[at : at + 1].isspace():
+        at += 1
+    return at
+
 
 _RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
 _HEADER = 84

@@ -11,7 +11,7 @@ from accstudy.compare.surface import reference_from_scans
 from accstudy.errors import MeshError
 from accstudy.mesh.model import Mesh
 from accstudy.mesh.read import study_mesh
-from accstudy.mesh.thin import thin
+from accstudy.mesh.scene import thin
 from accstudy.page.build import PageContent, build_page
 from accstudy.reports.cautions import CAUTIONS, UNREFERENCED_CAUTIONS
 from accstudy.stages.compare import at_reference_temperature, by_reference
