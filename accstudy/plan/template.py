@@ -124,6 +124,10 @@ _REFERENCE = _section(
             "# mpe_um = { constant = 1.9, per_metre = 4.0 }",
             "maximum permissible error from the certificate",
         ),
+        (
+            "# certified = { U_position_um = 2.4, U_axis_deg = 0.02, k = 2 }",
+            "or the expanded uncertainty that it states",
+        ),
         ("temperature_c = 20.0", "of the model while it was measured"),
         ('length_unit = "mm"', "mm, cm, m or inch"),
         (

@@ -70,7 +70,10 @@ def add_groups(
                         "unknown-factor",
                         f'analysis.{column} names "{name}", which is not a column of the scan list',
                         place("study.toml", column=f"analysis.{column}"),
-                        nearest(name, factors) if factors else "add the column",
+                        f"{nearest(name, factors)}; or, if a column has another name, write "
+                        f'columns.{name} = "..." below [scans] in study.toml, or remove it here'
+                        if factors
+                        else "add the column",
                     )
                 )
         present = [name for name in names if name in factors]
@@ -238,7 +241,8 @@ def conditions_of_scanning(
     findings: list[Finding] = []
     certified = (
         implants is not None
-        and not settings.reference.touch_points  # their residuals do not know the machine
+        # residuals of touches do not know the machine
+        and (not settings.reference.touch_points or settings.reference.certified is not None)
         and bool(implants["u_position_um"].notna().all())
     )
 
@@ -273,7 +277,8 @@ def conditions_of_scanning(
             "the uncertainty of the coordinate measuring machine is not given; u(bias) does not "
             "include it",
             "reference.mpe_um",
-            "give reference.mpe_um from its certificate, or u_position_um for each implant",
+            "give reference.mpe_um or reference.certified from its certificate, or u_position_um "
+            "for each implant",
         )
     if settings.reference.probed == "scan body" and not settings.uncertainty.scan_body_seating_um:
         warn(

@@ -23,11 +23,13 @@ _MOST_HEADS, _MOST_ROWS, _MOST_LABELS, _MOST_CELLS = 40, 400, 3, 20_000
 _NAMES = {
     "implant": "implant|element|feature|name|id|label|tooth|fdi|site|position|no|nr|merkmal|zahn",
     "model": "model|part|cast|master|master model|modell|specimen",
-    "scan": "scan|scan id|scan no|scan name|measurement|sample|run|id|name|no|nr|messung",
-    "file": "file|file name|filename|stl|mesh|path|datei",
+    "scan": "scan|scan id|scan no|scan nr|scan name|measurement|sample|run|id|name|no|nr|messung",
+    "file": "file|file name|filename|stl|mesh|path|datei|dateiname|fichier|archivo",
     "feature": "feature|type|feature type|geometry|typ",
     "at": "at|date|when|day|datum",
-    "device": "device|scanner|unit|instrument|machine",
+    "device": "device|scanner|unit|instrument|machine|gerät|appareil|dispositivo|apparecchio",
+    "software": "software|version|software version",
+    "reseated": "reseated|body reseated|bodies reseated|neu gesetzt|körper neu gesetzt",
     "kind": "kind|event|what|type|action",
     "x_mm": "x|x actual|actual x|x pos|pos x|position x|x position|x coordinate|center x|centre x"
     "|point x|x koordinate|x ist",
@@ -35,12 +37,14 @@ _NAMES = {
     "|i actual|u",
     "flat_x": "flat x|flat i",
     "probe_radius_mm": "probe radius|tip radius",
-    "operator": "operator|user|examiner|observer|untersucher",
+    "operator": "operator|user|examiner|observer|untersucher|bediener|anwender|opérateur|operatore"
+    "|operador",
     "session": "session|day|series|sitzung",
-    "repeat": "repeat|repetition|replicate|wiederholung",
-    "technique": "technique|method|protocol",
-    "measured_at": "measured at|date|time|datum|timestamp",
-    "temperature_c": "temperature|temp|room temperature",
+    "repeat": "repeat|repetition|replicate|wiederholung|wdh|répétition|ripetizione|repetición",
+    "technique": "technique|method|protocol|technik|methode|méthode|tecnica|técnica",
+    "measured_at": "measured at|date|time|datum|timestamp|fecha|data",
+    "temperature_c": "temperature|temp|room temperature|temp c|temperature c|temperatur"
+    "|temperatur c|temperatura",
     "u_position_um": "u position|u xyz",
 }
 _AXES = {"x": "yz", "i": "jk", "u": "vw"}
@@ -48,8 +52,8 @@ _WANTED = {
     "implants": ("flat_x", "flat_y", "flat_z"),
     "touch_points": ("probe_radius_mm",),
     "poses": ("flat_x", "flat_y", "flat_z"),
-    "scans": ("file", "device", "operator", "session", "repeat", "technique", "measured_at",
-              "temperature_c"),
+    "scans": ("file", "device", "software", "technique", "operator", "session", "repeat",
+              "measured_at", "reseated", "temperature_c"),
 }  # fmt: skip
 _UNIT = re.compile(
     r"(?:[\[(]\s*|_)(mm|um|[µμ]m|cm|m|in|inch|inches|deg|°|°c)(?:\s*[\])]|$)", re.IGNORECASE

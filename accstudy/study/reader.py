@@ -22,6 +22,7 @@ from accstudy.study.header import headed
 from accstudy.study.positions import check_landmarks, check_positions
 from accstudy.study.provisional import check_sketch, provisional_arrangement
 from accstudy.study.reference import (
+    as_certified,
     at_platforms,
     check_reference,
     reference_from_touches,
@@ -117,6 +118,7 @@ class Reader:
         checked, files = [], {}
         for run, (frame, file) in frames.items():
             one, found = check_reference(frame, file=file)
+            one = as_certified(one, settings)
             checked.append(at_platforms(one, settings.height_mm).assign(run=run))
             files[run] = file
             self.findings += [*found, *self._unknown_bodies(one, file)]
@@ -314,11 +316,27 @@ class Reader:
                     )
                 )
         frame["status"] = frame["status"].replace("", "ok")
+        frame["file"] = self._in_scans_folder(frame, file)
         once = frame.drop_duplicates("scan")
         self.findings += alike(
             once["scan"].tolist(), once["row"].tolist(), file=file, column="scan"
         )
         return frame, factors
+
+    def _in_scans_folder(self, frame: pd.DataFrame, file: str) -> pd.Series:
+        """Files that a list names without the folder scans/, in which they are."""
+        found, moved = [], []
+        for name in frame["file"]:
+            bare = bool(name) and "/" not in name and "\\" not in name
+            inside = bare and not self.files.is_there(name) and self.files.is_there(f"scans/{name}")
+            found.append(f"scans/{name}" if inside else name)
+            moved += [name] * inside
+        if moved:
+            what = f"{len(moved)} files of the list are in the folder scans: {_few(moved)}"
+            self.findings.append(
+                Finding(Severity.NOTE, "files-in-scans", what, place(file, column="file"))
+            )
+        return pd.Series(found, index=frame.index, dtype=object)
 
     def check_against_each_other(
         self,

@@ -25,6 +25,7 @@ from accstudy.study.typed import fault
 from accstudy.tables import shape
 
 __all__ = [
+    "as_certified",
     "at_platforms",
     "check_reference",
     "common_axis",
@@ -185,6 +186,37 @@ def _standard_uncertainty(implants: pd.DataFrame, file: str) -> tuple[pd.DataFra
         )
     out["u_position_um"] = out["u_position_um"].astype(float).fillna(expanded / k)
     return out, findings
+
+
+def as_certified(implants: pd.DataFrame, settings: Reference) -> pd.DataFrame:
+    """Fill in the certified uncertainty of all implants where their own is not stated.
+
+    Parameters
+    ----------
+    implants : DataFrame
+        Table ``implants``, checked.
+    settings : Reference
+        ``[reference]``. With a certificate but without a maximum permissible error, what
+        residuals of probed points tell is added to the certified uncertainty, in squares.
+
+    Returns
+    -------
+    DataFrame
+    """
+    stated = settings.certified
+    if stated is None:
+        return implants
+    out = implants.copy()
+    residuals = bool(settings.touch_points) and settings.mpe_um is None
+    for column, expanded in (
+        ("u_position_um", stated.U_position_um),
+        ("u_axis_deg", stated.U_axis_deg),
+    ):
+        if expanded is None:
+            continue
+        u, known = expanded / stated.k, out[column].astype(float)
+        out[column] = np.hypot(known.fillna(0.0), u) if residuals else known.fillna(u)
+    return out
 
 
 def at_platforms(implants: pd.DataFrame, height_mm: float) -> pd.DataFrame:

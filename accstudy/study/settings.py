@@ -30,6 +30,7 @@ from accstudy.study.values import (
 
 __all__ = [
     "Analysis",
+    "Certified",
     "Cylinder",
     "Drift",
     "Events",
@@ -88,9 +89,20 @@ class LengthMpe(Section):
     """Length-dependent part, µm per metre. Example: 4.0"""
 
 
+class Certified(Section):
+    """Uncertainty of the positions and axes, from the certificate of the reference."""
+
+    U_position_um: Annotated[Number, in_range_of("certified_um")]
+    """Expanded uncertainty of each coordinate of a position. Example: 2.4"""
+    U_axis_deg: Annotated[Number, in_range_of("certified_deg")] | None = None
+    """Expanded uncertainty of each tilt of an axis. Example: 0.02"""
+    k: Annotated[Number, Field(ge=1, le=5)] = 2.0
+    """Coverage factor of both. Example: 2.0"""
+
+
 _OF_A_MEASURED_MODEL = {
-    "implants", "runs", "touch_points", "instrument", "probed", "certificate", "measured_on",
-    "due_on", "mpe_um", "height_mm", "surface", "occlusal",
+    "certified", "implants", "runs", "touch_points", "instrument", "probed", "certificate",
+    "measured_on", "due_on", "mpe_um", "height_mm", "surface", "occlusal",
 }  # fmt: skip
 
 
@@ -126,6 +138,9 @@ class Reference(Layout):
     mpe_um: LengthMpe | None = None
     """Maximum permissible error of the instrument, from its certificate.
     Example: { constant = 1.9, per_metre = 4.0 }"""
+    certified: Certified | None = None
+    """Certified uncertainty of all positions and axes, where the table does not state that of each.
+    Example: { U_position_um = 2.4, k = 2.0 }"""
     height_mm: FromPlatformMm = 0.0
     """Height above the platform, along the axis, at which positions were measured. Example: 8.0"""
     temperature_c: TemperatureC = 20.0

@@ -28,7 +28,7 @@ ELSEWHERE = {
     "without-reference.md": "test_tutorials", "cluster.md": "tests/stages/test_cluster",
 }  # fmt: skip
 """Pages that other tests follow."""
-BLOCKS = {"audit.md": 2, "cmm-data.md": 7, "merge-sites.md": 2, "new-device.md": 1, "plan.md": 0,
+BLOCKS = {"audit.md": 2, "cmm-data.md": 8, "merge-sites.md": 2, "new-device.md": 1, "plan.md": 0,
           "scans.md": 3, "symmetric-models.md": 1}  # fmt: skip
 """How many blocks of each page are followed here: a new one needs its test."""
 
@@ -150,12 +150,16 @@ def touches(turn=0.0):
 
 
 def test_a_reference_is_described_with_the_settings_of_the_page(tmp_path):
-    probed, certified, runs, warm = blocks("cmm-data.md")[3:]
+    probed, certified, stated, runs, warm = blocks("cmm-data.md")[3:]
     study = load_study(write(tmp_path / "a", study=with_block(probed),
                              **{"reference/touch_points.csv": touches()}))  # fmt: skip
     same_reference(study.implants, 1e-4)
     study = load_study(write(tmp_path / "b", study=with_block(certified)))
     assert study.settings.reference.due_on.year == 2026
+    known = load_study(write(tmp_path / "u", study=with_block(stated))).implants
+    assert known[["u_position_um", "u_axis_deg"]].to_numpy(float) == pytest.approx(
+        np.tile([1.2, 0.01], (3, 1))
+    )
     rows = {f"reference/runs/{k}.csv": touches(0.1 * k) for k in range(3)}
     study = load_study(write(tmp_path / "c", study=with_block(runs), **rows))
     assert study.runs.pairs["run"].nunique() == 3

@@ -7,6 +7,7 @@ from pathlib import Path
 import openpyxl
 import pandas as pd
 import pytest
+from small_study import SETTINGS, write
 
 from accstudy.errors import InputError, Severity, StudyError
 from accstudy.study.append import appended
@@ -74,19 +75,7 @@ def test_a_column_of_the_machine_beats_one_of_the_same_name_here(tmp_path):
 
 HERE = {"16": (0.0, 0.0, 1.25), "14": (20.5, 5.0, 0.0), "24": (40.0, 0.5, 0.0)}
 AXIS = {"16": (0.0, 0.6, 0.8), "14": (0.0, 0.0, 1.0), "24": (0.0, 0.28, 0.96)}
-STUDY = """[study]
-title = "A check"
-kind = "validation"
-
-[scans]
-poses = "poses.csv"
-temperature_c = 20.0
-expansion_per_k = 75e-6
-
-[reference]
-implants = "FILE"
-mpe_um = { constant = 1.9, per_metre = 4.0 }
-"""
+STUDY = f'{SETTINGS}implants = "FILE"\n'
 SCANS = "scan,model,device,operator,session\ns1,model 1,A,1,1\ns2,model 1,A,2,1\n"
 LETTERS = ("X", "Y", "Z", "I", "J", "K")
 
@@ -212,13 +201,12 @@ EXPORTS = {
 
 
 def study(folder: Path, file: str, data: bytes, more="", poses_file=None):
-    (folder / file).write_bytes(data)
-    (folder / "study.toml").write_text(STUDY.replace("FILE", file) + more, encoding="utf-8")
-    (folder / "scans.csv").write_text(SCANS, encoding="utf-8")
     head = ["scan", "model", "implant", "x_mm", "y_mm", "z_mm", "axis_x", "axis_y", "axis_z"]
     rows = [*poses("s1", 0.01), *poses("s2", 0.02)]
-    (folder / "poses.csv").write_bytes(poses_file or csv_text([head, *rows]).encode())
-    return folder
+    given = poses_file or csv_text([head, *rows])
+    settings = STUDY.replace("FILE", file) + more
+    own = {"study": settings, "scans": SCANS, "poses": given, file: data}
+    return write(folder, own)
 
 
 def proposed(folder):
@@ -375,3 +363,18 @@ def test_implants_that_a_row_of_a_wide_table_leaves_empty_are_not_there(tmp_path
     assert frame.groupby("scan")["implant"].apply(list).to_dict() == {
         "s1": ["I1", "I2"], "s2": ["I1", "I2", "I5"],
     }  # fmt: skip
+
+
+def test_a_list_in_german_is_proposed_with_its_factors(tmp_path):
+    head = ["Nr.", "Modell", "Gerät", "Bediener", "Wdh", "Datum", "Körper neu gesetzt", "Temp °C"]
+    rows = [head, ["s1", "model 1", "A", "Huber", "1", "31.03.2025", "ja", "22,5"],
+            ["s2", "model 1", "A", "Meier", "2", "10.03.2025", "nein", "22,5"]]  # fmt: skip
+    named = plain(("implant", "x_mm", "y_mm", "z_mm", "axis_x", "axis_y", "axis_z"))
+    rows_of = [["model", *named[0]], *(["model 1", *row] for row in named[1:])]
+    folder = study(tmp_path, "reference.csv", csv_text(rows_of).encode())
+    (folder / "scans.csv").write_text(csv_text(rows, ";"), encoding="utf-8")
+    scans = paste(folder).scans
+    assert scans["operator"].tolist() == ["Huber", "Meier"]
+    assert scans["reseated"].tolist() == ["true", "false"]
+    assert scans["temperature_c"].tolist() == [22.5, 22.5]
+    assert scans["measured_at"].dt.day.tolist() == [31, 10]

@@ -27,6 +27,7 @@ from accstudy.simulate.files import stl_bytes
 from accstudy.stages.check import check_study
 from accstudy.study.cells import parse_number
 from accstudy.study.header import read_sheet
+from accstudy.study.load import load_study
 from accstudy.study.misplaced import Positions, find_slip
 from accstudy.tables import csv_bytes
 
@@ -350,6 +351,15 @@ def test_rows_that_the_spreadsheet_hides_are_read_and_told(tmp_path):
     settings = swapped(SETTINGS, ("[reference]\n", '[reference]\nimplants = "implants.xlsx"\n'))
     told = found(write(tmp_path, DRIFT, study=settings))
     assert list(told) == [("hidden-rows", "implants.xlsx:3")]
+
+
+def test_a_list_that_names_files_without_their_folder_is_read_and_told(meshes, tmp_path):
+    with twin_in(meshes, tmp_path, "s2.stl", (meshes / "scans/s2.stl").read_bytes()) as folder:
+        text = (folder / "scans.csv").read_text()
+        (folder / "scans.csv").write_text(text.replace("scans/", ""))
+        told = [f for f in found(folder).values() if f.code == "files-in-scans"]
+        assert load_study(folder).scans["file"].str.startswith("scans/").all()
+    assert "are in the folder scans: s1.stl, s2.stl" in told[0].what
 
 
 def test_cells_parted_by_another_sign_are_told_so(tmp_path):
