@@ -90,6 +90,9 @@ def audit_study(
         audit.differs("no-record", "the record is missing or cannot be read", f"results/{RECORD}")
         return audit
     audit.record = digest_of(results / RECORD)
+    if audit.record != digest(json_bytes(record)):
+        what = "the record is not written as the program writes it"
+        audit.differs("record-differs", what, f"results/{RECORD}")
     try:
         history = read_own(results / HISTORY)
     except OSError as error:

@@ -25,6 +25,7 @@ import accstudy.stages.report
 import accstudy.stages.steps
 from accstudy.audit import audit_study
 from accstudy.cli import main
+from accstudy.errors import InputError
 from accstudy.pipeline import run_study
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
@@ -385,7 +386,13 @@ def test_every_value_of_the_record_that_is_changed_or_dropped_is_named(study, fi
         assert said(study), (path, change)
 
 
-def test_every_value_of_the_last_line_of_the_history_is_named(study):
+def stopped(*_, **__):
+    """In place of reading the study: nothing is computed again."""
+    raise InputError("stopped here")
+
+
+def test_every_value_of_the_last_line_of_the_history_is_named(study, monkeypatch):
+    monkeypatch.setattr("accstudy.audit.load_study", stopped)
     file = study / "results/history.jsonl"
     line = json.loads(file.read_bytes().splitlines()[-1])
     spoilt = [{**line, key: value} for key in line for value in ("x", None, {})]
@@ -399,6 +406,35 @@ def test_every_value_of_the_last_line_of_the_history_is_named(study):
     for key in ("settings", "outputs", "record", "sessions", "accstudy"):  # with a chain that fits
         file.write_bytes(add_run(b"", {**{k: v for k, v in line.items() if k != "line"}, key: "x"}))
         assert "the record does not belong to the last run" in said(study)
+
+
+@pytest.mark.parametrize(
+    "step", [211, pytest.param(1, marks=pytest.mark.slow)], ids=["some bytes", "every byte"]
+)
+def test_a_byte_of_record_history_or_status_that_is_changed_is_named(study, monkeypatch, step):
+    """Even blanks and line ends; what is computed again afterwards need not show it."""
+    (study / "results/status.json").write_bytes(json_bytes({"devices": [], "day": "2026-01-01"}))
+    data = (study / "results/status.json").read_bytes()
+    rebuilt(study, lambda r: r["outputs"].update({"status.json": digest(data)}))
+    monkeypatch.setattr("accstudy.audit.load_study", stopped)
+
+    def told():
+        return [f for f in audit_study(study).findings if f.what != "stopped here"]
+
+    assert told() == []
+    monkeypatch.setattr("accstudy.audit.compare_inputs", lambda *_: None)
+    for name in ("record.json", "history.jsonl", "status.json"):
+        file = study / "results" / name
+        before = file.read_bytes()
+        for at in range(0, len(before), step):
+            for new in (before[at] ^ 1, 32, 10):
+                file.write_bytes(before[:at] + bytes([new]) + before[at + 1 :])
+                if new != before[at]:
+                    assert told(), (name, at, new)
+        for other in (before[:-1], before + b"\n", before + b" ", b" " + before):
+            file.write_bytes(other)
+            assert told(), (name, other[-9:])
+        file.write_bytes(before)
 
 
 def test_positions_that_are_given_are_compared_with_the_poses(study):

@@ -395,31 +395,43 @@ def test_a_run_killed_at_random_moments_leaves_old_or_new_and_the_next_one_compl
 
 @POSIX
 @pytest.mark.slow
-def test_fifty_killed_runs_with_two_processes_and_reports(changed, tmp_path):
-    fresh, *_ = changed
-    run_of = [sys.executable, "-m", "accstudy", "run", "--jobs", "2"]
-    goal = shutil.copytree(fresh, tmp_path / "whole")
+def test_sixty_killed_runs_of_a_study_that_changes_between_them(study, tmp_path):
+    """With reports, one process or two: every part is one of the known states, and whole."""
+    run_of = [sys.executable, "-m", "accstudy", "run"]
+    scan = study / "scans" / "s1.stl"
+    versions = [scan.read_bytes(), (study / "other.stl").read_bytes()]
+    states = []
     start = time.monotonic()
-    subprocess.run([*run_of, str(goal)], check=True, capture_output=True)
-    seconds = time.monotonic() - start
-    states = [{part: bytes_of(s / part) for part in ("results", "reports")} for s in (fresh, goal)]
-    study = shutil.copytree(fresh, tmp_path / "killed")
-    rng = random.Random(50)
-    for trial in range(50):
+    for version in versions:
+        scan.write_bytes(version)
+        subprocess.run([*run_of, study], check=True, capture_output=True)
+        states.append({part: bytes_of(study / part) for part in ("results", "reports")})
+    seconds = (time.monotonic() - start) / 2
+    assert states[0]["results"]["poses.csv"] != states[1]["results"]["poses.csv"]
+    rng = random.Random(60)
+    ended = 0
+    for trial in range(60):
+        now = rng.randrange(2)
+        scan.write_bytes(versions[now])
+        if rng.random() < 0.3:
+            shutil.rmtree(study / ".accstudy")
         with subprocess.Popen(
-            [*run_of, str(study)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+            [*run_of, "--jobs", str(rng.choice((1, 2))), study],
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
         ) as process:
             with contextlib.suppress(subprocess.TimeoutExpired):
-                process.wait(seconds * rng.random())
+                process.wait(1.2 * seconds * rng.random())
+            ended += process.poll() is not None
             process.send_signal(signal.SIGKILL)
         for part in ("results", "reports"):
             recover(study / part)
-            assert bytes_of(study / part) in [s[part] for s in states], trial
+            assert bytes_of(study / part) in [state[part] for state in states], trial
         if trial % 10 == 9:
-            subprocess.run([*run_of, str(study)], check=True, capture_output=True)
-            assert {p: bytes_of(study / p) for p in states[1]} == states[1]
-            shutil.rmtree(study)
-            shutil.copytree(fresh, study)
+            subprocess.run([*run_of, study], check=True, capture_output=True)
+            assert {part: bytes_of(study / part) for part in states[now]} == states[now], trial
+            assert sorted(p.name for p in study.glob(".*")) == [".accstudy"]
+    assert ended < 50
 
 
 @pytest.fixture

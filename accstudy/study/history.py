@@ -56,8 +56,9 @@ def chain_faults(history: bytes) -> list[Finding]:
     previous = ""
     for row, line in enumerate(history.splitlines(), start=1):
         entry = _entry(line)
-        whole = entry.pop("line", None) == digest(_text(entry).encode())
-        if not whole:
+        stated = entry.pop("line", None)
+        whole = stated == digest(_text(entry).encode())
+        if not whole or _text({**entry, "line": stated}).encode() != line:
             what = "this line was changed after it was written"
             where = place(f"results/{FILE}", row)
             faults.append(
@@ -75,6 +76,12 @@ def chain_faults(history: bytes) -> list[Finding]:
                 )
             )
         previous = digest(line)
+    lines = history.splitlines()
+    if history != b"".join(line + b"\n" for line in lines):
+        where = place(f"results/{FILE}", len(lines))
+        what = "the ends of the lines were changed"
+        mend = "restore the file from a copy"
+        faults.append(Finding(Severity.ERROR, "broken-chain", what, where, mend))
     return faults
 
 

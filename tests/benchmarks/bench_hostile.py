@@ -156,11 +156,9 @@ def settings() -> Iterator[tuple[str, bytes]]:
             "arrays": b"[[model]]\n", "keys": b"a=1\n", "commas": b",", "minus": b"-",
         }.items():  # fmt: skip
             yield f"{name} {size}", head + sign * ((size - len(head)) // len(sign))
-            for start in (
-                ()
-                if size == MB
-                else (b"a = ", b'a = "', b"[limits]\ncoverage = ", b'a = """', b"a = [", b"[a.")
-            ):
+            if size == MB or sign not in (b"[", b"a={", b"a.", b'"', b"\\", b"9", b"1_", b" "):
+                continue
+            for start in (b"a = ", b'a = "', b"[limits]\ncoverage = ", b"a = [", b"[a."):
                 end = (size - len(head)) // len(sign) - 20
                 yield f"{name} {size} after {start.decode()!r}", head + start + sign * end + b"\n"
         each = {
@@ -466,10 +464,10 @@ def cases() -> Iterator[tuple[str, Case]]:
         elif table == "sketch":
             name = "sketch.csv"
             base["study.toml"] += b'[reference]\nkind = "none"\nsketch = "sketch.csv"\n'
-        for what, data in texts(head, signs=table in ("scans.csv", "poses.csv")):
+        for what, data in texts(head, signs=table == "scans.csv"):
             yield f"{table}: {what}", ({**base, name: data}, ("check",))
         for what, odd in ODD.items():
-            yield f"{table}: {what}", ({**base, name: odd}, ("check", "run"))
+            yield f"{table}: {what}", ({**base, name: odd}, ("run",))
     mapped = (b'columns = { x_mm = "{implant}a{model}a{run}a{scan_body}", y_mm = "Y", z_mm = "Z" }\n',
               b'columns = { x_mm = "{implant} | X", y_mm = "{implant} | Y", z_mm = "{implant} | Z" }\n'
               b'label = ["model"]\n')  # fmt: skip
