@@ -298,7 +298,8 @@ def _report(
     sizes: dict[int, Finding] = {}
     for kind, body in enumerate(model.kinds):
         mine = {model.implants[i]: r for i, r in by_implant.items() if model.bodies[i] is body}
-        size = wrong_size(mine, top_mm=float(body.points_mm[:, 2].max())) if mine else None
+        top_mm = float(body.points_mm[:, 2].max())
+        size = wrong_size(mine, top_mm=top_mm, learned=body.body.learned) if mine else None
         if size:
             findings.append(size)
             sizes |= {i: size for i in shown if model.lines.kinds[i] == kind}

@@ -18,6 +18,7 @@ _STEP_DEG, _STEP_MM = 2.0, 0.1
 _CAP_MM = 0.2
 _GAP_STEPS = 15
 _TWIN_MM = 0.12
+_SEEN = 0.6  # of the angles around a drawing that is open beside its edges
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,10 +32,13 @@ class RadialMap:
         outwards from the axis leaves the drawing at no side.
     low_mm : float
         Height of the first row.
+    bridged : bool
+        Whether gaps were filled: beside edges that an open drawing lacks, the radius is a guess.
     """
 
     radius_mm: Floats
     low_mm: float
+    bridged: bool = False
 
     @property
     def unround_mm(self) -> float:
@@ -55,9 +59,14 @@ class RadialMap:
         found = []
         for k in range(len(radius)):
             off = np.roll(radius, k, axis=0) - radius
-            sideways, *_ = np.linalg.lstsq(shift, off.mean(axis=1), rcond=None)
-            left = off - (shift @ sideways)[:, None]
-            found.append(float(np.sqrt(np.mean(left**2))))
+            use = np.arange(len(off))
+            for _ in range(1 + self.bridged):
+                sideways, *_ = np.linalg.lstsq(shift[use], off[use].mean(axis=1), rcond=None)
+                left = off - (shift @ sideways)[:, None]
+                around = np.mean(left**2, axis=1)
+                if self.bridged:  # without the gaps, and what they are turned onto
+                    use = np.argsort(around, kind="stable")[: int(_SEEN * len(off))]
+            found.append(float(np.sqrt(np.mean(around[use]))))
         rms = np.array(found)
         low = (rms < _TWIN_MM) & (rms <= np.roll(rms, 1)) & (rms < np.roll(rms, -1))
         low[0] = False
@@ -87,7 +96,9 @@ def radial_map(scene: Scene, *, low_mm: float, high_mm: float, reach_mm: float) 
     start = out * reach_mm + np.stack([0 * z, 0 * z, z], axis=-1).reshape(-1, 3)
     along, _ = scene.cast(start, -out)
     radius = np.where(along < reach_mm, reach_mm - along, np.nan)
-    return RadialMap(_bridged(radius.reshape(a.shape)), low_mm)
+    radius = radius.reshape(a.shape)
+    filled = _bridged(radius)
+    return RadialMap(filled, low_mm, bool((np.isfinite(filled) & ~np.isfinite(radius)).any()))
 
 
 def _bridged(radius_mm: Floats) -> Floats:

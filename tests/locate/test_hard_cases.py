@@ -13,6 +13,7 @@ from accstudy.locate.judge import untold_size
 from accstudy.locate.locate import locate_scan
 from accstudy.locate.one_body import find_body
 from accstudy.locate.prepared import prepare_body
+from accstudy.locate.rotation import RadialMap, _bridged
 from accstudy.locate.segment import cut_patches
 from accstudy.mesh.model import Mesh
 from accstudy.simulate.arch import frames, reference_model, symmetric_model
@@ -457,3 +458,21 @@ def test_a_body_first_taken_for_one_on_its_side_is_found_from_the_others(pose_er
     assert set(located.poses["status"]) == {"ok"}
     assert "extra-body" not in codes(located)
     assert pose_errors(located.poses, scan.truth)["distance_um"].max() < 15.0
+
+
+def test_a_drawing_that_is_open_beside_its_edges_still_knows_its_twins():
+    drawing = prepare_body(rounded_shape("square").drawing()).radial
+    assert drawing.twins_deg() == [180.0]
+    # what a learned body lacks: strips beside the edges; through some a ray meets another side
+    steps, mean = np.arange(len(drawing.radius_mm)), drawing.radius_mm.mean(axis=1)
+    edges = np.flatnonzero((mean > np.roll(mean, 1)) & (mean >= np.roll(mean, -1)))
+    assert len(edges) == 4
+    radius = drawing.radius_mm.copy()
+    for k, edge in enumerate(edges):
+        away = np.abs((steps - edge + 90) % 180 - 90)
+        radius[away <= 3] = np.nan
+        radius[away <= k % 2] = 1.2
+    filled = _bridged(radius)
+    twins = RadialMap(filled, drawing.low_mm, bridged=True).twins_deg()
+    assert any(abs(twin - 180.0) <= 4.0 for twin in twins)
+    assert RadialMap(filled, drawing.low_mm).twins_deg() == []  # as if it were closed
