@@ -5,24 +5,13 @@ from types import SimpleNamespace
 
 import pytest
 from click.testing import CliRunner
+from small_study import SIX, write
 
 from accstudy.cli import main
 from accstudy.stages.work import ReportOptions, Work, history_entry
 from accstudy.study.disk import digest
 from accstudy.study.history import add_run
 from accstudy.study.record import json_bytes, read_record
-
-STUDY = '[study]\ntitle = "Positions"\nkind = "validation"\n[scans]\nposes = "poses.csv"\n'
-IMPLANTS = (
-    "model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z\n"
-    "M,I1,0,0,0,0,0,1\nM,I2,20,5,0,0,0,1\nM,I3,40,0,0,0,0,1\n"
-)
-SCANS = "scan,model,device,operator\n" + "".join(f"s{i},M,A,{i % 2}\n" for i in range(6))
-POSES = "scan,model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z\n" + "".join(
-    f"s{i},M,{name},{x + 0.003 * i * (k + 1) % 0.02},{y},0,0,0,1\n"
-    for i in range(6)
-    for k, (name, x, y) in enumerate([("I1", 0, 0), ("I2", 20, 5), ("I3", 40, 0)])
-)
 
 
 def call(*words):
@@ -31,15 +20,7 @@ def call(*words):
 
 @pytest.fixture
 def study(tmp_path):
-    (tmp_path / "reference").mkdir()
-    files = {
-        "study.toml": STUDY,
-        "scans.csv": SCANS,
-        "poses.csv": POSES,
-        "reference/implants.csv": IMPLANTS,
-    }
-    for name, text in files.items():
-        (tmp_path / name).write_text(text)
+    write(tmp_path, SIX)
     assert call("analyze", tmp_path).exit_code == 0
     return tmp_path
 

@@ -9,6 +9,7 @@ import sys
 import zipfile
 
 import pytest
+import small_study
 from click.testing import CliRunner
 
 from accstudy.cli import main
@@ -46,14 +47,8 @@ def call(*words):
 
 @pytest.fixture
 def study(tmp_path):
-    (tmp_path / "reference").mkdir()
-    (tmp_path / "study.toml").write_text(
-        '[study]\ntitle = "x"\nkind = "drift"\n[scans]\nposes = "poses.csv"\n'
-    )
-    (tmp_path / "reference/implants.csv").write_text(
-        "model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z\n"
-        "M,I1,0,0,0,0,0,1\nM,I2,20,5,0,0,0,1\nM,I3,40,0,0,0,0,1\n"
-    )
+    settings = '[study]\ntitle = "x"\nkind = "drift"\n[scans]\nposes = "poses.csv"\n'
+    small_study.write(tmp_path, study=settings)
     write(tmp_path, range(4))
     assert call("measure", tmp_path).exit_code == 0
     return tmp_path

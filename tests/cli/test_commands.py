@@ -8,33 +8,15 @@ import sys
 import click
 import pytest
 from click.testing import CliRunner
+from small_study import SIX, write
 
 from accstudy.cli import main
 from accstudy.study.lock import study_lock
 
-STUDY = '[study]\ntitle = "Positions"\nkind = "validation"\n[scans]\nposes = "poses.csv"\n'
-IMPLANTS = (
-    "model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z\n"
-    "M,I1,0,0,0,0,0,1\nM,I2,20,5,0,0,0,1\nM,I3,40,0,0,0,0,1\n"
-)
-SCANS = "scan,model,device,operator\n" + "".join(f"s{i},M,A,{i % 2}\n" for i in range(6))
-POSES = "scan,model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z\n" + "".join(
-    f"s{i},M,{name},{x + 0.003 * i * (k + 1) % 0.02},{y},0,0,0,1\n"
-    for i in range(6)
-    for k, (name, x, y) in enumerate([("I1", 0, 0), ("I2", 20, 5), ("I3", 40, 0)])
-)
-
 
 @pytest.fixture
 def study(tmp_path):
-    (tmp_path / "reference").mkdir()
-    for name, text in {
-        "study.toml": STUDY,
-        "scans.csv": SCANS,
-        "poses.csv": POSES,
-        "reference/implants.csv": IMPLANTS,
-    }.items():
-        (tmp_path / name).write_text(text)
+    write(tmp_path, SIX)
     return tmp_path
 
 
@@ -106,7 +88,7 @@ def test_check_changes_nothing_and_prints_findings_as_csv(study):
 
 
 def test_faults_exit_with_3_and_write_nothing(study):
-    (study / "scans.csv").write_text(SCANS.replace("s3,M", "s3,N").replace("s4,M", "s2,M"))
+    (study / "scans.csv").write_text(SIX["scans"].replace("s3,M", "s3,N").replace("s4,M", "s2,M"))
     done = call("measure", study)
     assert done.exit_code == 3
     assert "error[unknown-model]" in done.output
@@ -136,7 +118,10 @@ def test_measure_then_analyze_gives_the_tables_and_an_audit_confirms_them(study)
 @pytest.mark.parametrize(
     ("spoil", "says"),
     [
-        (lambda s: (s / "poses.csv").write_text(POSES.replace("I3,40", "I3,40.1")), "has changed"),
+        (
+            lambda s: (s / "poses.csv").write_text(SIX["poses"].replace("I3,40", "I3,40.1")),
+            "has changed",
+        ),
         (lambda s: (s / "results/accuracy.csv").unlink(), "is missing"),
         (lambda s: (s / "results/accuracy.csv").write_text("x\n"), "has changed"),
         (lambda s: (s / "results/extra.csv").write_text("x\n"), "is new"),

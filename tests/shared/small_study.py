@@ -83,6 +83,18 @@ DRIFT = {
     "implants": DRIFT_IMPLANTS,
 }
 """Three dated scans of one device, with every kind of table."""
+SIX = {
+    "study": '[study]\ntitle = "Positions"\nkind = "validation"\n[scans]\nposes = "poses.csv"\n',
+    "scans": "scan,model,device,operator\n" + "".join(f"s{i},M,A,{i % 2}\n" for i in range(6)),
+    "poses": "scan,model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z\n"
+    + "".join(
+        f"s{i},M,{name},{x + 0.003 * i * (k + 1) % 0.02},{y},0,0,0,1\n"
+        for i in range(6)
+        for k, (name, x, y) in enumerate([("I1", 0, 0), ("I2", 20, 5), ("I3", 40, 0)])
+    ),
+    "implants": IMPLANTS,
+}
+"""Six scans of two operators, with the least that study.toml must say."""
 _NAMES = {"study": "study.toml", "implants": "reference/implants.csv"}
 
 

@@ -1,6 +1,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from small_study import write
 
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document
@@ -15,23 +16,20 @@ RESIN_PER_K = 75e-6  # common practice, no source
 
 def study_of(folder, *, scans, settings, stretch):
     """Two implants 50 mm apart; every scan shows them stretched by a factor."""
-    (folder / "reference").mkdir(exist_ok=True)
     head = "model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z\n"
     ends = {"I1": (3.0, 1.0, 2.0), "I2": (53.0, 1.0, 2.0)}
     rows = [f"M,{n},{x},{y},{z},0,0,1\n" for n, (x, y, z) in ends.items()]
-    (folder / "reference/implants.csv").write_text(head + "".join(rows))
-    (folder / "scans.csv").write_text(scans)
     lines = [
         f"{scan},M,{n},{','.join(repr(v * factor) for v in end)},0,0,1\n"
         for scan, factor in stretch.items()
         for n, end in ends.items()
     ]
-    (folder / "poses.csv").write_text("scan," + head + "".join(lines))
-    (folder / "study.toml").write_text(
+    text = (
         '[study]\ntitle = "Warm"\nkind = "validation"\n'
         f'[reference]\ntemperature_c = 20.0\n[scans]\nposes = "poses.csv"\n{settings}'
     )
-    return load_study(folder)
+    tables = {"implants": head + "".join(rows), "poses": "scan," + head + "".join(lines)}
+    return load_study(write(folder, study=text, scans=scans, **tables))
 
 
 def distance_um(study, poses):

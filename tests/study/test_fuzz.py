@@ -5,6 +5,7 @@ from pathlib import Path
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from small_study import write
 
 from accstudy.errors import StudyError
 from accstudy.study.load import load_study
@@ -48,10 +49,7 @@ def mutated(draw):
 def answers(name, data):
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder)
-        (root / "reference").mkdir()
-        for file, text in FILES.items():
-            (root / file).write_text(text, encoding="utf-8")
-        (root / name).write_bytes(data)
+        write(root, FILES, **{name: data})
         faults = ()
         try:
             load_study(root)
