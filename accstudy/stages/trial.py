@@ -113,7 +113,10 @@ def _hypotheses(
         return rows.assign(**dict(zip(_POSITION, lower.T, strict=True)))
 
     inward = "axes must point out of the bone: change the sign of all axes"
-    tops = f"give the platform centres, {tallest:.2f} mm lower along the axes"
+    tops = (
+        f"write height_mm = {tallest:.2f} below [reference] in study.toml (in addition to a height "
+        "given there), or give the platform centres, that much lower along the axes"
+    )
     at_axis, at_point = place(file, column="axis_x"), place(file, column="x_mm")
     yield _Hypothesis(
         "inward-axis", "if the axes are reversed", inward, at_axis, reversed_axes, bodies

@@ -18,6 +18,7 @@ from accstudy.geometry.touch import (
     implant_from_touches,
     with_machine,
 )
+from accstudy.geometry.units import UNIT_MM
 from accstudy.study.positions import check_flats
 from accstudy.study.settings import Reference
 from accstudy.study.spelling import alike
@@ -33,6 +34,7 @@ __all__ = [
     "with_angulation",
 ]
 
+_USUAL_ARCH_MM, _LEAST_APART_MM = 40.0, 3.0  # common practice
 _AXIS = ["axis_x", "axis_y", "axis_z"]
 _FLAT = ["flat_x", "flat_y", "flat_z"]
 _POSITION = ["x_mm", "y_mm", "z_mm"]
@@ -117,7 +119,9 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
             continue
         positions = group[_POSITION].to_numpy(float)
         gaps = np.linalg.norm(positions[:, None] - positions[None], axis=2)
-        for i, j in zip(*np.nonzero(np.triu(gaps < 1.0, k=1)), strict=True):
+        close = np.triu(gaps < 1.0, k=1)
+        unit_of = _unit_of(gaps) if close.any() else ""
+        for i, j in zip(*np.nonzero(close), strict=True):
             a, b = group["implant"].iloc[i], group["implant"].iloc[j]
             if a == b:
                 continue
@@ -126,9 +130,14 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
                     "coincident-implants",
                     f'implants "{a}" and "{b}" of model "{model}" are {gaps[i, j]:.3g} mm apart',
                     place(file, group["row"].iloc[j], "x_mm"),
-                    "check reference.length_unit and the coordinates",
+                    f'if the coordinates are in {unit_of}, write length_unit = "{unit_of}" below '
+                    "[reference] in study.toml"
+                    if unit_of
+                    else "check reference.length_unit and the coordinates",
                 )
             )
+            if unit_of:  # one finding says it for all
+                break
         largest = gaps.max() if len(group) > 1 else np.nan
         if largest > 200:
             findings.append(
@@ -156,6 +165,18 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
                 )
             )
     return out, findings
+
+
+def _unit_of(gaps_mm: np.ndarray) -> str:
+    """Unit in which a model of this size would be an arch, whose implants lie apart."""
+    least = float(gaps_mm[np.triu_indices(len(gaps_mm), 1)].min())
+    arches = {
+        unit: abs(math.log(gaps_mm.max() * factor / _USUAL_ARCH_MM))
+        for unit, factor in UNIT_MM.items()
+        if factor > 1 and least * factor > _LEAST_APART_MM
+    }
+    best = min(arches, key=lambda unit: arches[unit], default="")
+    return best if best and arches[best] < math.log(3) else ""
 
 
 def _standard_uncertainty(implants: pd.DataFrame, file: str) -> tuple[pd.DataFrame, list[Finding]]:

@@ -334,3 +334,17 @@ def test_the_laboratory_is_a_column_of_the_cell(folder):
     assert load_study(folder(study=base + '"session"\n')).settings.analysis.laboratory == "session"
     with pytest.raises(StudyError, match='did you mean "session"'):
         load_study(folder(study=base + '"sesion"\n'))
+
+
+@pytest.mark.parametrize(("unit", "factor"), [("inch", 25.4), ("cm", 10.0), ("m", 1000.0)])
+def test_a_reference_in_another_unit_is_told_with_the_line_to_write(folder, unit, factor):
+    places = {"I1": (0.0, 0.0), "I2": (8.0, 4.0), "I3": (40.0, 0.0)}
+    rows = [f"M,{i},{x / factor!r},{y / factor!r},0,0,0,1" for i, (x, y) in places.items()]
+    text = "\n".join([IMPLANTS.splitlines()[0], *rows])
+    with pytest.raises(StudyError) as caught:
+        load_study(folder(implants=text))
+    (found,) = [f for f in caught.value.findings if f.code == "coincident-implants"]
+    assert f'length_unit = "{unit}"' in found.mend
+    poses = POSES.replace(",20.01,5,", ",8.01,4,")
+    read = folder(implants=text, poses=poses, study=f'{SETTINGS}length_unit = "{unit}"\n')
+    assert load_study(read).implants["x_mm"].tolist() == pytest.approx([0.0, 8.0, 40.0])
