@@ -109,6 +109,9 @@ fuzz: $(TOOLS) libraries   ## feed odd bytes to every reader, SECONDS for each; 
 	$(BIN)/python -m pip install --quiet 'atheris>=2.3'
 	$(BIN)/python tests/fuzz/fuzz_inputs.py all $(SECONDS) build/fuzz
 
+hostile: $(TOOLS) libraries   ## files of 2 MB made to hang, crash or fill, each given to the command; not part of CI
+	$(BIN)/python tests/benchmarks/hostile_files.py
+
 ROOMS ?= accuracy compare plan reports
 COUNT ?= 25
 mutants: $(TOOLS) libraries   ## faults put into ROOMS, COUNT in each: do tests notice? Not part of CI

@@ -3,11 +3,12 @@
 python tests/fuzz/fuzz_inputs.py TARGET [SECONDS] [CORPUS]     or `make fuzz`
 
 Targets: stl, ply, obj, toml, scans, implants, poses, touch_points, landmarks, events,
-xlsx; `all` runs each in a process of its own. What counts as a failure: an exception
-that is no AccstudyError, twenty seconds for one input, or 2 GB of memory. An input that
-failed is left as crash-*, timeout-* or oom-* in the corpus folder; feed it again with
-`python tests/fuzz/fuzz_inputs.py TARGET FILE`. Needs `pip install atheris`, which comes
-for Linux and macOS.
+table (all kinds and layouts, below a study), record (the files of its state), xlsx; `all`
+runs each in a process of its own. What counts as a failure: an exception that is no
+AccstudyError, twenty seconds for one input, or 2 GB of memory. An input that failed is left
+as crash-*, timeout-* or oom-* in the corpus folder; feed it again with
+`python tests/fuzz/fuzz_inputs.py TARGET FILE`. Needs `pip install atheris`, which comes for
+Linux and macOS.
 """
 
 from __future__ import annotations
@@ -25,9 +26,16 @@ import atheris
 
 with atheris.instrument_imports(include=["accstudy"]):
     from accstudy.errors import AccstudyError, Finding, StudyError
-    from accstudy.mesh.read import read_mesh, triangle_digest
+    from accstudy.mesh.read import read_mesh
+    from accstudy.stages.cache import Cache, Stamps
+    from accstudy.study.arrange import Said, arranged
     from accstudy.study.header import read_sheet
+    from accstudy.study.history import chain_faults, last_run, lost_runs
+    from accstudy.study.layout import Layout
     from accstudy.study.load import load_study
+    from accstudy.study.record import read_record
+    from accstudy.study.sessions import changed_sessions
+    from accstudy.study.typed import typed
 
 import numpy as np
 
@@ -94,7 +102,6 @@ def of_mesh(kind: str) -> Callable[[Path, bytes], None]:
         assert np.isfinite(mesh.vertices_mm).all()
         assert 0 <= mesh.faces.min() <= mesh.faces.max() < len(mesh.vertices_mm)
         assert all(f.what and f.code for f in mesh.findings)
-        triangle_digest(mesh)
 
     return read
 
@@ -126,6 +133,37 @@ def of_study(name: str) -> Callable[[Path, bytes], None]:
     return read
 
 
+KINDS = ("scans", "implants", "poses", "touch_points", "landmarks", "events", "sketch")
+LAYOUTS = (
+    Layout(),
+    Layout(header_row=(1, 2), label=("model",), columns={"x_mm": "{implant} | X"}),
+    Layout(header_row=(0,), columns={"scan": "column A", "implant": "column B"}),
+    Layout(rows={"model": ("M",)}, columns={"implant": "implant", "x_mm": "x_mm"}),
+)
+
+
+def of_table(folder: Path, data: bytes) -> None:
+    """Read a table of any kind and layout, which the first byte chooses, without a study."""
+    kind, layout = KINDS[data[0] % 7] if data else "scans", LAYOUTS[data[0] // 7 % 4 if data else 0]
+    sheet = arranged(data[1:], kind, layout, file="a.csv", said=Said("scans"))
+    frame, faults = typed(sheet, kind)
+    assert len(frame) == len(sheet.rows)
+    assert all(f.what and f.code and f.where for f in faults)
+
+
+def of_record(folder: Path, data: bytes) -> None:
+    """Read the record, the history and the kept view of a study from elsewhere."""
+    for name in ("record.json", "located.json"):
+        (folder / name).write_bytes(data)
+    assert isinstance(read_record(folder), dict)
+    chain_faults(data)
+    lost_runs(data)
+    last_run(data)
+    changed_sessions(data, {"a": "b"})
+    Cache(folder).get({"s1": "record"})
+    Stamps(folder)
+
+
 def of_workbook(folder: Path, data: bytes) -> None:
     """Read a workbook."""
     path = folder / "a.xlsx"
@@ -155,6 +193,16 @@ TARGETS: dict[str, tuple[Callable[[Path, bytes], None], list[bytes]]] = {
     "touch_points": (of_study("touch_points.csv"), [TOUCHES]),
     "landmarks": (of_study("landmarks.csv"), [STUDY["landmarks.csv"]]),
     "events": (of_study("events.csv"), [STUDY["events.csv"]]),
+    "table": (of_table, [
+        bytes([k + 7 * j]) + STUDY[name] for j in range(4) for k, name in enumerate(
+            ("scans.csv", "reference/implants.csv", "poses.csv", "landmarks.csv")
+        )
+    ]),
+    "record": (of_record, [
+        b'{"accstudy": "1", "outputs": {"a": "b"}, "findings": {"check": []}}\n',
+        b'{"poses": "scan\\n", "findings": []}',
+        b'{"line": "a", "previous": "", "sessions": {"a": "b"}}\n{"line": "b", "previous": "c"}\n',
+    ]),
     "xlsx": (of_workbook, [workbook(), packed(**{"a.xml": b"<a/>"})]),
 }  # fmt: skip
 

@@ -1,6 +1,6 @@
 """Files of up to 2 MB made to hang, crash or fill: each must end with an answer.
 
-python tests/benchmarks/bench_hostile.py [--only WORD] [--worst N]
+python tests/benchmarks/hostile_files.py [--only WORD] [--worst N]
 
 Every file is generated, put into a small sound study and given to the command as a user would.
 Bar: 10 s of CPU, 1 GB of memory, and never exit code 1. What misses it is printed, then the
