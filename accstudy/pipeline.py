@@ -15,7 +15,8 @@ import pandas as pd
 
 from accstudy.errors import Finding
 from accstudy.stages.measure import Show
-from accstudy.stages.work import CACHE, ReportOptions, Say, Work
+from accstudy.stages.report import ReportOptions
+from accstudy.stages.work import CACHE, Say, Work
 from accstudy.study.disk import recover
 from accstudy.study.load import Study, load_study
 from accstudy.study.lock import study_lock

@@ -8,7 +8,8 @@ from click.testing import CliRunner
 from small_study import SIX, write
 
 from accstudy.cli import main
-from accstudy.stages.work import ReportOptions, Work, history_entry
+from accstudy.stages.report import ReportOptions
+from accstudy.stages.work import Work, history_entry
 from accstudy.study.disk import digest
 from accstudy.study.history import add_run
 from accstudy.study.record import json_bytes, read_record

@@ -8,15 +8,17 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from accstudy.errors import Finding
+from accstudy.stages.cache import ScanResult
 from accstudy.stages.steps import Analyzed, Step, settings_read
 from accstudy.study.disk import digest, read_own
-from accstudy.study.record import computer, json_bytes, program_digest, versions
+from accstudy.study.load import Study
+from accstudy.study.record import Record, computer, json_bytes, program_digest, versions
 from accstudy.tables import TABLES, csv_bytes
 
 if TYPE_CHECKING:
     from accstudy.stages.work import Work
 
-__all__ = ["NOT_ANALYZED", "Recorded"]
+__all__ = ["NOT_ANALYZED", "Recorded", "recorded_results"]
 
 NOT_ANALYZED = ("poses", "arrangement", "findings")
 """Tables that no step of an analysis writes."""
@@ -105,3 +107,31 @@ class Recorded:
             if digest(stored[name]) != outputs[f"{name}.csv"]:
                 return None
         return stored
+
+
+def recorded_results(study: Study, record: Record, poses: pd.DataFrame) -> dict[str, ScanResult]:
+    """Take mesh scans as they were recorded.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    record : Record
+        Of the last run.
+    poses : DataFrame
+        Table ``poses`` of that run.
+
+    Returns
+    -------
+    dict of str to ScanResult
+        Of every mesh scan of the study; empty for those that were not measured then.
+    """
+    findings = [Finding.from_dict(row) for row in record.get("findings", {}).get("measure", ())]
+    rows = study.measurable[study.measurable["file"] != ""]
+    out = {}
+    for scan, file in zip(rows["scan"], rows["file"], strict=True):
+        own = tuple(
+            f for f in findings if f.where == file or f.where.startswith((f"{file}:", f"{file},"))
+        )
+        out[scan] = ScanResult(poses[poses["scan"] == scan], own)
+    return out

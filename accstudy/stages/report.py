@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
@@ -13,13 +13,44 @@ from accstudy.study.load import Study
 from accstudy.study.record import Record, drawn_orders
 from accstudy.tables import UNREFERENCED, shape
 
-if TYPE_CHECKING:
-    from accstudy.stages.work import ReportOptions
-
-__all__ = ["LOCATED", "make_report"]
+__all__ = ["LOCATED", "ReportOptions", "make_report"]
 
 LOCATED = "located.json"
 """Name of the kept view of a located scan."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReportOptions:
+    """What the report depends on beside results and record.
+
+    Parameters
+    ----------
+    figures : str
+        Forms in which the figures come as files, too, parted by commas; empty for none.
+    page : bool
+        Whether a page to explore comes with it.
+    who : str
+        Who runs it; may be empty.
+    issued : str
+        Date of issue as YYYY-MM-DD, where it is not that of study.toml.
+    dpi : int or None
+        Of figures as PNG and TIFF; None, as in records of before it could be chosen, is 300.
+    """
+
+    figures: str = ""
+    page: bool = False
+    who: str = ""
+    issued: str = ""
+    dpi: int | None = 300
+
+    @property
+    def forms(self) -> tuple[str, ...]:
+        """The forms one by one."""
+        return tuple(part for part in self.figures.split(",") if part)
+
+    def chosen(self) -> dict[str, Any]:
+        """What the record says of them."""
+        return {name: value for name, value in asdict(self).items() if value is not None}
 
 
 def make_report(

@@ -6,7 +6,6 @@ import datetime as dt
 import io
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +19,8 @@ from accstudy.errors import Finding, InputError, Severity, StudyError, gravest_f
 from accstudy.stages import measure as measuring
 from accstudy.stages.cache import Cache, ScanResult, Stamps, entry_key
 from accstudy.stages.measure import Show
-from accstudy.stages.recorded import NOT_ANALYZED, Recorded
+from accstudy.stages.recorded import NOT_ANALYZED, Recorded, recorded_results
+from accstudy.stages.report import ReportOptions
 from accstudy.stages.standing import FILE as STATUS
 from accstudy.stages.standing import drift_status, status_file
 from accstudy.stages.start import start_keys, started
@@ -49,46 +49,12 @@ from accstudy.study.record import (
 from accstudy.study.sessions import news, session_digests
 from accstudy.tables import TABLES, UNREFERENCED, csv_bytes, read_csv
 
-__all__ = ["CACHE", "ReportOptions", "Say", "Work", "history_entry", "recorded_results"]
+__all__ = ["CACHE", "Say", "Work", "history_entry"]
 
 Say = Callable[[str], None]
 
 CACHE = Path(".accstudy") / "measured"
 """Where measured scans are kept, in the study folder."""
-
-
-@dataclass(frozen=True, slots=True)
-class ReportOptions:
-    """What the report depends on beside results and record.
-
-    Parameters
-    ----------
-    figures : str
-        Forms in which the figures come as files, too, parted by commas; empty for none.
-    page : bool
-        Whether a page to explore comes with it.
-    who : str
-        Who runs it; may be empty.
-    issued : str
-        Date of issue as YYYY-MM-DD, where it is not that of study.toml.
-    dpi : int or None
-        Of figures as PNG and TIFF; None, as in records of before it could be chosen, is 300.
-    """
-
-    figures: str = ""
-    page: bool = False
-    who: str = ""
-    issued: str = ""
-    dpi: int | None = 300
-
-    @property
-    def forms(self) -> tuple[str, ...]:
-        """The forms one by one."""
-        return tuple(part for part in self.figures.split(",") if part)
-
-    def chosen(self) -> dict[str, Any]:
-        """What the record says of them."""
-        return {name: value for name, value in asdict(self).items() if value is not None}
 
 
 class Work:
@@ -405,34 +371,6 @@ def history_entry(record: Record) -> dict[str, str]:
         **{part: digest(json_bytes(record[part])) for part in ("settings", "inputs", "outputs")},
         "record": digest(json_bytes(record)),
     }
-
-
-def recorded_results(study: Study, record: Record, poses: pd.DataFrame) -> dict[str, ScanResult]:
-    """Take mesh scans as they were recorded.
-
-    Parameters
-    ----------
-    study : Study
-        The study.
-    record : Record
-        Of the last run.
-    poses : DataFrame
-        Table ``poses`` of that run.
-
-    Returns
-    -------
-    dict of str to ScanResult
-        Of every mesh scan of the study; empty for those that were not measured then.
-    """
-    findings = [Finding.from_dict(row) for row in record.get("findings", {}).get("measure", ())]
-    rows = study.measurable[study.measurable["file"] != ""]
-    out = {}
-    for scan, file in zip(rows["scan"], rows["file"], strict=True):
-        own = tuple(
-            f for f in findings if f.where == file or f.where.startswith((f"{file}:", f"{file},"))
-        )
-        out[scan] = ScanResult(poses[poses["scan"] == scan], own)
-    return out
 
 
 def _bytes_of(path: Path) -> bytes:
