@@ -1083,15 +1083,6 @@ _TABLES = (
         + _columns("verdict t sentence"),
     ),
     Table(
-        "model_sentences",
-        "model x sentence",
-        _columns("""
-            model_name t name of the model in study.toml
-            number i order of the sentence
-            sentence t result in words
-        """),
-    ),
-    Table(
         "model_residuals",
         "model x modelled row",
         _columns("""
@@ -1252,16 +1243,6 @@ _TABLES = (
             p p of a change point: probability of one as clear in stable sessions
             event t nearest event, with the number of days between
             what t sentence
-        """),
-    ),
-    Table(
-        "drift_sentences",
-        "device x model x sentence",
-        _columns("""
-            device t device
-            model t physical reference model
-            number i order, the most important first
-            sentence t result in words
         """),
     ),
     Table(

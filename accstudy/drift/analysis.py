@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -14,7 +13,6 @@ from accstudy.drift.lookback import lookback_rows
 from accstudy.drift.measurands import CROSS_ARCH, scan_measurands
 from accstudy.drift.options import ALPHA, DriftOptions, Rows
 from accstudy.drift.overview import between_devices, periods
-from accstudy.drift.sentences import run_length_sentence
 from accstudy.drift.sessions import session_table
 from accstudy.drift.status import Held, device_status
 from accstudy.drift.trend import Trend
@@ -32,14 +30,11 @@ class DriftResult:
     ----------
     tables : dict
         Those whose name begins with ``drift_``, see `accstudy.tables`.
-    sentences : dict
-        For each (device, model): what was found, most important first.
     findings : tuple of Finding
         What could not be done, and why.
     """
 
     tables: dict[str, pd.DataFrame]
-    sentences: dict[tuple[str, str], tuple[str, ...]]
     findings: tuple[Finding, ...]
 
 
@@ -117,7 +112,6 @@ def analyze_drift(
         ahead = pd.DataFrame(found)
         rows.add("drift_limits", limits)
         rows.add("drift_pairs", ahead)
-    sentences: dict[tuple[str, str], tuple[str, ...]] = {}
     for name in dict.fromkeys(d.device for d in devices):
         mine = [d for d in devices if d.device == name]
         charted = {d.model: [(c.stretch, c.standing) for c in d.charted] for d in mine}
@@ -125,16 +119,14 @@ def analyze_drift(
         rows.add("drift_lookback", back)
         for one in mine:
             held = Held(*(_of(table, one) for table in (limits, back, ahead)))
-            status = device_status(one, held)
-            rows.add("drift_status", [status])
-            sentences[(one.device, one.model)] = tuple(_said(one, status, settings))
+            rows.add("drift_status", [device_status(one, held)])
             findings += _neighbours_alike(one)
     if len(values):
         sessions = session_table(values)
         points = rows.so_far("drift_points")
         rows.add("drift_periods", periods(sessions, points, events, confidence=settings.confidence))
         rows.add("drift_devices", between_devices(sessions, confidence=settings.confidence))
-    return DriftResult(rows.tables(), sentences, tuple(findings))
+    return DriftResult(rows.tables(), tuple(findings))
 
 
 def _known_u(reference_u: pd.DataFrame | None) -> dict[tuple[str, str, str], float]:
@@ -171,21 +163,6 @@ def _of(table: pd.DataFrame, one: Device) -> pd.DataFrame:
     return table[(table["device"] == one.device) & (table["model"] == one.model)]
 
 
-def _said(one: Device, status: dict[str, Any], settings: DriftOptions) -> list[str]:
-    """What is told of a device, the most important first."""
-    name = one.device if one.device.lower().startswith("device") else f"device {one.device}"
-    name = name.strip()
-    text = [f"{name[0].upper()}{name[1:]}, model {one.model}: {status['what']}"]
-    text += [status[k] for k in ("limit_what", "duty_what") if status[k]]
-    found = [f for c in one.charted for f in c.found if f.row["kind"] == "change-point"]
-    text += [f.row["what"] for f in found]
-    text += [row["what"] for row in one.compared]
-    for c in one.charted:
-        if c.stretch.measurand == CROSS_ARCH and c.stretch.limits is not None:
-            text.append(run_length_sentence(c.stretch, settings.false_alarm_every))
-    return [*text, status["advice"]]
-
-
 _CORRELATED = 0.01
 
 
@@ -201,8 +178,7 @@ def _neighbours_alike(one: Device) -> list[Finding]:
             "sessions-alike",
             f'sessions of device "{one.device}" on model "{one.model}" are autocorrelated '
             f"(correlation {worst.rho:.1f} between neighbours): control limits are wider, and "
-            "changes are detected later"
-            f"",
+            "changes are detected later",
             mend="look for causes that persist over sessions, such as temperature or operator",
         )
     ]

@@ -9,15 +9,14 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import scipy  # scipy.stats loads when it is first used
 
 from accstudy.drift.changes import Changes
-from accstudy.drift.comparisons import compare_baselines
 from accstudy.drift.designs import baseline_row, effective_number, run_length_rows
 from accstudy.drift.measurands import SCALE
 from accstudy.drift.options import ALPHA, CHARTS_COUNT, DriftOptions, Rows
 from accstudy.drift.points import chart_points
 from accstudy.drift.projection import sample_advice
-from accstudy.drift.sentences import trend_sentence
 from accstudy.drift.sessions import MIN_SESSIONS, session_table, starts
 from accstudy.drift.signals import (
     Found,
@@ -25,6 +24,7 @@ from accstudy.drift.signals import (
     chart_signals,
     precision_changes,
     series_changes,
+    unit_text,
     with_standing,
 )
 from accstudy.drift.stretch import Stretch, chart_stretch
@@ -103,7 +103,7 @@ class Device:
         for measurand in self.measurands:
             stretches, sure = list(self._stretches(measurand)), self.settings.confidence
             self.compared += [
-                compare_baselines(a, b, confidence=sure) for a, b in pairwise(stretches)
+                _compare_baselines(a, b, confidence=sure) for a, b in pairwise(stretches)
             ]
             for stretch in stretches:
                 last = stretch is stretches[-1]
@@ -226,7 +226,7 @@ class Device:
             "autocorrelation_p": series.rho_p,
             "confidence": confidence,
             "method": SLOPE_METHOD,
-            "what": trend_sentence(stretch, trend, grows=trend.p < 1 - confidence),
+            "what": _trend_sentence(stretch, trend, grows=trend.p < 1 - confidence),
         }
 
 
@@ -236,3 +236,57 @@ def _since(series: Changes, count: int) -> int:
         return 0
     since = series.changes[-2].index
     return since if count - since >= MIN_TREND else 0
+
+
+def _compare_baselines(before: Stretch, after: Stretch, *, confidence: float) -> dict[str, Any]:
+    """Compare two neighbouring stretches of one device and measurand.
+
+    Gives a row of table ``drift_comparisons``.
+
+    Notes
+    -----
+    Means: Welch's t on session means. Standard deviations within sessions:
+    ratio with its F interval. Either needs two sessions on both sides.
+    """
+    row: dict[str, Any] = {
+        **after.names,
+        "begins_with": after.begins_with,
+        "at": after.rows["at"].iloc[0],
+        "n_before": len(before.rows),
+        "n_after": len(after.rows),
+        "confidence": confidence,
+        "method": "Welch's t on session means; F on the standard deviations within sessions",
+    }
+    difference = float(after.means.mean() - before.means.mean())
+    row["difference"] = difference
+    unit = unit_text(after.unit)
+    told = f"{after.measurand}: {difference:+.3g} {unit} after {after.begins_with}"
+    if min(len(before.rows), len(after.rows)) >= 2:
+        found = scipy.stats.ttest_ind(after.means, before.means, equal_var=False)
+        interval = found.confidence_interval(confidence)
+        row.update(low=float(interval.low), high=float(interval.high), p=float(found.pvalue))
+        told += f" ({interval.low:+.3g} to {interval.high:+.3g})"
+    row["what"] = told + "."
+    (sd_a, df_a), (sd_b, df_b) = (_pooled(s) for s in (after, before))
+    if df_a > 0 and df_b > 0 and sd_b > 0:
+        ratio = sd_a / sd_b
+        tail = (1 - confidence) / 2
+        row["sd_ratio"] = ratio
+        row["sd_ratio_low"] = ratio / np.sqrt(scipy.stats.f.ppf(1 - tail, df_a, df_b))
+        row["sd_ratio_high"] = ratio / np.sqrt(scipy.stats.f.ppf(tail, df_a, df_b))
+    return row
+
+
+def _pooled(stretch: Stretch) -> tuple[float, int]:
+    n = stretch.rows["n_scans"].to_numpy(float)
+    sd = stretch.rows["sd"].fillna(0.0).to_numpy(float)
+    df = float(np.sum(n - 1))
+    return (float(np.sqrt(np.sum((n - 1) * sd**2) / df)) if df else np.nan), int(df)
+
+
+def _trend_sentence(stretch: Stretch, trend: Trend, *, grows: bool) -> str:
+    """Slope with its interval."""
+    unit = unit_text(stretch.unit)
+    start = stretch.measurand[0].upper() + stretch.measurand[1:]
+    slope = f"{trend.estimate:+.2g} {unit} per month ({trend.low:+.2g} to {trend.high:+.2g})"
+    return f"{start} {'changes by' if grows else 'shows no trend:'} {slope}."

@@ -37,17 +37,10 @@ from accstudy.models.overlap import (
 )
 from accstudy.models.responses import model_frame, plain_response
 from accstudy.models.second import fit_summary, for_these_operators
-from accstudy.models.sentences import (
-    component_sentence,
-    contrast_verdict,
-    f_sentence,
-    p_words,
-    unit_of,
-)
+from accstudy.models.sentences import contrast_verdict, unit_of
 from accstudy.models.specs import ModelSpec
 from accstudy.models.unreferenced import not_of_the_unknown, stated_rows
 from accstudy.models.usable import design_findings, fit_findings, uneven_factor
-from accstudy.models.variances import equal_sd_test, r_squared
 from accstudy.tables import empty, shape
 
 __all__ = ["FURTHER", "ModelResults", "model_tables", "planned_fit", "spec_fit"]
@@ -78,8 +71,6 @@ class ModelResults:
         engine), ``operators`` (contrasts with the operators fixed) and ``bootstrap``.
     findings : tuple of Finding
         What the user should know, each with the model it is about.
-    sentences : dict of str to tuple of str
-        Results in words, by model.
     """
 
     terms: pd.DataFrame
@@ -89,7 +80,6 @@ class ModelResults:
     contrasts: pd.DataFrame
     further: Mapping[str, pd.DataFrame]
     findings: tuple[Finding, ...]
-    sentences: Mapping[str, tuple[str, ...]]
 
 
 @dataclass(frozen=True)
@@ -97,7 +87,6 @@ class _One:
     tables: dict[str, pd.DataFrame]
     further: dict[str, pd.DataFrame]
     findings: list[Finding]
-    sentences: tuple[str, ...]
 
 
 def model_tables(
@@ -136,7 +125,6 @@ def model_tables(
     log_spec = next((s for s in specs if log_base(plain_response(s.response))), None)
     done: list[_One] = []
     findings: list[Finding] = []
-    sentences: dict[str, tuple[str, ...]] = {}
     for spec in specs:
         where = f'model "{spec.name}"'
         try:
@@ -166,7 +154,6 @@ def model_tables(
             about = not_of_the_unknown(fit.design, about, spec.absorbed, where=where)
         findings += [replace(f, where=f.where or where) for f in about]
         findings += one.findings
-        sentences[spec.name] = one.sentences
         done.append(one)
     tables = {
         name: shape(name, stack([one.tables[name] for one in done]))
@@ -183,7 +170,6 @@ def model_tables(
         contrasts=tables["model_contrasts"],
         further={name: stack([one.further[name] for one in done]) for name in FURTHER},
         findings=tuple(dict.fromkeys(findings)),
-        sentences=sentences,
     )
 
 
@@ -343,42 +329,4 @@ def _state(
             *lack_findings(missed, unit=unit_of(response), where=where),
             *(differ if apart > DIFFERS else []),
         ],
-        _sentences(fit, spec.response, tests, compared, variances, held, 1 - confidence),
     )
-
-
-def _sentences(
-    fit: MixedFit,
-    response: str,
-    tests: pd.DataFrame,
-    compared: pd.DataFrame,
-    variances: pd.DataFrame,
-    at: Mapping[str, float],
-    alpha: float,
-) -> tuple[str, ...]:
-    out = []
-    for _, row in tests.iterrows():
-        out.append(f_sentence(row, response=response, method=fit.method, alpha=alpha))
-    if fit.design.centres and len(tests):
-        held = ", ".join(f"{c} = {v:.4g}" for c, v in fit.design.centres.items())
-        out.append(f"Effects beside covariates are tested at their means: {held}.")
-        held = ", ".join(f"{c} = {v:.4g}" for c, v in at.items())
-        out.append(f"Means and differences of levels are stated at {held}.")
-    for _, row in compared.iterrows():
-        out.append(f"{response}, {row['factor'] or 'slope'}, {row['contrast']}: {row['verdict']}.")
-    for _, row in variances.iterrows():
-        out.append(component_sentence(row, response=response))
-    equal = equal_sd_test(fit)
-    if equal:
-        seen = "differs between" if equal["p"] < alpha else "is not shown to differ between"
-        out.append(
-            f"{response}: the residual spread {seen} levels of {fit.residual_sd_by} "
-            f"(likelihood ratio {equal['statistic']:.3g} on {equal['df']:.0f} degrees of freedom, "
-            f"{p_words(equal['p'])})."
-        )
-    r2 = r_squared(fit)
-    out.append(
-        f"{response}: the fixed effects explain {100 * r2['marginal']:.0f} % of the variance, with "
-        f"the random effects {100 * r2['conditional']:.0f} %."
-    )
-    return tuple(out)

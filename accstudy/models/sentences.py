@@ -7,11 +7,9 @@ import pandas as pd
 
 __all__ = [
     "METHOD_WORDS",
-    "component_sentence",
     "contrast_verdict",
     "number",
     "p_words",
-    "f_sentence",
     "unit_of",
 ]
 
@@ -66,17 +64,6 @@ def _df(df: float) -> str:
     return "no limit" if np.isinf(df) else number(df)
 
 
-def f_sentence(row: pd.Series, *, response: str, method: str, alpha: float) -> str:
-    """State one F test."""
-    if not np.isfinite(row["F"]):
-        return f"{response}: the data do not determine the effect of {row['term']}."
-    seen = "has an effect" if row["p"] < alpha else "shows no effect beyond chance"
-    return (
-        f"{response}: {row['term']} {seen} (F = {number(row['F'])} on {row['num_df']:.0f} and "
-        f"{_df(row['den_df'])} degrees of freedom, {METHOD_WORDS[method]}, {p_words(row['p'])})."
-    )
-
-
 def contrast_verdict(
     row: pd.Series, *, response: str, method: str, confidence: float, one_sided: bool = False
 ) -> str:
@@ -113,23 +100,3 @@ def contrast_verdict(
             else f"; {word} not shown"
         ) + f" ({p_words(row['p_equivalence'])})"
     return f"{verdict}: {value}; {tail}"
-
-
-def component_sentence(row: pd.Series, *, response: str) -> str:
-    """State one variance component."""
-    unit = unit_of(response)
-    name = str(row["component"])
-    covariate, _, levels = name.rpartition(" | ")
-    what = (
-        "residual spread" if name.startswith("residual") else f"spread between levels of {levels}"
-    )
-    if covariate:
-        what = f"spread of slopes of {covariate} between levels of {levels}, at one standard "
-        what += f"deviation of {covariate},"
-    limits = f"{number(row['low'])} to {number(row['high'])}"
-    sd = f"{number(row['sd'])} {unit}".strip()
-    if row["sd"] == 0:
-        return f"{response}: {what} is estimated as zero (upper limit {number(row['high'])})."
-    share = f", {100 * row['share']:.0f} % of the random variance"
-    test = f", {p_words(row['p'])}" if np.isfinite(row["p"]) else ""
-    return f"{response}: {what} {sd} ({limits}){share}{test}."

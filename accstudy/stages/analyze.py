@@ -269,13 +269,7 @@ def drift_tables(
         ),
         reference_u=shared_u_of(study, pairs) if study.referenced else None,
     )
-    sentences = [
-        (device, model, number, text)
-        for (device, model), said in done.sentences.items()
-        for number, text in enumerate(said, start=1)
-    ]
-    frame = pd.DataFrame(sentences, columns=["device", "model", "number", "sentence"])
-    return {**done.tables, "drift_sentences": frame}, done.findings
+    return done.tables, done.findings
 
 
 def _shared_in_gaps(

@@ -96,10 +96,6 @@ def mixed_models(
         "model_variances": found.variances,
         "model_means": found.means,
         "model_contrasts": found.contrasts,
-        "model_sentences": pd.DataFrame(
-            [(m, i, text) for m, said in found.sentences.items() for i, text in enumerate(said, 1)],
-            columns=["model_name", "number", "sentence"],
-        ),
     }
     if study.settings.study.kind == "comparison" and study.referenced:
         tables["model_effect_notes"] = effect_notes(pairs)
