@@ -113,7 +113,10 @@ def arranged(
         hint = _lines(source, table, layout, said)
         if not hint:
             raise
-        raise StudyError([fault("missing-column", error.message, error.where, hint)]) from None
+        what = error.message
+        if "header_row" in hint:
+            what = f"the first row does not name the columns ({what})"
+        raise StudyError([fault("missing-column", what, error.where, hint)]) from None
     named = _with_model(named, table, layout, models)
     missing = [c.name for c in TABLES[table].columns if c.required and c.name not in named.header]
     if missing and not faults:

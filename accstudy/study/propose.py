@@ -58,9 +58,18 @@ _WANTED = {
 _UNIT = re.compile(
     r"(?:[\[(]\s*|_)(mm|um|[µμ]m|cm|m|in|inch|inches|deg|°|°c)(?:\s*[\])]|$)", re.IGNORECASE
 )
-_UNITS = {"cm": "cm", "m": "m", "in": "inch", "inch": "inch", "inches": "inch"} | dict.fromkeys(
-    ("um", "µm", "μm"), "um"
+_UNIT_SAID = re.compile(
+    r"\b(?:units?|einheit(?:en)?|unités?|unità|unidad(?:es)?)\W+(cm|m|um|[µμ]m|inch(?:es)?|in|zoll)\b",
+    re.IGNORECASE,
 )
+_UNITS = {
+    "cm": "cm",
+    "m": "m",
+    "in": "inch",
+    "inch": "inch",
+    "inches": "inch",
+    "zoll": "inch",
+} | dict.fromkeys(("um", "µm", "μm"), "um")
 _DIRECTION = re.compile(r"axis|vector|direction|normal|achse|richtung", re.IGNORECASE)
 _ACTUAL = re.compile(r"actual|measured|value|\bist\b|messwert|result", re.IGNORECASE)
 _OTHER = re.compile(r"nominal|\bsoll|dev|tol|error|abw|diff", re.IGNORECASE)
@@ -103,14 +112,14 @@ def proposed_lines(source: TableFile, table: str, layout: Layout) -> list[str]:
     """
     if layout.columns:
         return []
-    for sheet, head, found in _candidates(source, layout):
+    for sheet, head, found, above in _candidates(source, layout):
         guess = _plain(found, table) or _folded(found, table) or _selected(found, table)
         if guess is None:
             continue
         lines = [f"sheet = {_toml(sheet)}"] if sheet and not layout.sheet else []
         if head and not layout.header_row:
             lines.append(f"header_row = {head[0] if len(head) == 1 else list(head)}")
-        lines += _unit_line(guess, table)
+        lines += _unit_line(guess, table, above)
         if "model" not in guess.columns and "model" in TABLES[table].names and table != "poses":
             lines.append('model = "model 1"')
         if guess.rows:
@@ -125,15 +134,18 @@ def _toml(text: str) -> str:
     return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
 
 
-def _unit_line(guess: _Guess, table: str) -> list[str]:
-    unit = _UNIT.search(guess.columns.get("x_mm", ""))
+def _unit_line(guess: _Guess, table: str, above: str) -> list[str]:
+    """The unit that the columns name, or a line above them (Units: inch)."""
+    unit = _UNIT.search(guess.columns.get("x_mm", "")) or _UNIT_SAID.search(above)
     if table not in ("implants", "touch_points") or not unit or unit[1].lower() not in _UNITS:
         return []
     return [f'length_unit = "{_UNITS[unit[1].lower()]}"']
 
 
-def _candidates(source: TableFile, layout: Layout) -> Iterator[tuple[str, tuple[int, ...], Sheet]]:
-    """Sheets and header rows that are worth a try, the usual ones first."""
+def _candidates(
+    source: TableFile, layout: Layout
+) -> Iterator[tuple[str, tuple[int, ...], Sheet, str]]:
+    """Sheets and header rows that are worth a try, the usual ones first, and the text above."""
     for number, name in enumerate([layout.sheet] if layout.sheet else source.sheets or [""]):
         try:
             cells = source.cells(name, head=layout.header_row[-1] if layout.header_row else None)
@@ -150,7 +162,8 @@ def _candidates(source: TableFile, layout: Layout) -> Iterator[tuple[str, tuple[
                 continue
             if found.rows:
                 first = next((k for k, row in enumerate(cells.rows, 1) if any(row)), 1)
-                yield (name if number else ""), (() if head == (first,) else head), found
+                above = " ".join(" ".join(row) for row in cells.rows[: max(head[0] - 1, 0)])
+                yield (name if number else ""), (() if head == (first,) else head), found, above
 
 
 def _normal(name: str) -> str:

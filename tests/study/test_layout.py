@@ -378,3 +378,13 @@ def test_a_list_in_german_is_proposed_with_its_factors(tmp_path):
     assert scans["reseated"].tolist() == ["true", "false"]
     assert scans["temperature_c"].tolist() == [22.5, 22.5]
     assert scans["measured_at"].dt.day.tolist() == [31, 10]
+
+
+def test_a_unit_that_is_named_above_the_columns_is_proposed(tmp_path):
+    rows = [[row[0], *(v / 25.4 for v in row[1:4]), *row[4:]] for row in plain()[1:]]
+    for k, said in enumerate(("Units: inch", "Einheit: Zoll", "Unità (inches)")):
+        table = csv_text([["Report", said], [], *[list(plain()[0])], *rows]).encode()
+        (tmp_path / str(k)).mkdir()
+        folder = study(tmp_path / str(k), "cmm.csv", table)
+        found = paste(folder).implants.set_index("implant")
+        assert found.loc["14", "x_mm"] == pytest.approx(HERE["14"][0])
