@@ -36,7 +36,6 @@ from accstudy.study.disk import (
 from accstudy.study.history import FILE as HISTORY
 from accstudy.study.history import add_run, last_run
 from accstudy.study.load import Study
-from accstudy.study.reader import reference_files
 from accstudy.study.record import (
     RECORD,
     Record,
@@ -46,6 +45,7 @@ from accstudy.study.record import (
     program_digest,
     versions,
 )
+from accstudy.study.runs import reference_files
 from accstudy.study.sessions import news, session_digests
 from accstudy.tables import TABLES, UNREFERENCED, csv_bytes, read_csv
 

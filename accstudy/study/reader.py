@@ -6,7 +6,6 @@ import math
 import os
 from collections.abc import Callable
 from dataclasses import replace
-from fnmatch import fnmatch
 from functools import partial
 from pathlib import Path, PurePosixPath
 from typing import TypeVar
@@ -28,14 +27,14 @@ from accstudy.study.reference import (
     reference_from_touches,
     with_angulation,
 )
-from accstudy.study.runs import Runs, mean_of_runs, note_on_runs
+from accstudy.study.runs import Runs, listed, mean_of_runs, note_on_runs, reference_files
 from accstudy.study.settings import Reference, Settings
 from accstudy.study.sheet import MAX_BYTES, TableFile
 from accstudy.study.spelling import alike
 from accstudy.study.typed import MORE, fault, first_faults, records, typed
 from accstudy.tables import TABLES
 
-__all__ = ["Reader", "reference_files"]
+__all__ = ["Reader"]
 
 T = TypeVar("T")
 
@@ -417,7 +416,7 @@ class Reader:
                     continue
                 folder, name = os.path.split(full)
                 if folder not in names:
-                    names[folder] = Nearest(_listed(Path(folder)))
+                    names[folder] = Nearest(listed(Path(folder)))
                 hint = names[folder](name) if names[folder].known else ""
                 if not hint.startswith("did"):
                     hint = "check the name; it is relative to the study folder"
@@ -448,37 +447,6 @@ class Reader:
         if full is not None and not self.files.is_there(file):
             mend = "check the name; it is relative to the study folder"
             self.findings.append(fault("no-file", f'there is no file "{file}"', where, mend))
-
-
-def reference_files(files: Files, settings: Reference) -> list[str]:
-    """Tables of the reference, several where every run has its own; without one the sketch.
-
-    Raises
-    ------
-    InputError
-        If no file has such a name, or the folder lies outside the study.
-    """
-    if settings.kind == "none":
-        return [settings.sketch] if settings.sketch else []
-    if not settings.runs:
-        return [settings.touch_points or settings.implants]
-    pattern = PurePosixPath(settings.runs.replace("\\", "/"))
-    folder = files.path(str(pattern.parent))
-    names = _listed(folder)
-    found = [str(pattern.parent / name) for name in names if fnmatch(name, pattern.name)]
-    if not found:
-        raise InputError(
-            f'no file is called "{settings.runs}"', hint="check the name; * matches any characters"
-        )
-    return found
-
-
-def _listed(folder: Path) -> list[str]:
-    """Names of the files of a folder; none where it cannot be looked into."""
-    try:
-        return sorted(p.name for p in folder.iterdir())
-    except OSError:
-        return []
 
 
 def _few(names: list[str]) -> str:

@@ -5,19 +5,23 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from fnmatch import fnmatch
 from itertools import combinations
+from pathlib import Path, PurePosixPath
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from accstudy.errors import Finding, Severity, place
+from accstudy.errors import Finding, InputError, Severity, place
 from accstudy.geometry.repeats import of_mean
 from accstudy.geometry.rigid import fit_rigid, unit
+from accstudy.study.files import Files
+from accstudy.study.settings import Reference
 from accstudy.study.typed import fault
 from accstudy.tables import empty, shape
 
-__all__ = ["Runs", "mean_of_runs", "note_on_runs"]
+__all__ = ["Runs", "listed", "mean_of_runs", "note_on_runs", "reference_files"]
 
 Floats = NDArray[np.float64]
 
@@ -236,3 +240,34 @@ def note_on_runs(runs: pd.DataFrame) -> list[Finding]:
         )
         for model, mine in (runs.groupby("model", sort=False) if len(runs) else ())
     ]
+
+
+def reference_files(files: Files, settings: Reference) -> list[str]:
+    """Tables of the reference, several where every run has its own; without one the sketch.
+
+    Raises
+    ------
+    InputError
+        If no file has such a name, or the folder lies outside the study.
+    """
+    if settings.kind == "none":
+        return [settings.sketch] if settings.sketch else []
+    if not settings.runs:
+        return [settings.touch_points or settings.implants]
+    pattern = PurePosixPath(settings.runs.replace("\\", "/"))
+    folder = files.path(str(pattern.parent))
+    names = listed(folder)
+    found = [str(pattern.parent / name) for name in names if fnmatch(name, pattern.name)]
+    if not found:
+        raise InputError(
+            f'no file is called "{settings.runs}"', hint="check the name; * matches any characters"
+        )
+    return found
+
+
+def listed(folder: Path) -> list[str]:
+    """Names of the files of a folder; none where it cannot be looked into."""
+    try:
+        return sorted(p.name for p in folder.iterdir())
+    except OSError:
+        return []
