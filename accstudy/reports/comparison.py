@@ -4,18 +4,26 @@ from __future__ import annotations
 
 from accstudy.figures.models import means_chart
 from accstudy.figures.style import rows_of
-from accstudy.reports import evidence
-from accstudy.reports.acting import acting_section, path_section
-from accstudy.reports.believed import lack_of_fit_section, residual_checks, unequal_scatter
+from accstudy.reports import deviations
+from accstudy.reports.accuracy_tables import outlier_tests, paper_figures
 from accstudy.reports.checklist import checklist
+from accstudy.reports.common_sections import (
+    holds_for,
+    left_out,
+    limits_of_use,
+    methods_section,
+    words_section,
+)
 from accstudy.reports.content import ReportContent
 from accstudy.reports.crossing import design_section
 from accstudy.reports.decision import differences_table, effects_table
 from accstudy.reports.document import Attachment, Document, Heading, Text, plain, symbol
 from accstudy.reports.dossier import reference_section
+from accstudy.reports.effects import acting_section, path_section
 from accstudy.reports.headline import answer, shown_models
 from accstudy.reports.latex import latex_table
 from accstudy.reports.misfit import misfit
+from accstudy.reports.model_checks import lack_of_fit_section, residual_checks, unequal_scatter
 from accstudy.reports.model_evidence import (
     contrasts_section,
     means_table,
@@ -23,18 +31,10 @@ from accstudy.reports.model_evidence import (
     term_tests,
 )
 from accstudy.reports.model_fits import fits_section, operators_section
-from accstudy.reports.modelled import lead_model, means_rows
+from accstudy.reports.model_rows import lead_model, means_rows
 from accstudy.reports.recorded import record_section
-from accstudy.reports.select import between, groups, pair_rows, slug
+from accstudy.reports.report_rows import between, groups, pair_rows, slug
 from accstudy.reports.sentences import condition_name
-from accstudy.reports.shared import (
-    holds_for,
-    left_out,
-    limits_of_use,
-    methods_section,
-    words_section,
-)
-from accstudy.reports.tabulated import outlier_tests, paper_figures
 from accstudy.reports.validation import levels_table
 from accstudy.reports.verdicts import decision_table, leading, verdict_table
 from accstudy.reports.wording import NONE, interval, number, quantity
@@ -85,7 +85,7 @@ def comparison_report(content: ReportContent) -> tuple[list[Text], Document, Doc
     lack_of_fit_section(rest, content, models)
     unequal_scatter(rest, content, lead)
     outlier_tests(rest, content, most=8)
-    evidence.alignments(rest, content)
+    deviations.alignments(rest, content)
     if content.has("seating"):
         rest.heading("Predicted seating of a rigid framework")
         misfit(rest, content)

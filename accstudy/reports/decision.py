@@ -8,11 +8,11 @@ import pandas as pd
 
 from accstudy.figures.style import rows_of
 from accstudy.models.decisions import log_base
-from accstudy.reports.acting import STEPS, effect_size, varies
 from accstudy.reports.content import ReportContent
+from accstudy.reports.covariates_held import held_phrase, held_point
 from accstudy.reports.document import Document, Heading, Text, strong_accent
-from accstudy.reports.held import held_phrase, held_point
-from accstudy.reports.modelled import (
+from accstudy.reports.effects import STEPS, effect_size, varies
+from accstudy.reports.model_rows import (
     contrast_ends,
     is_true,
     level_contrasts,
@@ -21,7 +21,7 @@ from accstudy.reports.modelled import (
     model_unit,
     response_label,
 )
-from accstudy.reports.select import confidence_of
+from accstudy.reports.report_rows import confidence_of
 from accstudy.reports.wording import NONE, joined, missing, sure, unit_name
 
 __all__ = ["differences_table", "effects_table"]

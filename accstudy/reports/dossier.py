@@ -9,7 +9,7 @@ import pandas as pd
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text
-from accstudy.reports.select import groups, named
+from accstudy.reports.report_rows import groups, named
 from accstudy.reports.wording import NONE, date, day, joined, missing, number
 
 __all__ = ["reference_methods", "reference_section"]

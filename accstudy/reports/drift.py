@@ -9,6 +9,7 @@ import pandas as pd
 from accstudy.figures.drift import state_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports.cautions import NOT_STATED
+from accstudy.reports.common_sections import holds_for, left_out, limits_of_use, methods_section
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text, bold, strong_accent
 from accstudy.reports.dossier import reference_section
@@ -19,7 +20,7 @@ from accstudy.reports.drift_duties import (
     run_lengths,
     side_by_side,
 )
-from accstudy.reports.modelled import is_true
+from accstudy.reports.model_rows import is_true
 from accstudy.reports.recorded import record_section
 from accstudy.reports.sessions import (
     CHARTS,
@@ -30,7 +31,6 @@ from accstudy.reports.sessions import (
     short_name,
     signed,
 )
-from accstudy.reports.shared import holds_for, left_out, limits_of_use, methods_section
 from accstudy.reports.wording import NONE, date, day, joined, missing, number, unit_name
 
 __all__ = ["answer", "drift_report"]

@@ -13,7 +13,7 @@ from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.drift_cautions import device_cautions
 from accstudy.reports.drift_lookback import reassess
-from accstudy.reports.select import groups, slug
+from accstudy.reports.report_rows import groups, slug
 from accstudy.reports.sessions import (
     CHARTS,
     between,

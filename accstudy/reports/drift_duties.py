@@ -8,7 +8,7 @@ from accstudy.figures.drift import run_length_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text
-from accstudy.reports.select import groups
+from accstudy.reports.report_rows import groups
 from accstudy.reports.sessions import (
     CHARTS,
     between,

@@ -10,7 +10,7 @@ import pandas as pd
 
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading
-from accstudy.reports.select import groups
+from accstudy.reports.report_rows import groups
 from accstudy.reports.sessions import rows_of_device, signed
 from accstudy.reports.wording import count, date, day
 

@@ -9,10 +9,10 @@ import pandas as pd
 from accstudy.figures.style import rows_of
 from accstudy.models.decisions import log_base
 from accstudy.reports.content import ReportContent
+from accstudy.reports.covariates_held import held_point
 from accstudy.reports.crossing import inseparable_sentences
 from accstudy.reports.document import Text, strong_accent
-from accstudy.reports.held import held_point
-from accstudy.reports.modelled import (
+from accstudy.reports.model_rows import (
     contrast_sentence,
     contrasts_sentence,
     is_true,
@@ -21,7 +21,7 @@ from accstudy.reports.modelled import (
     range_sentence,
     shown_interactions,
 )
-from accstudy.reports.select import confidence_of
+from accstudy.reports.report_rows import confidence_of
 from accstudy.reports.terms import variable_name
 from accstudy.reports.validation import answer as validation_answer
 from accstudy.reports.wording import joined, number, p_value, sure

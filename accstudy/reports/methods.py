@@ -8,7 +8,7 @@ from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Text, italic, symbol
 from accstudy.reports.dossier import reference_methods
 from accstudy.reports.model_methods import models_paragraph
-from accstudy.reports.select import between
+from accstudy.reports.report_rows import between
 from accstudy.reports.statements import decision_rule
 from accstudy.reports.terms import alignment_name
 from accstudy.reports.wording import count, date, joined, number, quantity, sure

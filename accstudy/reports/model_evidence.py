@@ -12,16 +12,16 @@ from accstudy.figures.models import contrast_chart
 from accstudy.figures.style import component_name, rows_of
 from accstudy.models.decisions import log_base
 from accstudy.reports.content import ReportContent
+from accstudy.reports.covariates_held import held_points
 from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.headline import at_ends
-from accstudy.reports.held import held_points
-from accstudy.reports.modelled import (
+from accstudy.reports.model_rows import (
     level_contrasts,
     means_rows,
     model_unit,
     response_label,
 )
-from accstudy.reports.select import confidence_of
+from accstudy.reports.report_rows import confidence_of
 from accstudy.reports.terms import contrast_name, term_name
 from accstudy.reports.wording import (
     NONE,

@@ -11,7 +11,7 @@ from accstudy.models.decisions import log_base
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.model_evidence import estimate_cells
-from accstudy.reports.modelled import engines_said, model_unit, response_label
+from accstudy.reports.model_rows import engines_said, model_unit, response_label
 from accstudy.reports.terms import contrast_name
 from accstudy.reports.wording import NONE, joined, missing, number, unit_name
 

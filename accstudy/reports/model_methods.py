@@ -10,7 +10,7 @@ from accstudy.figures.style import rows_of
 from accstudy.models.decisions import DIFFERS
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Text
-from accstudy.reports.modelled import engines_said, margin_name
+from accstudy.reports.model_rows import engines_said, margin_name
 from accstudy.reports.wording import count, joined, missing
 
 __all__ = ["model_rows", "models_paragraph", "random_formula"]

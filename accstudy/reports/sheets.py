@@ -11,7 +11,7 @@ from accstudy.figures.style import printable, rows_of
 from accstudy.reports.cautions import FOOTER
 from accstudy.reports.compile import compile_pdf
 from accstudy.reports.document import Attachment, Document, Heading, Text, clean, strong_accent
-from accstudy.reports.select import groups
+from accstudy.reports.report_rows import groups
 from accstudy.reports.wording import count, date, joined
 
 __all__ = ["bench_sheet", "selftest_record"]

@@ -10,26 +10,11 @@ import pandas as pd
 from accstudy.accuracy.precision import Relation
 from accstudy.figures.precision import precision_chart
 from accstudy.figures.style import component_name, rows_of
-from accstudy.reports import evidence, fit
-from accstudy.reports.believed import lack_of_fit_section, residual_checks, unequal_scatter
+from accstudy.reports import deviations, seating
+from accstudy.reports.accuracy_tables import accuracy_tables, interval_of, outlier_tests
 from accstudy.reports.cautions import NOT_STATED
 from accstudy.reports.checklist import checklist
-from accstudy.reports.content import ReportContent
-from accstudy.reports.crossing import design_section
-from accstudy.reports.decision import differences_table
-from accstudy.reports.document import Document, Heading, Text, strong_accent, symbol
-from accstudy.reports.headline import at_ends
-from accstudy.reports.model_evidence import contrasts_section, means_table, scatter, term_tests
-from accstudy.reports.model_fits import fits_section, operators_section
-from accstudy.reports.modelled import (
-    contrast_sentence,
-    contrasts_sentence,
-    level_contrasts,
-)
-from accstudy.reports.recorded import record_section
-from accstudy.reports.select import between, confidence_of, groups, named, pair_rows
-from accstudy.reports.sentences import condition_name
-from accstudy.reports.shared import (
+from accstudy.reports.common_sections import (
     holds_for,
     left_out,
     limits_of_use,
@@ -37,7 +22,22 @@ from accstudy.reports.shared import (
     tried_sentence,
     words_section,
 )
-from accstudy.reports.tabulated import accuracy_tables, interval_of, outlier_tests
+from accstudy.reports.content import ReportContent
+from accstudy.reports.crossing import design_section
+from accstudy.reports.decision import differences_table
+from accstudy.reports.document import Document, Heading, Text, strong_accent, symbol
+from accstudy.reports.headline import at_ends
+from accstudy.reports.model_checks import lack_of_fit_section, residual_checks, unequal_scatter
+from accstudy.reports.model_evidence import contrasts_section, means_table, scatter, term_tests
+from accstudy.reports.model_fits import fits_section, operators_section
+from accstudy.reports.model_rows import (
+    contrast_sentence,
+    contrasts_sentence,
+    level_contrasts,
+)
+from accstudy.reports.recorded import record_section
+from accstudy.reports.report_rows import between, confidence_of, groups, named, pair_rows
+from accstudy.reports.sentences import condition_name
 from accstudy.reports.wording import NONE, missing, number, percent, quantity, sure
 
 __all__ = ["answer", "unreferenced_report"]
@@ -84,10 +84,10 @@ def unreferenced_report(content: ReportContent) -> tuple[list[Text], Document, D
         lack_of_fit_section(rest, content, models)
         unequal_scatter(rest, content, lead)
         term_tests(rest, content)
-    evidence.scan_after_scan(rest, content)
+    deviations.scan_after_scan(rest, content)
     _components(rest, content)
     _seating(rest, content)
-    fit.pictures(rest, content)
+    seating.pictures(rest, content)
     if lead:
         outlier_tests(rest, content, most=8)
         checklist(rest, content)
@@ -261,7 +261,7 @@ def _precision_figure(document: Document, content: ReportContent) -> None:
     rows = pair_rows(content)
     if not len(rows):
         return
-    shown = list(dict.fromkeys(rows["condition"]))[: evidence.SHOWN]
+    shown = list(dict.fromkeys(rows["condition"]))[: deviations.SHOWN]
     rows = rows[rows["condition"].isin(shown)]
     name = between(content)[0]
     lines = _lines(content, rows)

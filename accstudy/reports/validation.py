@@ -9,14 +9,23 @@ import pandas as pd
 from accstudy.accuracy.judge import ALL_PAIRS, EACH_PAIR
 from accstudy.figures.span import supported_span_chart
 from accstudy.figures.style import rows_of
-from accstudy.reports import evidence, fit
+from accstudy.reports import deviations, seating
+from accstudy.reports.accuracy_tables import accuracy_tables, paper_figures
+from accstudy.reports.common_sections import (
+    holds_for,
+    left_out,
+    limits_of_use,
+    methods_section,
+    tried_sentence,
+    words_section,
+)
 from accstudy.reports.content import ReportContent
-from accstudy.reports.derived import span_points
 from accstudy.reports.document import Document, Heading, Text, strong_accent
 from accstudy.reports.dossier import reference_section
+from accstudy.reports.figure_tables import span_points
 from accstudy.reports.misfit import misfit
 from accstudy.reports.recorded import record_section
-from accstudy.reports.select import (
+from accstudy.reports.report_rows import (
     GAPS,
     confidence_of,
     gap_limits,
@@ -32,14 +41,6 @@ from accstudy.reports.sentences import (
     condition_name,
     supported_sentence,
 )
-from accstudy.reports.shared import (
-    holds_for,
-    left_out,
-    limits_of_use,
-    methods_section,
-    tried_sentence,
-    words_section,
-)
 from accstudy.reports.statements import (
     assumption,
     basis_sentence,
@@ -50,7 +51,6 @@ from accstudy.reports.statements import (
     verdict_words,
     what_next,
 )
-from accstudy.reports.tabulated import accuracy_tables, paper_figures
 from accstudy.reports.verdicts import decision_table, leading
 from accstudy.reports.wording import (
     NONE,
@@ -90,14 +90,14 @@ def validation_report(content: ReportContent) -> tuple[list[Text], Document, Doc
     holds_for(first, content)
     rest.new_page()
     _verdicts(rest, content)
-    evidence.pairs(rest, content)
-    evidence.alignments(rest, content)
-    evidence.implants_from_above(rest, content)
-    evidence.scan_after_scan(rest, content)
-    fit.budget(rest, content)
-    fit.seating(rest, content)
+    deviations.pairs(rest, content)
+    deviations.alignments(rest, content)
+    deviations.implants_from_above(rest, content)
+    deviations.scan_after_scan(rest, content)
+    seating.budget(rest, content)
+    seating.seating(rest, content)
     misfit(rest, content)
-    fit.pictures(rest, content)
+    seating.pictures(rest, content)
     accuracy_tables(rest, content)
     paper_figures(rest, content)
     reference_section(rest, content)
@@ -140,7 +140,7 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
     name = "span" if along == "span" else "arch length"
     curve = table[table["against"] == f"{along}_mm"]
     conditions = list(dict.fromkeys(curve["condition"]))
-    shown = conditions[: evidence.SHOWN]
+    shown = conditions[: deviations.SHOWN]
     at = levels(content, along, ALL_PAIRS)
     points = span_points(content.table("pair_deviations"), along=along)
     limits = content.settings.get("limits", {})

@@ -10,7 +10,7 @@ from accstudy.accuracy.judge import ALL_PAIRS, NOT_VERIFIED, REFUTED, VERIFIED
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text, bold
-from accstudy.reports.select import (
+from accstudy.reports.report_rows import (
     GAPS,
     for_others,
     gap_limits,

@@ -7,7 +7,7 @@ import pytest
 
 from accstudy.reports.content import ReportContent
 from accstudy.reports.methods import methods
-from accstudy.reports.select import between
+from accstudy.reports.report_rows import between
 from accstudy.reports.sentences import bias_sentence
 
 SCANS = pd.DataFrame(

@@ -11,7 +11,7 @@ from accstudy.reports.comparison import comparison_report
 from accstudy.reports.document import Document
 from accstudy.reports.drift import answer as drift_answer
 from accstudy.reports.methods import methods
-from accstudy.reports.modelled import (
+from accstudy.reports.model_rows import (
     contrast_sentence,
     contrasts_sentence,
     range_sentence,

@@ -10,9 +10,9 @@ from accstudy.figures.seats import gap_chart, seat_chart
 from accstudy.figures.style import rows_of
 from accstudy.figures.views import PRINTED_MM
 from accstudy.reports.content import ReportContent
-from accstudy.reports.derived import arches, gap_rows, seat_rows, typical_scan
 from accstudy.reports.document import Document, Heading, Text
-from accstudy.reports.select import confidence_of, groups, limit_of, named, slug
+from accstudy.reports.figure_tables import arches, gap_rows, seat_rows, typical_scan
+from accstudy.reports.report_rows import confidence_of, groups, limit_of, named, slug
 from accstudy.reports.sentences import condition_name
 from accstudy.reports.wording import (
     NONE,

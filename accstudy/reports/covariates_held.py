@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
-from accstudy.reports.modelled import response_label
+from accstudy.reports.model_rows import response_label
 from accstudy.reports.terms import variable_name
 from accstudy.reports.wording import joined
 

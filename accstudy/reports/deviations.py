@@ -10,9 +10,9 @@ from accstudy.figures.pairs import alignment_chart, pair_chart
 from accstudy.figures.runs import run_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
-from accstudy.reports.derived import alignment_rows, arch_rows, arches, run_rows
 from accstudy.reports.document import Document, Heading, Text
-from accstudy.reports.select import (
+from accstudy.reports.figure_tables import alignment_rows, arch_rows, arches, run_rows
+from accstudy.reports.report_rows import (
     confidence_of,
     groups,
     is_scan,

@@ -10,7 +10,7 @@ from accstudy.accuracy.outliers import BEYOND
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text, symbol
-from accstudy.reports.select import between, confidence_of, groups, is_scan, named
+from accstudy.reports.report_rows import between, confidence_of, groups, is_scan, named
 from accstudy.reports.sentences import condition_name, measurand_name
 from accstudy.reports.wording import (
     NONE,

@@ -12,10 +12,10 @@ from accstudy.models.decisions import log_base
 from accstudy.models.expression import columns_of
 from accstudy.models.responses import plain_response
 from accstudy.reports.content import ReportContent
+from accstudy.reports.covariates_held import held_phrase
 from accstudy.reports.document import Document, Heading, Text, strong_accent
-from accstudy.reports.held import held_phrase
-from accstudy.reports.modelled import model_unit, response_label
-from accstudy.reports.select import confidence_of
+from accstudy.reports.model_rows import model_unit, response_label
+from accstudy.reports.report_rows import confidence_of
 from accstudy.reports.terms import variable_name
 from accstudy.reports.wording import joined, number, p_value, sure, unit_name
 

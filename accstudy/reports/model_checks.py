@@ -12,8 +12,8 @@ from accstudy.models.decisions import log_base
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.headline import scatter_caution
-from accstudy.reports.modelled import level_contrasts, model_unit, response_label
-from accstudy.reports.select import slug
+from accstudy.reports.model_rows import level_contrasts, model_unit, response_label
+from accstudy.reports.report_rows import slug
 from accstudy.reports.terms import contrast_name, variable_name
 from accstudy.reports.wording import count, joined, number, p_value, quantity, unit_name
 
