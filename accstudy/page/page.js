@@ -1,398 +1,172 @@
-"use strict";
-(() => {
-  const data = JSON.parse(document.getElementById("data").textContent);
-  const el = (id) => document.getElementById(id);
-  const state = { scan: data.scans[0]?.name, pair: null, sort: "span_mm", down: false, filter: "" };
+// What all parts share: the data, numbers and dates as printed, elements, tables.
+const data = JSON.parse(document.getElementById("data").textContent);
+const el = (id) => document.getElementById(id);
+const state = { scan: -1, pair: null, measurand: "distance_um" };
 
-  // ---- text -------------------------------------------------------------
-  const number = (value, digits, signed) => {
-    if (value === null || value === undefined) return "–";
-    const text = Math.abs(value).toFixed(digits);
-    const zero = Number(text) === 0;
-    return (value < 0 && !zero ? "−" : signed && !zero ? "+" : "") + text;
-  };
-  el("title").textContent = data.title;
-  document.title = `${data.title} – scans and ${data.word}s`;
-  el("see").textContent = `One scan compared with ${data.against}`;
-  el("pairs").textContent = `Pairs of implants in this scan, measured minus ${data.against}`;
-  el("answer").textContent = data.answer;
-  for (const line of data.cautions) {
-    const item = document.createElement("li");
-    item.textContent = line;
-    el("cautions").append(item);
-  }
-  const several = new Set(data.scans.map((s) => s.condition)).size > 1;
-  for (const scan of data.scans) {
-    const option = document.createElement("option");
-    option.value = scan.name;
-    option.textContent = several ? `${scan.name} (${scan.condition})` : scan.name;
-    el("scan").append(option);
-  }
+const DIGITS = { "µm": 1, "°": 3, mm: 2, ppm: 0, n: 0 };
+const UNITS = { distance_um: "µm", angle_deg: "°" };
+const WHAT = { distance_um: "distance", angle_deg: "angle between the axes" };
+const plain = (value, unit) => String(value) + (unit === "°" ? unit : `\u00a0${unit}`); // as the user wrote it
+const known = (value) => value !== null && value !== undefined;
 
-  const rowsOf = (table) => {
-    const names = Object.keys(table);
-    const out = [];
-    for (let i = 0; i < table.scan.length; i++) {
-      if (table.scan[i] !== state.scan) continue;
-      out.push(Object.fromEntries(names.map((n) => [n, table[n][i]])));
+// As the report rounds: a number midway between two goes to the even digit.
+function fixed(size, digits) {
+  const up = size.toFixed(digits);
+  const exact = size.toFixed(digits + 30);
+  const midway = /^50*$/.test(exact.slice(-30));
+  return midway && Number(up.at(-1)) % 2 ? exact.slice(0, digits ? -30 : -31) : up;
+}
+
+function number(value, unit, signed = false) {
+  if (!known(value)) return "–";
+  const text = fixed(Math.abs(value), DIGITS[unit] ?? 2);
+  const zero = Number(text) === 0;
+  return (value < 0 && !zero ? "−" : signed && !zero ? "+" : "") + text;
+}
+
+const quantity = (value, unit, signed) =>
+  known(value) ? number(value, unit, signed) + (unit === "°" || !unit ? unit : `\u00a0${unit}`) : "–";
+
+const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
+function day(at) {
+  if (!at) return "";
+  const [year, month, date] = at.slice(0, 10).split("-").map(Number);
+  return `${date}\u00a0${MONTHS[month - 1]} ${year}`;
+}
+
+function fill(node, props, kids) {
+  for (const [name, value] of Object.entries(props)) {
+    if (!known(value) || value === false) continue;
+    if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
+    else node.setAttribute(name, value === true ? "" : value);
+  }
+  node.append(...kids.flat().filter((kid) => known(kid) && kid !== false));
+  return node;
+}
+const h = (tag, props = {}, ...kids) => fill(document.createElement(tag), props, kids);
+const s = (tag, props = {}, ...kids) =>
+  fill(document.createElementNS("http://www.w3.org/2000/svg", tag), props, kids);
+
+// A list to choose from; it hides where there is no choice.
+function choice(label, options, chosen, onchange) {
+  const select = h("select", { onchange: () => onchange(select.value) });
+  for (const [value, text] of options) select.append(h("option", { value, selected: value === chosen }, text));
+  const whole = h("label", { hidden: options.length < 2 }, label, select);
+  return { whole, select };
+}
+
+const checkbox = (label, checked, onchange) => {
+  const box = h("input", { type: "checkbox", checked, onchange: () => onchange(box.checked) });
+  return { whole: h("label", { class: "check" }, box, label), box };
+};
+
+const rowsOf = (table, wanted) => {
+  const names = Object.keys(table);
+  const out = [];
+  for (let i = 0; i < (table[names[0]] ?? []).length; i++) {
+    if (wanted(i)) out.push(Object.fromEntries(names.map((name) => [name, table[name][i]])));
+  }
+  return out;
+};
+const unique = (values) => [...new Set(values)];
+const compared = (a, b) => String(a).localeCompare(String(b), "en", { numeric: true });
+const pairName = (row) => `${row.implant_a}–${row.implant_b}`;
+const conditions = unique(data.scans.map((scan) => scan.condition));
+const models = unique(data.scans.map((scan) => scan.model));
+const named = (scan) =>
+  [conditions.length > 1 && scan.condition, models.length > 1 && `model ${scan.model}`].filter(Boolean).join(", ");
+
+// A table that sorts by the column whose head is pressed; its first column names the row.
+// columns: [key, label, unit, signed, by magnitude]; choose: row -> void makes rows buttons.
+function sortedTable(mount, label, columns, { sort, down = false, limits = {}, choose = null, few = false }) {
+  const order = { key: sort ?? columns[0][0], down };
+  const body = h("tbody");
+  const heads = columns.map(([key, text, unit]) =>
+    h("th", { scope: "col", "data-key": key, class: unit === undefined && "said" },
+      h("button", { type: "button", onclick: () => {
+        order.down = order.key === key ? !order.down : key !== columns[0][0] && key !== "span_mm";
+        order.key = key;
+        show();
+      } }, text)));
+  const limited = columns.some(([key]) => known(limits[key]));
+  const table = h("table", { class: "sorted" },
+    h("caption", { class: "read" }, label),
+    h("thead", {}, h("tr", {}, heads),
+      limited && h("tr", { class: "limit" }, columns.map(([key, , unit], i) =>
+        i ? h("td", { "data-limit": key }, known(limits[key]) ? String(limits[key]) : "") : h("th", { scope: "row" }, "limit")))),
+    body);
+  mount.replaceChildren(few ? table : h("div", { class: "scroll", tabindex: 0, role: "group", "aria-label": label }, table));
+  let rows = [];
+  let picked = null;
+
+  function cell(row, [key, , unit, signed], i) {
+    if (i === 0) {
+      const name = row[key];
+      if (!choose) return h("th", { scope: "row" }, name);
+      return h("th", { scope: "row", class: "pick" },
+        h("button", { type: "button", "aria-pressed": String(name === picked), onclick: () => choose(row) }, name));
     }
-    return out;
-  };
-
-  // ---- table of pairs ---------------------------------------------------
-  const columns = [
-    ["pair", "Pair"],
-    ["span_mm", "Span, mm", 2, false],
-    ["path_mm", "Arch length, mm", 2, false],
-    ["distance_um", "Distance, µm", 1, true],
-    ["angle_deg", "Angle, °", 3, true],
-    ["relative_axis_deg", "Axis, °", 3, false],
-  ].filter(([name]) => name === "pair" || name in data.pairs);
-  for (const [key, label] of columns) {
-    const head = document.createElement("th");
-    head.scope = "col";
-    head.dataset.key = key;
-    const button = document.createElement("button");
-    button.type = "button";
-    button.textContent = label;
-    button.addEventListener("click", () => {
-      state.down = state.sort === key ? !state.down : key !== "pair" && key !== "span_mm";
-      state.sort = key;
-      showTable();
-    });
-    head.append(button);
-    el("heads").append(head);
+    const value = row[key];
+    const beyond = known(limits[key]) && known(value) && Math.abs(value) > limits[key];
+    return h("td", { "data-key": key, class: beyond ? "beyond" : typeof value === "string" && "said" }, typeof value === "string" ? value : number(value, unit, signed),
+      beyond && h("span", { class: "read" }, " beyond the limit"));
   }
 
-  const inMean = data.against === "the reference" ? data.against : `in ${data.against}`;
-  const nameOf = (row) => `${row.implant_a}–${row.implant_b}`;
-
-  function showTable() {
-    const wanted = state.filter.trim().toLowerCase();
-    const all = rowsOf(data.pairs).map((row) => ({ ...row, pair: nameOf(row) }));
-    const rows = all.filter((row) => !wanted || row.pair.toLowerCase().includes(wanted));
-    const magnitude = ["distance_um", "angle_deg"].includes(state.sort);
-    const key = (row) => {
-      const value = row[state.sort];
-      if (state.sort === "pair") return value;
-      return value === null ? -Infinity : magnitude ? Math.abs(value) : value;
+  function show(next = rows, chosen = picked) {
+    rows = next;
+    picked = chosen;
+    const [, , , , magnitude] = columns.find(([key]) => key === order.key) ?? [];
+    const value = (row) => {
+      const found = row[order.key];
+      return !known(found) ? -Infinity : typeof found === "number" && magnitude ? Math.abs(found) : found;
     };
-    rows.sort((a, b) => {
-      const [x, y] = [key(a), key(b)];
-      const order = typeof x === "string" ? x.localeCompare(y, "en", { numeric: true }) : x - y;
-      return state.down ? -order : order;
+    const sorted = [...rows].sort((a, b) => {
+      const [x, y] = [value(a), value(b)];
+      const way = typeof x === "string" ? compared(x, y) : x < y ? -1 : x > y ? 1 : 0;
+      return order.down ? -way : way;
     });
-    for (const head of el("heads").children) {
-      const mine = head.dataset.key === state.sort;
-      head.setAttribute("aria-sort", mine ? (state.down ? "descending" : "ascending") : "none");
+    for (const head of heads) {
+      head.setAttribute("aria-sort", head.dataset.key !== order.key ? "none" : order.down ? "descending" : "ascending");
     }
-    const body = el("rows");
-    body.replaceChildren();
-    for (const row of rows) {
-      const line = document.createElement("tr");
-      line.dataset.pair = row.pair;
-      line.classList.toggle("picked", row.pair === state.pair);
-      columns.forEach(([name, , digits, signed], i) => {
-        const cell = document.createElement("td");
-        if (i === 0) {
-          const button = document.createElement("button");
-          button.type = "button";
-          button.textContent = row.pair;
-          button.setAttribute("aria-pressed", String(row.pair === state.pair));
-          cell.append(button);
-        } else {
-          cell.textContent = number(row[name], digits, signed);
-        }
-        line.append(cell);
-      });
-      line.addEventListener("click", () => pick(row.pair));
-      body.append(line);
-    }
-    el("count").textContent = `${rows.length} of ${all.length} pairs; angle: deviation of the angle between the two axes` +
-      ("relative_axis_deg" in data.pairs ? "; axis: deviation of the second axis relative to the first." : ".");
+    body.replaceChildren(...sorted.map((row) =>
+      h("tr", { "data-row": row[columns[0][0]], class: row[columns[0][0]] === picked && "picked" },
+        columns.map((column, i) => cell(row, column, i)))));
   }
+  return { show };
+}
 
-  function showPicked() {
-    const row = rowsOf(data.pairs).find((r) => nameOf(r) === state.pair);
-    if (!row) {
-      el("picked").textContent = state.pair ? `This scan does not show ${state.pair}.` : "Choose a pair.";
-      return;
-    }
-    const longer = row.distance_um < 0 ? "shorter" : "longer";
-    el("picked").textContent =
-      `${state.pair} in ${state.scan}: ${number(Math.abs(row.distance_um), 1)} µm ${longer} than ${inMean} over a span of ` +
-      `${number(row.span_mm, 2)}\u00a0mm (arch length ${number(row.path_mm, 2)} mm); angle between the axes ${number(row.angle_deg, 3, true)}°.`;
-  }
+// One tip for all that is pointed at or has the focus; Escape closes it.
+const tip = el("tip");
+function tell(text, target) {
+  tip.hidden = !text;
+  if (!text) return;
+  tip.textContent = text;
+  const box = target.getBoundingClientRect();
+  const { offsetWidth: w, offsetHeight: high } = tip;
+  const left = Math.min(Math.max(box.left + box.width / 2 - w / 2, 6), document.documentElement.clientWidth - w - 6);
+  const above = box.top - high - 8;
+  tip.style.left = `${left}px`;
+  tip.style.top = `${above > 4 ? above : box.bottom + 8}px`;
+}
+document.addEventListener("keydown", (event) => event.key === "Escape" && tell(""));
+document.addEventListener("scroll", () => tell(""), { passive: true });
 
-  function pick(pair) {
-    state.pair = pair;
-    for (const line of el("rows").children) {
-      const mine = line.dataset.pair === pair;
-      line.classList.toggle("picked", mine);
-      line.querySelector("button").setAttribute("aria-pressed", String(mine));
-    }
-    showPicked();
-    drawScan();
-  }
+function go(title) {
+  el(title).scrollIntoView();
+  el(title).focus({ preventScroll: true });
+}
 
-  // ---- view -------------------------------------------------------------
-  const view = el("view");
-  const T = window.THREE ?? THREE;
-  let stage = null;
+function reveal(section) {
+  el(section).hidden = false;
+  document.querySelector(`nav [data-for="${section}"]`).hidden = false;
+}
 
-  function unpack(text, type) {
-    const raw = atob(text);
-    const bytes = new Uint8Array(raw.length);
-    for (let i = 0; i < raw.length; i++) bytes[i] = raw.charCodeAt(i);
-    return new type(bytes.buffer);
-  }
-
-  function makeStage() {
-    let renderer;
-    try {
-      renderer = new T.WebGLRenderer({ antialias: true });
-    } catch (error) {
-      return null;
-    }
-    renderer.setClearColor(0xffffff);
-    view.prepend(renderer.domElement);
-    const scene = new T.Scene();
-    const camera = new T.PerspectiveCamera(32, 4 / 3, 1, 2000);
-    scene.add(new T.HemisphereLight(0xffffff, 0x8a8f98, 2.2));
-    const lamp = new T.DirectionalLight(0xffffff, 1.6);
-    scene.add(lamp);
-    const controls = new T.OrbitControls(camera, renderer.domElement);
-    controls.addEventListener("change", render);
-    const moving = new T.Group();
-    scene.add(moving);
-    return { renderer, scene, camera, lamp, controls, moving, implants: [] };
-  }
-
-  function render() {
-    if (!stage) return;
-    const { clientWidth: w, clientHeight: h } = view;
-    const ratio = Math.min(window.devicePixelRatio || 1, 2);
-    const canvas = stage.renderer.domElement;
-    if (canvas.width !== Math.floor(w * ratio) || canvas.height !== Math.floor(h * ratio)) {
-      stage.renderer.setPixelRatio(ratio);
-      stage.renderer.setSize(w, h, false);
-      stage.camera.aspect = w / h;
-      stage.camera.updateProjectionMatrix();
-    }
-    stage.lamp.position.copy(stage.camera.position);
-    stage.renderer.render(stage.scene, stage.camera);
-    const names = el("names");
-    stage.implants.forEach((implant, i) => {
-      const at = new T.Vector3(...implant.top).project(stage.camera);
-      const span = names.children[i];
-      span.style.left = `${((at.x + 1) / 2) * w}px`;
-      span.style.top = `${((1 - at.y) / 2) * h}px`;
-    });
-  }
-
-  // Turn to the model, as near as all of it can be seen.
-  function turnToModel(model, points) {
-    const up = new T.Vector3();
-    for (const implant of model) up.add(new T.Vector3(...implant.axis));
-    up.normalize();
-    const side = new T.Vector3(0, -1, 0);
-    side.addScaledVector(up, -side.dot(up)).normalize();
-    const from = up.clone().multiplyScalar(3.0).addScaledVector(side, 2.2).normalize();
-    const { camera, controls } = stage;
-    const low = points[0].clone();
-    const high = points[0].clone();
-    for (const point of points) {
-      low.min(point);
-      high.max(point);
-    }
-    controls.target.copy(low).add(high).multiplyScalar(0.5);
-    camera.up.copy(up);
-    camera.aspect = view.clientWidth / view.clientHeight;
-    camera.updateProjectionMatrix();
-    const inside = (point) => {
-      const at = point.clone().project(camera);
-      return Math.abs(at.x) < 0.92 && at.y < 0.84 && at.y > -0.94;
-    };
-    for (let distance = 40; distance < 1500; distance *= 1.04) {
-      camera.position.copy(controls.target).addScaledVector(from, distance);
-      controls.update();
-      camera.updateMatrixWorld();
-      if (points.every(inside)) break;
-    }
-  }
-
-  function cylinder(from, axis, low, high, radius, colour, opacity) {
-    const shape = new T.CylinderGeometry(radius, radius, high - low, 32);
-    const paint = new T.MeshLambertMaterial({ color: colour, transparent: opacity < 1, opacity });
-    const body = new T.Mesh(shape, paint);
-    const direction = new T.Vector3(...axis).normalize();
-    body.quaternion.setFromUnitVectors(new T.Vector3(0, 1, 0), direction);
-    body.position.set(...from).addScaledVector(direction, (low + high) / 2);
-    return body;
-  }
-
-  // What must be seen through a surface is drawn after it.
-  function onTop(part) {
-    part.material.depthTest = false;
-    part.material.transparent = true;
-    part.renderOrder = 2;
-    stage.moving.add(part);
-  }
-
-  function rod(from, to, radius, colour) {
-    const along = to.clone().sub(from);
-    onTop(cylinder(from.toArray(), along.toArray(), 0, Math.max(along.length(), 0.01), radius, colour, 1));
-  }
-
-  function arrow(from, delta, colour) {
-    const length = delta.length();
-    const head = Math.min(2.0, length * 0.5);
-    const neck = from.clone().addScaledVector(delta.clone().normalize(), length - head);
-    rod(from, neck, 0.26, colour);
-    const cone = new T.Mesh(new T.CylinderGeometry(0, head * 0.42, head, 24), new T.MeshLambertMaterial({ color: colour }));
-    cone.quaternion.setFromUnitVectors(new T.Vector3(0, 1, 0), delta.clone().normalize());
-    cone.position.copy(neck).addScaledVector(delta.clone().normalize(), head / 2);
-    onTop(cone);
-  }
-
-  let shown = null;
-  function drawScan() {
-    const scan = data.scans.find((s) => s.name === state.scan);
-    if (!scan) return;
-    const model = data.models[scan.model];
-    const singles = new Map(rowsOf(data.singles).map((row) => [row.implant, row]));
-    const scale = Number(el("scale").value);
-    const sized = "distance_um" in data.singles ? [...singles.values()] : [];
-    const worst = sized.reduce((a, b) => (a && a.distance_um >= b.distance_um ? a : b), null);
-    el("viewtext").textContent =
-      `Aligned by ${data.alignment.replace("-", " ")}. Arrows show each platform's ${data.word}, enlarged ${scale} times.` +
-      (worst ? ` Largest here: ${number(worst.distance_um, 1)} µm at ${worst.implant}.` : "");
-    if (!stage) return;
-    stage.moving.clear();
-    const mesh = data.meshes[scan.name];
-    let corners = null;
-    el("surface").disabled = !mesh;
-    if (mesh && el("surface").checked) {
-      const steps = unpack(mesh.corners, Uint16Array);
-      corners = new Float32Array(steps.length);
-      for (let i = 0; i < steps.length; i++) corners[i] = mesh.low[i % 3] + steps[i] * mesh.step[i % 3];
-      const shape = new T.BufferGeometry();
-      shape.setAttribute("position", new T.BufferAttribute(corners, 3));
-      shape.setIndex(new T.BufferAttribute(unpack(mesh.faces, mesh.wide ? Uint32Array : Uint16Array), 1));
-      shape.computeVertexNormals();
-      const paint = new T.MeshLambertMaterial({ color: 0xd8cfc3, side: T.DoubleSide, transparent: true, opacity: 0.72 });
-      stage.moving.add(new T.Mesh(shape, paint));
-    }
-    const picked = (state.pair ?? "").split("–");
-    stage.implants = model.map((implant) => {
-      const mine = picked.includes(implant.name);
-      const colour = mine ? 0x561d4f : 0x9aa3ae;
-      stage.moving.add(cylinder(implant.at, implant.axis, -0.6, 0, 2.0, colour, 1));
-      stage.moving.add(cylinder(implant.at, implant.axis, 0, 13, 0.18, colour, 1));
-      const row = singles.get(implant.name);
-      if (row && row.dx_um !== null) {
-        const delta = new T.Vector3(row.dx_um, row.dy_um, row.dz_um).multiplyScalar(scale / 1000);
-        if (delta.length() > 0.01) arrow(new T.Vector3(...implant.at), delta, 0xc06a1f);
-      }
-      const direction = new T.Vector3(...implant.axis).normalize();
-      const top = new T.Vector3(...implant.at).addScaledVector(direction, 13).toArray();
-      return { ...implant, row, top, mine };
-    });
-    if (picked.length === 2) {
-      const ends = picked.map((name) => model.find((i) => i.name === name)).filter(Boolean);
-      if (ends.length === 2) {
-        rod(new T.Vector3(...ends[0].at), new T.Vector3(...ends[1].at), 0.14, 0x561d4f);
-      }
-    }
-    const names = el("names");
-    names.replaceChildren(
-      ...stage.implants.map((implant) => {
-        const span = document.createElement("span");
-        span.textContent = implant.name;
-        span.classList.toggle("picked", implant.mine);
-        return span;
-      }),
-    );
-    if (shown !== scan.model) {
-      const points = stage.implants.flatMap((i) => [new T.Vector3(...i.at), new T.Vector3(...i.top)]);
-      if (corners) {
-        for (let i = 0; i < corners.length; i += 30) points.push(new T.Vector3(...corners.subarray(i, i + 3)));
-      }
-      turnToModel(model, points);
-    }
-    shown = scan.model;
-    render();
-  }
-
-  function hover(event) {
-    const box = view.getBoundingClientRect();
-    const at = [event.clientX - box.left, event.clientY - box.top];
-    let best = null;
-    for (const implant of stage.implants) {
-      for (const point of [implant.at, implant.top]) {
-        const seen = new T.Vector3(...point).project(stage.camera);
-        const gap = Math.hypot(((seen.x + 1) / 2) * box.width - at[0], ((1 - seen.y) / 2) * box.height - at[1]);
-        if (gap < 22 && (!best || gap < best.gap)) best = { gap, implant };
-      }
-    }
-    const tip = el("hover");
-    tip.hidden = !best;
-    if (!best) return;
-    const { name, row } = best.implant;
-    tip.textContent = row
-      ? `${name}: ` +
-        ("distance_um" in row ? `${number(row.distance_um, 1)} µm (` : "(") +
-        `mesiodistal ${number(row.mesiodistal_um, 1, true)}, buccolingual ` +
-        `${number(row.buccolingual_um, 1, true)}, vertical ${number(row.vertical_um, 1, true)} µm)` +
-        ("angle_deg" in row ? `, axis ${number(row.angle_deg, 3)}°` : "")
-      : `${name}: not located in this scan`;
-    tip.style.left = `${Math.min(at[0] + 14, box.width - 290)}px`;
-    tip.style.top = `${Math.min(at[1] + 14, box.height - 90)}px`;
-  }
-
-  function key(event) {
-    const turns = { ArrowLeft: [-0.1, 0], ArrowRight: [0.1, 0], ArrowUp: [0, -0.1], ArrowDown: [0, 0.1] };
-    const { camera, controls } = stage;
-    const offset = camera.position.clone().sub(controls.target);
-    if (turns[event.key]) {
-      const [around, over] = turns[event.key];
-      offset.applyAxisAngle(camera.up, around);
-      const side = new T.Vector3().crossVectors(camera.up, offset).normalize();
-      const turned = offset.clone().applyAxisAngle(side, over);
-      if (turned.angleTo(camera.up) > 0.05 && turned.angleTo(camera.up) < Math.PI - 0.05) offset.copy(turned);
-    } else if (event.key === "+" || event.key === "=") offset.multiplyScalar(0.9);
-    else if (event.key === "-") offset.multiplyScalar(1 / 0.9);
-    else return;
-    event.preventDefault();
-    camera.position.copy(controls.target).add(offset);
-    controls.update();
-    render();
-  }
-
-  // ---- start ------------------------------------------------------------
-  el("scan").addEventListener("change", (event) => {
-    state.scan = event.target.value;
-    showTable();
-    showPicked();
-    drawScan();
-  });
-  el("filter").addEventListener("input", (event) => {
-    state.filter = event.target.value;
-    showTable();
-  });
-  el("scale").addEventListener("change", drawScan);
-  el("surface").addEventListener("change", drawScan);
-  stage = makeStage();
-  if (stage) {
-    view.addEventListener("pointermove", hover);
-    view.addEventListener("pointerleave", () => (el("hover").hidden = true));
-    view.addEventListener("keydown", key);
-    new ResizeObserver(render).observe(view);
-  } else {
-    view.textContent = "This browser cannot show 3D graphics; the table is complete.";
-  }
-  view.setAttribute("aria-label", `Implants of ${data.against} with the ${data.word}s of the chosen scan`);
-  showTable();
-  showPicked();
-  drawScan();
-})();
+// Draw anew when the width changes, not when the height does.
+function onWidth(node, draw) {
+  let width = node.clientWidth;
+  new ResizeObserver(() => {
+    if (node.clientWidth === width || !node.clientWidth) return;
+    width = node.clientWidth;
+    draw();
+  }).observe(node);
+}

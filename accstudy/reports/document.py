@@ -22,6 +22,7 @@ __all__ = [
     "bold",
     "clean",
     "italic",
+    "marked",
     "plain",
     "see",
     "strong_accent",
@@ -35,6 +36,11 @@ Text = str | list[Any]
 def bold(text: str) -> dict[str, str]:
     """Run of strong text."""
     return {"t": printable(text), "s": "b"}
+
+
+def marked(text: str, mark: str, *, style: str = "b") -> dict[str, str]:
+    """Run that a page draws a shape beside: a verdict's, of `VERDICT_MARKS`, or ``signal``."""
+    return {"t": printable(text), "s": style, "mark": mark}
 
 
 def strong_accent(text: str) -> dict[str, str]:

@@ -11,7 +11,7 @@ from accstudy.figures.style import rows_of
 from accstudy.reports.cautions import NOT_STATED
 from accstudy.reports.common_sections import holds_for, left_out, limits_of_use, methods_section
 from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Heading, Text, bold, strong_accent
+from accstudy.reports.document import Document, Heading, Text, bold, marked, strong_accent
 from accstudy.reports.dossier import reference_section
 from accstudy.reports.drift_device import chapter, how_to_read, main_chart
 from accstudy.reports.drift_duties import (
@@ -31,6 +31,7 @@ from accstudy.reports.sessions import (
     short_name,
     signed,
 )
+from accstudy.reports.verdicts import VERDICT_MARKS
 from accstudy.reports.wording import NONE, date, day, joined, missing, number, unit_name
 
 __all__ = ["answer", "drift_report"]
@@ -192,17 +193,19 @@ def _state_cell(r: Any) -> Text:
     if r.state == "no charts":
         return "too few sessions"
     if not r.stands:
-        return "no sign of a change" if r.state == "no sign" else "no signal persists"
+        said = "no sign of a change" if r.state == "no sign" else "no signal persists"
+        return [marked(said, "steady", style="")]
     month = " per month" if r.change == "ramp" else ""
     what = "spread changed by" if r.change == "spread" else _VERBS[r.change]
-    return f"{what} {number(r.size, r.unit, signed=True)} {unit_name(r.unit)}{month}"
+    said = f"{what} {number(r.size, r.unit, signed=True)} {unit_name(r.unit)}{month}"
+    return [marked(said, "signal", style="")]
 
 
-def _verdict_cell(r: Any) -> str:
+def _verdict_cell(r: Any) -> Text:
     if not r.limit_verdict:
         return NONE
     bound = "" if missing(r.worst_bound_um) else f" (up to {r.worst_bound_um:.0f} µm)"
-    return f"{r.limit_verdict}{bound}"
+    return [marked(r.limit_verdict, VERDICT_MARKS.get(r.limit_verdict, ""), style=""), bound]
 
 
 def _state_figure(document: Document, content: ReportContent) -> None:

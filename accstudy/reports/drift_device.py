@@ -25,7 +25,7 @@ from accstudy.reports.sessions import (
 )
 from accstudy.reports.wording import NONE, count, day, missing, number, p_value, sure, unit_name
 
-__all__ = ["chapter", "how_to_read", "main_chart"]
+__all__ = ["CHART_GROUPS", "chapter", "chart_unit", "how_to_read", "main_chart"]
 
 
 def how_to_read(document: Document, content: ReportContent) -> None:
@@ -160,12 +160,16 @@ _SPREAD = (
 )
 
 
+CHART_GROUPS = (*_LEVEL, *_SPREAD)
+"""Charts that are drawn together: name and their words in table ``drift_points``."""
+
+
 def _panels(points: pd.DataFrame) -> list[list[_Panel]]:
     """Charts of one measurand: those of the level, and those of the spread if there are any."""
     found = []
     for wanted in (_LEVEL, _SPREAD):
         column = [
-            (name, _unit(rows), rows)
+            (name, chart_unit(rows), rows)
             for name, charts in wanted
             if len(rows := points[points["chart"].isin(charts)])
         ]
@@ -180,7 +184,7 @@ def _others(points: pd.DataFrame) -> list[list[_Panel]]:
     for chart in ("ewma", "ewma-sd"):
         mine = points[points["chart"] == chart]
         column = [
-            (short_name(measurand), _unit(rows), rows)
+            (short_name(measurand), chart_unit(rows), rows)
             for (measurand,), rows in groups(mine, ["measurand"])
         ]
         if column:
@@ -188,8 +192,8 @@ def _others(points: pd.DataFrame) -> list[list[_Panel]]:
     return found
 
 
-def _unit(rows: pd.DataFrame) -> str:
-    """Unit of a panel's axis."""
+def chart_unit(rows: pd.DataFrame) -> str:
+    """Unit of the axis of a chart, rows of table ``drift_points``."""
     chart = str(rows["chart"].iloc[0])
     scored = chart.endswith("-sd") or chart.startswith("cusum-sd")
     return "score" if scored and chart != "individuals-sd" else unit_name(str(rows["unit"].iloc[0]))

@@ -9,7 +9,7 @@ import pandas as pd
 from accstudy.accuracy.judge import ALL_PAIRS, NOT_VERIFIED, REFUTED, VERIFIED
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Heading, Text, bold
+from accstudy.reports.document import Document, Heading, Text, marked
 from accstudy.reports.report_rows import (
     GAPS,
     for_others,
@@ -24,7 +24,10 @@ from accstudy.reports.statements import for_whom, verdict_words, what_next
 from accstudy.reports.wording import NONE, count, joined, missing, p_value, quantity, sure
 from accstudy.seating.summary import NOT_NORMAL
 
-__all__ = ["decision_table", "leading", "verdict_table"]
+__all__ = ["VERDICT_MARKS", "decision_table", "leading", "verdict_table"]
+
+VERDICT_MARKS = {VERIFIED: "verified", NOT_VERIFIED: "not-verified", REFUTED: "nonconformity"}
+"""Name of the shape that stands beside a verdict."""
 
 _MOST_BESIDE = 4
 _MOST_NAMED = 4
@@ -50,7 +53,9 @@ def leading(content: ReportContent) -> list[Any]:
     return rows_of(rows)
 
 
-def decision_table(document: Document, content: ReportContent, *, lead_only: bool = False) -> None:
+def decision_table(
+    document: Document, content: ReportContent, *, lead_only: bool = False, in_full: bool = False
+) -> None:
     """What is asked, the limit, what was found, the verdict and what to do next.
 
     Parameters
@@ -61,6 +66,8 @@ def decision_table(document: Document, content: ReportContent, *, lead_only: boo
         Tables ``conformity``, ``supported_spans`` and ``seating_summary``.
     lead_only : bool, optional
         The leading limit alone.
+    in_full : bool, optional
+        Name the study that would settle a verdict beside every limit, not the leading one alone.
 
     Notes
     -----
@@ -81,11 +88,11 @@ def decision_table(document: Document, content: ReportContent, *, lead_only: boo
             continue
         for r in mine:
             who: list[Text] = [condition_name(r.condition)] if several else []
-            decided = _decided(content, r, size=key == first)
+            decided = _decided(content, r, size=in_full or key == first)
             cells.append([*who, *decided[lead_only:]])
             other = for_others(content, r) if key == first and not lead_only else None
             if other is not None and other.verdict:
-                cells.append([*who, _others(other), *_decided(None, other)[1:]])
+                cells.append([*who, _others(other), *_decided(None, other, size=in_full)[1:]])
     for seated in dict.fromkeys(str(r.seated) for r in gaps):
         own = [r for r in gaps if str(r.seated) == seated]
         cells.append([*(["all"] if several else []), *_gap_decided(seated, own)])
@@ -151,7 +158,7 @@ def _decided(content: ReportContent | None, row: Any, *, size: bool = False) -> 
         quantity(row.limit, row.unit),
         quantity(row.tolerance_bound, row.unit),
         quantity(row.bound_with_guard, row.unit),
-        [bold(_short(verdict_words(row)))],
+        [_verdict(_short(verdict_words(row)), str(row.verdict))],
         "; ".join(what_next(row, reach, size=size)) or _elsewhere(row),
     ]
 
@@ -208,14 +215,15 @@ def _by_verdict(verdicts: list[tuple[str, str]]) -> list[Text]:
     for verdict, who in verdicts:
         told.setdefault(verdict, []).append(who)
     if len(told) == 1:
-        return [[bold(_short(next(iter(told))))], NONE]
+        only = next(iter(told))
+        return [[_verdict(_short(only), only)], NONE]
     worst = next((w for w in _WORDS if w in told), next(iter(told)))
     named = {
         v: joined(who) if len(who) <= _MOST_NAMED else f"{len(who)} of {len(verdicts)}"
         for v, who in told.items()
     }
     return [
-        [bold("not for all" if worst != REFUTED else worst)],
+        [_verdict("not for all" if worst != REFUTED else worst, worst)],
         "; ".join(f"{_short(v)}: {who}" for v, who in named.items()),
     ]
 
@@ -312,6 +320,10 @@ def _pair_verdict(row: Any) -> str:
     if not row.verdict:
         return f"{bound}, no statement"
     return f"{bound}, {_short(row.verdict)}"
+
+
+def _verdict(said: str, verdict: str) -> dict[str, str]:
+    return marked(said, VERDICT_MARKS.get(verdict, ""))
 
 
 def _short(verdict: str) -> str:

@@ -2,39 +2,60 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
+from typing import Any
 
 import pandas as pd
 
 from accstudy.compare.arch import arch_of
 from accstudy.compare.surface import reference_from_scans
 from accstudy.errors import MeshError
+from accstudy.figures.drift import gaps_after
+from accstudy.figures.style import rows_of
 from accstudy.mesh.model import Mesh
 from accstudy.mesh.read import study_mesh
 from accstudy.mesh.scene import thin
 from accstudy.page.build import PageContent, build_page
 from accstudy.reports.cautions import CAUTIONS, UNREFERENCED_CAUTIONS
+from accstudy.reports.content import ReportContent
+from accstudy.reports.document import Document
+from accstudy.reports.drift_device import CHART_GROUPS, chart_unit
+from accstudy.reports.select import confidence_of, limit_of
+from accstudy.reports.sessions import (
+    device_events,
+    main_measurand,
+    named_device,
+    rows_of_device,
+)
+from accstudy.reports.verdicts import decision_table
+from accstudy.reports.wording import missing, sure
 from accstudy.stages.compare import at_reference_temperature, by_reference
 from accstudy.study.load import Study
-from accstudy.tables import UNREFERENCED
+from accstudy.study.record import digest, json_bytes
 
-__all__ = ["make_page"]
+__all__ = ["drift_charts", "make_page"]
 
 _TRIANGLES = 240_000
 """Triangles of all scans together; they share them."""
 
+_GAPS = {
+    "best-seat": "vertical misfit at the best seat",
+    "terminal-screw": "vertical misfit, one-screw test",
+}
 
-def make_page(study: Study, tables: dict[str, pd.DataFrame], answer: str) -> bytes:
+
+def make_page(study: Study, content: ReportContent, report: Mapping[str, Any]) -> bytes:
     """Make the page of a study.
 
     Parameters
     ----------
     study : Study
         The study.
-    tables : dict
-        Result tables.
-    answer : str
-        The report's answer in plain words.
+    content : ReportContent
+        What its report is made from.
+    report : mapping
+        The blocks of the report: the page shows its sentences and the tables of page 1.
 
     Returns
     -------
@@ -42,11 +63,9 @@ def make_page(study: Study, tables: dict[str, pd.DataFrame], answer: str) -> byt
         One HTML file.
     """
     alignment = study.settings.analysis.alignment
-    pairs, singles = (
-        tables[name if name in tables else UNREFERENCED[name]]
-        for name in ("pair_deviations", "implant_deviations")
-    )
-    poses = at_reference_temperature(study, tables["poses"])
+    pairs, singles = content.table("pair_deviations"), content.table("implant_deviations")
+    accuracy = content.table("accuracy")
+    poses = at_reference_temperature(study, content.table("poses"))
     implants: dict[str, pd.DataFrame] = {}
     meshes: dict[str, Mesh] = {}
     for mine, reference in by_reference(study, poses):
@@ -55,21 +74,126 @@ def make_page(study: Study, tables: dict[str, pd.DataFrame], answer: str) -> byt
             reference.set_index("implant").loc[list(order)].reset_index()
         )
         meshes |= _meshes(study, mine, reference)
+    limits = {name: limit_of(content, name) for name in ("distance_um", "angle_deg")}
     return build_page(
         PageContent(
             title=study.settings.study.title,
-            answer=answer,
+            kind=report["kind_name"],
+            subtitle=report["subtitle"],
+            answer=report["answer"],
+            tables=_tables(content, report["first"]),
+            identity=_identity(content, report["identity"]),
             cautions=CAUTIONS if study.referenced else UNREFERENCED_CAUTIONS,
             alignment=alignment,
-            scans=study.scans,
+            scans=study.scans.assign(without=_without(study.scans, set(pairs["scan"]))),
             pairs=pairs,
             singles=singles[singles["alignment"] == alignment],
+            accuracy=accuracy[accuracy["measurand"].isin(list(limits))],
             implants=implants,
             meshes=meshes,
+            limits={k: v for k, v in limits.items() if v is not None} if study.referenced else {},
+            facts=_facts(content),
+            drift=drift_charts(content),
             against="the reference" if study.referenced else "the mean of the scans",
             word="deviation" if study.referenced else "difference",
+            confidence=sure(confidence_of(content)),
         )
     )
+
+
+def _tables(content: ReportContent, first: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Every limit with its verdict, then what else page 1 of the report tells in tables."""
+    document = Document()
+    decision_table(document, content, in_full=True)
+    decided = any(block["type"] == "table" for block in document.blocks)
+    rest = [block for block in first if block["type"] == "table"]
+    if decided:
+        rest = [b for b in rest if all(c["title"] != "verdict" for c in b["columns"])]
+    return [*document.blocks, *rest]
+
+
+def _identity(content: ReportContent, told: Mapping[str, Any]) -> list[tuple[str, Any]]:
+    """Who, with what and when, as page 1 says it; version and record."""
+    record = content.record
+    return [
+        *told["pairs"],
+        *told["signatures"],
+        ("Version", f"accstudy {record.get('accstudy', '')}"),
+        ("Record, SHA-256", digest(json_bytes(dict(record)))),
+    ]
+
+
+def _without(scans: pd.DataFrame, known: set[str]) -> list[str]:
+    """Why a scan has no result; empty where it has one."""
+    out = []
+    for row in rows_of(scans):
+        if row.scan in known:
+            out.append("")
+        elif row.excluded:
+            out.append(f"excluded: {row.excluded}")
+        elif row.status == "failed":
+            out.append(f"failed: {row.reason or 'no reason given'}")
+        else:
+            out.append("no implants located; see findings.csv")
+    return out
+
+
+def _facts(content: ReportContent) -> dict[str, list[tuple[str, float, str]]]:
+    """Of every scan: its worst distance, and its misfit."""
+    out: dict[str, list[tuple[str, float, str]]] = {}
+    worst, seats = content.table("scan_deviations"), content.table("seating_scans")
+    for row in rows_of(worst) if "worst_distance_um" in worst else []:
+        if not missing(row.worst_distance_um):
+            pair = f"{row.worst_implant_a}–{row.worst_implant_b}"
+            out.setdefault(row.scan, []).append(
+                (f"largest deviation of a distance, {pair}", row.worst_distance_um, "µm")
+            )
+    for row in rows_of(seats) if "misfit_um" in seats else []:
+        if row.seated in _GAPS and not missing(row.misfit_um):
+            out.setdefault(row.scan, []).append((_GAPS[row.seated], row.misfit_um, "µm"))
+    return out
+
+
+def drift_charts(content: ReportContent) -> dict[str, Any]:
+    """Charts of every device: which to begin with, its points, limits, signals and events.
+
+    Parameters
+    ----------
+    content : ReportContent
+        Tables ``drift_points``, ``drift_status``, ``drift_limits`` and ``drift_signals``.
+
+    Returns
+    -------
+    dict
+        As `accstudy.page.build.PageContent` takes it; empty without charts.
+    """
+    points, status = content.table("drift_points"), content.table("drift_status")
+    if not len(points):
+        return {}
+    unit = {key: chart_unit(rows) for key, rows in points.groupby(["chart", "unit"], sort=False)}
+    points = points.assign(
+        shown_unit=[unit[key] for key in zip(points["chart"], points["unit"], strict=True)]
+    )
+    held = content.table("drift_limits")
+    held = held[held["scope"] == "all pairs"] if len(held) else held
+    devices = []
+    for row in rows_of(status):
+        device, model = str(row.device), str(row.model)
+        devices.append(
+            {
+                "name": named_device(content, device, model),
+                "device": device,
+                "model": model,
+                "measurand": str(row.measurand or "") or main_measurand(points),
+                "chart": "" if missing(row.chart) else str(row.chart),
+                "points": rows_of_device(points, device, model),
+                "gaps": gaps_after,
+                "held": rows_of_device(held, device, model),
+                "signals": rows_of_device(content.table("drift_signals"), device, model),
+                "events": device_events(content, device),
+            }
+        )
+    return {"devices": devices, "groups": CHART_GROUPS}
 
 
 def _meshes(study: Study, poses: pd.DataFrame, reference: pd.DataFrame) -> dict[str, Mesh]:

@@ -118,8 +118,7 @@ def make_report(
     if options.page:
         from accstudy.stages.page import make_page
 
-        said = made.data["description"]
-        out[f"{kind}.html"] = make_page(study, tables, said)
+        out[f"{kind}.html"] = make_page(study, content, made.data)
     for name, data in made.figures.items():
         if name.rpartition(".")[2] in options.forms:
             out[f"figures/{name}"] = data

@@ -1,60 +1,27 @@
-"""The page in a real browser: it loads without a complaint, and a pair shows its number."""
+"""The page as a file: what it holds, what it escapes, and what its numbers come from."""
 
+import base64
+import hashlib
+import html
 import json
 import re
-import shutil
+from dataclasses import replace
 
 import numpy as np
-import pandas as pd
 import pytest
+import small_study
+from page_content import HOSTILE, content, mock
 
-from accstudy.compare.deviations import implant_deviations, pair_deviations
+from accstudy.accuracy.judge import NOT_VERIFIED, REFUTED, VERIFIED
 from accstudy.errors import OutputError
 from accstudy.mesh.model import Mesh
-from accstudy.page.build import PageContent, build_page
+from accstudy.page import build
+from accstudy.page.build import MARKS, build_page
+from accstudy.pipeline import run_study
+from accstudy.reports.document import Document
+from accstudy.reports.verdicts import decision_table
 
-
-def content(**changes):
-    reference = pd.DataFrame(
-        {
-            "model": "M",
-            "implant": ["I1", "I2", "I3"],
-            "x_mm": [0.0, 20.0, 40.0],
-            "y_mm": [0.0, 9.0, 0.0],
-            "z_mm": 0.0,
-            "axis_x": 0.0,
-            "axis_y": 0.0,
-            "axis_z": 1.0,
-            "flat_x": np.nan,
-            "flat_y": np.nan,
-            "flat_z": np.nan,
-            "angulation_deg": 0.0,
-        }
-    )
-    frames = []
-    for i, scan in enumerate(["s1", "s2"]):
-        frame = reference.drop(columns="angulation_deg").assign(scan=scan)
-        frame.loc[2, "x_mm"] += 0.0305 * (i + 1)
-        frames.append(frame)
-    poses = pd.concat(frames, ignore_index=True)
-    singles = implant_deviations(poses, reference)
-    values = {
-        "title": "A </script><b>title</b>",
-        "answer": "An answer.",
-        "cautions": ("Not a medical device.",),
-        "alignment": "all-implants",
-        "scans": pd.DataFrame({"scan": ["s1", "s2"]}),
-        "pairs": pair_deviations(poses, reference),
-        "singles": singles[singles["alignment"] == "all-implants"],
-        "implants": {"M": reference},
-        "meshes": {
-            "s1": Mesh(
-                np.array([[0, 0, 0], [40, 0, 0], [20, 9, 0], [20, 3, 10.0]]),
-                np.array([[0, 1, 3], [1, 2, 3], [2, 0, 3]], dtype=np.int32),
-            )
-        },
-    }
-    return PageContent(**(values | changes))
+LIMITS = '[limits]\ndistance_um = { value = 100, source = "chosen here" }\n'
 
 
 def data_of(page):
@@ -62,20 +29,52 @@ def data_of(page):
     return json.loads(text)
 
 
+def said(page):
+    """Text of a page without its marks, as one line."""
+    text = re.sub(r"<(style|script)\b.*?</\1>", "", page.decode(), flags=re.S)
+    return " ".join(html.unescape(re.sub(r"<[^>]*>", " ", text)).split())
+
+
 def test_the_page_holds_its_data_and_asks_for_nothing():
     page = build_page(content())
     data = data_of(page)
-    assert data["title"] == "A </script><b>title</b>"
     assert data["pairs"]["distance_um"][1] == 30.5
+    assert [s["name"] for s in data["scans"]] == ["s1", "s2", "s3"]
+    assert data["pairs"]["scan"] == [0, 0, 0, 1, 1, 1]  # scans by their number
     own = page.replace(b"http://www.w3.org/", b"")  # names of XML spaces, not addresses
     assert not re.search(rb'(src|href)\s*=\s*["\']?https?:', own)
     assert b"default-src 'none'" in page
     assert build_page(content()) == page
 
 
-def test_packed_corners_keep_a_thousandth_of_a_millimetre():
-    import base64
+def test_the_library_for_solid_views_comes_only_with_surfaces():
+    assert len(build_page(content())) > 500_000
+    assert len(build_page(content(meshes={}))) < 120_000
 
+
+def test_every_number_of_the_data_is_a_cell_of_its_table_to_the_last_digit():
+    made = content()
+    data = data_of(build_page(made))
+    for name in ("pairs", "singles", "accuracy"):
+        table = getattr(made, name)
+        columns = [c for c in data[name] if table[c].dtype.kind == "f"]
+        assert columns
+        for column in columns:
+            found = np.array(data[name][column], dtype=float)
+            np.testing.assert_array_equal(found, table[column].astype(float).round(6) + 0.0)
+
+
+def test_labels_are_text_wherever_they_come_from():
+    page = build_page(content(hostile=True)).decode()
+    assert page.count("<script") == 3  # data, library, program: none from a label
+    assert page.count("</script") == 3
+    assert HOSTILE not in page
+    assert html.escape(HOSTILE) in page
+    assert not re.search(r"<(img|b)\b", page.split('id="data"')[0])
+    assert data_of(page.encode())["scans"][0]["name"].endswith(HOSTILE)
+
+
+def test_packed_corners_keep_a_thousandth_of_a_millimetre():
     mesh = content().meshes["s1"]
     packed = data_of(build_page(content()))["meshes"]["s1"]
     steps = np.frombuffer(base64.b64decode(packed["corners"]), "<u2").reshape(-1, 3)
@@ -83,61 +82,75 @@ def test_packed_corners_keep_a_thousandth_of_a_millimetre():
     assert np.abs(back - mesh.vertices_mm).max() < 1e-3
 
 
-def test_a_page_too_large_is_refused():
-    n = 1_500_000
-    huge = Mesh(np.random.default_rng(0).uniform(0, 50, (n, 3)), np.zeros((1, 3), np.int32))
+def test_a_page_too_large_is_refused(monkeypatch):
+    page = build_page(content())
+    monkeypatch.setattr(build, "LARGEST_BYTES", len(page))
+    assert build_page(content()) == page
+    big = Mesh(np.random.default_rng(0).uniform(0, 50, (999, 3)), np.zeros((1, 3), np.int32))
     with pytest.raises(OutputError, match="MB"):
-        build_page(content(meshes={"s1": huge}))
+        build_page(content(meshes={"s1": big}))
 
 
-@pytest.fixture
-def browser(tmp_path):
-    driver, program = shutil.which("chromedriver"), shutil.which("chromium")
-    if not (driver and program):
-        pytest.skip("no Chromium on this machine")
-    webdriver = pytest.importorskip("selenium.webdriver")
-    options = webdriver.ChromeOptions()
-    options.binary_location = program
-    for flag in (
-        "--headless", "--no-sandbox", "--disable-quic", "--no-first-run",
-        "--disable-background-networking", "--disable-component-update", "--disable-sync",
-        "--enable-unsafe-swiftshader", "--use-angle=swiftshader", "--window-size=1400,1000",
-        f"--user-data-dir={tmp_path / 'profile'}",
-    ):  # fmt: skip
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    running = webdriver.Chrome(options=options, service=webdriver.ChromeService(driver))
-    yield running
-    running.quit()
+@pytest.fixture(scope="module")
+def invented():
+    return mock.validation()
 
 
-@pytest.mark.filterwarnings("default")
-def test_in_a_browser_a_pair_shows_its_number(browser, tmp_path):
-    from selenium.webdriver.common.by import By
-    from selenium.webdriver.common.keys import Keys
-    from selenium.webdriver.support.ui import Select
+@pytest.mark.parametrize(
+    ("verdict", "word", "mark"),
+    [
+        (VERIFIED, "verified", "verified"),
+        (NOT_VERIFIED, "not verified", "not-verified"),
+        (REFUTED, "nonconformity verified", "nonconformity"),
+    ],
+)
+def test_a_verdict_has_its_words_and_a_shape_of_its_own(invented, verdict, word, mark):
+    table = invented.tables["conformity"].assign(verdict=verdict, n_beyond=3)
+    report = replace(invented, tables={**invented.tables, "conformity": table})
+    document = Document()
+    decision_table(document, report, in_full=True)
+    page = build_page(content(tables=document.blocks)).decode()
+    found = re.findall(r'class="mark ([\w-]+)"><svg[^>]*>(.*?)</svg><span><strong>(.*?)<', page)
+    own = [f for f in found if f[2] in ("verified", "not verified", "nonconformity verified")]
+    assert (mark, MARKS[mark], word) in own
+    assert all(MARKS[m] == shape for m, shape, _ in found)
+    assert len(set(MARKS.values())) == len(MARKS)
+    assert not re.search(r"#0[a-f89]0|green|#f00|red\b", "".join(MARKS.values()))
 
-    file = tmp_path / "page.html"
-    file.write_bytes(build_page(content()))
-    browser.get(file.as_uri())
-    assert browser.find_element(By.TAG_NAME, "h1").text == "A </script><b>title</b>"
-    assert browser.find_elements(By.TAG_NAME, "canvas")
-    box = browser.find_element(By.ID, "view").rect
-    for name in browser.find_elements(By.CSS_SELECTOR, "#names span"):  # the whole model is seen
-        assert box["x"] <= name.rect["x"] <= box["x"] + box["width"] - name.rect["width"]
-        assert box["y"] <= name.rect["y"] <= box["y"] + box["height"] - name.rect["height"]
-    button = browser.find_element(By.CSS_SELECTOR, 'tr[data-pair="I1–I3"] button')
-    button.send_keys(Keys.ENTER)  # by keyboard alone
-    said = browser.find_element(By.ID, "picked").text
-    assert "30.5 µm longer" in said
-    assert "40.00 mm" in said
-    Select(browser.find_element(By.ID, "scan")).select_by_value("s2")
-    assert "61.0 µm longer" in browser.find_element(By.ID, "picked").text
-    browser.find_element(By.ID, "filter").send_keys("I2")
-    rows = browser.find_elements(By.CSS_SELECTOR, "#rows tr")
-    assert [r.get_attribute("data-pair") for r in rows] == ["I1–I2", "I2–I3"]
-    head = browser.find_element(By.CSS_SELECTOR, 'th[data-key="distance_um"]')
-    head.find_element(By.TAG_NAME, "button").click()
-    assert head.get_attribute("aria-sort") == "descending"
-    complaints = [e for e in browser.get_log("browser") if e["level"] in ("SEVERE", "WARNING")]
-    assert [c for c in complaints if "GPU stall" not in c["message"]] == []
+
+@pytest.fixture(scope="module")
+def reported(tmp_path_factory):
+    """A study of two scans with its report and page."""
+    path = small_study.write(
+        tmp_path_factory.mktemp("page") / "s", study=small_study.SETTINGS + LIMITS
+    )
+    return run_study(path, page=True)
+
+
+def test_verdicts_version_dates_and_the_hash_of_the_record_are_read_without_a_program(reported):
+    page = (reported.study.path / "reports" / "validation.html").read_bytes()
+    text = said(page)
+    row = reported.tables["conformity"].iloc[0]
+    assert f"{row['limit']:.0f} µm" in text.replace("\u00a0", " ")
+    assert row["verdict"].removeprefix("conformity ") in text
+    record = json.loads((reported.study.path / "results" / "record.json").read_text())
+    report = record.pop("report")
+    kept = (json.dumps(record, indent=1, sort_keys=True, ensure_ascii=False) + "\n").encode()
+    assert f"Record, SHA-256 {hashlib.sha256(kept).hexdigest()}" in text
+    assert report["files"]["validation.html"] == hashlib.sha256(page).hexdigest()
+    assert f"Version accstudy {record['accstudy']}" in text
+    assert "Date of issue not stated" in text
+    for caution in ("not a medical device", "must be verified on the patient", "In the mouth"):
+        assert caution in text
+
+
+def test_scans_carry_their_worst_distance_as_the_table_has_it(reported):
+    page = (reported.study.path / "reports" / "validation.html").read_bytes()
+    table = reported.tables["scan_deviations"].set_index("scan")
+    for scan in data_of(page)["scans"]:
+        row = table.loc[scan["name"]]
+        assert scan["facts"][0] == [
+            f"largest deviation of a distance, {row['worst_implant_a']}–{row['worst_implant_b']}",
+            round(row["worst_distance_um"], 6),
+            "µm",
+        ]

@@ -1,0 +1,364 @@
+"""The page in a real browser: by keyboard, at two widths, without WebGL, for all readers."""
+
+import base64
+import math
+import re
+import shutil
+from importlib import resources
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+import pytest
+from page_content import HOSTILE, content, drift
+
+from accstudy.page.build import build_page
+
+pytestmark = pytest.mark.filterwarnings("default")
+
+
+def opened(folder, *flags):
+    driver, program = shutil.which("chromedriver"), shutil.which("chromium")
+    if not (driver and program):
+        pytest.skip("no Chromium on this machine")
+    webdriver = pytest.importorskip("selenium.webdriver")
+    options = webdriver.ChromeOptions()
+    options.binary_location = program
+    for flag in (
+        "--headless", "--no-sandbox", "--disable-quic", "--no-first-run",
+        "--disable-background-networking", "--disable-component-update", "--disable-sync",
+        "--hide-scrollbars", "--window-size=1440,1000", f"--user-data-dir={folder / 'profile'}",
+        *flags,
+    ):  # fmt: skip
+        options.add_argument(flag)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    return webdriver.Chrome(options=options, service=webdriver.ChromeService(driver))
+
+
+@pytest.fixture(scope="module")
+def pages(tmp_path_factory):
+    """A page of a validation, one of a drift study, and one with hostile labels."""
+    folder = tmp_path_factory.mktemp("pages")
+    made = {
+        "plain": content(),
+        "drift": content(charts=True, meshes={}),
+        "hostile": content(hostile=True, charts=True),
+    }
+    for name, one in made.items():
+        (folder / f"{name}.html").write_bytes(build_page(one))
+    return folder
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory):
+    """Without WebGL."""
+    running = opened(tmp_path_factory.mktemp("flat"), "--disable-gpu", "--disable-3d-apis")
+    yield running
+    running.quit()
+
+
+def show(browser, pages, name, width=1440):
+    size = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": False}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    browser.get((pages / f"{name}.html").as_uri())
+
+
+def press(browser, *keys):
+    for key in keys:
+        browser.switch_to.active_element.send_keys(key)
+
+
+def texts(browser, css):
+    return browser.execute_script(
+        "return [...document.querySelectorAll(arguments[0])].map((e) => e.textContent)", css
+    )
+
+
+def rows(browser, css):
+    return browser.execute_script(
+        "return [...document.querySelectorAll(arguments[0])]"
+        ".map((r) => [...r.children].map((c) => c.textContent))", css
+    )  # fmt: skip
+
+
+def printed(value, digits, signed=False):
+    """A number as the page prints it, worked out from the table's cell."""
+    text = f"{value:{'+' if signed else ''}.{digits}f}".replace("-", "−")
+    return text if float(f"{value:.{digits}f}") else f"{0:.{digits}f}"
+
+
+def test_every_printed_number_is_the_cell_of_its_table(browser, pages):
+    show(browser, pages, "plain")
+    made = content()
+    own = made.pairs[made.pairs["scan"] == "s1"].sort_values("span_mm")
+    assert rows(browser, "#pairs tbody tr") == [
+        [f"{r.implant_a}–{r.implant_b}", printed(r.span_mm, 2), printed(r.path_mm, 2),
+         printed(r.distance_um, 1, True), printed(r.angle_deg, 3, True),
+         printed(r.relative_axis_deg, 3)]
+        for r in own.itertuples()
+    ]  # fmt: skip
+    assert rows(browser, "#pairs .limit") == [["limit", "", "", "60", "0.4", ""]]
+    own = made.singles[made.singles["scan"] == "s1"]
+    assert rows(browser, "#singles tbody tr") == [
+        [r.implant, printed(r.mesiodistal_um, 1, True), printed(r.buccolingual_um, 1, True),
+         printed(r.vertical_um, 1, True), printed(r.distance_um, 1), printed(r.angle_deg, 3)]
+        for r in own.itertuples()
+    ]  # fmt: skip
+    own = made.accuracy.sort_values("span_mm", kind="stable")
+    assert rows(browser, "#accuracies tbody tr") == [
+        [r.subject, printed(r.span_mm, 2), printed(r.bias, 1, True), printed(r.bias_low, 1, True),
+         printed(r.bias_high, 1, True), printed(r.s_r, 1), printed(r.s_I, 1), "2", "2"]
+        for r in own.itertuples()
+    ]  # fmt: skip
+    order = made.pairs[made.pairs["scan"] == "s1"].sort_values("path_mm")
+    names = [f"{a}–{b}" for a, b in zip(order["implant_a"], order["implant_b"], strict=True)]
+    assert texts(browser, ".map thead .turned") == names
+    wide = made.pairs.assign(pair=made.pairs["implant_a"] + "–" + made.pairs["implant_b"])
+    wide = wide.pivot_table(index="scan", columns="pair", values="distance_um")[names]
+    beyond = wide.abs() > 60
+    assert beyond.to_numpy().sum() == 1
+    cells = [
+        [printed(v, 1, True) + " beyond the limit" * bool(b) for v, b in zip(*both, strict=True)]
+        for both in zip(wide.to_numpy(), beyond.to_numpy(), strict=True)
+    ]
+    expected = [[s, *c] for s, c in zip(wide.index, cells, strict=True)]
+    assert rows(browser, ".map tbody tr") == [*expected, ["s3", "–", "–", "–"]]
+    assert "s3, no result: failed: moisture" in texts(browser, "#without li")
+    assert "30.5\u00a0µm" in texts(browser, "#facts dd")
+
+
+def test_the_map_is_blue_below_and_brown_above_a_neutral_zero(browser, pages):
+    show(browser, pages, "plain")
+    found = browser.execute_script(
+        "return [...document.querySelectorAll('.map td:not(.none)')].map((c) => "
+        "[c.textContent, getComputedStyle(c).backgroundColor, getComputedStyle(c).color, "
+        "c.className, getComputedStyle(c, '::before').content])"
+    )
+    largest = content().pairs["distance_um"].abs().max()
+    signs = set()
+    for text, fill, ink, classes, sign in found:
+        value = float(text.split()[0].replace("−", "-"))
+        red, green, blue = (int(v) for v in re.findall(r"\d+", fill))
+        signs.add(np.sign(value))
+        if abs(value) > 0.05 * largest:
+            assert (red > blue) == (value > 0), (text, fill)
+        if value == 0:
+            assert max(red, green, blue) - min(red, green, blue) < 4
+        assert contrast((red, green, blue), [int(v) for v in re.findall(r"\d+", ink)]) >= 4.5
+        assert ("strong" in classes) == (abs(value) >= largest / 2)
+        assert sign == (f'"{text[0]}"' if "strong" in classes else "none")
+        assert ("beyond" in classes) == (abs(value) > 60)
+    assert signs == {-1, 1}
+
+
+def contrast(one, other):
+    """Contrast ratio of WCAG 2.2."""
+    light = []
+    for rgb in (one, other):
+        parts = [v / 255 for v in rgb]
+        parts = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+        light.append(0.2126 * parts[0] + 0.7152 * parts[1] + 0.0722 * parts[2])
+    return (max(light) + 0.05) / (min(light) + 0.05)
+
+
+def test_by_keyboard_alone_a_cell_is_read_and_its_scan_opened_and_left(browser, pages):
+    from selenium.webdriver.common.keys import Keys
+
+    show(browser, pages, "plain")
+    browser.execute_script("document.querySelector('.map [tabindex=\"0\"]').focus()")
+    press(browser, Keys.ARROW_DOWN, Keys.END)
+    tip = browser.find_element("id", "tip")
+    last = content().pairs.query("scan == 's2' and implant_a == 'I1' and implant_b == 'I3'").iloc[0]
+    for part in ("s2, 19 Jan 2026", "I1–I3", printed(last["span_mm"], 2), "beyond the limit",
+                 f"distance: deviation {printed(last['distance_um'], 1, True)}"):  # fmt: skip
+        assert part in tip.text.replace("\u00a0", " ")
+    press(browser, Keys.ESCAPE)
+    assert not tip.is_displayed()
+    press(browser, Keys.ENTER)
+    assert browser.switch_to.active_element.text == "One scan: s2"
+    said = browser.find_element("id", "picked").text
+    assert "I1–I3: 61.0 µm longer than the reference" in said
+    browser.execute_script("document.getElementById('back').focus()")
+    press(browser, Keys.ENTER)
+    assert browser.switch_to.active_element.text.startswith("+61.0")
+    press(browser, Keys.ARROW_DOWN)  # the scan without a result says why
+    assert "failed: moisture" in tip.text
+    assert len(browser.find_elements("css selector", ".map [tabindex='0']")) == 1
+    press(browser, Keys.TAB)
+    assert browser.switch_to.active_element.get_attribute("id") == "which"
+
+
+def test_pairs_are_picked_filtered_and_sorted(browser, pages):
+    from selenium.webdriver.common.keys import Keys
+
+    show(browser, pages, "plain")
+    button = browser.find_element("css selector", '#pairs tr[data-row="I1–I2"] button')
+    button.send_keys(Keys.ENTER)
+    assert "shorter than the reference" in browser.find_element("id", "picked").text
+    assert browser.find_element("css selector", "#pairs tr.picked button").text == "I1–I2"
+    head = browser.find_element("css selector", '#pairs th[data-key="distance_um"]')
+    head.find_element("tag name", "button").click()
+    assert head.get_attribute("aria-sort") == "descending"
+    sizes = [abs(float(r[3].replace("−", "-"))) for r in rows(browser, "#pairs tbody tr")]
+    assert sizes == sorted(sizes, reverse=True)
+    browser.find_element("id", "filter").send_keys("I2")
+    assert sorted(r[0] for r in rows(browser, "#pairs tbody tr")) == ["I1–I2", "I2–I3"]
+
+
+def test_without_webgl_the_arch_is_drawn_from_above_and_the_table_has_every_number(browser, pages):
+    show(browser, pages, "plain")
+    assert not browser.find_elements("css selector", "#view canvas")
+    assert "shows no 3D graphics" in browser.find_element("id", "view-note").text
+    circles = browser.execute_script(
+        "return [...document.querySelectorAll('#view svg circle')].map((c) => "
+        "['cx', 'cy'].map((k) => Number(c.getAttribute(k))))"
+    )
+    (x1, y1), (x2, y2), (x3, y3) = circles  # I2 is ahead of I1 and I3, midway
+    assert x1 < x2 < x3
+    assert y2 < y1
+    assert math.isclose(y1, y3, abs_tol=0.5)
+    assert math.isclose((x3 - x1) / (y1 - y2), 40 / 9, rel_tol=0.01)
+    own = content().singles.query("scan == 's1'")["vertical_um"]
+    assert texts(browser, "#view svg .soft") == [printed(v, 1, True) for v in own]
+
+
+OPEN = "document.querySelectorAll('details').forEach((d) => (d.open = true))"
+
+
+@pytest.mark.parametrize("name", ["plain", "drift"])
+@pytest.mark.parametrize("width", [390, 1440])
+def test_nothing_is_cut(browser, pages, name, width):
+    show(browser, pages, name, width)
+    browser.execute_script(OPEN)
+    cut = browser.execute_script(
+        "const w = document.documentElement.clientWidth;"
+        "return [w, document.documentElement.scrollWidth, [...document.querySelectorAll('body *')]"
+        ".filter((e) => !e.closest('.read, .skip, svg') && e.getBoundingClientRect().width > 2 && "
+        "(e.getBoundingClientRect().right > w + 1 || e.getBoundingClientRect().left < -1 || "
+        "(e.matches('.scroll, .block') && e.scrollWidth > e.clientWidth + 1)))"
+        ".map((e) => e.outerHTML.slice(0, 90))]"
+    )
+    assert cut == [width, width, []]
+
+
+@pytest.mark.parametrize("width", [390, 1440])
+def test_the_page_is_accessible(browser, pages, width):
+    axe = pytest.importorskip("axe_core_python").__name__
+    show(browser, pages, "drift", width)
+    browser.execute_script(OPEN)
+    browser.execute_script((resources.files(axe) / "axe.min.js").read_text())
+    found = browser.execute_async_script(
+        "const done = arguments[0]; axe.run({ resultTypes: ['violations'] }).then(done)"
+    )
+    assert [(v["id"], v["nodes"][0]["html"][:99]) for v in found["violations"]] == []
+    heads = browser.execute_script(
+        "return [...document.querySelectorAll('h1, h2, h3')].filter((e) => e.offsetParent)"
+        ".map((e) => Number(e.tagName[1]))"
+    )
+    assert heads[0] == 1
+    assert all(after - before <= 1 for before, after in pairwise(heads))
+
+
+def test_charts_draw_the_points_limits_and_signals_of_the_tables(browser, pages):
+    from selenium.webdriver.common.keys import Keys
+
+    show(browser, pages, "drift")
+    tables = drift().tables
+    browser.execute_script(
+        "const [c, m] = document.querySelectorAll('#chart-choices select');"
+        "for (const [s, v] of [[c, 'session means'], [m, 'cross-arch distance']])"
+        " { s.value = v; s.dispatchEvent(new Event('change')); }"
+    )
+    points = tables["drift_points"]
+    wanted = points[(points["chart"] == "mean") & (points["measurand"] == "cross-arch distance")]
+    panels = browser.find_elements("css selector", ".panel")
+    assert len(panels) == wanted["device"].nunique()
+    seen = False
+    for panel, (device, mine) in zip(panels, wanted.groupby("device", sort=False), strict=True):
+        assert panel.find_element("tag name", "h3").text == device
+        drawn = browser.execute_script(
+            "const box = (e) => { const b = e.getBBox(); return b.y + b.height / 2; };"
+            "const p = arguments[0]; return [[...p.querySelectorAll('.point')].map((g) => "
+            "[box(g.querySelector('.dot')), g.querySelector('.dot').getAttribute('class')]), "
+            "[...p.querySelectorAll('.grid')].map((l, i) => [Number(l.getAttribute('y1')), "
+            "p.querySelectorAll('text[text-anchor=end]')[i].textContent]), "
+            "[...p.querySelectorAll('path.bound')].map((b) => Number(b.getAttribute('d')"
+            ".split(/[ ML]/)[2])), p.querySelectorAll('.event').length]",
+            panel,
+        )
+        marks, scale, bounds, n_events = drawn
+        (y0, v0), (y1, v1) = ((y, float(t.replace("−", "-"))) for y, t in (scale[0], scale[-1]))
+        mine = mine.sort_values("at")
+        value = [v0 + (y - y0) * (v1 - v0) / (y1 - y0) for y, _ in marks]
+        pixel = abs((v1 - v0) / (y1 - y0))
+        np.testing.assert_allclose(value, mine["value"], atol=0.3 * pixel)
+        at_left = [v0 + (y - y0) * (v1 - v0) / (y1 - y0) for y in bounds]
+        first = mine.iloc[0]
+        np.testing.assert_allclose(at_left, [first["lower"], first["upper"]], atol=0.3 * pixel)
+        assert ["signal" in c for _, c in marks] == list(mine["signal"])
+        hollow = [b and not s for b, s in zip(mine["baseline"], mine["signal"], strict=True)]
+        assert ["base" in c for _, c in marks] == hollow
+        events = tables["events"]
+        assert n_events == int(events["device"].fillna("").isin(["", device]).sum())
+        if mine["signal"].any():
+            seen = True
+            k = list(mine["signal"]).index(True)
+            browser.execute_script("arguments[0].querySelector('.point').focus()", panel)
+            press(browser, *[Keys.ARROW_RIGHT] * k)
+            tip = browser.find_element("id", "tip").text.replace("\u00a0", " ")
+            row = mine.iloc[k]
+            day = pd.Timestamp(row["at"])
+            numbers = [printed(row[c], 1, True) for c in ("value", "upper", "centre")]
+            for part in (f"{row['session']}, {day.day} {day:%b %Y}", "signal", *numbers):
+                assert part in tip
+    assert seen
+
+
+def test_a_label_is_never_a_program(browser, pages):
+    show(browser, pages, "hostile")
+    assert browser.execute_script("return window.hacked") is None
+    assert not browser.find_elements("tag name", "img")
+    assert texts(browser, "h1") == [f"A study{HOSTILE}"]
+    assert f"s1{HOSTILE}" in texts(browser, ".map tbody th")
+    assert f"failed: moisture{HOSTILE}" in texts(browser, "#without li")[0]
+    assert any(HOSTILE in text for text in texts(browser, ".told td, .told th"))
+    complaints = [e for e in browser.get_log("browser") if "WebGL" not in e["message"]]
+    assert complaints == []
+
+
+def test_a_surface_is_seen_whole_and_answers_to_pointer_and_keys(pages, tmp_path):
+    from selenium.webdriver.common.keys import Keys
+
+    solid = opened(tmp_path, "--enable-unsafe-swiftshader", "--use-angle=swiftshader")
+    try:
+        show(solid, pages, "plain", 320)  # drawn by the processor: small
+        view = solid.find_element("id", "view")
+        assert solid.find_elements("css selector", "#view canvas")
+        inside = solid.execute_script(
+            "const v = arguments[0].getBoundingClientRect(); return [...document"
+            ".querySelectorAll('#names span')].map((e) => e.getBoundingClientRect())"
+            ".map((b) => [b.left >= v.left, b.right <= v.right, b.top >= v.top, "
+            "b.bottom <= v.bottom].every(Boolean))", view
+        )  # fmt: skip
+        assert inside == [True] * 3
+        name = solid.find_element("css selector", "#names span")
+        x, y = solid.execute_async_script(  # the tip of the implant's axis is below its name
+            "const [view, name, done] = arguments; view.scrollIntoView({ block: 'center' });"
+            "requestAnimationFrame(() => requestAnimationFrame(() => {"
+            "const b = name.getBoundingClientRect();"
+            "done([b.left + b.width / 2, b.top + 1.6 * b.height]); }))", view, name
+        )  # fmt: skip
+        moved = {"type": "mouseMoved", "x": x, "y": y}
+        solid.execute_cdp_cmd("Input.dispatchMouseEvent", moved)
+        row = content().singles.query("scan == 's1' and implant == 'I1'").iloc[0]
+        tip = solid.find_element("id", "tip").text.replace("\u00a0", " ")
+        assert f"mesiodistal {printed(row['mesiodistal_um'], 1, True)} µm" in tip
+        before = name.get_attribute("style")
+        view.send_keys(Keys.ARROW_RIGHT)
+        assert name.get_attribute("style") != before
+        shot = base64.b64decode(view.screenshot_as_base64)
+        assert len(shot) > 3_000  # a picture, not an empty field
+        complaints = [e for e in solid.get_log("browser") if e["level"] in ("SEVERE", "WARNING")]
+        assert [c for c in complaints if "GPU stall" not in c["message"]] == []
+    finally:
+        solid.quit()
