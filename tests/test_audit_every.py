@@ -6,6 +6,7 @@ same tables, and here only the comparison is tried.
 
 import base64
 import contextlib
+import html
 import io
 import itertools
 import json
@@ -23,6 +24,7 @@ from PIL import Image
 import accstudy.stages.measure
 import accstudy.stages.report
 import accstudy.stages.steps
+from accstudy import read_results
 from accstudy.audit import audit_study
 from accstudy.cli import main
 from accstudy.errors import InputError
@@ -298,6 +300,30 @@ def test_without_pair_deviations_a_forged_table_does_not_pass_and_the_next_run_r
     assert "accuracy.csv" in said(study)
     run_study(study)
     assert (results / "accuracy.csv").read_text() == text
+
+
+def test_the_page_names_its_record_and_shows_cells_of_its_tables(finished):
+    page = (finished / "reports/validation.html").read_text()
+    text = " ".join(html.unescape(re.sub(r"<[^>]*>", " ", page.split('id="data"')[0])).split())
+    record = json.loads((finished / "results/record.json").read_bytes())
+    del record["report"]  # it holds the digest of the page
+    assert f"Record, SHA-256 {digest(json_bytes(record))} " in text
+    assert f"Version accstudy {record['accstudy']} " in text
+    assert "Run by operator 1 " in text
+    assert "Date of issue not stated " in text
+    for caution in ("not a medical device", "must be verified on the patient", "In the mouth"):
+        assert caution in text
+    tables = read_results(finished)
+    for row in tables["conformity"].itertuples():
+        assert row.verdict.removeprefix("conformity ") in text
+    data = json.loads(re.search(r'id="data">(.*?)</script>', page, re.S)[1])
+    assert set(data["meshes"]) == {"s0"}  # the others have no surface
+    worst = tables["scan_deviations"].set_index("scan")
+    for scan in data["scans"]:
+        row = worst.loc[scan["name"]]
+        pair = f"{row['worst_implant_a']}–{row['worst_implant_b']}"
+        told = [f"largest deviation of a distance, {pair}", row["worst_distance_um"], "µm"]
+        assert scan["facts"][0] == told
 
 
 def test_a_forged_report_with_its_digest_made_to_fit_is_named(study):

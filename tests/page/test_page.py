@@ -1,7 +1,6 @@
 """The page as a file: what it holds, what it escapes, and what its numbers come from."""
 
 import base64
-import hashlib
 import html
 import json
 import re
@@ -9,7 +8,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-import small_study
 from page_content import HOSTILE, content, mock
 
 from accstudy.accuracy.judge import NOT_VERIFIED, REFUTED, VERIFIED
@@ -17,22 +15,13 @@ from accstudy.errors import OutputError
 from accstudy.mesh.model import Mesh
 from accstudy.page import build
 from accstudy.page.build import MARKS, build_page
-from accstudy.pipeline import run_study
 from accstudy.reports.document import Document
 from accstudy.reports.verdicts import decision_table
-
-LIMITS = '[limits]\ndistance_um = { value = 100, source = "chosen here" }\n'
 
 
 def data_of(page):
     text = re.search(rb'<script type="application/json" id="data">(.*?)</script>', page, re.S)[1]
     return json.loads(text)
-
-
-def said(page):
-    """Text of a page without its marks, as one line."""
-    text = re.sub(r"<(style|script)\b.*?</\1>", "", page.decode(), flags=re.S)
-    return " ".join(html.unescape(re.sub(r"<[^>]*>", " ", text)).split())
 
 
 def test_the_page_holds_its_data_and_asks_for_nothing():
@@ -116,41 +105,3 @@ def test_a_verdict_has_its_words_and_a_shape_of_its_own(invented, verdict, word,
     assert all(MARKS[m] == shape for m, shape, _ in found)
     assert len(set(MARKS.values())) == len(MARKS)
     assert not re.search(r"#0[a-f89]0|green|#f00|red\b", "".join(MARKS.values()))
-
-
-@pytest.fixture(scope="module")
-def reported(tmp_path_factory):
-    """A study of two scans with its report and page."""
-    path = small_study.write(
-        tmp_path_factory.mktemp("page") / "s", study=small_study.SETTINGS + LIMITS
-    )
-    return run_study(path, page=True)
-
-
-def test_verdicts_version_dates_and_the_hash_of_the_record_are_read_without_a_program(reported):
-    page = (reported.study.path / "reports" / "validation.html").read_bytes()
-    text = said(page)
-    row = reported.tables["conformity"].iloc[0]
-    assert f"{row['limit']:.0f} µm" in text.replace("\u00a0", " ")
-    assert row["verdict"].removeprefix("conformity ") in text
-    record = json.loads((reported.study.path / "results" / "record.json").read_text())
-    report = record.pop("report")
-    kept = (json.dumps(record, indent=1, sort_keys=True, ensure_ascii=False) + "\n").encode()
-    assert f"Record, SHA-256 {hashlib.sha256(kept).hexdigest()}" in text
-    assert report["files"]["validation.html"] == hashlib.sha256(page).hexdigest()
-    assert f"Version accstudy {record['accstudy']}" in text
-    assert "Date of issue not stated" in text
-    for caution in ("not a medical device", "must be verified on the patient", "In the mouth"):
-        assert caution in text
-
-
-def test_scans_carry_their_worst_distance_as_the_table_has_it(reported):
-    page = (reported.study.path / "reports" / "validation.html").read_bytes()
-    table = reported.tables["scan_deviations"].set_index("scan")
-    for scan in data_of(page)["scans"]:
-        row = table.loc[scan["name"]]
-        assert scan["facts"][0] == [
-            f"largest deviation of a distance, {row['worst_implant_a']}–{row['worst_implant_b']}",
-            round(row["worst_distance_um"], 6),
-            "µm",
-        ]
