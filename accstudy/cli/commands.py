@@ -204,7 +204,7 @@ def analyze(
 @_STUDY
 @shared_options
 @figure_options
-@click.option("--page", is_flag=True, help="Also write an interactive HTML page of the scans.")
+@click.option("--page", is_flag=True, help="Also write one HTML page to explore the study.")
 @click.option("--by", "who", default="", help="Name of the person, for report and history.")
 @click.option(
     "--issued",
@@ -250,7 +250,7 @@ def report(
 )
 @shared_options
 @figure_options
-@click.option("--page", is_flag=True, help="Also write an interactive HTML page of the scans.")
+@click.option("--page", is_flag=True, help="Also write one HTML page to explore the study.")
 @click.option("--by", "who", default="", help="Name of the person, for report and history.")
 @click.option(
     "--issued",

@@ -28,6 +28,7 @@ from accstudy.reports.sessions import (
     named_device,
     rows_of_device,
 )
+from accstudy.reports.validation import levels_table
 from accstudy.reports.verdicts import decision_table
 from accstudy.reports.wording import missing, sure
 from accstudy.stages.compare import at_reference_temperature, by_reference
@@ -105,9 +106,9 @@ def _tables(content: ReportContent, first: list[dict[str, Any]]) -> list[dict[st
     """Every limit with its verdict, then what else page 1 of the report tells in tables."""
     document = Document()
     decision_table(document, content, in_full=True)
-    decided = any(block["type"] == "table" for block in document.blocks)
     rest = [block for block in first if block["type"] == "table"]
-    if decided:
+    if document.blocks:
+        levels_table(document, content)
         rest = [b for b in rest if all(c["title"] != "verdict" for c in b["columns"])]
     return [*document.blocks, *rest]
 
