@@ -50,23 +50,22 @@ function saidOf(k, pair) {
   return [head, where, ...lines].join("\n");
 }
 
-function drawCell(node, row) {
+function drawCell(node, row, end) {
   const name = state.measurand;
   const value = row?.[name];
   const limit = data.limits[name];
   const text = known(value) ? number(value, UNITS[name], true) : "–";
-  const inside = h("span", { class: "value" }, text);
-  node.replaceChildren(inside);
-  node.className = "";
-  node.removeAttribute("style");
+  const inside = document.createElement("span");
+  inside.className = "value";
+  inside.textContent = text;
+  node.append(inside);
   if (!known(value)) {
     node.classList.add("none");
     return;
   }
-  const share = value / reach();
+  const share = value / end;
   const rgb = colour(share);
-  node.style.background = css(rgb);
-  node.style.color = inkOn(rgb);
+  node.style.cssText = `background:${css(rgb)};color:${inkOn(rgb)}`;
   node.dataset.sign = value < 0 ? "−" : "+";
   node.classList.toggle("strong", Math.abs(share) >= 0.5);
   if (known(limit) && Math.abs(value) > limit) {
@@ -82,6 +81,7 @@ function makeBlock(scans, width, alone) {
   for (const k of scans) for (const [name, row] of results[k]) if (!pairs.has(name)) pairs.set(name, row);
   const names = [...pairs.keys()].sort((a, b) => pairs.get(a).path_mm - pairs.get(b).path_mm || compared(a, b));
   if (!names.length) return null;
+  const end = reach();
   const numbers = el("maps").classList.contains("numbers");
   const step = numbers ? 42 : alone ? 34 : 24;
   const across = !numbers && scans.length > 24 && width > 700 && scans.length * 10 + 80 <= width;
@@ -98,9 +98,13 @@ function makeBlock(scans, width, alone) {
     const seen = !crowded ? text(field, across) : c && data.scans[fields[c - 1]].session === scan.session ? "" : scan.session;
     return [h("span", { class: "turned", "aria-hidden": String(crowded) }, seen), crowded && h("span", { class: "read" }, scan.name)];
   };
-  const body = h("tbody", {}, lines.map((line, r) =>
-    h("tr", {}, h("th", { scope: "row", "data-r": r, "data-c": -1, tabindex: -1 }, text(line, !across)),
-      fields.map((_, c) => h("td", { "data-r": r, "data-c": c, tabindex: -1 })))));
+  const body = h("tbody", {}, lines.map((line) =>
+    h("tr", {}, h("th", { scope: "row", tabindex: -1 }, text(line, !across)), fields.map((field) => {
+      const node = document.createElement("td"); // there may be many thousands
+      node.tabIndex = -1;
+      drawCell(node, across ? results[field].get(line) : results[line].get(field), end);
+      return node;
+    }))));
   const sample = data.scans[scans[0]];
   const lost = scans.filter((k) => data.scans[k].without).length;
   const count = `${scans.length - lost} ${scans.length - lost === 1 ? "scan" : "scans"}`;
@@ -112,15 +116,12 @@ function makeBlock(scans, width, alone) {
     body);
   table.style.width = `${label + wide * fields.length}px`;
   table.style.setProperty("--high", across ? "22px" : scans.length > 40 && !numbers ? "18px" : "22px");
+  const place = (node) => [node.parentNode.sectionRowIndex, node.cellIndex - 1];
   const at = (node) => {
-    const [r, c] = [Number(node.dataset.r), Number(node.dataset.c)];
+    const [r, c] = place(node);
     const field = c < 0 ? null : fields[c];
     return across ? { scan: field, pair: lines[r] } : { scan: lines[r], pair: field };
   };
-  for (const node of body.querySelectorAll("td")) {
-    const { scan, pair } = at(node);
-    drawCell(node, results[scan].get(pair));
-  }
   const cell = (r, c) => body.rows[r]?.cells[c + 1];
   (cell(0, 0) ?? cell(0, -1)).tabIndex = 0;
   const point = (node) => {
@@ -132,7 +133,7 @@ function makeBlock(scans, width, alone) {
     const { scan, pair } = at(node);
     if (known(scan)) openScan(scan, pair ?? state.pair, node);
   };
-  const near = (event) => event.target.closest("[data-r]");
+  const near = (event) => event.target.closest("td, th");
   body.addEventListener("pointerover", (event) => near(event) && point(near(event)));
   table.addEventListener("pointerleave", () => tell(""));
   body.addEventListener("click", (event) => near(event) && use(near(event)));
@@ -144,7 +145,7 @@ function makeBlock(scans, width, alone) {
   body.addEventListener("focusout", () => tell(""));
   body.addEventListener("keydown", (event) => {
     const node = near(event);
-    const [r, c] = [Number(node.dataset.r), Number(node.dataset.c)];
+    const [r, c] = place(node);
     const moves = { ArrowUp: [r - 1, c], ArrowDown: [r + 1, c], ArrowLeft: [r, c - 1], ArrowRight: [r, c + 1],
       Home: [r, 0], End: [r, fields.length - 1], PageUp: [0, c], PageDown: [lines.length - 1, c] };
     if (event.key === "Enter" || event.key === " ") use(node);
