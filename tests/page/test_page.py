@@ -4,19 +4,21 @@ import base64
 import html
 import json
 import re
-from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
-from page_content import HOSTILE, content, mock
+from page_content import HOSTILE, content
 
 from accstudy.accuracy.judge import NOT_VERIFIED, REFUTED, VERIFIED
 from accstudy.errors import OutputError
 from accstudy.mesh.model import Mesh
 from accstudy.page import build
 from accstudy.page.build import MARKS, build_page
+from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document
 from accstudy.reports.verdicts import decision_table
+from accstudy.tables import shape
 
 
 def data_of(page):
@@ -80,11 +82,6 @@ def test_a_page_too_large_is_refused(monkeypatch):
         build_page(content(meshes={"s1": big}))
 
 
-@pytest.fixture(scope="module")
-def invented():
-    return mock.validation()
-
-
 @pytest.mark.parametrize(
     ("verdict", "word", "mark"),
     [
@@ -93,15 +90,21 @@ def invented():
         (REFUTED, "nonconformity verified", "nonconformity"),
     ],
 )
-def test_a_verdict_has_its_words_and_a_shape_of_its_own(invented, verdict, word, mark):
-    table = invented.tables["conformity"].assign(verdict=verdict, n_beyond=3)
-    report = replace(invented, tables={**invented.tables, "conformity": table})
+def test_a_verdict_has_its_words_and_a_shape_of_its_own(verdict, word, mark):
+    row = {
+        "condition": "device A", "measurand": "distance_um", "scope": "each pair",
+        "holds_for": "new cells", "limit": 100.0, "unit": "um", "verdict": verdict,
+        "tolerance_bound": 90.0, "bound_with_guard": 92.5, "largest_seen": 40.0, "n_beyond": 3,
+        "n_pairs": 3, "n_scans": 12, "coverage": 0.95, "confidence": 0.95,
+    }  # fmt: skip
+    table = shape("conformity", pd.DataFrame([row]))
+    report = ReportContent("", {}, {"conformity": table}, {}, "")
     document = Document()
     decision_table(document, report, in_full=True)
     page = build_page(content(tables=document.blocks)).decode()
     found = re.findall(r'class="mark ([\w-]+)"><svg[^>]*>(.*?)</svg><span><strong>(.*?)<', page)
-    own = [f for f in found if f[2] in ("verified", "not verified", "nonconformity verified")]
-    assert (mark, MARKS[mark], word) in own
+    assert (mark, MARKS[mark], word) in found
+    assert "92 µm" in html.unescape(page).replace("\u00a0", " ")  # 92.5: to the even digit
     assert all(MARKS[m] == shape for m, shape, _ in found)
     assert len(set(MARKS.values())) == len(MARKS)
     assert not re.search(r"#0[a-f89]0|green|#f00|red\b", "".join(MARKS.values()))

@@ -1,7 +1,4 @@
-"""A small study as a page shows it, with whatever labels; and the invented reports."""
-
-import importlib.util
-from pathlib import Path
+"""A small study as a page shows it, with whatever labels."""
 
 import numpy as np
 import pandas as pd
@@ -12,12 +9,6 @@ from accstudy.page.build import PageContent
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import marked
 from accstudy.stages.page import drift_charts
-
-_spec = importlib.util.spec_from_file_location(
-    "mock", Path(__file__).parents[1] / "reports" / "mock.py"
-)
-mock = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(mock)
 
 HOSTILE = "</script><script>window.hacked=1</script><img src=x onerror='hacked=1'>@@DATA@@\u2028\""
 
