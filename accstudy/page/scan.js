@@ -62,8 +62,8 @@ function implantText(name) {
   if (!row) return `${name}: not located in this scan`;
   const parts = [["mesiodistal_um", "mesiodistal"], ["buccolingual_um", "buccolingual"], ["vertical_um", "vertical"]]
     .map(([key, word]) => `${word} ${quantity(row[key], "µm", true)}`);
-  if ("distance_um" in row) parts.push(`3D ${quantity(row.distance_um, "µm")}`);
-  if ("angle_deg" in row) parts.push(`axis ${quantity(row.angle_deg, "°")}`);
+  if (known(row.distance_um)) parts.push(`3D ${quantity(row.distance_um, "µm")}`);
+  if (known(row.angle_deg)) parts.push(`axis ${quantity(row.angle_deg, "°")}`);
   return `${name}\n${parts.join("\n")}`;
 }
 
@@ -408,9 +408,9 @@ function startScan() {
   el("view-title").textContent = `Implants, compared with ${data.against}`;
   el("pairs-title").textContent = `Pairs, measured minus ${data.against}`;
   el("pairs-note").textContent = `Angle: ${data.word} of the angle between the two axes` +
-    ("relative_axis_deg" in data.pairs ? `; axis: ${data.word} of the second axis relative to the first` : "") +
+    (data.pairs.relative_axis_deg?.some(known) ? `; axis: ${data.word} of the second axis relative to the first` : "") +
     (Object.keys(data.limits).length ? "; triangle: beyond the limit (uncertainty not considered)." : ".");
-  const have = (table) => ([key]) => key === "pair" || key in table;
+  const have = (table) => ([key]) => key === "pair" || table[key]?.some(known);
   Object.assign(pairTable, sortedTable(el("pairs"), "Pairs of this scan", [["pair", "Pair"], ["span_mm", "Span, mm", "mm"],
     ["path_mm", "Arch length, mm", "mm"], ["distance_um", "Distance, µm", "µm", true, true], ["angle_deg", "Angle, °", "°", true, true],
     ["relative_axis_deg", "Axis, °", "°"]].filter(have(data.pairs)), { sort: "span_mm", limits: data.limits, choose: (row) => pick(row.pair) }));
