@@ -154,9 +154,13 @@ function makeBlock(scans, width, alone) {
     event.preventDefault();
   });
   if (width < 700 && scans.length > 24) {
-    return h("details", { class: "block", open: alone }, h("summary", {}, h("h3", {}, title)), table);
+    return h("details", { class: "block" }, h("summary", {}, h("h3", {}, title)), table);
   }
-  return h("div", { class: "block" }, h("h3", {}, title), table);
+  const block = h("div", { class: "block" }, h("h3", {}, title), table);
+  if (lines.length * fields.length > 2000) { // laid out when it is seen
+    block.style.cssText = `content-visibility:auto;contain-intrinsic-size:auto none auto ${lines.length * 18 + 80}px`;
+  }
+  return block;
 }
 
 function drawMaps() {
@@ -180,6 +184,8 @@ function drawMaps() {
   box.style.gridTemplateColumns = `repeat(${columns}, minmax(0, 1fr))`;
   const each = (width - (columns - 1) * 19) / columns - 6;
   box.replaceChildren(...keys.map((key) => makeBlock(groups.get(key), each, keys.length === 1)).filter(Boolean));
+  const firstFolded = box.querySelector("details");
+  if (firstFolded) firstFolded.open = true; // the first of them is seen
   const unit = UNITS[state.measurand];
   const end = reach();
   el("legend").replaceChildren(
