@@ -76,7 +76,7 @@ _RECORDS = TypeAdapter(Record)
 _OURS = re.compile(r"(numpy|scipy)\.(libs|dylibs)|lib(open|atlas|mkl|blis)")
 
 
-_PROGRAM = (".py", ".typ", ".html", ".js", ".ttf")
+_PROGRAM = (".py", ".typ", ".html", ".css", ".js", ".ttf")
 
 
 @functools.cache
