@@ -32,8 +32,9 @@ from accstudy.reports.validation import levels_table
 from accstudy.reports.verdicts import decision_table
 from accstudy.reports.wording import missing, sure
 from accstudy.stages.compare import at_reference_temperature, by_reference
+from accstudy.study.disk import digest
 from accstudy.study.load import Study
-from accstudy.study.record import digest, json_bytes
+from accstudy.study.record import json_bytes
 
 __all__ = ["drift_charts", "make_page"]
 
