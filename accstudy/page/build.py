@@ -257,8 +257,8 @@ def _data(content: PageContent) -> dict[str, object]:
                 "model": row["model"],
                 "condition": row["condition"],
                 "at": _day(row.get("measured_at")),
-                "device": str(row.get("device", "")),
-                "session": str(row.get("session", "")),
+                "device": _text(row.get("device")),
+                "session": _text(row.get("session")),
                 "without": row["without"],
                 "facts": [[w, *_numbers([v]), u] for w, v, u in content.facts.get(row["scan"], ())],
             }
@@ -326,8 +326,12 @@ def _columns(
         elif pd.api.types.is_numeric_dtype(column):
             out[name] = _numbers(column)
         else:
-            out[name] = ["" if pd.isna(v) else str(v) for v in column]
+            out[name] = [_text(v) for v in column]
     return out
+
+
+def _text(value: Any) -> str:
+    return "" if value is None or pd.isna(value) else str(value)
 
 
 def _day(at: Any) -> str:

@@ -149,7 +149,7 @@ function tell(text, target) {
   tip.style.top = `${above > 4 ? above : box.bottom + 8}px`;
 }
 document.addEventListener("keydown", (event) => event.key === "Escape" && tell(""));
-document.addEventListener("scroll", () => tell(""), { passive: true });
+document.addEventListener("scroll", () => tell(""), { passive: true, capture: true });
 
 function go(title) {
   el(title).scrollIntoView();
