@@ -43,6 +43,7 @@ MARKS = {
 }
 """Shapes that stand beside the words of a verdict or state, as SVG in a box of 20."""
 
+_UNNAMED = '<span class="read">what</span>'
 _STYLES = {"b": "strong", "accent": "strong", "i": "em", "sub": "sub"}
 
 _PAIRS = (
@@ -209,7 +210,7 @@ def _table(block: Mapping[str, Any]) -> str:
     columns = block["columns"]
     titles = [_runs(c["title"]) for c in columns]
     heads = "".join(
-        f'<th role="columnheader" scope="col" class="{escape(c["align"])}">{title}</th>'
+        f'<th role="columnheader" scope="col" class="{escape(c["align"])}">{title or _UNNAMED}</th>'
         for c, title in zip(columns, titles, strict=True)
     )
     rows, first = [], ""

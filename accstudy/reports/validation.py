@@ -331,7 +331,7 @@ def levels_table(document: Document, content: ReportContent, *, brief: bool = Fa
         f"{' Note: ' + '; '.join(notes) + '.' if notes else ''}",
         [
             *([Heading("condition", "left", 1.5)] if several else []),
-            Heading("length", "left", 1.3),
+            Heading("", "left", 1.3),
             *(Heading(f"{level:g} µm", width=1) for level in wanted),
         ],
         rows,
