@@ -21,7 +21,7 @@ from accstudy.reports.cautions import CAUTIONS, UNREFERENCED_CAUTIONS
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document
 from accstudy.reports.drift_device import CHART_GROUPS, chart_unit
-from accstudy.reports.select import confidence_of, limit_of
+from accstudy.reports.report_rows import confidence_of, limit_of
 from accstudy.reports.sessions import (
     device_events,
     main_measurand,
