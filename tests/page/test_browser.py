@@ -293,6 +293,7 @@ def test_charts_draw_the_points_limits_and_signals_of_the_tables(browser, pages)
         )
         marks, scale, bounds, n_events = drawn
         (y0, v0), (y1, v1) = ((y, float(t.replace("−", "-"))) for y, t in (scale[0], scale[-1]))
+        assert (y0 > y1) == (v0 < v1)  # up is more
         mine = mine.sort_values("at")
         value = [v0 + (y - y0) * (v1 - v0) / (y1 - y0) for y, _ in marks]
         pixel = abs((v1 - v0) / (y1 - y0))
@@ -356,7 +357,8 @@ def test_a_surface_is_seen_whole_and_answers_to_pointer_and_keys(browser, pages)
     browser.execute_cdp_cmd("Input.dispatchMouseEvent", moved)
     row = content().singles.query("scan == 's1' and implant == 'I1'").iloc[0]
     tip = browser.find_element("id", "tip").text.replace("\u00a0", " ")
-    assert f"mesiodistal {printed(row['mesiodistal_um'], 1, True)} µm" in tip
+    for way in ("mesiodistal", "buccolingual", "vertical"):
+        assert f"{way} {printed(row[f'{way}_um'], 1, True)} µm" in tip
     before = name.get_attribute("style")
     view.send_keys(Keys.ARROW_RIGHT)
     assert name.get_attribute("style") != before
