@@ -27,7 +27,7 @@ CAUTIONS = (
     "operators, conditions and period studied.",
     "The scans were made in vitro. In the mouth, larger deviations must be expected because of "
     "saliva, movement, soft tissue and limited access.",
-    "The limits were set by the user, with the sources stated. The literature does not agree on a "
+    "Limits are set by the user, with their sources stated. The literature does not agree on a "
     "limit of misfit.",
     "No statement in this report is a claim of conformity with a standard for testing scanning "
     "devices. Terms of ISO 5725 and ISO 14253-1 are used as defined there.",
@@ -39,7 +39,7 @@ CAUTIONS = (
 
 FIRST_CAUTIONS = (
     "In vitro scans: larger deviations must be expected in the mouth. The fit of a prosthesis must "
-    "be verified on the patient. The limits were set by the user. See Limits of use."
+    "be verified on the patient. Limits are set by the user. See Limits of use."
 )
 """The most important of them, for the first page."""
 
