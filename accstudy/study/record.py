@@ -204,7 +204,7 @@ def drawn_orders(files: Files) -> dict[str, dict[str, object]]:
     for name in names:
         try:
             found = json.loads(files.read(f"{_PLAN}/{name}", max_bytes=1_000_000))
-        except ValueError:
+        except (ValueError, RecursionError):
             continue  # a file of the user's own
         if isinstance(found, dict) and {"seed", "order"} <= set(found):
             out[f"{_PLAN}/{name}"] = found

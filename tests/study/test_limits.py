@@ -17,6 +17,7 @@ from accstudy.study.disk import MissingFileError, digest, read_bytes
 from accstudy.study.files import ChangedFileError, Files
 from accstudy.study.header import read_sheet
 from accstudy.study.load import survey_study
+from accstudy.study.record import drawn_orders
 from accstudy.study.toml import read_settings
 
 HEAD = '[study]\ntitle = "x"\nkind = "validation"\n'
@@ -237,3 +238,33 @@ def test_a_part_that_unpacks_to_more_than_it_states_is_no_workbook(tmp_path):
         read_sheet(path, file="a.xlsx")
     assert tracemalloc.get_traced_memory()[1] < 3_000_000
     tracemalloc.stop()
+
+
+@pytest.mark.parametrize("text", ["[" * 100_000, '{"a":' * 100_000, "9" * 5_000, "\udcff", "[]"])
+def test_an_order_that_is_none_is_a_file_of_the_users(tmp_path, text):
+    (tmp_path / "plan").mkdir()
+    (tmp_path / "plan/order.json").write_bytes(text.encode("utf-8", "surrogateescape"))
+    (tmp_path / "plan/order_2.json").write_text('{"seed": 1, "order": []}')
+    assert list(drawn_orders(Files(tmp_path))) == ["plan/order_2.json"]
+
+
+def test_rows_without_end_are_refused_and_a_thousand_errors_of_a_column_are_enough(
+    tmp_path, monkeypatch
+):
+    path = tmp_path / "a.csv"
+    path.write_text("scan,model\n" + "a\n" * 4_000)
+    monkeypatch.setattr("accstudy.study.sheet._MAX_ROWS", 4_000)
+    with pytest.raises(InputError, match="4000 rows"):
+        read_sheet(path, file="a.csv")
+    (tmp_path / "study.toml").write_text(HEAD)
+    (tmp_path / "reference").mkdir()
+    (tmp_path / "reference/implants.csv").write_text(
+        "model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z\n" + "M,I1,0,0,0,0,0,1\n" * 9
+    )
+    (tmp_path / "scans.csv").write_text("scan,model\n" + "a\n" * 3_000)
+    codes = Counter(f.code for f in survey_study(tmp_path).findings if "scans.csv" in f.where)
+    assert codes == {"empty-cell": 1000, "more-faults": 1}
+    (tmp_path / "scans.csv").write_text("scan,model\n" + "a,M\n" * 3_000)
+    codes = Counter(f.code for f in survey_study(tmp_path).findings if "scans" in f.where)
+    assert codes["duplicate-scan"] == 1000
+    assert codes["more-faults"] == 1
