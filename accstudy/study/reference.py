@@ -57,6 +57,9 @@ def common_axis(axes: np.ndarray) -> np.ndarray:
     return unit(np.asarray(axes, float).sum(axis=0))
 
 
+_MOST_ROWS, _MOST_IMPLANTS = 2_000, 100
+
+
 def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame, list[Finding]]:
     """Check reference rows and bring axes to length 1.
 
@@ -80,6 +83,10 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
         what = "the reference has no rows"
         findings.append(fault("no-implants", what, file, "add one row per implant"))
         return out, findings
+    if len(out) > _MOST_ROWS:
+        what = f"the reference has {len(out)} rows; at most {_MOST_ROWS} are read"
+        mend = "keep the rows of the models of this study only"
+        return out.head(0), [*findings, fault("too-many-implants", what, file, mend)]
     numbers = out[_POSITION + _AXIS].to_numpy(float)
     complete = np.isfinite(numbers).all(axis=1)
     norms = np.linalg.norm(out[_AXIS].to_numpy(float), axis=1)
@@ -115,6 +122,14 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
                 findings.append(fault("duplicate-implant", what, at, "remove one of the rows"))
         findings += alike(group["implant"].tolist(), group["row"].tolist(), file=file,
                           column="implant")  # fmt: skip
+        group = group.drop_duplicates("implant")
+        index = group.index.to_numpy()
+        if len(group) > _MOST_IMPLANTS:
+            what = f'model "{model}" has {len(group)} implants; at most {_MOST_IMPLANTS} can be'
+            at = place(file, group["row"].iloc[0], "implant")
+            mend = "check the column that names the model"
+            findings.append(fault("too-many-implants", what, at, mend))
+            continue
         if not complete[index].all():
             continue
         positions = group[_POSITION].to_numpy(float)
@@ -123,8 +138,6 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
         unit_of = _unit_of(gaps) if close.any() else ""
         for i, j in zip(*np.nonzero(close), strict=True):
             a, b = group["implant"].iloc[i], group["implant"].iloc[j]
-            if a == b:
-                continue
             findings.append(
                 fault(
                     "coincident-implants",

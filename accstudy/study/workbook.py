@@ -18,7 +18,7 @@ __all__ = ["Area", "is_workbook", "sheet_names", "sheet_rows"]
 _RATIO, _FREE_BYTES = 15, 20_000_000  # how large a workbook is, unpacked
 _BYTES_EACH, _FREE_ENTRIES = 4, 400_000  # how many rows, cells and texts it has, by its size
 _ENTRIES = (b"<row", b"<c ", b"<c>", b"<c/", b"<si", b"<t", b"<r>", b"<mergeCell ")
-_MOST_TAGS = 60_000  # of all other parts, formats above all
+_MOST_TAGS, _MOST_NAMES = 60_000, 10_000  # of formats; of sheets, names and relations
 _UNREAD = re.compile(
     r"docProps/|customXml/|xl/(theme|drawings|charts|chartsheets|media|comments|printerSettings"
     r"|pivot|externalLinks|tables|calcChain)"
@@ -173,7 +173,9 @@ def _parts(data: bytes, file: str, max_bytes: int) -> _Parts:
             f"the workbook has more than {most} cells, rows and texts, most of them empty or alike"
         )
         raise InputError(what, where=file, hint="save the table as CSV UTF-8")
-    if sum(text.count(b"<") for text in rest.values()) > _MOST_TAGS:
+    formats = [rest.pop(name) for name in list(rest) if name.endswith("styles.xml")]
+    few = sum(text.count(b"<") for text in rest.values())
+    if few > _MOST_NAMES or sum(text.count(b"<") for text in formats) > _MOST_TAGS:
         what = "the workbook has more formats, sheets and names than any that is used"
         raise InputError(what, where=file, hint="save the table as CSV UTF-8")
     packed = io.BytesIO()
