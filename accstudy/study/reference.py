@@ -57,7 +57,7 @@ def common_axis(axes: np.ndarray) -> np.ndarray:
     return unit(np.asarray(axes, float).sum(axis=0))
 
 
-_MOST_ROWS, _MOST_IMPLANTS = 2_000, 100
+_MOST_ROWS, _MOST_MODELS, _MOST_IMPLANTS = 2_000, 200, 100
 
 
 def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame, list[Finding]]:
@@ -83,8 +83,12 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
         what = "the reference has no rows"
         findings.append(fault("no-implants", what, file, "add one row per implant"))
         return out, findings
-    if len(out) > _MOST_ROWS:
-        what = f"the reference has {len(out)} rows; at most {_MOST_ROWS} are read"
+    models = out["model"].nunique()
+    if len(out) > _MOST_ROWS or models > _MOST_MODELS:
+        what = (
+            f"the reference has {len(out)} rows of {models} models; at most {_MOST_ROWS} of "
+            f"{_MOST_MODELS} are read"
+        )
         mend = "keep the rows of the models of this study only"
         return out.head(0), [*findings, fault("too-many-implants", what, file, mend)]
     numbers = out[_POSITION + _AXIS].to_numpy(float)
@@ -107,8 +111,8 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
     across = flats - np.sum(flats * axes, axis=1, keepdims=True) * axes
     with np.errstate(invalid="ignore"):
         out[_FLAT] = unit(across)
-    models = out.drop_duplicates("model")
-    findings += alike(models["model"].tolist(), models["row"].tolist(), file=file, column="model")
+    firsts = out.drop_duplicates("model")
+    findings += alike(firsts["model"].tolist(), firsts["row"].tolist(), file=file, column="model")
     since = [str(at) for at in out["valid_from"]]
     for (model, _), group in out.groupby(
         [out["model"], pd.Series(since, index=out.index)], sort=False

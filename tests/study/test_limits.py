@@ -268,3 +268,25 @@ def test_rows_without_end_are_refused_and_a_thousand_errors_of_a_column_are_enou
     codes = Counter(f.code for f in survey_study(tmp_path).findings if "scans" in f.where)
     assert codes["duplicate-scan"] == 1000
     assert codes["more-faults"] == 1
+
+
+@pytest.mark.parametrize(
+    ("row", "says"),
+    [
+        (lambda k: f"M,I{k},{2 * k},0,0,0,0,1\n", "implants; at most 100"),
+        (lambda k: f"M{k},I1,0,0,0,0,0,1\n", "models; at most"),
+        (lambda k: f"M{k % 9},I{k},0,0,0,0,0,1\n" * 20, "rows of 9 models; at most"),
+        (lambda k: "M,I1,0,0,0,0,0,1\n", "is listed 300 times"),
+    ],
+    ids=["implants", "models", "rows", "the same"],
+)
+def test_a_reference_without_end_is_refused_soon(tmp_path, row, says):
+    (tmp_path / "reference").mkdir()
+    (tmp_path / "study.toml").write_text(HEAD)
+    (tmp_path / "scans.csv").write_text("scan,model\ns1,M\n")
+    head = "model,implant,x_mm,y_mm,z_mm,axis_x,axis_y,axis_z\n"
+    (tmp_path / "reference/implants.csv").write_text(head + "".join(map(row, range(300))))
+    start = time.process_time()
+    found = survey_study(tmp_path).findings
+    assert time.process_time() - start < 3.0
+    assert any(says in f.what for f in found)
