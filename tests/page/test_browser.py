@@ -250,12 +250,12 @@ def test_nothing_is_cut_and_the_page_is_accessible(browser, pages, width):
     assert cut(browser) == [0]
     browser.execute_script((resources.files(axe) / "axe.min.js").read_text())
     found = browser.execute_async_script(
-        "const done = arguments[0]; axe.run({ resultTypes: ['violations'] }).then(done)"
+        "const done = arguments[0]; axe.run({ resultTypes: ['violations'], selectors: false })"
+        ".then((r) => done([r.violations.map((v) => [v.id, v.nodes[0].html.slice(0, 99)]), "
+        "r.passes.map((p) => p.id)]))"
     )
-    assert [(v["id"], v["nodes"][0]["html"][:99]) for v in found["violations"]] == []
-    assert {"color-contrast", "button-name", "aria-required-children"} <= {
-        rule["id"] for rule in found["passes"]
-    }
+    assert found[0] == []
+    assert {"color-contrast", "button-name", "aria-required-children"} <= set(found[1])
     heads = browser.execute_script(
         "return [...document.querySelectorAll('h1, h2, h3')].filter((e) => e.offsetParent)"
         ".map((e) => Number(e.tagName[1]))"
