@@ -17,7 +17,7 @@ __all__ = ["MAX_BYTES", "Cells", "Sheet", "TableFile", "csv_dialect"]
 MAX_BYTES = 100_000_000
 """Largest table file, also unpacked."""
 
-_MAX_CELLS, _MAX_ROWS = 5_000_000, 500_000
+_MAX_CELLS, _MAX_ROWS = 5_000_000, 250_000
 _QUOTED = re.compile(r'"[^"\n]*"')
 _MOST_LOOKED_AT = 50
 """Lines that are looked at to tell what stands between cells."""
