@@ -133,11 +133,31 @@ def typed(
 
 def first_faults(faults: list[Finding], where: str) -> list[Finding]:
     """As many faults of a column as anybody reads, and how many more there are."""
-    more = len(faults) - _MOST_FAULTS
+    told = [f for f in faults if f.code == MORE]
+    more = len(faults) - len(told) - _MOST_FAULTS
     if more <= 0:
         return faults
+    first = [f for f in faults if f.code != MORE][:_MOST_FAULTS]
+    return [*first, *(told or [_more(more, where)])]
+
+
+def _more(count: int, where: str) -> Finding:
     mend = "correct the first errors and run the check again"
-    return [*faults[:_MOST_FAULTS], fault(MORE, f"{more} more errors", where, mend)]
+    return fault(MORE, f"{count} more errors", where, mend)
+
+
+def _placed(
+    cells: Sequence[str], odd: Mapping[str, Sequence[_Told]], name: str, sheet: Sheet
+) -> list[Finding]:
+    """Faults of the cells that are odd, at their places; of thousands the first."""
+    at = [k for k, cell in enumerate(cells) if cell in odd] if odd else []
+    found = [
+        fault(code, what, sheet.where(k, name), hint)
+        for k in at[:_MOST_FAULTS]
+        for code, what, hint in odd[cells[k]]
+    ]
+    more = len(at) - _MOST_FAULTS
+    return found if more <= 0 else [*found, _more(more, place(sheet.file, column=name))]
 
 
 def _with_decimals(
@@ -196,13 +216,8 @@ def _convert(cells: Sequence[str], column: Column, sheet: Sheet) -> tuple[pd.Ser
     else:
         read = {cell: _value(cell, column, sheet) for cell in dict.fromkeys(cells)}
     values = [read[cell][0] for cell in cells]
-    odd = {cell for cell, (_, told) in read.items() if told}
-    faults = [
-        fault(code, what, sheet.where(k, column.name), hint)
-        for k, cell in (enumerate(cells) if odd else ())
-        if cell in odd
-        for code, what, hint in read[cell][1]
-    ]
+    odd = {cell: told for cell, (_, told) in read.items() if told}
+    faults = _placed(cells, odd, column.name, sheet)
     if column.kind == "text":
         return pd.Series(["" if v is None else v for v in values], dtype=object), faults
     if column.kind in ("number", "integer"):
@@ -324,11 +339,7 @@ def _factor(cells: Sequence[str], name: str, sheet: Sheet) -> tuple[pd.Series, l
         except InputError:
             faults += _nearly_numbers(cells, name, sheet)
     odd = {cell: told for cell in dict.fromkeys(cells) if (told := _odd_signs(cell))}
-    faults += [
-        fault(code, what, sheet.where(k, name), hint)
-        for k, cell in (enumerate(cells) if odd else ())
-        for code, what, hint in odd.get(cell, ())
-    ]
+    faults += _placed(cells, odd, name, sheet)
     faults += alike(cells, sheet.numbers, file=sheet.file, column=name)
     faults += perhaps_misspelt(cells, sheet.numbers, file=sheet.file, column=name)
     return pd.Series(list(cells), dtype=object), faults
