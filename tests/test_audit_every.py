@@ -437,7 +437,7 @@ def test_every_value_of_the_last_line_of_the_history_is_named(study, monkeypatch
 
 
 @pytest.mark.parametrize(
-    "step", [211, pytest.param(1, marks=pytest.mark.slow)], ids=["some bytes", "every byte"]
+    "step", [997, pytest.param(1, marks=pytest.mark.slow)], ids=["some bytes", "every byte"]
 )
 def test_a_byte_of_record_history_or_status_that_is_changed_is_named(study, monkeypatch, step):
     """Even blanks and line ends; what is computed again afterwards need not show it."""
