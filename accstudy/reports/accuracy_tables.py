@@ -236,9 +236,10 @@ def paper_figures(document: Document, content: ReportContent) -> None:
     _, index, _ = between(content)
     document.heading("Figures as papers print them")
     for (measurand,), mine in groups(rows, ["measurand"]):
-        unit = unit_name(str(mine["unit"].iloc[0]))
+        unit = str(mine["unit"].iloc[0])
         document.table(
-            f"Trueness and precision as papers print them, {measurand_name(measurand)}, {unit}: "
+            "Trueness and precision as papers print them, "
+            f"{measurand_name(measurand)}, {unit_name(unit)}: "
             "mean ± standard deviation of |deviation| over all pairs and scans, root mean square "
             "of the deviations, mean ± standard deviation of |difference| between two scans of a "
             "condition. Beside them, of ISO 5725, root mean squares over the pairs: bias, "
@@ -260,17 +261,17 @@ def paper_figures(document: Document, content: ReportContent) -> None:
                     condition_name(str(r.condition)),
                     str(r.model),
                     str(r.n_scans),
-                    _with_sd(r.trueness_mean, r.trueness_sd),
-                    number(r.rms),
-                    _with_sd(r.precision_mean, r.precision_sd),
-                    number(r.bias_rms),
-                    number(r.s_r_rms),
-                    number(r.s_I_rms),
+                    _with_sd(r.trueness_mean, r.trueness_sd, unit),
+                    number(r.rms, unit),
+                    _with_sd(r.precision_mean, r.precision_sd, unit),
+                    number(r.bias_rms, unit),
+                    number(r.s_r_rms, unit),
+                    number(r.s_I_rms, unit),
                 ]
                 for r in rows_of(mine)
             ],
         )
 
 
-def _with_sd(mean: float, sd: float) -> str:
-    return number(mean) if missing(sd) else f"{number(mean)} ± {number(sd)}"
+def _with_sd(mean: float, sd: float, unit: str) -> str:
+    return number(mean, unit) if missing(sd) else f"{number(mean, unit)} ± {number(sd, unit)}"

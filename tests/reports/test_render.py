@@ -185,12 +185,14 @@ def test_tables_for_a_paper_come_as_latex(reports):
 
 
 def test_figures_as_papers_print_them_are_those_of_their_table_also_in_latex(reports, contents):
-    row = contents["comparison"].table("field_figures").iloc[0]
+    table = contents["comparison"].table("field_figures")
     attached = PdfReader(io.BytesIO(reports["comparison"].pdf)).attachments
-    latex = attached["trueness.tex"][0].decode()
-    assert f"{number(row['trueness_mean'])} ± {number(row['trueness_sd'])}" in latex
-    assert f"{number(row['precision_mean'])} ± {number(row['precision_sd'])}" in latex
-    assert number(row["rms"]) in latex
+    latex = "".join(d[0].decode() for n, d in attached.items() if n.startswith("trueness"))
+    for unit, row in table.drop_duplicates("unit").set_index("unit").iterrows():
+        for name in ("trueness", "precision"):
+            mean, sd = (number(row[f"{name}_{what}"], unit) for what in ("mean", "sd"))
+            assert f"{mean} ± {sd}" in latex
+        assert number(row["rms"], unit) in latex
 
 
 def test_the_checklist_gives_the_drawn_order_with_its_seed_and_the_planned_size(contents):
