@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from accstudy.grid import on_grid
+
 __all__ = [
     "METHOD_WORDS",
     "contrast_verdict",
@@ -32,6 +34,8 @@ def unit_of(column: str) -> str:
 def number(value: float, digits: int = 3) -> str:
     """Write a number with some significant digits, never in powers of ten below 1e5.
 
+    It is rounded as its column is first, so that all machines write the same.
+
     Examples
     --------
     >>> number(-0.012345), number(1234.5), number(12.0)
@@ -39,10 +43,16 @@ def number(value: float, digits: int = 3) -> str:
     """
     if not np.isfinite(value):
         return "unknown" if np.isnan(value) else ("no limit" if value > 0 else "no lower limit")
+    value = _as_written(value)
     if value == 0:
         return "0"
     decimals = max(0, digits - 1 - int(np.floor(np.log10(abs(value)))))
     return f"{value:.{min(decimals, 8)}f}"
+
+
+def _as_written(value: float) -> float:
+    """Six significant digits, ties away from zero."""
+    return float(on_grid(np.array([value]), None)[0])
 
 
 def p_words(p: float) -> str:
@@ -55,6 +65,7 @@ def p_words(p: float) -> str:
     """
     if not np.isfinite(p):
         return "p unknown"
+    p = _as_written(p)
     if p < 0.001:
         return "p < 0.001"
     return f"p = {p:.3f}" if p < 0.0995 else f"p = {p:.2f}"

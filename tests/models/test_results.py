@@ -7,6 +7,7 @@ import pytest
 from accstudy.models import ModelSpec, default_specs, fit_mixed, model_tables
 from accstudy.models.responses import spread_column
 from accstudy.models.results import FURTHER, spec_fit
+from accstudy.models.sentences import number, p_words
 from accstudy.tables import TABLES
 
 RANDOM = ("pair", "condition:pair", "condition:cell", "scan")
@@ -297,3 +298,9 @@ def test_few_operators_get_an_answer_for_themselves_beside_the_general_one(pairs
     assert only["df"] > 10 > general["df"]
     many = pairs(models=(4,), operators=6, repeats=1)
     assert model_tables([spec], many, many, limits=False).further["operators"].empty
+
+
+def test_a_number_in_a_sentence_is_the_same_whatever_the_last_bits_of_the_machine():
+    assert {number(0.9375 + k * 1e-9) for k in range(-3, 4)} == {"0.938"}
+    assert len({p_words(0.0435 + k * 1e-14) for k in range(-3, 4)}) == 1
+    assert number(1e-30) == "0"
