@@ -28,11 +28,9 @@ from accstudy.simulate.effects import Scanner, Spread
 from accstudy.simulate.files import stl_bytes
 from accstudy.simulate.scan import simulate_scan
 from accstudy.simulate.scanner import simulate_positions
-from accstudy.stages.cache import Cache, ScanResult
+from accstudy.stages.cache import Cache, ScanResult, entry_key
 from accstudy.stages.measure import scan_parts
-from accstudy.study.disk import digest
 from accstudy.study.load import load_study
-from accstudy.study.record import json_bytes
 from accstudy.tables import csv_bytes, shape
 
 WEEKS, DEVICES, REPEATS = 60, ("device A", "device B"), 3
@@ -83,7 +81,7 @@ def write_study(folder: Path, triangles: int) -> pd.DataFrame:
     old = scans.loc[scans["session"] != scans["session"].iloc[-1], "scan"]
     for scan in old:
         found = poses.poses[poses.poses["scan"] == scan].assign(status="ok")
-        cache.put(digest(json_bytes(parts[scan])), ScanResult(shape("poses", found), ()))
+        cache.put(entry_key(scan, parts[scan]), ScanResult(shape("poses", found), ()))
     return scans
 
 
