@@ -84,10 +84,10 @@ def reference_uncertainty(
         if u is None:
             continue
         labels = np.array([condition.get(f.scan, "") for f in stack.frameworks], dtype=object)
+        shared = _of_runs(stack, runs, draws, seed)
         for label in dict.fromkeys(labels):
             use = np.flatnonzero(labels == label)[:_MOST_SCANS]
             seats = Seats(stack.seats.centres_mm[use], stack.seats.axes[use])
-            shared = _of_runs(stack, runs, draws, seed)
             spread = _spread(stack, seats, u, shared, platform_radius_mm, draws, seed)
             for seated, value in spread.items():
                 rows.append((label, stack.frameworks[0].model, seated, len(use), value))

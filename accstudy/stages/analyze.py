@@ -40,7 +40,7 @@ from accstudy.study.checks import grouped_by
 from accstudy.study.load import Study
 from accstudy.tables import empty, valid_since
 
-__all__ = ["analysis_steps", "analyze_poses", "components", "drift_tables"]
+__all__ = ["analysis_steps", "analyze_poses", "components", "drift_tables", "usable_rows"]
 
 
 def analyze_poses(study: Study, poses: pd.DataFrame, memory: Memory | None = None) -> Analyzed:
@@ -80,7 +80,7 @@ def _comparison(study: Study, tables: Tables) -> Analyzed:
     poses = at_reference_temperature(study, tables["poses"])
     findings += suspected_setup(study, poses)
     every_pair, every_single = deviations(study, poses)
-    pairs, singles = _kept(study, every_pair), _kept(study, every_single)
+    pairs, singles = usable_rows(study, every_pair), usable_rows(study, every_single)
     of_reference, told = dossier(study)
     findings += told
     failures = failure_table(
@@ -101,9 +101,14 @@ def _comparison(study: Study, tables: Tables) -> Analyzed:
     )
 
 
-def _kept(study: Study, rows: pd.DataFrame) -> pd.DataFrame:
+def usable_rows(study: Study, rows: pd.DataFrame) -> pd.DataFrame:
     """Rows of the scans that nobody excluded."""
     return rows[rows["scan"].isin(set(study.usable["scan"]))].reset_index(drop=True)
+
+
+def _usable_poses(study: Study, tables: Tables) -> pd.DataFrame:
+    """Poses of those scans at the reference's temperature."""
+    return usable_rows(study, at_reference_temperature(study, tables["poses"]))
 
 
 def _trueness(study: Study, tables: Tables) -> Analyzed:
@@ -137,7 +142,7 @@ def _conformity(study: Study, tables: Tables) -> Analyzed:
 def _with_excluded(study: Study, tables: Tables) -> Analyzed:
     """The same with the scans that were excluded."""
     every_pair, every_single = deviations(study, at_reference_temperature(study, tables["poses"]))
-    if len(every_pair) == len(_kept(study, every_pair)):
+    if len(every_pair) == len(usable_rows(study, every_pair)):
         return Analyzed({}, ())
     made = {"accuracy_with_excluded": _accuracy(study, every_pair, every_single)}
     if study.settings.study.kind != "drift":
@@ -150,13 +155,13 @@ def _modelled(study: Study, tables: Tables) -> Analyzed:
 
 
 def _charted(study: Study, tables: Tables) -> Analyzed:
-    poses = _kept(study, at_reference_temperature(study, tables["poses"]))
+    poses = _usable_poses(study, tables)
     pairs, singles = tables["pair_deviations"], tables["implant_deviations"]
     return Analyzed(*drift_tables(study, pairs, singles, poses))
 
 
 def _surfaces(study: Study, tables: Tables) -> Analyzed:
-    poses = _kept(study, at_reference_temperature(study, tables["poses"]))
+    poses = _usable_poses(study, tables)
     return Analyzed(*surface_tables(study, poses))
 
 
@@ -311,7 +316,7 @@ def _shared_in_gaps(
 def _seats(study: Study, tables: Tables) -> Analyzed:
     """Predicted seating of every scan."""
     settings = study.settings.seating
-    all_poses = _kept(study, at_reference_temperature(study, tables["poses"]))
+    all_poses = _usable_poses(study, tables)
     factors = study.scans[["scan", "condition", "cell", *study.factors]]
     radius = settings.platform_radius_mm
     seats, parts, locating = [], [], []
@@ -345,7 +350,7 @@ def _seating_verdicts(study: Study, tables: Tables) -> Analyzed:
     """What the misfits of each condition amount to, held against the limit."""
     if "seating_scans" not in tables:
         return Analyzed({}, ())
-    poses = _kept(study, at_reference_temperature(study, tables["poses"]))
+    poses = _usable_poses(study, tables)
     factors = study.scans[["scan", "condition"]]
     shares = [
         _shared_in_gaps(study, mine, reference, factors, tables["pair_deviations"])

@@ -12,7 +12,7 @@ from accstudy.stages.cache import ScanResult
 from accstudy.stages.steps import Analyzed, Step, settings_read
 from accstudy.study.disk import digest, read_own
 from accstudy.study.load import Study
-from accstudy.study.record import Record, computer, json_bytes, program_digest, versions
+from accstudy.study.record import Record, json_bytes
 from accstudy.tables import TABLES, csv_bytes
 
 if TYPE_CHECKING:
@@ -46,9 +46,7 @@ class Recorded:
             "events": csv_bytes("events", study.events),
         }
         self._always: dict[str, Any] = {
-            "program": program_digest(),
-            "versions": versions(),
-            "computer": computer(),
+            **{part: work.record[part] for part in ("program", "versions", "computer")},
             "inputs": {name: digest(data) for name, data in inputs.items()},
         }
 

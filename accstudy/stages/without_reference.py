@@ -19,7 +19,7 @@ from accstudy.errors import Finding
 from accstudy.seating.noise import locating_misfits
 from accstudy.seating.summary import scan_misfits, seat_summary
 from accstudy.seating.table import seating_table
-from accstudy.stages.analyze import components, drift_tables
+from accstudy.stages.analyze import components, drift_tables, usable_rows
 from accstudy.stages.arches import arch_findings
 from accstudy.stages.compare import at_reference_temperature, by_reference, deviations
 from accstudy.stages.modelling import mixed_models
@@ -42,9 +42,9 @@ def _analyze(study: Study, tables: Tables) -> Analyzed:
     findings: list[Finding] = arch_findings(study)
     poses = at_reference_temperature(study, tables["poses"])
     every_pair, every_single = deviations(study, poses)
-    kept = set(study.usable["scan"])
-    pairs = every_pair[every_pair["scan"].isin(kept)].reset_index(drop=True)
-    singles = every_single[every_single["scan"].isin(kept)].reset_index(drop=True)
+    pairs, singles, usable = (
+        usable_rows(study, rows) for rows in (every_pair, every_single, poses)
+    )
     confidence = study.settings.limits.confidence
     alignment = study.settings.analysis.alignment
     precision = _precision(study, pairs, singles)
@@ -60,11 +60,11 @@ def _analyze(study: Study, tables: Tables) -> Analyzed:
         "precision_vs_span": precision_vs_span(precision),
     }
     if study.settings.study.kind == "drift":
-        modelled, found = drift_tables(study, pairs, singles, poses[poses["scan"].isin(kept)])
+        modelled, found = drift_tables(study, pairs, singles, usable)
         modelled = {name: t for name, t in modelled.items() if name not in _OF_A_REFERENCE}
     else:
         made["variance_components"] = components(study, pairs)
-        made |= _seating(study, poses[poses["scan"].isin(kept)])
+        made |= _seating(study, usable)
         modelled, found = mixed_models(study, pairs, singles)
     made |= modelled
     findings += found

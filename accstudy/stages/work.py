@@ -122,8 +122,8 @@ class Work:
     ) -> None:
         """Find the implants in the scans that changed."""
         cache = Cache(self.study.path / CACHE) if keep else None
-        stamps = Stamps((self.study.path / CACHE).parent) if keep else None
-        if stamps is not None:
+        stamps = Stamps((self.study.path / CACHE).parent)
+        if keep:
             self.study.files.hasher = stamps.digest
         self.start(keep=keep)
         found = measuring.measure_scans(
@@ -135,7 +135,6 @@ class Work:
         if cache is not None:
             keys = [entry_key(scan, parts) for scan, parts in found.parts.items()]
             cache.keep_only([*keys, *self.kept_keys])
-        if stamps is not None:
             stamps.keep()
         self._poses(found)
 
