@@ -8,7 +8,8 @@ from dataclasses import asdict, dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import special, stats
+import scipy  # scipy.stats loads when it is first used
+from scipy import special
 
 from accstudy.errors import InputError
 
@@ -40,7 +41,7 @@ def critical_range_factor(n: int) -> float:
     """
     if n < 2:
         raise InputError("a range needs two results")
-    return float(stats.studentized_range.ppf(0.95, n, np.inf))
+    return float(scipy.stats.studentized_range.ppf(0.95, n, np.inf))
 
 
 def uncertainty_factor_s_r(cells: int, n: int) -> float:

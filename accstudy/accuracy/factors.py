@@ -7,7 +7,8 @@ from functools import cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special, stats
+import scipy  # scipy.stats and optimize load when first used
+from scipy import special
 
 from accstudy.errors import InputError
 
@@ -60,7 +61,7 @@ def one_sided_factor(n: int, coverage: float, confidence: float) -> float:
     if n > 5000:  # the quantile function loses its way, the approximation has found its own
         return natrella_factor(n, coverage, confidence)
     delta = float(special.ndtri(coverage)) * math.sqrt(n)
-    return float(stats.nct.ppf(confidence, n - 1, delta)) / math.sqrt(n)
+    return float(scipy.stats.nct.ppf(confidence, n - 1, delta)) / math.sqrt(n)
 
 
 def natrella_factor(n: int, coverage: float, confidence: float) -> float:
@@ -173,7 +174,7 @@ def two_sided_factor(n: int, coverage: float, confidence: float, df: int | None 
         low /= 2
     while missing(high) < 0:
         high *= 2
-    return float(optimize.brentq(missing, low, high, xtol=1e-12, rtol=1e-12))
+    return float(scipy.optimize.brentq(missing, low, high, xtol=1e-12, rtol=1e-12))
 
 
 def nonparametric_n(coverage: float, confidence: float, *, sides: int = 1) -> int:

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+import scipy  # scipy.interpolate loads when it is first used
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
 
 from accstudy.compare.order import arch_order
 from accstudy.geometry.rigid import unit
@@ -122,7 +122,7 @@ def _curve(positions: Floats) -> tuple[Floats, Floats]:
         tangents = np.repeat(unit(positions[-1:] - positions[:1]), len(positions), axis=0)
         return tangents, np.concatenate([[0.0], np.cumsum(steps)])
     knots = np.concatenate([[0.0], np.cumsum(np.sqrt(steps))])
-    curve = CubicSpline(knots, positions, bc_type="natural")
+    curve = scipy.interpolate.CubicSpline(knots, positions, bc_type="natural")
     speed = curve.derivative()
     nodes, weights = np.polynomial.legendre.leggauss(16)
     half = np.diff(knots) / 2

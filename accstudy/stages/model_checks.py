@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from accstudy.errors import Finding, InputError, Severity, StudyError, place
-from accstudy.models.reading import spec_faults
-from accstudy.models.specs import ModelSpec
-from accstudy.models.unreferenced import unreferenced
 from accstudy.stages.compare import deviations
 from accstudy.stages.references import references_with_scans
 from accstudy.study.load import Study
 from accstudy.study.toml import key_row
 from accstudy.tables import shape
+
+if TYPE_CHECKING:
+    from accstudy.models.specs import ModelSpec
 
 __all__ = ["model_faults", "refuse_models"]
 
@@ -42,6 +43,9 @@ def model_faults(study: Study) -> list[Finding]:
     found = _named_twice(study)
     if not study.settings.model or study.usable.empty:
         return found
+    from accstudy.models.reading import spec_faults  # slow to import, and few studies name models
+    from accstudy.models.specs import ModelSpec
+
     pairs, singles = deviations(study, _on_the_reference(study))
     kept = set(study.usable["scan"])
     pairs, singles = (t[t["scan"].isin(kept)].reset_index(drop=True) for t in (pairs, singles))
@@ -60,6 +64,8 @@ def model_faults(study: Study) -> list[Finding]:
 
 def _needs_a_reference(spec: ModelSpec) -> list[tuple[str, Finding]]:
     """Where there is none: responses that are distances from the truth."""
+    from accstudy.models.unreferenced import unreferenced
+
     try:
         unreferenced(spec)
     except InputError as error:

@@ -78,6 +78,16 @@ def test_help_loads_nothing_heavy():
     assert done.stdout.strip() == "[]"
 
 
+def test_check_loads_no_statistics_before_a_study_asks_for_them():
+    code = (
+        "import sys; import accstudy.stages.check; "
+        "print([m for m in ('scipy.stats', 'scipy.interpolate', 'statsmodels', 'open3d', "
+        "'matplotlib') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
 def test_check_changes_nothing_and_prints_findings_as_csv(study):
     before = sorted(p.name for p in study.rglob("*"))
     done = call("check", study, "--csv")

@@ -13,6 +13,7 @@ Linux and macOS.
 
 from __future__ import annotations
 
+import random
 import subprocess
 import sys
 import tempfile
@@ -35,6 +36,7 @@ with atheris.instrument_imports(include=["accstudy"]):
     from accstudy.study.load import load_study
     from accstudy.study.record import read_record
     from accstudy.study.sessions import changed_sessions
+    from accstudy.study.toml import _known_keys
     from accstudy.study.typed import typed
 
 import numpy as np
@@ -68,6 +70,66 @@ STUDY = {
     "landmarks.csv": b"scan,implant,x_mm,y_mm,z_mm\ns1,I1,0,0,0\n",
     "events.csv": b"at,device,kind,note,new_baseline\n2026-01-15,A,service,none,true\n",
 }
+
+CELLS = (
+    b"| |nan|inf|-0|0|-1|1e308|1e-320|1e999|0x1|1,5|1 234.5|12\xc2\xb5m|\xef\xbc\x91|\xe2\x88\x921"
+    b'|=1+1|"a\nb"|true|yes|failed|ok|M|N|I1|I2|s1|s2|36|1e10|2026-02-30|2026-01-01|31.12.99|9999-12-31'
+    b"|0001-01-01|2026-01-01T25:00|2026-01-01T10:00+14:00"
+).split(b"|")
+VALUES = (
+    b'""|"A"|0|-1|1|0.5|1e308|-1e-320|nan|inf|true|[]|{}|[1, 2]|[1, 2, 3]|"scans.csv"|"poses.csv"'
+    b'|"../a"|"cmm"|"scan"|"none"|"inch"|"um"|"device"|"pair.distance_um"|"device * angulation_deg"'
+    b'|["model", "scan"]|["I1", "I2"]|2026-01-01|0001-01-01|"2026-02-30"'
+    b'|{ radius_mm = 2, height_mm = 8 }|{ value = 1, source = "x" }|"[]"'
+    b'|{ x_mm = "y_mm", implant = "{implant} x" }'
+).split(b"|")
+
+
+def by_cells(data: bytes, size: int, seed: int) -> bytes:
+    """Change one to three cells or rows of a table, so that what follows the parser is reached."""
+    rng = random.Random(seed)
+    rows = [line.split(b",") for line in data.split(b"\n")]
+    for _ in range(rng.randint(1, 3)):
+        row = rng.choice(rows)
+        at, other = rng.randrange(len(row)), rng.choice(rows)
+        match rng.randrange(8):
+            case 0 | 1 | 2:
+                row[at] = rng.choice(CELLS)
+            case 3:
+                row[at] = rng.choice(other)
+            case 4:
+                row[at] = atheris.Mutate(row[at], len(row[at]) + 8)
+            case 5:
+                rows.insert(rng.randrange(len(rows)), list(other))
+            case 6 if len(rows) > 1:
+                rows.remove(other)
+            case _:
+                for line in rows:  # a column of its own
+                    line.insert(min(at, len(line)), rng.choice(other))
+    return b"\n".join(b",".join(row) for row in rows)[:size]
+
+
+def by_keys(data: bytes, size: int, seed: int) -> bytes:
+    """Set a key of study.toml that there is to a value that some key may have."""
+    rng = random.Random(seed)
+    if rng.randrange(4) == 0:
+        return atheris.Mutate(data, size)
+    lines = data.split(b"\n")
+    heads = [k for k, line in enumerate(lines) if line.startswith(b"[")]
+    section = rng.choice(_known_keys([]))
+    path = [section, 0] if section in ("model", "exclude") else [section]
+    path += ["default"] if section == "scan_body" else []
+    key = rng.choice(_known_keys(path) or ["a"]).encode()
+    line = key + b" = " + rng.choice(VALUES)
+    head = ("[[model]]" if section == "model" else f"[{'.'.join(map(str, path))}]").encode()
+    if head in lines:
+        start = lines.index(head)
+        end = min((k for k in heads if k > start), default=len(lines))
+        kept = [x for x in lines[start:end] if not x.startswith(key + b" ")]
+        lines[start:end] = [*kept, line] if rng.randrange(4) else kept
+    else:
+        lines += [head, line]
+    return b"\n".join(lines)[:size]
 
 
 def packed(**files: bytes) -> bytes:
@@ -206,6 +268,8 @@ TARGETS: dict[str, tuple[Callable[[Path, bytes], None], list[bytes]]] = {
     "xlsx": (of_workbook, [workbook(), packed(**{"a.xml": b"<a/>"})]),
 }  # fmt: skip
 
+CSV = ("scans", "implants", "poses", "touch_points", "landmarks", "events")
+
 
 def run(target: str, *words: str) -> None:
     """Fuzz one target in this process, until libFuzzer ends it."""
@@ -220,7 +284,10 @@ def run(target: str, *words: str) -> None:
         except AccstudyError as error:
             str(error)
 
-    atheris.Setup([sys.argv[0], "-timeout=20", "-rss_limit_mb=2048", "-max_len=4096", *words], once)
+    flags = ["-timeout=20", "-rss_limit_mb=2048", "-max_len=4096", *words]
+    change = by_keys if target == "toml" else by_cells if target in CSV else None
+    more = {"custom_mutator": change} if change else {}
+    atheris.Setup([sys.argv[0], *flags], once, **more)
     atheris.Fuzz()
 
 
