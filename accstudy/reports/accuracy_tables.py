@@ -12,7 +12,7 @@ from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text, symbol
 from accstudy.reports.report_rows import between, confidence_of, groups, is_scan, named
 from accstudy.reports.sentences import condition_name, measurand_name
-from accstudy.reports.wording import (
+from accstudy.words.numbers import (
     NONE,
     count,
     missing,

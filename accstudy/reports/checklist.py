@@ -15,7 +15,7 @@ from accstudy.reports.content import ReportContent
 from accstudy.reports.crossing import inseparable_sentences
 from accstudy.reports.document import Document, Heading, Text, italic
 from accstudy.reports.model_rows import margin_name, response_label
-from accstudy.reports.wording import count, joined, missing
+from accstudy.words.numbers import count, joined, missing
 
 __all__ = ["checklist", "checklist_rows"]
 

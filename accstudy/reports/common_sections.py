@@ -18,7 +18,7 @@ from accstudy.reports.methods import methods, sources
 from accstudy.reports.model_methods import model_rows
 from accstudy.reports.sentences import failure_sentence, measurand_name
 from accstudy.reports.terms import in_words
-from accstudy.reports.wording import count, joined, missing, period, quantity
+from accstudy.words.numbers import count, joined, missing, period, quantity
 
 __all__ = [
     "factor_levels",

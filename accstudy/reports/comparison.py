@@ -37,7 +37,7 @@ from accstudy.reports.report_rows import between, groups, pair_rows, slug
 from accstudy.reports.sentences import condition_name
 from accstudy.reports.validation import levels_table
 from accstudy.reports.verdicts import decision_table, leading, verdict_table
-from accstudy.reports.wording import NONE, interval, number, quantity
+from accstudy.words.numbers import NONE, interval, number, quantity
 
 __all__ = ["comparison_report", "latex_attachments"]
 

@@ -8,7 +8,7 @@ from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
 from accstudy.reports.model_rows import response_label
 from accstudy.reports.terms import variable_name
-from accstudy.reports.wording import joined
+from accstudy.words.numbers import joined
 
 __all__ = ["held_phrase", "held_point", "held_points"]
 

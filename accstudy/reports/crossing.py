@@ -13,7 +13,7 @@ from scipy.sparse.csgraph import connected_components
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.report_rows import groups
-from accstudy.reports.wording import NONE, joined
+from accstudy.words.numbers import NONE, joined
 
 __all__ = ["design_section", "inseparable_sentences"]
 

@@ -22,7 +22,7 @@ from accstudy.reports.model_rows import (
     response_label,
 )
 from accstudy.reports.report_rows import confidence_of
-from accstudy.reports.wording import NONE, joined, missing, sure, unit_name
+from accstudy.words.numbers import NONE, joined, missing, sure, unit_name
 
 __all__ = ["differences_table", "effects_table"]
 

@@ -24,7 +24,7 @@ from accstudy.reports.report_rows import (
 )
 from accstudy.reports.sentences import bias_sentence, condition_name, range_phrase, worst
 from accstudy.reports.terms import alignment_name
-from accstudy.reports.wording import freedom, interval, joined, missing, number, quantity, sure
+from accstudy.words.numbers import freedom, interval, joined, missing, number, quantity, sure
 
 __all__ = ["SHOWN", "alignments", "implants_from_above", "pairs", "scan_after_scan"]
 

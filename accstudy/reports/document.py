@@ -13,6 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from accstudy.figures.style import printable, svg_bytes
+from accstudy.words.catalogue import rich
 
 __all__ = [
     "Attachment",
@@ -21,6 +22,7 @@ __all__ = [
     "Text",
     "bold",
     "clean",
+    "heads",
     "italic",
     "marked",
     "plain",
@@ -81,6 +83,36 @@ class Heading:
     title: Text
     align: str = "right"
     width: float = 0
+
+
+def heads(key: str, /, **fields: Any) -> list[Heading]:
+    """Columns of a printed table, as the catalogue lists them.
+
+    Parameters
+    ----------
+    key, **fields
+        As for `accstudy.words.catalogue.rich`. Columns are parted by bars; behind the last colon
+        of each stand its alignment (``<`` left, ``^`` centred) and its share of the width.
+
+    Examples
+    --------
+    >>> [(h.title, h.align, h.width) for h in heads("list.columns_p")]
+    [([{'t': 'p', 's': 'i'}], 'right', 0.6)]
+    """
+    columns: list[list[Any]] = [[]]
+    for run in rich(key, **fields):
+        first, *others = run.split(" | ") if isinstance(run, str) else [run]
+        columns[-1].append(first)
+        columns += [[one] for one in others]
+    return [_heading(runs) for runs in columns]
+
+
+def _heading(runs: list[Any]) -> Heading:
+    last, _, how = str(runs[-1]).rpartition(":")
+    align = {"<": "left", "^": "center"}.get(how[:1], "right")
+    title = [run for run in (*runs[:-1], last) if run]
+    plain_title = title[0] if len(title) == 1 and isinstance(title[0], str) else title
+    return Heading(plain_title or "", align, float(how.lstrip("<^") or 0))
 
 
 class Document:

@@ -10,7 +10,7 @@ from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.report_rows import groups, named
-from accstudy.reports.wording import NONE, date, day, joined, missing, number
+from accstudy.words.numbers import NONE, date, day, joined, missing, number
 
 __all__ = ["reference_methods", "reference_section"]
 

@@ -32,7 +32,7 @@ from accstudy.reports.sessions import (
     signed,
 )
 from accstudy.reports.verdicts import VERDICT_MARKS
-from accstudy.reports.wording import NONE, date, day, joined, missing, number, unit_name
+from accstudy.words.numbers import NONE, date, day, joined, missing, number, unit_name
 
 __all__ = ["answer", "drift_report"]
 

@@ -7,7 +7,7 @@ import pandas as pd
 from accstudy.figures.drift import gaps_after
 from accstudy.figures.style import rows_of
 from accstudy.reports.sessions import short_name
-from accstudy.reports.wording import date, joined, p_value
+from accstudy.words.numbers import date, joined, p_value
 
 __all__ = ["device_cautions"]
 

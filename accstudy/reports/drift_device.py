@@ -23,7 +23,7 @@ from accstudy.reports.sessions import (
     short_name,
     signed,
 )
-from accstudy.reports.wording import NONE, count, day, missing, number, p_value, sure, unit_name
+from accstudy.words.numbers import NONE, count, day, missing, number, p_value, sure, unit_name
 
 __all__ = ["CHART_GROUPS", "chapter", "chart_unit", "how_to_read", "main_chart"]
 

@@ -19,7 +19,7 @@ from accstudy.reports.sessions import (
     short_name,
     signed,
 )
-from accstudy.reports.wording import (
+from accstudy.words.numbers import (
     NONE,
     date,
     day,

@@ -12,7 +12,7 @@ from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading
 from accstudy.reports.report_rows import groups
 from accstudy.reports.sessions import rows_of_device, signed
-from accstudy.reports.wording import count, date, day
+from accstudy.words.numbers import count, date, day
 
 __all__ = ["id_range", "reassess", "work_in_doubt"]
 

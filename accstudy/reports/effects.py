@@ -17,7 +17,7 @@ from accstudy.reports.document import Document, Heading, Text, strong_accent
 from accstudy.reports.model_rows import model_unit, response_label
 from accstudy.reports.report_rows import confidence_of
 from accstudy.reports.terms import variable_name
-from accstudy.reports.wording import joined, number, p_value, sure, unit_name
+from accstudy.words.numbers import joined, number, p_value, sure, unit_name
 
 __all__ = [
     "STEPS",

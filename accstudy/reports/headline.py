@@ -24,7 +24,7 @@ from accstudy.reports.model_rows import (
 from accstudy.reports.report_rows import confidence_of
 from accstudy.reports.terms import variable_name
 from accstudy.reports.validation import answer as validation_answer
-from accstudy.reports.wording import joined, number, p_value, sure
+from accstudy.words.numbers import joined, number, p_value, sure
 
 __all__ = [
     "answer",

@@ -8,7 +8,7 @@ import pandas as pd
 
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Text, clean
-from accstudy.reports.wording import date, joined
+from accstudy.words.numbers import date, joined
 
 __all__ = ["identity"]
 

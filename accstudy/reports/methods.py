@@ -11,7 +11,7 @@ from accstudy.reports.model_methods import models_paragraph
 from accstudy.reports.report_rows import between
 from accstudy.reports.statements import decision_rule
 from accstudy.reports.terms import alignment_name
-from accstudy.reports.wording import count, date, joined, number, quantity, sure
+from accstudy.words.numbers import count, date, joined, number, quantity, sure
 from accstudy.study.temperature import scan_temperatures
 
 __all__ = ["methods", "sources"]

@@ -9,7 +9,7 @@ from accstudy.figures.misfit import AGAINST, misfit_chart, varied_columns
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.report_rows import groups, limit_of, named
-from accstudy.reports.wording import NONE, joined, quantity
+from accstudy.words.numbers import NONE, joined, quantity
 from accstudy.seating.contributions import contribution_sentence, main_origin
 from accstudy.seating.summary import Told, told_from_none
 from accstudy.seating.table import BEST_SEAT, CAUTIONS

@@ -15,7 +15,7 @@ from accstudy.reports.headline import scatter_caution
 from accstudy.reports.model_rows import level_contrasts, model_unit, response_label
 from accstudy.reports.report_rows import slug
 from accstudy.reports.terms import contrast_name, variable_name
-from accstudy.reports.wording import count, joined, number, p_value, quantity, unit_name
+from accstudy.words.numbers import count, joined, number, p_value, quantity, unit_name
 
 __all__ = ["lack_of_fit_section", "residual_checks", "unequal_scatter"]
 

@@ -23,7 +23,7 @@ from accstudy.reports.model_rows import (
 )
 from accstudy.reports.report_rows import confidence_of
 from accstudy.reports.terms import contrast_name, term_name
-from accstudy.reports.wording import (
+from accstudy.words.numbers import (
     NONE,
     interval,
     joined,

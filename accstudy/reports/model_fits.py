@@ -13,7 +13,7 @@ from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.model_evidence import estimate_cells
 from accstudy.reports.model_rows import engines_said, model_unit, response_label
 from accstudy.reports.terms import contrast_name
-from accstudy.reports.wording import NONE, joined, missing, number, unit_name
+from accstudy.words.numbers import NONE, joined, missing, number, unit_name
 
 __all__ = ["fits_section", "operators_section"]
 

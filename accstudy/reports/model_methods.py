@@ -11,7 +11,7 @@ from accstudy.models.decisions import DIFFERS
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Text
 from accstudy.reports.model_rows import engines_said, margin_name
-from accstudy.reports.wording import count, joined, missing
+from accstudy.words.numbers import count, joined, missing
 
 __all__ = ["model_rows", "models_paragraph", "random_formula"]
 

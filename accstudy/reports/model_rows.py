@@ -11,7 +11,7 @@ import pandas as pd
 from accstudy.figures.style import rows_of
 from accstudy.models.decisions import log_base
 from accstudy.reports.document import Text, strong_accent
-from accstudy.reports.wording import (
+from accstudy.words.numbers import (
     missing,
     number,
     p_value,

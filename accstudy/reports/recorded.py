@@ -9,7 +9,7 @@ import pandas as pd
 
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Attachment, Document, Heading, Text
-from accstudy.reports.wording import date, joined
+from accstudy.words.numbers import date, joined
 from accstudy.tables import TABLES, csv_bytes
 
 __all__ = ["attachments", "record_section"]

@@ -14,7 +14,7 @@ from accstudy.reports.document import Document, Heading, Text
 from accstudy.reports.figure_tables import arches, gap_rows, seat_rows, typical_scan
 from accstudy.reports.report_rows import confidence_of, groups, limit_of, named, slug
 from accstudy.reports.sentences import condition_name
-from accstudy.reports.wording import (
+from accstudy.words.numbers import (
     NONE,
     freedom,
     joined,

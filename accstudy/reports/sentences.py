@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from accstudy.reports.wording import (
+from accstudy.words.numbers import (
     count,
     interval,
     joined,

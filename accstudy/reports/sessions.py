@@ -8,7 +8,7 @@ import pandas as pd
 
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Text
-from accstudy.reports.wording import NONE, date, missing, number
+from accstudy.words.numbers import NONE, date, missing, number
 
 __all__ = [
     "CHARTS",

@@ -12,7 +12,7 @@ from accstudy.reports.cautions import FOOTER
 from accstudy.reports.compile import compile_pdf
 from accstudy.reports.document import Attachment, Document, Heading, Text, clean, strong_accent
 from accstudy.reports.report_rows import groups
-from accstudy.reports.wording import count, date, joined
+from accstudy.words.numbers import count, date, joined
 
 __all__ = ["bench_sheet", "selftest_record"]
 

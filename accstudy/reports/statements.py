@@ -9,7 +9,7 @@ from accstudy.accuracy.judge import EACH_PAIR, NOT_VERIFIED, REFUTED, VERIFIED, 
 from accstudy.plan.size import size_words
 from accstudy.reports.document import Text, strong_accent
 from accstudy.reports.sentences import measurand_name
-from accstudy.reports.wording import count, joined, missing, p_value, percent, quantity, sure
+from accstudy.words.numbers import count, joined, missing, p_value, percent, quantity, sure
 
 __all__ = [
     "assumption",

@@ -38,7 +38,7 @@ from accstudy.reports.model_rows import (
 from accstudy.reports.recorded import record_section
 from accstudy.reports.report_rows import between, confidence_of, groups, named, pair_rows
 from accstudy.reports.sentences import condition_name
-from accstudy.reports.wording import NONE, missing, number, percent, quantity, sure
+from accstudy.words.numbers import NONE, missing, number, percent, quantity, sure
 
 __all__ = ["answer", "unreferenced_report"]
 

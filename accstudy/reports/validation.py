@@ -52,7 +52,7 @@ from accstudy.reports.statements import (
     what_next,
 )
 from accstudy.reports.verdicts import decision_table, leading
-from accstudy.reports.wording import (
+from accstudy.words.numbers import (
     NONE,
     count,
     joined,

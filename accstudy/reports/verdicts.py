@@ -21,7 +21,7 @@ from accstudy.reports.report_rows import (
 )
 from accstudy.reports.sentences import condition_name, measurand_name
 from accstudy.reports.statements import for_whom, verdict_words, what_next
-from accstudy.reports.wording import NONE, count, joined, missing, p_value, quantity, sure
+from accstudy.words.numbers import NONE, count, joined, missing, p_value, quantity, sure
 from accstudy.seating.summary import NOT_NORMAL
 
 __all__ = ["VERDICT_MARKS", "decision_table", "leading", "verdict_table"]

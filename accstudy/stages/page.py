@@ -30,7 +30,7 @@ from accstudy.reports.sessions import (
 )
 from accstudy.reports.validation import levels_table
 from accstudy.reports.verdicts import decision_table
-from accstudy.reports.wording import missing, sure
+from accstudy.words.numbers import missing, sure
 from accstudy.stages.compare import at_reference_temperature, by_reference
 from accstudy.study.disk import digest
 from accstudy.study.load import Study

@@ -13,7 +13,7 @@ import pytest
 from accstudy.accuracy.judge import ALL_PAIRS, REFUTED, VERIFIED
 from accstudy.reports.content import ReportContent
 from accstudy.reports.drift import answer
-from accstudy.reports.wording import date
+from accstudy.words.numbers import date
 from accstudy.simulate.drift import DEVICES
 from accstudy.stages.analyze import analyze_poses
 from accstudy.stages.compare import at_reference_temperature

@@ -11,7 +11,7 @@ from accstudy.errors import InputError
 from accstudy.reports.cautions import CAUTIONS, OF_SEATING
 from accstudy.reports.checklist import checklist_rows
 from accstudy.reports.render import render_report
-from accstudy.reports.wording import number
+from accstudy.words.numbers import number
 from accstudy.tables import TABLES, read_csv
 
 KINDS = ("validation", "comparison", "drift")

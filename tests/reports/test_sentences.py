@@ -21,7 +21,7 @@ from accstudy.reports.statements import basis_sentence, lead_sentence, verdict_w
 from accstudy.reports.terms import contrast_name
 from accstudy.reports.validation import answer, levels_table
 from accstudy.reports.verdicts import decision_table
-from accstudy.reports.wording import date
+from accstudy.words.numbers import date
 
 NAN = float("nan")
 

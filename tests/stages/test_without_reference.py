@@ -352,7 +352,7 @@ def test_the_mean_arrangement_is_the_model_but_for_its_noise():
 def test_page_one_prints_cells_of_the_precision_table(both):
     from accstudy.reports.document import plain
     from accstudy.reports.unreferenced import unreferenced_report
-    from accstudy.reports.wording import number
+    from accstudy.words.numbers import number
 
     done = both["without"]
     content = ReportContent("x", done.study.settings.as_used(), done.tables, {}, "")

@@ -1,4 +1,4 @@
-"""Numbers, dates and lists as they are printed."""
+"""Numbers, dates and lists as they are printed; with `accstudy.words.catalogue.say`."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 import pandas as pd
+
+from accstudy.words.catalogue import count, say, words
 
 __all__ = [
     "NONE",
@@ -98,7 +100,7 @@ def quantity(value: Any, unit: str = "um", *, signed: bool = False) -> str:
     if unit == "um" and abs(float(value)) >= 1e4:
         return _long_length(float(value))
     if unit == "deg" and abs(float(value)) >= 360:
-        return "over 360°"
+        return say("list.over_turn")
     places = _ROUND.get(unit, 2)
     if unit == "um" and abs(float(value)) < 9.95:
         places = 1 if float(value) != round(float(value)) else 0
@@ -110,7 +112,7 @@ def quantity(value: Any, unit: str = "um", *, signed: bool = False) -> str:
 def _long_length(value_um: float) -> str:
     """Write a length that no scan deviates by: a bound from far too few scans."""
     if abs(value_um) >= 1e6:
-        return "over 1\u00a0m"
+        return say("list.over_metre")
     return f"{value_um / 1000:.0f}\u00a0mm".replace("-", "−")
 
 
@@ -129,7 +131,7 @@ def interval(low: Any, high: Any, unit: str = "um", *, signed: bool = True) -> s
     places = _ROUND.get(unit, 2)
     ends = [number(v, unit, signed=signed, decimals=places) for v in (low, high)]
     gap = "" if unit in ("deg", "") else "\u00a0"
-    return f"{ends[0]} to {ends[1]}{gap}{unit_name(unit)}"
+    return say("list.range", low=ends[0], high=f"{ends[1]}{gap}{unit_name(unit)}")
 
 
 def percent(share: Any, *, decimals: int = 0) -> str:
@@ -199,13 +201,8 @@ def date(at: Any) -> str:
     if missing(at) or at is pd.NaT:
         return NONE
     day = pd.Timestamp(at)
-    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
-
-
-_MONTHS = (
-    *("January", "February", "March", "April", "May", "June", "July"),
-    *("August", "September", "October", "November", "December"),
-)
+    month = words("list.months")[str(day.month)]
+    return say("list.date", day=day.day, month=month, year=day.year)
 
 
 def day(at: Any) -> str:
@@ -233,20 +230,7 @@ def period(days: Iterable[Any]) -> str:
     if known.empty:
         return ""
     first, last = date(known.min()), date(known.max())
-    return first if first == last else f"{first} to {last}"
-
-
-def count(n: int, thing: str, plural: str = "") -> str:
-    r"""Write how many.
-
-    Examples
-    --------
-    >>> count(1, "scan"), count(12, "scan"), count(0, "scan")
-    ('1\xa0scan', '12\xa0scans', 'no scan')
-    """
-    if n == 0:
-        return f"no {thing}"
-    return f"{n}\u00a0{thing if n == 1 else plural or thing + 's'}"
+    return first if first == last else say("list.range", low=first, high=last)
 
 
 def freedom(df: Any) -> str:
@@ -258,17 +242,17 @@ def freedom(df: Any) -> str:
     ('1\xa0degree of freedom', '4.6\xa0degrees of freedom')
     """
     text = f"{float(df):.1f}".removesuffix(".0")
-    return f"{text}\u00a0degree{'' if text == '1' else 's'} of freedom"
+    return say("list.degree_of_freedom" if text == "1" else "list.degrees_of_freedom", df=text)
 
 
-def joined(words: Sequence[str], *, last: str = "and") -> str:
-    """Write a list of words.
+def joined(parts: Sequence[str], *, last: str = "and") -> str:
+    """Write a list of words, with ``and``, ``or`` or ``to`` before the last.
 
     Examples
     --------
     >>> joined(["a", "b", "c"])
     'a, b and c'
     """
-    if len(words) < 2:
-        return "".join(words)
-    return ", ".join(words[:-1]) + f" {last} {words[-1]}"
+    if len(parts) < 2:
+        return "".join(parts)
+    return say(f"list.{last}", others=", ".join(parts[:-1]), last=parts[-1])
