@@ -9,12 +9,12 @@ import pandas as pd
 from accstudy.accuracy.outliers import BEYOND
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Heading, Text, symbol
+from accstudy.reports.document import Document, Heading, Text, heads, symbol
 from accstudy.reports.report_rows import between, confidence_of, groups, is_scan, named
 from accstudy.reports.sentences import condition_name, measurand_name
+from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import (
     NONE,
-    count,
     missing,
     number,
     percent,
@@ -26,13 +26,6 @@ from accstudy.words.numbers import (
 __all__ = ["accuracy_tables", "interval_of", "outlier_tests", "paper_figures"]
 
 _MOST_ROWS = 90
-_TESTS = {
-    "cochran": "Cochran",
-    "grubbs": "Grubbs",
-    "grubbs-double": "Grubbs, two",
-    "mandel-h": "Mandel's h",
-    "mandel-k": "Mandel's k",
-}
 _S_R: Text = [{"t": "s", "s": "i"}, {"t": "r", "s": "sub"}]
 
 
@@ -41,20 +34,22 @@ def accuracy_tables(document: Document, content: ReportContent) -> None:
     accuracy = content.table("accuracy")
     if not len(accuracy):
         return
-    document.heading("Tables")
+    document.heading(say("accuracy.tables"))
     name, index, factors = between(content)
     big = symbol("s", index)
     document.lead(
-        "Symbols",
+        say("accuracy.symbols"),
         [
-            *_S_R, ": standard deviation of repeats within a cell (repeatability). ", *big,
-            f": the same including the variation between cells ({name}; cells differ in "
-            f"{factors}). In 95 % of cases, two single scans differ by less than 2.8 times the "
-            "standard deviation, given as 2.8 ",
-            *_S_R, " within a cell and 2.8 ", *big,
-            f" between cells (ISO 5725). Intervals are {sure(confidence_of(content))} intervals.",
+            *_S_R,
+            say("accuracy.standard_deviation_of_repeats"),
+            *big,
+            say("accuracy.the_same_including_the", name=name, factors=factors),
+            *_S_R,
+            say("accuracy.within_a_cell_and"),
+            *big,
+            say("accuracy.between_cells_iso_5725", confidence_of=sure(confidence_of(content))),
         ],
-    )  # fmt: skip
+    )
     for (measurand,), mine in groups(accuracy, ["measurand"]):
         _measurand(document, content, measurand, mine)
     outlier_tests(document, content)
@@ -68,22 +63,19 @@ def _measurand(
     models = len(set(mine["model"])) > 1
     unit = str(mine["unit"].iloc[0])
     bias = "difference" if is_scan(content) else "bias"
-    big = symbol("s", between(content)[1])
-    columns = [Heading("condition", "left", 1.5)] if several else []
-    columns += [Heading("model", "left", 0.8)] if models else []
+    index = between(content)[1]
+    columns = heads("accuracy.columns_condition") if several else []
+    columns += heads("accuracy.columns_model") if models else []
     columns += [Heading("pair" if is_pair else "implant", "left", 1.0)]
-    columns += [Heading("span / mm", width=1.0)] if is_pair else []
-    columns += [Heading("scans", width=0.7), Heading("cells", width=0.7)]
+    columns += heads("accuracy.columns_span_mm") if is_pair else []
+    columns += heads("accuracy.columns_scans_cells")
     if content.referenced:
-        columns += [Heading(bias, width=1.0), Heading("interval", width=2.1)]
-        columns += [Heading(_S_R, width=0.8), Heading(big, width=0.8)]
+        columns += [Heading(bias, width=1.0), *heads("accuracy.columns_interval")]
+        columns += heads("accuracy.columns_sr_s", index=index)
     else:
-        columns += [Heading(_S_R, width=0.8), Heading("interval", width=1.6)]
-        columns += [Heading(big, width=0.8), Heading("interval", width=1.6)]
-    columns += [
-        Heading(["2.8 ", *_S_R], width=0.9),
-        Heading(["2.8 ", *big], width=0.9),
-    ]
+        columns += heads("accuracy.columns_sr_interval")
+        columns += heads("accuracy.columns_s_interval", index=index)
+    columns += heads("accuracy.columns_2_8_sr_2_8_s", index=index)
     rows: list[list[Text]] = []
     before: tuple[str, str] | None = None
     for r in rows_of(mine.head(_MOST_ROWS)):
@@ -93,10 +85,18 @@ def _measurand(
         cells += [str(r.model) if new else ""] if models else []
         numbers = _numbers if content.referenced else _spreads
         rows.append([*cells, str(r.subject), *numbers(r, unit, is_pair=is_pair)])
-    cut = "" if len(mine) <= _MOST_ROWS else f" First {_MOST_ROWS} of {len(mine)} rows."
+    cut = (
+        ""
+        if len(mine) <= _MOST_ROWS
+        else say("accuracy.first_of_rows", MOST_ROWS=_MOST_ROWS, mine=len(mine))
+    )
     name = measurand_name(measurand)
     words = {"um": "µm", "deg": "degrees"}.get(unit, unit_name(unit))
-    document.table(f"{name[0].upper()}{name[1:]}, in {words}.{cut}", columns, rows)
+    document.table(
+        say("accuracy.in_name_name_2", name=name[0].upper(), name_2=name[1:], words=words, cut=cut),
+        columns,
+        rows,
+    )
 
 
 def _numbers(row: Any, unit: str, *, is_pair: bool) -> list[Text]:
@@ -106,7 +106,9 @@ def _numbers(row: Any, unit: str, *, is_pair: bool) -> list[Text]:
         str(int(row.n_scans)),
         str(int(row.n_cells)),
         number(row.bias, unit, signed=True),
-        NONE if missing(row.bias_low) else f"{ends[0]} to {ends[1]}",
+        NONE
+        if missing(row.bias_low)
+        else say("accuracy.to_ends_ends_2", ends=ends[0], ends_2=ends[1]),
         *(number(v, unit) for v in (row.s_r, row.s_I, row.r_limit, row.I_limit)),
     ]
 
@@ -127,7 +129,11 @@ def _spreads(row: Any, unit: str, *, is_pair: bool) -> list[Text]:
 
 def interval_of(low: Any, high: Any, unit: str) -> str:
     """Interval of a standard deviation without its unit."""
-    return NONE if missing(low) or missing(high) else f"{number(low, unit)} to {number(high, unit)}"
+    return (
+        NONE
+        if missing(low) or missing(high)
+        else say("accuracy.to_low_high", low=number(low, unit), high=number(high, unit))
+    )
 
 
 def outlier_tests(document: Document, content: ReportContent, *, most: int = 20) -> None:
@@ -138,11 +144,15 @@ def outlier_tests(document: Document, content: ReportContent, *, most: int = 20)
     seen = table[table["verdict"] != "nothing"]
     outliers = int(seen["verdict"].isin(_FAR).sum())
     document.lead(
-        "Outlier tests",
-        f"Of {count(len(table), 'statistic')} (Cochran, Grubbs, Mandel), {len(seen)} exceed the "
-        f"critical value at 5 % ({percent(len(seen) / len(table), decimals=1)}), of these "
-        f"{outliers} that at 1 % ({percent(outliers / len(table), decimals=1)}). By chance alone, "
-        "about 5 % and 1 % would. Nothing was removed because of a test.",
+        say("accuracy.outlier_tests"),
+        say(
+            "accuracy.of_cochran_grubbs_mandel",
+            table=len(table),
+            seen=len(seen),
+            seen_2=percent(len(seen) / len(table), decimals=1),
+            outliers=outliers,
+            outliers_2=percent(outliers / len(table), decimals=1),
+        ),
     )
     if not len(seen):
         return
@@ -151,26 +161,19 @@ def outlier_tests(document: Document, content: ReportContent, *, most: int = 20)
         _outlier_counts(document, table)
     shown = _most_extreme(seen, most)
     more = (
-        "."
-        if len(seen) <= most
-        else f": {most} of {len(seen)}, the most extreme of each test first; all are attached."
+        "." if len(seen) <= most else say("accuracy.of_the_most_extreme", most=most, seen=len(seen))
     )
     document.table(
-        f"Results beyond a critical value{more}",
+        say("accuracy.results_beyond_a_critical", more=more),
         [
-            Heading("verdict", "left", 1.1),
-            Heading("test", "left", 0.9),
-            Heading("measurand", "left", 2.2),
+            *heads("accuracy.columns_verdict_test_measurand"),
             Heading("subject", "left", 2.2 if several else 0.9),
-            Heading("cell or scan", "left", 1.4),
-            Heading("statistic", width=1.0),
-            Heading("5 %", width=0.9),
-            Heading("1 %", width=0.9),
+            *heads("accuracy.columns_cell_or_scan_statistic_5"),
         ],
         [
             [
                 r.verdict,
-                _TESTS.get(str(r.test), str(r.test)),
+                words("names.outlier_tests").get(str(r.test), str(r.test)),
                 measurand_name(r.measurand),
                 ", ".join(p for p in (named(content, r.condition, r.model), r.subject) if p),
                 r.scan or r.cell,
@@ -213,16 +216,8 @@ def _outlier_counts(document: Document, table: pd.DataFrame) -> None:
         )
         before = condition
     document.table(
-        "Statistics beyond the critical values of 5 % and 1 %, by condition and model.",
-        [
-            Heading("condition", "left", 1.4),
-            Heading("model", "left", 0.8),
-            Heading("statistics", width=0.9),
-            Heading("5 %", width=0.6),
-            Heading("share", width=0.7),
-            Heading("1 %", width=0.6),
-            Heading("share", width=0.7),
-        ],
+        say("accuracy.statistics_beyond_the_critical"),
+        heads("accuracy.columns_condition_model_statistics"),
         cells,
         wide=False,
     )
@@ -234,28 +229,16 @@ def paper_figures(document: Document, content: ReportContent) -> None:
     if not len(rows):
         return
     _, index, _ = between(content)
-    document.heading("Figures as papers print them")
+    document.heading(say("accuracy.figures_as_papers_print"))
     for (measurand,), mine in groups(rows, ["measurand"]):
         unit = str(mine["unit"].iloc[0])
         document.table(
-            "Trueness and precision as papers print them, "
-            f"{measurand_name(measurand)}, {unit_name(unit)}: "
-            "mean ± standard deviation of |deviation| over all pairs and scans, root mean square "
-            "of the deviations, mean ± standard deviation of |difference| between two scans of a "
-            "condition. Beside them, of ISO 5725, root mean squares over the pairs: bias, "
-            "repeatability, and standard deviation with the spread between cells. The values that "
-            "are averaged are not independent: no test follows from their standard deviations.",
-            [
-                Heading("condition", "left", 1.2),
-                Heading("model", "left", 0.8),
-                Heading("scans", width=0.5),
-                Heading("“trueness”", width=1.0),
-                Heading("r.m.s.", width=0.6),
-                Heading("“precision”", width=1.0),
-                Heading("bias", width=0.6),
-                Heading(_S_R, width=0.5),
-                Heading(symbol("s", index), width=0.5),
-            ],
+            say(
+                "accuracy.trueness_and_precision_as",
+                measurand=measurand_name(measurand),
+                unit=unit_name(unit),
+            ),
+            heads("accuracy.columns_condition_sr_s", index=index),
             [
                 [
                     condition_name(str(r.condition)),

@@ -5,22 +5,17 @@ from __future__ import annotations
 import pandas as pd
 
 from accstudy.figures.style import rows_of
-from accstudy.reports.cautions import (
-    CAUTIONS,
-    FIRST_CAUTIONS,
-    FIRST_UNREFERENCED,
-    OF_SEATING,
-    UNREFERENCED_CAUTIONS,
-)
 from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.document import Document, Text, heads
 from accstudy.reports.methods import methods, sources
 from accstudy.reports.model_methods import model_rows
 from accstudy.reports.sentences import failure_sentence, measurand_name
 from accstudy.reports.terms import in_words
+from accstudy.words.catalogue import area, say, words
 from accstudy.words.numbers import count, joined, missing, period, quantity
 
 __all__ = [
+    "cautions",
     "factor_levels",
     "holds_for",
     "left_out",
@@ -32,12 +27,19 @@ __all__ = [
 ]
 
 _NOT_FACTORS = {
-    "scan", "file", "model", "status", "reason", "condition", "cell", "measured_at", "repeat",
-    "temperature_c", "poses", "row",
-}  # fmt: skip
-
-
-_FLAGS = {"true": "yes", "false": "no"}
+    "scan",
+    "file",
+    "model",
+    "status",
+    "reason",
+    "condition",
+    "cell",
+    "measured_at",
+    "repeat",
+    "temperature_c",
+    "poses",
+    "row",
+}
 
 
 def used_scans(content: ReportContent) -> pd.DataFrame:
@@ -61,11 +63,15 @@ def factor_levels(content: ReportContent) -> dict[str, list[str]]:
         if pd.api.types.is_bool_dtype(values.dtype):
             found[str(name)] = ["yes" if v else "no" for v in dict.fromkeys(values)]
         elif pd.api.types.is_numeric_dtype(values.dtype) and values.nunique() > 3:
-            found[str(name)] = [f"{values.min():g} to {values.max():g}"]
+            found[str(name)] = [
+                say("common.to_values_values_2", values=values.min(), values_2=values.max())
+            ]
         elif pd.api.types.is_numeric_dtype(values.dtype):
             found[str(name)] = [f"{v:g}" for v in dict.fromkeys(values)]
         else:
-            said = [_FLAGS.get(str(v), str(v)) for v in dict.fromkeys(values) if str(v)]
+            said = [
+                words("common.flags").get(str(v), str(v)) for v in dict.fromkeys(values) if str(v)
+            ]
             if said:
                 found[str(name)] = said
     return found
@@ -77,15 +83,17 @@ def tried_sentence(content: ReportContent) -> str:
     if not len(found):
         return ""
     failed, n = int(found["failed"].iloc[-1]), int(found["total"].iloc[-1])
-    text = f"{count(n, 'scan')} {'was' if n == 1 else 'were'} tried, {failed or 'none'} failed"
+    text = say(
+        "common.tried_failed", n=n, value="was" if n == 1 else "were", failed=failed or "none"
+    )
     used = used_scans(content)
     cell = [str(c) for c in content.settings.get("analysis", {}).get("cell") or ()]
     sizes = [count(int(used[c].nunique()), c.replace("_", " ")) for c in cell if c in used]
     if sizes and "cell" in content.table("pair_deviations"):
         cells = content.table("pair_deviations").groupby("condition")["cell"].nunique()
         per = joined([str(v) for v in sorted(set(cells.tolist()))], last="or")
-        text += f"; the others come from {joined(sizes)}: {per} cells"
-        text += " a condition" if len(cells) > 1 else ""
+        text += say("common.the_others_come_from", sizes=joined(sizes), per=per)
+        text += say("common.a_condition") if len(cells) > 1 else ""
     return text + "."
 
 
@@ -111,7 +119,9 @@ def subtitle(content: ReportContent) -> str:
     if len(implants):
         models = implants["model"].nunique()
         sizes = sorted(set(implants.groupby("model")["implant"].nunique().tolist()))
-        parts.append(f"{count(models, 'model')} of {joined([str(n) for n in sizes])} implants")
+        parts.append(
+            say("common.of_implants", models=models, sizes=joined([str(n) for n in sizes]))
+        )
     when = days(content)
     if when:
         parts.append(when)
@@ -128,23 +138,25 @@ def holds_for(document: Document, content: ReportContent) -> None:
         if len(v) == 1 and " to " not in v[0]
     ]
     if same:
-        pairs.append(("Throughout", ", ".join(same)))
+        pairs.append((say("common.throughout"), ", ".join(same)))
     varied = [
         _levels_said(_label(name), values)
         for name, values in levels.items()
         if len(values) > 1 or " to " in values[0]
     ]
     if varied:
-        pairs.append(("Varied", "; ".join(varied)))
+        pairs.append((say("common.varied"), "; ".join(varied)))
     table = content.table("pair_deviations")
     if len(table):
-        span = (
-            f"{quantity(table['span_mm'].min(), 'mm')} to {quantity(table['span_mm'].max(), 'mm')}"
+        span = say(
+            "common.to_span_mm_span_mm_2",
+            span_mm=quantity(table["span_mm"].min(), "mm"),
+            span_mm_2=quantity(table["span_mm"].max(), "mm"),
         )
         path = quantity(table["path_mm"].max(), "mm")
-        pairs.append(("Spans", f"{span}, longest arch length {path}"))
+        pairs.append((say("common.spans"), say("common.longest_arch_length", span=span, path=path)))
     if content.settings.get("reference", {}).get("kind") == "scan":
-        pairs.append(("Reference", "itself a scan; differences are agreement, not trueness"))
+        pairs.append((say("common.reference"), say("common.itself_a_scan_differences")))
     limits = content.settings.get("limits", {}) if content.referenced else {}
     by_source: dict[str, list[str]] = {}
     for key, unit, name in (
@@ -157,10 +169,15 @@ def holds_for(document: Document, content: ReportContent) -> None:
             mine.append(f"{name} {quantity(limits[key]['value'], unit)}")
     said = [f"{joined(named)} ({source})" for source, named in by_source.items()]
     if said:
-        pairs.append(("Limits", "; ".join(said)))
-    pairs.append(("Not covered", "the mouth, other devices, versions, operators or longer spans"))
-    pairs.append(("Caution", FIRST_CAUTIONS if content.referenced else FIRST_UNREFERENCED))
-    document.terms(pairs, heading="Scope of this result")
+        pairs.append((say("common.limits"), "; ".join(said)))
+    pairs.append((say("common.not_covered"), say("common.the_mouth_other_devices")))
+    pairs.append(
+        (
+            say("common.caution"),
+            say("cautions.first") if content.referenced else say("cautions.first_unreferenced"),
+        )
+    )
+    document.terms(pairs, heading=say("common.scope_of_this_result"))
 
 
 def _levels_said(name: str, values: list[str]) -> str:
@@ -179,31 +196,31 @@ def _label(factor: str) -> str:
 
 def left_out(document: Document, content: ReportContent) -> None:
     """What was left out and why; what the user should know of the input."""
-    document.heading("Exclusions and failures")
+    document.heading(say("common.exclusions_and_failures"))
     scans = content.table("scans")
     if len(scans):
         status = scans["status"] if "status" in scans else pd.Series("ok", index=scans.index)
         lost = _lost(content)
         for found in rows_of(content.table("failures").tail(1)):
-            document.lead("Failed scans", failure_sentence(found))
+            document.lead(say("common.failed_scans"), failure_sentence(found))
         rows: list[list[Text]] = []
         for row in scans[status == "failed"].itertuples():
             rows.append(
-                [str(row.scan), "failed", str(getattr(row, "reason", "") or "no reason given")]
+                [
+                    str(row.scan),
+                    "failed",
+                    str(getattr(row, "reason", "") or say("common.no_reason_given")),
+                ]
             )
-        rows += [[s, "could not be measured", _reason(content, s)] for s in lost]
+        rows += [[s, say("common.could_not_be_measured"), _reason(content, s)] for s in lost]
         rows += [
-            [str(e["scan"]), "excluded by the user", str(e["reason"])]
+            [str(e["scan"]), say("common.excluded_by_the_user"), str(e["reason"])]
             for e in content.settings.get("exclusions", ())
         ]
         if rows:
             document.table(
-                "Scans not included in any result.",
-                [
-                    Heading("scan", "left"),
-                    Heading("status", "left"),
-                    Heading("why", "left", 1),
-                ],
+                say("common.scans_not_included_in"),
+                heads("common.columns_scan_status_why"),
                 rows,
                 wide=False,
             )
@@ -218,21 +235,23 @@ def left_out(document: Document, content: ReportContent) -> None:
             if k in kinds
         ]
         document.lead(
-            "Findings",
-            f"The analysis produced {joined(named)}. A warning affects the interpretation of a "
-            "result; a note does not.",
+            say("common.findings"),
+            say("common.the_analysis_produced_a", named=joined(named)),
         )
         shown = findings.head(40)
         document.table(
-            "Findings in the input and the results."
-            + ("" if len(findings) <= 40 else f" First 40 of {len(findings)}; all are attached."),
-            [Heading("", "left"), Heading("what", "left", 1.5), Heading("where", "left", 0.8),
-             Heading("action", "left", 1.1)],
-            [[str(r.severity), in_words(str(r.what)), str(r.where), str(r.mend)]
-             for r in shown.itertuples()],
-        )  # fmt: skip
+            say("common.findings_in_the_input")
+            + (
+                "" if len(findings) <= 40 else say("common.first_40_of_all", findings=len(findings))
+            ),
+            heads("common.columns_what_where_action"),
+            [
+                [str(r.severity), in_words(str(r.what)), str(r.where), str(r.mend)]
+                for r in shown.itertuples()
+            ],
+        )
     elif not len(scans):
-        document.lead("", "No scan was excluded.")
+        document.lead("", say("common.no_scan_was_excluded"))
 
 
 def _with_excluded(document: Document, content: ReportContent) -> None:
@@ -249,18 +268,29 @@ def _with_excluded(document: Document, content: ReportContent) -> None:
     kept, every = both
     if not content.referenced:
         document.lead(
-            "With all scans",
-            f"The standard deviation over {kept.subject} is {quantity(kept.s_I)} for the "
-            f"{int(kept.n_scans)} scans included and {quantity(every.s_I)} for all "
-            f"{int(every.n_scans)}. Both tables are attached.",
+            say("common.with_all_scans"),
+            say(
+                "common.the_standard_deviation_over",
+                subject=kept.subject,
+                s_I=quantity(kept.s_I),
+                n_scans=int(kept.n_scans),
+                s_I_2=quantity(every.s_I),
+                n_scans_2=int(every.n_scans),
+            ),
         )
         return
     document.lead(
-        "With all scans",
-        f"The bias over {kept.subject} is {quantity(kept.bias, signed=True)} for the "
-        f"{int(kept.n_scans)} scans included and {quantity(every.bias, signed=True)} for all "
-        f"{int(every.n_scans)}; the standard deviation is {quantity(kept.s_I)} and "
-        f"{quantity(every.s_I)}. Both tables are attached.",
+        say("common.with_all_scans"),
+        say(
+            "common.the_bias_over_is",
+            subject=kept.subject,
+            bias=quantity(kept.bias, signed=True),
+            n_scans=int(kept.n_scans),
+            bias_2=quantity(every.bias, signed=True),
+            n_scans_2=int(every.n_scans),
+            s_I=quantity(kept.s_I),
+            s_I_2=quantity(every.s_I),
+        ),
     )
 
 
@@ -272,7 +302,7 @@ def _reason(content: ReportContent, scan: str) -> str:
         mine = errors[named.str.contains(_file_of(content, scan) or scan, regex=False)]
         if len(mine):
             return str(mine["what"].iloc[0])
-    return "see the findings"
+    return say("common.see_the_findings")
 
 
 def _file_of(content: ReportContent, scan: str) -> str:
@@ -303,69 +333,55 @@ def _verdicts_with_excluded(document: Document, content: ReportContent) -> None:
         for r in rows_of(both)
     ]
     document.table(
-        "Verdicts and bounds without the excluded scans, as used in this report, and with them.",
-        [
-            Heading("condition", "left", 1),
-            Heading("what", "left", 2),
-            Heading("limit", width=0.7),
-            Heading("without them", "left", 1.7),
-            Heading("with them", "left", 1.7),
-        ],
+        say("common.verdicts_and_bounds_without"),
+        heads("common.columns_condition_what_limit"),
         rows,
     )
 
 
 def _with_bound(verdict: object, bound: float, unit: str) -> str:
-    said = "no statement" if missing(verdict) or not verdict else str(verdict)
+    said = say("common.no_statement") if missing(verdict) or not verdict else str(verdict)
     return said if missing(bound) else f"{said} ({quantity(bound, unit)})"
 
 
 def methods_section(document: Document, content: ReportContent) -> None:
     """Methods, ready to paste."""
-    document.heading("Methods")
+    document.heading(say("common.methods"))
     for title, text in methods(content):
         document.lead(title, text)
     models = model_rows(content)
     if models:
         document.table(
-            "Models: fixed and random parts as formulas, equivalence margin. (1 | a): random "
-            "effect of each level of a; (0 + x | a): random slope of x for each level of a; a[b]: "
-            "separate variance at level b; implants: effect of each coordinate of every implant "
-            "on its pairs.",
-            [Heading("model", "left", 1.1), Heading("fixed part", "left", 1.7),
-             Heading("random part", "left", 3), Heading("margin", "left", 0.6)],
+            say("common.models_fixed_and_random"),
+            heads("common.columns_model_fixed_part_random_part"),
             models,
-        )  # fmt: skip
-    document.lead("Sources", *sources(content))
+        )
+    document.lead(say("common.sources"), *sources(content))
 
 
 def words_section(document: Document, content: ReportContent) -> None:
     """Words of the report that a clinician may not know."""
     cell = [str(c) for c in content.settings.get("analysis", {}).get("cell") or ()]
-    named = f"; named by {' / '.join(cell)}" if cell else ""
+    named = say("common.named_by", cell=" / ".join(cell)) if cell else ""
     pairs: list[tuple[str, Text]] = [
         (
-            "Span, arch length",
-            "inter-implant distance (straight line); length along the arch between the two "
-            "platforms",
+            say("common.span_arch_length"),
+            say("common.inter_implant_distance_straight"),
         ),
-        ("Angulation", _angulation(content)),
-        ("Cell", f"scans made consecutively under repeatability conditions{named}"),
+        (say("common.angulation"), _angulation(content)),
+        (say("common.cell"), say("common.scans_made_consecutively_under", named=named)),
     ]
     if content.referenced:
         pairs += [
-            ("Bias", "mean deviation of all scans, measured minus reference"),
-            ("Bound", "upper tolerance limit: value below which the stated share of future scans "
-                "lies, with the stated confidence"),
-        ]  # fmt: skip
+            (say("common.bias"), say("common.mean_deviation_of_all")),
+            (say("common.bound"), say("common.upper_tolerance_limit_value")),
+        ]
     levels = factor_levels(content)
     if "reseated" in levels:
-        pairs.append(
-            ("Reseated", "whether the scan bodies were removed and reseated before the scan")
-        )
+        pairs.append((say("common.reseated"), say("common.whether_the_scan_bodies")))
     if "body_uses" in levels:
-        pairs.append(("Body uses", "number of previous uses of the scan bodies"))
-    document.heading("Words")
+        pairs.append((say("common.body_uses"), say("common.number_of_previous_uses")))
+    document.heading(say("common.words"))
     document.terms(pairs)
 
 
@@ -374,16 +390,36 @@ def _angulation(content: ReportContent) -> str:
     table = content.table("implant_deviations")
     used = set(table["angulation_by"].astype(str)) if "angulation_by" in table else set()
     said = joined(sorted(used - {""}), last="or")
-    return (
-        f"tilt of an implant{f' ({said})' if said else ''}; for a pair, the larger of the two. "
-        "Divergence: angle between the axes of a pair"
-    )
+    return say("common.tilt_of_an_implant", value=f" ({said})" if said else "")
 
 
 def limits_of_use(document: Document, content: ReportContent) -> None:
     """The cautions, all that concern what the report shows."""
-    document.heading("Limits of use")
+    document.heading(say("common.limits_of_use"))
     seated = content.has("seating") or content.has("seating_summary")
-    cautions = CAUTIONS if content.referenced else UNREFERENCED_CAUTIONS
-    shown = [c for c in cautions if c != OF_SEATING or seated]
-    document.items(shown)
+    document.items(cautions(referenced=content.referenced, seated=seated))
+
+
+def cautions(*, referenced: bool, seated: bool = True) -> list[str]:
+    """What every report says about its own limits.
+
+    Parameters
+    ----------
+    referenced : bool
+        Whether the study has a reference.
+    seated : bool, optional
+        Whether gaps of a framework are shown.
+    """
+    words_ = area("cautions")
+    names = _CAUTIONS if referenced else _UNREFERENCED
+    return [str(words_[name]) for name in names if name != "of_seating" or seated]
+
+
+_CAUTIONS = (
+    *("device", "patient", "valid_only", "in_vitro", "limits", "no_claim", "of_seating"),
+    "no_patient_data",
+)
+_UNREFERENCED = (
+    *("agreeing", "device", "patient", "valid_only", "in_vitro_scatter"),
+    *("no_claim_unreferenced", "of_seating", "no_patient_data"),
+)

@@ -17,7 +17,7 @@ from accstudy.reports.common_sections import (
 from accstudy.reports.content import ReportContent
 from accstudy.reports.crossing import design_section
 from accstudy.reports.decision import differences_table, effects_table
-from accstudy.reports.document import Attachment, Document, Heading, Text, plain, symbol
+from accstudy.reports.document import Attachment, Document, Text, heads, plain
 from accstudy.reports.dossier import reference_section
 from accstudy.reports.effects import acting_section, path_section
 from accstudy.reports.headline import answer, shown_models
@@ -37,6 +37,7 @@ from accstudy.reports.report_rows import between, groups, pair_rows, slug
 from accstudy.reports.sentences import condition_name
 from accstudy.reports.validation import levels_table
 from accstudy.reports.verdicts import decision_table, leading, verdict_table
+from accstudy.words.catalogue import say
 from accstudy.words.numbers import NONE, interval, number, quantity
 
 __all__ = ["comparison_report", "latex_attachments"]
@@ -87,7 +88,7 @@ def comparison_report(content: ReportContent) -> tuple[list[Text], Document, Doc
     outlier_tests(rest, content, most=8)
     deviations.alignments(rest, content)
     if content.has("seating"):
-        rest.heading("Predicted seating of a rigid framework")
+        rest.heading(say("comparison.predicted_seating_of_a"))
         misfit(rest, content)
     term_tests(rest, content)
     paper_figures(rest, content)
@@ -119,7 +120,7 @@ def _by_itself(document: Document, content: ReportContent) -> None:
         cells.append(
             [
                 condition_name(condition),
-                f"{low} to {high}",
+                say("comparison.to_low_high", low=low, high=high),
                 number(seen.median()),
                 number(seen.max()),
                 number(mine["s_r"].median()),
@@ -127,21 +128,10 @@ def _by_itself(document: Document, content: ReportContent) -> None:
                 gap,
             ]
         )
-    document.heading("Results by condition")
+    document.heading(say("comparison.results_by_condition"))
     document.table(
-        "Distances of all pairs against the reference, µm: range of the bias; median and largest "
-        "|deviation| of all pairs and scans; median standard deviation of repeats and with the "
-        f"spread between cells ({between(content)[0]}); largest gap or interference at the best "
-        "seat (vertical, not engaging).",
-        [
-            Heading("condition", "left", 1.2),
-            Heading("bias", "right", 1.0),
-            Heading("median", width=0.7),
-            Heading("largest", width=0.7),
-            Heading(symbol("s", "r"), width=0.6),
-            Heading(symbol("s", index), width=0.6),
-            Heading("gap", width=0.6),
-        ],
+        say("comparison.distances_of_all_pairs", between=between(content)[0]),
+        heads("comparison.columns_condition_sr_s_gap", index=index),
         cells,
     )
     verdict_table(document, content)
@@ -161,12 +151,12 @@ def _means(document: Document, content: ReportContent, lead: str) -> None:
         f"({interval(r.low, r.high, r.unit, signed=False)})"
         for r in rows_of(shown)
     )
-    also = "; right, of |deviation|" if len(models) > 1 else ""
+    also = say("comparison.right_of_deviation") if len(models) > 1 else ""
     document.figure(
         "means",
         means_chart(shown),
-        caption=f"Estimated means with their intervals, held as in Table 1{also}.",
-        alt=f"Dots with intervals. {said}.",
+        caption=say("comparison.estimated_means_with_their", also=also),
+        alt=say("comparison.dots_with_intervals", said=said),
     )
 
 
@@ -201,6 +191,6 @@ def latex_attachments(document: Document) -> list[Attachment]:
                 before = sum(a.name.startswith(name) for a in found)
                 file = f"{name}_{before + 1}" if before else name
                 data = latex_table(caption, titles, rows, label=f"tab:{slug(file)}")
-                what = f"Table of {name} for a paper"
+                what = say("comparison.table_of_for_a", name=name)
                 found.append(Attachment(f"{file}.tex", data, "application/x-tex", what))
     return found

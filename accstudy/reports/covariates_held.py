@@ -8,6 +8,7 @@ from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
 from accstudy.reports.model_rows import response_label
 from accstudy.reports.terms import variable_name
+from accstudy.words.catalogue import say
 from accstudy.words.numbers import joined
 
 __all__ = ["held_phrase", "held_point", "held_points"]
@@ -77,4 +78,4 @@ def held_phrase(content: ReportContent, models: Sequence[str], *, skip: str = ""
     ', held at arch length 32.2 mm'
     """
     points = held_points(content, models, skip=skip)
-    return f", held at {points}" if points else ""
+    return say("models.held_at", points=points) if points else ""

@@ -11,8 +11,9 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.document import Document, Heading, Text, heads
 from accstudy.reports.report_rows import groups
+from accstudy.words.catalogue import say
 from accstudy.words.numbers import NONE, joined
 
 __all__ = ["design_section", "inseparable_sentences"]
@@ -94,14 +95,14 @@ def _blocks(first: pd.Series, second: pd.Series) -> pd.Series:
 def _sentence(a: str, b: str, first: pd.Series, second: pd.Series, blocks: pd.Series) -> str:
     """``session is confounded with model: M2 and M6 only with session 1; ...``."""
     inner, outer = _name(a), _name(b)
-    said = f"{outer} is confounded with {inner}"
+    said = say("design.is_confounded_with", outer=outer, inner=inner)
     if first.nunique() + second.nunique() > _MOST_NAMED:
-        return f"{said}: their levels fall into {blocks.nunique()} blocks that never cross"
+        return say("design.their_levels_fall_into", said=said, blocks=blocks.nunique())
     each = []
     for number in dict.fromkeys(blocks):
         mine = blocks == number
         own, with_ = (list(dict.fromkeys(c[mine])) for c in (first, second))
-        each.append(f"{joined(own)} only with {_levels(outer, with_)}")
+        each.append(say("design.only_with", own=joined(own), levels=_levels(outer, with_)))
     return f"{said}: {', '.join(each)}"
 
 
@@ -130,8 +131,8 @@ def design_section(document: Document, content: ReportContent) -> None:
     apart = inseparable_sentences(content)
     if not len(scans) or not cell:
         return
-    document.heading("Design")
-    document.lead("What crosses", _crossing(apart))
+    document.heading(say("design.design"))
+    document.lead(say("design.what_crosses"), _crossing(apart))
     wide = [c for c in cell if scans[c].nunique() <= _MOST_COLUMNS]
     across = max(wide, key=lambda c: scans[c].nunique()) if wide else ""
     down = ["model", *(c for c in cell if c != across)]
@@ -147,13 +148,13 @@ def design_section(document: Document, content: ReportContent) -> None:
         before = key[0]
         counts = [_counted(mine[mine[across].astype(str) == c], conditions) for c in columns]
         cells.append([*head, *counts, str(len(mine))])
-    order = f", in the order {joined(conditions)}" if len(conditions) > 1 else ""
+    order = say("design.in_the_order", conditions=joined(conditions)) if len(conditions) > 1 else ""
     document.table(
-        f"Scans used of every model by {joined([_name(c) for c in cell])}{order}.",
+        say("design.scans_used_of_every", cell=joined([_name(c) for c in cell]), order=order),
         [
             *(Heading(_name(c), "left", 0.6) for c in down),
             *(Heading(_levels(_name(across), [c]), "center", 1) for c in columns),
-            Heading("all", width=0.4),
+            *heads("design.columns_all"),
         ],
         cells,
     )
@@ -167,13 +168,6 @@ def _counted(mine: pd.DataFrame, conditions: list[str]) -> str:
 
 def _crossing(apart: list[str]) -> str:
     if not apart:
-        return (
-            "The factors compared, the models and the grouping factors are crossed, so their "
-            "effects can be separated."
-        )
+        return say("design.the_factors_compared_the")
     said = "; ".join(apart)
-    return (
-        f"{said[0].upper()}{said[1:]}. Differences between these blocks may be due to either "
-        "factor; the variance components of the models divide them by assumption. Comparisons "
-        "within a block are unaffected."
-    )
+    return say("design.differences_between_these_blocks", said=said[0].upper(), said_2=said[1:])

@@ -10,8 +10,8 @@ from accstudy.figures.style import rows_of
 from accstudy.models.decisions import log_base
 from accstudy.reports.content import ReportContent
 from accstudy.reports.covariates_held import held_phrase, held_point
-from accstudy.reports.document import Document, Heading, Text, strong_accent
-from accstudy.reports.effects import STEPS, effect_size, varies
+from accstudy.reports.document import Document, Heading, Text, heads, strong_accent
+from accstudy.reports.effects import effect_size, varies
 from accstudy.reports.model_rows import (
     contrast_ends,
     is_true,
@@ -22,6 +22,7 @@ from accstudy.reports.model_rows import (
     response_label,
 )
 from accstudy.reports.report_rows import confidence_of
+from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import NONE, joined, missing, sure, unit_name
 
 __all__ = ["differences_table", "effects_table"]
@@ -54,34 +55,49 @@ def differences_table(document: Document, content: ReportContent, models: list[s
     for row in rows_of(lead)[:_MOST]:
         a, b = levels_of(row)
         ratio = ratio_of.get((a, b))
-        cells.append([f"{a} – {b}", contrast_ends(row), *([_ratio(ratio)] if len(sizes) else []),
-                      _meaning(row, ratio, "scatter differs" if scatter else "")])  # fmt: skip
+        cells.append(
+            [
+                f"{a} – {b}",
+                contrast_ends(row),
+                *([_ratio(ratio)] if len(sizes) else []),
+                _meaning(row, ratio, say("comparison.scatter_differs") if scatter else ""),
+            ]
+        )
     level, both = sure(confidence_of(content)), sure(2 * confidence_of(content) - 1)
-    said = f"Difference of the mean {response_label(response)}, first minus second"
+    said = say("comparison.difference_of_the_mean", response=response_label(response))
     if logs:
-        said = f"Ratio of the {response_label(response)}, first over second"
+        said = say("comparison.ratio_of_the_first", response=response_label(response))
     elif response == "pair.distance_um":
-        said += " (minus: shorter, not better)"
+        said += say("comparison.minus_shorter_not_better")
     if len(sizes):
-        said += f"; ratio of the {'scatter' if scatter else 'geometric means of |deviation|'}"
-    said += f"; {level} intervals"
+        said += say(
+            "comparison.ratio_of_the",
+            geometric_means_of_deviation="scatter"
+            if scatter
+            else say("comparison.geometric_means_of_deviation"),
+        )
+    said += say("comparison.intervals_level", level=level)
     if len(lead["margin"].dropna()):
-        said += f", in brackets {both}, for equivalence within "
+        said += say("comparison.in_brackets_for_equivalence", both=both)
         said += margin_name(response, lead["margin"].dropna().iloc[0])
-    more = f" {len(lead) - _MOST} more under Contrasts." if len(lead) > _MOST else ""
+    more = (
+        say("comparison.more_under_contrasts_2", lead=len(lead) - _MOST)
+        if len(lead) > _MOST
+        else ""
+    )
     document.table(
         f"{said}{held_phrase(content, models[:2])}.{more}",
         [
-            Heading("between", "left", 1.4),
+            *heads("comparison.columns_between"),
             Heading(
-                f"difference / {unit_name(unit)}" if unit and not logs else "ratio", "left", 1.5
+                f"difference / {unit_name(unit)}" if unit and (not logs) else "ratio", "left", 1.5
             ),
             *(
-                [Heading(f"ratio of {'scatter' if scatter else 'sizes'}", "left", 1.1)]
+                [Heading(f"ratio of {('scatter' if scatter else 'sizes')}", "left", 1.1)]
                 if len(sizes)
                 else []
             ),
-            Heading("shown", "left", 1.6),
+            *heads("comparison.columns_shown"),
         ],
         cells,
     )
@@ -93,22 +109,26 @@ def _ratio(row: Any) -> Text:
 
 def _meaning(row: Any, ratio: Any, scatter: str = "") -> Text:
     """What a contrast shows, and what the ratio of the sizes, or of the scatter, does."""
-    differ = scatter or "sizes differ"
+    differ = scatter or say("comparison.sizes_differ")
     sized = ratio is not None and is_true(ratio.shown)
     if is_true(row.shown):
-        both = f"means differ, {scatter}" if scatter else "means and sizes differ"
-        said = both if sized else "means differ"
+        both = (
+            say("comparison.means_differ", scatter=scatter)
+            if scatter
+            else say("comparison.means_and_sizes_differ")
+        )
+        said = both if sized else say("comparison.means_differ_2")
     elif missing(row.low):
         said = "nothing"
     elif not missing(row.margin) and is_true(row.equivalent):
-        said = "means equivalent" + (f", {differ}" if sized else "")
+        said = say("comparison.means_equivalent") + (f", {differ}" if sized else "")
     elif sized:
         said = differ
     else:
         said = (
-            "no difference shown; not equivalence"
+            say("comparison.no_difference_shown_not")
             if missing(row.margin)
-            else "neither difference nor equivalence"
+            else say("comparison.neither_difference_nor_equivalence")
         )
     return [strong_accent(said)] if sized or is_true(row.shown) or is_true(row.equivalent) else said
 
@@ -139,13 +159,13 @@ def effects_table(document: Document, content: ReportContent, lead: str) -> None
         found = {s: _effects(table, column, s, r) for s, r in wanted.items()}
         levels = list(dict.fromkeys(v for by in found.values() for v in by if v))
         for k, name in enumerate(levels or [""]):
-            one: list[Text] = [STEPS[column] if k == 0 else "", name or "all"]
+            one: list[Text] = [words("effects.steps")[column] if k == 0 else "", name or "all"]
             for scope, by in found.items():
                 said = by.get(name, "")
                 if not by and k == 0:
                     said = _unsaid(mine[mine["scope"] == scope])
                 elif "" in by and k == 0:
-                    said = ["all: " if name else "", by[""]]
+                    said = [say("comparison.all") if name else "", by[""]]
                 one.append(said)
             cells.append(one)
     if not cells:
@@ -156,16 +176,15 @@ def effects_table(document: Document, content: ReportContent, lead: str) -> None
     models = list(of.drop_duplicates("response")["model_name"]) if len(of) else []
     points = {held_point(content, str(m)): str(m) for m in models}
     aside = [p for p, m in points.items() if p and held_point(content, lead) != p]
-    held = f" (at {joined(aside)})" if aside else ""
+    held = say("comparison.at_aside", aside=joined(aside)) if aside else ""
     document.table(
-        f"Effects on the {response_label(response)} and on the worst distance of a scan{held}, "
-        f"{level} intervals; by condition where they differ. Coloured: shown.",
-        [
-            Heading("effect of", "left", 1.4),
-            Heading("condition", "left", 1.0),
-            Heading(f"pair, at equal arch length / {unit}", "left", 1.6),
-            Heading("whole scan, worst pair / µm", "left", 1.5),
-        ],
+        say(
+            "comparison.effects_on_the_and",
+            response=response_label(response),
+            held=held,
+            level=level,
+        ),
+        heads("comparison.columns_effect_of_condition_pair_at_equa", unit=unit),
         cells,
     )
 
@@ -174,8 +193,8 @@ def _unsaid(notes: pd.DataFrame) -> str:
     """Why an effect is not stated."""
     for note in rows_of(notes):
         if not is_true(note.stated):
-            return f"not estimable: {note.why}"
-    return "not estimated by any model"
+            return say("comparison.not_estimable", why=note.why)
+    return say("comparison.not_estimated_by_any")
 
 
 def _effects(table: pd.DataFrame, column: str, scope: str, response: str) -> dict[str, Text]:

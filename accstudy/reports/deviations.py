@@ -10,7 +10,7 @@ from accstudy.figures.pairs import alignment_chart, pair_chart
 from accstudy.figures.runs import run_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.document import Document, Heading, Text, heads
 from accstudy.reports.figure_tables import alignment_rows, arch_rows, arches, run_rows
 from accstudy.reports.report_rows import (
     confidence_of,
@@ -24,6 +24,7 @@ from accstudy.reports.report_rows import (
 )
 from accstudy.reports.sentences import bias_sentence, condition_name, range_phrase, worst
 from accstudy.reports.terms import alignment_name
+from accstudy.words.catalogue import say
 from accstudy.words.numbers import freedom, interval, joined, missing, number, quantity, sure
 
 __all__ = ["SHOWN", "alignments", "implants_from_above", "pairs", "scan_after_scan"]
@@ -41,37 +42,47 @@ def pairs(document: Document, content: ReportContent) -> None:
     rows = pair_rows(content)
     if not len(rows):
         return
-    word = "mean difference" if is_scan(content) else "bias"
+    word = say("deviations.mean_difference") if is_scan(content) else "bias"
     confidence = confidence_of(content)
-    document.heading("Pairs of implants")
+    document.heading(say("deviations.pairs_of_implants"))
     for (model,), every in groups(rows, ["model"]):
         shown = list(dict.fromkeys(every["condition"]))[:SHOWN]
         mine = every[every["condition"].isin(shown)]
         if len(set(mine["subject"])) > _MOST_PAIRS:
             continue
-        text = (
-            f"Inter-implant distances do not depend on an alignment. The {word} ranges from "
-            f"{range_phrase(mine['bias'], signed=True)}"
+        text = say(
+            "deviations.inter_implant_distances_do",
+            word=word,
+            bias=range_phrase(mine["bias"], signed=True),
         )
         spread = mine["s_r"].notna().any()
         text += (
-            f", the repeatability standard deviation from {range_phrase(mine['s_r'])}."
+            say("deviations.the_repeatability_standard_deviation", s_r=range_phrase(mine["s_r"]))
             if spread
-            else "; the scatter is unknown."
+            else say("deviations.the_scatter_is_unknown")
         )
         largest = worst(mine)
         if largest is not None:
             said = bias_sentence(largest, is_scan=is_scan(content), confidence=confidence)
-            text += f" The largest: {_lower(said)}"
-        document.lead(named(content, "", model).capitalize() or "Distances", text)
+            text += say("deviations.the_largest", lower=_lower(said))
+        document.lead(named(content, "", model).capitalize() or say("deviations.distances"), text)
         known = int(mine["bias_low"].notna().sum())
         crossing = int(((mine["bias_low"] > 0) | (mine["bias_high"] < 0)).sum())
         document.figure(
             slug("pairs", model),
             pair_chart(mine, limit=limit_of(content, "distance_um"), bias_word=word),
-            caption=f"Left, {word} of every pair with its {sure(confidence)} interval"
-            + (f"; {crossing} of {known} exclude zero{_freedom(mine)}" if known else "")
-            + ". Right, standard deviation of repeated scans. Pairs in order of span"
+            caption=say("deviations.left_of_every_pair", word=word, confidence=sure(confidence))
+            + (
+                say(
+                    "deviations.of_exclude_zero",
+                    crossing=crossing,
+                    known=known,
+                    freedom=_freedom(mine),
+                )
+                if known
+                else ""
+            )
+            + say("deviations.right_standard_deviation_of")
             + _limit_note(content, mine),
             alt=_alt_pairs(mine, word),
         )
@@ -80,7 +91,7 @@ def pairs(document: Document, content: ReportContent) -> None:
 def _freedom(rows: pd.DataFrame) -> str:
     """Few degrees of freedom of the intervals, where they are few."""
     least = rows["bias_df"].min()
-    return f" (on {freedom(least)})" if least < _FEW_DF else ""
+    return say("deviations.on_least", least=freedom(least)) if least < _FEW_DF else ""
 
 
 def _limit_note(content: ReportContent, rows: pd.DataFrame) -> str:
@@ -88,7 +99,7 @@ def _limit_note(content: ReportContent, rows: pd.DataFrame) -> str:
     reach = float(np.nanmax(np.abs(rows[["bias_low", "bias_high"]].to_numpy(float)), initial=0.0))
     if limit is None or limit >= 2.2 * reach:
         return "."
-    return f"; dashed, the limit of {quantity(limit)} for a single scan."
+    return say("deviations.dashed_the_limit_of", limit=quantity(limit))
 
 
 def _lower(text: str) -> str:
@@ -101,7 +112,7 @@ def _alt_pairs(rows: pd.DataFrame, word: str) -> str:
         f"({interval(r.bias_low, r.bias_high, r.unit)})"
         for r in rows_of(rows.sort_values("span_mm"))
     ]
-    return f"Dot chart, {word} of pairs by increasing span: " + "; ".join(parts[:30]) + "."
+    return say("deviations.dot_chart_of_pairs", word=word) + "; ".join(parts[:30]) + "."
 
 
 def alignments(document: Document, content: ReportContent) -> None:
@@ -110,12 +121,10 @@ def alignments(document: Document, content: ReportContent) -> None:
         return
     rows = alignment_rows(content.table("implant_deviations"), arches(content.table("implants")))
     rows["alignment"] = rows["alignment"].map(alignment_name)
-    document.heading("The same scans by each alignment")
+    document.heading(say("deviations.the_same_scans_by"))
     document.lead(
-        "Why several",
-        "The alignment determines where an error appears, not whether it exists. Alignment over "
-        "all implants distributes an error; alignment at the first implant accumulates it at the "
-        "far end. None is wrong, but values from different alignments must not be compared.",
+        say("deviations.why_several"),
+        say("deviations.the_alignment_determines_where"),
     )
     panel = rows.groupby("model", sort=False).ngroup()
     kept = rows["condition"].isin(list(dict.fromkeys(rows["condition"]))[:SHOWN])
@@ -132,10 +141,9 @@ def alignments(document: Document, content: ReportContent) -> None:
     document.figure(
         "alignments",
         alignment_chart(rows[(panel < 6) & kept]),
-        caption="Root mean square of the 3D deviation of every implant over all scans, by "
-        "alignment. A 3D deviation has no sign and is never zero, even without bias."
-        + (f" Not shown, but in the table: {joined(cut)}." if cut else ""),
-        alt=f"Lines over the implants along the arch; root mean square by alignment: {said}.",
+        caption=say("deviations.root_mean_square_of")
+        + (say("deviations.not_shown_but_in", cut=joined(cut)) if cut else ""),
+        alt=say("deviations.lines_over_the_implants", said=said),
     )
     _alignment_table(document, dict(means))
 
@@ -151,10 +159,10 @@ def _alignment_table(document: Document, means: dict[tuple[str, ...], float]) ->
         before = c
         rows.append([*start, m, *(number(means.get((c, m, a))) for a in seen)])
     document.table(
-        "Root mean square of the 3D deviation over all implants and scans, µm.",
+        say("deviations.root_mean_square_of_2"),
         [
-            *([Heading("condition", "left", 1.6)] if several else []),
-            Heading("model", "left", 0.8),
+            *(heads("deviations.columns_condition") if several else []),
+            *heads("deviations.columns_model"),
             *(Heading(a, width=1) for a in seen),
         ],
         rows,
@@ -171,23 +179,23 @@ def implants_from_above(document: Document, content: ReportContent) -> None:
     aligned = singles[singles["alignment"] == alignment]
     if not len(aligned):
         return
-    document.heading("Every implant, seen from above")
+    document.heading(say("deviations.every_implant_seen_from"))
     share = float(content.settings.get("limits", {}).get("coverage", 0.95))
-    text = (
-        f"Aligned by {alignment_name(alignment)}. The arrow shows the mean deviation of all scans, "
-        "the ellipse the region in which a further scan would lie with a probability of "
-        f"{sure(share)}. The alignment of a scan is itself uncertain: in a single scan, the angle "
-        "of an implant is known no better than the tilt of the alignment; means over scans are "
-        "more precise."
+    text = say(
+        "deviations.aligned_by_the_arrow", alignment=alignment_name(alignment), share=sure(share)
     )
-    document.lead("How to read it", text)
+    document.lead(say("deviations.how_to_read_it"), text)
     order = arches(content.table("implants"))
     found = []
     for (condition, model), _ in groups(aligned, ["condition", "model"])[:6]:
         rows = arch_rows(
-            singles, order[model], condition=condition, model=model, alignment=alignment,
+            singles,
+            order[model],
+            condition=condition,
+            model=model,
+            alignment=alignment,
             coverage=share,
-        )  # fmt: skip
+        )
         if len(rows) >= 2:
             tilt = _alignment_tilt(content, condition, model)
             found.append((named(content, condition, model), slug(condition, model), rows, tilt))
@@ -210,7 +218,7 @@ def _alignment_tilt(content: ReportContent, condition: str, model: str) -> str:
     known = mine["u_alignment_tilt_deg"].dropna()
     if known.empty:
         return ""
-    return f" Tilt of an alignment: u = {quantity(known.iloc[0], 'deg')} (median scan)."
+    return say("deviations.tilt_of_an_alignment", known=quantity(known.iloc[0], "deg"))
 
 
 def _from_above(
@@ -224,20 +232,24 @@ def _from_above(
     tilt: str,
 ) -> None:
     sizes = [f"{r.implant} {quantity(np.hypot(r.bias_x_um, r.bias_y_um))}" for r in rows_of(rows)]
-    start = f"{which}: mean" if which else "Mean"
+    start = say("deviations.mean_which", which=which) if which else say("deviations.mean")
     ellipse = rows["major_um"].max()
     document.figure(
         slug("arch", name),
         arch_chart(rows, times=times, width_mm=width_mm),
-        caption=f"{start} lateral deviation of each implant and {share} ellipse for a further "
-        "scan, "
-        f"both enlarged {times} times relative to the arch. Mean vertical deviations: "
-        f"{range_phrase(rows['bias_vertical_um'], signed=True)}.{tilt}",
-        alt=f"Arch seen from above. {start} lateral deviation: {joined(sizes)}. "
+        caption=say(
+            "deviations.lateral_deviation_of_each",
+            start=start,
+            share=share,
+            times=times,
+            bias_vertical_um=range_phrase(rows["bias_vertical_um"], signed=True),
+            tilt=tilt,
+        ),
+        alt=say("deviations.arch_seen_from_above", start=start, sizes=joined(sizes))
         + (
-            "Too few scans for ellipses."
+            say("deviations.too_few_scans_for")
             if missing(ellipse)
-            else f"Ellipses for a further scan have half axes of up to {quantity(ellipse)}."
+            else say("deviations.ellipses_for_a_further", ellipse=quantity(ellipse))
         ),
     )
 
@@ -254,35 +266,50 @@ def scan_after_scan(document: Document, content: ReportContent) -> None:
     at = rows_of(mine.loc[[mine["span_mm"].idxmax()]])[0]
     pair = f"{at.implant_a}-{at.implant_b}, {quantity(at.span_mm, 'mm')}"
     longest = longest_pair(content)
-    spread: Text = (
-        ""
-        if longest is None
-        else " Scatter alone produces such variation; look for steps and slopes."
-    )
-    document.heading("Scans in order of time")
+    spread: Text = "" if longest is None else say("deviations.scatter_alone_produces_such")
+    document.heading(say("deviations.scans_in_order_of"))
     doubt, word, lay = (
-        "the bound on page 1",
+        say("deviations.the_bound_on_page"),
         "deviation",
-        "The deviation of the longest pair ranged",
+        say("deviations.the_deviation_of_the"),
     )
     if not content.referenced:
-        doubt, word = "the statement on repeats on page 1", "distance minus its mean, that"
-        lay = "The distance of the longest pair, minus its mean, ranged"
+        doubt, word = (
+            say("deviations.the_statement_on_repeats"),
+            say("deviations.distance_minus_its_mean"),
+        )
+        lay = say("deviations.the_distance_of_the")
     document.lead(
-        "Run chart",
-        "A drift, a shift between sessions or a single faulty scan would appear here and would "
-        f"invalidate {doubt}. {lay} "
-        f"over {range_phrase(rows['longest_um'], signed=True)}.{spread}",
+        say("deviations.run_chart"),
+        say(
+            "deviations.a_drift_a_shift",
+            doubt=doubt,
+            lay=lay,
+            longest_um=range_phrase(rows["longest_um"], signed=True),
+            spread=spread,
+        ),
     )
-    when = "by time" if "at" in rows and rows["at"].notna().any() else "in the order of the list"
+    when = (
+        say("deviations.by_time")
+        if "at" in rows and rows["at"].notna().any()
+        else say("deviations.in_the_order_of")
+    )
     which = named(content, "", model)
     document.figure(
         "runs",
         run_chart(rows, limit_um=limit_of(content, "distance_um") if content.referenced else None),
-        caption=f"{f'Scans of {which}' if which else 'Scans'} {when}; vertical lines separate the "
-        f"cells. Top: {word} of the longest pair "
-        f"({pair}). Bottom: root mean square over all pairs of the scan.",
-        alt=f"Run chart of {len(rows)} scans; longest pair {pair}: "
-        f"{range_phrase(rows['longest_um'], signed=True)}; root mean square of all pairs "
-        f"{range_phrase(rows['rms_um'])}.",
+        caption=say(
+            "deviations.vertical_lines_separate_the",
+            scans_of=say("deviations.scans_of", which=which) if which else say("deviations.scans"),
+            when=when,
+            word=word,
+            pair=pair,
+        ),
+        alt=say(
+            "deviations.run_chart_of_scans",
+            rows=len(rows),
+            pair=pair,
+            longest_um=range_phrase(rows["longest_um"], signed=True),
+            rms_um=range_phrase(rows["rms_um"]),
+        ),
     )

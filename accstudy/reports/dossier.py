@@ -8,8 +8,9 @@ import pandas as pd
 
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.document import Document, Text, heads
 from accstudy.reports.report_rows import groups, named
+from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import NONE, date, day, joined, missing, number
 
 __all__ = ["reference_methods", "reference_section"]
@@ -30,7 +31,7 @@ def reference_section(document: Document, content: ReportContent) -> None:
     table = content.table("reference_pairs")
     if not len(table):
         return
-    document.heading("The reference")
+    document.heading(say("reference.the_reference"))
     document.terms(_stated(content))
     for (model,), mine in groups(table, ["model"]):
         latest = mine[mine["valid_from"].isna() | (mine["valid_from"] == mine["valid_from"].max())]
@@ -60,45 +61,33 @@ def reference_methods(content: ReportContent) -> str:
     type_a = ""
     if len(runs):
         sizes = sorted({int(n) for n in runs})
-        type_a = (
-            f" Type A (JCGM 100:2008, 4.2): the scatter of "
-            f"{joined([str(n) for n in sizes], last='or')} measurements of the model, per "
-            "distance, divided by the root of their number and widened because it is itself "
-            "uncertain for few measurements."
-        )
-    came = [_TYPE_B[u] for u in _TYPE_B if (table["u_from"] == u).any()]
+        type_a = say("reference.type_a_jcgm_100", sizes=joined([str(n) for n in sizes], last="or"))
+    came = [
+        words("reference.type_b")[u]
+        for u in words("reference.type_b")
+        if (table["u_from"] == u).any()
+    ]
     if table["u_body_um"].notna().any():
-        came.append("the scan body, which was derived from a scan")
+        came.append(say("reference.the_scan_body_which"))
     if (table["u_temperature_um"] > 0).any():
-        came.append("temperature and expansion of the model (rectangular)")
+        came.append(say("reference.temperature_and_expansion_of"))
     budget = content.table("uncertainty_budget")
     if len(budget) and (budget["counted"] & (budget["part"] == "scan body seating")).any():
-        came.append("the seating of scan bodies, where they stayed in place")
-    text = "Contributions to the standard uncertainty of a reference distance:"
-    text += type_a or " no type A part, since the model was measured once."
-    text += f" Type B (4.3): {joined(came)}." if came else " No type B part is stated."
-    if table["u_um"].isna().all():
-        return (
-            f"{text} Without a certificate or the maximum permissible error the combined "
-            "uncertainty is not stated: it is missing from the intervals of the biases and gaps, "
-            "and conformity is not stated."
-        )
-    places = ["is a contribution to the interval of every bias"]
-    if content.has("conformity") or content.has("drift_limits"):
-        places.append("determines the guard band of every limit")
-    if content.has("seating_summary"):
-        drawn = "enters the predicted gaps by Monte Carlo draws of the reference positions"
-        places.append(drawn + (", those of the runs with their covariance" if len(runs) else ""))
-    return (
-        f"{text} The squares are added. All scans of a model share this uncertainty, so it is not "
-        f"reduced by averaging; it {joined(places)}."
+        came.append(say("reference.the_seating_of_scan"))
+    text = say("reference.contributions_to_the_standard")
+    text += type_a or say("reference.no_type_a_part")
+    text += (
+        say("reference.type_b_4_3", came=joined(came)) if came else say("reference.no_type_b_part")
     )
-
-
-_TYPE_B = {
-    "certificate": "the certified uncertainty of the positions",
-    "MPE": "the maximum permissible error of the machine, divided by √3",
-}
+    if table["u_um"].isna().all():
+        return say("reference.without_a_certificate_or", text=text)
+    places = [say("reference.is_a_contribution_to")]
+    if content.has("conformity") or content.has("drift_limits"):
+        places.append(say("reference.determines_the_guard_band"))
+    if content.has("seating_summary"):
+        drawn = say("reference.enters_the_predicted_gaps")
+        places.append(drawn + (say("reference.those_of_the_runs") if len(runs) else ""))
+    return say("reference.the_squares_are_added", text=text, places=joined(places))
 
 
 def _stated(content: ReportContent) -> list[tuple[str, Text]]:
@@ -108,22 +97,25 @@ def _stated(content: ReportContent) -> list[tuple[str, Text]]:
     scans = content.settings.get("scans", {})
     mpe = ours.get("mpe_um") or {}
     pairs: list[tuple[str, Text]] = [
-        ("Instrument", str(ours.get("instrument") or "")),
-        ("Certificate", str(ours.get("certificate") or "")),
-        ("Measured on", date(ours["measured_on"]) if ours.get("measured_on") else ""),
-        ("Next measurement due", date(ours["due_on"]) if ours.get("due_on") else ""),
-        ("Probed", str(ours.get("probed") or "")),
-        ("Maximum permissible error", _mpe(mpe) if mpe else ""),
-        ("Temperature", _temperature(ours, given)),
-        ("Expansion of the model", _expansion(scans, given)),
+        (say("reference.instrument"), str(ours.get("instrument") or "")),
+        (say("reference.certificate"), str(ours.get("certificate") or "")),
+        (
+            say("reference.measured_on"),
+            date(ours["measured_on"]) if ours.get("measured_on") else "",
+        ),
+        (say("reference.next_measurement_due"), date(ours["due_on"]) if ours.get("due_on") else ""),
+        (say("reference.probed"), str(ours.get("probed") or "")),
+        (say("reference.maximum_permissible_error"), _mpe(mpe) if mpe else ""),
+        (say("reference.temperature"), _temperature(ours, given)),
+        (say("reference.expansion_of_the_model"), _expansion(scans, given)),
     ]
     return [(word, text) for word, text in pairs if text]
 
 
 def _mpe(mpe: dict[str, Any]) -> str:
     growing = mpe.get("per_metre") or 0.0
-    more = f" + {growing:g} µm per metre" if growing else ""
-    return f"{mpe['constant']:g} µm{more} (rectangular distribution)"
+    more = say("reference.m_per_metre", growing=growing) if growing else ""
+    return say("reference.m_rectangular_distribution", constant=mpe["constant"], more=more)
 
 
 def _temperature(ours: dict[str, Any], given: dict[str, Any]) -> str:
@@ -131,7 +123,7 @@ def _temperature(ours: dict[str, Any], given: dict[str, Any]) -> str:
     if off := given.get("reference_temperature_tolerance_k"):
         text += f" ± {off:g} K"
     if off := given.get("temperature_tolerance_k"):
-        text += f"; scans ± {off:g} K"
+        text += say("reference.scans_k", off=off)
     return text
 
 
@@ -152,16 +144,13 @@ def _pairs(document: Document, rows: pd.DataFrame, which: str) -> None:
     learned = int(rows["u_body_um"].notna().any())
     document.lead(which[:1].upper() + which[1:], _in_words(rows))
     document.table(
-        "Standard uncertainty of every reference distance by source, and expanded uncertainty U (k "
-        "= 2)" + ("" if len(shown) == len(rows) else f"; the {len(shown)} least certain"),
+        say("reference.standard_uncertainty_of_every")
+        + ("" if len(shown) == len(rows) else say("reference.the_least_certain", shown=len(shown))),
         [
-            Heading("pair", "left", 1.0),
-            Heading("distance", width=1.0),
-            Heading("machine", width=0.9),
-            *([Heading("s of a run", width=0.9), Heading("repeats", width=0.9)] * repeated),
-            *([Heading("scan body", width=0.9)] * learned),
-            Heading("temperature", width=1.0),
-            Heading("U", width=0.8),
+            *heads("reference.columns_pair_distance_machine"),
+            *heads("reference.columns_s_of_a_run_repeats") * repeated,
+            *heads("reference.columns_scan_body") * learned,
+            *heads("reference.columns_temperature_u"),
         ],
         [
             [
@@ -180,29 +169,28 @@ def _pairs(document: Document, rows: pd.DataFrame, which: str) -> None:
 
 def _in_words(rows: pd.DataFrame) -> str:
     came = {
-        "certificate": "the certified uncertainty of the positions",
-        "MPE": "the maximum permissible error of the machine",
-        "nothing": (
-            "nothing: the uncertainty of the machine is not stated, so neither is the combined "
-            "uncertainty"
-        ),
+        "certificate": say("reference.the_certified_uncertainty_of"),
+        "MPE": say("reference.the_maximum_permissible_error"),
+        "nothing": (say("reference.nothing_the_uncertainty_of")),
     }
-    text = (
-        "The contribution of the machine is derived from "
-        f"{joined([came[u] for u in set(rows['u_from'])])}."
+    text = say(
+        "reference.the_contribution_of_the", set=joined([came[u] for u in set(rows["u_from"])])
     )
     runs = rows["n_runs"].max()
     if not missing(runs):
-        text += (
-            f" The reference is the mean of {runs:.0f} measurements; their scatter, from "
-            f"{_um(rows['s_runs_um'].min())} to {_um(rows['s_runs_um'].max())} per distance, is "
-            "included, widened for the small number of measurements."
+        text += say(
+            "reference.the_reference_is_the",
+            runs=runs,
+            s_runs_um=_um(rows["s_runs_um"].min()),
+            s_runs_um_2=_um(rows["s_runs_um"].max()),
         )
     return text
 
 
 def _um(value: Any) -> str:
-    return NONE if missing(value) else f"{number(value, 'um', decimals=2)} µm"
+    return (
+        NONE if missing(value) else say("reference.m_value", value=number(value, "um", decimals=2))
+    )
 
 
 def _changes(document: Document, content: ReportContent) -> None:
@@ -211,20 +199,8 @@ def _changes(document: Document, content: ReportContent) -> None:
     if not len(table):
         return
     document.table(
-        "Repeated reference measurement: distance of every pair in the previous and the new "
-        "reference; E_n: difference divided by the expanded uncertainty of the difference; above "
-        "1, the two do not agree.",
-        [
-            Heading("model", "left", 0.8),
-            Heading("from", "left", 0.9),
-            Heading("pair", "left", 0.8),
-            Heading("before", width=1),
-            Heading("after", width=1),
-            Heading("difference", width=0.9),
-            Heading("U of it", width=0.8),
-            Heading("E_n", width=0.6),
-            Heading("verdict", "left", 1.2),
-        ],
+        say("reference.repeated_reference_measurement_distance"),
+        heads("reference.columns_model_from_pair"),
         [
             [
                 str(r.model),
@@ -232,8 +208,13 @@ def _changes(document: Document, content: ReportContent) -> None:
                 f"{r.implant_a}-{r.implant_b}",
                 f"{r.before_mm:.4f} mm",
                 f"{r.after_mm:.4f} mm",
-                f"{number(r.difference_um, 'um', signed=True)} µm",
-                NONE if missing(r.expanded_um) else f"{number(r.expanded_um, 'um')} µm",
+                say(
+                    "reference.m_difference_um",
+                    difference_um=number(r.difference_um, "um", signed=True),
+                ),
+                NONE
+                if missing(r.expanded_um)
+                else say("reference.m_expanded_um", expanded_um=number(r.expanded_um, "um")),
                 NONE if missing(r.e_n) else number(abs(r.e_n), "", decimals=1),
                 str(r.verdict),
             ]

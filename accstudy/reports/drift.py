@@ -8,10 +8,9 @@ import pandas as pd
 
 from accstudy.figures.drift import state_chart
 from accstudy.figures.style import rows_of
-from accstudy.reports.cautions import NOT_STATED
 from accstudy.reports.common_sections import holds_for, left_out, limits_of_use, methods_section
 from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Heading, Text, bold, marked, strong_accent
+from accstudy.reports.document import Document, Text, bold, heads, marked, strong_accent
 from accstudy.reports.dossier import reference_section
 from accstudy.reports.drift_device import chapter, how_to_read, main_chart
 from accstudy.reports.drift_duties import (
@@ -23,7 +22,6 @@ from accstudy.reports.drift_duties import (
 from accstudy.reports.model_rows import is_true
 from accstudy.reports.recorded import record_section
 from accstudy.reports.sessions import (
-    CHARTS,
     device_events,
     main_measurand,
     named_device,
@@ -32,6 +30,7 @@ from accstudy.reports.sessions import (
     signed,
 )
 from accstudy.reports.verdicts import VERDICT_MARKS
+from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import NONE, date, day, joined, missing, number, unit_name
 
 __all__ = ["answer", "drift_report"]
@@ -92,9 +91,9 @@ def answer(content: ReportContent) -> list[Text]:
     list of Text
     """
     status = content.table("drift_status")
-    unsaid = [] if content.referenced else [NOT_STATED]
+    unsaid = [] if content.referenced else [say("cautions.not_stated")]
     if not len(status):
-        return [*unsaid, "No result on drift: there are too few sessions to chart."]
+        return [*unsaid, say("drift.no_result_on_drift")]
     rows = rows_of(status)
     said = [_in_short(content, rows)]
     for row in rows:
@@ -110,37 +109,44 @@ def answer(content: ReportContent) -> list[Text]:
     for (model, since), mine in apart.groupby(["model", "valid_from"]) if len(apart) else ():
         worst = float(mine["e_n"].abs().max())
         said.append(
-            f"The reference of model {model} valid from {date(since)} differs from the preceding "
-            f"one by more than both uncertainties allow (E_n up to {worst:.1f}): deviations before "
-            "and after cannot be compared."
+            say("drift.the_reference_of_model", model=model, since=date(since), worst=worst)
         )
     return [*said, *unsaid]
 
 
 def _change(row: Any) -> str:
     """What changed on a device, by how much and since when; the chapter says the rest."""
-    if not row.stands or row.change not in _VERBS:
+    if not row.stands or row.change not in words("drift.verbs"):
         return _in_words(row.what)
     unit = unit_name(row.unit)
     size, low, high = (
         number(v, row.unit, signed=True) for v in (row.size, row.size_low, row.size_high)
     )
-    spread = "" if missing(row.size_low) else f" ({low} to {high})"
-    month = " per month" if row.change == "ramp" else ""
-    began = "" if missing(row.begins_at) else f", estimated start {date(row.begins_at)}"
-    within = " or within the baseline" if is_true(row.in_baseline) else ""
-    since = "" if missing(row.signalled_at) else f"; charts signal since {date(row.signalled_at)}"
-    return (
-        f"{row.measurand} {_VERBS[row.change]} {size}{spread} {unit}{month}{began}{within}{since}."
+    spread = "" if missing(row.size_low) else say("drift.to_low_high", low=low, high=high)
+    month = say("drift.per_month") if row.change == "ramp" else ""
+    began = (
+        ""
+        if missing(row.begins_at)
+        else say("drift.estimated_start", begins_at=date(row.begins_at))
     )
-
-
-_VERBS = {
-    "ramp": "drifts by",
-    "step": "stepped by",
-    "spread": "changed its spread by",
-    "level": "moved by",
-}
+    within = say("drift.or_within_the_baseline") if is_true(row.in_baseline) else ""
+    since = (
+        ""
+        if missing(row.signalled_at)
+        else say("drift.charts_signal_since", signalled_at=date(row.signalled_at))
+    )
+    return say(
+        "drift.change",
+        measurand=row.measurand,
+        verb=words("drift.verbs")[row.change],
+        size=size,
+        spread=spread,
+        unit=unit,
+        month=month,
+        began=began,
+        within=within,
+        since=since,
+    )
 
 
 def _in_words(text: object) -> str:
@@ -154,9 +160,12 @@ def _in_short(content: ReportContent, rows: list[Any]) -> Text:
     standing = [named_device(content, r.device, r.model) for r in rows if r.stands]
     rest = [named_device(content, r.device, r.model) for r in rows if not r.stands]
     if not standing:
-        return [strong_accent("No signal persists"), f" on {joined(rest)}."]
-    text: list[Any] = [strong_accent(f"Changed: {joined(standing)}")]
-    return [*text, f"; no signal persists on {joined(rest)}." if rest else "."]
+        return [
+            strong_accent(say("drift.no_signal_persists")),
+            say("drift.on_rest", rest=joined(rest)),
+        ]
+    text: list[Any] = [strong_accent(say("drift.changed_standing", standing=joined(standing)))]
+    return [*text, say("drift.no_signal_persists_on", rest=joined(rest)) if rest else "."]
 
 
 def _state_table(document: Document, content: ReportContent) -> None:
@@ -165,16 +174,12 @@ def _state_table(document: Document, content: ReportContent) -> None:
     if not len(status):
         return
     limited = bool(status["limit_um"].notna().any())
-    columns = [Heading("device", "left", 0.75), Heading("state", "left", 1.9)]
+    columns = heads("drift.columns_device_state")
     if limited:
-        columns += [Heading("limit, session mean, all pairs", "left", 2.9),
-                    Heading("not verified", width=0.8)]  # fmt: skip
-    columns += [Heading("what to do", "left", 1.9), Heading("by", "left", 0.85)]
+        columns += heads("drift.columns_limit_session_mean_all_pairs_not")
+    columns += heads("drift.columns_what_to_do_by")
     document.table(
-        "State at the last session, and what to do. Limit: bound of the mean of the last session, "
-        "not of single scans; not verified: sessions in which at least one pair is not verified."
-        if limited
-        else "State at the last session, and what to do.",
+        say("drift.state_at_the_last") if limited else say("drift.state_at_the_last_2"),
         columns,
         [
             [
@@ -191,20 +196,26 @@ def _state_table(document: Document, content: ReportContent) -> None:
 
 def _state_cell(r: Any) -> Text:
     if r.state == "no charts":
-        return "too few sessions"
+        return say("drift.too_few_sessions")
     if not r.stands:
-        said = "no sign of a change" if r.state == "no sign" else "no signal persists"
-        return [marked(said, "steady", style="")]
-    month = " per month" if r.change == "ramp" else ""
-    what = "spread changed by" if r.change == "spread" else _VERBS[r.change]
+        said = (
+            say("drift.no_sign_of_a") if r.state == "no sign" else say("drift.no_signal_persists_2")
+        )
+        return [marked(said, say("drift.steady"), style="")]
+    month = say("drift.per_month") if r.change == "ramp" else ""
+    what = (
+        say("drift.spread_changed_by") if r.change == "spread" else words("drift.verbs")[r.change]
+    )
     said = f"{what} {number(r.size, r.unit, signed=True)} {unit_name(r.unit)}{month}"
-    return [marked(said, "signal", style="")]
+    return [marked(said, say("drift.signal"), style="")]
 
 
 def _verdict_cell(r: Any) -> Text:
     if not r.limit_verdict:
         return NONE
-    bound = "" if missing(r.worst_bound_um) else f" (up to {r.worst_bound_um:.0f} µm)"
+    bound = (
+        "" if missing(r.worst_bound_um) else say("drift.up_to_m", worst_bound_um=r.worst_bound_um)
+    )
     return [marked(r.limit_verdict, VERDICT_MARKS.get(r.limit_verdict, ""), style=""), bound]
 
 
@@ -219,18 +230,19 @@ def _state_figure(document: Document, content: ReportContent) -> None:
         if not len(shown):
             continue
         name = named_device(content, row.device, row.model)
-        title = f"{name}: {short_name(str(row.measurand))}, {CHARTS.get(chart, chart)}"
+        title = (
+            f"{name}: {short_name(str(row.measurand))}, {words('drift.charts').get(chart, chart)}"
+        )
         scored = chart.endswith("-sd") or "-sd-" in chart
         unit = "score" if scored and chart != "individuals-sd" else unit_name(str(row.unit))
         panels.append((title, unit, shown, device_events(content, row.device)))
         signals = shown.loc[shown["signal"].fillna(False).astype(bool), "session"].nunique()
-        said.append(f"{title}: {signals} sessions with a signal")
+        said.append(say("drift.sessions_with_a_signal", title=title, signals=signals))
     if not panels:
         return
     document.figure(
         "state",
         state_chart(panels),
-        caption="The chart that signalled first, or session means where none did. Hollow: "
-        "baseline. Squares: signals. Grey: centre line and control limits. Dotted: events.",
-        alt=f"Control charts by device. {'; '.join(said)}.",
+        caption=say("drift.the_chart_that_signalled"),
+        alt=say("drift.control_charts_by_device", said="; ".join(said)),
     )

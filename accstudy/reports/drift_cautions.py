@@ -7,6 +7,7 @@ import pandas as pd
 from accstudy.figures.drift import gaps_after
 from accstudy.figures.style import rows_of
 from accstudy.reports.sessions import short_name
+from accstudy.words.catalogue import say
 from accstudy.words.numbers import date, joined, p_value
 
 __all__ = ["device_cautions"]
@@ -38,9 +39,7 @@ def device_cautions(
     said = []
     at = points.drop_duplicates("session").sort_values("at")["at"].reset_index(drop=True)
     for k in gaps_after(at):
-        said.append(
-            f"no session between {date(at[k])} and {date(at[k + 1])}; lines are interrupted there"
-        )
+        said.append(say("device.no_session_between_and", at=date(at[k]), at_2=date(at[k + 1])))
     first = points[points["baseline"].fillna(False).astype(bool)]
     for number, base in first.groupby("baseline_no", sort=True):
         when = pd.to_datetime(events["at"]) if len(events) else pd.Series([], dtype=object)
@@ -48,22 +47,28 @@ def device_cautions(
         which = "" if number == 1 else f" {number}"
         for row in rows_of(inside):
             said.append(
-                f"its baseline{which} spans an event ({row.kind}, {date(pd.Timestamp(row.at))}): "
-                "if it changed the device, centre line and limits mix both states"
+                say(
+                    "device.its_baseline_spans_an",
+                    which=which,
+                    kind=row.kind,
+                    Timestamp=date(pd.Timestamp(row.at)),
+                )
             )
     said += _software(points, scans)
     signed = set(signals["measurand"]) if len(signals) else set()
     for row in rows_of(trends):
         if row.p < 1 - row.confidence and row.measurand not in signed:
             said.append(
-                f"{short_name(row.measurand)} has a trend with p = {p_value(row.p)} but no chart "
-                "signals: one such p value among many measurands is not conclusive"
+                say(
+                    "device.has_a_trend_with",
+                    short_name=short_name(row.measurand),
+                    p=p_value(row.p),
+                )
             )
     uses = scans["body_uses"].dropna() if "body_uses" in scans else pd.Series([], dtype=float)
     if len(uses) and uses.max() > uses.min():
         said.append(
-            f"its scan bodies were used {int(uses.min())} to {int(uses.max())} times: their wear "
-            "would appear as a drift of the device"
+            say("device.its_scan_bodies_were", uses=int(uses.min()), uses_2=int(uses.max()))
         )
     return said
 
@@ -78,8 +83,13 @@ def _software(points: pd.DataFrame, scans: pd.DataFrame) -> list[str]:
     first = mine.drop_duplicates("software")
     if len(first) < 2:
         return []
-    known = [f"{r.software} from {date(r.at)}" for r in rows_of(first)]
+    known = [
+        say("device.from_software_at", software=r.software, at=date(r.at)) for r in rows_of(first)
+    ]
     return [
-        f"its software changed without a new baseline ({joined(known)}): centre line and limits "
-        f"are those of {first['software'].iloc[0]}"
+        say(
+            "device.its_software_changed_without",
+            known=joined(known),
+            software=first["software"].iloc[0],
+        )
     ]

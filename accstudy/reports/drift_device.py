@@ -10,12 +10,11 @@ from accstudy.accuracy.judge import ALL_PAIRS, VERIFIED
 from accstudy.figures.drift import chart_panels, limit_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.document import Document, Text, heads
 from accstudy.reports.drift_cautions import device_cautions
 from accstudy.reports.drift_lookback import reassess
 from accstudy.reports.report_rows import groups, slug
 from accstudy.reports.sessions import (
-    CHARTS,
     between,
     device_events,
     named_device,
@@ -23,33 +22,29 @@ from accstudy.reports.sessions import (
     short_name,
     signed,
 )
-from accstudy.words.numbers import NONE, count, day, missing, number, p_value, sure, unit_name
+from accstudy.words.catalogue import say, words
+from accstudy.words.numbers import NONE, day, missing, number, p_value, sure, unit_name
 
 __all__ = ["CHART_GROUPS", "chapter", "chart_unit", "how_to_read", "main_chart"]
 
 
 def how_to_read(document: Document, content: ReportContent) -> None:
     """What the charts show."""
-    against = "against the reference" if content.referenced else "against the mean of the scans"
-    every = (
-        "Every pair is therefore compared with the limit in every session, taking the uncertainty "
-        "of the session mean and of the reference into account."
+    against = (
+        say("device.against_the_reference")
         if content.referenced
-        else "The centre line does not show whether a device is correct, because there is no "
-        "reference; the charts show changes."
+        else say("device.against_the_mean_of")
     )
-    document.heading("How to read the charts")
+    every = (
+        say("device.every_pair_is_therefore")
+        if content.referenced
+        else say("device.the_centre_line_does")
+    )
+    document.heading(say("device.how_to_read_the"))
     document.lead(
-        "Charts",
-        "Hollow points: baseline, from which centre line and control limits are computed; squares: "
-        "signals. Charts of means show a sudden shift, moving ranges an unstable level; EWMA "
-        "(exponentially weighted moving average) and CUSUM (cumulative sum of deviations beyond an "
-        "allowance) detect a small sustained shift earlier. Charts of the spread show changes of "
-        "precision in the same way. Limits are wider for a short baseline, so that false signals "
-        "remain as rare as stated. Score: a standard deviation transformed to a normal deviate. "
-        f"Scale: size of the whole arrangement {against}. Axis splay: how far the implant axes "
-        "diverge.",
-        f"Charts show means over pairs, in which opposite errors cancel. {every}",
+        say("device.charts"),
+        say("device.hollow_points_baseline_from", against=against),
+        say("device.charts_show_means_over", every=every),
     )
 
 
@@ -89,11 +84,11 @@ def chapter(document: Document, content: ReportContent, row: Any, main: str) -> 
         for text in (row.what, row.limit_what, row.duty_what, row.advice)
         if text
     ]
-    document.lead("State", *said)
+    document.lead(say("device.state"), *said)
     found = _bear_in_mind(content, row, points, signals)
     if found:
         text = "; ".join(found)
-        document.lead("Remarks", f"{text[0].upper()}{text[1:]}.")
+        document.lead(say("device.remarks"), f"{text[0].upper()}{text[1:]}.")
     if not len(points):
         return
     events = device_events(content, row.device)
@@ -103,12 +98,7 @@ def chapter(document: Document, content: ReportContent, row: Any, main: str) -> 
         document.figure(
             slug("charts", row.device, row.model),
             chart_panels(_panels(own), events, panel_mm=16),
-            caption=(
-                f"{name}, {short_name(told)}: left, level; right, spread within sessions. Solid "
-                "grey: centre line; dashed grey: control limits, wider for sessions with fewer "
-                "scans; dotted: limits for single sessions, where precision varies between "
-                "sessions; vertical dotted lines: events."
-            ),
+            caption=(say("device.left_level_right_spread", name=name, short_name=short_name(told))),
             alt=_alt(name, own),
         )
     rest = points[points["measurand"] != told]
@@ -116,10 +106,7 @@ def chapter(document: Document, content: ReportContent, row: Any, main: str) -> 
         document.figure(
             slug("ewma", row.device, row.model),
             chart_panels(_others(rest), events, panel_mm=14),
-            caption=(
-                f"{name}, other measurands: left, EWMA of the session means; right, EWMA of the "
-                "spread."
-            ),
+            caption=(say("device.other_measurands_left_ewma", name=name)),
             alt=_alt(name, rest),
         )
     _limit_figure(document, content, row, name, events)
@@ -147,21 +134,21 @@ def _bear_in_mind(
 _Panel = tuple[str, str, pd.DataFrame]
 
 _LEVEL = (
-    ("session means", ("mean", "individuals")),
-    ("moving range of the means", ("moving-range",)),
-    ("EWMA of the means", ("ewma",)),
-    ("CUSUM of the means", ("cusum-high", "cusum-low")),
+    ("means", ("mean", "individuals")),
+    ("moving_range", ("moving-range",)),
+    ("ewma", ("ewma",)),
+    ("cusum", ("cusum-high", "cusum-low")),
 )
 _SPREAD = (
-    ("spread within sessions", ("sd", "individuals-sd")),
-    ("moving range of the spread", ("moving-range-sd",)),
-    ("EWMA of the spread", ("ewma-sd",)),
-    ("CUSUM of the spread", ("cusum-sd-high", "cusum-sd-low")),
+    ("sd", ("sd", "individuals-sd")),
+    ("moving_range_sd", ("moving-range-sd",)),
+    ("ewma_sd", ("ewma-sd",)),
+    ("cusum_sd", ("cusum-sd-high", "cusum-sd-low")),
 )
 
 
 CHART_GROUPS = (*_LEVEL, *_SPREAD)
-"""Charts that are drawn together: name and their words in table ``drift_points``."""
+"""Charts that are drawn together: key of their name, and their words in ``drift_points``."""
 
 
 def _panels(points: pd.DataFrame) -> list[list[_Panel]]:
@@ -169,7 +156,7 @@ def _panels(points: pd.DataFrame) -> list[list[_Panel]]:
     found = []
     for wanted in (_LEVEL, _SPREAD):
         column = [
-            (name, chart_unit(rows), rows)
+            (words("drift.chart_groups")[name], chart_unit(rows), rows)
             for name, charts in wanted
             if len(rows := points[points["chart"].isin(charts)])
         ]
@@ -204,10 +191,17 @@ def _alt(name: str, points: pd.DataFrame) -> str:
     for (measurand, chart), rows in groups(points, ["measurand", "chart"]):
         signals = int(rows["signal"].fillna(False).astype(bool).sum())
         if signals:
-            parts.append(f"{measurand}, {CHARTS.get(chart, chart)}: {count(signals, 'signal')}")
-    said = "; ".join(parts[:12]) or "no signal"
+            parts.append(
+                say(
+                    "device.signals_of_chart",
+                    measurand=measurand,
+                    chart=words("drift.charts").get(chart, chart),
+                    n=signals,
+                )
+            )
+    said = "; ".join(parts[:12]) or say("device.no_signal")
     sessions = points["session"].nunique()
-    return f"Control charts of {name} over {count(sessions, 'session')}. {said}."
+    return say("device.control_charts_of_over", name=name, sessions=sessions, said=said)
 
 
 def _limit_figure(
@@ -221,12 +215,16 @@ def _limit_figure(
     document.figure(
         slug("limit", row.device, row.model),
         limit_chart(held, events, verified=VERIFIED),
-        caption=f"{name}, pair with the largest bound in every session: from its mean deviation to "
-        "its "
-        f"bound (session mean, one-sided {sure(held['confidence'].iloc[0])}). Line: "
-        "the limit. Squares: sessions in which at least one pair is not verified.",
-        alt=f"Bounds of {name} against the limit of {held['limit_um'].iloc[0]:g} µm: "
-        f"{count(open_ones, 'session')} of {len(held)} not verified.",
+        caption=say(
+            "device.pair_with_the_largest", name=name, confidence=sure(held["confidence"].iloc[0])
+        ),
+        alt=say(
+            "device.bounds_of_against_the",
+            name=name,
+            limit_um=held["limit_um"].iloc[0],
+            open_ones=open_ones,
+            held=len(held),
+        ),
     )
 
 
@@ -235,10 +233,8 @@ def _possible(document: Document, signals: pd.DataFrame) -> None:
     if not len(changes):
         return
     document.lead(
-        "Estimated changes",
-        "Most likely start of each change of level or spread, estimated retrospectively from all "
-        "sessions. A change is established only if a chart of the same measurand signals; others "
-        "are possible changes. An event close in time is not necessarily the cause.",
+        say("device.estimated_changes"),
+        say("device.most_likely_start_of"),
     )
     document.items([signed("", str(r.what)) for r in rows_of(changes)])
 
@@ -246,25 +242,16 @@ def _possible(document: Document, signals: pd.DataFrame) -> None:
 def _signal_table(document: Document, signals: pd.DataFrame) -> None:
     mine = signals[signals["kind"] == "signal"] if len(signals) else signals
     if not len(mine):
-        document.lead("Signals", "No chart signals.")
+        document.lead(say("device.signals"), say("device.no_chart_signals"))
         return
     document.table(
-        "First session of every series of signals. Size: relative to the baseline. Persists: the "
-        "chart still signals at the last session.",
-        [
-            Heading("measurand", "left", 1.9),
-            Heading("chart", "left", 1.6),
-            Heading("date", "left", 0.9),
-            Heading("session", "left", 0.8),
-            Heading("size", width=0.9),
-            Heading("persists", "left", 0.7),
-            Heading("preceding event", "left", 2.3),
-        ],
+        say("device.first_session_of_every"),
+        heads("device.columns_measurand_chart_date"),
         _once(
             [
                 [
                     short_name(str(r.measurand)),
-                    CHARTS.get(r.chart, str(r.chart)),
+                    words("drift.charts").get(r.chart, str(r.chart)),
                     day(r.at),
                     str(r.session),
                     f"{number(r.size, r.unit, signed=True)} {unit_name(r.unit)}",
@@ -288,44 +275,21 @@ def _trend_table(document: Document, content: ReportContent, row: Any) -> None:
     pairs = rows_of_device(content.table("drift_pairs"), row.device, row.model)
     if len(table):
         document.table(
-            "Slope at the last session, averaged over possible start dates and preceding steps, "
-            "with its two-sided interval; for comparison, the median of all slopes between the "
-            "same sessions (Theil–Sen), which interprets a step as a slope. Autocorrelation: "
-            "correlation of neighbouring sessions.",
-            [
-                Heading("measurand", "left", 1.7),
-                Heading("sessions since", "left", 0.9),
-                Heading("slope per month", width=2),
-                Heading([{"t": "p", "s": "i"}], width=0.6),
-                Heading("Theil–Sen", width=2),
-                Heading("auto-correlation", width=0.7),
-            ],
+            say("device.slope_at_the_last"),
+            heads("device.columns_measurand_p_theil_sen_auto_corre"),
             [_trend_cells(r) for r in rows_of(table)],
         )
     if len(pairs):
         document.table(
-            "Every pair: present slope, and upper tolerance limit of future single scans, which "
-            "is not the bound of the session mean. Earliest: first date not excluded "
-            f"({sure(pairs['confidence'].iloc[0])}, one-sided) at which too many scans exceed the "
-            "limit if the slope continues; it allows for the steepest slope within the interval "
-            "and is therefore earlier than slope and bound suggest. Last column: two-sided "
-            "interval of the date. Without a shown trend, nothing is projected.",
-            [
-                Heading("pair", "left", 0.8),
-                Heading("slope per month", width=2),
-                Heading([{"t": "p", "s": "i"}], width=0.6),
-                Heading("tolerance bound", width=0.9),
-                Heading("limit", width=0.7),
-                Heading("limit reached, earliest", "left", 1.5),
-                Heading("interval of the date", "left", 2.2),
-            ],
+            say("device.every_pair_present_slope", confidence=sure(pairs["confidence"].iloc[0])),
+            heads("device.columns_pair_p_tolerance_bound_limit"),
             [_pair_cells(r) for r in rows_of(pairs)],
         )
 
 
 def _interval(middle: float, low: float, high: float, unit: str) -> str:
     a, b, c = (number(v, unit, signed=True) for v in (middle, low, high))
-    return f"{a} ({b} to {c}) {unit_name(unit)}"
+    return say("device.to_a_b", a=a, b=b, c=c, unit=unit_name(unit))
 
 
 def _trend_cells(r: Any) -> list[Text]:
@@ -346,8 +310,8 @@ def _pair_cells(r: Any) -> list[Text]:
         f"{r.implant_a}-{r.implant_b}",
         _interval(r.slope_um_per_month, r.slope_low_um, r.slope_high_um, "um"),
         p_value(r.p),
-        f"{number(r.bound_um, 'um')} µm",
-        f"{r.limit_um:g} µm",
+        say("device.m_bound_um", bound_um=number(r.bound_um, "um")),
+        say("device.m_limit_um", limit_um=r.limit_um),
         limit_met(r),
         _days_met(r),
     ]
@@ -365,9 +329,13 @@ def limit_met(row: Any) -> str:
     str
     """
     if row.reached_at is pd.NaT or missing(row.reached_at):
-        return f"not by {day(row.horizon)}" if pd.notna(row.horizon) else "no trend shown"
+        return (
+            say("device.not_by", horizon=day(row.horizon))
+            if pd.notna(row.horizon)
+            else say("device.no_trend_shown")
+        )
     at_once = row.reached_at <= pd.Timestamp(row.until).normalize()
-    return "already exceeded" if at_once else day(row.reached_at)
+    return say("device.already_exceeded") if at_once else day(row.reached_at)
 
 
 def _days_met(row: Any) -> str:
@@ -375,8 +343,12 @@ def _days_met(row: Any) -> str:
     if pd.isna(row.horizon) or pd.isna(row.reached_low):
         return NONE
     if pd.isna(row.reached_high):
-        return f"{day(row.reached_low)} to after {day(row.horizon)}"
-    return f"{day(row.reached_low)} to {day(row.reached_high)}"
+        return say("device.to_after", reached_low=day(row.reached_low), horizon=day(row.horizon))
+    return say(
+        "device.to_reached_low_reached_high",
+        reached_low=day(row.reached_low),
+        reached_high=day(row.reached_high),
+    )
 
 
 def _years(document: Document, content: ReportContent, row: Any, main: str) -> None:
@@ -388,17 +360,8 @@ def _years(document: Document, content: ReportContent, row: Any, main: str) -> N
     months = table[table["kind"] == "month"].tail(12)
     unit = unit_name(str(table["unit"].iloc[0]))
     document.table(
-        f"Mean of the session means by year, and for the last twelve months, of the {main} / "
-        f"{unit}, "
-        "with its interval.",
-        [
-            Heading("period", "left", 0.9),
-            Heading("sessions", width=0.8),
-            Heading("mean", width=0.8),
-            Heading("interval", width=1.6),
-            Heading("with signals", width=0.9),
-            Heading("events", width=0.8),
-        ],
+        say("device.mean_of_the_session", main=main, unit=unit),
+        heads("device.columns_period_sessions_mean"),
         [
             [
                 str(r.period),

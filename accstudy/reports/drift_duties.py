@@ -7,10 +7,9 @@ import pandas as pd
 from accstudy.figures.drift import run_length_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.document import Document, Heading, Text, heads
 from accstudy.reports.report_rows import groups
 from accstudy.reports.sessions import (
-    CHARTS,
     between,
     device_names,
     named_device,
@@ -19,6 +18,7 @@ from accstudy.reports.sessions import (
     short_name,
     signed,
 )
+from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import (
     NONE,
     date,
@@ -37,7 +37,7 @@ def comparisons(document: Document, content: ReportContent) -> None:
     table = content.table("drift_comparisons")
     if not len(table):
         return
-    document.heading("Before and after a new baseline")
+    document.heading(say("fleet.before_and_after_a"))
     document.items([signed(str(r.device), str(r.what)) for r in rows_of(table)])
 
 
@@ -47,21 +47,10 @@ def side_by_side(document: Document, content: ReportContent, main: str) -> None:
     mine = table[table["measurand"] == main] if len(table) else table
     if not len(mine):
         return
-    document.heading("Devices side by side")
+    document.heading(say("fleet.devices_side_by_side"))
     document.table(
-        f"Difference of the session means of the {main}, second minus first device, with its "
-        "interval (Welch's t; a session counts once). Nothing is adjusted for the number of "
-        "comparisons. Where a device stepped or drifted within a period, its mean is that of no "
-        "state.",
-        [
-            Heading("model", "left", 0.7),
-            Heading("period", "left", 0.7),
-            Heading("devices", "left", 1.6),
-            Heading("sessions", width=0.8),
-            Heading("difference", width=1),
-            Heading("interval", width=1.5),
-            Heading([{"t": "p", "s": "i"}], width=0.6),
-        ],
+        say("fleet.difference_of_the_session", main=main),
+        heads("fleet.columns_model_p"),
         [
             [
                 str(r.model),
@@ -85,33 +74,21 @@ def baselines(document: Document, content: ReportContent) -> None:
         return
     s = content.settings.get("drift", {})
     how = (
-        f"all sessions until {date(s['baseline_until'])}"
+        say("fleet.all_sessions_until", baseline_until=date(s["baseline_until"]))
         if s.get("baseline_until")
-        else f"the first {s.get('baseline_sessions', '')} sessions"
+        else say("fleet.the_first_sessions", baseline_sessions=s.get("baseline_sessions", ""))
     )
-    begins = "a new reference and an event marked so begin"
+    begins = say("fleet.a_new_reference_and")
     if not content.referenced:
-        begins = "an event marked so begins"
-    document.heading("Baselines")
+        begins = say("fleet.an_event_marked_so")
+    document.heading(say("fleet.baselines"))
     document.lead(
-        "How they were set",
-        f"A baseline is {how} of a device; {begins} a new "
-        "one. A short baseline has an uncertain centre and spread; the limits allow for that.",
+        say("fleet.how_they_were_set"),
+        say("fleet.a_baseline_is_of", how=how, begins=begins),
     )
     document.table(
-        "Centre and spread of every baseline, and the standard deviations behind it.",
-        [
-            Heading("device", "left", 1),
-            Heading("measurand", "left", 1.95),
-            Heading("begun by", "left", 0.9),
-            Heading("until", "left", 0.95),
-            Heading("sessions", width=0.8),
-            Heading("centre", width=0.8),
-            Heading("s.d. of means", width=0.9),
-            Heading("within", width=0.8),
-            Heading("between", width=0.8),
-            Heading("unit", "left", 0.5),
-        ],
+        say("fleet.centre_and_spread_of"),
+        heads("fleet.columns_device_measurand_begun_by"),
         said_once(
             [
                 [
@@ -141,15 +118,12 @@ def run_lengths(document: Document, content: ReportContent, main: str) -> None:
     mine = mine[mine["chart"].isin(["mean", "individuals", "ewma", "cusum"])]
     if not len(mine):
         return
-    document.heading("Delay of detection")
+    document.heading(say("fleet.delay_of_detection"))
     shift = float(content.settings.get("drift", {}).get("shift_um", 20.0))
     every = float(content.settings.get("drift", {}).get("false_alarm_every", 80.0))
     document.lead(
-        "Run lengths",
-        f"Charts are set so that a device gives at most one false signal in about {every:g} "
-        f"sessions, all its charts together; they are tuned to a shift of {quantity(shift)}. The "
-        "curves say how many sessions go by on average until each chart signals a shift that comes "
-        "after a long stable period.",
+        say("fleet.run_lengths"),
+        say("fleet.charts_are_set_so", every=every, shift=quantity(shift)),
         *(
             found_after(mine, content.table("drift_advice"), device, model, shift, main)
             for (device, model), _ in groups(mine, ["device", "model"])
@@ -157,20 +131,25 @@ def run_lengths(document: Document, content: ReportContent, main: str) -> None:
     )
     shown = mine.assign(
         name=device_names(content, mine),
-        chart_name=mine["chart"].map(CHARTS),
+        chart_name=mine["chart"].map(words("drift.charts")),
     )
     unit = unit_name(str(mine["unit"].iloc[0]))
     said = "; ".join(
-        f"{name}, {chart}: {number(part['steady_state'].min(), '', decimals=1)} sessions at "
-        f"{number(part['shift'].max(), '', decimals=0)} {unit}"
+        say(
+            "fleet.sessions_at",
+            name=name,
+            chart=chart,
+            steady_state=number(part["steady_state"].min(), "", decimals=1),
+            shift=number(part["shift"].max(), "", decimals=0),
+            unit=unit,
+        )
         for (name, chart), part in groups(shown, ["name", "chart_name"])
     )
     document.figure(
         "run-lengths",
         run_length_chart(shown, unit=unit),
-        caption=f"Mean number of sessions until a signal, {main}, with the limits as used; "
-        "more than 10 000 are not shown.",
-        alt=f"Falling curves. {said}.",
+        caption=say("fleet.mean_number_of_sessions", main=main),
+        alt=say("fleet.falling_curves", said=said),
     )
     _run_length_table(document, content, table[table["measurand"] == main], shift)
     _advice(document, content, main)
@@ -190,34 +169,32 @@ def _run_length_table(
     names = list(dict.fromkeys(used["name"]))[:5]
     cells: list[list[Text]] = []
     for (chart,), rows in groups(used, ["chart"]):
-        change = f"spread × {ratio:g}" if pd.isna(rows["shift"].iloc[0]) else quantity(shift)
+        change = (
+            say("fleet.spread_ratio", ratio=ratio)
+            if pd.isna(rows["shift"].iloc[0])
+            else quantity(shift)
+        )
         at = rows.set_index("name")
         pairs = (at.loc[n] if n in at.index else None for n in names)
         cells.append(
             [
-                CHARTS.get(chart, str(chart)),
+                words("drift.charts").get(chart, str(chart)),
                 change,
                 *(NONE if r is None else _lengths(r.zero_state, r.steady_state) for r in pairs),
             ]
         )
     document.table(
-        "Mean number of sessions until a signal, with the limits as used: change there from the "
-        "start / after a long stable period. A moving range never sees a lasting shift itself, "
-        "only its first jump.",
-        [
-            Heading("chart", "left", 1.5),
-            Heading("change", "left", 0.8),
-            *(Heading(n, width=1) for n in names),
-        ],
+        say("fleet.mean_number_of_sessions_2"),
+        [*heads("fleet.columns_chart_change"), *(Heading(n, width=1) for n in names)],
         cells,
     )
 
 
 def _lengths(zero: float, steady: float) -> str:
     if not min(zero, steady) < 1e4:
-        return "over 10 000"
+        return say("fleet.over_10_000")
     return " / ".join(
-        "over 10 000" if not v < 1e4 else number(v, "", decimals=1 if v < 1000 else 0)
+        say("fleet.over_10_000") if not v < 1e4 else number(v, "", decimals=1 if v < 1000 else 0)
         for v in (zero, steady)
     )
 
@@ -250,18 +227,21 @@ def found_after(
     own, name = rows_of_device(lengths, device, model), f"{device[:1].upper()}{device[1:]}"
     own = own[(own["chart"] == "ewma") & ((own["shift"] - shift).abs() < 1e-6)]
     if not len(own):
-        return f"{name}: the time until such a shift is detected is not known."
+        return say("fleet.the_time_until_such", name=name)
     sessions, unit = float(own["steady_state"].iloc[0]), str(own["unit"].iloc[0])
-    text = (
-        f"{name}: with the limits in use the EWMA finds a shift of {quantity(shift, unit)} in "
-        f"the {measurand} after {number(sessions, '', decimals=1)} sessions on average"
+    text = say(
+        "fleet.with_the_limits_in",
+        name=name,
+        shift=quantity(shift, unit),
+        measurand=measurand,
+        sessions=number(sessions, "", decimals=1),
     )
     mine = rows_of_device(advice, device, model)
     mine = mine[mine["delay_days"].notna()] if len(mine) else mine
     if len(mine):
         rhythm = float(mine["delay_days"].iloc[0]) / float(mine["delay_sessions"].iloc[0])
         days = number(sessions * rhythm, "", decimals=0)
-        text += f", that is {days} days at the present rhythm of {rhythm:.0f} days"
+        text += say("fleet.that_is_days_at", days=days, rhythm=rhythm)
     return text + "."
 
 
@@ -281,10 +261,12 @@ def _advice(document: Document, content: ReportContent, main: str) -> None:
             ]
         )
     document.table(
-        f"Sessions until a shift of {quantity(mine['shift'].iloc[0], str(mine['unit'].iloc[0]))} "
-        f"in the {main} is found, by scans in a session, with the limits of a long baseline: what "
-        "a new, longer baseline would reach. The limits in use are wider.",
-        [Heading("device", "left", 1), *(Heading(str(n)) for n in sizes)],
+        say(
+            "fleet.sessions_until_a_shift",
+            shift=quantity(mine["shift"].iloc[0], str(mine["unit"].iloc[0])),
+            main=main,
+        ),
+        [*heads("fleet.columns_device"), *(Heading(str(n)) for n in sizes)],
         cells,
         wide=False,
     )

@@ -9,10 +9,11 @@ from typing import Any
 import pandas as pd
 
 from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Heading
+from accstudy.reports.document import Document, heads
 from accstudy.reports.report_rows import groups
 from accstudy.reports.sessions import rows_of_device, signed
-from accstudy.words.numbers import count, date, day
+from accstudy.words.catalogue import say
+from accstudy.words.numbers import date, day
 
 __all__ = ["id_range", "reassess", "work_in_doubt"]
 
@@ -21,35 +22,46 @@ def reassess(document: Document, content: ReportContent, row: Any) -> None:
     """Check scans of the sessions of a device that are not verified."""
     mine = rows_of_device(content.table("drift_lookback"), row.device, row.model)
     if not len(mine):
-        why = "every session is within the limit" if row.limit_verdict else "no signal persists"
-        document.lead("Work to reassess", f"None: {why}.")
+        why = (
+            say("device.every_session_is_within")
+            if row.limit_verdict
+            else say("device.no_signal_persists")
+        )
+        document.lead(say("device.work_to_reassess"), say("device.none_why", why=why))
         return
     scans = content.table("scans")
     usable = scans[scans["status"] != "failed"] if "status" in scans else scans
     total = int((usable["device"] == row.device).sum()) if "device" in usable else 0
-    share = f" of {total} usable" if total else ""
-    what = "that are not verified" if row.limit_verdict else "to which a signal may extend back"
+    share = say("device.of_usable", total=total) if total else ""
+    what = (
+        say("device.that_are_not_verified")
+        if row.limit_verdict
+        else say("device.to_which_a_signal")
+    )
     document.lead(
-        "Work to reassess",
-        f"{work_in_doubt(mine)} This work is not part of the study, which contains "
-        f"{count(len(mine), 'check scan')}{share} of the sessions {what}. Record "
-        "the assessment.",
+        say("device.work_to_reassess"),
+        say(
+            "device.this_work_is_not",
+            work_in_doubt=work_in_doubt(mine),
+            mine=len(mine),
+            share=share,
+            what=what,
+        ),
     )
     document.table(
-        f"Sessions {what}, and why.",
+        say("device.sessions_and_why", what=what),
+        heads("device.columns_session_date_check_scans"),
         [
-            Heading("session", "left", 0.6),
-            Heading("date", "left", 0.8),
-            Heading("check scans", "left", 1.3),
-            Heading("why", "left", 3),
-        ],
-        [
-            [str(session), day(part["at"].min()), id_range([str(s) for s in part["scan"]]),
-             signed("", str(part["doubt"].iloc[0]).replace("distance of pairs", "pairs"))]
+            [
+                str(session),
+                day(part["at"].min()),
+                id_range([str(s) for s in part["scan"]]),
+                signed("", str(part["doubt"].iloc[0]).replace("distance of pairs", "pairs")),
+            ]
             for (session,), part in groups(mine, ["session"])
         ],
         wide=False,
-    )  # fmt: skip
+    )
 
 
 def work_in_doubt(look: pd.DataFrame) -> str:
@@ -66,10 +78,18 @@ def work_in_doubt(look: pd.DataFrame) -> str:
     """
     spans = []
     for (good, after), part in look.groupby(["proven_good", "next_good"], sort=False):
-        start = f"after {date(part['proven_good_at'].iloc[0])}" if good else "so far"
-        end = f" and before {date(part['next_good_at'].iloc[0])}" if after else ""
+        start = (
+            say("device.after_proven_good_at", proven_good_at=date(part["proven_good_at"].iloc[0]))
+            if good
+            else say("device.so_far")
+        )
+        end = (
+            say("device.and_before", next_good_at=date(part["next_good_at"].iloc[0]))
+            if after
+            else ""
+        )
         spans.append(start + end)
-    return f"Reassess the work scanned {'; '.join(spans)}."
+    return say("device.reassess_the_work_scanned", spans="; ".join(spans))
 
 
 def id_range(ids: Sequence[str]) -> str:
@@ -84,5 +104,5 @@ def id_range(ids: Sequence[str]) -> str:
     if len(ids) > 2 and all(parts) and len({m[1] for m in parts if m}) == 1:
         numbers = [int(m[2]) for m in parts if m]
         if numbers == list(range(numbers[0], numbers[0] + len(ids))):
-            return f"{ids[0]} to {ids[-1]}"
+            return say("device.to_ids_ids_2", ids=ids[0], ids_2=ids[-1])
     return ", ".join(ids)

@@ -13,14 +13,14 @@ from accstudy.models.expression import columns_of
 from accstudy.models.responses import plain_response
 from accstudy.reports.content import ReportContent
 from accstudy.reports.covariates_held import held_phrase
-from accstudy.reports.document import Document, Heading, Text, strong_accent
+from accstudy.reports.document import Document, Text, heads, strong_accent
 from accstudy.reports.model_rows import model_unit, response_label
 from accstudy.reports.report_rows import confidence_of
 from accstudy.reports.terms import variable_name
+from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import joined, number, p_value, sure, unit_name
 
 __all__ = [
-    "STEPS",
     "acting_section",
     "effect_sentence",
     "effect_size",
@@ -28,22 +28,8 @@ __all__ = [
     "varies",
 ]
 
-STEPS = {"angulation_deg": "10° of angulation", "n_implants": "one additional implant"}
-"""What the effect of a covariate is stated for."""
 
-_AXES = {
-    "angulation_deg": "angulation / °",
-    "path_mm": "arch length / mm",
-    "n_implants": "implants of the model",
-}
 _SIDES = ("left", "right")
-_SCOPES = {
-    "at equal path": "at equal arch length",
-    "as it comes": "whole scan",
-    "path not held": "arch length not held fixed",
-    "of an implant": "single implant",
-}
-"""Scopes of table ``model_effects``, in print."""
 
 
 def acting_section(document: Document, content: ReportContent) -> None:
@@ -59,15 +45,15 @@ def acting_section(document: Document, content: ReportContent) -> None:
     notes, models = content.table("model_effect_notes"), content.table("models")
     if not len(notes) or (notes["n_levels"].astype(float) < 2).all():
         return
-    document.heading("Effect of angulation and implant count")
+    document.heading(say("effects.effect_of_angulation_and"))
     document.lead(
-        "Two questions",
-        "At equal arch length: does a pair deviate more if its implants are tilted, or if the "
-        "model has more implants, at the same arch length? Whole scan: how do the worst pair and "
-        "the root mean square of all pairs of a scan change? More implants give more pairs and "
-        "often greater arch lengths, so the second effect can occur without the first.",
+        say("effects.two_questions"),
+        say("effects.at_equal_arch_length"),
     )
-    for column, title in (("angulation_deg", "Angulation"), ("n_implants", "Implant count")):
+    for column, title in (
+        ("angulation_deg", say("effects.angulation")),
+        ("n_implants", say("effects.implant_count")),
+    ):
         document.lead(title, *_paragraphs(content, column))
         _figure(document, content, column)
     _effect_table(document, content)
@@ -81,20 +67,22 @@ def _paragraphs(content: ReportContent, column: str) -> list[Text]:
     said: list[Text] = []
     for note in rows_of(mine):
         rows = _rows(content, column, note.scope)
-        lead: list[Text] = [f"{_SCOPES.get(note.scope, note.scope).capitalize()}: "]
+        lead: list[Text] = [f"{words('effects.scopes').get(note.scope, note.scope).capitalize()}: "]
         if len(rows):
             text = [effect_sentence(r) for r in _leading(rows)]
             for k, part in enumerate(text):
                 lead += ["; " if k else "", *([part] if isinstance(part, str) else part)]
             if note.why:
-                lead.append(f". Caution: {note.why}; to resolve this: {note.to_add}")
+                lead.append(
+                    say("effects.caution_to_resolve_this", why=note.why, to_add=note.to_add)
+                )
         elif note.why:
-            lead.append(f"not estimable: {note.why}. To estimate it: {note.to_add}")
+            lead.append(say("effects.not_estimable_to_estimate", why=note.why, to_add=note.to_add))
             contrasts = _of_models(content, note.scope)
             if contrasts and column == "n_implants" and note.n_levels > 1:
-                lead.append(f". For these models only: {contrasts}")
+                lead.append(say("effects.for_these_models_only", contrasts=contrasts))
         else:
-            lead.append("not estimated in this study")
+            lead.append(say("effects.not_estimated_in_this"))
         said.append([*lead, "."])
     return said
 
@@ -122,26 +110,32 @@ def effect_sentence(rows: pd.DataFrame) -> Text:
     """
     whole = rows[rows["kind"] == "average"].iloc[0]
     label = response_label(str(whole["response"]))
-    step = STEPS[str(whole["covariate"])]
+    step = words("effects.steps")[str(whole["covariate"])]
     if varies(rows):
         each = rows[rows["kind"] == "level"]
         alpha = 1 - float(whole["confidence"])
         runs: list[Any] = []
         for k, r in enumerate(rows_of(each)):
             said = f"{r.level} {effect_size(r)}"
-            runs.append("" if k == 0 else " and " if k == len(each) - 1 else ", ")
+            runs.append("" if k == 0 else say("effects.and") if k == len(each) - 1 else ", ")
             runs.append(strong_accent(said) if float(r.p_holm) < alpha else said)
         return [
-            f"{label}, per {step}: it depends on {variable_name(str(whole['factor']))} "
-            f"(p = {p_value(whole['p_interaction'])}): ".replace("p = <", "p <"),
+            say(
+                "effects.per_it_depends_on",
+                label=label,
+                step=step,
+                factor=variable_name(str(whole["factor"])),
+                p_interaction=p_value(whole["p_interaction"]),
+            ).replace("p = <", "p <"),
             *runs,
         ]
     shown = bool(whole["p"] < 1 - float(whole["confidence"]))
     p = f"p = {p_value(whole['p'])}".replace("p = <", "p <").replace("p = >", "p >")
     return [
-        f"{label}, per {step}: ",
+        say("effects.per_label_step", label=label, step=step),
         strong_accent(effect_size(whole)) if shown else effect_size(whole),
-        f", {_df(whole['df'])} df, {p}" + ("" if shown else ", no effect shown"),
+        say("effects.df_df_p", df=_df(whole["df"]), p=p)
+        + ("" if shown else say("effects.no_effect_shown")),
     ]
 
 
@@ -155,12 +149,17 @@ def effect_size(row: Any, *, unit: bool = True) -> str:
     """Effect with its interval, as a ratio for log responses; with its unit if wanted."""
     if log_base(plain_response(str(row.response))) is not None:
         ends = [number(v, "", decimals=2) for v in (row.ratio_low, row.ratio_high)]
-        return f"× {number(row.ratio, '', decimals=2)} ({ends[0]} to {ends[1]})"
+        return say(
+            "effects.to_ratio_ends",
+            ratio=number(row.ratio, "", decimals=2),
+            ends=ends[0],
+            ends_2=ends[1],
+        )
     of = model_unit(str(row.response))
     gap = "" if of == "deg" else "\u00a0"
     value = number(row.estimate, of, signed=True) + (f"{gap}{unit_name(of)}" if unit else "")
     ends = [number(v, of, signed=True) for v in (row.low, row.high)]
-    return f"{value} ({ends[0]} to {ends[1]})"
+    return say("effects.to_value_ends", value=value, ends=ends[0], ends_2=ends[1])
 
 
 def _df(value: Any) -> str:
@@ -178,7 +177,15 @@ def _of_models(content: ReportContent, scope: str) -> str:
         return ""
     first = mine[mine["response"] == mine["response"].iloc[0]]
     label = response_label(str(first["response"].iloc[0]))
-    parts = [f"{r.level_a} minus {r.level_b} {effect_size(r)}" for r in rows_of(first)]
+    parts = [
+        say(
+            "effects.minus_level_a_level_b",
+            level_a=r.level_a,
+            level_b=r.level_b,
+            effect_size=effect_size(r),
+        )
+        for r in rows_of(first)
+    ]
     return f"{label}, {joined(parts)}"
 
 
@@ -187,7 +194,9 @@ def _figure(document: Document, content: ReportContent, column: str) -> None:
     effects = content.table("model_effects")
     if not len(effects):
         return
-    of = effects[(effects["covariate"] == column) & effects["scope"].isin(list(_SCOPES))]
+    of = effects[
+        (effects["covariate"] == column) & effects["scope"].isin(list(words("effects.scopes")))
+    ]
     names = []
     for response in ("pair.distance_um", "scan.worst_distance_um"):
         own = of.loc[of["response"] == response, "model_name"]
@@ -201,7 +210,7 @@ def path_section(document: Document, content: ReportContent, models: list[str]) 
     names = [n for n in models if len(lines) and n in set(lines["model_name"])]
     if not names or not (lines["covariate"] == "path_mm").any():
         return
-    document.heading("Effect of the arch length")
+    document.heading(say("effects.effect_of_the_arch"))
     _draw(document, content, "path_mm", names, name="effect-path")
     _slope_table(document, content, names)
 
@@ -221,7 +230,14 @@ def _draw(
         response, factor = str(mine["response"].iloc[0]), str(mine["factor"].iloc[0])
         label, unit = response_label(response), unit_name(model_unit(response))
         sizes = log_base(plain_response(response)) is not None
-        panels.append((model, _AXES.get(column, variable_name(column)), f"{label} / {unit}", sizes))
+        panels.append(
+            (
+                model,
+                words("effects.axes").get(column, variable_name(column)),
+                f"{label} / {unit}",
+                sizes,
+            )
+        )
         seen = content.table(
             "scan_deviations" if response.startswith("scan") else "pair_deviations"
         )
@@ -234,9 +250,11 @@ def _draw(
                     {"x": seen[column].astype(float), "y": y.abs() if sizes else y}
                 ).assign(panel=model, level=level)
             )
-    shown = classes[
-        (classes["covariate"] == column) & classes["model_name"].isin(models)
-    ] if len(classes) else classes  # fmt: skip
+    shown = (
+        classes[(classes["covariate"] == column) & classes["model_name"].isin(models)]
+        if len(classes)
+        else classes
+    )
     means = pd.DataFrame(columns=["panel", "level", "x", "y"])
     if len(shown):
         means = shown.rename(
@@ -247,7 +265,7 @@ def _draw(
     renamed = fitted.rename(columns={"model_name": "panel", "value": "x", "fitted": "y"})
     seen_as = list(
         dict.fromkeys(
-            "every scan" if "scan." in str(r) else "every pair of every scan"
+            say("effects.every_scan") if "scan." in str(r) else say("effects.every_pair_of_every")
             for r in fitted["response"]
         )
     )
@@ -263,12 +281,14 @@ def _draw(
             means,
             pd.DataFrame(panels, columns=["panel", "x_axis", "y_axis", "sizes"]),
         ),
-        caption=f"Against {variable_name(column)}: dots, {joined(seen_as)}"
-        "; large marks, observed means by class; lines and bands, the fitted mean with "
-        f"its {sure(confidence_of(content))} interval"
-        f"{held_phrase(content, [str(m) for m, *_ in panels], skip=column)}. "
-        "Lines end where a condition has no data.",
-        alt=f"Data and fitted lines against {variable_name(column)}. "
+        caption=say(
+            "effects.against_dots_large_marks",
+            column=variable_name(column),
+            seen_as=joined(seen_as),
+            confidence_of=sure(confidence_of(content)),
+            held_phrase=held_phrase(content, [str(m) for m, *_ in panels], skip=column),
+        ),
+        alt=say("effects.data_and_fitted_lines", column=variable_name(column))
         + "; ".join(_ends_of_line(fitted, m) for m in dict.fromkeys(fitted["model_name"]))
         + ".",
     )
@@ -281,8 +301,14 @@ def _ends_of_line(fitted: pd.DataFrame, model: str) -> str:
     for level, line in mine.groupby("level", sort=False):
         first, last = line.iloc[0], line.iloc[-1]
         parts.append(
-            f"{level} {number(first.fitted, unit)} at {number(first.value, '', decimals=1)}, "
-            f"{number(last.fitted, unit)} at {number(last.value, '', decimals=1)}"
+            say(
+                "effects.at_at",
+                level=level,
+                fitted=number(first.fitted, unit),
+                value=number(first.value, "", decimals=1),
+                fitted_2=number(last.fitted, unit),
+                value_2=number(last.value, "", decimals=1),
+            )
         )
     return f"{response_label(str(mine['response'].iloc[0]))}: {joined(parts)}"
 
@@ -302,7 +328,7 @@ def _effect_table(document: Document, content: ReportContent) -> None:
             head = (str(r.covariate), str(r.model_name))
             cells.append(
                 [
-                    STEPS[head[0]] if head[0] != before[0] else "",
+                    words("effects.steps")[head[0]] if head[0] != before[0] else "",
                     _scoped(r) if head != before else "",
                     r.level or "all",
                     effect_size(r),
@@ -312,17 +338,8 @@ def _effect_table(document: Document, content: ReportContent) -> None:
             )
             before = head
     document.table(
-        f"Effects of every model, with their {sure(confidence_of(content))} intervals; as ratios "
-        "for log responses. By level if the effect is shown to differ between levels, with p "
-        "adjusted by Holm's method.",
-        [
-            Heading("for", "left", 0.9),
-            Heading("response", "left", 2.0),
-            Heading("condition", "left", 0.9),
-            Heading("effect (interval)", "left", 1.7),
-            Heading([{"t": "df", "s": "i"}], width=0.5),
-            Heading([{"t": "p", "s": "i"}], width=0.6),
-        ],
+        say("effects.effects_of_every_model", confidence_of=sure(confidence_of(content))),
+        heads("effects.columns_for_df_p"),
         cells,
     )
 
@@ -330,20 +347,15 @@ def _effect_table(document: Document, content: ReportContent) -> None:
 def _scoped(row: Any) -> str:
     """Response with its scope; that of a whole scan says so itself."""
     label, scope = response_label(str(row.response)), str(row.scope)
-    return label if scope == "as it comes" else f"{label}, {_SCOPES.get(scope, scope)}"
+    return (
+        label if scope == "as it comes" else f"{label}, {words('effects.scopes').get(scope, scope)}"
+    )
 
 
 def _model_table(document: Document, models: pd.DataFrame) -> None:
     document.table(
-        "Scanned models, on which their effects are based.",
-        [
-            Heading("model", "left", 1.2),
-            Heading("implants", width=0.8),
-            Heading("largest angulation / °", width=1.2),
-            Heading("largest span / mm", width=1.0),
-            Heading("largest arch length / mm", width=1.0),
-            Heading("scans", width=0.6),
-        ],
+        say("effects.scanned_models_on_which"),
+        heads("effects.columns_model_implants_largest_angulatio"),
         [
             [
                 str(r.model),
@@ -362,22 +374,15 @@ def _model_table(document: Document, models: pd.DataFrame) -> None:
 def _slope_table(document: Document, content: ReportContent, models: list[str]) -> None:
     table = content.table("model_contrasts")
     rows = table[
-        (table["covariate"] == "path_mm") & (table["level_b"] == "")
+        (table["covariate"] == "path_mm")
+        & (table["level_b"] == "")
         & table["model_name"].isin(models)
-    ]  # fmt: skip
+    ]
     if not len(rows):
         return
     document.table(
-        "Slopes against arch length, µm or degrees per mm; for the size as a ratio per 1 mm; "
-        f"{sure(confidence_of(content))} intervals; p adjusted by Holm's method among the slopes "
-        "of a model and their differences.",
-        [
-            Heading("response", "left", 1.8),
-            Heading("condition", "left", 1),
-            Heading("slope", width=0.9),
-            Heading("interval", width=1.2),
-            Heading([{"t": "p", "s": "i"}], width=0.5),
-        ],
+        say("effects.slopes_against_arch_length", confidence_of=sure(confidence_of(content))),
+        heads("effects.columns_response_p"),
         [
             [
                 response_label(str(s.response)),
@@ -396,7 +401,10 @@ def _slope_cells(row: Any) -> list[Text]:
     values = [row.estimate, row.low, row.high]
     if base is not None:
         texts = [number(base ** float(v), "", decimals=3) for v in values]
-        return [f"× {texts[0]}", f"{texts[1]} to {texts[2]}"]
+        return [f"× {texts[0]}", say("effects.to_texts_texts_2", texts=texts[1], texts_2=texts[2])]
     unit = model_unit(str(row.response))
     texts = [number(v, "", signed=True, decimals=2 if unit == "um" else 4) for v in values]
-    return [f"{texts[0]}\u00a0{unit_name(unit)}/mm", f"{texts[1]} to {texts[2]}"]
+    return [
+        f"{texts[0]}\u00a0{unit_name(unit)}/mm",
+        say("effects.to_texts_texts_2", texts=texts[1], texts_2=texts[2]),
+    ]

@@ -7,6 +7,7 @@ import pandas as pd
 from scipy import stats
 
 from accstudy.compare.arch import Arch, arch_of
+from accstudy.words.catalogue import say
 
 __all__ = [
     "alignment_rows",
@@ -228,9 +229,9 @@ def gap_rows(seating: pd.DataFrame, arch: Arch, *, condition: str, model: str) -
     rows = seating[(seating["condition"] == condition) & (seating["model"] == model)]
     first, last = arch.implants[0], arch.implants[-1]
     names = {
-        first: f"one screw, at {first}",
-        last: f"one screw, at {last}",
-        "best-seat": "all screws, best seat",
+        first: say("seating.one_screw_at", first=first),
+        last: say("seating.one_screw_at_2", last=last),
+        "best-seat": say("seating.all_screws_best_seat"),
     }
     rows = rows[rows["tightened"].isin(names) & rows["gap_max_um"].notna()]
     rows = rows.assign(way=rows["tightened"].map(names))

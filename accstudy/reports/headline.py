@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
 from typing import Any
 
 import pandas as pd
@@ -24,6 +25,7 @@ from accstudy.reports.model_rows import (
 from accstudy.reports.report_rows import confidence_of
 from accstudy.reports.terms import variable_name
 from accstudy.reports.validation import answer as validation_answer
+from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import joined, number, p_value, sure
 
 __all__ = [
@@ -37,14 +39,8 @@ __all__ = [
 ]
 
 _ON_FIRST_PAGE = 3
-_SHARES = {
-    0.1: "a tenth", 0.2: "a fifth", 0.25: "a quarter", 1 / 3: "a third", 0.5: "half",
-    2 / 3: "two thirds", 0.75: "three quarters",
-}  # fmt: skip
-_TOO_FEW = "The scans leave too few degrees of freedom to compare {}."
 _MISSED = 0.05  # p after Holm from which the fitted means are said to miss what was seen
 _NEAR = 0.08  # relative distance from a share up to which "about" is said
-_DEVIATE = {"distance_um": "distances", "angle_deg": "angles", "vertical_um": "heights"}
 
 
 def answer(content: ReportContent, lead: str) -> list[Text]:
@@ -65,7 +61,7 @@ def answer(content: ReportContent, lead: str) -> list[Text]:
     rows = level_contrasts(table, lead) if len(table) else table
     if not len(rows):
         return [
-            "The study has no model that compares conditions. What a single one does:",
+            say("comparison.the_study_has_no"),
             *validation_answer(content)[:1],
         ]
     said = size_sentences(content, lead)
@@ -73,7 +69,11 @@ def answer(content: ReportContent, lead: str) -> list[Text]:
     if not said and len(stated) > 1 and log_base(str(rows["response"].iloc[0])) is None:
         said = [contrasts_sentence(stated)]
     elif not said:
-        said = [contrast_sentence(stated[0]) if stated else _TOO_FEW.format("conditions")]
+        said = [
+            contrast_sentence(stated[0])
+            if stated
+            else say("comparison.too_few", what=say("comparison.conditions"))
+        ]
     models = shown_models(content.table("model_means"), lead)
     said += at_ends(content, models[-1], most=1) or at_ends(content, lead, most=1)
     return [*said, *_cautions(content, lead)]
@@ -117,28 +117,34 @@ def size_sentences(content: ReportContent, lead: str) -> list[Text]:
         a, b = levels_of(row)
         ratio, ends = float(row.ratio), [base ** float(row.low), base ** float(row.high)]
         if not is_true(row.shown):
-            alike.append(f"{a} and {b} ({_times(ratio, ends)} times)")
+            alike.append(say("comparison.and_times", a=a, b=b, times=_times(ratio, ends)))
             continue
         if ratio > 1:
             a, b, ratio, ends = b, a, 1 / ratio, [1 / v for v in reversed(ends)]
         larger.setdefault(b, []).append((a, ratio, _times(ratio, ends)))
-    what = _DEVIATE.get(column, "results")
+    what = words("comparison.deviate").get(column, "results")
     said: list[Any] = []
     for b, mine in list(larger.items())[:_ON_FIRST_PAGE]:
         names, values = joined([a for a, _, _ in mine]), joined([t for _, _, t in mine])
         said += [
-            f"With {names} the typical |deviation| of {what} is ",
+            say("comparison.with_the_typical_deviation", names=names, what=what),
             strong_accent(_share([ratio for _, ratio, _ in mine])),
-            f" that of {b}: {values}, {sure(confidence_of(content))} "
-            f"interval{'s' * (len(mine) > 1)}{_tilt(content, models[-1])}. ",
+            say(
+                "comparison.that_of_interval",
+                b=b,
+                values=values,
+                confidence_of=sure(confidence_of(content)),
+                mine="s" * (len(mine) > 1),
+                tilt=_tilt(content, models[-1]),
+            ),
         ]
     if not larger and not alike:
-        return [_TOO_FEW.format(f"the sizes of {what}")]
+        return [say("comparison.too_few", what=say("comparison.the_sizes_of", what=what))]
     if not larger:
         alone = joined(alike[:_ON_FIRST_PAGE], last="or")
-        said.append(f"No difference in size is shown between {alone}. ")
+        said.append(say("comparison.no_difference_in_size", alone=alone))
     if len(larger) + len(alike) > _ON_FIRST_PAGE:
-        said.append("More under Contrasts. ")
+        said.append(say("comparison.more_under_contrasts"))
     return [[*said[:-1], said[-1].rstrip()]]
 
 
@@ -150,12 +156,12 @@ def _tilt(content: ReportContent, model: str) -> str:
         return ""
     own = table[(table["model_name"] == model) & table["covariate"].isin(changing)]
     point = held_point(content, model, only=set(own["covariate"]))
-    return f", at {point}" if point else ""
+    return say("comparison.at_point", point=point) if point else ""
 
 
 def _times(ratio: float, ends: list[float]) -> str:
     low, high = (number(v, "", decimals=2) for v in ends)
-    return f"{number(ratio, '', decimals=2)} ({low} to {high})"
+    return say("comparison.to_ratio_low", ratio=number(ratio, "", decimals=2), low=low, high=high)
 
 
 def _share(ratios: list[float]) -> str:
@@ -166,11 +172,11 @@ def _share(ratios: list[float]) -> str:
     >>> _share([0.31, 0.33]), _share([0.42]), _share([0.31, 0.6])
     ('about a third', '0.42 times', '0.31 to 0.60 times')
     """
-    for share, word in _SHARES.items():
-        if all(abs(r / share - 1) <= _NEAR for r in ratios):
-            return f"about {word}"
+    for share, word in words("comparison.shares").items():
+        if all(abs(r / float(Fraction(share)) - 1) <= _NEAR for r in ratios):
+            return say("comparison.about_word", word=word)
     ends = list(dict.fromkeys(number(v, "", decimals=2) for v in (min(ratios), max(ratios))))
-    return f"{' to '.join(ends)} times"
+    return say("comparison.times_ends", ends=say("comparison.to").join(ends))
 
 
 def at_ends(content: ReportContent, model: str, *, most: int = _ON_FIRST_PAGE) -> list[Text]:
@@ -197,7 +203,7 @@ def _cautions(content: ReportContent, lead: str) -> list[Text]:
     for model in shown_models(content.table("model_means"), lead):
         said += residual_caution(content, model)
     said = [said[0], *(f"{s[0].upper()}{s[1:]}" for s in said[1:])] if said else []
-    return [f"Caution: {' '.join(said)}"] if said else []
+    return [say("comparison.caution_said", said=" ".join(said))] if said else []
 
 
 def fit_caution(content: ReportContent, lead: str) -> list[str]:
@@ -218,17 +224,12 @@ def fit_caution(content: ReportContent, lead: str) -> list[str]:
             p = p_value(mine.loc[mine["covariate"] == column, "p_holm"].min())
             p = f"p {p}" if p.startswith("<") else f"p = {p}"
             out.append(
-                f"fitted means depart from observed means along {variable_name(column)} ({p}; see "
-                "Lack of fit)."
+                say("comparison.fitted_means_depart_from", column=variable_name(column), p=p)
             )
     if len(ranges):
         mine = ranges[ranges["model_name"] == lead]
         apart = mine.loc[mine["common_low"] > mine["common_high"], "covariate"]
-        out += [
-            f"conditions have no {variable_name(c)} in common, so means that would be held there "
-            "are not stated."
-            for c in apart
-        ]
+        out += [say("comparison.conditions_have_no_in", c=variable_name(c)) for c in apart]
     return out
 
 
@@ -249,18 +250,22 @@ def residual_caution(content: ReportContent, model: str) -> list[str]:
     """
     uneven, fits = _warned(content, model), content.table("model_fits")
     uneven = uneven[uneven["against"] == "fitted"] if len(uneven) else uneven
-    known = [f"scatter unequally, {r.ratio:.1f}-fold," for r in rows_of(uneven)]
+    known = [say("comparison.scatter_unequally_fold", ratio=r.ratio) for r in rows_of(uneven)]
     for fit in rows_of(fits[fits["model_name"] == model]) if len(fits) else []:
         if is_true(fit.heavy_tails):
-            share = f"{int(fit.n_beyond_3sd)} of {int(fit.n_rows)}"
-            known.append(f"have heavy tails ({share} beyond three standard deviations)")
+            share = say(
+                "comparison.of_n_beyond_3sd_n_rows",
+                n_beyond_3sd=int(fit.n_beyond_3sd),
+                n_rows=int(fit.n_rows),
+            )
+            known.append(say("comparison.have_heavy_tails_beyond", share=share))
     if not known:
         return []
     means = content.table("model_means")
     response = str(means.loc[means["model_name"] == model, "response"].iloc[0])
-    of = "ratios of sizes" if log_base(response) is not None else "differences"
+    of = say("comparison.ratios_of_sizes") if log_base(response) is not None else "differences"
     told = joined(known).rstrip(",")
-    return [f"residuals behind the {of} {told}."]
+    return [say("comparison.residuals_behind_the", of=of, told=told)]
 
 
 def _warned(content: ReportContent, model: str) -> pd.DataFrame:
@@ -291,7 +296,7 @@ def scatter_caution(content: ReportContent, lead: str) -> list[str]:
         return []
     factors = set(compared.loc[compared["model_name"] == lead, "factor"])
     return [
-        f"scatter is shown to differ between levels of {name}; {_allowed(content, lead, name)}"
+        say("comparison.scatter_is_shown_to", name=name, allowed=_allowed(content, lead, name))
         for name in found["against"]
         if name in factors
     ]
@@ -302,10 +307,7 @@ def _allowed(content: ReportContent, lead: str, factor: str) -> str:
     if len(other):
         other = other[(other["model_name"] == lead) & (other["residual_sd_by"] == factor)]
     if not len(other):
-        return (
-            "the model does not allow for it (residual_sd_by in study.toml estimates "
-            "separate residual standard deviations)."
-        )
+        return say("comparison.the_model_does_not")
     used = level_contrasts(content.table("model_contrasts"), lead).set_index("contrast")
     changed = [
         str(row.contrast)
@@ -313,8 +315,8 @@ def _allowed(content: ReportContent, lead: str, factor: str) -> str:
         if row.contrast in used.index and _verdicts(row) != _verdicts(used.loc[row.contrast])
     ]
     if changed:
-        return f"a model that allows for it changes the verdict on {joined(changed)}."
-    return "a model that allows for it leads to the same verdicts."
+        return say("comparison.a_model_that_allows", changed=joined(changed))
+    return say("comparison.a_model_that_allows_2")
 
 
 def _verdicts(row: Any) -> tuple[bool, bool]:

@@ -8,6 +8,7 @@ import pandas as pd
 
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Text, clean
+from accstudy.words.catalogue import say
 from accstudy.words.numbers import date, joined
 
 __all__ = ["identity"]
@@ -35,24 +36,27 @@ def identity(content: ReportContent) -> dict[str, Any]:
     study = content.settings.get("study", {})
     issued = content.issued or str(study.get("issued_on") or "")
     pairs: list[tuple[str, str]] = [
-        ("Laboratory", str(study.get("laboratory") or "")),
-        ("Report no.", str(study.get("report_number") or "")),
-        ("Date of issue", date(issued) if issued else ""),
-        ("Data until", date(content.generated) if content.generated else "no scan is dated"),
-        ("Devices", devices(content.table("scans"))),
-        ("Reference", reference(content.settings.get("reference", {}))),
+        (say("record.laboratory"), str(study.get("laboratory") or "")),
+        (say("record.report_no"), str(study.get("report_number") or "")),
+        (say("record.date_of_issue"), date(issued) if issued else ""),
+    ]
+    known = [
+        (
+            say("record.data_until"),
+            date(content.generated) if content.generated else say("record.no_scan_is_dated"),
+        ),
+        (say("record.devices"), devices(content.table("scans"))),
+        (say("record.reference"), reference(content.settings.get("reference", {}))),
     ]
     if content.who:
-        pairs.append(("Run by", content.who))
+        known.append((say("record.run_by"), content.who))
     signatures = [
-        ("Author", str(study.get("author") or "")),
-        ("Approved by", str(study.get("approver") or "")),
+        (say("record.author"), str(study.get("author") or "")),
+        (say("record.approved_by"), str(study.get("approver") or "")),
     ]
-    shown: list[tuple[str, Text]] = [(k, clean(v)) for k, v in pairs if v or k in _TO_FILL]
+    pairs += [(k, v) for k, v in known if v]
+    shown: list[tuple[str, Text]] = [(k, clean(v)) for k, v in pairs]
     return {"pairs": shown, "signatures": [(k, clean(v)) for k, v in signatures]}
-
-
-_TO_FILL = ("Laboratory", "Report no.", "Date of issue")
 
 
 def devices(scans: pd.DataFrame) -> str:
@@ -71,8 +75,8 @@ def devices(scans: pd.DataFrame) -> str:
             continue
         parts = []
         for column, word in (
-            ("serial_number", "serial number"),
-            ("serial", "serial number"),
+            ("serial_number", say("record.serial_number")),
+            ("serial", say("record.serial_number")),
             ("software", "software"),
         ):
             if column in rows:
@@ -85,12 +89,12 @@ def devices(scans: pd.DataFrame) -> str:
 def reference(settings: Any) -> str:
     """Instrument, certificate, when measured and until when it holds; or that there is none."""
     if settings.get("kind") == "none":
-        return "none: scans are compared with each other only"
+        return say("record.none_scans_are_compared")
     parts = [str(settings.get("instrument") or "")]
     if settings.get("certificate"):
-        parts.append(f"certificate {settings['certificate']}")
+        parts.append(say("record.certificate_certificate", certificate=settings["certificate"]))
     if settings.get("measured_on"):
-        parts.append(f"measured on {date(settings['measured_on'])}")
+        parts.append(say("record.measured_on", measured_on=date(settings["measured_on"])))
     if settings.get("due_on"):
-        parts.append(f"due on {date(settings['due_on'])}")
+        parts.append(say("record.due_on", due_on=date(settings["due_on"])))
     return ", ".join(p for p in parts if p)

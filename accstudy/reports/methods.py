@@ -5,14 +5,15 @@ from __future__ import annotations
 import pandas as pd
 
 from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Text, italic, symbol
+from accstudy.reports.document import Text, symbol
 from accstudy.reports.dossier import reference_methods
 from accstudy.reports.model_methods import models_paragraph
 from accstudy.reports.report_rows import between
 from accstudy.reports.statements import decision_rule
 from accstudy.reports.terms import alignment_name
-from accstudy.words.numbers import count, date, joined, number, quantity, sure
 from accstudy.study.temperature import scan_temperatures
+from accstudy.words.catalogue import rich, say, words
+from accstudy.words.numbers import date, joined, number, quantity, sure
 
 __all__ = ["methods", "sources"]
 
@@ -29,46 +30,55 @@ def methods(content: ReportContent) -> list[tuple[str, Text]]:
     -------
     list of (str, Text)
     """
-    first = ("Reference", _reference(content))
+    first = (say("methods.reference"), _reference(content))
     if not content.referenced:
-        first = ("Mean of the scans", _mean_of_scans(content))
+        first = (say("methods.mean_of_the_scans"), _mean_of_scans(content))
     parts: list[tuple[str, Text]] = [first]
     if content.referenced:
-        parts.append(("Uncertainty of the reference", reference_methods(content)))
-    parts.append(("Scans", _scans(content)))
+        parts.append((say("methods.uncertainty_of_the_reference"), reference_methods(content)))
+    parts.append((say("methods.scans"), _scans(content)))
     if content.has("poses"):
-        parts.append(("Locating", _locating(content)))
+        parts.append((say("methods.locating"), _locating(content)))
     if content.has("pair_deviations"):
-        title = "Deviations" if content.referenced else "Differences"
+        title = say("methods.deviations") if content.referenced else say("methods.differences")
         parts.append((title, _deviations(content)))
     drifting = content.has("drift_points")
     if content.has("accuracy") and not drifting:
         parts.append((_accuracy_title(content), _accuracy(content)))
     if content.has("outliers") and not drifting:
-        parts.append(("Outliers", _OUTLIERS))
+        parts.append((say("methods.outliers"), rich("methods.outliers_text")))
     if drifting and (content.has("accuracy") or content.has("outliers")):
-        text = _ATTACHED if content.referenced else _ATTACHED_UNREFERENCED
-        parts.append(("Attached only", text))
+        text = (
+            say("methods.attached_only_text")
+            if content.referenced
+            else say("methods.attached_only_unreferenced")
+        )
+        parts.append((say("methods.attached_only"), text))
     if content.has("conformity"):
-        parts.append(("Conformity", _conformity(content)))
+        parts.append((say("methods.conformity"), _conformity(content)))
     if content.has("seating"):
-        parts.append(("Seating", _seating(content)))
+        parts.append((say("methods.seating"), _seating(content)))
     elif content.has("seating_summary"):
-        parts.append(("Seating", _seating_scatter(content)))
+        parts.append((say("methods.seating"), _seating_scatter(content)))
     if content.has("model_terms"):
-        parts.append(("Models", models_paragraph(content, number_of(content, "models"))))
+        parts.append(
+            (say("methods.models"), models_paragraph(content, number_of(content, "models")))
+        )
     if content.has("drift_points"):
-        parts.append(("Charts", _drift(content)))
+        parts.append((say("methods.charts"), _drift(content)))
     if content.has("drift_limits"):
-        parts.append(("Limit", _drift_limit(content)))
+        parts.append((say("methods.limit"), _drift_limit(content)))
     versions = content.record.get("versions", {})
     named = [f"{k} {versions[k]}" for k in ("python", "numpy", "scipy", "pandas") if k in versions]
-    using = f" on {joined(named)}" if named else ""
+    using = say("methods.on_named", named=joined(named)) if named else ""
     parts.append(
         (
-            "Software",
-            f"accstudy {content.record.get('accstudy', '')}{using}; the record lists the versions "
-            "of all libraries and the hashes of all files.",
+            say("methods.software"),
+            say(
+                "methods.accstudy_the_record_lists",
+                accstudy=content.record.get("accstudy", ""),
+                using=using,
+            ),
         )
     )
     return [(title, text) for title, text in parts if text]
@@ -85,66 +95,52 @@ def _reference(content: ReportContent) -> str:
     what = ""
     if per_model is not None:
         sizes = sorted(set(per_model.tolist()))
-        what = (
-            f"{count(len(per_model), 'reference model')} with "
-            f"{joined([str(n) for n in sizes])} implants"
+        what = say(
+            "methods.with_implants", per_model=len(per_model), sizes=joined([str(n) for n in sizes])
         )
-    text = f"The reference positions and axes of {what or 'the models'} were taken from "
-    text += s.get("instrument") or "a reference whose instrument the study does not name"
+    text = say("methods.the_reference_positions_and", what=what or say("methods.the_models"))
+    text += s.get("instrument") or say("methods.a_reference_whose_instrument")
     if s.get("certificate"):
-        text += f" (certificate {s['certificate']})"
+        text += say("methods.certificate_certificate", certificate=s["certificate"])
     if s.get("measured_on"):
-        text += f", measured on {date(s['measured_on'])}"
+        text += say("methods.measured_on", measured_on=date(s["measured_on"]))
     text += "."
     mpe, used = s.get("mpe_um"), _how_of_reference(content)
     if any("certified" in how for how in used):
         holders = (
-            "the bounds compared with the limit"
+            say("methods.the_bounds_compared_with")
             if content.has("drift_points")
-            else "bias, guard band and uncertainty budget"
+            else say("methods.bias_guard_band_and")
         )
-        text += f" The certified standard uncertainties of the positions are included in {holders}."
+        text += say("methods.the_certified_standard_uncertainties", holders=holders)
     if any("not stated" in how for how in used):
-        text += " Their uncertainty is not stated, so conformity cannot be stated."
+        text += say("methods.their_uncertainty_is_not")
     if mpe and _by_machine_error(content):
-        text += (
-            f" Its maximum permissible error, {number(mpe['constant'], decimals=1)} µm + "
-            f"{number(mpe.get('per_metre', 0), decimals=1)} µm per metre, is treated as a "
-            "rectangular distribution (divided by √3) "
-            f"[{number_of(content, 'uncertainty')}]."
+        text += say(
+            "methods.its_maximum_permissible_error",
+            constant=number(mpe["constant"], decimals=1),
+            per_metre=number(mpe.get("per_metre", 0), decimals=1),
+            number_of=number_of(content, "uncertainty"),
         )
     if _is_scan(content):
-        text += (
-            " The reference is itself a scan: results are agreement between two scanning methods, "
-            "not trueness."
-        )
+        text += say("methods.the_reference_is_itself")
     return text
 
 
 def _mean_of_scans(content: ReportContent) -> str:
     """How the arrangement was learned."""
-    which = "its scans"
+    which = say("methods.its_scans")
     if content.has("drift_points"):
-        which = "the sessions of the first baseline of every device"
-    return (
-        "The study has no reference. The implant arrangement of every model is the mean of "
-        f"{which}, each fitted as a rigid body without scaling (generalised Procrustes analysis "
-        "over the platform centre and a point 10 mm along the axis of every implant). It is used "
-        "only to align scans and to define spans; mean deviations from it are zero by construction "
-        "and carry no information."
-    )
+        which = say("methods.the_sessions_of_the")
+    return say("methods.the_study_has_no", which=which)
 
 
 def _seating_scatter(content: ReportContent) -> str:
     """How a framework of one scan was seated on the mean."""
     s = content.settings.get("seating", {})
-    return (
-        "A rigid framework with the arrangement of one scan was seated numerically on the mean of "
-        "the scans of its condition: with one screw tightened, and at its best seat (the "
-        "vertical shift and two tilts that leave no interference and make the largest gap "
-        "smallest). Means over few cells absorb part of the scatter; differences of cells from "
-        "their mean were therefore scaled by the square root of k / (k - 1) for k cells. Gaps are "
-        f"evaluated around a rim of {number(s.get('platform_radius_mm', 2.0), 'mm')} mm radius."
+    return say(
+        "methods.a_rigid_framework_with",
+        platform_radius_mm=number(s.get("platform_radius_mm", 2.0), "mm"),
     )
 
 
@@ -154,11 +150,13 @@ def _scans(content: ReportContent) -> str:
     text = ""
     condition, cell = analysis.get("condition") or (), analysis.get("cell") or ()
     if condition:
-        text += f"Conditions are defined by {joined([str(c) for c in condition])}. "
+        text += say(
+            "methods.conditions_are_defined_by", condition=joined([str(c) for c in condition])
+        )
     if cell:
-        text += (
-            "Scans taken under repeatability conditions form a cell; cells differ in "
-            f"{joined([str(c) for c in cell], last='or')}. "
+        text += say(
+            "methods.scans_taken_under_repeatability",
+            cell=joined([str(c) for c in cell], last="or"),
         )
     return (text + _temperature(content)).strip()
 
@@ -171,118 +169,95 @@ def _temperature(content: ReportContent) -> str:
     at = scan_temperatures(scans, everywhere=s.get("temperature_c"))
     known = at.dropna()
     if not s.get("expansion_per_k") or known.empty:
-        return "No correction for temperature was made."
+        return say("methods.no_correction_for_temperature")
     home = float(content.settings.get("reference", {}).get("temperature_c", 20.0))
     low, high = number(known.min(), decimals=1), number(known.max(), decimals=1)
-    warm = low if low == high else f"{low} to {high}"
-    which = "" if len(known) == len(at) else f" of {len(known)} of {len(at)} scans"
-    rest = "; the temperature of the others is unknown" if which else ""
+    warm = low if low == high else say("methods.to_low_high", low=low, high=high)
+    which = (
+        "" if len(known) == len(at) else say("methods.of_of_scans", known=len(known), at=len(at))
+    )
+    rest = say("methods.the_temperature_of_the") if which else ""
     if bool((known == home).all()) and not which:
-        done = "measured and scanned" if content.referenced else "scanned"
-        return f"Models were {done} at {number(home, decimals=1)} °C."
-    return (
-        f"Lengths{which} measured at {warm} °C were corrected to {number(home, decimals=1)} °C "
-        f"with a thermal expansion of {1e6 * float(s['expansion_per_k']):.1f} µm per metre and "
-        f"kelvin{rest}."
+        done = say("methods.measured_and_scanned") if content.referenced else "scanned"
+        return say("methods.models_were_at_c", done=done, home=number(home, decimals=1))
+    return say(
+        "methods.lengths_measured_at_c",
+        which=which,
+        warm=warm,
+        home=number(home, decimals=1),
+        expansion_per_k=1000000.0 * float(s["expansion_per_k"]),
+        rest=rest,
     )
 
 
 def _locating(content: ReportContent) -> str:
     poses = content.table("poses")
     if "fit_rms_um" not in poses or not poses["fit_rms_um"].notna().any():
-        return (
-            "The study supplied positions and axes of the implants instead of scan surfaces; they "
-            "were used as given."
-        )
+        return say("methods.the_study_supplied_positions")
     above = content.settings.get("scan_body", {}).get("default", {}).get("use_above_mm")
-    used = "" if above is None else f" above {number(above, 'mm')} mm"
+    used = "" if above is None else say("methods.above_mm", above=number(above, "mm"))
     rms = poses["fit_rms_um"].median()
     places = (
-        "their reference positions" if content.referenced else "the positions in the first scan"
+        say("methods.their_reference_positions")
+        if content.referenced
+        else say("methods.the_positions_in_the")
     )
-    return (
-        "In every scan, the arrangement of all scan bodies was located first, by automatic "
-        f"registration of their CAD geometry at {places} to the surface. Each scan body was then "
-        f"fitted separately: robust least squares of the scanned surface{used} to the CAD "
-        "geometry, "
-        "with the rotation searched over the full circle and one uniform surface offset estimated "
-        f"jointly. The residuals had a root mean square of {quantity(rms)} (median scan body). The "
-        "uncertainties of the positions take the spatial correlation of the residuals into account."
-    )
+    return say("methods.in_every_scan_the", places=places, used=used, rms=quantity(rms))
 
 
 def _deviations(content: ReportContent) -> Text:
     analysis = content.settings.get("analysis", {})
     datum = analysis.get("datum") or ()
     main = analysis.get("alignment", "all-implants")
-    named = f", and over the datum implants {joined([str(d) for d in datum])} only" if datum else ""
-    start, places = "Deviations are measured minus reference.", "reference platforms"
+    named = (
+        say("methods.and_over_the_datum", datum=joined([str(d) for d in datum])) if datum else ""
+    )
+    start, places = say("methods.deviations_are_measured_minus"), say("methods.reference_platforms")
     if not content.referenced:
-        start = "Differences are measured minus the mean of the scans."
-        places = "platforms of that mean"
-    return (
-        f"{start} Inter-implant distances and angles need no alignment and are the primary result. "
-        "Single implants were compared after an alignment without scaling: least squares over the "
-        "platform centre and a point 10 mm along "
-        f"the axis of all implants{named}; and with platform and axis of the first implant "
-        f"coinciding. Results for single implants refer to the alignment by {alignment_name(main)} "
-        "unless stated otherwise. Mesiodistal and buccolingual directions, and the arch length, "
-        f"follow a smooth curve through the {places}."
+        start = say("methods.differences_are_measured_minus")
+        places = say("methods.platforms_of_that_mean")
+    return say(
+        "methods.inter_implant_distances_and",
+        start=start,
+        named=named,
+        main=alignment_name(main),
+        places=places,
     )
 
 
 def _accuracy_title(content: ReportContent) -> str:
     if not content.referenced:
-        return "Precision"
-    return "Agreement" if _is_scan(content) else "Trueness and precision"
+        return say("methods.precision")
+    return say("methods.agreement") if _is_scan(content) else say("methods.trueness_and_precision")
 
 
 def _accuracy(content: ReportContent) -> Text:
     confidence = content.settings.get("limits", {}).get("confidence", 0.95)
     if not content.referenced:
         return [
-            "For every pair and condition, the scans form a one-way layout with cells as groups, "
-            "possibly of unequal size [1]. Reported are the repeatability standard deviation ",
+            say("methods.for_every_pair_and"),
             symbol("s", "r"),
-            ", and the standard deviation ",
+            say("methods.and_the_standard_deviation"),
             symbol("s", between(content)[1]),
-            f" that includes the variation between cells ({between(content)[0]}: cells differ in "
-            f"{between(content)[2]}) [1], with {sure(confidence)} intervals. Both are computed "
-            "about means of the same scans and do not depend on a reference.",
+            say(
+                "methods.that_includes_the_variation",
+                between=between(content)[0],
+                between_2=between(content)[2],
+                confidence=sure(confidence),
+            ),
         ]
     return [
-        "For every pair and condition, the scans form a one-way layout with cells as groups, "
-        "possibly of unequal size [1]. Reported are the bias with its ",
-        f"{sure(confidence)} interval (Student's t on the means of the outermost factor: "
-        "operators if they took part in several sessions, otherwise cells; uncertainty of the "
-        "reference included), the repeatability standard deviation ",
+        say("methods.for_every_pair_and_2"),
+        say("methods.interval_students_t_on", confidence=sure(confidence)),
         symbol("s", "r"),
-        ", and the standard deviation ",
+        say("methods.and_the_standard_deviation"),
         symbol("s", between(content)[1]),
-        f" that includes the variation between cells ({between(content)[0]}: cells differ in "
-        f"{between(content)[2]}) [1]. The mean absolute deviation and the mean difference of "
-        "repeats, called trueness and precision in the dental literature, are listed in the "
-        "attached tables.",
+        say(
+            "methods.that_includes_the_variation_2",
+            between=between(content)[0],
+            between_2=between(content)[2],
+        ),
     ]
-
-
-_ATTACHED = (
-    "Bias and precision over all sessions, and tests for outliers among them [1], are in the "
-    "attached tables. They are not used in this report, because such means would mask a drift."
-)
-
-_ATTACHED_UNREFERENCED = (
-    "Precision over all sessions, and tests for outliers among them [1], are in the attached "
-    "tables. They are not used in this report, because they would mask a drift."
-)
-
-_OUTLIERS: Text = [
-    "Cells and scans were tested with Cochran's and Grubbs' tests and assessed with Mandel's ",
-    italic("h"),
-    " and ",
-    italic("k"),
-    " at levels of 5 % (straggler) and 1 % (outlier) [1]. No result was removed because of a test.",
-]
 
 
 def _conformity(content: ReportContent) -> Text:
@@ -290,25 +265,15 @@ def _conformity(content: ReportContent) -> Text:
     coverage, confidence = limits.get("coverage", 0.95), limits.get("confidence", 0.95)
     table = content.table("conformity")
     returning = table["holds_for"].str.startswith("these ").any() if len(table) else False
-    nested = (
-        " If operators took part in several sessions, their variation is a separate level; bounds "
-        "are given for these operators in future sessions, and for other operators."
-        if returning
-        else ""
-    )
-    return (
-        f"An upper tolerance limit (bound) for {sure(coverage)} of future single scans with "
-        f"{sure(confidence)} confidence was computed from the bias and the variances within and "
-        f"between cells [{number_of(content, 'tolerance')}].{nested} It is never below the largest "
-        "deviation observed; with enough independent scans for a distribution-free limit, the "
-        "order statistic is also required to comply. With fewer, the normality of the residuals "
-        "within cells is tested (Shapiro–Wilk), as are differences between levels of recorded "
-        "factors within cells. "
-        f"{decision_rule(confidence)} "
-        f"[{number_of(content, 'conformity')}]. The verdict on all pairs together is never more "
-        "favourable than that on each pair. The supported span is the longest span up to which "
-        "conformity is "
-        "verified."
+    nested = say("methods.if_operators_took_part") if returning else ""
+    return say(
+        "methods.an_upper_tolerance_limit",
+        coverage=sure(coverage),
+        confidence=sure(confidence),
+        number_of=number_of(content, "tolerance"),
+        nested=nested,
+        decision_rule=decision_rule(confidence),
+        number_of_2=number_of(content, "conformity"),
     )
 
 
@@ -317,33 +282,22 @@ def _seating(content: ReportContent) -> Text:
     radius = number(s.get("platform_radius_mm", 2.0), "mm")
     clearance = s.get("lateral_clearance_um")
     sideways = (
-        "no lateral movement from the least-squares position"
+        say("methods.no_lateral_movement_from")
         if clearance is None
-        else f"lateral movement of up to {quantity(clearance)}"
+        else say("methods.lateral_movement_of_up", clearance=quantity(clearance))
     )
-    return (
-        "A rigid framework with the implant arrangement of the scan was seated numerically on the "
-        "reference: with one screw tightened (platform and axis coincide there, the free "
-        "rotation by least squares), and at its best seat (the vertical shift and two tilts that "
-        f"leave no interference and make the largest gap smallest, with {sideways}). Gaps are "
-        f"evaluated around a rim of {radius} mm radius; a negative gap is interference."
-    )
+    return say("methods.a_rigid_framework_with_2", sideways=sideways, radius=radius)
 
 
 def _drift(content: ReportContent) -> Text:
     s = content.settings.get("drift", {})
-    return (
-        "Session means and standard deviations within sessions were charted as individual values, "
-        "moving ranges, exponentially weighted moving averages and cumulative sums "
-        f"[{number_of(content, 'charts')}]. Each session is one value, so that the control limits "
-        "include the variation between sessions. Charts of the spread, except that of the "
-        "standard deviations themselves, are based on normal scores. Centre line and limits are "
-        f"computed from the baseline sessions (the first {s.get('baseline_sessions', 6)}, unless "
-        "an event starts a new baseline) and allow for their number. EWMA and CUSUM are tuned to "
-        "a shift of "
-        f"{quantity(s.get('shift_um', 20.0))} and to a spread {s.get('sd_ratio', 2.0):g} times as "
-        f"large, with one false signal per device in about {s.get('false_alarm_every', 370):g} "
-        "sessions."
+    return say(
+        "methods.session_means_and_standard",
+        number_of=number_of(content, "charts"),
+        baseline_sessions=s.get("baseline_sessions", 6),
+        shift_um=quantity(s.get("shift_um", 20.0)),
+        sd_ratio=s.get("sd_ratio", 2.0),
+        false_alarm_every=s.get("false_alarm_every", 370),
     )
 
 
@@ -351,34 +305,29 @@ def _drift_limit(content: ReportContent) -> Text:
     """How the limit was held against session means, and what else is called a bound."""
     held = content.table("drift_limits")
     confidence = float(held["confidence"].iloc[0])
-    text = (
-        "Every pair was compared with the limit in every session. The bound of a session mean is "
-        f"one-sided ({sure(confidence)}): the absolute mean plus Student's t times its standard "
-        "uncertainty, from the differences of neighbouring sessions (below six sessions: from "
-        "repeated scans)"
-    )
+    text = say("methods.every_pair_was_compared", confidence=sure(confidence))
     shared = (
-        ["that of the reference"] if bool(held["method"].str.endswith("included").any()) else []
+        [say("methods.that_of_the_reference")]
+        if bool(held["method"].str.endswith("included").any())
+        else []
     )
     if warm := _temperature_tolerance(content):
         shared.append(
-            f"that of the temperature (± {number(warm, decimals=1)} K, rectangular) "
-            f"[{number_of(content, 'uncertainty')}]"
+            say(
+                "methods.that_of_the_temperature",
+                warm=number(warm, decimals=1),
+                number_of=number_of(content, "uncertainty"),
+            )
         )
-    text += f", combined with {joined(shared)}. " if shared else ". "
-    text += (
-        "Conformity is verified if the bound of every pair lies within the limit; nonconformity is "
-        "verified if the absolute mean of a pair, minus its expanded uncertainty, lies beyond the "
-        "limit, with the risk divided among the pairs; otherwise, neither is verified "
-        f"[{number_of(content, 'conformity')}]. "
-    )
+    text += say("methods.combined_with", shared=joined(shared)) if shared else ". "
+    text += say("methods.conformity_is_verified_if", number_of=number_of(content, "conformity"))
     ahead = content.table("drift_pairs")
     if len(ahead):
         coverage = float(ahead["coverage"].iloc[0])
-        text += (
-            f"The upper tolerance limit is a different quantity: it covers {sure(coverage)} of "
-            f"future single scans, one-sided with {sure(confidence)} confidence, at the last "
-            "session. It is not used for the verdict."
+        text += say(
+            "methods.the_upper_tolerance_limit",
+            coverage=sure(coverage),
+            confidence=sure(confidence),
         )
     return text
 
@@ -390,27 +339,6 @@ def _temperature_tolerance(content: ReportContent) -> float:
     return float(content.settings.get("uncertainty", {}).get("temperature_tolerance_k") or 0.0)
 
 
-_SOURCES = {
-    "precision": "ISO 5725-2:2019, Accuracy (trueness and precision) of measurement methods and "
-    "results, part 2: basic method for repeatability and reproducibility; part 3: intermediate "
-    "precision.",
-    "uncertainty": "JCGM 100:2008, Guide to the expression of uncertainty in measurement, 4.3.7.",
-    "conformity": "ISO 14253-1:2017, Decision rules for verifying conformity or nonconformity with "
-    "specifications.",
-    "tolerance": "ISO 16269-6:2014, Statistical interpretation of data, part 6: determination of "
-    "statistical tolerance intervals.",
-    "models": "Kenward MG, Roger JH. Small sample inference for fixed effects from restricted "
-    "maximum likelihood. Biometrics 1997;53:983–997.",
-    "charts": "ISO 7870, Control charts: parts 2 (Shewhart), 4 (cumulative sum), 6 (exponentially "
-    "weighted moving average).",
-}
-_CHECKLIST = (
-    "Checklist: Krithikadatta J, Gopikrishna V, Datta M. CRIS guidelines. J Conserv Dent "
-    "2014;17:301–304. Faggion CM. CONSORT modified for in vitro studies. J Evid Based Dent Pract "
-    "2012;12:182–189."
-)
-
-
 def _how_of_reference(content: ReportContent) -> set[str]:
     """How the uncertainty of the reference was come by: from the budget, or from the positions."""
     parts = content.table("uncertainty_budget")
@@ -420,7 +348,11 @@ def _how_of_reference(content: ReportContent) -> set[str]:
     if not len(implants):
         return set()
     stated = implants.get("u_position_um", pd.Series(pd.NA, implants.index)).notna()
-    rest = "permissible" if content.settings.get("reference", {}).get("mpe_um") else "not stated"
+    rest = (
+        "permissible"
+        if content.settings.get("reference", {}).get("mpe_um")
+        else say("methods.not_stated")
+    )
     return ({"certified"} if stated.sum() > 1 else set()) | (set() if stated.all() else {rest})
 
 
@@ -442,7 +374,7 @@ def _cited(content: ReportContent) -> list[str]:
         "models": content.has("model_terms"),
         "charts": content.has("drift_points"),
     }
-    return [topic for topic in _SOURCES if named[topic]]
+    return [topic for topic in words("methods.source_list") if named[topic]]
 
 
 def number_of(content: ReportContent, topic: str) -> int:
@@ -452,5 +384,8 @@ def number_of(content: ReportContent, topic: str) -> int:
 
 def sources(content: ReportContent) -> list[str]:
     """Sources of the methods, as the paragraphs number them."""
-    found = [f"[{k}] {_SOURCES[topic]}" for k, topic in enumerate(_cited(content), start=1)]
-    return [*found, _CHECKLIST] if content.has("model_terms") else found
+    found = [
+        f"[{k}] {words('methods.source_list')[topic]}"
+        for k, topic in enumerate(_cited(content), start=1)
+    ]
+    return [*found, say("methods.source_checklist")] if content.has("model_terms") else found

@@ -7,12 +7,13 @@ import pandas as pd
 
 from accstudy.figures.misfit import AGAINST, misfit_chart, varied_columns
 from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.document import Document, Text, heads
 from accstudy.reports.report_rows import groups, limit_of, named
-from accstudy.words.numbers import NONE, joined, quantity
 from accstudy.seating.contributions import contribution_sentence, main_origin
 from accstudy.seating.summary import Told, told_from_none
 from accstudy.seating.table import BEST_SEAT, CAUTIONS
+from accstudy.words.catalogue import say, words
+from accstudy.words.numbers import NONE, joined, quantity
 
 __all__ = ["misfit"]
 
@@ -34,7 +35,7 @@ def misfit(document: Document, content: ReportContent) -> None:
     if content.has("seating_scans"):
         _over_the_study(document, content)
     if content.has("seating"):
-        document.lead("Not included", " ".join(CAUTIONS))
+        document.lead(say("seating.not_included"), " ".join(CAUTIONS))
 
 
 def _origins(document: Document, content: ReportContent) -> None:
@@ -50,7 +51,9 @@ def _origins(document: Document, content: ReportContent) -> None:
         return
     if len(found) <= _MOST:
         document.lead(
-            "Origin of the misfit", *(_sentence(content, own) for *_, own in found), _least(content)
+            say("seating.origin_of_the_misfit"),
+            *(_sentence(content, own) for *_, own in found),
+            _least(content),
         )
         return
     rows: list[list[Text]] = []
@@ -59,39 +62,26 @@ def _origins(document: Document, content: ReportContent) -> None:
         origin = main_origin(own)
         told, apart = _told(content, condition, seated, scan)
         known = bool(origin.implant) and apart
-        whence = f"{origin.implant}, {origin.part}" if known else "several implants"
+        whence = f"{origin.implant}, {origin.part}" if known else say("seating.several_implants")
         rows.append(
             [
                 condition if condition != before else "",
                 scan,
                 _seated(own),
-                f"{quantity(origin.misfit_um)} at {origin.at}",
-                whence if apart else "not distinguishable",
+                say("seating.at_misfit_um_at", misfit_um=quantity(origin.misfit_um), at=origin.at),
+                whence if apart else say("seating.not_distinguishable"),
                 quantity(origin.without_um) if known else NONE,
-                f"{told.n_not} of {told.n}" if told else NONE,
+                say("seating.of_n_not_n", n_not=told.n_not, n=told.n) if told else NONE,
             ]
         )
         before = condition
     document.lead(
-        "Origin of the misfit",
-        "For the scan with the largest misfit of each condition: the implant whose error causes "
-        "it, and the misfit without that error. The uncertainty of locating the scan bodies alone "
-        "causes a misfit, even for a perfect framework; by chance, one scan in twenty exceeds its "
-        "95 % value. No origin is given if the scans exceed it no more often, and by no more, "
-        "than this. All scans are listed in the attached table of contributions.",
+        say("seating.origin_of_the_misfit"),
+        say("seating.for_the_scan_with"),
     )
     document.table(
-        "Largest misfit of each condition and the implant that causes it; last column, number of "
-        "scans whose misfit cannot be distinguished from that of a perfect framework.",
-        [
-            Heading("condition", "left", 1),
-            Heading("scan", "left", 1),
-            Heading("seated", "left", 1),
-            Heading("misfit", "left", 0.9),
-            Heading("mainly due to", "left", 1.3),
-            Heading("without it", width=0.7),
-            Heading("not distinguishable", width=0.8),
-        ],
+        say("seating.largest_misfit_of_each"),
+        heads("seating.columns_condition_scan_seated"),
         rows,
     )
 
@@ -117,30 +107,40 @@ def _least(content: ReportContent) -> str:
     for (condition, seated), mine in groups(table, ["condition", "seated"]) if len(table) else []:
         told = told_from_none(mine)
         if told is not None:
-            way = "at the best seat" if seated == BEST_SEAT else "with one screw"
-            parts.append(" ".join(p for p in (condition, way, f"{told.n_not} of {told.n}") if p))
+            way = (
+                say("seating.at_the_best_seat")
+                if seated == BEST_SEAT
+                else say("seating.with_one_screw")
+            )
+            parts.append(
+                " ".join(
+                    p
+                    for p in (condition, way, say("seating.of_n_not_n", n_not=told.n_not, n=told.n))
+                    if p
+                )
+            )
     if not parts:
         return ""
-    return (
-        "Scans whose misfit cannot be distinguished from that of a perfect framework, because the "
-        f"uncertainty of locating alone causes as much: {joined(parts)}."
-    )
+    return say("seating.scans_whose_misfit_cannot", parts=joined(parts))
 
 
 def _seated(own: pd.DataFrame) -> str:
     tightened = own["tightened"].iloc[0]
-    return "best seat" if own["seated"].iloc[0] == "best-seat" else f"one screw, at {tightened}"
+    return (
+        say("seating.best_seat")
+        if own["seated"].iloc[0] == "best-seat"
+        else say("seating.one_screw_at_3", tightened=tightened)
+    )
 
 
 def _sentence(content: ReportContent, own: pd.DataFrame) -> str:
     which = named(content, str(own["condition"].iloc[0]), str(own["model"].iloc[0]))
-    start = f"{which}, scan" if which else "Scan"
+    start = say("seating.scan_which", which=which) if which else say("seating.scan")
     scan, seated = str(own["scan"].iloc[0]), str(own["seated"].iloc[0])
     if not _told(content, str(own["condition"].iloc[0]), seated, scan)[1]:
         origin = main_origin(own)
-        said = (
-            f"{origin.how}, the misfit of {origin.misfit_um:.0f} µm at implant {origin.at} cannot "
-            "be distinguished from that of a perfect framework."
+        said = say(
+            "seating.the_misfit_of_m", how=origin.how, misfit_um=origin.misfit_um, at=origin.at
         )
     else:
         said = contribution_sentence(own)
@@ -161,14 +161,14 @@ def _over_the_study(document: Document, content: ReportContent) -> None:
     document.figure(
         "misfit-over-study",
         misfit_chart(table.merge(medians, on=keys, how="left"), limit_um=limit),
-        caption=(
-            "Misfit of every scan (the largest gap, or interference if larger) for every model, "
-            "ordered by the factors that differ between the models; large marks, medians"
-        )
-        + ("" if limit is None else f"; dashed, the limit of {quantity(limit)}")
+        caption=(say("seating.misfit_of_every_scan"))
+        + ("" if limit is None else say("seating.dashed_the_limit_of", limit=quantity(limit)))
         + f".{_together(table)}",
-        alt=f"Misfit against {joined([AGAINST[c].split(' / ')[0] for c in varied])}; medians at "
-        f"the best seat: {joined(told)}.",
+        alt=say(
+            "seating.misfit_against_medians_at",
+            varied=joined([AGAINST[c].split(" / ")[0] for c in varied]),
+            told=joined(told),
+        ),
     )
 
 
@@ -178,15 +178,14 @@ def _together(table: pd.DataFrame) -> str:
     seen = table[varied].astype(float).round()
     if len(seen.drop_duplicates()) == int(np.prod([seen[c].nunique() for c in varied])):
         return ""
-    names = joined([_PROPERTIES[c] for c in varied])
-    return (
-        f" {names[0].upper()}{names[1:]} do not occur in all combinations: a difference between "
-        "two models cannot be attributed to one of them alone."
-    )
-
-
-_PROPERTIES = {"n_seats": "implant count", "span_mm": "span", "angulation_deg": "angulation"}
+    names = joined([words("seating.properties")[c] for c in varied])
+    return say("seating.do_not_occur_in", names=names[0].upper(), names_2=names[1:])
 
 
 def _range(condition: str, medians: pd.Series) -> str:
-    return f"{condition} {quantity(medians.min())} to {quantity(medians.max())}"
+    return say(
+        "seating.to_condition_medians",
+        condition=condition,
+        medians=quantity(medians.min()),
+        medians_2=quantity(medians.max()),
+    )

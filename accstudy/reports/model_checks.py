@@ -10,12 +10,13 @@ from accstudy.figures.models import residual_page
 from accstudy.figures.style import rows_of
 from accstudy.models.decisions import log_base
 from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.document import Document, Text, heads
 from accstudy.reports.headline import scatter_caution
 from accstudy.reports.model_rows import level_contrasts, model_unit, response_label
 from accstudy.reports.report_rows import slug
 from accstudy.reports.terms import contrast_name, variable_name
-from accstudy.words.numbers import count, joined, number, p_value, quantity, unit_name
+from accstudy.words.catalogue import say
+from accstudy.words.numbers import joined, number, p_value, quantity, unit_name
 
 __all__ = ["lack_of_fit_section", "residual_checks", "unequal_scatter"]
 
@@ -41,22 +42,22 @@ def residual_checks(
     expected = 2 * len(mine) * float(stats.norm.sf(3))
     normal = number(expected, "", decimals=0 if expected >= 1 else 1)
     if first:
-        document.heading("Model checks")
+        document.heading(say("models.model_checks"))
     document.lead(
-        "Residuals" if first else "Residuals of the size",
-        "Points should scatter evenly about zero, with the same width from left to right, and lie "
-        f"near the line of normal quantiles. {beyond} of {count(len(mine), 'residual')} lie beyond "
-        f"three standard deviations; a normal distribution would give about {normal}.",
+        say("models.residuals") if first else say("models.residuals_of_the_size"),
+        say("models.points_should_scatter_evenly", beyond=beyond, mine=len(mine), normal=normal),
     )
     document.figure(
         "residuals" if first else f"residuals-{slug(lead)}",
         residual_page(mine, own, unit=unit),
-        caption="Residuals, each divided by its standard deviation, against fitted values and "
-        "against "
-        f"arch length (model “{lead}”), with dashed lines at two standard deviations; "
-        "residuals and random effects against normal quantiles.",
-        alt=f"Four panels of residual checks of model {lead}; {beyond} of {len(mine)} scaled "
-        f"residuals beyond 3, largest {number(largest, '', decimals=1)}.",
+        caption=say("models.residuals_each_divided_by", lead=lead),
+        alt=say(
+            "models.four_panels_of_residual",
+            lead=lead,
+            beyond=beyond,
+            mine=len(mine),
+            largest=number(largest, "", decimals=1),
+        ),
     )
 
 
@@ -67,14 +68,16 @@ def unequal_scatter(document: Document, content: ReportContent, lead: str) -> No
         other = other[other["model_name"] == lead]
     said = scatter_caution(content, lead)
     if said:
-        document.lead("Unequal scatter", *(f"{t[0].upper()}{t[1:]}" for t in said))
+        document.lead(say("models.unequal_scatter"), *(f"{t[0].upper()}{t[1:]}" for t in said))
     if not len(other):
         return
     used = level_contrasts(content.table("model_contrasts"), lead).set_index("contrast")
     unit = model_unit(str(used["response"].iloc[0]))
     cells: list[list[Text]] = []
     for own in rows_of(other[other["contrast"].isin(list(used.index))]):
-        for k, (name, r) in enumerate((("one", used.loc[own.contrast]), ("by level", own))):
+        for k, (name, r) in enumerate(
+            (("one", used.loc[own.contrast]), (say("models.by_level"), own))
+        ):
             cells.append(
                 [
                     contrast_name(own) if k == 0 else "",
@@ -87,17 +90,9 @@ def unequal_scatter(document: Document, content: ReportContent, lead: str) -> No
             )
     factor = variable_name(str(other["residual_sd_by"].iloc[0]))
     document.table(
-        "Allowance for unequal scatter: differences with one residual standard deviation, as "
-        f"used, and with a separate one for each level of {factor}"
+        say("models.allowance_for_unequal_scatter", factor=factor)
         + (f", {unit_name(unit)}." if unit else "."),
-        [
-            Heading("contrast", "left", 1.8),
-            Heading("residual SD", "left", 0.8),
-            Heading("estimate", width=0.8),
-            Heading("interval", width=1.2),
-            Heading([{"t": "p", "s": "i"}], width=0.6),
-            Heading([{"t": "p", "s": "i"}, " equiv."], width=0.8),
-        ],
+        heads("models.columns_contrast_p_p_equiv"),
         cells,
     )
 
@@ -115,23 +110,28 @@ def lack_of_fit_section(document: Document, content: ReportContent, models: list
         own = classes[classes["model_name"] == model] if len(classes) else classes
         response = str(tests.loc[tests["model_name"] == model, "response"].iloc[0])
         logs = log_base(response) is not None
-        what = joined([f"{r.missing} of {variable_name(r.covariate)}" for r in rows_of(mine)])
-        verdict = f"lack of fit is shown: {what}" if what else "no lack of fit is shown"
-        said = f"In {'the logarithm of ' * logs}the {response_label(response)} {verdict}."
+        what = joined(
+            [
+                say(
+                    "models.of_missing_covariate",
+                    missing=r.missing,
+                    covariate=variable_name(r.covariate),
+                )
+                for r in rows_of(mine)
+            ]
+        )
+        verdict = say("models.lack_of_fit_is", what=what) if what else say("models.no_lack_of_fit")
+        said = say(
+            "models.in_the",
+            the_logarithm_of=say("models.the_logarithm_of") * logs,
+            response=response_label(response),
+            verdict=verdict,
+        )
         lines.append(said + _largest_miss(own, response))
-    document.lead("Lack of fit", *lines)
+    document.lead(say("models.lack_of_fit"), *lines)
     document.table(
-        "Lack of fit of the fixed part: classes of a covariate in every condition, its square, or "
-        "its slope by condition added to the model; p adjusted by Holm's method within the model.",
-        [
-            Heading("response", "left", 1.8),
-            Heading("covariate", "left", 1.1),
-            Heading("added term", "left", 1.4),
-            Heading([{"t": "F", "s": "i"}], width=0.6),
-            Heading("df", width=0.4),
-            Heading("df, den.", width=0.6),
-            Heading([{"t": "p", "s": "i"}], width=0.6),
-        ],
+        say("models.lack_of_fit_of"),
+        heads("models.columns_response_f_df_df_den"),
         [
             [
                 response_label(r.response),
@@ -160,7 +160,12 @@ def _largest_miss(classes: pd.DataFrame, response: str) -> str:
         quantity(v if base is None else base ** float(v), unit)
         for v in (worst["observed"], worst["fitted"])
     )
-    return (
-        f" Largest difference: {worst['condition'] or 'all scans'}, {variable_name(column)} "
-        f"{' to '.join(dict.fromkeys(ends))}{of}, observed {seen}, fitted {fitted}."
+    return say(
+        "models.largest_difference_observed_fitted",
+        condition=worst["condition"] or say("models.all_scans"),
+        column=variable_name(column),
+        fromkeys=say("models.to").join(dict.fromkeys(ends)),
+        of=of,
+        seen=seen,
+        fitted=fitted,
     )

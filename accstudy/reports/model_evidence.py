@@ -13,7 +13,7 @@ from accstudy.figures.style import component_name, rows_of
 from accstudy.models.decisions import log_base
 from accstudy.reports.content import ReportContent
 from accstudy.reports.covariates_held import held_points
-from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.document import Document, Text, heads
 from accstudy.reports.headline import at_ends
 from accstudy.reports.model_rows import (
     level_contrasts,
@@ -23,6 +23,7 @@ from accstudy.reports.model_rows import (
 )
 from accstudy.reports.report_rows import confidence_of
 from accstudy.reports.terms import contrast_name, term_name
+from accstudy.words.catalogue import say
 from accstudy.words.numbers import (
     NONE,
     interval,
@@ -51,7 +52,7 @@ def contrasts_section(document: Document, content: ReportContent, lead: str) -> 
     rows = level_contrasts(table, lead) if len(table) else table
     if not len(rows):
         return
-    document.heading("Contrasts")
+    document.heading(say("models.contrasts"))
     unit = model_unit(str(rows["response"].iloc[0]))
     label = response_label(str(rows["response"].iloc[0]))
     margin = rows["margin"].dropna()
@@ -62,21 +63,23 @@ def contrasts_section(document: Document, content: ReportContent, lead: str) -> 
     at_once = len(own) > 0 and bool(own["simultaneous"].fillna(False).any())
     raised = not (rows["adjust"] == "none").any()
     text = (
-        "A difference is shown when the p value"
-        + (" adjusted by Holm's method" if raised else " not adjusted")
-        + f" is below {1 - confidence:.2g}; intervals "
-        + ("in the table are simultaneous. " if at_once else "are not adjusted. ")
-        + "Equivalence is shown when two one-sided tests exclude both bounds, that is, when the "
-        f"{both} interval lies between them. Absence of a shown difference does not mean "
-        "equivalence. All statements refer to the mean case, with covariates at their means."
+        say("models.a_difference_is_shown")
+        + (say("models.adjusted_by_holms_method") if raised else say("models.not_adjusted"))
+        + say("models.is_below_intervals", confidence=1 - confidence)
+        + (say("models.in_the_table_are") if at_once else say("models.are_not_adjusted"))
+        + say("models.equivalence_is_shown_when", both=both)
     )
     if not len(margin):
-        text += " This study sets no equivalence margin."
-    document.lead("How to read it", text)
+        text += say("models.this_study_sets_no")
+    document.lead(say("models.how_to_read_it"), text)
     along = at_ends(content, lead)
     if along:
-        document.lead("Along a covariate", *along)
-    bounds = f" between bounds of ±{quantity(margin.iloc[0], unit)}" if len(margin) else ""
+        document.lead(say("models.along_a_covariate"), *along)
+    bounds = (
+        say("models.between_bounds_of", margin=quantity(margin.iloc[0], unit))
+        if len(margin)
+        else ""
+    )
     said = "; ".join(
         f"{contrast_name(r)} {quantity(r.estimate, unit, signed=True)} "
         f"({interval(r.low, r.high, unit)})"
@@ -86,11 +89,13 @@ def contrasts_section(document: Document, content: ReportContent, lead: str) -> 
         "contrasts",
         contrast_chart(
             rows.head(15).assign(contrast=[contrast_name(r) for r in rows_of(rows.head(15))]),
-            axis=f"difference of the {label} / {unit_name(unit)}",
+            axis=say("models.difference_of_the", label=label, unit=unit_name(unit)),
         ),
-        caption=f"Differences of the mean {label} with their {level} intervals"
-        + (f" (thick: {both}); grey, equivalence region{bounds}." if bounds else "."),
-        alt=f"Dots with intervals{bounds}: {said}.",
+        caption=say("models.differences_of_the_mean", label=label, level=level)
+        + (
+            say("models.thick_grey_equivalence_region", both=both, bounds=bounds) if bounds else "."
+        ),
+        alt=say("models.dots_with_intervals", bounds=bounds, said=said),
     )
     others = [m for m in dict.fromkeys(table["model_name"]) if len(level_contrasts(table, m))]
     _contrast_table(document, content, others)
@@ -115,20 +120,12 @@ def _contrast_table(document: Document, content: ReportContent, models: list[str
                 ]
             )
     document.table(
-        "Contrasts of every model: difference, or ratio of geometric means; interval"
-        + _which(at_once, models, ", simultaneous for all contrasts of a factor")
-        + "; degrees of freedom; p adjusted by Holm's method"
-        + _which(plain, models, " (not adjusted)")
-        + "; p of equivalence if a margin is set.",
-        [
-            Heading("response", "left", 1.7),
-            Heading("contrast", "left", 1.7),
-            Heading("estimate", width=0.9),
-            Heading("interval", width=1.2),
-            Heading([{"t": "df", "s": "i"}], width=0.5),
-            Heading([{"t": "p", "s": "i"}], width=0.6),
-            Heading([{"t": "p", "s": "i"}, " equiv."], width=0.8),
-        ],
+        say("models.contrasts_of_every_model")
+        + _which(at_once, models, say("models.simultaneous_for_all_contrasts"))
+        + say("models.degrees_of_freedom_p")
+        + _which(plain, models, say("models.not_adjusted_2"))
+        + say("models.p_of_equivalence_if"),
+        heads("models.columns_response_df_p_p_equiv"),
         cells,
     )
 
@@ -138,7 +135,11 @@ def _which(named: pd.Series, models: list[str], said: str) -> str:
     some = [m for m in models if m in set(named)]
     if not some:
         return ""
-    return said if len(some) == len(models) else f"{said} in {joined([f'“{m}”' for m in some])}"
+    return (
+        said
+        if len(some) == len(models)
+        else say("models.in_said_some", said=said, some=joined([f"“{m}”" for m in some]))
+    )
 
 
 def estimate_cells(row: Any, *, simultaneous: bool) -> list[str]:
@@ -160,7 +161,7 @@ def means_table(document: Document, content: ReportContent) -> None:
     means = content.table("model_means")
     if not len(means):
         return
-    document.heading("Means of every model")
+    document.heading(say("models.means_of_every_model"))
     rows = means_rows(means, list(dict.fromkeys(means["model_name"])))
     points = held_points(content, list(dict.fromkeys(map(str, means["model_name"]))))
     cells: list[list[Text]] = []
@@ -172,27 +173,21 @@ def means_table(document: Document, content: ReportContent) -> None:
                 str(r.level),
                 number(r.estimate, r.unit),
                 number(_median_size(content, means, r), r.unit),
-                NONE if missing(r.low) else f"{number(r.low, r.unit)} to {number(r.high, r.unit)}",
+                NONE
+                if missing(r.low)
+                else say(
+                    "models.to_low_high", low=number(r.low, r.unit), high=number(r.high, r.unit)
+                ),
                 unit_name(r.unit),
                 number(r.df, "", decimals=1),
             ]
         )
         before = r.panel
     document.table(
-        "Estimated marginal means, averaged equally over the other factors, with covariates at "
-        "their mean"
+        say("models.estimated_marginal_means_averaged")
         + (f": {points}" if points else "")
-        + ". Means of log responses are back-transformed (geometric means); for comparison, the "
-        "median |deviation| of all pairs and scans.",
-        [
-            Heading("response", "left", 2),
-            Heading("level", "left", 1.6),
-            Heading("mean", width=0.8),
-            Heading("median size", width=0.9),
-            Heading("interval", width=1.4),
-            Heading("unit", "left", 0.5),
-            Heading([{"t": "df", "s": "i"}], width=0.6),
-        ],
+        + say("models.means_of_log_responses"),
+        heads("models.columns_response_df"),
         cells,
     )
 
@@ -223,22 +218,26 @@ def scatter(document: Document, content: ReportContent, models: list[str]) -> No
         mine = table[table["model_name"] == model]
         response = str(mine["response"].iloc[0])
         if k == 0:
-            document.heading("Components of variance")
+            document.heading(say("models.components_of_variance"))
         top = rows_of(mine.loc[[mine["share"].idxmax()]])[0]
         logs = log_base(response) is not None
         unit = "" if logs else unit_name(model_unit(response))
-        said = (
-            f"Of the scatter of the {response_label(response)} the largest component is "
-            f"{_component(top.component)}, with {percent(top.share)} of the variance."
+        said = say(
+            "models.of_the_scatter_of",
+            response=response_label(response),
+            component=_component(top.component),
+            share=percent(top.share),
         )
         said += (
-            " A component whose interval includes zero may be absent."
+            say("models.a_component_whose_interval")
             if not logs
-            else " Standard deviations on the log scale: 0.1 corresponds to about 10 %."
+            else say("models.standard_deviations_on_the")
         )
-        document.lead("Variance shares", said)
+        document.lead(say("models.variance_shares"), said)
         axes = share_chart(mine)
-        axes.set_xlabel(f"SD / {unit}" if unit else "SD of the logarithm")
+        axes.set_xlabel(
+            say("models.sd_unit", unit=unit) if unit else say("models.sd_of_the_logarithm")
+        )
         each = joined(
             [
                 f"{component_name(r.component)} {number(r.sd, '', decimals=2)} ({percent(r.share)})"
@@ -248,18 +247,19 @@ def scatter(document: Document, content: ReportContent, models: list[str]) -> No
         document.figure(
             "variance-shares" if k == 0 else f"variance-shares-{k + 1}",
             axes,
-            caption=(
-                "Standard deviation of every random component with its profile likelihood "
-                f"interval, and its share of the variance (model “{model}”)."
+            caption=(say("models.standard_deviation_of_every", model=model)),
+            alt=say(
+                "models.bars_standard_deviation_and",
+                in_unit=say("models.in_unit", unit=unit) if unit else "",
+                each=each,
             ),
-            alt=f"Bars, standard deviation{f' in {unit}' if unit else ''} and share: {each}.",
         )
 
 
 def _component(component: str) -> str:
     if str(component).startswith("residual"):
-        return "the residual (variation not attributed to any factor)"
-    return f"that of {component_name(component)}"
+        return say("models.the_residual_variation_not")
+    return say("models.that_of", component=component_name(component))
 
 
 def term_tests(document: Document, content: ReportContent) -> None:
@@ -267,7 +267,7 @@ def term_tests(document: Document, content: ReportContent) -> None:
     table = content.table("model_tests")
     if not len(table):
         return
-    document.heading("Tests of the terms")
+    document.heading(say("models.tests_of_the_terms"))
     drawn = content.table("model_bootstrap")
     by_draws = {(r.model_name, r.term): r.p for r in rows_of(drawn)} if len(drawn) else {}
     cells: list[list[Text]] = []
@@ -287,16 +287,10 @@ def term_tests(document: Document, content: ReportContent) -> None:
         )
         before = name
     document.table(
-        "F tests of the fixed terms of every model"
-        + ("; last column, p of the parametric bootstrap." if by_draws else "."),
+        say("models.f_tests_of_the") + (say("models.last_column_p_of") if by_draws else "."),
         [
-            Heading("response", "left", 2),
-            Heading("term", "left", 2),
-            Heading([{"t": "F", "s": "i"}], width=0.8),
-            Heading("df", width=0.5),
-            Heading("df, den.", width=0.8),
-            Heading([{"t": "p", "s": "i"}], width=0.8),
-            *([Heading([{"t": "p", "s": "i"}, " boot."], width=0.8)] if by_draws else []),
+            *heads("models.columns_response_f_df_df_den_2"),
+            *(heads("models.columns_p_boot") if by_draws else []),
         ],
         cells,
     )

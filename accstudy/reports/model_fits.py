@@ -9,10 +9,11 @@ import pandas as pd
 from accstudy.figures.style import component_name, rows_of
 from accstudy.models.decisions import log_base
 from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.document import Document, Heading, Text, heads
 from accstudy.reports.model_evidence import estimate_cells
 from accstudy.reports.model_rows import engines_said, model_unit, response_label
 from accstudy.reports.terms import contrast_name
+from accstudy.words.catalogue import say
 from accstudy.words.numbers import NONE, joined, missing, number, unit_name
 
 __all__ = ["fits_section", "operators_section"]
@@ -47,26 +48,12 @@ def operators_section(document: Document, content: ReportContent) -> None:
         )
         before = label
     document.lead(
-        "For these operators only",
-        "With few operators, conclusions for operators in general have few degrees of freedom. "
-        "For comparison, results for the operators of this study only are given: operators are "
-        "fixed effects, with an interaction with the condition, and their mean is compared. These "
-        "results do not extend to other operators. If the variance between operators is estimated "
-        "as zero, the general interval uses all scans, whereas fixed operators still take one "
-        "coefficient each; the interval for these operators only can then be wider.",
+        say("models.for_these_operators_only"),
+        say("models.with_few_operators_conclusions"),
     )
     document.table(
-        "Differences for operators in general, and for these operators only.",
-        [
-            Heading("response", "left", 1.5),
-            Heading("contrast", "left", 1.6),
-            Heading("in general", width=0.8),
-            Heading("interval", width=1.1),
-            Heading([{"t": "df", "s": "i"}], width=0.4),
-            Heading("these only", width=0.8),
-            Heading("interval", width=1.1),
-            Heading([{"t": "df", "s": "i"}], width=0.4),
-        ],
+        say("models.differences_for_operators_in"),
+        heads("models.columns_response_df_these_only_interval"),
         cells,
     )
 
@@ -88,18 +75,8 @@ def fits_section(document: Document, content: ReportContent, models: list[str]) 
         return
     _components(document, parts, [m for m in models if m in set(parts["model_name"])])
     document.table(
-        "Fit of each model: rows, coefficients, variance explained by the fixed part and by the "
-        "fixed and random parts together; largest relative difference of coefficients and log "
-        "likelihood from statsmodels at the same variance components (not computed for large "
-        "models, unequal residual standard deviations or if all components are zero).",
-        [
-            Heading("model", "left", 2.0),
-            Heading("rows", width=0.6),
-            Heading("coefficients", width=0.9),
-            Heading([{"t": "R", "s": "i"}, "² fixed"], width=0.8),
-            Heading([{"t": "R", "s": "i"}, "² all"], width=0.8),
-            Heading("statsmodels", width=1.2),
-        ],
+        say("models.fit_of_each_model"),
+        heads("models.columns_model_r_fixed_r_all_statsmodels"),
         [
             [
                 str(r.model_name),
@@ -126,24 +103,28 @@ def _components(document: Document, parts: pd.DataFrame, models: list[str]) -> N
             mine = shown[(shown["model_name"] == model) & (shown["component"] == name)]
             row += _component_cells(rows_of(mine))
         cells.append(row)
-    columns = [Heading("component", "left", 2.2)]
+    columns = heads("models.columns_component")
     named = []
     for model in models:
         response = str(parts.loc[parts["model_name"] == model, "response"].iloc[0])
         unit = "" if log_base(response) is not None else unit_name(model_unit(response))
         columns += [
             Heading(f"SD / {unit}" if unit else "SD of log", width=0.7),
-            Heading("interval", width=1.1),
-            Heading("ICC", width=0.6),
+            *heads("models.columns_interval_icc"),
         ]
         named.append(response_label(response))
     document.table(
-        f"Components of the {joined(named, last='and, right, of the')} not estimated as zero: "
-        "standard deviation with its profile likelihood interval, if computed, and intraclass "
-        "correlation (ICC), the variance of the component divided by the total: the correlation "
-        "of rows that share this level only.",
+        say("models.components_of_the_not", named=_beside(named)),
         columns,
         cells,
+    )
+
+
+def _beside(named: list[str]) -> str:
+    return (
+        named[0]
+        if len(named) < 2
+        else say("models.left_and_right", left=joined(named[:-1]), right=named[-1])
     )
 
 
@@ -151,6 +132,10 @@ def _component_cells(found: list[Any]) -> list[str]:
     for r in found:
         unit = "" if log_base(r.response) is not None else model_unit(r.response)
         low, high = number(r.low, unit), number(r.high, unit)
-        span = NONE if missing(r.low) or missing(r.high) else f"{low} to {high}"
+        span = (
+            NONE
+            if missing(r.low) or missing(r.high)
+            else say("models.to_low_high", low=low, high=high)
+        )
         return [number(r.sd, unit), span, number(r.share, "", decimals=3)]
     return [NONE, NONE, NONE]

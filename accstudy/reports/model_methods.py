@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 import pandas as pd
 
@@ -11,11 +11,10 @@ from accstudy.models.decisions import DIFFERS
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Text
 from accstudy.reports.model_rows import engines_said, margin_name
-from accstudy.words.numbers import count, joined, missing
+from accstudy.words.catalogue import say, words
+from accstudy.words.numbers import joined, missing
 
 __all__ = ["model_rows", "models_paragraph", "random_formula"]
-
-_DF = {"kenward-roger": "Kenward and Roger", "satterthwaite": "Satterthwaite"}
 
 
 def models_paragraph(content: ReportContent, source: int) -> Text:
@@ -33,82 +32,66 @@ def models_paragraph(content: ReportContent, source: int) -> Text:
         return ""
     means = content.table("model_means")
     factors = joined(sorted(set(means["factor"]))) if len(means) else "factors"
-    text = (
-        "Linear mixed models were fitted by restricted maximum likelihood, with independent random "
-        f"effects; the table of models lists the formulas. Factors ({factors}) use treatment "
-        "coding, "
-        "with the first level in sorted order as reference level. Terms are tested by type III F "
-        "tests: levels averaged equally over the other factors, with covariates centred at their "
-        "means. Degrees of freedom and standard "
-        f"errors are those of {_by_model(fits, 'method', _DF)} [{source}]. "
-        "A family of contrasts consists of all pairs of levels of a factor, within each level of "
-        "the factors crossed with it, or of all slopes of a covariate by level and their "
-        f"differences; within a family, p values are {_by_model(fits, 'adjust', _ADJUSTED)}."
+    text = say(
+        "methods.linear_mixed_models_were",
+        factors=factors,
+        by_model=_by_model(fits, "method", words("methods.df")),
+        source=source,
+        by_model_2=_by_model(fits, "adjust", words("methods.adjusted")),
     )
     if not content.referenced:
-        text += (
-            " Without a reference, the true distances are unknown: every pair has its own fixed "
-            "effect, which is not reported, and only differences between scans of the same pair "
-            "are. Models of scatter need no reference."
-        )
+        text += say("methods.without_a_reference_the")
     at_once = fits.loc[fits["simultaneous"].fillna(False).astype(bool), "model_name"]
     text += (
-        f" Intervals of contrasts in {_named(at_once)} are simultaneous (Bonferroni); the others "
-        "apply to one contrast each."
+        say("methods.intervals_of_contrasts_in", named=_named(at_once))
         if len(at_once)
-        else " Intervals apply to one contrast each."
+        else say("methods.intervals_apply_to_one")
     )
     if fits["equivalence_margin"].notna().any():
-        text += " Equivalence is assessed by two one-sided tests"
+        text += say("methods.equivalence_is_assessed_by")
         one_sided = fits.loc[fits["non_inferiority"].fillna(False).astype(bool), "model_name"]
-        text += f", in {_named(one_sided)} by one (non-inferiority)." if len(one_sided) else "."
+        text += say("methods.in_by_one_non", named=_named(one_sided)) if len(one_sided) else "."
     unequal = fits[fits["residual_sd_by"].fillna("") != ""]
     for column, mine in unequal.groupby("residual_sd_by"):
-        text += f" The levels of {column} have separate residual standard deviations in "
+        text += say("methods.the_levels_of_have", column=column)
         text += f"{_named(mine['model_name'])}."
     if content.has("model_unequal"):
-        text += (
-            " Where the scatter of the residuals differs at least twofold between levels of a "
-            "compared factor, contrasts were recomputed with a separate residual standard "
-            "deviation for each level."
-        )
+        text += say("methods.where_the_scatter_of")
     if len(content.table("model_operators")):
-        text += (
-            " Contrasts are also given for the operators of the study only, with operators and "
-            "their interactions with the fixed part as fixed effects."
-        )
+        text += say("methods.contrasts_are_also_given")
     boot = content.table("model_bootstrap")
     if len(boot):
-        text += (
-            f" Terms of {_named(boot['model_name'])} were also tested by a parametric bootstrap "
-            f"({int(boot['draws'].max())} data sets simulated without the term)."
+        text += say(
+            "methods.terms_of_were_also",
+            named=_named(boot["model_name"]),
+            draws=int(boot["draws"].max()),
         )
     other = fits["engine_difference"].dropna()
     if len(other):
-        text += (
-            f" {len(other)} of {len(fits)} models were also fitted by statsmodels at the same "
-            "variance components; the largest relative difference of coefficients and log "
-            f"likelihood is {engines_said(other.max())}."
+        text += say(
+            "methods.of_models_were_also",
+            other=len(other),
+            fits=len(fits),
+            engines_said=engines_said(other.max()),
         )
         gain = fits["engine_gain"].dropna()
         if len(gain):
-            more = "no" if gain.max() < DIFFERS else f"a by {gain.max():.1g}"
-            text += (
-                f" In {count(len(gain), 'model')} statsmodels also optimised the components, from "
-                f"two starting points, and found {more} higher likelihood."
-            )
+            more = "no" if gain.max() < DIFFERS else say("methods.a_by", gain=gain.max())
+            text += say("methods.in_statsmodels_also_optimised", gain=len(gain), more=more)
     return text
 
 
-_ADJUSTED = {"holm": "adjusted by Holm's method", "none": "not adjusted"}
-
-
-def _by_model(fits: pd.DataFrame, column: str, words: dict[str, str]) -> str:
+def _by_model(fits: pd.DataFrame, column: str, words: Mapping[str, str]) -> str:
     """What a setting is, by model where models differ in it."""
     by = fits.groupby(column, sort=False)["model_name"].apply(list)
     if len(by) == 1:
         return words.get(str(by.index[0]), str(by.index[0]))
-    return joined([f"{words.get(str(k), str(k))} in {_named(v)}" for k, v in by.items()])
+    return joined(
+        [
+            say("methods.in_get_named", get=words.get(str(k), str(k)), named=_named(v))
+            for k, v in by.items()
+        ]
+    )
 
 
 def _named(models: Iterable[object]) -> str:

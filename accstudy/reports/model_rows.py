@@ -11,6 +11,7 @@ import pandas as pd
 from accstudy.figures.style import rows_of
 from accstudy.models.decisions import log_base
 from accstudy.reports.document import Text, strong_accent
+from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import (
     missing,
     number,
@@ -38,23 +39,6 @@ __all__ = [
 ]
 
 _NAMED = 4  # contrasts of one kind in the sentence of page 1
-_RESPONSES = {
-    "distance_um": "deviation of the distance",
-    "angle_deg": "deviation of the angle",
-    "vertical_um": "deviation of the vertical position",
-    "relative_axis_deg": "angle between the axes",
-    "worst_distance_um": "worst distance of a scan",
-    "rms_distance_um": "r.m.s. distance of a scan",
-    "worst_angle_deg": "worst angle of a scan",
-}
-_COVARIATES = {
-    "angulation_deg": "angulation / °",
-    "divergence_deg": "divergence of the axes / °",
-    "path_mm": "arch length / mm",
-    "span_mm": "span / mm",
-    "n_implants": "implants of the model",
-    "steps": "steps along the arch",
-}
 
 
 def lead_model(means: pd.DataFrame) -> str:
@@ -89,12 +73,12 @@ def response_label(response: str) -> str:
     """
     column = re.search(r"(?:pair|implant|scan)\.(\w+)", response)
     name = column.group(1) if column else response
-    said = _RESPONSES.get(name, name.rsplit("_", 1)[0].replace("_", " "))
+    said = words("models.responses").get(name, name.rsplit("_", 1)[0].replace("_", " "))
     if response.startswith("implant.distance") or "implant.distance" in response:
-        said = "3D deviation of an implant"
+        said = say("models.3d_deviation_of_an")
     if "spread(" in response:
-        return f"scatter of the {said}"
-    return f"geometric mean of |{said}|" if log_base(response) is not None else said
+        return say("models.scatter_of_the", said=said)
+    return say("models.geometric_mean_of", said=said) if log_base(response) is not None else said
 
 
 def _back(response: str, value: Any) -> Any:
@@ -119,7 +103,9 @@ def means_rows(means: pd.DataFrame, models: list[str]) -> pd.DataFrame:
             part[column] = _back(response, part[column].astype(float))
         label = response_label(response)
         part["panel"] = label[0].upper() + label[1:]
-        part["axis"] = f"estimated mean / {unit}" if unit else "estimated mean"
+        part["axis"] = (
+            say("models.estimated_mean", unit=unit) if unit else say("models.estimated_mean_2")
+        )
         part["zero"] = log_base(response) is None and "spread(" not in response
         part["unit"], part["model_name"] = model_unit(response), name
         parts.append(part)
@@ -134,7 +120,7 @@ def level_contrasts(contrasts: pd.DataFrame, model: str) -> pd.DataFrame:
 
 def levels_of(row: Any) -> tuple[str, str]:
     """The two levels of a contrast, the second with the stratum in which they are compared."""
-    where = f" at {row.stratum}" if row.stratum else ""
+    where = say("models.at_stratum", stratum=row.stratum) if row.stratum else ""
     return str(row.level_a), f"{row.level_b}{where}"
 
 
@@ -158,48 +144,51 @@ def contrast_sentence(row: Any) -> Text:
     label, unit = response_label(row.response), model_unit(row.response)
     if log_base(row.response) is not None:
         ends = [number(_back(row.response, v), "", decimals=2) for v in (row.low, row.high)]
-        size = f"{number(row.ratio, '', decimals=2)} times"
-        value = f"{size} ({ends[0]} to {ends[1]})"
-        how = f"the {label} of {a} is "
-        tail = f" that of {b}"
+        size = say("models.times_ratio", ratio=number(row.ratio, "", decimals=2))
+        value = say("models.to_size_ends", size=size, ends=ends[0], ends_2=ends[1])
+        how = say("models.the_of_is", label=label, a=a)
+        tail = say("models.that_of_2", b=b)
     else:
         value = f"{_valued(row.estimate, unit)} ({_ends(row, unit, equivalence=False)})"
-        how, tail = f"{a} minus {b}: the mean {label} differs by ", ""
+        how, tail = say("models.minus_the_mean_differs", a=a, b=b, label=label), ""
     shown = is_true(row.shown)
     if shown and row.response == "pair.distance_um":
         longer = "longer" if float(row.estimate) > 0 else "shorter"
-        how = f"{a} measures distances {longer} than {b}: "
+        how = say("models.measures_distances_than", a=a, longer=longer, b=b)
     text: list[Any] = [how, strong_accent(value), f"{tail}, p = {p_said(row)}; "]
     text = [
         t.replace("p = <", "p <").replace("p = >", "p >") if isinstance(t, str) else t for t in text
     ]
-    text.append(strong_accent("a difference is shown" if shown else "no difference is shown"))
+    text.append(
+        strong_accent(
+            say("models.a_difference_is_shown_2") if shown else say("models.no_difference_is_shown")
+        )
+    )
     if not missing(row.margin):
         margin = margin_name(row.response, row.margin)
         equal = is_true(row.equivalent)
         if _beyond(row):
-            text += [", and it is ", strong_accent(f"larger than {margin.removeprefix('±')}")]
+            text += [
+                say("models.and_it_is"),
+                strong_accent(say("models.larger_than", margin=margin.removeprefix("±"))),
+            ]
         else:
-            text.append(f", and equivalence within {margin} is ")
-            text.append(strong_accent("shown" if equal else "not shown"))
+            text.append(say("models.and_equivalence_within_is", margin=margin))
+            text.append(strong_accent("shown" if equal else say("models.not_shown")))
             judged = _ends(row, unit, equivalence=True)
             if log_base(row.response) is None and "%" in judged:
                 text.append(f" ({judged})")
         text.append(".")
     else:
-        text.append(
-            "."
-            if shown
-            else ", which does not imply equality: the study sets no equivalence margin."
-        )
+        text.append("." if shown else say("models.which_does_not_imply"))
     return [text[0][0].upper() + text[0][1:], *text[1:]]
 
 
 def p_said(row: Any) -> str:
     """P value that decides about a contrast, with how it allows for their number."""
     if row.adjust == "none":
-        return f"{p_value(row.p)}, not adjusted"
-    return f"{p_value(row.p_holm)} (Holm-adjusted)"
+        return say("models.not_adjusted_3", p=p_value(row.p))
+    return say("models.holm_adjusted", p_holm=p_value(row.p_holm))
 
 
 def contrasts_sentence(rows: list[Any]) -> Text:
@@ -215,30 +204,33 @@ def contrasts_sentence(rows: list[Any]) -> Text:
     found: dict[str, list[Any]] = {}
     for row in rows:
         if is_true(row.shown):
-            what = "a difference is shown between"
+            what = say("models.a_difference_is_shown_3")
         elif is_true(row.equivalent):
-            what = f"equivalence within {margin_name(response, row.margin)} is shown between"
+            what = say(
+                "models.equivalence_within_is_shown", margin_name=margin_name(response, row.margin)
+            )
         elif not missing(row.margin):
-            what = "neither difference nor equivalence is shown between"
+            what = say("models.neither_difference_nor_equivalence")
         else:
-            what = "no difference is shown, which does not imply equality, between"
+            what = say("models.no_difference_is_shown_2")
         found.setdefault(what, []).append(row)
-    text: list[Any] = [f"In the mean {response_label(response)}, "]
+    text: list[Any] = [say("models.in_the_mean", response=response_label(response))]
     by_size = sorted(found.items(), key=lambda item: not item[0].startswith("a difference"))
     for k, (what, mine) in enumerate(by_size):
         text.append(f"; {what} " if k else f"{what} ")
         for i, row in enumerate(mine[:_NAMED]):
             a, b = levels_of(row)
             text.append(
-                ("" if i == 0 else ", and " if i == len(mine) - 1 else ", ") + f"{a} and {b}, "
+                ("" if i == 0 else say("models.and") if i == len(mine) - 1 else ", ")
+                + say("models.and_a_b", a=a, b=b)
             )
             equal = what.startswith("equivalence")
             text.append(strong_accent(_valued(row.estimate, unit)))
             text.append(f" ({_ends(row, unit, equivalence=equal)})")
         if len(mine) > _NAMED:
-            text.append(f", and {len(mine) - _NAMED} more")
+            text.append(say("models.and_more", mine=len(mine) - _NAMED))
     level = sure(rows[0].confidence)
-    return [*text, f" (first minus second; {level} intervals unless stated otherwise)."]
+    return [*text, say("models.first_minus_second_intervals", level=level)]
 
 
 def _valued(value: Any, unit: str) -> str:
@@ -253,16 +245,21 @@ def contrast_ends(row: Any) -> str:
     Nothing where less than one degree of freedom leaves no interval.
     """
     if missing(row.low):
-        return "no interval: less than one degree of freedom"
+        return say("models.no_interval_less_than")
     if log_base(str(row.response)) is not None:
         ends = [number(_back(row.response, v), "", decimals=2) for v in (row.low, row.high)]
-        return f"{number(row.ratio, '', decimals=2)} ({ends[0]} to {ends[1]})"
+        return say(
+            "models.to_ratio_ends",
+            ratio=number(row.ratio, "", decimals=2),
+            ends=ends[0],
+            ends_2=ends[1],
+        )
     unit = model_unit(str(row.response))
     said = f"{number(row.estimate, unit, signed=True)} ({_ends(row, unit, equivalence=False)})"
     if missing(row.margin) or missing(row.equivalence_low) or is_true(row.shown):
         return said
     ends = [number(v, unit, signed=True) for v in (row.equivalence_low, row.equivalence_high)]
-    return f"{said} [{ends[0]} to {ends[1]}]"
+    return say("models.to_said_ends", said=said, ends=ends[0], ends_2=ends[1])
 
 
 def _ends(row: Any, unit: str, *, equivalence: bool) -> str:
@@ -272,7 +269,7 @@ def _ends(row: Any, unit: str, *, equivalence: bool) -> str:
         low, high = row.equivalence_low, row.equivalence_high
         level = f"{sure(2 * row.confidence - 1)}: "
     ends = [number(v, unit, signed=True) for v in (low, high)]
-    return f"{level}{ends[0]} to {ends[1]}"
+    return say("models.to_level_ends", level=level, ends=ends[0], ends_2=ends[1])
 
 
 def _beyond(row: Any) -> bool:
@@ -291,21 +288,35 @@ def range_sentence(rows: list[Any]) -> str:
         Of one pair of levels and one covariate, in order of its value.
     """
     first = rows[0]
-    name, _, axis = _COVARIATES.get(first.covariate, first.covariate).partition(" / ")
+    name, _, axis = (
+        words("models.covariates").get(first.covariate, first.covariate).partition(" / ")
+    )
     gap = "" if axis == "°" else "\u00a0"
-    values = [f"{_sized(r)} at {float(r.value):.1f}{gap}{axis}" for r in rows]
+    values = [
+        say("models.at_sized_value", sized=_sized(r), value=float(r.value), gap=gap, axis=axis)
+        for r in rows
+    ]
     logs = log_base(str(first.response)) is not None
-    how = f"{first.level_a} over {first.level_b}" if logs else (
-        f"{first.level_a} minus {first.level_b}"
-    )  # fmt: skip
-    return f"{how} changes from {values[0]} to {values[-1]} of {name}"
+    how = (
+        say("models.over_level_a_level_b", level_a=first.level_a, level_b=first.level_b)
+        if logs
+        else (say("models.minus_level_a_level_b", level_a=first.level_a, level_b=first.level_b))
+    )
+    return say(
+        "models.changes_from_to_of", how=how, values=values[0], values_2=values[-1], name=name
+    )
 
 
 def _sized(row: Any) -> str:
     """Difference with its interval; of a log response the ratio."""
     if log_base(str(row.response)) is not None:
         ends = [number(v, "", decimals=2) for v in (row.ratio_low, row.ratio_high)]
-        return f"{number(row.ratio, '', decimals=2)} ({ends[0]} to {ends[1]})"
+        return say(
+            "models.to_ratio_ends",
+            ratio=number(row.ratio, "", decimals=2),
+            ends=ends[0],
+            ends_2=ends[1],
+        )
     unit = model_unit(str(row.response))
     return f"{_valued(row.estimate, unit)} ({_ends(row, unit, equivalence=False)})"
 
@@ -319,7 +330,7 @@ def margin_name(response: str, margin: float) -> str:
     'a factor of 1.25'
     """
     if log_base(response) is not None:
-        return f"a factor of {number(margin, '', decimals=2)}"
+        return say("models.a_factor_of", margin=number(margin, "", decimals=2))
     return f"±{quantity(margin, model_unit(response))}"
 
 
@@ -339,5 +350,5 @@ def engines_said(difference: Any) -> str:
     ('below 1e-06', '2e-03', 'not computed')
     """
     if missing(difference):
-        return "not computed"
-    return "below 1e-06" if float(difference) < 1e-6 else f"{float(difference):.0e}"
+        return say("models.not_computed")
+    return say("models.below_1e_06") if float(difference) < 1e-6 else f"{float(difference):.0e}"

@@ -8,33 +8,34 @@ from typing import Any
 import pandas as pd
 
 from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Attachment, Document, Heading, Text
-from accstudy.words.numbers import date, joined
+from accstudy.reports.document import Attachment, Document, Text, heads
 from accstudy.tables import TABLES, csv_bytes
+from accstudy.words.catalogue import say
+from accstudy.words.numbers import date, joined
 
 __all__ = ["attachments", "record_section"]
 
 
 def record_section(document: Document, content: ReportContent) -> None:
     """Hashes, versions and settings."""
-    document.heading("Record")
+    document.heading(say("record.record"))
     record = content.record
     document.lead(
-        "How to check",
-        "The SHA-256 of every input and result is listed here and in the attached record; "
-        "“accstudy audit” compares them with the files and recomputes the results. The same input "
-        "and version give identical files on one machine, and the same numbers to within one unit "
-        "of the last digit on other processors.",
+        say("record.how_to_check"),
+        say("record.the_sha_256_of"),
     )
     versions = record.get("versions", {})
     document.terms(
         [
             ("accstudy", str(record.get("accstudy", ""))),
-            ("Versions", joined([f"{k} {v}" for k, v in versions.items()])),
-            ("Computed on", joined([str(v) for v in record.get("computer", {}).values()])),
+            (say("record.versions"), joined([f"{k} {v}" for k, v in versions.items()])),
             (
-                "Data of",
-                date(content.generated) if content.generated else "unknown: no scan is dated",
+                say("record.computed_on"),
+                joined([str(v) for v in record.get("computer", {}).values()]),
+            ),
+            (
+                say("record.data_of"),
+                date(content.generated) if content.generated else say("record.unknown_no_scan_is"),
             ),
         ]
     )
@@ -45,13 +46,13 @@ def record_section(document: Document, content: ReportContent) -> None:
     ]
     if hashes:
         shown = hashes[:60]
-        more = "" if len(hashes) <= 60 else f": the first 60 of {len(hashes)}; all are attached"
+        more = "" if len(hashes) <= 60 else say("record.the_first_60_of", hashes=len(hashes))
         document.table(
-            f"SHA-256 of inputs and results{more}.",
-            [Heading("file", "left", 1), Heading("SHA-256", "left")],
+            say("record.sha_256_of_inputs", more=more),
+            heads("record.columns_file_sha_256"),
             shown,
         )
-    document.lead("Settings", "All settings as used, including defaults.")
+    document.lead(say("record.settings"), say("record.all_settings_as_used"))
     document.terms(_settings(content.settings))
 
 
@@ -99,15 +100,26 @@ def attachments(content: ReportContent) -> list[Attachment]:
         if not data:
             factors = tuple(c for c in table.columns if c not in TABLES[name].names)
             data = csv_bytes(name, table, factors=factors)
-        what = f"Table {name}: one row per {TABLES[name].row}; columns are described in tables.csv"
+        what = say("record.table_one_row_per", name=name, row=TABLES[name].row)
         found.append(Attachment(f"{name}.csv", data, "text/csv", what))
     if found:
         found.append(
-            Attachment("tables.csv", _dictionary(content), "text/csv", "Meaning of every column")
+            Attachment(
+                "tables.csv",
+                _dictionary(content),
+                "text/csv",
+                say("record.meaning_of_every_column"),
+            )
         )
     record = json.dumps(content.record, indent=1, sort_keys=True, ensure_ascii=False, default=str)
-    found.append(Attachment("record.json", record.encode(), "application/json",
-                            "Hashes, versions and settings of this run"))  # fmt: skip
+    found.append(
+        Attachment(
+            "record.json",
+            record.encode(),
+            "application/json",
+            say("record.hashes_versions_and_settings"),
+        )
+    )
     return found
 
 

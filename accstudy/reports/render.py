@@ -7,7 +7,6 @@ from typing import Any
 
 from accstudy.errors import InputError, nearest
 from accstudy.figures.style import figure_bytes, picture_bytes, printable
-from accstudy.reports.cautions import FOOTER
 from accstudy.reports.common_sections import subtitle
 from accstudy.reports.comparison import comparison_report, latex_attachments
 from accstudy.reports.compile import compile_pdf
@@ -18,20 +17,18 @@ from accstudy.reports.identification import identity
 from accstudy.reports.recorded import attachments
 from accstudy.reports.unreferenced import unreferenced_report
 from accstudy.reports.validation import validation_report
+from accstudy.words.catalogue import say, words
 
 __all__ = ["KINDS", "render_report"]
 
 Builder = Callable[[ReportContent], tuple[list[Text], Document, Document]]
 
-KINDS: dict[str, tuple[str, Builder]] = {
-    "validation": ("Validation report", validation_report),
-    "comparison": ("Comparison report", comparison_report),
-    "drift": ("Drift report", drift_report),
+KINDS: dict[str, Builder] = {
+    "validation": validation_report,
+    "comparison": comparison_report,
+    "drift": drift_report,
 }
-"""Name and builder of every kind of report."""
-
-UNREFERENCED_NAMES = {"validation": "Precision report", "comparison": "Comparison report"}
-"""What a report without a reference is called."""
+"""Builder of every kind of report."""
 
 _KEYWORDS = {True: ("accuracy", "trueness", "precision"), False: ("precision",)}
 
@@ -64,9 +61,9 @@ def render_report(
     """
     if kind not in KINDS:
         raise InputError(f'there is no report of kind "{kind}"', hint=nearest(kind, list(KINDS)))
-    name, build = KINDS[kind]
+    name, build = words("common.report_names")[kind], KINDS[kind]
     if not content.referenced and kind != "drift":
-        name, build = UNREFERENCED_NAMES[kind], unreferenced_report
+        name, build = words("common.report_names_unreferenced")[kind], unreferenced_report
     answer, first, rest = build(content)
     files = {**first.files, **rest.files}
     data: dict[str, Any] = {
@@ -75,10 +72,10 @@ def render_report(
         "running": printable(content.title),
         "subtitle": clean(subtitle(content)),
         "author": "accstudy",
-        "keywords": ["implant impression", *_KEYWORDS[content.referenced], kind],
+        "keywords": [say("common.implant_impression"), *_KEYWORDS[content.referenced], kind],
         "description": " ".join(plain(text) for text in answer),
         "date": [int(part) for part in content.generated.split("-")] if content.generated else [],
-        "footer": FOOTER,
+        "footer": say("cautions.footer"),
         "identity": identity(content),
         "answer": [clean(text) for text in answer],
         "first": first.blocks,

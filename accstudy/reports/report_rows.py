@@ -10,9 +10,9 @@ import pandas as pd
 from accstudy.accuracy.judge import EACH_PAIR, REFUTED
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
+from accstudy.words.catalogue import say
 
 __all__ = [
-    "GAPS",
     "between",
     "confidence_of",
     "for_others",
@@ -29,11 +29,6 @@ __all__ = [
     "supported_at",
 ]
 
-GAPS = {
-    "terminal-screw": "gap or interference, one-screw test",
-    "best-seat": "largest gap at the best seat",
-}
-"""Ways of seating as a limit is called."""
 
 _USELESS = 10.0
 
@@ -82,11 +77,11 @@ def between(content: ReportContent) -> tuple[str, str, str]:
     """
     analysis = content.settings.get("analysis", {})
     cell = [str(c) for c in analysis.get("cell") or ()]
-    factors = " and ".join(cell) or "nothing that the study names"
+    factors = say("names.and").join(cell) or say("names.nothing_that_the_study")
     scans, laboratory = content.table("scans"), analysis.get("laboratory")
     if laboratory in cell and laboratory in scans and len(set(scans[laboratory])) > 1:
         return "reproducibility", "R", factors
-    return "intermediate precision", "I", factors
+    return say("names.intermediate_precision"), "I", factors
 
 
 def own_limits(content: ReportContent) -> pd.DataFrame:
@@ -186,7 +181,7 @@ def named(content: ReportContent, condition: str, model: str = "") -> str:
     if condition and len(set(pairs.get("condition", ()))) > 1:
         parts.append(condition)
     if model and len(set(pairs.get("model", ()))) > 1:
-        parts.append(f"model {model}")
+        parts.append(say("names.model_model", model=model))
     return ", ".join(parts)
 
 

@@ -10,10 +10,11 @@ from accstudy.figures.seats import gap_chart, seat_chart
 from accstudy.figures.style import rows_of
 from accstudy.figures.views import PRINTED_MM
 from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Heading, Text
+from accstudy.reports.document import Document, Text, heads
 from accstudy.reports.figure_tables import arches, gap_rows, seat_rows, typical_scan
 from accstudy.reports.report_rows import confidence_of, groups, limit_of, named, slug
 from accstudy.reports.sentences import condition_name
+from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import (
     NONE,
     freedom,
@@ -35,14 +36,20 @@ def budget(document: Document, content: ReportContent) -> None:
     table = content.table("uncertainty_budget")
     if not len(table):
         return
-    document.heading("Uncertainty budget")
+    document.heading(say("seating.uncertainty_budget"))
     longest = []
     for key, rows in groups(table, ["condition", "model"]):
         longest.append((key, rows[rows["span_mm"] == rows["span_mm"].max()]))
     largest = max(float(rows.loc[rows["part"] == "combined", "u_um"].max()) for _, rows in longest)
     for (condition, model), rows in longest[:_MOST_BUDGETS]:
-        _one_budget(document, rows, named(content, condition, model), slug(condition, model),
-                    largest, sure(confidence_of(content)))  # fmt: skip
+        _one_budget(
+            document,
+            rows,
+            named(content, condition, model),
+            slug(condition, model),
+            largest,
+            sure(confidence_of(content)),
+        )
 
 
 def _one_budget(
@@ -62,36 +69,39 @@ def _one_budget(
         return
     expanded = rows_of(rows[rows["part"] == "expanded"])
     top = rows_of(parts.loc[[parts["u_um"].idxmax()]])[0]
-    text = (
-        f"In the bias of the distance {subject} ({quantity(total[0].span_mm, 'mm')}) the largest "
-        f"contribution is {top.part}, with {percent(top.share)} of the variance."
+    text = say(
+        "seating.in_the_bias_of",
+        subject=subject,
+        span_mm=quantity(total[0].span_mm, "mm"),
+        part=top.part,
+        share=percent(top.share),
     )
     if expanded and not missing(expanded[0].u_um):
         text += (
-            f" The expanded uncertainty is {number(expanded[0].u_um)} µm "
-            f"({confidence}, coverage factor "
-            f"{number(expanded[0].k, '', decimals=2)}"
+            say(
+                "seating.the_expanded_uncertainty_is",
+                u_um=number(expanded[0].u_um),
+                confidence=confidence,
+                k=number(expanded[0].k, "", decimals=2),
+            )
             + ("" if missing(expanded[0].df) else f", {freedom(expanded[0].df)}")
             + ")."
         )
     known = rows["u_um"].notna() & ~rows["part"].isin(["combined", "expanded"])
     if not (known & (rows["part"] == "repeatability")).any():
-        text += " Repeatability cannot be estimated from so few scans and is not included."
+        text += say("seating.repeatability_cannot_be_estimated")
     held = rows[known & ~counted]
     if len(held):
         names = joined([str(p) for p in held["part"]])
-        text += f" Already contained in the scatter of the scans, and not counted twice: {names}."
-    document.lead(which or "Budget", text)
+        text += say("seating.already_contained_in_the", names=names)
+    document.lead(which or say("seating.budget"), text)
     drawn = pd.concat([parts, rows[rows["part"] == "combined"]]).rename(columns={"u_um": "u"})
     said = joined([f"{r.part} {number(r.u_um)}" for r in rows_of(parts)])
     document.figure(
         slug("budget", name, subject),
         budget_chart(drawn, largest=largest),
-        caption=(
-            f"Standard uncertainty of the bias of the distance {subject}, by contribution (JCGM "
-            "100). Contributions are combined in quadrature."
-        ),
-        alt=f"Bars: {said} µm; combined {number(total[0].u_um)} µm.",
+        caption=(say("seating.standard_uncertainty_of_the", subject=subject)),
+        alt=say("seating.bars_m_combined_m", said=said, u_um=number(total[0].u_um)),
     )
 
 
@@ -100,15 +110,11 @@ def seating(document: Document, content: ReportContent) -> None:
     table = content.table("seating")
     if not len(table) or not content.has("implants"):
         return
-    document.heading("Predicted seating of a rigid framework")
+    document.heading(say("seating.predicted_seating_of_a"))
     document.lead(
-        "Interpretation",
-        "A perfectly rigid and perfectly made framework with the implant arrangement of the scan "
-        "is seated on the reference. Gaps are vertical, for non-engaging components; lateral "
-        "misfit is listed but not assessed. They result from the impression alone, without "
-        "manufacture, screw preload, bone or soft tissue.",
-        "Interference is not a good fit: the component would overlap the implant and could not be "
-        "seated. These results do not show passive fit.",
+        say("seating.interpretation"),
+        say("seating.a_perfectly_rigid_and"),
+        say("seating.interference_is_not_a"),
     )
     order = arches(content.table("implants"))
     for (condition, model), mine in groups(table, ["condition", "model"])[:_MOST_SEATS]:
@@ -133,22 +139,24 @@ def _one_scan(
     best = rows.loc[rows["tightened"] == "best-seat", "gap_max_um"].max()
     one = rows[rows["tightened"] != "best-seat"]
     which = named(content, condition, model)
-    alt = f"Framework of scan {scan} on its implants. Best seat: largest gap {quantity(best)}."
+    alt = say("seating.framework_of_scan_on", scan=scan, best=quantity(best))
     if one["gap_max_um"].notna().any():
-        alt += (
-            f" One screw at {arch.implants[0]}: gaps from {quantity(one['gap_min_um'].min())} "
-            f"to {quantity(one['gap_max_um'].max())}."
+        alt += say(
+            "seating.one_screw_at_gaps",
+            implants=arch.implants[0],
+            gap_min_um=quantity(one["gap_min_um"].min()),
+            gap_max_um=quantity(one["gap_max_um"].max()),
         )
     document.figure(
         slug("seat", condition, model),
         seat_chart(rows, limit_um=limit_of(content, "seat_gap_um")),
         caption=(
-            f"{f'{which}: the' if which else 'The'} framework of scan {scan}, the median scan at "
-            "its best seat, on the implants, unrolled along the arch. Vertical scale in µm, "
-            "horizontal scale in mm; numbers are the largest and, below zero, the smallest gap, "
-            "and the base of each component slants between them. Hatched: overlap with the "
-            "implant (interference), so the component could not be seated. Lateral misfit is not "
-            f"drawn; at the best seat it is up to {quantity(_sideways(rows))}."
+            say(
+                "seating.framework_of_scan_the",
+                the_which=say("seating.the_which", which=which) if which else say("seating.the"),
+                scan=scan,
+                sideways=quantity(_sideways(rows)),
+            )
         ),
         alt=alt,
     )
@@ -174,7 +182,7 @@ def _all_scans(
     ends = rows.groupby("way", sort=False)["worst_um"].agg(["min", "max"])
     said = joined(
         [
-            f"{way}, {number(low)} to {quantity(high)}"
+            say("seating.to_way_low", way=way, low=number(low), high=quantity(high))
             for way, low, high in ends.itertuples(name=None)
         ]
     )
@@ -183,16 +191,16 @@ def _all_scans(
         slug("gaps", condition, model),
         gap_chart(rows, limit_um=limit),
         caption=(
-            f"{f'{which}: largest' if which else 'Largest'} gap at the rim of every implant in "
-            "every scan, or interference if larger: below zero, part of the rim would overlap the "
-            "implant, and the component could not be seated. Bars: medians"
+            say(
+                "seating.gap_at_the_rim",
+                largest_which=say("seating.largest_which", which=which)
+                if which
+                else say("seating.largest"),
+            )
         )
-        + ("." if limit is None else f"; dashed, the limit of {quantity(limit)}."),
-        alt=f"Dots of the largest gap or, negative, interference at every implant: {said}.",
+        + ("." if limit is None else say("seating.dashed_the_limit_of_2", limit=quantity(limit))),
+        alt=say("seating.dots_of_the_largest", said=said),
     )
-
-
-_WAYS = {"terminal-screw": "one-screw test, worse end", "best-seat": "best seat"}
 
 
 def _summary(document: Document, content: ReportContent) -> None:
@@ -205,22 +213,35 @@ def _summary(document: Document, content: ReportContent) -> None:
     for r in rows_of(table):
         within = NONE
         if not missing(r.limit_um) and not missing(r.n_within):
-            within = f"{int(r.n_within)} of {int(r.n_scans)}"
+            within = say(
+                "seating.of_n_within_n_scans", n_within=int(r.n_within), n_scans=int(r.n_scans)
+            )
         pressed = NONE
         if not missing(r.n_interference):
-            pressed = f"{int(r.n_interference)} of {int(r.n_scans)}"
+            pressed = say(
+                "seating.of_n_interference_n_scans",
+                n_interference=int(r.n_interference),
+                n_scans=int(r.n_scans),
+            )
             if r.n_interference:
-                pressed += f", to {number(r.max_interference_um, decimals=0)}"
+                pressed += say(
+                    "seating.to_max_interference_um",
+                    max_interference_um=number(r.max_interference_um, decimals=0),
+                )
         share = NONE
         if within != NONE:
-            share = f"{percent(r.share_within_low)} to {percent(r.share_within_high)}"
+            share = say(
+                "seating.to_share_within_low_share_within_high",
+                share_within_low=percent(r.share_within_low),
+                share_within_high=percent(r.share_within_high),
+            )
         cells: list[Text] = [condition_name(r.condition)] if several else []
         mine = seats[(seats["condition"] == r.condition) & (seats["model"] == r.model)]
         rows.append(
             [
                 *cells,
                 str(r.model),
-                _WAYS.get(r.seated, str(r.seated)),
+                words("seating.ways").get(r.seated, str(r.seated)),
                 number(r.median_um, decimals=0),
                 number(r.max_um, decimals=0),
                 within,
@@ -232,52 +253,27 @@ def _summary(document: Document, content: ReportContent) -> None:
             ]
         )
     document.table(
-        "Vertical misfit: largest gap or interference of a scan in µm, whichever is larger; scans "
-        f"within the limit with the {sure(confidence_of(content))} interval of their proportion; "
-        "scans with interference, and the deepest in µm. Conformity is assessed at the best seat, "
-        "which has no interference; the one-screw test is descriptive. Bound: for future scans. "
-        "Lateral: largest offset of a platform at the best seat in any scan, not assessed.",
+        say("seating.vertical_misfit_largest_gap", confidence_of=sure(confidence_of(content))),
         [
-            *([Heading("condition", "left", 1)] if several else []),
-            Heading("model", "left", 0.6),
-            Heading("seated", "left", 1.5),
-            Heading("median", width=0.7),
-            Heading("largest", width=0.7),
-            Heading("within", width=0.9),
-            Heading("share", width=1.2),
-            Heading("interference", width=1.1),
-            Heading("bound", width=0.7),
-            Heading("verdict", "left", 1.6),
-            Heading("lateral", width=0.9),
+            *(heads("seating.columns_condition") if several else []),
+            *heads("seating.columns_model_seated_median"),
         ],
         rows,
     )
-
-
-_PICTURES = {
-    "located": "One scan with the scan bodies at the positions found",
-    "surface-trueness": "Surface of the scans against the reference surface",
-    "surface-precision": "Surface of the scans against each other",
-}
 
 
 def pictures(document: Document, content: ReportContent) -> None:
     """Views of the scans that were computed elsewhere."""
     if not content.pictures:
         return
-    shown = [n for n in _PICTURES if n in content.pictures]
-    document.heading("Scan surfaces")
-    text = "The located scan shows whether the scan bodies were found at the correct positions."
+    shown = [n for n in words("seating.picture_captions") if n in content.pictures]
+    document.heading(say("seating.scan_surfaces"))
+    text = say("seating.the_located_scan_shows")
     if "surface-trueness" in shown:
-        text += (
-            " The surface comparison also includes soft tissue and model; the results of this "
-            "report are based on the scan bodies alone. Scanned surfaces lie slightly outside the "
-            "true surface of a scan body on all sides; this offset is fitted together with each "
-            "pose and does not shift it."
-        )
-    document.lead("How to read it", text)
+        text += say("seating.the_surface_comparison_also")
+    document.lead(say("seating.how_to_read_it"), text)
     for name in shown:
-        note = content.picture_notes.get(name) or _PICTURES[name]
+        note = content.picture_notes.get(name) or words("seating.picture_captions")[name]
         document.picture(
             name, content.pictures[name], caption=note, alt=note, width_mm=PRINTED_MM[name]
         )

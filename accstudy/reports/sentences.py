@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import (
-    count,
     interval,
     joined,
     missing,
@@ -31,19 +31,6 @@ __all__ = [
     "supported_sentence",
 ]
 
-_MEASURANDS = {
-    "distance_um": "inter-implant distance",
-    "angle_deg": "angle between implant axes",
-    "seat_gap_um": "largest predicted gap",
-    "gap_max_um": "largest predicted gap",
-    "mesiodistal_um": "mesiodistal position",
-    "buccolingual_um": "buccolingual position",
-    "vertical_um": "vertical position",
-    "tilt_mesiodistal_deg": "mesiodistal tilt",
-    "tilt_buccolingual_deg": "buccolingual tilt",
-    "rotation_deg": "rotation about the axis",
-}
-
 
 def measurand_name(measurand: str) -> str:
     """What a measurand is called in a sentence.
@@ -54,7 +41,7 @@ def measurand_name(measurand: str) -> str:
     'inter-implant distance'
     """
     name, _, rest = measurand.partition(",")
-    said = _MEASURANDS.get(name, name.replace("_", " "))
+    said = words("names.measurands").get(name, name.replace("_", " "))
     return f"{said},{rest}" if rest else said
 
 
@@ -66,7 +53,7 @@ def condition_name(condition: str) -> str:
     >>> condition_name(""), condition_name("A / splinted")
     ('the workflow studied', 'A / splinted')
     """
-    return str(condition) if condition else "the workflow studied"
+    return str(condition) if condition else say("names.the_workflow_studied")
 
 
 def supported_sentence(
@@ -85,10 +72,17 @@ def supported_sentence(
     """
     start = (f"{condition}: " if condition else "") + quantity(level_um)
     if missing(supported_mm) or float(supported_mm) <= 0:
-        return f"{start} over no {along} studied"
+        return say("names.over_no_studied", start=start, along=along)
     if float(supported_mm) >= longest_mm - 0.05:
-        return f"{start} over every {along} studied ({quantity(longest_mm, 'mm')})"
-    return f"{start} up to a {along} of {quantity(supported_mm, 'mm')}"
+        return say(
+            "names.over_every_studied",
+            start=start,
+            along=along,
+            longest_mm=quantity(longest_mm, "mm"),
+        )
+    return say(
+        "names.up_to_a_of", start=start, along=along, supported_mm=quantity(supported_mm, "mm")
+    )
 
 
 def bias_sentence(row: Any, *, is_scan: bool, confidence: float = 0.95) -> str:
@@ -103,39 +97,40 @@ def bias_sentence(row: Any, *, is_scan: bool, confidence: float = 0.95) -> str:
     confidence : float
         Of the interval.
     """
-    where = f"Over {row.subject}" + (
+    where = say("names.over_subject", subject=row.subject) + (
         "" if missing(row.span_mm) else f" ({quantity(row.span_mm, 'mm')})"
     )
-    word = "mean difference" if is_scan else "bias"
+    word = say("names.mean_difference") if is_scan else "bias"
     bias = quantity(row.bias, row.unit, signed=True)
     if missing(row.bias_low):
-        text = f"{where} the {word} is {bias}; its uncertainty cannot be estimated"
+        text = say("names.the_is_its_uncertainty", where=where, word=word, bias=bias)
     else:
         ends = interval(row.bias_low, row.bias_high, row.unit)
-        text = f"{where} the {word} is {bias} ({sure(confidence)} interval {ends})"
+        text = say(
+            "names.the_is_interval",
+            where=where,
+            word=word,
+            bias=bias,
+            confidence=sure(confidence),
+            ends=ends,
+        )
     if missing(row.s_r) and not missing(row.s_I):
-        spread = (
-            f"the standard deviation of single scans is {quantity(row.s_I, row.unit)} (variation "
-            "between cells included); with one scan per cell, the contribution of repeats is "
-            "unknown"
-        )
+        spread = say("names.the_standard_deviation_of", s_I=quantity(row.s_I, row.unit))
     elif missing(row.s_r):
-        spread = f"the spread cannot be estimated from {count(int(row.n_scans), 'scan')}"
+        spread = say("names.the_spread_cannot_be", n_scans=row.n_scans)
     elif missing(row.s_I) or int(row.n_cells) < 2:
-        spread = (
-            f"the standard deviation of repeated scans is {quantity(row.s_r, row.unit)}; with one "
-            "cell, other operators and sessions are not covered"
-        )
+        spread = say("names.the_standard_deviation_of_2", s_r=quantity(row.s_r, row.unit))
     elif float(row.s_I) <= float(row.s_r):
-        spread = (
-            f"the standard deviation of repeats within a cell is {quantity(row.s_r, row.unit)}; no "
-            f"variation between the {count(int(row.n_cells), 'cell')} is detected, but they are "
-            "too few to exclude it"
+        spread = say(
+            "names.the_standard_deviation_of_3",
+            s_r=quantity(row.s_r, row.unit),
+            n_cells=row.n_cells,
         )
     else:
-        spread = (
-            f"the standard deviation of single scans is {quantity(row.s_I, row.unit)} (variation "
-            f"between cells included), that of repeats within a cell {quantity(row.s_r, row.unit)}"
+        spread = say(
+            "names.the_standard_deviation_of_4",
+            s_I=quantity(row.s_I, row.unit),
+            s_r=quantity(row.s_r, row.unit),
         )
     return f"{text}; {spread}."
 
@@ -152,11 +147,13 @@ def failure_sentence(row: Any) -> str:
         return ""
     small = int(0 < n_failed < 0.1 * n_all)
     low_said, high_said = (percent(v, decimals=small) for v in (low, high))
-    ends = f"{sure(row.confidence)} interval {low_said} to {high_said}"
+    ends = say(
+        "names.interval_to", confidence=sure(row.confidence), low_said=low_said, high_said=high_said
+    )
     if n_failed == 0:
-        return f"All {n_all} scans could be used (failure rate: {ends})."
+        return say("names.all_scans_could_be", n_all=n_all, ends=ends)
     share = percent(n_failed / n_all, decimals=small)
-    return f"{n_failed} of {n_all} scans could not be used: {share} ({ends})."
+    return say("names.of_scans_could_not", n_failed=n_failed, n_all=n_all, share=share, ends=ends)
 
 
 def worst(rows: pd.DataFrame, column: str = "bias") -> Any:

@@ -8,10 +8,10 @@ import pandas as pd
 
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Text
+from accstudy.words.catalogue import say
 from accstudy.words.numbers import NONE, date, missing, number
 
 __all__ = [
-    "CHARTS",
     "between",
     "device_events",
     "device_names",
@@ -23,23 +23,6 @@ __all__ = [
     "signed",
 ]
 
-CHARTS = {
-    "individuals": "single sessions",
-    "moving-range": "moving range",
-    "mean": "session means",
-    "ewma": "EWMA of the means",
-    "cusum": "CUSUM",
-    "cusum-high": "CUSUM upwards",
-    "cusum-low": "CUSUM downwards",
-    "sd": "spread within sessions",
-    "individuals-sd": "spread of single sessions",
-    "moving-range-sd": "moving range of the spread",
-    "ewma-sd": "EWMA of the spread",
-    "cusum-sd": "CUSUM of the spread",
-    "cusum-sd-high": "CUSUM of the spread upwards",
-    "cusum-sd-low": "CUSUM of the spread downwards",
-}
-
 
 def main_measurand(points: pd.DataFrame) -> str:
     """The measurand of page 1: the cross-arch distance, or the first there is."""
@@ -50,8 +33,8 @@ def main_measurand(points: pd.DataFrame) -> str:
 def named_device(content: ReportContent, device: str, model: str) -> str:
     """Device, and model where there are several."""
     models = set(content.table("drift_points").get("model", ()))
-    name = device or "the device"
-    return f"{name}, model {model}" if len(models) > 1 else name
+    name = device or say("drift.the_device")
+    return say("drift.model_name_model", name=name, model=model) if len(models) > 1 else name
 
 
 def device_names(content: ReportContent, rows: pd.DataFrame) -> list[str]:
@@ -102,7 +85,11 @@ def between(low: float, high: float, unit: str) -> str:
     """Interval of a signed number; a dash where there is none."""
     if missing(low):
         return NONE
-    return f"{number(low, unit, signed=True)} to {number(high, unit, signed=True)}"
+    return say(
+        "drift.to_low_high_2",
+        low=number(low, unit, signed=True),
+        high=number(high, unit, signed=True),
+    )
 
 
 def signed(device: str, what: str) -> Text:

@@ -8,11 +8,19 @@ from typing import Any
 import pandas as pd
 
 from accstudy.figures.style import printable, rows_of
-from accstudy.reports.cautions import FOOTER
 from accstudy.reports.compile import compile_pdf
-from accstudy.reports.document import Attachment, Document, Heading, Text, clean, strong_accent
+from accstudy.reports.document import (
+    Attachment,
+    Document,
+    Heading,
+    Text,
+    clean,
+    heads,
+    strong_accent,
+)
 from accstudy.reports.report_rows import groups
-from accstudy.words.numbers import count, date, joined
+from accstudy.words.catalogue import say
+from accstudy.words.numbers import date, joined
 
 __all__ = ["bench_sheet", "selftest_record"]
 
@@ -46,28 +54,14 @@ def bench_sheet(
     document = Document()
     if notes:
         said = [f"{n[0].upper()}{n[1:].rstrip('.')}." for n in notes if n]
-        document.items(said, heading="Before you begin")
+        document.items(said, heading=say("sheets.before_you_begin"))
     for k, ((session, operator), rows) in enumerate(groups(table, ["session", "operator"])):
         if k:
             document.new_page()
         document.heading(", ".join(p for p in (_session(session), operator) if p))
         document.table(
-            "Make the scans in this order. Tick each one; record temperature, scan body torque, "
-            "scan time, illuminance and anything unusual. Record a failed scan; do not repeat it "
-            "in its place.",
-            [
-                Heading("no.", width=0.5),
-                Heading("scan", "left", 1.3),
-                Heading("model", "left", 0.8),
-                Heading("condition", "left", 1.8),
-                Heading("scan bodies", "left", 1.5),
-                Heading("done", "center", 0.5),
-                Heading("°C", "left", 0.6),
-                Heading("N cm", "left", 0.6),
-                Heading("s", "left", 0.6),
-                Heading("lx", "left", 0.6),
-                Heading("remarks", "left", 1.8),
-            ],
+            say("sheets.make_the_scans_in"),
+            heads("sheets.columns_no_scan_model"),
             [
                 [
                     str(r.order),
@@ -83,31 +77,41 @@ def bench_sheet(
             roomy=True,
         )
         document.table(
-            "Fill in when the block is complete.",
+            say("sheets.fill_in_when_the"),
             [
                 Heading(h, "left", 1)
-                for h in ("date", "began", "ended", "days since calibration", "signature")
+                for h in (
+                    "date",
+                    "began",
+                    "ended",
+                    say("sheets.days_since_calibration"),
+                    "signature",
+                )
             ],
             [[""] * 5],
             roomy=True,
         )
         document.table(
-            "Serial numbers of the scan bodies by position; use a new row if they change places.",
-            [Heading("position", "left", 1), *[Heading("", "left", 1)] * _POSITIONS],
+            say("sheets.serial_numbers_of_the"),
+            [*heads("sheets.columns_position"), *heads("sheets.columns") * _POSITIONS],
             [["serial", *[""] * _POSITIONS]] * 2,
             roomy=True,
         )
-    answer: list[Text] = [f"{count(len(table), 'scan')} in randomised order. {order}"]
+    answer: list[Text] = [say("sheets.in_randomised_order", table=len(table), order=order)]
     data = table.to_csv(index=False, lineterminator="\n").encode()
-    attached = [Attachment("bench_sheet.csv", data, "text/csv", "The scanning order as a table")]
-    return _compiled("Data collection sheet", title, answer, document, attached, generated)
+    attached = [
+        Attachment("bench_sheet.csv", data, "text/csv", say("sheets.the_scanning_order_as"))
+    ]
+    return _compiled(
+        say("sheets.data_collection_sheet"), title, answer, document, attached, generated
+    )
 
 
 def _session(name: str) -> str:
     """Session as a heading: a name in words stands for itself, a number does not."""
     if not name or any(c.isalpha() for c in name):
         return f"{name[:1].upper()}{name[1:]}"
-    return f"Session {name}"
+    return say("sheets.session_name", name=name)
 
 
 def selftest_record(rows: pd.DataFrame, record: Mapping[str, Any], *, generated: str = "") -> bytes:
@@ -133,9 +137,16 @@ def selftest_record(rows: pd.DataFrame, record: Mapping[str, Any], *, generated:
     kinds = [f"{n} {kind}" for kind, n in record.get("by_kind", {}).items()]
     answer: list[Text] = [
         [
-            f"This installation reproduces {len(rows) - len(wrong)} of {len(rows)} known numbers "
-            f"({joined(kinds)}) from {count(len(cases), 'example')}: ",
-            strong_accent("all agree" if wrong.empty else f"{len(wrong)} do not"),
+            say(
+                "sheets.this_installation_reproduces_of",
+                rows=len(rows) - len(wrong),
+                rows_2=len(rows),
+                kinds=joined(kinds),
+                cases=len(cases),
+            ),
+            strong_accent(
+                say("sheets.all_agree") if wrong.empty else say("sheets.do_not", wrong=len(wrong))
+            ),
             ".",
         ]
     ]
@@ -143,13 +154,19 @@ def selftest_record(rows: pd.DataFrame, record: Mapping[str, Any], *, generated:
     document.terms(
         [
             ("accstudy", str(record.get("accstudy", ""))),
-            ("Platform", str(record.get("platform", ""))),
-            ("Versions", joined([f"{k} {v}" for k, v in record.get("versions", {}).items()])),
-            ("Program", f"SHA-256 {record['program']}" if record.get("program") else ""),
-            ("Time taken", f"{record['seconds']:g} s" if record.get("seconds") else ""),
-            ("Date", date(pd.Timestamp(generated)) if generated else ""),
+            (say("sheets.platform"), str(record.get("platform", ""))),
+            (
+                say("sheets.versions"),
+                joined([f"{k} {v}" for k, v in record.get("versions", {}).items()]),
+            ),
+            (
+                say("sheets.program"),
+                say("sheets.sha_256", program=record["program"]) if record.get("program") else "",
+            ),
+            (say("sheets.time_taken"), f"{record['seconds']:g} s" if record.get("seconds") else ""),
+            (say("sheets.date"), date(pd.Timestamp(generated)) if generated else ""),
         ],
-        heading="Scope of the tests",
+        heading=say("sheets.scope_of_the_tests"),
     )
     _summary(document, rows)
     if record.get("not_computed"):
@@ -158,28 +175,37 @@ def selftest_record(rows: pd.DataFrame, record: Mapping[str, Any], *, generated:
             example, _, quantity = str(entry).partition(": ")
             missing.setdefault(example, []).append(quantity)
         document.lead(
-            "Not tested",
-            "Numbers from the same sources for which this program has no method.",
+            say("sheets.not_tested"),
+            say("sheets.numbers_from_the_same"),
             *(f"{example}: {', '.join(names)}" for example, names in missing.items()),
             long=True,
         )
     if len(wrong):
-        document.heading("Discrepancies")
-        _numbers(document, "Numbers that differ by more than their tolerance.", wrong)
-    document.heading("Examples and their sources")
+        document.heading(say("sheets.discrepancies"))
+        _numbers(document, say("sheets.numbers_that_differ_by"), wrong)
+    document.heading(say("sheets.examples_and_their_sources"))
     for (topic,), mine in groups(rows, ["topic"]):
         _examples(document, topic, mine)
     document.lead(
-        "Every number",
-        "Known value, computed value, tolerance and digits of each number are in the attached "
-        "selftest.csv.",
+        say("sheets.every_number"),
+        say("sheets.known_value_computed_value"),
     )
     attached = [
-        Attachment("selftest.csv", rows.to_csv(index=False, lineterminator="\n").encode(),
-                   "text/csv", "Every number with its source"),
-    ]  # fmt: skip
-    return _compiled("Selftest record", "Software validation", answer, document, attached,
-                     generated)  # fmt: skip
+        Attachment(
+            "selftest.csv",
+            rows.to_csv(index=False, lineterminator="\n").encode(),
+            "text/csv",
+            say("sheets.every_number_with_its"),
+        ),
+    ]
+    return _compiled(
+        say("sheets.selftest_record"),
+        say("sheets.software_validation"),
+        answer,
+        document,
+        attached,
+        generated,
+    )
 
 
 def _summary(document: Document, rows: pd.DataFrame) -> None:
@@ -198,17 +224,8 @@ def _summary(document: Document, rows: pd.DataFrame) -> None:
             ]
         )
     document.table(
-        "Published numbers agree within half a unit of the last digit, or within the tolerance "
-        "stated; recomputed ones are the same examples computed to more digits by another "
-        "program. Last column: median number of leading digits that agree.",
-        [
-            Heading("topic", "left", 2.4),
-            Heading("kind", "left", 1),
-            Heading("examples", width=0.7),
-            Heading("numbers", width=0.7),
-            Heading("agree", width=0.7),
-            Heading("digits", width=0.7),
-        ],
+        say("sheets.published_numbers_agree_within"),
+        heads("sheets.columns_topic_kind_examples"),
         lines,
     )
 
@@ -229,15 +246,8 @@ def _examples(document: Document, topic: str, rows: pd.DataFrame) -> None:
             ]
         )
     document.table(
-        f"{topic}: digits are the smallest number of leading digits that agree, or decimals if "
-        "the known value is zero.",
-        [
-            Heading("example", "left", 1.5),
-            Heading("source", "left", 3.4),
-            Heading("numbers", width=0.6),
-            Heading("agree", width=0.5),
-            Heading("digits", width=0.5),
-        ],
+        say("sheets.digits_are_the_smallest", topic=topic),
+        heads("sheets.columns_example_source_numbers"),
         lines,
     )
 
@@ -245,20 +255,12 @@ def _examples(document: Document, topic: str, rows: pd.DataFrame) -> None:
 def _numbers(document: Document, caption: str, rows: pd.DataFrame) -> None:
     document.table(
         caption,
-        [
-            Heading("example", "left", 1.6),
-            Heading("quantity", "left", 1.6),
-            Heading("known", width=1),
-            Heading("here", width=1.2),
-            Heading("tolerance", width=0.8),
-            Heading("digits", width=0.5),
-            Heading("", "left", 0.7),
-        ],
+        heads("sheets.columns_example_quantity_known"),
         [
             [
                 str(r.case),
                 str(r.quantity),
-                str(r.published) + (" (memory)" if r.from_memory is True else ""),
+                str(r.published) + (say("sheets.memory") if r.from_memory is True else ""),
                 str(r.here),
                 str(r.tolerance),
                 "" if pd.isna(r.digits) else f"{r.digits:.1f}",
@@ -286,7 +288,7 @@ def _compiled(
         "keywords": [kind],
         "description": kind,
         "date": [int(part) for part in generated.split("-")] if generated else [],
-        "footer": FOOTER,
+        "footer": say("cautions.footer"),
         "answer": [clean(text) for text in answer],
         "first": [],
         "blocks": document.blocks,

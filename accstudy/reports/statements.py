@@ -9,7 +9,8 @@ from accstudy.accuracy.judge import EACH_PAIR, NOT_VERIFIED, REFUTED, VERIFIED, 
 from accstudy.plan.size import size_words
 from accstudy.reports.document import Text, strong_accent
 from accstudy.reports.sentences import measurand_name
-from accstudy.words.numbers import count, joined, missing, p_value, percent, quantity, sure
+from accstudy.words.catalogue import say
+from accstudy.words.numbers import joined, missing, p_value, percent, quantity, sure
 
 __all__ = [
     "assumption",
@@ -34,8 +35,8 @@ def for_whom(holds_for: str) -> str:
     (' for these operators', ' for this one session only', '')
     """
     if holds_for == "this cell":
-        return " for this one session only"
-    return "" if holds_for == "new cells" else f" for {holds_for}"
+        return say("verdicts.for_this_one_session")
+    return "" if holds_for == "new cells" else say("verdicts.for_holds_for", holds_for=holds_for)
 
 
 def assumption(row: Any) -> str:
@@ -47,15 +48,17 @@ def assumption(row: Any) -> str:
         A statement.
     """
     if row.assumption == "none":
-        return "whatever the distribution of the scatter"
+        return say("verdicts.whatever_the_distribution_of")
     if row.assumption == "cells differ normally":
-        return "assuming that the means of cells differ normally"
+        return say("verdicts.assuming_that_the_means")
     if missing(row.p_normal):
-        return "assuming normally distributed scatter, which these scans are too few to test"
-    test = f"{row.normality_test} test, {_p(row.p_normal)}"
+        return say("verdicts.assuming_normally_distributed_scatter")
+    test = say(
+        "verdicts.test_normality_test_p", normality_test=row.normality_test, p=_p(row.p_normal)
+    )
     if float(row.p_normal) < _REJECTED:
-        return f"for normally distributed scatter, which these scans contradict ({test})"
-    return f"assuming normally distributed scatter (not contradicted by these scans: {test})"
+        return say("verdicts.for_normally_distributed_scatter", test=test)
+    return say("verdicts.assuming_normally_distributed_scatter_2", test=test)
 
 
 def _p(p: Any) -> str:
@@ -72,16 +75,16 @@ def scope_words(row: Any) -> str:
         A statement.
     """
     if row.scope == EACH_PAIR:
-        return f"each {measurand_name(row.measurand)} separately"
+        return say("verdicts.each_separately", measurand=measurand_name(row.measurand))
     things = "distances" if row.unit == "um" else "angles"
-    return f"all {int(row.n_pairs)} {things} of a scan together"
+    return say("verdicts.all_of_a_scan", n_pairs=int(row.n_pairs), things=things)
 
 
 def verdict_words(row: Any) -> str:
     """Verdict of a row of table ``conformity``, or why there is none."""
     if missing(row.tolerance_bound) and row.verdict != REFUTED:
-        return f"cannot be said from {count(int(row.n_scans), 'scan')}"
-    return str(row.verdict) or "cannot be stated"
+        return say("verdicts.cannot_be_said_from", n_scans=row.n_scans)
+    return str(row.verdict) or say("verdicts.cannot_be_stated")
 
 
 def lead_sentence(rows: Sequence[Any]) -> Text:
@@ -102,44 +105,61 @@ def lead_sentence(rows: Sequence[Any]) -> Text:
     if len({int(r.n_pairs) for r in rows}) > 1:
         what = what.replace(f"all {int(first.n_pairs)} ", "all ")
     if first.scope != EACH_PAIR:
-        what += ", as a full-arch framework requires,"
+        what += say("verdicts.as_a_full_arch")
     limit = quantity(first.limit, first.unit)
     if len(rows) == 1:
         return _alone(first, what, limit)
-    text: list[Any] = [f"Conformity with the limit of {limit} on {what.rstrip(',')}: "]
+    text: list[Any] = [
+        say("verdicts.conformity_with_the_limit", limit=limit, what=what.rstrip(","))
+    ]
     told: dict[str, list[str]] = {}
     for row in rows:
         said = verdict_words(row).removeprefix("conformity ") + for_whom(row.holds_for)
         told.setdefault(said, []).append(str(row.condition))
     for said, names in told.items():
-        text += ["; " if len(text) > 1 else "", strong_accent(said), f" for {joined(names)}"]
+        text += [
+            "; " if len(text) > 1 else "",
+            strong_accent(said),
+            say("verdicts.for_names", names=joined(names)),
+        ]
     return [*text, "."]
 
 
 def _alone(row: Any, what: str, limit: str) -> Text:
     """The leading verdict of a study with one condition."""
-    start = f"For {row.condition}, " if row.condition else ""
+    start = say("verdicts.for_condition", condition=row.condition) if row.condition else ""
     whom = for_whom(row.holds_for)
     said: list[Any]
     if row.verdict == REFUTED:
-        beyond = f"{int(row.n_beyond)} of {count(int(row.n_scans), 'scan')}"
-        said = [f"{start}nonconformity with the limit of {limit} on {what} is ",
-                strong_accent("verified"),
-                f"{whom}: {beyond} lay beyond it, more than chance would explain."]  # fmt: skip
+        beyond = say(
+            "verdicts.of_n_beyond_n_scans", n_beyond=int(row.n_beyond), n_scans=row.n_scans
+        )
+        said = [
+            say("verdicts.nonconformity_with_the_limit", start=start, limit=limit, what=what),
+            strong_accent(say("verdicts.verified")),
+            say("verdicts.lay_beyond_it_more", whom=whom, beyond=beyond),
+        ]
     elif missing(row.tolerance_bound):
-        said = [f"{start}whether {what} stay within the limit of {limit} ",
-                strong_accent("cannot be said"),
-                f" from {count(int(row.n_scans), 'scan')}."]  # fmt: skip
+        said = [
+            say("verdicts.whether_stay_within_the", start=start, what=what, limit=limit),
+            strong_accent(say("verdicts.cannot_be_said")),
+            say("verdicts.from_n_scans", n_scans=row.n_scans),
+        ]
         if row.scope == EACH_PAIR:
             said[0] = said[0].replace(" stay ", " stays ")
     elif not row.verdict:
-        said = [f"{start}conformity of {what} with the limit of {limit} ",
-                strong_accent("cannot be stated"),
-                f"{whom}: the uncertainty of the reference is not stated."]  # fmt: skip
+        said = [
+            say("verdicts.conformity_of_with_the", start=start, what=what, limit=limit),
+            strong_accent(say("verdicts.cannot_be_stated")),
+            say("verdicts.the_uncertainty_of_the", whom=whom),
+        ]
     else:
-        word = "not verified" if row.verdict == NOT_VERIFIED else "verified"
-        said = [f"{start}conformity with the limit of {limit} on {what} is ",
-                strong_accent(word), f"{whom}."]  # fmt: skip
+        word = say("verdicts.not_verified") if row.verdict == NOT_VERIFIED else "verified"
+        said = [
+            say("verdicts.conformity_with_the_limit_2", start=start, limit=limit, what=what),
+            strong_accent(word),
+            f"{whom}.",
+        ]
     return [said[0][:1].upper() + said[0][1:], *said[1:]]
 
 
@@ -168,9 +188,12 @@ def basis_sentence(rows: Sequence[Any]) -> str:
     )
     whom = dict.fromkeys(for_whom(r.holds_for).strip() for r in known)
     holds = f" ({joined([w for w in whom if w])})" if any(whom) else ""
-    return (
-        f"With {sure(first.confidence)} confidence, {sure(first.coverage)} of future scans stay "
-        f"within the bound{holds}, {rests}."
+    return say(
+        "verdicts.with_confidence_of_future",
+        confidence=sure(first.confidence),
+        coverage=sure(first.coverage),
+        holds=holds,
+        rests=rests,
     )
 
 
@@ -196,25 +219,29 @@ def what_next(row: Any, supported_mm: float | None = None, *, size: bool = True)
         return []
     said = []
     if not row.verdict:
-        said.append("state the uncertainty of the reference")
+        said.append(say("verdicts.state_the_uncertainty_of"))
     if row.verdict == NOT_VERIFIED and not missing(row.tolerance_bound):
         if not missing(row.p_left_out) and float(row.p_left_out) < _REJECTED:
             said.append(
-                f"add {row.left_out} to analysis.cell: scans of one cell differ by it "
-                f"({_p(row.p_left_out)}), so the bound is too small and nothing is verified"
+                say("verdicts.add_to_analysis_cell", left_out=row.left_out, p=_p(row.p_left_out))
             )
         if row.assumption != "none" and not missing(row.p_normal) and row.p_normal < _REJECTED:
             said.append(
-                f"{int(row.n_without_assumption)} independent scans decide without the "
-                f"assumption of normal scatter, which these contradict ({_p(row.p_normal)})"
+                say(
+                    "verdicts.independent_scans_decide_without",
+                    n_without_assumption=int(row.n_without_assumption),
+                    p=_p(row.p_normal),
+                )
             )
     if row.verdict == NOT_VERIFIED and size:
         said += _size(row)
     if supported_mm is not None and not missing(row.tolerance_bound):
         if missing(supported_mm) or float(supported_mm) <= 0:
-            said.append("verified for no span studied")
+            said.append(say("verdicts.verified_for_no_span"))
         else:
-            said.append(f"verified for spans up to {quantity(supported_mm, 'mm')}")
+            said.append(
+                say("verdicts.verified_for_spans_up", supported_mm=quantity(supported_mm, "mm"))
+            )
     return said
 
 
@@ -224,7 +251,7 @@ def _size(row: Any) -> list[str]:
         return []
     share = percent(row.needed_assurance)
     if missing(row.n_needed):
-        return [f"no number of such scans is 80 % likely to verify it (at most {share})"]
+        return [say("verdicts.no_number_of_such", share=share)]
     size = size_words(
         int(row.n_needed),
         operators=int(row.needed_operators),
@@ -232,7 +259,7 @@ def _size(row: Any) -> list[str]:
         per_cell=int(row.needed_per_cell),
         n_now=int(row.n_scans),
     )
-    return [f"{size}: {share} likely to verify it"]
+    return [say("verdicts.likely_to_verify_it", size=size, share=share)]
 
 
 def decision_rule(confidence: float) -> str:
@@ -248,12 +275,8 @@ def decision_rule(confidence: float) -> str:
     >>> "1.645 times" in decision_rule(0.95)
     True
     """
-    return (
-        "Conformity is verified if the bound plus the guard band lies within the limit and the "
-        "scans do not contradict the assumptions of the bound; nonconformity is verified if more "
-        "scans than chance explains exceed the limit by more than the guard band. Otherwise, or "
-        "with too few scans, neither is verified. "
-        f"The guard band is {float(guard(1.0, confidence)):.3f} times the standard uncertainty "
-        f"common to all scans (one-sided, {sure(confidence)}); for nonconformity, its risk is "
-        "divided among the pairs"
+    return say(
+        "verdicts.conformity_is_verified_if",
+        guard=float(guard(1.0, confidence)),
+        confidence=sure(confidence),
     )

@@ -6,20 +6,10 @@ import re
 from typing import Any
 
 from accstudy.figures.style import component_name
+from accstudy.words.catalogue import say, words
 
 __all__ = ["alignment_name", "contrast_name", "in_words", "term_name", "variable_name"]
 
-_VARIABLES = {
-    "angulation_deg": "angulation",
-    "divergence_deg": "divergence of the axes",
-    "path_mm": "arch length",
-    "span_mm": "span",
-    "n_implants": "number of implants",
-    "steps": "steps along the arch",
-    "body_uses": "number of uses of the scan body",
-    "reseated": "reseating",
-}
-_FUNCTIONS = {"log": "logarithm of", "np.log": "logarithm of", "sqrt": "root of", "abs": "size of"}
 _UNITS = ("_mm", "_um", "_deg", "_ppm")
 
 
@@ -31,8 +21,8 @@ def variable_name(name: str) -> str:
     >>> variable_name("angulation_deg"), variable_name("scan_body_type"), variable_name("gap_um")
     ('angulation', 'scan body type', 'gap')
     """
-    if name in _VARIABLES:
-        return _VARIABLES[name]
+    if name in words("names.variables"):
+        return words("names.variables")[name]
     unit = next((u for u in _UNITS if name.endswith(u)), "")
     return name.removesuffix(unit).replace("_", " ")
 
@@ -55,7 +45,7 @@ def _part_name(part: str) -> str:
     function, inner = call.group(1), variable_name(call.group(2))
     if function == "C":
         return inner
-    return f"{_FUNCTIONS.get(function, f'{function} of')} {inner}"
+    return f"{words('names.functions').get(function, f'{function} of')} {inner}"
 
 
 def contrast_name(row: Any) -> str:
@@ -66,7 +56,7 @@ def contrast_name(row: Any) -> str:
     row : row of table ``model_contrasts``
         A difference of two levels; their names may hold hyphens.
     """
-    where = f" at {row.stratum}" if row.stratum else ""
+    where = say("names.at_stratum", stratum=row.stratum) if row.stratum else ""
     return f"{row.level_a} − {row.level_b}{where}"
 
 

@@ -12,7 +12,6 @@ from accstudy.figures.precision import precision_chart
 from accstudy.figures.style import component_name, rows_of
 from accstudy.reports import deviations, seating
 from accstudy.reports.accuracy_tables import accuracy_tables, interval_of, outlier_tests
-from accstudy.reports.cautions import NOT_STATED
 from accstudy.reports.checklist import checklist
 from accstudy.reports.common_sections import (
     holds_for,
@@ -25,7 +24,7 @@ from accstudy.reports.common_sections import (
 from accstudy.reports.content import ReportContent
 from accstudy.reports.crossing import design_section
 from accstudy.reports.decision import differences_table
-from accstudy.reports.document import Document, Heading, Text, strong_accent, symbol
+from accstudy.reports.document import Document, Text, heads, strong_accent
 from accstudy.reports.headline import at_ends
 from accstudy.reports.model_checks import lack_of_fit_section, residual_checks, unequal_scatter
 from accstudy.reports.model_evidence import contrasts_section, means_table, scatter, term_tests
@@ -38,6 +37,7 @@ from accstudy.reports.model_rows import (
 from accstudy.reports.recorded import record_section
 from accstudy.reports.report_rows import between, confidence_of, groups, named, pair_rows
 from accstudy.reports.sentences import condition_name
+from accstudy.words.catalogue import say
 from accstudy.words.numbers import NONE, missing, number, percent, quantity, sure
 
 __all__ = ["answer", "unreferenced_report"]
@@ -135,7 +135,7 @@ def answer(content: ReportContent) -> list[Text]:
     """
     rows = _longest(content)
     if not rows:
-        return ["No result: no two scans of the same model could be compared.", NOT_STATED]
+        return [say("precision.no_result_no_two"), say("cautions.not_stated")]
     lead = _lead(content)
     compared: list[Text] = []
     if lead:
@@ -145,9 +145,9 @@ def answer(content: ReportContent) -> list[Text]:
             several = len(stated) > 1
             compared = [contrasts_sentence(stated) if several else contrast_sentence(stated[0])]
         compared += at_ends(content, lead, most=1)
-        return [*compared, NOT_STATED, tried_sentence(content)]
+        return [*compared, say("cautions.not_stated"), tried_sentence(content)]
     repeats = [_repeats(content, rows[0])] if len(rows) == 1 else [_all_repeats(content, rows)]
-    return [*repeats, NOT_STATED, tried_sentence(content)]
+    return [*repeats, say("cautions.not_stated"), tried_sentence(content)]
 
 
 def _longest(content: ReportContent) -> list[Any]:
@@ -164,23 +164,29 @@ def _repeats(content: ReportContent, row: Any) -> Text:
     who = f"{row.condition}: " if row.condition else ""
     name, _, factors = between(content)
     which = ", ".join([row.subject, *([w] if (w := named(content, "", row.model)) else [])])
-    text: list[Any] = [f"{who}over {quantity(row.span_mm, 'mm')} ({which}) two scans "]
+    text: list[Any] = [
+        say("precision.over_two_scans", who=who, span_mm=quantity(row.span_mm, "mm"), which=which)
+    ]
     if not missing(row.r_limit):
         text += [
-            "made consecutively differ by less than ",
+            say("precision.made_consecutively_differ_by"),
             strong_accent(quantity(row.r_limit)),
         ]
     if not missing(row.I_limit):
         text += [
-            ", " if len(text) > 1 else "differ by less than ",
-            *(["with another "] if len(text) > 1 else []),
-            *([f"{factors.replace(' and ', ' or ')} by less than "] if len(text) > 1 else []),
+            ", " if len(text) > 1 else say("precision.differ_by_less_than"),
+            *([say("precision.with_another")] if len(text) > 1 else []),
+            *(
+                [say("precision.by_less_than", factors=factors.replace(" and ", " or "))]
+                if len(text) > 1
+                else []
+            ),
             strong_accent(quantity(row.I_limit)),
         ]
     text += [
-        f", in 95 % of cases (standard deviation of repeats {quantity(row.s_r)}"
+        say("precision.in_95_of_cases", s_r=quantity(row.s_r))
         if not missing(row.s_r)
-        else ", in 95 % of cases (standard deviation of repeats unknown",
+        else say("precision.in_95_of_cases_2"),
         f", {name} {quantity(row.s_I)})." if not missing(row.s_I) else ").",
     ]
     first = text[0]
@@ -190,13 +196,13 @@ def _repeats(content: ReportContent, row: Any) -> Text:
 def _all_repeats(content: ReportContent, rows: list[Any]) -> Text:
     """The same for several conditions in one sentence."""
     shown = rows[:_MOST]
-    more = f" and {len(rows) - _MOST} more in the tables" if len(rows) > _MOST else ""
-    text: list[Any] = ["Over the longest pair, two scans made consecutively differ by less than "]
+    more = say("precision.and_more_in_the", rows=len(rows) - _MOST) if len(rows) > _MOST else ""
+    text: list[Any] = [say("precision.over_the_longest_pair")]
     text += _listed(shown, "r_limit")
     if any(not missing(r.I_limit) for r in shown):
         factors = between(content)[2].replace(" and ", " or ")
-        text += [f", with another {factors} by less than ", *_listed(shown, "I_limit")]
-    return [*text, f", in 95 % of cases{more}."]
+        text += [say("precision.with_another_by_less", factors=factors), *_listed(shown, "I_limit")]
+    return [*text, say("precision.in_95_of_cases_3", more=more)]
 
 
 def _listed(rows: list[Any], column: str) -> list[Any]:
@@ -205,7 +211,10 @@ def _listed(rows: list[Any], column: str) -> list[Any]:
     for k, row in enumerate(rows):
         value = getattr(row, column)
         said = "unknown" if missing(value) else quantity(value)
-        out += ["" if not k else " and " if k == len(rows) - 1 else ", ", strong_accent(said)]
+        out += [
+            "" if not k else say("precision.and") if k == len(rows) - 1 else ", ",
+            strong_accent(said),
+        ]
         out += [f" ({condition_name(row.condition)})"]
     return out
 
@@ -227,7 +236,11 @@ def _by_condition(document: Document, content: ReportContent) -> None:
         cells.append(
             [
                 condition_name(condition),
-                f"{int(mine['n_scans'].max())} in {int(mine['n_cells'].max())}",
+                say(
+                    "precision.in_n_scans_n_cells",
+                    n_scans=int(mine["n_scans"].max()),
+                    n_cells=int(mine["n_cells"].max()),
+                ),
                 number(mine["s_r"].median()),
                 number(mine["s_I"].median()),
                 number(longest.s_r),
@@ -238,20 +251,12 @@ def _by_condition(document: Document, content: ReportContent) -> None:
             ]
         )
     document.table(
-        f"Scatter of the distance of two implants, µm: standard deviation of repeats and {name}, "
-        f"median of the pairs and longest pair with its {sure(confidence_of(content))} interval; "
-        "largest gap of a framework at its best seat due to this scatter alone.",
-        [
-            Heading("condition", "left", 1.4),
-            Heading("scans, cells", width=0.8),
-            Heading(["median ", *symbol("s", "r")], width=0.7),
-            Heading(["median ", *symbol("s", index)], width=0.7),
-            Heading(["longest ", *symbol("s", "r")], width=0.7),
-            Heading("interval", width=1.1),
-            Heading(["longest ", *symbol("s", index)], width=0.7),
-            Heading("interval", width=1.1),
-            Heading("gap", width=0.5),
-        ],
+        say(
+            "precision.scatter_of_the_distance",
+            name=name,
+            confidence_of=sure(confidence_of(content)),
+        ),
+        heads("precision.columns_condition_sr_median_s_longest_sr", index=index),
         cells,
     )
 
@@ -266,17 +271,22 @@ def _precision_figure(document: Document, content: ReportContent) -> None:
     name = between(content)[0]
     lines = _lines(content, rows)
     said = [
-        f"{condition_name(r.condition)}, {r.subject}: {quantity(r.s_r)} and {quantity(r.s_I)}"
+        say(
+            "precision.and_condition_subject",
+            condition=condition_name(r.condition),
+            subject=r.subject,
+            s_r=quantity(r.s_r),
+            s_I=quantity(r.s_I),
+        )
         for r in _longest(content)
     ]
     document.figure(
         "precision",
-        precision_chart(rows, lines, names=("Repeats", f"{name[0].upper()}{name[1:]}")),
-        caption=(
-            f"Standard deviation of the distance of every pair: repeats, and {name}. Lines: the "
-            "best-fitting relation (see Precision along the arch)."
+        precision_chart(
+            rows, lines, names=(say("precision.repeats"), f"{name[0].upper()}{name[1:]}")
         ),
-        alt=f"Dots by length. Longest pair of each condition: {'; '.join(said)}.",
+        caption=(say("precision.standard_deviation_of_the", name=name)),
+        alt=say("precision.dots_by_length_longest", said="; ".join(said)),
     )
 
 
@@ -321,26 +331,15 @@ def _relations(document: Document, content: ReportContent) -> None:
     best = _best(content)
     if not len(best):
         return
-    document.heading("Precision along the arch")
+    document.heading(say("precision.precision_along_the_arch"))
     document.lead(
-        "How to read it",
-        "The three relations of ISO 5725-2 are fitted against the span (m), and a random walk "
-        "along the arch against the arch length (L), with a variance term a L from translations "
-        "and a term b L³ from rotations. The relation with the smallest criterion is listed; all "
-        "are in the attached table. Pairs of a scan are not independent: the criterion ranks the "
-        "relations but does not test them.",
+        say("precision.how_to_read_it"),
+        say("precision.the_three_relations_of"),
     )
     words = {"s_r": "repeats", "s_I": between(content)[0]}
     document.table(
-        "Standard deviation of the distance in µm at a length in mm, by the best-fitting relation.",
-        [
-            Heading("condition", "left", 1.4),
-            Heading("of", "left", 1.4),
-            Heading("relation", "left", 1.6),
-            Heading("a or c", width=0.9),
-            Heading("b or d", width=0.9),
-            Heading("pairs", width=0.6),
-        ],
+        say("precision.standard_deviation_of_the_2"),
+        heads("precision.columns_condition_of_relation"),
         [
             [
                 condition_name(r.condition),
@@ -364,7 +363,7 @@ def _components(document: Document, content: ReportContent) -> None:
     mine = table[(table["measurand"] == "distance_um") & (table["level"] != "total")]
     if not len(mine):
         return
-    document.heading("Components of variance")
+    document.heading(say("precision.components_of_variance"))
     rows: list[list[Text]] = []
     before = None
     for (condition, level), own in groups(mine, ["condition", "level"]):
@@ -379,16 +378,8 @@ def _components(document: Document, content: ReportContent) -> None:
         )
         before = condition
     document.table(
-        "Components of the standard deviation of the distance, µm: median and largest of all "
-        "pairs, and "
-        "median share of the variance. Every pair is in the attached table.",
-        [
-            Heading("condition", "left", 1.4),
-            Heading("part", "left", 1.2),
-            Heading("median", width=0.8),
-            Heading("largest", width=0.8),
-            Heading("share", width=0.8),
-        ],
+        say("precision.components_of_the_standard"),
+        heads("precision.columns_condition_part_median"),
         rows,
         wide=False,
     )
@@ -399,25 +390,18 @@ def _seating(document: Document, content: ReportContent) -> None:
     table = content.table("seating_summary")
     if not len(table):
         return
-    document.heading("Misfit of a framework due to scatter alone")
+    document.heading(say("precision.misfit_of_a_framework"))
     document.lead(
-        "How to read it",
-        "A rigid framework made from one scan, seated on the mean of the scans of its condition. "
-        "Errors common to all scans are not included: on the real implants, gaps may be larger or "
-        "smaller. Manufacture, screw preload and bone are not included either.",
+        say("precision.how_to_read_it"),
+        say("precision.a_rigid_framework_made"),
     )
-    words = {"best-seat": "best seat", "terminal-screw": "one screw tightened"}
+    words = {
+        "best-seat": say("precision.best_seat"),
+        "terminal-screw": say("precision.one_screw_tightened"),
+    }
     document.table(
-        "Largest gap or interference of a scan, whichever is larger, µm.",
-        [
-            Heading("condition", "left", 1.4),
-            Heading("model", "left", 0.8),
-            Heading("seated", "left", 1.4),
-            Heading("scans", width=0.6),
-            Heading("median", width=0.7),
-            Heading("upper quarter", width=0.9),
-            Heading("largest", width=0.7),
-        ],
+        say("precision.largest_gap_or_interference"),
+        heads("precision.columns_condition_model_seated"),
         [
             [
                 condition_name(r.condition),

@@ -20,13 +20,12 @@ from accstudy.reports.common_sections import (
     words_section,
 )
 from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Heading, Text, strong_accent
+from accstudy.reports.document import Document, Heading, Text, heads, strong_accent
 from accstudy.reports.dossier import reference_section
 from accstudy.reports.figure_tables import span_points
 from accstudy.reports.misfit import misfit
 from accstudy.reports.recorded import record_section
 from accstudy.reports.report_rows import (
-    GAPS,
     confidence_of,
     gap_limits,
     is_scan,
@@ -52,9 +51,9 @@ from accstudy.reports.statements import (
     what_next,
 )
 from accstudy.reports.verdicts import decision_table, leading
+from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import (
     NONE,
-    count,
     joined,
     missing,
     number,
@@ -126,7 +125,7 @@ def answer(content: ReportContent) -> list[Text]:
     bias = bias_sentence(pair, is_scan=is_scan(content), confidence=confidence) if pair else ""
     if not rows:
         if pair is None:
-            return ["No result: no scan could be compared with the reference."]
+            return [say("validation.no_result_no_scan")]
         said = levels_sentences(content)
         return [one for one in (*said, bias, tried_sentence(content)) if one]
     said = [lead_sentence(rows), basis_sentence(rows), bias if len(rows) == 1 else ""]
@@ -137,7 +136,7 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
     table = content.table("span_curve")
     if not len(table) or not content.has("pair_deviations"):
         return
-    name = "span" if along == "span" else "arch length"
+    name = "span" if along == "span" else say("validation.arch_length")
     curve = table[table["against"] == f"{along}_mm"]
     conditions = list(dict.fromkeys(curve["condition"]))
     shown = conditions[: deviations.SHOWN]
@@ -159,17 +158,24 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
         ]
     )
     left = len(conditions) - len(shown)
-    more = f" {count(left, 'further condition')} in the tables." if left else ""
+    more = say("validation.in_the_tables", left=left) if left else ""
     share, level = sure(limits.get("coverage", 0.95)), sure(limits.get("confidence", 0.95))
     document.figure(
         slug("supported", along),
         drawn,
-        caption=f"Bars: bound of each pair ({share} of future scans, {level} confidence). Full "
-        f"line: all pairs up to a {name} together; dotted: each separately; both with the guard "
-        f"band. Dots: every pair of every scan. Triangle: {along} up to which all pairs together "
-        f"conform to a level; “all”: every {name} studied.{more}",
-        alt=f"Chart of the tolerance bound of the distance against the {along}. Supported for all "
-        f"pairs together: {said or 'no level given'}.",
+        caption=say(
+            "validation.bars_bound_of_each",
+            share=share,
+            level=level,
+            name=name,
+            along=along,
+            more=more,
+        ),
+        alt=say(
+            "validation.chart_of_the_tolerance",
+            along=along,
+            said=said or say("validation.no_level_given"),
+        ),
     )
 
 
@@ -178,12 +184,10 @@ def _verdicts(document: Document, content: ReportContent) -> None:
     if not len(rows):
         _span_figure(document, content, "path")
         return
-    document.heading("Verdict for each limit")
+    document.heading(say("validation.verdict_for_each_limit"))
     document.lead(
-        "How to read it",
-        f"{decision_rule(confidence_of(content))} (ISO 14253-1:2017). A bound for each pair by "
-        "itself says nothing of all pairs of a scan together, which are never judged better. A "
-        "bound from few cells, or from few operators, is wide.",
+        say("validation.how_to_read_it"),
+        say("validation.iso_14253_1_2017", decision_rule=decision_rule(confidence_of(content))),
     )
     _verdict_table(document, content, rows, gap_limits(content))
     levels_table(document, content)
@@ -216,30 +220,20 @@ def _verdict_table(
         cells.append(
             [
                 *([condition_name(r.condition)] if several else []),
-                GAPS.get(r.seated, str(r.seated)),
+                words("names.gaps").get(r.seated, str(r.seated)),
                 quantity(r.limit_um),
                 quantity(r.max_um),
                 NONE if missing(r.tolerance_bound_um) else quantity(r.tolerance_bound_um),
                 NONE if missing(r.bound_with_guard_um) else quantity(r.bound_with_guard_um),
                 [{"t": str(r.verdict), "s": "b"}],
-                _notes(f"model {r.model}", r.note),
+                _notes(say("validation.model_model", model=r.model), r.note),
             ]
         )
     document.table(
-        "Verdicts on all limits that the user set. Bound: the largest of the pairs, each by "
-        "itself; that of all pairs of a scan together; that of the largest gap of a scan "
-        "at its best seat. With guard: the same plus the guard for the uncertainty that all "
-        "scans share, which is compared with the limit. Largest observed: of all scans. "
-        f"{_scans_of(rows)}",
+        say("validation.verdicts_on_all_limits", scans_of=_scans_of(rows)),
         [
-            *([Heading("condition", "left", 1.0)] if several else []),
-            Heading("what", "left", 1.9),
-            Heading("limit", width=0.6),
-            Heading("largest observed", width=0.7),
-            Heading("bound", width=0.6),
-            Heading("with guard", width=0.6),
-            Heading("verdict", "left", 1.75),
-            Heading("rests on, note", "left", 2.2),
+            *(heads("validation.columns_condition") if several else []),
+            *heads("validation.columns_what_limit_largest_observed"),
         ],
         cells,
     )
@@ -252,8 +246,16 @@ def _notes(*notes: Any) -> str:
 def _scans_of(rows: pd.DataFrame) -> str:
     """How many scans the rows rest on."""
     counts = sorted({int(n) for n in rows["n_scans"]})
-    text = str(counts[0]) if len(counts) == 1 else f"{counts[0]} to {counts[-1]}"
-    return f"From {text} scans each." if counts[-1] > 1 else f"From {text} scan."
+    text = (
+        str(counts[0])
+        if len(counts) == 1
+        else say("validation.to_counts_counts_2", counts=counts[0], counts_2=counts[-1])
+    )
+    return (
+        say("validation.from_scans_each", text=text)
+        if counts[-1] > 1
+        else say("validation.from_scan", text=text)
+    )
 
 
 def levels_sentences(content: ReportContent) -> list[Text]:
@@ -269,24 +271,33 @@ def levels_sentences(content: ReportContent) -> list[Text]:
     list of Text
     """
     rows = levels(content, scope=ALL_PAIRS)
-    none = f"The study sets no limit{' on distances' if gap_limits(content) else ''}"
+    none = say(
+        "validation.the_study_sets_no",
+        on_distances=say("validation.on_distances") if gap_limits(content) else "",
+    )
     if not len(rows):
-        return [f"{none}, so nothing can be said about conformity."]
+        return [say("validation.so_nothing_can_be", none=none)]
     several = len(set(rows["condition"])) > 1
     first = rows_of(rows)[0]
     if rows["supported_mm"].isna().all():
         why = f": {first.note}" if first.note and not several else ""
-        said: Text = [f"{none}, and ", strong_accent("no span is supported"),
-                      f" at any level{why}."]  # fmt: skip
+        said: Text = [
+            say("validation.and_none", none=none),
+            strong_accent(say("validation.no_span_is_supported")),
+            say("validation.at_any_level", why=why),
+        ]
     elif several:
-        said = f"{none}; the table gives the supported span of each condition at each level."
+        said = say("validation.the_table_gives_the", none=none)
     else:
         spans = [
             supported_sentence("", r.level_um, r.supported_mm, r.longest_mm) for r in rows_of(rows)
         ]
-        said = [f"{none}. All pairs of a scan together conform to ", strong_accent(joined(spans)),
-                f"{for_whom(first.holds_for)}."]  # fmt: skip
-    return [said, "For a verdict, set limits.distance_um in study.toml, with its source."]
+        said = [
+            say("validation.all_pairs_of_a", none=none),
+            strong_accent(joined(spans)),
+            f"{for_whom(first.holds_for)}.",
+        ]
+    return [said, say("validation.for_a_verdict_set")]
 
 
 def levels_table(document: Document, content: ReportContent, *, brief: bool = False) -> None:
@@ -315,7 +326,7 @@ def levels_table(document: Document, content: ReportContent, *, brief: bool = Fa
         for k, ((scope, along), table) in enumerate(lengths.items()):
             mine = table[table["condition"] == condition].set_index("level_um")
             start: list[Text] = [condition_name(condition) if k == 0 else ""]
-            name = "arch length" if along == "path" else along
+            name = say("validation.arch_length") if along == "path" else along
             row: list[Text] = [*(start if several else []), f"{name}, {scope}"]
             for level in wanted:
                 at = mine.loc[level]
@@ -324,14 +335,17 @@ def levels_table(document: Document, content: ReportContent, *, brief: bool = Fa
     one = rows_of(first)[0]
     notes = [n for n in dict.fromkeys(first["note"]) if n]
     document.table(
-        f"Supported span{'' if brief else ' and arch length'} at each level, mm: the bound for "
-        f"{sure(one.coverage)} of future scans ({sure(one.confidence)} confidence), plus the guard "
-        "band, lies within the level for all pairs of a scan together"
-        f"{'' if brief else ', and for each pair separately'}. “All”: the longest studied."
-        f"{' Note: ' + '; '.join(notes) + '.' if notes else ''}",
+        say(
+            "validation.supported_span_at_each",
+            and_arch_length="" if brief else say("validation.and_arch_length"),
+            coverage=sure(one.coverage),
+            confidence=sure(one.confidence),
+            and_for_each_pair="" if brief else say("validation.and_for_each_pair"),
+            note=say("validation.note") + "; ".join(notes) + "." if notes else "",
+        ),
         [
-            *([Heading("condition", "left", 1.5)] if several else []),
-            Heading("", "left", 1.3),
+            *(heads("validation.columns_condition_2") if several else []),
+            *heads("validation.columns"),
             *(Heading(f"{level:g} µm", width=1) for level in wanted),
         ],
         rows,
@@ -343,4 +357,4 @@ def _length(supported_mm: float, longest_mm: float) -> str:
     if missing(supported_mm):
         return "none"
     text = number(supported_mm, "mm")
-    return f"all ({text})" if supported_mm >= longest_mm - 0.05 else text
+    return say("validation.all_text", text=text) if supported_mm >= longest_mm - 0.05 else text

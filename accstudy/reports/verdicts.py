@@ -9,9 +9,8 @@ import pandas as pd
 from accstudy.accuracy.judge import ALL_PAIRS, NOT_VERIFIED, REFUTED, VERIFIED
 from accstudy.figures.style import rows_of
 from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Heading, Text, marked
+from accstudy.reports.document import Document, Heading, Text, heads, marked
 from accstudy.reports.report_rows import (
-    GAPS,
     for_others,
     gap_limits,
     levels,
@@ -21,8 +20,9 @@ from accstudy.reports.report_rows import (
 )
 from accstudy.reports.sentences import condition_name, measurand_name
 from accstudy.reports.statements import for_whom, verdict_words, what_next
-from accstudy.words.numbers import NONE, count, joined, missing, p_value, quantity, sure
 from accstudy.seating.summary import NOT_NORMAL
+from accstudy.words.catalogue import say, words
+from accstudy.words.numbers import NONE, joined, missing, p_value, quantity, sure
 
 __all__ = ["VERDICT_MARKS", "decision_table", "leading", "verdict_table"]
 
@@ -99,13 +99,9 @@ def decision_table(
     document.table(
         _decision_caption([*lead, *gaps][0], lead if lead_only else rows or gaps, lead_only),
         [
-            *([Heading("condition", "left", 0.9)] if several else []),
-            *([] if lead_only else [Heading("asked", "left", 1.5)]),
-            Heading("limit", width=0.6),
-            Heading("bound", width=0.6),
-            Heading("with guard", width=0.75),
-            Heading("verdict", "left", 0.95),
-            Heading("what to do next", "left", 3.0),
+            *(heads("verdicts.columns_condition") if several else []),
+            *([] if lead_only else heads("verdicts.columns_asked")),
+            *heads("verdicts.columns_limit_bound_with_guard"),
         ],
         cells,
     )
@@ -115,13 +111,20 @@ def _decision_caption(first: Any, rows: list[Any], lead_only: bool) -> str:
     """How to read the decision, for whom it holds."""
     whom = [w for w in dict.fromkeys(for_whom(str(r.holds_for)).strip() for r in rows) if w]
     holds = f", {joined(whom)}" if whom else ""
-    what = f"the limit on {_short_scope(first, True)}" if lead_only else "each limit"
-    said = (
-        f"Conformity with {what}{holds}. Bound: for {sure(first.coverage)} of future scans, with "
-        f"{sure(first.confidence)} confidence; the limit applies to bound plus guard band."
+    what = (
+        say("verdicts.the_limit_on", short_scope=_short_scope(first, True))
+        if lead_only
+        else say("verdicts.each_limit")
+    )
+    said = say(
+        "verdicts.conformity_with_bound_for",
+        what=what,
+        holds=holds,
+        coverage=sure(first.coverage),
+        confidence=sure(first.confidence),
     )
     if any(not missing(getattr(r, "n_needed", None)) for r in rows):
-        said += " Numbers of scans assume a device that performs as in this study."
+        said += say("verdicts.numbers_of_scans_assume")
     return said
 
 
@@ -138,12 +141,14 @@ def _short_scope(row: Any, several: bool = False) -> str:
     """What a limit is held against, as page 1 asks it."""
     things = "distances" if row.unit == "um" else "angles"
     if row.scope == ALL_PAIRS:
-        return f"all {'' if several else f'{int(row.n_pairs)} '}{things} together"
-    return f"each {things[:-1]}"
+        return say(
+            "verdicts.all_together", value="" if several else f"{int(row.n_pairs)} ", things=things
+        )
+    return say("verdicts.each_things", things=things[:-1])
 
 
 def _others(row: Any) -> str:
-    return f"the same, {str(row.holds_for).replace('new ', 'other ')}"
+    return say("verdicts.the_same", holds_for=str(row.holds_for).replace("new ", "other "))
 
 
 def _decided(content: ReportContent | None, row: Any, *, size: bool = False) -> list[Text]:
@@ -165,7 +170,7 @@ def _decided(content: ReportContent | None, row: Any, *, size: bool = False) -> 
 
 def _elsewhere(row: Any) -> str:
     """Where the study that would settle a verdict is named."""
-    return NONE if missing(getattr(row, "n_needed", None)) else "see Verdict for each limit"
+    return NONE if missing(getattr(row, "n_needed", None)) else say("verdicts.see_verdict_for_each")
 
 
 def _together(rows: list[Any]) -> list[Text]:
@@ -185,7 +190,7 @@ _BOUNDS = ("tolerance_bound", "bound_with_guard")
 def _gap_decided(seated: str, rows: list[Any]) -> list[Text]:
     """Cells of the limit of the gap, over all models."""
     return [
-        GAPS.get(seated, seated).removeprefix("largest "),
+        words("names.gaps").get(seated, seated).removeprefix("largest "),
         quantity(rows[0].limit_um),
         *(_up_to([getattr(r, f"{c}_um") for r in rows], "um") for c in _BOUNDS),
         *_by_verdict([(str(r.verdict), _where(rows, r)) for r in rows]),
@@ -199,7 +204,7 @@ def _where(rows: list[Any], row: Any) -> str:
         for c in ("condition", "model")
         if len({getattr(r, c) for r in rows}) > 1
     ]
-    return " on ".join(parts)
+    return say("verdicts.on").join(parts)
 
 
 def _up_to(values: list[Any], unit: str) -> str:
@@ -219,11 +224,13 @@ def _by_verdict(verdicts: list[tuple[str, str]]) -> list[Text]:
         return [[_verdict(_short(only), only)], NONE]
     worst = next((w for w in _WORDS if w in told), next(iter(told)))
     named = {
-        v: joined(who) if len(who) <= _MOST_NAMED else f"{len(who)} of {len(verdicts)}"
+        v: joined(who)
+        if len(who) <= _MOST_NAMED
+        else say("verdicts.of_who_verdicts", who=len(who), verdicts=len(verdicts))
         for v, who in told.items()
     }
     return [
-        [_verdict("not for all" if worst != REFUTED else worst, worst)],
+        [_verdict(say("verdicts.not_for_all") if worst != REFUTED else worst, worst)],
         "; ".join(f"{_short(v)}: {who}" for v, who in named.items()),
     ]
 
@@ -251,34 +258,26 @@ def verdict_table(document: Document, content: ReportContent) -> None:
     if not found:
         return
     conditions = list(dict.fromkeys(c for each in found.values() for c in each))
-    floor = (
-        " The verdict on all pairs together is never more favourable than that on each pair."
-        if len(rows)
-        else ""
-    )
+    floor = say("verdicts.the_verdict_on_all") if len(rows) else ""
     shares = (
-        f" ({sure(first['coverage'].iloc[0])} of them, {sure(first['confidence'].iloc[0])} "
-        "confidence)"
+        say(
+            "verdicts.of_them_confidence",
+            coverage=sure(first["coverage"].iloc[0]),
+            confidence=sure(first["confidence"].iloc[0]),
+        )
         if len(first)
         else ""
     )
-    caption = (
-        f"Verdicts on conformity with every limit: bound for future scans{shares}, the largest "
-        f"over all models; dash: no informative bound.{floor}"
-    )
+    caption = say("verdicts.verdicts_on_conformity_with", shares=shares, floor=floor)
     caption += _basis(rows)
     if len(conditions) <= _MOST_BESIDE:
-        columns = [Heading("limit", "left", 1.7)]
+        columns = heads("verdicts.columns_limit")
         columns += [Heading(condition_name(c), "left", 1.3) for c in conditions]
         cells: list[list[Text]] = [
             [name, *(each.get(c, NONE) for c in conditions)] for name, each in found.items()
         ]
     else:
-        columns = [
-            Heading("limit", "left", 1.7),
-            Heading("condition", "left", 1.3),
-            Heading("verdict", "left", 1.7),
-        ]
+        columns = heads("verdicts.columns_limit_condition_verdict")
         cells = [
             [name if k == 0 else "", condition_name(c), said]
             for name, each in found.items()
@@ -294,19 +293,20 @@ def _basis(rows: pd.DataFrame) -> str:
     said = ""
     for holds in dict.fromkeys(map(str, rows["holds_for"])):
         if holds.startswith("these "):
-            said += f" “For {holds}”: for future scans of the {holds[6:]} of this study only."
+            said += say("verdicts.for_for_future_scans", holds=holds, holds_2=holds[6:])
     if "assumption" in rows and (rows["assumption"] == "normal scatter").any():
-        said += " Bounds of pairs assume normal scatter"
+        said += say("verdicts.bounds_of_pairs_assume")
         known = [int(n) for n in rows.get("n_independent", pd.Series(dtype=float)).dropna()]
         if known:
             fewest, most = min(known), max(known)
-            number = f"{fewest}" if fewest == most else f"{fewest} to {most}"
-            said += f" and are based on {number} independent scans per model"
+            number = (
+                f"{fewest}"
+                if fewest == most
+                else say("verdicts.to_fewest_most", fewest=fewest, most=most)
+            )
+            said += say("verdicts.and_are_based_on", number=number)
         said += "."
-    return (
-        f"{said} The limit is compared with the bound plus the guard band for the uncertainty "
-        "common to all scans."
-    )
+    return say("verdicts.the_limit_is_compared", said=said)
 
 
 def _measurand(measurand: str) -> str:
@@ -318,7 +318,7 @@ def _measurand(measurand: str) -> str:
 def _pair_verdict(row: Any) -> str:
     bound = NONE if missing(row.tolerance_bound) else quantity(row.tolerance_bound, row.unit)
     if not row.verdict:
-        return f"{bound}, no statement"
+        return say("verdicts.no_statement", bound=bound)
     return f"{bound}, {_short(row.verdict)}"
 
 
@@ -350,7 +350,8 @@ def _seats(content: ReportContent) -> dict[str, dict[str, str]]:
     if not len(table):
         return found
     for (seated, condition), mine in table.groupby(["seated", "condition"], sort=False):
-        name = f"{GAPS.get(str(seated), str(seated))}, {quantity(mine['limit_um'].iloc[0])}"
+        of = words("names.gaps").get(str(seated), str(seated))
+        name = f"{of}, {quantity(mine['limit_um'].iloc[0])}"
         met = {w: m for w in _WORDS if len(m := mine[mine["verdict"] == w])}
         said = [_seat_verdict(w, m, alone=len(met) == 1) for w, m in met.items()]
         found.setdefault(name, {})[str(condition)] = "; ".join(said)
@@ -362,7 +363,7 @@ def _seat_verdict(word: str, rows: pd.DataFrame, *, alone: bool) -> str:
     whole = rows.reindex(columns=[*rows.columns, *(c for c in _SEAT if c not in rows)])
     if word == VERIFIED:
         largest = whole["tolerance_bound_um"].max()
-        bound = "" if missing(largest) else f" (up to {quantity(largest)})"
+        bound = "" if missing(largest) else say("verdicts.up_to", largest=quantity(largest))
         return (
             f"{_short(word)}{'' if alone else ' ' + joined(list(map(str, rows['model'])))}{bound}"
         )
@@ -382,5 +383,5 @@ def _seat_reason(row: Any) -> str:
             reason += f", p = {p_value(row.p_normal)}".replace("= <", "<")
         said.append(reason)
     if not missing(row.n_scans):
-        said.append(f"{count(int(row.n_scans), 'scan')} in {count(int(row.n_cells), 'cell')}")
+        said.append(say("verdicts.in_n_scans_n_cells", n_scans=row.n_scans, n_cells=row.n_cells))
     return f" ({'; '.join(said)})" if said else ""

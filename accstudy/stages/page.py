@@ -17,7 +17,7 @@ from accstudy.mesh.model import Mesh
 from accstudy.mesh.read import study_mesh
 from accstudy.mesh.scene import thin
 from accstudy.page.build import PageContent, build_page
-from accstudy.reports.cautions import CAUTIONS, UNREFERENCED_CAUTIONS
+from accstudy.reports.common_sections import cautions
 from accstudy.reports.content import ReportContent
 from accstudy.reports.document import Document
 from accstudy.reports.drift_device import CHART_GROUPS, chart_unit
@@ -30,11 +30,12 @@ from accstudy.reports.sessions import (
 )
 from accstudy.reports.validation import levels_table
 from accstudy.reports.verdicts import decision_table
-from accstudy.words.numbers import missing, sure
 from accstudy.stages.compare import at_reference_temperature, by_reference
 from accstudy.study.disk import digest
 from accstudy.study.load import Study
 from accstudy.study.record import json_bytes
+from accstudy.words.catalogue import words
+from accstudy.words.numbers import missing, sure
 
 __all__ = ["drift_charts", "make_page"]
 
@@ -85,7 +86,7 @@ def make_page(study: Study, content: ReportContent, report: Mapping[str, Any]) -
             answer=report["answer"],
             tables=_tables(content, report["first"]),
             identity=_identity(content, report["identity"]),
-            cautions=CAUTIONS if study.referenced else UNREFERENCED_CAUTIONS,
+            cautions=cautions(referenced=study.referenced),
             alignment=alignment,
             scans=study.scans.assign(without=_without(study.scans, set(pairs["scan"]))),
             pairs=pairs,
@@ -195,7 +196,8 @@ def drift_charts(content: ReportContent) -> dict[str, Any]:
                 "events": device_events(content, device),
             }
         )
-    return {"devices": devices, "groups": CHART_GROUPS}
+    names = words("drift.chart_groups")
+    return {"devices": devices, "groups": [(names[k], charts) for k, charts in CHART_GROUPS]}
 
 
 def _meshes(study: Study, poses: pd.DataFrame, reference: pd.DataFrame) -> dict[str, Mesh]:

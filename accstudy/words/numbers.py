@@ -255,4 +255,4 @@ def joined(parts: Sequence[str], *, last: str = "and") -> str:
     """
     if len(parts) < 2:
         return "".join(parts)
-    return say(f"list.{last}", others=", ".join(parts[:-1]), last=parts[-1])
+    return say(f"list.join_{last}", others=", ".join(parts[:-1]), last=parts[-1])

@@ -13,11 +13,11 @@ import pytest
 from accstudy.accuracy.judge import ALL_PAIRS, REFUTED, VERIFIED
 from accstudy.reports.content import ReportContent
 from accstudy.reports.drift import answer
-from accstudy.words.numbers import date
 from accstudy.simulate.drift import DEVICES
 from accstudy.stages.analyze import analyze_poses
 from accstudy.stages.compare import at_reference_temperature
 from accstudy.study.load import load_study
+from accstudy.words.numbers import date
 
 SAMPLE = Path(__file__).parents[2] / "sample_study" / "drift"
 A, B, C = DEVICES

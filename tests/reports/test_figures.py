@@ -36,7 +36,7 @@ HAS_UNIT = re.compile(r" / (µm|mm|°|ppm|s.d.)")
 
 @pytest.fixture(scope="module", params=["validation", "comparison", "drift"])
 def figures(request, contents):
-    _, first, rest = KINDS[request.param][1](contents[request.param])
+    _, first, rest = KINDS[request.param](contents[request.param])
     return {**first.figures, **rest.figures}
 
 

@@ -8,11 +8,12 @@ import pytest
 from pypdf import PdfReader
 
 from accstudy.errors import InputError
-from accstudy.reports.cautions import CAUTIONS, OF_SEATING
 from accstudy.reports.checklist import checklist_rows
+from accstudy.reports.common_sections import cautions
 from accstudy.reports.render import render_report
-from accstudy.words.numbers import number
 from accstudy.tables import TABLES, read_csv
+from accstudy.words.catalogue import say
+from accstudy.words.numbers import number
 
 KINDS = ("validation", "comparison", "drift")
 
@@ -99,8 +100,8 @@ def test_same_content_same_bytes(make_validation, reports):
 @pytest.mark.parametrize("kind", KINDS)
 def test_every_caution_is_printed_where_it_concerns(kind, texts):
     gaps = kind == "validation"  # the only one of the three that shows seating
-    for caution in CAUTIONS:
-        assert (caution in texts[kind]) == (gaps or caution != OF_SEATING)
+    for caution in cautions(referenced=True):
+        assert (caution in texts[kind]) == (gaps or caution != say("cautions.of_seating"))
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -206,15 +206,19 @@ def test_page_one_says_what_is_not_stated_and_what_a_measured_model_adds(reporte
 
 
 def test_the_report_speaks_of_trueness_only_to_say_that_it_does_not(reported):
-    from accstudy.reports.cautions import NOT_STATED
     from accstudy.reports.unreferenced import unreferenced_report
+    from accstudy.words.catalogue import say
 
     study = reported.study
     content = ReportContent("x", study.settings.as_used(), reported.tables, {}, "")
     answer, first, rest = unreferenced_report(content)
-    assert NOT_STATED in answer
+    assert say("cautions.not_stated") in answer
     told = re.compile(r"truene|bias|conformity|verified to|supported span|tolerance bound", re.I)
-    allowed = (NOT_STATED, "Accuracy (trueness and precision)", "Limitations and sources of bias")
+    allowed = (
+        say("cautions.not_stated"),
+        "Accuracy (trueness and precision)",
+        "Limitations and sources of bias",
+    )
     for text in _texts([first.blocks, rest.blocks]):
         for phrase in allowed:
             text = text.replace(phrase, "")

@@ -1,0 +1,120 @@
+"""The catalogue of messages: every template is used, and given the fields that it names."""
+
+import ast
+import string
+import tomllib
+from pathlib import Path
+
+import pytest
+
+import accstudy
+from accstudy.words.catalogue import LANGUAGE, area, count, rich, say, words
+
+ROOT = Path(accstudy.__file__).parent
+AREAS = sorted(p.stem for p in (ROOT / "words" / LANGUAGE).glob("*.toml"))
+CALLS = ("say", "rich", "heads", "words", "area")
+
+
+def fields_of(template):
+    """Names in the braces of a template, those in the formats of others included."""
+    names = set()
+    for _, name, spec, _ in string.Formatter().parse(template):
+        if name is not None:
+            names |= {name, *fields_of(spec or "")}
+    return names
+
+
+def keys_of(node):
+    """Keys that an expression can be; those that begin alike where it is worked out."""
+    if isinstance(node, ast.Constant):
+        return {node.value}
+    if isinstance(node, ast.IfExp):
+        return keys_of(node.body) | keys_of(node.orelse)
+    if isinstance(node, ast.JoinedStr):
+        start = node.values[0].value
+        return {k for k in every_key() if k.startswith(start) and isinstance(template(k), str)}
+    return set()
+
+
+def template(key):
+    name, _, rest = key.partition(".")
+    return area(name)[rest]
+
+
+def every_key():
+    return {f"{name}.{key}" for name in AREAS for key in area(name)}
+
+
+def calls():
+    """Calls of the catalogue in the program: where, of what, keys, names of the fields."""
+    for path in sorted(ROOT.rglob("*.py")):
+        text = path.read_text("utf-8")
+        if path.name == "catalogue.py" or not ("catalogue import" in text or "heads(" in text):
+            continue
+        for node in ast.walk(ast.parse(text)):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") in CALLS and node.args:
+                given = {k.arg for k in node.keywords}
+                yield f"{path.name}:{node.lineno}", node.func.id, keys_of(node.args[0]), given
+
+
+def test_every_call_names_a_template_and_gives_the_fields_that_it_names():
+    known, wrong = every_key(), []
+    for where, what, keys, given in calls():
+        for key in keys:
+            if what == "area":
+                wrong += [] if key in AREAS else [f"{where}: {key}"]
+            elif key not in known:
+                wrong.append(f"{where}: {key}")
+            elif what != "words":
+                named = fields_of(template(key))
+                wrong += [] if named == given else [f"{where}: {key}, {sorted(named ^ given)}"]
+    assert wrong == []
+
+
+def test_every_template_is_used():
+    used = set()
+    for _, what, keys, _ in calls():
+        used |= {k for k in every_key() if k.split(".")[0] in keys} if what == "area" else keys
+    own = {k for k in every_key() if k.startswith("list.")}  # of the catalogue and its numbers
+    assert sorted(every_key() - used - own) == []
+
+
+def test_no_text_stands_twice_in_an_area():
+    for name in AREAS:
+        texts = [v for v in area(name).values() if isinstance(v, str) and len(v) > 40]
+        assert len(texts) == len(set(texts)), name
+
+
+@pytest.mark.parametrize("name", AREAS)
+def test_files_hold_templates_and_groups_of_words_alone(name):
+    data = tomllib.loads((ROOT / "words" / LANGUAGE / f"{name}.toml").read_text("utf-8"))
+    for value in data.values():
+        held = value.values() if isinstance(value, dict) else [value]
+        assert all(isinstance(one, str) for one in held)
+
+
+def test_numbers_come_with_their_nouns():
+    assert [count(n, "body", "bodies") for n in (0, 1, 2)] == [
+        "no body",
+        "1\u00a0body",
+        "2\u00a0bodies",
+    ]
+    assert say("list.range", low=1, high=2) == "1 to 2"
+
+
+def test_emphasis_becomes_runs_and_fields_may_be_runs(monkeypatch):
+    made = {"one": "a <em>{x}</em> of {n:scan|scans}, {r}."}
+    monkeypatch.setattr("accstudy.words.catalogue.area", lambda name: made)
+    run = {"t": "b", "s": "b"}
+    assert rich("any.one", x=3, n=2, r=[run]) == [
+        "a ", {"t": "3", "s": "accent"}, " of 2\u00a0scans, ", run, "."
+    ]  # fmt: skip
+
+
+def test_an_unknown_message_or_field_is_an_error():
+    with pytest.raises(KeyError):
+        say("list.no_such_message")
+    with pytest.raises(KeyError):
+        say("list.range", low=1)
+    with pytest.raises(FileNotFoundError):
+        words("no_such_area.words")
