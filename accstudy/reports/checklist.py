@@ -22,17 +22,7 @@ __all__ = ["checklist", "checklist_rows"]
 
 
 def checklist_rows(content: ReportContent) -> list[tuple[str, str, str]]:
-    """Items with what the record says; ``for the author`` where it is silent.
-
-    Parameters
-    ----------
-    content : ReportContent
-        Tables and settings.
-
-    Returns
-    -------
-    list of (item, source, answer)
-    """
+    """Items with what the record says; ``for the author`` where it is silent."""
     scans = content.table("scans")
     factors = {str(c) for c in scans.columns}
     return [

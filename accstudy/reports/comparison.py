@@ -44,22 +44,7 @@ __all__ = ["comparison_report", "latex_attachments"]
 
 
 def comparison_report(content: ReportContent) -> tuple[list[Text], Document, Document]:
-    """Build the comparison report.
-
-    Parameters
-    ----------
-    content : ReportContent
-        Finished tables; those that are absent leave their section out.
-
-    Returns
-    -------
-    answer : list of Text
-        The question answered, a sentence a contrast.
-    first : Document
-        Rest of page 1.
-    rest : Document
-        Evidence, checklist, losses, methods, limits, record.
-    """
+    """Build the comparison report."""
     first, rest = Document(), Document()
     means = content.table("model_means")
     lead = lead_model(means)
@@ -161,18 +146,7 @@ def _means(document: Document, content: ReportContent, lead: str) -> None:
 
 
 def latex_attachments(document: Document) -> list[Attachment]:
-    """The printed tables of a report as LaTeX.
-
-    Parameters
-    ----------
-    document : Document
-        A finished report.
-
-    Returns
-    -------
-    list of Attachment
-        One file a table whose caption speaks of contrasts, means, tests or trueness.
-    """
+    """The printed tables of a report as LaTeX."""
     wanted = {
         "Contrasts": "contrasts",
         "Estimated means": "means",

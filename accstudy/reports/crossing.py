@@ -30,16 +30,6 @@ def inseparable_sentences(content: ReportContent) -> list[str]:
     Two factors can be told apart when their levels hang together: from every level of
     one to every other there is a way over levels of the other that occur with both.
     Where the levels fall into blocks, differences between the blocks belong to either.
-
-    Parameters
-    ----------
-    content : ReportContent
-        Table ``pair_deviations`` with the factors of the scans.
-
-    Returns
-    -------
-    list of str
-        A sentence a pair of factors; empty when all cross.
     """
     scans = _scans(content)
     nested = _nested(content)
@@ -116,15 +106,7 @@ def _levels(name: str, levels: list[str]) -> str:
 
 
 def design_section(document: Document, content: ReportContent) -> None:
-    """Scans that were used by model, cell factor and condition, and what never crosses.
-
-    Parameters
-    ----------
-    document : Document
-        Gets the section.
-    content : ReportContent
-        Table ``pair_deviations``.
-    """
+    """Scans that were used by model, cell factor and condition, and what never crosses."""
     scans = _scans(content)
     cell = [str(c) for c in content.settings.get("analysis", {}).get("cell") or ()]
     cell = [c for c in cell if c in scans]

@@ -31,17 +31,7 @@ _MOST = 6  # rows of a table on page 1; the rest stands in its chapter
 
 
 def differences_table(document: Document, content: ReportContent, models: list[str]) -> None:
-    """Every two conditions: difference of the mean, ratio of the sizes, what is shown.
-
-    Parameters
-    ----------
-    document : Document
-        Gets the table; nothing where no model compares conditions.
-    content : ReportContent
-        Tables ``model_contrasts`` and ``model_covariates``.
-    models : list of str
-        The leading model and, where there is one, that of the size of its response.
-    """
+    """Every two conditions: difference of the mean, ratio of the sizes, what is shown."""
     table = content.table("model_contrasts")
     lead = level_contrasts(table, models[0]) if len(table) else table
     if not len(lead):
@@ -134,17 +124,7 @@ def _meaning(row: Any, ratio: Any, scatter: str = "") -> Text:
 
 
 def effects_table(document: Document, content: ReportContent, lead: str) -> None:
-    """What angulation and the number of implants do, at equal path and as it comes.
-
-    Parameters
-    ----------
-    document : Document
-        Gets the table; nothing where neither varies.
-    content : ReportContent
-        Tables ``model_effects`` and ``model_effect_notes``.
-    lead : str
-        The leading model.
-    """
+    """What angulation and the number of implants do, at equal path and as it comes."""
     notes, table = content.table("model_effect_notes"), content.table("model_effects")
     if not len(notes):
         return

@@ -19,15 +19,7 @@ _MOST_PAIRS = 28
 
 
 def reference_section(document: Document, content: ReportContent) -> None:
-    """Dossier of the reference.
-
-    Parameters
-    ----------
-    document : Document
-        Gets the section.
-    content : ReportContent
-        Tables ``reference_pairs`` and ``reference_changes``; settings ``reference``.
-    """
+    """Dossier of the reference."""
     table = content.table("reference_pairs")
     if not len(table):
         return
@@ -42,18 +34,7 @@ def reference_section(document: Document, content: ReportContent) -> None:
 
 
 def reference_methods(content: ReportContent) -> str:
-    """How the uncertainty of the reference was evaluated, and where it enters.
-
-    Parameters
-    ----------
-    content : ReportContent
-        Tables ``reference_pairs`` and ``uncertainty_budget``.
-
-    Returns
-    -------
-    str
-        Empty without a dossier.
-    """
+    """How the uncertainty of the reference was evaluated, and where it enters."""
     table = content.table("reference_pairs")
     if not len(table):
         return ""

@@ -39,22 +39,7 @@ _PANELS = 4
 
 
 def drift_report(content: ReportContent) -> tuple[list[Text], Document, Document]:
-    """Build the drift report.
-
-    Parameters
-    ----------
-    content : ReportContent
-        Finished tables; those that are absent leave their section out.
-
-    Returns
-    -------
-    answer : list of Text
-        The state today, a sentence a device.
-    first : Document
-        Rest of page 1.
-    rest : Document
-        A chapter a device, devices side by side, baselines, methods, limits, record.
-    """
+    """Build the drift report."""
     first, rest = Document(), Document()
     main = main_measurand(content.table("drift_points"))
     _state_table(first, content)
@@ -79,17 +64,7 @@ def drift_report(content: ReportContent) -> tuple[list[Text], Document, Document
 
 
 def answer(content: ReportContent) -> list[Text]:
-    """Sentences of page 1: the state of every device at its last session, and what to do.
-
-    Parameters
-    ----------
-    content : ReportContent
-        Tables ``drift_status`` and ``reference_changes``.
-
-    Returns
-    -------
-    list of Text
-    """
+    """Sentences of page 1: the state of every device at its last session, and what to do."""
     status = content.table("drift_status")
     unsaid = [] if content.referenced else [say("cautions.not_stated")]
     if not len(status):

@@ -61,19 +61,7 @@ def main_chart(points: pd.DataFrame, chart: str) -> tuple[str, pd.DataFrame]:
 
 
 def chapter(document: Document, content: ReportContent, row: Any, main: str) -> None:
-    """Everything about one device.
-
-    Parameters
-    ----------
-    document : Document
-        Where it goes.
-    content : ReportContent
-        Finished tables.
-    row : row of table ``drift_status``
-        Whose.
-    main : str
-        Measurand that is charted in full where nothing else is told.
-    """
+    """Everything about one device."""
     name = named_device(content, row.device, row.model)
     name = name[0].upper() + name[1:]
     document.heading(name)
@@ -318,16 +306,7 @@ def _pair_cells(r: Any) -> list[Text]:
 
 
 def limit_met(row: Any) -> str:
-    """Say when the limit is met at the earliest, or how far was looked ahead.
-
-    Parameters
-    ----------
-    row : row of table ``drift_pairs``
-
-    Returns
-    -------
-    str
-    """
+    """Say when the limit is met at the earliest, or how far was looked ahead."""
     if row.reached_at is pd.NaT or missing(row.reached_at):
         return (
             say("device.not_by", horizon=day(row.horizon))

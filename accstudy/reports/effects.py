@@ -33,15 +33,7 @@ _SIDES = ("left", "right")
 
 
 def acting_section(document: Document, content: ReportContent) -> None:
-    """Effect of angulation and implant count, or why nothing can be said of it.
-
-    Parameters
-    ----------
-    document : Document
-        Gets the section.
-    content : ReportContent
-        Tables ``model_effects``, ``model_effect_notes``, ``model_lines``, ``models``.
-    """
+    """Effect of angulation and implant count, or why nothing can be said of it."""
     notes, models = content.table("model_effect_notes"), content.table("models")
     if not len(notes) or (notes["n_levels"].astype(float) < 2).all():
         return
@@ -101,13 +93,7 @@ def _leading(rows: pd.DataFrame) -> list[pd.DataFrame]:
 
 
 def effect_sentence(rows: pd.DataFrame) -> Text:
-    """Say what one covariate does to one response, by level where that matters.
-
-    Parameters
-    ----------
-    rows : DataFrame
-        Rows of table ``model_effects`` of one model and covariate.
-    """
+    """Say what one covariate does to one response, by level where that matters."""
     whole = rows[rows["kind"] == "average"].iloc[0]
     label = response_label(str(whole["response"]))
     step = words("effects.steps")[str(whole["covariate"])]

@@ -44,19 +44,7 @@ _NEAR = 0.08  # relative distance from a share up to which "about" is said
 
 
 def answer(content: ReportContent, lead: str) -> list[Text]:
-    """Say which condition is farther off, what differs with its sign, and the verdicts.
-
-    Parameters
-    ----------
-    content : ReportContent
-        Tables of a comparison.
-    lead : str
-        Model on the plain response that answers the question.
-
-    Returns
-    -------
-    list of Text
-    """
+    """Say which condition is farther off, what differs with its sign, and the verdicts."""
     table = content.table("model_contrasts")
     rows = level_contrasts(table, lead) if len(table) else table
     if not len(rows):
@@ -90,20 +78,7 @@ def shown_models(means: pd.DataFrame, lead: str) -> list[str]:
 
 
 def size_sentences(content: ReportContent, lead: str) -> list[Text]:
-    """Say how much less one condition deviates than another, sign aside.
-
-    Parameters
-    ----------
-    content : ReportContent
-        Tables ``model_means``, ``model_contrasts``, ``pair_deviations``.
-    lead : str
-        Model whose response is meant; one on the logarithm of its size must be there.
-
-    Returns
-    -------
-    list of Text
-        Empty without such a model.
-    """
+    """Say how much less one condition deviates than another, sign aside."""
     means = content.table("model_means")
     models = shown_models(means, lead) if len(means) else [lead]
     rows = level_contrasts(content.table("model_contrasts"), models[-1])
@@ -207,15 +182,7 @@ def _cautions(content: ReportContent, lead: str) -> list[Text]:
 
 
 def fit_caution(content: ReportContent, lead: str) -> list[str]:
-    """Say where the fitted means miss what was seen, or are not stated for want of overlap.
-
-    Parameters
-    ----------
-    content : ReportContent
-        Tables ``model_lack_of_fit`` and ``model_covariates``.
-    lead : str
-        The model.
-    """
+    """Say where the fitted means miss what was seen, or are not stated for want of overlap."""
     out = []
     tests, ranges = content.table("model_lack_of_fit"), content.table("model_covariates")
     if len(tests):
@@ -234,20 +201,7 @@ def fit_caution(content: ReportContent, lead: str) -> list[str]:
 
 
 def residual_caution(content: ReportContent, model: str) -> list[str]:
-    """Say what warnings of the analysis tell of the residuals of a model on page 1.
-
-    Parameters
-    ----------
-    content : ReportContent
-        Tables ``model_spread``, ``model_fits`` and ``model_means``.
-    model : str
-        The model.
-
-    Returns
-    -------
-    list of str
-        One sentence; empty without a warning.
-    """
+    """Say what warnings of the analysis tell of the residuals of a model on page 1."""
     uneven, fits = _warned(content, model), content.table("model_fits")
     uneven = uneven[uneven["against"] == "fitted"] if len(uneven) else uneven
     known = [say("comparison.scatter_unequally_fold", ratio=r.ratio) for r in rows_of(uneven)]
@@ -277,20 +231,7 @@ def _warned(content: ReportContent, model: str) -> pd.DataFrame:
 
 
 def scatter_caution(content: ReportContent, lead: str) -> list[str]:
-    """Say where scatter differs between levels, and whether allowing for it changes anything.
-
-    Parameters
-    ----------
-    content : ReportContent
-        Tables ``model_spread``, ``model_contrasts``, ``model_unequal``.
-    lead : str
-        The model.
-
-    Returns
-    -------
-    list of str
-        Empty where scatter is alike.
-    """
+    """Say where scatter differs between levels, and whether allowing for it changes anything."""
     found, compared = _warned(content, lead), content.table("model_contrasts")
     if not len(found) or not len(compared):
         return []

@@ -17,18 +17,6 @@ __all__ = ["identity"]
 def identity(content: ReportContent) -> dict[str, Any]:
     """Laboratory, number, dates, devices, reference and signatures of a report.
 
-    Parameters
-    ----------
-    content : ReportContent
-        Settings ``study`` and ``reference``, table ``scans``; who ran it and when it was
-        issued.
-
-    Returns
-    -------
-    dict
-        ``pairs`` of a word and what it stands for (empty: a line to fill in), and
-        ``signatures`` of a role and a name.
-
     Notes
     -----
     What a report of a measurement names to be traceable: ISO/IEC 17025:2017, 7.8.2.

@@ -19,17 +19,7 @@ __all__ = ["methods", "sources"]
 
 
 def methods(content: ReportContent) -> list[tuple[str, Text]]:
-    """Paragraphs with their headings, in the order of the work.
-
-    Parameters
-    ----------
-    content : ReportContent
-        Tables that are absent were not computed and are not mentioned.
-
-    Returns
-    -------
-    list of (str, Text)
-    """
+    """Paragraphs with their headings, in the order of the work."""
     first = (say("methods.reference"), _reference(content))
     if not content.referenced:
         first = (say("methods.mean_of_the_scans"), _mean_of_scans(content))

@@ -21,15 +21,7 @@ _MOST = 2
 
 
 def misfit(document: Document, content: ReportContent) -> None:
-    """Name the implants that a misfit comes from, and show it over the models.
-
-    Parameters
-    ----------
-    document : Document
-        Gets the paragraphs and the figure.
-    content : ReportContent
-        With tables ``seating_contributions`` and ``seating_scans``.
-    """
+    """Name the implants that a misfit comes from, and show it over the models."""
     if content.has("seating_contributions"):
         _origins(document, content)
     if content.has("seating_scans"):

@@ -20,15 +20,7 @@ __all__ = ["fits_section", "operators_section"]
 
 
 def operators_section(document: Document, content: ReportContent) -> None:
-    """Differences for the operators of the study alone, beside those for operators in general.
-
-    Parameters
-    ----------
-    document : Document
-        Gets the table; nothing where operators are many, or not among the random terms.
-    content : ReportContent
-        Tables ``model_operators`` and ``model_contrasts``.
-    """
+    """Differences for the operators of the study alone, beside those for operators in general."""
     own, general = content.table("model_operators"), content.table("model_contrasts")
     if not len(own):
         return
@@ -59,17 +51,7 @@ def operators_section(document: Document, content: ReportContent) -> None:
 
 
 def fits_section(document: Document, content: ReportContent, models: list[str]) -> None:
-    """Intraclass correlations, shares explained, and what a statsmodels finds.
-
-    Parameters
-    ----------
-    document : Document
-        Gets two tables.
-    content : ReportContent
-        Tables ``model_fits`` and ``model_variances``.
-    models : list of str
-        Models whose components are listed.
-    """
+    """Intraclass correlations, shares explained, and what a statsmodels finds."""
     fits, parts = content.table("model_fits"), content.table("model_variances")
     if not len(fits):
         return

@@ -18,15 +18,7 @@ __all__ = ["model_rows", "models_paragraph", "random_formula"]
 
 
 def models_paragraph(content: ReportContent, source: int) -> Text:
-    """What was fitted and how it was tested, from the settings of every model.
-
-    Parameters
-    ----------
-    content : ReportContent
-        Table ``model_fits`` and those of what else was worked out.
-    source : int
-        Number of the source of the degrees of freedom.
-    """
+    """What was fitted and how it was tested, from the settings of every model."""
     fits = content.table("model_fits")
     if not len(fits):
         return ""

@@ -130,16 +130,7 @@ def is_true(flag: Any) -> bool:
 
 
 def contrast_sentence(row: Any) -> Text:
-    """Say what one contrast shows: difference, interval, p after Holm, equivalence.
-
-    Parameters
-    ----------
-    row : row of table ``model_contrasts``
-
-    Returns
-    -------
-    Text
-    """
+    """Say what one contrast shows: difference, interval, p after Holm, equivalence."""
     a, b = levels_of(row)
     label, unit = response_label(row.response), model_unit(row.response)
     if log_base(row.response) is not None:
@@ -192,13 +183,7 @@ def p_said(row: Any) -> str:
 
 
 def contrasts_sentence(rows: list[Any]) -> Text:
-    """Say in one sentence which contrasts show a difference, which equivalence, which neither.
-
-    Parameters
-    ----------
-    rows : list of rows of table ``model_contrasts``
-        Of one model on a plain response.
-    """
+    """Say in one sentence which contrasts show a difference, which equivalence, which neither."""
     response = str(rows[0].response)
     unit = model_unit(response)
     found: dict[str, list[Any]] = {}
@@ -280,13 +265,7 @@ def _beyond(row: Any) -> bool:
 
 
 def range_sentence(rows: list[Any]) -> str:
-    """Say what a difference is at both ends of a covariate, with intervals.
-
-    Parameters
-    ----------
-    rows : list of rows of table ``model_contrasts_at``
-        Of one pair of levels and one covariate, in order of its value.
-    """
+    """Say what a difference is at both ends of a covariate, with intervals."""
     first = rows[0]
     name, _, axis = (
         words("models.covariates").get(first.covariate, first.covariate).partition(" / ")

@@ -66,15 +66,7 @@ def gap_limits(content: ReportContent) -> list[Any]:
 
 
 def between(content: ReportContent) -> tuple[str, str, str]:
-    """What the spread between cells makes of a standard deviation.
-
-    Returns
-    -------
-    name, index, factors : str
-        Of ISO 5725: reproducibility and R only where cells differ in the laboratory that
-        ``analysis.laboratory`` names, else intermediate precision and I; and the factors
-        that tell cells apart.
-    """
+    """What the spread between cells makes of a standard deviation."""
     analysis = content.settings.get("analysis", {})
     cell = [str(c) for c in analysis.get("cell") or ()]
     factors = say("names.and").join(cell) or say("names.nothing_that_the_study")
@@ -124,14 +116,7 @@ def _telling(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def levels(content: ReportContent, along: str = "span", scope: str = EACH_PAIR) -> pd.DataFrame:
-    """Supported length of every condition at every level, the user's limit among them.
-
-    Returns
-    -------
-    DataFrame
-        ``condition``, ``level_um``, ``supported_mm`` (NaN: none), ``longest_mm``, and the
-        other columns of table ``supported_spans`` but for the lengths.
-    """
+    """Supported length of every condition at every level, the user's limit among them."""
     table = content.table("supported_spans")
     if not len(table):
         return pd.DataFrame(columns=["condition", "level_um", "supported_mm", "longest_mm"])
@@ -144,13 +129,7 @@ def levels(content: ReportContent, along: str = "span", scope: str = EACH_PAIR) 
 
 
 def supported_at(content: ReportContent, row: Any) -> float | None:
-    """Supported span at the limit and in the scope of a row of table ``conformity``.
-
-    Returns
-    -------
-    float or None
-        mm; NaN where no span is supported; None where the row is not about distances.
-    """
+    """Supported span at the limit and in the scope of a row of table ``conformity``."""
     table = levels(content, scope=row.scope)
     mine = table[(table["condition"] == row.condition) & (table["level_um"] == row.limit)]
     return float(mine["supported_mm"].iloc[0]) if len(mine) and row.unit == "um" else None

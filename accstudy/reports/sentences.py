@@ -86,17 +86,7 @@ def supported_sentence(
 
 
 def bias_sentence(row: Any, *, is_scan: bool, confidence: float = 0.95) -> str:
-    """Say how one pair is measured on average and how much it scatters.
-
-    Parameters
-    ----------
-    row : row of table ``accuracy``
-        A pair.
-    is_scan : bool
-        Whether the reference is a scan.
-    confidence : float
-        Of the interval.
-    """
+    """Say how one pair is measured on average and how much it scatters."""
     where = say("names.over_subject", subject=row.subject) + (
         "" if missing(row.span_mm) else f" ({quantity(row.span_mm, 'mm')})"
     )
@@ -136,12 +126,7 @@ def bias_sentence(row: Any, *, is_scan: bool, confidence: float = 0.95) -> str:
 
 
 def failure_sentence(row: Any) -> str:
-    """Say how many scans could not be used.
-
-    Parameters
-    ----------
-    row : row of table ``failures``
-    """
+    """Say how many scans could not be used."""
     n_failed, n_all, low, high = int(row.failed), int(row.total), row.low, row.high
     if n_all == 0:
         return ""

@@ -40,13 +40,7 @@ def for_whom(holds_for: str) -> str:
 
 
 def assumption(row: Any) -> str:
-    """What the bound of a row of table ``conformity`` rests on, as a clause.
-
-    Parameters
-    ----------
-    row : row of table ``conformity``
-        A statement.
-    """
+    """What the bound of a row of table ``conformity`` rests on, as a clause."""
     if row.assumption == "none":
         return say("verdicts.whatever_the_distribution_of")
     if row.assumption == "cells differ normally":
@@ -67,13 +61,7 @@ def _p(p: Any) -> str:
 
 
 def scope_words(row: Any) -> str:
-    """What a row of table ``conformity`` is about.
-
-    Parameters
-    ----------
-    row : row of table ``conformity``
-        A statement.
-    """
+    """What a row of table ``conformity`` is about."""
     if row.scope == EACH_PAIR:
         return say("verdicts.each_separately", measurand=measurand_name(row.measurand))
     things = "distances" if row.unit == "um" else "angles"
@@ -88,18 +76,7 @@ def verdict_words(row: Any) -> str:
 
 
 def lead_sentence(rows: Sequence[Any]) -> Text:
-    """The verdict that a report leads with, one limit under all conditions.
-
-    Parameters
-    ----------
-    rows : sequence of rows of table ``conformity``
-        A limit and scope, a row a condition.
-
-    Returns
-    -------
-    Text
-        The verdict in the accent colour.
-    """
+    """The verdict that a report leads with, one limit under all conditions."""
     first = rows[0]
     what = scope_words(first)
     if len({int(r.n_pairs) for r in rows}) > 1:
@@ -164,18 +141,7 @@ def _alone(row: Any, what: str, limit: str) -> Text:
 
 
 def basis_sentence(rows: Sequence[Any]) -> str:
-    """What the bounds of a limit mean, for whom they hold and what they assume.
-
-    Parameters
-    ----------
-    rows : sequence of rows of table ``conformity``
-        A limit and scope, a row a condition.
-
-    Returns
-    -------
-    str
-        Empty where no row has a bound.
-    """
+    """What the bounds of a limit mean, for whom they hold and what they assume."""
     known = [r for r in rows if not missing(r.tolerance_bound)]
     if not known:
         return ""
@@ -198,23 +164,7 @@ def basis_sentence(rows: Sequence[Any]) -> str:
 
 
 def what_next(row: Any, supported_mm: float | None = None, *, size: bool = True) -> list[str]:
-    """What would settle a verdict, and up to which span the limit is kept meanwhile.
-
-    Parameters
-    ----------
-    row : row of table ``conformity``
-        A statement.
-    supported_mm : float, optional
-        Supported span in its scope: NaN where none is; None where the limit is not one of
-        a distance.
-    size : bool, optional
-        Name the study that would verify it.
-
-    Returns
-    -------
-    list of str
-        Clauses; empty where conformity is verified over all that was studied.
-    """
+    """What would settle a verdict, and up to which span the limit is kept meanwhile."""
     if row.verdict == VERIFIED:
         return []
     said = []

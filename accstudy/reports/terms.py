@@ -49,13 +49,7 @@ def _part_name(part: str) -> str:
 
 
 def contrast_name(row: Any) -> str:
-    """Contrast with a minus sign between its levels.
-
-    Parameters
-    ----------
-    row : row of table ``model_contrasts``
-        A difference of two levels; their names may hold hyphens.
-    """
+    """Contrast with a minus sign between its levels."""
     where = say("names.at_stratum", stratum=row.stratum) if row.stratum else ""
     return f"{row.level_a} − {row.level_b}{where}"
 

@@ -47,22 +47,7 @@ _MOST = 5
 
 
 def unreferenced_report(content: ReportContent) -> tuple[list[Text], Document, Document]:
-    """Build the report of a validation or comparison without a reference.
-
-    Parameters
-    ----------
-    content : ReportContent
-        Finished tables; those that are absent leave their section out.
-
-    Returns
-    -------
-    answer : list of Text
-        How far repeats lie apart, what differs between conditions, what is not said.
-    first : Document
-        Rest of page 1.
-    rest : Document
-        Evidence, losses, methods, limits, record.
-    """
+    """Build the report of a validation or comparison without a reference."""
     first, rest = Document(), Document()
     lead, models = _lead(content), _models(content)
     if lead:
@@ -122,17 +107,7 @@ def _models(content: ReportContent) -> list[str]:
 
 
 def answer(content: ReportContent) -> list[Text]:
-    """Sentences of page 1.
-
-    Parameters
-    ----------
-    content : ReportContent
-        Tables ``precision`` and, where conditions are compared, ``model_contrasts``.
-
-    Returns
-    -------
-    list of Text
-    """
+    """Sentences of page 1."""
     rows = _longest(content)
     if not rows:
         return [say("precision.no_result_no_two"), say("cautions.not_stated")]

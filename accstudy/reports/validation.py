@@ -65,22 +65,7 @@ __all__ = ["answer", "levels_sentences", "levels_table", "validation_report"]
 
 
 def validation_report(content: ReportContent) -> tuple[list[Text], Document, Document]:
-    """Build the validation report.
-
-    Parameters
-    ----------
-    content : ReportContent
-        Finished tables; those that are absent leave their section out.
-
-    Returns
-    -------
-    answer : list of Text
-        The question answered, a sentence a limit.
-    first : Document
-        Rest of page 1.
-    rest : Document
-        Evidence, losses, methods, limits, record.
-    """
+    """Build the validation report."""
     first, rest = Document(), Document()
     decision_table(first, content)
     if not leading(content):
@@ -109,17 +94,7 @@ def validation_report(content: ReportContent) -> tuple[list[Text], Document, Doc
 
 
 def answer(content: ReportContent) -> list[Text]:
-    """Sentences of page 1.
-
-    Parameters
-    ----------
-    content : ReportContent
-        Tables ``conformity``, ``span_curve`` and ``accuracy``.
-
-    Returns
-    -------
-    list of Text
-    """
+    """Sentences of page 1."""
     rows, confidence = leading(content), confidence_of(content)
     pair = longest_pair(content)
     bias = bias_sentence(pair, is_scan=is_scan(content), confidence=confidence) if pair else ""
@@ -259,17 +234,7 @@ def _scans_of(rows: pd.DataFrame) -> str:
 
 
 def levels_sentences(content: ReportContent) -> list[Text]:
-    """Without a limit of the user's: which span holds for which level.
-
-    Parameters
-    ----------
-    content : ReportContent
-        Table ``supported_spans``.
-
-    Returns
-    -------
-    list of Text
-    """
+    """Without a limit of the user's: which span holds for which level."""
     rows = levels(content, scope=ALL_PAIRS)
     none = say(
         "validation.the_study_sets_no",
@@ -301,17 +266,7 @@ def levels_sentences(content: ReportContent) -> list[Text]:
 
 
 def levels_table(document: Document, content: ReportContent, *, brief: bool = False) -> None:
-    """Supported span and arch length at each level.
-
-    Parameters
-    ----------
-    document : Document
-        Gets the table; nothing without levels.
-    content : ReportContent
-        Table ``supported_spans``.
-    brief : bool, optional
-        Spans for all pairs together alone.
-    """
+    """Supported span and arch length at each level."""
     axes = [(ALL_PAIRS, "span")]
     if not brief:
         axes += [(ALL_PAIRS, "path"), (EACH_PAIR, "span"), (EACH_PAIR, "path")]

@@ -39,11 +39,6 @@ def leading(content: ReportContent) -> list[Any]:
 
     All pairs of a scan together where that is judged, since a framework joins all implants;
     distances where they have a limit.
-
-    Parameters
-    ----------
-    content : ReportContent
-        Table ``conformity``.
     """
     rows = own_limits(content)
     for column, first in (("measurand", "distance_um"), ("scope", ALL_PAIRS)):
@@ -57,17 +52,6 @@ def decision_table(
     document: Document, content: ReportContent, *, lead_only: bool = False, in_full: bool = False
 ) -> None:
     """What is asked, the limit, what was found, the verdict and what to do next.
-
-    Parameters
-    ----------
-    document : Document
-        Gets the table; nothing where the study sets no limit.
-    content : ReportContent
-        Tables ``conformity``, ``supported_spans`` and ``seating_summary``.
-    lead_only : bool, optional
-        The leading limit alone.
-    in_full : bool, optional
-        Name the study that would settle a verdict beside every limit, not the leading one alone.
 
     Notes
     -----
@@ -236,15 +220,7 @@ def _by_verdict(verdicts: list[tuple[str, str]]) -> list[Text]:
 
 
 def verdict_table(document: Document, content: ReportContent) -> None:
-    """Bound for future scans and verdict of every limit, a column a condition.
-
-    Parameters
-    ----------
-    document : Document
-        Gets the table; nothing where the study sets no limit.
-    content : ReportContent
-        Tables ``conformity``, ``seating_summary`` and ``supported_spans``.
-    """
+    """Bound for future scans and verdict of every limit, a column a condition."""
     rows = own_limits(content)
     found: dict[str, dict[str, str]] = {}
     first = rows.iloc[:1] if len(rows) else rows
