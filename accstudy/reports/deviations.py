@@ -9,10 +9,18 @@ from accstudy.figures.arch import arch_chart, exaggeration
 from accstudy.figures.pairs import alignment_chart, pair_chart
 from accstudy.figures.runs import run_chart
 from accstudy.figures.style import rows_of
-from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Heading, Text, heads
-from accstudy.reports.figure_tables import alignment_rows, arch_rows, arches, run_rows
-from accstudy.reports.report_rows import (
+from accstudy.reports.document import Document, Heading, ReportContent, Text, heads
+from accstudy.reports.names import (
+    alignment_name,
+    bias_sentence,
+    condition_name,
+    range_phrase,
+    worst,
+)
+from accstudy.reports.rows import (
+    alignment_rows,
+    arch_rows,
+    arches,
     confidence_of,
     groups,
     is_scan,
@@ -20,10 +28,9 @@ from accstudy.reports.report_rows import (
     longest_pair,
     named,
     pair_rows,
+    run_rows,
     slug,
 )
-from accstudy.reports.sentences import bias_sentence, condition_name, range_phrase, worst
-from accstudy.reports.terms import alignment_name
 from accstudy.words.catalogue import say
 from accstudy.words.numbers import freedom, interval, joined, missing, number, quantity, sure
 

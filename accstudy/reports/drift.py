@@ -8,27 +8,32 @@ import pandas as pd
 
 from accstudy.figures.drift import state_chart
 from accstudy.figures.style import rows_of
-from accstudy.reports.common_sections import holds_for, left_out, limits_of_use, methods_section
-from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Text, bold, heads, marked, strong_accent
-from accstudy.reports.dossier import reference_section
-from accstudy.reports.drift_device import chapter, how_to_read, main_chart
-from accstudy.reports.drift_duties import (
+from accstudy.reports.common import holds_for, left_out, limits_of_use, methods_section
+from accstudy.reports.device import chapter, how_to_read, main_chart
+from accstudy.reports.document import (
+    Document,
+    ReportContent,
+    Text,
+    bold,
+    heads,
+    marked,
+    strong_accent,
+)
+from accstudy.reports.fleet import (
     baselines,
     comparisons,
-    run_lengths,
-    side_by_side,
-)
-from accstudy.reports.model_rows import is_true
-from accstudy.reports.recorded import record_section
-from accstudy.reports.sessions import (
     device_events,
     main_measurand,
     named_device,
     rows_of_device,
+    run_lengths,
     short_name,
+    side_by_side,
     signed,
 )
+from accstudy.reports.model_names import is_true
+from accstudy.reports.record import record_section
+from accstudy.reports.reference import reference_section
 from accstudy.reports.verdicts import VERDICT_MARKS
 from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import NONE, date, day, joined, missing, number, unit_name

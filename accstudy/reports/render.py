@@ -7,15 +7,14 @@ from typing import Any
 
 from accstudy.errors import InputError, nearest
 from accstudy.figures.style import figure_bytes, picture_bytes, printable
-from accstudy.reports.common_sections import subtitle
+from accstudy.reports.common import subtitle
 from accstudy.reports.comparison import comparison_report, latex_attachments
-from accstudy.reports.compile import compile_pdf
-from accstudy.reports.content import ReportContent, ReportFiles
-from accstudy.reports.document import Document, Text, clean, plain
+from accstudy.reports.document import Document, ReportContent, ReportFiles, Text, clean, plain
 from accstudy.reports.drift import drift_report
-from accstudy.reports.identification import identity
-from accstudy.reports.recorded import attachments
-from accstudy.reports.unreferenced import unreferenced_report
+from accstudy.reports.layout import compile_pdf
+from accstudy.reports.precision import unreferenced_report
+from accstudy.reports.record import attachments
+from accstudy.reports.reference import identity
 from accstudy.reports.validation import validation_report
 from accstudy.words.catalogue import say, words
 

@@ -8,7 +8,6 @@ from typing import Any
 import pandas as pd
 
 from accstudy.figures.style import printable, rows_of
-from accstudy.reports.compile import compile_pdf
 from accstudy.reports.document import (
     Attachment,
     Document,
@@ -18,7 +17,8 @@ from accstudy.reports.document import (
     heads,
     strong_accent,
 )
-from accstudy.reports.report_rows import groups
+from accstudy.reports.layout import compile_pdf
+from accstudy.reports.rows import groups
 from accstudy.words.catalogue import say
 from accstudy.words.numbers import date, joined
 

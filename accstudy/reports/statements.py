@@ -8,7 +8,7 @@ from typing import Any
 from accstudy.accuracy.judge import EACH_PAIR, NOT_VERIFIED, REFUTED, VERIFIED, guard
 from accstudy.plan.size import size_words
 from accstudy.reports.document import Text, strong_accent
-from accstudy.reports.sentences import measurand_name
+from accstudy.reports.names import measurand_name
 from accstudy.words.catalogue import say
 from accstudy.words.numbers import joined, missing, p_value, percent, quantity, sure
 

@@ -10,8 +10,8 @@ from accstudy.accuracy.judge import ALL_PAIRS, EACH_PAIR
 from accstudy.figures.span import supported_span_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports import deviations, seating
-from accstudy.reports.accuracy_tables import accuracy_tables, paper_figures
-from accstudy.reports.common_sections import (
+from accstudy.reports.accuracy import accuracy_tables, paper_figures
+from accstudy.reports.common import (
     holds_for,
     left_out,
     limits_of_use,
@@ -19,13 +19,15 @@ from accstudy.reports.common_sections import (
     tried_sentence,
     words_section,
 )
-from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Heading, Text, heads, strong_accent
-from accstudy.reports.dossier import reference_section
-from accstudy.reports.figure_tables import span_points
-from accstudy.reports.misfit import misfit
-from accstudy.reports.recorded import record_section
-from accstudy.reports.report_rows import (
+from accstudy.reports.document import Document, Heading, ReportContent, Text, heads, strong_accent
+from accstudy.reports.names import (
+    bias_sentence,
+    condition_name,
+    supported_sentence,
+)
+from accstudy.reports.record import record_section
+from accstudy.reports.reference import reference_section
+from accstudy.reports.rows import (
     confidence_of,
     gap_limits,
     is_scan,
@@ -34,12 +36,9 @@ from accstudy.reports.report_rows import (
     longest_pair,
     own_limits,
     slug,
+    span_points,
 )
-from accstudy.reports.sentences import (
-    bias_sentence,
-    condition_name,
-    supported_sentence,
-)
+from accstudy.reports.seating import misfit
 from accstudy.reports.statements import (
     assumption,
     basis_sentence,

@@ -8,9 +8,9 @@ import pandas as pd
 
 from accstudy.accuracy.judge import ALL_PAIRS, NOT_VERIFIED, REFUTED, VERIFIED
 from accstudy.figures.style import rows_of
-from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Heading, Text, heads, marked
-from accstudy.reports.report_rows import (
+from accstudy.reports.document import Document, Heading, ReportContent, Text, heads, marked
+from accstudy.reports.names import condition_name, measurand_name
+from accstudy.reports.rows import (
     for_others,
     gap_limits,
     levels,
@@ -18,7 +18,6 @@ from accstudy.reports.report_rows import (
     own_limits,
     supported_at,
 )
-from accstudy.reports.sentences import condition_name, measurand_name
 from accstudy.reports.statements import for_whom, verdict_words, what_next
 from accstudy.seating.summary import NOT_NORMAL
 from accstudy.words.catalogue import say, words

@@ -84,7 +84,7 @@ def make_report(
     dict
         File name, relative to the reports folder, to content.
     """
-    from accstudy.reports.content import ReportContent
+    from accstudy.reports.document import ReportContent
     from accstudy.reports.render import render_report
     from accstudy.stages.pictures import report_pictures
 

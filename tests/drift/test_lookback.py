@@ -9,7 +9,7 @@ from accstudy.accuracy.judge import ALL_PAIRS, verdict
 from accstudy.drift.lookback import lookback_rows
 from accstudy.drift.signals import Found, event_near
 from accstudy.drift.stretch import chart_stretch
-from accstudy.reports.drift_lookback import work_in_doubt
+from accstudy.reports.device import work_in_doubt
 from accstudy.tables import empty, shape
 
 DAYS = pd.Timestamp("2025-01-06") + pd.to_timedelta(30 * np.arange(8), unit="D")

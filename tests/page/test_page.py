@@ -15,8 +15,7 @@ from accstudy.errors import OutputError
 from accstudy.mesh.model import Mesh
 from accstudy.page import build
 from accstudy.page.build import MARKS, build_page
-from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document
+from accstudy.reports.document import Document, ReportContent
 from accstudy.reports.verdicts import decision_table
 from accstudy.tables import shape
 

@@ -231,7 +231,7 @@ def hash_of(name):
 
 def validation(devices=("device A",), failed=1, seed=11, title="Full-arch check of device A"):
     """Everything a validation report is made from."""
-    from accstudy.reports.content import ReportContent
+    from accstudy.reports.document import ReportContent
     from accstudy.seating.table import seating_table
 
     rng = np.random.default_rng(seed)
@@ -310,7 +310,7 @@ def comparison(seed=5, repeats=3, margin=None, models=("distance", "distance siz
     """Everything a comparison report is made from; the models are fitted for real."""
     from accstudy.models.results import model_tables
     from accstudy.models.specs import default_specs
-    from accstudy.reports.content import ReportContent
+    from accstudy.reports.document import ReportContent
 
     rng = np.random.default_rng(seed)
     names = list(ARCH_6)
@@ -416,7 +416,7 @@ def comparison(seed=5, repeats=3, margin=None, models=("distance", "distance siz
 def drift(seed=3, sessions=16, jump_um=30.0):
     """Everything a drift report is made from: one device that jumps, one that does not."""
     from accstudy.drift.analysis import DriftOptions, analyze_drift
-    from accstudy.reports.content import ReportContent
+    from accstudy.reports.document import ReportContent
 
     rng = np.random.default_rng(seed)
     names = list(ARCH_6)

@@ -3,9 +3,8 @@
 import pandas as pd
 import pytest
 
-from accstudy.reports.content import ReportContent
-from accstudy.reports.crossing import design_section, inseparable_sentences
-from accstudy.reports.document import Document, plain
+from accstudy.reports.design import design_section, inseparable_sentences
+from accstudy.reports.document import Document, ReportContent, plain
 
 
 def content(rows, cell=("operator", "session"), random=("model", "operator/session")):

@@ -8,9 +8,8 @@ from types import SimpleNamespace
 import pandas as pd
 
 from accstudy.figures.drift import gaps_after
-from accstudy.reports.drift_cautions import device_cautions
-from accstudy.reports.drift_device import limit_met
-from accstudy.reports.drift_duties import found_after
+from accstudy.reports.device import limit_met
+from accstudy.reports.fleet import device_cautions, found_after
 from accstudy.reports.methods import methods
 
 

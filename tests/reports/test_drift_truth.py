@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from accstudy.accuracy.judge import ALL_PAIRS, REFUTED, VERIFIED
-from accstudy.reports.content import ReportContent
+from accstudy.reports.document import ReportContent
 from accstudy.reports.drift import answer
 from accstudy.simulate.drift import DEVICES
 from accstudy.stages.analyze import analyze_poses

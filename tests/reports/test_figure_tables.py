@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from accstudy.reports.figure_tables import (
+from accstudy.reports.rows import (
     alignment_rows,
     arch_rows,
     arches,
@@ -17,7 +17,7 @@ def test_prediction_ellipse_holds_a_further_scan_as_often_as_said(share):
     # simulated: bivariate normal scans of one implant; the share is known by construction
     rng = np.random.default_rng(8)
     covariance = np.array([[400.0, 150.0], [150.0, 100.0]])
-    from accstudy.reports.figure_tables import _prediction_ellipse
+    from accstudy.reports.rows import _prediction_ellipse
 
     inside = 0
     trials = 4000

@@ -3,11 +3,9 @@
 import numpy as np
 import pandas as pd
 
-from accstudy.reports.content import ReportContent
-from accstudy.reports.covariates_held import held_phrase
-from accstudy.reports.decision import differences_table, effects_table
-from accstudy.reports.document import Document, plain
-from accstudy.reports.headline import answer, scatter_caution, size_sentences
+from accstudy.reports.comparison import differences_table, effects_table
+from accstudy.reports.document import Document, ReportContent, plain
+from accstudy.reports.headline import answer, held_phrase, scatter_caution, size_sentences
 from accstudy.reports.verdicts import verdict_table
 from accstudy.seating.summary import NOT_NORMAL
 

@@ -5,10 +5,10 @@ from types import SimpleNamespace
 import pandas as pd
 import pytest
 
-from accstudy.reports.content import ReportContent
+from accstudy.reports.document import ReportContent
 from accstudy.reports.methods import methods
-from accstudy.reports.report_rows import between
-from accstudy.reports.sentences import bias_sentence
+from accstudy.reports.names import bias_sentence
+from accstudy.reports.rows import between
 
 SCANS = pd.DataFrame(
     {"scan": [f"s{k}" for k in range(6)], "status": "ok", "labour": list("ababab"),

@@ -4,9 +4,8 @@ import numpy as np
 import pandas as pd
 
 from accstudy.figures.misfit import misfit_chart
-from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, plain
-from accstudy.reports.misfit import misfit
+from accstudy.reports.document import Document, ReportContent, plain
+from accstudy.reports.seating import misfit
 from accstudy.seating.summary import Told, told_from_none
 
 

@@ -3,11 +3,9 @@
 import numpy as np
 import pandas as pd
 
-from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, plain
-from accstudy.reports.model_evidence import contrasts_section, term_tests
-from accstudy.reports.model_fits import fits_section, operators_section
-from accstudy.reports.model_methods import model_rows, models_paragraph
+from accstudy.reports.document import Document, ReportContent, plain
+from accstudy.reports.methods import model_rows, models_paragraph
+from accstudy.reports.models import contrasts_section, fits_section, operators_section, term_tests
 
 NAN = float("nan")
 DISTANCE, SIZE = "pair.distance_um", "log(abs(pair.distance_um))"

@@ -7,9 +7,8 @@ import numpy as np
 import pytest
 from pypdf import PdfReader
 
-from accstudy.reports.compile import compile_pdf
 from accstudy.reports.document import Document, Heading
-from accstudy.reports.pages import PAGE_MM, SPACE_MM, arranged
+from accstudy.reports.layout import PAGE_MM, SPACE_MM, arranged, compile_pdf
 
 
 def block(kind, name, **more):

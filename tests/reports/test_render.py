@@ -8,8 +8,8 @@ import pytest
 from pypdf import PdfReader
 
 from accstudy.errors import InputError
-from accstudy.reports.checklist import checklist_rows
-from accstudy.reports.common_sections import cautions
+from accstudy.reports.common import cautions
+from accstudy.reports.design import checklist_rows
 from accstudy.reports.render import render_report
 from accstudy.tables import TABLES, read_csv
 from accstudy.words.catalogue import say

@@ -11,14 +11,13 @@ from accstudy.reports.comparison import comparison_report
 from accstudy.reports.document import Document
 from accstudy.reports.drift import answer as drift_answer
 from accstudy.reports.methods import methods
-from accstudy.reports.model_rows import (
+from accstudy.reports.model_names import (
     contrast_sentence,
     contrasts_sentence,
     range_sentence,
 )
-from accstudy.reports.sentences import bias_sentence, failure_sentence
+from accstudy.reports.names import bias_sentence, contrast_name, failure_sentence
 from accstudy.reports.statements import basis_sentence, lead_sentence, verdict_words, what_next
-from accstudy.reports.terms import contrast_name
 from accstudy.reports.validation import answer, levels_table
 from accstudy.reports.verdicts import decision_table
 from accstudy.words.numbers import date

@@ -3,9 +3,8 @@ import pandas as pd
 import pytest
 from small_study import write
 
-from accstudy.reports.common_sections import left_out
-from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document
+from accstudy.reports.common import left_out
+from accstudy.reports.document import Document, ReportContent
 from accstudy.stages.analyze import analyze_poses
 from accstudy.stages.compare import at_reference_temperature, deviations
 from accstudy.study.load import load_study

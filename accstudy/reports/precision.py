@@ -11,9 +11,8 @@ from accstudy.accuracy.precision import Relation
 from accstudy.figures.precision import precision_chart
 from accstudy.figures.style import component_name, rows_of
 from accstudy.reports import deviations, seating
-from accstudy.reports.accuracy_tables import accuracy_tables, interval_of, outlier_tests
-from accstudy.reports.checklist import checklist
-from accstudy.reports.common_sections import (
+from accstudy.reports.accuracy import accuracy_tables, interval_of, outlier_tests
+from accstudy.reports.common import (
     holds_for,
     left_out,
     limits_of_use,
@@ -21,22 +20,23 @@ from accstudy.reports.common_sections import (
     tried_sentence,
     words_section,
 )
-from accstudy.reports.content import ReportContent
-from accstudy.reports.crossing import design_section
-from accstudy.reports.decision import differences_table
-from accstudy.reports.document import Document, Text, heads, strong_accent
+from accstudy.reports.comparison import differences_table
+from accstudy.reports.design import checklist, design_section
+from accstudy.reports.document import Document, ReportContent, Text, heads, strong_accent
+from accstudy.reports.effects import lack_of_fit_section, residual_checks, unequal_scatter
 from accstudy.reports.headline import at_ends
-from accstudy.reports.model_checks import lack_of_fit_section, residual_checks, unequal_scatter
-from accstudy.reports.model_evidence import contrasts_section, means_table, scatter, term_tests
-from accstudy.reports.model_fits import fits_section, operators_section
-from accstudy.reports.model_rows import (
-    contrast_sentence,
-    contrasts_sentence,
-    level_contrasts,
+from accstudy.reports.model_names import contrast_sentence, contrasts_sentence, level_contrasts
+from accstudy.reports.models import (
+    contrasts_section,
+    fits_section,
+    means_table,
+    operators_section,
+    scatter,
+    term_tests,
 )
-from accstudy.reports.recorded import record_section
-from accstudy.reports.report_rows import between, confidence_of, groups, named, pair_rows
-from accstudy.reports.sentences import condition_name
+from accstudy.reports.names import condition_name
+from accstudy.reports.record import record_section
+from accstudy.reports.rows import between, confidence_of, groups, named, pair_rows
 from accstudy.words.catalogue import say
 from accstudy.words.numbers import NONE, missing, number, percent, quantity, sure
 

@@ -1,35 +1,207 @@
-"""What holds for all devices: baselines, references, side by side, run lengths."""
+"""What holds for all devices: their names, remarks, baselines, comparisons, run lengths."""
 
 from __future__ import annotations
 
+import re
+
 import pandas as pd
 
-from accstudy.figures.drift import run_length_chart
+from accstudy.figures.drift import gaps_after, run_length_chart
 from accstudy.figures.style import rows_of
-from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Heading, Text, heads
-from accstudy.reports.report_rows import groups
-from accstudy.reports.sessions import (
-    between,
-    device_names,
-    named_device,
-    rows_of_device,
-    said_once,
-    short_name,
-    signed,
-)
+from accstudy.reports.document import Document, Heading, ReportContent, Text, heads
+from accstudy.reports.rows import groups
 from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import (
     NONE,
     date,
     day,
+    joined,
+    missing,
     number,
     p_value,
     quantity,
     unit_name,
 )
 
-__all__ = ["baselines", "comparisons", "run_lengths", "side_by_side"]
+__all__ = [
+    "baselines",
+    "between",
+    "comparisons",
+    "device_cautions",
+    "device_events",
+    "device_names",
+    "main_measurand",
+    "named_device",
+    "rows_of_device",
+    "run_lengths",
+    "said_once",
+    "short_name",
+    "side_by_side",
+    "signed",
+]
+
+
+def main_measurand(points: pd.DataFrame) -> str:
+    """The measurand of page 1: the cross-arch distance, or the first there is."""
+    names = list(dict.fromkeys(points["measurand"])) if len(points) else []
+    return "cross-arch distance" if "cross-arch distance" in names else (names or [""])[0]
+
+
+def named_device(content: ReportContent, device: str, model: str) -> str:
+    """Device, and model where there are several."""
+    models = set(content.table("drift_points").get("model", ()))
+    name = device or say("drift.the_device")
+    return say("drift.model_name_model", name=name, model=model) if len(models) > 1 else name
+
+
+def device_names(content: ReportContent, rows: pd.DataFrame) -> list[str]:
+    """Name of the device of every row."""
+    whose = list(zip(rows["device"], rows["model"], strict=True))
+    known = {pair: named_device(content, *pair) for pair in set(whose)}
+    return [known[pair] for pair in whose]
+
+
+def rows_of_device(table: pd.DataFrame, device: str, model: str) -> pd.DataFrame:
+    """Rows of one device and model."""
+    if not len(table):
+        return table
+    return table[(table["device"] == device) & (table["model"] == model)]
+
+
+def short_name(measurand: str) -> str:
+    """Measurand without what its neighbours share.
+
+    Examples
+    --------
+    >>> short_name("distance of pairs over 30 mm apart"), short_name("scale")
+    ('pairs over 30 mm apart', 'scale')
+    """
+    return measurand.removeprefix("distance of ")
+
+
+def said_once(rows: list[list[Text]]) -> list[list[Text]]:
+    """Rows whose first cells are empty where they repeat those above."""
+    out: list[list[Text]] = []
+    for k, row in enumerate(rows):
+        same = k > 0 and row[0] == rows[k - 1][0]
+        both = same and row[1] == rows[k - 1][1]
+        out.append(["" if same else row[0], "" if both else row[1], *row[2:]])
+    return out
+
+
+def device_events(content: ReportContent, device: str) -> pd.DataFrame:
+    """Events of a device, those of all devices included."""
+    events = content.table("events")
+    if not len(events):
+        return pd.DataFrame(columns=["at", "kind"])
+    mine = events[events["device"].fillna("").isin(["", device])]
+    return pd.DataFrame({"at": pd.to_datetime(mine["at"]), "kind": mine["kind"]})
+
+
+def between(low: float, high: float, unit: str) -> str:
+    """Interval of a signed number; a dash where there is none."""
+    if missing(low):
+        return NONE
+    return say(
+        "drift.to_low_high_2",
+        low=number(low, unit, signed=True),
+        high=number(high, unit, signed=True),
+    )
+
+
+def signed(device: str, what: str) -> Text:
+    """Sentence of a device with typographic minus signs and dates in words.
+
+    Examples
+    --------
+    >>> signed("device A", "Scale stepped by -3.0 ppm on 2024-05-06.")
+    'device A: scale stepped by −3.0 ppm on 6 May 2024.'
+    """
+    said = re.sub(r"(?<=[ (])-(?=\d)", "−", what)
+    said = re.sub(r"\b\d{4}-\d{2}-\d{2}\b", lambda found: date(found[0]), said)
+    return f"{device}: {said[0].lower()}{said[1:]}" if device else said
+
+
+def device_cautions(
+    points: pd.DataFrame,
+    events: pd.DataFrame,
+    trends: pd.DataFrame,
+    signals: pd.DataFrame,
+    scans: pd.DataFrame,
+) -> list[str]:
+    """Say what the charts of one device do not show by themselves.
+
+    Parameters
+    ----------
+    points, trends, signals : DataFrame
+        Rows of tables ``drift_points``, ``drift_trends``, ``drift_signals`` of the device.
+    events, scans : DataFrame
+        Tables ``events`` and ``scans`` of the device; events of all devices included.
+
+    Returns
+    -------
+    list of str
+        Sentences: gaps between sessions, events within a baseline, small p values of a
+        trend in a measurand without signs, scan bodies that grew old with the device, a
+        change of software within the charts.
+    """
+    said = []
+    at = points.drop_duplicates("session").sort_values("at")["at"].reset_index(drop=True)
+    for k in gaps_after(at):
+        said.append(say("device.no_session_between_and", at=date(at[k]), at_2=date(at[k + 1])))
+    first = points[points["baseline"].fillna(False).astype(bool)]
+    for no, base in first.groupby("baseline_no", sort=True):
+        when = pd.to_datetime(events["at"]) if len(events) else pd.Series([], dtype=object)
+        inside = events[(when > base["at"].min()) & (when < base["at"].max())]
+        which = "" if no == 1 else f" {no}"
+        for row in rows_of(inside):
+            said.append(
+                say(
+                    "device.its_baseline_spans_an",
+                    which=which,
+                    kind=row.kind,
+                    Timestamp=date(pd.Timestamp(row.at)),
+                )
+            )
+    said += _software(points, scans)
+    signed = set(signals["measurand"]) if len(signals) else set()
+    for row in rows_of(trends):
+        if row.p < 1 - row.confidence and row.measurand not in signed:
+            said.append(
+                say(
+                    "device.has_a_trend_with",
+                    short_name=short_name(row.measurand),
+                    p=p_value(row.p),
+                )
+            )
+    uses = scans["body_uses"].dropna() if "body_uses" in scans else pd.Series([], dtype=float)
+    if len(uses) and uses.max() > uses.min():
+        said.append(
+            say("device.its_scan_bodies_were", uses=int(uses.min()), uses_2=int(uses.max()))
+        )
+    return said
+
+
+def _software(points: pd.DataFrame, scans: pd.DataFrame) -> list[str]:
+    """Versions of the software that the charts of the present baseline mix."""
+    if not {"software", "measured_at"} <= set(scans.columns) or not len(points):
+        return []
+    since = points.loc[points["baseline_no"] == points["baseline_no"].max(), "at"].min()
+    mine = scans.assign(at=pd.to_datetime(scans["measured_at"])).sort_values("at", kind="stable")
+    mine = mine[(mine["at"] >= since) & (mine["software"].fillna("") != "")]
+    first = mine.drop_duplicates("software")
+    if len(first) < 2:
+        return []
+    known = [
+        say("device.from_software_at", software=r.software, at=date(r.at)) for r in rows_of(first)
+    ]
+    return [
+        say(
+            "device.its_software_changed_without",
+            known=joined(known),
+            software=first["software"].iloc[0],
+        )
+    ]
 
 
 def comparisons(document: Document, content: ReportContent) -> None:

@@ -1,16 +1,14 @@
-"""The sentences of a report, from the rows of its tables.
-
-They say no more than the row does: what is not known is said to be unknown,
-and conformity has the three words of ISO 14253-1.
-"""
+"""Names of columns, terms and measurands in words, and the sentences of single rows."""
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from accstudy.figures.style import component_name
 from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import (
     interval,
@@ -24,11 +22,16 @@ from accstudy.words.numbers import (
 )
 
 __all__ = [
+    "alignment_name",
     "bias_sentence",
     "condition_name",
+    "contrast_name",
     "failure_sentence",
+    "in_words",
     "measurand_name",
     "supported_sentence",
+    "term_name",
+    "variable_name",
 ]
 
 
@@ -168,3 +171,74 @@ def range_phrase(values: pd.Series, unit: str = "um", *, signed: bool = False) -
         [number(v, unit, signed=signed, decimals=decimals) for v in (low, high)], last="to"
     )
     return ends + ("" if unit == "deg" else "\u00a0") + unit_name(unit)
+
+
+_UNITS = ("_mm", "_um", "_deg", "_ppm")
+
+
+def variable_name(name: str) -> str:
+    """Column in words.
+
+    Examples
+    --------
+    >>> variable_name("angulation_deg"), variable_name("scan_body_type"), variable_name("gap_um")
+    ('angulation', 'scan body type', 'gap')
+    """
+    if name in words("names.variables"):
+        return words("names.variables")[name]
+    unit = next((u for u in _UNITS if name.endswith(u)), "")
+    return name.removesuffix(unit).replace("_", " ")
+
+
+def term_name(term: str) -> str:
+    """Term of a model in words.
+
+    Examples
+    --------
+    >>> term_name("technique:angulation_deg"), term_name("log(path_mm)"), term_name("C(device)")
+    ('technique × angulation', 'logarithm of arch length', 'device')
+    """
+    return " × ".join(_part_name(part.strip()) for part in term.split(":"))
+
+
+def _part_name(part: str) -> str:
+    call = re.fullmatch(r"([\w.]+)\((\w+)(?:,.*)?\)", part)
+    if call is None:
+        return variable_name(part)
+    function, inner = call.group(1), variable_name(call.group(2))
+    if function == "C":
+        return inner
+    return f"{words('names.functions').get(function, f'{function} of')} {inner}"
+
+
+def contrast_name(row: Any) -> str:
+    """Contrast with a minus sign between its levels."""
+    where = say("names.at_stratum", stratum=row.stratum) if row.stratum else ""
+    return f"{row.level_a} − {row.level_b}{where}"
+
+
+def alignment_name(alignment: str) -> str:
+    """Alignment in words.
+
+    Examples
+    --------
+    >>> alignment_name("first-implant")
+    'first implant'
+    """
+    return alignment.replace("-", " ")
+
+
+def in_words(text: str) -> str:
+    """Columns and random components within a sentence, in words.
+
+    Examples
+    --------
+    >>> in_words("zero for: condition:pair, path_mm | scan; along path_mm")
+    'zero for: pair within condition, slope of arch length by scan; along arch length'
+    """
+    text = _COMPONENT.sub(lambda found: component_name(found[0]), text)
+    return _COLUMN.sub(lambda found: variable_name(found[0]), text)
+
+
+_COMPONENT = re.compile(r"[a-z]\w* \| [a-z]\w*(?::[a-z]\w*)?|[a-z]\w*:[a-z]\w*")
+_COLUMN = re.compile(r"\b[a-z]+_(?:mm|deg|um)\b")

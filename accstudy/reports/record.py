@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from typing import Any
 
 import pandas as pd
 
-from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Attachment, Document, Text, heads
+from accstudy.reports.document import Attachment, Document, ReportContent, Text, heads
 from accstudy.tables import TABLES, csv_bytes
 from accstudy.words.catalogue import say
 from accstudy.words.numbers import date, joined
 
-__all__ = ["attachments", "record_section"]
+__all__ = ["attachments", "latex_table", "record_section"]
 
 
 def record_section(document: Document, content: ReportContent) -> None:
@@ -136,3 +136,73 @@ def _dictionary(content: ReportContent) -> bytes:
         for c in table.columns
     ]
     return pd.DataFrame(rows).to_csv(index=False, lineterminator="\n").encode()
+
+
+_SPECIAL = {
+    "\\": r"\textbackslash{}",
+    "&": r"\&",
+    "%": r"\%",
+    "$": r"\$",
+    "#": r"\#",
+    "_": r"\_",
+    "{": r"\{",
+    "}": r"\}",
+    "~": r"\textasciitilde{}",
+    "^": r"\textasciicircum{}",
+    "−": "$-$",
+    "µ": r"\textmu{}",
+    "°": r"\textdegree{}",
+    "–": "--",
+    "\u00a0": "~",
+    "<": r"\textless{}",
+    ">": r"\textgreater{}",
+}
+
+
+def escaped(text: str) -> str:
+    r"""Text that LaTeX shows as it stands.
+
+    Examples
+    --------
+    >>> print(escaped("5 % of A_1 & −3"))
+    5 \% of A\_1 \& $-$3
+    """
+    return "".join(_SPECIAL.get(c, c) for c in text)
+
+
+def latex_table(
+    caption: str, titles: Sequence[str], rows: Sequence[Sequence[str]], *, label: str
+) -> bytes:
+    """Write a table with rules of the package booktabs.
+
+    Parameters
+    ----------
+    caption : str
+        What the table shows.
+    titles : sequence of str
+        Column titles; the first column is set left, the others right.
+    rows : sequence of sequence of str
+        Cells as printed.
+    label : str
+        For cross-references.
+
+    Returns
+    -------
+    bytes
+        UTF-8.
+    """
+    lines = [
+        r"% \usepackage{booktabs,textcomp}",
+        r"\begin{table}",
+        rf"\caption{{{escaped(caption)}}}\label{{{label}}}",
+        rf"\begin{{tabular}}{{l{'r' * (len(titles) - 1)}}}",
+        r"\toprule",
+        " & ".join(escaped(t) for t in titles) + r" \\",
+        r"\midrule",
+        *(" & ".join(escaped(c) for c in row) + r" \\" for row in rows),
+        r"\bottomrule",
+        r"\end{tabular}",
+        r"\end{table}",
+        "",
+    ]
+    return "\n".join(lines).encode()

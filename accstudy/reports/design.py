@@ -1,24 +1,159 @@
-"""What journals ask of a bench study, answered from the record or left for the author.
-
-The items are put in our own words after the CRIS guideline (Krithikadatta, Gopikrishna and
-Datta, J Conserv Dent 2014;17:301-304) and the checklist for in vitro studies modified from
-CONSORT (Faggion, J Evid Based Dent Pract 2012;12:182-189).
-"""
+"""The design: which factors never cross, and what journals ask of a bench study."""
 
 from __future__ import annotations
 
+import re
+from itertools import combinations
 from typing import Any
 
+import numpy as np
 import pandas as pd
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 
-from accstudy.reports.content import ReportContent
-from accstudy.reports.crossing import inseparable_sentences
-from accstudy.reports.document import Document, Text, heads, italic
-from accstudy.reports.model_rows import margin_name, response_label
+from accstudy.reports.document import Document, Heading, ReportContent, Text, heads, italic
+from accstudy.reports.model_names import margin_name, response_label
+from accstudy.reports.rows import groups
 from accstudy.words.catalogue import say
-from accstudy.words.numbers import joined, missing
+from accstudy.words.numbers import NONE, joined, missing
 
-__all__ = ["checklist", "checklist_rows"]
+__all__ = ["checklist", "checklist_rows", "design_section", "inseparable_sentences"]
+
+_MOST_COLUMNS = 8
+_MOST_ROWS = 24
+_MOST_NAMED = 8
+_NOT_GROUPS = {"scan", "pair", "implant", "condition", "cell"}
+
+
+def inseparable_sentences(content: ReportContent) -> list[str]:
+    """Say which factors the design cannot tell apart, because their levels never cross.
+
+    Two factors can be told apart when their levels hang together: from every level of
+    one to every other there is a way over levels of the other that occur with both.
+    Where the levels fall into blocks, differences between the blocks belong to either.
+    """
+    scans = _scans(content)
+    nested = _nested(content)
+    out = []
+    for a, b in combinations([f for f in _factors(content) if f in scans], 2):
+        if {a, b} in nested:
+            continue
+        first, second = scans[a].astype(str), scans[b].astype(str)
+        if first.nunique() < 2 or second.nunique() < 2:
+            continue
+        blocks = _blocks(first, second)
+        if blocks.max() > 0:
+            out.append(_sentence(a, b, first, second, blocks))
+    return out
+
+
+def _scans(content: ReportContent) -> pd.DataFrame:
+    pairs = content.table("pair_deviations")
+    return pairs.drop_duplicates("scan") if len(pairs) else pairs
+
+
+def _factors(content: ReportContent) -> list[str]:
+    """Model, what is compared, and what the models and cells call random."""
+    analysis = content.settings.get("analysis", {})
+    names = ["model", *(str(c) for c in analysis.get("condition") or ())]
+    names += [str(c) for c in analysis.get("cell") or ()]
+    for one in content.settings.get("model") or ():
+        for term in one.get("random") or ():
+            names += re.findall(r"\w+", str(term).rpartition("|")[2])
+    return [n for n in dict.fromkeys(names) if n not in _NOT_GROUPS]
+
+
+def _nested(content: ReportContent) -> list[set[str]]:
+    """Pairs of factors of which one is meant to lie within the other."""
+    out = []
+    cell = [str(c) for c in content.settings.get("analysis", {}).get("cell") or ()]
+    out += [set(two) for two in combinations(cell, 2)]
+    for one in content.settings.get("model") or ():
+        for term in one.get("random") or ():
+            parts = re.split(r"[/:]", str(term).rpartition("|")[2].replace(" ", ""))
+            out += [set(two) for two in combinations(parts, 2)]
+    return out
+
+
+def _blocks(first: pd.Series, second: pd.Series) -> pd.Series:
+    """Number of the block of each row: rows that share a level lie in the same one."""
+    a, b = (pd.factorize(c)[0] for c in (first, second))
+    n, m = int(a.max()) + 1, int(b.max()) + 1
+    ties = coo_matrix((np.ones(len(a)), (a, n + b)), shape=(n + m, n + m))
+    return pd.Series(connected_components(ties, directed=False)[1][a], index=first.index)
+
+
+def _sentence(a: str, b: str, first: pd.Series, second: pd.Series, blocks: pd.Series) -> str:
+    """``session is confounded with model: M2 and M6 only with session 1; ...``."""
+    inner, outer = _name(a), _name(b)
+    said = say("design.is_confounded_with", outer=outer, inner=inner)
+    if first.nunique() + second.nunique() > _MOST_NAMED:
+        return say("design.their_levels_fall_into", said=said, blocks=blocks.nunique())
+    each = []
+    for number in dict.fromkeys(blocks):
+        mine = blocks == number
+        own, with_ = (list(dict.fromkeys(c[mine])) for c in (first, second))
+        each.append(say("design.only_with", own=joined(own), levels=_levels(outer, with_)))
+    return f"{said}: {', '.join(each)}"
+
+
+def _name(factor: str) -> str:
+    return factor.replace("_", " ")
+
+
+def _levels(name: str, levels: list[str]) -> str:
+    said = joined(levels)
+    return said if said.lower().startswith(name.lower()) else f"{name} {said}"
+
+
+def design_section(document: Document, content: ReportContent) -> None:
+    """Scans that were used by model, cell factor and condition, and what never crosses."""
+    scans = _scans(content)
+    cell = [str(c) for c in content.settings.get("analysis", {}).get("cell") or ()]
+    cell = [c for c in cell if c in scans]
+    apart = inseparable_sentences(content)
+    if not len(scans) or not cell:
+        return
+    document.heading(say("design.design"))
+    document.lead(say("design.what_crosses"), _crossing(apart))
+    wide = [c for c in cell if scans[c].nunique() <= _MOST_COLUMNS]
+    across = max(wide, key=lambda c: scans[c].nunique()) if wide else ""
+    down = ["model", *(c for c in cell if c != across)]
+    rows = groups(scans.astype(dict.fromkeys(down, str)), down)
+    if not across or len(rows) > _MOST_ROWS:
+        return
+    columns = sorted(scans[across].astype(str).unique())
+    conditions = list(dict.fromkeys(scans["condition"].astype(str)))
+    cells: list[list[Text]] = []
+    before = ""
+    for key, mine in rows:
+        head: list[Text] = ["" if key[0] == before else key[0], *key[1:]]
+        before = key[0]
+        counts = [_counted(mine[mine[across].astype(str) == c], conditions) for c in columns]
+        cells.append([*head, *counts, str(len(mine))])
+    order = say("design.in_the_order", conditions=joined(conditions)) if len(conditions) > 1 else ""
+    document.table(
+        say("design.scans_used_of_every", cell=joined([_name(c) for c in cell]), order=order),
+        [
+            *(Heading(_name(c), "left", 0.6) for c in down),
+            *(Heading(_levels(_name(across), [c]), "center", 1) for c in columns),
+            *heads("design.columns_all"),
+        ],
+        cells,
+    )
+
+
+def _counted(mine: pd.DataFrame, conditions: list[str]) -> str:
+    if not len(mine):
+        return NONE
+    return ", ".join(str(int((mine["condition"].astype(str) == c).sum())) for c in conditions)
+
+
+def _crossing(apart: list[str]) -> str:
+    if not apart:
+        return say("design.the_factors_compared_the")
+    said = "; ".join(apart)
+    return say("design.differences_between_these_blocks", said=said[0].upper(), said_2=said[1:])
 
 
 def checklist_rows(content: ReportContent) -> list[tuple[str, str, str]]:

@@ -5,12 +5,9 @@ from __future__ import annotations
 import pandas as pd
 
 from accstudy.figures.style import rows_of
-from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Text, heads
-from accstudy.reports.methods import methods, sources
-from accstudy.reports.model_methods import model_rows
-from accstudy.reports.sentences import failure_sentence, measurand_name
-from accstudy.reports.terms import in_words
+from accstudy.reports.document import Document, ReportContent, Text, heads
+from accstudy.reports.methods import methods, model_rows, sources
+from accstudy.reports.names import failure_sentence, in_words, measurand_name
 from accstudy.words.catalogue import area, say, words
 from accstudy.words.numbers import count, joined, missing, period, quantity
 

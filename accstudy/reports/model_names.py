@@ -12,14 +12,7 @@ from accstudy.figures.style import rows_of
 from accstudy.models.decisions import log_base
 from accstudy.reports.document import Text, strong_accent
 from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import (
-    missing,
-    number,
-    p_value,
-    quantity,
-    sure,
-    unit_name,
-)
+from accstudy.words.numbers import missing, number, p_value, quantity, sure, unit_name
 
 __all__ = [
     "contrast_ends",
@@ -27,15 +20,15 @@ __all__ = [
     "contrasts_sentence",
     "engines_said",
     "is_true",
-    "levels_of",
-    "shown_interactions",
-    "level_contrasts",
     "lead_model",
+    "level_contrasts",
+    "levels_of",
     "margin_name",
     "means_rows",
     "model_unit",
     "range_sentence",
     "response_label",
+    "shown_interactions",
 ]
 
 _NAMED = 4  # contrasts of one kind in the sentence of page 1

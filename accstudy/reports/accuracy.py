@@ -8,20 +8,11 @@ import pandas as pd
 
 from accstudy.accuracy.outliers import BEYOND
 from accstudy.figures.style import rows_of
-from accstudy.reports.content import ReportContent
-from accstudy.reports.document import Document, Heading, Text, heads, symbol
-from accstudy.reports.report_rows import between, confidence_of, groups, is_scan, named
-from accstudy.reports.sentences import condition_name, measurand_name
+from accstudy.reports.document import Document, Heading, ReportContent, Text, heads, symbol
+from accstudy.reports.names import condition_name, measurand_name
+from accstudy.reports.rows import between, confidence_of, groups, is_scan, named
 from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import (
-    NONE,
-    missing,
-    number,
-    percent,
-    significant,
-    sure,
-    unit_name,
-)
+from accstudy.words.numbers import NONE, missing, number, percent, significant, sure, unit_name
 
 __all__ = ["accuracy_tables", "interval_of", "outlier_tests", "paper_figures"]
 
