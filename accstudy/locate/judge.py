@@ -40,9 +40,10 @@ _DOUBLE = 1.35
 _TURN_DEG = 0.25  # standard uncertainty: 95 % of the rotations given lie within 0.5 deg
 _POOR_MM = 0.3
 _BODY_MM = 2.2  # radius of a scan body: common practice, no source
-_SHOWN_MM = 0.25  # per unit of growth
+_SHOWN_MM = 0.15  # per unit of growth
 _LEARNED_UM = 2.0
 _DRAWING_UM, _SURE, _LEAST_UM, _TELLING = 0.5, 4.0, 20.0, 0.02  # for drawings of a wrong size
+_WITNESSED = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,11 +210,15 @@ def wrong_size(
     -----
     Half a micrometre of error of the drawing or of its facets is allowed for as a standard
     uncertainty, two of a surface that was learned (in simulations it lies 1 to 2 um off the
-    solid), and four of the combined ones are asked for.
+    solid), and four of the combined ones are asked for; two where fillets and edges are left out,
+    which a drawing in chords and a scanner round off.
     """
-    each = [refined.growth for refined in bodies.values()]
-    growth, u = pooled(each, drawing_mm=1e-3 * (_LEARNED_UM if learned else _DRAWING_UM))
+    drawing_mm = 1e-3 * (_LEARNED_UM if learned else _DRAWING_UM)
+    growth, u = pooled([one.growth for one in bodies.values()], drawing_mm=drawing_mm)
     if u > _TELLING or abs(growth) < _SURE * u or 1e3 * abs(growth) * top_mm < _LEAST_UM:
+        return None
+    witness, u_witness = pooled([one.witness for one in bodies.values()], drawing_mm=drawing_mm)
+    if witness * np.sign(growth) < _WITNESSED * u_witness:
         return None
     side = "larger" if growth > 0 else "smaller"
     most_um = 1e3 * (abs(growth) + 2 * u) * top_mm
@@ -242,8 +247,8 @@ def untold_size(body: PreparedBody) -> Finding | None:
     -------
     Finding or None
         A note, the same for every scan, where a body 1 % larger than its drawing would fit it
-        within 2.5 um (root mean square) by a higher platform and another surface offset. None
-        for a body that was learned: its size was seen, not stated.
+        within 1.5 um (root mean square; fillets left out) by a higher platform and another
+        surface offset. None for a body that was learned: its size was seen, not stated.
     """
     if body.body.learned or body.growth.shown_mm >= _SHOWN_MM:
         return None

@@ -16,6 +16,7 @@ from accstudy.locate.curved import refine_curved
 from accstudy.locate.drawing import ScanBody
 from accstudy.locate.rotation import RadialMap, radial_map
 from accstudy.locate.surface import (
+    FILLET_MM,
     PairTable,
     Rounding,
     clean_mesh,
@@ -234,6 +235,8 @@ def _rough_distance(
 class Growth:
     """What becomes of a scan body that is larger than its drawing, per share of growth.
 
+    By surface that is not strongly bent: fillets tell of chords and rounding rather.
+
     Parameters
     ----------
     shown_mm : float
@@ -321,6 +324,8 @@ def _prepare(body: ScanBody) -> PreparedBody:
     edge_tree = cKDTree(edges) if len(edges) else None
     rim = cKDTree(ends) if len(ends) else None
     offsets = np.einsum("ij,ij->i", corners[:, 0], normals)
+    rounding = rounding_of(surface, surface.faces[usable])
+    gently = np.abs(rounding.at(points)) < FILLET_MM  # bent, if at all
     radial = radial_map(scene, low_mm=body.use_above_mm, high_mm=top, reach_mm=reach + 1.0)
     return PreparedBody(
         body=body,
@@ -339,6 +344,6 @@ def _prepare(body: ScanBody) -> PreparedBody:
         radial=radial,
         twins_deg=tuple(radial.twins_deg()),
         reach_mm=reach,
-        rounding=rounding_of(surface, surface.faces[usable]),
-        growth=_growth_of(points, point_normals),
+        rounding=rounding,
+        growth=_growth_of(points[gently], point_normals[gently]),
     )

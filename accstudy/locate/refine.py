@@ -50,7 +50,7 @@ class Refined:
     covariance : (7, 7) ndarray
         Of position (mm), rotation (rad) and offset (mm) in the implant frame;
         rows of parameters that were not free are NaN.
-    growth : Extra
+    growth, witness : Extra
         By which share the drawing would have to grow.
     """
 
@@ -59,6 +59,7 @@ class Refined:
     offset_mm: float
     covariance: Floats
     growth: Extra
+    witness: Extra
 
     @property
     def u_position_mm(self) -> Floats:
@@ -215,6 +216,9 @@ def _refined(fit: Fit, correction: Correction, wider: float, doubt: float) -> Re
     covariance[np.ix_(fit.free, fit.free)] = correction.covariance * wider + np.outer(
         systematic, systematic
     )
-    growth = replace(correction.growth, u=correction.growth.u * float(np.sqrt(wider)))
+    growth, witness = (
+        replace(one, u=one.u * float(np.sqrt(wider)))
+        for one in (correction.growth, correction.witness)
+    )
     pose = moved(fit.scan_from_body, full)
-    return Refined(fit, pose, fit.offset_mm + full[OFFSET], covariance, growth)
+    return Refined(fit, pose, fit.offset_mm + full[OFFSET], covariance, growth, witness)

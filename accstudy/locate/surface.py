@@ -33,6 +33,8 @@ Faces = NDArray[np.int32]
 
 
 FILTER_MM = 0.15
+FILLET_MM = 0.015
+"""Move by that filter from which surface is strongly bent: a fillet, an edge of 0.75 mm radius."""
 _NEAR_MM, _FAR_MM, _STEP_MM = 1.2, 6.0, 0.4
 _ANGLES = 9  # steps of the cosine from -1 to 1
 _ROUNDED_POINTS, _AROUND_POINTS, _NEIGHBOURS = 6000, 12_000, 80

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from accstudy.locate.least_squares import Fit
-from accstudy.locate.surface import Rounding
+from accstudy.locate.surface import FILLET_MM, Rounding
 
 __all__ = [
     "Blocks",
@@ -55,6 +55,8 @@ class Blocks:
         sign reversed.
     rounding_mm : (m,) ndarray
         Mean changes with the rounding of the surface, see `accstudy.locate.surface.Rounding`.
+    bent : (m,) ndarray of bool
+        Whether some of the block is strongly bent: a fillet, or beside an edge.
     size : (m,) ndarray
         Effective number of vertices.
     apart_mm : (m, m) ndarray
@@ -67,6 +69,7 @@ class Blocks:
     jacobian: Floats
     growth_mm: Floats
     rounding_mm: Floats
+    bent: NDArray[np.bool_]
     size: Floats
     apart_mm: Floats
     kernels: tuple[Floats, ...]
@@ -127,9 +130,11 @@ class Correction:
         To be added to the free parameters, mm and rad.
     covariance : (p, p) ndarray
         Of the free parameters after the change.
-    growth, rounding : Extra
-        Share by which the drawing would have to grow to fit better still, and how strongly the
-        surface is rounded.
+    growth, witness : Extra
+        Share by which the drawing would have to grow to fit better still: by all surface, and by
+        that which is not strongly bent.
+    rounding : Extra
+        How strongly the surface is rounded.
     rounding_gain : (p,) ndarray
         How the free parameters change with the rounding.
     """
@@ -137,6 +142,7 @@ class Correction:
     change: Floats
     covariance: Floats
     growth: Extra
+    witness: Extra
     rounding: Extra
     rounding_gain: Floats
 
@@ -168,7 +174,7 @@ def blocks_of(fit: Fit, rounding: Rounding, *, every: int = 1) -> Blocks:
     rounding : Rounding
         Of the drawing.
     every : int
-        Look at the rounding of each so many points only.
+        Look at the rounding of each so many points of a block only.
 
     Returns
     -------
@@ -190,19 +196,15 @@ def blocks_of(fit: Fit, rounding: Rounding, *, every: int = 1) -> Blocks:
     growth = fit.residual_mm[keep] - np.sum(points * jacobian[:, :3], axis=1)
     values = [*points.T, fit.residual_mm[keep], growth, *jacobian[:, fit.free].T]
     mean = np.column_stack([np.bincount(block, weight * v) for v in values]) / total[:, None]
-    mean = np.column_stack(
-        [mean, _rounding_means(rounding, points, weight, block, len(total), every)]
-    )
+    shift, bent = _rounded(rounding, points, weight, block, len(total), every)
     size = total**2 / np.bincount(block, weight**2)
     big = size > 0.25 * np.median(size)
-    mean, size = mean[big], size[big]
+    mean, size, shift, bent = mean[big], size[big], shift[big], bent[big]
     at = mean[:, :3]
     length = np.sum(at**2, axis=1)
     square = np.maximum(length[:, None] + length[None] - 2 * at @ at.T, 0.0)
     kernels = _kernels(square)
-    return Blocks(
-        mean[:, 3], mean[:, 5:-1], mean[:, 4], mean[:, -1], size, np.sqrt(square), kernels
-    )
+    return Blocks(mean[:, 3], mean[:, 5:], mean[:, 4], shift, bent, size, np.sqrt(square), kernels)
 
 
 def _kernels(square_mm2: Floats) -> tuple[Floats, ...]:
@@ -215,19 +217,24 @@ def _kernels(square_mm2: Floats) -> tuple[Floats, ...]:
     return tuple(kernels[::-1])
 
 
-def _rounding_means(
+def _rounded(
     rounding: Rounding,
     points: Floats,
     weight: Floats,
     block: NDArray[np.int64],
     count: int,
     every: int,
-) -> Floats:
-    """Mean shift of each block; the body's where no point of a block was looked at."""
-    shift, weight, block = rounding.at(points[::every]), weight[::every], block[::every]
-    seen = np.bincount(block, weight, count)
-    total = np.bincount(block, weight * shift, count)
-    return np.where(seen > 0, total / np.maximum(seen, 1e-9), shift.mean())
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Mean shift of each block, by some of its points, and whether one is strongly bent."""
+    order = np.argsort(block, kind="stable")
+    members = np.bincount(block, minlength=count)
+    rank = np.arange(len(block)) - np.repeat(np.cumsum(members) - members, members)
+    some = order[rank % every == 0]
+    weight, block = weight[some], block[some]
+    shift = rounding.at(points[some])
+    mean = np.bincount(block, weight * shift, count) / np.bincount(block, weight, count)
+    bent = np.bincount(block, np.abs(shift) > FILLET_MM, count) > 0
+    return np.asarray(mean), bent
 
 
 def estimate_noise(bodies: Sequence[Blocks]) -> NoiseModel:
@@ -350,31 +357,49 @@ def correct(blocks: Blocks, noise: NoiseModel) -> Correction:
     noise for what the model does not hold. Both shares were set with simulated
     scans.
     """
-    from scipy.linalg import cho_factor, cho_solve
-
     covariance = noise.covariance(blocks)
     variance = float(np.mean(np.diag(covariance)))
-    diagonal = np.diag_indices_from(covariance)
     # independent noise is the larger the fewer vertices a block has
     independent = variance / (blocks.size * np.mean(1.0 / blocks.size))
-    working = covariance.copy()
-    working[diagonal] += _WORKING_SHARE * independent
-    wanted = np.column_stack([blocks.jacobian, blocks.growth_mm, blocks.rounding_mm])
-    solved = cho_solve(cho_factor(working, check_finite=False), wanted)
-    own = solved[:, :-2]
-    gain = np.linalg.solve(_regular(blocks.jacobian.T @ own), own.T)
-    covariance[diagonal] += _DOUBT_SHARE * independent
-    extras = []
-    for k, column in ((-2, blocks.growth_mm), (-1, blocks.rounding_mm)):
-        alone = solved[:, k] - own @ (gain @ column)
-        tell = alone / max(float(alone @ column), 1e-300)
-        u = float(np.sqrt(tell @ covariance @ tell))
-        extras.append(Extra(float(tell @ blocks.residual_mm), u, float(np.abs(tell).sum())))
-    growth, rounding = extras
+    every = np.ones(len(blocks.size), bool)
+    gain, (growth, rounding), covariance = _solved(blocks, covariance, independent, every)
+    plain = ~blocks.bent
+    witness = growth
+    if plain.sum() <= blocks.jacobian.shape[1]:
+        witness = Extra(0.0, 1.0, 0.0)  # anything may be
+    elif not plain.all():
+        _, (witness, _), _ = _solved(blocks, noise.covariance(blocks), independent, plain)
     return Correction(
         -gain @ blocks.residual_mm,
         gain @ covariance @ gain.T,
         replace(growth, value=-growth.value),  # a drawing too small shows a surface outside it
+        replace(witness, value=-witness.value),
         rounding,
         gain @ blocks.rounding_mm,
     )
+
+
+def _solved(
+    blocks: Blocks, covariance: Floats, independent: Floats, used: NDArray[np.bool_]
+) -> tuple[Floats, list[Extra], Floats]:
+    """Gain of generalised least squares, growth and rounding beside it, and the covariance."""
+    from scipy.linalg import cho_factor, cho_solve
+
+    covariance, independent = covariance[np.ix_(used, used)], independent[used]
+    jacobian, residual = blocks.jacobian[used], blocks.residual_mm[used]
+    further = blocks.growth_mm[used], blocks.rounding_mm[used]
+    diagonal = np.diag_indices_from(covariance)
+    working = covariance.copy()
+    working[diagonal] += _WORKING_SHARE * independent
+    wanted = np.column_stack([jacobian, *further])
+    solved = cho_solve(cho_factor(working, check_finite=False), wanted)
+    own = solved[:, :-2]
+    gain = np.linalg.solve(_regular(jacobian.T @ own), own.T)
+    covariance[diagonal] += _DOUBT_SHARE * independent
+    extras = []
+    for k, column in zip((-2, -1), further, strict=True):
+        alone = solved[:, k] - own @ (gain @ column)
+        tell = alone / max(float(alone @ column), 1e-300)
+        u = float(np.sqrt(tell @ covariance @ tell))
+        extras.append(Extra(float(tell @ residual), u, float(np.abs(tell).sum())))
+    return gain, extras, covariance

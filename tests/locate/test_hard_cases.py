@@ -18,7 +18,7 @@ from accstudy.locate.segment import cut_patches
 from accstudy.mesh.model import Mesh
 from accstudy.simulate.arch import frames, reference_model, symmetric_model
 from accstudy.simulate.bodies import SHAPES, scan_body
-from accstudy.simulate.rounded import rounded_shape
+from accstudy.simulate.rounded import RoundedShape, polygon, rounded_shape
 from accstudy.simulate.scan import Blob, Noise, placed_bodies, simulate_scan
 
 N = 30_000
@@ -354,6 +354,20 @@ def test_a_drawing_whose_size_no_scan_tells_is_named_with_what_it_costs(six):
     axis = scan.truth[["axis_x", "axis_y", "axis_z"]].to_numpy()
     shift = located.poses[XYZ].to_numpy(float) - scan.truth[XYZ].to_numpy()
     assert 1e3 * np.sum(shift * axis, axis=1).mean() == pytest.approx(told_um, abs=5.0)
+
+
+def test_coarsely_drawn_fillets_are_not_taken_for_another_size(six):
+    # the size of a prism of three sides shows nowhere but at its corners: two chords each, 25 um
+    # inside the fillet, which looks like a body 1 % larger
+    shape = RoundedShape("triangle", polygon(3, 1.7, 0.25), 8.0, rim_mm=0.15, fold=3)
+    scan = scan_of(
+        six, shape, noise=Noise(12.0, 0.0), offset_um=20.0, edge_rounding_mm=0.05, seed=1
+    )
+    located = locate_scan(
+        scan.mesh, reference=six, bodies={"default": shape.drawing(segment_mm=0.3, steps=2)}
+    )
+    assert set(located.poses["status"]) == {"ok"}
+    assert [f.code for f in located.findings] == ["untold-size"]
 
 
 def test_what_a_body_tells_of_its_size():

@@ -45,7 +45,7 @@ def blocks_on_a_cylinder(rng, noise_mm):
     growth = -np.sum(points * normal, axis=1)
     still = np.zeros(len(points))
     left = residual - jacobian @ fit
-    return Blocks(left, jacobian, growth, still, size, apart, kernels), -fit
+    return Blocks(left, jacobian, growth, still, still > 0, size, apart, kernels), -fit
 
 
 def test_noise_is_estimated_without_the_bias_of_the_fit():
