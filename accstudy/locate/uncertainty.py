@@ -394,7 +394,7 @@ def _solved(
     wanted = np.column_stack([jacobian, *further])
     solved = cho_solve(cho_factor(working, check_finite=False), wanted)
     own = solved[:, :-2]
-    gain = np.linalg.solve(_regular(jacobian.T @ own), own.T)
+    gain = np.asarray(np.linalg.solve(_regular(jacobian.T @ own), own.T), float)
     covariance[diagonal] += _DOUBT_SHARE * independent
     extras = []
     for k, column in zip((-2, -1), further, strict=True):
