@@ -13,15 +13,16 @@ import re
 import sys
 from pathlib import Path
 
-from pypdf import PdfReader
+import pypdfium2
 
 ROOT = Path(__file__).parents[1]
 
 
 def text_of(pdf: Path) -> list[str]:
     """Lines of a report up to its record; digests and versions left out."""
-    pages = "\n".join(page.extract_text() for page in PdfReader(pdf).pages)
-    said = pages.split("\nRecord\n")[0]
+    with pypdfium2.PdfDocument(pdf) as document:
+        pages = "\n".join(page.get_textpage().get_text_range() for page in document)
+    said = pages.replace("\r\n", "\n").split("\nRecord\n")[0]
     said = re.sub(r"\b[0-9a-f]{16,64}\b", "DIGEST", said)
     said = re.sub(r"\b(python|numpy|scipy|pandas|accstudy) \d+(\.\d+)+", r"\1 VERSION", said)
     return [line.strip() for line in said.splitlines() if line.strip()]

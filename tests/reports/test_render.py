@@ -5,6 +5,7 @@ import re
 
 import pandas as pd
 import pytest
+from pdf_text import text_of
 from pypdf import PdfReader
 
 from accstudy.errors import InputError
@@ -16,11 +17,6 @@ from accstudy.words.catalogue import say
 from accstudy.words.numbers import number
 
 KINDS = ("validation", "comparison", "drift")
-
-
-def text_of(pdf):
-    text = " ".join(page.extract_text() for page in PdfReader(io.BytesIO(pdf)).pages)
-    return " ".join(text.replace("\u00a0", " ").split())
 
 
 @pytest.fixture(scope="module")

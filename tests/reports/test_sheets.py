@@ -1,15 +1,11 @@
 import io
 
 import pandas as pd
+from pdf_text import text_of
 from pypdf import PdfReader
 
 from accstudy.reports.sheets import bench_sheet, selftest_record
 from accstudy.tables import shape
-
-
-def text_of(pdf):
-    text = " ".join(page.extract_text() for page in PdfReader(io.BytesIO(pdf)).pages)
-    return " ".join(text.replace("\u00a0", " ").split())
 
 
 def sheet(n=70):
