@@ -22,7 +22,8 @@ test: $(TOOLS) libraries   ## every test that is quick enough to run always
 
 check:                     ## all that CI runs; what takes one core only, two at a time
 	$(MAKE) --jobs 2 --output-sync=target demo lint wheel-test $(OLDEST)/.ready
-	$(MAKE) test stale oldest processors-few  # the site is built by a test
+	$(MAKE) test  # the site is built by a test
+	$(MAKE) --jobs 2 --output-sync=target stale oldest processors-few
 
 stale: $(TOOLS) demo       ## are the example reports those that the samples give now?
 	$(BIN)/python tests/stale_reports.py

@@ -500,7 +500,7 @@ def cases(only: str = "") -> Iterator[tuple[str, Case]]:
                 f"xlsx: {what}",
                 ({**POSITIONS, "study.toml": toml, "scans.xlsx": data}, ("check",)),
             )
-    if _wanted("scan", only):
+    if _wanted("scan", only) or _wanted("drawing", only):
         for what, data in meshes():
             scans = MESHES["scans.csv"] + f"s1,M,{what}\n".encode()
             yield (

@@ -279,7 +279,7 @@ def test_a_plan_and_the_report_of_its_pilot_name_one_size(tmp_path):
     settings.write_text(settings.read_text().replace('kind = "comparison"', 'kind = "validation"'))
     done = load_study(pilot)
     poses = read_csv("poses", pilot / "poses.csv")
-    pairs = deviations(done, poses)[0].query("technique == 'technique A'")
+    pairs = deviations(done, poses)[0].query("technique == 'technique A' and model == 'M6-30a'")
     conformity = _tolerance(done, pairs.reset_index(drop=True))["conformity"]
     (pilot / "results").mkdir()
     data = csv_bytes("pair_deviations", pairs, factors=done.factors)

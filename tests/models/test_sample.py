@@ -1,38 +1,26 @@
 """The report on the invented comparison finds what was put in, and nothing that was not."""
 
-from pathlib import Path
-
 import pandas as pd
 import pytest
+from samples import SAMPLES, analysed
 
+from accstudy import read_results
 from accstudy.models.between import effect_notes
-from accstudy.models.results import model_tables
-from accstudy.stages.compare import deviations
-from accstudy.stages.modelling import model_specs
-from accstudy.study.load import load_study
-from accstudy.tables import read_csv
-
-FOLDER = Path(__file__).parents[2] / "sample_study" / "comparison"
 
 
 @pytest.fixture(scope="module")
-def found():
-    study = load_study(FOLDER)
-    pairs, singles = deviations(study, read_csv("poses", FOLDER / "poses.csv"))
-    kept = set(study.usable["scan"])
-    pairs, singles = (t[t["scan"].isin(kept)] for t in (pairs, singles))
-    specs = [s for s in model_specs(study, pairs) if "angle" not in s.response]
-    return model_tables(specs, pairs, singles, limits=False), pairs
+def found(tmp_path_factory):
+    return read_results(analysed("comparison", tmp_path_factory.mktemp("sample")))
 
 
 @pytest.fixture(scope="module")
 def truth():
-    table = pd.read_csv(FOLDER / "truth" / "expected.csv")
+    table = pd.read_csv(SAMPLES / "comparison/truth/expected.csv")
     return table.set_index(["response", "condition", "effect"])["value_um"]
 
 
 def test_every_effect_lies_where_it_was_put(found, truth):
-    effects = found[0].further["effects"]
+    effects = found["model_effects"]
     rows = effects[(effects["kind"] == "level") & effects["response"].isin(truth.index.levels[0])]
     assert len(rows) == 3 * 2 * 3  # responses, covariates, techniques
     off = [
@@ -45,8 +33,7 @@ def test_every_effect_lies_where_it_was_put(found, truth):
 
 
 def test_effects_that_are_there_are_shown_and_the_others_are_not(found):
-    result, _ = found
-    effects = result.further["effects"].query("kind == 'average'")
+    effects = found["model_effects"].query("kind == 'average'")
 
     def row(response, covariate):
         return effects[
@@ -63,7 +50,7 @@ def test_effects_that_are_there_are_shown_and_the_others_are_not(found):
     worst = row("scan.worst_distance_um", "n_implants")
     assert worst["p"] < 0.05
     assert worst["p_interaction"] > 0.05
-    pairs = result.contrasts[(result.contrasts["model_name"] == "distance")].set_index("contrast")
+    pairs = found["model_contrasts"].query("model_name == 'distance'").set_index("contrast")
     same = pairs.loc["technique A - technique B"]
     assert same["p_holm"] > 0.05
     assert same["p_equivalence"] < 0.05
@@ -72,8 +59,8 @@ def test_effects_that_are_there_are_shown_and_the_others_are_not(found):
 
 
 def test_nothing_is_confounded_and_everything_can_be_stated(found):
-    notes = effect_notes(found[1])
+    notes = effect_notes(found["pair_deviations"])
     assert notes["stated"].all()
     assert (notes["why"] == "").all()
-    codes = {f.code for f in found[0].findings}
+    codes = set(found["findings"]["code"])
     assert not codes & {"confounded", "count-stands-for-model", "no-overlap", "scan-not-random"}

@@ -4,30 +4,27 @@ from __future__ import annotations
 
 import re
 from itertools import combinations
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from samples import SAMPLES, analysed
 
+from accstudy import read_results
 from accstudy.accuracy.judge import ALL_PAIRS, REFUTED, VERIFIED
 from accstudy.reports.document import ReportContent
 from accstudy.reports.drift import answer
 from accstudy.simulate.drift import DEVICES
-from accstudy.stages.analyze import analyze_poses
-from accstudy.stages.compare import at_reference_temperature
-from accstudy.study.load import load_study
 from accstudy.words.numbers import date
 
-SAMPLE = Path(__file__).parents[2] / "sample_study" / "drift"
+SAMPLE = SAMPLES / "drift"
 A, B, C = DEVICES
 DAYS_A_MONTH = 30.4375
 
 
 @pytest.fixture(scope="module")
-def tables():
-    study = load_study(SAMPLE)
-    return analyze_poses(study, at_reference_temperature(study, study.given_poses)).tables
+def tables(tmp_path_factory):
+    return read_results(analysed("drift", tmp_path_factory.mktemp("sample")))
 
 
 @pytest.fixture(scope="module")
