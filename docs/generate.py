@@ -27,7 +27,8 @@ from accstudy.cli import main
 from accstudy.quantities import QUANTITIES
 from accstudy.selftest.published import cases, topics
 from accstudy.selftest.run import counted, run_selftest
-from accstudy.study.layout import Layout, one_or_several
+from accstudy.study.layout import one_or_several
+from accstudy.study.meanings import meaning
 from accstudy.study.settings import Settings
 from accstudy.tables import TABLES
 
@@ -84,30 +85,6 @@ def settings_page() -> str:
     return "\n".join(parts)
 
 
-@functools.cache
-def meanings() -> dict[tuple[str, str], tuple[str, str]]:
-    """Meaning and example of every key, by class and name, from the code of the settings."""
-    out = {}
-    for node in (n for one in (Settings, Layout) for n in ast.parse(_source(one)).body):
-        body = node.body if isinstance(node, ast.ClassDef) else []
-        for field, text in itertools.pairwise(body):
-            if isinstance(field, ast.AnnAssign) and isinstance(text, ast.Expr):
-                said = " ".join(str(ast.literal_eval(text.value)).split())
-                meaning, _, example = said.partition(". Example: ")
-                assert isinstance(field.target, ast.Name)
-                out[node.name, field.target.id] = (meaning, example)
-    return out
-
-
-def _source(model: type[BaseModel]) -> str:
-    return Path(inspect.getfile(model)).read_text(encoding="utf-8")
-
-
-def _meaning(model: type[BaseModel], key: str) -> tuple[str, str]:
-    found = (meanings().get((one.__name__, key)) for one in model.__mro__)
-    return next((pair for pair in found if pair), ("", ""))
-
-
 def _heading(name: str, entry: FieldInfo) -> str:
     if name in ("model", "exclusions"):
         return f"[[{name}]], any number"
@@ -133,12 +110,12 @@ def _keys(model: type[BaseModel], before: str) -> list[str]:
     out = []
     for key, field in model.model_fields.items():
         inner = _model(field.annotation)
-        meaning, example = _meaning(model, key)
+        told, example = meaning(model, key)
         if inner is not None:
             default, values = "none" if field.default is None else "required", "a table"
         else:
             default, values = _default(field), _values(field)
-        cells = (meaning, values, default, f"`{example}`" if example else "")
+        cells = (told, values, default, f"`{example}`" if example else "")
         out.append(
             f"| `{before}{key}` | {' | '.join(c.replace('|', chr(92) + '|') for c in cells)} |"
         )

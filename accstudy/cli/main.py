@@ -11,6 +11,7 @@ import click
 from accstudy.__main__ import KEPT
 from accstudy.cli.bodies import learn, show
 from accstudy.cli.commands import ALL
+from accstudy.cli.desk import desk
 from accstudy.cli.options import DONE, FAILED, INTERRUPTED
 from accstudy.cli.show import abridged
 from accstudy.cli.version import show_version
@@ -87,5 +88,5 @@ def main(debug: bool) -> None:
     """
 
 
-for _command in (*ALL[:1], show, learn, *ALL[1:]):  # in the order in which one uses them
+for _command in (*ALL[:1], show, learn, *ALL[1:], desk):  # in the order in which one uses them
     main.add_command(_command)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import functools
-import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -90,7 +89,9 @@ def shared_options(command: Callable[..., Any]) -> Callable[..., Any]:
         allow_outside: bool,
         **kwargs: Any,
     ) -> Any:
-        shared = Shared(jobs or _cores(), scheduler, quiet, strict, allow_outside)
+        from accstudy.stages.workers import cores
+
+        shared = Shared(jobs or cores(), scheduler, quiet, strict, allow_outside)
         return command(*args, shared=shared, **kwargs)
 
     for option in reversed(_OPTIONS):
@@ -130,7 +131,3 @@ def figure_options(command: Callable[..., Any]) -> Callable[..., Any]:
         help="Resolution of PNG and TIFF figures, dots per inch.",
     )
     return figures(dpi(command))
-
-
-def _cores() -> int:
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1

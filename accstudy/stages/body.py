@@ -14,7 +14,16 @@ from accstudy.mesh.model import Mesh
 from accstudy.mesh.shade import View, fit_view, shade
 from accstudy.study.settings import ScanBodySettings
 
-__all__ = ["beside_settings", "body_words", "picture"]
+__all__ = [
+    "beside_settings",
+    "body_values",
+    "body_words",
+    "lettered",
+    "level_words",
+    "likely",
+    "picture",
+    "shown_name",
+]
 
 _USUAL_MM = (2.0, 40.0)
 
@@ -58,36 +67,38 @@ def body_words(found: Anatomy, *, mesh: str, name: str = "default") -> list[str]
         )
     lines.append(f"length  {found.length_mm:.3f} mm from the lowest point to the top")
     lines.append("origin  the platform is one of these planes, or at a known distance from one:")
-    for letter, level in _lettered(found):
-        lines.append(f"     {letter}  {_place(level, found)}")
-    best = _likely(found)
+    for letter, level in lettered(found):
+        lines.append(f"     {letter}  {level_words(level, found)}")
+    best = likely(found)
     lines += [
         "",
         f"lines for study.toml with origin {best[0]}; check against the dimensions given by the "
         "manufacturer:",
     ]
     lines += _toml(found, best[1], mesh, name)
-    others = [pair for pair in _lettered(found) if pair[0] != best[0]]
+    others = [pair for pair in lettered(found) if pair[0] != best[0]]
     for letter, level in others:
         lines.append(
-            f"# origin {letter}: origin_mm = {_array(level.point_mm)}, "
+            f"# origin {letter}: origin_mm = {_listed(_rounded(level.point_mm, 4))}, "
             f"use_above_mm = {_use_above(level, found):g}"
         )
     return lines
 
 
-def _lettered(found: Anatomy) -> list[tuple[str, Level]]:
+def lettered(found: Anatomy) -> list[tuple[str, Level]]:
+    """Planes on which the platform may lie, with the letters of the picture."""
     return list(zip("ABCDEFGHIJKLMNOPQRSTUVWXYZ", found.levels, strict=False))
 
 
-def _likely(found: Anatomy) -> tuple[str, Level]:
+def likely(found: Anatomy) -> tuple[str, Level]:
     """The largest plane that faces down, on which a body would stand; else the lowest level."""
-    pairs = _lettered(found)
+    pairs = lettered(found)
     down = [pair for pair in pairs if pair[1].faces == "down"]
     return max(down, key=lambda pair: pair[1].area_mm2) if down else pairs[0]
 
 
-def _place(level: Level, found: Anatomy) -> str:
+def level_words(level: Level, found: Anatomy) -> str:
+    """Where a plane on which the platform may lie is, and what it looks like."""
     above = found.length_mm - level.height_mm
     where = f"{level.height_mm:.3f} mm above the lowest point, {above:.3f} mm below the top"
     if level.faces == "end":
@@ -102,28 +113,60 @@ def _place(level: Level, found: Anatomy) -> str:
 
 
 def _toml(found: Anatomy, level: Level, mesh: str, name: str) -> list[str]:
+    values = body_values(found, level)
     return [
         f"[scan_body.{name}]",
         f'mesh = "{mesh}"',
-        f"origin_mm = {_array(level.point_mm)}",
-        f"axis = {_array(found.axis, 6)}",
-        *([f"flat = {_array(found.flats[0].direction, 6)}"] if found.flats else []),
-        f"use_above_mm = {_use_above(level, found):g}",
+        *(f"{key} = {_listed(value)}" for key, value in values.items()),
     ]
 
 
-def _use_above(level: Level, found: Anatomy) -> float:
+def body_values(
+    found: Anatomy, level: Level, *, flat: int = 0, reverse: bool = False
+) -> dict[str, list[float] | float]:
+    """Settings of a scan body whose platform is a plane of its drawing.
+
+    Parameters
+    ----------
+    found : Anatomy
+        Of the drawing.
+    level : Level
+        The plane.
+    flat : int
+        Which of the flats; without one there is no key ``flat``.
+    reverse : bool
+        Whether the axis points the other way than was found.
+
+    Returns
+    -------
+    dict
+        Keys of ``[scan_body.NAME]``.
+    """
+    axis = -found.axis if reverse else found.axis
+    return {
+        "origin_mm": _rounded(level.point_mm, 4),
+        "axis": _rounded(axis, 6),
+        **({"flat": _rounded(found.flats[flat].direction, 6)} if found.flats else {}),
+        "use_above_mm": _use_above(level, found, reverse=reverse),
+    }
+
+
+def _use_above(level: Level, found: Anatomy, *, reverse: bool = False) -> float:
     """The upper two thirds of the body, or from 2.5 mm above the origin, whichever is more."""
-    top = found.length_mm - level.height_mm
+    top = level.height_mm if reverse else found.length_mm - level.height_mm
     return round(min(2.5, top - 0.67 * found.length_mm), 1)
+
+
+def _rounded(values: np.ndarray, decimals: int) -> list[float]:
+    return [float(f"{v + 0.0:g}") for v in np.round(values, decimals)]
+
+
+def _listed(value: list[float] | float) -> str:
+    return f"[{', '.join(f'{v:g}' for v in value)}]" if isinstance(value, list) else f"{value:g}"
 
 
 def _vector(values: np.ndarray, decimals: int = 4) -> str:
     return "(" + ", ".join(f"{v + 0.0:.{decimals}f}" for v in np.round(values, decimals)) + ")"
-
-
-def _array(values: np.ndarray, decimals: int = 4) -> str:
-    return "[" + ", ".join(f"{v + 0.0:g}" for v in np.round(values, decimals)) + "]"
 
 
 def beside_settings(found: Anatomy, settings: ScanBodySettings) -> list[str]:
@@ -186,7 +229,7 @@ def picture(mesh: Mesh, found: Anatomy, *, width_px: int = 900) -> bytes:
         [mesh.vertices_mm, [top + reach * axis, found.point_mm - 0.1 * reach * axis]]
     )
     ends = [found.point_mm + s * (side + reach) * across for s in (-1, 1)]
-    letters = [(letter, level.point_mm) for letter, level in _lettered(found)]
+    letters = [(letter, level.point_mm) for letter, level in lettered(found)]
     views = []
     for title, direction, up in (
         ("from the side", np.cross(axis, across), axis),

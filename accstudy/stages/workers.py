@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import signal
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor
@@ -11,7 +12,7 @@ from typing import TypeVar
 
 from accstudy.stages.cluster import WorkerLostError, on_cluster
 
-__all__ = ["WorkerLostError", "each"]
+__all__ = ["WorkerLostError", "cores", "each"]
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -73,6 +74,11 @@ def each(
             "a worker process was terminated from outside, possibly for lack of memory",
             hint="run the command again with --jobs 1; scans measured so far are kept",
         ) from None
+
+
+def cores() -> int:
+    """Number of processors that this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 @contextlib.contextmanager

@@ -77,7 +77,7 @@ class StudySection(Section):
     approver: str = Field(default="", max_length=100)
     """Approver of the report, printed above the signature. Example: "B. Example" """
     issued_on: Day | None = None
-    """Date of issue; `--issued` overrides it. Example: 2025-06-24"""
+    """Date of issue of the report. Example: 2025-06-24"""
 
 
 class LengthMpe(Section):

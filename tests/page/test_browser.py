@@ -3,13 +3,13 @@
 import base64
 import math
 import re
-import shutil
 from importlib import resources
 from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 import pytest
+from chromium import chromium
 from page_content import HOSTILE, content, drift
 
 from accstudy.page.build import build_page
@@ -34,23 +34,8 @@ def pages(tmp_path_factory):
 @pytest.fixture(scope="module")
 def browser(tmp_path_factory):
     """Chromium with WebGL by software; `show` takes WebGL away unless it is asked for."""
-    driver, program = shutil.which("chromedriver"), shutil.which("chromium")
-    if not (driver and program):
-        pytest.skip("no Chromium on this machine")
-    webdriver = pytest.importorskip("selenium.webdriver")
-    options = webdriver.ChromeOptions()
-    options.binary_location = program
-    for flag in (
-        "--headless", "--no-sandbox", "--disable-quic", "--no-first-run",
-        "--disable-background-networking", "--disable-component-update", "--disable-sync",
-        "--enable-unsafe-swiftshader", "--use-angle=swiftshader",
-        "--hide-scrollbars", f"--user-data-dir={tmp_path_factory.mktemp('profile')}",
-    ):  # fmt: skip
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    running = webdriver.Chrome(options=options, service=webdriver.ChromeService(driver))
-    yield running
-    running.quit()
+    with chromium(tmp_path_factory.mktemp("profile")) as running:
+        yield running
 
 
 NO_WEBGL = """{ const real = HTMLCanvasElement.prototype.getContext;

@@ -1,0 +1,202 @@
+"""Processes that do the desk's work, as the server sees them."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from accstudy.errors import AccstudyError, Finding, Severity
+
+__all__ = ["Clerk", "Job", "Jobs", "RefusedError"]
+
+_LONGEST_LINE = 2**27
+_PATIENCE_S = 8.0
+
+
+class RefusedError(AccstudyError):
+    """What a clerk could not do, with its findings."""
+
+    def __init__(self, findings: list[Finding]) -> None:
+        first = findings[0]
+        super().__init__(first.what, where=first.where, hint=first.mend)
+        self._found = tuple(findings)
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Every finding, the gravest first."""
+        return self._found
+
+
+class Clerk:
+    """A process that answers one question after the other.
+
+    It ends with this process, however this one ends: it notices that nobody listens.
+    """
+
+    def __init__(self) -> None:
+        self._process: asyncio.subprocess.Process | None = None
+        self._turn = asyncio.Lock()
+
+    async def start(self) -> None:
+        """Start the process, where it does not run."""
+        if self._process is None or self._process.returncode is not None:
+            self._process = await asyncio.create_subprocess_exec(
+                sys.executable, "-m", "accstudy.desk.clerk",
+                stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE,
+                stderr=asyncio.subprocess.DEVNULL, limit=_LONGEST_LINE,
+                start_new_session=True,
+            )  # fmt: skip
+
+    async def ask(
+        self, do: str, *, told: Callable[[dict[str, Any]], None] = lambda said: None, **given: Any
+    ) -> Any:
+        """Have something done.
+
+        Parameters
+        ----------
+        do : str
+            A name in `accstudy.desk.clerk.TASKS`.
+        told : callable
+            Gets what is said on the way.
+        **given
+            Arguments; paths are told as text.
+
+        Raises
+        ------
+        RefusedError
+            With what the user should know.
+        """
+        async with self._turn:
+            await self.start()
+            process = self._process
+            assert process is not None
+            assert process.stdin is not None
+            assert process.stdout is not None
+            question = json.dumps({"do": do, "given": given}, default=str) + "\n"
+            try:
+                process.stdin.write(question.encode())
+                await process.stdin.drain()
+                while line := await process.stdout.readline():
+                    said = json.loads(line)
+                    if "answer" in said:
+                        return said["answer"]
+                    if "refused" in said:
+                        raise RefusedError([Finding.from_dict(f) for f in said["refused"]])
+                    told(said)
+            except (BrokenPipeError, ConnectionResetError):
+                pass
+            self._process = None
+            raise RefusedError([_ENDED])
+
+    async def end(self) -> None:
+        """Have it leave off; what it kept so far stays."""
+        process, self._process = self._process, None
+        if process is None or process.returncode is not None:
+            return
+        assert process.stdin is not None
+        process.stdin.close()
+        try:
+            await asyncio.wait_for(process.wait(), _PATIENCE_S)
+        except TimeoutError:
+            with contextlib.suppress(ProcessLookupError):
+                process.kill()
+
+
+_ENDED = Finding(
+    Severity.ERROR, "ended", "the work was ended before it was done",
+    mend="start it again: scans measured so far are kept",
+)  # fmt: skip
+
+
+@dataclass
+class Job:
+    """One long piece of work on a study.
+
+    Parameters
+    ----------
+    kind : str
+        The clerk's name for it.
+    inputs : str
+        What the study's files were when it began.
+    """
+
+    kind: str
+    inputs: str
+    state: str = "at work"
+    scan: str = ""
+    done: int = 0
+    total: int = 0
+    lines: list[str] = field(default_factory=list)
+    result: Any = None
+    findings: tuple[Finding, ...] = ()
+    clerk: Clerk = field(default_factory=Clerk)
+    task: asyncio.Task[None] | None = None
+    _since: float = 0.0
+
+    def take(self, said: dict[str, Any]) -> None:
+        """Note what the clerk says on the way."""
+        if "line" in said:
+            self.lines.append(said["line"])
+            return
+        if not self._since or said["done"] <= self.done:
+            self._since = time.monotonic()
+        self.scan, self.done, self.total = said["scan"], said["done"], said["total"]
+
+    def shown(self) -> dict[str, Any]:
+        """What a screen shows of it."""
+        passed = time.monotonic() - self._since
+        left = None
+        if self.state == "at work" and 1 < self.done < self.total:
+            left = round(passed / (self.done - 1) * (self.total - self.done))
+        return {
+            "kind": self.kind, "state": self.state, "scan": self.scan, "done": self.done,
+            "total": self.total, "left_s": left, "lines": self.lines[-12:],
+        }  # fmt: skip
+
+
+class Jobs:
+    """The long work on all studies, one piece of it a study."""
+
+    def __init__(self) -> None:
+        self.of: dict[Path, Job] = {}
+        self.last: dict[tuple[Path, str], Job] = {}
+
+    def start(self, study: Path, kind: str, *, inputs: str = "", **given: Any) -> Job:
+        """Begin, or give what is at work already: a second window changes nothing."""
+        now = self.of.get(study)
+        if now is not None and now.state == "at work":
+            return now
+        job = Job(kind, inputs)
+        self.of[study] = self.last[study, kind] = job
+        job.task = asyncio.create_task(self._work(job, {"study": study, **given}))
+        return job
+
+    async def _work(self, job: Job, given: dict[str, Any]) -> None:
+        try:
+            job.result = await job.clerk.ask(job.kind, told=job.take, **given)
+            job.state = "done"
+        except AccstudyError as error:
+            job.findings = error.findings
+            if job.state == "at work":
+                job.state = "refused"
+        finally:
+            await job.clerk.end()
+
+    async def cancel(self, study: Path) -> None:
+        """Leave off; scans measured so far are kept."""
+        job = self.of.get(study)
+        if job is not None and job.state == "at work":
+            job.state = "cancelled"
+            await job.clerk.end()
+
+    async def end(self) -> None:
+        """Leave off everything."""
+        for study in list(self.of):
+            await self.cancel(study)

@@ -1,0 +1,226 @@
+"""Before the scans and week after week: sizes, the order of scans, a session more, events."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from accstudy.errors import InputError
+from accstudy.stages import plan as planning
+from accstudy.stages import scanlist
+from accstudy.stages import sizes as sizing
+from accstudy.stages.add import add_session
+from accstudy.stages.sizes import protocol_of
+from accstudy.study.append import appended
+from accstudy.study.cells import parse_number, read_day
+from accstudy.study.checks import grouped_by
+from accstudy.study.disk import write_files
+from accstudy.study.files import resolve
+from accstudy.study.lock import study_lock
+from accstudy.study.toml import read_settings
+from accstudy.tables import TABLES, UNREFERENCED
+
+__all__ = ["add", "draw", "event", "order", "session", "sizes"]
+
+Put = Callable[[dict[str, Any]], None]
+
+
+def _names(text: str) -> tuple[str, ...]:
+    return tuple(part.strip() for part in text.split(",") if part.strip())
+
+
+def _counts(text: str, what: str) -> tuple[int, ...]:
+    if not _names(text) or not all(n.isdecimal() and 0 < int(n) < 1000 for n in _names(text)):
+        raise InputError(f"{what}: write whole numbers of at least 1, such as 2, 3, 6")
+    return tuple(int(n) for n in _names(text))
+
+
+def _number(text: str, what: str) -> float | None:
+    if not text.strip():
+        return None
+    try:
+        return parse_number(text, comma_decimals="," in text)
+    except InputError as error:
+        raise InputError(f"{what}: {error.message}", hint=error.hint) from None
+
+
+def order(study: Path, put: Put) -> dict[str, Any]:
+    """What the protocol asks for, to start from; whether an order was drawn."""
+    settings = read_settings(study / "study.toml")
+    design = protocol_of(settings).design
+    known = scanlist.models_of(study, settings)
+    limits = settings.limits
+    return {
+        "kind": settings.study.kind,
+        "referenced": settings.reference.kind != "none",
+        "models": ", ".join(known or design.models),
+        "operators": ", ".join(design.operators),
+        "sessions": ", ".join(design.sessions),
+        "repeats": design.repeats,
+        "conditions": {name: ", ".join(levels) for name, levels in design.conditions.items()},
+        "limit": f"{limits.distance_um.value:g}" if limits.distance_um else "",
+        "rows": scanlist.rows_of_list(study, settings),
+        "sheet": (study / "plan" / "bench_sheet.pdf").is_file(),
+        "shift": f"{settings.drift.shift_um:g}",
+    }
+
+
+def sizes(study: Path, given: dict[str, str], put: Put) -> dict[str, Any]:
+    """Sizes and what each is expected to show, as `plan --s-r` or `plan --pilot` tells them."""
+    settings = read_settings(study / "study.toml")
+    s_r = _number(given.get("s_r", ""), "spread of repeats")
+    s_cell = _number(given.get("s_cell", ""), "spread between cells") or 0.0
+    bias = _number(given.get("bias", ""), "bias") or 0.0
+    per_cell = _counts(given.get("per_cell") or "3, 5", "scans in a cell")
+    pilot = Path(given["pilot"]) if given.get("pilot") else None
+    if (s_r is None or s_r <= 0 or s_cell < 0) and pilot is None:
+        raise InputError(
+            "no sample size: the spread of repeats is missing", hint="give it, or a pilot study"
+        )
+    if settings.study.kind == "drift" and s_r is not None:
+        from accstudy.plan.trade import drift_trade
+
+        shift = _number(given.get("shift", ""), "shift") or settings.drift.shift_um
+        trade = drift_trade(s_r, s_cell, shift=shift, sessions_per_year=12.0, per_session=per_cell)
+        sizing.write_table(study, "plan_drift", trade)
+        return _told("plan_drift", trade, [])
+    assumed = (
+        sizing.pilot_of(pilot, settings)
+        if pilot is not None
+        else sizing.assumed_pilot(settings, s_r or 0.0, s_cell, bias)
+    )
+    cells = _counts(given.get("cells") or "2, 3, 4, 6, 9, 12", "cells")
+    total = len(sizing.designs(assumed.found, cells, per_cell))
+    done = 0
+
+    def step(by: int) -> None:
+        nonlocal done
+        done += by
+        put({"scan": "sizes", "done": done, "total": total})
+
+    found = sizing.expected_sizes(settings, assumed, cells=cells, per_cell=per_cell, step=step)
+    name = "plan_sizes"
+    if settings.reference.kind == "none":
+        name = UNREFERENCED[name]
+    sizing.write_table(study, name, found.table)
+    return _told(name, found.table, list(found.words))
+
+
+_SHOWN = (
+    "operators", "n_cells", "per_cell", "n_scans", "half_width", "assurance", "assurance_low",
+    "assurance_high", "assurance_each", "chair_minutes",
+)  # fmt: skip
+
+
+def _told(name: str, table: pd.DataFrame, words: list[str]) -> dict[str, Any]:
+    """A table for the screen: its filled columns, three digits of each number."""
+    meant = {c.name: c.meaning for c in TABLES[name].columns}
+    filled = table.dropna(axis="columns", how="all")
+    shown = [c for c in _SHOWN if c in filled] if name == "plan_sizes" else list(map(str, filled))
+    shown = [c for c in shown if c != "method"]
+    return {
+        "name": name,
+        "words": words,
+        "header": shown,
+        "meaning": [meant.get(c, "") for c in shown],
+        "rows": [
+            [("" if pd.isna(v) else f"{v:.4g}" if isinstance(v, float) else str(v)) for v in row]
+            for row in filled[shown].itertuples(index=False)
+        ],
+    }
+
+
+def draw(study: Path, given: dict[str, str], put: Put) -> dict[str, Any]:
+    """Draw the order of scans, as `plan` does."""
+    settings = read_settings(study / "study.toml")
+    if scanlist.rows_of_list(study, settings) and not given.get("sessions_more"):
+        raise InputError(
+            "the scan list has rows already", hint="name only sessions that are new, and confirm"
+        )
+    seed = given.get("seed", "").strip()
+    if seed and not seed.isdecimal():
+        raise InputError("the seed must be a whole number")
+    levels = {
+        name.removeprefix("level."): _names(text)
+        for name, text in given.items()
+        if name.startswith("level.") and _names(text)
+    }
+    repeats = _counts(given["repeats"], "repeats") if given.get("repeats") else (None,)
+    chosen = planning.Order(
+        _names(given.get("models", "")), _names(given.get("operators", "")),
+        _names(given.get("sessions", "")), levels, repeats[0], int(seed) if seed else None,
+    )  # fmt: skip
+    with study_lock(study):
+        drawn = planning.draw_order(study, settings, chosen, today=dt.date.today())
+    return {"words": drawn.words, "n": drawn.n_scans, "seed": drawn.seed}
+
+
+def session(study: Path, put: Put) -> dict[str, Any]:
+    """What a session more needs to say, filled in as the last one said it."""
+    settings = read_settings(study / "study.toml")
+    full = resolve(study, settings.scans.list)
+    rows: list[dict[str, str]] = []
+    header: tuple[str, ...] = ()
+    if full.is_file() and full.read_bytes().strip():
+        sheet = scanlist.sheet_of_list(full, settings)
+        header = sheet.header
+        rows = [dict(zip(header, row, strict=True)) for row in sheet.rows]
+    condition, cell = grouped_by(settings, header)
+    own = ("session", "device", "model")
+    columns = [c for c in dict.fromkeys((*condition, *cell)) if c in header and c not in own]
+    last = rows[-1] if rows else {}
+
+    def known(column: str) -> list[str]:
+        return sorted({r[column] for r in rows if r.get(column)})
+
+    return {
+        "devices": known("device"),
+        "models": known("model") or list(scanlist.models_of(study, settings)),
+        "columns": [{"name": c, "last": last.get(c, ""), "known": known(c)} for c in columns],
+        "last": {c: last.get(c, "") for c in own},
+        "n_last": sum(r.get("session") == last.get("session") for r in rows),
+        "events": settings.drift.events,
+    }
+
+
+def add(study: Path, files: list[str], given: dict[str, str], put: Put) -> dict[str, Any]:
+    """Add a session, as `add` does."""
+    own = ("session", "device", "model", "expect")
+    expect = given.get("expect", "").strip()
+    if expect and not expect.isdecimal():
+        raise InputError("the number of scans of a session must be a whole number")
+    done = add_session(
+        study,
+        [Path(f) for f in files],
+        session=given.get("session", "").strip(),
+        device=given.get("device", "").strip(),
+        model=given.get("model", "").strip(),
+        values={k: v.strip() for k, v in given.items() if k not in own and v.strip()},
+        expected=int(expect) if expect else None,
+        today=dt.date.today(),
+    )
+    return {"scans": list(done.scans), "planned": list(done.planned), "words": list(done.words)}
+
+
+def event(study: Path, given: dict[str, str], put: Put) -> str:
+    """Add an event of a device at the end of the table of events."""
+    settings = read_settings(study / "study.toml")
+    file = settings.drift.events
+    if not file:
+        raise InputError(
+            "study.toml names no table of events", hint='such as events = "events.csv"'
+        )
+    row = {k: given.get(k, "").strip() for k in ("at", "device", "kind", "note")}
+    row["at"] = read_day(row["at"]).isoformat()
+    row["new_baseline"] = "true" if given.get("new_baseline") else "false"
+    if not row["kind"]:
+        raise InputError("the event is missing", hint="such as service, new tip, software update")
+    with study_lock(study):
+        full = resolve(study, file)
+        data = appended(full, [row], file=file, layout=settings.events)
+        write_files(full.parent, {full.name: data})
+    return f"{row['at']}: {row['kind']}"

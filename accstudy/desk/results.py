@@ -1,0 +1,114 @@
+"""Results as they stand in their files: tables, figures, what stands."""
+
+from __future__ import annotations
+
+import base64
+import csv
+import io
+from pathlib import Path
+from typing import Any
+
+from accstudy.errors import InputError
+from accstudy.stages.standing import standing_lines
+from accstudy.study.disk import LARGEST, read_bytes
+from accstudy.study.files import resolve
+from accstudy.tables import TABLES, UNREFERENCED, read_csv
+
+__all__ = ["results", "table", "workbook"]
+
+_MOST_ROWS = 2000
+
+
+def results(study: Path) -> dict[str, Any]:
+    """What the last run left.
+
+    Returns
+    -------
+    dict
+        ``tables`` as (name, meaning of a row, number of rows); ``standing``, a line a device
+        that needs action; ``figures``, ``reports`` and ``pages``, files.
+    """
+    folder = study / "results"
+    found = sorted(folder.glob("*.csv")) if folder.is_dir() else []
+    tables = []
+    for path in found:
+        spec = TABLES.get(path.stem)
+        with path.open(encoding="utf-8", newline="") as stream:
+            rows = sum(1 for _ in csv.reader(stream)) - 1
+        tables.append([path.stem, f"one row per {spec.row}" if spec else "", rows])
+    reports = study / "reports"
+    return {
+        "tables": tables,
+        "standing": _standing(folder),
+        "figures": sorted(p.relative_to(study).as_posix() for p in reports.glob("figures/*.svg")),
+        "reports": sorted(p.relative_to(study).as_posix() for p in reports.glob("*.pdf")),
+        "pages": sorted(p.relative_to(study).as_posix() for p in reports.glob("*.html")),
+        "has": (folder / "record.json").is_file(),
+    }
+
+
+def _standing(folder: Path) -> list[str]:
+    for name in ("drift_status", UNREFERENCED["drift_status"]):
+        path = folder / f"{name}.csv"
+        if path.is_file():
+            data = read_bytes(path, file=path.name, max_bytes=LARGEST)
+            return standing_lines({name: read_csv(name, io.BytesIO(data))})
+    return []
+
+
+def _rows(path: Path) -> tuple[list[str], list[list[str]]]:
+    data = read_bytes(path, file=path.name, max_bytes=LARGEST).decode("utf-8")
+    header, *rows = csv.reader(io.StringIO(data, newline=""))
+    return header, rows
+
+
+def _path(study: Path, name: str) -> Path:
+    path = resolve(study / "results", f"{name}.csv")
+    if not path.is_file():
+        raise InputError(f'there is no table "{name}"')
+    return path
+
+
+def table(study: Path, name: str) -> dict[str, Any]:
+    """One table as text, with what its columns mean."""
+    header, rows = _rows(_path(study, name))
+    spec = TABLES.get(name)
+    known = {c.name: c for c in spec.columns} if spec else {}
+    return {
+        "name": name,
+        "row": spec.row if spec else "",
+        "header": header,
+        "meaning": [known[c].meaning if c in known else "" for c in header],
+        "unit": [known[c].unit if c in known else "" for c in header],
+        "numeric": [c in known and known[c].kind in ("number", "integer") for c in header],
+        "rows": rows[:_MOST_ROWS],
+        "n": len(rows),
+    }
+
+
+def workbook(study: Path, name: str) -> str:
+    """One table as a workbook, in base64; numbers are numbers, text is never a formula."""
+    import openpyxl
+    from openpyxl.cell import WriteOnlyCell
+    from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
+
+    header, rows = _rows(_path(study, name))
+    spec = TABLES.get(name)
+    kinds = {c.name: c.kind for c in spec.columns} if spec else {}
+    book = openpyxl.Workbook(write_only=True)
+    sheet = book.create_sheet(name[:31])
+    sheet.append(header)
+    for row in rows:
+        cells: list[Any] = []
+        for column, text in zip(header, row, strict=True):
+            if text and kinds.get(column) in ("number", "integer"):
+                cells.append(float(text) if "." in text or "e" in text.lower() else int(text))
+                continue
+            cell = WriteOnlyCell(sheet, value=ILLEGAL_CHARACTERS_RE.sub("", text) or None)
+            if text:
+                cell.data_type = "s"
+            cells.append(cell)
+        sheet.append(cells)
+    stream = io.BytesIO()
+    book.save(stream)
+    return base64.b64encode(stream.getvalue()).decode()

@@ -1,0 +1,373 @@
+"""study.toml as forms: fields with their meaning and unit; what is changed, and nothing else."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Literal, get_args, get_origin
+
+import tomlkit
+from pydantic import BaseModel
+from tomlkit.items import AbstractTable, InlineTable
+
+from accstudy.errors import Finding, InputError, Severity, StudyError, place
+from accstudy.study.cells import parse_number, read_day
+from accstudy.study.disk import digest, read_bytes, write_files
+from accstudy.study.lock import study_lock
+from accstudy.study.meanings import meaning
+from accstudy.study.settings import Settings
+from accstudy.study.toml import read_settings
+
+__all__ = ["form", "save", "write_settings"]
+
+_FILE = "study.toml"
+_MOST_BYTES = 500_000
+_FORMS: dict[str, dict[str, dict[str, str]]] = {
+    "question": {
+        "Identification": {
+            "study.title": "Title", "study.laboratory": "Laboratory",
+            "study.report_number": "Report number", "study.author": "Author",
+            "study.approver": "Approver", "study.issued_on": "Date of issue",
+        },
+        "Limits": {
+            "limits.distance_um.value": "Distances between implants",
+            "limits.distance_um.source": "Source of this limit",
+            "limits.angle_deg.value": "Angles between axes",
+            "limits.angle_deg.source": "Source of this limit",
+            "limits.seat_gap_um.value": "Gap under a framework",
+            "limits.seat_gap_um.source": "Source of this limit",
+            "limits.coverage": "Coverage", "limits.confidence": "Confidence",
+        },
+        "Control charts": {
+            "drift.baseline_sessions": "Sessions of the baseline",
+            "drift.shift_um": "Shift to detect",
+            "drift.false_alarm_every": "Sessions between false alarms",
+        },
+        "Grouping": {
+            "analysis.condition": "Compared are", "analysis.cell": "Repeats share",
+            "analysis.alignment": "Alignment of single implants",
+        },
+        "Framework": {
+            "seating.platform_radius_mm": "Radius of the platform",
+            "seating.screw_pitch_mm": "Pitch of the screw",
+        },
+    },
+    "reference": {
+        "Measurement": {
+            "reference.kind": "Kind of reference", "reference.instrument": "Instrument",
+            "reference.probed": "Probed were", "reference.certificate": "Certificate",
+            "reference.measured_on": "Measured on", "reference.due_on": "To be measured again by",
+            "reference.temperature_c": "Temperature",
+            "reference.height_mm": "Height of the positions above the platform",
+        },
+        "Uncertainty": {
+            "reference.mpe_um.constant": "Maximum permissible error, constant part",
+            "reference.mpe_um.per_metre": "Maximum permissible error, per metre",
+            "reference.certified.U_position_um": "Or: certified uncertainty of a position",
+            "reference.certified.U_axis_deg": "Certified uncertainty of an axis",
+            "reference.certified.k": "Coverage factor of both",
+        },
+    },
+    "body": {
+        "Scan body": {
+            "scan_body.default.length_unit": "Unit of the CAD geometry",
+            "scan_body.default.use_above_mm": "Scan is used from",
+        },
+        "Without CAD geometry: a cylinder": {
+            "scan_body.default.cylinder.radius_mm": "Radius",
+            "scan_body.default.cylinder.height_mm": "Height of the top above the platform",
+            "scan_body.default.cylinder.flat_offset_mm": "Distance of the flat from the axis",
+            "scan_body.default.cylinder.flat_from_mm": "Flat starts at",
+        },
+    },
+    "scans": {
+        "Settings for all scans": {
+            "scans.length_unit": "Unit of the scans", "scans.temperature_c": "Room temperature",
+            "scans.expansion_per_k": "Thermal expansion of the model",
+        },
+    },
+}  # fmt: skip
+_OF_KIND = {
+    "drift": ("validation", "comparison"), "limits.seat_gap_um": ("drift",), "seating": ("drift",),
+}  # fmt: skip
+"""Keys that are not asked for in these kinds of study."""
+
+_UNITS = {"um": "µm", "mm": "mm", "deg": "deg", "c": "°C", "k": "1/K"}
+_WORDS = {"per_metre": "µm per metre", "constant": "µm", "false_alarm_every": "sessions"}
+_MOST_CHARACTERS = 2000
+
+
+def form(study: Path, name: str) -> dict[str, Any]:
+    """Fields of one screen, with what study.toml says now.
+
+    Returns
+    -------
+    dict
+        ``groups``: lists of fields by their heading; ``version``: digest of the file;
+        ``kind``, ``title``, ``referenced`` of the study; ``faults``: what is wrong with it.
+    """
+    data = read_bytes(study / _FILE, file=_FILE, max_bytes=_MOST_BYTES)
+    faults: list[dict[str, str]] = []
+    try:
+        read_settings(study / _FILE)
+    except StudyError as error:
+        faults = [f.to_dict() for f in error.findings]
+    try:
+        said = tomlkit.parse(data.decode("utf-8-sig")).unwrap()
+    except (ValueError, tomlkit.exceptions.TOMLKitError):
+        said = {}
+    kind = str(_at(said, "study.kind") or "validation")
+    referenced = _at(said, "reference.kind") != "none"
+    groups = {}
+    for heading, keys in _FORMS.get(name, {}).items():
+        fields = [
+            {"key": key, "label": label, **_field(key), "value": _shown(_at(said, key))}
+            for key, label in keys.items()
+            if _asked(key, kind, referenced)
+        ]
+        if fields:
+            groups[heading] = fields
+    return {
+        "groups": groups, "version": digest(data), "kind": kind, "referenced": referenced,
+        "title": str(_at(said, "study.title") or study.name), "faults": faults,
+        "exclusions": said.get("exclusions", []),
+    }  # fmt: skip
+
+
+def _asked(key: str, kind: str, referenced: bool) -> bool:
+    if any(key.startswith(start) and kind in kinds for start, kinds in _OF_KIND.items()):
+        return False
+    measured = ("limits.distance", "limits.angle", "limits.seat", "limits.coverage", "seating",
+                "reference.")  # fmt: skip
+    also = ("reference.temperature_c", "reference.kind")
+    return referenced or key in also or not key.startswith(measured)
+
+
+def _at(said: Mapping[str, Any], key: str) -> Any:
+    found: Any = said
+    for part in key.split("."):
+        found = found.get(part) if isinstance(found, Mapping) else None
+    return found
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, list):
+        return ", ".join(map(str, value))
+    return "" if value is None else str(value)
+
+
+def _field(key: str) -> dict[str, Any]:
+    """Meaning, unit and choices of a key, from the settings' own code."""
+    model, annotation = _typed(key)
+    name = key.rsplit(".", 1)[-1]
+    told, example = meaning(model, name)
+    unit = _WORDS.get(name, _UNITS.get(name.rsplit("_", 1)[-1], "") if "_" in name else "")
+    if name == "value":
+        *_, above, _ = key.split(".")
+        unit = _UNITS[above.rsplit("_", 1)[-1]]
+        told, _ = meaning(_typed(key.rpartition(".")[0])[0], above)
+    default = model.model_fields[name].default
+    example = "" if name in ("source", "value") else re.sub(r'["\[\]]', "", example)
+    usual = default if isinstance(default, str | int | float) and default != "" else ""
+    return {
+        "meaning": told.replace("`", ""), "example": example, "unit": unit,
+        "choices": list(_choices(annotation)), "date": _has(annotation, dt.date),
+        "usual": str(usual),
+    }  # fmt: skip
+
+
+def _typed(key: str) -> tuple[type[BaseModel], Any]:
+    """Section that a key belongs to, and its type."""
+    model: type[BaseModel] = Settings
+    annotation: Any = None
+    for part in key.split("."):
+        inner = _section(annotation) if annotation is not None else None
+        if inner is not None and get_origin(annotation) is dict:
+            annotation = inner  # the name of a scan body
+            continue
+        model = inner or model
+        annotation = model.model_fields[part].annotation
+    return model, annotation
+
+
+def _section(annotation: Any) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    return next((found for a in get_args(annotation) if (found := _section(a))), None)
+
+
+def _choices(annotation: Any) -> tuple[str, ...]:
+    if get_origin(annotation) is Literal:
+        return get_args(annotation)
+    return next((found for a in get_args(annotation) if (found := _choices(a))), ())
+
+
+def _has(annotation: Any, wanted: type) -> bool:
+    return annotation is wanted or any(_has(a, wanted) for a in get_args(annotation))
+
+
+def save(study: Path, version: str, values: dict[str, str], name: str = "") -> str:
+    """Write what is new in these fields; everything else in study.toml stays as it is.
+
+    Parameters
+    ----------
+    study : Path
+        Its folder.
+    version : str
+        Digest of the file that the fields were filled from.
+    values : dict of str to str
+        Text of each field by its key; empty removes the key.
+    name : str
+        Screen of the fields; only its keys are taken.
+
+    Returns
+    -------
+    str
+        Digest of the file now.
+
+    Raises
+    ------
+    InputError, StudyError
+        With every fault, placed at its key; nothing is written then.
+    """
+    known = {key for keys in _FORMS[name].values() for key in keys}
+    before = form(study, name)
+    old = {f["key"]: f["value"] for fields in before["groups"].values() for f in fields}
+    changes: dict[str, Any] = {}
+    faults: list[Finding] = []
+    for key, text in values.items():
+        text = " ".join(text.split())
+        if key not in known or text == old.get(key, ""):
+            continue
+        try:
+            changes[key] = _value(key, text)
+        except InputError as error:
+            faults.append(
+                Finding(Severity.ERROR, error.code, error.message, place(_FILE, column=key),
+                        error.hint)
+            )  # fmt: skip
+    if faults:
+        raise StudyError(faults)
+    return write_settings(study, changes, version=version)
+
+
+def _value(key: str, text: str) -> Any:
+    """The text of a field as a value of TOML; None for an empty one."""
+    if not text:
+        return None
+    if len(text) > _MOST_CHARACTERS:
+        raise InputError(f"a text of more than {_MOST_CHARACTERS} characters")
+    _, annotation = _typed(key)
+    if _has(annotation, dt.date):
+        return read_day(text)
+    if _has(annotation, float) or _has(annotation, int):
+        number = parse_number(text, comma_decimals="," in text and "." not in text)
+        plain = text.replace(",", ".")
+        exact = re.fullmatch(r"[+-]?\d+(\.\d+)?([eE][+-]?\d+)?", plain)
+        return tomlkit.value(plain) if exact and float(plain) == number else number
+    if get_origin(annotation) is tuple or any(get_origin(a) is tuple for a in get_args(annotation)):
+        return [part.strip() for part in text.split(",") if part.strip()]
+    return text
+
+
+def write_settings(study: Path, changes: Mapping[str, Any], *, version: str = "") -> str:
+    """Change keys of study.toml; comments and everything else stay.
+
+    Parameters
+    ----------
+    study : Path
+        Its folder.
+    changes : mapping of str to object
+        Dotted key to value; None removes it.
+    version : str, optional
+        Digest of the file that the changes are meant for; any by default.
+
+    Returns
+    -------
+    str
+        Digest of the file now.
+
+    Raises
+    ------
+    InputError
+        If the file was changed meanwhile.
+    StudyError
+        If the settings would not be understood; nothing is written then.
+    """
+    with study_lock(study):
+        data = read_bytes(study / _FILE, file=_FILE, max_bytes=_MOST_BYTES)
+        if version and digest(data) != version:
+            raise InputError(
+                "study.toml was changed meanwhile, in another window or program",
+                where=_FILE, hint="look at it as it is now, and change it again",
+            )  # fmt: skip
+        if not changes:
+            return digest(data)
+        new = _changed(data.decode("utf-8-sig"), changes).encode()
+        with tempfile.TemporaryDirectory() as aside:
+            (Path(aside) / _FILE).write_bytes(new)
+            read_settings(Path(aside) / _FILE)
+        write_files(study, {_FILE: new})
+        return digest(new)
+
+
+def _changed(text: str, changes: Mapping[str, Any]) -> str:
+    end = "\r\n" if "\r\n" in text else "\n"
+    examples: set[str] = set()
+    for key, value in changes.items():
+        before = text
+        if value is not None:
+            text = _uncommented(text, key)
+        if text != before:
+            examples.add(key.rpartition(".")[0])
+    document = tomlkit.parse(text)
+    for name in examples:  # of an example nothing stays but what is said
+        example = _at(document, name)
+        if isinstance(example, InlineTable):
+            for extra in [k for k in example if changes.get(f"{name}.{k}") is None]:
+                del example[extra]
+    for key, value in changes.items():
+        *parts, last = key.split(".")
+        table: Any = document
+        for depth, part in enumerate(parts):
+            if part not in table:
+                if value is None:
+                    break
+                whole = depth == 0 or (parts[0] == "scan_body" and depth == 1)
+                table[part] = tomlkit.table() if whole else tomlkit.inline_table()
+            table = table[part]
+        else:
+            if value is not None:
+                table[last] = value
+            elif last in table:
+                del table[last]
+    _drop_empty(document)
+    out = tomlkit.dumps(document)
+    return out if end == "\n" else out.replace("\r\n", "\n").replace("\n", end)
+
+
+def _drop_empty(document: Any) -> None:
+    """A table of a key whose last value was removed goes with it."""
+    for section in list(document.values()):
+        if isinstance(section, AbstractTable):
+            for key in [k for k, v in section.items() if isinstance(v, AbstractTable) and not v]:
+                del section[key]
+
+
+def _uncommented(text: str, key: str) -> str:
+    """Turn the line that explains a key, "# key = example", into one that sets it."""
+    section, _, rest = key.partition(".")
+    if section == "scan_body":
+        name, _, rest = rest.partition(".")
+        section = f"scan_body.{name}"
+    first = rest.split(".")[0]
+    found = re.search(rf"^\[{re.escape(section)}\].*?(?=^\[|\Z)", text, re.MULTILINE | re.DOTALL)
+    if not found or re.search(rf"^{re.escape(first)}\s*=", found[0], re.MULTILINE):
+        return text
+    here = re.sub(rf"^# (?={re.escape(first)} = )", "", found[0], count=1, flags=re.MULTILINE)
+    if here == found[0]:
+        return text
+    return text[: found.start()] + here + text[found.end() :]

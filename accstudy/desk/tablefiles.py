@@ -1,0 +1,146 @@
+"""A table as a machine exported it: its columns matched on screen, its rows shown as read."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+
+from accstudy.desk.settings import write_settings
+from accstudy.errors import AccstudyError, InputError
+from accstudy.study.arrange import Said, arranged
+from accstudy.study.disk import read_bytes
+from accstudy.study.files import resolve
+from accstudy.study.header import headed
+from accstudy.study.layout import Layout
+from accstudy.study.propose import proposed_lines
+from accstudy.study.sheet import MAX_BYTES, TableFile
+from accstudy.study.toml import read_settings
+from accstudy.tables import TABLES
+
+__all__ = ["match", "tables", "take_table"]
+
+_SHOWN = 8
+_LAYOUT = ("sheet", "header_row", "rows", "label", "columns", "model", "length_unit")
+_KEYS = {"implants": ("reference", "implants"), "scans": ("scans", "list")}
+
+
+def tables(study: Path, table: str) -> dict[str, Any]:
+    """How a table of the study is read now.
+
+    Returns
+    -------
+    dict
+        ``file``; ``raw``, its first rows; ``names``, what its columns are called;
+        ``wanted``, the columns needed with their meaning and what they are matched with;
+        ``read``, the first rows as they are understood; ``faults``, why they are not.
+    """
+    settings = read_settings(study / "study.toml")
+    layout = getattr(settings, _KEYS[table][0])
+    file = layout.implants if table == "implants" else layout.list
+    path = resolve(study, file)
+    if not path.is_file():
+        return {"file": file, "there": False}
+    data = read_bytes(path, file=file, max_bytes=MAX_BYTES)
+    return {"file": file, "there": True, **_read(data, file, table, layout)}
+
+
+def _read(data: bytes, file: str, table: str, layout: Layout) -> dict[str, Any]:
+    out: dict[str, Any] = {"raw": [], "names": [], "read": None, "faults": [], "sheets": []}
+    try:
+        source = TableFile(data, file)
+        out["sheets"] = list(source.sheets)
+        head = layout.header_row[-1] if layout.header_row else None
+        cells = source.cells(layout.sheet, head=head or None)
+        out["raw"] = [row[:14] for row in cells.rows[: max(_SHOWN, (head or 0) + 4)]]
+        names = list(headed(cells, layout).header)
+        out["names"] = names
+    except AccstudyError as error:
+        out["faults"] = [f.to_dict() for f in error.findings]
+        names = []
+    wanted = [c for c in TABLES[table].columns if c.required or c.name.startswith("flat_")]
+    out["wanted"] = [
+        {
+            "name": c.name, "meaning": c.meaning, "unit": c.unit, "required": c.required,
+            "matched": layout.columns.get(c.name, c.name if c.name in names else ""),
+        }
+        for c in wanted if not c.inner
+    ]  # fmt: skip
+    out["model"] = layout.model
+    out["header_row"] = ", ".join(map(str, layout.header_row))
+    out["sheet"] = layout.sheet
+    out["length_unit"] = getattr(layout, "length_unit", "mm")
+    out["rows"] = [f"{name} = {', '.join(values)}" for name, values in layout.rows.items()]
+    out["label"] = list(layout.label)
+    patterns = [user for user in layout.columns.values() if "{" in user]
+    out["names"] = list(dict.fromkeys([*out["names"], *patterns]))
+    try:
+        read = arranged(data, table, layout, file=file, said=Said(_KEYS[table][0]))
+        shown = [c.name for c in wanted if c.name in read.header]
+        at = [read.header.index(name) for name in shown]
+        out["read"] = {
+            "header": shown, "n": len(read.rows),
+            "rows": [[row[k] for k in at] for row in read.rows[:_SHOWN]],
+        }  # fmt: skip
+    except AccstudyError as error:
+        out["faults"] = [f.to_dict() for f in error.findings]
+    return out
+
+
+def take_table(study: Path, table: str, file: str) -> str:
+    """Make a file that was brought the table of the study, with the columns it seems to have."""
+    settings = read_settings(study / "study.toml")
+    section, key = _KEYS[table]
+    data = read_bytes(resolve(study, file), file=file, max_bytes=MAX_BYTES)
+    plain = type(getattr(settings, section))()
+    changes: dict[str, Any] = {f"{section}.{name}": None for name in _LAYOUT}
+    changes[f"{section}.{key}"] = file
+    try:
+        arranged(data, table, plain, file=file, said=Said(section))
+    except AccstudyError:
+        lines = proposed_lines(TableFile(data, file), table, plain)
+        changes |= {f"{section}.{k}": v for k, v in tomllib.loads("\n".join(lines)).items()}
+    if table == "implants" and changes[f"{section}.length_unit"] is None:
+        changes[f"{section}.length_unit"] = "mm"
+    return write_settings(study, {k: _tidy(v) for k, v in changes.items()})
+
+
+def _tidy(value: Any) -> Any:
+    if not isinstance(value, dict):
+        return value
+    out = tomlkit.inline_table()
+    out.update(value)
+    return out
+
+
+def match(study: Path, table: str, given: dict[str, str]) -> str:
+    """Write how the columns are matched: `given` has the layout's keys and ``columns.NAME``."""
+    section, _ = _KEYS[table]
+    settings = read_settings(study / "study.toml")
+    now = getattr(settings, section)
+    names = tables(study, table)["names"]
+    columns = {
+        name.removeprefix("columns."): user
+        for name, user in given.items()
+        if name.startswith("columns.") and user
+    }
+    plain = all(own == user for own, user in columns.items())
+    head = [part.strip() for part in given.get("header_row", "").split(",") if part.strip()]
+    if not all(part.isdecimal() for part in head):
+        raise InputError("the row of the column names must be a number", hint="such as 3")
+    kept = {own: user for own, user in now.columns.items() if own not in columns and user in names
+            and f"columns.{own}" not in given}  # fmt: skip
+    rows: list[Any] = [int(part) for part in head]
+    changes: dict[str, Any] = {
+        f"{section}.columns": None if plain and not kept else _tidy(kept | columns),
+        f"{section}.header_row": (rows[0] if len(rows) == 1 else rows) if rows else None,
+        f"{section}.sheet": given.get("sheet") or None,
+        f"{section}.model": given.get("model", "").strip() or None,
+    }
+    if given.get("length_unit"):
+        changes[f"{section}.length_unit"] = given["length_unit"]
+    if not any("{" in user for user in columns.values()):
+        changes[f"{section}.label"] = None
+    return write_settings(study, changes)

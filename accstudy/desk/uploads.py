@@ -1,0 +1,168 @@
+"""Files that are brought to a study: received whole, under a safe name, or refused in words."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+from collections.abc import AsyncIterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from accstudy.desk.studies import safe_name
+from accstudy.errors import InputError, OutputError
+from accstudy.study.disk import file_digest
+from accstudy.study.files import resolve
+
+__all__ = ["PLACES", "Place", "receive"]
+
+_MESHES = (".stl", ".ply", ".obj", ".stl.gz", ".ply.gz", ".obj.gz")
+_TABLES = (".csv", ".tsv", ".txt", ".xlsx")
+_FOREIGN = {
+    b"%PDF": "a PDF", b"MZ": "a program", b"\x7fELF": "a program", b"\x89PNG": "a picture",
+    b"\xff\xd8\xff": "a picture", b"Rar!": "an archive", b"7z\xbc\xaf": "an archive",
+    b"<!DO": "a web page", b"<htm": "a web page",
+}  # fmt: skip
+_ZIP = b"PK\x03\x04"
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where files of one sort go.
+
+    Parameters
+    ----------
+    folder : str
+        In the study.
+    endings : tuple of str
+        That a name may have.
+    max_bytes : int
+        Largest file, as of its reader.
+    kept_apart : bool
+        Whether a second file of a name gets a number; otherwise it is refused.
+    """
+
+    folder: str
+    endings: tuple[str, ...]
+    max_bytes: int
+    kept_apart: bool = True
+
+
+PLACES = {
+    "reference": Place("reference", _TABLES, 100_000_000),
+    "list": Place("", _TABLES, 100_000_000),
+    "body": Place("scan_bodies", _MESHES, 200_000_000),
+    "scans": Place("scans", _MESHES, 1_000_000_000, kept_apart=False),
+}
+
+
+def _checked(name: str, place: Place, size: int | None) -> str:
+    kept = safe_name(name)
+    if not kept.lower().endswith(place.endings):
+        mend = f"bring one of: {', '.join(place.endings)}"
+        if kept.lower().endswith((".zip", ".rar", ".7z")):
+            mend = "unpack the archive, and bring the files that are in it"
+        raise InputError(f'"{kept}" is not a file that is read here', hint=mend)
+    if size is not None and size > place.max_bytes:
+        raise InputError(
+            f'"{kept}" has {size / 1e6:.0f} MB; files of up to {place.max_bytes / 1e6:g} MB are '
+            "read", hint="export it with fewer triangles, or without colour",
+        )  # fmt: skip
+    return kept
+
+
+def _sniffed(start: bytes, name: str) -> None:
+    """Refuse what is plainly something else than its name says."""
+    what = next((w for sign, w in _FOREIGN.items() if start.startswith(sign)), "")
+    if start.startswith(_ZIP) and not name.lower().endswith(".xlsx"):
+        what = "an archive"
+    if what:
+        raise InputError(f'"{name}" is {what}, whatever its name says', hint="export it again")
+
+
+async def receive(
+    study: Path,
+    place: Place,
+    name: str,
+    stream: AsyncIterator[bytes],
+    *,
+    size: int | None = None,
+    changed: float | None = None,
+) -> str:
+    """Write a file that comes in into the study.
+
+    Parameters
+    ----------
+    study : Path
+        Its folder.
+    place : Place
+        Where such files go.
+    name : str
+        What the user's program calls it.
+    stream : async iterator of bytes
+        Its content.
+    size : int, optional
+        As announced; what comes counts.
+    changed : float, optional
+        When it was last changed on the user's disk, seconds since 1970.
+
+    Returns
+    -------
+    str
+        Its path, relative to the study.
+
+    Raises
+    ------
+    InputError
+        If it is of the wrong sort, too large, empty, or another file of its name is there.
+    OutputError
+        If the disk does not take it.
+    """
+    kept = _checked(name, place, size)
+    folder = resolve(study, place.folder or ".")
+    aside = folder / f".{secrets.token_hex(8)}.part"
+    try:
+        folder.mkdir(exist_ok=True)
+        with aside.open("xb") as file:
+            count = 0
+            async for piece in stream:
+                if count == 0:
+                    _sniffed(piece[:64], kept)
+                count += len(piece)
+                _checked(kept, place, count)
+                file.write(piece)
+        if count == 0:
+            raise InputError(f'"{kept}" is empty', hint="export it again")
+        if changed is not None and 0 < changed < 4e9:
+            os.utime(aside, (changed, changed))
+        to = _free(folder, kept, aside, place)
+        if to.exists():
+            aside.unlink()
+        else:
+            os.replace(aside, to)
+    except OSError as error:
+        raise OutputError(
+            f'"{kept}" cannot be written: {error.strerror}', hint="free space on the disk"
+        ) from error
+    finally:
+        with contextlib.suppress(OSError):
+            aside.unlink(missing_ok=True)
+    return to.relative_to(study).as_posix()
+
+
+def _free(folder: Path, name: str, aside: Path, place: Place) -> Path:
+    """Path that is free, or holds the same bytes."""
+    stem, dot, ending = name.partition(".") if name.count(".") == 1 else name.rpartition(".")
+    new = file_digest(aside)
+    for k in range(1, 1000):
+        to = folder / (name if k == 1 else f"{stem} {k}{dot}{ending}")
+        if not os.path.lexists(to) or (to.is_file() and file_digest(to) == new):
+            return to
+        if place.kept_apart and to.is_file() and len(to.read_bytes()[:4000].splitlines()) <= 1:
+            to.unlink()  # the empty table of a new study
+            return to
+        if not place.kept_apart:
+            raise InputError(
+                f'another file named "{name}" is in the study already', hint="rename the new one"
+            )
+    raise InputError(f'there are too many files named "{name}"', hint="rename it")

@@ -1,0 +1,43 @@
+"""Long work on a study: the functions of the commands `check` and `run`, with their progress."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+__all__ = ["check", "run"]
+
+Put = Callable[[dict[str, Any]], None]
+
+
+def _shown(put: Put) -> Callable[[str, int, int], None]:
+    return lambda scan, done, total: put({"scan": scan, "done": done, "total": total})
+
+
+def check(study: Path, *, put: Put) -> dict[str, Any]:
+    """Everything that is wrong with a study; what is missing, in the order to supply it."""
+    from accstudy.stages.check import check_study
+    from accstudy.stages.workers import cores
+    from accstudy.study.missing import split_missing
+
+    found = check_study(study, jobs=cores(), show=_shown(put))
+    steps, others = split_missing(found)
+    return {"steps": list(steps), "findings": [f.to_dict() for f in others]}
+
+
+def run(study: Path, *, who: str = "", put: Put) -> dict[str, Any]:
+    """Measure, analyze and report, page to explore included, as `run --page` does."""
+    from accstudy.pipeline import run_study
+    from accstudy.stages.standing import standing_lines
+    from accstudy.stages.workers import cores
+
+    done = run_study(
+        study, jobs=cores(), figures="svg", page=True, who=who,
+        say=lambda line: put({"line": line}), show=_shown(put),
+    )  # fmt: skip
+    return {
+        "left_out": list(done.left_out),
+        "standing": standing_lines(done.tables),
+        "findings": [f.to_dict() for f in done.findings],
+    }
