@@ -141,6 +141,9 @@ def draw(study: Path, given: dict[str, str], put: Put) -> dict[str, Any]:
         raise InputError(
             "the scan list has rows already", hint="name only sessions that are new, and confirm"
         )
+    usual = order(study, put)
+    usual |= {f"level.{name}": levels for name, levels in usual["conditions"].items()}
+    given = {k: v for k, v in given.items() if _names(v) != _names(str(usual.get(k, "")))}
     seed = given.get("seed", "").strip()
     if seed and not seed.isdecimal():
         raise InputError("the seed must be a whole number")

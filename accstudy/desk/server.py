@@ -15,8 +15,9 @@ from pathlib import Path
 
 import uvicorn
 
+from accstudy.desk.desk import Desk
 from accstudy.desk.safety import Door, Keys
-from accstudy.desk.screens import Desk, build
+from accstudy.desk.screens import build
 from accstudy.desk.studies import Shelf
 from accstudy.errors import OutputError
 from accstudy.study.disk import write_files

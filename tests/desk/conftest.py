@@ -82,13 +82,13 @@ def started():
 
 @pytest.fixture(scope="session")
 def browser(tmp_path_factory):
-    with chromium(tmp_path_factory.mktemp("profile")) as running:
+    with chromium(tmp_path_factory.mktemp("profile"), webgl=False) as running:
         yield running
 
 
 @pytest.fixture(scope="session")
 def export(tmp_path_factory):
-    """What a clinic has: report of the machine, drawing of the body, eight scans."""
+    """What a clinic has: report of the machine, drawing of the body, four scans."""
     folder = tmp_path_factory.mktemp("Export Praxis Müller")
     model = reference_model(4, seed=4)
     report = model.assign(Element=model["implant"].str.replace("I", "Implantat "))
@@ -103,9 +103,9 @@ def export(tmp_path_factory):
     mesh = simulate_scan(model, n_triangles=16_000, scan="s", seed=1).mesh
     rng = np.random.default_rng(7)
     moment = pd.Timestamp("2026-02-02 09:00").timestamp()
-    for k in range(8):
+    for k in range(4):
         moved = mesh.vertices_mm * (1 + 1e-4 * rng.standard_normal())
-        file = folder / f"Op{1 + k // 4} Sitzung {1 + k // 2 % 2} r{1 + k % 2} – Müller.stl"
+        file = folder / f"op{1 + k // 2} Scan {1 + k % 2} – Müller.stl"
         file.write_bytes(stl_bytes(moved + rng.normal(0, 0.003, moved.shape), mesh.faces))
         os.utime(file, (moment + 600 * k, moment + 600 * k))
     return folder

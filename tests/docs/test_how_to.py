@@ -26,7 +26,7 @@ BODY = "[scan_body.default]\ncylinder = { radius_mm = 2, height_mm = 8 }\n"
 ELSEWHERE = {
     "own-models.md": "test_tutorials", "scan-body.md": "test_tutorials",
     "without-reference.md": "test_tutorials", "cluster.md": "tests/stages/test_cluster",
-    "explore.md": "tests/test_audit_every",
+    "explore.md": "tests/test_audit_every", "desk.md": "tests/desk",
 }  # fmt: skip
 """Pages that other tests follow."""
 BLOCKS = {"audit.md": 2, "cmm-data.md": 8, "merge-sites.md": 2, "new-device.md": 1, "plan.md": 0,

@@ -1,14 +1,18 @@
 """Chromium for tests of pages, without a screen; tests without one on the machine are skipped."""
 
 import contextlib
+import os
 import shutil
+import time
+from pathlib import Path
 
 import pytest
 
 
 @contextlib.contextmanager
-def chromium(profile, *flags):
-    """Chromium whose own services keep quiet."""
+def chromium(profile, *, webgl=True):
+    """Chromium whose own services keep quiet; WebGL is drawn by software."""
+    drawn = ("--enable-unsafe-swiftshader", "--use-angle=swiftshader")
     driver, program = shutil.which("chromedriver"), shutil.which("chromium")
     if not (driver and program):
         pytest.skip("no Chromium on this machine")
@@ -18,8 +22,8 @@ def chromium(profile, *flags):
     for flag in (
         "--headless", "--no-sandbox", "--disable-quic", "--no-first-run",
         "--disable-background-networking", "--disable-component-update", "--disable-sync",
-        "--enable-unsafe-swiftshader", "--use-angle=swiftshader",
-        "--hide-scrollbars", f"--user-data-dir={profile}", *flags,
+        "--hide-scrollbars", f"--user-data-dir={profile}",
+        *(drawn if webgl else ("--disable-gpu", "--disable-3d-apis")),
     ):  # fmt: skip
         options.add_argument(flag)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
@@ -34,3 +38,22 @@ def size(browser, width, height=900):
     """Show pages in a window of this size."""
     metrics = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+
+
+def picture(browser, name, width=1280):
+    """Keep a picture of the screen for the documentation, where a folder is set for them."""
+    folder = os.environ.get("ACCSTUDY_DESK_PICTURES", "")
+    if not folder:
+        return
+    from PIL import Image
+
+    size(browser, width, 600)
+    high = browser.execute_script("return document.documentElement.scrollHeight")
+    size(browser, width, min(high, 1200))
+    time.sleep(0.5)
+    Path(folder).mkdir(parents=True, exist_ok=True)
+    file = Path(folder, f"{name}.png")
+    browser.save_screenshot(str(file))
+    with Image.open(file) as shown:
+        shown.convert("RGB").quantize(64).save(file, optimize=True)
+    size(browser, width)

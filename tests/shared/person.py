@@ -22,7 +22,7 @@ class Person:
                     return found
             except (StaleElementReferenceException, WebDriverException):
                 pass
-            time.sleep(0.05)
+            time.sleep(0.15)
         raise AssertionError(f"not on the screen: {what}; it says\n{self.reads()}")
 
     def reads(self):
@@ -34,10 +34,22 @@ class Person:
         self._wait(lambda: text in self.reads(), text, seconds)
         return self.reads()
 
+    def within(self, title):
+        """All that is written in a frame on the screen."""
+        frame = self._wait(
+            lambda: self.browser.find_element(By.CSS_SELECTOR, f'iframe[title="{title}"]'), title
+        )
+        self.browser.switch_to.frame(frame)
+        try:
+            return self._wait(self.reads, title)
+        finally:
+            self.browser.switch_to.default_content()
+
     def _named(self, text):
         """Links and buttons of this text, or name for those who do not see it."""
         js = """const own = (e) => (e.getAttribute('aria-label') || e.textContent).trim();
-        return [...document.querySelectorAll('a, button, summary')].filter(
+        return [...document.querySelectorAll('main :is(a, button, summary)'),
+                ...document.querySelectorAll('a, button')].filter(
           (e) => own(e) === arguments[0] && e.offsetParent !== null && !e.disabled)[0]"""
         return self.browser.execute_script(js, text)
 
@@ -73,7 +85,8 @@ class Person:
         field = self.field(label)
         field.clear()
         field.send_keys(text)
-        self.browser.execute_script("arguments[0].dispatchEvent(new Event('change', {bubbles: true}))", field)
+        told = "arguments[0].dispatchEvent(new Event('change', {bubbles: true}))"
+        self.browser.execute_script(told, field)
 
     def chooses(self, label, text=None):
         """Choose an option of a list, or a round button."""

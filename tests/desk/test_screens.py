@@ -1,0 +1,105 @@
+"""Every screen: for all readers, at two widths; pictures of it for the documentation."""
+
+import shutil
+import time
+from importlib import resources
+
+import pytest
+from chromium import picture, size
+from person import Person
+from small_study import DRIFT, STUDY, write
+
+pytest.importorskip("starlette")
+pytestmark = pytest.mark.filterwarnings("default")
+
+
+@pytest.fixture(scope="module")
+def screens(started, browser, export, tmp_path_factory):
+    """Addresses of every screen of two studies, one of them with a result."""
+    home = tmp_path_factory.mktemp("studies")
+    one = write(home / "Full arch", STUDY)
+    write(home / "Our device", DRIFT)
+    (one / "scan_bodies").mkdir()
+    shutil.copy(export / "Scankörper v2.stl", one / "scan_bodies" / "body.stl")
+    text = (one / "study.toml").read_text()
+    (one / "study.toml").write_text(
+        text + '\n[scan_body.default]\nmesh = "scan_bodies/body.stl"\nflat = [1, 0, 0]\n'
+        "[analysis]\ncondition = []\n"
+    )
+    (one / "scans").mkdir()
+    for file in export.glob("op*.stl"):
+        shutil.copy2(file, one / "scans")
+    with (one / "scans.csv").open("a") as rows:
+        rows.write("s3,N,A,1,1\n")
+    (one / "results").mkdir()
+    (one / "results" / "record.json").write_text("{}")
+    (one / "results" / "accuracy.csv").write_text(
+        "condition,model,measurand,bias\nA,M,distance_um,-1.5\nB,M,distance_um,12\n"
+    )
+    with started(home) as desk:
+        browser.get(desk.link)
+        person = Person(browser)
+        person.clicks("Full arch")
+        study = browser.current_url.rpartition("/")[0]
+        person.clicks("All studies")
+        person.clicks("Our device")
+        other = browser.current_url.rpartition("/")[0]
+        top = f"http://{desk.host}"
+        yield {
+            "home": f"{top}/", "new": f"{top}/new", "browse": f"{top}/browse",
+            "question": f"{study}/question", "reference": f"{study}/reference",
+            "body": f"{study}/body", "plan": f"{study}/plan", "scans": f"{study}/scans",
+            "check": f"{study}/check", "run": f"{study}/run", "bench": f"{study}/bench",
+            "results": f"{study}/results", "tables": f"{study}/results?view=tables",
+            "table": f"{study}/table/accuracy", "session": f"{other}/session",
+        }  # fmt: skip
+
+
+def opened(browser, address):
+    """Open a screen, and wait until nothing on it is still being read."""
+    browser.get(address)
+    busy = "return document.querySelector('[data-load] > p.meaning:only-child, [data-job]')"
+    end = time.monotonic() + 60
+    while browser.execute_script(busy) and time.monotonic() < end:
+        time.sleep(0.2)
+
+
+NAMES = (
+    "home", "new", "browse", "question", "reference", "body", "plan", "scans", "check", "run",
+    "bench", "results", "tables", "table", "session",
+)  # fmt: skip
+
+
+OWN_PICTURES = ("home", "browse", "session")
+"""Screens of which the walks make no picture."""
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_screen_is_for_all_readers_and_fits(browser, screens, name):
+    size(browser, 1280)
+    opened(browser, screens[name])
+    axe = pytest.importorskip("axe_core_python").__name__
+    browser.execute_script((resources.files(axe) / "axe.min.js").read_text())
+    for width in (1280, 768):
+        size(browser, width)
+        found = browser.execute_async_script(
+            "const done = arguments[0]; axe.run({ resultTypes: ['violations'] })"
+            ".then((r) => done(r.violations.map((v) => [v.id, v.nodes.map((n) => n.html)])))"
+        )
+        assert not found
+        wide = "return document.documentElement.scrollWidth - innerWidth"
+        assert browser.execute_script(wide) <= 0
+    if name in OWN_PICTURES:
+        picture(browser, name, 768 if name == "bench" else 1280)
+    assert not [entry for entry in browser.get_log("browser") if entry["level"] == "SEVERE"]
+
+
+def test_a_table_is_sorted_by_its_numbers_with_the_keyboard(browser, screens):
+    opened(browser, screens["table"])
+    bias = "return [...document.querySelectorAll('td:last-child')].map((c) => c.textContent)"
+    button = browser.find_element("xpath", "//button[text()='bias']")
+    for state, values in (("ascending", ["-1.5", "12"]), ("descending", ["12", "-1.5"])):
+        button.send_keys("\n")
+        assert browser.execute_script(bias) == values
+        head = browser.find_element("css selector", "th[aria-sort]")
+        assert head.get_attribute("aria-sort") == state
