@@ -4,11 +4,13 @@ import io
 
 import numpy as np
 import pytest
+from drawn import NAN, lines, near, texts
+from matplotlib.colors import to_rgb
 from matplotlib.image import imread
 from matplotlib.text import Text
 
-from accstudy.figures.style import png_bytes
-from accstudy.figures.views import PRINTED_MM, view_chart
+from accstudy.figures.style import ACCENT, png_bytes
+from accstudy.figures.views import DIVERGING, PRINTED_MM, SEQUENTIAL, view_chart
 
 
 def view(sign=1.0, **more):
@@ -40,3 +42,37 @@ def test_what_lies_below_is_told_from_what_lies_above_in_grey():
     assert np.ptp(below[field, 60:200]) > 0.15  # with dots
     assert "dotted: below −10" in view(-1.0).axes[1].get_xlabel()
     assert "dotted" not in view(1.0).axes[1].get_xlabel()
+
+
+def test_colours_of_a_view_are_those_of_its_values():
+    shade = np.full((60, 80), 1.0)
+    shade[10:50, 10:70] = 0.5
+    values = np.full((60, 80), NAN)
+    values[20:30, 20:30], values[20:30, 50:60] = 20.0, -10.0
+    figure = view_chart(shade, (40.0, 30.0), values=values, label="x / µm",
+                        marks=[(25, 25, "I1")], width_mm=80.0)  # fmt: skip
+    ax, bar = figure.axes
+    image = np.asarray(ax.images[0].get_array())
+    assert image[0, 0] == near([1, 1, 1])
+    assert image[15, 15] == near([0.575] * 3)
+    lit = 0.55 + 0.45 * 0.5
+    assert image[25, 25] == near(np.array(DIVERGING(1.0)[:3]) * lit)
+    assert image[25, 55] == near(np.array(DIVERGING(0.25)[:3]) * lit)
+    assert bar.get_xlim() == near((-20, 20))
+    assert bar.get_xlabel() == "x / µm; dotted: below −5"
+    assert texts(ax) == ["I1", "10 mm"]
+    assert ax.texts[0].xy == (25, 25)
+    scale = lines(ax, linewidth=2)[0]
+    assert scale[1][0] - scale[0][0] == near(20)  # two pixels a millimetre
+    assert (scale[0][0] + scale[1][0]) / 2 == near(40)
+    sizes = view_chart(shade, (40.0, 30.0), values=np.abs(values), largest=40.0, signed=False)
+    image = np.asarray(sizes.axes[0].images[0].get_array())
+    assert image[25, 25] == near(np.array(SEQUENTIAL(0.5)[:3]) * lit)
+    assert sizes.axes[1].get_xlim() == near((0, 40))
+    spot = np.zeros_like(shade, dtype=bool)
+    spot[25, 25] = True
+    bright = np.asarray(
+        view_chart(shade, (40.0, 30.0), highlight=spot).axes[0].images[0].get_array()
+    )
+    assert bright[25, 25] == near(np.array(to_rgb(ACCENT)) * 0.45 + 0.575 * 0.55)
+    assert bright[25, 26] == near([0.575] * 3)
