@@ -30,7 +30,7 @@ _NORMALS_AGREE = 0.5
 _SCALE_FLOOR_MM = 1e-7
 _EDGE_FROM_MM, _EDGE_TO_MM = 0.05, 0.15
 _FIRST_ROWS = 1000
-_SLIDES_MM = (-2.4, -2.0, -1.6, -1.2, -0.8, -0.4, 0.0, 0.4, 0.8, 1.2, 1.6, 2.0, 2.4)
+_SLIDE_MM = 0.4
 _CAP_MM, _FAR_BETTER = 0.4, 0.7
 _RESTS_MM = 0.02  # on a wall of 2 mm radius the second order of such a move is 0.1 um
 
@@ -188,8 +188,8 @@ def coarse_fit(
 def settle_height(prepared: PreparedBody, patch: Patch, start: Rigid) -> Rigid:
     """Slide a scan body along its axis to where the surface fits best.
 
-    The sides of a prism look alike at every height, and a start that is off by
-    more than the first gate of `coarse_fit` would never see the top.
+    The sides of a prism look alike at every height, so that a start may be off by up to half of
+    them, and one that is off by more than the first gate of `coarse_fit` would never see the top.
 
     Parameters
     ----------
@@ -210,13 +210,15 @@ def settle_height(prepared: PreparedBody, patch: Patch, start: Rigid) -> Rigid:
     widest = float(np.max(np.hypot(outer[:, 0], outer[:, 1]))) + _CAP_MM
     rows = np.flatnonzero(
         (local[:, 0] ** 2 + local[:, 1] ** 2 < widest**2)
-        & (local[:, 2] > prepared.body.use_above_mm - _SLIDES_MM[-1])
+        & (local[:, 2] > prepared.body.use_above_mm - prepared.slide_mm)
     )
     rows = rows[:: max(1, len(rows) // 200)]
     if len(rows) < 25:
         return start
     points, normals = local[rows], start.inverse().vectors(patch.normals[rows])
-    slides = np.array(_SLIDES_MM)[:, None, None] * [0.0, 0.0, 1.0]
+    steps = int(np.ceil(prepared.slide_mm / _SLIDE_MM))
+    along = _SLIDE_MM * np.arange(-steps, steps + 1)
+    slides = along[:, None, None] * [0.0, 0.0, 1.0]
     near = prepared.rough.closest((points - slides).reshape(-1, 3))
     agree = np.einsum("sij,ij->si", near.normal.reshape(len(slides), -1, 3), normals)
     square = np.minimum(near.distance_mm**2, _CAP_MM**2).reshape(agree.shape)
@@ -225,9 +227,9 @@ def settle_height(prepared: PreparedBody, patch: Patch, start: Rigid) -> Rigid:
     number = np.count_nonzero(counts, axis=1)
     cost = np.where(number >= 25, np.sum(square * counts, axis=1) / np.maximum(number, 1), np.inf)
     best = int(np.argmin(cost))
-    if not cost[best] < _FAR_BETTER * cost[len(_SLIDES_MM) // 2]:
+    if not cost[best] < _FAR_BETTER * cost[steps]:
         return start
-    return start.after(Rigid(np.eye(3), np.array([0.0, 0.0, _SLIDES_MM[best]])))
+    return start.after(Rigid(np.eye(3), np.array([0.0, 0.0, along[best]])))
 
 
 def fine_fit(

@@ -41,6 +41,7 @@ Floats = NDArray[np.float64]
 _SPREAD, _PAIRED = 600, 220
 _NODES_MM, _AROUND_MM = 0.2, 0.9
 _KEPT = 16
+_SLIDES_MM = 2.4  # at least
 _RIM_MM = 0.06
 _cache: dict[bytes, PreparedBody] = {}
 
@@ -103,6 +104,12 @@ class PreparedBody:
     reach_mm: float
     rounding: Rounding
     growth: Growth
+
+    @property
+    def slide_mm(self) -> float:
+        """How far along its axis a body may first be taken for another part of itself."""
+        usable = float(self.points_mm[:, 2].max()) - self.body.use_above_mm
+        return max(_SLIDES_MM, 0.5 * usable)
 
     @property
     def slenderness(self) -> float:

@@ -20,7 +20,7 @@ from accstudy.locate.detect import OrientedCloud, detect_bodies, oriented_cloud
 from accstudy.locate.model import ReferenceModel
 from accstudy.locate.one_body import Found, find_body, with_rivals
 from accstudy.locate.prepared import PreparedBody
-from accstudy.locate.segment import cut_patches
+from accstudy.locate.segment import MARGIN_MM, cut_patches
 from accstudy.mesh.model import Mesh
 
 __all__ = [
@@ -394,4 +394,21 @@ def _fit_places(
         if best is not None and len(real) > 1:
             best = with_rivals(body, patch, best, [f for f in real if f is not best])
         fits.append(best)
-    return fits
+    return _cut_again(mesh, places, fits)
+
+
+def _cut_again(
+    mesh: Mesh, places: list[tuple[PreparedBody, Rigid]], fits: list[Found | None]
+) -> list[Found | None]:
+    """Fit those once more that slid so far along their axes that some of them was not cut out."""
+    slid = [
+        i
+        for i, ((_, start), one) in enumerate(zip(places, fits, strict=True))
+        if one is not None
+        and np.linalg.norm(one.fit.scan_from_body.translation_mm - start.translation_mm) > MARGIN_MM
+    ]
+    out = list(fits)
+    again = [(places[i][0], one.fit.scan_from_body) for i in slid if (one := fits[i]) is not None]
+    for i, (body, pose), patch in zip(slid, again, cut_patches(mesh, again), strict=True):
+        out[i] = find_body(body, patch, pose, settled=True) or out[i]
+    return out

@@ -13,12 +13,12 @@ from accstudy.locate.prepared import PreparedBody
 from accstudy.mesh.model import Mesh
 from accstudy.mesh.normals import area_vectors, vertex_areas, vertex_normals
 
-__all__ = ["Patch", "cut_patches"]
+__all__ = ["MARGIN_MM", "Patch", "cut_patches"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-_MARGIN_MM, _ABOVE_MM = 0.8, 1.8
+MARGIN_MM = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +57,8 @@ def cut_patches(mesh: Mesh, expected: Sequence[tuple[PreparedBody, Rigid]]) -> l
     Returns
     -------
     list of Patch
-        For each what lies in the body's bounding box, with a margin.
+        For each what lies in the body's bounding box, with a margin, and as far above it as the
+        body may slide.
     """
     v, faces = mesh.vertices_mm, mesh.faces
     columns = np.ascontiguousarray(v.T)
@@ -84,8 +85,8 @@ def cut_patches(mesh: Mesh, expected: Sequence[tuple[PreparedBody, Rigid]]) -> l
 
 def _inside(v: Floats, columns: Floats, body: PreparedBody, pose: Rigid) -> Ints:
     """Vertices in the body's box, in their order."""
-    low = body.points_mm.min(axis=0) - _MARGIN_MM
-    high = body.points_mm.max(axis=0) + np.array([_MARGIN_MM, _MARGIN_MM, _ABOVE_MM])
+    low = body.points_mm.min(axis=0) - MARGIN_MM
+    high = body.points_mm.max(axis=0) + np.array([MARGIN_MM, MARGIN_MM, body.slide_mm])
     middle = pose.points(0.5 * (low + high))
     reach = np.abs(pose.rotation) @ (0.5 * (high - low))
     index = np.flatnonzero(np.abs(columns[0] - middle[0]) < reach[0])
