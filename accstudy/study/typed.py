@@ -43,6 +43,7 @@ MORE = "more-faults"
 _MOST_FAULTS = 1000
 _NUMBER_SIGNS = dict.fromkeys(map(ord, "0123456789+-.eE\n"))
 _CONTROL = re.compile(r"[\x00-\x1f]")
+_BEYOND = 1e50  # what is told anyway is not reckoned with: its square would overflow
 _FORMULA_START = ("=", "+", "-", "@")
 
 
@@ -256,7 +257,7 @@ def _value(cell: str, column: Column, sheet: Sheet) -> tuple[object, list[_Told]
             return None, [("not-a-number", error.message, error.hint)]
         doubt = implausible(COLUMNS[column.name], number) if column.name in COLUMNS else None
         told = [("implausible-value", f"{column.name}: {doubt[0]}", doubt[1])] if doubt else []
-        return number, told
+        return None if told and abs(number) > _BEYOND else number, told
     if column.kind == "flag":
         flag = read_flag(cell)
         wrong = [("not-a-flag", f'"{cell}" is neither true nor false', "write true or false")]

@@ -342,6 +342,19 @@ def test_warnings_that_only_follow_from_an_error_in_a_cell_are_left_out(tmp_path
     assert {code for code, _ in found(write(tmp_path, DRIFT, poses=poses))} == {"not-a-number"}
 
 
+@pytest.mark.parametrize("table", ["poses", "implants"])
+def test_a_number_whose_square_overflows_is_told_and_not_reckoned_with(tmp_path, table):
+    lines = DRIFT[table].splitlines()
+    columns = lines[0].split(",")
+    for k, column in enumerate(columns):
+        if column.endswith(("_mm", "_x", "_y", "_z")):
+            cells = lines[1].split(",")
+            cells[k] = "-1e200"
+            text = "\n".join([lines[0], ",".join(cells), *lines[2:]])
+            codes = [code for code, _ in found(write(tmp_path, DRIFT, **{table: text}))]
+            assert codes[0] == "implausible-value", column
+
+
 def test_rows_that_the_spreadsheet_hides_are_read_and_told(tmp_path):
     book = openpyxl.Workbook()
     for row in csv.reader(io.StringIO(IMPLANTS)):
