@@ -24,9 +24,10 @@ from accstudy.audited import (
 )
 from accstudy.difference import table_difference
 from accstudy.errors import AccstudyError
+from accstudy.stages.cache import LOCATED
 from accstudy.stages.measure import Show
 from accstudy.stages.recorded import recorded_results
-from accstudy.stages.report import LOCATED, ReportOptions
+from accstudy.stages.report import ReportOptions
 from accstudy.stages.work import CACHE, Work
 from accstudy.study.disk import digest, read_own
 from accstudy.study.files import Files

@@ -13,8 +13,7 @@ import pandas as pd
 
 from accstudy.difference import Difference, table_difference
 from accstudy.errors import AccstudyError, Finding, Severity, place
-from accstudy.stages.cache import STAMPS, Cache, entry_key, is_entry
-from accstudy.stages.report import LOCATED
+from accstudy.stages.cache import LOCATED, STAMPS, Cache, entry_key, is_entry
 from accstudy.stages.work import CACHE, history_entry
 from accstudy.study.disk import file_digest
 from accstudy.study.files import Files
@@ -183,9 +182,8 @@ def compare_cache(audit: Audit, study: Study, record: Record, known: Mapping[str
                 Finding(Severity.ERROR, "file-changed", what, where, "delete that file")
             )
     for name, _ in _files(study.path / CACHE.parent):
-        if name not in ("lock", LOCATED, STAMPS) and not is_entry(
-            name.removeprefix(f"{CACHE.name}/")
-        ):
+        ours = is_entry(name.removeprefix(f"{CACHE.name}/"))
+        if not ours and name not in ("lock", LOCATED, STAMPS):
             what = f'"{name}" is not a file of this program'
             audit.differs("file-new", what, f"{CACHE.parent.name}/{name}")
 

@@ -571,6 +571,22 @@ def test_what_lies_in_the_place_of_a_file_of_the_tools_is_neither_followed_nor_w
     assert kind != "folder" or all((place / "mine").is_file() for place in (*kept, entry))
 
 
+def test_what_a_killed_run_began_is_no_stranger_and_the_next_run_removes_it(study):
+    (entry,) = (study / ".accstudy/measured").glob("*.json")
+    begun = [
+        path.with_name(f".{path.name}.4711")
+        for path in (entry, *(study / ".accstudy" / n for n in ("digests.json", "located.json")))
+    ]
+    mine = study / ".accstudy" / "notes.4711"
+    for path in (*begun, mine):
+        path.write_bytes(b"half a fi")
+    found = said(study)
+    assert mine.name in found
+    assert not any(path.name in found for path in begun)
+    run_study(study, until="measure")
+    assert [path.exists() for path in (*begun, mine)] == [False, False, False, True]
+
+
 def test_inputs_that_are_edited_during_a_run_are_recorded_as_they_were_read(study, monkeypatch):
     files = ("poses.csv", "scans.csv", "study.toml", "reference/implants.csv")
     before = {file: (study / file).read_bytes() for file in files}

@@ -6,7 +6,6 @@ import contextlib
 import csv
 import io
 import json
-import os
 import re
 import time
 from collections.abc import Collection, Mapping
@@ -16,12 +15,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from accstudy.errors import Finding, InputError
-from accstudy.study.disk import digest, file_digest, read_own
+from accstudy.errors import Finding, InputError, OutputError
+from accstudy.study.disk import begun_as, digest, file_digest, read_own, write_files
 from accstudy.study.record import json_bytes
 from accstudy.tables import csv_bytes, empty, read_csv
 
-__all__ = ["STAMPS", "Cache", "ScanResult", "Stamps", "entry_key", "is_entry"]
+__all__ = ["LOCATED", "STAMPS", "Cache", "ScanResult", "Stamps", "entry_key", "is_entry"]
 
 
 _DAMAGED = (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError)
@@ -84,8 +83,8 @@ def entry_key(scan: str, parts: Mapping[str, str]) -> str:
 
 
 def is_entry(name: str) -> bool:
-    """Whether a file of the folder has a name that `Cache` gives."""
-    return _OWN.fullmatch(name) is not None
+    """Whether a file of the folder has a name that `Cache` gives, while it writes or for good."""
+    return _OWN.fullmatch(begun_as(name)) is not None
 
 
 class Cache:
@@ -129,7 +128,8 @@ class Cache:
             "poses": csv_bytes("poses", result.poses).decode(),
             "findings": [finding.to_dict() for finding in result.findings],
         }
-        _put(self._folder / f"{key}.json", json_bytes(value))
+        with contextlib.suppress(OutputError):
+            write_files(self._folder, {f"{key}.json": json_bytes(value)}, lasting=False)
 
     def keep_only(self, keys: Collection[str]) -> None:
         """Delete what no scan of the study depends on any more."""
@@ -140,19 +140,9 @@ class Cache:
                     path.unlink()
 
 
-def _put(target: Path, data: bytes) -> None:
-    aside = target.with_suffix(f".{os.getpid()}")
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        with aside.open("xb") as stream:  # which follows no link
-            stream.write(data)
-        os.replace(aside, target)
-    except OSError:
-        with contextlib.suppress(OSError):
-            aside.unlink()
+STAMPS, LOCATED = "digests.json", "located.json"
+"""Files beside the measured scans: digests of files, and the view of a located scan."""
 
-
-STAMPS = "digests.json"
 _SETTLED_NS = 5_000_000_000
 """Age from which a change would show in a file's times, however coarse the disk counts them."""
 
@@ -191,9 +181,14 @@ class Stamps:
         return digest
 
     def keep(self) -> None:
-        """Store those of the files that were asked for."""
+        """Store those of the files that were asked for; remove what a killed run began."""
+        with contextlib.suppress(OSError):
+            for path in self._file.parent.iterdir():
+                if path.name != begun_as(path.name) in (STAMPS, LOCATED):
+                    path.unlink()
         if self._used != self._kept:
-            _put(self._file, json_bytes(self._used))
+            with contextlib.suppress(OutputError):
+                write_files(self._file.parent, {STAMPS: json_bytes(self._used)}, lasting=False)
 
 
 def _stamp(path: Path) -> tuple[str, list[int]]:

@@ -9,14 +9,12 @@ from typing import Any
 
 import pandas as pd
 
+from accstudy.stages.cache import LOCATED
 from accstudy.study.load import Study
 from accstudy.study.record import Record, drawn_orders
 from accstudy.tables import UNREFERENCED, shape
 
-__all__ = ["LOCATED", "ReportOptions", "make_report"]
-
-LOCATED = "located.json"
-"""Name of the kept view of a located scan."""
+__all__ = ["ReportOptions", "make_report"]
 
 
 @dataclass(frozen=True, slots=True)

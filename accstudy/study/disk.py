@@ -9,6 +9,7 @@ import functools
 import hashlib
 import io
 import os
+import re
 import shutil
 import stat
 import sys
@@ -21,6 +22,7 @@ from accstudy.errors import AccstudyError, InputError, NotOursError, OutputError
 __all__ = [
     "LARGEST",
     "MissingFileError",
+    "begun_as",
     "digest",
     "exchange",
     "file_digest",
@@ -280,7 +282,7 @@ def _hint(error: OSError) -> str:
     return "free space on the disk, or name another folder"
 
 
-def write_files(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
+def write_files(folder: Path, files: Mapping[str, bytes], *, lasting: bool = True) -> list[Path]:
     """Write files into a folder, each whole or not at all; others in it stay.
 
     Parameters
@@ -289,6 +291,8 @@ def write_files(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
         Made when it is not there.
     files : mapping
         File name to content.
+    lasting : bool
+        Whether to wait until the disk has them; without, a power cut may lose them.
 
     Returns
     -------
@@ -303,12 +307,13 @@ def write_files(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
     written = []
     for name, data in files.items():
         target = folder / name
-        aside = folder / f".{name}.{os.getpid()}"
+        aside = folder / f".{name}.{os.getpid()}"  # as `begun_as` knows it
         try:
             folder.mkdir(parents=True, exist_ok=True)
             with aside.open("xb") as stream:  # which follows no link
                 stream.write(data)
-            _sync(aside)
+            if lasting:
+                _sync(aside)
             _move(aside, target)
         except OSError as error:
             with contextlib.suppress(OSError):
@@ -317,6 +322,18 @@ def write_files(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
             raise OutputError(what, where=str(folder), hint=_hint(error)) from error
         written.append(target)
     return written
+
+
+def begun_as(name: str) -> str:
+    """Return the file that `write_files` was writing when it was killed; else the name itself.
+
+    Examples
+    --------
+    >>> begun_as(".digests.json.4711"), begun_as("digests.json")
+    ('digests.json', 'digests.json')
+    """
+    found = re.fullmatch(r"\.(.+)\.\d+", name)
+    return found[1] if found else name
 
 
 def refuse_strangers(
