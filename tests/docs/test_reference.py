@@ -85,10 +85,14 @@ def test_every_key_has_a_meaning_and_an_example_that_is_understood(rows):
     assert refused > 15
 
 
-def test_every_code_that_a_test_looks_for_is_on_the_page_of_findings(generate):
+@pytest.fixture(scope="module")
+def findings(generate):
+    return generate.findings_page()
+
+
+def test_every_code_that_a_test_looks_for_is_on_the_page_of_findings(findings):
     """The tests know codes from what was found, the page from the code of the program."""
-    page = generate.findings_page()
-    told = set(re.findall(r"^## (\S+)$", page, flags=re.MULTILINE))
+    told = set(re.findall(r"^## (\S+)$", findings, flags=re.MULTILINE))
     asked: set[str] = set()
     for file in DOCS.parent.joinpath("tests").rglob("test_*.py"):
         text = file.read_text(encoding="utf-8")
@@ -99,14 +103,13 @@ def test_every_code_that_a_test_looks_for_is_on_the_page_of_findings(generate):
     assert asked - told == set()
 
 
-def test_a_finding_is_told_with_its_severity_words_and_mend(generate):
+def test_a_finding_is_told_with_its_severity_words_and_mend(findings):
     """Written by hand from what the program prints."""
-    page = generate.findings_page()
     temperature = (
         "| warning | temperature or thermal expansion of the model during the scans is not given, "
         "so lengths are not corrected; 5 K on 50 mm of resin is about 19 µm | give "
         "scans.temperature_c"
     )
-    assert temperature in page
+    assert temperature in findings
     column = '| error | there is no column "…" | ….columns.… in study.toml names it; … |'
-    assert column in page
+    assert column in findings

@@ -288,6 +288,6 @@ def test_spread_that_grows_is_flagged(frame):
 
 
 def test_holm_is_that_of_statsmodels():
-    p = np.random.default_rng(4).uniform(size=(50, 9)) ** 2
+    p = np.random.default_rng(4).uniform(size=(8, 9)) ** 2
     for row in p:
         np.testing.assert_allclose(holm(row), multipletests(row, method="holm")[1], rtol=1e-12)

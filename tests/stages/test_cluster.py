@@ -30,7 +30,7 @@ kind = "validation"
 [scan_body.default]
 mesh = "body.stl"
 """
-SCANS = 12
+SCANS = 8
 
 
 @pytest.fixture(scope="module")
