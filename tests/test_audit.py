@@ -1,6 +1,7 @@
 """What an audit sees: forged results, other machines, and nothing where nothing differs."""
 
 import json
+import shutil
 from types import SimpleNamespace
 
 import pytest
@@ -19,11 +20,16 @@ def call(*words):
     return CliRunner().invoke(main, [str(w) for w in words])
 
 
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory):
+    study = write(tmp_path_factory.mktemp("finished") / "study", SIX)
+    assert call("analyze", study).exit_code == 0
+    return study
+
+
 @pytest.fixture
-def study(tmp_path):
-    write(tmp_path, SIX)
-    assert call("analyze", tmp_path).exit_code == 0
-    return tmp_path
+def study(finished, tmp_path):
+    return shutil.copytree(finished, tmp_path / "study")
 
 
 def forge(study, change):
