@@ -141,6 +141,10 @@ _DIFFERENCE = _columns("""
     confidence n level of the limits; decisions are taken at one minus it
     shown f p_holm, or p without adjustment, is below one minus confidence
     ratio n back-transformed ratio for log responses
+    ratio_low n its lower limit, of this row by itself
+    ratio_high n its upper limit, of this row by itself
+    ratio_simultaneous_low n its lower limit that holds for all rows of the family at once
+    ratio_simultaneous_high n its upper limit that holds for all rows of the family at once
     margin n equivalence margin
     p_equivalence p larger p of the two one-sided tests
     equivalence_low n lower limit of the interval that two one-sided tests look at
@@ -484,6 +488,82 @@ _TABLES = (
         ),
     ),
     Table(
+        "condition_summary",
+        "condition: the distances of all its pairs",
+        _columns("""
+            condition t levels of the condition factors, joined by " / "
+            n_scans i most scans of a pair
+            n_cells i most cells of a pair
+            bias_lowest_um n smallest bias of a pair, signed; empty without a reference
+            bias_highest_um n largest bias of a pair, signed; empty without a reference
+            median_size_um n median |deviation| over pairs and scans; empty without a reference
+            largest_size_um n largest |deviation|; empty without a reference
+            s_r_median_um n median over the pairs of the repeatability standard deviation
+            s_I_median_um n the same of the intermediate precision, or reproducibility
+        """),
+    ),
+    Table(
+        "alignments",
+        "condition x model x alignment x implant",
+        _columns(
+            _CONDITION
+            + """
+            alignment t how scans were aligned
+            implant t implant; empty: all, each counted once
+            n_scans i scans
+            rms_um n root mean square of the 3D deviation
+            """
+        ),
+    ),
+    Table(
+        "implants_above",
+        "condition x implant, seen from above",
+        _columns(
+            _CONDITION
+            + """
+            alignment t how scans were aligned
+            implant t implant
+            n_scans i scans
+            x_mm n platform across the arch, about the mean of the platforms
+            y_mm n platform along the arch, which opens downwards
+            bias_x_um n mean deviation in x
+            bias_y_um n mean deviation in y
+            bias_lateral_um n length of both
+            bias_vertical_um n mean deviation along the common axis, up positive
+            major_um n longer half axis of the prediction ellipse; empty below four scans
+            minor_um n shorter half axis
+            turn_deg n angle from x to the longer half axis
+            coverage n probability that a further scan lies in the ellipse
+            """
+        ),
+    ),
+    Table(
+        "outlier_counts",
+        "condition x model: tests for outliers",
+        _columns("""
+            condition t levels of the condition factors, joined by " / "; empty: all
+            model t physical reference model; empty: all
+            n_statistics i statistics
+            n_beyond_5 i of them beyond the critical value of 5 %
+            share_beyond_5 n their share
+            n_beyond_1 i of them beyond the critical value of 1 %
+            share_beyond_1 n their share
+        """),
+    ),
+    Table(
+        "precision_curve",
+        "condition x standard deviation x length: the best of precision_vs_span",
+        _columns("""
+            condition t levels of the condition factors, joined by " / "
+            measurand t column of pair_deviations
+            which t s_r or s_I
+            against t span_mm or path_mm
+            at_mm n length
+            value n standard deviation by the relation
+            unit t um or deg
+        """),
+    ),
+    Table(
         "accuracy_with_excluded",
         "condition x measurand x implant or pair, excluded scans included",
         _ACCURACY,
@@ -808,6 +888,19 @@ _TABLES = (
         factors=True,
     ),
     Table(
+        "seating_implants",
+        "condition x model x tightened screw x implant",
+        _columns(
+            _CONDITION
+            + """
+            tightened t implant whose screw is tightened, or best-seat
+            implant t implant
+            n_scans i scans
+            median_um n median of the gap, or of the interference (negative) where larger
+            """
+        ),
+    ),
+    Table(
         "seating_summary",
         "condition x model x way of seating",
         _columns(
@@ -933,6 +1026,9 @@ _TABLES = (
             low n lower confidence limit
             high n upper confidence limit
             confidence n confidence level of the intervals in the row
+            mean n marginal mean in the unit of the data; geometric for log responses
+            mean_low n its lower confidence limit
+            mean_high n its upper confidence limit
         """),
     ),
     Table(
@@ -1052,6 +1148,8 @@ _TABLES = (
             observed n mean of these means, in the unit of the response
             fitted n the same for the fitted values of the fixed part
             difference n observed minus fitted
+            observed_mean n observed in the unit of the data; geometric for log responses
+            fitted_mean n fitted in the unit of the data; geometric for log responses
         """),
     ),
     Table(

@@ -14,7 +14,7 @@ from scipy import optimize
 from accstudy.errors import ComputationError
 from accstudy.tables import empty, shape
 
-__all__ = ["RELATIONS", "Relation", "fit_relation", "precision_vs_span"]
+__all__ = ["RELATIONS", "Relation", "fit_relation", "precision_curve", "precision_vs_span"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -210,3 +210,39 @@ def precision_vs_span(accuracy: pd.DataFrame) -> pd.DataFrame:
                     }
                 )
     return shape("precision_vs_span", pd.DataFrame(rows)) if rows else empty("precision_vs_span")
+
+
+_POINTS = 25
+
+
+def precision_curve(relations: pd.DataFrame, accuracy: pd.DataFrame) -> pd.DataFrame:
+    """Values of the best relation of every condition, from the shortest to the longest pair.
+
+    Parameters
+    ----------
+    relations : DataFrame
+        Table ``precision_vs_span``.
+    accuracy : DataFrame
+        Table ``accuracy`` or ``precision``.
+
+    Returns
+    -------
+    DataFrame
+        Table ``precision_curve``. All conditions of a measurand stand against the length
+        against which most of them have their best relation; others are left out.
+    """
+    best = relations[relations["best"].fillna(False).astype(bool)]
+    pairs, parts = accuracy[accuracy["span_mm"].notna()], []
+    for (measurand, _), mine in best.groupby(["measurand", "which"], sort=False):
+        against = str(mine["against"].mode().iloc[0])
+        for row in mine[mine["against"] == against].to_dict("records"):
+            own = pairs[
+                pairs["condition"].eq(row["condition"]) & pairs["measurand"].eq(str(measurand))
+            ]
+            at = np.linspace(own[against].min(), own[against].max(), _POINTS)
+            found = Relation(row["relation"], row["intercept"], row["slope"], math.nan, 0)
+            head = {name: row[name] for name in ("condition", "measurand", "which", "against")}
+            head["unit"] = own["unit"].iloc[0]
+            parts.append(pd.DataFrame({**head, "at_mm": at, "value": found.predict(at)}))
+    whole = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+    return shape("precision_curve", whole) if parts else empty("precision_curve")

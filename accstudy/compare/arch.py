@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from accstudy.compare.order import arch_order
 from accstudy.geometry.rigid import unit
 
-__all__ = ["Arch", "arch_of"]
+__all__ = ["Arch", "arch_of", "model_arches"]
 
 Floats = NDArray[np.float64]
 
@@ -113,6 +113,24 @@ def arch_of(reference: pd.DataFrame) -> Arch:
         angulation_by=tuple(rows["angulation_by"]) if "angulation_by" in rows else (),
         rivals=tuple(tuple(names[k] for k in way) for way in found.rivals),
     )
+
+
+def model_arches(implants: pd.DataFrame) -> dict[str, Arch]:
+    """Arch of every model, from the first reference of each.
+
+    Parameters
+    ----------
+    implants : DataFrame
+        Table ``implants``.
+    """
+    found = {}
+    for model, rows in implants.groupby("model", sort=False):
+        first = rows
+        if "valid_from" in rows and rows["valid_from"].notna().any():
+            oldest = rows["valid_from"].min()
+            first = rows[rows["valid_from"].isna() | (rows["valid_from"] == oldest)]
+        found[str(model)] = arch_of(first.drop_duplicates("implant"))
+    return found
 
 
 def _curve(positions: Floats) -> tuple[Floats, Floats]:

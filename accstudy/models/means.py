@@ -196,7 +196,8 @@ def slopes(
 _ORDER = [
     "factor", "contrast", "level_a", "level_b", "stratum", "covariate", "estimate", "se", "df", "t",
     "p", "p_holm", "adjust", "low", "high", "simultaneous_low", "simultaneous_high", "confidence",
-    "shown", "ratio", "margin", "p_equivalence",
+    "shown", "ratio", "ratio_low", "ratio_high", "ratio_simultaneous_low",
+    "ratio_simultaneous_high", "margin", "p_equivalence",
     "equivalence_low", "equivalence_high", "equivalent",
 ]  # fmt: skip
 
@@ -271,6 +272,8 @@ def _judged(
         equivalence_high=equivalence_high,
     )
     table = family(table, confidence=confidence, adjust=adjust)
+    limits = ("low", "high", "simultaneous_low", "simultaneous_high")
+    table = table.assign(**{f"ratio_{c}": _ratio(fit, table[c].astype(float)) for c in limits})
     decided = (table["p_equivalence"] < alpha).astype("boolean")
     table["equivalent"] = decided.mask(table["p_equivalence"].isna())
     absent = {c: "" for c in ("level_b", "stratum", "covariate") if c not in table}

@@ -277,7 +277,7 @@ def _state(
         "model_terms": terms.assign(method=fit.method, confidence=confidence),
         "model_tests": tests.assign(method=fit.method),
         "model_variances": variances.assign(confidence=confidence),
-        "model_means": stack(means).assign(confidence=confidence),
+        "model_means": _in_unit(stack(means), response, _MEANS).assign(confidence=confidence),
         "model_contrasts": compared,
     }
     if spec.absorbed:
@@ -300,7 +300,7 @@ def _state(
         "contrasts_at": contrasts_at(fit, held, confidence),
         "effects": effects,
         "lines": effect_lines(fit, confidence=confidence).assign(confidence=confidence),
-        "classes": missed.classes,
+        "classes": _in_unit(missed.classes, response, _CLASSES),
         "lack_of_fit": missed.tests,
         "fits": fit_summary(fit, spec),
         "bootstrap": bootstrap_rows(fit, spec.bootstrap),
@@ -330,3 +330,14 @@ def _state(
             *(differ if apart > DIFFERS else []),
         ],
     )
+
+
+_MEANS = {"mean": "estimate", "mean_low": "low", "mean_high": "high"}
+_CLASSES = {"observed_mean": "observed", "fitted_mean": "fitted"}
+
+
+def _in_unit(table: pd.DataFrame, response: str, names: dict[str, str]) -> pd.DataFrame:
+    """Columns in the unit of the data beside those of the response; of a log taken back."""
+    base = log_base(response)
+    known = {new: table[old].astype(float) for new, old in names.items() if old in table}
+    return table.assign(**{new: v if base is None else base**v for new, v in known.items()})

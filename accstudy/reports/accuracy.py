@@ -6,15 +6,41 @@ from typing import Any
 
 import pandas as pd
 
-from accstudy.accuracy.outliers import BEYOND
-from accstudy.figures.style import rows_of
+from accstudy.figures.precision import precision_chart
+from accstudy.figures.style import component_name, rows_of
 from accstudy.reports.document import Document, Heading, ReportContent, Text, heads, symbol
 from accstudy.reports.names import condition_name, measurand_name
-from accstudy.reports.rows import between, confidence_of, groups, is_scan, named
+from accstudy.reports.rows import (
+    between,
+    confidence_of,
+    groups,
+    is_scan,
+    longest_pairs,
+    named,
+    once,
+    pair_rows,
+)
 from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import NONE, missing, number, percent, significant, sure, unit_name
+from accstudy.words.numbers import (
+    NONE,
+    missing,
+    number,
+    percent,
+    quantity,
+    significant,
+    sure,
+    unit_name,
+)
 
-__all__ = ["accuracy_tables", "interval_of", "outlier_tests", "paper_figures"]
+__all__ = [
+    "accuracy_tables",
+    "interval_of",
+    "outlier_tests",
+    "paper_figures",
+    "precision_figure",
+    "precision_relations",
+    "variance_parts",
+]
 
 _MOST_ROWS = 90
 _S_R: Text = [{"t": "s", "s": "i"}, {"t": "r", "s": "sub"}]
@@ -129,27 +155,27 @@ def interval_of(low: Any, high: Any, unit: str) -> str:
 
 def outlier_tests(document: Document, content: ReportContent, *, most: int = 20) -> None:
     """What the tests for outliers say, and the first of what they found."""
-    table = content.table("outliers")
-    if not len(table):
+    table, counts = content.table("outliers"), content.table("outlier_counts")
+    if not len(table) or not len(counts):
         return
-    seen = table[table["verdict"] != "nothing"]
-    outliers = int(seen["verdict"].isin(_FAR).sum())
+    whole = rows_of(counts.tail(1))[0]
     document.lead(
         say("accuracy.outlier_tests"),
         say(
             "accuracy.of_cochran_grubbs_mandel",
-            table=len(table),
-            seen=len(seen),
-            seen_2=percent(len(seen) / len(table), decimals=1),
-            outliers=outliers,
-            outliers_2=percent(outliers / len(table), decimals=1),
+            n=int(whole.n_statistics),
+            beyond_5=int(whole.n_beyond_5),
+            share_5=percent(whole.share_beyond_5, decimals=1),
+            beyond_1=int(whole.n_beyond_1),
+            share_1=percent(whole.share_beyond_1, decimals=1),
         ),
     )
+    seen = table[table["verdict"] != "nothing"]
     if not len(seen):
         return
-    several = len(set(table["condition"])) * len(set(table["model"])) > 1
+    several = len(counts) > 2
     if several:
-        _outlier_counts(document, table)
+        _outlier_counts(document, counts.iloc[:-1])
     shown = _most_extreme(seen, most)
     more = (
         "." if len(seen) <= most else say("accuracy.of_the_most_extreme", most=most, seen=len(seen))
@@ -175,9 +201,6 @@ def outlier_tests(document: Document, content: ReportContent, *, most: int = 20)
     )
 
 
-_FAR = ("outlier", BEYOND["outlier"])  # beyond the critical value of 1 %
-
-
 def _most_extreme(seen: pd.DataFrame, most: int) -> pd.DataFrame:
     """First the most extreme row of every test, then the second ones."""
     ratio = seen["statistic"].abs() / seen["critical_1"].abs()
@@ -187,29 +210,25 @@ def _most_extreme(seen: pd.DataFrame, most: int) -> pd.DataFrame:
     return ranked.sort_values("place", kind="stable").head(most)
 
 
-def _outlier_counts(document: Document, table: pd.DataFrame) -> None:
+def _outlier_counts(document: Document, counts: pd.DataFrame) -> None:
     """How many statistics lie beyond their critical values, by condition and model."""
-    cells: list[list[Text]] = []
-    before = ""
-    for (condition, model), mine in groups(table, ["condition", "model"]):
-        far = int(mine["verdict"].isin(_FAR).sum())
-        both = int((mine["verdict"] != "nothing").sum())
-        cells.append(
-            [
-                condition_name(condition) if condition != before else "",
-                model,
-                str(len(mine)),
-                str(both),
-                percent(both / len(mine), decimals=1),
-                str(far),
-                percent(far / len(mine), decimals=1),
-            ]
-        )
-        before = condition
     document.table(
         say("accuracy.statistics_beyond_the_critical"),
         heads("accuracy.columns_condition_model_statistics"),
-        cells,
+        once(
+            [
+                [
+                    condition_name(r.condition),
+                    str(r.model),
+                    str(int(r.n_statistics)),
+                    str(int(r.n_beyond_5)),
+                    percent(r.share_beyond_5, decimals=1),
+                    str(int(r.n_beyond_1)),
+                    percent(r.share_beyond_1, decimals=1),
+                ]
+                for r in rows_of(counts)
+            ]
+        ),
         wide=False,
     )
 
@@ -249,3 +268,100 @@ def paper_figures(document: Document, content: ReportContent) -> None:
 
 def _with_sd(mean: float, sd: float, unit: str) -> str:
     return number(mean, unit) if missing(sd) else f"{number(mean, unit)} ± {number(sd, unit)}"
+
+
+def precision_figure(document: Document, content: ReportContent, *, most: int) -> None:
+    """Standard deviations against the length between two implants, and the best relation."""
+    rows, curve = pair_rows(content), content.table("precision_curve")
+    if not len(rows) or not len(curve):
+        return
+    shown = list(dict.fromkeys(rows["condition"]))[:most]
+    name = between(content)[0]
+    lines = curve[(curve["measurand"] == "distance_um") & curve["condition"].isin(shown)]
+    rows = rows[rows["condition"].isin(shown)]
+    said = [
+        say(
+            "precision.and_condition_subject",
+            condition=condition_name(r.condition),
+            subject=r.subject,
+            s_r=quantity(r.s_r),
+            s_I=quantity(r.s_I),
+        )
+        for r in longest_pairs(content)
+        if r.condition in shown
+    ]
+    document.figure(
+        "precision",
+        precision_chart(
+            rows, lines, names=(say("precision.repeats"), f"{name[0].upper()}{name[1:]}")
+        ),
+        caption=say("precision.standard_deviation_of_the", name=name),
+        alt=say("precision.dots_by_length_longest", said="; ".join(said)),
+    )
+
+
+def precision_relations(
+    document: Document, content: ReportContent, *, figure: bool = False
+) -> None:
+    """The relation of standard deviation and length that fits best, with its figure if wanted."""
+    table = content.table("precision_vs_span")
+    best = table[
+        (table["measurand"] == "distance_um") & table["best"].fillna(False).astype(bool)
+    ] if len(table) else table  # fmt: skip
+    if not len(best):
+        return
+    document.heading(say("precision.precision_along_the_arch"))
+    document.lead(say("precision.how_to_read_it"), say("precision.the_three_relations_of"))
+    if figure:
+        precision_figure(document, content, most=4)
+    of = {"s_r": say("precision.repeats").lower(), "s_I": between(content)[0]}
+    document.table(
+        say("precision.standard_deviation_of_the_2"),
+        heads("precision.columns_condition_of_relation"),
+        [
+            [
+                condition_name(r.condition),
+                of[r.which],
+                str(r.relation),
+                NONE if r.relation == "s = b m" else f"{r.intercept:.3g}",
+                f"{r.slope:.3g}",
+                str(int(r.n_points)),
+            ]
+            for r in rows_of(best)
+        ],
+        wide=False,
+    )
+
+
+def variance_parts(document: Document, content: ReportContent) -> None:
+    """Which level of the study the scatter of the longest pair comes from."""
+    table = content.table("variance_components")
+    if not len(table):
+        return
+    longest = {(str(r.condition), str(r.model), str(r.subject)) for r in longest_pairs(content)}
+    mine = table[(table["measurand"] == "distance_um") & (table["level"] != "total")]
+    rows = [r for r in rows_of(mine) if (str(r.condition), str(r.model), str(r.subject)) in longest]
+    if not rows:
+        return
+    document.heading(say("precision.components_of_variance"))
+    document.table(
+        say("precision.components_of_the_standard", confidence=sure(rows[0].confidence)),
+        heads("precision.columns_condition_pair_part"),
+        once(
+            [
+                [
+                    condition_name(r.condition),
+                    str(r.subject),
+                    say("precision.repeats").lower()
+                    if r.level == "residual"
+                    else component_name(r.level),
+                    number(r.sd),
+                    interval_of(r.sd_low, r.sd_high, "um"),
+                    percent(r.share),
+                ]
+                for r in rows
+            ],
+            2,
+        ),
+        wide=False,
+    )

@@ -32,6 +32,7 @@ from accstudy.reports.document import (
 from accstudy.reports.effects import (
     acting_section,
     effect_size,
+    influence_section,
     lack_of_fit_section,
     path_section,
     residual_checks,
@@ -61,7 +62,7 @@ from accstudy.reports.models import (
 from accstudy.reports.names import condition_name
 from accstudy.reports.record import latex_table, record_section
 from accstudy.reports.reference import reference_section
-from accstudy.reports.rows import between, confidence_of, groups, pair_rows, slug
+from accstudy.reports.rows import between, confidence_of, largest_gap, slug
 from accstudy.reports.seating import misfit
 from accstudy.reports.validation import levels_table
 from accstudy.reports.verdicts import decision_table, leading, verdict_table
@@ -105,6 +106,7 @@ def comparison_report(content: ReportContent) -> tuple[list[Text], Document, Doc
     fits_section(rest, content, models)
     for model in models:
         residual_checks(rest, content, model, first=model == lead)
+    influence_section(rest, content, lead)
     lack_of_fit_section(rest, content, models)
     unequal_scatter(rest, content, lead)
     outlier_tests(rest, content, most=8)
@@ -126,30 +128,16 @@ def comparison_report(content: ReportContent) -> tuple[list[Text], Document, Doc
 
 def _by_itself(document: Document, content: ReportContent) -> None:
     """What every condition does against the reference, a row a condition."""
-    rows = pair_rows(content)
+    rows = content.table("condition_summary")
     if not len(rows):
         return
     index = between(content)[1]
-    pairs, seats = content.table("pair_deviations"), content.table("seating_summary")
     cells: list[list[Text]] = []
-    for (condition,), mine in groups(rows, ["condition"]):
-        seen = pairs.loc[pairs["condition"] == condition, "distance_um"].abs()
-        low, high = (number(v, signed=True) for v in (mine["bias"].min(), mine["bias"].max()))
-        gap = NONE
-        if len(seats):
-            best = (seats["condition"] == condition) & (seats["seated"] == "best-seat")
-            gap = number(seats.loc[best, "max_um"].max())
-        cells.append(
-            [
-                condition_name(condition),
-                say("comparison.to_low_high", low=low, high=high),
-                number(seen.median()),
-                number(seen.max()),
-                number(mine["s_r"].median()),
-                number(mine["s_I"].median()),
-                gap,
-            ]
-        )
+    for r in rows_of(rows):
+        low, high = (number(v, signed=True) for v in (r.bias_lowest_um, r.bias_highest_um))
+        gap, middle = largest_gap(content, str(r.condition)), (r.s_r_median_um, r.s_I_median_um)
+        values = (number(v) for v in (r.median_size_um, r.largest_size_um, *middle, gap))
+        cells.append([condition_name(r.condition), say("list.range", low=low, high=high), *values])
     document.heading(say("comparison.results_by_condition"))
     document.table(
         say("comparison.distances_of_all_pairs", between=between(content)[0]),

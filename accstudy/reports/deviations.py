@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 
+from accstudy.compare.arch import model_arches
 from accstudy.figures.arch import arch_chart, exaggeration
 from accstudy.figures.pairs import alignment_chart, pair_chart
 from accstudy.figures.runs import run_chart
@@ -19,8 +19,6 @@ from accstudy.reports.names import (
 )
 from accstudy.reports.rows import (
     alignment_rows,
-    arch_rows,
-    arches,
     confidence_of,
     groups,
     is_scan,
@@ -103,7 +101,7 @@ def _freedom(rows: pd.DataFrame) -> str:
 
 def _limit_note(content: ReportContent, rows: pd.DataFrame) -> str:
     limit = limit_of(content, "distance_um")
-    reach = float(np.nanmax(np.abs(rows[["bias_low", "bias_high"]].to_numpy(float)), initial=0.0))
+    reach = float(rows[["bias_low", "bias_high"]].abs().max().max())
     if limit is None or limit >= 2.2 * reach:
         return "."
     return say("deviations.dashed_the_limit_of", limit=quantity(limit))
@@ -124,23 +122,21 @@ def _alt_pairs(rows: pd.DataFrame, word: str) -> str:
 
 def alignments(document: Document, content: ReportContent) -> None:
     """The same scans by every alignment, side by side."""
-    if not content.has("implant_deviations") or not content.has("implants"):
+    if not content.has("alignments") or not content.has("implants"):
         return
-    rows = alignment_rows(content.table("implant_deviations"), arches(content.table("implants")))
+    rows = alignment_rows(content.table("alignments"), model_arches(content.table("implants")))
     rows["alignment"] = rows["alignment"].map(alignment_name)
     document.heading(say("deviations.the_same_scans_by"))
     document.lead(
         say("deviations.why_several"),
         say("deviations.the_alignment_determines_where"),
     )
+    whole, rows = rows[rows["implant"] == ""], rows[rows["implant"] != ""]
     panel = rows.groupby("model", sort=False).ngroup()
     kept = rows["condition"].isin(list(dict.fromkeys(rows["condition"]))[:SHOWN])
     cut = [str(v) for v in dict.fromkeys(rows.loc[panel >= 6, "model"])]
     cut += [condition_name(v) for v in dict.fromkeys(rows.loc[~kept, "condition"])]
-    means = [
-        (key, float(np.sqrt((mine["rms_um"] ** 2).mean())))
-        for key, mine in groups(rows, ["condition", "model", "alignment"])
-    ]
+    means = [((r.condition, r.model, r.alignment), r.rms_um) for r in rows_of(whole)]
     said = "; ".join(
         ", ".join(p for p in (named(content, c, m), a) if p) + f" {quantity(v)}"
         for (c, m, a), v in means
@@ -179,30 +175,22 @@ def _alignment_table(document: Document, means: dict[tuple[str, ...], float]) ->
 
 def implants_from_above(document: Document, content: ReportContent) -> None:
     """Arrows of bias with ellipses of the scatter over the arch."""
-    if not content.has("implant_deviations") or not content.has("implants"):
-        return
-    alignment = str(content.settings.get("analysis", {}).get("alignment", "all-implants"))
-    singles = content.table("implant_deviations")
-    aligned = singles[singles["alignment"] == alignment]
-    if not len(aligned):
+    table = content.table("implants_above")
+    if not len(table):
         return
     document.heading(say("deviations.every_implant_seen_from"))
-    share = float(content.settings.get("limits", {}).get("coverage", 0.95))
-    text = say(
-        "deviations.aligned_by_the_arrow", alignment=alignment_name(alignment), share=sure(share)
+    one = rows_of(table)[0]
+    share = sure(one.coverage)
+    document.lead(
+        say("deviations.how_to_read_it"),
+        say(
+            "deviations.aligned_by_the_arrow",
+            alignment=alignment_name(str(one.alignment)),
+            share=share,
+        ),
     )
-    document.lead(say("deviations.how_to_read_it"), text)
-    order = arches(content.table("implants"))
     found = []
-    for (condition, model), _ in groups(aligned, ["condition", "model"])[:6]:
-        rows = arch_rows(
-            singles,
-            order[model],
-            condition=condition,
-            model=model,
-            alignment=alignment,
-            coverage=share,
-        )
+    for (condition, model), rows in groups(table, ["condition", "model"])[:6]:
         if len(rows) >= 2:
             tilt = _alignment_tilt(content, condition, model)
             found.append((named(content, condition, model), slug(condition, model), rows, tilt))
@@ -211,7 +199,7 @@ def implants_from_above(document: Document, content: ReportContent) -> None:
     times = exaggeration(pd.concat([rows for _, _, rows, _ in found]))
     width = 122.0 if len(found) == 1 else 80.0
     for k, (which, name, rows, tilt) in enumerate(found):
-        _from_above(document, rows, which, name, times, width, sure(share), tilt)
+        _from_above(document, rows, which, name, times, width, share, tilt)
         if k % 2:
             document.beside()
 
@@ -238,7 +226,7 @@ def _from_above(
     share: str,
     tilt: str,
 ) -> None:
-    sizes = [f"{r.implant} {quantity(np.hypot(r.bias_x_um, r.bias_y_um))}" for r in rows_of(rows)]
+    sizes = [f"{r.implant} {quantity(r.bias_lateral_um)}" for r in rows_of(rows)]
     start = say("deviations.mean_which", which=which) if which else say("deviations.mean")
     ellipse = rows["major_um"].max()
     document.figure(
@@ -265,7 +253,7 @@ def scan_after_scan(document: Document, content: ReportContent) -> None:
     """Run chart of the scans in their order."""
     if not content.has("pair_deviations") or not content.has("scans"):
         return
-    rows, model = run_rows(content.table("pair_deviations"), content.table("scans"))
+    rows, model = run_rows(content)
     if len(rows) < 3:
         return
     mine = content.table("pair_deviations")

@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from accstudy.figures.models import effect_chart, residual_page
 from accstudy.figures.style import rows_of
@@ -22,6 +21,7 @@ from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import joined, number, p_value, quantity, sure, unit_name
 
 __all__ = [
+    "influence_section",
     "acting_section",
     "effect_sentence",
     "effect_size",
@@ -247,10 +247,13 @@ def _draw(
     means = pd.DataFrame(columns=["panel", "level", "x", "y"])
     if len(shown):
         means = shown.rename(
-            columns={"model_name": "panel", "condition": "level", "value": "x", "observed": "y"}
+            columns={
+                "model_name": "panel",
+                "condition": "level",
+                "value": "x",
+                "observed_mean": "y",
+            }
         )
-        logs = means["response"].map(lambda r: log_base(plain_response(str(r))) or 0.0)
-        means["y"] = means["y"].where(logs == 0, logs.clip(lower=1.0) ** means["y"])
     renamed = fitted.rename(columns={"model_name": "panel", "value": "x", "fitted": "y"})
     seen_as = list(
         dict.fromkeys(
@@ -386,11 +389,11 @@ def _slope_table(document: Document, content: ReportContent, models: list[str]) 
 
 
 def _slope_cells(row: Any) -> list[Text]:
-    base = log_base(plain_response(str(row.response)))
-    values = [row.estimate, row.low, row.high]
-    if base is not None:
-        texts = [number(base ** float(v), "", decimals=3) for v in values]
-        return [f"× {texts[0]}", say("effects.to_texts_texts_2", texts=texts[1], texts_2=texts[2])]
+    if log_base(plain_response(str(row.response))) is not None:
+        values = (row.ratio, row.ratio_low, row.ratio_high)
+        texts = [number(v, "", decimals=3) for v in values]
+        return [f"× {texts[0]}", say("list.range", low=texts[1], high=texts[2])]
+    values = (row.estimate, row.low, row.high)
     unit = model_unit(str(row.response))
     texts = [number(v, "", signed=True, decimals=2 if unit == "um" else 4) for v in values]
     return [
@@ -416,14 +419,13 @@ def residual_checks(
     logs = log_base(response) is not None
     unit = "" if logs or not response else unit_name(model_unit(response))
     largest = mine["residual_scaled"].abs().max()
-    beyond = int((mine["residual_scaled"].abs() > 3).sum())
-    expected = 2 * len(mine) * float(stats.norm.sf(3))
-    normal = number(expected, "", decimals=0 if expected >= 1 else 1)
+    fits = content.table("model_fits")
+    beyond = int(fits.loc[fits["model_name"] == lead, "n_beyond_3sd"].iloc[0])
     if first:
         document.heading(say("models.model_checks"))
     document.lead(
         say("models.residuals") if first else say("models.residuals_of_the_size"),
-        say("models.points_should_scatter_evenly", beyond=beyond, mine=len(mine), normal=normal),
+        say("models.points_should_scatter_evenly", beyond=beyond, mine=len(mine)),
     )
     document.figure(
         "residuals" if first else f"residuals-{slug(lead)}",
@@ -435,6 +437,28 @@ def residual_checks(
             beyond=beyond,
             mine=len(mine),
             largest=number(largest, "", decimals=1),
+        ),
+    )
+
+
+def influence_section(document: Document, content: ReportContent, lead: str) -> None:
+    """Which single scan changes a difference of the leading model most."""
+    table = content.table("model_influence")
+    if len(table):
+        table = table[(table["model_name"] == lead) & table["change_in_se"].notna()]
+    if not len(table):
+        return
+    row = rows_of(table.loc[[table["change_in_se"].abs().idxmax()]])[0]
+    contrasts = content.table("model_contrasts")
+    response = contrasts.loc[contrasts["model_name"] == lead, "response"].iloc[0]
+    document.lead(
+        say("models.influence"),
+        say(
+            "models.leaving_out_one_scan",
+            scan=row.scan,
+            contrast=str(row.contrast).replace(" - ", " − "),
+            change=quantity(row.change, model_unit(str(response)), signed=True),
+            se=number(row.change_in_se, "", signed=True, decimals=2),
         ),
     )
 
@@ -530,14 +554,11 @@ def _largest_miss(classes: pd.DataFrame, response: str) -> str:
     if not len(classes):
         return ""
     worst = classes.sort_values("difference", key=np.abs, kind="stable").iloc[-1]
-    unit, base = model_unit(response), log_base(response)
+    unit = model_unit(response)
     column = str(worst["covariate"])
     of = {"deg": "°", "mm": "\u00a0mm"}.get(column.rsplit("_", 1)[-1], "")
     ends = [number(worst[c], "", decimals=1) for c in ("class_low", "class_high")]
-    seen, fitted = (
-        quantity(v if base is None else base ** float(v), unit)
-        for v in (worst["observed"], worst["fitted"])
-    )
+    seen, fitted = (quantity(worst[c], unit) for c in ("observed_mean", "fitted_mean"))
     return say(
         "models.largest_difference_observed_fitted",
         condition=worst["condition"] or say("models.all_scans"),

@@ -87,18 +87,15 @@ def size_sentences(content: ReportContent, lead: str) -> list[Text]:
     rows = level_contrasts(content.table("model_contrasts"), models[-1])
     if len(models) < 2 or not len(rows):
         return []
-    base = log_base(str(rows["response"].iloc[0])) or 1.0
     column = str(means.loc[means["model_name"] == lead, "response"].iloc[0]).rpartition(".")[2]
     larger: dict[str, list[tuple[str, float, str]]] = {}
     alike = []
     for row in rows_of(rows[rows["low"].notna()]):
         a, b = levels_of(row)
-        ratio, ends = float(row.ratio), [base ** float(row.low), base ** float(row.high)]
+        ratio, ends = float(row.ratio), [row.ratio_low, row.ratio_high]
         if not is_true(row.shown):
             alike.append(say("comparison.and_times", a=a, b=b, times=_times(ratio, ends)))
             continue
-        if ratio > 1:
-            a, b, ratio, ends = b, a, 1 / ratio, [1 / v for v in reversed(ends)]
         larger.setdefault(b, []).append((a, ratio, _times(ratio, ends)))
     what = words("comparison.deviate").get(column, "results")
     said: list[Any] = []

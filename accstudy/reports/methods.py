@@ -10,7 +10,7 @@ from accstudy.figures.style import rows_of
 from accstudy.models.decisions import DIFFERS
 from accstudy.reports.document import ReportContent, Text, symbol
 from accstudy.reports.model_names import engines_said, margin_name
-from accstudy.reports.names import alignment_name
+from accstudy.reports.names import alignment_name, range_phrase
 from accstudy.reports.reference import reference_methods
 from accstudy.reports.rows import between
 from accstudy.reports.statements import decision_rule
@@ -189,13 +189,14 @@ def _locating(content: ReportContent) -> str:
         return say("methods.the_study_supplied_positions")
     above = content.settings.get("scan_body", {}).get("default", {}).get("use_above_mm")
     used = "" if above is None else say("methods.above_mm", above=number(above, "mm"))
-    rms = poses["fit_rms_um"].median()
     places = (
         say("methods.their_reference_positions")
         if content.referenced
         else say("methods.the_positions_in_the")
     )
-    return say("methods.in_every_scan_the", places=places, used=used, rms=quantity(rms))
+    return say(
+        "methods.in_every_scan_the", places=places, used=used, rms=range_phrase(poses["fit_rms_um"])
+    )
 
 
 def _deviations(content: ReportContent) -> Text:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from accstudy.figures.style import rows_of
@@ -74,11 +73,6 @@ def response_label(response: str) -> str:
     return say("models.geometric_mean_of", said=said) if log_base(response) is not None else said
 
 
-def _back(response: str, value: Any) -> Any:
-    base = log_base(response)
-    return value if base is None else np.power(base, value)
-
-
 def means_rows(means: pd.DataFrame, models: list[str]) -> pd.DataFrame:
     """Estimated means in their own unit, as `accstudy.figures.models.means_chart` wants them.
 
@@ -91,9 +85,9 @@ def means_rows(means: pd.DataFrame, models: list[str]) -> pd.DataFrame:
             continue
         response = str(mine["response"].iloc[0])
         unit = unit_name(model_unit(response))
-        part = mine[["level", "estimate", "low", "high", "se", "df"]].copy()
-        for column in ("estimate", "low", "high"):
-            part[column] = _back(response, part[column].astype(float))
+        part = mine[["level", "mean", "mean_low", "mean_high", "se", "df"]].rename(
+            columns={"mean": "estimate", "mean_low": "low", "mean_high": "high"}
+        )
         label = response_label(response)
         part["panel"] = label[0].upper() + label[1:]
         part["axis"] = (
@@ -127,7 +121,7 @@ def contrast_sentence(row: Any) -> Text:
     a, b = levels_of(row)
     label, unit = response_label(row.response), model_unit(row.response)
     if log_base(row.response) is not None:
-        ends = [number(_back(row.response, v), "", decimals=2) for v in (row.low, row.high)]
+        ends = [number(v, "", decimals=2) for v in (row.ratio_low, row.ratio_high)]
         size = say("models.times_ratio", ratio=number(row.ratio, "", decimals=2))
         value = say("models.to_size_ends", size=size, ends=ends[0], ends_2=ends[1])
         how = say("models.the_of_is", label=label, a=a)
@@ -225,7 +219,7 @@ def contrast_ends(row: Any) -> str:
     if missing(row.low):
         return say("models.no_interval_less_than")
     if log_base(str(row.response)) is not None:
-        ends = [number(_back(row.response, v), "", decimals=2) for v in (row.low, row.high)]
+        ends = [number(v, "", decimals=2) for v in (row.ratio_low, row.ratio_high)]
         return say(
             "models.to_ratio_ends",
             ratio=number(row.ratio, "", decimals=2),

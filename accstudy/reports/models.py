@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from typing import Any
 
 import pandas as pd
@@ -145,14 +144,15 @@ def _which(named: pd.Series, models: list[str], said: str) -> str:
 
 def estimate_cells(row: Any, *, simultaneous: bool) -> list[str]:
     """Difference with its unit, or ratio, and its limits."""
-    ends = [row.simultaneous_low, row.simultaneous_high] if simultaneous else [row.low, row.high]
-    base = log_base(row.response)
-    if base is not None:
+    which = "simultaneous_" * simultaneous
+    if log_base(row.response) is not None:
         value = f"× {number(row.ratio, '', decimals=2)}"
-        texts = [number(base ** float(v), "", decimals=2) for v in ends]
+        ends = (getattr(row, f"ratio_{which}{end}") for end in ("low", "high"))
+        texts = [number(v, "", decimals=2) for v in ends]
     else:
         unit = model_unit(row.response)
         value = f"{number(row.estimate, unit, signed=True)} {unit_name(unit)}"
+        ends = (getattr(row, f"{which}{end}") for end in ("low", "high"))
         texts = [number(v, unit, signed=True) for v in ends]
     return [value, joined(texts, last="to")]
 
@@ -173,7 +173,6 @@ def means_table(document: Document, content: ReportContent) -> None:
                 "" if r.panel == before else r.panel,
                 str(r.level),
                 number(r.estimate, r.unit),
-                number(_median_size(content, means, r), r.unit),
                 NONE
                 if missing(r.low)
                 else say(
@@ -191,22 +190,6 @@ def means_table(document: Document, content: ReportContent) -> None:
         heads("models.columns_response_df"),
         cells,
     )
-
-
-def _median_size(content: ReportContent, means: pd.DataFrame, row: Any) -> float:
-    """Median size of what a log response is about at one level; NaN for other responses."""
-    mine = means[means["model_name"] == row.model_name].iloc[0]
-    found = re.search(r"(pair|implant)\.(\w+)", str(mine["response"]))
-    if log_base(str(mine["response"])) is None or found is None:
-        return float("nan")
-    table = content.table(f"{found.group(1)}_deviations")
-    factor, column = str(mine["factor"]), found.group(2)
-    if column not in table or factor not in table or "spread(" in str(mine["response"]):
-        return float("nan")
-    if "alignment" in table:
-        wanted = content.settings.get("analysis", {}).get("alignment", "all-implants")
-        table = table[table["alignment"] == wanted]
-    return float(table.loc[table[factor].astype(str) == str(row.level), column].abs().median())
 
 
 def scatter(document: Document, content: ReportContent, models: list[str]) -> None:

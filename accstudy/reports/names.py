@@ -140,7 +140,7 @@ def failure_sentence(row: Any) -> str:
     )
     if n_failed == 0:
         return say("names.all_scans_could_be", n_all=n_all, ends=ends)
-    share = percent(n_failed / n_all, decimals=small)
+    share = percent(row.rate, decimals=small)
     return say("names.of_scans_could_not", n_failed=n_failed, n_all=n_all, share=share, ends=ends)
 
 

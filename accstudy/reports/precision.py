@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from typing import Any
 
-import numpy as np
-import pandas as pd
-
-from accstudy.accuracy.precision import Relation
-from accstudy.figures.precision import precision_chart
-from accstudy.figures.style import component_name, rows_of
+from accstudy.figures.style import rows_of
 from accstudy.reports import deviations, seating
-from accstudy.reports.accuracy import accuracy_tables, interval_of, outlier_tests
+from accstudy.reports.accuracy import (
+    accuracy_tables,
+    interval_of,
+    outlier_tests,
+    precision_figure,
+    precision_relations,
+    variance_parts,
+)
 from accstudy.reports.common import (
     holds_for,
     left_out,
@@ -23,7 +25,12 @@ from accstudy.reports.common import (
 from accstudy.reports.comparison import differences_table
 from accstudy.reports.design import checklist, design_section
 from accstudy.reports.document import Document, ReportContent, Text, heads, strong_accent
-from accstudy.reports.effects import lack_of_fit_section, residual_checks, unequal_scatter
+from accstudy.reports.effects import (
+    influence_section,
+    lack_of_fit_section,
+    residual_checks,
+    unequal_scatter,
+)
 from accstudy.reports.headline import at_ends
 from accstudy.reports.model_names import contrast_sentence, contrasts_sentence, level_contrasts
 from accstudy.reports.models import (
@@ -36,13 +43,18 @@ from accstudy.reports.models import (
 )
 from accstudy.reports.names import condition_name
 from accstudy.reports.record import record_section
-from accstudy.reports.rows import between, confidence_of, groups, named, pair_rows
+from accstudy.reports.rows import (
+    between,
+    confidence_of,
+    largest_gap,
+    longest_pairs,
+    named,
+)
 from accstudy.words.catalogue import say
-from accstudy.words.numbers import NONE, missing, number, percent, quantity, sure
+from accstudy.words.numbers import missing, number, quantity, sure
 
 __all__ = ["answer", "unreferenced_report"]
 
-_POINTS = 25
 _MOST = 5
 
 
@@ -53,10 +65,10 @@ def unreferenced_report(content: ReportContent) -> tuple[list[Text], Document, D
     if lead:
         differences_table(first, content, models)
     _by_condition(first, content)
-    _precision_figure(first, content)
+    precision_figure(first, content, most=deviations.SHOWN)
     holds_for(first, content)
     rest.new_page()
-    _relations(rest, content)
+    precision_relations(rest, content)
     if lead:
         contrasts_section(rest, content, lead)
         operators_section(rest, content)
@@ -66,11 +78,12 @@ def unreferenced_report(content: ReportContent) -> tuple[list[Text], Document, D
         fits_section(rest, content, models)
         for model in models:
             residual_checks(rest, content, model, first=model == lead)
+        influence_section(rest, content, lead)
         lack_of_fit_section(rest, content, models)
         unequal_scatter(rest, content, lead)
         term_tests(rest, content)
     deviations.scan_after_scan(rest, content)
-    _components(rest, content)
+    variance_parts(rest, content)
     _seating(rest, content)
     seating.pictures(rest, content)
     if lead:
@@ -108,7 +121,7 @@ def _models(content: ReportContent) -> list[str]:
 
 def answer(content: ReportContent) -> list[Text]:
     """Sentences of page 1."""
-    rows = _longest(content)
+    rows = longest_pairs(content)
     if not rows:
         return [say("precision.no_result_no_two"), say("cautions.not_stated")]
     lead = _lead(content)
@@ -123,15 +136,6 @@ def answer(content: ReportContent) -> list[Text]:
         return [*compared, say("cautions.not_stated"), tried_sentence(content)]
     repeats = [_repeats(content, rows[0])] if len(rows) == 1 else [_all_repeats(content, rows)]
     return [*repeats, say("cautions.not_stated"), tried_sentence(content)]
-
-
-def _longest(content: ReportContent) -> list[Any]:
-    """The longest pair of every condition."""
-    rows = pair_rows(content)
-    if not len(rows):
-        return []
-    longest = rows.loc[rows.groupby("condition", sort=False)["span_mm"].idxmax()]
-    return [r for r in rows_of(longest) if not missing(r.s_r) or not missing(r.s_I)]
 
 
 def _repeats(content: ReportContent, row: Any) -> Text:
@@ -196,33 +200,26 @@ def _listed(rows: list[Any], column: str) -> list[Any]:
 
 def _by_condition(document: Document, content: ReportContent) -> None:
     """Scatter of every condition, a row each."""
-    rows = pair_rows(content)
-    if not len(rows):
+    table = content.table("condition_summary")
+    if not len(table):
         return
     name, index, _ = between(content)
-    seats = content.table("seating_summary")
+    pairs = {str(r.condition): r for r in longest_pairs(content)}
     cells: list[list[Text]] = []
-    for (condition,), mine in groups(rows, ["condition"]):
-        longest = rows_of(mine.loc[[mine["span_mm"].idxmax()]])[0]
-        gap = NONE
-        if len(seats):
-            best = (seats["condition"] == condition) & (seats["seated"] == "best-seat")
-            gap = number(seats.loc[best, "max_um"].max())
+    for r in rows_of(table):
+        pair, gap = pairs.get(str(r.condition)), largest_gap(content, str(r.condition))
+        scans, cells_of = int(r.n_scans), int(r.n_cells)
+        own = ("s_r", "s_r_low", "s_r_high", "s_I", "s_I_low", "s_I_high")
+        sd, low, high, whole, whole_low, whole_high = (getattr(pair, c, None) for c in own)
         cells.append(
             [
-                condition_name(condition),
-                say(
-                    "precision.in_n_scans_n_cells",
-                    n_scans=int(mine["n_scans"].max()),
-                    n_cells=int(mine["n_cells"].max()),
-                ),
-                number(mine["s_r"].median()),
-                number(mine["s_I"].median()),
-                number(longest.s_r),
-                interval_of(longest.s_r_low, longest.s_r_high, "um"),
-                number(longest.s_I),
-                interval_of(longest.s_I_low, longest.s_I_high, "um"),
-                gap,
+                condition_name(r.condition),
+                say("precision.in_n_scans_n_cells", n_scans=scans, n_cells=cells_of),
+                *(number(v) for v in (r.s_r_median_um, r.s_I_median_um, sd)),
+                interval_of(low, high, "um"),
+                number(whole),
+                interval_of(whole_low, whole_high, "um"),
+                number(gap),
             ]
         )
     document.table(
@@ -233,130 +230,6 @@ def _by_condition(document: Document, content: ReportContent) -> None:
         ),
         heads("precision.columns_condition_sr_median_s_longest_sr", index=index),
         cells,
-    )
-
-
-def _precision_figure(document: Document, content: ReportContent) -> None:
-    """Standard deviations against the length between two implants."""
-    rows = pair_rows(content)
-    if not len(rows):
-        return
-    shown = list(dict.fromkeys(rows["condition"]))[: deviations.SHOWN]
-    rows = rows[rows["condition"].isin(shown)]
-    name = between(content)[0]
-    lines = _lines(content, rows)
-    said = [
-        say(
-            "precision.and_condition_subject",
-            condition=condition_name(r.condition),
-            subject=r.subject,
-            s_r=quantity(r.s_r),
-            s_I=quantity(r.s_I),
-        )
-        for r in _longest(content)
-    ]
-    document.figure(
-        "precision",
-        precision_chart(
-            rows, lines, names=(say("precision.repeats"), f"{name[0].upper()}{name[1:]}")
-        ),
-        caption=(say("precision.standard_deviation_of_the", name=name)),
-        alt=say("precision.dots_by_length_longest", said="; ".join(said)),
-    )
-
-
-def _best(content: ReportContent) -> pd.DataFrame:
-    table = content.table("precision_vs_span")
-    if not len(table):
-        return table
-    return table[(table["measurand"] == "distance_um") & table["best"].fillna(False).astype(bool)]
-
-
-def _lines(content: ReportContent, rows: pd.DataFrame) -> pd.DataFrame:
-    """Values of the best relations between zero and the longest pair."""
-    parts = []
-    best = _best(content)
-    for which in ("s_r", "s_I"):
-        mine = best[best["which"] == which] if len(best) else best
-        if not len(mine):
-            continue
-        for r in rows_of(mine[mine["against"] == mine["against"].mode().iloc[0]]):
-            own = rows.loc[rows["condition"] == r.condition, r.against]
-            if not len(own):
-                continue
-            at = np.linspace(own.min(), own.max(), _POINTS)
-            relation = Relation(r.relation, r.intercept, r.slope, np.nan, 0)
-            parts.append(
-                pd.DataFrame(
-                    {
-                        "condition": r.condition,
-                        "which": which,
-                        "against": r.against,
-                        "at_mm": at,
-                        "value": relation.predict(at),
-                    }
-                )
-            )
-    columns = ["condition", "which", "against", "at_mm", "value"]
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
-
-
-def _relations(document: Document, content: ReportContent) -> None:
-    """The relation of standard deviation and length that fits best."""
-    best = _best(content)
-    if not len(best):
-        return
-    document.heading(say("precision.precision_along_the_arch"))
-    document.lead(
-        say("precision.how_to_read_it"),
-        say("precision.the_three_relations_of"),
-    )
-    words = {"s_r": "repeats", "s_I": between(content)[0]}
-    document.table(
-        say("precision.standard_deviation_of_the_2"),
-        heads("precision.columns_condition_of_relation"),
-        [
-            [
-                condition_name(r.condition),
-                words[r.which],
-                str(r.relation),
-                NONE if r.relation == "s = b m" else f"{r.intercept:.3g}",
-                f"{r.slope:.3g}",
-                str(int(r.n_points)),
-            ]
-            for r in rows_of(best)
-        ],
-        wide=False,
-    )
-
-
-def _components(document: Document, content: ReportContent) -> None:
-    """Which level of the study scatter comes from."""
-    table = content.table("variance_components")
-    if not len(table):
-        return
-    mine = table[(table["measurand"] == "distance_um") & (table["level"] != "total")]
-    if not len(mine):
-        return
-    document.heading(say("precision.components_of_variance"))
-    rows: list[list[Text]] = []
-    before = None
-    for (condition, level), own in groups(mine, ["condition", "level"]):
-        rows.append(
-            [
-                condition_name(condition) if condition != before else "",
-                "repeats" if level == "residual" else component_name(level),
-                number(own["sd"].median()),
-                number(own["sd"].max()),
-                percent(own["share"].median()),
-            ]
-        )
-        before = condition
-    document.table(
-        say("precision.components_of_the_standard"),
-        heads("precision.columns_condition_part_median"),
-        rows,
-        wide=False,
     )
 
 

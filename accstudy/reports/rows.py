@@ -6,18 +6,15 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from accstudy.accuracy.judge import EACH_PAIR, REFUTED
-from accstudy.compare.arch import Arch, arch_of
+from accstudy.compare.arch import Arch
 from accstudy.figures.style import rows_of
-from accstudy.reports.document import ReportContent
+from accstudy.reports.document import ReportContent, Text
 from accstudy.words.catalogue import say
+from accstudy.words.numbers import missing
 
 __all__ = [
-    "alignment_rows",
-    "arch_rows",
-    "arches",
     "between",
     "confidence_of",
     "for_others",
@@ -27,11 +24,13 @@ __all__ = [
     "is_scan",
     "levels",
     "limit_of",
+    "largest_gap",
     "longest_pair",
+    "longest_pairs",
     "named",
+    "once",
     "own_limits",
     "pair_rows",
-    "run_rows",
     "seat_rows",
     "slug",
     "span_points",
@@ -121,7 +120,7 @@ def _telling(rows: pd.DataFrame) -> pd.DataFrame:
         rows["tolerance_bound"] > _USELESS * rows["largest_seen"]
     )
     kept = rows[["tolerance_bound", "bound_with_guard"]].mask(useless)
-    return rows.assign(**{str(c): kept[c] for c in kept})
+    return rows.assign(**{str(c): kept[c] for c in kept}, uninformative=useless)
 
 
 def levels(content: ReportContent, along: str = "span", scope: str = EACH_PAIR) -> pd.DataFrame:
@@ -162,6 +161,43 @@ def longest_pair(content: ReportContent, condition: str | None = None) -> Any:
     return rows_of(rows.loc[[rows["span_mm"].idxmax()]])[0]
 
 
+def longest_pairs(content: ReportContent) -> list[Any]:
+    """Rows of table ``accuracy`` or ``precision`` of the longest pair of every condition."""
+    rows = pair_rows(content)
+    if not len(rows):
+        return []
+    longest = rows.loc[rows.groupby("condition", sort=False)["span_mm"].idxmax()]
+    return [r for r in rows_of(longest) if not missing(r.s_r) or not missing(r.s_I)]
+
+
+def once(rows: list[list[Text]], columns: int = 1) -> list[list[Text]]:
+    """Rows whose first cells are empty where they and those before them repeat the row above.
+
+    Examples
+    --------
+    >>> once([["a", "1"], ["a", "2"], ["b", "2"]])
+    [['a', '1'], ['', '2'], ['b', '2']]
+    """
+    out = []
+    for k, row in enumerate(rows):
+        above, new = rows[k - 1] if k else None, list(row)
+        for c in range(columns):
+            if above is None or row[: c + 1] != above[: c + 1]:
+                break
+            new[c] = ""
+        out.append(new)
+    return out
+
+
+def largest_gap(content: ReportContent, condition: str) -> Any:
+    """Largest gap of a condition at the best seat, of all its models, um; None without any."""
+    seats = content.table("seating_summary")
+    if not len(seats):
+        return None
+    best = (seats["condition"] == condition) & (seats["seated"] == "best-seat")
+    return seats.loc[best, "max_um"].max()
+
+
 def named(content: ReportContent, condition: str, model: str = "") -> str:
     """Condition and model, as far as the study has several; empty else."""
     pairs = content.table("pair_deviations")
@@ -185,145 +221,19 @@ def slug(*parts: str) -> str:
     return "".join(c if c.isascii() and c.isalnum() else "-" for c in text)
 
 
-def arches(implants: pd.DataFrame) -> dict[str, Arch]:
-    """Arch of every model, from the first reference of each.
-
-    Parameters
-    ----------
-    implants : DataFrame
-        Table ``implants``.
-    """
-    found = {}
-    for model, rows in implants.groupby("model", sort=False):
-        first = rows
-        if "valid_from" in rows and rows["valid_from"].notna().any():
-            oldest = rows["valid_from"].min()
-            first = rows[rows["valid_from"].isna() | (rows["valid_from"] == oldest)]
-        found[str(model)] = arch_of(first.drop_duplicates("implant"))
-    return found
-
-
-def arch_rows(
-    implant_deviations: pd.DataFrame,
-    arch: Arch,
-    *,
-    condition: str,
-    model: str,
-    alignment: str = "all-implants",
-    coverage: float = 0.95,
-) -> pd.DataFrame:
-    """Mean deviation of every implant and where a further scan would lie, seen from above.
-
-    Parameters
-    ----------
-    implant_deviations : DataFrame
-        Table ``implant_deviations``.
-    arch : Arch
-        Of that model.
-    condition, model, alignment : str
-        Whose rows are taken.
-    coverage : float
-        Share of further scans that the ellipse holds.
-
-    Returns
-    -------
-    DataFrame
-        As `accstudy.figures.arch.arch_chart` wants it. The ellipse holds a
-        further scan with the probability `coverage`, if scans are independent and
-        normal: its half axes are those of the covariance times the root of
-        2 (n^2 - 1) / (n (n - 2)) F(coverage; 2, n - 2) (Johnson and Wichern, Applied
-        Multivariate Statistical Analysis, section on prediction ellipsoids; from
-        memory). Empty for fewer than four scans.
-    """
-    rows = implant_deviations[
-        (implant_deviations["condition"] == condition)
-        & (implant_deviations["model"] == model)
-        & (implant_deviations["alignment"] == alignment)
-    ]
-    across, along, flat = _view(arch)
-    out = []
-    for i, implant in enumerate(arch.implants):
-        mine = rows[rows["implant"] == implant]
-        delta = mine[["dx_um", "dy_um", "dz_um"]].to_numpy(float)
-        delta = delta[np.isfinite(delta).all(axis=1)]
-        if not len(delta):
-            continue
-        seen = delta @ np.stack([across, along], axis=1)
-        mean = seen.mean(axis=0)
-        major, minor, turn = _prediction_ellipse(seen, coverage)
-        out.append(
-            {
-                "implant": implant,
-                "x_mm": flat[i, 0],
-                "y_mm": flat[i, 1],
-                "bias_x_um": mean[0],
-                "bias_y_um": mean[1],
-                "bias_vertical_um": float((delta @ arch.common_axis).mean()),
-                "major_um": major,
-                "minor_um": minor,
-                "turn_deg": turn,
-                "n_scans": len(delta),
-            }
-        )
-    return pd.DataFrame(out)
-
-
-def _view(arch: Arch) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Axes of the view from above, the arch open downwards, and the platforms in it."""
-    up = arch.common_axis
-    chord = arch.positions_mm[-1] - arch.positions_mm[0]
-    across = chord - (chord @ up) * up
-    across = across / max(float(np.linalg.norm(across)), 1e-12)
-    along = np.cross(up, across)
-    centred = arch.positions_mm - arch.positions_mm.mean(axis=0)
-    flat = np.stack([centred @ across, centred @ along], axis=1)
-    ends = flat[[0, -1], 1].mean()
-    if len(flat) > 2 and flat[1:-1, 1].mean() < ends:  # turn by half, so that it opens downwards
-        across, along, flat = -across, -along, -flat
-    return across, along, flat
-
-
-def _prediction_ellipse(seen: np.ndarray, coverage: float) -> tuple[float, float, float]:
-    n = len(seen)
-    if n < 4:
-        return float("nan"), float("nan"), 0.0
-    values, vectors = np.linalg.eigh(np.cov(seen, rowvar=False))
-    factor = 2 * (n * n - 1) / (n * (n - 2)) * stats.f.ppf(coverage, 2, n - 2)
-    half = np.sqrt(np.clip(values, 0, None) * factor)
-    turn = np.degrees(np.arctan2(vectors[1, 1], vectors[0, 1]))
-    return float(half[1]), float(half[0]), float(turn)
-
-
-def alignment_rows(implant_deviations: pd.DataFrame, order: dict[str, Arch]) -> pd.DataFrame:
-    """Root mean square 3D deviation of every implant by every alignment.
-
-    Parameters
-    ----------
-    implant_deviations : DataFrame
-        Table ``implant_deviations``.
-    order : dict
-        Arch of every model.
-
-    Returns
-    -------
-    DataFrame
-        ``condition``, ``model``, ``alignment``, ``implant``, ``rms_um``, ``mean_um``,
-        in arch order.
-    """
-    keys = ["condition", "model", "alignment", "implant"]
-    square = implant_deviations.assign(square=implant_deviations["distance_um"] ** 2)
-    grouped = square.groupby(keys, sort=False, observed=True)
-    out = grouped.agg(square=("square", "mean"), mean_um=("distance_um", "mean")).reset_index()
-    out["rms_um"] = np.sqrt(out["square"])
+def alignment_rows(table: pd.DataFrame, order: dict[str, Arch]) -> pd.DataFrame:
+    """Rows of table ``alignments`` in the order of the ways to align and along the arch."""
     rank = {(m, i): k for m, arch in order.items() for k, i in enumerate(arch.implants)}
-    out["rank"] = [rank.get((m, i), 99) for m, i in zip(out["model"], out["implant"], strict=True)]
     how = {"all-implants": 0, "datum-implants": 1, "first-implant": 2}
-    out["how"] = out["alignment"].map(how).fillna(3)
+    out = table.assign(
+        rank=[rank.get((m, i), 99) for m, i in zip(table["model"], table["implant"], strict=True)],
+        how=table["alignment"].map(how).fillna(3),
+    )
     out = out.sort_values(["condition", "model", "how", "rank"], kind="stable")
-    return out.drop(columns=["square", "rank", "how"]).reset_index(drop=True)
+    return out.drop(columns=["rank", "how"]).reset_index(drop=True)
 
 
-def run_rows(pair_deviations: pd.DataFrame, scans: pd.DataFrame) -> tuple[pd.DataFrame, str]:
+def run_rows(content: ReportContent) -> tuple[pd.DataFrame, str]:
     """Two figures of every scan of the model with most scans, in the order they were taken.
 
     Returns
@@ -333,20 +243,19 @@ def run_rows(pair_deviations: pd.DataFrame, scans: pd.DataFrame) -> tuple[pd.Dat
     model : str
         Whose scans.
     """
-    model = str(pair_deviations.groupby("model")["scan"].nunique().idxmax())
-    mine = pair_deviations[pair_deviations["model"] == model]
-    square = mine.assign(square=mine["distance_um"] ** 2)
-    rms = np.sqrt(square.groupby("scan", sort=False)["square"].mean())
-    longest = mine[np.isclose(mine["span_mm"], mine["span_mm"].max())].set_index("scan")
-    out = pd.DataFrame({"rms_um": rms})
-    out["longest_um"] = longest["distance_um"].reindex(out.index)
-    first = mine.drop_duplicates("scan").set_index("scan")[["condition", "cell"]]
-    out = out.join(first).reset_index()
+    pairs, scans = content.table("pair_deviations"), content.table("scans")
+    model = str(pairs.drop_duplicates("scan")["model"].mode(dropna=True).iloc[0])
+    mine = pairs[pairs["model"] == model]
+    longest = mine[mine["span_mm"] == mine["span_mm"].max()].set_index("scan")
+    out = mine.drop_duplicates("scan")[["scan", "condition", "cell"]].reset_index(drop=True)
+    whole = content.table("scan_deviations").set_index("scan")["rms_distance_um"]
+    out["rms_um"] = out["scan"].map(whole)
+    out["longest_um"] = out["scan"].map(longest["distance_um"])
     if "measured_at" in scans:
         at = pd.to_datetime(scans.set_index("scan")["measured_at"], errors="coerce")
         out["at"] = out["scan"].map(at)
         out = out.sort_values("at", kind="stable", na_position="last").reset_index(drop=True)
-    out["number"] = np.arange(1, len(out) + 1)
+    out["number"] = range(1, len(out) + 1)
     return out, model
 
 
@@ -384,7 +293,9 @@ def seat_rows(seating: pd.DataFrame, arch: Arch, *, scan: str) -> pd.DataFrame:
     )
 
 
-def gap_rows(seating: pd.DataFrame, arch: Arch, *, condition: str, model: str) -> pd.DataFrame:
+def gap_rows(
+    seating: pd.DataFrame, medians: pd.DataFrame, arch: Arch, *, condition: str, model: str
+) -> pd.DataFrame:
     """Gaps of all scans: first implant tightened, last implant tightened, best seat.
 
     Column ``worst_um`` is the largest gap at the rim, or the largest interference (negative)
@@ -405,5 +316,5 @@ def gap_rows(seating: pd.DataFrame, arch: Arch, *, condition: str, model: str) -
     rows = rows.sort_values(["a", "b"], kind="stable").drop(columns=["a", "b"])
     gap = rows["gap_max_um"] >= -rows["gap_min_um"]
     rows = rows.assign(worst_um=rows["gap_max_um"].where(gap, rows["gap_min_um"]))
-    median = rows.groupby(["way", "implant"], sort=False)["worst_um"].transform("median")
-    return rows.assign(median_um=median).reset_index(drop=True)
+    on = ["condition", "model", "tightened", "implant"]
+    return rows.merge(medians[[*on, "median_um"]], on=on, how="left")

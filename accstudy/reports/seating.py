@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from accstudy.compare.arch import Arch
+from accstudy.compare.arch import Arch, model_arches
 from accstudy.figures.budget import budget_chart
 from accstudy.figures.misfit import AGAINST, misfit_chart, varied_columns
 from accstudy.figures.seats import gap_chart, seat_chart
@@ -14,7 +14,6 @@ from accstudy.figures.views import PRINTED_MM
 from accstudy.reports.document import Document, ReportContent, Text, heads
 from accstudy.reports.names import condition_name
 from accstudy.reports.rows import (
-    arches,
     confidence_of,
     gap_rows,
     groups,
@@ -120,7 +119,7 @@ def seating(document: Document, content: ReportContent) -> None:
         say("seating.a_perfectly_rigid_and"),
         say("seating.interference_is_not_a"),
     )
-    order = arches(content.table("implants"))
+    order = model_arches(content.table("implants"))
     for (condition, model), mine in groups(table, ["condition", "model"])[:_MOST_SEATS]:
         arch = order[model]
         _one_scan(document, content, mine, arch, condition, model)
@@ -179,7 +178,9 @@ def _all_scans(
     condition: str,
     model: str,
 ) -> None:
-    rows = gap_rows(table, arch, condition=condition, model=model)
+    rows = gap_rows(
+        table, content.table("seating_implants"), arch, condition=condition, model=model
+    )
     if not len(rows):
         return
     limit = limit_of(content, "seat_gap_um")
@@ -415,7 +416,7 @@ def _over_the_study(document: Document, content: ReportContent) -> None:
     if not varied or table.empty:
         return
     keys = ["condition", "model", "seated"]
-    medians = table.groupby(keys)["misfit_um"].median().rename("median_um").reset_index()
+    medians = content.table("seating_summary")[[*keys, "median_um"]]
     best = medians[medians["seated"] == "best-seat"]
     told = [_range(str(name), own["median_um"]) for name, own in best.groupby("condition")]
     document.figure(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from accstudy.accuracy.judge import EACH_PAIR, NOT_VERIFIED, REFUTED, VERIFIED, guard
+from accstudy.accuracy.judge import EACH_PAIR, NOT_VERIFIED, REFUTED, VERIFIED
 from accstudy.plan.size import size_words
 from accstudy.reports.document import Text, strong_accent
 from accstudy.reports.names import measurand_name
@@ -68,9 +68,14 @@ def scope_words(row: Any) -> str:
     return say("verdicts.all_of_a_scan", n_pairs=int(row.n_pairs), things=things)
 
 
+def uninformative(row: Any) -> bool:
+    """Whether a row has a bound that is too wide to say anything of the device."""
+    return bool(getattr(row, "uninformative", False))
+
+
 def verdict_words(row: Any) -> str:
     """Verdict of a row of table ``conformity``, or why there is none."""
-    if missing(row.tolerance_bound) and row.verdict != REFUTED:
+    if missing(row.tolerance_bound) and row.verdict != REFUTED and not uninformative(row):
         return say("verdicts.cannot_be_said_from", n_scans=row.n_scans)
     return str(row.verdict) or say("verdicts.cannot_be_stated")
 
@@ -115,6 +120,12 @@ def _alone(row: Any, what: str, limit: str) -> Text:
             say("verdicts.nonconformity_with_the_limit", start=start, limit=limit, what=what),
             strong_accent(say("verdicts.verified")),
             say("verdicts.lay_beyond_it_more", whom=whom, beyond=beyond),
+        ]
+    elif uninformative(row):
+        said = [
+            say("verdicts.conformity_with_the_limit_2", start=start, limit=limit, what=what),
+            strong_accent(say("verdicts.not_verified")),
+            say("verdicts.give_no_informative_bound", n_scans=row.n_scans, n_cells=row.n_cells),
         ]
     elif missing(row.tolerance_bound):
         said = [
@@ -170,6 +181,8 @@ def what_next(row: Any, supported_mm: float | None = None, *, size: bool = True)
     said = []
     if not row.verdict:
         said.append(say("verdicts.state_the_uncertainty_of"))
+    if uninformative(row):
+        said.append(say("verdicts.no_informative_bound", n_cells=row.n_cells))
     if row.verdict == NOT_VERIFIED and not missing(row.tolerance_bound):
         if not missing(row.p_left_out) and float(row.p_left_out) < _REJECTED:
             said.append(
@@ -222,11 +235,7 @@ def decision_rule(confidence: float) -> str:
 
     Examples
     --------
-    >>> "1.645 times" in decision_rule(0.95)
+    >>> "one-sided 95" in decision_rule(0.95)
     True
     """
-    return say(
-        "verdicts.conformity_is_verified_if",
-        guard=float(guard(1.0, confidence)),
-        confidence=sure(confidence),
-    )
+    return say("verdicts.conformity_is_verified_if", confidence=sure(confidence))

@@ -10,7 +10,12 @@ from accstudy.accuracy.judge import ALL_PAIRS, EACH_PAIR
 from accstudy.figures.span import supported_span_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports import deviations, seating
-from accstudy.reports.accuracy import accuracy_tables, paper_figures
+from accstudy.reports.accuracy import (
+    accuracy_tables,
+    paper_figures,
+    precision_relations,
+    variance_parts,
+)
 from accstudy.reports.common import (
     holds_for,
     left_out,
@@ -19,7 +24,15 @@ from accstudy.reports.common import (
     tried_sentence,
     words_section,
 )
-from accstudy.reports.document import Document, Heading, ReportContent, Text, heads, strong_accent
+from accstudy.reports.document import (
+    Document,
+    Heading,
+    ReportContent,
+    Text,
+    bold,
+    heads,
+    strong_accent,
+)
 from accstudy.reports.names import (
     bias_sentence,
     condition_name,
@@ -34,6 +47,7 @@ from accstudy.reports.rows import (
     levels,
     limit_of,
     longest_pair,
+    once,
     own_limits,
     slug,
     span_points,
@@ -52,7 +66,6 @@ from accstudy.reports.statements import (
 from accstudy.reports.verdicts import decision_table, leading
 from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import (
-    NONE,
     joined,
     missing,
     number,
@@ -77,6 +90,8 @@ def validation_report(content: ReportContent) -> tuple[list[Text], Document, Doc
     deviations.alignments(rest, content)
     deviations.implants_from_above(rest, content)
     deviations.scan_after_scan(rest, content)
+    precision_relations(rest, content, figure=True)
+    variance_parts(rest, content)
     seating.budget(rest, content)
     seating.seating(rest, content)
     misfit(rest, content)
@@ -171,44 +186,45 @@ def _verdicts(document: Document, content: ReportContent) -> None:
 def _verdict_table(
     document: Document, content: ReportContent, rows: pd.DataFrame, gaps: list[Any]
 ) -> None:
+    """What every verdict rests on; with several conditions the verdicts, too.
+
+    With one condition page 1 has the bounds and verdicts of all limits.
+    """
     several = len(set(rows["condition"])) > 1
     cells: list[list[Text]] = []
-    before = None
     for r in rows_of(rows):
-        who = condition_name(r.condition) if r.condition != before else ""
-        before = r.condition
-        start: list[Text] = [who] if several else []
+        found: list[Text] = [quantity(v, r.unit) for v in (r.tolerance_bound, r.bound_with_guard)]
+        found.append([bold(verdict_words(r))])
         cells.append(
             [
-                *start,
+                *([condition_name(r.condition)] * several),
                 f"{scope_words(r)}{for_whom(r.holds_for)}",
                 quantity(r.limit, r.unit),
-                NONE if missing(r.largest_seen) else quantity(r.largest_seen, r.unit),
-                NONE if missing(r.tolerance_bound) else quantity(r.tolerance_bound, r.unit),
-                NONE if missing(r.bound_with_guard) else quantity(r.bound_with_guard, r.unit),
-                [{"t": verdict_words(r), "s": "b"}],
+                quantity(r.largest_seen, r.unit),
+                *found[: 3 * several],
                 _notes(assumption(r), *what_next(r), r.note),
             ]
         )
+    cells = once(cells) if several else cells
     for r in gaps:
+        found = [quantity(v) for v in (r.tolerance_bound_um, r.bound_with_guard_um)]
+        found.append([bold(str(r.verdict))])
         cells.append(
             [
-                *([condition_name(r.condition)] if several else []),
+                *([condition_name(r.condition)] * several),
                 words("names.gaps").get(r.seated, str(r.seated)),
                 quantity(r.limit_um),
                 quantity(r.max_um),
-                NONE if missing(r.tolerance_bound_um) else quantity(r.tolerance_bound_um),
-                NONE if missing(r.bound_with_guard_um) else quantity(r.bound_with_guard_um),
-                [{"t": str(r.verdict), "s": "b"}],
+                *found[: 3 * several],
                 _notes(say("validation.model_model", model=r.model), r.note),
             ]
         )
+    scans = _scans_of(rows)
     document.table(
-        say("validation.verdicts_on_all_limits", scans_of=_scans_of(rows)),
-        [
-            *(heads("validation.columns_condition") if several else []),
-            *heads("validation.columns_what_limit_largest_observed"),
-        ],
+        say("validation.verdicts_on_all_limits", scans_of=scans)
+        if several
+        else say("validation.what_every_verdict_rests", scans=scans),
+        heads("validation.columns_verdicts" if several else "validation.columns_basis"),
         cells,
     )
 

@@ -23,6 +23,7 @@ __all__ = [
     "TERMINAL_SCREW",
     "Told",
     "scan_misfits",
+    "seat_medians",
     "seat_summary",
     "told_from_none",
 ]
@@ -80,6 +81,29 @@ def scan_misfits(
     if locating is not None:
         frame = frame.merge(locating, on=["scan", "seated"], how="left", validate="one_to_one")
     return shape("seating_scans", frame, factors=factors)
+
+
+def seat_medians(seating: pd.DataFrame) -> pd.DataFrame:
+    """Median over the scans of the gap of every implant, or of its interference.
+
+    Parameters
+    ----------
+    seating : DataFrame
+        Table ``seating``.
+
+    Returns
+    -------
+    DataFrame
+        Table ``seating_implants``. Of every scan the gap counts, or with a minus sign the
+        interference where that is larger.
+    """
+    known = seating[seating["gap_max_um"].notna()]
+    gap = known["gap_max_um"] >= -known["gap_min_um"]
+    larger = known["gap_max_um"].where(gap, known["gap_min_um"])
+    on = ["condition", "model", "tightened", "implant"]
+    found = known.assign(median_um=larger, n_scans=1).groupby(on, sort=False, observed=True)
+    made = found.agg(n_scans=("n_scans", "sum"), median_um=("median_um", "median"))
+    return shape("seating_implants", made.reset_index())
 
 
 def _of_scan(scan: pd.DataFrame) -> Iterator[dict[str, Any]]:

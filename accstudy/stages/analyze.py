@@ -10,18 +10,25 @@ from accstudy.accuracy.components import variance_components
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.fieldfigures import field_table
 from accstudy.accuracy.outliers import outlier_table
+from accstudy.accuracy.overviews import (
+    alignment_table,
+    condition_summary,
+    implants_above,
+    outlier_counts,
+)
 from accstudy.accuracy.pairbudget import uncertainty_budget
-from accstudy.accuracy.precision import precision_vs_span
+from accstudy.accuracy.precision import precision_curve, precision_vs_span
 from accstudy.accuracy.reference import implant_u, seated_once
 from accstudy.accuracy.summary import accuracy_table, study_results
 from accstudy.accuracy.vectors import implant_vectors
+from accstudy.compare.arch import model_arches
 from accstudy.compare.scans import models_scanned, scan_deviations
 from accstudy.drift.analysis import DriftOptions, analyze_drift
 from accstudy.errors import Finding, Severity
 from accstudy.seating.contributions import gap_contributions
 from accstudy.seating.noise import locating_misfits
 from accstudy.seating.reference import reference_uncertainty
-from accstudy.seating.summary import scan_misfits, seat_summary
+from accstudy.seating.summary import scan_misfits, seat_medians, seat_summary
 from accstudy.seating.table import seating_table
 from accstudy.stages.arches import arch_findings
 from accstudy.stages.compare import (
@@ -124,6 +131,10 @@ def _trueness(study: Study, tables: Tables) -> Analyzed:
         if results is not None:
             made["field_figures"] = field_table(results, made["accuracy"])
         made["precision_vs_span"] = precision_vs_span(made["accuracy"])
+        made["precision_curve"] = precision_curve(made["precision_vs_span"], made["accuracy"])
+        made["condition_summary"] = condition_summary(made["accuracy"], pairs)
+        made["alignments"] = alignment_table(singles)
+        made["outlier_counts"] = outlier_counts(made["outliers"])
         made["implant_vectors"] = implant_vectors(
             singles, alignment=alignment, confidence=study.settings.limits.confidence
         )
@@ -136,6 +147,12 @@ def _trueness(study: Study, tables: Tables) -> Analyzed:
 def _conformity(study: Study, tables: Tables) -> Analyzed:
     """Bounds against the limits of lengths and angles."""
     made = _tolerance(study, tables["pair_deviations"])
+    made["implants_above"] = implants_above(
+        tables["implant_deviations"],
+        model_arches(study.implants),
+        alignment=study.settings.analysis.alignment,
+        coverage=study.settings.limits.coverage,
+    )
     return Analyzed(made, tuple(_left_out_of_cells(made["conformity"])))
 
 
@@ -340,6 +357,7 @@ def _seats(study: Study, tables: Tables) -> Analyzed:
     seating, noise = (pd.concat(all_, ignore_index=True) for all_ in (seats, locating))
     made = {
         "seating": seating,
+        "seating_implants": seat_medians(seating),
         "seating_scans": scan_misfits(seating, study.implants, locating=noise),
         "seating_contributions": pd.concat(parts, ignore_index=True),
     }
@@ -371,6 +389,7 @@ def _seating_verdicts(study: Study, tables: Tables) -> Analyzed:
 
 _DEVIATIONS = ("pair_deviations", "implant_deviations")
 _PARTS = ("implant_vectors", "uncertainty_budget", "variance_components")
+_SUMMED = ("precision_curve", "condition_summary", "alignments", "outlier_counts")
 _BOUNDS = (
     "study.protocol",
     "limits.distance_um",
@@ -388,7 +407,7 @@ _ACCURATE = Step(
     "accuracy",
     _trueness,
     ("poses", *_DEVIATIONS),
-    ("accuracy", "outliers", "field_figures", "precision_vs_span", *_PARTS),
+    ("accuracy", "outliers", "field_figures", "precision_vs_span", *_PARTS, *_SUMMED),
 )
 _EXCLUDED = Step("with excluded", _with_excluded, ("poses",), ("*_with_excluded",), _BOUNDS)
 _SURFACE = Step("surface", _surfaces, ("poses",), ("surface*",), files=True)
@@ -398,15 +417,15 @@ _OF_CONDITIONS = (
     Step(
         "conformity",
         _conformity,
-        ("pair_deviations",),
-        ("conformity", "supported_spans", "span_curve"),
+        _DEVIATIONS,
+        ("conformity", "supported_spans", "span_curve", "implants_above"),
         _BOUNDS,
     ),
     Step(
         "seating",
         _seats,
         ("poses",),
-        ("seating", "seating_scans", "seating_contributions"),
+        ("seating", "seating_implants", "seating_scans", "seating_contributions"),
         ("seating",),
     ),
     Step(

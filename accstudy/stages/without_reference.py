@@ -11,7 +11,8 @@ import pandas as pd
 
 from accstudy.accuracy.comparisons import failure_table
 from accstudy.accuracy.outliers import outlier_table
-from accstudy.accuracy.precision import precision_vs_span
+from accstudy.accuracy.overviews import condition_summary, outlier_counts
+from accstudy.accuracy.precision import precision_curve, precision_vs_span
 from accstudy.accuracy.summary import accuracy_table, precision_table
 from accstudy.compare.arrangement import scatter_alone
 from accstudy.compare.scans import models_scanned
@@ -63,6 +64,9 @@ def _analyze(study: Study, tables: Tables) -> Analyzed:
         modelled, found = drift_tables(study, pairs, singles, usable)
         modelled = {name: t for name, t in modelled.items() if name not in _OF_A_REFERENCE}
     else:
+        made["precision_curve"] = precision_curve(made["precision_vs_span"], precision)
+        made["condition_summary"] = condition_summary(precision, pairs)
+        made["outlier_counts"] = outlier_counts(made["outliers"])
         made["variance_components"] = components(study, pairs)
         made |= _seating(study, usable)
         modelled, found = mixed_models(study, pairs, singles)
