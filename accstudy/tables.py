@@ -145,6 +145,9 @@ _DIFFERENCE = _columns("""
     ratio_high n its upper limit, of this row by itself
     ratio_simultaneous_low n its lower limit that holds for all rows of the family at once
     ratio_simultaneous_high n its upper limit that holds for all rows of the family at once
+    inverse_ratio n ratio of the second level over the first
+    inverse_low n its lower limit, of this row by itself
+    inverse_high n its upper limit, of this row by itself
     margin n equivalence margin
     p_equivalence p larger p of the two one-sided tests
     equivalence_low n lower limit of the interval that two one-sided tests look at
@@ -1834,6 +1837,7 @@ UNREFERENCED = {
     "implant_deviations": "implant_differences",
     "accuracy": "precision",
     "accuracy_with_excluded": "precision_with_excluded",
+    "scan_deviations": "scan_differences",
     "seating_scans": "seating_scatter",
     "seating_summary": "seating_scatter_summary",
     "drift_status": "drift_state",
@@ -1874,6 +1878,18 @@ _without_truth(
     normal_x n unit normal to both axes, in the mean of the scans; 0 if they are parallel
     normal_y n unit normal to both axes, in the mean of the scans; 0 if they are parallel
     normal_z n unit normal to both axes, in the mean of the scans; 0 if they are parallel
+    """,
+)
+_without_truth(
+    "scan_deviations",
+    "scan, study without a reference",
+    "",
+    """
+    angulation_deg n largest tilt among them in the mean of the scans
+    span_mm n largest distance among them in the mean of the scans
+    worst_distance_um n largest |distance minus its mean| of its pairs
+    rms_distance_um n root mean square of the distances of its pairs minus their means
+    worst_angle_deg n largest |angle between two axes minus its mean| of its pairs
     """,
 )
 _without_truth(

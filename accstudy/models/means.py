@@ -197,7 +197,8 @@ _ORDER = [
     "factor", "contrast", "level_a", "level_b", "stratum", "covariate", "estimate", "se", "df", "t",
     "p", "p_holm", "adjust", "low", "high", "simultaneous_low", "simultaneous_high", "confidence",
     "shown", "ratio", "ratio_low", "ratio_high", "ratio_simultaneous_low",
-    "ratio_simultaneous_high", "margin", "p_equivalence",
+    "ratio_simultaneous_high", "inverse_ratio", "inverse_low", "inverse_high",
+    "margin", "p_equivalence",
     "equivalence_low", "equivalence_high", "equivalent",
 ]  # fmt: skip
 
@@ -274,6 +275,8 @@ def _judged(
     table = family(table, confidence=confidence, adjust=adjust)
     limits = ("low", "high", "simultaneous_low", "simultaneous_high")
     table = table.assign(**{f"ratio_{c}": _ratio(fit, table[c].astype(float)) for c in limits})
+    turned = {"inverse_ratio": "estimate", "inverse_low": "high", "inverse_high": "low"}
+    table = table.assign(**{n: _ratio(fit, -table[c].astype(float)) for n, c in turned.items()})
     decided = (table["p_equivalence"] < alpha).astype("boolean")
     table["equivalent"] = decided.mask(table["p_equivalence"].isna())
     absent = {c: "" for c in ("level_b", "stratum", "covariate") if c not in table}

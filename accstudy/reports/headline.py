@@ -96,6 +96,9 @@ def size_sentences(content: ReportContent, lead: str) -> list[Text]:
         if not is_true(row.shown):
             alike.append(say("comparison.and_times", a=a, b=b, times=_times(ratio, ends)))
             continue
+        if ratio > 1:
+            a, b, ratio = b, a, float(row.inverse_ratio)
+            ends = [row.inverse_low, row.inverse_high]
         larger.setdefault(b, []).append((a, ratio, _times(ratio, ends)))
     what = words("comparison.deviate").get(column, "results")
     said: list[Any] = []

@@ -244,6 +244,8 @@ def run_rows(content: ReportContent) -> tuple[pd.DataFrame, str]:
         Whose scans.
     """
     pairs, scans = content.table("pair_deviations"), content.table("scans")
+    if not content.has("scan_deviations"):
+        return pairs.iloc[:0], ""
     model = str(pairs.drop_duplicates("scan")["model"].mode(dropna=True).iloc[0])
     mine = pairs[pairs["model"] == model]
     longest = mine[mine["span_mm"] == mine["span_mm"].max()].set_index("scan")

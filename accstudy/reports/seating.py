@@ -413,7 +413,7 @@ def _over_the_study(document: Document, content: ReportContent) -> None:
     table = content.table("seating_scans")
     table = table[table["misfit_um"].notna()]
     varied = varied_columns(table)
-    if not varied or table.empty:
+    if not varied or table.empty or not content.has("seating_summary"):
         return
     keys = ["condition", "model", "seated"]
     medians = content.table("seating_summary")[[*keys, "median_um"]]

@@ -14,11 +14,20 @@ import pandas as pd
 from accstudy.accuracy.comparisons import failure_table
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.fieldfigures import field_table
+from accstudy.accuracy.overviews import (
+    alignment_table,
+    condition_summary,
+    implants_above,
+    outlier_counts,
+)
 from accstudy.accuracy.pairbudget import uncertainty_budget
+from accstudy.accuracy.precision import precision_curve, precision_vs_span
 from accstudy.accuracy.summary import accuracy_table, study_results
+from accstudy.compare.arch import model_arches
 from accstudy.compare.deviations import implant_deviations, pair_deviations
 from accstudy.compare.scans import models_scanned, scan_deviations
 from accstudy.models.between import effect_notes
+from accstudy.seating.summary import seat_medians
 from accstudy.study.settings import Settings
 from accstudy.tables import shape
 
@@ -31,6 +40,24 @@ ARCH_6 = {
     "I6": (22.4, -14.5, 0.0),
 }
 TILTS = {"I1": 0.0, "I2": 5.0, "I3": 2.0, "I4": 2.0, "I5": 6.0, "I6": 0.0}
+
+
+def summed(pairs, singles, accuracy, implants, outliers=None, seating=None):
+    """Tables that summarise others for print."""
+    relations = precision_vs_span(accuracy)
+    made = {
+        "precision_vs_span": relations,
+        "precision_curve": precision_curve(relations, accuracy),
+        "condition_summary": condition_summary(accuracy, pairs),
+        "alignments": alignment_table(singles),
+        "implants_above": implants_above(singles, model_arches(implants)),
+        "scan_deviations": scan_deviations(pairs),
+    }
+    if outliers is not None:
+        made["outlier_counts"] = outlier_counts(outliers)
+    if seating is not None:
+        made["seating_implants"] = seat_medians(seating)
+    return made
 
 
 def held(pairs, limits, **u):
@@ -253,6 +280,7 @@ def validation(devices=("device A",), failed=1, seed=11, title="Full-arch check 
         for m in ("distance_um", "angle_deg")
     ]
     factors = good[["scan", "condition", "cell"]]
+    accuracy = accuracy_table(pairs, singles, reference_u={"distance_um": 1.3})
     seating = seating_table(placed, reference, screw_pitch_mm=0.3, factors=factors)
     outliers = shape(
         "outliers",
@@ -282,7 +310,8 @@ def validation(devices=("device A",), failed=1, seed=11, title="Full-arch check 
             "poses": placed,
             "pair_deviations": pairs,
             "implant_deviations": singles,
-            "accuracy": accuracy_table(pairs, singles, reference_u={"distance_um": 1.3}),
+            "accuracy": accuracy,
+            **summed(pairs, singles, accuracy, reference, outliers, seating),
             **held(pairs, limits),
             "uncertainty_budget": uncertainty_budget(
                 pairs,
@@ -381,8 +410,6 @@ def comparison(seed=5, repeats=3, margin=None, models=("distance", "distance siz
             for s in specs
         ],
     )
-    from accstudy.accuracy.precision import precision_vs_span
-
     accuracy = accuracy_table(pairs, singles, reference_u={"distance_um": 1.3})
     return ReportContent(
         title="Three impression techniques",
@@ -395,7 +422,7 @@ def comparison(seed=5, repeats=3, margin=None, models=("distance", "distance siz
             "implant_deviations": singles,
             "accuracy": accuracy,
             "field_figures": field_table(study_results(pairs), accuracy),
-            "precision_vs_span": precision_vs_span(accuracy),
+            **summed(pairs, singles, accuracy, reference),
             **held(pairs, []),
             "model_terms": found.terms,
             "model_tests": found.tests,
@@ -404,7 +431,6 @@ def comparison(seed=5, repeats=3, margin=None, models=("distance", "distance siz
             "model_contrasts": found.contrasts,
             "model_effect_notes": effect_notes(pairs),
             "models": models_scanned(pairs),
-            "scan_deviations": scan_deviations(pairs),
             **{f"model_{name}": table for name, table in found.further.items()},
             "findings": findings().head(1),
         },

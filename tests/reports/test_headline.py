@@ -28,6 +28,11 @@ def contrasts(model, response, rows):
                 "shown": p < 0.05,
                 "confidence": 0.95,
                 "ratio": estimate if logs else NAN,
+                "ratio_low": estimate / half if logs else NAN,
+                "ratio_high": estimate * half if logs else NAN,
+                "inverse_ratio": 1 / estimate if logs else NAN,
+                "inverse_low": 1 / (estimate * half) if logs else NAN,
+                "inverse_high": half / estimate if logs else NAN,
             }
             | {"margin": NAN if logs else 20.0, "p_equivalence": NAN if logs else 1e-4}
             | {"equivalent": None if logs else True}

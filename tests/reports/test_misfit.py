@@ -32,8 +32,11 @@ def tables():
                             | {"contribution_um": counted * size}
                             | {"misfit_without_um": (1 - counted) * size}
                         )
+    medians = pd.DataFrame(scans).groupby(["condition", "model", "seated"], as_index=False)
+    summary = medians["misfit_um"].median().rename(columns={"misfit_um": "median_um"})
     return {
         "seating": pd.DataFrame({"scan": ["x"]}),
+        "seating_summary": summary,
         "seating_scans": pd.DataFrame(scans),
         "seating_contributions": pd.DataFrame(parts),
     }

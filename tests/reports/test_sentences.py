@@ -176,11 +176,11 @@ def test_spread_of_one_scan_cannot_be_said():
 
 
 def test_no_failure_still_has_an_interval():
-    found = Row(failed=0, total=12, low=0.0, high=0.2646, confidence=0.95)
+    found = Row(failed=0, total=12, rate=0.0, low=0.0, high=0.2646, confidence=0.95)
     assert plain(failure_sentence(found)) == (
         "All 12 scans could be used (failure rate: 95 % interval 0 % to 26 %)."
     )
-    found = Row(failed=4, total=25, low=0.025, high=0.419, confidence=0.99)
+    found = Row(failed=4, total=25, rate=0.16, low=0.025, high=0.419, confidence=0.99)
     assert plain(failure_sentence(found)) == (
         "4 of 25 scans could not be used: 16 % (99 % interval 2 % to 42 %)."
     )
@@ -293,7 +293,8 @@ def test_printed_levels_are_those_that_the_intervals_have():
 
 def test_ratio_of_a_log_response_is_taken_back():
     row = contrast(response="log(abs(pair.distance_um))", estimate=np.log(1.5), low=np.log(1.2),
-                   high=np.log(1.9), ratio=1.5, p_holm=0.0004, shown=True)  # fmt: skip
+                   high=np.log(1.9), ratio=1.5, ratio_low=1.2, ratio_high=1.9,
+                   p_holm=0.0004, shown=True)  # fmt: skip
     said = plain(contrast_sentence(row))
     assert (
         "the geometric mean of |deviation of the distance| of A is 1.50 times (1.20 to 1.90)"
@@ -344,9 +345,10 @@ def test_page_one_of_a_validation_hides_no_limit(judged):
         assert row["verdict"] == told["verdict"].removeprefix("conformity ")
     others = held[(held["holds_for"] == "new operators") & (held["scope"] == "all pairs")]
     assert rows[1]["asked"] == "the same, other operators"
-    assert rows[1]["verdict"] == "cannot be said from 12 scans"  # more than ten times the seen
+    assert rows[1]["verdict"] == "not verified"
     assert others["tolerance_bound"].iloc[0] > 10 * others["largest_seen"].iloc[0]
-    assert rows[1]["what to do next"] == "–"
+    assert rows[1]["bound"] == "–"  # more than ten times what any scan showed
+    assert rows[1]["what to do next"].startswith("no informative bound from 4 cells")
     assert rows[-1]["asked"] == "gap at the best seat"
     assert rows[-1]["bound"] == "59 µm"
     assert rows[-1]["verdict"] == "verified"
