@@ -497,10 +497,10 @@ _TABLES = (
             condition t levels of the condition factors, joined by " / "
             n_scans i most scans of a pair
             n_cells i most cells of a pair
-            bias_lowest_um n smallest bias of a pair, signed; empty without a reference
-            bias_highest_um n largest bias of a pair, signed; empty without a reference
-            median_size_um n median |deviation| over pairs and scans; empty without a reference
-            largest_size_um n largest |deviation|; empty without a reference
+            bias_lowest_um n smallest bias of a pair, signed
+            bias_highest_um n largest bias of a pair, signed
+            median_size_um n median |deviation| over pairs and scans
+            largest_size_um n largest |deviation|
             s_r_median_um n median over the pairs of the repeatability standard deviation
             s_I_median_um n the same of the intermediate precision, or reproducibility
         """),
@@ -1838,6 +1838,7 @@ UNREFERENCED = {
     "accuracy": "precision",
     "accuracy_with_excluded": "precision_with_excluded",
     "scan_deviations": "scan_differences",
+    "condition_summary": "condition_scatter",
     "seating_scans": "seating_scatter",
     "seating_summary": "seating_scatter_summary",
     "drift_status": "drift_state",
@@ -1879,6 +1880,12 @@ _without_truth(
     normal_y n unit normal to both axes, in the mean of the scans; 0 if they are parallel
     normal_z n unit normal to both axes, in the mean of the scans; 0 if they are parallel
     """,
+)
+_without_truth(
+    "condition_summary",
+    "condition: the distances of all its pairs, study without a reference",
+    "bias_lowest_um bias_highest_um median_size_um largest_size_um",
+    "",
 )
 _without_truth(
     "scan_deviations",

@@ -12,7 +12,7 @@ from scipy import special
 
 from accstudy.accuracy.outliers import BEYOND
 from accstudy.compare.arch import Arch
-from accstudy.tables import empty, shape
+from accstudy.tables import UNREFERENCED, empty, shape
 
 __all__ = [
     "FAR",
@@ -42,7 +42,7 @@ def condition_summary(accuracy: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFra
     Returns
     -------
     DataFrame
-        Table ``condition_summary``, um; biases and sizes empty without a reference.
+        Table ``condition_summary``, um; ``condition_scatter`` without a reference.
     """
     own = accuracy[(accuracy["measurand"] == "distance_um") & accuracy["span_mm"].notna()]
     referenced = "bias" in own
@@ -64,7 +64,8 @@ def condition_summary(accuracy: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFra
                 "largest_size_um": seen.max(),
             }
         rows.append(row)
-    return shape("condition_summary", pd.DataFrame(rows)) if rows else empty("condition_summary")
+    name = "condition_summary" if referenced else UNREFERENCED["condition_summary"]
+    return shape(name, pd.DataFrame(rows)) if rows else empty(name)
 
 
 def alignment_table(singles: pd.DataFrame) -> pd.DataFrame:

@@ -343,6 +343,8 @@ def variance_parts(document: Document, content: ReportContent) -> None:
     rows = [r for r in rows_of(mine) if (str(r.condition), str(r.model), str(r.subject)) in longest]
     if not rows:
         return
+    ranked = mine[mine["sd"].notna()].sort_values("sd", ascending=False, kind="stable")
+    most = {(r.condition, r.level): r for r in reversed(rows_of(ranked))}
     document.heading(say("precision.components_of_variance"))
     document.table(
         say("precision.components_of_the_standard", confidence=sure(rows[0].confidence)),
@@ -358,6 +360,7 @@ def variance_parts(document: Document, content: ReportContent) -> None:
                     number(r.sd),
                     interval_of(r.sd_low, r.sd_high, "um"),
                     percent(r.share),
+                    _largest(most.get((r.condition, r.level))),
                 ]
                 for r in rows
             ],
@@ -365,3 +368,7 @@ def variance_parts(document: Document, content: ReportContent) -> None:
         ),
         wide=False,
     )
+
+
+def _largest(row: Any) -> str:
+    return NONE if row is None else f"{number(row.sd)} ({row.subject})"
