@@ -49,7 +49,7 @@ reports: $(TOOLS) demo     ## copy the example PDFs into reports/
 	  p.PdfDocument('reports/validation.pdf')[0].render(scale=1.4).to_pil().save('reports/validation_page1.png')"
 
 desk-pictures: $(TOOLS)    ## make the pictures of docs/how-to/desk anew, in Chromium
-	ACCSTUDY_DESK_PICTURES=docs/how-to/desk $(BIN)/python -m pytest tests/desk -q
+	ACCSTUDY_DESK_PICTURES=docs/how-to/desk $(BIN)/python -m pytest tests/desk -q -m "slow or not slow"
 
 docs: $(TOOLS)             ## write the pages of docs/reference anew from the code
 	$(BIN)/python docs/generate.py

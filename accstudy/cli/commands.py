@@ -144,7 +144,7 @@ def check(
             click.echo(line)
         if steps:
             click.echo("Still missing, in the order in which to supply it:")
-        for k, step in enumerate(steps, start=1):
+        for k, (step, _) in enumerate(steps, start=1):
             click.echo(f"  {k}. {step}")
         counts = {s: sum(f.severity is s for f in findings) for s in Severity}
         if not shared.quiet:

@@ -24,7 +24,7 @@ __all__ = ["TASKS", "main"]
 
 TASKS = {
     "protocols": "newstudy", "create": "newstudy",
-    "form": "settings", "save": "settings",
+    "form": "settings", "save": "settings", "exclude": "settings",
     "tables": "tablefiles", "take_table": "tablefiles", "match": "tablefiles",
     "drawing": "drawing", "place_body": "drawing", "take_drawing": "drawing",
     "sheet": "sheets", "edit_sheet": "sheets", "list_files": "sheets", "assign": "sheets",

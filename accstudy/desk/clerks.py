@@ -125,10 +125,13 @@ class Job:
         The clerk's name for it.
     inputs : str
         What the study's files were when it began.
+    given : dict
+        What else it was told.
     """
 
     kind: str
     inputs: str
+    given: dict[str, Any] = field(default_factory=dict)
     state: str = "at work"
     scan: str = ""
     done: int = 0
@@ -173,7 +176,7 @@ class Jobs:
         now = self.of.get(study)
         if now is not None and now.state == "at work":
             return now
-        job = Job(kind, inputs)
+        job = Job(kind, inputs, given)
         self.of[study] = self.last[study, kind] = job
         job.task = asyncio.create_task(self._work(job, {"study": study, **given}))
         return job

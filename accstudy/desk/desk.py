@@ -110,14 +110,15 @@ def in_words(seconds: int | None) -> str:
     Examples
     --------
     >>> in_words(40), in_words(61), in_words(7300)
-    ('less than a minute', '1 min', '2 h 2 min')
+    ('less than a minute', 'about 1 min', 'about 2 h 2 min')
     """
     if seconds is None:
         return ""
     minutes = round(seconds / 60)
     if seconds < 60:
         return "less than a minute"
-    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60} min"
+    hours = f"{minutes // 60} h " if minutes >= 60 else ""
+    return f"about {hours}{minutes % 60} min"
 
 
 def link_of(finding: dict[str, str] | Finding) -> str:

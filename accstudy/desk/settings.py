@@ -21,7 +21,7 @@ from accstudy.study.meanings import meaning
 from accstudy.study.settings import Settings
 from accstudy.study.toml import read_settings
 
-__all__ = ["form", "save", "write_settings"]
+__all__ = ["exclude", "form", "save", "write_settings"]
 
 _FILE = "study.toml"
 _MOST_BYTES = 500_000
@@ -254,6 +254,28 @@ def save(study: Path, version: str, values: dict[str, str], name: str = "") -> s
     return write_settings(study, changes, version=version)
 
 
+def exclude(study: Path, scan: str, reason: str) -> str:
+    """Exclude a scan with a reason; without one, use it again."""
+    reason = " ".join(reason.split())
+    said = read_settings(study / _FILE).exclusions
+    if reason and any(one.scan == scan for one in said):
+        raise InputError(f'scan "{scan}" is excluded already', where="study.toml::exclusions")
+    return write_settings(study, {"exclusions": (scan, reason)})
+
+
+def _exclude(document: Any, scan: str, reason: str) -> None:
+    there = document.setdefault("exclusions", tomlkit.aot()) if reason else document["exclusions"]
+    if reason:
+        table = tomlkit.table()
+        table.update({"scan": scan, "reason": reason})
+        there.append(table)
+        return
+    for k in reversed([k for k, one in enumerate(there) if one["scan"] == scan]):
+        del there[k]
+    if not there:
+        del document["exclusions"]
+
+
 def _value(key: str, text: str) -> Any:
     """The text of a field as a value of TOML; None for an empty one."""
     if not text:
@@ -330,6 +352,9 @@ def _changed(text: str, changes: Mapping[str, Any]) -> str:
             for extra in [k for k in example if changes.get(f"{name}.{k}") is None]:
                 del example[extra]
     for key, value in changes.items():
+        if key == "exclusions":
+            _exclude(document, *value)
+            continue
         *parts, last = key.split(".")
         table: Any = document
         for depth, part in enumerate(parts):

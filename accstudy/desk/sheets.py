@@ -21,7 +21,7 @@ from accstudy.study.toml import read_settings
 
 __all__ = ["assign", "bench", "edit_sheet", "leave_out", "list_files", "sheet", "tick"]
 
-_LONGEST_CELL = 500
+_LONGEST_CELL, _MOST_ROWS = 500, 600
 _PLANNED, _FAILED = "planned", "failed"
 
 
@@ -157,7 +157,8 @@ def sheet(study: Path) -> dict[str, Any]:
         "file": ours.file,
         "version": ours.version,
         "header": list(ours.header),
-        "rows": [{"number": number, "cells": row} for number, row in ours.numbered()],
+        "rows": [{"number": k, "cells": row} for k, row in ours.numbered()[:_MOST_ROWS]],
+        "n": len(rows),
         "editable": ours.is_text and not (ours.sheet and ours.sheet.cells),
         "unlisted": [f for f in unlisted if f not in listed],
         "planned": [r["scan"] for r in rows if r.get("status") == _PLANNED and not r.get("file")],

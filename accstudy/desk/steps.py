@@ -172,6 +172,17 @@ async def leave_out(desk: Desk, study: Opened, request: Request) -> Response:
     return to_step(study, "check")
 
 
+@screen
+async def exclude(desk: Desk, study: Opened, request: Request) -> Response:
+    """A scan that is excluded, and why; or one that is used again."""
+    given = await form_of(request)
+    scan, reason = given.get("scan", ""), given.get("reason", "").strip()
+    if not reason and "again" not in given:
+        raise InputError("the reason is missing", hint="say in a few words why it is excluded")
+    await desk.clerk.ask("exclude", study=study.path, scan=scan, reason=reason)
+    return to_step(study, "scans")
+
+
 # Check, run, read
 
 
@@ -345,6 +356,7 @@ def routes() -> list[BaseRoute]:
         Route("/upload/{where}", upload, methods=["POST"]),
         Route("/sheet", sheet, methods=["POST"]), Route("/listed", listed, methods=["POST"]),
         Route("/leave_out", leave_out, methods=["POST"]),
+        Route("/exclude", exclude, methods=["POST"]),
         Route("/run", run, methods=both), Route("/results", results),
         Route("/table/{name}", table), Route("/file/{name:path}", file),
         Route("/plan", plan, methods=both), Route("/bench", bench, methods=both),

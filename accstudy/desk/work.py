@@ -23,7 +23,7 @@ def check(study: Path, *, put: Put) -> dict[str, Any]:
 
     found = check_study(study, jobs=cores(), show=_shown(put))
     steps, others = split_missing(found)
-    return {"steps": list(steps), "findings": [f.to_dict() for f in others]}
+    return {"steps": steps, "findings": [f.to_dict() for f in others]}
 
 
 def run(study: Path, *, who: str = "", put: Put) -> dict[str, Any]:

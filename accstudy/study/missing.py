@@ -9,7 +9,9 @@ from accstudy.errors import Finding, Severity
 __all__ = ["split_missing"]
 
 
-def split_missing(findings: Sequence[Finding]) -> tuple[tuple[str, ...], tuple[Finding, ...]]:
+def split_missing(
+    findings: Sequence[Finding],
+) -> tuple[tuple[tuple[str, str], ...], tuple[Finding, ...]]:
     """Part what is not there yet from what is wrong.
 
     Parameters
@@ -19,20 +21,20 @@ def split_missing(findings: Sequence[Finding]) -> tuple[tuple[str, ...], tuple[F
 
     Returns
     -------
-    steps : tuple of str
-        What is still to be done, in the order in which to do it: reference, scan
-        body, room, scan list, scans, their columns. Empty when nothing is missing
-        without which the study cannot be computed.
+    steps : tuple of (str, str)
+        What is still to be done, and the place of the first finding that says so, in the
+        order in which to do it: reference, scan body, room, scan list, scans, their
+        columns. Empty when nothing is missing without which the study cannot be computed.
     others : tuple of Finding
         Findings that `steps` does not speak of.
     """
-    steps: list[str] = []
+    steps: list[tuple[str, str]] = []
     told: set[Finding] = set()
     needed = False
     for wanted, words in _STEPS:
         found = [f for f in findings if wanted(f)]
         if found:
-            steps += words(found)
+            steps += [(said, found[0].where) for said in words(found)]
             told.update(found)
             needed = needed or any(f.severity is Severity.ERROR for f in found)
     if not needed:

@@ -165,8 +165,9 @@ def test_what_is_wrong_is_told_beside_what_is_missing():
     room = Finding(Severity.WARNING, "no-temperature", "t", "study.toml::scans.temperature_c")
     steps, others = split_missing([wrong, *cells, room])
     assert others == (wrong,)
-    assert "expansion_per_k" in steps[0]
-    assert steps[1] == "Fill in column operator in scans.csv (2 rows, from row 3 on)."
+    assert "expansion_per_k" in steps[0][0]
+    said = "Fill in column operator in scans.csv (2 rows, from row 3 on)."
+    assert steps[1] == (said, "scans.csv:3:operator")
     # a warning alone is no step: the study can be computed without it
     assert split_missing([wrong, room]) == ((), (wrong, room))
 

@@ -87,7 +87,10 @@ def test_a_hundred_scans_are_listed_and_checked_while_screens_come_at_once(start
         finally:
             over.set()
             watcher.join()
-        memory = sum(p.memory_info().rss for p in (server, *server.children(recursive=True)))
+        family = (server, *server.children(recursive=True))
+        met = [c.raddr.ip for p in family for c in p.net_connections() if c.raddr]
+        assert all(ip == "127.0.0.1" for ip in met)
+        memory = sum(p.memory_info().rss for p in family)
     assert memory < 300e6
     print(f"usable after {usable:.2f} s, longest wait {max(waits):.3f} s, {memory / 1e6:.0f} MB")
     assert sorted(waits)[len(waits) // 2] < 0.2

@@ -119,7 +119,7 @@ def test_a_clinic_from_nothing_to_the_report(started, person, export, tmp_path):
         assert "120 µm" in answer
         picture(person.browser, "results")
         person.clicks("Report")
-        picture(person.browser, "report")
+        picture(person.browser, "report", wait=4)
         person.clicks("Tables")
         person.clicks("conformity")
         person.clicks("bound_with_guard")
@@ -160,6 +160,7 @@ def weekly(export, tmp_path):
     return study, third
 
 
+@pytest.mark.slow
 def test_a_session_of_a_drift_study_is_added_as_by_the_command(started, person, weekly, tmp_path):
     study, third = weekly
     other = tmp_path / "by commands"
@@ -240,6 +241,7 @@ def test_a_study_is_planned_and_ticked_off_at_the_bench(started, person, export,
         assert (failed["status"], failed["reason"]) == ("failed", "tip fogged")
 
 
+@pytest.mark.slow
 def test_a_killed_desk_loses_nothing_and_goes_on(started, person, weekly):
     study, third = weekly
     call("add", study, *third, "--session", "week 3", "--expect", "2")

@@ -40,7 +40,7 @@ def size(browser, width, height=900):
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
 
 
-def picture(browser, name, width=1280):
+def picture(browser, name, width=1280, *, wait=0.5):
     """Keep a picture of the screen for the documentation, where a folder is set for them."""
     folder = os.environ.get("ACCSTUDY_DESK_PICTURES", "")
     if not folder:
@@ -50,7 +50,7 @@ def picture(browser, name, width=1280):
     size(browser, width, 600)
     high = browser.execute_script("return document.documentElement.scrollHeight")
     size(browser, width, min(high, 1200))
-    time.sleep(0.5)
+    time.sleep(wait)
     Path(folder).mkdir(parents=True, exist_ok=True)
     file = Path(folder, f"{name}.png")
     browser.save_screenshot(str(file))

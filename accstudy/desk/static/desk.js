@@ -47,7 +47,7 @@ for (const part of all("[data-job]")) {
       if (job.state !== "at work") return location.reload();
       bar.max = Math.max(job.total, 1);
       bar.value = job.done;
-      now.textContent = job.total ? `${job.done} of ${job.total}${job.scan ? `, ${job.scan}` : ""}${job.left ? `; about ${job.left} left` : ""}` : "Reading";
+      now.textContent = job.total ? `${job.done} of ${job.total}${job.scan ? `, ${job.scan}` : ""}${job.left ? `; ${job.left} left` : ""}` : "Reading";
       lines.replaceChildren(...job.lines.map((line) => Object.assign(document.createElement("li"), { textContent: line })));
     } catch {
       now.textContent = "The desk does not answer. Start it again; what was measured is kept.";
