@@ -349,8 +349,11 @@ def _changed(text: str, changes: Mapping[str, Any]) -> str:
     for name in examples:  # of an example nothing stays but what is said
         example = _at(document, name)
         if isinstance(example, InlineTable):
-            for extra in [k for k in example if changes.get(f"{name}.{k}") is None]:
-                del example[extra]
+            said = tomlkit.inline_table()
+            said.trivia.comment_ws = example.trivia.comment_ws
+            said.trivia.comment = example.trivia.comment
+            above, _, last = name.rpartition(".")
+            _at(document, above)[last] = said
     for key, value in changes.items():
         if key == "exclusions":
             _exclude(document, *value)

@@ -96,7 +96,7 @@ def test_an_example_line_becomes_the_setting(tmp_path):
     settings.save(folder, settings.form(folder, "reference")["version"], given, "reference")
     assert (folder / "study.toml").read_text() == (
         '[study]\ntitle = "A"\nkind = "validation"\n[reference]\n'
-        "# from the certificate:\nmpe_um = { constant = 2.5}\n"
+        "# from the certificate:\nmpe_um = {constant = 2.5}\n"
         'instrument = "ours"   # kind of machine\n'
     )
 

@@ -99,7 +99,7 @@ def bomb():
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as book:
         book.writestr("[Content_Types].xml", "<Types/>")
-        book.writestr("xl/workbook.xml", b" " * 300_000_000)
+        book.writestr("xl/workbook.xml", b" " * 120_000_000)
     return out.getvalue()
 
 
