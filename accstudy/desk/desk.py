@@ -18,6 +18,7 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 from accstudy.desk.clerks import Clerk, Job, Jobs
 from accstudy.desk.safety import BENCH
 from accstudy.desk.studies import Opened, Shelf
+from accstudy.desk.uploads import largest
 from accstudy.errors import AccstudyError, Finding
 
 __all__ = ["Desk", "form_of", "in_words", "link_of", "screen", "stamp", "to_step"]
@@ -54,7 +55,7 @@ class Desk:
             loader=jinja2.FileSystemLoader(_HERE / "templates"), autoescape=True,
             trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined,
         )  # fmt: skip
-        self.templates.globals["link_of"] = link_of
+        self.templates.globals |= {"link_of": link_of, "largest": largest}
 
     async def end(self) -> None:
         """Leave off all work."""

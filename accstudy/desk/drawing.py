@@ -6,7 +6,7 @@ import base64
 from pathlib import Path
 from typing import Any
 
-from accstudy.desk.settings import write_settings
+from accstudy.desk.settings import body_of, write_settings
 from accstudy.errors import AccstudyError, InputError
 from accstudy.locate.anatomy import Anatomy, anatomy
 from accstudy.mesh.model import Mesh
@@ -26,16 +26,17 @@ from accstudy.study.toml import read_settings
 __all__ = ["drawing", "place_body", "take_drawing"]
 
 
-def _looked_at(study: Path, name: str) -> tuple[ScanBodySettings, Mesh, Anatomy]:
+def _looked_at(study: Path) -> tuple[ScanBodySettings, Mesh, Anatomy]:
     files = Files(study)
-    body = read_settings(study / "study.toml", files=files).scan_body.get(name)
+    bodies = read_settings(study / "study.toml", files=files).scan_body
+    body = bodies.get(body_of(bodies))
     if body is None or not body.mesh:
         raise InputError("the study names no CAD geometry of its scan body")
     mesh = study_mesh(files, body.mesh, length_unit=body.length_unit)
     return body, mesh, anatomy(mesh)
 
 
-def drawing(study: Path, name: str = "default") -> dict[str, Any]:
+def drawing(study: Path) -> dict[str, Any]:
     """What the drawing shows, as picture and as choices.
 
     Returns
@@ -46,7 +47,7 @@ def drawing(study: Path, name: str = "default") -> dict[str, Any]:
         settings lie against it; or ``faults``.
     """
     try:
-        body, mesh, found = _looked_at(study, name)
+        body, mesh, found = _looked_at(study)
     except AccstudyError as error:
         return {"faults": [f.to_dict() for f in error.findings]}
     return {
@@ -68,25 +69,27 @@ def drawing(study: Path, name: str = "default") -> dict[str, Any]:
 
 def place_body(study: Path, letter: str, flat: int = 0, reverse: bool = False) -> str:
     """Write which plane is the platform, and which flat and way of the axis hold."""
-    _, _, found = _looked_at(study, "default")
+    _, _, found = _looked_at(study)
     levels = dict(lettered(found))
     if letter not in levels or not 0 <= flat < max(1, len(found.flats)):
         raise InputError("choose one of the planes and flats of the picture")
     values = body_values(found, levels[letter], flat=flat, reverse=reverse)
-    changes: dict[str, Any] = {f"scan_body.default.{k}": value for k, value in values.items()}
-    changes.setdefault("scan_body.default.flat", None)
-    return write_settings(study, changes)
+    return _placed(study, dict(values))
+
+
+def _placed(study: Path, values: dict[str, Any]) -> str:
+    name = body_of(read_settings(study / "study.toml").scan_body)
+    if not name:
+        raise InputError("the study has several scan bodies; they are set in study.toml")
+    values.setdefault("flat", None)
+    return write_settings(study, {f"scan_body.{name}.{k}": value for k, value in values.items()})
 
 
 def take_drawing(study: Path, file: str) -> str:
     """Make a file that was brought the CAD geometry of the study, as it would stand."""
     files = Files(study)
-    body = read_settings(study / "study.toml", files=files).scan_body.get("default")
-    unit = body.length_unit if body else "mm"
-    found = anatomy(study_mesh(files, file, length_unit=unit))
-    values = body_values(found, likely(found)[1])
-    changes: dict[str, Any] = {"scan_body.default.mesh": file, "scan_body.default.cylinder": None}
-    changes |= {f"scan_body.default.{key}": value for key, value in values.items()}
-    changes.setdefault("scan_body.default.flat", None)
-    changes["scan_body.default.learned"] = None
-    return write_settings(study, changes)
+    bodies = read_settings(study / "study.toml", files=files).scan_body
+    body = bodies.get(body_of(bodies))
+    found = anatomy(study_mesh(files, file, length_unit=body.length_unit if body else "mm"))
+    values: dict[str, Any] = {"mesh": file, "cylinder": None, "learned": None}
+    return _placed(study, values | body_values(found, likely(found)[1]))

@@ -69,15 +69,14 @@ def order(study: Path, put: Put) -> dict[str, Any]:
     }
 
 
-def sizes(study: Path, given: dict[str, str], put: Put) -> dict[str, Any]:
+def sizes(study: Path, given: dict[str, str], put: Put, pilot: Path | str = "") -> dict[str, Any]:
     """Sizes and what each is expected to show, as `plan --s-r` or `plan --pilot` tells them."""
     settings = read_settings(study / "study.toml")
     s_r = _number(given.get("s_r", ""), "spread of repeats")
     s_cell = _number(given.get("s_cell", ""), "spread between cells") or 0.0
     bias = _number(given.get("bias", ""), "bias") or 0.0
     per_cell = _counts(given.get("per_cell") or "3, 5", "scans in a cell")
-    pilot = Path(given["pilot"]) if given.get("pilot") else None
-    if (s_r is None or s_r <= 0 or s_cell < 0) and pilot is None:
+    if (s_r is None or s_r <= 0 or s_cell < 0) and not pilot:
         raise InputError(
             "no sample size: the spread of repeats is missing", hint="give it, or a pilot study"
         )
@@ -89,8 +88,8 @@ def sizes(study: Path, given: dict[str, str], put: Put) -> dict[str, Any]:
         sizing.write_table(study, "plan_drift", trade)
         return _told("plan_drift", trade, [])
     assumed = (
-        sizing.pilot_of(pilot, settings)
-        if pilot is not None
+        sizing.pilot_of(Path(pilot), settings)
+        if pilot
         else sizing.assumed_pilot(settings, s_r or 0.0, s_cell, bias)
     )
     cells = _counts(given.get("cells") or "2, 3, 4, 6, 9, 12", "cells")

@@ -13,7 +13,7 @@ from http.cookies import CookieError, SimpleCookie
 from urllib.parse import parse_qs, urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.responses import PlainTextResponse, RedirectResponse
+from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 __all__ = ["BENCH", "EXPLORE_POLICY", "OWNER", "Door", "Keys", "is_loopback"]
@@ -21,7 +21,6 @@ __all__ = ["BENCH", "EXPLORE_POLICY", "OWNER", "Door", "Keys", "is_loopback"]
 OWNER, BENCH = "owner", "bench"
 """What a visitor may do: everything; or only what is noted at the bench."""
 
-_COOKIE = "accstudy-desk"
 _OPEN = ("/static/", "/enter")
 _AT_BENCH = re.compile(r"/s/[0-9a-f]{12}/bench")
 _TRIES, _PAUSE_S = 5, 30.0
@@ -163,12 +162,13 @@ class Door:
         if given and scope["method"] == "GET":
             if not self.keys.is_token(given):
                 return PlainTextResponse("This link is of an earlier start of the desk.", 403)
-            return self.welcome(OWNER, "/")
+            return self.welcome(OWNER, headers["host"])
         try:
             jar = SimpleCookie(headers.get("cookie", ""))
         except CookieError:
             jar = SimpleCookie()
-        cookie = jar[_COOKIE].value if _COOKIE in jar else ""
+        name = _cookie(headers["host"])
+        cookie = jar[name].value if name in jar else ""
         role = self.keys.role(cookie)
         scope.setdefault("state", {})["role"] = role
         scope["state"]["door"] = self
@@ -185,8 +185,17 @@ class Door:
             return PlainTextResponse("From here only the bench can be used.", 403)
         return None
 
-    def welcome(self, role: str, to: str) -> RedirectResponse:
-        """Answer that gives a visitor a cookie and leads on."""
-        answer = RedirectResponse(to, 303)
-        answer.set_cookie(_COOKIE, self.keys.admit(role), httponly=True, samesite="strict")
+    def welcome(self, role: str, host: str) -> HTMLResponse:
+        """Answer that gives a visitor a cookie and leads on.
+
+        It is a page of its own: a redirect would belong to the page whose link was followed,
+        and a strict cookie is not sent then.
+        """
+        answer = HTMLResponse('<meta http-equiv="refresh" content="0; url=/"><a href="/">Desk</a>')
+        answer.set_cookie(_cookie(host), self.keys.admit(role), httponly=True, samesite="strict")
         return answer
+
+
+def _cookie(host: str) -> str:
+    """Name of the cookie: two desks on one machine differ by their port alone."""
+    return f"accstudy-desk-{host.rpartition(':')[2]}"

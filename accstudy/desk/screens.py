@@ -38,7 +38,7 @@ async def enter(request: Request) -> Response:
     if request.method == "GET":
         return desk.page("enter.html", wrong=False)
     if door.keys.is_passphrase((await form_of(request)).get("passphrase", "")):
-        answer: Response = door.welcome(BENCH, "/")
+        answer: Response = door.welcome(BENCH, request.headers["host"])
         return answer
     return desk.page("enter.html", 403, wrong=True)
 

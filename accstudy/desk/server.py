@@ -104,7 +104,9 @@ def serve(
     others = _addresses() if room else []
     hosts = [f"{name}:{number}" for name in ("127.0.0.1", "localhost", *others)]
     link = f"http://127.0.0.1:{number}/?token={keys.token}"
-    app = Door(build(Desk(Shelf(home.resolve()))), keys, hosts)
+    shelf = Shelf(home.resolve())
+    app = Door(build(Desk(shelf)), keys, hosts)
+    opener = shelf.home / "open the desk.html"
     config = uvicorn.Config(
         app, log_level="error", access_log=False, ws="none", http="h11", loop="asyncio",
         server_header=False, date_header=False, proxy_headers=False, timeout_keep_alive=5,
@@ -115,11 +117,18 @@ def serve(
         say(f"desk: {link}")
         say("Only this machine can use it." if not room else _warning(others, number, passphrase))
         say("Close it with Ctrl-C; scans measured so far are kept.")
+        # a file that only the user may read: others see the words that programs are started with
+        opener.unlink(missing_ok=True)
+        opener.touch(mode=0o600)
+        opener.write_text(f'<meta http-equiv="refresh" content="0; url={link}">', encoding="utf-8")
         if browser:
-            webbrowser.open(link)
+            webbrowser.open(opener.as_uri())
 
     with contextlib.closing(listener):
-        _Server(config, ready).run(sockets=[listener])
+        try:
+            _Server(config, ready).run(sockets=[listener])
+        finally:
+            opener.unlink(missing_ok=True)
 
 
 def _warning(others: list[str], port: int, passphrase: str) -> str:

@@ -5,13 +5,13 @@ from __future__ import annotations
 import datetime as dt
 import re
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any, Literal, get_args, get_origin
 
 import tomlkit
 from pydantic import BaseModel
-from tomlkit.items import AbstractTable, InlineTable
+from tomlkit.items import AbstractTable, Float, InlineTable, Integer
 
 from accstudy.errors import Finding, InputError, Severity, StudyError, place
 from accstudy.study.cells import parse_number, read_day
@@ -21,7 +21,7 @@ from accstudy.study.meanings import meaning
 from accstudy.study.settings import Settings
 from accstudy.study.toml import read_settings
 
-__all__ = ["exclude", "form", "save", "write_settings"]
+__all__ = ["body_of", "exclude", "form", "save", "write_settings"]
 
 _FILE = "study.toml"
 _MOST_BYTES = 500_000
@@ -116,25 +116,33 @@ def form(study: Path, name: str) -> dict[str, Any]:
     except StudyError as error:
         faults = [f.to_dict() for f in error.findings]
     try:
-        said = tomlkit.parse(data.decode("utf-8-sig")).unwrap()
+        said: Any = tomlkit.parse(data.decode("utf-8-sig"))
     except (ValueError, tomlkit.exceptions.TOMLKitError):
-        said = {}
+        said = tomlkit.document()
+    body = body_of(said.get("scan_body", {}))
     kind = str(_at(said, "study.kind") or "validation")
     referenced = _at(said, "reference.kind") != "none"
     groups = {}
     for heading, keys in _FORMS.get(name, {}).items():
+        named = {key.replace(".default.", f".{body}."): label for key, label in keys.items()}
         fields = [
             {"key": key, "label": label, **_field(key), "value": _shown(_at(said, key))}
-            for key, label in keys.items()
-            if _asked(key, kind, referenced)
+            for key, label in named.items()
+            if _asked(key, kind, referenced) and (body or name != "body")
         ]
         if fields:
             groups[heading] = fields
     return {
         "groups": groups, "version": digest(data), "kind": kind, "referenced": referenced,
         "title": str(_at(said, "study.title") or study.name), "faults": faults,
-        "exclusions": said.get("exclusions", []),
+        "exclusions": said.unwrap().get("exclusions", []),
     }  # fmt: skip
+
+
+def body_of(names: Iterable[str]) -> str:
+    """The scan body that a screen is about: the only one; none where there are several."""
+    known = list(names) or ["default"]
+    return known[0] if len(known) == 1 else ""
 
 
 def _asked(key: str, kind: str, referenced: bool) -> bool:
@@ -154,6 +162,8 @@ def _at(said: Mapping[str, Any], key: str) -> Any:
 
 
 def _shown(value: Any) -> str:
+    if isinstance(value, Float | Integer):
+        return value.as_string()
     if isinstance(value, list):
         return ", ".join(map(str, value))
     return "" if value is None else str(value)
@@ -233,14 +243,13 @@ def save(study: Path, version: str, values: dict[str, str], name: str = "") -> s
     InputError, StudyError
         With every fault, placed at its key; nothing is written then.
     """
-    known = {key for keys in _FORMS[name].values() for key in keys}
-    before = form(study, name)
-    old = {f["key"]: f["value"] for fields in before["groups"].values() for f in fields}
+    fields = form(study, name)["groups"].values()
+    old = {f["key"]: f["value"] for group in fields for f in group}
     changes: dict[str, Any] = {}
     faults: list[Finding] = []
     for key, text in values.items():
         text = " ".join(text.split())
-        if key not in known or text == old.get(key, ""):
+        if text == old.get(key, text):
             continue
         try:
             changes[key] = _value(key, text)

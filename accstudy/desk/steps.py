@@ -112,7 +112,7 @@ async def upload(desk: Desk, study: Opened, request: Request) -> Response:
         to.mkdir(exist_ok=True)
     size = request.headers.get("content-length", "")
     moment = request.query_params.get("changed", "")
-    file = await receive(
+    file, new = await receive(
         to, place, request.query_params.get("name", ""), request.stream(),
         size=int(size) if size.isdecimal() else None,
         changed=float(moment) / 1000 if moment.isdecimal() else None,
@@ -124,7 +124,8 @@ async def upload(desk: Desk, study: Opened, request: Request) -> Response:
         if where == "body":
             await desk.slow.ask("take_drawing", study=study.path, file=file)
     except AccstudyError:
-        (to / file).unlink(missing_ok=True)
+        if new:
+            (to / file).unlink(missing_ok=True)
         raise
     return JSONResponse({"file": file})
 
@@ -288,7 +289,10 @@ async def plan(desk: Desk, study: Opened, request: Request) -> Response:
             told = await desk.slow.ask("draw", study=study.path, given=given)
             desk.note(study, told["words"])
             return to_step(study, "plan")
-        desk.jobs.start(study.path, "sizes", given=given)
+        pilot = desk.shelf.find(given["pilot"]).path if given.get("pilot") else ""
+        begun = desk.jobs.start(study.path, "sizes", given=given, pilot=pilot)
+        if begun.kind != "sizes":
+            desk.note(study, "The study is being worked on; compute the sizes afterwards.")
         return to_step(study, "plan")
     start = await desk.clerk.ask("order", study=study.path)
     job = desk.jobs.last.get((study.path, "sizes"))

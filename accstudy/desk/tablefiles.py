@@ -40,11 +40,12 @@ def tables(study: Path, table: str) -> dict[str, Any]:
     settings = read_settings(study / "study.toml")
     layout = getattr(settings, _KEYS[table][0])
     file = layout.implants if table == "implants" else layout.list
+    other = "" if table == "scans" else layout.touch_points or layout.runs
     path = resolve(study, file)
-    if not path.is_file():
-        return {"file": file, "there": False}
+    if other or not path.is_file():
+        return {"file": file, "there": False, "other": other}
     data = read_bytes(path, file=file, max_bytes=MAX_BYTES)
-    return {"file": file, "there": True, **_read(data, file, table, layout)}
+    return {"file": file, "there": True, "other": "", **_read(data, file, table, layout)}
 
 
 def _read(data: bytes, file: str, table: str, layout: Layout) -> dict[str, Any]:
@@ -96,6 +97,8 @@ def take_table(study: Path, table: str, file: str) -> str:
     data = read_bytes(resolve(study, file), file=file, max_bytes=MAX_BYTES)
     plain = type(getattr(settings, section))()
     changes: dict[str, Any] = {f"{section}.{name}": None for name in _LAYOUT}
+    if table == "implants":
+        changes |= {"reference.touch_points": None, "reference.runs": None}
     changes[f"{section}.{key}"] = file
     try:
         arranged(data, table, plain, file=file, said=Said(section))

@@ -14,7 +14,7 @@ from accstudy.errors import InputError, OutputError
 from accstudy.study.disk import file_digest
 from accstudy.study.files import resolve
 
-__all__ = ["PLACES", "Place", "receive"]
+__all__ = ["PLACES", "Place", "largest", "receive"]
 
 _MESHES = (".stl", ".ply", ".obj", ".stl.gz", ".ply.gz", ".obj.gz")
 _TABLES = (".csv", ".tsv", ".txt", ".xlsx")
@@ -56,6 +56,11 @@ PLACES = {
 }
 
 
+def largest(where: str) -> int:
+    """Largest file that is taken somewhere, bytes."""
+    return PLACES["scans" if where == "session" else where].max_bytes
+
+
 def _checked(name: str, place: Place, size: int | None) -> str:
     kept = safe_name(name)
     if not kept.lower().endswith(place.endings):
@@ -88,7 +93,7 @@ async def receive(
     *,
     size: int | None = None,
     changed: float | None = None,
-) -> str:
+) -> tuple[str, bool]:
     """Write a file that comes in into the study.
 
     Parameters
@@ -110,6 +115,8 @@ async def receive(
     -------
     str
         Its path, relative to the study.
+    bool
+        Whether it is new; otherwise the same bytes were there.
 
     Raises
     ------
@@ -136,9 +143,8 @@ async def receive(
         if changed is not None and 0 < changed < 4e9:
             os.utime(aside, (changed, changed))
         to = _free(folder, kept, aside, place)
-        if to.exists():
-            aside.unlink()
-        else:
+        new = not to.exists()
+        if new:
             os.replace(aside, to)
     except OSError as error:
         raise OutputError(
@@ -147,7 +153,7 @@ async def receive(
     finally:
         with contextlib.suppress(OSError):
             aside.unlink(missing_ok=True)
-    return to.relative_to(study).as_posix()
+    return to.relative_to(study).as_posix(), new
 
 
 def _free(folder: Path, name: str, aside: Path, place: Place) -> Path:
@@ -157,9 +163,6 @@ def _free(folder: Path, name: str, aside: Path, place: Place) -> Path:
     for k in range(1, 1000):
         to = folder / (name if k == 1 else f"{stem} {k}{dot}{ending}")
         if not os.path.lexists(to) or (to.is_file() and file_digest(to) == new):
-            return to
-        if place.kept_apart and to.is_file() and len(to.read_bytes()[:4000].splitlines()) <= 1:
-            to.unlink()  # the empty table of a new study
             return to
         if not place.kept_apart:
             raise InputError(

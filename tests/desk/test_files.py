@@ -160,3 +160,26 @@ def test_assumptions_that_are_none_are_refused(tmp_path, given, said):
     with pytest.raises(InputError, match=said):
         planning.sizes(folder, given, quiet)
     assert not (folder / "plan").exists()
+
+
+def test_a_scan_body_of_another_name_is_the_one_that_is_set(tmp_path):
+    text = STUDY["study"] + "[scan_body.tall]\ncylinder = { radius_mm = 2, height_mm = 8 }\n"
+    folder = write(tmp_path, STUDY, study=text)
+    found = settings.form(folder, "body")
+    key = "scan_body.tall.cylinder.height_mm"
+    settings.save(folder, found["version"], {key: "9.50"}, "body")
+    assert (folder / "study.toml").read_text() == text.replace("height_mm = 8", "height_mm = 9.50")
+    several = text + "[scan_body.short]\ncylinder = { radius_mm = 2, height_mm = 4 }\n"
+    (folder / "study.toml").write_text(several)
+    found = settings.form(folder, "body")
+    assert found["groups"] == {}
+    settings.save(folder, found["version"], {key: "3"}, "body")
+    assert (folder / "study.toml").read_text() == several
+
+
+def test_a_table_of_positions_takes_the_place_of_probed_points(tmp_path):
+    text = STUDY["study"] + 'touch_points = "reference/touches.csv"\n'
+    folder = write(tmp_path, STUDY, study=text)
+    assert tablefiles.tables(folder, "implants")["other"] == "reference/touches.csv"
+    tablefiles.take_table(folder, "implants", "reference/implants.csv")
+    assert len(tablefiles.tables(folder, "implants")["read"]["rows"]) == 3

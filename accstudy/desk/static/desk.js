@@ -11,6 +11,10 @@ for (const box of all("[data-upload]")) {
     for (const file of files) {
       said.classList.remove("wrong");
       said.textContent = `${taken + wrong.length + 1} of ${files.length}: ${file.name}`;
+      if (file.size > Number(box.dataset.most)) {
+        wrong.push(`"${file.name}" has ${Math.round(file.size / 1e6)} MB; files of up to ${box.dataset.most / 1e6} MB are read`);
+        continue;
+      }
       const to = `${box.dataset.upload}?name=${encodeURIComponent(file.name)}&changed=${Math.round(file.lastModified)}`;
       try {
         const answer = await fetch(to, { method: "POST", body: file, headers: { accept: "application/json" } });
