@@ -32,10 +32,15 @@ from accstudy.stages.work import CACHE, Work
 from accstudy.study.disk import digest, read_own
 from accstudy.study.files import Files
 from accstudy.study.history import FILE as HISTORY
-from accstudy.study.history import chain_faults, lost_runs
+from accstudy.study.history import (
+    chain_faults,
+    changed_sessions,
+    lost_runs,
+    session_digests,
+    session_names,
+)
 from accstudy.study.load import Study, load_study
 from accstudy.study.record import RECORD, Record, differences, json_bytes, read_record
-from accstudy.study.sessions import changed_sessions, session_digests, session_names
 from accstudy.tables import csv_bytes, read_csv
 
 __all__ = ["Audit", "audit_study"]

@@ -17,10 +17,9 @@ from accstudy.stages.cache import LOCATED, STAMPS, Cache, entry_key, is_entry
 from accstudy.stages.work import CACHE, history_entry
 from accstudy.study.disk import file_digest
 from accstudy.study.files import Files
-from accstudy.study.history import last_run
+from accstudy.study.history import last_run, news
 from accstudy.study.load import Study
 from accstudy.study.record import RECORD, Record
-from accstudy.study.sessions import news
 from accstudy.tables import csv_bytes
 
 __all__ = [

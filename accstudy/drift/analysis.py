@@ -1,25 +1,270 @@
-"""The whole drift analysis: scans of all devices to charts, signals, trends and advice."""
+"""The whole drift analysis: charts, signals and advice for every device, side by side."""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import combinations
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy.special import stdtr, stdtrit
 
+from accstudy.accuracy.judge import ALL_PAIRS, VERIFIED
 from accstudy.drift.designs import effective_number
 from accstudy.drift.device import Device
-from accstudy.drift.lookback import lookback_rows
-from accstudy.drift.measurands import CROSS_ARCH, scan_measurands
+from accstudy.drift.limits import hold_limit
+from accstudy.drift.measurands import CROSS_ARCH, scan_measurands, session_table
 from accstudy.drift.options import ALPHA, DriftOptions, Rows
-from accstudy.drift.overview import between_devices, periods
-from accstudy.drift.sessions import session_table
+from accstudy.drift.signals import Found
 from accstudy.drift.status import Held, device_status
+from accstudy.drift.stretch import Stretch
 from accstudy.drift.trend import Trend
-from accstudy.drift.verdicts import hold_limit
 from accstudy.errors import Finding, Severity
 
-__all__ = ["ALPHA", "DriftOptions", "DriftResult", "analyze_drift", "effective_number"]
+__all__ = [
+    "ALPHA",
+    "DriftOptions",
+    "DriftResult",
+    "analyze_drift",
+    "between_devices",
+    "effective_number",
+    "lookback_rows",
+    "periods",
+]
+
+Charted = Mapping[str, Sequence[tuple[Stretch, Sequence[Found]]]]
+
+
+def lookback_rows(
+    device: str, scans: pd.DataFrame, charted: Charted, limits: pd.DataFrame
+) -> pd.DataFrame:
+    """Check scans of the sessions that are not verified.
+
+    Parameters
+    ----------
+    device : str
+        The device.
+    scans : DataFrame
+        ``scan, model, device, session, at``, one row a scan, of all models.
+    charted : mapping
+        For each model the present stretch of every measurand, with what stands.
+    limits : DataFrame
+        Table ``drift_limits``; empty where no limit is set.
+
+    Returns
+    -------
+    DataFrame
+        Rows of table ``drift_lookback``. With a limit: the sessions in which not every
+        pair was verified, whether or not anything changed. Without one: the sessions
+        since the last that no standing signal may reach back to.
+
+    Notes
+    -----
+    A change alone does not make former results wrong: a device that changed and still
+    keeps the limit needs no reassessment. The study's own scans are listed; what else
+    the device measured between the sessions verified before and after is to be
+    reassessed as well.
+    """
+    mine = scans[scans["device"] == device]
+    parts = []
+    for model, rows in mine.groupby("model", sort=True):
+        sessions = rows.groupby("session", sort=False)["at"].min().reset_index()
+        sessions = sessions.sort_values(["at", "session"], kind="stable", ignore_index=True)
+        standing = [(s, one) for s, found in charted.get(str(model), ()) for one in found]
+        held = limits
+        if len(limits):
+            held = limits[(limits["device"] == device) & (limits["model"] == model)]
+        if len(held):
+            doubts = _against_the_limit(sessions, held[held["scope"] == ALL_PAIRS])
+        else:
+            doubts = _since_a_signal(sessions, standing)
+        doubtful = doubts[doubts["doubt"] != ""]
+        if not len(doubtful):
+            continue
+        out = rows[["device", "model", "scan", "session", "at"]].merge(
+            doubtful.drop(columns="at"), on="session", how="inner"
+        )
+        signals = [one.row["at"] for _, one in standing if one.row["kind"] == "signal"]
+        out["signal_at"] = min(signals, default=pd.NaT)
+        out["because"] = "; ".join(
+            dict.fromkeys(
+                f"{s.measurand}: {one.row['kind']} {one.row['chart']}" for s, one in standing
+            )
+        )
+        parts.append(out.sort_values(["at", "scan"], kind="stable"))
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+
+
+def _neighbours(sessions: pd.DataFrame) -> pd.DataFrame:
+    """For every session the last before it and the first after it that is not in doubt."""
+    good = sessions["doubt"] == ""
+    out = sessions.copy()
+    for column in ("session", "at"):
+        kept = sessions[column].where(good)
+        name = {"session": "proven_good", "at": "proven_good_at"}[column]
+        out[name] = kept.ffill()
+        out[name.replace("proven_good", "next_good")] = kept.bfill()
+    for name in ("proven_good", "next_good"):
+        out[name] = out[name].fillna("")
+    return out
+
+
+def _against_the_limit(sessions: pd.DataFrame, together: pd.DataFrame) -> pd.DataFrame:
+    columns = ["session", "implant_a", "implant_b", "bound_um", "limit_um", "confidence", "verdict"]
+    found = sessions.merge(together[columns], on="session", how="left")
+    verified = found["verdict"] == VERIFIED
+    found["doubt"] = [
+        "" if good else _beyond(row) for good, row in zip(verified, found.itertuples(), strict=True)
+    ]
+    return _neighbours(found)
+
+
+def _beyond(row: object) -> str:
+    bound = getattr(row, "bound_um", float("nan"))
+    if pd.isna(bound):
+        return "not every pair has a bound"
+    pair = f"{getattr(row, 'implant_a', '')}-{getattr(row, 'implant_b', '')}"
+    return f"pair {pair} up to {bound:.1f} µm, limit {getattr(row, 'limit_um', 0.0):g} µm"
+
+
+def _since_a_signal(
+    sessions: pd.DataFrame, standing: Sequence[tuple[Stretch, Found]]
+) -> pd.DataFrame:
+    found = sessions.assign(doubt="")
+    if standing:
+        stretch, first = min(standing, key=lambda one: _good_at(*one))
+        since = _good_at(stretch, first)
+        text = (
+            f"{stretch.measurand} may have changed since {pd.Timestamp(first.row['low']):%Y-%m-%d}"
+        )
+        found.loc[found["at"] > since, "doubt"] = text
+    return _neighbours(found)
+
+
+def _good_at(stretch: Stretch, one: Found) -> pd.Timestamp:
+    """Day of the last session that a finding leaves unaffected; the beginning of time for none."""
+    if one.last_good < 0:
+        return pd.Timestamp.min
+    return pd.Timestamp(stretch.rows["at"].iloc[one.last_good])
+
+
+_MEANS = "session means, Student's t"
+_WELCH = "session means, Welch's t"
+_LEAST = 3
+"""Sessions below which a mean has no interval: with two, t = 12.7 makes it say nothing."""
+
+
+def periods(
+    sessions: pd.DataFrame, points: pd.DataFrame, events: pd.DataFrame, *, confidence: float = 0.95
+) -> pd.DataFrame:
+    """Mean of every month and year, with its interval, signals and events.
+
+    Parameters
+    ----------
+    sessions : DataFrame
+        As `accstudy.drift.measurands.session_table` gives them.
+    points, events : DataFrame
+        Tables ``drift_points`` and ``events``.
+    confidence : float
+        Of the intervals.
+
+    Returns
+    -------
+    DataFrame
+        Rows of table ``drift_periods``; no interval from fewer than three sessions.
+    """
+    keys = ["device", "model", "measurand", "unit"]
+    flagged = points[points["signal"].fillna(False).astype(bool)] if len(points) else points
+    parts = []
+    for kind, form in (("month", "%Y-%m"), ("year", "%Y")):
+        frame = sessions.assign(period=sessions["at"].dt.strftime(form))
+        found = frame.groupby([*keys, "period"], sort=False).agg(
+            n_sessions=("session", "nunique"),
+            n_scans=("n_scans", "sum"),
+            mean=("mean", "mean"),
+            sd=("mean", "std"),
+        )
+        found = found.reset_index().assign(kind=kind)
+        if len(flagged):
+            seen = flagged.assign(period=flagged["at"].dt.strftime(form))
+            count = seen.groupby([*keys, "period"])["session"].nunique().rename("n_signals")
+            found = found.merge(count.reset_index(), on=[*keys, "period"], how="left")
+        else:
+            found["n_signals"] = 0
+        found["n_events"] = [
+            _events(events, str(d), str(p), form)
+            for d, p in zip(found["device"], found["period"], strict=True)
+        ]
+        parts.append(found)
+    table = pd.concat(parts, ignore_index=True)
+    n = table["n_sessions"].to_numpy(float)
+    half = stdtrit(np.maximum(n - 1, 1), 0.5 + confidence / 2) * table["sd"] / np.sqrt(n)
+    half = half.where(n >= _LEAST)
+    table["low"], table["high"] = table["mean"] - half, table["mean"] + half
+    table["n_signals"] = table["n_signals"].fillna(0).astype("int64")
+    table["confidence"], table["method"] = confidence, _MEANS
+    return table
+
+
+def _events(events: pd.DataFrame, device: str, period: str, form: str) -> int:
+    if not len(events):
+        return 0
+    mine = events[events["device"].fillna("").isin(["", device])]
+    return int((pd.to_datetime(mine["at"]).dt.strftime(form) == period).sum())
+
+
+def between_devices(sessions: pd.DataFrame, *, confidence: float = 0.95) -> pd.DataFrame:
+    """Difference of every two devices on the same model, a year and in all.
+
+    Parameters
+    ----------
+    sessions : DataFrame
+        As `accstudy.drift.measurands.session_table` gives them.
+    confidence : float
+        Of the intervals.
+
+    Returns
+    -------
+    DataFrame
+        Rows of table ``drift_devices``; session means by Welch's t, two sessions or more
+        on either side.
+    """
+    rows: list[dict[str, Any]] = []
+    for (model, measurand, unit), mine in sessions.groupby(
+        ["model", "measurand", "unit"], sort=False
+    ):
+        years = mine["at"].dt.strftime("%Y")
+        for period in [*sorted(set(years)), "all"]:
+            part = mine if period == "all" else mine[years == period]
+            for a, b in combinations(sorted(set(part["device"])), 2):
+                x, y = (part.loc[part["device"] == d, "mean"].to_numpy(float) for d in (a, b))
+                names = {"model": model, "measurand": measurand, "unit": unit, "period": period}
+                rows.append({**names, "device_a": a, "device_b": b, **_welch(x, y, confidence)})
+    return pd.DataFrame(rows)
+
+
+def _welch(x: np.ndarray[Any, Any], y: np.ndarray[Any, Any], confidence: float) -> dict[str, Any]:
+    out: dict[str, Any] = {
+        "sessions_a": len(x),
+        "sessions_b": len(y),
+        "difference": float(y.mean() - x.mean()),
+        "confidence": confidence,
+        "method": _WELCH,
+    }
+    if min(len(x), len(y)) < 2:
+        return out
+    parts = x.var(ddof=1) / len(x), y.var(ddof=1) / len(y)
+    if not sum(parts) > 0:
+        return out
+    df = sum(parts) ** 2 / (parts[0] ** 2 / (len(x) - 1) + parts[1] ** 2 / (len(y) - 1))
+    se = math.sqrt(sum(parts))
+    half = float(stdtrit(df, 0.5 + confidence / 2)) * se
+    out["low"], out["high"] = out["difference"] - half, out["difference"] + half
+    out["p"] = float(2 * stdtr(df, -abs(out["difference"]) / se))
+    return out
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from accstudy.drift.charts import RULES, rule_run_lengths
 from accstudy.drift.estimated import MeanLimits
 from accstudy.drift.precision import sd_factors, sd_run_length
-from accstudy.drift.rules import RULES, rule_run_lengths
 from accstudy.drift.runlength import (
     cusum_run_length,
     ewma_run_length,

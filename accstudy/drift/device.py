@@ -13,11 +13,10 @@ import scipy  # scipy.stats loads when it is first used
 
 from accstudy.drift.changes import Changes
 from accstudy.drift.designs import baseline_row, effective_number, run_length_rows
-from accstudy.drift.measurands import SCALE
+from accstudy.drift.measurands import MIN_SESSIONS, SCALE, session_table, starts
 from accstudy.drift.options import ALPHA, CHARTS_COUNT, DriftOptions, Rows
 from accstudy.drift.points import chart_points
 from accstudy.drift.projection import sample_advice
-from accstudy.drift.sessions import MIN_SESSIONS, session_table, starts
 from accstudy.drift.signals import (
     Found,
     change_signals,

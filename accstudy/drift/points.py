@@ -8,10 +8,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from accstudy.drift.charts import Cusum, constants, ewma
+from accstudy.drift.charts import Cusum, constants, ewma, rule_signals
 from accstudy.drift.estimated import individuals_factor, range_factor
 from accstudy.drift.precision import sd_factors
-from accstudy.drift.rules import rule_signals
 from accstudy.drift.steps import sd_of_score
 from accstudy.drift.stretch import Stretch
 
@@ -21,7 +20,7 @@ Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 OUTSIDE = "outside-limits"
-"""Rule of every chart; further ones are in `accstudy.drift.rules`."""
+"""Rule of every chart; further ones are in `accstudy.drift.charts`."""
 
 OF_SD = (
     "sd",

@@ -9,12 +9,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from accstudy.drift.changes import find_changes
+from accstudy.drift.changes import find_changes, noticed
 from accstudy.drift.charts import Cusum, cusum
 from accstudy.drift.estimated import MeanLimits, best_mean_limits
+from accstudy.drift.measurands import MIN_SESSIONS, Baseline, baseline_of
 from accstudy.drift.precision import ScoreBaseline, SpreadLimits, score_baseline, spread_limits
-from accstudy.drift.sessions import MIN_SESSIONS, Baseline, baseline_of
-from accstudy.drift.steady import noticed
 from accstudy.drift.steps import sd_score
 from accstudy.drift.trend import months
 

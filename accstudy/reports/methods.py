@@ -14,7 +14,7 @@ from accstudy.reports.names import alignment_name, range_phrase
 from accstudy.reports.reference import reference_methods
 from accstudy.reports.rows import between
 from accstudy.reports.statements import decision_rule
-from accstudy.study.temperature import scan_temperatures
+from accstudy.study.load import scan_temperatures
 from accstudy.words.catalogue import rich, say, words
 from accstudy.words.numbers import date, joined, missing, number, quantity, sure
 

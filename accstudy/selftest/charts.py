@@ -9,8 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from accstudy.drift.charts import constants, cusum, ewma, individuals
-from accstudy.drift.rules import rule_run_lengths
+from accstudy.drift.charts import constants, cusum, ewma, individuals, rule_run_lengths
 from accstudy.drift.runlength import cusum_run_length, ewma_run_length, shewhart_run_length
 from accstudy.drift.trend import mann_kendall, theil_sen
 from accstudy.selftest.published import Case, table

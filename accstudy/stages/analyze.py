@@ -30,7 +30,6 @@ from accstudy.seating.noise import locating_misfits
 from accstudy.seating.reference import reference_uncertainty
 from accstudy.seating.summary import scan_misfits, seat_medians, seat_summary
 from accstudy.seating.table import seating_table
-from accstudy.stages.arches import arch_findings
 from accstudy.stages.compare import (
     at_reference_temperature,
     by_reference,
@@ -39,7 +38,12 @@ from accstudy.stages.compare import (
 )
 from accstudy.stages.dossier import dossier
 from accstudy.stages.modelling import mixed_models
-from accstudy.stages.references import seating_of_bodies, shared_u_of, temperature_tolerance_k
+from accstudy.stages.references import (
+    arch_findings,
+    seating_of_bodies,
+    shared_u_of,
+    temperature_tolerance_k,
+)
 from accstudy.stages.sizes import with_sizes
 from accstudy.stages.steps import Analyzed, Memory, Step, Tables, run_steps
 from accstudy.stages.surface import surface_tables

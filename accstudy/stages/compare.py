@@ -12,9 +12,8 @@ from accstudy.compare.setup_errors import CommonError, common_body_errors
 from accstudy.errors import Finding, Severity, place
 from accstudy.geometry.rigid import frame_from_axis, rotation_vector
 from accstudy.stages.references import references_with_scans
-from accstudy.study.load import Study
+from accstudy.study.load import Study, scan_temperatures
 from accstudy.study.settings import ScanBodySettings
-from accstudy.study.temperature import scan_temperatures
 from accstudy.tables import shape
 
 __all__ = [

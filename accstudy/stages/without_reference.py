@@ -21,9 +21,9 @@ from accstudy.seating.noise import locating_misfits
 from accstudy.seating.summary import scan_misfits, seat_summary
 from accstudy.seating.table import seating_table
 from accstudy.stages.analyze import components, drift_tables, usable_rows
-from accstudy.stages.arches import arch_findings
 from accstudy.stages.compare import at_reference_temperature, by_reference, deviations
 from accstudy.stages.modelling import mixed_models
+from accstudy.stages.references import arch_findings
 from accstudy.stages.steps import Analyzed, Step, Tables
 from accstudy.study.checks import grouped_by
 from accstudy.study.load import Study

@@ -34,7 +34,7 @@ from accstudy.study.disk import (
     replace_folder,
 )
 from accstudy.study.history import FILE as HISTORY
-from accstudy.study.history import add_run, last_run
+from accstudy.study.history import add_run, last_run, news, session_digests
 from accstudy.study.load import Study
 from accstudy.study.record import (
     RECORD,
@@ -46,7 +46,6 @@ from accstudy.study.record import (
     versions,
 )
 from accstudy.study.runs import reference_files
-from accstudy.study.sessions import news, session_digests
 from accstudy.tables import TABLES, UNREFERENCED, csv_bytes, read_csv
 
 __all__ = ["CACHE", "Say", "Work", "history_entry"]

@@ -1,4 +1,4 @@
-"""A study folder, read whole and checked whole, before anything is computed."""
+"""A whole study, read: settings, tables and the temperature of every scan, with all findings."""
 
 from __future__ import annotations
 
@@ -24,7 +24,14 @@ from accstudy.study.times import check_times
 from accstudy.study.toml import read_settings
 from accstudy.tables import empty, valid_since
 
-__all__ = ["Study", "Surveyed", "load_study", "reference_versions", "survey_study"]
+__all__ = [
+    "Study",
+    "Surveyed",
+    "load_study",
+    "reference_versions",
+    "scan_temperatures",
+    "survey_study",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,3 +250,26 @@ def reference_versions(
     rows = implants[implants["model"] == model]
     since = valid_since(rows)
     return [(at, rows[since == at].reset_index(drop=True)) for at in sorted(since.unique())]
+
+
+def scan_temperatures(scans: pd.DataFrame, *, everywhere: float | None) -> pd.Series:
+    """Temperature of every scan, °C.
+
+    Parameters
+    ----------
+    scans : DataFrame
+        Table ``scans``; its column ``temperature_c`` counts before `everywhere`, if it
+        holds numbers.
+    everywhere : float, optional
+        ``scans.temperature_c`` of study.toml.
+
+    Returns
+    -------
+    Series
+        By scan; NaN where nothing is known.
+    """
+    at = pd.Series(float("nan") if everywhere is None else everywhere, scans["scan"], dtype=float)
+    if "temperature_c" in scans and pd.api.types.is_numeric_dtype(scans["temperature_c"]):
+        own = pd.Series(scans["temperature_c"].to_numpy(float), at.index)
+        return own.fillna(at)
+    return at

@@ -370,45 +370,47 @@ def meshes() -> Iterator[tuple[str, bytes]]:
     ply = (b"ply\nformat %s 1.0\nelement vertex %d\nproperty float x\nproperty float y\n"
            b"property float z\nelement face %d\nproperty list uchar int vertex_indices\nend_header\n")  # fmt: skip
     facet = b"facet normal 0 0 1\nouter loop\nvertex 0 0 0\nvertex 1 0 0\nvertex 0 1 0\nendloop\nendfacet\n"
-    body = {
+    body = {  # made one after the other: a fork counts what its parent holds
         "stl": {
-            "facets": b"solid\n" + facet * 400_000, "solids": b"solid\nendsolid\n" * 2_500_000,
-            "binary": bytes(80) + struct.pack("<I", 800_000) + bytes(40_000_000),
-            "binary noise": bytes(80) + struct.pack("<I", 39_000) + os.urandom(39_000 * 50),
-            "too many": bytes(80) + b"\xff" * 4 + bytes(MB - 90), "vertices": b"solid\n" + b"vertex 1 2 3 " * 999_999,
-            "words": b"solid\n" + b"facet " * 9_000_000, "line": b"solid " + b"a" * 40_000_000,
-            "numbers": b"solid\nfacet normal 0 0 1 outer loop vertex " + b"1" * 40_000_000,
-            "no end": b"solid\n" + facet * 9 + b"endsolid " * 9_000_000,
-            "one point": b"solid\n" + facet.replace(b"1", b"0") * 300_000 + b"endsolid\n",
-            "huge": b"solid\n" + facet.replace(b"1 0", b"1e38 0") * 100_000 + b"endsolid\n",
+            "facets": lambda: b"solid\n" + facet * 400_000, "solids": lambda: b"solid\nendsolid\n" * 2_500_000,
+            "binary": lambda: bytes(80) + struct.pack("<I", 800_000) + bytes(40_000_000),
+            "binary noise": lambda: bytes(80) + struct.pack("<I", 39_000) + os.urandom(39_000 * 50),
+            "too many": lambda: bytes(80) + b"\xff" * 4 + bytes(MB - 90), "vertices": lambda: b"solid\n" + b"vertex 1 2 3 " * 999_999,
+            "words": lambda: b"solid\n" + b"facet " * 9_000_000, "line": lambda: b"solid " + b"a" * 40_000_000,
+            "numbers": lambda: b"solid\nfacet normal 0 0 1 outer loop vertex " + b"1" * 40_000_000,
+            "no end": lambda: b"solid\n" + facet * 9 + b"endsolid " * 9_000_000,
+            "one point": lambda: b"solid\n" + facet.replace(b"1", b"0") * 300_000 + b"endsolid\n",
+            "huge": lambda: b"solid\n" + facet.replace(b"1 0", b"1e38 0") * 100_000 + b"endsolid\n",
         },
         "ply": {
-            "elements": ply[:22] % b"ascii" + b"element a 1\n" * 3_000_000, "vertices": ply % (b"ascii", 9**9, 1),
-            "faces": ply % (b"binary_little_endian", 3, 2**31) + bytes(MB),
-            "zeros": ply % (b"binary_little_endian", 3_000_000, 1) + bytes(40_000_000),
-            "lists": ply % (b"binary_little_endian", 1, 9_000_000) + bytes(40_000_000),
-            "text": ply % (b"ascii", 3_000_000, 1) + b"0 0 0\n" * 5_000_000,
-            "text faces": ply % (b"ascii", 3, 4_000_000) + b"0 0 0\n0 1 0\n1 0 0\n" + b"3 0 1 2\n" * 4_000_000,
-            "polygon": ply % (b"ascii", 3, 1) + b"0 0 0\n0 1 0\n1 0 0\n255 " + b"0 " * 9_000_000,
-            "comments": b"ply\n" + b"comment\n" * 4_000_000, "line": b"ply\ncomment " + b"a" * 40_000_000,
-            "digits": ply[:60] % (b"ascii", 1) + b"9" * 1_000_000 if False else b"ply\nformat ascii 1.0\nelement vertex " + b"9" * 1_900_000,
-            "fans": ply % (b"binary_little_endian", 3, 150_000) + bytes(36) + (b"\xff" + bytes(1020)) * 38_000,
+            "elements": lambda: ply[:22] % b"ascii" + b"element a 1\n" * 3_000_000, "vertices": lambda: ply % (b"ascii", 9**9, 1),
+            "faces": lambda: ply % (b"binary_little_endian", 3, 2**31) + bytes(MB),
+            "zeros": lambda: ply % (b"binary_little_endian", 3_000_000, 1) + bytes(40_000_000),
+            "lists": lambda: ply % (b"binary_little_endian", 1, 9_000_000) + bytes(40_000_000),
+            "text": lambda: ply % (b"ascii", 3_000_000, 1) + b"0 0 0\n" * 5_000_000,
+            "text faces": lambda: ply % (b"ascii", 3, 4_000_000) + b"0 0 0\n0 1 0\n1 0 0\n" + b"3 0 1 2\n" * 4_000_000,
+            "polygon": lambda: ply % (b"ascii", 3, 1) + b"0 0 0\n0 1 0\n1 0 0\n255 " + b"0 " * 9_000_000,
+            "comments": lambda: b"ply\n" + b"comment\n" * 4_000_000, "line": lambda: b"ply\ncomment " + b"a" * 40_000_000,
+            "digits": lambda: ply[:60] % (b"ascii", 1) + b"9" * 1_000_000 if False else b"ply\nformat ascii 1.0\nelement vertex " + b"9" * 1_900_000,
+            "fans": lambda: ply % (b"binary_little_endian", 3, 150_000) + bytes(36) + (b"\xff" + bytes(1020)) * 38_000,
         },
         "obj": {
-            "corners": b"v 0 0 0\n" * 5_000_000, "faces": b"v 0 0 0\nv 1 0 0\nv 0 1 0\n" + b"f 1 2 3\n" * 4_000_000,
-            "polygon": b"v 0 0 0\nv 1 0 0\nv 0 1 0\nf" + b" 1 2 3" * 6_000_000, "joined": b"v 0 0 0\\\n" * 4_000_000,
-            "groups": b"g\n" * 20_000_000, "lines": b"\n" * 40_000_000, "returns": b"\r" * 40_000_000,
-            "slashes": b"f " + b"/" * 40_000_000, "far": b"v 0 0 0\nf 1 1 " + b"9" * 30_000_000,
-            "minus": b"v 0 0 0\nf" + b" -" * 20_000_000, "numbers": b"v " + b"1" * 40_000_000,
-            "squares": b"v 0 0 0\nv 1 0 0\nv 0 1 0\nv 1 1 0\n" + b"f 1 2 3 4\n" * 4_000_000,
-            "mixed": (b"v 0 1 0\nf -1 -1 -1\n") * 2_000_000, "comments": b"#\n" * 20_000_000,
-            "backslashes": b"\\\n" * 20_000_000, "numbered": b"".join(b"v %d 0 %d\n" % (k, k * k) for k in range(100_000)),
+            "corners": lambda: b"v 0 0 0\n" * 5_000_000, "faces": lambda: b"v 0 0 0\nv 1 0 0\nv 0 1 0\n" + b"f 1 2 3\n" * 4_000_000,
+            "polygon": lambda: b"v 0 0 0\nv 1 0 0\nv 0 1 0\nf" + b" 1 2 3" * 6_000_000, "joined": lambda: b"v 0 0 0\\\n" * 4_000_000,
+            "groups": lambda: b"g\n" * 20_000_000, "lines": lambda: b"\n" * 40_000_000, "returns": lambda: b"\r" * 40_000_000,
+            "slashes": lambda: b"f " + b"/" * 40_000_000, "far": lambda: b"v 0 0 0\nf 1 1 " + b"9" * 30_000_000,
+            "minus": lambda: b"v 0 0 0\nf" + b" -" * 20_000_000, "numbers": lambda: b"v " + b"1" * 40_000_000,
+            "squares": lambda: b"v 0 0 0\nv 1 0 0\nv 0 1 0\nv 1 1 0\n" + b"f 1 2 3 4\n" * 4_000_000,
+            "mixed": lambda: (b"v 0 1 0\nf -1 -1 -1\n") * 2_000_000, "comments": lambda: b"#\n" * 20_000_000,
+            "backslashes": lambda: b"\\\n" * 20_000_000, "numbered": lambda: b"".join(b"v %d 0 %d\n" % (k, k * k) for k in range(100_000)),
         },
     }  # fmt: skip
     for kind, files in body.items():
-        for name, data in files.items():
+        for name, make in files.items():
+            data = make()
             yield f"{name}.{kind}", data[:MB]
             packed = gzip.compress(data, 9)
+            del data
             if len(packed) <= MB:
                 yield f"{name}.{kind}.gz", packed
         yield f"noise.{kind}", os.urandom(MB)
@@ -502,17 +504,17 @@ def cases(only: str = "") -> Iterator[tuple[str, Case]]:
             )
     if _wanted("scan", only) or _wanted("drawing", only):
         for what, data in meshes():
-            scans = MESHES["scans.csv"] + f"s1,M,{what}\n".encode()
+            scans = MESHES["scans.csv"] + f"s1,M,scans/{what}\n".encode()
             yield (
                 f"scan: {what}",
-                ({**MESHES, "scans.csv": scans, what: data}, ("check", "list-scans")),
+                ({**MESHES, "scans.csv": scans, f"scans/{what}": data}, ("check", "list-scans")),
             )
             toml = MESHES["study.toml"].partition(b"cylinder")[0] + f'mesh = "{what}"\n'.encode()
             yield f"drawing: {what}", ({**MESHES, "study.toml": toml, what: data}, ("check",))
     if _wanted("scan", only):
         for what, odd in ODD.items():
-            scans = MESHES["scans.csv"] + b"s1,M,a.stl\n"
-            yield f"scan: {what}", ({**MESHES, "scans.csv": scans, "a.stl": odd},
+            scans = MESHES["scans.csv"] + b"s1,M,scans/a.stl\n"
+            yield f"scan: {what}", ({**MESHES, "scans.csv": scans, "scans/a.stl": odd},
                                     ("check", "run", "list-scans"))  # fmt: skip
     if _wanted("plan/order.json", only):
         for what, data in {

@@ -9,9 +9,16 @@ import pytest
 from accstudy.accuracy.dossier import reference_changes
 from accstudy.compare.deviations import implant_deviations, pair_deviations
 from accstudy.drift.analysis import DriftOptions, analyze_drift, effective_number
-from accstudy.drift.measurands import CROSS_ARCH, SCALE, scale_ppm, scan_measurands
+from accstudy.drift.measurands import (
+    CROSS_ARCH,
+    SCALE,
+    baseline_of,
+    scale_ppm,
+    scan_measurands,
+    session_table,
+    starts,
+)
 from accstudy.drift.points import OF_SD
-from accstudy.drift.sessions import baseline_of, session_table, starts
 from accstudy.errors import InputError
 from accstudy.simulate.studies import simulate_study
 from accstudy.stages.analyze import deviations

@@ -7,9 +7,8 @@ from itertools import combinations, pairwise
 import numpy as np
 import pytest
 
-from accstudy.drift.changes import find_changes, segment
+from accstudy.drift.changes import autocorrelation, critical_gain, find_changes, segment
 from accstudy.drift.slope import slope_of
-from accstudy.drift.steady import autocorrelation, critical_gain
 from accstudy.errors import InputError
 
 MONTHS = np.arange(18.0)

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from accstudy.accuracy.judge import ALL_PAIRS, verdict
-from accstudy.drift.lookback import lookback_rows
+from accstudy.drift.analysis import lookback_rows
 from accstudy.drift.signals import Found, event_near
 from accstudy.drift.stretch import chart_stretch
 from accstudy.reports.device import work_in_doubt

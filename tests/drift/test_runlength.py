@@ -7,8 +7,7 @@ import re
 import numpy as np
 import pytest
 
-from accstudy.drift.charts import cusum, ewma
-from accstudy.drift.rules import RULES, rule_run_lengths, rule_signals
+from accstudy.drift.charts import RULES, cusum, ewma, rule_run_lengths, rule_signals
 from accstudy.drift.runlength import (
     best_lambda,
     cusum_limit,

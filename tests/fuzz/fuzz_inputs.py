@@ -31,11 +31,10 @@ with atheris.instrument_imports(include=["accstudy"]):
     from accstudy.stages.cache import Cache, Stamps
     from accstudy.study.arrange import Said, arranged
     from accstudy.study.header import read_sheet
-    from accstudy.study.history import chain_faults, last_run, lost_runs
+    from accstudy.study.history import chain_faults, changed_sessions, last_run, lost_runs
     from accstudy.study.layout import Layout
     from accstudy.study.load import load_study
     from accstudy.study.record import read_record
-    from accstudy.study.sessions import changed_sessions
     from accstudy.study.toml import _known_keys
     from accstudy.study.typed import typed
 

@@ -38,6 +38,7 @@ from accstudy.drift.estimated import (
     largest_ewma,
     mean_limits,
 )
+from accstudy.drift.measurands import Baseline
 from accstudy.drift.options import CHARTS_COUNT
 from accstudy.drift.points import OF_SD, chart_points
 from accstudy.drift.precision import ScoreBaseline, SpreadLimits, sd_factors, sd_run_length
@@ -51,7 +52,6 @@ from accstudy.drift.runlength import (
     shewhart_limit,
     shewhart_run_length,
 )
-from accstudy.drift.sessions import Baseline
 from accstudy.drift.steps import NormalStep, ScoreStep, Step
 from accstudy.drift.stretch import Spread, Stretch, chart_stretch
 from accstudy.tables import empty, shape
