@@ -45,13 +45,12 @@ def acting_section(document: Document, content: ReportContent) -> None:
         say("effects.two_questions"),
         say("effects.at_equal_arch_length"),
     )
-    for column, title in (
-        ("angulation_deg", say("effects.angulation")),
-        ("n_implants", say("effects.implant_count")),
-    ):
-        document.lead(title, *_paragraphs(content, column))
-        _figure(document, content, column)
+    columns = ("angulation_deg", "n_implants")
+    for column in columns:
+        document.lead(words("effects.titles")[column], *_paragraphs(content, column))
     _effect_table(document, content)
+    for column in columns:
+        _figure(document, content, column)
     if len(models):
         _model_table(document, models)
 
@@ -200,6 +199,7 @@ def path_section(document: Document, content: ReportContent, models: list[str]) 
     if not names or not (lines["covariate"] == "path_mm").any():
         return
     document.heading(say("effects.effect_of_the_arch"))
+    document.lead(say("effects.along_the_arch"), say("effects.errors_of_stitching"))
     _draw(document, content, "path_mm", names, name="effect-path")
     _slope_table(document, content, names)
 

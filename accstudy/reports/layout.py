@@ -32,7 +32,7 @@ SPACE_MM = {
 }
 """Space above and below every kind of block; between two blocks the larger one counts."""
 
-_WHOLE_MM = {"table": 130.0, "terms": 70.0, "list": 90.0}  # lower ones are not parted
+_WHOLE_MM = {"table": 100.0, "terms": 70.0, "list": 90.0}  # lower ones are not parted
 _PART_MM = 25.0  # what can be parted begins on a page only where this much is left
 _LOST_MM = 4.0  # about what stays empty below the last whole line of a page
 _MOST_WAITING = 2
