@@ -94,8 +94,10 @@ def chart_panels(
         Hollow: baseline sessions. Squares: signals.
     """
     height = max(len(column) for column in columns)
-    figure = new_figure(166, 12 + 8 * bool(len(events)) + panel_mm * height)
+    above_mm, below_mm = 5 + 8 * bool(len(events)), 7
+    figure = Figure(figsize=(166 / 25.4, (above_mm + below_mm + panel_mm * height) / 25.4))
     grid = figure.subplots(height, len(columns), sharex=True, squeeze=False)
+    _set(figure, above_mm=above_mm, below_mm=below_mm, columns=len(columns), panel_mm=panel_mm)
     for k, column in enumerate(columns):
         for ax, (name, unit, points) in zip(grid[:, k], column, strict=False):
             for number, (_, side) in enumerate(points.groupby("chart", sort=False)):
@@ -109,6 +111,19 @@ def chart_panels(
         _dates(last, most=9 if len(columns) == 1 else 5)
         _events(list(grid[: len(column), k]), events, width_mm=150 if len(columns) == 1 else 62)
     return figure
+
+
+def _set(
+    figure: Figure, *, above_mm: float, below_mm: float, columns: int, panel_mm: float
+) -> None:
+    """Place panels that are all alike; to work it out from the labels takes most of the drawing."""
+    width, height = 25.4 * figure.get_size_inches()
+    left, right, gap = 15.0, 6.0, 5.0
+    each = (width - right - left * columns) / columns
+    figure.subplots_adjust(
+        left=left / width, right=1 - right / width, top=1 - above_mm / height, bottom=below_mm / height,
+        wspace=left / each, hspace=gap / (panel_mm - gap),
+    )  # fmt: skip
 
 
 def _shared(points: pd.DataFrame) -> bool:

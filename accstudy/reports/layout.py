@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import functools
 import json
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib.resources import as_file, files
@@ -204,6 +205,8 @@ def _part(lead: Block, moved: Block) -> None:
 
 
 _HEIGHT = "<height>"
+_FRAME = re.compile(rb"(\A(?:<\?xml.*?\?>\s*)?(?:<!DOCTYPE.*?>\s*)?<svg\b[^>]*>).*", re.DOTALL)
+"""A drawing, of which only the size matters when heights are measured."""
 
 STANDARDS = ["a-3a", "ua-1"]
 """PDF standards that the compiler checks: archiving with attachments, accessibility."""
@@ -289,8 +292,9 @@ def compile_pdf(
 
 def _heights_mm(inputs: dict[str, bytes], shown: dict[str, Any]) -> list[tuple[float, float]]:
     """Printed height of every block, and of what a table repeats on every page."""
+    frames = {name: _FRAME.sub(rb"\1</svg>", data, 1) for name, data in inputs.items()}
     said: str = typst.query(  # type: ignore[type-var]
-        {**inputs, "report.json": _json({**shown, "measuring": True})},
+        {**frames, "report.json": _json({**shown, "measuring": True})},
         _HEIGHT,
         field="value",
         one=True,
