@@ -121,9 +121,13 @@ def _set(
     left, right, gap = 15.0, 6.0, 5.0
     each = (width - right - left * columns) / columns
     figure.subplots_adjust(
-        left=left / width, right=1 - right / width, top=1 - above_mm / height, bottom=below_mm / height,
-        wspace=left / each, hspace=gap / (panel_mm - gap),
-    )  # fmt: skip
+        left=left / width,
+        right=1 - right / width,
+        top=1 - above_mm / height,
+        bottom=below_mm / height,
+        wspace=left / each,
+        hspace=gap / (panel_mm - gap),
+    )
 
 
 def _shared(points: pd.DataFrame) -> bool:
