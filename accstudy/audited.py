@@ -21,6 +21,7 @@ from accstudy.study.history import last_run, news
 from accstudy.study.load import Study
 from accstudy.study.record import RECORD, Record
 from accstudy.tables import csv_bytes
+from accstudy.words.catalogue import say
 
 __all__ = [
     "Audit",
@@ -80,7 +81,7 @@ class Audit:
 
     def differs(self, code: str, what: str, where: str) -> None:
         """Add a finding."""
-        hint = "restore the file from a copy, or recompute the results with `accstudy run`"
+        hint = say("findings.restore_the_file_from")
         self.findings.append(Finding(Severity.ERROR, code, what, where, hint))
 
     def note(self, difference: Difference, what: str, file: str) -> None:
@@ -175,15 +176,17 @@ def compare_cache(audit: Audit, study: Study, record: Record, known: Mapping[str
         entry = entries.get(scan)
         same = entry is not None and entry.findings == known[scan].findings
         if entry is None or not same or not _alike(entry.poses, known[scan].poses):
-            what = f'the cached measurement of scan "{scan}" differs from the results'
+            what = say("findings.the_cached_measurement_of", scan=scan)
             where = (CACHE / file.name).as_posix()
             audit.findings.append(
-                Finding(Severity.ERROR, "file-changed", what, where, "delete that file")
+                Finding(
+                    Severity.ERROR, "file-changed", what, where, say("findings.delete_that_file")
+                )
             )
     for name, _ in _files(study.path / CACHE.parent):
         ours = is_entry(name.removeprefix(f"{CACHE.name}/"))
         if not ours and name not in ("lock", LOCATED, STAMPS):
-            what = f'"{name}" is not a file of this program'
+            what = say("findings.is_not_a_file", name=name)
             audit.differs("file-new", what, f"{CACHE.parent.name}/{name}")
 
 
@@ -193,10 +196,10 @@ def compare_view(audit: Audit, kept: Path, drawn: Path) -> None:
 
     old, new = kept_view(kept), kept_view(drawn)
     if old and new and old["key"] == new["key"] and old != new and not audit.made_on:
-        what = "the kept view of a located scan differs from the scan"
+        what = say("findings.the_kept_view_of")
         where = f"{CACHE.parent}/{kept.name}"
         audit.findings.append(
-            Finding(Severity.ERROR, "file-changed", what, where, "delete that file")
+            Finding(Severity.ERROR, "file-changed", what, where, say("findings.delete_that_file"))
         )
 
 

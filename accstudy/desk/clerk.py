@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from accstudy.errors import AccstudyError, Finding, Severity
+from accstudy.words.catalogue import say
 
 __all__ = ["TASKS", "main"]
 
@@ -87,8 +88,8 @@ def _answer(question: dict[str, Any], answers: Any) -> None:
     except (KeyboardInterrupt, BrokenPipeError):
         raise
     except Exception as error:
-        what = f"accstudy failed: {type(error).__name__}: {error}"
-        mend = "this is a bug; earlier results are unchanged"
+        what = say("findings.accstudy_failed", name=type(error).__name__, error=error)
+        mend = say("findings.this_is_a_bug_2")
         put({"refused": [Finding(Severity.ERROR, "bug", what, "", mend).to_dict()]})
 
 

@@ -23,6 +23,7 @@ from accstudy.drift.status import Held, device_status
 from accstudy.drift.stretch import Stretch
 from accstudy.drift.trend import Trend
 from accstudy.errors import Finding, Severity
+from accstudy.words.catalogue import say
 
 __all__ = [
     "ALPHA",
@@ -421,9 +422,9 @@ def _neighbours_alike(one: Device) -> list[Finding]:
         Finding(
             Severity.WARNING,
             "sessions-alike",
-            f'sessions of device "{one.device}" on model "{one.model}" are autocorrelated '
-            f"(correlation {worst.rho:.1f} between neighbours): control limits are wider, and "
-            "changes are detected later",
-            mend="look for causes that persist over sessions, such as temperature or operator",
+            say(
+                "findings.sessions_of_device_on", device=one.device, model=one.model, rho=worst.rho
+            ),
+            mend=say("findings.look_for_causes_that"),
         )
     ]

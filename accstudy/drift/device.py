@@ -29,6 +29,7 @@ from accstudy.drift.signals import (
 from accstudy.drift.stretch import Stretch, chart_stretch
 from accstudy.drift.trend import MIN_TREND, Trend, mann_kendall, months, theil_sen, trend_of
 from accstudy.errors import Finding, Severity
+from accstudy.words.catalogue import say
 
 __all__ = ["SLOPE_METHOD", "Charted", "Device"]
 
@@ -157,9 +158,14 @@ class Device:
                 Finding(
                     Severity.WARNING,
                     "no-baseline",
-                    f'device "{stretch.device}" on model "{stretch.model}" has no charts from '
-                    f"{stretch.rows['at'].iloc[0]:%Y-%m-%d} on: {stretch.note}",
-                    mend=f"run at least {MIN_SESSIONS} sessions before drawing conclusions",
+                    say(
+                        "findings.device_on_model_has",
+                        device=stretch.device,
+                        model=stretch.model,
+                        at=stretch.rows["at"].iloc[0],
+                        note=stretch.note,
+                    ),
+                    mend=say("findings.run_at_least_sessions", MIN_SESSIONS=MIN_SESSIONS),
                 )
             )
         alpha = ALPHA / (2 * len(self.measurands))  # level and spread of each

@@ -13,6 +13,7 @@ from accstudy.accuracy.factors import absolute_quantile
 from accstudy.drift.runlength import best_lambda, ewma_limit, ewma_run_length
 from accstudy.drift.stretch import Stretch
 from accstudy.drift.trend import DAYS_PER_MONTH, Trend
+from accstudy.words.catalogue import say
 
 __all__ = ["Projection", "next_session", "project", "sample_advice"]
 
@@ -150,15 +151,12 @@ def next_session(
     """
     gaps = stretch.rows["at"].diff().dt.total_seconds().dropna() / 86_400
     rhythm = float(np.clip(gaps.median() if len(gaps) else 30.0, _SHORTEST_DAYS, _LONGEST_DAYS))
-    days, why = rhythm, f"the present interval of {rhythm:.0f} days is sufficient"
+    days, why = rhythm, say("drift_results.the_present_interval_of", rhythm=rhythm)
     if np.isfinite(fastest) and np.isfinite(room):
         safe = max(room, 0.0) / max(fastest, 1e-12) * DAYS_PER_MONTH / (_delay(stretch) + 1)
         if safe < rhythm:
             days = max(safe, _SHORTEST_DAYS)
-            why = (
-                f"the fastest drift compatible with the sessions ({fastest:.2g} µm per month) must "
-                "be detected before a pair reaches the limit"
-            )
+            why = say("drift_results.the_fastest_drift_compatible", fastest=fastest)
     return (last + pd.Timedelta(days=round(days))).normalize(), why
 
 

@@ -16,6 +16,7 @@ from accstudy.drift.points import OF_SD
 from accstudy.drift.steps import sd_score
 from accstudy.drift.stretch import Stretch
 from accstudy.drift.trend import Trend, months
+from accstudy.words.catalogue import say
 
 __all__ = [
     "Found",
@@ -142,7 +143,7 @@ def event_near(
         gap += (counted_from - at).total_seconds() / 86_400
     kind, day = row["kind"], pd.Timestamp(row["at"])
     side = "before" if gap >= 0 else "after"
-    return f"{kind} on {day:%Y-%m-%d}, {abs(gap):.0f} days {side}"
+    return say("drift_results.on_days", kind=kind, day=day, gap=abs(gap), side=side)
 
 
 def chart_signals(
@@ -163,7 +164,9 @@ def chart_signals(
             while end + 1 < len(flags) and flags[end + 1]:
                 end += 1
             lasts = end == len(flags) - 1
-            where = f"the chart {chart!r} of {stretch.measurand}".replace("'", '"')
+            where = say(
+                "drift_results.the_chart_of", chart=repr(chart), measurand=stretch.measurand
+            ).replace("'", '"')
             yield Found(
                 {
                     **stretch.names,
@@ -187,9 +190,15 @@ def chart_signals(
                         counted_from=row["at"],
                     ),
                     "what": (
-                        f"On {row['at']:%Y-%m-%d} {where} signals ({row['rule']}): "
-                        f"{size:+.3g} {unit_text(stretch.unit)} against the baseline"
-                        + (", and persists to the last session." if lasts else ".")
+                        say(
+                            "drift_results.on_signals_against_the",
+                            at=row["at"],
+                            where=where,
+                            rule=row["rule"],
+                            size=size,
+                            unit_text=unit_text(stretch.unit),
+                        )
+                        + (say("drift_results.and_persists_to_the") if lasts else ".")
                     ),
                 },
                 last_good=since - 1,
@@ -374,26 +383,48 @@ def _sentence(
 ) -> str:
     """A possible change: charts say what is a fact."""
     unit = unit_text(stretch.unit)
-    what = f"repeatability of {stretch.measurand}" if of_sd else stretch.measurand
+    what = (
+        say("drift_results.repeatability_of", measurand=stretch.measurand)
+        if of_sd
+        else stretch.measurand
+    )
     low, high, day = dates
     places = {"um": 1, "ppm": 0}.get(stretch.unit, 3)
-    interval = "" if np.isnan(size[1]) else f" ({size[1]:+.{places}f} to {size[2]:+.{places}f})"
+    interval = (
+        ""
+        if np.isnan(size[1])
+        else say(
+            "drift_results.to_size_size_2",
+            size=f"{size[1]:+.{places}f}",
+            size_2=f"{size[2]:+.{places}f}",
+        )
+    )
     amount = f"{size[0]:+.{places}f}{interval} {unit}"
     chance = "p < 0.001" if change.p < 0.001 else f"p = {change.p:.3f}"
-    between = f"between {low:%Y-%m-%d} and {high:%Y-%m-%d}"
+    between = say("drift_results.between_and", low=low, high=high)
     if found.kind == "ramp" and of_sd:
-        text = f"a slow change of {amount} in the mean, starting about {day:%Y-%m-%d} ({between})"
+        text = say("drift_results.a_slow_change_of", amount=amount, day=day, between=between)
     elif found.kind == "ramp":
-        text = f"a drift of {amount} per month, starting about {day:%Y-%m-%d} ({between})"
+        text = say("drift_results.a_drift_of_per", amount=amount, day=day, between=between)
     else:
-        text = f"a step of {amount} with the session of {day:%Y-%m-%d} ({between})"
-    text = f"{what[0].upper()}{what[1:]}: possibly {text}; {chance}."
+        text = say("drift_results.a_step_of_with", amount=amount, day=day, between=between)
+    text = say(
+        "drift_results.possibly_what_what_2",
+        what=what[0].upper(),
+        what_2=what[1:],
+        text=text,
+        chance=chance,
+    )
     base = stretch.rows["at"][stretch.in_baseline]
     if len(base) and low <= base.iloc[-1]:
-        text += " It may have started within the baseline, which then includes part of it."
+        text += say("drift_results.it_may_have_started")
     if event:
-        text += f" Close in time: {event} that day."
+        text += say("drift_results.close_in_time_that", event=event)
     if found.close:
-        other = "a step" if found.kind == "ramp" else "a slow change"
-        text += f" The sessions do not exclude {other} instead."
+        other = (
+            say("drift_results.a_step")
+            if found.kind == "ramp"
+            else say("drift_results.a_slow_change")
+        )
+        text += say("drift_results.the_sessions_do_not", other=other)
     return text

@@ -13,6 +13,7 @@ from accstudy.drift.device import Charted, Device
 from accstudy.drift.measurands import CROSS_ARCH
 from accstudy.drift.projection import next_session
 from accstudy.drift.signals import Found, unit_text
+from accstudy.words.catalogue import say
 
 __all__ = [
     "CHANGED",
@@ -194,12 +195,13 @@ def _day(at: pd.Timestamp) -> str:
 def _state_sentence(row: dict[str, Any]) -> str:
     """The state in one or two sentences, dates as YYYY-MM-DD."""
     if row["state"] == NO_CHARTS:
-        return "Too few sessions for control charts."
+        return say("drift_results.too_few_sessions_for")
     since = ""
     if row["baseline_begins_with"]:
-        since = (
-            f" since the new baseline of {_day(row['baseline_since'])} "
-            f"({row['baseline_begins_with']})"
+        since = say(
+            "drift_results.since_the_new_baseline",
+            day=_day(row["baseline_since"]),
+            baseline_begins_with=row["baseline_begins_with"],
         )
     slope = ""
     if pd.notna(row.get("slope_p")):
@@ -207,37 +209,59 @@ def _state_sentence(row: dict[str, Any]) -> str:
             _amount(row[k], row["unit"])
             for k in ("slope_low_per_month", "slope_per_month", "slope_high_per_month")
         )
-        shown = "trend" if row["slope_p"] < 1 - row["confidence"] else "no trend shown"
-        slope = f"{shown}: {mid} {unit_text(row['unit'])} per month ({low} to {high})"
+        shown = (
+            "trend"
+            if row["slope_p"] < 1 - row["confidence"]
+            else say("drift_results.no_trend_shown")
+        )
+        slope = say(
+            "drift_results.per_month_to",
+            shown=shown,
+            mid=mid,
+            unit_text=unit_text(row["unit"]),
+            low=low,
+            high=high,
+        )
     if row["state"] != CHANGED:
-        text = "No sign of a change" if row["state"] == NO_SIGN else "No signal persists"
-        text += since if since else f" in {row['n_sessions']} sessions"
-        text += "; charts signalled before" if row["state"] == PASSED else ""
+        text = (
+            say("drift_results.no_sign_of_a")
+            if row["state"] == NO_SIGN
+            else say("drift_results.no_signal_persists")
+        )
+        text += since if since else say("drift_results.in_sessions", n_sessions=row["n_sessions"])
+        text += say("drift_results.charts_signalled_before") if row["state"] == PASSED else ""
         name = row["measurand"][0].upper() + row["measurand"][1:]
         return f"{text}. {name}, {slope}." if slope else f"{text}."
     size = _amount(row["size"], row["unit"])
     if pd.notna(row["size_low"]):
         low, high = (_amount(row[k], row["unit"]) for k in ("size_low", "size_high"))
-        size += f" ({low} to {high})"
+        size += say("drift_results.to_low_high", low=low, high=high)
     size += f" {unit_text(row['unit'])}"
     name = row["measurand"][0].upper() + row["measurand"][1:]
-    began = (
-        f"estimated start {_day(row['begins_at'])} "
-        f"(between {_day(row['begins_low'])} and {_day(row['begins_high'])})"
+    began = say(
+        "drift_results.estimated_start_between_and",
+        day=_day(row["begins_at"]),
+        day_2=_day(row["begins_low"]),
+        day_3=_day(row["begins_high"]),
     )
     text = {
-        "ramp": f"{name} drifts by {size} per month, {began}",
-        "step": f"{name} stepped by {size}, {began}",
-        "spread": f"The spread within sessions of {row['measurand']} changed by {size}, {began}",
-        "level": f"{name} has moved by {size} against the baseline",
+        "ramp": say("drift_results.drifts_by_per_month", name=name, size=size, began=began),
+        "step": say("drift_results.stepped_by", name=name, size=size, began=began),
+        "spread": say(
+            "drift_results.the_spread_within_sessions",
+            measurand=row["measurand"],
+            size=size,
+            began=began,
+        ),
+        "level": say("drift_results.has_moved_by_against", name=name, size=size),
     }[row["change"]]
-    text += f"; charts signal since {_day(row['signalled_at'])}{since}."
+    text += say("drift_results.charts_signal_since", day=_day(row["signalled_at"]), since=since)
     if row["in_baseline"]:
-        text += " It may have started within the baseline, which then includes part of it."
+        text += say("drift_results.it_may_have_started")
     if row["change"] == "step" and slope:
-        text += f" After the step, {slope}."
+        text += say("drift_results.after_the_step", slope=slope)
     if row["event"]:
-        text += f" Close in time: {row['event']}."
+        text += say("drift_results.close_in_time", event=row["event"])
     return text
 
 
@@ -245,18 +269,21 @@ def _limit_sentence(row: dict[str, Any]) -> str:
     if not row.get("limit_verdict"):
         return ""
     bound = row["worst_bound_um"]
-    reach = "no bound for every pair" if pd.isna(bound) else (
-        f"pair {row['worst_pair']} up to {bound:.0f} µm"
+    reach = say('drift_results.no_bound_for_every') if pd.isna(bound) else (
+        say('drift_results.pair_up_to_m', worst_pair=row['worst_pair'], bound=bound)
     )  # fmt: skip
-    text = (
-        f"Limit {row['limit_um']:g} µm, mean of the last session, all pairs: "
-        f"{row['limit_verdict']} ({reach})."
+    text = say(
+        "drift_results.limit_m_mean_of",
+        limit_um=row["limit_um"],
+        limit_verdict=row["limit_verdict"],
+        reach=reach,
     )
     if pd.notna(row.get("single_bound_um")):
-        text += (
-            f" Upper tolerance limit of future single scans: up to {row['single_bound_um']:.1f} µm "
-            f"(pair {row['single_pair']}), {'beyond' if _single_beyond(row) else 'within'} the "
-            "limit."
+        text += say(
+            "drift_results.upper_tolerance_limit_of",
+            single_bound_um=row["single_bound_um"],
+            single_pair=row["single_pair"],
+            value="beyond" if _single_beyond(row) else "within",
         )
     return text
 
@@ -271,24 +298,39 @@ def _duty_sentence(row: dict[str, Any]) -> str:
     """What follows for former work, and what the charts cannot do."""
     said = []
     if row["state"] == CHANGED and row.get("limit_verdict") == VERIFIED:
-        text = "Changed; the mean of the last session is within the limit"
+        text = say("drift_results.changed_the_mean_of")
         if _single_beyond(row):
-            text += (
-                f", but future single scans may not be (upper tolerance limit of pair "
-                f"{row['single_pair']}: {row['single_bound_um']:.1f} µm)"
+            text += say(
+                "drift_results.but_future_single_scans",
+                single_pair=row["single_pair"],
+                single_bound_um=row["single_bound_um"],
             )
         said.append(f"{text}.")
     if row["n_not_verified"]:
         good, after, n = row["reassess_from"], row["reassess_to"], row["n_not_verified"]
-        start = "so far" if pd.isna(good) else f"after {_day(good)}"
-        end = "" if pd.isna(after) else f" and before {_day(after)}"
-        what = "not verified" if row.get("limit_verdict") else "may be affected"
-        said.append(f"{n} session{'s' * (n != 1)} {what}: reassess the work scanned {start}{end}.")
-    if row.get("protects") is False:
-        said.append(
-            f"The chart of session means reaches to {row['chart_limit_um']:.0f} µm, beyond the "
-            "limit: it cannot ensure conformity; only the check of every pair can."
+        start = (
+            say("drift_results.so_far")
+            if pd.isna(good)
+            else say("drift_results.after_day", day=_day(good))
         )
+        end = "" if pd.isna(after) else say("drift_results.and_before", day=_day(after))
+        what = (
+            say("drift_results.not_verified")
+            if row.get("limit_verdict")
+            else say("drift_results.may_be_affected")
+        )
+        said.append(
+            say(
+                "drift_results.session_reassess_the_work",
+                n=n,
+                n_2="s" * (n != 1),
+                what=what,
+                start=start,
+                end=end,
+            )
+        )
+    if row.get("protects") is False:
+        said.append(say("drift_results.the_chart_of_session", chart_limit_um=row["chart_limit_um"]))
     return " ".join(said)
 
 
@@ -296,24 +338,21 @@ def _action(device: Device, held: Held, row: dict[str, Any]) -> dict[str, Any]:
     last = pd.Timestamp(row["last_at"]).normalize()
     verdict = row.get("limit_verdict", "")
     if verdict and verdict != VERIFIED:
-        why = "a pair lies beyond the limit" if verdict == REFUTED else (
-            "conformity is not verified for every pair"
+        why = say('drift_results.a_pair_lies_beyond') if verdict == REFUTED else (
+            say('drift_results.conformity_is_not_verified')
         )  # fmt: skip
-        why += ", and a signal persists" if row["stands"] else ""
+        why += say("drift_results.and_a_signal_persists") if row["stands"] else ""
         return {
             "action": OUT_OF_USE,
             "due_at": last,
-            "advice": f"Out of use until verified: {why}.",
+            "advice": say("drift_results.out_of_use_until", why=why),
         }
     if row["stands"]:
-        kept = "; the mean of the last session is within the limit" if verdict else ""
+        kept = say("drift_results.the_mean_of_the") if verdict else ""
         return {
             "action": CHECK,
             "due_at": last,
-            "advice": (
-                f"Check at once: a signal persists{kept}. Find the cause, run another session, and "
-                "decide on a new baseline."
-            ),
+            "advice": (say("drift_results.check_at_once_a", kept=kept)),
         }
     ahead = held.ahead
     fastest = room = float("nan")
@@ -325,4 +364,8 @@ def _action(device: Device, held: Held, row: dict[str, Any]) -> dict[str, Any]:
     named = [c.stretch for c in device.charted if c.stretch.measurand == CROSS_ARCH]
     stretch = (named or [device.charted[0].stretch])[0]
     day, why = next_session(stretch, fastest, room, last)
-    return {"action": NEXT, "due_at": day, "advice": f"Next session by {_day(day)}: {why}."}
+    return {
+        "action": NEXT,
+        "due_at": day,
+        "advice": say("drift_results.next_session_by", day=_day(day), why=why),
+    }

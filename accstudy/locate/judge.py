@@ -15,6 +15,7 @@ from accstudy.locate.one_body import Found
 from accstudy.locate.prepared import PreparedBody
 from accstudy.locate.refine import Refined, pooled
 from accstudy.locate.uncertainty import NoiseModel
+from accstudy.words.catalogue import say
 
 __all__ = [
     "Verdict",
@@ -225,13 +226,18 @@ def wrong_size(
     return Finding(
         Severity.WARNING,
         "wrong-size",
-        f"the scan bodies on {', '.join(bodies)} are {100 * abs(growth):.1f} ± {200 * u:.1f} % "
-        f"{side} than {'when they were derived' if learned else 'their CAD geometry'}: heights "
-        f"are wrong by up to {most_um:.0f} µm",
-        mend=(
-            "check that the CAD geometry is that of the scan body used, and that neither it nor "
-            "the scan was scaled"
+        say(
+            "findings.the_scan_bodies_on",
+            bodies=", ".join(bodies),
+            growth=100 * abs(growth),
+            u=200 * u,
+            side=side,
+            when_they_were_derived=say("findings.when_they_were_derived")
+            if learned
+            else say("findings.their_cad_geometry"),
+            most_um=most_um,
         ),
+        mend=(say("findings.check_that_the_cad")),
     )
 
 
@@ -255,12 +261,9 @@ def untold_size(body: PreparedBody) -> Finding | None:
     return Finding(
         Severity.NOTE,
         "untold-size",
-        f'a scan may not show whether scan body "{body.body.name}" has the size of its CAD '
-        "geometry: "
-        f"if it is 1 % larger, positions lie {10 * body.growth.height_mm:.0f} µm too high along "
-        "their axes, without a warning",
+        say("findings.a_scan_may_not", name=body.body.name, height_mm=10 * body.growth.height_mm),
         f"study.toml::scan_body.{body.body.name}",
-        "measure diameter and height of a scan body, and compare them with the CAD geometry",
+        say("findings.measure_diameter_and_height"),
     )
 
 
@@ -269,8 +272,8 @@ def two_bodies(first: str, second: str) -> Finding:
     return Finding(
         Severity.WARNING,
         "two-bodies",
-        f"only {first} and {second} were found; their identification rests on these two alone",
-        mend="check with approximate positions in landmarks.csv",
+        say("findings.only_and_were_found", first=first, second=second),
+        mend=say("findings.check_with_approximate_positions"),
     )
 
 
@@ -291,10 +294,8 @@ def long_noise(noise: NoiseModel | None) -> Finding | None:
     return Finding(
         Severity.WARNING,
         "long-noise",
-        f"the residuals are correlated over {noise.correlation_mm:.0f} mm, the size of the scan "
-        "bodies: such noise shifts a whole scan body by an amount that this scan cannot show; "
-        "the standard uncertainties may be too small",
-        mend="rely on the scatter of repeated scans",
+        say("findings.the_residuals_are_correlated", correlation_mm=noise.correlation_mm),
+        mend=say("findings.rely_on_the_scatter"),
     )
 
 
@@ -325,9 +326,8 @@ def poor_agreement(reference: Lines, found: Lines) -> Finding | None:
     return Finding(
         Severity.WARNING,
         "poor-agreement",
-        f"the scan bodies lie {1e3 * misfit:.0f} µm rms off the arrangement of the reference "
-        "(platforms and points 10 mm along the axes)",
-        mend="check that the reference belongs to this model, and look at the scan",
+        say("findings.the_scan_bodies_lie", misfit=1000.0 * misfit),
+        mend=say("findings.check_that_the_reference"),
     )
 
 
@@ -365,7 +365,12 @@ def stray_body(reference: Lines, found: Lines, names: Sequence[str]) -> Finding 
     return Finding(
         Severity.WARNING,
         "stray-body",
-        f"the scan body on {names[i]} lies {shift:.0f} µm and {tilt:.1f} deg off its position "
-        f"relative to the others, which agree within {1e3 * least:.0f} µm",
-        mend="check that it was seated and tightened; it is measured as found",
+        say(
+            "findings.the_scan_body_on",
+            names=names[i],
+            shift=shift,
+            tilt=tilt,
+            least=1000.0 * least,
+        ),
+        mend=say("findings.check_that_it_was"),
     )

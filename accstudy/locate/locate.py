@@ -55,6 +55,7 @@ from accstudy.locate.search import (
 )
 from accstudy.mesh.model import Mesh
 from accstudy.tables import shape
+from accstudy.words.catalogue import say
 
 __all__ = ["LocatedScan", "locate_scan"]
 
@@ -151,8 +152,8 @@ def _locate_scanned(
                 Finding(
                     Severity.WARNING,
                     "inside-out",
-                    "the triangles of the scan face inwards; they were reversed",
-                    mend="export the scan with its normals pointing outwards",
+                    say("findings.the_triangles_of_the"),
+                    mend=say("findings.export_the_scan_with"),
                 )
             )
     most = ways[0].matched if ways else 0
@@ -233,9 +234,8 @@ def _locate_placed(
         Finding(
             Severity.NOTE,
             "placed-bodies",
-            "the file contains scan bodies already placed by another program, not a scanned "
-            "surface",
-            mend="none needed; the fit of that program is part of the measurement and unknown here",
+            say("findings.the_file_contains_scan"),
+            mend=say("findings.none_needed_the_fit"),
         )
     )
     motion = refit(chosen, model.lines, lines).scan_from_model
@@ -354,7 +354,7 @@ def _report(
 
 
 def _missing(what: str) -> Finding:
-    mend = "scan again if it should be present"
+    mend = say("findings.scan_again_if_it")
     return Finding(Severity.WARNING, "missing-body", what, mend=mend)
 
 

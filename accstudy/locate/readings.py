@@ -20,6 +20,7 @@ from accstudy.locate.arrangement import (
     own_mirror_image,
 )
 from accstudy.locate.model import ReferenceModel
+from accstudy.words.catalogue import say
 
 __all__ = [
     "Choice",
@@ -228,10 +229,11 @@ def extra_bodies(
         Finding(
             Severity.WARNING,
             "extra-body",
-            "the scan shows an object like a scan body, centred near "
-            f"({', '.join(f'{v:.1f}' for v in middle_of(model, found, c) + origin_mm)}) mm that "
-            "belongs to no implant",
-            mend="no action is needed if another object of that shape was scanned",
+            say(
+                "findings.the_scan_shows_an",
+                middle_of=", ".join(f"{v:.1f}" for v in middle_of(model, found, c) + origin_mm),
+            ),
+            mend=say("findings.no_action_is_needed"),
         )
         for c in spare
     ]

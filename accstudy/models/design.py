@@ -18,6 +18,7 @@ import pandas as pd
 from accstudy.errors import Finding, InputError, Severity, nearest
 from accstudy.models.expression import columns_of, evaluate
 from accstudy.models.formula import Parts, expand
+from accstudy.words.catalogue import say
 
 __all__ = ["Design", "Term", "build_design", "text_levels"]
 
@@ -256,9 +257,8 @@ def build_design(
         Finding(
             Severity.WARNING,
             "one-level",
-            f'column "{factor}" has the single level "{level[0]}", so its effect cannot be '
-            "estimated",
-            mend="leave the column out of the model or add scans of another level",
+            say("findings.column_has_the_single", factor=factor, level=level[0]),
+            mend=say("findings.leave_the_column_out"),
         )
         for factor, level in levels.items()
         if len(level) == 1
@@ -418,8 +418,7 @@ def _left_out(left: str, data: pd.DataFrame, y: Floats, rows: Ints) -> list[Find
         Finding(
             Severity.NOTE,
             "rows-left-out",
-            f"{lost} of {len(data)} rows are left out of the model of {left} because a value "
-            f"is missing{why}",
+            say("findings.of_rows_are_left", lost=lost, data=len(data), left=left, why=why),
         )
     ]
 
@@ -433,11 +432,8 @@ def _dropped(terms: tuple[Term, ...], names: list[str], kept: Ints) -> list[Find
         Finding(
             Severity.WARNING,
             "aliased",
-            f"the data cannot separate all effects of {', '.join(touched)}: dropped "
+            say("findings.the_data_cannot_separate", touched=", ".join(touched))
             + ", ".join(names[i] for i in gone),
-            mend=(
-                "some combinations of levels are empty, or columns are linearly dependent; "
-                "simplify the model or add scans of the missing combinations"
-            ),
+            mend=(say("findings.some_combinations_of_levels")),
         )
     ]

@@ -18,6 +18,7 @@ from accstudy.models.information import pieces
 from accstudy.models.mixed import MixedFit, residual_codes
 from accstudy.models.optimum import Optimum, maximise
 from accstudy.models.reml import Evaluation
+from accstudy.words.catalogue import say
 
 __all__ = ["assumed_fit", "fit_mixed", "refit", "unequal_fit"]
 
@@ -210,8 +211,7 @@ def _residual_levels(column: str, data: pd.DataFrame) -> tuple[tuple[str, ...], 
             Finding(
                 Severity.NOTE,
                 "one-level",
-                f'column "{column}" has a single level, so there is one residual standard '
-                "deviation",
+                say("findings.column_has_a_single", column=column),
             )
         ]
     return levels, []

@@ -18,6 +18,7 @@ import pandas as pd
 from scipy import sparse
 
 from accstudy.errors import Finding, InputError, Severity
+from accstudy.words.catalogue import say
 
 __all__ = [
     "DIRECTION",
@@ -280,43 +281,36 @@ def _unusable(
         return Finding(
             Severity.NOTE,
             "random-one-level",
-            f'random term "{grouping.name}" has a single level, so its variance cannot be '
-            "estimated",
-            mend="results are valid only for this level",
+            say("findings.random_term_has_a", name=grouping.name),
+            mend=say("findings.results_are_valid_only"),
         )
     total = float(grouping.z.multiply(grouping.z).sum())
     if total == 0:
         return Finding(
             Severity.NOTE,
             "random-empty",
-            f'random term "{grouping.name}" is zero in all rows, so its variance cannot be '
-            "estimated",
+            say("findings.random_term_is_zero", name=grouping.name),
         )
     if _alike(mark, probe):
         return Finding(
             Severity.NOTE,
             "random-no-replicate",
-            f'random term "{grouping.name}" has one row per level, so it cannot be separated from '
-            "the residual"
-            "",
+            say("findings.random_term_has_one", name=grouping.name),
         )
     for name, other in seen.items():
         if _alike(mark, other):
             return Finding(
                 Severity.NOTE,
                 "random-aliased",
-                f'random terms "{grouping.name}" and "{name}" group the rows identically; their '
-                f'variance is reported once, as "{name}"',
+                say("findings.random_terms_and_group", name=grouping.name, name_2=name),
             )
     inside = grouping.z.T @ orthonormal
     if total - float(np.sum(inside * inside)) <= 1e-8 * total:
         return Finding(
             Severity.WARNING,
             "random-in-fixed",
-            f'random term "{grouping.name}" is already part of the fixed effects, so its variance '
-            "cannot be estimated and tests do not include it"
-            "",
-            mend="replicate the fixed levels over more levels of it, or remove it",
+            say("findings.random_term_is_already", name=grouping.name),
+            mend=say("findings.replicate_the_fixed_levels"),
         )
     return None
 
@@ -331,7 +325,5 @@ def _few(name: str, levels: int) -> Finding:
     return Finding(
         Severity.NOTE,
         "random-few-levels",
-        f'random term "{name}" has only {levels} levels: its variance is poorly estimated and '
-        "tests against it have few degrees of freedom"
-        "",
+        say("findings.random_term_has_only", name=name, levels=levels),
     )

@@ -19,6 +19,7 @@ from accstudy.models.information import pieces
 from accstudy.models.mixed import residual_codes
 from accstudy.models.reml import Evaluation
 from accstudy.models.sentences import number, p_words
+from accstudy.words.catalogue import say
 
 if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit
@@ -221,22 +222,27 @@ def lack_findings(found: LackOfFit, *, unit: str, where: str) -> list[Finding]:
         first = shown.iloc[0]
         where_missed = _largest_miss(found.classes, column, unit)
         mend = {
-            "curvature": f'add "I({column} ** 2)" to fixed',
-            "classes by condition": (
-                f"allow conditions a separate shape in {column}, or interpret its effect within "
-                "the classes of table model_classes"
-            ),
+            "curvature": say("findings.add_i_2_to", column=column),
+            "classes by condition": (say("findings.allow_conditions_a_separate", column=column)),
         }.get(
             first["missing"],
-            f'add "{str(first["missing"]).removeprefix("interaction with ")}:{column}" to fixed',
+            say(
+                "findings.add_to_fixed",
+                missing=str(first["missing"]).removeprefix("interaction with "),
+                column=column,
+            ),
         )
         out.append(
             Finding(
                 Severity.WARNING,
                 "lack-of-fit",
-                f"the fitted means depart from the observed means along {column} "
-                f"({first['missing']}, "
-                f"{p_words(first['p_holm'])} after Holm){where_missed}",
+                say(
+                    "findings.the_fitted_means_depart",
+                    column=column,
+                    missing=first["missing"],
+                    p_holm=p_words(first["p_holm"]),
+                    where_missed=where_missed,
+                ),
                 where,
                 mend,
             )

@@ -9,6 +9,7 @@ import pandas as pd
 
 from accstudy.errors import Finding, Severity
 from accstudy.models.grouping import SITES
+from accstudy.words.catalogue import say
 
 if TYPE_CHECKING:
     from accstudy.models.design import Design
@@ -102,12 +103,9 @@ def overlap_findings(design: Design, held: dict[str, float], *, where: str) -> l
             Finding(
                 Severity.WARNING,
                 "no-overlap",
-                f'"{column}" is held at {value:.4g}, where not every level has data: {said}. Means '
-                "of these levels and their differences from others are not reported: they would "
-                "be extrapolated along the straight line",
+                say("findings.is_held_at_where", column=column, value=value, said=said),
                 where,
-                f"add scans so that all levels share values of {column}, or give a shared value "
-                "with at",
+                say("findings.add_scans_so_that", column=column),
             )
         )
     return out

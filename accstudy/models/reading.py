@@ -17,6 +17,7 @@ from accstudy.models.formula import expand
 from accstudy.models.grouping import expand_random, groupings, random_columns
 from accstudy.models.responses import model_frame, plain_response
 from accstudy.models.specs import ModelSpec
+from accstudy.words.catalogue import say
 
 __all__ = ["spec_faults"]
 
@@ -76,17 +77,17 @@ def spec_faults(
         return [("fixed", f) for f in error.findings]
     for name, _ in spec.at:
         if name not in design.centres:
-            what = f'at names "{name}", which is not a covariate of the model'
+            what = say("findings.at_names_which_is", name=name)
             known = list(design.centres)
-            mend = nearest(name, known) if known else "the model has no covariate"
+            mend = nearest(name, known) if known else say("findings.the_model_has_no")
             found.append(("at", Finding(Severity.ERROR, "unknown-column", what, mend=mend)))
     if found:
         return found
     found += [("fixed", f) for f in design.findings if f.code in _OF_THE_DESIGN]
     n, p = design.x.shape
     if n <= p:
-        what = f"{n} rows cannot determine {p} coefficients"
-        mend = "simplify the model or add scans"
+        what = say("findings.rows_cannot_determine_coefficients", n=n, p=p)
+        mend = say("findings.simplify_the_model_or")
         found.append(("fixed", Finding(Severity.WARNING, "too-few-rows", what, mend=mend)))
         return found
     _, early = groupings(random, design.data, np.linalg.qr(design.x)[0])
@@ -110,7 +111,7 @@ def _all_known(columns: Sequence[str], frame: pd.DataFrame) -> None:
         Finding(
             Severity.ERROR,
             "unknown-column",
-            f'the model names the column "{column}", which is missing from the data',
+            say("findings.the_model_names_the", column=column),
             mend=nearest(column, [str(c) for c in frame.columns]),
         )
         for column in columns

@@ -12,6 +12,7 @@ from accstudy.compare.scans import scan_deviations
 from accstudy.errors import Finding, InputError, Severity
 from accstudy.models.expression import columns_of
 from accstudy.models.grouping import DIRECTION, joined
+from accstudy.words.catalogue import say
 
 __all__ = ["SPREAD", "kind_of", "model_frame", "plain_response", "spread_column"]
 
@@ -161,9 +162,8 @@ def model_frame(
             Finding(
                 Severity.NOTE,
                 "cells-too-small",
-                f"{lost} of {len(frame)} rows are in cells with a single scan and give no "
-                f"information on the scatter of {column}",
-                mend="repeat scans under the same conditions",
+                say("findings.of_rows_are_in", lost=lost, frame=len(frame), column=column),
+                mend=say("findings.repeat_scans_under_the"),
             )
         )
     return "log_spread", frame, findings
@@ -196,10 +196,8 @@ def _whole_scans(pairs: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
             Finding(
                 Severity.NOTE,
                 "scans-incomplete",
-                f"{int((~whole).sum())} of {len(frame)} scans lack an implant and are excluded "
-                "from results on whole scans: the worst of fewer pairs is smaller for that "
-                "reason alone",
-                mend="repeat these scans",
+                say("findings.of_scans_lack_an", whole=int((~whole).sum()), frame=len(frame)),
+                mend=say("findings.repeat_these_scans"),
             )
         )
     frame = frame[whole].reset_index(drop=True)

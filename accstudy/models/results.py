@@ -42,6 +42,7 @@ from accstudy.models.specs import ModelSpec
 from accstudy.models.unreferenced import not_of_the_unknown, stated_rows
 from accstudy.models.usable import design_findings, fit_findings, uneven_factor
 from accstudy.tables import empty, shape
+from accstudy.words.catalogue import say
 
 __all__ = ["FURTHER", "ModelResults", "model_tables", "planned_fit", "spec_fit"]
 
@@ -138,14 +139,14 @@ def model_tables(
             ]
             continue
         except Exception as error:  # one model must never take the whole analysis down
-            what = f"the model failed with {type(error).__name__}: {error}"
+            what = say("findings.the_model_failed_with", name=type(error).__name__, error=error)
             findings.append(
                 Finding(
                     Severity.WARNING,
                     "model-failed",
                     what,
                     where,
-                    "simplify the model, and report this error",
+                    say("findings.simplify_the_model_and"),
                 )
             )
             continue
@@ -313,9 +314,9 @@ def _state(
         Finding(
             Severity.WARNING,
             "engines-differ",
-            f"statsmodels finds different estimates or a higher likelihood, by up to {apart:.1g}",
+            say("findings.statsmodels_finds_different_estimates", apart=apart),
             where,
-            "report this",
+            say("findings.report_this"),
         )
     ]
     for name, table in further.items():

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from accstudy.grid import on_grid
+from accstudy.words.catalogue import say
 
 __all__ = [
     "METHOD_WORDS",
@@ -64,7 +65,7 @@ def p_words(p: float) -> str:
     ('p = 0.043', 'p < 0.001')
     """
     if not np.isfinite(p):
-        return "p unknown"
+        return say("model_results.p_unknown")
     p = _as_written(p)
     if p < 0.001:
         return "p < 0.001"
@@ -80,34 +81,53 @@ def contrast_verdict(
 ) -> str:
     """State one contrast or slope, and equivalence if a margin is given."""
     if not np.isfinite(row["estimate"]):
-        return "not estimable from these data"
+        return say("model_results.not_estimable_from_these")
     percent = f"{100 * confidence:g} %"
-    p = f"{p_words(row['p_holm'])} after Holm"
+    p = say("model_results.after_holm", p_holm=p_words(row["p_holm"]))
     if row["adjust"] == "none":
-        p = f"{p_words(row['p'])}, not adjusted"
-    tail = f"{METHOD_WORDS[method]}, {_df(row['df'])} df, {p}"
+        p = say("model_results.not_adjusted", p=p_words(row["p"]))
+    tail = say(
+        "model_results.df_and_p",
+        METHOD_WORDS=METHOD_WORDS[method],
+        df=_df(row["df"]),
+        p=p,
+    )
     slope = str(row["covariate"])
     if np.isfinite(row["ratio"]):
         share = row["ratio"] / np.exp(row["estimate"]) if row["estimate"] else 1.0
         base = np.e if abs(share - 1) < 1e-6 else row["ratio"] ** (1 / row["estimate"])
         low, high = base ** row["low"], base ** row["high"]
-        value = f"ratio {number(row['ratio'])} ({percent}: {number(low)} to {number(high)})"
+        value = say(
+            "model_results.ratio_to",
+            ratio=number(row["ratio"]),
+            percent=percent,
+            low=number(low),
+            high=number(high),
+        )
     else:
         unit = unit_of(response)
         if slope:
-            unit = f"{unit} per {unit_of(slope) or 'unit'}"
-        value = (
-            f"{number(row['estimate'])} {unit}".rstrip()
-            + f" ({percent}: {number(row['low'])} to {number(row['high'])})"
+            unit = say(
+                "model_results.per_unit_unit_of", unit=unit, unit_of=unit_of(slope) or "unit"
+            )
+        value = f"{number(row['estimate'])} {unit}".rstrip() + say(
+            "model_results.to_percent_low",
+            percent=percent,
+            low=number(row["low"]),
+            high=number(row["high"]),
         )
-    verdict = "differs from zero" if slope else "differ"
+    verdict = say("model_results.differs_from_zero") if slope else "differ"
     if not (pd.notna(row["shown"]) and row["shown"]):
-        verdict = "no slope shown" if slope else "no difference shown"
+        verdict = (
+            say("model_results.no_slope_shown")
+            if slope
+            else say("model_results.no_difference_shown")
+        )
     if np.isfinite(row["p_equivalence"]):
-        word = "not worse" if one_sided else "equivalent"
+        word = say("model_results.not_worse") if one_sided else "equivalent"
         verdict += (
-            f"; {word} within {number(row['margin'])}"
+            say("model_results.within_word_margin", word=word, margin=number(row["margin"]))
             if row["equivalent"]
-            else f"; {word} not shown"
+            else say("model_results.not_shown", word=word)
         ) + f" ({p_words(row['p_equivalence'])})"
     return f"{verdict}: {value}; {tail}"

@@ -22,6 +22,7 @@ import pandas as pd
 from accstudy.errors import Finding, InputError, Severity
 from accstudy.models.grouping import expand_random
 from accstudy.models.responses import SPREAD, kind_of, plain_response
+from accstudy.words.catalogue import say
 
 if TYPE_CHECKING:
     from accstudy.models.design import Design
@@ -131,11 +132,9 @@ def not_of_the_unknown(
                 Finding(
                     Severity.WARNING,
                     "nothing-in-common",
-                    f'not all levels of "{factor}" were used on the same models: without a '
-                    "reference, only scans of the same model can be compared"
-                    "",
+                    say("findings.not_all_levels_of", factor=factor),
                     where,
-                    "scan the same model under both conditions, or have the model measured",
+                    say("findings.scan_the_same_model"),
                 )
             )
     return kept

@@ -13,6 +13,7 @@ from accstudy.models.design import Design
 from accstudy.models.grouping import random_columns
 from accstudy.models.optimum import THETA_MAX
 from accstudy.models.sentences import p_words
+from accstudy.words.catalogue import say
 
 if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit
@@ -53,9 +54,9 @@ def design_findings(design: Design, random: tuple[str, ...], *, where: str) -> l
             Finding(
                 Severity.WARNING,
                 "scan-not-random",
-                "the rows of one scan are not independent, but scan is not among the random terms",
+                say("findings.the_rows_of_one"),
                 where,
-                'add "scan" to random; without it, tests reject far too often',
+                say("findings.add_scan_to_random"),
             )
         )
     out += _sites(design, random, where)
@@ -73,11 +74,14 @@ def design_findings(design: Design, random: tuple[str, ...], *, where: str) -> l
                 Finding(
                     Severity.WARNING,
                     "single-observation",
-                    f'level "{level}" of column "{factor}" has a single {unit or "row"}, so its '
-                    "scatter cannot be estimated"
-                    "",
+                    say(
+                        "findings.level_of_column_has",
+                        level=level,
+                        factor=factor,
+                        unit=unit or "row",
+                    ),
                     where,
-                    "repeat it",
+                    say("findings.repeat_it"),
                 )
             )
     return out
@@ -107,10 +111,9 @@ def _sites(design: Design, random: tuple[str, ...], where: str) -> list[Finding]
         Finding(
             Severity.WARNING,
             "site-not-random",
-            f"{', '.join(between)} differ between {kind}s, but {kind} is not among the random "
-            f"terms: every scan of the same {kind} is treated as independent",
+            say("findings.differ_between_s_but", between=", ".join(between), kind=kind),
             where,
-            f'add "{kind}" to random; without it, tests of them reject far too often',
+            say("findings.add_to_random_without", kind=kind),
         )
     ]
 
@@ -138,12 +141,9 @@ def _own_slopes(design: Design, random: tuple[str, ...], where: str) -> list[Fin
                 Finding(
                     Severity.WARNING,
                     "slope-not-random",
-                    f'slopes of "{name}" are compared between levels of {compared[0]}, but a '
-                    "stretched or bent scan has its own slope"
-                    "",
+                    say("findings.slopes_of_are_compared", name=name, compared=compared[0]),
                     where,
-                    f'add "{name} | scan" to random; without it, such comparisons give false '
-                    "positives too often",
+                    say("findings.add_scan_to_random_2", name=name),
                 )
             )
     return out
@@ -172,10 +172,14 @@ def _confounded(design: Design, where: str) -> list[Finding]:
                 Finding(
                     Severity.WARNING,
                     "confounded",
-                    f'"{name}" is nearly confounded with {", ".join(rivals)}: they explain'
-                    f" {100 * explained:.0f} % of it",
+                    say(
+                        "findings.is_nearly_confounded_with",
+                        name=name,
+                        rivals=", ".join(rivals),
+                        explained=100 * explained,
+                    ),
                     where,
-                    "interpret their effects jointly, or add models in which they differ",
+                    say("findings.interpret_their_effects_jointly"),
                 )
             )
     return out
@@ -198,11 +202,9 @@ def _implant_count(design: Design, where: str) -> list[Finding]:
                 Finding(
                     Severity.WARNING,
                     "count-stands-for-path",
-                    f'"n_implants" is in the model but "path_mm" is not (correlation {r:.2f}): an '
-                    "effect of the implant count may be an effect of the arch length"
-                    "",
+                    say("findings.n_implants_is_in", r=r),
                     where,
-                    "add path_mm to the fixed part",
+                    say("findings.add_path_mm_to"),
                 )
             )
     if "model" in frame:
@@ -213,10 +215,9 @@ def _implant_count(design: Design, where: str) -> list[Finding]:
                 Finding(
                     Severity.WARNING,
                     "count-stands-for-model",
-                    f'a single model has "n_implants" = {counts}, so the effect of the implant '
-                    "count cannot be separated from other properties of that model",
+                    say("findings.a_single_model_has", counts=counts),
                     where,
-                    "scan more models for each implant count",
+                    say("findings.scan_more_models_for"),
                 )
             )
     return out
@@ -267,9 +268,9 @@ def fit_findings(
             Finding(
                 Severity.NOTE,
                 "zero-component",
-                "the spread between levels is estimated as zero for: " + ", ".join(fit.zero),
+                say("findings.the_spread_between_levels") + ", ".join(fit.zero),
                 where,
-                "tests include them with their degrees of freedom",
+                say("findings.tests_include_them_with"),
             )
         )
     if fit.at_bound:
@@ -277,10 +278,13 @@ def fit_findings(
             Finding(
                 Severity.WARNING,
                 "spread-at-bound",
-                f"the spread between levels of {', '.join(fit.at_bound)} is more than "
-                f"{THETA_MAX:g} times the residual spread, the limit of the search",
+                say(
+                    "findings.the_spread_between_levels_2",
+                    at_bound=", ".join(fit.at_bound),
+                    THETA_MAX=THETA_MAX,
+                ),
                 where,
-                "the random terms fit the response almost exactly: check for duplicated rows",
+                say("findings.the_random_terms_fit"),
             )
         )
     for term, df in zip(tests["term"], tests["den_df"].astype(float), strict=True):
@@ -289,10 +293,9 @@ def fit_findings(
                 Finding(
                     Severity.WARNING,
                     "few-degrees-of-freedom",
-                    f"the test of {term} has only {df:.1f} degrees of freedom: only large effects "
-                    "can be detected",
+                    say("findings.the_test_of_has", term=term, df=df),
                     where,
-                    "add levels of the random factor that it is tested against",
+                    say("findings.add_levels_of_the"),
                 )
             )
     uneven = spread[(spread["p"] < SURE) & (spread["ratio"] > 1.5)]
@@ -300,16 +303,20 @@ def fit_findings(
     for against, ratio, p, warned in zip(*columns, strict=True):
         factor = against in fit.design.levels
         mend = (
-            f'residual_sd_by = "{against}" gives each level its own residual standard deviation'
+            say("findings.residual_sd_by_gives", against=against)
             if factor
-            else "interpret its standard errors as averages over all rows"
+            else say("findings.interpret_its_standard_errors")
         )
         out.append(
             Finding(
                 Severity.WARNING if warned else Severity.NOTE,
                 "unequal-spread",
-                f"the scatter of the residuals depends on {_AGAINST.get(against, against)} "
-                f"(largest over smallest {ratio:.1f}, {p_words(p)})",
+                say(
+                    "findings.the_scatter_of_the",
+                    get=_AGAINST.get(against, against),
+                    ratio=ratio,
+                    p=p_words(p),
+                ),
                 where,
                 mend,
             )
@@ -322,10 +329,14 @@ def fit_findings(
             Finding(
                 Severity.WARNING,
                 "heavy-tails",
-                f"{beyond} of {len(size)} residuals are more than three standard deviations off; "
-                f"a normal distribution would have {expected:.1f}",
+                say(
+                    "findings.of_residuals_are_more",
+                    beyond=beyond,
+                    size=len(size),
+                    expected=expected,
+                ),
                 where,
-                "check these scans, and interpret intervals and p values with caution",
+                say("findings.check_these_scans_and"),
             )
         )
     far = frame[size > 5]
@@ -335,9 +346,11 @@ def fit_findings(
             Finding(
                 Severity.NOTE,
                 "far-residuals",
-                f"{len(far)} of {len(frame)} residuals lie beyond five standard deviations{named}",
+                say(
+                    "findings.of_residuals_lie_beyond", far=len(far), frame=len(frame), named=named
+                ),
                 where,
-                "check these scans",
+                say("findings.check_these_scans"),
             )
         )
     return out

@@ -18,6 +18,7 @@ from accstudy.seating.stacks import Stack, stacks
 from accstudy.seating.summary import TERMINAL_SCREW
 from accstudy.seating.table import BEST_SEAT
 from accstudy.tables import shape
+from accstudy.words.catalogue import say
 
 __all__ = [
     "PARTS",
@@ -251,22 +252,26 @@ def main_origin(contributions: pd.DataFrame) -> Origin:
     top = whole.iloc[int(np.argmax(whole["contribution_um"]))]
     misfit = float(top["misfit_um"])
     how = (
-        "at its best seat"
+        say("seating_results.at_its_best_seat")
         if top["seated"] == BEST_SEAT
-        else f"with the screw at implant {top['tightened']} tightened"
+        else say("seating_results.with_the_screw_at", tightened=top["tightened"])
     )
     at, others = str(top["worst_implant"]), int(top["n_worst"]) - 1
     if others > 0:
-        at += f" and {others} other{'s' * (others > 1)}"
+        at += say("seating_results.and_other", others=others, others_2="s" * (others > 1))
     if not misfit or top["contribution_um"] < misfit / 3:
         return Origin(how, at, misfit, "", "", float("nan"))
     mine = contributions[
         (contributions["implant"] == top["implant"]) & (contributions["part"] != "whole")
     ]
     part = mine.iloc[int(np.argmax(mine["contribution_um"]))]
-    what = {"tilt": "tilt", "height": "height", "sideways": "lateral position"}[part["part"]]
+    what = {
+        "tilt": "tilt",
+        "height": "height",
+        "sideways": say("seating_results.lateral_position"),
+    }[part["part"]]
     if part["contribution_um"] < 0.6 * top["contribution_um"]:
-        what = "position and tilt combined"
+        what = say("seating_results.position_and_tilt_combined")
     without = float(top["misfit_without_um"])
     return Origin(how, at, misfit, str(top["implant"]), what, without)
 
@@ -286,11 +291,19 @@ def contribution_sentence(contributions: pd.DataFrame) -> str:
         counts most; says so when no single implant accounts for a third.
     """
     found = main_origin(contributions)
-    start = f"{found.how[0].upper()}{found.how[1:]}, the misfit of {found.misfit_um:.0f} µm at "
-    start += f"implant {found.at}"
+    start = say(
+        "seating_results.the_misfit_of_m",
+        how=found.how[0].upper(),
+        how_2=found.how[1:],
+        misfit_um=found.misfit_um,
+    )
+    start += say("seating_results.implant_at", at=found.at)
     if not found.implant:
-        return f"{start} comes from several implants; none accounts for more than a third of it."
-    return (
-        f"{start} is mainly due to implant {found.implant} ({found.part}): without its error "
-        f"it would be {found.without_um:.0f} µm."
+        return say("seating_results.comes_from_several_implants", start=start)
+    return say(
+        "seating_results.is_mainly_due_to",
+        start=start,
+        implant=found.implant,
+        part=found.part,
+        without_um=found.without_um,
     )

@@ -50,6 +50,7 @@ from accstudy.stages.surface import surface_tables
 from accstudy.study.checks import grouped_by
 from accstudy.study.load import Study
 from accstudy.tables import empty, valid_since
+from accstudy.words.catalogue import say
 
 __all__ = ["analysis_steps", "analyze_poses", "components", "drift_tables", "usable_rows"]
 
@@ -231,11 +232,11 @@ def _left_out_of_cells(conformity: pd.DataFrame) -> list[Finding]:
         Finding(
             Severity.WARNING,
             "cell-leaves-out",
-            f"scans of one cell differ by {row['left_out']} ({row['measurand']}"
+            say("findings.scans_of_one_cell", left_out=row["left_out"], measurand=row["measurand"])
             + (f", {row['condition']}" if row["condition"] else "")
-            + "), so conformity cannot be verified",
+            + say("findings.so_conformity_cannot_be"),
             "study.toml, analysis.cell",
-            f'add "{row["left_out"]}" to analysis.cell',
+            say("findings.add_to_analysis_cell", left_out=row["left_out"]),
         )
         for row in found.to_dict("records")
     ]

@@ -18,6 +18,7 @@ from accstudy.study.files import Files
 from accstudy.study.load import Study, Surveyed, survey_study
 from accstudy.study.settings import Settings
 from accstudy.tables import csv_bytes
+from accstudy.words.catalogue import say
 
 __all__ = ["check_study", "findings_csv"]
 
@@ -105,9 +106,9 @@ def _meshes(surveyed: Surveyed, *, jobs: int, scheduler: str, show: Show | None)
                 Finding(
                     Severity.ERROR,
                     "same-scan-twice",
-                    f'"{file}" holds the same triangles as "{first[digest]}"',
+                    say("findings.holds_the_same_triangles", file=file, first=first[digest]),
                     place(surveyed.settings.scans.list, row, "file"),
-                    "a repeat must be a new scan; remove one of the two rows",
+                    say("findings.a_repeat_must_be"),
                 )
             )
         if digest:
@@ -134,10 +135,8 @@ def _drawings(files: Files, settings: Settings) -> list[Finding]:
         found += [replace(f, where=f.where or body.mesh) for f in read.mesh.findings]
         above = read.mesh.vertices_mm[:, 2]
         if above.max() < -above.min():
-            what = f"most of the scan body lies below its platform, down to {above.min():.1f} mm"
-            mend = (
-                "the axis must point out of the bone: change the sign of axis, or correct origin_mm"
-            )
+            what = say("findings.most_of_the_scan", above=above.min())
+            mend = say("findings.the_axis_must_point")
             found.append(Finding(Severity.ERROR, "inward-axis", what, where + ".axis", mend))
     return found
 

@@ -15,6 +15,7 @@ from accstudy.stages.references import references_with_scans
 from accstudy.study.load import Study, scan_temperatures
 from accstudy.study.settings import ScanBodySettings
 from accstudy.tables import shape
+from accstudy.words.catalogue import say
 
 __all__ = [
     "at_reference_temperature",
@@ -117,10 +118,7 @@ def _setup_finding(
         else study.settings.scans.poses or study.settings.scans.list
     )
     if error.kind == "rotation":
-        what = (
-            f"all implants appear rotated by {error.rotation_deg:.1f} deg about their axes, as if "
-            "the direction of the flat were wrong in study.toml"
-        )
+        what = say("findings.all_implants_appear_rotated", rotation_deg=error.rotation_deg)
     else:
         x, y, z = error.offset_mm
         size = (
@@ -128,10 +126,8 @@ def _setup_finding(
             if error.kind == "axial"
             else f"({x:+.2f}, {y:+.2f}, {z:+.2f}) mm in its own frame"
         )
-        what = (
-            f"an error of {size} in the scan body origin explains nearly all of the bias: the root "
-            f"mean square of the distance deviations is {error.before_um:.0f} µm, and "
-            f"{error.after_um:.0f} µm without it"
+        what = say(
+            "findings.an_error_of_in", size=size, before_um=error.before_um, after_um=error.after_um
         )
     return Finding(Severity.WARNING, "scan-body-origin", what, where, _setup_hint(error, body))
 

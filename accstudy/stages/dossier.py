@@ -9,6 +9,7 @@ from accstudy.accuracy.dossier import reference_changes, reference_pairs
 from accstudy.errors import Finding, Severity
 from accstudy.stages.references import temperature_tolerance_k
 from accstudy.study.load import Study
+from accstudy.words.catalogue import say
 
 __all__ = ["dossier", "references_that_differ"]
 
@@ -66,11 +67,14 @@ def _scatter(pairs: pd.DataFrame) -> list[Finding]:
         if not (s.max() > _LARGE_UM):
             continue
         worst = mine.iloc[int(np.nanargmax(s))]
-        what = (
-            f'the reference runs of model "{model}" scatter by {s.max():.1f} µm '
-            f"({worst['implant_a']}-{worst['implant_b']})"
+        what = say(
+            "findings.the_reference_runs_of",
+            model=model,
+            s=s.max(),
+            implant_a=worst["implant_a"],
+            implant_b=worst["implant_b"],
         )
-        mend = "see reference_runs.csv for the run; check fixture, temperature and probing"
+        mend = say("findings.see_reference_runs_csv")
         found.append(Finding(Severity.WARNING, "reference-scatter", what, "reference", mend))
     return found
 
@@ -87,11 +91,13 @@ def references_that_differ(references: pd.DataFrame) -> list[Finding]:
             continue
         day = mine["valid_from"].iloc[0]
         worst = mine.iloc[int(mine["difference_um"].abs().to_numpy().argmax())]
-        what = (
-            f'the reference of model "{model}" valid from {day:%Y-%m-%d} differs from the '
-            "preceding one by up to"
-            f" {worst['difference_um']:+.1f} µm "
-            f"({worst['implant_a']}-{worst['implant_b']})"
+        what = say(
+            "findings.the_reference_of_model",
+            model=model,
+            day=day,
+            difference_um=worst["difference_um"],
+            implant_a=worst["implant_a"],
+            implant_b=worst["implant_b"],
         )
         if len(apart):
             e_n = float(apart["e_n"].abs().max())
@@ -104,8 +110,7 @@ def references_that_differ(references: pd.DataFrame) -> list[Finding]:
                 "reference-changed" if len(apart) else "reference-uncertainty",
                 what,
                 "reference",
-                "find out which of the two is correct, and whether the model has changed: every "
-                "later deviation depends on it",
+                say("findings.find_out_which_of"),
             )
         )
     return out

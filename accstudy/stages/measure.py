@@ -20,6 +20,7 @@ from accstudy.study.load import Study
 from accstudy.study.record import json_bytes, program_digest
 from accstudy.study.settings import ScanBodySettings
 from accstudy.tables import TABLES, csv_bytes, empty, shape
+from accstudy.words.catalogue import say
 
 if TYPE_CHECKING:
     from accstudy.locate.drawing import ScanBody
@@ -311,9 +312,14 @@ def _failure(error: Exception) -> Finding:
     return Finding(
         Severity.ERROR,
         _FAILED,
-        f"locating failed: {type(error).__name__}: {error} ({Path(place.filename).name}, "
-        f"line {place.lineno})",
-        mend="this is a bug: report it, with the scan if possible; the other scans are measured",
+        say(
+            "findings.locating_failed_line",
+            name=type(error).__name__,
+            error=error,
+            name_2=Path(place.filename).name,
+            lineno=place.lineno,
+        ),
+        mend=say("findings.this_is_a_bug"),
     )
 
 

@@ -14,6 +14,7 @@ from accstudy.stages.references import references_with_scans
 from accstudy.study.load import Study
 from accstudy.study.toml import key_row
 from accstudy.tables import shape
+from accstudy.words.catalogue import say
 
 if TYPE_CHECKING:
     from accstudy.models.specs import ModelSpec
@@ -83,9 +84,9 @@ def _named_twice(study: Study) -> list[Finding]:
                 Finding(
                     Severity.ERROR,
                     "duplicate-model",
-                    f'model "{model.name}" is named twice',
+                    say("findings.model_is_named_twice", name=model.name),
                     place("study.toml", row, "model.name"),
-                    "give every model a unique name",
+                    say("findings.give_every_model_a"),
                 )
             )
         seen.add(model.name)

@@ -14,6 +14,7 @@ from accstudy.compare.arch import arch_of
 from accstudy.errors import Finding, Severity
 from accstudy.locate.arrangement import Lines, own_mirror_image
 from accstudy.study.load import Study, reference_versions
+from accstudy.words.catalogue import say
 
 __all__ = [
     "arch_findings",
@@ -51,12 +52,14 @@ def arch_findings(study: Study) -> list[Finding]:
             found[model, "order"] = Finding(
                 Severity.WARNING,
                 "arch-order",
-                f"the implants of model {model} may follow one another along the arch as "
-                f"{_way(arch.implants)}, which is assumed, or as "
-                f"{' or '.join(_way(way) for way in arch.rivals)}; arch lengths, steps and "
-                "directions depend on it",
+                say(
+                    "findings.the_implants_of_model",
+                    model=model,
+                    way=_way(arch.implants),
+                    rivals=say("findings.or").join(_way(way) for way in arch.rivals),
+                ),
                 file,
-                "number the implants along the arch in column arch_order",
+                say("findings.number_the_implants_along"),
             )
         axes = reference[["axis_x", "axis_y", "axis_z"]].to_numpy(float)
         points = reference[["x_mm", "y_mm", "z_mm"]].to_numpy(float)
@@ -66,11 +69,9 @@ def arch_findings(study: Study) -> list[Finding]:
             found[model, "mirror"] = Finding(
                 Severity.WARNING,
                 "own-mirror-image",
-                f"the implants of model {model} form their own mirror image: a scan mirrored on "
-                "export cannot be distinguished from a correct one",
+                say("findings.the_implants_of_model_2", model=model),
                 file,
-                "make sure that no scan is mirrored; in a new model, place one implant "
-                "asymmetrically",
+                say("findings.make_sure_that_no"),
             )
     return list(found.values())
 

@@ -21,6 +21,7 @@ from accstudy.study.provisional import SKETCHED
 from accstudy.study.record import json_bytes, program_digest
 from accstudy.study.reference import with_angulation
 from accstudy.tables import csv_bytes, read_csv, shape
+from accstudy.words.catalogue import say
 
 if TYPE_CHECKING:
     from accstudy.locate.unaided import FoundBodies
@@ -155,12 +156,9 @@ def _nothing(model: str, rows: pd.DataFrame, n: int) -> Finding:
     return Finding(
         Severity.ERROR,
         "no-arrangement",
-        f'the arrangement of implants of model "{model}" cannot be derived from its scans: '
-        f"{looked}, and no two show the same arrangement"
-        "",
+        say("findings.the_arrangement_of_implants", model=model, looked=looked),
         place("study.toml", column="scan_body"),
-        "check the CAD geometry of the scan body, scans.length_unit and column model; or give "
-        "positions",
+        say("findings.check_the_cad_geometry"),
     )
 
 
@@ -184,11 +182,9 @@ def _named(
                 Finding(
                     Severity.WARNING,
                     "sketch-ambiguous",
-                    f'the sketch of model "{model}" fits the scan in more than one way: names of '
-                    "implants may be exchanged, consistently in all scans"
-                    "",
+                    say("findings.the_sketch_of_model", model=model),
                     where,
-                    "give the positions of the sketch more accurately",
+                    say("findings.give_the_positions_of"),
                 )
             )
         return list(match.bodies), names, notes
@@ -213,10 +209,7 @@ def _clockwise(points: np.ndarray, up: np.ndarray) -> bool:
 
 
 def _learned(what: str) -> Finding:
-    mend = (
-        "to choose the names, give reference.sketch: one row per implant, with approximate "
-        "positions"
-    )
+    mend = say("findings.to_choose_the_names")
     return Finding(Severity.NOTE, "arrangement-learned", what, "", mend)
 
 
@@ -224,21 +217,19 @@ def _misfit(
     model: str, scan: str, n: int, sketch: pd.DataFrame, off_mm: float, mirrored: bool, where: str
 ) -> Finding:
     if mirrored:
-        what = f'the sketch of model "{model}" fits scan "{scan}" only as its mirror image'
+        what = say("findings.the_sketch_of_model_2", model=model, scan=scan)
         return Finding(
             Severity.ERROR, "sketch-mirrored", what, where,
-            "the sketch must show the model from above (the scan bodies point towards the "
-            "viewer): change the sign of x_mm",
+            say('findings.the_sketch_must_show'),
         )  # fmt: skip
     if n < len(sketch):
-        what = (
-            f'the sketch of model "{model}" has {len(sketch)} implants, and {n} scan bodies were '
-            f'found in scan "{scan}" and in another scan'
+        what = say(
+            "findings.the_sketch_of_model_3", model=model, sketch=len(sketch), n=n, scan=scan
         )
-        mend = "remove implants without a scan body from the sketch, or scan all of them"
+        mend = say("findings.remove_implants_without_a")
     else:
-        what = f'the sketch of model "{model}" lies up to {off_mm:.1f} mm off scan "{scan}"'
-        mend = "correct the positions; an accuracy of a few millimetres is sufficient"
+        what = say("findings.the_sketch_of_model_4", model=model, off_mm=off_mm, scan=scan)
+        mend = say("findings.correct_the_positions_an")
     return Finding(Severity.ERROR, "sketch-differs", what, where, mend)
 
 

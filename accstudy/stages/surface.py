@@ -22,6 +22,7 @@ from accstudy.mesh.read import study_mesh
 from accstudy.stages.compare import by_reference, temperature_factors
 from accstudy.study.load import Study
 from accstudy.tables import shape
+from accstudy.words.catalogue import say
 
 __all__ = ["surface_tables"]
 
@@ -53,10 +54,7 @@ def surface_tables(
         return {}, ()
     models = meshes["model"].unique()
     if len(models) > 1:
-        what = (
-            f"one reference surface cannot be used for {len(models)} models; surface deviations "
-            "are left out"
-        )
+        what = say("findings.one_reference_surface_cannot", models=len(models))
         where = place("study.toml", column="reference.surface")
         return {}, (Finding(Severity.WARNING, "surface-models", what, where),)
     unit = study.settings.reference.length_unit
@@ -100,10 +98,7 @@ def _deviations(
             if not file:
                 continue
             if scan not in motions:
-                what = (
-                    f'scan "{scan}" cannot be aligned by its implants; its surface deviations are '
-                    "left out"
-                )
+                what = say("findings.scan_cannot_be_aligned", scan=scan)
                 findings.append(Finding(Severity.WARNING, "surface-not-aligned", what, file))
                 continue
             motion = motions[scan]

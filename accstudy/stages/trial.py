@@ -18,6 +18,7 @@ from accstudy.stages.compare import suspected_setup
 from accstudy.stages.measure import Job, job_of, locate_one, read_one
 from accstudy.stages.references import references_with_scans
 from accstudy.study.load import Study
+from accstudy.words.catalogue import say
 
 if TYPE_CHECKING:
     from accstudy.locate.drawing import ScanBody
@@ -91,9 +92,13 @@ def _explained(
     model, n = str(job.reference["model"].iloc[0]), len(job.reference)
     for guess in _hypotheses(job.reference, bodies, file):
         if len(_located(replace(job, reference=guess.reference), mesh, guess.bodies)) == n:
-            what = (
-                f'"{job.file}" shows {before} of the {n} implants of model "{model}", and all '
-                f"{n} {guess.clause}"
+            what = say(
+                "findings.shows_of_the_implants",
+                file=job.file,
+                before=before,
+                n=n,
+                model=model,
+                clause=guess.clause,
             )
             return Finding(Severity.ERROR, guess.code, what, guess.where, guess.hint)
     return None

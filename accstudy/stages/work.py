@@ -47,6 +47,7 @@ from accstudy.study.record import (
 )
 from accstudy.study.runs import reference_files
 from accstudy.tables import TABLES, UNREFERENCED, csv_bytes, read_csv
+from accstudy.words.catalogue import say
 
 __all__ = ["CACHE", "Say", "Work", "history_entry"]
 
@@ -201,8 +202,8 @@ class Work:
         file = f"{name}.csv"
         data = read_bytes(self.results / file, file=f"results/{file}", max_bytes=LARGEST)
         if digest(data) != self.old.get("outputs", {}).get(file):
-            what = f'"{file}" is not the table written by the last run'
-            hint = f"run `{command}` to recompute it"
+            what = say("findings.is_not_the_table", file=file)
+            hint = say("findings.run_to_recompute_it", command=command)
             raise StudyError(
                 [Finding(Severity.ERROR, "file-changed", what, f"results/{file}", hint)]
             )

@@ -16,6 +16,7 @@ from accstudy.study.sheet import MAX_BYTES, Cells, Sheet, TableFile
 from accstudy.study.typed import fault
 from accstudy.study.unfold import unfolded
 from accstudy.tables import TABLES
+from accstudy.words.catalogue import say
 
 __all__ = ["Said", "arranged", "named_sheet"]
 
@@ -146,7 +147,7 @@ def _named(
     sheets = () if layout.sheet else source.sheets
     if len(sheets) > 1:
         others = ", ".join(f'"{name}"' for name in sheets[1:])
-        what = f'sheet "{sheets[0]}" is read; there are {others}, too'
+        what = say("findings.sheet_is_read_there", sheets=sheets[0], others=others)
         found.append(Finding(Severity.NOTE, "several-sheets", what, source.file, _NAME_SHEET))
     faults = [f for f in found if f.severity is Severity.ERROR]
     notes = tuple(f for f in found if f.severity is not Severity.ERROR)
@@ -189,7 +190,7 @@ def _renamed(sheet: Sheet, table: str, layout: Layout, section: str) -> tuple[Sh
     here: dict[str, str] = {}
     for own, user in columns.items():
         if user in here:
-            what = f'column "{user}" is assigned to both {here[user]} and {own}'
+            what = say("findings.column_is_assigned_to", user=user, here=here[user], own=own)
             at = place("study.toml", column=f"{section}.columns.{own}")
             found.append(fault("column-twice", what, at, "name each column of the file once"))
         here[user] = own
@@ -203,7 +204,7 @@ def _renamed(sheet: Sheet, table: str, layout: Layout, section: str) -> tuple[Sh
     ]
     left = [f'"{sheet.header[k]}"' for k in range(len(header)) if k not in kept]
     if left:
-        what = f"not used: {', '.join(left)}"
+        what = say("findings.not_used", left=", ".join(left))
         found.append(Finding(Severity.NOTE, "columns-not-used", what, sheet.file))
     names = tuple(header[k] for k in kept)
     rows = tuple(tuple(row[k] for k in kept) for row in sheet.rows)

@@ -11,6 +11,7 @@ from accstudy.geometry.occlusal import DESIGNED, occlusal_direction
 from accstudy.geometry.rigid import angle_between_deg
 from accstudy.study.settings import Settings
 from accstudy.study.typed import fault, records
+from accstudy.words.catalogue import say
 
 __all__ = [
     "add_groups",
@@ -131,8 +132,8 @@ def _casts_as_cells(scans: pd.DataFrame) -> list[Finding]:
         return []  # one measurement a cast: every scan is a cast of its own
     scans.loc[there, "cell"] = "cast " + cast[there]
     said = f"{int(there.sum())} scans show {len(counts)} casts"
-    what = f"{said}: the casts are the independent results, measurements of one cast its repeats"
-    mend = "name analysis.cell if they are to be grouped otherwise"
+    what = say("findings.the_casts_are_the", said=said)
+    mend = say("findings.name_analysis_cell_if")
     return [Finding(Severity.NOTE, "casts-as-cells", what, place("scans", column=_CAST), mend)]
 
 
@@ -202,7 +203,7 @@ def check_events(events: pd.DataFrame, scans: pd.DataFrame, settings: Settings) 
     for row in records(events):
         key = (str(row["at"]), row["device"], row["kind"], row["note"])
         if key in seen:
-            what = f'the event "{row["kind"]}" is already listed in row {seen[key]}'
+            what = say("findings.the_event_is_already", kind=row["kind"], seen=seen[key])
             where = place(file, row["row"], "at")
             findings.append(fault("duplicate-event", what, where, "remove one of the two rows"))
         seen.setdefault(key, row["row"])
@@ -211,9 +212,9 @@ def check_events(events: pd.DataFrame, scans: pd.DataFrame, settings: Settings) 
                 Finding(
                     Severity.WARNING,
                     "unknown-device",
-                    f'the event concerns device "{row["device"]}", which no scan names',
+                    say("findings.the_event_concerns_device", device=row["device"]),
                     place(file, row["row"], "device"),
-                    f"{hint(row['device'])} Without scans here, leave it.",
+                    say("findings.without_scans_here_leave", hint=hint(row["device"])),
                 )
             )
     return findings
@@ -301,9 +302,9 @@ def _limits_not_used(settings: Settings) -> list[Finding]:
         Finding(
             Severity.NOTE,
             "limits-not-used",
-            f"without a reference no limit can be assessed: {', '.join(given)}",
+            say("findings.without_a_reference_no", given=", ".join(given)),
             place("study.toml", column=f"limits.{given[0]}"),
-            "have the model measured, or keep the limits for later use",
+            say("findings.have_the_model_measured"),
         )
     ]
 
@@ -321,20 +322,22 @@ def _blank_temperatures(scans: pd.DataFrame, settings: Settings) -> list[Finding
     found = []
     if far > _FAR_K:
         top = records(made.nlargest(1, "temperature_c"))[0]
-        what = (
-            f'the scans were made at temperatures up to {far:.3g} K apart; "{top["scan"]}" at '
-            f"{top['temperature_c']:g} °C"
+        what = say(
+            "findings.the_scans_were_made",
+            far=far,
+            scan=top["scan"],
+            temperature_c=top["temperature_c"],
         )
         where = place(settings.scans.list, int(top["row"]), "temperature_c")
-        mend = "check the value: room temperature rarely changes by so much"
+        mend = say("findings.check_the_value_room")
         found.append(Finding(Severity.WARNING, "temperatures-apart", what, where, mend))
     return found + [
         Finding(
             Severity.WARNING,
             "no-temperature",
-            f'scan "{row["scan"]}" has no temperature: {instead}',
+            say("findings.scan_has_no_temperature", scan=row["scan"], instead=instead),
             place(settings.scans.list, row["row"], "temperature_c"),
-            "fill it in",
+            say("findings.fill_it_in"),
         )
         for row in records(made[made["temperature_c"].isna()])
     ]
@@ -366,7 +369,7 @@ def angulation_doubts(settings: Settings, implants: pd.DataFrame, *, file: str) 
         if upright is None:
             continue
         if stated is not None and upright @ axes.sum(axis=0) < 0:
-            what = f'the occlusal direction is opposite to the axes of model "{model}"'
+            what = say("findings.the_occlusal_direction_is", model=model)
             where = place("study.toml", column="reference.occlusal")
             found.append(
                 fault("inward-axis", what, where, "it must point out of the bone: reverse it"),
@@ -377,14 +380,19 @@ def angulation_doubts(settings: Settings, implants: pd.DataFrame, *, file: str) 
         off: NDArray[np.float64] = np.abs(measured - designed)
         far = (group["angulation_by"] == DESIGNED).to_numpy() & (off > _FAR_DEG)
         for i in np.flatnonzero(far):
-            what = (
-                f'implant "{group["implant"].iloc[i]}" is tilted by {measured[i]:.0f} deg, but '
-                f"angulation_deg is {designed[i]:g}"
-                f""
+            what = say(
+                "findings.implant_is_tilted_by",
+                implant=group["implant"].iloc[i],
+                measured=measured[i],
+                designed=designed[i],
             )
             where = place(file, int(group["row"].iloc[i]), "angulation_deg")
             radians = abs(np.degrees(designed[i]) - measured[i]) < _FAR_DEG
-            mend = "write degrees, not radians" if radians else "check the tilt, in degrees"
+            mend = (
+                say("findings.write_degrees_not_radians")
+                if radians
+                else say("findings.check_the_tilt_in")
+            )
             found.append(Finding(Severity.WARNING, "angulation-differs", what, where, mend))
     return found
 
@@ -399,13 +407,10 @@ def angulation_known(settings: Settings, implants: pd.DataFrame) -> list[Finding
         Finding(
             Severity.WARNING,
             "angulation-unknown",
-            f'the platforms of model "{row["model"]}" do not define an occlusal plane, so the '
-            'angulation of its implants is left empty and no statistical model can use it'
-            "",
+            say('findings.the_platforms_of_model', model=row['model']),
             place(settings.reference.touch_points or settings.reference.implants, row["row"],
                   "angulation_deg"),
-            "give the designed angulation in column angulation_deg, or reference.occlusal in "
-            "study.toml",
+            say('findings.give_the_designed_angulation'),
         )
         for row in records(unknown)
     ]  # fmt: skip

@@ -10,6 +10,7 @@ import pandas as pd
 
 from accstudy.errors import Finding, Severity, place
 from accstudy.study.disk import digest
+from accstudy.words.catalogue import say
 
 __all__ = [
     "FILE",
@@ -73,28 +74,33 @@ def chain_faults(history: bytes) -> list[Finding]:
         stated = entry.pop("line", None)
         whole = stated == digest(_text(entry).encode())
         if not whole or _text({**entry, "line": stated}).encode() != line:
-            what = "this line was changed after it was written"
+            what = say("findings.this_line_was_changed")
             where = place(f"results/{FILE}", row)
             faults.append(
-                Finding(Severity.ERROR, "broken-chain", what, where, "restore the file from a copy")
+                Finding(
+                    Severity.ERROR,
+                    "broken-chain",
+                    what,
+                    where,
+                    say("findings.restore_the_file_from_2"),
+                )
             )
         elif entry.get("previous") != previous:
             faults.append(
                 Finding(
                     Severity.ERROR,
                     "broken-chain",
-                    "this line does not follow from the preceding line: one of the two was "
-                    "changed, or a line between them is missing",
+                    say("findings.this_line_does_not"),
                     place(f"results/{FILE}", row),
-                    "restore the file from a copy",
+                    say("findings.restore_the_file_from_2"),
                 )
             )
         previous = digest(line)
     lines = history.splitlines()
     if history != b"".join(line + b"\n" for line in lines):
         where = place(f"results/{FILE}", len(lines))
-        what = "the ends of the lines were changed"
-        mend = "restore the file from a copy"
+        what = say("findings.the_ends_of_the")
+        mend = say("findings.restore_the_file_from_2")
         faults.append(Finding(Severity.ERROR, "broken-chain", what, where, mend))
     return faults
 
@@ -107,8 +113,8 @@ def last_run(history: bytes) -> dict[str, Any]:
 
 def lost_runs(history: bytes) -> list[Finding]:
     """Runs whose record was there when the next one began, and that no line tells of."""
-    hint = "restore history.jsonl from a copy or a bundle; the lost entries cannot be reconstructed"
-    what = "earlier runs are missing from the history: the file was deleted or rewritten"
+    hint = say("findings.restore_history_jsonl_from")
+    what = say("findings.earlier_runs_are_missing")
     return [
         Finding(Severity.ERROR, "history-lost", what, place(f"results/{FILE}", row), hint)
         for row, line in enumerate(history.splitlines(), start=1)
@@ -221,13 +227,13 @@ def changed_sessions(
         Sessions that were added since the last run.
     """
     first = first_recorded(history)
-    hint = "restore the rows and files from a copy, or document why they were changed"
+    hint = say("findings.restore_the_rows_and")
     found = []
     for name, (value, at) in first.items():
         if name not in sessions:
-            what = f"session {name}, first recorded on {at[:10]}, is gone"
+            what = say("findings.session_first_recorded_on", name=name, at=at[:10])
             found.append(Finding(Severity.ERROR, "session-gone", what, "scans", hint))
         elif sessions[name] != value:
-            what = f"session {name} has changed since it was first recorded on {at[:10]}"
+            what = say("findings.session_has_changed_since", name=name, at=at[:10])
             found.append(Finding(Severity.ERROR, "session-changed", what, "scans", hint))
     return found, tuple(name for name in sessions if name not in first) if first else ()

@@ -14,6 +14,7 @@ from accstudy.errors import Finding, Nearest, Severity, place
 from accstudy.geometry.rigid import unit
 from accstudy.study.misplaced import Positions, Slip, find_slip, nothing_suspicious
 from accstudy.study.typed import fault, records
+from accstudy.words.catalogue import say
 
 __all__ = ["check_flats", "check_landmarks", "check_positions"]
 
@@ -221,9 +222,9 @@ def _missing(poses: pd.DataFrame, known: Mapping[str, list[str]], file: str) -> 
     for scan, (model, row) in first.items():
         missing = [name for name in known.get(model, []) if name not in given[scan]]
         if missing:
-            what = f'scan "{scan}" gives no position of {", ".join(missing)}'
+            what = say("findings.scan_gives_no_position", scan=scan, missing=", ".join(missing))
             where = place(file, int(row), "implant")
-            mend = "add the row; otherwise its pairs are left out"
+            mend = say("findings.add_the_row_otherwise")
             found.append(Finding(Severity.WARNING, "missing-implant", what, where, mend))
     return found
 

@@ -33,6 +33,7 @@ from accstudy.study.sheet import MAX_BYTES, TableFile
 from accstudy.study.spelling import alike
 from accstudy.study.typed import MORE, fault, first_faults, records, typed
 from accstudy.tables import TABLES
+from accstudy.words.catalogue import say
 
 __all__ = ["Reader"]
 
@@ -146,13 +147,17 @@ class Reader:
                 Finding(
                     Severity.NOTE,
                     "learned-body",
-                    f'scan body "{name}" is not CAD geometry: it was derived from {known.copies} '
-                    "copies "
-                    f'in "{known.scan}"; its platform is known to {known.u_height_um:g} µm along '
-                    f"the axis, {known.u_aside_um:g} µm across and {known.u_axis_deg:g}° "
-                    "(standard uncertainties, which enter every bias)",
+                    say(
+                        "findings.scan_body_is_not",
+                        name=name,
+                        copies=known.copies,
+                        scan=known.scan,
+                        u_height_um=known.u_height_um,
+                        u_aside_um=known.u_aside_um,
+                        u_axis_deg=known.u_axis_deg,
+                    ),
                     place("study.toml", column=f"scan_body.{name}.learned"),
-                    "use the CAD geometry of the manufacturer if available",
+                    say("findings.use_the_cad_geometry"),
                 )
             )
         return out
@@ -331,7 +336,7 @@ class Reader:
             found.append(f"scans/{name}" if inside else name)
             moved += [name] * inside
         if moved:
-            what = f"{len(moved)} files of the list are in the folder scans: {_few(moved)}"
+            what = say("findings.files_of_the_list", moved=len(moved), few=_few(moved))
             self.findings.append(
                 Finding(Severity.NOTE, "files-in-scans", what, place(file, column="file"))
             )
@@ -377,12 +382,14 @@ class Reader:
         scans, coming = _without_made(scans, coming)
         names = scans.loc[coming, "scan"].tolist()
         file = self.settings.scans.list
-        mend = "write each file's name into column file when the scan has been made"
+        mend = say("findings.write_each_files_name")
         if names and len(names) == len(scans):
-            what = f"all {len(names)} scans are planned; none has been made yet"
+            what = say("findings.all_scans_are_planned", names=len(names))
             self.findings.append(fault("no-scans-yet", what, file, mend))
         elif names:
-            what = f"{len(names)} of {len(scans)} scans are planned but not made yet: {_few(names)}"
+            what = say(
+                "findings.of_scans_are_planned", names=len(names), scans=len(scans), few=_few(names)
+            )
             drift = self.settings.study.kind == "drift"  # there, the list is never complete
             severity = Severity.NOTE if drift else Severity.WARNING
             self.findings.append(Finding(severity, "scans-planned", what, file, mend))

@@ -24,6 +24,7 @@ from accstudy.study.settings import Reference
 from accstudy.study.spelling import alike
 from accstudy.study.typed import fault
 from accstudy.tables import shape
+from accstudy.words.catalogue import say
 
 __all__ = [
     "as_certified",
@@ -80,16 +81,19 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
     """
     out, findings = _standard_uncertainty(implants, file)
     if out.empty:
-        what = "the reference has no rows"
+        what = say("findings.the_reference_has_no")
         findings.append(fault("no-implants", what, file, "add one row per implant"))
         return out, findings
     models = out["model"].nunique()
     if len(out) > _MOST_ROWS or models > _MOST_MODELS:
-        what = (
-            f"the reference has {len(out)} rows of {models} models; at most {_MOST_ROWS} of "
-            f"{_MOST_MODELS} are read"
+        what = say(
+            "findings.the_reference_has_rows",
+            out=len(out),
+            models=models,
+            MOST_ROWS=_MOST_ROWS,
+            MOST_MODELS=_MOST_MODELS,
         )
-        mend = "keep the rows of the models of this study only"
+        mend = say("findings.keep_the_rows_of")
         return out.head(0), [*findings, fault("too-many-implants", what, file, mend)]
     numbers = out[_POSITION + _AXIS].to_numpy(float)
     complete = np.isfinite(numbers).all(axis=1)
@@ -121,7 +125,9 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
         for implant, count in group["implant"].value_counts().items():
             if count > 1:
                 row = group.loc[group["implant"] == implant, "row"].iloc[-1]
-                what = f'implant "{implant}" of model "{model}" is listed {count} times'
+                what = say(
+                    "findings.implant_of_model_is", implant=implant, model=model, count=count
+                )
                 at = place(file, row, "implant")
                 findings.append(fault("duplicate-implant", what, at, "remove one of the rows"))
         findings += alike(group["implant"].tolist(), group["row"].tolist(), file=file,
@@ -129,9 +135,14 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
         group = group.drop_duplicates("implant")
         index = group.index.to_numpy()
         if len(group) > _MOST_IMPLANTS:
-            what = f'model "{model}" has {len(group)} implants; at most {_MOST_IMPLANTS} can be'
+            what = say(
+                "findings.model_has_implants_at",
+                model=model,
+                group=len(group),
+                MOST_IMPLANTS=_MOST_IMPLANTS,
+            )
             at = place(file, group["row"].iloc[0], "implant")
-            mend = "check the column that names the model"
+            mend = say("findings.check_the_column_that")
             findings.append(fault("too-many-implants", what, at, mend))
             continue
         if not complete[index].all():
@@ -161,13 +172,13 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
                 Finding(
                     Severity.WARNING,
                     "reference-size",
-                    f'model "{model}" is {largest:.0f} mm wide',
+                    say("findings.model_is_mm_wide", model=model, largest=largest),
                     place(file, group["row"].iloc[0], "x_mm"),
-                    "check reference.length_unit",
+                    say("findings.check_reference_length_unit"),
                 )
             )
         if len(group) < 2:
-            what = f'model "{model}" has one implant; distances need two'
+            what = say("findings.model_has_one_implant", model=model)
             at = place(file, group["row"].iloc[0], "implant")
             findings.append(fault("one-implant", what, at, "add the rows of the others"))
         shared = common_axis(axes[index])

@@ -20,6 +20,7 @@ from accstudy.study.files import Files
 from accstudy.study.settings import Reference
 from accstudy.study.typed import fault
 from accstudy.tables import empty, shape
+from accstudy.words.catalogue import say
 
 __all__ = ["Runs", "listed", "mean_of_runs", "note_on_runs", "reference_files"]
 
@@ -235,7 +236,7 @@ def note_on_runs(runs: pd.DataFrame) -> list[Finding]:
         Finding(
             Severity.NOTE,
             "reference-runs",
-            f'the reference of model "{model}" is the mean of {mine["run"].nunique()} runs',
+            say("findings.the_reference_of_model_2", model=model, run=mine["run"].nunique()),
             "reference",
         )
         for model, mine in (runs.groupby("model", sort=False) if len(runs) else ())

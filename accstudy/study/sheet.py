@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 from accstudy.errors import Finding, InputError, Severity, place
 from accstudy.study.workbook import Area, is_workbook, sheet_names, sheet_rows
+from accstudy.words.catalogue import say
 
 __all__ = ["MAX_BYTES", "Cells", "Sheet", "TableFile", "csv_dialect"]
 
@@ -175,8 +176,8 @@ def _hidden(rows: list[list[str]], hidden: list[int], file: str) -> tuple[Findin
     if not filled:
         return ()
     few = ", ".join(map(str, filled[:5])) + (", ..." if len(filled) > 5 else "")
-    what = f"{len(filled)} hidden rows are read like the others: {few}"
-    mend = "delete the rows that are not meant; a filter of the spreadsheet only hides them"
+    what = say("findings.hidden_rows_are_read", filled=len(filled), few=few)
+    mend = say("findings.delete_the_rows_that")
     return (Finding(Severity.WARNING, "hidden-rows", what, place(file, filled[0]), mend),)
 
 
@@ -224,14 +225,14 @@ def _decode(data: bytes, file: str) -> tuple[str, str, tuple[Finding, ...]]:
         text = data.decode(encoding)
     except UnicodeDecodeError as error:
         row = data[: error.start].count(b"\n") + 1
-        hint = 'save it as "CSV UTF-8"'
+        hint = say("findings.save_it_as_csv")
         broken = InputError("a character is not UTF-8", where=place(file, row), hint=hint)
         if encoding == "utf-16" or not (text := _western(data)):
             raise broken from None
         encoding = "cp1252"
         word = next((w for w in re.findall(r"\w+", text) if not w.isascii()), "")
         shown = f', such as "{word[:30]}"' if word else ""
-        what = f"the file is not UTF-8 and is read as Windows-1252: check the letters{shown}"
+        what = say("findings.the_file_is_not", shown=shown)
         notes = (Finding(Severity.NOTE, "windows-1252", what, place(file, row), hint),)
     if "\0" in text:
         row = text[: text.index("\0")].count("\n") + 1

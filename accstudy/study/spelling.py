@@ -8,6 +8,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from accstudy.errors import Finding, Severity, place
+from accstudy.words.catalogue import say
 
 __all__ = ["alike", "perhaps_misspelt", "unusual_characters"]
 
@@ -110,12 +111,9 @@ def alike(names: Sequence[str], rows: Sequence[int], *, file: str, column: str) 
                 Finding(
                     Severity.ERROR,
                     "level-spelling",
-                    f'"{other}" and "{first}" (row {at}) differ only by case, blanks, separators '
-                    "or "
-                    "look-alike letters",
+                    say("findings.and_row_differ_only", other=other, first=first, at=at),
                     place(file, row, column),
-                    f'write "{first}" everywhere if they are the same, or give them clearly '
-                    "different names",
+                    say("findings.write_everywhere_if_they", first=first),
                 )
             )
     return found
@@ -154,9 +152,9 @@ def perhaps_misspelt(
                 Finding(
                     Severity.WARNING,
                     "level-misspelt",
-                    f'"{name}" occurs once and is one letter away from "{near}"',
+                    say("findings.occurs_once_and_is", name=name, near=near),
                     place(file, row, column),
-                    f'write "{near}" if that is intended',
+                    say("findings.write_if_that_is", near=near),
                 )
             )
     return found

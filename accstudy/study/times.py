@@ -12,6 +12,7 @@ import pandas as pd
 from accstudy.errors import Finding, Severity, place
 from accstudy.study.settings import Settings
 from accstudy.study.typed import records
+from accstudy.words.catalogue import say
 
 __all__ = ["check_times"]
 
@@ -83,9 +84,9 @@ def _undated(scans: pd.DataFrame, file: str) -> list[Finding]:
         Finding(
             Severity.ERROR,
             "empty-factor",
-            "measured_at is empty, but a drift study needs the date of every scan",
+            say("findings.measured_at_is_empty"),
             place(file, row, "measured_at"),
-            "fill it in, or exclude the scan and give the reason",
+            say("findings.fill_it_in_or"),
         )
         for row in scans.loc[lacking, "row"]
     ]

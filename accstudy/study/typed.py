@@ -25,6 +25,7 @@ from accstudy.study.cells import (
 from accstudy.study.sheet import Sheet
 from accstudy.study.spelling import alike, perhaps_misspelt, unusual_characters
 from accstudy.tables import LABEL_FACTORS, TABLES, Column
+from accstudy.words.catalogue import say
 
 __all__ = ["MORE", "fault", "first_faults", "records", "typed"]
 
@@ -297,14 +298,11 @@ def _dates(
     iso = values[cell].date().isoformat()
     days = [[values[c].day for c in values if is_iso(c) is other] for other in (True, False)]
     if days[0] and max(days[0]) <= 12 < min(days[1]):
-        what = (
-            f'dates such as "{cell}" stand beside ISO dates whose days are all 12 or less: a '
-            "spreadsheet may have exchanged day and month in those"
-        )
-        mend = f"check the ISO dates, and write all alike: {iso}"
+        what = say("findings.dates_such_as_stand", cell=cell)
+        mend = say("findings.check_the_iso_dates", iso=iso)
         return read, [Finding(Severity.WARNING, "day-and-month", what, where, mend)]
-    what = f'"{cell}" is read as {iso}, and dates of {column.name} like it'
-    mend = "no action needed if this is right; ISO 8601 dates leave no doubt"
+    what = say("findings.is_read_as_and", cell=cell, iso=iso, name=column.name)
+    mend = say("findings.no_action_needed_if")
     return read, [Finding(Severity.NOTE, "date-read", what, where, mend)]
 
 
@@ -362,9 +360,13 @@ def _nearly_numbers(cells: Sequence[str], name: str, sheet: Sheet) -> list[Findi
         return []
     (cell, at), count = other[0], len(other)
     where = sheet.where(at, name)
-    what = (
-        f'{filled - count} cells of "{name}" are numbers, {count} {"is" if count == 1 else "are"} '
-        f'not, such as "{cell}": the whole column is read as labels'
+    what = say(
+        "findings.cells_of_are_numbers",
+        filled=filled - count,
+        name=name,
+        count=count,
+        value="is" if count == 1 else "are",
+        cell=cell,
     )
-    mend = "write a number, or leave the cell empty"
+    mend = say("findings.write_a_number_or")
     return [Finding(Severity.WARNING, "nearly-a-number", what, where, mend)]

@@ -11,6 +11,7 @@ from accstudy.study.layout import Layout
 from accstudy.study.sheet import Sheet
 from accstudy.study.typed import fault
 from accstudy.tables import TABLES
+from accstudy.words.catalogue import say
 
 __all__ = ["BETWEEN", "cell_names", "unfolded"]
 
@@ -102,8 +103,14 @@ def unfolded(sheet: Sheet, table: str, layout: Layout, section: str) -> tuple[Sh
             row = gathered.setdefault(tuple(sorted(key)), {})
             number = sheet.numbers[i]
             if own in row and value and row[own][0] and row[own][0] != value:
-                what = f'"{name}" is there twice, {row[own][0]} in row {row[own][1]} and {value}'
-                hint = "select rows with rows = { ... } in study.toml, or write a longer pattern"
+                what = say(
+                    "findings.is_there_twice_in",
+                    name=name,
+                    row=row[own][0],
+                    row_2=row[own][1],
+                    value=value,
+                )
+                hint = say("findings.select_rows_with_rows")
                 at_cell = place(sheet.file, number, sheet.header[k])
                 found.append(fault("value-twice", what, at_cell, hint))
             if value or own not in row:
@@ -122,7 +129,7 @@ def unfolded(sheet: Sheet, table: str, layout: Layout, section: str) -> tuple[Sh
     if unused and fitted:
         shown = ", ".join(f'"{name}"' for name in list(unused)[:_MOST_SHOWN])
         more = f" and {len(unused) - _MOST_SHOWN} more" if len(unused) > _MOST_SHOWN else ""
-        what = f"not used: {shown}{more}"
+        what = say("findings.not_used_2", shown=shown, more=more)
         found.append(Finding(Severity.NOTE, "columns-not-used", what, sheet.file))
     # a table with a column for every implant of any model: what has no value is not there
     there = {k: row for k, row in gathered.items() if any(row.get(o, ("",))[0] for o in rules)}

@@ -11,9 +11,7 @@ from __future__ import annotations
 import functools
 import re
 import string
-import tomllib
 from collections.abc import Mapping
-from importlib.resources import files
 from typing import Any
 
 __all__ = ["LANGUAGE", "area", "count", "rich", "say", "words"]
@@ -127,6 +125,9 @@ def area(name: str) -> dict[str, str | dict[str, str]]:
     FileNotFoundError
         If there is no such area.
     """
+    import tomllib
+    from importlib.resources import files
+
     data = files("accstudy.words").joinpath(LANGUAGE, f"{name}.toml").read_bytes()
     return tomllib.loads(data.decode())
 
