@@ -154,7 +154,7 @@ def estimate_cells(row: Any, *, simultaneous: bool) -> list[str]:
         value = f"{number(row.estimate, unit, signed=True)} {unit_name(unit)}"
         ends = (getattr(row, f"{which}{end}") for end in ("low", "high"))
         texts = [number(v, unit, signed=True) for v in ends]
-    return [value, joined(texts, last="to")]
+    return [value, NONE if texts == [NONE, NONE] else joined(texts, last="to")]
 
 
 def means_table(document: Document, content: ReportContent) -> None:
