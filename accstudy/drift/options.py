@@ -93,7 +93,7 @@ class Rows:
         """Add rows to a table."""
         rows = frame if isinstance(frame, pd.DataFrame) else pd.DataFrame(list(frame))
         if len(rows):
-            self.frames[name].append(shape(name, rows))
+            self.frames[name].append(rows)
 
     def so_far(self, name: str) -> pd.DataFrame:
         """Rows of a table that were found so far."""
