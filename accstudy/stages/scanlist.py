@@ -160,7 +160,8 @@ def list_scans(folder: Path, *, model: str = "", same: Mapping[str, str] | None 
         If there are no mesh files.
     """
     study = study_of(folder)
-    meshes = folder / "scans" if study == folder.resolve() else folder
+    full = folder.resolve()
+    meshes = full / "scans" if study == full else full
     wanted: tuple[str, ...] = ()
     listed: set[str] = set()
     known: list[str] = []
@@ -177,7 +178,7 @@ def list_scans(folder: Path, *, model: str = "", same: Mapping[str, str] | None 
     found = mesh_files(meshes)
     files = [
         ScanFile(
-            p.resolve().relative_to(study.resolve()).as_posix(),
+            p.relative_to(study).as_posix(),  # a link by its own name, wherever it leads
             dt.datetime.fromtimestamp(p.stat().st_mtime),
         )
         for p in found

@@ -13,6 +13,10 @@ On two busy cores of a virtual x86-64 machine, one process, 8 000 triangles a sc
       100         1.0   117        11.7   236         2.0   158         4.9   174         7.3   716
      1000         6.3   118       118.5   263        12.4   175        33.0   235        11.5   731
      2000         9.4   118       234.0   295        22.1   190        57.8   304        14.4   906
+
+Since this table was made, `check` locates one scan of every model on trial: 1.5 s and 90 MB more,
+whatever the number of scans (10 scans 2.3 s, 100 scans 2.7 s), 0.7 s of it to load open3d and
+0.8 s to prepare the scan body.
 """
 
 from __future__ import annotations

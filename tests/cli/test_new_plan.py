@@ -327,6 +327,18 @@ def test_rows_are_proposed_from_names_and_times():
         propose_scans([])
 
 
+def test_a_link_among_the_scans_is_listed_by_its_own_name(tmp_path):
+    study = made(tmp_path)
+    (study / "scans").mkdir(exist_ok=True)
+    outside = tmp_path / "elsewhere.stl"
+    outside.write_bytes(b"solid")
+    (study / "scans/here.stl").symlink_to(outside)
+    done = call("list-scans", study)
+    assert done.exit_code == 0, done.output
+    assert "scans/here.stl" in done.output
+    assert "elsewhere" not in done.output
+
+
 def test_list_scans_prints_rows_and_adds_each_once(tmp_path):
     study = made(tmp_path)
     with_reference(study)
