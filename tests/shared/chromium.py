@@ -26,7 +26,8 @@ def chromium(profile, *, webgl=True):
         *(drawn if webgl else ("--disable-gpu", "--disable-3d-apis")),
     ):  # fmt: skip
         options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    logs = {"browser": "ALL"} if webgl else {"browser": "ALL", "performance": "ALL"}
+    options.set_capability("goog:loggingPrefs", logs)
     running = webdriver.Chrome(options=options, service=webdriver.ChromeService(driver))
     try:
         yield running
