@@ -43,6 +43,8 @@ def _listening(host: str, port: int) -> socket.socket:
     listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     if os.name != "nt":
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    else:  # there nobody else may take the same port
+        listener.setsockopt(socket.SOL_SOCKET, getattr(socket, "SO_EXCLUSIVEADDRUSE", 4), 1)
     try:
         listener.bind((host, port))
     except OSError as error:
@@ -54,15 +56,21 @@ def _listening(host: str, port: int) -> socket.socket:
 
 
 class _Server(uvicorn.Server):
-    """Says when it listens."""
+    """Says when it listens, and when it ends."""
 
-    def __init__(self, config: uvicorn.Config, ready: Callable[[], None]) -> None:
+    def __init__(
+        self, config: uvicorn.Config, ready: Callable[[], None], over: Callable[[], None]
+    ) -> None:
         super().__init__(config)
-        self._ready = ready
+        self._ready, self._over = ready, over
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         await super().startup(sockets)
         self._ready()
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        self._over()
+        await super().shutdown(sockets)
 
 
 def serve(
@@ -125,10 +133,7 @@ def serve(
             webbrowser.open(opener.as_uri())
 
     with contextlib.closing(listener):
-        try:
-            _Server(config, ready).run(sockets=[listener])
-        finally:
-            opener.unlink(missing_ok=True)
+        _Server(config, ready, lambda: opener.unlink(missing_ok=True)).run(sockets=[listener])
 
 
 def _warning(others: list[str], port: int, passphrase: str) -> str:

@@ -224,7 +224,7 @@ def leave_out(study: Path, scan: str, reason: str) -> str:
     """Mark a scan as failed, with the reason: it is counted, and not measured."""
     if len(reason.strip()) < 3:
         raise InputError("the reason is missing", hint="say in a few words why it is left out")
-    return tick(study, scan, _FAILED, reason=reason)
+    return tick(study, scan, _FAILED, reason=reason, at_bench=False)
 
 
 def bench(study: Path) -> dict[str, Any]:
@@ -255,6 +255,8 @@ def tick(
     reason: str = "",
     temperature_c: str = "",
     at: str = "",
+    *,
+    at_bench: bool = True,
 ) -> str:
     """Note at the bench that a scan was made, failed, or is to be made after all.
 
@@ -272,11 +274,16 @@ def tick(
         As read at the bench; empty for none.
     at : str
         When, ISO 8601.
+    at_bench : bool
+        Whether only scans that are planned or failed may be changed.
     """
 
     def change(ours: _List) -> str:
         number = ours.named(scan)
-        file = next(r.get("file", "") for r in ours.dicts() if r.get("scan") == scan)
+        row = next(r for r in ours.dicts() if r.get("scan") == scan)
+        file = row.get("file", "")
+        if at_bench and row.get("status") not in (_PLANNED, _FAILED):
+            raise InputError(f'scan "{scan}" is not to be made', where=ours.file)
         kept = "ok" if file else _PLANNED
         cells = {(number, "status"): _FAILED if state == _FAILED else kept}
         if state == _FAILED or "reason" in ours.header:

@@ -6,6 +6,7 @@ import re
 import socket
 import zipfile
 
+import psutil
 import pytest
 from small_study import STUDY, write
 
@@ -165,6 +166,25 @@ def test_what_a_table_says_is_text_on_every_screen(desk, study):
         file.write_bytes(before)
 
 
+def test_the_link_is_told_to_nobody_but_the_user(desk):
+    opener = desk.home / "open the desk.html"
+    assert opener.stat().st_mode & 0o077 == 0
+    assert desk.link in opener.read_text()
+    for process in psutil.process_iter(["cmdline"]):
+        assert desk.link not in " ".join(process.info["cmdline"] or ())
+
+
+def test_two_desks_on_one_machine_do_not_shut_each_other_out(desk, started, tmp_path):
+    write(tmp_path / "one", STUDY)
+    with started(tmp_path) as other:
+        other.enter()
+        both = f"{desk.cookie}; {other.cookie}"
+        assert desk.ask("GET", "/", cookie=both).status == 200
+        assert other.ask("GET", "/", cookie=both).status == 200
+        assert other.ask("GET", "/", cookie=desk.cookie).status == 403
+    assert not (tmp_path / "open the desk.html").exists()
+
+
 def test_the_room_enters_by_a_pass_phrase_and_sees_the_bench_alone(started, tmp_path):
     write(tmp_path / "one", STUDY)
     with started(tmp_path, "--room") as desk:
@@ -180,6 +200,9 @@ def test_the_room_enters_by_a_pass_phrase_and_sees_the_bench_alone(started, tmp_
         study = re.search(r"/s/[0-9a-f]{12}/", shown)[0]
         assert "New study" not in shown
         assert desk.ask("GET", f"{study}bench").status == 200
+        answer = desk.ask("POST", f"{study}bench", b"scan=s1&state=failed&reason=because")
+        assert answer.status == 422
+        assert "is not to be made" in answer.text
         for path in ("/new", "/browse", f"{study}scans", f"{study}file/study.toml", f"{study}run"):
             assert desk.ask("GET", path).status == 403
         assert desk.ask("POST", f"{study}upload/bench?name=a.stl", b"x").status == 403

@@ -28,6 +28,8 @@ def chromium(profile, *, webgl=True):
         options.add_argument(flag)
     logs = {"browser": "ALL"} if webgl else {"browser": "ALL", "performance": "ALL"}
     options.set_capability("goog:loggingPrefs", logs)
+    if not webgl:
+        options.add_experimental_option("perfLoggingPrefs", {"enablePage": False})
     running = webdriver.Chrome(options=options, service=webdriver.ChromeService(driver))
     try:
         yield running

@@ -22,7 +22,7 @@ class Person:
                     return found
             except (StaleElementReferenceException, WebDriverException):
                 pass
-            time.sleep(0.15)
+            time.sleep(0.3)
         raise AssertionError(f"not on the screen: {what}; it says\n{self.reads()}")
 
     def reads(self):
