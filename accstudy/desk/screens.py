@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Mount, Route
@@ -15,7 +16,7 @@ from starlette.staticfiles import StaticFiles
 from accstudy.desk.desk import Desk, form_of, to_step
 from accstudy.desk.safety import BENCH
 from accstudy.desk.steps import routes
-from accstudy.errors import AccstudyError
+from accstudy.errors import AccstudyError, Finding, Severity
 from accstudy.study.files import resolve
 
 __all__ = ["build"]
@@ -87,6 +88,17 @@ async def browse(request: Request) -> Response:
     return desk.page("browse.html", at=str(here), folders=folders, up=up, top=here == root)
 
 
+async def failed(request: Request, error: Exception) -> Response:
+    """Answer to what is a bug, or to an address that there is not."""
+    desk: Desk = request.app.state.desk
+    what, mend = f"accstudy failed: {type(error).__name__}: {error}", "this is a bug"
+    if isinstance(error, HTTPException):
+        what, mend = "there is no such screen", "begin on the first one"
+    status = getattr(error, "status_code", 500)
+    finding = Finding(Severity.ERROR, "bug", what, mend=mend)
+    return desk.page("refused.html", status, back="/", findings=[finding])
+
+
 def build(desk: Desk) -> Starlette:
     """The desk as an application, without its door."""
 
@@ -103,6 +115,7 @@ def build(desk: Desk) -> Starlette:
             Mount("/static", StaticFiles(directory=_HERE / "static")),
             Mount("/s/{key}", routes=routes()),
         ],
+        exception_handlers={404: failed, 405: failed, Exception: failed},
         lifespan=contextlib.asynccontextmanager(begin),
     )  # fmt: skip
     app.state.desk = desk

@@ -91,6 +91,13 @@ def test_no_path_leads_out_of_the_study(desk, study, name):
     assert desk.ask("GET", f"/s/000000000000/file/{name}").status == 422
 
 
+def test_an_address_that_there_is_not_is_said_in_words(desk, study):
+    for path in ("/nothing", f"{study}nothing", f"{study}sheet"):
+        answer = desk.ask("GET", path)
+        assert answer.status in (404, 405)
+        assert "there is no such screen" in answer.text
+
+
 def test_only_folders_below_the_user_s_own_are_listed(desk):
     assert "passwd" not in desk.ask("GET", "/browse?at=../../etc").text
     assert desk.ask("POST", "/browse", b"at=../../etc").status == 422

@@ -100,3 +100,13 @@ def test_a_table_is_sorted_by_its_numbers_with_the_keyboard(browser, screens):
         assert browser.execute_script(bias) == values
         head = browser.find_element("css selector", "th[aria-sort]")
         assert head.get_attribute("aria-sort") == state
+
+
+def test_what_was_typed_is_not_lost_without_a_word(browser, screens):
+    leaves = "const e = new Event('beforeunload', {cancelable: true}); dispatchEvent(e); return e"
+    opened(browser, screens["question"])
+    assert not browser.execute_script(f"{leaves}.defaultPrevented")
+    Person(browser).types("Laboratory", "ours")
+    assert browser.execute_script(f"{leaves}.defaultPrevented")
+    Person(browser).clicks("Next: Reference")
+    Person(browser).sees("Table of the coordinate measuring machine")
