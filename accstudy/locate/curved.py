@@ -28,6 +28,8 @@ _MOST_FACES = 120_000
 _FLAT_RAD, _STRAIGHT_RAD = 1e-3, np.radians(170)
 _PRIOR, _LEAST_PRIOR, _PROVEN = 0.3, 1e-3, 30.0
 _STRAIGHT, _DIAGONAL = 0.3, 0.1
+_SHY = 0.7
+_BENT_RAD, _UNEQUAL, _ODD_SHARE = 0.01, 0.3, 0.02
 _LEAST_CREASE_RAD, _AGAIN, _MORE, _WIDE = np.radians(4.0), 0.4, 1.5, 3.0
 
 
@@ -75,6 +77,8 @@ def refine_curved(mesh: Mesh) -> Mesh:
     it ends, and the face that it runs into stays flat. What is left of
     inequality makes an edge bend by the smaller of its two angles, and faces
     whose bending does not explain the angle between them meet in a crease.
+    Where triangles are irregular, no edge bulges by more than the narrower
+    facets beside it justify.
 
     References
     ----------
@@ -93,7 +97,53 @@ def refine_curved(mesh: Mesh) -> Mesh:
     again, width = _across_facets(mesh, edges, facet, flat, turn)
     smooth &= ~_lone_turns(edges, turn, again, width)
     normal, side = _bent_edges(mesh, edges, flat, smooth, width)
-    return _subdivided(mesh, edges, normal, side)
+    most_mm = _justified(edges, facet, smooth, width)
+    most_mm[_regular(mesh, edges, smooth, side)] = np.inf
+    return _subdivided(mesh, edges, normal, side, most_mm)
+
+
+def _regular(mesh: Mesh, edges: _Edges, smooth: NDArray[np.bool_], side: Floats) -> Ints:
+    """Triangles of patches whose sides are arcs, as in strips and grids of one surface.
+
+    None where the drawing as a whole is not made of such patches. Where triangles are cut at
+    random, by simplifying a mesh, say, many sides leave their chords at unequal angles, and none
+    tells how far the surface bulges.
+    """
+    n = len(mesh.faces)
+    face, turn = np.repeat(np.arange(n), 3).reshape(n, 3), np.abs(side)
+    joined = smooth & (edges.twin >= 0)
+    graph = sparse.coo_matrix(
+        (np.ones(int(joined.sum()), bool), (face[joined], edges.twin[joined] // 3)), shape=(n, n)
+    )
+    count, patch = sparse.csgraph.connected_components(graph, directed=False)
+    bent = (edges.twin >= 0) & (turn.max(axis=2) > _BENT_RAD)
+    odd = np.abs(side[:, :, 0] - side[:, :, 1]) > _UNEQUAL * turn.sum(axis=2)
+    area = face_normals(mesh)[1]
+
+    sides = [np.bincount(patch, area * k.sum(axis=1), minlength=count) for k in (bent & odd, bent)]
+    if sides[0].sum() > _ODD_SHARE * sides[1].sum():
+        return np.zeros(0, np.int64)
+    return np.flatnonzero((sides[0] <= _ODD_SHARE * sides[1])[patch])
+
+
+def _justified(edges: _Edges, facet: Ints, smooth: NDArray[np.bool_], width: Floats) -> Floats:
+    """How far each side may be lifted off its chord, (m, 3), mm.
+
+    A chord c that turns by an angle a against the next one is off its arc by a c / 8. Of two
+    facets that meet, the narrower tells over which length the surface turns: a wide one beside
+    a narrow one may be flat.
+    """
+    across = width.reshape(edges.turn.shape)
+    twin = np.maximum(edges.twin, 0)
+    narrow = np.minimum(across, width[twin])
+    joined = smooth & (edges.twin >= 0)
+    turns = joined & (edges.turn >= _FLAT_RAD) & np.isfinite(narrow)
+    sag = np.where(turns, edges.turn * np.where(turns, narrow, 0.0) / 8, 0.0).max(axis=1)
+    most = np.zeros(int(facet.max()) + 1)
+    np.maximum.at(most, facet, sag)
+    own = most[facet]
+    beyond = np.where(joined, own[twin // 3], np.inf)
+    return np.asarray(_SHY * np.minimum(own[:, None], beyond))
 
 
 def _edges_of(mesh: Mesh) -> _Edges:
@@ -335,10 +385,11 @@ def _turned(side: Ints, step: int) -> Ints:
     return side - side % 3 + (side + step) % 3
 
 
-def _subdivided(mesh: Mesh, edges: _Edges, normal: Floats, side: Floats) -> Mesh:
+def _subdivided(mesh: Mesh, edges: _Edges, normal: Floats, side: Floats, most_mm: Floats) -> Mesh:
     """Cut triangles into as many parts as their bending asks for."""
     bend, _ = _slopes(edges, side)
     height = edges.length_mm * np.tan(np.arcsin(np.clip(bend, -0.9, 0.9)) / 2) / 2
+    height = np.clip(height, -most_mm, most_mm)
     sag = np.max(np.abs(height), axis=1)
     parts = np.clip(np.ceil(np.sqrt(sag / _TOLERANCE_MM)), 1, 12).astype(int)
     if np.sum(parts**2) > _MOST_FACES:
