@@ -29,5 +29,5 @@ def test_a_body_shows_its_directions_and_the_places_of_its_origin():
     assert next(t for t in front.texts if t.get_text() == "A: base").xy == (25, 90)
     for ax, per_mm in ((front, 5), (top, 10)):
         bar = lines(ax, linewidth=2)[0]
-        assert bar[1][0] - bar[0][0] == near(2 * per_mm)
+        assert bar == near([(2, 98), (2 + 2 * per_mm, 98)])  # at the foot, on the left
         assert "2 mm" in texts(ax)
