@@ -8,6 +8,8 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
+from accstudy.words.catalogue import area
+
 __all__ = ["Said", "finding_codes"]
 
 Said = tuple[str, str, str, str]
@@ -74,7 +76,7 @@ def _assigned(scope: ast.AST) -> dict[str, list[ast.AST]]:
 
 def _noted(node: ast.Tuple) -> Iterator[Said]:
     """A warning that is made into a finding later: code, words and mend side by side."""
-    if len(node.elts) != 3 or not all(isinstance(e, _TEXTS) for e in node.elts):
+    if len(node.elts) != 3 or not all(isinstance(e, _TEXTS) or _key(e) for e in node.elts):
         return
     code, what, mend = (_texts(e, {})[0] for e in node.elts)
     if re.fullmatch(r"[a-z]+(-[a-z]+)+", code) and " " in what:
@@ -166,6 +168,9 @@ def _text(node: ast.AST | None) -> str:
     """Text of an expression, with … for what is filled in."""
     if isinstance(node, ast.Constant):
         return node.value if isinstance(node.value, str) else ""
+    if key := _key(node):
+        area_name, _, name = key.partition(".")
+        return re.sub("…+", "…", _FIELD.sub(_filled, str(area(area_name)[name])))
     if isinstance(node, ast.JoinedStr):
         return re.sub("…+", "…", "".join(_text(part) for part in node.values))
     if isinstance(node, ast.BinOp) and isinstance(node.op, ast.Add):
@@ -173,3 +178,19 @@ def _text(node: ast.AST | None) -> str:
     if isinstance(node, ast.IfExp):
         return _text(node.body)
     return "" if node is None else "…"
+
+
+_FIELD = re.compile(r"\{\{|\}\}|\{[^{}]*\}")
+
+
+def _filled(found: re.Match[str]) -> str:
+    """What stands in place of a field, or a brace that is one."""
+    return found[0][0] if found[0] in ("{{", "}}") else "…"
+
+
+def _key(node: ast.AST | None) -> str:
+    """Key of a message of the catalogue; empty for other expressions."""
+    if isinstance(node, ast.Call) and _name(node.func) == "say" and node.args:
+        first = node.args[0]
+        return str(first.value) if isinstance(first, ast.Constant) else ""
+    return ""
