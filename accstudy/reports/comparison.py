@@ -29,17 +29,14 @@ from accstudy.reports.document import (
     plain,
     strong_accent,
 )
-from accstudy.reports.effects import (
-    acting_section,
-    effect_size,
+from accstudy.reports.effects import acting_section, effect_size, path_section, varies
+from accstudy.reports.headline import answer, held_phrase, held_point, shown_models
+from accstudy.reports.model_checks import (
     influence_section,
     lack_of_fit_section,
-    path_section,
     residual_checks,
     unequal_scatter,
-    varies,
 )
-from accstudy.reports.headline import answer, held_phrase, held_point, shown_models
 from accstudy.reports.model_names import (
     contrast_ends,
     is_true,

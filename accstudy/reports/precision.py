@@ -25,13 +25,13 @@ from accstudy.reports.common import (
 from accstudy.reports.comparison import differences_table
 from accstudy.reports.design import checklist, design_section
 from accstudy.reports.document import Document, ReportContent, Text, heads, strong_accent
-from accstudy.reports.effects import (
+from accstudy.reports.headline import at_ends
+from accstudy.reports.model_checks import (
     influence_section,
     lack_of_fit_section,
     residual_checks,
     unequal_scatter,
 )
-from accstudy.reports.headline import at_ends
 from accstudy.reports.model_names import contrast_sentence, contrasts_sentence, level_contrasts
 from accstudy.reports.models import (
     contrasts_section,
