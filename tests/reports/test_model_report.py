@@ -32,7 +32,10 @@ def contrast(name, response, **changed):
     base |= {"low": 1.0, "high": 9.0, "simultaneous_low": 0.0, "simultaneous_high": 10.0}
     base |= {"df": 7.0, "p": 0.02, "p_holm": 0.04, "adjust": "holm", "ratio": NAN, "shown": True}
     base |= {"margin": NAN, "p_equivalence": NAN, "equivalence_low": NAN, "equivalence_high": NAN}
-    return base | {"equivalent": None, "confidence": 0.95} | changed
+    made = base | {"equivalent": None, "confidence": 0.95} | changed
+    for end in ("low", "high", "simultaneous_low", "simultaneous_high"):
+        made[f"ratio_{end}"] = np.exp(made[end]) if response == SIZE else NAN
+    return made
 
 
 def content(**tables):
@@ -80,7 +83,8 @@ def test_the_methods_name_what_the_settings_of_each_model_say():
 def test_contrasts_are_printed_with_the_limits_and_p_values_that_were_asked_for():
     table = [contrast("d", DISTANCE), contrast("s", SIZE, estimate=np.log(2), ratio=2.0)]
     fits = [fit("d", DISTANCE, simultaneous=True), fit("s", SIZE, adjust="none")]
-    table[1] |= {"low": 0.0, "high": np.log(4), "adjust": "none"}
+    table[1] |= {"low": 0.0, "high": np.log(4), "adjust": "none", "ratio_low": 1.0}
+    table[1] |= {"ratio_high": 4.0}
     document = Document()
     contrasts_section(document, content(model_contrasts=table, model_fits=fits), "d")
     block = document.blocks[-1]
