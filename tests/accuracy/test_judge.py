@@ -200,26 +200,28 @@ def test_factors_left_out_of_the_cell_are_tested_and_forbid_a_verdict():
     assert (held["holds_for"] == "this cell").all()
 
 
-def test_guard_and_level_are_shared_when_one_pair_of_many_is_refuted():
+@pytest.mark.parametrize("studies", [40, pytest.param(150, marks=pytest.mark.slow)])
+def test_guard_and_level_are_shared_when_one_pair_of_many_is_refuted(studies):
     rng = np.random.default_rng(6)
     u, m, refuted = 8.0, 28, 0
-    for _ in range(150):
+    for _ in range(studies):
         y = rng.normal(0, 20, (60, m)) + u * rng.normal(size=m)
         found = judge(y, ONE[60], limit=1.96 * 20, u=u, rule=Rule(log2_draws=8))
         refuted += found.each == REFUTED
-    assert refuted / 150 <= 0.05 + 2 * math.sqrt(0.05 * 0.95 / 150)
+    assert refuted / studies <= 0.05 + 2 * math.sqrt(0.05 * 0.95 / studies)
     assert found.guard_low[0] == pytest.approx(guard(8.0, 1 - 0.05 / 28))
 
 
-def test_pure_stretch_within_the_limit_is_not_refuted():
+@pytest.mark.parametrize("studies", [40, pytest.param(120, marks=pytest.mark.slow)])
+def test_pure_stretch_within_the_limit_is_not_refuted(studies):
     rng = np.random.default_rng(7)
     length = np.linspace(0.3, 1.0, 15)
     truth = np.quantile(np.abs(20 * rng.normal(size=200_000) + 20), 0.95)
     said = []
-    for _ in range(120):
+    for _ in range(studies):
         y = (20 * rng.normal(size=(60, 1)) + 20) * length + 2 * rng.normal(size=(60, 15))
         said.append(judge(y, ONE[60], limit=1.01 * truth, rule=Rule(log2_draws=8)).all)
-    assert np.mean([s == REFUTED for s in said]) <= 0.05 + 2 * math.sqrt(0.05 * 0.95 / 120)
+    assert np.mean([s == REFUTED for s in said]) <= 0.05 + 2 * math.sqrt(0.05 * 0.95 / studies)
 
 
 @pytest.mark.parametrize("seed", range(12))
