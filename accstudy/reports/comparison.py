@@ -141,7 +141,7 @@ def _by_itself(document: Document, content: ReportContent) -> None:
         heads("comparison.columns_condition_sr_s_gap", index=index),
         cells,
     )
-    verdict_table(document, content)
+    verdict_table(document, content, but_leading=True)
 
 
 def _means(document: Document, content: ReportContent, lead: str) -> None:

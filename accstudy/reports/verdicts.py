@@ -218,18 +218,24 @@ def _by_verdict(verdicts: list[tuple[str, str]]) -> list[Text]:
     ]
 
 
-def verdict_table(document: Document, content: ReportContent) -> None:
-    """Bound for future scans and verdict of every limit, a column a condition."""
+def verdict_table(document: Document, content: ReportContent, *, but_leading: bool = False) -> None:
+    """Bound for future scans and verdict of every limit, a column a condition.
+
+    Without the limit that page 1 leads with, if wanted: its cells stand there.
+    """
     rows = own_limits(content)
+    lead = {_asked(row) for row in leading(content)} if but_leading else set()
     found: dict[str, dict[str, str]] = {}
     first = rows.iloc[:1] if len(rows) else rows
     for row in rows_of(rows) if len(rows) else []:
+        if _asked(row) in lead:
+            continue
         name = (
             f"{_measurand(str(row.measurand))}, {row.scope}{for_whom(row.holds_for)}, "
             f"{quantity(row.limit, row.unit)}"
         )
         found.setdefault(name, {})[str(row.condition)] = _pair_verdict(row)
-    found |= _spans(content) | _seats(content)
+    found |= _seats(content) if lead else _spans(content) | _seats(content)
     if not found:
         return
     conditions = list(dict.fromkeys(c for each in found.values() for c in each))
@@ -244,7 +250,7 @@ def verdict_table(document: Document, content: ReportContent) -> None:
         else ""
     )
     caption = say("verdicts.verdicts_on_conformity_with", shares=shares, floor=floor)
-    caption += _basis(rows)
+    caption += _basis(rows) + (say("verdicts.leading_on_page_1") if lead else "")
     if len(conditions) <= _MOST_BESIDE:
         columns = heads("verdicts.columns_limit")
         columns += [Heading(condition_name(c), "left", 1.3) for c in conditions]
