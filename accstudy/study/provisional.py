@@ -8,8 +8,10 @@ import numpy as np
 import pandas as pd
 
 from accstudy.errors import Finding, place
+from accstudy.study.reference import MOST_IMPLANTS, MOST_MODELS, MOST_ROWS
 from accstudy.study.typed import fault
 from accstudy.tables import shape
+from accstudy.words.catalogue import say
 
 __all__ = ["SKETCHED", "check_sketch", "provisional_arrangement"]
 
@@ -114,8 +116,29 @@ def check_sketch(sketch: pd.DataFrame, *, file: str) -> list[Finding]:
     -------
     list of Finding
     """
+    models = sketch["model"].nunique()
+    if len(sketch) > MOST_ROWS or models > MOST_MODELS:
+        what = say(
+            "findings.the_sketch_has_rows",
+            out=len(sketch),
+            models=models,
+            MOST_ROWS=MOST_ROWS,
+            MOST_MODELS=MOST_MODELS,
+        )
+        return [fault("too-many-implants", what, file, say("findings.keep_the_rows_of"))]
     found = []
     for model, rows in sketch.groupby("model", sort=False):
+        if len(rows) > MOST_IMPLANTS:
+            what = say(
+                "findings.model_has_implants_at",
+                model=model,
+                group=len(rows),
+                MOST_IMPLANTS=MOST_IMPLANTS,
+            )
+            at = place(file, int(rows["row"].iloc[0]), "implant")
+            mend = say("findings.check_the_column_that")
+            found.append(fault("too-many-implants", what, at, mend))
+            continue
         twice = rows[rows["implant"].duplicated()]
         for name, row in zip(twice["implant"], twice["row"], strict=True):
             what = f'implant "{name}" of model "{model}" is listed twice'

@@ -27,6 +27,9 @@ from accstudy.tables import shape
 from accstudy.words.catalogue import say
 
 __all__ = [
+    "MOST_IMPLANTS",
+    "MOST_MODELS",
+    "MOST_ROWS",
     "as_certified",
     "at_platforms",
     "check_reference",
@@ -58,7 +61,7 @@ def common_axis(axes: np.ndarray) -> np.ndarray:
     return unit(np.asarray(axes, float).sum(axis=0))
 
 
-_MOST_ROWS, _MOST_MODELS, _MOST_IMPLANTS = 2_000, 200, 100
+MOST_ROWS, MOST_MODELS, MOST_IMPLANTS = 2_000, 200, 100
 
 
 def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame, list[Finding]]:
@@ -85,13 +88,13 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
         findings.append(fault("no-implants", what, file, "add one row per implant"))
         return out, findings
     models = out["model"].nunique()
-    if len(out) > _MOST_ROWS or models > _MOST_MODELS:
+    if len(out) > MOST_ROWS or models > MOST_MODELS:
         what = say(
             "findings.the_reference_has_rows",
             out=len(out),
             models=models,
-            MOST_ROWS=_MOST_ROWS,
-            MOST_MODELS=_MOST_MODELS,
+            MOST_ROWS=MOST_ROWS,
+            MOST_MODELS=MOST_MODELS,
         )
         mend = say("findings.keep_the_rows_of")
         return out.head(0), [*findings, fault("too-many-implants", what, file, mend)]
@@ -134,12 +137,12 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
                           column="implant")  # fmt: skip
         group = group.drop_duplicates("implant")
         index = group.index.to_numpy()
-        if len(group) > _MOST_IMPLANTS:
+        if len(group) > MOST_IMPLANTS:
             what = say(
                 "findings.model_has_implants_at",
                 model=model,
                 group=len(group),
-                MOST_IMPLANTS=_MOST_IMPLANTS,
+                MOST_IMPLANTS=MOST_IMPLANTS,
             )
             at = place(file, group["row"].iloc[0], "implant")
             mend = say("findings.check_the_column_that")

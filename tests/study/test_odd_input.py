@@ -11,6 +11,7 @@ import zipfile
 
 import numpy as np
 import openpyxl
+import pandas as pd
 import pytest
 from small_study import DRIFT, EVENTS, LANDMARKS, write
 from small_study import DRIFT_IMPLANTS as IMPLANTS
@@ -29,6 +30,7 @@ from accstudy.study.cells import parse_number
 from accstudy.study.header import read_sheet
 from accstudy.study.load import load_study
 from accstudy.study.misplaced import Positions, find_slip
+from accstudy.study.provisional import check_sketch
 from accstudy.tables import csv_bytes
 
 
@@ -650,3 +652,18 @@ def test_a_table_of_very_many_cells_is_refused(tmp_path):
     path.write_text("a,b\n" + "1,2\n" * 3_000_000)
     with pytest.raises(InputError, match="cells"):
         read_sheet(path, file="a.csv")
+
+
+@pytest.mark.parametrize(
+    ("names", "said"),
+    [
+        ([f"I{k}" for k in range(101)], "101 implants"),
+        (["I1"] * 2_001, "2001 rows"),
+    ],
+)
+def test_a_sketch_without_end_is_refused_before_it_is_compared(names, said):
+    """Gaps between 200,000 rows would have taken 600 GB."""
+    rows = pd.DataFrame({"model": "M", "implant": names, "x_mm": 0.0, "y_mm": 0.0, "z_mm": 0.0})
+    [finding] = check_sketch(rows.assign(row=range(2, len(rows) + 2)), file="sketch.csv")
+    assert finding.code == "too-many-implants"
+    assert said in finding.what
