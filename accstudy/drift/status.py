@@ -323,7 +323,6 @@ def _duty_sentence(row: dict[str, Any]) -> str:
             say(
                 "drift_results.session_reassess_the_work",
                 n=n,
-                n_2="s" * (n != 1),
                 what=what,
                 start=start,
                 end=end,

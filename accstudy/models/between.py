@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from accstudy.compare.scans import models_scanned
+from accstudy.words.catalogue import say
 
 __all__ = ["effect_notes", "model_df"]
 
@@ -84,49 +85,79 @@ def _note(
     models: pd.DataFrame, column: str, levels: int, between: Sequence[str], df: int | None
 ) -> tuple[bool, str, str]:
     count = column == "n_implants"
-    other = "another number of implants" if count else "another angulation"
+    other = (
+        say("model_results.another_number_of_implants")
+        if count
+        else say("model_results.another_angulation")
+    )
     if levels < 2:
         value = float(models[column].iloc[0])
-        same = f"{value:.0f} implants" if count else f"the angulation {value:.0f}°"
-        return False, f"every model has {same}", f"two models each with {other} and the same span"
+        same = (
+            say("model_results.implants_value", value=value)
+            if count
+            else say("model_results.the_angulation", value=value)
+        )
+        return (
+            False,
+            say("model_results.every_model_has", same=same),
+            say("model_results.two_models_each_with", other=other),
+        )
     if df is None:
         return True, "", ""
-    two = "two models with each number of implants" if count else "two models with each angulation"
+    two = (
+        say("model_results.two_models_with_each")
+        if count
+        else say("model_results.two_models_with_each_2")
+    )
     if df < 0:
         return (
             False,
-            "implant count and angulation are confounded in these models: "
+            say("model_results.implant_count_and_angulation")
             + "; ".join(_described(models, between)),
-            "models in which every number of implants occurs with every angulation, two of each",
+            say("model_results.models_in_which_every"),
         )
     if df == 0:
-        why = f"{len(models)} models leave no degree of freedom: "
-        return False, why + "; ".join(_described(models, between)), f"{two}, with the same span"
+        why = say("model_results.models_leave_no_degree", models=len(models))
+        return (
+            False,
+            why + "; ".join(_described(models, between)),
+            say("model_results.with_the_same_span", two=two),
+        )
     single = models.groupby(models[column].astype(float).round()).size() == 1
     if not single.any():
         return True, "", ""
     apart = _differing(models, column)
     whose = "each" if single.all() else _listed(single.index[single].astype(float).tolist())
-    what = "number of implants" if count else "angulation"
-    said = f"a single model has {whose} {what}" if single.all() else f"a single model has {whose}"
+    what = say("model_results.number_of_implants") if count else "angulation"
+    said = (
+        say("model_results.a_single_model_has", whose=whose, what=what)
+        if single.all()
+        else say("model_results.a_single_model_has_2", whose=whose)
+    )
     if not single.all():
-        said += " implants" if count else "° of angulation"
+        said += say("model_results.implants") if count else say("model_results.of_angulation")
     if apart:
-        said += f", and these models also differ in {apart}"
-    return True, said, f"{two}, with the same span and arch length"
+        said += say("model_results.and_these_models_also", apart=apart)
+    return True, said, say("model_results.with_the_same_span_2", two=two)
 
 
 def _listed(values: Sequence[float]) -> str:
     """Numbers as text, the last after "and"."""
     texts = [f"{float(v):.4g}" for v in values]
-    return texts[0] if len(texts) == 1 else f"{', '.join(texts[:-1])} and {texts[-1]}"
+    return (
+        texts[0]
+        if len(texts) == 1
+        else say("model_results.and_texts_texts_2", texts=", ".join(texts[:-1]), texts_2=texts[-1])
+    )
 
 
 def _described(models: pd.DataFrame, between: Sequence[str]) -> list[str]:
     out = []
     tilts = models["angulation_deg"].to_numpy(float)
     for name, n, tilt in zip(models["model"], models["n_implants"], tilts, strict=True):
-        parts = [f"{n} implants"] + [f"{tilt:.0f}°"] * ("angulation_deg" in between)
+        parts = [say("model_results.implants_n", n=n)] + [f"{tilt:.0f}°"] * (
+            "angulation_deg" in between
+        )
         out.append(f"{name} {', '.join(parts)}")
     return out
 
@@ -134,10 +165,20 @@ def _described(models: pd.DataFrame, between: Sequence[str]) -> list[str]:
 def _differing(models: pd.DataFrame, column: str) -> str:
     """Other properties in which the models differ, with their range."""
     units = {"n_implants": "", "angulation_deg": "°", "span_mm": " mm", "path_mm": " mm"}
-    names = {**_NAMES, "span_mm": "largest span", "path_mm": "largest arch length"}
+    names = {
+        **_NAMES,
+        "span_mm": say("model_results.largest_span"),
+        "path_mm": say("model_results.largest_arch_length"),
+    }
     parts = []
     for name, unit in units.items():
         low, high = float(models[name].min()), float(models[name].max())
         if name != column and high - low > _ALIKE * max(abs(high), 1e-9):
-            parts.append(f"{names[name]} ({low:.0f} to {high:.0f}{unit})")
-    return f"{', '.join(parts[:-1])} and {parts[-1]}" if len(parts) > 1 else "".join(parts)
+            parts.append(
+                say("model_results.to_names_low", names=names[name], low=low, high=high, unit=unit)
+            )
+    return (
+        say("model_results.and_parts_parts_2", parts=", ".join(parts[:-1]), parts_2=parts[-1])
+        if len(parts) > 1
+        else "".join(parts)
+    )

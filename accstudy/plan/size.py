@@ -16,6 +16,7 @@ from accstudy.accuracy.planned import planned_layouts
 from accstudy.plan.components import Components, Design, Kind, draw_studies
 from accstudy.plan.verdicts import Asked, judge_many
 from accstudy.tables import shape
+from accstudy.words.catalogue import say
 
 __all__ = ["ASSURANCE", "Assurance", "Cost", "assurance", "size_table", "size_words", "wanted"]
 
@@ -241,19 +242,23 @@ def size_words(n_scans: int, *, operators: int, cells: int, per_cell: int, n_now
     '18 more scans, for a total of 30 scans in that cell'
     """
     models = n_scans // (cells * per_cell)
-    each = f"{per_cell} scans of each model" if models > 1 else f"{per_cell} scans"
+    each = (
+        say("plan.scans_of_each_model", per_cell=per_cell)
+        if models > 1
+        else say("plan.scans_per_cell", per_cell=per_cell)
+    )
     if cells == 1:
-        size = f"{each} in that cell"
+        size = say("plan.in_that_cell", each=each)
     elif operators > 1:
         sessions = cells // operators
-        of_each = f"{sessions} session{'s' * (sessions > 1)} each"
-        size = f"{operators} operators, {of_each}, {each} per session"
+        of_each = say("plan.session_each", sessions=sessions)
+        size = say("plan.operators_per_session", operators=operators, of_each=of_each, each=each)
     else:
-        size = f"{cells} cells of {each}"
+        size = say("plan.cells_of", cells=cells, each=each)
     more = n_scans - n_now
     if not n_now:
-        return f"{n_scans} scans ({size})"
-    return f"{more} more scan{'s' * (more != 1)}, for a total of {size}"
+        return say("plan.scans_n_scans_size", n_scans=n_scans, size=size)
+    return say("plan.more_scan_for_a", more=more, size=size)
 
 
 def _growing(found: Components, asked: Asked) -> list[Design]:

@@ -112,7 +112,7 @@ def size_sentences(content: ReportContent, lead: str) -> list[Text]:
                 b=b,
                 values=values,
                 confidence_of=sure(confidence_of(content)),
-                mine="s" * (len(mine) > 1),
+                n=len(mine),
                 tilt=_tilt(content, models[-1]),
             ),
         ]

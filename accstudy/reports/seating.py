@@ -25,7 +25,7 @@ from accstudy.reports.rows import (
 )
 from accstudy.seating.contributions import contribution_sentence, main_origin
 from accstudy.seating.summary import Told, told_from_none
-from accstudy.seating.table import BEST_SEAT, CAUTIONS
+from accstudy.seating.table import BEST_SEAT
 from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import NONE, freedom, joined, missing, number, percent, quantity, sure
 
@@ -296,7 +296,9 @@ def misfit(document: Document, content: ReportContent) -> None:
     if content.has("seating_scans"):
         _over_the_study(document, content)
     if content.has("seating"):
-        document.lead(say("seating.not_included"), " ".join(CAUTIONS))
+        document.lead(
+            say("seating.not_included"), " ".join(words("seating_results.cautions").values())
+        )
 
 
 def _origins(document: Document, content: ReportContent) -> None:

@@ -258,7 +258,7 @@ def main_origin(contributions: pd.DataFrame) -> Origin:
     )
     at, others = str(top["worst_implant"]), int(top["n_worst"]) - 1
     if others > 0:
-        at += say("seating_results.and_other", others=others, others_2="s" * (others > 1))
+        at += say("seating_results.and_other", others=others)
     if not misfit or top["contribution_um"] < misfit / 3:
         return Origin(how, at, misfit, "", "", float("nan"))
     mine = contributions[

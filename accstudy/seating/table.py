@@ -20,22 +20,13 @@ from accstudy.seating.quick import DRAWN_TOLERANCE_UM, quick_best_gaps
 from accstudy.seating.stacks import stacked, two_points
 from accstudy.tables import shape
 
-__all__ = ["BEST_SEAT", "CAUTIONS", "seat_best", "seating_table"]
+__all__ = ["BEST_SEAT", "seat_best", "seating_table"]
 
 Floats = NDArray[np.float64]
 _Rows = dict[str, NDArray[Any]]
 
 BEST_SEAT = "best-seat"
 """What stands in column ``tightened`` for the best seat."""
-
-CAUTIONS = (
-    "The gaps result from the geometry of the impression alone: platforms and framework are taken "
-    "as rigid and perfectly made.",
-    "They include no manufacturing error, no screw preload, no bone deformation and no soft "
-    "tissue.",
-    "The fit of the prosthesis itself must be verified on the patient.",
-)
-"""What must stand beside every predicted gap."""
 
 _CLEARANCE_DRAWS = 60  # linear programmes a scan for the uncertainty where there is a clearance
 _AT_ONCE = 40  # frameworks, for the sake of memory

@@ -1,9 +1,9 @@
 """The catalogue of messages: templates with named fields, a file an area, a folder a language.
 
 ``say("verdicts.bound_of", n=3)`` writes the template ``bound_of`` of ``en/verdicts.toml``. Fields
-stand in braces as in `str.format`; ``{n:scan|scans}`` writes a number with its noun. Emphasis is
-marked as in HTML: ``<em>`` for the numbers of an answer, ``<b>``, ``<i>``, ``<sub>``. A file is
-read when the first of its templates is needed.
+stand in braces as in `str.format`; ``{n:scan|scans}`` writes a number with its noun,
+``{n:?scan|scans}`` the noun alone. Emphasis is marked as in HTML: ``<em>`` for the numbers of an
+answer, ``<b>``, ``<i>``, ``<sub>``. A file is read when the first of its templates is needed.
 """
 
 from __future__ import annotations
@@ -137,6 +137,8 @@ class _Formatter(string.Formatter):
 
     def format_field(self, value: Any, format_spec: str) -> str:
         one, bar, many = format_spec.partition("|")
+        if bar and one.startswith("?"):
+            return one[1:] if int(value) == 1 else many
         if bar:
             return count(int(value), one, many)
         text: str = super().format_field(value, format_spec)

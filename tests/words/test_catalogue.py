@@ -100,6 +100,8 @@ def test_numbers_come_with_their_nouns():
         "2\u00a0bodies",
     ]
     assert say("list.range", low=1, high=2) == "1 to 2"
+    assert say("plan.session_each", sessions=1) == "1 session each"
+    assert say("plan.session_each", sessions=4) == "4 sessions each"
 
 
 def test_emphasis_becomes_runs_and_fields_may_be_runs(monkeypatch):
