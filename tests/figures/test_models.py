@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from drawn import NAN, legend, lines, near, segments, through, ticks
+from drawn import NAN, all_shown, legend, lines, near, segments, through, ticks
 
 from accstudy.figures.models import contrast_chart, effect_chart, means_chart, residual_page
 
@@ -27,7 +27,7 @@ def test_means_and_contrasts_are_estimates_with_their_intervals():
     assert not through(size, x=0)
     assert size.get_xlim() == near((0, 8.64))
     assert ticks(bias.yaxis) == ["A", "B"]
-    assert bias.get_ylim()[0] > bias.get_ylim()[1]
+    assert all_shown(bias, 2)
     contrasts = pd.DataFrame(
         {"contrast": ["A - B", "A - C"], "estimate": [1.0, -4.0], "low": [-1.0, -6.0],
          "high": [3.0, -2.0], "margin": [NAN, 5.0], "equivalence_low": [-0.5, -5.5],
@@ -41,6 +41,7 @@ def test_means_and_contrasts_are_estimates_with_their_intervals():
     [region] = ax.patches
     assert (region.get_x(), region.get_width()) == (-5, 10)
     assert ticks(ax.yaxis) == ["A - B", "A - C"]
+    assert all_shown(ax, 2)
     plain = contrast_chart(contrasts.assign(margin=NAN), axis="x")
     assert segments(plain) == [[(-1, 0), (3, 0)], [(-6, 1), (-2, 1)]]
     assert not plain.patches

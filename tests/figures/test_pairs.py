@@ -1,7 +1,7 @@
 """Pairs and alignments: every mark and line is a cell of the table."""
 
 import pandas as pd
-from drawn import legend, lines, near, segments, through, ticks
+from drawn import all_shown, legend, lines, near, segments, through, ticks
 from matplotlib.colors import to_rgb
 
 from accstudy.figures.pairs import alignment_chart, pair_chart
@@ -25,6 +25,7 @@ def test_pairs_stand_by_span_with_bias_interval_and_both_deviations():
     left, right = figure.axes
     assert ticks(left.yaxis) == ["I1-I2   20.0 mm", "I1-I3   40.0 mm"]
     assert legend(figure) == ["A", "B"]
+    assert all_shown(left, 2)
     place = {"I1-I2": 0, "I1-I3": 1}
     strokes = {"left": segments(left), "right": segments(right)}
     for n, condition in enumerate("AB"):

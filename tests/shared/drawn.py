@@ -31,6 +31,12 @@ def through(ax, *, x=None, y=None):
     return any((list(line.get_xdata()), list(line.get_ydata())) == wanted for line in ax.lines)
 
 
+def all_shown(ax, n):
+    """Whether rows 0 to n - 1 lie on the panel, the first on top."""
+    low, high = ax.get_ylim()
+    return low > n - 1 and high < 0
+
+
 def ticks(axis):
     return [t.get_text() for t in axis.get_ticklabels()]
 
