@@ -66,7 +66,13 @@ class Desk:
 
     def page(self, name: str, status: int = 200, **given: Any) -> HTMLResponse:
         """Fill a template."""
-        usual: dict[str, Any] = {"steps": _STEPS, "study": None, "findings": (), "notes": ()}
+        usual: dict[str, Any] = {
+            "everything": False,
+            "steps": _STEPS,
+            "study": None,
+            "findings": (),
+            "notes": (),
+        }
         return HTMLResponse(self.templates.get_template(name).render(usual | given), status)
 
     async def screen(self, study: Opened, step: str, **given: Any) -> HTMLResponse:

@@ -153,10 +153,13 @@ def sheet(study: Path) -> dict[str, Any]:
     files.sort(key=lambda p: (p.stat().st_mtime, p.name))
     unlisted = [p.relative_to(study).as_posix() for p in files]
     condition, cell = grouped_by(ours.settings, ours.header)
+    always = ("scan", "model", "file", "status", "reason", "repeat", *condition, *cell)
+    used = [c for c in ours.header if c in always or any(row[c] for row in rows)]
     return {
         "file": ours.file,
         "version": ours.version,
         "header": list(ours.header),
+        "used": used if rows else list(ours.header),
         "rows": [{"number": k, "cells": row} for k, row in ours.numbered()[:_MOST_ROWS]],
         "n": len(rows),
         "editable": ours.is_text and not (ours.sheet and ours.sheet.cells),

@@ -73,7 +73,8 @@ async def settings(desk: Desk, study: Opened, request: Request) -> Response:
     if request.method == "POST":
         refused = await _fields(desk, study, step, await form_of(request))
         return refused or to_step(study, step)
-    return await desk.screen(study, step, **await _extra(desk, study, step))
+    shown = await _extra(desk, study, step)
+    return await desk.screen(study, step, **shown, everything="all" in request.query_params)
 
 
 @screen

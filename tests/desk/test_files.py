@@ -183,3 +183,10 @@ def test_a_table_of_positions_takes_the_place_of_probed_points(tmp_path):
     assert tablefiles.tables(folder, "implants")["other"] == "reference/touches.csv"
     tablefiles.take_table(folder, "implants", "reference/implants.csv")
     assert len(tablefiles.tables(folder, "implants")["read"]["rows"]) == 3
+
+
+def test_empty_columns_that_group_nothing_are_not_shown_at_first(tmp_path):
+    head, *rows = STUDY["scans"].splitlines()
+    wider = [f"{head},software,light_lux,status", *(f"{row},2.0,," for row in rows)]
+    found = sheets.sheet(write(tmp_path, STUDY, scans="\n".join(wider) + "\n"))
+    assert set(found["header"]) - set(found["used"]) == {"light_lux"}

@@ -95,6 +95,7 @@ addEventListener("beforeunload", (e) => { if (typed) e.preventDefault(); });
 
 // where a finding points to
 const place = location.hash && document.getElementById(decodeURIComponent(location.hash.slice(1)));
+if (location.hash.includes(":") && !place && !location.search) location.search = "?all";
 if (place) {
   place.closest("details")?.setAttribute("open", "");
   place.scrollIntoView({ block: "center" });
