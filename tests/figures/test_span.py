@@ -52,6 +52,13 @@ def test_bounds_and_supported_spans_are_those_of_the_tables():
     assert low.get_ylim() == near((0, 1.06 * 70))  # 500 is too far to be shown
 
 
+def test_labels_of_levels_that_lie_close_do_not_overlap():
+    close = LEVELS.assign(level_um=[58.0, 60.0, 62.0, 500.0])
+    ax = supported_span_chart(CURVE, SINGLES, close)
+    heights = [t.xyann[1] for t in ax.texts]
+    assert np.diff(heights) == near([8.8 / 64] * 2)  # two lines of 3.3 mm and 2.2 mm between
+
+
 def test_spans_of_several_conditions_are_marked_at_the_limit_alone():
     both = [pd.concat([t, t.assign(condition="B")]) for t in (CURVE, SINGLES, LEVELS)]
     both[2].loc[(both[2]["condition"] == "B") & (both[2]["level_um"] == 60.0), "supported_mm"] = 10
