@@ -44,9 +44,9 @@ def meaning(model: type[BaseModel], key: str) -> tuple[str, str]:
 def _meanings() -> dict[tuple[str, str], tuple[str, str]]:
     """Meaning and example of every key, by class and name."""
     out = {}
-    for node in (n for one in (Settings, Layout) for n in ast.parse(_source(one)).body):
-        body = node.body if isinstance(node, ast.ClassDef) else []
-        for field, text in itertools.pairwise(body):
+    every = [n for one in (Settings, Layout) for n in ast.parse(_source(one)).body]
+    for node in (n for n in every if isinstance(n, ast.ClassDef)):
+        for field, text in itertools.pairwise(node.body):
             if isinstance(field, ast.AnnAssign) and isinstance(text, ast.Expr):
                 said = " ".join(str(ast.literal_eval(text.value)).split())
                 told, _, example = said.partition(". Example: ")
