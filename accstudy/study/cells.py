@@ -290,7 +290,7 @@ def _no_date(cell: str, found: Collection[dt.datetime]) -> tuple[str, str]:
         meanings = [_iso(moment) for moment in found]
         what = f'"{cell}" can be read as {" or ".join(m[:10] for m in meanings)}'
         return what, f"write {' or '.join(meanings)}"
-    if cell.isdecimal() and int(cell) in _DAY_NUMBER:
+    if cell.isdecimal() and len(cell) < 9 and int(cell) in _DAY_NUMBER:
         day = dt.date(1899, 12, 30) + dt.timedelta(int(cell))
         what = f'"{cell}" is a day number of a spreadsheet, not a date'
         return what, f"format the column as a date, or write {day.isoformat()} if that is the day"

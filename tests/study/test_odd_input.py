@@ -667,3 +667,10 @@ def test_a_sketch_without_end_is_refused_before_it_is_compared(names, said):
     [finding] = check_sketch(rows.assign(row=range(2, len(rows) + 2)), file="sketch.csv")
     assert finding.code == "too-many-implants"
     assert said in finding.what
+
+
+def test_a_date_of_thousands_of_digits_is_told(tmp_path):
+    """Python converts no integer of more than 4,300 digits."""
+    events = EVENTS.replace("2026-01-15", "1" * 5_000)
+    told = found(write(tmp_path, DRIFT, events=events))
+    assert ("not-a-date", "events.csv:2:at") in told
