@@ -54,13 +54,16 @@ class _Edges:
     turn: Floats
 
 
-def refine_curved(mesh: Mesh) -> Mesh:
+def refine_curved(mesh: Mesh, *, scanned: bool = False) -> Mesh:
     """Replace triangles that stand for a bent surface by smaller ones on that surface.
 
     Parameters
     ----------
     mesh : Mesh
         A clean mesh.
+    scanned : bool
+        Whether it comes from a scan: triangles alike in size and shape, with noise that the
+        bulges even out.
 
     Returns
     -------
@@ -98,7 +101,7 @@ def refine_curved(mesh: Mesh) -> Mesh:
     smooth &= ~_lone_turns(edges, turn, again, width)
     normal, side = _bent_edges(mesh, edges, flat, smooth, width)
     most_mm = _justified(edges, facet, smooth, width)
-    most_mm[_regular(mesh, edges, smooth, side)] = np.inf
+    most_mm[... if scanned else _regular(mesh, edges, smooth, side)] = np.inf
     return _subdivided(mesh, edges, normal, side, most_mm)
 
 

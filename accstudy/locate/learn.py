@@ -137,7 +137,7 @@ def learn_body(
     first = int(np.argmax([area_mm2(copy) for copy in copies]))
     surface, fitted, doubt, round_ = copies[first], frames, np.zeros((5, 5)), False
     for number in range(_ROUNDS):
-        prepared = prepare_body(ScanBody(name, surface, True, use_above_mm))
+        prepared = prepare_body(ScanBody(name, surface, True, use_above_mm, learned=True))
         ways = _fitted(mesh, prepared, fitted, names, settled=number > 0)
         refined = [own[0] for own in ways]
         if number == 0:  # as scanned: beside edges the mean lacks some

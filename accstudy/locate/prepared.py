@@ -307,7 +307,7 @@ def _prepare(body: ScanBody) -> PreparedBody:
     from accstudy.mesh.scene import Scene
 
     plain = outwards(clean_mesh(body.mesh))
-    surface = clean_mesh(refine_curved(plain))
+    surface = clean_mesh(refine_curved(plain, scanned=body.learned))
     scene = Scene(surface)
     normals, areas = face_normals(surface)
     corners = surface.vertices_mm[surface.faces]
