@@ -88,8 +88,7 @@ def supported_span_chart(
             zorder=3,
         )
     shown = sorted({float(v) for v in levels["level_um"] if v <= top})
-    lines = 2 if len(conditions) == 1 else 1
-    heights = _apart([v / top for v in shown], (2.2 + 3.3 * lines) / max(height_mm - 16, 20))
+    heights = _apart([v / top for v in shown], 4.5 / max(height_mm - 16, 20))
     for level, height in zip(shown, heights, strict=True):
         rows = levels[levels["level_um"] == level]
         _level(ax, rows, conditions, limit_um=limit_um, height=height)
@@ -134,18 +133,17 @@ def _level(
     level = float(rows[0].level_um)
     own = limit_um is not None and bool(np.isclose(level, limit_um))
     ax.axhline(level, color=INK if own else GREY, linewidth=1.1 if own else 0.5, zorder=1)
-    lines = [f"{level:g} µm" + (", the limit" if own else "")]
+    text = f"{level:g} µm" + (" (limit)" if own else "")
     if len(conditions) == 1:
-        lines.append(_supported(rows[0]))
+        text += f": {_supported(rows[0])}"
     ax.annotate(
-        "\n".join(lines),
+        text,
         (1.0, level),
         xycoords=("axes fraction", "data"),
         xytext=(1.02, height),
         textcoords="axes fraction",
         va="center",
         fontsize=8,
-        linespacing=1.15,
         fontweight="semibold" if own else "normal",
         annotation_clip=False,
         arrowprops={"arrowstyle": "-", "color": GREY, "linewidth": 0.5, "shrinkA": 1, "shrinkB": 0},
@@ -165,4 +163,4 @@ def _supported(row: object) -> str:
     x, longest = float(row.supported_mm), float(row.longest_mm)  # type: ignore[attr-defined]
     if not np.isfinite(x):
         return "none"
-    return f"all, to {x:.1f} mm" if x >= longest - 0.05 else f"up to {x:.1f} mm"
+    return "all" if x >= longest - 0.05 else f"up to {x:.1f} mm"

@@ -35,13 +35,13 @@ def test_bounds_and_supported_spans_are_those_of_the_tables():
     assert ax.get_xlim() == near((0, right))
     assert ax.get_ylim() == near((0, 1.06 * 80))  # the next level above the data is near
     assert [t.get_text() for t in ax.texts] == [
-        "25 µm\nnone", "60 µm, the limit\nup to 20.0 mm", "80 µm\nall, to 40.0 mm"
+        "25 µm: none", "60 µm (limit): up to 20.0 mm", "80 µm: all"
     ]  # fmt: skip
     assert [t.xy for t in ax.texts] == [(1.0, 25), (1.0, 60), (1.0, 80)]
     assert [t.get_fontweight() for t in ax.texts] == ["normal", "semibold", "normal"]
     heights = [t.xyann[1] for t in ax.texts]
     assert heights[0] == near(25 / (1.06 * 80))
-    assert min(np.diff(heights)) >= 8.8 / 64 - 1e-9  # two lines of text do not overlap
+    assert min(np.diff(heights)) >= 4.5 / 64 - 1e-9  # lines of text do not overlap
     assert lines(ax, marker="v") == [[(20, 60)]]
     assert [(20, 0), (20, 60)] in lines(ax)
     assert ax.get_xlabel() == "span between two implants / mm"
@@ -56,14 +56,14 @@ def test_labels_of_levels_that_lie_close_do_not_overlap():
     close = LEVELS.assign(level_um=[58.0, 60.0, 62.0, 500.0])
     ax = supported_span_chart(CURVE, SINGLES, close)
     heights = [t.xyann[1] for t in ax.texts]
-    assert np.diff(heights) == near([8.8 / 64] * 2)  # two lines of 3.3 mm and 2.2 mm between
+    assert np.diff(heights) == near([4.5 / 64] * 2)  # a line of 3.3 mm and 1.2 mm between
 
 
 def test_spans_of_several_conditions_are_marked_at_the_limit_alone():
     both = [pd.concat([t, t.assign(condition="B")]) for t in (CURVE, SINGLES, LEVELS)]
     both[2].loc[(both[2]["condition"] == "B") & (both[2]["level_um"] == 60.0), "supported_mm"] = 10
     ax = supported_span_chart(*both, limit_um=60.0)
-    assert [t.get_text() for t in ax.texts] == ["25 µm", "60 µm, the limit", "80 µm"]
+    assert [t.get_text() for t in ax.texts] == ["25 µm", "60 µm (limit)", "80 µm"]
     assert lines(ax, marker="v") == [[(20, 60)], [(10, 60)]]
     marks = [line for line in ax.lines if line.get_marker() == "v"]
     assert [to_rgb(m.get_color()) for m in marks] == [to_rgb(c) for c in SERIES[:2]]
