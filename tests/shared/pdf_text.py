@@ -1,11 +1,13 @@
 """The text of a PDF, in the order in which it was written."""
 
+from contextlib import closing
+
 import pypdfium2
 
 
 def page_texts(pdf):
     """Text of every page of a PDF, which is given as bytes or by its path."""
-    with pypdfium2.PdfDocument(pdf) as document:
+    with closing(pypdfium2.PdfDocument(pdf)) as document:
         return [_plain(page.get_textpage().get_text_range()) for page in document]
 
 
