@@ -8,7 +8,7 @@ import pypdfium2
 def page_texts(pdf):
     """Text of every page of a PDF, which is given as bytes or by its path."""
     with closing(pypdfium2.PdfDocument(pdf)) as document:
-        return [_plain(page.get_textpage().get_text_range()) for page in document]
+        return [_plain(page.get_textpage().get_text_bounded()) for page in document]
 
 
 def text_of(pdf):
