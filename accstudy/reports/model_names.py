@@ -219,13 +219,7 @@ def contrast_ends(row: Any) -> str:
     if missing(row.low):
         return say("models.no_interval_less_than")
     if log_base(str(row.response)) is not None:
-        ends = [number(v, "", decimals=2) for v in (row.ratio_low, row.ratio_high)]
-        return say(
-            "models.to_ratio_ends",
-            ratio=number(row.ratio, "", decimals=2),
-            ends=ends[0],
-            ends_2=ends[1],
-        )
+        return _ratio_said(row)
     unit = model_unit(str(row.response))
     said = f"{number(row.estimate, unit, signed=True)} ({_ends(row, unit, equivalence=False)})"
     if missing(row.margin) or missing(row.equivalence_low) or is_true(row.shown):
@@ -273,16 +267,17 @@ def range_sentence(rows: list[Any]) -> str:
     )
 
 
+def _ratio_said(row: Any) -> str:
+    low, high = (number(v, "", decimals=2) for v in (row.ratio_low, row.ratio_high))
+    return say(
+        "models.to_ratio_ends", ratio=number(row.ratio, "", decimals=2), ends=low, ends_2=high
+    )
+
+
 def _sized(row: Any) -> str:
     """Difference with its interval; of a log response the ratio."""
     if log_base(str(row.response)) is not None:
-        ends = [number(v, "", decimals=2) for v in (row.ratio_low, row.ratio_high)]
-        return say(
-            "models.to_ratio_ends",
-            ratio=number(row.ratio, "", decimals=2),
-            ends=ends[0],
-            ends_2=ends[1],
-        )
+        return _ratio_said(row)
     unit = model_unit(str(row.response))
     return f"{_valued(row.estimate, unit)} ({_ends(row, unit, equivalence=False)})"
 
