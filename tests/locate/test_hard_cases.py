@@ -17,7 +17,7 @@ from accstudy.locate.rotation import RadialMap, _bridged
 from accstudy.locate.segment import cut_patches
 from accstudy.mesh.model import Mesh
 from accstudy.simulate.arch import frames, reference_model, symmetric_model
-from accstudy.simulate.bodies import SHAPES, scan_body
+from accstudy.simulate.bodies import SHAPES, BodyShape, scan_body
 from accstudy.simulate.rounded import RoundedShape, polygon, rounded_shape
 from accstudy.simulate.scan import Blob, Noise, placed_bodies, simulate_scan
 
@@ -354,6 +354,20 @@ def test_a_drawing_whose_size_no_scan_tells_is_named_with_what_it_costs(six):
     axis = scan.truth[["axis_x", "axis_y", "axis_z"]].to_numpy()
     shift = located.poses[XYZ].to_numpy(float) - scan.truth[XYZ].to_numpy()
     assert 1e3 * np.sum(shift * axis, axis=1).mean() == pytest.approx(told_um, abs=5.0)
+
+
+@pytest.mark.parametrize("off_mm", [-4.5, 4.5])
+def test_a_tall_body_slides_along_its_axis_to_its_top(six, off_mm):
+    # its sides look alike at every height: it may first be found as another part of itself
+    shape = BodyShape("tall", 1.4, 13.0, cuts=((0.0, 1.0),), use_above_mm=2.0)
+    scan = scan_of(six, shape, seed=5)
+    prepared = prepare_body(shape.drawing())
+    true = scan.scan_from_model.after(frames(six)[2])
+    start = true.after(Rigid(np.eye(3), np.array([0.0, 0.0, off_mm])))
+    (patch,) = cut_patches(scan.mesh, [(prepared, start)])
+    found = find_body(prepared, patch, start)
+    off = found.fit.scan_from_body.translation_mm - true.translation_mm
+    assert np.linalg.norm(off) < 0.05
 
 
 def test_coarsely_drawn_fillets_are_not_taken_for_another_size(six):
