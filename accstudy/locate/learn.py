@@ -33,6 +33,7 @@ _TURN_STEP_DEG, _SAME_TURN_DEG = 24.0, 10.0
 _WORTH_A_LOOK, _SAME_COST, _SAME_COST_MM2 = 3.0, 1.5, 1e-5
 _GAP_MM = 0.3
 _ROUNDS = 2
+_WORSE = 10.0  # a copy: four degrees of freedom less, at 99.9 % or so
 _ROUND_MM, _DISAGREE_MM = 0.15, 0.2
 _LEAST_AREA_MM2 = 20.0
 
@@ -151,9 +152,14 @@ def learn_body(
             for pose, frame, copy in zip(fitted, frames, copies, strict=True)
         ]
         surface, scatter_mm = mean_surface(placed, first)
+    place = platform(reference, fitted, refined, round_=False)
     if round_:
-        surface, fitted = _about_its_axis(surface, fitted)
-    place = platform(reference, fitted, refined, round_=round_)
+        about, placed_about = _about_its_axis(surface, fitted)
+        round_place = platform(reference, placed_about, refined, round_=True)
+        # a prism of many sides is nearly round, and its own axis is found less well
+        round_ = round_place.chi2 < place.chi2 + _WORSE * len(names)
+        if round_:
+            surface, fitted, place = about, placed_about, round_place
     if place.off_mm > _DISAGREE_MM:
         raise InputError(
             f"scan and reference disagree by {1e3 * place.off_mm:.0f} µm in each coordinate about "
