@@ -28,7 +28,7 @@ _MOST_FACES = 120_000
 _FLAT_RAD, _STRAIGHT_RAD = 1e-3, np.radians(170)
 _PRIOR, _LEAST_PRIOR, _PROVEN = 0.3, 1e-3, 30.0
 _STRAIGHT, _DIAGONAL = 0.3, 0.1
-_SHY = 0.7
+_SHY = 0.7  # of what the widths of irregular facets justify
 _BENT_RAD, _UNEQUAL, _ODD_SHARE = 0.01, 0.3, 0.02
 _LEAST_CREASE_RAD, _AGAIN, _MORE, _WIDE = np.radians(4.0), 0.4, 1.5, 3.0
 

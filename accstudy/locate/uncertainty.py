@@ -362,16 +362,16 @@ def correct(blocks: Blocks, noise: NoiseModel) -> Correction:
     # independent noise is the larger the fewer vertices a block has
     independent = variance / (blocks.size * np.mean(1.0 / blocks.size))
     every = np.ones(len(blocks.size), bool)
-    gain, (growth, rounding), covariance = _solved(blocks, covariance, independent, every)
+    gain, (growth, rounding), doubted = _solved(blocks, covariance, independent, every)
     plain = ~blocks.bent
     witness = growth
     if plain.sum() <= blocks.jacobian.shape[1]:
         witness = Extra(0.0, 1.0, 0.0)  # anything may be
     elif not plain.all():
-        _, (witness, _), _ = _solved(blocks, noise.covariance(blocks), independent, plain)
+        _, (witness, _), _ = _solved(blocks, covariance, independent, plain)
     return Correction(
         -gain @ blocks.residual_mm,
-        gain @ covariance @ gain.T,
+        gain @ doubted @ gain.T,
         replace(growth, value=-growth.value),  # a drawing too small shows a surface outside it
         replace(witness, value=-witness.value),
         rounding,

@@ -221,7 +221,7 @@ def _by_verdict(verdicts: list[tuple[str, str]]) -> list[Text]:
 def verdict_table(document: Document, content: ReportContent, *, but_leading: bool = False) -> None:
     """Bound for future scans and verdict of every limit, a column a condition.
 
-    Without the limit that page 1 leads with, if wanted: its cells stand there.
+    The limit that page 1 leads with is left out on request, since page 1 prints it.
     """
     rows = own_limits(content)
     lead = {_asked(row) for row in leading(content)} if but_leading else set()
