@@ -176,17 +176,16 @@ class Problem:
             for g in self.gram
         )
 
-    def without(self, k: int) -> Problem:
-        """Leave random term `k` out."""
-        keep = np.ones(self.q + self.p + 1, bool)
-        keep[self.blocks[k]] = False
-        at = np.flatnonzero(keep)
-        units = np.unique(self.units[keep[: len(self.units)]], return_inverse=True)[1]
+    def only(self, kept: Ints) -> Problem:
+        """Leave all random terms out but these, given by their numbers in rising order."""
+        columns = [np.arange(self.q + self.p + 1)[self.blocks[k]] for k in kept]
+        at = np.concatenate([*columns, np.arange(self.q, self.q + self.p + 1)])
+        units = self.units[at[at < len(self.units)]]
         return replace(
             self,
-            sizes=tuple(s for i, s in enumerate(self.sizes) if i != k),
+            sizes=tuple(self.sizes[k] for k in kept),
             gram=tuple(g[at][:, at] for g in self.gram),
-            units=np.asarray(units, np.int64),
+            units=np.unique(units, return_inverse=True)[1].astype(np.int64),
         )
 
 

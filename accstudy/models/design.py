@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import product
 
 import numpy as np
@@ -146,9 +147,24 @@ class Design:
         """Value of every covariate where the columns behind them are held."""
         frame = pd.DataFrame({c: [float(v)] for c, v in values.items()})
         return {
-            c: float(evaluate(f"`{c}`" if (c,) == names else c, frame)[0])
+            c: float(values[c] if (c,) == names else evaluate(c, frame)[0])
             for c, names in self.sources.items()
         }
+
+    @cached_property
+    def _ranges(self) -> dict[tuple[str, str], dict[str, tuple[float, float]]]:
+        return {}
+
+    def ranges(self, factor: str, column: str) -> dict[str, tuple[float, float]]:
+        """Smallest and largest value of a column of the data at every level of another."""
+        if (factor, column) not in self._ranges:
+            labels = self.data[factor].astype(str).to_numpy(object)
+            by = self.data[column].astype(float).groupby(labels).agg(["min", "max"])
+            self._ranges[factor, column] = {
+                str(level): (float(low), float(high))
+                for level, low, high in by.itertuples(name=None)
+            }
+        return self._ranges[factor, column]
 
     def held_for_tests(self, centred: bool) -> dict[str, float]:
         """Value of every covariate at the means of the columns, or zero."""

@@ -16,7 +16,7 @@ from accstudy.models.grouping import groupings, random_columns
 from accstudy.models.inference import check_method
 from accstudy.models.information import pieces
 from accstudy.models.mixed import MixedFit, residual_codes
-from accstudy.models.optimum import Optimum, maximise
+from accstudy.models.optimum import SMALL, Optimum, maximise
 from accstudy.models.reml import Evaluation
 from accstudy.words.catalogue import say
 
@@ -33,6 +33,7 @@ def fit_mixed(
     reml: bool = True,
     residual_sd_by: str | None = None,
     method: str = "kenward-roger",
+    near: MixedFit | None = None,
 ) -> MixedFit:
     """Fit a linear mixed model with independent random effects.
 
@@ -58,6 +59,9 @@ def fit_mixed(
         Column whose levels get residual standard deviations of their own.
     method : {"kenward-roger", "satterthwaite"}
         Degrees of freedom and standard errors of tests; never z.
+    near : MixedFit, optional
+        A fit of a similar model to the same rows, whose standard deviations are a start; a
+        small model is fitted from several starts all the same.
 
     Returns
     -------
@@ -90,7 +94,7 @@ def fit_mixed(
     >>> fit.sds.round(3).to_dict()
     {'batch': 0.945, 'residual': 0.768}
     """
-    return _prepared(formula, random, data, reml, residual_sd_by, method, None)
+    return _prepared(formula, random, data, reml, residual_sd_by, method, near=near)
 
 
 def assumed_fit(
@@ -122,7 +126,7 @@ def assumed_fit(
     MixedFit
         Its coefficients mean nothing.
     """
-    return _prepared(formula, random, data, True, residual_sd_by, method, sds)
+    return _prepared(formula, random, data, True, residual_sd_by, method, sds=sds)
 
 
 def _prepared(
@@ -132,7 +136,9 @@ def _prepared(
     reml: bool,
     residual_sd_by: str | None,
     method: str,
-    sds: Mapping[str, float] | None,
+    *,
+    sds: Mapping[str, float] | None = None,
+    near: MixedFit | None = None,
 ) -> MixedFit:
     chosen = check_method(method)
     extra, numbers = random_columns(random, data)
@@ -178,9 +184,18 @@ def _prepared(
         problem=problem,
         upper=upper,
         offset=np.asarray(np.linalg.solve(upper, fitted)),
-        optimum=optimum or maximise(problem),
+        optimum=optimum
+        or maximise(problem, start=None if near is None else _start(problem, names, near)),
         findings=(*design.findings, *findings),
     )
+
+
+def _start(problem: Problem, names: Sequence[str], near: MixedFit) -> Floats | None:
+    """Ratios of a fit to start from; those of terms that it lacks are small."""
+    if problem.q <= SMALL or len(problem.n_group) > 1:
+        return None
+    ratios = near.sds / near.sds.iloc[len(near.groups)]
+    return np.array([ratios.get(name, 0.1) for name in names], float)
 
 
 def _assumed(
@@ -278,5 +293,11 @@ def unequal_fit(fit: MixedFit, factor: str) -> MixedFit:
         residual_levels=levels,
         table=table,
         problem=problem,
-        optimum=maximise(problem),
+        optimum=maximise(problem, start=_unequal_start(fit, problem)),
     )
+
+
+def _unequal_start(fit: MixedFit, problem: Problem) -> Floats | None:
+    if problem.q <= SMALL:
+        return None
+    return np.append(fit.optimum.at.theta, np.zeros(len(problem.n_group) - 1))

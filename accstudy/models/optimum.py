@@ -24,7 +24,15 @@ from accstudy.models.crossproducts import Floats, Problem
 from accstudy.models.information import Pieces, pieces
 from accstudy.models.reml import Evaluation
 
-__all__ = ["THETA_MAX", "Optimum", "climb", "criterion_without", "maximise", "variances_at"]
+__all__ = [
+    "SMALL",
+    "THETA_MAX",
+    "Optimum",
+    "climb",
+    "criterion_without",
+    "maximise",
+    "variances_at",
+]
 
 THETA_MAX = 1e4
 """Largest ratio of a random term's standard deviation to the residual one."""
@@ -41,6 +49,8 @@ SMALL = 100
 REVIVED = 0.02
 """Of the largest variance: from where a larger problem is climbed once more if one is zero."""
 
+_CLOSE_WITHOUT = 1e-6  # the same, of a criterion that is only compared with that of the maximum
+_NEAR = 0.1  # the same, from where components at zero are left out
 _ZERO = 1e-5  # ratio that stands for zero, where the slope can still be worked out
 _STEPS = 200
 _RATIO_MAX = 1e3  # of two residual standard deviations
@@ -130,11 +140,10 @@ def climb(
     at = _point(problem, v, reml)
     value, damping, evaluations = at.criterion_at(v[k]), 1e-4, 1
     for _ in range(_STEPS):
-        score, information = at.slopes_at(v)
         if held is None and damping <= 1e-4 and evaluations % 4 == 0:
             v, at = _rescaled(problem, v, at)
             value = at.criterion_at(v[k])
-            score, information = at.slopes_at(v)
+        score, information = at.slopes_at(v)
         low, _ = _bounds(problem, v)
         moved = False
         for _ in range(30):
@@ -213,9 +222,61 @@ def criterion_without(problem: Problem, best: Optimum, k: int) -> float:
     start = variances_at(best.at)
     if start[k] == 0:
         return best.at.criterion
+    if best.pieces is not None:
+        start = _shared_out(start, best.pieces.expected, k)
     start[k] = 0.0
-    reml = best.at.reml
-    return climb(problem, start, reml=reml, held=k, close=1e-6)[0].criterion
+    return _climb_lean(problem, start, best.at.reml, k, _CLOSE_WITHOUT)[0].criterion
+
+
+def _shared_out(variances: Floats, information: Floats, k: int) -> Floats:
+    """Variances of the others if the likelihood were a parabola and component k zero."""
+    others = np.flatnonzero((np.arange(len(variances)) != k) & (variances > 0))
+    moved = variances.copy()
+    square = information[np.ix_(others, others)]
+    step = np.linalg.lstsq(square, information[others, k] * variances[k], rcond=1e-10)[0]
+    moved[others] = np.clip(variances[others] + step, 0.2 * variances[others], variances.sum())
+    return moved
+
+
+def _climb_lean(
+    problem: Problem, start: Floats, reml: bool, held: int | None, close: float
+) -> tuple[Evaluation, Floats, int]:
+    """As `climb`, without the components that are zero until one is found to rise from there.
+
+    The likelihood of all of them is worked out only to see that; the one returned is without
+    the components at zero.
+    """
+    k = len(problem.sizes)
+    v, evaluations = np.asarray(start, float).copy(), 0
+    movable = np.ones(len(v), bool)
+    if held is not None:
+        movable[held] = False
+    while True:
+        kept = np.flatnonzero(v[:k] > 0)
+        places = np.append(kept, np.arange(k, len(v)))
+        at, v[places], _, more = climb(problem.only(kept), v[places], reml=reml, close=close)
+        evaluations += more
+        zero = (v == 0) & movable
+        if not zero.any():
+            return at, v, evaluations
+        low, _ = _bounds(problem, v)
+        raised = np.where(zero, low, v)
+        score, information = _point(problem, raised, reml).slopes_at(raised)
+        step, rise = _step(raised, score, information, low, movable, 1e-4)
+        evaluations += 1
+        if rise < close or not (step[zero] > 0).any():
+            return at, v, evaluations
+        v = np.where(zero & (step <= 0), 0.0, raised + step)
+
+
+def _ascent(problem: Problem, start: Floats, reml: bool) -> tuple[Evaluation, Floats, int]:
+    """As `climb`; a larger problem without what is zero once the top is near."""
+    if problem.q <= SMALL:
+        at, v, _, evaluations = climb(problem, start, reml=reml)
+        return at, v, evaluations
+    _, near, _, evaluations = climb(problem, start, reml=reml, close=_NEAR)
+    _, v, more = _climb_lean(problem, near, reml, None, CLOSE)
+    return _point(problem, v, reml), v, evaluations + more
 
 
 def maximise(
@@ -245,14 +306,14 @@ def maximise(
     else:
         first = np.concatenate([start[:k] ** 2, [1.0], np.exp(2 * start[k:])])
         starts = [first * _point(problem, first, reml).variance]
-    found = [climb(problem, first, reml=reml) for first in starts]
+    found = [_ascent(problem, first, reml) for first in starts]
     zero = found[0][1][:k] == 0
     if len(starts) == 1 and zero.any():  # two terms may share one spread in several ways
         first = found[0][1].copy()
         first[:k][zero] = REVIVED * first.max()
-        found.append(climb(problem, first, reml=reml))
+        found.append(_ascent(problem, first, reml))
     at = min((f[0] for f in found), key=lambda e: e.criterion)
-    evaluations = sum(f[3] for f in found)
+    evaluations = sum(f[2] for f in found)
     if not np.isfinite(at.criterion):
         raise ComputationError("the likelihood of the mixed model has no maximum")
     if not (inform and reml):
@@ -262,26 +323,28 @@ def maximise(
 
 def _sharpen(problem: Problem, at: Evaluation, evaluations: int) -> Optimum:
     """Newton steps on the variances; components at zero stay there."""
-    k = len(problem.sizes)
-    now = pieces(at)
+    places = np.flatnonzero(np.append(at.theta > 0, at.weights > 0))
+    lean = problem.only(places[places < len(at.theta)])
+    k = len(lean.sizes)
+    near = _point(lean, variances_at(at)[places], at.reml)
     for _ in range(6):
-        free = now.positive
+        now = pieces(near)
         try:
-            step = np.linalg.solve(now.observed[np.ix_(free, free)], now.score[free])
+            step = np.linalg.solve(now.observed, now.score)
         except np.linalg.LinAlgError:
             break
-        current = now.variances[free]
-        if np.max(np.abs(step) / current, initial=0.0) < 1e-7:
+        size = float(np.max(np.abs(step) / now.variances, initial=0.0))
+        if size < 1e-7 or size > 0.5:
             break
-        if np.any(current + step <= 0) or np.max(np.abs(step) / current) > 0.5:
-            break
-        variances = now.variances.copy()
-        variances[free] += step
+        variances = now.variances + step
         if np.any(variances[:k] > THETA_MAX**2 * variances[k]):
             break
-        candidate = _point(problem, variances, True)
+        candidate = _point(lean, variances, at.reml)
         evaluations += 1
-        if candidate.criterion > at.criterion + 1e-9 * max(1.0, abs(at.criterion)):
+        if candidate.criterion > near.criterion + 1e-9 * max(1.0, abs(near.criterion)):
             break
-        at, now = candidate, pieces(candidate)
-    return Optimum(at, now, evaluations)
+        near = candidate
+    best = np.zeros(len(at.theta) + len(at.weights))
+    best[places] = variances_at(near)
+    at = _point(problem, best, at.reml)
+    return Optimum(at, pieces(at), evaluations)

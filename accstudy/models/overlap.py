@@ -36,15 +36,15 @@ def level_ranges(design: Design, column: str) -> pd.DataFrame:
         ``factor, level, low, high``; a single row without factor where nothing is
         compared. A pair or an implant has one value and is no condition.
     """
-    frame = design.data
-    values = frame[column].astype(float)
     rows = [
-        (factor, level, values[here].min(), values[here].max())
+        (factor, level, *ranges[level])
         for factor, levels in design.levels.items()
-        if factor in frame and len(levels) > 1 and factor not in SITES
+        if factor in design.data and len(levels) > 1 and factor not in SITES
+        for ranges in [design.ranges(factor, column)]
         for level in levels
-        if (here := (frame[factor].astype(str) == level)).any()
+        if level in ranges
     ]
+    values = design.data[column].astype(float)
     rows = rows or [("", "", values.min(), values.max())]
     return pd.DataFrame(rows, columns=["factor", "level", "low", "high"])
 
@@ -116,9 +116,9 @@ def outside(design: Design, factor: str, level: str, held: dict[str, float]) -> 
     for column, value in held.items():
         if column not in design.data or factor not in design.data:
             continue
-        mine = design.data.loc[design.data[factor].astype(str) == level, column].astype(float)
+        low, high = design.ranges(factor, column).get(level, (value, value))
         slack = 1e-9 * max(1.0, abs(value))
-        if len(mine) and not mine.min() - slack <= value <= mine.max() + slack:
+        if not low - slack <= value <= high + slack:
             return True
     return False
 

@@ -183,17 +183,26 @@ class Evaluation:
         return np.asarray(np.swapaxes(self._own, 1, 2) @ self._own)
 
     @cached_property
-    def _inverse_first_diagonal(self) -> Floats:
-        """Diagonal of the eliminated terms' block of the inverse."""
-        own = self._own_inverse.ravel()[self.problem.layout.diagonal]
-        return np.asarray(own + _row_sums(self._reach, self._reach_times_inverse))
+    def _inverse_diagonal(self) -> Floats:
+        """Diagonal of the inverse of the equations, from halves of it."""
+        factor = self._system[1]
+        size = len(factor) - 1
+        keep = size if self.reml else size - self.problem.p
+        half, _ = linalg.lapack.dtrtri(np.asfortranarray(factor[:keep, :keep]), lower=1)
+        half = np.tril(half)
+        rest = np.zeros(size)
+        rest[:keep] = np.einsum("ij,ij->j", half, half)
+        own = self._own.ravel()[self.problem.layout.slots] ** 2
+        first = np.bincount(self.problem.layout.cols, own, len(self.problem.units))
+        reach = self._reach[:, :keep] @ half.T
+        return np.concatenate([first + np.einsum("ij,ij->i", reach, reach), rest])
 
     @cached_property
     def pulls(self) -> Floats:
         """``q_k - tr(H_kk)`` and ``|u_k|^2`` of each term, (K, 2)."""
         pr, u = self.problem, self.solution
         traces = []
-        diagonal = np.concatenate([self._inverse_first_diagonal, np.diag(self._inverse_rest)])
+        diagonal = self._inverse_diagonal
         for block, size in zip(pr.blocks, pr.sizes, strict=True):
             traces.append((size - diagonal[block].sum(), u[block] @ u[block]))
         return np.asarray(traces, float).reshape(-1, 2)

@@ -168,7 +168,7 @@ def for_these_operators(
     try:
         other = fit_mixed(
             f"{fit.design.response} ~ operator * ({fixed}){own_levels}", kept, fit.design.data,
-            residual_sd_by=spec.residual_sd_by or None, method=spec.method,
+            residual_sd_by=spec.residual_sd_by or None, method=spec.method, near=fit,
         )  # fmt: skip
         table = contrasts(
             other, factor, at=held, confidence=confidence, margin=spec.equivalence_margin,

@@ -13,7 +13,7 @@ __all__ = ["DRAWN_TOLERANCE_UM", "quick_best_gaps"]
 
 Floats = NDArray[np.float64]
 
-DRAWN_TOLERANCE_UM = 1e-3
+DRAWN_TOLERANCE_UM = 0.02
 """Accuracy of a single one of many draws whose spread is wanted."""
 
 _MAX_ROUNDS = 400
