@@ -50,6 +50,11 @@ XYZ = ["x_mm", "y_mm", "z_mm"]
 SHIFT, U, TILT = ["dx_um", "dy_um", "dz_um"], ["u_x_um", "u_y_um", "u_z_um"], ["tilt_1", "tilt_2"]
 YARD, YARD_TILT = ["yard_x_um", "yard_y_um", "yard_z_um"], ["yard_tilt_1", "yard_tilt_2"]
 WRONG_UM = 50.0
+COLUMNS = [
+    "class", "body", "seed", "implant", "status", "note", "ambiguous", "seconds", "findings",
+    *SHIFT, *U, *YARD, *TILT, *YARD_TILT, "u_axis_deg", "height_um", "offset_um", "coverage",
+    "doubled", "has_flat", "turn_deg", "yard_turn_deg",
+]  # fmt: skip
 
 
 def make_scan(noise: Noise, seed: int) -> tuple[SimulatedScan, pd.DataFrame, Shape, object]:
@@ -221,7 +226,7 @@ def main() -> int:
     given = parser.parse_args()
     names = [name for name in CLASSES if given.only in name]
     wanted = [k for k, name in enumerate(SHAPES) if given.body in name]
-    rows: list[dict] = []
+    parts: list[pd.DataFrame] = []
     for number in range(given.skip, given.skip + given.scans):
         # every class meets every shape: the seed runs within the class
         name, turn = names[number % len(names)], given.seed + number // len(names)
@@ -229,13 +234,12 @@ def main() -> int:
         seed += 60 * len(SHAPES) * list(CLASSES).index(name)
         scan, reference, shape, body = make_scan(CLASSES[name], seed)
         about = {"class": name, "body": shape.name, "seed": seed}
-        rows += [about | row for row in measure(scan, reference, shape, body)]
-    table = pd.DataFrame(rows)
-    if given.rows:
-        if given.rows.exists():
-            table = pd.concat([pd.read_csv(given.rows), table], ignore_index=True)
-        table.to_csv(given.rows, index=False)
-    report(table)
+        measured = [about | row for row in measure(scan, reference, shape, body)]
+        found = pd.DataFrame(measured).reindex(columns=COLUMNS)
+        parts.append(found)
+        if given.rows:  # at once: a long run may be broken off
+            found.to_csv(given.rows, mode="a", header=not given.rows.exists(), index=False)
+    report(pd.read_csv(given.rows) if given.rows else pd.concat(parts, ignore_index=True))
     return 0
 
 
