@@ -13,19 +13,23 @@ from __future__ import annotations
 
 import argparse
 import ast
+import importlib
 import os
+import pickle
 import random
+import select
 import shutil
-import subprocess
+import signal
 import sys
 import tempfile
+import time
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from cosmic_ray.ast import ast_nodes, get_ast
 from cosmic_ray.plugins import get_operator
-
-from accstudy.tables import TABLES
 
 ROOT = Path(__file__).parents[1]
 BINARY = ("Add_Sub", "Sub_Add", "Mul_Div", "Div_Mul", "Pow_Mul")
@@ -39,8 +43,12 @@ OPERATORS = (
     "ReplaceUnaryOperator_Delete_Not",
     "NumberReplacer",
 )
-ALSO = {"reports": ["tests/figures"], "figures": ["tests/reports"]}
-TIMEOUT = 900
+ALSO = {"reports": ["figures", "words"], "figures": ["reports"], "page": []}
+"""Rooms, and others whose tests see them, too."""
+
+SLOW = ("test_edges", "test_misfit", "test_render", "test_sentences", "test_browser")
+HOW = ("-q", "-x", "-p", "no:cacheprovider", "-p", "no:xdist")
+TIMEOUT = 600
 
 
 class Fault(NamedTuple):
@@ -104,6 +112,8 @@ def places(tree: Any, kind: str) -> list[tuple[Any, int, tuple[int, int]]]:
 
 def exchanged_columns(code: str) -> list[tuple[tuple[int, int], str]]:
     """Each column's name exchanged for its neighbour's in the same table: place and code."""
+    from accstudy.tables import TABLES
+
     neighbour: dict[Any, str] = {}
     for table in TABLES.values():
         names = list(table.names)
@@ -138,25 +148,110 @@ def faults(file: Path) -> list[Fault]:
     ]
 
 
+def warmed(copy: Path) -> None:
+    """Load what is not changed, once: every fault is then tried in a copy of this process."""
+    os.chdir(copy)
+    sys.path[:0] = [str(copy), str(copy / "tests" / "shared")]
+    for name in ("matplotlib.figure", "scipy.stats", "scipy.optimize", "pypdf", "PIL.Image",
+                 "typst", "accstudy.dictionary", "accstudy.models.decisions", "accstudy.seating.summary",
+                 "accstudy.accuracy.judge", "accstudy.plan.size", "accstudy.study.load"):  # fmt: skip
+        importlib.import_module(name)
+    import accstudy
+    import kept_studies
+
+    assert Path(accstudy.__file__).is_relative_to(copy), accstudy.__file__
+    for study in kept_studies.NAMES:
+        kept_studies.kept_tables(study)
+    loaded = [m for m in sys.modules if m.startswith(tuple(f"accstudy.{r}" for r in ALSO))]
+    assert not loaded, loaded
+
+
+def forked(work: Callable[[], Any], seconds: float) -> Any:
+    """What `work` returns in a process of its own; None if it takes too long or breaks."""
+    there, here = os.pipe()
+    if not (child := os.fork()):
+        os.close(there)
+        os.setsid()
+        quiet = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(quiet, 1), os.dup2(quiet, 2)
+        said = b""
+        try:
+            said = pickle.dumps(work())
+        finally:
+            with os.fdopen(here, "wb") as pipe:
+                pipe.write(said)
+            os._exit(0)
+    os.close(here)
+    with os.fdopen(there, "rb") as pipe:
+        if select.select([pipe], [], [], seconds)[0]:
+            said = pipe.read()
+        else:
+            said = b""
+            os.killpg(child, signal.SIGKILL)
+    os.waitpid(child, 0)
+    return pickle.loads(said) if said else None
+
+
+def lines_of(study: str, copy: Path, rooms: list[str]) -> set[tuple[str, int]]:
+    """Lines of some rooms that the report of a kept study runs through."""
+    folders = tuple(str(copy / "accstudy" / room) for room in rooms)
+    seen: set[tuple[str, int]] = set()
+
+    def inside(frame: Any, event: str, arg: object) -> Any:
+        seen.add((frame.f_code.co_filename, frame.f_lineno))
+        return inside
+
+    def enter(frame: Any, event: str, arg: object) -> Any:
+        return inside(frame, event, arg) if frame.f_code.co_filename.startswith(folders) else None
+
+    import kept_studies
+
+    sys.settrace(enter)
+    from accstudy.reports.precision import unreferenced_report
+    from accstudy.reports.render import KINDS
+
+    kind, content = kept_studies.kept(study)
+    build = KINDS[kind] if content.referenced or kind == "drift" else unreferenced_report
+    build(content)
+    sys.settrace(None)
+    return {(str(Path(file).relative_to(copy)), line) for file, line in seen}
+
+
 def killed(fault: Fault, copy: Path, tests: list[str]) -> bool:
     """Whether a test fails with this fault."""
+    import pytest
+
     file = copy / fault.file.relative_to(ROOT)
     was = file.read_text(encoding="utf-8")
-    file.write_text(fault.code(), encoding="utf-8")
+    global _CHANGES
     try:
-        done = subprocess.run(
-            [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", *tests],
-            cwd=copy,
-            env={**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"},
-            capture_output=True,
-            timeout=TIMEOUT,
-            check=False,
-        )
-    except subprocess.TimeoutExpired:
-        return True
+        for text in (fault.code(), was):
+            _CHANGES += 2  # or the byte code of the last fault might be taken for this one's
+            file.write_text(text, encoding="utf-8")
+            os.utime(file, (_CHANGES, _CHANGES))
+            if text != was:
+                ended = forked(lambda: int(pytest.main([*HOW, *tests])), TIMEOUT)
     finally:
         file.write_text(was, encoding="utf-8")
-    return done.returncode != 0
+    return ended != 0
+
+
+_CHANGES = int(time.time())
+
+
+def ordered(fault: Fault, room: str, through: dict[str, set[tuple[str, int]]]) -> list[str]:
+    """Tests for a fault: those of its module, the pages that run through it, then all of CI."""
+    name = str(fault.file.relative_to(ROOT))
+    own = f"tests/{room}/test_{fault.file.stem}.py"
+    pages = "tests/reports/test_approved.py"
+    mine = [s for s, lines in through.items() if (name, fault.line) in lines]
+    first = [own] if (ROOT / own).is_file() else []
+    every = [f for where in (room, *ALSO[room]) for f in sorted(
+        (str(p.relative_to(ROOT)) for p in (ROOT / "tests" / where).glob("test_*.py")),
+        key=lambda f: SLOW.index(Path(f).stem) if Path(f).stem in SLOW else -1)]  # fmt: skip
+    nodes = [f"{pages}::test_pages_are_as_approved[{s}]" for s in mine[:1]]
+    rest = [f for f in every if f not in (*first, pages)]
+    return [*nodes, *first, *([pages] if len(mine) > 1 else []), *rest]
 
 
 def main() -> None:
@@ -167,22 +262,38 @@ def main() -> None:
     parser.add_argument("rooms", nargs="+")
     parser.add_argument("--count", type=int, default=25)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--sound", action="store_true", help="first see that all tests pass")
     asked = parser.parse_args()
+    os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MPLBACKEND": "agg"}
     with tempfile.TemporaryDirectory() as folder:
-        copy = Path(folder) / "copy"
-        left_out = shutil.ignore_patterns(".venv", "build", ".git", "results", ".mypy_cache")
+        copy = Path(folder).resolve() / "copy"
+        left_out = shutil.ignore_patterns(
+            ".venv", "build", ".git", "results", ".mypy_cache", "__pycache__", "sample_study"
+        )
         shutil.copytree(ROOT, copy, ignore=left_out)
+        warmed(copy)
+        import kept_studies
+        import pytest
+
+        through = {
+            s: forked(partial(lines_of, s, copy, asked.rooms), TIMEOUT) or set()
+            for s in kept_studies.NAMES
+        }
         for room in asked.rooms:
+            whole = [f"tests/{one}" for one in (room, *ALSO[room])]
+            if asked.sound and forked(lambda: int(pytest.main([*HOW, *whole])), TIMEOUT):
+                raise SystemExit(f"tests of {room} fail without any fault")
             files = sorted((ROOT / "accstudy" / room).glob("*.py"))
             every = [fault for file in files for fault in faults(file)]
             chosen = random.Random(asked.seed).sample(every, min(asked.count, len(every)))
-            tests = [f"tests/{room}", *ALSO.get(room, [])]
             dead = 0
-            for fault in chosen:
-                gone = killed(fault, copy, tests)
+            for number, fault in enumerate(chosen, 1):
+                began = time.monotonic()
+                gone = killed(fault, copy, ordered(fault, room, through))
                 dead += gone
                 if not gone:
                     print(f"survives: {fault.shown()}", flush=True)
+                print(f"  {number}: {dead} killed, {time.monotonic() - began:.0f} s", flush=True)
             print(f"{room}: {dead} of {len(chosen)} killed, of {len(every)} possible", flush=True)
 
 

@@ -3,7 +3,9 @@
 import base64
 import html
 import json
+import os
 import re
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -107,3 +109,16 @@ def test_a_verdict_has_its_words_and_a_shape_of_its_own(verdict, word, mark):
     assert all(MARKS[m] == shape for m, shape, _ in found)
     assert len(set(MARKS.values())) == len(MARKS)
     assert not re.search(r"#0[a-f89]0|green|#f00|red\b", "".join(MARKS.values()))
+
+
+def test_the_page_is_as_approved():
+    """Text and data, a line an element: see tests/reports/test_approved.py for how to approve."""
+    page = build_page(content(charts=True)).decode()
+    text = re.sub(r"<style>.*?</style>|<script(?! type=.application/json).*?</script>", "", page, flags=re.S)
+    text, data = text.split('id="data">')
+    named = [f"{k}: {json.dumps(v, ensure_ascii=False)}" for k, v in data_of(page.encode()).items()]
+    found = "\n".join([re.sub(r"(?<=>)(?=<)", "\n", text), *named, data.split("</script>")[1]])
+    file = Path(__file__).with_name("approved.txt")
+    if os.environ.get("APPROVE"):
+        file.write_text(found, encoding="utf-8")
+    assert found == file.read_text(encoding="utf-8")

@@ -1,0 +1,158 @@
+"""Small studies whose tables were kept (tests/reports/make_kept.py), and their pages as text."""
+
+import functools
+import json
+import math
+import re
+import tempfile
+import zipfile
+from pathlib import Path
+
+import numpy as np
+from matplotlib.colors import to_hex
+from matplotlib.dates import date2num
+
+from accstudy.dictionary import read_results
+
+FOLDER = Path(__file__).parents[1] / "reports" / "kept"
+NAMES = ("one-device", "two-devices", "comparison", "drift", "precision")
+
+
+@functools.cache
+def kept_tables(name):
+    """What is said of a study, and its tables, with their types."""
+    with zipfile.ZipFile(FOLDER / f"{name}.zip") as packed, tempfile.TemporaryDirectory() as folder:
+        packed.extractall(folder)
+        facts = json.loads((Path(folder) / "facts.json").read_text())
+        return facts, read_results(folder)
+
+
+def kept(name):
+    """Kind of a study and everything that its report is made from."""
+    from accstudy.reports.document import ReportContent
+
+    facts, tables = kept_tables(name)
+    own = {k: v for k, v in facts.items() if k != "kind"}
+    return facts["kind"], ReportContent(tables={k: t.copy() for k, t in tables.items()}, **own)
+
+
+def page_text(answer, first, rest):
+    """Every block of a report and every artist of its figures, a line each."""
+    out = [f"answer: {_text(one)}" for one in answer]
+    for part in (first, rest):
+        for block in part.blocks:
+            out += [""] if block["type"] == "heading" else []
+            out += _block(block, part.figures)
+    return "\n".join(out) + "\n"
+
+
+def _text(text):
+    if isinstance(text, str):
+        return text.replace("\u00a0", "~")
+    if isinstance(text, dict):
+        marks = "".join(f"[{k} {v}]" for k, v in text.items() if k != "t" and v)
+        return marks + _text(text.get("t", ""))
+    return "".join(_text(run) for run in text)
+
+
+def _block(block, figures):
+    kind = block["type"]
+    flags = " ".join(k for k in ("sticky", "long", "wide", "roomy") if block.get(k))
+    if kind == "table":
+        columns = [f"{_text(c['title'])}:{c['align'][0]}{c['width']:g}" for c in block["columns"]]
+        rows = [" | ".join(_text(cell) for cell in row) for row in block["rows"]]
+        return [f"table ({flags}): {_text(block['caption'])}", "# " + " | ".join(columns), *rows]
+    if kind == "figure":
+        said = f"figure {block['id']} {block['width']:g} mm: {_text(block['caption'])}"
+        return [said, f"alt: {block['alt']}", *drawn(figures[block["id"]])]
+    if kind == "beside":
+        return ["beside:", *(line for f in block["figures"] for line in _block(f, figures))]
+    inner = block.get("paragraphs") or block.get("pairs") or block.get("items") or [block.get("text", "")]
+    lines = [" = ".join(map(_text, one)) if kind == "terms" else _text(one) for one in inner]
+    return [f"{kind} ({flags}): {_text(block.get('heading', ''))}", *lines]
+
+
+def _number(value):
+    if isinstance(value, np.datetime64) or hasattr(value, "toordinal"):
+        value = date2num(value)
+    value = float(value)
+    if not math.isfinite(value):
+        return "-"
+    return "0" if abs(value) < 1e-9 else f"{value:.4g}"
+
+
+def _points(points):
+    """The first, the last and the mean of points; all where they are few."""
+    found = [(_number(x), _number(y)) for x, y in points]
+    if len(found) > 6:
+        columns = list(zip(*points, strict=True))
+        as_dates = [[date2num(v) if not isinstance(v, int | float) else v for v in c] for c in columns]
+        means = [np.nanmean(np.asarray(c, float)) for c in as_dates]
+        spread = [np.nanstd(np.asarray(c, float)) for c in as_dates]
+        return (f"{len(found)} points, {','.join(found[0])} .. {','.join(found[-1])}, mean "
+                f"{','.join(map(_number, means))}, spread {','.join(map(_number, spread))}")  # fmt: skip
+    return " ".join(",".join(p) for p in found)
+
+
+def _styles(artist, *names):
+    out = []
+    for name in names:
+        value = getattr(artist, f"get_{name}")()
+        if "color" in name and not isinstance(value, str):
+            value = "/".join(dict.fromkeys(to_hex(c, True) for c in np.atleast_2d(value)))
+        out.append(f"{value:g}" if isinstance(value, float) else str(value))
+    return " ".join(out)
+
+
+def drawn(figure):
+    """Artists of a figure: points, text, ranges and styles."""
+    width, height = (25.4 * v for v in figure.get_size_inches())
+    out = [f"  {width:.0f} x {height:.0f} mm"]
+    for ax in figure.axes:
+        limits = [_number(v) for v in (*ax.get_xlim(), *ax.get_ylim())]
+        place = ",".join(_number(v) for v in ax.get_position().bounds)
+        out.append(f"  axes at {place}, {ax.get_xscale()} {ax.get_yscale()}, {' '.join(limits)}: "
+                   f"{ax.get_xlabel()} | {ax.get_ylabel()} | {_title(ax)}")  # fmt: skip
+        for axis in (ax.xaxis, ax.yaxis):
+            ticks = [_number(v) for v in axis.get_ticklocs()]
+            named = [t.get_text() for t in axis.get_ticklabels()]
+            out.append(f"    ticks {' '.join(ticks)}: {'; '.join(named)} {axis.get_visible()}")
+        for line in ax.lines:
+            points = list(zip(np.atleast_1d(line.get_xdata()), np.atleast_1d(line.get_ydata()), strict=True))
+            style = _styles(line, "color", "linestyle", "linewidth", "marker", "markersize",
+                            "markerfacecolor", "alpha", "zorder", "label")  # fmt: skip
+            style = re.sub(r"_child\d+", "", style)
+            out.append(f"    line {style}: {_points(points)}")
+        for found in ax.collections:
+            corners = [p for path in found.get_paths() for p in path.vertices.tolist()]
+            style = _styles(found, "edgecolor", "facecolor", "zorder", "alpha")
+            style += " " + " ".join(_number(v) for v in np.atleast_1d(found.get_linewidth())[:2])
+            out.append(f"    {type(found).__name__} {style}: {_points(corners)}; "
+                       f"{_points(np.asarray(found.get_offsets(), float).tolist())}")  # fmt: skip
+        for patch in ax.patches:
+            box = patch.get_path().transformed(patch.get_patch_transform()).get_extents()
+            style = _styles(patch, "edgecolor", "facecolor", "linewidth", "hatch", "zorder", "alpha")
+            out.append(f"    patch {style}: {' '.join(_number(v) for v in box.extents)}")
+        for text in ax.texts:
+            out.append(f"    text {_where(text)}: {text.get_text()}")
+        for image in ax.images:
+            found = np.asarray(image.get_array(), float)
+            out.append(f"    image {found.shape} {_number(found.mean())} {image.get_extent()}")
+        if ax.get_legend() is not None:
+            out.append(f"    legend {'; '.join(t.get_text() for t in ax.get_legend().get_texts())}")
+    for text in figure.texts:
+        out.append(f"  text {_where(text)}: {text.get_text()}")
+    for legend in figure.legends:
+        out.append(f"  legend {'; '.join(t.get_text() for t in legend.get_texts())}")
+    return out
+
+
+def _title(ax):
+    return " ".join(t for t in (ax.get_title("left"), ax.get_title(), ax.get_title("right")) if t)
+
+
+def _where(text):
+    x, y = getattr(text, "xy", None) or text.get_position()
+    shift = ",".join(_number(v) for v in text.get_position())
+    style = _styles(text, "color", "fontsize", "ha", "va", "rotation", "fontweight", "zorder")
+    return f"{_number(x)},{_number(y)} {shift} {style}"
