@@ -47,6 +47,11 @@ ALSO = {"reports": ["figures", "words"], "figures": ["reports"], "page": []}
 """Rooms, and others whose tests see them, too."""
 
 SLOW = ("test_edges", "test_misfit", "test_render", "test_sentences", "test_browser")
+LOADED = (
+    *("matplotlib.figure", "scipy.stats", "scipy.optimize", "pypdf", "PIL.Image", "typst"),
+    *("accstudy.dictionary", "accstudy.models.decisions", "accstudy.seating.summary"),
+    *("accstudy.accuracy.judge", "accstudy.plan.size", "accstudy.study.load"),
+)
 HOW = ("-q", "-x", "-p", "no:cacheprovider", "-p", "no:xdist")
 TIMEOUT = 600
 
@@ -152,12 +157,11 @@ def warmed(copy: Path) -> None:
     """Load what is not changed, once: every fault is then tried in a copy of this process."""
     os.chdir(copy)
     sys.path[:0] = [str(copy), str(copy / "tests" / "shared")]
-    for name in ("matplotlib.figure", "scipy.stats", "scipy.optimize", "pypdf", "PIL.Image",
-                 "typst", "accstudy.dictionary", "accstudy.models.decisions", "accstudy.seating.summary",
-                 "accstudy.accuracy.judge", "accstudy.plan.size", "accstudy.study.load"):  # fmt: skip
+    for name in LOADED:
         importlib.import_module(name)
-    import accstudy
     import kept_studies
+
+    import accstudy
 
     assert Path(accstudy.__file__).is_relative_to(copy), accstudy.__file__
     for study in kept_studies.NAMES:
@@ -280,8 +284,8 @@ def main() -> None:
             for s in kept_studies.NAMES
         }
         for room in asked.rooms:
-            whole = [f"tests/{one}" for one in (room, *ALSO[room])]
-            if asked.sound and forked(lambda: int(pytest.main([*HOW, *whole])), TIMEOUT):
+            whole = [*HOW, *(f"tests/{one}" for one in (room, *ALSO[room]))]
+            if asked.sound and forked(partial(pytest.main, whole), TIMEOUT):
                 raise SystemExit(f"tests of {room} fail without any fault")
             files = sorted((ROOT / "accstudy" / room).glob("*.py"))
             every = [fault for file in files for fault in faults(file)]

@@ -96,7 +96,7 @@ def share_chart(rows: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
         One bar a component, its standard deviation with profile interval, beside it its
         share of the variance.
     """
-    ax = new_axes(122, 14 + 7 * len(rows)) if ax is None else ax
+    ax = new_axes(122, 14 + (4.7 if len(rows) > 10 else 7) * len(rows)) if ax is None else ax
     y = np.arange(len(rows), dtype=float)
     sd = rows["sd"].to_numpy(float)
     ax.barh(y, sd, height=0.6, color=TINTS[0], edgecolor=ACCENT, linewidth=0.6)

@@ -17,6 +17,7 @@ from accstudy.figures.style import (
     GREY,
     INK,
     SERIES,
+    legend_of,
     line_of,
     new_figure,
     printable,
@@ -296,5 +297,5 @@ def run_length_chart(rows: pd.DataFrame, *, unit: str) -> Figure:
         ax.set_xlim(left=0)
     grid[0].set_ylabel("sessions until a signal")
     grid[0].set_ylim(0.8, 1e4)
-    figure.legend(*grid[0].get_legend_handles_labels(), loc="outside upper left", ncols=4)
+    legend_of(figure, grid[0])
     return figure

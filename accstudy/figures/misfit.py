@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 from matplotlib.figure import Figure
 
-from accstudy.figures.style import GREY, line_of, new_figure, printable, styled
+from accstudy.figures.style import GREY, legend_of, line_of, new_figure, printable, styled
 
 __all__ = ["AGAINST", "misfit_chart", "varied_columns"]
 
@@ -72,8 +72,7 @@ def misfit_chart(table: pd.DataFrame, *, limit_um: float | None = None) -> Figur
         ax.set_title(title, loc="left")
     grid[0].set_ylabel("misfit of the scan / µm")
     if len(conditions) > 1:
-        handles = grid[0].get_legend_handles_labels()
-        figure.legend(*handles, loc="outside upper left", ncols=4)
+        legend_of(figure, grid[0])
     return figure
 
 

@@ -14,6 +14,7 @@ from accstudy.figures.style import (
     GREY,
     INK,
     component_name,
+    legend_of,
     line_of,
     new_axes,
     new_figure,
@@ -172,7 +173,7 @@ def effect_chart(
         ax.set_xlabel(printable(panel.x_axis))
         ax.set_ylabel(printable(panel.y_axis))
     if len(levels) > 1:
-        figure.legend(*grid[0].get_legend_handles_labels(), loc="outside upper left", ncols=4)
+        legend_of(figure, grid[0])
     return figure
 
 
@@ -232,7 +233,7 @@ def residual_page(residuals: pd.DataFrame, quantiles: pd.DataFrame, *, unit: str
         ax.set_xlabel("normal quantile")
         ax.set_ylabel(f"scaled {what}")
     if len(rest):
-        figure.legend(*d.get_legend_handles_labels(), loc="outside lower right", ncols=4)
+        legend_of(figure, d, place="outside lower right")
     if len(conditions) > 1:
-        figure.legend(*a.get_legend_handles_labels(), loc="outside upper left", ncols=4)
+        legend_of(figure, a)
     return figure

@@ -12,6 +12,7 @@ from accstudy.figures.style import (
     FAINT,
     GREY,
     INK,
+    legend_of,
     line_of,
     name_ticks,
     new_figure,
@@ -89,7 +90,7 @@ def pair_chart(
     )  # fmt: skip
     right.set_xlabel(f"standard deviation / {unit}")
     if len(conditions) > 1:
-        figure.legend(*left.get_legend_handles_labels(), loc="outside upper left", ncols=4)
+        legend_of(figure, left)
     return figure
 
 
@@ -138,6 +139,5 @@ def alignment_chart(rows: pd.DataFrame, *, width_mm: float = 122) -> Figure:
     for line_axes in grid[:, 0]:
         line_axes.set_ylabel("r.m.s. 3D deviation / µm")
     grid[0, 0].set_ylim(0, 1.08 * float(rows["rms_um"].max()))
-    handles, labels = grid[0, 0].get_legend_handles_labels()
-    figure.legend(handles, labels, loc="outside upper left", ncols=min(3, len(conditions) + 2))
+    legend_of(figure, grid[0, 0])
     return figure

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from accstudy.figures.style import line_of, new_figure, printable, styled
+from accstudy.figures.style import legend_of, line_of, new_figure, printable, styled
 
 __all__ = ["precision_chart"]
 
@@ -61,7 +61,7 @@ def precision_chart(points: pd.DataFrame, lines: pd.DataFrame, *, names: tuple[s
         axes.set_title(printable(names[0] if which == "s_r" else names[1]), loc="left")
     grid[0].set_ylabel("standard deviation / µm")
     if len(conditions) > 1:
-        figure.legend(*grid[0].get_legend_handles_labels(), loc="outside upper left", ncols=4)
+        legend_of(figure, grid[0])
     return figure
 
 

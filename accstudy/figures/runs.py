@@ -7,7 +7,16 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from accstudy.figures.style import FAINT, GREY, INK, line_of, new_figure, printable, styled
+from accstudy.figures.style import (
+    FAINT,
+    GREY,
+    INK,
+    legend_of,
+    line_of,
+    new_figure,
+    printable,
+    styled,
+)
 
 __all__ = ["run_chart"]
 
@@ -59,7 +68,7 @@ def run_chart(rows: pd.DataFrame, *, limit_um: float | None = None) -> Figure:
     below.set_xlabel("scan, in order")
     below.set_xlim(0.4, len(rows) + 0.6)
     if len(conditions) > 1:
-        figure.legend(*above.get_legend_handles_labels(), loc="outside upper left", ncols=4)
+        legend_of(figure, above)
     return figure
 
 

@@ -6,7 +6,16 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from accstudy.figures.style import GREY, INK, line_of, new_axes, printable, rows_of, styled
+from accstudy.figures.style import (
+    GREY,
+    INK,
+    legend_of,
+    line_of,
+    new_axes,
+    printable,
+    rows_of,
+    styled,
+)
 
 __all__ = ["supported_span_chart"]
 
@@ -100,7 +109,7 @@ def supported_span_chart(
     if len(conditions) > 1:
         figure = ax.get_figure(root=True)
         assert figure is not None
-        figure.legend(*ax.get_legend_handles_labels(), loc="outside upper left", ncols=2)
+        legend_of(figure, ax)
     return ax
 
 

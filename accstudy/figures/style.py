@@ -15,6 +15,7 @@ from importlib.resources import as_file, files
 from typing import Any, ParamSpec, TypeVar
 
 import matplotlib as mpl
+import numpy as np
 import pandas as pd
 from matplotlib import font_manager
 from matplotlib.axes import Axes
@@ -36,6 +37,7 @@ __all__ = [
     "WIDE_MM",
     "component_name",
     "figure_bytes",
+    "legend_of",
     "line_of",
     "name_ticks",
     "new_axes",
@@ -182,6 +184,20 @@ def name_ticks(ax: Axes, names: list[str], room_mm: float) -> None:
     shown = [printable(name) for name in names]
     crowded = max((len(n) for n in shown), default=0) * 1.7 > room_mm / max(len(shown), 1)
     ax.set_xticks(range(len(shown)), shown, rotation=90 if crowded else 0)
+
+
+def legend_of(figure: Figure, ax: Axes, *, place: str = "outside upper left") -> None:
+    """Explain the marks of a panel beside all of them, in as many columns as fit: four at most."""
+    handles, labels = ax.get_legend_handles_labels()
+    room = 25.4 * figure.get_figwidth()
+    columns = 4
+    while columns > 1:
+        parts = np.array_split([len(label) for label in labels], columns)  # as matplotlib does
+        longest = [int(part.max()) for part in parts if part.size]
+        if sum(1.2 * n + 15 for n in longest) <= room:  # 8 pt type; a mark and gap of 15 mm
+            break
+        columns -= 1
+    figure.legend(handles, labels, loc=place, ncols=columns)
 
 
 def rows_of(frame: pd.DataFrame) -> list[Any]:

@@ -114,7 +114,9 @@ def test_a_verdict_has_its_words_and_a_shape_of_its_own(verdict, word, mark):
 def test_the_page_is_as_approved():
     """Text and data, a line an element: see tests/reports/test_approved.py for how to approve."""
     page = build_page(content(charts=True)).decode()
-    text = re.sub(r"<style>.*?</style>|<script(?! type=.application/json).*?</script>", "", page, flags=re.S)
+    text = re.sub(
+        r"<style>.*?</style>|<script(?! type=.application/json).*?</script>", "", page, flags=re.S
+    )
     text, data = text.split('id="data">')
     named = [f"{k}: {json.dumps(v, ensure_ascii=False)}" for k, v in data_of(page.encode()).items()]
     found = "\n".join([re.sub(r"(?<=>)(?=<)", "\n", text), *named, data.split("</script>")[1]])

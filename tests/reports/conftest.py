@@ -1,31 +1,26 @@
-import importlib.util
-from pathlib import Path
-
 import pytest
+from kept_studies import kept
 
-from accstudy.reports.render import render_report
-
-_spec = importlib.util.spec_from_file_location("mock", Path(__file__).parent / "mock.py")
-mock = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(mock)
-
-
-@pytest.fixture(scope="session")
-def make_validation():
-    return mock.validation
+from accstudy.reports import render
 
 
 @pytest.fixture(scope="session")
 def contents():
     """One study of each kind, as result tables."""
-    return {
-        "validation": mock.validation(),
-        "comparison": mock.comparison(margin=25.0),
-        "drift": mock.drift(),
-    }
+    names = {"validation": "one-device", "comparison": "comparison", "drift": "drift"}
+    return {kind: kept(name)[1] for kind, name in names.items()}
 
 
 @pytest.fixture(scope="session")
-def reports(contents):
+def built(contents):
+    """First sentences, first page and the rest of each, figures included."""
+    return {kind: render.KINDS[kind](content) for kind, content in contents.items()}
+
+
+@pytest.fixture(scope="session")
+def reports(contents, built):
     """The report of each."""
-    return {kind: render_report(kind, content) for kind, content in contents.items()}
+    with pytest.MonkeyPatch.context() as patched:
+        for kind, parts in built.items():
+            patched.setitem(render.KINDS, kind, lambda content, parts=parts: parts)
+        return {kind: render.render_report(kind, content) for kind, content in contents.items()}

@@ -6,7 +6,6 @@ else. Needed when the columns of the result tables change, and then the approved
 (see test_pages_approved.py).
 """
 
-import dataclasses
 import json
 import sys
 import tempfile
@@ -17,9 +16,9 @@ import numpy as np
 import pandas as pd
 
 HERE = Path(__file__).parent
-sys.path[:0] = [str(HERE), str(HERE.parent / "shared")]
+sys.path.insert(0, str(HERE.parent / "shared"))
 
-from mock import ARCH_6, implants, poses  # noqa: E402
+from invented import ARCH_6, implants, poses  # noqa: E402
 
 LIMITS = """
 [limits]
@@ -55,7 +54,7 @@ def placed(reference, scans, rng, **step):
     """Positions of the scans of one model as they are brought by a study."""
     scans = scans.assign(cell=scans["operator"] + scans["session"])
     found = poses(reference, scans, rng, **step)
-    return found.drop(columns=[c for c in ("status", "note", "fit_rms_um", "offset_um", "coverage")])
+    return found.drop(columns=["status", "note", "fit_rms_um", "offset_um", "coverage"])
 
 
 def scan_rows(start, model, n, operators=2, sessions=2, day="2026-03-02", **same):
@@ -74,7 +73,9 @@ def validation(devices, settings, seed=7):
     rng, reference = np.random.default_rng(seed), implants()
     scans, found = [], []
     for k, device in enumerate(devices):
-        mine = scan_rows("abc"[k], "M1", 3, device=device, software=f"4.{k}", serial_number=f"77{k}")
+        mine = scan_rows(
+            "abc"[k], "M1", 3, device=device, software=f"4.{k}", serial_number=f"77{k}"
+        )
         found.append(placed(reference, mine, rng, step_um=11.0 + 9 * k, step_deg=0.04 + 0.03 * k))
         scans.append(mine)
     scans = pd.concat(scans, ignore_index=True).assign(status="ok", reason="")
@@ -113,7 +114,9 @@ def drift(settings, seed=3, sessions=16):
             found.append(own)
     again = reference.assign(valid_from="2025-02-01")
     again["x_mm"] *= 1.0004
-    events = "at,device,kind,note\n2025-05-20,device A,tip changed,\n2025-03-10,device B,service,x\n"
+    events = (
+        "at,device,kind,note\n2025-05-20,device A,tip changed,\n2025-03-10,device B,service,x\n"
+    )
     more = {"events.csv": events}
     return settings, pd.concat(scans), pd.concat(found), pd.concat([reference, again]), more
 
@@ -124,7 +127,8 @@ STUDIES = {
         ["device A"],
         head("validation", "One device", protocol="full_arch_validation", laboratory="Lab 1",
              report_number="V-1", author="A. One", approver="B. Two")
-        + SCANS + REFERENCE + LIMITS + '[analysis]\ndatum = ["I1", "I2", "I3"]\n',
+        + SCANS + REFERENCE + LIMITS + '[analysis]\ncondition = ["device"]\n'
+        'cell = ["operator", "session"]\ndatum = ["I1", "I2", "I3"]\n',
     ),
     "two-devices": lambda: validation(
         ["device A", "device B"],
@@ -182,6 +186,7 @@ def make(name, folder):
                    "versions": {"python": "3.11.2", "numpy": "2.3.0"}},
     }  # fmt: skip
     with zipfile.ZipFile(HERE / "kept" / f"{name}.zip", "w", zipfile.ZIP_DEFLATED) as packed:
+
         def put(file, data):
             packed.writestr(zipfile.ZipInfo(file, (2026, 1, 1, 0, 0, 0)), data,
                             zipfile.ZIP_DEFLATED)  # fmt: skip

@@ -56,6 +56,13 @@ def whole(name):
     return lambda content: content.tables[name]
 
 
+def leading(name):
+    """Rows of the models that page 1 shows."""
+    return lambda c: c.tables[name][
+        c.tables[name]["model_name"].isin(["distance", "distance size"])
+    ]
+
+
 def contrasts(content):
     table = content.tables["model_contrasts"]
     return table[(table["covariate"] == "") & (table["model_name"] == "distance")]
@@ -142,8 +149,6 @@ TABLES = [
      {"first implant": ("rms_um", "1")}),
     ("validation", "Standard deviation of the distance in", best,
      {"pairs": ("n_points", "0"), "relation": ("relation", "text")}),
-    ("validation", "Results beyond a critical", whole("outliers"),
-     {"verdict": ("verdict", "text")}),
     ("comparison", "Contrasts of every model", contrasts,
      {"df": ("df", "1"), "p": ("p_holm", "p"), "p equiv.": ("p_equivalence", "p"),
       "interval": ("low to high", "+1")}),
@@ -162,7 +167,7 @@ TABLES = [
     ("comparison", "Fit of each model", whole("model_fits"),
      {"rows": ("n_rows", "0"), "coefficients": ("n_coefficients", "0"),
       "R² fixed": ("r2_marginal", "2"), "R² all": ("r2_conditional", "2")}),
-    ("comparison", "Lack of fit", whole("model_lack_of_fit"),
+    ("comparison", "Lack of fit", leading("model_lack_of_fit"),
      {"F": ("F", "2"), "df": ("num_df", "0"), "df, den.": ("den_df", "1"), "p": ("p_holm", "p")}),
     ("comparison", "Root mean square of the 3D", of_alignment("all-implants"),
      {"all implants": ("rms_um", "1"), "model": ("model", "text")}),
@@ -225,11 +230,27 @@ def test_ratios_come_with_their_own_limits(reports, contents):
         printed(reports["comparison"], "Contrasts of every model"),
         sizes(contents["comparison"]),
     )
-    n = len(contrasts(contents["comparison"]))
+    n = seen["response"].index("geometric mean of |deviation of the distance|")
     value = [f"× {written(v, '2')}" for v in table["ratio"]]
     assert seen["estimate"][n : n + len(table)] == value
     ends = cells(table, "ratio_low to ratio_high", "2")
     assert seen["interval"][n : n + len(table)] == ends
+
+
+def test_the_most_extreme_outliers_are_printed_with_their_numbers(reports, contents):
+    seen, table = printed(reports["validation"], "Results beyond"), contents["validation"].tables
+    beyond = table["outliers"][table["outliers"]["verdict"] != "nothing"]
+    rows = {
+        (r.verdict, r.scan or r.cell, *(f"{v:.4g}" for v in (r.statistic, r.critical_5)))
+        for r in beyond.itertuples()
+    }
+    columns = ("verdict", "cell or scan", "statistic", "5\u00a0%")
+    found = [
+        (v, who, *(f"{float(n.replace('−', '-')):.4g}" for n in numbers))
+        for v, who, *numbers in zip(*(seen[c] for c in columns), strict=True)
+    ]
+    assert len(found) == min(20, len(beyond)) > 0
+    assert set(found) <= rows
 
 
 def test_drift_baselines_print_every_column_in_its_unit(reports, contents):

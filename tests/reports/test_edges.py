@@ -43,7 +43,7 @@ def only(content, scans, rename=None):
 
 
 def test_one_scan_says_that_nothing_can_be_said(contents):
-    content = only(contents["validation"], ["v01"])
+    content = only(contents["validation"], ["a01"])
     said = plain(answer(content)[0])
     assert "cannot be said from 1 scan" in said
     assert "verified" not in said
@@ -51,7 +51,7 @@ def test_one_scan_says_that_nothing_can_be_said(contents):
 
 
 def test_many_conditions_share_one_sentence_and_one_page(contents):
-    scans = [f"v{i:02d}" for i in range(1, 13)]
+    scans = [f"a{i:02d}" for i in range(1, 13)]
     names = {s: f"a device with a long name {i // 2}" for i, s in enumerate(scans)}
     content = only(contents["validation"], scans, names)
     said = answer(content)

@@ -23,7 +23,6 @@ from accstudy.figures.style import (
     new_figure,
     picture_bytes,
 )
-from accstudy.reports.render import KINDS
 
 UNITLESS = re.compile(
     r"^(|implant|implant, along the arch|scan, in order|sessions until a signal|normal quantile"
@@ -35,8 +34,8 @@ HAS_UNIT = re.compile(r" / (µm|mm|°|ppm|s.d.)")
 
 
 @pytest.fixture(scope="module", params=["validation", "comparison", "drift"])
-def figures(request, contents):
-    _, first, rest = KINDS[request.param](contents[request.param])
+def figures(request, built):
+    _, first, rest = built[request.param]
     return {**first.figures, **rest.figures}
 
 

@@ -67,7 +67,12 @@ def _block(block, figures):
         return [said, f"alt: {block['alt']}", *drawn(figures[block["id"]])]
     if kind == "beside":
         return ["beside:", *(line for f in block["figures"] for line in _block(f, figures))]
-    inner = block.get("paragraphs") or block.get("pairs") or block.get("items") or [block.get("text", "")]
+    inner = (
+        block.get("paragraphs")
+        or block.get("pairs")
+        or block.get("items")
+        or [block.get("text", "")]
+    )
     lines = [" = ".join(map(_text, one)) if kind == "terms" else _text(one) for one in inner]
     return [f"{kind} ({flags}): {_text(block.get('heading', ''))}", *lines]
 
@@ -86,11 +91,14 @@ def _points(points):
     found = [(_number(x), _number(y)) for x, y in points]
     if len(found) > 6:
         columns = list(zip(*points, strict=True))
-        as_dates = [[date2num(v) if not isinstance(v, int | float) else v for v in c] for c in columns]
+        as_dates = [
+            [date2num(v) if not isinstance(v, int | float) else v for v in c] for c in columns
+        ]
         means = [np.nanmean(np.asarray(c, float)) for c in as_dates]
         spread = [np.nanstd(np.asarray(c, float)) for c in as_dates]
-        return (f"{len(found)} points, {','.join(found[0])} .. {','.join(found[-1])}, mean "
-                f"{','.join(map(_number, means))}, spread {','.join(map(_number, spread))}")  # fmt: skip
+        said = [",".join(map(_number, one)) for one in (means, spread)]
+        ends = f"{','.join(found[0])} .. {','.join(found[-1])}"
+        return f"{len(found)} points, {ends}, mean {said[0]}, spread {said[1]}"
     return " ".join(",".join(p) for p in found)
 
 
@@ -118,7 +126,9 @@ def drawn(figure):
             named = [t.get_text() for t in axis.get_ticklabels()]
             out.append(f"    ticks {' '.join(ticks)}: {'; '.join(named)} {axis.get_visible()}")
         for line in ax.lines:
-            points = list(zip(np.atleast_1d(line.get_xdata()), np.atleast_1d(line.get_ydata()), strict=True))
+            points = list(
+                zip(np.atleast_1d(line.get_xdata()), np.atleast_1d(line.get_ydata()), strict=True)
+            )
             style = _styles(line, "color", "linestyle", "linewidth", "marker", "markersize",
                             "markerfacecolor", "alpha", "zorder", "label")  # fmt: skip
             style = re.sub(r"_child\d+", "", style)
@@ -131,7 +141,9 @@ def drawn(figure):
                        f"{_points(np.asarray(found.get_offsets(), float).tolist())}")  # fmt: skip
         for patch in ax.patches:
             box = patch.get_path().transformed(patch.get_patch_transform()).get_extents()
-            style = _styles(patch, "edgecolor", "facecolor", "linewidth", "hatch", "zorder", "alpha")
+            style = _styles(
+                patch, "edgecolor", "facecolor", "linewidth", "hatch", "zorder", "alpha"
+            )
             out.append(f"    patch {style}: {' '.join(_number(v) for v in box.extents)}")
         for text in ax.texts:
             out.append(f"    text {_where(text)}: {text.get_text()}")
