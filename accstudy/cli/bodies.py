@@ -66,5 +66,5 @@ def learn(study: Path, scan: str, model: str, body: str) -> None:
     """
     from accstudy.stages.learn import learn_drawing
 
-    for line in learn_drawing(study, scan=scan, model=model, name=body):
+    for line in learn_drawing(study, scan=scan, model=model, name=body).lines():
         click.echo(line)

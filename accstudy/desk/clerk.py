@@ -27,12 +27,14 @@ TASKS = {
     "protocols": "newstudy", "create": "newstudy",
     "form": "settings", "save": "settings", "exclude": "settings",
     "tables": "tablefiles", "take_table": "tablefiles", "match": "tablefiles",
-    "drawing": "drawing", "place_body": "drawing", "take_drawing": "drawing",
+    "drawing": "drawing", "place_body": "drawing", "take_drawing": "drawing", "learn": "drawing",
+    "models": "comparison", "add_model": "comparison", "set_margin": "comparison",
+    "drop_model": "comparison", "carriers": "sheets", "carry": "sheets",
     "sheet": "sheets", "edit_sheet": "sheets", "list_files": "sheets", "assign": "sheets",
     "leave_out": "sheets", "bench": "sheets", "tick": "sheets",
     "check": "work", "run": "work",
     "results": "results", "table": "results", "workbook": "results",
-    "sizes": "planning", "draw": "planning", "order": "planning",
+    "sizes": "planning", "power": "planning", "draw": "planning", "order": "planning",
     "session": "planning", "add": "planning", "event": "planning",
 }  # fmt: skip
 """What can be asked, and the module of the desk that does it."""

@@ -9,7 +9,7 @@ import tempfile
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any
-from urllib.parse import parse_qs
+from urllib.parse import parse_qs, quote
 
 import jinja2
 from starlette.requests import Request
@@ -19,9 +19,11 @@ from accstudy.desk.clerks import Clerk, Job, Jobs
 from accstudy.desk.safety import BENCH
 from accstudy.desk.studies import Opened, Shelf
 from accstudy.desk.uploads import largest
-from accstudy.errors import AccstudyError, Finding
+from accstudy.desk.wording import head, link_of, place_of, plain
+from accstudy.errors import AccstudyError
+from accstudy.words.catalogue import words
 
-__all__ = ["Desk", "form_of", "in_words", "link_of", "screen", "stamp", "to_step"]
+__all__ = ["Desk", "form_of", "in_words", "screen", "stamp", "to_step"]
 
 _HERE = Path(__file__).parent
 _STEPS = (
@@ -29,11 +31,6 @@ _STEPS = (
     ("plan", "Plan"), ("scans", "Scans"), ("check", "Check"), ("run", "Run"),
     ("results", "Results"),
 )  # fmt: skip
-_LINKS = (
-    ("study.toml", "question"), ("reference/", "reference"), ("scan_bodies/", "body"),
-    ("events", "session"), ("scans", "scans"), ("poses", "scans"), ("landmarks", "scans"),
-)  # fmt: skip
-_SECTIONS = {"reference": "reference", "scan_body": "body", "scans": "scans"}
 
 
 class Desk:
@@ -55,7 +52,11 @@ class Desk:
             loader=jinja2.FileSystemLoader(_HERE / "templates"), autoescape=True,
             trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined,
         )  # fmt: skip
-        self.templates.globals |= {"link_of": link_of, "largest": largest}
+        self.templates.globals |= {
+            "link_of": link_of, "largest": largest, "choices": words("desk.choices"),
+        }  # fmt: skip
+        self.templates.filters |= {"plain": plain, "head": head, "place": place_of,
+                                   "upfirst": lambda text: text[:1].upper() + text[1:]}  # fmt: skip
 
     async def end(self) -> None:
         """Leave off all work."""
@@ -128,28 +129,6 @@ def in_words(seconds: int | None) -> str:
     return f"about {hours}{minutes % 60} min"
 
 
-def link_of(finding: dict[str, str] | Finding) -> str:
-    """The screen, and the field on it, where a finding is mended; empty where there is none.
-
-    Examples
-    --------
-    >>> link_of({"where": "scans.csv:4:operator"})
-    'scans#r4:operator'
-    >>> link_of({"where": "study.toml:3:reference.mpe_um.constant"})
-    'reference#reference.mpe_um.constant'
-    """
-    where = finding.where if isinstance(finding, Finding) else finding.get("where", "")
-    file, _, rest = where.partition(":")
-    row, _, column = rest.partition(":")
-    if file == "study.toml":
-        screen = _SECTIONS.get(column.split(".")[0], "question")
-        return f"{screen}#{column}" if column else screen
-    for start, screen in _LINKS:
-        if file.startswith(start):
-            return f"{screen}#r{row}:{column}" if screen == "scans" and row else screen
-    return ""
-
-
 Answer = Awaitable[Response]
 
 
@@ -182,6 +161,7 @@ async def form_of(request: Request) -> dict[str, str]:
     return {k: v[-1] for k, v in parse_qs(body, keep_blank_values=True).items()}
 
 
-def to_step(study: Opened, step: str) -> RedirectResponse:
+def to_step(study: Opened, step: str, body: str = "") -> RedirectResponse:
     """Lead on to a screen of a study."""
-    return RedirectResponse(f"/s/{study.key}/{step}", 303)
+    query = f"?body={quote(body)}" if body else ""
+    return RedirectResponse(f"/s/{study.key}/{step}{query}", 303)

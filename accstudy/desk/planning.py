@@ -9,6 +9,7 @@ from typing import Any
 
 import pandas as pd
 
+from accstudy.desk.wording import head
 from accstudy.errors import InputError
 from accstudy.stages import plan as planning
 from accstudy.stages import scanlist
@@ -24,7 +25,7 @@ from accstudy.study.lock import study_lock
 from accstudy.study.toml import read_settings
 from accstudy.tables import TABLES, UNREFERENCED
 
-__all__ = ["add", "draw", "event", "order", "session", "sizes"]
+__all__ = ["add", "draw", "event", "number_of", "order", "power", "session", "sizes"]
 
 Put = Callable[[dict[str, Any]], None]
 
@@ -39,7 +40,8 @@ def _counts(text: str, what: str) -> tuple[int, ...]:
     return tuple(int(n) for n in _names(text))
 
 
-def _number(text: str, what: str) -> float | None:
+def number_of(text: str, what: str) -> float | None:
+    """The number in a field; None where it is empty."""
     if not text.strip():
         return None
     try:
@@ -72,18 +74,18 @@ def order(study: Path, put: Put) -> dict[str, Any]:
 def sizes(study: Path, given: dict[str, str], put: Put, pilot: Path | str = "") -> dict[str, Any]:
     """Sizes and what each is expected to show, as `plan --s-r` or `plan --pilot` tells them."""
     settings = read_settings(study / "study.toml")
-    s_r = _number(given.get("s_r", ""), "spread of repeats")
-    s_cell = _number(given.get("s_cell", ""), "spread between cells") or 0.0
-    bias = _number(given.get("bias", ""), "bias") or 0.0
+    s_r = number_of(given.get("s_r", ""), "standard deviation of repeats")
+    s_cell = number_of(given.get("s_cell", ""), "standard deviation between sessions") or 0.0
+    bias = number_of(given.get("bias", ""), "bias") or 0.0
     per_cell = _counts(given.get("per_cell") or "3, 5", "scans in a cell")
     if (s_r is None or s_r <= 0 or s_cell < 0) and not pilot:
         raise InputError(
-            "no sample size: the spread of repeats is missing", hint="give it, or a pilot study"
+            "the standard deviation of repeats is missing", hint="give it, or a pilot study"
         )
     if settings.study.kind == "drift" and s_r is not None:
         from accstudy.plan.trade import drift_trade
 
-        shift = _number(given.get("shift", ""), "shift") or settings.drift.shift_um
+        shift = number_of(given.get("shift", ""), "shift") or settings.drift.shift_um
         trade = drift_trade(s_r, s_cell, shift=shift, sessions_per_year=12.0, per_session=per_cell)
         sizing.write_table(study, "plan_drift", trade)
         return _told("plan_drift", trade, [])
@@ -109,27 +111,78 @@ def sizes(study: Path, given: dict[str, str], put: Put, pilot: Path | str = "") 
     return _told(name, found.table, list(found.words))
 
 
-_SHOWN = (
-    "operators", "n_cells", "per_cell", "n_scans", "half_width", "assurance", "assurance_low",
-    "assurance_high", "assurance_each", "chair_minutes",
-)  # fmt: skip
+def power(study: Path, given: dict[str, str], put: Put, pilot: Path | str = "") -> dict[str, Any]:
+    """Power of a comparison, as `plan --difference` tells it."""
+    from accstudy.stages import powers
+
+    settings = read_settings(study / "study.toml")
+    difference = number_of(given.get("difference", ""), "difference to detect")
+    if not difference:
+        raise InputError("the difference to detect is missing", hint="such as 20")
+    margin = number_of(given.get("margin", ""), "equivalence margin")
+    sds = {
+        name.removeprefix("sd."): number_of(text, "standard deviation") or 0.0
+        for name, text in given.items()
+        if name.startswith("sd.") and text.strip()
+    }
+    if (margin is not None and margin <= 0) or any(sd < 0 for sd in sds.values()):
+        raise InputError("margin and standard deviations must be above zero")
+    if not pilot and not sds.get("residual"):
+        raise InputError(
+            "the standard deviation of single distances is missing",
+            hint="give it, or a pilot study",
+        )
+    known = (
+        powers.pilot_comparison(Path(pilot), settings)
+        if pilot
+        else powers.assumed_comparison(settings, sds, levels={})
+    )
+    put({"scan": "", "done": 0, "total": 0})
+    table = powers.expected_power(
+        settings, known, difference=difference, margin=margin,
+        operators=_counts(given.get("operators") or "3, 6", "operators"),
+        per_session=_counts(given.get("per_cell") or "3, 5", "scans of a session"),
+    )  # fmt: skip
+    sizing.write_table(study, "plan_power", table)
+    limits = [c for c in table if str(c).endswith(("_low", "_high"))]  # of a pilot
+    return _told("plan_power", table if pilot else table.drop(columns=limits), [])
+
+
+_SHOWN = {
+    "plan_sizes": (
+        "operators", "n_cells", "per_cell", "n_scans", "half_width", "assurance", "assurance_low",
+        "assurance_high", "assurance_each", "chair_minutes",
+    ),
+    "plan_power": (
+        "operators", "sessions", "per_session", "n_scans", "se", "df", "power", "power_low",
+        "power_high", "power_equivalence", "power_equivalence_low", "power_equivalence_high",
+        "chair_minutes",
+    ),
+}  # fmt: skip
+_SHARES = ("assurance", "power")
 
 
 def _told(name: str, table: pd.DataFrame, words: list[str]) -> dict[str, Any]:
-    """A table for the screen: its filled columns, three digits of each number."""
+    """A table for the screen: its main filled columns in words, and as many digits as matter."""
     meant = {c.name: c.meaning for c in TABLES[name].columns}
     filled = table.dropna(axis="columns", how="all")
-    shown = [c for c in _SHOWN if c in filled] if name == "plan_sizes" else list(map(str, filled))
-    shown = [c for c in shown if c != "method"]
+    columns = _SHOWN.get(name) or tuple(map(str, filled))
+    shown = [c for c in columns if c in filled and c != "method"]
+    unit = str(table["unit"].iloc[0]) if "unit" in table else ""
+
+    def said(column: str, value: Any) -> str:
+        if pd.isna(value):
+            return ""
+        if column.startswith(_SHARES):
+            return f"{value:.2f}"
+        return f"{value:.3g}" if isinstance(value, float) and value < 1000 else f"{value:g}"
+
     return {
         "name": name,
         "words": words,
-        "header": shown,
+        "header": [head(c, unit if c in ("half_width", "se") else "") for c in shown],
         "meaning": [meant.get(c, "") for c in shown],
-        "rows": [
-            [("" if pd.isna(v) else f"{v:.4g}" if isinstance(v, float) else str(v)) for v in row]
-            for row in filled[shown].itertuples(index=False)
-        ],
+        "rows": [[said(c, row[c]) for c in shown] for row in filled.to_dict("records")],
     }
 
 

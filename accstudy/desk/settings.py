@@ -13,6 +13,7 @@ import tomlkit
 from pydantic import BaseModel
 from tomlkit.items import AbstractTable, Float, InlineTable, Integer
 
+from accstudy.desk.wording import UNITS, forms
 from accstudy.errors import Finding, InputError, Severity, StudyError, place
 from accstudy.study.cells import parse_number, read_day
 from accstudy.study.disk import digest, read_bytes, write_files
@@ -25,82 +26,16 @@ __all__ = ["body_of", "exclude", "form", "save", "write_settings"]
 
 _FILE = "study.toml"
 _MOST_BYTES = 500_000
-_FORMS: dict[str, dict[str, dict[str, str]]] = {
-    "question": {
-        "Identification": {
-            "study.title": "Title", "study.laboratory": "Laboratory",
-            "study.report_number": "Report number", "study.author": "Author",
-            "study.approver": "Approver", "study.issued_on": "Date of issue",
-        },
-        "Limits": {
-            "limits.distance_um.value": "Distances between implants",
-            "limits.distance_um.source": "Source of this limit",
-            "limits.angle_deg.value": "Angles between axes",
-            "limits.angle_deg.source": "Source of this limit",
-            "limits.seat_gap_um.value": "Gap under a framework",
-            "limits.seat_gap_um.source": "Source of this limit",
-            "limits.coverage": "Coverage", "limits.confidence": "Confidence",
-        },
-        "Control charts": {
-            "drift.baseline_sessions": "Sessions of the baseline",
-            "drift.shift_um": "Shift to detect",
-            "drift.false_alarm_every": "Sessions between false alarms",
-        },
-        "Grouping": {
-            "analysis.condition": "Compared are", "analysis.cell": "Repeats share",
-            "analysis.alignment": "Alignment of single implants",
-        },
-        "Framework": {
-            "seating.platform_radius_mm": "Radius of the platform",
-            "seating.screw_pitch_mm": "Pitch of the screw",
-        },
-    },
-    "reference": {
-        "Measurement": {
-            "reference.kind": "Kind of reference", "reference.instrument": "Instrument",
-            "reference.probed": "Probed were", "reference.certificate": "Certificate",
-            "reference.measured_on": "Measured on", "reference.due_on": "To be measured again by",
-            "reference.temperature_c": "Temperature",
-            "reference.height_mm": "Height of the positions above the platform",
-        },
-        "Uncertainty": {
-            "reference.mpe_um.constant": "Maximum permissible error, constant part",
-            "reference.mpe_um.per_metre": "Maximum permissible error, per metre",
-            "reference.certified.U_position_um": "Or: certified uncertainty of a position",
-            "reference.certified.U_axis_deg": "Certified uncertainty of an axis",
-            "reference.certified.k": "Coverage factor of both",
-        },
-    },
-    "body": {
-        "Scan body": {
-            "scan_body.default.length_unit": "Unit of the CAD geometry",
-            "scan_body.default.use_above_mm": "Scan is used from",
-        },
-        "Without CAD geometry: a cylinder": {
-            "scan_body.default.cylinder.radius_mm": "Radius",
-            "scan_body.default.cylinder.height_mm": "Height of the top above the platform",
-            "scan_body.default.cylinder.flat_offset_mm": "Distance of the flat from the axis",
-            "scan_body.default.cylinder.flat_from_mm": "Flat starts at",
-        },
-    },
-    "scans": {
-        "Settings for all scans": {
-            "scans.length_unit": "Unit of the scans", "scans.temperature_c": "Room temperature",
-            "scans.expansion_per_k": "Thermal expansion of the model",
-        },
-    },
-}  # fmt: skip
 _OF_KIND = {
     "drift": ("validation", "comparison"), "limits.seat_gap_um": ("drift",), "seating": ("drift",),
 }  # fmt: skip
 """Keys that are not asked for in these kinds of study."""
 
-_UNITS = {"um": "µm", "mm": "mm", "deg": "deg", "c": "°C", "k": "1/K"}
 _WORDS = {"per_metre": "µm per metre", "constant": "µm", "false_alarm_every": "sessions"}
 _MOST_CHARACTERS = 2000
 
 
-def form(study: Path, name: str) -> dict[str, Any]:
+def form(study: Path, name: str, body: str = "") -> dict[str, Any]:
     """Fields of one screen, with what study.toml says now.
 
     Returns
@@ -119,30 +54,30 @@ def form(study: Path, name: str) -> dict[str, Any]:
         said: Any = tomlkit.parse(data.decode("utf-8-sig"))
     except (ValueError, tomlkit.exceptions.TOMLKitError):
         said = tomlkit.document()
-    body = body_of(said.get("scan_body", {}))
+    body = body_of(said.get("scan_body", {}), body)
     kind = str(_at(said, "study.kind") or "validation")
     referenced = _at(said, "reference.kind") != "none"
     groups = {}
-    for heading, keys in _FORMS.get(name, {}).items():
+    for heading, keys in forms(name).items():
         named = {key.replace(".default.", f".{body}."): label for key, label in keys.items()}
         fields = [
             {"key": key, "label": label, **_field(key), "value": _shown(_at(said, key))}
             for key, label in named.items()
-            if _asked(key, kind, referenced) and (body or name != "body")
+            if _asked(key, kind, referenced)
         ]
         if fields:
             groups[heading] = fields
     return {
         "groups": groups, "version": digest(data), "kind": kind, "referenced": referenced,
         "title": str(_at(said, "study.title") or study.name), "faults": faults,
-        "exclusions": said.unwrap().get("exclusions", []),
+        "exclusions": said.unwrap().get("exclusions", []), "body": body,
+        "bodies": list(said.get("scan_body", {})),
     }  # fmt: skip
 
 
-def body_of(names: Iterable[str]) -> str:
-    """The scan body that a screen is about: the only one; none where there are several."""
-    known = list(names) or ["default"]
-    return known[0] if len(known) == 1 else ""
+def body_of(names: Iterable[str], wanted: str = "") -> str:
+    """The scan body that a screen is about: the one that is wanted, or else the first."""
+    return wanted or next(iter(names), "default")
 
 
 def _asked(key: str, kind: str, referenced: bool) -> bool:
@@ -174,10 +109,10 @@ def _field(key: str) -> dict[str, Any]:
     model, annotation = _typed(key)
     name = key.rsplit(".", 1)[-1]
     told, example = meaning(model, name)
-    unit = _WORDS.get(name, _UNITS.get(name.rsplit("_", 1)[-1], "") if "_" in name else "")
+    unit = _WORDS.get(name, UNITS.get(name.rsplit("_", 1)[-1], "") if "_" in name else "")
     if name == "value":
         *_, above, _ = key.split(".")
-        unit = _UNITS[above.rsplit("_", 1)[-1]]
+        unit = UNITS[above.rsplit("_", 1)[-1]]
         told, _ = meaning(_typed(key.rpartition(".")[0])[0], above)
     default = model.model_fields[name].default
     example = "" if name in ("source", "value") else re.sub(r'["\[\]]', "", example)
@@ -219,7 +154,7 @@ def _has(annotation: Any, wanted: type) -> bool:
     return annotation is wanted or any(_has(a, wanted) for a in get_args(annotation))
 
 
-def save(study: Path, version: str, values: dict[str, str], name: str = "") -> str:
+def save(study: Path, version: str, values: dict[str, str], name: str = "", body: str = "") -> str:
     """Write what is new in these fields; everything else in study.toml stays as it is.
 
     Parameters
@@ -232,6 +167,8 @@ def save(study: Path, version: str, values: dict[str, str], name: str = "") -> s
         Text of each field by its key; empty removes the key.
     name : str
         Screen of the fields; only its keys are taken.
+    body : str
+        Scan body that they are about.
 
     Returns
     -------
@@ -243,7 +180,7 @@ def save(study: Path, version: str, values: dict[str, str], name: str = "") -> s
     InputError, StudyError
         With every fault, placed at its key; nothing is written then.
     """
-    fields = form(study, name)["groups"].values()
+    fields = form(study, name, body)["groups"].values()
     old = {f["key"]: f["value"] for group in fields for f in group}
     changes: dict[str, Any] = {}
     faults: list[Finding] = []
@@ -269,20 +206,32 @@ def exclude(study: Path, scan: str, reason: str) -> str:
     said = read_settings(study / _FILE).exclusions
     if reason and any(one.scan == scan for one in said):
         raise InputError(f'scan "{scan}" is excluded already', where="study.toml::exclusions")
-    return write_settings(study, {"exclusions": (scan, reason)})
+    return write_settings(study, {"exclusions": (scan, {"reason": reason} if reason else None)})
 
 
-def _exclude(document: Any, scan: str, reason: str) -> None:
-    there = document.setdefault("exclusions", tomlkit.aot()) if reason else document["exclusions"]
-    if reason:
-        table = tomlkit.table()
-        table.update({"scan": scan, "reason": reason})
-        there.append(table)
+_NAMED = {"exclusions": "scan", "model": "name"}
+"""Lists of tables, and the key that names each."""
+
+
+def _change_list(document: Any, key: str, name: str, values: Mapping[str, Any] | None) -> None:
+    """Change the table of a list that has this name, add it, or remove it."""
+    there = document.setdefault(key, tomlkit.aot())
+    found = [k for k, one in enumerate(there) if one[_NAMED[key]] == name]
+    if values is None:
+        for k in reversed(found):
+            del there[k]
+        if not there:
+            del document[key]
         return
-    for k in reversed([k for k, one in enumerate(there) if one["scan"] == scan]):
-        del there[k]
-    if not there:
-        del document["exclusions"]
+    if not found:
+        there.append(tomlkit.table())
+        there[-1][_NAMED[key]] = name
+    table = there[found[0] if found else -1]
+    for column, value in values.items():
+        if value is not None:
+            table[column] = value
+        elif column in table:
+            del table[column]
 
 
 def _value(key: str, text: str) -> Any:
@@ -312,7 +261,8 @@ def write_settings(study: Path, changes: Mapping[str, Any], *, version: str = ""
     study : Path
         Its folder.
     changes : mapping of str to object
-        Dotted key to value; None removes it.
+        Dotted key to value; None removes it. ``exclusions`` and ``model`` to the name of one
+        of their tables and its values, None to remove it.
     version : str, optional
         Digest of the file that the changes are meant for; any by default.
 
@@ -350,7 +300,7 @@ def _changed(text: str, changes: Mapping[str, Any]) -> str:
     examples: set[str] = set()
     for key, value in changes.items():
         before = text
-        if value is not None:
+        if value is not None and key not in _NAMED:
             text = _uncommented(text, key)
         if text != before:
             examples.add(key.rpartition(".")[0])
@@ -364,8 +314,8 @@ def _changed(text: str, changes: Mapping[str, Any]) -> str:
             above, _, last = name.rpartition(".")
             _at(document, above)[last] = said
     for key, value in changes.items():
-        if key == "exclusions":
-            _exclude(document, *value)
+        if key in _NAMED:
+            _change_list(document, key, *value)
             continue
         *parts, last = key.split(".")
         table: Any = document

@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from accstudy.errors import InputError
-from accstudy.stages.scanlist import append_list, list_scans, mesh_files, sheet_of_list
+from accstudy.stages.scanlist import append_list, list_scans, mesh_files
+from accstudy.study.arrange import Said, named_sheet
 from accstudy.study.checks import grouped_by
 from accstudy.study.disk import digest, read_bytes, write_files
 from accstudy.study.files import resolve
@@ -19,30 +20,43 @@ from accstudy.study.settings import Settings
 from accstudy.study.sheet import MAX_BYTES, csv_dialect
 from accstudy.study.toml import read_settings
 
-__all__ = ["assign", "bench", "edit_sheet", "leave_out", "list_files", "sheet", "tick"]
+__all__ = [
+    "assign",
+    "bench",
+    "carriers",
+    "carry",
+    "edit_sheet",
+    "leave_out",
+    "list_files",
+    "sheet",
+    "tick",
+]
 
 _LONGEST_CELL, _MOST_ROWS = 500, 600
 _PLANNED, _FAILED = "planned", "failed"
 
 
 class _List:
-    """The scan list as it lies in its file.
+    """The scan list, or the table of implants, as it lies in its file.
 
     `rows` hold what is edited by the row's number in the file; lines that are not touched
     stay the same bytes.
     """
 
-    def __init__(self, study: Path) -> None:
-        self.study = study
+    def __init__(self, study: Path, table: str = "scans") -> None:
         self.settings: Settings = read_settings(study / "study.toml")
-        self.file = self.settings.scans.list
+        ours: Any = self.settings.scans if table == "scans" else self.settings.reference
+        self.file: str = ours.list if table == "scans" else ours.implants
         self.path = resolve(study, self.file)
         there = self.path.is_file()
         self.data = read_bytes(self.path, file=self.file, max_bytes=MAX_BYTES) if there else b""
         self.version = digest(self.data)
         self.is_text = self.path.suffix.lower() in (".csv", ".tsv", ".txt")
         filled = self.data.strip()
-        self.sheet = sheet_of_list(self.path, self.settings) if filled else None
+        said = Said("scans" if table == "scans" else "reference")
+        self.sheet = (
+            named_sheet(self.path, table, ours, file=self.file, said=said) if filled else None
+        )
         self.header = self.sheet.header if self.sheet else ()
 
     def numbered(self) -> list[tuple[int, dict[str, str]]]:
@@ -153,13 +167,15 @@ def sheet(study: Path) -> dict[str, Any]:
     files.sort(key=lambda p: (p.stat().st_mtime, p.name))
     unlisted = [p.relative_to(study).as_posix() for p in files]
     condition, cell = grouped_by(ours.settings, ours.header)
-    always = ("scan", "model", "file", "status", "reason", "repeat", *condition, *cell)
-    used = [c for c in ours.header if c in always or any(row[c] for row in rows)]
+    first = ("scan", "model", *condition, *cell, "repeat")
+    always = (*first, "file", "status", "reason")
+    header = sorted(ours.header, key=lambda c: first.index(c) if c in first else len(first))
+    used = [c for c in header if c in always or any(row[c] for row in rows)]
     return {
         "file": ours.file,
         "version": ours.version,
-        "header": list(ours.header),
-        "used": used if rows else list(ours.header),
+        "header": header,
+        "used": used if rows else header,
         "rows": [{"number": k, "cells": row} for k, row in ours.numbered()[:_MOST_ROWS]],
         "n": len(rows),
         "editable": ours.is_text and not (ours.sheet and ours.sheet.cells),
@@ -221,6 +237,30 @@ def assign(study: Path, version: str, files: dict[str, str]) -> str:
         return ours.write(cells, version=version)
 
     return str(_locked(study, change))
+
+
+def carriers(study: Path) -> list[dict[str, str]]:
+    """Implants of the reference, each with its row in the file and the scan body on it."""
+    rows = _List(study, "implants").numbered()
+    return [
+        {"row": str(k), **{c: row.get(c, "") for c in ("model", "implant", "scan_body")}}
+        for k, row in rows if row.get("implant")
+    ]  # fmt: skip
+
+
+def carry(study: Path, bodies: dict[str, str]) -> str:
+    """Write which scan body every implant carries, by its row, into the table of implants."""
+    with study_lock(study):
+        ours = _List(study, "implants")
+        if "scan_body" not in ours.header:
+            ours.write({}, added="scan_body")
+            ours = _List(study, "implants")
+        known = ours.settings.scan_body
+        cells = {
+            (int(row), "scan_body"): body
+            for row, body in bodies.items() if row.isdecimal() and body in known
+        }  # fmt: skip
+        return ours.write(cells)
 
 
 def leave_out(study: Path, scan: str, reason: str) -> str:

@@ -38,13 +38,16 @@ async def first(desk: Desk, study: Opened, request: Request) -> Response:
 # Settings, reference, scan body
 
 
-async def _fields(desk: Desk, study: Opened, step: str, given: dict[str, str]) -> Response | None:
+async def _fields(
+    desk: Desk, study: Opened, step: str, body: str, given: dict[str, str]
+) -> Response | None:
     """Save the fields of a screen; show it again, faults at their fields, where they cannot be."""
     version = given.pop("version", "")
+    about: dict[str, Any] = {"study": study.path, "name": step, "body": body}
     try:
-        await desk.clerk.ask("save", study=study.path, version=version, values=given, name=step)
+        await desk.clerk.ask("save", version=version, values=given, **about)
     except AccstudyError as error:
-        form = await desk.clerk.ask("form", study=study.path, name=step)
+        form = await desk.clerk.ask("form", **about)
         for fields in form["groups"].values():
             for field in fields:
                 field["value"] = given.get(field["key"], field["value"])
@@ -63,18 +66,24 @@ async def _extra(desk: Desk, study: Opened, step: str) -> dict[str, Any]:
             "sheet": await desk.clerk.ask("sheet", study=study.path),
             "table": await desk.clerk.ask("tables", study=study.path, table="scans"),
         }
+    if step == "body":
+        found = await desk.clerk.ask("tables", study=study.path, table="implants")
+        there = found["there"] and found["read"]
+        return {"carriers": await desk.clerk.ask("carriers", study=study.path) if there else []}
     return {}
 
 
 @screen
 async def settings(desk: Desk, study: Opened, request: Request) -> Response:
     """Fields of a screen: the question, the reference, the scan body, the scans."""
-    step = request.url.path.rsplit("/", 1)[-1]
+    step, body = request.url.path.rsplit("/", 1)[-1], request.query_params.get("body", "")
     if request.method == "POST":
-        refused = await _fields(desk, study, step, await form_of(request))
-        return refused or to_step(study, step)
+        refused = await _fields(desk, study, step, body, await form_of(request))
+        return refused or to_step(study, step, body)
+    form = await desk.clerk.ask("form", study=study.path, name=step, body=body)
     shown = await _extra(desk, study, step)
-    return await desk.screen(study, step, **shown, everything="all" in request.query_params)
+    everything = "all" in request.query_params
+    return await desk.screen(study, step, form=form, **shown, everything=everything)
 
 
 @screen
@@ -89,16 +98,46 @@ async def columns(desk: Desk, study: Opened, request: Request) -> Response:
 @screen
 async def drawing(desk: Desk, study: Opened, request: Request) -> Response:
     """What the drawing shows, to be filled into the screen; or the planes that were chosen."""
+    body = request.query_params.get("body", "")
     if request.method == "GET":
-        found = await desk.slow.ask("drawing", study=study.path)
-        return desk.page("drawing.html", study=study, found=found)
+        found = await desk.slow.ask("drawing", study=study.path, body=body)
+        return desk.page("drawing.html", study=study, found=found, body=body)
     given = await form_of(request)
+    flat = given.get("flat", "0")
     await desk.slow.ask(
-        "place_body", study=study.path, letter=given.get("letter", ""),
-        flat=int(given.get("flat", "0")), reverse="reverse" in given,
+        "place_body", study=study.path, body=body, letter=given.get("letter", ""),
+        flat=int(flat) if flat.isdecimal() else -1, reverse="reverse" in given,
     )  # fmt: skip
     desk.note(study, "Platform, axis and flat are saved.")
+    return to_step(study, "body", body)
+
+
+@screen
+async def carried(desk: Desk, study: Opened, request: Request) -> Response:
+    """Which scan body every implant carries."""
+    await desk.clerk.ask("carry", study=study.path, bodies=await form_of(request))
+    desk.note(study, "Saved.")
     return to_step(study, "body")
+
+
+@screen
+async def models(desk: Desk, study: Opened, request: Request) -> Response:
+    """Models of a comparison: what is asked for, one more, one less."""
+    if request.method == "POST":
+        given = await form_of(request)
+        do, name = given.pop("do", ""), given.get("name", "")
+        if do == "add":
+            await desk.clerk.ask("add_model", study=study.path, given=given)
+        elif do == "remove":
+            await desk.clerk.ask("drop_model", study=study.path, name=name)
+        else:
+            margin = given.get("margin", "")
+            await desk.clerk.ask("set_margin", study=study.path, name=name, margin=margin)
+        desk.note(study, "Saved.")
+        return to_step(study, "models")
+    return await desk.screen(
+        study, "models", found=await desk.clerk.ask("models", study=study.path)
+    )
 
 
 @screen
@@ -122,8 +161,12 @@ async def upload(desk: Desk, study: Opened, request: Request) -> Response:
         if where in ("reference", "list"):
             table = "implants" if where == "reference" else "scans"
             await desk.clerk.ask("take_table", study=study.path, table=table, file=file)
+        body = request.query_params.get("body", "")
         if where == "body":
-            await desk.slow.ask("take_drawing", study=study.path, file=file)
+            await desk.slow.ask("take_drawing", study=study.path, body=body, file=file)
+        if where == "learn":
+            model = request.query_params.get("model", "")
+            await desk.slow.ask("learn", study=study.path, body=body, file=file, model=model)
     except AccstudyError:
         if new:
             (to / file).unlink(missing_ok=True)
@@ -286,19 +329,21 @@ async def plan(desk: Desk, study: Opened, request: Request) -> Response:
     given: dict[str, str] = {}
     if request.method == "POST":
         given = await form_of(request)
-        if given.pop("do", "") == "draw":
+        do = given.pop("do", "")
+        if do == "draw":
             told = await desk.slow.ask("draw", study=study.path, given=given)
             desk.note(study, told["words"])
             return to_step(study, "plan")
         pilot = desk.shelf.find(given["pilot"]).path if given.get("pilot") else ""
-        begun = desk.jobs.start(study.path, "sizes", given=given, pilot=pilot)
-        if begun.kind != "sizes":
-            desk.note(study, "The study is being worked on; compute the sizes afterwards.")
+        kind = "power" if do == "power" else "sizes"
+        begun = desk.jobs.start(study.path, kind, given=given, pilot=pilot)
+        if begun.kind != kind:
+            desk.note(study, "The study is being worked on; compute this afterwards.")
         return to_step(study, "plan")
     start = await desk.clerk.ask("order", study=study.path)
-    job = desk.jobs.last.get((study.path, "sizes"))
+    jobs = {kind: desk.jobs.last.get((study.path, kind)) for kind in ("sizes", "power")}
     pilots = [s for s in desk.shelf.studies() if s.has_results and s.key != study.key]
-    return await desk.screen(study, "plan", start=start, job=job, pilots=pilots)
+    return await desk.screen(study, "plan", start=start, jobs=jobs, pilots=pilots)
 
 
 @screen
@@ -356,8 +401,8 @@ def routes() -> list[BaseRoute]:
         Route("/", first), Route("/job", job), Route("/check", check),
         *(Route(f"/{s}", settings, methods=both) for s in ("question", "reference", "body")),
         Route("/scans", settings, methods=both),
-        Route("/columns", columns, methods=["POST"]),
-        Route("/drawing", drawing, methods=both),
+        Route("/columns", columns, methods=["POST"]), Route("/models", models, methods=both),
+        Route("/drawing", drawing, methods=both), Route("/carried", carried, methods=["POST"]),
         Route("/upload/{where}", upload, methods=["POST"]),
         Route("/sheet", sheet, methods=["POST"]), Route("/listed", listed, methods=["POST"]),
         Route("/leave_out", leave_out, methods=["POST"]),

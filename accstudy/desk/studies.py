@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+import tomllib
 import unicodedata
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -38,6 +39,15 @@ class Opened:
     def has_results(self) -> bool:
         """Whether it was run."""
         return (self.path / "results" / "record.json").is_file()
+
+    @property
+    def title(self) -> str:
+        """Title that its settings give it; the folder's name where they cannot be read."""
+        try:
+            said = tomllib.loads(read_own(self.path / "study.toml").decode("utf-8-sig"))
+            return str(said["study"]["title"] or self.path.name)
+        except (OSError, ValueError, KeyError, TypeError):
+            return self.path.name
 
 
 def safe_name(name: str, *, folder: bool = False) -> str:

@@ -52,6 +52,7 @@ PLACES = {
     "reference": Place("reference", _TABLES, 100_000_000),
     "list": Place("", _TABLES, 100_000_000),
     "body": Place("scan_bodies", _MESHES, 200_000_000),
+    "learn": Place("reference", _MESHES, 1_000_000_000),
     "scans": Place("scans", _MESHES, 1_000_000_000, kept_apart=False),
 }
 

@@ -8,13 +8,14 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
+from accstudy.errors import InputError
 from accstudy.models.between import model_df
 from accstudy.models.decisions import Adjust
 from accstudy.models.grouping import DIRECTION
 from accstudy.models.inference import Method
 from accstudy.models.responses import kind_of, plain_response
 
-__all__ = ["COMPARED", "ModelSpec", "default_specs", "effect_specs"]
+__all__ = ["COMPARED", "ModelSpec", "default_specs", "effect_spec", "effect_specs"]
 
 COMPARED = (
     "technique", "device", "material", "splint", "scan_body_type", "software", "scan_path",
@@ -220,6 +221,56 @@ def effect_specs(
             out.append(ModelSpec(name, response, _fixed(compared, free), random))
     taken = {s.name for s in specs}
     return [replace(s, name=f"{s.name}, usual") if s.name in taken else s for s in out]
+
+
+def effect_spec(
+    name: str,
+    response: str,
+    *,
+    compared: Sequence[str],
+    by: Sequence[str],
+    own: Sequence[str],
+    operators: Sequence[str] = (),
+) -> ModelSpec:
+    """A model of chosen effects, with the random terms that they need.
+
+    Parameters
+    ----------
+    name, response : str
+        As for `ModelSpec`.
+    compared : sequence of str
+        Condition factors.
+    by : sequence of str
+        Effects that may differ between the levels of the first condition factor.
+    own : sequence of str
+        Further effects.
+    operators : sequence of str, optional
+        Columns of operators.
+
+    Returns
+    -------
+    ModelSpec
+
+    Raises
+    ------
+    InputError
+        If the response is not one of pairs and the arch length is asked for.
+
+    Examples
+    --------
+    >>> spec = effect_spec("wear", "pair.distance_um", compared=["technique"], by=["path_mm"],
+    ...                    own=["body_uses"])
+    >>> spec.fixed
+    'technique * path_mm + body_uses'
+    """
+    kind = kind_of(response)
+    if kind != "pair" and "path_mm" in (*by, *own):
+        raise InputError("arch length is an effect on pairs of implants, not on single implants")
+    within = [c for c in ("angulation_deg", "path_mm") if c in (*by, *own)]
+    random = _random(kind, compared, operators, within, None)
+    if response.startswith("spread("):
+        random = (*random, f"condition:cell:{kind}")
+    return ModelSpec(name, response, " + ".join([_fixed(compared, by), *own]), random)
 
 
 def _of_models(

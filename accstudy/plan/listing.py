@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+import unicodedata
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -16,13 +17,20 @@ from accstudy.tables import shape
 __all__ = ["Proposal", "ScanFile", "propose_scans"]
 
 _WORDS = {
-    "device": ("device", "dev"),
-    "technique": ("technique", "tech"),
-    "operator": ("operator", "op"),
-    "session": ("session", "sess", "day", "s"),
-    "repeat": ("repeat", "rep", "scan", "r"),
+    "device": "device dev scanner gerat geraet appareil dispositivo aparelho apparecchio",
+    "technique": "technique tech technik methode method tecnica metodo",
+    "operator": "operator op user bediener behandler untersucher anwender operateur operatrice "
+    "utilisateur operador operatore usuario utente",
+    "session": "session sess s day week sitzung tag woche termin seance jour semaine sesion "
+    "dia semana sessao sessione seduta giorno settimana",
+    "repeat": "repeat rep r scan wiederholung wdh aufnahme messung repetition numerisation mesure "
+    "repeticion escaneo repeticao ripetizione scansione",
 }
-_TOKEN = re.compile(r"([^\W\d_]+)[ ]?(\d+)")
+"""Words for a column in file names, without accents: English, German, French, Spanish, Portuguese,
+Italian."""
+
+_COLUMN_OF = {word: column for column, said in _WORDS.items() for word in said.split()}
+_TOKEN = re.compile(r"([^\W\d_]+)[ _-]?(\d+)")
 _DATE = re.compile(
     r"(?<!\d)(20\d{2})-?(0[1-9]|1[0-2])-?(0[1-9]|[12]\d|3[01])"
     r"(?:[T _-]?([01]\d|2[0-3])[-:h.]?([0-5]\d)(?:[-:m.]?([0-5]\d))?)?(?!\d)"
@@ -90,7 +98,7 @@ def propose_scans(
     -------
     Proposal
         Ordered by time, then by name. A part of a name counts where a word and a
-        number follow each other, such as ``op2`` or ``session 3``. A date in a
+        number follow each other, such as ``op2``, ``s_3`` or ``Sitzung 3``. A date in a
         name wins over the file's time, which copying may change. Days stand for
         sessions where names tell none. Nothing is certain.
 
@@ -166,10 +174,12 @@ def _when(stem: str, changed: dt.datetime) -> tuple[dt.datetime, bool]:
 def _parts(stem: str) -> dict[str, str | int]:
     """Factor levels that a file name tells."""
     out: dict[str, str | int] = {}
-    for word, number in _TOKEN.findall(stem):
-        for column, words in _WORDS.items():
-            if word.casefold() in words and column not in out:
-                out[column] = int(number) if column == "repeat" else f"{column} {int(number)}"
+    letters = unicodedata.normalize("NFKD", stem.casefold())
+    bare = "".join(c for c in letters if not unicodedata.combining(c))
+    for word, number in _TOKEN.findall(bare):
+        column = _COLUMN_OF.get(word)
+        if column and column not in out:
+            out[column] = int(number) if column == "repeat" else f"{column} {int(number)}"
     return out
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -20,12 +22,46 @@ from accstudy.study.reader import Reader
 from accstudy.study.settings import Learned, ScanBodySettings, Settings
 from accstudy.study.toml import read_settings
 
-__all__ = ["learn_drawing", "learned_anatomy", "learned_words"]
+__all__ = ["Lesson", "learn_drawing", "learned_anatomy", "learned_words"]
 
 _LARGE_UM = 50.0
 
 
-def learn_drawing(path: Path, *, scan: str = "", model: str = "", name: str = "") -> list[str]:
+@dataclass(frozen=True)
+class Lesson:
+    """What was learned, and what study.toml should say of it.
+
+    Parameters
+    ----------
+    name : str
+        Key of ``[scan_body.*]``.
+    words : list of str
+        What was found.
+    values : dict
+        Keys and values of ``[scan_body.NAME]``.
+    written : list of Path
+        The drawing and its picture.
+    """
+
+    name: str
+    words: list[str]
+    values: dict[str, Any]
+    written: list[Path]
+
+    def lines(self) -> list[str]:
+        """What to print: what was found, and the lines for study.toml."""
+        return [
+            *self.words,
+            "",
+            f"lines for study.toml, instead of the present [scan_body.{self.name}]:",
+            f"[scan_body.{self.name}]",
+            *(f"{key} = {_toml(value)}" for key, value in self.values.items()),
+            "",
+            *(f"written: {one}" for one in self.written),
+        ]
+
+
+def learn_drawing(path: Path, *, scan: str = "", model: str = "", name: str = "") -> Lesson:
     """Learn the scan body of a study from a scan of its model, and write it down as a drawing.
 
     Parameters
@@ -42,8 +78,7 @@ def learn_drawing(path: Path, *, scan: str = "", model: str = "", name: str = ""
 
     Returns
     -------
-    list of str
-        What to print: what was found, and the lines for study.toml.
+    Lesson
 
     Raises
     ------
@@ -75,14 +110,16 @@ def learn_drawing(path: Path, *, scan: str = "", model: str = "", name: str = ""
         f"learned_{name}_axes.png": picture(body.body.mesh, learned_anatomy(body.body.mesh)),
     }
     written = write_files(path / "scan_bodies", data)
-    return [
-        *_found(body, scan),
-        "",
-        "lines for study.toml, instead of the present [scan_body." + name + "]:",
-        *_toml(body, scan, file, name),
-        "",
-        *(f"written: {one}" for one in written),
-    ]
+    values = {
+        "mesh": file,
+        **({"flat": [1, 0, 0]} if body.body.has_flat else {}),
+        "use_above_mm": float(f"{body.body.use_above_mm:g}"),
+        "learned": {
+            "scan": scan, "copies": len(body.implants), "u_height_um": _up(body.u_height_um),
+            "u_aside_um": _up(body.u_aside_um), "u_axis_deg": _up(body.u_axis_deg),
+        },
+    }  # fmt: skip
+    return Lesson(name, _found(body, scan), values, written)
 
 
 def _implants(files: Files, settings: Settings) -> pd.DataFrame:
@@ -158,24 +195,20 @@ def _rotation(body: LearnedBody) -> str:
     )
 
 
-def _toml(body: LearnedBody, scan: str, file: str, name: str) -> list[str]:
-    return [
-        f"[scan_body.{name}]",
-        f'mesh = "{file}"',
-        *(["flat = [1, 0, 0]"] if body.body.has_flat else []),
-        f"use_above_mm = {body.body.use_above_mm:g}",
-        f'learned = {{ scan = "{scan}", copies = {len(body.implants)}, '
-        f"u_height_um = {_up(body.u_height_um)}, u_aside_um = {_up(body.u_aside_um)}, "
-        f"u_axis_deg = {_up(body.u_axis_deg)} }}",
-    ]
+def _toml(value: Any) -> str:
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{k} = {_toml(v)}" for k, v in value.items()) + " }"
+    if isinstance(value, list):
+        return f"[{', '.join(map(_toml, value))}]"
+    return f'"{value}"' if isinstance(value, str) else f"{value:g}"
 
 
-def _up(value: float) -> str:
+def _up(value: float) -> float:
     """Two digits, rounded up: an uncertainty is not made smaller by writing it down."""
     if value <= 0:
-        return "0"
+        return 0.0
     step = 10.0 ** (np.floor(np.log10(value)) - 1)
-    return f"{np.ceil(value / step - 1e-9) * step:.2g}"
+    return float(f"{np.ceil(value / step - 1e-9) * step:.2g}")
 
 
 def learned_words(found: Anatomy, learned: Learned) -> list[str]:

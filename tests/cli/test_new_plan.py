@@ -327,6 +327,21 @@ def test_rows_are_proposed_from_names_and_times():
         propose_scans([])
 
 
+@pytest.mark.parametrize(
+    "name",
+    [
+        "Bediener 2_Sitzung 3_Aufnahme 1", "Opérateur-2 séance-3 numérisation-1",
+        "OPERADOR_2_SESIÓN_3_ESCANEO_01", "operatore 2 sessione 3 scansione 1",
+        "operador2 sessão3 repetição1", "op2 s3 r1",
+        "Ope\u0301rateur 2 se\u0301ance 3 mesure 1",  # letters and accents apart, as macOS writes
+    ],
+)  # fmt: skip
+def test_words_of_several_languages_are_known_in_file_names(name):
+    found = propose_scans([ScanFile(f"scans/{name}.stl", dt.datetime(2025, 3, 2))], model="M")
+    row = found.scans.iloc[0]
+    assert (row["operator"], row["session"], row["repeat"]) == ("operator 2", "session 3", 1)
+
+
 def test_a_link_among_the_scans_is_listed_by_its_own_name(tmp_path):
     study = made(tmp_path)
     (study / "scans").mkdir(exist_ok=True)

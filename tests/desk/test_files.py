@@ -1,11 +1,13 @@
 """What the desk writes: only what was changed, in the form that the user's file has."""
 
 import pytest
+from click.testing import CliRunner
 from small_study import DRIFT, STUDY, write
 
 pytest.importorskip("tomlkit")
 
-from accstudy.desk import planning, settings, sheets, tablefiles
+from accstudy.cli import main
+from accstudy.desk import comparison, planning, settings, sheets, tablefiles
 from accstudy.errors import InputError, StudyError
 from accstudy.study.toml import read_settings
 
@@ -149,9 +151,9 @@ def test_an_event_is_added_at_the_end(tmp_path):
 @pytest.mark.parametrize(
     ("given", "said"),
     [
-        ({}, "the spread of repeats is missing"),
-        ({"s_r": "-3"}, "the spread of repeats is missing"),
-        ({"s_r": "ten"}, "spread of repeats: "),
+        ({}, "the standard deviation of repeats is missing"),
+        ({"s_r": "-3"}, "the standard deviation of repeats is missing"),
+        ({"s_r": "ten"}, "standard deviation of repeats: "),
         ({"s_r": "20", "cells": "2, x"}, "cells: write whole numbers"),
     ],
 )
@@ -171,10 +173,63 @@ def test_a_scan_body_of_another_name_is_the_one_that_is_set(tmp_path):
     assert (folder / "study.toml").read_text() == text.replace("height_mm = 8", "height_mm = 9.50")
     several = text + "[scan_body.short]\ncylinder = { radius_mm = 2, height_mm = 4 }\n"
     (folder / "study.toml").write_text(several)
-    found = settings.form(folder, "body")
-    assert found["groups"] == {}
-    settings.save(folder, found["version"], {key: "3"}, "body")
-    assert (folder / "study.toml").read_text() == several
+    found = settings.form(folder, "body", "short")
+    assert found["bodies"] == ["tall", "short"]
+    key = "scan_body.short.cylinder.height_mm"
+    settings.save(folder, found["version"], {key: "5"}, "body", "short")
+    again = several.replace("height_mm = 4", "height_mm = 5")
+    assert (folder / "study.toml").read_text() == again
+    before = (folder / "reference" / "implants.csv").read_text().splitlines()
+    sheets.carry(folder, {"2": "tall", "3": "short", "4": "none of ours"})
+    after = (folder / "reference" / "implants.csv").read_text().splitlines()
+    assert after == [f"{row},{body}" for row, body in
+                     zip(before, ("scan_body", "tall", "short", ""), strict=True)]  # fmt: skip
+    assert [c["scan_body"] for c in sheets.carriers(folder)] == ["tall", "short", ""]
+
+
+def test_models_of_a_comparison_are_asked_for_without_a_formula(tmp_path):
+    text = STUDY["study"].replace('"validation"', '"comparison"')
+    text += '[analysis]\ncondition = ["device"]\ncell = ["operator", "session"]\n'
+    scans = STUDY["scans"].replace("session\n", "session,light_lux\n").replace(",1\n", ",1,300\n")
+    folder = write(tmp_path, STUDY, study=text, scans=scans)
+    assert comparison.models(folder)["asked"] == []
+    given = {"name": "light", "response": "pair.distance_um", "margin": "20",
+             "effect.path_mm": "by", "effect.light_lux": "own"}  # fmt: skip
+    comparison.add_model(folder, given)
+    (model,) = read_settings(folder / "study.toml").model
+    assert (model.fixed, model.equivalence_margin) == ("device * path_mm + light_lux", 20)
+    assert {"scan by device", "condition:cell", "path_mm | scan by device"} <= set(model.random)
+    assert comparison.models(folder)["asked"][0]["fixed"] == "device × arch length + light lux"
+    with pytest.raises(InputError, match="already"):
+        comparison.add_model(folder, given)
+    with pytest.raises(InputError, match="pairs of implants"):
+        comparison.add_model(folder, given | {"name": "b", "response": "implant.vertical_um"})
+    comparison.set_margin(folder, "light", "")
+    assert read_settings(folder / "study.toml").model[0].equivalence_margin is None
+    comparison.drop_model(folder, "light")
+    assert (folder / "study.toml").read_text().strip() == text.strip()
+
+
+def test_power_is_that_of_the_command(tmp_path):
+    text = STUDY["study"].replace('"validation"', '"comparison"')
+    text += '[analysis]\ncondition = ["technique"]\n[limits]\nconfidence = 0.95\n'
+    text += '[[model]]\nname = "d"\nresponse = "pair.distance_um"\nfixed = "technique"\n'
+    one = write(tmp_path / "one", STUDY, study=text)
+    other = write(tmp_path / "other", STUDY, study=text)
+    given = {"difference": "20", "sd.residual": "9", "sd.scan": "5", "operators": "3",
+             "per_cell": "2", "margin": "15,5"}  # fmt: skip
+    shown = planning.power(one, given, quiet)
+    words = ["plan", other, "--sizes-only", "--difference", "20", "--margin", "15.5", "--sd",
+             "scan=5", "--sd", "residual=9", "--operators", "3", "--per-cell", "2"]  # fmt: skip
+    done = CliRunner().invoke(main, [str(w) for w in words])
+    assert done.exit_code == 0, done.output
+    made = "plan/plan_power.csv"
+    assert (one / made).read_bytes() == (other / made).read_bytes()
+    assert len(shown["rows"][0]) == len(shown["header"])
+    with pytest.raises(InputError, match="standard deviation of single distances"):
+        planning.power(one, {"difference": "20"}, quiet)
+    with pytest.raises(InputError, match="difference to detect"):
+        planning.power(one, {"sd.residual": "9"}, quiet)
 
 
 def test_a_table_of_positions_takes_the_place_of_probed_points(tmp_path):

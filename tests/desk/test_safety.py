@@ -151,7 +151,7 @@ def test_two_gigabytes_are_refused_before_they_are_sent(desk, study):
 
 
 def test_a_link_in_the_study_is_not_written_through(desk, tmp_path):
-    folder = write(desk.home / "linked", STUDY)
+    folder = write(desk.home / "linked", STUDY, study=STUDY["study"].replace("A check", "linked"))
     os.symlink(tmp_path, folder / "scans")
     found = re.search(r"(/s/[0-9a-f]{12}/)[^>]*>linked", desk.ask("GET", "/").text)[1]
     path = f"{found}upload/scans?name=a.stl"

@@ -19,6 +19,10 @@ def screens(started, browser, export, tmp_path_factory):
     home = tmp_path_factory.mktemp("studies")
     one = write(home / "Full arch", STUDY)
     write(home / "Our device", DRIFT)
+    compared = (
+        STUDY["study"].replace("A check", "Two techniques").replace("validation", "comparison")
+    )
+    write(home / "Two techniques", STUDY, study=compared)
     (one / "scan_bodies").mkdir()
     shutil.copy(export / "Scankörper v2.stl", one / "scan_bodies" / "body.stl")
     text = (one / "study.toml").read_text()
@@ -39,11 +43,14 @@ def screens(started, browser, export, tmp_path_factory):
     with started(home) as desk:
         browser.get(desk.link)
         person = Person(browser)
-        person.clicks("Full arch")
+        person.clicks("A check")
         study = browser.current_url.rpartition("/")[0]
         person.clicks("All studies")
-        person.clicks("Our device")
+        person.clicks("Odd")
         other = browser.current_url.rpartition("/")[0]
+        person.clicks("All studies")
+        person.clicks("Two techniques")
+        third = browser.current_url.rpartition("/")[0]
         top = f"http://{desk.host}"
         yield {
             "home": f"{top}/", "new": f"{top}/new", "browse": f"{top}/browse",
@@ -52,6 +59,7 @@ def screens(started, browser, export, tmp_path_factory):
             "check": f"{study}/check", "run": f"{study}/run", "bench": f"{study}/bench",
             "results": f"{study}/results", "tables": f"{study}/results?view=tables",
             "table": f"{study}/table/accuracy", "session": f"{other}/session",
+            "models": f"{third}/models", "power": f"{third}/plan",
         }  # fmt: skip
 
 
@@ -66,7 +74,7 @@ def opened(browser, address):
 
 NAMES = (
     "home", "new", "browse", "question", "reference", "body", "plan", "scans", "check", "run",
-    "bench", "results", "tables", "table", "session",
+    "bench", "results", "tables", "table", "session", "models", "power",
 )  # fmt: skip
 
 
@@ -86,7 +94,7 @@ def test_a_screen_is_for_all_readers_and_fits(browser, screens, name):
         assert not found
         wide = "return document.documentElement.scrollWidth - innerWidth"
         assert browser.execute_script(wide) <= 0
-    if name in ("home", "session"):
+    if name in ("home", "session", "models"):
         picture(browser, name)  # the walks make those of the other screens
     assert not [entry for entry in browser.get_log("browser") if entry["level"] == "SEVERE"]
 

@@ -59,7 +59,7 @@ def test_a_clinic_from_nothing_to_the_report(started, person, export, tmp_path):
         )
         person.types("Title of the study", "Praxis Müller: full arch")
         picture(person.browser, "new")
-        person.clicks("Make the study")
+        person.clicks("Create the study")
         person.types("Laboratory", "Praxis Müller")
         person.types("Distances between implants", "120,5")
         picture(person.browser, "question")
@@ -97,7 +97,7 @@ def test_a_clinic_from_nothing_to_the_report(started, person, export, tmp_path):
 
         person.clicks("Check")
         person.sees("Fill in column device in scans.csv")
-        assert "scans.csv:2:model" in person.sees("Errors")
+        assert "scans.csv, row 2, model" in person.sees("Errors")
         picture(person.browser, "check")
         person.clicks("Go there")
         focused = person.browser.switch_to.active_element
@@ -171,7 +171,7 @@ def test_a_session_of_a_drift_study_is_added_as_by_the_command(started, person, 
         person.clicks("Add a session")
         person.brings("Choose the scans of this session", *third)
         person.types("Name of the session", "week 3")
-        person.types("Scans that the session shall have", "3")
+        person.types("Scans planned for the session", "3")
         person.clicks("Add the session")
         assert "Scans still to make: week 3 device A r3" in person.sees("Added: ")
         person.clicks("Add a session")
@@ -194,23 +194,23 @@ def test_a_study_is_planned_and_ticked_off_at_the_bench(started, person, export,
         person.clicks("New study")
         person.browser.find_element("id", "full_arch_validation").click()
         person.types("Title of the study", "Plan")
-        person.clicks("Make the study")
+        person.clicks("Create the study")
         study = tmp_path / "home" / "Plan"
         assert files(study, ".") | {".accstudy/lock": b""} == files(other, ".") | {
             ".accstudy/lock": b""
         }
         person.clicks("Plan")
-        person.types("Spread of repeats", "20")
-        person.types("Spread between operators and sessions", "10")
+        person.types("Standard deviation of repeats", "20")
+        person.types("Standard deviation between sessions", "10")
         person.types("Numbers of cells to try", "2, 3")
-        person.types("Numbers of scans in a cell to try", "3")
+        person.types("Scans per cell to try", "3")
         person.clicks("Compute sizes")
-        person.sees("Table plan/plan_sizes.csv")
+        person.sees("The whole table")
         picture(person.browser, "plan")
         person.types("Operators", "AB, CD")
-        person.types("Scans in a block", "1")
+        person.types("Scans per operator and session", "1")
         person.types("Seed of the random order", "7")
-        person.clicks("Draw the order")
+        person.clicks("Randomise the order")
         person.sees("Data collection sheet (PDF)")
         call("plan", other, "--s-r", "20", "--s-cell", "10", "--cells", "2,3", "--per-cell", "3",
              "--operator", "AB", "--operator", "CD", "--repeats", "1", "--seed", "7")  # fmt: skip

@@ -3,7 +3,7 @@ const all = (css, from = document) => [...from.querySelectorAll(css)];
 
 // files: brought one after the other, each refused or taken in words
 for (const box of all("[data-upload]")) {
-  const said = box.querySelector("[aria-live]"), input = box.querySelector("input");
+  const said = box.querySelector("[aria-live]"), input = box.querySelector("input[type=file]");
   const bring = async (files) => {
     const wrong = [];
     let taken = 0;
@@ -15,7 +15,10 @@ for (const box of all("[data-upload]")) {
         wrong.push(`"${file.name}" has ${Math.round(file.size / 1e6)} MB; files of up to ${box.dataset.most / 1e6} MB are read`);
         continue;
       }
-      const to = `${box.dataset.upload}?name=${encodeURIComponent(file.name)}&changed=${Math.round(file.lastModified)}`;
+      const to = new URL(box.dataset.upload, location.href);
+      to.searchParams.set("name", file.name);
+      to.searchParams.set("changed", Math.round(file.lastModified));
+      for (const more of all("select", box)) to.searchParams.set(more.name, more.value);
       try {
         const answer = await fetch(to, { method: "POST", body: file, headers: { accept: "application/json" } });
         const told = await answer.json();
@@ -39,7 +42,78 @@ for (const box of all("[data-upload]")) {
 
 // parts that take a while are filled in when they are ready
 for (const part of all("[data-load]")) {
-  fetch(part.dataset.load).then((r) => r.text()).then((text) => { part.innerHTML = text; });
+  fetch(part.dataset.load).then((r) => r.text()).then((text) => {
+    part.innerHTML = text;
+    all("canvas.turn", part).forEach((canvas) => turn(canvas, part));
+  });
+}
+
+// a body to be turned: flat-shaded triangles, the farthest first; arrows for axis and flat
+function turn(canvas, part) {
+  const net = JSON.parse(canvas.dataset.net), pen = canvas.getContext("2d"), half = canvas.width / 2;
+  const add = (a, b, k = 1) => a.map((v, i) => v + k * b[i]);
+  const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
+  const cross = (a, b) => [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]];
+  const unit = (a) => a.map((v) => v / Math.hypot(...a));
+  const some = net.flats[0]?.towards ?? unit(cross(net.axis, Math.abs(net.axis[0]) < .9 ? [1, 0, 0] : [0, 1, 0]));
+  const frame = [some, net.axis, unit(cross(some, net.axis))];
+  const middle = add(net.foot, net.axis, net.length / 2), reach = .35 * net.length;
+  const far = Math.max(...net.points.map((p) => Math.hypot(...add(p, middle, -1))));
+  const scale = half / (far + reach);
+  const picked = (name) => part.querySelector(`[name=${name}]:checked`)?.value;
+  let about = -.5, tip = .35;
+  const seen = (p, d = p.map((v, i) => v - middle[i])) => {
+    const [x, y, z] = frame.map((f) => dot(d, f));
+    const a = x * Math.cos(about) + z * Math.sin(about), b = z * Math.cos(about) - x * Math.sin(about);
+    return [half + scale * a, half - scale * (y * Math.cos(tip) - b * Math.sin(tip)), y * Math.sin(tip) + b * Math.cos(tip)];
+  };
+  const arrow = (from, to, text) => {
+    const [a, b] = [seen(from), seen(to)], way = Math.atan2(b[1] - a[1], b[0] - a[0]);
+    pen.beginPath(); pen.moveTo(a[0], a[1]); pen.lineTo(b[0], b[1]);
+    for (const s of [-.4, .4]) { pen.moveTo(b[0], b[1]); pen.lineTo(b[0] - 14 * Math.cos(way + s), b[1] - 14 * Math.sin(way + s)); }
+    pen.stroke(); pen.fillText(text, b[0] + 8, b[1]);
+  };
+  const draw = () => {
+    const at = net.points.map((p) => seen(p));
+    const shown = [];
+    for (const [i, j, k] of net.faces) {
+      const a = at[i], b = at[j], c = at[k];
+      let light = unit(cross([b[0] - a[0], a[1] - b[1], scale * (b[2] - a[2])], [c[0] - a[0], a[1] - c[1], scale * (c[2] - a[2])]));
+      if (light[2] < 0) light = light.map((v) => -v);
+      const grey = Math.round(120 + 115 * Math.max(0, .35 * light[0] + .5 * light[1] + .79 * light[2]));
+      shown.push([a[2] + b[2] + c[2], a, b, c, grey]);
+    }
+    shown.sort((p, q) => p[0] - q[0]);
+    pen.clearRect(0, 0, canvas.width, canvas.height);
+    for (const [, a, b, c, grey] of shown) {
+      pen.fillStyle = pen.strokeStyle = `rgb(${grey},${grey},${grey})`;
+      pen.beginPath(); pen.moveTo(a[0], a[1]); pen.lineTo(b[0], b[1]); pen.lineTo(c[0], c[1]); pen.closePath(); pen.fill(); pen.stroke();
+    }
+    pen.fillStyle = pen.strokeStyle = "#561d4f"; pen.lineWidth = 3; pen.font = "600 20px sans-serif";
+    const top = add(net.foot, net.axis, net.length);
+    if (picked("reverse")) arrow(net.foot, add(net.foot, net.axis, -reach), "axis");
+    else arrow(top, add(top, net.axis, reach), "axis");
+    const flat = net.flats[picked("flat") ?? 0];
+    if (flat) {
+      const edge = add(add(net.foot, net.axis, (flat.at[0] + flat.at[1]) / 2), flat.towards, flat.off);
+      arrow(edge, add(edge, flat.towards, reach), "flat");
+    }
+    pen.lineWidth = 1;
+    for (const [letter, point] of Object.entries(net.levels)) {
+      const [x, y] = seen(point);
+      pen.beginPath(); pen.arc(x, y, 6, 0, 7);
+      pen.fillStyle = letter === picked("letter") ? "#561d4f" : "#fff"; pen.fill(); pen.stroke();
+      pen.fillStyle = "#1d2530"; pen.fillText(letter, x + 11, y + 7);
+    }
+    canvas.dataset.turned = `${about.toFixed(2)} ${tip.toFixed(2)}`;
+  };
+  const by = (x, y) => { about += x; tip = Math.max(-1.57, Math.min(1.57, tip + y)); draw(); };
+  const keys = { ArrowLeft: [-.15, 0], ArrowRight: [.15, 0], ArrowUp: [0, -.15], ArrowDown: [0, .15] };
+  canvas.addEventListener("keydown", (e) => { if (keys[e.key]) { e.preventDefault(); by(...keys[e.key]); } });
+  canvas.addEventListener("pointerdown", (e) => canvas.setPointerCapture(e.pointerId));
+  canvas.addEventListener("pointermove", (e) => { if (e.buttons) by(e.movementX / 120, e.movementY / 120); });
+  part.addEventListener("change", draw);
+  draw();
 }
 
 // work that goes on: looked at twice a second, the screen is read anew at its end
