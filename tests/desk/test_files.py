@@ -7,8 +7,9 @@ from small_study import DRIFT, STUDY, write
 pytest.importorskip("tomlkit")
 
 from accstudy.cli import main
-from accstudy.desk import comparison, planning, settings, sheets, tablefiles
+from accstudy.desk import comparison, drawing, planning, settings, sheets, tablefiles
 from accstudy.errors import InputError, StudyError
+from accstudy.stages.learn import Lesson
 from accstudy.study.toml import read_settings
 
 
@@ -208,6 +209,27 @@ def test_models_of_a_comparison_are_asked_for_without_a_formula(tmp_path):
     assert read_settings(folder / "study.toml").model[0].equivalence_margin is None
     comparison.drop_model(folder, "light")
     assert (folder / "study.toml").read_text().strip() == text.strip()
+
+
+def test_what_is_learned_takes_the_place_of_the_drawing(tmp_path, monkeypatch):
+    """The learning itself is tested in tests/stages/test_learn.py."""
+    text = STUDY["study"] + (
+        '[scan_body.default]\nmesh = "scan_bodies/body.stl"\norigin_mm = [1, 0, 0]  # ours\n'
+    )
+    folder = write(tmp_path, STUDY, study=text)
+    learned = {"scan": "reference/m.stl", "copies": 3, "u_height_um": 2.4, "u_aside_um": 1.1,
+               "u_axis_deg": 0.012}  # fmt: skip
+    values = {"mesh": "scan_bodies/learned.stl", "use_above_mm": 2.5, "learned": learned}
+
+    def learn(study, **given):
+        assert given == {"scan": "reference/m.stl", "model": "M", "name": "default"}
+        return Lesson("default", [], values, [])
+
+    monkeypatch.setattr(drawing, "learn_drawing", learn)
+    drawing.learn(folder, "default", "reference/m.stl", "M")
+    body = read_settings(folder / "study.toml").scan_body["default"]
+    assert body.learned.model_dump() == learned
+    assert (body.mesh, body.origin_mm) == ("scan_bodies/learned.stl", (0, 0, 0))
 
 
 def test_power_is_that_of_the_command(tmp_path):
