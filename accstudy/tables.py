@@ -184,9 +184,11 @@ _ACCURACY = _columns(
             bias_df n effective degrees of freedom of u_bias
             bias_low n lower limit of the interval of the bias
             bias_high n upper limit of the interval of the bias
+            bias_robust n the same mean by Algorithm A (ISO 5725-5) over the cell means
             s_r n repeatability standard deviation
             s_r_low n lower limit of its interval
             s_r_high n upper limit of its interval
+            s_r_robust n repeatability standard deviation by Algorithm S (ISO 5725-5)
             s_cell n standard deviation between cells, zero if the estimate is negative
             s_cell2_raw n12 variance between cells as estimated, may be negative
             s_I n intermediate precision (reproducibility if analysis.laboratory is named), sd
@@ -1920,7 +1922,7 @@ for _name, _row in (
     _without_truth(
         _name,
         f"{_row}, study without a reference",
-        "bias u_bias bias_df bias_low bias_high mean_abs_deviation",
+        "bias u_bias bias_df bias_low bias_high bias_robust mean_abs_deviation",
         """
         model t physical model
         measurand t column of pair_differences or implant_differences

@@ -17,6 +17,7 @@ from accstudy.accuracy.measurands import (
 )
 from accstudy.accuracy.oneway import Layouts, layouts, one_way_table
 from accstudy.accuracy.reference import shared_u
+from accstudy.accuracy.robust import robust_figures
 from accstudy.accuracy.samples import witnesses
 from accstudy.tables import empty, shape
 
@@ -104,7 +105,8 @@ def accuracy_table(
         witnesses=witnesses(found, pair_deviations, cell_columns),
     )
     mean_abs, pairwise = field_figures(found.value, found.group)
-    table = pd.concat([found.keys, figures], axis=1).rename(
+    robust = robust_figures(sums, found.value, found.group)
+    table = pd.concat([found.keys, figures, robust], axis=1).rename(
         columns={"n": "n_scans", "cells": "n_cells"}
     )
     table["bias_df"] = table["bias_df"].where(np.isfinite(table["bias_df"]))

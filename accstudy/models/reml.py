@@ -188,14 +188,16 @@ class Evaluation:
         factor = self._system[1]
         size = len(factor) - 1
         keep = size if self.reml else size - self.problem.p
-        half, _ = linalg.lapack.dtrtri(np.asfortranarray(factor[:keep, :keep]), lower=1)
-        half = np.tril(half)
-        rest = np.zeros(size)
-        rest[:keep] = np.einsum("ij,ij->j", half, half)
         own = self._own.ravel()[self.problem.layout.slots] ** 2
         first = np.bincount(self.problem.layout.cols, own, len(self.problem.units))
-        reach = self._reach[:, :keep] @ half.T
-        return np.concatenate([first + np.einsum("ij,ij->i", reach, reach), rest])
+        rest = np.zeros(size)
+        if keep:
+            half, _ = linalg.lapack.dtrtri(np.asfortranarray(factor[:keep, :keep]), lower=1)
+            half = np.tril(half)
+            rest[:keep] = np.einsum("ij,ij->j", half, half)
+            reach = self._reach[:, :keep] @ half.T
+            first = first + np.einsum("ij,ij->i", reach, reach)
+        return np.concatenate([first, rest])
 
     @cached_property
     def pulls(self) -> Floats:

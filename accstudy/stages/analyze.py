@@ -19,6 +19,7 @@ from accstudy.accuracy.overviews import (
 from accstudy.accuracy.pairbudget import uncertainty_budget
 from accstudy.accuracy.precision import precision_curve, precision_vs_span
 from accstudy.accuracy.reference import implant_u, seated_once
+from accstudy.accuracy.robust import robust_findings
 from accstudy.accuracy.summary import accuracy_table, study_results
 from accstudy.accuracy.vectors import implant_vectors
 from accstudy.compare.arch import model_arches
@@ -146,6 +147,7 @@ def _trueness(study: Study, tables: Tables) -> Analyzed:
         poses = at_reference_temperature(study, tables["poses"])
         made["uncertainty_budget"] = _budget(study, pairs, poses)
         made["variance_components"] = components(study, pairs)
+        return Analyzed(made, tuple(robust_findings(made["accuracy"])))
     return Analyzed(made, ())
 
 

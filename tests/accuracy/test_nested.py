@@ -9,8 +9,16 @@ from scipy import stats
 
 from accstudy.accuracy.components import variance_components
 from accstudy.accuracy.nested import nested_anova
-from accstudy.accuracy.oneway import one_way
-from accstudy.accuracy.robust import algorithm_a, made, niqr
+from accstudy.accuracy.oneway import layouts, one_way
+from accstudy.accuracy.robust import (
+    algorithm_a,
+    algorithm_s,
+    made,
+    niqr,
+    robust_figures,
+    robust_findings,
+)
+from accstudy.accuracy.summary import accuracy_table
 from accstudy.errors import InputError
 from accstudy.selftest.published import case
 from accstudy.tables import csv_bytes
@@ -147,6 +155,69 @@ def test_robust_estimates_are_right_for_clean_and_nearly_so_for_dirty_data():
     assert algorithm_a(x).sd == pytest.approx(5, rel=0.02)
     x[:1000] += 200
     assert algorithm_a(x).mean == pytest.approx(100, abs=0.6)
+
+
+def test_factors_of_algorithm_s_are_those_of_the_table():
+    # ISO 13528 Table C.1, from memory: limit and adjustment factors
+    for df, limit, adjust in ((1, 1.645, 1.097), (2, 1.517, 1.054), (3, 1.444, 1.039)):
+        equal = np.ones(1000)  # none is cut
+        assert algorithm_s(equal, df) == pytest.approx(adjust, abs=6e-4)
+        far = np.r_[np.full(95, 1e-3), np.full(5, 1.0)]
+        s = float(algorithm_s(far, df))  # five are cut to limit x s: s^2 = (95e-6 + 5 cut^2) / 100
+        cut2 = (100 * (s / adjust) ** 2 - 95e-6) / 5
+        assert np.sqrt(cut2) / s == pytest.approx(limit, rel=2e-3)
+
+
+def test_algorithm_s_is_right_for_clean_and_nearly_so_for_dirty_cells_of_any_size():
+    rng = np.random.default_rng(8)
+    df = rng.integers(1, 6, 20_000)
+    w = 5 * np.sqrt(rng.chisquare(df) / df)
+    assert algorithm_s(w, df) == pytest.approx(5, rel=0.02)
+    w[:1000] *= 20
+    assert algorithm_s(w, df) == pytest.approx(5, rel=0.1)
+    assert algorithm_s([0.0, 0.0, 0.0], 2) == 0.0
+
+
+def test_robust_figures_of_many_layouts_are_those_of_each():
+    rng = np.random.default_rng(3)
+    sizes = [[3, 3, 2, 4], [6], [2, 2], [1, 1, 1, 1], [2]]
+    group = np.repeat(range(5), [sum(s) for s in sizes])
+    cell = np.concatenate([np.repeat(range(len(s)), s) for s in sizes])
+    y = rng.normal(50, 10, len(group))
+    order = rng.permutation(len(y))
+    found = robust_figures(layouts(y[order], group[order], cell[order]), y[order], group[order])
+    of = [[y[(group == g) & (cell == k)] for k in range(len(s))] for g, s in enumerate(sizes)]
+    means = algorithm_a([c.mean() for c in of[0]])
+    sds = algorithm_s([c.std(ddof=1) for c in of[0]], np.array(sizes[0]) - 1)
+    one, singles = algorithm_a(of[1][0]), algorithm_a(np.concatenate(of[3]))
+    nothing = np.nan
+    assert found["bias_robust"].to_numpy() == pytest.approx(
+        [means.mean, one.mean, nothing, singles.mean, nothing], nan_ok=True
+    )
+    assert found["s_r_robust"].to_numpy() == pytest.approx(
+        [sds, one.sd, nothing, nothing, nothing], nan_ok=True
+    )
+
+
+def test_a_slip_is_told_and_does_not_move_the_robust_figures(study):
+    pairs, implants = study
+    before = accuracy_table(pairs, implants)
+    assert not robust_findings(before)
+    slipped = pairs.copy()
+    scan = slipped["scan"].iloc[0]
+    slipped.loc[slipped["scan"] == scan, "distance_um"] += 400.0
+    after = accuracy_table(slipped, implants)
+    mine = (after["measurand"] == "distance_um") & (
+        after["condition"] == pairs["condition"].iloc[0]
+    )
+    assert (after["s_r"][mine] > 2 * before["s_r"][mine]).all()
+    # an outlying cell is cut to 1.5 to 1.6 times the rest, and few cells are left
+    assert (after["s_r"][mine] > 4 * after["s_r_robust"][mine]).all()
+    (told,) = [f for f in robust_findings(after) if "repeatability" in f.what]
+    worst = after[mine].assign(ratio=after["s_r"] / after["s_r_robust"]).nlargest(1, "ratio")
+    assert f"{worst['s_r'].iloc[0]:.1f} µm" in told.what
+    assert str(worst["subject"].iloc[0]) in told.what
+    assert told.where == pairs["condition"].iloc[0]
 
 
 def test_equal_results_have_no_spread():
