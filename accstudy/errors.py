@@ -19,12 +19,12 @@ __all__ = [
     "InputError",
     "MeshError",
     "MissingLibraryError",
+    "Nearest",
     "NotOursError",
     "OutputError",
     "Severity",
     "StudyError",
     "gravest_first",
-    "Nearest",
     "nearest",
     "place",
 ]

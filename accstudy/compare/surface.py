@@ -18,8 +18,7 @@ from accstudy.compare.arch import arch_of
 from accstudy.compare.poses import pose_arrays
 from accstudy.errors import ComputationError, InputError
 from accstudy.geometry.rigid import Rigid
-from accstudy.mesh.model import Mesh
-from accstudy.mesh.normals import area_vectors, border_sides, vertex_areas, vertex_normals
+from accstudy.mesh.model import Mesh, area_vectors, border_sides, vertex_areas, vertex_normals
 from accstudy.mesh.scene import Scene
 from accstudy.tables import shape
 

@@ -14,11 +14,11 @@ from accstudy.drift.slope import Mixture
 from accstudy.errors import InputError
 
 __all__ = [
-    "Change",
-    "Changes",
     "MIN_LENGTH",
     "RAMP",
     "TINY",
+    "Change",
+    "Changes",
     "autocorrelation",
     "chance_of",
     "correlation",

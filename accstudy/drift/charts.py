@@ -13,11 +13,11 @@ from scipy.special import gammaln, ndtr
 from accstudy.drift.runlength import shewhart_run_length
 
 __all__ = [
+    "RULES",
     "Constants",
     "Cusum",
     "Ewma",
     "Individuals",
-    "RULES",
     "constants",
     "cusum",
     "ewma",

@@ -16,10 +16,10 @@ from accstudy.errors import InputError
 from accstudy.tables import shape, valid_since
 
 __all__ = [
-    "Baseline",
     "CROSS_ARCH",
     "SCALE",
     "SPLAY",
+    "Baseline",
     "baseline_of",
     "scale_ppm",
     "scan_measurands",

@@ -25,11 +25,11 @@ from matplotlib.ft2font import FT2Font
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 
 __all__ = [
-    "FORMATS",
     "ACCENT",
     "COLUMN_MM",
-    "FAMILY",
     "FAINT",
+    "FAMILY",
+    "FORMATS",
     "GREY",
     "INK",
     "SERIES",

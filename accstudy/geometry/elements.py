@@ -15,10 +15,19 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from accstudy.errors import ComputationError, InputError
-from accstudy.geometry.associate import about, best_about_axis, rms_of, root, solve
+from accstudy.geometry.associate import (
+    about,
+    best_about_axis,
+    circle_start,
+    cone_starts,
+    cylinder_starts,
+    rms_of,
+    root,
+    solve,
+    sphere_start,
+)
 from accstudy.geometry.features import Circle, Cone, Cylinder, Line, Plane, Sphere
 from accstudy.geometry.rigid import frame_from_axis, unit
-from accstudy.geometry.starts import circle_start, cone_starts, cylinder_starts, sphere_start
 
 __all__ = [
     "Circle",

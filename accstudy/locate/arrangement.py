@@ -13,8 +13,8 @@ from accstudy.geometry.rigid import Rigid, frame_from_axis, unit
 __all__ = [
     "Arrangement",
     "Lines",
-    "fit_lines",
     "contradict",
+    "fit_lines",
     "joined",
     "match_arrangement",
     "mirrored",

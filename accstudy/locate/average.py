@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from accstudy.locate.surface import clean_mesh
-from accstudy.mesh.model import Mesh
-from accstudy.mesh.normals import area_vectors, vertex_normals
+from accstudy.mesh.model import Mesh, area_vectors, vertex_normals
 
 if TYPE_CHECKING:
     from scipy.spatial import cKDTree

@@ -9,8 +9,7 @@ from numpy.typing import NDArray
 
 from accstudy.locate.prepared import PreparedBody
 from accstudy.locate.surface import pair_features, pair_frames
-from accstudy.mesh.model import Mesh
-from accstudy.mesh.normals import area_vectors
+from accstudy.mesh.model import Mesh, area_vectors
 
 __all__ = ["Candidates", "OrientedCloud", "detect_bodies", "oriented_cloud"]
 

@@ -19,8 +19,7 @@ from accstudy.locate.prepared import PreparedBody, prepare_body
 from accstudy.locate.refine import Refined, refine_fits
 from accstudy.locate.rotation import turned
 from accstudy.locate.segment import Patch, cut_patches
-from accstudy.mesh.model import Mesh
-from accstudy.mesh.normals import area_vectors
+from accstudy.mesh.model import Mesh, area_vectors
 
 __all__ = ["LearnedBody", "learn_body"]
 

@@ -30,9 +30,9 @@ __all__ = [
     "fitted_lines",
     "lies_in",
     "recover",
+    "same_bodies",
     "search",
     "settle_places",
-    "same_bodies",
     "spare_bodies",
 ]
 

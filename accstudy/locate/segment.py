@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 
 from accstudy.geometry.rigid import Rigid
 from accstudy.locate.prepared import PreparedBody
-from accstudy.mesh.model import Mesh
-from accstudy.mesh.normals import area_vectors, vertex_areas, vertex_normals
+from accstudy.mesh.model import Mesh, area_vectors, vertex_areas, vertex_normals
 
 __all__ = ["MARGIN_MM", "Patch", "cut_patches"]
 

@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 
 from accstudy.errors import Finding
 from accstudy.mesh.model import MAX_CORNERS, RawMesh, comment_note, triangles_of
-from accstudy.mesh.source import Source, quoted
-from accstudy.mesh.words import LONGEST_LINE, Words, blocks, numbers, too_long
+from accstudy.mesh.source import LONGEST_LINE, Source, Words, blocks, numbers, quoted, too_long
 
 __all__ = ["read_obj"]
 

@@ -9,12 +9,11 @@ from numpy.typing import NDArray
 
 from accstudy.errors import Finding
 from accstudy.mesh.model import MAX_CORNERS, comment_note
-from accstudy.mesh.source import Source, quoted
-from accstudy.mesh.words import LONGEST_LINE, Words, blocks, numbers, too_long
+from accstudy.mesh.source import LONGEST_LINE, Source, Words, blocks, numbers, quoted, too_long
 
 __all__ = [
-    "Element",
     "NO_POLYGONS",
+    "Element",
     "Polygons",
     "Property",
     "Tables",

@@ -10,8 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from accstudy.errors import InputError
 from accstudy.geometry.rigid import unit
-from accstudy.mesh.model import Mesh
-from accstudy.mesh.normals import vertex_normals
+from accstudy.mesh.model import Mesh, vertex_normals
 from accstudy.mesh.scene import Scene
 
 __all__ = ["Shaded", "View", "fit_view", "seen_from_above", "shade"]

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from accstudy.compare.scans import models_scanned
+from accstudy.compare.deviations import models_scanned
 from accstudy.words.catalogue import say
 
 __all__ = ["effect_notes", "model_df"]

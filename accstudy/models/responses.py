@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from accstudy.compare.scans import scan_deviations
+from accstudy.compare.deviations import scan_deviations
 from accstudy.errors import Finding, InputError, Severity
 from accstudy.models.expression import columns_of
 from accstudy.models.grouping import DIRECTION, joined

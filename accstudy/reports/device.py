@@ -26,8 +26,8 @@ from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import NONE, date, day, missing, number, p_value, sure, unit_name
 
 __all__ = [
-    "chapter",
     "CHART_GROUPS",
+    "chapter",
     "chart_unit",
     "how_to_read",
     "id_range",

@@ -19,20 +19,20 @@ from accstudy.words.catalogue import rich
 
 __all__ = [
     "Attachment",
-    "bold",
-    "clean",
     "Document",
     "Heading",
+    "ReportContent",
+    "ReportFiles",
+    "Text",
+    "bold",
+    "clean",
     "heads",
     "italic",
     "marked",
     "plain",
-    "ReportContent",
-    "ReportFiles",
     "see",
     "strong_accent",
     "symbol",
-    "Text",
 ]
 
 

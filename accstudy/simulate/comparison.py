@@ -8,12 +8,10 @@ from itertools import product
 import numpy as np
 import pandas as pd
 
-from accstudy.compare.deviations import pair_deviations
-from accstudy.compare.scans import scan_deviations
-from accstudy.simulate.arch import reference_model
+from accstudy.compare.deviations import pair_deviations, scan_deviations
+from accstudy.simulate.arch import measured_reference, reference_model
 from accstudy.simulate.effects import Scanner, Spread
 from accstudy.simulate.files import FACTORS, plain_csv
-from accstudy.simulate.reference import measured_reference
 from accstudy.simulate.scanner import distance_bias, simulate_positions
 from accstudy.tables import csv_bytes
 

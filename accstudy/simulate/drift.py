@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import pandas as pd
 
-from accstudy.simulate.arch import reference_model
+from accstudy.simulate.arch import measured_reference, reference_model
 from accstudy.simulate.effects import Scanner, Spread
 from accstudy.simulate.files import FACTORS, plain_csv
-from accstudy.simulate.reference import measured_reference
 from accstudy.simulate.scanner import simulate_positions
 from accstudy.tables import csv_bytes, shape
 

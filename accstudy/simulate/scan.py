@@ -16,9 +16,8 @@ from accstudy.mesh.model import Mesh
 from accstudy.simulate.arch import frames
 from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.field import random_field
-from accstudy.simulate.holes import HOLE_SIDES, cut_hole
 from accstudy.simulate.rounded import Shape
-from accstudy.simulate.scene import Blob, Scene, random_pose
+from accstudy.simulate.scene import HOLE_SIDES, Blob, Scene, cut_hole, random_pose
 from accstudy.simulate.surface import coarse
 from accstudy.tables import shape
 

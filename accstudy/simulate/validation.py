@@ -5,11 +5,10 @@ from __future__ import annotations
 import pandas as pd
 
 from accstudy.geometry.rigid import Rigid
-from accstudy.simulate.arch import frames, reference_model
+from accstudy.simulate.arch import frames, measured_reference, reference_model
 from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.effects import Scanner, Spread
 from accstudy.simulate.files import FACTORS, gzip_bytes, plain_csv, stl_bytes
-from accstudy.simulate.reference import measured_reference
 from accstudy.simulate.scan import Noise, simulate_scan
 from accstudy.simulate.scanner import (
     distance_bias,

@@ -23,7 +23,7 @@ from accstudy.accuracy.robust import robust_findings
 from accstudy.accuracy.summary import accuracy_table, study_results
 from accstudy.accuracy.vectors import implant_vectors
 from accstudy.compare.arch import model_arches
-from accstudy.compare.scans import models_scanned, scan_deviations
+from accstudy.compare.deviations import models_scanned, scan_deviations
 from accstudy.drift.analysis import DriftOptions, analyze_drift
 from accstudy.errors import Finding, Severity
 from accstudy.seating.contributions import gap_contributions

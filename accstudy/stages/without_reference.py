@@ -15,7 +15,7 @@ from accstudy.accuracy.overviews import condition_summary, outlier_counts
 from accstudy.accuracy.precision import precision_curve, precision_vs_span
 from accstudy.accuracy.summary import accuracy_table, precision_table
 from accstudy.compare.arrangement import scatter_alone
-from accstudy.compare.scans import models_scanned, scan_deviations
+from accstudy.compare.deviations import models_scanned, scan_deviations
 from accstudy.errors import Finding
 from accstudy.seating.noise import locating_misfits
 from accstudy.seating.summary import scan_misfits, seat_summary

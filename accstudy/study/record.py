@@ -24,10 +24,10 @@ if TYPE_CHECKING:
     from accstudy.study.files import Files
 
 __all__ = [
-    "computer",
-    "differences",
     "RECORD",
     "Record",
+    "computer",
+    "differences",
     "drawn_orders",
     "json_bytes",
     "program_digest",
@@ -76,7 +76,7 @@ _RECORDS = TypeAdapter(Record)
 _OURS = re.compile(r"(numpy|scipy)\.(libs|dylibs)|lib(open|atlas|mkl|blis)")
 
 
-_PROGRAM = (".py", ".typ", ".html", ".css", ".js", ".ttf")
+_PROGRAM = (".py", ".toml", ".typ", ".html", ".css", ".js", ".ttf")
 
 
 @functools.cache

@@ -2,8 +2,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from accstudy.compare.arch import arch_of
-from accstudy.compare.order import arch_order
+from accstudy.compare.arch import arch_of, arch_order
 from accstudy.simulate.arch import reference_model
 from accstudy.tables import shape
 

@@ -220,7 +220,7 @@ def test_memory_stays_in_proportion_to_the_file(tmp_path, name):
 
 
 def test_more_triangles_than_fit_are_refused(tmp_path, monkeypatch):
-    monkeypatch.setattr("accstudy.mesh.clean.MAX_TRIANGLES", 1000)
+    monkeypatch.setattr("accstudy.mesh.read.MAX_TRIANGLES", 1000)
     monkeypatch.setattr("accstudy.mesh.ply.MAX_TRIANGLES", 1000)
     for name in ("b.obj", "d.ply", "f.stl"):
         with pytest.raises(MeshError, match="triangles"):

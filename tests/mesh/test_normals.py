@@ -3,8 +3,14 @@ import pytest
 import trimesh
 
 from accstudy.mesh import clean as cleaning
-from accstudy.mesh.model import Mesh, RawMesh
-from accstudy.mesh.normals import area_vectors, border_sides, vertex_areas, vertex_normals
+from accstudy.mesh.model import (
+    Mesh,
+    RawMesh,
+    area_vectors,
+    border_sides,
+    vertex_areas,
+    vertex_normals,
+)
 
 
 def ball(radius_mm=3.0):

@@ -4,10 +4,8 @@ import numpy as np
 import pytest
 import trimesh
 
-from accstudy.mesh.clean import look_at_winding
-from accstudy.mesh.model import Mesh
-from accstudy.mesh.normals import area_vectors
-from accstudy.mesh.read import read_mesh, stl_bytes
+from accstudy.mesh.model import Mesh, area_vectors
+from accstudy.mesh.read import look_at_winding, read_mesh, stl_bytes
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.scan import simulate_scan
 

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from accstudy.compare.scans import scan_deviations
+from accstudy.compare.deviations import scan_deviations
 from accstudy.models import ModelSpec, fit_mixed, model_tables
 from accstudy.models.between import effect_notes, model_df
 from accstudy.models.effects import effect_lines, effect_table

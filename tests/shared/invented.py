@@ -24,8 +24,12 @@ from accstudy.accuracy.pairbudget import uncertainty_budget
 from accstudy.accuracy.precision import precision_curve, precision_vs_span
 from accstudy.accuracy.summary import accuracy_table, study_results
 from accstudy.compare.arch import model_arches
-from accstudy.compare.deviations import implant_deviations, pair_deviations
-from accstudy.compare.scans import models_scanned, scan_deviations
+from accstudy.compare.deviations import (
+    implant_deviations,
+    models_scanned,
+    pair_deviations,
+    scan_deviations,
+)
 from accstudy.models.between import effect_notes
 from accstudy.seating.summary import seat_medians
 from accstudy.study.settings import Settings

@@ -8,8 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from accstudy.compare.deviations import pair_deviations
-from accstudy.compare.scans import models_scanned
+from accstudy.compare.deviations import models_scanned, pair_deviations
 from accstudy.errors import InputError
 from accstudy.simulate import studies
 from accstudy.simulate.arch import frames

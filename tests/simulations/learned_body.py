@@ -26,9 +26,8 @@ from accstudy.geometry.rigid import Rigid, frame_from_axis, rotation_vector
 from accstudy.locate.drawing import ScanBody
 from accstudy.locate.learn import LearnedBody, learn_body
 from accstudy.locate.locate import locate_scan
-from accstudy.simulate.arch import frames, reference_model
+from accstudy.simulate.arch import frames, measured_reference, reference_model
 from accstudy.simulate.bodies import SHAPES as SHARP
-from accstudy.simulate.reference import measured_reference
 from accstudy.simulate.rounded import ROUNDED, Shape
 from accstudy.simulate.scan import Noise, SimulatedScan, simulate_scan
 
