@@ -26,8 +26,8 @@ from accstudy.difference import table_difference
 from accstudy.errors import AccstudyError
 from accstudy.stages.cache import LOCATED
 from accstudy.stages.measure import Show
-from accstudy.stages.recorded import recorded_results
 from accstudy.stages.report import ReportOptions
+from accstudy.stages.steps import recorded_results
 from accstudy.stages.work import CACHE, Work
 from accstudy.study.disk import digest, read_own
 from accstudy.study.files import Files

@@ -33,7 +33,7 @@ def show(drawing: Path, unit: str, folder: Path) -> None:
 
     Example: accstudy show sample_study/validation
     """
-    from accstudy.stages.show import show_drawing, show_study
+    from accstudy.stages.drawings import show_drawing, show_study
 
     if drawing.is_dir():
         shown = show_study(drawing, folder)
@@ -64,7 +64,7 @@ def learn(study: Path, scan: str, model: str, body: str) -> None:
 
     Example: accstudy learn sample_study/validation
     """
-    from accstudy.stages.learn import learn_drawing
+    from accstudy.stages.drawings import learn_drawing
 
     for line in learn_drawing(study, scan=scan, model=model, name=body).lines():
         click.echo(line)

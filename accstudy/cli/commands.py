@@ -20,8 +20,7 @@ from accstudy.cli.options import (
     shared_options,
 )
 from accstudy.cli.planning import add, list_scans, new, plan
-from accstudy.cli.progress import Progress
-from accstudy.cli.show import abridged, quoted
+from accstudy.cli.terminal import Progress, abridged, quoted
 
 if TYPE_CHECKING:
     from accstudy.errors import Finding

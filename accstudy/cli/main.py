@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import importlib.metadata
 import os
+import platform
 import sys
 from typing import Any
 
@@ -13,11 +15,29 @@ from accstudy.cli.bodies import learn, show
 from accstudy.cli.commands import ALL
 from accstudy.cli.desk import desk
 from accstudy.cli.options import DONE, FAILED, INTERRUPTED
-from accstudy.cli.show import abridged
-from accstudy.cli.version import show_version
+from accstudy.cli.terminal import abridged
 from accstudy.errors import AccstudyError, Severity
 
 __all__ = ["main"]
+
+_COMPUTE = ("numpy", "scipy", "pandas", "statsmodels", "open3d", "open3d-cpu")
+
+
+def _show_version(ctx: click.Context, param: click.Parameter, value: bool) -> None:
+    """Print versions and end."""
+    if not value or ctx.resilient_parsing:
+        return
+    from accstudy import __version__
+
+    click.echo(f"accstudy {__version__}")
+    click.echo(f"python {platform.python_version()}")
+    for name in _COMPUTE:
+        try:
+            click.echo(f"{name} {importlib.metadata.version(name)}")
+        except importlib.metadata.PackageNotFoundError:
+            continue
+    ctx.exit()
+
 
 # One thread for linear algebra: scans run in processes of their own, and results then do not
 # depend on the number of cores. Set before numpy is loaded; a user's own setting counts.
@@ -74,7 +94,7 @@ class _Group(click.Group):
     is_flag=True,
     is_eager=True,
     expose_value=False,
-    callback=show_version,
+    callback=_show_version,
     help="Show the versions of the program and its numerical libraries.",
 )
 @click.option("--debug", is_flag=True, help="Show the traceback of an error.")

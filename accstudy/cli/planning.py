@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from accstudy.cli.show import quoted
+from accstudy.cli.terminal import quoted
 
 __all__ = ["add", "list_scans", "new", "plan"]
 
@@ -81,7 +81,7 @@ def new(folder: Path, protocol: str, title: str, without_reference: bool, quiet:
 
     Example: accstudy new my_study --protocol full_arch_validation
     """
-    from accstudy.stages.new import new_study
+    from accstudy.stages.plan import new_study
 
     written = new_study(folder, protocol=protocol, title=title, referenced=not without_reference)
     if not quiet:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from accstudy.compare.arch import Arch
 from accstudy.compare.poses import PoseArrays
 
-__all__ = ["LEVER_MM", "AlignedPoses", "align_all", "align_first", "tilt_uncertainty"]
+__all__ = ["LEVER_MM", "AlignedPoses", "align_all", "align_first"]
 
 Floats = NDArray[np.float64]
 
@@ -24,36 +24,17 @@ _LEAST_DF = 4.0
 """Degrees of freedom below which no standard uncertainty is stated."""
 
 
-def tilt_uncertainty(
+def _tilt_uncertainty(
     residual: Floats,
     arm: Floats,
     seen: NDArray[np.bool_],
     axes: Floats,
     common: Floats,
 ) -> Floats:
-    """Standard uncertainty of the tilt of each alignment, from the residuals of its fit.
+    """Standard uncertainty of the tilt about `common`, deg, from the residuals of the fit, mm.
 
-    Parameters
-    ----------
-    residual : (s, 2n, 3) ndarray
-        Platforms, then axis points, of s aligned scans less those of the reference, mm.
-    arm : (s, 2n, 3) ndarray
-        Reference points less the centroid of those that the fit used, mm.
-    seen : (s, n) ndarray of bool
-        Implants that the fit used.
-    axes : (n, 3) ndarray
-        Reference axes.
-    common : (3,) ndarray
-        Direction whose tilt is meant.
+    It is such that 1.96 of it cover 95 %; NaN for fewer than three implants.
 
-    Returns
-    -------
-    (s,) ndarray
-        Deg, per component of the tilt, such that 1.96 of it cover 95 %; NaN for fewer than
-        three implants.
-
-    Notes
-    -----
     Implants err independently of each other and alike. An implant's error has four
     parameters: the variance along its axis, the variances of platform and axis point
     across it, and their covariance (a body located by its upper part moves both). They
@@ -139,8 +120,6 @@ def _possible(found: Floats) -> Floats:
     return np.array([along, platform, point, min(max(float(found[3]), -bound), bound)])
 
 
-Floats = NDArray[np.float64]
-
 LEVER_MM = 10.0
 """Distance along the axis of the second point that stands for an implant."""
 
@@ -225,7 +204,7 @@ def align_all(
     rotation[~enough] = np.nan
     translation[~enough] = np.nan
     residual = np.einsum("sij,skj->ski", rotation, a) - b
-    tilt = tilt_uncertainty(residual, b, seen, arch.axes, arch.common_axis)
+    tilt = _tilt_uncertainty(residual, b, seen, arch.axes, arch.common_axis)
     tilt[~enough] = np.nan
     return AlignedPoses(rotation, translation, tilt)
 

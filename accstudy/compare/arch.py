@@ -143,9 +143,6 @@ def _shortest(gap: Floats) -> tuple[int, ...]:
     return tuple(order)
 
 
-Floats = NDArray[np.float64]
-
-
 @dataclass(frozen=True, slots=True)
 class Arch:
     """A reference model seen along its arch.

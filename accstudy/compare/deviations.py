@@ -1,4 +1,4 @@
-"""Deviation tables: pairs without alignment, implants by three alignments."""
+"""Deviation tables: pairs without alignment, implants by three alignments, whole scans."""
 
 from __future__ import annotations
 

@@ -25,7 +25,7 @@ def protocols() -> list[dict[str, Any]]:
 
 def create(folder: Path, protocol: str, title: str, referenced: bool) -> list[str]:
     """Make the study, as `new` does."""
-    from accstudy.stages.new import new_study
+    from accstudy.stages.plan import new_study
 
     done = new_study(folder, protocol=protocol, title=title, referenced=referenced)
     return [str(path) for path in done]

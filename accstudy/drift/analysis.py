@@ -30,10 +30,8 @@ __all__ = [
     "DriftOptions",
     "DriftResult",
     "analyze_drift",
-    "between_devices",
     "effective_number",
     "lookback_rows",
-    "periods",
 ]
 
 Charted = Mapping[str, Sequence[tuple[Stretch, Sequence[Found]]]]
@@ -158,25 +156,10 @@ _LEAST = 3
 """Sessions below which a mean has no interval: with two, t = 12.7 makes it say nothing."""
 
 
-def periods(
+def _periods(
     sessions: pd.DataFrame, points: pd.DataFrame, events: pd.DataFrame, *, confidence: float = 0.95
 ) -> pd.DataFrame:
-    """Mean of every month and year, with its interval, signals and events.
-
-    Parameters
-    ----------
-    sessions : DataFrame
-        As `accstudy.drift.measurands.session_table` gives them.
-    points, events : DataFrame
-        Tables ``drift_points`` and ``events``.
-    confidence : float
-        Of the intervals.
-
-    Returns
-    -------
-    DataFrame
-        Rows of table ``drift_periods``; no interval from fewer than three sessions.
-    """
+    """Mean of every month and year; no interval from fewer than three sessions."""
     keys = ["device", "model", "measurand", "unit"]
     flagged = points[points["signal"].fillna(False).astype(bool)] if len(points) else points
     parts = []
@@ -217,22 +200,8 @@ def _events(events: pd.DataFrame, device: str, period: str, form: str) -> int:
     return int((pd.to_datetime(mine["at"]).dt.strftime(form) == period).sum())
 
 
-def between_devices(sessions: pd.DataFrame, *, confidence: float = 0.95) -> pd.DataFrame:
-    """Difference of every two devices on the same model, a year and in all.
-
-    Parameters
-    ----------
-    sessions : DataFrame
-        As `accstudy.drift.measurands.session_table` gives them.
-    confidence : float
-        Of the intervals.
-
-    Returns
-    -------
-    DataFrame
-        Rows of table ``drift_devices``; session means by Welch's t, two sessions or more
-        on either side.
-    """
+def _between_devices(sessions: pd.DataFrame, *, confidence: float = 0.95) -> pd.DataFrame:
+    """Difference of every two devices on a model: Welch, from two sessions on."""
     rows: list[dict[str, Any]] = []
     for (model, measurand, unit), mine in sessions.groupby(
         ["model", "measurand", "unit"], sort=False
@@ -370,8 +339,10 @@ def analyze_drift(
     if len(values):
         sessions = session_table(values)
         points = rows.so_far("drift_points")
-        rows.add("drift_periods", periods(sessions, points, events, confidence=settings.confidence))
-        rows.add("drift_devices", between_devices(sessions, confidence=settings.confidence))
+        rows.add(
+            "drift_periods", _periods(sessions, points, events, confidence=settings.confidence)
+        )
+        rows.add("drift_devices", _between_devices(sessions, confidence=settings.confidence))
     return DriftResult(rows.tables(), tuple(findings))
 
 

@@ -25,7 +25,6 @@ __all__ = [
     "hold_limit",
     "limit_rows",
     "pair_sessions",
-    "sessions_of_pairs",
 ]
 
 Floats = NDArray[np.float64]
@@ -91,24 +90,10 @@ def pair_sessions(rows: pd.DataFrame) -> PairSessions:
     return PairSessions(rows, np.sqrt(within / n), df_within or np.nan)
 
 
-def sessions_of_pairs(
+def _sessions_of_pairs(
     pairs: pd.DataFrame, whose: pd.DataFrame
 ) -> dict[tuple[str, ...], pd.DataFrame]:
-    """Condense pair deviations into sessions.
-
-    Parameters
-    ----------
-    pairs : DataFrame
-        Table ``pair_deviations``.
-    whose : DataFrame
-        ``scan, model, device, session, at``, one row a scan.
-
-    Returns
-    -------
-    dict
-        For each (device, model, implant a, implant b): ``session, at, n_scans, mean, sd``
-        in order of time.
-    """
+    """Condense pair deviations into sessions."""
     columns = ["scan", "implant_a", "implant_b", "distance_um"]
     found = pairs[columns].merge(whose, on="scan", how="inner").dropna(subset=["distance_um"])
     keys = ["device", "model", "implant_a", "implant_b"]
@@ -243,7 +228,7 @@ def hold_limit(
         Rows of table ``drift_pairs``.
     """
     assert options.limit_um is not None
-    sessions = sessions_of_pairs(pairs, whose)
+    sessions = _sessions_of_pairs(pairs, whose)
     known = {key: pair_sessions(rows) for key, rows in sessions.items()}
     held = limit_rows(known, u, limit=options.limit_um, confidence=options.confidence)
     ahead = []

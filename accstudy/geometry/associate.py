@@ -1,4 +1,4 @@
-"""Orthogonal least squares of round features: distances of points, and their solution."""
+"""Orthogonal least squares of round features: first guesses, distances of points, solution."""
 
 from __future__ import annotations
 
@@ -100,7 +100,6 @@ def _lattice() -> tuple[Floats, ...]:
     return tuple(frame_from_axis(d) for d in directions)
 
 
-Floats = NDArray[np.float64]
 Complexes = NDArray[np.complexfloating]
 Residual = Callable[[Complexes], Complexes]
 

@@ -1,4 +1,4 @@
-"""A mesh as it is read, before anything is cleaned, and as it is used."""
+"""A mesh as it is read and as it is used: its normals, areas and borders."""
 
 from __future__ import annotations
 

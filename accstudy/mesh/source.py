@@ -1,4 +1,4 @@
-"""Bytes of a mesh file, bounded before anything is read, with errors placed in it."""
+"""Bytes of a mesh file, bounded before anything is read, its words, and errors placed in it."""
 
 from __future__ import annotations
 

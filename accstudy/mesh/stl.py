@@ -12,7 +12,7 @@ from accstudy.errors import Finding
 from accstudy.mesh.model import RawMesh, comment_note, note, widened
 from accstudy.mesh.source import Source, quoted
 
-__all__ = ["read_stl", "read_stl_text", "stl_bytes"]
+__all__ = ["read_stl", "stl_bytes"]
 
 
 _BLOCK = 1 << 22
@@ -30,23 +30,8 @@ _NUMBER = re.compile(rb"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?")
 _ANY_NORMAL = re.compile(rb"[+-]?(nan|inf|nan\(ind\)|1\.#\w+)")
 
 
-def read_stl_text(source: Source) -> RawMesh:
-    """Read ASCII STL: any spacing, either case, several solids.
-
-    Parameters
-    ----------
-    source : Source
-        Its bytes, a byte order mark left out.
-
-    Returns
-    -------
-    RawMesh
-
-    Raises
-    ------
-    MeshError
-        At the line of the first word that the grammar does not allow.
-    """
+def _read_stl_text(source: Source) -> RawMesh:
+    """Read ASCII STL: any spacing, either case, several solids."""
     data, at = source.data, 0
     blocks: list[NDArray[np.float64]] = []
     findings: list[Finding] = []
@@ -179,7 +164,7 @@ def read_stl(source: Source) -> RawMesh:
     if count is not None and len(data) == _HEADER + 50 * count:
         return _binary(source, count, ())
     if data.lstrip()[:5].lower() == b"solid" and _looks_like_text(data):
-        return read_stl_text(source)
+        return _read_stl_text(source)
     if count is None:
         raise source.fault(f"neither ASCII nor binary STL: it has only {len(data)} bytes")
     spare = len(data) - (_HEADER + 50 * count)

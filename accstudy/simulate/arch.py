@@ -1,4 +1,4 @@
-"""Invented reference models: implants on an arch, and the ridge they stand in."""
+"""Invented reference models: implants on an arch, their ridge, the machine that measures them."""
 
 from __future__ import annotations
 

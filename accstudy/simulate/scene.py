@@ -1,4 +1,4 @@
-"""What a scanner looks at: ridge, scan bodies and soft tissue as one surface."""
+"""What a scanner looks at: ridge, scan bodies, soft tissue as one surface; and what it misses."""
 
 from __future__ import annotations
 
@@ -212,9 +212,6 @@ class Scene:
         ragged = 0.5 * np.sin(1.3 * x) + 0.4 * np.sin(1.7 * y + 1.0)
         return np.asarray(z > Ridge.centre_z_mm + ragged - slack_mm)
 
-
-Floats = NDArray[np.float64]
-Labels = NDArray[np.int32]
 
 HOLE_SIDES = ("hidden", "interproximal", "undercut", "one")
 

@@ -37,10 +37,10 @@ from accstudy.stages.compare import (
     deviations,
     suspected_setup,
 )
-from accstudy.stages.dossier import dossier
-from accstudy.stages.modelling import mixed_models
+from accstudy.stages.model_checks import mixed_models
 from accstudy.stages.references import (
     arch_findings,
+    dossier,
     seating_of_bodies,
     shared_u_of,
     temperature_tolerance_k,

@@ -1,18 +1,26 @@
-"""Everything that can be wrong with a study, found before anything is computed."""
+"""Everything that can be wrong with a study, found before anything is computed.
+
+One scan of every model is located on trial, before hours at the bench or at the machine. Where
+implants are not found, the usual errors of reference and drawing are tried in their place. The one
+with which all implants are found is named; nothing is changed.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, Severity, StudyError, gravest_first, place
+from accstudy.stages.compare import suspected_setup
+from accstudy.stages.measure import Job, job_of, locate_one, read_one
 from accstudy.stages.model_checks import model_faults
+from accstudy.stages.references import references_with_scans
 from accstudy.stages.start import started
-from accstudy.stages.trial import try_scans
 from accstudy.stages.workers import each
 from accstudy.study.files import Files
 from accstudy.study.load import Study, Surveyed, survey_study
@@ -20,7 +28,143 @@ from accstudy.study.settings import Settings
 from accstudy.tables import csv_bytes
 from accstudy.words.catalogue import say
 
-__all__ = ["check_study", "findings_csv"]
+if TYPE_CHECKING:
+    from accstudy.locate.drawing import ScanBody
+    from accstudy.mesh.model import Mesh
+
+__all__ = ["check_study", "findings_csv", "try_scans"]
+
+_AXIS = ["axis_x", "axis_y", "axis_z"]
+_POSITION = ["x_mm", "y_mm", "z_mm"]
+
+
+def try_scans(study: Study) -> list[Finding]:
+    """Locate the first usable scan of every model, and say why it fails if it does.
+
+    Parameters
+    ----------
+    study : Study
+        The study, checked.
+
+    Returns
+    -------
+    list of Finding
+        Errors of reference or drawing that explain why implants are not found, or why
+        all of them lie off in the same way. Empty where the trial succeeds, and where
+        nothing tried explains the failure: measuring will name the scan's own fault.
+    """
+    found: list[Finding] = []
+    for reference, names in references_with_scans(study):
+        mine = study.usable[study.usable["scan"].isin(names) & (study.usable["file"] != "")]
+        if mine.empty:
+            continue
+        job = job_of(study, mine.to_dict("records")[0], reference)
+        try:
+            mesh, bodies = read_one(job)
+        except AccstudyError:
+            continue  # said where files are checked
+        poses = _located(job, mesh, bodies)
+        if len(poses) == len(reference):
+            found += suspected_setup(study, poses)
+            continue
+        finding = _explained(job, mesh, bodies, study.settings.reference.implants, len(poses))
+        if finding is not None:
+            found.append(finding)
+    return list(dict.fromkeys(found))
+
+
+def _located(job: Job, mesh: Mesh, bodies: Mapping[str, ScanBody]) -> pd.DataFrame:
+    """Poses of the implants that were found; none where the scan is refused."""
+    try:
+        poses = locate_one(job, mesh, bodies).poses
+    except AccstudyError:
+        return pd.DataFrame()
+    return poses[(poses["status"] == "ok") & poses[_POSITION].notna().all(axis=1)]
+
+
+@dataclass(frozen=True, slots=True)
+class _Hypothesis:
+    """Reference and drawings as they may be meant, and how to say so."""
+
+    code: str
+    clause: str
+    hint: str
+    where: str
+    reference: pd.DataFrame
+    bodies: Mapping[str, ScanBody]
+
+
+def _explained(
+    job: Job, mesh: Mesh, bodies: Mapping[str, ScanBody], file: str, before: int
+) -> Finding | None:
+    model, n = str(job.reference["model"].iloc[0]), len(job.reference)
+    for guess in _hypotheses(job.reference, bodies, file):
+        if len(_located(replace(job, reference=guess.reference), mesh, guess.bodies)) == n:
+            what = say(
+                "findings.shows_of_the_implants",
+                file=job.file,
+                before=before,
+                n=n,
+                model=model,
+                clause=guess.clause,
+            )
+            return Finding(Severity.ERROR, guess.code, what, guess.where, guess.hint)
+    return None
+
+
+def _hypotheses(
+    reference: pd.DataFrame, bodies: Mapping[str, ScanBody], file: str
+) -> Iterator[_Hypothesis]:
+    """The usual errors, the most frequent first."""
+    reversed_axes = reference.assign(**{c: -reference[c] for c in _AXIS})
+    heights = {k: float(b.mesh.vertices_mm[:, 2].max()) for k, b in bodies.items()}
+    tallest = max(heights.values(), default=0.0)
+    height = reference["scan_body"].map(heights).fillna(tallest).to_numpy(float)[:, None]
+
+    def lowered(rows: pd.DataFrame) -> pd.DataFrame:
+        lower = rows[_POSITION].to_numpy(float) - height * rows[_AXIS].to_numpy(float)
+        return rows.assign(**dict(zip(_POSITION, lower.T, strict=True)))
+
+    inward = "axes must point out of the bone: change the sign of all axes"
+    tops = (
+        f"write height_mm = {tallest:.2f} below [reference] in study.toml (in addition to a height "
+        "given there), or give the platform centres, that much lower along the axes"
+    )
+    at_axis, at_point = place(file, column="axis_x"), place(file, column="x_mm")
+    yield _Hypothesis(
+        "inward-axis", "if the axes are reversed", inward, at_axis, reversed_axes, bodies
+    )
+    clause = "if the reference gives the tops of the scan bodies"
+    code = "tops-as-platforms"
+    yield _Hypothesis(code, clause, tops, at_point, lowered(reference), bodies)
+    yield _Hypothesis(
+        code,
+        f"{clause} and reversed axes",
+        f"{tops}; {inward}",
+        at_point,
+        lowered(reversed_axes),
+        bodies,
+    )
+    turned = {
+        name: replace(body, mesh=replace(body.mesh, vertices_mm=_upside_down(body)))
+        for name, body in bodies.items()
+    }
+    yield _Hypothesis(
+        "inward-axis",
+        "if the CAD geometry is upside down",
+        "change the sign of axis, and give the platform at the other end as origin_mm",
+        place("study.toml", column="scan_body"),
+        reference,
+        turned,
+    )
+
+
+def _upside_down(body: ScanBody) -> np.ndarray:
+    """Turn a drawing about its x axis so that its top becomes its platform."""
+    top = float(body.mesh.vertices_mm[:, 2].max())
+    turned: np.ndarray = body.mesh.vertices_mm * [1.0, -1.0, -1.0] + [0.0, 0.0, top]
+    return turned
+
 
 Show = Callable[[str, int, int], None]
 

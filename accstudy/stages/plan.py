@@ -1,4 +1,4 @@
-"""Before the first scan: the drawn order of scans, as scan list and as bench sheet."""
+"""Before the first scan: a new folder from a protocol, the drawn order of scans, bench sheets."""
 
 from __future__ import annotations
 
@@ -9,9 +9,15 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
-from accstudy.errors import InputError, nearest
-from accstudy.plan.protocol import protocol_schedule
-from accstudy.plan.readme import held_fixed
+from accstudy.errors import InputError, OutputError, nearest
+from accstudy.plan.protocol import load_protocol, protocol_schedule
+from accstudy.plan.readme import held_fixed, readme_text
+from accstudy.plan.template import (
+    events_text,
+    implants_text,
+    scan_columns,
+    study_text,
+)
 from accstudy.reports.sheets import bench_sheet
 from accstudy.stages.scanlist import append_list, models_of, rows_of_list
 from accstudy.stages.sizes import FOLDER, protocol_of
@@ -19,7 +25,7 @@ from accstudy.study.disk import write_files
 from accstudy.study.files import resolve
 from accstudy.study.settings import Settings
 
-__all__ = ["Drawn", "Order", "draw_order"]
+__all__ = ["FOLDERS", "Drawn", "Order", "draw_order", "new_study"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,3 +152,68 @@ def _order_on_paper(words: str) -> str:
     """The words without the number of scans, which the sheet says itself."""
     order = words.split("; ", 1)[-1]
     return f"{order[:1].upper()}{order[1:]}."
+
+
+FOLDERS = ("reference", "scan_bodies", "scans")
+"""Folders that wait for the user's files."""
+
+
+def new_study(
+    folder: Path, *, protocol: str, title: str = "", referenced: bool = True
+) -> list[Path]:
+    """Write a study folder from a protocol; nothing is ever overwritten.
+
+    Parameters
+    ----------
+    folder : Path
+        Where; may be there already, with scans in it for instance.
+    protocol : str
+        Name of a protocol that comes with the program.
+    title : str, optional
+        Title of the study; the protocol's by default.
+    referenced : bool
+        Whether the model is measured, so that there is a reference.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+
+    Raises
+    ------
+    InputError
+        If there is no such protocol, or a file to be written already exists.
+    OutputError
+        If the folder cannot be written.
+    """
+    chosen = load_protocol(protocol)
+    files = {
+        "README.md": readme_text(chosen, title=title, referenced=referenced),
+        "study.toml": study_text(chosen, title=title, referenced=referenced),
+        "scans.csv": ",".join(scan_columns(chosen)) + "\n",
+    }
+    if referenced:
+        files["reference/implants.csv"] = implants_text()
+    if chosen.kind == "drift":
+        files["events.csv"] = events_text()
+    if folder.exists() and not folder.is_dir():
+        raise InputError(f'"{folder}" is a file', hint="name a folder")
+    there = [name for name in files if (folder / name).exists()]
+    if there:
+        raise InputError(
+            f'folder "{folder}" already has a {there[0]}; nothing was written',
+            hint="name another folder, or move the file away",
+        )
+    try:
+        for name in FOLDERS:
+            (folder / name).mkdir(parents=True, exist_ok=True)
+        for name, text in files.items():
+            with (folder / name).open("x", encoding="utf-8", newline="\n") as stream:
+                stream.write(text)
+    except OSError as error:
+        raise OutputError(
+            f"the study folder cannot be written: {error.strerror}",
+            where=str(folder),
+            hint="change its permissions, or name another folder",
+        ) from error
+    return [folder / name for name in files]

@@ -13,7 +13,7 @@ from accstudy.errors import InputError
 from accstudy.models.specs import ModelSpec, default_specs
 from accstudy.models.unreferenced import unreferenced
 from accstudy.plan.power import Comparison, Known, known_from, power_table
-from accstudy.stages.modelling import model_specs
+from accstudy.stages.model_checks import model_specs
 from accstudy.stages.sizes import cost_of, pilot_pairs, protocol_of
 from accstudy.study.load import load_study
 from accstudy.study.settings import Settings

@@ -128,7 +128,7 @@ def _settings_as_used(study: Study, tables: dict[str, pd.DataFrame]) -> dict[str
     settings = study.settings.as_used()
     settings["orders"] = list(drawn_orders(study.files).values())
     if "model_terms" in tables:
-        from accstudy.stages.modelling import model_specs
+        from accstudy.stages.model_checks import model_specs
 
         specs = model_specs(study, _pairs(tables))
         settings["model"] = [asdict(spec) for spec in specs]

@@ -9,7 +9,7 @@ import pandas as pd
 
 from accstudy.tables import UNREFERENCED
 
-__all__ = ["FILE", "drift_status", "needs_action", "standing_lines", "status_file"]
+__all__ = ["FILE", "drift_status", "standing_lines", "status_file"]
 
 FILE = "status.json"
 """Name of the file in the results folder."""
@@ -23,19 +23,8 @@ def drift_status(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame | None:
     return tables.get(name, tables.get(UNREFERENCED[name]))
 
 
-def needs_action(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
-    """Devices to act upon now: a signal stands, or the limit is not verified.
-
-    Parameters
-    ----------
-    tables : mapping
-        Result tables; without ``drift_status`` nothing stands.
-
-    Returns
-    -------
-    DataFrame
-        Rows of table ``drift_status``.
-    """
+def _needs_action(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    """Devices to act upon now: a signal stands, or the limit is not verified."""
     status = drift_status(tables)
     if status is None or not len(status):
         return pd.DataFrame()
@@ -55,7 +44,7 @@ def standing_lines(tables: Mapping[str, pd.DataFrame]) -> list[str]:
             )
             if part
         )
-        for row in needs_action(tables).to_dict("records")
+        for row in _needs_action(tables).to_dict("records")
     ]
 
 
@@ -77,7 +66,7 @@ def status_file(status: pd.DataFrame) -> dict[str, Any]:
         {str(name): _plain(value) for name, value in row.items()}
         for row in status.to_dict("records")
     ]
-    acts = bool(len(needs_action({"drift_status": status})))
+    acts = bool(len(_needs_action({"drift_status": status})))
     stands = bool(status["stands"].fillna(False).astype(bool).any()) if len(status) else False
     return {"stands": stands, "exit_code": 5 if acts else 0, "devices": devices}
 

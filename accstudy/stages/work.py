@@ -19,11 +19,11 @@ from accstudy.errors import Finding, InputError, Severity, StudyError, gravest_f
 from accstudy.stages import measure as measuring
 from accstudy.stages.cache import Cache, ScanResult, Stamps, entry_key
 from accstudy.stages.measure import Show
-from accstudy.stages.recorded import NOT_ANALYZED, Recorded, recorded_results
 from accstudy.stages.report import ReportOptions
 from accstudy.stages.standing import FILE as STATUS
 from accstudy.stages.standing import drift_status, status_file
 from accstudy.stages.start import start_keys, started
+from accstudy.stages.steps import NOT_ANALYZED, Recorded, recorded_results
 from accstudy.study.disk import (
     LARGEST,
     digest,
@@ -148,7 +148,7 @@ class Work:
     def _poses(self, found: measuring.Measured) -> None:
         self.keep("poses", found.poses)
         if not self.study.referenced:
-            from accstudy.stages.arrangement import arrangement_of, with_arrangement
+            from accstudy.stages.without_reference import arrangement_of, with_arrangement
 
             self.keep("arrangement", arrangement_of(self.study, self.tables["poses"]))
             self.study = with_arrangement(self.study, self.tables["arrangement"])

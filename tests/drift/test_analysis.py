@@ -22,7 +22,7 @@ from accstudy.drift.points import OF_SD
 from accstudy.errors import InputError
 from accstudy.simulate.studies import simulate_study
 from accstudy.stages.analyze import deviations
-from accstudy.stages.dossier import references_that_differ
+from accstudy.stages.references import references_that_differ
 from accstudy.study.load import load_study
 from accstudy.tables import TABLES, csv_bytes, empty, shape
 

@@ -15,7 +15,7 @@ from accstudy.mesh.model import Mesh
 from accstudy.simulate.bodies import SHAPES, body_shape, scan_body
 from accstudy.simulate.rounded import rounded_shape
 from accstudy.stages.body import beside_settings, body_words, picture
-from accstudy.stages.show import show_drawing
+from accstudy.stages.drawings import show_drawing
 from accstudy.study.files import Files
 from accstudy.study.settings import ScanBodySettings
 

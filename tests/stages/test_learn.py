@@ -20,7 +20,7 @@ from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.rounded import rounded_shape
 from accstudy.simulate.scan import Noise, simulate_scan
-from accstudy.stages.learn import learn_drawing
+from accstudy.stages.drawings import learn_drawing
 from accstudy.study.load import survey_study
 
 SAMPLE = Path(__file__).parents[2] / "sample_study" / "validation"

@@ -6,7 +6,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from accstudy.stages.trial import try_scans
+from accstudy.stages.check import try_scans
 from accstudy.study.load import load_study
 
 SAMPLE = Path(__file__).parents[2] / "sample_study/validation"

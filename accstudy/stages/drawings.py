@@ -1,4 +1,4 @@
-"""A scan body's drawing made from a scan of its model, where nobody has the drawing."""
+"""Drawings of scan bodies: shown to the user, or made from a scan where nobody has one."""
 
 from __future__ import annotations
 
@@ -10,19 +10,19 @@ import numpy as np
 import pandas as pd
 
 from accstudy.errors import InputError, Severity, StudyError, nearest
-from accstudy.locate.anatomy import Anatomy, Level
+from accstudy.locate.anatomy import Anatomy, Level, anatomy
 from accstudy.locate.learn import LearnedBody, learn_body
 from accstudy.mesh.model import Mesh
-from accstudy.mesh.read import study_mesh
+from accstudy.mesh.read import read_mesh, study_mesh
 from accstudy.simulate.files import stl_bytes
-from accstudy.stages.body import picture
+from accstudy.stages.body import beside_settings, body_words, picture, shown_name
 from accstudy.study.disk import write_files
 from accstudy.study.files import Files
 from accstudy.study.reader import Reader
 from accstudy.study.settings import Learned, ScanBodySettings, Settings
 from accstudy.study.toml import read_settings
 
-__all__ = ["Lesson", "learn_drawing", "learned_anatomy", "learned_words"]
+__all__ = ["Lesson", "learn_drawing", "learned_anatomy", "learned_words", "show_drawing", "show_study"]
 
 _LARGE_UM = 50.0
 
@@ -232,3 +232,82 @@ def learned_anatomy(mesh: Mesh) -> Anatomy:
         for z in (0.0, float(high[2]))
     )
     return Anatomy(low, high, axis, foot, 1.0, length, (), levels, "learned")
+
+
+def show_drawing(path: Path, folder: Path, *, length_unit: str = "mm") -> list[str]:
+    """Look at one drawing.
+
+    Parameters
+    ----------
+    path : Path
+        Mesh file.
+    folder : Path
+        Gets the picture.
+    length_unit : str
+        Of the file.
+
+    Returns
+    -------
+    list of str
+        What to print.
+
+    Raises
+    ------
+    MeshError, InputError
+        If it cannot be read.
+    """
+    mesh = read_mesh(path, length_unit=length_unit, name=path.name)
+    found = anatomy(mesh)
+    lines = [str(path), *body_words(found, mesh=f"scan_bodies/{path.name}")]
+    return [*lines, *_written(mesh, found, path, folder)]
+
+
+def show_study(path: Path, folder: Path) -> list[str]:
+    """Look at every drawing that a study names, and hold study.toml against it.
+
+    Parameters
+    ----------
+    path : Path
+        Study folder.
+    folder : Path
+        Gets the pictures.
+
+    Returns
+    -------
+    list of str
+        What to print.
+
+    Raises
+    ------
+    StudyError, MeshError, InputError
+        If study.toml or a drawing cannot be read, or it names no drawing.
+    """
+    files = Files(path)
+    settings = read_settings(path / "study.toml", files=files)
+    lines: list[str] = []
+    for name, body in settings.scan_body.items():
+        if not body.mesh:
+            continue
+        mesh = study_mesh(files, body.mesh, length_unit=body.length_unit)
+        lines.append(f"scan_body.{name}: {body.mesh}")
+        if body.learned is None:
+            found = anatomy(mesh)
+            lines += beside_settings(found, body)
+            lines += body_words(found, mesh=body.mesh, name=name)
+        else:
+            found = learned_anatomy(mesh)
+            lines += learned_words(found, body.learned)
+        lines += [*_written(mesh, found, Path(body.mesh), folder), ""]
+    if not lines:
+        raise InputError(
+            "study.toml names no CAD geometry of a scan body",
+            where="study.toml",
+            hint="run `accstudy show DRAWING` with the mesh file, and add the lines that it prints",
+        )
+    return lines
+
+
+def _written(mesh: Mesh, found: Anatomy, path: Path, folder: Path) -> list[str]:
+    name = shown_name(path)
+    written = write_files(folder, {name: picture(mesh, found)})
+    return ["", *(f"written: {file}" for file in written)]
