@@ -26,9 +26,9 @@ from accstudy.mesh.read import study_mesh
 from accstudy.mesh.shade import Shaded, fit_view, seen_from_above, shade
 from accstudy.stages.compare import by_reference
 from accstudy.study.disk import digest, read_own, write_files
+from accstudy.study.implants import common_axis
 from accstudy.study.load import Study
 from accstudy.study.record import json_bytes, program_digest, versions
-from accstudy.study.reference import common_axis
 from accstudy.tables import csv_bytes
 
 __all__ = ["Pictures", "kept_view", "report_pictures"]

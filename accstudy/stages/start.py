@@ -16,10 +16,10 @@ from accstudy.stages.cache import Cache, ScanResult
 from accstudy.stages.measure import ROOMS, body_parts
 from accstudy.study.checks import against_reference
 from accstudy.study.disk import digest
+from accstudy.study.implants import with_angulation
 from accstudy.study.load import Study
 from accstudy.study.provisional import SKETCHED
 from accstudy.study.record import json_bytes, program_digest
-from accstudy.study.reference import with_angulation
 from accstudy.tables import csv_bytes, read_csv, shape
 from accstudy.words.catalogue import say
 

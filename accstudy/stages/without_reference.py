@@ -28,8 +28,8 @@ from accstudy.stages.model_checks import mixed_models
 from accstudy.stages.references import arch_findings
 from accstudy.stages.steps import Analyzed, Step, Tables
 from accstudy.study.checks import grouped_by
+from accstudy.study.implants import with_angulation
 from accstudy.study.load import Study
-from accstudy.study.reference import with_angulation
 from accstudy.tables import UNREFERENCED, empty, shape
 
 __all__ = ["WITHOUT_REFERENCE", "arrangement_of", "with_arrangement"]

@@ -8,10 +8,9 @@ import numpy as np
 import pandas as pd
 
 from accstudy.errors import Finding, place
-from accstudy.study.reference import MOST_IMPLANTS, MOST_MODELS, MOST_ROWS
+from accstudy.study.implants import one_implant, too_many_implants, too_many_rows
 from accstudy.study.typed import fault
 from accstudy.tables import shape
-from accstudy.words.catalogue import say
 
 __all__ = ["SKETCHED", "check_sketch", "provisional_arrangement"]
 
@@ -116,28 +115,12 @@ def check_sketch(sketch: pd.DataFrame, *, file: str) -> list[Finding]:
     -------
     list of Finding
     """
-    models = sketch["model"].nunique()
-    if len(sketch) > MOST_ROWS or models > MOST_MODELS:
-        what = say(
-            "findings.the_sketch_has_rows",
-            out=len(sketch),
-            models=models,
-            MOST_ROWS=MOST_ROWS,
-            MOST_MODELS=MOST_MODELS,
-        )
-        return [fault("too-many-implants", what, file, say("findings.keep_the_rows_of"))]
+    if long := too_many_rows(sketch, file=file):
+        return long
     found = []
     for model, rows in sketch.groupby("model", sort=False):
-        if len(rows) > MOST_IMPLANTS:
-            what = say(
-                "findings.model_has_implants_at",
-                model=model,
-                group=len(rows),
-                MOST_IMPLANTS=MOST_IMPLANTS,
-            )
-            at = place(file, int(rows["row"].iloc[0]), "implant")
-            mend = say("findings.check_the_column_that")
-            found.append(fault("too-many-implants", what, at, mend))
+        if many := too_many_implants(rows, file=file):
+            found += many
             continue
         twice = rows[rows["implant"].duplicated()]
         for name, row in zip(twice["implant"], twice["row"], strict=True):
@@ -151,8 +134,5 @@ def check_sketch(sketch: pd.DataFrame, *, file: str) -> list[Finding]:
             what = f'implants "{a}" and "{b}" of model "{model}" are at the same position'
             at = place(file, int(rows["row"].iloc[j]), "x_mm")
             found.append(fault("coincident-implants", what, at, "correct the sketch"))
-        if len(rows) < 2:
-            what = f'model "{model}" has one implant in the sketch; distances need two'
-            at = place(file, int(rows["row"].iloc[0]), "implant")
-            found.append(fault("one-implant", what, at, "add the rows of the others"))
+        found += one_implant(rows, file=file)
     return found

@@ -18,15 +18,15 @@ from accstudy.study.arrange import Said, arranged
 from accstudy.study.checks import against_reference
 from accstudy.study.files import Files
 from accstudy.study.header import headed
-from accstudy.study.positions import check_landmarks, check_positions
-from accstudy.study.provisional import check_sketch, provisional_arrangement
-from accstudy.study.reference import (
+from accstudy.study.implants import (
     as_certified,
     at_platforms,
     check_reference,
     reference_from_touches,
     with_angulation,
 )
+from accstudy.study.positions import check_landmarks, check_positions
+from accstudy.study.provisional import check_sketch, provisional_arrangement
 from accstudy.study.runs import Runs, listed, mean_of_runs, note_on_runs, reference_files
 from accstudy.study.settings import Reference, Settings
 from accstudy.study.sheet import MAX_BYTES, TableFile

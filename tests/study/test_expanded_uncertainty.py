@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from accstudy.study.reference import as_certified, check_reference
+from accstudy.study.implants import as_certified, check_reference
 from accstudy.study.settings import Reference
 from accstudy.tables import shape
 

@@ -12,7 +12,7 @@ from accstudy.errors import StudyError
 from accstudy.geometry.repeats import of_mean
 from accstudy.geometry.rigid import frame_from_axis
 from accstudy.study.load import load_study
-from accstudy.study.reference import check_reference
+from accstudy.study.implants import check_reference
 from accstudy.study.runs import mean_of_runs
 from accstudy.tables import shape
 

@@ -1,4 +1,4 @@
-"""The reference: what the coordinate measuring machine says, checked and completed."""
+"""Implants of the reference: what the measuring machine says of them, checked and completed."""
 
 from __future__ import annotations
 
@@ -27,14 +27,14 @@ from accstudy.tables import shape
 from accstudy.words.catalogue import say
 
 __all__ = [
-    "MOST_IMPLANTS",
-    "MOST_MODELS",
-    "MOST_ROWS",
     "as_certified",
     "at_platforms",
     "check_reference",
     "common_axis",
+    "one_implant",
     "reference_from_touches",
+    "too_many_implants",
+    "too_many_rows",
     "with_angulation",
 ]
 
@@ -61,7 +61,45 @@ def common_axis(axes: np.ndarray) -> np.ndarray:
     return unit(np.asarray(axes, float).sum(axis=0))
 
 
-MOST_ROWS, MOST_MODELS, MOST_IMPLANTS = 2_000, 200, 100
+_MOST_ROWS, _MOST_MODELS, _MOST_IMPLANTS = 2_000, 200, 100
+
+
+def too_many_rows(rows: pd.DataFrame, *, file: str) -> list[Finding]:
+    """Refuse a table of implants, reference or sketch, that is far too long: it is another one."""
+    models = rows["model"].nunique()
+    if len(rows) <= _MOST_ROWS and models <= _MOST_MODELS:
+        return []
+    what = say(
+        "findings.the_table_has_rows",
+        rows=len(rows),
+        models=models,
+        most_rows=_MOST_ROWS,
+        most_models=_MOST_MODELS,
+    )
+    return [fault("too-many-implants", what, file, say("findings.keep_the_rows_of"))]
+
+
+def too_many_implants(rows: pd.DataFrame, *, file: str) -> list[Finding]:
+    """Refuse a model with more implants than there can be."""
+    if len(rows) <= _MOST_IMPLANTS:
+        return []
+    what = say(
+        "findings.model_has_implants_at",
+        model=rows["model"].iloc[0],
+        n=len(rows),
+        most=_MOST_IMPLANTS,
+    )
+    at = place(file, int(rows["row"].iloc[0]), "implant")
+    return [fault("too-many-implants", what, at, say("findings.check_the_column_that"))]
+
+
+def one_implant(rows: pd.DataFrame, *, file: str) -> list[Finding]:
+    """Refuse a model with a single implant."""
+    if len(rows) > 1:
+        return []
+    what = say("findings.model_has_one_implant", model=rows["model"].iloc[0])
+    at = place(file, int(rows["row"].iloc[0]), "implant")
+    return [fault("one-implant", what, at, "add the rows of the others")]
 
 
 def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame, list[Finding]]:
@@ -87,17 +125,8 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
         what = say("findings.the_reference_has_no")
         findings.append(fault("no-implants", what, file, "add one row per implant"))
         return out, findings
-    models = out["model"].nunique()
-    if len(out) > MOST_ROWS or models > MOST_MODELS:
-        what = say(
-            "findings.the_reference_has_rows",
-            out=len(out),
-            models=models,
-            MOST_ROWS=MOST_ROWS,
-            MOST_MODELS=MOST_MODELS,
-        )
-        mend = say("findings.keep_the_rows_of")
-        return out.head(0), [*findings, fault("too-many-implants", what, file, mend)]
+    if long := too_many_rows(out, file=file):
+        return out.head(0), [*findings, *long]
     numbers = out[_POSITION + _AXIS].to_numpy(float)
     complete = np.isfinite(numbers).all(axis=1)
     norms = np.linalg.norm(out[_AXIS].to_numpy(float), axis=1)
@@ -137,16 +166,8 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
                           column="implant")  # fmt: skip
         group = group.drop_duplicates("implant")
         index = group.index.to_numpy()
-        if len(group) > MOST_IMPLANTS:
-            what = say(
-                "findings.model_has_implants_at",
-                model=model,
-                group=len(group),
-                MOST_IMPLANTS=MOST_IMPLANTS,
-            )
-            at = place(file, group["row"].iloc[0], "implant")
-            mend = say("findings.check_the_column_that")
-            findings.append(fault("too-many-implants", what, at, mend))
+        if many := too_many_implants(group, file=file):
+            findings += many
             continue
         if not complete[index].all():
             continue
@@ -180,10 +201,7 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
                     say("findings.check_reference_length_unit"),
                 )
             )
-        if len(group) < 2:
-            what = say("findings.model_has_one_implant", model=model)
-            at = place(file, group["row"].iloc[0], "implant")
-            findings.append(fault("one-implant", what, at, "add the rows of the others"))
+        findings += one_implant(group, file=file)
         shared = common_axis(axes[index])
         tilt = angle_between_deg(axes[index], shared)
         for i in np.flatnonzero(tilt > 90):
