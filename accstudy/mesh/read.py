@@ -23,6 +23,7 @@ from accstudy.study.files import Files
 
 __all__ = [
     "MAX_BYTES",
+    "clean",
     "look_at_winding",
     "mesh_of",
     "read_mesh",
@@ -103,8 +104,30 @@ _SMALL_MM, _LARGE_MM = 5.0, 300.0
 _SPACING_MM = 2e-3
 
 
-def _clean(raw: RawMesh, *, unit_mm: float, name: str) -> Mesh:
-    """Merge equal corners, drop what has no area or is listed twice, look at the rest."""
+def clean(raw: RawMesh, *, unit_mm: float, name: str) -> Mesh:
+    """Merge equal corners, drop what has no area or is listed twice, look at the rest.
+
+    Parameters
+    ----------
+    raw : RawMesh
+        As the file states it.
+    unit_mm : float
+        The file's length unit in mm.
+    name : str
+        How messages call the file.
+
+    Returns
+    -------
+    Mesh
+        Corners equal in single precision are one. Findings say what was
+        dropped, and what looks odd: extent (another unit?), a place far from
+        the origin where single precision is coarse, many pieces, inside out.
+
+    Raises
+    ------
+    MeshError
+        If no triangle with an area is left.
+    """
     findings = list(raw.findings)
     stated = len(raw.corners) // 3 if raw.faces is None else len(raw.faces)
     if stated > MAX_TRIANGLES:
@@ -346,5 +369,5 @@ def mesh_of(data: bytes, *, length_unit: str = "mm", name: str, max_bytes: int =
     """Read the bytes of a mesh file, as `read_mesh` does."""
     source = source_of(data, name=name, max_bytes=max_bytes)
     raw = _READERS[source.kind](source)
-    mesh = _clean(raw, unit_mm=UNIT_MM[length_unit], name=name)
+    mesh = clean(raw, unit_mm=UNIT_MM[length_unit], name=name)
     return replace(mesh, findings=tuple(replace(f, where=name) for f in mesh.findings))

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 import trimesh
 
-from accstudy.mesh import clean as cleaning
+from accstudy.mesh import read as reading
 from accstudy.mesh.model import (
     Mesh,
     RawMesh,
@@ -54,10 +54,10 @@ def test_the_border_is_where_a_triangle_was_taken_away():
 def test_corners_that_share_a_key_are_told_apart_all_the_same(monkeypatch):
     mesh = ball()
     raw = RawMesh(mesh.vertices_mm[mesh.faces].reshape(-1, 3), None)
-    expected = cleaning.clean(raw, unit_mm=1.0, name="ball.stl")
+    expected = reading.clean(raw, unit_mm=1.0, name="ball.stl")
     assert len(expected.vertices_mm) == len(mesh.vertices_mm)
     few = lambda bits: (bits[:, 0] % 7).astype(np.uint64)  # noqa: E731
-    monkeypatch.setattr(cleaning, "_mix", few)
-    found = cleaning.clean(raw, unit_mm=1.0, name="ball.stl")
+    monkeypatch.setattr(reading, "_mix", few)
+    found = reading.clean(raw, unit_mm=1.0, name="ball.stl")
     np.testing.assert_array_equal(found.vertices_mm, expected.vertices_mm)
     np.testing.assert_array_equal(found.faces, expected.faces)
