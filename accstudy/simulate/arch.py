@@ -7,14 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from accstudy.errors import InputError
 from accstudy.geometry.rigid import Rigid, angle_between_deg, frame_from_axis, unit
 from accstudy.simulate.field import cosine_of_turns
 from accstudy.tables import shape
 
-__all__ = ["Ridge", "frames", "measured_reference", "reference_model", "symmetric_model"]
+__all__ = ["Ridge", "frames", "measured_reference", "reference_model"]
 
 Floats = NDArray[np.float64]
 
@@ -144,48 +144,6 @@ def _across(axis: Floats, turn_deg: float) -> Floats:
     frame = frame_from_axis(axis, [1.0, 0.0, 0.0])
     a = np.radians(turn_deg)
     return np.asarray(frame @ np.array([np.cos(a), np.sin(a), 0.0]))
-
-
-def symmetric_model(
-    kind: str, *, model: str = "M1", scan_body: str = "default", marked: bool = False
-) -> pd.DataFrame:
-    """Invent an arrangement that a rigid motion brings onto itself.
-
-    Parameters
-    ----------
-    kind : {"parallel-pair", "rectangle", "row", "mirror"}
-        Two parallel implants; four parallel ones on a rectangle; four equally
-        spaced in a line (all three look the same after half a turn); an arch
-        whose mirror image is itself (no rigid motion confuses that one).
-    model, scan_body : str
-        Name of the model and key of the scan body.
-    marked : bool
-        Whether the flats break the symmetry: towards +x everywhere. Otherwise
-        half a turn brings the flats onto each other, too.
-
-    Returns
-    -------
-    DataFrame
-        Table ``implants``.
-
-    Raises
-    ------
-    InputError
-        If the kind is unknown.
-    """
-    places: dict[str, ArrayLike] = {
-        "parallel-pair": [[-10, 18, -1.4], [10, 18, -1.4]],
-        "rectangle": [[-9, 12, -1.4], [-9, 28, -1.4], [9, 28, -1.4], [9, 12, -1.4]],
-        "row": [[-15, 20, -1.4], [-5, 20, -1.4], [5, 20, -1.4], [15, 20, -1.4]],
-        "mirror": [[-20, 8, -1.4], [-9, 27, -1.4], [9, 27, -1.4], [20, 8, -1.4]],
-    }
-    if kind not in places:
-        raise InputError(f'no symmetric model "{kind}"', hint="use one of: " + ", ".join(places))
-    position = np.array(places[kind], float)
-    axis = np.tile([0.0, 0.0, 1.0], (len(position), 1))
-    sign = np.ones(len(position)) if marked else np.where(position[:, 0] < 0, 1.0, -1.0)
-    flat = np.column_stack([sign, np.zeros((len(position), 2))])
-    return _table(position, axis, flat, model=model, scan_body=scan_body)
 
 
 def _table(

@@ -6,7 +6,9 @@ a drawing, so a coarse drawing is a little too thin, as real ones are.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Hashable
+from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,9 +17,43 @@ from accstudy.errors import InputError, nearest
 from accstudy.locate.drawing import ScanBody
 from accstudy.mesh.model import Mesh
 
-__all__ = ["SHAPES", "BodyShape", "body_shape", "scan_body", "stack"]
+__all__ = ["SHAPES", "BodyShape", "Shape", "body_shape", "scan_body", "stack"]
 
 Floats = NDArray[np.float64]
+
+
+class Shape(Hashable, Protocol):
+    """What a scan needs to know of a solid; `BodyShape` says what it means."""
+
+    @property
+    def height_mm(self) -> float:
+        """Height over the platform."""
+        ...
+
+    @property
+    def radius_mm(self) -> float:
+        """Largest distance from the axis."""
+        ...
+
+    @property
+    def use_above_mm(self) -> float:
+        """Height below which locating ignores the surface."""
+        ...
+
+    @property
+    def has_flat(self) -> bool:
+        """Whether the solid fixes the rotation about its axis."""
+        ...
+
+    def distance(
+        self, points_mm: Floats, *, edge_rounding_mm: float = 0.0
+    ) -> tuple[Floats, Floats]:
+        """Signed distance to the surface and its gradient."""
+        ...
+
+    def drawing(self, *, segment_mm: float = 0.5) -> ScanBody:
+        """Draw it as a closed triangle mesh."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,11 +105,6 @@ class BodyShape:
     def has_flat(self) -> bool:
         """Whether the solid fixes the rotation about its axis."""
         return self.fold == 1
-
-    def thinner(self, by_mm: float) -> BodyShape:
-        """Return the shape with a diameter smaller by `by_mm`; the height stays."""
-        cuts = tuple((a, d - by_mm / 2) for a, d in self.cuts)
-        return replace(self, radius_mm=self.radius_mm - by_mm / 2, cuts=cuts)
 
     def distance(
         self, points_mm: Floats, *, edge_rounding_mm: float = 0.0

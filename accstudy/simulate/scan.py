@@ -14,9 +14,8 @@ from accstudy.errors import InputError
 from accstudy.geometry.rigid import Rigid, unit
 from accstudy.mesh.model import Mesh
 from accstudy.simulate.arch import frames
-from accstudy.simulate.bodies import body_shape
+from accstudy.simulate.bodies import Shape, body_shape
 from accstudy.simulate.field import random_field
-from accstudy.simulate.rounded import Shape
 from accstudy.simulate.scene import HOLE_SIDES, Blob, Scene, cut_hole, random_pose
 from accstudy.simulate.surface import coarse
 from accstudy.tables import shape
@@ -25,7 +24,6 @@ __all__ = [
     "Blob",
     "Noise",
     "SimulatedScan",
-    "placed_bodies",
     "poses_from_frames",
     "simulate_scan",
 ]
@@ -283,54 +281,6 @@ def poses_from_frames(
     columns |= {f"axis_{c}": axis[:, i] for i, c in enumerate("xyz")}
     columns |= {f"flat_{c}": flat[:, i] for i, c in enumerate("xyz")}
     return shape("poses", pd.DataFrame(columns, index=range(len(implants))))
-
-
-def placed_bodies(
-    implants: pd.DataFrame,
-    drawings: Mapping[str, Mesh] | Mesh,
-    *,
-    displaced: Mapping[str, Rigid] | None = None,
-    pose: Rigid | None = None,
-    single: bool = True,
-    scan: str = "S1",
-    seed: int = 0,
-) -> SimulatedScan:
-    """Make a file that holds only drawings already placed at the implants.
-
-    Parameters
-    ----------
-    implants : DataFrame
-        Table ``implants`` of one model.
-    drawings : mapping of Mesh, or Mesh
-        Drawing for each key in ``scan_body``, or one for all, implant frame.
-    displaced, pose, scan, seed
-        As in `simulate_scan`.
-    single : bool
-        Round the coordinates to float32, as such files hold them.
-
-    Returns
-    -------
-    SimulatedScan
-        Rigid copies of the drawings.
-    """
-    scan_from_model = pose if pose is not None else random_pose(np.random.default_rng(seed))
-    vertices, faces, part, placed = [], [], [], []
-    count = 0
-    rows = zip(implants["implant"], implants["scan_body"], frames(implants), strict=True)
-    for i, (name, key, frame) in enumerate(rows):
-        mesh = drawings if isinstance(drawings, Mesh) else drawings[key]
-        moved = scan_from_model.after(frame.after((displaced or {}).get(name, Rigid.identity())))
-        placed.append(moved)
-        vertices.append(moved.points(mesh.vertices_mm))
-        faces.append(mesh.faces + count)
-        part.append(np.full(len(mesh.vertices_mm), i, np.int32))
-        count += len(mesh.vertices_mm)
-    everything = np.concatenate(vertices)
-    if single:
-        everything = everything.astype(np.float32).astype(np.float64)
-    mesh = Mesh(everything, np.concatenate(faces).astype(np.int32))
-    truth = poses_from_frames(implants, placed, known=[True] * len(placed), scan=scan)
-    return SimulatedScan(mesh, truth, scan_from_model, np.concatenate(part))
 
 
 def _seed_of_model(implants: pd.DataFrame) -> int:

@@ -32,8 +32,11 @@ from accstudy.locate.prepared import prepare_body
 from accstudy.locate.segment import cut_patches
 from accstudy.simulate.arch import frames, reference_model
 from accstudy.simulate.bodies import SHAPES as SHARP
-from accstudy.simulate.rounded import ROUNDED, RoundedShape, Shape
+from accstudy.simulate.bodies import Shape
 from accstudy.simulate.scan import Noise, SimulatedScan, simulate_scan
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
+from rounded_bodies import ROUNDED, RoundedShape
 
 CLASSES = {
     "white 4 µm": Noise(4.0, 0.0),

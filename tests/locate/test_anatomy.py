@@ -6,6 +6,7 @@ import tomllib
 import numpy as np
 import pytest
 import trimesh
+from rounded_bodies import ROUNDED
 from scipy.spatial.transform import Rotation
 
 from accstudy.geometry.rigid import angle_between_deg
@@ -13,7 +14,6 @@ from accstudy.locate.anatomy import anatomy
 from accstudy.locate.drawing import scan_body_from_settings
 from accstudy.mesh.model import Mesh
 from accstudy.simulate.bodies import SHAPES, body_shape, scan_body
-from accstudy.simulate.rounded import rounded_shape
 from accstudy.stages.body import beside_settings, body_words, picture
 from accstudy.stages.drawings import show_drawing
 from accstudy.study.files import Files
@@ -116,6 +116,6 @@ def test_the_picture_shows_the_body_from_two_sides():
     "name", ["rim", "domed", "square-rounded", "hexagon-rounded", "octagon-rounded", "notched"]
 )
 def test_filleted_bodies_have_their_long_axis(name):
-    found = anatomy(laid(rounded_shape(name).drawing().mesh))
+    found = anatomy(laid(ROUNDED[name].drawing().mesh))
     off = float(angle_between_deg(found.axis, TURN.apply([0, 0, 1.0])))
     assert min(off, 180 - off) < 0.05

@@ -1,12 +1,12 @@
 import numpy as np
 import pytest
+from rounded_bodies import ROUNDED, Outline, RoundedShape
 
 from accstudy.locate.curved import refine_curved
 from accstudy.locate.surface import clean_mesh
 from accstudy.mesh.model import Mesh
 from accstudy.mesh.scene import open3d
 from accstudy.simulate.bodies import SHAPES, scan_body
-from accstudy.simulate.rounded import ROUNDED, Outline, RoundedShape, rounded_shape
 
 CURVED = ("rim", "tapered-rim", "domed", "capped")  # cylinder, cone, sphere, torus fillets
 FILLETED = (
@@ -48,7 +48,7 @@ def any_turn(seed):
 @pytest.mark.parametrize("steps", [3, 4, 8, 32])
 @pytest.mark.parametrize("name", [*CURVED, *FILLETED])
 def test_refined_drawings_lie_on_the_exact_surface(name, steps):
-    shape = rounded_shape(name)
+    shape = ROUNDED[name]
     mesh = shape.drawing(segment_mm=1.0, steps=steps).mesh
     was, now = before_and_after(shape, mesh, any_turn(steps))
     assert now.max() <= max(3.0, 0.25 * was.max())
@@ -84,7 +84,7 @@ def with_other_diagonals(mesh, seed):
 @pytest.mark.parametrize("segment_mm", [1.0, 5.0])  # walls of some rows of quadrangles and of one
 @pytest.mark.parametrize("name", [*CURVED, *FILLETED])
 def test_refined_drawings_do_not_depend_on_how_their_facets_are_cut(name, segment_mm):
-    shape = rounded_shape(name)
+    shape = ROUNDED[name]
     mesh = with_other_diagonals(shape.drawing(segment_mm=segment_mm, steps=3).mesh, 1)
     was, now = before_and_after(shape, mesh, any_turn(2))
     assert now.max() <= max(4.0, 0.25 * was.max())
@@ -96,7 +96,7 @@ def test_refined_drawings_do_not_depend_on_how_their_facets_are_cut(name, segmen
 def test_simplified_drawings_are_not_bulged(name, faces):
     # triangles of all sizes and shapes, as a simplified or repaired mesh has them: vertices lie
     # within micrometres of the solid, normals of narrow triangles are off by many degrees
-    shape = SHAPES.get(name) or rounded_shape(name)
+    shape = SHAPES.get(name) or ROUNDED[name]
     fine = {} if name in SHAPES else {"steps": 12}
     mesh = shape.drawing(segment_mm=0.12, **fine).mesh
     o3d = open3d()
@@ -112,7 +112,7 @@ def test_simplified_drawings_are_not_bulged(name, faces):
 
 @pytest.mark.parametrize("name", ["square", "hexagon", "octagon"])
 def test_prisms_stay_as_they_are(name):
-    mesh = clean_mesh(rounded_shape(name).drawing(segment_mm=0.6).mesh)
+    mesh = clean_mesh(ROUNDED[name].drawing(segment_mm=0.6).mesh)
     refined = refine_curved(mesh)
     assert len(refined.faces) == len(mesh.faces)
     assert np.unique(refined.vertices_mm, axis=0) == pytest.approx(

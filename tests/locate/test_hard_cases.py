@@ -6,6 +6,8 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from rounded_bodies import ROUNDED, RoundedShape, polygon
+from special_models import placed_bodies, symmetric_model, thinner
 
 from accstudy.errors import AccstudyError
 from accstudy.geometry.rigid import Rigid, rotation_vector
@@ -16,10 +18,9 @@ from accstudy.locate.prepared import prepare_body
 from accstudy.locate.rotation import RadialMap, _bridged
 from accstudy.locate.segment import cut_patches
 from accstudy.mesh.model import Mesh
-from accstudy.simulate.arch import frames, reference_model, symmetric_model
+from accstudy.simulate.arch import frames, reference_model
 from accstudy.simulate.bodies import SHAPES, BodyShape, scan_body
-from accstudy.simulate.rounded import RoundedShape, polygon, rounded_shape
-from accstudy.simulate.scan import Blob, Noise, placed_bodies, simulate_scan
+from accstudy.simulate.scan import Blob, Noise, simulate_scan
 
 N = 30_000
 XYZ = ["x_mm", "y_mm", "z_mm"]
@@ -173,7 +174,7 @@ def test_flats_settle_a_symmetric_arrangement_that_they_mark(pose_errors):
 
 
 def test_a_thinner_drawing_is_noticed(six, plain):
-    thin = SHAPES["cylinder-flat"].thinner(0.1).drawing()
+    thin = thinner(SHAPES["cylinder-flat"], 0.1).drawing()
     located = locate_scan(plain.mesh, reference=six, bodies={"default": thin})
     assert set(located.poses["status"]) == {"doubtful"}
     assert codes(located) == {"unusual-offset"}
@@ -267,7 +268,7 @@ def test_a_body_led_astray_by_its_rotation_is_found_from_the_others(pose_errors)
 
 def test_a_prism_is_found_at_its_height_from_a_start_a_millimetre_off(pose_errors):
     # starts of this scan lie up to 1.4 mm along the axis, where the sides look the same
-    shape = rounded_shape("octagon")
+    shape = ROUNDED["octagon"]
     reference = reference_model(3, angulation_deg=20.0, seed=4)
     scan = scan_of(reference, shape, seed=4)
     body = shape.drawing(segment_mm=0.6)
@@ -286,7 +287,7 @@ def test_a_prism_is_found_at_its_height_from_a_start_a_millimetre_off(pose_error
 
 
 def test_a_rectangle_off_its_axis_fits_twice_and_flats_or_a_warning_settle_it(pose_errors):
-    shape = rounded_shape("square")  # half a turn and 0.25 mm bring it onto itself
+    shape = ROUNDED["square"]  # half a turn and 0.25 mm bring it onto itself
     reference = reference_model(4, angulation_deg=15.0, seed=2)
     scan = scan_of(reference, shape, seed=2)
     bodies = {"default": shape.drawing(segment_mm=0.6)}
@@ -330,7 +331,7 @@ def drawn_larger(shape, factor):
 
 @pytest.mark.parametrize(("name", "factor"), [("cylinder-flat", 0.99), ("notched", 1.01)])
 def test_a_drawing_one_percent_off_in_size_is_told_whatever_the_offset(six, name, factor):
-    shape = SHAPES.get(name) or rounded_shape(name)
+    shape = SHAPES.get(name) or ROUNDED[name]
     scan = scan_of(six, shape, offset_um=20.0, seed=3)
     located = locate_scan(scan.mesh, reference=six, bodies={"default": drawn_larger(shape, factor)})
     assert set(located.poses["status"]) == {"doubtful"}
@@ -387,7 +388,7 @@ def test_coarsely_drawn_fillets_are_not_taken_for_another_size(six):
 def test_what_a_body_tells_of_its_size():
     told = ("cylinder-flat", "notched")
     for name in (*told, "cylinder-round", "domed"):
-        shape = SHAPES.get(name) or rounded_shape(name)
+        shape = SHAPES.get(name) or ROUNDED[name]
         drawing = shape.drawing()
         assert (untold_size(prepare_body(drawing)) is None) == (name in told)
         # a body that was learned has the size that was seen
@@ -396,7 +397,7 @@ def test_what_a_body_tells_of_its_size():
 
 @pytest.mark.parametrize("offset_um", [0.0, 40.0])
 def test_the_bound_of_heights_holds_for_a_drawing_five_percent_too_large(six, offset_um):
-    shape = rounded_shape("rim")
+    shape = ROUNDED["rim"]
     scan = scan_of(six, shape, offset_um=offset_um, seed=3)
     located = locate_scan(scan.mesh, reference=six, bodies={"default": drawn_larger(shape, 1.05)})
     axis = scan.truth[["axis_x", "axis_y", "axis_z"]].to_numpy()
@@ -413,13 +414,13 @@ def test_abutments_in_place_of_scan_bodies_are_refused():
     places = [f.after(Rigid(np.eye(3), np.array([0.0, 0.0, -1.5]))) for f in frames(reference)[:2]]
     scan = simulate_scan(
         reference,
-        rounded_shape("rim"),
+        ROUNDED["rim"],
         n_triangles=N,
         missing=reference["implant"].tolist(),
         extra=[(SHAPES["cylinder-round"], place) for place in places],
         seed=2,
     )
-    bodies = {"default": rounded_shape("rim").drawing()}
+    bodies = {"default": ROUNDED["rim"].drawing()}
     with pytest.raises(AccstudyError) as error:
         locate_scan(scan.mesh, reference=reference, bodies=bodies)
     assert error.value.code == "arrangement-not-found"
@@ -428,7 +429,7 @@ def test_abutments_in_place_of_scan_bodies_are_refused():
 def test_a_body_that_fits_in_four_places_is_put_where_its_flat_is(pose_errors):
     # nearly square: a quarter of a turn fits with another offset, half a turn elsewhere
     reference = reference_model(7, angulation_deg=20.0, seed=11)
-    shape = rounded_shape("square")
+    shape = ROUNDED["square"]
     for seed in (1, 2):
         scan = scan_of(reference, shape, noise=Noise(20.0, 1.5), holes=0.3, seed=seed)
         body = shape.drawing(segment_mm=0.5)
@@ -459,7 +460,7 @@ def test_a_straight_row_with_a_body_missing_is_not_called_mirrored():
 
 def test_a_body_whose_start_is_two_millimetres_up_its_axis_is_found(pose_errors):
     # the first start of its first body is; the others tell where it stands
-    shape = rounded_shape("square-rounded")
+    shape = ROUNDED["square-rounded"]
     reference = reference_model(6, angulation_deg=15.0, seed=0)
     scan = simulate_scan(reference, shape, n_triangles=60_000, offset_um=15.0, holes=0.1, seed=0)
     body = shape.drawing(segment_mm=0.5)
@@ -471,7 +472,7 @@ def test_a_body_whose_start_is_two_millimetres_up_its_axis_is_found(pose_errors)
 def test_a_body_first_taken_for_one_on_its_side_is_found_from_the_others(pose_errors):
     # with much of it hidden, this block is searched out lying across its own place
     reference = reference_model(3, angulation_deg=18.986836035433196, seed=2157)
-    shape = rounded_shape("rectangle-rounded")
+    shape = ROUNDED["rectangle-rounded"]
     scan = simulate_scan(
         reference,
         shape,
@@ -489,7 +490,7 @@ def test_a_body_first_taken_for_one_on_its_side_is_found_from_the_others(pose_er
 
 
 def test_a_drawing_that_is_open_beside_its_edges_still_knows_its_twins():
-    drawing = prepare_body(rounded_shape("square").drawing()).radial
+    drawing = prepare_body(ROUNDED["square"].drawing()).radial
     assert drawing.twins_deg() == [180.0]
     # what a learned body lacks: strips beside the edges; through some a ray meets another side
     steps, mean = np.arange(len(drawing.radius_mm)), drawing.radius_mm.mean(axis=1)

@@ -1,5 +1,6 @@
 import numpy as np
 import pytest
+from rounded_bodies import ROUNDED
 from scipy.sparse import coo_matrix
 from scipy.spatial import cKDTree
 
@@ -15,7 +16,6 @@ from accstudy.locate.uncertainty import (
 from accstudy.mesh.model import Mesh
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import scan_body
-from accstudy.simulate.rounded import rounded_shape
 from accstudy.simulate.scan import Noise, simulate_scan
 
 
@@ -117,7 +117,7 @@ def filtered(mesh, width_mm):
 
 def test_the_rounding_of_a_filtered_scan_is_taken_out_of_heights(pose_errors):
     reference = reference_model(4, angulation_deg=15.0, seed=1)
-    shape = rounded_shape("square-rounded")  # 10 um too low if it is left in
+    shape = ROUNDED["square-rounded"]  # 10 um too low if it is left in
     scan = simulate_scan(
         reference, shape, n_triangles=80_000, noise=Noise(20.0, 0.0), offset_um=15.0, seed=1
     )

@@ -2,10 +2,11 @@
 
 import numpy as np
 import pytest
+from special_models import symmetric_model
 
 from accstudy.errors import InputError
 from accstudy.geometry.rigid import angle_between_deg, fit_rigid
-from accstudy.simulate.arch import Ridge, frames, reference_model, symmetric_model
+from accstudy.simulate.arch import Ridge, frames, reference_model
 
 XYZ = ["x_mm", "y_mm", "z_mm"]
 AXIS = ["axis_x", "axis_y", "axis_z"]

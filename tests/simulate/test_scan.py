@@ -5,12 +5,13 @@ import pandas as pd
 import pytest
 import trimesh
 from scipy.spatial import cKDTree
+from special_models import placed_bodies
 
 from accstudy.errors import InputError
 from accstudy.geometry.rigid import Rigid, angle_between_deg, rotation_vector
 from accstudy.simulate.arch import frames, reference_model
 from accstudy.simulate.bodies import SHAPES, body_shape
-from accstudy.simulate.scan import Noise, placed_bodies, simulate_scan
+from accstudy.simulate.scan import Noise, simulate_scan
 from accstudy.simulate.scene import Blob, random_pose
 
 XYZ = ["x_mm", "y_mm", "z_mm"]

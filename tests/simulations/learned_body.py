@@ -16,6 +16,7 @@ stated standard uncertainties, by comparison of the learned surface with the tru
 from __future__ import annotations
 
 import argparse
+import sys
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -28,8 +29,11 @@ from accstudy.locate.learn import LearnedBody, learn_body
 from accstudy.locate.locate import locate_scan
 from accstudy.simulate.arch import frames, measured_reference, reference_model
 from accstudy.simulate.bodies import SHAPES as SHARP
-from accstudy.simulate.rounded import ROUNDED, Shape
+from accstudy.simulate.bodies import Shape
 from accstudy.simulate.scan import Noise, SimulatedScan, simulate_scan
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
+from rounded_bodies import ROUNDED
 
 SHAPES = {n: SHARP[n] for n in SHARP if n != "polygon-top-symmetric"} | ROUNDED
 FLAT = ["flat_x", "flat_y", "flat_z"]

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner
+from rounded_bodies import ROUNDED
 
 from accstudy.accuracy.reference import implant_u, pair_reference_u
 from accstudy.cli import main
@@ -18,7 +19,6 @@ from accstudy.locate.platform import platform
 from accstudy.mesh.read import read_mesh
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
-from accstudy.simulate.rounded import rounded_shape
 from accstudy.simulate.scan import Noise, simulate_scan
 from accstudy.stages.drawings import learn_drawing
 from accstudy.study.load import survey_study
@@ -149,7 +149,7 @@ def test_what_cannot_be_learned_is_said(learned, tmp_path):
 
 def test_a_prism_of_many_sides_is_not_taken_for_a_round_body():
     # in a scan half a degree off the frame of the reference the axis of the prism is not z
-    shape = rounded_shape("octagon-rounded")
+    shape = ROUNDED["octagon-rounded"]
     model = reference_model(4, angulation_deg=15, seed=1)
     pose = Rigid(rotation_vector(np.radians([0.4, -0.2, 0.3])), np.array([0.1, 0.0, -0.1]))
     noise = Noise(3.0, 0.5, white_um=1.0)

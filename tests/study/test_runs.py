@@ -11,8 +11,8 @@ from accstudy.accuracy.reference import runs_u, shared_uncertainty
 from accstudy.errors import StudyError
 from accstudy.geometry.repeats import of_mean
 from accstudy.geometry.rigid import frame_from_axis
-from accstudy.study.load import load_study
 from accstudy.study.implants import check_reference
+from accstudy.study.load import load_study
 from accstudy.study.runs import mean_of_runs
 from accstudy.tables import shape
 

@@ -12,11 +12,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from accstudy.errors import InputError, nearest
 from accstudy.locate.drawing import ScanBody
-from accstudy.simulate.bodies import BodyShape, stack
-
-__all__ = ["ROUNDED", "Outline", "RoundedShape", "Shape", "polygon", "rounded_shape"]
+from accstudy.simulate.bodies import stack
 
 Floats = NDArray[np.float64]
 
@@ -259,10 +256,6 @@ class RoundedShape:
         return ScanBody(self.name, mesh, self.has_flat, self.use_above_mm)
 
 
-Shape = BodyShape | RoundedShape
-"""Any invented scan body."""
-
-
 def polygon(
     sides: int, inner_mm: float, corner_mm: float = 0.0, *, deeper_mm: float = 0.0
 ) -> Outline:
@@ -336,19 +329,6 @@ ROUNDED: dict[str, RoundedShape] = {
     )
 }  # fmt: skip
 """Invented scan bodies with fillets, and some without."""
-
-
-def rounded_shape(name: str) -> RoundedShape:
-    """Look up an invented scan body with fillets.
-
-    Raises
-    ------
-    InputError
-        If there is none of that name.
-    """
-    if name not in ROUNDED:
-        raise InputError(f'no scan body shape "{name}"', hint=nearest(name, list(ROUNDED)))
-    return ROUNDED[name]
 
 
 def _turned_levels(points: Floats, count: int) -> list[Floats]:
