@@ -21,7 +21,7 @@ from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.scan import simulate_scan
 from accstudy.tables import csv_bytes
 
-WEEKS = 12
+WEEKS = 8
 MONDAYS = pd.date_range("2025-01-06", periods=WEEKS, freq="7D")
 
 
@@ -69,7 +69,7 @@ def results(study):
 
 @pytest.fixture(scope="module")
 def weekly(device):
-    """Twelve additions; what was said; the study with everything in it."""
+    """An addition a week; what was said; the study with everything in it."""
     study, export = device
     said = []
     for k in range(WEEKS):
@@ -106,7 +106,7 @@ def test_the_list_keeps_its_form_and_its_columns(weekly):
     assert all((study / row["file"]).is_file() for row in rows)
 
 
-def test_twelve_additions_give_the_results_of_one_run_over_all(weekly, tmp_path):
+def test_weekly_additions_give_the_results_of_one_run_over_all(weekly, tmp_path):
     study, _ = weekly
     one = tmp_path / "one"
     for name in ("reference", "scan_bodies", "scans"):

@@ -22,8 +22,7 @@ GOOD = {
 }
 
 
-@pytest.fixture
-def folder(tmp_path):
+def sample(tmp_path):
     """The comparison sample with a scan of every model and technique."""
     text = (SAMPLE / "study.toml").read_text(encoding="utf-8")
     (tmp_path / "study.toml").write_text(text[: text.index("[[model]]")], encoding="utf-8")
@@ -35,6 +34,11 @@ def folder(tmp_path):
     poses = pd.read_csv(SAMPLE / "poses.csv", dtype=str)
     poses[poses["scan"].isin(kept["scan"])].to_csv(tmp_path / "poses.csv", index=False)
     return tmp_path
+
+
+@pytest.fixture
+def folder(tmp_path):
+    return sample(tmp_path)
 
 
 def add_model(folder, **changed):
@@ -60,42 +64,59 @@ def test_models_that_can_be_fitted_give_no_finding(folder):
     assert model_faults(load_study(folder)) == []
 
 
-@pytest.mark.parametrize(
-    ("key", "value", "said", "mend"),
-    [
-        ("response", '"pair.distnce_um"', '"distnce_um"', 'did you mean "distance_um"?'),
-        ("response", '"scan.worst_distance"', '"worst_distance"', '"worst_distance_um"'),
-        ("response", '"sin(pair.distance_um)"', '"sin"', "use one of: log"),
-        ("response", '"1"', "names no column", ""),
-        ("response", '"pair.implant_a"', "does not contain numbers", ""),
-        ("response", '"spread(pair.distnce_um)"', '"distnce_um"', ""),
-        ("response", '"pair.distance_um + implant.vertical_um"', "mixes", "use one of them"),
-        ("fixed", '"techniqe * path_mm"', '"techniqe"', 'did you mean "technique"?'),
-        ("fixed", '"technique + log(pathmm)"', '"pathmm"', 'did you mean "path_mm"?'),
-        ("fixed", '"technique *"', "ends too early", "join columns by"),
-        ("fixed", '""', "write 1 for a mean", ""),
-        ("fixed", '"technique + I(2)"', "names no column", ""),
-        ("fixed", '"technique + (1 | scan)"', "random term", "move it to random"),
-        ("fixed", '"technique + distance_um"', "the response", "leave it out"),
-        ("fixed", '"log(technique)"', "does not contain numbers", ""),
-        ("random", '["scan", "operatr/session"]', '"operatr"', 'did you mean "operator"?'),
-        ("random", '["path | scan"]', '"path"', "path_mm"),
-        ("random", '["technique | scan"]', "does not contain numbers", ""),
-        ("random", '["scan ||"]', "cannot read", 'write "a"'),
-        ("random", '["scan", "distance_um"]', "the response", "leave it out"),
-        ("residual_sd_by", '"techniqe"', '"techniqe"', 'did you mean "technique"?'),
-        ("at", '[["span_mm", 20]]', '"span_mm"', "path_mm"),
-    ],
+WRONG = (
+    ("response", '"pair.distnce_um"', '"distnce_um"', 'did you mean "distance_um"?'),
+    ("response", '"scan.worst_distance"', '"worst_distance"', '"worst_distance_um"'),
+    ("response", '"sin(pair.distance_um)"', '"sin"', "use one of: log"),
+    ("response", '"1"', "names no column", ""),
+    ("response", '"pair.implant_a"', "does not contain numbers", ""),
+    ("response", '"spread(pair.distnce_um)"', '"distnce_um"', ""),
+    ("response", '"pair.distance_um + implant.vertical_um"', "mixes", "use one of them"),
+    ("fixed", '"techniqe * path_mm"', '"techniqe"', 'did you mean "technique"?'),
+    ("fixed", '"technique + log(pathmm)"', '"pathmm"', 'did you mean "path_mm"?'),
+    ("fixed", '"technique *"', "ends too early", "join columns by"),
+    ("fixed", '""', "write 1 for a mean", ""),
+    ("fixed", '"technique + I(2)"', "names no column", ""),
+    ("fixed", '"technique + (1 | scan)"', "random term", "move it to random"),
+    ("fixed", '"technique + distance_um"', "the response", "leave it out"),
+    ("fixed", '"log(technique)"', "does not contain numbers", ""),
+    ("random", '["scan", "operatr/session"]', '"operatr"', 'did you mean "operator"?'),
+    ("random", '["path | scan"]', '"path"', "path_mm"),
+    ("random", '["technique | scan"]', "does not contain numbers", ""),
+    ("random", '["scan ||"]', "cannot read", 'write "a"'),
+    ("random", '["scan", "distance_um"]', "the response", "leave it out"),
+    ("residual_sd_by", '"techniqe"', '"techniqe"', 'did you mean "technique"?'),
+    ("at", '[["span_mm", 20]]', '"span_mm"', "path_mm"),
 )  # fmt: skip
-def test_what_can_never_be_fitted_is_an_error_with_its_line(folder, key, value, said, mend):
+
+
+@pytest.fixture(scope="module")
+def faults(tmp_path_factory):
+    """Faults of a study with every wrong model, by name, and the line of what is wrong in each."""
+    folder = sample(tmp_path_factory.mktemp("wrong"))
     add_model(folder)
-    row = add_model(folder, name='"second"', **{key: value})[key]
-    (found,) = model_faults(load_study(folder))
+    lines = [
+        add_model(folder, name=f'"number {k}"', **{key: value})[key]
+        for k, (key, value, _, _) in enumerate(WRONG)
+    ]
+    found = {}
+    for fault in model_faults(load_study(folder)):
+        found.setdefault(fault.what.partition(": ")[0], []).append(fault)
+    return found, lines
+
+
+def test_models_that_can_be_fitted_have_no_fault_beside_those_that_cannot(faults):
+    assert set(faults[0]) == {f'model "number {k}"' for k in range(len(WRONG))}
+
+
+@pytest.mark.parametrize("k", range(len(WRONG)), ids=[f"{w[0]} {w[1]}" for w in WRONG])
+def test_what_can_never_be_fitted_is_an_error_with_its_line(faults, k):
+    key, _, said, mend = WRONG[k]
+    (found,) = faults[0][f'model "number {k}"']
     assert found.severity is Severity.ERROR
     assert said in found.what
-    assert found.what.startswith('model "second": ')
     assert mend in found.mend
-    assert found.where == f"study.toml:{row}:model.{key}"
+    assert found.where == f"study.toml:{faults[1][k]}:model.{key}"
 
 
 def test_all_faults_of_all_models_come_at_once_and_nothing_is_measured(folder):
