@@ -41,22 +41,23 @@ def implants_of(centres=ARCH, **more):
 
 def study_of(rng, ppm, *, per_session=4, noise_um=8.0, session_ppm=60.0, device="A", days=30):
     """Poses and scan list of one device whose scale in each session is given."""
-    poses, scans = [], []
+    centres, axes, scans = [], [], []
     for i, scale in enumerate(ppm):
         day = pd.Timestamp("2024-01-08") + pd.Timedelta(days=days * i)
         common = scale + session_ppm * rng.standard_normal()
         for r in range(per_session):
             name = f"{device}{i:02d}_{r}"
-            centres = ARCH * (1 + common * 1e-6) + rng.normal(0, noise_um / 1000, ARCH.shape)
-            frame = implants_of(centres).drop(columns=["valid_from"])
-            axes = UP + rng.normal(0, 0.001, ARCH.shape)
-            frame[["axis_x", "axis_y", "axis_z"]] = axes / np.linalg.norm(
-                axes, axis=1, keepdims=True
-            )
-            poses.append(frame.assign(scan=name, status="ok"))
+            centres.append(ARCH * (1 + common * 1e-6) + rng.normal(0, noise_um / 1000, ARCH.shape))
+            axes.append(UP + rng.normal(0, 0.001, ARCH.shape))
             scans.append((name, "M", device, f"S{i:02d}", day + pd.Timedelta(minutes=9 * r)))
     columns = ["scan", "model", "device", "session", "measured_at"]
-    return shape("poses", pd.concat(poses)), pd.DataFrame(scans, columns=columns)
+    listed = pd.DataFrame(scans, columns=columns)
+    poses = pd.concat([implants_of()] * len(scans), ignore_index=True)
+    poses["scan"] = np.repeat(listed["scan"].to_numpy(), len(ARCH))
+    poses[["x_mm", "y_mm", "z_mm"]] = np.concatenate(centres)
+    unit = np.concatenate(axes)
+    poses[["axis_x", "axis_y", "axis_z"]] = unit / np.linalg.norm(unit, axis=1, keepdims=True)
+    return shape("poses", poses.assign(status="ok")), listed
 
 
 def events_of(*rows):
