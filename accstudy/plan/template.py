@@ -1,10 +1,11 @@
-"""The files of a new study: study.toml with every line explained, and what to do next."""
+"""The files of a new study: study.toml with every line explained, and headers of its tables."""
 
 from __future__ import annotations
 
 import json
 import textwrap
-from collections.abc import Callable
+import tomllib
+from importlib.resources import files
 
 from accstudy.errors import InputError
 from accstudy.models.specs import default_specs
@@ -43,16 +44,20 @@ def study_text(protocol: Protocol, *, title: str = "", referenced: bool = True) 
     title = title.strip() or protocol.title
     if len(title) > 200 or not title.isprintable():
         raise InputError("the title must be one line of 200 characters at most")
+    text = files("accstudy.plan").joinpath("sections.toml").read_text(encoding="utf-8")
+    fixed = tomllib.loads(text)
     parts = [
         _head(protocol, protocol.question if referenced else QUESTIONS[protocol.kind]),
         _study(protocol, title),
-        _REFERENCE if referenced else _NO_REFERENCE,
-        _SCANS,
-        _SCAN_BODY,
+        fixed["reference" if referenced else "no_reference"],
+        fixed["scans"],
+        fixed["scan_body"],
         _analysis(protocol),
-        _limits(protocol) if referenced else _CONFIDENCE,
-        *(_OF_KIND[kind](protocol) for kind in (protocol.kind,)),
-        _EXCLUSIONS,
+        _limits(protocol) if referenced else fixed["confidence"],
+        *([] if protocol.kind == "drift" else [fixed["seating"]]),
+        *([_model(protocol)] if protocol.kind == "comparison" else []),
+        *([_drift(protocol)] if protocol.kind == "drift" else []),
+        fixed["exclusions"],
     ]
     return "\n".join(parts)
 
@@ -99,103 +104,6 @@ def _section(name: str, text: str, rows: tuple[tuple[str, str], ...]) -> str:
     return "\n".join(lines) + "\n"
 
 
-_REFERENCE = _section(
-    "reference",
-    "reference positions of the implants, and their source",
-    (
-        ('implants = "reference/implants.csv"', "one row per implant: position and axis"),
-        ("height_mm = 0.0", "height above the platform of the measured positions (scan body top)"),
-        (
-            '# columns = { implant = "Element", x_mm = "X", y_mm = "Y", z_mm = "Z", axis_x = "I", '
-            'axis_y = "J", axis_z = "K" }',
-            "if the columns have other names",
-        ),
-        ('# model = "model 1"', "if there is no column for the model"),
-        ('# touch_points = "reference/touch_points.csv"', "or the points probed on the CMM"),
-        ('# instrument = "contact CMM"', "kind of machine, free text"),
-        ('# certificate = "number"', "calibration certificate"),
-        ("# measured_on = 2025-01-31", "date of the measurement"),
-        ("# due_on = 2026-01-31", "date by which it must be measured again"),
-        (
-            "# occlusal = [0.0, 0.0, 1.0]",
-            "normal of the occlusal plane, out of the bone; if designed angulations are not given",
-        ),
-        (
-            "# mpe_um = { constant = 1.9, per_metre = 4.0 }",
-            "maximum permissible error from the certificate",
-        ),
-        (
-            "# certified = { U_position_um = 2.4, U_axis_deg = 0.02, k = 2 }",
-            "or the expanded uncertainty that it states",
-        ),
-        ("temperature_c = 20.0", "of the model while it was measured"),
-        ('length_unit = "mm"', "mm, cm, m or inch"),
-        (
-            'kind = "cmm"',
-            "scan: the reference is itself a scan; none: no reference, no trueness",
-        ),
-    ),
-)
-
-_NO_REFERENCE = _section(
-    "reference",
-    "the model has not been measured: precision and differences only",
-    (
-        ('kind = "none"', "cmm once the model has been measured; the scans remain valid"),
-        (
-            '# sketch = "reference/sketch.csv"',
-            "implant names with approximate positions; otherwise I1, I2, ... along the arch",
-        ),
-        ("temperature_c = 20.0", "to which the lengths of all scans are corrected"),
-    ),
-)
-
-_CONFIDENCE = _section(
-    "limits",
-    "none: without a reference no limit can be assessed",
-    (("confidence = 0.95", "confidence of intervals"),),
-)
-
-_SCANS = _section(
-    "scans",
-    "settings for all scans",
-    (
-        ('list = "scans.csv"', "one row per scan"),
-        ('# poses = "poses.csv"', "positions instead of meshes, such as measured casts"),
-        ('length_unit = "mm"', "of the mesh files, which do not state it"),
-        ("# temperature_c = 22.5", "of the model while it was scanned"),
-        (
-            "# expansion_per_k = 75e-6",
-            "of the model material: resin 75e-6, aluminium 23e-6, steel 11.5e-6",
-        ),
-    ),
-)
-
-_SCAN_BODY = _section(
-    "scan_body.default",
-    "the scanned part; use another name for a second type",
-    (
-        ('mesh = "scan_bodies/body.stl"', "its CAD geometry, from the manufacturer"),
-        (
-            "# cylinder = { radius_mm = 2.5, height_mm = 10, flat_offset_mm = 2.0 }",
-            "instead of mesh, if there is no CAD geometry",
-        ),
-        ('# length_unit = "cm"', "of the CAD geometry, if not mm"),
-        ("origin_mm = [0, 0, 0]", "centre of the implant platform in the CAD geometry"),
-        ("axis = [0, 0, 1]", "implant axis out of the bone, in the CAD geometry"),
-        ("flat = [1, 0, 0]", "from the axis towards the flat; delete if there is no flat"),
-        ("use_above_mm = 2.5", "the scan is ignored below: soft tissue, saliva"),
-    ),
-)
-
-_EXCLUSIONS = """\
-# A scan to exclude, with the reason; the report gives the results with and without it:
-# [[exclusions]]
-# scan = "s007"
-# reason = "scan body was loose"
-"""
-
-
 def _analysis(protocol: Protocol) -> str:
     condition = tuple(protocol.design.conditions)
     cell = ("session",) if protocol.kind == "drift" else ("operator", "session")
@@ -237,21 +145,7 @@ def _limits(protocol: Protocol) -> str:
                     tuple(rows))  # fmt: skip
 
 
-_SEATING = _section(
-    "seating",
-    "rigid framework whose seating is predicted",
-    (
-        ("platform_radius_mm = 2.0", "radius of the seating rim"),
-        ("# screw_pitch_mm = 0.3", "gaps also as turns of the screw"),
-    ),
-)
-
-
-def _of_validation(protocol: Protocol) -> str:
-    return _SEATING
-
-
-def _of_comparison(protocol: Protocol) -> str:
+def _model(protocol: Protocol) -> str:
     """The usual model of distance, the number of implants among its effects."""
     factor = next(iter(protocol.design.conditions))
     columns = [factor, "operator", "session"]
@@ -268,10 +162,10 @@ def _of_comparison(protocol: Protocol) -> str:
         f"random = [\n{random},\n]",
         _line("# equivalence_margin = 20", "um; define it before the first scan"),
     ]
-    return _SEATING + "\n" + "\n".join(model) + "\n"
+    return "\n".join(model) + "\n"
 
 
-def _of_drift(protocol: Protocol) -> str:
+def _drift(protocol: Protocol) -> str:
     return _section(
         "drift",
         "control charts",
@@ -284,13 +178,6 @@ def _of_drift(protocol: Protocol) -> str:
              " together"),
         ),
     )  # fmt: skip
-
-
-_OF_KIND: dict[str, Callable[[Protocol], str]] = {
-    "validation": _of_validation,
-    "comparison": _of_comparison,
-    "drift": _of_drift,
-}
 
 
 def scan_columns(protocol: Protocol) -> tuple[str, ...]:
