@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from accstudy.accuracy.measurands import IMPLANT_MEASURANDS
-from accstudy.geometry.repeats import of_mean
+from accstudy.study.runs import of_mean
 from accstudy.tables import valid_since
 
 __all__ = [

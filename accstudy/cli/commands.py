@@ -76,7 +76,7 @@ def _date(at: dt.datetime | None) -> str:
 
 def _code(done: Outcome) -> int:
     """Exit code of a run; prints a line a device that needs action, also when quiet."""
-    from accstudy.stages.standing import standing_lines
+    from accstudy.stages.report import standing_lines
 
     lines = standing_lines(done.tables)
     for line in lines:

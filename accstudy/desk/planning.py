@@ -15,8 +15,8 @@ from accstudy.stages import plan as planning
 from accstudy.stages import scanlist
 from accstudy.stages import sizes as sizing
 from accstudy.stages.add import add_session
+from accstudy.stages.scanlist import appended
 from accstudy.stages.sizes import protocol_of
-from accstudy.study.append import appended
 from accstudy.study.cells import parse_number, read_day
 from accstudy.study.checks import grouped_by
 from accstudy.study.disk import write_files

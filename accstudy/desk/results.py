@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from accstudy.errors import InputError
-from accstudy.stages.standing import standing_lines
+from accstudy.stages.report import standing_lines
 from accstudy.study.disk import LARGEST, read_bytes
 from accstudy.study.files import resolve
 from accstudy.tables import TABLES, UNREFERENCED, read_csv

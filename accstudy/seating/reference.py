@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from accstudy.geometry.repeats import of_mean
 from accstudy.seating.contributions import worst_misfit
 from accstudy.seating.draws import PoseUncertainty, draw_seats, normal_deviations
 from accstudy.seating.frameworks import aligned_seats
@@ -17,6 +16,7 @@ from accstudy.seating.quick import DRAWN_TOLERANCE_UM
 from accstudy.seating.stacks import Stack, stacks
 from accstudy.seating.summary import TERMINAL_SCREW
 from accstudy.seating.table import BEST_SEAT
+from accstudy.study.runs import of_mean
 from accstudy.tables import shape
 
 __all__ = ["reference_uncertainty"]

@@ -35,6 +35,7 @@ from accstudy.stages.compare import (
     at_reference_temperature,
     by_reference,
     deviations,
+    surface_tables,
     suspected_setup,
 )
 from accstudy.stages.model_checks import mixed_models
@@ -47,7 +48,6 @@ from accstudy.stages.references import (
 )
 from accstudy.stages.sizes import with_sizes
 from accstudy.stages.steps import Analyzed, Memory, Step, Tables, run_steps
-from accstudy.stages.surface import surface_tables
 from accstudy.study.checks import grouped_by
 from accstudy.study.load import Study
 from accstudy.tables import empty, valid_since

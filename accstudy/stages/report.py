@@ -1,4 +1,4 @@
-"""Finished tables to the PDF and its figures."""
+"""Finished tables to the PDF and its figures; what stands in a drift study, for programs."""
 
 from __future__ import annotations
 
@@ -14,7 +14,14 @@ from accstudy.study.load import Study
 from accstudy.study.record import Record, drawn_orders
 from accstudy.tables import UNREFERENCED, shape
 
-__all__ = ["ReportOptions", "make_report"]
+__all__ = [
+    "STATUS",
+    "ReportOptions",
+    "drift_status",
+    "make_report",
+    "standing_lines",
+    "status_file",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,3 +154,71 @@ def _last_day(study: Study) -> str:
         return ""
     last = pd.to_datetime(study.scans["measured_at"]).max()
     return "" if pd.isna(last) else str(last.date().isoformat())
+
+
+STATUS = "status.json"
+"""Name of the file in the results folder."""
+
+_NEXT = "next session"
+
+
+def drift_status(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame | None:
+    """Table ``drift_status``, or what stands in its place without a reference."""
+    name = "drift_status"
+    return tables.get(name, tables.get(UNREFERENCED[name]))
+
+
+def _needs_action(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    """Devices to act upon now: a signal stands, or the limit is not verified."""
+    status = drift_status(tables)
+    if status is None or not len(status):
+        return pd.DataFrame()
+    return status[status["action"] != _NEXT]
+
+
+def standing_lines(tables: Mapping[str, pd.DataFrame]) -> list[str]:
+    """A line a device that needs action."""
+    return [
+        " ".join(
+            part
+            for part in (
+                f"{row['device'] or 'device'} (model {row['model']}): {row['action']}.",
+                row["what"],
+                row.get("limit_what"),
+                row.get("duty_what"),
+            )
+            if part
+        )
+        for row in _needs_action(tables).to_dict("records")
+    ]
+
+
+def status_file(status: pd.DataFrame) -> dict[str, Any]:
+    """Content of status.json.
+
+    Parameters
+    ----------
+    status : DataFrame
+        Table ``drift_status``.
+
+    Returns
+    -------
+    dict
+        ``stands`` (of any device), ``exit_code`` of a run that leaves no scan out, and
+        ``devices``: the row of each, dates as ISO text, what is empty as null.
+    """
+    devices = [
+        {str(name): _plain(value) for name, value in row.items()}
+        for row in status.to_dict("records")
+    ]
+    acts = bool(len(_needs_action({"drift_status": status})))
+    stands = bool(status["stands"].fillna(False).astype(bool).any()) if len(status) else False
+    return {"stands": stands, "exit_code": 5 if acts else 0, "devices": devices}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, pd.Timestamp):
+        return value.isoformat()
+    if pd.isna(value):
+        return None
+    return value.item() if hasattr(value, "item") else value

@@ -19,9 +19,7 @@ from accstudy.errors import Finding, InputError, Severity, StudyError, gravest_f
 from accstudy.stages import measure as measuring
 from accstudy.stages.cache import Cache, ScanResult, Stamps, entry_key
 from accstudy.stages.measure import Show
-from accstudy.stages.report import ReportOptions
-from accstudy.stages.standing import FILE as STATUS
-from accstudy.stages.standing import drift_status, status_file
+from accstudy.stages.report import STATUS, ReportOptions, drift_status, status_file
 from accstudy.stages.start import start_keys, started
 from accstudy.stages.steps import NOT_ANALYZED, Recorded, recorded_results
 from accstudy.study.disk import (

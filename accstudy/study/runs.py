@@ -1,4 +1,4 @@
-"""Repeated measurements of a model: their mean is the reference, their scatter its type A part."""
+"""Repeated measurements of a model: the mean is the reference, the scatter its type A part."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from pathlib import Path, PurePosixPath
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import stdtrit
 
 from accstudy.errors import Finding, InputError, Severity, place
-from accstudy.geometry.repeats import of_mean
 from accstudy.geometry.rigid import fit_rigid, unit
 from accstudy.study.files import Files
 from accstudy.study.settings import Reference
@@ -22,7 +22,7 @@ from accstudy.study.typed import fault
 from accstudy.tables import empty, shape
 from accstudy.words.catalogue import say
 
-__all__ = ["Runs", "listed", "mean_of_runs", "note_on_runs", "reference_files"]
+__all__ = ["Runs", "listed", "mean_of_runs", "note_on_runs", "of_mean", "reference_files"]
 
 Floats = NDArray[np.float64]
 
@@ -272,3 +272,37 @@ def listed(folder: Path) -> list[str]:
         return sorted(p.name for p in folder.iterdir())
     except OSError:
         return []
+
+
+def of_mean(sd: float, runs: int, df: float) -> float:
+    """Standard uncertainty of a mean of few repeats.
+
+    Parameters
+    ----------
+    sd : float
+        Standard deviation of a single run, in any unit.
+    runs : int
+        How many were averaged.
+    df : float
+        Degrees of freedom of `sd`.
+
+    Returns
+    -------
+    float
+        In the unit of `sd`. From few repeats the standard deviation is itself uncertain;
+        it is widened so that the normal factor covers what Student's t would.
+
+    References
+    ----------
+    JCGM 101:2008, 6.4.9.4: the standard deviation of the scaled and shifted t
+    distribution, sqrt(df / (df - 2)). It does not exist for df of 2 or less; there the
+    ratio of the 95 % factors of t and of the normal distribution is taken.
+
+    Examples
+    --------
+    >>> round(of_mean(1.0, 4, 9), 4)  # 0.5 sqrt(9 / 7)
+    0.5669
+    """
+    few = stdtrit(df, 0.975) / stdtrit(1e9, 0.975)
+    widened = math.sqrt(df / (df - 2.0)) if df > 2 else float(few)
+    return sd / math.sqrt(runs) * widened

@@ -11,8 +11,7 @@ from accstudy.mesh.model import Mesh
 from accstudy.mesh.read import read_mesh, stl_bytes
 from accstudy.simulate.arch import frames, reference_model
 from accstudy.simulate.scan import poses_from_frames
-from accstudy.stages.compare import at_reference_temperature
-from accstudy.stages.surface import surface_tables
+from accstudy.stages.compare import at_reference_temperature, surface_tables
 from accstudy.study.load import load_study
 
 EXPANSION, SCANNED_AT_C = 75e-6, 25.0

@@ -10,7 +10,7 @@ import pytest
 from small_study import SETTINGS, write
 
 from accstudy.errors import InputError, Severity, StudyError
-from accstudy.study.append import appended
+from accstudy.stages.scanlist import appended
 from accstudy.study.arrange import Said, arranged
 from accstudy.study.load import load_study
 from accstudy.study.settings import Poses, Reference, Scans

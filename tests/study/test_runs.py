@@ -9,11 +9,10 @@ from small_study import SETTINGS, write
 from accstudy.accuracy.dossier import reference_pairs
 from accstudy.accuracy.reference import runs_u, shared_uncertainty
 from accstudy.errors import StudyError
-from accstudy.geometry.repeats import of_mean
 from accstudy.geometry.rigid import frame_from_axis
 from accstudy.study.implants import check_reference
 from accstudy.study.load import load_study
-from accstudy.study.runs import mean_of_runs
+from accstudy.study.runs import mean_of_runs, of_mean
 from accstudy.tables import shape
 
 MOVED = ["dx_um", "dy_um", "dz_um"]
