@@ -10,9 +10,9 @@ from importlib.resources import files
 from accstudy.errors import InputError
 from accstudy.models.specs import default_specs
 from accstudy.plan.protocol import Protocol
-from accstudy.plan.readme import QUESTIONS
 from accstudy.quantities import BENCH_COLUMNS
 from accstudy.tables import TABLES
+from accstudy.words.catalogue import words
 
 __all__ = ["events_text", "implants_text", "scan_columns", "study_text"]
 
@@ -47,7 +47,9 @@ def study_text(protocol: Protocol, *, title: str = "", referenced: bool = True) 
     text = files("accstudy.plan").joinpath("sections.toml").read_text(encoding="utf-8")
     fixed = tomllib.loads(text)
     parts = [
-        _head(protocol, protocol.question if referenced else QUESTIONS[protocol.kind]),
+        _head(
+            protocol, protocol.question if referenced else words("readme.questions")[protocol.kind]
+        ),
         _study(protocol, title),
         fixed["reference" if referenced else "no_reference"],
         fixed["scans"],
