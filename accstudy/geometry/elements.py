@@ -130,9 +130,7 @@ def fit_plane(
     return Plane(len(p), _rms(local[:, 2:]), frame, covariance, point, normal, extent)
 
 
-def fit_circle(
-    points_mm: ArrayLike, *, probe_radius_mm: float = 0.0, inside: bool = False
-) -> Circle:
+def fit_circle(points_mm: ArrayLike, *, probe_radius_mm: float = 0.0) -> Circle:
     """Orthogonal least-squares circle in the plane or in space.
 
     Parameters
@@ -142,8 +140,6 @@ def fit_circle(
     probe_radius_mm : float
         Tip radius, if the points are tip centres; the tip is taken to touch
         within the circle's plane.
-    inside : bool
-        Whether the circle was touched from its inside, as a bore is.
 
     Returns
     -------
@@ -190,13 +186,11 @@ def fit_circle(
         middle = centre + frame @ q[:3] * size
         normal = unit(frame @ np.array([q[3], q[4], 1.0]))
         frame = frame_from_axis(normal, frame[:, 0])
-    radius -= _reach(probe_radius_mm, inside=inside)
+    radius -= _reach(probe_radius_mm)
     return Circle(len(p), rms, frame, cov, middle, normal, radius)
 
 
-def fit_sphere(
-    points_mm: ArrayLike, *, probe_radius_mm: float = 0.0, inside: bool = False
-) -> Sphere:
+def fit_sphere(points_mm: ArrayLike, *, probe_radius_mm: float = 0.0) -> Sphere:
     """Orthogonal least-squares sphere.
 
     Parameters
@@ -205,8 +199,6 @@ def fit_sphere(
         At least four points, not in one plane.
     probe_radius_mm : float
         Tip radius, if the points are tip centres.
-    inside : bool
-        Whether the sphere was touched from its inside.
 
     Returns
     -------
@@ -230,13 +222,11 @@ def fit_sphere(
 
     q, cov = solve(residual, start, size, angles=(), what="a sphere")
     rms = rms_of(residual, q, len(p), size)
-    radius = float(q[3] * size) - _reach(probe_radius_mm, inside=inside)
+    radius = float(q[3] * size) - _reach(probe_radius_mm)
     return Sphere(len(p), rms, np.eye(3), cov, centre + q[:3] * size, radius)
 
 
-def fit_cylinder(
-    points_mm: ArrayLike, *, probe_radius_mm: float = 0.0, inside: bool = False
-) -> Cylinder:
+def fit_cylinder(points_mm: ArrayLike, *, probe_radius_mm: float = 0.0) -> Cylinder:
     """Orthogonal least-squares cylinder.
 
     Parameters
@@ -245,8 +235,6 @@ def fit_cylinder(
         At least six points at two heights or more.
     probe_radius_mm : float
         Tip radius, if the points are tip centres.
-    inside : bool
-        Whether the cylinder was touched from its inside, as a bore is.
 
     Returns
     -------
@@ -265,12 +253,12 @@ def fit_cylinder(
     frame, q, cov, rms = best_about_axis(local, starts, size, cone=False, what="a cylinder")
     direction = frame[:, 2]
     point = centre + frame @ np.array([q[0], q[1], 0.0]) * size
-    radius = float(q[4] * size) - _reach(probe_radius_mm, inside=inside)
+    radius = float(q[4] * size) - _reach(probe_radius_mm)
     extent = float(np.ptp(p @ direction))
     return Cylinder(len(p), rms, frame, cov, point, direction, radius, extent)
 
 
-def fit_cone(points_mm: ArrayLike, *, probe_radius_mm: float = 0.0, inside: bool = False) -> Cone:
+def fit_cone(points_mm: ArrayLike, *, probe_radius_mm: float = 0.0) -> Cone:
     """Orthogonal least-squares cone, its points on one side of the apex.
 
     Parameters
@@ -279,8 +267,6 @@ def fit_cone(points_mm: ArrayLike, *, probe_radius_mm: float = 0.0, inside: bool
         At least seven points at two heights or more.
     probe_radius_mm : float
         Tip radius, if the points are tip centres.
-    inside : bool
-        Whether the cone was touched from its inside.
 
     Returns
     -------
@@ -304,7 +290,7 @@ def fit_cone(points_mm: ArrayLike, *, probe_radius_mm: float = 0.0, inside: bool
     turn = np.sign(q[5])
     direction, angle = turn * frame[:, 2], abs(float(q[5]))
     point = centre + frame @ np.array([q[0], q[1], 0.0]) * size
-    radius = float(q[4] * size) - _reach(probe_radius_mm, inside=inside) / np.cos(angle)
+    radius = float(q[4] * size) - _reach(probe_radius_mm) / np.cos(angle)
     apex = point - direction * radius / np.tan(angle)
     flip = np.diag([1.0, turn, turn])
     signs = np.array([1.0, turn, turn, 1.0, 1.0, turn])
@@ -343,10 +329,10 @@ def _points(
     return p, centre, size
 
 
-def _reach(probe_radius_mm: float, *, inside: bool) -> float:
+def _reach(probe_radius_mm: float) -> float:
     if not (np.isfinite(probe_radius_mm) and probe_radius_mm >= 0):
         raise InputError(f"a probe radius of {probe_radius_mm} mm is not possible")
-    return -probe_radius_mm if inside else probe_radius_mm
+    return probe_radius_mm
 
 
 def _rms(residuals: Floats) -> float:

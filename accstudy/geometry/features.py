@@ -35,9 +35,6 @@ class Element:
     frame: Floats
     covariance: Floats
 
-    def _u(self, *index: int) -> Floats:
-        return np.sqrt(np.diagonal(self.covariance)[list(index)])
-
 
 @dataclass(frozen=True, slots=True)
 class Line(Element):
@@ -53,18 +50,6 @@ class Line(Element):
 
     point_mm: Floats
     direction: Floats
-
-    @property
-    def u_point_mm(self) -> Floats:
-        """Standard uncertainty of the shifts across the line."""
-        half = len(self.covariance) // 2
-        return self._u(*range(half))
-
-    @property
-    def u_direction_deg(self) -> Floats:
-        """Standard uncertainty of the tilts."""
-        half = len(self.covariance) // 2
-        return np.degrees(self._u(*range(half, 2 * half)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,16 +70,6 @@ class Plane(Element):
     normal: Floats
     extent_mm: float
 
-    @property
-    def u_height_mm(self) -> float:
-        """Standard uncertainty of the height at the centroid."""
-        return float(self._u(0)[0])
-
-    @property
-    def u_normal_deg(self) -> Floats:
-        """Standard uncertainty of the two tilts."""
-        return np.degrees(self._u(1, 2))
-
 
 @dataclass(frozen=True, slots=True)
 class Circle(Element):
@@ -114,16 +89,6 @@ class Circle(Element):
     normal: Floats
     radius_mm: float
 
-    @property
-    def u_centre_mm(self) -> Floats:
-        """Standard uncertainty of the centre along the columns of `frame`."""
-        return self._u(*range(len(self.centre_mm)))
-
-    @property
-    def u_radius_mm(self) -> float:
-        """Standard uncertainty of the radius."""
-        return float(self._u(-1)[0])
-
 
 @dataclass(frozen=True, slots=True)
 class Sphere(Element):
@@ -139,16 +104,6 @@ class Sphere(Element):
 
     centre_mm: Floats
     radius_mm: float
-
-    @property
-    def u_centre_mm(self) -> Floats:
-        """Standard uncertainty of x, y, z."""
-        return self._u(0, 1, 2)
-
-    @property
-    def u_radius_mm(self) -> float:
-        """Standard uncertainty of the radius."""
-        return float(self._u(3)[0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,16 +125,6 @@ class Axial(Element):
     direction: Floats
     radius_mm: float
 
-    @property
-    def u_point_mm(self) -> Floats:
-        """Standard uncertainty of the two shifts across the axis."""
-        return self._u(0, 1)
-
-    @property
-    def u_direction_deg(self) -> Floats:
-        """Standard uncertainty of the two tilts."""
-        return np.degrees(self._u(2, 3))
-
 
 @dataclass(frozen=True, slots=True)
 class Cylinder(Axial):
@@ -192,11 +137,6 @@ class Cylinder(Axial):
     """
 
     extent_mm: float
-
-    @property
-    def u_radius_mm(self) -> float:
-        """Standard uncertainty of the radius."""
-        return float(self._u(4)[0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,8 +156,3 @@ class Cone(Axial):
     half_angle_deg: float
     apex_mm: Floats
     extent_mm: float
-
-    @property
-    def u_half_angle_deg(self) -> float:
-        """Standard uncertainty of the half angle."""
-        return float(np.degrees(self._u(5)[0]))

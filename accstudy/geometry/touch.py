@@ -64,11 +64,7 @@ class TouchedImplant:
 
 
 def implant_from_touches(
-    touches: pd.DataFrame,
-    *,
-    mpe_um: tuple[float, float] | None = None,
-    length_mm: float = 0.0,
-    outward: ArrayLike = (0.0, 0.0, 1.0),
+    touches: pd.DataFrame, *, outward: ArrayLike = (0.0, 0.0, 1.0)
 ) -> TouchedImplant:
     """Find platform centre and axis of one implant from touched points.
 
@@ -78,14 +74,6 @@ def implant_from_touches(
         The rows of table ``touch_points`` of one implant: ``feature``, ``x_mm``,
         ``y_mm``, ``z_mm``, and ``probe_radius_mm`` if the points are tip centres.
         Cylinders, cones, spheres and circles are touched from outside.
-    mpe_um : (constant, per_metre), optional
-        Maximum permissible error of the machine, E = constant + per_metre L, um,
-        L in metres (the form of ISO 10360-2); its standard uncertainty is
-        E / sqrt(3) (JCGM 100:2008, 4.3.7).
-    length_mm : float
-        Length L at which a position is used: the largest distance to another
-        implant of the model. Half of the variance of such a length belongs to
-        either end.
     outward : (3,) array_like
         Any direction out of the bone, within 80 degrees of the axis; +z, as a
         model lies on a machine's table with its implants upwards.
@@ -93,9 +81,8 @@ def implant_from_touches(
     Returns
     -------
     TouchedImplant
-        Its uncertainties join the residuals and the machine's error. Without
-        more points than parameters the residuals say nothing; then they are
-        the machine's alone, or NaN.
+        Its uncertainties are those of the residuals; NaN without more points than
+        parameters. `with_machine` adds the machine's error.
 
     Raises
     ------
@@ -109,7 +96,7 @@ def implant_from_touches(
     axis, tilt, lever_mm, line = _axis(fitted, out)
     position, covariance = _centre(fitted, axis, line)
     covariance = covariance * 1e6
-    found = TouchedImplant(
+    return TouchedImplant(
         position,
         axis,
         float(np.sqrt(np.trace(covariance) / 3)),
@@ -118,7 +105,6 @@ def implant_from_touches(
         lever_mm,
         fitted,
     )
-    return found if mpe_um is None else with_machine(found, mpe_um=mpe_um, length_mm=length_mm)
 
 
 def with_machine(
@@ -130,8 +116,14 @@ def with_machine(
     ----------
     found : TouchedImplant
         With uncertainties from residuals alone.
-    mpe_um, length_mm
-        As for `implant_from_touches`.
+    mpe_um : (constant, per_metre)
+        Maximum permissible error of the machine, E = constant + per_metre L, um,
+        L in metres (the form of ISO 10360-2); its standard uncertainty is
+        E / sqrt(3) (JCGM 100:2008, 4.3.7).
+    length_mm : float
+        Length L at which a position is used: the largest distance to another
+        implant of the model. Half of the variance of such a length belongs to
+        either end.
 
     Returns
     -------

@@ -7,7 +7,7 @@ from scipy.spatial.transform import Rotation
 
 from accstudy.errors import ComputationError, InputError
 from accstudy.geometry.rigid import angle_between_deg
-from accstudy.geometry.touch import implant_from_touches
+from accstudy.geometry.touch import implant_from_touches, with_machine
 
 CENTRE = np.array([21.0, -13.5, 4.25])
 TURN = Rotation.from_rotvec([0.25, -0.18, 0.4]).as_matrix()
@@ -104,7 +104,7 @@ def test_the_covariance_has_the_directions_of_the_scatter():
 def test_the_machine_joins_with_half_the_variance_of_a_length():
     given = touches(np.random.default_rng(1), features=("cylinder", "plane"), noise_um=2)
     bare = implant_from_touches(given)
-    both = implant_from_touches(given, mpe_um=(1.9, 4.0), length_mm=50.0)
+    both = with_machine(bare, mpe_um=(1.9, 4.0), length_mm=50.0)
     mpe = (1.9 + 4.0 * 0.05) / np.sqrt(3)
     assert both.u_position_um**2 - bare.u_position_um**2 == pytest.approx(mpe**2 / 2)
     lever = bare.features["cylinder"].extent_mm
@@ -119,7 +119,7 @@ def test_no_more_points_than_parameters_leave_the_machine_alone():
     bare = implant_from_touches(three)
     assert np.isnan(bare.u_position_um)
     assert np.isnan(bare.u_axis_deg)
-    told = implant_from_touches(three, mpe_um=(2.0, 0.0))
+    told = with_machine(bare, mpe_um=(2.0, 0.0), length_mm=0.0)
     assert told.u_position_um == pytest.approx(2.0 / np.sqrt(6))
 
 
