@@ -24,7 +24,7 @@ from accstudy.stages.body import (
     likely,
     picture,
 )
-from accstudy.stages.learn import learn_drawing, learned_anatomy, learned_words
+from accstudy.stages.drawings import learn_drawing, learned_anatomy, learned_words
 from accstudy.study.files import Files
 from accstudy.study.settings import ScanBodySettings
 from accstudy.study.toml import read_settings

@@ -22,7 +22,14 @@ from accstudy.study.reader import Reader
 from accstudy.study.settings import Learned, ScanBodySettings, Settings
 from accstudy.study.toml import read_settings
 
-__all__ = ["Lesson", "learn_drawing", "learned_anatomy", "learned_words", "show_drawing", "show_study"]
+__all__ = [
+    "Lesson",
+    "learn_drawing",
+    "learned_anatomy",
+    "learned_words",
+    "show_drawing",
+    "show_study",
+]
 
 _LARGE_UM = 50.0
 

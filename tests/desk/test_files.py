@@ -9,7 +9,7 @@ pytest.importorskip("tomlkit")
 from accstudy.cli import main
 from accstudy.desk import comparison, drawing, planning, settings, sheets, tablefiles
 from accstudy.errors import InputError, StudyError
-from accstudy.stages.learn import Lesson
+from accstudy.stages.drawings import Lesson
 from accstudy.study.toml import read_settings
 
 
