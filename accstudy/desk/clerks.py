@@ -38,9 +38,16 @@ class Clerk:
     """A process that answers one question after the other.
 
     It ends with this process, however this one ends: it notices that nobody listens.
+
+    Parameters
+    ----------
+    rests_after_s : float, optional
+        Idle time after which the process is ended, and its memory given back; never by default.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, rests_after_s: float = float("inf")) -> None:
+        self._rests_after_s = rests_after_s
+        self._rest: asyncio.TimerHandle | None = None
         self._process: asyncio.subprocess.Process | None = None
         self._turn = asyncio.Lock()
 
@@ -73,6 +80,8 @@ class Clerk:
         RefusedError
             With what the user should know.
         """
+        if self._rest:
+            self._rest.cancel()
         async with self._turn:
             await self.start()
             process = self._process
@@ -92,11 +101,21 @@ class Clerk:
                     told(said)
             except (BrokenPipeError, ConnectionResetError):
                 pass
+            finally:
+                if self._rests_after_s < float("inf"):
+                    loop = asyncio.get_running_loop()
+                    self._rest = loop.call_later(self._rests_after_s, self._leave)
             self._process = None
             raise RefusedError([_ENDED])
 
+    def _leave(self) -> None:
+        if not self._turn.locked():
+            self._ending = asyncio.ensure_future(self.end())
+
     async def end(self) -> None:
         """Have it leave off; what it kept so far stays."""
+        if self._rest:
+            self._rest.cancel()
         process, self._process = self._process, None
         if process is None or process.returncode is not None:
             return

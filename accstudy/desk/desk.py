@@ -44,7 +44,7 @@ class Desk:
 
     def __init__(self, shelf: Shelf) -> None:
         self.shelf = shelf
-        self.clerk, self.slow = Clerk(), Clerk()
+        self.clerk, self.slow = Clerk(), Clerk(rests_after_s=20.0)
         self.jobs = Jobs()
         self.notes: dict[Path, list[str]] = {}
         self.inbox = Path(tempfile.mkdtemp(prefix="accstudy-desk-"))

@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from accstudy.desk.wording import head
+from accstudy.desk.wording import head, with_heads
 from accstudy.errors import InputError
 from accstudy.stages import plan as planning
 from accstudy.stages import scanlist
@@ -258,7 +258,10 @@ def add(study: Path, files: list[str], given: dict[str, str], put: Put) -> dict[
         expected=int(expect) if expect else None,
         today=dt.date.today(),
     )
-    return {"scans": list(done.scans), "planned": list(done.planned), "words": list(done.words)}
+    full = resolve(study, read_settings(study / "study.toml").scans.list)
+    header = scanlist.sheet_of_list(full, read_settings(study / "study.toml")).header
+    words = [with_heads(line, header) for line in done.words]
+    return {"scans": list(done.scans), "planned": list(done.planned), "words": words}
 
 
 def event(study: Path, given: dict[str, str], put: Put) -> str:

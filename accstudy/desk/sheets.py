@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from accstudy.desk.wording import with_heads
 from accstudy.errors import InputError
 from accstudy.stages.scanlist import append_list, list_scans, mesh_files
 from accstudy.study.arrange import Said, named_sheet
@@ -212,7 +213,7 @@ def list_files(study: Path) -> list[str]:
     found = list_scans(study)
     with study_lock(study):
         append_list(study, read_settings(study / "study.toml"), found.scans)
-    return list(found.notes)
+    return [with_heads(note, list(map(str, found.scans))) for note in found.notes]
 
 
 def assign(study: Path, version: str, files: dict[str, str]) -> str:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from accstudy.errors import Finding
 from accstudy.words.catalogue import area, words
 
-__all__ = ["UNITS", "forms", "head", "label_of", "link_of", "place_of", "plain"]
+__all__ = ["UNITS", "forms", "head", "label_of", "link_of", "place_of", "plain", "with_heads"]
 
 UNITS = {"um": "µm", "mm": "mm", "deg": "°", "c": "°C", "k": "1/K", "ncm": "N cm", "s": "s",
          "lux": "lx"}  # fmt: skip
@@ -23,6 +23,7 @@ _SECTIONS = {"reference": "reference", "scan_body": "body", "scans": "scans", "m
 _KEY = re.compile(
     r"\b(study|reference|scan_body|scans|limits|analysis|drift|seating)(\.\w+)+(?!\.?\w)"
 )
+_FILES_SAID = {" in study.toml": "", "in scans.csv": "in the scan list"}
 _FILES = {"csv", "toml", "stl", "ply", "obj", "gz", "xlsx", "tsv", "txt", "json", "jsonl", "pdf"}
 
 
@@ -66,7 +67,24 @@ def plain(text: str) -> str:
         screen = words("desk.screens").get(found[1])
         return f"“{screen}”" if screen else found[0]
 
-    return _KEY.sub(setting, re.sub(r"`accstudy ([a-z-]+)[^`]*`", command, text))
+    text = re.sub(r"`accstudy ([a-z-]+)[^`]*`", command, text)
+    for file, said in _FILES_SAID.items():
+        text = text.replace(file, said)
+    return _KEY.sub(setting, text)
+
+
+def with_heads(text: str, columns: Iterable[str]) -> str:
+    """A sentence whose columns are called as on the screens.
+
+    Examples
+    --------
+    >>> with_heads("measured_at: from the file name", ["measured_at", "file"])
+    'measured at: from the file name'
+    """
+    for name in columns:
+        if "_" in name:
+            text = re.sub(rf"\b{re.escape(name)}\b", head(name).partition(" /")[0], text)
+    return text
 
 
 def head(name: str, unit: str = "") -> str:
@@ -95,8 +113,9 @@ def place_of(finding: Mapping[str, str] | Finding) -> str:
     where = finding.where if isinstance(finding, Finding) else finding.get("where", "")
     file, _, rest = where.partition(":")
     row, _, column = rest.partition(":")
-    if file == "study.toml" and (label := label_of(column)):
-        return f"“{label}”"
+    if file == "study.toml":
+        label = label_of(column)
+        return f"“{label}”" if label else file
     return ", ".join(p for p in (file, row and f"row {row}", column and head(column)) if p)
 
 

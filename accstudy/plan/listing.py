@@ -128,9 +128,9 @@ def propose_scans(
                      "measured_at": at, **_parts(_DATE.sub(" ", stem))})  # fmt: skip
     table = pd.DataFrame(rows).sort_values(["measured_at", "file"], ignore_index=True)
     table["scan"] = _unique(table["scan"].tolist(), known)
+    some = f"{dated} of {len(files)} from the file name, the others " if dated else ""
     notes = [
-        f"measured_at: {dated} of {len(files)} from the file name, the others from the "
-        "modification time of the file, which copying may have changed"
+        f"measured_at: {some}from the modification time of the file, which copying may have changed"
     ]
     found = [c for c in _WORDS if c in table]
     if found:

@@ -250,7 +250,7 @@ class ScanBodySettings(Section):
     """Dimensions of a cylindrical scan body, instead of a mesh. Example: { radius_mm = 2.0,
     height_mm = 8.0 }"""
     length_unit: LengthUnit = "mm"
-    """Length unit of the CAD geometry and of `origin_mm`. Example: "mm" """
+    """Length unit of the CAD geometry and of the platform centre in it. Example: "mm" """
     origin_mm: PointMm = (0.0, 0.0, 0.0)
     """Platform centre in the frame of the CAD geometry. Example: [0.0, 0.0, 0.0]"""
     axis: Vector = (0.0, 0.0, 1.0)

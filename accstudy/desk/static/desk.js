@@ -10,7 +10,7 @@ for (const box of all("[data-upload]")) {
     input.disabled = true;
     for (const file of files) {
       said.classList.remove("wrong");
-      said.textContent = `${taken + wrong.length + 1} of ${files.length}: ${file.name}`;
+      said.textContent = `${taken + wrong.length + 1} of ${files.length}: ${file.name} ...`;
       if (file.size > Number(box.dataset.most)) {
         wrong.push(`"${file.name}" has ${Math.round(file.size / 1e6)} MB; files of up to ${box.dataset.most / 1e6} MB are read`);
         continue;
@@ -125,7 +125,7 @@ for (const part of all("[data-job]")) {
       if (job.state !== "at work") return location.reload();
       bar.max = Math.max(job.total, 1);
       bar.value = job.done;
-      now.textContent = job.total ? `${job.done} of ${job.total}${job.scan ? `, ${job.scan}` : ""}${job.left ? `; ${job.left} left` : ""}` : "Reading";
+      now.textContent = job.total ? `${job.done} of ${job.total}${job.scan ? `, ${job.scan}` : ""}${job.left ? `; ${job.left} left` : ""}` : "Reading the files";
       lines.replaceChildren(...job.lines.map((line) => Object.assign(document.createElement("li"), { textContent: line })));
     } catch {
       now.textContent = "The desk does not answer. Start it again; what was measured is kept.";
