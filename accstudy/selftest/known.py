@@ -8,9 +8,8 @@ import numpy as np
 import pandas as pd
 
 from accstudy.accuracy import factors
-from accstudy.accuracy.oneway import layouts
+from accstudy.accuracy.levels import Grouping, normal_bounds
 from accstudy.accuracy.precision import RELATIONS, fit_relation
-from accstudy.accuracy.tolerance import tolerance_bounds
 from accstudy.compare.deviations import pair_deviations
 from accstudy.geometry.rigid import Rigid, angle_between_deg, rotation_vector
 from accstudy.locate.locate import locate_scan
@@ -120,12 +119,12 @@ def _bounds() -> list[Row]:
     rng = np.random.default_rng(0)
     for n in (5, 10, 30):
         x = rng.normal(100.0, 2.0, n)
-        found = tolerance_bounds(layouts(x, [0] * n, [0] * n), kind="upper")["bound"]
+        found, _ = normal_bounds(x[:, None], Grouping(np.zeros(n, np.int64)), kind="upper")
         k = float(factors.one_sided_factor(n, 0.95, 0.95))
         told = x.mean() + k * x.std(ddof=1)
         rows.append(
             _row("bound of future scans", f"95 % of scans with 95 % confidence, n = {n}", told,
-                 float(found.iloc[0]), 0.02 * k * 2.0,
+                 float(found[0]), 0.02 * k * 2.0,
                  "mean and exact one-sided factor times standard deviation")
         )  # fmt: skip
     return rows

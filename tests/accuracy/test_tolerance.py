@@ -12,8 +12,6 @@ from accstudy.accuracy import judge as c
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.judge import verdict
 from accstudy.accuracy.levels import Grouping, normal_bounds
-from accstudy.accuracy.oneway import layouts
-from accstudy.accuracy.tolerance import tolerance_bounds
 from accstudy.selftest.published import case, table
 from accstudy.tables import TABLES
 
@@ -62,22 +60,27 @@ def test_absolute_quantile_covers_both_tails():
         assert ndtr(q - abs(shift)) - ndtr(-q - abs(shift)) == pytest.approx(0.9, abs=1e-9)
 
 
+def one_cell(n):
+    return Grouping(np.zeros(n, int))
+
+
 def test_one_sided_bound_of_one_cell_is_the_exact_one():
     rng = np.random.default_rng(0)
     for n in (4, 10, 30):
         x = rng.normal(5, 2, n)
-        found = tolerance_bounds(layouts(x, [0] * n, [0] * n), kind="upper")
+        found, _ = normal_bounds(x[:, None], one_cell(n), kind="upper")
         exact = x.mean() + factors.one_sided_factor(n, 0.95, 0.95) * x.std(ddof=1)
-        assert found["bound"][0] == pytest.approx(exact, rel=0.01)
+        assert found[0] == pytest.approx(exact, rel=0.01)
 
 
 def test_a_bound_of_a_biased_device_is_that_of_its_side():
     rng = np.random.default_rng(0)
-    x = rng.normal(100, 2, 20)
-    one = layouts(x, [0] * 20, [0] * 20)
-    absolute, upper = (tolerance_bounds(one, kind=k)["bound"][0] for k in ("absolute", "upper"))
+    x = rng.normal(100, 2, 20)[:, None]
+    (absolute, upper), _ = zip(
+        *(normal_bounds(x, one_cell(20), kind=k) for k in ("absolute", "upper")), strict=True
+    )
     assert absolute == pytest.approx(upper, rel=1e-6)
-    mirrored = tolerance_bounds(layouts(-x, [0] * 20, [0] * 20))["bound"][0]
+    mirrored, _ = normal_bounds(-x, one_cell(20))
     assert mirrored == pytest.approx(absolute, rel=0.005)
 
 
@@ -89,17 +92,16 @@ def test_bounds_hold_their_confidence(mean, sizes, share):
     cell = np.repeat(np.arange(len(sizes)), sizes)
     x = mean + rng.normal(0, math.sqrt(share), (g, len(sizes)))[:, cell]
     x = x + rng.normal(0, math.sqrt(1 - share), (g, n))
-    planned = tolerance_bounds(layouts(x.ravel(), np.repeat(np.arange(g), n), np.tile(cell, g)))
     bound, _ = normal_bounds(x.T, Grouping(cell))
-    assert bound == pytest.approx(planned["bound"], rel=0.02)
     covered = ndtr(bound - mean) - ndtr(-bound - mean)
     assert (covered >= 0.95).mean() >= 0.95 - 3 * math.sqrt(0.95 * 0.05 / g)
 
 
 def test_degenerate_bounds():
-    found = tolerance_bounds(layouts([3.0, -7.0, -7.0, -7.0], [0, 1, 1, 1], [0, 0, 0, 0]))
-    assert found["bound"].isna().tolist() == [True, False]
-    assert found.iloc[1].to_numpy() == pytest.approx([7.0, 7.0])
+    seen = np.array([[3.0, -7.0], [np.nan, -7.0], [np.nan, -7.0]])
+    found = np.array(normal_bounds(seen, one_cell(3)))
+    assert np.isnan(found).all(axis=0).tolist() == [True, False]
+    assert found[:, 1] == pytest.approx([7.0, 7.0])
 
 
 def test_words_are_those_of_the_standard_and_guarded():
