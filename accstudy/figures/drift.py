@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from numpy.typing import NDArray
 
 from accstudy.figures.style import (
     ACCENT,
@@ -57,16 +58,21 @@ def gaps_after(at: pd.Series) -> list[int]:
     return [int(k) for k in np.flatnonzero(steps > _GAP * usual)] if usual > 0 else []
 
 
-def _broken(points: pd.DataFrame) -> pd.DataFrame:
-    """Points in order of time with an empty row in every gap, so that lines break there."""
-    rows = points[["at", "lower", "upper", "centre", "value"]].sort_values("at", kind="stable")
-    rows = rows.assign(at=pd.to_datetime(rows["at"])).reset_index(drop=True)
-    parts, begin = [], 0
-    for k in gaps_after(rows["at"]):
-        middle = rows["at"][k] + (rows["at"][k + 1] - rows["at"][k]) / 2
-        parts += [rows.iloc[begin : k + 1], pd.DataFrame({"at": [middle]})]
-        begin = k + 1
-    return pd.concat([*parts, rows.iloc[begin:]], ignore_index=True)
+def _broken(points: pd.DataFrame) -> tuple[NDArray[np.float64], dict[str, NDArray[np.float64]]]:
+    """Dates and values in order of time, with an empty point in every gap to break lines there."""
+    rows = points.sort_values("at", kind="stable")
+    at, gaps = _days(rows["at"]), [k + 1 for k in gaps_after(rows["at"])]
+    middle = [(at[k - 1] + at[k]) / 2 for k in gaps]
+    columns = {c: rows[c].to_numpy(float) for c in ("lower", "upper", "centre", "value")}
+    return np.insert(at, gaps, middle), {
+        c: np.insert(values, gaps, np.nan) for c, values in columns.items()
+    }
+
+
+def _days(at: pd.Series) -> NDArray[np.float64]:
+    """Dates as numbers: as dates, every line would have them converted several times."""
+    days: NDArray[np.float64] = mdates.date2num(pd.to_datetime(at))  # type: ignore[no-untyped-call]
+    return days
 
 
 @styled
@@ -138,10 +144,9 @@ def _shared(points: pd.DataFrame) -> bool:
 
 def _chart(ax: Axes, points: pd.DataFrame, *, dashes: Any = (0, (4, 2))) -> None:
     """One chart: limits, centre, values, baseline hollow, signals square."""
-    at = pd.to_datetime(points["at"])
+    at, value = _days(points["at"]), points["value"].to_numpy(float)
     for _, part in points.groupby("baseline_no", sort=False, dropna=False):
-        line = _broken(part)
-        when = line["at"]
+        when, line = _broken(part)
         for column in ("lower", "upper"):
             ax.plot(
                 when,
@@ -158,11 +163,11 @@ def _chart(ax: Axes, points: pd.DataFrame, *, dashes: Any = (0, (4, 2))) -> None
     base = points["baseline"].fillna(False).astype(bool).to_numpy()
     signal = points["signal"].fillna(False).astype(bool).to_numpy()
     dot: dict[str, Any] = {"linestyle": "none", "color": ACCENT, "zorder": 3}
-    ax.plot(at[base], points["value"][base], marker="o", markersize=3.6,
+    ax.plot(at[base], value[base], marker="o", markersize=3.6,
             markerfacecolor="white", **dot)  # fmt: skip
     rest = ~base & ~signal
-    ax.plot(at[rest], points["value"][rest], marker="o", markersize=3.2, **dot)
-    ax.plot(at[signal], points["value"][signal], linestyle="none", marker="s", markersize=5,
+    ax.plot(at[rest], value[rest], marker="o", markersize=3.2, **dot)
+    ax.plot(at[signal], value[signal], linestyle="none", marker="s", markersize=5,
             color=_SIGNAL, markeredgecolor=INK, markeredgewidth=0.6, zorder=4)  # fmt: skip
 
 
@@ -251,7 +256,7 @@ def limit_chart(held: pd.DataFrame, events: pd.DataFrame, *, verified: str) -> F
     """
     figure = new_figure(166, 34 + 8 * bool(len(events)))
     ax = figure.subplots()
-    at, good = pd.to_datetime(held["at"]), (held["verdict"] == verified).to_numpy()
+    at, good = _days(held["at"]), (held["verdict"] == verified).to_numpy()
     ax.vlines(at, held["mean_um"].abs(), held["bound_um"], color=GREY, linewidth=1.6, zorder=1)
     ax.plot(at[good], held["bound_um"][good], linestyle="none", marker="o", markersize=3.4,
             color=ACCENT, zorder=3)  # fmt: skip

@@ -12,7 +12,7 @@ import io
 import re
 from collections.abc import Callable
 from importlib.resources import as_file, files
-from typing import Any, ParamSpec, TypeVar
+from typing import Any, Literal, ParamSpec, TypeVar
 
 import matplotlib as mpl
 import numpy as np
@@ -186,7 +186,10 @@ def name_ticks(ax: Axes, names: list[str], room_mm: float) -> None:
     ax.set_xticks(range(len(shown)), shown, rotation=90 if crowded else 0)
 
 
-def legend_of(figure: Figure, ax: Axes, *, place: str = "outside upper left") -> None:
+Place = Literal["outside upper left", "outside lower right"]
+
+
+def legend_of(figure: Figure, ax: Axes, *, place: Place = "outside upper left") -> None:
     """Explain the marks of a panel beside all of them, in as many columns as fit: four at most."""
     handles, labels = ax.get_legend_handles_labels()
     room = 25.4 * figure.get_figwidth()

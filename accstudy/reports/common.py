@@ -147,8 +147,8 @@ def holds_for(document: Document, content: ReportContent) -> None:
     if len(table):
         span = say(
             "common.to_span_mm_span_mm_2",
-            span_mm=quantity(table["span_mm"].min(), "mm"),
-            span_mm_2=quantity(table["span_mm"].max(), "mm"),
+            span_mm=table["span_mm"].min(),
+            span_mm_2=table["span_mm"].max(),
         )
         path = quantity(table["path_mm"].max(), "mm")
         pairs.append((say("common.spans"), say("common.longest_arch_length", span=span, path=path)))
@@ -232,8 +232,7 @@ def left_out(document: Document, content: ReportContent) -> None:
             if k in kinds
         ]
         document.lead(
-            say("common.findings"),
-            say("common.the_analysis_produced_a", named=joined(named)),
+            say("common.findings"), say("common.the_analysis_produced_a", named=joined(named))
         )
         shown = findings.head(40)
         document.table(
@@ -267,12 +266,7 @@ def _with_excluded(document: Document, content: ReportContent) -> None:
         document.lead(
             say("common.with_all_scans"),
             say(
-                "common.the_standard_deviation_over",
-                subject=kept.subject,
-                s_I=quantity(kept.s_I),
-                n_scans=int(kept.n_scans),
-                s_I_2=quantity(every.s_I),
-                n_scans_2=int(every.n_scans),
+                "common.the_standard_deviation_over", kept, s_I_2=every.s_I, n_scans_2=every.n_scans
             ),
         )
         return
@@ -280,13 +274,10 @@ def _with_excluded(document: Document, content: ReportContent) -> None:
         say("common.with_all_scans"),
         say(
             "common.the_bias_over_is",
-            subject=kept.subject,
-            bias=quantity(kept.bias, signed=True),
-            n_scans=int(kept.n_scans),
-            bias_2=quantity(every.bias, signed=True),
-            n_scans_2=int(every.n_scans),
-            s_I=quantity(kept.s_I),
-            s_I_2=quantity(every.s_I),
+            kept,
+            bias_2=every.bias,
+            n_scans_2=every.n_scans,
+            s_I_2=every.s_I,
         ),
     )
 
@@ -361,10 +352,7 @@ def words_section(document: Document, content: ReportContent) -> None:
     cell = [str(c) for c in content.settings.get("analysis", {}).get("cell") or ()]
     named = say("common.named_by", cell=" / ".join(cell)) if cell else ""
     pairs: list[tuple[str, Text]] = [
-        (
-            say("common.span_arch_length"),
-            say("common.inter_implant_distance_straight"),
-        ),
+        (say("common.span_arch_length"), say("common.inter_implant_distance_straight")),
         (say("common.angulation"), _angulation(content)),
         (say("common.cell"), say("common.scans_made_consecutively_under", named=named)),
     ]

@@ -25,6 +25,7 @@ from accstudy.reports.document import (
     Heading,
     ReportContent,
     Text,
+    extended,
     heads,
     plain,
     strong_accent,
@@ -56,7 +57,6 @@ from accstudy.reports.models import (
     scatter,
     term_tests,
 )
-from accstudy.reports.names import condition_name
 from accstudy.reports.record import latex_table, record_section
 from accstudy.reports.reference import reference_section
 from accstudy.reports.rows import between, confidence_of, largest_gap, slug
@@ -64,16 +64,7 @@ from accstudy.reports.seating import misfit
 from accstudy.reports.validation import levels_table
 from accstudy.reports.verdicts import decision_table, leading, verdict_table
 from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import (
-    NONE,
-    interval,
-    joined,
-    missing,
-    number,
-    quantity,
-    sure,
-    unit_name,
-)
+from accstudy.words.numbers import NONE, interval, joined, missing, quantity, sure, unit_name
 
 __all__ = ["comparison_report", "differences_table", "effects_table", "latex_attachments"]
 
@@ -129,17 +120,12 @@ def _by_itself(document: Document, content: ReportContent) -> None:
     if not len(rows):
         return
     index = between(content)[1]
-    cells: list[list[Text]] = []
-    for r in rows_of(rows):
-        low, high = (number(v, signed=True) for v in (r.bias_lowest_um, r.bias_highest_um))
-        gap, middle = largest_gap(content, str(r.condition)), (r.s_r_median_um, r.s_I_median_um)
-        values = (number(v) for v in (r.median_size_um, r.largest_size_um, *middle, gap))
-        cells.append([condition_name(r.condition), say("list.range", low=low, high=high), *values])
     document.heading(say("comparison.results_by_condition"))
-    document.table(
-        say("comparison.distances_of_all_pairs", between=between(content)[0]),
-        heads("comparison.columns_condition_sr_s_gap", index=index),
-        cells,
+    document.listed(
+        "comparison.summary_table",
+        extended(rows, gap=[largest_gap(content, str(c)) for c in rows["condition"]]),
+        between=between(content)[0],
+        index=index,
     )
     verdict_table(document, content, but_leading=True)
 
@@ -338,7 +324,7 @@ def _unsaid(notes: pd.DataFrame) -> str:
     """Why an effect is not stated."""
     for note in rows_of(notes):
         if not is_true(note.stated):
-            return say("comparison.not_estimable", why=note.why)
+            return say("comparison.not_estimable", note)
     return say("comparison.not_estimated_by_any")
 
 

@@ -327,7 +327,5 @@ def checklist(document: Document, content: ReportContent) -> None:
         for item, source, answer in rows
     ]
     document.table(
-        say("design.items_their_sources_and"),
-        heads("design.columns_item_asked_by_answer"),
-        cells,
+        say("design.items_their_sources_and"), heads("design.columns_item_asked_by_answer"), cells
     )

@@ -76,7 +76,7 @@ def pairs(document: Document, content: ReportContent) -> None:
         document.figure(
             slug("pairs", model),
             pair_chart(mine, limit=limit_of(content, "distance_um"), bias_word=word),
-            caption=say("deviations.left_of_every_pair", word=word, confidence=sure(confidence))
+            caption=say("deviations.left_of_every_pair", word=word, confidence=confidence)
             + (
                 say(
                     "deviations.of_exclude_zero",
@@ -104,7 +104,7 @@ def _limit_note(content: ReportContent, rows: pd.DataFrame) -> str:
     reach = float(rows[["bias_low", "bias_high"]].abs().max().max())
     if limit is None or limit >= 2.2 * reach:
         return "."
-    return say("deviations.dashed_the_limit_of", limit=quantity(limit))
+    return say("deviations.dashed_the_limit_of", limit=limit)
 
 
 def _lower(text: str) -> str:
@@ -127,10 +127,7 @@ def alignments(document: Document, content: ReportContent) -> None:
     rows = alignment_rows(content.table("alignments"), model_arches(content.table("implants")))
     rows["alignment"] = rows["alignment"].map(alignment_name)
     document.heading(say("deviations.the_same_scans_by"))
-    document.lead(
-        say("deviations.why_several"),
-        say("deviations.the_alignment_determines_where"),
-    )
+    document.lead(say("deviations.why_several"), say("deviations.the_alignment_determines_where"))
     whole, rows = rows[rows["implant"] == ""], rows[rows["implant"] != ""]
     panel = rows.groupby("model", sort=False).ngroup()
     kept = rows["condition"].isin(list(dict.fromkeys(rows["condition"]))[:SHOWN])
@@ -213,7 +210,7 @@ def _alignment_tilt(content: ReportContent, condition: str, model: str) -> str:
     known = mine["u_alignment_tilt_deg"].dropna()
     if known.empty:
         return ""
-    return say("deviations.tilt_of_an_alignment", known=quantity(known.iloc[0], "deg"))
+    return say("deviations.tilt_of_an_alignment", known=known.iloc[0])
 
 
 def _from_above(
@@ -244,7 +241,7 @@ def _from_above(
         + (
             say("deviations.too_few_scans_for")
             if missing(ellipse)
-            else say("deviations.ellipses_for_a_further", ellipse=quantity(ellipse))
+            else say("deviations.ellipses_for_a_further", ellipse=ellipse)
         ),
     )
 

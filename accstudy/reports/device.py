@@ -11,19 +11,19 @@ import pandas as pd
 from accstudy.accuracy.judge import ALL_PAIRS, VERIFIED
 from accstudy.figures.drift import chart_panels, limit_chart
 from accstudy.figures.style import rows_of
-from accstudy.reports.document import Document, ReportContent, Text, heads
+from accstudy.reports.document import Document, ReportContent, extended, heads
 from accstudy.reports.fleet import (
-    between,
     device_cautions,
     device_events,
     named_device,
+    plainly,
     rows_of_device,
     short_name,
     signed,
 )
 from accstudy.reports.rows import groups, slug
 from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import NONE, date, day, missing, number, p_value, sure, unit_name
+from accstudy.words.numbers import NONE, day, missing, sure, unit_name
 
 __all__ = [
     "CHART_GROUPS",
@@ -213,7 +213,7 @@ def _limit_figure(
         slug("limit", row.device, row.model),
         limit_chart(held, events, verified=VERIFIED),
         caption=say(
-            "device.pair_with_the_largest", name=name, confidence=sure(held["confidence"].iloc[0])
+            "device.pair_with_the_largest", name=name, confidence=held["confidence"].iloc[0]
         ),
         alt=say(
             "device.bounds_of_against_the",
@@ -229,10 +229,7 @@ def _possible(document: Document, signals: pd.DataFrame) -> None:
     changes = signals[signals["kind"] == "change-point"] if len(signals) else signals
     if not len(changes):
         return
-    document.lead(
-        say("device.estimated_changes"),
-        say("device.most_likely_start_of"),
-    )
+    document.lead(say("device.estimated_changes"), say("device.most_likely_start_of"))
     document.items([signed("", str(r.what)) for r in rows_of(changes)])
 
 
@@ -241,87 +238,35 @@ def _signal_table(document: Document, signals: pd.DataFrame) -> None:
     if not len(mine):
         document.lead(say("device.signals"), say("device.no_chart_signals"))
         return
-    document.table(
-        say("device.first_session_of_every"),
-        heads("device.columns_measurand_chart_date"),
-        _once(
-            [
-                [
-                    short_name(str(r.measurand)),
-                    words("drift.charts").get(r.chart, str(r.chart)),
-                    day(r.at),
-                    str(r.session),
-                    f"{number(r.size, r.unit, signed=True)} {unit_name(r.unit)}",
-                    "yes" if r.stands else "no",
-                    signed("", str(r.event)) if r.event else NONE,
-                ]
-                for r in rows_of(mine.head(40))
-            ]
-        ),
+    document.listed(
+        "device.signals_table",
+        mine.head(40),
+        once=1,
+        named={"short": short_name, "yes": _yes, "signed": plainly},
     )
 
 
-def _once(rows: list[list[Text]]) -> list[list[Text]]:
-    return [
-        ["" if k and row[0] == rows[k - 1][0] else row[0], *row[1:]] for k, row in enumerate(rows)
-    ]
+def _yes(stands: Any) -> str:
+    return "yes" if stands else "no"
 
 
 def _trend_table(document: Document, content: ReportContent, row: Any) -> None:
     table = rows_of_device(content.table("drift_trends"), row.device, row.model)
     pairs = rows_of_device(content.table("drift_pairs"), row.device, row.model)
     if len(table):
-        document.table(
-            say("device.slope_at_the_last"),
-            heads("device.columns_measurand_p_theil_sen_auto_corre"),
-            [_trend_cells(r) for r in rows_of(table)],
-        )
+        document.listed("device.trends_table", table, named={"short": short_name})
     if len(pairs):
-        document.table(
-            say("device.every_pair_present_slope", confidence=sure(pairs["confidence"].iloc[0])),
-            heads("device.columns_pair_p_tolerance_bound_limit"),
-            [_pair_cells(r) for r in rows_of(pairs)],
+        document.listed(
+            "device.pairs_table",
+            extended(pairs, **{k: list(map(f, rows_of(pairs))) for k, f in _MET.items()}),
+            confidence=sure(pairs["confidence"].iloc[0]),
         )
-
-
-def _interval(middle: float, low: float, high: float, unit: str) -> str:
-    a, b, c = (number(v, unit, signed=True) for v in (middle, low, high))
-    return say("device.to_a_b", a=a, b=b, c=c, unit=unit_name(unit))
-
-
-def _trend_cells(r: Any) -> list[Text]:
-    return [
-        short_name(str(r.measurand)),
-        day(r.since),
-        _interval(r.slope_per_month, r.slope_low_per_month, r.slope_high_per_month, r.unit),
-        p_value(r.p),
-        _interval(
-            r.theil_sen_per_month, r.theil_sen_low_per_month, r.theil_sen_high_per_month, r.unit
-        ),
-        NONE if missing(r.autocorrelation) else number(r.autocorrelation, "", decimals=1),
-    ]
-
-
-def _pair_cells(r: Any) -> list[Text]:
-    return [
-        f"{r.implant_a}-{r.implant_b}",
-        _interval(r.slope_um_per_month, r.slope_low_um, r.slope_high_um, "um"),
-        p_value(r.p),
-        say("device.m_bound_um", bound_um=number(r.bound_um, "um")),
-        say("device.m_limit_um", limit_um=r.limit_um),
-        limit_met(r),
-        _days_met(r),
-    ]
 
 
 def limit_met(row: Any) -> str:
     """Say when the limit is met at the earliest, or how far was looked ahead."""
     if row.reached_at is pd.NaT or missing(row.reached_at):
-        return (
-            say("device.not_by", horizon=day(row.horizon))
-            if pd.notna(row.horizon)
-            else say("device.no_trend_shown")
-        )
+        return say("device.not_by", row) if pd.notna(row.horizon) else say("device.no_trend_shown")
     at_once = row.reached_at <= pd.Timestamp(row.until).normalize()
     return say("device.already_exceeded") if at_once else day(row.reached_at)
 
@@ -331,12 +276,11 @@ def _days_met(row: Any) -> str:
     if pd.isna(row.horizon) or pd.isna(row.reached_low):
         return NONE
     if pd.isna(row.reached_high):
-        return say("device.to_after", reached_low=day(row.reached_low), horizon=day(row.horizon))
-    return say(
-        "device.to_reached_low_reached_high",
-        reached_low=day(row.reached_low),
-        reached_high=day(row.reached_high),
-    )
+        return say("device.to_after", row)
+    return say("device.to_reached_low_reached_high", row)
+
+
+_MET = {"met": limit_met, "days": _days_met}
 
 
 def _years(document: Document, content: ReportContent, row: Any, main: str) -> None:
@@ -347,22 +291,8 @@ def _years(document: Document, content: ReportContent, row: Any, main: str) -> N
     years = table[table["kind"] == "year"]
     months = table[table["kind"] == "month"].tail(12)
     unit = unit_name(str(table["unit"].iloc[0]))
-    document.table(
-        say("device.mean_of_the_session", main=main, unit=unit),
-        heads("device.columns_period_sessions_mean"),
-        [
-            [
-                str(r.period),
-                str(int(r.n_sessions)),
-                number(r.mean, r.unit, signed=True),
-                between(r.low, r.high, r.unit),
-                str(int(r.n_signals)),
-                str(int(r.n_events)),
-            ]
-            for part in (years, months)
-            for r in rows_of(part)
-        ],
-        wide=False,
+    document.listed(
+        "device.periods_table", pd.concat([years, months]), wide=False, main=main, unit=unit
     )
 
 
@@ -427,15 +357,11 @@ def work_in_doubt(look: pd.DataFrame) -> str:
     spans = []
     for (good, after), part in look.groupby(["proven_good", "next_good"], sort=False):
         start = (
-            say("device.after_proven_good_at", proven_good_at=date(part["proven_good_at"].iloc[0]))
+            say("device.after_proven_good_at", proven_good_at=part["proven_good_at"].iloc[0])
             if good
             else say("device.so_far")
         )
-        end = (
-            say("device.and_before", next_good_at=date(part["next_good_at"].iloc[0]))
-            if after
-            else ""
-        )
+        end = say("device.and_before", next_good_at=part["next_good_at"].iloc[0]) if after else ""
         spans.append(start + end)
     return say("device.reassess_the_work_scanned", spans="; ".join(spans))
 

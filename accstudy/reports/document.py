@@ -5,17 +5,19 @@ from __future__ import annotations
 import base64
 import re
 import struct
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import Any
 
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from accstudy.figures.style import printable, svg_bytes
+from accstudy.figures.style import component_name, printable, rows_of, svg_bytes
+from accstudy.reports.names import alignment_name, condition_name, measurand_name, variable_name
 from accstudy.tables import TABLES, UNREFERENCED, shape
-from accstudy.words.catalogue import rich
+from accstudy.words.catalogue import cell, marked_up, rich, words
 
 __all__ = [
     "Attachment",
@@ -29,7 +31,9 @@ __all__ = [
     "heads",
     "italic",
     "marked",
+    "extended",
     "plain",
+    "said_once",
     "see",
     "strong_accent",
     "symbol",
@@ -204,6 +208,40 @@ def _heading(runs: list[Any]) -> Heading:
     return Heading(plain_title or "", align, float(how.lstrip("<^") or 0))
 
 
+_ONLY = re.compile(r"\((\w+)\) ")
+_NAMES: dict[str, Callable[[Any], str]] = {
+    "alignment": alignment_name,
+    "component": component_name,
+    "condition": condition_name,
+    "measurand": measurand_name,
+    "variable": variable_name,
+}
+
+
+def said_once(rows: list[list[Text]], columns: int = 1) -> list[list[Text]]:
+    """Rows whose first cells are empty where they and those before them repeat the row above.
+
+    Examples
+    --------
+    >>> said_once([["a", "1"], ["a", "2"], ["b", "2"]])
+    [['a', '1'], ['', '2'], ['b', '2']]
+    """
+    out: list[list[Text]] = []
+    for k, row in enumerate(rows):
+        same = 0
+        while k and same < columns and row[: same + 1] == rows[k - 1][: same + 1]:
+            same += 1
+        out.append([*[""] * same, *row[same:]])
+    return out
+
+
+def extended(frame: pd.DataFrame, **columns: Iterable[Any]) -> pd.DataFrame:
+    """A table with further columns of any kind, for print."""
+    return frame.assign(
+        **{k: pd.Series(list(v), index=frame.index, dtype=object) for k, v in columns.items()}
+    )
+
+
 class Document:
     """Collects blocks, numbers figures and keeps their files."""
 
@@ -305,6 +343,50 @@ class Document:
                 "keep": True,
             }
         )
+
+    def listed(
+        self,
+        key: str,
+        rows: pd.DataFrame,
+        *,
+        once: int = 0,
+        wide: bool = True,
+        shown: Sequence[str] = (),
+        named: Mapping[str, Callable[[Any], str]] = MappingProxyType({}),
+        **fields: Any,
+    ) -> None:
+        """Place a table that the catalogue declares: caption, and a line a column.
+
+        Parameters
+        ----------
+        key : str
+            Its entry: ``caption`` and ``columns``. A line of these is the title with its width
+            (see `heads`), and behind `` = `` the cell, see `accstudy.words.catalogue.cell`.
+        rows : DataFrame
+            A result table.
+        once : int
+            In how many of the first columns a cell is left empty that repeats the row above.
+        wide : bool
+            Whether it takes the whole width.
+        shown : sequence of str
+            Which of the columns are shown whose line begins with a word in parentheses.
+        named : mapping of str to function
+            Formats of cells beside those of the catalogue.
+        **fields
+            Of the caption and the titles.
+        """
+        declared, columns, cells = words(key), [], []
+        for line in declared["columns"].strip().splitlines():
+            title, _, content = line.strip().partition(" = ")
+            only = _ONLY.match(title)
+            if only is None or only[1] in shown:
+                columns.append(_heading(marked_up(_ONLY.sub("", title), fields)))
+                cells.append(content)
+        formats = {**_NAMES, **named}
+        made: list[list[Text]] = [[cell(c, r, formats) for c in cells] for r in rows_of(rows)]
+        caption = marked_up(declared["caption"], fields)
+        plain_caption = caption[0] if len(caption) == 1 else caption
+        self.table(plain_caption, columns, said_once(made, once), wide=wide)
 
     def terms(self, pairs: Sequence[tuple[str, Text]], *, heading: str = "") -> None:
         """Words with what they stand for, a line each."""

@@ -25,18 +25,18 @@ from accstudy.reports.fleet import (
     device_events,
     main_measurand,
     named_device,
+    plainly,
     rows_of_device,
     run_lengths,
     short_name,
     side_by_side,
-    signed,
 )
 from accstudy.reports.model_names import is_true
 from accstudy.reports.record import record_section
 from accstudy.reports.reference import reference_section
 from accstudy.reports.verdicts import VERDICT_MARKS
 from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import NONE, date, day, joined, missing, number, unit_name
+from accstudy.words.numbers import NONE, day, joined, missing, number, unit_name
 
 __all__ = ["answer", "drift_report"]
 
@@ -82,39 +82,29 @@ def answer(content: ReportContent) -> list[Text]:
         name = named_device(content, row.device, row.model)
         text: list[Any] = [f"{name[0].upper()}{name[1:]}: {_change(row)}"]
         if row.duty_what:
-            text += [" ", bold(_in_words(row.duty_what))]
+            text += [" ", bold(plainly(row.duty_what))]
         said.append(text)
     table = content.table("reference_changes")
     apart = table[table["verdict"] == "differs"] if len(table) else table
     for (model, since), mine in apart.groupby(["model", "valid_from"]) if len(apart) else ():
         worst = float(mine["e_n"].abs().max())
-        said.append(
-            say("drift.the_reference_of_model", model=model, since=date(since), worst=worst)
-        )
+        said.append(say("drift.the_reference_of_model", model=model, since=since, worst=worst))
     return [*said, *unsaid]
 
 
 def _change(row: Any) -> str:
     """What changed on a device, by how much and since when; the chapter says the rest."""
     if not row.stands or row.change not in words("drift.verbs"):
-        return _in_words(row.what)
+        return plainly(row.what)
     unit = unit_name(row.unit)
     size, low, high = (
         number(v, row.unit, signed=True) for v in (row.size, row.size_low, row.size_high)
     )
     spread = "" if missing(row.size_low) else say("drift.to_low_high", low=low, high=high)
     month = say("drift.per_month") if row.change == "ramp" else ""
-    began = (
-        ""
-        if missing(row.begins_at)
-        else say("drift.estimated_start", begins_at=date(row.begins_at))
-    )
+    began = "" if missing(row.begins_at) else say("drift.estimated_start", row)
     within = say("drift.or_within_the_baseline") if is_true(row.in_baseline) else ""
-    since = (
-        ""
-        if missing(row.signalled_at)
-        else say("drift.charts_signal_since", signalled_at=date(row.signalled_at))
-    )
+    since = "" if missing(row.signalled_at) else say("drift.charts_signal_since", row)
     return say(
         "drift.change",
         measurand=row.measurand,
@@ -127,12 +117,6 @@ def _change(row: Any) -> str:
         within=within,
         since=since,
     )
-
-
-def _in_words(text: object) -> str:
-    said = signed("", str(text))
-    assert isinstance(said, str)
-    return said
 
 
 def _in_short(content: ReportContent, rows: list[Any]) -> Text:
@@ -193,9 +177,7 @@ def _state_cell(r: Any) -> Text:
 def _verdict_cell(r: Any) -> Text:
     if not r.limit_verdict:
         return NONE
-    bound = (
-        "" if missing(r.worst_bound_um) else say("drift.up_to_m", worst_bound_um=r.worst_bound_um)
-    )
+    bound = "" if missing(r.worst_bound_um) else say("drift.up_to_m", r)
     return [marked(r.limit_verdict, VERDICT_MARKS.get(r.limit_verdict, ""), style=""), bound]
 
 

@@ -11,7 +11,7 @@ from accstudy.figures.style import rows_of
 from accstudy.models.decisions import log_base
 from accstudy.models.expression import columns_of
 from accstudy.models.responses import plain_response
-from accstudy.reports.document import Document, ReportContent, Text, heads, strong_accent
+from accstudy.reports.document import Document, ReportContent, Text, extended, strong_accent
 from accstudy.reports.headline import held_phrase
 from accstudy.reports.model_names import model_unit, response_label
 from accstudy.reports.names import variable_name
@@ -19,13 +19,7 @@ from accstudy.reports.rows import confidence_of
 from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import joined, number, p_value, sure, unit_name
 
-__all__ = [
-    "acting_section",
-    "effect_sentence",
-    "effect_size",
-    "path_section",
-    "varies",
-]
+__all__ = ["acting_section", "effect_sentence", "effect_size", "path_section", "varies"]
 
 _SIDES = ("left", "right")
 
@@ -36,10 +30,7 @@ def acting_section(document: Document, content: ReportContent) -> None:
     if not len(notes) or (notes["n_levels"].astype(float) < 2).all():
         return
     document.heading(say("effects.effect_of_angulation_and"))
-    document.lead(
-        say("effects.two_questions"),
-        say("effects.at_equal_arch_length"),
-    )
+    document.lead(say("effects.two_questions"), say("effects.at_equal_arch_length"))
     columns = ("angulation_deg", "n_implants")
     for column in columns:
         document.lead(words("effects.titles")[column], *_paragraphs(content, column))
@@ -62,11 +53,9 @@ def _paragraphs(content: ReportContent, column: str) -> list[Text]:
             for k, part in enumerate(text):
                 lead += ["; " if k else "", *([part] if isinstance(part, str) else part)]
             if note.why:
-                lead.append(
-                    say("effects.caution_to_resolve_this", why=note.why, to_add=note.to_add)
-                )
+                lead.append(say("effects.caution_to_resolve_this", note))
         elif note.why:
-            lead.append(say("effects.not_estimable_to_estimate", why=note.why, to_add=note.to_add))
+            lead.append(say("effects.not_estimable_to_estimate", note))
             contrasts = _of_models(content, note.scope)
             if contrasts and column == "n_implants" and note.n_levels > 1:
                 lead.append(say("effects.for_these_models_only", contrasts=contrasts))
@@ -108,7 +97,7 @@ def effect_sentence(rows: pd.DataFrame) -> Text:
                 label=label,
                 step=step,
                 factor=variable_name(str(whole["factor"])),
-                p_interaction=p_value(whole["p_interaction"]),
+                p_interaction=whole["p_interaction"],
             ).replace("p = <", "p <"),
             *runs,
         ]
@@ -132,12 +121,7 @@ def effect_size(row: Any, *, unit: bool = True) -> str:
     """Effect with its interval, as a ratio for log responses; with its unit if wanted."""
     if log_base(plain_response(str(row.response))) is not None:
         ends = [number(v, "", decimals=2) for v in (row.ratio_low, row.ratio_high)]
-        return say(
-            "effects.to_ratio_ends",
-            ratio=number(row.ratio, "", decimals=2),
-            ends=ends[0],
-            ends_2=ends[1],
-        )
+        return say("effects.to_ratio_ends", ratio=row.ratio, ends=ends[0], ends_2=ends[1])
     of = model_unit(str(row.response))
     gap = "" if of == "deg" else "\u00a0"
     value = number(row.estimate, of, signed=True) + (f"{gap}{unit_name(of)}" if unit else "")
@@ -161,13 +145,7 @@ def _of_models(content: ReportContent, scope: str) -> str:
     first = mine[mine["response"] == mine["response"].iloc[0]]
     label = response_label(str(first["response"].iloc[0]))
     parts = [
-        say(
-            "effects.minus_level_a_level_b",
-            level_a=r.level_a,
-            level_b=r.level_b,
-            effect_size=effect_size(r),
-        )
-        for r in rows_of(first)
+        say("effects.minus_level_a_level_b", r, effect_size=effect_size(r)) for r in rows_of(first)
     ]
     return f"{label}, {joined(parts)}"
 
@@ -272,7 +250,7 @@ def _draw(
             "effects.against_dots_large_marks",
             column=variable_name(column),
             seen_as=joined(seen_as),
-            confidence_of=sure(confidence_of(content)),
+            confidence_of=confidence_of(content),
             held_phrase=held_phrase(content, [str(m) for m, *_ in panels], skip=column),
         ),
         alt=say("effects.data_and_fitted_lines", column=variable_name(column))
@@ -292,9 +270,9 @@ def _ends_of_line(fitted: pd.DataFrame, model: str) -> str:
                 "effects.at_at",
                 level=level,
                 fitted=number(first.fitted, unit),
-                value=number(first.value, "", decimals=1),
+                value=first.value,
                 fitted_2=number(last.fitted, unit),
-                value_2=number(last.value, "", decimals=1),
+                value_2=last.value,
             )
         )
     return f"{response_label(str(mine['response'].iloc[0]))}: {joined(parts)}"
@@ -305,29 +283,23 @@ def _effect_table(document: Document, content: ReportContent) -> None:
     rows = table[table["kind"].isin(["average", "level"])] if len(table) else table
     if not len(rows):
         return
-    cells: list[list[Text]] = []
-    before: tuple[str, ...] = ("", "")
-    keep = []
+    keep: list[pd.DataFrame] = []
     for _, mine in rows.groupby(["covariate", "model_name"], sort=False):
         keep.append(mine if varies(mine) else mine[mine["kind"] == "average"])
-    for mine in sorted(keep, key=lambda m: str(m["covariate"].iloc[0])):
-        for r in rows_of(mine):
-            head = (str(r.covariate), str(r.model_name))
-            cells.append(
-                [
-                    words("effects.steps")[head[0]] if head[0] != before[0] else "",
-                    _scoped(r) if head != before else "",
-                    r.level or "all",
-                    effect_size(r),
-                    _df(r.df),
-                    p_value(r.p if r.kind == "average" else r.p_holm),
-                ]
-            )
-            before = head
-    document.table(
-        say("effects.effects_of_every_model", confidence_of=sure(confidence_of(content))),
-        heads("effects.columns_for_df_p"),
-        cells,
+    keep.sort(key=lambda mine: str(mine["covariate"].iloc[0]))
+    shown = pd.concat(keep)
+    document.listed(
+        "effects.effects_table",
+        extended(
+            shown,
+            response=[_scoped(r) for r in rows_of(shown)],
+            level=shown["level"].where(shown["level"] != "", "all"),
+            size=[effect_size(r) for r in rows_of(shown)],
+            p=shown["p"].where(shown["kind"] == "average", shown["p_holm"]),
+        ),
+        once=2,
+        named={"df": _df},
+        confidence_of=sure(confidence_of(content)),
     )
 
 
@@ -340,22 +312,7 @@ def _scoped(row: Any) -> str:
 
 
 def _model_table(document: Document, models: pd.DataFrame) -> None:
-    document.table(
-        say("effects.scanned_models_on_which"),
-        heads("effects.columns_model_implants_largest_angulatio"),
-        [
-            [
-                str(r.model),
-                number(r.n_implants, "", decimals=0),
-                number(r.angulation_deg, "", decimals=1),
-                number(r.span_mm, "mm"),
-                number(r.path_mm, "mm"),
-                number(r.n_scans, "", decimals=0),
-            ]
-            for r in rows_of(models)
-        ],
-        wide=False,
-    )
+    document.listed("effects.scanned_table", models, wide=False)
 
 
 def _slope_table(document: Document, content: ReportContent, models: list[str]) -> None:
@@ -367,19 +324,13 @@ def _slope_table(document: Document, content: ReportContent, models: list[str]) 
     ]
     if not len(rows):
         return
-    document.table(
-        say("effects.slopes_against_arch_length", confidence_of=sure(confidence_of(content))),
-        heads("effects.columns_response_p"),
-        [
-            [
-                response_label(str(s.response)),
-                str(s.level_a) or "all",
-                *_slope_cells(s),
-                p_value(s.p_holm),
-            ]
-            for s in rows_of(rows)
-        ],
+    slopes = [_slope_cells(s) for s in rows_of(rows)]
+    document.listed(
+        "effects.slopes_table",
+        extended(rows, slope=[s[0] for s in slopes], ends=[s[1] for s in slopes]),
         wide=False,
+        named={"response": response_label, "all": lambda level: str(level) or "all"},
+        confidence_of=sure(confidence_of(content)),
     )
 
 

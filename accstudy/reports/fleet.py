@@ -11,21 +11,10 @@ from accstudy.figures.style import rows_of
 from accstudy.reports.document import Document, Heading, ReportContent, Text, heads
 from accstudy.reports.rows import groups
 from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import (
-    NONE,
-    date,
-    day,
-    joined,
-    missing,
-    number,
-    p_value,
-    quantity,
-    unit_name,
-)
+from accstudy.words.numbers import NONE, date, joined, number, quantity, unit_name
 
 __all__ = [
     "baselines",
-    "between",
     "comparisons",
     "device_cautions",
     "device_events",
@@ -34,7 +23,7 @@ __all__ = [
     "named_device",
     "rows_of_device",
     "run_lengths",
-    "said_once",
+    "plainly",
     "short_name",
     "side_by_side",
     "signed",
@@ -49,9 +38,10 @@ def main_measurand(points: pd.DataFrame) -> str:
 
 def named_device(content: ReportContent, device: str, model: str) -> str:
     """Device, and model where there are several."""
-    models = set(content.table("drift_points").get("model", ()))
+    points = content.table("drift_points")
+    several = "model" in points and len(points["model"].unique()) > 1
     name = device or say("drift.the_device")
-    return say("drift.model_name_model", name=name, model=model) if len(models) > 1 else name
+    return say("drift.model_name_model", name=name, model=model) if several else name
 
 
 def device_names(content: ReportContent, rows: pd.DataFrame) -> list[str]:
@@ -79,14 +69,11 @@ def short_name(measurand: str) -> str:
     return measurand.removeprefix("distance of ")
 
 
-def said_once(rows: list[list[Text]]) -> list[list[Text]]:
-    """Rows whose first cells are empty where they repeat those above."""
-    out: list[list[Text]] = []
-    for k, row in enumerate(rows):
-        same = k > 0 and row[0] == rows[k - 1][0]
-        both = same and row[1] == rows[k - 1][1]
-        out.append(["" if same else row[0], "" if both else row[1], *row[2:]])
-    return out
+def plainly(text: object) -> str:
+    """As `signed`, for a text without a device that stays a string."""
+    said = signed("", str(text))
+    assert isinstance(said, str)
+    return said
 
 
 def device_events(content: ReportContent, device: str) -> pd.DataFrame:
@@ -96,17 +83,6 @@ def device_events(content: ReportContent, device: str) -> pd.DataFrame:
         return pd.DataFrame(columns=["at", "kind"])
     mine = events[events["device"].fillna("").isin(["", device])]
     return pd.DataFrame({"at": pd.to_datetime(mine["at"]), "kind": mine["kind"]})
-
-
-def between(low: float, high: float, unit: str) -> str:
-    """Interval of a signed number; a dash where there is none."""
-    if missing(low):
-        return NONE
-    return say(
-        "drift.to_low_high_2",
-        low=number(low, unit, signed=True),
-        high=number(high, unit, signed=True),
-    )
 
 
 def signed(device: str, what: str) -> Text:
@@ -148,7 +124,7 @@ def device_cautions(
     said = []
     at = points.drop_duplicates("session").sort_values("at")["at"].reset_index(drop=True)
     for k in gaps_after(at):
-        said.append(say("device.no_session_between_and", at=date(at[k]), at_2=date(at[k + 1])))
+        said.append(say("device.no_session_between_and", at=at[k], at_2=at[k + 1]))
     first = points[points["baseline"].fillna(False).astype(bool)]
     for no, base in first.groupby("baseline_no", sort=True):
         when = pd.to_datetime(events["at"]) if len(events) else pd.Series([], dtype=object)
@@ -160,7 +136,7 @@ def device_cautions(
                     "device.its_baseline_spans_an",
                     which=which,
                     kind=row.kind,
-                    Timestamp=date(pd.Timestamp(row.at)),
+                    Timestamp=pd.Timestamp(row.at),
                 )
             )
     said += _software(points, scans)
@@ -168,17 +144,11 @@ def device_cautions(
     for row in rows_of(trends):
         if row.p < 1 - row.confidence and row.measurand not in signed:
             said.append(
-                say(
-                    "device.has_a_trend_with",
-                    short_name=short_name(row.measurand),
-                    p=p_value(row.p),
-                )
+                say("device.has_a_trend_with", short_name=short_name(row.measurand), p=row.p)
             )
     uses = scans["body_uses"].dropna() if "body_uses" in scans else pd.Series([], dtype=float)
     if len(uses) and uses.max() > uses.min():
-        said.append(
-            say("device.its_scan_bodies_were", uses=int(uses.min()), uses_2=int(uses.max()))
-        )
+        said.append(say("device.its_scan_bodies_were", uses=uses.min(), uses_2=uses.max()))
     return said
 
 
@@ -192,9 +162,7 @@ def _software(points: pd.DataFrame, scans: pd.DataFrame) -> list[str]:
     first = mine.drop_duplicates("software")
     if len(first) < 2:
         return []
-    known = [
-        say("device.from_software_at", software=r.software, at=date(r.at)) for r in rows_of(first)
-    ]
+    known = [say("device.from_software_at", r) for r in rows_of(first)]
     return [
         say(
             "device.its_software_changed_without",
@@ -220,23 +188,7 @@ def side_by_side(document: Document, content: ReportContent, main: str) -> None:
     if not len(mine):
         return
     document.heading(say("fleet.devices_side_by_side"))
-    document.table(
-        say("fleet.difference_of_the_session", main=main),
-        heads("fleet.columns_model_p"),
-        [
-            [
-                str(r.model),
-                str(r.period),
-                f"{r.device_a}, {r.device_b}",
-                f"{int(r.sessions_a)}, {int(r.sessions_b)}",
-                f"{number(r.difference, r.unit, signed=True)} {unit_name(r.unit)}",
-                between(r.low, r.high, r.unit),
-                p_value(r.p),
-            ]
-            for r in rows_of(mine)
-        ],
-        wide=False,
-    )
+    document.listed("fleet.devices_table", mine, wide=False, main=main)
 
 
 def baselines(document: Document, content: ReportContent) -> None:
@@ -246,7 +198,7 @@ def baselines(document: Document, content: ReportContent) -> None:
         return
     s = content.settings.get("drift", {})
     how = (
-        say("fleet.all_sessions_until", baseline_until=date(s["baseline_until"]))
+        say("fleet.all_sessions_until", baseline_until=s["baseline_until"])
         if s.get("baseline_until")
         else say("fleet.the_first_sessions", baseline_sessions=s.get("baseline_sessions", ""))
     )
@@ -255,29 +207,13 @@ def baselines(document: Document, content: ReportContent) -> None:
         begins = say("fleet.an_event_marked_so")
     document.heading(say("fleet.baselines"))
     document.lead(
-        say("fleet.how_they_were_set"),
-        say("fleet.a_baseline_is_of", how=how, begins=begins),
+        say("fleet.how_they_were_set"), say("fleet.a_baseline_is_of", how=how, begins=begins)
     )
-    document.table(
-        say("fleet.centre_and_spread_of"),
-        heads("fleet.columns_device_measurand_begun_by"),
-        said_once(
-            [
-                [
-                    str(r.device),
-                    short_name(str(r.measurand)),
-                    str(r.begins_with) or "start",
-                    day(r.until),
-                    str(int(r.n_sessions)),
-                    *(
-                        number(v, r.unit)
-                        for v in (r.centre, r.sd_of_means, r.sd_within, r.sd_between)
-                    ),
-                    unit_name(r.unit),
-                ]
-                for r in rows_of(table)
-            ]
-        ),
+    document.listed(
+        "fleet.baselines_table",
+        table,
+        once=2,
+        named={"short": short_name, "start": lambda begun: str(begun) or "start"},
     )
 
 
@@ -295,15 +231,14 @@ def run_lengths(document: Document, content: ReportContent, main: str) -> None:
     every = float(content.settings.get("drift", {}).get("false_alarm_every", 80.0))
     document.lead(
         say("fleet.run_lengths"),
-        say("fleet.charts_are_set_so", every=every, shift=quantity(shift)),
+        say("fleet.charts_are_set_so", every=every, shift=shift),
         *(
             found_after(mine, content.table("drift_advice"), device, model, shift, main)
             for (device, model), _ in groups(mine, ["device", "model"])
         ),
     )
     shown = mine.assign(
-        name=device_names(content, mine),
-        chart_name=mine["chart"].map(words("drift.charts")),
+        name=device_names(content, mine), chart_name=mine["chart"].map(words("drift.charts"))
     )
     unit = unit_name(str(mine["unit"].iloc[0]))
     said = "; ".join(
@@ -311,8 +246,8 @@ def run_lengths(document: Document, content: ReportContent, main: str) -> None:
             "fleet.sessions_at",
             name=name,
             chart=chart,
-            steady_state=number(part["steady_state"].min(), "", decimals=1),
-            shift=number(part["shift"].max(), "", decimals=0),
+            steady_state=part["steady_state"].min(),
+            shift=part["shift"].max(),
             unit=unit,
         )
         for (name, chart), part in groups(shown, ["name", "chart_name"])
@@ -406,7 +341,7 @@ def found_after(
         name=name,
         shift=quantity(shift, unit),
         measurand=measurand,
-        sessions=number(sessions, "", decimals=1),
+        sessions=sessions,
     )
     mine = rows_of_device(advice, device, model)
     mine = mine[mine["delay_days"].notna()] if len(mine) else mine

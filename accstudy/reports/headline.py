@@ -26,7 +26,7 @@ from accstudy.reports.names import variable_name
 from accstudy.reports.rows import confidence_of
 from accstudy.reports.validation import answer as validation_answer
 from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import joined, number, p_value, sure
+from accstudy.words.numbers import joined, number, p_value
 
 __all__ = [
     "answer",
@@ -51,10 +51,7 @@ def answer(content: ReportContent, lead: str) -> list[Text]:
     table = content.table("model_contrasts")
     rows = level_contrasts(table, lead) if len(table) else table
     if not len(rows):
-        return [
-            say("comparison.the_study_has_no"),
-            *validation_answer(content)[:1],
-        ]
+        return [say("comparison.the_study_has_no"), *validation_answer(content)[:1]]
     said = size_sentences(content, lead)
     stated = rows_of(rows[rows["low"].notna()])
     if not said and len(stated) > 1 and log_base(str(rows["response"].iloc[0])) is None:
@@ -111,7 +108,7 @@ def size_sentences(content: ReportContent, lead: str) -> list[Text]:
                 "comparison.that_of_interval",
                 b=b,
                 values=values,
-                confidence_of=sure(confidence_of(content)),
+                confidence_of=confidence_of(content),
                 n=len(mine),
                 tilt=_tilt(content, models[-1]),
             ),
@@ -139,7 +136,7 @@ def _tilt(content: ReportContent, model: str) -> str:
 
 def _times(ratio: float, ends: list[float]) -> str:
     low, high = (number(v, "", decimals=2) for v in ends)
-    return say("comparison.to_ratio_low", ratio=number(ratio, "", decimals=2), low=low, high=high)
+    return say("comparison.to_ratio_low", ratio=ratio, low=low, high=high)
 
 
 def _share(ratios: list[float]) -> str:
@@ -207,14 +204,10 @@ def residual_caution(content: ReportContent, model: str) -> list[str]:
     """Say what warnings of the analysis tell of the residuals of a model on page 1."""
     uneven, fits = _warned(content, model), content.table("model_fits")
     uneven = uneven[uneven["against"] == "fitted"] if len(uneven) else uneven
-    known = [say("comparison.scatter_unequally_fold", ratio=r.ratio) for r in rows_of(uneven)]
+    known = [say("comparison.scatter_unequally_fold", r) for r in rows_of(uneven)]
     for fit in rows_of(fits[fits["model_name"] == model]) if len(fits) else []:
         if is_true(fit.heavy_tails):
-            share = say(
-                "comparison.of_n_beyond_3sd_n_rows",
-                n_beyond_3sd=int(fit.n_beyond_3sd),
-                n_rows=int(fit.n_rows),
-            )
+            share = say("comparison.of_n_beyond_3sd_n_rows", fit)
             known.append(say("comparison.have_heavy_tails_beyond", share=share))
     if not known:
         return []

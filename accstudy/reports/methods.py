@@ -16,7 +16,7 @@ from accstudy.reports.rows import between
 from accstudy.reports.statements import decision_rule
 from accstudy.study.load import scan_temperatures
 from accstudy.words.catalogue import rich, say, words
-from accstudy.words.numbers import date, joined, missing, number, quantity, sure
+from accstudy.words.numbers import joined, missing, number
 
 __all__ = ["methods", "model_rows", "models_paragraph", "random_formula", "sources"]
 
@@ -96,7 +96,7 @@ def _reference(content: ReportContent) -> str:
     if s.get("certificate"):
         text += say("methods.certificate_certificate", certificate=s["certificate"])
     if s.get("measured_on"):
-        text += say("methods.measured_on", measured_on=date(s["measured_on"]))
+        text += say("methods.measured_on", measured_on=s["measured_on"])
     text += "."
     mpe, used = s.get("mpe_um"), _how_of_reference(content)
     if any("certified" in how for how in used):
@@ -111,8 +111,8 @@ def _reference(content: ReportContent) -> str:
     if mpe and _by_machine_error(content):
         text += say(
             "methods.its_maximum_permissible_error",
-            constant=number(mpe["constant"], decimals=1),
-            per_metre=number(mpe.get("per_metre", 0), decimals=1),
+            constant=mpe["constant"],
+            per_metre=mpe.get("per_metre", 0),
             number_of=number_of(content, "uncertainty"),
         )
     if _is_scan(content):
@@ -132,8 +132,7 @@ def _seating_scatter(content: ReportContent) -> str:
     """How a framework of one scan was seated on the mean."""
     s = content.settings.get("seating", {})
     return say(
-        "methods.a_rigid_framework_with",
-        platform_radius_mm=number(s.get("platform_radius_mm", 2.0), "mm"),
+        "methods.a_rigid_framework_with", platform_radius_mm=s.get("platform_radius_mm", 2.0)
     )
 
 
@@ -172,12 +171,12 @@ def _temperature(content: ReportContent) -> str:
     rest = say("methods.the_temperature_of_the") if which else ""
     if bool((known == home).all()) and not which:
         done = say("methods.measured_and_scanned") if content.referenced else "scanned"
-        return say("methods.models_were_at_c", done=done, home=number(home, decimals=1))
+        return say("methods.models_were_at_c", done=done, home=home)
     return say(
         "methods.lengths_measured_at_c",
         which=which,
         warm=warm,
-        home=number(home, decimals=1),
+        home=home,
         expansion_per_k=1000000.0 * float(s["expansion_per_k"]),
         rest=rest,
     )
@@ -188,7 +187,7 @@ def _locating(content: ReportContent) -> str:
     if "fit_rms_um" not in poses or not poses["fit_rms_um"].notna().any():
         return say("methods.the_study_supplied_positions")
     above = content.settings.get("scan_body", {}).get("default", {}).get("use_above_mm")
-    used = "" if above is None else say("methods.above_mm", above=number(above, "mm"))
+    used = "" if above is None else say("methods.above_mm", above=above)
     places = (
         say("methods.their_reference_positions")
         if content.referenced
@@ -237,12 +236,12 @@ def _accuracy(content: ReportContent) -> Text:
                 "methods.that_includes_the_variation",
                 between=between(content)[0],
                 between_2=between(content)[2],
-                confidence=sure(confidence),
+                confidence=confidence,
             ),
         ]
     return [
         say("methods.for_every_pair_and_2"),
-        say("methods.interval_students_t_on", confidence=sure(confidence)),
+        say("methods.interval_students_t_on", confidence=confidence),
         symbol("s", "r"),
         say("methods.and_the_standard_deviation"),
         symbol("s", between(content)[1]),
@@ -262,8 +261,8 @@ def _conformity(content: ReportContent) -> Text:
     nested = say("methods.if_operators_took_part") if returning else ""
     return say(
         "methods.an_upper_tolerance_limit",
-        coverage=sure(coverage),
-        confidence=sure(confidence),
+        coverage=coverage,
+        confidence=confidence,
         number_of=number_of(content, "tolerance"),
         nested=nested,
         decision_rule=decision_rule(confidence),
@@ -278,7 +277,7 @@ def _seating(content: ReportContent) -> Text:
     sideways = (
         say("methods.no_lateral_movement_from")
         if clearance is None
-        else say("methods.lateral_movement_of_up", clearance=quantity(clearance))
+        else say("methods.lateral_movement_of_up", clearance=clearance)
     )
     return say("methods.a_rigid_framework_with_2", sideways=sideways, radius=radius)
 
@@ -289,7 +288,7 @@ def _drift(content: ReportContent) -> Text:
         "methods.session_means_and_standard",
         number_of=number_of(content, "charts"),
         baseline_sessions=s.get("baseline_sessions", 6),
-        shift_um=quantity(s.get("shift_um", 20.0)),
+        shift_um=s.get("shift_um", 20.0),
         sd_ratio=s.get("sd_ratio", 2.0),
         false_alarm_every=s.get("false_alarm_every", 370),
     )
@@ -299,7 +298,7 @@ def _drift_limit(content: ReportContent) -> Text:
     """How the limit was held against session means, and what else is called a bound."""
     held = content.table("drift_limits")
     confidence = float(held["confidence"].iloc[0])
-    text = say("methods.every_pair_was_compared", confidence=sure(confidence))
+    text = say("methods.every_pair_was_compared", confidence=confidence)
     shared = (
         [say("methods.that_of_the_reference")]
         if bool(held["method"].str.endswith("included").any())
@@ -309,7 +308,7 @@ def _drift_limit(content: ReportContent) -> Text:
         shared.append(
             say(
                 "methods.that_of_the_temperature",
-                warm=number(warm, decimals=1),
+                warm=warm,
                 number_of=number_of(content, "uncertainty"),
             )
         )
@@ -318,11 +317,7 @@ def _drift_limit(content: ReportContent) -> Text:
     ahead = content.table("drift_pairs")
     if len(ahead):
         coverage = float(ahead["coverage"].iloc[0])
-        text += say(
-            "methods.the_upper_tolerance_limit",
-            coverage=sure(coverage),
-            confidence=sure(confidence),
-        )
+        text += say("methods.the_upper_tolerance_limit", coverage=coverage, confidence=confidence)
     return text
 
 
@@ -424,7 +419,7 @@ def models_paragraph(content: ReportContent, source: int) -> Text:
         text += say(
             "methods.terms_of_were_also",
             named=_named(boot["model_name"]),
-            draws=int(boot["draws"].max()),
+            draws=boot["draws"].max(),
         )
     other = fits["engine_difference"].dropna()
     if len(other):

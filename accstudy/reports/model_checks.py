@@ -8,13 +8,13 @@ import pandas as pd
 from accstudy.figures.models import residual_page
 from accstudy.figures.style import rows_of
 from accstudy.models.decisions import log_base
-from accstudy.reports.document import Document, ReportContent, Text, heads
+from accstudy.reports.document import Document, ReportContent, Text
 from accstudy.reports.headline import scatter_caution
 from accstudy.reports.model_names import level_contrasts, model_unit, response_label
 from accstudy.reports.names import contrast_name, variable_name
 from accstudy.reports.rows import slug
 from accstudy.words.catalogue import say
-from accstudy.words.numbers import joined, number, p_value, quantity, unit_name
+from accstudy.words.numbers import joined, number, quantity, unit_name
 
 __all__ = ["influence_section", "lack_of_fit_section", "residual_checks", "unequal_scatter"]
 
@@ -53,7 +53,7 @@ def residual_checks(
             lead=lead,
             beyond=beyond,
             mine=len(mine),
-            largest=number(largest, "", decimals=1),
+            largest=largest,
         ),
     )
 
@@ -75,7 +75,7 @@ def influence_section(document: Document, content: ReportContent, lead: str) -> 
             scan=row.scan,
             contrast=str(row.contrast).replace(" - ", " − "),
             change=quantity(row.change, model_unit(str(response)), signed=True),
-            se=number(row.change_in_se, "", signed=True, decimals=2),
+            se=row.change_in_se,
         ),
     )
 
@@ -92,27 +92,19 @@ def unequal_scatter(document: Document, content: ReportContent, lead: str) -> No
         return
     used = level_contrasts(content.table("model_contrasts"), lead).set_index("contrast")
     unit = model_unit(str(used["response"].iloc[0]))
-    cells: list[list[Text]] = []
-    for own in rows_of(other[other["contrast"].isin(list(used.index))]):
-        for k, (name, r) in enumerate(
-            (("one", used.loc[own.contrast]), (say("models.by_level"), own))
-        ):
-            cells.append(
-                [
-                    contrast_name(own) if k == 0 else "",
-                    name,
-                    number(r.estimate, unit, signed=True),
-                    joined([number(v, unit, signed=True) for v in (r.low, r.high)], last="to"),
-                    p_value(r.p_holm),
-                    p_value(r.p_equivalence),
-                ]
-            )
-    factor = variable_name(str(other["residual_sd_by"].iloc[0]))
-    document.table(
-        say("models.allowance_for_unequal_scatter", factor=factor)
-        + (f", {unit_name(unit)}." if unit else "."),
-        heads("models.columns_contrast_p_p_equiv"),
-        cells,
+    pooled = used.reset_index()
+    both = [pooled.assign(sd="one"), other.assign(sd=say("models.by_level"))]
+    rows = pd.concat([b[b["contrast"].isin(used.index) & b["contrast"].isin(other["contrast"])]
+                      for b in both])  # fmt: skip
+    order = {name: k for k, name in enumerate(other["contrast"])}
+    rows = rows.assign(unit=unit, order=rows["contrast"].map(order))
+    rows = rows.sort_values("order", kind="stable")
+    document.listed(
+        "models.unequal_table",
+        rows.assign(contrast=[contrast_name(r) for r in rows_of(rows)]),
+        once=1,
+        factor=variable_name(str(other["residual_sd_by"].iloc[0])),
+        unit=f", {unit_name(unit)}." if unit else ".",
     )
 
 
@@ -148,22 +140,7 @@ def lack_of_fit_section(document: Document, content: ReportContent, models: list
         )
         lines.append(said + _largest_miss(own, response))
     document.lead(say("models.lack_of_fit"), *lines)
-    document.table(
-        say("models.lack_of_fit_of"),
-        heads("models.columns_response_f_df_df_den"),
-        [
-            [
-                response_label(r.response),
-                variable_name(r.covariate),
-                r.missing,
-                number(r.F, "", decimals=2),
-                number(r.num_df, "", decimals=0),
-                number(r.den_df, "", decimals=1),
-                p_value(r.p_holm),
-            ]
-            for r in rows_of(tests)
-        ],
-    )
+    document.listed("models.misses_table", tests, named={"response": response_label})
 
 
 def _largest_miss(classes: pd.DataFrame, response: str) -> str:

@@ -11,7 +11,7 @@ from accstudy.figures.style import rows_of
 from accstudy.models.decisions import log_base
 from accstudy.reports.document import Text, strong_accent
 from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import missing, number, p_value, quantity, sure, unit_name
+from accstudy.words.numbers import missing, number, quantity, sure, unit_name
 
 __all__ = [
     "contrast_ends",
@@ -107,7 +107,7 @@ def level_contrasts(contrasts: pd.DataFrame, model: str) -> pd.DataFrame:
 
 def levels_of(row: Any) -> tuple[str, str]:
     """The two levels of a contrast, the second with the stratum in which they are compared."""
-    where = say("models.at_stratum", stratum=row.stratum) if row.stratum else ""
+    where = say("models.at_stratum", row) if row.stratum else ""
     return str(row.level_a), f"{row.level_b}{where}"
 
 
@@ -122,7 +122,7 @@ def contrast_sentence(row: Any) -> Text:
     label, unit = response_label(row.response), model_unit(row.response)
     if log_base(row.response) is not None:
         ends = [number(v, "", decimals=2) for v in (row.ratio_low, row.ratio_high)]
-        size = say("models.times_ratio", ratio=number(row.ratio, "", decimals=2))
+        size = say("models.times_ratio", row)
         value = say("models.to_size_ends", size=size, ends=ends[0], ends_2=ends[1])
         how = say("models.the_of_is", label=label, a=a)
         tail = say("models.that_of_2", b=b)
@@ -165,8 +165,8 @@ def contrast_sentence(row: Any) -> Text:
 def p_said(row: Any) -> str:
     """P value that decides about a contrast, with how it allows for their number."""
     if row.adjust == "none":
-        return say("models.not_adjusted_3", p=p_value(row.p))
-    return say("models.holm_adjusted", p_holm=p_value(row.p_holm))
+        return say("models.not_adjusted_3", row)
+    return say("models.holm_adjusted", row)
 
 
 def contrasts_sentence(rows: list[Any]) -> Text:
@@ -258,9 +258,9 @@ def range_sentence(rows: list[Any]) -> str:
     ]
     logs = log_base(str(first.response)) is not None
     how = (
-        say("models.over_level_a_level_b", level_a=first.level_a, level_b=first.level_b)
+        say("models.over_level_a_level_b", first)
         if logs
-        else (say("models.minus_level_a_level_b", level_a=first.level_a, level_b=first.level_b))
+        else (say("models.minus_level_a_level_b", first))
     )
     return say(
         "models.changes_from_to_of", how=how, values=values[0], values_2=values[-1], name=name
@@ -269,9 +269,7 @@ def range_sentence(rows: list[Any]) -> str:
 
 def _ratio_said(row: Any) -> str:
     low, high = (number(v, "", decimals=2) for v in (row.ratio_low, row.ratio_high))
-    return say(
-        "models.to_ratio_ends", ratio=number(row.ratio, "", decimals=2), ends=low, ends_2=high
-    )
+    return say("models.to_ratio_ends", ratio=row.ratio, ends=low, ends_2=high)
 
 
 def _sized(row: Any) -> str:
@@ -291,7 +289,7 @@ def margin_name(response: str, margin: float) -> str:
     'a factor of 1.25'
     """
     if log_base(response) is not None:
-        return say("models.a_factor_of", margin=number(margin, "", decimals=2))
+        return say("models.a_factor_of", margin=margin)
     return f"±{quantity(margin, model_unit(response))}"
 
 

@@ -10,7 +10,7 @@ from accstudy.figures.budget import share_chart
 from accstudy.figures.models import contrast_chart
 from accstudy.figures.style import component_name, rows_of
 from accstudy.models.decisions import log_base
-from accstudy.reports.document import Document, Heading, ReportContent, Text, heads
+from accstudy.reports.document import Document, Heading, ReportContent, extended, heads
 from accstudy.reports.headline import at_ends, held_points
 from accstudy.reports.model_names import (
     engines_said,
@@ -28,7 +28,6 @@ from accstudy.words.numbers import (
     joined,
     missing,
     number,
-    p_value,
     percent,
     quantity,
     sure,
@@ -105,28 +104,21 @@ def _contrast_table(document: Document, content: ReportContent, models: list[str
     table, fits = content.table("model_contrasts"), content.table("model_fits")
     at_once = fits.loc[fits["simultaneous"].fillna(False).astype(bool), "model_name"]
     plain = table.loc[table["adjust"] == "none", "model_name"]
-    cells: list[list[Text]] = []
-    for model in models:
-        for k, r in enumerate(rows_of(level_contrasts(table, model))):
-            label = response_label(r.response)
-            cells.append(
-                [
-                    label if k == 0 else "",
-                    contrast_name(r),
-                    *estimate_cells(r, simultaneous=model in set(at_once)),
-                    number(r.df, "", decimals=1),
-                    p_value(r.p if model in set(plain) else r.p_holm),
-                    p_value(r.p_equivalence),
-                ]
-            )
-    document.table(
-        say("models.contrasts_of_every_model")
-        + _which(at_once, models, say("models.simultaneous_for_all_contrasts"))
-        + say("models.degrees_of_freedom_p")
-        + _which(plain, models, say("models.not_adjusted_2"))
-        + say("models.p_of_equivalence_if"),
-        heads("models.columns_response_df_p_p_equiv"),
-        cells,
+    rows = pd.concat([level_contrasts(table, model) for model in models])
+    made = [estimate_cells(r, simultaneous=r.model_name in set(at_once)) for r in rows_of(rows)]
+    document.listed(
+        "models.contrasts_table",
+        extended(
+            rows,
+            name=[contrast_name(r) for r in rows_of(rows)],
+            value=[value for value, _ in made],
+            ends=[ends for _, ends in made],
+            p=rows["p"].where(rows["model_name"].isin(plain), rows["p_holm"]),
+        ),
+        once=1,
+        named={"response": response_label},
+        at_once=_which(at_once, models, say("models.simultaneous_for_all_contrasts")),
+        plain=_which(plain, models, say("models.not_adjusted_2")),
     )
 
 
@@ -165,31 +157,7 @@ def means_table(document: Document, content: ReportContent) -> None:
     document.heading(say("models.means_of_every_model"))
     rows = means_rows(means, list(dict.fromkeys(means["model_name"])))
     points = held_points(content, list(dict.fromkeys(map(str, means["model_name"]))))
-    cells: list[list[Text]] = []
-    before = ""
-    for r in rows_of(rows):
-        cells.append(
-            [
-                "" if r.panel == before else r.panel,
-                str(r.level),
-                number(r.estimate, r.unit),
-                NONE
-                if missing(r.low)
-                else say(
-                    "models.to_low_high", low=number(r.low, r.unit), high=number(r.high, r.unit)
-                ),
-                unit_name(r.unit),
-                number(r.df, "", decimals=1),
-            ]
-        )
-        before = r.panel
-    document.table(
-        say("models.estimated_marginal_means_averaged")
-        + (f": {points}" if points else "")
-        + say("models.means_of_log_responses"),
-        heads("models.columns_response_df"),
-        cells,
-    )
+    document.listed("models.means_table", rows, once=1, held=f": {points}" if points else "")
 
 
 def scatter(document: Document, content: ReportContent, models: list[str]) -> None:
@@ -210,7 +178,7 @@ def scatter(document: Document, content: ReportContent, models: list[str]) -> No
             "models.of_the_scatter_of",
             response=response_label(response),
             component=_component(top.component),
-            share=percent(top.share),
+            share=top.share,
         )
         said += (
             say("models.a_component_whose_interval")
@@ -254,29 +222,13 @@ def term_tests(document: Document, content: ReportContent) -> None:
     document.heading(say("models.tests_of_the_terms"))
     drawn = content.table("model_bootstrap")
     by_draws = {(r.model_name, r.term): r.p for r in rows_of(drawn)} if len(drawn) else {}
-    cells: list[list[Text]] = []
-    before = ""
-    for r in rows_of(table):
-        name = response_label(r.response)
-        cells.append(
-            [
-                "" if name == before else name,
-                term_name(str(r.term)),
-                number(r.F, "", decimals=2),
-                number(r.num_df, "", decimals=0),
-                number(r.den_df, "", decimals=1),
-                p_value(r.p),
-                *([p_value(by_draws.get((r.model_name, r.term)))] if by_draws else []),
-            ]
-        )
-        before = name
-    document.table(
-        say("models.f_tests_of_the") + (say("models.last_column_p_of") if by_draws else "."),
-        [
-            *heads("models.columns_response_f_df_df_den_2"),
-            *(heads("models.columns_p_boot") if by_draws else []),
-        ],
-        cells,
+    document.listed(
+        "models.tests_table",
+        extended(table, p_drawn=[by_draws.get((r.model_name, r.term)) for r in rows_of(table)]),
+        once=1,
+        shown=["drawn"] if by_draws else [],
+        named={"response": response_label, "term": term_name},
+        last=say("models.last_column_p_of") if by_draws else ".",
     )
 
 
@@ -285,29 +237,25 @@ def operators_section(document: Document, content: ReportContent) -> None:
     own, general = content.table("model_operators"), content.table("model_contrasts")
     if not len(own):
         return
-    cells: list[list[Text]] = []
-    before = ""
-    for r in rows_of(own):
-        label = response_label(r.response)
-        every = general[
-            (general["model_name"] == r.model_name) & (general["contrast"] == r.contrast)
-        ]
-        mine = [*estimate_cells(r, simultaneous=False), number(r.df, "", decimals=1)]
-        others = rows_of(every.head(1))
-        all_ = estimate_cells(others[0], simultaneous=False) if others else [NONE, NONE]
-        df = number(others[0].df, "", decimals=1) if others else NONE
-        cells.append(
-            ["" if label == before else label, contrast_name(r), all_[0], all_[1], df, *mine]
-        )
-        before = label
     document.lead(
-        say("models.for_these_operators_only"),
-        say("models.with_few_operators_conclusions"),
+        say("models.for_these_operators_only"), say("models.with_few_operators_conclusions")
     )
-    document.table(
-        say("models.differences_for_operators_in"),
-        heads("models.columns_response_df_these_only_interval"),
-        cells,
+    key = ["model_name", "contrast"]
+    every = general.drop_duplicates(key).set_index(key)
+    made = []
+    for r in rows_of(own):
+        at = (r.model_name, r.contrast)
+        others = every.loc[at] if at in every.index else None
+        all_ = [NONE, NONE] if others is None else estimate_cells(others, simultaneous=False)
+        df = None if others is None else others["df"]
+        made.append([*all_, df, *estimate_cells(r, simultaneous=False), contrast_name(r)])
+    names = ["value", "ends", "general_df", "own_value", "own_ends", "name"]
+    cells = pd.DataFrame(made, columns=names, index=own.index)
+    document.listed(
+        "models.operators_table",
+        pd.concat([own, cells], axis=1),
+        once=1,
+        named={"response": response_label},
     )
 
 
@@ -317,21 +265,7 @@ def fits_section(document: Document, content: ReportContent, models: list[str]) 
     if not len(fits):
         return
     _components(document, parts, [m for m in models if m in set(parts["model_name"])])
-    document.table(
-        say("models.fit_of_each_model"),
-        heads("models.columns_model_r_fixed_r_all_statsmodels"),
-        [
-            [
-                str(r.model_name),
-                number(r.n_rows, "", decimals=0),
-                number(r.n_coefficients, "", decimals=0),
-                number(r.r2_marginal, "", decimals=2),
-                number(r.r2_conditional, "", decimals=2),
-                engines_said(r.engine_difference),
-            ]
-            for r in rows_of(fits)
-        ],
-    )
+    document.listed("models.fits_table", fits, named={"engines": engines_said})
 
 
 def _components(document: Document, parts: pd.DataFrame, models: list[str]) -> None:
@@ -356,11 +290,7 @@ def _components(document: Document, parts: pd.DataFrame, models: list[str]) -> N
             *heads("models.columns_interval_icc"),
         ]
         named.append(response_label(response))
-    document.table(
-        say("models.components_of_the_not", named=_beside(named)),
-        columns,
-        cells,
-    )
+    document.table(say("models.components_of_the_not", named=_beside(named)), columns, cells)
 
 
 def _beside(named: list[str]) -> str:

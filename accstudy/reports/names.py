@@ -10,16 +10,7 @@ import pandas as pd
 
 from accstudy.figures.style import component_name
 from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import (
-    interval,
-    joined,
-    missing,
-    number,
-    percent,
-    quantity,
-    sure,
-    unit_name,
-)
+from accstudy.words.numbers import interval, joined, missing, number, percent, quantity, unit_name
 
 __all__ = [
     "alignment_name",
@@ -77,20 +68,13 @@ def supported_sentence(
     if missing(supported_mm) or float(supported_mm) <= 0:
         return say("names.over_no_studied", start=start, along=along)
     if float(supported_mm) >= longest_mm - 0.05:
-        return say(
-            "names.over_every_studied",
-            start=start,
-            along=along,
-            longest_mm=quantity(longest_mm, "mm"),
-        )
-    return say(
-        "names.up_to_a_of", start=start, along=along, supported_mm=quantity(supported_mm, "mm")
-    )
+        return say("names.over_every_studied", start=start, along=along, longest_mm=longest_mm)
+    return say("names.up_to_a_of", start=start, along=along, supported_mm=supported_mm)
 
 
 def bias_sentence(row: Any, *, is_scan: bool, confidence: float = 0.95) -> str:
     """Say how one pair is measured on average and how much it scatters."""
-    where = say("names.over_subject", subject=row.subject) + (
+    where = say("names.over_subject", row) + (
         "" if missing(row.span_mm) else f" ({quantity(row.span_mm, 'mm')})"
     )
     word = say("names.mean_difference") if is_scan else "bias"
@@ -104,13 +88,13 @@ def bias_sentence(row: Any, *, is_scan: bool, confidence: float = 0.95) -> str:
             where=where,
             word=word,
             bias=bias,
-            confidence=sure(confidence),
+            confidence=confidence,
             ends=ends,
         )
     if missing(row.s_r) and not missing(row.s_I):
         spread = say("names.the_standard_deviation_of", s_I=quantity(row.s_I, row.unit))
     elif missing(row.s_r):
-        spread = say("names.the_spread_cannot_be", n_scans=row.n_scans)
+        spread = say("names.the_spread_cannot_be", row)
     elif missing(row.s_I) or int(row.n_cells) < 2:
         spread = say("names.the_standard_deviation_of_2", s_r=quantity(row.s_r, row.unit))
     elif float(row.s_I) <= float(row.s_r):
@@ -136,7 +120,7 @@ def failure_sentence(row: Any) -> str:
     small = int(0 < n_failed < 0.1 * n_all)
     low_said, high_said = (percent(v, decimals=small) for v in (low, high))
     ends = say(
-        "names.interval_to", confidence=sure(row.confidence), low_said=low_said, high_said=high_said
+        "names.interval_to", confidence=row.confidence, low_said=low_said, high_said=high_said
     )
     if n_failed == 0:
         return say("names.all_scans_could_be", n_all=n_all, ends=ends)
@@ -213,7 +197,7 @@ def _part_name(part: str) -> str:
 
 def contrast_name(row: Any) -> str:
     """Contrast with a minus sign between its levels."""
-    where = say("names.at_stratum", stratum=row.stratum) if row.stratum else ""
+    where = say("names.at_stratum", row) if row.stratum else ""
     return f"{row.level_a} − {row.level_b}{where}"
 
 

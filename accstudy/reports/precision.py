@@ -8,7 +8,6 @@ from accstudy.figures.style import rows_of
 from accstudy.reports import deviations, seating
 from accstudy.reports.accuracy import (
     accuracy_tables,
-    interval_of,
     outlier_tests,
     precision_figure,
     precision_relations,
@@ -24,7 +23,7 @@ from accstudy.reports.common import (
 )
 from accstudy.reports.comparison import differences_table
 from accstudy.reports.design import checklist, design_section
-from accstudy.reports.document import Document, ReportContent, Text, heads, strong_accent
+from accstudy.reports.document import Document, ReportContent, Text, extended, strong_accent
 from accstudy.reports.headline import at_ends
 from accstudy.reports.model_checks import (
     influence_section,
@@ -43,15 +42,9 @@ from accstudy.reports.models import (
 )
 from accstudy.reports.names import condition_name
 from accstudy.reports.record import record_section
-from accstudy.reports.rows import (
-    between,
-    confidence_of,
-    largest_gap,
-    longest_pairs,
-    named,
-)
+from accstudy.reports.rows import between, confidence_of, largest_gap, longest_pairs, named
 from accstudy.words.catalogue import say
-from accstudy.words.numbers import missing, number, quantity, sure
+from accstudy.words.numbers import missing, quantity, sure
 
 __all__ = ["answer", "unreferenced_report"]
 
@@ -143,9 +136,7 @@ def _repeats(content: ReportContent, row: Any) -> Text:
     who = f"{row.condition}: " if row.condition else ""
     name, _, factors = between(content)
     which = ", ".join([row.subject, *([w] if (w := named(content, "", row.model)) else [])])
-    text: list[Any] = [
-        say("precision.over_two_scans", who=who, span_mm=quantity(row.span_mm, "mm"), which=which)
-    ]
+    text: list[Any] = [say("precision.over_two_scans", who=who, span_mm=row.span_mm, which=which)]
     if not missing(row.r_limit):
         text += [
             say("precision.made_consecutively_differ_by"),
@@ -163,7 +154,7 @@ def _repeats(content: ReportContent, row: Any) -> Text:
             strong_accent(quantity(row.I_limit)),
         ]
     text += [
-        say("precision.in_95_of_cases", s_r=quantity(row.s_r))
+        say("precision.in_95_of_cases", row)
         if not missing(row.s_r)
         else say("precision.in_95_of_cases_2"),
         f", {name} {quantity(row.s_I)})." if not missing(row.s_I) else ").",
@@ -198,6 +189,9 @@ def _listed(rows: list[Any], column: str) -> list[Any]:
     return out
 
 
+_SPREADS = ("s_r", "s_r_low", "s_r_high", "s_I", "s_I_low", "s_I_high")
+
+
 def _by_condition(document: Document, content: ReportContent) -> None:
     """Scatter of every condition, a row each."""
     table = content.table("condition_summary")
@@ -205,31 +199,17 @@ def _by_condition(document: Document, content: ReportContent) -> None:
         return
     name, index, _ = between(content)
     pairs = {str(r.condition): r for r in longest_pairs(content)}
-    cells: list[list[Text]] = []
-    for r in rows_of(table):
-        pair, gap = pairs.get(str(r.condition)), largest_gap(content, str(r.condition))
-        scans, cells_of = int(r.n_scans), int(r.n_cells)
-        own = ("s_r", "s_r_low", "s_r_high", "s_I", "s_I_low", "s_I_high")
-        sd, low, high, whole, whole_low, whole_high = (getattr(pair, c, None) for c in own)
-        cells.append(
-            [
-                condition_name(r.condition),
-                say("precision.in_n_scans_n_cells", n_scans=scans, n_cells=cells_of),
-                *(number(v) for v in (r.s_r_median_um, r.s_I_median_um, sd)),
-                interval_of(low, high, "um"),
-                number(whole),
-                interval_of(whole_low, whole_high, "um"),
-                number(gap),
-            ]
-        )
-    document.table(
-        say(
-            "precision.scatter_of_the_distance",
-            name=name,
-            confidence_of=sure(confidence_of(content)),
+    own = [pairs.get(str(c)) for c in table["condition"]]
+    document.listed(
+        "precision.summary_table",
+        extended(
+            table,
+            **{c: [getattr(p, c, None) for p in own] for c in _SPREADS},
+            gap=[largest_gap(content, str(c)) for c in table["condition"]],
         ),
-        heads("precision.columns_condition_sr_median_s_longest_sr", index=index),
-        cells,
+        name=name,
+        index=index,
+        confidence_of=sure(confidence_of(content)),
     )
 
 
@@ -239,28 +219,14 @@ def _seating(document: Document, content: ReportContent) -> None:
     if not len(table):
         return
     document.heading(say("precision.misfit_of_a_framework"))
-    document.lead(
-        say("precision.how_to_read_it"),
-        say("precision.a_rigid_framework_made"),
-    )
+    document.lead(say("precision.how_to_read_it"), say("precision.a_rigid_framework_made"))
     words = {
         "best-seat": say("precision.best_seat"),
         "terminal-screw": say("precision.one_screw_tightened"),
     }
-    document.table(
-        say("precision.largest_gap_or_interference"),
-        heads("precision.columns_condition_model_seated"),
-        [
-            [
-                condition_name(r.condition),
-                str(r.model),
-                words.get(str(r.seated), str(r.seated)),
-                str(int(r.n_scans)),
-                number(r.median_um),
-                number(r.q75_um),
-                number(r.max_um),
-            ]
-            for r in rows_of(table)
-        ],
+    document.listed(
+        "precision.misfit_table",
+        table,
         wide=False,
+        named={"seated": lambda way: words.get(str(way), str(way))},
     )

@@ -20,10 +20,7 @@ def record_section(document: Document, content: ReportContent) -> None:
     """Hashes, versions and settings."""
     document.heading(say("record.record"))
     record = content.record
-    document.lead(
-        say("record.how_to_check"),
-        say("record.the_sha_256_of"),
-    )
+    document.lead(say("record.how_to_check"), say("record.the_sha_256_of"))
     versions = record.get("versions", {})
     document.terms(
         [
@@ -48,9 +45,7 @@ def record_section(document: Document, content: ReportContent) -> None:
         shown = hashes[:60]
         more = "" if len(hashes) <= 60 else say("record.the_first_60_of", hashes=len(hashes))
         document.table(
-            say("record.sha_256_of_inputs", more=more),
-            heads("record.columns_file_sha_256"),
-            shown,
+            say("record.sha_256_of_inputs", more=more), heads("record.columns_file_sha_256"), shown
         )
     document.lead(say("record.settings"), say("record.all_settings_as_used"))
     document.terms(_settings(content.settings))

@@ -6,11 +6,10 @@ from typing import Any
 
 import pandas as pd
 
-from accstudy.figures.style import rows_of
-from accstudy.reports.document import Document, ReportContent, Text, clean, heads
+from accstudy.reports.document import Document, ReportContent, Text, clean
 from accstudy.reports.rows import groups, named
 from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import NONE, date, day, joined, missing, number
+from accstudy.words.numbers import NONE, date, joined, missing, number
 
 __all__ = ["identity", "reference_methods", "reference_section"]
 
@@ -123,27 +122,11 @@ def _pairs(document: Document, rows: pd.DataFrame, which: str) -> None:
     repeated = int(rows["n_runs"].notna().any())
     learned = int(rows["u_body_um"].notna().any())
     document.lead(which[:1].upper() + which[1:], _in_words(rows))
-    document.table(
-        say("reference.standard_uncertainty_of_every")
-        + ("" if len(shown) == len(rows) else say("reference.the_least_certain", shown=len(shown))),
-        [
-            *heads("reference.columns_pair_distance_machine"),
-            *heads("reference.columns_s_of_a_run_repeats") * repeated,
-            *heads("reference.columns_scan_body") * learned,
-            *heads("reference.columns_temperature_u"),
-        ],
-        [
-            [
-                f"{r.implant_a}-{r.implant_b}",
-                f"{r.span_mm:.3f} mm",
-                _um(r.u_instrument_um),
-                *([_um(r.s_runs_um), _um(r.u_runs_um)] * repeated),
-                *([_um(r.u_body_um)] * learned),
-                _um(r.u_temperature_um),
-                _um(r.expanded_u_um),
-            ]
-            for r in rows_of(shown)
-        ],
+    document.listed(
+        "reference.pairs_table",
+        shown,
+        shown=["repeated"] * repeated + ["learned"] * learned,
+        cut="" if len(shown) == len(rows) else say("reference.the_least_certain", shown=len(shown)),
     )
 
 
@@ -168,9 +151,7 @@ def _in_words(rows: pd.DataFrame) -> str:
 
 
 def _um(value: Any) -> str:
-    return (
-        NONE if missing(value) else say("reference.m_value", value=number(value, "um", decimals=2))
-    )
+    return NONE if missing(value) else say("reference.m_value", value=value)
 
 
 def _changes(document: Document, content: ReportContent) -> None:
@@ -178,28 +159,10 @@ def _changes(document: Document, content: ReportContent) -> None:
     table = content.table("reference_changes")
     if not len(table):
         return
-    document.table(
-        say("reference.repeated_reference_measurement_distance"),
-        heads("reference.columns_model_from_pair"),
-        [
-            [
-                str(r.model),
-                day(r.valid_from),
-                f"{r.implant_a}-{r.implant_b}",
-                f"{r.before_mm:.4f} mm",
-                f"{r.after_mm:.4f} mm",
-                say(
-                    "reference.m_difference_um",
-                    difference_um=number(r.difference_um, "um", signed=True),
-                ),
-                NONE
-                if missing(r.expanded_um)
-                else say("reference.m_expanded_um", expanded_um=number(r.expanded_um, "um")),
-                NONE if missing(r.e_n) else number(abs(r.e_n), "", decimals=1),
-                str(r.verdict),
-            ]
-            for r in rows_of(table)
-        ],
+    document.listed(
+        "reference.changes_table",
+        table,
+        named={"size": lambda e_n: number(abs(e_n) if not missing(e_n) else e_n, "", decimals=1)},
     )
 
 
@@ -271,7 +234,7 @@ def reference(settings: Any) -> str:
     if settings.get("certificate"):
         parts.append(say("record.certificate_certificate", certificate=settings["certificate"]))
     if settings.get("measured_on"):
-        parts.append(say("record.measured_on", measured_on=date(settings["measured_on"])))
+        parts.append(say("record.measured_on", measured_on=settings["measured_on"]))
     if settings.get("due_on"):
-        parts.append(say("record.due_on", due_on=date(settings["due_on"])))
+        parts.append(say("record.due_on", due_on=settings["due_on"]))
     return ", ".join(p for p in parts if p)

@@ -10,7 +10,7 @@ import pandas as pd
 from accstudy.accuracy.judge import EACH_PAIR, REFUTED
 from accstudy.compare.arch import Arch
 from accstudy.figures.style import rows_of
-from accstudy.reports.document import ReportContent, Text
+from accstudy.reports.document import ReportContent
 from accstudy.words.catalogue import say
 from accstudy.words.numbers import missing
 
@@ -28,7 +28,6 @@ __all__ = [
     "longest_pair",
     "longest_pairs",
     "named",
-    "once",
     "own_limits",
     "pair_rows",
     "seat_rows",
@@ -170,25 +169,6 @@ def longest_pairs(content: ReportContent) -> list[Any]:
     return [r for r in rows_of(longest) if not missing(r.s_r) or not missing(r.s_I)]
 
 
-def once(rows: list[list[Text]], columns: int = 1) -> list[list[Text]]:
-    """Rows whose first cells are empty where they and those before them repeat the row above.
-
-    Examples
-    --------
-    >>> once([["a", "1"], ["a", "2"], ["b", "2"]])
-    [['a', '1'], ['', '2'], ['b', '2']]
-    """
-    out = []
-    for k, row in enumerate(rows):
-        above, new = rows[k - 1] if k else None, list(row)
-        for c in range(columns):
-            if above is None or row[: c + 1] != above[: c + 1]:
-                break
-            new[c] = ""
-        out.append(new)
-    return out
-
-
 def largest_gap(content: ReportContent, condition: str) -> Any:
     """Largest gap of a condition at the best seat, of all its models, um; None without any."""
     seats = content.table("seating_summary")
@@ -202,11 +182,15 @@ def named(content: ReportContent, condition: str, model: str = "") -> str:
     """Condition and model, as far as the study has several; empty else."""
     pairs = content.table("pair_deviations")
     parts = []
-    if condition and len(set(pairs.get("condition", ()))) > 1:
+    if condition and _several(pairs, "condition"):
         parts.append(condition)
-    if model and len(set(pairs.get("model", ()))) > 1:
+    if model and _several(pairs, "model"):
         parts.append(say("names.model_model", model=model))
     return ", ".join(parts)
+
+
+def _several(pairs: pd.DataFrame, column: str) -> bool:
+    return column in pairs and len(pairs[column].unique()) > 1
 
 
 def slug(*parts: str) -> str:

@@ -27,7 +27,7 @@ from accstudy.seating.contributions import contribution_sentence, main_origin
 from accstudy.seating.summary import Told, told_from_none
 from accstudy.seating.table import BEST_SEAT
 from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import NONE, freedom, joined, missing, number, percent, quantity, sure
+from accstudy.words.numbers import NONE, freedom, joined, missing, number, quantity, sure
 
 __all__ = ["budget", "misfit", "pictures", "seating"]
 
@@ -56,12 +56,7 @@ def budget(document: Document, content: ReportContent) -> None:
 
 
 def _one_budget(
-    document: Document,
-    rows: pd.DataFrame,
-    which: str,
-    name: str,
-    largest: float,
-    confidence: str,
+    document: Document, rows: pd.DataFrame, which: str, name: str, largest: float, confidence: str
 ) -> None:
     subject = str(rows["subject"].iloc[0])
     rows = rows[rows["subject"] == subject]
@@ -72,20 +67,14 @@ def _one_budget(
         return
     expanded = rows_of(rows[rows["part"] == "expanded"])
     top = rows_of(parts.loc[[parts["u_um"].idxmax()]])[0]
-    text = say(
-        "seating.in_the_bias_of",
-        subject=subject,
-        span_mm=quantity(total[0].span_mm, "mm"),
-        part=top.part,
-        share=percent(top.share),
-    )
+    text = say("seating.in_the_bias_of", top, subject=subject, span_mm=total[0].span_mm)
     if expanded and not missing(expanded[0].u_um):
         text += (
             say(
                 "seating.the_expanded_uncertainty_is",
-                u_um=number(expanded[0].u_um),
+                u_um=expanded[0].u_um,
                 confidence=confidence,
-                k=number(expanded[0].k, "", decimals=2),
+                k=expanded[0].k,
             )
             + ("" if missing(expanded[0].df) else f", {freedom(expanded[0].df)}")
             + ")."
@@ -104,7 +93,7 @@ def _one_budget(
         slug("budget", name, subject),
         budget_chart(drawn, largest=largest),
         caption=(say("seating.standard_uncertainty_of_the", subject=subject)),
-        alt=say("seating.bars_m_combined_m", said=said, u_um=number(total[0].u_um)),
+        alt=say("seating.bars_m_combined_m", said=said, u_um=total[0].u_um),
     )
 
 
@@ -142,13 +131,13 @@ def _one_scan(
     best = rows.loc[rows["tightened"] == "best-seat", "gap_max_um"].max()
     one = rows[rows["tightened"] != "best-seat"]
     which = named(content, condition, model)
-    alt = say("seating.framework_of_scan_on", scan=scan, best=quantity(best))
+    alt = say("seating.framework_of_scan_on", scan=scan, best=best)
     if one["gap_max_um"].notna().any():
         alt += say(
             "seating.one_screw_at_gaps",
             implants=arch.implants[0],
-            gap_min_um=quantity(one["gap_min_um"].min()),
-            gap_max_um=quantity(one["gap_max_um"].max()),
+            gap_min_um=one["gap_min_um"].min(),
+            gap_max_um=one["gap_max_um"].max(),
         )
     document.figure(
         slug("seat", condition, model),
@@ -187,7 +176,7 @@ def _all_scans(
     ends = rows.groupby("way", sort=False)["worst_um"].agg(["min", "max"])
     said = joined(
         [
-            say("seating.to_way_low", way=way, low=number(low), high=quantity(high))
+            say("seating.to_way_low", way=way, low=low, high=high)
             for way, low, high in ends.itertuples(name=None)
         ]
     )
@@ -203,7 +192,7 @@ def _all_scans(
                 else say("seating.largest"),
             )
         )
-        + ("." if limit is None else say("seating.dashed_the_limit_of_2", limit=quantity(limit))),
+        + ("." if limit is None else say("seating.dashed_the_limit_of_2", limit=limit)),
         alt=say("seating.dots_of_the_largest", said=said),
     )
 
@@ -218,28 +207,15 @@ def _summary(document: Document, content: ReportContent) -> None:
     for r in rows_of(table):
         within = NONE
         if not missing(r.limit_um) and not missing(r.n_within):
-            within = say(
-                "seating.of_n_within_n_scans", n_within=int(r.n_within), n_scans=int(r.n_scans)
-            )
+            within = say("seating.of_n_within_n_scans", r)
         pressed = NONE
         if not missing(r.n_interference):
-            pressed = say(
-                "seating.of_n_interference_n_scans",
-                n_interference=int(r.n_interference),
-                n_scans=int(r.n_scans),
-            )
+            pressed = say("seating.of_n_interference_n_scans", r)
             if r.n_interference:
-                pressed += say(
-                    "seating.to_max_interference_um",
-                    max_interference_um=number(r.max_interference_um, decimals=0),
-                )
+                pressed += say("seating.to_max_interference_um", r)
         share = NONE
         if within != NONE:
-            share = say(
-                "seating.to_share_within_low_share_within_high",
-                share_within_low=percent(r.share_within_low),
-                share_within_high=percent(r.share_within_high),
-            )
+            share = say("seating.to_share_within_low_share_within_high", r)
         cells: list[Text] = [condition_name(r.condition)] if several else []
         mine = seats[(seats["condition"] == r.condition) & (seats["model"] == r.model)]
         rows.append(
@@ -258,7 +234,7 @@ def _summary(document: Document, content: ReportContent) -> None:
             ]
         )
     document.table(
-        say("seating.vertical_misfit_largest_gap", confidence_of=sure(confidence_of(content))),
+        say("seating.vertical_misfit_largest_gap", confidence_of=confidence_of(content)),
         [
             *(heads("seating.columns_condition") if several else []),
             *heads("seating.columns_model_seated_median"),
@@ -331,21 +307,16 @@ def _origins(document: Document, content: ReportContent) -> None:
                 condition if condition != before else "",
                 scan,
                 _seated(own),
-                say("seating.at_misfit_um_at", misfit_um=quantity(origin.misfit_um), at=origin.at),
+                say("seating.at_misfit_um_at", origin),
                 whence if apart else say("seating.not_distinguishable"),
                 quantity(origin.without_um) if known else NONE,
                 say("seating.of_n_not_n", n_not=told.n_not, n=told.n) if told else NONE,
             ]
         )
         before = condition
-    document.lead(
-        say("seating.origin_of_the_misfit"),
-        say("seating.for_the_scan_with"),
-    )
+    document.lead(say("seating.origin_of_the_misfit"), say("seating.for_the_scan_with"))
     document.table(
-        say("seating.largest_misfit_of_each"),
-        heads("seating.columns_condition_scan_seated"),
-        rows,
+        say("seating.largest_misfit_of_each"), heads("seating.columns_condition_scan_seated"), rows
     )
 
 
@@ -402,9 +373,7 @@ def _sentence(content: ReportContent, own: pd.DataFrame) -> str:
     scan, seated = str(own["scan"].iloc[0]), str(own["seated"].iloc[0])
     if not _told(content, str(own["condition"].iloc[0]), seated, scan)[1]:
         origin = main_origin(own)
-        said = say(
-            "seating.the_misfit_of_m", how=origin.how, misfit_um=origin.misfit_um, at=origin.at
-        )
+        said = say("seating.the_misfit_of_m", origin)
     else:
         said = contribution_sentence(own)
     return f"{start[0].upper()}{start[1:]} {own['scan'].iloc[0]}: {said[0].lower()}{said[1:]}"
@@ -425,7 +394,7 @@ def _over_the_study(document: Document, content: ReportContent) -> None:
         "misfit-over-study",
         misfit_chart(table.merge(medians, on=keys, how="left"), limit_um=limit),
         caption=(say("seating.misfit_of_every_scan"))
-        + ("" if limit is None else say("seating.dashed_the_limit_of", limit=quantity(limit)))
+        + ("" if limit is None else say("seating.dashed_the_limit_of", limit=limit))
         + f".{_together(table)}",
         alt=say(
             "seating.misfit_against_medians_at",
@@ -449,6 +418,6 @@ def _range(condition: str, medians: pd.Series) -> str:
     return say(
         "seating.to_condition_medians",
         condition=condition,
-        medians=quantity(medians.min()),
-        medians_2=quantity(medians.max()),
+        medians=medians.min(),
+        medians_2=medians.max(),
     )

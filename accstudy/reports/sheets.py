@@ -186,17 +186,14 @@ def selftest_record(rows: pd.DataFrame, record: Mapping[str, Any], *, generated:
     document.heading(say("sheets.examples_and_their_sources"))
     for (topic,), mine in groups(rows, ["topic"]):
         _examples(document, topic, mine)
-    document.lead(
-        say("sheets.every_number"),
-        say("sheets.known_value_computed_value"),
-    )
+    document.lead(say("sheets.every_number"), say("sheets.known_value_computed_value"))
     attached = [
         Attachment(
             "selftest.csv",
             rows.to_csv(index=False, lineterminator="\n").encode(),
             "text/csv",
             say("sheets.every_number_with_its"),
-        ),
+        )
     ]
     return _compiled(
         say("sheets.selftest_record"),

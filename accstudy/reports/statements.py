@@ -10,7 +10,7 @@ from accstudy.plan.size import size_words
 from accstudy.reports.document import Text, strong_accent
 from accstudy.reports.names import measurand_name
 from accstudy.words.catalogue import say
-from accstudy.words.numbers import joined, missing, p_value, percent, quantity, sure
+from accstudy.words.numbers import joined, missing, p_value, percent, quantity
 
 __all__ = [
     "assumption",
@@ -65,7 +65,7 @@ def scope_words(row: Any) -> str:
     if row.scope == EACH_PAIR:
         return say("verdicts.each_separately", measurand=measurand_name(row.measurand))
     things = "distances" if row.unit == "um" else "angles"
-    return say("verdicts.all_of_a_scan", n_pairs=int(row.n_pairs), things=things)
+    return say("verdicts.all_of_a_scan", n_pairs=row.n_pairs, things=things)
 
 
 def uninformative(row: Any) -> bool:
@@ -76,7 +76,7 @@ def uninformative(row: Any) -> bool:
 def verdict_words(row: Any) -> str:
     """Verdict of a row of table ``conformity``, or why there is none."""
     if missing(row.tolerance_bound) and row.verdict != REFUTED and not uninformative(row):
-        return say("verdicts.cannot_be_said_from", n_scans=row.n_scans)
+        return say("verdicts.cannot_be_said_from", row)
     return str(row.verdict) or say("verdicts.cannot_be_stated")
 
 
@@ -109,13 +109,11 @@ def lead_sentence(rows: Sequence[Any]) -> Text:
 
 def _alone(row: Any, what: str, limit: str) -> Text:
     """The leading verdict of a study with one condition."""
-    start = say("verdicts.for_condition", condition=row.condition) if row.condition else ""
+    start = say("verdicts.for_condition", row) if row.condition else ""
     whom = for_whom(row.holds_for)
     said: list[Any]
     if row.verdict == REFUTED:
-        beyond = say(
-            "verdicts.of_n_beyond_n_scans", n_beyond=int(row.n_beyond), n_scans=row.n_scans
-        )
+        beyond = say("verdicts.of_n_beyond_n_scans", row)
         said = [
             say("verdicts.nonconformity_with_the_limit", start=start, limit=limit, what=what),
             strong_accent(say("verdicts.verified")),
@@ -125,13 +123,13 @@ def _alone(row: Any, what: str, limit: str) -> Text:
         said = [
             say("verdicts.conformity_with_the_limit_2", start=start, limit=limit, what=what),
             strong_accent(say("verdicts.not_verified")),
-            say("verdicts.give_no_informative_bound", n_scans=row.n_scans, n_cells=row.n_cells),
+            say("verdicts.give_no_informative_bound", row),
         ]
     elif missing(row.tolerance_bound):
         said = [
             say("verdicts.whether_stay_within_the", start=start, what=what, limit=limit),
             strong_accent(say("verdicts.cannot_be_said")),
-            say("verdicts.from_n_scans", n_scans=row.n_scans),
+            say("verdicts.from_n_scans", row),
         ]
         if row.scope == EACH_PAIR:
             said[0] = said[0].replace(" stay ", " stays ")
@@ -165,13 +163,7 @@ def basis_sentence(rows: Sequence[Any]) -> str:
     )
     whom = dict.fromkeys(for_whom(r.holds_for).strip() for r in known)
     holds = f" ({joined([w for w in whom if w])})" if any(whom) else ""
-    return say(
-        "verdicts.with_confidence_of_future",
-        confidence=sure(first.confidence),
-        coverage=sure(first.coverage),
-        holds=holds,
-        rests=rests,
-    )
+    return say("verdicts.with_confidence_of_future", first, holds=holds, rests=rests)
 
 
 def what_next(row: Any, supported_mm: float | None = None, *, size: bool = True) -> list[str]:
@@ -182,7 +174,7 @@ def what_next(row: Any, supported_mm: float | None = None, *, size: bool = True)
     if not row.verdict:
         said.append(say("verdicts.state_the_uncertainty_of"))
     if uninformative(row):
-        said.append(say("verdicts.no_informative_bound", n_cells=row.n_cells))
+        said.append(say("verdicts.no_informative_bound", row))
     if row.verdict == NOT_VERIFIED and not missing(row.tolerance_bound):
         if not missing(row.p_left_out) and float(row.p_left_out) < _REJECTED:
             said.append(
@@ -192,7 +184,7 @@ def what_next(row: Any, supported_mm: float | None = None, *, size: bool = True)
             said.append(
                 say(
                     "verdicts.independent_scans_decide_without",
-                    n_without_assumption=int(row.n_without_assumption),
+                    n_without_assumption=row.n_without_assumption,
                     p=_p(row.p_normal),
                 )
             )
@@ -202,9 +194,7 @@ def what_next(row: Any, supported_mm: float | None = None, *, size: bool = True)
         if missing(supported_mm) or float(supported_mm) <= 0:
             said.append(say("verdicts.verified_for_no_span"))
         else:
-            said.append(
-                say("verdicts.verified_for_spans_up", supported_mm=quantity(supported_mm, "mm"))
-            )
+            said.append(say("verdicts.verified_for_spans_up", supported_mm=supported_mm))
     return said
 
 
@@ -238,4 +228,4 @@ def decision_rule(confidence: float) -> str:
     >>> "one-sided 95" in decision_rule(0.95)
     True
     """
-    return say("verdicts.conformity_is_verified_if", confidence=sure(confidence))
+    return say("verdicts.conformity_is_verified_if", confidence=confidence)

@@ -31,13 +31,10 @@ from accstudy.reports.document import (
     Text,
     bold,
     heads,
+    said_once,
     strong_accent,
 )
-from accstudy.reports.names import (
-    bias_sentence,
-    condition_name,
-    supported_sentence,
-)
+from accstudy.reports.names import bias_sentence, condition_name, supported_sentence
 from accstudy.reports.record import record_section
 from accstudy.reports.reference import reference_section
 from accstudy.reports.rows import (
@@ -47,7 +44,6 @@ from accstudy.reports.rows import (
     levels,
     limit_of,
     longest_pair,
-    once,
     own_limits,
     slug,
     span_points,
@@ -65,13 +61,7 @@ from accstudy.reports.statements import (
 )
 from accstudy.reports.verdicts import decision_table, leading
 from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import (
-    joined,
-    missing,
-    number,
-    quantity,
-    sure,
-)
+from accstudy.words.numbers import joined, missing, number, quantity, sure
 
 __all__ = ["answer", "levels_sentences", "levels_table", "validation_report"]
 
@@ -205,7 +195,7 @@ def _verdict_table(
                 _notes(assumption(r), *what_next(r), r.note),
             ]
         )
-    cells = once(cells) if several else cells
+    cells = said_once(cells) if several else cells
     for r in gaps:
         found = [quantity(v) for v in (r.tolerance_bound_um, r.bound_with_guard_um)]
         found.append([bold(str(r.verdict))])
@@ -216,7 +206,7 @@ def _verdict_table(
                 quantity(r.limit_um),
                 quantity(r.max_um),
                 *found[: 3 * several],
-                _notes(say("validation.model_model", model=r.model), r.note),
+                _notes(say("validation.model_model", r), r.note),
             ]
         )
     scans = _scans_of(rows)

@@ -10,18 +10,11 @@ from accstudy.accuracy.judge import ALL_PAIRS, NOT_VERIFIED, REFUTED, VERIFIED
 from accstudy.figures.style import rows_of
 from accstudy.reports.document import Document, Heading, ReportContent, Text, heads, marked
 from accstudy.reports.names import condition_name, measurand_name
-from accstudy.reports.rows import (
-    for_others,
-    gap_limits,
-    levels,
-    limit_of,
-    own_limits,
-    supported_at,
-)
+from accstudy.reports.rows import for_others, gap_limits, levels, limit_of, own_limits, supported_at
 from accstudy.reports.statements import for_whom, verdict_words, what_next
 from accstudy.seating.summary import NOT_NORMAL
 from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import NONE, joined, missing, p_value, quantity, sure
+from accstudy.words.numbers import NONE, joined, missing, p_value, quantity
 
 __all__ = ["VERDICT_MARKS", "decision_table", "leading", "verdict_table"]
 
@@ -99,13 +92,7 @@ def _decision_caption(first: Any, rows: list[Any], lead_only: bool) -> str:
         if lead_only
         else say("verdicts.each_limit")
     )
-    said = say(
-        "verdicts.conformity_with_bound_for",
-        what=what,
-        holds=holds,
-        coverage=sure(first.coverage),
-        confidence=sure(first.confidence),
-    )
+    said = say("verdicts.conformity_with_bound_for", first, what=what, holds=holds)
     if any(not missing(getattr(r, "n_needed", None)) for r in rows):
         said += say("verdicts.numbers_of_scans_assume")
     return said
@@ -243,8 +230,8 @@ def verdict_table(document: Document, content: ReportContent, *, but_leading: bo
     shares = (
         say(
             "verdicts.of_them_confidence",
-            coverage=sure(first["coverage"].iloc[0]),
-            confidence=sure(first["confidence"].iloc[0]),
+            coverage=first["coverage"].iloc[0],
+            confidence=first["confidence"].iloc[0],
         )
         if len(first)
         else ""
@@ -344,7 +331,7 @@ def _seat_verdict(word: str, rows: pd.DataFrame, *, alone: bool) -> str:
     whole = rows.reindex(columns=[*rows.columns, *(c for c in _SEAT if c not in rows)])
     if word == VERIFIED:
         largest = whole["tolerance_bound_um"].max()
-        bound = "" if missing(largest) else say("verdicts.up_to", largest=quantity(largest))
+        bound = "" if missing(largest) else say("verdicts.up_to", largest=largest)
         return (
             f"{_short(word)}{'' if alone else ' ' + joined(list(map(str, rows['model'])))}{bound}"
         )
@@ -364,5 +351,5 @@ def _seat_reason(row: Any) -> str:
             reason += f", p = {p_value(row.p_normal)}".replace("= <", "<")
         said.append(reason)
     if not missing(row.n_scans):
-        said.append(say("verdicts.in_n_scans_n_cells", n_scans=row.n_scans, n_cells=row.n_cells))
+        said.append(say("verdicts.in_n_scans_n_cells", row))
     return f" ({'; '.join(said)})" if said else ""

@@ -2,8 +2,12 @@
 
 ``say("verdicts.bound_of", n=3)`` writes the template ``bound_of`` of ``en/verdicts.toml``. Fields
 stand in braces as in `str.format`; ``{n:scan|scans}`` writes a number with its noun,
-``{n:?scan|scans}`` the noun alone. Emphasis is marked as in HTML: ``<em>`` for the numbers of an
-answer, ``<b>``, ``<i>``, ``<sub>``. A file is read when the first of its templates is needed.
+``{n:?scan|scans}`` the noun alone. ``{bias:+um}`` writes a number with its unit as a sentence does,
+``{bias:+.um}`` as a table does (``{bias:+.{unit}}`` with a unit of its own), ``{x:n2}`` with two
+decimals, ``{x:s3}`` with three digits; ``%``, ``p``, ``sure``, ``day``, ``date`` likewise;
+``{chart:drift.charts}`` writes a word of the catalogue for a value. Emphasis is marked
+as in HTML: ``<em>`` for the numbers of an answer, ``<b>``, ``<i>``, ``<sub>``. A file is read when
+the first of its templates is needed.
 """
 
 from __future__ import annotations
@@ -11,10 +15,10 @@ from __future__ import annotations
 import functools
 import re
 import string
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
-__all__ = ["LANGUAGE", "area", "count", "rich", "say", "words"]
+__all__ = ["LANGUAGE", "area", "cell", "count", "marked_up", "rich", "say", "words"]
 
 LANGUAGE = "en"
 """Folder of the language in use."""
@@ -23,13 +27,15 @@ _STYLES = {"em": "accent", "b": "b", "i": "i", "sub": "sub"}
 _MARK = re.compile(r"<(em|b|i|sub)>(.*?)</\1>", re.DOTALL)
 
 
-def say(key: str, /, **fields: Any) -> str:
+def say(key: str, row: Any = None, /, **fields: Any) -> str:
     """Write one message.
 
     Parameters
     ----------
     key : str
         Area and name of its template.
+    row : object, optional
+        Row of a table whose columns stand in the braces that `fields` does not fill.
     **fields
         What stands in its braces.
 
@@ -43,7 +49,11 @@ def say(key: str, /, **fields: Any) -> str:
     >>> say("list.range", low="1", high="2")
     '1 to 2'
     """
-    return _FORMATTER.vformat(_template(key), (), fields)
+    template = _template(key)
+    if row is not None:
+        names = {name for _, name, _, _ in _FORMATTER.parse(template) if name}
+        fields |= {name: getattr(row, name) for name in names - set(fields)}
+    return _FORMATTER.vformat(template, (), fields)
 
 
 def rich(key: str, /, **fields: Any) -> list[Any]:
@@ -64,12 +74,68 @@ def rich(key: str, /, **fields: Any) -> list[Any]:
     >>> rich("list.df")
     [{'t': 'df', 's': 'i'}]
     """
-    template, out, at = _template(key), list[Any](), 0
+    return marked_up(_template(key), fields)
+
+
+def marked_up(template: str, fields: Mapping[str, Any]) -> list[Any]:
+    """Runs of a template that is no message of its own, such as the title of a column."""
+    out, at = list[Any](), 0
     for mark in _MARK.finditer(template):
         out += _plain_runs(template[at : mark.start()], fields)
         out.append({"t": _FORMATTER.vformat(mark[2], (), fields), "s": _STYLES[mark[1]]})
         at = mark.end()
     return out + _plain_runs(template[at:], fields)
+
+
+def cell(template: str, row: Any, named: Mapping[str, Callable[[Any], str]]) -> str:
+    """Write a cell of a table whose template names columns of the row.
+
+    Parameters
+    ----------
+    template : str
+        As a message; what stands in brackets is left out where one of its columns is empty.
+    row : object
+        Its columns as attributes.
+    named : mapping of str to function
+        Further formats.
+
+    Returns
+    -------
+    str
+        A dash where nothing is left.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> row = SimpleNamespace(mean=1.25, sd=None, unit="um")
+    >>> cell("{mean:+.{unit}}[ ± {sd:.{unit}}]", row, {})
+    '+1.2'
+    """
+    out, at = "", 0
+    for part in _OPTIONAL.finditer(template):
+        out += _of_row(template[at : part.start()], row, named)
+        names = [name for _, name, _, _ in _FORMATTER.parse(part[1]) if name]
+        if not any(_empty(getattr(row, name)) for name in names):
+            out += _of_row(part[1], row, named)
+        at = part.end()
+    return out + _of_row(template[at:], row, named) or "–"
+
+
+_OPTIONAL = re.compile(r"\[(.*?)\]")
+
+
+def _empty(value: Any) -> bool:
+    return value is None or value == "" or value != value or str(value) == "<NA>"
+
+
+def _of_row(template: str, row: Any, named: Mapping[str, Callable[[Any], str]]) -> str:
+    out = ""
+    for text, name, spec, _ in _FORMATTER.parse(template):
+        out += text
+        if name:
+            value, spec = getattr(row, name), _of_row(spec or "", row, {})
+            out += named[spec](value) if spec in named else _FORMATTER.format_field(value, spec)
+    return out
 
 
 def _plain_runs(template: str, fields: Mapping[str, Any]) -> list[Any]:
@@ -141,8 +207,35 @@ class _Formatter(string.Formatter):
             return one[1:] if int(value) == 1 else many
         if bar:
             return count(int(value), one, many)
+        if _OWN.fullmatch(format_spec):
+            return _number(value, format_spec)
+        if "." in format_spec and (area_and_name := _WORDS.fullmatch(format_spec)):
+            return words(area_and_name[0]).get(str(value), str(value))
         text: str = super().format_field(value, format_spec)
         return text
+
+
+_WORDS = re.compile(r"[a-z_]+\.[a-z_]+")
+_OWN = re.compile(r"\+?(um|mm|deg|ppm|\.[a-z]*|n\d)|%\d?|s\d|p|sure|unit|day|date")
+"""Formats of numbers: as in a sentence with unit, as in a table without, with so many decimals."""
+
+
+def _number(value: Any, how: str) -> str:
+    """A value in one of the formats of the catalogue."""
+    from accstudy.words import numbers as n  # which writes with the catalogue itself
+
+    signed, how = how[0] == "+", how.removeprefix("+")
+    plain = {"p": n.p_value, "sure": n.sure, "day": n.day, "date": n.date, "unit": n.unit_name}
+    if how in plain:
+        return plain[how](value)
+    if how[0] in "n.":
+        digits = {"decimals": int(how[1:])} if how[0] == "n" else {}
+        return n.number(value, "" if digits else how[1:], signed=signed, **digits)
+    if how[0] == "%":
+        return n.percent(value, decimals=int(how[1:] or 0))
+    if how[0] == "s":
+        return n.significant(value, int(how[1:]))
+    return n.quantity(value, how, signed=signed)
 
 
 _FORMATTER = _Formatter()

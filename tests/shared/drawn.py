@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 from matplotlib.collections import LineCollection
+from matplotlib.dates import date2num
 
 NAN = math.nan
 
@@ -56,9 +57,9 @@ def near(value):
 
 def days(ax, **wanted):
     """As `lines`, with dates as days since the first."""
-    first = np.datetime64("2025-01-01")
+    first = date2num(np.datetime64("2025-01-01"))
     return [
-        list(zip((np.asarray(line.get_xdata(), "M8[ns]") - first) / np.timedelta64(1, "D"),
+        list(zip(np.asarray(line.get_xdata(), float) - first,
                  np.asarray(line.get_ydata(), float), strict=True))
         for line in ax.lines
         if all(getattr(line, f"get_{name}")() == value for name, value in wanted.items())

@@ -1,18 +1,25 @@
 """The catalogue of messages: every template is used, and given the fields that it names."""
 
 import ast
+import re
 import string
 import tomllib
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 import accstudy
-from accstudy.words.catalogue import LANGUAGE, area, count, rich, say, words
+from accstudy.tables import LABEL_FACTORS, TABLES
+from accstudy.words.catalogue import LANGUAGE, area, cell, count, rich, say, words
 
 ROOT = Path(accstudy.__file__).parent
 AREAS = sorted(p.stem for p in (ROOT / "words" / LANGUAGE).glob("*.toml"))
-CALLS = ("say", "rich", "heads", "words", "area")
+CALLS = ("say", "rich", "heads", "words", "area", "listed")
+COLUMNS = {c for table in TABLES.values() for c in table.names} | {*LABEL_FACTORS, "software"}
+
+
+ROW = "the row"
 
 
 def fields_of(template):
@@ -52,9 +59,14 @@ def calls():
         if path.name == "catalogue.py" or not ("catalogue import" in text or "heads(" in text):
             continue
         for node in ast.walk(ast.parse(text)):
-            if isinstance(node, ast.Call) and getattr(node.func, "id", "") in CALLS and node.args:
+            if not isinstance(node, ast.Call) or not node.args:
+                continue
+            own = path.parent.name == "reports" and getattr(node.func, "attr", "") == "listed"
+            name = "listed" if own else getattr(node.func, "id", "")
+            if name in CALLS:
                 given = {k.arg for k in node.keywords}
-                yield f"{path.name}:{node.lineno}", node.func.id, keys_of(node.args[0]), given
+                given |= {ROW} if name == "say" and len(node.args) > 1 else set()
+                yield f"{path.name}:{node.lineno}", name, keys_of(node.args[0]), given
 
 
 def test_every_call_names_a_template_and_gives_the_fields_that_it_names():
@@ -65,16 +77,38 @@ def test_every_call_names_a_template_and_gives_the_fields_that_it_names():
                 wrong += [] if key in AREAS else [f"{where}: {key}"]
             elif key not in known:
                 wrong.append(f"{where}: {key}")
-            elif what != "words":
+            elif what not in ("words", "listed"):
                 named = fields_of(template(key))
-                wrong += [] if named == given else [f"{where}: {key}, {sorted(named ^ given)}"]
+                of_row = named & COLUMNS if ROW in given else set()  # the row brings its columns
+                apart = (named - of_row) ^ (given - {ROW} - of_row)
+                wrong += [f"{where}: {key}, {sorted(apart)}"] if apart else []
     assert wrong == []
+
+
+def test_cells_of_declared_tables_name_columns_and_known_formats():
+    row = SimpleNamespace(bias=-1.25, low=None, high=3.0, unit="um", p=0.0002, chart="ewma", n=4.0,
+                          at="2026-03-02T10:00", share=0.125, x=1234.5678, text="")  # fmt: skip
+    for template, wanted in {
+        "{bias:+.{unit}} {unit:unit}": "−1.2 µm",
+        "[{low:.um} to {high:.um}]": "–",
+        "{high:.um}[ ({low:.um})]": "3.0",
+        "[{text} here]": "–",
+        "{bias:+um}, {p:p}, {n:n0}": "−1.2\u00a0µm, <\u00a00.001, 4",
+        "{share:%1}, {x:s3}": "12.5\u00a0%, 1235",
+        "{at:day} {at:date} {low:n2} {share:sure}": "2026-03-02 2 March 2026 – 12.5\u00a0%",
+        "{chart:drift.charts} {chart:twice}": "EWMA of the means ewmaewma",
+    }.items():
+        assert cell(template, row, {"twice": lambda v: 2 * v}) == wanted
 
 
 def test_every_template_is_used():
     used = set()
     for _, what, keys, _ in calls():
         used |= {k for k in every_key() if k.split(".")[0] in keys} if what == "area" else keys
+    for key in every_key():
+        held = template(key)
+        for text in held.values() if isinstance(held, dict) else [held]:
+            used |= set(re.findall(r":([a-z_]+\.[a-z_]+)}", text))
     own = {k for k in every_key() if k.startswith("list.")}  # of the catalogue and its numbers
     assert sorted(every_key() - used - own) == []
 
