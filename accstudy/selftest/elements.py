@@ -25,7 +25,7 @@ from accstudy.mesh.scene import Scene
 from accstudy.selftest.published import Case, case, cases, table
 from accstudy.selftest.rows import Row, compare
 
-__all__ = ["FITS", "element_points", "geometry_rows"]
+__all__ = ["FITS", "element_answer", "element_points", "geometry_rows"]
 
 FITS: dict[str, Callable[..., Any]] = {
     "circle2d": fit_circle,
@@ -60,7 +60,7 @@ def geometry_rows() -> list[Row]:
         found = FITS[example.params["element"]](element_points(example))
         for part in (replace(example, computed={}), replace(example, published={})):
             told = {**part.published, **part.computed}
-            answer = {key: _element(found, key, value) for key, value in told.items()}
+            answer = {key: element_answer(found, key, value) for key, value in told.items()}
             rows += compare("geometry", part, answer, near=_NEAR)
     for example in cases("geometry", "registration"):
         if example.params["kind"] == "rigid":
@@ -68,7 +68,7 @@ def geometry_rows() -> list[Row]:
     return [*rows, *_arch_axes(), *_angles(), *_distances()]
 
 
-def _element(found: Any, key: str, told: ArrayLike) -> Any:
+def element_answer(found: Any, key: str, told: ArrayLike) -> Any:
     """One answer of an element, told like the published one.
 
     The sign of a direction means nothing (but that of a cone), nor which point
