@@ -209,8 +209,8 @@ def align_all(
     return AlignedPoses(rotation, translation, tilt)
 
 
-def align_first(poses: PoseArrays, arch: Arch, *, datum: int = 0) -> AlignedPoses:
-    """Let platform and axis of one implant coincide; turn for the others.
+def align_first(poses: PoseArrays, arch: Arch) -> AlignedPoses:
+    """Let platform and axis of the first implant of the arch coincide; turn for the others.
 
     Parameters
     ----------
@@ -218,31 +218,29 @@ def align_first(poses: PoseArrays, arch: Arch, *, datum: int = 0) -> AlignedPose
         s scans of n implants.
     arch : Arch
         The reference.
-    datum : int
-        Index of the implant that coincides; the first along the arch.
 
     Returns
     -------
     AlignedPoses
-        NaN for scans that miss the datum implant or all others. The tilt
+        NaN for scans that miss the first implant or all others. The tilt
         uncertainty is not stated: it is that of one axis.
 
     Notes
     -----
-    The rotation about the common axis of the datum is the one that minimises
+    The rotation about the common axis is the one that minimises
     the sum of squared distances of the other platforms; in closed form it is
     the angle of the summed cross and dot products across that axis.
     """
     s = len(poses.scans)
-    axis_scan, origin_scan = poses.axes[:, datum], poses.positions_mm[:, datum]
-    axis, origin = arch.axes[datum], arch.positions_mm[datum]
+    axis_scan, origin_scan = poses.axes[:, 0], poses.positions_mm[:, 0]
+    axis, origin = arch.axes[0], arch.positions_mm[0]
     swing = _turn_onto(axis_scan, axis)
     moved = np.einsum("sij,snj->sni", swing, poses.positions_mm - origin_scan[:, None])
     wanted = arch.positions_mm - origin
     moved_across = moved - np.einsum("sni,i->sn", moved, axis)[:, :, None] * axis
     wanted_across = wanted - (wanted @ axis)[:, None] * axis
     seen = np.isfinite(moved_across).all(axis=2)
-    seen[:, datum] = False
+    seen[:, 0] = False
     safe = np.where(seen[:, :, None], moved_across, 0.0)
     sine = np.einsum("sni,i->s", np.cross(safe, wanted_across[None]), axis)
     cosine = np.einsum("sni,ni->s", safe, wanted_across)

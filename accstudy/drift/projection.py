@@ -168,17 +168,16 @@ def _delay(stretch: Stretch) -> float:
     return ewma_run_length(limits.lambda_, limits.L, in_sigma, state="steady")
 
 
-def sample_advice(
-    stretch: Stretch, *, n_scans: tuple[int, ...] = (1, 2, 3, 4, 5, 6, 8, 10, 15, 20)
-) -> pd.DataFrame:
+_SCANS_TRIED = (1, 2, 3, 4, 5, 6, 8, 10, 15, 20)  # in a session
+
+
+def sample_advice(stretch: Stretch) -> pd.DataFrame:
     """Mean delay until the shift is detected, by number of scans per session.
 
     Parameters
     ----------
     stretch : Stretch
         Sessions and charts of the measurand.
-    n_scans : tuple of int
-        Scans in a session to try.
 
     Returns
     -------
@@ -199,7 +198,7 @@ def sample_advice(
     gaps = stretch.rows["at"].diff().dt.total_seconds().dropna() / 86_400
     rhythm = float(gaps.median()) if len(gaps) else np.nan
     rows = []
-    for n in n_scans:
+    for n in _SCANS_TRIED:
         sd = float(np.sqrt(between + baseline.sd_within**2 / n))
         in_sigma = round(min(stretch.shift / sd, 6.0), 2)
         lambda_ = best_lambda(round(in_sigma, 1), stretch.run_length)

@@ -89,7 +89,7 @@ class Known:
         return min(self.turns, design.sessions)
 
 
-def known_from(spec: ModelSpec, pairs: pd.DataFrame, *, factor: str = "") -> Known:
+def known_from(spec: ModelSpec, pairs: pd.DataFrame) -> Known:
     """Estimates from a pilot comparison, with the model of its analysis.
 
     Parameters
@@ -98,12 +98,11 @@ def known_from(spec: ModelSpec, pairs: pd.DataFrame, *, factor: str = "") -> Kno
         The model; of a response of pairs.
     pairs : DataFrame
         Table ``pair_deviations`` of the pilot.
-    factor : str, optional
-        Factor that is compared; by default the first of the model with several levels.
 
     Returns
     -------
     Known
+        The first factor of the model with several levels is compared.
 
     Raises
     ------
@@ -112,18 +111,16 @@ def known_from(spec: ModelSpec, pairs: pd.DataFrame, *, factor: str = "") -> Kno
     """
     fit, _, _ = spec_fit(spec, pairs, pairs, alignment="")
     levels = {f: v for f, v in fit.design.levels.items() if len(v) > 1 and f not in _NOT_COMPARED}
-    if not levels or (factor and factor not in levels):
+    if not levels:
         raise InputError(
-            "the pilot study has no factor to compare"
-            if not levels
-            else f'the pilot study does not compare "{factor}"',
+            "the pilot study has no factor to compare",
             hint="power needs a pilot study with the levels to compare",
         )
     inference = fit.inference
     names = fit.components
     return Known(
         spec=spec,
-        factor=factor or next(iter(levels)),
+        factor=next(iter(levels)),
         sites=pairs.drop_duplicates(["model", "implant_a", "implant_b"]),
         conditions=pairs[list(levels)].drop_duplicates().reset_index(drop=True),
         sds={str(name): float(sd) for name, sd in fit.sds.items()},

@@ -253,20 +253,16 @@ class Ridge:
 
 _POSITION = ["x_mm", "y_mm", "z_mm"]
 _AXIS = ["axis_x", "axis_y", "axis_z"]
+_U_POSITION_UM, _U_AXIS_DEG = 0.8, 0.01  # errors of a coordinate and of a tilt of an axis
 
 
-def measured_reference(
-    implants: pd.DataFrame, *, u_position_um: float = 0.8, u_axis_deg: float = 0.01, seed: int = 0
-) -> pd.DataFrame:
+def measured_reference(implants: pd.DataFrame, *, seed: int = 0) -> pd.DataFrame:
     """Measure a model: the truth and a small error of known size.
 
     Parameters
     ----------
     implants : DataFrame
         Table ``implants``, the truth.
-    u_position_um, u_axis_deg : float
-        Standard deviation of each coordinate and of each tilt of an axis;
-        stated in the columns of the same name.
     seed : int
         Of the errors.
 
@@ -277,9 +273,9 @@ def measured_reference(
     """
     rng = np.random.default_rng([seed, 17])
     out = implants.copy()
-    out[_POSITION] += rng.normal(0.0, u_position_um * 1e-3, (len(out), 3))
+    out[_POSITION] += rng.normal(0.0, _U_POSITION_UM * 1e-3, (len(out), 3))
     axis = out[_AXIS].to_numpy(float)
-    lean = rng.normal(0.0, np.radians(u_axis_deg), (len(out), 3))
+    lean = rng.normal(0.0, np.radians(_U_AXIS_DEG), (len(out), 3))
     axis = unit(axis + lean - np.sum(lean * axis, axis=1, keepdims=True) * axis)
     out[_AXIS] = np.round(axis, 7)
     out[_POSITION] = np.round(out[_POSITION].to_numpy(float), 4)
@@ -287,5 +283,5 @@ def measured_reference(
         out[["flat_x", "flat_y", "flat_z"]].to_numpy(float), 7
     )
     out["angulation_deg"] = np.round(angle_between_deg(axis, [0.0, 0.0, 1.0]), 2)
-    out["u_position_um"], out["u_axis_deg"] = u_position_um, u_axis_deg
+    out["u_position_um"], out["u_axis_deg"] = _U_POSITION_UM, _U_AXIS_DEG
     return shape("implants", out)

@@ -32,7 +32,6 @@ def triangulate(
     high_mm: Floats,
     *,
     step_mm: float,
-    smoothing: int = 2,
     wanted: Callable[[Floats], NDArray[np.bool_]] | None = None,
 ) -> tuple[Floats, NDArray[np.int32]]:
     """Triangulate the zero level of a distance function, all vertices on it.
@@ -45,9 +44,6 @@ def triangulate(
         Box that holds the surface.
     step_mm : float
         Lattice step; edges are about as long.
-    smoothing : int
-        Rounds in which each vertex moves to the middle of its neighbours and
-        back onto the surface, for well-shaped triangles.
     wanted : callable, optional
         Tells for points whether a block of cells round them is of use.
 
@@ -74,7 +70,7 @@ def triangulate(
         (ones, (np.r_[edges[:, 0], edges[:, 1]], np.r_[edges[:, 1], edges[:, 0]])), shape=(n, n)
     )
     degree = np.maximum(np.asarray(joined.sum(axis=1)).ravel(), 1.0)
-    for _ in range(smoothing):
+    for _ in range(2):  # to the middle of the neighbours and back: well-shaped triangles
         middle = (joined @ vertices) / degree[:, None]
         vertices = _project(solid, 0.4 * vertices + 0.6 * middle, rounds=2)
     vertices = _project(solid, vertices, rounds=40)

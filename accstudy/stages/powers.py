@@ -23,7 +23,7 @@ __all__ = ["assumed_comparison", "expected_power", "pilot_comparison"]
 RESPONSE = "pair.distance_um"
 
 
-def pilot_comparison(pilot: Path, settings: Settings, *, response: str = RESPONSE) -> Known:
+def pilot_comparison(pilot: Path, settings: Settings) -> Known:
     """Assumptions for power from the results of a pilot comparison.
 
     Parameters
@@ -32,8 +32,6 @@ def pilot_comparison(pilot: Path, settings: Settings, *, response: str = RESPONS
         A study folder with results.
     settings : Settings
         Of the study that is planned: its models, where it names any.
-    response : str, optional
-        Response of the model that leads.
 
     Returns
     -------
@@ -48,16 +46,16 @@ def pilot_comparison(pilot: Path, settings: Settings, *, response: str = RESPONS
     pairs = pilot_pairs(pilot)
     study = load_study(pilot)
     own = [ModelSpec(**dict(model)) for model in settings.model]
-    spec = _of_response(own or model_specs(study, pairs), response)
+    spec = _of_distance(own or model_specs(study, pairs))
     return known_from(spec if study.referenced else unreferenced(spec), pairs)
 
 
-def _of_response(specs: Sequence[ModelSpec], response: str) -> ModelSpec:
+def _of_distance(specs: Sequence[ModelSpec]) -> ModelSpec:
     for spec in specs:
-        if spec.response == response:
+        if spec.response == RESPONSE:
             return spec
     raise InputError(
-        f"there is no model of {response}",
+        f"there is no model of {RESPONSE}",
         hint="add one as [[model]], or plan from a comparison study",
     )
 
@@ -105,7 +103,7 @@ def assumed_comparison(
         frame = sites.merge(conditions, how="cross")
         own = default_specs("comparison", columns, condition=[factor], pairs=frame)
     return Known(
-        spec=_of_response(own, RESPONSE),
+        spec=_of_distance(own),
         factor=factor,
         sites=sites,
         conditions=conditions,

@@ -64,10 +64,10 @@ def sheet_of_list(full: Path, settings: Settings) -> Sheet:
     return named_sheet(full, "scans", ours, file=ours.list, said=Said("scans"))
 
 
-def rows_of_list(path: Path, settings: Settings, *, allow_outside: bool = False) -> int:
+def rows_of_list(path: Path, settings: Settings) -> int:
     """Number of rows of the scan list; 0 where it is not there yet."""
     file = settings.scans.list
-    full = resolve(path, file, allow_outside=allow_outside)
+    full = resolve(path, file, allow_outside=False)
     return len(sheet_of_list(full, settings).rows) if full.is_file() else 0
 
 
