@@ -22,7 +22,7 @@ from accstudy.simulate.arch import frames, reference_model
 from accstudy.simulate.bodies import SHAPES, BodyShape, scan_body
 from accstudy.simulate.scan import Blob, Noise, simulate_scan
 
-N = 30_000
+N = 16_000
 XYZ = ["x_mm", "y_mm", "z_mm"]
 FLAT = {"default": scan_body("cylinder-flat")}
 
@@ -415,7 +415,7 @@ def test_abutments_in_place_of_scan_bodies_are_refused():
     scan = simulate_scan(
         reference,
         ROUNDED["rim"],
-        n_triangles=N,
+        n_triangles=30_000,
         missing=reference["implant"].tolist(),
         extra=[(SHAPES["cylinder-round"], place) for place in places],
         seed=2,
