@@ -32,6 +32,58 @@ __all__ = [
     "triangle_digest",
 ]
 
+_READERS: dict[str, Callable[[Source], RawMesh]] = {
+    "stl": read_stl,
+    "ply": read_ply,
+    "obj": read_obj,
+}
+
+
+def read_mesh(
+    path: Path, *, length_unit: str = "mm", name: str | None = None, max_bytes: int = MAX_BYTES
+) -> Mesh:
+    """Read a mesh file.
+
+    Parameters
+    ----------
+    path : Path
+        STL (binary or ASCII), PLY or OBJ, or one of these with ``.gz``.
+    length_unit : {"mm", "cm", "m", "inch", "um"}
+        Unit of the file, which itself states none.
+    name : str, optional
+        How messages call the file; its own name by default.
+    max_bytes : int
+        Bound on the unpacked size.
+
+    Returns
+    -------
+    Mesh
+        In mm; legal oddities are findings.
+
+    Raises
+    ------
+    MeshError
+        If the file cannot be read without guessing; never an empty mesh.
+    """
+    called = path.name if name is None else name
+    data = read_bytes(path, file=called, max_bytes=max_bytes, fault=MeshError)
+    return mesh_of(data, length_unit=length_unit, name=called, max_bytes=max_bytes)
+
+
+def study_mesh(files: Files, file: str, *, length_unit: str) -> Mesh:
+    """Read a mesh that a study names, as `read_mesh` does; its digest is kept."""
+    data = files.read(file, max_bytes=MAX_BYTES, fault=MeshError)
+    return mesh_of(data, length_unit=length_unit, name=file)
+
+
+def mesh_of(data: bytes, *, length_unit: str = "mm", name: str, max_bytes: int = MAX_BYTES) -> Mesh:
+    """Read the bytes of a mesh file, as `read_mesh` does."""
+    source = source_of(data, name=name, max_bytes=max_bytes)
+    raw = _READERS[source.kind](source)
+    mesh = clean(raw, unit_mm=UNIT_MM[length_unit], name=name)
+    return replace(mesh, findings=tuple(replace(f, where=name) for f in mesh.findings))
+
+
 _MANY = 0.001
 _HOLLOW = -0.01
 
@@ -319,55 +371,3 @@ def _mixed(values: NDArray[np.uint64]) -> NDArray[np.uint64]:
     z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
     z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
     return z ^ (z >> np.uint64(31))
-
-
-_READERS: dict[str, Callable[[Source], RawMesh]] = {
-    "stl": read_stl,
-    "ply": read_ply,
-    "obj": read_obj,
-}
-
-
-def read_mesh(
-    path: Path, *, length_unit: str = "mm", name: str | None = None, max_bytes: int = MAX_BYTES
-) -> Mesh:
-    """Read a mesh file.
-
-    Parameters
-    ----------
-    path : Path
-        STL (binary or ASCII), PLY or OBJ, or one of these with ``.gz``.
-    length_unit : {"mm", "cm", "m", "inch", "um"}
-        Unit of the file, which itself states none.
-    name : str, optional
-        How messages call the file; its own name by default.
-    max_bytes : int
-        Bound on the unpacked size.
-
-    Returns
-    -------
-    Mesh
-        In mm; legal oddities are findings.
-
-    Raises
-    ------
-    MeshError
-        If the file cannot be read without guessing; never an empty mesh.
-    """
-    called = path.name if name is None else name
-    data = read_bytes(path, file=called, max_bytes=max_bytes, fault=MeshError)
-    return mesh_of(data, length_unit=length_unit, name=called, max_bytes=max_bytes)
-
-
-def study_mesh(files: Files, file: str, *, length_unit: str) -> Mesh:
-    """Read a mesh that a study names, as `read_mesh` does; its digest is kept."""
-    data = files.read(file, max_bytes=MAX_BYTES, fault=MeshError)
-    return mesh_of(data, length_unit=length_unit, name=file)
-
-
-def mesh_of(data: bytes, *, length_unit: str = "mm", name: str, max_bytes: int = MAX_BYTES) -> Mesh:
-    """Read the bytes of a mesh file, as `read_mesh` does."""
-    source = source_of(data, name=name, max_bytes=max_bytes)
-    raw = _READERS[source.kind](source)
-    mesh = clean(raw, unit_mm=UNIT_MM[length_unit], name=name)
-    return replace(mesh, findings=tuple(replace(f, where=name) for f in mesh.findings))

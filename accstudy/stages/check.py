@@ -38,134 +38,6 @@ _AXIS = ["axis_x", "axis_y", "axis_z"]
 _POSITION = ["x_mm", "y_mm", "z_mm"]
 
 
-def try_scans(study: Study) -> list[Finding]:
-    """Locate the first usable scan of every model, and say why it fails if it does.
-
-    Parameters
-    ----------
-    study : Study
-        The study, checked.
-
-    Returns
-    -------
-    list of Finding
-        Errors of reference or drawing that explain why implants are not found, or why
-        all of them lie off in the same way. Empty where the trial succeeds, and where
-        nothing tried explains the failure: measuring will name the scan's own fault.
-    """
-    found: list[Finding] = []
-    for reference, names in references_with_scans(study):
-        mine = study.usable[study.usable["scan"].isin(names) & (study.usable["file"] != "")]
-        if mine.empty:
-            continue
-        job = job_of(study, mine.to_dict("records")[0], reference)
-        try:
-            mesh, bodies = read_one(job)
-        except AccstudyError:
-            continue  # said where files are checked
-        poses = _located(job, mesh, bodies)
-        if len(poses) == len(reference):
-            found += suspected_setup(study, poses)
-            continue
-        finding = _explained(job, mesh, bodies, study.settings.reference.implants, len(poses))
-        if finding is not None:
-            found.append(finding)
-    return list(dict.fromkeys(found))
-
-
-def _located(job: Job, mesh: Mesh, bodies: Mapping[str, ScanBody]) -> pd.DataFrame:
-    """Poses of the implants that were found; none where the scan is refused."""
-    try:
-        poses = locate_one(job, mesh, bodies).poses
-    except AccstudyError:
-        return pd.DataFrame()
-    return poses[(poses["status"] == "ok") & poses[_POSITION].notna().all(axis=1)]
-
-
-@dataclass(frozen=True, slots=True)
-class _Hypothesis:
-    """Reference and drawings as they may be meant, and how to say so."""
-
-    code: str
-    clause: str
-    hint: str
-    where: str
-    reference: pd.DataFrame
-    bodies: Mapping[str, ScanBody]
-
-
-def _explained(
-    job: Job, mesh: Mesh, bodies: Mapping[str, ScanBody], file: str, before: int
-) -> Finding | None:
-    model, n = str(job.reference["model"].iloc[0]), len(job.reference)
-    for guess in _hypotheses(job.reference, bodies, file):
-        if len(_located(replace(job, reference=guess.reference), mesh, guess.bodies)) == n:
-            what = say(
-                "findings.shows_of_the_implants",
-                file=job.file,
-                before=before,
-                n=n,
-                model=model,
-                clause=guess.clause,
-            )
-            return Finding(Severity.ERROR, guess.code, what, guess.where, guess.hint)
-    return None
-
-
-def _hypotheses(
-    reference: pd.DataFrame, bodies: Mapping[str, ScanBody], file: str
-) -> Iterator[_Hypothesis]:
-    """The usual errors, the most frequent first."""
-    reversed_axes = reference.assign(**{c: -reference[c] for c in _AXIS})
-    heights = {k: float(b.mesh.vertices_mm[:, 2].max()) for k, b in bodies.items()}
-    tallest = max(heights.values(), default=0.0)
-    height = reference["scan_body"].map(heights).fillna(tallest).to_numpy(float)[:, None]
-
-    def lowered(rows: pd.DataFrame) -> pd.DataFrame:
-        lower = rows[_POSITION].to_numpy(float) - height * rows[_AXIS].to_numpy(float)
-        return rows.assign(**dict(zip(_POSITION, lower.T, strict=True)))
-
-    inward = "axes must point out of the bone: change the sign of all axes"
-    tops = (
-        f"write height_mm = {tallest:.2f} below [reference] in study.toml (in addition to a height "
-        "given there), or give the platform centres, that much lower along the axes"
-    )
-    at_axis, at_point = place(file, column="axis_x"), place(file, column="x_mm")
-    yield _Hypothesis(
-        "inward-axis", "if the axes are reversed", inward, at_axis, reversed_axes, bodies
-    )
-    clause = "if the reference gives the tops of the scan bodies"
-    code = "tops-as-platforms"
-    yield _Hypothesis(code, clause, tops, at_point, lowered(reference), bodies)
-    yield _Hypothesis(
-        code,
-        f"{clause} and reversed axes",
-        f"{tops}; {inward}",
-        at_point,
-        lowered(reversed_axes),
-        bodies,
-    )
-    turned = {
-        name: replace(body, mesh=replace(body.mesh, vertices_mm=_upside_down(body)))
-        for name, body in bodies.items()
-    }
-    yield _Hypothesis(
-        "inward-axis",
-        "if the CAD geometry is upside down",
-        "change the sign of axis, and give the platform at the other end as origin_mm",
-        place("study.toml", column="scan_body"),
-        reference,
-        turned,
-    )
-
-
-def _upside_down(body: ScanBody) -> np.ndarray:
-    """Turn a drawing about its x axis so that its top becomes its platform."""
-    top = float(body.mesh.vertices_mm[:, 2].max())
-    turned: np.ndarray = body.mesh.vertices_mm * [1.0, -1.0, -1.0] + [0.0, 0.0, top]
-    return turned
-
-
 Show = Callable[[str, int, int], None]
 
 
@@ -295,3 +167,131 @@ def _read_one(given: tuple[Files, str, str]) -> tuple[tuple[Finding, ...], str]:
     except AccstudyError as error:
         return tuple(replace(f, where=f.where or file) for f in error.findings), ""
     return tuple(replace(f, where=f.where or file) for f in mesh.findings), triangle_digest(mesh)
+
+
+def try_scans(study: Study) -> list[Finding]:
+    """Locate the first usable scan of every model, and say why it fails if it does.
+
+    Parameters
+    ----------
+    study : Study
+        The study, checked.
+
+    Returns
+    -------
+    list of Finding
+        Errors of reference or drawing that explain why implants are not found, or why
+        all of them lie off in the same way. Empty where the trial succeeds, and where
+        nothing tried explains the failure: measuring will name the scan's own fault.
+    """
+    found: list[Finding] = []
+    for reference, names in references_with_scans(study):
+        mine = study.usable[study.usable["scan"].isin(names) & (study.usable["file"] != "")]
+        if mine.empty:
+            continue
+        job = job_of(study, mine.to_dict("records")[0], reference)
+        try:
+            mesh, bodies = read_one(job)
+        except AccstudyError:
+            continue  # said where files are checked
+        poses = _located(job, mesh, bodies)
+        if len(poses) == len(reference):
+            found += suspected_setup(study, poses)
+            continue
+        finding = _explained(job, mesh, bodies, study.settings.reference.implants, len(poses))
+        if finding is not None:
+            found.append(finding)
+    return list(dict.fromkeys(found))
+
+
+def _located(job: Job, mesh: Mesh, bodies: Mapping[str, ScanBody]) -> pd.DataFrame:
+    """Poses of the implants that were found; none where the scan is refused."""
+    try:
+        poses = locate_one(job, mesh, bodies).poses
+    except AccstudyError:
+        return pd.DataFrame()
+    return poses[(poses["status"] == "ok") & poses[_POSITION].notna().all(axis=1)]
+
+
+@dataclass(frozen=True, slots=True)
+class _Hypothesis:
+    """Reference and drawings as they may be meant, and how to say so."""
+
+    code: str
+    clause: str
+    hint: str
+    where: str
+    reference: pd.DataFrame
+    bodies: Mapping[str, ScanBody]
+
+
+def _explained(
+    job: Job, mesh: Mesh, bodies: Mapping[str, ScanBody], file: str, before: int
+) -> Finding | None:
+    model, n = str(job.reference["model"].iloc[0]), len(job.reference)
+    for guess in _hypotheses(job.reference, bodies, file):
+        if len(_located(replace(job, reference=guess.reference), mesh, guess.bodies)) == n:
+            what = say(
+                "findings.shows_of_the_implants",
+                file=job.file,
+                before=before,
+                n=n,
+                model=model,
+                clause=guess.clause,
+            )
+            return Finding(Severity.ERROR, guess.code, what, guess.where, guess.hint)
+    return None
+
+
+def _hypotheses(
+    reference: pd.DataFrame, bodies: Mapping[str, ScanBody], file: str
+) -> Iterator[_Hypothesis]:
+    """The usual errors, the most frequent first."""
+    reversed_axes = reference.assign(**{c: -reference[c] for c in _AXIS})
+    heights = {k: float(b.mesh.vertices_mm[:, 2].max()) for k, b in bodies.items()}
+    tallest = max(heights.values(), default=0.0)
+    height = reference["scan_body"].map(heights).fillna(tallest).to_numpy(float)[:, None]
+
+    def lowered(rows: pd.DataFrame) -> pd.DataFrame:
+        lower = rows[_POSITION].to_numpy(float) - height * rows[_AXIS].to_numpy(float)
+        return rows.assign(**dict(zip(_POSITION, lower.T, strict=True)))
+
+    inward = "axes must point out of the bone: change the sign of all axes"
+    tops = (
+        f"write height_mm = {tallest:.2f} below [reference] in study.toml (in addition to a height "
+        "given there), or give the platform centres, that much lower along the axes"
+    )
+    at_axis, at_point = place(file, column="axis_x"), place(file, column="x_mm")
+    yield _Hypothesis(
+        "inward-axis", "if the axes are reversed", inward, at_axis, reversed_axes, bodies
+    )
+    clause = "if the reference gives the tops of the scan bodies"
+    code = "tops-as-platforms"
+    yield _Hypothesis(code, clause, tops, at_point, lowered(reference), bodies)
+    yield _Hypothesis(
+        code,
+        f"{clause} and reversed axes",
+        f"{tops}; {inward}",
+        at_point,
+        lowered(reversed_axes),
+        bodies,
+    )
+    turned = {
+        name: replace(body, mesh=replace(body.mesh, vertices_mm=_upside_down(body)))
+        for name, body in bodies.items()
+    }
+    yield _Hypothesis(
+        "inward-axis",
+        "if the CAD geometry is upside down",
+        "change the sign of axis, and give the platform at the other end as origin_mm",
+        place("study.toml", column="scan_body"),
+        reference,
+        turned,
+    )
+
+
+def _upside_down(body: ScanBody) -> np.ndarray:
+    """Turn a drawing about its x axis so that its top becomes its platform."""
+    top = float(body.mesh.vertices_mm[:, 2].max())
+    turned: np.ndarray = body.mesh.vertices_mm * [1.0, -1.0, -1.0] + [0.0, 0.0, top]
+    return turned

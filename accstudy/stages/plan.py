@@ -11,10 +11,11 @@ from pathlib import Path
 
 from accstudy.errors import InputError, OutputError, nearest
 from accstudy.plan.protocol import load_protocol, protocol_schedule
-from accstudy.plan.readme import held_fixed, readme_text
 from accstudy.plan.template import (
     events_text,
+    held_fixed,
     implants_text,
+    readme_text,
     scan_columns,
     study_text,
 )

@@ -10,7 +10,7 @@ from accstudy.accuracy.levels import Grouping
 from accstudy.accuracy.samples import Sample
 from accstudy.plan.components import components_of, spread_words
 from accstudy.plan.protocol import load_protocol
-from accstudy.plan.readme import readme_text
+from accstudy.plan.template import readme_text
 from accstudy.plan.size import _promise, _typical
 
 
