@@ -16,7 +16,7 @@ from accstudy.mesh.model import MAX_TRIANGLES, Mesh, RawMesh, cross_and_spread, 
 from accstudy.mesh.obj import read_obj
 from accstudy.mesh.ply import read_ply
 from accstudy.mesh.source import MAX_BYTES, Source, source_of
-from accstudy.mesh.stl import read_stl, stl_bytes
+from accstudy.mesh.stl import read_stl
 from accstudy.quantities import UNIT_MM
 from accstudy.study.disk import read_bytes
 from accstudy.study.files import Files
@@ -27,7 +27,6 @@ __all__ = [
     "look_at_winding",
     "mesh_of",
     "read_mesh",
-    "stl_bytes",
     "study_mesh",
     "triangle_digest",
 ]

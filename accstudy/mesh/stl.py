@@ -12,7 +12,7 @@ from accstudy.errors import Finding
 from accstudy.mesh.model import RawMesh, comment_note, note, widened
 from accstudy.mesh.source import Source, quoted
 
-__all__ = ["read_stl", "stl_bytes"]
+__all__ = ["read_stl"]
 
 
 _BLOCK = 1 << 22
@@ -215,28 +215,3 @@ def _binary(source: Source, count: int, findings: tuple[Finding, ...]) -> RawMes
     if header and any(c.isalpha() for c in header.decode("latin-1")):
         found.append(comment_note("header"))
     return RawMesh(corners, None, tuple(found))
-
-
-def stl_bytes(vertices_mm: NDArray[np.float64], faces: NDArray[np.integer]) -> bytes:
-    """Write a mesh as binary STL, in mm.
-
-    Parameters
-    ----------
-    vertices_mm : (n, 3) ndarray
-        Corners.
-    faces : (m, 3) ndarray of int
-        Triangles.
-
-    Returns
-    -------
-    bytes
-        With an empty header; coordinates in single precision.
-    """
-    corners = np.asarray(vertices_mm)[faces].astype("<f4")
-    records = np.zeros(len(faces), _RECORD)
-    wide = corners.astype(np.float64)
-    normals = np.cross(wide[:, 1] - wide[:, 0], wide[:, 2] - wide[:, 0])
-    length = np.linalg.norm(normals, axis=1, keepdims=True)
-    records["normal"] = normals / np.where(length > 0, length, 1.0)
-    records["corners"] = corners
-    return bytes(80) + struct.pack("<I", len(faces)) + records.tobytes()

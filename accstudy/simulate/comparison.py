@@ -11,7 +11,7 @@ import pandas as pd
 from accstudy.compare.deviations import pair_deviations, scan_deviations
 from accstudy.simulate.arch import measured_reference, reference_model
 from accstudy.simulate.effects import Scanner, Spread
-from accstudy.simulate.files import FACTORS, plain_csv
+from accstudy.simulate.files import FACTORS, plain_csv, settings
 from accstudy.simulate.scanner import distance_bias, simulate_positions
 from accstudy.tables import csv_bytes
 
@@ -58,53 +58,6 @@ _FIRST_SESSION = ((0, 0, 0, 0), (1, 1, 1, 1), (0, 0, 1, 1), (1, 1, 0, 0))
 
 _DRAWN = 60  # scans of each model and technique behind the truth about whole scans
 
-_SETTINGS = """\
-# A simulated study. Nothing in it was measured; truth/ gives the simulated effects.
-[study]
-title = "Simulated data: three techniques, eight models"
-kind = "comparison"
-
-[reference]
-implants = "reference/implants.csv"
-instrument = "simulated contact CMM"
-measured_on = 2025-01-20
-due_on = 2026-01-20
-mpe_um = { constant = 1.5, per_metre = 3.0 }
-temperature_c = 20.0
-
-[scans]
-list = "scans.csv"
-poses = "poses.csv"                # positions instead of meshes
-temperature_c = 20.0
-expansion_per_k = 23e-6            # aluminium
-
-[analysis]
-condition = ["technique"]
-cell = ["operator", "session"]
-
-[limits]
-distance_um = { value = 100, source = "chosen for this example; the literature agrees on none" }
-angle_deg = { value = 0.4, source = "chosen for this example; the literature agrees on none" }
-seat_gap_um = { value = 150, source = "chosen for this example; half of a thread pitch of 0.3 mm" }
-
-[[model]]
-name = "distance"
-response = "pair.distance_um"
-fixed = "technique * (angulation_deg + path_mm + n_implants)"
-random = ["model", "condition:model", "pair", "condition:pair", "operator/session",
-  "operator:technique", "scan", "implants", "implants:condition",
-  "path_mm | operator/session", "path_mm | operator:technique", "path_mm | scan",
-  "angulation_deg | scan"]
-equivalence_margin = 20
-
-[[model]]
-name = "size of the distance deviation"
-response = "log(abs(pair.distance_um))"
-fixed = "technique * (angulation_deg + path_mm + n_implants)"
-random = ["model", "condition:model", "pair", "condition:pair", "operator/session",
-  "operator:technique", "scan", "path_mm | operator", "path_mm | scan", "angulation_deg | scan"]
-"""
-
 
 def comparison_files(seed: int) -> dict[str, bytes]:
     """Make the files of a comparison study of 192 scans and two failed ones.
@@ -132,7 +85,7 @@ def comparison_files(seed: int) -> dict[str, bytes]:
         ignore_index=True,
     )
     return {
-        "study.toml": _SETTINGS.encode(),
+        "study.toml": settings("comparison"),
         "scans.csv": csv_bytes("scans", scans, factors=FACTORS),
         "poses.csv": csv_bytes("poses", found.poses),
         "reference/implants.csv": csv_bytes("implants", measured_reference(truth, seed=seed)),

@@ -6,7 +6,7 @@ import pandas as pd
 
 from accstudy.simulate.arch import measured_reference, reference_model
 from accstudy.simulate.effects import Scanner, Spread
-from accstudy.simulate.files import FACTORS, plain_csv
+from accstudy.simulate.files import FACTORS, plain_csv, settings
 from accstudy.simulate.scanner import simulate_positions
 from accstudy.tables import csv_bytes, shape
 
@@ -36,45 +36,6 @@ DEVICES = {
 """A steps by 600 ppm (27 um on 45 mm) when its tip is changed; B grows by 45 ppm a month
 (36 um on 45 mm in 18 months); C stays as it was, also over a software update."""
 
-_SETTINGS = """\
-# A simulated study. Nothing in it was measured; truth/ gives the simulated effects.
-[study]
-title = "Simulated data: eighteen months of three devices"
-kind = "drift"
-laboratory = "Example laboratory"
-report_number = "D-2025-06"
-author = "A. Example"
-approver = "B. Example"
-issued_on = 2025-06-24
-
-[reference]
-implants = "reference/implants.csv"
-instrument = "simulated contact CMM"
-certificate = "example 2023-104"
-measured_on = 2023-12-11
-due_on = 2025-12-11
-mpe_um = { constant = 1.5, per_metre = 3.0 }
-temperature_c = 20.0
-
-[scans]
-list = "scans.csv"
-poses = "poses.csv"                # positions instead of meshes
-temperature_c = 20.0
-expansion_per_k = 23e-6            # aluminium
-
-[analysis]
-condition = ["device"]
-cell = ["session"]
-
-[limits]
-distance_um = { value = 60, source = "chosen for this example; the literature agrees on none" }
-
-[drift]
-events = "events.csv"
-baseline_sessions = 10
-shift_um = 15
-"""
-
 
 def drift_files(seed: int) -> dict[str, bytes]:
     """Make the files of a drift study of about 340 scans.
@@ -94,7 +55,7 @@ def drift_files(seed: int) -> dict[str, bytes]:
     scans = _scan_list()
     found = simulate_positions(truth, scans, DEVICES, by="device", seed=seed)
     return {
-        "study.toml": _SETTINGS.encode(),
+        "study.toml": settings("drift"),
         "scans.csv": csv_bytes("scans", scans, factors=FACTORS),
         "poses.csv": csv_bytes("poses", found.poses),
         "events.csv": csv_bytes("events", _events()),

@@ -7,6 +7,7 @@ import io
 import shutil
 import tempfile
 from collections.abc import Mapping
+from importlib.resources import files as packaged
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,15 @@ import pandas as pd
 from accstudy.errors import InputError
 from accstudy.mesh.model import Mesh
 
-__all__ = ["FACTORS", "check_target", "gzip_bytes", "plain_csv", "stl_bytes", "write_folder"]
+__all__ = [
+    "FACTORS",
+    "check_target",
+    "gzip_bytes",
+    "plain_csv",
+    "settings",
+    "stl_bytes",
+    "write_folder",
+]
 
 FACTORS = (
     "device",
@@ -35,6 +44,11 @@ _KEPT = ("results", "reports", ".accstudy")
 _STL_TRIANGLE = np.dtype(
     [("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")]
 )  # 50 bytes, not padded
+
+
+def settings(kind: str) -> bytes:
+    """File study.toml of the invented study of a kind."""
+    return packaged("accstudy.simulate").joinpath(f"{kind}.toml").read_bytes()
 
 
 def stl_bytes(mesh: Mesh, *, title: str = "", decimals: int | None = 3) -> bytes:

@@ -8,7 +8,7 @@ from accstudy.geometry.rigid import Rigid
 from accstudy.simulate.arch import frames, measured_reference, reference_model
 from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.effects import Scanner, Spread
-from accstudy.simulate.files import FACTORS, gzip_bytes, plain_csv, stl_bytes
+from accstudy.simulate.files import FACTORS, gzip_bytes, plain_csv, settings, stl_bytes
 from accstudy.simulate.scan import Noise, simulate_scan
 from accstudy.simulate.scanner import (
     distance_bias,
@@ -33,49 +33,6 @@ DEVICE = Scanner(
 """The invented device; the model of aluminium is 2.5 K warmer than at its measurement."""
 
 _SHAPE = "cylinder-flat"
-_SETTINGS = """\
-# A simulated study. Nothing in it was measured; truth/ gives the simulated effects.
-[study]
-title = "Simulated data: device A on a six-implant model"
-kind = "validation"
-
-[reference]
-implants = "reference/implants.csv"
-instrument = "simulated contact CMM"
-measured_on = 2025-02-03
-due_on = 2026-02-03
-mpe_um = { constant = 1.5, per_metre = 3.0 }
-temperature_c = 20.0
-surface = "reference/model.stl.gz"   # scanned by an invented industrial scanner
-
-[scans]
-list = "scans.csv"
-length_unit = "mm"
-temperature_c = 22.5
-expansion_per_k = 23e-6            # aluminium
-
-[scan_body.default]
-mesh = "scan_bodies/body.stl"
-origin_mm = [0, 0, 0]
-axis = [0, 0, 1]
-flat = [1, 0, 0]
-use_above_mm = 2.5
-
-[analysis]
-alignment = "all-implants"
-datum = ["I1", "I3", "I6"]         # shown as a third alignment
-condition = ["device"]
-cell = ["operator", "session"]
-
-[limits]
-distance_um = { value = 100, source = "chosen for this example; the literature agrees on none" }
-angle_deg = { value = 0.4, source = "chosen for this example; the literature agrees on none" }
-seat_gap_um = { value = 150, source = "chosen for this example; half of a thread pitch of 0.3 mm" }
-
-[seating]
-platform_radius_mm = 2.0
-screw_pitch_mm = 0.3
-"""
 
 
 def validation_files(seed: int, *, n_triangles: int = 40_000) -> dict[str, bytes]:
@@ -96,7 +53,7 @@ def validation_files(seed: int, *, n_triangles: int = 40_000) -> dict[str, bytes
     truth = reference_model(6, angulation_deg=22.0, model="M6", seed=seed)
     scans = _scan_list()
     files = {
-        "study.toml": _SETTINGS.encode(),
+        "study.toml": settings("validation"),
         "scans.csv": csv_bytes("scans", scans, factors=FACTORS),
         "reference/implants.csv": csv_bytes("implants", measured_reference(truth, seed=seed)),
         "scan_bodies/body.stl": stl_bytes(

@@ -70,7 +70,8 @@ print(wall, cpu, memory("VmHWM") - before, vertices, faces)
 
 def write_scan(path: Path, rows: int) -> None:
     """Write a wavy sheet of 2 rows^2 triangles, as binary STL."""
-    from accstudy.mesh.read import stl_bytes
+    from accstudy.mesh.model import Mesh
+    from accstudy.simulate.files import stl_bytes
 
     rng = np.random.default_rng(1)
     x, y = np.meshgrid(np.linspace(0, 60, rows + 1), np.linspace(0, 60, rows + 1))
@@ -81,7 +82,7 @@ def write_scan(path: Path, rows: int) -> None:
     )
     faces = np.concatenate([np.column_stack([a, b, c]), np.column_stack([a, c, d])])
     vertices = np.column_stack([x.ravel(), y.ravel(), z.ravel()])
-    path.write_bytes(stl_bytes(vertices, rng.permutation(faces)))
+    path.write_bytes(stl_bytes(Mesh(vertices, rng.permutation(faces)), decimals=None))
 
 
 def main() -> None:

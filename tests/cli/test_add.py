@@ -13,9 +13,10 @@ import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner
+from stl_files import stl_bytes
 
 from accstudy.cli import main
-from accstudy.mesh.read import read_mesh, stl_bytes
+from accstudy.mesh.read import read_mesh
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.scan import simulate_scan

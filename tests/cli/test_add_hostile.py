@@ -12,9 +12,9 @@ import time
 import pandas as pd
 import pytest
 from click.testing import CliRunner
+from stl_files import stl_bytes
 
 from accstudy.cli import main
-from accstudy.mesh.read import stl_bytes
 from accstudy.simulate.arch import reference_model
 from accstudy.tables import csv_bytes
 

@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 import pytest
 from chromium import chromium
+from stl_files import stl_bytes
 
-from accstudy.mesh.read import stl_bytes
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.scan import simulate_scan

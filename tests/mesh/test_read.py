@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from stl_files import stl_bytes
 
 from accstudy.errors import MeshError
-from accstudy.mesh.read import read_mesh, stl_bytes, triangle_digest
+from accstudy.mesh.read import read_mesh, triangle_digest
 
 # a closed tetrahedron of 8 mm, normals outwards
 CORNERS = np.array([[0, 0, 0], [8, 0, 0], [0, 8, 0], [0, 0, 8.0]])

@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 import trimesh
+from stl_files import stl_bytes
 
 from accstudy.mesh.model import Mesh, area_vectors
-from accstudy.mesh.read import look_at_winding, read_mesh, stl_bytes
+from accstudy.mesh.read import look_at_winding, read_mesh
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.scan import simulate_scan
 

@@ -7,11 +7,12 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 from special_models import symmetric_model
+from stl_files import stl_bytes
 
 import accstudy.locate.locate as locating
 from accstudy.cli.main import main
 from accstudy.errors import Finding, Severity
-from accstudy.mesh.read import read_mesh, stl_bytes
+from accstudy.mesh.read import read_mesh
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.scan import simulate_scan

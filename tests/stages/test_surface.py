@@ -4,11 +4,12 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy.spatial.transform import Rotation
+from stl_files import stl_bytes
 
 from accstudy.compare.surface import reference_surface
 from accstudy.geometry.rigid import Rigid
 from accstudy.mesh.model import Mesh
-from accstudy.mesh.read import read_mesh, stl_bytes
+from accstudy.mesh.read import read_mesh
 from accstudy.simulate.arch import frames, reference_model
 from accstudy.simulate.scan import poses_from_frames
 from accstudy.stages.compare import at_reference_temperature, surface_tables
