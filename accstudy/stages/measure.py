@@ -41,8 +41,8 @@ __all__ = [
     "scan_parts",
 ]
 
-ROOMS = ("geometry", "mesh", "locate")
-"""Rooms that poses depend on."""
+ROOMS = ("geometry", "mesh", "locate", "words")
+"""Rooms that poses, and what is said of them, depend on."""
 
 _FAILED = "locating-failed"
 

@@ -18,7 +18,7 @@ from accstudy.geometry.touch import (
     implant_from_touches,
     with_machine,
 )
-from accstudy.quantities import UNIT_MM
+from accstudy.geometry.units import UNIT_MM
 from accstudy.study.positions import check_flats
 from accstudy.study.settings import Reference
 from accstudy.study.spelling import alike

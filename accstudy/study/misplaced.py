@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from accstudy.errors import ComputationError
 from accstudy.geometry.rigid import Rigid, angle_between_deg, fit_rigid
-from accstudy.quantities import UNIT_MM
+from accstudy.geometry.units import UNIT_MM
 
 __all__ = ["Positions", "Slip", "find_slip", "nothing_suspicious"]
 

@@ -3,17 +3,20 @@
 import json
 import math
 import os
+import shutil
 import signal
 import subprocess
 import sys
 import textwrap
 import time
+from pathlib import Path
 
 import pytest
 
+import accstudy
 from accstudy.errors import NotOursError, OutputError
 from accstudy.study.disk import digest, file_digest, recover, replace_folder
-from accstudy.study.record import json_bytes
+from accstudy.study.record import json_bytes, program_digest
 
 
 def files(folder):
@@ -159,3 +162,21 @@ def test_a_link_or_a_file_in_place_of_the_folder_is_refused(tmp_path, kind):
             call()
     assert files(elsewhere) == {"mine.txt": "keep"}
     assert folder.is_symlink() == (kind == "link")
+
+
+def test_the_digest_of_the_program_covers_its_code_its_tables_and_its_texts(tmp_path, monkeypatch):
+    package = Path(accstudy.__file__).parent
+    names = ("tables.py", "tables.toml", "words/en/verdicts.toml", "page/page.js")
+    for name in ("study/record.py", *names):
+        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy(package / name, tmp_path / name)
+    monkeypatch.setattr("accstudy.study.record.__file__", str(tmp_path / "study/record.py"))
+    known = {program_digest.__wrapped__()}
+    for name in names:
+        (tmp_path / name).write_text("# other\n")
+        known.add(program_digest.__wrapped__())
+    assert len(known) == 1 + len(names)
+    (tmp_path / "notes.csv").write_text("a\n")
+    (tmp_path / "protocols").mkdir()
+    (tmp_path / "protocols/own.toml").write_text("a = 1\n")
+    assert program_digest.__wrapped__() in known
