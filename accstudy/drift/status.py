@@ -196,12 +196,10 @@ def _state_sentence(row: dict[str, Any]) -> str:
     """The state in one or two sentences, dates as YYYY-MM-DD."""
     if row["state"] == NO_CHARTS:
         return say("drift_results.too_few_sessions_for")
-    since = ""
-    if row["baseline_begins_with"]:
+    since, begins_with, day = "", row["baseline_begins_with"], _day(row["baseline_since"])
+    if begins_with:
         since = say(
-            "drift_results.since_the_new_baseline",
-            day=_day(row["baseline_since"]),
-            baseline_begins_with=row["baseline_begins_with"],
+            "drift_results.since_the_new_baseline", day=day, baseline_begins_with=begins_with
         )
     slope = ""
     if pd.notna(row.get("slope_p")):
@@ -255,6 +253,10 @@ def _state_sentence(row: dict[str, Any]) -> str:
         ),
         "level": say("drift_results.has_moved_by_against", name=name, size=size),
     }[row["change"]]
+    if since:
+        since = say(
+            "drift_results.against_the_new_baseline", day=day, baseline_begins_with=begins_with
+        )
     text += say("drift_results.charts_signal_since", day=_day(row["signalled_at"]), since=since)
     if row["in_baseline"]:
         text += say("drift_results.it_may_have_started")

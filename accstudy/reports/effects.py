@@ -13,7 +13,7 @@ from accstudy.models.expression import columns_of
 from accstudy.models.responses import plain_response
 from accstudy.reports.document import Document, ReportContent, Text, extended, strong_accent
 from accstudy.reports.headline import held_phrase
-from accstudy.reports.model_names import model_unit, response_label
+from accstudy.reports.model_names import ends_said, model_unit, ratio_said, response_label
 from accstudy.reports.names import variable_name
 from accstudy.reports.rows import confidence_of
 from accstudy.words.catalogue import say, words
@@ -120,13 +120,11 @@ def varies(rows: pd.DataFrame) -> bool:
 def effect_size(row: Any, *, unit: bool = True) -> str:
     """Effect with its interval, as a ratio for log responses; with its unit if wanted."""
     if log_base(plain_response(str(row.response))) is not None:
-        ends = [number(v, "", decimals=2) for v in (row.ratio_low, row.ratio_high)]
-        return say("effects.to_ratio_ends", ratio=row.ratio, ends=ends[0], ends_2=ends[1])
+        return f"× {ratio_said(row)}"
     of = model_unit(str(row.response))
     gap = "" if of == "deg" else "\u00a0"
     value = number(row.estimate, of, signed=True) + (f"{gap}{unit_name(of)}" if unit else "")
-    ends = [number(v, of, signed=True) for v in (row.low, row.high)]
-    return say("effects.to_value_ends", value=value, ends=ends[0], ends_2=ends[1])
+    return f"{value} ({ends_said(row.low, row.high, of)})"
 
 
 def _df(value: Any) -> str:

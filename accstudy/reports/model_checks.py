@@ -120,7 +120,6 @@ def lack_of_fit_section(document: Document, content: ReportContent, models: list
         mine = tests[(tests["model_name"] == model) & (tests["p_holm"] < 0.05)]
         own = classes[classes["model_name"] == model] if len(classes) else classes
         response = str(tests.loc[tests["model_name"] == model, "response"].iloc[0])
-        logs = log_base(response) is not None
         what = joined(
             [
                 say(
@@ -134,7 +133,6 @@ def lack_of_fit_section(document: Document, content: ReportContent, models: list
         verdict = say("models.lack_of_fit_is", what=what) if what else say("models.no_lack_of_fit")
         said = say(
             "models.in_the",
-            the_logarithm_of=say("models.the_logarithm_of") * logs,
             response=response_label(response),
             verdict=verdict,
         )

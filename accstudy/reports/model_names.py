@@ -11,12 +11,13 @@ from accstudy.figures.style import rows_of
 from accstudy.models.decisions import log_base
 from accstudy.reports.document import Text, strong_accent
 from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import missing, number, quantity, sure, unit_name
+from accstudy.words.numbers import joined, missing, number, quantity, sure, unit_name
 
 __all__ = [
     "contrast_ends",
     "contrast_sentence",
     "contrasts_sentence",
+    "ends_said",
     "engines_said",
     "is_true",
     "lead_model",
@@ -26,6 +27,7 @@ __all__ = [
     "means_rows",
     "model_unit",
     "range_sentence",
+    "ratio_said",
     "response_label",
     "shown_interactions",
 ]
@@ -219,7 +221,7 @@ def contrast_ends(row: Any) -> str:
     if missing(row.low):
         return say("models.no_interval_less_than")
     if log_base(str(row.response)) is not None:
-        return _ratio_said(row)
+        return ratio_said(row)
     unit = model_unit(str(row.response))
     said = f"{number(row.estimate, unit, signed=True)} ({_ends(row, unit, equivalence=False)})"
     if missing(row.margin) or missing(row.equivalence_low) or is_true(row.shown):
@@ -267,15 +269,24 @@ def range_sentence(rows: list[Any]) -> str:
     )
 
 
-def _ratio_said(row: Any) -> str:
-    low, high = (number(v, "", decimals=2) for v in (row.ratio_low, row.ratio_high))
-    return say("models.to_ratio_ends", ratio=row.ratio, ends=low, ends_2=high)
+def ratio_said(row: Any) -> str:
+    """Ratio of a log response with its interval, two decimals each."""
+    ends = [number(v, "", decimals=2) for v in (row.ratio_low, row.ratio_high)]
+    said = say("models.no_interval") if missing(row.ratio_low) else joined(ends, last="to")
+    return say("models.ratio_ends", row, ends=said)
+
+
+def ends_said(low: Any, high: Any, unit: str) -> str:
+    """Interval of a difference, in brackets behind it; that there is none."""
+    if missing(low) or missing(high):
+        return say("models.no_interval")
+    return joined([number(v, unit, signed=True) for v in (low, high)], last="to")
 
 
 def _sized(row: Any) -> str:
     """Difference with its interval; of a log response the ratio."""
     if log_base(str(row.response)) is not None:
-        return _ratio_said(row)
+        return ratio_said(row)
     unit = model_unit(str(row.response))
     return f"{_valued(row.estimate, unit)} ({_ends(row, unit, equivalence=False)})"
 

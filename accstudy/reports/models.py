@@ -143,7 +143,8 @@ def estimate_cells(row: Any, *, simultaneous: bool) -> list[str]:
         texts = [number(v, "", decimals=2) for v in ends]
     else:
         unit = model_unit(row.response)
-        value = f"{number(row.estimate, unit, signed=True)} {unit_name(unit)}"
+        gap = "" if unit == "deg" else " "
+        value = f"{number(row.estimate, unit, signed=True)}{gap}{unit_name(unit)}"
         ends = (getattr(row, f"{which}{end}") for end in ("low", "high"))
         texts = [number(v, unit, signed=True) for v in ends]
     return [value, NONE if texts == [NONE, NONE] else joined(texts, last="to")]

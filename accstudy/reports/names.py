@@ -53,23 +53,24 @@ def condition_name(condition: str) -> str:
 def supported_sentence(
     condition: str, level_um: float, supported_mm: Any, longest_mm: float, *, along: str = "span"
 ) -> str:
-    r"""Say up to which span, or path, a level is kept.
+    r"""Say up to which span, or arch length, a level is kept.
 
     Examples
     --------
     >>> supported_sentence("A", 100, 31.4, 45.0)
     'A: 100\xa0µm up to a span of 31.4\xa0mm'
     >>> supported_sentence("", 200, 80.0, 80.0, along="path")
-    '200\xa0µm over every path studied (80.0\xa0mm)'
+    '200\xa0µm over every arch length studied (80.0\xa0mm)'
     >>> supported_sentence("A", 50, float("nan"), 45.0)
     'A: 50\xa0µm over no span studied'
     """
+    a, name = ("a", "span") if along == "span" else ("an", say("names.arch_length"))
     start = (f"{condition}: " if condition else "") + quantity(level_um)
     if missing(supported_mm) or float(supported_mm) <= 0:
-        return say("names.over_no_studied", start=start, along=along)
+        return say("names.over_no_studied", start=start, name=name)
     if float(supported_mm) >= longest_mm - 0.05:
-        return say("names.over_every_studied", start=start, along=along, longest_mm=longest_mm)
-    return say("names.up_to_a_of", start=start, along=along, supported_mm=supported_mm)
+        return say("names.over_every_studied", start=start, name=name, longest_mm=longest_mm)
+    return say("names.up_to_a_of", start=start, a=a, name=name, supported_mm=supported_mm)
 
 
 def bias_sentence(row: Any, *, is_scan: bool, confidence: float = 0.95) -> str:

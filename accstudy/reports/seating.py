@@ -347,15 +347,12 @@ def _least(content: ReportContent) -> str:
                 else say("seating.with_one_screw")
             )
             parts.append(
-                " ".join(
-                    p
-                    for p in (condition, way, say("seating.of_n_not_n", n_not=told.n_not, n=told.n))
-                    if p
-                )
+                f"{condition} {way}, ".lstrip()
+                + say("seating.of_n_not_n", n_not=told.n_not, n=told.n)
             )
     if not parts:
         return ""
-    return say("seating.scans_whose_misfit_cannot", parts=joined(parts))
+    return say("seating.scans_whose_misfit_cannot", parts="; ".join(parts))
 
 
 def _seated(own: pd.DataFrame) -> str:

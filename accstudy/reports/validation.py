@@ -147,12 +147,11 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
             share=share,
             level=level,
             name=name,
-            along=along,
             more=more,
         ),
         alt=say(
             "validation.chart_of_the_tolerance",
-            along=along,
+            name=name,
             said=said or say("validation.no_level_given"),
         ),
     )

@@ -408,7 +408,7 @@ def test_a_new_baseline_after_repair_leaves_no_signal_standing():
     assert not status["stands"]
     assert status["state"] == "none stands"
     assert status["baseline_begins_with"] == "repair"
-    assert "since the new baseline of" in status["what"]
+    assert "the new baseline of" in status["what"]
 
 
 def test_years_months_and_devices_are_told_side_by_side():

@@ -133,11 +133,11 @@ def test_a_difference_that_is_not_shown_is_not_called_equality():
     found = found.assign(margin=NAN, equivalence_low=NAN, equivalence_high=NAN, equivalent=None)
     document = Document()
     differences_table(document, content(model_contrasts=found), ["d", "s"])
-    assert flat(document.blocks[0]["rows"][0][-1]) == "no difference shown; not equivalence"
+    assert flat(document.blocks[0]["rows"][0][-1]) == "no difference shown; equivalence not tested"
     open_ = content().tables["model_contrasts"].assign(equivalent=False)
     document = Document()
     differences_table(document, content(model_contrasts=open_), ["d"])
-    assert flat(document.blocks[0]["rows"][0][-1]) == "neither difference nor equivalence"
+    assert flat(document.blocks[0]["rows"][0][-1]) == "neither difference nor equivalence shown"
 
 
 def test_an_estimate_without_an_interval_is_not_printed():
@@ -150,7 +150,7 @@ def test_an_estimate_without_an_interval_is_not_printed():
         "no interval: less than one degree of freedom",
         "nothing",
     }
-    assert "too few degrees of freedom to compare the sizes" in flat(answer(asked, "d")[0])
+    assert "too few degrees of freedom to compare the deviations" in flat(answer(asked, "d")[0])
 
 
 def effects(**changed):

@@ -129,7 +129,7 @@ def test_unverified_conformity_says_how_far_it_goes_and_what_it_would_take():
     assert what_next(row, NAN)[-1] == "verified for no span studied"
     row.n_needed = NAN
     (said,) = what_next(row)
-    assert plain(said) == "no number of such scans is 80 % likely to verify it (at most 83 %)"
+    assert plain(said) == "no number of scans like these is 80 % likely to verify it (at most 83 %)"
     assert what_next(conformity(), 45.0) == []
 
 

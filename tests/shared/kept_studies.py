@@ -130,13 +130,16 @@ def drawn(figure):
                 zip(np.atleast_1d(line.get_xdata()), np.atleast_1d(line.get_ydata()), strict=True)
             )
             style = _styles(line, "color", "linestyle", "linewidth", "marker", "markersize",
-                            "markerfacecolor", "alpha", "zorder", "label")  # fmt: skip
+                            "markerfacecolor", "markeredgecolor", "markeredgewidth", "drawstyle",
+                            "fillstyle", "alpha", "zorder", "label")  # fmt: skip
+            style = f"{style} {line._unscaled_dash_pattern}"  # what "--" stands for
             style = re.sub(r"_child\d+", "", style)
             out.append(f"    line {style}: {_points(points)}")
         for found in ax.collections:
             corners = [p for path in found.get_paths() for p in path.vertices.tolist()]
             style = _styles(found, "edgecolor", "facecolor", "zorder", "alpha")
             style += " " + " ".join(_number(v) for v in np.atleast_1d(found.get_linewidth())[:2])
+            style += f" {found.get_linestyle()[:1]} {found.get_hatch()}"
             out.append(f"    {type(found).__name__} {style}: {_points(corners)}; "
                        f"{_points(np.asarray(found.get_offsets(), float).tolist())}")  # fmt: skip
         for patch in ax.patches:
@@ -155,7 +158,8 @@ def drawn(figure):
     for text in figure.texts:
         out.append(f"  text {_where(text)}: {text.get_text()}")
     for legend in figure.legends:
-        out.append(f"  legend {'; '.join(t.get_text() for t in legend.get_texts())}")
+        said = "; ".join(t.get_text() for t in legend.get_texts())
+        out.append(f"  legend {legend._loc} {legend._ncols}: {said}")
     return out
 
 
