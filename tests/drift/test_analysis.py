@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
+from samples import analysed
 
+from accstudy import read_results
 from accstudy.accuracy.dossier import reference_changes
 from accstudy.compare.deviations import implant_deviations, pair_deviations
 from accstudy.drift.analysis import DriftOptions, analyze_drift, effective_number
@@ -20,10 +24,7 @@ from accstudy.drift.measurands import (
 )
 from accstudy.drift.points import OF_SD
 from accstudy.errors import InputError
-from accstudy.simulate.studies import simulate_study
-from accstudy.stages.analyze import deviations
 from accstudy.stages.references import references_that_differ
-from accstudy.study.load import load_study
 from accstudy.tables import TABLES, csv_bytes, empty, shape
 
 ARCH = np.array([[-20, 0, 0], [-9, 16, 0], [9, 16, 0], [20, 0, 0]], float)
@@ -81,20 +82,8 @@ def run(poses, scans, *, implants=None, events=None, **options):
 
 @pytest.fixture(scope="module")
 def sample(tmp_path_factory):
-    study = load_study(simulate_study("drift", tmp_path_factory.mktemp("d") / "study", seed=3))
-    pairs, singles = deviations(study, study.given_poses)
-    drift = study.settings.drift
-    return analyze_drift(
-        pairs,
-        singles,
-        study.given_poses,
-        study.implants,
-        study.usable,
-        study.events,
-        options=DriftOptions(
-            baseline_sessions=drift.baseline_sessions, shift_um=drift.shift_um, limit_um=60.0
-        ),
-    )
+    """Tables of the sample study of three devices."""
+    return SimpleNamespace(tables=read_results(analysed("drift", tmp_path_factory.mktemp("d"))))
 
 
 def changes(result, device, measurand):
@@ -237,6 +226,8 @@ def test_the_reference_takes_its_share_of_the_limit():
 
 def test_every_table_has_its_shape_and_can_be_written(sample):
     for name, table in sample.tables.items():
+        if not name.startswith("drift_"):
+            continue
         assert list(table.columns) == TABLES[name].names
         assert csv_bytes(name, table)
     points = sample.tables["drift_points"]
