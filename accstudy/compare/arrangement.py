@@ -8,9 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from accstudy.compare.align import align_all
+from accstudy.compare.align import align_all, pose_arrays
 from accstudy.compare.arch import Arch, arch_of
-from accstudy.compare.poses import pose_arrays
 from accstudy.geometry.rigid import frame_from_axis, unit
 from accstudy.tables import shape
 

@@ -6,9 +6,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from accstudy.compare.align import AlignedPoses, align_all, align_first
+from accstudy.compare.align import AlignedPoses, PoseArrays, align_all, align_first, pose_arrays
 from accstudy.compare.arch import Arch, arch_of
-from accstudy.compare.poses import PoseArrays, pose_arrays
 from accstudy.errors import ComputationError
 from accstudy.geometry.rigid import angle_between_deg, rotation_about_deg, unit
 from accstudy.tables import TABLES, empty, shape

@@ -13,9 +13,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from accstudy.compare.align import align_all, align_first
+from accstudy.compare.align import align_all, align_first, pose_arrays
 from accstudy.compare.arch import arch_of
-from accstudy.compare.poses import pose_arrays
 from accstudy.errors import ComputationError, InputError
 from accstudy.geometry.rigid import Rigid
 from accstudy.mesh.model import Mesh, area_vectors, border_sides, vertex_areas, vertex_normals

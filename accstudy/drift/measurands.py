@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from accstudy.compare.align import pose_arrays
 from accstudy.compare.arch import arch_of
-from accstudy.compare.poses import pose_arrays
 from accstudy.errors import InputError
 from accstudy.tables import shape, valid_since
 

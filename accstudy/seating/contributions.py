@@ -8,8 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from accstudy.compare.align import align_all
-from accstudy.compare.poses import PoseArrays
+from accstudy.compare.align import PoseArrays, align_all
 from accstudy.seating.frameworks import aligned_seats, bare_arch
 from accstudy.seating.gaps import TIE_UM, Platforms, Seats, rim_gaps, worst_seat
 from accstudy.seating.one_screw import one_screw

@@ -9,9 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from accstudy.compare.align import align_all
+from accstudy.compare.align import PoseArrays, align_all, pose_arrays
 from accstudy.compare.arch import Arch, arch_of
-from accstudy.compare.poses import PoseArrays, pose_arrays
 from accstudy.errors import InputError
 from accstudy.seating.draws import PoseUncertainty
 from accstudy.seating.gaps import Platforms, Seats

@@ -5,10 +5,9 @@ import pandas as pd
 import pytest
 from scipy.spatial.transform import Rotation
 
-from accstudy.compare.align import align_all
+from accstudy.compare.align import PoseArrays, align_all
 from accstudy.compare.arch import arch_of
 from accstudy.compare.deviations import implant_deviations, pair_deviations
-from accstudy.compare.poses import PoseArrays
 from accstudy.errors import ComputationError
 from accstudy.geometry.rigid import rotation_vector, unit
 
