@@ -116,6 +116,7 @@ def run_length_rows(stretch: Stretch) -> list[dict[str, Any]]:
                     "shift_sigma": s,
                     "zero_state": zero,
                     "steady_state": steady,
+                    "steady_state_days": steady * stretch.rhythm_days,
                     "limits": which,
                 }
             )

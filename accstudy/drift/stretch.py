@@ -96,6 +96,12 @@ class Stretch:
     note: str
 
     @property
+    def rhythm_days(self) -> float:
+        """Median time between sessions; NaN with a single one."""
+        gaps = self.rows["at"].diff().dt.total_seconds().dropna() / 86_400
+        return float(gaps.median()) if len(gaps) else np.nan
+
+    @property
     def names(self) -> dict[str, Any]:
         """Columns that every row about this stretch carries."""
         return {

@@ -58,9 +58,9 @@ from accstudy.reports.models import (
     term_tests,
 )
 from accstudy.reports.record import latex_table, record_section
-from accstudy.reports.reference import reference_section
 from accstudy.reports.rows import between, confidence_of, largest_gap, slug
 from accstudy.reports.seating import misfit
+from accstudy.reports.traceability import reference_section
 from accstudy.reports.validation import levels_table
 from accstudy.reports.verdicts import decision_table, leading, verdict_table
 from accstudy.words.catalogue import say, words

@@ -11,7 +11,7 @@ from accstudy.figures.style import rows_of
 from accstudy.reports.document import Document, Heading, ReportContent, Text, heads
 from accstudy.reports.rows import groups
 from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import NONE, date, joined, number, quantity, unit_name
+from accstudy.words.numbers import NONE, date, joined, missing, number, quantity, unit_name
 
 __all__ = [
     "baselines",
@@ -233,7 +233,7 @@ def run_lengths(document: Document, content: ReportContent, main: str) -> None:
         say("fleet.run_lengths"),
         say("fleet.charts_are_set_so", every=every, shift=shift),
         *(
-            found_after(mine, content.table("drift_advice"), device, model, shift, main)
+            found_after(mine, device, model, shift, main)
             for (device, model), _ in groups(mine, ["device", "model"])
         ),
     )
@@ -307,48 +307,21 @@ def _lengths(zero: float, steady: float) -> str:
 
 
 def found_after(
-    lengths: pd.DataFrame,
-    advice: pd.DataFrame,
-    device: str,
-    model: str,
-    shift: float,
-    measurand: str,
+    lengths: pd.DataFrame, device: str, model: str, shift: float, measurand: str
 ) -> str:
     """Say after how many sessions, and days, the EWMA in use finds the wanted shift.
 
-    Parameters
-    ----------
-    lengths, advice : DataFrame
-        Tables ``drift_run_lengths`` (limits as used) and ``drift_advice`` of the measurand.
-    device, model : str
-        Whose.
-    shift : float
-        The shift, in the unit of the measurand.
-    measurand : str
-        Its name.
-
-    Returns
-    -------
-    str
+    `lengths` are rows of table ``drift_run_lengths`` of the measurand, limits as used.
     """
     own, name = rows_of_device(lengths, device, model), f"{device[:1].upper()}{device[1:]}"
     own = own[(own["chart"] == "ewma") & ((own["shift"] - shift).abs() < 1e-6)]
     if not len(own):
         return say("fleet.the_time_until_such", name=name)
-    sessions, unit = float(own["steady_state"].iloc[0]), str(own["unit"].iloc[0])
-    text = say(
-        "fleet.with_the_limits_in",
-        name=name,
-        shift=quantity(shift, unit),
-        measurand=measurand,
-        sessions=sessions,
-    )
-    mine = rows_of_device(advice, device, model)
-    mine = mine[mine["delay_days"].notna()] if len(mine) else mine
-    if len(mine):
-        rhythm = float(mine["delay_days"].iloc[0]) / float(mine["delay_sessions"].iloc[0])
-        days = number(sessions * rhythm, "", decimals=0)
-        text += say("fleet.that_is_days_at", days=days, rhythm=rhythm)
+    row = rows_of(own)[0]
+    wanted = quantity(shift, row.unit)
+    text = say("fleet.with_the_limits_in", row, name=name, wanted=wanted, measurand=measurand)
+    if not missing(row.steady_state_days):
+        text += say("fleet.that_is_days_at", row)
     return text + "."
 
 

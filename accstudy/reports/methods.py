@@ -11,9 +11,9 @@ from accstudy.models.decisions import DIFFERS
 from accstudy.reports.document import ReportContent, Text, symbol
 from accstudy.reports.model_names import engines_said, margin_name
 from accstudy.reports.names import alignment_name, range_phrase
-from accstudy.reports.reference import reference_methods
 from accstudy.reports.rows import between
 from accstudy.reports.statements import decision_rule
+from accstudy.reports.traceability import reference_methods
 from accstudy.study.load import scan_temperatures
 from accstudy.words.catalogue import rich, say, words
 from accstudy.words.numbers import joined, missing, number

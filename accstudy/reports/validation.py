@@ -36,7 +36,6 @@ from accstudy.reports.document import (
 )
 from accstudy.reports.names import bias_sentence, condition_name, supported_sentence
 from accstudy.reports.record import record_section
-from accstudy.reports.reference import reference_section
 from accstudy.reports.rows import (
     confidence_of,
     gap_limits,
@@ -59,6 +58,7 @@ from accstudy.reports.statements import (
     verdict_words,
     what_next,
 )
+from accstudy.reports.traceability import reference_section
 from accstudy.reports.verdicts import decision_table, leading
 from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import joined, missing, number, quantity, sure

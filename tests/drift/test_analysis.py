@@ -248,6 +248,8 @@ def test_run_lengths_and_advice_are_told(sample):
     # beyond a million, or the sixth digit, the last bits of a linear solver would show
     assert told.max() < 1e6
     assert all(value == float(f"{value:.5g}") for value in told)
+    days = table["steady_state_days"] / table["steady_state"]  # sessions lie two weeks apart
+    assert days[np.isfinite(days)].to_numpy() == pytest.approx(14, abs=0.5)
     advice = sample.tables["drift_advice"].query(
         "device == 'device C' and measurand == @CROSS_ARCH"
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from types import SimpleNamespace
 
+import numpy as np
 import pandas as pd
 
 from accstudy.figures.drift import gaps_after
@@ -50,18 +51,37 @@ def test_the_time_to_a_signal_is_that_of_the_limits_in_use():
     names = {"device": "device A", "model": "M", "unit": "um"}
     lengths = pd.DataFrame(
         [
-            {**names, "chart": "ewma", "shift": 15.0, "steady_state": 29.7},
-            {**names, "chart": "ewma", "shift": 10.0, "steady_state": 80.0},
-            {**names, "chart": "mean", "shift": 15.0, "steady_state": 50.0},
+            {
+                **names,
+                "chart": "ewma",
+                "shift": 15.0,
+                "steady_state": 29.7,
+                "steady_state_days": 416.0,
+            },
+            {
+                **names,
+                "chart": "ewma",
+                "shift": 10.0,
+                "steady_state": 80.0,
+                "steady_state_days": 800.0,
+            },
+            {
+                **names,
+                "chart": "mean",
+                "shift": 15.0,
+                "steady_state": 50.0,
+                "steady_state_days": 700.0,
+            },
         ]
     )
-    advice = pd.DataFrame([{**names, "n_scans": 3, "delay_sessions": 7.5, "delay_days": 105.0}])
-    said = found_after(lengths, advice, "device A", "M", 15.0, "scale").replace("\u00a0", " ")
+    said = found_after(lengths, "device A", "M", 15.0, "scale").replace("\u00a0", " ")
     assert said == (
         "Device A: with the limits in use the EWMA finds a shift of 15 µm in the scale after 29.7 "
-        "sessions on average, that is 416 days at the present rhythm of 14 days."
+        "sessions on average, that is 416 days at the usual interval between sessions."
     )
-    assert "not known" in found_after(lengths, advice, "device A", "M", 12.0, "scale")
+    assert "not known" in found_after(lengths, "device A", "M", 12.0, "scale")
+    alone = lengths.assign(steady_state_days=np.nan)
+    assert "days" not in found_after(alone, "device A", "M", 15.0, "scale")
 
 
 def test_gaps_events_in_a_baseline_small_p_and_worn_bodies_are_said():
