@@ -12,7 +12,7 @@ from typing import Any
 from urllib.parse import parse_qs, quote
 
 import jinja2
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
 from accstudy.desk.clerks import Clerk, Job, Jobs
@@ -142,6 +142,8 @@ def screen(function: Callable[[Desk, Opened, Request], Answer]) -> Callable[[Req
         try:
             study = desk.shelf.find(request.path_params["key"])
             return await function(desk, study, request)
+        except ClientDisconnect:  # nobody reads what is answered
+            return Response(status_code=400)
         except AccstudyError as error:
             if request.headers.get("accept") == "application/json":
                 return JSONResponse({"refused": [f.to_dict() for f in error.findings]}, 422)
@@ -157,7 +159,7 @@ def screen(function: Callable[[Desk, Opened, Request], Answer]) -> Callable[[Req
 
 async def form_of(request: Request) -> dict[str, str]:
     """Fields of a form; of several of one name the last."""
-    body = (await request.body()).decode()
+    body = (await request.body()).decode("utf-8", "replace")
     return {k: v[-1] for k, v in parse_qs(body, keep_blank_values=True).items()}
 
 

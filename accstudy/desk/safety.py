@@ -10,7 +10,7 @@ import time
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from http.cookies import CookieError, SimpleCookie
-from urllib.parse import parse_qs, urlsplit
+from urllib.parse import parse_qs
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse
@@ -139,18 +139,18 @@ class Door:
         hosts = headers.getlist("host")
         if len(hosts) != 1 or hosts[0].lower() not in self.hosts:
             return PlainTextResponse("This address is not the desk's.", 421)
-        origin = headers.get("origin")
-        own = urlsplit(origin).netloc.lower() == hosts[0].lower() if origin else False
+        origins = [o.lower() for o in headers.getlist("origin")]
         changes = scope["method"] not in ("GET", "HEAD")
-        if (changes or origin) and not own:
+        if (changes or origins) and origins != [f"http://{hosts[0].lower()}"]:
             return PlainTextResponse("Only the desk's own screens may do this.", 403)
         # a link may be followed from elsewhere; nothing may be fetched or framed from there
         site, mode = headers.get("sec-fetch-site", ""), headers.get("sec-fetch-mode", "")
-        if site in ("cross-site", "same-site") and mode != "navigate":
+        framed = headers.get("sec-fetch-dest", "document") != "document"
+        if site in ("cross-site", "same-site") and (mode != "navigate" or framed):
             return PlainTextResponse("Only the desk's own screens may do this.", 403)
         size = headers.get("content-length", "")
         if changes and "/upload/" not in scope["path"]:
-            if not size.isdecimal():
+            if not size.isdecimal() or "transfer-encoding" in headers:
                 return PlainTextResponse("The length of the form is not stated.", 411)
             if int(size) > _LARGEST_FORM:
                 return PlainTextResponse("The form is too large.", 413)

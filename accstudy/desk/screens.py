@@ -8,7 +8,7 @@ from typing import Any
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
@@ -115,7 +115,10 @@ def build(desk: Desk) -> Starlette:
             Mount("/static", StaticFiles(directory=_HERE / "static")),
             Mount("/s/{key}", routes=routes()),
         ],
-        exception_handlers={404: failed, 405: failed, Exception: failed},
+        exception_handlers={
+            404: failed, 405: failed, Exception: failed,
+            ClientDisconnect: lambda request, error: Response(status_code=400),
+        },
         lifespan=contextlib.asynccontextmanager(begin),
     )  # fmt: skip
     app.state.desk = desk

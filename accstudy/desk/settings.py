@@ -54,6 +54,8 @@ def form(study: Path, name: str, body: str = "") -> dict[str, Any]:
         said: Any = tomlkit.parse(data.decode("utf-8-sig"))
     except (ValueError, tomlkit.exceptions.TOMLKitError):
         said = tomlkit.document()
+    if body and not body.isidentifier() and body not in said.get("scan_body", {}):
+        raise InputError(f'"{body}" cannot be the name of a scan body', hint="letters, digits, _")
     body = body_of(said.get("scan_body", {}), body)
     kind = str(_at(said, "study.kind") or "validation")
     referenced = _at(said, "reference.kind") != "none"
@@ -215,6 +217,8 @@ _NAMED = {"exclusions": "scan", "model": "name"}
 
 def _change_list(document: Any, key: str, name: str, values: Mapping[str, Any] | None) -> None:
     """Change the table of a list that has this name, add it, or remove it."""
+    if not all(str(text).isprintable() for text in (name, *(values or {}).values())):
+        raise InputError("a text must be one line, without control characters")
     there = document.setdefault(key, tomlkit.aot())
     found = [k for k, one in enumerate(there) if one[_NAMED[key]] == name]
     if values is None:

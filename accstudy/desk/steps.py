@@ -90,7 +90,7 @@ async def settings(desk: Desk, study: Opened, request: Request) -> Response:
 async def columns(desk: Desk, study: Opened, request: Request) -> Response:
     """How the columns of a table are matched."""
     given = await form_of(request)
-    table = given.pop("table")
+    table = "implants" if given.pop("table", "") == "implants" else "scans"
     await desk.clerk.ask("match", study=study.path, table=table, given=given)
     return to_step(study, "reference" if table == "implants" else "scans")
 
@@ -161,7 +161,7 @@ async def upload(desk: Desk, study: Opened, request: Request) -> Response:
         if where in ("reference", "list"):
             table = "implants" if where == "reference" else "scans"
             await desk.clerk.ask("take_table", study=study.path, table=table, file=file)
-        body = request.query_params.get("body", "")
+        body = request.query_params.get("body", "default")
         if where == "body":
             await desk.slow.ask("take_drawing", study=study.path, body=body, file=file)
         if where == "learn":

@@ -17,7 +17,7 @@ __all__ = ["Opened", "Shelf", "safe_name"]
 
 _OPENED = ".accstudy-desk.json"
 _MOST_LISTED = 500
-_RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?$", re.IGNORECASE)
+_RESERVED = re.compile(r"(con|prn|aux|nul|(com|lpt)[\d¹²³]) *(\..*)?$", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
+import hashlib
 import os
 import secrets
 from collections.abc import AsyncIterator
@@ -131,19 +133,20 @@ async def receive(
     aside = folder / f".{secrets.token_hex(8)}.part"
     try:
         folder.mkdir(exist_ok=True)
+        digest, count = hashlib.sha256(), 0
         with aside.open("xb") as file:
-            count = 0
             async for piece in stream:
                 if count == 0:
                     _sniffed(piece[:64], kept)
                 count += len(piece)
                 _checked(kept, place, count)
+                digest.update(piece)
                 file.write(piece)
         if count == 0:
             raise InputError(f'"{kept}" is empty', hint="export it again")
         if changed is not None and 0 < changed < 4e9:
             os.utime(aside, (changed, changed))
-        to = _free(folder, kept, aside, place)
+        to = await _free(folder, kept, digest.hexdigest(), count, place)
         new = not to.exists()
         if new:
             os.replace(aside, to)
@@ -157,13 +160,15 @@ async def receive(
     return to.relative_to(study).as_posix(), new
 
 
-def _free(folder: Path, name: str, aside: Path, place: Place) -> Path:
+async def _free(folder: Path, name: str, digest: str, size: int, place: Place) -> Path:
     """Path that is free, or holds the same bytes."""
     stem, dot, ending = name.partition(".") if name.count(".") == 1 else name.rpartition(".")
-    new = file_digest(aside)
     for k in range(1, 1000):
         to = folder / (name if k == 1 else f"{stem} {k}{dot}{ending}")
-        if not os.path.lexists(to) or (to.is_file() and file_digest(to) == new):
+        if not os.path.lexists(to):
+            return to
+        alike = to.is_file() and to.stat().st_size == size
+        if alike and await asyncio.to_thread(file_digest, to) == digest:
             return to
         if not place.kept_apart:
             raise InputError(

@@ -1,10 +1,12 @@
 """Who may speak to the desk, and what it takes: every request that is not its own is refused."""
 
+import contextlib
 import io
 import os
 import re
 import socket
 import zipfile
+from concurrent.futures import ThreadPoolExecutor
 
 import psutil
 import pytest
@@ -45,15 +47,21 @@ def test_other_names_of_the_machine_are_not_the_desk(desk, host):
     assert desk.ask("GET", "/", host=host.format(port=port)).status == 421
 
 
-@pytest.mark.parametrize("origin", ["http://evil.example", "null", "http://127.0.0.1:1", ""])
+@pytest.mark.parametrize(
+    "origin",
+    ["http://evil.example", "null", "http://127.0.0.1:1", "", "https://{host}", "http://a@{host}"],
+)
 def test_a_page_in_another_tab_cannot_drive_the_desk(desk, study, origin):
     for path in ("/new", f"{study}run", f"{study}upload/scans?name=a.stl"):
-        assert desk.ask("POST", path, b"x", origin=origin).status == 403
+        assert desk.ask("POST", path, b"x", origin=origin.format(host=desk.host)).status == 403
 
 
 def test_nothing_is_fetched_or_framed_from_elsewhere(desk):
     asked = {"sec_fetch_site": "cross-site", "origin": ""}
     assert desk.ask("GET", "/", **asked, sec_fetch_mode="no-cors").status == 403
+    framed = {"sec_fetch_mode": "navigate", "sec_fetch_dest": "iframe"}
+    assert desk.ask("GET", "/", **asked, **framed).status == 403
+    assert desk.ask("GET", "/", **asked, sec_fetch_mode="navigate").status == 200
     assert desk.ask("GET", "/", origin="http://evil.example").status == 403
     headers = desk.ask("GET", "/").headers
     assert "frame-ancestors 'self'" in headers["content-security-policy"]
@@ -120,6 +128,8 @@ def bomb():
         ("scans", "all.stl", b"PK\x03\x04", "an archive"),
         ("scans", "empty.stl", b"", "is empty"),
         ("scans", "con.stl", b"x", "cannot be the name"),
+        ("scans", "con%20.stl", b"x", "cannot be the name"),
+        ("scans", "lpt%C2%B9.stl", b"x", "cannot be the name"),
         ("scans", "..", b"x", "cannot be the name"),
         ("reference", "table.xlsx", bomb, "larger than|workbook|read"),
         ("reference", "table.xlsx", b"PK\x03\x04rubbish", "workbook"),
@@ -148,6 +158,56 @@ def test_two_gigabytes_are_refused_before_they_are_sent(desk, study):
     assert "2000 MB" in answer.text
     answer = desk.ask("POST", f"{study}sheet", None, content_length="30000000")
     assert answer.status == 413
+
+
+def raw(desk, method, path, *headers, body=b""):
+    """One request as it is written here; nothing is added."""
+    host, _, port = desk.host.partition(":")
+    own = (f"Host: {desk.host}", f"Cookie: {desk.cookie}", f"Origin: http://{desk.host}", *headers)
+    text = "\r\n".join((f"{method} {path} HTTP/1.1", *own, "Connection: close", "", ""))
+    with socket.create_connection((host, int(port)), timeout=10) as to:
+        with contextlib.suppress(OSError):  # it hangs up before all is sent
+            to.sendall(text.encode() + body)
+        with contextlib.suppress(ConnectionResetError):
+            return to.recv(200)
+    return b""
+
+
+def test_a_form_without_end_is_not_collected(desk, study):
+    lie = ("Content-Length: 10", "Transfer-Encoding: chunked")
+    piece = b"100000\r\n" + b"x" * 0x100000 + b"\r\n"
+    answer = raw(desk, "POST", f"{study}question", *lie, body=30 * piece)
+    assert answer.split()[1:2] in ([b"411"], [b"400"], [])
+    assert raw(desk, "GET", "/", "Origin: http://evil.example").split()[1] == b"403"
+
+
+def test_what_is_no_form_is_refused_in_words(desk, study):
+    """Nothing that is sent is told as a bug of the program."""
+    for path, body in (
+        ("question", b"\xff\xfe=1"), ("columns", b"x=1"), ("columns", b"table=zz&header_row=x"),
+        ("body?body=../x", b"version="), ("drawing?body=default", b"letter=A&flat=" + b"9" * 30),
+        ("models", b"do=add&name=a%00b&response=pair.distance_um"),
+        ("models", b"do=margin&name=none&margin=5"), ("exclude", b"scan=s1&reason=%1b%5b31m"),
+        ("bench", b"scan=s1&state=made&temperature_c=%00"), ("carried", b"99=default"),
+    ):  # fmt: skip
+        answer = desk.ask("POST", f"{study}{path}", body)
+        assert answer.status in (303, 422), path
+        assert "this is a bug" not in answer.text, path
+
+
+def test_of_two_files_of_one_name_at_once_one_is_taken(desk, study):
+    path = f"{study}upload/scans?name=same.stl"
+    sent = [b"solid " + bytes([k]) * 300_000 for k in b"ABCD"]
+
+    def bring(data):
+        return desk.ask("POST", path, data, accept="application/json").status
+
+    with ThreadPoolExecutor(4) as pool:
+        done = list(pool.map(bring, sent))
+    assert sorted(done) == [200, 422, 422, 422]
+    kept = desk.home / "one study" / "scans" / "same.stl"
+    assert kept.read_bytes() == sent[done.index(200)]
+    kept.unlink()
 
 
 def test_a_link_in_the_study_is_not_written_through(desk, tmp_path):

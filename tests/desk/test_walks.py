@@ -179,11 +179,20 @@ def test_a_session_of_a_drift_study_is_added_as_by_the_command(started, person, 
         person.types("Event", "new tip")
         person.clicks("Add the event")
         person.sees("Event added: 2026-02-01: new tip")
+        person.clicks("Run")  # the step: its check begins
+        person.sees("Locates every implant in every scan")
+        person.clicks("Run")
+        person.sees("Done.", 300)
+        person.clicks("Read the results")
+        assert "device A" in person.within("Answer, and every scan to explore")
     call("add", other, *third, "--session", "week 3", "--expect", "3")
     assert (study / "events.csv").read_text().splitlines()[1].startswith("2026-02-01,device A,")
+    shutil.copy(study / "events.csv", other / "events.csv")
     mine, theirs = files(study, "scans", "plan"), files(other, "scans", "plan")
     assert mine == theirs
     assert (study / "scans.csv").read_bytes() == (other / "scans.csv").read_bytes()
+    call("run", other, "--page", "--figures", "svg", "--jobs", "1", "--quiet")
+    assert files(study, "results", "reports") == files(other, "results", "reports")
 
 
 def test_a_study_is_planned_and_ticked_off_at_the_bench(started, person, export, tmp_path):
