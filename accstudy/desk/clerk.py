@@ -24,12 +24,11 @@ from accstudy.words.catalogue import say
 __all__ = ["TASKS", "main"]
 
 TASKS = {
-    "protocols": "newstudy", "create": "newstudy",
+    "protocols": "work", "create": "work",
     "form": "settings", "save": "settings", "exclude": "settings",
     "tables": "tablefiles", "take_table": "tablefiles", "match": "tablefiles",
     "drawing": "drawing", "place_body": "drawing", "take_drawing": "drawing", "learn": "drawing",
-    "models": "comparison", "add_model": "comparison", "set_margin": "comparison",
-    "drop_model": "comparison", "carriers": "sheets", "carry": "sheets",
+    "models": "comparison", "change_model": "comparison", "carriers": "sheets", "carry": "sheets",
     "sheet": "sheets", "edit_sheet": "sheets", "list_files": "sheets", "assign": "sheets",
     "leave_out": "sheets", "bench": "sheets", "tick": "sheets",
     "check": "work", "run": "work",

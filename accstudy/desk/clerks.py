@@ -37,12 +37,8 @@ class RefusedError(AccstudyError):
 class Clerk:
     """A process that answers one question after the other.
 
-    It ends with this process, however this one ends: it notices that nobody listens.
-
-    Parameters
-    ----------
-    rests_after_s : float, optional
-        Idle time after which the process is ended, and its memory given back; never by default.
+    It ends with this process, however this one ends: it notices that nobody listens. After
+    some idle time it may end and give its memory back.
     """
 
     def __init__(self, rests_after_s: float = float("inf")) -> None:
@@ -64,21 +60,9 @@ class Clerk:
     async def ask(
         self, do: str, *, told: Callable[[dict[str, Any]], None] = lambda said: None, **given: Any
     ) -> Any:
-        """Have something done.
+        """Have something of `clerk.TASKS` done; `told` gets what is said on the way.
 
-        Parameters
-        ----------
-        do : str
-            A name in `accstudy.desk.clerk.TASKS`.
-        told : callable
-            Gets what is said on the way.
-        **given
-            Arguments; paths are told as text.
-
-        Raises
-        ------
-        RefusedError
-            With what the user should know.
+        `RefusedError` holds what the user should know.
         """
         if self._rest:
             self._rest.cancel()
@@ -136,17 +120,7 @@ _ENDED = Finding(
 
 @dataclass
 class Job:
-    """One long piece of work on a study.
-
-    Parameters
-    ----------
-    kind : str
-        The clerk's name for it.
-    inputs : str
-        What the study's files were when it began.
-    given : dict
-        What else it was told.
-    """
+    """One long piece of work on a study; `inputs` is the stamp of its files when it began."""
 
     kind: str
     inputs: str

@@ -18,7 +18,7 @@ from accstudy.study.settings import Settings
 from accstudy.study.toml import read_settings
 from accstudy.words.catalogue import words
 
-__all__ = ["add_model", "drop_model", "models", "set_margin"]
+__all__ = ["change_model", "models"]
 
 _OF_REFERENCE = ("path_mm", "angulation_deg", "n_implants")
 _NO_EFFECTS = ("scan", "model", "file", "status", "reason", "repeat", "measured_at")
@@ -73,12 +73,20 @@ def _said(fixed: str) -> str:
     return named.replace("*", "×").replace(":", " × ")
 
 
-def add_model(study: Path, given: dict[str, str]) -> str:
-    """Ask for a model; each effect of `given` is "own", or "by" where it may differ by level."""
+def change_model(study: Path, given: dict[str, str]) -> str:
+    """Ask for a model, set the equivalence margin of one, or remove it, as `given` says ``do``.
+
+    Each effect of a new one is "own", or "by" where it may differ between levels.
+    """
+    name = " ".join(given.get("name", "").split())
+    margin = number_of(given.get("margin", ""), "equivalence margin")
+    if given.get("do") == "remove":
+        return write_settings(study, {"model": (name, None)})
+    if given.get("do") == "margin":
+        return write_settings(study, {"model": (name, {"equivalence_margin": margin})})
     settings = read_settings(study / "study.toml")
     compared, further = _factors(study, settings)
     response = given.get("response", "")
-    name = " ".join(given.get("name", "").split())
     if response not in words("desk.responses") or not name:
         raise InputError("give the model a name, and choose what it is about")
     if any(m.name == name for m in settings.model):
@@ -91,20 +99,8 @@ def add_model(study: Path, given: dict[str, str]) -> str:
         name, response, compared=compared, by=asked["by"], own=asked["own"],
         operators=[c for c in ("operator",) if c in (settings.analysis.cell or ())],
     )  # fmt: skip
-    margin = number_of(given.get("margin", ""), "equivalence margin")
     values = {
         "response": response, "fixed": spec.fixed, "random": list(spec.random),
         "equivalence_margin": margin,
     }  # fmt: skip
     return write_settings(study, {"model": (name, values)})
-
-
-def set_margin(study: Path, name: str, margin: str) -> str:
-    """Set the equivalence margin of a model; none where it is empty."""
-    value = number_of(margin, "equivalence margin")
-    return write_settings(study, {"model": (name, {"equivalence_margin": value})})
-
-
-def drop_model(study: Path, name: str) -> str:
-    """Ask for a model no more."""
-    return write_settings(study, {"model": (name, None)})

@@ -19,7 +19,7 @@ from accstudy.desk.clerks import Clerk, Job, Jobs
 from accstudy.desk.safety import BENCH
 from accstudy.desk.studies import Opened, Shelf
 from accstudy.desk.uploads import largest
-from accstudy.desk.wording import head, link_of, place_of, plain
+from accstudy.desk.wording import figure_name, head, link_of, place_of, plain
 from accstudy.errors import AccstudyError
 from accstudy.words.catalogue import words
 
@@ -34,13 +34,7 @@ _STEPS = (
 
 
 class Desk:
-    """What one start of the desk holds: the open studies, and who works on them.
-
-    Parameters
-    ----------
-    shelf : Shelf
-        The open studies.
-    """
+    """What one start of the desk holds: the open studies, and who works on them."""
 
     def __init__(self, shelf: Shelf) -> None:
         self.shelf = shelf
@@ -55,8 +49,10 @@ class Desk:
         self.templates.globals |= {
             "link_of": link_of, "largest": largest, "choices": words("desk.choices"),
         }  # fmt: skip
-        self.templates.filters |= {"plain": plain, "head": head, "place": place_of,
-                                   "upfirst": lambda text: text[:1].upper() + text[1:]}  # fmt: skip
+        self.templates.filters |= {
+            "plain": plain, "head": head, "place": place_of, "figure_name": figure_name,
+            "upfirst": lambda text: text[:1].upper() + text[1:],
+        }  # fmt: skip
 
     async def end(self) -> None:
         """Leave off all work."""

@@ -56,13 +56,7 @@ def is_loopback(host: str) -> bool:
 
 @dataclass
 class Keys:
-    """Secrets of one start of the desk; nothing of them is written down.
-
-    Parameters
-    ----------
-    passphrase : str, optional
-        Lets other devices in the room in, to the bench alone; empty for nobody.
-    """
+    """Secrets of one start of the desk; nothing of them is written down."""
 
     passphrase: str = ""
     token: str = field(default_factory=lambda: secrets.token_urlsafe(32))
@@ -96,17 +90,7 @@ class Keys:
 
 
 class Door:
-    """ASGI middleware before everything else.
-
-    Parameters
-    ----------
-    app : callable
-        The desk.
-    keys : Keys
-        Secrets of this start.
-    hosts : iterable of str
-        Values of the header Host that are the desk's own, with the port.
-    """
+    """ASGI middleware before everything else."""
 
     def __init__(self, app: ASGIApp, keys: Keys, hosts: Iterable[str]) -> None:
         self.app, self.keys, self.hosts = app, keys, frozenset(hosts)

@@ -36,14 +36,7 @@ _MOST_CHARACTERS = 2000
 
 
 def form(study: Path, name: str, body: str = "") -> dict[str, Any]:
-    """Fields of one screen, with what study.toml says now.
-
-    Returns
-    -------
-    dict
-        ``groups``: lists of fields by their heading; ``version``: digest of the file;
-        ``kind``, ``title``, ``referenced`` of the study; ``faults``: what is wrong with it.
-    """
+    """Fields of one screen by heading, with what study.toml says now, and its digest."""
     data = read_bytes(study / _FILE, file=_FILE, max_bytes=_MOST_BYTES)
     faults: list[dict[str, str]] = []
     try:
@@ -159,28 +152,8 @@ def _has(annotation: Any, wanted: type) -> bool:
 def save(study: Path, version: str, values: dict[str, str], name: str = "", body: str = "") -> str:
     """Write what is new in these fields; everything else in study.toml stays as it is.
 
-    Parameters
-    ----------
-    study : Path
-        Its folder.
-    version : str
-        Digest of the file that the fields were filled from.
-    values : dict of str to str
-        Text of each field by its key; empty removes the key.
-    name : str
-        Screen of the fields; only its keys are taken.
-    body : str
-        Scan body that they are about.
-
-    Returns
-    -------
-    str
-        Digest of the file now.
-
-    Raises
-    ------
-    InputError, StudyError
-        With every fault, placed at its key; nothing is written then.
+    `version` is the digest of the file that the fields were filled from; empty text removes a
+    key. All faults come at once, each at its key, and nothing is written then.
     """
     fields = form(study, name, body)["groups"].values()
     old = {f["key"]: f["value"] for group in fields for f in group}
@@ -258,29 +231,11 @@ def _value(key: str, text: str) -> Any:
 
 
 def write_settings(study: Path, changes: Mapping[str, Any], *, version: str = "") -> str:
-    """Change keys of study.toml; comments and everything else stay.
+    """Change keys of study.toml, given with dots; comments and everything else stay.
 
-    Parameters
-    ----------
-    study : Path
-        Its folder.
-    changes : mapping of str to object
-        Dotted key to value; None removes it. ``exclusions`` and ``model`` to the name of one
-        of their tables and its values, None to remove it.
-    version : str, optional
-        Digest of the file that the changes are meant for; any by default.
-
-    Returns
-    -------
-    str
-        Digest of the file now.
-
-    Raises
-    ------
-    InputError
-        If the file was changed meanwhile.
-    StudyError
-        If the settings would not be understood; nothing is written then.
+    None removes a key. ``exclusions`` and ``model`` take the name of one of their tables and its
+    values. `InputError` where the file is not that of `version` any more, `StudyError` where the
+    settings would not be understood; nothing is written then.
     """
     with study_lock(study):
         data = read_bytes(study / _FILE, file=_FILE, max_bytes=_MOST_BYTES)

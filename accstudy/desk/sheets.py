@@ -302,24 +302,9 @@ def tick(
     *,
     at_bench: bool = True,
 ) -> str:
-    """Note at the bench that a scan was made, failed, or is to be made after all.
+    """Note that a scan was "made", "failed", or is "planned" after all.
 
-    Parameters
-    ----------
-    study : Path
-        Its folder.
-    scan : str
-        Name of the scan.
-    state : {"made", "failed", "planned"}
-        A scan that was made stays planned until its file is named.
-    reason : str
-        Why it failed.
-    temperature_c : str
-        As read at the bench; empty for none.
-    at : str
-        When, ISO 8601.
-    at_bench : bool
-        Whether only scans that are planned or failed may be changed.
+    A scan that was made stays planned until its file is named.
     """
 
     def change(ours: _List) -> str:

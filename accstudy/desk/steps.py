@@ -35,6 +35,16 @@ async def first(desk: Desk, study: Opened, request: Request) -> Response:
     return to_step(study, "results" if study.has_results else "question")
 
 
+async def _done(
+    desk: Desk, study: Opened, task: str, *, to: str, note: str = "Saved.", body: str = "",
+    **given: Any,
+) -> Response:  # fmt: skip
+    """Have a change made, say so, and lead on."""
+    await desk.clerk.ask(task, study=study.path, **given)
+    desk.note(study, note)
+    return to_step(study, to, body)
+
+
 # Settings, reference, scan body
 
 
@@ -91,8 +101,8 @@ async def columns(desk: Desk, study: Opened, request: Request) -> Response:
     """How the columns of a table are matched."""
     given = await form_of(request)
     table = "implants" if given.pop("table", "") == "implants" else "scans"
-    await desk.clerk.ask("match", study=study.path, table=table, given=given)
-    return to_step(study, "reference" if table == "implants" else "scans")
+    to = "reference" if table == "implants" else "scans"
+    return await _done(desk, study, "match", to=to, table=table, given=given)
 
 
 @screen
@@ -115,9 +125,7 @@ async def drawing(desk: Desk, study: Opened, request: Request) -> Response:
 @screen
 async def carried(desk: Desk, study: Opened, request: Request) -> Response:
     """Which scan body every implant carries."""
-    await desk.clerk.ask("carry", study=study.path, bodies=await form_of(request))
-    desk.note(study, "Saved.")
-    return to_step(study, "body")
+    return await _done(desk, study, "carry", to="body", bodies=await form_of(request))
 
 
 @screen
@@ -125,19 +133,9 @@ async def models(desk: Desk, study: Opened, request: Request) -> Response:
     """Models of a comparison: what is asked for, one more, one less."""
     if request.method == "POST":
         given = await form_of(request)
-        do, name = given.pop("do", ""), given.get("name", "")
-        if do == "add":
-            await desk.clerk.ask("add_model", study=study.path, given=given)
-        elif do == "remove":
-            await desk.clerk.ask("drop_model", study=study.path, name=name)
-        else:
-            margin = given.get("margin", "")
-            await desk.clerk.ask("set_margin", study=study.path, name=name, margin=margin)
-        desk.note(study, "Saved.")
-        return to_step(study, "models")
-    return await desk.screen(
-        study, "models", found=await desk.clerk.ask("models", study=study.path)
-    )
+        return await _done(desk, study, "change_model", to="models", given=given)
+    found = await desk.clerk.ask("models", study=study.path)
+    return await desk.screen(study, "models", found=found)
 
 
 @screen
@@ -181,14 +179,13 @@ async def upload(desk: Desk, study: Opened, request: Request) -> Response:
 async def sheet(desk: Desk, study: Opened, request: Request) -> Response:
     """Cells of the scan list that were changed; rows that go; a column more."""
     given = await form_of(request)
-    await desk.clerk.ask(
-        "edit_sheet", study=study.path, version=given.get("version", ""),
+    return await _done(
+        desk, study, "edit_sheet", to="scans", note="Scan list saved.",
+        version=given.get("version", ""),
         cells={k.removeprefix("c:"): v for k, v in given.items() if k.startswith("c:")},
         removed=[int(k[2:]) for k in given if re.fullmatch(r"x:\d+", k)],
         added=given.get("added", "").strip(),
     )  # fmt: skip
-    desk.note(study, "Scan list saved.")
-    return to_step(study, "scans")
 
 
 @screen
@@ -197,14 +194,13 @@ async def listed(desk: Desk, study: Opened, request: Request) -> Response:
     given = await form_of(request)
     files = {k.removeprefix("f:"): v for k, v in given.items() if k.startswith("f:")}
     if files:
-        await desk.clerk.ask(
-            "assign", study=study.path, version=given.get("version", ""), files=files
+        note, version = "The files are named in the list.", given.get("version", "")
+        return await _done(
+            desk, study, "assign", to="scans", note=note, version=version, files=files
         )
-        desk.note(study, "The files are named in the list.")
-    else:
-        for said in await desk.clerk.ask("list_files", study=study.path):
-            desk.note(study, said)
-        desk.note(study, "Check every row before use.")
+    for said in await desk.clerk.ask("list_files", study=study.path):
+        desk.note(study, said)
+    desk.note(study, "Check every row before use.")
     return to_step(study, "scans")
 
 
@@ -213,8 +209,8 @@ async def leave_out(desk: Desk, study: Opened, request: Request) -> Response:
     """A scan that is not to be used, and why."""
     given = await form_of(request)
     scan, reason = given.get("scan", ""), given.get("reason", "")
-    await desk.clerk.ask("leave_out", study=study.path, scan=scan, reason=reason)
-    return to_step(study, "check")
+    note = f"{scan} is left out."
+    return await _done(desk, study, "leave_out", to="check", note=note, scan=scan, reason=reason)
 
 
 @screen
@@ -224,8 +220,7 @@ async def exclude(desk: Desk, study: Opened, request: Request) -> Response:
     scan, reason = given.get("scan", ""), given.get("reason", "").strip()
     if not reason and "again" not in given:
         raise InputError("the reason is missing", hint="say in a few words why it is excluded")
-    await desk.clerk.ask("exclude", study=study.path, scan=scan, reason=reason)
-    return to_step(study, "scans")
+    return await _done(desk, study, "exclude", to="scans", scan=scan, reason=reason)
 
 
 # Check, run, read

@@ -22,15 +22,7 @@ _RESERVED = re.compile(r"(con|prn|aux|nul|(com|lpt)[\d¹²³]) *(\..*)?$", re.IG
 
 @dataclass(frozen=True, slots=True)
 class Opened:
-    """A study on the shelf.
-
-    Parameters
-    ----------
-    key : str
-        Its name in addresses.
-    path : Path
-        Its folder.
-    """
+    """A study on the shelf: its name in addresses, and its folder."""
 
     key: str
     path: Path
@@ -53,11 +45,6 @@ class Opened:
 def safe_name(name: str, *, folder: bool = False) -> str:
     """A file's name that every system takes, made of what the user's program called it.
 
-    Raises
-    ------
-    InputError
-        If nothing is left of it.
-
     Examples
     --------
     >>> safe_name("../Scan 01 (Kopie) – Müller.STL")
@@ -73,13 +60,7 @@ def safe_name(name: str, *, folder: bool = False) -> str:
 
 @dataclass
 class Shelf:
-    """The studies that are open.
-
-    Parameters
-    ----------
-    home : Path
-        The desk's folder: studies in it are open, new ones are made there.
-    """
+    """The studies that are open: those in the desk's folder, and those opened elsewhere."""
 
     home: Path
     _elsewhere: list[Path] = field(default_factory=list)

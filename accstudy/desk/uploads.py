@@ -30,18 +30,9 @@ _ZIP = b"PK\x03\x04"
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where files of one sort go.
+    """Where files of one sort go: folder in the study, endings, and the limit of their reader.
 
-    Parameters
-    ----------
-    folder : str
-        In the study.
-    endings : tuple of str
-        That a name may have.
-    max_bytes : int
-        Largest file, as of its reader.
-    kept_apart : bool
-        Whether a second file of a name gets a number; otherwise it is refused.
+    A second file of a name gets a number (`kept_apart`), or is refused.
     """
 
     folder: str
@@ -97,36 +88,11 @@ async def receive(
     size: int | None = None,
     changed: float | None = None,
 ) -> tuple[str, bool]:
-    """Write a file that comes in into the study.
+    """Write a file that comes in into the study, whole or not at all.
 
-    Parameters
-    ----------
-    study : Path
-        Its folder.
-    place : Place
-        Where such files go.
-    name : str
-        What the user's program calls it.
-    stream : async iterator of bytes
-        Its content.
-    size : int, optional
-        As announced; what comes counts.
-    changed : float, optional
-        When it was last changed on the user's disk, seconds since 1970.
-
-    Returns
-    -------
-    str
-        Its path, relative to the study.
-    bool
-        Whether it is new; otherwise the same bytes were there.
-
-    Raises
-    ------
-    InputError
-        If it is of the wrong sort, too large, empty, or another file of its name is there.
-    OutputError
-        If the disk does not take it.
+    What comes counts, whatever `size` was announced. Gives its path relative to the study, and
+    whether it is new: the same bytes may be there already. `InputError` says why a file is not
+    taken, `OutputError` why the disk does not take it.
     """
     kept = _checked(name, place, size)
     folder = resolve(study, place.folder or ".")

@@ -9,7 +9,17 @@ from typing import Any
 from accstudy.errors import Finding
 from accstudy.words.catalogue import area, words
 
-__all__ = ["UNITS", "forms", "head", "label_of", "link_of", "place_of", "plain", "with_heads"]
+__all__ = [
+    "UNITS",
+    "figure_name",
+    "forms",
+    "head",
+    "label_of",
+    "link_of",
+    "place_of",
+    "plain",
+    "with_heads",
+]
 
 UNITS = {"um": "µm", "mm": "mm", "deg": "°", "c": "°C", "k": "1/K", "ncm": "N cm", "s": "s",
          "lux": "lx"}  # fmt: skip
@@ -100,6 +110,24 @@ def head(name: str, unit: str = "") -> str:
     said = words("desk.heads").get(name) or (stem if own else name).replace("_", " ")
     unit = own or UNITS.get(unit, unit)
     return f"{said} / {unit}" if unit else said
+
+
+def figure_name(file: str) -> str:
+    """What a figure shows, by the name of its file.
+
+    Examples
+    --------
+    >>> figure_name("reports/figures/arch-scanner-a-model-1.svg")
+    'Bias and spread of every implant on the arch: scanner a model 1'
+    """
+    stem = file.rsplit("/", 1)[-1].rpartition(".")[0]
+    known = words("desk.figures")
+    parts = stem.split("-")
+    for k in range(len(parts), 0, -1):
+        if said := known.get("-".join(parts[:k])):
+            rest = " ".join(p for p in parts[k:] if p)
+            return f"{said}: {rest}" if rest else said
+    return " ".join(p for p in parts if p).capitalize()
 
 
 def place_of(finding: Mapping[str, str] | Finding) -> str:

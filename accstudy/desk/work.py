@@ -1,4 +1,4 @@
-"""Long work on a study: the functions of the commands `check` and `run`, with their progress."""
+"""What the commands `new`, `check` and `run` do, with their progress."""
 
 from __future__ import annotations
 
@@ -6,13 +6,36 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-__all__ = ["check", "run"]
+__all__ = ["check", "create", "protocols", "run"]
 
 Put = Callable[[dict[str, Any]], None]
 
 
 def _shown(put: Put) -> Callable[[str, int, int], None]:
     return lambda scan, done, total: put({"scan": scan, "done": done, "total": total})
+
+
+def protocols(put: Put) -> list[dict[str, Any]]:
+    """The protocols in their own words."""
+    from accstudy.plan.protocol import load_protocol, protocol_names
+
+    found = [load_protocol(name) for name in protocol_names()]
+    order = ("validation", "comparison", "drift")
+    return [
+        {
+            "name": p.name, "title": p.title, "question": p.question, "answer": p.answer,
+            "scans": p.n_scans, "kind": p.kind,
+        }
+        for p in sorted(found, key=lambda p: order.index(p.kind))
+    ]  # fmt: skip
+
+
+def create(folder: Path, protocol: str, title: str, referenced: bool, put: Put) -> list[str]:
+    """Make the study, as `new` does."""
+    from accstudy.stages.plan import new_study
+
+    done = new_study(folder, protocol=protocol, title=title, referenced=referenced)
+    return [str(path) for path in done]
 
 
 def check(study: Path, *, put: Put) -> dict[str, Any]:

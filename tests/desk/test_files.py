@@ -196,18 +196,18 @@ def test_models_of_a_comparison_are_asked_for_without_a_formula(tmp_path):
     assert comparison.models(folder)["asked"] == []
     given = {"name": "light", "response": "pair.distance_um", "margin": "20",
              "effect.path_mm": "by", "effect.light_lux": "own"}  # fmt: skip
-    comparison.add_model(folder, given)
+    comparison.change_model(folder, given)
     (model,) = read_settings(folder / "study.toml").model
     assert (model.fixed, model.equivalence_margin) == ("device * path_mm + light_lux", 20)
     assert {"scan by device", "condition:cell", "path_mm | scan by device"} <= set(model.random)
     assert comparison.models(folder)["asked"][0]["fixed"] == "device × arch length + light lux"
     with pytest.raises(InputError, match="already"):
-        comparison.add_model(folder, given)
+        comparison.change_model(folder, given)
     with pytest.raises(InputError, match="pairs of implants"):
-        comparison.add_model(folder, given | {"name": "b", "response": "implant.vertical_um"})
-    comparison.set_margin(folder, "light", "")
+        comparison.change_model(folder, given | {"name": "b", "response": "implant.vertical_um"})
+    comparison.change_model(folder, {"do": "margin", "name": "light", "margin": ""})
     assert read_settings(folder / "study.toml").model[0].equivalence_margin is None
-    comparison.drop_model(folder, "light")
+    comparison.change_model(folder, {"do": "remove", "name": "light"})
     assert (folder / "study.toml").read_text().strip() == text.strip()
 
 

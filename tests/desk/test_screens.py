@@ -1,5 +1,6 @@
 """Every screen: for all readers, at two widths; pictures of it for the documentation."""
 
+import os
 import shutil
 import time
 from importlib import resources
@@ -94,7 +95,14 @@ def test_a_screen_is_for_all_readers_and_fits(browser, screens, name):
         assert not found
         wide = "return document.documentElement.scrollWidth - innerWidth"
         assert browser.execute_script(wide) <= 0
-    if name in ("home", "session", "models"):
+    if name == "power" and os.environ.get("ACCSTUDY_DESK_PICTURES"):
+        person = Person(browser)
+        for label, text in (("Difference to detect", "20"), ("Equivalence margin", "20"),
+                            ("Single distances", "15"), ("Scans", "10")):  # fmt: skip
+            person.types(label, text)
+        person.clicks("Compute power")
+        person.sees("The whole table", 120)
+    if name in ("home", "session", "models", "power"):
         picture(browser, name)  # the walks make those of the other screens
     assert not [entry for entry in browser.get_log("browser") if entry["level"] == "SEVERE"]
 

@@ -96,7 +96,7 @@ def test_a_clinic_from_nothing_to_the_report(started, person, export, tmp_path):
         person.clicks("Save")
 
         person.clicks("Check")
-        person.sees("Fill in column device in scans.csv")
+        person.sees("Fill in column device in the scan list")
         assert "scans.csv, row 2, model" in person.sees("Errors")
         picture(person.browser, "check")
         person.clicks("Go there")
