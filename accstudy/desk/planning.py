@@ -162,12 +162,19 @@ _SHOWN = {
 _SHARES = ("assurance", "power")
 
 
+def _in_words(line: str) -> str:
+    for symbol, said in (("s_r", "repeats"), ("s_cell", "between sessions"), (" um", " µm")):
+        line = line.replace(symbol, said)
+    return line.replace("assumed: repeats", "assumed standard deviations: repeats")
+
+
 def _told(name: str, table: pd.DataFrame, words: list[str]) -> dict[str, Any]:
     """A table for the screen: its main filled columns in words, and as many digits as matter."""
     meant = {c.name: c.meaning for c in TABLES[name].columns}
     filled = table.dropna(axis="columns", how="all")
     columns = _SHOWN.get(name) or tuple(map(str, filled))
-    shown = [c for c in columns if c in filled and c != "method"]
+    nested = "n_cells" not in table or bool((table["operators"] > 1).any())
+    shown = [c for c in columns if c in filled and (nested or c != "operators") and c != "method"]
     unit = str(table["unit"].iloc[0]) if "unit" in table else ""
 
     def said(column: str, value: Any) -> str:
@@ -179,7 +186,7 @@ def _told(name: str, table: pd.DataFrame, words: list[str]) -> dict[str, Any]:
 
     return {
         "name": name,
-        "words": words,
+        "words": [_in_words(line) for line in words],
         "header": [head(c, unit if c in ("half_width", "se") else "") for c in shown],
         "meaning": [meant.get(c, "") for c in shown],
         "rows": [[said(c, row[c]) for c in shown] for row in filled.to_dict("records")],

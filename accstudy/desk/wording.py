@@ -103,7 +103,7 @@ def head(name: str, unit: str = "") -> str:
     Examples
     --------
     >>> head("x_mm"), head("measured_at"), head("torque_ncm"), head("half_width", "um")
-    ('x / mm', 'measured at', 'torque / N cm', 'half-width, interval of the bias / µm')
+    ('x / mm', 'measured at', 'torque / N cm', 'half-width, bias interval / µm')
     """
     stem, _, ending = name.rpartition("_")
     own = UNITS.get(ending, "") if stem and ending not in ("s", "k") else ""
