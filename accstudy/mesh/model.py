@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from accstudy.errors import Finding, Severity
 from accstudy.mesh.source import Source
+from accstudy.words.catalogue import say
 
 __all__ = [
     "MAX_CORNERS",
@@ -65,8 +66,8 @@ def comment_note(kind: str) -> Finding:
     """Note that a file holds text that could name a person; the text itself is not kept."""
     return note(
         "comment",
-        f"its {kind} holds text, which is not copied into the results",
-        "make sure that it names no patient before you pass the file on",
+        say("mesh.holds_text", kind=kind),
+        say("mesh.names_no_patient"),
     )
 
 

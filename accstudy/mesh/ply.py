@@ -27,6 +27,7 @@ from accstudy.mesh.ply_text import (
     read_header,
 )
 from accstudy.mesh.source import Source
+from accstudy.words.catalogue import say
 
 __all__ = ["read_ply"]
 
@@ -68,7 +69,7 @@ def read_ply(source: Source) -> RawMesh:
             f"{len(rest)} bytes follow what the header states: rows would be lost", byte=end
         )
     if rest:
-        what = f"{len(rest)} bytes follow the last element and were not read"
+        what = say("mesh.bytes_after_the_last", n=len(rest))
         findings.append(note("trailing-bytes", what, warning=True))
     corners, polygons = tables
     if not len(corners):

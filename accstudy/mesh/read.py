@@ -20,6 +20,7 @@ from accstudy.mesh.source import MAX_BYTES, Source, source_of
 from accstudy.mesh.stl import read_stl
 from accstudy.study.disk import read_bytes
 from accstudy.study.files import Files
+from accstudy.words.catalogue import say
 
 __all__ = [
     "MAX_BYTES",
@@ -128,10 +129,8 @@ def look_at_winding(
     shared = int(np.count_nonzero(first)) - int(np.count_nonzero(single))
     findings = []
     if against > _MANY * shared:
-        what = (
-            f"at {against} of {shared} inner edges the triangles are wound in opposite directions"
-        )
-        findings.append(note("winding", what, "correct the normals before export", warning=True))
+        what = say("mesh.wound_apart", against=against, shared=shared)
+        findings.append(note("winding", what, say("mesh.correct_the_normals"), warning=True))
     border = edge[single]
     ends = np.concatenate([border // n, border % n]) if len(border) else slice(None)
     apex = vertices[ends].mean(axis=0)
@@ -142,13 +141,12 @@ def look_at_winding(
     area = float(np.sqrt(sum(area_vectors[:, k] ** 2 for k in range(3))).sum())
     nothing = 1e-9 * float(np.ptp(vertices)) * area
     if not len(border) and volume < -nothing:
-        what = "its surface is closed and its normals point inwards"
+        what = say("mesh.closed_and_inwards")
     elif len(border) and volume < _HOLLOW * area**1.5:
-        what = "its normals seem to point into the material"
+        what = say("mesh.normals_into_material")
     else:
         return findings
-    mend = "export it with the normals pointing outwards"
-    return [*findings, note("inside-out", what, mend, warning=True)]
+    return [*findings, note("inside-out", what, say("mesh.normals_outwards"), warning=True)]
 
 
 _SMALL_MM, _LARGE_MM = 5.0, 300.0
@@ -256,9 +254,7 @@ def _drop_degenerate(
     dropped = int(len(faces) - np.count_nonzero(good))
     if not dropped:
         return faces, normals
-    findings.append(
-        note("no-area", f"{dropped} of {len(faces)} triangles of zero area were left out")
-    )
+    findings.append(note("no-area", say("mesh.no_area", dropped=dropped, all=len(faces))))
     return faces[good], normals[good]
 
 
@@ -278,7 +274,7 @@ def _drop_repeated(
     if not again.any():
         return faces, normals
     repeated = int(np.count_nonzero(again))
-    findings.append(note("repeated", f"{repeated} repeated triangles were left out"))
+    findings.append(note("repeated", say("mesh.repeated", repeated=repeated)))
     return faces[~again], normals[~again]
 
 
@@ -295,20 +291,15 @@ def _drop_unused(
 
 def _look_at_size(extent: float, magnitude: float, findings: list[Finding]) -> None:
     if extent < _SMALL_MM:
-        what = f"it is only {extent:.3g} mm wide; is it in metres or inches?"
-        findings.append(note("unit-suspect", what, "set scans.length_unit", warning=True))
+        what = say("mesh.too_small", extent=extent)
+        findings.append(note("unit-suspect", what, say("mesh.set_the_unit"), warning=True))
     elif extent > _LARGE_MM:
-        what = f"it is {extent:.4g} mm wide; is its unit smaller than stated?"
-        findings.append(note("unit-suspect", what, "set scans.length_unit", warning=True))
+        what = say("mesh.too_large", extent=extent)
+        findings.append(note("unit-suspect", what, say("mesh.set_the_unit"), warning=True))
     spacing = float(np.spacing(np.float32(magnitude)))
     if spacing > _SPACING_MM:
-        what = (
-            f"it lies {magnitude:.0f} mm from the origin, where single precision resolves only "
-            f"{spacing * 1000:.1f} µm"
-        )
-        findings.append(
-            note("far-away", what, "move the scan near the origin before export", warning=True)
-        )
+        what = say("mesh.far_away", magnitude=magnitude, spacing_um=spacing * 1000)
+        findings.append(note("far-away", what, say("mesh.move_near_the_origin"), warning=True))
 
 
 def _look_at_shape(
@@ -332,8 +323,7 @@ def _look_at_shape(
         findings.append(
             note(
                 "pieces",
-                f"it has {pieces} separate pieces, the largest with "
-                f"{100 * sizes.max() / len(faces):.0f} % of the triangles",
+                say("mesh.pieces", pieces=pieces, share=100 * sizes.max() / len(faces)),
             )
         )
     findings += look_at_winding(vertices, faces, normals)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from accstudy.errors import Finding
 from accstudy.mesh.model import RawMesh, comment_note, note, widened
 from accstudy.mesh.source import Source, quoted
+from accstudy.words.catalogue import say
 
 __all__ = ["read_stl"]
 
@@ -49,7 +50,7 @@ def _read_stl_text(source: Source) -> RawMesh:
         if _NOTHING.match(data, at):
             rest = data[at:].strip()
             if rest:
-                what = f"{len(rest)} bytes without meaning follow the last solid"
+                what = say("mesh.bytes_without_meaning", n=len(rest))
                 findings.append(note("trailing-bytes", what))
             break
     corners = np.concatenate(blocks) if blocks else np.empty((0, 3))
@@ -169,7 +170,7 @@ def read_stl(source: Source) -> RawMesh:
         raise source.fault(f"neither ASCII nor binary STL: it has only {len(data)} bytes")
     spare = len(data) - (_HEADER + 50 * count)
     if count and 0 < spare <= _TRAILING and not _more_triangles(data, count):
-        what = f"{spare} bytes follow the {count} triangles and were not read"
+        what = say("mesh.bytes_after_triangles", n=spare, count=count)
         return _binary(source, count, (note("trailing-bytes", what, warning=True),))
     raise source.fault(
         f"its header states {count} triangles ({_HEADER + 50 * count} bytes), "
