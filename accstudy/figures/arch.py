@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Circle, Ellipse
 
 from accstudy.figures.style import ACCENT, FAINT, GREY, INK, new_axes, printable, rows_of, styled
+from accstudy.words.catalogue import say
 
 __all__ = ["arch_chart", "exaggeration"]
 
@@ -124,10 +125,10 @@ def arch_chart(
     ax.plot(x + tips[:, 0], y + tips[:, 1], linestyle="none")  # so that the axes reach the tips
     ax.set_aspect("equal", adjustable="datalim")
     ax.margins(0.1)
-    ax.set_xlabel("x, seen from above / mm")
-    ax.set_ylabel("y / mm")
+    ax.set_xlabel(say("figures.x_seen_from_above_mm"))
+    ax.set_ylabel(say("figures.y_mm"))
     ax.annotate(
-        f"arrows and ellipses enlarged {times} times",
+        say("figures.arrows_and_ellipses_enlarged_times", times=times),
         (0.5, 0.02),
         xycoords="axes fraction",
         ha="center",

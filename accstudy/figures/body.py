@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from accstudy.figures.style import ACCENT, INK, new_figure, printable, styled
+from accstudy.words.catalogue import say
 
 __all__ = ["BodyView", "body_chart"]
 
@@ -89,6 +90,13 @@ def _draw(ax: Axes, view: BodyView) -> None:
     x, y = 0.04 * view.shade.shape[1], 0.98 * view.shade.shape[0]
     ax.plot([x, x + 2 * view.pixels_per_mm], [y, y], color=INK, linewidth=2,
             solid_capstyle="butt")  # fmt: skip
-    ax.annotate("2 mm", (x, y), xytext=(0, 3), textcoords="offset points", fontsize=8, va="bottom")
+    ax.annotate(
+        say("figures.2_mm"),
+        (x, y),
+        xytext=(0, 3),
+        textcoords="offset points",
+        fontsize=8,
+        va="bottom",
+    )
     ax.set_title(printable(view.title), fontsize=9)
     ax.set_axis_off()

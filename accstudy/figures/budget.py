@@ -17,6 +17,7 @@ from accstudy.figures.style import (
     rows_of,
     styled,
 )
+from accstudy.words.catalogue import say
 
 __all__ = ["budget_chart", "share_chart"]
 
@@ -75,7 +76,7 @@ def budget_chart(
     ax.set_ylim(y[-1] + 0.6, -0.6)
     ax.set_xlim(0, 1.28 * (float(np.nanmax(rows["u"])) if largest is None else largest))
     ax.tick_params(axis="y", length=0)
-    ax.set_xlabel(f"standard uncertainty / {unit}; shares are of the variance")
+    ax.set_xlabel(say("figures.standard_uncertainty", unit=unit))
     return ax
 
 

@@ -25,6 +25,7 @@ from accstudy.figures.style import (
     rows_of,
     styled,
 )
+from accstudy.words.catalogue import say
 
 __all__ = [
     "chart_panels",
@@ -264,8 +265,8 @@ def limit_chart(held: pd.DataFrame, events: pd.DataFrame, *, verified: str) -> F
             color=_SIGNAL, markeredgecolor=INK, markeredgewidth=0.6, zorder=4)  # fmt: skip
     ax.axhline(float(held["limit_um"].iloc[0]), color=INK, linewidth=1.0, zorder=2)
     ax.set_ylim(bottom=0)
-    ax.set_ylabel("µm")
-    _name(ax, "largest deviation of a pair, and its bound")
+    ax.set_ylabel(say("figures.um"))
+    _name(ax, say("figures.largest_deviation_and_bound"))
     _events([ax], events)
     _dates(ax)
     return figure
@@ -297,10 +298,10 @@ def run_length_chart(rows: pd.DataFrame, *, unit: str) -> Figure:
             ax.plot(line["shift"], line["steady_state"], **line_of(number), label=str(chart))
         ax.set_yscale("log")
         ax.yaxis.set_major_formatter("{x:g}")
-        ax.set_xlabel(f"shift of the mean / {unit}")
+        ax.set_xlabel(say("figures.shift_of_the_mean", unit=unit))
         ax.set_title(printable(name))
         ax.set_xlim(left=0)
-    grid[0].set_ylabel("sessions until a signal")
+    grid[0].set_ylabel(say("figures.sessions_until_a_signal"))
     grid[0].set_ylim(0.8, 1e4)
     legend_of(figure, grid[0])
     return figure

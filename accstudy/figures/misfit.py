@@ -6,18 +6,14 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from accstudy.figures.style import GREY, legend_of, line_of, new_figure, printable, styled
+from accstudy.words.catalogue import say, words
 
-__all__ = ["AGAINST", "misfit_chart", "varied_columns"]
+__all__ = ["VARIED", "misfit_chart", "varied_columns"]
 
-AGAINST = {
-    "n_seats": "implants of the framework",
-    "span_mm": "longest span / mm",
-    "angulation_deg": "largest angulation / °",
-}
-"""What may differ between models, with its names."""
+VARIED = ("n_seats", "span_mm", "angulation_deg")
+"""What may differ between models."""
 
 _MOST_LEVEL = 3  # models whose labels stand side by side without overlap
-_WAYS = {"terminal-screw": "one screw, worse end", "best-seat": "all screws, best seat"}
 
 
 @styled
@@ -35,7 +31,7 @@ def misfit_chart(table: pd.DataFrame, *, limit_um: float | None = None) -> Figur
     Returns
     -------
     Figure
-        Models are categories, in the order of what `AGAINST` names, and labelled with it.
+        Models are categories, in the order of what `VARIED` names, and labelled with it.
     """
     varied = varied_columns(table)
     conditions = list(dict.fromkeys(table["condition"]))
@@ -48,7 +44,7 @@ def misfit_chart(table: pd.DataFrame, *, limit_um: float | None = None) -> Figur
     room = 1.7 * max(map(len, labels)) if upright else 4 * len(varied)
     figure = new_figure(166, 62 + room + 5 * (len(conditions) > 1))
     grid = figure.subplots(1, 2, sharey=True)
-    for ax, (way, title) in zip(grid, _WAYS.items(), strict=True):
+    for ax, (way, title) in zip(grid, words("figures.ways").items(), strict=True):
         mine = table[table["seated"] == way]
         for number, condition in enumerate(conditions):
             own = mine[mine["condition"] == condition]
@@ -70,7 +66,7 @@ def misfit_chart(table: pd.DataFrame, *, limit_um: float | None = None) -> Figur
         ax.set_xticks(list(places.values()), labels, rotation=90 if upright else 0)
         ax.tick_params(axis="x", length=0)
         ax.set_title(title, loc="left")
-    grid[0].set_ylabel("misfit of the scan / µm")
+    grid[0].set_ylabel(say("figures.misfit_of_the_scan_um"))
     if len(conditions) > 1:
         legend_of(figure, grid[0])
     return figure
@@ -87,16 +83,12 @@ def varied_columns(table: pd.DataFrame) -> list[str]:
     Returns
     -------
     list of str
-        Columns among those of `AGAINST`.
+        Columns among those of `VARIED`.
     """
-    return [c for c in AGAINST if len(set(table[c].astype(float).round())) > 1]
+    return [c for c in VARIED if len(set(table[c].astype(float).round())) > 1]
 
 
 def _label(row: pd.Series, varied: list[str], between: str) -> str:
     """Name of a model with what differs between models."""
-    said = {
-        "n_seats": f"{row['n_seats']:.0f} implants",
-        "span_mm": f"{row['span_mm']:.0f} mm",
-        "angulation_deg": f"tilt {row['angulation_deg']:.0f}°",
-    }
+    said = {c: say(f"figures.of_{c}", value=row[c]) for c in varied}
     return between.join([printable(str(row["model"])), *(said[c] for c in varied)])

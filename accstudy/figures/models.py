@@ -22,6 +22,7 @@ from accstudy.figures.style import (
     rows_of,
     styled,
 )
+from accstudy.words.catalogue import say
 
 __all__ = ["contrast_chart", "effect_chart", "means_chart", "residual_page"]
 
@@ -153,7 +154,7 @@ def effect_chart(
             ax.plot(line["x"], line["y"], color="white", linewidth=3.6, zorder=4)
             ax.plot(
                 line["x"], line["y"], color=style["color"], linestyle=style["linestyle"],
-                linewidth=1.9, zorder=5, label=printable(level or "all scans"),
+                linewidth=1.9, zorder=5, label=printable(level or say("figures.all_scans")),
             )  # fmt: skip
             ax.plot(
                 own["x"] + aside, own["y"], zorder=6,
@@ -201,8 +202,8 @@ def residual_page(residuals: pd.DataFrame, quantiles: pd.DataFrame, *, unit: str
     ((a, b), (c, d)) = figure.subplots(2, 2)
     conditions = list(dict.fromkeys(residuals["condition"]))
     for ax, column, label in (
-        (a, "fitted", f"fitted value{f' / {unit}' if unit else ''}"),
-        (b, "path_mm", "arch length / mm"),
+        (a, "fitted", say("figures.fitted_value", unit=f" / {unit}" if unit else "")),
+        (b, "path_mm", say("figures.arch_length_mm")),
     ):
         for number, condition in enumerate(conditions):
             mine = residuals[residuals["condition"] == condition]
@@ -210,13 +211,13 @@ def residual_page(residuals: pd.DataFrame, quantiles: pd.DataFrame, *, unit: str
                 mine[column],
                 mine["residual_scaled"],
                 **{**line_of(number, join=False), "markersize": 2.6, "alpha": 0.5},
-                label=printable(condition or "all scans"),
+                label=printable(condition or say("figures.all_scans")),
             )
         ax.axhline(0, color=INK, linewidth=0.7, zorder=1)
         for side in (-2, 2):
             ax.axhline(side, color=GREY, linewidth=0.6, linestyle=(0, (4, 2)), zorder=1)
         ax.set_xlabel(label)
-        ax.set_ylabel("scaled residual")
+        ax.set_ylabel(say("figures.scaled_residual"))
     own = quantiles[quantiles["component"] == "residual"]
     rest = quantiles[quantiles["component"] != "residual"]
     c.plot(own["normal"], own["value"], **{**line_of(0, join=False), "markersize": 2.6})
@@ -230,8 +231,8 @@ def residual_page(residuals: pd.DataFrame, quantiles: pd.DataFrame, *, unit: str
         )
     for ax, what in ((c, "residual"), (d, "random effect")):
         ax.axline((0, 0), slope=1, color=INK, linewidth=0.7, zorder=1)
-        ax.set_xlabel("normal quantile")
-        ax.set_ylabel(f"scaled {what}")
+        ax.set_xlabel(say("figures.normal_quantile"))
+        ax.set_ylabel(say("figures.scaled_what", what=what))
     if len(rest):
         legend_of(figure, d, place="outside lower right")
     if len(conditions) > 1:

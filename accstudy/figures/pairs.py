@@ -19,6 +19,7 @@ from accstudy.figures.style import (
     printable,
     styled,
 )
+from accstudy.words.catalogue import say
 
 __all__ = ["alignment_chart", "pair_chart"]
 
@@ -57,11 +58,13 @@ def pair_chart(
         shift = (number - (len(conditions) - 1) / 2) * min(0.24, 0.8 / max(len(conditions), 1))
         y = mine["subject"].map(place).to_numpy(float) + shift
         left.hlines(y, mine["bias_low"], mine["bias_high"], color=style["color"], linewidth=1.3)
-        left.plot(mine["bias"], y, **style, label=printable(condition or "all scans"))
+        left.plot(mine["bias"], y, **style, label=printable(condition or say("figures.all_scans")))
         right.hlines(y, mine["s_r"], mine["s_I"], color=FAINT, linewidth=1.5, zorder=1)
         hollow = {**style, "markerfacecolor": "none", "markersize": 7}  # shows around the other
-        right.plot(mine["s_r"], y, **hollow, zorder=3, label="within a cell")
-        right.plot(mine["s_I"], y, **style, zorder=2, label="with the spread between cells")
+        right.plot(mine["s_r"], y, **hollow, zorder=3, label=say("figures.within_a_cell"))
+        right.plot(
+            mine["s_I"], y, **style, zorder=2, label=say("figures.with_the_spread_between_cells")
+        )
     left.axvline(0, color=INK, linewidth=0.7, zorder=1)
     ends = np.abs(rows[["bias", "bias_low", "bias_high"]].to_numpy(float))
     if limit is not None and limit < 2.2 * np.nanmax(ends, initial=0.0):
@@ -81,14 +84,14 @@ def pair_chart(
             axes.axhline(row, color=FAINT, linewidth=0.4, zorder=0)
         axes.margins(x=0.02)
     right.set_xlim(0, 1.06 * right.get_xlim()[1])
-    left.set_title(f"{bias_word}, with its interval")
+    left.set_title(say("figures.with_its_interval", bias_word=bias_word))
     left.set_xlabel(f"{bias_word} / {unit}")
     handles, labels = right.get_legend_handles_labels()
     right.legend(
         handles[:2], labels[:2], loc="lower left", bbox_to_anchor=(-0.03, 0.995), ncols=2,
         handletextpad=0.1, columnspacing=0.9, borderpad=0,
     )  # fmt: skip
-    right.set_xlabel(f"standard deviation / {unit}")
+    right.set_xlabel(say("figures.standard_deviation", unit=unit))
     if len(conditions) > 1:
         legend_of(figure, left)
     return figure
@@ -131,13 +134,13 @@ def alignment_chart(rows: pd.DataFrame, *, width_mm: float = 122) -> Figure:
                 label = printable(f"{condition}, {how}")
             axes.plot(range(len(implants)), line, **style, label=label)
         name_ticks(axes, implants, 105 if alone else 150 / columns)
-        axes.set_xlabel("implant, along the arch")
+        axes.set_xlabel(say("figures.implant_along_the_arch"))
         if len(panels) > 1:
-            axes.set_title(printable(f"model {model}"))
+            axes.set_title(printable(say("figures.model", model=model)))
     for axes in list(grid.flat)[len(panels) :]:
         axes.remove()
     for line_axes in grid[:, 0]:
-        line_axes.set_ylabel("r.m.s. 3D deviation / µm")
+        line_axes.set_ylabel(say("figures.rms_3d_deviation_um"))
     grid[0, 0].set_ylim(0, 1.08 * float(rows["rms_um"].max()))
     legend_of(figure, grid[0, 0])
     return figure

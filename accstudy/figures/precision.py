@@ -7,6 +7,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from accstudy.figures.style import legend_of, line_of, new_figure, printable, styled
+from accstudy.words.catalogue import say
 
 __all__ = ["precision_chart"]
 
@@ -43,7 +44,7 @@ def precision_chart(points: pd.DataFrame, lines: pd.DataFrame, *, names: tuple[s
                 mine[against],
                 mine[which],
                 **{**style, "markersize": 4},
-                label=printable(condition or "all scans"),
+                label=printable(condition or say("figures.all_scans")),
                 zorder=3,
             )
             own = lines[(lines["condition"] == condition) & (lines["which"] == which)]
@@ -57,9 +58,11 @@ def precision_chart(points: pd.DataFrame, lines: pd.DataFrame, *, names: tuple[s
             )
         axes.set_xlim(left=0)
         axes.set_ylim(0, 1.08 * float(np.nanmax([*points[list(shown)].to_numpy().ravel(), 1.0])))
-        axes.set_xlabel(f"{'span' if against == 'span_mm' else 'arch length'} / mm")
+        axes.set_xlabel(
+            say("figures.span_mm" if against == "span_mm" else "figures.arch_length_mm")
+        )
         axes.set_title(printable(names[0] if which == "s_r" else names[1]), loc="left")
-    grid[0].set_ylabel("standard deviation / µm")
+    grid[0].set_ylabel(say("figures.standard_deviation_um"))
     if len(conditions) > 1:
         legend_of(figure, grid[0])
     return figure

@@ -17,6 +17,7 @@ from accstudy.figures.style import (
     printable,
     styled,
 )
+from accstudy.words.catalogue import say
 
 __all__ = ["run_chart"]
 
@@ -51,7 +52,7 @@ def run_chart(rows: pd.DataFrame, *, limit_um: float | None = None) -> Figure:
                 mine[column],
                 **style,
                 zorder=3,
-                label=printable(condition or "all scans"),
+                label=printable(condition or say("figures.all_scans")),
             )
             axes.plot(mine["number"], mine[column], color=style["color"], linewidth=0.5, zorder=2)
     above.axhline(0, color=INK, linewidth=0.7, zorder=1)
@@ -60,12 +61,12 @@ def run_chart(rows: pd.DataFrame, *, limit_um: float | None = None) -> Figure:
         for side in (-limit_um, limit_um):
             above.axhline(side, color=GREY, linewidth=0.8, linestyle=(0, (4, 2)), zorder=1)
     _cells(above, below, rows)
-    above.set_ylabel("longest pair / µm")
-    below.set_ylabel("all pairs, r.m.s. / µm")
+    above.set_ylabel(say("figures.longest_pair_um"))
+    below.set_ylabel(say("figures.all_pairs_rms_um"))
     below.set_ylim(bottom=0)
     step = 1 if len(rows) <= 20 else 5 if len(rows) <= 80 else 10
     below.set_xticks(np.arange(step, len(rows) + 1, step) if step > 1 else rows["number"])
-    below.set_xlabel("scan, in order")
+    below.set_xlabel(say("figures.scan_in_order"))
     below.set_xlim(0.4, len(rows) + 0.6)
     if len(conditions) > 1:
         legend_of(figure, above)

@@ -21,6 +21,7 @@ from accstudy.figures.style import (
     rows_of,
     styled,
 )
+from accstudy.words.catalogue import say
 
 __all__ = ["gap_chart", "seat_chart"]
 
@@ -56,11 +57,13 @@ def seat_chart(rows: pd.DataFrame, *, limit_um: float | None = None) -> Figure:
         if limit_um is not None:
             ax.axhline(limit_um, color=GREY, linewidth=0.8, linestyle=(0, (4, 2)), zorder=1)
         ax.set_ylim(min(1.3 * low, -0.35 * top), (4.2 if crowded else 1.72) * top)
-        ax.set_ylabel("gap / µm")
+        ax.set_ylabel(say("figures.gap_um"))
         ax.set_title(
-            "all screws, best seat" if way == "best-seat" else f"one screw, at {printable(way)}"
+            say("figures.all_screws_best_seat")
+            if way == "best-seat"
+            else say("figures.one_screw_at", way=printable(way))
         )
-    grid[-1].set_xlabel("arch length / mm")
+    grid[-1].set_xlabel(say("figures.arch_length_mm"))
     return figure
 
 
@@ -177,8 +180,8 @@ def gap_chart(rows: pd.DataFrame, *, limit_um: float | None = None) -> Figure:
         name_ticks(ax, implants, 145 / len(ways))
         ax.set_xlim(-0.6, len(implants) - 0.4)
         ax.set_title(printable(way))
-        ax.set_xlabel("implant")
-    grid[0].set_ylabel("gap (+) or interference (−) / µm")
+        ax.set_xlabel(say("figures.implant"))
+    grid[0].set_ylabel(say("figures.gap_or_interference_um"))
     if float(rows["worst_um"].min()) >= -0.5:
         grid[0].set_ylim(bottom=0)
     else:

@@ -16,6 +16,7 @@ from accstudy.figures.style import (
     rows_of,
     styled,
 )
+from accstudy.words.catalogue import say
 
 __all__ = ["supported_span_chart"]
 
@@ -74,7 +75,7 @@ def supported_span_chart(
                 {
                     "linestyle": line_of(number)["linestyle"],
                     "linewidth": 2.0,
-                    "label": printable(condition or "all scans"),
+                    "label": printable(condition or say("figures.all_scans")),
                 },
             ),
         ):
@@ -103,9 +104,8 @@ def supported_span_chart(
         _level(ax, rows, conditions, limit_um=limit_um, height=height)
     ax.set_xlim(0, right)
     ax.set_ylim(0, top)
-    name = "span between two implants" if along == "span" else "arch length"
-    ax.set_xlabel(f"{name} / mm")
-    ax.set_ylabel("deviation / µm")
+    ax.set_xlabel(say("figures.span_between_mm" if along == "span" else "figures.arch_length_mm"))
+    ax.set_ylabel(say("figures.deviation_um"))
     if len(conditions) > 1:
         figure = ax.get_figure(root=True)
         assert figure is not None
@@ -172,4 +172,4 @@ def _supported(row: object) -> str:
     x, longest = float(row.supported_mm), float(row.longest_mm)  # type: ignore[attr-defined]
     if not np.isfinite(x):
         return "none"
-    return "all" if x >= longest - 0.05 else f"up to {x:.1f} mm"
+    return say("figures.all") if x >= longest - 0.05 else say("figures.up_to_mm", x=x)

@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from accstudy.figures.style import ACCENT, INK, new_figure, printable, styled
+from accstudy.words.catalogue import say
 
 __all__ = ["DIVERGING", "PRINTED_MM", "SEQUENTIAL", "view_chart"]
 
@@ -108,7 +109,7 @@ def view_chart(
         )  # fmt: skip
     x, y = 0.5 * shade.shape[1] - 5 * per_mm, 0.97 * shade.shape[0]  # where an arch is open
     ax.plot([x, x + 10 * per_mm], [y, y], color=INK, linewidth=2, solid_capstyle="butt")
-    ax.annotate("10 mm", (x, y), xytext=(0, 3), textcoords="offset points", fontsize=8,
+    ax.annotate(say("figures.10_mm"), (x, y), xytext=(0, 3), textcoords="offset points", fontsize=8,
                 va="bottom")  # fmt: skip
     ax.set_axis_off()
     return figure

@@ -7,7 +7,7 @@ import pandas as pd
 
 from accstudy.compare.arch import Arch, model_arches
 from accstudy.figures.budget import budget_chart
-from accstudy.figures.misfit import AGAINST, misfit_chart, varied_columns
+from accstudy.figures.misfit import misfit_chart, varied_columns
 from accstudy.figures.seats import gap_chart, seat_chart
 from accstudy.figures.style import rows_of
 from accstudy.figures.views import PRINTED_MM
@@ -395,7 +395,7 @@ def _over_the_study(document: Document, content: ReportContent) -> None:
         + f".{_together(table)}",
         alt=say(
             "seating.misfit_against_medians_at",
-            varied=joined([AGAINST[c].split(" / ")[0] for c in varied]),
+            varied=joined([words("figures.varied")[c] for c in varied]),
             told=joined(told),
         ),
     )

@@ -121,7 +121,7 @@ def drift(settings, seed=3, sessions=16):
     return settings, pd.concat(scans), pd.concat(found), pd.concat([reference, again]), more
 
 
-EXCLUDED = '\n[[exclude]]\nscan = "b03"\nreason = "wrong body"\n'
+EXCLUDED = '\n[[exclusions]]\nscan = "b03"\nreason = "wrong body"\n'
 STUDIES = {
     "one-device": lambda: validation(
         ["device A"],
@@ -133,7 +133,7 @@ STUDIES = {
     "two-devices": lambda: validation(
         ["device A", "device B"],
         head("validation", "Two devices") + SCANS + REFERENCE + LIMITS
-        + '[analysis]\ncondition = ["device"]\ncell = ["operator", "session"]\n', seed=11,
+        + '[analysis]\ncondition = ["device"]\ncell = ["operator", "session"]\n' + EXCLUDED, seed=11,
     ),
     "comparison": lambda: comparison(
         head("comparison", "Three techniques") + SCANS + REFERENCE + LIMITS

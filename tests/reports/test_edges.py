@@ -4,10 +4,13 @@ import dataclasses
 
 import pandas as pd
 import pytest
+from kept_studies import kept
 from pdf_text import page_texts
 
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.summary import accuracy_table
+from accstudy.reports.common import left_out
+from accstudy.reports.document import Document
 from accstudy.reports.render import render_report
 from accstudy.reports.validation import answer
 
@@ -82,3 +85,29 @@ def test_a_bound_beyond_all_use_is_not_printed(contents):
     said = " ".join(plain(t) for t in answer(far))
     assert "onconformity with the limit of 100 µm" in said
     assert "9 of 12 scans lay beyond it" in said
+
+
+def test_every_scan_that_is_not_in_the_results_is_listed_with_its_own_reason():
+    _, content = kept("two-devices")
+    scans = content.tables["scans"]
+    used = scans[scans["status"] == "ok"].head(2)
+    lost = used.assign(scan=["lost 1", "lost 2"], file=["scans/l1.stl", "scans/l2.stl"])
+    found = [
+        {"severity": "warning", "code": "error", "where": "scans/l1.stl", "what": "not this"},
+        {"severity": "error", "code": "x", "where": "scans/l1.stl", "what": "cut off at byte 7"},
+        {"severity": "error", "code": "x", "where": "scans/other.stl", "what": "of another"},
+    ]
+    tables = {
+        **content.tables,
+        "scans": pd.concat([scans, lost], ignore_index=True),
+        "findings": pd.DataFrame(found).assign(mend=""),
+    }
+    document = Document()
+    left_out(document, dataclasses.replace(content, tables=tables))
+    table = next(b for b in document.blocks if b["type"] == "table" and len(b["columns"]) == 3)
+    rows = {row[0]: row[1:] for row in table["rows"]}
+    assert rows["z99"] == ["failed", "moisture"]
+    assert rows["lost 1"] == ["could not be measured", "cut off at byte 7"]
+    assert rows["lost 2"][1] == "see the findings"
+    assert rows["b03"] == ["excluded by the user", "wrong body"]
+    assert len(rows) == 4
