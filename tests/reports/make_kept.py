@@ -121,6 +121,7 @@ def drift(settings, seed=3, sessions=16):
     return settings, pd.concat(scans), pd.concat(found), pd.concat([reference, again]), more
 
 
+DEVICES = '[analysis]\ncondition = ["device"]\ncell = ["operator", "session"]\n'
 EXCLUDED = '\n[[exclusions]]\nscan = "b03"\nreason = "wrong body"\n'
 STUDIES = {
     "one-device": lambda: validation(
@@ -133,7 +134,7 @@ STUDIES = {
     "two-devices": lambda: validation(
         ["device A", "device B"],
         head("validation", "Two devices") + SCANS + REFERENCE + LIMITS
-        + '[analysis]\ncondition = ["device"]\ncell = ["operator", "session"]\n' + EXCLUDED, seed=11,
+        + DEVICES + EXCLUDED, seed=11,
     ),
     "comparison": lambda: comparison(
         head("comparison", "Three techniques") + SCANS + REFERENCE + LIMITS
