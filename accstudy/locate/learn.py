@@ -14,12 +14,12 @@ from accstudy.geometry.rigid import Rigid, frame_from_axis
 from accstudy.locate.average import area_mm2, mean_surface
 from accstudy.locate.drawing import ScanBody
 from accstudy.locate.least_squares import Fit, capped_cost, coarse_fit, fine_fit
-from accstudy.locate.platform import consistent, platform
+from accstudy.locate.platform import consistent, platform, symmetry_axis
 from accstudy.locate.prepared import PreparedBody, prepare_body
 from accstudy.locate.refine import Refined, refine_fits
 from accstudy.locate.rotation import turned
 from accstudy.locate.segment import Patch, cut_patches
-from accstudy.mesh.model import Mesh, area_vectors
+from accstudy.mesh.model import Mesh
 
 __all__ = ["LearnedBody", "learn_body"]
 
@@ -32,7 +32,7 @@ _TURN_STEP_DEG, _SAME_TURN_DEG = 24.0, 10.0
 _WORTH_A_LOOK, _SAME_COST, _SAME_COST_MM2 = 3.0, 1.5, 1e-5
 _GAP_MM = 0.3
 _ROUNDS = 2
-_WORSE = 10.0  # a copy: four degrees of freedom less, at 99.9 % or so
+_WORSE = 18.5  # chi-square, four degrees of freedom less, at 99.9 %
 _ROUND_MM, _DISAGREE_MM = 0.15, 0.2
 _LEAST_AREA_MM2 = 20.0
 
@@ -119,8 +119,10 @@ def learn_body(
 
     Where the platform lies in the body follows from all copies together: the motion that brings
     the scan into the frame of the reference and the place of the platform in the body are solved
-    for at once. Copies whose axes differ tell the height; with parallel axes only the frame of
-    the file does, to half a millimetre, and a common error of the height then cancels in every
+    for at once. A body that a turn maps onto itself, but for a flat or a notch, has its axis
+    there, as its drawing would have it, unless the reference contradicts: few copies tell it far
+    less well. Copies whose axes differ tell the height; with parallel axes only the frame of the
+    file does, to half a millimetre, and a common error of the height then cancels in every
     distance. Errors of the scan's own arrangement go into the platform, and by their size into
     `covariance`; so does what the scatter of the copies leaves in their mean.
 
@@ -151,14 +153,18 @@ def learn_body(
             for pose, frame, copy in zip(fitted, frames, copies, strict=True)
         ]
         surface, scatter_mm = mean_surface(placed, first)
-    place = platform(reference, fitted, refined, round_=False)
-    if round_:
-        about, placed_about = _about_its_axis(surface, fitted)
-        round_place = platform(reference, placed_about, refined, round_=True)
-        # a prism of many sides is nearly round, and its own axis is found less well
-        round_ = round_place.chi2 < place.chi2 + _WORSE * len(names)
-        if round_:
-            surface, fitted, place = about, placed_about, round_place
+    place = platform(reference, fitted, refined, on_z=False)
+    about, agrees = symmetry_axis(surface, place, scatter_mm / np.sqrt(len(names))), False
+    if about is not None:
+        onto = [pose.after(about) for pose in fitted]
+        placed_about = platform(reference, onto, refined, on_z=True)
+        # the reference decides: a body may have its axis of symmetry beside that of the implant
+        agrees = placed_about.chi2 < place.chi2 + _WORSE * place.widened
+        if agrees:
+            surface = Mesh(about.inverse().points(surface.vertices_mm), surface.faces)
+            fitted, place = onto, placed_about
+            doubt = np.zeros((5, 5))  # the other ways are turns about this axis
+    round_ = round_ and agrees
     if place.off_mm > _DISAGREE_MM:
         raise InputError(
             f"scan and reference disagree by {1e3 * place.off_mm:.0f} µm in each coordinate about "
@@ -328,30 +334,3 @@ def _flat(reference: pd.DataFrame, fitted: Sequence[Rigid]) -> Floats | None:
     flats = reference.reindex(columns=["flat_x", "flat_y", "flat_z"]).to_numpy(float)
     seen = [t.rotation.T @ f for t, f in zip(fitted, flats, strict=True) if np.isfinite(f).all()]
     return np.asarray(np.mean(seen, axis=0)) if seen else None
-
-
-def _about_its_axis(surface: Mesh, fitted: Sequence[Rigid]) -> tuple[Mesh, list[Rigid]]:
-    """Put z onto the axis about which a round body is turned."""
-    across = area_vectors(surface)
-    area = np.linalg.norm(across, axis=1)
-    n = across / np.maximum(area, 1e-12)[:, None]
-    middle = surface.vertices_mm[surface.faces].mean(axis=1)
-    origin, axis = np.zeros(3), np.array([0.0, 0.0, 1.0])
-    side = np.abs(n[:, 2]) < 0.8
-    for _ in range(10):
-        # the line along the normal meets the axis: ((p - c) x n) . a = 0
-        tilt = frame_from_axis(axis)[:, :2]
-        local = np.cross(middle[side] - origin, n[side])
-        miss = local @ axis
-        rows = np.column_stack([np.cross(n[side], axis) @ tilt * -1.0, local @ tilt])
-        scale = max(1.4826 * float(np.median(np.abs(miss))), 1e-4)
-        weight = np.sqrt(area[side] / (1 + (miss / (2 * scale)) ** 2))
-        step, *_ = np.linalg.lstsq(rows * weight[:, None], -miss * weight, rcond=None)
-        origin = origin + tilt @ step[:2]
-        axis = axis + tilt @ step[2:]
-        axis = axis / np.linalg.norm(axis)
-    frame = Rigid(frame_from_axis(axis), origin - (origin @ axis) * axis)
-    return (
-        Mesh(frame.inverse().points(surface.vertices_mm), surface.faces),
-        [pose.after(frame) for pose in fitted],
-    )

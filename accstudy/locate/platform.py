@@ -12,13 +12,19 @@ from numpy.typing import NDArray
 
 from accstudy.geometry.rigid import Rigid, frame_from_axis, rotation_vector
 from accstudy.locate.refine import Refined
+from accstudy.mesh.model import Mesh, area_vectors, border_sides
+from accstudy.mesh.scene import Scene
 
-__all__ = ["Place", "consistent", "platform"]
+__all__ = ["Place", "consistent", "platform", "symmetry_axis"]
 
 Floats = NDArray[np.float64]
 
 _FRAME_MM, _FRAME_RAD = 0.5, np.radians(1.0)
 _MOST_WAYS, _AS_LIKELY = 256, 9.0
+_TURNS_DEG = (180.0, 120.0, 90.0, 60.0, 100.0)
+_SYMMETRY_POINTS, _SYMMETRY_ROUNDS, _LEAST_SEEN = 4000, 8, 0.2
+_SYMMETRIC, _SYMMETRY_NOISE, _SYMMETRY_MM = 0.5, 3.0, 2e-3
+_MATCHED_MM = 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +41,8 @@ class Place:
         Root mean square misfit of the platforms in each coordinate; NaN with too few to tell.
     chi2 : float
         Sum of squares of all misfits over their uncertainties.
+    widened : float
+        Factor by which that is more than their number allows, at least 1.
     """
 
     origin_mm: Floats
@@ -42,10 +50,11 @@ class Place:
     covariance: Floats
     off_mm: float
     chi2: float
+    widened: float
 
 
 def platform(
-    reference: pd.DataFrame, fitted: Sequence[Rigid], refined: Sequence[Refined], *, round_: bool
+    reference: pd.DataFrame, fitted: Sequence[Rigid], refined: Sequence[Refined], *, on_z: bool
 ) -> Place:
     """Solve for the place of the platform in the body and for the frame of the scan at once.
 
@@ -57,8 +66,8 @@ def platform(
         Scan from body, of each.
     refined : sequence of Refined
         The fits with their covariances, of each.
-    round_ : bool
-        Whether z is the axis about which the body is turned, so that the height alone is free.
+    on_z : bool
+        Whether z is the axis of the implant, so that the height alone is free.
 
     Returns
     -------
@@ -74,9 +83,9 @@ def platform(
     motion = Rigid.identity()  # scan from reference
     origin = np.mean([t.inverse().points(q) for t, q in zip(fitted, p, strict=True)], axis=0)
     axis = np.mean([t.rotation.T @ b for t, b in zip(fitted, a, strict=True)], axis=0)
-    if round_:
+    if on_z:
         origin, axis = np.array([0.0, 0.0, origin[2]]), np.array([0.0, 0.0, 1.0])
-    free = np.array([True] * 6 + ([False, False, True, False, False] if round_ else [True] * 5))
+    free = np.array([True] * 6 + ([False, False, True, False, False] if on_z else [True] * 5))
     prior = np.diag(np.r_[np.full(3, _FRAME_MM), np.full(3, _FRAME_RAD), np.full(5, 50.0)] ** -2.0)
     moved = np.zeros(6)
     for _ in range(4):
@@ -121,7 +130,9 @@ def platform(
     freedom = 5 * len(p) - int(free.sum())
     widen = max(1.0, chi2 / freedom) if freedom > 0 else 1.0
     off_mm = float(np.sqrt(squares / (3 * len(p)))) if freedom > 0 else float("nan")
-    return Place(origin, axis / np.linalg.norm(axis), covariance[6:, 6:] * widen, off_mm, chi2)
+    return Place(
+        origin, axis / np.linalg.norm(axis), covariance[6:, 6:] * widen, off_mm, chi2, widen
+    )
 
 
 def _cross_matrix(v: Floats) -> Floats:
@@ -168,7 +179,7 @@ def consistent(
 
     def place(choice: Sequence[int]) -> Place:
         chosen = [own[k] for own, k in zip(ways, choice, strict=True)]
-        return platform(reference, [c.scan_from_body for c in chosen], chosen, round_=False)
+        return platform(reference, [c.scan_from_body for c in chosen], chosen, on_z=False)
 
     places = [place(choice) for choice in choices]
     first = int(np.argmin([p.chi2 for p in places]))
@@ -178,3 +189,68 @@ def consistent(
             off = np.r_[other.origin_mm - places[first].origin_mm, 0.0, 0.0]
             doubt = np.maximum(doubt, np.diag(off**2))
     return [own[k] for own, k in zip(ways, choices[first], strict=True)], doubt
+
+
+def symmetry_axis(surface: Mesh, place: Place, noise_mm: float) -> Rigid | None:
+    """Axis about which a turn maps a body onto itself.
+
+    Parameters
+    ----------
+    surface : Mesh
+        The body.
+    place : Place
+        Where the reference has platform and axis, from which it is looked for.
+    noise_mm : float
+        Standard deviation of the surface.
+
+    Returns
+    -------
+    Rigid or None
+        Frame in that of the body whose z is the axis. None if there is none: flats and notches
+        that break the symmetry are passed over, but what is left must be most of the surface and
+        match within its noise.
+
+    Notes
+    -----
+    For every turn that comes into question the surface and the turned surface are brought
+    together by robust least squares of their distances, with shift and tilt of the axis unknown.
+    Of 100 degrees only cylinders, cones and what else is turned know the axis.
+    """
+    scene, inner = Scene(surface), np.asarray(~border_sides(surface).any(axis=1))
+    across = area_vectors(surface)
+    area = np.linalg.norm(across, axis=1)
+    use = np.flatnonzero(inner & (area > 0))
+    use = use[np.linspace(0, len(use) - 1, min(len(use), _SYMMETRY_POINTS)).astype(np.int64)]
+    middle, weights = surface.vertices_mm[surface.faces[use]].mean(axis=1), area[use]
+    normals = across / np.maximum(area, 1e-12)[:, None]
+    found: list[tuple[float, Rigid]] = []
+    for turn in np.radians(_TURNS_DEG):
+        axis = place.axis
+        origin = place.origin_mm + axis * float((middle.mean(axis=0) - place.origin_mm) @ axis)
+        scale, share = np.inf, 0.0
+        for _ in range(_SYMMETRY_ROUNDS):
+            rotation, arm = rotation_vector(axis * turn), middle - origin
+            swung = arm @ rotation.T
+            off, triangle, _ = scene.closest(origin + swung)
+            n = normals[triangle]
+            seen = np.asarray(inner[triangle] & (np.abs(off) < _MATCHED_MM))
+            if seen.sum() < _LEAST_SEEN * len(use):
+                break
+            scale = max(1.4826 * float(np.median(np.abs(off[seen]))), 1e-4)
+            alike = np.asarray(seen & (np.abs(off) < 4 * scale))
+            share = float(weights[alike].sum() / weights.sum())
+            across_axis = frame_from_axis(axis)[:, :2]
+            tilting = [
+                np.sum(n * (np.cross(e, swung) - np.cross(e, arm) @ rotation.T), axis=1)
+                for e in across_axis.T
+            ]
+            rows = np.column_stack([n @ (np.eye(3) - rotation) @ across_axis, *tilting])
+            weight = np.sqrt(weights * seen / (1 + (off / (2 * scale)) ** 2))
+            step, *_ = np.linalg.lstsq(rows * weight[:, None], -off * weight, rcond=None)
+            origin = origin + across_axis @ step[:2]
+            axis = axis + np.cross(across_axis @ step[2:], axis)
+            axis = axis / np.linalg.norm(axis)
+        if share > _SYMMETRIC and scale < _SYMMETRY_NOISE * noise_mm + _SYMMETRY_MM:
+            frame = Rigid(frame_from_axis(axis), origin - (origin @ axis) * axis)
+            found.append((share / scale, frame))
+    return max(found, key=lambda one: one[0])[1] if found else None
