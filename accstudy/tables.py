@@ -8,6 +8,7 @@ row has a ``unit`` column beside it.
 
 from __future__ import annotations
 
+import csv
 import io
 import re
 import tomllib
@@ -186,25 +187,27 @@ def shape(name: str, frame: pd.DataFrame, *, factors: tuple[str, ...] = ()) -> p
         With a fresh index.
     """
     table = TABLES[name]
-    out: dict[str, pd.Series] = {}
-    for column in table.columns:
-        values = (
-            frame[column.name]
-            if column.name in frame
-            else pd.Series([None] * len(frame), index=frame.index, dtype=object)
-        )
-        out[column.name] = _typed(values, column.kind)
+    known, absent = dict(frame.items()), pd.Series([None] * len(frame), dtype=object)
+    out: dict[str, Any] = {
+        column.name: _typed(known.get(column.name, absent), column.kind).array
+        for column in table.columns
+    }
     if table.factors:
         for factor in factors:
-            if factor not in out and factor in frame:
-                out[factor] = frame[factor]
-    return pd.DataFrame(out, index=frame.index).reset_index(drop=True)
+            if factor not in out and factor in known:
+                out[factor] = known[factor].array
+    return pd.DataFrame(out)
+
+
+_DTYPES = {"number": "float64", "integer": "Int64", "flag": "boolean", "text": "str"}
 
 
 def _typed(values: pd.Series, kind: Kind) -> pd.Series:
+    """Values with the type of their kind; those that have it stay as they are."""
+    if str(values.dtype) == _DTYPES.get(kind) and (kind != "text" or not values.hasnans):
+        return values
     if kind == "number":
-        plain = values.dtype == np.float64
-        return values if plain else pd.to_numeric(values).astype(float)
+        return pd.to_numeric(values).astype(float)
     if kind == "integer":
         return pd.to_numeric(values).astype("Int64")
     if kind == "flag":
@@ -243,23 +246,26 @@ def csv_bytes(name: str, frame: pd.DataFrame, *, factors: tuple[str, ...] = ()) 
     """
     shaped = shape(name, frame, factors=factors)
     inner = [c.name for c in TABLES[name].columns if c.inner]
-    shaped = shaped.drop(columns=[c for c in inner if not _holds(shaped[c]).any()])
+    if inner:
+        shaped = shaped.drop(columns=[c for c in inner if not _holds(shaped[c]).any()])
     decimals = {column.name: column.decimals for column in TABLES[name].columns}
-    out: dict[str, object] = {}
-    for column in shaped.columns:
-        values = shaped[column]
+    out: dict[Any, Any] = {}
+    for column, values in shaped.items():
         if pd.api.types.is_bool_dtype(values.dtype):
             out[column] = values.map({True: "true", False: "false"}).fillna("")
         elif pd.api.types.is_integer_dtype(values.dtype):
             out[column] = _each_once(values, lambda v: str(int(v)))
         elif pd.api.types.is_float_dtype(values.dtype):
-            out[column] = number_texts(values.to_numpy(float), decimals.get(column, DECIMALS))
+            places = decimals.get(str(column), DECIMALS)
+            out[column] = number_texts(values.to_numpy(float), places)
         elif pd.api.types.is_datetime64_any_dtype(values.dtype):
             out[column] = _each_once(values, _date)
         else:
             out[column] = _each_once(values, _text)
     buffer = io.StringIO()
-    pd.DataFrame(out, columns=shaped.columns).to_csv(buffer, index=False, lineterminator="\n")
+    write = csv.writer(buffer, lineterminator="\n")
+    write.writerow(out)
+    write.writerows(zip(*out.values(), strict=True))
     return buffer.getvalue().encode("utf-8")
 
 
@@ -332,7 +338,7 @@ def read_csv(name: str, path: Path | BinaryIO) -> pd.DataFrame:
     """
     try:
         return _as_written(
-            name, pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
+            name, pd.read_csv(path, dtype=object, keep_default_na=False, encoding="utf-8")
         )
     except (ValueError, TypeError, KeyError, OverflowError) as error:
         where = f"results/{path.name}" if isinstance(path, Path) else f"{name}.csv"
@@ -344,15 +350,29 @@ def read_csv(name: str, path: Path | BinaryIO) -> pd.DataFrame:
 
 
 def _as_written(name: str, raw: pd.DataFrame) -> pd.DataFrame:
-    for column in TABLES[name].columns:
-        if column.name not in raw:
-            continue
-        values = raw[column.name]
-        if column.kind == "text":
-            raw[column.name] = _each_once(values, lambda text: _ESCAPED.sub("", text))
-        elif column.kind == "flag":
-            raw[column.name] = values.map({"true": True, "false": False})
-        else:
-            raw[column.name] = values.where(values != "", None)
-    own = TABLES[name].names
-    return shape(name, raw, factors=tuple(c for c in raw.columns if c not in own))
+    """Table from cells of text."""
+    table = TABLES[name]
+    kinds: dict[str, Kind] = {column.name: column.kind for column in table.columns}
+    raw = raw.fillna("")  # where a row ends too early
+    out = {c: _read_column(raw[c].to_numpy(object), kinds.get(str(c), "text")) for c in raw}
+    own = table.names
+    return shape(name, pd.DataFrame(out), factors=tuple(c for c in raw.columns if c not in own))
+
+
+def _read_column(cells: NDArray[np.object_], kind: Kind) -> Any:
+    """Column from cells of text, of which an empty one is a missing value."""
+    if kind == "text":
+        quoted = [text.startswith("'") for text in cells]
+        if any(quoted):
+            cells = cells.copy()
+            cells[quoted] = [_ESCAPED.sub("", text) for text in cells[quoted]]
+        return pd.array(cells, dtype="str")
+    there = cells != ""
+    if kind == "date":
+        return pd.Series(cells).where(there, None)
+    if kind == "flag":
+        return pd.Series(cells).map({"true": True, "false": False})
+    numbers = np.full(len(cells), np.nan)
+    if there.any():
+        numbers[there] = pd.to_numeric(cells[there])
+    return numbers
