@@ -24,7 +24,7 @@ _MOST_WAYS, _AS_LIKELY = 256, 9.0
 _TURNS_DEG = (180.0, 120.0, 90.0, 60.0, 100.0)
 _SYMMETRY_POINTS, _SYMMETRY_ROUNDS, _LEAST_SEEN = 4000, 8, 0.2
 _SYMMETRIC, _SYMMETRY_NOISE, _SYMMETRY_MM = 0.5, 3.0, 2e-3
-_MATCHED_MM = 0.15
+_MATCHED_MM, _FEW = 0.15, 50
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,6 +220,8 @@ def symmetry_axis(surface: Mesh, place: Place, noise_mm: float) -> Rigid | None:
     across = area_vectors(surface)
     area = np.linalg.norm(across, axis=1)
     use = np.flatnonzero(inner & (area > 0))
+    if len(use) < _FEW:
+        return None
     use = use[np.linspace(0, len(use) - 1, min(len(use), _SYMMETRY_POINTS)).astype(np.int64)]
     middle, weights = surface.vertices_mm[surface.faces[use]].mean(axis=1), area[use]
     normals = across / np.maximum(area, 1e-12)[:, None]
