@@ -149,7 +149,13 @@ def exchanged_columns(code: str) -> list[tuple[tuple[int, int], str]]:
 def faults(file: Path) -> list[Fault]:
     """All faults of a module."""
     code = file.read_text(encoding="utf-8")
-    kept, tree = untouched(ast.parse(code)), get_ast(code)
+    parsed = ast.parse(code)
+    kept, tree = untouched(parsed), get_ast(code)
+    sums = [
+        ((n.lineno, n.col_offset), (n.end_lineno, n.end_col_offset))
+        for n in ast.walk(parsed)
+        if isinstance(n, ast.BinOp)
+    ]
     found = [
         (start, kind, index)
         for kind in OPERATORS
@@ -160,6 +166,8 @@ def faults(file: Path) -> list[Fault]:
         Fault(file, start[0], kind, index)
         for start, kind, index in found
         if not any(first <= start < last for first, last in kept)
+        # an asterisk among parameters is no product
+        and ("Binary" not in kind or any(first <= start < last for first, last in sums))
     ]
 
 
@@ -274,7 +282,7 @@ def ordered(
     rest = [f for f in every if f not in (*first, pages)]
     if not approved:
         return [first, rest]
-    return [nodes, first, [pages] if len(mine) > 1 else [], rest]
+    return [nodes, first, [pages] if len(mine) != 1 else [], rest]
 
 
 def main() -> None:
@@ -285,6 +293,9 @@ def main() -> None:
     parser.add_argument("rooms", nargs="+")
     parser.add_argument("--count", type=int, default=25)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument(
+        "--quick", action="store_true", help="only approved pages and the tests of the module"
+    )
     parser.add_argument(
         "--without-approved",
         action="store_true",
@@ -307,7 +318,8 @@ def main() -> None:
         }
         for room in asked.rooms:
             none = Fault(copy / "accstudy" / room / "none.py", 0, "", 0)
-            if not all(passes(t) for t in ordered(none, room, {}, approved=False) if t):
+            sound = ordered(none, room, {}, approved=True)
+            if not all(passes(t) for t in (sound[:-1] if asked.quick else sound) if t):
                 raise SystemExit(f"tests of {room} fail without any fault")
             files = sorted((copy / "accstudy" / room).glob("*.py"))
             every = [fault for file in files for fault in faults(file)]
@@ -316,7 +328,7 @@ def main() -> None:
             for number, fault in enumerate(chosen, 1):
                 began = time.monotonic()
                 tests = ordered(fault, room, through, approved=not asked.without_approved)
-                gone = killed(fault, tests)
+                gone = killed(fault, tests[:-1] if asked.quick else tests)
                 dead += gone
                 if not gone:
                     print(f"survives: {fault.shown()}", flush=True)
