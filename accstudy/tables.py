@@ -312,6 +312,7 @@ def valid_since(rows: pd.DataFrame) -> pd.Series:
 
 LABEL_FACTORS = frozenset(
     {"device", "software", "technique", "operator", "session", "material", "scan_body", "splint"}
+    | {"laboratory", "serial", "serial_number"}
 )
 """Factor columns that are labels even when they look like numbers."""
 

@@ -4,6 +4,7 @@ import dataclasses
 
 import pandas as pd
 import pytest
+import small_study
 from kept_studies import kept
 from pdf_text import page_texts
 
@@ -12,7 +13,9 @@ from accstudy.accuracy.summary import accuracy_table
 from accstudy.reports.common import left_out
 from accstudy.reports.document import Document
 from accstudy.reports.render import render_report
+from accstudy.reports.traceability import devices
 from accstudy.reports.validation import answer
+from accstudy.study.load import load_study
 
 
 def plain(text):
@@ -111,3 +114,9 @@ def test_every_scan_that_is_not_in_the_results_is_listed_with_its_own_reason():
     assert rows["lost 2"][1] == "see the findings"
     assert rows["b03"] == ["excluded by the user", "wrong body"]
     assert len(rows) == 4
+
+
+def test_a_serial_number_is_printed_digit_by_digit(tmp_path):
+    scans = "scan,model,device,serial_number,operator\ns1,M,A,0012345678,1\ns2,M,A,0012345678,2\n"
+    study = load_study(small_study.write(tmp_path, scans=scans))
+    assert devices(study.scans) == "A (serial number 0012345678)"
