@@ -38,7 +38,7 @@ def _looked_at(study: Path, name: str) -> tuple[ScanBodySettings, Mesh, Anatomy]
     files = Files(study)
     body = read_settings(study / "study.toml", files=files).scan_body.get(name)
     if body is None or not body.mesh:
-        raise InputError("there is no CAD geometry of this scan body yet")
+        raise InputError("there is no CAD geometry of this scan body")
     mesh = study_mesh(files, body.mesh, length_unit=body.length_unit)
     return body, mesh, learned_anatomy(mesh) if body.learned else anatomy(mesh)
 

@@ -90,7 +90,7 @@ def sizes(study: Path, given: dict[str, str], put: Put, pilot: Path | str = "") 
         sizing.write_table(study, "plan_drift", trade)
         return _told("plan_drift", trade, [])
     assumed = (
-        sizing.pilot_of(Path(pilot), settings)
+        sizing.pilot_of(Path(pilot), settings, condition=given.get("pilot_condition", "").strip())
         if pilot
         else sizing.assumed_pilot(settings, s_r or 0.0, s_cell, bias)
     )

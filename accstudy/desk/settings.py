@@ -172,6 +172,9 @@ def save(study: Path, version: str, values: dict[str, str], name: str = "", body
             )  # fmt: skip
     if faults:
         raise StudyError(faults)
+    for key in [k for k, v in changes.items() if ".cylinder." in k and v is not None]:
+        start = key.partition(".cylinder.")[0]  # a cylinder takes the place of a drawing
+        changes |= {f"{start}.mesh": None, f"{start}.learned": None}
     return write_settings(study, changes, version=version)
 
 

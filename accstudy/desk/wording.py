@@ -67,6 +67,8 @@ def plain(text: str) -> str:
     --------
     >>> plain("give scans.temperature_c; then run `accstudy measure our_study`")
     'give “Room temperature”; then run “Run”'
+    >>> plain("give --s-r and --s-cell")
+    'give “Standard deviation of repeats” and “Standard deviation between sessions”'
     """
 
     def setting(found: re.Match[str]) -> str:
@@ -78,8 +80,8 @@ def plain(text: str) -> str:
         return f"“{screen}”" if screen else found[0]
 
     text = re.sub(r"`accstudy ([a-z-]+)[^`]*`", command, text)
-    for file, said in _FILES_SAID.items():
-        text = text.replace(file, said)
+    for name, said in (*_FILES_SAID.items(), *words("desk.options").items()):
+        text = text.replace(name, said)
     return _KEY.sub(setting, text)
 
 

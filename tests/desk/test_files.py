@@ -211,6 +211,16 @@ def test_models_of_a_comparison_are_asked_for_without_a_formula(tmp_path):
     assert (folder / "study.toml").read_text().strip() == text.strip()
 
 
+def test_a_cylinder_takes_the_place_of_a_drawing(tmp_path):
+    text = STUDY["study"] + '[scan_body.default]\nmesh = "scan_bodies/body.stl"\n'
+    folder = write(tmp_path, STUDY, study=text)
+    given = {f"scan_body.default.cylinder.{k}": v for k, v in
+             (("radius_mm", "2,1"), ("height_mm", "8"))}  # fmt: skip
+    settings.save(folder, settings.form(folder, "body")["version"], given, "body")
+    body = read_settings(folder / "study.toml").scan_body["default"]
+    assert (body.mesh, body.cylinder.radius_mm, body.cylinder.height_mm) == ("", 2.1, 8.0)
+
+
 def test_what_is_learned_takes_the_place_of_the_drawing(tmp_path, monkeypatch):
     """The learning itself is tested in tests/stages/test_learn.py."""
     text = STUDY["study"] + (

@@ -8,6 +8,7 @@ from importlib import resources
 import pytest
 from chromium import picture, size
 from person import Person
+from selenium.webdriver import ActionChains, Keys
 from small_study import DRIFT, STUDY, write
 
 pytest.importorskip("starlette")
@@ -105,6 +106,31 @@ def test_a_screen_is_for_all_readers_and_fits(browser, screens, name):
     if name in ("home", "session", "models", "power"):
         picture(browser, name)  # the walks make those of the other screens
     assert not [entry for entry in browser.get_log("browser") if entry["level"] == "SEVERE"]
+
+
+def test_the_drawing_turns_by_keys_and_by_dragging(browser, screens):
+    opened(browser, screens["body"])
+    canvas = browser.find_element("css selector", "canvas.turn")
+    image = "return arguments[0].toDataURL()"
+    seen = {browser.execute_script(image, canvas)}
+
+    def another():
+        now = browser.execute_script(image, canvas)
+        assert now not in seen
+        seen.add(now)
+
+    for key in (Keys.ARROW_LEFT, Keys.ARROW_UP):
+        canvas.send_keys(key)
+        another()
+    ActionChains(browser).drag_and_drop_by_offset(canvas, 60, 30).perform()
+    another()
+    browser.find_element("css selector", "[for=plane-C]").click()  # its letter is marked
+    another()
+    browser.find_element("css selector", "[for=reverse]").click()  # the arrow points down
+    another()
+    inside = "return arguments[0].getContext('2d').getImageData(320, 320, 1, 1).data[3]"
+    assert browser.execute_script(inside, canvas) == 255  # the body is there
+    assert canvas.get_attribute("aria-label")
 
 
 def test_a_table_is_sorted_by_its_numbers_with_the_keyboard(browser, screens):
