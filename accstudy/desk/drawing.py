@@ -37,6 +37,8 @@ _TRIANGLES = 5_000
 def _looked_at(study: Path, name: str) -> tuple[ScanBodySettings, Mesh, Anatomy]:
     files = Files(study)
     body = read_settings(study / "study.toml", files=files).scan_body.get(name)
+    if body is not None and body.cylinder is not None:
+        raise InputError("the scan body is a cylinder of the dimensions given below")
     if body is None or not body.mesh:
         raise InputError("there is no CAD geometry of this scan body")
     mesh = study_mesh(files, body.mesh, length_unit=body.length_unit)
