@@ -9,7 +9,7 @@ from accstudy.reports.document import Document, ReportContent, Text, heads
 from accstudy.reports.methods import methods, model_rows, sources
 from accstudy.reports.names import failure_sentence, in_words, measurand_name
 from accstudy.words.catalogue import area, say, words
-from accstudy.words.numbers import count, joined, missing, period, quantity
+from accstudy.words.numbers import count, joined, missing, period, quantity, stated
 
 __all__ = [
     "cautions",
@@ -163,7 +163,7 @@ def holds_for(document: Document, content: ReportContent) -> None:
     ):
         if limits.get(key):
             mine = by_source.setdefault(str(limits[key]["source"]), [])
-            mine.append(f"{name} {quantity(limits[key]['value'], unit)}")
+            mine.append(f"{name} {stated(limits[key]['value'], unit)}")
     said = [f"{joined(named)} ({source})" for source, named in by_source.items()]
     if said:
         pairs.append((say("common.limits"), "; ".join(said)))
@@ -314,7 +314,7 @@ def _verdicts_with_excluded(document: Document, content: ReportContent) -> None:
         [
             str(r.condition),
             ", ".join([measurand_name(r.measurand), *([r.scope] if "scope" in on else [])]),
-            quantity(r.limit, r.unit),
+            stated(r.limit, r.unit),
             _with_bound(r.verdict, r.tolerance_bound, r.unit),
             _with_bound(r.verdict_all, r.tolerance_bound_all, r.unit),
         ]

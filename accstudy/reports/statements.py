@@ -10,7 +10,7 @@ from accstudy.plan.size import size_words
 from accstudy.reports.document import Text, strong_accent
 from accstudy.reports.names import measurand_name
 from accstudy.words.catalogue import say
-from accstudy.words.numbers import joined, missing, p_value, percent, quantity
+from accstudy.words.numbers import joined, missing, p_value, percent, stated
 
 __all__ = [
     "assumption",
@@ -88,7 +88,7 @@ def lead_sentence(rows: Sequence[Any]) -> Text:
         what = what.replace(f"all {int(first.n_pairs)} ", "all ")
     if first.scope != EACH_PAIR:
         what += say("verdicts.as_a_full_arch")
-    limit = quantity(first.limit, first.unit)
+    limit = stated(first.limit, first.unit)
     if len(rows) == 1:
         return _alone(first, what, limit)
     text: list[Any] = [

@@ -61,7 +61,7 @@ from accstudy.reports.statements import (
 from accstudy.reports.traceability import reference_section
 from accstudy.reports.verdicts import decision_table, leading
 from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import joined, missing, number, quantity, sure
+from accstudy.words.numbers import joined, missing, number, quantity, stated, sure
 
 __all__ = ["answer", "levels_sentences", "levels_table", "validation_report"]
 
@@ -188,7 +188,7 @@ def _verdict_table(
             [
                 *([condition_name(r.condition)] * several),
                 f"{scope_words(r)}{for_whom(r.holds_for)}",
-                quantity(r.limit, r.unit),
+                stated(r.limit, r.unit),
                 quantity(r.largest_seen, r.unit),
                 *found[: 3 * several],
                 _notes(assumption(r), *what_next(r), r.note),
@@ -202,7 +202,7 @@ def _verdict_table(
             [
                 *([condition_name(r.condition)] * several),
                 words("names.gaps").get(r.seated, str(r.seated)),
-                quantity(r.limit_um),
+                stated(r.limit_um),
                 quantity(r.max_um),
                 *found[: 3 * several],
                 _notes(say("validation.model_model", r), r.note),

@@ -14,7 +14,7 @@ from accstudy.reports.rows import for_others, gap_limits, levels, limit_of, own_
 from accstudy.reports.statements import for_whom, verdict_words, what_next
 from accstudy.seating.summary import NOT_NORMAL
 from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import NONE, joined, missing, p_value, quantity
+from accstudy.words.numbers import NONE, joined, missing, p_value, quantity, stated
 
 __all__ = ["VERDICT_MARKS", "decision_table", "leading", "verdict_table"]
 
@@ -130,7 +130,7 @@ def _decided(content: ReportContent | None, row: Any, *, size: bool = False) -> 
     reach = None if content is None else supported_at(content, row)
     return [
         _short_scope(row),
-        quantity(row.limit, row.unit),
+        stated(row.limit, row.unit),
         quantity(row.tolerance_bound, row.unit),
         quantity(row.bound_with_guard, row.unit),
         [_verdict(_short(verdict_words(row)), str(row.verdict))],
@@ -148,7 +148,7 @@ def _together(rows: list[Any]) -> list[Text]:
     first = rows[0]
     return [
         _short_scope(first, len({int(r.n_pairs) for r in rows}) > 1),
-        quantity(first.limit, first.unit),
+        stated(first.limit, first.unit),
         *(_up_to([getattr(r, c) for r in rows], first.unit) for c in _BOUNDS),
         *_by_verdict([(verdict_words(r), str(r.condition)) for r in rows]),
     ]
@@ -219,7 +219,7 @@ def verdict_table(document: Document, content: ReportContent, *, but_leading: bo
             continue
         name = (
             f"{_measurand(str(row.measurand))}, {row.scope}{for_whom(row.holds_for)}, "
-            f"{quantity(row.limit, row.unit)}"
+            f"{stated(row.limit, row.unit)}"
         )
         found.setdefault(name, {})[str(row.condition)] = _pair_verdict(row)
     found |= _seats(content) if lead else _spans(content) | _seats(content)
@@ -308,7 +308,7 @@ def _spans(content: ReportContent) -> dict[str, dict[str, str]]:
         str(r.condition): "none" if missing(r.supported_mm) else quantity(r.supported_mm, "mm")
         for r in rows_of(mine)
     }
-    return {f"supported span, all pairs, {quantity(limit)}": said}
+    return {f"supported span, all pairs, {stated(limit)}": said}
 
 
 def _seats(content: ReportContent) -> dict[str, dict[str, str]]:

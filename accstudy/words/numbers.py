@@ -24,6 +24,7 @@ __all__ = [
     "period",
     "quantity",
     "significant",
+    "stated",
     "sure",
     "unit_name",
 ]
@@ -105,6 +106,22 @@ def quantity(value: Any, unit: str = "um", *, signed: bool = False) -> str:
     if unit == "um" and abs(float(value)) < 9.95:
         places = 1 if float(value) != round(float(value)) else 0
     text = number(value, unit, signed=signed, decimals=places)
+    gap = "" if unit in ("deg", "") else "\u00a0"
+    return f"{text}{gap}{unit_name(unit)}"
+
+
+def stated(value: Any, unit: str = "um") -> str:
+    r"""Write what somebody chose, such as a limit, with its unit: no digit of it is lost.
+
+    Examples
+    --------
+    >>> stated(100.0), stated(120.5), stated(0.4, "deg"), stated(0.375, "deg")
+    ('100\xa0µm', '120.5\xa0µm', '0.40°', '0.375°')
+    """
+    if missing(value) or not abs(float(value)) < 1e4:
+        return quantity(value, unit)
+    own = len(f"{float(value):.6f}".rstrip("0").partition(".")[2])
+    text = number(value, unit, decimals=max(_ROUND.get(unit, 2), own))
     gap = "" if unit in ("deg", "") else "\u00a0"
     return f"{text}{gap}{unit_name(unit)}"
 

@@ -80,36 +80,8 @@ NAMES = (
 )  # fmt: skip
 
 
-@pytest.mark.parametrize("name", NAMES)
-def test_a_screen_is_for_all_readers_and_fits(browser, screens, name):
-    size(browser, 1280)
-    browser.get_log("browser")  # what tests before this one left
-    opened(browser, screens[name])
-    axe = pytest.importorskip("axe_core_python").__name__
-    browser.execute_script((resources.files(axe) / "axe.min.js").read_text())
-    for width in (1280, 768):
-        size(browser, width)
-        found = browser.execute_async_script(
-            "const done = arguments[0]; axe.run({ resultTypes: ['violations'] })"
-            ".then((r) => done(r.violations.map((v) => [v.id, v.nodes.map((n) => n.html)])))"
-        )
-        assert not found
-        wide = "return document.documentElement.scrollWidth - innerWidth"
-        assert browser.execute_script(wide) <= 0
-    if name == "power" and os.environ.get("ACCSTUDY_DESK_PICTURES"):
-        person = Person(browser)
-        for label, text in (("Difference to detect", "20"), ("Equivalence margin", "20"),
-                            ("Single distances", "15"), ("Scans", "10")):  # fmt: skip
-            person.types(label, text)
-        person.clicks("Compute power")
-        person.sees("The whole table", 120)
-    if name in ("home", "session", "models", "power"):
-        picture(browser, name)  # the walks make those of the other screens
-    assert not [entry for entry in browser.get_log("browser") if entry["level"] == "SEVERE"]
-
-
-def test_the_drawing_turns_by_keys_and_by_dragging(browser, screens):
-    opened(browser, screens["body"])
+def turns(browser):
+    """The drawing turns by keys and by dragging, and shows what is chosen."""
     canvas = browser.find_element("css selector", "canvas.turn")
     image = "return arguments[0].toDataURL()"
     seen = {browser.execute_script(image, canvas)}
@@ -131,6 +103,36 @@ def test_the_drawing_turns_by_keys_and_by_dragging(browser, screens):
     inside = "return arguments[0].getContext('2d').getImageData(320, 320, 1, 1).data[3]"
     assert browser.execute_script(inside, canvas) == 255  # the body is there
     assert canvas.get_attribute("aria-label")
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_screen_is_for_all_readers_and_fits(browser, screens, name):
+    size(browser, 1280)
+    browser.get_log("browser")  # what tests before this one left
+    opened(browser, screens[name])
+    axe = pytest.importorskip("axe_core_python").__name__
+    browser.execute_script((resources.files(axe) / "axe.min.js").read_text())
+    for width in (1280, 768):
+        size(browser, width)
+        found = browser.execute_async_script(
+            "const done = arguments[0]; axe.run({ resultTypes: ['violations'] })"
+            ".then((r) => done(r.violations.map((v) => [v.id, v.nodes.map((n) => n.html)])))"
+        )
+        assert not found
+        wide = "return document.documentElement.scrollWidth - innerWidth"
+        assert browser.execute_script(wide) <= 0
+    if name == "body":
+        turns(browser)
+    if name == "power" and os.environ.get("ACCSTUDY_DESK_PICTURES"):
+        person = Person(browser)
+        for label, text in (("Difference to detect", "20"), ("Equivalence margin", "20"),
+                            ("Single distances", "15"), ("Scans", "10")):  # fmt: skip
+            person.types(label, text)
+        person.clicks("Compute power")
+        person.sees("The whole table", 120)
+    if name in ("home", "session", "models", "power"):
+        picture(browser, name)  # the walks make those of the other screens
+    assert not [entry for entry in browser.get_log("browser") if entry["level"] == "SEVERE"]
 
 
 def test_a_table_is_sorted_by_its_numbers_with_the_keyboard(browser, screens):
