@@ -116,7 +116,7 @@ def test_a_clinic_from_nothing_to_the_report(started, person, export, tmp_path):
         person.sees("Done.", 180)
         person.clicks("Read the results")
         answer = person.within("Answer, and every scan to explore")
-        assert "120 µm" in answer
+        assert "120.5 µm" in answer
         picture(person.browser, "results")
         person.clicks("Report")
         picture(person.browser, "report", wait=4)
