@@ -269,12 +269,18 @@ def written(file: Path, text: str) -> None:
 def ordered(
     fault: Fault, room: str, through: dict[str, set[tuple[str, int]]], *, approved: bool
 ) -> list[list[str]]:
-    """Tests for a fault: those of its module, the pages that run through it, then all of CI."""
+    """Tests for a fault: pages that run through it, those that import its module, all of CI."""
     name = f"accstudy/{room}/{fault.file.name}"
     own = f"tests/{room}/test_{fault.file.stem}.py"
     pages = "tests/reports/test_approved.py"
     mine = [s for s, lines in through.items() if (name, fault.line) in lines]
-    first = [own] if (ROOT / own).is_file() else []
+    named = f"accstudy.{room}.{fault.file.stem} "
+    first = [
+        str(p.relative_to(ROOT))
+        for where in (room, *ALSO[room])
+        for p in sorted((ROOT / "tests" / where).glob("test_*.py"))
+        if p == ROOT / own or (named in p.read_text("utf-8") and p.stem not in SLOW[:1])
+    ]
     every = [f for where in (room, *ALSO[room]) for f in sorted(
         (str(p.relative_to(ROOT)) for p in (ROOT / "tests" / where).glob("test_*.py")),
         key=lambda f: SLOW.index(Path(f).stem) if Path(f).stem in SLOW else -1)]  # fmt: skip

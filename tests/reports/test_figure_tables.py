@@ -10,9 +10,9 @@ def test_alignments_come_in_arch_order(contents):
     rows = alignment_rows(table, model_arches(content.tables["implants"]))
     one = rows[(rows["alignment"] == "first-implant") & (rows["implant"] != "")]
     assert one["implant"].tolist() == ["I1", "I2", "I3", "I4", "I5", "I6"]
-    assert list(dict.fromkeys(rows["alignment"])) == [
-        "all-implants", "datum-implants", "first-implant"
-    ]  # fmt: skip
+    ways = ["all-implants", "datum-implants", "first-implant"]
+    assert list(dict.fromkeys(rows["alignment"])) == ways
+    assert (rows["alignment"] != rows["alignment"].shift()).sum() == len(ways)  # not mixed
 
 
 def test_run_rows_follow_time_and_not_the_list(contents):

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from accstudy.reports.comparison import differences_table, effects_table
+from accstudy.reports.comparison import _effects, differences_table, effects_table
 from accstudy.reports.document import Document, ReportContent, plain
 from accstudy.reports.headline import answer, held_phrase, scatter_caution, size_sentences
 from accstudy.reports.verdicts import verdict_table
@@ -303,3 +303,23 @@ def test_each_response_says_where_its_own_model_holds_the_covariates():
     )
     assert held_phrase(asked, ["d"]) == ", held at angulation 15.4°"
     assert held_phrase(asked, ["d", "w"], skip="angulation_deg") == ""
+
+
+def test_an_effect_by_level_is_marked_as_shown_by_its_adjusted_p_alone():
+    rows = {
+        "kind": ["average", "level", "level"], "level": ["", "A", "B"], "p": [0.2, 0.01, 0.04],
+        "p_holm": [np.nan, 0.02, 0.2], "estimate": [5.0, 9.0, 1.0], "low": [1.0, 2.0, -3.0],
+        "high": [9.0, 16.0, 5.0],
+    }  # fmt: skip
+    table = pd.DataFrame(rows).assign(
+        covariate="angulation_deg", scope="at equal path", response="pair.distance_um",
+        model_name="d", confidence=0.95, p_interaction=0.01,
+    )  # fmt: skip
+    asked = ("angulation_deg", "at equal path", "pair.distance_um")
+    found = _effects(table, *asked)
+    assert found["B"] == "+1.0 (−3.0 to +5.0)"
+    assert found["A"] == [{"t": "+9.0 (+2.0 to +16.0)", "s": "accent"}]
+    alike = _effects(table.assign(p_interaction=0.5), *asked)
+    assert alike == {"": "+5.0 (+1.0 to +9.0)"}
+    sure = table.assign(p_interaction=0.5, p=0.01)
+    assert _effects(sure, *asked)[""][0]["s"] == "accent"
