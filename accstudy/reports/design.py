@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from itertools import combinations
 from typing import Any
 
@@ -14,7 +15,7 @@ from scipy.sparse.csgraph import connected_components
 from accstudy.reports.document import Document, Heading, ReportContent, Text, heads, italic
 from accstudy.reports.model_names import margin_name, response_label
 from accstudy.reports.rows import groups
-from accstudy.words.catalogue import say
+from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import NONE, joined, missing
 
 __all__ = ["checklist", "checklist_rows", "design_section", "inseparable_sentences"]
@@ -158,67 +159,11 @@ def _crossing(apart: list[str]) -> str:
 
 def checklist_rows(content: ReportContent) -> list[tuple[str, str, str]]:
     """Items with what the record says; ``for the author`` where it is silent."""
-    scans = content.table("scans")
-    factors = {str(c) for c in scans.columns}
-    return [
-        (
-            say("design.structured_abstract_with_aim"),
-            say("design.consort_1"),
-            say("design.for_the_author"),
-        ),
-        (
-            say("design.scientific_background_and_rationale"),
-            say("design.consort_2a"),
-            say("design.for_the_author"),
-        ),
-        (say("design.objectives_and_hypotheses"), say("design.consort_2b"), _hypotheses(content)),
-        (
-            say("design.materials_devices_versions_and"),
-            say("design.cris_consort_3"),
-            _steps(factors),
-        ),
-        (say("design.outcomes_predefined_and_how"), say("design.consort_4"), _outcomes(content)),
-        (say("design.sample_size_rationale"), say("design.cris_consort_5"), _sizes(content)),
-        (say("design.smallest_relevant_difference"), "CRIS", _difference(content)),
-        (
-            say("design.method_of_randomisation"),
-            say("design.cris_consort_6"),
-            _order(content, factors),
-        ),
-        (
-            say("design.allocation_concealment"),
-            say("design.consort_7"),
-            say("design.for_the_author"),
-        ),
-        (
-            say("design.implementation_who_randomised_and"),
-            say("design.consort_8"),
-            _operators(content),
-        ),
-        (say("design.blinding"), say("design.cris_consort_9"), say("design.for_the_author")),
-        (
-            say("design.statistical_methods"),
-            say("design.cris_consort_10"),
-            say("design.section_methods"),
-        ),
-        (
-            say("design.losses_and_exclusions_with"),
-            "CRIS",
-            say("design.section_exclusions_and_failures"),
-        ),
-        (
-            say("design.results_for_every_group"),
-            say("design.consort_11"),
-            say("design.sections_means_of_every"),
-        ),
-        (say("design.limitations_and_sources_of"), say("design.consort_12"), _limitations(content)),
-        (
-            say("design.funding_and_conflicts_of"),
-            say("design.consort_13"),
-            say("design.for_the_author"),
-        ),
-        (say("design.access_to_the_protocol"), say("design.consort_14"), _protocol(content)),
-    ]
+    rows = []
+    for name, line in words("design.checklist").items():
+        item, asked_by, answer = (part.strip() for part in line.split("|"))
+        rows.append((item, asked_by, _ANSWERS[name](content) if name in _ANSWERS else answer))
+    return rows
 
 
 def _limitations(content: ReportContent) -> str:
@@ -237,7 +182,8 @@ def _hypotheses(content: ReportContent) -> str:
     )
 
 
-def _steps(factors: set[str]) -> str:
+def _steps(content: ReportContent) -> str:
+    factors = set(content.table("scans").columns)
     known = [
         f
         for f in ("device", "software", "technique", "scan_body_type", "light", "splint")
@@ -286,7 +232,8 @@ def _sized(table: pd.DataFrame, margin: float) -> str:
     return margin_name(str(table.loc[table["margin"] == margin, "response"].iloc[0]), margin)
 
 
-def _order(content: ReportContent, factors: set[str]) -> str:
+def _order(content: ReportContent) -> str:
+    factors = set(content.table("scans").columns)
     orders = _orders(content)
     if orders:
         said = say("design.then").join(str(order["order"]) for order in orders)
@@ -311,6 +258,19 @@ def _protocol(content: ReportContent) -> str:
         if name
         else say("design.for_the_author")
     )
+
+
+_ANSWERS: dict[str, Callable[[ReportContent], str]] = {
+    "hypotheses": _hypotheses,
+    "materials": _steps,
+    "outcomes": _outcomes,
+    "sample_size": _sizes,
+    "smallest_difference": _difference,
+    "randomisation": _order,
+    "implementation": _operators,
+    "limitations": _limitations,
+    "protocol": _protocol,
+}
 
 
 def checklist(document: Document, content: ReportContent) -> None:
