@@ -228,7 +228,7 @@ def cut(browser):
     )
 
 
-@pytest.mark.parametrize("width", [390, 1440])
+@pytest.mark.parametrize("width", [390, 768, 1440])
 def test_nothing_is_cut_and_the_page_is_accessible(browser, pages, width):
     axe = pytest.importorskip("axe_core_python").__name__
     show(browser, pages, "drift", width)
