@@ -152,5 +152,14 @@ def test_what_was_typed_is_not_lost_without_a_word(browser, screens):
     assert not browser.execute_script(f"{leaves}.defaultPrevented")
     Person(browser).types("Laboratory", "ours")
     assert browser.execute_script(f"{leaves}.defaultPrevented")
+    sent = (
+        "document.querySelector(arguments[0]).dispatchEvent(new Event('submit', {bubbles: true}))"
+    )
+    browser.execute_script(f"document.body.append(document.createElement('form')); {sent}",
+                           "body > form")  # fmt: skip
+    assert browser.execute_script(f"{leaves}.defaultPrevented")  # it was another form
+    browser.execute_script(sent, "form.fields")
+    assert not browser.execute_script(f"{leaves}.defaultPrevented")
+    Person(browser).types("Laboratory", "ours again")
     Person(browser).clicks("Next: Reference")
     Person(browser).sees("Table of the coordinate measuring machine")

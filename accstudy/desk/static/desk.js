@@ -162,10 +162,10 @@ for (const form of all("[data-sheet]")) {
 }
 
 // what was typed and not saved is not lost without a word
-let typed = false;
-for (const form of all("form.fields, [data-sheet]")) form.addEventListener("change", () => { typed = true; });
-document.addEventListener("submit", () => { typed = false; });
-addEventListener("beforeunload", (e) => { if (typed) e.preventDefault(); });
+const typed = new Set();
+for (const form of all("form.fields, [data-sheet]")) form.addEventListener("change", () => typed.add(form));
+document.addEventListener("submit", (e) => typed.delete(e.target));
+addEventListener("beforeunload", (e) => { if (typed.size) e.preventDefault(); });
 
 // where a finding points to
 const place = location.hash && document.getElementById(decodeURIComponent(location.hash.slice(1)));
