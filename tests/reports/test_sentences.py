@@ -514,3 +514,19 @@ def test_the_methods_tell_type_a_from_type_b_and_where_the_reference_enters(cont
     assert "temperature and expansion" in several
     assert "not stated" in said("nothing", u_um=np.nan)
     assert "Uncertainty of the reference" not in dict(methods(base))
+
+
+def test_equivalence_is_said_with_the_interval_that_decides_about_it():
+    row = contrast(margin=20.0, equivalent=True, p_equivalence=0.01, equivalence_low=-7.0,
+                   equivalence_high=13.0)  # fmt: skip
+    said = plain(contrast_sentence(row))
+    assert "equivalence within ±20 µm is shown (90 %: −7.0 to +13.0)" in said
+    assert "−9" in said.split("equivalence")[0]
+
+
+def test_three_contrasts_of_a_kind_are_listed_with_an_and_before_the_last():
+    rows = [contrast(level_b=b, estimate=e) for b, e in (("B", 1.0), ("C", 2.0), ("D", 4.0))]
+    said = plain(contrasts_sentence(rows))
+    assert "A and C, +2.0" in said
+    assert ", and A and D, +4.0 µm" in said
+    assert said.count(", and A and") == 1
