@@ -23,7 +23,7 @@ __all__ = ["MixedFit", "residual_codes"]
 
 Floats = npt.NDArray[np.float64]
 
-_LEAST_DF = 1.0  # below it limits are not stated
+_LEAST_DF = 1.0 - 1e-6  # below it limits are not stated; 1 may come out a last bit lower
 
 
 @dataclass(frozen=True, repr=False)

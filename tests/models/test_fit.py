@@ -211,3 +211,16 @@ def test_heavy_tails_are_a_warning_and_normal_ones_are_not():
     assert "heavy-tails" not in codes(frame.assign(y=rng.normal(size=1000)))
     heavy = codes(frame.assign(y=rng.standard_t(3, size=1000)))
     assert heavy["heavy-tails"] == Severity.WARNING
+
+
+def test_limits_at_exactly_one_degree_of_freedom_do_not_hang_on_a_last_bit():
+    # two groups of one size: the mean has one degree of freedom, give or take rounding
+    rng = np.random.default_rng(12)
+    low = []
+    for _ in range(20):
+        frame = pd.DataFrame({"g": list("aaabbb"), "y": rng.normal(0, 1, 6)})
+        frame["y"] += np.where(frame["g"] == "a", 5.0, 0.0)
+        found = fit_mixed("y ~ 1", ["g"], frame).coefficients().iloc[0]
+        assert found["df"] == pytest.approx(1.0, abs=1e-7)
+        low.append(found["low"])
+    assert np.isfinite(low).all()
