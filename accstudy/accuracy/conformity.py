@@ -29,7 +29,7 @@ from accstudy.accuracy.judge import (
     judge,
 )
 from accstudy.accuracy.normality import TEST, combined_p, normality_p
-from accstudy.accuracy.reference import shared_u
+from accstudy.accuracy.reference_uncertainty import shared_u
 from accstudy.accuracy.samples import Sample, factors_left_out, left_out_p, samples
 from accstudy.accuracy.spans import curve_rows, span_rows
 from accstudy.tables import empty, shape

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from accstudy.accuracy.comparisons import e_n
-from accstudy.accuracy.reference import pair_reference_u, temperature_u_um
+from accstudy.accuracy.reference_uncertainty import pair_reference_u, temperature_u_um
 from accstudy.tables import BEGINNING, shape, valid_since
 
 __all__ = ["reference_changes", "reference_pairs"]
@@ -34,7 +34,7 @@ def reference_pairs(
     implants : DataFrame
         Table ``implants``.
     mpe_constant_um, mpe_per_metre_um, expansion_per_k, temperature_tolerance_k
-        As of `accstudy.accuracy.reference.shared_uncertainty`.
+        As of `accstudy.accuracy.reference_uncertainty.shared_uncertainty`.
     runs : DataFrame, optional
         Table ``reference_runs``.
 

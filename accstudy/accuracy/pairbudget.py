@@ -12,7 +12,7 @@ import pandas as pd
 from accstudy.accuracy.budget import Part, propagate
 from accstudy.accuracy.measurands import pair_results, results
 from accstudy.accuracy.oneway import Layouts, Witnesses, half_width, layouts, variance_of_mean
-from accstudy.accuracy.reference import pair_reference_u, seated_once, temperature_u_um
+from accstudy.accuracy.reference_uncertainty import pair_reference_u, seated_once, temperature_u_um
 from accstudy.accuracy.samples import witnesses
 from accstudy.tables import empty, shape
 

@@ -16,7 +16,7 @@ from accstudy.accuracy.measurands import (
     results,
 )
 from accstudy.accuracy.oneway import Layouts, layouts, one_way_table
-from accstudy.accuracy.reference import shared_u
+from accstudy.accuracy.reference_uncertainty import shared_u
 from accstudy.accuracy.robust import robust_figures
 from accstudy.accuracy.samples import witnesses
 from accstudy.tables import empty, shape
@@ -73,7 +73,7 @@ def accuracy_table(
     reference_u : DataFrame or mapping, optional
         Standard uncertainty that all scans share. A table with ``model``,
         ``measurand``, ``subject`` and ``u`` (see
-        `accstudy.accuracy.reference.shared_uncertainty`), or one value a
+        `accstudy.accuracy.reference_uncertainty.shared_uncertainty`), or one value a
         measurand, in its unit. Where it is not stated the intervals hold for the
         reference as it was given, and ``note`` says so.
     alignment : str, optional

@@ -280,8 +280,8 @@ def analyze_drift(
     options : DriftOptions, optional
         Settings.
     reference_u : DataFrame, optional
-        As `accstudy.accuracy.reference.shared_uncertainty` gives it; the limit is guarded
-        by it.
+        As `accstudy.accuracy.reference_uncertainty.shared_uncertainty` gives it; the limit is
+        guarded by it.
 
     Returns
     -------

@@ -171,7 +171,7 @@ def seat_summary(
         and, one-sided, of the guard against the uncertainty, too.
     reference_u : DataFrame, optional
         ``condition``, ``model``, ``seated``, ``u_um``, from
-        `accstudy.seating.reference.reference_uncertainty`.
+        `accstudy.seating.reference_uncertainty.reference_uncertainty`.
 
     Returns
     -------

@@ -18,7 +18,7 @@ from accstudy.accuracy.overviews import (
 )
 from accstudy.accuracy.pairbudget import uncertainty_budget
 from accstudy.accuracy.precision import precision_curve, precision_vs_span
-from accstudy.accuracy.reference import implant_u, seated_once
+from accstudy.accuracy.reference_uncertainty import implant_u, seated_once
 from accstudy.accuracy.robust import robust_findings
 from accstudy.accuracy.summary import accuracy_table, study_results
 from accstudy.accuracy.vectors import implant_vectors
@@ -28,7 +28,7 @@ from accstudy.drift.analysis import DriftOptions, analyze_drift
 from accstudy.errors import Finding, Severity
 from accstudy.seating.contributions import gap_contributions
 from accstudy.seating.noise import locating_misfits
-from accstudy.seating.reference import reference_uncertainty
+from accstudy.seating.reference_uncertainty import reference_uncertainty
 from accstudy.seating.summary import scan_misfits, seat_medians, seat_summary
 from accstudy.seating.table import seating_table
 from accstudy.stages.compare import (

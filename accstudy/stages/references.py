@@ -10,7 +10,7 @@ import pandas as pd
 
 from accstudy.accuracy.dossier import reference_changes, reference_pairs
 from accstudy.accuracy.pairbudget import SeatingOfBodies, seating_from_data
-from accstudy.accuracy.reference import shared_uncertainty
+from accstudy.accuracy.reference_uncertainty import shared_uncertainty
 from accstudy.compare.arch import arch_of
 from accstudy.errors import Finding, Severity
 from accstudy.locate.arrangement import Lines, own_mirror_image

@@ -24,7 +24,7 @@ from accstudy.accuracy.levels import Grouping, normal_bounds, shared_session_p
 from accstudy.accuracy.normality import combined_p, normality_p, shapiro_wilk_z
 from accstudy.accuracy.oneway import half_width
 from accstudy.accuracy.ranks import beyond_p, lower_bounds, upper_ranks
-from accstudy.accuracy.reference import seated_once, shared_uncertainty
+from accstudy.accuracy.reference_uncertainty import seated_once, shared_uncertainty
 from accstudy.accuracy.samples import grouping_of, left_out_p
 
 ONE = {n: Grouping(np.zeros(n, dtype=np.int64)) for n in (10, 20, 30, 60, 93)}

@@ -9,7 +9,7 @@ from scipy import stats
 
 from accstudy.geometry.rigid import unit
 from accstudy.seating.contributions import contribution_sentence, gap_contributions
-from accstudy.seating.reference import reference_uncertainty
+from accstudy.seating.reference_uncertainty import reference_uncertainty
 from accstudy.seating.summary import scan_misfits, seat_summary
 from accstudy.seating.table import seating_table
 

@@ -12,7 +12,7 @@ from rounded_bodies import ROUNDED
 from trimesh import Trimesh
 from trimesh.remesh import subdivide_to_size
 
-from accstudy.accuracy.reference import implant_u, pair_reference_u
+from accstudy.accuracy.reference_uncertainty import implant_u, pair_reference_u
 from accstudy.cli import main
 from accstudy.errors import InputError
 from accstudy.geometry.rigid import Rigid, frame_from_axis, rotation_vector

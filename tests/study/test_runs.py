@@ -7,7 +7,7 @@ from scipy.spatial.transform import Rotation
 from small_study import SETTINGS, write
 
 from accstudy.accuracy.dossier import reference_pairs
-from accstudy.accuracy.reference import runs_u, shared_uncertainty
+from accstudy.accuracy.reference_uncertainty import runs_u, shared_uncertainty
 from accstudy.errors import StudyError
 from accstudy.geometry.rigid import frame_from_axis
 from accstudy.study.implants import check_reference
