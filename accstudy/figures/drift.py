@@ -201,12 +201,24 @@ def _events(grid: list[Axes], events: pd.DataFrame, *, width_mm: float = 150.0) 
         )
 
 
+_A_MONTH = 28.0  # days
+
+
 def _dates(ax: Axes, *, most: int = 9) -> None:
-    locator = mdates.AutoDateLocator(minticks=3, maxticks=most)  # type: ignore[no-untyped-call]
-    ax.xaxis.set_major_locator(locator)
-    low, high = ax.get_xlim()  # found once: every drawing would search for them anew
-    ax.set_xticks([at for at in ax.get_xticks() if low <= at <= high])
-    ax.xaxis.set_major_formatter(mdates.DateFormatter("%Y-%m"))  # type: ignore[no-untyped-call]
+    low, high = ax.get_xlim()
+    ticks, form = [(low + high) / 2], "%Y-%m-%d"  # all within a day or two
+    if high - low > 2:
+        locator = mdates.AutoDateLocator(minticks=3, maxticks=most)  # type: ignore[no-untyped-call]
+        locator.intervald[mdates.MONTHLY] = [1, 2, 3, 4, 6, 12]
+        ax.xaxis.set_major_locator(locator)
+        ticks = [float(at) for at in ax.get_xticks() if low <= at <= high]
+        if len(ticks) < 2 or min(np.diff(ticks)) >= _A_MONTH:
+            form = "%Y-%m"
+        else:  # no label twice: days, and fewer of them
+            days = [float(at) for at in np.unique(np.ceil(ticks)) if at <= high]
+            ticks = days[:: -(-len(days) // ((most + 1) // 2))]
+    ax.set_xticks(ticks)  # found once: every drawing would search for them anew
+    ax.xaxis.set_major_formatter(mdates.DateFormatter(form))  # type: ignore[no-untyped-call]
 
 
 @styled

@@ -5,12 +5,14 @@ from __future__ import annotations
 import math
 from itertools import combinations
 
+import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 import pytest
 from drawn import days, legend, lines, near, segments, texts, through
 
 from accstudy.figures.drift import (
+    _dates,
     chart_panels,
     gaps_after,
     limit_chart,
@@ -167,3 +169,15 @@ def test_run_lengths_are_lines_of_the_table_a_panel_a_device():
         assert lines(ax) == [[(s, 400 / (1 + s + k)) for s in range(3)] for k in (0, 1)]
         assert ax.get_xlim()[0] == 0
     assert figure.axes[0].get_ylim() == near((0.8, 1e4))
+
+
+@pytest.mark.parametrize("length_days", [0.3, 1.5, 5.0, 14.0, 40.0, 100.0, 240.0, 900.0])
+@pytest.mark.parametrize("most", [5, 9])
+def test_no_date_stands_twice_on_an_axis(length_days, most):
+    _, ax = plt.subplots()
+    start = pd.Timestamp("2026-02-03 08:00")
+    ax.plot([start, start + pd.Timedelta(days=length_days)], [0, 1])
+    _dates(ax, most=most)
+    said = [label.get_text() for label in ax.get_xticklabels()]
+    assert 1 <= len(set(said)) == len(said) <= most
+    plt.close("all")
