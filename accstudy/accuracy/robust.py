@@ -147,7 +147,7 @@ def algorithm_s(sds: npt.ArrayLike, df: npt.ArrayLike, *, at_most: int = 1000) -
     1.26
     """
     w = _values(sds)
-    nu = np.broadcast_to(np.asarray(df, dtype=float), w.shape)
+    nu = np.where(np.isnan(w), 1.0, df)  # of what is left out any will do
     limit2 = special.chdtri(nu, 0.1) / nu
     adjust2 = 1 / (special.chdtr(nu + 2, nu * limit2) + 0.1 * limit2)
     weight = np.where(np.isnan(w), 0.0, nu)
@@ -180,27 +180,23 @@ def robust_figures(found: Layouts, values: npt.ArrayLike, groups: npt.ArrayLike)
         on the cell means, and Algorithm S on the cells' standard deviations; with one cell
         Algorithm A on its results; NaN with two cells, or where no cell holds two results.
     """
-    several, one = found.cells >= _LEAST, (found.cells == 1) & (found.n >= _LEAST)
     bias, s_r = np.full((2, len(found.n)), np.nan)
+    nu = found.cell_n - 1.0
+    sds = np.sqrt(np.divide(found.cell_ss, nu, out=np.full(len(nu), np.nan), where=nu > 0))
+    means, sds, nu = (
+        _side_by_side(found.cell_layout, np.asarray(v, float)) for v in (found.cell_mean, sds, nu)
+    )
+    several = found.cells >= _LEAST
     if several.any():
-        rows = several[found.cell_layout]
-        layout = (np.cumsum(several) - 1)[found.cell_layout[rows]]
-        nu = found.cell_n[rows] - 1.0
-        bias[several] = algorithm_a(_side_by_side(layout, found.cell_mean[rows])).mean
-        spread = nu > 0
-        sds = np.sqrt(found.cell_ss[rows][spread] / nu[spread])
-        enough = np.bincount(layout[spread], minlength=int(several.sum())) >= _LEAST
-        use = enough[layout[spread]]
-        if use.any():
-            own = (np.cumsum(enough) - 1)[layout[spread][use]]
-            df = np.nan_to_num(_side_by_side(own, nu[spread][use]), nan=1.0)
-            s_r[np.flatnonzero(several)[enough]] = algorithm_s(_side_by_side(own, sds[use]), df)
+        bias[several] = algorithm_a(means[several]).mean
+    enough = (~np.isnan(sds)).sum(axis=1) >= _LEAST
+    if enough.any():
+        s_r[enough] = algorithm_s(sds[enough], nu[enough])
+    one = (found.cells == 1) & (found.n >= _LEAST)
     if one.any():
-        group = np.asarray(groups, dtype=np.int64)
-        rows = one[group]
-        results = np.asarray(values, dtype=float)[rows]
-        found_here = algorithm_a(_side_by_side((np.cumsum(one) - 1)[group[rows]], results))
-        bias[one], s_r[one] = found_here.mean, found_here.sd
+        results = _side_by_side(np.asarray(groups, np.int64), np.asarray(values, float))
+        alone = algorithm_a(results[one])
+        bias[one], s_r[one] = alone.mean, alone.sd
     return pd.DataFrame({"bias_robust": bias, "s_r_robust": s_r})
 
 

@@ -192,10 +192,11 @@ def _prepared(
 
 def _start(problem: Problem, names: Sequence[str], near: MixedFit) -> Floats | None:
     """Ratios of a fit to start from; those of terms that it lacks are small."""
-    if problem.q <= SMALL or len(problem.n_group) > 1:
+    if problem.q <= SMALL:
         return None
     ratios = near.sds / near.sds.iloc[len(near.groups)]
-    return np.array([ratios.get(name, 0.1) for name in names], float)
+    own = [ratios.get(name, 0.1) for name in names]
+    return np.array([*own, *[0.0] * (len(problem.n_group) - 1)], float)  # logs of residual ratios
 
 
 def _assumed(
@@ -293,11 +294,5 @@ def unequal_fit(fit: MixedFit, factor: str) -> MixedFit:
         residual_levels=levels,
         table=table,
         problem=problem,
-        optimum=maximise(problem, start=_unequal_start(fit, problem)),
+        optimum=maximise(problem, start=_start(problem, fit.random, fit)),
     )
-
-
-def _unequal_start(fit: MixedFit, problem: Problem) -> Floats | None:
-    if problem.q <= SMALL:
-        return None
-    return np.append(fit.optimum.at.theta, np.zeros(len(problem.n_group) - 1))
