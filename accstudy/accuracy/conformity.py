@@ -20,6 +20,7 @@ from accstudy.accuracy.judge import (
     EACH_PAIR,
     NOT_VERIFIED,
     REFUTED,
+    TEST_LEVEL,
     VERIFIED,
     Bounds,
     Judgement,
@@ -38,7 +39,7 @@ __all__ = ["cases", "conformity_tables", "Case", "Conformity", "LimitOf"]
 
 Floats = npt.NDArray[np.float64]
 
-_LEVEL = 0.05
+_TELLING = 10.0  # a bound beyond so many times what any scan deviated by tells of few cells only
 _RANK = ["", VERIFIED, NOT_VERIFIED, REFUTED]
 
 
@@ -107,7 +108,7 @@ class Case:
     @property
     def doubted(self) -> bool:
         """Whether scans of one cell differ by a factor that the cells leave out."""
-        return self.p_left_out < _LEVEL
+        return self.p_left_out < TEST_LEVEL
 
     def judged(self, limit: float) -> list[Judgement]:
         """A limit judged, model by model."""
@@ -295,6 +296,7 @@ def _row(
     free = all(x.distribution_free for x in bounds)
     enough = len(sample.matrix) >= n_free
     contradicted = any(j.contradicted for j in judged)
+    furthest = np.nanmax(largest) if np.isfinite(largest).any() else np.nan
     row: dict[str, Any] = {
         "condition": sample.condition,
         "measurand": limit.measurand,
@@ -309,7 +311,8 @@ def _row(
         "n_pairs": max(s.matrix.shape[1] for s in case.samples),
         "tolerance_bound": b.bound[i],
         "bound_low": np.nanmax(lows) if np.isfinite(lows).any() else np.nan,
-        "largest_seen": np.nanmax(largest) if np.isfinite(largest).any() else np.nan,
+        "largest_seen": furthest,
+        "informative": not b.bound[i] > _TELLING * furthest,
         "n_beyond": beyond,
         "share_beyond": beyond / seen if seen else np.nan,
         "u": u,

@@ -21,6 +21,7 @@ __all__ = [
     "EACH_PAIR",
     "NOT_VERIFIED",
     "REFUTED",
+    "TEST_LEVEL",
     "VERIFIED",
     "Bounds",
     "Judgement",
@@ -45,7 +46,9 @@ REFUTED = "nonconformity verified"
 
 EACH_PAIR, ALL_PAIRS = "each pair", "all pairs"
 
-_TEST_LEVEL = 0.05
+TEST_LEVEL = 0.05
+"""Of the tests for normality and for levels left out of the cells."""
+
 _SMALLEST = 1e-3
 _FEW = 4
 
@@ -418,7 +421,7 @@ def judge(
             together.largest,
             together.distribution_free,
         )
-    contradicted = not together.distribution_free and p < _TEST_LEVEL
+    contradicted = not together.distribution_free and p < TEST_LEVEL
     barred = contradicted or doubted
 
     def said(b: Bounds, sizes: Floats, w: Floats, w_low: Floats) -> npt.NDArray[np.object_]:

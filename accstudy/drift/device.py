@@ -206,6 +206,7 @@ class Device:
         regime = stretch.rows.iloc[since:]
         times = months(regime["at"])
         confidence = self.settings.confidence
+        shown = bool(trend.p < 1 - confidence)
         robust = theil_sen(regime["mean"], times, confidence=confidence)
         kendall = mann_kendall(regime["mean"].to_numpy(float), times)
         at = stretch.rows["at"]
@@ -219,6 +220,7 @@ class Device:
             "slope_low_per_month": trend.low,
             "slope_high_per_month": trend.high,
             "p": trend.p,
+            "shown": shown,
             "begins_at": at.iloc[trend.begins],
             "begins_low": at.iloc[trend.begins_low],
             "begins_high": at.iloc[trend.begins_high],
@@ -231,7 +233,7 @@ class Device:
             "autocorrelation_p": series.rho_p,
             "confidence": confidence,
             "method": SLOPE_METHOD,
-            "what": _trend_sentence(stretch, trend, grows=trend.p < 1 - confidence),
+            "what": _trend_sentence(stretch, trend, grows=shown),
         }
 
 

@@ -123,6 +123,8 @@ def effect_table(fit: MixedFit, response: str, *, confidence: float = 0.95) -> p
         head = pd.DataFrame(labels, columns=["kind", "level", "level_a", "level_b"])
         table = pd.concat([head, table], axis=1)
         table["p_holm"] = table.groupby("kind")["p"].transform(lambda p: holm(p))
+        decides = table["p"].where(table["kind"] == "average", table["p_holm"])
+        joint = _joint(fit, [c.row for c in each])
         parts.append(
             table.assign(
                 covariate=column,
@@ -131,7 +133,9 @@ def effect_table(fit: MixedFit, response: str, *, confidence: float = 0.95) -> p
                 factor=":".join(factors),
                 from_value=low,
                 to_value=high,
-                p_interaction=_joint(fit, [c.row for c in each]),
+                p_interaction=joint,
+                shown=_below(decides, 1 - confidence),
+                interaction_shown=_below(pd.Series(joint, table.index), 1 - confidence),
                 n_models=n_models,
                 df_models=left,
             )
@@ -173,6 +177,11 @@ def ratios(table: pd.DataFrame, base: float | None) -> dict[str, pd.Series]:
     names = {"ratio": "estimate", "ratio_low": "low", "ratio_high": "high"}
     values = {name: table[column].astype(float) for name, column in names.items()}
     return {name: v * np.nan if base is None else base**v for name, v in values.items()}
+
+
+def _below(p: pd.Series, alpha: float) -> pd.Series:
+    """Whether p values are below a level; empty where there is none."""
+    return (p < alpha).astype("boolean").mask(p.isna())
 
 
 def _joint(fit: MixedFit, rows: list[Floats]) -> float:

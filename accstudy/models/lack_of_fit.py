@@ -87,6 +87,7 @@ def lack_of_fit(fit: MixedFit) -> LackOfFit:
             classes.append(_observed(means, column, _cut(means[column], limits)))
     table = pd.DataFrame(tests, columns=["covariate", "missing", "num_df", "den_df", "F", "p"])
     table["p_holm"], table["method"] = holm(table["p"]), fit.method
+    table["shown"] = (table["p_holm"] < _SHOWN).astype("boolean").mask(table["p_holm"].isna())
     stacked = pd.concat(classes, ignore_index=True) if classes else pd.DataFrame()
     return LackOfFit(stacked, table)
 
@@ -216,7 +217,7 @@ def lack_findings(found: LackOfFit, *, unit: str, where: str) -> list[Finding]:
     out = []
     for column in dict.fromkeys(found.tests["covariate"]) if len(found.tests) else ():
         mine = found.tests[(found.tests["covariate"] == column)]
-        shown = mine[mine["p_holm"] < _SHOWN].sort_values("p")
+        shown = mine[mine["shown"].fillna(False)].sort_values("p")
         if not len(shown):
             continue
         first = shown.iloc[0]

@@ -199,7 +199,7 @@ _ORDER = [
     "shown", "ratio", "ratio_low", "ratio_high", "ratio_simultaneous_low",
     "ratio_simultaneous_high", "inverse_ratio", "inverse_low", "inverse_high",
     "margin", "p_equivalence",
-    "equivalence_low", "equivalence_high", "equivalent",
+    "equivalence_low", "equivalence_high", "equivalence_confidence", "equivalent",
 ]  # fmt: skip
 
 
@@ -271,6 +271,7 @@ def _judged(
         p_equivalence=p,
         equivalence_low=equivalence_low,
         equivalence_high=equivalence_high,
+        equivalence_confidence=2 * confidence - 1,
     )
     table = family(table, confidence=confidence, adjust=adjust)
     limits = ("low", "high", "simultaneous_low", "simultaneous_high")

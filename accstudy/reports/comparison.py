@@ -204,7 +204,7 @@ def differences_table(document: Document, content: ReportContent, models: list[s
                 _meaning(row, ratio, say("comparison.scatter_differs") if scatter else ""),
             ]
         )
-    level, both = sure(confidence_of(content)), sure(2 * confidence_of(content) - 1)
+    level, both = sure(confidence_of(content)), sure(lead["equivalence_confidence"].iloc[0])
     said = say("comparison.difference_of_the_mean", response=response_label(response))
     if logs:
         said = say("comparison.ratio_of_the_first", response=response_label(response))
@@ -339,12 +339,10 @@ def _effects(table: pd.DataFrame, column: str, scope: str, response: str) -> dic
         return {}
     rows = rows[rows["model_name"] == rows["model_name"].iloc[0]]
     kind = "level" if varies(rows) else "average"
-    alpha = 1 - float(rows["confidence"].iloc[0])
     out: dict[str, Text] = {}
     for row in rows_of(rows[rows["kind"] == kind]):
-        p = row.p_holm if kind == "level" else row.p
         said = effect_size(row, unit=False)
         out[str(row.level) if kind == "level" else ""] = (
-            [strong_accent(said)] if not missing(p) and float(p) < alpha else said
+            [strong_accent(said)] if is_true(row.shown) else said
         )
     return out

@@ -2,15 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
-from itertools import combinations
 from typing import Any
 
-import numpy as np
 import pandas as pd
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 
 from accstudy.reports.document import Document, Heading, ReportContent, Text, heads, italic
 from accstudy.reports.model_names import margin_name, response_label
@@ -23,79 +18,28 @@ __all__ = ["checklist", "checklist_rows", "design_section", "inseparable_sentenc
 _MOST_COLUMNS = 8
 _MOST_ROWS = 24
 _MOST_NAMED = 8
-_NOT_GROUPS = {"scan", "pair", "implant", "condition", "cell"}
 
 
 def inseparable_sentences(content: ReportContent) -> list[str]:
-    """Say which factors the design cannot tell apart, because their levels never cross.
+    """Say which factors the design cannot tell apart, from table ``model_confounding``.
 
-    Two factors can be told apart when their levels hang together: from every level of
-    one to every other there is a way over levels of the other that occur with both.
-    Where the levels fall into blocks, differences between the blocks belong to either.
+    ``session is confounded with model: M2 and M6 only with session 1; ...``.
     """
-    scans = _scans(content)
-    nested = _nested(content)
-    out = []
-    for a, b in combinations([f for f in _factors(content) if f in scans], 2):
-        if {a, b} in nested:
+    table, out = content.table("model_confounding"), []
+    for (a, b), rows in groups(table, ["factor", "other_factor"]) if len(table) else []:
+        said = say("design.is_confounded_with", outer=_name(b), inner=_name(a))
+        if len(rows) > _MOST_NAMED:
+            blocks = rows["block"].nunique()
+            out.append(say("design.their_levels_fall_into", said=said, blocks=blocks))
             continue
-        first, second = scans[a].astype(str), scans[b].astype(str)
-        if first.nunique() < 2 or second.nunique() < 2:
-            continue
-        blocks = _blocks(first, second)
-        if blocks.max() > 0:
-            out.append(_sentence(a, b, first, second, blocks))
+        each = []
+        for _, mine in groups(rows, ["block"]):
+            own, with_ = (
+                [str(v) for v in mine.loc[mine["factor_of"] == f, "level"]] for f in (a, b)
+            )
+            each.append(say("design.only_with", own=joined(own), levels=_levels(_name(b), with_)))
+        out.append(f"{said}: {', '.join(each)}")
     return out
-
-
-def _scans(content: ReportContent) -> pd.DataFrame:
-    pairs = content.table("pair_deviations")
-    return pairs.drop_duplicates("scan") if len(pairs) else pairs
-
-
-def _factors(content: ReportContent) -> list[str]:
-    """Model, what is compared, and what the models and cells call random."""
-    analysis = content.settings.get("analysis", {})
-    names = ["model", *(str(c) for c in analysis.get("condition") or ())]
-    names += [str(c) for c in analysis.get("cell") or ()]
-    for one in content.settings.get("model") or ():
-        for term in one.get("random") or ():
-            names += re.findall(r"\w+", str(term).rpartition("|")[2])
-    return [n for n in dict.fromkeys(names) if n not in _NOT_GROUPS]
-
-
-def _nested(content: ReportContent) -> list[set[str]]:
-    """Pairs of factors of which one is meant to lie within the other."""
-    out = []
-    cell = [str(c) for c in content.settings.get("analysis", {}).get("cell") or ()]
-    out += [set(two) for two in combinations(cell, 2)]
-    for one in content.settings.get("model") or ():
-        for term in one.get("random") or ():
-            parts = re.split(r"[/:]", str(term).rpartition("|")[2].replace(" ", ""))
-            out += [set(two) for two in combinations(parts, 2)]
-    return out
-
-
-def _blocks(first: pd.Series, second: pd.Series) -> pd.Series:
-    """Number of the block of each row: rows that share a level lie in the same one."""
-    a, b = (pd.factorize(c)[0] for c in (first, second))
-    n, m = int(a.max()) + 1, int(b.max()) + 1
-    ties = coo_matrix((np.ones(len(a)), (a, n + b)), shape=(n + m, n + m))
-    return pd.Series(connected_components(ties, directed=False)[1][a], index=first.index)
-
-
-def _sentence(a: str, b: str, first: pd.Series, second: pd.Series, blocks: pd.Series) -> str:
-    """``session is confounded with model: M2 and M6 only with session 1; ...``."""
-    inner, outer = _name(a), _name(b)
-    said = say("design.is_confounded_with", outer=outer, inner=inner)
-    if first.nunique() + second.nunique() > _MOST_NAMED:
-        return say("design.their_levels_fall_into", said=said, blocks=blocks.nunique())
-    each = []
-    for number in dict.fromkeys(blocks):
-        mine = blocks == number
-        own, with_ = (list(dict.fromkeys(c[mine])) for c in (first, second))
-        each.append(say("design.only_with", own=joined(own), levels=_levels(outer, with_)))
-    return f"{said}: {', '.join(each)}"
 
 
 def _name(factor: str) -> str:
@@ -109,7 +53,8 @@ def _levels(name: str, levels: list[str]) -> str:
 
 def design_section(document: Document, content: ReportContent) -> None:
     """Scans that were used by model, cell factor and condition, and what never crosses."""
-    scans = _scans(content)
+    pairs = content.table("pair_deviations")
+    scans = pairs.drop_duplicates("scan") if len(pairs) else pairs
     cell = [str(c) for c in content.settings.get("analysis", {}).get("cell") or ()]
     cell = [c for c in cell if c in scans]
     apart = inseparable_sentences(content)

@@ -13,7 +13,13 @@ from accstudy.models.expression import columns_of
 from accstudy.models.responses import plain_response
 from accstudy.reports.document import Document, ReportContent, Text, extended, strong_accent
 from accstudy.reports.headline import held_phrase
-from accstudy.reports.model_names import ends_said, model_unit, ratio_said, response_label
+from accstudy.reports.model_names import (
+    ends_said,
+    is_true,
+    model_unit,
+    ratio_said,
+    response_label,
+)
 from accstudy.reports.names import variable_name
 from accstudy.reports.rows import confidence_of
 from accstudy.words.catalogue import say, words
@@ -85,12 +91,11 @@ def effect_sentence(rows: pd.DataFrame) -> Text:
     step = words("effects.steps")[str(whole["covariate"])]
     if varies(rows):
         each = rows[rows["kind"] == "level"]
-        alpha = 1 - float(whole["confidence"])
         runs: list[Any] = []
         for k, r in enumerate(rows_of(each)):
             said = f"{r.level} {effect_size(r)}"
             runs.append("" if k == 0 else say("effects.and") if k == len(each) - 1 else ", ")
-            runs.append(strong_accent(said) if float(r.p_holm) < alpha else said)
+            runs.append(strong_accent(said) if is_true(r.shown) else said)
         return [
             say(
                 "effects.per_it_depends_on",
@@ -101,7 +106,7 @@ def effect_sentence(rows: pd.DataFrame) -> Text:
             ).replace("p = <", "p <"),
             *runs,
         ]
-    shown = bool(whole["p"] < 1 - float(whole["confidence"]))
+    shown = is_true(whole["shown"])
     p = f"p = {p_value(whole['p'])}".replace("p = <", "p <").replace("p = >", "p >")
     return [
         say("effects.per_label_step", label=label, step=step),
@@ -113,8 +118,7 @@ def effect_sentence(rows: pd.DataFrame) -> Text:
 
 def varies(rows: pd.DataFrame) -> bool:
     """Whether the effect in rows of ``model_effects`` is shown to differ between levels."""
-    alpha = 1 - float(rows["confidence"].iloc[0])
-    return bool(rows["p_interaction"].iloc[0] < alpha and (rows["kind"] == "level").any())
+    return is_true(rows["interaction_shown"].iloc[0]) and bool((rows["kind"] == "level").any())
 
 
 def effect_size(row: Any, *, unit: bool = True) -> str:

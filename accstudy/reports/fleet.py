@@ -142,7 +142,7 @@ def device_cautions(
     said += _software(points, scans)
     signed = set(signals["measurand"]) if len(signals) else set()
     for row in rows_of(trends):
-        if row.p < 1 - row.confidence and row.measurand not in signed:
+        if row.shown and row.measurand not in signed:
             said.append(
                 say("device.has_a_trend_with", short_name=short_name(row.measurand), p=row.p)
             )

@@ -42,7 +42,6 @@ __all__ = [
 ]
 
 _ON_FIRST_PAGE = 3
-_MISSED = 0.05  # p after Holm from which the fitted means are said to miss what was seen
 _NEAR = 0.08  # relative distance from a share up to which "about" is said
 
 
@@ -186,7 +185,7 @@ def fit_caution(content: ReportContent, lead: str) -> list[str]:
     out = []
     tests, ranges = content.table("model_lack_of_fit"), content.table("model_covariates")
     if len(tests):
-        mine = tests[(tests["model_name"] == lead) & (tests["p_holm"] < _MISSED)]
+        mine = tests[(tests["model_name"] == lead) & tests["shown"].map(is_true)]
         for column in dict.fromkeys(mine["covariate"]):
             p = p_value(mine.loc[mine["covariate"] == column, "p_holm"].min())
             p = f"p {p}" if p.startswith("<") else f"p = {p}"

@@ -10,7 +10,7 @@ from accstudy.figures.style import rows_of
 from accstudy.models.decisions import log_base
 from accstudy.reports.document import Document, ReportContent, Text
 from accstudy.reports.headline import scatter_caution
-from accstudy.reports.model_names import level_contrasts, model_unit, response_label
+from accstudy.reports.model_names import is_true, level_contrasts, model_unit, response_label
 from accstudy.reports.names import contrast_name, variable_name
 from accstudy.reports.rows import slug
 from accstudy.words.catalogue import say
@@ -117,7 +117,7 @@ def lack_of_fit_section(document: Document, content: ReportContent, models: list
         return
     lines: list[Text] = []
     for model in dict.fromkeys(tests["model_name"]):
-        mine = tests[(tests["model_name"] == model) & (tests["p_holm"] < 0.05)]
+        mine = tests[(tests["model_name"] == model) & tests["shown"].map(is_true)]
         own = classes[classes["model_name"] == model] if len(classes) else classes
         response = str(tests.loc[tests["model_name"] == model, "response"].iloc[0])
         what = joined(

@@ -235,7 +235,7 @@ def _ends(row: Any, unit: str, *, equivalence: bool) -> str:
     low, high, level = row.low, row.high, ""
     if equivalence and not missing(row.equivalence_low):
         low, high = row.equivalence_low, row.equivalence_high
-        level = f"{sure(2 * row.confidence - 1)}: "
+        level = f"{sure(row.equivalence_confidence)}: "
     ends = [number(v, unit, signed=True) for v in (low, high)]
     return say("models.to_level_ends", level=level, ends=ends[0], ends_2=ends[1])
 

@@ -56,7 +56,7 @@ def contrasts_section(document: Document, content: ReportContent, lead: str) -> 
     label = response_label(str(rows["response"].iloc[0]))
     margin = rows["margin"].dropna()
     confidence = confidence_of(content)
-    level, both = sure(confidence), sure(2 * confidence - 1)
+    level, both = sure(confidence), sure(rows["equivalence_confidence"].iloc[0])
     fits = content.table("model_fits")
     own = fits[fits["model_name"] == lead] if len(fits) else fits
     at_once = len(own) > 0 and bool(own["simultaneous"].fillna(False).any())

@@ -37,8 +37,6 @@ __all__ = [
     "typical_scan",
 ]
 
-_USELESS = 10.0
-
 
 def groups(frame: pd.DataFrame, keys: list[str]) -> list[tuple[tuple[str, ...], pd.DataFrame]]:
     """Groups of a table in the order of their first row, keys as text."""
@@ -86,8 +84,8 @@ def between(content: ReportContent) -> tuple[str, str, str]:
 def own_limits(content: ReportContent) -> pd.DataFrame:
     """Rows of table ``conformity`` that lead: where operators return, those for them.
 
-    A bound that is more than ten times what any scan deviated by says that the cells are
-    too few, and nothing of the device: it is left empty where nothing is verified.
+    A bound that is not informative says that the cells are too few, and nothing of the device:
+    it is left empty where nothing is verified.
     """
     table = content.table("conformity")
     if not len(table):
@@ -115,9 +113,7 @@ def _of_others(table: pd.DataFrame) -> pd.Series:
 
 
 def _telling(rows: pd.DataFrame) -> pd.DataFrame:
-    useless = (rows["verdict"] != REFUTED) & (
-        rows["tolerance_bound"] > _USELESS * rows["largest_seen"]
-    )
+    useless = (rows["verdict"] != REFUTED) & ~rows["informative"].astype(bool)
     kept = rows[["tolerance_bound", "bound_with_guard"]].mask(useless)
     return rows.assign(**{str(c): kept[c] for c in kept}, uninformative=useless)
 

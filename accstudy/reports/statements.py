@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from accstudy.accuracy.judge import EACH_PAIR, NOT_VERIFIED, REFUTED, VERIFIED
+from accstudy.accuracy.judge import EACH_PAIR, NOT_VERIFIED, REFUTED, TEST_LEVEL, VERIFIED
 from accstudy.plan.size import size_words
 from accstudy.reports.document import Text, strong_accent
 from accstudy.reports.names import measurand_name
@@ -22,8 +22,6 @@ __all__ = [
     "verdict_words",
     "what_next",
 ]
-
-_REJECTED = 0.05
 
 
 def for_whom(holds_for: str) -> str:
@@ -50,7 +48,7 @@ def assumption(row: Any) -> str:
     test = say(
         "verdicts.test_normality_test_p", normality_test=row.normality_test, p=_p(row.p_normal)
     )
-    if float(row.p_normal) < _REJECTED:
+    if float(row.p_normal) < TEST_LEVEL:
         return say("verdicts.for_normally_distributed_scatter", test=test)
     return say("verdicts.assuming_normally_distributed_scatter_2", test=test)
 
@@ -176,11 +174,11 @@ def what_next(row: Any, supported_mm: float | None = None, *, size: bool = True)
     if uninformative(row):
         said.append(say("verdicts.no_informative_bound", row))
     if row.verdict == NOT_VERIFIED and not missing(row.tolerance_bound):
-        if not missing(row.p_left_out) and float(row.p_left_out) < _REJECTED:
+        if not missing(row.p_left_out) and float(row.p_left_out) < TEST_LEVEL:
             said.append(
                 say("verdicts.add_to_analysis_cell", left_out=row.left_out, p=_p(row.p_left_out))
             )
-        if row.assumption != "none" and not missing(row.p_normal) and row.p_normal < _REJECTED:
+        if row.assumption != "none" and not missing(row.p_normal) and row.p_normal < TEST_LEVEL:
             said.append(
                 say(
                     "verdicts.independent_scans_decide_without",

@@ -99,6 +99,7 @@ def mixed_models(
     if not specs:
         return {}, ()
     from accstudy.models.between import effect_notes
+    from accstudy.models.confounding import confounded
     from accstudy.models.results import FURTHER, model_tables
 
     found = model_tables(
@@ -115,8 +116,16 @@ def mixed_models(
         "model_means": found.means,
         "model_contrasts": found.contrasts,
     }
-    if study.settings.study.kind == "comparison" and study.referenced:
-        tables["model_effect_notes"] = effect_notes(pairs)
+    if study.settings.study.kind == "comparison":
+        analysis = study.settings.analysis
+        tables["model_confounding"] = confounded(
+            pairs,
+            condition=analysis.condition or (),
+            cell=analysis.cell or (),
+            random=[term for spec in specs for term in spec.random],
+        )
+        if study.referenced:
+            tables["model_effect_notes"] = effect_notes(pairs)
     tables |= {f"model_{name}": found.further[name] for name in FURTHER}
     return tables, found.findings
 

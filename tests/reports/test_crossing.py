@@ -3,6 +3,7 @@
 import pandas as pd
 import pytest
 
+from accstudy.models.confounding import confounded
 from accstudy.reports.design import design_section, inseparable_sentences
 from accstudy.reports.document import Document, ReportContent, plain
 
@@ -15,7 +16,9 @@ def content(rows, cell=("operator", "session"), random=("model", "operator/sessi
         "analysis": {"condition": ["technique"], "cell": list(cell)},
         "model": [{"random": list(random)}],
     }
-    return ReportContent("x", settings, {"pair_deviations": pairs}, {}, "")
+    blocks = confounded(pairs, condition=["technique"], cell=cell, random=random)
+    tables = {"pair_deviations": pairs, "model_confounding": blocks}
+    return ReportContent("x", settings, tables, {}, "")
 
 
 def crossed(session_of):
