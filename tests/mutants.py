@@ -4,9 +4,10 @@
 
 A seeded sample of `count` faults for each room: an operator, a comparison, a sign, a number
 or a condition exchanged (cosmic-ray's operators), or the name of a table's column exchanged
-for its neighbour's. Works on a copy; prints each survivor as a line to look at, and the share
-that was killed. Annotations are not touched, and faults that no behaviour can show (a wider
-tolerance of an iteration, say) count as survivors until someone looks at them.
+for its neighbour's; in scripts of a page the same by a table of tokens. Works on a copy; prints
+each survivor as a line to look at, and the share that was killed. Annotations are not touched,
+and faults that no behaviour can show (a wider tolerance of an iteration, say) count as survivors
+until someone looks at them.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import importlib
 import os
 import pickle
 import random
+import re
 import select
 import shutil
 import signal
@@ -65,6 +67,19 @@ FAILED = (1, 2)
 
 TIMEOUT = 600
 
+EXCHANGED = {
+    **{"===": "!==", "!==": "===", "<": ">=", ">": "<=", "<=": ">", ">=": "<"},
+    **{"&&": "||", "||": "&&", "true": "false", "false": "true"},
+    **{" + ": " - ", " - ": " + ", " * ": " / ", " / ": " * "},
+}
+"""Tokens of a script, and what is put in their place; a number becomes the next one."""
+
+TOKEN = re.compile(
+    r"//[^\n]*|\"(?:[^\"\\\n]|\\.)*\"|'(?:[^'\\\n]|\\.)*'"  # comments and strings are skipped
+    r"|(?P<token>===|!==|&&|\|\||<=|>=|(?<![=<>-])>(?!=)|<(?![=/])| [-+*/] (?!\s)"
+    r"|\b(?:true|false)\b|(?<![\w.#])\d+(?:\.\d+)?\b(?!px|%))"
+)
+
 
 class Fault(NamedTuple):
     """A place of a file, and what is done there: which occurrence of a kind."""
@@ -77,8 +92,9 @@ class Fault(NamedTuple):
     def code(self) -> str:
         """The file with the fault."""
         code = self.file.read_text(encoding="utf-8")
-        if self.kind == "column":
-            return exchanged_columns(code)[self.occurrence][1]
+        if self.kind in ("column", "token"):
+            made = exchanged_columns if self.kind == "column" else exchanged_tokens
+            return made(code)[self.occurrence][1]
         tree = get_ast(code)
         node, k, _ = places(tree, self.kind)[self.occurrence]
         other = get_operator(f"core/{self.kind}")().mutate(node, k)
@@ -146,9 +162,24 @@ def exchanged_columns(code: str) -> list[tuple[tuple[int, int], str]]:
     return found
 
 
+def exchanged_tokens(code: str) -> list[tuple[tuple[int, int], str]]:
+    """Each token of a script that has another to be exchanged for: place and code."""
+    found = []
+    for one in TOKEN.finditer(code):
+        if token := one["token"]:
+            now = EXCHANGED.get(token) or f"{float(token) + 1:g}"
+            line = code.count("\n", 0, one.start()) + 1
+            found.append(((line, one.start()), code[: one.start()] + now + code[one.end() :]))
+    return found
+
+
 def faults(file: Path) -> list[Fault]:
-    """All faults of a module."""
+    """All faults of a module or a script."""
     code = file.read_text(encoding="utf-8")
+    if file.suffix == ".js":
+        return [
+            Fault(file, line, "token", k) for k, ((line, _), _) in enumerate(exchanged_tokens(code))
+        ]
     parsed = ast.parse(code)
     kept, tree = untouched(parsed), get_ast(code)
     sums = [
@@ -271,6 +302,8 @@ def ordered(
 ) -> list[list[str]]:
     """Tests for a fault: pages that run through it, those that import its module, all of CI."""
     name = f"accstudy/{room}/{fault.file.name}"
+    if fault.file.suffix == ".js":
+        return [[], [f"tests/{room}/test_browser.py"], [f"tests/{room}/test_page.py"]]
     own = f"tests/{room}/test_{fault.file.stem}.py"
     pages = "tests/reports/test_approved.py"
     mine = [s for s, lines in through.items() if (name, fault.line) in lines]
@@ -284,6 +317,8 @@ def ordered(
     every = [f for where in (room, *ALSO[room]) for f in sorted(
         (str(p.relative_to(ROOT)) for p in (ROOT / "tests" / where).glob("test_*.py")),
         key=lambda f: SLOW.index(Path(f).stem) if Path(f).stem in SLOW else -1)]  # fmt: skip
+    if ">>> " in fault.file.read_text("utf-8") if fault.file.is_file() else False:
+        first.append(name)
     nodes = [f"{pages}::test_pages_are_as_approved[{s}]" for s in mine[:1]]
     rest = [f for f in every if f not in (*first, pages)]
     if not approved:
@@ -307,6 +342,7 @@ def main() -> None:
         action="store_true",
         help="leave the comparison with approved pages out",
     )
+    parser.add_argument("--scripts", action="store_true", help="faults in scripts alone")
     asked = parser.parse_args()
     os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MPLBACKEND": "agg"}
     with tempfile.TemporaryDirectory() as folder:
@@ -327,8 +363,11 @@ def main() -> None:
             sound = ordered(none, room, {}, approved=True)
             if not all(passes(t) for t in (sound[:-1] if asked.quick else sound) if t):
                 raise SystemExit(f"tests of {room} fail without any fault")
-            files = sorted((copy / "accstudy" / room).glob("*.py"))
+            of_room = copy / "accstudy" / room
+            files = sorted([*of_room.glob("*.py"), *of_room.glob("*.js")])
             every = [fault for file in files for fault in faults(file)]
+            if asked.scripts:
+                every = [fault for fault in every if fault.kind == "token"]
             chosen = random.Random(asked.seed).sample(every, min(asked.count, len(every)))
             dead = 0
             for number, fault in enumerate(chosen, 1):

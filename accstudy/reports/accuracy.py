@@ -157,21 +157,12 @@ def _outlier_counts(document: Document, counts: pd.DataFrame) -> None:
 
 
 def paper_figures(document: Document, content: ReportContent) -> None:
-    """Trueness and precision as papers print them, beside the figures of ISO 5725."""
+    """Trueness and precision as commonly reported, beside the figures of ISO 5725."""
     rows = content.table("field_figures")
     if not len(rows):
         return
-    _, index, _ = between(content)
-    document.heading(say("accuracy.figures_as_papers_print"))
-    for (measurand,), mine in groups(rows, ["measurand"]):
-        unit = str(mine["unit"].iloc[0])
-        document.listed(
-            "accuracy.papers_table",
-            mine,
-            measurand=measurand_name(measurand),
-            unit=unit_name(unit),
-            index=index,
-        )
+    document.heading(say("accuracy.as_commonly_reported"))
+    document.listed("accuracy.papers_table", rows, once=2, index=between(content)[1])
 
 
 def precision_figure(document: Document, content: ReportContent, *, most: int) -> None:

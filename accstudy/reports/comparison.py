@@ -159,7 +159,7 @@ def latex_attachments(document: Document) -> list[Attachment]:
         "Contrasts": "contrasts",
         "Estimated means": "means",
         "F tests": "tests",
-        "Trueness and precision as papers print them": "trueness",
+        "Trueness and precision as commonly reported": "trueness",
     }
     found: list[Attachment] = []
     for block in document.blocks:

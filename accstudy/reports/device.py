@@ -84,8 +84,7 @@ def chapter(document: Document, content: ReportContent, row: Any, main: str) -> 
     document.lead(say("device.state"), *said)
     found = _bear_in_mind(content, row, points, signals)
     if found:
-        text = "; ".join(found)
-        document.lead(say("device.remarks"), f"{text[0].upper()}{text[1:]}.")
+        document.lead(say("device.remarks"), " ".join(f"{t[0].upper()}{t[1:]}." for t in found))
     if not len(points):
         return
     events = device_events(content, row.device)
@@ -309,8 +308,7 @@ def reassess(document: Document, content: ReportContent, row: Any) -> None:
         return
     scans = content.table("scans")
     usable = scans[scans["status"] != "failed"] if "status" in scans else scans
-    total = int((usable["device"] == row.device).sum()) if "device" in usable else 0
-    share = say("device.of_usable", total=total) if total else ""
+    own = usable[usable["device"] == row.device] if "device" in usable else usable
     what = (
         say("device.that_are_not_verified")
         if row.limit_verdict
@@ -322,7 +320,7 @@ def reassess(document: Document, content: ReportContent, row: Any) -> None:
             "device.this_work_is_not",
             work_in_doubt=work_in_doubt(mine),
             mine=len(mine),
-            share=share,
+            total=max(len(own), len(mine)),
             what=what,
         ),
     )

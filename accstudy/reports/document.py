@@ -428,12 +428,17 @@ def clean(text: Text) -> Text:
     return out
 
 
-_UNIT_GAP = re.compile(r"(?<=\d) (?=(?:%|µm|mm|°C|ppm)(?:\W|$))")
+_MONTHS = "|".join(words("list.months").values())
+_NO_BREAK = re.compile(
+    rf"(?<=\d) (?=(?:%|µm|mm|°C|ppm)(?:\W|$)|(?:{_MONTHS}) \d{{4}})"
+    r"|(?<=\bp) (?=[<=>])|(?<=p [<=>]) (?=\d)"
+)
+"""Blanks between a number and its unit or month, and around the sign of a p value."""
 
 
 def printable_keeping_edges(text: str) -> str:
     """As `printable`, keeping a blank at either end, where a run begins or ends."""
-    inner = _UNIT_GAP.sub("\u00a0", printable(text))
+    inner = _NO_BREAK.sub("\u00a0", printable(text))
     if not inner:
         return " " if text[:1].isspace() else ""
     return (" " if text[0] == " " else "") + inner + (" " if text[-1] == " " else "")

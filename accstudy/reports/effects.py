@@ -23,7 +23,7 @@ from accstudy.reports.model_names import (
 from accstudy.reports.names import variable_name
 from accstudy.reports.rows import confidence_of
 from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import joined, number, p_value, sure, unit_name
+from accstudy.words.numbers import joined, number, sure, unit_name
 
 __all__ = ["acting_section", "effect_sentence", "effect_size", "path_section", "varies"]
 
@@ -53,7 +53,10 @@ def _paragraphs(content: ReportContent, column: str) -> list[Text]:
     said: list[Text] = []
     for note in rows_of(mine):
         rows = _rows(content, column, note.scope)
-        lead: list[Text] = [f"{words('effects.scopes').get(note.scope, note.scope).capitalize()}: "]
+        scope = words("effects.scopes").get(note.scope, note.scope).capitalize()
+        lead: list[Text] = [
+            say("effects.per_step", scope=scope, step=words("effects.steps")[column])
+        ]
         if len(rows):
             text = [effect_sentence(r) for r in _leading(rows)]
             for k, part in enumerate(text):
@@ -88,7 +91,6 @@ def effect_sentence(rows: pd.DataFrame) -> Text:
     """Say what one covariate does to one response, by level where that matters."""
     whole = rows[rows["kind"] == "average"].iloc[0]
     label = response_label(str(whole["response"]))
-    step = words("effects.steps")[str(whole["covariate"])]
     if varies(rows):
         each = rows[rows["kind"] == "level"]
         runs: list[Any] = []
@@ -96,22 +98,13 @@ def effect_sentence(rows: pd.DataFrame) -> Text:
             said = f"{r.level} {effect_size(r)}"
             runs.append("" if k == 0 else say("effects.and") if k == len(each) - 1 else ", ")
             runs.append(strong_accent(said) if is_true(r.shown) else said)
-        return [
-            say(
-                "effects.per_it_depends_on",
-                label=label,
-                step=step,
-                factor=variable_name(str(whole["factor"])),
-                p_interaction=whole["p_interaction"],
-            ).replace("p = <", "p <"),
-            *runs,
-        ]
+        factor = variable_name(str(whole["factor"]))
+        return [f"{label}, ", *runs, say("effects.depends_on", whole, factor=factor)]
     shown = is_true(whole["shown"])
-    p = f"p = {p_value(whole['p'])}".replace("p = <", "p <").replace("p = >", "p >")
     return [
-        say("effects.per_label_step", label=label, step=step),
+        f"{label}, ",
         strong_accent(effect_size(whole)) if shown else effect_size(whole),
-        say("effects.df_df_p", df=_df(whole["df"]), p=p)
+        say("effects.df_df_p", df=_df(whole["df"]), p=whole["p"])
         + ("" if shown else say("effects.no_effect_shown")),
     ]
 
@@ -330,6 +323,7 @@ def _slope_table(document: Document, content: ReportContent, models: list[str]) 
     document.listed(
         "effects.slopes_table",
         extended(rows, slope=[s[0] for s in slopes], ends=[s[1] for s in slopes]),
+        once=1,
         wide=False,
         named={"response": response_label, "all": lambda level: str(level) or "all"},
         confidence_of=sure(confidence_of(content)),

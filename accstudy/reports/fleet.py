@@ -348,5 +348,4 @@ def _advice(document: Document, content: ReportContent, main: str) -> None:
         ),
         [*heads("fleet.columns_device"), *(Heading(str(n)) for n in sizes)],
         cells,
-        wide=False,
     )

@@ -26,7 +26,7 @@ from accstudy.reports.names import variable_name
 from accstudy.reports.rows import confidence_of
 from accstudy.reports.validation import answer as validation_answer
 from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import joined, number, p_value
+from accstudy.words.numbers import joined, number, p_said
 
 __all__ = [
     "answer",
@@ -187,8 +187,7 @@ def fit_caution(content: ReportContent, lead: str) -> list[str]:
     if len(tests):
         mine = tests[(tests["model_name"] == lead) & tests["shown"].map(is_true)]
         for column in dict.fromkeys(mine["covariate"]):
-            p = p_value(mine.loc[mine["covariate"] == column, "p_holm"].min())
-            p = f"p {p}" if p.startswith("<") else f"p = {p}"
+            p = p_said(mine.loc[mine["covariate"] == column, "p_holm"].min())
             out.append(
                 say("comparison.fitted_means_depart_from", column=variable_name(column), p=p)
             )

@@ -37,6 +37,7 @@ _WHOLE_MM = {"table": 100.0, "terms": 70.0, "list": 90.0}  # lower ones are not 
 _PART_MM = 25.0  # what can be parted begins on a page only where this much is left
 _LOST_MM = 4.0  # about what stays empty below the last whole line of a page
 _MOST_WAITING = 2
+_FILLED = 2 / 3  # of a page, from which on figures that wait go before the next section
 _FLOATS = {"figure": "figure", "beside": "figure", "table": "table"}
 
 Block = dict[str, Any]
@@ -147,7 +148,7 @@ def _filled(
         item = todo[0] if todo else None
         # what is parted would take the next page from those that wait for it
         room = item is not None and page.room_for(item, all_of_it=bool(waiting))
-        fits = item is not None and room and not _must_wait(item, waiting)
+        fits = item is not None and room and not _must_wait(item, waiting, page)
         if item is not None and (fits or not page.used):  # what is higher than a page goes, too
             put(todo.pop(0))
         elif item is not None and item.floats and len(waiting) < _MOST_WAITING:
@@ -164,9 +165,10 @@ def _filled(
     return [block for one in pages for block in one]
 
 
-def _must_wait(item: _Item, waiting: list[_Item]) -> bool:
-    """Whether it would overtake one of its kind, or begin a section far from its figures."""
-    if len(item.blocks) > 1 and len(waiting) == _MOST_WAITING:
+def _must_wait(item: _Item, waiting: list[_Item], page: _Page) -> bool:
+    """Whether it would overtake one of its kind, or begin a section before the last one ends."""
+    full = len(waiting) == _MOST_WAITING or page.used > PAGE_MM * _FILLED
+    if item.blocks[0]["type"] == "heading" and waiting and full:
         return True
     kinds = {_FLOATS.get(b["type"], "") for b in item.blocks} - {""}
     return any(late.floats in kinds for late in waiting)
@@ -184,7 +186,9 @@ def _items(
             out[-1].head_mm = heights[i][1]
         else:
             out.append(_Item([known[i]], [heights[i][0]], heights[i][1]))
-        glued = known[i]["type"] == "heading"
+        follows = known[i + 1]["type"] if i + 1 < len(known) else ""
+        lists = known[i]["type"] == "lead" and follows == "list" and not known[i + 1].get("heading")
+        glued = known[i]["type"] == "heading" or lists
     return out
 
 

@@ -92,12 +92,12 @@ def _reference(content: ReportContent) -> str:
             "methods.with_implants", per_model=len(per_model), sizes=joined([str(n) for n in sizes])
         )
     text = say("methods.the_reference_positions_and", what=what or say("methods.the_models"))
-    text += s.get("instrument") or say("methods.a_reference_whose_instrument")
+    parts = [s.get("instrument") or say("methods.a_reference_whose_instrument")]
     if s.get("certificate"):
-        text += say("methods.certificate_certificate", certificate=s["certificate"])
+        parts.append(say("methods.certificate_certificate", certificate=s["certificate"]))
     if s.get("measured_on"):
-        text += say("methods.measured_on", measured_on=s["measured_on"])
-    text += "."
+        parts.append(say("methods.measured_on", measured_on=s["measured_on"]))
+    text += f" ({', '.join(parts)})."
     mpe, used = s.get("mpe_um"), _how_of_reference(content)
     if any("certified" in how for how in used):
         holders = (

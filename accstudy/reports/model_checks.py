@@ -138,7 +138,7 @@ def lack_of_fit_section(document: Document, content: ReportContent, models: list
         )
         lines.append(said + _largest_miss(own, response))
     document.lead(say("models.lack_of_fit"), *lines)
-    document.listed("models.misses_table", tests, named={"response": response_label})
+    document.listed("models.misses_table", tests, once=2, named={"response": response_label})
 
 
 def _largest_miss(classes: pd.DataFrame, response: str) -> str:

@@ -91,6 +91,7 @@ def means_rows(means: pd.DataFrame, models: list[str]) -> pd.DataFrame:
             columns={"mean": "estimate", "mean_low": "low", "mean_high": "high"}
         )
         label = response_label(response)
+        part["response"] = label
         part["panel"] = label[0].upper() + label[1:]
         part["axis"] = (
             say("models.estimated_mean", unit=unit) if unit else say("models.estimated_mean_2")
@@ -135,10 +136,7 @@ def contrast_sentence(row: Any) -> Text:
     if shown and row.response == "pair.distance_um":
         longer = "longer" if float(row.estimate) > 0 else "shorter"
         how = say("models.measures_distances_than", a=a, longer=longer, b=b)
-    text: list[Any] = [how, strong_accent(value), f"{tail}, p = {p_said(row)}; "]
-    text = [
-        t.replace("p = <", "p <").replace("p = >", "p >") if isinstance(t, str) else t for t in text
-    ]
+    text: list[Any] = [how, strong_accent(value), f"{tail}, {_decides(row)}; "]
     text.append(
         strong_accent(
             say("models.a_difference_is_shown_2") if shown else say("models.no_difference_is_shown")
@@ -164,7 +162,7 @@ def contrast_sentence(row: Any) -> Text:
     return [text[0][0].upper() + text[0][1:], *text[1:]]
 
 
-def p_said(row: Any) -> str:
+def _decides(row: Any) -> str:
     """P value that decides about a contrast, with how it allows for their number."""
     if row.adjust == "none":
         return say("models.not_adjusted_3", row)
@@ -312,13 +310,14 @@ def shown_interactions(contrasts: pd.DataFrame, model: str) -> list[Any]:
 
 
 def engines_said(difference: Any) -> str:
-    """How far two programs differ, in the digits that the table has.
+    r"""How far two programs differ, in the digits that the table has.
 
     Examples
     --------
-    >>> engines_said(3e-15), engines_said(0.0021), engines_said(float("nan"))
-    ('below 1e-06', '2e-03', 'not computed')
+    >>> engines_said(3e-15), engines_said(0.00021), engines_said(float("nan"))
+    ('< 10⁻⁶', '2\xa0×\xa010⁻⁴', 'not computed')
     """
     if missing(difference):
         return say("models.not_computed")
-    return say("models.below_1e_06") if float(difference) < 1e-6 else f"{float(difference):.0e}"
+    below = float(difference) < 1e-6
+    return say("models.below_1e_06") if below else say("models.in_digits", difference=difference)

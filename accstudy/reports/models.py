@@ -186,7 +186,8 @@ def scatter(document: Document, content: ReportContent, models: list[str]) -> No
             if not logs
             else say("models.standard_deviations_on_the")
         )
-        document.lead(say("models.variance_shares"), said)
+        title = say("models.variance_shares_of_the_size") if logs else say("models.variance_shares")
+        document.lead(title, said)
         axes = share_chart(mine)
         axes.set_xlabel(
             say("models.sd_unit", unit=unit) if unit else say("models.sd_of_the_logarithm")

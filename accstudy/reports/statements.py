@@ -10,7 +10,7 @@ from accstudy.plan.size import size_words
 from accstudy.reports.document import Text, strong_accent
 from accstudy.reports.names import measurand_name
 from accstudy.words.catalogue import say
-from accstudy.words.numbers import joined, missing, p_value, percent, stated
+from accstudy.words.numbers import joined, missing, percent, stated
 
 __all__ = [
     "assumption",
@@ -45,17 +45,11 @@ def assumption(row: Any) -> str:
         return say("verdicts.assuming_that_the_means")
     if missing(row.p_normal):
         return say("verdicts.assuming_normally_distributed_scatter")
-    test = say(
-        "verdicts.test_normality_test_p", normality_test=row.normality_test, p=_p(row.p_normal)
-    )
+    name = str(row.normality_test).replace("-", "–")
+    test = say("verdicts.test_normality_test_p", row, name=name)
     if float(row.p_normal) < TEST_LEVEL:
         return say("verdicts.for_normally_distributed_scatter", test=test)
     return say("verdicts.assuming_normally_distributed_scatter_2", test=test)
-
-
-def _p(p: Any) -> str:
-    text = p_value(p)
-    return f"p {text}" if text.startswith("<") else f"p = {text}"
 
 
 def scope_words(row: Any) -> str:
@@ -175,17 +169,9 @@ def what_next(row: Any, supported_mm: float | None = None, *, size: bool = True)
         said.append(say("verdicts.no_informative_bound", row))
     if row.verdict == NOT_VERIFIED and not missing(row.tolerance_bound):
         if not missing(row.p_left_out) and float(row.p_left_out) < TEST_LEVEL:
-            said.append(
-                say("verdicts.add_to_analysis_cell", left_out=row.left_out, p=_p(row.p_left_out))
-            )
+            said.append(say("verdicts.add_to_analysis_cell", row))
         if row.assumption != "none" and not missing(row.p_normal) and row.p_normal < TEST_LEVEL:
-            said.append(
-                say(
-                    "verdicts.independent_scans_decide_without",
-                    n_without_assumption=row.n_without_assumption,
-                    p=_p(row.p_normal),
-                )
-            )
+            said.append(say("verdicts.independent_scans_decide_without", row))
     if row.verdict == NOT_VERIFIED and size:
         said += _size(row)
     if supported_mm is not None and not missing(row.tolerance_bound):

@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 
 from accstudy.reports.document import Document, ReportContent, Text, clean
-from accstudy.reports.rows import groups, named
+from accstudy.reports.rows import groups
 from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import NONE, date, joined, missing, number
 
@@ -23,11 +23,15 @@ def reference_section(document: Document, content: ReportContent) -> None:
         return
     document.heading(say("reference.the_reference"))
     document.terms(_stated(content))
+    latest, told = list[pd.DataFrame](), dict[str, list[str]]()
     for (model,), mine in groups(table, ["model"]):
-        latest = mine[mine["valid_from"].isna() | (mine["valid_from"] == mine["valid_from"].max())]
-        if mine["valid_from"].notna().any():
-            latest = mine[mine["valid_from"] == mine["valid_from"].max()]
-        _pairs(document, latest, named(content, "", model) or str(model))
+        last = mine["valid_from"].max()
+        latest.append(mine[mine["valid_from"] == last] if pd.notna(last) else mine)
+        told.setdefault(_in_words(latest[-1]), []).append(str(model))
+    for text, models in told.items():
+        every = len(models) == len(latest) > 1
+        document.lead(say("reference.all_models") if every else _named(models), text)
+    _pairs(document, latest)
     _changes(document, content)
 
 
@@ -115,17 +119,28 @@ def _expansion(scans: dict[str, Any], given: dict[str, Any]) -> str:
     return f"({1e6 * expansion:g}{width}) × 10⁻⁶/K" if off else f"{1e6 * expansion:g} × 10⁻⁶/K"
 
 
-def _pairs(document: Document, rows: pd.DataFrame, which: str) -> None:
-    """How well every distance of one reference is known."""
-    shown = rows.sort_values("u_um", ascending=False, kind="stable").head(_MOST_PAIRS)
-    shown = shown.sort_values("span_mm", kind="stable")
+def _named(models: list[str]) -> str:
+    said = say("names.model_model", model=joined(models))
+    return said[0].upper() + said[1:]
+
+
+def _pairs(document: Document, models: list[pd.DataFrame]) -> None:
+    """How well the distances are known: all of one reference, the ends of several."""
+    several = len(models) > 1
+    ordered = [m.sort_values("span_mm", kind="stable") for m in models]
+    rows = pd.concat([m.iloc[[0, -1]] if several and len(m) > 1 else m for m in ordered])
+    shown = rows
+    if not several:
+        shown = rows.sort_values("u_um", ascending=False, kind="stable").head(_MOST_PAIRS)
+        shown = shown.sort_values("span_mm", kind="stable")
     repeated = int(rows["n_runs"].notna().any())
     learned = int(rows["u_body_um"].notna().any())
-    document.lead(which[:1].upper() + which[1:], _in_words(rows))
     document.listed(
         "reference.pairs_table",
         shown,
-        shown=["repeated"] * repeated + ["learned"] * learned,
+        once=int(several),
+        shown=["several"] * several + ["repeated"] * repeated + ["learned"] * learned,
+        which=say("reference.shortest_and_longest" if several else "reference.every_distance"),
         cut="" if len(shown) == len(rows) else say("reference.the_least_certain", shown=len(shown)),
     )
 

@@ -14,7 +14,7 @@ from accstudy.reports.rows import for_others, gap_limits, levels, limit_of, own_
 from accstudy.reports.statements import for_whom, verdict_words, what_next
 from accstudy.seating.summary import NOT_NORMAL
 from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import NONE, joined, missing, p_value, quantity, stated
+from accstudy.words.numbers import NONE, joined, missing, p_said, quantity, stated
 
 __all__ = ["VERDICT_MARKS", "decision_table", "leading", "verdict_table"]
 
@@ -333,10 +333,10 @@ def _seat_verdict(word: str, rows: pd.DataFrame, *, alone: bool) -> str:
         largest = whole["tolerance_bound_um"].max()
         bound = "" if missing(largest) else say("verdicts.up_to", largest=largest)
         return (
-            f"{_short(word)}{'' if alone else ' ' + joined(list(map(str, rows['model'])))}{bound}"
+            f"{_short(word)}{'' if alone else ': ' + joined(list(map(str, rows['model'])))}{bound}"
         )
     each = [f"{r.model}{_seat_reason(r)}" for r in rows_of(whole)]
-    return f"{_short(word)} {joined(each)}"
+    return f"{_short(word)}: {joined(each)}"
 
 
 _SEAT = ("tolerance_bound_um", "n_scans", "n_cells", "p_normal", "note")
@@ -348,7 +348,7 @@ def _seat_reason(row: Any) -> str:
     if not missing(row.note) and row.note:
         reason = str(row.note)
         if not missing(row.p_normal) and NOT_NORMAL in reason:
-            reason += f", p = {p_value(row.p_normal)}".replace("= <", "<")
+            reason += f", {p_said(row.p_normal)}"
         said.append(reason)
     if not missing(row.n_scans):
         said.append(say("verdicts.in_n_scans_n_cells", row))

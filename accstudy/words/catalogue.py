@@ -216,7 +216,7 @@ class _Formatter(string.Formatter):
 
 
 _WORDS = re.compile(r"[a-z_]+\.[a-z_]+")
-_OWN = re.compile(r"\+?(um|mm|deg|ppm|\.[a-z]*|n\d)|%\d?|s\d|p|sure|unit|day|date")
+_OWN = re.compile(r"\+?(um|mm|deg|ppm|\.[a-z]*|n\d)|%\d?|s\d|=?p|sure|unit|day|date")
 """Formats of numbers: as in a sentence with unit, as in a table without, with so many decimals."""
 
 
@@ -225,7 +225,14 @@ def _number(value: Any, how: str) -> str:
     from accstudy.words import numbers as n  # which writes with the catalogue itself
 
     signed, how = how[0] == "+", how.removeprefix("+")
-    plain = {"p": n.p_value, "sure": n.sure, "day": n.day, "date": n.date, "unit": n.unit_name}
+    plain = {
+        "p": n.p_value,
+        "=p": n.p_said,
+        "sure": n.sure,
+        "day": n.day,
+        "date": n.date,
+        "unit": n.unit_name,
+    }
     if how in plain:
         return plain[how](value)
     if how[0] in "n.":

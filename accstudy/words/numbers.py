@@ -19,6 +19,7 @@ __all__ = [
     "interval",
     "joined",
     "number",
+    "p_said",
     "p_value",
     "percent",
     "period",
@@ -163,12 +164,12 @@ def percent(share: Any, *, decimals: int = 0) -> str:
 
 
 def significant(value: Any, digits: int = 3) -> str:
-    """Write a number without unit to so many significant digits, whole numbers in full.
+    r"""Write a number without unit to so many significant digits, whole numbers in full.
 
     Examples
     --------
     >>> significant(1.7146), significant(0.000123456), significant(0), significant(31415.9)
-    ('1.71', '1.23e−4', '0', '31416')
+    ('1.71', '1.23\xa0×\xa010⁻⁴', '0', '31416')
     """
     if missing(value):
         return NONE
@@ -177,8 +178,11 @@ def significant(value: Any, digits: int = 3) -> str:
         return number(value, "", decimals=0)
     if size < 1e-3:
         mantissa, exponent = f"{float(value):.{digits - 1}e}".split("e")
-        return f"{mantissa}e{int(exponent)}".replace("-", "−")
+        return f"{mantissa}\u00a0×\u00a010{str(int(exponent)).translate(_RAISED)}".replace("-", "−")
     return number(value, "", decimals=max(digits - 1 - math.floor(math.log10(size)), 0))
+
+
+_RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 
 def sure(share: Any) -> str:
@@ -205,6 +209,18 @@ def p_value(p: Any) -> str:
     if float(p) < 0.001:
         return "<\u00a00.001"
     return ">\u00a00.999" if float(p) > 0.9994 else f"{float(p):.3f}"
+
+
+def p_said(p: Any) -> str:
+    r"""Write that a p value is, or is below, what it is.
+
+    Examples
+    --------
+    >>> p_said(0.03217), p_said(0.00002)
+    ('p = 0.032', 'p <\xa00.001')
+    """
+    text = p_value(p)
+    return f"p {text}" if text[0] in "<>" else f"p = {text}"
 
 
 def date(at: Any) -> str:

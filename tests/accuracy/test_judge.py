@@ -249,6 +249,7 @@ def test_no_report_can_hold_verdicts_that_contradict_each_other(seed):
         assert not (each.verdict == VERIFIED and whole.verdict == REFUTED and n < 93)
         assert whole.tolerance_bound >= each.tolerance_bound >= each.largest_seen - 1e-9
         for row in (each, whole):
+            assert row.informative == (row.tolerance_bound <= 10 * row.largest_seen)
             if row.verdict == VERIFIED:
                 assert row.bound_with_guard <= limit
                 assert row.share_beyond <= 0.05

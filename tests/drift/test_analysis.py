@@ -144,6 +144,9 @@ def test_the_slope_of_the_cross_arch_pair_has_one_value(sample):
         assert row.slope_um_per_month == trend["slope_per_month"]
         assert row.since == trend["since"]
     assert len(pairs) == 3
+    every = sample.tables["drift_trends"]
+    assert (every["shown"] == (every["p"] < 0.05)).all()
+    assert every["shown"].nunique() == 2
 
 
 def test_what_may_lie_within_the_baseline_is_judged_by_its_interval(sample):

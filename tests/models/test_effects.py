@@ -42,6 +42,10 @@ def test_a_scan_is_as_bad_as_its_worst_pair(pairs):
     assert [f.code for f in findings] == ["scans-incomplete"]
 
 
+def count_p(found):
+    return found.loc[("n_implants", "average", ""), "p"]
+
+
 def test_effects_are_per_ten_degrees_and_per_implant_and_equal_the_slopes(pairs):
     table = pairs(seed=31, models=(4, 6, 4, 6), **SMALL, per_implant_um=10.0,
                   angulation_um_per_deg=0.5, technique_by_angulation=0.8)  # fmt: skip
@@ -57,6 +61,12 @@ def test_effects_are_per_ten_degrees_and_per_implant_and_equal_the_slopes(pairs)
     assert average["p_interaction"] < 0.001
     test = fit.tests().set_index("term").loc["technique:angulation_deg", "p"]
     assert average["p_interaction"] == pytest.approx(test)
+    assert average["interaction_shown"]
+    strict = effect_table(fit, "pair.distance_um", confidence=1 - 2 * count_p(found))
+    for row in [*found.reset_index().itertuples(), *strict.itertuples()]:
+        p = row.p if row.kind == "average" else row.p_holm
+        assert row.shown == (p < 1 - row.confidence)
+    assert set(strict["shown"]) == {True, False}
     count = found.loc[("n_implants", "average", "")]
     assert count["estimate"] == pytest.approx(beta["n_implants"])
     assert abs(count["estimate"] - 10) < 4 * count["se"]
@@ -156,6 +166,7 @@ def test_a_bend_that_a_line_misses_is_found_and_a_line_is_not_blamed(pairs):
     assert (straight.tests["p_holm"] > 0.05).all()
     bent = table.assign(distance_um=table["distance_um"] + 0.05 * (table["path_mm"] - 30) ** 2)
     found = lack_of_fit(fitted(bent, "technique * path_mm + angulation_deg"))
+    assert (found.tests["shown"] == (found.tests["p_holm"] < 0.05)).all()
     shown = found.tests[found.tests["p_holm"] < 0.05]
     assert "curvature" in set(shown.loc[shown["covariate"] == "path_mm", "missing"])
     classes = found.classes[found.classes["covariate"] == "path_mm"]

@@ -158,6 +158,8 @@ def test_decisions_are_taken_at_the_confidence_of_the_interval(frame):
         row = contrasts(fit, "device", confidence=confidence, margin=asked["margin"]).iloc[0]
         ends = (row["equivalence_low"], row["equivalence_high"])
         assert row["equivalent"] == inside == (max(map(abs, ends)) < asked["margin"])
+        t = stats.t.ppf(0.5 + row["equivalence_confidence"] / 2, row["df"])  # two-sided
+        assert ends[1] - ends[0] == pytest.approx(2 * t * row["se"])
     assert pd.isna(plain["equivalent"])
 
 

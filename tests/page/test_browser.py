@@ -1,10 +1,14 @@
 """The page in a real browser: by keyboard, at two widths, without WebGL, for all readers."""
 
 import base64
+import difflib
 import math
+import os
 import re
+from dataclasses import replace
 from importlib import resources
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -25,10 +29,26 @@ def pages(tmp_path_factory):
         "plain": content(),
         "drift": content(charts=True, meshes={}),
         "hostile": content(hostile=True, charts=True),
+        "many": many(30, charts=True, meshes={}),
     }
     for name, one in made.items():
         (folder / f"{name}.html").write_bytes(build_page(one))
     return folder
+
+
+def many(n, **changes):
+    """A page of so many scans in sessions of three."""
+    one = content(**changes)
+    named = [f"m{k:02d}" for k in range(1, n + 1)]
+    first = {name: getattr(one, name).query("scan == 's1'") for name in ("pairs", "singles")}
+    scans = pd.DataFrame({"scan": named, "model": "M", "condition": "device A", "without": ""})
+    scans["session"] = [f"S{k // 3 + 1}" for k in range(n)]
+    scans["measured_at"] = pd.Timestamp("2026-01-05") + pd.to_timedelta(np.arange(n) // 3 * 14, "D")
+    tables = {
+        name: pd.concat([rows.assign(scan=scan) for scan in named], ignore_index=True)
+        for name, rows in first.items()
+    }
+    return replace(one, scans=scans, **tables)
 
 
 @pytest.fixture(scope="module")
@@ -351,3 +371,79 @@ def test_a_surface_is_seen_whole_and_answers_to_pointer_and_keys(browser, pages)
     assert len(shot) > 3_000  # a picture, not an empty field
     complaints = [e for e in browser.get_log("browser") if e["level"] in ("SEVERE", "WARNING")]
     assert [c for c in complaints if "GPU stall" not in c["message"]] == []
+
+
+DRAWN = """
+const round = (t) => t.replace(/-?\\d+\\.\\d+/g, (n) => String(Math.round(Number(n))));
+const out = [];
+const walk = (node, depth) => {
+  if (node.nodeType === 3 && node.textContent.trim()) out.push(depth + node.textContent.trim());
+  if (node.nodeType !== 1) return;
+  const said = [...node.attributes].map((a) => ` ${a.name}="${round(a.value)}"`).join("");
+  out.push(depth + node.tagName.toLowerCase() + said + (node.tabIndex >= 0 ? " *" : ""));
+  node.childNodes.forEach((child) => walk(child, depth + " "));
+};
+document.querySelectorAll(arguments[0]).forEach((one) => walk(one, ""));
+return out.join("\\n");
+"""
+"""Elements as a script has made them, lengths to whole pixels; a star: reached by keyboard."""
+
+PROBE = """
+const c = document.createElement("canvas").getContext("2d");
+c.font = "12px " + getComputedStyle(document.body).fontFamily;
+return c.measureText("I1–I6 technique").width;
+"""
+
+
+def told(browser, pages):
+    """What the scripts have drawn, in several states of the page."""
+
+    def all_tips(css):
+        return browser.execute_script(
+            "const tip = document.getElementById('tip'); return [...document.querySelectorAll("
+            "arguments[0])].map((e) => { for (const kind of ['pointerover', 'focus', 'focusin']) "
+            "e.dispatchEvent(new Event(kind, { bubbles: true })); return tip.innerText; })", css
+        )  # fmt: skip
+
+    for width in (1440, 390):
+        show(browser, pages, "plain", width)
+        yield f"plain {width}", browser.execute_script(DRAWN, "#overview, #scan, #accuracy")
+    yield "tips of the map", "\n".join(all_tips(".map td"))
+    yield "tips of the plan", "\n".join(all_tips("#view svg g"))
+    for choice in ("#map-choices select", "#map-choices input", "#accuracy-choices select"):
+        for number in range(len(texts(browser, choice))):
+            browser.execute_script(
+                "const e = document.querySelectorAll(arguments[0])[arguments[1]];"
+                "if (e.type !== 'select-one') e.click(); else if (e.options.length)"
+                " e.value = e.options[e.options.length - 1].value;"
+                "e.dispatchEvent(new Event('change', { bubbles: true }));", choice, number
+            )  # fmt: skip
+            drawn = browser.execute_script(DRAWN, "#overview, #accuracies")
+            yield f"after {choice} {number}", drawn
+    show(browser, pages, "many")
+    yield "many", browser.execute_script(DRAWN, "#maps")
+    show(browser, pages, "drift", 1440)
+    yield "charts", browser.execute_script(DRAWN, "#charts")
+    yield "tips of the charts", "\n".join(all_tips(".point"))
+    browser.execute_script(
+        "const s = document.querySelector('#chart-choices select'); s.value = s.options[0].value;"
+        "s.dispatchEvent(new Event('change')); document.querySelectorAll('details').forEach("
+        "(d) => (d.open = true));"
+    )
+    yield "limits", browser.execute_script(DRAWN, "#charts")
+
+
+def test_what_the_scripts_draw_is_as_approved(browser, pages):
+    """As tests/reports/test_approved.py; only where text is as wide as it was when approved."""
+    show(browser, pages, "plain")
+    parts = [f"text of {browser.execute_script(PROBE):.1f} px"]
+    file = Path(__file__).with_name("drawn.txt")
+    if not os.environ.get("APPROVE") and not file.read_text("utf-8").startswith(parts[0]):
+        pytest.skip("other typefaces than when the drawing was approved")
+    parts += [f"== {name}\n{drawn}" for name, drawn in told(browser, pages)]
+    found = "\n".join(parts) + "\n"
+    if os.environ.get("APPROVE"):
+        file.write_text(found, encoding="utf-8")
+    was = file.read_text(encoding="utf-8")
+    lines = difflib.unified_diff(was.splitlines(), found.splitlines(), "approved", "now", n=0)
+    assert found == was, "\n".join([*lines][:60])

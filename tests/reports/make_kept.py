@@ -69,7 +69,7 @@ def scan_rows(start, model, n, operators=2, sessions=2, day="2026-03-02", **same
     return pd.DataFrame(rows)
 
 
-def validation(devices, settings, seed=7):
+def validation(devices, settings, seed=7, again=lambda reference: reference):
     rng, reference = np.random.default_rng(seed), implants()
     scans, found = [], []
     for k, device in enumerate(devices):
@@ -80,7 +80,22 @@ def validation(devices, settings, seed=7):
         scans.append(mine)
     scans = pd.concat(scans, ignore_index=True).assign(status="ok", reason="")
     lost = {**scans.iloc[-1].to_dict(), "scan": "z99", "status": "failed", "reason": "moisture"}
-    return settings, pd.concat([scans, pd.DataFrame([lost])]), pd.concat(found), reference, {}
+    return (
+        settings,
+        pd.concat([scans, pd.DataFrame([lost])]),
+        pd.concat(found),
+        again(reference),
+        {},
+    )
+
+
+def repeated(reference, seed=2, runs=3):
+    """The reference measured several times, each run scattered by a micrometre."""
+    rng = np.random.default_rng(seed)
+    again = [reference.assign(run=f"R{k + 1}") for k in range(runs)]
+    for one in again:
+        one[["x_mm", "y_mm", "z_mm"]] += rng.normal(0, 0.001, (len(one), 3))
+    return pd.concat(again, ignore_index=True)
 
 
 def comparison(settings, seed=5):
@@ -121,6 +136,19 @@ def drift(settings, seed=3, sessions=16):
     return settings, pd.concat(scans), pd.concat(found), pd.concat([reference, again]), more
 
 
+MODELS = """
+[[model]]
+name = "distance"
+response = "pair.distance_um"
+fixed = "technique * (angulation_deg + path_mm + n_implants)"
+random = ["model", "pair", "operator", "scan"]
+equivalence_margin = 12
+[[model]]
+name = "size"
+response = "log(abs(pair.distance_um))"
+fixed = "technique * (angulation_deg + path_mm + n_implants)"
+random = ["model", "pair", "operator", "scan"]
+"""
 DEVICES = '[analysis]\ncondition = ["device"]\ncell = ["operator", "session"]\n'
 EXCLUDED = '\n[[exclusions]]\nscan = "b03"\nreason = "wrong body"\n'
 STUDIES = {
@@ -134,11 +162,11 @@ STUDIES = {
     "two-devices": lambda: validation(
         ["device A", "device B"],
         head("validation", "Two devices") + SCANS + REFERENCE + LIMITS
-        + DEVICES + EXCLUDED, seed=11,
+        + DEVICES + EXCLUDED, seed=11, again=repeated,
     ),
     "comparison": lambda: comparison(
         head("comparison", "Three techniques") + SCANS + REFERENCE + LIMITS
-        + '[analysis]\ncondition = ["technique"]\ncell = ["operator", "session"]\n',
+        + '[analysis]\ncondition = ["technique"]\ncell = ["operator", "session"]\n' + MODELS,
     ),
     "drift": lambda: drift(
         head("drift", "Two devices over half a year") + SCANS + REFERENCE

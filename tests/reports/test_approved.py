@@ -10,23 +10,50 @@ import os
 from pathlib import Path
 
 import pytest
-from kept_studies import NAMES, kept, page_text
+from kept_studies import NAMES, around_text, blocks_text, kept, page_text
+from sheet_rows import rows, sheet
 
-from accstudy.reports import document
+from accstudy.reports import document, render, sheets
 from accstudy.reports.precision import unreferenced_report
-from accstudy.reports.render import KINDS
 
 APPROVED = Path(__file__).parent / "approved"
+
+
+def compare(name, found):
+    file = APPROVED / f"{name}.txt"
+    if os.environ.get("APPROVE"):
+        file.write_text(found, encoding="utf-8")
+    was = file.read_text(encoding="utf-8")
+    lines = difflib.unified_diff(was.splitlines(), found.splitlines(), "approved", "now", n=0)
+    assert found == was, "\n".join([*lines][:60])
 
 
 @pytest.mark.parametrize("name", NAMES)
 def test_pages_are_as_approved(name, monkeypatch):
     monkeypatch.setattr(document, "svg_bytes", lambda figure: b"")
     kind, content = kept(name)
-    build = KINDS[kind] if content.referenced or kind == "drift" else unreferenced_report
-    found, file = page_text(*build(content)), APPROVED / f"{name}.txt"
-    if os.environ.get("APPROVE"):
-        file.write_text(found, encoding="utf-8")
-    was = file.read_text(encoding="utf-8")
-    lines = difflib.unified_diff(was.splitlines(), found.splitlines(), "approved", "now", n=0)
-    assert found == was, "\n".join([*lines][:60])
+    unreferenced = not content.referenced and kind != "drift"
+    parts = (unreferenced_report if unreferenced else render.KINDS[kind])(content)
+    monkeypatch.setattr(render, "unreferenced_report", lambda content: parts)
+    monkeypatch.setitem(render.KINDS, kind, lambda content: parts)
+    compiled = []
+    monkeypatch.setattr(render, "compile_pdf", lambda *given: compiled.append(given) or b"")
+    render.render_report(kind, content)
+    compare(name, around_text(*compiled[0]) + page_text(*parts))
+
+
+def test_sheets_are_as_approved(monkeypatch):
+    compiled = []
+    monkeypatch.setattr(sheets, "compile_pdf", lambda *given: compiled.append(given) or b"")
+    plan = sheet(6).assign(operator=["operator 1"] * 4 + ["operator 2"] * 2)
+    plan.loc[5, "session"] = "after service"
+    sheets.bench_sheet(plan, title="Plan", order="Drawn with seed 7.", notes=("warm up.", "wait"))
+    record = {
+        "accstudy": "0.1.0", "program": "abc", "versions": {"python": "3.11", "numpy": "2"},
+        "platform": "Linux", "seconds": 2.5, "not_computed": ["GUM: a", "GUM: b", "ISO 5725: c"],
+        "by_kind": {"printed": 2, "from memory": 1},
+    }  # fmt: skip
+    for agrees, day in (([True, False, True], "2026-01-02"), ([True, True, True], "")):
+        sheets.selftest_record(rows(agrees), record, generated=day)
+    found = [around_text(*one) + blocks_text(one[0]["blocks"]) for one in compiled]
+    compare("sheets", "\n".join(found))

@@ -58,9 +58,7 @@ def whole(name):
 
 def leading(name):
     """Rows of the models that page 1 shows."""
-    return lambda c: c.tables[name][
-        c.tables[name]["model_name"].isin(["distance", "distance size"])
-    ]
+    return lambda c: c.tables[name][c.tables[name]["model_name"].isin(["distance", "size"])]
 
 
 def contrasts(content):
@@ -70,7 +68,7 @@ def contrasts(content):
 
 def sizes(content):
     table = content.tables["model_contrasts"]
-    return table[(table["covariate"] == "") & (table["model_name"] == "distance size")]
+    return table[(table["covariate"] == "") & (table["model_name"] == "size")]
 
 
 def of_alignment(name):
@@ -148,7 +146,7 @@ TABLES = [
     ("validation", "Root mean square of the 3D", of_alignment("first-implant"),
      {"first implant": ("rms_um", "1")}),
     ("validation", "Standard deviation of the distance in", best,
-     {"pairs": ("n_points", "0"), "relation": ("relation", "text")}),
+     {"pairs": ("n_points", "0")}),
     ("comparison", "Contrasts of every model", contrasts,
      {"df": ("df", "1"), "p": ("p_holm", "p"), "p equiv.": ("p_equivalence", "p"),
       "interval": ("low to high", "+1")}),
@@ -173,17 +171,14 @@ TABLES = [
      {"all implants": ("rms_um", "1"), "model": ("model", "text")}),
     ("comparison", "F tests", whole("model_tests"),
      {"F": ("F", "2"), "df": ("num_df", "0"), "df, den.": ("den_df", "1"), "p": ("p", "p")}),
-    ("comparison", "Trueness and precision as papers print them, inter", field("distance_um"),
-     _FIELD),
-    ("comparison", "Trueness and precision as papers print them, angle", field("angle_deg"),
-     {t: (c, h.replace("1", "3")) for t, (c, h) in _FIELD.items()}),
+    ("comparison", "Trueness and precision as commonly", field("distance_um"), _FIELD),
     ("drift", "Centre and spread of every baseline", whole("drift_baselines"),
      {"until": ("until", "day"), "sessions": ("n_sessions", "0")}),
     ("drift", "Difference of the session means", side_by_side,
      {"difference": ("difference", "+1"), "interval": ("low to high", "+1"), "p": ("p", "p")}),
     ("drift", "Every pair: present slope", of_device("drift_pairs", "device A"),
-     {"slope per month": ("slope_um_per_month (slope_low_um to slope_high_um)", "+1"),
-      "p": ("p", "p"), "tolerance bound": ("bound_um", "1")}),
+     {"slope per month / µm": ("slope_um_per_month (slope_low_um to slope_high_um)", "+1"),
+      "p": ("p", "p"), "tolerance bound / µm": ("bound_um", "1")}),
     ("drift", "Mean of the session means", periods,
      {"sessions": ("n_sessions", "0"), "mean": ("mean", "+1"), "interval": ("low to high", "+1"),
       "with signals": ("n_signals", "0"), "events": ("n_events", "0")}),
@@ -192,7 +187,7 @@ TABLES = [
      {"date": ("at", "day"), "session": ("session", "text")}),
     ("drift", "Slope at the last session", of_device("drift_trends", "device A"),
      {"sessions since": ("since", "day"), "p": ("p", "p"),
-      "auto-correlation": ("autocorrelation", "1")}),
+      "autocorrelation": ("autocorrelation", "1")}),
 ]  # fmt: skip
 
 
@@ -237,6 +232,9 @@ def test_ratios_come_with_their_own_limits(reports, contents):
     assert seen["interval"][n : n + len(table)] == ends
 
 
+POWER = str.maketrans("−⁻⁰¹²³⁴⁵⁶⁷⁸⁹", "--0123456789")
+
+
 def test_the_most_extreme_outliers_are_printed_with_their_numbers(reports, contents):
     seen, table = printed(reports["validation"], "Results beyond"), contents["validation"].tables
     beyond = table["outliers"][table["outliers"]["verdict"] != "nothing"]
@@ -246,7 +244,7 @@ def test_the_most_extreme_outliers_are_printed_with_their_numbers(reports, conte
     }
     columns = ("verdict", "cell or scan", "statistic", "5\u00a0%")
     found = [
-        (v, who, *(f"{float(n.replace('−', '-')):.4g}" for n in numbers))
+        (v, who, *(f"{float(n.translate(POWER).replace(' × 10', 'e')):.4g}" for n in numbers))
         for v, who, *numbers in zip(*(seen[c] for c in columns), strict=True)
     ]
     assert len(found) == min(20, len(beyond)) > 0
@@ -259,7 +257,7 @@ def test_drift_baselines_print_every_column_in_its_unit(reports, contents):
         contents["drift"].tables["drift_baselines"],
     )
     digits = table["unit"].map({"um": "1", "deg": "3", "ppm": "0"})
-    for title, column in (("centre", "centre"), ("s.d. of means", "sd_of_means"),
+    for title, column in (("centre", "centre"), ("SD of means", "sd_of_means"),
                           ("within", "sd_within"), ("between", "sd_between")):  # fmt: skip
         own = [written(v, d) for v, d in zip(table[column], digits, strict=True)]
         assert seen[title] == own, title

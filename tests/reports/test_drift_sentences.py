@@ -76,8 +76,8 @@ def test_the_time_to_a_signal_is_that_of_the_limits_in_use():
     )
     said = found_after(lengths, "device A", "M", 15.0, "scale").replace("\u00a0", " ")
     assert said == (
-        "Device A: with the limits in use the EWMA finds a shift of 15 µm in the scale after 29.7 "
-        "sessions on average, that is 416 days at the usual interval between sessions."
+        "Device A: with the limits in use the EWMA detects a shift of 15 µm in the scale after "
+        "29.7 sessions on average, i.e. 416 days at the usual interval between sessions."
     )
     assert "not known" in found_after(lengths, "device A", "M", 12.0, "scale")
     alone = lengths.assign(steady_state_days=np.nan)
@@ -97,7 +97,7 @@ def test_gaps_events_in_a_baseline_small_p_and_worn_bodies_are_said():
     events = pd.DataFrame([(at[1], "service"), (at[4], "tip changed")], columns=["at", "kind"])
     trends = pd.DataFrame(
         [("axis splay", 0.023), ("scale", 0.001), ("other", 0.4)], columns=["measurand", "p"]
-    ).assign(confidence=0.95)
+    ).assign(shown=[True, True, False])
     signals = pd.DataFrame({"measurand": ["scale"]})
     scans = pd.DataFrame({"body_uses": [1.0, 60.0, 117.0]})
     gap, event, p, wear = device_cautions(points, events, trends, signals, scans)
@@ -105,7 +105,7 @@ def test_gaps_events_in_a_baseline_small_p_and_worn_bodies_are_said():
     assert "spans an event (service, 15 January 2024)" in event
     assert "axis splay has a trend with p = 0.023" in p
     assert "1 to 117 times" in wear
-    stricter = device_cautions(points, events, trends.assign(confidence=0.99), signals, scans)
+    stricter = device_cautions(points, events, trends.assign(shown=False), signals, scans)
     assert stricter == [gap, event, wear]
     updated = pd.DataFrame({"measured_at": at, "software": ["2.0"] * 4 + ["2.1"]})
     said = device_cautions(points, events.iloc[:0], trends.iloc[2:], signals, updated)[-1]

@@ -79,6 +79,7 @@ def test_a_bound_beyond_all_use_is_not_printed(contents):
     table = content.tables["conformity"].copy()
     names = ["tolerance_bound", "bound_with_guard", "verdict"]
     table[names] = [2034.0, 2036.0, "conformity not verified"]
+    table["informative"] = False
     far = dataclasses.replace(content, tables={**content.tables, "conformity": table})
     said = " ".join(plain(t) for t in answer(far))
     assert "2034" not in said

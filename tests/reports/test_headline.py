@@ -37,6 +37,7 @@ def contrasts(model, response, rows):
             | {"margin": NAN if logs else 20.0, "p_equivalence": NAN if logs else 1e-4}
             | {"equivalent": None if logs else True}
             | {"equivalence_low": value - 5.0, "equivalence_high": value + 5.0}
+            | {"equivalence_confidence": 0.9}
         )
     return pd.DataFrame(out)
 
@@ -106,7 +107,7 @@ def test_a_share_that_changes_with_tilt_says_for_which_tilt_it_holds():
     said = [flat(t) for t in answer(asked, "d")]
     assert said[0].endswith("95 % intervals, at arch length 30.0 mm.")
     assert said[1] == (
-        "A over C changes from 0.80 (0.60 to 1.00) at 10.0 mm to 0.20 (0.10 to 0.30) "
+        "The ratio of A to C changes from 0.80 (0.60 to 1.00) at 10.0 mm to 0.20 (0.10 to 0.30) "
         "at 40.0 mm of arch length."
     )
 
@@ -157,16 +158,22 @@ def effects(**changed):
     base = {"model_name": "d", "response": "pair.distance_um", "scope": "at equal path"}
     base |= {"covariate": "angulation_deg", "kind": "average", "factor": "technique", "level": ""}
     base |= {"estimate": 5.0, "low": 3.0, "high": 7.0, "p": 0.001, "p_holm": 0.002}
-    return base | {"p_interaction": 0.5, "confidence": 0.95, "ratio": NAN} | changed
+    return (
+        base
+        | {"p_interaction": 0.5, "confidence": 0.95, "ratio": NAN}
+        | {"shown": True, "interaction_shown": False}
+        | changed
+    )
 
 
 def test_the_table_of_effects_goes_by_condition_only_where_they_differ_and_says_why_not():
     worst = {"model_name": "w", "response": "scan.worst_distance_um", "scope": "as it comes"}
+    worst |= {"interaction_shown": True}
     rows = [
         effects(),
-        effects(**worst, p_interaction=0.01),
-        effects(**worst, p_interaction=0.01, kind="level", level="A", estimate=1.0, p_holm=0.4),
-        effects(**worst, p_interaction=0.01, kind="level", level="C", estimate=9.0),
+        effects(**worst),
+        effects(**worst, kind="level", level="A", estimate=1.0, shown=False),
+        effects(**worst, kind="level", level="C", estimate=9.0),
     ]
     notes = [
         {"covariate": c, "scope": s, "n_levels": 2, "stated": c[0] == "a", "why": "one of each"}
@@ -193,7 +200,15 @@ def test_the_table_of_effects_goes_by_condition_only_where_they_differ_and_says_
 
 def test_no_number_of_an_answer_stands_without_an_interval():
     missed = pd.DataFrame(
-        [{"model_name": "d", "covariate": "path_mm", "missing": "curvature", "p_holm": 0.01}]
+        [
+            {
+                "model_name": "d",
+                "covariate": "path_mm",
+                "missing": "curvature",
+                "p_holm": 0.01,
+                "shown": True,
+            }
+        ]
     )
     said = [flat(t) for t in answer(content(model_lack_of_fit=missed), "d")]
     assert said[-1] == (
@@ -234,7 +249,7 @@ def test_scatter_that_differs_is_said_with_what_allowing_for_it_changes():
 def test_the_table_of_verdicts_has_every_limit_and_names_models_that_differ():
     base = {"source": "mine", "coverage": 0.95, "confidence": 0.95, "limit": 100.0, "unit": "um"}
     base |= {"measurand": "distance_um", "holds_for": "new cells"}
-    base |= {"bound_with_guard": 21.0, "largest_seen": 15.0}
+    base |= {"bound_with_guard": 21.0, "largest_seen": 15.0, "informative": True}
     rows = [
         base | {"condition": c, "scope": scope, "tolerance_bound": bound, "verdict": verdict}
         for c, scope, bound, verdict in [
@@ -255,7 +270,7 @@ def test_the_table_of_verdicts_has_every_limit_and_names_models_that_differ():
     cells = [[plain(c).replace("\u00a0", " ") for c in row] for row in table["rows"]]
     assert cells[0] == ["distance, each pair, 100 µm", "20 µm, verified", "120 µm, not verified"]
     assert cells[1][1:] == ["20 µm, verified", "–"]
-    assert cells[2][1] == "not verified M4; verified M2"
+    assert cells[2][1] == "not verified: M4; verified: M2"
     assert "never more favourable than that on each pair" in plain(table["caption"])
 
 
@@ -286,8 +301,8 @@ def test_a_gap_that_is_not_verified_has_its_bound_reason_and_number_of_scans():
     document = Document()
     verdict_table(document, content(seating_summary=pd.DataFrame([seat | r for r in rows])))
     assert plain(document.blocks[-1]["rows"][0][1]).replace("\u00a0", " ") == (
-        "not verified M4 (46 µm; the logarithms are not normally distributed, p = 0.029; 8 scans "
-        "in 4 cells) and M6 (187 µm; 8 scans in 4 cells); verified M2 (up to 90 µm)"
+        "not verified: M4 (46 µm; the logarithms are not normally distributed, p = 0.029; 8 scans "
+        "in 4 cells) and M6 (187 µm; 8 scans in 4 cells); verified: M2 (up to 90 µm)"
     )
 
 
@@ -305,21 +320,21 @@ def test_each_response_says_where_its_own_model_holds_the_covariates():
     assert held_phrase(asked, ["d", "w"], skip="angulation_deg") == ""
 
 
-def test_an_effect_by_level_is_marked_as_shown_by_its_adjusted_p_alone():
+def test_an_effect_is_marked_as_shown_where_its_row_says_so():
     rows = {
-        "kind": ["average", "level", "level"], "level": ["", "A", "B"], "p": [0.2, 0.01, 0.04],
-        "p_holm": [np.nan, 0.02, 0.2], "estimate": [5.0, 9.0, 1.0], "low": [1.0, 2.0, -3.0],
+        "kind": ["average", "level", "level"], "level": ["", "A", "B"],
+        "shown": [False, True, False], "estimate": [5.0, 9.0, 1.0], "low": [1.0, 2.0, -3.0],
         "high": [9.0, 16.0, 5.0],
     }  # fmt: skip
     table = pd.DataFrame(rows).assign(
         covariate="angulation_deg", scope="at equal path", response="pair.distance_um",
-        model_name="d", confidence=0.95, p_interaction=0.01,
+        model_name="d", confidence=0.95, interaction_shown=True,
     )  # fmt: skip
     asked = ("angulation_deg", "at equal path", "pair.distance_um")
     found = _effects(table, *asked)
     assert found["B"] == "+1.0 (−3.0 to +5.0)"
     assert found["A"] == [{"t": "+9.0 (+2.0 to +16.0)", "s": "accent"}]
-    alike = _effects(table.assign(p_interaction=0.5), *asked)
+    alike = _effects(table.assign(interaction_shown=False), *asked)
     assert alike == {"": "+5.0 (+1.0 to +9.0)"}
-    sure = table.assign(p_interaction=0.5, p=0.01)
+    sure = table.assign(interaction_shown=False, shown=True)
     assert _effects(sure, *asked)[""][0]["s"] == "accent"

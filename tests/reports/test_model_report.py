@@ -32,6 +32,7 @@ def contrast(name, response, **changed):
     base |= {"low": 1.0, "high": 9.0, "simultaneous_low": 0.0, "simultaneous_high": 10.0}
     base |= {"df": 7.0, "p": 0.02, "p_holm": 0.04, "adjust": "holm", "ratio": NAN, "shown": True}
     base |= {"margin": NAN, "p_equivalence": NAN, "equivalence_low": NAN, "equivalence_high": NAN}
+    base |= {"equivalence_confidence": 0.9}
     made = base | {"equivalent": None, "confidence": 0.95} | changed
     for end in ("low", "high", "simultaneous_low", "simultaneous_high"):
         made[f"ratio_{end}"] = np.exp(made[end]) if response == SIZE else NAN
@@ -63,7 +64,7 @@ def test_the_methods_name_what_the_settings_of_each_model_say():
         "two one-sided tests",
         "The levels of technique have separate residual standard deviations in “s”",
         "1 of 2 models were also fitted by statsmodels",
-        "is below 1e-06",
+        "is < 10⁻⁶",
     ):
         assert part in said
     assert "operators of the study" not in said
@@ -132,7 +133,7 @@ def test_components_have_their_icc_and_models_what_a_second_program_finds():
         ["residual", "4.0", "3.0 to 5.0", "0.640", "0.500", "–", "1.000"],
     ]
     assert cells(explained) == [
-        ["d", "198", "6", "0.25", "0.50", "2e-03"],
+        ["d", "198", "6", "0.25", "0.50", "0.002"],
         ["s", "198", "6", "0.25", "0.50", "not computed"],
     ]
 

@@ -31,13 +31,26 @@ def test_text_fills_what_a_figure_leaves_empty():
     ]  # fmt: skip
     heights = [0, 5, 20, 150, 20, 100, 5, 10]
     found = arranged(blocks, [(h, 10.0) for h in heights])
-    assert names(found) == ["h1", "t1", "f1", "t2", "h2", "t3", "f2"]
+    assert names(found) == ["h1", "t1", "f1", "t2", "f2", "h2", "t3"]  # before the next section
     by = {b["id"]: b for b in found}
     assert by["t1"]["sticky"]
     assert by["t1"]["moved"] == ""
     assert not by["t2"]["sticky"]  # or it would follow its figure
     assert by["t2"]["moved"] == "f2"
     assert not blocks[4].get("moved")  # copies
+    heights[3] = 90  # or more than a third of the page would stay empty
+    found = arranged(blocks, [(h, 10.0) for h in (*heights[:5], 150, *heights[6:])])
+    assert names(found) == ["h1", "t1", "f1", "t2", "h2", "t3", "f2"]
+
+
+def test_a_list_stays_below_the_paragraph_that_introduces_it():
+    blocks = [
+        block("break", ""), block("lead", "t0"), block("figure", "f1"), block("lead", "t1"),
+        block("list", "l1", heading=""),
+    ]  # fmt: skip
+    found = arranged(blocks, [(h, 0.0) for h in (0, 100, 150, 20, 60)])
+    assert names(found) == ["t0", "t1", "l1", "f1"]
+    assert [b["sticky"] for b in found if b["type"] == "lead"] == [False, True]
 
 
 def test_what_stands_before_the_first_break_stays():

@@ -56,17 +56,20 @@ def test_report_names_its_standards_its_title_and_its_language(kind, reports, co
 @pytest.mark.parametrize(
     ("kind", "sections"),
     [
-        ("validation", ["Verdict for each limit", "Pairs of implants", "Scans in order of time"]),
+        (
+            "validation",
+            ["Verdict for each limit", "Pairs of implants", "Scans in chronological order"],
+        ),
         (
             "comparison",
             [
                 "Contrasts",
                 "Effect of angulation and implant count",
-                "Figures as papers print them",
+                "Trueness and precision as commonly reported",
                 "Checklist for a paper",
             ],
         ),
-        ("drift", ["How to read the charts", "Device A", "Devices side by side", "Baselines"]),
+        ("drift", ["How to read the charts", "Device A", "Comparison of devices", "Baselines"]),
     ],
 )
 def test_bookmarks_lead_to_every_section(kind, sections, reports):

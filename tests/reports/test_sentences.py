@@ -77,8 +77,8 @@ def test_the_lead_of_several_conditions_says_who_has_which_verdict():
     [
         ({"assumption": "none"}, "whatever the distribution of the scatter"),
         ({"p_normal": NAN}, "which these scans are too few to test"),
-        ({}, "(not contradicted by these scans: Shapiro-Wilk test, p = 0.420)"),
-        ({"p_normal": 0.004}, "which these scans contradict (Shapiro-Wilk test, p = 0.004)"),
+        ({}, "(not contradicted by these scans: Shapiro–Wilk test, p = 0.420)"),
+        ({"p_normal": 0.004}, "which these scans contradict (Shapiro–Wilk test, p = 0.004)"),
         ({"holds_for": "this cell"}, "within the bound (for this one session only), "),
         ({"holds_for": "these operators", "confidence": 0.9}, "With 90 % confidence, 95 % of"),
     ],
@@ -126,7 +126,7 @@ def test_unverified_conformity_says_how_far_it_goes_and_what_it_would_take():
         "15 more scans, for a total of 9 cells of 3 scans: 83 % likely to verify it; verified for "
         "spans up to 28.4 mm"
     )
-    assert what_next(row, NAN)[-1] == "verified for no span studied"
+    assert what_next(row, NAN)[-1] == "not verified for any span studied"
     row.n_needed = NAN
     (said,) = what_next(row)
     assert plain(said) == "no number of scans like these is 80 % likely to verify it (at most 83 %)"
@@ -191,7 +191,7 @@ def contrast(**more):
         level_a="A", level_b="B", stratum="", covariate="", response="pair.distance_um",
         estimate=3.0, low=-9.0, high=15.0, confidence=0.95, shown=False, ratio=NAN, p_holm=0.61,
         margin=NAN, adjust="holm", p_equivalence=NAN,
-        equivalence_low=NAN, equivalence_high=NAN, equivalent=None,
+        equivalence_low=NAN, equivalence_high=NAN, equivalence_confidence=0.9, equivalent=None,
     )  # fmt: skip
     return Row(**{**base, **more})
 
@@ -283,8 +283,8 @@ def test_labels_that_hold_a_hyphen_stay_whole():
 
 
 def test_printed_levels_are_those_that_the_intervals_have():
-    row = contrast(confidence=0.995, margin=20.0, p_equivalence=0.001, equivalent=True,
-                   equivalence_low=-3.0, equivalence_high=7.0)  # fmt: skip
+    row = contrast(confidence=0.995, equivalence_confidence=0.99, margin=20.0, equivalent=True,
+                   p_equivalence=0.001, equivalence_low=-3.0, equivalence_high=7.0)  # fmt: skip
     said = plain(contrasts_sentence([row])).replace("\u00a0", " ")
     assert "(99 %: −3.0 to +7.0) (first minus second; 99.5 % intervals" in said
     undecided = contrast(p_holm=0.02, shown=False, confidence=0.99)  # p between 0.01 and 0.05
@@ -339,18 +339,18 @@ def test_page_one_of_a_validation_hides_no_limit(judged):
     ):  # fmt: skip
         told = own.loc[key]
         digits = 0 if told["unit"] == "um" else 2
-        assert row["asked"] == asked
+        assert row["requirement"] == asked
         useless = told["tolerance_bound"] > 10 * told["largest_seen"]
         for column, name in (("bound", "tolerance_bound"), ("with guard", "bound_with_guard")):
             assert row[column].startswith("–" if useless else f"{told[name]:.{digits}f}")
         assert row["verdict"] == told["verdict"].removeprefix("conformity ")
     others = held[(held["holds_for"] == "new operators") & (held["scope"] == "all pairs")]
-    assert rows[1]["asked"] == "the same, other operators"
+    assert rows[1]["requirement"] == "the same, other operators"
     assert rows[1]["verdict"] == "not verified"
     assert rows[1]["bound"].startswith(f"{others['tolerance_bound'].iloc[0]:.0f}")
     assert rows[4]["bound"] == "–"  # more than ten times what any scan showed
     assert rows[4]["what to do next"].startswith("no informative bound from 4 cells")
-    assert rows[-1]["asked"] == "gap at the best seat"
+    assert rows[-1]["requirement"] == "gap at the best seat"
     assert rows[-1]["bound"] == "59 µm"
     assert rows[-1]["verdict"] == "verified"
 
@@ -373,11 +373,11 @@ def test_the_decision_of_several_conditions_leads_with_all_pairs_and_hides_no_li
     assert rows[1]["bound"] == "12 µm"
     assert rows[1]["what to do next"] == "–"
     whole = decision(content)
-    each = next(r for r in whole if r["asked"] == "each distance")
+    each = next(r for r in whole if r["requirement"] == "each distance")
     assert each["condition"] == "all"
     assert each["verdict"] == "not for all"
     assert each["what to do next"] == "not verified: A and C; verified: B"
-    assert whole[-1]["asked"] == "gap at the best seat"
+    assert whole[-1]["requirement"] == "gap at the best seat"
     assert whole[-1]["what to do next"] == "verified: A and B; not verified: C"
 
 
@@ -486,7 +486,7 @@ def test_a_difference_is_said_at_both_ends_of_a_covariate_with_intervals():
         Row(**logs, value=30.0, ratio=0.25, ratio_low=0.2, ratio_high=0.31),
     ]
     assert plain(range_sentence(rows)) == (
-        "A over B changes from 1.00 (0.80 to 1.25) at 0.0° to 0.25 (0.20 to 0.31) at "
+        "the ratio of A to B changes from 1.00 (0.80 to 1.25) at 0.0° to 0.25 (0.20 to 0.31) at "
         "30.0° of angulation"
     )
 
@@ -504,8 +504,11 @@ def test_the_methods_tell_type_a_from_type_b_and_where_the_reference_enters(cont
         return plain(dict(methods(content))["Uncertainty of the reference"])
 
     once = said(u_temperature_um=0.0)
-    assert "no type A part" in once
-    assert "Type B (4.3): the maximum permissible error of the machine, divided by √3." in once
+    assert "no type A component" in once
+    assert (
+        "Type B (JCGM 100:2008, 4.3): the maximum permissible error of the machine, divided by √3."
+        in once
+    )
     assert "guard band of every limit" in once
     assert "gaps" not in once  # this study predicts none
     several = said("certificate", n_runs=5.0, u_temperature_um=1.0, u_body_um=2.0)

@@ -38,12 +38,37 @@ def kept(name):
 
 def page_text(answer, first, rest):
     """Every block of a report and every artist of its figures, a line each."""
-    out = [f"answer: {_text(one)}" for one in answer]
-    for part in (first, rest):
-        for block in part.blocks:
-            out += [""] if block["type"] == "heading" else []
-            out += _block(block, part.figures)
+    out = "".join(f"answer: {_text(one)}\n" for one in answer)
+    return out + "".join(blocks_text(part.blocks, part.figures) for part in (first, rest))
+
+
+def blocks_text(blocks, figures=()):
+    """Every block, and every artist of its figures, a line each."""
+    out = []
+    for block in blocks:
+        out += [""] if block["type"] == "heading" else []
+        out += _block(block, figures)
     return "\n".join(out) + "\n"
+
+
+def around_text(data, pictures, attachments):
+    """What a document says beside its blocks, and the files that travel inside it."""
+    named = ("title", "kind_name", "subtitle", "keywords", "description", "date", "footer")
+    out = [f"{name}: {data[name]}" for name in named]
+    for part, pairs in data.get("identity", {}).items():
+        out += [f"{part}: {_text(key)} = {_text(value)}" for key, value in pairs]
+    out += [f"pictures: {' '.join(sorted(pictures))}"]
+    out += [
+        f"attached: {a.name}, {a.mime}, {a.description}, {a.relationship}, {_rows(a)}"
+        for a in attachments
+    ]
+    return "\n".join(out).replace("\u00a0", "~") + "\n"
+
+
+def _rows(attached):
+    """How many lines a file has; all of a table that is set for LaTeX."""
+    lines = attached.data.decode().splitlines()
+    return "\n".join(lines) if attached.name.endswith(".tex") else f"{len(lines)} lines"
 
 
 def _text(text):
