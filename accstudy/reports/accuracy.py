@@ -162,6 +162,7 @@ def paper_figures(document: Document, content: ReportContent) -> None:
     if not len(rows):
         return
     document.heading(say("accuracy.as_commonly_reported"))
+    rows = pd.concat([mine for _, mine in groups(rows, ["measurand"])])
     document.listed("accuracy.papers_table", rows, once=2, index=between(content)[1])
 
 

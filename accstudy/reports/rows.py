@@ -113,7 +113,7 @@ def _of_others(table: pd.DataFrame) -> pd.Series:
 
 
 def _telling(rows: pd.DataFrame) -> pd.DataFrame:
-    useless = (rows["verdict"] != REFUTED) & ~rows["informative"].astype(bool)
+    useless = (rows["verdict"] != REFUTED) & ~rows["informative"].fillna(True).astype(bool)
     kept = rows[["tolerance_bound", "bound_with_guard"]].mask(useless)
     return rows.assign(**{str(c): kept[c] for c in kept}, uninformative=useless)
 

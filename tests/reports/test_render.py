@@ -58,7 +58,7 @@ def test_report_names_its_standards_its_title_and_its_language(kind, reports, co
     [
         (
             "validation",
-            ["Verdict for each limit", "Pairs of implants", "Scans in chronological order"],
+            ["Verdict for each limit", "Pairs of implants", "Effect of the alignment"],
         ),
         (
             "comparison",
