@@ -18,8 +18,8 @@ from accstudy.stages.measure import Show
 from accstudy.stages.report import ReportOptions
 from accstudy.stages.work import CACHE, Say, Work
 from accstudy.study.disk import recover
+from accstudy.study.files import study_lock
 from accstudy.study.load import Study, load_study
-from accstudy.study.lock import study_lock
 from accstudy.study.record import read_record
 
 __all__ = ["STAGES", "Outcome", "run_study"]

@@ -12,8 +12,7 @@ from accstudy.cli import main
 from accstudy.stages.report import ReportOptions
 from accstudy.stages.work import Work, history_entry
 from accstudy.study.disk import digest
-from accstudy.study.history import add_run
-from accstudy.study.record import json_bytes, read_record
+from accstudy.study.record import add_run, json_bytes, read_record
 
 
 def call(*words):

@@ -37,8 +37,7 @@ from accstudy.stages.pictures import kept_view
 from accstudy.stages.work import history_entry
 from accstudy.study.disk import digest
 from accstudy.study.files import ChangedFileError
-from accstudy.study.history import add_run, chain_faults
-from accstudy.study.record import json_bytes
+from accstudy.study.record import add_run, chain_faults, json_bytes
 from accstudy.tables import csv_bytes
 
 STUDY = """\

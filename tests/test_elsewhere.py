@@ -19,7 +19,8 @@ from click.testing import CliRunner
 from accstudy.cli import main
 from accstudy.errors import NotOursError, OutputError
 from accstudy.stages.check import check_study
-from accstudy.study import disk, lock
+from accstudy.study import disk
+from accstudy.study import files as lock
 from accstudy.study.disk import recover, replace_folder, write_files
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="imitates what is real there")

@@ -13,7 +13,7 @@ import small_study
 from click.testing import CliRunner
 
 from accstudy.cli import main
-from accstudy.study.history import changed_sessions, first_recorded, news
+from accstudy.study.record import changed_sessions, first_recorded, news
 
 HEAD = "scan,model,device,session,operator,measured_at\n"
 

@@ -170,7 +170,7 @@ def test_a_scan_that_fails_is_left_out_and_named_and_strict_refuses_it(study, sp
 
 def test_a_second_run_is_refused_by_the_name_of_the_holder_which_goes_away_with_it(study):
     script = (
-        "import sys, time; from pathlib import Path; from accstudy.study.lock import study_lock\n"
+        "import sys, time; from pathlib import Path; from accstudy.study.files import study_lock\n"
         "with study_lock(Path(sys.argv[1])):\n    print('held', flush=True); time.sleep(60)\n"
     )
     with subprocess.Popen(

@@ -12,8 +12,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
+from accstudy.accuracy.critical import combined_p, normality_p
 from accstudy.accuracy.levels import Grouping, Kind, normal_bounds
-from accstudy.accuracy.normality import combined_p, normality_p
 from accstudy.accuracy.ranks import lower_bounds, upper_ranks
 
 __all__ = [

@@ -10,9 +10,9 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
+from accstudy.accuracy.critical import combined_p
 from accstudy.accuracy.levels import Grouping, session_effects, shared_session_p
 from accstudy.accuracy.measurands import Results, natural
-from accstudy.accuracy.normality import combined_p
 from accstudy.accuracy.oneway import Layouts, Witnesses, layouts
 from accstudy.quantities import BENCH_COLUMNS, SERIAL_COLUMN
 from accstudy.tables import TABLES

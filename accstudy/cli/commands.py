@@ -15,12 +15,14 @@ from accstudy.cli.options import (
     INPUT_AT_FAULT,
     LEFT_OUT,
     STANDS,
+    Progress,
     Shared,
+    abridged,
     figure_options,
+    quoted,
     shared_options,
 )
 from accstudy.cli.planning import add, list_scans, new, plan
-from accstudy.cli.terminal import Progress, abridged, quoted
 
 if TYPE_CHECKING:
     from accstudy.errors import Finding

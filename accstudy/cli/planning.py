@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from accstudy.cli.terminal import quoted
+from accstudy.cli.options import quoted
 
 __all__ = ["add", "list_scans", "new", "plan"]
 
@@ -251,8 +251,9 @@ def plan(
 
     Example: accstudy plan my_study --s-r 20 --s-cell 10 --seed 7
     """
+    from accstudy.stages import plan as planned
     from accstudy.stages import plan as planning
-    from accstudy.stages import powers, scanlist, sizes
+    from accstudy.stages import scanlist, sizes
     from accstudy.study.toml import read_settings
     from accstudy.tables import UNREFERENCED
 
@@ -316,12 +317,12 @@ def plan(
         click.echo("no sample size: give --s-r (and --s-cell, --bias), or --pilot")
     if difference is not None:
         if pilot is not None:
-            known = powers.pilot_comparison(pilot, settings)
+            known = planned.pilot_comparison(pilot, settings)
         elif sds:
-            known = powers.assumed_comparison(settings, sds, levels=levels)
+            known = planned.assumed_comparison(settings, sds, levels=levels)
         else:
             raise click.UsageError("power needs --pilot, or --sd for the terms of the model")
-        power = powers.expected_power(
+        power = planned.expected_power(
             settings,
             known,
             difference=difference,

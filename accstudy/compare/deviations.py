@@ -51,7 +51,7 @@ def pair_deviations(poses: pd.DataFrame, reference: pd.DataFrame) -> pd.DataFram
 
     ``angulation_deg`` of a pair is the larger of the angulations of its two implants:
     the designed tilt, or the angle to the model's occlusal direction (see
-    `accstudy.geometry.occlusal`), NaN where neither is known. ``divergence_deg`` is the
+    `accstudy.geometry.features`), NaN where neither is known. ``divergence_deg`` is the
     angle between the two reference axes; two implants tilted alike by 30 degrees have
     an angulation of 30 and a divergence of 0.
     """

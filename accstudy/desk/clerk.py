@@ -9,6 +9,7 @@ from __future__ import annotations
 import atexit
 import contextlib
 import importlib
+import inspect
 import json
 import os
 import queue
@@ -24,15 +25,15 @@ from accstudy.words.catalogue import say
 __all__ = ["TASKS", "main"]
 
 TASKS = {
-    "protocols": "work", "create": "work",
+    "protocols": "runs", "create": "runs",
     "form": "settings", "save": "settings", "exclude": "settings",
-    "tables": "tablefiles", "take_table": "tablefiles", "match": "tablefiles",
-    "drawing": "drawing", "place_body": "drawing", "take_drawing": "drawing", "learn": "drawing",
-    "models": "comparison", "change_model": "comparison", "carriers": "sheets", "carry": "sheets",
+    "tables": "inputs", "take_table": "inputs", "match": "inputs",
+    "drawing": "inputs", "place_body": "inputs", "take_drawing": "inputs", "learn": "inputs",
+    "models": "planning", "change_model": "planning", "carriers": "sheets", "carry": "sheets",
     "sheet": "sheets", "edit_sheet": "sheets", "list_files": "sheets", "assign": "sheets",
     "leave_out": "sheets", "bench": "sheets", "tick": "sheets",
-    "check": "work", "run": "work",
-    "results": "results", "table": "results", "workbook": "results",
+    "check": "runs", "run": "runs",
+    "results": "runs", "table": "runs", "workbook": "runs",
     "sizes": "planning", "power": "planning", "draw": "planning", "order": "planning",
     "session": "planning", "add": "planning", "event": "planning",
 }  # fmt: skip
@@ -81,9 +82,10 @@ def _answer(question: dict[str, Any], answers: Any) -> None:
             given[name] = Path(given[name])
     try:
         module = importlib.import_module(f"accstudy.desk.{TASKS[question['do']]}")
-        if module.__name__.endswith((".work", ".planning")):
+        task = getattr(module, question["do"])
+        if "put" in inspect.signature(task).parameters:
             given["put"] = put
-        put({"answer": getattr(module, question["do"])(**given)})
+        put({"answer": task(**given)})
     except AccstudyError as error:
         put({"refused": [f.to_dict() for f in error.findings]})
     except (KeyboardInterrupt, BrokenPipeError):

@@ -17,8 +17,7 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 
 from accstudy.desk.clerks import Clerk, Job, Jobs
 from accstudy.desk.safety import BENCH
-from accstudy.desk.studies import Opened, Shelf
-from accstudy.desk.uploads import largest
+from accstudy.desk.studies import Opened, Shelf, largest
 from accstudy.desk.wording import figure_name, head, link_of, place_of, plain
 from accstudy.errors import AccstudyError
 from accstudy.words.catalogue import words

@@ -1,31 +1,133 @@
-"""Before the scans and week after week: sizes, the order of scans, a session more, events."""
+"""Before the scans and week after week: models, sizes, order of scans, a session more, events."""
 
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
+from accstudy.desk.settings import write_settings
 from accstudy.desk.wording import head, with_heads
 from accstudy.errors import InputError
+from accstudy.models.specs import effect_spec
+from accstudy.reports.names import variable_name
 from accstudy.stages import plan as planning
 from accstudy.stages import scanlist
 from accstudy.stages import sizes as sizing
 from accstudy.stages.add import add_session
-from accstudy.stages.scanlist import appended
+from accstudy.stages.scanlist import appended, sheet_of_list
 from accstudy.stages.sizes import protocol_of
 from accstudy.study.cells import parse_number, read_day
 from accstudy.study.checks import grouped_by
 from accstudy.study.disk import write_files
-from accstudy.study.files import resolve
-from accstudy.study.lock import study_lock
+from accstudy.study.files import resolve, study_lock
+from accstudy.study.settings import Settings
 from accstudy.study.toml import read_settings
 from accstudy.tables import TABLES, UNREFERENCED
+from accstudy.words.catalogue import words
 
-__all__ = ["add", "draw", "event", "number_of", "order", "power", "session", "sizes"]
+__all__ = [
+    "change_model",
+    "models",
+    "add",
+    "draw",
+    "event",
+    "number_of",
+    "order",
+    "power",
+    "session",
+    "sizes",
+]
+
+_OF_REFERENCE = ("path_mm", "angulation_deg", "n_implants")
+_NO_EFFECTS = ("scan", "model", "file", "status", "reason", "repeat", "measured_at")
+
+
+def _factors(study: Path, settings: Settings) -> tuple[list[str], list[str]]:
+    """Columns that are compared, and further ones of the scan list."""
+    full = resolve(study, settings.scans.list)
+    there = full.is_file() and full.read_bytes().strip()
+    header = sheet_of_list(full, settings).header if there else ()
+    compared = list(settings.analysis.condition or ())
+    taken = (*_NO_EFFECTS, *compared, *(settings.analysis.cell or ()))
+    return compared, [c for c in header if c not in taken]
+
+
+def models(study: Path) -> dict[str, Any]:
+    """Models that are asked for, in words; what may be asked."""
+    settings = read_settings(study / "study.toml")
+    compared, further = _factors(study, settings)
+    responses = words("desk.responses")
+    return {
+        "asked": [
+            {
+                "name": m.name,
+                "response": responses.get(m.response, variable_name(m.response)),
+                "fixed": _said(m.fixed),
+                "random": len(m.random),
+                "margin": "" if m.equivalence_margin is None else f"{m.equivalence_margin:g}",
+            }
+            for m in settings.model
+        ],
+        "responses": dict(responses),
+        "compared": [variable_name(c) for c in compared],
+        "effects": {c: _called(c) for c in (*_OF_REFERENCE, *further)},
+    }
+
+
+def _called(column: str) -> str:
+    known = column in _OF_REFERENCE or column in words("names.variables")
+    return variable_name(column) if known else head(column)
+
+
+def _said(fixed: str) -> str:
+    """A formula with its columns in words.
+
+    Examples
+    --------
+    >>> _said("technique * (angulation_deg + path_mm)")
+    'technique × (angulation + arch length)'
+    """
+    named = re.sub(r"[A-Za-z]\w*", lambda found: variable_name(found[0]), fixed)
+    return named.replace("*", "×").replace(":", " × ")
+
+
+def change_model(study: Path, given: dict[str, str]) -> str:
+    """Ask for a model, set the equivalence margin of one, or remove it, as `given` says ``do``.
+
+    Each effect of a new one is "own", or "by" where it may differ between levels.
+    """
+    name = " ".join(given.get("name", "").split())
+    margin = number_of(given.get("margin", ""), "equivalence margin")
+    if given.get("do") == "remove":
+        return write_settings(study, {"model": (name, None)})
+    if given.get("do") == "margin":
+        return write_settings(study, {"model": (name, {"equivalence_margin": margin})})
+    settings = read_settings(study / "study.toml")
+    compared, further = _factors(study, settings)
+    response = given.get("response", "")
+    if response not in words("desk.responses") or not name:
+        raise InputError("give the model a name, and choose what it is about")
+    if any(m.name == name for m in settings.model):
+        raise InputError(f'there is a model "{name}" already', hint="give this one another name")
+    asked = {
+        how: [c for c in (*_OF_REFERENCE, *further) if given.get(f"effect.{c}") == how]
+        for how in ("own", "by")
+    }
+    spec = effect_spec(
+        name, response, compared=compared, by=asked["by"], own=asked["own"],
+        operators=[c for c in ("operator",) if c in (settings.analysis.cell or ())],
+    )  # fmt: skip
+    values = {
+        "response": response, "fixed": spec.fixed, "random": list(spec.random),
+        "equivalence_margin": margin,
+    }  # fmt: skip
+    return write_settings(study, {"model": (name, values)})
+
 
 Put = Callable[[dict[str, Any]], None]
 
@@ -113,7 +215,7 @@ def sizes(study: Path, given: dict[str, str], put: Put, pilot: Path | str = "") 
 
 def power(study: Path, given: dict[str, str], put: Put, pilot: Path | str = "") -> dict[str, Any]:
     """Power of a comparison, as `plan --difference` tells it."""
-    from accstudy.stages import powers
+    from accstudy.stages import plan as planned
 
     settings = read_settings(study / "study.toml")
     difference = number_of(given.get("difference", ""), "difference to detect")
@@ -133,12 +235,12 @@ def power(study: Path, given: dict[str, str], put: Put, pilot: Path | str = "") 
             hint="give it, or a pilot study",
         )
     known = (
-        powers.pilot_comparison(Path(pilot), settings)
+        planned.pilot_comparison(Path(pilot), settings)
         if pilot
-        else powers.assumed_comparison(settings, sds, levels={})
+        else planned.assumed_comparison(settings, sds, levels={})
     )
     put({"scan": "", "done": 0, "total": 0})
-    table = powers.expected_power(
+    table = planned.expected_power(
         settings, known, difference=difference, margin=margin,
         operators=_counts(given.get("operators") or "3, 6", "operators"),
         per_session=_counts(given.get("per_cell") or "3, 5", "scans of a session"),

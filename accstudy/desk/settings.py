@@ -17,10 +17,9 @@ from accstudy.desk.wording import UNITS, forms
 from accstudy.errors import Finding, InputError, Severity, StudyError, place
 from accstudy.study.cells import parse_number, read_day
 from accstudy.study.disk import digest, read_bytes, write_files
-from accstudy.study.lock import study_lock
-from accstudy.study.meanings import meaning
+from accstudy.study.files import study_lock
 from accstudy.study.settings import Settings
-from accstudy.study.toml import read_settings
+from accstudy.study.toml import meaning, read_settings
 
 __all__ = ["body_of", "exclude", "form", "save", "write_settings"]
 

@@ -15,8 +15,7 @@ from accstudy.stages.scanlist import append_list, list_scans, mesh_files
 from accstudy.study.arrange import Said, named_sheet
 from accstudy.study.checks import grouped_by
 from accstudy.study.disk import digest, read_bytes, write_files
-from accstudy.study.files import resolve
-from accstudy.study.lock import study_lock
+from accstudy.study.files import resolve, study_lock
 from accstudy.study.settings import Settings
 from accstudy.study.sheet import MAX_BYTES, csv_dialect
 from accstudy.study.toml import read_settings

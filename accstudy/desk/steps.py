@@ -16,8 +16,7 @@ from starlette.routing import BaseRoute, Route
 from accstudy.desk.clerks import Job
 from accstudy.desk.desk import Desk, form_of, in_words, screen, to_step
 from accstudy.desk.safety import EXPLORE_POLICY, OWNER
-from accstudy.desk.studies import Opened
-from accstudy.desk.uploads import PLACES, receive
+from accstudy.desk.studies import PLACES, Opened, receive
 from accstudy.errors import AccstudyError, InputError
 from accstudy.study.files import resolve
 

@@ -13,11 +13,10 @@ import pandas as pd
 from scipy.special import stdtr, stdtrit
 
 from accstudy.accuracy.judge import ALL_PAIRS, VERIFIED
-from accstudy.drift.designs import effective_number
+from accstudy.drift.designs import ALPHA, DriftOptions, Rows, effective_number
 from accstudy.drift.device import Device
 from accstudy.drift.limits import hold_limit
 from accstudy.drift.measurands import CROSS_ARCH, scan_measurands, session_table
-from accstudy.drift.options import ALPHA, DriftOptions, Rows
 from accstudy.drift.signals import Found
 from accstudy.drift.status import Held, device_status
 from accstudy.drift.stretch import Stretch

@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from accstudy.drift.slope import Mixture
+from accstudy.drift.trend import Mixture
 from accstudy.errors import InputError
 
 __all__ = [
@@ -204,7 +204,7 @@ class Change:
         Interval of `index`.
     size, size_low, size_high : float
         Step with its interval; for a ramp the slope of the line bent once, without one
-        (`accstudy.drift.slope.slope_of` knows that the bend was picked).
+        (`accstudy.drift.trend.slope_of` knows that the bend was picked).
     p : float
         Chance of so clear a change somewhere in a steady series of this length.
     gain : float

@@ -12,11 +12,18 @@ import pandas as pd
 import scipy  # scipy.stats loads when it is first used
 
 from accstudy.drift.changes import Changes
-from accstudy.drift.designs import baseline_row, effective_number, run_length_rows
+from accstudy.drift.designs import (
+    ALPHA,
+    CHARTS_COUNT,
+    DriftOptions,
+    Rows,
+    baseline_row,
+    effective_number,
+    run_length_rows,
+)
+from accstudy.drift.limits import sample_advice
 from accstudy.drift.measurands import MIN_SESSIONS, SCALE, session_table, starts
-from accstudy.drift.options import ALPHA, CHARTS_COUNT, DriftOptions, Rows
 from accstudy.drift.points import chart_points
-from accstudy.drift.projection import sample_advice
 from accstudy.drift.signals import (
     Found,
     change_signals,
@@ -27,13 +34,19 @@ from accstudy.drift.signals import (
     with_standing,
 )
 from accstudy.drift.stretch import Stretch, chart_stretch
-from accstudy.drift.trend import MIN_TREND, Trend, mann_kendall, months, theil_sen, trend_of
+from accstudy.drift.trend import (
+    MIN_TREND,
+    SLOPE_METHOD,
+    Trend,
+    mann_kendall,
+    months,
+    theil_sen,
+    trend_of,
+)
 from accstudy.errors import Finding, Severity
 from accstudy.words.catalogue import say
 
-__all__ = ["SLOPE_METHOD", "Charted", "Device"]
-
-SLOPE_METHOD = "session means, averaged over where the slope may have begun"
+__all__ = ["Charted", "Device"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr, ndtri
-
-from accstudy.drift.slope import Slope, slope_of
+from scipy.optimize import toms748
+from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 __all__ = [
+    "RHOS",
+    "SLOPE_METHOD",
+    "Mixture",
+    "Slope",
+    "slope_of",
     "DAYS_PER_MONTH",
     "MannKendall",
     "TheilSen",
@@ -23,6 +29,279 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
+
+SLOPE_METHOD = "session means, averaged over where the slope may have begun"
+RHOS = (0.0, 0.2, 0.4, 0.6, 0.8)
+"""Correlations of neighbouring sessions that are tried; weights fall as 1 - rho."""
+
+_STEADY = 1.0
+_PRIOR = (2.0, 4.0, 0.5, 0.5, 0.5)
+
+_LEAST = 5  # sessions that a slope must have had to be seen
+_DRAWS = 4000
+_NEGLIGIBLE = 1e-7
+
+
+@dataclass(frozen=True, slots=True)
+class Mixture:
+    """A quantity as a mixture of Student's t distributions.
+
+    Parameters
+    ----------
+    weights, centres, scales, df : (k,) ndarray
+        Of its parts; the weights sum to 1.
+    """
+
+    weights: Floats
+    centres: Floats
+    scales: Floats
+    df: Floats
+
+    def below(self, value: float) -> float:
+        """Probability below a value."""
+        parts = stdtr(self.df, (value - self.centres) / self.scales)
+        return float(np.sum(self.weights * parts))
+
+    def quantile(self, level: float) -> float:
+        """Value below which it lies with a probability."""
+        each = self.centres + self.scales * stdtrit(self.df, level)  # of the parts
+        low, high = float(each.min()), float(each.max())
+        if high - low <= 1e-12 * max(abs(low), abs(high)):
+            return low
+        beyond = 1e-2 * (high - low)  # rounding must not put both ends on one side
+        ends = (low - beyond, high + beyond)
+        return float(toms748(lambda b: self.below(b) - level, *ends, xtol=1e-9 * (high - low)))
+
+
+@dataclass(frozen=True, slots=True)
+class Slope:
+    """Slope at the last session, as a mixture over what the series may have done.
+
+    Parameters
+    ----------
+    weights : (k,) ndarray
+        Of each history that was tried, sum 1.
+    levels, slopes : (k,) ndarray
+        Estimated level at the last session, and slope, of each.
+    roots : (k, 2, 2) ndarray
+        Cholesky factors of their covariance, for a residual variance of one.
+    sds : (k,) ndarray
+        Residual standard deviation of a session of usual size, of each.
+    df : (k,) ndarray
+        Degrees of freedom of each.
+    begins : (k,) ndarray of int
+        Session from which each has its present slope.
+    """
+
+    weights: Floats
+    levels: Floats
+    slopes: Floats
+    roots: Floats
+    sds: Floats
+    df: Floats
+    begins: NDArray[np.int64]
+
+    @property
+    def mixture(self) -> Mixture:
+        """The slope."""
+        scales = self.sds * np.hypot(self.roots[:, 1, 0], self.roots[:, 1, 1])
+        return Mixture(self.weights, self.slopes, scales, self.df)
+
+    @property
+    def p(self) -> float:
+        """Two-sided probability of a slope of the other sign."""
+        under = self.mixture.below(0.0)
+        return float(2 * min(under, 1 - under))
+
+    def began(self, level: float) -> int:
+        """Quantile of the session from which the slope is what it is now."""
+        order = np.argsort(self.begins, kind="stable")
+        total = np.cumsum(self.weights[order])
+        at = min(int(np.searchsorted(total, level)), len(total) - 1)
+        return int(self.begins[order][at])
+
+    def draws(self, seed: int) -> tuple[Floats, Floats, Floats]:
+        """Levels at the last session, slopes and residual standard deviations, as they may be."""
+        rng = np.random.default_rng(seed)
+        k = rng.choice(len(self.weights), _DRAWS, p=self.weights)
+        sd = self.sds[k] * np.sqrt(self.df[k] / rng.chisquare(self.df[k]))
+        z = np.einsum("dij,dj->di", self.roots[k], rng.standard_normal((_DRAWS, 2)))
+        return self.levels[k] + sd * z[:, 0], self.slopes[k] + sd * z[:, 1], sd
+
+
+def slope_of(values: ArrayLike, times: ArrayLike, *, weights: ArrayLike | None = None) -> Slope:
+    """Slope of a series at its end, by averaging over what it may have done before.
+
+    Parameters
+    ----------
+    values : (n,) array_like
+        Session means in order of time, n >= 4.
+    times : (n,) array_like
+        When, in any unit.
+    weights : (n,) array_like, optional
+        Inverse variances; equal by default.
+
+    Returns
+    -------
+    Slope
+
+    Notes
+    -----
+    A slope whose beginning was picked from the same sessions looks steeper and
+    surer than it is. So no beginning is picked. Five kinds of history are tried,
+    at every place: one line; a level that bends into a slope; a line with a step;
+    a level, then a step and from there a slope; a step and a bend apart from each
+    other. Each is fitted by least squares, with correlated neighbours (`RHOS`) as
+    well, and weighted by its approximate posterior probability,
+    ``prior * n^(-p/2) * RSS^(-n/2)``. Slope, level and beginning are the mixture
+    of all. Within a kind all places are equally likely beforehand; the kinds
+    have weights 2, 4, 1/2, 1/2 and 1/2. A level that never changed has weight 1, which it
+    gives to the line: its slope is not known better than that of a line through all
+    sessions. The weights were chosen by simulation (``tests/simulations/sim_trend.py``), so
+    that intervals hold the truth about as often as stated whatever the series did; they
+    do not where a slope is both young and weak, which no short interval can know.
+
+    References
+    ----------
+    Raftery, Sociological Methodology 25 (1995) 111-163: weights from the Bayesian
+    information criterion; Hoeting, Madigan, Raftery and Volinsky, Statistical
+    Science 14 (1999) 382-401: averaging over models.
+    """
+    y, t = np.asarray(values, float), np.asarray(times, float)
+    n = len(y)
+    w = np.ones(n) if weights is None else np.asarray(weights, float)
+    w = w / w.mean()
+    tried = _Histories(n)
+    logs, coefficients, inverses, residuals = [], [], [], []
+    for rho in RHOS:
+        design = _design(t.tobytes(), np.sqrt(w).tobytes(), rho)
+        x, z = design.columns, design.near(y[None, :, None])[0, :, 0]
+        found = design.solve @ z
+        rss = np.sum((z - np.einsum("kip,kp->ki", x, found)) ** 2, axis=1)
+        rss = np.maximum(rss, 1e-18 * max(float(z @ z), 1e-300))
+        log = tried.log_prior - 0.5 * (n * np.log(rss) + tried.parameters * np.log(n))
+        # a level that never changed: its slope is not known better than that of a line
+        level = max(float(z @ z - (x[0, :, 0] @ z) ** 2 / (x[0, :, 0] @ x[0, :, 0])), rss[0])
+        steady = np.log(_STEADY) - 0.5 * (n * np.log(level) + np.log(n))
+        log[0] = np.logaddexp(log[0], steady)
+        logs.append(log + np.log1p(-rho) + design.log_scale)
+        coefficients.append(found)
+        inverses.append(design.inverse)
+        residuals.append(rss)
+    log = np.concatenate(logs)
+    weight = np.exp(log - log.max())
+    weight /= weight.sum()
+    use = weight > _NEGLIGIBLE * weight.max()
+    count = len(RHOS)
+    df = np.maximum(np.tile(n - tried.parameters, count)[use], 1).astype(float)
+    found = np.concatenate(coefficients)[use]
+    return Slope(
+        weights=weight[use] / weight[use].sum(),
+        levels=found[:, 0],
+        slopes=found[:, 1],
+        roots=np.linalg.cholesky(np.concatenate(inverses)[use]),
+        sds=np.sqrt(np.concatenate(residuals)[use] / df),
+        df=df,
+        begins=np.tile(tried.begins, count)[use],
+    )
+
+
+@lru_cache(maxsize=8)
+class _Histories:
+    """What a series of n sessions may have done: a slope from a place on, and a step at another.
+
+    Parameters
+    ----------
+    n : int
+        Sessions.
+    """
+
+    def __init__(self, n: int) -> None:
+        bends, steps = np.arange(1, n - _LEAST), np.arange(2, n - 2)
+        late = steps[steps <= n - _LEAST]
+        kinds: list[list[tuple[int, int]]] = [[(0, 0)]]  # slope since, step at; 0: from the start
+        kinds += [
+            [(int(i), 0) for i in bends],
+            [(0, int(c)) for c in steps],
+            [(int(c), int(c)) for c in late],
+            [(int(i), int(c)) for i in _some(bends) for c in _some(steps, 60) if i != c],
+        ]
+        pairs = [pair for kind in kinds for pair in kind]
+        prior = [p / len(kind) for p, kind in zip(_PRIOR, kinds, strict=True) for _ in kind]
+        self.n = n
+        self.begins, self.steps = np.array(pairs, np.int64).T
+        self.parameters = np.where(self.steps > 0, 3, 2)
+        self.log_prior = np.log(prior)
+
+    def columns(self, times: Floats) -> Floats:
+        """Level at the last session, slope and step of every history, (k, n, 3)."""
+        rising = np.maximum(times[None, :] - times[self.begins][:, None], 0.0)
+        before = np.arange(self.n)[None, :] < self.steps[:, None]
+        ones = np.ones_like(rising)
+        return np.stack([ones, rising - rising[:, -1:], -1.0 * before], axis=2)
+
+
+def _some(places: NDArray[np.int64], most: int = 12) -> NDArray[np.int64]:
+    chosen = np.linspace(0, len(places) - 1, most).round().astype(int)
+    return np.asarray(places[np.unique(chosen)] if len(places) else places)
+
+
+@dataclass(frozen=True, slots=True)
+class _Design:
+    """Every history of sessions at given times, made independent and alike.
+
+    Parameters
+    ----------
+    near : callable
+        Makes sessions, (k, n, p), independent.
+    log_scale : float
+        Logarithm of its determinant.
+    columns : (k, n, 3) ndarray
+        Level, slope and step of each history, independent.
+    solve : (k, 3, n) ndarray
+        Gives the coefficients.
+    inverse : (k, 2, 2) ndarray
+        Covariance of level and slope, for a residual variance of one.
+    """
+
+    near: Callable[[Floats], Floats]
+    log_scale: float
+    columns: Floats
+    solve: Floats
+    inverse: Floats
+
+
+@lru_cache(maxsize=8 * len(RHOS))
+def _design(times: bytes, roots: bytes, rho: float) -> _Design:
+    """Design of all histories; alike for all measurands of a device."""
+    t = np.frombuffer(times)
+    tried = _Histories(len(t))
+    near, log_scale = _whitened(np.frombuffer(roots), t, rho)
+    x = near(tried.columns(t))
+    gram = np.einsum("kip,kiq->kpq", x, x)
+    gram[:, range(3), range(3)] += np.arange(3)[None, :] >= tried.parameters[:, None]
+    inverse = np.linalg.inv(gram)
+    return _Design(near, log_scale, x, inverse @ x.transpose(0, 2, 1), inverse[:, :2, :2])
+
+
+def _whitened(roots: Floats, times: Floats, rho: float) -> tuple[Callable[[Floats], Floats], float]:
+    """Map that makes sessions independent and alike, and the logarithm of its determinant.
+
+    Neighbours a usual time apart are correlated by `rho`, others by its power.
+    """
+    gaps = np.diff(times)
+    usual = float(np.median(gaps)) or 1.0
+    near = rho ** np.maximum(gaps / usual, 1e-3) if rho else np.zeros(len(gaps))
+    own = np.sqrt(1 - near**2)
+
+    def white(x: Floats) -> Floats:
+        scaled = x * roots[:, None]
+        out = scaled.copy()
+        out[:, 1:] = (scaled[:, 1:] - near[:, None] * scaled[:, :-1]) / own[:, None]
+        return out
+
+    return white, float(-np.sum(np.log(own)))
+
 
 DAYS_PER_MONTH = 30.436875
 """Mean length of a month of the Gregorian calendar."""
@@ -235,7 +514,7 @@ def trend_of(
     Notes
     -----
     Scans of a session share its conditions, so the evidence is the session means
-    (`accstudy.drift.slope.slope_of`); scans only tell the spread within.
+    (`accstudy.drift.trend.slope_of`); scans only tell the spread within.
     """
     means, n = rows["mean"].to_numpy(float), rows["n_scans"].to_numpy(float)
     times = months(rows["at"])

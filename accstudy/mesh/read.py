@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from accstudy.errors import Finding, MeshError
-from accstudy.geometry.units import UNIT_MM
+from accstudy.geometry.features import UNIT_MM
 from accstudy.mesh.model import MAX_TRIANGLES, Mesh, RawMesh, cross_and_spread, note, widened
 from accstudy.mesh.obj import read_obj
 from accstudy.mesh.ply import read_ply

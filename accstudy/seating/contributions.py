@@ -9,11 +9,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from accstudy.compare.align import PoseArrays, align_all
-from accstudy.seating.frameworks import aligned_seats, bare_arch
-from accstudy.seating.gaps import TIE_UM, Platforms, Seats, rim_gaps, worst_seat
-from accstudy.seating.one_screw import one_screw
-from accstudy.seating.quick import quick_best_gaps
-from accstudy.seating.stacks import Stack, stacks
+from accstudy.seating.best_seat import quick_best_gaps
+from accstudy.seating.frameworks import Stack, aligned_seats, bare_arch, stacks
+from accstudy.seating.gaps import TIE_UM, Platforms, Seats, one_screw, rim_gaps, worst_seat
 from accstudy.seating.summary import TERMINAL_SCREW
 from accstudy.seating.table import BEST_SEAT
 from accstudy.tables import shape

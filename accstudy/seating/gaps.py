@@ -1,4 +1,4 @@
-"""Gap between a seat and its platform, exact around the whole rim."""
+"""Gap between a seat and its platform, exact around the rim; and with one screw tightened."""
 
 from __future__ import annotations
 
@@ -7,7 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["TIE_UM", "Gaps", "Platforms", "Seats", "rim_gaps", "worst_seat"]
+from accstudy.errors import InputError
+
+__all__ = ["TIE_UM", "Gaps", "Platforms", "Seats", "rim_gaps", "worst_seat", "one_screw"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -145,3 +147,124 @@ def worst_seat(size_um: Floats) -> tuple[Floats, Ints, Ints]:
     tied = known & (filled >= largest[..., None] - TIE_UM)
     nowhere = ~known.any(axis=-1)
     return np.where(nowhere, np.nan, largest), np.argmax(tied, axis=-1), tied.sum(axis=-1)
+
+
+_MOST_ROUNDS, _RESTS_RAD = 50, 1e-11  # a turn of 1e-11 moves a seat 100 mm away by a picometre
+
+
+def one_screw(
+    seats: Seats, platforms: Platforms, tightened: int, *, flats: Floats | None = None
+) -> Seats:
+    """Place frameworks so that seat and platform coincide at one implant.
+
+    Parameters
+    ----------
+    seats : Seats
+        Frameworks in any frame, (b, n, 3).
+    platforms : Platforms
+        The mouth.
+    tightened : int
+        Index of the implant whose screw is tightened.
+    flats : (b, n, 3) ndarray, optional
+        For connections that engage: directions towards the flats in the
+        framework, which then fix the rotation about the axis.
+
+    Returns
+    -------
+    Seats
+        In the mouth's frame; NaN for frameworks without a seat there or with
+        no other seat.
+
+    Raises
+    ------
+    InputError
+        If the connection engages and the reference has no flat there.
+
+    Notes
+    -----
+    Position and axis coincide at the tightened implant. What is left is a
+    rotation about that axis: without engagement the one that minimises the sum
+    of the squared sideways offsets at the other implants, each seen along its
+    own platform's axis. It starts from the largest overlap in the plane across
+    the axis (closed form) and is mended by Newton steps.
+    """
+    axis, origin = platforms.axes[tightened], platforms.centres_mm[tightened]
+    others = np.asarray(np.isfinite(seats.centres_mm).all(axis=-1))
+    others[:, tightened] = False
+    nobody = ~others.any(axis=1)
+    if flats is not None:
+        turn = _onto_frame(seats.axes[:, tightened], flats[:, tightened], platforms, tightened)
+    else:
+        turn = _swing(seats.axes[:, tightened], axis)
+    centres = np.einsum(
+        "bij,bnj->bni", turn, seats.centres_mm - seats.centres_mm[:, tightened, None]
+    )
+    axes = np.einsum("bij,bnj->bni", turn, seats.axes)
+    centres[nobody] = np.nan
+    axes[nobody] = np.nan
+    if flats is None:
+        wanted = platforms.centres_mm - origin
+        angle = _overlap_turn(centres, wanted, axis, others)
+        centres, axes = _twist(axis, angle, centres), _twist(axis, angle, axes)
+        for _ in range(_MOST_ROUNDS):
+            angle = _offset_turn(centres, wanted, axis, platforms.axes, others)
+            centres, axes = _twist(axis, angle, centres), _twist(axis, angle, axes)
+            if not np.nanmax(np.abs(angle), initial=0.0) > _RESTS_RAD:
+                break
+    return Seats(centres + origin, axes)
+
+
+def _swing(start: Floats, end: Floats) -> Floats:
+    """Smallest rotations, (b, 3, 3), of unit vectors (b, 3) onto one unit vector."""
+    both = start + end
+    size = np.sum(both * both, axis=1)[:, None, None]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        half_turn = 2 * both[:, :, None] * both[:, None, :] / size - np.eye(3)
+    # a half turn about the bisector brings start to end; one more about the end keeps it there
+    rotation: Floats = (2 * np.outer(end, end) - np.eye(3)) @ half_turn
+    return rotation
+
+
+def _onto_frame(axes: Floats, flats: Floats, platforms: Platforms, tightened: int) -> Floats:
+    target = _frames(platforms.axes[[tightened]], platforms.flats[[tightened]])[0]
+    if not np.isfinite(target).all():
+        raise InputError(
+            f'implant "{platforms.implants[tightened]}" has no flat in the reference, '
+            "so an engaging connection cannot be oriented",
+            hint="add flat_x, flat_y, flat_z to the reference, or set seating.engaging = false",
+        )
+    return np.asarray(target @ np.swapaxes(_frames(axes, flats), 1, 2))
+
+
+def _frames(axes: Floats, flats: Floats) -> Floats:
+    x = flats - np.sum(flats * axes, axis=1, keepdims=True) * axes
+    x = x / np.linalg.norm(x, axis=1, keepdims=True)
+    return np.stack([x, np.cross(axes, x), axes], axis=2)
+
+
+def _overlap_turn(
+    centres: Floats, wanted: Floats, axis: Floats, others: NDArray[np.bool_]
+) -> Floats:
+    across = np.where(others[:, :, None], centres, 0.0)
+    sine = np.einsum("bni,ni->b", across, np.cross(wanted, axis))
+    flat = wanted - (wanted @ axis)[:, None] * axis
+    cosine = np.einsum("bni,ni->b", across, flat)
+    return np.asarray(np.arctan2(sine, cosine))
+
+
+def _offset_turn(
+    centres: Floats, wanted: Floats, axis: Floats, normals: Floats, others: NDArray[np.bool_]
+) -> Floats:
+    """Newton step of the turn that minimises the sideways offsets."""
+    speed = np.cross(axis, centres)
+    speed -= np.sum(speed * normals, axis=-1, keepdims=True) * normals
+    offset = centres - wanted
+    top = np.where(others, np.sum(offset * speed, axis=-1), 0.0).sum(axis=1)
+    bottom = np.where(others, np.sum(speed * speed, axis=-1), 0.0).sum(axis=1)
+    return np.asarray(-top / np.where(bottom > 0, bottom, np.inf))
+
+
+def _twist(axis: Floats, angle: Floats, vectors: Floats) -> Floats:
+    sine, versine = np.sin(angle)[:, None, None], (1 - np.cos(angle))[:, None, None]
+    square = np.cross(axis, vectors)
+    return np.asarray(vectors + sine * square + versine * np.cross(axis, square))

@@ -11,8 +11,8 @@ import pandas as pd
 import scipy  # scipy.stats loads when it is first used
 from numpy.typing import NDArray
 
+from accstudy.accuracy.critical import TEST, normality_p
 from accstudy.accuracy.judge import NOT_VERIFIED, VERIFIED, Rule, guard, verdict, worst_bounds
-from accstudy.accuracy.normality import TEST, normality_p
 from accstudy.accuracy.samples import grouping_of
 from accstudy.seating.gaps import worst_seat
 from accstudy.seating.table import BEST_SEAT
@@ -54,7 +54,7 @@ def scan_misfits(
     implants : DataFrame
         Table ``implants`` of its models, in any order.
     locating : DataFrame, optional
-        From `accstudy.seating.noise.locating_misfits`.
+        From `accstudy.seating.uncertainty.locating_misfits`.
 
     Returns
     -------
@@ -171,7 +171,7 @@ def seat_summary(
         and, one-sided, of the guard against the uncertainty, too.
     reference_u : DataFrame, optional
         ``condition``, ``model``, ``seated``, ``u_um``, from
-        `accstudy.seating.reference_uncertainty.reference_uncertainty`.
+        `accstudy.seating.uncertainty.reference_uncertainty`.
 
     Returns
     -------

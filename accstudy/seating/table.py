@@ -11,13 +11,16 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from accstudy.geometry.rigid import fit_rigid
-from accstudy.seating.best_seat import BestSeat, best_seat
-from accstudy.seating.draws import draw_seats
-from accstudy.seating.frameworks import Framework, aligned_seats, frameworks
-from accstudy.seating.gaps import Gaps, Platforms, Seats, rim_gaps
-from accstudy.seating.one_screw import one_screw
-from accstudy.seating.quick import DRAWN_TOLERANCE_UM, quick_best_gaps
-from accstudy.seating.stacks import stacked, two_points
+from accstudy.seating.best_seat import DRAWN_TOLERANCE_UM, BestSeat, best_seat, quick_best_gaps
+from accstudy.seating.frameworks import (
+    Framework,
+    aligned_seats,
+    draw_seats,
+    frameworks,
+    stacked,
+    two_points,
+)
+from accstudy.seating.gaps import Gaps, Platforms, Seats, one_screw, rim_gaps
 from accstudy.tables import shape
 
 __all__ = ["BEST_SEAT", "seat_best", "seating_table"]

@@ -12,8 +12,7 @@ import numpy as np
 from accstudy.drift.charts import constants, cusum, ewma, individuals, rule_run_lengths
 from accstudy.drift.runlength import cusum_run_length, ewma_run_length, shewhart_run_length
 from accstudy.drift.trend import mann_kendall, theil_sen
-from accstudy.selftest.published import Case, table
-from accstudy.selftest.rows import Row
+from accstudy.selftest.published import Case, Row, table
 
 __all__ = ["ANSWERS", "RUN_RULES", "table_rows"]
 

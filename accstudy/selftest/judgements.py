@@ -14,8 +14,7 @@ from accstudy.accuracy.line import fit_line
 from accstudy.models import fit_mixed
 from accstudy.models.decisions import equivalence
 from accstudy.models.means import contrasts
-from accstudy.selftest.published import Case, table
-from accstudy.selftest.rows import Row
+from accstudy.selftest.published import Case, Row, table
 
 __all__ = ["ANSWERS", "table_rows"]
 

@@ -19,8 +19,7 @@ from accstudy.models.variances import (
     sd_limits,
     shares,
 )
-from accstudy.selftest.published import Case, case, cases, table
-from accstudy.selftest.rows import Row
+from accstudy.selftest.published import Case, Row, case, cases, table
 
 __all__ = [
     "case_data",

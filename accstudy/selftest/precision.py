@@ -15,8 +15,7 @@ from accstudy.accuracy.oneway import OneWay, layouts, one_way, one_way_table
 from accstudy.accuracy.outliers import cell_tests, extremes
 from accstudy.accuracy.robust import algorithm_a, made, niqr
 from accstudy.models import fit_mixed
-from accstudy.selftest.published import Case, table
-from accstudy.selftest.rows import Row
+from accstudy.selftest.published import Case, Row, table
 
 __all__ = ["ANSWERS", "table_rows"]
 

@@ -11,9 +11,8 @@ from typing import Any
 import pandas as pd
 
 from accstudy import __version__
-from accstudy.selftest import charts, elements, judgements, known, mixed, precision
-from accstudy.selftest.published import Case, cases
-from accstudy.selftest.rows import Row, as_table, compare
+from accstudy.selftest import charts, geometry, judgements, mixed, precision
+from accstudy.selftest.published import Case, Row, as_table, cases, compare
 from accstudy.study.disk import digest
 from accstudy.study.record import json_bytes, program_digest, versions
 from accstudy.tables import csv_bytes
@@ -82,9 +81,9 @@ GROUPS: dict[str, Callable[[], Iterable[Row]]] = {
     "tolerance factors": judgements.table_rows,
     "chart factors and run lengths": charts.table_rows,
     "run rules": lambda: _examples("drift"),
-    "elements, registrations, angles, distances": elements.geometry_rows,
+    "elements, registrations, angles, distances": geometry.geometry_rows,
     "mixed models": mixed.mixed_rows,
-    "closed-form solutions and a simulated scan": known.known_rows,
+    "closed-form solutions and a simulated scan": geometry.known_rows,
 }
 """What is tested, in order."""
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from accstudy.errors import InputError
 from accstudy.geometry.rigid import Rigid, angle_between_deg, frame_from_axis, unit
-from accstudy.simulate.field import cosine_of_turns
+from accstudy.simulate.surface import cosine_of_turns
 from accstudy.tables import shape
 
 __all__ = ["Ridge", "frames", "measured_reference", "reference_model"]

@@ -15,9 +15,8 @@ from accstudy.geometry.rigid import Rigid, unit
 from accstudy.mesh.model import Mesh
 from accstudy.simulate.arch import frames
 from accstudy.simulate.bodies import Shape, body_shape
-from accstudy.simulate.field import random_field
 from accstudy.simulate.scene import HOLE_SIDES, Blob, Scene, cut_hole, random_pose
-from accstudy.simulate.surface import coarse
+from accstudy.simulate.surface import coarse, random_field
 from accstudy.tables import shape
 
 __all__ = [

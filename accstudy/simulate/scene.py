@@ -13,8 +13,7 @@ from scipy.spatial import cKDTree
 from accstudy.geometry.rigid import Rigid, rotation_vector, unit
 from accstudy.simulate.arch import Ridge
 from accstudy.simulate.bodies import Shape
-from accstudy.simulate.field import random_field
-from accstudy.simulate.surface import Solid, net, triangulate
+from accstudy.simulate.surface import Solid, net, random_field, triangulate
 
 __all__ = ["BLOB", "HOLE_SIDES", "RIDGE", "Blob", "Scene", "cut_hole", "random_pose"]
 

@@ -20,9 +20,8 @@ from accstudy.stages.scanlist import appended, mesh_files, models_of, sheet_of_l
 from accstudy.stages.sizes import FOLDER
 from accstudy.study.checks import grouped_by
 from accstudy.study.disk import file_digest, write_files
-from accstudy.study.files import resolve
+from accstudy.study.files import resolve, study_lock
 from accstudy.study.load import survey_study
-from accstudy.study.lock import study_lock
 from accstudy.study.settings import Settings
 from accstudy.study.toml import read_settings
 

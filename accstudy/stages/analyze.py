@@ -6,13 +6,13 @@ import numpy as np
 import pandas as pd
 
 from accstudy.accuracy.comparisons import failure_table
-from accstudy.accuracy.components import variance_components
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
-from accstudy.accuracy.fieldfigures import field_table
+from accstudy.accuracy.nested import variance_components
 from accstudy.accuracy.outliers import outlier_table
 from accstudy.accuracy.overviews import (
     alignment_table,
     condition_summary,
+    implant_vectors,
     implants_above,
     outlier_counts,
 )
@@ -20,17 +20,15 @@ from accstudy.accuracy.pairbudget import uncertainty_budget
 from accstudy.accuracy.precision import precision_curve, precision_vs_span
 from accstudy.accuracy.reference_uncertainty import implant_u, seated_once
 from accstudy.accuracy.robust import robust_findings
-from accstudy.accuracy.summary import accuracy_table, study_results
-from accstudy.accuracy.vectors import implant_vectors
+from accstudy.accuracy.summary import accuracy_table, field_table, study_results
 from accstudy.compare.arch import model_arches
 from accstudy.compare.deviations import models_scanned, scan_deviations
 from accstudy.drift.analysis import DriftOptions, analyze_drift
 from accstudy.errors import Finding, Severity
 from accstudy.seating.contributions import gap_contributions
-from accstudy.seating.noise import locating_misfits
-from accstudy.seating.reference_uncertainty import reference_uncertainty
 from accstudy.seating.summary import scan_misfits, seat_medians, seat_summary
 from accstudy.seating.table import seating_table
+from accstudy.seating.uncertainty import locating_misfits, reference_uncertainty
 from accstudy.stages.compare import (
     at_reference_temperature,
     by_reference,

@@ -16,8 +16,7 @@ from accstudy.plan.listing import Proposal, ScanFile, propose_scans
 from accstudy.study.arrange import Said, named_sheet
 from accstudy.study.disk import write_files
 from accstudy.study.files import resolve
-from accstudy.study.header import read_sheet
-from accstudy.study.layout import Layout
+from accstudy.study.header import Layout, read_sheet
 from accstudy.study.settings import Settings
 from accstudy.study.sheet import Sheet, csv_dialect
 from accstudy.study.toml import read_settings

@@ -16,12 +16,12 @@ from accstudy.accuracy.outliers import outlier_table
 from accstudy.accuracy.overviews import condition_summary, outlier_counts
 from accstudy.accuracy.precision import precision_curve, precision_vs_span
 from accstudy.accuracy.summary import accuracy_table, precision_table
-from accstudy.compare.arrangement import mean_arrangement, scatter_alone
+from accstudy.compare.align import mean_arrangement, scatter_alone
 from accstudy.compare.deviations import models_scanned, scan_deviations
 from accstudy.errors import Finding
-from accstudy.seating.noise import locating_misfits
 from accstudy.seating.summary import scan_misfits, seat_summary
 from accstudy.seating.table import seating_table
+from accstudy.seating.uncertainty import locating_misfits
 from accstudy.stages.analyze import components, drift_tables, usable_rows
 from accstudy.stages.compare import at_reference_temperature, by_reference, deviations
 from accstudy.stages.model_checks import mixed_models

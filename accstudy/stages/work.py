@@ -31,16 +31,19 @@ from accstudy.study.disk import (
     refuse_strangers,
     replace_folder,
 )
-from accstudy.study.history import FILE as HISTORY
-from accstudy.study.history import add_run, last_run, news, session_digests
 from accstudy.study.load import Study
+from accstudy.study.record import FILE as HISTORY
 from accstudy.study.record import (
     RECORD,
     Record,
+    add_run,
     computer,
     drawn_orders,
     json_bytes,
+    last_run,
+    news,
     program_digest,
+    session_digests,
     versions,
 )
 from accstudy.study.runs import reference_files

@@ -9,8 +9,7 @@ from pathlib import Path
 
 from accstudy.errors import Finding, InputError, Severity, StudyError, nearest, place
 from accstudy.study.disk import read_bytes
-from accstudy.study.header import headed
-from accstudy.study.layout import Layout
+from accstudy.study.header import Layout, headed
 from accstudy.study.propose import proposed_lines
 from accstudy.study.sheet import MAX_BYTES, Cells, Sheet, TableFile
 from accstudy.study.typed import fault

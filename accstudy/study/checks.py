@@ -7,7 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from accstudy.errors import Finding, Nearest, Severity, nearest, place
-from accstudy.geometry.occlusal import DESIGNED, occlusal_direction
+from accstudy.geometry.features import DESIGNED, occlusal_direction
 from accstudy.geometry.rigid import angle_between_deg
 from accstudy.study.settings import Settings
 from accstudy.study.typed import fault, records

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, Severity, StudyError, nearest, place
-from accstudy.geometry.occlusal import DESIGNED, occlusal_direction
+from accstudy.geometry.features import DESIGNED, UNIT_MM, occlusal_direction
 from accstudy.geometry.rigid import angle_between_deg, unit
 from accstudy.geometry.touch import (
     FEATURES,
@@ -18,7 +18,6 @@ from accstudy.geometry.touch import (
     implant_from_touches,
     with_machine,
 )
-from accstudy.geometry.units import UNIT_MM
 from accstudy.study.positions import check_flats
 from accstudy.study.settings import Reference
 from accstudy.study.spelling import alike
@@ -334,7 +333,7 @@ def with_angulation(implants: pd.DataFrame, occlusal: Sequence[float] | None) ->
     Returns
     -------
     DataFrame
-        With ``angulation_deg`` as far as it is known (see `accstudy.geometry.occlusal`)
+        With ``angulation_deg`` as far as it is known (see `accstudy.geometry.features`)
         and its definition, ``angulation_by``.
     """
     out = implants.assign(angulation_by="")

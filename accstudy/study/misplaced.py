@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from accstudy.errors import ComputationError
+from accstudy.geometry.features import UNIT_MM
 from accstudy.geometry.rigid import Rigid, angle_between_deg, fit_rigid
-from accstudy.geometry.units import UNIT_MM
 
 __all__ = ["Positions", "Slip", "find_slip", "nothing_suspicious"]
 

@@ -9,8 +9,7 @@ from dataclasses import dataclass, replace
 
 from accstudy.errors import InputError
 from accstudy.study.cells import parse_number
-from accstudy.study.header import headed
-from accstudy.study.layout import Layout
+from accstudy.study.header import Layout, headed
 from accstudy.study.sheet import Sheet, TableFile
 from accstudy.study.unfold import cell_names
 from accstudy.tables import TABLES

@@ -1,4 +1,4 @@
-"""The record of a run: what it read, what it was made with and what it wrote."""
+"""The record of a run, and the chain of runs: a line a run, with digests of every input."""
 
 from __future__ import annotations
 
@@ -14,11 +14,13 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NotRequired
 
+import pandas as pd
 from pydantic import ConfigDict, TypeAdapter, ValidationError
 from typing_extensions import TypedDict
 
-from accstudy.errors import Finding
-from accstudy.study.disk import read_own
+from accstudy.errors import Finding, Severity, place
+from accstudy.study.disk import digest, read_own
+from accstudy.words.catalogue import say
 
 if TYPE_CHECKING:
     from accstudy.study.files import Files
@@ -33,6 +35,16 @@ __all__ = [
     "program_digest",
     "read_record",
     "versions",
+    "FILE",
+    "add_run",
+    "chain_faults",
+    "changed_sessions",
+    "first_recorded",
+    "last_run",
+    "lost_runs",
+    "news",
+    "session_digests",
+    "session_names",
 ]
 
 RECORD = "record.json"
@@ -212,3 +224,217 @@ def drawn_orders(files: Files) -> dict[str, dict[str, object]]:
         if isinstance(found, dict) and {"seed", "order"} <= set(found):
             out[f"{_PLAN}/{name}"] = found
     return out
+
+
+FILE = "history.jsonl"
+"""Name of the history in the results folder."""
+
+
+def add_run(history: bytes, entry: dict[str, Any]) -> bytes:
+    """Append a run to the history.
+
+    Parameters
+    ----------
+    history : bytes
+        Lines so far; empty for the first run.
+    entry : dict
+        What is to be kept of the run, JSON values only.
+
+    Returns
+    -------
+    bytes
+        The history with one line more, whose ``previous`` is the digest of
+        the last line, and ``line`` the digest of all else in it.
+    """
+    lines = history.splitlines()
+    entry = {**entry, "previous": digest(lines[-1]) if lines else ""}
+    line = _text({**entry, "line": digest(_text(entry).encode())})
+    return b"".join(one + b"\n" for one in lines) + line.encode() + b"\n"
+
+
+def chain_faults(history: bytes) -> list[Finding]:
+    """Find where the chain of runs is broken.
+
+    Parameters
+    ----------
+    history : bytes
+        Content of history.jsonl.
+
+    Returns
+    -------
+    list of Finding
+        One for every line that is no JSON object, is not what its own digest
+        says, or does not name the digest of the line before. A chain shows that
+        lines were changed or removed in the middle. It cannot show that lines are
+        missing at the end, nor that somebody made the whole of it anew.
+    """
+    faults = []
+    previous = ""
+    for row, line in enumerate(history.splitlines(), start=1):
+        entry = _entry(line)
+        stated = entry.pop("line", None)
+        whole = stated == digest(_text(entry).encode())
+        if not whole or _text({**entry, "line": stated}).encode() != line:
+            what = say("findings.this_line_was_changed")
+            where = place(f"results/{FILE}", row)
+            faults.append(
+                Finding(
+                    Severity.ERROR,
+                    "broken-chain",
+                    what,
+                    where,
+                    say("findings.restore_the_file_from_2"),
+                )
+            )
+        elif entry.get("previous") != previous:
+            faults.append(
+                Finding(
+                    Severity.ERROR,
+                    "broken-chain",
+                    say("findings.this_line_does_not"),
+                    place(f"results/{FILE}", row),
+                    say("findings.restore_the_file_from_2"),
+                )
+            )
+        previous = digest(line)
+    lines = history.splitlines()
+    if history != b"".join(line + b"\n" for line in lines):
+        where = place(f"results/{FILE}", len(lines))
+        what = say("findings.the_ends_of_the")
+        mend = say("findings.restore_the_file_from_2")
+        faults.append(Finding(Severity.ERROR, "broken-chain", what, where, mend))
+    return faults
+
+
+def last_run(history: bytes) -> dict[str, Any]:
+    """Return the last run of a history; empty when there is none."""
+    lines = history.splitlines()
+    return _entry(lines[-1]) if lines else {}
+
+
+def lost_runs(history: bytes) -> list[Finding]:
+    """Runs whose record was there when the next one began, and that no line tells of."""
+    hint = say("findings.restore_history_jsonl_from")
+    what = say("findings.earlier_runs_are_missing")
+    return [
+        Finding(Severity.ERROR, "history-lost", what, place(f"results/{FILE}", row), hint)
+        for row, line in enumerate(history.splitlines(), start=1)
+        if _entry(line).get("lost")
+    ]
+
+
+def _entry(line: bytes) -> dict[str, Any]:
+    try:
+        entry = json.loads(line)
+    except (ValueError, RecursionError):
+        return {}
+    return entry if isinstance(entry, dict) else {}
+
+
+def _text(entry: dict[str, Any]) -> str:
+    return json.dumps(entry, sort_keys=True, ensure_ascii=False)
+
+
+_NOT_OWN = ("row", "condition", "cell")  # where it stands, and what the settings make of it
+
+
+def session_digests(
+    scans: pd.DataFrame, files: Mapping[str, str], poses: pd.DataFrame
+) -> dict[str, str]:
+    """SHA-256 of the rows, files and given positions of every session.
+
+    Parameters
+    ----------
+    scans : DataFrame
+        The scan list as read, all columns.
+    files : mapping
+        SHA-256 of the file of every scan that has one.
+    poses : DataFrame
+        Positions given instead of meshes; may be empty.
+
+    Returns
+    -------
+    dict
+        For "device, model, session" (as far as the list has them) a digest. Rows of other
+        sessions and the order of rows do not matter.
+    """
+    own = [c for c in scans.columns if c not in _NOT_OWN]
+    out = {}
+    given = dict(tuple(poses.groupby("scan", sort=False))) if len(poses) else {}
+    for name, rows in scans.groupby(session_names(scans), sort=True):
+        parts = []
+        for row in rows.sort_values("scan", kind="stable")[own].to_dict("records"):
+            scan = str(row["scan"])
+            placed = given[scan].to_csv(index=False) if scan in given else ""
+            cells = {str(k): str(v) for k, v in row.items() if pd.notna(v) and str(v)}
+            parts.append([cells, files.get(scan, ""), digest(placed.encode())])
+        out[str(name)] = digest(json.dumps(parts, sort_keys=True, ensure_ascii=False).encode())
+    return out
+
+
+def session_names(scans: pd.DataFrame) -> pd.Series:
+    """Name the session of every scan: "device, model, session", as far as the list has them."""
+    columns = [c for c in ("device", "model", "session") if c in scans]
+    names = [", ".join(str(c) for c in row if str(c)) for row in scans[columns].to_numpy()]
+    return pd.Series(names, index=scans.index, dtype=object)
+
+
+def _lines(history: bytes) -> list[dict[str, Any]]:
+    out = []
+    for line in history.splitlines():
+        try:
+            entry = json.loads(line)
+        except (ValueError, RecursionError):
+            continue
+        if isinstance(entry, dict) and isinstance(entry.get("sessions"), dict):
+            out.append(entry)
+    return out
+
+
+def first_recorded(history: bytes) -> dict[str, tuple[str, str]]:
+    """Digest of every session when it was first recorded, and when that was."""
+    out: dict[str, tuple[str, str]] = {}
+    for entry in _lines(history):
+        for name, value in entry["sessions"].items():
+            out.setdefault(str(name), (str(value), str(entry.get("at", ""))))
+    return out
+
+
+def news(history: bytes, sessions: Mapping[str, str]) -> dict[str, str]:
+    """Sessions that the history does not hold yet, or holds otherwise."""
+    last: dict[str, str] = {}
+    for entry in _lines(history):
+        last.update({str(k): str(v) for k, v in entry["sessions"].items()})
+    return {name: value for name, value in sessions.items() if last.get(name) != value}
+
+
+def changed_sessions(
+    history: bytes, sessions: Mapping[str, str]
+) -> tuple[list[Finding], tuple[str, ...]]:
+    """Compare the sessions of today with those first recorded.
+
+    Parameters
+    ----------
+    history : bytes
+        Content of history.jsonl.
+    sessions : mapping
+        As `session_digests` gives them today.
+
+    Returns
+    -------
+    findings : list of Finding
+        Former sessions that changed or are gone.
+    added : tuple of str
+        Sessions that were added since the last run.
+    """
+    first = first_recorded(history)
+    hint = say("findings.restore_the_rows_and")
+    found = []
+    for name, (value, at) in first.items():
+        if name not in sessions:
+            what = say("findings.session_first_recorded_on", name=name, at=at[:10])
+            found.append(Finding(Severity.ERROR, "session-gone", what, "scans", hint))
+        elif sessions[name] != value:
+            what = say("findings.session_has_changed_since", name=name, at=at[:10])
+            found.append(Finding(Severity.ERROR, "session-changed", what, "scans", hint))
+    return found, tuple(name for name in sessions if name not in first) if first else ()

@@ -7,8 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
-from accstudy.study.layout import Layout
-from accstudy.study.values import (
+from accstudy.study.cells import (
     Day,
     ExpansionPerK,
     Flag,
@@ -27,6 +26,7 @@ from accstudy.study.values import (
     Whole,
     in_range_of,
 )
+from accstudy.study.header import Layout
 
 __all__ = [
     "Analysis",

@@ -1,7 +1,11 @@
-"""study.toml to settings, with every fault placed at its line."""
+"""study.toml to settings, with every fault placed at its line; what every key means."""
 
 from __future__ import annotations
 
+import ast
+import functools
+import inspect
+import itertools
 import re
 import tomllib
 from collections.abc import Iterable, Sequence
@@ -14,9 +18,10 @@ from accstudy.errors import Finding, InputError, Severity, StudyError, nearest, 
 from accstudy.study.cells import read_day, read_flag
 from accstudy.study.disk import MissingFileError
 from accstudy.study.files import Files
+from accstudy.study.header import Layout
 from accstudy.study.settings import Settings
 
-__all__ = ["key_row", "read_settings"]
+__all__ = ["key_row", "read_settings", "meaning"]
 
 _MAX_BYTES = 500_000
 """Some thousand lines; a longer file is none that a person or a program wrote for a study."""
@@ -204,3 +209,46 @@ def _mend(line: str) -> str:
     return (
         "put text in quotation marks, use a decimal point in numbers, and write one entry per line"
     )
+
+
+def meaning(model: type[BaseModel], key: str) -> tuple[str, str]:
+    """Meaning and example of a key.
+
+    Parameters
+    ----------
+    model : type
+        The section it belongs to.
+    key : str
+        Its name.
+
+    Returns
+    -------
+    tuple of str
+        Both empty for a key without a word.
+
+    Examples
+    --------
+    >>> meaning(Settings.model_fields["scans"].annotation, "temperature_c")[1]
+    '23.0'
+    """
+    found = (_meanings().get((one.__name__, key)) for one in model.__mro__)
+    return next((pair for pair in found if pair), ("", ""))
+
+
+@functools.cache
+def _meanings() -> dict[tuple[str, str], tuple[str, str]]:
+    """Meaning and example of every key, by class and name."""
+    out = {}
+    every = [n for one in (Settings, Layout) for n in ast.parse(_source(one)).body]
+    for node in (n for n in every if isinstance(n, ast.ClassDef)):
+        for field, text in itertools.pairwise(node.body):
+            if isinstance(field, ast.AnnAssign) and isinstance(text, ast.Expr):
+                said = " ".join(str(ast.literal_eval(text.value)).split())
+                told, _, example = said.partition(". Example: ")
+                assert isinstance(field.target, ast.Name)
+                out[node.name, field.target.id] = (told, example)
+    return out
+
+
+def _source(model: type[BaseModel]) -> str:
+    return Path(inspect.getfile(model)).read_text(encoding="utf-8")

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from accstudy.errors import Finding, Severity, nearest, place
-from accstudy.study.layout import Layout
+from accstudy.study.header import Layout
 from accstudy.study.sheet import Sheet
 from accstudy.study.typed import fault
 from accstudy.tables import TABLES

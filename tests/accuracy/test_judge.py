@@ -10,6 +10,7 @@ from scipy import stats
 from scipy.special import ndtr
 
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
+from accstudy.accuracy.critical import combined_p, normality_p, shapiro_wilk_z
 from accstudy.accuracy.judge import (
     NOT_VERIFIED,
     REFUTED,
@@ -21,7 +22,6 @@ from accstudy.accuracy.judge import (
     single_bounds,
 )
 from accstudy.accuracy.levels import Grouping, normal_bounds, shared_session_p
-from accstudy.accuracy.normality import combined_p, normality_p, shapiro_wilk_z
 from accstudy.accuracy.oneway import half_width
 from accstudy.accuracy.ranks import beyond_p, lower_bounds, upper_ranks
 from accstudy.accuracy.reference_uncertainty import seated_once, shared_uncertainty

@@ -7,8 +7,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from accstudy.accuracy.components import variance_components
-from accstudy.accuracy.nested import nested_anova
+from accstudy.accuracy.nested import nested_anova, variance_components
 from accstudy.accuracy.oneway import layouts, one_way
 from accstudy.accuracy.robust import (
     algorithm_a,

@@ -8,7 +8,6 @@ import pandas as pd
 import pytest
 
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
-from accstudy.accuracy.fieldfigures import field_figures, field_table
 from accstudy.accuracy.judge import NOT_VERIFIED, REFUTED, VERIFIED
 from accstudy.accuracy.measurands import natural
 from accstudy.accuracy.oneway import one_way
@@ -16,7 +15,7 @@ from accstudy.accuracy.outliers import outlier_table
 from accstudy.accuracy.pairbudget import uncertainty_budget
 from accstudy.accuracy.precision import precision_vs_span
 from accstudy.accuracy.reference_uncertainty import pair_reference_u, shared_uncertainty
-from accstudy.accuracy.summary import accuracy_table, study_results
+from accstudy.accuracy.summary import accuracy_table, field_figures, field_table, study_results
 from accstudy.tables import TABLES, csv_bytes
 
 NUMBERS = [c.name for c in TABLES["accuracy"].columns if c.kind == "number"]

@@ -12,13 +12,13 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 
-from accstudy.accuracy.components import variance_components
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
+from accstudy.accuracy.nested import variance_components
 from accstudy.accuracy.outliers import outlier_table
+from accstudy.accuracy.overviews import implant_vectors
 from accstudy.accuracy.pairbudget import uncertainty_budget
 from accstudy.accuracy.precision import precision_vs_span
 from accstudy.accuracy.summary import accuracy_table
-from accstudy.accuracy.vectors import implant_vectors
 
 IMPLANTS = 8
 

@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from small_study import SIX, write
 
 from accstudy.cli import main
-from accstudy.study.lock import study_lock
+from accstudy.study.files import study_lock
 
 
 @pytest.fixture

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from accstudy.cli.terminal import abridged, quoted
+from accstudy.cli.options import abridged, quoted
 from accstudy.errors import Finding, Severity, place
 
 

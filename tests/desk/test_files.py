@@ -7,7 +7,7 @@ from small_study import DRIFT, STUDY, write
 pytest.importorskip("tomlkit")
 
 from accstudy.cli import main
-from accstudy.desk import comparison, drawing, planning, settings, sheets, tablefiles
+from accstudy.desk import inputs, planning, settings, sheets
 from accstudy.errors import InputError, StudyError
 from accstudy.stages.drawings import Lesson
 from accstudy.study.toml import read_settings
@@ -116,21 +116,21 @@ FOLDED = (
 
 def test_a_table_of_features_is_recognised_and_can_be_matched_by_hand(tmp_path):
     folder = write(tmp_path, STUDY, **{"reference/report.csv": FOLDED})
-    tablefiles.take_table(folder, "implants", "reference/report.csv")
-    found = tablefiles.tables(folder, "implants")
+    inputs.take_table(folder, "implants", "reference/report.csv")
+    found = inputs.tables(folder, "implants")
     assert found["faults"] == []
     assert [row[1] for row in found["read"]["rows"]] == ["P1", "P2", "P3"]
     own = "Name,Rechts,Vor,Hoch,A,B,C\n1,0,0,0,0,0,1\n2,20,5,0,0,0,1\n"
     (folder / "reference" / "own.csv").write_text(own)
-    tablefiles.take_table(folder, "implants", "reference/own.csv")
-    found = tablefiles.tables(folder, "implants")
+    inputs.take_table(folder, "implants", "reference/own.csv")
+    found = inputs.tables(folder, "implants")
     assert found["read"] is None
     names = ("implant", "x_mm", "y_mm", "z_mm", "axis_x", "axis_y", "axis_z")
     given = {
         f"columns.{n}": user for n, user in zip(names, own.split("\n")[0].split(","), strict=True)
     }
-    tablefiles.match(folder, "implants", given | {"model": "M", "header_row": "1"})
-    found = tablefiles.tables(folder, "implants")
+    inputs.match(folder, "implants", given | {"model": "M", "header_row": "1"})
+    found = inputs.tables(folder, "implants")
     assert found["read"]["rows"][1] == ["M", "2", "20", "5", "0", "0", "0", "1"]
 
 
@@ -193,21 +193,21 @@ def test_models_of_a_comparison_are_asked_for_without_a_formula(tmp_path):
     text += '[analysis]\ncondition = ["device"]\ncell = ["operator", "session"]\n'
     scans = STUDY["scans"].replace("session\n", "session,light_lux\n").replace(",1\n", ",1,300\n")
     folder = write(tmp_path, STUDY, study=text, scans=scans)
-    assert comparison.models(folder)["asked"] == []
+    assert planning.models(folder)["asked"] == []
     given = {"name": "light", "response": "pair.distance_um", "margin": "20",
              "effect.path_mm": "by", "effect.light_lux": "own"}  # fmt: skip
-    comparison.change_model(folder, given)
+    planning.change_model(folder, given)
     (model,) = read_settings(folder / "study.toml").model
     assert (model.fixed, model.equivalence_margin) == ("device * path_mm + light_lux", 20)
     assert {"scan by device", "condition:cell", "path_mm | scan by device"} <= set(model.random)
-    assert comparison.models(folder)["asked"][0]["fixed"] == "device × arch length + light lux"
+    assert planning.models(folder)["asked"][0]["fixed"] == "device × arch length + light lux"
     with pytest.raises(InputError, match="already"):
-        comparison.change_model(folder, given)
+        planning.change_model(folder, given)
     with pytest.raises(InputError, match="pairs of implants"):
-        comparison.change_model(folder, given | {"name": "b", "response": "implant.vertical_um"})
-    comparison.change_model(folder, {"do": "margin", "name": "light", "margin": ""})
+        planning.change_model(folder, given | {"name": "b", "response": "implant.vertical_um"})
+    planning.change_model(folder, {"do": "margin", "name": "light", "margin": ""})
     assert read_settings(folder / "study.toml").model[0].equivalence_margin is None
-    comparison.change_model(folder, {"do": "remove", "name": "light"})
+    planning.change_model(folder, {"do": "remove", "name": "light"})
     assert (folder / "study.toml").read_text().strip() == text.strip()
 
 
@@ -235,8 +235,8 @@ def test_what_is_learned_takes_the_place_of_the_drawing(tmp_path, monkeypatch):
         assert given == {"scan": "reference/m.stl", "model": "M", "name": "default"}
         return Lesson("default", [], values, [])
 
-    monkeypatch.setattr(drawing, "learn_drawing", learn)
-    drawing.learn(folder, "default", "reference/m.stl", "M")
+    monkeypatch.setattr(inputs, "learn_drawing", learn)
+    inputs.learn(folder, "default", "reference/m.stl", "M")
     body = read_settings(folder / "study.toml").scan_body["default"]
     assert body.learned.model_dump() == learned
     assert (body.mesh, body.origin_mm) == ("scan_bodies/learned.stl", (0, 0, 0))
@@ -267,9 +267,9 @@ def test_power_is_that_of_the_command(tmp_path):
 def test_a_table_of_positions_takes_the_place_of_probed_points(tmp_path):
     text = STUDY["study"] + 'touch_points = "reference/touches.csv"\n'
     folder = write(tmp_path, STUDY, study=text)
-    assert tablefiles.tables(folder, "implants")["other"] == "reference/touches.csv"
-    tablefiles.take_table(folder, "implants", "reference/implants.csv")
-    assert len(tablefiles.tables(folder, "implants")["read"]["rows"]) == 3
+    assert inputs.tables(folder, "implants")["other"] == "reference/touches.csv"
+    inputs.take_table(folder, "implants", "reference/implants.csv")
+    assert len(inputs.tables(folder, "implants")["read"]["rows"]) == 3
 
 
 def test_empty_columns_that_group_nothing_are_not_shown_at_first(tmp_path):

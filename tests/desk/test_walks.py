@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from person import Person
 
 from accstudy.cli import main
-from accstudy.study.lock import StudyInUseError, study_lock
+from accstudy.study.files import StudyInUseError, study_lock
 
 pytest.importorskip("starlette")
 pytestmark = pytest.mark.filterwarnings("default")

@@ -10,7 +10,6 @@ import pytest
 from samples import analysed
 
 from accstudy import read_results
-from accstudy.accuracy.dossier import reference_changes
 from accstudy.compare.deviations import implant_deviations, pair_deviations
 from accstudy.drift.analysis import DriftOptions, analyze_drift, effective_number
 from accstudy.drift.measurands import (
@@ -24,7 +23,7 @@ from accstudy.drift.measurands import (
 )
 from accstudy.drift.points import OF_SD
 from accstudy.errors import InputError
-from accstudy.stages.references import references_that_differ
+from accstudy.stages.references import reference_changes, references_that_differ
 from accstudy.tables import TABLES, csv_bytes, empty, shape
 
 ARCH = np.array([[-20, 0, 0], [-9, 16, 0], [9, 16, 0], [20, 0, 0]], float)

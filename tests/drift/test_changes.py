@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from accstudy.drift.changes import autocorrelation, critical_gain, find_changes, segment
-from accstudy.drift.slope import slope_of
+from accstudy.drift.trend import slope_of
 from accstudy.errors import InputError
 
 MONTHS = np.arange(18.0)

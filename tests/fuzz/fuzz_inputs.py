@@ -30,11 +30,15 @@ with atheris.instrument_imports(include=["accstudy"]):
     from accstudy.mesh.read import read_mesh
     from accstudy.stages.cache import Cache, Stamps
     from accstudy.study.arrange import Said, arranged
-    from accstudy.study.header import read_sheet
-    from accstudy.study.history import chain_faults, changed_sessions, last_run, lost_runs
-    from accstudy.study.layout import Layout
+    from accstudy.study.header import Layout, read_sheet
     from accstudy.study.load import load_study
-    from accstudy.study.record import read_record
+    from accstudy.study.record import (
+        chain_faults,
+        changed_sessions,
+        last_run,
+        lost_runs,
+        read_record,
+    )
     from accstudy.study.toml import _known_keys
     from accstudy.study.typed import typed
 

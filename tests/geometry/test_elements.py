@@ -13,7 +13,7 @@ from accstudy.geometry.elements import (
     fit_plane,
     fit_sphere,
 )
-from accstudy.selftest.elements import FITS, element_answer, element_points
+from accstudy.selftest.geometry import FITS, element_answer, element_points
 from accstudy.selftest.published import cases
 
 ELEMENTS = cases("geometry", "element")

@@ -10,7 +10,6 @@ from scipy import stats
 
 from accstudy.accuracy.judge import ALL_PAIRS, EACH_PAIR, VERIFIED, Rule, judge
 from accstudy.accuracy.oneway import one_way, one_way_table
-from accstudy.accuracy.planned import planned_layouts
 from accstudy.accuracy.samples import Sample
 from accstudy.errors import InputError
 from accstudy.models.specs import ModelSpec
@@ -21,9 +20,9 @@ from accstudy.plan.protocol import (
     parse_protocol,
     protocol_names,
     protocol_schedule,
+    schedule,
 )
-from accstudy.plan.schedule import schedule
-from accstudy.plan.size import Cost, assurance, size_table, wanted
+from accstudy.plan.size import Cost, assurance, planned_layouts, size_table, wanted
 from accstudy.plan.verdicts import Asked, judge_many
 from accstudy.tables import TABLES, csv_bytes
 

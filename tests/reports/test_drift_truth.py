@@ -14,7 +14,7 @@ from accstudy import read_results
 from accstudy.accuracy.judge import ALL_PAIRS, REFUTED, VERIFIED
 from accstudy.reports.document import ReportContent
 from accstudy.reports.drift import answer
-from accstudy.simulate.drift import DEVICES
+from accstudy.simulate.studies import DEVICES
 from accstudy.words.numbers import date
 
 SAMPLE = SAMPLES / "drift"

@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from accstudy.accuracy.dossier import reference_pairs
 from accstudy.reports.comparison import comparison_report
 from accstudy.reports.document import Document
 from accstudy.reports.drift import answer as drift_answer
@@ -20,6 +19,7 @@ from accstudy.reports.names import bias_sentence, contrast_name, failure_sentenc
 from accstudy.reports.statements import basis_sentence, lead_sentence, verdict_words, what_next
 from accstudy.reports.validation import answer, levels_table
 from accstudy.reports.verdicts import decision_table
+from accstudy.stages.references import reference_pairs
 from accstudy.words.numbers import date
 
 NAN = float("nan")

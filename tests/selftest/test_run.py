@@ -14,8 +14,7 @@ from pdf_text import text_of
 
 from accstudy.cli import main
 from accstudy.selftest import run
-from accstudy.selftest.published import Case
-from accstudy.selftest.rows import Row, compare
+from accstudy.selftest.published import Case, Row, compare
 from accstudy.tables import TABLES
 
 

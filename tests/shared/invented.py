@@ -13,7 +13,6 @@ import pandas as pd
 
 from accstudy.accuracy.comparisons import failure_table
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
-from accstudy.accuracy.fieldfigures import field_table
 from accstudy.accuracy.overviews import (
     alignment_table,
     condition_summary,
@@ -22,7 +21,7 @@ from accstudy.accuracy.overviews import (
 )
 from accstudy.accuracy.pairbudget import uncertainty_budget
 from accstudy.accuracy.precision import precision_curve, precision_vs_span
-from accstudy.accuracy.summary import accuracy_table, study_results
+from accstudy.accuracy.summary import accuracy_table, field_table, study_results
 from accstudy.compare.arch import model_arches
 from accstudy.compare.deviations import (
     implant_deviations,

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from accstudy.simulate.field import cosine_of_turns, random_field
+from accstudy.simulate.surface import cosine_of_turns, random_field
 
 
 def test_cosine_is_right():

@@ -31,6 +31,7 @@ import pandas as pd
 
 from accstudy.compare.deviations import implant_deviations, pair_deviations
 from accstudy.drift.analysis import DriftOptions, analyze_drift
+from accstudy.drift.designs import CHARTS_COUNT
 from accstudy.drift.estimated import (
     HORIZON,
     MeanLimits,
@@ -39,7 +40,6 @@ from accstudy.drift.estimated import (
     mean_limits,
 )
 from accstudy.drift.measurands import Baseline
-from accstudy.drift.options import CHARTS_COUNT
 from accstudy.drift.points import OF_SD, chart_points
 from accstudy.drift.precision import ScoreBaseline, SpreadLimits, sd_factors, sd_run_length
 from accstudy.drift.runlength import (

@@ -21,7 +21,7 @@ import pandas as pd
 
 from accstudy.accuracy.judge import ALL_PAIRS, VERIFIED
 from accstudy.drift.limits import limit_rows, pair_sessions
-from accstudy.drift.slope import slope_of
+from accstudy.drift.trend import slope_of
 
 SESSIONS, SD, GROWTH, STEP = 36, 5.0, 1.7, 20.0
 MONTHS = 14 / 30.436875 * np.arange(SESSIONS)

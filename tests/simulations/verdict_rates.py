@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
+from accstudy.accuracy.critical import combined_p, normality_p
 from accstudy.accuracy.judge import (
     REFUTED,
     VERIFIED,
@@ -28,7 +29,6 @@ from accstudy.accuracy.judge import (
     worst_bounds,
 )
 from accstudy.accuracy.levels import Grouping, normal_bounds
-from accstudy.accuracy.normality import combined_p, normality_p
 from accstudy.accuracy.oneway import layouts, one_way_table
 from accstudy.accuracy.ranks import beyond_p, upper_ranks
 from accstudy.accuracy.summary import accuracy_table

@@ -21,7 +21,7 @@ import numpy as np
 import pandas as pd
 
 from accstudy.accuracy.summary import accuracy_table
-from accstudy.compare.arrangement import mean_arrangement
+from accstudy.compare.align import mean_arrangement
 from accstudy.compare.deviations import implant_deviations, pair_deviations
 from accstudy.models.means import contrasts
 from accstudy.models.results import spec_fit

@@ -20,7 +20,7 @@ from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.files import stl_bytes, write_folder
 from accstudy.simulate.scan import simulate_scan
-from accstudy.stages.cluster import check_address
+from accstudy.stages.workers import check_address
 from accstudy.tables import csv_bytes
 
 SETTINGS = """\
@@ -174,7 +174,7 @@ def test_workers_that_do_not_see_the_study_are_told(study, cluster, tmp_path, mo
 
 ANOTHER = {  # what differs in the program of a worker, and what makes it so
     "a comment": ("stages/measure.py", lambda text: text + "# another\n"),
-    "a name of the work": ("stages/cluster.py", lambda text: text.replace("_do(", "_done(")),
+    "a name of the work": ("stages/workers.py", lambda text: text.replace("_do(", "_done(")),
     "a part of a job": ("stages/measure.py", lambda text: text.replace("landmarks: ", "marks: ")),
     "no such module": ("stages/measure.py", None),
     "no program": ("", None),
@@ -269,7 +269,7 @@ def test_a_scheduler_that_is_not_there_is_told_at_once(study, tmp_path):
 @pytest.mark.parametrize("greeting", [b"", b"SSH-2.0-other\r\n"])
 def test_something_else_that_listens_is_told(study, tmp_path, monkeypatch, greeting):
     fresh = changed(study, tmp_path)
-    monkeypatch.setattr("accstudy.stages.cluster._CONNECT_S", 0.5)
+    monkeypatch.setattr("accstudy.stages.workers._CONNECT_S", 0.5)
     with socket.create_server(("127.0.0.1", 0)) as other:
 
         def greet():

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from scipy.spatial.transform import Rotation
 
-from accstudy.compare.arrangement import mean_arrangement, scatter_alone
+from accstudy.compare.align import mean_arrangement, scatter_alone
 from accstudy.errors import StudyError
 from accstudy.pipeline import run_study
 from accstudy.reports.document import ReportContent

@@ -6,10 +6,10 @@ import pytest
 from scipy.spatial.transform import Rotation
 from small_study import SETTINGS, write
 
-from accstudy.accuracy.dossier import reference_pairs
 from accstudy.accuracy.reference_uncertainty import runs_u, shared_uncertainty
 from accstudy.errors import StudyError
 from accstudy.geometry.rigid import frame_from_axis
+from accstudy.stages.references import reference_pairs
 from accstudy.study.implants import check_reference
 from accstudy.study.load import load_study
 from accstudy.study.runs import mean_of_runs, of_mean
