@@ -53,10 +53,6 @@ def table_difference(name: str, then: bytes, now: bytes) -> Difference:
     then, now : bytes
         CSV as `accstudy.tables.csv_bytes` writes it.
 
-    Returns
-    -------
-    Difference
-
     Examples
     --------
     >>> head = b"severity,code,where,what,mend\n"

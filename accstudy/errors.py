@@ -193,10 +193,6 @@ def place(file: str, row: int | None = None, column: str | None = None) -> str:
     column : str, optional
         Column name.
 
-    Returns
-    -------
-    str
-
     Examples
     --------
     >>> place("scans.csv", 4, "model")

@@ -104,10 +104,6 @@ def run_study(
     show : callable, optional
         Gets a scan, the number done and the number to do.
 
-    Returns
-    -------
-    Outcome
-
     Raises
     ------
     StudyError

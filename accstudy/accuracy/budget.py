@@ -100,10 +100,6 @@ def combine(parts: Sequence[Part], *, confidence: float = 0.95) -> Combined:
     confidence : float, optional
         Of the expanded uncertainty.
 
-    Returns
-    -------
-    Combined
-
     References
     ----------
     JCGM 100:2008, 5.1.2 (combination), G.4 (effective degrees of freedom), 6.2.

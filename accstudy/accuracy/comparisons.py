@@ -154,10 +154,6 @@ def failure_rate(failed: int, total: int, *, confidence: float = 0.95) -> Rate:
     confidence : float, optional
         Of the interval.
 
-    Returns
-    -------
-    Rate
-
     References
     ----------
     Clopper and Pearson, Biometrika 26 (1934) 404-413.

@@ -158,10 +158,6 @@ def conformity_tables(
         tested: where scans of one cell differ by one of them, nothing is verified to
         conform.
 
-    Returns
-    -------
-    Conformity
-
     See Also
     --------
     accstudy.accuracy.judge.judge : the rule of decision.
@@ -220,10 +216,6 @@ def cases(
         What is asked of a bound.
     unused : sequence of str, optional
         Factors that cells leave out, to be tested.
-
-    Returns
-    -------
-    list of Case
     """
     every = samples(pair_deviations, measurand, cell_columns=cell_columns)
     doubts = left_out_p(pair_deviations, unused, measurand)

@@ -41,10 +41,6 @@ def one_sided_factor(n: int, coverage: float, confidence: float) -> float:
     coverage, confidence : float
         With this confidence at least this share of future results lies below.
 
-    Returns
-    -------
-    float
-
     References
     ----------
     ISO 16269-6:2014 (normal distribution, one-sided); non-central t quantile with
@@ -186,10 +182,6 @@ def nonparametric_n(coverage: float, confidence: float, *, sides: int = 1) -> in
         As above.
     sides : {1, 2}, optional
         1: the largest result is the limit. 2: smallest and largest are the limits.
-
-    Returns
-    -------
-    int
 
     References
     ----------

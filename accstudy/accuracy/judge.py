@@ -309,10 +309,6 @@ def worst_bounds(values: Floats, grouping: Grouping, rule: Rule | None = None) -
     rule : Rule, optional
         What is asked.
 
-    Returns
-    -------
-    Bounds
-
     Notes
     -----
     The largest of several absolute values is no normal variable. Its logarithm comes
@@ -385,10 +381,6 @@ def judge(
     doubted : bool, optional
         Whether something else speaks against the assumptions: then nothing is
         verified to conform.
-
-    Returns
-    -------
-    Judgement
 
     Notes
     -----

@@ -304,10 +304,6 @@ def session_effects(cells: Floats, operator: Ints, session: Ints) -> SessionEffe
         Means of cells.
     operator, session : ndarray of int, shape (p,)
         Of each cell, from 0.
-
-    Returns
-    -------
-    SessionEffects
     """
     who, when = (np.eye(int(code.max()) + 1)[code] for code in (operator, session))
     left = cells - (who @ (who.T @ cells)) / who.sum(axis=0)[operator, None]

@@ -78,10 +78,6 @@ def fit_line(x: npt.ArrayLike, y: npt.ArrayLike, *, x0: float = 0.0) -> Line:
     x0 : float, optional
         Origin of x, at which the intercept is taken.
 
-    Returns
-    -------
-    Line
-
     Raises
     ------
     ComputationError

@@ -161,10 +161,6 @@ def layouts(values: npt.ArrayLike, groups: npt.ArrayLike, cells: npt.ArrayLike) 
     cells : array_like of int, shape (N,)
         Cell of each result, from 0; the same number in two layouts means two cells.
 
-    Returns
-    -------
-    Layouts
-
     Raises
     ------
     InputError
@@ -470,10 +466,6 @@ def one_way(
         Of every interval.
     u_reference : float, optional
         Standard uncertainty that all results share, unit of the results.
-
-    Returns
-    -------
-    OneWay
 
     References
     ----------

@@ -74,10 +74,6 @@ def extremes(values: npt.ArrayLike, groups: npt.ArrayLike) -> Extremes:
     groups : array_like of int, shape (N,)
         Sample of each, 0 to G - 1, none empty.
 
-    Returns
-    -------
-    Extremes
-
     References
     ----------
     ISO 5725-2:1994, 7.3.4.
@@ -160,10 +156,6 @@ def cell_tests(found: Layouts) -> CellTests:
     ----------
     found : Layouts
         From `accstudy.accuracy.oneway.layouts`.
-
-    Returns
-    -------
-    CellTests
 
     References
     ----------

@@ -71,10 +71,6 @@ def fit_relation(length: npt.ArrayLike, sd: npt.ArrayLike, relation: str) -> Rel
     relation : str
         One of `RELATIONS`.
 
-    Returns
-    -------
-    Relation
-
     Raises
     ------
     ComputationError

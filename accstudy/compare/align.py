@@ -56,10 +56,6 @@ def pose_arrays(poses: pd.DataFrame, arch: Arch, scans: list[str]) -> PoseArrays
         Gives the implants and their order.
     scans : list of str
         Scans wanted, in this order.
-
-    Returns
-    -------
-    PoseArrays
     """
     wanted = pd.MultiIndex.from_product([scans, arch.implants])
     table = poses.set_index(["scan", "implant"])

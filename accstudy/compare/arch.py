@@ -56,10 +56,6 @@ def arch_order(
         Column ``arch_order``; it decides if every row has a value and no two
         are alike.
 
-    Returns
-    -------
-    ArchOrder
-
     Notes
     -----
     An arch bends one way, and its opening lies between the two platforms at
@@ -197,10 +193,6 @@ def arch_of(reference: pd.DataFrame) -> Arch:
     ----------
     reference : DataFrame
         Rows of table ``implants`` of one model, unit axes.
-
-    Returns
-    -------
-    Arch
 
     Notes
     -----

@@ -95,10 +95,6 @@ def reference_surface(mesh: Mesh) -> ReferenceSurface:
     ----------
     mesh : Mesh
         In the frame of table ``implants``; normals outwards.
-
-    Returns
-    -------
-    ReferenceSurface
     """
     vectors = area_vectors(mesh)
     n = len(mesh.vertices_mm)

@@ -282,10 +282,6 @@ def analyze_drift(
         As `accstudy.accuracy.reference_uncertainty.shared_uncertainty` gives it; the limit is
         guarded by it.
 
-    Returns
-    -------
-    DriftResult
-
     Raises
     ------
     InputError

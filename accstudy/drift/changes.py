@@ -152,10 +152,6 @@ def critical_gain(n: int, alpha: float) -> float:
         Share of steady series of n normal values in which some step or ramp
         gains more.
 
-    Returns
-    -------
-    float
-
     Notes
     -----
     By simulation of 20 000 steady series with a fixed seed, variance unknown,
@@ -314,10 +310,6 @@ def find_changes(
         Risk of seeing a change in a steady series.
     confidence : float
         Of the intervals of places and sizes.
-
-    Returns
-    -------
-    Changes
 
     Raises
     ------

@@ -118,10 +118,6 @@ def individuals(values: ArrayLike, *, L: float = 3.0, d2: float | None = None) -
     d2 : float, optional
         Mean range of two in sigma; exact by default, 1.128 in print.
 
-    Returns
-    -------
-    Individuals
-
     References
     ----------
     ISO 7870-2:2013 (individuals and moving range).
@@ -188,10 +184,6 @@ def ewma(
         Limits that widen from the first value on (the average is known to have
         started at the centre); by default those of the steady state.
 
-    Returns
-    -------
-    Ewma
-
     References
     ----------
     ISO 7870-6:2016; Roberts, Technometrics 1 (1959) 239-250.
@@ -254,10 +246,6 @@ def cusum(values: ArrayLike, *, target: float, sigma: ArrayLike, k: float, h: fl
         Standard deviation of each value.
     k, h : float
         Reference value and decision interval in sigma.
-
-    Returns
-    -------
-    Cusum
 
     References
     ----------

@@ -110,10 +110,6 @@ def mean_limits(
     rho : float
         Correlation of neighbouring sessions, 0 to below 1.
 
-    Returns
-    -------
-    MeanLimits
-
     Notes
     -----
     EWMA and CUSUM by simulation with a fixed seed: 40 000 baselines, each

@@ -94,10 +94,6 @@ def project(
     seed : int
         Of the draws.
 
-    Returns
-    -------
-    Projection
-
     Notes
     -----
     Level, slope, where it began and both spreads are drawn from what the data leave

@@ -172,10 +172,6 @@ def cusum_run_length(
     sides : {1, 2}
         One upper sum, or an upper and a lower one.
 
-    Returns
-    -------
-    float
-
     Notes
     -----
     Integral equation with the atom at zero. Two sides by the sum of their rates,

@@ -84,10 +84,6 @@ def with_standing(found: Sequence[Found]) -> list[Found]:
     ----------
     found : sequence of Found
         Of one device, model, measurand and baseline.
-
-    Returns
-    -------
-    list of Found
     """
     charts = {one.of_sd for one in found if one.row["kind"] == "signal" and one.stands}
     return [

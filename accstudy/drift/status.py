@@ -56,10 +56,6 @@ def device_status(device: Device, held: Held) -> dict[str, Any]:
         Charted.
     held : Held
         Its limit.
-
-    Returns
-    -------
-    dict
     """
     at = device.sessions.drop_duplicates("session").sort_values("at", kind="stable")
     first = device.charted[0].stretch

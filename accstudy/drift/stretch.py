@@ -199,10 +199,6 @@ def chart_stretch(
         remember.
     sd_ratio : float
         Growth of the standard deviation within sessions to be found, above 1.
-
-    Returns
-    -------
-    Stretch
     """
     base = rows[in_baseline]
     note, baseline, limits, spread = "", None, None, None

@@ -141,10 +141,6 @@ def slope_of(values: ArrayLike, times: ArrayLike, *, weights: ArrayLike | None =
     weights : (n,) array_like, optional
         Inverse variances; equal by default.
 
-    Returns
-    -------
-    Slope
-
     Notes
     -----
     A slope whose beginning was picked from the same sessions looks steeper and

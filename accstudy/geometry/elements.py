@@ -56,10 +56,6 @@ def fit_line(points_mm: ArrayLike) -> Line:
     points_mm : (n, 2) or (n, 3) array_like
         At least two different points.
 
-    Returns
-    -------
-    Line
-
     Raises
     ------
     ComputationError
@@ -95,10 +91,6 @@ def fit_plane(
         Tip radius, if the points are tip centres.
     outward : (3,) array_like, optional
         Any direction away from the material; needed with a probe radius.
-
-    Returns
-    -------
-    Plane
 
     Raises
     ------
@@ -140,10 +132,6 @@ def fit_circle(points_mm: ArrayLike, *, probe_radius_mm: float = 0.0) -> Circle:
     probe_radius_mm : float
         Tip radius, if the points are tip centres; the tip is taken to touch
         within the circle's plane.
-
-    Returns
-    -------
-    Circle
 
     Raises
     ------
@@ -200,10 +188,6 @@ def fit_sphere(points_mm: ArrayLike, *, probe_radius_mm: float = 0.0) -> Sphere:
     probe_radius_mm : float
         Tip radius, if the points are tip centres.
 
-    Returns
-    -------
-    Sphere
-
     Raises
     ------
     ComputationError
@@ -236,10 +220,6 @@ def fit_cylinder(points_mm: ArrayLike, *, probe_radius_mm: float = 0.0) -> Cylin
     probe_radius_mm : float
         Tip radius, if the points are tip centres.
 
-    Returns
-    -------
-    Cylinder
-
     Raises
     ------
     ComputationError
@@ -267,10 +247,6 @@ def fit_cone(points_mm: ArrayLike, *, probe_radius_mm: float = 0.0) -> Cone:
         At least seven points at two heights or more.
     probe_radius_mm : float
         Tip radius, if the points are tip centres.
-
-    Returns
-    -------
-    Cone
 
     Raises
     ------

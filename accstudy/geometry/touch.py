@@ -124,10 +124,6 @@ def with_machine(
         Length L at which a position is used: the largest distance to another
         implant of the model. Half of the variance of such a length belongs to
         either end.
-
-    Returns
-    -------
-    TouchedImplant
     """
     constant, per_metre = mpe_um
     at_length = (constant + per_metre * length_mm / 1000.0) / math.sqrt(3.0)

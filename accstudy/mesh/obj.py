@@ -58,10 +58,6 @@ def read_obj(source: Source) -> RawMesh:
         Its bytes. Corners may carry colours or a weight of 1; polygons are
         parted into fans; relative indices count back from the face.
 
-    Returns
-    -------
-    RawMesh
-
     Raises
     ------
     MeshError

@@ -320,10 +320,6 @@ def read_ply(source: Source) -> RawMesh:
         Its bytes. Properties are found by name, in any order and type;
         polygons are parted into fans.
 
-    Returns
-    -------
-    RawMesh
-
     Raises
     ------
     MeshError

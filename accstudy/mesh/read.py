@@ -102,10 +102,6 @@ def look_at_winding(
     area_vectors : (m, 3) ndarray
         Their normals, as long as their areas, mm2.
 
-    Returns
-    -------
-    list of Finding
-
     Notes
     -----
     A closed surface is inside out if its volume is negative. An open one is

@@ -152,10 +152,6 @@ def fit_view(
     margin : float
         Free share of the larger side, all round.
 
-    Returns
-    -------
-    View
-
     Raises
     ------
     InputError
@@ -187,10 +183,6 @@ def shade(meshes: Mesh | Sequence[Mesh], view: View) -> Shaded:
         In one frame; the first surface along a ray is seen, whichever it is.
     view : View
         The projection; see `fit_view`.
-
-    Returns
-    -------
-    Shaded
 
     Notes
     -----

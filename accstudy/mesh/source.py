@@ -90,10 +90,6 @@ def source_of(data: bytes, *, name: str, max_bytes: int = MAX_BYTES) -> Source:
     max_bytes : int
         Bound on the unpacked size.
 
-    Returns
-    -------
-    Source
-
     Raises
     ------
     MeshError

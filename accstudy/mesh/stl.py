@@ -150,10 +150,6 @@ def read_stl(source: Source) -> RawMesh:
         Its bytes. ``84 + 50 n == size`` decides that it is binary, whatever
         its first bytes say; a binary file may have a few bytes more at its end.
 
-    Returns
-    -------
-    RawMesh
-
     Raises
     ------
     MeshError

@@ -163,10 +163,6 @@ def components_of(samples: Sequence[Sample]) -> Components:
     samples : sequence of Sample
         One a model.
 
-    Returns
-    -------
-    Components
-
     Raises
     ------
     InputError

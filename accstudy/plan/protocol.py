@@ -141,10 +141,6 @@ def load_protocol(name: str) -> Protocol:
     name : str
         Name without ``.toml``.
 
-    Returns
-    -------
-    Protocol
-
     Raises
     ------
     InputError
@@ -174,10 +170,6 @@ def parse_protocol(text: str, *, file: str = "protocol") -> Protocol:
         TOML.
     file : str, optional
         Name for errors.
-
-    Returns
-    -------
-    Protocol
 
     Raises
     ------
@@ -247,10 +239,6 @@ def protocol_schedule(protocol: Protocol, *, seed: int, **changes: Any) -> Sched
     **changes
         Arguments of `accstudy.plan.protocol.schedule` that replace the protocol's,
         such as the names of the operators.
-
-    Returns
-    -------
-    Schedule
     """
     d = protocol.design
     arguments: dict[str, Any] = {
@@ -326,10 +314,6 @@ def schedule(
     turns : int, optional
         So many consecutive models take turns: an operator scans one of them a session, in an
         order drawn for each operator; 1 for all models in every session.
-
-    Returns
-    -------
-    Schedule
 
     Raises
     ------

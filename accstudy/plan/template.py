@@ -199,10 +199,6 @@ def scan_columns(protocol: Protocol) -> tuple[str, ...]:
     protocol : Protocol
         What is asked for.
 
-    Returns
-    -------
-    tuple of str
-
     Examples
     --------
     >>> from accstudy.plan.protocol import load_protocol

@@ -81,10 +81,6 @@ def judge_many(y: Floats, found: Components, design: Design, asked: Asked) -> Ou
     asked : Asked
         The question.
 
-    Returns
-    -------
-    Outcome
-
     Notes
     -----
     Of every model the two pairs with the largest mean plus 2.5 standard deviations, or largest

@@ -289,10 +289,6 @@ def best_seat(
     n_rim : int
         Points of every rim, evenly spread.
 
-    Returns
-    -------
-    BestSeat
-
     Notes
     -----
     For small motions all rim gaps and sideways offsets are linear in the

@@ -90,10 +90,6 @@ def rim_gaps(seats: Seats, platforms: Platforms, *, platform_radius_mm: float) -
     platform_radius_mm : float
         Radius of the rim.
 
-    Returns
-    -------
-    Gaps
-
     Notes
     -----
     The rim is the circle of the seat; the gap of a rim point is its height over

@@ -237,10 +237,6 @@ def scan_body(shape: str, *, segment_mm: float = 0.5, edge_rounding_mm: float = 
         six-fold ambiguous, ``cylinder-round`` leaves it free.
     segment_mm, edge_rounding_mm : float
         As in `BodyShape.drawing`.
-
-    Returns
-    -------
-    ScanBody
     """
     return body_shape(shape).drawing(segment_mm=segment_mm, edge_rounding_mm=edge_rounding_mm)
 

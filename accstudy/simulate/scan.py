@@ -163,10 +163,6 @@ def simulate_scan(
     seed : int or sequence of int
         The same seed gives the same scan.
 
-    Returns
-    -------
-    SimulatedScan
-
     Raises
     ------
     InputError

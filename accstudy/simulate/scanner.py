@@ -83,10 +83,6 @@ def simulate_positions(
     any_pose : bool
         Whether each scan has a random frame; else all stay in the model's.
 
-    Returns
-    -------
-    Positions
-
     Raises
     ------
     InputError

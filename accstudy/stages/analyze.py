@@ -65,10 +65,6 @@ def analyze_poses(study: Study, poses: pd.DataFrame, memory: Memory | None = Non
         Table ``poses`` as it stands in the file.
     memory : Memory, optional
         What an earlier run left of it.
-
-    Returns
-    -------
-    Analyzed
     """
     return run_steps(analysis_steps(study), study, poses, memory)
 

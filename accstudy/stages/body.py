@@ -39,10 +39,6 @@ def body_words(found: Anatomy, *, mesh: str, name: str = "default") -> list[str]
         The drawing as study.toml names it.
     name : str
         Of the scan body.
-
-    Returns
-    -------
-    list of str
     """
     sides = zip("xyz", found.low_mm, found.high_mm, strict=True)
     lines = ["extent  " + ", ".join(f"{c} {a:.3f} to {b:.3f}" for c, a, b in sides) + " mm"]
@@ -178,10 +174,6 @@ def beside_settings(found: Anatomy, settings: ScanBodySettings) -> list[str]:
         Of the drawing, in its own frame, mm.
     settings : ScanBodySettings
         ``[scan_body.NAME]``.
-
-    Returns
-    -------
-    list of str
     """
     axis = np.array(settings.axis, float)
     axis /= np.linalg.norm(axis)

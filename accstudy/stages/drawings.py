@@ -83,10 +83,6 @@ def learn_drawing(path: Path, *, scan: str = "", model: str = "", name: str = ""
     name : str
         Key of ``[scan_body.*]``; may be left out where there is one.
 
-    Returns
-    -------
-    Lesson
-
     Raises
     ------
     StudyError, MeshError, InputError

@@ -177,10 +177,6 @@ def measure_scans(
     show : callable, optional
         Called with a scan, the number done and the number to do.
 
-    Returns
-    -------
-    Measured
-
     Raises
     ------
     ChangedFileError
@@ -224,10 +220,6 @@ def assembled(
         What they depend on, as `scan_parts` gives it.
     measured : tuple of str
         Scans that were measured just now.
-
-    Returns
-    -------
-    Measured
     """
     rows = {scan: result.poses for scan, result in results.items()}
     for name, group in study.given_poses.groupby("scan"):

@@ -196,10 +196,6 @@ def pilot_of(
     new_operators : bool, optional
         Where the pilot's operators returned: plan for a verdict on other operators.
 
-    Returns
-    -------
-    Pilot
-
     Raises
     ------
     InputError
@@ -318,10 +314,6 @@ def expected_sizes(
         As for `accstudy.plan.size.assurance`.
     step : callable, optional
         Called with 1 after each size.
-
-    Returns
-    -------
-    Sizes
     """
     found = pilot.found
     table = size_table(

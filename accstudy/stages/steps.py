@@ -120,10 +120,6 @@ def run_steps(
         Table ``poses`` as it stands in the file.
     memory : Memory, optional
         Results that may be taken instead.
-
-    Returns
-    -------
-    Analyzed
     """
     found, out = {"poses": poses}, Analyzed({}, ())
     for step in steps:

@@ -50,10 +50,6 @@ def named_sheet(path: Path, table: str, layout: Layout, *, file: str, said: Said
     table, layout, file, said
         As of `arranged`.
 
-    Returns
-    -------
-    Sheet
-
     Raises
     ------
     StudyError, InputError

@@ -259,10 +259,6 @@ def read_day(text: str) -> dt.date:
     text : str
         Such as ``2025-03-31``, or ``31.03.2025``, which can be read only one way.
 
-    Returns
-    -------
-    date
-
     Raises
     ------
     InputError

@@ -354,10 +354,6 @@ def angulation_doubts(settings: Settings, implants: pd.DataFrame, *, file: str) 
         Table ``implants``, checked, with ``row``.
     file : str
         How messages call it.
-
-    Returns
-    -------
-    list of Finding
     """
     stated = settings.reference.occlusal
     found = []

@@ -88,10 +88,6 @@ def read_own(path: Path) -> bytes:
     path : Path
         The file.
 
-    Returns
-    -------
-    bytes
-
     Raises
     ------
     OSError
@@ -119,10 +115,6 @@ def read_bytes(
         Largest file.
     fault : type
         Error to raise.
-
-    Returns
-    -------
-    bytes
 
     Raises
     ------

@@ -241,10 +241,6 @@ def resolve(root: Path, file: str, *, allow_outside: bool = False) -> Path:
     allow_outside : bool
         Whether it may lie elsewhere.
 
-    Returns
-    -------
-    Path
-
     Raises
     ------
     InputError

@@ -267,10 +267,6 @@ def as_certified(implants: pd.DataFrame, settings: Reference) -> pd.DataFrame:
     settings : Reference
         ``[reference]``. With a certificate but without a maximum permissible error, what
         residuals of probed points tell is added to the certified uncertainty, in squares.
-
-    Returns
-    -------
-    DataFrame
     """
     stated = settings.certified
     if stated is None:

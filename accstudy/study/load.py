@@ -138,10 +138,6 @@ def load_study(path: Path, *, allow_outside: bool = False, today: dt.date | None
     today : date, optional
         What counts as the future; the system's date by default.
 
-    Returns
-    -------
-    Study
-
     Raises
     ------
     StudyError
@@ -162,10 +158,6 @@ def survey_study(
     ----------
     path, allow_outside, today
         As of `load_study`.
-
-    Returns
-    -------
-    Surveyed
 
     Raises
     ------

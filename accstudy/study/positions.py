@@ -134,10 +134,6 @@ def check_flats(rows: pd.DataFrame, *, file: str) -> list[Finding]:
         Columns ``axis_x`` to ``flat_z`` and ``row``.
     file : str
         How messages call the file.
-
-    Returns
-    -------
-    list of Finding
     """
     flats, axes = rows[_FLAT].to_numpy(float), rows[_AXIS].to_numpy(float)
     given = np.isfinite(flats)
@@ -176,10 +172,6 @@ def check_landmarks(
         Tables of the same names.
     file : str
         How messages call the file.
-
-    Returns
-    -------
-    list of Finding
     """
     model_of = {str(k): str(v) for k, v in zip(scans["scan"], scans["model"], strict=True)}
     known = {str(m): sorted(set(g["implant"])) for m, g in implants.groupby("model")}

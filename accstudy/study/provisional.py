@@ -110,10 +110,6 @@ def check_sketch(sketch: pd.DataFrame, *, file: str) -> list[Finding]:
         Table ``sketch`` with ``row``.
     file : str
         How messages call the file.
-
-    Returns
-    -------
-    list of Finding
     """
     if long := too_many_rows(sketch, file=file):
         return long

@@ -380,10 +380,6 @@ class TableFile:
         head : int, optional
             Row of the header, where it is known: what stands between its cells counts.
 
-        Returns
-        -------
-        Cells
-
         Raises
         ------
         InputError

@@ -41,10 +41,6 @@ def read_settings(path: Path, *, files: Files | None = None) -> Settings:
     files : Files, optional
         Files of the study, which keep its digest.
 
-    Returns
-    -------
-    Settings
-
     Raises
     ------
     StudyError
