@@ -39,32 +39,15 @@ Charted = Mapping[str, Sequence[tuple[Stretch, Sequence[Found]]]]
 def lookback_rows(
     device: str, scans: pd.DataFrame, charted: Charted, limits: pd.DataFrame
 ) -> pd.DataFrame:
-    """Check scans of the sessions that are not verified.
+    """Rows of table ``drift_lookback``: check scans of the sessions of a device that are not
+    verified.
 
-    Parameters
-    ----------
-    device : str
-        The device.
-    scans : DataFrame
-        ``scan, model, device, session, at``, one row a scan, of all models.
-    charted : mapping
-        For each model the present stretch of every measurand, with what stands.
-    limits : DataFrame
-        Table ``drift_limits``; empty where no limit is set.
-
-    Returns
-    -------
-    DataFrame
-        Rows of table ``drift_lookback``. With a limit: the sessions in which not every
-        pair was verified, whether or not anything changed. Without one: the sessions
-        since the last that no standing signal may reach back to.
-
-    Notes
-    -----
-    A change alone does not make former results wrong: a device that changed and still
-    keeps the limit needs no reassessment. The study's own scans are listed; what else
-    the device measured between the sessions verified before and after is to be
-    reassessed as well.
+    With a limit (table ``drift_limits`` not empty), the sessions in which not every pair was
+    verified, whether or not anything changed: a device that changed and still keeps the limit needs
+    no reassessment. Without one, the sessions since the last that no standing signal may reach back
+    to. `scans` has ``scan, model, device, session, at``. The study's own scans are listed; what
+    else the device measured between the sessions verified before and after is to be reassessed as
+    well.
     """
     mine = scans[scans["device"] == device]
     parts = []
@@ -238,15 +221,7 @@ def _welch(x: np.ndarray[Any, Any], y: np.ndarray[Any, Any], confidence: float) 
 
 @dataclass(frozen=True, slots=True)
 class DriftResult:
-    """Everything that follows from the sessions.
-
-    Parameters
-    ----------
-    tables : dict
-        Those whose name begins with ``drift_``, see `accstudy.tables`.
-    findings : tuple of Finding
-        What could not be done, and why.
-    """
+    """Tables whose name begins with ``drift_``, and findings on what could not be done, and why."""
 
     tables: dict[str, pd.DataFrame]
     findings: tuple[Finding, ...]

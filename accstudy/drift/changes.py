@@ -142,21 +142,11 @@ def correlation(rest: Floats, changes: int = 1) -> tuple[float, float]:
 
 
 def critical_gain(n: int, alpha: float) -> float:
-    """Gain of twice the log-likelihood that a change must bring to be believed.
+    """Gain of twice the log-likelihood that only a share `alpha` of steady series of n values
+    exceeds.
 
-    Parameters
-    ----------
-    n : int
-        Values of the series.
-    alpha : float
-        Share of steady series of n normal values in which some step or ramp
-        gains more.
-
-    Notes
-    -----
-    By simulation of 20 000 steady series with a fixed seed, variance unknown,
-    place and kind of the change free: the usual asymptotic penalties (a few
-    times log n) are wrong for a dozen sessions.
+    By simulation of 20 000 steady series with a fixed seed, variance unknown, place and kind of the
+    change free: the usual asymptotic penalties (a few times log n) are wrong for a dozen sessions.
     """
     return float(np.quantile(_null(n)[0], 1 - alpha))
 

@@ -31,14 +31,10 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Constants:
-    """Factors of control charts for normal results, n in a session.
+    """Factors of control charts for n normal results in a session, in sigma.
 
-    Parameters
-    ----------
-    c4 : float
-        Mean of the standard deviation of n results, in sigma.
-    d2, d3 : float
-        Mean and standard deviation of their range, in sigma.
+    ``c4`` is the mean of their standard deviation, ``d2`` and ``d3`` mean and standard deviation of
+    their range.
     """
 
     c4: float
@@ -86,16 +82,8 @@ def _mean_square_range(n: int) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Individuals:
-    """Individuals and moving range chart.
-
-    Parameters
-    ----------
-    centre, lower, upper : float
-        Of the values.
-    mean_range, upper_range : float
-        Centre and upper limit of the moving range; its lower limit is zero.
-    sigma : float
-        Mean moving range over d2.
+    """Limits of values and of their moving range (lower limit zero); ``sigma`` is the mean range
+    over d2.
     """
 
     centre: float
@@ -202,17 +190,7 @@ def ewma(
 
 @dataclass(frozen=True, slots=True)
 class Cusum:
-    """Tabular CUSUM in units of sigma.
-
-    Parameters
-    ----------
-    high, low : (n,) ndarray
-        Upper and lower sum, both >= 0.
-    since_high, since_low : (n,) ndarray of int
-        Values since each sum was last zero.
-    k, h : float
-        Reference value and decision interval.
-    """
+    """Upper and lower sum in sigma, both >= 0, and the values since each was last zero."""
 
     high: Floats
     low: Floats
@@ -277,19 +255,7 @@ _LONG = 400_000
 
 
 def rule_signals(values: ArrayLike, centre: float) -> dict[str, NDArray[np.bool_]]:
-    """Where each rule signals.
-
-    Parameters
-    ----------
-    values : (n,) array_like
-        Session values in order of time.
-    centre : float
-        Centre line.
-
-    Returns
-    -------
-    dict of (n,) ndarray of bool
-        True at the value that completes a run and at those that prolong it.
+    """Where each rule signals: at the value that completes a run and at those that prolong it.
 
     Examples
     --------

@@ -126,18 +126,10 @@ class Rows:
 
 
 def effective_number(values: pd.DataFrame) -> int:
-    """Number of independent measurands that the correlated ones amount to.
+    """Number of independent measurands that the correlated ones amount to, rounded up.
 
-    Parameters
-    ----------
-    values : DataFrame
-        ``scan, session, measurand, value`` of one device and model.
-
-    Returns
-    -------
-    int
-        From 1 to the number of measurands, rounded up; from the correlation of
-        scans within their sessions, which no drift between sessions touches.
+    From the correlation of scans within their sessions, which no drift between sessions touches;
+    `values` has ``scan, session, measurand, value`` of one device and model.
 
     References
     ----------

@@ -51,19 +51,7 @@ __all__ = ["Charted", "Device"]
 
 @dataclass(frozen=True, slots=True)
 class Charted:
-    """One measurand of a device since its present baseline.
-
-    Parameters
-    ----------
-    stretch : Stretch
-        Sessions and charts.
-    found : tuple of Found
-        Signals and change points.
-    series : Changes
-        What the session means did.
-    trend : Trend or None
-        Their slope today.
-    """
+    """One measurand since the present baseline: signals, what its means did, their slope today."""
 
     stretch: Stretch
     found: tuple[Found, ...]

@@ -55,26 +55,12 @@ _REPEATS = 40_000
 
 @dataclass(frozen=True, slots=True)
 class MeanLimits:
-    """Limits of charts of session means, in standard deviations of a session mean.
+    """Limits of charts of session means, in standard deviations of a session mean (EWMA: in its
+    own).
 
-    Parameters
-    ----------
-    shewhart : float
-        Of one session mean; widened.
-    jump : float
-        Of the difference of two session means in a row; widened.
-    L : float
-        Of the EWMA, in its own standard deviations; widened.
-    h : float
-        Of the CUSUM; widened.
-    shewhart_known, jump_known, L_known, h_known : float
-        The same for known parameters.
-    lambda_, k : float
-        Weight of the EWMA, reference value of the CUSUM.
-    sessions : int
-        Sessions of the baseline.
-    rho : float
-        Correlation of neighbouring sessions for which they are widened, too.
+    Of one mean (``shewhart``), of the difference of two in a row (``jump``), of EWMA (``L``, weight
+    ``lambda_``) and CUSUM (``h``, reference value ``k``); widened for a baseline of ``sessions``
+    sessions whose neighbours correlate by ``rho``, and as they are for ``_known`` parameters.
     """
 
     shewhart: float
@@ -95,29 +81,13 @@ class MeanLimits:
 def mean_limits(
     sessions: int, run_length: float, lambda_: float, k: float, rho: float = 0.0
 ) -> MeanLimits:
-    """Limits for means, with centre and spread from `sessions` session means.
+    """Limits for means, with centre and spread from `sessions` (3 or more) session means.
 
-    Parameters
-    ----------
-    sessions : int
-        Sessions of the baseline, 3 or more.
-    run_length : float
-        Wanted in-control run length of each chart.
-    lambda_ : float
-        Weight of the EWMA.
-    k : float
-        Reference value of the CUSUM.
-    rho : float
-        Correlation of neighbouring sessions, 0 to below 1.
-
-    Notes
-    -----
-    EWMA and CUSUM by simulation with a fixed seed: 40 000 baselines, each
-    followed by 24 sessions without change. The simulated chart with known
+    Each chart gets the in-control `run_length`. EWMA and CUSUM by simulation with a fixed seed: 40
+    000 baselines, each followed by 24 sessions without change. The simulated chart with known
     parameters fixes the risk, so that its own error cancels. With correlated neighbours
-    the limits of single means and of their differences are simulated, too: a baseline
-    then shows too little spread, and averages forget too slowly (first-order
-    autoregressive sessions).
+    (first-order autoregressive, 0 <= rho < 1) the limits of single means and of their differences
+    are simulated, too: a baseline then shows too little spread, and averages forget too slowly.
     """
     L, h = ewma_limit(lambda_, run_length), cusum_limit(k, run_length)
     single, jump = mean_factor(sessions, run_length), _jump_factor(sessions, run_length)
@@ -225,12 +195,7 @@ def soonest(limits: Sequence[float], shift: float | Step) -> int:
 def same_risk(with_known: Floats, with_estimated: Floats, limit: float) -> float:
     """Limit of a chart with estimated parameters that alarms as rarely as one with known ones.
 
-    Parameters
-    ----------
-    with_known, with_estimated : ndarray
-        Largest charted value of every simulated series.
-    limit : float
-        Of the chart with known parameters.
+    The arrays hold the largest charted value of every simulated series; `limit` is the known one's.
     """
     risk = max(float(np.mean(with_known > limit)), 5 / len(with_known))
     return max(limit, float(np.quantile(with_estimated, 1 - risk)))
@@ -256,13 +221,10 @@ def largest_cusum(z: Floats, k: float) -> Floats:
 
 
 def mean_factor(sessions: int, run_length: float) -> float:
-    """Limit of one further session mean: a prediction interval by Student's t.
+    """Limit of one further session mean: a prediction interval by Student's t, exact if they are
+    normal.
 
-    Notes
-    -----
-    Exact for normal session means: centre and spread are those of `sessions`
-    means, and the further one is independent (Hillier, J Qual Technol 1 (1969)
-    17-26).
+    Hillier, J Qual Technol 1 (1969) 17-26.
     """
     t = float(stdtrit(sessions - 1, 1 - 0.5 / run_length))
     return t * float(np.sqrt(1 + 1 / sessions))

@@ -40,20 +40,11 @@ _SHORTEST_DAYS, _LONGEST_DAYS = 7, 183
 
 @dataclass(frozen=True, slots=True)
 class Projection:
-    """Day on which the tolerance bound meets the limit.
+    """Day on which the tolerance bound meets the limit (``at``); None later than ``horizon``, or
+    never.
 
-    Parameters
-    ----------
-    reached : bool
-        The bound lies beyond the limit already.
-    at, low, high : Timestamp or None
-        Day of the bound, and interval of the date on which the share of
-        scans beyond the limit really gets too large; None for later than the
-        horizon, or never.
-    bound : float
-        The tolerance bound today (last session), unit of the measurand.
-    horizon : Timestamp
-        Day until which was looked ahead.
+    ``low`` and ``high`` bound the date on which the share of scans beyond the limit really gets too
+    large, ``bound`` is the tolerance bound today; ``reached`` if it lies beyond the limit already.
     """
 
     reached: bool
@@ -137,29 +128,11 @@ def project(
 def next_session(
     stretch: Stretch, fastest: float, room: float, last: pd.Timestamp
 ) -> tuple[pd.Timestamp, str]:
-    """Recommend the date of the next session of a device without signals.
+    """Recommend the date of the next session of a device without signals, and say why.
 
-    Parameters
-    ----------
-    stretch : Stretch
-        Sessions and charts of the measurand that would find a drift.
-    fastest : float
-        Fastest slope of a pair that its sessions allow, um a month; NaN if unknown.
-    room : float
-        Between that pair's tolerance bound and the limit, um; NaN without a limit.
-    last : Timestamp
-        Last session.
-
-    Returns
-    -------
-    day : Timestamp
-    why : str
-
-    Notes
-    -----
-    The present rhythm, or shorter if a drift as fast as the slope's interval allows
-    would use up the room below the limit before the charts have found it (steady state
-    run length of the EWMA for the wanted shift). Never more than half a year.
+    The present rhythm, or shorter if a drift as fast as the slope's interval allows (`fastest`, um
+    a month) would use up the room below the limit (`room`, um) before the charts have found it
+    (steady state run length of the EWMA for the wanted shift). Never more than half a year.
     """
     gaps = stretch.rows["at"].diff().dt.total_seconds().dropna() / 86_400
     rhythm = float(np.clip(gaps.median() if len(gaps) else 30.0, _SHORTEST_DAYS, _LONGEST_DAYS))
@@ -184,24 +157,11 @@ _SCANS_TRIED = (1, 2, 3, 4, 5, 6, 8, 10, 15, 20)  # in a session
 
 
 def sample_advice(stretch: Stretch) -> pd.DataFrame:
-    """Mean delay until the shift is detected, by number of scans per session.
+    """Rows of table ``drift_advice``: mean delay until the shift is detected, by scans per session.
 
-    Parameters
-    ----------
-    stretch : Stretch
-        Sessions and charts of the measurand.
-
-    Returns
-    -------
-    DataFrame
-        Rows of table ``drift_advice``; none where the spread within sessions is
-        unknown.
-
-    Notes
-    -----
-    Delay of an EWMA with the best weight for each size, steady state, limits of
-    a long baseline: what another baseline would reach. More scans do not lessen
-    the spread between sessions, so the delay levels off.
+    Of an EWMA with the best weight for each size, steady state, limits of a long baseline: what
+    another baseline would reach. More scans do not lessen the spread between sessions, so the delay
+    levels off. No rows where the spread within sessions is unknown.
     """
     baseline = stretch.baseline
     if baseline is None or np.isnan(baseline.sd_within):
@@ -229,16 +189,8 @@ WITHOUT = "session mean, Student's t; uncertainty of the reference unknown"
 
 @dataclass(frozen=True, slots=True)
 class PairSessions:
-    """Sessions of one device, model and pair, with the uncertainty of each mean.
-
-    Parameters
-    ----------
-    rows : DataFrame
-        ``session, at, n_scans, mean, sd`` in order of time.
-    sd_of_means : (s,) ndarray
-        Standard deviation of each mean about the state of the device.
-    df : float
-        Its degrees of freedom.
+    """Sessions of a pair in order of time; standard deviation of each mean about the device's
+    state.
     """
 
     rows: pd.DataFrame
@@ -247,23 +199,11 @@ class PairSessions:
 
 
 def pair_sessions(rows: pd.DataFrame) -> PairSessions:
-    """Estimate how well each session mean of a pair is known.
+    """Estimate how well each session mean of a pair is known; NaN where nothing tells.
 
-    Parameters
-    ----------
-    rows : DataFrame
-        ``session, at, n_scans, mean, sd`` in order of time.
-
-    Returns
-    -------
-    PairSessions
-        NaN where neither neighbouring sessions nor repeated scans tell.
-
-    Notes
-    -----
-    From the differences of neighbouring sessions, which neither drift nor a single step
-    inflates much; their mean square over two has 2 (s - 1)^2 / (3 s - 4) degrees of
-    freedom. Below six sessions from the scans within sessions alone.
+    From the differences of neighbouring sessions, which neither drift nor a single step inflates
+    much; their mean square over two has 2 (s - 1)^2 / (3 s - 4) degrees of freedom. Below six
+    sessions from the scans within sessions alone.
 
     References
     ----------
@@ -311,30 +251,14 @@ def limit_rows(
     limit: float,
     confidence: float = 0.95,
 ) -> pd.DataFrame:
-    """Hold every pair, and all pairs together, against the limit in every session.
+    """Rows of table ``drift_limits``: every pair, and all together, against the limit in every
+    session.
 
-    Parameters
-    ----------
-    sessions : dict
-        For each (device, model, implant a, implant b) its sessions.
-    u : dict
-        Standard uncertainty of the reference for each (model, implant a, implant b), um.
-    limit : float
-        Of the absolute deviation, um.
-    confidence : float
-        Of each decision, one-sided.
-
-    Returns
-    -------
-    DataFrame
-        Rows of table ``drift_limits``.
-
-    Notes
-    -----
-    All pairs together conform where each does: every one must be verified, so the risk
-    of the whole is no larger than that of one (Berger, Technometrics 24 (1982) 295-300).
-    They do not conform where one does not: there the risk is shared among the pairs
-    (Bonferroni). Decision by ISO 14253-1: the uncertainty lies against who states.
+    `sessions` by (device, model, implant a, implant b), `u` (standard uncertainty of the reference,
+    um) by the last three; `confidence` one-sided, of each decision. All pairs together conform
+    where each does, so the risk of the whole is no larger than that of one (Berger, Technometrics
+    24 (1982) 295-300). They do not conform where one does not: there the risk is shared among the
+    pairs (Bonferroni). Decision by ISO 14253-1: the uncertainty lies against who states.
     """
     parts: list[pd.DataFrame] = []
     number: dict[tuple[str, str], int] = {}
@@ -396,30 +320,12 @@ def hold_limit(
     charted: Mapping[tuple[str, ...], Trend],
     options: DriftOptions,
 ) -> tuple[pd.DataFrame, list[dict[str, Any]]]:
-    """Hold the limit against every pair in every session, and look ahead.
+    """Rows of tables ``drift_limits`` and ``drift_pairs``: every pair in every session, and a look
+    ahead.
 
-    Parameters
-    ----------
-    pairs : DataFrame
-        Table ``pair_deviations``.
-    whose : DataFrame
-        ``scan, model, device, session, at``, one row a scan.
-    u : dict
-        Standard uncertainty of the reference for each (model, implant a, implant b), um.
-    begins : dict
-        For each (device, model) the day since which its present baseline holds.
-    charted : mapping
-        For each (device, model, implant a, implant b) that is charted by itself its trend, so
-        that one slope has one value.
-    options : DriftOptions
-        With a limit.
-
-    Returns
-    -------
-    limits : DataFrame
-        Rows of table ``drift_limits``.
-    ahead : list of dict
-        Rows of table ``drift_pairs``.
+    `whose` has ``scan, model, device, session, at``; `begins` says since when the present baseline
+    of each (device, model) holds; `charted` has the trend of every pair that is charted by itself,
+    so that one slope has one value.
     """
     assert options.limit_um is not None
     sessions = _sessions_of_pairs(pairs, whose)

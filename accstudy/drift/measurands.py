@@ -49,37 +49,26 @@ def scan_measurands(
 
     Parameters
     ----------
-    pairs, singles : DataFrame
-        Tables ``pair_deviations`` and ``implant_deviations``.
-    poses, implants : DataFrame
-        Tables ``poses`` and ``implants``, for the scale. With several
+    pairs, singles, poses, implants : DataFrame
+        Tables ``pair_deviations``, ``implant_deviations``, ``poses`` and ``implants``; of several
         references of a model (``valid_from``) the one that held is used.
     scans : DataFrame
-        Scan list: ``scan``, ``model``, ``measured_at``, and ``device`` and
-        ``session`` where there are any.
+        ``scan``, ``model``, ``measured_at``, and ``device`` and ``session`` where there are any.
     span_edges_mm : sequence of float
         Borders of the span classes.
 
     Returns
     -------
     DataFrame
-        ``scan, model, device, session, at, measurand, unit, value``: the mean
-        distance deviation of the pairs of each span class, the deviation of
-        the two ends of the arch, the scale by a similarity fit (ppm), and the
-        splay of the axes (mean tilt outwards, deg). A scan that lacks an
-        implant has no value for what depends on it, so that a mean is always
-        over the same pairs.
+        ``scan, model, device, session, at, measurand, unit, value``: mean distance deviation of the
+        pairs of each span class, deviation of the two ends of the arch, scale by a similarity fit
+        (ppm), splay of the axes (mean tilt outwards, deg; no alignment undoes it). A scan that
+        lacks an implant has no value for what depends on it: a mean is always over the same pairs.
 
     Raises
     ------
     InputError
         If a scan has no date.
-
-    Notes
-    -----
-    Means over pairs of one scan are one observation; pairs are not independent.
-    The splay cannot be undone by aligning the scan as a whole, as a common tilt
-    of all axes can.
     """
     info = _info(scans)
     parts = [
@@ -243,19 +232,10 @@ MIN_SESSIONS = 3
 
 
 def session_table(values: pd.DataFrame) -> pd.DataFrame:
-    """Condense scans into sessions.
+    """Condense scans into sessions, in order of time.
 
-    Parameters
-    ----------
-    values : DataFrame
-        As `accstudy.drift.measurands.scan_measurands` gives them.
-
-    Returns
-    -------
-    DataFrame
-        ``device, model, measurand, unit, session, at, n_scans, mean, sd`` in
-        order of time; ``at`` is the session's first scan, ``sd`` empty for one
-        scan.
+    ``device, model, measurand, unit, session, at`` (first scan), ``n_scans, mean, sd`` (empty for
+    one scan).
     """
     keys = ["device", "model", "measurand", "unit", "session"]
     found = values.groupby(keys, sort=False).agg(
@@ -312,25 +292,10 @@ def _has_undated(implants: pd.DataFrame, model: str) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Baseline:
-    """Baseline of one measurand; fixed with its sessions.
+    """Baseline of one measurand: mean and standard deviation of its session means.
 
-    Parameters
-    ----------
-    sessions : tuple of str
-        Its sessions.
-    centre : float
-        Mean of the session means.
-    sd_of_means : float
-        Standard deviation of the session means.
-    sd_within : float
-        Pooled standard deviation within sessions; NaN for single scans.
-    df_within : int
-        Its degrees of freedom.
-    var_between : float
-        Variance between sessions beyond what the scans explain, as estimated;
-        NaN for single scans.
-    per_scan : float
-        Mean of 1 / n over its sessions.
+    ``sd_within`` is pooled within sessions (``df_within``), NaN for single scans, ``var_between``
+    the variance between sessions beyond what the scans explain, ``per_scan`` the mean of 1 / n.
     """
 
     sessions: tuple[str, ...]

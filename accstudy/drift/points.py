@@ -34,33 +34,20 @@ OF_SD = (
 
 
 def chart_points(stretch: Stretch, *, run_rules: bool = False) -> pd.DataFrame:
-    """Points of every chart of a stretch.
+    """Rows of table ``drift_points``: a session is one value in every chart of a stretch.
 
-    Parameters
-    ----------
-    stretch : Stretch
-        Sessions and limits.
-    run_rules : bool
-        Also look for runs on one side, trends and alternation in the charts of
-        single values: session means and scores of standard deviations.
+    So what varies between sessions is part of the limits:
 
-    Returns
-    -------
-    DataFrame
-        Rows of table ``drift_points``. A session is one value in every chart, so
-        that what varies between sessions is part of the limits:
+    - the level: ``mean`` (limits from the spread of the baseline's session means; ``individuals``,
+      with limits from its moving ranges, where every session is one scan), ``moving-range``,
+      ``ewma`` and ``cusum-high`` / ``cusum-low`` of the session means;
+    - the spread within sessions: ``sd``, as if precision were the same in all sessions, and, with
+      what precision itself varies between sessions, ``individuals-sd`` (in the unit of the
+      measurand), ``moving-range-sd``, ``ewma-sd``, ``cusum-sd-high`` / ``cusum-sd-low`` (as
+      scores).
 
-        - the level: ``mean`` (limits from the spread of the baseline's session
-          means; ``individuals``, with limits from its moving ranges, where every
-          session is one scan), ``moving-range``, ``ewma`` and ``cusum-high`` /
-          ``cusum-low`` of the session means;
-        - the spread within sessions: ``sd``, as if precision were the same in
-          all sessions, and, with what precision itself varies between sessions,
-          ``individuals-sd`` (in the unit of the measurand), ``moving-range-sd``,
-          ``ewma-sd`` and ``cusum-sd-high`` / ``cusum-sd-low`` (as scores).
-
-        EWMA and CUSUM start anew at the centre after the baseline. Sessions of
-        the baseline never signal.
+    EWMA and CUSUM start anew at the centre after the baseline, whose sessions never signal.
+    `run_rules` adds runs on one side, trends and alternation to the charts of single values.
     """
     if stretch.baseline is None or stretch.limits is None:
         return pd.DataFrame()

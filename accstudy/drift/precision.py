@@ -47,25 +47,11 @@ _VALUES = 1_500_000  # of all simulated baselines together
 
 
 def sd_factors(n: ArrayLike, df: float, run_length: float) -> tuple[Floats, Floats]:
-    """Limits of a session's standard deviation, in pooled baseline ones.
+    """Lower and upper limit of sessions' standard deviations (n scans each), in pooled baseline
+    ones.
 
-    Parameters
-    ----------
-    n : (s,) array_like
-        Scans of each session, 2 or more.
-    df : float
-        Degrees of freedom of the pooled standard deviation; infinite if it is known.
-    run_length : float
-        Wanted in-control run length.
-
-    Returns
-    -------
-    lower, upper : (s,) ndarray
-
-    Notes
-    -----
-    Exact for normal scans: the ratio of variances follows Fisher's F. Half of
-    the risk lies on either side.
+    Exact for normal scans: the ratio of variances follows Fisher's F with `df` of the baseline
+    (infinite if it is known). Half of the risk lies on either side.
     """
     nu = np.asarray(n, float) - 1
     tail = 0.5 / run_length
@@ -76,17 +62,7 @@ def sd_factors(n: ArrayLike, df: float, run_length: float) -> tuple[Floats, Floa
 
 
 def sd_run_length(n: int, lower: float, upper: float, ratio: float = 1.0) -> float:
-    """Average run length of the chart of standard deviations.
-
-    Parameters
-    ----------
-    n : int
-        Scans of a session.
-    lower, upper : float
-        Limits, in standard deviations of the baseline.
-    ratio : float
-        True standard deviation over that of the baseline.
-    """
+    """Average run length of the chart of standard deviations; limits in those of the baseline."""
     nu = n - 1
     below, above = chdtr(nu, nu * (lower / ratio) ** 2), chdtrc(nu, nu * (upper / ratio) ** 2)
     return float(1 / (below + above))
@@ -94,15 +70,7 @@ def sd_run_length(n: int, lower: float, upper: float, ratio: float = 1.0) -> flo
 
 @dataclass(frozen=True, slots=True)
 class ScoreBaseline:
-    """Baseline of the scores of standard deviations.
-
-    Parameters
-    ----------
-    centre : float
-        Their mean.
-    scale : float
-        Their standard deviation from moving ranges, 1 or more.
-    """
+    """Mean of the baseline's scores, and their standard deviation from moving ranges, 1 or more."""
 
     centre: float
     scale: float
@@ -127,21 +95,7 @@ def mean_score(n: int, ratio: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class SpreadLimits:
-    """Limits of charts of scores, in their scale about their centre.
-
-    Parameters
-    ----------
-    single : float
-        Of one score; widened for a short baseline.
-    jump : float
-        Of the difference of two scores in a row; widened.
-    L, h : float
-        Of EWMA and CUSUM; widened.
-    single_known, jump_known, L_known, h_known : float
-        The same for known parameters.
-    lambda_, k : float
-        Weight of the EWMA, reference value of the CUSUM.
-    """
+    """Limits of charts of scores, in their scale about their centre; named as in `MeanLimits`."""
 
     single: float
     jump: float
@@ -157,26 +111,12 @@ class SpreadLimits:
 
 @cache
 def spread_limits(sessions: int, n: int, run_length: float, ratio: float) -> SpreadLimits:
-    """Limits for scores, with centre and scale from `sessions` sessions of `n` scans.
+    """Limits for scores, with centre and scale from `sessions` (3 or more) sessions of `n` scans.
 
-    Parameters
-    ----------
-    sessions : int
-        Sessions of the baseline, 3 or more.
-    n : int
-        Scans of each, 2 or more.
-    run_length : float
-        Wanted in-control run length of each chart.
-    ratio : float
-        Growth of the standard deviation to be found soon, above 1: it decides how
-        much EWMA and CUSUM remember.
-
-    Notes
-    -----
-    By simulation with a fixed seed: baselines of scans of one precision, each
-    followed by `HORIZON` sessions. As for means, single values keep the risk of
-    each, EWMA and CUSUM the risk over the next sessions. Where precision varies
-    between sessions the limits follow, as the scale does.
+    By simulation with a fixed seed: baselines of scans of one precision, each followed by `HORIZON`
+    sessions. As for means, single values keep the risk of each, EWMA and CUSUM the risk over the
+    next sessions; they are tuned to find a standard deviation that is `ratio` times as large. Where
+    precision varies between sessions the limits follow, as the scale does.
     """
     step = ScoreStep(n - 1, ratio)
     k = round(max(0.5 * mean_score(n, ratio), 0.1), 2)

@@ -224,28 +224,11 @@ def _cusum_quiet(k: float, h: float, step: Step) -> Floats:
 
 @cache
 def range_run_length(limit: float, shift: float | Step = 0.0, *, state: State = "zero") -> float:
-    """Average run length of a chart of moving ranges of two.
+    """Average run length of a chart of moving ranges of two, from the shift to the signal.
 
-    Parameters
-    ----------
-    limit : float
-        Upper limit of the difference of two values in a row, in their sigma.
-    shift : float or Step
-        Shift of the mean in sigma, or another change.
-    state : {"zero", "steady"}
-        Zero: even the first value has shifted, so that a shift of the mean alone
-        is never seen. Steady: the value before it has not.
-
-    Returns
-    -------
-    float
-        Values from the shift to the signal; in the zero state the very first
-        value, which has no range yet, counts.
-
-    Notes
-    -----
-    Integral equation over the last value, solved by collocation at Chebyshev
-    nodes, as its kernel breaks off at the limit.
+    Zero state: even the first value has shifted (and counts, without a range), so that a shift of
+    the mean alone is never seen. Steady: the value before it has not. Integral equation over the
+    last value, by collocation at Chebyshev nodes, as its kernel breaks off at the limit.
 
     References
     ----------
@@ -345,15 +328,7 @@ def _limit(length_at: Callable[[float], float], run_length: float, *, step: floa
 
 @cache
 def best_lambda(shift: float | Step, run_length: float) -> float:
-    """Weight out of 0.05 to 0.5 that finds a shift soonest (steady state).
-
-    Parameters
-    ----------
-    shift : float or Step
-        Shift to be found, in sigma of one session, or another change.
-    run_length : float
-        Wanted in-control run length.
-    """
+    """Weight out of 0.05 to 0.5 that finds a shift (sigma of one session) soonest, steady state."""
     delays = [
         ewma_run_length(lam, ewma_limit(lam, run_length), shift, state="steady") for lam in LAMBDAS
     ]

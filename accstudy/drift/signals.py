@@ -102,26 +102,11 @@ def event_near(
     slack_days: int = 7,
     counted_from: pd.Timestamp | None = None,
 ) -> str:
-    """Event of the device (or of all) within an interval of dates, nearest to a day.
+    """Event of the device (or of all) from `low` to `high`, nearest to `at`: kind, date, days
+    between.
 
-    Parameters
-    ----------
-    events : DataFrame
-        Table ``events``.
-    device : str
-        Whose.
-    low, high, at : Timestamp
-        Interval, and the day in it to which the event should be near.
-    slack_days : int
-        Days beyond the interval that still count.
-    counted_from : Timestamp, optional
-        Day from which the days to the event are counted; `at` by default.
-
-    Returns
-    -------
-    str
-        Kind, date and days between; empty for none. An event at that time need
-        not be the cause.
+    `slack_days` beyond the interval still count; days are counted from `counted_from`, `at` by
+    default. Empty for none. An event at that time need not be the cause.
     """
     if events.empty:
         return ""
@@ -277,23 +262,8 @@ def change_signals(
 ) -> Iterator[Found]:
     """Change points as rows of table ``drift_signals``.
 
-    Parameters
-    ----------
-    stretch : Stretch
-        Where they were found.
-    found : Changes
-        What was found.
-    rows : DataFrame
-        Session rows that `found` is about, in order of time.
-    events : DataFrame
-        Table ``events``.
-    of_sd : bool
-        The change is one of the standard deviation within sessions.
-    confidence : float
-        Of its intervals.
-    trend : Trend, optional
-        Of the level: a slope has its size, its beginning and their intervals from it,
-        so that one story is told.
+    `rows` are the session rows that `found` is about. With `trend`, a slope of the level has its
+    size, its beginning and their intervals from it, so that one story is told.
     """
     at = rows["at"]
     position = {session: i for i, session in enumerate(stretch.rows["session"])}

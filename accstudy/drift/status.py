@@ -48,15 +48,7 @@ class Held:
 
 
 def device_status(device: Device, held: Held) -> dict[str, Any]:
-    """Row of table ``drift_status``.
-
-    Parameters
-    ----------
-    device : Device
-        Charted.
-    held : Held
-        Its limit.
-    """
+    """Row of table ``drift_status``."""
     at = device.sessions.drop_duplicates("session").sort_values("at", kind="stable")
     first = device.charted[0].stretch
     found = [one for c in device.charted for one in c.found if one.row["kind"] == "signal"]

@@ -70,19 +70,11 @@ class NormalStep:
 
 @dataclass(frozen=True, slots=True)
 class ScoreStep:
-    """Score of a session's standard deviation (`sd_score`) that has become larger or smaller.
+    """Score of a session's standard deviation (`sd_score`) that is `ratio` times as large as it
+    was.
 
-    Parameters
-    ----------
-    df : int
-        Scans of the session less one.
-    ratio : float
-        True standard deviation over that of the baseline.
-    scale : float
-        Standard deviation of the scores in control, by which they are divided;
-        above 1 where precision itself varies between sessions.
-    sign : {1.0, -1.0}
-        Of the value.
+    ``scale`` is the standard deviation of the scores in control, by which they are divided; above 1
+    where precision itself varies between sessions.
     """
 
     df: int
@@ -144,29 +136,13 @@ def _score(chi2: ArrayLike, df: ArrayLike) -> Floats:
 
 
 def sd_score(sd: ArrayLike, n: ArrayLike, pooled: ArrayLike) -> Floats:
-    """Standard deviations of sessions as standard normal scores, whatever the sessions' size.
+    """Standard deviations of n scans each as standard normal scores, whatever n; 2: as rare as 2
+    sigma.
 
-    Parameters
-    ----------
-    sd : (s,) array_like
-        Standard deviations.
-    n : (s,) array_like
-        Scans of each session, 2 or more.
-    pooled : float or (s,) array_like
-        The standard deviation that they should have.
-
-    Returns
-    -------
-    (s,) ndarray
-        A score of 2 says: as rarely exceeded as 2 sigma above the mean.
-
-    Notes
-    -----
-    Exact for normal scans: the chi-square probability of the standard deviation
-    as a normal quantile. The logarithm of a standard deviation, the other usual
-    scale, is not normal for few scans: with three a session its skewness is
-    -1.14 (that of the logarithm of an exponential), so that charts of it alarm
-    on small values for nothing and miss large ones.
+    Exact for normal scans: the chi-square probability of the standard deviation as a normal
+    quantile. The logarithm, the other usual scale, is not normal for few scans: with three a
+    session its skewness is -1.14, so that charts of it alarm on small values for nothing and miss
+    large ones.
 
     Examples
     --------

@@ -53,31 +53,11 @@ class Spread:
 class Stretch:
     """Sessions of one device, model and measurand between two new baselines, with limits.
 
-    Parameters
-    ----------
-    device, model, measurand, unit : str
-        Whose and what.
-    number : int
-        Number of the baseline, from 1.
-    begins_with : str
-        Why charts began anew; empty for the first.
-    rows : DataFrame
-        Rows of the session table, in order of time.
-    in_baseline : (s,) ndarray of bool
-        Which of them are the baseline.
-    baseline : Baseline or None
-        None where the sessions are too few, or all alike to the last digit.
-    limits : MeanLimits or None
-        Of the charts of means; None where `baseline` is.
-    spread : Spread or None
-        Of the charts of standard deviations; None where too few sessions of the
-        baseline have several scans.
-    run_length : float
-        Wanted in-control run length of each chart.
-    shift : float
-        Shift to be found, in the unit of the measurand.
-    note : str
-        What cannot be said, and why.
+    ``rows`` of the session table; ``in_baseline`` says which are the baseline ``number`` (from 1),
+    which ``begins_with`` an event or, the first, with none. ``baseline`` and ``limits`` (of means)
+    are None where the sessions are too few or identical, ``spread`` where too few of them have
+    several scans. ``run_length`` is wanted of each chart, ``shift`` (unit of the measurand) to be
+    found; ``note`` says what cannot be said.
     """
 
     device: str
@@ -181,24 +161,9 @@ def chart_stretch(
 ) -> Stretch:
     """Estimate the baseline of a stretch and design its charts.
 
-    Parameters
-    ----------
-    names : dict
-        ``device, model, measurand, unit, number``.
-    rows : DataFrame
-        Rows of the session table, in order of time.
-    in_baseline : (s,) ndarray of bool
-        Which are the baseline.
-    begins_with : str
-        Why charts began anew.
-    run_length : float
-        Wanted in-control run length of each chart.
-    shift : float, optional
-        Shift to be found, in the unit of the measurand; one standard deviation
-        of a session mean by default. It decides how much the EWMA and the CUSUM
-        remember.
-    sd_ratio : float
-        Growth of the standard deviation within sessions to be found, above 1.
+    `names` holds ``device, model, measurand, unit, number``. How much EWMA and CUSUM remember
+    follows from `shift` (unit of the measurand; by default one standard deviation of a session
+    mean) and `sd_ratio`, the growth of the standard deviation within sessions to be found.
     """
     base = rows[in_baseline]
     note, baseline, limits, spread = "", None, None, None

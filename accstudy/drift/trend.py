@@ -134,12 +134,8 @@ def slope_of(values: ArrayLike, times: ArrayLike, *, weights: ArrayLike | None =
 
     Parameters
     ----------
-    values : (n,) array_like
-        Session means in order of time, n >= 4.
-    times : (n,) array_like
-        When, in any unit.
-    weights : (n,) array_like, optional
-        Inverse variances; equal by default.
+    values, times, weights : (n,) array_like
+        Session means in order of time, n >= 4; when, in any unit; inverse variances.
 
     Notes
     -----
@@ -314,20 +310,8 @@ def months(at: pd.Series) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class MannKendall:
-    """Test of a monotonic trend.
-
-    Parameters
-    ----------
-    S : int
-        Rises less falls among all pairs.
-    var_S : float
-        Its variance without trend, ties corrected.
-    z : float
-        With continuity correction.
-    p : float
-        Two-sided.
-    tau : float
-        Kendall's tau-b.
+    """Test of a monotonic trend: S, its variance (ties corrected), z (continuity corrected), p,
+    tau-b.
     """
 
     S: int
@@ -491,26 +475,10 @@ class Trend:
 def trend_of(
     rows: pd.DataFrame, *, weights: ArrayLike | None = None, confidence: float = 0.95
 ) -> Trend | None:
-    """Trend of the sessions of one device and measurand.
+    """Trend of the sessions of one device and measurand, from their means (`slope_of`).
 
-    Parameters
-    ----------
-    rows : DataFrame
-        ``at``, ``n_scans``, ``mean`` and ``sd`` in order of time.
-    weights : (n,) array_like, optional
-        Inverse variances of the means; equal by default.
-    confidence : float
-        Of the intervals.
-
-    Returns
-    -------
-    Trend or None
-        None with fewer than six sessions or three times, or without any scatter.
-
-    Notes
-    -----
-    Scans of a session share its conditions, so the evidence is the session means
-    (`accstudy.drift.trend.slope_of`); scans only tell the spread within.
+    `rows` has ``at, n_scans, mean, sd`` in order of time. None with fewer than six sessions or
+    three times, or without any scatter.
     """
     means, n = rows["mean"].to_numpy(float), rows["n_scans"].to_numpy(float)
     times = months(rows["at"])
