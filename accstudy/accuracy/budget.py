@@ -49,20 +49,10 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Combined:
-    """A combined uncertainty.
+    """Combined standard uncertainty u, effective degrees of freedom (Welch and Satterthwaite),
+    coverage factor k, U = k u.
 
-    Parameters
-    ----------
-    u : float
-        Combined standard uncertainty.
-    df : float
-        Effective degrees of freedom (Welch and Satterthwaite), full precision.
-    k : float
-        Coverage factor.
-    U : float
-        Expanded uncertainty, k u.
-    shares : tuple of float
-        Share of each part in the combined variance, in order; 0 if not counted.
+    ``shares`` are those of the parts in the combined variance, in order; 0 if not counted.
     """
 
     u: float

@@ -127,15 +127,7 @@ def e_n(value: float, reference: float, U_value: float, U_reference: float) -> f
 
 @dataclass(frozen=True, slots=True)
 class Rate:
-    """A share of scans with its exact interval.
-
-    Parameters
-    ----------
-    failed, total : int
-        Counts.
-    rate, low, high : float
-        Share and its interval; NaN where there is no scan.
-    """
+    """A share of scans with its exact interval; NaN where there is no scan."""
 
     failed: int
     total: int
@@ -147,15 +139,6 @@ class Rate:
 def failure_rate(failed: int, total: int, *, confidence: float = 0.95) -> Rate:
     """Rate of scans that could not be used, with its exact binomial interval.
 
-    Parameters
-    ----------
-    failed, total : int
-        Scans that failed, and all scans.
-    confidence : float, optional
-        Of the interval.
-
-    References
-    ----------
     Clopper and Pearson, Biometrika 26 (1934) 404-413.
 
     Examples

@@ -208,17 +208,8 @@ def _largest(k: int) -> Floats:
 def grubbs_double_probability(ratio: float, p: int) -> float:
     """Probability that two extremes at one end leave a smaller ratio of sums of squares.
 
-    Parameters
-    ----------
-    ratio : float
-        Sum of squares without the two over the sum with them.
-    p : int
-        Values, at least 4.
-
-    Returns
-    -------
-    float
-        For one end of normal values. Both ends: twice that.
+    `ratio` is the sum of squares without the two over that with them, of `p` (at least 4) normal
+    values; for both ends: twice that.
 
     Examples
     --------
@@ -296,17 +287,10 @@ def _weights(n: int) -> Floats:
 
 
 def shapiro_wilk_z(values: Floats) -> Floats:
-    """Statistic of Shapiro and Wilk as a standard normal score; large: not normal.
+    """Statistic of Shapiro and Wilk as a standard normal score, a column a sample; large: not
+    normal.
 
-    Parameters
-    ----------
-    values : ndarray, shape (n, m)
-        Four results or more, a column a sample.
-
-    Returns
-    -------
-    ndarray, shape (m,)
-        -inf for a column of equal values.
+    Four results or more; -inf for a column of equal values.
 
     References
     ----------

@@ -200,22 +200,9 @@ def nonparametric_n(coverage: float, confidence: float, *, sides: int = 1) -> in
 
 
 def nonparametric_order(n: int, coverage: float, confidence: float) -> int:
-    """Which of the ordered results is the smallest upper tolerance limit.
+    """Rank (1: smallest) of the ordered result that is the smallest upper tolerance limit; 0: too
+    few.
 
-    Parameters
-    ----------
-    n : int
-        Results.
-    coverage, confidence : float
-        As above.
-
-    Returns
-    -------
-    int
-        Rank from 1 (smallest) to n; 0 where n results are too few.
-
-    Notes
-    -----
     The limit x_(r) covers the share with confidence P(Binomial(n, coverage) < r).
 
     Examples

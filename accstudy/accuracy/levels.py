@@ -92,21 +92,7 @@ def _standard_quantiles(coverage: float) -> tuple[Floats, Floats]:
 
 
 def future_quantile(mean: Floats, sd: Floats, coverage: float, kind: Kind) -> Floats:
-    """Quantile of a future normal result, or of its absolute value.
-
-    Parameters
-    ----------
-    mean, sd : ndarray
-        Of one shape.
-    coverage : float
-        Probability below the quantile.
-    kind : {"absolute", "upper"}
-        Of the absolute value, both tails counted, or of the result itself.
-
-    Returns
-    -------
-    ndarray
-    """
+    """Quantile of a future normal result, or of its absolute value with both tails counted."""
     z = float(special.ndtri(coverage))
     if kind == "upper":
         return np.asarray(mean + z * sd, dtype=np.float64)
@@ -268,16 +254,8 @@ def _bounds(y: Floats, by: Grouping, asked: _Asked) -> tuple[Floats, Floats]:
 
 @dataclass(frozen=True)
 class SessionEffects:
-    """What sessions that operators share take up of the scatter of cell means.
-
-    Parameters
-    ----------
-    ss, ss_rest : ndarray, shape (m,)
-        Sum of squares of sessions after operators, and what both leave.
-    df, df_rest : int
-        Degrees of freedom of these.
-    effect : ndarray, shape (s, m)
-        Of each session.
+    """Sum of squares of sessions after operators, what both leave, and the effect of each session,
+    (s, m).
     """
 
     ss: Floats
@@ -296,15 +274,7 @@ class SessionEffects:
 
 
 def session_effects(cells: Floats, operator: Ints, session: Ints) -> SessionEffects:
-    """Least squares of cell means on operators and on the sessions that they share.
-
-    Parameters
-    ----------
-    cells : ndarray, shape (p, m)
-        Means of cells.
-    operator, session : ndarray of int, shape (p,)
-        Of each cell, from 0.
-    """
+    """Least squares of cell means, (p, m), on operators and on the sessions that they share."""
     who, when = (np.eye(int(code.max()) + 1)[code] for code in (operator, session))
     left = cells - (who @ (who.T @ cells)) / who.sum(axis=0)[operator, None]
     alone = when - (who @ (who.T @ when)) / who.sum(axis=0)[operator, None]
@@ -317,18 +287,8 @@ def session_effects(cells: Floats, operator: Ints, session: Ints) -> SessionEffe
 def shared_session_p(values: Floats, grouping: Grouping) -> Floats:
     """P value, a column each, of an effect that sessions of one label share over operators.
 
-    Parameters
-    ----------
-    values : ndarray, shape (n, m)
-        Signed deviations; NaN where not seen.
-    grouping : Grouping
-        With operators and sessions.
-
-    Returns
-    -------
-    ndarray, shape (m,)
-        F test of the session's mean square against the interaction, on the means of
-        cells; NaN where there is no degree of freedom for it.
+    F test of the session's mean square against the interaction, on the means of cells of signed
+    deviations, (n, m); NaN where there is no degree of freedom for it.
     """
     out = np.full(values.shape[1], np.nan)
     for rows, columns in patterns(values):

@@ -80,21 +80,12 @@ class Results:
 
 
 def pair_results(pair_deviations: pd.DataFrame) -> pd.DataFrame:
-    """Long form of table ``pair_deviations``, one row a result.
+    """Long form of table ``pair_deviations``, one row a result, missing ones left out.
 
-    Parameters
-    ----------
-    pair_deviations : DataFrame
-        Table ``pair_deviations``.
-
-    Returns
-    -------
-    DataFrame
-        ``condition``, ``model``, ``measurand``, ``unit``, ``subject``, ``span_mm``,
-        ``path_mm``, ``lowest``, ``scan``, ``cell``, ``value``; results that are
-        missing left out. ``lowest`` is the smallest deviation there can be: an
-        angle between axes is never negative, so its deviation never falls below
-        minus the reference angle.
+    ``condition``, ``model``, ``measurand``, ``unit``, ``subject``, ``span_mm``, ``path_mm``,
+    ``lowest``, ``scan``, ``cell``, ``value``. ``lowest`` is the smallest deviation there can be: an
+    angle between axes is never negative, so its deviation never falls below minus the reference
+    angle.
     """
     table = pair_deviations.assign(
         subject=pair_deviations["implant_a"].astype(str)
@@ -107,19 +98,8 @@ def pair_results(pair_deviations: pd.DataFrame) -> pd.DataFrame:
 def implant_results(
     implant_deviations: pd.DataFrame, *, alignment: str = "all-implants"
 ) -> pd.DataFrame:
-    """Long form of table ``implant_deviations`` under one alignment.
-
-    Parameters
-    ----------
-    implant_deviations : DataFrame
-        Table ``implant_deviations``.
-    alignment : str, optional
-        The alignment whose rows are taken.
-
-    Returns
-    -------
-    DataFrame
-        As `pair_results`; spans and paths are empty.
+    """Long form of table ``implant_deviations`` under one alignment, as `pair_results`, without
+    lengths.
     """
     table = implant_deviations[implant_deviations["alignment"] == alignment]
     return _long(

@@ -119,17 +119,11 @@ class Layouts:
 
 @dataclass(frozen=True)
 class Witnesses:
-    """What the bias of each layout rests on.
+    """What the bias of each layout rests on: results that stand for themselves (``who``: cells,
+    operators).
 
-    Parameters
-    ----------
-    layouts : Layouts
-        One result for each group that stands for itself: a cell, or an operator.
-    shared, shared_df : ndarray, shape (G,)
-        Variance of the general mean from sessions that the operators share, which their
-        means cannot show, and its degrees of freedom; 0 and 1 where there are none.
-    who : str
-        What the groups are, in the plural.
+    ``shared`` is the variance of the general mean from sessions that the operators share, which
+    their means cannot show, with its degrees of freedom; 0 and 1 where there are none.
     """
 
     layouts: Layouts

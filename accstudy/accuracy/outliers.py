@@ -120,24 +120,13 @@ def _ratio(top: npt.ArrayLike, bottom: npt.ArrayLike, where: npt.NDArray[np.bool
 
 @dataclass(frozen=True)
 class CellTests:
-    """Statistics on the cells of many layouts.
+    """Statistics on the C cells of G layouts.
 
-    Parameters
-    ----------
-    cochran : ndarray, shape (G,)
-        Largest cell variance over the sum of them, among cells of two results or more.
-    cochran_at : ndarray of int, shape (G,)
-        Its cell, an index into the cells of the layouts; -1 where there is none.
-    cochran_cells, cochran_n : ndarray of int, shape (G,)
-        Cells that took part, and their commonest size (the larger of two), with
-        which the critical value is looked up.
-    h : ndarray, shape (C,)
-        Mandel's h of every cell, about the plain mean of the cell means.
-    k : ndarray, shape (C,)
-        Mandel's k of every cell: its standard deviation over the root mean square
-        of them; NaN for cells of one result.
-    means : Extremes
-        Grubbs' statistics of the cell means; places are indices into the cells.
+    ``cochran``, (G,): largest cell variance over the sum of them, among cells of two results or
+    more; at cell ``cochran_at`` (-1: none), of ``cochran_cells`` cells whose commonest size (the
+    larger of two) is ``cochran_n``. ``h`` and ``k``, (C,): Mandel's, about the plain mean of the
+    cell means and over the root mean square of the standard deviations (NaN for cells of one
+    result). ``means``: Grubbs' statistics of the cell means.
     """
 
     cochran: Floats

@@ -213,17 +213,8 @@ def _view(arch: Arch) -> tuple[Floats, Floats, Floats]:
 def prediction_ellipse(seen: Floats, coverage: float) -> tuple[float, float, float]:
     """Half axes of the ellipse that holds a further point, and the turn of the longer one, deg.
 
-    Parameters
-    ----------
-    seen : ndarray, shape (N, 2)
-        Independent points, N at least 4.
-    coverage : float
-        Probability that the ellipse holds a further one.
-
-    Notes
-    -----
-    Half axes are those of the covariance times the root of
-    2 (n^2 - 1) / (n (n - 2)) F(coverage; 2, n - 2).
+    Of N >= 4 independent points, (N, 2): half axes are those of the covariance times the root of 2
+    (n^2 - 1) / (n (n - 2)) F(coverage; 2, n - 2).
 
     References
     ----------
@@ -242,24 +233,10 @@ COMPONENTS = ("mesiodistal", "buccolingual", "vertical")
 
 
 class Hotelling:
-    """Confidence ellipsoid of a mean vector, and the test that it is zero.
+    """Confidence ellipsoid of the mean of M >= 4 independent vectors, and the test that it is zero.
 
-    Parameters
-    ----------
-    vectors : ndarray, shape (M, 3)
-        Independent vectors, M at least 4.
-    confidence : float
-        Of the ellipsoid.
-
-    Attributes
-    ----------
-    semi_axes : ndarray, shape (3,)
-        Longest first, unit of the vectors.
-    directions : ndarray, shape (3, 3)
-        Unit vectors in rows, the first component that counts positive.
-    T2, p : float
-        Statistic and probability of a larger one without bias; NaN where the
-        scatter has no volume.
+    ``semi_axes`` longest first, their ``directions`` in rows, the first component that counts
+    positive; ``T2`` and ``p`` NaN where the scatter has no volume.
 
     References
     ----------
@@ -285,20 +262,7 @@ class Hotelling:
 
 
 def hotelling(vectors: npt.ArrayLike, *, confidence: float = 0.95) -> Hotelling | None:
-    """Confidence ellipsoid of the mean of independent vectors.
-
-    Parameters
-    ----------
-    vectors : array_like, shape (M, 3)
-        Vectors.
-    confidence : float, optional
-        Of the ellipsoid.
-
-    Returns
-    -------
-    Hotelling or None
-        None for fewer than four vectors, which determine no ellipsoid.
-    """
+    """Confidence ellipsoid of the mean of independent vectors, (M, 3); None for fewer than four."""
     v = np.asarray(vectors, dtype=float).reshape(-1, 3)
     return Hotelling(v, confidence) if len(v) >= 4 else None
 

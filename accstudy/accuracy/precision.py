@@ -24,20 +24,11 @@ RELATIONS = ("s = b m", "s = a + b m", "lg s = c + d lg m", "s = sqrt(a L + b L^
 
 @dataclass(frozen=True)
 class Relation:
-    """A fitted relation of a standard deviation and a length.
+    """A fitted relation (one of `RELATIONS`) of a standard deviation and a length.
 
-    Parameters
-    ----------
-    relation : str
-        One of `RELATIONS`.
-    intercept, slope : float
-        a or c, and b or d. For the random walk a in um^2/mm (translation) and b in
-        um^2/mm^3 (rotation).
-    criterion : float
-        Corrected Akaike criterion of the residuals of ln s; NaN where there are too
-        few points. Smaller is better.
-    n_points : int
-        Points with a standard deviation above zero.
+    ``intercept`` and ``slope`` are a or c, and b or d; of the random walk a in um^2/mm
+    (translation) and b in um^2/mm^3 (rotation). ``criterion`` is the corrected Akaike criterion of
+    the residuals of ln s (NaN for too few points; smaller is better).
     """
 
     relation: str

@@ -19,24 +19,10 @@ Ints = npt.NDArray[np.int64]
 def upper_ranks(
     sizes: Floats, independent: int, *, coverage: float = 0.95, confidence: float = 0.95
 ) -> tuple[Floats, bool]:
-    """Ordered absolute deviation that bounds a share of future scans from above.
+    """Ordered absolute deviation, a column each, that bounds a share of future scans from above.
 
-    Parameters
-    ----------
-    sizes : ndarray, shape (n, m)
-        Absolute deviations, NaN where not seen.
-    independent : int
-        Independent scans among them.
-    coverage, confidence : float, optional
-        Of the bound.
-
-    Returns
-    -------
-    bound : ndarray, shape (m,)
-        The order statistic; the largest seen where the independent scans are too few
-        for a bound, or fewer than the scans.
-    holds : bool
-        Whether it is a bound whatever the distribution.
+    The order statistic, or the largest seen where the `independent` scans are too few for a bound,
+    or fewer than the scans; and whether it is a bound whatever the distribution. NaN: not seen.
 
     References
     ----------
@@ -64,26 +50,12 @@ def _rank(n: int, coverage: float, confidence: float) -> int:
 def beyond_p(beyond: Floats, *, coverage: float = 0.95) -> Floats:
     """Probability of so many scans beyond a value if at most 1 - coverage of them lie there.
 
-    Parameters
-    ----------
-    beyond : ndarray, shape (g, ...)
-        Share of each group's scans that lie beyond. Groups are independent (cells,
-        or single scans), scans of one group need not be.
-    coverage : float, optional
-        Share of future scans that ought to lie within.
-
-    Returns
-    -------
-    ndarray
-        p value; small: more lie beyond.
-
-    Notes
-    -----
-    One scan drawn from each group makes independent scans, whose number beyond is
-    tested by the exact binomial test. Over all ways of drawing, twice the mean of the
-    p values is a p value whatever their dependence; where every group holds one scan
-    or agrees in itself there is but one way, and nothing is doubled. Groups with
-    unlike shares are allowed (Hoeffding).
+    `beyond`, (g, ...), is the share of each group's scans beyond. Groups are independent (cells, or
+    single scans), scans of one group need not be: one scan drawn from each makes independent scans,
+    whose number beyond is tested by the exact binomial test. Over all ways of drawing, twice the
+    mean of the p values is a p value whatever their dependence; where every group holds one scan or
+    agrees in itself there is but one way, and nothing is doubled. Groups with unlike shares are
+    allowed.
 
     References
     ----------
@@ -113,24 +85,11 @@ def beyond_p(beyond: Floats, *, coverage: float = 0.95) -> Floats:
 def lower_bounds(
     sizes: Floats, groups: Ints, *, coverage: float = 0.95, level: float = 0.05
 ) -> Floats:
-    """Value that more than 1 - coverage of future scans exceed, whatever the distribution.
+    """Value that more than 1 - coverage of future scans exceed, whatever the distribution, a column
+    each.
 
-    Parameters
-    ----------
-    sizes : ndarray, shape (n, m)
-        Absolute deviations, NaN where not seen.
-    groups : ndarray of int, shape (n,)
-        Independent groups of scans, from 0.
-    coverage : float, optional
-        As above.
-    level : float, optional
-        Probability that the bound is too high.
-
-    Returns
-    -------
-    ndarray, shape (m,)
-        Largest value seen that the test of `beyond_p` rejects just below; NaN where
-        the scans are too few for any.
+    The largest value seen that the test of `beyond_p` (at `level`) rejects just below; NaN where
+    the independent `groups` are too few for any.
     """
     out = np.full(sizes.shape[1], np.nan)
     member = np.zeros((int(groups.max()) + 1, len(groups)))

@@ -30,20 +30,10 @@ Lengths = TypeVar("Lengths", float, "pd.Series[float]")
 
 
 def length_u_um(length_mm: Lengths, *, constant_um: float, per_metre_um: float = 0.0) -> Lengths:
-    """Standard uncertainty of a length from the maximum permissible error of a CMM.
+    """Standard uncertainty of a length, um, from the maximum permissible error of a CMM.
 
-    Parameters
-    ----------
-    length_mm : float or Series
-        Measured length.
-    constant_um, per_metre_um : float
-        E = constant + per_metre L, in um, L in metres (the form of ISO 10360-2).
-
-    Returns
-    -------
-    float or Series
-        E / sqrt(3), um: every error within the limit is held equally likely
-        (JCGM 100:2008, 4.3.7).
+    E = constant + per_metre L (the form of ISO 10360-2, L in metres) over sqrt(3): every error
+    within the limit is held equally likely (JCGM 100:2008, 4.3.7).
 
     Examples
     --------
@@ -158,23 +148,11 @@ def pair_reference_u(
 def runs_u(runs: pd.DataFrame | None) -> pd.DataFrame:
     """Standard uncertainty of the mean distance of every pair from repeated measurements.
 
-    Parameters
-    ----------
-    runs : DataFrame or None
-        Table ``reference_runs``; of several references of a model the first counts, as
-        with the implants.
-
-    Returns
-    -------
-    DataFrame
-        ``model``, ``implant_a``, ``implant_b`` (in both orders), ``n_runs``,
-        ``s_runs_um``, ``u_runs_um``.
-
-    Notes
-    -----
-    Type A (JCGM 100:2008, 4.2), from the distances themselves, so that what the implants
-    of a run share counts as it acts. Every pair has a standard deviation of its own: pooled
-    over pairs it would cover the true distance too rarely, as their errors are not independent.
+    ``model``, ``implant_a``, ``implant_b`` (in both orders), ``n_runs``, ``s_runs_um``,
+    ``u_runs_um``; of several references of a model the first counts. Type A (JCGM 100:2008, 4.2),
+    from the distances themselves, so that what the implants of a run share counts as it acts. Every
+    pair has a standard deviation of its own: pooled over pairs it would cover the true distance too
+    rarely, as their errors are not independent.
     """
     rows: list[dict[str, object]] = []
     on = ["implant_a", "implant_b"]

@@ -75,16 +75,11 @@ class Line(Element):
 
 @dataclass(frozen=True, slots=True)
 class Plane(Element):
-    """Plane; local parameters: height at `point_mm`, tilt towards local x, tilt towards local y.
+    """Plane; local parameters: height at `point_mm` (nearest to the centroid), tilts towards local
+    x, y.
 
-    Parameters
-    ----------
-    point_mm : (3,) ndarray
-        The point of the plane nearest to the centroid.
-    normal : (3,) ndarray
-        Unit vector; towards `outward` if that was given.
-    extent_mm : float
-        Width of the touched part, the smaller of its two.
+    ``normal`` points towards `outward` if that was given; ``extent_mm`` is the smaller width
+    touched.
     """
 
     point_mm: Floats
@@ -113,15 +108,7 @@ class Circle(Element):
 
 @dataclass(frozen=True, slots=True)
 class Sphere(Element):
-    """Sphere; local parameters: centre (3), radius.
-
-    Parameters
-    ----------
-    centre_mm : (3,) ndarray
-        Centre.
-    radius_mm : float
-        Radius.
-    """
+    """Sphere; local parameters: centre (3), radius."""
 
     centre_mm: Floats
     radius_mm: float
@@ -131,15 +118,9 @@ class Sphere(Element):
 class Axial(Element):
     """Element about an axis; the first local parameters are two shifts at `point_mm`, two tilts.
 
-    Parameters
-    ----------
-    point_mm : (3,) ndarray
-        The point of the axis nearest to the centroid of the points.
-    direction : (3,) ndarray
-        Unit axis; its sign means nothing on a cylinder, on a cone it points
-        from the apex into the body.
-    radius_mm : float
-        Radius; of a cone at `point_mm`.
+    ``point_mm`` is the point of the axis nearest to the centroid of the points. The sign of
+    ``direction`` means nothing on a cylinder; on a cone it points from the apex into the body, and
+    ``radius_mm`` is that at `point_mm`.
     """
 
     point_mm: Floats
@@ -164,14 +145,7 @@ class Cylinder(Axial):
 class Cone(Axial):
     """Cone; further local parameters are the radius at `point_mm` and the half angle (rad).
 
-    Parameters
-    ----------
-    half_angle_deg : float
-        Angle between axis and surface.
-    apex_mm : (3,) ndarray
-        Apex.
-    extent_mm : float
-        Length of the touched part along the axis.
+    ``extent_mm`` is the length of the touched part along the axis.
     """
 
     half_angle_deg: float

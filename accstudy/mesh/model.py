@@ -40,16 +40,11 @@ _EACH, _SPARE = 4, 10_000
 
 @dataclass(frozen=True, slots=True)
 class RawMesh:
-    """What a format's reader hands on.
+    """What a format's reader hands on: finite corners in the file's unit, as precise as the file
+    has them.
 
-    Parameters
-    ----------
-    corners : (n, 3) ndarray of float32 or float64
-        Finite coordinates in the file's unit, as precise as the file has them.
-    faces : (m, 3) ndarray of int64 or None
-        Corner indices; None when every three corners are a triangle.
-    findings : tuple of Finding
-        What is legal but odd.
+    ``faces`` are corner indices; None when every three corners are a triangle. ``findings``: what
+    is legal but odd.
     """
 
     corners: NDArray[np.floating[Any]]
@@ -76,26 +71,9 @@ def triangles_of(
 ) -> NDArray[np.int64]:
     """Part polygons into triangles, each from its first corner.
 
-    Parameters
-    ----------
-    source : Source
-        The file.
-    indices : (k,) ndarray
-        Corners of all polygons, one polygon after another.
-    counts : (n,) ndarray
-        How many corners each polygon has; at least three.
-    corners : int
-        How many corners there are.
-
-    Returns
-    -------
-    (m, 3) ndarray
-
-    Raises
-    ------
-    MeshError
-        If there are none, far more than a surface on these corners has, or a polygon
-        names a corner that there is not.
+    `indices` are the corners of all polygons, one after another, `counts` how many each has (three
+    or more). `MeshError` if there are none, far more than a surface on these corners has, or a
+    polygon names a corner that there is not.
     """
     made = int(counts.sum()) - 2 * len(counts)
     if not made:
@@ -154,21 +132,9 @@ def area_vectors(mesh: Mesh) -> Floats:
 
 
 def cross_and_spread(vertices: Floats, faces: NDArray[np.integer]) -> tuple[Floats, Floats]:
-    """Area vectors of triangles and how long their sides are.
+    """Area vectors of triangles, (m, 3), and the sum of squares of two sides, (m,).
 
-    Parameters
-    ----------
-    vertices : (n, 3) ndarray
-        Corners.
-    faces : (m, 3) ndarray of int
-        Triangles.
-
-    Returns
-    -------
-    area_vectors : (m, 3) ndarray
-        Normals as long as the areas; each column lies in one piece.
-    spread : (m,) ndarray
-        Sum of the squares of the two sides at the first corner.
+    Each column of the vectors lies in one piece of memory.
     """
     corner = [np.ascontiguousarray(faces[:, k]) for k in range(3)]
     u, v = np.empty((2, 3, len(faces)))

@@ -50,19 +50,10 @@ class _Found:
 
 
 def read_obj(source: Source) -> RawMesh:
-    """Read an OBJ file.
+    """Read an OBJ file; `MeshError` where it is not OBJ's, not finite, or an index points nowhere.
 
-    Parameters
-    ----------
-    source : Source
-        Its bytes. Corners may carry colours or a weight of 1; polygons are
-        parted into fans; relative indices count back from the face.
-
-    Raises
-    ------
-    MeshError
-        If a line is not OBJ's, a number is not finite, or an index points
-        nowhere.
+    Corners may carry colours or a weight of 1; polygons are parted into fans; relative indices
+    count back from the face.
     """
     found, line = _Found(), 0
     for at, end in blocks(source, joined=True):

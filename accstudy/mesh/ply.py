@@ -312,19 +312,11 @@ _LEAST_FACE = 4  # bytes: a length and three indices
 
 
 def read_ply(source: Source) -> RawMesh:
-    """Read a PLY file.
+    """Read a PLY file; properties are found by name, in any order and type, polygons parted into
+    fans.
 
-    Parameters
-    ----------
-    source : Source
-        Its bytes. Properties are found by name, in any order and type;
-        polygons are parted into fans.
-
-    Raises
-    ------
-    MeshError
-        If the header is not PLY's, counts exceed the bytes that follow,
-        coordinates are not finite, or indices point nowhere.
+    `MeshError` if the header is not PLY's, counts exceed the bytes that follow, coordinates are not
+    finite, or indices point nowhere.
     """
     form, elements, start, findings = read_header(source)
     names = [e.name for e in elements]

@@ -91,25 +91,13 @@ _HOLLOW = -0.01
 def look_at_winding(
     vertices: NDArray[np.float64], faces: NDArray[np.int32], area_vectors: NDArray[np.float64]
 ) -> list[Finding]:
-    """Find triangles wound against their neighbours, and surfaces turned inside out.
+    """Find triangles wound against their neighbours, and surfaces turned inside out (mm, mm2).
 
-    Parameters
-    ----------
-    vertices : (n, 3) ndarray
-        Corners, mm.
-    faces : (m, 3) ndarray of int
-        Triangles, no two with the same corners.
-    area_vectors : (m, 3) ndarray
-        Their normals, as long as their areas, mm2.
-
-    Notes
-    -----
-    A closed surface is inside out if its volume is negative. An open one is
-    closed in thought by a fan from the centre of its border: teeth and scan
-    bodies stand out of it, so that this volume is positive on a scan. It is
-    called inside out below -0.01 of the area to the power 1.5; a half sphere's
-    inside has -0.13, a whole jaw's scan turned inside out -0.03. Where three
-    triangles meet in an edge two are wound alike; a few such edges are usual.
+    A closed surface is inside out if its volume is negative. An open one is closed in thought by a
+    fan from the centre of its border: teeth and scan bodies stand out of it, so that this volume is
+    positive on a scan. It is called inside out below -0.01 of the area to the power 1.5; a half
+    sphere's inside has -0.13, a whole jaw's scan turned inside out -0.03. Where three triangles
+    meet in an edge two are wound alike; a few such edges are usual.
     """
     n = len(vertices)
     corner = [faces[:, k].astype(np.int64) for k in range(3)]

@@ -79,21 +79,10 @@ def quoted(word: bytes | str) -> str:
 
 
 def source_of(data: bytes, *, name: str, max_bytes: int = MAX_BYTES) -> Source:
-    """Take the bytes of a mesh file, unpacking ``.gz`` within bounds.
+    """Take the bytes of a mesh file, unpacking ``.gz`` within `max_bytes`.
 
-    Parameters
-    ----------
-    data : bytes
-        Content of the file.
-    name : str
-        How messages call it: ``*.stl``, ``*.ply``, ``*.obj`` or one of these with ``.gz``.
-    max_bytes : int
-        Bound on the unpacked size.
-
-    Raises
-    ------
-    MeshError
-        If it is empty, too large, of another kind, or not wholly packed.
+    `name` is how messages call it: ``*.stl``, ``*.ply``, ``*.obj`` or one of these with ``.gz``.
+    `MeshError` if it is empty, too large, of another kind, or not wholly packed.
     """
     suffixes = [s.lower() for s in PurePath(name).suffixes]
     packed = bool(suffixes) and suffixes[-1] == ".gz"

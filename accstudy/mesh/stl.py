@@ -142,19 +142,11 @@ _TRAILING = 4096
 
 
 def read_stl(source: Source) -> RawMesh:
-    """Read an STL file.
+    """Read an STL file; `MeshError` where count and size disagree, or a token or number is not
+    STL's.
 
-    Parameters
-    ----------
-    source : Source
-        Its bytes. ``84 + 50 n == size`` decides that it is binary, whatever
-        its first bytes say; a binary file may have a few bytes more at its end.
-
-    Raises
-    ------
-    MeshError
-        If count and size disagree, a token is not what the grammar asks for,
-        or a coordinate is not finite.
+    ``84 + 50 n == size`` decides that it is binary, whatever its first bytes say; a binary file may
+    have a few bytes more at its end.
     """
     data = source.data
     count = struct.unpack_from("<I", data, 80)[0] if len(data) >= _HEADER else None

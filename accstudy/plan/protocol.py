@@ -162,20 +162,7 @@ def load_protocol(name: str) -> Protocol:
 
 
 def parse_protocol(text: str, *, file: str = "protocol") -> Protocol:
-    """Read a protocol from its text.
-
-    Parameters
-    ----------
-    text : str
-        TOML.
-    file : str, optional
-        Name for errors.
-
-    Raises
-    ------
-    InputError
-        If a key is missing, unknown or of the wrong kind.
-    """
+    """Read a protocol from its text (TOML); `file` is its name in an `InputError`."""
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -259,19 +246,9 @@ OWN = ("scan", "file", "model", "status", "reason")
 
 @dataclass(frozen=True)
 class Schedule:
-    """A list of scans to be made.
+    """Scans to be made in their drawn order (table ``scans``, no files), with bench sheet and seed.
 
-    Parameters
-    ----------
-    scans : DataFrame
-        Table ``scans`` with its factor columns, file names empty, in the order of
-        scanning.
-    bench_sheet : DataFrame
-        Table ``bench_sheet``, one row a scan.
-    seed : int
-        Seed of the order; the same seed gives the same order.
-    words : str
-        How the order came about, for the report.
+    ``words`` say how the order came about, for the report.
     """
 
     scans: pd.DataFrame

@@ -40,22 +40,9 @@ def planned_layouts(
 ) -> Layouts:
     """Layouts of equal cells that show exactly the bias and variances assumed.
 
-    Parameters
-    ----------
-    cells : array_like of int, shape (G,)
-        Cells of each layout, at least 1.
-    per_cell : array_like, shape (G,)
-        Results a cell, at least 1; a mean cell size may be a fraction.
-    bias : array_like, optional
-        Mean shown.
-    var_within, var_between : array_like
-        Variances shown, within cells and between them.
-
-    Returns
-    -------
-    Layouts
-        Without single cells: sums only. Whatever is worked out from it is what a
-        study of that size is to be expected to show, about half of the time better.
+    `cells` and `per_cell` at least 1; a mean cell size may be a fraction. Without single cells:
+    sums only. Whatever is worked out from it is what a study of that size is to be expected to
+    show, about half of the time better.
     """
     p, m, mean, w, b = (
         np.atleast_1d(a)
@@ -126,15 +113,9 @@ class Cost:
 class Assurance:
     """Probability that a study of a size verifies conformity.
 
-    Parameters
-    ----------
-    value : float
-        For the device as the pilot shows it, the pilot's own error taken off on average.
-    low, high : float
-        Interval of it, from what the pilot leaves open.
-    expected : float
-        Averaged over what the pilot leaves open. Sizes are named by it: a size chosen
-        because `value` is high is chosen by luck as often as by merit.
+    ``value`` for the device as the pilot shows it, the pilot's own error taken off on average;
+    ``low`` and ``high`` from what the pilot leaves open; ``expected`` averaged over it. Sizes are
+    named by the last: a size chosen because `value` is high is chosen by luck as often as by merit.
     """
 
     value: float

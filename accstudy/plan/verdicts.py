@@ -68,24 +68,11 @@ class Outcome:
 
 
 def judge_many(y: Floats, found: Components, design: Design, asked: Asked) -> Outcome:
-    """Judge simulated studies as `accstudy.accuracy.judge.judge` judges a study.
+    """Judge S simulated studies, (S, scans, K), as `accstudy.accuracy.judge.judge` judges a study.
 
-    Parameters
-    ----------
-    y : ndarray, shape (S, scans, K)
-        Signed deviations of S studies.
-    found : Components
-        Whose pairs the columns are.
-    design : Design
-        Size of each study.
-    asked : Asked
-        The question.
-
-    Notes
-    -----
     Of every model the two pairs with the largest mean plus 2.5 standard deviations, or largest
-    deviation seen, are worked out: the largest bound is that of one of them. The bounds rest
-    on 512 draws of the pivotal quantities where a study's own rest on 4096.
+    deviation seen, are worked out: the largest bound is that of one of them. The bounds rest on 512
+    draws of the pivotal quantities where a study's own rest on 4096.
     """
     grouping = design.grouping
     columns = [level.columns for level in found.scans]

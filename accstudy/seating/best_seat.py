@@ -25,30 +25,11 @@ _WORTH_PACKING = 0.9  # share of frameworks still open from which on the others 
 def quick_best_gaps(
     start: Seats, platforms: Platforms, *, platform_radius_mm: float, tolerance_um: float = 1e-9
 ) -> tuple[Floats, Floats]:
-    """Largest rim gap at the best seat, for many frameworks.
+    """Largest rim gap at the best seat, and that of every implant, for many frameworks, (b, n, 3).
 
-    The same question as `accstudy.seating.best_seat.best_seat` without
-    clearance, linear in the motion about the start, solved for all frameworks
-    together.
-
-    Parameters
-    ----------
-    start : Seats
-        Frameworks close to their best seats, (b, n, 3), no NaN.
-    platforms : Platforms
-        The mouth.
-    platform_radius_mm : float
-        Radius of the rim.
-    tolerance_um : float, optional
-        Of the largest gap.
-
-    Returns
-    -------
-    gap_um : (b,) ndarray
-        Largest rim gap.
-    each_um : (b, n) ndarray
-        Largest gap at every implant in that position. Where one implant alone
-        decides, other positions are as good and the rest are not unique.
+    The same question as `best_seat` without clearance, linear in the motion about the start (close
+    to the best seats, no NaN), solved for all frameworks together. Where one implant alone decides,
+    other positions are as good and the gaps of the rest are not unique.
 
     Notes
     -----
@@ -234,24 +215,11 @@ _NO_SOLUTION = 2  # HiGHS has shown that the limits contradict each other
 
 @dataclass(frozen=True, slots=True)
 class BestSeat:
-    """Where one framework seats best.
+    """Where one framework seats best, in the mouth's frame; NaN where not ``feasible``.
 
-    Parameters
-    ----------
-    seats : Seats
-        In the mouth's frame, (n, 3); NaN when infeasible.
-    gap_um : float
-        Largest rim gap; NaN when infeasible.
-    feasible : bool
-        False when no position near this one avoids interference and keeps the
-        clearance.
-    rounds : int
-        Linear programmes solved.
-    bound_um : float
-        Optimum of the last linear programme: no position near this one has a
-        smaller largest gap.
-    settled : bool
-        Exact gaps and programme agree within 0.01 um.
+    Infeasible: no position near this one avoids interference and keeps the clearance. ``bound_um``
+    is the optimum of the last of ``rounds`` linear programmes: no position near this one has a
+    smaller largest gap. ``settled``: exact gaps and programme agree within 0.01 um.
     """
 
     seats: Seats

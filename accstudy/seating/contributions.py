@@ -118,25 +118,10 @@ def worst_misfit(
     *,
     tolerance_um: float = 1e-9,
 ) -> tuple[Floats, Ints, Ints]:
-    """Largest gap or interference of each framework, and at which seat.
+    """Largest gap or interference of each framework, (b, n, 3), and where, as `worst_seat` gives
+    them.
 
-    Parameters
-    ----------
-    seats : Seats
-        (b, n, 3), any frame.
-    platforms : Platforms
-        The mouth.
-    radius_mm : float
-        Radius of the rim.
-    tightened : int or None
-        Index of the tightened implant; None for the best seat.
-    tolerance_um : float, optional
-        Of the best seat.
-
-    Returns
-    -------
-    largest_um, where, shared
-        As of `accstudy.seating.gaps.worst_seat`, (b,) each.
+    `tightened` is the index of the tightened implant; None for the best seat.
     """
     if tightened is None:
         aligned = aligned_seats(seats, platforms)

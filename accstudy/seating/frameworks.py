@@ -38,24 +38,10 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Framework:
-    """The framework that one scan would yield, and the platforms it is for.
+    """The framework that one scan would yield, and the platforms it has a seat for, in arch order.
 
-    Parameters
-    ----------
-    scan, model : str
-        Where it comes from.
-    platforms : Platforms
-        Only those that the framework has a seat for, in arch order.
-    index : (k,) ndarray of int
-        Their places in the whole arch.
-    seats : Seats
-        (k, 3), scan frame.
-    flats : (k, 3) ndarray
-        Directions towards the flats, scan frame; NaN where unknown.
-    uncertainty : PoseUncertainty
-        Of its poses.
-    note : str
-        What the user should know.
+    ``index`` are their places in the whole arch; ``seats`` and ``flats`` (NaN where unknown) stand
+    in the scan frame.
     """
 
     scan: str
@@ -240,14 +226,8 @@ def two_points(seats: Seats) -> np.ndarray:
 
 @dataclass(frozen=True, slots=True)
 class PoseUncertainty:
-    """Standard uncertainties of one scan's poses.
-
-    Parameters
-    ----------
-    position_um : (n, 3) ndarray
-        Of x, y, z in the scan frame.
-    axis_deg : (n,) ndarray
-        Of each of the two tilt components of the axis.
+    """Standard uncertainties of one scan's poses: of x, y, z, (n, 3), and of each tilt of the axis,
+    (n,).
     """
 
     position_um: Floats
@@ -262,34 +242,15 @@ class PoseUncertainty:
 def draw_seats(
     seats: Seats, uncertainty: PoseUncertainty, *, draws: int, seed: int, name: str
 ) -> tuple[Seats, Floats]:
-    """Draw frameworks that the scan could have been.
+    """Draw frameworks that the scan could have been, (draws, n, 3), and the turns of their axes,
+    rad.
 
-    Parameters
-    ----------
-    seats : Seats
-        One framework in the scan frame, (n, 3).
-    uncertainty : PoseUncertainty
-        Of its poses.
-    draws : int
-        How many.
-    seed : int
-        With `name` it starts the generator, so that a scan's draws depend
-        neither on other scans nor on their order.
-    name : str
-        Name of the scan.
-
-    Returns
-    -------
-    drawn : Seats
-        (draws, n, 3), scan frame.
-    turns : (draws, n, 3) ndarray
-        Rotation vectors of the axes, rad, for directions that turn with them.
+    Seed and `name` start the generator, so that a scan's draws depend neither on other scans nor on
+    their order. Normal deviations, independent between implants and coordinates: the poses of one
+    scan are located one by one, and the table carries no correlations.
 
     Notes
     -----
-    Normal deviations, independent between implants and coordinates: the poses
-    of one scan are located one by one, and the table carries no correlations.
-
     The deviations are evenly spread (scrambled Sobol points). Where there are twice as
     many draws as deviations, they are also brought to mean 0 and covariance 1 exactly
     (moment matching). Whatever is linear in the deviations then has its exact spread; that

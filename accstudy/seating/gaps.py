@@ -79,24 +79,12 @@ class Gaps:
 
 
 def rim_gaps(seats: Seats, platforms: Platforms, *, platform_radius_mm: float) -> Gaps:
-    """Gaps around the rims.
+    """Gaps around the rims, between seats in the mouth's frame and their platforms.
 
-    Parameters
-    ----------
-    seats : Seats
-        Seats in the mouth's frame.
-    platforms : Platforms
-        Where they should sit.
-    platform_radius_mm : float
-        Radius of the rim.
-
-    Notes
-    -----
-    The rim is the circle of the seat; the gap of a rim point is its height over
-    the platform's plane. Over the whole circle this height is the mean height
-    plus a sine of amplitude radius x sin(tilt), so both extremes are exact; no
-    set of rim points can show more. Sideways offset changes no gap by itself:
-    the platform counts as a plane.
+    The rim is the circle of the seat; the gap of a rim point is its height over the platform's
+    plane. Over the whole circle this height is the mean height plus a sine of amplitude radius x
+    sin(tilt), so both extremes are exact; no set of rim points can show more. Sideways offset
+    changes no gap by itself: the platform counts as a plane.
     """
     delta = seats.centres_mm - platforms.centres_mm
     height = np.sum(delta * platforms.axes, axis=-1)
@@ -114,22 +102,11 @@ def rim_gaps(seats: Seats, platforms: Platforms, *, platform_radius_mm: float) -
 
 
 def worst_seat(size_um: Floats) -> tuple[Floats, Ints, Ints]:
-    """Largest misfit of each framework, and at which seat it is seen.
+    """Largest misfit of each framework, at which seat it is seen, and how many seats share it.
 
-    Parameters
-    ----------
-    size_um : (..., n) ndarray
-        Misfit at every seat; NaN where there is none.
-
-    Returns
-    -------
-    largest_um : (...) ndarray
-        NaN where no seat has a misfit.
-    where : (...) ndarray of int
-        The first seat whose misfit is the largest to within 0.01 um.
-    shared : (...) ndarray of int
-        How many seats share it: at a best seat two or more do as a rule, and
-        which of them is the largest by a last bit means nothing.
+    Of misfits (..., n), NaN where there is none. The seat is the first whose misfit is the largest
+    to within 0.01 um: at a best seat two or more share it as a rule, and which of them is the
+    largest by a last bit means nothing.
 
     Examples
     --------
@@ -151,38 +128,18 @@ _MOST_ROUNDS, _RESTS_RAD = 50, 1e-11  # a turn of 1e-11 moves a seat 100 mm away
 def one_screw(
     seats: Seats, platforms: Platforms, tightened: int, *, flats: Floats | None = None
 ) -> Seats:
-    """Place frameworks so that seat and platform coincide at one implant.
+    """Place frameworks, (b, n, 3), so that seat and platform coincide at the tightened implant.
 
-    Parameters
-    ----------
-    seats : Seats
-        Frameworks in any frame, (b, n, 3).
-    platforms : Platforms
-        The mouth.
-    tightened : int
-        Index of the implant whose screw is tightened.
-    flats : (b, n, 3) ndarray, optional
-        For connections that engage: directions towards the flats in the
-        framework, which then fix the rotation about the axis.
-
-    Returns
-    -------
-    Seats
-        In the mouth's frame; NaN for frameworks without a seat there or with
-        no other seat.
-
-    Raises
-    ------
-    InputError
-        If the connection engages and the reference has no flat there.
+    NaN for frameworks without a seat there or with no other seat. `flats`, (b, n, 3), are given for
+    connections that engage: they fix the rotation about the axis; `InputError` where the reference
+    has no flat there.
 
     Notes
     -----
-    Position and axis coincide at the tightened implant. What is left is a
-    rotation about that axis: without engagement the one that minimises the sum
-    of the squared sideways offsets at the other implants, each seen along its
-    own platform's axis. It starts from the largest overlap in the plane across
-    the axis (closed form) and is mended by Newton steps.
+    What is left is a rotation about the axis of the tightened implant: without engagement
+    the one that minimises the sum of the squared sideways offsets at the other implants,
+    each seen along its own platform's axis. It starts from the largest overlap in the plane
+    across the axis (closed form) and is mended by Newton steps.
     """
     axis, origin = platforms.axes[tightened], platforms.centres_mm[tightened]
     others = np.asarray(np.isfinite(seats.centres_mm).all(axis=-1))

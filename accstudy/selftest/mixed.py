@@ -117,19 +117,8 @@ def group_of(quantity: str) -> str:
 
 @cache
 def numbers_of(name: str, group: str) -> Numbers:
-    """Compute one group of numbers of an example.
-
-    Parameters
-    ----------
-    name : str
-        Example of the topic ``mixed``.
-    group : {"fit", "tests", "means", "ranova", "sd_profile", "beta_profile"}
-        See `group_of`.
-
-    Returns
-    -------
-    dict
-        Quantity to term to number, named as in ``expected.csv``.
+    """One group of numbers (see `group_of`) of an example, by quantity and term as in
+    ``expected.csv``.
     """
     computed: dict[str, Callable[[MixedFit], Numbers]] = {
         "fit": _fit,

@@ -41,17 +41,8 @@ _TITLES = {
 
 @dataclass(frozen=True, slots=True)
 class Selftest:
-    """What a selftest found.
-
-    Parameters
-    ----------
-    table : DataFrame
-        Table ``selftest``.
-    not_computed : tuple of str
-        Printed numbers on the shelf that this program has no method for, as
-        ``example: quantity``; they are no part of the test.
-    seconds : float
-        Time it took.
+    """Table ``selftest``, the seconds it took, and printed numbers without a method here (no part
+    of it).
     """
 
     table: pd.DataFrame

@@ -186,16 +186,8 @@ def frames(poses: pd.DataFrame) -> list[Rigid]:
 
 @dataclass(frozen=True, slots=True)
 class Ridge:
-    """The edentulous ridge as a solid: a bumpy tube along the arch.
-
-    Parameters
-    ----------
-    waves : (k, 3) ndarray
-        Wave vectors of the bumps, turns/mm.
-    phases : (k,) ndarray
-        Their phases, turns.
-    height_mm : float
-        Amplitude of each wave.
+    """The edentulous ridge as a solid: a tube along the arch with bumps of `waves`, (k, 3),
+    turns/mm.
     """
 
     waves: Floats
@@ -257,20 +249,7 @@ _U_POSITION_UM, _U_AXIS_DEG = 0.8, 0.01  # errors of a coordinate and of a tilt 
 
 
 def measured_reference(implants: pd.DataFrame, *, seed: int = 0) -> pd.DataFrame:
-    """Measure a model: the truth and a small error of known size.
-
-    Parameters
-    ----------
-    implants : DataFrame
-        Table ``implants``, the truth.
-    seed : int
-        Of the errors.
-
-    Returns
-    -------
-    DataFrame
-        Table ``implants``, positions to 0.1 um, directions to 1e-7.
-    """
+    """Measure a model: the truth and a small error of known size, to 0.1 um and 1e-7."""
     rng = np.random.default_rng([seed, 17])
     out = implants.copy()
     out[_POSITION] += rng.normal(0.0, _U_POSITION_UM * 1e-3, (len(out), 3))

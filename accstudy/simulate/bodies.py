@@ -60,23 +60,10 @@ class Shape(Hashable, Protocol):
 class BodyShape:
     """A solid in the implant frame: a cylinder or cone whose top has plane cuts.
 
-    Parameters
-    ----------
-    name : str
-        Name of the shape.
-    radius_mm : float
-        Radius at the platform.
-    height_mm : float
-        Height over the platform.
-    taper_deg : float
-        Angle of the side to the axis; the radius shrinks upwards.
-    cut_from_mm : float
-        Height from which the plane cuts reach to the top; a ledge lies there.
-    cuts : tuple of (float, float)
-        Azimuth (deg from x, about z) of a cut's normal, and its distance from
-        the axis in mm.
-    use_above_mm : float
-        Height below which locating ignores the surface.
+    ``taper_deg`` is the angle of the side to the axis; the radius (at the platform) shrinks
+    upwards. ``cuts`` hold the azimuth of a cut's normal (deg from x, about z) and its distance from
+    the axis in mm; they reach from a ledge at ``cut_from_mm`` to the top. Below ``use_above_mm``
+    locating ignores the surface.
     """
 
     name: str

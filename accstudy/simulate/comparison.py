@@ -60,18 +60,7 @@ _DRAWN = 60  # scans of each model and technique behind the truth about whole sc
 
 
 def comparison_files(seed: int) -> dict[str, bytes]:
-    """Make the files of a comparison study of 192 scans and two failed ones.
-
-    Parameters
-    ----------
-    seed : int
-        Of everything.
-
-    Returns
-    -------
-    dict
-        Relative path to content.
-    """
+    """Make the files (path to content) of a comparison study of 192 scans and two failed ones."""
     models = _models(seed)
     truth = pd.concat(models.values(), ignore_index=True).drop(columns="scan_body")
     scans = _scan_list()

@@ -93,27 +93,11 @@ def plain_csv(frame: pd.DataFrame) -> bytes:
 
 
 def write_folder(folder: Path, files: Mapping[str, bytes], *, replace: bool = False) -> Path:
-    """Write a folder whole, or not at all.
+    """Write a folder whole, or not at all: beside it first, then renamed.
 
-    Parameters
-    ----------
-    folder : Path
-        Where; written beside it first, then renamed.
-    files : mapping
-        Relative path with ``/`` to content.
-    replace : bool
-        Whether a folder that holds nothing but such files may be written anew;
-        its ``results`` and ``reports`` stay.
-
-    Returns
-    -------
-    Path
-        The folder.
-
-    Raises
-    ------
-    InputError
-        If the folder holds anything that would be lost.
+    `files` maps relative paths with ``/`` to content. With `replace` a folder that holds nothing
+    but such files may be written anew; its ``results`` and ``reports`` stay. `InputError` if the
+    folder holds anything that would be lost.
     """
     check_target(folder, files, replace=replace)
     folder.parent.mkdir(parents=True, exist_ok=True)

@@ -54,21 +54,12 @@ class Noise:
 
 @dataclass(frozen=True, slots=True)
 class SimulatedScan:
-    """A scan and what is true of it.
+    """A scan in its own frame and what is true of it.
 
-    Parameters
-    ----------
-    mesh : Mesh
-        Surface in the scan frame, in the unit that was asked for.
-    truth : DataFrame
-        Table ``poses`` of the implants that the scan shows, scan frame, mm;
-        empty flats where the body fixes no rotation; ``coverage`` is the share
-        of the body's surface above ``use_above_mm`` that is there.
-    scan_from_model : Rigid
-        Where the scanner put its frame.
-    part : (n,) ndarray
-        For every vertex the row of its implant in the given table, -1 ridge,
-        -2 blob, -3 - i the i-th extra body.
+    ``truth`` is table ``poses`` of the implants that the scan shows (empty flats where the body
+    fixes no rotation; ``coverage`` is the share of the body's surface above ``use_above_mm`` that
+    is there). ``part`` has for every vertex the row of its implant in the given table, -1 ridge, -2
+    blob, -3 - i the i-th extra body.
     """
 
     mesh: Mesh
@@ -244,23 +235,9 @@ def simulate_scan(
 def poses_from_frames(
     implants: pd.DataFrame, placed: Sequence[Rigid], *, known: Sequence[bool], scan: str
 ) -> pd.DataFrame:
-    """Write implant frames as a table ``poses``.
+    """Write motions from implant frames into the scan frame as a table ``poses``.
 
-    Parameters
-    ----------
-    implants : DataFrame
-        Rows of table ``implants``, for the names.
-    placed : sequence of Rigid
-        For each the motion from the implant frame into the scan frame.
-    known : sequence of bool
-        Whether the rotation about the axis means anything.
-    scan : str
-        Name of the scan.
-
-    Returns
-    -------
-    DataFrame
-        Table ``poses``; the flats of unknown rotations are empty.
+    `known` says whether the rotation about the axis means anything; else the flat is empty.
     """
     position = np.array([p.translation_mm for p in placed]).reshape(-1, 3)
     axis = np.array([p.rotation[:, 2] for p in placed]).reshape(-1, 3)

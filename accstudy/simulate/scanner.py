@@ -165,25 +165,9 @@ def _poses(
 def scanned_frames(
     implants: pd.DataFrame, scanner: Scanner, levels: Mapping[str, object], *, seed: int = 0
 ) -> list[Rigid]:
-    """Where one scan shows the implants, in the frame of the model.
+    """Where one scan (a row of the scan list) shows the implants of a model, in the model's frame.
 
-    Parameters
-    ----------
-    implants : DataFrame
-        Table ``implants`` of one model, in the order of scanning.
-    scanner : Scanner
-        What the device does.
-    levels : mapping
-        The row of the scan list: ``scan``, and ``operator``, ``session``,
-        ``measured_at`` where they count.
-    seed : int
-        Seed of the study.
-
-    Returns
-    -------
-    list of Rigid
-        From the implant's into the model's frame. What is off by exactly
-        nothing equals the reference.
+    What is off by exactly nothing equals the reference.
     """
     position, rotation = _scanned(implants, scanner, [levels], seed)
     return [Rigid(r, p) for r, p in zip(rotation[0], position[0], strict=True)]
@@ -244,22 +228,10 @@ def _rotations(vectors: Floats) -> Floats:
 def distance_bias(
     implants: pd.DataFrame, scanner: Scanner, *, levels: Mapping[str, object] | None = None
 ) -> pd.DataFrame:
-    """Exact bias of the distances between implants, from the systematic effects alone.
+    """Exact bias of the distances between implants, um, from the systematic effects alone.
 
-    Parameters
-    ----------
-    implants : DataFrame
-        Table ``implants`` of one model.
-    scanner : Scanner
-        Its random effects, operators, sessions and the model's thermal growth
-        are left out.
-    levels : mapping, optional
-        ``measured_at`` where the scanner drifts.
-
-    Returns
-    -------
-    DataFrame
-        ``model``, ``implant_a``, ``implant_b``, ``distance_um``.
+    Random effects, operators, sessions and the model's thermal growth are left out; `levels` has
+    ``measured_at`` where the scanner drifts.
     """
     random = {
         "position_um",

@@ -27,15 +27,7 @@ _ROUGH_STEP_MM = 0.8
 
 @dataclass(frozen=True, slots=True)
 class Blob:
-    """A lump of soft tissue in the scan: a bumpy ball, model frame.
-
-    Parameters
-    ----------
-    centre_mm : tuple of float
-        Where.
-    radius_mm : float
-        How big.
-    """
+    """A lump of soft tissue in the scan: a bumpy ball, model frame."""
 
     centre_mm: tuple[float, float, float]
     radius_mm: float
@@ -227,35 +219,14 @@ def cut_hole(
     others: Sequence[Floats],
     rng: np.random.Generator,
 ) -> tuple[Labels, float]:
-    """Take a share of a body's usable surface out of the scan.
+    """Take a share of a body's usable surface out of the scan: the faces left, and the body's
+    coverage.
 
-    Parameters
-    ----------
-    vertices_mm, faces : ndarray
-        The scan, model frame.
-    on_body : (n,) ndarray of bool
-        Which vertices are this body's.
-    body : Shape
-        Its shape.
-    place : Rigid
-        Its pose: from the implant's into the model frame.
-    share : float
-        Share of the area above ``use_above_mm`` to take away.
-    side : {"hidden", "interproximal", "undercut", "one"}
-        Which side; see `simulate_scan`.
-    others : sequence of (3,) ndarray
-        Platforms of the other implants.
-    rng : Generator
-        Source of chance; used equally whatever the options.
-
-    Returns
-    -------
-    faces : ndarray
-        What is left.
-    coverage : float
-        Share, 0 to 1, of the body's surface above ``use_above_mm`` that the
-        scan shows, found at the places of a fine drawing: the nearest triangle
-        is near and not taken away.
+    `on_body` marks the body's vertices, `place` moves the implant's into the model frame, `side` is
+    as of `simulate_scan`, `others` are the platforms of the other implants; chance is used equally
+    whatever the options. The coverage is the share, 0 to 1, of the surface above ``use_above_mm``
+    that the scan shows, found at the places of a fine drawing: the nearest triangle is near and not
+    taken away.
     """
     kind = str(rng.choice(HOLE_SIDES[1:])) if side == "hidden" else side
     chance, ragged_seed = rng.uniform(0, 2 * np.pi), rng.integers(1 << 30)

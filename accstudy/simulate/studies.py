@@ -54,20 +54,7 @@ _SHAPE = "cylinder-flat"
 
 
 def validation_files(seed: int, *, n_triangles: int = 40_000) -> dict[str, bytes]:
-    """Make the files of a validation study of 12 meshes and a failed scan.
-
-    Parameters
-    ----------
-    seed : int
-        Of everything.
-    n_triangles : int
-        Of each scan.
-
-    Returns
-    -------
-    dict
-        Relative path to content.
-    """
+    """Make the files (path to content) of a validation study of 12 meshes and a failed scan."""
     truth = reference_model(6, angulation_deg=22.0, model="M6", seed=seed)
     scans = _validation_scans()
     files = {
@@ -182,18 +169,7 @@ DEVICES = {
 
 
 def drift_files(seed: int) -> dict[str, bytes]:
-    """Make the files of a drift study of about 340 scans.
-
-    Parameters
-    ----------
-    seed : int
-        Of everything.
-
-    Returns
-    -------
-    dict
-        Relative path to content.
-    """
+    """Make the files (path to content) of a drift study of about 340 scans."""
     truth = reference_model(4, angulation_deg=12.0, model="M4", seed=seed)
     truth = truth.drop(columns="scan_body")
     scans = _drift_scans()

@@ -21,30 +21,11 @@ def random_field(
     kernel: str = "gaussian",
     n_waves: int = 400,
 ) -> Floats:
-    """Draw a stationary random field of variance 1 at points in space.
+    """Draw a stationary random field of variance 1 at points in space, (n, 3).
 
-    Parameters
-    ----------
-    points_mm : (n, 3) ndarray
-        Where.
-    rng : Generator
-        Source of chance.
-    correlation_mm : float
-        Distance at which the correlation has fallen to 1/e; 0 draws every
-        point by itself.
-    kernel : {"gaussian", "exponential"}
-        Correlation exp(-(d/L)**2), smooth, or exp(-d/L), rough.
-    n_waves : int
-        Number of cosine waves that are added.
-
-    Returns
-    -------
-    (n,) ndarray
-
-    Notes
-    -----
-    Mean, variance and correlation are exact over draws. Within one draw distant
-    points have chance correlations of order ``1 / sqrt(n_waves)``.
+    The correlation is exp(-(d/L)**2) (``gaussian``, smooth) or exp(-d/L) (``exponential``, rough);
+    `correlation_mm` 0 draws every point by itself. Mean, variance and correlation are exact over
+    draws. Within one draw distant points have chance correlations of order ``1 / sqrt(n_waves)``.
 
     References
     ----------
@@ -69,18 +50,9 @@ def random_field(
 
 
 def cosine_of_turns(turns: Floats) -> Floats:
-    """Cosine of angles in turns, several times faster than the exact one.
+    """Cosine of angles in turns within 2e-8, several times faster than the exact one.
 
-    Parameters
-    ----------
-    turns : ndarray
-        1 is a full turn.
-
-    Returns
-    -------
-    ndarray
-        Right within 2e-8, and the same on every processor, which library
-        cosines are not.
+    The same on every processor, which library cosines are not.
     """
     square = turns - np.rint(turns)
     square *= square
@@ -126,24 +98,11 @@ def triangulate(
     step_mm: float,
     wanted: Callable[[Floats], NDArray[np.bool_]] | None = None,
 ) -> tuple[Floats, NDArray[np.int32]]:
-    """Triangulate the zero level of a distance function, all vertices on it.
+    """Triangulate the zero level of a distance function, all vertices on it, counter-clockwise.
 
-    Parameters
-    ----------
-    solid : callable
-        The distance function; its gradient should be near 1 near the surface.
-    low_mm, high_mm : (3,) ndarray
-        Box that holds the surface.
-    step_mm : float
-        Lattice step; edges are about as long.
-    wanted : callable, optional
-        Tells for points whether a block of cells round them is of use.
-
-    Returns
-    -------
-    vertices_mm : (n, 3) ndarray
-    faces : (m, 3) ndarray of int32
-        Counter-clockwise seen from outside.
+    The gradient of `solid` should be near 1 near the surface; the box from `low_mm` to `high_mm`
+    holds it; edges are about `step_mm` long. `wanted` tells for points whether a block of cells
+    round them is of use.
 
     Notes
     -----

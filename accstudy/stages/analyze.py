@@ -55,16 +55,9 @@ __all__ = ["analysis_steps", "analyze_poses", "components", "drift_tables", "usa
 
 
 def analyze_poses(study: Study, poses: pd.DataFrame, memory: Memory | None = None) -> Analyzed:
-    """Compute every result table from the poses.
+    """Compute every result table from table ``poses`` as it stands in the file.
 
-    Parameters
-    ----------
-    study : Study
-        The study.
-    poses : DataFrame
-        Table ``poses`` as it stands in the file.
-    memory : Memory, optional
-        What an earlier run left of it.
+    `memory` is what an earlier run left of it.
     """
     return run_steps(analysis_steps(study), study, poses, memory)
 

@@ -49,15 +49,7 @@ _ALWAYS = (
 
 @dataclass(frozen=True, slots=True)
 class Analyzed:
-    """Every table that follows from the poses.
-
-    Parameters
-    ----------
-    tables : dict
-        Name to DataFrame, in the shape of `accstudy.tables`.
-    findings : tuple of Finding
-        What the user should know about them.
-    """
+    """Every table that follows from the poses, and what the user should know about them."""
 
     tables: dict[str, pd.DataFrame]
     findings: tuple[Finding, ...]
@@ -108,18 +100,9 @@ class Memory(Protocol):
 def run_steps(
     steps: Sequence[Step], study: Study, poses: pd.DataFrame, memory: Memory | None = None
 ) -> Analyzed:
-    """Run the steps of an analysis in their order.
+    """Run the steps of an analysis in their order on table ``poses`` as it stands in the file.
 
-    Parameters
-    ----------
-    steps : sequence of Step
-        In the order in which they read each other.
-    study : Study
-        The study.
-    poses : DataFrame
-        Table ``poses`` as it stands in the file.
-    memory : Memory, optional
-        Results that may be taken instead.
+    `memory` holds results that may be taken instead.
     """
     found, out = {"poses": poses}, Analyzed({}, ())
     for step in steps:

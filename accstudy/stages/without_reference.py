@@ -36,22 +36,11 @@ __all__ = ["WITHOUT_REFERENCE", "arrangement_of", "with_arrangement"]
 
 
 def arrangement_of(study: Study, poses: pd.DataFrame) -> pd.DataFrame:
-    """Learn the arrangement of every model from its scans.
+    """Learn table ``arrangement`` from the scans: the mean of the usable ones of each model.
 
-    Parameters
-    ----------
-    study : Study
-        A study without a reference; `Study.implants` names the implants of every model and
-        says where to begin.
-    poses : DataFrame
-        Table ``poses``.
-
-    Returns
-    -------
-    DataFrame
-        Table ``arrangement``: the mean of the usable scans of each model. In a drift study the
-        mean of the sessions of the first baseline of every device, so that a new session
-        does not move what the former ones are compared with.
+    `Study.implants` names the implants of every model and says where to begin. In a drift study the
+    mean of the sessions of the first baseline of every device, so that a new session does not move
+    what the former ones are compared with.
     """
     kept = _behind_the_mean(study)
     mine = at_reference_temperature(study, poses)
@@ -70,15 +59,7 @@ def arrangement_of(study: Study, poses: pd.DataFrame) -> pd.DataFrame:
 
 
 def with_arrangement(study: Study, arrangement: pd.DataFrame) -> Study:
-    """Let scans be compared with the arrangement that was learned.
-
-    Parameters
-    ----------
-    study : Study
-        A study without a reference.
-    arrangement : DataFrame
-        Table ``arrangement`` as it stands in the file.
-    """
+    """Let scans be compared with the arrangement that was learned."""
     known = with_angulation(_as_implants(arrangement), None)
     known["angulation_by"] = _definitions(study, known)
     return replace(study, implants=known)

@@ -119,22 +119,7 @@ def on_cluster(
 ) -> Iterator[Result]:
     """Do the same work on every item on a cluster; results come in the order of the items.
 
-    Parameters
-    ----------
-    work : callable
-        A function of a module of this package.
-    items : sequence
-        What it is called with, one at a time.
-    address : str
-        Of the scheduler.
-    folder : Path
-        Study folder, which every worker must see under the same path.
-
-    Yields
-    ------
-    object
-        What `work` returns, as soon as it and all before it are done. Work of a
-        worker that ends is done again by another one.
+    As `each`; work of a worker that ends is done again by another one.
 
     Raises
     ------

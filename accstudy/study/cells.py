@@ -273,21 +273,13 @@ def read_day(text: str) -> dt.date:
 def read_dates(
     cells: Iterable[str],
 ) -> tuple[Mapping[str, pd.Timestamp], Mapping[str, tuple[str, str]]]:
-    """Read the dates of one column, which are written alike.
+    """Read the dates of one column, which are written alike: value by cell, and what is wrong with
+    others.
 
-    Parameters
-    ----------
-    cells : iterable of str
-        ISO 8601, or with the year last, dots, slashes or names of months. A cell that has
-        two readings (``10.03.2025``) is read as the others of its column are, where
-        these have only one (``31.03.2025``) and agree.
-
-    Returns
-    -------
-    values : mapping of str to Timestamp
-        By cell; offsets of time zones are dropped.
-    told : mapping of str to (str, str)
-        What is wrong with a cell that has no value, and what to write.
+    ISO 8601, or with the year last, dots, slashes or names of months; offsets of time zones are
+    dropped. A cell that has two readings (``10.03.2025``) is read as the others of its column are,
+    where these have only one (``31.03.2025``) and agree. Of a cell without a value it is told what
+    is wrong and what to write.
     """
     readings = {cell: _readings(cell) for cell in dict.fromkeys(cells)}
     certain = {next(iter(r)) for cell, r in readings.items()

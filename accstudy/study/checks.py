@@ -179,22 +179,7 @@ def against_reference(
 
 
 def check_events(events: pd.DataFrame, scans: pd.DataFrame, settings: Settings) -> list[Finding]:
-    """Find events that are doubled or concern a device that no scan names.
-
-    Parameters
-    ----------
-    events : DataFrame
-        Table ``events`` with ``row``.
-    scans : DataFrame
-        Table ``scans``.
-    settings : Settings
-        Of the study.
-
-    Returns
-    -------
-    list of Finding
-        Doubled events are errors, unknown devices warnings.
-    """
+    """Find events that are doubled (errors) or concern a device that no scan names (warnings)."""
     file = settings.drift.events
     devices = [str(d) for d in dict.fromkeys(scans["device"])] if "device" in scans else []
     findings: list[Finding] = []
@@ -225,20 +210,7 @@ def conditions_of_scanning(
     implants: pd.DataFrame | None = None,
     scans: pd.DataFrame | None = None,
 ) -> list[Finding]:
-    """Warn of what the uncertainty budget cannot know.
-
-    Parameters
-    ----------
-    settings : Settings
-        Of the study.
-    implants, scans : DataFrame, optional
-        Tables of the same names, where they could be read.
-
-    Returns
-    -------
-    list of Finding
-        Warnings.
-    """
+    """Warn of what the uncertainty budget cannot know."""
     findings: list[Finding] = []
     certified = (
         implants is not None
@@ -344,17 +316,7 @@ def _blank_temperatures(scans: pd.DataFrame, settings: Settings) -> list[Finding
 
 
 def angulation_doubts(settings: Settings, implants: pd.DataFrame, *, file: str) -> list[Finding]:
-    """Find designed tilts far from the measured ones, and an occlusal direction upside down.
-
-    Parameters
-    ----------
-    settings : Settings
-        Of the study.
-    implants : DataFrame
-        Table ``implants``, checked, with ``row``.
-    file : str
-        How messages call it.
-    """
+    """Find designed tilts far from the measured ones, and an occlusal direction upside down."""
     stated = settings.reference.occlusal
     found = []
     for model, group in implants.groupby("model", sort=False):

@@ -102,22 +102,11 @@ def one_implant(rows: pd.DataFrame, *, file: str) -> list[Finding]:
 
 
 def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame, list[Finding]]:
-    """Check reference rows and bring axes to length 1.
+    """Check typed reference rows (with ``row``); axes are brought to length 1, flats square to
+    them.
 
-    Parameters
-    ----------
-    implants : DataFrame
-        Typed table ``implants`` with column ``row``.
-    file : str
-        How messages call the file.
-
-    Returns
-    -------
-    implants : DataFrame
-        With unit axes and flats square to them.
-    findings : list of Finding
-        Doubled or coincident implants, axes that are no unit vectors or point
-        against the others, flats along the axis.
+    Found are doubled or coincident implants, axes that are no unit vectors or point against the
+    others, flats along the axis.
     """
     out, findings = _standard_uncertainty(implants, file)
     if out.empty:
@@ -260,13 +249,8 @@ def _standard_uncertainty(implants: pd.DataFrame, file: str) -> tuple[pd.DataFra
 def as_certified(implants: pd.DataFrame, settings: Reference) -> pd.DataFrame:
     """Fill in the certified uncertainty of all implants where their own is not stated.
 
-    Parameters
-    ----------
-    implants : DataFrame
-        Table ``implants``, checked.
-    settings : Reference
-        ``[reference]``. With a certificate but without a maximum permissible error, what
-        residuals of probed points tell is added to the certified uncertainty, in squares.
+    With a certificate but without a maximum permissible error, what residuals of probed points tell
+    is added to the certified uncertainty, in squares.
     """
     stated = settings.certified
     if stated is None:
@@ -287,20 +271,9 @@ def as_certified(implants: pd.DataFrame, settings: Reference) -> pd.DataFrame:
 def at_platforms(implants: pd.DataFrame, height_mm: float) -> pd.DataFrame:
     """Bring positions measured higher up, such as at the top of a scan body, to the platforms.
 
-    Parameters
-    ----------
-    implants : DataFrame
-        Table ``implants``, axes of length 1. Column ``height_mm`` counts before
-        `height_mm` where it is filled.
-    height_mm : float
-        Height above the platform along the axis at which positions were measured, mm.
-
-    Returns
-    -------
-    DataFrame
-        Positions moved down along the axes, ``height_mm`` 0. The uncertainty of the
-        axis tilts the lever: ``u_position_um`` grows by height times ``u_axis_deg``
-        (GUM, first order), which counts it in full in every coordinate.
+    Moved down along the (unit) axes by `height_mm`, or by the column of that name where it is
+    filled. The uncertainty of the axis tilts the lever: ``u_position_um`` grows by height times
+    ``u_axis_deg`` (GUM, first order), which counts it in full in every coordinate.
     """
     out = implants.copy()
     height = out["height_mm"].astype(float).fillna(height_mm)
@@ -350,32 +323,14 @@ def with_angulation(implants: pd.DataFrame, occlusal: Sequence[float] | None) ->
 def reference_from_touches(
     touches: pd.DataFrame, settings: Reference, *, file: str, repeated: bool = False
 ) -> pd.DataFrame:
-    """Make reference rows out of raw touch points.
+    """Make reference rows, with standard uncertainties from residuals and machine, out of touch
+    points.
 
-    Parameters
-    ----------
-    touches : DataFrame
-        Typed table ``touch_points``, in mm, with column ``row``; +z points out of
-        the bone. Rows with an empty coordinate are left out: they have their
-        own faults.
-    settings : Reference
-        ``[reference]``, for the machine's maximum permissible error.
-    file : str
-        How messages call the file.
-    repeated : bool, optional
-        Whether this is one run of several. What residuals show then scatters between the
-        runs, too, and only the machine's part is stated here, of positions by its limit.
-
-    Returns
-    -------
-    DataFrame
-        Table ``implants``, with standard uncertainties from residuals and
-        machine, and the first row of each implant as ``row``.
-
-    Raises
-    ------
-    StudyError
-        With every implant whose points do not determine it.
+    `touches` is table ``touch_points``, in mm, with ``row``; +z points out of the bone. Rows with
+    an empty coordinate are left out: they have their own faults. In one of several runs
+    (`repeated`) what residuals show scatters between the runs, too, and only the machine's part is
+    stated, of positions by its limit. `StudyError` with every implant whose points do not determine
+    it.
     """
     faults: list[Finding] = []
     usable = touches[touches[_POSITION].notna().all(axis=1)]

@@ -93,18 +93,9 @@ class Slip:
 
 
 def nothing_suspicious(scans: Positions, reference: Positions) -> NDArray[np.bool_]:
-    """Tell at once for many scans whether `find_slip` has nothing to look for.
+    """Tell at once for many scans, (m, n, 3), whether `find_slip` has nothing to look for.
 
-    Parameters
-    ----------
-    scans, reference : Positions
-        The same implants in the same order, (m, n, 3); mm, any frames.
-
-    Returns
-    -------
-    (m,) ndarray of bool
-        True where all lies closer than what arouses suspicion after the best fit. Where it
-        is False, `find_slip` must look.
+    True where all lies closer than what arouses suspicion after the best fit.
     """
     a, b = reference.both, scans.both
     finite = np.isfinite(a).all(axis=(1, 2)) & np.isfinite(b).all(axis=(1, 2))
@@ -127,18 +118,11 @@ def nothing_suspicious(scans: Positions, reference: Positions) -> NDArray[np.boo
 
 
 def find_slip(scan: Positions, reference: Positions) -> Slip | None:
-    """Name the slip that explains why positions lie far off the reference.
+    """Name the slip that explains why positions (two implants or more, mm) lie far off the
+    reference.
 
-    Parameters
-    ----------
-    scan, reference : Positions
-        The same implants in the same order, two or more; mm, any frames.
-
-    Returns
-    -------
-    Slip or None
-        None where every position lies within 1 mm and every axis within 10 deg
-        of the reference, after the best fit.
+    None where every position lies within 1 mm and every axis within 10 deg of the reference, after
+    the best fit.
     """
     numbers = np.concatenate([scan.both, reference.both])
     if not np.isfinite(numbers).all():

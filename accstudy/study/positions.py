@@ -35,21 +35,8 @@ def check_positions(
 ) -> list[Finding]:
     """Find positions that are of no scan, of no implant, doubled, or far off the reference.
 
-    Parameters
-    ----------
-    poses : DataFrame
-        Table ``poses`` as brought by the user, with ``row``.
-    scans : DataFrame
-        Table ``scans``.
-    implants : DataFrame
-        Table ``implants``, checked.
-    file, reference : str
-        How messages call the file of the positions and that of the reference.
-
-    Returns
-    -------
-    list of Finding
-        Each at its row and column.
+    `poses` is the table as brought by the user, with ``row``; `file` and `reference` are what
+    messages call the two files.
     """
     known = {str(m): sorted(set(g["implant"])) for m, g in implants.groupby("model")}
     model_of = {str(k): str(v) for k, v in zip(scans["scan"], scans["model"], strict=True)}
@@ -126,15 +113,7 @@ def _rows(
 
 
 def check_flats(rows: pd.DataFrame, *, file: str) -> list[Finding]:
-    """Find flats that are given in part, of no length, or not square to their axis.
-
-    Parameters
-    ----------
-    rows : DataFrame
-        Columns ``axis_x`` to ``flat_z`` and ``row``.
-    file : str
-        How messages call the file.
-    """
+    """Find flats that are given in part, of no length, or not square to their axis."""
     flats, axes = rows[_FLAT].to_numpy(float), rows[_AXIS].to_numpy(float)
     given = np.isfinite(flats)
     found = []
@@ -162,17 +141,7 @@ def check_flats(rows: pd.DataFrame, *, file: str) -> list[Finding]:
 def check_landmarks(
     landmarks: pd.DataFrame, scans: pd.DataFrame, implants: pd.DataFrame, *, file: str
 ) -> list[Finding]:
-    """Find landmarks of no scan, of no implant, or doubled.
-
-    Parameters
-    ----------
-    landmarks : DataFrame
-        Table ``landmarks`` with ``row``.
-    scans, implants : DataFrame
-        Tables of the same names.
-    file : str
-        How messages call the file.
-    """
+    """Find landmarks of no scan, of no implant, or doubled."""
     model_of = {str(k): str(v) for k, v in zip(scans["scan"], scans["model"], strict=True)}
     known = {str(m): sorted(set(g["implant"])) for m, g in implants.groupby("model")}
     rows = [{**r, "model": model_of.get(r["scan"], "")} for r in records(landmarks)]

@@ -26,26 +26,12 @@ _SMALLEST_MM, _LARGEST_MM = 4.0, 200.0
 def provisional_arrangement(
     poses: pd.DataFrame, sketch: pd.DataFrame, models: Mapping[str, str], *, file: str
 ) -> tuple[pd.DataFrame, list[Finding]]:
-    """Take the scan that lies most like the others of its model.
+    """Take the scan that lies most like the others of its model (`models`: of every scan that
+    counts).
 
-    Parameters
-    ----------
-    poses : DataFrame
-        Table ``poses`` as brought by the user, with ``row``.
-    sketch : DataFrame
-        Table ``sketch``; may be empty.
-    models : mapping of str to str
-        Model of every scan that counts.
-    file : str
-        How messages call the file of the positions.
-
-    Returns
-    -------
-    implants : DataFrame
-        In the shape of table ``implants`` with ``row``: positions and axes of one scan a
-        model, in its own frame. It serves to find slips in the others, and is no result.
-    findings : list of Finding
-        Models without two scans, without a complete scan, or of an impossible size.
+    In the shape of table ``implants`` with ``row``: positions and axes of one scan a model, in its
+    own frame. It serves to find slips in the others, and is no result. Found are models without two
+    scans, without a complete scan, or of an impossible size.
     """
     found: list[Finding] = []
     parts = []
@@ -102,15 +88,7 @@ def _shaped(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def check_sketch(sketch: pd.DataFrame, *, file: str) -> list[Finding]:
-    """Find implants that a sketch names twice or puts on one place.
-
-    Parameters
-    ----------
-    sketch : DataFrame
-        Table ``sketch`` with ``row``.
-    file : str
-        How messages call the file.
-    """
+    """Find implants that a sketch names twice or puts on one place."""
     if long := too_many_rows(sketch, file=file):
         return long
     found = []

@@ -55,23 +55,11 @@ def mean_of_runs(
 ) -> tuple[pd.DataFrame, Runs, list[Finding]]:
     """Make one reference out of the runs of every model.
 
-    Parameters
-    ----------
-    rows : DataFrame
-        Table ``implants`` at the platforms, checked run by run, with ``run`` and ``row``.
-    files : mapping of str to str
-        How messages call the file of each run.
-
-    Returns
-    -------
-    implants : DataFrame
-        A row an implant, in the frame of the first run: mean position and axis,
-        ``u_runs_um`` and ``u_runs_deg``, the standard uncertainty of these means.
-    runs : Runs
-        What the runs scatter by.
-    findings : list of Finding
-        Runs that lack an implant, are there twice or lie far off; models with one run
-        only where others have several.
+    `rows` are table ``implants`` at the platforms, checked run by run, with ``run`` and ``row``.
+    The result has a row an implant, in the frame of the first run: mean position and axis, and
+    ``u_runs_um`` and ``u_runs_deg``, the standard uncertainty of these means. Found are runs that
+    lack an implant, are there twice or lie far off, and models with one run only where others have
+    several.
 
     Notes
     -----

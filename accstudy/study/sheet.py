@@ -75,34 +75,12 @@ def sheet_rows(
     max_bytes: int,
     bounded: Callable[[Iterable[list[str]]], list[list[str]]],
 ) -> tuple[list[list[str]], list[Area], list[int]]:
-    """Rows of one sheet.
+    """Rows of one sheet of a workbook, its merged cells, and the rows that the spreadsheet does not
+    show.
 
-    Parameters
-    ----------
-    data : bytes
-        The workbook.
-    file : str
-        How messages call it.
-    sheet : str
-        Name of the sheet; empty for the first.
-    max_bytes : int
-        Largest size, unpacked.
-    bounded : callable
-        Keeps rows as long as there are not too many cells.
-
-    Returns
-    -------
-    rows : list of list of str
-        Values as calculated when the workbook was saved; no formula is run.
-    areas : list of tuple
-        Merged cells.
-    hidden : list of int
-        Rows that the spreadsheet does not show, as it counts them.
-
-    Raises
-    ------
-    InputError
-        If it is no workbook, too large, has no such sheet, or a formula without a value.
+    Values as calculated when the workbook was saved; no formula is run. `bounded` keeps rows as
+    long as there are not too many cells. `InputError` if it is no workbook, too large unpacked, has
+    no such sheet, or a formula without a value.
     """
     import openpyxl
 

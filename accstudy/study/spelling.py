@@ -31,18 +31,8 @@ _INVISIBLE = frozenset({"Cf", "Co", "Cn", "Cs"})
 def unusual_characters(text: str, where: str) -> list[Finding]:
     """Find characters in a name that nobody sees or that look like others.
 
-    Parameters
-    ----------
-    text : str
-        A cell that holds a name.
-    where : str
-        Its place.
-
-    Returns
-    -------
-    list of Finding
-        Errors: an invisible character; full-width letters or digits; a word that
-        mixes Latin letters with look-alikes of another script.
+    Errors: an invisible character; full-width letters or digits; a word that mixes Latin letters
+    with look-alikes of another script.
     """
     if text.isascii():
         return []
@@ -122,18 +112,11 @@ def alike(names: Sequence[str], rows: Sequence[int], *, file: str, column: str) 
 def perhaps_misspelt(
     names: Sequence[str], rows: Sequence[int], *, file: str, column: str
 ) -> list[Finding]:
-    """Find a level that occurs once and is one letter away from a frequent one.
+    """Find a level that occurs once and is one letter away from a frequent one; arguments as of
+    `alike`.
 
-    Parameters
-    ----------
-    names, rows, file, column
-        As of `alike`.
-
-    Returns
-    -------
-    list of Finding
-        Warnings. Only a slip within a word of letters counts: "device A" and
-        "device B" are two devices.
+    Warnings. Only a slip within a word of letters counts: "device A" and "device B" are two
+    devices.
     """
     counts = Counter(name for name in names if name)
     usual: dict[str, list[int]] = {}

@@ -29,23 +29,8 @@ def check_times(
 ) -> list[Finding]:
     """Warn of days in the future or long past, and of what comes in the wrong order.
 
-    Parameters
-    ----------
-    scans : DataFrame
-        Table ``scans`` with ``condition``, ``cell`` and ``row``.
-    implants : DataFrame or None
-        Table ``implants``; None where it cannot be used.
-    events : DataFrame
-        Table ``events`` with ``row``.
-    settings : Settings
-        Of the study.
-    today : date
-        What lies after it is the future.
-
-    Returns
-    -------
-    list of Finding
-        Warnings, each at its row; errors where a drift study lacks a date.
+    `scans` with ``condition``, ``cell`` and ``row``, `implants` None where it cannot be used.
+    Errors where a drift study lacks a date.
     """
     file = settings.scans.list
     found = _reference_days(settings, today)

@@ -50,26 +50,11 @@ def cell_names(sheet: Sheet, label: Sequence[str]) -> Iterator[tuple[int, int, s
 def unfolded(sheet: Sheet, table: str, layout: Layout, section: str) -> tuple[Sheet, list[Finding]]:
     """Put rows together out of cells that are named by patterns.
 
-    Parameters
-    ----------
-    sheet : Sheet
-        The table by its own names.
-    table : str
-        What it is here.
-    layout : Layout
-        ``columns`` with patterns such as ``{implant} cylinder | X``: what stands in the
-        place of ``{implant}`` is the value of that column. A name without braces is a
-        column whose value holds for all cells of its row.
-    section : str
-        Of study.toml.
-
-    Returns
-    -------
-    sheet : Sheet
-        A row for each combination of what stands in the braces.
-    findings : list of Finding
-        Patterns that nothing fits, values that are there twice, and a note on what was
-        not used.
+    The ``columns`` of `layout` hold patterns such as ``{implant} cylinder | X``: what stands in the
+    place of ``{implant}`` is the value of that column. A name without braces is a column whose
+    value holds for all cells of its row. The sheet gets a row for each combination of what stands
+    in the braces; found are patterns that nothing fits, values that are there twice, and what was
+    not used.
     """
     spec = {c.name: c for c in TABLES[table].columns}
     patterns = {own: user for own, user in layout.columns.items() if "{" in user}
