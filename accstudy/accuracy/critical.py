@@ -287,10 +287,9 @@ def _weights(n: int) -> Floats:
 
 
 def shapiro_wilk_z(values: Floats) -> Floats:
-    """Statistic of Shapiro and Wilk as a standard normal score, a column a sample; large: not
-    normal.
+    """Statistic of Shapiro and Wilk as a standard normal score, a column a sample.
 
-    Four results or more; -inf for a column of equal values.
+    Large: not normal; -inf for a column of equal values. Four results or more.
 
     References
     ----------

@@ -200,8 +200,7 @@ def nonparametric_n(coverage: float, confidence: float, *, sides: int = 1) -> in
 
 
 def nonparametric_order(n: int, coverage: float, confidence: float) -> int:
-    """Rank (1: smallest) of the ordered result that is the smallest upper tolerance limit; 0: too
-    few.
+    """Rank (from 1) of the ordered result that is the smallest upper tolerance limit; 0: none.
 
     The limit x_(r) covers the share with confidence P(Binomial(n, coverage) < r).
 

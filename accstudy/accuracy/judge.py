@@ -108,23 +108,12 @@ class Bounds:
 
 @dataclass(frozen=True)
 class Judgement:
-    """Verdict on a limit for each pair separately and for all pairs of a scan together.
+    """Verdict on a limit for each of m pairs separately and for all pairs of a scan together.
 
-    Parameters
-    ----------
-    pairs, together : Bounds
-        Of the pairs, shape (m,), and of the largest of a scan, shape (1,).
-    guard, guard_low : ndarray, shape (m,)
-        What the shared uncertainty adds to a bound, and takes from a lower bound of
-        one pair of many; NaN where it is not stated.
-    pair_verdicts : ndarray of object, shape (m,)
-        Of every pair by itself; empty where the uncertainty is not stated.
-    each, all : str
-        Verdict for each pair by itself, and for all pairs together.
-    p_normal : float
-        Of the test of normality, pooled over the pairs; NaN for too few scans.
-    contradicted : bool
-        Whether normality is needed, and rejected.
+    ``guard`` is what the shared uncertainty adds to a bound, ``guard_low`` what it takes from a
+    lower bound of one pair of many; NaN where it is not stated, and ``pair_verdicts`` empty.
+    ``p_normal`` is pooled over the pairs (NaN for too few scans); ``contradicted`` if normality is
+    needed, and rejected.
     """
 
     pairs: Bounds

@@ -24,23 +24,11 @@ Floats = npt.NDArray[np.float64]
 class Nested:
     """Analysis of variance of a fully nested layout.
 
-    Parameters
-    ----------
-    table : DataFrame
-        One row a level, outermost first, the residual last: ``source``, ``units``
-        (groups of that level), ``df``, ``ss``, ``ms``, ``F`` and ``p`` against the
-        level below, ``variance_raw`` (may be negative), ``variance`` (cut at zero),
-        ``sd``, ``share`` of the total.
-    expected : ndarray, shape (K, K)
-        Coefficients of the variances (columns) in the expected mean squares (rows).
-    total : float
-        Sum of the variances cut at zero: of one result under wholly new conditions.
-    sd_repeatability, sd_total : float
-        Square roots of the residual and of the total.
-    sd_total_low, sd_total_high : float
-        Interval of `sd_total`.
-    mean : float
-        Mean of all results.
+    ``table`` has a row a level, outermost first, the residual last: ``source``, ``units`` (groups
+    of that level), ``df``, ``ss``, ``ms``, ``F`` and ``p`` against the level below,
+    ``variance_raw`` (may be negative), ``variance`` (cut at zero), ``sd``, ``share`` of the total.
+    ``expected`` are the coefficients of the variances (columns) in the expected mean squares
+    (rows); ``total`` sums the cut variances: of one result under wholly new conditions.
     """
 
     table: pd.DataFrame

@@ -334,20 +334,10 @@ def seated_once(pair_deviations: pd.DataFrame) -> pd.Series:
 def shared_u(
     keys: pd.DataFrame, reference_u: pd.DataFrame | Mapping[str, float] | None
 ) -> npt.NDArray[np.float64]:
-    """Standard uncertainty that all scans share, for every layout.
+    """Standard uncertainty that all scans share, for every layout (row of `keys`); NaN: not stated.
 
-    Parameters
-    ----------
-    keys : DataFrame
-        ``condition``, ``model``, ``measurand``, ``subject``, one row a layout.
-    reference_u : DataFrame, mapping or None
-        From `shared_uncertainty`, with or without ``condition``; or one value a
-        measurand.
-
-    Returns
-    -------
-    ndarray
-        NaN where it is not stated.
+    `reference_u` is from `shared_uncertainty`, with or without ``condition``, or one value a
+    measurand.
     """
     if reference_u is None:
         return np.full(len(keys), np.nan)

@@ -115,27 +115,13 @@ def algorithm_a(values: npt.ArrayLike, *, at_most: int = 1000) -> Robust:
 
 
 def algorithm_s(sds: npt.ArrayLike, df: npt.ArrayLike, *, at_most: int = 1000) -> Any:
-    """Robust pooled value of the standard deviations of cells.
+    """Robust pooled value of the standard deviations of cells, (..., p), with their degrees of
+    freedom.
 
-    Parameters
-    ----------
-    sds : array_like, shape (..., p)
-        Standard deviation of every cell; NaN is left out.
-    df : array_like, shape (..., p)
-        Degrees of freedom of each, at least 1.
-    at_most : int, optional
-        Passes allowed.
-
-    Returns
-    -------
-    float or ndarray, shape (...)
-
-    Notes
-    -----
-    The limit factor cuts the largest tenth of the standard deviations of a normal
-    variable; the adjustment factor makes the result unbiased for its square. Both
-    are worked out, not read from the table. The standard has cells of one size; here every
-    cell has the factors of its own degrees of freedom and their weight.
+    The limit factor cuts the largest tenth of the standard deviations of a normal variable; the
+    adjustment factor makes the result unbiased for its square. Both are worked out, not read from
+    the table. The standard has cells of one size; here every cell has the factors of its own
+    degrees of freedom and their weight. NaN is left out.
 
     References
     ----------
@@ -164,21 +150,12 @@ def algorithm_s(sds: npt.ArrayLike, df: npt.ArrayLike, *, at_most: int = 1000) -
 
 
 def robust_figures(found: Layouts, values: npt.ArrayLike, groups: npt.ArrayLike) -> pd.DataFrame:
-    """Robust bias and repeatability of many one-way layouts.
+    """Robust bias and repeatability of many one-way layouts: ``bias_robust, s_r_robust``, a row
+    each.
 
-    Parameters
-    ----------
-    found : Layouts
-        Of these results.
-    values, groups : array_like, shape (N,)
-        Results, and the layout of each, as for `accstudy.accuracy.oneway.layouts`.
-
-    Returns
-    -------
-    DataFrame
-        ``bias_robust, s_r_robust``, one row a layout. With three cells and more Algorithm A
-        on the cell means, and Algorithm S on the cells' standard deviations; with one cell
-        Algorithm A on its results; NaN with two cells, or where no cell holds two results.
+    With three cells and more Algorithm A on the cell means, and Algorithm S on the cells' standard
+    deviations; with one cell Algorithm A on its results; NaN with two cells, or where no cell holds
+    two results. `values` and `groups` as for `accstudy.accuracy.oneway.layouts`.
     """
     bias, s_r = np.full((2, len(found.n)), np.nan)
     nu = found.cell_n - 1.0

@@ -158,19 +158,8 @@ def grouping_of(scans: pd.DataFrame, cell_columns: Sequence[str] = ()) -> tuple[
 def factors_left_out(
     pair_deviations: pd.DataFrame, cell_columns: Sequence[str], condition_columns: Sequence[str]
 ) -> list[str]:
-    """Recorded factors of the scans that define neither cells nor conditions.
-
-    Parameters
-    ----------
-    pair_deviations : DataFrame
-        Table ``pair_deviations`` with its factor columns.
-    cell_columns, condition_columns : sequence of str
-        Factors that are used.
-
-    Returns
-    -------
-    list of str
-        Counts, times and notes are none.
+    """Recorded factors of the scans that define neither cells nor conditions; no counts, times,
+    notes.
     """
     used = {*TABLES["pair_deviations"].names, *cell_columns, *condition_columns, *_NO_GROUPS}
     return [
@@ -185,25 +174,9 @@ def left_out_p(
 ) -> dict[str, tuple[str, float]]:
     """Do scans of one cell differ by a known factor that the cell leaves out?
 
-    Parameters
-    ----------
-    pair_deviations : DataFrame
-        Table ``pair_deviations``.
-    factors : collection of str
-        Factor columns to test.
-    measurand : str
-        Column.
-
-    Returns
-    -------
-    dict
-        Condition to the factor with the smallest p value, and that p value times the
-        number of factors tested (Bonferroni). Conditions without one are absent.
-
-    Notes
-    -----
-    Analysis of variance of the factor's levels within cells, pair by pair, the p values
-    combined after Liu and Xie. Scans of one cell count as repeats of each other: where
+    By condition the factor with the smallest p value, and that p value times the number of factors
+    tested (Bonferroni). Analysis of variance of the factor's levels within cells, pair by pair, the
+    p values combined after Liu and Xie. Scans of one cell count as repeats of each other: where
     operators or sessions are hidden in a cell, a bound from its scatter is too small.
     """
     out: dict[str, tuple[str, float]] = {}

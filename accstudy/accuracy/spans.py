@@ -30,23 +30,9 @@ AXES = ("span_mm", "path_mm")
 def curve_rows(sample: Sample, judged: Judgement, u: Floats, rule: Rule) -> pd.DataFrame:
     """Bound of every pair's distance against span and against path, of one model.
 
-    Parameters
-    ----------
-    sample : Sample
-        Of the distance.
-    judged : Judgement
-        Of it, by whatever limit.
-    u : ndarray, shape (m,)
-        Standard uncertainty that all scans share; NaN: not stated.
-    rule : Rule
-        What is asked of the bounds.
-
-    Returns
-    -------
-    DataFrame
-        Columns of table ``span_curve`` but for ``reach_each_um`` and ``reach_all_um``,
-        which `span_rows` completes over models; ``_all_um`` is the guarded bound of all
-        pairs of this model up to the length.
+    Columns of table ``span_curve`` but for ``reach_each_um`` and ``reach_all_um``, which
+    `span_rows` completes over models; ``_all_um`` is the guarded bound of all pairs of this model
+    up to the length. `u` is the standard uncertainty that all scans share; NaN: not stated.
     """
     guarded = np.nan_to_num(judged.guard)
     one = pd.DataFrame(
@@ -104,22 +90,12 @@ def _up_to(
 def span_rows(
     curve: pd.DataFrame, *, levels_um: Sequence[float], stated: bool
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Complete the curve of one condition, and find the supported length for each level.
+    """Complete the curve of one condition, and find the supported length for each limit
+    `levels_um`.
 
-    Parameters
-    ----------
-    curve : DataFrame
-        `curve_rows` of all models of a condition.
-    levels_um : sequence of float
-        Limits of the distance.
-    stated : bool
-        Whether any conformity can be stated: the shared uncertainty is, and no
-        assumption of the bounds is contradicted. Else no length is supported.
-
-    Returns
-    -------
-    curve, supported : DataFrame
-        Rows of tables ``span_curve`` and ``supported_spans``.
+    `stated` says whether any conformity can be stated: the shared uncertainty is, and no assumption
+    of the bounds is contradicted; else no length is supported. Rows of tables ``span_curve`` and
+    ``supported_spans``.
     """
     parts = []
     for axis in AXES:

@@ -75,17 +75,10 @@ LEVER_MM = 10.0
 
 @dataclass(frozen=True, slots=True)
 class AlignedPoses:
-    """Scans in the reference frame.
+    """Scans in the reference frame: ``reference_from_scan``, NaN where a scan cannot be aligned.
 
-    Parameters
-    ----------
-    rotation : (s, 3, 3) ndarray
-        Of ``reference_from_scan``; NaN where a scan cannot be aligned.
-    translation_mm : (s, 3) ndarray
-        Of ``reference_from_scan``.
-    tilt_u_deg : (s,) ndarray
-        Standard uncertainty of the alignment's own tilt against the common
-        axis, per component (see `accstudy.compare.align`); NaN where it cannot be said.
+    ``tilt_u_deg`` is the standard uncertainty of the alignment's own tilt against the common axis,
+    per component; NaN where it cannot be said.
     """
 
     rotation: Floats
@@ -161,24 +154,10 @@ def align_all(
 def align_first(poses: PoseArrays, arch: Arch) -> AlignedPoses:
     """Let platform and axis of the first implant of the arch coincide; turn for the others.
 
-    Parameters
-    ----------
-    poses : PoseArrays
-        s scans of n implants.
-    arch : Arch
-        The reference.
-
-    Returns
-    -------
-    AlignedPoses
-        NaN for scans that miss the first implant or all others. The tilt
-        uncertainty is not stated: it is that of one axis.
-
-    Notes
-    -----
-    The rotation about the common axis is the one that minimises
-    the sum of squared distances of the other platforms; in closed form it is
-    the angle of the summed cross and dot products across that axis.
+    The rotation about the common axis minimises the sum of squared distances of the other
+    platforms; in closed form it is the angle of the summed cross and dot products across that axis.
+    NaN for scans that miss the first implant or all others. The tilt uncertainty is not stated: it
+    is that of one axis.
     """
     s = len(poses.scans)
     axis_scan, origin_scan = poses.axes[:, 0], poses.positions_mm[:, 0]

@@ -22,18 +22,10 @@ _EXACT_UP_TO = 12
 
 @dataclass(frozen=True, slots=True)
 class ArchOrder:
-    """Order of implants along the arch.
+    """Rows in the order along the arch, from the end that stands first in the table unless
+    ``stated``.
 
-    Parameters
-    ----------
-    order : tuple of int
-        Rows in the order along the arch; it begins at the end that stands
-        first in the table, unless the order was stated.
-    stated : bool
-        Whether column ``arch_order`` says so.
-    rivals : tuple of tuple of int
-        Other orders that the positions support about as well; empty if none or
-        if the order was stated.
+    ``rivals`` are other orders that the positions support about as well.
     """
 
     order: tuple[int, ...]

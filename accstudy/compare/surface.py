@@ -63,22 +63,11 @@ class ReferenceSurface:
 
 @dataclass(frozen=True, slots=True)
 class SurfaceField:
-    """Repeated scans of one condition at the vertices of the reference surface.
+    """Repeated scans of one condition at the n vertices of the reference surface.
 
-    Parameters
-    ----------
-    condition : str
-        Levels of the condition factors.
-    scans : tuple of str
-        Scans in it.
-    n : (n,) ndarray of int
-        Scans that show the vertex.
-    mean_um : (n,) ndarray
-        Mean deviation along the normal, outside positive: trueness. NaN where
-        no scan shows the vertex.
-    sd_um : (n,) ndarray
-        Standard deviation over the scans: precision, under whatever varied
-        within the condition. NaN where fewer than two scans show the vertex.
+    ``mean_um`` is along the normal, outside positive: trueness; ``sd_um`` over the scans:
+    precision, under whatever varied within the condition. NaN where no scan, or fewer than two,
+    show the vertex.
     """
 
     condition: str

@@ -109,36 +109,11 @@ def best_about_axis(
 ) -> tuple[Floats, Floats, Floats, float]:
     """Refine the starts about their own axes; keep the smallest sum of squares.
 
-    The search ends when two starts agree on the best.
-
-    Parameters
-    ----------
-    local : (n, 3) ndarray
-        Points about their centroid, divided by `size_mm`.
-    starts : list of (axis, parameters)
-        Two shifts, two tilts, radius and, for a cone, half angle (rad).
-    size_mm : float
-        What the points were divided by.
-    cone : bool
-        Whether the radius grows along the axis.
-    what : str
-        How messages call the feature.
-
-    Returns
-    -------
-    frame : (3, 3) ndarray
-        Its last column is the axis.
-    parameters : (5,) or (6,) ndarray
-        In that frame, so both tilts are 0; lengths divided by `size_mm`.
-    covariance : ndarray
-        In mm and rad.
-    rms_mm : float
-        Root of the mean squared distance.
-
-    Raises
-    ------
-    ComputationError
-        If no start leads to a determined feature.
+    The search ends when two starts agree on the best. `local` are points about their centroid,
+    divided by `size_mm`; a start is an axis with two shifts, two tilts, radius and, for a cone,
+    half angle (rad). Returned are a frame whose last column is the axis, the parameters in it (both
+    tilts 0, lengths divided by `size_mm`), their covariance in mm and rad, and the rms in mm.
+    `ComputationError` if no start leads to a determined feature, which messages call `what`.
     """
     found: tuple[float, Floats, Floats] | None = None
     for axis, start in starts:

@@ -418,29 +418,12 @@ def draw_studies(
     repeats: int = 1,
     same_operators: bool = False,
 ) -> Floats:
-    """Simulate studies of a size.
+    """Simulate studies of a size: deviations, (studies * repeats, scans, K), those of one truth
+    together.
 
-    Parameters
-    ----------
-    found : Components
-        What is known of the device.
-    design : Design
-        Size of each study.
-    kind : {"estimate", "resampled"}
-        How each study's truth is taken.
-    studies : int
-        Truths; for "estimate" they are all the same.
-    seed : sequence of int
-        Of the draws. Studies of both kinds from one seed differ in nothing but their truth.
-    repeats : int, optional
-        Studies of each truth.
-    same_operators : bool, optional
-        The pilot's operators scan again; else others do.
-
-    Returns
-    -------
-    ndarray, shape (studies * repeats, scans, K)
-        Deviations; studies of one truth stand next to each other.
+    `kind` says how each study's truth is taken: all the same ("estimate") or one each; studies of
+    both kinds from one seed differ in nothing but their truth. With `same_operators` the pilot's
+    operators scan again; else others do.
     """
     truth = _truths(found, kind, studies, np.random.default_rng([*seed, 1]))
     rng = np.random.default_rng([*seed, 2])

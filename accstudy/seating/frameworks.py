@@ -242,8 +242,7 @@ class PoseUncertainty:
 def draw_seats(
     seats: Seats, uncertainty: PoseUncertainty, *, draws: int, seed: int, name: str
 ) -> tuple[Seats, Floats]:
-    """Draw frameworks that the scan could have been, (draws, n, 3), and the turns of their axes,
-    rad.
+    """Draw frameworks that the scan could have been, (draws, n, 3), and turns of their axes, rad.
 
     Seed and `name` start the generator, so that a scan's draws depend neither on other scans nor on
     their order. Normal deviations, independent between implants and coordinates: the poses of one

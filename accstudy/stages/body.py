@@ -29,17 +29,7 @@ _USUAL_MM = (2.0, 40.0)
 
 
 def body_words(found: Anatomy, *, mesh: str, name: str = "default") -> list[str]:
-    """Lines that say what a drawing shows, and what to write into study.toml.
-
-    Parameters
-    ----------
-    found : Anatomy
-        Of the drawing.
-    mesh : str
-        The drawing as study.toml names it.
-    name : str
-        Of the scan body.
-    """
+    """Lines that say what a drawing shows, and what to write into study.toml."""
     sides = zip("xyz", found.low_mm, found.high_mm, strict=True)
     lines = ["extent  " + ", ".join(f"{c} {a:.3f} to {b:.3f}" for c, a, b in sides) + " mm"]
     if not _USUAL_MM[0] < found.length_mm < _USUAL_MM[1]:

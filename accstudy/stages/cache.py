@@ -29,15 +29,7 @@ _DAMAGED = (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionE
 
 @dataclass(frozen=True, slots=True)
 class ScanResult:
-    """Poses and findings of one scan.
-
-    Parameters
-    ----------
-    poses : DataFrame
-        Table ``poses``; no rows when the scan could not be used.
-    findings : tuple of Finding
-        What the user should know of it.
-    """
+    """Poses of one scan (no rows when it could not be used), and findings."""
 
     poses: pd.DataFrame
     findings: tuple[Finding, ...]
@@ -150,16 +142,9 @@ _SETTLED_NS = 5_000_000_000
 class Stamps:
     """Digests of files that are as they were: the same file, size and times of change.
 
-    Parameters
-    ----------
-    folder : Path
-        Where ``digests.json`` lies, which may be deleted at any time.
-
-    Notes
-    -----
-    Years of scans are not read again every week. Who hides a change from the operating
-    system gets the results of the file as it was, recorded with the digest that it had; an
-    audit reads every file.
+    Years of scans are not read again every week. Who hides a change from the operating system gets
+    the results of the file as it was, recorded with the digest that it had; an audit reads every
+    file. ``digests.json`` may be deleted at any time.
     """
 
     def __init__(self, folder: Path) -> None:

@@ -172,17 +172,9 @@ def _read_one(given: tuple[Files, str, str]) -> tuple[tuple[Finding, ...], str]:
 def try_scans(study: Study) -> list[Finding]:
     """Locate the first usable scan of every model, and say why it fails if it does.
 
-    Parameters
-    ----------
-    study : Study
-        The study, checked.
-
-    Returns
-    -------
-    list of Finding
-        Errors of reference or drawing that explain why implants are not found, or why
-        all of them lie off in the same way. Empty where the trial succeeds, and where
-        nothing tried explains the failure: measuring will name the scan's own fault.
+    Errors of reference or drawing that explain why implants are not found, or why all of them lie
+    off in the same way. Empty where the trial succeeds, and where nothing tried explains the
+    failure: measuring will name the scan's own fault.
     """
     found: list[Finding] = []
     for reference, names in references_with_scans(study):

@@ -40,20 +40,8 @@ __all__ = [
 
 
 def by_reference(study: Study, poses: pd.DataFrame) -> Iterator[tuple[pd.DataFrame, pd.DataFrame]]:
-    """Part poses by the reference that held for them.
-
-    Parameters
-    ----------
-    study : Study
-        The study.
-    poses : DataFrame
-        Table ``poses``.
-
-    Yields
-    ------
-    poses, reference : DataFrame
-        Poses of scans of one model, and the rows of table ``implants`` that
-        held on their days.
+    """Part poses by model and by the reference (rows of table ``implants``) that held on their
+    days.
     """
     for reference, scans in references_with_scans(study):
         mine = poses[poses["scan"].isin(scans)]
@@ -91,18 +79,8 @@ def deviations(study: Study, poses: pd.DataFrame) -> tuple[pd.DataFrame, pd.Data
 def suspected_setup(study: Study, poses: pd.DataFrame) -> list[Finding]:
     """Warn of an origin or flat of a scan body that explains the bias of all implants.
 
-    Parameters
-    ----------
-    study : Study
-        The study.
-    poses : DataFrame
-        Table ``poses``, at the reference's temperature.
-
-    Returns
-    -------
-    list of Finding
-        A warning for each scan body and kind of error, with what to change. Nothing is
-        changed by the program.
+    A warning for each scan body and kind of error, with what to change. Nothing is changed by the
+    program.
     """
     found: dict[tuple[str, str], Finding] = {}
     for mine, reference in by_reference(study, poses):
@@ -158,18 +136,9 @@ def _setup_hint(error: CommonError, body: ScanBodySettings | None) -> str:
 
 
 def temperature_factors(study: Study) -> pd.Series:
-    """Factors that bring lengths of scans to the temperature of the reference.
+    """Factors that bring lengths of scans to the temperature of the reference; 1 where not known.
 
-    Parameters
-    ----------
-    study : Study
-        Gives the expansion of the model and the temperatures; column
-        ``temperature_c`` of the scan list counts before ``scans.temperature_c``.
-
-    Returns
-    -------
-    Series
-        By scan; 1 where temperature or expansion are not known.
+    Column ``temperature_c`` of the scan list counts before ``scans.temperature_c``.
     """
     at = scan_temperatures(study.scans, everywhere=study.settings.scans.temperature_c)
     warmer = (at - study.settings.reference.temperature_c).fillna(0.0)
@@ -177,20 +146,7 @@ def temperature_factors(study: Study) -> pd.Series:
 
 
 def at_reference_temperature(study: Study, poses: pd.DataFrame) -> pd.DataFrame:
-    """Bring the lengths of the scans to the temperature of the reference.
-
-    Parameters
-    ----------
-    study : Study
-        The study; see `temperature_factors`.
-    poses : DataFrame
-        Table ``poses``.
-
-    Returns
-    -------
-    DataFrame
-        The same table where temperature or expansion are not known.
-    """
+    """Bring the lengths of the scans to the reference temperature (`temperature_factors`)."""
     if not study.settings.scans.expansion_per_k:
         return poses
     factor = poses["scan"].map(temperature_factors(study)).to_numpy(float)
@@ -214,23 +170,11 @@ def with_factors(name: str, frames: list[pd.DataFrame], study: Study) -> pd.Data
 def surface_tables(
     study: Study, poses: pd.DataFrame
 ) -> tuple[dict[str, pd.DataFrame], tuple[Finding, ...]]:
-    """Compare every scanned surface with the reference surface.
+    """Compare every scanned surface with the reference surface; nothing without one.
 
-    Parameters
-    ----------
-    study : Study
-        The study; without ``reference.surface`` there is nothing to do.
-    poses : DataFrame
-        Table ``poses`` at the reference's temperature, usable scans only.
-
-    Returns
-    -------
-    tables : dict
-        ``surface`` (a row a condition), ``surface_scans`` (a row a scan) and
-        ``surface_vertices`` (a row a condition and vertex).
-    findings : tuple of Finding
-        Scans that could not be compared; a study of several models, which one
-        surface cannot serve.
+    Tables ``surface`` (a row a condition), ``surface_scans`` (a row a scan), ``surface_vertices``
+    (a row a condition and vertex). Findings: scans that could not be compared; a study of several
+    models, which one surface cannot serve.
     """
     file = study.settings.reference.surface
     meshes = study.usable[study.usable["file"] != ""]

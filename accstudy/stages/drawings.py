@@ -36,18 +36,8 @@ _LARGE_UM = 50.0
 
 @dataclass(frozen=True)
 class Lesson:
-    """What was learned, and what study.toml should say of it.
-
-    Parameters
-    ----------
-    name : str
-        Key of ``[scan_body.*]``.
-    words : list of str
-        What was found.
-    values : dict
-        Keys and values of ``[scan_body.NAME]``.
-    written : list of Path
-        The drawing and its picture.
+    """What was learned, in words and as keys and values of ``[scan_body.NAME]``, and the files
+    written.
     """
 
     name: str

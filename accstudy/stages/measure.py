@@ -108,17 +108,8 @@ class Job:
 def scan_parts(study: Study) -> dict[str, dict[str, str]]:
     """Digests of everything that the poses of each mesh scan depend on.
 
-    Parameters
-    ----------
-    study : Study
-        The study.
-
-    Returns
-    -------
-    dict
-        For every scan: digests of its file, the scan bodies with their
-        settings, the reference rows of its model, its landmarks, the length
-        unit, and the program that locates.
+    Its file, the scan bodies with their settings, the reference rows of its model, its landmarks,
+    the length unit, and the program that locates.
     """
     body_digest = digest(json_bytes(body_parts(study)))
     names = [n for n in TABLES["implants"].names if n not in _UNCERTAINTY]
@@ -210,16 +201,7 @@ def assembled(
 ) -> Measured:
     """Put results of mesh scans and positions that are given together.
 
-    Parameters
-    ----------
-    study : Study
-        The study, which brings the positions.
-    results : mapping of str to ScanResult
-        Of every mesh scan.
-    parts : dict
-        What they depend on, as `scan_parts` gives it.
-    measured : tuple of str
-        Scans that were measured just now.
+    `parts` is what they depend on (`scan_parts`); `measured` the scans that were measured just now.
     """
     rows = {scan: result.poses for scan, result in results.items()}
     for name, group in study.given_poses.groupby("scan"):

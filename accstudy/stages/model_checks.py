@@ -29,24 +29,8 @@ __all__ = ["mixed_models", "model_faults", "model_specs", "refuse_models"]
 def model_specs(study: Study, pairs: pd.DataFrame) -> list[ModelSpec]:
     """Models of study.toml or, in a comparison without any, the usual ones.
 
-    A comparison also gets the models that the effect of angulation and implant count needs.
-
-    Parameters
-    ----------
-    study : Study
-        The study.
-    pairs : DataFrame
-        Table ``pair_deviations``.
-
-    Returns
-    -------
-    list of ModelSpec
-        Without a reference those whose responses need none.
-
-    Raises
-    ------
-    InputError
-        If a model of study.toml needs a reference and there is none.
+    A comparison also gets the models that the effect of angulation and implant count needs. Without
+    a reference those whose responses need none; `InputError` if one of study.toml does.
     """
     from accstudy.models.specs import ModelSpec, default_specs, effect_specs
     from accstudy.models.unreferenced import needs_no_reference, unreferenced
@@ -79,22 +63,7 @@ def model_specs(study: Study, pairs: pd.DataFrame) -> list[ModelSpec]:
 def mixed_models(
     study: Study, pairs: pd.DataFrame, singles: pd.DataFrame
 ) -> tuple[dict[str, pd.DataFrame], tuple[Finding, ...]]:
-    """Fit the models of a study.
-
-    Parameters
-    ----------
-    study : Study
-        The study.
-    pairs, singles : DataFrame
-        Tables ``pair_deviations`` and ``implant_deviations``.
-
-    Returns
-    -------
-    tables : dict
-        The tables whose names begin with ``model_``.
-    findings : tuple of Finding
-        What the user should know of the models.
-    """
+    """Fit the models of a study: tables whose names begin with ``model_``, and findings."""
     specs = model_specs(study, pairs)
     if not specs:
         return {}, ()

@@ -40,14 +40,8 @@ _LARGEST_PX = 10_000
 
 @dataclass(frozen=True, slots=True)
 class Pictures:
-    """Pictures and what they show.
-
-    Parameters
-    ----------
-    png : dict of str to bytes
-        By name: ``located``, ``surface-trueness``, ``surface-precision``.
-    notes : dict of str to str
-        Caption and alternative text of each, numbers included.
+    """Pictures (``located``, ``surface-trueness``, ``surface-precision``), captions and alternative
+    texts.
     """
 
     png: dict[str, bytes]
@@ -61,24 +55,11 @@ def report_pictures(
     parts: Mapping[str, Mapping[str, str]] | None = None,
     kept: Path | None = None,
 ) -> Pictures:
-    """Make the pictures that a study's data allow.
+    """Make the pictures that a study's data allow; none for a study without meshes.
 
-    Parameters
-    ----------
-    study : Study
-        The study.
-    tables : dict
-        Result tables.
-    parts : mapping, optional
-        Digests of what every scan's poses depend on, as the record has them.
-    kept : Path, optional
-        File that keeps the view of the located scan until something in it changes; it may
-        be deleted at any time.
-
-    Returns
-    -------
-    Pictures
-        Empty for a study without meshes.
+    `parts` are digests of what every scan's poses depend on, as the record has them; the file
+    `kept` keeps the view of the located scan until something in it changes, and may be deleted at
+    any time.
     """
     out = Pictures({}, {})
     usable = study.usable.loc[study.usable["file"] != "", "scan"]

@@ -183,16 +183,8 @@ def _distances(model: str, implants: pd.DataFrame) -> pd.DataFrame:
 def arch_findings(study: Study) -> list[Finding]:
     """Warn once of every model whose order or handedness its positions do not tell.
 
-    Parameters
-    ----------
-    study : Study
-        The study.
-
-    Returns
-    -------
-    list of Finding
-        ``arch-order`` where several orders along the arch are as likely, and
-        ``own-mirror-image`` where a mirrored scan would look like a right one.
+    ``arch-order`` where several orders along the arch are as likely, and ``own-mirror-image`` where
+    a mirrored scan would look like a right one.
     """
     found: dict[tuple[str, str], Finding] = {}
     meshes = set(study.scans.loc[study.scans["file"] != "", "scan"])
@@ -236,20 +228,10 @@ def _way(implants: tuple[str, ...]) -> str:
 
 
 def references_with_scans(study: Study) -> Iterator[tuple[pd.DataFrame, list[str]]]:
-    """Reference rows, each with the scans made while they held.
+    """Reference rows of a model, each with the measurable scans made while they held.
 
-    Parameters
-    ----------
-    study : Study
-        The study; a model that was measured again has several references.
-
-    Yields
-    ------
-    reference : DataFrame
-        Rows of table ``implants`` of one model.
-    scans : list of str
-        Measurable scans of that model; those without a time belong to the
-        oldest reference.
+    A model that was measured again has several references; scans without a time belong to the
+    oldest.
     """
     scans = study.measurable
     for model in dict.fromkeys(scans["model"]):
@@ -322,20 +304,11 @@ _LARGE_UM = 5.0
 
 
 def dossier(study: Study) -> tuple[dict[str, pd.DataFrame], list[Finding]]:
-    """Tables on the reference of a study.
+    """Tables on the reference of a study, and what is wrong with it.
 
-    Parameters
-    ----------
-    study : Study
-        The study.
-
-    Returns
-    -------
-    tables : dict of str to DataFrame
-        ``reference_pairs``; ``reference_runs``, ``reference_run_implants`` and
-        ``reference_changes`` where a model was measured several times or again.
-    findings : list of Finding
-        References that do not agree with the one before, and runs that scatter much.
+    ``reference_pairs``; ``reference_runs``, ``reference_run_implants`` and ``reference_changes``
+    where a model was measured several times or again. Findings: references that do not agree with
+    the one before, and runs that scatter much.
     """
     settings = study.settings
     mpe = settings.reference.mpe_um

@@ -55,21 +55,9 @@ _GAPS = {
 
 
 def make_page(study: Study, content: ReportContent, report: Mapping[str, Any]) -> bytes:
-    """Make the page of a study.
+    """Make the page of a study, one HTML file, from what its report is made of.
 
-    Parameters
-    ----------
-    study : Study
-        The study.
-    content : ReportContent
-        What its report is made from.
-    report : mapping
-        The blocks of the report: the page shows its sentences and the tables of page 1.
-
-    Returns
-    -------
-    bytes
-        One HTML file.
+    It shows the sentences of the blocks `report` and the tables of page 1.
     """
     alignment = study.settings.analysis.alignment
     pairs, singles = content.table("pair_deviations"), content.table("implant_deviations")
@@ -166,15 +154,8 @@ def _facts(content: ReportContent) -> dict[str, list[tuple[str, float, str]]]:
 def drift_charts(content: ReportContent) -> dict[str, Any]:
     """Charts of every device: which to begin with, its points, limits, signals and events.
 
-    Parameters
-    ----------
-    content : ReportContent
-        Tables ``drift_points``, ``drift_status``, ``drift_limits`` and ``drift_signals``.
-
-    Returns
-    -------
-    dict
-        As `accstudy.page.build.PageContent` takes it; empty without charts.
+    As `accstudy.page.build.PageContent` takes them, from tables ``drift_points``, ``drift_status``,
+    ``drift_limits`` and ``drift_signals``; empty without charts.
     """
     points, status = content.table("drift_points"), content.table("drift_status")
     if not len(points):
@@ -269,27 +250,10 @@ def make_report(
     kept: Path | None = None,
     files: Mapping[str, bytes] | None = None,
 ) -> dict[str, bytes]:
-    """Make the report of a study.
+    """Make the report of a study: file name, relative to the reports folder, to content.
 
-    Parameters
-    ----------
-    study : Study
-        The study.
-    tables : dict
-        Result tables as they stand in the files.
-    record : Record
-        The record of the run.
-    options : ReportOptions
-        What comes with it, and who runs it.
-    kept : Path, optional
-        Folder for what need not be drawn again; it may be deleted at any time.
-    files : mapping of str to bytes, optional
-        Result tables as they stand in their files.
-
-    Returns
-    -------
-    dict
-        File name, relative to the reports folder, to content.
+    `tables` as they stand in the files, `files` their bytes; the folder `kept` holds what need not
+    be drawn again, and may be deleted at any time.
     """
     from accstudy.reports.document import ReportContent
     from accstudy.reports.render import render_report
@@ -396,18 +360,10 @@ def standing_lines(tables: Mapping[str, pd.DataFrame]) -> list[str]:
 
 
 def status_file(status: pd.DataFrame) -> dict[str, Any]:
-    """Content of status.json.
+    """Content of status.json, from table ``drift_status``.
 
-    Parameters
-    ----------
-    status : DataFrame
-        Table ``drift_status``.
-
-    Returns
-    -------
-    dict
-        ``stands`` (of any device), ``exit_code`` of a run that leaves no scan out, and
-        ``devices``: the row of each, dates as ISO text, what is empty as null.
+    ``stands`` (of any device), ``exit_code`` of a run that leaves no scan out, and ``devices``: the
+    row of each, dates as ISO text, what is empty as null.
     """
     devices = [
         {str(name): _plain(value) for name, value in row.items()}

@@ -108,24 +108,13 @@ def with_sizes(
     reference_u: pd.DataFrame,
     cell_columns: Sequence[str],
 ) -> pd.DataFrame:
-    """Name beside every verdict that is not reached the size that would reach it.
+    """Name beside every verdict of table ``conformity`` that is not reached the size that would
+    reach it.
 
-    Parameters
-    ----------
-    conformity : DataFrame
-        Table ``conformity``.
-    pairs : DataFrame
-        Table ``pair_deviations`` that it was made from.
-    reference_u, cell_columns
-        As it was made with.
-
-    Returns
-    -------
-    DataFrame
-        With ``n_needed``, ``needed_operators``, ``needed_cells``, ``needed_per_cell`` and
-        ``needed_assurance``; every row, limit and condition by itself. Empty where conformity
-        is verified or refuted, where the scans contradict the assumptions (more of such
-        scans are no way out), and where no size would do.
+    ``n_needed``, ``needed_operators``, ``needed_cells``, ``needed_per_cell`` and
+    ``needed_assurance``; every row, limit and condition by itself. Empty where conformity is
+    verified or refuted, where the scans contradict the assumptions (more of such scans are no way
+    out), and where no size would do. The other arguments are what the table was made with.
     """
     table = conformity.copy()
     columns = ["n_needed", "needed_operators", "needed_cells", "needed_per_cell",
