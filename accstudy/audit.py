@@ -15,7 +15,7 @@ from typing import Any
 
 import pandas as pd
 
-from accstudy.difference import Difference, table_difference
+from accstudy.dictionary import Difference, table_difference
 from accstudy.errors import AccstudyError, Finding, Severity, place
 from accstudy.stages.cache import LOCATED, STAMPS, Cache, entry_key, is_entry
 from accstudy.stages.measure import Show

@@ -25,7 +25,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from accstudy.difference import table_difference
+from accstudy.dictionary import table_difference
 from accstudy.study.record import computer
 
 ROOT = Path(__file__).parents[1]

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from accstudy.difference import table_difference
+from accstudy.dictionary import table_difference
 from accstudy.grid import number_texts, on_grid, step_of
 from accstudy.tables import TABLES, csv_bytes
 

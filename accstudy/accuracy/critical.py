@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize, special
 
-from accstudy.accuracy.levels import Grouping, patterns
+from accstudy.accuracy.bounds import Grouping, patterns
 
 __all__ = [
     "cochran_critical",

@@ -10,8 +10,8 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
+from accstudy.accuracy.bounds import Grouping, session_effects, shared_session_p
 from accstudy.accuracy.critical import combined_p
-from accstudy.accuracy.levels import Grouping, session_effects, shared_session_p
 from accstudy.accuracy.measurands import Results, natural
 from accstudy.accuracy.oneway import Layouts, Witnesses, layouts
 from accstudy.quantities import BENCH_COLUMNS, SERIAL_COLUMN

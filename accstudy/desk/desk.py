@@ -15,7 +15,7 @@ import jinja2
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
-from accstudy.desk.clerks import Clerk, Job, Jobs
+from accstudy.desk.clerk import Clerk, Job, Jobs
 from accstudy.desk.safety import BENCH
 from accstudy.desk.studies import Opened, Shelf, largest
 from accstudy.desk.wording import figure_name, head, link_of, place_of, plain

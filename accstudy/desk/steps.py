@@ -13,7 +13,7 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 
-from accstudy.desk.clerks import Job
+from accstudy.desk.clerk import Job
 from accstudy.desk.desk import Desk, form_of, in_words, screen, to_step
 from accstudy.desk.safety import EXPLORE_POLICY, OWNER
 from accstudy.desk.studies import PLACES, Opened, receive

@@ -11,8 +11,7 @@ import numpy as np
 import pandas as pd
 
 from accstudy.drift.charts import RULES, rule_run_lengths
-from accstudy.drift.estimated import MeanLimits
-from accstudy.drift.precision import sd_factors, sd_run_length
+from accstudy.drift.estimated import MeanLimits, sd_factors, sd_run_length
 from accstudy.drift.runlength import (
     cusum_run_length,
     ewma_run_length,

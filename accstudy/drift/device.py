@@ -23,7 +23,6 @@ from accstudy.drift.designs import (
 )
 from accstudy.drift.limits import sample_advice
 from accstudy.drift.measurands import MIN_SESSIONS, SCALE, session_table, starts
-from accstudy.drift.points import chart_points
 from accstudy.drift.signals import (
     Found,
     change_signals,
@@ -33,7 +32,7 @@ from accstudy.drift.signals import (
     unit_text,
     with_standing,
 )
-from accstudy.drift.stretch import Stretch, chart_stretch
+from accstudy.drift.stretch import Stretch, chart_points, chart_stretch
 from accstudy.drift.trend import (
     MIN_TREND,
     SLOPE_METHOD,

@@ -12,9 +12,8 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from accstudy.drift.changes import Change, Changes, find_changes
-from accstudy.drift.points import OF_SD
 from accstudy.drift.steps import sd_score
-from accstudy.drift.stretch import Stretch
+from accstudy.drift.stretch import OF_SD, Stretch
 from accstudy.drift.trend import Trend, months
 from accstudy.words.catalogue import say
 

@@ -16,7 +16,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from accstudy.accuracy.levels import Grouping
+from accstudy.accuracy.bounds import Grouping
 from accstudy.accuracy.samples import Sample
 from accstudy.errors import InputError
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from accstudy.accuracy.bounds import Grouping
 from accstudy.accuracy.critical import combined_p, normality_p
 from accstudy.accuracy.factors import nonparametric_n
 from accstudy.accuracy.judge import (
@@ -17,7 +18,6 @@ from accstudy.accuracy.judge import (
     single_bounds,
     worst_bounds,
 )
-from accstudy.accuracy.levels import Grouping
 from accstudy.plan.components import Components, Design
 
 __all__ = ["Asked", "Outcome", "judge_many"]

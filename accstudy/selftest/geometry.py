@@ -11,8 +11,8 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from accstudy.accuracy import factors
-from accstudy.accuracy.levels import Grouping, normal_bounds
-from accstudy.accuracy.precision import RELATIONS, fit_relation
+from accstudy.accuracy.bounds import Grouping, normal_bounds
+from accstudy.accuracy.spans import RELATIONS, fit_relation
 from accstudy.compare.deviations import pair_deviations
 from accstudy.errors import ComputationError, InputError
 from accstudy.geometry.elements import (

@@ -18,7 +18,7 @@ from accstudy.study.checks import against_reference
 from accstudy.study.disk import digest
 from accstudy.study.implants import with_angulation
 from accstudy.study.load import Study
-from accstudy.study.provisional import SKETCHED
+from accstudy.study.positions import SKETCHED
 from accstudy.study.record import json_bytes, program_digest
 from accstudy.tables import csv_bytes, read_csv, shape
 from accstudy.words.catalogue import say

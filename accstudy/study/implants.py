@@ -18,7 +18,6 @@ from accstudy.geometry.touch import (
     implant_from_touches,
     with_machine,
 )
-from accstudy.study.positions import check_flats
 from accstudy.study.settings import Reference
 from accstudy.study.spelling import alike
 from accstudy.study.typed import fault
@@ -28,6 +27,7 @@ from accstudy.words.catalogue import say
 __all__ = [
     "as_certified",
     "at_platforms",
+    "check_flats",
     "check_reference",
     "common_axis",
     "one_implant",
@@ -99,6 +99,32 @@ def one_implant(rows: pd.DataFrame, *, file: str) -> list[Finding]:
     what = say("findings.model_has_one_implant", model=rows["model"].iloc[0])
     at = place(file, int(rows["row"].iloc[0]), "implant")
     return [fault("one-implant", what, at, "add the rows of the others")]
+
+
+def check_flats(rows: pd.DataFrame, *, file: str) -> list[Finding]:
+    """Find flats that are given in part, of no length, or not square to their axis."""
+    flats, axes = rows[_FLAT].to_numpy(float), rows[_AXIS].to_numpy(float)
+    given = np.isfinite(flats)
+    found = []
+    for i in np.flatnonzero(given.any(axis=1) & ~given.all(axis=1)):
+        column = _FLAT[int(np.argmin(given[i]))]
+        where = place(file, rows["row"].iloc[i], column)
+        mend = "give all three, or leave all three empty when the rotation is unknown"
+        found.append(
+            fault("flat-incomplete", f"{column} is empty, the others are not", where, mend)
+        )
+    whole = np.flatnonzero(given.all(axis=1) & np.isfinite(axes).all(axis=1))
+    whole = whole[np.linalg.norm(axes[whole], axis=1) > 0]
+    flat, axis = flats[whole], unit(axes[whole])
+    length, along = np.linalg.norm(flat, axis=1), (flat * axis).sum(axis=1)
+    across = np.linalg.norm(flat - along[:, None] * axis, axis=1)
+    for k in np.flatnonzero((length == 0) | (across < 0.7 * length)):
+        where = place(file, rows["row"].iloc[whole[k]], "flat_x")
+        angle = np.degrees(np.arctan2(across[k], abs(along[k])))
+        off = "has no length" if length[k] == 0 else f"is {angle:.0f} deg off the axis"
+        mend = "give the direction from the axis towards the flat, perpendicular to the axis"
+        found.append(fault("flat-along-axis", f"the flat's direction {off}", where, mend))
+    return found
 
 
 def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame, list[Finding]]:

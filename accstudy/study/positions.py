@@ -1,4 +1,4 @@
-"""Positions that a study brings, held against its scan list and its reference."""
+"""Positions that a study brings, held against its scan list and its reference, or one of its scans."""
 
 from __future__ import annotations
 
@@ -12,15 +12,22 @@ from numpy.typing import NDArray
 
 from accstudy.errors import Finding, Nearest, Severity, place
 from accstudy.geometry.rigid import unit
+from accstudy.study.implants import check_flats, one_implant, too_many_implants, too_many_rows
 from accstudy.study.misplaced import Positions, Slip, find_slip, nothing_suspicious
 from accstudy.study.typed import fault, records
+from accstudy.tables import shape
 from accstudy.words.catalogue import say
 
-__all__ = ["check_flats", "check_landmarks", "check_positions"]
+__all__ = [
+    "check_landmarks",
+    "check_positions",
+    "SKETCHED",
+    "check_sketch",
+    "provisional_arrangement",
+]
 
 _POSITION = ["x_mm", "y_mm", "z_mm"]
 _AXIS = ["axis_x", "axis_y", "axis_z"]
-_FLAT = ["flat_x", "flat_y", "flat_z"]
 _ENOUGH_TO_AGREE = 3
 """Scans that must all show the same slip for it to be the reference's."""
 
@@ -109,32 +116,6 @@ def _rows(
             at = place(file, row["row"], "axis_x")
             mend = "give a unit vector that points out of the bone"
             found.append(fault("axis-length", f"the axis has length {norm:.4g}, not 1", at, mend))
-    return found
-
-
-def check_flats(rows: pd.DataFrame, *, file: str) -> list[Finding]:
-    """Find flats that are given in part, of no length, or not square to their axis."""
-    flats, axes = rows[_FLAT].to_numpy(float), rows[_AXIS].to_numpy(float)
-    given = np.isfinite(flats)
-    found = []
-    for i in np.flatnonzero(given.any(axis=1) & ~given.all(axis=1)):
-        column = _FLAT[int(np.argmin(given[i]))]
-        where = place(file, rows["row"].iloc[i], column)
-        mend = "give all three, or leave all three empty when the rotation is unknown"
-        found.append(
-            fault("flat-incomplete", f"{column} is empty, the others are not", where, mend)
-        )
-    whole = np.flatnonzero(given.all(axis=1) & np.isfinite(axes).all(axis=1))
-    whole = whole[np.linalg.norm(axes[whole], axis=1) > 0]
-    flat, axis = flats[whole], unit(axes[whole])
-    length, along = np.linalg.norm(flat, axis=1), (flat * axis).sum(axis=1)
-    across = np.linalg.norm(flat - along[:, None] * axis, axis=1)
-    for k in np.flatnonzero((length == 0) | (across < 0.7 * length)):
-        where = place(file, rows["row"].iloc[whole[k]], "flat_x")
-        angle = np.degrees(np.arctan2(across[k], abs(along[k])))
-        off = "has no length" if length[k] == 0 else f"is {angle:.0f} deg off the axis"
-        mend = "give the direction from the axis towards the flat, perpendicular to the axis"
-        found.append(fault("flat-along-axis", f"the flat's direction {off}", where, mend))
     return found
 
 
@@ -357,3 +338,99 @@ def _wild_finding(of: str, name: str, slip: Slip, file: str, row: int) -> Findin
 def _and(names: list[str]) -> str:
     quoted = [f'"{name}"' for name in sorted(names)]
     return ", ".join(quoted[:-1]) + " and " + quoted[-1] if len(quoted) > 1 else quoted[0]
+
+
+SKETCHED = ("angulation_deg", "scan_body", "arch_order")
+"""Columns of a sketch that are taken over as they are."""
+
+_SMALLEST_MM, _LARGEST_MM = 4.0, 200.0
+"""Width that a model can have (common practice); outside it the unit is wrong."""
+
+
+def provisional_arrangement(
+    poses: pd.DataFrame, sketch: pd.DataFrame, models: Mapping[str, str], *, file: str
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """Take the scan that lies most like the others of its model (`models`: of every scan that
+    counts).
+
+    In the shape of table ``implants`` with ``row``: positions and axes of one scan a model, in its
+    own frame. It serves to find slips in the others, and is no result. Found are models without two
+    scans, without a complete scan, or of an impossible size.
+    """
+    found: list[Finding] = []
+    parts = []
+    mine = poses[poses["scan"].isin(models)]
+    mine = mine.assign(model=mine["scan"].map(models).astype(object))
+    sound = mine[mine[_POSITION + _AXIS].notna().all(axis=1)].drop_duplicates(["scan", "implant"])
+    for model, rows in sound.groupby("model", sort=False):
+        where = place(file, int(rows["row"].iloc[0]))
+        n = rows["scan"].nunique()
+        names = _names(rows, sketch[sketch["model"] == model], n)
+        whole = rows[rows["implant"].isin(names)]
+        points = whole.pivot_table(index="scan", columns="implant", values=_POSITION).dropna()
+        if len(names) < 2 or points.empty:
+            what = f'no scan of model "{model}" shows all its implants: {", ".join(names)}'
+            hint = "at least one complete scan is needed; name each implant the same in all scans"
+            found.append(fault("no-complete-scan", what, where, hint))
+            continue
+        places = np.stack([points[c][names].to_numpy(float) for c in _POSITION], axis=2)
+        first, second = np.triu_indices(len(names), k=1)
+        lengths = np.linalg.norm(places[:, first] - places[:, second], axis=2)
+        off = np.abs(lengths - np.median(lengths, axis=0)).sum(axis=1)
+        scan = points.index[int(np.argmin(off))]
+        width = float(lengths[int(np.argmin(off))].max())
+        if not _SMALLEST_MM < width < _LARGEST_MM:
+            what = f'the implants of model "{model}" are {width:.3g} mm apart at most'
+            found.append(fault("wrong-unit", what, where, "give positions in millimetres"))
+        one = whole[whole["scan"] == scan].set_index("implant").loc[names].reset_index()
+        parts.append(_with_sketch(one, sketch[sketch["model"] == model]))
+    if not parts:
+        return _shaped(pd.DataFrame()), found
+    return _shaped(pd.concat(parts, ignore_index=True)), found
+
+
+def _names(rows: pd.DataFrame, sketch: pd.DataFrame, n: int) -> list[str]:
+    """Implants of a model: those of the sketch, or those that at least half of the scans name."""
+    if len(sketch):
+        return [str(name) for name in sketch["implant"].unique()]
+    counts = rows.groupby("implant", sort=False)["scan"].nunique()
+    return [str(name) for name in counts.index[2 * counts >= n]]
+
+
+def _with_sketch(rows: pd.DataFrame, sketch: pd.DataFrame) -> pd.DataFrame:
+    known = sketch.drop_duplicates("implant").set_index("implant")
+    for column in SKETCHED:
+        if column in known:
+            rows = rows.assign(**{column: rows["implant"].map(known[column])})
+    return rows
+
+
+def _shaped(rows: pd.DataFrame) -> pd.DataFrame:
+    out = shape("implants", rows)
+    row = rows["row"].astype(int).tolist() if len(rows) else []
+    return out.assign(row=pd.Series(row, dtype=int))
+
+
+def check_sketch(sketch: pd.DataFrame, *, file: str) -> list[Finding]:
+    """Find implants that a sketch names twice or puts on one place."""
+    if long := too_many_rows(sketch, file=file):
+        return long
+    found = []
+    for model, rows in sketch.groupby("model", sort=False):
+        if many := too_many_implants(rows, file=file):
+            found += many
+            continue
+        twice = rows[rows["implant"].duplicated()]
+        for name, row in zip(twice["implant"], twice["row"], strict=True):
+            what = f'implant "{name}" of model "{model}" is listed twice'
+            at = place(file, int(row), "implant")
+            found.append(fault("duplicate-implant", what, at, "remove one of the rows"))
+        points = rows[["x_mm", "y_mm"]].to_numpy(float)
+        gaps = np.linalg.norm(points[:, None] - points[None], axis=2)
+        for i, j in zip(*np.nonzero(np.triu(gaps < 1.0, k=1)), strict=True):
+            a, b = rows["implant"].iloc[i], rows["implant"].iloc[j]
+            what = f'implants "{a}" and "{b}" of model "{model}" are at the same position'
+            at = place(file, int(rows["row"].iloc[j]), "x_mm")
+            found.append(fault("coincident-implants", what, at, "correct the sketch"))
+        found += one_implant(rows, file=file)
+    return found

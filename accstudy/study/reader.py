@@ -25,8 +25,12 @@ from accstudy.study.implants import (
     reference_from_touches,
     with_angulation,
 )
-from accstudy.study.positions import check_landmarks, check_positions
-from accstudy.study.provisional import check_sketch, provisional_arrangement
+from accstudy.study.positions import (
+    check_landmarks,
+    check_positions,
+    check_sketch,
+    provisional_arrangement,
+)
 from accstudy.study.runs import Runs, listed, mean_of_runs, note_on_runs, reference_files
 from accstudy.study.settings import Reference, Settings
 from accstudy.study.sheet import MAX_BYTES, TableFile

@@ -11,7 +11,7 @@ from accstudy.accuracy.overviews import (
     outlier_counts,
     prediction_ellipse,
 )
-from accstudy.accuracy.precision import RELATIONS, precision_curve
+from accstudy.accuracy.spans import RELATIONS, precision_curve
 from accstudy.compare.arch import arch_of
 from accstudy.seating.summary import seat_medians
 

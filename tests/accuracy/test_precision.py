@@ -9,7 +9,7 @@ from scipy import optimize
 
 from accstudy.accuracy import comparisons as c
 from accstudy.accuracy.line import fit_line
-from accstudy.accuracy.precision import RELATIONS, fit_relation, precision_vs_span
+from accstudy.accuracy.spans import RELATIONS, fit_relation, precision_vs_span
 from accstudy.accuracy.summary import accuracy_table
 from accstudy.errors import ComputationError, InputError
 from accstudy.selftest.published import case, table

@@ -9,9 +9,9 @@ from scipy.special import ndtr
 
 from accstudy.accuracy import factors, spans
 from accstudy.accuracy import judge as c
+from accstudy.accuracy.bounds import Grouping, normal_bounds
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.judge import verdict
-from accstudy.accuracy.levels import Grouping, normal_bounds
 from accstudy.selftest.published import case, table
 from accstudy.tables import TABLES
 

@@ -17,7 +17,7 @@ from accstudy.accuracy.nested import variance_components
 from accstudy.accuracy.outliers import outlier_table
 from accstudy.accuracy.overviews import implant_vectors
 from accstudy.accuracy.pairbudget import uncertainty_budget
-from accstudy.accuracy.precision import precision_vs_span
+from accstudy.accuracy.spans import precision_vs_span
 from accstudy.accuracy.summary import accuracy_table
 
 IMPLANTS = 8

@@ -21,7 +21,7 @@ from accstudy.drift.measurands import (
     session_table,
     starts,
 )
-from accstudy.drift.points import OF_SD
+from accstudy.drift.stretch import OF_SD
 from accstudy.errors import InputError
 from accstudy.stages.references import reference_changes, references_that_differ
 from accstudy.tables import TABLES, csv_bytes, empty, shape

@@ -7,8 +7,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from accstudy.drift.points import OF_SD, chart_points
-from accstudy.drift.precision import (
+from accstudy.drift.estimated import (
     score_baseline,
     sd_factors,
     sd_run_length,
@@ -23,7 +22,7 @@ from accstudy.drift.runlength import (
 )
 from accstudy.drift.signals import chart_signals
 from accstudy.drift.steps import ScoreStep, sd_of_score, sd_score
-from accstudy.drift.stretch import chart_stretch
+from accstudy.drift.stretch import OF_SD, chart_points, chart_stretch
 from accstudy.tables import empty
 
 RUN_LENGTH = 100.0

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from accstudy.accuracy.levels import Grouping
+from accstudy.accuracy.bounds import Grouping
 from accstudy.accuracy.samples import Sample
 from accstudy.plan.components import components_of, spread_words
 from accstudy.plan.protocol import load_protocol

@@ -20,7 +20,7 @@ from accstudy.accuracy.overviews import (
     outlier_counts,
 )
 from accstudy.accuracy.pairbudget import uncertainty_budget
-from accstudy.accuracy.precision import precision_curve, precision_vs_span
+from accstudy.accuracy.spans import precision_curve, precision_vs_span
 from accstudy.accuracy.summary import accuracy_table, field_table, study_results
 from accstudy.compare.arch import model_arches
 from accstudy.compare.deviations import (

@@ -17,8 +17,8 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
+from accstudy.accuracy.bounds import Grouping
 from accstudy.accuracy.judge import single_bounds, worst_bounds
-from accstudy.accuracy.levels import Grouping
 from accstudy.accuracy.oneway import layouts, one_way_table
 
 DESIGNS = (

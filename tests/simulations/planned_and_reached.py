@@ -16,8 +16,8 @@ import sys
 import numpy as np
 import pandas as pd
 
+from accstudy.accuracy.bounds import Grouping
 from accstudy.accuracy.judge import ALL_PAIRS, EACH_PAIR, Rule
-from accstudy.accuracy.levels import Grouping
 from accstudy.accuracy.samples import Sample
 from accstudy.models import default_specs
 from accstudy.models.fit import refit

@@ -35,13 +35,15 @@ from accstudy.drift.designs import CHARTS_COUNT
 from accstudy.drift.estimated import (
     HORIZON,
     MeanLimits,
+    ScoreBaseline,
+    SpreadLimits,
     largest_cusum,
     largest_ewma,
     mean_limits,
+    sd_factors,
+    sd_run_length,
 )
 from accstudy.drift.measurands import Baseline
-from accstudy.drift.points import OF_SD, chart_points
-from accstudy.drift.precision import ScoreBaseline, SpreadLimits, sd_factors, sd_run_length
 from accstudy.drift.runlength import (
     cusum_limit,
     cusum_run_length,
@@ -53,7 +55,7 @@ from accstudy.drift.runlength import (
     shewhart_run_length,
 )
 from accstudy.drift.steps import NormalStep, ScoreStep, Step
-from accstudy.drift.stretch import Spread, Stretch, chart_stretch
+from accstudy.drift.stretch import OF_SD, Spread, Stretch, chart_points, chart_stretch
 from accstudy.tables import empty, shape
 
 NAMES = {"device": "A", "model": "M", "measurand": "x", "unit": "um", "number": 1}

@@ -30,7 +30,7 @@ from accstudy.study.cells import parse_number
 from accstudy.study.header import read_sheet
 from accstudy.study.load import load_study
 from accstudy.study.misplaced import Positions, find_slip
-from accstudy.study.provisional import check_sketch
+from accstudy.study.positions import check_sketch
 from accstudy.tables import csv_bytes
 
 
