@@ -1,4 +1,4 @@
-"""The data dictionary of a results folder; reading it back; where two versions of a table differ."""
+"""The data dictionary of a results folder; reading it back; where two versions of it differ."""
 
 from __future__ import annotations
 

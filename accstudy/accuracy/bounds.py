@@ -1,4 +1,4 @@
-"""Bounds of future results: normal theory with scatter at several levels; ranks and counts."""
+"""Normal-theory bounds from scatter at several levels: operators, sessions in them, repeats."""
 
 from __future__ import annotations
 
@@ -11,20 +11,16 @@ import numpy.typing as npt
 import scipy
 from scipy import special
 
-from accstudy.accuracy.factors import absolute_quantile, nonparametric_n, nonparametric_order
-
 __all__ = [
     "Grouping",
     "Kind",
     "SessionEffects",
+    "absolute_quantile",
     "future_quantile",
     "normal_bounds",
     "patterns",
     "session_effects",
     "shared_session_p",
-    "beyond_p",
-    "lower_bounds",
-    "upper_ranks",
 ]
 
 Floats = npt.NDArray[np.float64]
@@ -85,6 +81,32 @@ def _normal(log2_draws: int) -> Floats:
 @cache
 def _chi2(column: int, df: int, log2_draws: int) -> Floats:
     return np.asarray(special.chdtri(df, _uniform(log2_draws)[column]), dtype=np.float64)
+
+
+def absolute_quantile(shift: npt.ArrayLike, coverage: float) -> Floats:
+    """Quantile of the absolute value of a normal variable of unit variance.
+
+    Parameters
+    ----------
+    shift : array_like
+        Its mean, in standard deviations; either sign.
+    coverage : float
+        Probability below the quantile.
+
+    Returns
+    -------
+    ndarray
+        q with P(abs(Z + shift) <= q) = coverage; both tails count.
+
+    Examples
+    --------
+    >>> absolute_quantile([0.0, 3.0], 0.95).round(3)
+    array([1.96 , 4.645])
+    """
+    delta = np.abs(np.asarray(shift, dtype=float))
+    near = np.minimum(delta, 8.0)
+    both_tails = np.sqrt(special.chndtrix(coverage, 1.0, near**2))
+    return np.asarray(np.where(delta > 8.0, delta + special.ndtri(coverage), both_tails))
 
 
 @cache
@@ -346,97 +368,3 @@ def _total(squares: list[Floats], levels: list[_Level]) -> Floats:
     for k in range(len(squares) - 1):
         total = total + np.maximum(0.0, squares[k] - squares[k + 1] / levels[k].below)
     return total
-
-
-def upper_ranks(
-    sizes: Floats, independent: int, *, coverage: float = 0.95, confidence: float = 0.95
-) -> tuple[Floats, bool]:
-    """Ordered absolute deviation, a column each, that bounds a share of future scans from above.
-
-    The order statistic, or the largest seen where the `independent` scans are too few for a bound,
-    or fewer than the scans; and whether it is a bound whatever the distribution. NaN: not seen.
-
-    References
-    ----------
-    Wilks, Ann Math Stat 12 (1941) 91-96; ISO 16269-6:2014.
-    """
-    seen = np.isfinite(sizes).sum(axis=0)
-    largest = np.where(seen > 0, np.max(np.nan_to_num(sizes, nan=-np.inf), axis=0), np.nan)
-    enough = independent >= nonparametric_n(coverage, confidence)
-    if not enough or independent < len(sizes):
-        return largest, enough
-    ordered = np.sort(sizes, axis=0)
-    out = largest.copy()
-    for j, n in enumerate(seen):
-        rank = _rank(int(n), coverage, confidence)
-        if rank:
-            out[j] = ordered[rank - 1, j]
-    return out, enough
-
-
-@cache
-def _rank(n: int, coverage: float, confidence: float) -> int:
-    return nonparametric_order(n, coverage, confidence)
-
-
-def beyond_p(beyond: Floats, *, coverage: float = 0.95) -> Floats:
-    """Probability of so many scans beyond a value if at most 1 - coverage of them lie there.
-
-    `beyond`, (g, ...), is the share of each group's scans beyond. Groups are independent (cells, or
-    single scans), scans of one group need not be: one scan drawn from each makes independent scans,
-    whose number beyond is tested by the exact binomial test. Over all ways of drawing, twice the
-    mean of the p values is a p value whatever their dependence; where every group holds one scan or
-    agrees in itself there is but one way, and nothing is doubled. Groups with unlike shares are
-    allowed.
-
-    References
-    ----------
-    Rueschendorf, J Appl Probab 19 (1982) 795-801: twice the mean of p values.
-    Hoeffding, Ann Math Stat 27 (1956) 713-721.
-
-    Examples
-    --------
-    >>> beyond_p(np.array([1.0, 1.0, 1.0, 0, 0, 0, 0, 0, 0, 0])).round(4)
-    np.float64(0.0115)
-    >>> beyond_p(np.array([0.5, 1.0])).round(4)
-    np.float64(0.1)
-    """
-    share = np.asarray(beyond, dtype=float)
-    groups = share.shape[0]
-    tails = np.array([1.0, *special.bdtrc(np.arange(groups), groups, 1 - coverage)])
-    ways = np.zeros((groups + 1, *share.shape[1:]))
-    ways[0] = 1.0
-    for k, f in enumerate(share, start=1):
-        ways[1 : k + 1] = ways[1 : k + 1] * (1 - f) + ways[:k] * f
-        ways[0] = ways[0] * (1 - f)
-    mean = np.tensordot(tails, ways, axes=1)
-    mixed = ((share > 0) & (share < 1)).any(axis=0)
-    return np.asarray(np.minimum(1.0, np.where(mixed, 2.0, 1.0) * mean), dtype=np.float64)
-
-
-def lower_bounds(
-    sizes: Floats, groups: Ints, *, coverage: float = 0.95, level: float = 0.05
-) -> Floats:
-    """Value that more than 1 - coverage of future scans exceed, whatever the distribution, a column
-    each.
-
-    The largest value seen that the test of `beyond_p` (at `level`) rejects just below; NaN where
-    the independent `groups` are too few for any.
-    """
-    out = np.full(sizes.shape[1], np.nan)
-    member = np.zeros((int(groups.max()) + 1, len(groups)))
-    member[groups, np.arange(len(groups))] = 1.0
-    for j in range(sizes.shape[1]):
-        size = sizes[:, j]
-        seen = np.isfinite(size)
-        if seen.sum() < 2:
-            continue
-        counts = member[:, seen].sum(axis=1)
-        own = member[:, seen][counts > 0] / counts[counts > 0, None]
-        ordered = np.unique(size[seen])
-        # scans at the value count as beyond: the bound is below any value under it
-        shares = own @ (size[seen][:, None] >= ordered[None]).astype(float)
-        rejected = beyond_p(np.clip(shares, 0.0, 1.0), coverage=coverage) <= level
-        if rejected.any():
-            out[j] = ordered[rejected].max()
-    return out

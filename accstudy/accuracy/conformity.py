@@ -15,7 +15,6 @@ import numpy.typing as npt
 import pandas as pd
 
 from accstudy.accuracy.critical import TEST, combined_p, normality_p
-from accstudy.accuracy.factors import nonparametric_n
 from accstudy.accuracy.judge import (
     ALL_PAIRS,
     EACH_PAIR,
@@ -30,6 +29,7 @@ from accstudy.accuracy.judge import (
     independent_scans,
     judge,
 )
+from accstudy.accuracy.ranks import nonparametric_n
 from accstudy.accuracy.reference_uncertainty import shared_u
 from accstudy.accuracy.samples import Sample, factors_left_out, left_out_p, samples
 from accstudy.accuracy.spans import curve_rows, span_rows

@@ -12,8 +12,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from accstudy.accuracy.bounds import Grouping, Kind, lower_bounds, normal_bounds, upper_ranks
+from accstudy.accuracy.bounds import Grouping, Kind, normal_bounds
 from accstudy.accuracy.critical import combined_p, normality_p
+from accstudy.accuracy.ranks import lower_bounds, upper_ranks
 
 __all__ = [
     "ALL_PAIRS",

@@ -19,11 +19,9 @@ from accstudy.errors import InputError
 __all__ = [
     "LIMIT_FACTOR",
     "Layouts",
-    "OneWay",
     "Witnesses",
     "half_width",
     "layouts",
-    "one_way",
     "one_way_table",
     "variance_of_mean",
 ]
@@ -379,116 +377,3 @@ def _total_interval(found: Layouts, alpha: float) -> tuple[Floats, Floats]:
     low = centre - np.sqrt((g_b * ms_means) ** 2 + (g_w * within) ** 2)
     high = centre + np.sqrt((h_b * ms_means) ** 2 + (h_w * within) ** 2)
     return np.maximum(low, 0.0), high
-
-
-@dataclass(frozen=True, slots=True)
-class OneWay:
-    """Statistics of one one-way layout; NaN where undefined.
-
-    Parameters
-    ----------
-    n, cells : int
-        Results and cells.
-    df_between, df_within : int
-        Degrees of freedom.
-    ss_between, ss_within, ms_between, ms_within, F, p : float
-        Analysis of variance; `p` is the probability of a larger F without spread
-        between cells.
-    n_bar : float
-        Mean cell size of ISO 5725-2.
-    bias, u_bias, bias_df, bias_low, bias_high : float
-        General mean of the values given, its standard uncertainty and t interval.
-    s_r, s_r_low, s_r_high : float
-        Repeatability standard deviation with its interval.
-    s_cell, s_cell2_raw : float
-        Standard deviation between cells, cut at zero, and the variance as estimated.
-    s_R, s_R_low, s_R_high : float
-        Standard deviation of one result of any cell with its interval.
-    r_limit, R_limit : float
-        Largest difference of two results to expect with 95 %.
-    """
-
-    n: int
-    cells: int
-    df_between: int
-    df_within: int
-    ss_between: float
-    ss_within: float
-    ms_between: float
-    ms_within: float
-    F: float
-    p: float
-    n_bar: float
-    bias: float
-    u_bias: float
-    bias_df: float
-    bias_low: float
-    bias_high: float
-    s_r: float
-    s_r_low: float
-    s_r_high: float
-    s_cell: float
-    s_cell2_raw: float
-    s_R: float
-    s_R_low: float
-    s_R_high: float
-    r_limit: float
-    R_limit: float
-
-
-_OF_LABORATORIES = {
-    "s_I": "s_R", "s_I_low": "s_R_low", "s_I_high": "s_R_high", "I_limit": "R_limit",
-}  # fmt: skip
-
-
-def one_way(
-    values: npt.ArrayLike,
-    cells: npt.ArrayLike,
-    *,
-    confidence: float = 0.95,
-    u_reference: float = 0.0,
-) -> OneWay:
-    """Bias and precision of one layout.
-
-    Parameters
-    ----------
-    values : array_like, shape (N,)
-        Deviations (or results: then ``bias`` is their general mean), any unit.
-    cells : array_like, shape (N,)
-        Label of each result's cell.
-    confidence : float, optional
-        Of every interval.
-    u_reference : float, optional
-        Standard uncertainty that all results share, unit of the results.
-
-    References
-    ----------
-    ISO 5725-2:1994, 7.4 (means and variances); ISO 5725-6:1994, 4.1 (limits).
-
-    Examples
-    --------
-    >>> found = one_way([10.0, 12.0, 15.0, 17.0], ["a", "a", "b", "b"])
-    >>> found.bias, round(found.s_r, 3), round(found.s_cell2_raw, 3)
-    (13.5, 1.414, 11.5)
-    """
-    codes, _ = pd.factorize(np.asarray(cells), use_na_sentinel=False)
-    found = layouts(values, np.zeros(len(codes), dtype=np.int64), codes)
-    row = one_way_table(found, confidence=confidence, u_reference=u_reference).iloc[0]
-    nu_b, nu_w = int(found.df_between[0]), int(found.df_within[0])
-    ms_b, ms_w = float(found.ms_between[0]), float(found.var_within[0])
-    F = ms_b / ms_w if nu_b > 0 and nu_w > 0 and ms_w > 0 else float("nan")
-    figures = row.drop(["n", "cells"]).rename(index=_OF_LABORATORIES).astype(float)
-    return OneWay(
-        df_between=nu_b,
-        df_within=nu_w,
-        ss_between=float(found.ss_between[0]),
-        ss_within=float(found.ss_within[0]),
-        ms_between=ms_b,
-        ms_within=ms_w,
-        F=F,
-        p=float(special.fdtrc(nu_b, nu_w, F)) if np.isfinite(F) else float("nan"),
-        n_bar=float(found.n_bar[0]),
-        n=int(found.n[0]),
-        cells=int(found.cells[0]),
-        **{str(name): float(value) for name, value in figures.items()},
-    )

@@ -1,9 +1,9 @@
-"""Tables that summarise others for print: by condition, alignment, implant and outlier test."""
+"""Tables that summarise others for print: by condition, alignment, implant, test; failures."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 import numpy as np
@@ -14,9 +14,12 @@ from scipy import special
 from accstudy.accuracy.measurands import natural
 from accstudy.accuracy.outliers import BEYOND
 from accstudy.compare.arch import Arch
+from accstudy.errors import InputError
 from accstudy.tables import UNREFERENCED, empty, shape
 
 __all__ = [
+    "failure_rate",
+    "failure_table",
     "FAR",
     "alignment_table",
     "condition_summary",
@@ -372,3 +375,61 @@ def _ellipsoid(d: Floats, means: Floats, confidence: float) -> dict[str, object]
         f"direction_{c}": float(x) for c, x in zip(COMPONENTS, found.directions[0], strict=True)
     }
     return row
+
+
+def failure_rate(failed: int, total: int, *, confidence: float = 0.95) -> dict[str, float]:
+    """Rate of scans that could not be used, with its exact binomial interval; NaN without scans.
+
+    Clopper and Pearson, Biometrika 26 (1934) 404-413.
+
+    Examples
+    --------
+    >>> found = failure_rate(4, 25)  # 4 of 25: 4.5 % to 36.1 %
+    >>> round(100 * found["low"], 1), round(100 * found["high"], 1)
+    (4.5, 36.1)
+    """
+    if not 0 <= failed <= total:
+        raise InputError(f"{failed} of {total} scans cannot have failed")
+    row = {"failed": failed, "total": total, "rate": math.nan, "low": math.nan, "high": math.nan}
+    if total:
+        a = (1 - confidence) / 2
+        low = float(special.betaincinv(failed, total - failed + 1, a)) if failed else 0.0
+        high = (
+            float(special.betaincinv(failed + 1, total - failed, 1 - a)) if failed < total else 1.0
+        )
+        row |= {"rate": failed / total, "low": low, "high": high}
+    return row
+
+
+def failure_table(
+    scans: pd.DataFrame, *, measured: Collection[str], confidence: float = 0.95
+) -> pd.DataFrame:
+    """Failure rate of every condition and of all scans together.
+
+    A scan failed if the user lists it so, or if it gave no pair: it could not be read, or
+    its implants were not found.
+
+    Parameters
+    ----------
+    scans : DataFrame
+        One row a scan: ``scan``, ``condition``, ``status``.
+    measured : collection of str
+        Scans of which at least one pair was measured.
+    confidence : float, optional
+        Of the intervals.
+
+    Returns
+    -------
+    DataFrame
+        Table ``failures``; the last row, without a condition, is about all scans.
+    """
+    listed = scans["status"] == "failed"
+    unusable = ~listed & ~scans["scan"].isin(list(measured))
+    counted = scans.assign(listed=listed, unusable=unusable)
+    groups = [*counted.groupby("condition", sort=True), ("", counted)]
+    rows = []
+    for condition, own in groups:
+        k = [int(own[c].sum()) for c in ("listed", "unusable")]
+        found = failure_rate(sum(k), len(own), confidence=confidence)
+        rows.append({"condition": condition, "listed": k[0], "unusable": k[1], **found})
+    return pd.DataFrame(rows).assign(confidence=confidence, method="Clopper-Pearson")

@@ -11,10 +11,12 @@ import numpy.typing as npt
 import pandas as pd
 
 from accstudy.accuracy.measurands import IMPLANT_MEASURANDS
+from accstudy.errors import InputError
 from accstudy.study.runs import of_mean
 from accstudy.tables import valid_since
 
 __all__ = [
+    "e_n",
     "implant_u",
     "length_u_um",
     "pair_reference_u",
@@ -349,3 +351,33 @@ def shared_u(
     else:
         u = keys["measurand"].map(dict(reference_u))
     return np.asarray(u.astype(float), dtype=np.float64)
+
+
+def e_n(value: float, reference: float, U_value: float, U_reference: float) -> float:
+    """E_n number: difference over the combined expanded uncertainty.
+
+    Parameters
+    ----------
+    value, reference : float
+        Measured value and reference, one unit.
+    U_value, U_reference : float
+        Expanded uncertainties, k = 2.
+
+    Returns
+    -------
+    float
+        Between -1 and 1 the two agree within their uncertainties.
+
+    References
+    ----------
+    ISO 13528:2022, 9.7; ISO/IEC 17043.
+
+    Examples
+    --------
+    >>> e_n(50.012, 50.0, 0.008, 0.006)  # doctest: +ELLIPSIS
+    1.2...
+    """
+    combined = math.hypot(U_value, U_reference)
+    if combined == 0:
+        raise InputError("E_n needs an uncertainty above zero")
+    return (value - reference) / combined

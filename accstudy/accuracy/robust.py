@@ -15,7 +15,7 @@ from accstudy.errors import Finding, InputError, Severity
 from accstudy.words.catalogue import say
 
 __all__ = [
-    "Robust", "algorithm_a", "algorithm_s", "made", "niqr", "robust_figures",
+    "Robust", "algorithm_a", "algorithm_s", "made", "robust_figures",
     "robust_findings",
 ]  # fmt: skip
 
@@ -256,19 +256,3 @@ def made(values: npt.ArrayLike) -> Any:
     x = _values(values)
     off = np.abs(x - np.nanmedian(x, axis=-1, keepdims=True))
     return MAD_FACTOR * np.nanmedian(off, axis=-1)
-
-
-def niqr(values: npt.ArrayLike) -> float:
-    """Interquartile range scaled to a standard deviation; quartiles by linear interpolation.
-
-    References
-    ----------
-    ISO 13528:2022, Annex C.2.3 (factor 0.7413).
-
-    Examples
-    --------
-    >>> round(niqr([1.0, 2.0, 3.0, 4.0, 100.0]), 4)
-    1.4826
-    """
-    low, high = np.nanpercentile(_values(values), [25, 75])
-    return 0.7413 * float(high - low)

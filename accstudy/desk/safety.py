@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hmac
-import ipaddress
 import re
 import secrets
 import time
@@ -16,7 +15,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-__all__ = ["BENCH", "EXPLORE_POLICY", "OWNER", "Door", "Keys", "is_loopback"]
+__all__ = ["BENCH", "EXPLORE_POLICY", "OWNER", "Door", "Keys"]
 
 OWNER, BENCH = "owner", "bench"
 """What a visitor may do: everything; or only what is noted at the bench."""
@@ -44,14 +43,6 @@ _HEADERS = {
     "cross-origin-resource-policy": "same-origin",
     "cache-control": "no-store",
 }
-
-
-def is_loopback(host: str) -> bool:
-    """Whether a name or address can only be this machine."""
-    try:
-        return ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return host == "localhost"
 
 
 @dataclass

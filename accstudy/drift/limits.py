@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtri, stdtrit
 
-from accstudy.accuracy.factors import absolute_quantile
+from accstudy.accuracy.bounds import absolute_quantile
 from accstudy.accuracy.judge import ALL_PAIRS, verdict
 from accstudy.drift.changes import find_changes
 from accstudy.drift.designs import DriftOptions

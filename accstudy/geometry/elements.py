@@ -1,4 +1,4 @@
-"""Orthogonal least-squares line, plane, circle, sphere, cylinder and cone.
+"""Orthogonal least-squares plane, circle, sphere, cylinder and cone.
 
 The sum of squared distances from the points to the element is made smallest
 (Gaussian association). An algebraic fit is used only as a start: by itself it
@@ -26,56 +26,24 @@ from accstudy.geometry.associate import (
     solve,
     sphere_start,
 )
-from accstudy.geometry.features import Circle, Cone, Cylinder, Line, Plane, Sphere
+from accstudy.geometry.features import Circle, Cone, Cylinder, Plane, Sphere
 from accstudy.geometry.rigid import frame_from_axis, unit
 
 __all__ = [
     "Circle",
     "Cone",
     "Cylinder",
-    "Line",
     "Plane",
     "Sphere",
     "fit_circle",
     "fit_cone",
     "fit_cylinder",
-    "fit_line",
     "fit_plane",
     "fit_sphere",
 ]
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complexfloating]
-
-
-def fit_line(points_mm: ArrayLike) -> Line:
-    """Orthogonal least-squares line through points in the plane or in space.
-
-    Parameters
-    ----------
-    points_mm : (n, 2) or (n, 3) array_like
-        At least two different points.
-
-    Raises
-    ------
-    ComputationError
-        If the points are in one place or have no longest direction.
-    InputError
-        If the points are not finite numbers.
-    """
-    p, centre, size = _points(points_mm, "a line", 2, dims=(2, 3))
-    _, spread, axes = np.linalg.svd(p - centre, full_matrices=True)
-    if spread[0] < 1e-9 * size or (len(spread) > 1 and spread[0] < spread[1] * (1 + 1e-9)):
-        raise ComputationError("the points do not determine a line")
-    d = p.shape[1]
-    frame = _right_handed(np.column_stack([*axes[1:], axes[0]]))
-    local = (p - centre) @ frame
-    across = local[:, :-1]
-    freedom = (len(p) - 2) * (d - 1)
-    variance = float(np.sum(across**2)) / freedom if freedom > 0 else np.nan
-    along = float(np.sum(local[:, -1] ** 2))
-    covariance = np.diag([variance / len(p)] * (d - 1) + [variance / along] * (d - 1))
-    return Line(len(p), _rms(across), frame, covariance, centre, frame[:, -1])
 
 
 def fit_plane(
@@ -313,10 +281,3 @@ def _reach(probe_radius_mm: float) -> float:
 
 def _rms(residuals: Floats) -> float:
     return float(np.sqrt(np.sum(residuals**2) / len(residuals)))
-
-
-def _right_handed(frame: Floats) -> Floats:
-    if np.linalg.det(frame) < 0:
-        frame = frame.copy()
-        frame[:, 0] *= -1
-    return frame

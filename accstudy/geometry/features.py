@@ -16,7 +16,6 @@ __all__ = [
     "Cone",
     "Cylinder",
     "Element",
-    "Line",
     "Plane",
     "Sphere",
     "DESIGNED",
@@ -55,22 +54,6 @@ class Element:
     rms_mm: float
     frame: Floats
     covariance: Floats
-
-
-@dataclass(frozen=True, slots=True)
-class Line(Element):
-    """Straight line; local parameters: two shifts at `point_mm`, two tilts (2D: one each).
-
-    Parameters
-    ----------
-    point_mm : (d,) ndarray
-        The point of the line nearest to the centroid.
-    direction : (d,) ndarray
-        Unit vector; its sign means nothing.
-    """
-
-    point_mm: Floats
-    direction: Floats
 
 
 @dataclass(frozen=True, slots=True)

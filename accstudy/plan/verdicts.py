@@ -9,7 +9,6 @@ import numpy.typing as npt
 
 from accstudy.accuracy.bounds import Grouping
 from accstudy.accuracy.critical import combined_p, normality_p
-from accstudy.accuracy.factors import nonparametric_n
 from accstudy.accuracy.judge import (
     Rule,
     few_cells,
@@ -18,6 +17,7 @@ from accstudy.accuracy.judge import (
     single_bounds,
     worst_bounds,
 )
+from accstudy.accuracy.ranks import nonparametric_n
 from accstudy.plan.components import Components, Design
 
 __all__ = ["Asked", "Outcome", "judge_many"]

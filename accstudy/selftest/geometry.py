@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
@@ -9,8 +10,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
+from scipy import special
 
-from accstudy.accuracy import factors
 from accstudy.accuracy.bounds import Grouping, normal_bounds
 from accstudy.accuracy.spans import RELATIONS, fit_relation
 from accstudy.compare.deviations import pair_deviations
@@ -19,7 +20,6 @@ from accstudy.geometry.elements import (
     fit_circle,
     fit_cone,
     fit_cylinder,
-    fit_line,
     fit_plane,
     fit_sphere,
 )
@@ -40,7 +40,6 @@ FITS: dict[str, Callable[..., Any]] = {
     "circle3d": fit_circle,
     "cone": fit_cone,
     "cylinder": fit_cylinder,
-    "line": fit_line,
     "plane": fit_plane,
     "sphere": fit_sphere,
 }
@@ -320,7 +319,8 @@ def _bounds() -> list[Row]:
     for n in (5, 10, 30):
         x = rng.normal(100.0, 2.0, n)
         found, _ = normal_bounds(x[:, None], Grouping(np.zeros(n, np.int64)), kind="upper")
-        k = float(factors.one_sided_factor(n, 0.95, 0.95))
+        delta = float(special.ndtri(0.95)) * math.sqrt(n)
+        k = float(special.nctdtrit(n - 1, delta, 0.95)) / math.sqrt(n)
         told = x.mean() + k * x.std(ddof=1)
         rows.append(
             _row("bound of future scans", f"95 % of scans with 95 % confidence, n = {n}", told,

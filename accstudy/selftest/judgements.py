@@ -1,4 +1,4 @@
-"""Published examples of uncertainty, lines, tolerance and equivalence, computed by this program."""
+"""Published examples of uncertainty, tolerance and equivalence, computed by this program."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 
-from accstudy.accuracy import factors
+from accstudy.accuracy.bounds import Grouping, normal_bounds
 from accstudy.accuracy.budget import Part, combine, propagate, usable_df
-from accstudy.accuracy.line import fit_line
+from accstudy.accuracy.ranks import nonparametric_n
 from accstudy.models import fit_mixed
 from accstudy.models.decisions import equivalence
 from accstudy.models.means import contrasts
@@ -60,48 +60,6 @@ def _sum_of_four(c: Case) -> dict[str, Any]:
     }
 
 
-def _thermometer(c: Case) -> dict[str, Any]:
-    data, q = c.frame, c.params
-    line = fit_line(data["reading_degC"], data["correction_degC"], x0=q["t0"])
-    value, u = line.predict(q["predict_at"])
-    return {
-        "intercept": line.intercept,
-        "u_intercept": line.u_intercept,
-        "slope": line.slope,
-        "u_slope": line.u_slope,
-        "correlation": line.correlation,
-        "s": line.s,
-        "prediction": value,
-        "u_prediction": u,
-    }
-
-
-def _linearity(c: Case) -> dict[str, Any]:
-    data = c.frame
-    deviation = data["value"] - data["reference"]
-    line = fit_line(data["reference"], deviation)
-    names = ("slope", "intercept", "r_squared", "t_slope", "t_intercept", "df", "s")
-    return {
-        "bias": deviation.groupby(data["reference"]).mean(),
-        **{name: getattr(line, name) for name in names},
-    }
-
-
-def _tolerance(c: Case) -> dict[str, Any]:
-    q = c.params
-    args = q["n"], q["coverage"], q["confidence"]
-    k2, k1 = factors.howe_factor(*args), factors.natrella_factor(*args)
-    return {
-        "k2_approx": k2,
-        "k1_approx": k1,
-        "two_sided": [q["mean"] - k2 * q["sd"], q["mean"] + k2 * q["sd"]],
-        "upper_one_sided": q["mean"] + k1 * q["sd"],
-        "lower_one_sided": q["mean"] - k1 * q["sd"],
-        "k2_exact": factors.two_sided_factor(*args),
-        "k1_exact": factors.one_sided_factor(*args),
-    }
-
-
 def _one_sample(c: Case) -> dict[str, Any]:
     q = c.params
     n = np.array(q["n"], float)
@@ -134,9 +92,6 @@ ANSWERS: dict[str, Callable[[Case], dict[str, Any]]] = {
     "gum_h1_end_gauge": _end_gauge,
     "gum_g4_product": _product,
     "jcgm101_additive_equal": _sum_of_four,
-    "gum_h3_thermometer": _thermometer,
-    "msa_linearity": _linearity,
-    "nist_tolerance_n43": _tolerance,
     "tost_one_sample": _one_sample,
     "tost_yields": _yields,
 }
@@ -144,34 +99,29 @@ ANSWERS: dict[str, Callable[[Case], dict[str, Any]]] = {
 
 
 def table_rows() -> list[Row]:
-    """Tolerance factors, and sample sizes that need no distribution."""
+    """One-sided tolerance factors as bounds of one cell, and samples that need no distribution."""
     rows = []
     source = "tables of tolerance factors in the manner of Odeh and Owen 1980 (from memory)"
     for row in table("iso5725", "tolerance_k").to_dict("records"):
         n, coverage, confidence = int(row["n"]), float(row["coverage"]), float(row["confidence"])
-        args = n, coverage, confidence
-        two = row["sides"] == "two"
-        exact = float((factors.two_sided_factor if two else factors.one_sided_factor)(*args))
-        approx = float((factors.howe_factor if two else factors.natrella_factor)(*args))
-        said = f"{row['sides']}-sided, n = {n}, coverage {coverage:g}, confidence {confidence:g}"
-        for name, kind, told, here, tolerance in (
-            ("factor", "printed", row["published"], exact, 6e-4),
-            ("factor", "program", row["k_exact"], exact, 6e-7),
-            ("approximate factor", "program", row["k_approx"], approx, 6e-7),
-        ):
+        x = np.arange(n) - (n - 1) / 2  # mean 0, so that the bound is the factor
+        bound, _ = normal_bounds(
+            (x / x.std(ddof=1))[:, None], Grouping(np.zeros(n, np.int64)), kind="upper",
+            coverage=coverage, confidence=confidence, log2_draws=16,
+        )  # fmt: skip
+        said = f"one-sided factor, n = {n}, coverage {coverage:g}, confidence {confidence:g}"
+        for kind, told in (("printed", row["published"]), ("program", row["exact"])):
             if not math.isnan(told):
                 rows.append(
-                    Row("iso5725", "tolerance_k", f"{name}, {said}", kind, source, float(told),
-                        here, tolerance, kind == "printed")
+                    Row("iso5725", "tolerance_k", said, kind, source, float(told),
+                        float(bound[0]), 1e-3 * told, kind == "printed")
                 )  # fmt: skip
     source = "Wilks, Ann. Math. Statist. 12 (1941) 91-96; recomputed"
     for row in table("iso5725", "tolerance_nonparametric_n").to_dict("records"):
         coverage, confidence = float(row["coverage"]), float(row["confidence"])
-        for sides, told in ((1, row["n_one_sided"]), (2, row["n_two_sided"])):
-            here = float(factors.nonparametric_n(coverage, confidence, sides=sides))
-            said = f"n, {sides}-sided, coverage {coverage:g}, confidence {confidence:g}"
-            rows.append(
-                Row("iso5725", "tolerance_nonparametric_n", said, "closed form", source,
-                    float(told), here)
-            )  # fmt: skip
+        said = f"n, coverage {coverage:g}, confidence {confidence:g}"
+        rows.append(
+            Row("iso5725", "tolerance_nonparametric_n", said, "closed form", source,
+                float(row["n_one_sided"]), float(nonparametric_n(coverage, confidence)))
+        )  # fmt: skip
     return rows

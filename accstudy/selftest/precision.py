@@ -4,20 +4,59 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Hashable, Mapping
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
+from scipy import special
 
-from accstudy.accuracy import comparisons, critical
+from accstudy.accuracy import critical
 from accstudy.accuracy.nested import nested_anova
-from accstudy.accuracy.oneway import OneWay, layouts, one_way, one_way_table
+from accstudy.accuracy.oneway import layouts, one_way_table
 from accstudy.accuracy.outliers import cell_tests, extremes
-from accstudy.accuracy.robust import algorithm_a, made, niqr
+from accstudy.accuracy.robust import algorithm_a, made
 from accstudy.models import fit_mixed
 from accstudy.selftest.published import Case, Row, table
 
-__all__ = ["ANSWERS", "table_rows"]
+__all__ = ["ANSWERS", "one_way", "table_rows"]
+
+_OF_LABORATORIES = {
+    "s_I": "s_R", "s_I_low": "s_R_low", "s_I_high": "s_R_high", "I_limit": "R_limit",
+}  # fmt: skip
+
+
+def one_way(
+    values: npt.ArrayLike,
+    cells: npt.ArrayLike,
+    *,
+    confidence: float = 0.95,
+    u_reference: float = 0.0,
+) -> SimpleNamespace:
+    """Statistics of one layout: its row of `one_way_table`, and its analysis of variance.
+
+    ISO 5725-2:1994, 7.4 (means and variances); ISO 5725-6:1994, 4.1 (limits). Cells are
+    laboratories, hence ``s_R`` and ``R_limit``.
+
+    Examples
+    --------
+    >>> found = one_way([10.0, 12.0, 15.0, 17.0], ["a", "a", "b", "b"])
+    >>> found.bias, round(found.s_r, 3), round(found.s_cell2_raw, 3)
+    (13.5, 1.414, 11.5)
+    """
+    codes, _ = pd.factorize(np.asarray(cells), use_na_sentinel=False)
+    sums = layouts(values, np.zeros(len(codes), dtype=np.int64), codes)
+    row = one_way_table(sums, confidence=confidence, u_reference=u_reference).iloc[0]
+    found = SimpleNamespace(**{str(k): float(v) for k, v in row.rename(_OF_LABORATORIES).items()})
+    found.df_between, found.df_within = int(sums.df_between[0]), int(sums.df_within[0])
+    found.ss_between, found.ss_within = float(sums.ss_between[0]), float(sums.ss_within[0])
+    found.ms_between, found.ms_within = float(sums.ms_between[0]), float(sums.var_within[0])
+    found.n_bar = float(sums.n_bar[0])
+    told = found.df_between > 0 and found.df_within > 0 and found.ms_within > 0
+    found.F = found.ms_between / found.ms_within if told else math.nan
+    found.p = float(special.fdtrc(found.df_between, found.df_within, found.F))
+    return found
 
 
 def _coal(c: Case) -> dict[str, Any]:
@@ -150,7 +189,7 @@ def _voltage(c: Case) -> dict[str, Any]:
         ((rows["mean_V"] - 10.0) * 1e6).to_numpy()[:, None],
         rows["sd_uV"].to_numpy()[:, None] * pattern,
     )
-    one: OneWay = one_way(values.ravel(), np.repeat(rows["day"].to_numpy(), 5))
+    one = one_way(values.ravel(), np.repeat(rows["day"].to_numpy(), 5))
     return {
         "mean": 10 + one.bias * 1e-6,
         "s_of_daily_means_uV": math.sqrt(one.ms_between / 5),
@@ -185,7 +224,6 @@ def _atrazine(c: Case) -> dict[str, Any]:
         "sd": sd,
         "u_mean": sd / math.sqrt(x.size),
         "median": np.median(x),
-        "nIQR": niqr(x),
         "MADe": made(x),
         "x_star": a.mean,
         "s_star": a.sd,
@@ -240,11 +278,7 @@ ANSWERS: dict[str, Callable[[Case], dict[str, Any]]] = {
 
 
 def table_rows() -> list[Row]:
-    """Critical values and factors of ISO 5725, as printed in its tables."""
-    return [*_critical_values(), *_factors()]
-
-
-def _critical_values() -> list[Row]:
+    """Critical values of ISO 5725, as printed in its tables."""
     rows = []
     for row in table("iso5725", "critical_values").to_dict("records"):
         test, p, n = str(row["test"]), int(row["p"]), float(row["n"])
@@ -270,35 +304,6 @@ def _critical_value(test: str, alpha: float, p: int, n: float) -> float:
     if test == "mandel_h":
         return float(critical.mandel_h_critical(alpha, p))
     return float(critical.mandel_k_critical(alpha, p, n))
-
-
-def _factors() -> list[Row]:
-    rows = []
-    for row in table("iso5725", "iso5725_factors").to_dict("records"):
-        name = str(row["factor"])
-        gamma, p, n = (float(row[k]) for k in ("gamma", "p", "n"))
-        if name == "median_c":  # medians have no part here
-            continue
-        parts = (("gamma", gamma), ("p", p), ("n", n))
-        said = ", ".join(f"{k} = {v:g}" for k, v in parts if not math.isnan(v))
-        here = _factor(name, gamma, p, n)
-        unit = 0.051 if "range" in name else 0.006
-        rows += _printed_and_recomputed(
-            "iso5725_factors", f"{name}, {said}", str(row["source"]), row, here, unit, 5.1e-5
-        )
-    return rows
-
-
-def _factor(name: str, gamma: float, p: float, n: float) -> float:
-    if name == "critical_range_f":
-        return float(comparisons.critical_range_factor(int(n)))
-    if name == "A_r":
-        return float(comparisons.uncertainty_factor_s_r(int(p), int(n)))
-    if name == "A_R":
-        return float(comparisons.uncertainty_factor_s_R(gamma, int(p), int(n)))
-    if name == "A_bias_method":
-        return float(comparisons.uncertainty_factor_bias(gamma, int(p), int(n)))
-    return float(comparisons.uncertainty_factor_bias(1, 1, int(n)))
 
 
 def _printed_and_recomputed(

@@ -189,7 +189,7 @@ def cases(topic: str, group: str | None = None) -> tuple[Case, ...]:
     Examples
     --------
     >>> [c.id for c in cases("iso5725", "gauge")]
-    ['msa_linearity', 'msa_grr']
+    ['msa_grr']
     """
     return tuple(c for c in _cases(topic) if group is None or c.group == group)
 

@@ -68,7 +68,7 @@ def _examples(topic: str) -> Iterable[Row]:
 
 GROUPS: dict[str, Callable[[], Iterable[Row]]] = {
     "trueness, precision, uncertainty, charts": lambda: _examples("iso5725"),
-    "critical values and factors": precision.table_rows,
+    "critical values": precision.table_rows,
     "tolerance factors": judgements.table_rows,
     "chart factors and run lengths": charts.table_rows,
     "run rules": lambda: _examples("drift"),

@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from accstudy.accuracy.comparisons import failure_table
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.nested import variance_components
 from accstudy.accuracy.outliers import outlier_table
 from accstudy.accuracy.overviews import (
     alignment_table,
     condition_summary,
+    failure_table,
     implant_vectors,
     implants_above,
     outlier_counts,

@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from accstudy.accuracy.comparisons import e_n
 from accstudy.accuracy.pairbudget import SeatingOfBodies, seating_from_data
 from accstudy.accuracy.reference_uncertainty import (
+    e_n,
     pair_reference_u,
     shared_uncertainty,
     temperature_u_um,

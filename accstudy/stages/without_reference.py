@@ -11,9 +11,8 @@ from dataclasses import replace
 
 import pandas as pd
 
-from accstudy.accuracy.comparisons import failure_table
 from accstudy.accuracy.outliers import outlier_table
-from accstudy.accuracy.overviews import condition_summary, outlier_counts
+from accstudy.accuracy.overviews import condition_summary, failure_table, outlier_counts
 from accstudy.accuracy.spans import precision_curve, precision_vs_span
 from accstudy.accuracy.summary import accuracy_table, precision_table
 from accstudy.compare.align import mean_arrangement, scatter_alone

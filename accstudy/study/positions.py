@@ -1,4 +1,4 @@
-"""Positions that a study brings, held against its scan list and its reference, or one of its scans."""
+"""Positions that a study brings, held against its scan list and reference, or one of its scans."""
 
 from __future__ import annotations
 

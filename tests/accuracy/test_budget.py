@@ -8,13 +8,13 @@ import pytest
 from scipy.special import stdtrit
 
 from accstudy.accuracy.budget import Part, combine, propagate, usable_df
-from accstudy.accuracy.oneway import one_way
 from accstudy.accuracy.overviews import hotelling, implant_vectors
 from accstudy.accuracy.pairbudget import (
     SeatingOfBodies,
     seating_from_data,
     uncertainty_budget,
 )
+from accstudy.selftest.precision import one_way
 from accstudy.selftest.published import case
 from accstudy.tables import TABLES, csv_bytes
 

@@ -9,14 +9,7 @@ import pytest
 from scipy import stats
 from scipy.special import ndtr
 
-from accstudy.accuracy.bounds import (
-    Grouping,
-    beyond_p,
-    lower_bounds,
-    normal_bounds,
-    shared_session_p,
-    upper_ranks,
-)
+from accstudy.accuracy.bounds import Grouping, normal_bounds, shared_session_p
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.critical import combined_p, normality_p, shapiro_wilk_z
 from accstudy.accuracy.judge import (
@@ -30,6 +23,7 @@ from accstudy.accuracy.judge import (
     single_bounds,
 )
 from accstudy.accuracy.oneway import half_width
+from accstudy.accuracy.ranks import beyond_p, lower_bounds, upper_ranks
 from accstudy.accuracy.reference_uncertainty import seated_once, shared_uncertainty
 from accstudy.accuracy.samples import grouping_of, left_out_p
 

@@ -8,17 +8,17 @@ import pytest
 from scipy import stats
 
 from accstudy.accuracy.nested import nested_anova, variance_components
-from accstudy.accuracy.oneway import layouts, one_way
+from accstudy.accuracy.oneway import layouts
 from accstudy.accuracy.robust import (
     algorithm_a,
     algorithm_s,
     made,
-    niqr,
     robust_figures,
     robust_findings,
 )
 from accstudy.accuracy.summary import accuracy_table
 from accstudy.errors import InputError
+from accstudy.selftest.precision import one_way
 from accstudy.selftest.published import case
 from accstudy.tables import csv_bytes
 
@@ -135,7 +135,6 @@ def test_atrazine():
         "sd": x.std(ddof=1),
         "u_mean": x.std(ddof=1) / math.sqrt(x.size),
         "median": np.median(x),
-        "nIQR": niqr(x),
         "MADe": made(x),
         "x_star": a.mean,
         "s_star": a.sd,

@@ -1,4 +1,4 @@
-"""Precision against span, straight lines, and the small judgements."""
+"""Precision against span, and the small judgements."""
 
 import math
 
@@ -7,12 +7,12 @@ import pandas as pd
 import pytest
 from scipy import optimize
 
-from accstudy.accuracy import comparisons as c
-from accstudy.accuracy.line import fit_line
+from accstudy.accuracy.overviews import failure_rate, failure_table
+from accstudy.accuracy.reference_uncertainty import e_n
 from accstudy.accuracy.spans import RELATIONS, fit_relation, precision_vs_span
 from accstudy.accuracy.summary import accuracy_table
 from accstudy.errors import ComputationError, InputError
-from accstudy.selftest.published import case, table
+from accstudy.selftest.published import case
 
 LENGTH = np.array([8.0, 12.0, 18.0, 25.0, 33.0, 45.0, 60.0, 80.0])
 TRUE = {
@@ -112,88 +112,32 @@ def test_one_pair_gives_the_proportional_line_alone(study):
     assert not found["best"].any()
 
 
-def test_thermometer_line():
-    # JCGM 100:2008 H.3
-    example = case("iso5725", "gum_h3_thermometer")
-    data, q = example.frame, example.params
-    line = fit_line(data["reading_degC"], data["correction_degC"], x0=q["t0"])
-    value, u = line.predict(q["predict_at"])
-    got = {
-        "intercept": line.intercept,
-        "u_intercept": line.u_intercept,
-        "slope": line.slope,
-        "u_slope": line.u_slope,
-        "correlation": line.correlation,
-        "s": line.s,
-        "prediction": value,
-        "u_prediction": u,
-    }
-    for name, number in got.items():
-        bar = example.tolerance[name] + (5e-4 if name == "correlation" else 0.0)
-        assert number == pytest.approx(example.published[name], abs=bar), name
-        assert number == pytest.approx(example.computed[name], rel=1e-6), name
-
-
-def test_linearity_of_a_gauge():
-    # AIAG MSA 4th edition, Tables III-B 4 and III-B 5
-    example = case("iso5725", "msa_linearity")
-    data = example.frame
-    deviation = data["value"] - data["reference"]
-    bias = deviation.groupby(data["reference"]).mean()
-    bar = example.tolerance
-    assert bias.tolist() == pytest.approx(example.published["bias"], abs=bar["bias"])
-    line = fit_line(data["reference"], deviation)
-    for name in ("slope", "intercept", "r_squared", "t_slope", "t_intercept", "df"):
-        value = getattr(line, name)
-        assert value == pytest.approx(example.published[name], abs=bar[name]), name
-    assert line.s == pytest.approx(example.computed["s"], rel=1e-9)
-    assert line.p_slope < 1e-15
-    with pytest.raises(ComputationError):
-        fit_line([1.0, 1.0, 1.0], [1.0, 2.0, 3.0])
-
-
-FACTORS = table("iso5725", "iso5725_factors").query("factor != 'median_c'")  # no medians here
-
-
-@pytest.mark.parametrize("row", list(FACTORS.itertuples()), ids=str)
-def test_factors_of_the_standard(row):
-    # ISO 5725-1, -4 and -6:1994, from memory where printed
-    found = {
-        "critical_range_f": lambda: c.critical_range_factor(row.n),
-        "A_r": lambda: c.uncertainty_factor_s_r(int(row.p), row.n),
-        "A_R": lambda: c.uncertainty_factor_s_R(row.gamma, int(row.p), row.n),
-        "A_bias_method": lambda: c.uncertainty_factor_bias(row.gamma, int(row.p), row.n),
-        "A_W_bias_laboratory": lambda: c.uncertainty_factor_bias(1, 1, row.n),
-    }[row.factor]
-    assert found() == pytest.approx(row.computed, abs=5.1e-5)
-    if not math.isnan(row.published):
-        assert found() == pytest.approx(
-            row.published, abs=0.051 if "range" in row.factor else 0.006
-        )
-
-
 def test_rates_of_failure():
     # Andriessen 2014: 4 of 25 scans unusable; exact interval recomputed
-    rate = c.failure_rate(4, 25)
-    assert (rate.low, rate.high) == pytest.approx((0.0454, 0.3608), abs=5e-5)
-    assert c.failure_rate(0, 10).low == 0.0
-    assert c.failure_rate(0, 10).high == pytest.approx(1 - 0.025**0.1)
-    assert c.failure_rate(10, 10).high == 1.0
-    assert math.isnan(c.failure_rate(0, 0).rate)
+    rate = failure_rate(4, 25)
+    assert (rate["low"], rate["high"]) == pytest.approx((0.0454, 0.3608), abs=5e-5)
+    assert failure_rate(0, 10)["low"] == 0.0
+    assert failure_rate(0, 10)["high"] == pytest.approx(1 - 0.025**0.1)
+    assert failure_rate(10, 10)["high"] == 1.0
+    assert math.isnan(failure_rate(0, 0)["rate"])
     with pytest.raises(InputError):
-        c.failure_rate(3, 2)
+        failure_rate(3, 2)
     scans = pd.DataFrame({"scan": list("pqrs"), "condition": ["a"] * 3 + ["b"],
                           "status": ["ok", "failed", "ok", "ok"]})  # fmt: skip
-    found = c.failure_table(scans, measured={"p", "s"}, confidence=0.9)  # r was never measured
+    found = failure_table(scans, measured={"p", "s"}, confidence=0.9)  # r was never measured
     assert found["condition"].tolist() == ["a", "b", ""]
     assert found[["listed", "unusable", "failed", "total"]].to_numpy().tolist() == [
         [1, 1, 2, 3], [0, 0, 0, 1], [1, 1, 2, 4],
     ]  # fmt: skip
     assert found["rate"].tolist() == pytest.approx([2 / 3, 0, 1 / 2])
-    last = c.failure_rate(2, 4, confidence=0.9)
-    assert found[["low", "high", "confidence"]].iloc[-1].tolist() == [last.low, last.high, 0.9]
+    last = failure_rate(2, 4, confidence=0.9)
+    assert found[["low", "high", "confidence"]].iloc[-1].tolist() == [
+        last["low"],
+        last["high"],
+        0.9,
+    ]
     with pytest.raises(InputError):
-        c.e_n(1.0, 1.0, 0.0, 0.0)
+        e_n(1.0, 1.0, 0.0, 0.0)
 
 
 def test_the_random_walk_repeats_its_own_weights():

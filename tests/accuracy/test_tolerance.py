@@ -1,62 +1,35 @@
-"""Tolerance factors, bounds, verdicts and supported spans."""
+"""Tolerance bounds, verdicts and supported spans."""
 
 import math
 
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.special import ndtr
+from scipy import stats
+from scipy.special import ndtr, ndtri
 
-from accstudy.accuracy import factors, spans
 from accstudy.accuracy import judge as c
-from accstudy.accuracy.bounds import Grouping, normal_bounds
+from accstudy.accuracy import spans
+from accstudy.accuracy.bounds import Grouping, absolute_quantile, normal_bounds
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.judge import verdict
-from accstudy.selftest.published import case, table
+from accstudy.accuracy.ranks import nonparametric_n, nonparametric_order
+from accstudy.selftest.published import table
 from accstudy.tables import TABLES
 
 
-@pytest.mark.parametrize("row", list(table("iso5725", "tolerance_k").itertuples()), ids=str)
-def test_factors_as_tabled(row):
-    # Odeh and Owen 1980 style tables, printed to three decimals (from memory)
-    exact = {"two": factors.two_sided_factor, "one": factors.one_sided_factor}[row.sides]
-    approx = {"two": factors.howe_factor, "one": factors.natrella_factor}[row.sides]
-    found = exact(row.n, row.coverage, row.confidence)
-    assert found == pytest.approx(row.k_exact, abs=6e-7)
-    assert approx(row.n, row.coverage, row.confidence) == pytest.approx(row.k_approx, abs=6e-7)
-    if not math.isnan(row.published):
-        assert found == pytest.approx(row.published, abs=6e-4)
-
-
-def test_handbook_example_prints_the_approximations():
-    # NIST/SEMATECH e-Handbook 7.2.6.3
-    example = case("iso5725", "nist_tolerance_n43")
-    q, published, bar = example.params, example.published, example.tolerance
-    args = q["n"], q["coverage"], q["confidence"]
-    k2, k1 = factors.howe_factor(*args), factors.natrella_factor(*args)
-    assert k2 == pytest.approx(published["k2_approx"], abs=bar["k2_approx"])
-    assert k1 == pytest.approx(published["k1_approx"], abs=bar["k1_approx"])
-    two = [q["mean"] - k2 * q["sd"], q["mean"] + k2 * q["sd"]]
-    assert two == pytest.approx(published["two_sided"], abs=5e-6)
-    assert q["mean"] + k1 * q["sd"] == pytest.approx(published["upper_one_sided"], abs=1e-6)
-    assert q["mean"] - k1 * q["sd"] == pytest.approx(published["lower_one_sided"], abs=1e-6)
-    assert factors.two_sided_factor(*args) == pytest.approx(example.computed["k2_exact"], rel=1e-9)
-    assert factors.one_sided_factor(*args) == pytest.approx(example.computed["k1_exact"], rel=1e-9)
-
-
 def test_samples_that_need_no_distribution():
-    # computed; 59 and 93 are the classic numbers (Wilks 1941)
+    # computed; 59 is the classic number (Wilks 1941)
     for row in table("iso5725", "tolerance_nonparametric_n").itertuples():
         args = row.coverage, row.confidence
-        assert factors.nonparametric_n(*args) == row.n_one_sided
-        assert factors.nonparametric_n(*args, sides=2) == row.n_two_sided
-        assert factors.nonparametric_order(row.n_one_sided, *args) == row.n_one_sided
-        assert factors.nonparametric_order(row.n_one_sided - 1, *args) == 0
+        assert nonparametric_n(*args) == row.n_one_sided
+        assert nonparametric_order(row.n_one_sided, *args) == row.n_one_sided
+        assert nonparametric_order(row.n_one_sided - 1, *args) == 0
 
 
 def test_absolute_quantile_covers_both_tails():
     for shift in (0.0, 0.3, -1.0, 4.0, 9.0):
-        q = float(factors.absolute_quantile(shift, 0.9))
+        q = float(absolute_quantile(shift, 0.9))
         assert ndtr(q - abs(shift)) - ndtr(-q - abs(shift)) == pytest.approx(0.9, abs=1e-9)
 
 
@@ -69,7 +42,9 @@ def test_one_sided_bound_of_one_cell_is_the_exact_one():
     for n in (4, 10, 30):
         x = rng.normal(5, 2, n)
         found, _ = normal_bounds(x[:, None], one_cell(n), kind="upper")
-        exact = x.mean() + factors.one_sided_factor(n, 0.95, 0.95) * x.std(ddof=1)
+        # non-central t: the exact one-sided factor of a normal sample (ISO 16269-6:2014)
+        factor = stats.nct.ppf(0.95, n - 1, ndtri(0.95) * math.sqrt(n)) / math.sqrt(n)
+        exact = x.mean() + factor * x.std(ddof=1)
         assert found[0] == pytest.approx(exact, rel=0.01)
 
 

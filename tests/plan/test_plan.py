@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from accstudy.accuracy.judge import ALL_PAIRS, EACH_PAIR, VERIFIED, Rule, judge
-from accstudy.accuracy.oneway import one_way, one_way_table
+from accstudy.accuracy.oneway import one_way_table
 from accstudy.accuracy.samples import Sample
 from accstudy.errors import InputError
 from accstudy.models.specs import ModelSpec
@@ -24,6 +24,7 @@ from accstudy.plan.protocol import (
 )
 from accstudy.plan.size import Cost, assurance, planned_layouts, size_table, wanted
 from accstudy.plan.verdicts import Asked, judge_many
+from accstudy.selftest.precision import one_way
 from accstudy.tables import TABLES, csv_bytes
 
 RULE = Rule()

@@ -18,8 +18,8 @@ def test_every_example_names_where_it_comes_from_and_has_something_to_compare(to
 
 
 def test_an_unknown_example_is_answered_with_the_nearest():
-    with pytest.raises(InputError, match="gum_h3_thermometer"):
-        case("iso5725", "gum_h3_thermometr")
+    with pytest.raises(InputError, match="gum_h5_voltage"):
+        case("iso5725", "gum_h5_voltge")
     with pytest.raises(InputError, match="iso5725"):
         cases("iso5752")
 

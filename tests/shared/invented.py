@@ -11,11 +11,11 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
-from accstudy.accuracy.comparisons import failure_table
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.overviews import (
     alignment_table,
     condition_summary,
+    failure_table,
     implants_above,
     outlier_counts,
 )
