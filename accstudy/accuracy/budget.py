@@ -63,14 +63,9 @@ class Combined:
 
 
 def usable_df(df: float) -> float:
-    """Effective degrees of freedom as the t table is entered.
+    """Effective degrees of freedom as the t table is entered: to one decimal, then cut, at least 1.
 
-    Rounded to one decimal, then cut to an integer, so that 18.9987 counts as 19
-    and 16.75 as 16; at least 1.
-
-    References
-    ----------
-    JCGM 100:2008, G.4.1 and its example.
+    So 18.9987 counts as 19 and 16.75 as 16 (JCGM 100:2008, G.4.1 and its example).
 
     Examples
     --------

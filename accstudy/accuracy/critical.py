@@ -33,21 +33,10 @@ def _nan_unless(valid: npt.ArrayLike, value: npt.ArrayLike) -> Floats:
 
 
 def cochran_critical(alpha: float, p: npt.ArrayLike, n: npt.ArrayLike) -> Floats:
-    """Critical value of Cochran's test on the largest of p cell variances.
+    """Critical value of Cochran's one-sided test on the largest of p cell variances, n results
+    each.
 
-    Parameters
-    ----------
-    alpha : float
-        Level of the one-sided test.
-    p : array_like of int
-        Cells, at least 2.
-    n : array_like of int
-        Results a cell, at least 2.
-
-    Returns
-    -------
-    ndarray
-        NaN where there is no test.
+    NaN with fewer than two cells or results a cell.
 
     References
     ----------
@@ -66,22 +55,10 @@ def cochran_critical(alpha: float, p: npt.ArrayLike, n: npt.ArrayLike) -> Floats
 
 
 def grubbs_critical(alpha: float, p: npt.ArrayLike, *, sides: int = 2) -> Floats:
-    """Critical value of Grubbs' test on one extreme of p values.
+    """Critical value of Grubbs' test on one extreme of p (three or more) values; else NaN.
 
-    Parameters
-    ----------
-    alpha : float
-        Level of the test.
-    p : array_like of int
-        Values, at least 3.
-    sides : {2, 1}, optional
-        2 when either end may be extreme, as in ISO 5725-2; 1 when one end alone
-        is looked at, as in many textbooks.
-
-    Returns
-    -------
-    ndarray
-        NaN where there is no test.
+    `sides` is 2 when either end may be extreme, as in ISO 5725-2; 1 when one end alone is looked
+    at, as in many textbooks.
 
     References
     ----------
@@ -100,19 +77,7 @@ def grubbs_critical(alpha: float, p: npt.ArrayLike, *, sides: int = 2) -> Floats
 
 
 def mandel_h_critical(alpha: float, p: npt.ArrayLike) -> Floats:
-    """Critical value of Mandel's h (two-sided, one cell looked at).
-
-    Parameters
-    ----------
-    alpha : float
-        Level.
-    p : array_like of int
-        Cells, at least 3.
-
-    Returns
-    -------
-    ndarray
-        NaN where there is no test.
+    """Critical value of Mandel's h (two-sided, one of p cells looked at); NaN below three cells.
 
     References
     ----------
@@ -131,19 +96,9 @@ def mandel_h_critical(alpha: float, p: npt.ArrayLike) -> Floats:
 
 
 def mandel_k_critical(alpha: float, p: npt.ArrayLike, n: npt.ArrayLike) -> Floats:
-    """Critical value of Mandel's k (one-sided, one cell looked at).
+    """Critical value of Mandel's k (one-sided, one of p cells looked at, n results each).
 
-    Parameters
-    ----------
-    alpha : float
-        Level.
-    p, n : array_like of int
-        Cells and results a cell, at least 2 each.
-
-    Returns
-    -------
-    ndarray
-        NaN where there is no test.
+    NaN with fewer than two cells or results a cell.
 
     References
     ----------
@@ -227,26 +182,14 @@ def grubbs_double_probability(ratio: float, p: int) -> float:
 
 @cache
 def grubbs_double_critical(alpha: float, p: int, *, sides: int = 2) -> float:
-    """Critical value of Grubbs' test on two extremes at the same end of p values.
+    """Critical value of Grubbs' test on two extremes at the same end of p (four or more) values.
 
-    Parameters
-    ----------
-    alpha : float
-        Level of the test.
-    p : int
-        Values, at least 4.
-    sides : {2, 1}, optional
-        2 when either end may be extreme, as in ISO 5725-2.
-
-    Returns
-    -------
-    float
-        Smaller ratios are extreme; NaN where there is no test.
+    Smaller ratios are extreme. Found by integration of the exact distribution, not read from the
+    table; `sides` as in `grubbs_critical`.
 
     References
     ----------
-    ISO 5725-2:1994, 7.3.4 and Table 5. The values are found by integration of the
-    exact distribution, not read from the table.
+    ISO 5725-2:1994, 7.3.4 and Table 5.
 
     Examples
     --------

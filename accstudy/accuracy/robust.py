@@ -115,8 +115,7 @@ def algorithm_a(values: npt.ArrayLike, *, at_most: int = 1000) -> Robust:
 
 
 def algorithm_s(sds: npt.ArrayLike, df: npt.ArrayLike, *, at_most: int = 1000) -> Any:
-    """Robust pooled value of the standard deviations of cells, (..., p), with their degrees of
-    freedom.
+    """Robust pooled value of the standard deviations of cells, (..., p).
 
     The limit factor cuts the largest tenth of the standard deviations of a normal variable; the
     adjustment factor makes the result unbiased for its square. Both are worked out, not read from

@@ -288,24 +288,11 @@ def _run(signs: Floats, of: Floats) -> NDArray[np.int64]:
 
 @cache
 def rule_run_lengths(L: float) -> dict[str, float]:
-    """In-control run length of a chart with limits at `L` sigma and one rule added.
+    """In-control run length of a chart with limits at `L` sigma and one rule added (or ``none``).
 
-    Parameters
-    ----------
-    L : float
-        Limits of the chart.
-
-    Returns
-    -------
-    dict
-        ``none`` and each rule.
-
-    Notes
-    -----
-    The run on one side exactly, by the states of its length (Champ and
-    Woodall, Technometrics 29 (1987) 393-399); the others as the mean time to
-    the first signal in one long simulated series with a fixed seed, started
-    anew after every signal (to about 3 %).
+    The run on one side exactly, by the states of its length (Champ and Woodall, Technometrics 29
+    (1987) 393-399); the others as the mean time to the first signal in one long simulated series
+    with a fixed seed, started anew after every signal (to about 3 %).
     """
     known = shewhart_run_length(L)
     out = {"none": known}

@@ -136,13 +136,12 @@ def _score(chi2: ArrayLike, df: ArrayLike) -> Floats:
 
 
 def sd_score(sd: ArrayLike, n: ArrayLike, pooled: ArrayLike) -> Floats:
-    """Standard deviations of n scans each as standard normal scores, whatever n; 2: as rare as 2
-    sigma.
+    """Standard deviations of n scans each as standard normal scores, whatever n.
 
-    Exact for normal scans: the chi-square probability of the standard deviation as a normal
-    quantile. The logarithm, the other usual scale, is not normal for few scans: with three a
-    session its skewness is -1.14, so that charts of it alarm on small values for nothing and miss
-    large ones.
+    A score of 2 is as rarely exceeded as 2 sigma. Exact for normal scans: the chi-square
+    probability of the standard deviation as a normal quantile. The logarithm, the other usual
+    scale, is not normal for few scans: with three a session its skewness is -1.14, so that charts
+    of it alarm on small values for nothing and miss large ones.
 
     Examples
     --------

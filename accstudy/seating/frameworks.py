@@ -80,17 +80,8 @@ def models(poses: pd.DataFrame, implants: pd.DataFrame) -> list[str]:
 def frameworks(poses: pd.DataFrame, implants: pd.DataFrame) -> Iterator[Framework]:
     """Frameworks of all scans, in the order of the poses, model by model.
 
-    Parameters
-    ----------
-    poses : DataFrame
-        Table ``poses``; rows without a position count as missing.
-    implants : DataFrame
-        Table ``implants``: one row a model and implant (where the reference
-        was measured again, the rows that held for these scans).
-
-    Yields
-    ------
-    Framework
+    Rows without a position count as missing; where the reference was measured again, `implants` are
+    the rows that held for these scans.
     """
     poses = shape("poses", poses)
     for model in models(poses, implants):
