@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -251,88 +252,45 @@ def plan(
 
     Example: accstudy plan my_study --s-r 20 --s-cell 10 --seed 7
     """
-    from accstudy.stages import plan as planned
     from accstudy.stages import plan as planning
     from accstudy.stages import scanlist, sizes
     from accstudy.study.toml import read_settings
-    from accstudy.tables import UNREFERENCED
 
     measured = pilot is None or read_settings(pilot / "study.toml").reference.kind != "none"
     if s_r is not None and pilot is not None:
         raise click.UsageError("give either --s-r or --pilot")
     settings = read_settings(study / "study.toml")
+    minutes: Any = {
+        "minutes_per_scan": minutes_per_scan, "minutes_per_session": minutes_per_session,
+    }  # fmt: skip
     written: list[Path] = []
     if settings.study.kind == "drift" and s_r is not None:
-        from accstudy.plan.trade import drift_trade
-
-        trade = drift_trade(
-            s_r,
-            s_cell,
-            shift=shift or settings.drift.shift_um,
-            sessions_per_year=sessions_a_year,
-            per_session=per_cell,
+        shift = shift or settings.drift.shift_um
+        written.append(_trade(study, s_r, s_cell, shift, sessions_a_year, per_cell))
+    elif pilot is not None and (difference is None or measured):
+        assumed = sizes.pilot_of(
+            pilot, settings, condition=pilot_condition, measurand=measurand, limit=limit,
+            new_operators=new_operators,
+        )  # fmt: skip
+        written.append(_sizes(study, settings, assumed, cells, per_cell, simulations, minutes))
+    elif s_r is not None:
+        assumed = sizes.assumed_pilot(
+            settings, s_r, s_cell, bias, pairs=pairs, measurand=measurand, limit=limit
         )
-        click.echo(_shown(trade, tuple(str(c) for c in trade if c != "method")))
-        click.echo(
-            "choose a line: n_baseline sets drift.baseline_sessions, n_scans sets --repeats, and "
-            "false_alarm_every sets drift.false_alarm_every in study.toml"
-        )
-        written.append(sizes.write_table(study, "plan_drift", trade))
-    elif s_r is not None or (pilot is not None and (difference is None or measured)):
-        assumed = (
-            sizes.pilot_of(
-                pilot,
-                settings,
-                condition=pilot_condition,
-                measurand=measurand,
-                limit=limit,
-                new_operators=new_operators,
-            )
-            if pilot is not None
-            else sizes.assumed_pilot(
-                settings, s_r or 0.0, s_cell, bias, pairs=pairs, measurand=measurand, limit=limit
-            )
-        )
-        with click.progressbar(
-            length=len(sizes.designs(assumed.found, cells, per_cell)), label="sizes"
-        ) as bar:
-            found = sizes.expected_sizes(
-                settings,
-                assumed,
-                cells=cells,
-                per_cell=per_cell,
-                minutes_per_scan=minutes_per_scan,
-                minutes_per_session=minutes_per_session,
-                simulations=simulations,
-                step=bar.update,
-            )
-        referenced = settings.reference.kind != "none"
-        told = _SIZES if referenced else tuple(c for c in _SIZES if c != "half_width")
-        click.echo(_shown(found.table, told))
-        for line in found.words:
-            click.echo(line if referenced else line.partition(", largest bias")[0])
-        name = "plan_sizes" if referenced else UNREFERENCED["plan_sizes"]
-        written.append(sizes.write_table(study, name, found.table))
+        written.append(_sizes(study, settings, assumed, cells, per_cell, simulations, minutes))
     elif difference is None:
         click.echo("no sample size: give --s-r (and --s-cell, --bias), or --pilot")
     if difference is not None:
         if pilot is not None:
-            known = planned.pilot_comparison(pilot, settings)
+            known = planning.pilot_comparison(pilot, settings)
         elif sds:
-            known = planned.assumed_comparison(settings, sds, levels=levels)
+            known = planning.assumed_comparison(settings, sds, levels=levels)
         else:
             raise click.UsageError("power needs --pilot, or --sd for the terms of the model")
-        power = planned.expected_power(
-            settings,
-            known,
-            difference=difference,
-            margin=margin,
-            operators=operators,
-            sessions=len(sessions),
-            per_session=per_cell,
-            minutes_per_scan=minutes_per_scan,
-            minutes_per_session=minutes_per_session,
-        )
+        power = planning.expected_power(
+            settings, known, difference=difference, margin=margin, operators=operators,
+            sessions=len(sessions), per_session=per_cell, **minutes,
+        )  # fmt: skip
         click.echo(_shown(power, _POWER))
         written.append(sizes.write_table(study, "plan_power", power))
     rows = scanlist.rows_of_list(study, settings)
@@ -348,6 +306,46 @@ def plan(
         written += drawn.written
     for path in written:
         click.echo(f"written: {path}")
+
+
+def _trade(
+    study: Path, s_r: float, s_cell: float, shift: float, a_year: float,
+    per_session: tuple[int, ...],
+) -> Path:  # fmt: skip
+    """Show and write false alarms against months to detect a shift."""
+    from accstudy.plan.trade import drift_trade
+    from accstudy.stages.sizes import write_table
+
+    trade = drift_trade(s_r, s_cell, shift=shift, sessions_per_year=a_year, per_session=per_session)
+    click.echo(_shown(trade, tuple(str(c) for c in trade if c != "method")))
+    click.echo(
+        "choose a line: n_baseline sets drift.baseline_sessions, n_scans sets --repeats, and "
+        "false_alarm_every sets drift.false_alarm_every in study.toml"
+    )
+    return write_table(study, "plan_drift", trade)
+
+
+def _sizes(
+    study: Path, settings: Any, assumed: Any, cells: tuple[int, ...], per_cell: tuple[int, ...],
+    simulations: int, minutes: Any,
+) -> Path:  # fmt: skip
+    """Show and write what studies of several sizes would find."""
+    from accstudy.stages import sizes
+    from accstudy.tables import UNREFERENCED
+
+    designs = sizes.designs(assumed.found, cells, per_cell)
+    with click.progressbar(length=len(designs), label="sizes") as bar:
+        found = sizes.expected_sizes(
+            settings, assumed, cells=cells, per_cell=per_cell, simulations=simulations,
+            step=bar.update, **minutes,
+        )  # fmt: skip
+    referenced = settings.reference.kind != "none"
+    told = _SIZES if referenced else tuple(c for c in _SIZES if c != "half_width")
+    click.echo(_shown(found.table, told))
+    for line in found.words:
+        click.echo(line if referenced else line.partition(", largest bias")[0])
+    name = "plan_sizes" if referenced else UNREFERENCED["plan_sizes"]
+    return sizes.write_table(study, name, found.table)
 
 
 _SIZES = (

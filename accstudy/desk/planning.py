@@ -215,8 +215,6 @@ def sizes(study: Path, given: dict[str, str], put: Put, pilot: Path | str = "") 
 
 def power(study: Path, given: dict[str, str], put: Put, pilot: Path | str = "") -> dict[str, Any]:
     """Power of a comparison, as `plan --difference` tells it."""
-    from accstudy.stages import plan as planned
-
     settings = read_settings(study / "study.toml")
     difference = number_of(given.get("difference", ""), "difference to detect")
     if not difference:
@@ -235,12 +233,12 @@ def power(study: Path, given: dict[str, str], put: Put, pilot: Path | str = "") 
             hint="give it, or a pilot study",
         )
     known = (
-        planned.pilot_comparison(Path(pilot), settings)
+        planning.pilot_comparison(Path(pilot), settings)
         if pilot
-        else planned.assumed_comparison(settings, sds, levels={})
+        else planning.assumed_comparison(settings, sds, levels={})
     )
     put({"scan": "", "done": 0, "total": 0})
-    table = planned.expected_power(
+    table = planning.expected_power(
         settings, known, difference=difference, margin=margin,
         operators=_counts(given.get("operators") or "3, 6", "operators"),
         per_session=_counts(given.get("per_cell") or "3, 5", "scans of a session"),

@@ -128,8 +128,7 @@ def check_flats(rows: pd.DataFrame, *, file: str) -> list[Finding]:
 
 
 def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame, list[Finding]]:
-    """Check typed reference rows (with ``row``); axes are brought to length 1, flats square to
-    them.
+    """Check typed reference rows (with ``row``); axes get length 1, flats are made square to them.
 
     Found are doubled or coincident implants, axes that are no unit vectors or point against the
     others, flats along the axis.
@@ -141,93 +140,90 @@ def check_reference(implants: pd.DataFrame, *, file: str) -> tuple[pd.DataFrame,
         return out, findings
     if long := too_many_rows(out, file=file):
         return out.head(0), [*findings, *long]
-    numbers = out[_POSITION + _AXIS].to_numpy(float)
-    complete = np.isfinite(numbers).all(axis=1)
-    norms = np.linalg.norm(out[_AXIS].to_numpy(float), axis=1)
-    for i in np.flatnonzero(complete & (np.abs(norms - 1) > 0.01)):
-        findings.append(
-            fault(
-                "axis-length",
-                f"the axis has length {norms[i]:.4g}, not 1",
-                place(file, out["row"].iloc[i], "axis_x"),
-                "give a unit vector that points out of the bone",
-            )
-        )
-    with np.errstate(invalid="ignore"):
-        out[_AXIS] = unit(out[_AXIS].to_numpy(float))
-    findings += check_flats(out, file=file)
-    flats = out[_FLAT].to_numpy(float)
-    axes = out[_AXIS].to_numpy(float)
-    across = flats - np.sum(flats * axes, axis=1, keepdims=True) * axes
-    with np.errstate(invalid="ignore"):
-        out[_FLAT] = unit(across)
+    out["_complete"] = np.isfinite(out[_POSITION + _AXIS].to_numpy(float)).all(axis=1)
+    findings += _directions(out, file)
     firsts = out.drop_duplicates("model")
     findings += alike(firsts["model"].tolist(), firsts["row"].tolist(), file=file, column="model")
-    since = [str(at) for at in out["valid_from"]]
-    for (model, _), group in out.groupby(
-        [out["model"], pd.Series(since, index=out.index)], sort=False
-    ):
-        index = group.index.to_numpy()
-        for implant, count in group["implant"].value_counts().items():
-            if count > 1:
-                row = group.loc[group["implant"] == implant, "row"].iloc[-1]
-                what = say(
-                    "findings.implant_of_model_is", implant=implant, model=model, count=count
-                )
-                at = place(file, row, "implant")
-                findings.append(fault("duplicate-implant", what, at, "remove one of the rows"))
-        findings += alike(group["implant"].tolist(), group["row"].tolist(), file=file,
-                          column="implant")  # fmt: skip
-        group = group.drop_duplicates("implant")
-        index = group.index.to_numpy()
-        if many := too_many_implants(group, file=file):
-            findings += many
-            continue
-        if not complete[index].all():
-            continue
-        positions = group[_POSITION].to_numpy(float)
-        gaps = np.linalg.norm(positions[:, None] - positions[None], axis=2)
-        close = np.triu(gaps < 1.0, k=1)
-        unit_of = _unit_of(gaps) if close.any() else ""
-        for i, j in zip(*np.nonzero(close), strict=True):
-            a, b = group["implant"].iloc[i], group["implant"].iloc[j]
-            findings.append(
-                fault(
-                    "coincident-implants",
-                    f'implants "{a}" and "{b}" of model "{model}" are {gaps[i, j]:.3g} mm apart',
-                    place(file, group["row"].iloc[j], "x_mm"),
-                    f'if the coordinates are in {unit_of}, write length_unit = "{unit_of}" below '
-                    "[reference] in study.toml"
-                    if unit_of
-                    else "check reference.length_unit and the coordinates",
-                )
-            )
-            if unit_of:  # one finding says it for all
-                break
-        largest = gaps.max() if len(group) > 1 else np.nan
-        if largest > 200:
-            findings.append(
-                Finding(
-                    Severity.WARNING,
-                    "reference-size",
-                    say("findings.model_is_mm_wide", model=model, largest=largest),
-                    place(file, group["row"].iloc[0], "x_mm"),
-                    say("findings.check_reference_length_unit"),
-                )
-            )
-        findings += one_implant(group, file=file)
-        shared = common_axis(axes[index])
-        tilt = angle_between_deg(axes[index], shared)
-        for i in np.flatnonzero(tilt > 90):
-            findings.append(
-                fault(
-                    "inward-axis",
-                    f'the axis of "{group["implant"].iloc[i]}" points against the others',
-                    place(file, group["row"].iloc[i], "axis_x"),
-                    "axes point out of the bone: change its sign",
-                )
-            )
-    return out, findings
+    since = pd.Series([str(at) for at in out["valid_from"]], index=out.index)
+    for (model, _), group in out.groupby([out["model"], since], sort=False):
+        findings += _check_model(str(model), group, file)
+    return out.drop(columns="_complete"), findings
+
+
+def _directions(out: pd.DataFrame, file: str) -> list[Finding]:
+    """Check axes and flats; bring axes to length 1, flats square to them."""
+    norms = np.linalg.norm(out[_AXIS].to_numpy(float), axis=1)
+    found = [
+        fault(
+            "axis-length",
+            f"the axis has length {norms[i]:.4g}, not 1",
+            place(file, out["row"].iloc[i], "axis_x"),
+            "give a unit vector that points out of the bone",
+        )
+        for i in np.flatnonzero(out["_complete"] & (np.abs(norms - 1) > 0.01))
+    ]
+    with np.errstate(invalid="ignore"):
+        out[_AXIS] = unit(out[_AXIS].to_numpy(float))
+    found += check_flats(out, file=file)
+    flats, axes = out[_FLAT].to_numpy(float), out[_AXIS].to_numpy(float)
+    with np.errstate(invalid="ignore"):
+        out[_FLAT] = unit(flats - np.sum(flats * axes, axis=1, keepdims=True) * axes)
+    return found
+
+
+def _check_model(model: str, group: pd.DataFrame, file: str) -> list[Finding]:
+    """Check the implants of one model against each other."""
+    found = []
+    for implant, count in group["implant"].value_counts().items():
+        if count > 1:
+            row = group.loc[group["implant"] == implant, "row"].iloc[-1]
+            what = say("findings.implant_of_model_is", implant=implant, model=model, count=count)
+            at = place(file, row, "implant")
+            found.append(fault("duplicate-implant", what, at, "remove one of the rows"))
+    found += alike(group["implant"].tolist(), group["row"].tolist(), file=file, column="implant")
+    group = group.drop_duplicates("implant")
+    if many := too_many_implants(group, file=file):
+        return found + many
+    if not group["_complete"].all():
+        return found
+    found += _distances(model, group, file) + one_implant(group, file=file)
+    axes = group[_AXIS].to_numpy(float)
+    tilt = angle_between_deg(axes, common_axis(axes))
+    return found + [
+        fault(
+            "inward-axis",
+            f'the axis of "{group["implant"].iloc[i]}" points against the others',
+            place(file, group["row"].iloc[i], "axis_x"),
+            "axes point out of the bone: change its sign",
+        )
+        for i in np.flatnonzero(tilt > 90)
+    ]
+
+
+def _distances(model: str, group: pd.DataFrame, file: str) -> list[Finding]:
+    """Find implants on one place, and a model of a size that no arch has."""
+    positions = group[_POSITION].to_numpy(float)
+    gaps = np.linalg.norm(positions[:, None] - positions[None], axis=2)
+    close = np.triu(gaps < 1.0, k=1)
+    unit_of = _unit_of(gaps) if close.any() else ""
+    mend = "check reference.length_unit and the coordinates"
+    if unit_of:
+        mend = f'if the coordinates are in {unit_of}, write length_unit = "{unit_of}" below '
+        mend += "[reference] in study.toml"
+    found = []
+    for i, j in zip(*np.nonzero(close), strict=True):
+        a, b = group["implant"].iloc[i], group["implant"].iloc[j]
+        what = f'implants "{a}" and "{b}" of model "{model}" are {gaps[i, j]:.3g} mm apart'
+        at = place(file, group["row"].iloc[j], "x_mm")
+        found.append(fault("coincident-implants", what, at, mend))
+        if unit_of:  # one finding says it for all
+            break
+    if gaps.max() > 200:
+        what = say("findings.model_is_mm_wide", model=model, largest=gaps.max())
+        at = place(file, group["row"].iloc[0], "x_mm")
+        mend = say("findings.check_reference_length_unit")
+        found.append(Finding(Severity.WARNING, "reference-size", what, at, mend))
+    return found
 
 
 def _unit_of(gaps_mm: np.ndarray) -> str:
