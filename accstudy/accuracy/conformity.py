@@ -265,15 +265,7 @@ def _row(
 ) -> dict[str, Any]:
     """One statement, decided by the model, or pair, with the largest guarded bound."""
     single = scope == EACH_PAIR
-    candidates = []
-    for k, (b, j) in enumerate(zip(bounds, judged, strict=True)):
-        width = j.guard if single else np.max(j.guard, keepdims=True)
-        low = j.guard_low if single else np.max(j.guard_low, keepdims=True)
-        for i in range(len(b.bound)):
-            top = b.bound[i] + np.nan_to_num(width[i])
-            candidates.append((top if np.isfinite(top) else np.inf, -k, -i, width[i], low[i]))
-    _, k, i, width, low = max(candidates, key=lambda c: c[:3])
-    k, i = -k, -i
+    k, i, width, low = _deciding(judged, bounds, single)
     sample, b = case.samples[k], bounds[k]
     u = case.u[k][i] if single else float(np.max(case.u[k]))
     said = "" if "" in verdicts else _RANK[max(_RANK.index(v) for v in verdicts)]
@@ -282,14 +274,13 @@ def _row(
     lows = np.concatenate([x.bound_low for x in bounds])
     largest = np.concatenate([x.largest for x in bounds])
     grouping = sample.grouping
-    cells = {c for s in case.samples for c in np.unique(s.grouping.cell)}
     n_scans = sum(len(s.matrix) for s in case.samples)
     n_free = nonparametric_n(case.rule.coverage, case.rule.confidence)
     free = all(x.distribution_free for x in bounds)
     enough = len(sample.matrix) >= n_free
     contradicted = any(j.contradicted for j in judged)
     furthest = np.nanmax(largest) if np.isfinite(largest).any() else np.nan
-    row: dict[str, Any] = {
+    return {
         "condition": sample.condition,
         "measurand": limit.measurand,
         "scope": scope,
@@ -323,7 +314,7 @@ def _row(
         "p_left_out": case.p_left_out,
         "verdict": said if np.isfinite(b.bound[i]) or not said else NOT_VERIFIED,
         "n_scans": n_scans,
-        "n_cells": len(cells) if len(case.samples) == 1 else _cells(case),
+        "n_cells": _cells(case),
         "n_independent": min(
             independent_scans(s.grouping, these_operators=case.rule.these_operators)
             for s in case.samples
@@ -331,7 +322,21 @@ def _row(
         "n_without_assumption": n_free,
         "note": "; ".join(_notes(case, sample, u, grouping, contradicted)),
     }
-    return row
+
+
+def _deciding(
+    judged: list[Judgement], bounds: list[Bounds], single: bool
+) -> tuple[int, int, float, float]:
+    """Model and pair with the largest guarded bound, the first of equals; its guards."""
+    candidates = []
+    for k, (b, j) in enumerate(zip(bounds, judged, strict=True)):
+        width = j.guard if single else np.max(j.guard, keepdims=True)
+        low = j.guard_low if single else np.max(j.guard_low, keepdims=True)
+        for i in range(len(b.bound)):
+            top = b.bound[i] + np.nan_to_num(width[i])
+            candidates.append((top if np.isfinite(top) else np.inf, -k, -i, width[i], low[i]))
+    _, k, i, width_at, low_at = max(candidates, key=lambda c: c[:3])
+    return -k, -i, width_at, low_at
 
 
 def _cells(case: Case) -> int:
