@@ -12,7 +12,7 @@ import pandas as pd
 
 from accstudy.accuracy.measurands import IMPLANT_MEASURANDS
 from accstudy.errors import InputError
-from accstudy.study.runs import of_mean
+from accstudy.study.reference_runs import of_mean
 from accstudy.tables import valid_since
 
 __all__ = [

@@ -26,8 +26,8 @@ from accstudy.stages.body import (
     picture,
 )
 from accstudy.stages.drawings import learn_drawing, learned_anatomy, learned_words
-from accstudy.study.arrange import Said, arranged
 from accstudy.study.disk import read_bytes
+from accstudy.study.exported import Said, arranged
 from accstudy.study.files import Files, resolve
 from accstudy.study.header import Layout, headed
 from accstudy.study.propose import proposed_lines

@@ -13,9 +13,9 @@ import pandas as pd
 from scipy.special import stdtr, stdtrit
 
 from accstudy.accuracy.judge import ALL_PAIRS, VERIFIED
+from accstudy.drift.conformity import hold_limit
 from accstudy.drift.designs import ALPHA, DriftOptions, Rows, effective_number
 from accstudy.drift.device import Device
-from accstudy.drift.limits import hold_limit
 from accstudy.drift.measurands import CROSS_ARCH, scan_measurands, session_table
 from accstudy.drift.signals import Found
 from accstudy.drift.status import Held, device_status
@@ -274,7 +274,7 @@ def analyze_drift(
     measurands share the risk `ALPHA`, as if they were independent.
 
     Charts serve class means, in which pairs that err in opposite ways cancel. The limit
-    is held against every pair in every session (`accstudy.drift.limits`).
+    is held against every pair in every session (`accstudy.drift.conformity`).
     """
     settings = options or DriftOptions()
     values = scan_measurands(

@@ -10,15 +10,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from accstudy.drift.chart_limits import MeanLimits, sd_factors, sd_run_length
 from accstudy.drift.charts import RULES, rule_run_lengths
-from accstudy.drift.estimated import MeanLimits, sd_factors, sd_run_length
+from accstudy.drift.distributions import ScoreStep, Step
 from accstudy.drift.runlength import (
     cusum_run_length,
     ewma_run_length,
     range_run_length,
     shewhart_run_length,
 )
-from accstudy.drift.steps import ScoreStep, Step
 from accstudy.drift.stretch import Spread, Stretch
 from accstudy.tables import shape
 

@@ -12,6 +12,7 @@ import pandas as pd
 import scipy  # scipy.stats loads when it is first used
 
 from accstudy.drift.changes import Changes
+from accstudy.drift.conformity import sample_advice
 from accstudy.drift.designs import (
     ALPHA,
     CHARTS_COUNT,
@@ -21,7 +22,6 @@ from accstudy.drift.designs import (
     effective_number,
     run_length_rows,
 )
-from accstudy.drift.limits import sample_advice
 from accstudy.drift.measurands import MIN_SESSIONS, SCALE, session_table, starts
 from accstudy.drift.signals import (
     Found,

@@ -20,7 +20,7 @@ from scipy.interpolate import BarycentricInterpolator
 from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri
 
-from accstudy.drift.steps import NormalStep, Step, as_step
+from accstudy.drift.distributions import NormalStep, Step, as_step
 
 __all__ = [
     "LAMBDAS",

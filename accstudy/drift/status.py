@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from accstudy.accuracy.judge import ALL_PAIRS, REFUTED, VERIFIED
+from accstudy.drift.conformity import next_session
 from accstudy.drift.device import Charted, Device
-from accstudy.drift.limits import next_session
 from accstudy.drift.measurands import CROSS_ARCH
 from accstudy.drift.signals import Found, unit_text
 from accstudy.words.catalogue import say

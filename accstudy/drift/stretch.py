@@ -11,8 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from accstudy.drift.changes import find_changes, noticed
-from accstudy.drift.charts import Cusum, constants, cusum, ewma, rule_signals
-from accstudy.drift.estimated import (
+from accstudy.drift.chart_limits import (
     MeanLimits,
     ScoreBaseline,
     SpreadLimits,
@@ -23,8 +22,9 @@ from accstudy.drift.estimated import (
     sd_factors,
     spread_limits,
 )
+from accstudy.drift.charts import Cusum, constants, cusum, ewma, rule_signals
+from accstudy.drift.distributions import sd_of_score, sd_score
 from accstudy.drift.measurands import MIN_SESSIONS, Baseline, baseline_of
-from accstudy.drift.steps import sd_of_score, sd_score
 from accstudy.drift.trend import months
 
 __all__ = ["Spread", "Stretch", "chart_stretch", "OF_SD", "OUTSIDE", "chart_points"]

@@ -6,8 +6,8 @@ import math
 
 import pandas as pd
 
+from accstudy.drift.chart_limits import best_mean_limits
 from accstudy.drift.designs import CHARTS_COUNT
-from accstudy.drift.estimated import best_mean_limits
 from accstudy.drift.runlength import cusum_run_length, ewma_run_length
 from accstudy.errors import InputError
 from accstudy.tables import shape

@@ -23,7 +23,7 @@ from accstudy.seating.frameworks import (
 from accstudy.seating.gaps import Seats
 from accstudy.seating.summary import TERMINAL_SCREW
 from accstudy.seating.table import BEST_SEAT
-from accstudy.study.runs import of_mean
+from accstudy.study.reference_runs import of_mean
 from accstudy.tables import shape
 
 __all__ = ["locating_misfits", "reference_uncertainty"]

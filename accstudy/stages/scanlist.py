@@ -13,8 +13,8 @@ import pandas as pd
 
 from accstudy.errors import InputError
 from accstudy.plan.listing import Proposal, ScanFile, propose_scans
-from accstudy.study.arrange import Said, named_sheet
 from accstudy.study.disk import write_files
+from accstudy.study.exported import Said, named_sheet
 from accstudy.study.files import resolve
 from accstudy.study.header import Layout, read_sheet
 from accstudy.study.settings import Settings

@@ -46,7 +46,7 @@ from accstudy.study.record import (
     session_digests,
     versions,
 )
-from accstudy.study.runs import reference_files
+from accstudy.study.reference_runs import reference_files
 from accstudy.tables import TABLES, UNREFERENCED, csv_bytes, read_csv
 from accstudy.words.catalogue import say
 

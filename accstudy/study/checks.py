@@ -10,7 +10,7 @@ from accstudy.errors import Finding, Nearest, Severity, nearest, place
 from accstudy.geometry.features import DESIGNED, occlusal_direction
 from accstudy.geometry.rigid import angle_between_deg
 from accstudy.study.settings import Settings
-from accstudy.study.typed import fault, records
+from accstudy.study.typed_rows import fault, records
 from accstudy.words.catalogue import say
 
 __all__ = [

@@ -13,7 +13,7 @@ from accstudy.errors import Finding, InputError, nearest, place
 from accstudy.study.cells import Section, Whole
 from accstudy.study.disk import read_bytes
 from accstudy.study.sheet import MAX_BYTES, Cells, Sheet, TableFile
-from accstudy.study.typed import fault
+from accstudy.study.typed_rows import fault
 
 __all__ = ["Layout", "one_or_several", "headed", "read_sheet"]
 

@@ -20,7 +20,7 @@ from accstudy.geometry.touch import (
 )
 from accstudy.study.settings import Reference
 from accstudy.study.spelling import alike
-from accstudy.study.typed import fault
+from accstudy.study.typed_rows import fault
 from accstudy.tables import shape
 from accstudy.words.catalogue import say
 

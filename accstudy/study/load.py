@@ -21,10 +21,10 @@ from accstudy.study.checks import (
 )
 from accstudy.study.files import Files
 from accstudy.study.reader import Reader
-from accstudy.study.runs import Runs
+from accstudy.study.reference_runs import Runs
 from accstudy.study.settings import ScanBodySettings, Settings
 from accstudy.study.toml import read_settings
-from accstudy.study.typed import records
+from accstudy.study.typed_rows import records
 from accstudy.tables import empty, valid_since
 from accstudy.words.catalogue import say
 

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from accstudy.errors import Finding, Nearest, Severity, place
 from accstudy.geometry.rigid import unit
 from accstudy.study.implants import check_flats, one_implant, too_many_implants, too_many_rows
-from accstudy.study.misplaced import Positions, Slip, find_slip, nothing_suspicious
-from accstudy.study.typed import fault, records
+from accstudy.study.slips import Positions, Slip, find_slip, nothing_suspicious
+from accstudy.study.typed_rows import fault, records
 from accstudy.tables import shape
 from accstudy.words.catalogue import say
 

@@ -14,8 +14,8 @@ import pandas as pd
 
 from accstudy.errors import Finding, InputError, Nearest, Severity, StudyError, place
 from accstudy.geometry.features import UNIT_MM
-from accstudy.study.arrange import Said, arranged
 from accstudy.study.checks import against_reference
+from accstudy.study.exported import Said, arranged
 from accstudy.study.files import Files
 from accstudy.study.header import headed
 from accstudy.study.implants import (
@@ -31,11 +31,11 @@ from accstudy.study.positions import (
     check_sketch,
     provisional_arrangement,
 )
-from accstudy.study.runs import Runs, listed, mean_of_runs, note_on_runs, reference_files
+from accstudy.study.reference_runs import Runs, listed, mean_of_runs, note_on_runs, reference_files
 from accstudy.study.settings import Reference, Settings
 from accstudy.study.sheet import MAX_BYTES, TableFile
 from accstudy.study.spelling import alike
-from accstudy.study.typed import MORE, fault, first_faults, records, typed
+from accstudy.study.typed_rows import MORE, fault, first_faults, records, typed
 from accstudy.tables import TABLES
 from accstudy.words.catalogue import say
 

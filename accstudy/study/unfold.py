@@ -9,7 +9,7 @@ from dataclasses import replace
 from accstudy.errors import Finding, Severity, nearest, place
 from accstudy.study.header import Layout
 from accstudy.study.sheet import Sheet
-from accstudy.study.typed import fault
+from accstudy.study.typed_rows import fault
 from accstudy.tables import TABLES
 from accstudy.words.catalogue import say
 

@@ -29,7 +29,7 @@ with atheris.instrument_imports(include=["accstudy"]):
     from accstudy.errors import AccstudyError, Finding, StudyError
     from accstudy.mesh.read import read_mesh
     from accstudy.stages.cache import Cache, Stamps
-    from accstudy.study.arrange import Said, arranged
+    from accstudy.study.exported import Said, arranged
     from accstudy.study.header import Layout, read_sheet
     from accstudy.study.load import load_study
     from accstudy.study.record import (
@@ -40,7 +40,7 @@ with atheris.instrument_imports(include=["accstudy"]):
         read_record,
     )
     from accstudy.study.toml import _known_keys
-    from accstudy.study.typed import typed
+    from accstudy.study.typed_rows import typed
 
 import numpy as np
 

@@ -8,8 +8,8 @@ import pytest
 from click.testing import CliRunner
 
 from accstudy.cli import main
+from accstudy.drift.chart_limits import best_mean_limits
 from accstudy.drift.designs import CHARTS_COUNT
-from accstudy.drift.estimated import best_mean_limits
 from accstudy.errors import InputError
 from accstudy.plan.trade import drift_trade
 from accstudy.tables import read_csv

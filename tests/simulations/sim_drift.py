@@ -31,8 +31,7 @@ import pandas as pd
 
 from accstudy.compare.deviations import implant_deviations, pair_deviations
 from accstudy.drift.analysis import DriftOptions, analyze_drift
-from accstudy.drift.designs import CHARTS_COUNT
-from accstudy.drift.estimated import (
+from accstudy.drift.chart_limits import (
     HORIZON,
     MeanLimits,
     ScoreBaseline,
@@ -43,6 +42,8 @@ from accstudy.drift.estimated import (
     sd_factors,
     sd_run_length,
 )
+from accstudy.drift.designs import CHARTS_COUNT
+from accstudy.drift.distributions import NormalStep, ScoreStep, Step
 from accstudy.drift.measurands import Baseline
 from accstudy.drift.runlength import (
     cusum_limit,
@@ -54,7 +55,6 @@ from accstudy.drift.runlength import (
     shewhart_limit,
     shewhart_run_length,
 )
-from accstudy.drift.steps import NormalStep, ScoreStep, Step
 from accstudy.drift.stretch import OF_SD, Spread, Stretch, chart_points, chart_stretch
 from accstudy.tables import empty, shape
 

@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 
 from accstudy.accuracy.judge import ALL_PAIRS, VERIFIED
-from accstudy.drift.limits import limit_rows, pair_sessions
+from accstudy.drift.conformity import limit_rows, pair_sessions
 from accstudy.drift.trend import slope_of
 
 SESSIONS, SD, GROWTH, STEP = 36, 5.0, 1.7, 20.0

@@ -11,10 +11,10 @@ from small_study import SETTINGS, write
 
 from accstudy.errors import InputError, Severity, StudyError
 from accstudy.stages.scanlist import appended
-from accstudy.study.arrange import Said, arranged
+from accstudy.study.exported import Said, arranged
 from accstudy.study.load import load_study
 from accstudy.study.settings import Poses, Reference, Scans
-from accstudy.study.typed import typed
+from accstudy.study.typed_rows import typed
 
 TABLE = """Element;Datum;X;Y;Z;I;J;K
 I1;31.01.2025;-0,5;0;0,1;0;0;1

@@ -29,8 +29,8 @@ from accstudy.stages.check import check_study
 from accstudy.study.cells import parse_number
 from accstudy.study.header import read_sheet
 from accstudy.study.load import load_study
-from accstudy.study.misplaced import Positions, find_slip
 from accstudy.study.positions import check_sketch
+from accstudy.study.slips import Positions, find_slip
 from accstudy.tables import csv_bytes
 
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from accstudy.drift.charts import cusum, ewma
-from accstudy.drift.estimated import (
+from accstudy.drift.chart_limits import (
     HORIZON,
     best_mean_limits,
     individuals_factor,
@@ -14,6 +13,7 @@ from accstudy.drift.estimated import (
     mean_limits,
     range_factor,
 )
+from accstudy.drift.charts import cusum, ewma
 
 RUN_LENGTH = 100.0
 

@@ -12,7 +12,7 @@ from accstudy.geometry.rigid import frame_from_axis
 from accstudy.stages.references import reference_pairs
 from accstudy.study.implants import check_reference
 from accstudy.study.load import load_study
-from accstudy.study.runs import mean_of_runs, of_mean
+from accstudy.study.reference_runs import mean_of_runs, of_mean
 from accstudy.tables import shape
 
 MOVED = ["dx_um", "dy_um", "dz_um"]

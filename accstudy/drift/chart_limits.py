@@ -8,9 +8,9 @@ what the baseline could have been.
 
 The chart of standard deviations itself supposes that precision is the same in all sessions. The
 others also hold what varies between sessions: a session's standard deviation becomes a score
-(`accstudy.drift.steps.sd_score`), and centre and spread of the scores come from the baseline's
-sessions, one value a session. The spread is taken from their moving ranges, but as no less than 1,
-which is what the scans alone make it.
+(`sd_score`), and centre and spread of the scores come from the baseline's sessions, one value a
+session. The spread is taken from their moving ranges, but as no less than 1, which is what the
+scans alone make it.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ from scipy.optimize import brentq
 from scipy.special import chdtr, chdtrc, chdtri, fdtri, ndtr, stdtrit
 
 from accstudy.drift.charts import constants
+from accstudy.drift.distributions import ScoreStep, Step, sd_score
 from accstudy.drift.runlength import (
     LAMBDAS,
     cusum_limit,
@@ -34,7 +35,6 @@ from accstudy.drift.runlength import (
     range_risk,
     shewhart_limit,
 )
-from accstudy.drift.steps import ScoreStep, Step, sd_score
 
 __all__ = [
     "HORIZON",

@@ -12,7 +12,7 @@ from accstudy.study.disk import read_bytes
 from accstudy.study.header import Layout, headed
 from accstudy.study.propose import proposed_lines
 from accstudy.study.sheet import MAX_BYTES, Cells, Sheet, TableFile
-from accstudy.study.typed import fault
+from accstudy.study.typed_rows import fault
 from accstudy.study.unfold import unfolded
 from accstudy.tables import TABLES
 from accstudy.words.catalogue import say

@@ -18,7 +18,7 @@ from accstudy.errors import Finding, InputError, Severity, place
 from accstudy.geometry.rigid import fit_rigid, unit
 from accstudy.study.files import Files
 from accstudy.study.settings import Reference
-from accstudy.study.typed import fault
+from accstudy.study.typed_rows import fault
 from accstudy.tables import empty, shape
 from accstudy.words.catalogue import say
 

@@ -7,12 +7,13 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from accstudy.drift.estimated import (
+from accstudy.drift.chart_limits import (
     score_baseline,
     sd_factors,
     sd_run_length,
     spread_limits,
 )
+from accstudy.drift.distributions import ScoreStep, sd_of_score, sd_score
 from accstudy.drift.runlength import (
     cusum_run_length,
     ewma_run_length,
@@ -21,7 +22,6 @@ from accstudy.drift.runlength import (
     shewhart_run_length,
 )
 from accstudy.drift.signals import chart_signals
-from accstudy.drift.steps import ScoreStep, sd_of_score, sd_score
 from accstudy.drift.stretch import OF_SD, chart_points, chart_stretch
 from accstudy.tables import empty
 
