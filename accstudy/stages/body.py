@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -23,6 +24,7 @@ __all__ = [
     "likely",
     "picture",
     "shown_name",
+    "toml_value",
 ]
 
 _USUAL_MM = (2.0, 40.0)
@@ -65,7 +67,7 @@ def body_words(found: Anatomy, *, mesh: str, name: str = "default") -> list[str]
     others = [pair for pair in lettered(found) if pair[0] != best[0]]
     for letter, level in others:
         lines.append(
-            f"# origin {letter}: origin_mm = {_listed(_rounded(level.point_mm, 4))}, "
+            f"# origin {letter}: origin_mm = {toml_value(_rounded(level.point_mm, 4))}, "
             f"use_above_mm = {_use_above(level, found):g}"
         )
     return lines
@@ -103,7 +105,7 @@ def _toml(found: Anatomy, level: Level, mesh: str, name: str) -> list[str]:
     return [
         f"[scan_body.{name}]",
         f'mesh = "{mesh}"',
-        *(f"{key} = {_listed(value)}" for key, value in values.items()),
+        *(f"{key} = {toml_value(value)}" for key, value in values.items()),
     ]
 
 
@@ -147,8 +149,13 @@ def _rounded(values: np.ndarray, decimals: int) -> list[float]:
     return [float(f"{v + 0.0:g}") for v in np.round(values, decimals)]
 
 
-def _listed(value: list[float] | float) -> str:
-    return f"[{', '.join(f'{v:g}' for v in value)}]" if isinstance(value, list) else f"{value:g}"
+def toml_value(value: Any) -> str:
+    """A value as it stands in study.toml, numbers with six digits."""
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{k} = {toml_value(v)}" for k, v in value.items()) + " }"
+    if isinstance(value, list):
+        return f"[{', '.join(map(toml_value, value))}]"
+    return f'"{value}"' if isinstance(value, str) else f"{value:g}"
 
 
 def _vector(values: np.ndarray, decimals: int = 4) -> str:

@@ -15,7 +15,7 @@ from accstudy.locate.learn import LearnedBody, learn_body
 from accstudy.mesh.model import Mesh
 from accstudy.mesh.read import read_mesh, study_mesh
 from accstudy.simulate.files import stl_bytes
-from accstudy.stages.body import beside_settings, body_words, picture, shown_name
+from accstudy.stages.body import beside_settings, body_words, picture, shown_name, toml_value
 from accstudy.study.disk import write_files
 from accstudy.study.files import Files
 from accstudy.study.reader import Reader
@@ -52,7 +52,7 @@ class Lesson:
             "",
             f"lines for study.toml, instead of the present [scan_body.{self.name}]:",
             f"[scan_body.{self.name}]",
-            *(f"{key} = {_toml(value)}" for key, value in self.values.items()),
+            *(f"{key} = {toml_value(value)}" for key, value in self.values.items()),
             "",
             *(f"written: {one}" for one in self.written),
         ]
@@ -186,14 +186,6 @@ def _rotation(body: LearnedBody) -> str:
         "rotation  the reference has no flats: flat is an arbitrary direction, the same in every "
         "scan, unrelated to the flat of the implant"
     )
-
-
-def _toml(value: Any) -> str:
-    if isinstance(value, dict):
-        return "{ " + ", ".join(f"{k} = {_toml(v)}" for k, v in value.items()) + " }"
-    if isinstance(value, list):
-        return f"[{', '.join(map(_toml, value))}]"
-    return f'"{value}"' if isinstance(value, str) else f"{value:g}"
 
 
 def _up(value: float) -> float:
