@@ -160,19 +160,9 @@ def _table(
 
 
 def frames(poses: pd.DataFrame) -> list[Rigid]:
-    """Implant frames of a table with positions, axes and flats.
+    """Implant frames of table ``implants`` or ``poses``: motions into the table's frame.
 
-    Parameters
-    ----------
-    poses : DataFrame
-        Table ``implants`` or ``poses``.
-
-    Returns
-    -------
-    list of Rigid
-        For each row the motion that maps the implant frame (z the axis, x
-        towards the flat) into the table's frame. Without a flat x is arbitrary
-        but reproducible.
+    z is the axis, x towards the flat; without a flat x is arbitrary but reproducible.
     """
     found = []
     for row in poses.itertuples():

@@ -108,23 +108,7 @@ class Scanner:
 def systematic(
     scanner: Scanner, levels: Mapping[str, object], seed: int, n_implants: int
 ) -> tuple[float, float, float]:
-    """Scale (ppm), curl and bend (deg per 10 mm) of a scan.
-
-    Parameters
-    ----------
-    scanner : Scanner
-        What the device does.
-    levels : mapping
-        Operator, session and date of the scan.
-    seed : int
-        Seed of the study.
-    n_implants : int
-        Implants of the model.
-
-    Returns
-    -------
-    tuple of float
-    """
+    """Scale (ppm), curl and bend (deg per 10 mm) of a scan with these levels."""
     values = np.array([scanner.scale_ppm, scanner.curl_deg, scanner.bend_deg])
     values[0] += scanner.scale_ppm_per_implant * (n_implants - 2) + scanner.thermal_ppm
     for name in ("operator", "session"):

@@ -52,22 +52,10 @@ def settings(kind: str) -> bytes:
 
 
 def stl_bytes(mesh: Mesh, *, title: str = "", decimals: int | None = 3) -> bytes:
-    """Write a mesh as binary STL.
+    """Write a mesh as binary STL, coordinates rounded first (3 decimals: 1 um).
 
-    Parameters
-    ----------
-    mesh : Mesh
-        Triangles.
-    title : str
-        For the header, at most 80 ASCII characters.
-    decimals : int, optional
-        Decimals to which coordinates are rounded first; 3 is 1 um.
-
-    Returns
-    -------
-    bytes
-        Normals are zero, which means that they follow from the corners; this
-        packs better.
+    Normals are zero, which means that they follow from the corners; this packs better. `title` has
+    80 ASCII characters at most.
     """
     points = mesh.vertices_mm if decimals is None else np.round(mesh.vertices_mm, decimals)
     records = np.zeros(len(mesh.faces), _STL_TRIANGLE)

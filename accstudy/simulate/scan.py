@@ -34,16 +34,8 @@ Floats = NDArray[np.float64]
 class Noise:
     """Random displacement of the surface along its normal.
 
-    Parameters
-    ----------
-    rms_um : float
-        Standard deviation of the correlated part.
-    correlation_mm : float
-        Distance at which its correlation has fallen to 1/e; 0 is white.
-    white_um : float
-        Standard deviation of a white part besides.
-    kernel : {"gaussian", "exponential"}
-        Smooth or rough.
+    A correlated part, smooth or rough, whose correlation has fallen to 1/e at ``correlation_mm``
+    (0: white), and a white part besides.
     """
 
     rms_um: float = 8.0

@@ -240,22 +240,17 @@ SAMPLE_SEEDS = {"validation": 1, "comparison": 2, "drift": 3}
 
 
 def simulate_study(kind: str, folder: Path, *, seed: int = 1) -> Path:
-    """Write an invented study with known truth.
+    """Write an invented study with known truth; what was put in stands in its ``truth/``.
 
     Parameters
     ----------
     kind : {"validation", "comparison", "drift"}
-        Meshes of a 6-implant model; positions of three techniques on four
+        Meshes of a 6-implant model; positions of three techniques on eight
         models; positions of three devices over 18 months.
     folder : Path
         Where; not there yet, or empty.
     seed : int
         Another seed, another study; the same seed, the same bytes.
-
-    Returns
-    -------
-    Path
-        The folder. Its ``truth/`` holds what was put in.
 
     Raises
     ------
@@ -271,20 +266,7 @@ def simulate_study(kind: str, folder: Path, *, seed: int = 1) -> Path:
 def write_samples(folder: Path) -> list[Path]:
     """Write the studies that come with the project anew, byte for byte.
 
-    Parameters
-    ----------
-    folder : Path
-        Where the three studies are; their results and reports stay.
-
-    Returns
-    -------
-    list of Path
-        The study folders.
-
-    Raises
-    ------
-    InputError
-        If a folder holds files of another origin.
+    Their results and reports stay; `InputError` if a folder holds files of another origin.
     """
     return [
         write_folder(folder / kind, make(SAMPLE_SEEDS[kind]), replace=True)

@@ -139,17 +139,8 @@ def net(
 ) -> tuple[Floats, NDArray[np.int32]]:
     """Find the lattice cells that the surface passes, and quadrangles between them.
 
-    Parameters
-    ----------
-    solid, low_mm, high_mm, step_mm, wanted
-        As in `triangulate`.
-
-    Returns
-    -------
-    centres_mm : (n, 3) ndarray
-        Of the cells; within a step of the surface.
-    quads : (m, 4) ndarray of int32
-        Counter-clockwise seen from outside.
+    Centres of the cells, (n, 3), within a step of the surface, and corners, (m, 4),
+    counter-clockwise seen from outside; arguments as of `triangulate`.
     """
     blocks = _blocks(solid, low_mm, high_mm, step_mm)
     if wanted is not None:

@@ -35,18 +35,8 @@ _OWN = ("scan", "file", "status", "reason", "session", "repeat", "measured_at")
 
 @dataclass(frozen=True, slots=True)
 class Added:
-    """What was added.
-
-    Parameters
-    ----------
-    scans : tuple of str
-        Names of the scans.
-    planned : tuple of str
-        Scans that are still to be made.
-    words : tuple of str
-        What was taken from where.
-    written : tuple of Path
-        Files written.
+    """Scans that were added, those still to be made, what was taken from where, and the files
+    written.
     """
 
     scans: tuple[str, ...]

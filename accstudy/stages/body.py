@@ -112,23 +112,11 @@ def _toml(found: Anatomy, level: Level, mesh: str, name: str) -> list[str]:
 def body_values(
     found: Anatomy, level: Level, *, flat: int = 0, reverse: bool = False
 ) -> dict[str, list[float] | float]:
-    """Settings of a scan body whose platform is a plane of its drawing.
+    """Settings of a scan body (keys of ``[scan_body.NAME]``) whose platform is a plane of its
+    drawing.
 
-    Parameters
-    ----------
-    found : Anatomy
-        Of the drawing.
-    level : Level
-        The plane.
-    flat : int
-        Which of the flats; without one there is no key ``flat``.
-    reverse : bool
-        Whether the axis points the other way than was found.
-
-    Returns
-    -------
-    dict
-        Keys of ``[scan_body.NAME]``.
+    `flat` is which of the flats counts (none: no key); `reverse` whether the axis points the other
+    way than was found.
     """
     axis = -found.axis if reverse else found.axis
     return {
@@ -193,22 +181,7 @@ def beside_settings(found: Anatomy, settings: ScanBodySettings) -> list[str]:
 
 
 def picture(mesh: Mesh, found: Anatomy, *, width_px: int = 900) -> bytes:
-    """Draw the body from the side and from above, with axis, flat and origins.
-
-    Parameters
-    ----------
-    mesh : Mesh
-        The drawing.
-    found : Anatomy
-        What it shows.
-    width_px : int
-        Of one view.
-
-    Returns
-    -------
-    bytes
-        A PNG picture.
-    """
+    """Draw the body from the side and from above, with axis, flat and origins, as PNG."""
     axis = found.axis
     across = found.flats[0].direction if found.flats else np.linalg.svd(axis[None])[2][1]
     reach = 0.35 * found.length_mm

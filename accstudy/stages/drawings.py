@@ -220,26 +220,9 @@ def learned_anatomy(mesh: Mesh) -> Anatomy:
 
 
 def show_drawing(path: Path, folder: Path, *, length_unit: str = "mm") -> list[str]:
-    """Look at one drawing.
+    """Look at the drawing in a mesh file: what to print. `folder` gets the picture.
 
-    Parameters
-    ----------
-    path : Path
-        Mesh file.
-    folder : Path
-        Gets the picture.
-    length_unit : str
-        Of the file.
-
-    Returns
-    -------
-    list of str
-        What to print.
-
-    Raises
-    ------
-    MeshError, InputError
-        If it cannot be read.
+    `MeshError` or `InputError` if it cannot be read.
     """
     mesh = read_mesh(path, length_unit=length_unit, name=path.name)
     found = anatomy(mesh)
@@ -248,24 +231,10 @@ def show_drawing(path: Path, folder: Path, *, length_unit: str = "mm") -> list[s
 
 
 def show_study(path: Path, folder: Path) -> list[str]:
-    """Look at every drawing that a study names, and hold study.toml against it.
+    """Look at every drawing that a study names, and hold study.toml against it: what to print.
 
-    Parameters
-    ----------
-    path : Path
-        Study folder.
-    folder : Path
-        Gets the pictures.
-
-    Returns
-    -------
-    list of str
-        What to print.
-
-    Raises
-    ------
-    StudyError, MeshError, InputError
-        If study.toml or a drawing cannot be read, or it names no drawing.
+    `folder` gets the pictures. `StudyError`, `MeshError` or `InputError` if study.toml or a drawing
+    cannot be read, or it names no drawing.
     """
     files = Files(path)
     settings = read_settings(path / "study.toml", files=files)

@@ -53,20 +53,10 @@ _UNCERTAINTY = ("u_position_um", "u_axis_deg", "U_position_um", "k")
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """What the measuring stage hands on.
+    """Table ``poses``, scans in the order of the list, and what became of the scans.
 
-    Parameters
-    ----------
-    poses : DataFrame
-        Table ``poses``, scans in the order of the list.
-    parts : dict
-        For every mesh scan the digests of what its poses depend on.
-    measured : tuple of str
-        Scans that were measured in this run; the others were up to date.
-    left_out : tuple of str
-        Scans that could not be used.
-    findings : tuple of Finding
-        Of all scans, in the order of the list.
+    ``parts`` are the digests of what the poses of every mesh scan depend on; ``measured`` are the
+    scans of this run (the others were up to date), ``left_out`` those that could not be used.
     """
 
     poses: pd.DataFrame
@@ -80,20 +70,8 @@ class Measured:
 class Job:
     """One scan to measure; small enough to be sent to a worker process.
 
-    Parameters
-    ----------
-    scan, file : str
-        Its name, and its file's.
-    length_unit : str
-        Of the file.
-    reference : DataFrame
-        Rows of table ``implants`` of its model.
-    bodies : mapping
-        Scan bodies as study.toml describes them.
-    files : Files
-        Digests of the scan and of the drawings.
-    landmarks : DataFrame or None
-        Of the scan.
+    ``reference`` are the rows of table ``implants`` of its model, ``bodies`` scan bodies as
+    study.toml describes them, ``files`` the digests of the scan and of the drawings.
     """
 
     scan: str

@@ -49,18 +49,10 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """What is to be scanned, where it differs from the protocol.
+    """What is to be scanned, where it differs from the reference or the protocol.
 
-    Parameters
-    ----------
-    models, operators, sessions : tuple of str, optional
-        Names; empty: those of the reference or the protocol.
-    levels : mapping of str to tuple of str, optional
-        Levels of the condition factors.
-    repeats : int, optional
-        Scans of each model and condition in a block.
-    seed : int, optional
-        Seed of the random order; drawn by default.
+    ``levels`` are those of the condition factors, ``repeats`` the scans of each model and condition
+    in a block; the seed of the random order is drawn by default.
     """
 
     models: tuple[str, ...] = ()
@@ -73,19 +65,7 @@ class Order:
 
 @dataclass(frozen=True, slots=True)
 class Drawn:
-    """An order that was drawn and written.
-
-    Parameters
-    ----------
-    n_scans : int
-        Scans in it.
-    seed : int
-        Its seed.
-    words : str
-        How it came about.
-    written : tuple of Path
-        Files written.
-    """
+    """An order that was drawn: its scans and seed, how it came about, and the files written."""
 
     n_scans: int
     seed: int
@@ -96,27 +76,9 @@ class Drawn:
 def draw_order(path: Path, settings: Settings, order: Order, *, today: dt.date) -> Drawn:
     """Draw the order of scans; add it to the scan list and write it as a bench sheet.
 
-    Parameters
-    ----------
-    path : Path
-        Study folder.
-    settings : Settings
-        Of the study.
-    order : Order
-        What differs from the protocol.
-    today : date
-        Date on the bench sheet.
-
-    Returns
-    -------
-    Drawn
-        The rows have status ``planned``; ``plan/order.json`` holds the seed, that of a
-        further order ``order_2.json`` and so on.
-
-    Raises
-    ------
-    InputError
-        If the list has scans of these names already, or a factor is unknown.
+    The rows have status ``planned``; ``plan/order.json`` holds the seed, that of a further order
+    ``order_2.json`` and so on. `InputError` if the list has scans of these names already, or a
+    factor is unknown.
     """
     protocol = protocol_of(settings)
     conditions = dict(protocol.design.conditions)
@@ -180,23 +142,11 @@ FOLDERS = ("reference", "scan_bodies", "scans")
 def new_study(
     folder: Path, *, protocol: str, title: str = "", referenced: bool = True
 ) -> list[Path]:
-    """Write a study folder from a protocol; nothing is ever overwritten.
+    """Write a study folder from a protocol that comes with the program; nothing is ever
+    overwritten.
 
-    Parameters
-    ----------
-    folder : Path
-        Where; may be there already, with scans in it for instance.
-    protocol : str
-        Name of a protocol that comes with the program.
-    title : str, optional
-        Title of the study; the protocol's by default.
-    referenced : bool
-        Whether the model is measured, so that there is a reference.
-
-    Returns
-    -------
-    list of Path
-        The files written.
+    The folder may be there already, with scans in it for instance. `title` is the protocol's by
+    default; `referenced` tells whether the model is measured.
 
     Raises
     ------
@@ -242,24 +192,10 @@ RESPONSE = "pair.distance_um"
 
 
 def pilot_comparison(pilot: Path, settings: Settings) -> Known:
-    """Assumptions for power from the results of a pilot comparison.
+    """Assumptions for power from the results of a pilot: every random term as its fit estimates it.
 
-    Parameters
-    ----------
-    pilot : Path
-        A study folder with results.
-    settings : Settings
-        Of the study that is planned: its models, where it names any.
-
-    Returns
-    -------
-    Known
-        Every random term of the model, as the pilot's fit estimates it.
-
-    Raises
-    ------
-    InputError
-        If neither study has such a model, or the pilot study has no factor to compare.
+    `settings` are those of the study that is planned. `InputError` if neither study has such a
+    model, or the pilot study has no factor to compare.
     """
     pairs = pilot_pairs(pilot)
     study = load_study(pilot)
@@ -281,27 +217,11 @@ def _of_distance(specs: Sequence[ModelSpec]) -> ModelSpec:
 def assumed_comparison(
     settings: Settings, sds: Mapping[str, float], *, levels: Mapping[str, Sequence[str]]
 ) -> Known:
-    """Assumptions for power without a pilot: standard deviations of the model's terms.
+    """Assumptions for power without a pilot, for a model of six implants on an arch.
 
-    Parameters
-    ----------
-    settings : Settings
-        Of the study: its models, or else the usual ones; its protocol's levels.
-    sds : mapping of str to float
-        Standard deviation of each random term and of the ``residual``; terms that are
-        not named count as zero.
-    levels : mapping of str to sequence of str
-        Levels of the factor that is compared; the protocol's by default.
-
-    Returns
-    -------
-    Known
-        For a model of six implants on an arch.
-
-    Raises
-    ------
-    InputError
-        If nothing is compared, or the residual is not named.
+    `sds` are the standard deviations of the random terms (0 where not named) and of the
+    ``residual``, `levels` those of the factor that is compared; the protocol's by default.
+    `InputError` if nothing is compared, or the residual is not named.
     """
     named = {**dict(protocol_of(settings).design.conditions), **levels}
     several = {factor: names for factor, names in named.items() if len(names) > 1}
@@ -356,27 +276,11 @@ def expected_power(
     minutes_per_scan: float | None = None,
     minutes_per_session: float | None = None,
 ) -> pd.DataFrame:
-    """Power of comparisons, every condition in every session.
+    """Table ``plan_power``: power of comparisons, every condition in every session.
 
-    Parameters
-    ----------
-    settings : Settings
-        Of the study: its protocol's sessions and time at the bench.
-    known : Known
-        From a pilot, or assumed.
-    difference, margin : float
-        To be found; to be kept when there is none.
-    operators, per_session : sequence of int, optional
-        Sizes to try, all combinations.
-    sessions : int, optional
-        Sessions of each operator; 0: the protocol's.
-    minutes_per_scan, minutes_per_session : float, optional
-        Time at the bench; the protocol's by default.
-
-    Returns
-    -------
-    DataFrame
-        Table ``plan_power``.
+    `difference` is to be found, `margin` to be kept when there is none; `operators` and
+    `per_session` are the sizes to try, all combinations. Sessions and time at the bench are the
+    protocol's by default.
     """
     each = sessions or len(protocol_of(settings).design.sessions)
     return power_table(

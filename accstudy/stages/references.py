@@ -48,22 +48,11 @@ def reference_pairs(
     temperature_tolerance_k: float = 0.0,
     runs: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
-    """Uncertainty of every distance of every reference, by contribution.
+    """Table ``reference_pairs``: uncertainty of every distance of every reference, by contribution.
 
-    Parameters
-    ----------
-    implants : DataFrame
-        Table ``implants``.
-    mpe_constant_um, mpe_per_metre_um, expansion_per_k, temperature_tolerance_k
-        As of `accstudy.accuracy.reference_uncertainty.shared_uncertainty`.
-    runs : DataFrame, optional
-        Table ``reference_runs``.
-
-    Returns
-    -------
-    DataFrame
-        Table ``reference_pairs``. ``u_um`` is what the interval of a bias, the guard of a
-        limit and the span curve count, but for the seating of scan bodies.
+    Arguments as of `accstudy.accuracy.reference_uncertainty.shared_uncertainty`. ``u_um`` is what
+    the interval of a bias, the guard of a limit and the span curve count, but for the seating of
+    scan bodies.
     """
     parts = []
     for model, since, mine in _versions(implants):
@@ -100,32 +89,12 @@ def reference_changes(
     mpe_per_metre_um: float = 0.0,
     runs: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
-    """Compare every new reference of a model with the one before, pair by pair.
+    """Table ``reference_changes``: every new reference of a model against the one before, pair by
+    pair.
 
-    Parameters
-    ----------
-    implants : DataFrame
-        Table ``implants``; later references have a ``valid_from``.
-    mpe_constant_um, mpe_per_metre_um : float, optional
-        Maximum permissible error of the CMM, where positions have no certified
-        uncertainty.
-    runs : DataFrame, optional
-        Table ``reference_runs``.
-
-    Returns
-    -------
-    DataFrame
-        Table ``reference_changes``; empty where no model was measured again.
-
-    Notes
-    -----
-    ``E_n`` is the difference over the expanded uncertainty (k = 2) of both: above 1 the
-    two do not agree. The two measurements count as independent, so that what they share
-    (the same CMM) makes E_n too small, never too large.
-
-    References
-    ----------
-    ISO 13528:2022, 9.7 (E_n).
+    ``E_n`` (ISO 13528:2022, 9.7) is the difference over the expanded uncertainty (k = 2) of both:
+    above 1 the two do not agree. The two measurements count as independent, so that what they share
+    (the same CMM) makes E_n too small, never too large. Empty where no model was measured again.
     """
     known = reference_pairs(
         implants, mpe_constant_um=mpe_constant_um, mpe_per_metre_um=mpe_per_metre_um, runs=runs
@@ -271,19 +240,11 @@ def shared_u_of(study: Study, pairs: pd.DataFrame) -> pd.DataFrame:
 
 
 def temperature_tolerance_k(study: Study) -> float:
-    """How far the model's temperature may be off, with all that acts like it.
+    """How far the model's temperature may be off, with all that acts like it, K.
 
-    Parameters
-    ----------
-    study : Study
-        The study.
-
-    Returns
-    -------
-    float
-        Half-width of a rectangular distribution, K: the tolerances of the scans' and of the
-        reference's temperature, and that of the expansion over the difference of the two,
-        in squares (JCGM 100:2008, 5.1.2). Each acts on a length as the others do.
+    Half-width of a rectangular distribution: the tolerances of the scans' and of the reference's
+    temperature, and that of the expansion over the difference of the two, in squares (JCGM
+    100:2008, 5.1.2). Each acts on a length as the others do.
     """
     given, scans = study.settings.uncertainty, study.settings.scans
     expansion = scans.expansion_per_k or 0.0

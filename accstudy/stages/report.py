@@ -211,18 +211,10 @@ def _meshes(study: Study, poses: pd.DataFrame, reference: pd.DataFrame) -> dict[
 class ReportOptions:
     """What the report depends on beside results and record.
 
-    Parameters
-    ----------
-    figures : str
-        Forms in which the figures come as files, too, parted by commas; empty for none.
-    page : bool
-        Whether a page to explore comes with it.
-    who : str
-        Who runs it; may be empty.
-    issued : str
-        Date of issue as YYYY-MM-DD, where it is not that of study.toml.
-    dpi : int or None
-        Of figures as PNG and TIFF; None, as in records of before it could be chosen, is 300.
+    ``figures`` are the forms in which figures come as files, too, parted by commas; ``page``
+    whether a page to explore comes with it, ``who`` who runs it, ``issued`` the date of issue
+    (YYYY-MM-DD) where it is not that of study.toml. ``dpi`` is of figures as PNG and TIFF; None, as
+    in records of before it could be chosen, is 300.
     """
 
     figures: str = ""

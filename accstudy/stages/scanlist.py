@@ -91,26 +91,10 @@ def models_of(path: Path, settings: Settings) -> tuple[str, ...]:
 
 
 def append_list(path: Path, settings: Settings, scans: pd.DataFrame) -> Path:
-    """Add rows at the end of the scan list of a study.
+    """Add rows of table ``scans`` at the end of the scan list; what stood in it is the same bytes
+    as before.
 
-    Parameters
-    ----------
-    path : Path
-        Study folder.
-    settings : Settings
-        Of the study.
-    scans : DataFrame
-        Table ``scans`` with its factor columns.
-
-    Returns
-    -------
-    Path
-        The file; what stood in it is the same bytes as before.
-
-    Raises
-    ------
-    InputError
-        If it is no CSV file, lacks a column, or has a scan of that name already.
+    `InputError` if it is no CSV file, lacks a column, or has a scan of that name already.
     """
     file = settings.scans.list
     full = resolve(path, file)
@@ -199,30 +183,11 @@ def list_scans(folder: Path, *, model: str = "", same: Mapping[str, str] | None 
 
 
 def appended(path: Path, rows: Sequence[Mapping[str, str]], *, file: str, layout: Layout) -> bytes:
-    """Content of a CSV file with rows more.
+    """Content of a CSV file with rows more: its bytes, and the new rows in its encoding and ends.
 
-    Parameters
-    ----------
-    path : Path
-        The file; it need not exist.
-    rows : sequence of mapping
-        Column to text. Columns that the file has and a row has not stay empty.
-    file : str
-        How messages call it.
-    layout : Layout
-        Where the table lies in it, and what its columns are called there.
-
-    Returns
-    -------
-    bytes
-        The file's bytes, a line end where the last line had none, and the new rows in
-        its encoding, with its cell and line ends.
-
-    Raises
-    ------
-    InputError
-        If it is no CSV file, its rows are put together from several, or it has rows and
-        lacks a column that a new one fills.
+    Columns that the file has and a row has not stay empty; `layout` tells where the table lies in
+    the file. `InputError` if it is no CSV file, its rows are put together from several, or it has
+    rows and lacks a column that a new one fills.
     """
     if path.suffix.lower() not in (".csv", ".tsv", ".txt"):
         raise InputError(

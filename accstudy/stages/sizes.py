@@ -57,20 +57,10 @@ _LEVEL = 0.05
 
 @dataclass(frozen=True)
 class Pilot:
-    """What sizes are worked out from.
+    """What sizes are worked out from: components, the limit and rule asked (None without), their
+    source.
 
-    Parameters
-    ----------
-    found : Components
-        Estimated or assumed.
-    asked : Asked or None
-        Limit and rule; None without a limit.
-    unit : str
-        Of the deviations.
-    source : str
-        Where the figures come from.
-    holds_for : str
-        For whom the verdict holds, as in table ``conformity``.
+    ``holds_for`` says for whom the verdict holds, as in table ``conformity``.
     """
 
     found: Components

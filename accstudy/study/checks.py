@@ -34,19 +34,7 @@ _FAR_DEG, _FAR_K = 10.0, 10.0
 def grouped_by(
     settings: Settings, factors: tuple[str, ...]
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Factors by which conditions and cells are told apart: the user's, or the usual ones.
-
-    Parameters
-    ----------
-    settings : Settings
-        Of the study.
-    factors : tuple of str
-        Factor columns of the scan list.
-
-    Returns
-    -------
-    condition, cell : tuple of str
-    """
+    """Factors by which conditions and cells are told apart: the user's, or the usual ones."""
     usual = ("device",) if settings.study.kind == "drift" else ("device", "software", "technique")
     chosen, cell = settings.analysis.condition, settings.analysis.cell
     if chosen is None:

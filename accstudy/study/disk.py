@@ -83,16 +83,8 @@ def _opened(path: Path, *, follow: bool = True) -> Iterator[io.BufferedReader]:
 def read_own(path: Path) -> bytes:
     """Read a file of the program's own.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-
-    Raises
-    ------
-    OSError
-        If it is not there, a link, no file, cannot be read, or is larger than any that the
-        program writes.
+    `OSError` if it is not there, a link, no file, cannot be read, or is larger than any that the
+    program writes.
     """
     with _opened(path, follow=False) as stream:
         if os.fstat(stream.fileno()).st_size > LARGEST:
@@ -105,23 +97,8 @@ def read_bytes(
 ) -> bytes:
     """Read a regular file, never more than a bound, without waiting for anybody.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-    file : str
-        How messages call it.
-    max_bytes : int
-        Largest file.
-    fault : type
-        Error to raise.
-
-    Raises
-    ------
-    MissingFileError
-        If there is no such file and `fault` is `InputError`.
-    AccstudyError
-        `fault`, if it is a folder or a pipe, too large, or cannot be read.
+    `file` is how messages call it. Raised is `fault` (`MissingFileError` for a file that is not
+    there if that is `InputError`) if it is a folder or a pipe, too large, or cannot be read.
     """
     try:
         with _opened(path) as stream:
@@ -275,26 +252,10 @@ def _hint(error: OSError) -> str:
 
 
 def write_files(folder: Path, files: Mapping[str, bytes], *, lasting: bool = True) -> list[Path]:
-    """Write files into a folder, each whole or not at all; others in it stay.
+    """Write files (name to content) into a folder, each whole or not at all; others in it stay.
 
-    Parameters
-    ----------
-    folder : Path
-        Made when it is not there.
-    files : mapping
-        File name to content.
-    lasting : bool
-        Whether to wait until the disk has them; without, a power cut may lose them.
-
-    Returns
-    -------
-    list of Path
-        The files written.
-
-    Raises
-    ------
-    OutputError
-        If the folder cannot be written (full, read-only).
+    With `lasting` it waits until the disk has them; without, a power cut may lose them.
+    `OutputError` if the folder cannot be written (full, read-only).
     """
     written = []
     for name, data in files.items():
@@ -392,22 +353,10 @@ def _sync(path: Path) -> None:
 
 
 def exchange(one: Path, other: Path) -> bool:
-    """Let two entries of one file system change places, atomically.
+    """Let two entries of one file system change places, atomically; False, nothing changed, if it
+    cannot.
 
-    Parameters
-    ----------
-    one, other : Path
-        Both exist.
-
-    Returns
-    -------
-    bool
-        False, with nothing changed, if the system or the file system cannot.
-
-    References
-    ----------
-    Linux: renameat2(2), RENAME_EXCHANGE, since 3.15; macOS: renamex_np(2),
-    RENAME_SWAP.
+    Linux: renameat2(2), RENAME_EXCHANGE, since 3.15; macOS: renamex_np(2), RENAME_SWAP.
     """
     call = _system_call()
     return call is not None and call(os.fsencode(one), os.fsencode(other)) == 0

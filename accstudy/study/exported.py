@@ -41,19 +41,8 @@ class Said:
 
 
 def named_sheet(path: Path, table: str, layout: Layout, *, file: str, said: Said) -> Sheet:
-    """Rows of a table by their names here, whether it is complete or not.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    table, layout, file, said
-        As of `arranged`.
-
-    Raises
-    ------
-    StudyError, InputError
-        As of `arranged`, but for columns that are missing.
+    """Rows of a table file by their names here, whether it is complete or not; arguments as of
+    `arranged`.
     """
     source = TableFile(read_bytes(path, file=file, max_bytes=MAX_BYTES), file)
     _, named, faults = _named(source, table, layout, said)

@@ -28,10 +28,8 @@ class StudyInUseError(AccstudyError):
 def study_lock(study: Path) -> Iterator[None]:
     """Hold a study for this process.
 
-    Parameters
-    ----------
-    study : Path
-        Study folder.
+    The lock is the operating system's on ``.accstudy/lock``; it is released when the process ends,
+    however it ends. The file's text only says who holds it.
 
     Raises
     ------
@@ -41,12 +39,6 @@ def study_lock(study: Path) -> Iterator[None]:
         If the folder cannot be written.
     NotOursError
         If a link has a place in ``.accstudy``.
-
-    Notes
-    -----
-    The lock is the operating system's on ``.accstudy/lock``; it is released
-    when the process ends, however it ends. The file's text only says who holds
-    it.
     """
     file = study / ".accstudy" / "lock"
     try:
@@ -230,21 +222,10 @@ class Files:
 
 
 def resolve(root: Path, file: str, *, allow_outside: bool = False) -> Path:
-    r"""Find a file that a study names, inside the study folder only.
+    r"""Find a file that a study names (with ``/`` or ``\\``), inside the study folder only.
 
-    Parameters
-    ----------
-    root : Path
-        Study folder.
-    file : str
-        Relative path as the user wrote it, with ``/`` or ``\\``.
-    allow_outside : bool
-        Whether it may lie elsewhere.
-
-    Raises
-    ------
-    InputError
-        If the path is absolute, climbs out, or a link leads out or in a circle.
+    `InputError` if the path is absolute, climbs out, or a link leads out or in a circle, unless
+    `allow_outside`.
     """
     pure = PurePosixPath(file.replace("\\", "/"))
     if "\0" in file or len(file) > _LONGEST_PATH or any(len(p) > _LONGEST_NAME for p in pure.parts):

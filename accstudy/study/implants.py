@@ -314,18 +314,8 @@ def at_platforms(implants: pd.DataFrame, height_mm: float) -> pd.DataFrame:
 def with_angulation(implants: pd.DataFrame, occlusal: Sequence[float] | None) -> pd.DataFrame:
     """Complete the angulation where it was not given as designed.
 
-    Parameters
-    ----------
-    implants : DataFrame
-        Table ``implants``, axes of length 1, positions at the platforms.
-    occlusal : sequence of 3 floats, optional
-        ``reference.occlusal``.
-
-    Returns
-    -------
-    DataFrame
-        With ``angulation_deg`` as far as it is known (see `accstudy.geometry.features`)
-        and its definition, ``angulation_by``.
+    Of table ``implants`` with unit axes at the platforms: ``angulation_deg`` as far as it is known
+    (see `accstudy.geometry.features`) and its definition, ``angulation_by``.
     """
     out = implants.assign(angulation_by="")
     since = pd.Series([str(at) for at in out["valid_from"]], index=out.index)

@@ -279,20 +279,9 @@ class Study:
 
 @dataclass(frozen=True, slots=True)
 class Surveyed:
-    """What could be read of a study folder that may be at fault.
+    """What could be read of a study folder that may be at fault: ``study`` is None if anything is.
 
-    Parameters
-    ----------
-    study : Study or None
-        The study; None if anything is wrong with it.
-    settings : Settings
-        study.toml with defaults.
-    scans : DataFrame or None
-        Table ``scans`` with ``row``; None if it cannot be used.
-    findings : tuple of Finding
-        All, the gravest first.
-    files : Files
-        Files of the study.
+    ``scans`` has ``row``, and is None if it cannot be used; findings, the gravest first.
     """
 
     study: Study | None
@@ -401,19 +390,9 @@ def _without_consequences(findings: list[Finding]) -> list[Finding]:
 def reference_versions(
     implants: pd.DataFrame, model: str
 ) -> list[tuple[pd.Timestamp, pd.DataFrame]]:
-    """Reference rows of a model by the day from which they hold.
+    """Reference rows of a model by the day from which they hold, oldest first.
 
-    Parameters
-    ----------
-    implants : DataFrame
-        Table ``implants``.
-    model : str
-        Name of the model.
-
-    Returns
-    -------
-    list of (Timestamp, DataFrame)
-        Oldest first; rows without ``valid_from`` hold from the beginning.
+    Rows without ``valid_from`` hold from the beginning.
     """
     rows = implants[implants["model"] == model]
     since = valid_since(rows)
@@ -421,20 +400,10 @@ def reference_versions(
 
 
 def scan_temperatures(scans: pd.DataFrame, *, everywhere: float | None) -> pd.Series:
-    """Temperature of every scan, °C.
+    """Temperature of every scan, °C; NaN where nothing is known.
 
-    Parameters
-    ----------
-    scans : DataFrame
-        Table ``scans``; its column ``temperature_c`` counts before `everywhere`, if it
-        holds numbers.
-    everywhere : float, optional
-        ``scans.temperature_c`` of study.toml.
-
-    Returns
-    -------
-    Series
-        By scan; NaN where nothing is known.
+    The column ``temperature_c`` counts before `everywhere` (``scans.temperature_c`` of study.toml),
+    if it holds numbers.
     """
     at = pd.Series(float("nan") if everywhere is None else everywhere, scans["scan"], dtype=float)
     if "temperature_c" in scans and pd.api.types.is_numeric_dtype(scans["temperature_c"]):

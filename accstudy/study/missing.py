@@ -14,19 +14,10 @@ def split_missing(
 ) -> tuple[tuple[tuple[str, str], ...], tuple[Finding, ...]]:
     """Part what is not there yet from what is wrong.
 
-    Parameters
-    ----------
-    findings : sequence of Finding
-        Of a study, as `accstudy check` collects them.
-
-    Returns
-    -------
-    steps : tuple of (str, str)
-        What is still to be done, and the place of the first finding that says so, in the
-        order in which to do it: reference, scan body, room, scan list, scans, their
-        columns. Empty when nothing is missing without which the study cannot be computed.
-    others : tuple of Finding
-        Findings that `steps` does not speak of.
+    The first are steps still to be done, and the place of the first finding that says so, in the
+    order in which to do them: reference, scan body, room, scan list, scans, their columns; empty
+    when nothing is missing without which the study cannot be computed. The second are the findings
+    that the steps do not speak of.
     """
     steps: list[tuple[str, str]] = []
     told: set[Finding] = set()

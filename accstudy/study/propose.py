@@ -88,26 +88,11 @@ class _Guess:
 
 
 def proposed_lines(source: TableFile, table: str, layout: Layout) -> list[str]:
-    """Lines that make a table readable as it is.
+    """Lines below the table's section that make a table readable as it is.
 
-    Parameters
-    ----------
-    source : TableFile
-        The file.
-    table : str
-        What it is here.
-    layout : Layout
-        What study.toml says already, which is kept.
-
-    Returns
-    -------
-    list of str
-        To be written below the table's section; empty where the table is not
-        recognised. Every required column is among them.
-
-    Notes
-    -----
-    The names are guessed from the headers; who writes the lines down checks them.
+    What study.toml says already is kept. Empty where the table is not recognised; every required
+    column is among them. The names are guessed from the headers; who writes the lines down checks
+    them.
     """
     if layout.columns:
         return []

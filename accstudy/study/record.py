@@ -159,17 +159,7 @@ def computer() -> dict[str, str]:
 
 
 def differences(then: dict[str, str], now: dict[str, str]) -> str:
-    """Say in which of their parts two machines, or two sets of versions, differ.
-
-    Parameters
-    ----------
-    then, now : dict of str to str
-        Of the record and of this machine.
-
-    Returns
-    -------
-    str
-        Empty if they are equal.
+    """Say in which of their parts two machines, or two sets of versions, differ; empty if in none.
 
     Examples
     --------
@@ -231,20 +221,9 @@ FILE = "history.jsonl"
 
 
 def add_run(history: bytes, entry: dict[str, Any]) -> bytes:
-    """Append a run to the history.
+    """Append a run (JSON values) to the history: ``previous`` is the digest of the last line.
 
-    Parameters
-    ----------
-    history : bytes
-        Lines so far; empty for the first run.
-    entry : dict
-        What is to be kept of the run, JSON values only.
-
-    Returns
-    -------
-    bytes
-        The history with one line more, whose ``previous`` is the digest of
-        the last line, and ``line`` the digest of all else in it.
+    ``line`` is the digest of all else in the new one.
     """
     lines = history.splitlines()
     entry = {**entry, "previous": digest(lines[-1]) if lines else ""}
@@ -253,20 +232,12 @@ def add_run(history: bytes, entry: dict[str, Any]) -> bytes:
 
 
 def chain_faults(history: bytes) -> list[Finding]:
-    """Find where the chain of runs is broken.
+    """Find where the chain of runs in history.jsonl is broken.
 
-    Parameters
-    ----------
-    history : bytes
-        Content of history.jsonl.
-
-    Returns
-    -------
-    list of Finding
-        One for every line that is no JSON object, is not what its own digest
-        says, or does not name the digest of the line before. A chain shows that
-        lines were changed or removed in the middle. It cannot show that lines are
-        missing at the end, nor that somebody made the whole of it anew.
+    A finding for every line that is no JSON object, is not what its own digest says, or does not
+    name the digest of the line before. A chain shows that lines were changed or removed in the
+    middle. It cannot show that lines are missing at the end, nor that somebody made the whole of it
+    anew.
     """
     faults = []
     previous = ""
@@ -341,22 +312,9 @@ _NOT_OWN = ("row", "condition", "cell")  # where it stands, and what the setting
 def session_digests(
     scans: pd.DataFrame, files: Mapping[str, str], poses: pd.DataFrame
 ) -> dict[str, str]:
-    """SHA-256 of the rows, files and given positions of every session.
+    """SHA-256 of the rows, files and given positions of every session, by "device, model, session".
 
-    Parameters
-    ----------
-    scans : DataFrame
-        The scan list as read, all columns.
-    files : mapping
-        SHA-256 of the file of every scan that has one.
-    poses : DataFrame
-        Positions given instead of meshes; may be empty.
-
-    Returns
-    -------
-    dict
-        For "device, model, session" (as far as the list has them) a digest. Rows of other
-        sessions and the order of rows do not matter.
+    Rows of other sessions and the order of rows do not matter.
     """
     own = [c for c in scans.columns if c not in _NOT_OWN]
     out = {}
@@ -411,22 +369,7 @@ def news(history: bytes, sessions: Mapping[str, str]) -> dict[str, str]:
 def changed_sessions(
     history: bytes, sessions: Mapping[str, str]
 ) -> tuple[list[Finding], tuple[str, ...]]:
-    """Compare the sessions of today with those first recorded.
-
-    Parameters
-    ----------
-    history : bytes
-        Content of history.jsonl.
-    sessions : mapping
-        As `session_digests` gives them today.
-
-    Returns
-    -------
-    findings : list of Finding
-        Former sessions that changed or are gone.
-    added : tuple of str
-        Sessions that were added since the last run.
-    """
+    """Find former sessions that changed or are gone since first recorded; and those added since."""
     first = first_recorded(history)
     hint = say("findings.restore_the_rows_and")
     found = []

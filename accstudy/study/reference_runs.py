@@ -263,22 +263,10 @@ def listed(folder: Path) -> list[str]:
 
 
 def of_mean(sd: float, runs: int, df: float) -> float:
-    """Standard uncertainty of a mean of few repeats.
+    """Standard uncertainty of a mean of `runs` repeats with standard deviation `sd`.
 
-    Parameters
-    ----------
-    sd : float
-        Standard deviation of a single run, in any unit.
-    runs : int
-        How many were averaged.
-    df : float
-        Degrees of freedom of `sd`.
-
-    Returns
-    -------
-    float
-        In the unit of `sd`. From few repeats the standard deviation is itself uncertain;
-        it is widened so that the normal factor covers what Student's t would.
+    From few repeats the standard deviation is itself uncertain; it is widened so that the normal
+    factor covers what Student's t would.
 
     References
     ----------

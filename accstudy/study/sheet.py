@@ -253,27 +253,10 @@ _MOST_LOOKED_AT = 50
 class Sheet:
     """Rows of text under a header, with the place each cell came from.
 
-    Parameters
-    ----------
-    file : str
-        Path as the user knows it, relative to the study, and the sheet.
-    header : tuple of str
-        Column names, stripped.
-    rows : tuple of tuple of str
-        Cells, stripped, as many as the header has.
-    numbers : tuple of int
-        Row number of each row, as a spreadsheet counts.
-    comma_decimals : bool
-        Whether a comma in a number is a decimal one, as with ``;`` or tab between cells.
-    head : int
-        Row number of the header.
-    called : mapping of str to str
-        What the user calls a column, where that differs.
-    cells : mapping of str to sequence of (int, str)
-        Row number and column in the file of every cell of a column, where a row was put
-        together from several.
-    notes : tuple of Finding
-        What the user should know about how the file was read.
+    ``file`` is as the user knows it, with the sheet; ``head`` and ``numbers`` are the rows of
+    header and cells, as a spreadsheet counts. ``comma_decimals``: a comma in a number is a decimal
+    one. ``called`` holds what the user calls a column, where that differs; ``cells`` the row and
+    column in the file of every cell of a column, where a row was put together from several.
     """
 
     file: str
@@ -295,22 +278,9 @@ class Sheet:
 
 @dataclass(frozen=True, slots=True)
 class Cells:
-    """All cells of one table as they lie in the file.
+    """All cells of one table as they lie in the file, stripped.
 
-    Parameters
-    ----------
-    file : str
-        How messages call it.
-    rows : list of list of str
-        Cells, stripped.
-    comma_decimals : bool
-        Whether a decimal comma may be meant.
-    merged : list of tuple
-        Merged cells of a workbook.
-    is_text : bool
-        Whether the file is text, in which merged cells are empty but for the first.
-    notes : tuple of Finding
-        What the user should know about how the file was read.
+    ``is_text``: in a text file merged cells are empty but for the first.
     """
 
     file: str
@@ -324,18 +294,8 @@ class Cells:
 class TableFile:
     """A table file, of whose sheets one is read.
 
-    Parameters
-    ----------
-    data : bytes
-        Its content. CSV may be UTF-8 (with or without byte order mark), UTF-16 or
-        Windows-1252, with ``,``, ``;`` or tab between cells.
-    file : str
-        How messages call it.
-
-    Raises
-    ------
-    InputError
-        If it is an old or broken workbook.
+    CSV may be UTF-8 (with or without byte order mark), UTF-16 or Windows-1252, with ``,``, ``;`` or
+    tab between cells. `InputError` if it is an old or broken workbook.
     """
 
     def __init__(self, data: bytes, file: str) -> None:
@@ -415,22 +375,10 @@ def _bounded(rows: Iterable[list[str]], file: str) -> list[list[str]]:
 
 
 def csv_dialect(data: bytes, file: str, *, head: int | None = None) -> tuple[str, str, str]:
-    """Encoding, cell and line end of a CSV file.
+    """Encoding, cell and line end of a CSV file whose header stands in row `head`.
 
-    Parameters
-    ----------
-    data : bytes
-        Its content.
-    file : str
-        How messages call it.
-    head : int, optional
-        Row of its header.
-
-    Returns
-    -------
-    tuple of str
-        For a file in UTF-16 the encoding names the byte order, so that what is added has
-        no mark of its own.
+    For a file in UTF-16 the encoding names the byte order, so that what is added has no mark of its
+    own.
     """
     text, encoding, _ = _decode(data, file)
     if encoding == "utf-16":

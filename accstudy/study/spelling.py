@@ -76,19 +76,8 @@ def _key(text: str) -> str:
 def alike(names: Sequence[str], rows: Sequence[int], *, file: str, column: str) -> list[Finding]:
     """Find names that differ by case, blanks, separators or leading zeros only.
 
-    Parameters
-    ----------
-    names : sequence of str
-        Cells of one column; empty ones are left out.
-    rows : sequence of int
-        Their rows in the file.
-    file, column : str
-        How messages call them.
-
-    Returns
-    -------
-    list of Finding
-        An error for every spelling but the first, at its first row.
+    `rows` are those of the names in the file. An error for every spelling but the first, at its
+    first row; empty names are left out.
     """
     groups: dict[str, dict[str, int]] = {}
     for name, row in _firsts(names, rows).items():

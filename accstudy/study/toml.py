@@ -208,19 +208,7 @@ def _mend(line: str) -> str:
 
 
 def meaning(model: type[BaseModel], key: str) -> tuple[str, str]:
-    """Meaning and example of a key.
-
-    Parameters
-    ----------
-    model : type
-        The section it belongs to.
-    key : str
-        Its name.
-
-    Returns
-    -------
-    tuple of str
-        Both empty for a key without a word.
+    """Meaning and example of a key of a section; both empty for a key without a word.
 
     Examples
     --------

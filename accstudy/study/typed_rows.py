@@ -66,25 +66,11 @@ def typed(
     *,
     unknown_columns: str = "error",
 ) -> tuple[pd.DataFrame, list[Finding]]:
-    """Check a sheet against a table and convert its cells.
+    """Check a sheet against a table of `accstudy.tables.TABLES` and convert its cells.
 
-    Parameters
-    ----------
-    sheet : Sheet
-        Rows of text.
-    table : str
-        Name in `accstudy.tables.TABLES`.
-    unknown_columns : {"error", "ignore"}
-        What a column means that the table does not have; a table with factor
-        columns keeps them.
-
-    Returns
-    -------
-    frame : DataFrame
-        Typed columns; faulty cells are empty. Column ``row`` holds the row
-        number in the file.
-    faults : list of Finding
-        Every fault.
+    Faulty cells are empty, each with a finding; column ``row`` holds the row number in the file.
+    Columns that the table does not have are an error, or left out (`unknown_columns` "ignore"); a
+    table with factor columns keeps them.
     """
     spec = TABLES[table]
     faults: list[Finding] = []

@@ -23,21 +23,9 @@ _MOST_SHOWN, _LONGEST_NAME = 4, 300
 
 
 def cell_names(sheet: Sheet, label: Sequence[str]) -> Iterator[tuple[int, int, str]]:
-    """Name every cell: the labels of its row, and the name of its column.
+    """Name every cell (row and column from 0): the labels of its row, and the name of its column.
 
-    Parameters
-    ----------
-    sheet : Sheet
-        The table by its own names.
-    label : sequence of str
-        Columns that name rows.
-
-    Yields
-    ------
-    row, column : int
-        From 0.
-    name : str
-        Such as ``16 cylinder | X``.
+    Such as ``16 cylinder | X``.
     """
     at = [sheet.header.index(name) for name in label if name in sheet.header]
     others = [k for k in range(len(sheet.header)) if k not in at]
