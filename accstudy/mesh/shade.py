@@ -100,13 +100,6 @@ class Shaded:
         out[mine] = np.sum(given[self.vertices[mine]] * self.barycentric[mine], axis=1)
         return out
 
-    def triangle_values(self, values: ArrayLike, *, mesh: int = 0) -> Floats:
-        """Values of a mesh's triangles, (m,), as pixels, (h, w); NaN elsewhere."""
-        mine = self.mesh == mesh
-        out = np.full(self.hit.shape, np.nan)
-        out[mine] = np.asarray(values, float)[self.triangle[mine]]
-        return out
-
 
 def seen_from_above(tilt_deg: float = 35.0, *, turn_deg: float = 0.0) -> tuple[Floats, Floats]:
     """Viewing direction and up for a model whose axes point along z.
