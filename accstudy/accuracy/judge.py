@@ -394,13 +394,10 @@ def judge(
     together = pairs if m == 1 else _together(values, worst, grouping, rule)
     if m > 1:
         # never better than a pair
-        floor = float(np.max(pairs.bound))
-        together = Bounds(
-            np.maximum(together.bound, floor),
-            together.bound_low,
-            np.maximum(together.estimate, np.nanmax(pairs.estimate, initial=0.0)),
-            together.largest,
-            together.distribution_free,
+        together = replace(
+            together,
+            bound=np.maximum(together.bound, np.max(pairs.bound)),
+            estimate=np.maximum(together.estimate, np.nanmax(pairs.estimate, initial=0.0)),
         )
     contradicted = not together.distribution_free and p < TEST_LEVEL
     barred = contradicted or doubted

@@ -15,6 +15,9 @@ __all__ = [
     "PAIR_MEASURANDS",
     "Results",
     "implant_results",
+    "lowest",
+    "natural",
+    "pair_names",
     "pair_results",
     "results",
 ]
@@ -79,19 +82,25 @@ class Results:
         )
 
 
+def pair_names(frame: pd.DataFrame) -> pd.Series:
+    """Names of the pairs ``implant_a`` and ``implant_b``, as tables call them."""
+    return frame["implant_a"].astype(str) + "-" + frame["implant_b"].astype(str)
+
+
+def lowest(frame: pd.DataFrame, measurand: str) -> pd.Series:
+    """Smallest deviation there can be: an angle between axes is never negative."""
+    if measurand == "angle_deg" and "divergence_deg" in frame:
+        return -frame["divergence_deg"].astype(float)
+    return pd.Series(-np.inf, frame.index)
+
+
 def pair_results(pair_deviations: pd.DataFrame) -> pd.DataFrame:
     """Long form of table ``pair_deviations``, one row a result, missing ones left out.
 
     ``condition``, ``model``, ``measurand``, ``unit``, ``subject``, ``span_mm``, ``path_mm``,
-    ``lowest``, ``scan``, ``cell``, ``value``. ``lowest`` is the smallest deviation there can be: an
-    angle between axes is never negative, so its deviation never falls below minus the reference
-    angle.
+    ``lowest``, ``scan``, ``cell``, ``value``.
     """
-    table = pair_deviations.assign(
-        subject=pair_deviations["implant_a"].astype(str)
-        + "-"
-        + pair_deviations["implant_b"].astype(str)
-    )
+    table = pair_deviations.assign(subject=pair_names(pair_deviations))
     return _long(table, PAIR_MEASURANDS)
 
 
@@ -122,9 +131,7 @@ def _long(table: pd.DataFrame, measurands: Collection[str]) -> pd.DataFrame:
                 "subject": table["subject"],
                 "span_mm": table["span_mm"].astype(float),
                 "path_mm": table["path_mm"].astype(float),
-                "lowest": -table["divergence_deg"].astype(float)
-                if measurand == "angle_deg" and "divergence_deg" in table
-                else -np.inf,
+                "lowest": lowest(table, measurand),
                 "scan": table["scan"],
                 "cell": table["cell"],
                 "value": pd.to_numeric(table[measurand]).astype(float),

@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
-from accstudy.accuracy.measurands import natural
+from accstudy.accuracy.measurands import natural, pair_names
 from accstudy.errors import InputError, nearest
 from accstudy.tables import empty, shape
 
@@ -230,11 +230,7 @@ def variance_components(
             )
     if not len(pair_deviations):
         return empty("variance_components")
-    table = pair_deviations.assign(
-        subject=pair_deviations["implant_a"].astype(str)
-        + "-"
-        + pair_deviations["implant_b"].astype(str)
-    )
+    table = pair_deviations.assign(subject=pair_names(pair_deviations))
     rows: list[dict[str, object]] = []
     groups = sorted(
         table.groupby(["condition", "model", "subject"], sort=False),

@@ -10,7 +10,7 @@ from typing import Any
 import pandas as pd
 
 from accstudy.accuracy.budget import Part, propagate
-from accstudy.accuracy.measurands import pair_results, results
+from accstudy.accuracy.measurands import pair_names, pair_results, results
 from accstudy.accuracy.oneway import Layouts, Witnesses, half_width, layouts, variance_of_mean
 from accstudy.accuracy.reference_uncertainty import pair_reference_u, seated_once, temperature_u_um
 from accstudy.accuracy.samples import witnesses
@@ -145,11 +145,9 @@ def uncertainty_budget(
     found = results(long)
     sums = layouts(found.value, found.group, found.cell)
     means = witnesses(found, pair_deviations, cell_columns)
-    one = pair_deviations.assign(
-        subject=pair_deviations["implant_a"].astype(str)
-        + "-"
-        + pair_deviations["implant_b"].astype(str)
-    ).drop_duplicates(["model", "subject"])
+    one = pair_deviations.assign(subject=pair_names(pair_deviations)).drop_duplicates(
+        ["model", "subject"]
+    )
     reference = pair_reference_u(
         implants,
         one[["model", "subject", "implant_a", "implant_b", "span_mm"]],
@@ -287,7 +285,7 @@ def _fit_u(pairs: pd.DataFrame, poses: pd.DataFrame | None) -> dict[tuple[str, s
         both = both.merge(right, on=["scan", f"implant_{end}"], how="left")
     both = both.assign(
         u2=both["u2_a"] + both["u2_b"],
-        subject=both["implant_a"].astype(str) + "-" + both["implant_b"].astype(str),
+        subject=pair_names(both),
     ).dropna(subset=["u2"])
     mean = both.groupby(["condition", "model", "subject"])["u2"].mean().reset_index()
     return {

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from accstudy.accuracy.measurands import IMPLANT_MEASURANDS
+from accstudy.accuracy.measurands import IMPLANT_MEASURANDS, pair_names
 from accstudy.errors import InputError
 from accstudy.study.reference_runs import of_mean
 from accstudy.tables import valid_since
@@ -236,7 +236,7 @@ def shared_uncertainty(
     body = (seating_um or 0.0) * seated_once(pairs)
     distance = each["u_distance_um"] ** 2 + warm**2
     distance = (distance + 2 * each["condition"].map(body).astype(float) ** 2) ** 0.5
-    subject = each["implant_a"].astype(str) + "-" + each["implant_b"].astype(str)
+    subject = pair_names(each)
     head = {"condition": each["condition"], "model": each["model"], "subject": subject}
     parts = [
         pd.DataFrame({**head, "measurand": "distance_um", "u": distance}),

@@ -12,7 +12,7 @@ from scipy import special
 
 from accstudy.accuracy.bounds import Grouping, session_effects, shared_session_p
 from accstudy.accuracy.critical import combined_p
-from accstudy.accuracy.measurands import Results, natural
+from accstudy.accuracy.measurands import Results, lowest, natural, pair_names
 from accstudy.accuracy.oneway import Layouts, Witnesses, layouts
 from accstudy.quantities import BENCH_COLUMNS, SERIAL_COLUMN
 from accstudy.tables import TABLES
@@ -87,9 +87,7 @@ def samples(
     Bozivich, Bancroft and Hartley, Ann Math Stat 27 (1956) 1017-1043.
     """
     table = pair_deviations.assign(
-        subject=pair_deviations["implant_a"].astype(str)
-        + "-"
-        + pair_deviations["implant_b"].astype(str),
+        subject=pair_names(pair_deviations),
         value=pd.to_numeric(pair_deviations[measurand]).astype(float),
     )
     table = table[np.isfinite(table["value"])]
@@ -98,17 +96,12 @@ def samples(
         wide = own.pivot_table(index=["cell", "scan"], columns="subject", values="value")
         wide = wide[sorted(wide.columns, key=natural)]
         one = own.drop_duplicates("subject").set_index("subject").loc[wide.columns]
-        lowest = (
-            -one["relative_angulation_deg"].astype(float)
-            if measurand == "angle_deg" and "relative_angulation_deg" in one
-            else pd.Series(-np.inf, one.index)
-        )
         pairs = pd.DataFrame(
             {
                 "subject": [str(s) for s in wide.columns],
                 "span_mm": one["span_mm"].to_numpy(dtype=float),
                 "path_mm": one["path_mm"].to_numpy(dtype=float),
-                "lowest": lowest.to_numpy(dtype=float),
+                "lowest": lowest(one, measurand).to_numpy(dtype=float),
             }
         )
         scans = own.drop_duplicates("scan").set_index("scan").loc[wide.index.get_level_values(1)]

@@ -14,6 +14,7 @@ from accstudy.accuracy.bounds import Grouping, absolute_quantile, normal_bounds
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.judge import verdict
 from accstudy.accuracy.ranks import nonparametric_n, nonparametric_order
+from accstudy.accuracy.samples import samples
 from accstudy.selftest.published import table
 from accstudy.tables import TABLES
 
@@ -130,6 +131,19 @@ def test_without_a_stated_uncertainty_there_are_bounds_and_no_verdict(study):
     none = conformity_tables(pairs, limits=LIMITS)
     assert (none.conformity["verdict"] == "").all()
     assert none.supported_spans["supported_span_mm"].isna().all()
+
+
+def test_an_angle_that_cannot_decrease_is_said(study):
+    # an angle between axes is never negative: its deviation ends at minus the divergence
+    pairs, _ = study
+    parallel = pairs.assign(divergence_deg=0.05, angle_deg=pairs["angle_deg"].clip(lower=-0.05))
+    limits = [LimitOf("angle_deg", 4.0, "the clinic"), LimitOf("distance_um", 300.0, "the clinic")]
+    for given, told in ((parallel, True), (pairs, False)):
+        found = conformity_tables(given, limits=limits, reference_u=STATED).conformity
+        noted = found["note"].str.contains("nearly parallel")
+        assert (noted == (told & (found["measurand"] == "angle_deg"))).all()
+    (one, _) = samples(parallel, "angle_deg")
+    assert one.pairs["lowest"].tolist() == [-0.05] * 15
 
 
 def test_too_few_scans_get_the_number_that_would_do(study):
