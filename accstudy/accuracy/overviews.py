@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import scipy  # scipy.stats loads when it is first used
 from scipy import special
 
 from accstudy.accuracy.measurands import natural
@@ -392,12 +393,8 @@ def failure_rate(failed: int, total: int, *, confidence: float = 0.95) -> dict[s
         raise InputError(f"{failed} of {total} scans cannot have failed")
     row = {"failed": failed, "total": total, "rate": math.nan, "low": math.nan, "high": math.nan}
     if total:
-        a = (1 - confidence) / 2
-        low = float(special.betaincinv(failed, total - failed + 1, a)) if failed else 0.0
-        high = (
-            float(special.betaincinv(failed + 1, total - failed, 1 - a)) if failed < total else 1.0
-        )
-        row |= {"rate": failed / total, "low": low, "high": high}
+        exact = scipy.stats.binomtest(failed, total).proportion_ci(confidence, method="exact")
+        row |= {"rate": failed / total, "low": exact.low, "high": exact.high}
     return row
 
 
