@@ -35,7 +35,7 @@ from accstudy.accuracy.samples import Sample, factors_left_out, left_out_p, samp
 from accstudy.accuracy.spans import curve_rows, span_rows
 from accstudy.tables import empty, shape
 
-__all__ = ["cases", "conformity_tables", "Case", "Conformity", "LimitOf"]
+__all__ = ["Case", "Conformity", "LimitOf", "cases", "conformity_tables"]
 
 Floats = npt.NDArray[np.float64]
 

@@ -12,14 +12,14 @@ from scipy import optimize, special
 from accstudy.accuracy.bounds import Grouping, patterns
 
 __all__ = [
+    "TEST",
     "cochran_critical",
+    "combined_p",
     "grubbs_critical",
     "grubbs_double_critical",
     "grubbs_double_probability",
     "mandel_h_critical",
     "mandel_k_critical",
-    "TEST",
-    "combined_p",
     "normality_p",
     "shapiro_wilk_z",
 ]

@@ -19,17 +19,17 @@ from accstudy.errors import InputError
 from accstudy.tables import UNREFERENCED, empty, shape
 
 __all__ = [
-    "failure_rate",
-    "failure_table",
     "FAR",
+    "Hotelling",
     "alignment_table",
     "condition_summary",
+    "failure_rate",
+    "failure_table",
+    "hotelling",
+    "implant_vectors",
     "implants_above",
     "outlier_counts",
     "prediction_ellipse",
-    "Hotelling",
-    "hotelling",
-    "implant_vectors",
 ]
 
 Floats = npt.NDArray[np.float64]

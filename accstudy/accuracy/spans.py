@@ -26,13 +26,13 @@ from accstudy.errors import ComputationError
 from accstudy.tables import empty, shape
 
 __all__ = [
+    "AXES",
     "RELATIONS",
     "Relation",
+    "curve_rows",
     "fit_relation",
     "precision_curve",
     "precision_vs_span",
-    "AXES",
-    "curve_rows",
     "span_rows",
     "supported",
 ]

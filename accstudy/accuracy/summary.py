@@ -19,7 +19,7 @@ from accstudy.accuracy.robust import robust_figures
 from accstudy.accuracy.samples import witnesses
 from accstudy.tables import empty, shape
 
-__all__ = ["field_figures", "field_table", "accuracy_table", "precision_table", "study_results"]
+__all__ = ["accuracy_table", "field_figures", "field_table", "precision_table", "study_results"]
 
 
 def field_figures(

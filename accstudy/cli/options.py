@@ -23,12 +23,12 @@ __all__ = [
     "INTERRUPTED",
     "LEFT_OUT",
     "STANDS",
-    "Shared",
-    "figure_options",
-    "shared_options",
     "Progress",
+    "Shared",
     "abridged",
+    "figure_options",
     "quoted",
+    "shared_options",
 ]
 
 FORMS = ("pdf", "svg", "png", "tiff")

@@ -19,8 +19,8 @@ __all__ = [
     "PoseArrays",
     "align_all",
     "align_first",
-    "pose_arrays",
     "mean_arrangement",
+    "pose_arrays",
     "scatter_alone",
 ]
 

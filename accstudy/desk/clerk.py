@@ -27,7 +27,7 @@ from typing import Any
 from accstudy.errors import AccstudyError, Finding, Severity
 from accstudy.words.catalogue import say
 
-__all__ = ["Clerk", "Job", "Jobs", "RefusedError", "TASKS", "main"]
+__all__ = ["TASKS", "Clerk", "Job", "Jobs", "RefusedError", "main"]
 
 _LONGEST_LINE = 2**27
 _PATIENCE_S = 8.0

@@ -36,7 +36,7 @@ from accstudy.study.sheet import MAX_BYTES, TableFile
 from accstudy.study.toml import read_settings
 from accstudy.tables import TABLES
 
-__all__ = ["match", "tables", "take_table", "drawing", "learn", "place_body", "take_drawing"]
+__all__ = ["drawing", "learn", "match", "place_body", "tables", "take_drawing", "take_table"]
 
 _SHOWN = 8
 _LAYOUT = ("sheet", "header_row", "rows", "label", "columns", "model", "length_unit")

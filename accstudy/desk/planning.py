@@ -31,11 +31,11 @@ from accstudy.tables import TABLES, UNREFERENCED
 from accstudy.words.catalogue import words
 
 __all__ = [
-    "change_model",
-    "models",
     "add",
+    "change_model",
     "draw",
     "event",
+    "models",
     "number_of",
     "order",
     "power",

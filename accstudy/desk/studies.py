@@ -19,7 +19,7 @@ from accstudy.errors import InputError, OutputError
 from accstudy.study.disk import file_digest, read_own, write_files
 from accstudy.study.files import resolve
 
-__all__ = ["Opened", "Shelf", "safe_name", "PLACES", "Place", "largest", "receive"]
+__all__ = ["PLACES", "Opened", "Place", "Shelf", "largest", "receive", "safe_name"]
 
 _OPENED = ".accstudy-desk.json"
 _MOST_LISTED = 500

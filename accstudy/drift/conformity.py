@@ -21,16 +21,16 @@ from accstudy.drift.trend import DAYS_PER_MONTH, MIN_TREND, SLOPE_METHOD, Trend,
 from accstudy.words.catalogue import say
 
 __all__ = [
-    "Projection",
-    "next_session",
-    "project",
-    "sample_advice",
     "ALL_PAIRS",
     "METHOD",
     "PairSessions",
+    "Projection",
     "hold_limit",
     "limit_rows",
+    "next_session",
     "pair_sessions",
+    "project",
+    "sample_advice",
 ]
 
 Floats = NDArray[np.float64]

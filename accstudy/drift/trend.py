@@ -13,17 +13,17 @@ from scipy.optimize import toms748
 from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 __all__ = [
+    "DAYS_PER_MONTH",
     "RHOS",
     "SLOPE_METHOD",
+    "MannKendall",
     "Mixture",
     "Slope",
-    "slope_of",
-    "DAYS_PER_MONTH",
-    "MannKendall",
     "TheilSen",
     "Trend",
     "mann_kendall",
     "months",
+    "slope_of",
     "theil_sen",
     "trend_of",
 ]

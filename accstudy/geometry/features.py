@@ -11,6 +11,10 @@ from numpy.typing import NDArray
 from accstudy.geometry.rigid import angle_between_deg, unit
 
 __all__ = [
+    "DESIGNED",
+    "MIN_WIDTH_MM",
+    "PLATFORMS",
+    "STATED",
     "UNIT_MM",
     "Circle",
     "Cone",
@@ -18,10 +22,6 @@ __all__ = [
     "Element",
     "Plane",
     "Sphere",
-    "DESIGNED",
-    "MIN_WIDTH_MM",
-    "PLATFORMS",
-    "STATED",
     "occlusal_direction",
 ]
 

@@ -21,11 +21,11 @@ from accstudy.tables import shape
 __all__ = [
     "Design",
     "Protocol",
+    "Schedule",
     "load_protocol",
     "parse_protocol",
     "protocol_names",
     "protocol_schedule",
-    "Schedule",
     "schedule",
 ]
 

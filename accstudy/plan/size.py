@@ -19,11 +19,11 @@ from accstudy.tables import shape
 from accstudy.words.catalogue import say
 
 __all__ = [
-    "planned_layouts",
     "ASSURANCE",
     "Assurance",
     "Cost",
     "assurance",
+    "planned_layouts",
     "size_table",
     "size_words",
     "wanted",

@@ -11,7 +11,7 @@ from scipy.optimize import OptimizeResult, linprog
 from accstudy.geometry.rigid import rotation_vector
 from accstudy.seating.gaps import Platforms, Seats, rim_gaps
 
-__all__ = ["DRAWN_TOLERANCE_UM", "quick_best_gaps", "BestSeat", "best_seat"]
+__all__ = ["DRAWN_TOLERANCE_UM", "BestSeat", "best_seat", "quick_best_gaps"]
 
 Floats = NDArray[np.float64]
 

@@ -20,17 +20,17 @@ from accstudy.tables import shape
 
 __all__ = [
     "Framework",
+    "PoseUncertainty",
+    "Stack",
     "aligned_seats",
     "bare_arch",
+    "draw_seats",
     "frameworks",
     "models",
-    "Stack",
+    "normal_deviations",
     "stacked",
     "stacks",
     "two_points",
-    "PoseUncertainty",
-    "draw_seats",
-    "normal_deviations",
 ]
 
 Floats = NDArray[np.float64]

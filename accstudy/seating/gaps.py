@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from accstudy.errors import InputError
 
-__all__ = ["TIE_UM", "Gaps", "Platforms", "Seats", "rim_gaps", "worst_seat", "one_screw"]
+__all__ = ["TIE_UM", "Gaps", "Platforms", "Seats", "one_screw", "rim_gaps", "worst_seat"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]

@@ -33,7 +33,7 @@ from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import scan_body
 from accstudy.simulate.scan import Noise, simulate_scan
 
-__all__ = ["FITS", "element_answer", "element_points", "geometry_rows", "TOPIC", "known_rows"]
+__all__ = ["FITS", "TOPIC", "element_answer", "element_points", "geometry_rows", "known_rows"]
 
 FITS: dict[str, Callable[..., Any]] = {
     "circle2d": fit_circle,

@@ -20,15 +20,15 @@ from accstudy.tables import shape
 
 __all__ = [
     "Case",
-    "case",
-    "cases",
-    "table",
-    "topics",
     "Row",
     "as_table",
+    "case",
+    "cases",
     "compare",
     "flat",
     "last_digit",
+    "table",
+    "topics",
 ]
 
 

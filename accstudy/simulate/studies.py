@@ -28,12 +28,12 @@ from accstudy.tables import csv_bytes, shape
 
 __all__ = [
     "DEVICE",
-    "validation_files",
     "DEVICES",
-    "drift_files",
     "KINDS",
     "SAMPLE_SEEDS",
+    "drift_files",
     "simulate_study",
+    "validation_files",
     "write_samples",
 ]
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-__all__ = ["cosine_of_turns", "random_field", "Solid", "coarse", "net", "triangulate"]
+__all__ = ["Solid", "coarse", "cosine_of_turns", "net", "random_field", "triangulate"]
 
 Floats = NDArray[np.float64]
 

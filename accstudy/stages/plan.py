@@ -39,10 +39,10 @@ __all__ = [
     "FOLDERS",
     "Drawn",
     "Order",
-    "draw_order",
-    "new_study",
     "assumed_comparison",
+    "draw_order",
     "expected_power",
+    "new_study",
     "pilot_comparison",
 ]
 

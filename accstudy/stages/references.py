@@ -25,10 +25,10 @@ from accstudy.tables import BEGINNING, shape, valid_since
 from accstudy.words.catalogue import say
 
 __all__ = [
-    "reference_changes",
-    "reference_pairs",
     "arch_findings",
     "dossier",
+    "reference_changes",
+    "reference_pairs",
     "references_that_differ",
     "references_with_scans",
     "seating_of_bodies",

@@ -35,11 +35,11 @@ from accstudy.words.catalogue import words
 from accstudy.words.numbers import missing, sure
 
 __all__ = [
-    "drift_charts",
-    "make_page",
     "STATUS",
     "ReportOptions",
+    "drift_charts",
     "drift_status",
+    "make_page",
     "make_report",
     "standing_lines",
     "status_file",

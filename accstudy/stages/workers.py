@@ -31,9 +31,9 @@ __all__ = [
     "WorkerDiffersError",
     "WorkerLostError",
     "check_address",
-    "on_cluster",
     "cores",
     "each",
+    "on_cluster",
 ]
 
 Item = TypeVar("Item")

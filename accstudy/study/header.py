@@ -15,7 +15,7 @@ from accstudy.study.disk import read_bytes
 from accstudy.study.sheet import MAX_BYTES, Cells, Sheet, TableFile
 from accstudy.study.typed_rows import fault
 
-__all__ = ["Layout", "one_or_several", "headed", "read_sheet"]
+__all__ = ["Layout", "headed", "one_or_several", "read_sheet"]
 
 
 def one_or_several(value: Any) -> Any:

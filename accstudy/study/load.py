@@ -29,9 +29,9 @@ from accstudy.tables import empty, valid_since
 from accstudy.words.catalogue import say
 
 __all__ = [
-    "check_times",
     "Study",
     "Surveyed",
+    "check_times",
     "load_study",
     "reference_versions",
     "scan_temperatures",

@@ -19,9 +19,9 @@ from accstudy.tables import shape
 from accstudy.words.catalogue import say
 
 __all__ = [
+    "SKETCHED",
     "check_landmarks",
     "check_positions",
-    "SKETCHED",
     "check_sketch",
     "provisional_arrangement",
 ]

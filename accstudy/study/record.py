@@ -26,25 +26,25 @@ if TYPE_CHECKING:
     from accstudy.study.files import Files
 
 __all__ = [
+    "FILE",
     "RECORD",
     "Record",
-    "computer",
-    "differences",
-    "drawn_orders",
-    "json_bytes",
-    "program_digest",
-    "read_record",
-    "versions",
-    "FILE",
     "add_run",
     "chain_faults",
     "changed_sessions",
+    "computer",
+    "differences",
+    "drawn_orders",
     "first_recorded",
+    "json_bytes",
     "last_run",
     "lost_runs",
     "news",
+    "program_digest",
+    "read_record",
     "session_digests",
     "session_names",
+    "versions",
 ]
 
 RECORD = "record.json"

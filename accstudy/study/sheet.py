@@ -17,15 +17,15 @@ from accstudy.study.cells import Stored
 from accstudy.words.catalogue import say
 
 __all__ = [
-    "Area",
-    "is_workbook",
-    "sheet_names",
-    "sheet_rows",
     "MAX_BYTES",
+    "Area",
     "Cells",
     "Sheet",
     "TableFile",
     "csv_dialect",
+    "is_workbook",
+    "sheet_names",
+    "sheet_rows",
 ]
 
 _RATIO, _FREE_BYTES = 15, 20_000_000  # how large a workbook is, unpacked
