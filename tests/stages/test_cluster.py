@@ -150,7 +150,7 @@ def test_a_cluster_that_loses_a_worker_measures_every_scan_to_the_same_bytes(
 
 
 def test_workers_that_do_not_see_the_study_are_told(study, cluster, tmp_path, monkeypatch):
-    from accstudy.stages import cluster as module
+    from accstudy.stages import workers as module
 
     address, _, _ = cluster
     there = module._here(study)
