@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from accstudy.figures.style import rows_of
-from accstudy.reports.document import Document, ReportContent, Text, heads
+from accstudy.reports.document import Document, ReportContent, Text
 from accstudy.reports.methods import methods, model_rows, sources
 from accstudy.reports.names import failure_sentence, in_words, measurand_name
 from accstudy.words.catalogue import area, say, words
@@ -200,27 +200,17 @@ def left_out(document: Document, content: ReportContent) -> None:
         lost = _lost(content)
         for found in rows_of(content.table("failures").tail(1)):
             document.lead(say("common.failed_scans"), failure_sentence(found))
-        rows: list[list[Text]] = []
-        for row in scans[status == "failed"].itertuples():
-            rows.append(
-                [
-                    str(row.scan),
-                    "failed",
-                    str(getattr(row, "reason", "") or say("common.no_reason_given")),
-                ]
-            )
+        rows = [
+            [str(r.scan), "failed", str(getattr(r, "reason", "") or say("common.no_reason_given"))]
+            for r in scans[status == "failed"].itertuples()
+        ]
         rows += [[s, say("common.could_not_be_measured"), _reason(content, s)] for s in lost]
         rows += [
             [str(e["scan"]), say("common.excluded_by_the_user"), str(e["reason"])]
             for e in content.settings.get("exclusions", ())
         ]
         if rows:
-            document.table(
-                say("common.scans_not_included_in"),
-                heads("common.columns_scan_status_why"),
-                rows,
-                wide=False,
-            )
+            document.listed("common.excluded_table", rows, wide=False)
     _with_excluded(document, content)
     _verdicts_with_excluded(document, content)
     findings = content.table("findings")
@@ -234,17 +224,12 @@ def left_out(document: Document, content: ReportContent) -> None:
         document.lead(
             say("common.findings"), say("common.the_analysis_produced_a", named=joined(named))
         )
-        shown = findings.head(40)
-        document.table(
-            say("common.findings_in_the_input")
-            + (
-                "" if len(findings) <= 40 else say("common.first_40_of_all", findings=len(findings))
-            ),
-            heads("common.columns_what_where_action"),
-            [
-                [str(r.severity), in_words(str(r.what)), str(r.where), str(r.mend)]
-                for r in shown.itertuples()
-            ],
+        many = len(findings) > 40
+        document.listed(
+            "common.findings_table",
+            findings.head(40),
+            named={"words": lambda what: in_words(str(what))},
+            cut=say("common.first_40_of_all", findings=len(findings)) if many else "",
         )
     elif not len(scans):
         document.lead("", say("common.no_scan_was_excluded"))
@@ -310,7 +295,7 @@ def _verdicts_with_excluded(document: Document, content: ReportContent) -> None:
     said = ["verdict", "tolerance_bound"]
     both = kept[[*on, *said]].merge(every[[*on, *said]], on=on, how="left", suffixes=("", "_all"))
     both = both[both["verdict"] != ""]
-    rows: list[list[Text]] = [
+    rows = [
         [
             str(r.condition),
             ", ".join([measurand_name(r.measurand), *([r.scope] if "scope" in on else [])]),
@@ -320,11 +305,7 @@ def _verdicts_with_excluded(document: Document, content: ReportContent) -> None:
         ]
         for r in rows_of(both)
     ]
-    document.table(
-        say("common.verdicts_and_bounds_without"),
-        heads("common.columns_condition_what_limit"),
-        rows,
-    )
+    document.listed("common.without_excluded_table", rows)
 
 
 def _with_bound(verdict: object, bound: float, unit: str) -> str:
@@ -339,11 +320,7 @@ def methods_section(document: Document, content: ReportContent) -> None:
         document.lead(title, text)
     models = model_rows(content)
     if models:
-        document.table(
-            say("common.models_fixed_and_random"),
-            heads("common.columns_model_fixed_part_random_part"),
-            models,
-        )
+        document.listed("common.models_table", models)
     document.lead(say("common.sources"), *sources(content))
 
 

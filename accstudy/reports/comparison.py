@@ -308,15 +308,13 @@ def effects_table(document: Document, content: ReportContent, lead: str) -> None
     points = {held_point(content, str(m)): str(m) for m in models}
     aside = [p for p, m in points.items() if p and held_point(content, lead) != p]
     held = say("comparison.at_aside", aside=joined(aside)) if aside else ""
-    document.table(
-        say(
-            "comparison.effects_on_the_and",
-            response=response_label(response),
-            held=held,
-            level=level,
-        ),
-        heads("comparison.columns_effect_of_condition_pair_at_equa", unit=unit),
+    document.listed(
+        "comparison.effects_table",
         cells,
+        response=response_label(response),
+        held=held,
+        level=level,
+        unit=unit,
     )
 
 

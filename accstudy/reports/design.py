@@ -231,6 +231,4 @@ def checklist(document: Document, content: ReportContent) -> None:
         [item, source, [italic(answer)] if answer == say("design.for_the_author") else answer]
         for item, source, answer in rows
     ]
-    document.table(
-        say("design.items_their_sources_and"), heads("design.columns_item_asked_by_answer"), cells
-    )
+    document.listed("design.checklist_table", cells)

@@ -11,7 +11,7 @@ import pandas as pd
 from accstudy.accuracy.judge import ALL_PAIRS, VERIFIED
 from accstudy.figures.drift import chart_panels, limit_chart
 from accstudy.figures.style import rows_of
-from accstudy.reports.document import Document, ReportContent, extended, heads
+from accstudy.reports.document import Document, ReportContent, extended
 from accstudy.reports.fleet import (
     device_cautions,
     device_events,
@@ -324,9 +324,8 @@ def reassess(document: Document, content: ReportContent, row: Any) -> None:
             what=what,
         ),
     )
-    document.table(
-        say("device.sessions_and_why", what=what),
-        heads("device.columns_session_date_check_scans"),
+    document.listed(
+        "device.reassess_table",
         [
             [
                 str(session),
@@ -337,6 +336,7 @@ def reassess(document: Document, content: ReportContent, row: Any) -> None:
             for (session,), part in groups(mine, ["session"])
         ],
         wide=False,
+        what=what,
     )
 
 

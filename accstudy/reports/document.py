@@ -347,10 +347,11 @@ class Document:
     def listed(
         self,
         key: str,
-        rows: pd.DataFrame,
+        rows: pd.DataFrame | Sequence[Sequence[Text]],
         *,
         once: int = 0,
         wide: bool = True,
+        roomy: bool = False,
         shown: Sequence[str] = (),
         named: Mapping[str, Callable[[Any], str]] = MappingProxyType({}),
         **fields: Any,
@@ -362,8 +363,9 @@ class Document:
         key : str
             Its entry: ``caption`` and ``columns``. A line of these is the title with its width
             (see `heads`), and behind `` = `` the cell, see `accstudy.words.catalogue.cell`.
-        rows : DataFrame
-            A result table.
+        rows : DataFrame or sequence of sequence
+            A result table; or ready cells, one for every line, those of columns that are not
+            shown included.
         once : int
             In how many of the first columns a cell is left empty that repeats the row above.
         wide : bool
@@ -375,18 +377,23 @@ class Document:
         **fields
             Of the caption and the titles.
         """
-        declared, columns, cells = words(key), [], []
-        for line in declared["columns"].strip().splitlines():
+        declared, columns, cells, kept = words(key), [], [], []
+        for k, line in enumerate(declared["columns"].strip().splitlines()):
             title, _, content = line.strip().partition(" = ")
             only = _ONLY.match(title)
             if only is None or only[1] in shown:
                 columns.append(_heading(marked_up(_ONLY.sub("", title), fields)))
                 cells.append(content)
+                kept.append(k)
         formats = {**_NAMES, **named}
-        made: list[list[Text]] = [[cell(c, r, formats) for c in cells] for r in rows_of(rows)]
+        made: list[list[Text]]
+        if isinstance(rows, pd.DataFrame):
+            made = [[cell(c, r, formats) for c in cells] for r in rows_of(rows)]
+        else:
+            made = [[row[k] for k in kept] for row in rows]
         caption = marked_up(declared["caption"], fields)
         plain_caption = caption[0] if len(caption) == 1 else caption
-        self.table(plain_caption, columns, said_once(made, once), wide=wide)
+        self.table(plain_caption, columns, said_once(made, once), wide=wide, roomy=roomy)
 
     def terms(self, pairs: Sequence[tuple[str, Text]], *, heading: str = "") -> None:
         """Words with what they stand for, a line each."""

@@ -15,7 +15,6 @@ from accstudy.reports.document import (
     ReportContent,
     Text,
     bold,
-    heads,
     marked,
     strong_accent,
 )
@@ -138,23 +137,22 @@ def _state_table(document: Document, content: ReportContent) -> None:
     if not len(status):
         return
     limited = bool(status["limit_um"].notna().any())
-    columns = heads("drift.columns_device_state")
-    if limited:
-        columns += heads("drift.columns_limit_session_mean_all_pairs_not")
-    columns += heads("drift.columns_what_to_do_by")
-    document.table(
-        say("drift.state_at_the_last") if limited else say("drift.state_at_the_last_2"),
-        columns,
+    cells: list[list[Text]] = [
         [
-            [
-                named_device(content, r.device, r.model),
-                _state_cell(r),
-                *([_verdict_cell(r), str(int(r.n_not_verified))] if limited else []),
-                [bold(str(r.action))],
-                "now" if r.due_at <= pd.Timestamp(r.last_at) else day(r.due_at),
-            ]
-            for r in rows_of(status)
-        ],
+            named_device(content, r.device, r.model),
+            _state_cell(r),
+            _verdict_cell(r) if limited else "",
+            str(int(r.n_not_verified)) if limited else "",
+            [bold(str(r.action))],
+            "now" if r.due_at <= pd.Timestamp(r.last_at) else day(r.due_at),
+        ]
+        for r in rows_of(status)
+    ]
+    document.listed(
+        "drift.state_table",
+        cells,
+        shown=["limited"] if limited else [],
+        limit=say("drift.limit_of_the_mean") if limited else "",
     )
 
 

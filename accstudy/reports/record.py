@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from accstudy.reports.document import Attachment, Document, ReportContent, Text, heads
+from accstudy.reports.document import Attachment, Document, ReportContent, Text
 from accstudy.tables import TABLES, csv_bytes
 from accstudy.words.catalogue import say
 from accstudy.words.numbers import date, joined
@@ -44,9 +44,7 @@ def record_section(document: Document, content: ReportContent) -> None:
     if hashes:
         shown = hashes[:60]
         more = "" if len(hashes) <= 60 else say("record.the_first_60_of", hashes=len(hashes))
-        document.table(
-            say("record.sha_256_of_inputs", more=more), heads("record.columns_file_sha_256"), shown
-        )
+        document.listed("record.hashes_table", shown, more=more)
     document.lead(say("record.settings"), say("record.all_settings_as_used"))
     document.terms(_settings(content.settings))
 

@@ -11,8 +11,7 @@ from accstudy.figures.misfit import misfit_chart, varied_columns
 from accstudy.figures.seats import gap_chart, seat_chart
 from accstudy.figures.style import rows_of
 from accstudy.figures.views import PRINTED_MM
-from accstudy.reports.document import Document, ReportContent, Text, heads
-from accstudy.reports.names import condition_name
+from accstudy.reports.document import Document, ReportContent, Text, extended
 from accstudy.reports.rows import (
     confidence_of,
     gap_rows,
@@ -203,43 +202,21 @@ def _summary(document: Document, content: ReportContent) -> None:
         return
     several = len(set(table["condition"])) > 1
     seats = content.table("seating")
-    rows: list[list[Text]] = []
+    sideways, deepest = [], []
     for r in rows_of(table):
-        within = NONE
-        if not missing(r.limit_um) and not missing(r.n_within):
-            within = say("seating.of_n_within_n_scans", r)
-        pressed = NONE
-        if not missing(r.n_interference):
-            pressed = say("seating.of_n_interference_n_scans", r)
-            if r.n_interference:
-                pressed += say("seating.to_max_interference_um", r)
-        share = NONE
-        if within != NONE:
-            share = say("seating.to_share_within_low_share_within_high", r)
-        cells: list[Text] = [condition_name(r.condition)] if several else []
         mine = seats[(seats["condition"] == r.condition) & (seats["model"] == r.model)]
-        rows.append(
-            [
-                *cells,
-                str(r.model),
-                words("seating.ways").get(r.seated, str(r.seated)),
-                number(r.median_um, decimals=0),
-                number(r.max_um, decimals=0),
-                within,
-                share,
-                pressed,
-                number(r.tolerance_bound_um, decimals=0),
-                str(r.verdict) if r.verdict else NONE,
-                number(_sideways(mine), decimals=0) if r.seated == "best-seat" else NONE,
-            ]
-        )
-    document.table(
-        say("seating.vertical_misfit_largest_gap", confidence_of=confidence_of(content)),
-        [
-            *(heads("seating.columns_condition") if several else []),
-            *heads("seating.columns_model_seated_median"),
-        ],
-        rows,
+        sideways.append(_sideways(mine) if r.seated == "best-seat" else None)
+        pressed = not missing(r.n_interference) and r.n_interference
+        deepest.append(r.max_interference_um if pressed else None)
+    limited = table["limit_um"].notna()
+    document.listed(
+        "seating.summary_table",
+        extended(table, sideways=sideways, deepest=deepest).assign(
+            n_within=table["n_within"].where(limited),
+            share_within_low=table["share_within_low"].where(limited),
+        ),
+        shown=["several"] if several else [],
+        confidence_of=confidence_of(content),
     )
 
 
@@ -296,7 +273,6 @@ def _origins(document: Document, content: ReportContent) -> None:
         )
         return
     rows: list[list[Text]] = []
-    before = None
     for condition, seated, scan, own in found:
         origin = main_origin(own)
         told, apart = _told(content, condition, seated, scan)
@@ -304,7 +280,7 @@ def _origins(document: Document, content: ReportContent) -> None:
         whence = f"{origin.implant}, {origin.part}" if known else say("seating.several_implants")
         rows.append(
             [
-                condition if condition != before else "",
+                condition,
                 scan,
                 _seated(own),
                 say("seating.at_misfit_um_at", origin),
@@ -313,11 +289,8 @@ def _origins(document: Document, content: ReportContent) -> None:
                 say("seating.of_n_not_n", n_not=told.n_not, n=told.n) if told else NONE,
             ]
         )
-        before = condition
     document.lead(say("seating.origin_of_the_misfit"), say("seating.for_the_scan_with"))
-    document.table(
-        say("seating.largest_misfit_of_each"), heads("seating.columns_condition_scan_seated"), rows
-    )
+    document.listed("seating.origins_table", rows, once=1)
 
 
 def _told(

@@ -11,7 +11,6 @@ from accstudy.figures.style import printable, rows_of
 from accstudy.reports.document import (
     Attachment,
     Document,
-    Heading,
     Text,
     clean,
     heads,
@@ -59,38 +58,13 @@ def bench_sheet(
         if k:
             document.new_page()
         document.heading(", ".join(p for p in (_session(session), operator) if p))
-        document.table(
-            say("sheets.make_the_scans_in"),
-            heads("sheets.columns_no_scan_model"),
-            [
-                [
-                    str(r.order),
-                    str(r.scan),
-                    str(r.model),
-                    str(r.condition),
-                    str(r.body_seating),
-                    [{"t": _BOX, "s": "box"}],
-                    *[""] * 5,
-                ]
-                for r in rows_of(rows)
-            ],
-            roomy=True,
-        )
-        document.table(
-            say("sheets.fill_in_when_the"),
-            [
-                Heading(h, "left", 1)
-                for h in (
-                    "date",
-                    "began",
-                    "ended",
-                    say("sheets.days_since_calibration"),
-                    "signature",
-                )
-            ],
-            [[""] * 5],
-            roomy=True,
-        )
+        cells: list[list[Text]] = [
+            [str(r.order), str(r.scan), str(r.model), str(r.condition), str(r.body_seating),
+             [{"t": _BOX, "s": "box"}], *[""] * 5]
+            for r in rows_of(rows)
+        ]  # fmt: skip
+        document.listed("sheets.order_table", cells, roomy=True)
+        document.listed("sheets.block_table", [[""] * 5], roomy=True)
         document.table(
             say("sheets.serial_numbers_of_the"),
             [*heads("sheets.columns_position"), *heads("sheets.columns") * _POSITIONS],
@@ -182,7 +156,14 @@ def selftest_record(rows: pd.DataFrame, record: Mapping[str, Any], *, generated:
         )
     if len(wrong):
         document.heading(say("sheets.discrepancies"))
-        _numbers(document, say("sheets.numbers_that_differ_by"), wrong)
+        cells: list[list[Text]] = [
+            [str(r.case), str(r.quantity),
+             str(r.published) + (say("sheets.memory") if r.from_memory is True else ""),
+             str(r.here), str(r.tolerance), "" if pd.isna(r.digits) else f"{r.digits:.1f}",
+             [{"t": "differs", "s": "b"}]]
+            for r in rows_of(wrong)
+        ]  # fmt: skip
+        document.listed("sheets.differing_table", cells)
     document.heading(say("sheets.examples_and_their_sources"))
     for (topic,), mine in groups(rows, ["topic"]):
         _examples(document, topic, mine)
@@ -220,11 +201,7 @@ def _summary(document: Document, rows: pd.DataFrame) -> None:
                 f"{tested.median():.1f}" if len(tested) else "",
             ]
         )
-    document.table(
-        say("sheets.published_numbers_agree_within"),
-        heads("sheets.columns_topic_kind_examples"),
-        lines,
-    )
+    document.listed("sheets.topics_table", lines)
 
 
 def _examples(document: Document, topic: str, rows: pd.DataFrame) -> None:
@@ -242,30 +219,7 @@ def _examples(document: Document, topic: str, rows: pd.DataFrame) -> None:
                 f"{digits.min():.1f}" if len(digits) else "",
             ]
         )
-    document.table(
-        say("sheets.digits_are_the_smallest", topic=topic),
-        heads("sheets.columns_example_source_numbers"),
-        lines,
-    )
-
-
-def _numbers(document: Document, caption: str, rows: pd.DataFrame) -> None:
-    document.table(
-        caption,
-        heads("sheets.columns_example_quantity_known"),
-        [
-            [
-                str(r.case),
-                str(r.quantity),
-                str(r.published) + (say("sheets.memory") if r.from_memory is True else ""),
-                str(r.here),
-                str(r.tolerance),
-                "" if pd.isna(r.digits) else f"{r.digits:.1f}",
-                "agrees" if bool(r.agrees) else [{"t": "differs", "s": "b"}],
-            ]
-            for r in rows_of(rows)
-        ],
-    )
+    document.listed("sheets.examples_table", lines, topic=topic)
 
 
 def _compiled(

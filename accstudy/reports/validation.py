@@ -182,40 +182,33 @@ def _verdict_table(
     several = len(set(rows["condition"])) > 1
     cells: list[list[Text]] = []
     for r in rows_of(rows):
-        found: list[Text] = [quantity(v, r.unit) for v in (r.tolerance_bound, r.bound_with_guard)]
-        found.append([bold(verdict_words(r))])
         cells.append(
             [
-                *([condition_name(r.condition)] * several),
+                condition_name(r.condition),
                 f"{scope_words(r)}{for_whom(r.holds_for)}",
                 stated(r.limit, r.unit),
-                quantity(r.largest_seen, r.unit),
-                *found[: 3 * several],
+                *(quantity(v, r.unit) for v in (r.largest_seen, r.tolerance_bound)),
+                quantity(r.bound_with_guard, r.unit),
+                [bold(verdict_words(r))],
                 _notes(assumption(r), *what_next(r), r.note),
             ]
         )
-    cells = said_once(cells) if several else cells
+    cells = said_once(cells)
     for r in gaps:
-        found = [quantity(v) for v in (r.tolerance_bound_um, r.bound_with_guard_um)]
-        found.append([bold(str(r.verdict))])
         cells.append(
             [
-                *([condition_name(r.condition)] * several),
+                condition_name(r.condition),
                 words("names.gaps").get(r.seated, str(r.seated)),
                 stated(r.limit_um),
-                quantity(r.max_um),
-                *found[: 3 * several],
+                *(quantity(v) for v in (r.max_um, r.tolerance_bound_um, r.bound_with_guard_um)),
+                [bold(str(r.verdict))],
                 _notes(say("validation.model_model", r), r.note),
             ]
         )
-    scans = _scans_of(rows)
-    document.table(
-        say("validation.verdicts_on_all_limits", scans_of=scans)
-        if several
-        else say("validation.what_every_verdict_rests", scans=scans),
-        heads("validation.columns_verdicts" if several else "validation.columns_basis"),
-        cells,
-    )
+    if several:
+        document.listed("validation.verdicts_table", cells, scans=_scans_of(rows))
+    else:
+        document.listed("validation.basis_table", cells, scans=_scans_of(rows))
 
 
 def _notes(*notes: Any) -> str:
