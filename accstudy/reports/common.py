@@ -6,7 +6,8 @@ import pandas as pd
 
 from accstudy.figures.style import rows_of
 from accstudy.reports.document import Document, ReportContent, Text
-from accstudy.reports.methods import methods, model_rows, sources
+from accstudy.reports.methods import methods, sources
+from accstudy.reports.model_names import model_rows
 from accstudy.reports.names import failure_sentence, in_words, measurand_name
 from accstudy.words.catalogue import area, say, words
 from accstudy.words.numbers import count, joined, missing, period, quantity, stated

@@ -11,6 +11,14 @@ from accstudy.figures.style import rows_of
 from accstudy.models.decisions import log_base
 from accstudy.reports import deviations
 from accstudy.reports.accuracy import outlier_tests, paper_figures
+from accstudy.reports.checks import (
+    checklist,
+    design_section,
+    influence_section,
+    lack_of_fit_section,
+    residual_checks,
+    unequal_scatter,
+)
 from accstudy.reports.common import (
     holds_for,
     left_out,
@@ -18,7 +26,6 @@ from accstudy.reports.common import (
     methods_section,
     words_section,
 )
-from accstudy.reports.design import checklist, design_section
 from accstudy.reports.document import (
     Attachment,
     Document,
@@ -32,12 +39,6 @@ from accstudy.reports.document import (
 )
 from accstudy.reports.effects import acting_section, effect_size, path_section, varies
 from accstudy.reports.headline import answer, held_phrase, held_point, shown_models
-from accstudy.reports.model_checks import (
-    influence_section,
-    lack_of_fit_section,
-    residual_checks,
-    unequal_scatter,
-)
 from accstudy.reports.model_names import (
     contrast_ends,
     is_true,
@@ -57,10 +58,9 @@ from accstudy.reports.models import (
     scatter,
     term_tests,
 )
-from accstudy.reports.record import latex_table, record_section
+from accstudy.reports.record import latex_table, record_section, reference_section
 from accstudy.reports.rows import between, confidence_of, largest_gap, slug
 from accstudy.reports.seating import misfit
-from accstudy.reports.traceability import reference_section
 from accstudy.reports.validation import levels_table
 from accstudy.reports.verdicts import decision_table, leading, verdict_table
 from accstudy.words.catalogue import say, words

@@ -31,8 +31,7 @@ from accstudy.reports.fleet import (
     side_by_side,
 )
 from accstudy.reports.model_names import is_true
-from accstudy.reports.record import record_section
-from accstudy.reports.traceability import reference_section
+from accstudy.reports.record import record_section, reference_section
 from accstudy.reports.verdicts import VERDICT_MARKS
 from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import NONE, day, joined, missing, number, unit_name

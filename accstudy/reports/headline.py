@@ -10,7 +10,6 @@ import pandas as pd
 
 from accstudy.figures.style import rows_of
 from accstudy.models.decisions import log_base
-from accstudy.reports.design import inseparable_sentences
 from accstudy.reports.document import ReportContent, Text, strong_accent
 from accstudy.reports.model_names import (
     contrast_sentence,
@@ -23,7 +22,7 @@ from accstudy.reports.model_names import (
     shown_interactions,
 )
 from accstudy.reports.names import variable_name
-from accstudy.reports.rows import confidence_of
+from accstudy.reports.rows import confidence_of, groups
 from accstudy.reports.validation import answer as validation_answer
 from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import joined, number, p_said
@@ -31,10 +30,13 @@ from accstudy.words.numbers import joined, number, p_said
 __all__ = [
     "answer",
     "at_ends",
+    "factor_levels",
+    "factor_name",
     "fit_caution",
     "held_phrase",
     "held_point",
     "held_points",
+    "inseparable_sentences",
     "residual_caution",
     "scatter_caution",
     "shown_models",
@@ -42,6 +44,7 @@ __all__ = [
 ]
 
 _ON_FIRST_PAGE = 3
+_MOST_NAMED = 8  # levels of two factors
 _NEAR = 0.08  # relative distance from a share up to which "about" is said
 
 
@@ -178,6 +181,38 @@ def _cautions(content: ReportContent, lead: str) -> list[Text]:
         said += residual_caution(content, model)
     said = [said[0], *(f"{s[0].upper()}{s[1:]}" for s in said[1:])] if said else []
     return [say("comparison.caution_said", said=" ".join(said))] if said else []
+
+
+def inseparable_sentences(content: ReportContent) -> list[str]:
+    """Say which factors the design cannot tell apart, from table ``model_confounding``.
+
+    ``session is confounded with model: M2 and M6 only with session 1; ...``.
+    """
+    table, out = content.table("model_confounding"), []
+    for (a, b), rows in groups(table, ["factor", "other_factor"]) if len(table) else []:
+        said = say("design.is_confounded_with", outer=factor_name(b), inner=factor_name(a))
+        if len(rows) > _MOST_NAMED:
+            blocks = rows["block"].nunique()
+            out.append(say("design.their_levels_fall_into", said=said, blocks=blocks))
+            continue
+        each = []
+        for _, mine in groups(rows, ["block"]):
+            own, other = (list(map(str, mine.loc[mine["factor_of"] == f, "level"])) for f in (a, b))
+            levels = factor_levels(factor_name(b), other)
+            each.append(say("design.only_with", own=joined(own), levels=levels))
+        out.append(f"{said}: {', '.join(each)}")
+    return out
+
+
+def factor_name(factor: str) -> str:
+    """Factor in words."""
+    return factor.replace("_", " ")
+
+
+def factor_levels(name: str, levels: list[str]) -> str:
+    """Levels with the name of their factor, unless they begin with it."""
+    said = joined(levels)
+    return said if said.lower().startswith(name.lower()) else f"{name} {said}"
 
 
 def fit_caution(content: ReportContent, lead: str) -> list[str]:

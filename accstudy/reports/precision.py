@@ -13,6 +13,14 @@ from accstudy.reports.accuracy import (
     precision_relations,
     variance_parts,
 )
+from accstudy.reports.checks import (
+    checklist,
+    design_section,
+    influence_section,
+    lack_of_fit_section,
+    residual_checks,
+    unequal_scatter,
+)
 from accstudy.reports.common import (
     holds_for,
     left_out,
@@ -22,15 +30,8 @@ from accstudy.reports.common import (
     words_section,
 )
 from accstudy.reports.comparison import differences_table
-from accstudy.reports.design import checklist, design_section
 from accstudy.reports.document import Document, ReportContent, Text, extended, strong_accent
 from accstudy.reports.headline import at_ends
-from accstudy.reports.model_checks import (
-    influence_section,
-    lack_of_fit_section,
-    residual_checks,
-    unequal_scatter,
-)
 from accstudy.reports.model_names import contrast_sentence, contrasts_sentence, level_contrasts
 from accstudy.reports.models import (
     contrasts_section,

@@ -13,8 +13,7 @@ from accstudy.reports.document import Document, ReportContent, ReportFiles, Text
 from accstudy.reports.drift import drift_report
 from accstudy.reports.layout import compile_pdf
 from accstudy.reports.precision import unreferenced_report
-from accstudy.reports.record import attachments
-from accstudy.reports.traceability import identity
+from accstudy.reports.record import attachments, identity
 from accstudy.reports.validation import validation_report
 from accstudy.words.catalogue import say, words
 

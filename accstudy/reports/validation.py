@@ -35,7 +35,7 @@ from accstudy.reports.document import (
     strong_accent,
 )
 from accstudy.reports.names import bias_sentence, condition_name, supported_sentence
-from accstudy.reports.record import record_section
+from accstudy.reports.record import record_section, reference_section
 from accstudy.reports.rows import (
     confidence_of,
     gap_limits,
@@ -58,7 +58,6 @@ from accstudy.reports.statements import (
     verdict_words,
     what_next,
 )
-from accstudy.reports.traceability import reference_section
 from accstudy.reports.verdicts import decision_table, leading
 from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import joined, missing, number, quantity, stated, sure

@@ -12,8 +12,8 @@ from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.summary import accuracy_table
 from accstudy.reports.common import left_out
 from accstudy.reports.document import Document
+from accstudy.reports.record import devices
 from accstudy.reports.render import render_report
-from accstudy.reports.traceability import devices
 from accstudy.reports.validation import answer
 from accstudy.study.load import load_study
 

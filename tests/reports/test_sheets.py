@@ -33,6 +33,6 @@ def test_selftest_record_counts_what_agrees():
     assert "Discrepancies" not in text
     text = text_of(selftest_record(rows([True, False, True]), record))
     assert "reproduces 2 of 3 known numbers" in text
-    assert "from 2 examples: 1 do not" in text
+    assert "from 2 examples: 1 does not" in text
     assert "Discrepancies" in text
     assert "differs" in text
