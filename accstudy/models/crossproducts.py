@@ -176,10 +176,16 @@ class Problem:
             for g in self.gram
         )
 
+    def columns_of(self, kept: Ints) -> Ints:
+        """Columns of some random terms, given by their numbers in rising order, then of X."""
+        every = np.arange(self.q + self.p)
+        return np.concatenate([*(every[self.blocks[k]] for k in kept), every[self.q :]])
+
     def only(self, kept: Ints) -> Problem:
         """Leave all random terms out but these, given by their numbers in rising order."""
-        columns = [np.arange(self.q + self.p + 1)[self.blocks[k]] for k in kept]
-        at = np.concatenate([*columns, np.arange(self.q, self.q + self.p + 1)])
+        if len(kept) == len(self.sizes):
+            return self
+        at = np.append(self.columns_of(kept), self.q + self.p)
         units = self.units[at[at < len(self.units)]]
         return replace(
             self,
