@@ -17,7 +17,10 @@ from scipy import linalg, sparse
 
 from accstudy.errors import ComputationError
 
-__all__ = ["Blocks", "Floats", "Ints", "Problem", "Rows", "arrange", "is_sparse", "restricted"]
+__all__ = [
+    "Blocks", "Floats", "Front", "Ints", "Problem", "Rows", "arrange", "dense", "is_sparse",
+    "restricted",
+]  # fmt: skip
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -25,6 +28,7 @@ Ints = npt.NDArray[np.int64]
 DENSE_UP_TO = 1500
 """Columns of T up to which the cross-products are kept as a dense matrix."""
 
+_CALL = 5e5  # multiplications that take as long as calling for one more product of matrices
 _BATCHED = 16  # rows of a block from which a call of its own for each pays
 
 
@@ -37,7 +41,8 @@ class Blocks:
     """Places of the small blocks that the eliminated columns form, one a unit.
 
     Columns of one unit (a scan, say) meet no column of another, so their part of the
-    equations is solved unit by unit.
+    equations is solved unit by unit. All blocks are as wide as the widest one; what a
+    smaller unit lacks are places without a column.
 
     Parameters
     ----------
@@ -49,49 +54,32 @@ class Blocks:
         counts = np.bincount(units, minlength=1)
         order = np.argsort(units, kind="stable")
         starts = np.cumsum(counts) - counts
-        self.size, self.width, self.count = len(units), int(counts.max(initial=1)), len(counts)
-        place = np.empty(len(units), np.int64)
-        place[order] = np.arange(len(units)) - starts[units[order]]
-        members = np.full((self.count, self.width), -1, np.int64)
-        members[units, place] = np.arange(len(units))
-        cols = members[units].ravel()
-        rows = np.repeat(np.arange(len(units)), self.width)
-        self.rows, self.cols = rows[cols >= 0], cols[cols >= 0]
-        self.indptr = np.concatenate([[0], np.cumsum(counts[units])])
-        self.slots = self.slot(units, place, self.rows, self.cols)
-        self.diagonal = self.slot(units, place, np.arange(len(units)), np.arange(len(units)))
-        self._units, self._place = units, place
-        self._padded = units * self.width + place
+        self.width, self.count = int(counts.max(initial=1)), len(counts)
+        self.place = units * self.width
+        self.place[order] += np.arange(len(units)) - starts[units[order]]
+        members = np.full(self.count * self.width, -1, np.int64)
+        members[self.place] = np.arange(len(units))
+        self.members = members.reshape(self.count, self.width)
 
-    def slot(self, units: Ints, place: Ints, rows: Ints, cols: Ints) -> Ints:
-        """Where an entry of a block is in the padded blocks."""
-        return np.asarray((units[rows] * self.width + place[rows]) * self.width + place[cols])
+    @cached_property
+    def pairs(self) -> tuple[Ints, Ints, Ints]:
+        """Two columns of one unit, and where their entry is in the blocks laid end to end."""
+        cols = np.repeat(self.members, self.width, axis=0).ravel()
+        rows = np.repeat(self.members.ravel(), self.width)
+        slots = np.flatnonzero((rows >= 0) & (cols >= 0))
+        return rows[slots], cols[slots], slots
 
     def take(self, gram: Any) -> Floats:
         """Blocks of a symmetric matrix whose first columns are the eliminated ones."""
         out = np.zeros(self.count * self.width * self.width)
         if is_sparse(gram):
-            found = gram[: self.size, : self.size].tocoo()
-            at = self.slot(self._units, self._place, found.row, found.col)
+            found = gram[: len(self.place), : len(self.place)].tocoo()
+            at = self.place[found.row] * self.width + self.place[found.col] % self.width
             np.add.at(out, at, found.data)
         else:
-            out[self.slots] = gram[self.rows, self.cols]
+            rows, cols, slots = self.pairs
+            out[slots] = gram[rows, cols]
         return out.reshape(self.count, self.width, self.width)
-
-    def spread(self, padded: Floats) -> Any:
-        """Padded blocks as a sparse block-diagonal matrix."""
-        return sparse.csr_array(
-            (padded.ravel()[self.slots], self.cols, self.indptr), shape=(self.size, self.size)
-        )
-
-    def times(self, padded: Floats, matrix: Any) -> Any:
-        """Blocks times a matrix with a row for each eliminated column."""
-        if is_sparse(matrix):
-            return self.spread(padded) @ matrix
-        laid = np.zeros((self.count * self.width, *matrix.shape[1:]))
-        laid[self._padded] = matrix
-        product = padded @ laid.reshape(self.count, self.width, -1)
-        return product.reshape(laid.shape)[self._padded]
 
     def halves(self, blocks: Floats) -> Floats:
         """Inverse Cholesky factors of the blocks; LinAlgError if one is not positive."""
@@ -103,10 +91,64 @@ class Blocks:
         return np.array([linalg.lapack.dtrtri(root, lower=1)[0] for root in roots])
 
     def padded(self, values: Floats) -> Floats:
-        """A value a column in the layout of the blocks, zero where there is no column."""
-        out = np.zeros((self.count, self.width))
-        out[self._units, self._place] = values
-        return out
+        """A row a column in the layout of the blocks, zero where there is no column."""
+        out = np.zeros((self.count * self.width, *values.shape[1:]))
+        out[self.place] = values
+        return out.reshape(self.count, self.width, *values.shape[1:])
+
+
+@dataclass(frozen=True)
+class Front:
+    """Units that meet much the same of the other columns: their border is one matrix.
+
+    Parameters
+    ----------
+    units : (u,) ndarray of int
+        The units.
+    columns : (c,) ndarray of int
+        The columns of the rest that they meet, those of X and y among them, y last.
+    borders : tuple of matrix
+        Cross-products of each residual group, (u * width, c): a row a place in the blocks.
+    """
+
+    units: Ints
+    columns: Ints
+    borders: tuple[Any, ...]
+
+    def times(self, padded: Floats, matrix: Any) -> Any:
+        """The units' blocks times a matrix with a row a place."""
+        blocks = padded[self.units]
+        if is_sparse(matrix):
+            at = np.arange(len(blocks) + 1)
+            return sparse.bsr_array((blocks, at[:-1], at)).tocsr() @ matrix
+        return (blocks @ matrix.reshape(*blocks.shape[:2], -1)).reshape(matrix.shape)
+
+
+def _families(units: Ints, gram: Any, p: int) -> Ints:
+    """Number of the front of each unit.
+
+    In the order of what they meet, units join those before them where one product of
+    matrices then costs less than two.
+    """
+    layout = Blocks(units)
+    if is_sparse(gram) or not len(units):
+        return np.zeros(layout.count, np.int64)
+    met = np.zeros((layout.count, len(gram) - len(units) - p), bool)
+    rows, cols = np.nonzero(gram[: len(units), len(units) : len(gram) - p])
+    met[units[rows], cols] = True
+    patterns, which, counts = np.unique(met, axis=0, return_inverse=True, return_counts=True)
+
+    def cost(pattern: npt.NDArray[np.bool_], n: int) -> float:
+        c = int(pattern.sum()) + p + 1
+        return float(n * layout.width * c * (c + 2 * layout.width) + _CALL)
+
+    labels, now, size = [0], patterns[0], int(counts[0])
+    for pattern, n in zip(patterns[1:], counts[1:], strict=True):
+        together = cost(now | pattern, size + n)
+        apart = together > cost(now, size) + cost(pattern, n)
+        labels.append(labels[-1] + int(apart))
+        now, size = (pattern, n) if apart else (now | pattern, size + n)
+    return np.asarray(labels, np.int64)[which.ravel()]
 
 
 @dataclass(frozen=True)
@@ -131,6 +173,8 @@ class Problem:
         ``T_g' T_g`` of each residual group, dense or sparse, (q + p + 1) square.
     units : (q1,) ndarray of int
         Unit of each column of the first random terms, which are eliminated.
+    families : (units,) ndarray of int
+        Units with the same number make one front.
     """
 
     n: int
@@ -141,6 +185,7 @@ class Problem:
     n_group: tuple[int, ...]
     gram: tuple[Any, ...]
     units: Ints
+    families: Ints
 
     @property
     def q(self) -> int:
@@ -164,17 +209,47 @@ class Problem:
         return tuple(slice(int(a), int(b)) for a, b in pairwise(ends))
 
     @cached_property
-    def parts(self) -> tuple[tuple[Floats, Any, Floats], ...]:
-        """Blocks of the eliminated columns, their border, and the rest, of each group."""
+    def own(self) -> tuple[Floats, ...]:
+        """Blocks of the eliminated columns of each residual group, (units, width, width)."""
+        return tuple(self.layout.take(g) for g in self.gram)
+
+    @cached_property
+    def rest(self) -> tuple[Floats, ...]:
+        """Cross-products of the other columns, of X and of y, of each residual group."""
         q1 = len(self.units)
-        return tuple(
-            (
-                self.layout.take(g),
-                g[:q1, q1:],
-                np.asarray(g[q1:, q1:].toarray() if is_sparse(g) else g[q1:, q1:], float),
-            )
-            for g in self.gram
-        )
+        return tuple(dense(g[q1:, q1:]) for g in self.gram)
+
+    @cached_property
+    def fronts(self) -> tuple[Front, ...]:
+        """Eliminated columns between them and the rest."""
+        q1, out = len(self.units), []
+        for family in np.unique(self.families) if q1 else ():
+            units = np.flatnonzero(self.families == family)
+            rows = self.layout.members[units].ravel()
+            borders = [_rows_or_zero(g[:q1, q1:], rows) for g in self.gram]
+            met = np.ones(self.q - q1 + self.p + 1, bool)
+            if not is_sparse(borders[0]):
+                met[: self.q - q1] = np.any([b[:, : self.q - q1].any(axis=0) for b in borders], 0)
+            columns = np.flatnonzero(met)
+            out.append(Front(units, columns, tuple(b[:, columns] for b in borders)))
+        return tuple(out)
+
+    @cached_property
+    def _entries(self) -> list[tuple[Floats, Ints, Ints]]:
+        term = np.repeat(np.arange(len(self.sizes) + 1), [*self.sizes, self.p + 1])
+        found = [sparse.coo_array(g) for g in self.gram]
+        slots = [m.row.astype(np.int64) * (len(self.sizes) + 1) + term[m.col] for m in found]
+        return [(m.data, m.col.astype(np.int64), at) for m, at in zip(found, slots, strict=True)]
+
+    def by_term(self, group: int, values: Floats) -> Floats:
+        """Cross-products of a residual group times a vector, (q + p + 1, K + 1).
+
+        The sum over the columns of each random term by itself, the last one over X and y.
+        Nine tenths of the cross-products are zero, so they are added up entry by entry.
+        """
+        data, col, slot = self._entries[group]
+        size = (self.q + self.p + 1, len(self.sizes) + 1)
+        return np.asarray(np.bincount(slot, data * values[col], size[0] * size[1]).reshape(size))
 
     def columns_of(self, kept: Ints) -> Ints:
         """Columns of some random terms, given by their numbers in rising order, then of X."""
@@ -186,13 +261,30 @@ class Problem:
         if len(kept) == len(self.sizes):
             return self
         at = np.append(self.columns_of(kept), self.q + self.p)
-        units = self.units[at[at < len(self.units)]]
+        left, units = np.unique(self.units[at[at < len(self.units)]], return_inverse=True)
         return replace(
             self,
             sizes=tuple(self.sizes[k] for k in kept),
             gram=tuple(g[at][:, at] for g in self.gram),
-            units=np.unique(units, return_inverse=True)[1].astype(np.int64),
+            units=units.astype(np.int64),
+            families=self.families[left],
         )
+
+
+def dense(matrix: Any) -> Floats:
+    """A matrix of either kind as an array."""
+    return np.asarray(matrix.toarray() if is_sparse(matrix) else matrix, float)
+
+
+def _rows_or_zero(matrix: Any, rows: Ints) -> Any:
+    """Rows of a matrix; zeros for negative numbers."""
+    known = np.flatnonzero(rows >= 0)
+    if is_sparse(matrix):
+        ones = np.ones(len(known))
+        return sparse.csr_array((ones, (known, rows[known])), (len(rows), matrix.shape[0])) @ matrix
+    out = np.zeros((len(rows), matrix.shape[1]))
+    out[known] = matrix[rows[known]]
+    return out
 
 
 def restricted(pr: Problem, basis: Floats, shift: Floats) -> Problem:
@@ -328,6 +420,7 @@ class Rows:
             product = sparse.csr_array(part.T @ part)
             small = product.shape[0] < DENSE_UP_TO
             self.grams.append(product.toarray() if small else product)
+        self.families = _families(units, sum(self.grams), self.p)
 
     def problem(self, y: Floats) -> tuple[Problem, Floats]:
         """Cross-products with a response.
@@ -368,6 +461,7 @@ class Rows:
                 grams.append(filled)
         counts = tuple(len(m) for m in self.members)
         pr = Problem(
-            self.n, self.sizes, self.p, self.log_det_r, scale, counts, tuple(grams), self.units
-        )
+            self.n, self.sizes, self.p, self.log_det_r, scale, counts, tuple(grams), self.units,
+            self.families,
+        )  # fmt: skip
         return pr, fitted

@@ -23,9 +23,8 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
-from scipy import sparse
 
-from accstudy.models.crossproducts import Floats
+from accstudy.models.crossproducts import Floats, dense
 from accstudy.models.reml import Evaluation
 
 __all__ = ["Pieces", "pieces"]
@@ -176,7 +175,7 @@ class _Work:
         if not len(self.near):
             return
         weighted = sum(
-            _dense(gram[: self.q + self.p, self.near]) / r
+            dense(gram[: self.q + self.p, self.near]) / r
             for gram, r in zip(self.grams, self.residual, strict=True)
         )
         beside = weighted[self.of]
@@ -238,7 +237,7 @@ class _Work:
         out, near = [], self.near
         for gram, n_h in zip(self.grams, self.n_h, strict=True):
             squares = np.einsum("ij,ij->j", self.c, n_h[:, self.place] * self.inverse)
-            beside = _dense(gram[self.of][:, near])
+            beside = dense(gram[self.of][:, near])
             c = self.c[:, near]
             times = np.asarray(gram[self.of][:, self.of] @ c) + 2 * beside
             squares[near] = np.einsum("ij,ij->j", c, times) + gram.diagonal()[near]
@@ -281,8 +280,3 @@ class _Work:
     def n_h(self) -> list[Floats]:
         """``N_g H`` of every residual group."""
         return [np.asarray(gram[self.of][:, self.of] @ self.h) for gram in self.grams]
-
-
-def _dense(matrix: Any) -> Floats:
-    is_sparse: bool = sparse.issparse(matrix)
-    return np.asarray(matrix.toarray() if is_sparse else matrix, float)

@@ -30,6 +30,7 @@ _MOST_CLASSES = 5
 _ALIKE = 0.01  # distance of two values, relative to the range, up to which they are one
 _MEAN = "mean_of_response"
 _SHOWN = 0.05
+_LEAST_DF = 1e-6  # below it the random terms take up all that the added columns could explain
 
 
 @dataclass(frozen=True)
@@ -197,7 +198,8 @@ def _added(fit: MixedFit, columns: Floats) -> FTest | None:
         rows = np.eye(q.shape[1] + extra.shape[1])[q.shape[1] :]
         found = there.solution[problem.q + q.shape[1] :] * problem.scale
         estimates = found + taken[q.shape[1] :]
-        return inference.joint(rows, estimates, fit.method)
+        test = inference.joint(rows, estimates, fit.method)
+        return test if test.den_df > _LEAST_DF else None
     except (AccstudyError, np.linalg.LinAlgError):  # too few rows for the added columns
         return None
 

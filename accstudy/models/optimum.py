@@ -49,7 +49,7 @@ SMALL = 100
 REVIVED = 0.02
 """Of the largest variance: from where a larger problem is climbed once more if one is zero."""
 
-_CLOSE_WITHOUT = 1e-6  # as CLOSE, of a criterion that is only compared with that of the maximum
+_CLOSE_WITHOUT = 1e-5  # as CLOSE, of a criterion that is only compared with that of the maximum
 _NEAR = 0.1  # as CLOSE, from where components at zero are left out
 _ZERO = 1e-5  # ratio that stands for zero, where the slope can still be worked out
 _STEPS = 200
@@ -167,7 +167,7 @@ def climb(
             break
     slope = 0.0
     if held is not None:
-        slope = -2 * float(at.slopes_at(v)[0][held]) if v[held] > 0 else 0.0
+        slope = -2 * float(score[held]) if v[held] > 0 else 0.0
     small = (v[:k] <= 1.5 * low[:k]) & movable[:k]
     if small.any():
         v = v.copy()

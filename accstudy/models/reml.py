@@ -27,7 +27,7 @@ import numpy as np
 from scipy import linalg, sparse
 
 from accstudy.errors import ComputationError
-from accstudy.models.crossproducts import Floats, Problem, is_sparse
+from accstudy.models.crossproducts import Floats, Front, Problem, dense, is_sparse
 
 __all__ = ["Evaluation"]
 
@@ -65,8 +65,8 @@ class Evaluation:
     def _own(self) -> Floats:
         """Inverse Cholesky factors of the eliminated units' blocks, (units, width, width)."""
         pr = self.problem
-        d = pr.layout.padded(self._own_scales)
-        blocks = sum(w * g for w, (g, _, _) in zip(self.weights, pr.parts, strict=True))
+        d = self._own_scales
+        blocks = sum(w * g for w, g in zip(self.weights, pr.own, strict=True))
         blocks = np.asarray(blocks) * d[:, :, None] * d[:, None, :]
         blocks[:, np.arange(d.shape[1]), np.arange(d.shape[1])] += 1.0
         try:
@@ -76,31 +76,35 @@ class Evaluation:
 
     @cached_property
     def _own_scales(self) -> Floats:
-        """Ratio of each eliminated column."""
+        """Ratio of each place in the eliminated units' blocks, (units, width)."""
         e = self.problem.eliminated
-        return np.repeat(self.theta[:e], self.problem.sizes[:e])
+        return self.problem.layout.padded(np.repeat(self.theta[:e], self.problem.sizes[:e]))
 
     @cached_property
-    def _system(self) -> tuple[Any, Floats, Floats]:
-        """Half of the eliminated block's inverse times border, factor of the rest, its scales."""
+    def _system(self) -> tuple[list[Any], Floats, Floats]:
+        """Half of the blocks' inverse times border, by front; factor of the rest; its scales."""
         pr, e = self.problem, self.problem.eliminated
-        border = _total([w * b for w, (_, b, _) in zip(self.weights, pr.parts, strict=True)])
-        rest = sum(w * s for w, (_, _, s) in zip(self.weights, pr.parts, strict=True))
+        rest = sum(w * s for w, s in zip(self.weights, pr.rest, strict=True))
         scales = np.concatenate([np.repeat(self.theta[e:], pr.sizes[e:]), np.ones(pr.p + 1)])
         system = np.asarray(rest, float) * scales[:, None] * scales
         inner = len(scales) - pr.p - 1
         system[np.arange(inner), np.arange(inner)] += 1.0
-        reach = pr.layout.times(self._own, _scaled(border, self._own_scales, scales))
-        system -= _gram(reach)
+        reach = []
+        for front in pr.fronts:
+            border = _total([w * b for w, b in zip(self.weights, front.borders, strict=True)])
+            own = self._own_scales[front.units].ravel()
+            reach.append(front.times(self._own, _scaled(border, own, scales[front.columns])))
+            product = dense(reach[-1].T @ reach[-1])
+            system[np.ix_(front.columns, front.columns)] -= product
         try:
             factor = linalg.cholesky(system, lower=True, check_finite=False)
         except linalg.LinAlgError:
             raise _singular() from None
         return reach, np.asarray(factor, float), scales
 
-    def _own_transposed(self, matrix: Any) -> Any:
-        """Transposed halves of the eliminated blocks' inverses times a matrix."""
-        return self.problem.layout.times(np.swapaxes(self._own, 1, 2), matrix)
+    @property
+    def _own_transposed(self) -> Floats:
+        return np.swapaxes(self._own, 1, 2)
 
     @property
     def nu(self) -> int:
@@ -118,7 +122,7 @@ class Evaluation:
         pr = self.problem
         diagonal = np.diag(self._system[1])
         inner = len(diagonal) - pr.p - 1
-        own = self._own.ravel()[pr.layout.diagonal]
+        own = np.diagonal(self._own, axis1=1, axis2=2)
         total = 2 * float(np.log(diagonal[:inner]).sum()) - 2 * float(np.log(own).sum())
         total -= float(np.dot(pr.n_group, np.log(self.weights)))
         if self.reml:
@@ -144,10 +148,14 @@ class Evaluation:
     def solution(self) -> Floats:
         """Spherical random effects of all terms and coefficients of X."""
         reach, factor, _ = self._system
-        inner = factor[:-1, :-1]
-        rest = linalg.solve_triangular(inner, factor[-1, :-1], lower=True, trans="T")
-        first = self._own_transposed(_column(reach, -1) - reach[:, :-1] @ rest)
-        return np.concatenate([first, rest])
+        layout = self.problem.layout
+        rest = linalg.solve_triangular(factor[:-1, :-1], factor[-1, :-1], lower=True, trans="T")
+        error = np.append(-rest, 1.0)
+        first = np.zeros((layout.count, layout.width))
+        for front, half in zip(self.problem.fronts, reach, strict=True):
+            solved = front.times(self._own_transposed, half @ error[front.columns])
+            first[front.units] = solved.reshape(-1, layout.width)
+        return np.concatenate([first.ravel()[layout.place], rest])
 
     @cached_property
     def _inverse_rest(self) -> Floats:
@@ -158,7 +166,8 @@ class Evaluation:
         out = np.zeros((size, size))
         if keep:
             half, _ = linalg.lapack.dpotri(np.asfortranarray(factor[:keep, :keep]), lower=1)
-            out[:keep, :keep] = np.tril(half) + np.tril(half, -1).T
+            out[:keep, :keep] = half + half.T  # the upper half of the factor is zero
+            out[np.arange(keep), np.arange(keep)] /= 2
         return out
 
     @property
@@ -168,36 +177,28 @@ class Evaluation:
         return np.asarray(self._inverse_rest[size:, size:] * self.variance)
 
     @cached_property
-    def _reach(self) -> Any:
-        """Inverse of the eliminated block times its border."""
-        return self._own_transposed(self._system[0][:, :-1])
-
-    @cached_property
-    def _reach_times_inverse(self) -> Floats:
-        """`_reach` times the inverse of the rest."""
-        return np.asarray(self._reach @ self._inverse_rest, float)
+    def _reached(self) -> list[tuple[Front, Any, Floats]]:
+        """Inverse of the blocks times border, and that times the inverse of the rest, by front."""
+        out = []
+        for front, half in zip(self.problem.fronts, self._system[0], strict=True):
+            through, at = front.times(self._own_transposed, half[:, :-1]), front.columns[:-1]
+            out.append((front, through, np.asarray(through @ self._inverse_rest[np.ix_(at, at)])))
+        return out
 
     @cached_property
     def _own_inverse(self) -> Floats:
         """Inverse of the eliminated units' blocks, (units, width, width)."""
-        return np.asarray(np.swapaxes(self._own, 1, 2) @ self._own)
+        return np.asarray(self._own_transposed @ self._own)
 
     @cached_property
     def _inverse_diagonal(self) -> Floats:
-        """Diagonal of the inverse of the equations, from halves of it."""
-        factor = self._system[1]
-        size = len(factor) - 1
-        keep = size if self.reml else size - self.problem.p
-        own = self._own.ravel()[self.problem.layout.slots] ** 2
-        first = np.bincount(self.problem.layout.cols, own, len(self.problem.units))
-        rest = np.zeros(size)
-        if keep:
-            half, _ = linalg.lapack.dtrtri(np.asfortranarray(factor[:keep, :keep]), lower=1)
-            half = np.tril(half)
-            rest[:keep] = np.einsum("ij,ij->j", half, half)
-            reach = self._reach[:, :keep] @ half.T
-            first = first + np.einsum("ij,ij->i", reach, reach)
-        return np.concatenate([first, rest])
+        """Diagonal of the inverse of the equations."""
+        first = np.sum(self._own**2, axis=1)
+        for front, through, product in self._reached:
+            first[front.units] += _row_sums(through, product).reshape(-1, first.shape[1])
+        return np.concatenate(
+            [first.ravel()[self.problem.layout.place], np.diag(self._inverse_rest)]
+        )
 
     @cached_property
     def pulls(self) -> Floats:
@@ -215,21 +216,23 @@ class Evaluation:
         pr = self.problem
         if len(pr.n_group) == 1:  # follows from the sums over all terms
             return np.asarray([[self.nu, self.rss]] - self.pulls.sum(axis=0), float)
-        scales, layout, own = self._system[2], pr.layout, self._own_scales
-        h22 = self._inverse_rest * scales[:-1, None] * scales[:-1]
-        reached = self._reach_times_inverse
-        h12 = -reached * own[:, None] * scales[:-1]
-        h11 = self._own_inverse.ravel()[layout.slots]
-        h11 = h11 + _row_sums(self._reach[layout.rows], reached[layout.cols])
-        h11 = h11 * own[layout.rows] * own[layout.cols]
+        scales, own = self._system[2][:-1], self._own_scales
+        h22 = self._inverse_rest * scales[:, None] * scales
+        h11 = self._own_inverse.copy()
+        for front, through, product in self._reached:
+            shape = (len(front.units), pr.layout.width, -1)
+            h11[front.units] += product.reshape(shape) @ np.swapaxes(
+                dense(through).reshape(shape), 1, 2
+            )
+        h11 *= own[:, :, None] * own[:, None, :]
         error = np.append(-self.solution * self.effect_scales, 1.0)
         out = []
-        for w, n_g, (d, b, s), gram in zip(
-            self.weights, pr.n_group, pr.parts, pr.gram, strict=True
-        ):
-            trace = d.ravel()[layout.slots] @ h11 + np.sum(s[:-1, :-1] * h22)
-            trace += 2 * _row_sums(b[:, :-1], h12).sum()
-            out.append((n_g - w * trace, w * (error @ (gram @ error))))
+        for g, (w, n_g) in enumerate(zip(self.weights, pr.n_group, strict=True)):
+            trace = np.sum(pr.own[g] * h11) + np.sum(pr.rest[g][:-1, :-1] * h22)
+            for front, _, product in self._reached:
+                between = product * own[front.units].reshape(-1, 1) * scales[front.columns[:-1]]
+                trace -= 2 * _row_sums(front.borders[g][:, :-1], between).sum()
+            out.append((n_g - w * trace, w * (error @ (pr.gram[g] @ error))))
         return np.asarray(out, float)
 
     @property
@@ -272,34 +275,37 @@ class Evaluation:
         safe = np.where(variances > 0, variances, np.inf)
         score = -0.5 * (pulls[:, 0] - pulls[:, 1] / residual[0]) / safe
         error = np.append(-self.solution * self.effect_scales, 1.0)
-        parts = [  # V_k P y = Z_k (Z_k' P y)
-            self.solution[block] / (ratio * residual[0]) if ratio > 0 else np.zeros(size)
-            for block, ratio, size in zip(pr.blocks, self.theta, pr.sizes, strict=True)
-        ]
-        own = np.zeros((pr.q + pr.p + 1, k))
-        for g, r in zip(pr.gram, residual, strict=True):
-            for j, (block, part) in enumerate(zip(pr.blocks, parts, strict=True)):
-                own[:, j] += np.asarray(g[:, block] @ part) / r
-        left = [np.asarray(g @ error) / r**2 for g, r in zip(pr.gram, residual, strict=True)]
+        scaled = np.where(self.theta > 0, self.theta, np.inf) ** -2.0 / residual[0]
+        factors = np.repeat(scaled, pr.sizes)  # V_k P y = Z_k (Z_k' P y), Z_k' P y = u_k / s_k^2
+        own, left = np.zeros((pr.q + pr.p + 1, k)), []
+        for g, r in enumerate(residual):
+            pulled = pr.by_term(g, error)
+            own -= pulled[:, :k] * (scaled / r)
+            left.append(pulled.sum(axis=1) / r**2)
+        every = np.column_stack([own, *left])
         square = np.zeros((len(variances), len(variances)))
-        square[:k, :k] = [part @ own[block] for block, part in zip(pr.blocks, parts, strict=True)]
+        if k:
+            starts = [block.start for block in pr.blocks]
+            parts = -error[: pr.q] * factors
+            square[:k] = np.add.reduceat(every[: pr.q] * parts[:, None], starts, axis=0)
+            square[k:, :k] = square[:k, k:].T
         for j, (right, r) in enumerate(zip(left, residual, strict=True), start=k):
-            square[:k, j] = [part @ right[b] for b, part in zip(pr.blocks, parts, strict=True)]
-            square[j, :k] = square[:k, j]
             square[j, j] = error @ right / r
-        half = self._half_solved(np.column_stack([own, *left])[:-1])
+        half = self._half_solved(every[:-1])
         return score, 0.5 * (square - residual[0] * half.T @ half)
 
     def _half_solved(self, right: Floats) -> Floats:
         """Right-hand sides times half of the inverse of the equations, ``b' H b = |this|^2``."""
         reach, factor, _ = self._system
         scaled = right * self.effect_scales[:, None]
-        q1 = len(self.problem.units)
-        first = self.problem.layout.times(self._own, scaled[:q1])
-        rest = linalg.solve_triangular(
-            factor[:-1, :-1], scaled[q1:] - (reach[:, :-1]).T @ first, lower=True
-        )
-        return np.vstack([first, rest])
+        q1, columns = len(self.problem.units), right.shape[1]
+        first = self._own @ self.problem.layout.padded(scaled[:q1])
+        rest = scaled[q1:]
+        for front, half in zip(self.problem.fronts, reach, strict=True):
+            own = first[front.units].reshape(-1, columns)
+            rest[front.columns[:-1]] -= half[:, :-1].T @ own
+        rest = linalg.solve_triangular(factor[:-1, :-1], rest, lower=True)
+        return np.vstack([first.reshape(-1, columns), rest])
 
     def inverse(self) -> Floats:
         """Inverse of the mixed model equations in the coordinates of T, (q + p) square.
@@ -309,13 +315,18 @@ class Evaluation:
         """
         pr, layout = self.problem, self.problem.layout
         q1, size = len(pr.units), pr.q + pr.p
-        reached = self._reach_times_inverse
-        out = np.empty((size, size))
+        out = np.zeros((size, size))
         out[q1:, q1:] = self._inverse_rest
-        out[:q1, q1:] = -reached
-        out[q1:, :q1] = -reached.T
-        out[:q1, :q1] = (self._reach @ reached.T).T
-        out[layout.rows, layout.cols] += self._own_inverse.ravel()[layout.slots]
+        places = [layout.members[front.units].ravel() for front in pr.fronts]
+        for at, (front, through, _) in zip(places, self._reached, strict=True):
+            product = through @ self._inverse_rest[front.columns[:-1]]
+            out[at[at >= 0], q1:] = -product[at >= 0]
+        out[q1:, :q1] = out[:q1, q1:].T
+        for at, (front, through, _) in zip(places, self._reached, strict=True):
+            product = through @ out[q1 + front.columns[:-1], :q1]
+            out[at[at >= 0], :q1] = -product[at >= 0]
+        rows, cols, slots = layout.pairs
+        out[rows, cols] += self._own_inverse.ravel()[slots]
         scales = self.effect_scales
         out *= scales[:, None]
         out *= scales
@@ -343,19 +354,8 @@ def _scaled(matrix: Any, rows: Floats, columns: Floats) -> Any:
     return matrix * rows[:, None] * columns
 
 
-def _gram(matrix: Any) -> Floats:
-    """``M' M`` as a dense matrix."""
-    product = matrix.T @ matrix
-    return np.asarray(product.toarray() if is_sparse(product) else product, float)
-
-
 def _row_sums(matrix: Any, dense: Floats) -> Floats:
     """Row sums of the elementwise product."""
     if is_sparse(matrix):
         return np.asarray(matrix.multiply(dense).sum(axis=1), float).ravel()
     return np.asarray(np.einsum("ij,ij->i", matrix, dense), float)
-
-
-def _column(matrix: Any, j: int) -> Floats:
-    column = matrix[:, [j]]
-    return np.asarray(column.toarray() if is_sparse(column) else column, float).ravel()

@@ -4,12 +4,14 @@ Formulas: Harville, JASA 72 (1977) 320-338 (likelihood, score, information); Ken
 Roger, Biometrics 53 (1997) 983-997 (P_i, Q_ij, adjusted covariance, F).
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 from scipy import optimize, stats
 
-from accstudy.models import crossproducts, fit_mixed
+from accstudy.models import crossproducts, fit_mixed, information
 from accstudy.models.grouping import DIRECTION
 from accstudy.models.reml import Evaluation
 
@@ -229,3 +231,41 @@ def test_satterthwaite_is_the_delta_method_on_the_observed_information():
     found = fit.coefficients(method="satterthwaite")
     np.testing.assert_allclose(found["df"], df, rtol=2e-3)  # the reference is numeric
     np.testing.assert_allclose(found["se"], np.sqrt(np.diag(covariance(variances))), rtol=1e-7)
+
+
+def test_fronts_hold_the_whole_border_whatever_units_they_join():
+    # every entry of the border is in one front, and the likelihood does not hang on the fronts
+    rng = np.random.default_rng(11)
+    frame = pd.DataFrame({"m": np.repeat(list("pqrs"), 60), "scan": np.repeat(np.arange(80), 3)})
+    frame["scan"] = frame["scan"].astype(str)
+    frame["pair"] = frame["m"] + rng.integers(0, 12, 240).astype(str)
+    frame["o"], frame["c"] = rng.choice(list("uvw"), 240), rng.uniform(0, 10, 240)
+    frame["y"] = rng.normal(size=240)
+    fit = fit_mixed("y ~ c", ["scan", "c | scan", "pair", "o"], frame)
+    pr = fit.problem
+    q1 = len(pr.units)
+    border, at = np.zeros((q1, pr.q + pr.p + 1 - q1)), pr.layout.members
+    for front in pr.fronts:
+        rows = at[front.units].ravel()
+        border[np.ix_(rows[rows >= 0], front.columns)] = front.borders[0][rows >= 0]
+    np.testing.assert_array_equal(border, pr.gram[0][:q1, q1:])
+    theta = rng.uniform(0.2, 2.0, len(pr.sizes))
+    found = {
+        (at.criterion, *at.gradient)
+        for families in (np.zeros(pr.layout.count, int), np.arange(pr.layout.count) % 3)
+        for at in [Evaluation(replace(pr, families=families), theta, np.ones(1), True)]
+    }
+    np.testing.assert_allclose(*found, rtol=1e-9)
+    assert all(fit.problem.only(np.array([0, 2])).families == pr.families)
+
+
+def test_terms_at_zero_have_their_information():
+    # Harville (1977): tr(P V_i P V_j) / 2 of components at zero, beside those that are not
+    fit = fit_mixed("y ~ t * c", ["a", "b", "a:t"], small_study(), residual_sd_by="g")
+    at = fit.optimum.at
+    at = replace(at, theta=np.where(np.arange(3) == 1, at.theta + 0.3, 0.0))
+    dense, pieces = Dense(fit, None), information.pieces(at)
+    scale = fit.problem.scale**2
+    p = dense.p_matrix(pieces.variances * scale)
+    expected = [[0.5 * np.trace(p @ i @ p @ j) for j in dense.parts] for i in dense.parts]
+    np.testing.assert_allclose(pieces.expected / scale**2, expected, rtol=1e-9)
