@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import linalg, stats
 
 from accstudy.errors import InputError, nearest
 from accstudy.grid import on_grid
@@ -30,6 +30,7 @@ SURE = 0.001
 """p of a check on residuals below which it says something, since rows are not independent."""
 
 _LARGE_RATIO = 2.0
+_REGULAR = 1e-6  # smallest pivot, against the largest entry, from which a matrix is regular
 _NORMAL_BEYOND = float(2 * stats.norm.sf(3))  # share beyond three standard deviations
 
 
@@ -200,10 +201,17 @@ def leave_out(
         here = np.flatnonzero(label == level)
         t = fit.table.t[here]
         ht = np.asarray(h @ t.T)
-        tht = np.asarray(t @ ht)
-        left = np.diag(weight[here]) - tht
-        change = -ht[pr.q :] @ np.linalg.lstsq(left, residual[here], rcond=1e-10)[0]
+        left = np.diag(weight[here]) - np.asarray(t @ ht)
+        change = -ht[pr.q :] @ _solved(left, residual[here])
         moved = rows @ change * pr.scale
         for name, value, error in zip(labels, moved, se, strict=True):
             out.append((level, len(here), name, value, value / error if error > 0 else np.nan))
     return pd.DataFrame(out, columns=["level", "n_rows", "contrast", "change", "change_in_se"])
+
+
+def _solved(matrix: Floats, right: Floats) -> Floats:
+    """Solution with a symmetric matrix; the shortest one where it is singular."""
+    root, failed = linalg.lapack.dpotrf(matrix, lower=1)
+    if failed or np.diag(root).min() ** 2 <= _REGULAR * np.diag(matrix).max():
+        return np.asarray(np.linalg.lstsq(matrix, right, rcond=1e-10)[0])
+    return np.asarray(linalg.lapack.dpotrs(root, right, lower=1)[0])

@@ -234,22 +234,14 @@ class Problem:
             out.append(Front(units, columns, tuple(b[:, columns] for b in borders)))
         return tuple(out)
 
-    @cached_property
-    def _entries(self) -> list[tuple[Floats, Ints, Ints]]:
-        term = np.repeat(np.arange(len(self.sizes) + 1), [*self.sizes, self.p + 1])
-        found = [sparse.coo_array(g) for g in self.gram]
-        slots = [m.row.astype(np.int64) * (len(self.sizes) + 1) + term[m.col] for m in found]
-        return [(m.data, m.col.astype(np.int64), at) for m, at in zip(found, slots, strict=True)]
-
     def by_term(self, group: int, values: Floats) -> Floats:
         """Cross-products of a residual group times a vector, (q + p + 1, K + 1).
 
         The sum over the columns of each random term by itself, the last one over X and y.
-        Nine tenths of the cross-products are zero, so they are added up entry by entry.
         """
-        data, col, slot = self._entries[group]
-        size = (self.q + self.p + 1, len(self.sizes) + 1)
-        return np.asarray(np.bincount(slot, data * values[col], size[0] * size[1]).reshape(size))
+        gram = self.gram[group]
+        blocks = (*self.blocks, slice(self.q, None))
+        return np.column_stack([np.asarray(gram[:, b] @ values[b]) for b in blocks])
 
     def columns_of(self, kept: Ints) -> Ints:
         """Columns of some random terms, given by their numbers in rising order, then of X."""

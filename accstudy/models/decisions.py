@@ -12,7 +12,16 @@ from scipy import stats
 
 from accstudy.errors import InputError
 
-__all__ = ["DIFFERS", "Adjust", "equivalence", "family", "holm", "log_base", "margin_bound"]
+__all__ = [
+    "DIFFERS",
+    "Adjust",
+    "below",
+    "equivalence",
+    "family",
+    "holm",
+    "log_base",
+    "margin_bound",
+]
 
 Adjust = Literal["holm", "none"]
 """How p values allow for the number of contrasts of a family."""
@@ -97,15 +106,20 @@ def family(table: pd.DataFrame, *, confidence: float, adjust: Adjust = "holm") -
     with np.errstate(invalid="ignore"):
         half = stats.t.ppf(1 - alpha / (2 * max(int(known.sum()), 1)), df) * se
     half = np.where(known & np.isfinite(table["low"].to_numpy(float)), half, np.nan)
-    out = table.assign(
-        p_holm=holm(table["p"]),
+    p_holm = holm(table["p"])
+    return table.assign(
+        p_holm=p_holm,
         adjust=adjust,
         simultaneous_low=estimate - half,
         simultaneous_high=estimate + half,
+        shown=below(p_holm if adjust == "holm" else table["p"].to_numpy(float), alpha),
     )
-    decisive = out["p_holm" if adjust == "holm" else "p"]
-    out["shown"] = (decisive < alpha).astype("boolean").mask(decisive.isna())
-    return out
+
+
+def below(p: np.ndarray, alpha: float) -> pd.arrays.BooleanArray:
+    """Whether p values are below a level; missing where they are."""
+    with np.errstate(invalid="ignore"):
+        return pd.arrays.BooleanArray(p < alpha, np.isnan(p))
 
 
 def equivalence(

@@ -145,11 +145,11 @@ class Design:
 
     def held(self, values: Mapping[str, float]) -> dict[str, float]:
         """Value of every covariate where the columns behind them are held."""
-        frame = pd.DataFrame({c: [float(v)] for c, v in values.items()})
-        return {
-            c: float(values[c] if (c,) == names else evaluate(c, frame)[0])
-            for c, names in self.sources.items()
-        }
+        out = {c: float(values[c]) for c, names in self.sources.items() if (c,) == names}
+        if len(out) < len(self.sources):
+            frame = pd.DataFrame({c: [float(v)] for c, v in values.items()})
+            out = {c: out[c] if c in out else float(evaluate(c, frame)[0]) for c in self.sources}
+        return out
 
     @cached_property
     def _ranges(self) -> dict[tuple[str, str], dict[str, tuple[float, float]]]:

@@ -11,7 +11,7 @@ import pandas as pd
 from scipy import stats
 
 from accstudy.errors import InputError, nearest
-from accstudy.models.decisions import Adjust, equivalence, family, log_base, margin_bound
+from accstudy.models.decisions import Adjust, below, equivalence, family, log_base, margin_bound
 from accstudy.models.hypotheses import Cell, cell_rows, slope_rows
 
 if TYPE_CHECKING:
@@ -203,11 +203,6 @@ _ORDER = [
 ]  # fmt: skip
 
 
-def _ratio(fit: MixedFit, estimate: pd.Series) -> pd.Series:
-    base = log_base(fit.design.response)
-    return estimate * np.nan if base is None else base**estimate
-
-
 def _differences(
     fit: MixedFit,
     name: str,
@@ -240,10 +235,9 @@ def _differences(
     if not rows:
         return pd.DataFrame(columns=_ORDER)
     table = fit.combine(np.array(rows), method=method, confidence=confidence)
-    table[["contrast", "level_a", "level_b", "stratum"]] = named
-    return _judged(
-        fit, table.assign(factor=name), confidence, margin, one_sided=one_sided, adjust=adjust
-    )
+    columns = ("contrast", "level_a", "level_b", "stratum")
+    table = table.assign(factor=name, **dict(zip(columns, zip(*named, strict=True), strict=True)))
+    return _judged(fit, table, confidence, margin, one_sided=one_sided, adjust=adjust)
 
 
 def _judged(
@@ -264,21 +258,23 @@ def _judged(
         p = equivalence(estimate, se, df, -np.inf if one_sided else -bound, bound)
         half = stats.t.ppf(confidence, df) * se  # what two one-sided tests look at
         equivalence_low, equivalence_high = estimate - half, estimate + half
-    table = table.assign(
+    table = family(table, confidence=confidence, adjust=adjust)
+    base = log_base(fit.design.response)
+    turned = {"inverse_ratio": "estimate", "inverse_low": "high", "inverse_high": "low"}
+    ratios = {"ratio": "estimate"} | {
+        f"ratio_{c}": c for c in ("low", "high", "simultaneous_low", "simultaneous_high")
+    }
+    logs = {name: table[c].to_numpy(float) for name, c in ratios.items()}
+    logs |= {name: -table[c].to_numpy(float) for name, c in turned.items()}
+    absent = {c: "" for c in ("level_b", "stratum", "covariate") if c not in table}
+    return table.assign(
         confidence=confidence,
-        ratio=_ratio(fit, table["estimate"]),
         margin=np.nan if margin is None else margin,
         p_equivalence=p,
         equivalence_low=equivalence_low,
         equivalence_high=equivalence_high,
         equivalence_confidence=2 * confidence - 1,
-    )
-    table = family(table, confidence=confidence, adjust=adjust)
-    limits = ("low", "high", "simultaneous_low", "simultaneous_high")
-    table = table.assign(**{f"ratio_{c}": _ratio(fit, table[c].astype(float)) for c in limits})
-    turned = {"inverse_ratio": "estimate", "inverse_low": "high", "inverse_high": "low"}
-    table = table.assign(**{n: _ratio(fit, -table[c].astype(float)) for n, c in turned.items()})
-    decided = (table["p_equivalence"] < alpha).astype("boolean")
-    table["equivalent"] = decided.mask(table["p_equivalence"].isna())
-    absent = {c: "" for c in ("level_b", "stratum", "covariate") if c not in table}
-    return table.assign(**absent)[_ORDER]
+        equivalent=below(p, alpha),
+        **{name: v * np.nan if base is None else base**v for name, v in logs.items()},
+        **absent,
+    )[_ORDER]

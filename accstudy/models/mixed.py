@@ -328,6 +328,10 @@ class MixedFit:
             ``fitted_fixed``, ``residual`` and ``residual_scaled`` (by the
             residual standard deviation of the row).
         """
+        return self._fitted.copy()
+
+    @cached_property
+    def _fitted(self) -> pd.DataFrame:
         fixed = self.design.x @ self.beta
         total = fixed.copy()
         solution = self.inference.pieces.solution * self.problem.scale

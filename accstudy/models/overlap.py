@@ -145,6 +145,8 @@ def blank_outside(
             level = str(table[column].iloc[k])
             parts = zip(str(factor).split(":"), level.split(":"), strict=False)
             beyond[k] |= any(outside(design, f, one, held) for f, one in parts)
+    if not beyond.any():
+        return table
     numbers = [c for c in table.columns if pd.api.types.is_float_dtype(table[c])]
     out = table.copy()
     out.loc[beyond, [c for c in numbers if c != "margin"]] = np.nan
