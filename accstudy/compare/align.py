@@ -254,7 +254,7 @@ def _of_pattern(residual: Floats, arm: Floats, axes: Floats, common: Floats) -> 
     bases = _bases(axes)
     through = [fit @ basis @ fit for basis in bases]
     flat = residual.reshape(s, 6 * n)
-    moments = np.stack([np.einsum("si,ij,sj->s", flat, basis, flat) for basis in bases], axis=1)
+    moments = np.stack([np.einsum("si,si->s", flat @ basis, flat) for basis in bases], axis=1)
     expected = np.array([[np.sum(b * t) for t in through] for b in bases])
     shape = _possible(np.linalg.lstsq(expected, moments.mean(axis=0), rcond=None)[0])
     known = sum(v * t for v, t in zip(shape, through, strict=True))

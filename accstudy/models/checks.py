@@ -199,10 +199,11 @@ def leave_out(
     label = frame[by].astype(str).to_numpy(object)
     for level in pd.unique(label):
         here = np.flatnonzero(label == level)
-        t = fit.table.t[here]
-        ht = np.asarray(h @ t.T)
-        left = np.diag(weight[here]) - np.asarray(t @ ht)
-        change = -ht[pr.q :] @ _solved(left, residual[here])
+        own = fit.table.t[here]
+        met = np.unique(own.indices)  # columns that are not zero in these rows
+        t = own[:, met].toarray()
+        left = np.diag(weight[here]) - t @ h[np.ix_(met, met)] @ t.T
+        change = -h[pr.q :, met] @ (t.T @ _solved(left, residual[here]))
         moved = rows @ change * pr.scale
         for name, value, error in zip(labels, moved, se, strict=True):
             out.append((level, len(here), name, value, value / error if error > 0 else np.nan))

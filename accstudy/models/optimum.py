@@ -49,7 +49,7 @@ SMALL = 100
 REVIVED = 0.02
 """Of the largest variance: from where a larger problem is climbed once more if one is zero."""
 
-_CLOSE_WITHOUT = 1e-5  # as CLOSE, of a criterion that is only compared with that of the maximum
+_CLOSE_WITHOUT = 1e-6  # as CLOSE, of a criterion that is only compared with that of the maximum
 _NEAR = 0.1  # as CLOSE, from where components at zero are left out
 _ZERO = 1e-5  # ratio that stands for zero, where the slope can still be worked out
 _STEPS = 200

@@ -157,13 +157,15 @@ def one_screw(
     axes[nobody] = np.nan
     if flats is None:
         wanted = platforms.centres_mm - origin
+        across = np.cross(axis, np.eye(3))  # rows of vectors times it: the axis crossed with each
         angle = _overlap_turn(centres, wanted, axis, others)
-        centres, axes = _twist(axis, angle, centres), _twist(axis, angle, axes)
         for _ in range(_MOST_ROUNDS):
-            angle = _offset_turn(centres, wanted, axis, platforms.axes, others)
-            centres, axes = _twist(axis, angle, centres), _twist(axis, angle, axes)
-            if not np.nanmax(np.abs(angle), initial=0.0) > _RESTS_RAD:
+            placed = _twist(across, angle, centres)
+            step = _offset_turn(placed, wanted, across, platforms.axes, others)
+            angle = angle + step
+            if not np.nanmax(np.abs(step), initial=0.0) > _RESTS_RAD:
                 break
+        centres, axes = _twist(across, angle, centres), _twist(across, angle, axes)
     return Seats(centres + origin, axes)
 
 
@@ -206,18 +208,23 @@ def _overlap_turn(
 
 
 def _offset_turn(
-    centres: Floats, wanted: Floats, axis: Floats, normals: Floats, others: NDArray[np.bool_]
+    centres: Floats, wanted: Floats, across: Floats, normals: Floats, others: NDArray[np.bool_]
 ) -> Floats:
     """Newton step of the turn that minimises the sideways offsets."""
-    speed = np.cross(axis, centres)
-    speed -= np.sum(speed * normals, axis=-1, keepdims=True) * normals
+    speed = _times(centres, across)
+    speed -= np.einsum("bni,ni->bn", speed, normals)[..., None] * normals
     offset = centres - wanted
-    top = np.where(others, np.sum(offset * speed, axis=-1), 0.0).sum(axis=1)
-    bottom = np.where(others, np.sum(speed * speed, axis=-1), 0.0).sum(axis=1)
+    top = np.where(others, np.einsum("bni,bni->bn", offset, speed), 0.0).sum(axis=1)
+    bottom = np.where(others, np.einsum("bni,bni->bn", speed, speed), 0.0).sum(axis=1)
     return np.asarray(-top / np.where(bottom > 0, bottom, np.inf))
 
 
-def _twist(axis: Floats, angle: Floats, vectors: Floats) -> Floats:
+def _twist(across: Floats, angle: Floats, vectors: Floats) -> Floats:
     sine, versine = np.sin(angle)[:, None, None], (1 - np.cos(angle))[:, None, None]
-    square = np.cross(axis, vectors)
-    return np.asarray(vectors + sine * square + versine * np.cross(axis, square))
+    square = _times(vectors, across)
+    return np.asarray(vectors + sine * square + versine * _times(square, across))
+
+
+def _times(vectors: Floats, matrix: Floats) -> Floats:
+    """Rows of vectors, (b, n, 3), times one matrix."""
+    return np.asarray(vectors.reshape(-1, 3) @ matrix).reshape(vectors.shape)
