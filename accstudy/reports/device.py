@@ -16,7 +16,6 @@ from accstudy.reports.fleet import (
     device_cautions,
     device_events,
     named_device,
-    plainly,
     rows_of_device,
     short_name,
     signed,
@@ -241,8 +240,13 @@ def _signal_table(document: Document, signals: pd.DataFrame) -> None:
         "device.signals_table",
         mine.head(40),
         once=1,
-        named={"short": short_name, "yes": _yes, "signed": plainly},
+        named={"short": short_name, "yes": _yes, "undated": _undated},
     )
+
+
+def _undated(event: Any) -> str:
+    """Event before a signal without its day, which stands elsewhere."""
+    return re.sub(r" on \d{4}-\d\d-\d\d", "", str(event))
 
 
 def _yes(stands: Any) -> str:

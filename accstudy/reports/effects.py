@@ -185,8 +185,11 @@ def _draw(
     for model in dict.fromkeys(m for m in models if m in set(fitted["model_name"])):
         mine = fitted[fitted["model_name"] == model]
         response, factor = str(mine["response"].iloc[0]), str(mine["factor"].iloc[0])
-        label, unit = response_label(response), unit_name(model_unit(response))
+        unit = unit_name(model_unit(response))
         sizes = log_base(plain_response(response)) is not None
+        label = response_label(response)
+        if sizes and "spread(" not in response:  # dots are sizes, lines their geometric means
+            label = f"|{response_label(response.removeprefix('log(abs(').rstrip(')'))}|"
         panels.append(
             (
                 model,

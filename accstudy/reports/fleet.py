@@ -346,6 +346,6 @@ def _advice(document: Document, content: ReportContent, main: str) -> None:
             shift=quantity(mine["shift"].iloc[0], str(mine["unit"].iloc[0])),
             main=main,
         ),
-        [*heads("fleet.columns_device"), *(Heading(str(n)) for n in sizes)],
+        [*heads("fleet.columns_device"), *(Heading(str(n), width=0.4) for n in sizes)],
         cells,
     )

@@ -261,14 +261,10 @@ def range_sentence(rows: list[Any]) -> str:
         for r in rows
     ]
     logs = log_base(str(first.response)) is not None
-    how = (
-        say("models.over_level_a_level_b", first)
-        if logs
-        else (say("models.minus_level_a_level_b", first))
-    )
-    return say(
-        "models.changes_from_to_of", how=how, values=values[0], values_2=values[-1], name=name
-    )
+    ends = {"values": values[0], "values_2": values[-1], "name": name}
+    if logs:
+        return say("models.ratio_at_ends", first, **ends)
+    return say("models.changes_from_to_of", first, **ends)
 
 
 def ratio_said(row: Any) -> str:

@@ -107,7 +107,7 @@ def test_a_share_that_changes_with_tilt_says_for_which_tilt_it_holds():
     said = [flat(t) for t in answer(asked, "d")]
     assert said[0].endswith("95 % intervals, at arch length 30.0 mm.")
     assert said[1] == (
-        "The ratio of A to C changes from 0.80 (0.60 to 1.00) at 10.0 mm to 0.20 (0.10 to 0.30) "
+        "Ratio of A to C: 0.80 (0.60 to 1.00) at 10.0 mm, 0.20 (0.10 to 0.30) "
         "at 40.0 mm of arch length."
     )
 

@@ -486,8 +486,7 @@ def test_a_difference_is_said_at_both_ends_of_a_covariate_with_intervals():
         Row(**logs, value=30.0, ratio=0.25, ratio_low=0.2, ratio_high=0.31),
     ]
     assert plain(range_sentence(rows)) == (
-        "the ratio of A to B changes from 1.00 (0.80 to 1.25) at 0.0° to 0.25 (0.20 to 0.31) at "
-        "30.0° of angulation"
+        "ratio of A to B: 1.00 (0.80 to 1.25) at 0.0°, 0.25 (0.20 to 0.31) at 30.0° of angulation"
     )
 
 
