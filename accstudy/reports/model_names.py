@@ -261,10 +261,10 @@ def range_sentence(rows: list[Any]) -> str:
         for r in rows
     ]
     logs = log_base(str(first.response)) is not None
-    ends = {"values": values[0], "values_2": values[-1], "name": name}
+    low, high = values[0], values[-1]
     if logs:
-        return say("models.ratio_at_ends", first, **ends)
-    return say("models.changes_from_to_of", first, **ends)
+        return say("models.ratio_at_ends", first, values=low, values_2=high, name=name)
+    return say("models.changes_from_to_of", first, values=low, values_2=high, name=name)
 
 
 def ratio_said(row: Any) -> str:
