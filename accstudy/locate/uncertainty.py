@@ -37,6 +37,7 @@ RANGES_MM = (0.6, 1.2, 2.4, 4.8)  # each twice the one before: see `_kernels`
 _WORKING_SHARE, _DOUBT_SHARE, _CORRELATED_SHARE = 0.05, 0.03, 0.25
 _LAG_STEP_MM = 0.05
 _DAMPING = 1e-9
+_SIZES = (0.0, 1 / 3, 2 / 3)  # where the classes of small, middling and large blocks begin
 _LAGS_MM = (0.0, 0.45, 0.8, 1.2, 1.7, 2.4, 3.4, 5.0)
 
 
@@ -255,17 +256,21 @@ def estimate_noise(bodies: Sequence[Blocks]) -> NoiseModel:
     ``P C P'``, not ``C``: the fit takes out what looks like a displacement.
     For ``C`` a sum of known parts with unknown variances, the expected sums of
     products of residuals in classes of distance are linear in the variances;
-    they are solved for by non-negative least squares.
+    they are solved for by non-negative least squares. Squares of residuals stand
+    in classes of their own by the size of the block: how much larger they are on
+    small blocks tells the independent part from noise that is alike over less than
+    a block, which neighbouring blocks cannot.
     """
     from scipy.optimize import nnls
 
-    parts, count = 1 + len(RANGES_MM), len(_LAGS_MM) + 1
+    parts, count = 1 + len(RANGES_MM), len(_LAGS_MM) + len(_SIZES)
+    sizes = np.quantile(np.concatenate([blocks.size for blocks in bodies]), _SIZES[1:])
     moments, pairs = np.zeros(count), np.zeros(count)
     expected = np.zeros((count, parts))
     for blocks in bodies:
         gain, jacobian = blocks.gain(), blocks.jacobian
         left = blocks.residual_mm - jacobian @ (gain @ blocks.residual_mm)
-        lag = _lag_classes(blocks.apart_mm)
+        lag = _lag_classes(blocks.apart_mm, np.searchsorted(sizes, blocks.size))
         share = blocks.size / blocks.size.mean()
         weight = np.outer(share, share)
         pairs += np.bincount(lag, weight.ravel(), count)
@@ -281,8 +286,9 @@ def estimate_noise(bodies: Sequence[Blocks]) -> NoiseModel:
             expected[:, k] += np.bincount(lag, projected.ravel(), count)
     scale = 1.0 / np.sqrt(np.maximum(pairs, 1.0))
     size = np.maximum(np.abs(expected * scale[:, None]).max(axis=0), 1e-300)
-    solution, _ = nnls(expected * scale[:, None] / size, moments * scale / max(moments[0], 1e-300))
-    sills = solution / size * max(moments[0], 1e-300)
+    whole = max(float(moments[: len(_SIZES)].sum()), 1e-300)
+    solution, _ = nnls(expected * scale[:, None] / size, moments * scale / whole)
+    sills = solution / size * whole
     return NoiseModel(float(sills[0]), tuple(float(s) for s in sills[1:]))
 
 
@@ -295,13 +301,13 @@ def _regular(normal: Floats) -> Floats:
     return np.asarray(normal + _DAMPING * np.diag(np.maximum(scale, 1e-6 * scale.max()) ** 2))
 
 
-def _lag_classes(apart_mm: Floats) -> NDArray[np.int64]:
-    """Class of distance of every pair, row by row: 0 for a block with itself."""
+def _lag_classes(apart_mm: Floats, own: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Class of distance of every pair, row by row; `own` is that of a block with itself."""
     steps = np.arange(0.0, _LAGS_MM[-1] + _LAG_STEP_MM, _LAG_STEP_MM)
     table = np.searchsorted(np.array(_LAGS_MM) - 1e-9, steps)  # looked up, not searched for
     step = np.minimum(apart_mm * (1.0 / _LAG_STEP_MM), len(table) - 1).astype(np.int64)
-    lag = table[step]
-    np.fill_diagonal(lag, 0)
+    lag = table[step] + (len(_SIZES) - 1)
+    np.fill_diagonal(lag, own)
     return lag.ravel()
 
 

@@ -42,6 +42,7 @@ class Noise:
     correlation_mm: float = 0.5
     white_um: float = 0.0
     kernel: str = "gaussian"
+    n_waves: int = 400
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,7 +200,11 @@ def simulate_scan(
         )
         coverage.append(left)
     height = noise.rms_um * random_field(
-        vertices, rng_noise, correlation_mm=noise.correlation_mm, kernel=noise.kernel
+        vertices,
+        rng_noise,
+        correlation_mm=noise.correlation_mm,
+        kernel=noise.kernel,
+        n_waves=noise.n_waves,
     )
     if noise.white_um:
         height += noise.white_um * rng_noise.standard_normal(len(vertices))

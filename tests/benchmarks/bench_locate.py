@@ -38,15 +38,16 @@ from accstudy.simulate.scan import Noise, SimulatedScan, simulate_scan
 sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
 from rounded_bodies import ROUNDED, RoundedShape
 
+N_WAVES = 2000  # of 400, some four alone make what moves a body: scans would differ by chance
 CLASSES = {
     "white 4 µm": Noise(4.0, 0.0),
     "white 20 µm": Noise(20.0, 0.0),
-    "0.2 mm, 8 µm": Noise(8.0, 0.2),
-    "0.5 mm, 8 µm": Noise(8.0, 0.5),
-    "0.5 mm rough, 8 µm": Noise(8.0, 0.5, kernel="exponential"),
-    "1.0 mm, 12 µm": Noise(12.0, 1.0),
-    "1.5 mm, 20 µm": Noise(20.0, 1.5),
-    "0.8 mm 6 µm + white 6 µm": Noise(6.0, 0.8, white_um=6.0),
+    "0.2 mm, 8 µm": Noise(8.0, 0.2, n_waves=N_WAVES),
+    "0.5 mm, 8 µm": Noise(8.0, 0.5, n_waves=N_WAVES),
+    "0.5 mm rough, 8 µm": Noise(8.0, 0.5, kernel="exponential", n_waves=N_WAVES),
+    "1.0 mm, 12 µm": Noise(12.0, 1.0, n_waves=N_WAVES),
+    "1.5 mm, 20 µm": Noise(20.0, 1.5, n_waves=N_WAVES),
+    "0.8 mm 6 µm + white 6 µm": Noise(6.0, 0.8, white_um=6.0, n_waves=N_WAVES),
 }
 SHAPES = {name: SHARP[name] for name in SHARP if name != "polygon-top-symmetric"} | ROUNDED
 XYZ = ["x_mm", "y_mm", "z_mm"]
