@@ -111,7 +111,7 @@ class Fault(NamedTuple):
 
 
 def untouched(tree: ast.Module) -> list[tuple[tuple[int, int], tuple[int, int]]]:
-    """Places of annotations, docstrings and decorators."""
+    """Places of annotations, docstrings, decorators and guards."""
     spans = []
     for node in ast.walk(tree):
         found: list[ast.AST | None] = []
@@ -123,6 +123,8 @@ def untouched(tree: ast.Module) -> list[tuple[tuple[int, int], tuple[int, int]]]
             found += [node.annotation]
         if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):
             found += [node]
+        if isinstance(node, ast.keyword) and node.arg == "strict":  # of zip: a guard
+            found += [node.value]
         for part in found:
             if part is not None:
                 spans.append(

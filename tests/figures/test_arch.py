@@ -57,3 +57,14 @@ def test_names_of_the_arch_lie_outside_what_they_name():
         reach = np.linalg.norm(half * (axes @ outward)) if math.isfinite(row.major_um) else 0.0
         away = (names[row.implant] - at) @ outward
         assert away == near(max(2.0, tip @ outward + reach) + 3.6)
+
+
+def test_arrows_are_enlarged_by_a_round_number():
+    found = set()
+    for size in np.geomspace(0.01, 100.0, 200):
+        sized = ARCH.assign(**{c: ARCH[c] * size for c in ("bias_x_um", "bias_y_um", "major_um")})
+        found.add(int(exaggeration(sized)))
+    leading = {f"{times:.1e}".split("e")[0] for times in found}
+    assert leading <= {"1.0", "1.5", "2.0", "3.0", "4.0", "5.0", "7.5"}
+    assert (min(found), max(found)) == (10, 1000)
+    assert len(found) == 15

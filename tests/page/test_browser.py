@@ -2,6 +2,7 @@
 
 import base64
 import difflib
+import io
 import math
 import os
 import re
@@ -14,7 +15,8 @@ import numpy as np
 import pandas as pd
 import pytest
 from chromium import chromium
-from page_content import HOSTILE, content, drift
+from page_content import HOSTILE, REFERENCE, content, drift
+from PIL import Image
 
 from accstudy.page.build import build_page
 
@@ -25,23 +27,28 @@ pytestmark = pytest.mark.filterwarnings("default")
 def pages(tmp_path_factory):
     """A page of a validation, one of a drift study, and one with hostile labels."""
     folder = tmp_path_factory.mktemp("pages")
+    tilted = REFERENCE.assign(axis_x=[0.2, 0.0, -0.1], axis_y=[0.1, 0.3, 0.0], axis_z=0.95)
     made = {
         "plain": content(),
         "drift": content(charts=True, meshes={}),
         "hostile": content(hostile=True, charts=True),
         "many": many(30, charts=True, meshes={}),
+        "several": many(16, meshes={}, condition=[f"device {k}" for k in "BACD"]),
+        "tilted": content(implants={"M": tilted}, meshes={}),
     }
     for name, one in made.items():
-        (folder / f"{name}.html").write_bytes(build_page(one))
+        page = build_page(one).replace(b"startCharts();\n", INSIDE.encode())
+        (folder / f"{name}.html").write_bytes(page)
     return folder
 
 
-def many(n, **changes):
-    """A page of so many scans in sessions of three."""
+def many(n, condition="device A", **changes):
+    """A page of so many scans in sessions of three, of one condition or several in turn."""
     one = content(**changes)
     named = [f"m{k:02d}" for k in range(1, n + 1)]
     first = {name: getattr(one, name).query("scan == 's1'") for name in ("pairs", "singles")}
-    scans = pd.DataFrame({"scan": named, "model": "M", "condition": "device A", "without": ""})
+    scans = pd.DataFrame({"scan": named, "model": "M", "without": ""})
+    scans["condition"] = condition if isinstance(condition, str) else condition * (n // 4)
     scans["session"] = [f"S{k // 3 + 1}" for k in range(n)]
     scans["measured_at"] = pd.Timestamp("2026-01-05") + pd.to_timedelta(np.arange(n) // 3 * 14, "D")
     tables = {
@@ -373,20 +380,13 @@ def test_a_surface_is_seen_whole_and_answers_to_pointer_and_keys(browser, pages)
     assert [c for c in complaints if "GPU stall" not in c["message"]] == []
 
 
-DRAWN = """
-const round = (t) => t.replace(/-?\\d+\\.\\d+/g, (n) => String(Math.round(Number(n))));
-const out = [];
-const walk = (node, depth) => {
-  if (node.nodeType === 3 && node.textContent.trim()) out.push(depth + node.textContent.trim());
-  if (node.nodeType !== 1) return;
-  const said = [...node.attributes].map((a) => ` ${a.name}="${round(a.value)}"`).join("");
-  out.push(depth + node.tagName.toLowerCase() + said + (node.tabIndex >= 0 ? " *" : ""));
-  node.childNodes.forEach((child) => walk(child, depth + " "));
-};
-document.querySelectorAll(arguments[0]).forEach((one) => walk(one, ""));
-return out.join("\\n");
-"""
-"""Elements as a script has made them, lengths to whole pixels; a star: reached by keyboard."""
+ASK = Path(__file__).with_name("ask.js").read_text("utf-8")
+KEYS = ["ArrowDown", "ArrowRight", "ArrowUp", "ArrowLeft", "End", "PageDown", "Home", "PageUp"]
+INSIDE = (
+    "window.inside = { fixed, number, quantity, ticks, months, colour, inkOn, arrowTo, compared, "
+    "unique, day, plain, chartName, openScan, render, key };\nstartCharts();\n"
+)
+"""What tests see of the functions of a page, which its scripts keep to themselves."""
 
 PROBE = """
 const c = document.createElement("canvas").getContext("2d");
@@ -396,41 +396,86 @@ return c.measureText("I1–I6 technique").width;
 
 
 def told(browser, pages):
-    """What the scripts have drawn, in several states of the page."""
+    """What the scripts have drawn, say and do, in several states of the page."""
 
-    def all_tips(css):
-        return browser.execute_script(
-            "const tip = document.getElementById('tip'); return [...document.querySelectorAll("
-            "arguments[0])].map((e) => { for (const kind of ['pointerover', 'focus', 'focusin']) "
-            "e.dispatchEvent(new Event(kind, { bubbles: true })); return tip.innerText; })", css
-        )  # fmt: skip
+    def ask(name, *given):
+        return browser.execute_script(f"{ASK}\nreturn {name}(...arguments)", *given)
 
-    for width in (1440, 390):
+    def every(css):
+        for number in range(len(texts(browser, css))):
+            for value in ask("options", css, number)[::-1]:
+                ask("choose", css, number, value)
+                yield f"{css} {number} {value}"
+
+    for width in (390, 1440):
         show(browser, pages, "plain", width)
-        yield f"plain {width}", browser.execute_script(DRAWN, "#overview, #scan, #accuracy")
-    yield "tips of the map", "\n".join(all_tips(".map td"))
-    yield "tips of the plan", "\n".join(all_tips("#view svg g"))
-    for choice in ("#map-choices select", "#map-choices input", "#accuracy-choices select"):
-        for number in range(len(texts(browser, choice))):
-            browser.execute_script(
-                "const e = document.querySelectorAll(arguments[0])[arguments[1]];"
-                "if (e.type !== 'select-one') e.click(); else if (e.options.length)"
-                " e.value = e.options[e.options.length - 1].value;"
-                "e.dispatchEvent(new Event('change', { bubbles: true }));", choice, number
-            )  # fmt: skip
-            drawn = browser.execute_script(DRAWN, "#overview, #accuracies")
-            yield f"after {choice} {number}", drawn
-    show(browser, pages, "many")
-    yield "many", browser.execute_script(DRAWN, "#maps")
-    show(browser, pages, "drift", 1440)
-    yield "charts", browser.execute_script(DRAWN, "#charts")
-    yield "tips of the charts", "\n".join(all_tips(".point"))
+        yield f"plain {width}", ask("drawn", "#overview, #scan, #accuracy")
+    yield "computed", ask("computed")
+    yield "tips", ask("pointed", ".map td, .map tbody th, #view svg g")
+    yield "keys", ask("pressed", ".map td", KEYS)
+    for table in ("#pairs", "#singles", "#accuracies"):
+        yield f"sorted {table}", ask("sorted", table)
+    for label in ("Next", "Next", "Next", "Previous"):
+        ask("press", label)
+        yield label, " | ".join(texts(browser, "#scan-title, #picked, #facts"))
+    ask("window.inside.openScan", 1, "I1–I3")
+    yield "a pair", ask("drawn", "#pairs, #picked, #view svg")
+    ask("choose", "#scan-choices select", 1, "50")
+    yield "arrows", ask("drawn", "#view svg, #view-note")
+    for name in every("#map-choices select"):
+        yield name, ask("drawn", ".map td, #legend, #map-note")
+    for name in every("#map-choices input"):
+        yield name, ask("drawn", "#maps")
+    show(browser, pages, "tilted")
+    ask("window.inside.openScan", 0, "I2–I3")
+    yield "tilted", ask("drawn", "#view svg")
+    for width in (1440, 390):
+        show(browser, pages, "many", width)
+        yield f"many {width}", ask("drawn", "#maps thead, #maps tr:nth-child(2), #maps h3")
+        yield "folded", ask("drawn", "#maps summary")
+    show(browser, pages, "several")
+    yield "several", ask("drawn", "#map-choices, #maps h3, #accuracy-choices")
+    yield "grid", browser.execute_script("return document.getElementById('maps').style.cssText")
+    show(browser, pages, "drift")
+    yield "tips of the charts", ask("pointed", ".point")
+    yield "keys of the charts", ask("pressed", ".panel:first-child .point", KEYS)
+    for value in ask("options", "#chart-choices select", 0):
+        ask("choose", "#chart-choices select", 0, value)
+        browser.execute_script(
+            "document.querySelectorAll('details').forEach((d) => (d.open = true))"
+        )
+        yield f"charts {value}", ask("drawn", "#panels, #chart-note")
+    ask("choose", "#chart-choices select", 2, "device B")
+    yield "one device", ask("drawn", "#panels h3")
     browser.execute_script(
-        "const s = document.querySelector('#chart-choices select'); s.value = s.options[0].value;"
-        "s.dispatchEvent(new Event('change')); document.querySelectorAll('details').forEach("
-        "(d) => (d.open = true));"
+        "document.querySelectorAll('.point')[1].dispatchEvent(new Event('click'))"
     )
-    yield "limits", browser.execute_script(DRAWN, "#charts")
+    yield "opened from a chart", " | ".join(texts(browser, "#scan-title, #facts"))
+
+
+def test_the_solid_view_looks_as_approved(browser, pages):
+    """As a coarse picture, before and after turns and steps nearer; see the next test."""
+    show(browser, pages, "plain", 390, webgl=True)
+    seen = []
+    for keys in ("", "ArrowLeft", "ArrowUp", "ArrowRight", "ArrowDown", "+", "-"):
+        for key in [keys] * 2 if keys else []:
+            browser.execute_script("inside.key({ key: arguments[0], preventDefault() {} })", key)
+        browser.execute_async_script("requestAnimationFrame(() => arguments[0]())")
+        shot = browser.execute_script(
+            "inside.openScan(0, 'I1–I2'); inside.render();"
+            "return document.querySelector('#view canvas').toDataURL('image/png')"
+        )
+        with Image.open(io.BytesIO(base64.b64decode(shot.split(",")[1]))) as whole:
+            small = whole.convert("RGB").resize((40, 30), Image.Resampling.BOX)
+        seen.append(np.asarray(small, dtype=np.int16))
+    found, file = np.vstack(seen), Path(__file__).with_name("solid.png")
+    assert np.ptp(found[:30].reshape(-1, 3), axis=0).min() > 40  # a picture, not an empty field
+    if os.environ.get("APPROVE"):
+        Image.fromarray(found.astype(np.uint8)).save(file, optimize=True)
+    with Image.open(file) as approved:
+        off = np.abs(found - np.asarray(approved, dtype=np.int16))
+    assert (off.max(), off.mean()) < (12, 0.2)
+    assert off.mean() < 0.2
 
 
 def test_what_the_scripts_draw_is_as_approved(browser, pages):
