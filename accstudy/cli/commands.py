@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -18,8 +18,8 @@ from accstudy.cli.options import (
     Progress,
     Shared,
     abridged,
-    figure_options,
     quoted,
+    report_options,
     shared_options,
 )
 from accstudy.cli.planning import add, list_scans, new, plan
@@ -35,18 +35,7 @@ _STUDY = click.argument(
 )
 
 
-def _stage(
-    path: Path,
-    *,
-    since: str,
-    until: str,
-    shared: Shared,
-    figures: str = "",
-    dpi: int = 300,
-    page: bool = False,
-    who: str = "",
-    issued: str = "",
-) -> Outcome:
+def _stage(path: Path, *, since: str, until: str, shared: Shared, **printed: Any) -> Outcome:
     from accstudy.pipeline import run_study
 
     with Progress(quiet=shared.quiet) as progress:
@@ -58,22 +47,14 @@ def _stage(
             scheduler=shared.scheduler,
             strict=shared.strict,
             allow_outside=shared.allow_outside,
-            figures=figures,
-            dpi=dpi,
-            page=page,
-            who=who,
-            issued=issued,
             say=progress.say,
             show=progress.show,
+            **printed,
         )
     _tell(outcome.findings, quiet=shared.quiet)
     if outcome.left_out:
         click.echo(f"left out: {', '.join(outcome.left_out)}", err=True)
     return outcome
-
-
-def _date(at: dt.datetime | None) -> str:
-    return at.date().isoformat() if at else ""
 
 
 def _code(done: Outcome) -> int:
@@ -105,12 +86,7 @@ def _tell(findings: Sequence[Finding], *, quiet: bool) -> None:
 @shared_options
 @click.option("--csv", "as_csv", is_flag=True, help="Print the findings as CSV.")
 @click.pass_context
-def check(
-    ctx: click.Context,
-    study: Path,
-    shared: Shared,
-    as_csv: bool,
-) -> None:
+def check(ctx: click.Context, study: Path, shared: Shared, as_csv: bool) -> None:
     """List all errors in STUDY at once; nothing is changed.
 
     All files are read, including the meshes. What is still missing is listed in the order in which
@@ -137,11 +113,8 @@ def check(
         faults = [f for f in others if f.severity is Severity.ERROR]
         for line in abridged(faults):
             click.echo(line, err=True)
-        for line in (
-            ()
-            if shared.quiet
-            else abridged([f for f in others if f.severity is not Severity.ERROR])
-        ):
+        milder = [f for f in others if f.severity is not Severity.ERROR]
+        for line in () if shared.quiet else abridged(milder):
             click.echo(line)
         if steps:
             click.echo("Still missing, in the order in which to supply it:")
@@ -161,21 +134,12 @@ def check(
 @_STUDY
 @shared_options
 @click.pass_context
-def measure(
-    ctx: click.Context,
-    study: Path,
-    shared: Shared,
-) -> None:
+def measure(ctx: click.Context, study: Path, shared: Shared) -> None:
     """Locate every implant in every scan of STUDY; write poses.csv.
 
     Example: accstudy measure sample_study/validation --jobs 2
     """
-    done = _stage(
-        study,
-        since="measure",
-        until="measure",
-        shared=shared,
-    )
+    done = _stage(study, since="measure", until="measure", shared=shared)
     ctx.exit(LEFT_OUT if done.left_out else DONE)
 
 
@@ -183,61 +147,26 @@ def measure(
 @_STUDY
 @shared_options
 @click.pass_context
-def analyze(
-    ctx: click.Context,
-    study: Path,
-    shared: Shared,
-) -> None:
+def analyze(ctx: click.Context, study: Path, shared: Shared) -> None:
     """Compute all result tables of STUDY from its poses.
 
     Example: accstudy analyze sample_study/validation
     """
-    done = _stage(
-        study,
-        since="analyze",
-        until="analyze",
-        shared=shared,
-    )
+    done = _stage(study, since="analyze", until="analyze", shared=shared)
     ctx.exit(_code(done))
 
 
 @click.command()
 @_STUDY
 @shared_options
-@figure_options
-@click.option("--page", is_flag=True, help="Also write one HTML page to explore the study.")
-@click.option("--by", "who", default="", help="Name of the person, for report and history.")
-@click.option(
-    "--issued",
-    type=click.DateTime(["%Y-%m-%d"]),
-    help="Date of issue; study.issued_on by default.",
-)
+@report_options
 @click.pass_context
-def report(
-    ctx: click.Context,
-    study: Path,
-    shared: Shared,
-    figures: str,
-    dpi: int,
-    page: bool,
-    who: str,
-    issued: dt.datetime | None,
-) -> None:
+def report(ctx: click.Context, /, study: Path, shared: Shared, **printed: Any) -> None:
     """Make the PDF report of STUDY from its result tables.
 
     Example: accstudy report sample_study/validation --figures tiff --dpi 600
     """
-    done = _stage(
-        study,
-        since="report",
-        until="report",
-        shared=shared,
-        figures=figures,
-        dpi=dpi,
-        page=page,
-        who=who,
-        issued=_date(issued),
-    )
+    done = _stage(study, since="report", until="report", shared=shared, **printed)
     ctx.exit(_code(done))
 
 
@@ -250,25 +179,9 @@ def report(
     required=True,
 )
 @shared_options
-@figure_options
-@click.option("--page", is_flag=True, help="Also write one HTML page to explore the study.")
-@click.option("--by", "who", default="", help="Name of the person, for report and history.")
-@click.option(
-    "--issued",
-    type=click.DateTime(["%Y-%m-%d"]),
-    help="Date of issue; study.issued_on by default.",
-)
+@report_options
 @click.pass_context
-def run(
-    ctx: click.Context,
-    studies: tuple[Path, ...],
-    shared: Shared,
-    figures: str,
-    dpi: int,
-    page: bool,
-    who: str,
-    issued: dt.datetime | None,
-) -> None:
+def run(ctx: click.Context, /, studies: tuple[Path, ...], shared: Shared, **printed: Any) -> None:
     """Check, measure, analyze and report one STUDY or several.
 
     Stages that are up to date are skipped. Results are replaced together at the end.
@@ -279,17 +192,7 @@ def run(
     for study in studies:
         if len(studies) > 1 and not shared.quiet:
             click.echo(f"== {study}")
-        done = _stage(
-            study,
-            since="measure",
-            until="report",
-            shared=shared,
-            figures=figures,
-            dpi=dpi,
-            page=page,
-            who=who,
-            issued=_date(issued),
-        )
+        done = _stage(study, since="measure", until="report", shared=shared, **printed)
         code = max(code, _code(done))
     ctx.exit(code)
 
@@ -405,8 +308,6 @@ def selftest(ctx: click.Context, folder: Path, quiet: bool) -> None:
 
     Example: accstudy selftest software_validation
     """
-    import datetime as dt
-
     from accstudy.selftest.run import counted, record_files, run_selftest
     from accstudy.study.disk import write_files
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import functools
 import sys
 from collections import Counter
@@ -26,8 +27,8 @@ __all__ = [
     "Progress",
     "Shared",
     "abridged",
-    "figure_options",
     "quoted",
+    "report_options",
     "shared_options",
 ]
 
@@ -122,9 +123,12 @@ def _forms(ctx: click.Context, param: click.Parameter, value: str) -> str:
     return ",".join(form for form in FORMS if form in parts)
 
 
-def figure_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add the options of commands that write figures."""
-    figures = click.option(
+def _iso(ctx: click.Context, param: click.Parameter, value: dt.datetime | None) -> str:
+    return value.date().isoformat() if value else ""
+
+
+_PRINTED = (
+    click.option(
         "--figures",
         callback=_forms,
         is_flag=False,
@@ -132,15 +136,30 @@ def figure_options(command: Callable[..., Any]) -> Callable[..., Any]:
         default="",
         metavar="FORMS",
         help=f"Also write every figure as {', '.join(FORMS)}; default svg,png.",
-    )
-    dpi = click.option(
+    ),
+    click.option(
         "--dpi",
         type=click.IntRange(72, 1200),
         default=300,
         show_default=True,
         help="Resolution of PNG and TIFF figures, dots per inch.",
-    )
-    return figures(dpi(command))
+    ),
+    click.option("--page", is_flag=True, help="Also write one HTML page to explore the study."),
+    click.option("--by", "who", default="", help="Name of the person, for report and history."),
+    click.option(
+        "--issued",
+        type=click.DateTime(["%Y-%m-%d"]),
+        callback=_iso,
+        help="Date of issue; study.issued_on by default.",
+    ),
+)
+
+
+def report_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the options of commands that make a report; it gets them as `run_study` takes them."""
+    for option in reversed(_PRINTED):
+        command = option(command)
+    return command
 
 
 _MOST = 3
