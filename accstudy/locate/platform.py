@@ -216,43 +216,72 @@ def symmetry_axis(surface: Mesh, place: Place, noise_mm: float) -> Rigid | None:
     together by robust least squares of their distances, with shift and tilt of the axis unknown.
     Of 100 degrees only cylinders, cones and what else is turned know the axis.
     """
-    scene, inner = Scene(surface), np.asarray(~border_sides(surface).any(axis=1))
-    across = area_vectors(surface)
+    samples = _samples(surface)
+    if samples is None:
+        return None
+    found: list[tuple[float, Rigid]] = []
+    for turn in np.radians(_TURNS_DEG):
+        origin, axis, share, scale = _axis_of_turn(samples, turn, place)
+        if share > _SYMMETRIC and scale < _SYMMETRY_NOISE * noise_mm + _SYMMETRY_MM:
+            frame = Rigid(frame_from_axis(axis), origin - (origin @ axis) * axis)
+            found.append((share / scale, frame))
+    return max(found, key=lambda one: one[0])[1] if found else None
+
+
+@dataclass(frozen=True, slots=True)
+class _Samples:
+    """Middles of facets with their areas; normals, and which facets lie inside, of all facets."""
+
+    scene: Scene
+    middle_mm: Floats
+    area: Floats
+    normal: Floats
+    inner: NDArray[np.bool_]
+
+
+def _samples(surface: Mesh) -> _Samples | None:
+    """At most some thousand facets away from the border; None where that are too few."""
+    inner, across = np.asarray(~border_sides(surface).any(axis=1)), area_vectors(surface)
     area = np.linalg.norm(across, axis=1)
     use = np.flatnonzero(inner & (area > 0))
     if len(use) < _FEW:
         return None
     use = use[np.linspace(0, len(use) - 1, min(len(use), _SYMMETRY_POINTS)).astype(np.int64)]
-    middle, weights = surface.vertices_mm[surface.faces[use]].mean(axis=1), area[use]
-    normals = across / np.maximum(area, 1e-12)[:, None]
-    found: list[tuple[float, Rigid]] = []
-    for turn in np.radians(_TURNS_DEG):
-        axis = place.axis
-        origin = place.origin_mm + axis * float((middle.mean(axis=0) - place.origin_mm) @ axis)
-        scale, share = np.inf, 0.0
-        for _ in range(_SYMMETRY_ROUNDS):
-            rotation, arm = rotation_vector(axis * turn), middle - origin
-            swung = arm @ rotation.T
-            off, triangle, _ = scene.closest(origin + swung)
-            n = normals[triangle]
-            seen = np.asarray(inner[triangle] & (np.abs(off) < _MATCHED_MM))
-            if seen.sum() < _LEAST_SEEN * len(use):
-                break
-            scale = max(1.4826 * float(np.median(np.abs(off[seen]))), 1e-4)
-            alike = np.asarray(seen & (np.abs(off) < 4 * scale))
-            share = float(weights[alike].sum() / weights.sum())
-            across_axis = frame_from_axis(axis)[:, :2]
-            tilting = [
-                np.sum(n * (np.cross(e, swung) - np.cross(e, arm) @ rotation.T), axis=1)
-                for e in across_axis.T
-            ]
-            rows = np.column_stack([n @ (np.eye(3) - rotation) @ across_axis, *tilting])
-            weight = np.sqrt(weights * seen / (1 + (off / (2 * scale)) ** 2))
-            step, *_ = np.linalg.lstsq(rows * weight[:, None], -off * weight, rcond=None)
-            origin = origin + across_axis @ step[:2]
-            axis = axis + np.cross(across_axis @ step[2:], axis)
-            axis = axis / np.linalg.norm(axis)
-        if share > _SYMMETRIC and scale < _SYMMETRY_NOISE * noise_mm + _SYMMETRY_MM:
-            frame = Rigid(frame_from_axis(axis), origin - (origin @ axis) * axis)
-            found.append((share / scale, frame))
-    return max(found, key=lambda one: one[0])[1] if found else None
+    middle = surface.vertices_mm[surface.faces[use]].mean(axis=1)
+    normal = across / np.maximum(area, 1e-12)[:, None]
+    return _Samples(Scene(surface), middle, area[use], normal, inner)
+
+
+def _axis_of_turn(
+    samples: _Samples, turn: float, place: Place
+) -> tuple[Floats, Floats, float, float]:
+    """Origin and axis about which a turn maps the surface best, the share that matches, the scale.
+
+    The share is 0 where too little of the turned surface is near the surface from the start.
+    """
+    middle, axis = samples.middle_mm, place.axis
+    origin = place.origin_mm + axis * float((middle.mean(axis=0) - place.origin_mm) @ axis)
+    scale, share = np.inf, 0.0
+    for _ in range(_SYMMETRY_ROUNDS):
+        rotation, arm = rotation_vector(axis * turn), middle - origin
+        swung = arm @ rotation.T
+        off, triangle, _ = samples.scene.closest(origin + swung)
+        n = samples.normal[triangle]
+        seen = np.asarray(samples.inner[triangle] & (np.abs(off) < _MATCHED_MM))
+        if seen.sum() < _LEAST_SEEN * len(middle):
+            break
+        scale = max(1.4826 * float(np.median(np.abs(off[seen]))), 1e-4)
+        alike = np.asarray(seen & (np.abs(off) < 4 * scale))
+        share = float(samples.area[alike].sum() / samples.area.sum())
+        across_axis = frame_from_axis(axis)[:, :2]
+        tilting = [
+            np.sum(n * (np.cross(e, swung) - np.cross(e, arm) @ rotation.T), axis=1)
+            for e in across_axis.T
+        ]
+        rows = np.column_stack([n @ (np.eye(3) - rotation) @ across_axis, *tilting])
+        weight = np.sqrt(samples.area * seen / (1 + (off / (2 * scale)) ** 2))
+        step, *_ = np.linalg.lstsq(rows * weight[:, None], -off * weight, rcond=None)
+        origin = origin + across_axis @ step[:2]
+        axis = axis + np.cross(across_axis @ step[2:], axis)
+        axis = axis / np.linalg.norm(axis)
+    return origin, axis, share, scale
