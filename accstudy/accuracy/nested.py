@@ -15,7 +15,7 @@ from accstudy.accuracy.measurands import natural, pair_names
 from accstudy.errors import InputError, nearest
 from accstudy.tables import empty, shape
 
-__all__ = ["Nested", "nested_anova", "variance_components"]
+__all__ = ["Nested", "nested_anova", "nested_codes", "variance_components"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -100,10 +100,7 @@ def nested_anova(
     y = frame[value].to_numpy(dtype=float)
     y = y - y[0]
     # codes of the groups of every level; level 0 is everything, the last is every result
-    codes: list[npt.NDArray[np.integer]] = [np.zeros(len(y), dtype=np.int64)]
-    for depth in range(1, len(levels) + 1):
-        grouped = frame.groupby(list(levels[:depth]), sort=True, dropna=False)
-        codes.append(grouped.ngroup().to_numpy(dtype=np.int64))
+    codes = [np.zeros(len(y), dtype=np.int64), *nested_codes(frame, levels)]
     codes.append(np.arange(len(y)))
     sizes = [np.bincount(c).astype(float) for c in codes]
     sums = [np.bincount(c, weights=y) for c in codes]
@@ -163,6 +160,16 @@ def nested_anova(
         sd_total_high=high,
         mean=float(frame[value].to_numpy(dtype=float)[0] + y.mean()),
     )
+
+
+def nested_codes(frame: pd.DataFrame, levels: Sequence[str]) -> list[npt.NDArray[np.int64]]:
+    """Group of each row at each level; the same label under two parents means two groups."""
+    out, parent = [], np.zeros(len(frame), np.int64)
+    for level in levels:
+        label, labels = pd.factorize(frame[level], use_na_sentinel=False)
+        parent = np.unique(parent * len(labels) + label, return_inverse=True)[1].astype(np.int64)
+        out.append(parent)
+    return out
 
 
 def _interval_of_total(

@@ -13,6 +13,7 @@ from scipy import special
 from accstudy.accuracy.bounds import Grouping, session_effects, shared_session_p
 from accstudy.accuracy.critical import combined_p
 from accstudy.accuracy.measurands import Results, lowest, natural, pair_names
+from accstudy.accuracy.nested import nested_codes
 from accstudy.accuracy.oneway import Layouts, Witnesses, layouts
 from accstudy.quantities import BENCH_COLUMNS, SERIAL_COLUMN
 from accstudy.tables import TABLES
@@ -187,24 +188,24 @@ def left_out_p(
 
 def _nested_p(own: pd.DataFrame, factor: str, measurand: str) -> float:
     """Combined p value over pairs of a factor within cells."""
-    y = pd.to_numeric(own[measurand]).astype(float)
-    keys = ["model", "implant_a", "implant_b"]
-    frame = own.assign(_y=y).dropna(subset=["_y"])
+    y = pd.to_numeric(own[measurand]).to_numpy(float)
+    frame = own[np.isfinite(y)]
     if not len(frame):
         return float("nan")
-    cell = frame.groupby([*keys, "cell"])["_y"].transform("mean")
-    fine = frame.groupby([*keys, "cell", factor])["_y"].transform("mean")
-    frame = frame.assign(_between=(fine - cell) ** 2, _within=(frame["_y"] - fine) ** 2)
-    grouped = frame.groupby(keys)
-    sums = grouped[["_between", "_within"]].sum()
-    n = grouped.size()
-    cells = frame.drop_duplicates([*keys, "cell"]).groupby(keys).size()
-    parts = frame.drop_duplicates([*keys, "cell", factor]).groupby(keys).size()
-    df_b, df_w = (parts - cells).to_numpy(), (n - parts).to_numpy()
-    ok = (df_b > 0) & (df_w > 0) & (sums["_within"].to_numpy() > 0)
+    y = y[np.isfinite(y)]
+    levels = ["model", "implant_a", "implant_b", "cell", factor]
+    pair, cell, fine = nested_codes(frame, levels)[2:]
+    cell_mean, fine_mean = ((np.bincount(c, y) / np.bincount(c))[c] for c in (cell, fine))
+    n = np.bincount(pair)
+    # cells, and levels of the factor in cells, of each pair
+    cells, parts = (np.bincount(pair[np.unique(c, return_index=True)[1]]) for c in (cell, fine))
+    between = np.bincount(pair, (fine_mean - cell_mean) ** 2)
+    within = np.bincount(pair, (y - fine_mean) ** 2)
+    df_b, df_w = parts - cells, n - parts
+    ok = (df_b > 0) & (df_w > 0) & (within > 0)
     if not ok.any():
         return float("nan")
-    F = (sums["_between"].to_numpy()[ok] / df_b[ok]) / (sums["_within"].to_numpy()[ok] / df_w[ok])
+    F = (between[ok] / df_b[ok]) / (within[ok] / df_w[ok])
     return combined_p(special.fdtrc(df_b[ok], df_w[ok], F))
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -74,10 +73,40 @@ def scan_misfits(
     """
     own = TABLES["seating"].names
     factors = tuple(c for c in seating.columns if c not in own)
-    rows = [row for _, scan in seating.groupby("scan", sort=False) for row in _of_scan(scan)]
-    if not rows:
+    if seating.empty:
         return shape("seating_scans", pd.DataFrame(), factors=factors)
-    frame = pd.DataFrame([{**row, **_extent(row, implants)} for row in rows])
+    taken, found, extents = [], [], {}
+    implant, tightened, model = (
+        seating[c].to_numpy(object) for c in ("implant", "tightened", "model")
+    )
+    lowest = seating["gap_min_um"].to_numpy(float)
+    size = np.maximum(seating["gap_max_um"].to_numpy(float), -lowest)
+    codes = pd.factorize(seating["scan"])[0]
+    for at in np.split(np.argsort(codes, kind="stable"), np.cumsum(np.bincount(codes))[:-1]):
+        names = tuple(dict.fromkeys(implant[at]))
+        place = model[at[0]], names
+        if place not in extents:
+            extents[place] = _extent(*place, implants)
+        for seated, ways in ((TERMINAL_SCREW, (names[0], names[-1])), (BEST_SEAT, (BEST_SEAT,))):
+            rows = at[[way in ways for way in tightened[at]]]
+            if not len(rows):
+                continue
+            largest, where, _ = worst_seat(size[rows])
+            worst = rows[int(where)]
+            shared = int(worst_seat(size[rows[tightened[rows] == tightened[worst]]])[2])
+            taken.append(worst)
+            found.append(
+                {
+                    "implant": implant[worst] if shared else "",
+                    "misfit_um": float(largest),
+                    "n_worst": shared,
+                    "interference_um": _interference(lowest[rows]),
+                    "seated": seated,
+                    **extents[place],
+                }
+            )
+    frame = seating.iloc[taken].reset_index(drop=True)
+    frame = frame.assign(u_misfit_um=frame["u_gap_max_um"], **pd.DataFrame(found))
     if locating is not None:
         frame = frame.merge(locating, on=["scan", "seated"], how="left", validate="one_to_one")
     return shape("seating_scans", frame, factors=factors)
@@ -106,40 +135,14 @@ def seat_medians(seating: pd.DataFrame) -> pd.DataFrame:
     return shape("seating_implants", made.reset_index())
 
 
-def _of_scan(scan: pd.DataFrame) -> Iterator[dict[str, Any]]:
-    names = list(dict.fromkeys(scan["implant"]))
-    ways = {TERMINAL_SCREW: [names[0], names[-1]], BEST_SEAT: [BEST_SEAT]}
-    for seated, tightened in ways.items():
-        rows = scan[scan["tightened"].isin(tightened)]
-        if rows.empty:
-            continue
-        size = np.maximum(rows["gap_max_um"].to_numpy(), -rows["gap_min_um"].to_numpy())
-        largest, where, _ = worst_seat(size)
-        row = {str(name): value for name, value in rows.iloc[int(where)].items()}
-        mine = rows["tightened"].to_numpy() == row["tightened"]
-        shared = int(worst_seat(size[mine])[2])
-        if not shared:
-            row["implant"] = ""
-        row.update(
-            misfit_um=float(largest),
-            n_worst=shared,
-            interference_um=_interference(rows),
-            seated=seated,
-            u_misfit_um=row["u_gap_max_um"],
-            seats=tuple(names),
-        )
-        yield row
-
-
-def _interference(rows: pd.DataFrame) -> float:
+def _interference(gap_min_um: Floats) -> float:
     """Deepest place where a part would lie inside an implant, um; 0 for none."""
-    lowest = rows["gap_min_um"].min()
-    return float(-lowest) if lowest < -_RESOLUTION_UM else abs(0.0 * float(lowest))
+    lowest = float(np.nanmin(gap_min_um)) if np.isfinite(gap_min_um).any() else float("nan")
+    return -lowest if lowest < -_RESOLUTION_UM else abs(0.0 * lowest)
 
 
-def _extent(row: dict[str, Any], implants: pd.DataFrame) -> dict[str, Any]:
-    seats = row["seats"]
-    mine = implants[(implants["model"] == row["model"]) & implants["implant"].isin(seats)]
+def _extent(model: str, seats: tuple[str, ...], implants: pd.DataFrame) -> dict[str, Any]:
+    mine = implants[(implants["model"] == model) & implants["implant"].isin(seats)]
     mine = mine.drop_duplicates("implant", keep="last")
     points = mine[["x_mm", "y_mm", "z_mm"]].to_numpy(float)
     apart = np.linalg.norm(points[:, None] - points[None], axis=2)
