@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from accstudy.errors import ComputationError, Finding, InputError, Severity
-from accstudy.models.crossproducts import Problem, Rows, arrange
+from accstudy.models.crossproducts import Problem, Rows
 from accstudy.models.design import build_design, text_levels
 from accstudy.models.grouping import groupings, random_columns
 from accstudy.models.inference import check_method
@@ -18,6 +18,7 @@ from accstudy.models.information import pieces
 from accstudy.models.mixed import MixedFit, residual_codes
 from accstudy.models.optimum import SMALL, Optimum, maximise
 from accstudy.models.reml import Evaluation
+from accstudy.models.units import arrange
 from accstudy.words.catalogue import say
 
 __all__ = ["assumed_fit", "fit_mixed", "refit", "unequal_fit"]

@@ -24,8 +24,8 @@ from typing import Any
 
 import numpy as np
 
-from accstudy.models.crossproducts import Floats, dense
 from accstudy.models.reml import Evaluation
+from accstudy.models.units import Floats, dense
 
 __all__ = ["Pieces", "pieces"]
 

@@ -12,11 +12,10 @@ import numpy as np
 import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, Severity
-from accstudy.models.crossproducts import Floats, Rows
+from accstudy.models.crossproducts import Floats
 from accstudy.models.decisions import holm
 from accstudy.models.inference import FTest, Inference
 from accstudy.models.information import pieces
-from accstudy.models.mixed import residual_codes
 from accstudy.models.reml import Evaluation
 from accstudy.models.sentences import number, p_words
 from accstudy.words.catalogue import say
@@ -186,12 +185,8 @@ def _added(fit: MixedFit, columns: Floats) -> FTest | None:
     extra = u[:, size > 1e-7 * max(float(np.linalg.norm(columns, axis=0).max()), 1e-300)]
     if not extra.shape[1] or len(q) <= q.shape[1] + extra.shape[1]:
         return None
-    codes = residual_codes(fit.design.data, fit.residual_sd_by, fit.residual_levels)
-    wider = Rows(
-        np.hstack([q, extra]), table.log_det_r, [g.z for g in fit.groups], table.units, codes
-    )
     try:
-        problem, taken = wider.problem(fit.design.y)
+        problem, taken = table.widened(extra).problem(fit.design.y)
         at = fit.optimum.at
         there = Evaluation(problem, at.theta, at.weights, True)
         inference = Inference(pieces(there), problem.scale)

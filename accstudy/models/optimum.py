@@ -334,6 +334,8 @@ def _sharpen(problem: Problem, at: Evaluation, evaluations: int) -> Optimum:
         except np.linalg.LinAlgError:
             break
         size = float(np.max(np.abs(step) / now.variances, initial=0.0))
+        if size < 1e-7 and lean is problem:
+            return Optimum(near, now, evaluations)
         if size < 1e-7 or size > 0.5:
             break
         variances = now.variances + step

@@ -27,7 +27,8 @@ import numpy as np
 from scipy import linalg, sparse
 
 from accstudy.errors import ComputationError
-from accstudy.models.crossproducts import Floats, Front, Problem, dense, is_sparse
+from accstudy.models.crossproducts import Problem
+from accstudy.models.units import Floats, Front, dense, is_sparse
 
 __all__ = ["Evaluation"]
 

@@ -210,6 +210,8 @@ def _value(planes: _Planes, at: Floats, radius_mm: float) -> tuple[Floats, Float
 _LEVER_MM = 10.0  # rotations are written as the movement of a point at this distance
 _TOLERANCE_UM = 0.01
 _MAX_ROUNDS = 30
+_EVERY = 6  # limits from which a programme starts; those that its answer passes are added
+_PASSED_UM = 1e-7  # what HiGHS leaves open
 _NO_SOLUTION = 2  # HiGHS has shown that the limits contradict each other
 
 
@@ -330,12 +332,23 @@ class _Programme:
             farthest = self.clearance_um
         a, b = np.vstack(rows), np.concatenate(limits)
 
+        used = np.arange(len(a)) % _EVERY == 0
+
         def solve(cost: Floats, highest: float | None) -> OptimizeResult:
+            """Limits are added until the answer keeps all of them: it is that of all at once."""
             bounds = [(None, None)] * 6 + [(None, highest), (0.0, farthest)]
-            return linprog(
-                cost, A_ub=a, b_ub=b, A_eq=equal, b_eq=equal_to, bounds=bounds, method="highs",
-                options={"presolve": False},  # with eight unknowns it takes longer than it saves
-            )  # fmt: skip
+            while True:
+                found = linprog(
+                    cost, A_ub=a[used], b_ub=b[used], A_eq=equal, b_eq=equal_to, bounds=bounds,
+                    method="highs",
+                    options={"presolve": False},  # eight unknowns: it takes longer than it saves
+                )  # fmt: skip
+                if found.x is None:
+                    return found
+                passed = ~used & (a @ found.x > b + _PASSED_UM)
+                if not passed.any():
+                    return found
+                used[passed] = True
 
         first = solve(np.array([0, 0, 0, 0, 0, 0, 1.0, 0]), None)
         if first.status == _NO_SOLUTION:
