@@ -101,26 +101,9 @@ def align_all(
 ) -> AlignedPoses:
     """Least squares without scale over platform and axis point of each implant.
 
-    Parameters
-    ----------
-    poses : PoseArrays
-        s scans of n implants.
-    arch : Arch
-        The reference.
-    use : (n,) ndarray of bool, optional
-        Implants that the fit uses (datum implants); all by default.
-
-    Returns
-    -------
-    AlignedPoses
-        A scan that shows fewer than two of the used implants cannot be
-        aligned and is NaN.
-
-    Notes
-    -----
-    Every implant counts with two points, the platform centre and the point
-    10 mm along its axis, so that two or collinear implants are determined,
-    too.
+    Every implant counts with two points, the platform centre and the point 10 mm along its axis, so
+    that two or collinear implants are determined, too. `use` are the datum implants; all by
+    default. A scan that shows fewer than two of them cannot be aligned and is NaN.
     """
     s, n = poses.positions_mm.shape[:2]
     chosen = np.ones(n, bool) if use is None else use

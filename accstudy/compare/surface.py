@@ -99,23 +99,10 @@ def reference_from_scans(
     alignment: str = "all-implants",
     datum: tuple[str, ...] = (),
 ) -> dict[str, Rigid]:
-    """Motions that bring scans into the reference frame by their implants.
+    """Motions (``reference_from_scan``) that bring scans of one model into the reference frame.
 
-    Parameters
-    ----------
-    poses : DataFrame
-        Table ``poses`` of scans of one model.
-    reference : DataFrame
-        Rows of table ``implants`` of that model.
-    alignment : {"all-implants", "datum-implants", "first-implant"}
-        What is made to coincide; see `accstudy.compare.align`.
-    datum : tuple of str
-        Datum implants, for ``datum-implants``.
-
-    Returns
-    -------
-    dict
-        Scan to ``reference_from_scan``; scans that cannot be aligned are left out.
+    `alignment` says what of their implants is made to coincide, see `accstudy.compare.align`; scans
+    that cannot be aligned are left out.
     """
     arch = arch_of(reference)
     arrays = pose_arrays(poses, arch, list(dict.fromkeys(poses["scan"])))
@@ -231,16 +218,8 @@ def surface_fields(
 ) -> list[SurfaceField]:
     """Mean and standard deviation at every vertex, condition by condition.
 
-    Parameters
-    ----------
-    deviations : iterable of (condition, scan, deviation_um)
-        In the order of the scan list; each scan's array is used once and may
-        be thrown away, so that memory does not grow with the scans.
-
-    Returns
-    -------
-    list of SurfaceField
-        Conditions in the order in which they first come.
+    `deviations` are (condition, scan, deviation in um) in the order of the scan list; each scan's
+    array is used once and may be thrown away, so that memory does not grow with the scans.
     """
     sums: dict[str, tuple[list[str], NDArray[np.int32], Floats, Floats]] = {}
     for condition, scan, deviation in deviations:
@@ -265,22 +244,9 @@ def surface_fields(
 def surface_table(
     fields: Iterable[SurfaceField], reference: ReferenceSurface, *, model: str
 ) -> pd.DataFrame:
-    """Trueness and precision of surfaces, one row a condition.
+    """Table ``surface``: trueness and precision, one row a condition.
 
-    Parameters
-    ----------
-    fields : iterable of SurfaceField
-        From `surface_fields`.
-    reference : ReferenceSurface
-        The surface that they belong to.
-    model : str
-        The reference model.
-
-    Returns
-    -------
-    DataFrame
-        Table ``surface``. Every vertex counts with its area, so that the net of
-        the reference does not matter.
+    Every vertex counts with its area, so that the net of the reference does not matter.
     """
     rows = []
     for field in fields:
@@ -309,21 +275,9 @@ def surface_table(
 def surface_scans_table(
     deviations: Iterable[tuple[str, str, Floats]], reference: ReferenceSurface, *, model: str
 ) -> pd.DataFrame:
-    """Deviation of single scans from the reference surface.
+    """Table ``surface_scans``: deviation of single scans, every vertex counted with its area.
 
-    Parameters
-    ----------
-    deviations : iterable of (condition, scan, deviation_um)
-        From `surface_deviation`.
-    reference : ReferenceSurface
-        The surface that they belong to.
-    model : str
-        The reference model.
-
-    Returns
-    -------
-    DataFrame
-        Table ``surface_scans``, every vertex counted with its area.
+    `deviations` are (condition, scan, `surface_deviation` in um).
     """
     rows = []
     for condition, scan, deviation in deviations:

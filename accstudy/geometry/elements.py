@@ -4,9 +4,12 @@ The sum of squared distances from the points to the element is made smallest
 (Gaussian association). An algebraic fit is used only as a start: by itself it
 is some micrometres off on partial features.
 
-Points may be centres of a probe tip. The surface lies one tip radius nearer to
+Points may be centres of a probe tip of `probe_radius_mm`. The surface lies one tip radius nearer to
 the material; as a surface parallel to a plane, sphere, cylinder or cone is of
 the same kind, the correction of the fitted element is exact.
+
+Every fit raises `ComputationError` if the points do not determine the element, and
+`InputError` if they are not finite numbers.
 """
 
 from __future__ import annotations
@@ -49,23 +52,9 @@ Complexes = NDArray[np.complexfloating]
 def fit_plane(
     points_mm: ArrayLike, *, probe_radius_mm: float = 0.0, outward: ArrayLike | None = None
 ) -> Plane:
-    """Orthogonal least-squares plane.
+    """Orthogonal least-squares plane of three points or more, (n, 3).
 
-    Parameters
-    ----------
-    points_mm : (n, 3) array_like
-        At least three points, not on one line.
-    probe_radius_mm : float
-        Tip radius, if the points are tip centres.
-    outward : (3,) array_like, optional
-        Any direction away from the material; needed with a probe radius.
-
-    Raises
-    ------
-    ComputationError
-        If the points lie on one line.
-    InputError
-        If a probe radius comes without `outward`, or points are not finite.
+    `outward` is any direction away from the material, needed with a probe radius.
     """
     p, centre, size = _points(points_mm, "a plane", 3)
     _, spread, axes = np.linalg.svd(p - centre, full_matrices=True)
@@ -91,22 +80,10 @@ def fit_plane(
 
 
 def fit_circle(points_mm: ArrayLike, *, probe_radius_mm: float = 0.0) -> Circle:
-    """Orthogonal least-squares circle in the plane or in space.
+    """Orthogonal least-squares circle of three points or more in the plane, (n, 2), or in space,
+    (n, 3).
 
-    Parameters
-    ----------
-    points_mm : (n, 2) or (n, 3) array_like
-        At least three points, not on one line.
-    probe_radius_mm : float
-        Tip radius, if the points are tip centres; the tip is taken to touch
-        within the circle's plane.
-
-    Raises
-    ------
-    ComputationError
-        If the points do not determine a circle.
-    InputError
-        If the points are not finite numbers.
+    The tip is taken to touch within the circle's plane.
     """
     p, centre, size = _points(points_mm, "a circle", 3, dims=(2, 3))
     flat = p.shape[1] == 2
@@ -147,22 +124,7 @@ def fit_circle(points_mm: ArrayLike, *, probe_radius_mm: float = 0.0) -> Circle:
 
 
 def fit_sphere(points_mm: ArrayLike, *, probe_radius_mm: float = 0.0) -> Sphere:
-    """Orthogonal least-squares sphere.
-
-    Parameters
-    ----------
-    points_mm : (n, 3) array_like
-        At least four points, not in one plane.
-    probe_radius_mm : float
-        Tip radius, if the points are tip centres.
-
-    Raises
-    ------
-    ComputationError
-        If the points do not determine a sphere.
-    InputError
-        If the points are not finite numbers.
-    """
+    """Orthogonal least-squares sphere of four points or more, (n, 3), not in one plane."""
     p, centre, size = _points(points_mm, "a sphere", 4)
     local = (p - centre) / size
     start = sphere_start(local)
@@ -179,22 +141,7 @@ def fit_sphere(points_mm: ArrayLike, *, probe_radius_mm: float = 0.0) -> Sphere:
 
 
 def fit_cylinder(points_mm: ArrayLike, *, probe_radius_mm: float = 0.0) -> Cylinder:
-    """Orthogonal least-squares cylinder.
-
-    Parameters
-    ----------
-    points_mm : (n, 3) array_like
-        At least six points at two heights or more.
-    probe_radius_mm : float
-        Tip radius, if the points are tip centres.
-
-    Raises
-    ------
-    ComputationError
-        If the points do not determine a cylinder.
-    InputError
-        If the points are not finite numbers.
-    """
+    """Orthogonal least-squares cylinder of six points or more, (n, 3), at two heights or more."""
     p, centre, size = _points(points_mm, "a cylinder", 6)
     local = (p - centre) / size
     starts = cylinder_starts(local)
@@ -207,21 +154,9 @@ def fit_cylinder(points_mm: ArrayLike, *, probe_radius_mm: float = 0.0) -> Cylin
 
 
 def fit_cone(points_mm: ArrayLike, *, probe_radius_mm: float = 0.0) -> Cone:
-    """Orthogonal least-squares cone, its points on one side of the apex.
+    """Orthogonal least-squares cone of seven points or more, (n, 3), on one side of the apex.
 
-    Parameters
-    ----------
-    points_mm : (n, 3) array_like
-        At least seven points at two heights or more.
-    probe_radius_mm : float
-        Tip radius, if the points are tip centres.
-
-    Raises
-    ------
-    ComputationError
-        If the points do not determine a cone: a cylinder's do not.
-    InputError
-        If the points are not finite numbers.
+    A cylinder's points determine none.
     """
     p, centre, size = _points(points_mm, "a cone", 7)
     local = (p - centre) / size

@@ -155,21 +155,10 @@ def cross_and_spread(vertices: Floats, faces: NDArray[np.integer]) -> tuple[Floa
 
 
 def vertex_normals(faces: NDArray[np.int32], vectors: Floats, n_vertices: int) -> Floats:
-    """Unit normals of vertices: the mean of their triangles' normals, weighted by area.
+    """Unit normals of vertices, (n, 3): the mean of their triangles' normals, weighted by area.
 
-    Parameters
-    ----------
-    faces : (m, 3) ndarray of int
-        Triangles.
-    vectors : (m, 3) ndarray
-        Their normals, as long as their areas; see `area_vectors`.
-    n_vertices : int
-        Vertices of the mesh.
-
-    Returns
-    -------
-    (n, 3) ndarray
-        Zero where a vertex has no triangle with an area.
+    `vectors` are as long as the areas (`area_vectors`). Zero where a vertex has no triangle with an
+    area.
     """
     index = faces.T.ravel()
     sums = [np.bincount(index, np.tile(vectors[:, k], 3), minlength=n_vertices) for k in range(3)]

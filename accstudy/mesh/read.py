@@ -140,26 +140,9 @@ _SPACING_MM = 2e-3
 def clean(raw: RawMesh, *, unit_mm: float, name: str) -> Mesh:
     """Merge equal corners, drop what has no area or is listed twice, look at the rest.
 
-    Parameters
-    ----------
-    raw : RawMesh
-        As the file states it.
-    unit_mm : float
-        The file's length unit in mm.
-    name : str
-        How messages call the file.
-
-    Returns
-    -------
-    Mesh
-        Corners equal in single precision are one. Findings say what was
-        dropped, and what looks odd: extent (another unit?), a place far from
-        the origin where single precision is coarse, many pieces, inside out.
-
-    Raises
-    ------
-    MeshError
-        If no triangle with an area is left.
+    Corners equal in single precision are one. Findings say what was dropped, and what looks odd:
+    extent (another unit?), a place far from the origin where single precision is coarse, many
+    pieces, inside out. `MeshError` if no triangle with an area is left.
     """
     findings = list(raw.findings)
     stated = len(raw.corners) // 3 if raw.faces is None else len(raw.faces)
@@ -316,17 +299,9 @@ def _look_at_shape(
 def triangle_digest(mesh: Mesh) -> str:
     """Digest of the triangles, whatever their order and the file's format.
 
-    Parameters
-    ----------
-    mesh : Mesh
-        As read; corners are compared in single precision.
-
-    Returns
-    -------
-    str
-        The same for the same scan under another name, header, or order: 128 bits of a sum
-        over triangles of a mixture of their corners. It tells copies from scans, which are
-        never equal by chance; it does not withstand somebody who makes a collision.
+    The same for the same scan under another name, header, or order: 128 bits of a sum over
+    triangles of a mixture of their corners in single precision. It tells copies from scans, which
+    are never equal by chance; it does not withstand somebody who makes a collision.
     """
     corners = mesh.vertices_mm.astype(np.float32) + np.float32(0.0)
     key = corners.view(np.uint32).astype(np.uint64)

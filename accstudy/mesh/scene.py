@@ -20,19 +20,9 @@ __all__ = ["Scene", "open3d", "thin"]
 
 
 def thin(mesh: Mesh, triangles: int) -> Mesh:
-    """Thin a mesh out to about a number of triangles.
+    """Thin a mesh out to about a number of triangles, by quadric edge collapse as open3d does it.
 
-    Parameters
-    ----------
-    mesh : Mesh
-        Any mesh.
-    triangles : int
-        Wanted number; a mesh that has no more is returned as it is.
-
-    Returns
-    -------
-    Mesh
-        By quadric edge collapse (Garland and Heckbert 1997), as open3d does it.
+    Garland and Heckbert, SIGGRAPH 1997. A mesh that has no more is returned as it is.
     """
     if len(mesh.faces) <= triangles:
         return mesh

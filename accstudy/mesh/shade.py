@@ -25,18 +25,9 @@ _BRIGHTEST = 0.99  # below the 1 of the background
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """A parallel projection.
+    """A parallel projection: unit vectors of the picture and of the viewing direction (``ahead``).
 
-    Parameters
-    ----------
-    right, up, ahead : (3,) ndarray
-        Unit vectors of the picture and of the viewing direction.
-    centre_mm : (3,) ndarray
-        Point in the middle of the picture.
-    extent_mm : tuple of float
-        Width and height of what the picture shows.
-    size_px : tuple of int
-        Width and height in pixels; a pixel is square.
+    ``centre_mm`` lies in the middle of the picture, which shows ``extent_mm``; a pixel is square.
     """
 
     right: Floats
@@ -104,16 +95,8 @@ class Shaded:
 def seen_from_above(tilt_deg: float = 35.0, *, turn_deg: float = 0.0) -> tuple[Floats, Floats]:
     """Viewing direction and up for a model whose axes point along z.
 
-    Parameters
-    ----------
-    tilt_deg : float
-        0 looks straight down; 90 looks level along +y.
-    turn_deg : float
-        Turns the viewer about z, counter-clockwise seen from above.
-
-    Returns
-    -------
-    direction, up : (3,) ndarray
+    `tilt_deg` 0 looks straight down, 90 level along +y; `turn_deg` turns the viewer about z,
+    counter-clockwise seen from above.
     """
     tilt, turn = np.radians([tilt_deg, turn_deg])
     forward = np.array([-np.sin(turn), np.cos(turn), 0.0])
@@ -131,24 +114,10 @@ def fit_view(
     height_px: int | None = None,
     margin: float = 0.03,
 ) -> View:
-    """Make the view that just shows some points.
+    """Make the view that just shows some points, (n, 3), with a free `margin` all round.
 
-    Parameters
-    ----------
-    points_mm : (n, 3) array_like
-        What must be seen.
-    direction, up : (3,) array_like
-        Where one looks, and what is up; neither needs to be a unit vector nor
-        square to the other.
-    width_px, height_px : int
-        Size of the picture; without a height it follows from the points.
-    margin : float
-        Free share of the larger side, all round.
-
-    Raises
-    ------
-    InputError
-        If `up` lies along `direction`.
+    `direction` and `up` need to be neither unit vectors nor square to each other; `InputError` if
+    they lie along each other. Without `height_px` the height follows from the points.
     """
     ahead = unit(direction)
     right = np.cross(ahead, unit(up))

@@ -177,21 +177,10 @@ _PLAIN = b"0123456789+-.eE \t\n\v\f\r"
 
 
 class Words:
-    """Where the words of a block of text begin.
+    """Where the words of a block of text (whole lines) begin.
 
-    Parameters
-    ----------
-    text : bytes
-        Whole lines.
-
-    Attributes
-    ----------
-    starts : (n,) ndarray of int
-        First byte of every word.
-    lines : (m + 1,) ndarray of int
-        First byte of every line, and the end of the text.
-    first, count : (m,) ndarray of int
-        First word of every line, and how many it has.
+    ``starts`` and ``lines`` hold the first byte of every word and line (and the end of the text),
+    ``first`` and ``count`` the first word of every line and how many it has.
     """
 
     def __init__(self, text: bytes) -> None:
@@ -210,26 +199,10 @@ class Words:
 
 
 def blocks(source: Source, at: int = 0, *, joined: bool = False) -> Iterator[tuple[int, int]]:
-    """Part a text into blocks of whole lines.
+    """Part a text, from byte `at` on, into blocks of whole lines: first byte and end of each.
 
-    Parameters
-    ----------
-    source : Source
-        The file.
-    at : int
-        Where the first line begins.
-    joined : bool
-        Whether a line that ends in a backslash goes on in the next.
-
-    Yields
-    ------
-    tuple of int
-        First byte and end of a block.
-
-    Raises
-    ------
-    MeshError
-        At a line that is longer than `LONGEST_LINE`.
+    `joined`: a line that ends in a backslash goes on in the next. `MeshError` at a line that is
+    longer than `LONGEST_LINE`.
     """
     data = source.data
     while at < len(data):
@@ -251,22 +224,7 @@ def too_long(source: Source, byte: int) -> MeshError:
 
 
 def numbers(text: bytes, count: int, *, whole: bool = False) -> NDArray[Any] | None:
-    """Read words as numbers.
-
-    Parameters
-    ----------
-    text : bytes
-        Words parted by spaces or ends of lines.
-    count : int
-        How many they are.
-    whole : bool
-        Whether all must be whole numbers.
-
-    Returns
-    -------
-    (count,) ndarray of float64, or of int64 if `whole`
-        None if one of the words is no number.
-    """
+    """Read `count` words as numbers, all of them whole if asked; None if one is no number."""
     if not count:
         return np.empty(0, np.int64 if whole else np.float64)
     if not text.translate(None, _WHOLE if whole else _PLAIN):

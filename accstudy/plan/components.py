@@ -235,21 +235,10 @@ def components_of(samples: Sequence[Sample]) -> Components:
 def assumed_components(
     s_r: float, s_cell: float = 0.0, bias: float = 0.0, *, pairs: int = 1, per_cell: int = 3
 ) -> Components:
-    """Components without a pilot: standard deviations taken as the truth.
+    """Components without a pilot: standard deviations of every pair taken as the truth.
 
-    Parameters
-    ----------
-    s_r, s_cell, bias : float
-        Of every pair, one unit.
-    pairs : int, optional
-        Pairs of a scan, independent of each other.
-    per_cell : int, optional
-        Scans a cell of the studies that are tried.
-
-    Returns
-    -------
-    Components
-        With degrees of freedom without end: nothing is left open.
+    `pairs` of a scan are independent of each other. Degrees of freedom are without end: nothing is
+    left open.
     """
     if s_r < 0 or s_cell < 0:
         raise InputError("standard deviations cannot be negative")

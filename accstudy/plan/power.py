@@ -90,24 +90,10 @@ class Known:
 
 
 def known_from(spec: ModelSpec, pairs: pd.DataFrame) -> Known:
-    """Estimates from a pilot comparison, with the model of its analysis.
+    """Estimates from a pilot comparison (table ``pair_deviations``), with the model of its
+    analysis.
 
-    Parameters
-    ----------
-    spec : ModelSpec
-        The model; of a response of pairs.
-    pairs : DataFrame
-        Table ``pair_deviations`` of the pilot.
-
-    Returns
-    -------
-    Known
-        The first factor of the model with several levels is compared.
-
-    Raises
-    ------
-    InputError
-        If the pilot study has no factor to compare.
+    The first factor of the model with several levels is compared; `InputError` if there is none.
     """
     fit, _, _ = spec_fit(spec, pairs, pairs, alignment="")
     levels = {f: v for f, v in fit.design.levels.items() if len(v) > 1 and f not in _NOT_COMPARED}

@@ -134,17 +134,7 @@ def protocol_names() -> tuple[str, ...]:
 
 
 def load_protocol(name: str) -> Protocol:
-    """Read a protocol that comes with the program.
-
-    Parameters
-    ----------
-    name : str
-        Name without ``.toml``.
-
-    Raises
-    ------
-    InputError
-        If there is none of that name.
+    """Read a protocol that comes with the program, by its name without ``.toml``.
 
     Examples
     --------

@@ -81,21 +81,7 @@ def quick_best_gaps(
 
 @dataclass(frozen=True)
 class _Planes:
-    """Heights and tilts of all seats as linear functions of two tilts.
-
-    Parameters
-    ----------
-    height : (b, n) ndarray
-        Of the seats' centres over their platforms, no tilt.
-    slope : (2, b, n) ndarray
-        Of the height, by tilt.
-    tilt : (2, b, n) ndarray
-        Components of each seat's tilt against its platform, no tilt of the whole.
-    tilt_slope : (2, 2, b, n) ndarray
-        Component of the tilt, by tilt of the whole.
-    rise : (n,) ndarray
-        Rise of each gap per unit of vertical shift.
-    """
+    """Heights and tilts of all seats, (b, n), as linear functions of the two tilts of the whole."""
 
     height: Floats
     slope: Floats

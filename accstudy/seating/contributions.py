@@ -199,19 +199,9 @@ def _frame(
 class Origin:
     """Where the misfit of one scan comes from.
 
-    Parameters
-    ----------
-    how : str
-        How the framework was seated, in words.
-    at : str
-        Implant where the misfit shows, and how many others share it.
-    misfit_um : float
-        Its size.
-    implant, part : str
-        The implant whose error counts most and the part of it that does; empty
-        where no single implant accounts for a third.
-    without_um : float
-        Misfit without that implant's error; NaN then.
+    ``how`` says how the framework was seated, ``at`` where the misfit shows, and how many others
+    share it; ``implant`` and ``part`` whose error counts most, and ``without_um`` the misfit
+    without it (empty where no single implant accounts for a third).
     """
 
     how: str

@@ -274,24 +274,13 @@ class Told:
 
 
 def told_from_none(misfits: pd.DataFrame) -> Told | None:
-    """Count the misfits that cannot be distinguished from those of a perfect framework.
+    """Count the misfits of a condition and way of seating that cannot be told from a perfect
+    framework's.
 
-    Parameters
-    ----------
-    misfits : DataFrame
-        Rows of table ``seating_scans`` of one condition and way of seating.
-
-    Returns
-    -------
-    Told or None
-        None where the error of locating is not known.
-
-    Notes
-    -----
-    By locating alone one scan in twenty exceeds its own 95 % value, so the largest of
-    many scans does as a rule. A misfit is told where more scans exceed it than a binomial
-    distribution allows, or where the largest lies beyond the limit of Bonferroni for so
-    many scans, the upper tail taken as that of a half-normal distribution.
+    By locating alone one scan in twenty exceeds its own 95 % value, so the largest of many scans
+    does as a rule. A misfit is told where more scans exceed it than a binomial distribution allows,
+    or where the largest lies beyond the limit of Bonferroni for so many scans, the upper tail taken
+    as that of a half-normal distribution. None where the error of locating is not known.
     """
     if "locating_p95_um" not in misfits:
         return None
