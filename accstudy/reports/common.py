@@ -89,8 +89,14 @@ def tried_sentence(content: ReportContent) -> str:
     sizes = [count(int(used[c].nunique()), c.replace("_", " ")) for c in cell if c in used]
     if sizes and "cell" in content.table("pair_deviations"):
         cells = content.table("pair_deviations").groupby("condition")["cell"].nunique()
-        per = joined([str(v) for v in sorted(set(cells.tolist()))], last="or")
-        text += say("common.the_others_come_from", sizes=joined(sizes), per=per)
+        *fewer, most = sorted(set(cells.tolist()))
+        per = joined([*map(str, fewer), count(most, "cell")], last="or")
+        lie = {"sizes": joined(sizes), "per": per}
+        text += (
+            say("common.the_others_come_from", **lie)
+            if failed
+            else say("common.they_come_from", **lie)
+        )
         text += say("common.a_condition") if len(cells) > 1 else ""
     return text + "."
 
