@@ -10,9 +10,10 @@ from pdf_text import page_texts
 
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.summary import accuracy_table
+from accstudy.reports import deviations
 from accstudy.reports.common import left_out
-from accstudy.reports.document import Document
-from accstudy.reports.record import devices
+from accstudy.reports.document import Document, ReportContent
+from accstudy.reports.record import devices, reference_section
 from accstudy.reports.render import render_report
 from accstudy.reports.validation import answer
 from accstudy.study.load import load_study
@@ -53,7 +54,35 @@ def test_one_scan_says_that_nothing_can_be_said(contents):
     said = plain(answer(content)[0])
     assert "cannot be said from 1 scan" in said
     assert "verified" not in said
-    assert render_report("validation", content).pdf.startswith(b"%PDF")
+    made = render_report("validation", content)
+    assert made.pdf.startswith(b"%PDF")
+    captions = [plain(b["caption"]) for b in made.data["blocks"] if b["type"] == "table"]
+    assert any(c.endswith("Every row rests on 1 scan.") for c in captions)
+
+
+@pytest.mark.parametrize(("pairs", "drawn"), [(45, True), (46, False)])
+def test_a_figure_of_pairs_has_at_most_forty_five(contents, pairs, drawn):
+    row = contents["validation"].tables["accuracy"].query("measurand == 'distance_um'").iloc[[0]]
+    rows = pd.concat([row.assign(subject=f"p{k}", span_mm=10.0 + k) for k in range(pairs)])
+    document = Document()
+    deviations.pairs(document, ReportContent("", {}, {"accuracy": rows}, {}, ""))
+    assert ("pairs-m1" in document.figures) == drawn
+
+
+def test_a_changed_reference_is_listed_with_the_size_of_its_error(contents):
+    table = contents["drift"].tables["reference_changes"].head(3)
+    table = table.assign(e_n=[-1.44, 0.26, None], verdict=["differs", "agrees", ""])
+    tables = {**contents["drift"].tables, "reference_changes": table}
+    document = Document()
+    reference_section(document, dataclasses.replace(contents["drift"], tables=tables))
+    assert [[plain(c) for c in row[-2:]] for row in document.blocks[-1]["rows"]] == [
+        ["1.4", "differs"], ["0.3", "agrees"], ["–", "–"],
+    ]  # fmt: skip
+    pairs = next(b for b in document.blocks if b["type"] == "table")
+    latest = contents["drift"].tables["reference_pairs"]
+    latest = latest[latest["valid_from"] == latest["valid_from"].max()].sort_values("span_mm")
+    spans = [plain(row[1]) for row in pairs["rows"]]
+    assert spans == [f"{v:.3f} mm" for v in latest["span_mm"]]  # the one that holds now
 
 
 def test_many_conditions_share_one_sentence_and_one_page(contents):
