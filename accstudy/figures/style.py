@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 from matplotlib import font_manager
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.ft2font import FT2Font
@@ -262,8 +263,11 @@ def figure_bytes(figure: Figure, form: str, *, dpi: int = 300) -> bytes:
 @styled
 def png_bytes(figure: Figure, *, dpi: int = 300) -> bytes:
     """Figure as PNG at its printed size."""
-    buffer = io.BytesIO()
-    figure.savefig(buffer, format="png", dpi=dpi, metadata={"Software": "accstudy"})
+    buffer, usual = io.BytesIO(), figure.dpi
+    figure.set_dpi(dpi)
+    canvas: Any = FigureCanvasAgg(figure)
+    canvas.print_png(buffer, metadata={"Software": "accstudy"})
+    figure.set_dpi(usual)
     return buffer.getvalue()
 
 

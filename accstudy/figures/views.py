@@ -96,7 +96,7 @@ def view_chart(
         bar.outline.set_linewidth(0.5)
     if highlight is not None:
         image[highlight] = (np.array(mpl.colors.to_rgb(ACCENT)) * 0.45 + image * 0.55)[highlight]
-    ax.imshow(image, interpolation="lanczos", aspect="equal")
+    ax.imshow(image, interpolation="bilinear", aspect="equal")
     if values is not None and signed:
         _dot_below(ax, values, -end / 4, shade.shape[1] / width_mm)
     per_mm = shade.shape[1] / extent_mm[0]

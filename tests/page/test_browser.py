@@ -33,7 +33,12 @@ def pages(tmp_path_factory):
         "drift": content(charts=True, meshes={}),
         "hostile": content(hostile=True, charts=True),
         "many": many(30, charts=True, meshes={}),
-        "several": many(16, meshes={}, condition=[f"device {k}" for k in "BACD"]),
+        "several": many(
+            16,
+            meshes={},
+            condition=[f"device {k}" for k in "BACD"],
+            implants={"M": REFERENCE, "N": REFERENCE.assign(model="N")},
+        ),
         "tilted": content(implants={"M": tilted}, meshes={}),
     }
     for name, one in made.items():
@@ -49,6 +54,8 @@ def many(n, condition="device A", **changes):
     first = {name: getattr(one, name).query("scan == 's1'") for name in ("pairs", "singles")}
     scans = pd.DataFrame({"scan": named, "model": "M", "without": ""})
     scans["condition"] = condition if isinstance(condition, str) else condition * (n // 4)
+    if not isinstance(condition, str):
+        scans["model"] = ["M", "N"] * (n // 2)
     scans["session"] = [f"S{k // 3 + 1}" for k in range(n)]
     scans["measured_at"] = pd.Timestamp("2026-01-05") + pd.to_timedelta(np.arange(n) // 3 * 14, "D")
     tables = {
@@ -434,7 +441,9 @@ def told(browser, pages):
         yield f"many {width}", ask("drawn", "#maps thead, #maps tr:nth-child(2), #maps h3")
         yield "folded", ask("drawn", "#maps summary")
     show(browser, pages, "several")
-    yield "several", ask("drawn", "#map-choices, #maps h3, #accuracy-choices")
+    yield "several", ask("drawn", "#map-choices, #maps h3, #accuracy-choices, #which, #facts")
+    for name in every("#map-choices select"):
+        yield name, " | ".join(texts(browser, "#maps h3"))
     yield "grid", browser.execute_script("return document.getElementById('maps').style.cssText")
     show(browser, pages, "drift")
     yield "tips of the charts", ask("pointed", ".point")
