@@ -304,10 +304,10 @@ def held_point(
     Examples
     --------
     >>> import pandas as pd
-    >>> table = pd.DataFrame({"model_name": "m", "covariate": ["angulation_deg", "path_mm"],
-    ...                       "held": [12.7256, 32.1913]})
+    >>> table = pd.DataFrame({"model_name": "m", "covariate": ["angulation_deg", "n_implants"],
+    ...                       "held": [12.7256, 4.0]})
     >>> held_point(ReportContent("", {}, {"model_covariates": table}, {}, ""), "m")
-    'angulation 12.7° and arch length 32.2 mm'
+    'angulation 12.7° and number of implants 4'
     """
     table = content.table("model_covariates")
     if not len(table):
@@ -317,7 +317,9 @@ def held_point(
         if row.covariate == skip or (only is not None and row.covariate not in only):
             continue
         unit = _UNITS.get(str(row.covariate).rsplit("_", 1)[-1], "")
-        parts.append(f"{variable_name(str(row.covariate))} {float(row.held):.1f}{unit}")
+        held = f"{float(row.held):.1f}"
+        held = held if unit else held.removesuffix(".0")  # a count
+        parts.append(f"{variable_name(str(row.covariate))} {held}{unit}")
     return joined(parts)
 
 
