@@ -75,22 +75,11 @@ class Mixture:
 
 @dataclass(frozen=True, slots=True)
 class Slope:
-    """Slope at the last session, as a mixture over what the series may have done.
+    """Slope at the last session, as a mixture over k histories that the series may have had.
 
-    Parameters
-    ----------
-    weights : (k,) ndarray
-        Of each history that was tried, sum 1.
-    levels, slopes : (k,) ndarray
-        Estimated level at the last session, and slope, of each.
-    roots : (k, 2, 2) ndarray
-        Cholesky factors of their covariance, for a residual variance of one.
-    sds : (k,) ndarray
-        Residual standard deviation of a session of usual size, of each.
-    df : (k,) ndarray
-        Degrees of freedom of each.
-    begins : (k,) ndarray of int
-        Session from which each has its present slope.
+    Of each its weight, the estimated level at the last session and slope, the Cholesky factor of
+    their covariance for a residual variance of one, the residual standard deviation of a session of
+    usual size with its degrees of freedom, and the session since which it has its slope.
     """
 
     weights: Floats
@@ -200,13 +189,7 @@ def slope_of(values: ArrayLike, times: ArrayLike, *, weights: ArrayLike | None =
 
 @lru_cache(maxsize=8)
 class _Histories:
-    """What a series of n sessions may have done: a slope from a place on, and a step at another.
-
-    Parameters
-    ----------
-    n : int
-        Sessions.
-    """
+    """What a series of n sessions may have done: a slope from a place on, and a step at another."""
 
     def __init__(self, n: int) -> None:
         bends, steps = np.arange(1, n - _LEAST), np.arange(2, n - 2)
@@ -240,20 +223,11 @@ def _some(places: NDArray[np.int64], most: int = 12) -> NDArray[np.int64]:
 
 @dataclass(frozen=True, slots=True)
 class _Design:
-    """Every history of sessions at given times, made independent and alike.
+    """Every history of sessions at given times, made independent and alike by ``near``.
 
-    Parameters
-    ----------
-    near : callable
-        Makes sessions, (k, n, p), independent.
-    log_scale : float
-        Logarithm of its determinant.
-    columns : (k, n, 3) ndarray
-        Level, slope and step of each history, independent.
-    solve : (k, 3, n) ndarray
-        Gives the coefficients.
-    inverse : (k, 2, 2) ndarray
-        Covariance of level and slope, for a residual variance of one.
+    ``columns`` are level, slope and step of each, (k, n, 3), ``solve`` gives the coefficients,
+    ``inverse`` is the covariance of level and slope for a residual variance of one, ``log_scale``
+    the logarithm of the determinant of ``near``.
     """
 
     near: Callable[[Floats], Floats]
@@ -327,23 +301,10 @@ def _ties(x: Floats) -> Floats:
 
 
 def mann_kendall(values: ArrayLike, times: ArrayLike | None = None) -> MannKendall:
-    """Test whether values rise or fall with time.
+    """Test whether values, in order of time, rise or fall; those of the same time are not compared.
 
-    Parameters
-    ----------
-    values : (n,) array_like
-        In order of time.
-    times : (n,) array_like, optional
-        When; values of the same time are not compared. All different by default.
-
-    Returns
-    -------
-    MannKendall
-        NaN for `z`, `p` and `tau` where all values are alike.
-
-    Notes
-    -----
-    Values must be independent: give session means, not scans.
+    Values must be independent: give session means, not scans. NaN for `z`, `p` and `tau` where all
+    values are alike.
 
     References
     ----------
@@ -389,20 +350,10 @@ class TheilSen:
 
 
 def theil_sen(values: ArrayLike, times: ArrayLike, *, confidence: float = 0.95) -> TheilSen:
-    """Median of the slopes between every two values.
+    """Median of the slopes between every two values of different times.
 
-    Parameters
-    ----------
-    values, times : (n,) array_like
-        Values and when; pairs of the same time have no slope.
-    confidence : float
-        Of the interval.
-
-    Returns
-    -------
-    TheilSen
-        NaN for fewer than two times; an unbounded interval where the series is
-        too short for the confidence.
+    NaN for fewer than two times; an unbounded interval where the series is too short for the
+    confidence.
 
     References
     ----------
@@ -430,22 +381,10 @@ def theil_sen(values: ArrayLike, times: ArrayLike, *, confidence: float = 0.95) 
 class Trend:
     """Slope of the session means at the last session, and its derivation.
 
-    Parameters
-    ----------
-    slope : Slope
-        By averaging over where it may have begun, unit a month.
-    estimate, low, high, p : float
-        Its median, its interval and the two-sided probability of the other sign.
-    begins, begins_low, begins_high : int
-        Session from which the slope holds, with its interval; 0: the first.
-    sd_within : float
-        Pooled standard deviation within sessions, 0 for single scans.
-    df_within : int
-        Its degrees of freedom.
-    per_scan : float
-        1 / n of a usual session.
-    sessions, scans : int
-        Behind it.
+    ``estimate``, its interval and ``p`` (two-sided, of the other sign) are those of ``slope``, unit
+    a month; ``begins`` is the session from which it holds, with its interval (0: the first).
+    ``sd_within`` is pooled within sessions (0 for single scans), ``per_scan`` 1 / n of a usual
+    session.
     """
 
     slope: Slope
