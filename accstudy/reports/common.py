@@ -91,12 +91,8 @@ def tried_sentence(content: ReportContent) -> str:
         cells = content.table("pair_deviations").groupby("condition")["cell"].nunique()
         *fewer, most = sorted(set(cells.tolist()))
         per = joined([*map(str, fewer), count(most, "cell")], last="or")
-        lie = {"sizes": joined(sizes), "per": per}
-        text += (
-            say("common.the_others_come_from", **lie)
-            if failed
-            else say("common.they_come_from", **lie)
-        )
+        those = words("common.those")["some failed" if failed else "all used"]
+        text += say("common.those_come_from", those=those, sizes=joined(sizes), per=per)
         text += say("common.a_condition") if len(cells) > 1 else ""
     return text + "."
 
