@@ -5,7 +5,7 @@ from __future__ import annotations
 import ast
 import itertools
 import re
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator, Sequence
 from pathlib import Path
 
 from accstudy.words.catalogue import area
@@ -40,37 +40,84 @@ def finding_codes(package: Path) -> list[Said]:
                 classes[node.name] = (_own_code(node), [_name(base) for base in node.bases])
     found: dict[Said, None] = {}
     for tree in trees:
-        for scope in [tree, *(n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef))]:
-            known = _assigned(scope)
-            for node in _inside(scope):
-                if isinstance(node, ast.Call):
-                    found |= dict.fromkeys(_said(node, known, helpers, classes))
-                elif isinstance(node, ast.Tuple):
-                    found |= dict.fromkeys(_noted(node))
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Tuple):
+                found |= dict.fromkeys(_noted(node))
+            elif isinstance(node, (ast.Module, *_FUNCTIONS)):
+                for call, known in _followed(node.body, [{}], []):
+                    found |= dict.fromkeys(_said(call, known, helpers, classes))
     told = {code for code, _, what, _ in found if what != "…"}
     return sorted(one for one in found if one[2] != "…" or one[0] not in told)
 
 
-def _inside(scope: ast.AST) -> Iterator[ast.AST]:
-    """Nodes of a module or function, without those of functions in it."""
-    for node in ast.iter_child_nodes(scope):
-        if not isinstance(node, ast.FunctionDef):
-            yield node
-            yield from _inside(node)
+Known = dict[str, ast.AST]
+"""What the variables of a function hold, on one way through it."""
 
 
-def _assigned(scope: ast.AST) -> dict[str, list[ast.AST]]:
-    """What every variable of a function can be."""
-    out: dict[str, list[ast.AST]] = {}
-    for node in _inside(scope):
-        if isinstance(node, ast.Assign):
-            for target in node.targets:
-                pairs = [(target, node.value)]
-                if isinstance(target, ast.Tuple) and isinstance(node.value, ast.Tuple):
-                    pairs = list(zip(target.elts, node.value.elts, strict=False))
-                for left, right in pairs:
-                    if isinstance(left, ast.Name):
-                        out.setdefault(left.id, []).append(right)
+_FUNCTIONS = (ast.FunctionDef, ast.AsyncFunctionDef)
+_BLOCKS = (ast.stmt, ast.ExceptHandler, ast.match_case)
+
+
+def _followed(
+    body: Sequence[ast.stmt], ways: list[Known], left: list[Known]
+) -> Generator[tuple[ast.Call, Known], None, list[Known]]:
+    """Every call in some statements with what is known there, on every way through them.
+
+    Returns the ways that reach their end; those that leave a loop early are added to `left`.
+    """
+    for node in body:
+        if not isinstance(node, (*_FUNCTIONS, ast.ClassDef)):
+            parts = [part for part in ast.iter_child_nodes(node) if not isinstance(part, _BLOCKS)]
+            inside = itertools.chain.from_iterable(ast.walk(part) for part in parts)
+            calls = [one for one in inside if isinstance(one, ast.Call)]
+            yield from itertools.product(calls, ways)
+        ways = [_assigned(node, known) for known in ways]
+        if isinstance(node, (ast.Return, ast.Raise)):
+            return []
+        if isinstance(node, (ast.Break, ast.Continue)):
+            left += ways
+            return []
+        if isinstance(node, ast.If):
+            then = yield from _followed(node.body, ways, left)
+            ways = then + (yield from _followed(node.orelse, ways, left))
+        elif isinstance(node, (ast.For, ast.AsyncFor, ast.While)):
+            early: list[Known] = []
+            ways = ways + (yield from _followed(node.body, ways, early)) + early
+            ways = yield from _followed(node.orelse, ways, left)
+        elif isinstance(node, ast.Try):
+            done = yield from _followed([*node.body, *node.orelse], ways, left)
+            for handler in node.handlers:
+                done = done + (yield from _followed(handler.body, ways, left))
+            ways = yield from _followed(node.finalbody, done, left)
+        elif isinstance(node, (ast.With, ast.AsyncWith)):
+            ways = yield from _followed(node.body, ways, left)
+        elif isinstance(node, ast.Match):
+            before = ways
+            for case in node.cases:
+                ways = ways + (yield from _followed(case.body, before, left))
+        ways = list({tuple((k, id(v)) for k, v in sorted(w.items())): w for w in ways}.values())
+    return ways
+
+
+def _assigned(node: ast.AST, known: Known) -> Known:
+    """What is known after a statement: texts, not what is computed."""
+    if isinstance(node, ast.AugAssign) and isinstance(node.target, ast.Name):
+        before = known.get(node.target.id)
+        more = {} if before is None else {node.target.id: ast.BinOp(before, node.op, node.value)}
+        return known | more
+    if not isinstance(node, ast.Assign):
+        return known
+    out = dict(known)
+    for target in node.targets:
+        pairs = [(target, node.value)]
+        if isinstance(target, ast.Tuple) and isinstance(node.value, ast.Tuple):
+            pairs = list(zip(target.elts, node.value.elts, strict=False))
+        for name, value in pairs:
+            if isinstance(name, ast.Name):
+                out.pop(name.id, None)
+                texts = _texts(value, known)
+                if _severities(value) or any(text not in ("", "…") for text in texts):
+                    out[name.id] = value
     return out
 
 
@@ -88,7 +135,7 @@ _TEXTS = (ast.Constant, ast.JoinedStr)
 
 def _said(
     call: ast.Call,
-    known: dict[str, list[ast.AST]],
+    known: Known,
     helpers: dict[str, tuple[list[str], str]],
     classes: dict[str, tuple[str, list[str]]],
 ) -> Iterator[Said]:
@@ -100,16 +147,21 @@ def _said(
         given |= dict(zip(names, call.args, strict=False))
         for word in _severities_of(given.get("severity"), known):
             severity = severity or word
-        mend = _texts(given.get("mend"), known)[0]
         codes, told = _codes(given.get("code"), known), _texts(given.get("what"), known)
-        for code, what in itertools.product(codes, told):
+        for code, what, mend in itertools.product(codes, told, _mends(given.get("mend"), known)):
             if what:
                 yield code, severity or "error", what, mend
         return
     code = _code_of(name, classes)
     for what in _texts(call.args[0], known) if call.args and code else ():
         if what not in ("", "…"):
-            yield code, "error", what, _texts(given.get("hint"), known)[0]
+            for mend in _mends(given.get("hint"), known):
+                yield code, "error", what, mend
+
+
+def _mends(node: ast.AST | None, known: Known) -> list[str]:
+    """What to do; a computed hint only where there is no other."""
+    return [text for text in _texts(node, known) if text not in ("", "…")] or ["…"]
 
 
 def _code_of(name: str, classes: dict[str, tuple[str, list[str]]]) -> str:
@@ -143,22 +195,21 @@ def _severities(node: ast.AST) -> str:
     return " or ".join(sorted(set(found)))
 
 
-def _severities_of(node: ast.AST | None, known: dict[str, list[ast.AST]]) -> list[str]:
+def _severities_of(node: ast.AST | None, known: Known) -> list[str]:
     if isinstance(node, ast.Name):
-        return [word for one in known.get(node.id, []) if (word := _severities(one))]
+        return [word for one in (known.get(node.id),) if one and (word := _severities(one))]
     return []
 
 
-def _codes(node: ast.AST | None, known: dict[str, list[ast.AST]]) -> list[str]:
+def _codes(node: ast.AST | None, known: Known) -> list[str]:
     """Every code that an expression can be."""
     return [text for text in _texts(node, known) if text and "…" not in text]
 
 
-def _texts(node: ast.AST | None, known: dict[str, list[ast.AST]]) -> list[str]:
+def _texts(node: ast.AST | None, known: Known) -> list[str]:
     """Every text that an expression can be, with … for what is filled in."""
     if isinstance(node, ast.Name) and node.id in known:
-        found = [text for one in known[node.id] for text in _texts(one, {}) if text != "…"]
-        return found or ["…"]
+        return _texts(known[node.id], {k: v for k, v in known.items() if k != node.id})
     if isinstance(node, ast.IfExp):
         return [*_texts(node.body, known), *_texts(node.orelse, known)]
     return [_text(node)]

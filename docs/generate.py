@@ -142,12 +142,15 @@ def _values(field: FieldInfo) -> str:
             known = inspect.getclosurevars(quantity).nonlocals.get("key")
             if known in QUANTITIES:
                 one = QUANTITIES[known]
-                low, high = f"{one.low:g} or more", f"{one.high:g} at most"
-                low = f"0 or {one.low:g} and more" if one.zero and one.low > 0 else low
+                low, high = f"{one.low:g}", f"{one.high:g}"
+                low = f"0 or {low}" if one.zero and one.low > 0 else low
         low = f"above {limit.gt:g}" if getattr(limit, "gt", None) is not None else low
-        low = f"{limit.ge:g} or more" if getattr(limit, "ge", None) is not None else low
-        high = f"{limit.le:g} at most" if getattr(limit, "le", None) is not None else high
-    return ", ".join(part for part in (kind, low, high) if part)
+        low = f"{limit.ge:g}" if getattr(limit, "ge", None) is not None else low
+        high = f"{limit.le:g}" if getattr(limit, "le", None) is not None else high
+    above = low.startswith("above")
+    if low and high:
+        return f"{kind}, {low} {'and up ' if above else ''}to {high}"
+    return f"{kind}, {low if above else low + ' or more'}" if low else kind
 
 
 def _words(annotation: Any) -> tuple[str, ...]:

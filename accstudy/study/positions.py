@@ -287,7 +287,7 @@ def _slip_finding(of: str, both: pd.DataFrame, slip: Slip, file: str) -> Finding
             f"{higher} its points, along the axes: one of the two is at the tops, perhaps"
         )
         mend = (
-            f"write reference.height_mm = {-slip.off_mm:.1f} (the drawing tells it exactly), or "
+            f"write reference.height_mm = {-slip.off_mm:.1f} (the drawing gives it exactly), or "
             "give both at the platforms"
         )
         return fault("tops-as-platforms", what, where, mend)

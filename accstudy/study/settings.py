@@ -151,8 +151,8 @@ class Reference(Layout):
     surface: str = ""
     """Mesh of the whole model, for surface deviations. Example: "reference/model.stl" """
     occlusal: Vector | None = None
-    """Occlusal direction in the reference frame; the mean implant axis if not given.
-    Example: [0.0, 0.0, 1.0]"""
+    """Occlusal direction in the reference frame; if not given, the normal of the plane through
+    the platforms. Example: [0.0, 0.0, 1.0]"""
 
     @model_validator(mode="after")
     def _occlusal_points_somewhere(self) -> Reference:

@@ -76,7 +76,7 @@ def test_every_key_has_a_meaning_and_an_example_that_is_understood(rows):
         for name in key.split("."):
             used = used[name]
         assert used is not None, key
-        high = re.search(r"(\S+) at most", values)
+        high = re.search(r" to (\S+)$", values)
         if high and isinstance(value, int | float):
             assert value <= float(high[1]), key
             with pytest.raises(ValidationError):
@@ -111,5 +111,11 @@ def test_a_finding_is_told_with_its_severity_words_and_mend(findings):
         "scans.temperature_c"
     )
     assert temperature in findings
+    exchanged = findings.partition("## exchanged-implants\n")[2].partition("## ")[0]
+    assert exchanged.splitlines()[3:] == [
+        "| error | … fits the reference only with … exchanged | correct the names in column "
+        "implant; other rows may have the same error |",
+        "",
+    ]
     column = '| error | there is no column "…" | ….columns.… in study.toml names it; … |'
     assert column in findings
