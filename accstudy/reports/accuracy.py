@@ -20,11 +20,10 @@ from accstudy.reports.rows import (
     pair_rows,
 )
 from accstudy.words.catalogue import say
-from accstudy.words.numbers import NONE, missing, number, sure, unit_name
+from accstudy.words.numbers import NONE, number, sure, unit_name
 
 __all__ = [
     "accuracy_tables",
-    "interval_of",
     "outlier_tests",
     "paper_figures",
     "precision_figure",
@@ -88,15 +87,6 @@ def _measurand(
         cut=""
         if len(mine) <= _MOST_ROWS
         else say("accuracy.first_of_rows", most=_MOST_ROWS, mine=len(mine)),
-    )
-
-
-def interval_of(low: Any, high: Any, unit: str) -> str:
-    """Interval of a standard deviation without its unit."""
-    return (
-        NONE
-        if missing(low) or missing(high)
-        else say("accuracy.to_low_high", low=number(low, unit), high=number(high, unit))
     )
 
 
