@@ -24,12 +24,14 @@ from accstudy.models.grouping import SITES
 if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit
 
-__all__ = ["SURE", "far_residuals", "leave_out", "quantiles", "spread_tests"]
+__all__ = ["SURE", "far_residuals", "leave_out", "leverage", "quantiles", "spread_tests"]
 
 SURE = 0.001
 """p of a check on residuals below which it says something, since rows are not independent."""
 
 _LARGE_RATIO = 2.0
+_LEAST_SHOWN = 0.02  # of a row's residual variance, below which its residual says nothing
+_ROWS_AT_ONCE = 4000
 _REGULAR = 1e-6  # smallest pivot, against the largest entry, from which a matrix is regular
 _NORMAL_BEYOND = float(2 * stats.norm.sf(3))  # share beyond three standard deviations
 
@@ -79,8 +81,11 @@ def _ordered(name: str, labels: np.ndarray, values: Floats) -> pd.DataFrame:
 def spread_tests(fit: MixedFit) -> pd.DataFrame:
     """Does the size of the residuals depend on a factor, a covariate or the fitted value?
 
-    Absolute scaled residuals are regressed on each; the F test takes rows as
-    independent, so a small p is a hint, not a proof.
+    Absolute residuals, each over its own standard deviation, are regressed on each; the F
+    test takes rows as independent, so a small p is a hint, not a proof. Where random terms
+    take up most of what a row shows (scans of one or two pairs) its residual is small
+    whatever the scatter: its own standard deviation allows for that, and rows that show
+    less than a fiftieth of their scatter do not count.
 
     Parameters
     ----------
@@ -94,14 +99,16 @@ def spread_tests(fit: MixedFit) -> pd.DataFrame:
         absolute residual over the smallest, by level or by fifth; ``warned`` where p is
         below 0.001 and the ratio 2 or more.
     """
-    frame = fit.fitted()
-    size = np.abs(frame["residual_scaled"].to_numpy(float))
+    left = 1 - leverage(fit)
+    shown = left > _LEAST_SHOWN
+    frame = fit.fitted()[shown]
+    size = np.abs(frame["residual_scaled"].to_numpy(float)) / np.sqrt(left[shown])
     columns: dict[str, pd.Series] = {"fitted": frame["fitted"]}
     columns.update({c: frame[c] for c in fit.design.centres if c in frame})
     out = []
     for name, column in columns.items():
         values = column.to_numpy(float)
-        if np.ptp(values) <= 1e-9 * max(1.0, float(np.abs(values).max())):
+        if len(values) < 3 or np.ptp(values) <= 1e-9 * max(1.0, float(np.abs(values).max())):
             continue
         slope = stats.linregress(values, size)
         t2 = (slope.slope / slope.stderr) ** 2 if slope.stderr > 0 else 0.0
@@ -122,6 +129,16 @@ def spread_tests(fit: MixedFit) -> pd.DataFrame:
     table = table.astype(dict.fromkeys(table.columns[1:], float))
     table.insert(4, "p", stats.f.sf(table["F"], table["num_df"], table["den_df"]))
     return table.assign(warned=(table["p"] < SURE) & (table["ratio"] >= _LARGE_RATIO))
+
+
+def leverage(fit: MixedFit) -> Floats:
+    """Share of each row's residual variance that the fit takes up, (n,): ``T H T' / R``."""
+    h, at = fit.equations, fit.optimum.at
+    taken = np.empty(fit.n)
+    for start in range(0, fit.n, _ROWS_AT_ONCE):  # for the sake of memory
+        t = fit.table.t[start : start + _ROWS_AT_ONCE]
+        taken[start : start + _ROWS_AT_ONCE] = np.asarray(t.multiply(t @ h).sum(axis=1)).ravel()
+    return np.asarray(taken / (at.variance / at.weights)[fit.residual_codes])
 
 
 def far_residuals(fit: MixedFit) -> tuple[int, float, bool]:
@@ -190,7 +207,7 @@ def leave_out(
             f'the model\'s data have no column "{by}"', hint=nearest(by, list(map(str, frame)))
         )
     at, pr = fit.optimum.at, fit.problem
-    h = at.inverse() * at.variance
+    h = fit.equations
     residual = fit.fitted()["residual"].to_numpy(float) / pr.scale
     weight = (at.variance / at.weights)[fit.residual_codes]
     rows = fit.rows(combinations)

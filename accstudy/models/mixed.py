@@ -344,6 +344,11 @@ class MixedFit:
         out["residual_scaled"] = out["residual"].to_numpy() / sd[self.residual_codes]
         return out
 
+    @cached_property
+    def equations(self) -> Floats:
+        """Inverse of the mixed model equations, scaled response, (q + p) square."""
+        return self.optimum.at.inverse() * self.optimum.at.variance
+
     @property
     def residual_codes(self) -> npt.NDArray[np.int64]:
         """Residual group of each row, (n,)."""

@@ -7,7 +7,7 @@ from scipy import stats
 
 from accstudy.errors import ComputationError, InputError, Severity
 from accstudy.models import fit_mixed
-from accstudy.models.checks import spread_tests
+from accstudy.models.checks import leverage, spread_tests
 from accstudy.models.grouping import expand_random
 from accstudy.models.usable import fit_findings
 
@@ -224,3 +224,26 @@ def test_limits_at_exactly_one_degree_of_freedom_do_not_hang_on_a_last_bit():
         assert found["df"] == pytest.approx(1.0, abs=1e-7)
         low.append(found["low"])
     assert np.isfinite(low).all()
+
+
+def test_scatter_that_small_scans_hide_is_seen():
+    # Scans of one or two pairs take up their rows' scatter: residuals of B, four times as
+    # scattered, are then no larger than those of A, but they are far larger than they would be
+    # by chance. Their own variance is R - T H T' (dense: R (V^-1 - V^-1 X ...) R).
+    rng = np.random.default_rng(7)
+    frame = pd.DataFrame({"scan": np.repeat(np.arange(60), 4).astype(str)})
+    frame["t"] = np.where(frame["scan"].astype(int) < 30, "A", "B")
+    frame["c"] = rng.uniform(0, 10, len(frame))
+    frame["y"] = rng.normal(0, np.where(frame["t"] == "B", 20.0, 5.0))
+    frame = frame[(frame["t"] == "A") | (rng.random(len(frame)) < 0.2)].reset_index(drop=True)
+    fit = fit_mixed("y ~ t * c", ["scan by t"], frame)
+    v = sum(
+        s**2 * (g.z @ g.z.T).toarray() for s, g in zip(fit.sds.iloc[:-1], fit.groups, strict=True)
+    )
+    r = fit.sds["residual"] ** 2
+    inverse = np.linalg.inv(v + r * np.eye(len(frame)))
+    x = fit.design.x
+    p = inverse - inverse @ x @ np.linalg.solve(x.T @ inverse @ x, x.T @ inverse)
+    np.testing.assert_allclose(1 - leverage(fit), r * np.diag(p), rtol=1e-8)
+    found = spread_tests(fit).set_index("against").loc["t"]
+    assert found["warned"]
