@@ -95,8 +95,7 @@ def check(ctx: click.Context, study: Path, shared: Shared, as_csv: bool) -> None
     Example: accstudy check sample_study/validation
     """
     from accstudy.errors import Severity
-    from accstudy.stages.check import check_study, findings_csv
-    from accstudy.study.missing import split_missing
+    from accstudy.stages.check import check_study, findings_csv, split_missing
 
     with Progress(quiet=shared.quiet or as_csv) as progress:
         findings = check_study(

@@ -49,9 +49,8 @@ def create(folder: Path, protocol: str, title: str, referenced: bool, put: Put) 
 
 def check(study: Path, *, put: Put) -> dict[str, Any]:
     """Everything that is wrong with a study; what is missing, in the order to supply it."""
-    from accstudy.stages.check import check_study
+    from accstudy.stages.check import check_study, split_missing
     from accstudy.stages.workers import cores
-    from accstudy.study.missing import split_missing
 
     found = check_study(study, jobs=cores(), show=_shown(put))
     steps, others = split_missing(found)

@@ -88,26 +88,12 @@ def _lag_one(rest: Floats) -> Floats:
 def autocorrelation(
     values: ArrayLike, times: ArrayLike, weights: ArrayLike | None = None
 ) -> tuple[float, float]:
-    """Correlation of neighbouring values beyond a step or ramp.
+    """Correlation of neighbouring values (six or more) beyond a step or ramp, and its p value.
 
-    Parameters
-    ----------
-    values, times, weights : (n,) array_like
-        As for `find_changes`, n >= 6.
-
-    Returns
-    -------
-    rho : float
-        From 0 to 0.85: the lag-one correlation of what the best single change leaves,
-        less what it is in independent series of this length, and stretched, as short
-        series show too little of it.
-    p : float
-        Chance of a larger one among independent values.
-
-    Notes
-    -----
-    By simulation, with 24 or 36 values: independent values give 0.07 on average, a
-    true 0.3 about 0.27, a true 0.6 about 0.55.
+    From 0 to 0.85: the lag-one correlation of what the best single change leaves, less what it is
+    in independent series of this length, and stretched, as short series show too little of it. By
+    simulation, with 24 or 36 values: independent values give 0.07 on average, a true 0.3 about
+    0.27, a true 0.6 about 0.55. p is the chance of a larger one among independent values.
     """
     x, t = np.asarray(values, float), np.asarray(times, float)
     w = np.ones(len(x)) if weights is None else np.asarray(weights, float)
@@ -182,19 +168,11 @@ _CLOSE = 4.0
 class Change:
     """One change of a series.
 
-    Parameters
-    ----------
-    index : int
-        First value of the new level; for a ramp the last value of the old one.
-    low, high : int
-        Interval of `index`.
-    size, size_low, size_high : float
-        Step with its interval; for a ramp the slope of the line bent once, without one
-        (`accstudy.drift.trend.slope_of` knows that the bend was picked).
-    p : float
-        Chance of so clear a change somewhere in a steady series of this length.
-    gain : float
-        Twice the log-likelihood that it brings, less for correlated neighbours.
+    ``index`` is the first value of the new level, of a ramp the last of the old one, with its
+    interval. ``size`` is that of the step with its interval; of a ramp the slope of the line bent
+    once, without one (`accstudy.drift.trend.slope_of` knows that the bend was picked). ``p`` is the
+    chance of so clear a change somewhere in a steady series of this length, ``gain`` twice the
+    log-likelihood that it brings, less for correlated neighbours.
     """
 
     index: int
@@ -209,22 +187,11 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class Changes:
-    """What a series did.
+    """What a series did: the kind that fits best after the penalty, its changes in order of time.
 
-    Parameters
-    ----------
-    kind : {"steady", "steps", "ramp"}
-        Which of the three fits best, after the penalty.
-    changes : tuple of Change
-        In order of time; one for a ramp, none for a steady series.
-    fitted : (n,) ndarray
-        Fitted values.
-    close : bool
-        The other kind of change (a step instead of a ramp, or the reverse)
-        explains the series nearly as well: twice the log-likelihood within 4.
-    rho, rho_p : float
-        Correlation of neighbouring values beyond what changed (`autocorrelation`), and
-        the chance of a larger one among independent values.
+    ``close``: the other kind of change (a step instead of a ramp, or the reverse) explains the
+    series nearly as well, twice the log-likelihood within 4. ``rho`` and ``rho_p`` are those of
+    `autocorrelation`.
     """
 
     kind: Kind
@@ -236,21 +203,10 @@ class Changes:
 
 
 def segment(values: ArrayLike, weights: ArrayLike, steps: int) -> tuple[list[int], float]:
-    """Exact segmentation into levels by dynamic programming.
+    """Exact segmentation into levels of two values or more by dynamic programming.
 
-    Parameters
-    ----------
-    values, weights : (n,) array_like
-        Values and their weights (inverse variances).
-    steps : int
-        Number of steps; every level lasts two values or more.
-
-    Returns
-    -------
-    starts : list of int
-        First value of every new level.
-    rss : float
-        Weighted residual sum of squares; infinite if there is no room.
+    First value of every new level, and the weighted residual sum of squares; infinite if there is
+    no room for so many `steps`.
 
     References
     ----------

@@ -25,14 +25,16 @@ from scipy.optimize import brentq
 from scipy.special import chdtr, chdtrc, chdtri, fdtri, ndtr, stdtrit
 
 from accstudy.drift.charts import constants
-from accstudy.drift.distributions import ScoreStep, Step, sd_score
 from accstudy.drift.runlength import (
     LAMBDAS,
+    ScoreStep,
+    Step,
     cusum_limit,
     ewma_limit,
     ewma_run_length,
     range_limit,
     range_risk,
+    sd_score,
     shewhart_limit,
 )
 
@@ -173,22 +175,9 @@ def best_mean_limits(
 ) -> MeanLimits:
     """Limits with the weight that finds a shift soonest with such a baseline.
 
-    Parameters
-    ----------
-    sessions : int
-        Sessions of the baseline.
-    run_length : float
-        Wanted in-control run length.
-    shift : float
-        Shift to be found, in standard deviations of a session mean; half of it
-        is the reference value of the CUSUM.
-    rho : float
-        Correlation of neighbouring sessions.
-
-    Notes
-    -----
-    A short baseline wants a long memory: an EWMA that forgets fast never
-    reaches limits as wide as those.
+    `shift` in standard deviations of a session mean; half of it is the reference value of the
+    CUSUM. A short baseline wants a long memory: an EWMA that forgets fast never reaches limits as
+    wide as those.
     """
     k = round(shift / 2, 2)
     designs = [mean_limits(sessions, run_length, lambda_, k, rho) for lambda_ in LAMBDAS]

@@ -68,30 +68,12 @@ def project(
 ) -> Projection:
     """Project the trend until the tolerance bound of single scans meets the limit.
 
-    Parameters
-    ----------
-    trend : Trend
-        Slope with what is open about it, and scatter.
-    today : Timestamp
-        Last session.
-    limit : float
-        Limit of the absolute deviation, unit of the measurand.
-    horizon_months : float
-        How far to look ahead, above zero.
-    coverage, confidence : float
-        Of the tolerance bound; the confidence of the interval of the date, too.
-    u : float
-        Standard uncertainty of the reference, which all sessions share.
-    seed : int
-        Of the draws.
-
-    Notes
-    -----
-    Level, slope, where it began and both spreads are drawn from what the data leave
-    open; for each draw the day is found on which the share `coverage` of absolute
-    deviations of future scans reaches the limit. The tolerance bound meets the limit
-    on the day that a share ``1 - confidence`` of the draws have passed. It supposes
-    that the slope goes on.
+    Looked ahead are `horizon_months` from `today`; `u` is the standard uncertainty of the
+    reference, which all sessions share; the confidence is that of the interval of the date, too.
+    Level, slope, where it began and both spreads are drawn from what the data leave open; for each
+    draw the day is found on which the share `coverage` of absolute deviations of future scans
+    reaches the limit. The tolerance bound meets the limit on the day that a share ``1 -
+    confidence`` of the draws have passed. It supposes that the slope goes on.
     """
     level, slope, sd_mean = trend.slope.draws(seed)
     rng = np.random.default_rng(seed + 1)

@@ -12,8 +12,9 @@ import pandas as pd
 
 from accstudy.drift.chart_limits import MeanLimits, sd_factors, sd_run_length
 from accstudy.drift.charts import RULES, rule_run_lengths
-from accstudy.drift.distributions import ScoreStep, Step
 from accstudy.drift.runlength import (
+    ScoreStep,
+    Step,
     cusum_run_length,
     ewma_run_length,
     range_run_length,

@@ -251,27 +251,11 @@ def session_table(values: pd.DataFrame) -> pd.DataFrame:
 def starts(
     device: str, model: str, events: pd.DataFrame, implants: pd.DataFrame
 ) -> list[tuple[pd.Timestamp, str]]:
-    """Dates at which the charts of a device and model restart, and why.
+    """Dates at which the charts of a device and model restart, and why, without the beginning.
 
-    Parameters
-    ----------
-    device, model : str
-        Of the chart.
-    events : DataFrame
-        Table ``events``; rows with ``new_baseline`` of this device or of all.
-    implants : DataFrame
-        Table ``implants``; every later ``valid_from`` of the model.
-
-    Returns
-    -------
-    list of (Timestamp, str)
-        In order of time, without the beginning.
-
-    Notes
-    -----
-    A reference that was measured again moves every deviation by a step that
-    nobody can tell from the device's without assuming one of them steady. So
-    charts start anew there.
+    Rows of `events` with ``new_baseline`` of this device or of all, and every later ``valid_from``
+    of the model: a reference that was measured again moves every deviation by a step that nobody
+    can tell from the device's without assuming one of them steady.
     """
     out: dict[pd.Timestamp, str] = {}
     if len(events) and "new_baseline" in events:

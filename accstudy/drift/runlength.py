@@ -1,4 +1,4 @@
-"""Average run lengths of control charts, and limits designed for a given run length.
+"""Average run lengths of control charts, limits for a given run length, what a chart shows.
 
 Values are independent and, in control, standard normal: session means in units of
 their standard deviation, or scores of standard deviations; parameters count as
@@ -10,19 +10,24 @@ quiet time, which the chart has passed without a signal.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
+from dataclasses import dataclass
 from functools import cache, lru_cache
-from typing import Literal
+from typing import Literal, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.interpolate import BarycentricInterpolator
+from numpy.typing import ArrayLike, NDArray
+from scipy.interpolate import BarycentricInterpolator, CubicSpline
 from scipy.optimize import brentq
-from scipy.special import ndtr, ndtri
-
-from accstudy.drift.distributions import NormalStep, Step, as_step
+from scipy.special import chdtr, chdtrc, chdtri, ndtr, ndtri
 
 __all__ = [
+    "NormalStep",
+    "ScoreStep",
+    "Step",
+    "as_step",
+    "sd_of_score",
+    "sd_score",
     "LAMBDAS",
     "State",
     "best_lambda",
@@ -38,6 +43,149 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
+
+_LOWEST, _HIGHEST = -8.2, 30.0  # scores beyond have no weight
+
+
+class Step(Hashable, Protocol):
+    """One charted value: standard normal in control."""
+
+    def density(self, y: Floats) -> Floats:
+        """Probability density."""
+        ...
+
+    def below(self, y: Floats) -> Floats:
+        """Probability of a value below."""
+        ...
+
+    def quiet(self) -> Step:
+        """The same value in control."""
+        ...
+
+    def mirrored(self) -> Step:
+        """The value with its sign changed."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class NormalStep:
+    """Normal value whose mean has shifted.
+
+    Parameters
+    ----------
+    shift : float
+        In standard deviations.
+    """
+
+    shift: float = 0.0
+
+    def density(self, y: Floats) -> Floats:
+        """Probability density."""
+        return np.asarray(np.exp(-0.5 * (y - self.shift) ** 2) / np.sqrt(2 * np.pi))
+
+    def below(self, y: Floats) -> Floats:
+        """Probability of a value below."""
+        return np.asarray(ndtr(y - self.shift))
+
+    def quiet(self) -> NormalStep:
+        """The same value in control."""
+        return NormalStep()
+
+    def mirrored(self) -> NormalStep:
+        """The value with its sign changed."""
+        return NormalStep(-self.shift)
+
+
+@dataclass(frozen=True, slots=True)
+class ScoreStep:
+    """Score of a session's standard deviation (`sd_score`) that is `ratio` times as large as it
+    was.
+
+    ``scale`` is the standard deviation of the scores in control, by which they are divided; above 1
+    where precision itself varies between sessions.
+    """
+
+    df: int
+    ratio: float = 1.0
+    scale: float = 1.0
+    sign: float = 1.0
+
+    def density(self, y: Floats) -> Floats:
+        """Probability density, interpolated to 1e-8."""
+        score = self.sign * self.scale * np.asarray(y, float)
+        inside = (score > _LOWEST) & (score < _HIGHEST)
+        found = _density_of_scores(self.df, self.ratio, self.scale)(np.where(inside, score, 0.0))
+        return np.where(inside, np.maximum(found, 0.0), 0.0)
+
+    def below(self, y: Floats) -> Floats:
+        """Probability of a value below."""
+        score = np.clip(self.sign * self.scale * np.asarray(y, float), _LOWEST, _HIGHEST)
+        before = _before(score, self.df, self.ratio)
+        return np.asarray(ndtr(self.sign * before / self.scale))
+
+    def quiet(self) -> ScoreStep:
+        """The same value in control."""
+        return ScoreStep(self.df, 1.0, self.scale, self.sign)
+
+    def mirrored(self) -> ScoreStep:
+        """The value with its sign changed."""
+        return ScoreStep(self.df, self.ratio, self.scale, -self.sign)
+
+
+def _before(score: Floats, df: int, ratio: float) -> Floats:
+    """Score that the same session would have had without the change."""
+    return _score(chdtri(df, ndtr(-score)) / ratio**2, df)
+
+
+@cache
+def _density_of_scores(df: int, ratio: float, scale: float) -> CubicSpline:
+    score = np.linspace(_LOWEST, _HIGHEST, 8001)
+    before = _before(score, df, ratio)
+    # d before / d score, from the chi-square densities
+    log_slope = (
+        -df * np.log(ratio)
+        + 0.5 * chdtri(df, ndtr(-score)) * (1 - ratio**-2)
+        - 0.5 * (score**2 - before**2)
+    )
+    density = np.exp(log_slope - 0.5 * (before / scale) ** 2) / np.sqrt(2 * np.pi)
+    return CubicSpline(score, density)
+
+
+def as_step(shift: float | Step) -> Step:
+    """A number is the shift of a normal mean."""
+    return NormalStep(float(shift)) if isinstance(shift, (int, float)) else shift
+
+
+def _score(chi2: ArrayLike, df: ArrayLike) -> Floats:
+    x, nu = np.asarray(chi2, float), np.asarray(df, float)
+    low, high = chdtr(nu, x), chdtrc(nu, x)
+    tiny = 1e-300
+    return np.where(low < 0.5, ndtri(np.clip(low, 1e-16, 1)), -ndtri(np.clip(high, tiny, 1)))
+
+
+def sd_score(sd: ArrayLike, n: ArrayLike, pooled: ArrayLike) -> Floats:
+    """Standard deviations of n scans each as standard normal scores, whatever n.
+
+    A score of 2 is as rarely exceeded as 2 sigma. Exact for normal scans: the chi-square
+    probability of the standard deviation as a normal quantile. The logarithm, the other usual
+    scale, is not normal for few scans: with three a session its skewness is -1.14, so that charts
+    of it alarm on small values for nothing and miss large ones.
+
+    Examples
+    --------
+    >>> sd_score([1.0, 1.48, 0.47], 4, 1.0).round(2).tolist()
+    [0.28, 1.36, -1.18]
+    """
+    nu = np.asarray(n, float) - 1
+    return _score(nu * (np.asarray(sd, float) / np.asarray(pooled, float)) ** 2, nu)
+
+
+def sd_of_score(score: ArrayLike, n: ArrayLike, pooled: float) -> Floats:
+    """Standard deviation that has a score: the reverse of `sd_score`."""
+    nu = np.asarray(n, float) - 1
+    return np.asarray(pooled * np.sqrt(chdtri(nu, ndtr(-np.asarray(score, float))) / nu))
+
+
 State = Literal["zero", "steady"]
 
 _NODES = 80
@@ -78,29 +226,12 @@ def shewhart_limit(run_length: float) -> float:
 def ewma_run_length(
     lambda_: float, L: float, shift: float | Step = 0.0, *, state: State = "zero"
 ) -> float:
-    """Average run length of a two-sided EWMA chart.
+    """Average run length of a two-sided EWMA chart, from the shift to the signal, that included.
 
-    Parameters
-    ----------
-    lambda_ : float
-        Weight of the newest session, 0 to 1.
-    L : float
-        Limits in standard deviations of the average in its steady state.
-    shift : float or Step
-        Shift of the mean in sigma of one session, or another change.
-    state : {"zero", "steady"}
-        Whether the average starts at the centre or where a quiet chart has it.
-
-    Returns
-    -------
-    float
-        Sessions from the shift to the signal, the signalling one included.
-
-    Notes
-    -----
-    Integral equation solved by Gauss-Legendre quadrature (Nystroem's method).
-    In the steady state the average is distributed as the in-control chart's,
-    given that it has not signalled.
+    `L` are the limits in standard deviations of the average in its steady state; zero state: the
+    average starts at the centre, steady: where a quiet chart has it, distributed as the in-control
+    chart's, given that it has not signalled. Integral equation solved by Gauss-Legendre quadrature
+    (Nystroem's method).
 
     References
     ----------
@@ -159,24 +290,11 @@ def _quiet(kernel: Floats, w: Floats) -> Floats:
 def cusum_run_length(
     k: float, h: float, shift: float | Step = 0.0, *, state: State = "zero", sides: int = 2
 ) -> float:
-    """Average run length of a tabular CUSUM.
+    """Average run length of a tabular CUSUM, of an upper sum or (`sides` 2) of an upper and a lower
+    one.
 
-    Parameters
-    ----------
-    k, h : float
-        Reference value and decision interval in sigma; it signals above `h`.
-    shift : float or Step
-        Shift of the mean in sigma of one session, or another change.
-    state : {"zero", "steady"}
-        As for `ewma_run_length`.
-    sides : {1, 2}
-        One upper sum, or an upper and a lower one.
-
-    Notes
-    -----
-    Integral equation with the atom at zero. Two sides by the sum of their rates,
-    which is exact for the zero state (both sums cannot be near their limits
-    together) and close for the steady state.
+    Integral equation with the atom at zero. Two sides by the sum of their rates, which is exact for
+    the zero state (both sums cannot be near their limits together) and close for the steady state.
 
     References
     ----------

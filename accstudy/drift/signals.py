@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from accstudy.drift.changes import Change, Changes, find_changes
-from accstudy.drift.distributions import sd_score
+from accstudy.drift.runlength import sd_score
 from accstudy.drift.stretch import OF_SD, Stretch
 from accstudy.drift.trend import Trend, months
 from accstudy.words.catalogue import say

@@ -23,8 +23,8 @@ from accstudy.drift.chart_limits import (
     spread_limits,
 )
 from accstudy.drift.charts import Cusum, constants, cusum, ewma, rule_signals
-from accstudy.drift.distributions import sd_of_score, sd_score
 from accstudy.drift.measurands import MIN_SESSIONS, Baseline, baseline_of
+from accstudy.drift.runlength import sd_of_score, sd_score
 from accstudy.drift.trend import months
 
 __all__ = ["OF_SD", "OUTSIDE", "Spread", "Stretch", "chart_points", "chart_stretch"]
@@ -39,18 +39,9 @@ _MOST_CORRELATED = 0.8
 
 @dataclass(frozen=True, slots=True)
 class Spread:
-    """Baseline and limits of the standard deviations within sessions.
+    """Baseline and limits of the standard deviations within sessions, of n scans as a rule.
 
-    Parameters
-    ----------
-    n : int
-        Scans of a usual session of the baseline.
-    scores : ScoreBaseline
-        Centre and scale of the scores of its sessions.
-    limits : SpreadLimits
-        Of charts of scores.
-    ratio : float
-        Growth of the standard deviation for which they are tuned.
+    ``ratio`` is the growth of the standard deviation for which the limits are tuned.
     """
 
     n: int

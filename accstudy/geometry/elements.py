@@ -4,9 +4,9 @@ The sum of squared distances from the points to the element is made smallest
 (Gaussian association). An algebraic fit is used only as a start: by itself it
 is some micrometres off on partial features.
 
-Points may be centres of a probe tip of `probe_radius_mm`. The surface lies one tip radius nearer to
-the material; as a surface parallel to a plane, sphere, cylinder or cone is of
-the same kind, the correction of the fitted element is exact.
+Points may be centres of a probe tip of `probe_radius_mm`. The surface lies one tip
+radius nearer to the material; as a surface parallel to a plane, sphere, cylinder or
+cone is of the same kind, the correction of the fitted element is exact.
 
 Every fit raises `ComputationError` if the points do not determine the element, and
 `InputError` if they are not finite numbers.
@@ -14,21 +14,13 @@ Every fit raises `ComputationError` if the points do not determine the element, 
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import cache
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from accstudy.errors import ComputationError, InputError
-from accstudy.geometry.associate import (
-    about,
-    best_about_axis,
-    circle_start,
-    cone_starts,
-    cylinder_starts,
-    rms_of,
-    root,
-    solve,
-    sphere_start,
-)
 from accstudy.geometry.features import Circle, Cone, Cylinder, Plane, Sphere
 from accstudy.geometry.rigid import frame_from_axis, unit
 
@@ -46,7 +38,240 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
+
+_DIRECTIONS = 90  # about 15 deg apart
+_TRIED = 6
+
+
+def circle_start(xy: Floats) -> Floats | None:
+    """Centre and radius, (3,), by linear least squares; None if the points are on a line."""
+    return _ball(xy)
+
+
+def sphere_start(xyz: Floats) -> Floats | None:
+    """Centre and radius, (4,), by linear least squares; None if the points are in a plane."""
+    return _ball(xyz)
+
+
+def _ball(p: Floats) -> Floats | None:
+    """Solve |p|^2 = 2 c.p + k for the centre c (Kasa's linear fit)."""
+    design = np.column_stack([2 * p, np.ones(len(p))])
+    found, _, rank, singular = np.linalg.lstsq(design, np.sum(p**2, axis=1), rcond=None)
+    if rank < design.shape[1] or singular[-1] < 1e-7 * singular[0]:
+        return None
+    square = found[-1] + found[:-1] @ found[:-1]
+    return np.append(found[:-1], np.sqrt(square)) if square > 0 else None
+
+
+def cylinder_starts(xyz: Floats) -> list[tuple[Floats, Floats]]:
+    """Axes with centre, no tilt and radius, (5,), the most promising first."""
+    tried = []
+    for frame in _frames(xyz):
+        turned = xyz @ frame
+        ball = _ball(turned[:, :2])
+        if ball is None:
+            continue
+        radial = np.hypot(turned[:, 0] - ball[0], turned[:, 1] - ball[1])
+        start = np.array([ball[0], ball[1], 0.0, 0.0, ball[2]])
+        tried.append((float(np.sum((radial - ball[2]) ** 2)), frame[:, 2], start))
+    tried.sort(key=lambda t: t[0])
+    return [(axis, start) for _, axis, start in tried[:_TRIED]]
+
+
+def cone_starts(xyz: Floats) -> list[tuple[Floats, Floats]]:
+    """Axes with centre, no tilt, radius and half angle, (6,), the most promising first."""
+    tried = []
+    for frame in _frames(xyz):
+        turned = xyz @ frame
+        for slope in (0.0, 0.15, -0.15, 0.4, -0.4, 1.0, -1.0):
+            # (x - a)^2 + (y - b)^2 = (r + slope z)^2 is linear in a, b, r and a constant
+            x, y, z = turned.T
+            design = np.column_stack([2 * x, 2 * y, 2 * slope * z, np.ones(len(z))])
+            found = np.linalg.lstsq(design, x**2 + y**2 - (slope * z) ** 2, rcond=None)[0]
+            radial = np.hypot(x - found[0], y - found[1])
+            radius = float(np.mean(radial - slope * z))
+            cost = float(np.sum((radial - slope * z - radius) ** 2) / (1 + slope**2))
+            start = np.array([found[0], found[1], 0.0, 0.0, radius, np.arctan(slope)])
+            tried.append((cost, frame[:, 2], start))
+    tried.sort(key=lambda t: t[0])
+    return [(axis, start) for _, axis, start in tried[: 2 * _TRIED]]
+
+
+def _frames(xyz: Floats) -> list[Floats]:
+    """Frames whose z axes cover half the sphere, the principal directions first."""
+    principal = np.linalg.svd(xyz - xyz.mean(axis=0))[2]
+    return [*(frame_from_axis(axis) for axis in principal), *_lattice()]
+
+
+@cache
+def _lattice() -> tuple[Floats, ...]:
+    """Frames along a Fibonacci lattice of directions."""
+    k = np.arange(_DIRECTIONS)
+    height = (k + 0.5) / _DIRECTIONS
+    turn = k * np.pi * (3 - np.sqrt(5))
+    ring = np.sqrt(1 - height**2)
+    directions = np.column_stack([ring * np.cos(turn), ring * np.sin(turn), height])
+    return tuple(frame_from_axis(d) for d in directions)
+
+
 Complexes = NDArray[np.complexfloating]
+Residual = Callable[[Complexes], Complexes]
+
+
+def best_about_axis(
+    local: Floats, starts: list[tuple[Floats, Floats]], size_mm: float, *, cone: bool, what: str
+) -> tuple[Floats, Floats, Floats, float]:
+    """Refine the starts about their own axes; keep the smallest sum of squares.
+
+    The search ends when two starts agree on the best. `local` are points about their centroid,
+    divided by `size_mm`; a start is an axis with two shifts, two tilts, radius and, for a cone,
+    half angle (rad). Returned are a frame whose last column is the axis, the parameters in it (both
+    tilts 0, lengths divided by `size_mm`), their covariance in mm and rad, and the rms in mm.
+    `ComputationError` if no start leads to a determined feature, which messages call `what`.
+    """
+    found: tuple[float, Floats, Floats] | None = None
+    for axis, start in starts:
+        frame, q = frame_from_axis(axis), start
+        try:
+            q, _ = solve(_surface(local @ frame, cone=cone), q, size_mm, angles=(), what=what)
+            frame, q = _upright(frame, q)
+        except (ComputationError, np.linalg.LinAlgError):
+            continue
+        cost = float(np.sum(_surface(local @ frame, cone=cone)(q + 0j).real ** 2))
+        if q[4] <= 0:
+            continue
+        agrees = found is not None and abs(cost - found[0]) <= 1e-9 * (cost + 1e-15)
+        if found is None or cost < found[0]:
+            found = cost, frame, q
+        if agrees:  # two starts ended at the best sum of squares
+            break
+    if found is None:
+        raise ComputationError(f"the points do not determine {what}", hint="probe more points")
+    _, frame, q = found
+    residual = _surface(local @ frame, cone=cone)
+    q, covariance = solve(residual, q, size_mm, angles=(2, 3, 5)[: len(q) - 3], what=what)
+    rms = rms_of(residual, q, len(local), size_mm)
+    return *_upright(frame, q), covariance, rms
+
+
+def _upright(frame: Floats, q: Floats) -> tuple[Floats, Floats]:
+    """Write the parameters about the axis that they describe."""
+    axis = unit(frame @ np.array([q[2], q[3], 1.0]))
+    foot = frame @ np.array([q[0], q[1], 0.0])
+    turned = frame_from_axis(axis, frame[:, 0])
+    out = q.copy()
+    out[:2], out[2:4] = (foot @ turned)[:2], 0.0
+    if len(q) > 5:
+        out[4] = q[4] - (foot @ axis) * np.tan(q[5])
+    return turned, out
+
+
+def _surface(turned: Floats, *, cone: bool) -> Residual:
+    """Distances to a cylinder or cone about the local z axis, slightly tilted."""
+
+    def residual(q: Complexes) -> Complexes:
+        height, radial = about(turned - np.array([q[0], q[1], 0.0]), q[2], q[3])
+        if cone:
+            return np.asarray((radial - q[4]) * np.cos(q[5]) - height * np.sin(q[5]))
+        return np.asarray(radial - q[4])
+
+    return residual
+
+
+def about(e: Complexes, tilt_x: complex, tilt_y: complex) -> tuple[Complexes, Complexes]:
+    """Height along, and distance from, an axis through the origin along (tilt_x, tilt_y, 1)."""
+    length = np.sqrt(tilt_x**2 + tilt_y**2 + 1)
+    height = (e[:, 0] * tilt_x + e[:, 1] * tilt_y + e[:, 2]) / length
+    cross_x = e[:, 1] - e[:, 2] * tilt_y
+    cross_y = e[:, 2] * tilt_x - e[:, 0]
+    cross_z = e[:, 0] * tilt_y - e[:, 1] * tilt_x
+    return height, root(cross_x**2 + cross_y**2 + cross_z**2) / length
+
+
+def root(square: Complexes) -> Complexes:
+    """Square root whose derivative is 0, not infinite, at 0."""
+    return np.asarray(np.sqrt(square + 1e-40))
+
+
+def solve(
+    residual: Residual,
+    start: ArrayLike,
+    size_mm: float,
+    *,
+    angles: tuple[int, ...],
+    what: str,
+    blocks: int = 1,
+) -> tuple[Floats, Floats]:
+    """Least squares with derivatives by complex steps, exact to the last digit.
+
+    Parameters
+    ----------
+    residual : callable
+        Distances of the points for complex parameters; analytic.
+    start : (k,) array_like
+        First parameters.
+    size_mm : float
+        What lengths were divided by.
+    angles : tuple of int
+        Which parameters are angles.
+    what : str
+        How messages call the feature.
+    blocks : int
+        Parts of the residuals, equally long, each with a variance of its own and
+        an equal share of the parameters.
+
+    Returns
+    -------
+    parameters : (k,) ndarray
+        Where the sum of squares is smallest.
+    covariance : (k, k) ndarray
+        From the residuals, in mm and rad; NaN if nothing is left over.
+
+    Raises
+    ------
+    ComputationError
+        If a combination of the parameters is not determined.
+
+    References
+    ----------
+    Squire, Trapp: Using complex variables to estimate derivatives of real
+    functions, SIAM Review 40 (1998) 110-112.
+    """
+    from scipy.optimize import least_squares
+
+    def values(q: Floats) -> Floats:
+        return np.asarray(residual(q + 0j).real)
+
+    def jacobian(q: Floats) -> Floats:
+        h = 1e-30
+        return np.column_stack([residual(q + 1j * h * e).imag / h for e in np.eye(len(q))])
+
+    first = np.asarray(start, float)
+    if len(values(first)) < len(first):
+        raise ComputationError(f"too few points for {what}", hint="probe more points")
+    found = least_squares(
+        values, first, jac=jacobian, x_scale="jac", xtol=1e-15, ftol=1e-15, gtol=1e-15, max_nfev=200
+    )
+    q = np.asarray(found.x, np.float64)
+    for _ in range(3):  # Gauss-Newton to the last digit
+        j = jacobian(q)
+        singular = np.linalg.svd(j, compute_uv=False)
+        if not np.isfinite(q).all() or singular[-1] < 1e-7 * singular[0]:
+            raise ComputationError(f"the points do not determine {what}", hint="probe more points")
+        q = q - np.linalg.lstsq(j, values(q), rcond=None)[0]
+    j, r = jacobian(q), values(q)
+    freedom = (len(r) - len(q)) / blocks
+    sums = np.sum(r.reshape(blocks, -1) ** 2, axis=1)
+    variance = np.repeat(sums / freedom if freedom > 0 else sums * np.nan, len(r) // blocks)
+    scale = np.full(len(q), size_mm)
+    scale[list(angles)] = 1.0
+    gain = np.linalg.pinv(j) * scale[:, None]
+    return q, np.asarray((gain * variance) @ gain.T)
+
+
+def rms_of(residual: Residual, q: Floats, n: int, size_mm: float) -> float:
+    """Root of the mean squared distance of n points, mm."""
+    return float(np.sqrt(np.sum(residual(q + 0j).real ** 2) / n) * size_mm)
 
 
 def fit_plane(

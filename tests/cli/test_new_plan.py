@@ -26,10 +26,10 @@ from accstudy.plan.protocol import load_protocol, protocol_names
 from accstudy.plan.template import scan_columns, study_text
 from accstudy.reports.statements import what_next
 from accstudy.stages.analyze import _tolerance
+from accstudy.stages.check import split_missing
 from accstudy.stages.compare import deviations
 from accstudy.stages.sizes import pilot_of
 from accstudy.study.load import load_study
-from accstudy.study.missing import split_missing
 from accstudy.study.settings import Settings
 from accstudy.study.toml import read_settings
 from accstudy.tables import csv_bytes, read_csv

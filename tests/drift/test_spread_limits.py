@@ -13,12 +13,14 @@ from accstudy.drift.chart_limits import (
     sd_run_length,
     spread_limits,
 )
-from accstudy.drift.distributions import ScoreStep, sd_of_score, sd_score
 from accstudy.drift.runlength import (
+    ScoreStep,
     cusum_run_length,
     ewma_run_length,
     range_limit,
     range_run_length,
+    sd_of_score,
+    sd_score,
     shewhart_run_length,
 )
 from accstudy.drift.signals import chart_signals

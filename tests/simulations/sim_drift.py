@@ -43,9 +43,11 @@ from accstudy.drift.chart_limits import (
     sd_run_length,
 )
 from accstudy.drift.designs import CHARTS_COUNT
-from accstudy.drift.distributions import NormalStep, ScoreStep, Step
 from accstudy.drift.measurands import Baseline
 from accstudy.drift.runlength import (
+    NormalStep,
+    ScoreStep,
+    Step,
     cusum_limit,
     cusum_run_length,
     ewma_limit,
