@@ -75,9 +75,10 @@ def device_status(device: Device, held: Held) -> dict[str, Any]:
         earlier = [one for one in device.earlier if one.row["kind"] == "signal"]
         row["state"] = PASSED if found or earlier else NO_SIGN
     told = _told(device, standing)
+    row["n_in_baseline"] = int(told.stretch.in_baseline.sum())
     row.update(_about(told))
     row.update(_limit(device, held))
-    row["what"] = _state_sentence(row)
+    row["what"] = _state_sentence(row, young=bool(told.stretch.in_baseline.all()))
     row["limit_what"] = _limit_sentence(row)
     row["duty_what"] = _duty_sentence(row)
     row.update(_action(device, held, row))
@@ -180,8 +181,8 @@ def _day(at: pd.Timestamp) -> str:
     return f"{at:%Y-%m-%d}"
 
 
-def _state_sentence(row: dict[str, Any]) -> str:
-    """The state in one or two sentences, dates as YYYY-MM-DD."""
+def _state_sentence(row: dict[str, Any], *, young: bool) -> str:
+    """The state in one or two sentences, dates as YYYY-MM-DD; `young`: nothing but baseline yet."""
     if row["state"] == NO_CHARTS:
         return say("drift_results.too_few_sessions_for")
     since, begins_with, day = "", row["baseline_begins_with"], _day(row["baseline_since"])
@@ -217,7 +218,8 @@ def _state_sentence(row: dict[str, Any]) -> str:
         text += since if since else say("drift_results.in_sessions", n_sessions=row["n_sessions"])
         text += say("drift_results.charts_signalled_before") if row["state"] == PASSED else ""
         name = row["measurand"][0].upper() + row["measurand"][1:]
-        return f"{text}. {name}, {slope}." if slope else f"{text}."
+        text = f"{text}. {name}, {slope}." if slope else f"{text}."
+        return text + (say("drift_results.all_in_the_baseline") if young else "")
     size = _amount(row["size"], row["unit"])
     if pd.notna(row["size_low"]):
         low, high = (_amount(row[k], row["unit"]) for k in ("size_low", "size_high"))

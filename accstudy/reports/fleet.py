@@ -29,6 +29,8 @@ __all__ = [
     "signed",
 ]
 
+_NEVER = 1e4  # sessions; longer waits are not told apart
+
 
 def main_measurand(points: pd.DataFrame) -> str:
     """The measurand of page 1: the cross-arch distance, or the first there is."""
@@ -298,10 +300,10 @@ def _run_length_table(
 
 
 def _lengths(zero: float, steady: float) -> str:
-    if not min(zero, steady) < 1e4:
+    if not min(zero, steady) < _NEVER:
         return say("fleet.over_10_000")
     return " / ".join(
-        say("fleet.over_10_000") if not v < 1e4 else number(v, "", decimals=1 if v < 1000 else 0)
+        say("fleet.over_10_000") if not v < _NEVER else number(v, "", decimals=1 if v < 1000 else 0)
         for v in (zero, steady)
     )
 
@@ -319,8 +321,12 @@ def found_after(
         return say("fleet.the_time_until_such", name=name)
     row = rows_of(own)[0]
     wanted = quantity(shift, row.unit)
-    text = say("fleet.with_the_limits_in", row, name=name, wanted=wanted, measurand=measurand)
-    if not missing(row.steady_state_days):
+    soon = bool(row.steady_state < _NEVER)
+    sessions = number(row.steady_state, "", decimals=1) if soon else say("fleet.more_than_10_000")
+    text = say(
+        "fleet.with_the_limits_in", name=name, wanted=wanted, measurand=measurand, sessions=sessions
+    )
+    if soon and not missing(row.steady_state_days):
         text += say("fleet.that_is_days_at", row)
     return text + "."
 

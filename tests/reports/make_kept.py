@@ -3,7 +3,7 @@
 Small invented studies, analysed by the whole program, their tables packed. Tests of the
 reports read them, so that a page is tested against the tables it was made from and nothing
 else. Needed when the columns of the result tables change, and then the approved pages, too
-(see test_pages_approved.py).
+(see test_approved.py).
 """
 
 import json
