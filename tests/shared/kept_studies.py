@@ -149,7 +149,18 @@ def drawn(figure):
         for axis in (ax.xaxis, ax.yaxis):
             ticks = [_number(v) for v in axis.get_ticklocs()]
             named = [t.get_text() for t in axis.get_ticklabels()]
-            out.append(f"    ticks {' '.join(ticks)}: {'; '.join(named)} {axis.get_visible()}")
+            tick = axis.get_major_ticks(1)[0]
+            size = (tick.tick1line.get_markersize(), tick.tick1line.get_markeredgewidth(),
+                    tick.label1.get_fontsize(), axis.label.get_fontsize())  # fmt: skip
+            style = f"{' '.join(f'{v:g}' for v in size)} {to_hex(tick.tick1line.get_color())}"
+            style += " grid" * tick.gridline.get_visible()
+            said = f"{'; '.join(named)} {axis.get_visible()}, {style}"
+            out.append(f"    ticks {' '.join(ticks)}: {said}")
+        edges = [side for side, spine in ax.spines.items() if spine.get_visible()]
+        left = ax.spines["left"]
+        said = f"{left.get_linewidth():g} {to_hex(left.get_edgecolor())}, title "
+        said += f"{ax.title.get_fontsize():g} {ax._left_title.get_fontweight()}"
+        out.append(f"    edges {' '.join(edges)} {said}")
         for line in ax.lines:
             points = list(
                 zip(np.atleast_1d(line.get_xdata()), np.atleast_1d(line.get_ydata()), strict=True)
@@ -179,13 +190,21 @@ def drawn(figure):
             found = np.asarray(image.get_array(), float)
             out.append(f"    image {found.shape} {_number(found.mean())} {image.get_extent()}")
         if ax.get_legend() is not None:
-            out.append(f"    legend {'; '.join(t.get_text() for t in ax.get_legend().get_texts())}")
+            out.append(_legend(ax.get_legend()))
     for text in figure.texts:
         out.append(f"  text {_where(text)}: {text.get_text()}")
     for legend in figure.legends:
-        said = "; ".join(t.get_text() for t in legend.get_texts())
-        out.append(f"  legend {legend._loc} {legend._ncols}: {said}")
+        out.append(_legend(legend))
     return out
+
+
+def _legend(legend):
+    names = "; ".join(f"{t.get_text()} {t.get_fontsize():g}" for t in legend.get_texts())
+    marks = " ".join(type(h).__name__ for h in legend.legend_handles)
+    frame = "framed" * legend.get_frame_on()
+    return (
+        f"  legend {legend._loc} {legend._ncols} {legend.handlelength:g} {frame}: {names}; {marks}"
+    )
 
 
 def _title(ax):
