@@ -159,7 +159,8 @@ def drawn(figure):
         edges = [side for side, spine in ax.spines.items() if spine.get_visible()]
         left = ax.spines["left"]
         said = f"{left.get_linewidth():g} {to_hex(left.get_edgecolor())}, title "
-        said += f"{ax.title.get_fontsize():g} {ax._left_title.get_fontweight()}"
+        said += f"{ax._left_title.get_fontsize():g} {ax._left_title.get_fontweight()} "
+        said += f"{72 * ax.titleOffsetTrans.get_matrix()[1, 2] / ax.figure.dpi:.3g}"
         out.append(f"    edges {' '.join(edges)} {said}")
         for line in ax.lines:
             points = list(
