@@ -20,12 +20,12 @@ __all__ = ["main"]
 
 
 @click.command()
-@click.argument("drawing", metavar="DRAWING|STUDY", type=click.Path(exists=True, path_type=Path))
+@click.argument("drawing", metavar="MESH|STUDY", type=click.Path(exists=True, path_type=Path))
 @click.option(
     "--unit",
     type=click.Choice(["mm", "cm", "m", "inch", "um"]),
     default="mm",
-    help="Length unit of DRAWING; study.toml gives it for a study.",
+    help="Length unit of MESH; for a study, study.toml states it.",
 )
 @click.option(
     "--pictures",
@@ -37,8 +37,8 @@ __all__ = ["main"]
 def show(drawing: Path, unit: str, folder: Path) -> None:
     """Show axis, flat and top of the CAD geometry of a scan body.
 
-    DRAWING is a mesh file. Prints the lines for study.toml and writes an image of the geometry with
-    its axis, its flat and the possible positions of the platform. For a STUDY, the geometry is
+    MESH is the CAD geometry. Prints the lines for study.toml and writes an image of it with its
+    axis, its flat and the possible positions of the platform. For a STUDY, the geometry is
     compared with the settings in study.toml.
 
     Example: accstudy show sample_study/validation
@@ -98,12 +98,12 @@ def learn(study: Path, scan: str, model: str, body: str) -> None:
     type=click.Path(file_okay=False, path_type=Path),
     is_flag=False,
     flag_value=Path(),
-    help="Write files that start the desk by a double click, and end.",
+    help="Write files that start the desk by a double click, and exit.",
 )
 def desk(
     folder: Path | None, port: int, no_browser: bool, room: bool, shortcut: Path | None
 ) -> None:
-    """Open the program in the browser, for people without a terminal.
+    """Open the program in the browser, instead of the terminal.
 
     Studies in FOLDER are shown, and new ones are created there; "accstudy studies" in the home
     folder by default. Nothing leaves this machine. Needs accstudy[desk].

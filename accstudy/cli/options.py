@@ -145,7 +145,9 @@ _PRINTED = (
         help="Resolution of PNG and TIFF figures, dots per inch.",
     ),
     click.option("--page", is_flag=True, help="Also write one HTML page to explore the study."),
-    click.option("--by", "who", default="", help="Name of the person, for report and history."),
+    click.option(
+        "--by", "who", default="", help="Person who runs the analysis, for report and history."
+    ),
     click.option(
         "--issued",
         type=click.DateTime(["%Y-%m-%d"]),

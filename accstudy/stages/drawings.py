@@ -256,7 +256,7 @@ def show_study(path: Path, folder: Path) -> list[str]:
         raise InputError(
             "study.toml names no CAD geometry of a scan body",
             where="study.toml",
-            hint="run `accstudy show DRAWING` with the mesh file, and add the lines that it prints",
+            hint="run `accstudy show MESH` with its CAD geometry, and add the lines that it prints",
         )
     return lines
 
