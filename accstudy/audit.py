@@ -1,4 +1,4 @@
-"""Are the results of a study still those of its record, and can they be made again?"""
+"""Do the results of a study agree with its record, and can they be reproduced?"""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""Trueness, precision, outliers, uncertainty, tolerance and conformity, as ISO 5725 means them."""
+"""Trueness and precision (ISO 5725), outliers, uncertainty, tolerance and conformity."""

@@ -1,1 +1,1 @@
-"""Sessions of one reference model to charts, signals, change points and advice."""
+"""From sessions of one reference model to charts, signals, change points and advice."""

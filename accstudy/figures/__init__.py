@@ -1,1 +1,1 @@
-"""Figures from finished tables: one function a figure, nothing computed on the way."""
+"""Figures from finished tables: one function per figure, which computes nothing."""

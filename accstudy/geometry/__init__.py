@@ -1,1 +1,1 @@
-"""Plain geometry on arrays: rigid motions, angles, least-squares elements."""
+"""Geometry on arrays: rigid motions, angles, least-squares elements."""

@@ -1,1 +1,1 @@
-"""From a mesh file to triangles that can be trusted, with findings."""
+"""From a mesh file to checked triangles, with findings."""

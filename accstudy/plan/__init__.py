@@ -1,1 +1,1 @@
-"""Before the first scan: how many, in which order, and what to write down."""
+"""Before the first scan: sample size, order, data collection sheet."""

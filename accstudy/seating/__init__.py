@@ -1,1 +1,1 @@
-"""Poses and reference to the gaps that a rigid framework would show."""
+"""From poses and reference to the predicted gaps of a rigid framework."""

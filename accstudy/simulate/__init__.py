@@ -1,4 +1,4 @@
-"""Invented models, scanners and studies whose truth is known exactly.
+"""Simulated models, scanners and studies with exactly known truth.
 
 In the order in which they build on each other:
 
