@@ -126,7 +126,7 @@ class Clerk:
 
 
 _ENDED = Finding(
-    Severity.ERROR, "ended", "the work was ended before it was done",
+    Severity.ERROR, "ended", "the process was stopped before it had finished",
     mend="start it again: scans measured so far are kept",
 )  # fmt: skip
 

@@ -170,7 +170,7 @@ def _sniffed(start: bytes, name: str) -> None:
     if start.startswith(_ZIP) and not name.lower().endswith(".xlsx"):
         what = "an archive"
     if what:
-        raise InputError(f'"{name}" is {what}, whatever its name says', hint="export it again")
+        raise InputError(f'"{name}" is {what}, despite its name', hint="export it again")
 
 
 async def receive(

@@ -167,8 +167,8 @@ def learn_body(
     round_ = round_ and agrees
     if place.off_mm > _DISAGREE_MM:
         raise InputError(
-            f"scan and reference disagree by {1e3 * place.off_mm:.0f} µm in each coordinate about "
-            "where the platforms are in the bodies",
+            f"scan and reference disagree by {1e3 * place.off_mm:.0f} µm in each coordinate on "
+            "the position of the platforms in the scan bodies",
             hint="check that all bodies are of one kind and seated, and that the scan is of this "
             "model",
         )

@@ -213,7 +213,7 @@ def _measurable(name: str, values: Floats) -> None:
     largest = float(np.abs(values).max(initial=0.0))
     if largest > _LARGEST or 0 < largest < 1 / _LARGEST:
         raise InputError(
-            f'the values of "{name}" reach {largest:.2g}, which no measurement reaches',
+            f'the values of "{name}" reach {largest:.2g}, beyond any possible measurement',
             hint="check its unit and its expression",
         )
 

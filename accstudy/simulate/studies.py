@@ -258,7 +258,7 @@ def simulate_study(kind: str, folder: Path, *, seed: int = 1) -> Path:
         If the kind is unknown or the folder holds files.
     """
     if kind not in KINDS:
-        raise InputError(f'no kind of study "{kind}"', hint=nearest(kind, list(KINDS)))
+        raise InputError(f'unknown kind of study "{kind}"', hint=nearest(kind, list(KINDS)))
     check_target(folder)  # before the work
     return write_folder(folder, KINDS[kind](seed))
 

@@ -125,8 +125,8 @@ class _Addition:
         known = {row[column] for row in self.rows if row.get(column)}
         if len(known) > 1:
             raise InputError(
-                f"which {column}? the scan list has {', '.join(sorted(known))}",
-                where=self.file, hint=f'say it: --{column} "{sorted(known)[0]}"',
+                f"{column} is ambiguous: the scan list has {', '.join(sorted(known))}",
+                where=self.file, hint=f'state it: --{column} "{sorted(known)[0]}"',
             )  # fmt: skip
         return next(iter(known), "")
 

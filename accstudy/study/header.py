@@ -238,7 +238,7 @@ def _told_apart(names: list[str], file: str, row: int, *, strict: bool) -> list[
             )  # fmt: skip
         if strict and names.count(name) > 1:
             raise InputError(
-                f'column "{name}" is there twice', where=place(file, row),
+                f'column "{name}" occurs twice', where=place(file, row),
                 hint=f'rename one, or state which one to use in study.toml: "{name} ({letter})"',
             )  # fmt: skip
         if not name:

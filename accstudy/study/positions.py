@@ -284,7 +284,7 @@ def _slip_finding(of: str, both: pd.DataFrame, slip: Slip, file: str) -> Finding
         higher = "above" if slip.off_mm > 0 else "below"
         what = (
             f"the positions of {of} fit the reference if they lie {abs(slip.off_mm):.1f} mm "
-            f"{higher} its points, along the axes: one of the two is at the tops, perhaps"
+            f"{higher} its points, along the axes: one of the two may give the tops"
         )
         mend = (
             f"write reference.height_mm = {-slip.off_mm:.1f} (the drawing gives it exactly), or "

@@ -160,14 +160,12 @@ def _parts(data: bytes, file: str, max_bytes: int) -> _Parts:
         for marks in (_ENTRIES, (b"<",))
     )
     if entries > most or tags > 4.5 * most:
-        what = (
-            f"the workbook has more than {most} cells, rows and texts, most of them empty or alike"
-        )
+        what = f"the workbook has more than {most} cells, rows and texts, most empty or identical"
         raise InputError(what, where=file, hint="save the table as CSV UTF-8")
     formats = [rest.pop(name) for name in list(rest) if name.endswith("styles.xml")]
     few = sum(text.count(b"<") for text in rest.values())
     if few > _MOST_NAMES or sum(text.count(b"<") for text in formats) > _MOST_TAGS:
-        what = "the workbook has more formats, sheets and names than any that is used"
+        what = "the workbook has more formats, sheets and names than any real workbook"
         raise InputError(what, where=file, hint="save the table as CSV UTF-8")
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w") as archive:

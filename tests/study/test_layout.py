@@ -317,7 +317,7 @@ def test_a_value_that_is_there_twice_is_refused(tmp_path):
             strict=True,
         )
     )
-    with pytest.raises(StudyError, match=r"is there twice, 0\.0 in row 2 and 0\.5"):
+    with pytest.raises(StudyError, match=r"occurs twice, 0\.0 in row 2 and 0\.5"):
         load_study(study(tmp_path, "cmm.csv", csv_text(rows).encode(), more))
 
 
