@@ -152,6 +152,16 @@ def _prepared(
             f"of {design.response}",
             hint="simplify the model or add scans",
         )
+    for column in numbers:
+        values = design.data[column].to_numpy(float)
+        if (
+            min(np.ptp(values), np.ptp(design.y)) > 0
+            and abs(np.corrcoef(values, design.y)[0, 1]) > 1 - 1e-12
+        ):
+            raise InputError(
+                f'"{column}" has random slopes, but it is the response itself',
+                hint="leave the term out",
+            )
     orthonormal, upper = np.linalg.qr(design.x)
     found, findings = groupings(random, design.data, orthonormal)
     order, units = arrange([g.z for g in found])

@@ -201,7 +201,14 @@ def _step(
     matrix, right, least = information[np.ix_(at, at)], score[at], (low - v)[at]
     size = np.sqrt(np.maximum(np.diag(matrix), 0.0))
     size = np.maximum(size, 1e-6 * max(size.max(), 1e-300))
-    values, vectors = linalg.eigh(matrix / size[:, None] / size)
+    with np.errstate(over="ignore", invalid="ignore"):
+        scaled = matrix / size[:, None] / size
+    if not np.isfinite(scaled).all():
+        raise ComputationError(
+            "the likelihood of the mixed model has no maximum: no residual scatter is left",
+            hint="a random term may fit the response exactly; leave it out",
+        )
+    values, vectors = linalg.eigh(scaled)
     root = np.sqrt(np.maximum(values, 1e-10) + damping)[:, None] * vectors.T
     goal = np.linalg.solve(root.T, right / size) - root @ (least * size)
     found = optimize.nnls(root, goal)[0] / size + least

@@ -125,7 +125,8 @@ _OPTIONAL = re.compile(r"\[(.*?)\]")
 
 
 def _empty(value: Any) -> bool:
-    return value is None or value == "" or value != value or str(value) == "<NA>"
+    # pandas' NA first: compared with anything it is neither true nor false
+    return value is None or str(value) == "<NA>" or value == "" or value != value
 
 
 def _of_row(template: str, row: Any, named: Mapping[str, Callable[[Any], str]]) -> str:

@@ -172,3 +172,10 @@ def test_numbers_that_no_measurement_gives_are_refused_by_name(frame, column, fa
     wild = frame.assign(**{column: frame[column] * factor})
     with pytest.raises(AccstudyError, match=f'the values of "{column}" reach'):
         terms_of(wild)
+
+
+def test_a_random_slope_that_is_the_response_itself_is_refused(frame):
+    twice = frame.assign(twice=1 - 2 * frame["distance_um"])
+    for column in ("distance_um", "twice"):
+        with pytest.raises(AccstudyError, match="is the response itself"):
+            fit_mixed("distance_um ~ technique", ["scan", f"{column} | scan"], twice)

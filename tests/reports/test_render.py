@@ -2,6 +2,7 @@ import dataclasses
 import io
 import json
 import re
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
@@ -14,7 +15,7 @@ from accstudy.reports.checks import checklist_rows
 from accstudy.reports.common import cautions
 from accstudy.reports.render import render_report
 from accstudy.tables import TABLES, read_csv
-from accstudy.words.catalogue import say
+from accstudy.words.catalogue import cell, say
 from accstudy.words.numbers import number
 
 KINDS = ("validation", "comparison", "drift")
@@ -207,3 +208,8 @@ def test_the_checklist_gives_the_drawn_order_with_its_seed_and_the_planned_size(
     assert said["Sample size rationale"].startswith("96 scans planned; ")
     silent = {item: answer for item, _, answer in checklist_rows(content)}
     assert "planned" not in silent["Sample size rationale"]
+
+
+@pytest.mark.parametrize("missing", [None, "", float("nan"), pd.NA, pd.NaT])
+def test_a_part_in_brackets_is_left_out_where_its_value_is_missing(missing):
+    assert cell("{mean}[ of {n}]", SimpleNamespace(mean=1, n=missing), {}) == "1"
