@@ -1,4 +1,4 @@
-"""Normal-theory bounds from scatter at several levels: operators, sessions in them, repeats."""
+"""Normal-theory bounds from scatter at several levels: operators, their sessions, repeats."""
 
 from __future__ import annotations
 

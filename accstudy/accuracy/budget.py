@@ -1,4 +1,4 @@
-"""Uncertainty budgets: parts, their combination, and the check by propagating distributions."""
+"""Uncertainty budgets: contributions, their combination, and propagation of distributions."""
 
 from __future__ import annotations
 

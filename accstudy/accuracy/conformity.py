@@ -1,4 +1,4 @@
-"""Table ``conformity``: is a limit kept, verified by the data and their uncertainty?
+"""Table ``conformity``: verdicts on limits, from the data and their uncertainty.
 
 The words are those of ISO 14253-1:2017: conformity verified, conformity not verified,
 nonconformity verified. Nothing is ever said to have passed.

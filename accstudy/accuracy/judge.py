@@ -1,4 +1,4 @@
-"""Judge a limit from the deviations of one model: each pair, and all pairs of a scan together.
+"""Compare the deviations of one model with a limit: each pair, and all pairs of a scan together.
 
 The numeric core of the verdict: arrays in, arrays out, no tables. What a study would
 conclude can be simulated by calling `judge` on simulated deviations.

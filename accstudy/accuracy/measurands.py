@@ -1,4 +1,4 @@
-"""From deviation tables to layouts: one row a result, one layout a condition, model and subject."""
+"""From deviation tables to layouts: one layout per condition, model and subject."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Table ``uncertainty_budget``: what makes the bias of a pair's distance uncertain."""
+"""Table ``uncertainty_budget``: contributions to the uncertainty of the bias of a distance."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Bounds without a distribution: from ranks and counts, the dependence of cells respected."""
+"""Distribution-free bounds from ranks and counts, with allowance for dependence within cells."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Standard uncertainty that all scans of a model share: reference and temperature."""
+"""Standard uncertainty common to all scans of a model: reference and temperature."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""From table ``pair_deviations`` to what is judged: a matrix of scans and pairs a model."""
+"""From table ``pair_deviations`` to a matrix of scans and pairs for every model."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How precision depends on span and path, and the longest of either that stays within a limit."""
+"""How precision depends on span and arch length, and the longest of either within a limit."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The arch of a reference model: order, path, and the directions that a dentist names."""
+"""The arch of a reference model: order, arch length, mesiodistal and buccolingual directions."""
 
 from __future__ import annotations
 

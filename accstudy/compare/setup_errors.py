@@ -1,4 +1,4 @@
-"""Does one error in the description of the scan body explain the bias of all implants?
+"""Does one error in the settings of the scan body explain the bias of all implants?
 
 An origin, axis or flat that is wrong in the drawing's description moves every implant by
 the same amount in its own frame. The deviations then look large, repeatable and odd; one

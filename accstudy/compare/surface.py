@@ -1,4 +1,4 @@
-"""Scanned surfaces beside the reference surface: trueness and precision at every vertex.
+"""Scanned surfaces against the reference surface: trueness and precision at every vertex.
 
 The implants' alignment, not a best fit of the surfaces, brings a scan into the
 reference frame; a best fit would make the mean deviation vanish by itself.

@@ -1,4 +1,4 @@
-"""When something changed, dated with an interval, and what steady series look like by chance."""
+"""Change points, dated with an interval, and how often stable series show them by chance."""
 
 from __future__ import annotations
 

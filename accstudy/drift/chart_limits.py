@@ -1,4 +1,4 @@
-"""Limits that know how short the baseline was: of session means, and of the spread within sessions.
+"""Limits that allow for a short baseline: of session means, and of the spread within sessions.
 
 Centre and spread are estimated from m baseline sessions and then frozen. The same limits as for
 known parameters would alarm far too often. Here they are widened until a chart with estimated

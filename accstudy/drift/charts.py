@@ -1,4 +1,4 @@
-"""Control charts on arrays, and run rules: what each looks for, and its false alarms."""
+"""Control charts on arrays, and run rules, with their false-alarm rates."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What is charted: one signed number a scan and measurand, and sessions as its subgroups."""
+"""What is charted: one signed number per scan and measurand, with sessions as subgroups."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Average run lengths of control charts, limits for a given run length, what a chart shows.
+"""Average run lengths of control charts, and limits for a given run length.
 
 Values are independent and, in control, standard normal: session means in units of
 their standard deviation, or scores of standard deviations; parameters count as

@@ -1,4 +1,4 @@
-"""Chart signals and change points as rows, set against events."""
+"""Chart signals and change points as rows, with the nearest events."""
 
 from __future__ import annotations
 

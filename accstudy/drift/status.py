@@ -1,4 +1,4 @@
-"""The state of a device at its last session: one row, from which every report speaks."""
+"""The state of a device at its last session: one row, on which every report is based."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Slow growth: the slope today, that of Theil and Sen, and the test of Mann and Kendall."""
+"""Slow drift: present slope, Theil-Sen slope and Mann-Kendall test."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The arch seen from above, with what every implant is off by."""
+"""The arch seen from above, with the deviations of every implant."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A scan body with its axis, its flat and the places where its origin may be."""
+"""A scan body with its axis, its flat and the possible positions of its origin."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the mixed models say: means, contrasts, effects and model checks."""
+"""Results of the mixed models: means, contrasts, effects and model checks."""
 
 from __future__ import annotations
 

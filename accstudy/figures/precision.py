@@ -1,4 +1,4 @@
-"""How scans scatter, against the length between two implants."""
+"""Scatter of the scans against the length between two implants."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Scans in their order: does the process look the same from first to last."""
+"""Scans in their order: is the process stable from first to last?"""
 
 from __future__ import annotations
 

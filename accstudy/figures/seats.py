@@ -1,4 +1,4 @@
-"""A rigid framework on its implants: where it would touch and where it would gape."""
+"""A rigid framework on its implants: gaps and interference."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The supported span: how far apart implants may be before a limit is passed."""
+"""The supported span: how far apart implants may be within a limit."""
 
 from __future__ import annotations
 

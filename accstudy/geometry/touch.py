@@ -1,4 +1,4 @@
-"""From the touched points of one implant to its platform centre and axis.
+"""From the probed points of one implant to its platform centre and axis.
 
 Which features are needed: an axis comes from a cylinder, else a cone, else the
 normal of a plane, else that of a circle. The centre is where that axis meets

@@ -1,4 +1,4 @@
-"""Undo the facets of a drawing: a surface through its vertices that bends as they do.
+"""Smooth the facets of CAD geometry: a surface through its vertices that follows their curvature.
 
 A drawing replaces a curved side by chords, which lie inside it: an edge of
 0.5 mm on a radius of 2.5 mm by up to 12 um. Left alone, that would go into

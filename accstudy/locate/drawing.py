@@ -1,4 +1,4 @@
-"""The scan body that study.toml describes: a drawing mesh or a cylinder with a flat."""
+"""The scan body that study.toml describes: CAD geometry, or a cylinder with a flat."""
 
 from __future__ import annotations
 

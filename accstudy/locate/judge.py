@@ -1,4 +1,4 @@
-"""What is doubtful about a scan body that was found, and about the scan."""
+"""Findings on a located scan body, and on the scan."""
 
 from __future__ import annotations
 

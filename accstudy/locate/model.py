@@ -1,4 +1,4 @@
-"""The reference of one model, with the scan bodies of its implants made ready; a scan's size."""
+"""The reference of one model, with its scan bodies prepared for fitting; the size of a scan."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""One scan body from a rough place to its pose."""
+"""One scan body from an approximate position to its pose."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A file that holds only scan bodies already placed: rigid copies of their drawings.
+"""A file that holds only scan bodies already placed: rigid copies of their CAD geometry.
 
 Such a file shows no scanned surface at all, so there is nothing to fit: each
 piece is a drawing, moved, and corresponding vertices give its pose to the

@@ -1,4 +1,4 @@
-"""Where the platform lies in a body of which a scan shows several copies."""
+"""Position of the platform in a scan body of which a scan shows several copies."""
 
 from __future__ import annotations
 

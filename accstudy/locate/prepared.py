@@ -1,4 +1,4 @@
-"""A scan body's drawing made ready for fitting, once for all scans."""
+"""CAD geometry of a scan body prepared for fitting, once for all scans."""
 
 from __future__ import annotations
 

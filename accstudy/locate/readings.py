@@ -1,4 +1,4 @@
-"""Which reading of the arrangement is right, or why a scan is refused."""
+"""Which assignment of scan bodies to implants is correct, or why a scan is rejected."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""From a scan to fitted candidates and the ways to read the arrangement into them."""
+"""From a scan to fitted candidates and the possible assignments to implants."""
 
 from __future__ import annotations
 

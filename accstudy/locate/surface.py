@@ -1,4 +1,4 @@
-"""The surface of a drawing: made clean, sampled, its sharp edges, its rounding, pairs of points."""
+"""The surface of CAD geometry: cleaned and sampled; its sharp edges and their rounding."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Scan bodies found without knowing where the implants are, and named."""
+"""Scan bodies found without known implant positions, and named."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""True standard uncertainties from residuals that are not independent.
+"""Valid standard uncertainties from correlated residuals.
 
 Scan noise is correlated over tenths of a millimetre to millimetres. Taking the
 residuals of thousands of vertices for independent would claim a small part of

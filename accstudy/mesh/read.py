@@ -1,4 +1,4 @@
-"""A mesh file to a clean mesh, strictly: a fault is an error that names its place."""
+"""A mesh file to a clean mesh; a fault is an error that names its place."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What differs between models only is tested between models: how many are left for it."""
+"""Degrees of freedom for effects that vary only between models."""
 
 from __future__ import annotations
 

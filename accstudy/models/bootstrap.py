@@ -1,4 +1,4 @@
-"""Parametric bootstrap of a test: the check where few levels make formulas doubtful.
+"""Parametric bootstrap of a test, as a check where there are few levels.
 
 References
 ----------

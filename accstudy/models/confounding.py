@@ -1,4 +1,4 @@
-"""Factors whose levels never cross: what the design cannot tell apart."""
+"""Factors whose levels never cross: what the design cannot separate."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What angulation and the number of implants do: per 10 degrees, per implant, as lines."""
+"""Effects of angulation and of the number of implants: per 10 degrees, per implant, as lines."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a report shows of a fitted model beside its tests: residuals, influence, held values."""
+"""What a report shows besides the tests of a model: residuals, influence, held values."""
 
 from __future__ import annotations
 

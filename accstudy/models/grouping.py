@@ -1,4 +1,4 @@
-"""Random terms: which rows share a random effect, and which terms cannot be told apart.
+"""Random terms: which rows share a random effect, and which terms cannot be separated.
 
 Every term is a sparse matrix Z with a row a row of data and a column a random effect; all
 effects of a term have one variance. ``a`` and ``a:b`` put a 1 where a row has the level,

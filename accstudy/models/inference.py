@@ -1,4 +1,4 @@
-"""Tests of fixed effects with degrees of freedom of their own.
+"""Tests of fixed effects with approximate degrees of freedom.
 
 References
 ----------

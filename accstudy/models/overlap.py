@@ -1,4 +1,4 @@
-"""Where every condition has data: no mean is stated at a value that one of them never has."""
+"""Where every condition has data: no mean is stated outside of the common range."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Read a model before there is a single deviation: what it names, and whether that can be."""
+"""Check a model before there are any deviations: its columns, and whether it can be fitted."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Each model once more: by another program, and for the operators of the study alone."""
+"""Every model fitted again: by another program, and for the operators of the study alone."""
 
 from __future__ import annotations
 

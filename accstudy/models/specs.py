@@ -1,4 +1,4 @@
-"""Which models a study is asked, and the usual ones of each kind of study."""
+"""Which models are fitted: those of the study, and the default ones of each kind of study."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Rows of the scan list proposed from the names and times of files."""
+"""Rows of the scan list proposed from file names and times."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Protocols: what is fixed, what varies, what to record, and the drawn order of scanning."""
+"""Protocols: what is fixed, what varies, what to record, and the randomised scanning order."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How many scans and cells: what the verdict of a study of a size would be, by simulation."""
+"""How many scans and cells: verdicts of studies of a given size, by simulation."""
 
 from __future__ import annotations
 

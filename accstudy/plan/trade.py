@@ -1,4 +1,4 @@
-"""False alarms against the time to find a shift: what baseline and sessions buy."""
+"""False alarms against time to detect a shift, by size of baseline and sessions."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Best seat: no interference, and the largest rim gap as small as can be; many at once, too."""
+"""Best seat: no interference, and the smallest possible largest gap; also for many at once."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Where the largest misfit comes from: take away one implant's error at a time."""
+"""Origin of the largest misfit: the error of one implant is removed at a time."""
 
 from __future__ import annotations
 

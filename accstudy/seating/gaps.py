@@ -1,4 +1,4 @@
-"""Gap between a seat and its platform, exact around the rim; and with one screw tightened."""
+"""Gap between a seat and its platform, exact around the rim; and the one-screw test."""
 
 from __future__ import annotations
 

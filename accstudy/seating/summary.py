@@ -1,4 +1,4 @@
-"""Over repeats: distribution, share within the limit, tolerance bound, conformity."""
+"""Summary over repeats: distribution, share within the limit, tolerance bound, conformity."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Table ``seating``: every scan's framework, one screw tightened and best seated."""
+"""Table ``seating``: the framework of every scan, one-screw test and best seat."""
 
 from __future__ import annotations
 

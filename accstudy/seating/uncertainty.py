@@ -1,4 +1,4 @@
-"""Misfits that locating alone gives, and what the uncertainty of the reference does to misfits."""
+"""Misfit from locating alone, and the effect of the uncertainty of the reference on misfits."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Invented reference models: implants on an arch, their ridge, the machine that measures them."""
+"""Simulated reference models: implants on an arch, their ridge, and their measurement."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Invented scan bodies: a solid known by its distance function, and drawings of it.
+"""Simulated scan bodies: a solid given by its distance function, and its CAD geometry.
 
 The scans of `accstudy.simulate.scan` sample the solid itself, not the facets of
 a drawing, so a coarse drawing is a little too thin, as real ones are.

@@ -1,4 +1,4 @@
-"""An invented comparison: three techniques on eight models, given as positions."""
+"""A simulated comparison: three techniques on eight models, given as positions."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Invented scanners and techniques: errors of whole scans, each effect with a switch.
+"""Simulated scanners and techniques: errors of whole scans, each effect with a switch.
 
 Every effect is 0 unless it is asked for, and every effect draws from a source
 of chance of its own, so that switching one off leaves the others as they were.

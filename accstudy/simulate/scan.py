@@ -1,4 +1,4 @@
-"""Invented scans of a model: the mesh a scanner would deliver, and the exact truth."""
+"""Simulated scans of a model: the mesh a scanner would deliver, and the exact truth."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Scans of an invented scanner as positions: what it shows and what is true."""
+"""Simulated scans as positions, with their truth."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Invented studies with known truth, written as whole study folders."""
+"""Simulated studies with known truth, written as whole study folders."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A session more: this week's files to rows at the end of the scan list."""
+"""Add a session: rows for new files at the end of the scan list."""
 
 from __future__ import annotations
 

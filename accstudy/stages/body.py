@@ -1,4 +1,4 @@
-"""A drawing looked at: what it shows of itself, in words and as a picture."""
+"""CAD geometry inspected: its properties in words and as an image."""
 
 from __future__ import annotations
 

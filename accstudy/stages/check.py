@@ -1,4 +1,4 @@
-"""Everything that can be wrong with a study, found before anything is computed; what it lacks.
+"""All errors of a study, found before anything is computed; and what is missing.
 
 One scan of every model is located on trial, before hours at the bench or at the machine. Where
 implants are not found, the usual errors of reference and drawing are tried in their place. The one

@@ -1,4 +1,4 @@
-"""Poses and surfaces beside the reference that held on the day of the scan, at its temperature."""
+"""Poses and surfaces against the reference valid on the day of the scan, at its temperature."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Drawings of scan bodies: shown to the user, or made from a scan where nobody has one."""
+"""CAD geometry of scan bodies: shown to the user, or derived from a scan."""
 
 from __future__ import annotations
 

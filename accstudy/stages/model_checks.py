@@ -1,4 +1,4 @@
-"""The mixed models of a study: which are asked, whether its scans can answer, what they say.
+"""The mixed models of a study: which are fitted, whether its scans suffice, and the results.
 
 Whether they can is asked before any scan is measured. What models need is slow to import, and few
 studies name any: it is imported where it is used.

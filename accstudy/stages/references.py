@@ -1,4 +1,4 @@
-"""The references of a study: which holds for which scans, how well it is known, its dossier."""
+"""The references of a study: which is valid for which scans, its uncertainty, its dossier."""
 
 from __future__ import annotations
 

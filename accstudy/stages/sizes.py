@@ -1,4 +1,4 @@
-"""How many scans: named beside every verdict that is not reached, and before the first scan."""
+"""Sample sizes: beside every verdict that is not reached, and before the first scan."""
 
 from __future__ import annotations
 

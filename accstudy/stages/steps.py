@@ -1,4 +1,4 @@
-"""Steps of an analysis: what each reads is declared, enforced, recorded, and all it hangs on."""
+"""Steps of an analysis: what each reads is declared, enforced, recorded, and decides on a rerun."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The same work on many scans: here, in processes of its own, or on a Dask cluster.
+"""The same work on many scans: in this process, in others, or on a Dask cluster.
 
 The extra ``accstudy[cluster]`` opens the one network connection, and only to the scheduler that
 the user names. Scheduler and workers speak pickle: whoever reaches them can run code on them.

@@ -1,4 +1,4 @@
-"""Faults that show only when the files of a study are held against each other."""
+"""Faults that show only when the files of a study are compared with each other."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Implants of the reference: what the measuring machine says of them, checked and completed."""
+"""Implants of the reference, as measured: checked and completed."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Positions that a study brings, held against its scan list and reference, or one of its scans."""
+"""Positions supplied by a study, compared with its scan list and reference, or with a scan."""
 
 from __future__ import annotations
 

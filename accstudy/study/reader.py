@@ -1,4 +1,4 @@
-"""The files of one study, read and held against each other, with every fault collected."""
+"""The files of one study, read and compared with each other; every fault is collected."""
 
 from __future__ import annotations
 

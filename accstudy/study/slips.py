@@ -1,4 +1,4 @@
-"""What is wrong with positions that do not lie as the reference says.
+"""What is wrong with positions that do not match the reference.
 
 Real deviations are tenths of a millimetre. Where a scan's positions are further off,
 the usual slips are tried one after the other: another unit, a mirror image, reversed
