@@ -179,13 +179,10 @@ class Heading:
 
 
 def heads(key: str, /, **fields: Any) -> list[Heading]:
-    """Columns of a printed table, as the catalogue lists them.
+    """Columns of a printed table, as the catalogue lists them, parted by bars.
 
-    Parameters
-    ----------
-    key, **fields
-        As for `accstudy.words.catalogue.rich`. Columns are parted by bars; behind the last colon
-        of each stand its alignment (``<`` left, ``^`` centred) and its share of the width.
+    Behind the last colon of each stand its alignment (``<`` left, ``^`` centred) and its share
+    of the width.
 
     Examples
     --------
@@ -268,18 +265,9 @@ class Document:
         )
 
     def figure(self, name: str, drawn: Axes | Figure, *, caption: Text, alt: str) -> None:
-        """Place a figure at its printed size.
+        """Place a figure at its printed size; `alt` says what it shows, numbers included.
 
-        Parameters
-        ----------
-        name : str
-            File name without ending; also the label that `see` refers to.
-        drawn : Axes or Figure
-            What a function of `accstudy.figures` returned.
-        caption : Text
-            What the figure shows.
-        alt : str
-            The same for those who cannot see it, numbers included.
+        Its name is that of its file, and the label that `see` refers to.
         """
         found = drawn if isinstance(drawn, Figure) else drawn.figure
         assert isinstance(found, Figure)
