@@ -319,7 +319,7 @@ def _trade(
     trade = drift_trade(s_r, s_cell, shift=shift, sessions_per_year=a_year, per_session=per_session)
     click.echo(_shown(trade, tuple(str(c) for c in trade if c != "method")))
     click.echo(
-        "choose a line: n_baseline sets drift.baseline_sessions, n_scans sets --repeats, and "
+        "choose a row: n_baseline sets drift.baseline_sessions, n_scans sets --repeats, and "
         "false_alarm_every sets drift.false_alarm_every in study.toml"
     )
     return write_table(study, "plan_drift", trade)

@@ -340,7 +340,7 @@ def _next_words(pilot: Pilot) -> list[str]:
         if design is None:
             out.append(
                 f"{scope}, {limit}: no study of up to 60 cells verifies it with "
-                f"{100 * ASSURANCE:.0f} % (at most {share})"
+                f"a probability of {100 * ASSURANCE:.0f} % (at most {share})"
             )
             continue
         size = size_words(
@@ -350,7 +350,8 @@ def _next_words(pilot: Pilot) -> list[str]:
             per_cell=design.per_cell,
             n_now=found.n_scans,
         )
-        out.append(f"{scope}, {limit}: {size}; a study of that size verifies it with {share}")
+        chance = f"a study of that size verifies it with a probability of {share}"
+        out.append(f"{scope}, {limit}: {size}; {chance}")
     return out
 
 

@@ -296,7 +296,7 @@ def test_a_plan_and_the_report_of_its_pilot_name_one_size(tmp_path):
     share = f"{100 * row['needed_assurance']:.0f} %"
     line = next(x for x in done.output.splitlines() if x.startswith(f"{row['scope']}, 100 um: "))
     assert f"{more} more scans, for a total of" in line
-    assert line.endswith(f"verifies it with {share}")
+    assert line.endswith(f"verifies it with a probability of {share}")
     assert f"{more} more scans, for a total of" in "".join(what_next(row))
     with pytest.raises(InputError, match="contains no results"):
         pilot_of(tmp_path / "none", read_settings(study / "study.toml"))
