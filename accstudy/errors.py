@@ -89,7 +89,7 @@ def gravest_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
 
 
 class AccstudyError(Exception):
-    """Base of every error that the user can mend.
+    """Base of all errors that the user can correct.
 
     Parameters
     ----------

@@ -106,7 +106,7 @@ def alignment_table(singles: pd.DataFrame) -> pd.DataFrame:
 
 
 def outlier_counts(outliers: pd.DataFrame) -> pd.DataFrame:
-    """How many statistics lie beyond their critical values, by condition and model, and in all.
+    """Number of statistics beyond their critical values, by condition and model, and in total.
 
     Parameters
     ----------
@@ -146,7 +146,7 @@ def implants_above(
     alignment: str = "all-implants",
     coverage: float = 0.95,
 ) -> pd.DataFrame:
-    """Mean deviation of every implant and where a further scan would lie, seen from above.
+    """Mean deviation of every implant and prediction ellipse of a further scan, seen from above.
 
     Parameters
     ----------
@@ -215,7 +215,7 @@ def _view(arch: Arch) -> tuple[Floats, Floats, Floats]:
 
 
 def prediction_ellipse(seen: Floats, coverage: float) -> tuple[float, float, float]:
-    """Half axes of the ellipse that holds a further point, and the turn of the longer one, deg.
+    """Semi-axes of the ellipse that contains a further point, and rotation of the longer one, deg.
 
     Of N >= 4 independent points, (N, 2): half axes are those of the covariance times the root of 2
     (n^2 - 1) / (n (n - 2)) F(coverage; 2, n - 2).

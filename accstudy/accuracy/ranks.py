@@ -23,7 +23,7 @@ def _check(coverage: float, confidence: float) -> None:
 
 @cache
 def nonparametric_n(coverage: float, confidence: float) -> int:
-    """Smallest sample whose largest result is a tolerance limit whatever the distribution.
+    """Smallest sample whose largest result is a distribution-free tolerance limit.
 
     References
     ----------
@@ -86,7 +86,7 @@ def upper_ranks(
 
 
 def beyond_p(beyond: Floats, *, coverage: float = 0.95) -> Floats:
-    """Probability of so many scans beyond a value if at most 1 - coverage of them lie there.
+    """Probability of so many scans beyond a value if at most 1 - coverage of all scans exceed it.
 
     `beyond`, (g, ...), is the share of each group's scans beyond. Groups are independent (cells, or
     single scans), scans of one group need not be: one scan drawn from each makes independent scans,

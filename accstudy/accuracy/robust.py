@@ -66,7 +66,7 @@ class Robust:
 
 
 def algorithm_a(values: npt.ArrayLike, *, at_most: int = 1000) -> Robust:
-    """Robust mean and standard deviation by winsorising until nothing changes.
+    """Robust mean and standard deviation by iterated winsorising.
 
     Parameters
     ----------

@@ -244,7 +244,7 @@ def surface_fields(
 def surface_table(
     fields: Iterable[SurfaceField], reference: ReferenceSurface, *, model: str
 ) -> pd.DataFrame:
-    """Table ``surface``: trueness and precision, one row a condition.
+    """Table ``surface``: trueness and precision, one row per condition.
 
     Every vertex counts with its area, so that the net of the reference does not matter.
     """

@@ -18,7 +18,7 @@ _MOST_LEVEL = 3  # models whose labels stand side by side without overlap
 
 @styled
 def misfit_chart(table: pd.DataFrame, *, limit_um: float | None = None) -> Figure:
-    """Draw the misfit of every scan by model, one way of seating a column.
+    """Draw the misfit of every scan by model, one column per seating mode.
 
     Parameters
     ----------

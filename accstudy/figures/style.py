@@ -119,7 +119,7 @@ def _register() -> None:
 
 
 def styled(draw: Callable[P, R]) -> Callable[P, R]:
-    """Draw with the shared style, whatever the caller's own settings are."""
+    """Draw with the shared style, independent of the caller's settings."""
 
     @functools.wraps(draw)
     def inner(*args: P.args, **kwargs: P.kwargs) -> R:
@@ -211,7 +211,7 @@ def rows_of(frame: pd.DataFrame) -> list[Any]:
 
 @styled
 def svg_bytes(figure: Figure) -> bytes:
-    """Figure as SVG: drawings of the letters inside, no date, equal bytes for equal figures."""
+    """Figure as SVG: letters as outlines, no date, equal bytes for equal figures."""
     buffer = io.BytesIO()  # `savefig` draws twice, the first time for the layout alone
     facts = {"Date": None, "Creator": "accstudy"}
     canvas: Any = FigureCanvasSVG(figure)

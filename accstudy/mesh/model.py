@@ -58,7 +58,7 @@ def note(code: str, what: str, mend: str = "", *, warning: bool = False) -> Find
 
 
 def comment_note(kind: str) -> Finding:
-    """Note that a file holds text that could name a person; the text itself is not kept."""
+    """Note that a file contains text that could name a person; the text itself is not kept."""
     return note(
         "comment",
         say("mesh.holds_text", kind=kind),
@@ -174,7 +174,7 @@ def vertex_areas(faces: NDArray[np.int32], vectors: Floats, n_vertices: int) -> 
 
 
 def border_sides(mesh: Mesh) -> NDArray[np.bool_]:
-    """Which sides of the triangles lie on an open border of the surface.
+    """Which sides of the triangles are on an open border of the surface.
 
     Parameters
     ----------

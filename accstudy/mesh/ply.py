@@ -50,7 +50,7 @@ NO_POLYGONS = (np.empty(0, np.int64), np.empty(0, np.int64))
 
 @dataclass(slots=True)
 class Property:
-    """What a row holds: a number, or a list of them."""
+    """Content of a row: a number, or a list of them."""
 
     name: str
     kind: str

@@ -297,7 +297,7 @@ def _look_at_shape(
 
 
 def triangle_digest(mesh: Mesh) -> str:
-    """Digest of the triangles, whatever their order and the file's format.
+    """Digest of the triangles, independent of their order and the file format.
 
     The same for the same scan under another name, header, or order: 128 bits of a sum over
     triangles of a mixture of their corners in single precision. It tells copies from scans, which

@@ -205,7 +205,7 @@ def _keys(
 
 
 def protocol_schedule(protocol: Protocol, *, seed: int, **changes: Any) -> Schedule:
-    """Draw the order of scans that a protocol asks for.
+    """Randomise the order of scans that a protocol requires.
 
     Parameters
     ----------

@@ -192,7 +192,7 @@ def _drift(protocol: Protocol) -> str:
 
 
 def scan_columns(protocol: Protocol) -> tuple[str, ...]:
-    """Columns of the scan list that a protocol asks for, in the order of the file.
+    """Columns of the scan list that a protocol requires, in the order of the file.
 
     Parameters
     ----------
@@ -280,7 +280,7 @@ def readme_text(protocol: Protocol, *, title: str = "", referenced: bool = True)
 
 
 def held_fixed(protocol: Protocol, *, referenced: bool) -> tuple[Mapping[str, Any], ...]:
-    """What a protocol holds fixed, without the measurement of the model where there is none."""
+    """What a protocol keeps constant, without the measurement of the model if there is none."""
     return protocol.fixed if referenced else _without(protocol.fixed, "what", "reference measured")
 
 

@@ -202,7 +202,7 @@ SHAPES: dict[str, BodyShape] = {
 
 
 def body_shape(name: str) -> BodyShape:
-    """Look up an invented scan body.
+    """Look up a simulated scan body.
 
     Raises
     ------
@@ -215,7 +215,7 @@ def body_shape(name: str) -> BodyShape:
 
 
 def scan_body(shape: str, *, segment_mm: float = 0.5, edge_rounding_mm: float = 0.0) -> ScanBody:
-    """Draw an invented scan body in the implant frame.
+    """Build a simulated scan body in the implant frame.
 
     Parameters
     ----------

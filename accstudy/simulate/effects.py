@@ -45,7 +45,7 @@ class Spread:
 
 @dataclass(frozen=True, slots=True)
 class Scanner:
-    """What a device with a technique does to a model; all is off by default.
+    """Effects of a device and technique on a model; all are off by default.
 
     Parameters
     ----------

@@ -47,7 +47,7 @@ _STL_TRIANGLE = np.dtype(
 
 
 def settings(kind: str) -> bytes:
-    """File study.toml of the invented study of a kind."""
+    """File study.toml of the simulated study of a kind."""
     return packaged("accstudy.simulate").joinpath(f"{kind}.toml").read_bytes()
 
 

@@ -240,7 +240,7 @@ SAMPLE_SEEDS = {"validation": 1, "comparison": 2, "drift": 3}
 
 
 def simulate_study(kind: str, folder: Path, *, seed: int = 1) -> Path:
-    """Write an invented study with known truth; what was put in stands in its ``truth/``.
+    """Write a simulated study with known truth, which is recorded in its ``truth/``.
 
     Parameters
     ----------

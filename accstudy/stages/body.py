@@ -31,7 +31,7 @@ _USUAL_MM = (2.0, 40.0)
 
 
 def body_words(found: Anatomy, *, mesh: str, name: str = "default") -> list[str]:
-    """Lines that say what a drawing shows, and what to write into study.toml."""
+    """Lines that describe CAD geometry, and what to write into study.toml."""
     sides = zip("xyz", found.low_mm, found.high_mm, strict=True)
     lines = ["extent  " + ", ".join(f"{c} {a:.3f} to {b:.3f}" for c, a, b in sides) + " mm"]
     if not _USUAL_MM[0] < found.length_mm < _USUAL_MM[1]:
@@ -74,19 +74,19 @@ def body_words(found: Anatomy, *, mesh: str, name: str = "default") -> list[str]
 
 
 def lettered(found: Anatomy) -> list[tuple[str, Level]]:
-    """Planes on which the platform may lie, with the letters of the picture."""
+    """Planes that may be the platform, with the letters of the picture."""
     return list(zip("ABCDEFGHIJKLMNOPQRSTUVWXYZ", found.levels, strict=False))
 
 
 def likely(found: Anatomy) -> tuple[str, Level]:
-    """The largest plane that faces down, on which a body would stand; else the lowest level."""
+    """The largest plane that faces down; otherwise the lowest level."""
     pairs = lettered(found)
     down = [pair for pair in pairs if pair[1].faces == "down"]
     return max(down, key=lambda pair: pair[1].area_mm2) if down else pairs[0]
 
 
 def level_words(level: Level, found: Anatomy) -> str:
-    """Where a plane on which the platform may lie is, and what it looks like."""
+    """Position and description of a plane that may be the platform."""
     above = found.length_mm - level.height_mm
     where = f"{level.height_mm:.3f} mm above the lowest point, {above:.3f} mm below the top"
     if level.faces == "end":
@@ -138,7 +138,7 @@ def _rounded(values: np.ndarray, decimals: int) -> list[float]:
 
 
 def toml_value(value: Any) -> str:
-    """A value as it stands in study.toml, numbers with six digits."""
+    """A value as written in study.toml, numbers with six digits."""
     if isinstance(value, dict):
         return "{ " + ", ".join(f"{k} = {toml_value(v)}" for k, v in value.items()) + " }"
     if isinstance(value, list):
@@ -151,7 +151,7 @@ def _vector(values: np.ndarray, decimals: int = 4) -> str:
 
 
 def beside_settings(found: Anatomy, settings: ScanBodySettings) -> list[str]:
-    """Lines that hold study.toml against what the drawing shows.
+    """Lines that compare study.toml with the CAD geometry.
 
     Parameters
     ----------
@@ -235,6 +235,6 @@ def _view(
 
 
 def shown_name(path: Path) -> str:
-    """Name of the picture of a drawing."""
+    """Name of the image of CAD geometry."""
     name = path.name.removesuffix(".gz")
     return f"{Path(name).stem}_axes.png"

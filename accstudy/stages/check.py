@@ -305,7 +305,7 @@ def _read_one(given: tuple[Files, str, str]) -> tuple[tuple[Finding, ...], str]:
 
 
 def try_scans(study: Study) -> list[Finding]:
-    """Locate the first usable scan of every model, and say why it fails if it does.
+    """Locate the first usable scan of every model; findings state why it fails.
 
     Errors of reference or drawing that explain why implants are not found, or why all of them lie
     off in the same way. Empty where the trial succeeds, and where nothing tried explains the

@@ -50,7 +50,7 @@ def by_reference(study: Study, poses: pd.DataFrame) -> Iterator[tuple[pd.DataFra
 
 
 def deviations(study: Study, poses: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Compare every scan with the reference that held on its day.
+    """Compare every scan with the reference valid on its day.
 
     Parameters
     ----------

@@ -59,7 +59,7 @@ class Lesson:
 
 
 def learn_drawing(path: Path, *, scan: str = "", model: str = "", name: str = "") -> Lesson:
-    """Learn the scan body of a study from a scan of its model, and write it down as a drawing.
+    """Derive the scan body of a study from a scan of its model, and write it as a mesh.
 
     Parameters
     ----------
@@ -197,7 +197,7 @@ def _up(value: float) -> float:
 
 
 def learned_words(found: Anatomy, learned: Learned) -> list[str]:
-    """Lines that say what study.toml states of a learned drawing."""
+    """Lines on what study.toml states of a derived scan body."""
     return [
         f"learned   from {learned.scan}: {learned.copies} copies; no CAD geometry of the "
         "manufacturer",
@@ -208,7 +208,7 @@ def learned_words(found: Anatomy, learned: Learned) -> list[str]:
 
 
 def learned_anatomy(mesh: Mesh) -> Anatomy:
-    """What is known of a learned drawing without looking: its frame is that of the implant."""
+    """Known properties of a derived scan body: its frame is that of the implant."""
     low, high = mesh.vertices_mm.min(axis=0), mesh.vertices_mm.max(axis=0)
     axis, foot = np.array([0.0, 0.0, 1.0]), np.array([0.0, 0.0, min(0.0, float(low[2]))])
     length = float(high[2] - foot[2])

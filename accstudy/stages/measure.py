@@ -110,7 +110,7 @@ def scan_parts(study: Study) -> dict[str, dict[str, str]]:
 
 
 def body_parts(study: Study) -> dict[str, Any]:
-    """The scan bodies with their settings and the digests of their drawings."""
+    """The scan bodies with their settings and the digests of their CAD geometry."""
     bodies: dict[str, Any] = {}
     for name, body in study.bodies.items():
         bodies[name] = body.model_dump(mode="json")
@@ -222,7 +222,7 @@ def job_of(study: Study, row: Mapping[Any, Any], reference: pd.DataFrame) -> Job
 
 
 def read_one(job: Job) -> tuple[Mesh, dict[str, ScanBody]]:
-    """Read one scan and the drawings of the scan bodies."""
+    """Read one scan and the CAD geometry of the scan bodies."""
     from accstudy.locate.drawing import scan_body_from_settings
     from accstudy.mesh.read import study_mesh
 

@@ -150,7 +150,7 @@ def _distances(model: str, implants: pd.DataFrame) -> pd.DataFrame:
 
 
 def arch_findings(study: Study) -> list[Finding]:
-    """Warn once of every model whose order or handedness its positions do not tell.
+    """Warn once of every model whose order or handedness its positions leave open.
 
     ``arch-order`` where several orders along the arch are as likely, and ``own-mirror-image`` where
     a mirrored scan would look like a right one.
@@ -197,7 +197,7 @@ def _way(implants: tuple[str, ...]) -> str:
 
 
 def references_with_scans(study: Study) -> Iterator[tuple[pd.DataFrame, list[str]]]:
-    """Reference rows of a model, each with the measurable scans made while they held.
+    """Reference rows of a model, each with the measurable scans made while they were valid.
 
     A model that was measured again has several references; scans without a time belong to the
     oldest.
@@ -224,7 +224,7 @@ def seating_of_bodies(study: Study, pairs: pd.DataFrame) -> SeatingOfBodies | No
 
 
 def shared_u_of(study: Study, pairs: pd.DataFrame) -> pd.DataFrame:
-    """Standard uncertainty that all scans of a condition share."""
+    """Standard uncertainty common to all scans of a condition."""
     settings, body = study.settings, seating_of_bodies(study, pairs)
     mpe = settings.reference.mpe_um
     return shared_uncertainty(

@@ -321,7 +321,7 @@ _NEXT = "next session"
 
 
 def drift_status(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame | None:
-    """Table ``drift_status``, or what stands in its place without a reference."""
+    """Table ``drift_status``, or its replacement without a reference."""
     name = "drift_status"
     return tables.get(name, tables.get(UNREFERENCED[name]))
 

@@ -158,7 +158,7 @@ def pilot_of(
     limit: float | None = None,
     new_operators: bool = False,
 ) -> Pilot:
-    """What the results of a study tell of its device.
+    """Estimates on a device from the results of its study.
 
     Parameters
     ----------
@@ -250,7 +250,7 @@ def _limit(settings: Settings, measurand: str, limit: float | None) -> float | N
 
 
 def pilot_pairs(folder: Path) -> pd.DataFrame:
-    """Table ``pair_deviations``, or what stands in its place, from the results of a pilot."""
+    """Table ``pair_deviations``, or its replacement, from the results of a pilot."""
     try:
         tables = read_results(folder)
     except FileNotFoundError as error:
@@ -356,7 +356,7 @@ def _next_words(pilot: Pilot) -> list[str]:
 
 
 def cost_of(settings: Settings, per_scan: float | None, per_session: float | None) -> Cost:
-    """Time at the bench; the protocol's where nothing else is said."""
+    """Time at the bench; that of the protocol by default."""
     design = protocol_of(settings).design
     return Cost(
         design.minutes_per_scan if per_scan is None else per_scan,

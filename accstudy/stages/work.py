@@ -365,7 +365,7 @@ class Work:
 
 
 def history_entry(record: Record) -> dict[str, str]:
-    """What a line of the history says of a record."""
+    """The line of the history for a record."""
     return {
         "accstudy": record["accstudy"],
         **{part: digest(json_bytes(record[part])) for part in ("settings", "inputs", "outputs")},

@@ -63,7 +63,7 @@ _CLOCK = re.compile(r"\d{1,3}:[0-5]\d(:[0-5]\d)?", re.ASCII)
 
 
 def parse_number(text: str, *, comma_decimals: bool) -> float:
-    """Read one finite number strictly; `comma_decimals` says whether ``1,5`` may mean 1.5.
+    """Read one finite number strictly; `comma_decimals`: whether ``1,5`` may mean 1.5.
 
     `InputError` if it is no number, not finite, or could mean two numbers (``1.234,5``; ``1 234``).
 

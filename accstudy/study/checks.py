@@ -34,7 +34,7 @@ _FAR_DEG, _FAR_K = 10.0, 10.0
 def grouped_by(
     settings: Settings, factors: tuple[str, ...]
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Factors by which conditions and cells are told apart: the user's, or the usual ones."""
+    """Factors that define conditions and cells: the user's, or the default ones."""
     usual = ("device",) if settings.study.kind == "drift" else ("device", "software", "technique")
     chosen, cell = settings.analysis.condition, settings.analysis.cell
     if chosen is None:
@@ -198,7 +198,7 @@ def conditions_of_scanning(
     implants: pd.DataFrame | None = None,
     scans: pd.DataFrame | None = None,
 ) -> list[Finding]:
-    """Warn of what the uncertainty budget cannot know."""
+    """Warn of contributions that the uncertainty budget cannot include."""
     findings: list[Finding] = []
     certified = (
         implants is not None

@@ -34,7 +34,7 @@ Text = Annotated[str, BeforeValidator(_texts), Field(min_length=1)]
 
 
 class Layout(Section):
-    """Where a table lies in its file, and what its columns are called there."""
+    """Position of a table in its file, and the names of its columns there."""
 
     sheet: str = ""
     """Sheet of the workbook; the first sheet by default. Example: "Results" """

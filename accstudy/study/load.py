@@ -44,7 +44,7 @@ _EARLIEST = dt.date(2000, 1, 1)
 
 @dataclass(frozen=True, slots=True)
 class Study:
-    """Everything that a study folder says, checked.
+    """Everything that a study folder contains, checked.
 
     Parameters
     ----------
@@ -222,7 +222,7 @@ def _without_consequences(findings: list[Finding]) -> list[Finding]:
 def reference_versions(
     implants: pd.DataFrame, model: str
 ) -> list[tuple[pd.Timestamp, pd.DataFrame]]:
-    """Reference rows of a model by the day from which they hold, oldest first.
+    """Reference rows of a model by the day from which they are valid, oldest first.
 
     Rows without ``valid_from`` hold from the beginning.
     """
@@ -232,7 +232,7 @@ def reference_versions(
 
 
 def scan_temperatures(scans: pd.DataFrame, *, everywhere: float | None) -> pd.Series:
-    """Temperature of every scan, °C; NaN where nothing is known.
+    """Temperature of every scan, °C; NaN if unknown.
 
     The column ``temperature_c`` counts before `everywhere` (``scans.temperature_c`` of study.toml),
     if it holds numbers.

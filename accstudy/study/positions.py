@@ -40,7 +40,7 @@ def check_positions(
     file: str,
     reference: str = "reference/implants.csv",
 ) -> list[Finding]:
-    """Find positions that are of no scan, of no implant, doubled, or far off the reference.
+    """Find positions of unknown scans or implants, duplicates, and those far from the reference.
 
     `poses` is the table as brought by the user, with ``row``; `file` and `reference` are what
     messages call the two files.

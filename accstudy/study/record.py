@@ -93,7 +93,7 @@ _PROGRAM = (".py", ".toml", ".typ", ".html", ".css", ".js", ".ttf")
 
 @functools.cache
 def program_digest(*rooms: str) -> str:
-    """SHA-256 over the program itself, so that a changed program keeps nothing stale.
+    """SHA-256 over the program itself, so that a changed program recomputes everything.
 
     Parameters
     ----------
@@ -284,7 +284,7 @@ def last_run(history: bytes) -> dict[str, Any]:
 
 
 def lost_runs(history: bytes) -> list[Finding]:
-    """Runs whose record was there when the next one began, and that no line tells of."""
+    """Runs whose record existed when the next one began but that the history does not list."""
     hint = say("findings.restore_history_jsonl_from")
     what = say("findings.earlier_runs_are_missing")
     return [
@@ -359,7 +359,7 @@ def first_recorded(history: bytes) -> dict[str, tuple[str, str]]:
 
 
 def news(history: bytes, sessions: Mapping[str, str]) -> dict[str, str]:
-    """Sessions that the history does not hold yet, or holds otherwise."""
+    """Sessions that the history does not contain yet, or contains differently."""
     last: dict[str, str] = {}
     for entry in _lines(history):
         last.update({str(k): str(v) for k, v in entry["sessions"].items()})

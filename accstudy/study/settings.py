@@ -206,7 +206,7 @@ class Events(Layout):
 
 
 class Cylinder(Section):
-    """A scan body given by numbers instead of a drawing."""
+    """Dimensions of a cylindrical scan body, instead of CAD geometry."""
 
     radius_mm: RadiusMm
     """Radius of the scan body. Example: 2.0"""

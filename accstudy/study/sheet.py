@@ -276,7 +276,7 @@ class Sheet:
 
 @dataclass(frozen=True, slots=True)
 class Cells:
-    """All cells of one table as they lie in the file, stripped.
+    """All cells of one table as in the file, stripped.
 
     ``is_text``: in a text file merged cells are empty but for the first.
     """

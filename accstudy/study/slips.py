@@ -93,7 +93,7 @@ class Slip:
 
 
 def nothing_suspicious(scans: Positions, reference: Positions) -> NDArray[np.bool_]:
-    """Tell at once for many scans, (m, n, 3), whether `find_slip` has nothing to look for.
+    """Quick test for many scans, (m, n, 3), whether `find_slip` is needed.
 
     True where all lies closer than what arouses suspicion after the best fit.
     """

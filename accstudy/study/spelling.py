@@ -29,7 +29,7 @@ _INVISIBLE = frozenset({"Cf", "Co", "Cn", "Cs"})
 
 
 def unusual_characters(text: str, where: str) -> list[Finding]:
-    """Find characters in a name that nobody sees or that look like others.
+    """Find invisible characters in a name, and those that look like others.
 
     Errors: an invisible character; full-width letters or digits; a word that mixes Latin letters
     with look-alikes of another script.

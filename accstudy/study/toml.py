@@ -85,7 +85,7 @@ def read_settings(path: Path, *, files: Files | None = None) -> Settings:
 
 
 def key_row(path: Path, keys: Sequence[int | str]) -> int | None:
-    """Line of a key, or of the table it would stand in.
+    """Line of a key, or of the table to which it would belong.
 
     Parameters
     ----------
