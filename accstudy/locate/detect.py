@@ -21,6 +21,7 @@ _APART_MM = 2.0
 _BLOCK, _REACH_MM = 8, 160.0
 _STARTS, _STARTS_APART_MM = 70, 0.7
 _NORMALS_AGREE = 0.8
+_ACROSS, _ALMOST = 0.5, 0.8  # cosine of the angle between axes, share of the better score
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,9 +163,12 @@ def _best_apart(
     most: int,
     apart_mm: float,
 ) -> tuple[Floats, Floats, Floats]:
-    """Of poses that are nearly one, keep the best."""
+    """Of poses that are nearly one, keep the best, and what lies across it and fits almost as well.
+
+    A body about as wide as high looks much the same on its side.
+    """
     order = np.argsort(-score, kind="stable")
-    middle = rotation @ centre + origin
+    middle, axis = rotation @ centre + origin, rotation[:, :, 2]
     kept: list[int] = []
     left = np.ones(len(order), bool)
     for i in order:
@@ -172,7 +176,10 @@ def _best_apart(
             kept.append(int(i))
             if len(kept) == most:
                 break
-            left &= np.linalg.norm(middle - middle[i], axis=1) > apart_mm
+            across = np.abs(axis @ axis[i]) < _ACROSS
+            left &= (np.linalg.norm(middle - middle[i], axis=1) > apart_mm) | (
+                across & (score > _ALMOST * score[i])
+            )
     return rotation[kept], origin[kept], score[kept]
 
 

@@ -155,6 +155,18 @@ def test_symmetric_arrangements_are_ambiguous_until_landmarks_settle_them(kind, 
         assert pose_errors(located.poses, truth)["distance_um"].max() < 50.0
 
 
+def test_a_body_as_wide_as_high_is_not_taken_for_one_on_its_side():
+    # the best rough place of one body lay on its side, and the model was refused as another
+    reference, shape = reference_model(2, angulation_deg=20.0, seed=3), ROUNDED["square"]
+    noise = Noise(8.0, 0.2)
+    scan = simulate_scan(reference, shape, n_triangles=30_000, noise=noise, holes=0.2, seed=3)
+    marks = scan.truth[["scan", "implant", *XYZ]].copy()
+    marks[XYZ] += 1.0
+    bodies = {"default": shape.drawing(segment_mm=0.5)}
+    poses = locate_scan(scan.mesh, reference=reference, bodies=bodies, landmarks=marks).poses
+    assert set(poses["status"]) == {"ok"}
+
+
 def test_landmarks_far_from_every_body_are_refused():
     reference = symmetric_model("parallel-pair")
     scan = scan_of(reference, seed=1)
