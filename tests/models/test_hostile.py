@@ -179,3 +179,16 @@ def test_a_random_slope_that_is_the_response_itself_is_refused(frame):
     for column in ("distance_um", "twice"):
         with pytest.raises(AccstudyError, match="is the response itself"):
             fit_mixed("distance_um ~ technique", ["scan", f"{column} | scan"], twice)
+
+
+def test_a_lack_of_fit_that_the_random_models_could_explain_is_not_tested():
+    # four models, each with its own angulation: classes of it are the models themselves
+    rng = np.random.default_rng(3)
+    frame = pd.DataFrame({"model": np.repeat(list("pqrs"), 30), "site": "1"})
+    frame["tilt"] = frame["model"].map(dict(zip("pqrs", (0.0, 10.0, 20.0, 35.0), strict=True)))
+    frame["condition"] = frame["technique"] = np.tile(["A", "B"], 60)
+    frame["y"] = rng.normal(0, 1, 120)
+    fit = fit_mixed("y ~ technique * tilt", ["model"], frame)
+    tests = lack_of_fit(fit).tests
+    assert "classes by condition" not in set(tests["missing"])
+    assert (tests["F"] >= 0).all()
