@@ -124,7 +124,7 @@ def validation_line(line: tuple, pilots: int, studies: int, seed: int) -> list[d
                 "scope": scope,
                 "promised": float(np.mean([p.value for p in own])),
                 "reached": reached,
-                "interval holds it": float(np.mean(inside)),
+                "interval covers it": float(np.mean(inside)),
                 "size named": len(named[scope]) / max(5, pilots // 5),
                 "reached at it": float(np.mean(named[scope])) if named[scope] else float("nan"),
             }
@@ -214,7 +214,7 @@ def comparison_line(line: tuple, pilots: int, studies: int, seed: int) -> list[d
                 "of": "difference" if name == "power" else "equivalence",
                 "promised": table[name].mean(),
                 "reached": rate,
-                "interval holds it": (
+                "interval covers it": (
                     (table[f"{name}_low"] <= rate) & (table[f"{name}_high"] >= rate)
                 ).mean(),
             }

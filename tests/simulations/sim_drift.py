@@ -453,7 +453,7 @@ def _tables(repeats: int, devices: int) -> Iterator[str]:
             rows[k].append(f"{r.found:.1f} +- {2 * r.error:.1f} / {r.computed:.1f}")
     yield from _markdown(rows)
     yield "\nCorrelated neighbours: series with a signal of their level within 18 sessions\n"
-    rows = [["correlation", "as charted", "had it not been allowed for"]]
+    rows = [["correlation", "as charted", "without allowance"]]
     for rho in (0.0, 0.3, 0.6):
         allowed, plain = correlated_alarms(rho, repeats=repeats)
         rows.append([f"{rho:g}", f"{allowed:.3f}", f"{plain:.3f}"])

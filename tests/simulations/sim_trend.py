@@ -71,7 +71,7 @@ def coverage(devices: int, rho: float) -> pd.DataFrame:
         low, high = np.array(ends).T
         held = (low <= truth) & (truth <= high)
         rows.append((name, held.mean(), (low > truth).mean(), np.median(high - low)))
-    return pd.DataFrame(rows, columns=["scenario", "held", "above", "width"])
+    return pd.DataFrame(rows, columns=["scenario", "coverage", "above", "width"])
 
 
 def verified(devices: int, worst_um: float, *, limit: float = 60.0, pairs: int = 6) -> float:

@@ -112,7 +112,7 @@ def told(frame: pd.DataFrame, spec: ModelSpec) -> tuple[float, float, float, flo
 
 def print_comparisons(n: int, seed: int) -> None:
     """What each way says of the difference of two techniques."""
-    print("\n| scanned | true | way | mean estimate | 95 % interval holds it | shown |")
+    print("\n| scanned | true | analysis | mean estimate | 95 % interval covers it | shown |")
     print("|---|---|---|---|---|---|")
     for half in (False, True):
         for difference in (0.0, DIFFERENCE_UM):
