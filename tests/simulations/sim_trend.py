@@ -106,8 +106,8 @@ def _tables(devices: int) -> Iterator[str]:
     yield "|---|---|---|---|---|---|"
     for name in SCENARIOS:
         one = found[0.0].loc[name]
-        others = " | ".join(f"{found[rho].loc[name, 'held']:.3f}" for rho in (0.3, 0.6))
-        yield f"| {name} | {one.held:.3f} | {one.above:.3f} | {one.width:.2f} | {others} |"
+        others = " | ".join(f"{found[rho].loc[name, 'coverage']:.3f}" for rho in (0.3, 0.6))
+        yield f"| {name} | {one.coverage:.3f} | {one.above:.3f} | {one.width:.2f} | {others} |"
     yield ""
     yield "| worst pair, limit 60 µm | sessions verified |"
     yield "|---|---|"
