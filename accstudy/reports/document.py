@@ -16,6 +16,7 @@ from matplotlib.figure import Figure
 
 from accstudy.figures.style import component_name, printable, rows_of, svg_bytes
 from accstudy.reports.names import alignment_name, condition_name, measurand_name, variable_name
+from accstudy.study.settings import Settings
 from accstudy.tables import TABLES, UNREFERENCED, shape
 from accstudy.words.catalogue import cell, marked_up, rich, words
 
@@ -99,6 +100,11 @@ class ReportContent:
                 extra = tuple(c for c in found.columns if c not in own)
                 found = shape(name, found, factors=extra)
         return pd.DataFrame() if found is None else found
+
+    def setting(self, part: str, key: str) -> Any:
+        """A setting as used; the program's default where none is given."""
+        given = self.settings.get(part, {}).get(key)
+        return getattr(Settings.model_fields[part].default, key) if given is None else given
 
     def has(self, name: str) -> bool:
         """Whether a table has rows."""

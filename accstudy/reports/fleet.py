@@ -229,8 +229,8 @@ def run_lengths(document: Document, content: ReportContent, main: str) -> None:
     if not len(mine):
         return
     document.heading(say("fleet.delay_of_detection"))
-    shift = float(content.settings.get("drift", {}).get("shift_um", 20.0))
-    every = float(content.settings.get("drift", {}).get("false_alarm_every", 80.0))
+    shift = float(content.setting("drift", "shift_um"))
+    every = float(content.setting("drift", "false_alarm_every"))
     document.lead(
         say("fleet.run_lengths"),
         say("fleet.charts_are_set_so", every=every, shift=shift),
@@ -268,7 +268,7 @@ def _run_length_table(
     document: Document, content: ReportContent, lengths: pd.DataFrame, shift: float
 ) -> None:
     """Zero-state and steady-state run length of every chart, a column a device."""
-    ratio = float(content.settings.get("drift", {}).get("sd_ratio", 2.0))
+    ratio = float(content.setting("drift", "sd_ratio"))
     used = lengths[lengths["limits"] == "used"]
     of_mean = (used["shift"] - shift).abs() < 1e-6
     used = used[of_mean | ((used["sd_ratio"] - ratio).abs() < 1e-9)]

@@ -304,10 +304,10 @@ def held_point(
     Examples
     --------
     >>> import pandas as pd
-    >>> table = pd.DataFrame({"model_name": "m", "covariate": ["angulation_deg", "n_implants"],
-    ...                       "held": [12.7256, 4.0]})
+    >>> table = pd.DataFrame({"model_name": "m", "held": [12.7256, 4.0, 2.5],
+    ...                       "covariate": ["angulation_deg", "n_implants", "steps"]})
     >>> held_point(ReportContent("", {}, {"model_covariates": table}, {}, ""), "m")
-    'angulation 12.7° and number of implants 4'
+    'angulation 12.7°, number of implants 4 and steps along the arch 2.5'
     """
     table = content.table("model_covariates")
     if not len(table):

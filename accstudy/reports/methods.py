@@ -126,10 +126,8 @@ def _mean_of_scans(content: ReportContent) -> str:
 
 def _seating_scatter(content: ReportContent) -> str:
     """How a framework of one scan was seated on the mean."""
-    s = content.settings.get("seating", {})
-    return say(
-        "methods.a_rigid_framework_with", platform_radius_mm=s.get("platform_radius_mm", 2.0)
-    )
+    radius = content.setting("seating", "platform_radius_mm")
+    return say("methods.a_rigid_framework_with", platform_radius_mm=radius)
 
 
 def _scans(content: ReportContent) -> str:
@@ -158,7 +156,7 @@ def _temperature(content: ReportContent) -> str:
     known = at.dropna()
     if not s.get("expansion_per_k") or known.empty:
         return say("methods.no_correction_for_temperature")
-    home = float(content.settings.get("reference", {}).get("temperature_c", 20.0))
+    home = float(content.setting("reference", "temperature_c"))
     low, high = number(known.min(), decimals=1), number(known.max(), decimals=1)
     warm = low if low == high else say("methods.to_low_high", low=low, high=high)
     which = (
@@ -221,7 +219,7 @@ def _accuracy_title(content: ReportContent) -> str:
 
 
 def _accuracy(content: ReportContent) -> Text:
-    confidence = content.settings.get("limits", {}).get("confidence", 0.95)
+    confidence = content.setting("limits", "confidence")
     if not content.referenced:
         return [
             say("methods.for_every_pair_and"),
@@ -250,8 +248,7 @@ def _accuracy(content: ReportContent) -> Text:
 
 
 def _conformity(content: ReportContent) -> Text:
-    limits = content.settings.get("limits", {})
-    coverage, confidence = limits.get("coverage", 0.95), limits.get("confidence", 0.95)
+    coverage, confidence = (content.setting("limits", k) for k in ("coverage", "confidence"))
     table = content.table("conformity")
     returning = table["holds_for"].str.startswith("these ").any() if len(table) else False
     nested = say("methods.if_operators_took_part") if returning else ""
@@ -268,7 +265,7 @@ def _conformity(content: ReportContent) -> Text:
 
 def _seating(content: ReportContent) -> Text:
     s = content.settings.get("seating", {})
-    radius = number(s.get("platform_radius_mm", 2.0), "mm")
+    radius = number(content.setting("seating", "platform_radius_mm"), "mm")
     clearance = s.get("lateral_clearance_um")
     sideways = (
         say("methods.no_lateral_movement_from")
@@ -279,14 +276,13 @@ def _seating(content: ReportContent) -> Text:
 
 
 def _drift(content: ReportContent) -> Text:
-    s = content.settings.get("drift", {})
     return say(
         "methods.session_means_and_standard",
         number_of=number_of(content, "charts"),
-        baseline_sessions=s.get("baseline_sessions", 6),
-        shift_um=s.get("shift_um", 20.0),
-        sd_ratio=s.get("sd_ratio", 2.0),
-        false_alarm_every=s.get("false_alarm_every", 370),
+        baseline_sessions=content.setting("drift", "baseline_sessions"),
+        shift_um=content.setting("drift", "shift_um"),
+        sd_ratio=content.setting("drift", "sd_ratio"),
+        false_alarm_every=content.setting("drift", "false_alarm_every"),
     )
 
 

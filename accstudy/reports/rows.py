@@ -59,7 +59,7 @@ def limit_of(content: ReportContent, key: str) -> float | None:
 
 def confidence_of(content: ReportContent) -> float:
     """Confidence of bounds and intervals."""
-    return float(content.settings.get("limits", {}).get("confidence", 0.95))
+    return float(content.setting("limits", "confidence"))
 
 
 def gap_limits(content: ReportContent) -> list[Any]:

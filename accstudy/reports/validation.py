@@ -120,7 +120,6 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
     shown = conditions[: deviations.SHOWN]
     at = levels(content, along, ALL_PAIRS)
     points = span_points(content.table("pair_deviations"), along=along)
-    limits = content.settings.get("limits", {})
     drawn = supported_span_chart(
         curve[curve["condition"].isin(shown)],
         points[points["condition"].isin(shown)],
@@ -137,7 +136,7 @@ def _span_figure(document: Document, content: ReportContent, along: str) -> None
     )
     left = len(conditions) - len(shown)
     more = say("validation.in_the_tables", left=left) if left else ""
-    share, level = sure(limits.get("coverage", 0.95)), sure(limits.get("confidence", 0.95))
+    share, level = sure(content.setting("limits", "coverage")), sure(confidence_of(content))
     document.figure(
         slug("supported", along),
         drawn,

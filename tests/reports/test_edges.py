@@ -78,6 +78,13 @@ def test_a_changed_reference_is_listed_with_the_size_of_its_error(contents):
     assert [[plain(c) for c in row[-2:]] for row in document.blocks[-1]["rows"]] == [
         ["1.4", "differs"], ["0.3", "agrees"], ["–", "–"],
     ]  # fmt: skip
+    given = {"expansion_tolerance_per_k": 2e-6, "reference_temperature_tolerance_k": 0.5}
+    settings = {**contents["drift"].settings, "uncertainty": given}
+    wide = Document()
+    reference_section(wide, dataclasses.replace(contents["drift"], settings=settings))
+    stated = dict(next(b for b in wide.blocks if b["type"] == "terms")["pairs"])
+    assert plain(stated["Expansion of the model"]) == "(75 ± 2) × 10⁻⁶/K"
+    assert plain(stated["Temperature"]) == "20 °C ± 0.5 K"
     pairs = next(b for b in document.blocks if b["type"] == "table")
     latest = contents["drift"].tables["reference_pairs"]
     latest = latest[latest["valid_from"] == latest["valid_from"].max()].sort_values("span_mm")

@@ -68,7 +68,7 @@ def test_the_methods_name_what_the_settings_of_each_model_say():
         "Intervals of contrasts in “d” are simultaneous (Bonferroni)",
         "two one-sided tests",
         "The levels of technique have separate residual standard deviations in “s”",
-        "1 of 2 models were also fitted by statsmodels",
+        "1 of 2 models was also fitted by statsmodels",
         "is < 10⁻⁶",
     ):
         assert part in said
