@@ -80,6 +80,7 @@ LENGTH = 500
 
 DEPTH = 40
 """Operations within operations."""
+_ALLOWED = "use numbers, columns, + - * / **, and functions such as log(column)"
 
 
 def _tree(text: str) -> ast.expr:
@@ -89,7 +90,7 @@ def _tree(text: str) -> ast.expr:
     try:
         tree = ast.parse(alias_keywords(text).strip(), mode="eval").body
     except (SyntaxError, ValueError, RecursionError, MemoryError):
-        raise InputError(f'cannot read "{short}"', hint="write it as log(column)") from None
+        raise InputError(f'cannot read "{short}"', hint=_ALLOWED) from None
     level, depth = [tree], 0
     while level:
         depth += 1
@@ -177,6 +178,4 @@ def _value(node: ast.expr, data: pd.DataFrame, text: str) -> Any:
             f'"{text}" uses the unknown function "{node.func.id}"',
             hint=nearest(node.func.id, list(FUNCTIONS)),
         )
-    raise InputError(
-        f'"{text}" is not a valid expression of columns', hint="write it as log(column)"
-    )
+    raise InputError(f'"{text}" is not a valid expression of columns', hint=_ALLOWED)
