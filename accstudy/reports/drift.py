@@ -9,7 +9,7 @@ import pandas as pd
 from accstudy.figures.drift import state_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports.common import holds_for, left_out, limits_of_use, methods_section
-from accstudy.reports.device import chapter, how_to_read, main_chart
+from accstudy.reports.device import chapter, chart_unit, how_to_read, main_chart
 from accstudy.reports.document import (
     Document,
     ReportContent,
@@ -192,9 +192,7 @@ def _state_figure(document: Document, content: ReportContent) -> None:
         title = (
             f"{name}: {short_name(str(row.measurand))}, {words('drift.charts').get(chart, chart)}"
         )
-        scored = chart.endswith("-sd") or "-sd-" in chart
-        unit = "score" if scored and chart != "individuals-sd" else unit_name(str(row.unit))
-        panels.append((title, unit, shown, device_events(content, row.device)))
+        panels.append((title, chart_unit(shown), shown, device_events(content, row.device)))
         signals = shown.loc[shown["signal"].fillna(False).astype(bool), "session"].nunique()
         said.append(say("drift.sessions_with_a_signal", title=title, signals=signals))
     if not panels:

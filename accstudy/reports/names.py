@@ -61,8 +61,8 @@ def supported_sentence(
     'A: 100\xa0µm up to a span of 31.4\xa0mm'
     >>> supported_sentence("", 200, 80.0, 80.0, along="path")
     '200\xa0µm over every arch length studied (80.0\xa0mm)'
-    >>> supported_sentence("A", 50, float("nan"), 45.0)
-    'A: 50\xa0µm over no span studied'
+    >>> supported_sentence("A", 50, float("nan"), 45.0), supported_sentence("", 50, 0.0, 45.0)
+    ('A: 50\xa0µm over no span studied', '50\xa0µm over no span studied')
     """
     a, name = ("a", "span") if along == "span" else ("an", say("names.arch_length"))
     start = (f"{condition}: " if condition else "") + quantity(level_um)
