@@ -7,7 +7,8 @@ from functools import cache, lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special
+import scipy  # scipy.optimize loads when it is first used
+from scipy import special
 
 from accstudy.accuracy.bounds import Grouping, patterns
 
@@ -200,7 +201,9 @@ def grubbs_double_critical(alpha: float, p: int, *, sides: int = 2) -> float:
         return math.nan
     level = alpha / sides
     return float(
-        optimize.brentq(lambda r: grubbs_double_probability(r, p) - level, 1e-12, 1.0, xtol=1e-9)
+        scipy.optimize.brentq(
+            lambda r: grubbs_double_probability(r, p) - level, 1e-12, 1.0, xtol=1e-9
+        )
     )
 
 

@@ -60,7 +60,6 @@ def check(study: Path, *, put: Put) -> dict[str, Any]:
 def run(study: Path, *, who: str = "", put: Put) -> dict[str, Any]:
     """Measure, analyze and report, page to explore included, as `run --page` does."""
     from accstudy.pipeline import run_study
-    from accstudy.stages.report import standing_lines
     from accstudy.stages.workers import cores
 
     done = run_study(

@@ -87,7 +87,7 @@ def tried_sentence(content: ReportContent) -> str:
     used = used_scans(content)
     cell = [str(c) for c in content.settings.get("analysis", {}).get("cell") or ()]
     sizes = [count(int(used[c].nunique()), c.replace("_", " ")) for c in cell if c in used]
-    if sizes and "cell" in content.table("pair_deviations"):
+    if sizes and len(used) and "cell" in content.table("pair_deviations"):
         cells = content.table("pair_deviations").groupby("condition")["cell"].nunique()
         *fewer, most = sorted(set(cells.tolist()))
         per = joined([*map(str, fewer), count(most, "cell")], last="or")

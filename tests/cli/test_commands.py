@@ -78,11 +78,12 @@ def test_help_loads_nothing_heavy():
     assert done.stdout.strip() == "[]"
 
 
-def test_check_loads_no_statistics_before_a_study_asks_for_them():
+def test_a_run_loads_nothing_heavy_before_a_study_asks_for_it():
+    # a study that is up to date needs neither statistics nor figures nor the page
     code = (
-        "import sys; import accstudy.stages.check; "
-        "print([m for m in ('scipy.stats', 'scipy.interpolate', 'statsmodels', 'open3d', "
-        "'matplotlib') if m in sys.modules])"
+        "import sys; import accstudy.pipeline, accstudy.stages.check; "
+        "print([m for m in ('scipy.stats', 'scipy.optimize', 'scipy.interpolate', 'statsmodels', "
+        "'open3d', 'matplotlib', 'accstudy.page.build') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

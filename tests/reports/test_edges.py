@@ -11,11 +11,13 @@ from pdf_text import page_texts
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.summary import accuracy_table
 from accstudy.reports import deviations
-from accstudy.reports.common import left_out
+from accstudy.reports.common import left_out, tried_sentence
 from accstudy.reports.document import Document, ReportContent
 from accstudy.reports.record import devices, reference_section
 from accstudy.reports.render import render_report
+from accstudy.reports.rows import between
 from accstudy.reports.validation import answer
+from accstudy.stages.report import _settings_as_used
 from accstudy.study.load import load_study
 
 
@@ -151,6 +153,22 @@ def test_every_scan_that_is_not_in_the_results_is_listed_with_its_own_reason():
     assert rows["lost 2"][1] == "see the findings"
     assert rows["b03"] == ["excluded by the user", "wrong body"]
     assert len(rows) == 4
+
+
+def test_without_a_measured_scan_nothing_is_said_of_cells(contents):
+    tables = contents["validation"].tables
+    none = {**tables, "pair_deviations": tables["pair_deviations"].head(0)}
+    said = tried_sentence(dataclasses.replace(contents["validation"], tables=none))
+    assert "tried" in said
+    assert "cell" not in said
+
+
+def test_groups_that_study_toml_leaves_to_the_default_are_named(tmp_path):
+    study = load_study(small_study.write(tmp_path))
+    settings = _settings_as_used(study, {})
+    assert settings["analysis"]["condition"] == ["device"]
+    named = between(ReportContent("", settings, {"scans": study.scans}, {}, ""))
+    assert named[2] == "operator and session"  # by which its cells are made
 
 
 def test_a_serial_number_is_printed_digit_by_digit(tmp_path):
