@@ -15,6 +15,7 @@ import pandas as pd
 from accstudy.errors import Finding, InputError, Severity, StudyError, place
 from accstudy.stages.compare import deviations
 from accstudy.stages.references import references_with_scans
+from accstudy.study.checks import grouped_by
 from accstudy.study.load import Study
 from accstudy.study.toml import key_row
 from accstudy.tables import shape
@@ -63,14 +64,22 @@ def model_specs(study: Study, pairs: pd.DataFrame) -> list[ModelSpec]:
 def mixed_models(
     study: Study, pairs: pd.DataFrame, singles: pd.DataFrame
 ) -> tuple[dict[str, pd.DataFrame], tuple[Finding, ...]]:
-    """Fit the models of a study: tables whose names begin with ``model_``, and findings."""
-    specs = model_specs(study, pairs)
-    if not specs:
+    """Fit the models of a study: tables whose names begin with ``model_``, and findings.
+
+    A comparison says even without a model which of its factors cannot be told apart.
+    """
+    specs, comparison = model_specs(study, pairs), study.settings.study.kind == "comparison"
+    if not specs and not comparison:
         return {}, ()
     from accstudy.models.between import effect_notes
     from accstudy.models.confounding import confounded
     from accstudy.models.results import FURTHER, model_tables
 
+    condition, cell = grouped_by(study.settings, study.factors)
+    random = [term for spec in specs for term in spec.random]
+    apart = confounded(pairs, condition=condition, cell=cell, random=random)
+    if not specs:
+        return {"model_confounding": apart}, ()
     found = model_tables(
         specs,
         pairs,
@@ -84,17 +93,10 @@ def mixed_models(
         "model_variances": found.variances,
         "model_means": found.means,
         "model_contrasts": found.contrasts,
+        "model_confounding": apart,
     }
-    if study.settings.study.kind == "comparison":
-        analysis = study.settings.analysis
-        tables["model_confounding"] = confounded(
-            pairs,
-            condition=analysis.condition or (),
-            cell=analysis.cell or (),
-            random=[term for spec in specs for term in spec.random],
-        )
-        if study.referenced:
-            tables["model_effect_notes"] = effect_notes(pairs)
+    if comparison and study.referenced:
+        tables["model_effect_notes"] = effect_notes(pairs)
     tables |= {f"model_{name}": found.further[name] for name in FURTHER}
     return tables, found.findings
 

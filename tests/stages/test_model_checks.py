@@ -8,8 +8,9 @@ import pytest
 
 from accstudy.errors import Severity, StudyError
 from accstudy.pipeline import run_study
+from accstudy.stages import model_checks
 from accstudy.stages.check import check_study
-from accstudy.stages.model_checks import model_faults
+from accstudy.stages.model_checks import mixed_models, model_faults
 from accstudy.study.load import load_study
 
 SAMPLE = Path(__file__).parents[2] / "sample_study/comparison"
@@ -62,6 +63,20 @@ def test_models_that_can_be_fitted_give_no_finding(folder):
     add_model(folder, name='"own"', response='"implant.vertical_um"', fixed=bent,
               random='["scan by technique"]', residual_sd_by='"technique"')  # fmt: skip
     assert model_faults(load_study(folder)) == []
+
+
+def test_what_the_design_cannot_tell_apart_is_found_without_a_model(folder, monkeypatch):
+    file = folder / "study.toml"  # which leaves the cells to the default
+    lines = file.read_text(encoding="utf-8").splitlines(keepends=True)
+    file.write_text("".join(s for s in lines if not s.startswith("cell =")), encoding="utf-8")
+    study = load_study(folder)
+    monkeypatch.setattr(model_checks, "model_specs", lambda *_: [])
+    scans = study.scans.assign(operator=study.scans["technique"])
+    tables, findings = mixed_models(study, scans, scans)
+    assert (list(tables), findings) == (["model_confounding"], ())
+    apart = tables["model_confounding"].query("factor == 'technique'")
+    assert set(apart["other_factor"]) == {"operator"}
+    assert set(apart["block"]) == {1, 2, 3}  # the sample has three techniques
 
 
 WRONG = (
