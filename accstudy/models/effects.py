@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from accstudy.models.between import model_df
-from accstudy.models.decisions import holm, log_base
+from accstudy.models.decisions import below, holm, log_base
 from accstudy.models.design import Floats
 from accstudy.models.hypotheses import Cell, cell_rows
 from accstudy.models.means import contrasts
@@ -134,8 +134,8 @@ def effect_table(fit: MixedFit, response: str, *, confidence: float = 0.95) -> p
                 from_value=low,
                 to_value=high,
                 p_interaction=joint,
-                shown=_below(decides, 1 - confidence),
-                interaction_shown=_below(pd.Series(joint, table.index), 1 - confidence),
+                shown=below(decides.to_numpy(float), 1 - confidence),
+                interaction_shown=below(np.full(len(table), joint), 1 - confidence),
                 n_models=n_models,
                 df_models=left,
             )
@@ -177,11 +177,6 @@ def ratios(table: pd.DataFrame, base: float | None) -> dict[str, pd.Series]:
     names = {"ratio": "estimate", "ratio_low": "low", "ratio_high": "high"}
     values = {name: table[column].astype(float) for name, column in names.items()}
     return {name: v * np.nan if base is None else base**v for name, v in values.items()}
-
-
-def _below(p: pd.Series, alpha: float) -> pd.Series:
-    """Whether p values are below a level; empty where there is none."""
-    return (p < alpha).astype("boolean").mask(p.isna())
 
 
 def _joint(fit: MixedFit, rows: list[Floats]) -> float:

@@ -13,7 +13,7 @@ import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, Severity
 from accstudy.models.crossproducts import Floats
-from accstudy.models.decisions import holm
+from accstudy.models.decisions import below, holm
 from accstudy.models.inference import FTest, Inference
 from accstudy.models.information import pieces
 from accstudy.models.reml import Evaluation
@@ -87,7 +87,7 @@ def lack_of_fit(fit: MixedFit) -> LackOfFit:
             classes.append(_observed(means, column, _cut(means[column], limits)))
     table = pd.DataFrame(tests, columns=["covariate", "missing", "num_df", "den_df", "F", "p"])
     table["p_holm"], table["method"] = holm(table["p"]), fit.method
-    table["shown"] = (table["p_holm"] < _SHOWN).astype("boolean").mask(table["p_holm"].isna())
+    table["shown"] = below(table["p_holm"].to_numpy(float), _SHOWN)
     stacked = pd.concat(classes, ignore_index=True) if classes else pd.DataFrame()
     return LackOfFit(stacked, table)
 

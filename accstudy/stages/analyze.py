@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
+from accstudy.accuracy.judge import TEST_LEVEL
 from accstudy.accuracy.nested import variance_components
 from accstudy.accuracy.outliers import outlier_table
 from accstudy.accuracy.overviews import (
@@ -215,7 +216,7 @@ def _tolerance(study: Study, pairs: pd.DataFrame) -> dict[str, pd.DataFrame]:
 
 def _left_out_of_cells(conformity: pd.DataFrame) -> list[Finding]:
     """Warnings about factors by which scans of one cell differ."""
-    found = conformity[conformity["p_left_out"] < 0.05]
+    found = conformity[conformity["p_left_out"] < TEST_LEVEL]
     found = found.drop_duplicates(["condition", "measurand"])
     return [
         Finding(
