@@ -329,9 +329,12 @@ class _Programme:
                     method="highs",
                     options={"presolve": False},  # eight unknowns: it takes longer than it saves
                 )  # fmt: skip
-                if found.x is None:
+                if found.x is not None:
+                    passed = ~used & (a @ found.x > b + _PASSED_UM)
+                elif found.status != _NO_SOLUTION:  # few limits may leave the answer unbounded
+                    passed = ~used
+                else:
                     return found
-                passed = ~used & (a @ found.x > b + _PASSED_UM)
                 if not passed.any():
                     return found
                 used[passed] = True
