@@ -319,7 +319,7 @@ def ordered(
     every = [f for where in (room, *ALSO[room]) for f in sorted(
         (str(p.relative_to(ROOT)) for p in (ROOT / "tests" / where).glob("test_*.py")),
         key=lambda f: SLOW.index(Path(f).stem) if Path(f).stem in SLOW else -1)]  # fmt: skip
-    if ">>> " in fault.file.read_text("utf-8") if fault.file.is_file() else False:
+    if fault.file.is_file() and ">>> " in fault.file.read_text("utf-8"):
         first.append(name)
     nodes = [f"{pages}::test_pages_are_as_approved[{s}]" for s in mine[:1]]
     rest = [f for f in every if f not in (*first, pages)]
