@@ -28,7 +28,8 @@ def confounded(
     Parameters
     ----------
     pairs : DataFrame
-        Table ``pair_deviations``: ``scan``, ``model`` and the factors.
+        Table ``pair_deviations``: ``scan``, ``model`` and the factors; a scan of which a level
+        is missing ties none.
     condition, cell : sequence of str
         Factors that are compared, and those that define a cell, which may lie within each other.
     random : iterable of str
@@ -54,7 +55,8 @@ def confounded(
     nested = [{a, b} for names in lists for a, b in combinations(names, 2)]
     rows = []
     for a, b in combinations(factors, 2):
-        first, second = scans[a].astype(str), scans[b].astype(str)
+        known = scans.dropna(subset=[a, b])
+        first, second = known[a].astype(str), known[b].astype(str)
         if {a, b} in nested or min(first.nunique(), second.nunique()) < 2:
             continue
         block = _blocks(first, second)

@@ -57,6 +57,14 @@ def test_an_operator_to_each_technique_is_said_and_sessions_within_operators_are
     assert not any("operator" in s and "session" in s for s in said)
 
 
+def test_a_scan_without_an_operator_ties_no_models():
+    rows = [(m, f"operator {m}", "1", t) for m in ("M2", "M4") for t in ("A", "B")]
+    rows.append(("M2", None, "1", "A"))
+    assert inseparable_sentences(content(rows, random=())) == [
+        "operator is confounded with model: M2 only with operator M2, M4 only with operator M4"
+    ]
+
+
 def test_the_design_table_counts_every_scan_once():
     rows = crossed(lambda m, o: "1" if m in ("M2", "M6") else "2")
     document = Document()
