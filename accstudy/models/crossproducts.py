@@ -195,9 +195,9 @@ class Rows:
     log_det_r : float
         ``log |det R|`` where the given X was ``orthonormal @ R``.
     factors : sequence of sparse matrix
-        Columns of Z of each random term, (n, levels), as ordered by `arrange`.
+        Columns of Z of each random term, (n, levels), as ordered by `units.arrange`.
     units : (q1,) ndarray of int
-        Unit of each eliminated column, of `arrange`.
+        Unit of each eliminated column, of `units.arrange`.
     groups : (n,) ndarray of int, optional
         Residual group of each row, from 0.
     """

@@ -4,8 +4,8 @@ In the order in which they build on each other:
 
 - `bodies`: scan bodies, as solids and as drawings;
 - `arch`: implants on an arch, and the ridge they stand in;
-- `surface`, `field`, `scene`: triangles, noise, what is seen and what is not;
+- `surface`, `scene`: triangles and noise, what is seen and what is not;
 - `scan`: one scan as a mesh, with the true poses in its frame;
 - `effects`, `scanner`: what devices, techniques, operators and time do to positions;
-- `validation`, `comparison`, `drift`, `studies`: whole study folders.
+- `comparison`, `studies`, `files`: whole study folders.
 """
