@@ -8,7 +8,7 @@ from accstudy.reports.document import ReportContent, Text, symbol
 from accstudy.reports.model_names import models_paragraph
 from accstudy.reports.names import alignment_name, range_phrase
 from accstudy.reports.record import reference_methods
-from accstudy.reports.rows import between
+from accstudy.reports.rows import between, is_scan
 from accstudy.reports.statements import decision_rule
 from accstudy.study.load import scan_temperatures
 from accstudy.words.catalogue import rich, say, words
@@ -73,10 +73,6 @@ def methods(content: ReportContent) -> list[tuple[str, Text]]:
     return [(title, text) for title, text in parts if text]
 
 
-def _is_scan(content: ReportContent) -> bool:
-    return bool(content.settings.get("reference", {}).get("kind") == "scan")
-
-
 def _reference(content: ReportContent) -> str:
     s = content.settings.get("reference", {})
     implants = content.table("implants")
@@ -111,7 +107,7 @@ def _reference(content: ReportContent) -> str:
             per_metre=mpe.get("per_metre", 0),
             number_of=number_of(content, "uncertainty"),
         )
-    if _is_scan(content):
+    if is_scan(content):
         text += say("methods.the_reference_is_itself")
     return text
 
@@ -215,7 +211,7 @@ def _deviations(content: ReportContent) -> Text:
 def _accuracy_title(content: ReportContent) -> str:
     if not content.referenced:
         return say("methods.precision")
-    return say("methods.agreement") if _is_scan(content) else say("methods.trueness_and_precision")
+    return say("methods.agreement") if is_scan(content) else say("methods.trueness_and_precision")
 
 
 def _accuracy(content: ReportContent) -> Text:
