@@ -89,7 +89,7 @@ def browser(tmp_path_factory):
 @pytest.fixture(scope="session")
 def export(tmp_path_factory):
     """What a clinic has: report of the machine, drawing of the body, four scans."""
-    folder = tmp_path_factory.mktemp("Export Praxis Müller")
+    folder = tmp_path_factory.mktemp("Export Praxis Süd")
     model = reference_model(4, seed=4)
     report = model.assign(Element=model["implant"].str.replace("I", "Implantat "))
     names = {"Element": "Element", "x_mm": "X [mm]", "y_mm": "Y [mm]", "z_mm": "Z [mm]",

@@ -57,10 +57,10 @@ def test_a_clinic_from_nothing_to_the_report(started, person, export, tmp_path):
             "Do impressions made with this device, software and technique, by the people who will "
             "use it, stay within the limits of the clinic, and up to which span and arch length?"
         )
-        person.types("Title of the study", "Praxis Müller: full arch")
+        person.types("Title of the study", "Praxis Süd: full arch")
         picture(person.browser, "new")
         person.clicks("Create the study")
-        person.types("Laboratory", "Praxis Müller")
+        person.types("Laboratory", "Praxis Süd")
         person.types("Distances between implants", "120,5")
         picture(person.browser, "question")
         person.clicks("Save")
