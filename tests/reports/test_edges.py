@@ -13,7 +13,7 @@ from accstudy.accuracy.summary import accuracy_table
 from accstudy.reports import deviations
 from accstudy.reports.common import left_out, tried_sentence
 from accstudy.reports.document import Document, ReportContent
-from accstudy.reports.record import devices, reference_section
+from accstudy.reports.record import _stated, devices, reference_section
 from accstudy.reports.render import render_report
 from accstudy.reports.rows import between
 from accstudy.reports.validation import answer
@@ -175,3 +175,30 @@ def test_a_serial_number_is_printed_digit_by_digit(tmp_path):
     scans = "scan,model,device,serial_number,operator\ns1,M,A,0012345678,1\ns2,M,A,0012345678,2\n"
     study = load_study(small_study.write(tmp_path, scans=scans))
     assert devices(study.scans) == "A (serial number 0012345678)"
+
+
+def test_all_that_is_stated_of_the_reference_is_printed():
+    reference = {
+        "instrument": "contact CMM",
+        "certificate": "C-1",
+        "measured_on": "2025-01-20",
+        "due_on": "2026-01-20",
+        "probed": "four points on every platform",
+        "mpe_um": {"constant": 1.9, "per_metre": 4.0},
+        "temperature_c": 20.5,
+    }
+    tolerances = {
+        "reference_temperature_tolerance_k": 0.5,
+        "temperature_tolerance_k": 2.0,
+        "expansion_tolerance_per_k": 1e-5,
+    }
+    settings = {
+        "reference": reference,
+        "uncertainty": tolerances,
+        "scans": {"expansion_per_k": 7.5e-5},
+    }
+    said = [plain(text) for _, text in _stated(ReportContent("", settings, {}, {}, ""))]
+    for part in ("contact CMM", "C-1", "20 January 2025", "20 January 2026", "four points", "1.9",
+                 "4", "20.5 °C ± 0.5 K", "± 2 K", "(75 ± 10) × 10⁻⁶/K"):  # fmt: skip
+        assert any(part in text for text in said), (part, said)
+    assert len(_stated(ReportContent("", {}, {}, {}, ""))) == 1  # 20 °C, where nothing is stated
