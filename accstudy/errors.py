@@ -24,6 +24,7 @@ __all__ = [
     "OutputError",
     "Severity",
     "StudyError",
+    "fault",
     "gravest_first",
     "nearest",
     "place",
@@ -179,6 +180,11 @@ class StudyError(AccstudyError):
     def findings(self) -> tuple[Finding, ...]:
         """Every fault of the study, and what else was found."""
         return self._faults
+
+
+def fault(code: str, what: str, where: str, mend: str = "") -> Finding:
+    """Make an error finding."""
+    return Finding(Severity.ERROR, code, what, where, mend)
 
 
 def place(file: str, row: int | None = None, column: str | None = None) -> str:

@@ -6,11 +6,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from accstudy.errors import Finding, Nearest, Severity, nearest, place
+from accstudy.errors import Finding, Nearest, Severity, fault, nearest, place
 from accstudy.geometry.features import DESIGNED, occlusal_direction
 from accstudy.geometry.rigid import angle_between_deg
 from accstudy.study.settings import Settings
-from accstudy.study.typed_rows import fault, records
+from accstudy.study.typed_rows import records
 from accstudy.words.catalogue import say
 
 __all__ = [

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from accstudy.errors import Finding, InputError, Severity, StudyError, nearest, place
+from accstudy.errors import Finding, InputError, Severity, StudyError, fault, nearest, place
 from accstudy.study.disk import read_bytes
-from accstudy.study.header import Layout, headed
+from accstudy.study.header import Layout, headed, missing_columns
 from accstudy.study.propose import proposed_lines
 from accstudy.study.sheet import MAX_BYTES, Cells, Sheet, TableFile
-from accstudy.study.typed_rows import fault
 from accstudy.study.unfold import unfolded
 from accstudy.tables import TABLES
 from accstudy.words.catalogue import say
@@ -161,16 +160,7 @@ def _renamed(sheet: Sheet, table: str, layout: Layout, section: str) -> tuple[Sh
     """Give each column its name here; leave out what is neither named nor known."""
     columns = layout.columns
     spec = TABLES[table]
-    found = [
-        fault(
-            "missing-column",
-            f'there is no column "{user}"',
-            place(sheet.file, sheet.head),
-            f"{section}.columns.{own} in study.toml names it; {_nearest_name(user, sheet.header)}",
-        )
-        for own, user in columns.items()
-        if user not in sheet.header
-    ]
+    found = missing_columns(columns, sheet, section)
     here: dict[str, str] = {}
     for own, user in columns.items():
         if user in here:
@@ -198,13 +188,6 @@ def _renamed(sheet: Sheet, table: str, layout: Layout, section: str) -> tuple[Sh
 
 def _may_be_factor(name: str, factors: bool) -> bool:
     return factors and _IDENTIFIER.fullmatch(name) is not None
-
-
-def _nearest_name(user: str, header: Sequence[str]) -> str:
-    several = [name for name in header if name.startswith(f"{user} (column ")]
-    if several:
-        return "there are several: write " + " or ".join(f'"{name}"' for name in several)
-    return nearest(user, header)
 
 
 def _with_model(

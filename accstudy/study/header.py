@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from accstudy.errors import Finding, InputError, nearest, place
+from accstudy.errors import Finding, InputError, fault, nearest, place
 from accstudy.study.cells import Section, Whole
 from accstudy.study.disk import read_bytes
 from accstudy.study.sheet import MAX_BYTES, Cells, Sheet, TableFile
-from accstudy.study.typed_rows import fault
 
-__all__ = ["Layout", "headed", "one_or_several", "read_sheet"]
+__all__ = ["Layout", "headed", "missing_columns", "one_or_several", "read_sheet"]
 
 
 def one_or_several(value: Any) -> Any:
@@ -302,3 +301,24 @@ def _none_selected(cells: Cells, head: _Head, index: list[tuple[int, tuple[str, 
     what = f'no row has {" or ".join(wanted)} in column "{name}"; it has {shown}'
     hint = f'write rows = {{ "{name}" = ... }} in study.toml with a value that occurs'
     return fault("no-rows", what, place(cells.file, column=name), hint)
+
+
+def missing_columns(columns: Mapping[str, str], sheet: Sheet, section: str) -> list[Finding]:
+    """Columns that study.toml names, by their names here, and the table does not have."""
+    return [
+        fault(
+            "missing-column",
+            f'there is no column "{user}"',
+            place(sheet.file, sheet.head),
+            f"{section}.columns.{own} in study.toml names it; {_nearest_name(user, sheet.header)}",
+        )
+        for own, user in columns.items()
+        if user not in sheet.header
+    ]
+
+
+def _nearest_name(user: str, header: Sequence[str]) -> str:
+    several = [name for name in header if name.startswith(f"{user} (column ")]
+    if several:
+        return "there are several: write " + " or ".join(f'"{name}"' for name in several)
+    return nearest(user, header)

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from accstudy.errors import AccstudyError, Finding, Severity, StudyError, nearest, place
+from accstudy.errors import AccstudyError, Finding, Severity, StudyError, fault, nearest, place
 from accstudy.geometry.features import DESIGNED, UNIT_MM, occlusal_direction
 from accstudy.geometry.rigid import angle_between_deg, unit
 from accstudy.geometry.touch import (
@@ -20,7 +20,6 @@ from accstudy.geometry.touch import (
 )
 from accstudy.study.settings import Reference
 from accstudy.study.spelling import alike
-from accstudy.study.typed_rows import fault
 from accstudy.tables import shape
 from accstudy.words.catalogue import say
 

@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from accstudy.errors import Finding, Nearest, Severity, place
+from accstudy.errors import Finding, Nearest, Severity, fault, place
 from accstudy.geometry.rigid import unit
 from accstudy.study.implants import check_flats, one_implant, too_many_implants, too_many_rows
 from accstudy.study.slips import Positions, Slip, find_slip, nothing_suspicious
-from accstudy.study.typed_rows import fault, records
+from accstudy.study.typed_rows import records
 from accstudy.tables import shape
 from accstudy.words.catalogue import say
 

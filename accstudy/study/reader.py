@@ -12,7 +12,7 @@ from typing import TypeVar
 
 import pandas as pd
 
-from accstudy.errors import Finding, InputError, Nearest, Severity, StudyError, place
+from accstudy.errors import Finding, InputError, Nearest, Severity, StudyError, fault, place
 from accstudy.geometry.features import UNIT_MM
 from accstudy.study.checks import against_reference
 from accstudy.study.exported import Said, arranged
@@ -35,7 +35,7 @@ from accstudy.study.reference_runs import Runs, listed, mean_of_runs, note_on_ru
 from accstudy.study.settings import Reference, Settings
 from accstudy.study.sheet import MAX_BYTES, TableFile
 from accstudy.study.spelling import alike
-from accstudy.study.typed_rows import MORE, fault, first_faults, records, typed
+from accstudy.study.typed_rows import MORE, first_faults, records, typed
 from accstudy.tables import TABLES
 from accstudy.words.catalogue import say
 

@@ -14,11 +14,10 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from accstudy.errors import Finding, InputError, Severity, place
+from accstudy.errors import Finding, InputError, Severity, fault, place
 from accstudy.geometry.rigid import fit_rigid, unit
 from accstudy.study.files import Files
 from accstudy.study.settings import Reference
-from accstudy.study.typed_rows import fault
 from accstudy.tables import empty, shape
 from accstudy.words.catalogue import say
 

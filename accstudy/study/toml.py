@@ -14,7 +14,7 @@ from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 
-from accstudy.errors import Finding, InputError, Severity, StudyError, nearest, place
+from accstudy.errors import Finding, InputError, StudyError, fault, nearest, place
 from accstudy.study.cells import read_day, read_flag
 from accstudy.study.disk import MissingFileError
 from accstudy.study.files import Files
@@ -55,28 +55,28 @@ def read_settings(path: Path, *, files: Files | None = None) -> Settings:
         for number, line in enumerate(text.splitlines(), start=1):
             if line.count(".") > _MAX_DOTS:  # the time for a key of n parts grows with n squared
                 what = f"a line has more than {_MAX_DOTS} dots"
-                raise StudyError([_fault("not-toml", what, place(name, number), _mend(line))])
+                raise StudyError([fault("not-toml", what, place(name, number), _mend(line))])
         data = tomllib.loads(text)
     except MissingFileError:
-        fault = _fault(
+        wrong = fault(
             "no-study-file",
             f"the folder holds no {name}",
             name,
             "a study is a folder with study.toml; `accstudy new FOLDER` makes one",
         )
-        raise StudyError([fault]) from None
+        raise StudyError([wrong]) from None
     except UnicodeDecodeError as error:
-        fault = _fault("study-file", f"not UTF-8 at byte {error.start}", name, "save it as UTF-8")
-        raise StudyError([fault]) from None
+        wrong = fault("study-file", f"not UTF-8 at byte {error.start}", name, "save it as UTF-8")
+        raise StudyError([wrong]) from None
     except (ValueError, RecursionError) as error:  # also for an integer of 5000 digits
         row = re.search(r"line (\d+)", str(error))
         where = place(name, int(row[1]) if row else None)
         line = text.splitlines()[int(row[1]) - 1] if row and text else ""
         raise StudyError(
-            [_fault("not-toml", f"not valid TOML: {error}", where, _mend(line))]
+            [fault("not-toml", f"not valid TOML: {error}", where, _mend(line))]
         ) from None
     except InputError as error:
-        raise StudyError([_fault("study-file", error.message, name)]) from None
+        raise StudyError([fault("study-file", error.message, name)]) from None
     try:
         return Settings.model_validate(data)
     except ValidationError as error:
@@ -97,10 +97,6 @@ def key_row(path: Path, keys: Sequence[int | str]) -> int | None:
     return _Rows(path.read_bytes().decode("utf-8-sig")).find(keys)
 
 
-def _fault(code: str, what: str, where: str, mend: str = "") -> Finding:
-    return Finding(Severity.ERROR, code, what, where, mend)
-
-
 def _faults(error: ValidationError, name: str, rows: _Rows) -> Iterable[Finding]:
     for item in error.errors(include_url=False):
         path = item["loc"]
@@ -110,11 +106,9 @@ def _faults(error: ValidationError, name: str, rows: _Rows) -> Iterable[Finding]
         kind = item["type"]
         if kind == "extra_forbidden":
             mend = _FORMER.get(dotted) or nearest(str(path[-1]), _known_keys(path[:-1]))
-            yield _fault("unknown-key", f'unknown key "{dotted}"', where, mend)
+            yield fault("unknown-key", f'unknown key "{dotted}"', where, mend)
         elif kind == "missing":
-            yield _fault(
-                "missing-key", f'key "{dotted}" is missing', where, f"add {path[-1]} = ..."
-            )
+            yield fault("missing-key", f'key "{dotted}" is missing', where, f"add {path[-1]} = ...")
         else:
             said = item["msg"].removeprefix("Value error, ")
             value = item["input"]
@@ -122,7 +116,7 @@ def _faults(error: ValidationError, name: str, rows: _Rows) -> Iterable[Finding]
             plain = kind == "implausible" or isinstance(value, dict | list)
             shown = "" if plain else f" (found {_shown(value)})"
             hint = str(item.get("ctx", {}).get("hint", ""))
-            yield _fault(code, f'"{dotted}": {said}{shown}', where, hint)
+            yield fault(code, f'"{dotted}": {said}{shown}', where, hint)
 
 
 def _shown(value: object) -> str:

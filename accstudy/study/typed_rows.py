@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from accstudy.errors import Finding, InputError, Severity, nearest, place
+from accstudy.errors import Finding, InputError, Severity, fault, nearest, place
 from accstudy.quantities import COLUMNS, QUANTITIES, implausible
 from accstudy.study.cells import (
     COMMA_NUMBER,
@@ -27,7 +27,7 @@ from accstudy.study.spelling import alike, perhaps_misspelt, unusual_characters
 from accstudy.tables import LABEL_FACTORS, TABLES, Column
 from accstudy.words.catalogue import say
 
-__all__ = ["MORE", "fault", "first_faults", "records", "typed"]
+__all__ = ["MORE", "first_faults", "records", "typed"]
 
 FLAG_FACTORS = frozenset({"reseated"})
 """Factor columns that say true or false."""
@@ -46,11 +46,6 @@ _NUMBER_SIGNS = dict.fromkeys(map(ord, "0123456789+-.eE\n"))
 _CONTROL = re.compile(r"[\x00-\x1f]")
 _BEYOND = 1e50  # what is told anyway is not reckoned with: its square would overflow
 _FORMULA_START = ("=", "+", "-", "@")
-
-
-def fault(code: str, what: str, where: str, mend: str = "") -> Finding:
-    """Make an error finding."""
-    return Finding(Severity.ERROR, code, what, where, mend)
 
 
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:

@@ -6,10 +6,9 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from accstudy.errors import Finding, Severity, nearest, place
-from accstudy.study.header import Layout
+from accstudy.errors import Finding, Severity, fault, nearest, place
+from accstudy.study.header import Layout, missing_columns
 from accstudy.study.sheet import Sheet
-from accstudy.study.typed_rows import fault
 from accstudy.tables import TABLES
 from accstudy.words.catalogue import say
 
@@ -48,16 +47,7 @@ def unfolded(sheet: Sheet, table: str, layout: Layout, section: str) -> tuple[Sh
     patterns = {own: user for own, user in layout.columns.items() if "{" in user}
     plain = {own: user for own, user in layout.columns.items() if "{" not in user}
     found = _faulty_patterns(patterns, table, section)
-    found += [
-        fault(
-            "missing-column",
-            f'there is no column "{user}"',
-            place(sheet.file, sheet.head),
-            f"{section}.columns.{own} in study.toml names it; {nearest(user, sheet.header)}",
-        )
-        for own, user in plain.items()
-        if user not in sheet.header
-    ]
+    found += missing_columns(plain, sheet, section)
     if found:
         return sheet, found
     at = {own: sheet.header.index(user) for own, user in plain.items()}
