@@ -262,8 +262,8 @@ def lines_of(study: str, copy: Path, rooms: list[str]) -> set[tuple[str, int]]:
     import kept_studies
 
     sys.settrace(enter)
-    from accstudy.reports.precision import unreferenced_report
     from accstudy.reports.render import KINDS
+    from accstudy.reports.validation import unreferenced_report
 
     kind, content = kept_studies.kept(study)
     build = KINDS[kind] if content.referenced or kind == "drift" else unreferenced_report

@@ -14,7 +14,6 @@ from accstudy.desk.settings import write_settings
 from accstudy.desk.wording import head, with_heads
 from accstudy.errors import InputError
 from accstudy.models.specs import effect_spec
-from accstudy.reports.names import variable_name
 from accstudy.stages import plan as planning
 from accstudy.stages import scanlist
 from accstudy.stages import sizes as sizing
@@ -29,6 +28,7 @@ from accstudy.study.settings import Settings
 from accstudy.study.toml import read_settings
 from accstudy.tables import TABLES, UNREFERENCED
 from accstudy.words.catalogue import words
+from accstudy.words.names import variable_name
 
 __all__ = [
     "add",

@@ -6,18 +6,9 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from accstudy.figures.style import (
-    ACCENT,
-    GREY,
-    INK,
-    TINTS,
-    component_name,
-    new_axes,
-    printable,
-    rows_of,
-    styled,
-)
+from accstudy.figures.style import ACCENT, GREY, INK, TINTS, new_axes, printable, rows_of, styled
 from accstudy.words.catalogue import say
+from accstudy.words.names import component_name
 
 __all__ = ["budget_chart", "share_chart"]
 

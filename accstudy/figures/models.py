@@ -13,7 +13,6 @@ from accstudy.figures.style import (
     FAINT,
     GREY,
     INK,
-    component_name,
     legend_of,
     line_of,
     new_axes,
@@ -23,6 +22,7 @@ from accstudy.figures.style import (
     styled,
 )
 from accstudy.words.catalogue import say
+from accstudy.words.names import component_name
 
 __all__ = ["contrast_chart", "effect_chart", "means_chart", "residual_page"]
 

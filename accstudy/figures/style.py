@@ -36,7 +36,6 @@ __all__ = [
     "SERIES",
     "TINTS",
     "WIDE_MM",
-    "component_name",
     "figure_bytes",
     "legend_of",
     "line_of",
@@ -278,30 +277,6 @@ def _known_characters() -> frozenset[int]:
         with as_file(files("accstudy.figures").joinpath(f"fonts/SourceSans3-{name}.ttf")) as path:
             known.append(frozenset(FT2Font(str(path)).get_charmap()))
     return frozenset.intersection(*known)
-
-
-def component_name(component: str) -> str:
-    """Random component in words.
-
-    Examples
-    --------
-    >>> component_name("condition:pair"), component_name("angulation_deg | scan")
-    ('pair within condition', 'slope of angulation by scan')
-    >>> component_name("condition:cell"), component_name("path_mm | scan[technique C]")
-    ('cell within condition', 'slope of arch length by scan (technique C)')
-    """
-    text, bracket, level = str(component).partition("[")
-    if bracket:
-        return f"{component_name(text)} ({level.removesuffix(']')})"
-    if "|" in text:
-        slope, _, group = (part.strip() for part in text.partition("|"))
-        unit = slope.rsplit("_", 1)
-        slope = unit[0] if len(unit) == 2 and unit[1] in ("deg", "mm", "um") else slope
-        group = component_name(group)
-        slope = "arch length" if slope == "path" else slope.replace("_", " ")
-        return f"slope of {slope} by {group}"
-    outer, _, inner = text.partition(":")
-    return f"{inner} within {outer}".replace("_", " ") if inner else text.replace("_", " ")
 
 
 def printable(text: object) -> str:

@@ -1,28 +1,226 @@
-"""Sections that every report has: scope of the result, losses, methods, limits of use."""
+"""What several reports use: rows of tables, scope of the result, losses, limits of use."""
 
 from __future__ import annotations
 
+from typing import Any
+
+import numpy as np
 import pandas as pd
 
 from accstudy.figures.style import rows_of
 from accstudy.reports.document import Document, ReportContent, Text
-from accstudy.reports.methods import methods, sources
-from accstudy.reports.model_names import model_rows
-from accstudy.reports.names import failure_sentence, in_words, measurand_name
 from accstudy.words.catalogue import area, say, words
-from accstudy.words.numbers import count, joined, missing, period, quantity, stated
+from accstudy.words.names import in_words, measurand_name
+from accstudy.words.numbers import (
+    count,
+    interval,
+    joined,
+    missing,
+    number,
+    percent,
+    period,
+    quantity,
+    stated,
+    unit_name,
+)
 
 __all__ = [
+    "between",
+    "bias_sentence",
     "cautions",
+    "confidence_of",
     "factor_levels",
+    "failure_sentence",
+    "groups",
     "holds_for",
+    "is_scan",
     "left_out",
+    "limit_of",
     "limits_of_use",
-    "methods_section",
+    "longest_pair",
+    "longest_pairs",
+    "named",
+    "pair_rows",
+    "slug",
     "subtitle",
     "tried_sentence",
     "words_section",
 ]
+
+
+def groups(frame: pd.DataFrame, keys: list[str]) -> list[tuple[tuple[str, ...], pd.DataFrame]]:
+    """Groups of a table in the order of their first row, keys as text."""
+    out = []
+    for key, rows in frame.groupby(keys, sort=False):
+        out.append((tuple(str(k) for k in key), rows))
+    return out
+
+
+def is_scan(content: ReportContent) -> bool:
+    """Whether the reference is itself a scan."""
+    return bool(content.settings.get("reference", {}).get("kind") == "scan")
+
+
+def limit_of(content: ReportContent, key: str) -> float | None:
+    """A limit of the user's; None where the study sets none."""
+    found = content.settings.get("limits", {}).get(key)
+    return float(found["value"]) if found else None
+
+
+def confidence_of(content: ReportContent) -> float:
+    """Confidence of bounds and intervals."""
+    return float(content.setting("limits", "confidence"))
+
+
+def between(content: ReportContent) -> tuple[str, str, str]:
+    """What the spread between cells makes of a standard deviation."""
+    analysis = content.settings.get("analysis", {})
+    cell = [str(c) for c in analysis.get("cell") or ()]
+    factors = say("names.and").join(cell) or say("names.nothing_that_the_study")
+    scans, laboratory = content.table("scans"), analysis.get("laboratory")
+    if laboratory in cell and laboratory in scans and len(set(scans[laboratory])) > 1:
+        return "reproducibility", "R", factors
+    return say("names.intermediate_precision"), "I", factors
+
+
+def pair_rows(content: ReportContent, measurand: str = "distance_um") -> pd.DataFrame:
+    """Rows of table ``accuracy`` about pairs."""
+    table = content.table("accuracy")
+    if not len(table):
+        return table
+    return table[(table["measurand"] == measurand) & table["span_mm"].notna()]
+
+
+def longest_pair(content: ReportContent, condition: str | None = None) -> Any:
+    """Row of table ``accuracy`` of the longest pair; None without any."""
+    rows = pair_rows(content)
+    if condition is not None and len(rows):
+        rows = rows[rows["condition"] == condition]
+    if not len(rows) or not np.isfinite(rows["span_mm"].max()):
+        return None
+    return rows_of(rows.loc[[rows["span_mm"].idxmax()]])[0]
+
+
+def longest_pairs(content: ReportContent) -> list[Any]:
+    """Rows of table ``accuracy`` or ``precision`` of the longest pair of every condition."""
+    rows = pair_rows(content)
+    if not len(rows):
+        return []
+    longest = rows.loc[rows.groupby("condition", sort=False)["span_mm"].idxmax()]
+    return [r for r in rows_of(longest) if not missing(r.s_r) or not missing(r.s_I)]
+
+
+def named(content: ReportContent, condition: str, model: str = "") -> str:
+    """Condition and model, as far as the study has several; empty else."""
+    pairs = content.table("pair_deviations")
+    parts = []
+    if condition and _several(pairs, "condition"):
+        parts.append(condition)
+    if model and _several(pairs, "model"):
+        parts.append(say("names.model_model", model=model))
+    return ", ".join(parts)
+
+
+def _several(pairs: pd.DataFrame, column: str) -> bool:
+    return column in pairs and len(pairs[column].unique()) > 1
+
+
+def slug(*parts: str) -> str:
+    """File name from labels.
+
+    Examples
+    --------
+    >>> slug("pairs", "Model 1")
+    'pairs-model-1'
+    """
+    text = "-".join(p for p in parts if p).lower()
+    return "".join(c if c.isascii() and c.isalnum() else "-" for c in text)
+
+
+def bias_sentence(row: Any, *, is_scan: bool, confidence: float = 0.95) -> str:
+    """Say how one pair is measured on average and how much it scatters."""
+    where = say("names.over_subject", row) + (
+        "" if missing(row.span_mm) else f" ({quantity(row.span_mm, 'mm')})"
+    )
+    word = say("names.mean_difference") if is_scan else "bias"
+    bias = quantity(row.bias, row.unit, signed=True)
+    if missing(row.bias_low):
+        text = say("names.the_is_its_uncertainty", where=where, word=word, bias=bias)
+    else:
+        ends = interval(row.bias_low, row.bias_high, row.unit)
+        text = say(
+            "names.the_is_interval",
+            where=where,
+            word=word,
+            bias=bias,
+            confidence=confidence,
+            ends=ends,
+        )
+    if missing(row.s_r) and not missing(row.s_I):
+        spread = say("names.the_standard_deviation_of", s_I=quantity(row.s_I, row.unit))
+    elif missing(row.s_r):
+        spread = say("names.the_spread_cannot_be", row)
+    elif missing(row.s_I) or int(row.n_cells) < 2:
+        spread = say("names.the_standard_deviation_of_2", s_r=quantity(row.s_r, row.unit))
+    elif float(row.s_I) <= float(row.s_r):
+        spread = say(
+            "names.the_standard_deviation_of_3",
+            s_r=quantity(row.s_r, row.unit),
+            n_cells=row.n_cells,
+        )
+    else:
+        spread = say(
+            "names.the_standard_deviation_of_4",
+            s_I=quantity(row.s_I, row.unit),
+            s_r=quantity(row.s_r, row.unit),
+        )
+    return f"{text}; {spread}."
+
+
+def failure_sentence(row: Any) -> str:
+    """Say how many scans could not be used."""
+    n_failed, n_all, low, high = int(row.failed), int(row.total), row.low, row.high
+    if n_all == 0:
+        return ""
+    small = int(0 < n_failed < 0.1 * n_all)
+    low_said, high_said = (percent(v, decimals=small) for v in (low, high))
+    ends = say(
+        "names.interval_to", confidence=row.confidence, low_said=low_said, high_said=high_said
+    )
+    if n_failed == 0:
+        return say("names.all_scans_could_be", n_all=n_all, ends=ends)
+    share = percent(row.rate, decimals=small)
+    return say("names.of_scans_could_not", n_failed=n_failed, n_all=n_all, share=share, ends=ends)
+
+
+def worst(rows: pd.DataFrame, column: str = "bias") -> Any:
+    """Row with the largest size of a column; None without any."""
+    sizes = rows[column].abs()
+    if not sizes.notna().any():
+        return None
+    return next(rows.loc[[sizes.idxmax()]].itertuples())
+
+
+def range_phrase(values: pd.Series, unit: str = "um", *, signed: bool = False) -> str:
+    r"""Say from where to where a column goes.
+
+    Examples
+    --------
+    >>> range_phrase(pd.Series([12.0, 31.2]))
+    '12 to 31\xa0µm'
+    """
+    known = values.dropna()
+    if known.empty:
+        return "unknown"
+    low, high = float(known.min()), float(known.max())
+    decimals = {"um": 0, "deg": 2, "mm": 1}.get(unit, 2)
+    if np.isclose(low, high):
+        return quantity(low, unit, signed=signed)
+    ends = joined(
+        [number(v, unit, signed=signed, decimals=decimals) for v in (low, high)], last="to"
+    )
+    return ends + ("" if unit == "deg" else "\u00a0") + unit_name(unit)
+
 
 _NOT_FACTORS = {
     "scan",
@@ -316,17 +514,6 @@ def _with_bound(verdict: object, bound: float, unit: str) -> str:
     return said if missing(bound) else f"{said} ({quantity(bound, unit)})"
 
 
-def methods_section(document: Document, content: ReportContent) -> None:
-    """Methods, ready to paste."""
-    document.heading(say("common.methods"))
-    for title, text in methods(content):
-        document.lead(title, text)
-    models = model_rows(content)
-    if models:
-        document.listed("common.models_table", models)
-    document.lead(say("common.sources"), *sources(content))
-
-
 def words_section(document: Document, content: ReportContent) -> None:
     """Words of the report that a clinician may not know."""
     cell = [str(c) for c in content.settings.get("analysis", {}).get("cell") or ()]
@@ -384,6 +571,7 @@ _CAUTIONS = (
     *("device", "patient", "valid_only", "in_vitro", "limits", "no_claim", "of_seating"),
     "no_patient_data",
 )
+
 _UNREFERENCED = (
     *("agreeing", "device", "patient", "valid_only", "in_vitro_scatter"),
     *("no_claim_unreferenced", "of_seating", "no_patient_data"),

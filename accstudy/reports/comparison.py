@@ -1,7 +1,8 @@
-"""The comparison report: do conditions differ, and how do angulation and path act?"""
+"""The comparison report: what differs, by how much, and how angulation and path act."""
 
 from __future__ import annotations
 
+from fractions import Fraction
 from typing import Any
 
 import pandas as pd
@@ -9,21 +10,15 @@ import pandas as pd
 from accstudy.figures.models import means_chart
 from accstudy.figures.style import rows_of
 from accstudy.models.decisions import log_base
-from accstudy.reports import deviations
+from accstudy.reports import accuracy
 from accstudy.reports.accuracy import outlier_tests, paper_figures
-from accstudy.reports.checks import (
-    checklist,
-    design_section,
-    influence_section,
-    lack_of_fit_section,
-    residual_checks,
-    unequal_scatter,
-)
 from accstudy.reports.common import (
+    between,
+    confidence_of,
     holds_for,
     left_out,
     limits_of_use,
-    methods_section,
+    slug,
     words_section,
 )
 from accstudy.reports.document import (
@@ -37,36 +32,75 @@ from accstudy.reports.document import (
     plain,
     strong_accent,
 )
-from accstudy.reports.effects import acting_section, effect_size, path_section, varies
-from accstudy.reports.headline import answer, held_phrase, held_point, shown_models
-from accstudy.reports.model_names import (
+from accstudy.reports.effects import (
+    acting_section,
+    design_section,
+    effect_size,
+    fit_caution,
+    influence_section,
+    inseparable_sentences,
+    lack_of_fit_section,
+    path_section,
+    residual_caution,
+    residual_checks,
+    scatter_caution,
+    shown_models,
+    unequal_scatter,
+    varies,
+)
+from accstudy.reports.methods import checklist, methods_section
+from accstudy.reports.models import (
+    at_ends,
     contrast_ends,
+    contrast_sentence,
+    contrasts_section,
+    contrasts_sentence,
+    fits_section,
+    held_phrase,
+    held_point,
     is_true,
     lead_model,
     level_contrasts,
     levels_of,
     margin_name,
     means_rows,
-    model_unit,
-    response_label,
-)
-from accstudy.reports.models import (
-    contrasts_section,
-    fits_section,
     means_table,
+    model_unit,
     operators_section,
+    response_label,
     scatter,
+    shown_interactions,
     term_tests,
 )
 from accstudy.reports.record import latex_table, record_section, reference_section
-from accstudy.reports.rows import between, confidence_of, largest_gap, slug
-from accstudy.reports.seating import misfit
-from accstudy.reports.validation import levels_table
-from accstudy.reports.verdicts import decision_table, leading, verdict_table
+from accstudy.reports.seating import largest_gap, misfit
+from accstudy.reports.verdicts import (
+    decision_table,
+    leading,
+    levels_table,
+    verdict_sentence,
+    verdict_table,
+)
 from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import NONE, interval, joined, missing, quantity, sure, unit_name
+from accstudy.words.numbers import (
+    NONE,
+    interval,
+    joined,
+    missing,
+    number,
+    quantity,
+    sure,
+    unit_name,
+)
 
-__all__ = ["comparison_report", "differences_table", "effects_table", "latex_attachments"]
+__all__ = [
+    "answer",
+    "comparison_report",
+    "differences_table",
+    "effects_table",
+    "latex_attachments",
+    "size_sentences",
+]
 
 
 def comparison_report(content: ReportContent) -> tuple[list[Text], Document, Document]:
@@ -98,7 +132,7 @@ def comparison_report(content: ReportContent) -> tuple[list[Text], Document, Doc
     lack_of_fit_section(rest, content, models)
     unequal_scatter(rest, content, lead)
     outlier_tests(rest, content, most=8)
-    deviations.alignments(rest, content)
+    accuracy.alignments(rest, content)
     if content.has("seating"):
         rest.heading(say("comparison.predicted_seating_of_a"))
         misfit(rest, content)
@@ -344,3 +378,117 @@ def _effects(table: pd.DataFrame, column: str, scope: str, response: str) -> dic
             [strong_accent(said)] if is_true(row.shown) else said
         )
     return out
+
+
+_ON_FIRST_PAGE = 3
+
+_NEAR = 0.08  # relative distance from a share up to which "about" is said
+
+
+def answer(content: ReportContent, lead: str) -> list[Text]:
+    """Say which condition is farther off, what differs with its sign, and the verdicts."""
+    table = content.table("model_contrasts")
+    rows = level_contrasts(table, lead) if len(table) else table
+    if not len(rows):
+        return [say("comparison.the_study_has_no"), verdict_sentence(content)]
+    said = size_sentences(content, lead)
+    stated = rows_of(rows[rows["low"].notna()])
+    if not said and len(stated) > 1 and log_base(str(rows["response"].iloc[0])) is None:
+        said = [contrasts_sentence(stated)]
+    elif not said:
+        said = [
+            contrast_sentence(stated[0])
+            if stated
+            else say("comparison.too_few", what=say("comparison.conditions"))
+        ]
+    models = shown_models(content.table("model_means"), lead)
+    said += at_ends(content, models[-1], most=1) or at_ends(content, lead, most=1)
+    return [*said, *_cautions(content, lead)]
+
+
+def size_sentences(content: ReportContent, lead: str) -> list[Text]:
+    """Say how much less one condition deviates than another, sign aside."""
+    means = content.table("model_means")
+    models = shown_models(means, lead) if len(means) else [lead]
+    rows = level_contrasts(content.table("model_contrasts"), models[-1])
+    if len(models) < 2 or not len(rows):
+        return []
+    column = str(means.loc[means["model_name"] == lead, "response"].iloc[0]).rpartition(".")[2]
+    larger: dict[str, list[tuple[str, float, str]]] = {}
+    alike = []
+    for row in rows_of(rows[rows["low"].notna()]):
+        a, b = levels_of(row)
+        ratio, ends = float(row.ratio), [row.ratio_low, row.ratio_high]
+        if not is_true(row.shown):
+            alike.append(say("comparison.and_times", a=a, b=b, times=_times(ratio, ends)))
+            continue
+        if ratio > 1:
+            a, b, ratio = b, a, float(row.inverse_ratio)
+            ends = [row.inverse_low, row.inverse_high]
+        larger.setdefault(b, []).append((a, ratio, _times(ratio, ends)))
+    what = words("comparison.deviate").get(column, "results")
+    said: list[Any] = []
+    for b, mine in list(larger.items())[:_ON_FIRST_PAGE]:
+        names, values = joined([a for a, _, _ in mine]), joined([t for _, _, t in mine])
+        said += [
+            say("comparison.with_the_typical_deviation", names=names, what=what),
+            strong_accent(_share([ratio for _, ratio, _ in mine])),
+            say(
+                "comparison.that_of_interval",
+                b=b,
+                values=values,
+                confidence_of=confidence_of(content),
+                n=len(mine),
+                tilt=_tilt(content, models[-1]),
+            ),
+        ]
+    if not larger and not alike:
+        return [say("comparison.too_few", what=say("comparison.the_sizes_of", what=what))]
+    if not larger:
+        alone = joined(alike[:_ON_FIRST_PAGE], last="or")
+        said.append(say("comparison.no_difference_in_size", alone=alone))
+    if len(larger) + len(alike) > _ON_FIRST_PAGE:
+        said.append(say("comparison.more_under_contrasts"))
+    return [[*said[:-1], said[-1].rstrip()]]
+
+
+def _tilt(content: ReportContent, model: str) -> str:
+    """Where a ratio holds, by the covariates with which it is shown to change."""
+    table = content.table("model_covariates")
+    changing = {r.covariate for r in shown_interactions(content.table("model_contrasts"), model)}
+    if not changing or not len(table):
+        return ""
+    own = table[(table["model_name"] == model) & table["covariate"].isin(changing)]
+    point = held_point(content, model, only=set(own["covariate"]))
+    return say("comparison.at_point", point=point) if point else ""
+
+
+def _times(ratio: float, ends: list[float]) -> str:
+    low, high = (number(v, "", decimals=2) for v in ends)
+    return say("comparison.to_ratio_low", ratio=ratio, low=low, high=high)
+
+
+def _share(ratios: list[float]) -> str:
+    """``about a third`` where all are near it; else ``0.42 to 0.61 times``.
+
+    Examples
+    --------
+    >>> _share([0.31, 0.33]), _share([0.42]), _share([0.31, 0.6])
+    ('about a third', '0.42 times', '0.31 to 0.60 times')
+    """
+    for share, word in words("comparison.shares").items():
+        if all(abs(r / float(Fraction(share)) - 1) <= _NEAR for r in ratios):
+            return say("comparison.about_word", word=word)
+    ends = list(dict.fromkeys(number(v, "", decimals=2) for v in (min(ratios), max(ratios))))
+    return say("comparison.times_ends", ends=say("comparison.to").join(ends))
+
+
+def _cautions(content: ReportContent, lead: str) -> list[Text]:
+    """All cautions in one paragraph."""
+    apart = inseparable_sentences(content)
+    said = [f"{'; '.join(apart)}."] if apart else []
+    said += [*scatter_caution(content, lead), *fit_caution(content, lead)]
+    for model in shown_models(content.table("model_means"), lead):
+        said += residual_caution(content, model)
+    said = [said[0], *(f"{s[0].upper()}{s[1:]}" for s in said[1:])] if said else []
+    return [say("comparison.caution_said", said=" ".join(said))] if said else []

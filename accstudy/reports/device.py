@@ -9,31 +9,174 @@ from typing import Any
 import pandas as pd
 
 from accstudy.accuracy.judge import ALL_PAIRS, VERIFIED
-from accstudy.figures.drift import chart_panels, limit_chart
+from accstudy.figures.drift import chart_panels, gaps_after, limit_chart
 from accstudy.figures.style import rows_of
-from accstudy.reports.document import Document, ReportContent, extended
-from accstudy.reports.fleet import (
-    device_cautions,
-    device_events,
-    named_device,
-    rows_of_device,
-    short_name,
-    signed,
-)
-from accstudy.reports.rows import groups, slug
+from accstudy.reports.common import groups, slug
+from accstudy.reports.document import Document, ReportContent, Text, extended
 from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import NONE, day, missing, sure, unit_name
+from accstudy.words.numbers import NONE, date, day, joined, missing, sure, unit_name
 
 __all__ = [
     "CHART_GROUPS",
     "chapter",
     "chart_unit",
+    "device_cautions",
+    "device_events",
+    "device_names",
     "how_to_read",
     "id_range",
     "main_chart",
+    "main_measurand",
+    "named_device",
+    "plainly",
     "reassess",
+    "rows_of_device",
+    "short_name",
+    "signed",
     "work_in_doubt",
 ]
+
+
+def main_measurand(points: pd.DataFrame) -> str:
+    """The measurand of page 1: the cross-arch distance, or the first there is."""
+    names = list(dict.fromkeys(points["measurand"])) if len(points) else []
+    return "cross-arch distance" if "cross-arch distance" in names else (names or [""])[0]
+
+
+def named_device(content: ReportContent, device: str, model: str) -> str:
+    """Device, and model where there are several."""
+    points = content.table("drift_points")
+    several = "model" in points and len(points["model"].unique()) > 1
+    name = device or say("drift.the_device")
+    return say("drift.model_name_model", name=name, model=model) if several else name
+
+
+def device_names(content: ReportContent, rows: pd.DataFrame) -> list[str]:
+    """Name of the device of every row."""
+    whose = list(zip(rows["device"], rows["model"], strict=True))
+    known = {pair: named_device(content, *pair) for pair in set(whose)}
+    return [known[pair] for pair in whose]
+
+
+def rows_of_device(table: pd.DataFrame, device: str, model: str) -> pd.DataFrame:
+    """Rows of one device and model."""
+    if not len(table):
+        return table
+    return table[(table["device"] == device) & (table["model"] == model)]
+
+
+def short_name(measurand: str) -> str:
+    """Measurand without what its neighbours share.
+
+    Examples
+    --------
+    >>> short_name("distance of pairs over 30 mm apart"), short_name("scale")
+    ('pairs over 30 mm apart', 'scale')
+    """
+    return measurand.removeprefix("distance of ")
+
+
+def plainly(text: object) -> str:
+    """As `signed`, for a text without a device that stays a string."""
+    said = signed("", str(text))
+    assert isinstance(said, str)
+    return said
+
+
+def device_events(content: ReportContent, device: str) -> pd.DataFrame:
+    """Events of a device, those of all devices included."""
+    events = content.table("events")
+    if not len(events):
+        return pd.DataFrame(columns=["at", "kind"])
+    mine = events[events["device"].fillna("").isin(["", device])]
+    return pd.DataFrame({"at": pd.to_datetime(mine["at"]), "kind": mine["kind"]})
+
+
+def signed(device: str, what: str) -> Text:
+    """Sentence of a device with typographic minus signs and dates in words.
+
+    Examples
+    --------
+    >>> signed("device A", "Scale stepped by -3.0 ppm on 2024-05-06.")
+    'device A: scale stepped by −3.0 ppm on 6 May 2024.'
+    """
+    said = re.sub(r"(?<=[ (])-(?=\d)", "−", what)
+    said = re.sub(r"\b\d{4}-\d{2}-\d{2}\b", lambda found: date(found[0]), said)
+    return f"{device}: {said[0].lower()}{said[1:]}" if device else said
+
+
+def device_cautions(
+    points: pd.DataFrame,
+    events: pd.DataFrame,
+    trends: pd.DataFrame,
+    signals: pd.DataFrame,
+    scans: pd.DataFrame,
+) -> list[str]:
+    """Say what the charts of one device do not show by themselves.
+
+    Parameters
+    ----------
+    points, trends, signals : DataFrame
+        Rows of tables ``drift_points``, ``drift_trends``, ``drift_signals`` of the device.
+    events, scans : DataFrame
+        Tables ``events`` and ``scans`` of the device; events of all devices included.
+
+    Returns
+    -------
+    list of str
+        Sentences: gaps between sessions, events within a baseline, small p values of a
+        trend in a measurand without signs, scan bodies that grew old with the device, a
+        change of software within the charts.
+    """
+    said = []
+    at = points.drop_duplicates("session").sort_values("at")["at"].reset_index(drop=True)
+    for k in gaps_after(at):
+        said.append(say("device.no_session_between_and", at=at[k], at_2=at[k + 1]))
+    first = points[points["baseline"].fillna(False).astype(bool)]
+    for no, base in first.groupby("baseline_no", sort=True):
+        when = pd.to_datetime(events["at"]) if len(events) else pd.Series([], dtype=object)
+        inside = events[(when > base["at"].min()) & (when < base["at"].max())]
+        which = "" if no == 1 else f" {no}"
+        for row in rows_of(inside):
+            said.append(
+                say(
+                    "device.its_baseline_spans_an",
+                    which=which,
+                    kind=row.kind,
+                    Timestamp=pd.Timestamp(row.at),
+                )
+            )
+    said += _software(points, scans)
+    signed = set(signals["measurand"]) if len(signals) else set()
+    for row in rows_of(trends):
+        if row.shown and row.measurand not in signed:
+            said.append(
+                say("device.has_a_trend_with", short_name=short_name(row.measurand), p=row.p)
+            )
+    uses = scans["body_uses"].dropna() if "body_uses" in scans else pd.Series([], dtype=float)
+    if len(uses) and uses.max() > uses.min():
+        said.append(say("device.its_scan_bodies_were", uses=uses.min(), uses_2=uses.max()))
+    return said
+
+
+def _software(points: pd.DataFrame, scans: pd.DataFrame) -> list[str]:
+    """Versions of the software that the charts of the present baseline mix."""
+    if not {"software", "measured_at"} <= set(scans.columns) or not len(points):
+        return []
+    since = points.loc[points["baseline_no"] == points["baseline_no"].max(), "at"].min()
+    mine = scans.assign(at=pd.to_datetime(scans["measured_at"])).sort_values("at", kind="stable")
+    mine = mine[(mine["at"] >= since) & (mine["software"].fillna("") != "")]
+    first = mine.drop_duplicates("software")
+    if len(first) < 2:
+        return []
+    known = [say("device.from_software_at", r) for r in rows_of(first)]
+    return [
+        say(
+            "device.its_software_changed_without",
+            known=joined(known),
+            software=first["software"].iloc[0],
+        )
+    ]
 
 
 def how_to_read(document: Document, content: ReportContent) -> None:
@@ -128,12 +271,14 @@ def _bear_in_mind(
 
 _Panel = tuple[str, str, pd.DataFrame]
 
+
 _LEVEL = (
     ("means", ("mean", "individuals")),
     ("moving_range", ("moving-range",)),
     ("ewma", ("ewma",)),
     ("cusum", ("cusum-high", "cusum-low")),
 )
+
 _SPREAD = (
     ("sd", ("sd", "individuals-sd")),
     ("moving_range_sd", ("moving-range-sd",)),

@@ -14,11 +14,17 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from accstudy.figures.style import component_name, printable, rows_of, svg_bytes
-from accstudy.reports.names import alignment_name, condition_name, measurand_name, variable_name
+from accstudy.figures.style import printable, rows_of, svg_bytes
 from accstudy.study.settings import Settings
 from accstudy.tables import TABLES, UNREFERENCED, shape
 from accstudy.words.catalogue import cell, marked_up, rich, words
+from accstudy.words.names import (
+    alignment_name,
+    component_name,
+    condition_name,
+    measurand_name,
+    variable_name,
+)
 
 __all__ = [
     "Attachment",
@@ -29,10 +35,10 @@ __all__ = [
     "Text",
     "bold",
     "clean",
+    "extended",
     "heads",
     "italic",
     "marked",
-    "extended",
     "plain",
     "said_once",
     "see",
@@ -212,6 +218,7 @@ def _heading(runs: list[Any]) -> Heading:
 
 
 _ONLY = re.compile(r"\((\w+)\) ")
+
 _NAMES: dict[str, Callable[[Any], str]] = {
     "alignment": alignment_name,
     "component": component_name,
@@ -430,6 +437,7 @@ def clean(text: Text) -> Text:
 
 
 _MONTHS = "|".join(words("list.months").values())
+
 _NO_BREAK = re.compile(
     rf"(?<=\d) (?=(?:%|µm|mm|°C|ppm)(?:\W|$)|(?:{_MONTHS}) \d{{4}})"
     r"|(?<=\bp) (?=[<=>])|(?<=p [<=>]) (?=\d)"

@@ -6,37 +6,42 @@ from typing import Any
 
 import pandas as pd
 
-from accstudy.figures.drift import state_chart
+from accstudy.figures.drift import run_length_chart, state_chart
 from accstudy.figures.style import rows_of
-from accstudy.reports.common import holds_for, left_out, limits_of_use, methods_section
-from accstudy.reports.device import chapter, chart_unit, how_to_read, main_chart
-from accstudy.reports.document import (
-    Document,
-    ReportContent,
-    Text,
-    bold,
-    marked,
-    strong_accent,
-)
-from accstudy.reports.fleet import (
-    baselines,
-    comparisons,
+from accstudy.reports.common import groups, holds_for, left_out, limits_of_use
+from accstudy.reports.device import (
+    chapter,
+    chart_unit,
     device_events,
+    device_names,
+    how_to_read,
+    main_chart,
     main_measurand,
     named_device,
     plainly,
     rows_of_device,
-    run_lengths,
     short_name,
-    side_by_side,
+    signed,
 )
-from accstudy.reports.model_names import is_true
+from accstudy.reports.document import (
+    Document,
+    Heading,
+    ReportContent,
+    Text,
+    bold,
+    heads,
+    marked,
+    strong_accent,
+)
+from accstudy.reports.methods import methods_section
+from accstudy.reports.models import is_true
 from accstudy.reports.record import record_section, reference_section
 from accstudy.reports.verdicts import VERDICT_MARKS
 from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import NONE, day, joined, missing, number, unit_name
+from accstudy.words.numbers import NONE, day, joined, missing, number, quantity, unit_name
 
-__all__ = ["answer", "drift_report"]
+__all__ = ["answer", "baselines", "comparisons", "drift_report", "run_lengths", "side_by_side"]
+
 
 _PANELS = 4
 
@@ -202,4 +207,190 @@ def _state_figure(document: Document, content: ReportContent) -> None:
         state_chart(panels),
         caption=say("drift.the_chart_that_signalled"),
         alt=say("drift.control_charts_by_device", said="; ".join(said)),
+    )
+
+
+_NEVER = 1e4  # sessions; longer waits are not told apart
+
+
+def comparisons(document: Document, content: ReportContent) -> None:
+    """What changed with a new baseline."""
+    table = content.table("drift_comparisons")
+    if not len(table):
+        return
+    document.heading(say("fleet.before_and_after_a"))
+    document.items([signed(str(r.device), str(r.what)) for r in rows_of(table)])
+
+
+def side_by_side(document: Document, content: ReportContent, main: str) -> None:
+    """Devices compared with each other, year by year."""
+    table = content.table("drift_devices")
+    mine = table[table["measurand"] == main] if len(table) else table
+    if not len(mine):
+        return
+    document.heading(say("fleet.devices_side_by_side"))
+    document.listed("fleet.devices_table", mine, wide=False, main=main)
+
+
+def baselines(document: Document, content: ReportContent) -> None:
+    """How the baselines were set, and what they are."""
+    table = content.table("drift_baselines")
+    if not len(table):
+        return
+    s = content.settings.get("drift", {})
+    how = (
+        say("fleet.all_sessions_until", baseline_until=s["baseline_until"])
+        if s.get("baseline_until")
+        else say("fleet.the_first_sessions", baseline_sessions=s.get("baseline_sessions", ""))
+    )
+    begins = say("fleet.a_new_reference_and")
+    if not content.referenced:
+        begins = say("fleet.an_event_marked_so")
+    document.heading(say("fleet.baselines"))
+    document.lead(
+        say("fleet.how_they_were_set"), say("fleet.a_baseline_is_of", how=how, begins=begins)
+    )
+    document.listed(
+        "fleet.baselines_table",
+        table,
+        once=2,
+        named={"short": short_name, "start": lambda begun: str(begun) or "start"},
+    )
+
+
+def run_lengths(document: Document, content: ReportContent, main: str) -> None:
+    """How soon a shift is found, and when the next session is due."""
+    table = content.table("drift_run_lengths")
+    if not len(table):
+        return
+    mine = table[(table["measurand"] == main) & (table["limits"] == "used")]
+    mine = mine[mine["chart"].isin(["mean", "individuals", "ewma", "cusum"])]
+    if not len(mine):
+        return
+    document.heading(say("fleet.delay_of_detection"))
+    shift = float(content.setting("drift", "shift_um"))
+    every = float(content.setting("drift", "false_alarm_every"))
+    document.lead(
+        say("fleet.run_lengths"),
+        say("fleet.charts_are_set_so", every=every, shift=shift),
+        *(
+            found_after(mine, device, model, shift, main)
+            for (device, model), _ in groups(mine, ["device", "model"])
+        ),
+    )
+    shown = mine.assign(
+        name=device_names(content, mine), chart_name=mine["chart"].map(words("drift.charts"))
+    )
+    unit = unit_name(str(mine["unit"].iloc[0]))
+    said = "; ".join(
+        say(
+            "fleet.sessions_at",
+            name=name,
+            chart=chart,
+            steady_state=part["steady_state"].min(),
+            shift=part["shift"].max(),
+            unit=unit,
+        )
+        for (name, chart), part in groups(shown, ["name", "chart_name"])
+    )
+    document.figure(
+        "run-lengths",
+        run_length_chart(shown, unit=unit),
+        caption=say("fleet.mean_number_of_sessions", main=main),
+        alt=say("fleet.falling_curves", said=said),
+    )
+    _run_length_table(document, content, table[table["measurand"] == main], shift)
+    _advice(document, content, main)
+
+
+def _run_length_table(
+    document: Document, content: ReportContent, lengths: pd.DataFrame, shift: float
+) -> None:
+    """Zero-state and steady-state run length of every chart, a column a device."""
+    ratio = float(content.setting("drift", "sd_ratio"))
+    used = lengths[lengths["limits"] == "used"]
+    of_mean = (used["shift"] - shift).abs() < 1e-6
+    used = used[of_mean | ((used["sd_ratio"] - ratio).abs() < 1e-9)]
+    if not len(used):
+        return
+    used = used.assign(name=device_names(content, used))
+    names = list(dict.fromkeys(used["name"]))[:5]
+    cells: list[list[Text]] = []
+    for (chart,), rows in groups(used, ["chart"]):
+        change = (
+            say("fleet.spread_ratio", ratio=ratio)
+            if pd.isna(rows["shift"].iloc[0])
+            else quantity(shift)
+        )
+        at = rows.set_index("name")
+        pairs = (at.loc[n] if n in at.index else None for n in names)
+        cells.append(
+            [
+                words("drift.charts").get(chart, str(chart)),
+                change,
+                *(NONE if r is None else _lengths(r.zero_state, r.steady_state) for r in pairs),
+            ]
+        )
+    document.table(
+        say("fleet.mean_number_of_sessions_2"),
+        [*heads("fleet.columns_chart_change"), *(Heading(n, width=1) for n in names)],
+        cells,
+    )
+
+
+def _lengths(zero: float, steady: float) -> str:
+    if not min(zero, steady) < _NEVER:
+        return say("fleet.over_10_000")
+    return " / ".join(
+        say("fleet.over_10_000") if not v < _NEVER else number(v, "", decimals=1 if v < 1000 else 0)
+        for v in (zero, steady)
+    )
+
+
+def found_after(
+    lengths: pd.DataFrame, device: str, model: str, shift: float, measurand: str
+) -> str:
+    """Say after how many sessions, and days, the EWMA in use finds the wanted shift.
+
+    `lengths` are rows of table ``drift_run_lengths`` of the measurand, limits as used.
+    """
+    own, name = rows_of_device(lengths, device, model), f"{device[:1].upper()}{device[1:]}"
+    own = own[(own["chart"] == "ewma") & ((own["shift"] - shift).abs() < 1e-6)]
+    if not len(own):
+        return say("fleet.the_time_until_such", name=name)
+    row = rows_of(own)[0]
+    wanted = quantity(shift, row.unit)
+    soon = bool(row.steady_state < _NEVER)
+    sessions = number(row.steady_state, "", decimals=1) if soon else say("fleet.more_than_10_000")
+    text = say(
+        "fleet.with_the_limits_in", name=name, wanted=wanted, measurand=measurand, sessions=sessions
+    )
+    if soon and not missing(row.steady_state_days):
+        text += say("fleet.that_is_days_at", row)
+    return text + "."
+
+
+def _advice(document: Document, content: ReportContent, main: str) -> None:
+    advice = content.table("drift_advice")
+    mine = advice[advice["measurand"] == main] if len(advice) else advice
+    if not len(mine):
+        return
+    sizes = sorted({int(n) for n in mine["n_scans"]})[:10]
+    cells: list[list[Text]] = []
+    for (device, model), rows in groups(mine, ["device", "model"]):
+        at = rows.set_index("n_scans")["delay_sessions"]
+        cells.append(
+            [
+                named_device(content, device, model),
+                *(number(at.get(n), "", decimals=1) for n in sizes),
+            ]
+        )
+    document.table(
+        say(
+            "fleet.sessions_until_a_shift",
+            shift=quantity(mine["shift"].iloc[0], str(mine["unit"].iloc[0])),
+            main=main,
+        ),
+        [*heads("fleet.columns_device"), *(Heading(str(n), width=0.4) for n in sizes)],
+        cells,
     )

@@ -18,8 +18,10 @@ from accstudy.reports.document import Attachment
 
 __all__ = ["PAGE_MM", "SPACE_MM", "STANDARDS", "arranged", "compile_pdf"]
 
+
 PAGE_MM = 246.0
 """Height of the text on a page: A4 less its margins."""
+
 
 SPACE_MM = {
     "heading": (11.0, 4.5),
@@ -33,12 +35,19 @@ SPACE_MM = {
 }
 """Space above and below every kind of block; between two blocks the larger one counts."""
 
+
 _WHOLE_MM = {"table": 100.0, "terms": 70.0, "list": 90.0}  # lower ones are not parted
+
 _PART_MM = 25.0  # what can be parted begins on a page only where this much is left
+
 _LOST_MM = 4.0  # about what stays empty below the last whole line of a page
+
 _MOST_WAITING = 2
+
 _FILLED = 2 / 3  # of a page, from which on figures that wait go before the next section
+
 _FLOATS = {"figure": "figure", "beside": "figure", "table": "table"}
+
 
 Block = dict[str, Any]
 
@@ -209,8 +218,10 @@ def _part(lead: Block, moved: Block) -> None:
 
 
 _HEIGHT = "<height>"
+
 _FRAME = re.compile(rb"(\A(?:<\?xml.*?\?>\s*)?(?:<!DOCTYPE.*?>\s*)?<svg\b[^>]*>).*", re.DOTALL)
 """A drawing, of which only the size matters when heights are measured."""
+
 
 STANDARDS = ["a-3a", "ua-1"]
 """PDF standards that the compiler checks: archiving with attachments, accessibility."""

@@ -1,20 +1,35 @@
-"""The methods as paragraphs, from the steps that ran and the settings they ran with."""
+"""Methods as paragraphs from the steps that ran, with sources; the checklist for a paper."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any
+
 import pandas as pd
 
-from accstudy.reports.document import ReportContent, Text, symbol
-from accstudy.reports.model_names import models_paragraph
-from accstudy.reports.names import alignment_name, range_phrase
+from accstudy.figures.style import rows_of
+from accstudy.models.decisions import DIFFERS
+from accstudy.reports.common import between, is_scan, range_phrase
+from accstudy.reports.document import Document, ReportContent, Text, italic, symbol
+from accstudy.reports.effects import inseparable_sentences
+from accstudy.reports.models import engines_said, margin_name, response_label
 from accstudy.reports.record import reference_methods
-from accstudy.reports.rows import between, is_scan
-from accstudy.reports.statements import decision_rule
+from accstudy.reports.verdicts import decision_rule
 from accstudy.study.load import scan_temperatures
 from accstudy.words.catalogue import rich, say, words
-from accstudy.words.numbers import joined, number
+from accstudy.words.names import alignment_name
+from accstudy.words.numbers import joined, missing, number
 
-__all__ = ["methods", "sources"]
+__all__ = [
+    "checklist",
+    "checklist_rows",
+    "methods",
+    "methods_section",
+    "model_rows",
+    "models_paragraph",
+    "random_formula",
+    "sources",
+]
 
 
 def methods(content: ReportContent) -> list[tuple[str, Text]]:
@@ -366,3 +381,247 @@ def sources(content: ReportContent) -> list[str]:
         for k, topic in enumerate(_cited(content), start=1)
     ]
     return [*found, say("methods.source_checklist")] if content.has("model_terms") else found
+
+
+def methods_section(document: Document, content: ReportContent) -> None:
+    """Methods, ready to paste."""
+    document.heading(say("common.methods"))
+    for title, text in methods(content):
+        document.lead(title, text)
+    models = model_rows(content)
+    if models:
+        document.listed("common.models_table", models)
+    document.lead(say("common.sources"), *sources(content))
+
+
+def models_paragraph(content: ReportContent, source: int) -> Text:
+    """What was fitted and how it was tested, from the settings of every model."""
+    fits = content.table("model_fits")
+    if not len(fits):
+        return ""
+    means = content.table("model_means")
+    factors = joined(sorted(set(means["factor"]))) if len(means) else "factors"
+    text = say(
+        "methods.linear_mixed_models_were",
+        factors=factors,
+        by_model=_by_model(fits, "method", words("methods.df")),
+        source=source,
+        by_model_2=_by_model(fits, "adjust", words("methods.adjusted")),
+    )
+    if not content.referenced:
+        text += say("methods.without_a_reference_the")
+    at_once = fits.loc[fits["simultaneous"].fillna(False).astype(bool), "model_name"]
+    text += (
+        say("methods.intervals_of_contrasts_in", named=_quoted(at_once))
+        if len(at_once)
+        else say("methods.intervals_apply_to_one")
+    )
+    if fits["equivalence_margin"].notna().any():
+        text += say("methods.equivalence_is_assessed_by")
+        one_sided = fits.loc[fits["non_inferiority"].fillna(False).astype(bool), "model_name"]
+        text += say("methods.in_by_one_non", named=_quoted(one_sided)) if len(one_sided) else "."
+    unequal = fits[fits["residual_sd_by"].fillna("") != ""]
+    for column, mine in unequal.groupby("residual_sd_by"):
+        text += say("methods.the_levels_of_have", column=column)
+        text += f"{_quoted(mine['model_name'])}."
+    if content.has("model_unequal"):
+        text += say("methods.where_the_scatter_of")
+    if len(content.table("model_operators")):
+        text += say("methods.contrasts_are_also_given")
+    boot = content.table("model_bootstrap")
+    if len(boot):
+        text += say(
+            "methods.terms_of_were_also",
+            named=_quoted(boot["model_name"]),
+            draws=boot["draws"].max(),
+        )
+    other = fits["engine_difference"].dropna()
+    if len(other):
+        text += say(
+            "methods.of_models_were_also",
+            other=len(other),
+            fits=len(fits),
+            engines_said=engines_said(other.max()),
+        )
+        gain = fits["engine_gain"].dropna()
+        if len(gain):
+            more = "no" if gain.max() < DIFFERS else say("methods.a_by", gain=gain.max())
+            text += say("methods.in_statsmodels_also_optimised", gain=len(gain), more=more)
+    return text
+
+
+def _by_model(fits: pd.DataFrame, column: str, words: Mapping[str, str]) -> str:
+    """What a setting is, by model where models differ in it."""
+    by = fits.groupby(column, sort=False)["model_name"].apply(list)
+    if len(by) == 1:
+        return words.get(str(by.index[0]), str(by.index[0]))
+    return joined(
+        [
+            say("methods.in_get_named", get=words.get(str(k), str(k)), named=_quoted(v))
+            for k, v in by.items()
+        ]
+    )
+
+
+def _quoted(models: Iterable[object]) -> str:
+    return joined([f"“{m}”" for m in dict.fromkeys(map(str, models))])
+
+
+def random_formula(random: str) -> str:
+    """Random part as a formula, an intercept or a slope by group in parentheses.
+
+    Examples
+    --------
+    >>> random_formula("model + path_mm | scan + implants:condition + scan[technique A]")
+    '(1 | model) + (0 + path_mm | scan) + (1 | implants:condition) + (1 | scan[technique A])'
+    """
+    parts = [p.partition(" | ") for p in random.split(" + ") if p]
+    return " + ".join(f"(0 + {a} | {b})" if bar else f"(1 | {a})" for a, bar, b in parts)
+
+
+def model_rows(content: ReportContent) -> list[list[str]]:
+    """Name, fixed part, random part and margin of every model, as formulas."""
+    fits = content.table("model_fits")
+    return [
+        [
+            str(r.model_name),
+            str(r.fixed),
+            random_formula(str(r.random)),
+            margin_name(str(r.response), r.equivalence_margin)
+            if not missing(r.equivalence_margin)
+            else "none",
+        ]
+        for r in rows_of(fits)
+    ]
+
+
+def checklist_rows(content: ReportContent) -> list[tuple[str, str, str]]:
+    """Items with what the record says; ``for the author`` where it is silent."""
+    rows = []
+    for name, line in words("design.checklist").items():
+        item, asked_by, answer = (part.strip() for part in line.split("|"))
+        rows.append((item, asked_by, _ANSWERS[name](content) if name in _ANSWERS else answer))
+    return rows
+
+
+def _limitations(content: ReportContent) -> str:
+    if inseparable_sentences(content):
+        return say("design.sections_design_confounding_limits")
+    return say("design.section_limits_of_use")
+
+
+def _hypotheses(content: ReportContent) -> str:
+    names = dict.fromkeys(content.table("model_contrasts").get("factor", ()))
+    said = joined([str(n) for n in names if str(n)])
+    return (
+        say("design.no_difference_between_levels", said=said)
+        if said
+        else say("design.for_the_author")
+    )
+
+
+def _steps(content: ReportContent) -> str:
+    factors = set(content.table("scans").columns)
+    known = [
+        f
+        for f in ("device", "software", "technique", "scan_body_type", "light", "splint")
+        if f in factors
+    ]
+    said = joined([k.replace("_", " ") for k in known])
+    return say("design.recorded_the_rest_for", said=said) if known else say("design.for_the_author")
+
+
+def _outcomes(content: ReportContent) -> str:
+    models = content.settings.get("model") or ()
+    if models:
+        said = joined(list(dict.fromkeys(response_label(str(m["response"])) for m in models)))
+        return say("design.set_in_the_study", said=said)
+    return say("design.the_usual_responses_of")
+
+
+def _sizes(content: ReportContent) -> str:
+    pairs = content.table("pair_deviations")
+    if not len(pairs):
+        return say("design.for_the_author")
+    counts = pairs.groupby("condition")["scan"].nunique()
+    low, high = int(counts.min()), int(counts.max())
+    said = str(low) if low == high else say("design.to_low_high", low=low, high=high)
+    planned = [str(order["order"]).partition(" scans; ")[0] for order in _orders(content)]
+    text = say("design.scans_per_condition", said=said)
+    if planned:
+        text = say("design.scans_planned_used", planned=joined(planned), text=text)
+    return say("design.rationale_for_the_author", text=text)
+
+
+def _orders(content: ReportContent) -> list[dict[str, Any]]:
+    """Orders that `accstudy plan` randomised, with their seeds."""
+    return list(content.settings.get("orders") or ())
+
+
+def _difference(content: ReportContent) -> str:
+    table = content.table("model_contrasts")
+    margins = table["margin"].dropna().unique() if len(table) else ()
+    if len(margins) == 0:
+        return say("design.none_set_in_the")
+    return say("design.equivalence_margin") + joined([_sized(table, m) for m in sorted(margins)])
+
+
+def _sized(table: pd.DataFrame, margin: float) -> str:
+    return margin_name(str(table.loc[table["margin"] == margin, "response"].iloc[0]), margin)
+
+
+def _order(content: ReportContent) -> str:
+    factors = set(content.table("scans").columns)
+    orders = _orders(content)
+    if orders:
+        said = say("design.then").join(str(order["order"]) for order in orders)
+        return say("design.randomised_by_accstudy", said=said)
+    if "planned_order" in factors or "order" in factors:
+        return say("design.order_recorded_in_the")
+    return say("design.for_the_author")
+
+
+def _operators(content: ReportContent) -> str:
+    scans = content.table("scans")
+    if "operator" not in scans:
+        return say("design.for_the_author")
+    people = {str(r) for r in scans["operator"] if not missing(r)}
+    return say("design.made_the_scans_who", people=len(people))
+
+
+def _protocol(content: ReportContent) -> str:
+    name = content.settings.get("study", {}).get("protocol", "")
+    return (
+        say("design.protocol_of_accstudy_registration", name=name)
+        if name
+        else say("design.for_the_author")
+    )
+
+
+_ANSWERS: dict[str, Callable[[ReportContent], str]] = {
+    "hypotheses": _hypotheses,
+    "materials": _steps,
+    "outcomes": _outcomes,
+    "sample_size": _sizes,
+    "smallest_difference": _difference,
+    "randomisation": _order,
+    "implementation": _operators,
+    "limitations": _limitations,
+    "protocol": _protocol,
+}
+
+
+def checklist(document: Document, content: ReportContent) -> None:
+    """The checklist as a section."""
+    rows = checklist_rows(content)
+    open_items = sum(answer.endswith(say("design.for_the_author")) for _, _, answer in rows)
+    document.heading(say("design.checklist_for_a_paper"))
+    document.lead(
+        say("design.what_it_is"),
+        say("design.items_required_by_reporting", open_items=open_items, rows=len(rows)),
+    )
+    cells: list[list[Text]] = [
+        [item, source, [italic(answer)] if answer == say("design.for_the_author") else answer]
+        for item, source, answer in rows
+    ]
+    document.listed("design.checklist_table", cells)

@@ -8,8 +8,8 @@ from typing import Any
 
 import pandas as pd
 
+from accstudy.reports.common import groups
 from accstudy.reports.document import Attachment, Document, ReportContent, Text, clean
-from accstudy.reports.rows import groups
 from accstudy.tables import TABLES, csv_bytes
 from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import NONE, date, joined, missing, number

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -11,24 +13,25 @@ from accstudy.figures.misfit import misfit_chart, varied_columns
 from accstudy.figures.seats import gap_chart, seat_chart
 from accstudy.figures.style import rows_of
 from accstudy.figures.views import PRINTED_MM
+from accstudy.reports.common import confidence_of, groups, limit_of, named, slug
 from accstudy.reports.document import Document, ReportContent, Text, extended
-from accstudy.reports.rows import (
-    confidence_of,
-    gap_rows,
-    groups,
-    limit_of,
-    named,
-    seat_rows,
-    slug,
-    typical_scan,
-)
 from accstudy.seating.contributions import contribution_sentence, main_origin
 from accstudy.seating.summary import Told, told_from_none
 from accstudy.seating.table import BEST_SEAT
 from accstudy.words.catalogue import say, words
 from accstudy.words.numbers import NONE, freedom, joined, missing, number, quantity, sure
 
-__all__ = ["budget", "misfit", "pictures", "seating"]
+__all__ = [
+    "budget",
+    "gap_rows",
+    "largest_gap",
+    "misfit",
+    "pictures",
+    "seat_rows",
+    "seating",
+    "typical_scan",
+]
+
 
 _MOST_SEATS, _MOST_BUDGETS = 3, 4
 
@@ -391,3 +394,62 @@ def _range(condition: str, medians: pd.Series) -> str:
         medians=medians.min(),
         medians_2=medians.max(),
     )
+
+
+def largest_gap(content: ReportContent, condition: str) -> Any:
+    """Largest gap of a condition at the best seat, of all its models, um; None without any."""
+    seats = content.table("seating_summary")
+    if not len(seats):
+        return None
+    best = (seats["condition"] == condition) & (seats["seated"] == "best-seat")
+    return seats.loc[best, "max_um"].max()
+
+
+def typical_scan(seating: pd.DataFrame, *, condition: str, model: str) -> str:
+    """Scan whose best seat is the median one (the lower of two); empty without any."""
+    rows = seating[(seating["condition"] == condition) & (seating["model"] == model)]
+    best = rows.drop_duplicates("scan").set_index("scan")["best_seat_um"].dropna()
+    if best.empty:
+        return ""
+    ranked = best.sort_values(kind="stable")
+    return str(ranked.index[(len(ranked) - 1) // 2])
+
+
+def seat_rows(seating: pd.DataFrame, arch: Arch, *, scan: str) -> pd.DataFrame:
+    """One scan's framework with the first implant's screw tightened, and best seated."""
+    rows = seating[
+        (seating["scan"] == scan) & seating["tightened"].isin([arch.implants[0], "best-seat"])
+    ]
+    path = dict(zip(arch.implants, arch.path_mm, strict=True))
+    rows = rows.assign(path_mm=rows["implant"].map(path)).dropna(subset=["path_mm"])
+    last = (rows["tightened"] == "best-seat").astype(int)
+    return (
+        rows.assign(last=last).sort_values(["last", "path_mm"], kind="stable").drop(columns="last")
+    )
+
+
+def gap_rows(
+    seating: pd.DataFrame, medians: pd.DataFrame, arch: Arch, *, condition: str, model: str
+) -> pd.DataFrame:
+    """Gaps of all scans: first implant tightened, last implant tightened, best seat.
+
+    Column ``worst_um`` is the largest gap at the rim, or the largest interference (negative)
+    where that is larger.
+    """
+    rows = seating[(seating["condition"] == condition) & (seating["model"] == model)]
+    first, last = arch.implants[0], arch.implants[-1]
+    names = {
+        first: say("seating.one_screw_at", first=first),
+        last: say("seating.one_screw_at_2", last=last),
+        "best-seat": say("seating.all_screws_best_seat"),
+    }
+    rows = rows[rows["tightened"].isin(names) & rows["gap_max_um"].notna()]
+    rows = rows.assign(way=rows["tightened"].map(names))
+    place = {implant: k for k, implant in enumerate(arch.implants)}
+    order = {way: k for k, way in enumerate(names.values())}
+    rows = rows.assign(a=rows["way"].map(order), b=rows["implant"].map(place))
+    rows = rows.sort_values(["a", "b"], kind="stable").drop(columns=["a", "b"])
+    gap = rows["gap_max_um"] >= -rows["gap_min_um"]
+    rows = rows.assign(worst_um=rows["gap_max_um"].where(gap, rows["gap_min_um"]))
+    on = ["condition", "model", "tightened", "implant"]
+    return rows.merge(medians[[*on, "median_um"]], on=on, how="left")

@@ -1,28 +1,359 @@
-"""Verdicts on every limit: the decision of page 1, and all of them by condition."""
+"""Verdicts on every limit: in sentences, as the decision of page 1, and by condition."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import pandas as pd
 
-from accstudy.accuracy.judge import ALL_PAIRS, NOT_VERIFIED, REFUTED, VERIFIED
+from accstudy.accuracy.judge import (
+    ALL_PAIRS,
+    EACH_PAIR,
+    NOT_VERIFIED,
+    REFUTED,
+    TEST_LEVEL,
+    VERIFIED,
+)
 from accstudy.figures.style import rows_of
-from accstudy.reports.document import Document, Heading, ReportContent, Text, heads, marked
-from accstudy.reports.names import condition_name, measurand_name
-from accstudy.reports.rows import for_others, gap_limits, levels, limit_of, own_limits, supported_at
-from accstudy.reports.statements import for_whom, verdict_words, what_next
+from accstudy.plan.size import size_words
+from accstudy.reports.common import limit_of, longest_pair
+from accstudy.reports.document import (
+    Document,
+    Heading,
+    ReportContent,
+    Text,
+    heads,
+    marked,
+    strong_accent,
+)
 from accstudy.seating.summary import NOT_NORMAL
 from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import NONE, joined, missing, p_said, quantity, stated
+from accstudy.words.names import condition_name, measurand_name
+from accstudy.words.numbers import (
+    NONE,
+    joined,
+    missing,
+    number,
+    p_said,
+    percent,
+    quantity,
+    stated,
+    sure,
+)
 
-__all__ = ["VERDICT_MARKS", "decision_table", "leading", "verdict_table"]
+__all__ = [
+    "verdict_sentence",
+    "VERDICT_MARKS",
+    "assumption",
+    "basis_sentence",
+    "decision_rule",
+    "decision_table",
+    "for_others",
+    "for_whom",
+    "gap_limits",
+    "lead_sentence",
+    "leading",
+    "levels",
+    "levels_sentences",
+    "levels_table",
+    "own_limits",
+    "scope_words",
+    "supported_at",
+    "supported_sentence",
+    "verdict_table",
+    "verdict_words",
+    "what_next",
+]
+
+
+def gap_limits(content: ReportContent) -> list[Any]:
+    """Rows of table ``seating_summary`` that were held against a limit of the user's."""
+    table = content.table("seating_summary")
+    if not len(table):
+        return []
+    return [r for r in rows_of(table) if r.verdict and r.limit_um == r.limit_um]
+
+
+def own_limits(content: ReportContent) -> pd.DataFrame:
+    """Rows of table ``conformity`` that lead: where operators return, those for them.
+
+    A bound that is not informative says that the cells are too few, and nothing of the device:
+    it is left empty where nothing is verified.
+    """
+    table = content.table("conformity")
+    if not len(table):
+        return table
+    return _telling(table[~_of_others(table)])
+
+
+def for_others(content: ReportContent, row: Any) -> Any:
+    """The same statement for other operators than these; None where there is none."""
+    table = content.table("conformity")
+    mine = table[
+        _of_others(table)
+        & (table["condition"] == row.condition)
+        & (table["measurand"] == row.measurand)
+        & (table["scope"] == row.scope)
+        & (table["limit"] == row.limit)
+    ]
+    return rows_of(_telling(mine))[0] if len(mine) else None
+
+
+def _of_others(table: pd.DataFrame) -> pd.Series:
+    """Rows for new operators beside which there are rows for these."""
+    returning = table.loc[table["holds_for"].str.startswith("these "), "condition"]
+    return table["holds_for"].str.startswith("new ") & table["condition"].isin(set(returning))
+
+
+def _telling(rows: pd.DataFrame) -> pd.DataFrame:
+    useless = (rows["verdict"] != REFUTED) & ~rows["informative"].fillna(True).astype(bool)
+    kept = rows[["tolerance_bound", "bound_with_guard"]].mask(useless)
+    return rows.assign(**{str(c): kept[c] for c in kept}, uninformative=useless)
+
+
+def levels(content: ReportContent, along: str = "span", scope: str = EACH_PAIR) -> pd.DataFrame:
+    """Supported length of every condition at every level, the user's limit among them."""
+    table = content.table("supported_spans")
+    if not len(table):
+        return pd.DataFrame(columns=["condition", "level_um", "supported_mm", "longest_mm"])
+    mine = table[~_of_others(table) & (table["scope"] == scope)]
+    names = {f"supported_{along}_mm": "supported_mm", f"longest_{along}_mm": "longest_mm"}
+    lengths = [
+        c for c in map(str, table) if c.startswith(("supported_", "longest_")) and c not in names
+    ]
+    return mine.drop(columns=lengths).rename(columns=names).reset_index(drop=True)
+
+
+def supported_at(content: ReportContent, row: Any) -> float | None:
+    """Supported span at the limit and in the scope of a row of table ``conformity``."""
+    table = levels(content, scope=row.scope)
+    mine = table[(table["condition"] == row.condition) & (table["level_um"] == row.limit)]
+    return float(mine["supported_mm"].iloc[0]) if len(mine) and row.unit == "um" else None
+
+
+def supported_sentence(
+    condition: str, level_um: float, supported_mm: Any, longest_mm: float, *, along: str = "span"
+) -> str:
+    r"""Say up to which span, or arch length, a level is kept.
+
+    Examples
+    --------
+    >>> supported_sentence("A", 100, 31.4, 45.0)
+    'A: 100\xa0µm up to a span of 31.4\xa0mm'
+    >>> supported_sentence("", 200, 80.0, 80.0, along="path")
+    '200\xa0µm over every arch length studied (80.0\xa0mm)'
+    >>> supported_sentence("A", 50, float("nan"), 45.0), supported_sentence("", 50, 0.0, 45.0)
+    ('A: 50\xa0µm over no span studied', '50\xa0µm over no span studied')
+    """
+    a, name = ("a", "span") if along == "span" else ("an", say("names.arch_length"))
+    start = (f"{condition}: " if condition else "") + quantity(level_um)
+    if missing(supported_mm) or float(supported_mm) <= 0:
+        return say("names.over_no_studied", start=start, name=name)
+    if float(supported_mm) >= longest_mm - 0.05:
+        return say("names.over_every_studied", start=start, name=name, longest_mm=longest_mm)
+    return say("names.up_to_a_of", start=start, a=a, name=name, supported_mm=supported_mm)
+
+
+def for_whom(holds_for: str) -> str:
+    """Conditions that a statement holds for, as it is said after the verdict.
+
+    Examples
+    --------
+    >>> for_whom("these operators"), for_whom("this cell"), for_whom("new cells")
+    (' for these operators', ' for this one session only', '')
+    """
+    if holds_for == "this cell":
+        return say("verdicts.for_this_one_session")
+    return "" if holds_for == "new cells" else say("verdicts.for_holds_for", holds_for=holds_for)
+
+
+def assumption(row: Any) -> str:
+    """What the bound of a row of table ``conformity`` rests on, as a clause."""
+    if row.assumption == "none":
+        return say("verdicts.whatever_the_distribution_of")
+    if row.assumption == "cells differ normally":
+        return say("verdicts.assuming_that_the_means")
+    if missing(row.p_normal):
+        return say("verdicts.assuming_normally_distributed_scatter")
+    name = str(row.normality_test).replace("-", "–")
+    test = say("verdicts.test_normality_test_p", row, name=name)
+    if float(row.p_normal) < TEST_LEVEL:
+        return say("verdicts.for_normally_distributed_scatter", test=test)
+    return say("verdicts.assuming_normally_distributed_scatter_2", test=test)
+
+
+def scope_words(row: Any) -> str:
+    """What a row of table ``conformity`` is about."""
+    if row.scope == EACH_PAIR:
+        return say("verdicts.each_separately", measurand=measurand_name(row.measurand))
+    things = "distances" if row.unit == "um" else "angles"
+    return say("verdicts.all_of_a_scan", n_pairs=row.n_pairs, things=things)
+
+
+def uninformative(row: Any) -> bool:
+    """Whether a row has a bound that is too wide to say anything of the device."""
+    return bool(getattr(row, "uninformative", False))
+
+
+def verdict_words(row: Any) -> str:
+    """Verdict of a row of table ``conformity``, or why there is none."""
+    if missing(row.tolerance_bound) and row.verdict != REFUTED and not uninformative(row):
+        return say("verdicts.cannot_be_said_from", row)
+    return str(row.verdict) or say("verdicts.cannot_be_stated")
+
+
+def lead_sentence(rows: Sequence[Any]) -> Text:
+    """The verdict that a report leads with, one limit under all conditions."""
+    first = rows[0]
+    what = scope_words(first)
+    if len({int(r.n_pairs) for r in rows}) > 1:
+        what = what.replace(f"all {int(first.n_pairs)} ", "all ")
+    if first.scope != EACH_PAIR:
+        what += say("verdicts.as_a_full_arch")
+    limit = stated(first.limit, first.unit)
+    if len(rows) == 1:
+        return _alone(first, what, limit)
+    text: list[Any] = [
+        say("verdicts.conformity_with_the_limit", limit=limit, what=what.rstrip(","))
+    ]
+    told: dict[str, list[str]] = {}
+    for row in rows:
+        said = verdict_words(row).removeprefix("conformity ") + for_whom(row.holds_for)
+        told.setdefault(said, []).append(str(row.condition))
+    for said, names in told.items():
+        text += [
+            "; " if len(text) > 1 else "",
+            strong_accent(said),
+            say("verdicts.for_names", names=joined(names)),
+        ]
+    return [*text, "."]
+
+
+def _alone(row: Any, what: str, limit: str) -> Text:
+    """The leading verdict of a study with one condition."""
+    start = say("verdicts.for_condition", row) if row.condition else ""
+    whom = for_whom(row.holds_for)
+    said: list[Any]
+    if row.verdict == REFUTED:
+        beyond = say("verdicts.of_n_beyond_n_scans", row)
+        said = [
+            say("verdicts.nonconformity_with_the_limit", start=start, limit=limit, what=what),
+            strong_accent(say("verdicts.verified")),
+            say("verdicts.lay_beyond_it_more", whom=whom, beyond=beyond),
+        ]
+    elif uninformative(row):
+        said = [
+            say("verdicts.conformity_with_the_limit_2", start=start, limit=limit, what=what),
+            strong_accent(say("verdicts.not_verified")),
+            say("verdicts.give_no_informative_bound", row),
+        ]
+    elif missing(row.tolerance_bound):
+        said = [
+            say("verdicts.whether_stay_within_the", start=start, what=what, limit=limit),
+            strong_accent(say("verdicts.cannot_be_said")),
+            say("verdicts.from_n_scans", row),
+        ]
+        if row.scope == EACH_PAIR:
+            said[0] = said[0].replace(" stay ", " stays ")
+    elif not row.verdict:
+        said = [
+            say("verdicts.conformity_of_with_the", start=start, what=what, limit=limit),
+            strong_accent(say("verdicts.cannot_be_stated")),
+            say("verdicts.the_uncertainty_of_the", whom=whom),
+        ]
+    else:
+        word = say("verdicts.not_verified") if row.verdict == NOT_VERIFIED else "verified"
+        said = [
+            say("verdicts.conformity_with_the_limit_2", start=start, limit=limit, what=what),
+            strong_accent(word),
+            f"{whom}.",
+        ]
+    return [said[0][:1].upper() + said[0][1:], *said[1:]]
+
+
+def basis_sentence(rows: Sequence[Any]) -> str:
+    """What the bounds of a limit mean, for whom they hold and what they assume."""
+    known = [r for r in rows if not missing(r.tolerance_bound)]
+    if not known:
+        return ""
+    first = known[0]
+    told: dict[str, list[str]] = {}
+    for row in known:
+        told.setdefault(assumption(row), []).append(str(row.condition))
+    rests = "; ".join(
+        f"{said}{f' ({joined(names)})' if len(told) > 1 else ''}" for said, names in told.items()
+    )
+    whom = dict.fromkeys(for_whom(r.holds_for).strip() for r in known)
+    holds = f" ({joined([w for w in whom if w])})" if any(whom) else ""
+    return say("verdicts.with_confidence_of_future", first, holds=holds, rests=rests)
+
+
+def what_next(row: Any, supported_mm: float | None = None, *, size: bool = True) -> list[str]:
+    """What would settle a verdict, and up to which span the limit is kept meanwhile."""
+    if row.verdict == VERIFIED:
+        return []
+    said = []
+    if not row.verdict:
+        said.append(say("verdicts.state_the_uncertainty_of"))
+    if uninformative(row):
+        said.append(say("verdicts.no_informative_bound", row))
+    if row.verdict == NOT_VERIFIED and not missing(row.tolerance_bound):
+        if not missing(row.p_left_out) and float(row.p_left_out) < TEST_LEVEL:
+            said.append(say("verdicts.add_to_analysis_cell", row))
+        if row.assumption != "none" and not missing(row.p_normal) and row.p_normal < TEST_LEVEL:
+            said.append(say("verdicts.independent_scans_decide_without", row))
+    if row.verdict == NOT_VERIFIED and size:
+        said += _size(row)
+    if supported_mm is not None and not missing(row.tolerance_bound):
+        if missing(supported_mm) or float(supported_mm) <= 0:
+            said.append(say("verdicts.verified_for_no_span"))
+        else:
+            said.append(say("verdicts.verified_for_spans_up", supported_mm=supported_mm))
+    return said
+
+
+def _size(row: Any) -> list[str]:
+    """The study that would verify conformity, as what to do next."""
+    if missing(row.needed_assurance):
+        return []
+    share = percent(row.needed_assurance)
+    if missing(row.n_needed):
+        return [say("verdicts.no_number_of_such", share=share)]
+    size = size_words(
+        int(row.n_needed),
+        operators=int(row.needed_operators),
+        cells=int(row.needed_cells),
+        per_cell=int(row.needed_per_cell),
+        n_now=int(row.n_scans),
+    )
+    return [say("verdicts.likely_to_verify_it", size=size, share=share)]
+
+
+def decision_rule(confidence: float) -> str:
+    """The rule of decision, in one wording for every place that states it.
+
+    Parameters
+    ----------
+    confidence : float
+        One-sided, of the guard.
+
+    Examples
+    --------
+    >>> "one-sided 95" in decision_rule(0.95)
+    True
+    """
+    return say("verdicts.conformity_is_verified_if", confidence=confidence)
+
 
 VERDICT_MARKS = {VERIFIED: "verified", NOT_VERIFIED: "not-verified", REFUTED: "nonconformity"}
 """Name of the shape that stands beside a verdict."""
 
+
 _MOST_BESIDE = 4
+
 _MOST_NAMED = 4
+
 _WORDS = (REFUTED, NOT_VERIFIED, VERIFIED)
 
 
@@ -353,3 +684,93 @@ def _seat_reason(row: Any) -> str:
     if not missing(row.n_scans):
         said.append(say("verdicts.in_n_scans_n_cells", row))
     return f" ({'; '.join(said)})" if said else ""
+
+
+def verdict_sentence(content: ReportContent) -> Text:
+    """The verdict that a report leads with, or without a limit which span holds for which level."""
+    rows = leading(content)
+    return lead_sentence(rows) if rows else levels_sentences(content)[0]
+
+
+def levels_sentences(content: ReportContent) -> list[Text]:
+    """Without a limit of the user's: which span holds for which level."""
+    if longest_pair(content) is None:
+        return [say("validation.no_result_no_scan")]
+    rows = levels(content, scope=ALL_PAIRS)
+    none = say(
+        "validation.the_study_sets_no",
+        on_distances=say("validation.on_distances") if gap_limits(content) else "",
+    )
+    if not len(rows):
+        return [say("validation.so_nothing_can_be", none=none)]
+    several = len(set(rows["condition"])) > 1
+    first = rows_of(rows)[0]
+    if rows["supported_mm"].isna().all():
+        why = f": {first.note}" if first.note and not several else ""
+        said: Text = [
+            say("validation.and_none", none=none),
+            strong_accent(say("validation.no_span_is_supported")),
+            say("validation.at_any_level", why=why),
+        ]
+    elif several:
+        said = say("validation.the_table_gives_the", none=none)
+    else:
+        spans = [
+            supported_sentence("", r.level_um, r.supported_mm, r.longest_mm) for r in rows_of(rows)
+        ]
+        said = [
+            say("validation.all_pairs_of_a", none=none),
+            strong_accent(joined(spans)),
+            f"{for_whom(first.holds_for)}.",
+        ]
+    return [said, say("validation.for_a_verdict_set")]
+
+
+def levels_table(document: Document, content: ReportContent, *, brief: bool = False) -> None:
+    """Supported span and arch length at each level."""
+    axes = [(ALL_PAIRS, "span")]
+    if not brief:
+        axes += [(ALL_PAIRS, "path"), (EACH_PAIR, "span"), (EACH_PAIR, "path")]
+    lengths = {(scope, along): levels(content, along, scope) for scope, along in axes}
+    first = lengths[ALL_PAIRS, "span"]
+    if not len(first):
+        return
+    wanted = sorted(set(first["level_um"]))
+    several = len(set(first["condition"])) > 1
+    rows: list[list[Text]] = []
+    for condition in dict.fromkeys(first["condition"]):
+        for k, ((scope, along), table) in enumerate(lengths.items()):
+            mine = table[table["condition"] == condition].set_index("level_um")
+            start: list[Text] = [condition_name(condition) if k == 0 else ""]
+            name = say("validation.arch_length") if along == "path" else along
+            row: list[Text] = [*(start if several else []), f"{name}, {scope}"]
+            for level in wanted:
+                at = mine.loc[level]
+                row.append(_length(float(at["supported_mm"]), float(at["longest_mm"])))
+            rows.append(row)
+    one = rows_of(first)[0]
+    notes = [n for n in dict.fromkeys(first["note"]) if n]
+    document.table(
+        say(
+            "validation.supported_span_at_each",
+            and_arch_length="" if brief else say("validation.and_arch_length"),
+            coverage=sure(one.coverage),
+            confidence=sure(one.confidence),
+            and_for_each_pair="" if brief else say("validation.and_for_each_pair"),
+            note=say("validation.note") + "; ".join(notes) + "." if notes else "",
+        ),
+        [
+            *(heads("validation.columns_condition_2") if several else []),
+            *heads("validation.columns"),
+            *(Heading(f"{level:g} µm", width=1) for level in wanted),
+        ],
+        rows,
+        wide=False,
+    )
+
+
+def _length(supported_mm: float, longest_mm: float) -> str:
+    if missing(supported_mm):
+        return "none"
+    text = number(supported_mm, "mm")
+    return say("validation.all_text", text=text) if supported_mm >= longest_mm - 0.05 else text

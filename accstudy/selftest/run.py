@@ -155,7 +155,7 @@ def record_files(found: Selftest, *, on: str) -> dict[str, bytes]:
     dict
         ``selftest.json`` and ``selftest.pdf`` to their content.
     """
-    from accstudy.reports.sheets import selftest_record
+    from accstudy.reports.render import selftest_record
 
     table = found.table
     record: dict[str, Any] = {

@@ -15,7 +15,7 @@ import pandas as pd
 from accstudy.errors import InputError, Severity, StudyError
 from accstudy.mesh.read import read_mesh
 from accstudy.plan.listing import Proposal, ScanFile, propose_scans
-from accstudy.reports.sheets import bench_sheet
+from accstudy.reports.render import bench_sheet
 from accstudy.stages.scanlist import appended, mesh_files, models_of, sheet_of_list
 from accstudy.stages.sizes import FOLDER
 from accstudy.study.checks import grouped_by

@@ -17,13 +17,17 @@ from accstudy.mesh.model import Mesh
 from accstudy.mesh.read import study_mesh
 from accstudy.mesh.scene import thin
 from accstudy.page.build import PageContent, build_page
-from accstudy.reports.common import cautions
-from accstudy.reports.device import CHART_GROUPS, chart_unit
+from accstudy.reports.common import cautions, confidence_of, limit_of
+from accstudy.reports.device import (
+    CHART_GROUPS,
+    chart_unit,
+    device_events,
+    main_measurand,
+    named_device,
+    rows_of_device,
+)
 from accstudy.reports.document import Document, ReportContent
-from accstudy.reports.fleet import device_events, main_measurand, named_device, rows_of_device
-from accstudy.reports.rows import confidence_of, limit_of
-from accstudy.reports.validation import levels_table
-from accstudy.reports.verdicts import decision_table
+from accstudy.reports.verdicts import decision_table, levels_table
 from accstudy.stages.compare import at_reference_temperature, by_reference
 from accstudy.study.disk import digest
 from accstudy.study.load import Study

@@ -26,7 +26,7 @@ from accstudy.plan.template import (
     scan_columns,
     study_text,
 )
-from accstudy.reports.sheets import bench_sheet
+from accstudy.reports.render import bench_sheet
 from accstudy.stages.model_checks import model_specs
 from accstudy.stages.scanlist import append_list, models_of, rows_of_list
 from accstudy.stages.sizes import FOLDER, cost_of, pilot_pairs, protocol_of

@@ -24,7 +24,7 @@ from accstudy.errors import Finding, InputError, Severity, StudyError
 from accstudy.plan.listing import ScanFile, propose_scans
 from accstudy.plan.protocol import load_protocol, protocol_names
 from accstudy.plan.template import scan_columns, study_text
-from accstudy.reports.statements import what_next
+from accstudy.reports.verdicts import what_next
 from accstudy.stages.analyze import _tolerance
 from accstudy.stages.check import split_missing
 from accstudy.stages.compare import deviations

@@ -15,8 +15,8 @@ import pytest
 from kept_studies import NAMES, around_text, blocks_text, kept, page_text
 from sheet_rows import rows, sheet
 
-from accstudy.reports import document, render, sheets
-from accstudy.reports.precision import unreferenced_report
+from accstudy.reports import document, render
+from accstudy.reports.validation import unreferenced_report
 
 APPROVED = Path(__file__).parent / "approved"
 
@@ -70,17 +70,17 @@ def test_pages_are_as_approved(name, monkeypatch):
 
 def test_sheets_are_as_approved(monkeypatch):
     compiled = []
-    monkeypatch.setattr(sheets, "compile_pdf", lambda *given: compiled.append(given) or b"")
+    monkeypatch.setattr(render, "compile_pdf", lambda *given: compiled.append(given) or b"")
     plan = sheet(6).assign(operator=["operator 1"] * 4 + ["operator 2"] * 2)
     plan.loc[5, "session"] = "after service"
-    sheets.bench_sheet(plan, title="Plan", order="Drawn with seed 7.", notes=("warm up.", "wait"))
+    render.bench_sheet(plan, title="Plan", order="Drawn with seed 7.", notes=("warm up.", "wait"))
     record = {
         "accstudy": "0.1.0", "program": "abc", "versions": {"python": "3.11", "numpy": "2"},
         "platform": "Linux", "seconds": 2.5, "not_computed": ["GUM: a", "GUM: b", "ISO 5725: c"],
         "by_kind": {"printed": 2, "from memory": 1},
     }  # fmt: skip
     for agrees, day in (([True, False, True], "2026-01-02"), ([True, True, True], "")):
-        sheets.selftest_record(rows(agrees), record, generated=day)
+        render.selftest_record(rows(agrees), record, generated=day)
     found = [around_text(*one) + blocks_text(one[0]["blocks"]) for one in compiled]
     compare("sheets", "\n".join(found))
 

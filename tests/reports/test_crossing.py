@@ -4,9 +4,8 @@ import pandas as pd
 import pytest
 
 from accstudy.models.confounding import confounded
-from accstudy.reports.checks import design_section
 from accstudy.reports.document import Document, ReportContent, plain
-from accstudy.reports.headline import inseparable_sentences
+from accstudy.reports.effects import design_section, inseparable_sentences
 
 
 def content(rows, cell=("operator", "session"), random=("model", "operator/session")):

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from accstudy.figures.drift import gaps_after
-from accstudy.reports.device import limit_met
-from accstudy.reports.fleet import device_cautions, found_after
+from accstudy.reports.device import device_cautions, limit_met
+from accstudy.reports.drift import found_after
 from accstudy.reports.methods import methods
 
 

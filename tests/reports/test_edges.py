@@ -10,12 +10,11 @@ from pdf_text import page_texts
 
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.summary import accuracy_table
-from accstudy.reports import deviations
-from accstudy.reports.common import left_out, tried_sentence
+from accstudy.reports import accuracy
+from accstudy.reports.common import between, left_out, tried_sentence
 from accstudy.reports.document import Document, ReportContent
 from accstudy.reports.record import _stated, devices, reference_section
 from accstudy.reports.render import render_report
-from accstudy.reports.rows import between
 from accstudy.reports.validation import answer
 from accstudy.stages.report import _settings_as_used
 from accstudy.study.load import load_study
@@ -67,7 +66,7 @@ def test_a_figure_of_pairs_has_at_most_forty_five(contents, pairs, drawn):
     row = contents["validation"].tables["accuracy"].query("measurand == 'distance_um'").iloc[[0]]
     rows = pd.concat([row.assign(subject=f"p{k}", span_mm=10.0 + k) for k in range(pairs)])
     document = Document()
-    deviations.pairs(document, ReportContent("", {}, {"accuracy": rows}, {}, ""))
+    accuracy.pairs(document, ReportContent("", {}, {"accuracy": rows}, {}, ""))
     assert ("pairs-m1" in document.figures) == drawn
 
 

@@ -1,7 +1,8 @@
 import numpy as np
 
 from accstudy.compare.arch import model_arches
-from accstudy.reports.rows import alignment_rows, gap_rows, run_rows, seat_rows, typical_scan
+from accstudy.reports.accuracy import alignment_rows, run_rows
+from accstudy.reports.seating import gap_rows, seat_rows, typical_scan
 
 
 def test_alignments_come_in_arch_order(contents):

@@ -3,9 +3,16 @@
 import numpy as np
 import pandas as pd
 
-from accstudy.reports.comparison import _effects, differences_table, effects_table
+from accstudy.reports.comparison import (
+    _effects,
+    answer,
+    differences_table,
+    effects_table,
+    size_sentences,
+)
 from accstudy.reports.document import Document, ReportContent, plain
-from accstudy.reports.headline import answer, held_phrase, scatter_caution, size_sentences
+from accstudy.reports.effects import scatter_caution
+from accstudy.reports.models import held_phrase
 from accstudy.reports.verdicts import verdict_table
 from accstudy.seating.summary import NOT_NORMAL
 

@@ -5,10 +5,9 @@ from types import SimpleNamespace
 import pandas as pd
 import pytest
 
+from accstudy.reports.common import between, bias_sentence
 from accstudy.reports.document import ReportContent
 from accstudy.reports.methods import methods
-from accstudy.reports.names import bias_sentence
-from accstudy.reports.rows import between
 
 SCANS = pd.DataFrame(
     {"scan": [f"s{k}" for k in range(6)], "status": "ok", "labour": list("ababab"),

@@ -4,13 +4,8 @@ import numpy as np
 import pandas as pd
 
 from accstudy.reports.document import Document, ReportContent, plain
-from accstudy.reports.model_names import model_rows, models_paragraph
-from accstudy.reports.models import (
-    contrasts_section,
-    fits_section,
-    operators_section,
-    term_tests,
-)
+from accstudy.reports.methods import model_rows, models_paragraph
+from accstudy.reports.models import contrasts_section, fits_section, operators_section, term_tests
 
 NAN = float("nan")
 DISTANCE, SIZE = "pair.distance_um", "log(abs(pair.distance_um))"

@@ -11,8 +11,8 @@ from pdf_text import text_of
 from pypdf import PdfReader
 
 from accstudy.errors import InputError
-from accstudy.reports.checks import checklist_rows
 from accstudy.reports.common import cautions
+from accstudy.reports.methods import checklist_rows
 from accstudy.reports.render import render_report
 from accstudy.tables import TABLES, read_csv
 from accstudy.words.catalogue import cell, say

@@ -6,19 +6,26 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from accstudy.reports.common import bias_sentence, failure_sentence
 from accstudy.reports.comparison import comparison_report
 from accstudy.reports.document import Document
 from accstudy.reports.drift import answer as drift_answer
 from accstudy.reports.methods import methods
-from accstudy.reports.model_names import (
+from accstudy.reports.models import (
+    contrast_name,
     contrast_sentence,
     contrasts_sentence,
     range_sentence,
 )
-from accstudy.reports.names import bias_sentence, contrast_name, failure_sentence
-from accstudy.reports.statements import basis_sentence, lead_sentence, verdict_words, what_next
-from accstudy.reports.validation import answer, levels_table
-from accstudy.reports.verdicts import decision_table
+from accstudy.reports.validation import answer
+from accstudy.reports.verdicts import (
+    basis_sentence,
+    decision_table,
+    lead_sentence,
+    levels_table,
+    verdict_words,
+    what_next,
+)
 from accstudy.stages.references import reference_pairs
 from accstudy.words.numbers import date
 

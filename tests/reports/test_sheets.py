@@ -4,7 +4,7 @@ from pdf_text import text_of
 from pypdf import PdfReader
 from sheet_rows import rows, sheet
 
-from accstudy.reports.sheets import bench_sheet, selftest_record
+from accstudy.reports.render import bench_sheet, selftest_record
 
 
 def test_bench_sheet_lists_every_scan_once_in_order_with_a_box():

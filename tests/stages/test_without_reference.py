@@ -206,7 +206,7 @@ def test_page_one_says_what_is_not_stated_and_what_a_measured_model_adds(reporte
 
 
 def test_the_report_speaks_of_trueness_only_to_say_that_it_does_not(reported):
-    from accstudy.reports.precision import unreferenced_report
+    from accstudy.reports.validation import unreferenced_report
     from accstudy.words.catalogue import say
 
     study = reported.study
@@ -355,7 +355,7 @@ def test_the_mean_arrangement_is_the_model_but_for_its_noise():
 
 def test_page_one_prints_cells_of_the_precision_table(both):
     from accstudy.reports.document import plain
-    from accstudy.reports.precision import unreferenced_report
+    from accstudy.reports.validation import unreferenced_report
     from accstudy.words.numbers import number
 
     done = both["without"]

@@ -1,0 +1,131 @@
+"""Names of columns, terms and measurands in words."""
+
+from __future__ import annotations
+
+import re
+
+from accstudy.words.catalogue import say, words
+
+__all__ = [
+    "alignment_name",
+    "component_name",
+    "condition_name",
+    "in_words",
+    "measurand_name",
+    "term_name",
+    "variable_name",
+]
+
+
+def component_name(component: str) -> str:
+    """Random component in words.
+
+    Examples
+    --------
+    >>> component_name("condition:pair"), component_name("angulation_deg | scan")
+    ('pair within condition', 'slope of angulation by scan')
+    >>> component_name("condition:cell"), component_name("path_mm | scan[technique C]")
+    ('cell within condition', 'slope of arch length by scan (technique C)')
+    """
+    text, bracket, level = str(component).partition("[")
+    if bracket:
+        return f"{component_name(text)} ({level.removesuffix(']')})"
+    if "|" in text:
+        slope, _, group = (part.strip() for part in text.partition("|"))
+        unit = slope.rsplit("_", 1)
+        slope = unit[0] if len(unit) == 2 and unit[1] in ("deg", "mm", "um") else slope
+        group = component_name(group)
+        slope = "arch length" if slope == "path" else slope.replace("_", " ")
+        return f"slope of {slope} by {group}"
+    outer, _, inner = text.partition(":")
+    return f"{inner} within {outer}".replace("_", " ") if inner else text.replace("_", " ")
+
+
+def measurand_name(measurand: str) -> str:
+    """What a measurand is called in a sentence.
+
+    Examples
+    --------
+    >>> measurand_name("distance_um")
+    'inter-implant distance'
+    """
+    name, _, rest = measurand.partition(",")
+    said = words("names.measurands").get(name, name.replace("_", " "))
+    return f"{said},{rest}" if rest else said
+
+
+def condition_name(condition: str) -> str:
+    """Name a condition; a study without condition factors has but one.
+
+    Examples
+    --------
+    >>> condition_name(""), condition_name("A / splinted")
+    ('the workflow studied', 'A / splinted')
+    """
+    return str(condition) if condition else say("names.the_workflow_studied")
+
+
+_UNITS = ("_mm", "_um", "_deg", "_ppm")
+
+
+def variable_name(name: str) -> str:
+    """Column in words.
+
+    Examples
+    --------
+    >>> variable_name("angulation_deg"), variable_name("scan_body_type"), variable_name("gap_um")
+    ('angulation', 'scan body type', 'gap')
+    """
+    if name in words("names.variables"):
+        return words("names.variables")[name]
+    unit = next((u for u in _UNITS if name.endswith(u)), "")
+    return name.removesuffix(unit).replace("_", " ")
+
+
+def term_name(term: str) -> str:
+    """Term of a model in words.
+
+    Examples
+    --------
+    >>> term_name("technique:angulation_deg"), term_name("log(path_mm)"), term_name("C(device)")
+    ('technique × angulation', 'logarithm of arch length', 'device')
+    """
+    return " × ".join(_part_name(part.strip()) for part in term.split(":"))
+
+
+def _part_name(part: str) -> str:
+    call = re.fullmatch(r"([\w.]+)\((\w+)(?:,.*)?\)", part)
+    if call is None:
+        return variable_name(part)
+    function, inner = call.group(1), variable_name(call.group(2))
+    if function == "C":
+        return inner
+    return f"{words('names.functions').get(function, f'{function} of')} {inner}"
+
+
+def alignment_name(alignment: str) -> str:
+    """Alignment in words.
+
+    Examples
+    --------
+    >>> alignment_name("first-implant")
+    'first implant'
+    """
+    return alignment.replace("-", " ")
+
+
+def in_words(text: str) -> str:
+    """Columns and random components within a sentence, in words.
+
+    Examples
+    --------
+    >>> in_words("zero for: condition:pair, path_mm | scan; along path_mm")
+    'zero for: pair within condition, slope of arch length by scan; along arch length'
+    """
+    text = _COMPONENT.sub(lambda found: component_name(found[0]), text)
+    return _COLUMN.sub(lambda found: variable_name(found[0]), text)
+
+
+_COMPONENT = re.compile(r"[a-z]\w* \| [a-z]\w*(?::[a-z]\w*)?|[a-z]\w*:[a-z]\w*")
+
+_COLUMN = re.compile(r"\b[a-z]+_(?:mm|deg|um)\b")
