@@ -93,14 +93,13 @@ def test_a_changed_reference_is_listed_with_the_size_of_its_error(contents):
     assert spans == [f"{v:.3f} mm" for v in latest["span_mm"]]  # the one that holds now
 
 
-def test_many_conditions_share_one_sentence_and_one_page(contents):
+def test_many_conditions_share_one_sentence(contents):
     scans = [f"a{i:02d}" for i in range(1, 13)]
     names = {s: f"a device with a long name {i // 2}" for i, s in enumerate(scans)}
     content = only(contents["validation"], scans, names)
     said = answer(content)
     assert len(said) == 1
     assert all(name in plain(said[0]) for name in set(names.values()))
-    assert render_report("validation", content).pdf.startswith(b"%PDF")
 
 
 @pytest.mark.parametrize("kind", ["validation", "comparison", "drift"])

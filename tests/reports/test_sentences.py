@@ -7,7 +7,6 @@ import pandas as pd
 import pytest
 
 from accstudy.reports.common import bias_sentence, failure_sentence
-from accstudy.reports.comparison import comparison_report
 from accstudy.reports.document import Document
 from accstudy.reports.drift import answer as drift_answer
 from accstudy.reports.methods import methods
@@ -436,17 +435,6 @@ def test_without_limits_a_bound_that_cannot_be_stated_says_why(contents):
     content = without_limits(contents["validation"], **empty, note=why)
     assert why in plain(answer(content)[0])
     assert "no span is supported" in plain(answer(content)[0])
-
-
-def test_without_limits_a_comparison_has_the_spans_of_every_condition(contents):
-    content = without_limits(contents["comparison"])
-    _, first, _ = comparison_report(content)
-    (block,) = [
-        b for b in first.blocks
-        if b["type"] == "table" and plain(b["caption"]).startswith("Supported span at each level")
-    ]  # fmt: skip
-    table = content.tables["supported_spans"]
-    assert [plain(row[0]) for row in block["rows"]] == list(dict.fromkeys(table["condition"]))
 
 
 def test_drift_says_what_stands_and_what_to_reassess(contents):

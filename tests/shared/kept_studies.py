@@ -43,7 +43,7 @@ def page_text(answer, first, rest):
 
 
 def blocks_text(blocks, figures=()):
-    """Every block, and every artist of its figures, a line each."""
+    """Every block, and every artist of its figures where they are given, a line each."""
     out = []
     for block in blocks:
         out += [""] if block["type"] == "heading" else []
@@ -90,7 +90,8 @@ def _block(block, figures):
         return [f"table ({flags}): {_text(block['caption'])}", "# " + " | ".join(columns), *rows]
     if kind == "figure":
         said = f"figure {block['id']} {block['width']:g} mm: {_text(block['caption'])}"
-        return [said, f"alt: {block['alt']}", *drawn(figures[block["id"]])]
+        artists = drawn(figures[block["id"]]) if figures else []
+        return [said, f"alt: {block['alt']}", *artists]
     if kind == "beside":
         return ["beside:", *(line for f in block["figures"] for line in _block(f, figures))]
     inner = (
