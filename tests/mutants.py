@@ -62,6 +62,7 @@ LOADED = (
     *("accstudy.accuracy.judge", "accstudy.plan.size", "accstudy.study.load"),
 )
 HOW = ("-q", "-x", "-p", "no:cacheprovider")
+EDITED = "tests/reports/test_what_if.py"
 FAILED = (1, 2)
 """What pytest ends with when a test fails or cannot be collected; 3 to 5: it was called wrongly."""
 
@@ -207,7 +208,7 @@ def faults(file: Path) -> list[Fault]:
 def warmed(copy: Path) -> None:
     """Load what is not changed, once: every fault is then tried in a copy of this process."""
     os.chdir(copy)
-    sys.path[:0] = [str(copy), str(copy / "tests" / "shared")]
+    sys.path[:0] = [str(copy), *(str(copy / "tests" / f) for f in ("shared", "reports"))]
     for name in LOADED:
         importlib.import_module(name)
     import kept_studies
@@ -247,8 +248,8 @@ def forked(work: Callable[[], Any], seconds: float) -> Any:
     return pickle.loads(said) if said else None
 
 
-def lines_of(study: str, copy: Path, rooms: list[str]) -> set[tuple[str, int]]:
-    """Lines of some rooms that the report of a kept study runs through."""
+def lines_of(name: str, copy: Path, rooms: list[str]) -> set[tuple[str, int]]:
+    """Lines of some rooms that a report of a kept study, or a case of edited ones, runs through."""
     folders = tuple(str(copy / "accstudy" / room) for room in rooms)
     seen: set[tuple[str, int]] = set()
 
@@ -262,12 +263,19 @@ def lines_of(study: str, copy: Path, rooms: list[str]) -> set[tuple[str, int]]:
     import kept_studies
 
     sys.settrace(enter)
-    from accstudy.reports.render import KINDS
-    from accstudy.reports.validation import unreferenced_report
+    if name in kept_studies.NAMES:
+        from accstudy.reports.render import KINDS
+        from accstudy.reports.validation import unreferenced_report
 
-    kind, content = kept_studies.kept(study)
-    build = KINDS[kind] if content.referenced or kind == "drift" else unreferenced_report
-    build(content)
+        kind, content = kept_studies.kept(name)
+        build = KINDS[kind] if content.referenced or kind == "drift" else unreferenced_report
+        build(content)
+    else:
+        import test_what_if
+
+        function, sections = test_what_if.CASES[name]
+        for _, one in function():
+            test_what_if.told(*one, sections)
     sys.settrace(None)
     return {(str(Path(file).relative_to(copy)), line) for file, line in seen}
 
@@ -303,6 +311,8 @@ def ordered(
     fault: Fault, room: str, through: dict[str, set[tuple[str, int]]], *, approved: bool
 ) -> list[list[str]]:
     """Tests for a fault: pages that run through it, those that import its module, all of CI."""
+    import kept_studies
+
     name = f"accstudy/{room}/{fault.file.name}"
     if fault.file.suffix == ".js":
         return [[], [f"tests/{room}/test_browser.py"], [f"tests/{room}/test_page.py"]]
@@ -321,11 +331,14 @@ def ordered(
         key=lambda f: SLOW.index(Path(f).stem) if Path(f).stem in SLOW else -1)]  # fmt: skip
     if fault.file.is_file() and ">>> " in fault.file.read_text("utf-8"):
         first.append(name)
-    nodes = [f"{pages}::test_pages_are_as_approved[{s}]" for s in mine[:1]]
-    rest = [f for f in every if f not in (*first, pages)]
+    whole = [s for s in mine if s in kept_studies.NAMES]
+    nodes = [f"{pages}::test_pages_are_as_approved[{s}]" for s in whole[:1]]
+    nodes += [f"{EDITED}::test_pages_of_edited_studies_are_as_approved[{s}]"
+              for s in mine if s not in whole]  # fmt: skip
+    rest = [f for f in every if f not in (*first, pages, EDITED)]
     if not approved:
         return [first, rest]
-    return [nodes, first, [pages] if len(mine) != 1 else [], rest]
+    return [nodes, first, [pages] if len(whole) != 1 else [], rest]
 
 
 def main() -> None:
@@ -356,10 +369,13 @@ def main() -> None:
         warmed(copy)
         import kept_studies
 
+        edited = [p.stem for p in sorted((copy / "tests/reports/approved/what-if").glob("*.txt"))]
         through = {
             s: forked(partial(lines_of, s, copy, asked.rooms), TIMEOUT) or set()
-            for s in kept_studies.NAMES
+            for s in (*kept_studies.NAMES, *edited)
+            if asked.rooms != ["page"]
         }
+        assert all(through.values()), [s for s, lines in through.items() if not lines]
         for room in asked.rooms:
             none = Fault(copy / "accstudy" / room / "none.py", 0, "", 0)
             sound = ordered(none, room, {}, approved=True)

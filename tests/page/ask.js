@@ -32,7 +32,7 @@ function pointed(css) {
       one.dispatchEvent(new Event(kind, { bubbles: true }));
       return tip.innerText;
     });
-    const [x, y] = [tip.style.left, tip.style.top].map((v) => Math.round(parseFloat(v) / 4));
+    const [x, y] = [tip.style.left, tip.style.top].map((v) => Math.round(parseFloat(v)));
     return `${said.find(Boolean) ?? ""} at ${x} ${y}`;
   }).join("\n");
 }
@@ -43,6 +43,49 @@ const sorted = (css) => all(`${css} thead button`).map((head) => [1, 2].map(() =
   const rows = all(`${css} tbody tr`).map((row) => row.dataset.row).join(" ");
   return `${head.textContent}, ${head.closest("th").getAttribute("aria-sort")}: ${rows}`;
 }).join("; ")).join("\n");
+
+// Whether the tip is gone once something on the page is scrolled.
+function scrolled(css) {
+  const tip = document.getElementById("tip");
+  all(css)[0].focus();
+  const before = tip.hidden;
+  all(css)[0].parentNode.dispatchEvent(new Event("scroll"));
+  return `${before} ${tip.hidden}`;
+}
+
+// All that the solid view consists of, and whence it is seen.
+function scene() {
+  const { scene, camera, controls, lamp, renderer } = window.inside.stage;
+  const text = (values) => values.map((v) => (typeof v === "number" ? Number(v.toFixed(3)) + 0 : v)).join(" ");
+  const out = [`seen from ${text(camera.position.toArray())}, up ${text(camera.up.toArray())}, to ${text(controls.target.toArray())}`,
+    `lens ${text([camera.fov, camera.aspect, camera.near, camera.far])}, lamp ${text(lamp.position.toArray())}`,
+    `canvas ${renderer.domElement.width} ${renderer.domElement.height}`];
+  scene.traverse((one) => {
+    const { type, position, quaternion, intensity, geometry, material, renderOrder } = one;
+    const shape = geometry ? [geometry.type, ...Object.values(geometry.parameters ?? {}).slice(0, 4), ...geometry.attributes.position.array.slice(0, 9), geometry.index?.count] : [];
+    const paint = material ? [material.color.getHexString(), material.opacity, material.transparent, material.depthTest, material.side] : [one.color?.getHexString(), one.groundColor?.getHexString()];
+    out.push([type, text(position.toArray()), text(quaternion.toArray()), text([intensity ?? "", renderOrder]), text(shape), text(paint)].join(" | "));
+  });
+  const names = all("#names span").map((one) => `${one.textContent} ${one.className} ${parseFloat(one.style.left).toFixed(1)} ${parseFloat(one.style.top).toFixed(1)}`);
+  return [...out, ...names].join("\n");
+}
+
+// What the tip says where the pointer is, on a grid over the view.
+function hovered() {
+  const box = document.getElementById("view").getBoundingClientRect();
+  const tip = document.getElementById("tip");
+  const out = [];
+  for (let y = 0; y < box.height; y += 7) {
+    let row = "";
+    for (let x = 0; x < box.width; x += 7) {
+      window.inside.hover({ clientX: box.left + x, clientY: box.top + y });
+      row += tip.hidden ? "." : tip.innerText.split("\n")[0].at(-1);
+    }
+    out.push(row);
+  }
+  window.inside.hover({ clientX: box.left - 99, clientY: box.top });
+  return [...out, String(tip.hidden)].join("\n");
+}
 
 const options = (css, k) => [...(all(css)[k].options ?? [{ value: "" }])].map((one) => one.value);
 

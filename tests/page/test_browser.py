@@ -19,6 +19,8 @@ from page_content import HOSTILE, REFERENCE, content, drift
 from PIL import Image
 
 from accstudy.page.build import build_page
+from accstudy.reports.document import ReportContent
+from accstudy.stages.page import drift_charts
 
 pytestmark = pytest.mark.filterwarnings("default")
 
@@ -40,6 +42,11 @@ def pages(tmp_path_factory):
             implants={"M": REFERENCE, "N": REFERENCE.assign(model="N")},
         ),
         "tilted": content(implants={"M": tilted}, meshes={}),
+        "lone": lone(),
+        "25": many(25, meshes={}),
+        "41": many(41, meshes={}),
+        "667": many(667, meshes={}),
+        "fleet": content(meshes={}, drift=fleet(7)),
     }
     for name, one in made.items():
         page = build_page(one).replace(b"startCharts();\n", INSIDE.encode())
@@ -63,6 +70,35 @@ def many(n, condition="device A", **changes):
         for name, rows in first.items()
     }
     return replace(one, scans=scans, **tables)
+
+
+def lone():
+    """A page with scans of models of a single implant, upright and lying, and of two in line."""
+    one = content(meshes={})
+    up, lying = REFERENCE.head(1), REFERENCE.head(1).assign(axis_x=1.0, axis_z=0.0)
+    line = REFERENCE.head(2).assign(x_mm=0.0, y_mm=0.0, z_mm=[0.0, 9.0])
+    models = {"M": REFERENCE, "U": up, "V": lying, "W": line}
+    scans = pd.DataFrame({"scan": ["s1", "u", "v", "w"], "model": list("MUVW"), "condition": "x"})
+    first = one.singles.query("scan == 's1'")
+    own = [first.head(n).assign(scan=s) for s, n in (("u", 1), ("v", 1), ("w", 2))]
+    return replace(
+        one,
+        scans=scans.assign(without=["", "one implant", "one implant", "in line"]),
+        pairs=one.pairs.query("scan == 's1'"),
+        singles=pd.concat([first, *own], ignore_index=True),
+        implants=models,
+    )
+
+
+def fleet(n):
+    """Charts of many devices that were seen once."""
+    tables = drift().tables
+    first = {k: t[t["device"].eq("device B") & t["session"].eq("S1")] for k, t in tables.items()
+             if k in ("drift_points", "drift_limits")}  # fmt: skip
+    names = [f"device {k}" for k in range(n)]
+    found = {k: pd.concat([t.assign(device=d) for d in names]) for k, t in first.items()}
+    status = pd.concat([tables["drift_status"].tail(1).assign(device=d) for d in names])
+    return drift_charts(ReportContent("", {}, {**found, "drift_status": status}, {}, ""))
 
 
 @pytest.fixture(scope="module")
@@ -391,7 +427,9 @@ ASK = Path(__file__).with_name("ask.js").read_text("utf-8")
 KEYS = ["ArrowDown", "ArrowRight", "ArrowUp", "ArrowLeft", "End", "PageDown", "Home", "PageUp"]
 INSIDE = (
     "window.inside = { fixed, number, quantity, ticks, months, colour, inkOn, arrowTo, compared, "
-    "unique, day, plain, chartName, openScan, render, key };\nstartCharts();\n"
+    "unique, day, plain, chartName, openScan, render, key, hover, "
+    "get stage() { return stage; } };\n"
+    "startCharts();\n"
 )
 """What tests see of the functions of a page, which its scripts keep to themselves."""
 
@@ -419,6 +457,7 @@ def told(browser, pages):
         yield f"plain {width}", ask("drawn", "#overview, #scan, #accuracy")
     yield "computed", ask("computed")
     yield "tips", ask("pointed", ".map td, .map tbody th, #view svg g")
+    yield "scrolled", ask("scrolled", ".map td")
     yield "keys", ask("pressed", ".map td", KEYS)
     for table in ("#pairs", "#singles", "#accuracies"):
         yield f"sorted {table}", ask("sorted", table)
@@ -440,6 +479,26 @@ def told(browser, pages):
         show(browser, pages, "many", width)
         yield f"many {width}", ask("drawn", "#maps thead, #maps tr:nth-child(2), #maps h3")
         yield "folded", ask("drawn", "#maps summary")
+    for n in (25, 41, 667):
+        for width in (1440, 390):
+            show(browser, pages, str(n), width)
+            marks = "return [...document.querySelectorAll('#maps > *, .map')].map((e) => "
+            yield (
+                f"{n} scans {width}",
+                "\n".join(
+                    browser.execute_script(
+                        f"{marks}`${{e.tagName}} ${{e.getAttribute('style')}} ${{e.rows?.length}}`)"
+                    )
+                ),
+            )
+    show(browser, pages, "lone")
+    for k in (1, 2, 3):
+        ask("window.inside.openScan", k)
+        yield f"model without pairs {k}", ask("drawn", "#view svg, #picked, #facts")
+    show(browser, pages, "fleet")
+    yield "fleet", ask("drawn", "#panels, #chart-choices")
+    ask("choose", "#chart-choices select", 0, "session means")
+    yield "fleet, means", ask("drawn", "#panels")
     show(browser, pages, "several")
     yield "several", ask("drawn", "#map-choices, #maps h3, #accuracy-choices, #which, #facts")
     for name in every("#map-choices select"):
@@ -463,10 +522,10 @@ def told(browser, pages):
 
 
 def test_the_solid_view_looks_as_approved(browser, pages):
-    """As a coarse picture, before and after turns and steps nearer; see the next test."""
+    """As a coarse picture, before and after a turn; what it consists of: see the next test."""
     show(browser, pages, "plain", 390, webgl=True)
     seen = []
-    for keys in ("", "ArrowLeft", "ArrowUp", "ArrowRight", "ArrowDown", "+", "-"):
+    for keys in ("", "ArrowLeft"):
         for key in [keys] * 2 if keys else []:
             browser.execute_script("inside.key({ key: arguments[0], preventDefault() {} })", key)
         browser.execute_async_script("requestAnimationFrame(() => arguments[0]())")
@@ -487,6 +546,48 @@ def test_the_solid_view_looks_as_approved(browser, pages):
     assert off.mean() < 0.2
 
 
+def test_the_solid_view_consists_of_what_is_approved(browser, pages):
+    """Shapes, paints and places, as text, after each of some keys, and what the pointer finds."""
+    show(browser, pages, "plain", 390, webgl=True)
+    ask = f"{ASK}\nreturn scene()"
+    found = [browser.execute_script(ask)]
+    for keys in ("ArrowLeft", "ArrowUp", "+", "=", "-", "ArrowDown", "ArrowRight", "x"):
+        for key in [keys] * (9 if keys.startswith("Arrow") else 1):
+            browser.execute_script("inside.key({ key: arguments[0], preventDefault() {} })", key)
+        seen = browser.execute_script(ask).splitlines()
+        found.append("\n".join([keys, *seen[:2], *seen[-3:]]))
+    browser.execute_script("inside.openScan(1, 'I1–I2'); inside.openScan(0, 'I1–I3')")
+    found.append(browser.execute_script(ask))
+    found.append(browser.execute_script(f"{ASK}\nreturn hovered()"))
+    browser.execute_script(f"{ASK}\nchoose('#scan-choices input[type=checkbox]', 0)")
+    found.append(browser.execute_script(ask))
+    compare("scene.txt", "\n\n".join(found) + "\n")
+
+
+def compare(name, found):
+    file = Path(__file__).with_name(name)
+    if os.environ.get("APPROVE"):
+        file.write_text(found, encoding="utf-8")
+    was = file.read_text(encoding="utf-8")
+    lines = difflib.unified_diff(was.splitlines(), found.splitlines(), "approved", "now", n=0)
+    assert found == was, "\n".join([*lines][:60])
+
+
+def test_pages_are_drawn_anew_when_the_window_becomes_narrow(browser, pages):
+    narrow = {"width": 390, "height": 900, "deviceScaleFactor": 1, "mobile": False}
+    for name, css in (("plain", "#maps, #view svg"), ("drift", "#panels")):
+        show(browser, pages, name, 390)
+        ask = f"{ASK}\nreturn drawn(arguments[0])"
+        wanted = browser.execute_script(ask, css)
+        show(browser, pages, name, 1440)
+        assert browser.execute_script(ask, css) != wanted
+        browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", narrow)
+        browser.execute_async_script(
+            "requestAnimationFrame(() => requestAnimationFrame(() => arguments[0]()))"
+        )
+        assert browser.execute_script(ask, css) == wanted
+
+
 def test_what_the_scripts_draw_is_as_approved(browser, pages):
     """As tests/reports/test_approved.py; only where text is as wide as it was when approved."""
     show(browser, pages, "plain")
@@ -495,9 +596,4 @@ def test_what_the_scripts_draw_is_as_approved(browser, pages):
     if not os.environ.get("APPROVE") and not file.read_text("utf-8").startswith(parts[0]):
         pytest.skip("other typefaces than when the drawing was approved")
     parts += [f"== {name}\n{drawn}" for name, drawn in told(browser, pages)]
-    found = "\n".join(parts) + "\n"
-    if os.environ.get("APPROVE"):
-        file.write_text(found, encoding="utf-8")
-    was = file.read_text(encoding="utf-8")
-    lines = difflib.unified_diff(was.splitlines(), found.splitlines(), "approved", "now", n=0)
-    assert found == was, "\n".join([*lines][:60])
+    compare("drawn.txt", "\n".join(parts) + "\n")

@@ -72,6 +72,18 @@ def test_packed_corners_keep_a_thousandth_of_a_millimetre():
     steps = np.frombuffer(base64.b64decode(packed["corners"]), "<u2").reshape(-1, 3)
     back = np.array(packed["low"]) + steps * np.array(packed["step"])
     assert np.abs(back - mesh.vertices_mm).max() < 1e-3
+    assert steps.min(axis=0).tolist() == [0, 0, 0]
+    assert steps.max(axis=0).tolist() == [65535] * 3
+
+
+@pytest.mark.parametrize(("corners", "bytes_each"), [(65535, 2), (65536, 4)])
+def test_faces_of_many_corners_need_wider_numbers(corners, bytes_each):
+    flat = Mesh(np.zeros((corners, 3)), np.array([[0, 1, corners - 1]], dtype=np.int32))
+    packed = data_of(build_page(content(meshes={"s1": flat})))["meshes"]["s1"]
+    assert packed["wide"] == (bytes_each == 4)
+    faces = np.frombuffer(base64.b64decode(packed["faces"]), f"<u{bytes_each}")
+    assert faces.tolist() == [0, 1, corners - 1]
+    assert packed["step"] == [1e-9] * 3  # no step of zero where a surface is flat
 
 
 def test_a_page_too_large_is_refused(monkeypatch):
@@ -79,7 +91,7 @@ def test_a_page_too_large_is_refused(monkeypatch):
     monkeypatch.setattr(build, "LARGEST_BYTES", len(page))
     assert build_page(content()) == page
     big = Mesh(np.random.default_rng(0).uniform(0, 50, (999, 3)), np.zeros((1, 3), np.int32))
-    with pytest.raises(OutputError, match="MB"):
+    with pytest.raises(OutputError, match=rf"would have {(len(page) + 12_000) / 1e6:.1f} MB"):
         build_page(content(meshes={"s1": big}))
 
 
