@@ -63,6 +63,10 @@ LOADED = (
 )
 HOW = ("-q", "-x", "-p", "no:cacheprovider")
 EDITED = "tests/reports/test_what_if.py"
+DRAWN = (
+    "test_what_the_scripts_draw_is_as_approved",
+    "test_the_solid_view_consists_of_what_is_approved",
+)
 FAILED = (1, 2)
 """What pytest ends with when a test fails or cannot be collected; 3 to 5: it was called wrongly."""
 
@@ -307,6 +311,11 @@ def written(file: Path, text: str) -> None:
     os.utime(file, (later, later))
 
 
+def late(file: Path) -> tuple[int, str]:
+    """Order of tests: slow ones last."""
+    return (SLOW.index(file.stem) if file.stem in SLOW else -1, file.name)
+
+
 def ordered(
     fault: Fault, room: str, through: dict[str, set[tuple[str, int]]], *, approved: bool
 ) -> list[list[str]]:
@@ -315,7 +324,8 @@ def ordered(
 
     name = f"accstudy/{room}/{fault.file.name}"
     if fault.file.suffix == ".js":
-        return [[], [f"tests/{room}/test_browser.py"], [f"tests/{room}/test_page.py"]]
+        browser = f"tests/{room}/test_browser.py"
+        return [[f"{browser}::{test}" for test in DRAWN], [browser], [f"tests/{room}/test_page.py"]]
     own = f"tests/{room}/test_{fault.file.stem}.py"
     pages = "tests/reports/test_approved.py"
     mine = [s for s, lines in through.items() if (name, fault.line) in lines]
@@ -323,12 +333,14 @@ def ordered(
     first = [
         str(p.relative_to(ROOT))
         for where in (room, *ALSO[room])
-        for p in sorted((ROOT / "tests" / where).glob("test_*.py"))
+        for p in sorted((ROOT / "tests" / where).glob("test_*.py"), key=late)
         if p == ROOT / own or (named in p.read_text("utf-8") and p.stem not in SLOW[:1])
     ]
-    every = [f for where in (room, *ALSO[room]) for f in sorted(
-        (str(p.relative_to(ROOT)) for p in (ROOT / "tests" / where).glob("test_*.py")),
-        key=lambda f: SLOW.index(Path(f).stem) if Path(f).stem in SLOW else -1)]  # fmt: skip
+    every = [
+        str(p.relative_to(ROOT))
+        for where in (room, *ALSO[room])
+        for p in sorted((ROOT / "tests" / where).glob("test_*.py"), key=late)
+    ]
     if fault.file.is_file() and ">>> " in fault.file.read_text("utf-8"):
         first.append(name)
     whole = [s for s in mine if s in kept_studies.NAMES]

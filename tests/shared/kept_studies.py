@@ -191,7 +191,8 @@ def drawn(figure):
             out.append(f"    text {_where(text)}: {text.get_text()}")
         for image in ax.images:
             found = np.asarray(image.get_array(), float)
-            out.append(f"    image {found.shape} {_number(found.mean())} {image.get_extent()}")
+            said = [_number(v) for v in (found.mean(), found.std(), *found[::7, ::9].ravel()[:40])]
+            out.append(f"    image {found.shape} {image.get_extent()} {' '.join(said)}")
         if ax.get_legend() is not None:
             out.append(_legend(ax.get_legend()))
     for text in figure.texts:
@@ -218,4 +219,8 @@ def _where(text):
     x, y = getattr(text, "xy", None) or text.get_position()
     shift = ",".join(_number(v) for v in text.get_position())
     style = _styles(text, "color", "fontsize", "ha", "va", "rotation", "fontweight", "zorder")
+    for part in (getattr(text, "arrow_patch", None), text.get_bbox_patch()):
+        if part is not None:
+            style += f" [{_styles(part, 'edgecolor', 'facecolor', 'linewidth', 'alpha')}"
+            style += f" {part.get_mutation_scale():g}]"
     return f"{_number(x)},{_number(y)} {shift} {style}"
