@@ -119,7 +119,7 @@ hostile: $(TOOLS) libraries   ## files of 2 MB made to hang, crash or fill, each
 ROOMS ?= accuracy compare plan reports
 COUNT ?= 25
 mutants: $(TOOLS) libraries   ## faults put into ROOMS, COUNT in each: do tests notice? Not part of CI
-	$(BIN)/python -m pip install --quiet 'cosmic-ray>=8.7'
+	$(BIN)/python -m pip install --quiet 'cosmic-ray>=8.7' 'coverage>=7'
 	$(BIN)/python tests/mutants.py $(ROOMS) --count $(COUNT)
 
 libraries: $(READY)

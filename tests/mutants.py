@@ -32,6 +32,7 @@ from typing import Any, NamedTuple
 
 from cosmic_ray.ast import ast_nodes, get_ast
 from cosmic_ray.plugins import get_operator
+from coverage import Coverage
 
 ROOT = Path(__file__).parents[1]
 BINARY = ("Add_Sub", "Sub_Add", "Mul_Div", "Div_Mul", "Pow_Mul")
@@ -254,19 +255,10 @@ def forked(work: Callable[[], Any], seconds: float) -> Any:
 
 def lines_of(name: str, copy: Path, rooms: list[str]) -> set[tuple[str, int]]:
     """Lines of some rooms that a report of a kept study, or a case of edited ones, runs through."""
-    folders = tuple(str(copy / "accstudy" / room) for room in rooms)
-    seen: set[tuple[str, int]] = set()
-
-    def inside(frame: Any, event: str, arg: object) -> Any:
-        seen.add((frame.f_code.co_filename, frame.f_lineno))
-        return inside
-
-    def enter(frame: Any, event: str, arg: object) -> Any:
-        return inside(frame, event, arg) if frame.f_code.co_filename.startswith(folders) else None
-
     import kept_studies
 
-    sys.settrace(enter)
+    tracer = Coverage(source=[str(copy / "accstudy" / room) for room in rooms], data_file=None)
+    tracer.start()
     if name in kept_studies.NAMES:
         from accstudy.reports.render import KINDS
         from accstudy.reports.validation import unreferenced_report
@@ -280,8 +272,13 @@ def lines_of(name: str, copy: Path, rooms: list[str]) -> set[tuple[str, int]]:
         function, sections = test_what_if.CASES[name]
         for _, one in function():
             test_what_if.told(*one, sections)
-    sys.settrace(None)
-    return {(str(Path(file).relative_to(copy)), line) for file, line in seen}
+    tracer.stop()
+    seen = tracer.get_data()
+    return {
+        (str(Path(file).relative_to(copy)), line)
+        for file in seen.measured_files()
+        for line in seen.lines(file) or ()
+    }
 
 
 def passes(tests: list[str]) -> bool:
