@@ -269,9 +269,9 @@ def lines_of(name: str, copy: Path, rooms: list[str]) -> set[tuple[str, int]]:
     else:
         import test_what_if
 
-        function, sections = test_what_if.CASES[name]
+        function, usual = test_what_if.CASES[name]
         for _, one in function():
-            test_what_if.told(*one, sections)
+            test_what_if.told(*one, usual)
     tracer.stop()
     seen = tracer.get_data()
     return {

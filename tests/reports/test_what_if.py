@@ -20,18 +20,18 @@ NAN = float("nan")
 PNG = bytes(16) + (40).to_bytes(4) + (30).to_bytes(4)  # as far as its width and height
 VERIFIED, OPEN = "conformity verified", "conformity not verified"
 REFUTED = "nonconformity verified"
-USUAL = ("Methods", "Limits of use", "Words", "Record")
+USUAL = ("Methods", "Limits of use", "Terms", "Record")
 CASES = {}
 
 
-def what_if(*sections):
-    """Name a function that yields titles and studies; of the pages these sections are compared.
+def what_if(*usual):
+    """Name a function that yields titles and studies, and which of the usual sections it is about.
 
-    ``-`` stands for page 1 alone; without any all but those that every study has alike.
+    Those are left out else; ``-`` stands for page 1 alone.
     """
 
     def kept_as(function):
-        CASES[function.__name__.replace("_", "-")] = (function, sections)
+        CASES[function.__name__.replace("_", "-")] = (function, usual)
         return function
 
     return kept_as
@@ -77,8 +77,8 @@ def drawn_blank(patched):
                 patched.setattr(module, own, lambda *given, **named: BLANK)
 
 
-def told(kind, content, sections):
-    """Page 1 and the wanted sections, a line each block, sentence or row."""
+def told(kind, content, usual):
+    """The pages, a line each block, sentence or row."""
     compiled = []
     with pytest.MonkeyPatch.context() as patched:
         drawn_blank(patched)
@@ -89,7 +89,7 @@ def told(kind, content, sections):
     blocks, heading = [*data["first"]], ""
     for block in data["blocks"]:
         heading = block["text"] if block["type"] == "heading" else heading
-        if heading in sections if sections else heading not in USUAL:
+        if "-" not in usual and (heading in usual or heading not in USUAL):
             blocks.append(block)
     said = "".join(f"answer: {document.plain(one)}\n" for one in data["answer"])
     return (said + blocks_text(blocks)).replace("\u00a0", "~")
@@ -158,7 +158,7 @@ def gaps(names, **by):
                bound_with_guard_um=89.5, limit_um=150.0, **by)  # fmt: skip
 
 
-@what_if("Verdict for each limit")
+@what_if()
 def verdicts_of_several():
     """Conditions that agree in no verdict, few and many; gaps of several models."""
     two = ("device A", "device B")
@@ -183,7 +183,7 @@ def verdicts_of_several():
     yield "gaps alone", study("two-devices", *SCANS, seating_summary=gaps(["x"], verdict=VERIFIED))
 
 
-@what_if("Results by condition")
+@what_if()
 def verdicts_of_a_comparison():
     """Verdicts beside each other in few columns, and in rows where conditions are many."""
     for n in (4, 5):
@@ -263,7 +263,7 @@ def failed(n, total, share, low, high):
     return put(rows, slice(None), failed=n, total=total, rate=share, low=low, high=high)
 
 
-@what_if("Exclusions and failures", "Words", "Scope of this result")
+@what_if("Terms")
 def scans_and_failures():
     """How many scans were tried, what varied, which ones were lost and why."""
     base = table("one-device", "scans")
@@ -301,7 +301,7 @@ def scans_and_failures():
     yield "no cells", study("one-device", *SCANS, settings=settings)
 
 
-@what_if("Exclusions and failures")
+@what_if()
 def with_all_scans():
     """What the excluded scans would change, with a reference and without."""
     every = table("two-devices", "accuracy_with_excluded")
@@ -440,8 +440,7 @@ def confounded(levels):
     return pd.DataFrame(rows)
 
 
-@what_if("Design", "Contrasts", "Checklist for a paper", "Components of variance",
-         "Model checks", "Tests of the terms", "Means of every model", "Methods")  # fmt: skip
+@what_if("Methods")
 def sections_of_a_comparison():
     """Settings of models, what never crosses, and what a record says of the study."""
     keep = (*SCANS, *MODELS, "model_tests", "model_terms", "model_lack_of_fit",
@@ -492,7 +491,7 @@ def sections_of_a_comparison():
     )
 
 
-@what_if("Effect of angulation and number of implants", "Effect of the arch length")
+@what_if()
 def effects():
     """Effects by level, for these models only, not stated and not estimated."""
     keep = (*SCANS, *MODELS, "scan_deviations")
@@ -615,8 +614,7 @@ def states_of_devices():
     yield "no charts", study("drift", "scans", settings=none)
 
 
-@what_if("Device A", "Device B", "How to read the charts", "Before and after a new baseline",
-         "Devices side by side", "Baselines", "Delay of detection", "Methods")  # fmt: skip
+@what_if("Methods")
 def chapters_of_devices():
     """Remarks, signals, slopes that meet the limit, work to reassess, run lengths."""
     points, scans = table("drift", "drift_points"), table("drift", "scans")
@@ -675,8 +673,7 @@ def chapters_of_devices():
 
 
 # ---- seating, reference, record ---------------------------------------------------------
-@what_if("Uncertainty budget", "Predicted seating of a framework", "Scan surfaces",
-         "Predicted seating of a framework on all implants")  # fmt: skip
+@what_if()
 def seats():
     """Where parts of a budget are missing, no seat is found, several misfits have origins."""
     parts = table("one-device", "uncertainty_budget")
@@ -710,7 +707,7 @@ def seats():
         yield " ".join(shown), study("one-device", *SCANS, more=pictures)
 
 
-@what_if("The reference", "Methods", "Record", "Scans in order of acquisition")
+@what_if("Methods", "Record")
 def what_is_recorded():
     """Where positions come from, temperatures, many files, runs of the reference."""
     scans, poses = table("one-device", "scans"), table("one-device", "poses")
@@ -769,8 +766,8 @@ def what_is_recorded():
 @pytest.mark.parametrize("case", list(CASES))
 def test_pages_of_edited_studies_are_as_approved(case):
     """Run with ``APPROVE=1`` after a change on purpose, and read what git says."""
-    function, sections = CASES[case]
-    parts = [f"==== {title}\n{told(*one, sections)}" for title, one in function()]
+    function, usual = CASES[case]
+    parts = [f"==== {title}\n{told(*one, usual)}" for title, one in function()]
     found, file = "\n".join(parts), Path(__file__).parent / "approved" / "what-if" / f"{case}.txt"
     if os.environ.get("APPROVE"):
         file.write_text(found, encoding="utf-8")
