@@ -10,7 +10,6 @@ from pdf_text import page_texts
 
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.summary import accuracy_table
-from accstudy.reports import accuracy
 from accstudy.reports.common import between, left_out, tried_sentence
 from accstudy.reports.document import Document, ReportContent
 from accstudy.reports.record import _stated, devices, reference_section
@@ -59,15 +58,6 @@ def test_one_scan_says_that_nothing_can_be_said(contents):
     assert made.pdf.startswith(b"%PDF")
     captions = [plain(b["caption"]) for b in made.data["blocks"] if b["type"] == "table"]
     assert any(c.endswith("Every row rests on 1 scan.") for c in captions)
-
-
-@pytest.mark.parametrize(("pairs", "drawn"), [(45, True), (46, False)])
-def test_a_figure_of_pairs_has_at_most_forty_five(contents, pairs, drawn):
-    row = contents["validation"].tables["accuracy"].query("measurand == 'distance_um'").iloc[[0]]
-    rows = pd.concat([row.assign(subject=f"p{k}", span_mm=10.0 + k) for k in range(pairs)])
-    document = Document()
-    accuracy.pairs(document, ReportContent("", {}, {"accuracy": rows}, {}, ""))
-    assert ("pairs-m1" in document.figures) == drawn
 
 
 def test_a_changed_reference_is_listed_with_the_size_of_its_error(contents):

@@ -257,6 +257,23 @@ def one_pair():
         yield title, study("one-device", *SCANS, accuracy=rows, settings=settings)
 
 
+@what_if()
+def pairs():
+    """As many pairs as a figure holds and one more, no bias, no scatter, a limit far off."""
+    one = longest()
+    for title, n, values, limit in (
+        ("45", 45, {}, None), ("46", 46, {}, None), ("unknown", 1, {"bias": NAN, "s_r": NAN}, 100),
+        ("far limit", 1, {"bias_low": -5.0, "bias_high": 50.0, "bias_df": 5.0}, 110.1),
+        ("limit", 1, {"bias_low": -5.0, "bias_high": 50.0, "bias_df": 4.9}, 109.9),
+        ("below", 1, {"bias_low": -5.0, "bias_high": -0.1}, 2000),
+    ):  # fmt: skip
+        rows = pd.concat([one.assign(subject=f"p{k}", span_mm=10.0 + k) for k in range(n)],
+                         ignore_index=True)  # fmt: skip
+        held = limit and {"value": limit, "source": "x"}
+        yield title, study("one-device", *SCANS, accuracy=put(rows, slice(None), **values),
+                           settings={"limits": {"distance_um": held}})  # fmt: skip
+
+
 # ---- scans ------------------------------------------------------------------------------
 def failed(n, total, share, low, high):
     rows = table("one-device", "failures").tail(1)
