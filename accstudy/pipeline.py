@@ -115,8 +115,8 @@ def run_study(
         recover(path / "results")
         recover(path / "reports")
         study = load_study(path, allow_outside=allow_outside)
-        models = study.scans["model"].nunique()
-        say(f"check: {len(study.scans)} scans of {models} model{'s' * (models != 1)}")
+        scans, models = len(study.scans), study.scans["model"].nunique()
+        say(f"check: {scans} scan{'s' * (scans != 1)} of {models} model{'s' * (models != 1)}")
         work = Work(study, read_record(path / "results"), say)
         work.start()
         if first <= STAGES.index("analyze"):

@@ -20,6 +20,7 @@ from accstudy.figures.style import (
     printable,
     rows_of,
     styled,
+    wrapped,
 )
 from accstudy.words.catalogue import say
 from accstudy.words.names import component_name
@@ -43,9 +44,14 @@ def means_chart(rows: pd.DataFrame) -> Figure:
     """
     panels = list(dict.fromkeys(rows["panel"]))
     levels = list(dict.fromkeys(rows["level"]))
-    figure = new_figure(166, 10.5 + 3.8 * len(levels))
+    names = [wrapped(level) for level in levels]
+    longest = max(len(line) for name in names for line in name.split("\n"))
+    room_mm = (160 - 1.6 * longest) / len(panels)
+    titles = [wrapped(_titled(rows, panel), int(room_mm / 1.75)) for panel in panels]
+    lines = len(levels) * _most_lines(names) + _most_lines(titles) - 1
+    figure = new_figure(166, 10.5 + 3.8 * lines)
     grid = np.atleast_1d(figure.subplots(1, len(panels), sharey=True))
-    for ax, panel in zip(grid, panels, strict=True):
+    for ax, panel, title in zip(grid, panels, titles, strict=True):
         mine = rows[rows["panel"] == panel]
         for row in rows_of(mine):
             number = levels.index(row.level)
@@ -57,15 +63,24 @@ def means_chart(rows: pd.DataFrame) -> Figure:
             # few degrees of freedom can leave a size without an upper limit
             ends = mine[["estimate", "high"]].to_numpy(float)
             ax.set_xlim(0, 1.08 * float(ends[np.isfinite(ends)].max()))
-        unit = str(mine["axis"].iloc[0]).partition(" / ")[2]
-        ax.set_title(printable(f"{panel} / {unit}" if unit else panel))
+        ax.set_title(title)
         ax.tick_params(axis="y", length=0)
         ax.spines["left"].set_visible(False)
         for number in range(len(levels)):
             ax.axhline(number, color=FAINT, linewidth=0.4, zorder=0)
-    grid[0].set_yticks(range(len(levels)), [printable(level) for level in levels])
+    grid[0].set_yticks(range(len(levels)), names)
     grid[0].set_ylim(len(levels) - 0.4, -0.6)
     return figure
+
+
+def _most_lines(texts: list[str]) -> int:
+    return max((1 + text.count("\n") for text in texts), default=1)
+
+
+def _titled(rows: pd.DataFrame, panel: str) -> str:
+    """What a panel shows, with the unit of its axis."""
+    unit = str(rows.loc[rows["panel"] == panel, "axis"].iloc[0]).partition(" / ")[2]
+    return f"{panel} / {unit}" if unit else panel
 
 
 @styled
@@ -87,7 +102,8 @@ def contrast_chart(rows: pd.DataFrame, *, axis: str, ax: Axes | None = None) -> 
     Axes
         The equivalence region is grey between two dashed bounds.
     """
-    ax = new_axes(166, 20 + 7 * len(rows)) if ax is None else ax
+    names = [wrapped(contrast, 40) for contrast in rows["contrast"]]
+    ax = new_axes(166, 20 + max(7, 4 * _most_lines(names)) * len(rows)) if ax is None else ax
     margin = rows["margin"].dropna()
     if len(margin):
         m = float(margin.iloc[0])
@@ -101,7 +117,7 @@ def contrast_chart(rows: pd.DataFrame, *, axis: str, ax: Axes | None = None) -> 
             ax.hlines(number, row.equivalence_low, row.equivalence_high,
                       color=ACCENT, linewidth=3.2, zorder=3)  # fmt: skip
         ax.plot(row.estimate, number, marker="o", color=ACCENT, markersize=6, zorder=4)
-    ax.set_yticks(range(len(rows)), [printable(c) for c in rows["contrast"]])
+    ax.set_yticks(range(len(rows)), names)
     ax.set_ylim(len(rows) - 0.4, -0.6)
     ax.tick_params(axis="y", length=0)
     ax.spines["left"].set_visible(False)

@@ -62,7 +62,7 @@ def supported_span_chart(
     ax = new_axes(width_mm, height_mm) if ax is None else ax
     conditions = list(dict.fromkeys(curve["condition"]))
     right = 1.02 * float(np.nanmax([*curve["length_mm"], *points["at_mm"], 1.0]))
-    top = _top(curve, points, levels)
+    top = _top(curve, points, levels, limit_um)
     for number, condition in enumerate(conditions):
         style = line_of(number, join=False)
         mine = points[points["condition"] == condition]
@@ -113,10 +113,12 @@ def supported_span_chart(
     return ax
 
 
-def _top(curve: pd.DataFrame, points: pd.DataFrame, levels: pd.DataFrame) -> float:
-    """Upper end of the axis: above the data and the next level, if that is near."""
+def _top(
+    curve: pd.DataFrame, points: pd.DataFrame, levels: pd.DataFrame, limit_um: float | None
+) -> float:
+    """Upper end of the axis: above the data, the limit, and the next level if that is near."""
     seen = pd.concat([curve["reach_all_um"], points["abs_um"]]).dropna()
-    highest = float(seen.max()) if len(seen) else 100.0
+    highest = max(float(seen.max()) if len(seen) else 100.0, limit_um or 0.0)
     above = [v for v in sorted(levels["level_um"]) if v > highest]
     return 1.06 * (above[0] if above and above[0] < 1.8 * highest else highest)
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import functools
 import io
 import re
+import textwrap
 from collections.abc import Callable
 from importlib.resources import as_file, files
 from typing import Any, Literal, ParamSpec, TypeVar
@@ -48,6 +49,7 @@ __all__ = [
     "rows_of",
     "styled",
     "svg_bytes",
+    "wrapped",
 ]
 
 FAMILY = "Source Sans 3"
@@ -184,6 +186,11 @@ def name_ticks(ax: Axes, names: list[str], room_mm: float) -> None:
     shown = [printable(name) for name in names]
     crowded = max((len(n) for n in shown), default=0) * 1.7 > room_mm / max(len(shown), 1)
     ax.set_xticks(range(len(shown)), shown, rotation=90 if crowded else 0)
+
+
+def wrapped(text: object, width: int = 26) -> str:
+    """Text for a figure in lines of at most `width` characters, a longer word excepted."""
+    return "\n".join(textwrap.wrap(printable(text), width, break_long_words=False))
 
 
 Place = Literal["outside upper left", "outside lower right"]

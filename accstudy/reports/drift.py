@@ -80,7 +80,7 @@ def answer(content: ReportContent) -> list[Text]:
     rows = rows_of(status)
     said = [_in_short(content, rows)]
     for row in rows:
-        if not row.stands and not row.duty_what and len(rows) > 1:
+        if not (row.stands or row.duty_what) and (len(rows) > 1 or row.state == "no charts"):
             continue  # its row of the table says it all
         name = named_device(content, row.device, row.model)
         text: list[Any] = [f"{name[0].upper()}{name[1:]}: {_change(row)}"]
@@ -124,15 +124,24 @@ def _change(row: Any) -> str:
 
 def _in_short(content: ReportContent, rows: list[Any]) -> Text:
     """Which devices stand changed, in one sentence."""
-    standing = [named_device(content, r.device, r.model) for r in rows if r.stands]
-    rest = [named_device(content, r.device, r.model) for r in rows if not r.stands]
-    if not standing:
-        return [
-            strong_accent(say("drift.no_signal_persists")),
-            say("drift.on_rest", rest=joined(rest)),
-        ]
-    text: list[Any] = [strong_accent(say("drift.changed_standing", standing=joined(standing)))]
-    return [*text, say("drift.no_signal_persists_on", rest=joined(rest)) if rest else "."]
+    by_state: dict[str, list[str]] = {}
+    for row in rows:
+        state = "stands" if row.stands else "no charts" if row.state == "no charts" else "quiet"
+        by_state.setdefault(state, []).append(named_device(content, row.device, row.model))
+    standing, rest, uncharted = (
+        joined(by_state.get(s, [])) for s in ("stands", "quiet", "no charts")
+    )
+    parts: list[Any] = []
+    if standing:
+        parts.append(strong_accent(say("drift.changed_standing", standing=standing)))
+    if rest and standing:
+        parts.append(say("drift.no_signal_persists_on", rest=rest))
+    elif rest:
+        parts += [strong_accent(say("drift.no_signal_persists")), say("drift.on_rest", rest=rest)]
+    if uncharted:
+        without = say("drift.without_charts", uncharted=uncharted)
+        parts.append(f"; {without}" if parts else strong_accent(without[0].upper() + without[1:]))
+    return [*parts, "."]
 
 
 def _state_table(document: Document, content: ReportContent) -> None:
