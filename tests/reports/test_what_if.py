@@ -780,6 +780,59 @@ def what_is_recorded():
         )  # fmt: skip
 
 
+@what_if("Methods")
+def remains():
+    """What only one table or setting decides, elsewhere the same in every study."""
+    pair, scans = longest(), table("one-device", "scans")
+    by = {"analysis": {"laboratory": "operator"}}
+    yield "reproducibility", study("one-device", *SCANS, "variance_components", accuracy=pair,
+                                   settings=by)  # fmt: skip
+    alone = scans.assign(operator="operator 1")
+    yield "one laboratory", study("one-device", "implants", "pair_deviations", scans=alone,
+                                  accuracy=pair, settings=by)  # fmt: skip
+    above, vectors = table("one-device", "implants_above"), table("one-device", "implant_vectors")
+    parts = put(table("one-device", "uncertainty_budget"), [0], part="scan body seating")
+    yield "from above", study("one-device", *SCANS, "reference_pairs", uncertainty_budget=parts,
+                              implants_above=above)  # fmt: skip
+    vectors = put(vectors, slice(None), u_alignment_tilt_deg=NAN)
+    yield "one implant", study("one-device", *SCANS, implants_above=above.head(1))
+    yield "no tilt", study("one-device", *SCANS, implants_above=above, implant_vectors=vectors,
+                           outliers=table("one-device", "outliers").assign(verdict="nothing"),
+                           outlier_counts=table("one-device", "outlier_counts"))  # fmt: skip
+    seats = table("one-device", "seating").assign(best_seat_um=NAN, gap_max_um=NAN)
+    yield "no seat", study("one-device", *SCANS, "seating_implants", seating=seats)
+    grid = table("comparison", "seating_scans")
+    grid = put(grid, grid["model"].eq("M2"), n_seats=4, span_mm=44.4)
+    yield "every combination", study("comparison", *SCANS, "seating_summary", seating_scans=grid,
+                                     kind="validation")  # fmt: skip
+    notes = table("comparison", "model_effect_notes").assign(n_levels=1)
+    yield "no levels", study("comparison", *SCANS, *MODELS, model_effect_notes=notes)
+    rows = contrasts({})
+    slope = rows["covariate"].ne("") & rows["level_b"].ne("")
+    shown = put(rows, slope & rows["model_name"].eq("size"), shown=True)
+    at = table("comparison", "model_contrasts_at")
+    yield "changing", study("comparison", *SCANS, *MODELS, model_contrasts=shown,
+                            model_contrasts_at=at)  # fmt: skip
+    both = rows[rows["covariate"].eq("") & rows["model_name"].eq("distance")].head(1)
+    for n in (4, 5):
+        many = pd.concat([both.assign(level_b=f"technique {k}") for k in range(n)])
+        means = table("comparison", "model_means").query("model_name == 'distance'")
+        yield f"{n} of a kind", study("comparison", *SCANS, *FITS, model_contrasts=many,
+                                      model_means=means)  # fmt: skip
+    few = table("comparison", "model_variances").assign(sd=0.0, share=NAN)
+    bare = table("comparison", "model_residuals").head(2)
+    more = {"model_contrasts": both, "model_variances": few, "model_residuals": bare}
+    yield "no scatter", study("comparison", *SCANS, "model_fits", "model_means", "model_quantiles",
+                              **more)  # fmt: skip
+    held = table("one-device", "conformity")
+    for title, values in (
+        ("new", {"holds_for": "new operators"}),
+        ("cells", {"holds_for": "new cells", "assumption": "none"}),
+        ("unknown", {"n_independent": pd.NA}),
+    ):
+        yield title, study("comparison", *SCANS, conformity=put(held, slice(None), **values))
+
+
 @pytest.mark.parametrize("case", list(CASES))
 def test_pages_of_edited_studies_are_as_approved(case):
     """Run with ``APPROVE=1`` after a change on purpose, and read what git says."""
