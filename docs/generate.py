@@ -11,6 +11,7 @@ import functools
 import inspect
 import itertools
 import math
+import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -343,7 +344,7 @@ def _agreement(rows: pd.DataFrame, *kinds: str) -> str:
 
 
 def _cells(*words: str) -> str:
-    return "| " + " | ".join(" ".join(w.replace("|", "/").split()) for w in words) + " |"
+    return "| " + " | ".join(re.sub(r"[ \n]+", " ", w.replace("|", "/")) for w in words) + " |"
 
 
 def api_page(room: str) -> str:

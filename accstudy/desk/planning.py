@@ -263,7 +263,7 @@ _SHARES = ("assurance", "power")
 
 
 def _in_words(line: str) -> str:
-    for symbol, said in (("s_r", "repeats"), ("s_cell", "between sessions"), (" um", " µm")):
+    for symbol, said in (("s_r", "repeats"), ("s_cell", "between sessions")):
         line = line.replace(symbol, said)
     return line.replace("assumed: repeats", "assumed standard deviations: repeats")
 

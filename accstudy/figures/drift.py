@@ -299,7 +299,7 @@ def run_length_chart(rows: pd.DataFrame, *, unit: str) -> Figure:
     Returns
     -------
     Figure
-        Logarithmic upwards, up to 10 000 sessions.
+        Logarithmic upwards, up to 10 000 sessions.
     """
     names = list(dict.fromkeys(rows["name"]))[:4]
     figure = new_figure(166, 68)

@@ -19,6 +19,7 @@ import numpy.typing as npt
 from accstudy.accuracy.bounds import Grouping
 from accstudy.accuracy.samples import Sample
 from accstudy.errors import InputError
+from accstudy.words.numbers import unit_name
 
 __all__ = [
     "Components",
@@ -438,6 +439,7 @@ def draw_studies(
 
 def spread_words(found: Components, unit: str) -> str:
     """Root mean squares over pairs, for the line that says what is assumed."""
+    unit = unit_name(unit)
     w = _mean_square(found.scans)
     bias = f"largest bias {np.abs(found.mean).max():.4g} {unit}"
     if not found.cells:

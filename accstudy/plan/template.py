@@ -171,7 +171,7 @@ def _model(protocol: Protocol) -> str:
         '# random effects: "path_mm | scan" is a separate slope per scan, "implants" are\n'
         '# positions shared by pairs, "scan by technique" allows a different scatter per technique',
         f"random = [\n{random},\n]",
-        _line("# equivalence_margin = 20", "um; define it before the first scan"),
+        _line("# equivalence_margin = 20", "µm; define it before the first scan"),
     ]
     return "\n".join(model) + "\n"
 

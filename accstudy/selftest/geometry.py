@@ -273,17 +273,17 @@ def _seats() -> list[Row]:
     )
     case = "seat of a framework"
     return [
-        _row(case, "lateral offset for a distance too long by 100 um", 100.0,
+        _row(case, "lateral offset for a distance too long by 100 µm", 100.0,
              one["lateral_um"], 1e-6, "the bar is longer by the same amount"),
         _row(case, "gap for a distance too long", 0.0, one["gap_max_um"], 1e-6,
              "a shift within the seating plane causes no gap"),
-        _row(case, "one-screw gap for a height error of 100 um", 100.0, lifted["gap_mean_um"],
+        _row(case, "one-screw gap for a height error of 100 µm", 100.0, lifted["gap_mean_um"],
              1e-6, "the second platform is off by the same amount"),
         _row(case, "the same gap in turns of a 0.3 mm screw", 1 / 3, lifted["turns"], 1e-9,
              "gap divided by pitch"),
-        _row(case, "best seat for a height error of 100 um over 20 mm", 20.0,
+        _row(case, "best seat for a height error of 100 µm over 20 mm", 20.0,
              high["best_seat_um"].iloc[0], 0.02, "2 R h / D with R = 2 mm: compensated by tilt"),
-        _row(case, "best seat of three implants in line, the middle one high by 80 um", 80.0,
+        _row(case, "best seat of three implants in line, the middle one high by 80 µm", 80.0,
              middle["best_seat_um"].iloc[0], 0.02, "no tilt compensates it"),
     ]  # fmt: skip
 
@@ -295,12 +295,12 @@ def _deviations() -> list[Row]:
     shown[_POSITION] = 1.001 * shown[_POSITION].to_numpy(float)
     poses = _moved(shown)
     pairs = pair_deviations(poses, arch)
-    why = "a length of L mm grows by L um"
+    why = "a length of L mm grows by L µm"
     case = "an arch scanned larger by 1000 ppm"
     told = pairs["span_mm"].to_numpy(float)  # L mm grow by L um
     here = pairs["distance_um"].to_numpy(float)
     rows = [
-        _row(case, f"distance of {name}, um", float(t), float(h), 1e-6, why)
+        _row(case, f"distance of {name}, µm", float(t), float(h), 1e-6, why)
         for name, t, h in zip(pairs["implant_a"] + "-" + pairs["implant_b"], told, here,
                               strict=True)
     ]  # fmt: skip
@@ -357,7 +357,7 @@ def _scan() -> list[Row]:
     poses = locate_scan(scan.mesh, reference=reference, bodies={"default": body}).poses
     both = poses.merge(scan.truth, on="implant", suffixes=("", "_true")).set_index("implant")
     case = "simulated scan of four implants"
-    why = "30 000 triangles, noise 7 um, offset 24 um, a tenth of every scan body missing"
+    why = "30\u00a0000 triangles, noise 7 µm, offset 24 µm, a tenth of every scan body missing"
     if both["x_mm"].isna().any():
         return [_row(case, "implants found", len(both), int(both["x_mm"].notna().sum()), 0.0, why)]
     true = both[[f"{c}_true" for c in _POSITION]].to_numpy(float)
@@ -367,10 +367,10 @@ def _scan() -> list[Row]:
     share = np.sqrt(np.mean(off**2 / (both[["u_x_um", "u_y_um", "u_z_um"]] ** 2).sum(axis=1)))
     rows = [_row(case, "implants found", 4, len(both), 0.0, why)]
     for name, d, a in zip(both.index, off, tilt, strict=True):
-        rows.append(_row(case, f"distance of {name} from the truth, um", 0.0, d, 10.0, why))
+        rows.append(_row(case, f"distance of {name} from the truth, µm", 0.0, d, 10.0, why))
         rows.append(_row(case, f"angle of {name} to the truth, deg", 0.0, float(a), 0.1, why))
     offset = float(both["offset_um"].mean())
-    rows.append(_row(case, "offset of the surface, um", 24.0, offset, 6.0, why))
+    rows.append(_row(case, "offset of the surface, µm", 24.0, offset, 6.0, why))
     # 12 components: a ratio of 1 has a standard error of about 0.2
     rows.append(
         _row(case, "root mean square of error over stated uncertainty", 1.0, float(share), 0.7, why)

@@ -29,6 +29,7 @@ from accstudy.study.files import resolve
 from accstudy.study.load import load_study
 from accstudy.study.settings import Settings
 from accstudy.tables import UNREFERENCED, csv_bytes
+from accstudy.words.numbers import stated
 
 __all__ = [
     "FOLDER",
@@ -331,7 +332,7 @@ def designs(found: Components, cells: Sequence[int], per_cell: Sequence[int]) ->
 def _next_words(pilot: Pilot) -> list[str]:
     """The size that a limit needs, for all pairs together and for each."""
     assert pilot.asked is not None
-    found, limit = pilot.found, f"{pilot.asked.limit:g} {pilot.unit}"
+    found, limit = pilot.found, stated(pilot.asked.limit, pilot.unit)
     scopes = [ALL_PAIRS, EACH_PAIR] if len(found.mean) > 1 else [EACH_PAIR]
     sizes = wanted(found, pilot.asked, scopes)
     out = []

@@ -244,7 +244,7 @@ def test_plan_says_what_sizes_show_and_what_a_limit_needs(tmp_path):
     # the protocol's 8 minutes a scan and 20 a block
     assert table["chair_minutes"].tolist() == [5 * 8 + 20, 20 * 8 + 4 * 20]
     assert set(table["limit"]) == {100}
-    assert "each pair, 100 um: " in done.output
+    assert "each pair, 100\u00a0µm: " in done.output
     assert "; a study of that size verifies it with " in done.output
     assert rows(study) == []
     assert "no sample size: give --s-r" in call("plan", study, "--sizes-only").output
@@ -294,7 +294,8 @@ def test_a_plan_and_the_report_of_its_pilot_name_one_size(tmp_path):
     assert done.exit_code == 0
     more = int(row["n_needed"] - row["n_scans"])
     share = f"{100 * row['needed_assurance']:.0f} %"
-    line = next(x for x in done.output.splitlines() if x.startswith(f"{row['scope']}, 100 um: "))
+    start = f"{row['scope']}, 100\u00a0µm: "
+    line = next(x for x in done.output.splitlines() if x.startswith(start))
     assert f"{more} more scans, for a total of" in line
     assert line.endswith(f"verifies it with a probability of {share}")
     assert f"{more} more scans, for a total of" in "".join(what_next(row))

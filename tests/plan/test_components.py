@@ -38,7 +38,7 @@ def test_spread_between_days_is_that_of_the_guide():
     found = components_of([sample(y, day)])
     said = spread_words(found, "um")
     # eq. H.28: s_B^2 = s_a^2 - s_b^2 / K = (43 uV)^2
-    assert said.startswith("s_r 85 um, s_cell 42.47 um")
+    assert said.startswith("s_r 85 µm, s_cell 42.47 µm")
     within, between, bias = _typical(found)
     assert math.sqrt(within) == pytest.approx(85.0)
     assert math.sqrt(between) == pytest.approx(43, abs=0.6)

@@ -404,8 +404,8 @@ def _tables(repeats: int, devices: int) -> Iterator[str]:
     yield "Known parameters, run length 50 in control: found +- two standard errors / computed\n"
     cases = {
         "in control, zero state": {"shift": 0.0, "ratio": 1.0, "state": "zero"},
-        "mean + 5 um, zero state": {"shift": 5.0, "ratio": 1.0, "state": "zero"},
-        "mean + 5 um, steady state": {"shift": 5.0, "ratio": 1.0, "state": "steady"},
+        "mean + 5 µm, zero state": {"shift": 5.0, "ratio": 1.0, "state": "zero"},
+        "mean + 5 µm, steady state": {"shift": 5.0, "ratio": 1.0, "state": "steady"},
         "spread x 1.5, zero state": {"shift": 0.0, "ratio": 1.5, "state": "zero"},
         "spread x 1.5, steady state": {"shift": 0.0, "ratio": 1.5, "state": "steady"},
     }
@@ -446,7 +446,7 @@ def _tables(repeats: int, devices: int) -> Iterator[str]:
                 cells.append(f"{r.found / r.designed:.2f} +- {2 * r.error / r.designed:.2f}")
             rows.append([chart + which, *cells])
     yield from _markdown(rows)
-    yield "\nDelay of a shift of 10 um after an estimated baseline: found / computed\n"
+    yield "\nDelay of a shift of 10 µm after an estimated baseline: found / computed\n"
     rows = [["chart", "10 sessions", "20 sessions", "60 sessions"], ["ewma"], ["cusum"]]
     for m in (10, 20, 60):
         for k, r in enumerate(estimated_delays(m, repeats=repeats).itertuples(), start=1):

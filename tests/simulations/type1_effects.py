@@ -23,7 +23,7 @@ COUNTS = {
     "2, 4, 6, 8": (2, 4, 6, 8),
     "4, 5, 6": (4, 5, 6),
     "4, 4, 6, 6": (4, 4, 6, 6),
-    "4, 6, two of each twice": (4, 4, 4, 4, 6, 6, 6, 6),
+    "4, 6, four of each": (4, 4, 4, 4, 6, 6, 6, 6),
 }
 
 
@@ -78,7 +78,7 @@ def main() -> None:
                 table = effect_table(fit, "scan.worst_distance_um")
                 p.append((table["p"].iloc[0], table["p_interaction"].iloc[0]))
             main_, crossed = (np.array(p) < 0.05).mean(axis=0)
-            what = f"counts {name}, SD between models {sd:g} um"
+            what = f"counts {name}, SD between models {sd:g} µm"
             print(f"| {what}: count | {main_:.1%} | {draws} |", flush=True)
             print(f"| {what}: technique x count | {crossed:.1%} | {draws} |", flush=True)
     found: dict[str, list[bool]] = {}

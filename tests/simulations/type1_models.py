@@ -151,7 +151,7 @@ def main() -> None:
         effects = effects_um(layout)
         found = rates(layout, options.draws // 2, 2000 + number, effects)
         for term, level in LEVELS.items():
-            unit = "um per deg" if term == "angulation" else "um"
+            unit = "µm per deg" if term == "angulation" else "µm"
             line = (
                 f"| {layout.name} | {level} ({term}) | {null['kenward-roger', term]:.1%} | "
                 f"{null['satterthwaite', term]:.1%} | {null['z', term]:.1%} | "

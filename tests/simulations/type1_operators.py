@@ -72,15 +72,15 @@ LAYOUTS = (
     Layout("session x technique 200 ppm", session_technique_ppm=200.0),
     Layout("session x technique 400 ppm", session_technique_ppm=400.0),
     Layout("session 200 ppm, 6 operators", operators=6, sessions=2, repeats=2, session_ppm=200.0),
-    Layout("implant x technique 5 um", implant_technique_um=5.0),
-    Layout("implant x technique 10 um", implant_technique_um=10.0),
-    Layout("implant x technique 10 um, 4 implants", counts=(4, 4), implant_technique_um=10.0),
+    Layout("implant x technique 5 µm", implant_technique_um=5.0),
+    Layout("implant x technique 10 µm", implant_technique_um=10.0),
+    Layout("implant x technique 10 µm, 4 implants", counts=(4, 4), implant_technique_um=10.0),
     Layout("scan spread 4 : 1, unbalanced", scan_ratio=4.0, kept=0.34),
     Layout("scan spread 1 : 4, unbalanced", scan_ratio=0.25, kept=0.34),
     replace(PROTOCOL, name="the protocol, no interaction"),
     replace(PROTOCOL, name="the protocol, operator x technique 400 ppm",
             operator_technique_ppm=400.0),
-    replace(PROTOCOL, name="the protocol, implant x technique 10 um", implant_technique_um=10.0),
+    replace(PROTOCOL, name="the protocol, implant x technique 10 µm", implant_technique_um=10.0),
 )  # fmt: skip
 
 TILTS_DEG = ((0.0, 20.0, 10.0, 30.0, 5.0, 15.0), (15.0, 5.0, 30.0, 0.0, 25.0, 10.0))

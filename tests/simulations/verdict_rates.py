@@ -202,7 +202,7 @@ def together(studies: int, rng: np.random.Generator) -> pd.DataFrame:
                 "errors": kind,
                 "scans": sum(cells),
                 "cells": len(cells),
-                "u / um": f"{u:g}",
+                "u / µm": f"{u:g}",
                 "false verified, each": found["each_v"],
                 "all": found["all_v"],
                 "false nonconformity, each": found["each_r"],
@@ -341,7 +341,7 @@ def seating(studies: int, rng: np.random.Generator) -> pd.DataFrame:
                         {
                             "implants": str(implants),
                             "errors": kind,
-                            "systematic / um": f"{same:g}",
+                            "systematic / µm": f"{same:g}",
                             "scans": str(n),
                             "false verified": ((found.bound <= limit) & ~barred).mean(),
                             "false nonconformity": (found.bound_low > limit).mean(),
@@ -355,7 +355,7 @@ def seating(studies: int, rng: np.random.Generator) -> pd.DataFrame:
 def compact(name: str, frame: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
     """Tables as they are printed; of one pair, a column a design."""
     if name == "seating":
-        rows = ["implants", "errors", "systematic / um"]
+        rows = ["implants", "errors", "systematic / µm"]
         return [
             (what, frame.pivot_table(index=rows, columns="scans", values=what).reset_index())
             for what in frame.columns[4:]
