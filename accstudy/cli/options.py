@@ -186,9 +186,10 @@ def abridged(findings: Sequence[Finding]) -> Iterator[str]:
 
 
 def _kind(finding: Finding) -> tuple[str, ...]:
-    """What makes two findings alike: everything but the row and the offending value."""
+    """What makes two findings alike: everything but the scan file, row and offending value."""
     file, _, rest = finding.where.partition(":")
     column = rest.rpartition(":")[2]
+    file = file if rest else file.rpartition("/")[0] or file
     return (str(finding.severity), finding.code, file, column, finding.mend)
 
 

@@ -185,7 +185,7 @@ def _drift(protocol: Protocol) -> str:
             (f"baseline_sessions = {len(protocol.design.sessions)}",
              "first sessions, which set the control limits"),
             ("shift_um = 20", "shift that must be detected early"),
-            ("false_alarm_every = 370", "sessions between false alarms of a device, all its charts"
+            ("false_alarm_every = 80", "sessions between false alarms of a device, all its charts"
              " together"),
         ),
     )  # fmt: skip

@@ -78,7 +78,7 @@ def reference_model(
             break
     else:
         raise InputError(
-            f"{n_implants} scan bodies at {max(tilts):g} deg touch each other",
+            f"{n_implants} scan bodies at {max(tilts):g}° touch each other",
             hint="use fewer implants or less angulation",
         )
     turn = rng.uniform(0.0, 360.0, n_implants)

@@ -169,14 +169,14 @@ def beside_settings(found: Anatomy, settings: ScanBodySettings) -> list[str]:
     aside = float(np.linalg.norm(off - (off @ found.axis) * found.axis))
     height = float(off @ found.axis)
     lines = [
-        f"study.toml  its axis is {180 - tilt if reversed_ else tilt:.2f} deg off the axis found"
+        f"study.toml  its axis is {180 - tilt if reversed_ else tilt:.2f}° off the axis found"
         + (", and points the other way" if reversed_ else ""),
         f"            its origin is {aside:.3f} mm beside it, {height:.3f} mm above the lowest "
         f"point and {found.length_mm - height:.3f} mm below the top",
     ]
     if settings.flat is not None and found.flats:
         angles = [float(angle_between_deg(settings.flat, f.direction)) for f in found.flats]
-        lines.append(f"            its flat is {min(angles):.1f} deg off the nearest flat found")
+        lines.append(f"            its flat is {min(angles):.1f}° off the nearest flat found")
     return lines
 
 

@@ -308,8 +308,7 @@ def try_scans(study: Study) -> list[Finding]:
     """Locate the first usable scan of every model; findings state why it fails.
 
     Errors of reference or drawing that explain why implants are not found, or why all of them lie
-    off in the same way. Empty where the trial succeeds, and where nothing tried explains the
-    failure: measuring will name the scan's own fault.
+    off in the same way; a warning where nothing tried explains it. Empty where the trial succeeds.
     """
     found: list[Finding] = []
     for reference, names in references_with_scans(study):
@@ -326,9 +325,24 @@ def try_scans(study: Study) -> list[Finding]:
             found += suspected_setup(study, poses)
             continue
         finding = _explained(job, mesh, bodies, study.settings.reference.implants, len(poses))
-        if finding is not None:
-            found.append(finding)
+        found.append(finding or _unexplained(job, poses))
     return list(dict.fromkeys(found))
+
+
+def _unexplained(job: Job, poses: pd.DataFrame) -> Finding:
+    """A warning that names the implants that were not found."""
+    names = job.reference["implant"].astype(str).tolist()
+    seen = set(poses["implant"].astype(str)) if len(poses) else set()
+    what = say(
+        "findings.the_trial_scan_shows",
+        file=job.file,
+        before=len(poses),
+        n=len(names),
+        model=str(job.reference["model"].iloc[0]),
+        missing=", ".join(name for name in names if name not in seen),
+    )
+    mend = say("findings.check_their_reference")
+    return Finding(Severity.WARNING, "implants-not-found", what, job.file, mend)
 
 
 def _located(job: Job, mesh: Mesh, bodies: Mapping[str, ScanBody]) -> pd.DataFrame:

@@ -160,7 +160,7 @@ def _found(body: LearnedBody, scan: str) -> list[str]:
         f"size      {size[0]:.2f} x {size[1]:.2f} mm across, {top:.3f} mm from platform to top",
         f"copies    {body.scatter_um:.1f} µm from their mean (root mean square)",
         f"platform  known to {body.u_height_um:.1f} µm along the axis, {body.u_aside_um:.1f} µm "
-        f"across, {body.u_axis_deg:.3f} deg (standard uncertainties)",
+        f"across, {body.u_axis_deg:.3f}° (standard uncertainties)",
     ]
     if np.isfinite(body.agreement_um):
         lines.append(
@@ -203,7 +203,7 @@ def learned_words(found: Anatomy, learned: Learned) -> list[str]:
         "manufacturer",
         f"size      its top {found.high_mm[2]:.3f} mm above the platform",
         f"platform  known to {learned.u_height_um:g} µm along the axis, {learned.u_aside_um:g} µm "
-        f"across, {learned.u_axis_deg:g} deg (standard uncertainties, which enter every bias)",
+        f"across, {learned.u_axis_deg:g}° (standard uncertainties, which enter every bias)",
     ]
 
 

@@ -120,7 +120,7 @@ def check_flats(rows: pd.DataFrame, *, file: str) -> list[Finding]:
     for k in np.flatnonzero((length == 0) | (across < 0.7 * length)):
         where = place(file, rows["row"].iloc[whole[k]], "flat_x")
         angle = np.degrees(np.arctan2(across[k], abs(along[k])))
-        off = "has no length" if length[k] == 0 else f"is {angle:.0f} deg off the axis"
+        off = "has no length" if length[k] == 0 else f"is {angle:.0f}° off the axis"
         mend = "give the direction from the axis towards the flat, perpendicular to the axis"
         found.append(fault("flat-along-axis", f"the flat's direction {off}", where, mend))
     return found

@@ -379,11 +379,11 @@ def _in_order(
     if after["measured_at"] >= before["measured_at"]:
         return []
     what = (
-        f"{names[0]} is of {_day(after['measured_at'])}, before {names[1]} "
+        f"{names[0]} is dated {_day(after['measured_at'])}, before {names[1]} "
         f"(row {before['row']}, {_day(before['measured_at'])})"
     )
     where = place(file, int(after["row"]), "measured_at")
-    return [_warn("date-order", what, where, "check the dates and the numbers")]
+    return [_warn("date-order", what, where, "check measured_at, and the numbers of repeats and sessions")]
 
 
 def _number_of(session: object) -> float | None:

@@ -303,7 +303,7 @@ def _slip_finding(of: str, both: pd.DataFrame, slip: Slip, file: str) -> Finding
         return _wild_finding(of, names[0], slip, file, first)
     if slip.code == "wild-axis":
         what = (
-            f"the axes of {_and(names)} in {of} are up to {slip.off_mm:.0f} deg off the "
+            f"the axes of {_and(names)} in {of} are up to {slip.off_mm:.0f}° off the "
             "reference, while the positions fit it"
         )
         mend = "give the measured axes; (0, 0, 1) for all implants is not a measurement"

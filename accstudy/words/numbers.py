@@ -57,7 +57,7 @@ def missing(value: object) -> bool:
 def number(
     value: Any, unit: str = "um", *, signed: bool = False, decimals: int | None = None
 ) -> str:
-    """Write a number as a table shows it, without its unit.
+    r"""Write a number as a table shows it, without its unit.
 
     Parameters
     ----------
@@ -74,6 +74,8 @@ def number(
     --------
     >>> number(-12.345), number(3.0, signed=True), number(0.0412, "deg"), number(float("nan"))
     ('−12.3', '+3.0', '0.041', '–')
+    >>> number(9999, decimals=0), number(12345.6)
+    ('9999', '12\xa0345.6')
     """
     if missing(value):
         return NONE
@@ -86,6 +88,9 @@ def number(
         text = f"{0:.{places}f}"
     elif signed and x > 0:
         text = "+" + text
+    whole, point, rest = text.partition(".")
+    if len(whole.lstrip("+-")) > 4:
+        text = f"{int(whole):{'+' if signed else ''},}".replace(",", "\u00a0") + point + rest
     return text.replace("-", "−")
 
 
@@ -169,7 +174,7 @@ def significant(value: Any, digits: int = 3) -> str:
     Examples
     --------
     >>> significant(1.7146), significant(0.000123456), significant(0), significant(31415.9)
-    ('1.71', '1.23\xa0×\xa010⁻⁴', '0', '31416')
+    ('1.71', '1.23\xa0×\xa010⁻⁴', '0', '31\xa0416')
     """
     if missing(value):
         return NONE

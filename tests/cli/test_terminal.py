@@ -25,6 +25,14 @@ def test_four_alike_or_different_ones_are_all_shown():
     assert len(list(abridged([*findings(3), *findings(3, column="session")]))) == 6
 
 
+def test_findings_on_many_scan_files_are_counted_together():
+    alike = [
+        Finding(Severity.WARNING, "unit-suspect", f"it is {k} mm wide", f"scans/{k}.stl")
+        for k in range(9)
+    ]
+    assert len(list(abridged(alike))) == 4
+
+
 def test_paths_with_blanks_are_quoted():
     assert quoted(Path("my study")) == '"my study"'
     assert quoted(Path("my_study")) == "my_study"

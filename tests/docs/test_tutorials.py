@@ -148,7 +148,7 @@ def test_the_page_on_scan_bodies_shows_what_is_printed(tmp_path, monkeypatch, ca
     page = (DOCS / "how-to/scan-body.md").read_text(encoding="utf-8")
     lines = BLOCK.findall(page)[1][1]
     assert lines in shown
-    assert "0.00 deg off the axis found" in shown
+    assert "0.00° off the axis found" in shown
 
 
 def test_calls_of_the_page_on_python_have_such_parameters():

@@ -97,7 +97,7 @@ def test_study_toml_is_held_against_the_drawing():
         origin_mm=tuple(SHIFT + TURN.apply([0.5, 0, 2.0])),
     )  # fmt: skip
     text = "\n".join(beside_settings(found, said))
-    assert "0.00 deg off the axis found, and points the other way" in text
+    assert "0.00° off the axis found, and points the other way" in text
     assert "0.500 mm beside it, 2.000 mm above the lowest point" in text
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from accstudy.errors import Severity
 from accstudy.stages.check import try_scans
 from accstudy.study.load import load_study
 
@@ -56,6 +57,18 @@ def test_a_reference_that_is_meant_otherwise_is_told(folder, change, code, colum
     assert found.code == code
     assert found.where == f"reference/implants.csv::{column}"
     assert "0 of the 6 implants" in found.what
+
+
+def displace_one(rows):
+    rows.loc[rows["implant"] == "I3", "x_mm"] += 21.0
+
+
+def test_implants_that_are_not_found_are_named_where_nothing_explains_it(folder):
+    with_reference(folder, displace_one)
+    (found,) = try_scans(load_study(folder))
+    assert (found.severity, found.code) == (Severity.WARNING, "implants-not-found")
+    assert "shows 5 of the 6 implants" in found.what
+    assert found.what.endswith("not found: I3")
 
 
 def test_an_origin_one_millimetre_off_is_told_with_what_to_write(folder):

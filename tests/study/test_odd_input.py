@@ -130,10 +130,10 @@ ODD = {
         "mirror image"),
     "flat along the axis": (
         {"implants": IMPLANTS.replace("48,0,2,0,0,1,1,0,0", "48,0,2,0,0,1,0,0,1")},
-        "flat-along-axis", "reference/implants.csv:4:flat_x", "0 deg"),
+        "flat-along-axis", "reference/implants.csv:4:flat_x", "0°"),
     "flat along the axis in a scan": (
         {"poses": swapped(POSES, ("48.05,0,2,0,0,1,1,0,0", "48.05,0,2,0,0,1,0.1,0,1"))},
-        "flat-along-axis", "poses.csv:10:flat_x", "6 deg"),
+        "flat-along-axis", "poses.csv:10:flat_x", "6°"),
     "flat given in part": (
         {"implants": IMPLANTS.replace("48,0,2,0,0,1,1,0,0", "48,0,2,0,0,1,1,,0")},
         "flat-incomplete", "reference/implants.csv:4:flat_y", "flat_y"),
