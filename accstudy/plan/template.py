@@ -105,6 +105,10 @@ def _study(protocol: Protocol, title: str) -> str:
         _line(f"title = {_string(title)}", "printed on the first page of the report"),
         _line(f"kind = {_string(protocol.kind)}", "validation, comparison or drift"),
         _line(f"protocol = {_string(protocol.name)}", "source of these values"),
+        _line('# laboratory = "our laboratory"', "printed on page 1; otherwise a line to fill in"),
+        _line('# report_number = "2026-01"', "the same"),
+        _line('# author = "A. Example"', "the same"),
+        _line('# approver = "B. Example"', "the same"),
     ]
     return "\n".join(lines) + "\n"
 

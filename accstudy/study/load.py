@@ -383,7 +383,8 @@ def _in_order(
         f"(row {before['row']}, {_day(before['measured_at'])})"
     )
     where = place(file, int(after["row"]), "measured_at")
-    return [_warn("date-order", what, where, "check measured_at, and the numbers of repeats and sessions")]
+    hint = "check measured_at, and the numbers of repeats and sessions"
+    return [_warn("date-order", what, where, hint)]
 
 
 def _number_of(session: object) -> float | None:
