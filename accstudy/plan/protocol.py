@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import tomllib
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from importlib import resources
@@ -290,9 +291,10 @@ def schedule(
     Notes
     -----
     Within a session the operators follow in random order, each with a block of all
-    scans in random order: time of day, warming up and tiring are spread over what
-    is compared, and session and operator stay blocks. Where models take turns, which of
-    them an operator scans first is drawn, so no session goes with a model.
+    scans in random order, repeats numbered as they follow: time of day, warming up and
+    tiring are spread over what is compared, and session and operator stay blocks. Where
+    models take turns, which of them an operator scans first is drawn, so no session goes
+    with a model.
     """
     _check(models=models, operators=operators, sessions=sessions, **conditions)
     if repeats < 1:
@@ -316,17 +318,19 @@ def schedule(
                 for group, order in zip(groups, turn[operator], strict=turns > 1)
             ]
             block = list(
-                itertools.product(now if turns > 1 else models, combinations, range(1, repeats + 1))
+                itertools.product(now if turns > 1 else models, combinations, range(repeats))
             )
+            done: Counter[tuple[str, tuple[str, ...]]] = Counter()
             for at in rng.permutation(len(block)):
-                model, levels, repeat = block[int(at)]
+                model, levels, _ = block[int(at)]
+                done[model, levels] += 1
                 rows.append(
                     {
                         "model": model,
                         **dict(zip(factors, levels, strict=True)),
                         "operator": operator,
                         "session": session,
-                        "repeat": repeat,
+                        "repeat": done[model, levels],
                         "reseated": reseat,
                     }
                 )

@@ -402,6 +402,8 @@ def test_blocks_are_whole_and_the_order_within_is_random():
         counts = own.groupby(["device", "technique"]).size()
         assert (counts == 3).all()
         assert own["technique"].tolist() != sorted(own["technique"])
+        for _, alike in own.groupby(["device", "technique"]):
+            assert alike["repeat"].tolist() == [1, 2, 3]  # as `check` expects them to follow
     assert "seed 7" in plan.words
     assert csv_bytes("scans", scans, factors=("device", "operator")).startswith(b"scan,model,file")
 

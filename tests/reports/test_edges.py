@@ -52,12 +52,12 @@ def only(content, scans, rename=None):
 def test_one_scan_says_that_nothing_can_be_said(contents):
     content = only(contents["validation"], ["a01"])
     said = plain(answer(content)[0])
-    assert "cannot be said from 1 scan" in said
+    assert "cannot be judged from 1 scan" in said
     assert "verified" not in said
     made = render_report("validation", content)
     assert made.pdf.startswith(b"%PDF")
     captions = [plain(b["caption"]) for b in made.data["blocks"] if b["type"] == "table"]
-    assert any(c.endswith("Every row rests on 1 scan.") for c in captions)
+    assert any(c.endswith("All rows: 1 scan.") for c in captions)
 
 
 def test_a_changed_reference_is_listed_with_the_size_of_its_error(contents):
@@ -147,7 +147,7 @@ def test_without_a_measured_scan_nothing_is_said_of_cells(contents):
     tables = contents["validation"].tables
     none = {**tables, "pair_deviations": tables["pair_deviations"].head(0)}
     said = tried_sentence(dataclasses.replace(contents["validation"], tables=none))
-    assert "tried" in said
+    assert "attempted" in said
     assert "cell" not in said
 
 

@@ -75,7 +75,9 @@ def test_the_lead_of_several_conditions_says_who_has_which_verdict():
         joint(condition="D", tolerance_bound=NAN, verdict="", n_scans=1),
     ]
     said = plain(lead_sentence(rows))
-    assert "verified for A and C; not verified for B - 2; cannot be said from 1 scan for D." in said
+    assert (
+        "verified for A and C; not verified for B - 2; cannot be judged from 1 scan for D." in said
+    )
 
 
 @pytest.mark.parametrize(
@@ -135,7 +137,7 @@ def test_unverified_conformity_says_how_far_it_goes_and_what_it_would_take():
     assert what_next(row, NAN)[-1] == "not verified for any span studied"
     row.n_needed = NAN
     (said,) = what_next(row)
-    assert plain(said) == "no number of scans like these is 80 % likely to verify it (at most 83 %)"
+    assert plain(said) == "more scans like these are unlikely to verify it (at most 83 %)"
     assert what_next(conformity(), 45.0) == []
 
 
@@ -152,9 +154,9 @@ def test_too_few_scans_cannot_say():
     row = conformity(tolerance_bound=NAN, verdict="", n_scans=1, n_needed=NAN)
     assert plain(lead_sentence([row])) == (
         "Whether each inter-implant distance separately stays within the limit of 100 µm "
-        "cannot be said from 1 scan."
+        "cannot be judged from 1 scan."
     )
-    assert plain(verdict_words(row)) == "cannot be said from 1 scan"
+    assert plain(verdict_words(row)) == "cannot be judged from 1 scan"
 
 
 def test_an_estimate_of_no_spread_between_cells_is_not_called_none():
@@ -332,7 +334,7 @@ def test_page_one_of_a_validation_hides_no_limit(judged):
     content = judged
     lead, *_, tried = (plain(t) for t in answer(content))
     assert "all 15 distances of a scan together" in lead
-    assert "13 scans were tried, 1 failed" in tried
+    assert "13 scans were attempted, 1 failed" in tried
     assert "2 operators and 2 sessions: 4 cells" in tried
     rows = decision(content)
     held = content.tables["conformity"]
