@@ -106,7 +106,24 @@ def add_groups(
                 )
             )
     out["excluded"] = [reasons.get(name, "") for name in out["scan"]]
-    return out, findings
+    return out, findings + _pooled(out, settings)
+
+
+def _pooled(scans: pd.DataFrame, settings: Settings) -> list[Finding]:
+    """Devices, techniques or versions within one cell, which the results do not distinguish."""
+    used = scans[(scans["status"] != "failed") & (scans["excluded"] == "")]
+    found = []
+    for name in ("device", "software", "technique"):
+        if name not in used:
+            continue
+        stated = used.assign(level=used[name].map(_label)).query("level != ''")
+        if stated.groupby(["condition", "cell"])["level"].nunique().gt(1).any():
+            levels = ", ".join(stated["level"].unique())
+            what = say("findings.scans_of_one_cell_mix", name=name, levels=levels)
+            mend = say("findings.add_it_to_condition", name=name)
+            where = place("study.toml", column="analysis.condition")
+            found.append(Finding(Severity.WARNING, "pooled-levels", what, where, mend))
+    return found
 
 
 def _casts_as_cells(scans: pd.DataFrame) -> list[Finding]:

@@ -239,6 +239,19 @@ def test_a_study_of_positions_needs_no_drawing_of_a_scan_body(folder):
     )
 
 
+def test_two_devices_that_are_not_compared_are_told(folder):
+    scans = SCANS.replace("s2,M,A,2,1", "s2,M,B,1,1")
+    apart = SETTINGS + '[analysis]\ncondition = ["device"]\n'
+    mixed = SETTINGS + '[analysis]\ncondition = ["operator"]\n'
+    assert scans != SCANS
+    assert not [f for f in load_study(folder(study=apart, scans=scans)).findings
+                if f.code == "pooled-levels"]  # fmt: skip
+    (found,) = [f for f in load_study(folder(study=mixed, scans=scans)).findings
+                if f.code == "pooled-levels"]  # fmt: skip
+    assert found.where == "study.toml::analysis.condition"
+    assert "differ in device (A, B)" in found.what
+
+
 def test_a_drift_study_needs_the_time_of_every_scan(folder):
     drift = SETTINGS.replace('kind = "validation"', 'kind = "drift"')
     assert drift != SETTINGS
