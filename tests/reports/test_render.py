@@ -157,16 +157,6 @@ def test_words_that_are_no_verdict_do_not_occur(kind, texts):
     assert not {"passed", "pass", "passes", "fails"} & set(words)
 
 
-def test_reference_that_is_a_scan_makes_it_agreement(lean):
-    settings = dict(lean.settings)
-    settings["reference"] = {**settings["reference"], "kind": "scan"}
-    changed = dataclasses.replace(lean, settings=settings)
-    text = text_of(render_report("validation", changed).pdf)
-    assert "agreement, not trueness" in text
-    assert "the mean difference is" in text
-    assert "the bias is" not in text
-
-
 def test_unknown_kind_is_refused():
     with pytest.raises(InputError, match="no report of kind"):
         render_report("validations", None)
