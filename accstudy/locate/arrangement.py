@@ -1,19 +1,27 @@
-"""Which candidate is which implant: the arrangement of the reference found in the scan."""
+"""The arrangement of a model's implants, and every way in which scan bodies form it."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
+from accstudy.errors import InputError, nearest
 from accstudy.geometry.rigid import Rigid, frame_from_axis, unit
+from accstudy.locate.drawing import ScanBody
+from accstudy.locate.prepared import PreparedBody, prepare_body
+from accstudy.mesh.model import Mesh
 
 __all__ = [
     "Arrangement",
     "Lines",
+    "ReferenceModel",
+    "check_size",
     "contradict",
+    "empty_places",
     "fit_lines",
     "joined",
     "match_arrangement",
@@ -21,11 +29,14 @@ __all__ = [
     "misfit_mm",
     "own_mirror_image",
     "place_of",
+    "reference_model",
     "refit",
 ]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+
+_WITHIN_MM, _WITHIN_DEG = 0.8, 4.0  # how far a scan body may be off its place
 
 LEVER_MM = 10.0
 """An axis counts as a second point so far above the platform."""
@@ -79,13 +90,7 @@ class Arrangement:
         return sum(c >= 0 for c in self.candidate)
 
 
-def match_arrangement(
-    reference: Lines,
-    found: Lines,
-    *,
-    within_mm: float = 0.8,
-    within_deg: float = 4.0,
-) -> list[Arrangement]:
+def match_arrangement(reference: Lines, found: Lines) -> list[Arrangement]:
     """Find every way in which candidates form the arrangement of the reference.
 
     Parameters
@@ -94,8 +99,6 @@ def match_arrangement(
         The implants, model frame.
     found : Lines
         The candidates, scan frame.
-    within_mm, within_deg : float
-        How far a scan body may be off its place in the arrangement.
 
     Returns
     -------
@@ -114,7 +117,7 @@ def match_arrangement(
         reference.kinds[j][:, None] == found.kinds[b]
     )
     fits &= i[:, None] < j[:, None]  # the other order says the same
-    tolerance = np.array([1.5 * within_mm, *[np.radians(2 * within_deg)] * 3])
+    tolerance = np.array([1.5 * _WITHIN_MM, *[np.radians(2 * _WITHIN_DEG)] * 3])
     for k in range(4):
         fits &= np.abs(mine[:, None, k] - theirs[None, :, k]) < tolerance[k]
     pair, other = np.nonzero(fits)
@@ -124,7 +127,7 @@ def match_arrangement(
         if any(whole[i[r]] == a[c] and whole[j[r]] == b[c] for whole in complete):
             continue  # a part of what is known already
         start = fit_lines(reference, found, np.array([i[r], j[r]]), np.array([a[c], b[c]]))
-        grown = _grow(reference, found, start, within_mm, within_deg)
+        grown = _grow(reference, found, start)
         if grown is not None and grown.candidate not in best:
             best[grown.candidate] = grown
             if grown.matched == n:
@@ -137,19 +140,15 @@ def match_arrangement(
     return kept
 
 
-def own_mirror_image(reference: Lines, *, within_mm: float = 0.8, within_deg: float = 4.0) -> bool:
+def own_mirror_image(reference: Lines) -> bool:
     """Whether an arrangement lies as its own mirror image does, as a straight row.
 
     Parameters
     ----------
     reference : Lines
         The implants.
-    within_mm, within_deg : float
-        As in `match_arrangement`.
     """
-    ways = match_arrangement(
-        mirrored(reference), reference, within_mm=within_mm, within_deg=within_deg
-    )
+    ways = match_arrangement(mirrored(reference), reference)
     return bool(ways) and ways[0].matched == len(reference.points_mm)
 
 
@@ -211,9 +210,7 @@ def _invariants(lines: Lines, i: Ints, j: Ints) -> Floats:
     return np.column_stack([length, *[np.arccos(np.clip(c, -1, 1)) for c in cosines]])
 
 
-def _grow(
-    reference: Lines, found: Lines, motion: Rigid, within_mm: float, within_deg: float
-) -> Arrangement | None:
+def _grow(reference: Lines, found: Lines, motion: Rigid) -> Arrangement | None:
     """Take in every candidate that lies where an implant should be."""
     chosen: tuple[int, ...] = ()
     slack = 2.0
@@ -223,10 +220,10 @@ def _grow(
         )
         tilt = np.linalg.norm(
             motion.vectors(reference.axes)[:, None] - found.axes[None], axis=2
-        ) / np.radians(within_deg)
-        cost = away / within_mm + tilt
+        ) / np.radians(_WITHIN_DEG)
+        cost = away / _WITHIN_MM + tilt
         same = reference.kinds[:, None] == found.kinds[None]
-        cost[~same | (away > slack * within_mm) | (tilt > slack)] = np.inf
+        cost[~same | (away > slack * _WITHIN_MM) | (tilt > slack)] = np.inf
         new = _assign(cost)
         implants = np.flatnonzero(np.array(new) >= 0)
         if len(implants) < 2:
@@ -262,9 +259,7 @@ def contradict(one: Arrangement, other: Arrangement) -> bool:
     return names or any(d >= 0 and where.get(d, i) != i for i, d in enumerate(b))
 
 
-def joined(
-    ways: Sequence[Arrangement], reference: Lines, found: Lines, *, within_mm: float = 0.8
-) -> list[Arrangement]:
+def joined(ways: Sequence[Arrangement], reference: Lines, found: Lines) -> list[Arrangement]:
     """Put readings together that say the same of different bodies.
 
     Parameters
@@ -273,8 +268,6 @@ def joined(
         Readings of fitted candidates; rough ones may have lain too far off to be seen as one.
     reference, found : Lines
         The implants and the candidates.
-    within_mm : float
-        How far a scan body may be off its place in the arrangement.
 
     Returns
     -------
@@ -291,7 +284,7 @@ def joined(
             shown = np.flatnonzero(np.array(both) >= 0)
             off = whole.scan_from_model.points(reference.points_mm[shown])
             away = np.linalg.norm(off - found.points_mm[np.array(both)[shown]], axis=1)
-            if away.max() < within_mm:
+            if away.max() < _WITHIN_MM:
                 kept[k] = whole
                 break
         else:
@@ -313,3 +306,152 @@ def place_of(way: Arrangement, reference: Lines, implant: int) -> Rigid:
     motion = way.scan_from_model
     axis = motion.vectors(reference.axes[implant])
     return Rigid(frame_from_axis(axis), motion.points(reference.points_mm[implant]))
+
+
+_SMALLEST, _USUAL, _LARGEST = 0.3, 1.2, 8.0  # size of a scan over what its model needs
+_FACTORS = ((1000.0, "m"), (25.4, "inch"), (10.0, "cm"))
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceModel:
+    """Implants of one model as locating needs them.
+
+    Parameters
+    ----------
+    name : str
+        Name of the model.
+    implants : tuple of str
+        Names of the implants.
+    lines : Lines
+        Platforms, axes and kinds of scan body.
+    flats : (n, 3) ndarray
+        Directions of the flats; NaN where unknown.
+    bodies : tuple of PreparedBody
+        For each implant.
+    kinds : tuple of PreparedBody
+        Each kind of scan body once; `lines.kinds` counts them.
+    """
+
+    name: str
+    implants: tuple[str, ...]
+    lines: Lines
+    flats: Floats
+    bodies: tuple[PreparedBody, ...]
+    kinds: tuple[PreparedBody, ...]
+
+    @property
+    def span_mm(self) -> float:
+        """Largest distance between two platforms."""
+        p = self.lines.points_mm
+        return float(np.linalg.norm(p[:, None] - p[None], axis=2).max())
+
+
+def reference_model(reference: pd.DataFrame, bodies: Mapping[str, ScanBody]) -> ReferenceModel:
+    """Make the reference rows of one model ready.
+
+    Parameters
+    ----------
+    reference : DataFrame
+        Rows of table ``implants``, one model.
+    bodies : mapping of ScanBody
+        By the key that column ``scan_body`` names; an empty cell means
+        ``default``, or the only one there is.
+
+    Returns
+    -------
+    ReferenceModel
+
+    Raises
+    ------
+    InputError
+        If there are no rows, or a row names a scan body that is not there.
+    """
+    if not len(reference):
+        raise InputError("the reference has no implant of this model")
+    keys = (
+        reference["scan_body"].fillna("").tolist()
+        if "scan_body" in reference
+        else [""] * len(reference)
+    )
+    prepared = tuple(prepare_body(_body(key, bodies)) for key in keys)
+    kinds = tuple({id(p): p for p in prepared}.values())
+    kind = np.array([next(k for k, p in enumerate(kinds) if p is q) for q in prepared])
+    axes = _columns(reference, "axis_{}")
+    axes = axes / np.linalg.norm(axes, axis=1, keepdims=True)
+    return ReferenceModel(
+        name=str(reference["model"].iloc[0]),
+        implants=tuple(reference["implant"].astype(str)),
+        lines=Lines(_columns(reference, "{}_mm"), axes, kind),
+        flats=_columns(reference, "flat_{}"),
+        bodies=prepared,
+        kinds=kinds,
+    )
+
+
+def _body(key: str, bodies: Mapping[str, ScanBody]) -> ScanBody:
+    if key in bodies:
+        return bodies[key]
+    if key in ("", "default") and "default" in bodies:
+        return bodies["default"]
+    if key == "" and len(bodies) == 1:
+        return next(iter(bodies.values()))
+    raise InputError(
+        f'the reference names scan body "{key or "default"}", which is not described in study.toml',
+        hint=nearest(key or "default", list(bodies)) if bodies else "add [scan_body.default]",
+    )
+
+
+def _columns(frame: pd.DataFrame, pattern: str) -> Floats:
+    names = [pattern.format(c) for c in "xyz"]
+    empty = np.full(len(frame), np.nan)
+    return np.column_stack([frame[n].to_numpy(float) if n in frame else empty for n in names])
+
+
+def empty_places(way: Arrangement, model: ReferenceModel) -> list[tuple[Rigid, PreparedBody]]:
+    """Where a reading expects scan bodies that it did not find."""
+    missing = [i for i, c in enumerate(way.candidate) if c < 0]
+    return [(place_of(way, model.lines, i), model.bodies[i]) for i in missing]
+
+
+class WrongUnitError(InputError):
+    """A scan too small or too large to hold its model."""
+
+    code = "wrong-unit"
+
+
+def check_size(mesh: Mesh, model: ReferenceModel) -> None:
+    """Refuse a scan whose size shows that its unit is another.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The scan, taken to be in mm.
+    model : ReferenceModel
+        The reference.
+
+    Raises
+    ------
+    WrongUnitError
+        If the scan is far too small or too large for the implants' span.
+    """
+    low, high = np.percentile(
+        mesh.vertices_mm[:: max(1, len(mesh.vertices_mm) // 20_000)], [2, 98], axis=0
+    )
+    size = float(np.linalg.norm(high - low))
+    expected = model.span_mm + 2 * max(b.reach_mm for b in model.bodies)
+    if _SMALLEST * expected < size < _LARGEST * expected:
+        return
+    guesses = [(size * f / expected, name, False) for f, name in _FACTORS]
+    guesses += [(size / f / expected, name, True) for f, name in _FACTORS]
+    ratio, name, reverse = min(guesses, key=lambda g: abs(np.log(g[0] / _USUAL)))
+    if _SMALLEST < ratio < _LARGEST:
+        looks, read = ("mm", name) if reverse else (name, "mm")
+        raise WrongUnitError(
+            f"the scan is {size:.3g} mm across, the model about {expected:.0f} mm: "
+            f"its coordinates look like {looks}, but are read as {read}",
+            hint=f'set length_unit = "{looks}" under [scans], if all scans are like this one',
+        )
+    raise WrongUnitError(
+        f"the scan is {size:.4g} mm across, the model about {expected:.0f} mm",
+        hint="check scans.length_unit and that this is a scan of this model",
+    )

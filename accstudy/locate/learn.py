@@ -1,9 +1,10 @@
-"""A scan body derived from a scan of its model, if there is no CAD geometry."""
+"""CAD geometry of a scan body learned from a scan of a model whose reference is known."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -11,26 +12,172 @@ from numpy.typing import NDArray
 
 from accstudy.errors import InputError
 from accstudy.geometry.rigid import Rigid, frame_from_axis
-from accstudy.locate.average import area_mm2, mean_surface
 from accstudy.locate.drawing import ScanBody
-from accstudy.locate.least_squares import Fit, capped_cost, coarse_fit, fine_fit
+from accstudy.locate.one_body import Fit, Patch, capped_cost, coarse_fit, cut_patches, fine_fit
 from accstudy.locate.platform import consistent, platform, symmetry_axis
-from accstudy.locate.prepared import PreparedBody, prepare_body
-from accstudy.locate.refine import Refined, refine_fits
-from accstudy.locate.rotation import turned
-from accstudy.locate.segment import Patch, cut_patches
-from accstudy.mesh.model import Mesh
+from accstudy.locate.prepared import PreparedBody, prepare_body, turned
+from accstudy.locate.surface import clean_mesh, connected, frames
+from accstudy.locate.uncertainty import Refined, refine_fits
+from accstudy.mesh.model import Mesh, area_vectors, vertex_normals
+
+if TYPE_CHECKING:
+    from scipy.spatial import cKDTree
 
 __all__ = ["LearnedBody", "learn_body"]
 
 Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+
+_REACHES, _REACH_RANGE_MM, _NEIGHBOURS, _LEAST_NEIGHBOURS = 1.4, (0.1, 0.3), 48, 12
+_BENT, _SMOOTH_SHARE = 2.0, 0.2
+_GAP_MM = 0.3
+
+
+def _area_mm2(mesh: Mesh) -> float:
+    """Area of a surface."""
+    return float(np.linalg.norm(area_vectors(mesh), axis=1).sum())
+
+
+def _mean_surface(placed: Sequence[Mesh], first: int) -> tuple[Mesh, float]:
+    """Average copies of a surface that lie on each other.
+
+    Parameters
+    ----------
+    placed : sequence of Mesh
+        The copies, mm.
+    first : int
+        The one whose triangles are kept; the others fill what it lacks.
+
+    Returns
+    -------
+    mean : Mesh
+        Every vertex on a quadric through the points of all copies around it; open where no
+        quadric describes these within their noise.
+    scatter_mm : float
+        Root mean square distance of the points from it.
+    """
+    from scipy.spatial import cKDTree
+
+    whole = _united([placed[first], *(one for k, one in enumerate(placed) if k != first)])
+    points = np.concatenate([one.vertices_mm for one in placed])
+    spacing = np.sqrt(_area_mm2(whole) / len(points))
+    reach = float(np.clip(_REACHES * spacing, *_REACH_RANGE_MM))
+    whole = _finer(whole, reach)
+    at = whole.vertices_mm
+    n = vertex_normals(whole.faces, area_vectors(whole), len(at))
+    normals = [vertex_normals(o.faces, area_vectors(o), len(o.vertices_mm)) for o in placed]
+    pool = _Pool(points, np.concatenate(normals), cKDTree(points), reach)
+    found = _quadrics(at, n, pool)
+    limit = _BENT * float(np.quantile(found.off_mm, _SMOOTH_SHARE))
+    smooth = found.off_mm < limit
+    shift = found.shift_mm[:, None] * n
+    # beside an edge: the face that is smooth farther off may reach up to here
+    bent = np.flatnonzero(~smooth)
+    near = cKDTree(at[smooth]).query(at[bent], distance_upper_bound=2.5 * reach)
+    away, nearest = (np.asarray(part) for part in near)
+    bent, nearest = bent[np.isfinite(away)], np.flatnonzero(smooth)[nearest[np.isfinite(away)]]
+    start = (at[nearest], found.terms[nearest])
+    side = _quadrics(at[bent], n[nearest], pool, start=start, near_mm=3 * limit)
+    reached = (side.off_mm < limit) & (np.abs(side.shift_mm) < 3 * limit)
+    shift[bent[reached]] = side.shift_mm[reached, None] * n[nearest[reached]]
+    smooth[bent[reached]] = True
+    faces = whole.faces[smooth[whole.faces].all(axis=1)]
+    scatter = float(np.sqrt(np.mean(found.off_mm[found.off_mm < limit] ** 2)))
+    return Mesh(at + shift, faces).part(faces), scatter
+
+
+def _united(copies: Sequence[Mesh]) -> Mesh:
+    """The first copy, and of the others what lies where none of the former has a surface."""
+    from accstudy.mesh.scene import Scene
+
+    whole = copies[0]
+    for one in copies[1:]:
+        away, _, _ = Scene(whole).closest(one.vertices_mm[one.faces].mean(axis=1))
+        lacking = one.faces[np.abs(away) > _GAP_MM]
+        whole = Mesh(
+            np.concatenate([whole.vertices_mm, one.vertices_mm]),
+            np.concatenate([whole.faces, lacking + np.int32(len(whole.vertices_mm))]),
+        )
+    return whole.part(whole.faces)
+
+
+def _finer(mesh: Mesh, longest_mm: float) -> Mesh:
+    """The same surface with edges no longer than that."""
+    import trimesh
+
+    body = trimesh.Trimesh(mesh.vertices_mm, mesh.faces, process=False)
+    finer = trimesh.remesh.subdivide_to_size
+    vertices, faces = finer(body.vertices, body.faces, longest_mm)  # type: ignore[no-untyped-call]
+    return clean_mesh(Mesh(np.asarray(vertices, float), np.asarray(faces, np.int32)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Pool:
+    """Points of all copies, with their normals and how far around a quadric looks."""
+
+    points_mm: Floats
+    normals: Floats
+    tree: cKDTree
+    reach_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Quadrics:
+    """Quadrics through the points around vertices.
+
+    Parameters
+    ----------
+    shift_mm : (n,) ndarray
+        From each vertex along its normal to its quadric.
+    off_mm : (n,) ndarray
+        Root mean square distance of the points around from it; infinite with too few of them.
+    terms : (n, 6) ndarray
+        Its coefficients, across in units of the reach.
+    """
+
+    shift_mm: Floats
+    off_mm: Floats
+    terms: Floats
+
+
+def _quadrics(
+    at: Floats,
+    normal: Floats,
+    pool: _Pool,
+    *,
+    start: tuple[Floats, Floats] | None = None,
+    near_mm: float = 0.0,
+) -> _Quadrics:
+    """Fit quadrics, if told so to points near others only, given by place and terms."""
+    away, index = pool.tree.query(at, k=_NEIGHBOURS, distance_upper_bound=2.5 * pool.reach_mm)
+    there = np.isfinite(away)
+    index = np.where(there, index, 0)
+    there &= np.einsum("ijk,ik->ij", pool.normals[index], normal) > 0.0  # a wall has two sides
+    across = frames(normal)
+
+    def seen_from(origin: Floats) -> tuple[Floats, Floats]:
+        local = pool.points_mm[index] - origin[:, None]
+        u, v = np.einsum("ijk,ilk->lij", local, across) / pool.reach_mm
+        terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=2)
+        return terms, np.einsum("ijk,ik->ij", local, normal)
+
+    if start is not None:
+        terms, height = seen_from(start[0])
+        there &= np.abs(height - np.einsum("ijk,ik->ij", terms, start[1])) < near_mm
+    terms, height = seen_from(at)
+    weight = np.where(there, np.exp(-0.5 * (away / pool.reach_mm) ** 2), 0.0)
+    squared = np.einsum("ijk,ij,ijl->ikl", terms, weight, terms)
+    right = np.einsum("ijk,ij,ij->ik", terms, weight, height)
+    found = np.linalg.solve(squared + 1e-6 * np.eye(6), right[..., None])[..., 0]
+    square = (height - np.einsum("ijk,ik->ij", terms, found)) ** 2
+    off = np.sqrt(np.sum(weight * square, axis=1) / np.maximum(weight.sum(axis=1), 1e-9))
+    enough = there.sum(axis=1) >= _LEAST_NEIGHBOURS
+    return _Quadrics(found[:, 0], np.where(enough, off, np.inf), found)
+
 
 _REACH_MM, _BELOW_MM, _TALLEST_MM, _NEAR_AXIS_MM = 7.0, 0.4, 30.0, 3.0
 _TOP_MM, _LEVEL_MM, _JUMP_MM = 1.0, 0.3, 1.0
 _TURN_STEP_DEG, _SAME_TURN_DEG = 24.0, 10.0
 _WORTH_A_LOOK, _SAME_COST, _SAME_COST_MM2 = 3.0, 1.5, 1e-5
-_GAP_MM = 0.3
 _ROUNDS = 2
 _WORSE = 18.5  # chi-square, four degrees of freedom less, at 99.9 %
 _ROUND_MM, _DISAGREE_MM = 0.15, 0.2
@@ -136,7 +283,7 @@ def learn_body(
     names = [str(i) for i in reference["implant"]]
     frames = _frames(reference)
     copies = [_cut(mesh, frames, k, use_above_mm, names[k]) for k in range(len(frames))]
-    first = int(np.argmax([area_mm2(copy) for copy in copies]))
+    first = int(np.argmax([_area_mm2(copy) for copy in copies]))
     surface, fitted, doubt, round_ = copies[first], frames, np.zeros((5, 5)), False
     for number in range(_ROUNDS):
         prepared = prepare_body(ScanBody(name, surface, True, use_above_mm, learned=True))
@@ -152,7 +299,7 @@ def learn_body(
             Mesh(pose.inverse().after(frame).points(copy.vertices_mm), copy.faces)
             for pose, frame, copy in zip(fitted, frames, copies, strict=True)
         ]
-        surface, scatter_mm = mean_surface(placed, first)
+        surface, scatter_mm = _mean_surface(placed, first)
     place = platform(reference, fitted, refined, on_z=False)
     about, agrees = symmetry_axis(surface, place, scatter_mm / np.sqrt(len(names))), False
     if about is not None:
@@ -215,7 +362,7 @@ def _cut(mesh: Mesh, frames: Sequence[Rigid], k: int, low_mm: float, name: str) 
             keep[keep] = np.hypot(there[:, 0], there[:, 1]) > away[keep]
     faces = mesh.faces[keep[mesh.faces].all(axis=1)]
     part = _part(Mesh(local, faces), away, low_mm)
-    if part is None or area_mm2(part) < _LEAST_AREA_MM2:
+    if part is None or _area_mm2(part) < _LEAST_AREA_MM2:
         raise InputError(
             f"the scan shows no scan body at the reference position of {name}",
             hint=(
@@ -224,16 +371,6 @@ def _cut(mesh: Mesh, frames: Sequence[Rigid], k: int, low_mm: float, name: str) 
             ),
         )
     return part
-
-
-def _connected(faces: NDArray[np.int32], count: int) -> Ints:
-    """Number of the piece of every vertex."""
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
-    a, b = faces[:, [0, 1]].T.ravel(), faces[:, [1, 2]].T.ravel()
-    joined = coo_array((np.ones(len(a), np.int8), (a, b)), shape=(count, count))
-    return np.asarray(connected_components(joined, directed=False)[1], np.int64)
 
 
 def _part(mesh: Mesh, away: Floats, low_mm: float) -> Mesh | None:
@@ -249,16 +386,14 @@ def _part(mesh: Mesh, away: Floats, low_mm: float) -> Mesh | None:
     lowest = height[mesh.faces].min(axis=1)
     widest = float(away[top])
     for level in np.arange(height[top] - _LEVEL_MM, low_mm - _BELOW_MM, -_LEVEL_MM):
-        piece = _connected(mesh.faces[lowest > level], len(height))
+        piece = connected(mesh.faces[lowest > level], len(height))
         mine = np.flatnonzero((piece == piece[top]) & (height > level))
         wide = float(away[mine].max())
         if level < height[top] - _TOP_MM and wide > widest + _JUMP_MM:
             break
         widest = max(widest, wide)
     keep = (away < widest + _GAP_MM) & (height < height[top] + _GAP_MM)
-    faces = mesh.faces[keep[mesh.faces].all(axis=1)]
-    kept, index = np.unique(faces, return_inverse=True)
-    return Mesh(mesh.vertices_mm[kept], index.reshape(-1, 3).astype(np.int32))
+    return mesh.part(mesh.faces[keep[mesh.faces].all(axis=1)])
 
 
 def _fitted(

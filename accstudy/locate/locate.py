@@ -14,15 +14,24 @@ from accstudy.geometry.rigid import Rigid, rotation_about_deg
 from accstudy.locate.arrangement import (
     Arrangement,
     Lines,
+    ReferenceModel,
+    check_size,
+    empty_places,
     fit_lines,
     match_arrangement,
+    reference_model,
     refit,
 )
-from accstudy.locate.drawing import ScanBody
+from accstudy.locate.drawing import PlacedBody, ScanBody, find_placed
 from accstudy.locate.judge import (
+    NotFoundError,
     Verdict,
+    check_spare,
+    decide,
+    extra_bodies,
     judge_body,
     long_noise,
+    middle_of,
     poor_agreement,
     rms_um,
     stray_body,
@@ -30,19 +39,8 @@ from accstudy.locate.judge import (
     untold_size,
     wrong_size,
 )
-from accstudy.locate.model import ReferenceModel, check_size, empty_places, reference_model
 from accstudy.locate.one_body import Found
-from accstudy.locate.placed import PlacedBody, find_placed
-from accstudy.locate.prepared import PreparedBody
-from accstudy.locate.readings import (
-    NotFoundError,
-    check_spare,
-    decide,
-    extra_bodies,
-    middle_of,
-)
-from accstudy.locate.refine import Refined, determined, refine_fits
-from accstudy.locate.rotation import turned
+from accstudy.locate.prepared import PreparedBody, turned
 from accstudy.locate.search import (
     fit_candidates,
     fitted_lines,
@@ -53,6 +51,7 @@ from accstudy.locate.search import (
     settle_places,
     spare_bodies,
 )
+from accstudy.locate.uncertainty import Refined, determined, refine_fits
 from accstudy.mesh.model import Mesh
 from accstudy.tables import shape
 from accstudy.words.catalogue import say

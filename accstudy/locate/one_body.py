@@ -1,21 +1,474 @@
-"""One scan body from an approximate position to its pose."""
+"""One scan body from an approximate position to its pose: robust point-to-surface least squares."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from accstudy.geometry.rigid import Rigid, rotation_about_deg
-from accstudy.locate.least_squares import Fit, capped_cost, coarse_fit, fine_fit, settle_height
-from accstudy.locate.prepared import PreparedBody
-from accstudy.locate.rotation import search_turn, turned
-from accstudy.locate.segment import Patch
+from accstudy.geometry.rigid import Rigid, rotation_about_deg, rotation_vector
+from accstudy.locate.prepared import PreparedBody, search_turn, turned
+from accstudy.mesh.model import Mesh, area_vectors, vertex_areas, vertex_normals
 
-__all__ = ["Found", "find_body", "with_rivals"]
+__all__ = [
+    "MARGIN_MM",
+    "Fit",
+    "Found",
+    "Patch",
+    "capped_cost",
+    "coarse_fit",
+    "cut_patches",
+    "find_body",
+    "fine_fit",
+    "linearise",
+    "moved",
+    "weighted_change",
+    "with_rivals",
+]
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+MARGIN_MM = 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class Patch:
+    """Vertices of a scan near an expected scan body.
+
+    Parameters
+    ----------
+    points_mm : (n, 3) ndarray
+        In the scan frame.
+    normals : (n, 3) ndarray
+        Of the surface around each vertex, outwards; zero where there is none.
+    area_mm2 : (n,) ndarray
+        Surface that each vertex stands for.
+    index : (n,) ndarray
+        Numbers of the vertices in the scan.
+    """
+
+    points_mm: Floats
+    normals: Floats
+    area_mm2: Floats
+    index: Ints
+
+
+def cut_patches(mesh: Mesh, expected: Sequence[tuple[PreparedBody, Rigid]]) -> list[Patch]:
+    """Cut out the surroundings of expected scan bodies.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The scan.
+    expected : sequence of (PreparedBody, Rigid)
+        The bodies and where they are expected (scan from body), to within half
+        a millimetre or so.
+
+    Returns
+    -------
+    list of Patch
+        For each what lies in the body's bounding box, with a margin, and as far above it as the
+        body may slide.
+    """
+    v, faces = mesh.vertices_mm, mesh.faces
+    columns = np.ascontiguousarray(v.T)
+    chosen = [_inside(v, columns, body, pose) for body, pose in expected]
+    near = np.zeros(len(v), bool)
+    for index in chosen:
+        near[index] = True
+    touched = near[faces[:, 0]]
+    touched |= near[faces[:, 1]]
+    touched |= near[faces[:, 2]]
+    mine = faces[touched]
+    number = np.zeros(len(v), np.int32)
+    number[near] = np.arange(1, int(near.sum()) + 1)
+    count = int(near.sum()) + 1
+    across, numbered = area_vectors(Mesh(v, mine)), number[mine]
+    normals = vertex_normals(numbered, across, count)
+    areas = vertex_areas(numbered, across, count)
+    out = []
+    for index in chosen:
+        at = number[index]
+        out.append(Patch(v[index], normals[at], areas[at], index))
+    return out
+
+
+def _inside(v: Floats, columns: Floats, body: PreparedBody, pose: Rigid) -> Ints:
+    """Vertices in the body's box, in their order."""
+    low = body.points_mm.min(axis=0) - MARGIN_MM
+    high = body.points_mm.max(axis=0) + np.array([MARGIN_MM, MARGIN_MM, body.slide_mm])
+    middle = pose.points(0.5 * (low + high))
+    reach = np.abs(pose.rotation) @ (0.5 * (high - low))
+    index = np.flatnonzero(np.abs(columns[0] - middle[0]) < reach[0])
+    for k in (1, 2):
+        index = index[np.abs(columns[k][index] - middle[k]) < reach[k]]
+    local = pose.inverse().points(v[index])
+    return np.asarray(index[np.all((local > low) & (local < high), axis=1)])
+
+
+TURN, OFFSET = 5, 6  # after x, y, z, tilt x, tilt y
+
+_NORMALS_AGREE = 0.5
+_SCALE_FLOOR_MM = 1e-7
+_EDGE_FROM_MM, _EDGE_TO_MM = 0.05, 0.15
+_OUTLIER = 7.0  # standard deviations
+_ROUNDS, _FIRST_ROWS, _THIN_TO = 4, 1000, 300
+_SLIDE_MM = 0.4
+_CAP_MM, _FAR_BETTER, _FINE_CAP_MM = 0.4, 0.7, 0.1
+_RESTS_MM = 0.02  # on a wall of 2 mm radius the second order of such a move is 0.1 um
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A scan body's pose and the surface that gave it.
+
+    Parameters
+    ----------
+    scan_from_body : Rigid
+        The pose.
+    offset_mm : float
+        How far the scanned surface lies outside the drawing.
+    used : (n,) ndarray
+        Rows of the patch that took part.
+    points_mm : (n, 3) ndarray
+        Those points in the implant frame.
+    residual_mm : (n,) ndarray
+        Distance to the drawing less the offset.
+    jacobian : (n, 7) ndarray
+        Change of the residual with x, y, z (mm), rotation about x, y, z (rad)
+        of the point in the implant frame, and with the offset (mm).
+    weight : (n,) ndarray
+        0 to 1.
+    scale_mm : float
+        Robust standard deviation of the residuals.
+    free : tuple of int
+        Parameters that were free.
+    """
+
+    scan_from_body: Rigid
+    offset_mm: float
+    used: NDArray[np.int64]
+    points_mm: Floats
+    residual_mm: Floats
+    jacobian: Floats
+    weight: Floats
+    scale_mm: float
+    free: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Linear:
+    rows: NDArray[np.int64]
+    points: Floats
+    distance: Floats
+    jacobian: Floats
+    weight: Floats
+
+
+def linearise(
+    prepared: PreparedBody,
+    patch: Patch,
+    pose: Rigid,
+    rows: NDArray[np.int64],
+    gate_mm: float,
+    *,
+    heed_edges: bool = True,
+    rough: bool = False,
+) -> _Linear:
+    """Distances of some of a patch's points to the drawing and how they change.
+
+    Parameters
+    ----------
+    prepared : PreparedBody
+        The scan body.
+    patch : Patch
+        Points of the scan.
+    pose : Rigid
+        Scan from body.
+    rows : (m,) ndarray
+        Points to look at.
+    gate_mm : float
+        Points farther from the drawing are left out.
+    heed_edges : bool
+        Whether points beside sharp edges get less weight.
+    rough : bool
+        Whether distances to some hundredths of a millimetre are enough.
+
+    Returns
+    -------
+    _Linear
+    """
+    inverse = pose.inverse()
+    points = inverse.points(patch.points_mm[rows])
+    near = prepared.rough.closest(points) if rough else prepared.closest(points)
+    agree = np.einsum("ij,ij->i", inverse.vectors(patch.normals[rows]), near.normal)
+    good = (np.abs(near.distance_mm) < gate_mm) & (agree > _NORMALS_AGREE) & ~near.missed
+    good &= near.height_mm > prepared.body.use_above_mm
+    points, direction = points[good], near.direction[good]
+    jacobian = np.empty((len(points), 7))
+    jacobian[:, :3] = direction
+    for k in range(3):  # points x direction
+        i, j = (k + 1) % 3, (k + 2) % 3
+        jacobian[:, 3 + k] = points[:, i] * direction[:, j] - points[:, j] * direction[:, i]
+    jacobian[:, 6] = -1.0
+    weight = _edge_weight(prepared, points) if heed_edges else np.ones(len(points))
+    return _Linear(rows[good], points, near.distance_mm[good], jacobian, weight)
+
+
+def coarse_fit(
+    prepared: PreparedBody,
+    patch: Patch,
+    start: Rigid,
+    *,
+    offset_mm: float,
+    turn: bool,
+    gates_mm: tuple[float, ...] = (0.8, 0.5, 0.3),
+) -> tuple[Rigid, float, float] | None:
+    """Bring a scan body near, with a part of the points.
+
+    Parameters
+    ----------
+    prepared : PreparedBody
+        The scan body.
+    patch : Patch
+        The scan around it.
+    start : Rigid
+        Scan from body, to within about the first gate.
+    offset_mm : float
+        Where the offset starts.
+    turn : bool
+        Whether the rotation about the axis is free.
+    gates_mm : tuple of float
+        How far points may lie off, one step for each.
+    thin_to : int
+        About how many points to use.
+
+    Returns
+    -------
+    (Rigid, float, float) or None
+        Pose, offset (mm) and robust cost before the last step (mm2: mean square, capped at the
+        last gate, points without a partner counted as capped); None if too
+        little of the body is there.
+    """
+    free = tuple(k for k in range(7) if k != TURN or turn)
+    thin = usable_rows(prepared, patch, start, slack_mm=gates_mm[0])
+    thin = thin[:: max(1, len(thin) // _THIN_TO)]
+    pose, cost = start, np.inf
+    for gate in gates_mm:
+        limit = gate + abs(offset_mm)
+        linear = linearise(prepared, patch, pose, thin, limit, heed_edges=False, rough=True)
+        if len(linear.rows) < 25:
+            return None
+        lost = len(thin) - len(linear.rows)
+        square = np.minimum((linear.distance - offset_mm) ** 2, gate**2)
+        cost = float((square.sum() + lost * gate**2) / len(thin))
+        # walls alone would call a top that is still off an outlier: trim by the gate only
+        pose, offset_mm, _, _, _ = _step(linear, pose, offset_mm, free, least_mm=gate / 3)
+    return pose, offset_mm, cost
+
+
+def _settle_height(prepared: PreparedBody, patch: Patch, start: Rigid) -> Rigid:
+    """Slide a scan body along its axis to where the surface fits best.
+
+    The sides of a prism look alike at every height, so that a start may be off by up to half of
+    them, and one that is off by more than the first gate of `coarse_fit` would never see the top.
+
+    Parameters
+    ----------
+    prepared : PreparedBody
+        The scan body.
+    patch : Patch
+        The scan around it.
+    start : Rigid
+        Scan from body.
+
+    Returns
+    -------
+    Rigid
+        The start itself unless another height fits far better.
+    """
+    local = start.inverse().points(patch.points_mm)
+    outer = prepared.points_mm
+    widest = float(np.max(np.hypot(outer[:, 0], outer[:, 1]))) + _CAP_MM
+    rows = np.flatnonzero(
+        (local[:, 0] ** 2 + local[:, 1] ** 2 < widest**2)
+        & (local[:, 2] > prepared.body.use_above_mm - prepared.slide_mm)
+    )
+    rows = rows[:: max(1, len(rows) // 200)]
+    if len(rows) < 25:
+        return start
+    points, normals = local[rows], start.inverse().vectors(patch.normals[rows])
+    steps = int(np.ceil(prepared.slide_mm / _SLIDE_MM))
+    along = _SLIDE_MM * np.arange(-steps, steps + 1)
+    slides = along[:, None, None] * [0.0, 0.0, 1.0]
+    near = prepared.rough.closest((points - slides).reshape(-1, 3))
+    agree = np.einsum("sij,ij->si", near.normal.reshape(len(slides), -1, 3), normals)
+    square = np.minimum(near.distance_mm**2, _CAP_MM**2).reshape(agree.shape)
+    square[agree <= _NORMALS_AGREE] = _CAP_MM**2
+    counts = near.height_mm.reshape(agree.shape) > prepared.body.use_above_mm
+    number = np.count_nonzero(counts, axis=1)
+    cost = np.where(number >= 25, np.sum(square * counts, axis=1) / np.maximum(number, 1), np.inf)
+    best = int(np.argmin(cost))
+    if not cost[best] < _FAR_BETTER * cost[steps]:
+        return start
+    return start.after(Rigid(np.eye(3), np.array([0.0, 0.0, along[best]])))
+
+
+def fine_fit(
+    prepared: PreparedBody,
+    patch: Patch,
+    start: Rigid,
+    *,
+    offset_mm: float,
+    turn: bool,
+) -> Fit | None:
+    """Fit a scan body with all points.
+
+    Parameters
+    ----------
+    prepared : PreparedBody
+        The scan body.
+    patch : Patch
+        The scan around it.
+    start : Rigid
+        Scan from body, to within some hundredths of a millimetre.
+    offset_mm : float
+        Where the offset starts.
+    turn : bool
+        Whether the rotation about the axis is free.
+    rounds : int
+        Most rounds; it ends when the pose rests.
+
+    Returns
+    -------
+    Fit or None
+        None if too little of the body is there.
+
+    Notes
+    -----
+    Gauss-Newton steps on the distances to the drawing with Tukey's biweight;
+    its limit is generous (7 standard deviations), so that it costs no
+    efficiency with normal noise.
+    """
+    free = tuple(k for k in range(7) if k != TURN or turn)
+    every = usable_rows(prepared, patch, start, slack_mm=0.15)
+    pose, gate = start, 0.2
+    for number in range(_ROUNDS):
+        first = number == 0  # a part of the points brings it within micrometres
+        rows = every[:: max(3, len(every) // _FIRST_ROWS)] if first else every
+        linear = linearise(prepared, patch, pose, rows, gate + abs(offset_mm), heed_edges=not first)
+        if len(linear.rows) < (15 if first else 40):
+            return None
+        residual = linear.distance - offset_mm
+        least = 0.015 if first else _SCALE_FLOOR_MM
+        new, new_offset, weight, scale, move = _step(linear, pose, offset_mm, free, least_mm=least)
+        if number == _ROUNDS - 1 or (not first and move < _RESTS_MM):
+            # the rest of the way is linear: weights anew and final residuals without another look
+            change = weighted_change(linear.jacobian, residual, weight, free)
+            residual = residual + linear.jacobian @ change
+            weight, scale = _weights(linear, residual, _SCALE_FLOOR_MM)
+            change = weighted_change(linear.jacobian, residual, weight, free)
+            return Fit(
+                moved(new, change), new_offset + change[OFFSET], linear.rows, linear.points,
+                residual + linear.jacobian @ change, linear.jacobian, weight, scale, free,
+            )  # fmt: skip
+        pose, offset_mm = new, new_offset
+        gate = max(8 * scale, 0.03)
+    return None
+
+
+def capped_cost(prepared: PreparedBody, patch: Patch, fit: Fit) -> float:
+    """Mean squared residual over everything near a fitted body, each residual capped, mm2."""
+    rows = usable_rows(prepared, patch, fit.scan_from_body, slack_mm=0.3)
+    rows = rows[:: max(1, len(rows) // 2000)]
+    gate = _FINE_CAP_MM + abs(fit.offset_mm)
+    linear = linearise(prepared, patch, fit.scan_from_body, rows, gate, heed_edges=False)
+    lost = len(rows) - len(linear.rows)
+    square = np.minimum((linear.distance - fit.offset_mm) ** 2, _FINE_CAP_MM**2)
+    return float((square.sum() + lost * _FINE_CAP_MM**2) / max(len(rows), 1))
+
+
+def usable_rows(
+    prepared: PreparedBody, patch: Patch, pose: Rigid, *, slack_mm: float
+) -> NDArray[np.int64]:
+    """Points of a patch in the cylinder around the usable part of a body."""
+    local = pose.inverse().points(patch.points_mm)
+    outer = prepared.points_mm
+    widest = float(np.max(np.hypot(outer[:, 0], outer[:, 1]))) + slack_mm
+    keep = local[:, 0] ** 2 + local[:, 1] ** 2 < widest**2
+    keep &= local[:, 2] > prepared.body.use_above_mm - min(slack_mm, 0.2)
+    keep &= local[:, 2] < float(outer[:, 2].max()) + slack_mm
+    return np.flatnonzero(keep)
+
+
+def _step(
+    linear: _Linear,
+    pose: Rigid,
+    offset_mm: float,
+    free: tuple[int, ...],
+    *,
+    least_mm: float = _SCALE_FLOOR_MM,
+) -> tuple[Rigid, float, Floats, float, float]:
+    """One Gauss-Newton step; also the weights, the scale and how far it went."""
+    residual = linear.distance - offset_mm
+    weight, scale = _weights(linear, residual, least_mm)
+    change = weighted_change(linear.jacobian, residual, weight, free)
+    size = float(np.linalg.norm(change[:3]) + 8 * np.linalg.norm(change[3:6]) + abs(change[OFFSET]))
+    return moved(pose, change), offset_mm + change[OFFSET], weight, scale, size
+
+
+def _weights(linear: _Linear, residual: Floats, least_mm: float) -> tuple[Floats, float]:
+    """Robust weights, and the robust standard deviation they rest on."""
+    centred = residual - _median(residual)
+    scale = max(1.4826 * _median(np.abs(centred)), least_mm)
+    return linear.weight * _biweight(centred / scale), scale
+
+
+def _median(values: Floats) -> float:
+    """The upper of the two middle values of an even number: quick, and as good here."""
+    middle = len(values) // 2
+    return float(np.partition(values, middle)[middle])
+
+
+def moved(pose: Rigid, change: Floats) -> Rigid:
+    """Pose after a change of the seven parameters, scan from body."""
+    return pose.after(Rigid(rotation_vector(change[3:6]), change[:3]).inverse())
+
+
+def weighted_change(
+    jacobian: Floats, residual: Floats, weight: Floats, free: tuple[int, ...]
+) -> Floats:
+    """Weighted least squares with a touch of damping for what the data leave free."""
+    chosen = jacobian[:, free]
+    weighted = chosen * weight[:, None]
+    normal = weighted.T @ chosen
+    damping = 1e-6 * np.trace(normal) / len(normal)
+    out = np.zeros(7)
+    out[list(free)] = -np.linalg.solve(
+        normal + damping * np.eye(len(normal)), weighted.T @ residual
+    )
+    return out
+
+
+def _biweight(ratio: Floats) -> Floats:
+    """Tukey's biweight, (1 - (r / limit)^2)^2 inside the limit, 0 outside."""
+    inside = np.clip(1 - (ratio / _OUTLIER) ** 2, 0.0, None)
+    return inside * inside
+
+
+def _edge_weight(prepared: PreparedBody, points: Floats) -> Floats:
+    """Less weight beside sharp edges, which scanners round."""
+    weight = np.ones(len(points))
+    if prepared.edges is not None:
+        near = prepared.rough.beside_edges(points, _EDGE_TO_MM)
+        away, _ = prepared.edges.query(points[near], distance_upper_bound=_EDGE_TO_MM)
+        ramp = (np.minimum(away, _EDGE_TO_MM) - _EDGE_FROM_MM) / (_EDGE_TO_MM - _EDGE_FROM_MM)
+        weight[near] = np.clip(ramp, 0.0, 1.0)
+    return weight
+
 
 _SAME_COST, _SAME_TURN_DEG = 1.5, 5.0
 _SEARCHES, _GOOD_COST_MM2 = 3, 1.5e-3
@@ -83,7 +536,7 @@ def find_body(
     """
     pose, offset = start, 0.0
     if not settled:
-        start = settle_height(prepared, patch, start)
+        start = _settle_height(prepared, patch, start)
         coarse = coarse_fit(prepared, patch, start, offset_mm=0.0, turn=False)
         if coarse is None:
             return None

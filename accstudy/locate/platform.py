@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from accstudy.geometry.rigid import Rigid, frame_from_axis, rotation_vector
-from accstudy.locate.refine import Refined
+from accstudy.locate.uncertainty import Refined
 from accstudy.mesh.model import Mesh, area_vectors, border_sides
 from accstudy.mesh.scene import Scene
 

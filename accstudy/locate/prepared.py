@@ -1,4 +1,4 @@
-"""CAD geometry of a scan body prepared for fitting, once for all scans."""
+"""A scan body's CAD geometry prepared once for all fits: distances, radii around its axis, pairs of points."""
 
 from __future__ import annotations
 
@@ -12,37 +12,236 @@ import numpy as np
 from numpy.typing import NDArray
 
 from accstudy.errors import InputError
-from accstudy.locate.curved import refine_curved
+from accstudy.geometry.rigid import Rigid
 from accstudy.locate.drawing import ScanBody
-from accstudy.locate.rotation import RadialMap, radial_map
 from accstudy.locate.surface import (
     FILLET_MM,
-    PairTable,
     Rounding,
     clean_mesh,
     face_normals,
     outwards,
-    pair_table,
+    refine_curved,
     rounding_of,
     sharp_edges,
     spread_points,
 )
 from accstudy.mesh.model import Mesh
+from accstudy.mesh.scene import Scene
 
 if TYPE_CHECKING:
     from scipy.spatial import cKDTree
 
     from accstudy.mesh.scene import Scene
 
-__all__ = ["Closest", "Growth", "PreparedBody", "RoughDistance", "prepare_body"]
+__all__ = [
+    "PreparedBody",
+    "RadialMap",
+    "pair_features",
+    "pair_frames",
+    "prepare_body",
+    "search_turn",
+    "turned",
+]
 
 Floats = NDArray[np.float64]
+
+_STEP_DEG, _STEP_MM = 2.0, 0.1
+_CAP_MM = 0.2
+_GAP_STEPS = 15
+_TWIN_MM = 0.12
+_SHARE, _VALLEYS, _POINTS = 0.3, 8, 500  # valleys down to this share of the range of the cost
+_SEEN = 0.6  # of the angles around a drawing that is open beside its edges
+
+
+@dataclass(frozen=True, slots=True)
+class RadialMap:
+    """How far a drawing's outside is from its axis, around and along.
+
+    Parameters
+    ----------
+    radius_mm : (a, b) ndarray
+        By angle (steps of 2 deg) and height (steps of 0.1 mm); NaN where a ray
+        outwards from the axis leaves the drawing at no side.
+    low_mm : float
+        Height of the first row.
+    bridged : bool
+        Whether gaps were filled: beside edges that an open drawing lacks, the radius is a guess.
+    """
+
+    radius_mm: Floats
+    low_mm: float
+    bridged: bool = False
+
+    @property
+    def unround_mm(self) -> float:
+        """Largest range of the radius around any height."""
+        known = np.isfinite(self.radius_mm).all(axis=0)
+        if not known.any():
+            return 0.0
+        return float(np.max(np.ptp(self.radius_mm[:, known], axis=0)))
+
+    def twins_deg(self) -> list[float]:
+        """Turns after which the drawing lies nearly on itself, perhaps moved sideways, deg."""
+        known = np.isfinite(self.radius_mm).all(axis=0)
+        if not known.any() or self.unround_mm < _CAP_MM / 4:
+            return []
+        radius = self.radius_mm[:, known]
+        angle = np.radians(_STEP_DEG) * np.arange(len(radius))
+        shift = np.column_stack([np.cos(angle), np.sin(angle)])
+        found = []
+        for k in range(len(radius)):
+            off = np.roll(radius, k, axis=0) - radius
+            use = np.arange(len(off))
+            for _ in range(1 + self.bridged):
+                sideways, *_ = np.linalg.lstsq(shift[use], off[use].mean(axis=1), rcond=None)
+                left = off - (shift @ sideways)[:, None]
+                around = np.mean(left**2, axis=1)
+                if self.bridged:  # without the gaps, and what they are turned onto
+                    use = np.argsort(around, kind="stable")[: int(_SEEN * len(off))]
+            found.append(float(np.sqrt(np.mean(around[use]))))
+        rms = np.array(found)
+        low = (rms < _TWIN_MM) & (rms <= np.roll(rms, 1)) & (rms < np.roll(rms, -1))
+        low[0] = False
+        return [float(k * _STEP_DEG) for k in np.flatnonzero(low)[:8]]
+
+
+def _radial_map(scene: Scene, *, low_mm: float, high_mm: float, reach_mm: float) -> RadialMap:
+    """Measure a drawing by rays towards its axis.
+
+    Parameters
+    ----------
+    scene : Scene
+        The drawing in the implant frame.
+    low_mm, high_mm : float
+        Heights to cover.
+    reach_mm : float
+        The rays start so far from the axis.
+
+    Returns
+    -------
+    RadialMap
+    """
+    angle = np.radians(np.arange(0.0, 360.0, _STEP_DEG))
+    height = np.arange(low_mm + 0.5 * _STEP_MM, high_mm, _STEP_MM)
+    a, z = np.meshgrid(angle, height, indexing="ij")
+    out = np.stack([np.cos(a), np.sin(a), np.zeros_like(a)], axis=-1).reshape(-1, 3)
+    start = out * reach_mm + np.stack([0 * z, 0 * z, z], axis=-1).reshape(-1, 3)
+    along, _ = scene.cast(start, -out)
+    radius = np.where(along < reach_mm, reach_mm - along, np.nan)
+    radius = radius.reshape(a.shape)
+    filled = _bridged(radius)
+    return RadialMap(filled, low_mm, bool((np.isfinite(filled) & ~np.isfinite(radius)).any()))
+
+
+def _bridged(radius_mm: Floats) -> Floats:
+    """Fill short gaps around the axis: strips that an open drawing lacks beside its edges."""
+    out = radius_mm.copy()
+    steps = np.arange(len(out))
+    for column in out.T:
+        known = np.flatnonzero(np.isfinite(column))
+        if not 0 < len(known) < len(column):
+            continue
+        around = np.concatenate([known - len(column), known, known + len(column)])
+        last = np.searchsorted(around, steps, side="right") - 1
+        gap = around[last + 1 - np.isin(steps, known)] - around[last]
+        fill = np.isnan(column) & (gap <= _GAP_STEPS)
+        column[fill] = np.interp(steps[fill], around, np.tile(column[known], 3))
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class _TurnProfile:
+    """How well the drawing fits at every rotation about its axis.
+
+    Parameters
+    ----------
+    angles_deg : (k,) ndarray
+        Rotations, equally spaced over the circle.
+    cost_mm2 : (k,) ndarray
+        Mean squared radial distance, each distance capped.
+    """
+
+    angles_deg: Floats
+    cost_mm2: Floats
+
+    def minima(self) -> list[float]:
+        """Rotations that cannot be distinguished from the best without a closer look.
+
+        Parameters
+        ----------
+        share : float
+            Of the range between the best and the worst cost.
+        most : int
+            Of how many at most.
+
+        Returns
+        -------
+        list of float
+            The lowest point of every valley that reaches down to that share,
+            best first, deg.
+        """
+        c = self.cost_mm2
+        low = (c <= np.roll(c, 1)) & (c < np.roll(c, -1))
+        low &= c <= c.min() + _SHARE * (c.max() - c.min())
+        found = np.flatnonzero(low)
+        order = found[np.argsort(c[found], kind="stable")]
+        return [float(self.angles_deg[i]) for i in order[:_VALLEYS]]
+
+
+def search_turn(
+    drawing: RadialMap, points_mm: Floats, normals: Floats, *, offset_mm: float
+) -> _TurnProfile:
+    """Compare a scan body's sides with the drawing at every rotation about the axis.
+
+    Parameters
+    ----------
+    drawing : RadialMap
+        Of the drawing.
+    points_mm, normals : (n, 3) ndarray
+        Scan in the implant frame, but for the rotation about the axis.
+    offset_mm : float
+        Surface offset.
+    most : int
+        Use about so many points.
+
+    Returns
+    -------
+    TurnProfile
+        The cost of turning the drawing by each angle.
+    """
+    count, rows = drawing.radius_mm.shape
+    row = np.floor((points_mm[:, 2] - drawing.low_mm) / _STEP_MM).astype(np.int64)
+    radius = np.hypot(points_mm[:, 0], points_mm[:, 1])
+    use = (row >= 0) & (row < rows) & (np.abs(normals[:, 2]) < 0.5)
+    use &= radius < np.nanmax(drawing.radius_mm) + 2 * _CAP_MM
+    use = np.flatnonzero(use)
+    use = use[:: max(1, len(use) // _POINTS)]
+    angle = np.arctan2(points_mm[use, 1], points_mm[use, 0])
+    column = np.floor(np.degrees(angle) / _STEP_DEG + 0.5).astype(np.int64)
+    turn = np.arange(count)
+    expected = drawing.radius_mm[(column[None] - turn[:, None]) % count, row[use][None]]
+    away = np.minimum(np.abs(radius[use][None] - offset_mm - expected), _CAP_MM)
+    away = np.where(np.isfinite(away), away, _CAP_MM)
+    cost = np.asarray(np.sum(away**2, axis=1) / max(len(use), 1), float)
+    return _TurnProfile(np.asarray(turn * _STEP_DEG, float), cost)
+
+
+def turned(pose: Rigid, angle_deg: float) -> Rigid:
+    """Turn a body about its own axis."""
+    a = np.radians(angle_deg)
+    c, s = np.cos(a), np.sin(a)
+    return pose.after(Rigid(np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]]), np.zeros(3)))
+
+
+Ints = NDArray[np.int64]
 
 _SPREAD, _PAIRED = 600, 220
 _NODES_MM, _AROUND_MM = 0.2, 0.9
 _KEPT = 16
 _SLIDES_MM = 2.4  # at least
 _RIM_MM = 0.06
+_NEAR_MM, _FAR_MM, _PAIR_STEP_MM = 1.2, 6.0, 0.4
+_ANGLES = 9  # steps of the cosine from -1 to 1
 _cache: dict[bytes, PreparedBody] = {}
 
 
@@ -92,7 +291,7 @@ class PreparedBody:
     scene: Scene
     face_normals: Floats
     face_offsets_mm: Floats
-    rough: RoughDistance
+    rough: _RoughDistance
     points_mm: Floats
     normals: Floats
     pairs: PairTable
@@ -103,7 +302,7 @@ class PreparedBody:
     twins_deg: tuple[float, ...]
     reach_mm: float
     rounding: Rounding
-    growth: Growth
+    growth: _Growth
 
     @property
     def slide_mm(self) -> float:
@@ -118,7 +317,7 @@ class PreparedBody:
         least = float(np.nanmin(radius)) if np.isfinite(radius).any() else self.reach_mm
         return max(1.0, float(self.points_mm[:, 2].max()) / max(least, 0.1))
 
-    def closest(self, points_mm: Floats) -> Closest:
+    def closest(self, points_mm: Floats) -> _Closest:
         """Find the nearest surface of the drawing for points of a scan.
 
         Parameters
@@ -134,7 +333,7 @@ class PreparedBody:
 
 
 @dataclass(frozen=True, slots=True)
-class Closest:
+class _Closest:
     """Where a drawing is nearest to points of a scan.
 
     Parameters
@@ -160,7 +359,7 @@ class Closest:
 
 
 @dataclass(frozen=True, slots=True)
-class RoughDistance:
+class _RoughDistance:
     """Distances to a drawing from the nodes of a cubic grid around it, continued linearly.
 
     Parameters
@@ -178,14 +377,14 @@ class RoughDistance:
     count: NDArray[np.int64]
     table: NDArray[np.float32]
 
-    def closest(self, points_mm: Floats) -> Closest:
+    def closest(self, points_mm: Floats) -> _Closest:
         """As `PreparedBody.closest`, within 0.02 mm or so; far outside the grid infinitely far."""
         single, inside = self._rows(points_mm)
         row = single.astype(float)
         direction = row[:, 1:4]
         distance = row[:, 0] + np.einsum("ij,ij->i", direction, points_mm)
         distance[~inside] = np.inf
-        return Closest(distance, direction, row[:, 4:7], row[:, 7], row[:, 9] > 0)
+        return _Closest(distance, direction, row[:, 4:7], row[:, 7], row[:, 9] > 0)
 
     def beside_edges(self, points_mm: Floats, within_mm: float) -> NDArray[np.int64]:
         """Which points may lie so near a sharp edge; the others do not."""
@@ -205,7 +404,7 @@ class RoughDistance:
 
 def _nearest(
     scene: Scene, normals: Floats, offsets_mm: Floats, rim: cKDTree | None, points_mm: Floats
-) -> Closest:
+) -> _Closest:
     distance, face, foot = scene.closest(points_mm)
     flat = normals.take(face, axis=0)
     # Over a triangle its plane gives the distance in double precision;
@@ -221,12 +420,12 @@ def _nearest(
         if rim is not None:
             away, _ = rim.query(foot[beyond], distance_upper_bound=_RIM_MM)
             missed[beyond] = np.isfinite(away)
-    return Closest(plane, direction, flat, foot[:, 2], missed)
+    return _Closest(plane, direction, flat, foot[:, 2], missed)
 
 
 def _rough_distance(
-    surface: Mesh, nearest: Callable[[Floats], Closest], edges: cKDTree | None
-) -> RoughDistance:
+    surface: Mesh, nearest: Callable[[Floats], _Closest], edges: cKDTree | None
+) -> _RoughDistance:
     low = surface.vertices_mm.min(axis=0) - _AROUND_MM
     high = surface.vertices_mm.max(axis=0) + _AROUND_MM
     count = np.ceil((high - low) / _NODES_MM).astype(np.int64) + 1
@@ -235,11 +434,11 @@ def _rough_distance(
     constant = near.distance_mm - np.einsum("ij,ij->i", near.direction, nodes)
     edge = np.full(len(nodes), np.inf) if edges is None else edges.query(nodes)[0]
     columns = [constant, near.direction, near.normal, near.height_mm, edge, near.missed]
-    return RoughDistance(low, count, np.column_stack(columns).astype(np.float32))
+    return _RoughDistance(low, count, np.column_stack(columns).astype(np.float32))
 
 
 @dataclass(frozen=True, slots=True)
-class Growth:
+class _Growth:
     """What becomes of a scan body that is larger than its drawing, per share of growth.
 
     By surface that is not strongly bent: fillets tell of chords and rounding rather.
@@ -256,14 +455,14 @@ class Growth:
     height_mm: float
 
 
-def _growth_of(points_mm: Floats, normals: Floats) -> Growth:
+def _growth_of(points_mm: Floats, normals: Floats) -> _Growth:
     """Least squares of a growing surface over pose and offset."""
     columns = [normals, np.cross(points_mm, normals), -np.ones((len(points_mm), 1))]
     jacobian = np.concatenate(columns, axis=1)
     grown = np.sum(points_mm * normals, axis=1)
     change, *_ = np.linalg.lstsq(jacobian, -grown, rcond=1e-6)
     shown = float(np.sqrt(np.mean((grown + jacobian @ change) ** 2)))
-    return Growth(shown, float(-change[2]))
+    return _Growth(shown, float(-change[2]))
 
 
 def prepare_body(body: ScanBody) -> PreparedBody:
@@ -333,7 +532,7 @@ def _prepare(body: ScanBody) -> PreparedBody:
     offsets = np.einsum("ij,ij->i", corners[:, 0], normals)
     rounding = rounding_of(surface, surface.faces[usable])
     gently = np.abs(rounding.at(points)) < FILLET_MM  # bent, if at all
-    radial = radial_map(scene, low_mm=body.use_above_mm, high_mm=top, reach_mm=reach + 1.0)
+    radial = _radial_map(scene, low_mm=body.use_above_mm, high_mm=top, reach_mm=reach + 1.0)
     return PreparedBody(
         body=body,
         drawing=plain,
@@ -354,3 +553,97 @@ def _prepare(body: ScanBody) -> PreparedBody:
         rounding=rounding,
         growth=_growth_of(points[gently], point_normals[gently]),
     )
+
+
+def pair_features(p: Floats, n: Floats, q: Floats, m: Floats) -> tuple[Ints, NDArray[np.bool_]]:
+    """Say how two oriented points lie to each other, as one number.
+
+    Parameters
+    ----------
+    p, n : (k, 3) ndarray
+        First points and normals.
+    q, m : (k, 3) ndarray
+        Second points and normals.
+
+    Returns
+    -------
+    key : (k,) ndarray of int64
+        Distance and three angles in steps; equal for pairs that a rigid motion
+        brings onto each other, up to the steps' width.
+    useful : (k,) ndarray of bool
+        Whether the pair is neither too short, too long nor in one plane, so
+        that it fixes a pose.
+    """
+    d = q - p
+    length = np.sqrt(np.einsum("ij,ij->i", d, d))
+    safe = np.maximum(length, 1e-9)
+    first = np.einsum("ij,ij->i", n, d) / safe
+    second = np.einsum("ij,ij->i", m, d) / safe
+    between = np.einsum("ij,ij->i", n, m)
+    useful = (
+        (length > _NEAR_MM) & (length < _FAR_MM) & (np.abs(between) < 0.92) & (np.abs(first) < 0.95)
+    )
+    key = (length / _PAIR_STEP_MM).astype(np.int64)
+    for cosine in (first, second, between):
+        step = np.clip(((cosine + 1) * (0.5 * _ANGLES)).astype(np.int64), 0, _ANGLES - 1)
+        key = key * _ANGLES + step
+    return key, useful
+
+
+def pair_frames(p: Floats, n: Floats, q: Floats) -> Floats:
+    """Frame of a pair: x from first to second, y across it on the normal's side.
+
+    Parameters
+    ----------
+    p, n, q : (k, 3) ndarray
+        First points, their normals, second points.
+
+    Returns
+    -------
+    (k, 3, 3) ndarray
+        Columns are the axes.
+    """
+    x = q - p
+    x = x / np.linalg.norm(x, axis=1, keepdims=True)
+    y = n - np.einsum("ij,ij->i", n, x)[:, None] * x
+    y = y / np.linalg.norm(y, axis=1, keepdims=True)
+    return np.stack([x, y, np.cross(x, y)], axis=2)
+
+
+@dataclass(frozen=True, slots=True)
+class PairTable:
+    """All useful pairs of a drawing's points, sorted by their feature.
+
+    Parameters
+    ----------
+    keys : (k,) ndarray
+        Features in ascending order.
+    frames : (k, 3, 3) ndarray
+        Frames of the pairs.
+    middles_mm : (k, 3) ndarray
+        Points halfway between the two.
+    """
+
+    keys: Ints
+    frames: Floats
+    middles_mm: Floats
+
+
+def pair_table(points_mm: Floats, normals: Floats) -> PairTable:
+    """Tabulate the pairs of a drawing's points.
+
+    Parameters
+    ----------
+    points_mm, normals : (n, 3) ndarray
+        Points spread over the drawing.
+
+    Returns
+    -------
+    PairTable
+    """
+    i, j = (k.ravel() for k in np.indices((len(points_mm), len(points_mm))))
+    p, n, q, m = points_mm[i], normals[i], points_mm[j], normals[j]
+    key, useful = pair_features(p, n, q, m)
+    p, n, q, key = p[useful], n[useful], q[useful], key[useful]
+    order = np.argsort(key, kind="stable")
+    return PairTable(key[order], pair_frames(p, n, q)[order], (0.5 * (p + q))[order])

@@ -11,12 +11,10 @@ from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
 from accstudy.geometry.rigid import Rigid, frame_from_axis, unit
-from accstudy.locate.arrangement import Lines, match_arrangement
-from accstudy.locate.drawing import ScanBody
-from accstudy.locate.model import ReferenceModel
-from accstudy.locate.placed import find_placed
+from accstudy.locate.arrangement import Lines, ReferenceModel, match_arrangement
+from accstudy.locate.drawing import ScanBody, find_placed
 from accstudy.locate.prepared import prepare_body
-from accstudy.locate.search import detected, fitted_lines, spare_bodies
+from accstudy.locate.search import detected, fitted_lines, oriented_cloud, spare_bodies
 from accstudy.mesh.model import Mesh
 
 __all__ = ["FoundBodies", "SketchMatch", "find_bodies", "match_sketch", "seen_again"]
@@ -93,7 +91,7 @@ def find_bodies(mesh: Mesh, bodies: Mapping[str, ScanBody]) -> FoundBodies:
         return _found(poses, flats, [names[p.kind] for p in pieces], middle)
     nothing = Lines(np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0, int))
     model = ReferenceModel("", (), nothing, np.zeros((0, 3)), (), kinds)
-    candidates = detected(mesh, model, tries=_TRIES)
+    candidates = detected(oriented_cloud(mesh), model, _TRIES)
     real = spare_bodies(mesh, model, candidates, (), most=_MOST)
     fits = [candidates.fits[c] for c in real]
     poses = [f.fit.scan_from_body for f in fits if f is not None]

@@ -1,33 +1,27 @@
-"""Valid standard uncertainties from correlated residuals.
-
-Scan noise is correlated over tenths of a millimetre to millimetres. Taking the
-residuals of thousands of vertices for independent would claim a small part of
-the real error. Here the residuals are averaged over small blocks of surface;
-the covariance of the blocks is estimated from the residuals themselves, with
-allowance for what the fit has taken out of them; and the pose follows by
-generalised least squares.
-"""
+"""The last step of every fit: noise of the scan estimated, poses refined, uncertainties."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from accstudy.locate.least_squares import Fit
+from accstudy.geometry.rigid import Rigid
+from accstudy.locate.one_body import OFFSET, TURN, Fit, moved
+from accstudy.locate.prepared import PreparedBody
 from accstudy.locate.surface import FILLET_MM, Rounding
 
 __all__ = [
     "Blocks",
-    "Correction",
-    "Extra",
     "NoiseModel",
-    "blocks_of",
+    "Refined",
     "correct",
+    "determined",
     "estimate_noise",
-    "own_share",
+    "pooled",
+    "refine_fits",
 ]
 
 Floats = NDArray[np.float64]
@@ -37,6 +31,7 @@ RANGES_MM = (0.6, 1.2, 2.4, 4.8)  # each twice the one before: see `_kernels`
 _WORKING_SHARE, _DOUBT_SHARE, _CORRELATED_SHARE = 0.05, 0.03, 0.25
 _LAG_STEP_MM = 0.05
 _DAMPING = 1e-9
+_OWN_FREEDOM, _TRUST = 30.0, 60.0  # degrees of freedom of a body, and given to the common value
 _SIZES = (0.0, 1 / 3, 2 / 3)  # where the classes of small, middling and large blocks begin
 _LAGS_MM = (0.0, 0.45, 0.8, 1.2, 1.7, 2.4, 3.4, 5.0)
 
@@ -122,7 +117,7 @@ class NoiseModel:
 
 
 @dataclass(frozen=True, slots=True)
-class Correction:
+class _Correction:
     """What generalised least squares adds to a fit.
 
     Parameters
@@ -142,14 +137,14 @@ class Correction:
 
     change: Floats
     covariance: Floats
-    growth: Extra
-    witness: Extra
-    rounding: Extra
+    growth: _Extra
+    witness: _Extra
+    rounding: _Extra
     rounding_gain: Floats
 
 
 @dataclass(frozen=True, slots=True)
-class Extra:
+class _Extra:
     """An estimate besides the pose, of what no motion and no offset explains.
 
     Parameters
@@ -165,7 +160,7 @@ class Extra:
     lever: float
 
 
-def blocks_of(fit: Fit, rounding: Rounding, *, every: int = 1) -> Blocks:
+def _blocks_of(fit: Fit, rounding: Rounding, *, every: int = 1) -> Blocks:
     """Average the residuals of a fit over blocks of surface.
 
     Parameters
@@ -311,7 +306,7 @@ def _lag_classes(apart_mm: Floats, own: NDArray[np.int64]) -> NDArray[np.int64]:
     return lag.ravel()
 
 
-def own_share(blocks: Blocks, noise: NoiseModel, *, trust: float = 60.0) -> float:
+def _own_share(blocks: Blocks, noise: NoiseModel) -> float:
     """How much noisier one body is than the scan's bodies together.
 
     Parameters
@@ -338,10 +333,10 @@ def own_share(blocks: Blocks, noise: NoiseModel, *, trust: float = 60.0) -> floa
     if expected <= 0:
         return 1.0
     ratio = float(np.sum(blocks.size * left**2)) / expected
-    return (30.0 * ratio + trust) / (30.0 + trust)
+    return (_OWN_FREEDOM * ratio + _TRUST) / (_OWN_FREEDOM + _TRUST)
 
 
-def correct(blocks: Blocks, noise: NoiseModel) -> Correction:
+def correct(blocks: Blocks, noise: NoiseModel) -> _Correction:
     """Refine a pose with the noise known, and say how certain it is.
 
     Parameters
@@ -372,10 +367,10 @@ def correct(blocks: Blocks, noise: NoiseModel) -> Correction:
     plain = ~blocks.bent
     witness = growth
     if plain.sum() <= blocks.jacobian.shape[1]:
-        witness = Extra(0.0, 1.0, 0.0)  # anything may be
+        witness = _Extra(0.0, 1.0, 0.0)  # anything may be
     elif not plain.all():
         _, (witness, _), _ = _solved(blocks, covariance, independent, plain)
-    return Correction(
+    return _Correction(
         -gain @ blocks.residual_mm,
         gain @ doubted @ gain.T,
         replace(growth, value=-growth.value),  # a drawing too small shows a surface outside it
@@ -387,7 +382,7 @@ def correct(blocks: Blocks, noise: NoiseModel) -> Correction:
 
 def _solved(
     blocks: Blocks, covariance: Floats, independent: Floats, used: NDArray[np.bool_]
-) -> tuple[Floats, list[Extra], Floats]:
+) -> tuple[Floats, list[_Extra], Floats]:
     """Gain of generalised least squares, growth and rounding beside it, and the covariance."""
     from scipy.linalg import cho_factor, cho_solve
 
@@ -407,5 +402,201 @@ def _solved(
         alone = solved[:, k] - own @ (gain @ column)
         tell = alone / max(float(alone @ column), 1e-300)
         u = float(np.sqrt(tell @ covariance @ tell))
-        extras.append(Extra(float(tell @ residual), u, float(np.abs(tell).sum())))
+        extras.append(_Extra(float(tell @ residual), u, float(np.abs(tell).sum())))
     return gain, extras, covariance
+
+
+_SURE, _LEAST_ROUNDING, _ROUNDING_DOUBT = 4.0, 0.1, 0.25
+_GLANCE, _WORTH_A_LOOK = 4, 0.4  # every fourth point's rounding, unless the scan is filtered
+_FILTERED = 1.15  # what the model of the noise lacks after a filter; from simulated scans
+_MOST_MM = 0.15  # of uncertainty, or of the last move: more means that some direction is free
+_FREEDOM = 8.0  # degrees of freedom that a body adds to the noise estimate; from simulated scans
+
+
+@dataclass(frozen=True, slots=True)
+class Refined:
+    """A scan body's final pose with standard uncertainties.
+
+    Parameters
+    ----------
+    fit : Fit
+        The robust fit that it refines.
+    scan_from_body : Rigid
+        Final pose.
+    offset_mm : float
+        Final surface offset.
+    covariance : (7, 7) ndarray
+        Of position (mm), rotation (rad) and offset (mm) in the implant frame;
+        rows of parameters that were not free are NaN.
+    growth, witness : Extra
+        By which share the drawing would have to grow.
+    """
+
+    fit: Fit
+    scan_from_body: Rigid
+    offset_mm: float
+    covariance: Floats
+    growth: _Extra
+    witness: _Extra
+
+    @property
+    def u_position_mm(self) -> Floats:
+        """Standard uncertainties of the platform centre along the scan's axes, mm."""
+        r = self.scan_from_body.rotation
+        return np.sqrt(np.maximum(np.diag(r @ self.covariance[:3, :3] @ r.T), 0.0))
+
+    @property
+    def u_axis_deg(self) -> float:
+        """Standard uncertainty of each of the two tilts, deg (their root mean square)."""
+        return float(np.degrees(np.sqrt(0.5 * (self.covariance[3, 3] + self.covariance[4, 4]))))
+
+    @property
+    def u_turn_deg(self) -> float:
+        """Standard uncertainty of the rotation about the axis, deg; NaN if it was not free."""
+        return float(np.degrees(np.sqrt(self.covariance[TURN, TURN])))
+
+
+def refine_fits(
+    fits: Sequence[Fit | None], bodies: Sequence[PreparedBody]
+) -> tuple[list[Refined | None], NoiseModel | None]:
+    """Estimate the noise of a scan from all its bodies and refine their poses.
+
+    Parameters
+    ----------
+    fits : sequence of Fit or None
+        One for each body; None for those that were not found.
+    bodies : sequence of PreparedBody
+        Their drawings.
+
+    Returns
+    -------
+    refined : list of Refined or None
+        In the same order.
+    noise : NoiseModel or None
+        None without fits.
+
+    Notes
+    -----
+    A scan that was low-pass filtered is rounded: convex surface sinks, the more the more it is
+    bent. Where its bodies together show that beyond doubt, it is taken out, and what is not known
+    of it goes into the uncertainties. Otherwise nothing is changed for it.
+    """
+    found = {i: fit for i, fit in enumerate(fits) if fit is not None}
+    if not found:
+        return [None] * len(fits), None
+    known = {i: _blocks_of(fit, bodies[i].rounding, every=_GLANCE) for i, fit in found.items()}
+    noise, corrections = _corrected(known)
+    rounding, u_rounding = pooled([c.rounding for c in corrections.values()])
+    rounded = False
+    if rounding > _WORTH_A_LOOK * max(_SURE * u_rounding, _LEAST_ROUNDING):
+        known = {i: _blocks_of(fit, bodies[i].rounding) for i, fit in found.items()}
+        noise, corrections = _corrected(known)
+        rounding, u_rounding = pooled([c.rounding for c in corrections.values()])
+        rounded = rounding > max(_SURE * u_rounding, _LEAST_ROUNDING)
+        # a drawing too large looks alike: that counts which explains more
+        rounded &= _explained([c.rounding for c in corrections.values()]) > _explained(
+            [c.growth for c in corrections.values()]
+        )
+    if rounded:
+        known = {
+            i: replace(own, residual_mm=own.residual_mm - rounding * own.rounding_mm)
+            for i, own in known.items()
+        }
+        noise, corrections = _corrected(known)
+    widen = student_factor(_FREEDOM * len(known)) * (_FILTERED if rounded else 1.0)
+    doubt = float(np.hypot(u_rounding, _ROUNDING_DOUBT * rounding)) if rounded else 0.0
+    out: list[Refined | None] = [None] * len(fits)
+    for i, correction in corrections.items():
+        wider = _own_share(known[i], noise) * widen**2
+        out[i] = _refined(found[i], correction, wider, doubt)
+    return out, noise
+
+
+def _corrected(known: Mapping[int, Blocks]) -> tuple[NoiseModel, dict[int, _Correction]]:
+    """The noise that all bodies show, and each corrected under it."""
+    noise = estimate_noise(list(known.values()))
+    return noise, {i: correct(own, noise) for i, own in known.items()}
+
+
+def _explained(estimates: Sequence[_Extra]) -> float:
+    """By how much one common value lowers the weighted sum of squares of the residuals."""
+    weight = np.array([1.0 / e.u**2 for e in estimates])
+    return float(weight @ [e.value for e in estimates]) ** 2 / float(weight.sum())
+
+
+def pooled(estimates: Sequence[_Extra], *, drawing_mm: float = 0.0) -> tuple[float, float]:
+    """Mean of the bodies' estimates by their weights, and its standard uncertainty.
+
+    Parameters
+    ----------
+    estimates : sequence of Extra
+        One a body.
+    drawing_mm : float
+        Error of the drawing, common to all, that is allowed for, at worst everywhere the wrong
+        way.
+
+    Notes
+    -----
+    The scatter between the bodies counts where it is larger than the noise explains.
+    """
+    weight = np.array([1.0 / e.u**2 for e in estimates])
+    each = np.array([e.value for e in estimates])
+    mean = float(weight @ each / weight.sum())
+    lever = float(weight @ [e.lever for e in estimates] / weight.sum())
+    scatter = float(weight @ (each - mean) ** 2) / max(len(each) - 1, 1)
+    u = float(np.sqrt(max(scatter, 1.0) / weight.sum() + (drawing_mm * lever) ** 2))
+    return mean, u
+
+
+def determined(refined: Refined) -> bool:
+    """Whether a scan shows enough of a body to determine its position.
+
+    Parameters
+    ----------
+    refined : Refined
+        The body.
+    most_mm : float
+        A larger standard uncertainty of the position, or a larger move by the
+        last refinement, means that some direction is free.
+
+    Returns
+    -------
+    bool
+    """
+    moved_mm = np.linalg.norm(
+        refined.scan_from_body.translation_mm - refined.fit.scan_from_body.translation_mm
+    )
+    return bool(refined.u_position_mm.max() < _MOST_MM and moved_mm < _MOST_MM)
+
+
+def student_factor(freedom: float) -> float:
+    """Student's 97.5 % quantile over the normal one, to first order in 1/freedom.
+
+    Notes
+    -----
+    The noise itself is estimated from few independent patches of surface; with
+    this factor on the standard uncertainty, 1.96 of it hold 95 %.
+
+    Examples
+    --------
+    >>> round(student_factor(30), 3)
+    1.04
+    """
+    z = 1.959964
+    return 1.0 + (z * z + 1.0) / (4.0 * freedom)
+
+
+def _refined(fit: Fit, correction: _Correction, wider: float, doubt: float) -> Refined:
+    full = np.zeros(7)
+    full[list(fit.free)] = correction.change
+    covariance = np.full((7, 7), np.nan)
+    systematic = doubt * correction.rounding_gain
+    covariance[np.ix_(fit.free, fit.free)] = correction.covariance * wider + np.outer(
+        systematic, systematic
+    )
+    growth, witness = (
+        replace(one, u=one.u * float(np.sqrt(wider)))
+        for one in (correction.growth, correction.witness)
+    )
+    pose = moved(fit.scan_from_body, full)
+    return Refined(fit, pose, fit.offset_mm + full[OFFSET], covariance, growth, witness)

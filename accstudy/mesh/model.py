@@ -122,6 +122,11 @@ class Mesh:
     faces: NDArray[np.int32]
     findings: tuple[Finding, ...] = ()
 
+    def part(self, faces: NDArray[np.int32]) -> Mesh:
+        """Only these triangles and the corners that they use."""
+        used, index = np.unique(faces, return_inverse=True)
+        return Mesh(self.vertices_mm[used], index.reshape(-1, 3).astype(np.int32))
+
 
 Floats = NDArray[np.float64]
 

@@ -26,10 +26,9 @@ import pandas as pd
 
 from accstudy.errors import AccstudyError
 from accstudy.geometry.rigid import Rigid, rotation_about_deg
-from accstudy.locate.least_squares import linearise, moved, weighted_change
 from accstudy.locate.locate import locate_scan
+from accstudy.locate.one_body import cut_patches, linearise, moved, weighted_change
 from accstudy.locate.prepared import prepare_body
-from accstudy.locate.segment import cut_patches
 from accstudy.simulate.arch import frames, reference_model
 from accstudy.simulate.bodies import SHAPES as SHARP
 from accstudy.simulate.bodies import Shape

@@ -3,8 +3,14 @@ import pytest
 
 from accstudy.errors import AccstudyError
 from accstudy.geometry.rigid import Rigid, rotation_vector, unit
-from accstudy.locate.arrangement import Arrangement, Lines, joined, match_arrangement
-from accstudy.locate.readings import choose
+from accstudy.locate.arrangement import (
+    Arrangement,
+    Lines,
+    ReferenceModel,
+    joined,
+    match_arrangement,
+)
+from accstudy.locate.judge import choose
 
 
 def lines(points, axes=None):
@@ -61,15 +67,9 @@ def test_kinds_must_agree():
 
 def settled(model, found, ways, landmarks):
     unknown = np.full((len(model.points_mm), 3), np.nan)
-    return choose(
-        ways,
-        model,
-        found,
-        reference_flats=unknown,
-        found_flats=unknown,
-        landmarks=landmarks,
-        names=[f"I{i + 1}" for i in range(len(model.points_mm))],
-    )
+    names = tuple(f"I{i + 1}" for i in range(len(model.points_mm)))
+    reference = ReferenceModel("M", names, model, unknown, (), ())
+    return choose(reference, found, unknown, ways, landmarks)
 
 
 def test_readings_that_leave_out_different_bodies_are_one():
@@ -84,7 +84,7 @@ def test_readings_that_leave_out_different_bodies_are_one():
     off = Lines(found.points_mm + shift, found.axes, found.kinds)
     kept = joined(ways, model, off)
     assert [way.candidate for way in kept] == [(0, -1, 2, 3, 4), (-1, 1, 2, 3, 4)]
-    assert settled(model, off, kept, {}).way.candidate == (0, -1, 2, 3, 4)
+    assert settled(model, off, kept, {}).candidate == (0, -1, 2, 3, 4)
 
 
 def test_other_names_for_the_same_bodies_stay_two_readings():
@@ -103,4 +103,4 @@ def test_the_landmark_of_a_body_that_is_missing_counts_where_it_should_be():
     at = MOTION.points(model.points_mm) + 0.5
     for marked in ([2], [0, 1, 2]):
         choice = settled(model, found, ways, {i: at[i] for i in marked})
-        assert choice.way.candidate == (0, 1, -1)
+        assert choice.candidate == (0, 1, -1)

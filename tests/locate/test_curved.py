@@ -2,8 +2,7 @@ import numpy as np
 import pytest
 from rounded_bodies import ROUNDED, Outline, RoundedShape
 
-from accstudy.locate.curved import refine_curved
-from accstudy.locate.surface import clean_mesh
+from accstudy.locate.surface import clean_mesh, refine_curved
 from accstudy.mesh.model import Mesh
 from accstudy.mesh.scene import open3d
 from accstudy.simulate.bodies import SHAPES, scan_body

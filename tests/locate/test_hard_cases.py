@@ -13,10 +13,8 @@ from accstudy.errors import AccstudyError
 from accstudy.geometry.rigid import Rigid, rotation_vector
 from accstudy.locate.judge import untold_size
 from accstudy.locate.locate import locate_scan
-from accstudy.locate.one_body import find_body
-from accstudy.locate.prepared import prepare_body
-from accstudy.locate.rotation import RadialMap, _bridged
-from accstudy.locate.segment import cut_patches
+from accstudy.locate.one_body import cut_patches, find_body
+from accstudy.locate.prepared import RadialMap, _bridged, prepare_body
 from accstudy.mesh.model import Mesh
 from accstudy.simulate.arch import frames, reference_model
 from accstudy.simulate.bodies import SHAPES, BodyShape, scan_body

@@ -1,8 +1,7 @@
 import numpy as np
 import pytest
 
-from accstudy.locate.curved import refine_curved
-from accstudy.locate.surface import clean_mesh, outwards, sharp_edges
+from accstudy.locate.surface import clean_mesh, outwards, refine_curved, sharp_edges
 from accstudy.mesh.model import Mesh
 from accstudy.simulate.bodies import scan_body
 
