@@ -27,25 +27,13 @@ _Plane = tuple[Floats, Floats, float, Floats]
 
 @dataclass(frozen=True, slots=True)
 class Flat:
-    """A plane beside the axis.
+    """A plane beside the axis."""
 
-    Parameters
-    ----------
-    direction : (3,) ndarray
-        From the axis to the plane, square to both, drawing frame.
-    distance_mm : float
-        From the axis.
-    from_mm, to_mm : float
-        Heights between which it lies, above the lowest point.
-    area_mm2 : float
-        Its area.
-    """
-
-    direction: Floats
-    distance_mm: float
-    from_mm: float
+    direction: Floats  # (3,): from the axis to the plane, square to both, drawing frame
+    distance_mm: float  # from the axis
+    from_mm: float  # heights between which it lies, above the lowest point
     to_mm: float
-    area_mm2: float
+    area_mm2: float  # its area
 
 
 @dataclass(frozen=True, slots=True)

@@ -68,21 +68,11 @@ class Lines:
 
 @dataclass(frozen=True, slots=True)
 class Arrangement:
-    """One way to read the reference into the scan.
+    """One way to read the reference into the scan."""
 
-    Parameters
-    ----------
-    scan_from_model : Rigid
-        Where the model lies in the scan.
-    candidate : tuple of int
-        For every implant the index of its candidate; -1 without one.
-    misfit_mm : float
-        Root mean square over platforms and tips of the matched implants.
-    """
-
-    scan_from_model: Rigid
-    candidate: tuple[int, ...]
-    misfit_mm: float
+    scan_from_model: Rigid  # where the model lies in the scan
+    candidate: tuple[int, ...]  # for every implant the index of its candidate; -1 without one
+    misfit_mm: float  # root mean square over platforms and tips of the matched implants
 
     @property
     def matched(self) -> int:
@@ -93,19 +83,8 @@ class Arrangement:
 def match_arrangement(reference: Lines, found: Lines) -> list[Arrangement]:
     """Find every way in which candidates form the arrangement of the reference.
 
-    Parameters
-    ----------
-    reference : Lines
-        The implants, model frame.
-    found : Lines
-        The candidates, scan frame.
-
-    Returns
-    -------
-    list of Arrangement
-        Different assignments only, most implants first, then smallest misfit;
-        those that are a part of a larger one are left out. Empty if no two
-        candidates fit two implants.
+    Different assignments only, most implants first, then smallest misfit; those that are a part of
+    a larger one are left out. Empty if no two candidates fit two implants.
     """
     n = len(reference.points_mm)
     if n == 1:
@@ -141,13 +120,7 @@ def match_arrangement(reference: Lines, found: Lines) -> list[Arrangement]:
 
 
 def own_mirror_image(reference: Lines) -> bool:
-    """Whether an arrangement lies as its own mirror image does, as a straight row.
-
-    Parameters
-    ----------
-    reference : Lines
-        The implants.
-    """
+    """Whether an arrangement lies as its own mirror image does, as a straight row."""
     ways = match_arrangement(mirrored(reference), reference)
     return bool(ways) and ways[0].matched == len(reference.points_mm)
 
@@ -260,19 +233,9 @@ def contradict(one: Arrangement, other: Arrangement) -> bool:
 
 
 def joined(ways: Sequence[Arrangement], reference: Lines, found: Lines) -> list[Arrangement]:
-    """Put readings together that say the same of different bodies.
+    """Put readings of fitted candidates together that say the same of different bodies.
 
-    Parameters
-    ----------
-    ways : sequence of Arrangement
-        Readings of fitted candidates; rough ones may have lain too far off to be seen as one.
-    reference, found : Lines
-        The implants and the candidates.
-
-    Returns
-    -------
-    list of Arrangement
-        Placed anew, most implants first, then smallest misfit.
+    Rough candidates may have lain too far off to be seen as one. Sorted as by `match_arrangement`.
     """
     kept: list[Arrangement] = []
     for way in sorted((refit(w, reference, found) for w in ways), key=_rank):
@@ -314,30 +277,14 @@ _FACTORS = ((1000.0, "m"), (25.4, "inch"), (10.0, "cm"))
 
 @dataclass(frozen=True, slots=True)
 class ReferenceModel:
-    """Implants of one model as locating needs them.
+    """Implants of one model as locating needs them."""
 
-    Parameters
-    ----------
-    name : str
-        Name of the model.
-    implants : tuple of str
-        Names of the implants.
-    lines : Lines
-        Platforms, axes and kinds of scan body.
-    flats : (n, 3) ndarray
-        Directions of the flats; NaN where unknown.
-    bodies : tuple of PreparedBody
-        For each implant.
-    kinds : tuple of PreparedBody
-        Each kind of scan body once; `lines.kinds` counts them.
-    """
-
-    name: str
-    implants: tuple[str, ...]
-    lines: Lines
-    flats: Floats
-    bodies: tuple[PreparedBody, ...]
-    kinds: tuple[PreparedBody, ...]
+    name: str  # name of the model
+    implants: tuple[str, ...]  # names of the implants
+    lines: Lines  # platforms, axes and kinds of scan body
+    flats: Floats  # (n, 3): directions of the flats; NaN where unknown
+    bodies: tuple[PreparedBody, ...]  # for each implant
+    kinds: tuple[PreparedBody, ...]  # each kind of scan body once; `lines.kinds` counts them
 
     @property
     def span_mm(self) -> float:
@@ -420,20 +367,7 @@ class WrongUnitError(InputError):
 
 
 def check_size(mesh: Mesh, model: ReferenceModel) -> None:
-    """Refuse a scan whose size shows that its unit is another.
-
-    Parameters
-    ----------
-    mesh : Mesh
-        The scan, taken to be in mm.
-    model : ReferenceModel
-        The reference.
-
-    Raises
-    ------
-    WrongUnitError
-        If the scan is far too small or too large for the implants' span.
-    """
+    """Refuse a scan (read as mm) far too small or too large for its model: its unit is another."""
     low, high = np.percentile(
         mesh.vertices_mm[:: max(1, len(mesh.vertices_mm) // 20_000)], [2, 98], axis=0
     )

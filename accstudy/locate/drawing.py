@@ -1,4 +1,4 @@
-"""The scan body that study.toml describes, and files that hold only rigid copies of its CAD geometry."""
+"""The scan body that study.toml describes, and files that hold only rigid copies of it."""
 
 from __future__ import annotations
 
@@ -97,20 +97,9 @@ def scan_body_from_settings(name: str, settings: ScanBodySettings, files: Files)
 
 
 def _cylinder_mesh(cylinder: Cylinder) -> Mesh:
-    """Make the closed mesh of a cylinder whose upper part may have a flat.
+    """Closed mesh of a cylinder whose upper part may have a flat, which faces +x.
 
-    Parameters
-    ----------
-    cylinder : Cylinder
-        Radius, height and, for the flat, its distance from the axis and the
-        height at which it begins; it reaches to the top.
-    _SEGMENTS : int
-        Edges around; 180 keep the chords within 1 µm of a 5 mm cylinder.
-
-    Returns
-    -------
-    Mesh
-        In the implant frame, the flat towards +x.
+    180 edges around keep the chords within 1 µm of a 5 mm cylinder.
     """
     r, top = cylinder.radius_mm, cylinder.height_mm
     if cylinder.flat_offset_mm is None:
@@ -167,48 +156,21 @@ _NEAR_MM = 0.02
 
 @dataclass(frozen=True, slots=True)
 class PlacedBody:
-    """A rigid copy of a drawing.
+    """A rigid copy of a drawing."""
 
-    Parameters
-    ----------
-    piece : int
-        Which piece of the file.
-    kind : int
-        Which drawing.
-    scan_from_body : Rigid
-        Where it lies.
-    rms_mm : float
-        Root mean square distance of corresponding vertices.
-    """
-
-    piece: int
-    kind: int
-    scan_from_body: Rigid
-    rms_mm: float
+    piece: int  # which piece of the file
+    kind: int  # which drawing
+    scan_from_body: Rigid  # where it lies
+    rms_mm: float  # root mean square distance of corresponding vertices
 
 
 def find_placed(mesh: Mesh, drawings: Sequence[Mesh]) -> list[PlacedBody] | None:
-    """Recognise a file of placed drawings.
+    """Recognise a file of placed drawings; None if it is a scan, or a piece is no rigid copy.
 
-    Parameters
-    ----------
-    mesh : Mesh
-        The file's content.
-    drawings : sequence of Mesh
-        Drawings in their implant frames, without degenerate triangles.
-
-    Returns
-    -------
-    list of PlacedBody, or None
-        None if the triangles of the file are not those of the drawings, or a
-        piece of it is no rigid copy. A drawing that looks the same upside down
-        gives two poses for a piece.
-
-    Notes
-    -----
-    The triangles' side lengths tell: in a scan none recurs. For a piece that
-    consists of them, a triangle without equal sides and its counterpart in the
-    drawing give a pose; that in which the vertices meet is the right one.
+    The drawings are clean and in their implant frames. One that looks the same upside down gives
+    two poses for a piece. The triangles' side lengths tell: in a scan none recurs. A triangle
+    without equal sides and its counterpart in the drawing give a pose; that in which the vertices
+    meet is the right one.
     """
     tables = [_sides(d) for d in drawings]
     if not _made_of(mesh, tables):

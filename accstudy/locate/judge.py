@@ -1,4 +1,4 @@
-"""Which assignment of scan bodies to implants is correct, and what the user must know of each body."""
+"""Which scan body is on which implant, and what the user must know of each."""
 
 from __future__ import annotations
 
@@ -93,25 +93,8 @@ def decide(
 ) -> Arrangement:
     """Choose the reading that the candidates' final poses bear out.
 
-    Parameters
-    ----------
-    model : ReferenceModel
-        The reference.
-    found : Lines
-        Candidates with their fitted poses.
-    found_flats : (k, 3) ndarray
-        Directions of their flats; NaN where unknown.
-    ways : sequence of Arrangement
-        Readings of the arrangement.
-    spare : sequence of int
-        Candidates that look like scan bodies and are part of no reading.
-    landmarks : mapping
-        As for `choose`.
-
-    Raises
-    ------
-    ComputationError, InputError
-        As of `_check_arrangement` and `choose`.
+    `found_flats`, (k, 3), NaN where unknown; `spare` are candidates that look like scan bodies and
+    are part of no reading; `landmarks` as for `choose`.
     """
     ways = joined(ways, model.lines, found)
     _check_arrangement(model, found, ways, spare=spare, landmarks=bool(landmarks))
@@ -126,26 +109,10 @@ def _check_arrangement(
     spare: Sequence[int],
     landmarks: bool,
 ) -> None:
-    """Refuse a scan in which the implants were not found for sure.
+    """Refuse a scan in which the implants were not found for sure, with the suspicion.
 
-    Parameters
-    ----------
-    model : ReferenceModel
-        The reference.
-    found : Lines
-        Candidates.
-    ways : sequence of Arrangement
-        Readings of the arrangement, most implants first.
-    spare : sequence of int
-        Candidates that look like scan bodies and are part of no reading.
-    landmarks : bool
-        Whether landmarks vouch for a reading.
-
-    Raises
-    ------
-    ComputationError
-        With the suspicion: no scan body, another model, a mirror image, or too
-        few bodies to tell them apart.
+    No scan body, another model, a mirror image, or too few bodies to tell them apart. The readings
+    have those with most implants first; landmarks vouch for one.
     """
     n = len(model.implants)
     matched = ways[0].matched if ways else 0
@@ -186,23 +153,7 @@ def _check_arrangement(
 
 
 def check_spare(model: ReferenceModel, matched: int, spare: int, *, landmarks: bool) -> None:
-    """Refuse a scan whose scan bodies are for the greater part not where the implants are.
-
-    Parameters
-    ----------
-    model : ReferenceModel
-        The reference.
-    matched : int
-        Implants with a scan body.
-    spare : int
-        Scan bodies elsewhere.
-    landmarks : bool
-        Whether landmarks vouch for a reading.
-
-    Raises
-    ------
-    WrongModelError
-    """
+    """Refuse a scan whose scan bodies are for the greater part not where the implants are."""
     n = len(model.implants)
     doubtful = n > 2 and matched == 2 and not landmarks
     if (spare >= matched and matched < n) or (doubtful and spare):
@@ -218,16 +169,7 @@ def extra_bodies(
 ) -> list[Finding]:
     """Tell of what looks like scan bodies and belongs to no implant.
 
-    Parameters
-    ----------
-    model : ReferenceModel
-        The reference.
-    found : Lines
-        Candidates.
-    spare : sequence of int
-        Those that belong to no implant.
-    origin_mm : (3,) ndarray
-        Where the origin of the candidates' coordinates lies in the scan.
+    `origin_mm`, (3,), is where the origin of the candidates' coordinates lies in the scan.
     """
     return [
         Finding(
@@ -257,31 +199,10 @@ def choose(
 ) -> Arrangement:
     """Choose between readings of the arrangement by what was measured.
 
-    Parameters
-    ----------
-    ways : sequence of Arrangement
-        Readings, their misfit that of the fitted poses.
-    reference : Lines
-        The implants.
-    found : Lines
-        Candidates with their fitted poses.
-    reference_flats, found_flats : (n, 3) and (k, 3) ndarray
-        Directions of the flats; NaN where unknown.
-    landmarks : mapping
-        Approximate position, (3,) in mm in the scan frame, by implant number.
-    names : sequence of str
-        Names of the implants, for messages.
-
-    Returns
-    -------
-    Choice
-
-    Raises
-    ------
-    ComputationError
-        If two readings fit alike and nothing settles which one is right.
-    InputError
-        If the landmarks contradict every reading.
+    Their misfit is that of the fitted poses. `found_flats`, (k, 3), are NaN where unknown;
+    `landmarks` are approximate positions, (3,) in mm in the scan frame, by number of the implant.
+    An error if two readings fit alike and nothing settles which one is right, or if the landmarks
+    contradict every reading.
     """
     if landmarks:
         return _by_landmarks(ways, model, found, landmarks)
@@ -402,24 +323,12 @@ _WITNESSED = 2.0
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """Status of one implant in one scan.
+    """Status of one implant in one scan."""
 
-    Parameters
-    ----------
-    status : str
-        ``ok``, ``doubtful`` or ``missing``.
-    note : str
-        What the user should know, in a phrase; empty if nothing.
-    turn_known : bool
-        Whether the rotation about the axis is determined to 0.5 deg (95 %).
-    findings : tuple of Finding
-        The same for the list of findings.
-    """
-
-    status: str
-    note: str
-    turn_known: bool
-    findings: tuple[Finding, ...]
+    status: str  # ``ok``, ``doubtful`` or ``missing``
+    note: str  # what the user should know, in a phrase; empty if nothing
+    turn_known: bool  # whether the rotation about the axis is determined to 0.5 deg (95 %)
+    findings: tuple[Finding, ...]  # the same for the list of findings
 
 
 def judge_body(
@@ -434,28 +343,10 @@ def judge_body(
 ) -> Verdict:
     """Judge one scan body that was found.
 
-    Parameters
-    ----------
-    implant : str
-        Its implant, for messages.
-    found : Found
-        The robust fit with coverage and layers.
-    refined : Refined
-        Final pose with uncertainties.
-    has_flat : bool
-        Whether the drawing fixes the rotation.
-    usual_rms_um : float
-        Median of the residuals' rms over the scan's bodies.
-    rival_um : float
-        How far away another pose fits as well; 0 without one.
-    slenderness : float
-        Height of the body's top over the smallest radius of its sides: a body
-        that is larger than its drawing by a factor shows an offset of that part
-        of its radius and, at worst, a height off by that part of its height.
-
-    Returns
-    -------
-    Verdict
+    `usual_rms_um` is the median of the residuals' rms over the scan's bodies, `rival_um` how far
+    away another pose fits as well (0 without one). `slenderness` is the height of the body's top
+    over the smallest radius of its sides: a body larger than its drawing by a factor shows an
+    offset of that part of its radius and, at worst, a height off by that part of its height.
     """
     notes: list[tuple[str, str, str]] = []  # code, what, mend
     rms = rms_um(found)
@@ -544,28 +435,12 @@ def wrong_size(
 ) -> Finding | None:
     """Notice that the scan bodies of one drawing fit it better in another size.
 
-    Parameters
-    ----------
-    bodies : mapping of Refined
-        Final poses of the bodies with that drawing, by implant.
-    top_mm : float
-        Height of the drawing's top.
-    learned : bool, optional
-        Whether the drawing was derived from a scan.
-
-    Returns
-    -------
-    Finding or None
-        None where the size is right, and where nothing on the body tells it: the sides and the
-        top of a plain cylinder or prism fix radius and height, and these go with the surface's
-        offset and the platform.
-
-    Notes
-    -----
-    Half a micrometre of error of the drawing or of its facets is allowed for as a standard
-    uncertainty, two of a surface that was learned (in simulations it lies 1 to 2 um off the
-    solid), and four of the combined ones are asked for; two where fillets and edges are left out,
-    which a drawing in chords and a scanner round off.
+    None where the size is right, and where nothing on the body tells it: the sides and the top of a
+    plain cylinder or prism fix radius and height, and these go with the surface's offset and the
+    platform. Half a micrometre of error of the drawing or of its facets is allowed for as a
+    standard uncertainty, two of a surface that was learned (in simulations it lies 1 to 2 um off
+    the solid), and four of the combined ones are asked for; two where fillets and edges are left
+    out, which a drawing in chords and a scanner round off.
     """
     drawing_mm = 1e-3 * (_LEARNED_UM if learned else _DRAWING_UM)
     growth, u = pooled([one.growth for one in bodies.values()], drawing_mm=drawing_mm)
@@ -595,19 +470,11 @@ def wrong_size(
 
 
 def untold_size(body: PreparedBody) -> Finding | None:
-    """Notice a drawing whose size a scan cannot tell.
+    """Notice a drawing whose size a scan cannot tell; the same note for every scan.
 
-    Parameters
-    ----------
-    body : PreparedBody
-        The drawing.
-
-    Returns
-    -------
-    Finding or None
-        A note, the same for every scan, where a body 1 % larger than its drawing would fit it
-        within 1.5 um (root mean square; fillets left out) by a higher platform and another
-        surface offset. None for a body that was learned: its size was seen, not stated.
+    A body 1 % larger than its drawing would fit it within 1.5 um (root mean square; fillets left
+    out) by a higher platform and another surface offset. None for a body that was learned: its size
+    was seen, not stated.
     """
     if body.body.learned or body.growth.shown_mm >= _SHOWN_MM:
         return None
@@ -631,17 +498,7 @@ def two_bodies(first: str, second: str) -> Finding:
 
 
 def long_noise(noise: NoiseModel | None) -> Finding | None:
-    """Notice noise that is alike over a whole scan body, which no scan can tell from a motion.
-
-    Parameters
-    ----------
-    noise : NoiseModel or None
-        Of the scan, from the residuals on its bodies.
-
-    Returns
-    -------
-    Finding or None
-    """
+    """Notice noise that is alike over a whole scan body, which no scan can tell from a motion."""
     if noise is None or noise.correlation_mm < _BODY_MM:
         return None
     return Finding(
@@ -660,17 +517,7 @@ def rms_um(found: Found) -> float:
 
 
 def poor_agreement(reference: Lines, found: Lines) -> Finding | None:
-    """Notice that the bodies as a whole do not lie as the reference says.
-
-    Parameters
-    ----------
-    reference, found : Lines
-        The implants that were found, row by row.
-
-    Returns
-    -------
-    Finding or None
-    """
+    """Notice that the bodies as a whole do not lie as the reference says; both row by row."""
     every = np.arange(len(found.points_mm))
     motion = fit_lines(reference, found, every, every)
     misfit = misfit_mm(reference, found, every, every, motion)
@@ -685,20 +532,7 @@ def poor_agreement(reference: Lines, found: Lines) -> Finding | None:
 
 
 def stray_body(reference: Lines, found: Lines, names: Sequence[str]) -> Finding | None:
-    """Notice one scan body that does not go with the others.
-
-    Parameters
-    ----------
-    reference, found : Lines
-        The implants that were found, row by row.
-    names : sequence of str
-        Their names.
-
-    Returns
-    -------
-    Finding or None
-        For the body without which the others agree far better.
-    """
+    """Notice one scan body without which the others agree far better; all three row by row."""
     n = len(names)
     if n < 4:
         return None

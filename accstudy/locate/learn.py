@@ -38,22 +38,11 @@ def _area_mm2(mesh: Mesh) -> float:
 
 
 def _mean_surface(placed: Sequence[Mesh], first: int) -> tuple[Mesh, float]:
-    """Average copies of a surface that lie on each other.
+    """Average copies of a surface, mm, that lie on each other; the triangles are those of `first`.
 
-    Parameters
-    ----------
-    placed : sequence of Mesh
-        The copies, mm.
-    first : int
-        The one whose triangles are kept; the others fill what it lacks.
-
-    Returns
-    -------
-    mean : Mesh
-        Every vertex on a quadric through the points of all copies around it; open where no
-        quadric describes these within their noise.
-    scatter_mm : float
-        Root mean square distance of the points from it.
+    The others fill what it lacks. Every vertex is on a quadric through the points of all copies
+    around it; the mean is open where no quadric describes these within their noise. Also the root
+    mean square distance of the points from it, mm.
     """
     from scipy.spatial import cKDTree
 
@@ -122,21 +111,12 @@ class _Pool:
 
 @dataclass(frozen=True, slots=True)
 class _Quadrics:
-    """Quadrics through the points around vertices.
+    """Quadrics through the points around vertices."""
 
-    Parameters
-    ----------
-    shift_mm : (n,) ndarray
-        From each vertex along its normal to its quadric.
-    off_mm : (n,) ndarray
-        Root mean square distance of the points around from it; infinite with too few of them.
-    terms : (n, 6) ndarray
-        Its coefficients, across in units of the reach.
-    """
-
-    shift_mm: Floats
+    shift_mm: Floats  # (n,): from each vertex along its normal to its quadric
+    # (n,): root mean square distance of the points around from it; infinite with too few of them
     off_mm: Floats
-    terms: Floats
+    terms: Floats  # (n, 6): its coefficients, across in units of the reach
 
 
 def _quadrics(

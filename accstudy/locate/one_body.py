@@ -36,42 +36,19 @@ MARGIN_MM = 0.8
 
 @dataclass(frozen=True, slots=True)
 class Patch:
-    """Vertices of a scan near an expected scan body.
+    """Vertices of a scan near an expected scan body."""
 
-    Parameters
-    ----------
-    points_mm : (n, 3) ndarray
-        In the scan frame.
-    normals : (n, 3) ndarray
-        Of the surface around each vertex, outwards; zero where there is none.
-    area_mm2 : (n,) ndarray
-        Surface that each vertex stands for.
-    index : (n,) ndarray
-        Numbers of the vertices in the scan.
-    """
-
-    points_mm: Floats
-    normals: Floats
-    area_mm2: Floats
-    index: Ints
+    points_mm: Floats  # (n, 3): in the scan frame
+    normals: Floats  # (n, 3): of the surface around each vertex, outwards; zero where there is none
+    area_mm2: Floats  # (n,): surface that each vertex stands for
+    index: Ints  # (n,): numbers of the vertices in the scan
 
 
 def cut_patches(mesh: Mesh, expected: Sequence[tuple[PreparedBody, Rigid]]) -> list[Patch]:
-    """Cut out the surroundings of expected scan bodies.
+    """Cut out the surroundings of bodies expected (scan from body) to within half a mm or so.
 
-    Parameters
-    ----------
-    mesh : Mesh
-        The scan.
-    expected : sequence of (PreparedBody, Rigid)
-        The bodies and where they are expected (scan from body), to within half
-        a millimetre or so.
-
-    Returns
-    -------
-    list of Patch
-        For each what lies in the body's bounding box, with a margin, and as far above it as the
-        body may slide.
+    Each patch is what lies in the body's bounding box, with a margin, and as far above it as the
+    body may slide.
     """
     v, faces = mesh.vertices_mm, mesh.faces
     columns = np.ascontiguousarray(v.T)
@@ -123,40 +100,19 @@ _RESTS_MM = 0.02  # on a wall of 2 mm radius the second order of such a move is 
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """A scan body's pose and the surface that gave it.
+    """A scan body's pose and the surface that gave it."""
 
-    Parameters
-    ----------
-    scan_from_body : Rigid
-        The pose.
-    offset_mm : float
-        How far the scanned surface lies outside the drawing.
-    used : (n,) ndarray
-        Rows of the patch that took part.
-    points_mm : (n, 3) ndarray
-        Those points in the implant frame.
-    residual_mm : (n,) ndarray
-        Distance to the drawing less the offset.
-    jacobian : (n, 7) ndarray
-        Change of the residual with x, y, z (mm), rotation about x, y, z (rad)
-        of the point in the implant frame, and with the offset (mm).
-    weight : (n,) ndarray
-        0 to 1.
-    scale_mm : float
-        Robust standard deviation of the residuals.
-    free : tuple of int
-        Parameters that were free.
-    """
-
-    scan_from_body: Rigid
-    offset_mm: float
-    used: NDArray[np.int64]
-    points_mm: Floats
-    residual_mm: Floats
+    scan_from_body: Rigid  # the pose
+    offset_mm: float  # how far the scanned surface lies outside the drawing
+    used: NDArray[np.int64]  # (n,): rows of the patch that took part
+    points_mm: Floats  # (n, 3): those points in the implant frame
+    residual_mm: Floats  # (n,): distance to the drawing less the offset
+    # (n, 7): change of the residual with x, y, z (mm), rotation about x, y, z (rad) of the point in
+    # the implant frame, and with the offset (mm)
     jacobian: Floats
-    weight: Floats
-    scale_mm: float
-    free: tuple[int, ...]
+    weight: Floats  # (n,): 0 to 1
+    scale_mm: float  # robust standard deviation of the residuals
+    free: tuple[int, ...]  # parameters that were free
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,28 +134,10 @@ def linearise(
     heed_edges: bool = True,
     rough: bool = False,
 ) -> _Linear:
-    """Distances of some of a patch's points to the drawing and how they change.
+    """Distances of some of a patch's points, `rows`, to the drawing and how they change.
 
-    Parameters
-    ----------
-    prepared : PreparedBody
-        The scan body.
-    patch : Patch
-        Points of the scan.
-    pose : Rigid
-        Scan from body.
-    rows : (m,) ndarray
-        Points to look at.
-    gate_mm : float
-        Points farther from the drawing are left out.
-    heed_edges : bool
-        Whether points beside sharp edges get less weight.
-    rough : bool
-        Whether distances to some hundredths of a millimetre are enough.
-
-    Returns
-    -------
-    _Linear
+    Points farther than `gate_mm` are left out; `heed_edges` gives those beside sharp edges less
+    weight; `rough` is for distances good to some hundredths of a millimetre.
     """
     inverse = pose.inverse()
     points = inverse.points(patch.points_mm[rows])
@@ -227,31 +165,11 @@ def coarse_fit(
     turn: bool,
     gates_mm: tuple[float, ...] = (0.8, 0.5, 0.3),
 ) -> tuple[Rigid, float, float] | None:
-    """Bring a scan body near, with a part of the points.
+    """Bring a scan body near, with a part of the points, from a start within about the first gate.
 
-    Parameters
-    ----------
-    prepared : PreparedBody
-        The scan body.
-    patch : Patch
-        The scan around it.
-    start : Rigid
-        Scan from body, to within about the first gate.
-    offset_mm : float
-        Where the offset starts.
-    turn : bool
-        Whether the rotation about the axis is free.
-    gates_mm : tuple of float
-        How far points may lie off, one step for each.
-    thin_to : int
-        About how many points to use.
-
-    Returns
-    -------
-    (Rigid, float, float) or None
-        Pose, offset (mm) and robust cost before the last step (mm2: mean square, capped at the
-        last gate, points without a partner counted as capped); None if too
-        little of the body is there.
+    Each step leaves out points farther off than its gate. Returns pose, offset (mm) and the robust
+    cost before the last step (mm2: mean square, capped at the last gate, points without a partner
+    counted as capped); None if too little of the body is there.
     """
     free = tuple(k for k in range(7) if k != TURN or turn)
     thin = usable_rows(prepared, patch, start, slack_mm=gates_mm[0])
@@ -271,24 +189,10 @@ def coarse_fit(
 
 
 def _settle_height(prepared: PreparedBody, patch: Patch, start: Rigid) -> Rigid:
-    """Slide a scan body along its axis to where the surface fits best.
+    """Slide a scan body along its axis to where the surface fits far better, if anywhere.
 
     The sides of a prism look alike at every height, so that a start may be off by up to half of
     them, and one that is off by more than the first gate of `coarse_fit` would never see the top.
-
-    Parameters
-    ----------
-    prepared : PreparedBody
-        The scan body.
-    patch : Patch
-        The scan around it.
-    start : Rigid
-        Scan from body.
-
-    Returns
-    -------
-    Rigid
-        The start itself unless another height fits far better.
     """
     local = start.inverse().points(patch.points_mm)
     outer = prepared.points_mm
@@ -325,33 +229,10 @@ def fine_fit(
     offset_mm: float,
     turn: bool,
 ) -> Fit | None:
-    """Fit a scan body with all points.
+    """Fit a scan body with all points, from some hundredths of a mm; None if too little is there.
 
-    Parameters
-    ----------
-    prepared : PreparedBody
-        The scan body.
-    patch : Patch
-        The scan around it.
-    start : Rigid
-        Scan from body, to within some hundredths of a millimetre.
-    offset_mm : float
-        Where the offset starts.
-    turn : bool
-        Whether the rotation about the axis is free.
-    rounds : int
-        Most rounds; it ends when the pose rests.
-
-    Returns
-    -------
-    Fit or None
-        None if too little of the body is there.
-
-    Notes
-    -----
-    Gauss-Newton steps on the distances to the drawing with Tukey's biweight;
-    its limit is generous (7 standard deviations), so that it costs no
-    efficiency with normal noise.
+    Gauss-Newton steps on the distances to the drawing with Tukey's biweight, until the pose rests;
+    the limit is generous (7 standard deviations), so that it costs no efficiency with normal noise.
     """
     free = tuple(k for k in range(7) if k != TURN or turn)
     every = usable_rows(prepared, patch, start, slack_mm=0.15)
@@ -479,60 +360,32 @@ _SAME_FINE_COST, _RIVAL_MM = 1.25, 0.02
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A scan body fitted to a scan.
+    """A scan body fitted to a scan."""
 
-    Parameters
-    ----------
-    fit : Fit
-        The robust fit.
-    turns_deg : tuple of float
-        Rotations about the axis, added to the fit's, that the scan cannot tell
-        apart: (0,) where one is right, more for a body that looks the same
-        after a part of a turn, none where nothing speaks of the rotation.
-    coverage : float
-        Share of the body's usable surface that the scan shows.
-    layers : float
-        Area of the scan's surface over that of the body it covers: 1, or 2
-        where the surface is doubled.
-    rivals : tuple of Fit
-        Fits in other places that the scan cannot tell from this one: a
-        rectangle off its axis fits again after half a turn, but elsewhere.
-    """
-
-    fit: Fit
+    fit: Fit  # the robust fit
+    # rotations about the axis, added to the fit's, that the scan cannot tell apart: (0,) where one
+    # is right, more for a body that looks the same after a part of a turn, none where nothing
+    # speaks of the rotation
     turns_deg: tuple[float, ...]
-    coverage: float
+    coverage: float  # share of the body's usable surface that the scan shows
+    # area of the scan's surface over that of the body it covers: 1, or 2 where the surface is
+    # doubled
     layers: float
+    # fits in other places that the scan cannot tell from this one: a rectangle off its axis fits
+    # again after half a turn, but elsewhere
     rivals: tuple[Fit, ...] = ()
 
 
 def find_body(
     prepared: PreparedBody, patch: Patch, start: Rigid, *, settled: bool = False
 ) -> Found | None:
-    """Fit a scan body to a patch of a scan.
+    """Fit a scan body to a patch of a scan; None if too little of it is there.
 
-    Five degrees of freedom come first, as the rotation about the axis is
-    unknown; then the rotation, searched over the whole circle; then all six.
-    The uniform offset of the surface goes with them throughout.
-
-    Parameters
-    ----------
-    prepared : PreparedBody
-        The scan body.
-    patch : Patch
-        The scan around it.
-    start : Rigid
-        Scan from body, to within half a millimetre and a few degrees; the
-        rotation about the axis is arbitrary.
-    settled : bool
-        Whether all but the rotation is right already, to within some hundredths
-        of a millimetre: a body that is far from round can be led astray by a
-        first fit with a wrong rotation.
-
-    Returns
-    -------
-    Found or None
-        None if too little of it is there.
+    Five degrees of freedom come first, as the rotation about the axis is unknown; then the
+    rotation, searched over the whole circle; then all six. The uniform offset of the surface goes
+    with them throughout. The start is right to within half a millimetre and a few degrees, but for
+    the rotation; `settled` starts are right to some hundredths of a millimetre: a body that is far
+    from round can be led astray by a first fit with a wrong rotation.
     """
     pose, offset = start, 0.0
     if not settled:

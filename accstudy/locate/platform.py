@@ -29,28 +29,15 @@ _MATCHED_MM, _FEW = 0.15, 50
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where platform and axis lie in a body, and how well that is known.
+    """Where platform and axis lie in a body, and how well that is known."""
 
-    Parameters
-    ----------
-    origin_mm, axis : (3,) ndarray
-        In the frame of the body.
-    covariance : (5, 5) ndarray
-        Of the origin (mm) and of the tilts of the axis (rad).
-    off_mm : float
-        Root mean square misfit of the platforms in each coordinate; NaN with too few to tell.
-    chi2 : float
-        Sum of squares of all misfits over their uncertainties.
-    widened : float
-        Factor by which that is more than their number allows, at least 1.
-    """
-
-    origin_mm: Floats
-    axis: Floats
-    covariance: Floats
+    origin_mm: Floats  # (3,): in the frame of the body
+    axis: Floats  # (3,)
+    covariance: Floats  # (5, 5): of the origin (mm) and of the tilts of the axis (rad)
+    # root mean square misfit of the platforms in each coordinate; NaN with too few to tell
     off_mm: float
-    chi2: float
-    widened: float
+    chi2: float  # sum of squares of all misfits over their uncertainties
+    widened: float  # factor by which that is more than their number allows, at least 1
 
 
 def platform(
@@ -145,25 +132,10 @@ def consistent(
 ) -> tuple[list[Refined], Floats]:
     """Of fits that a copy alone cannot tell apart choose those that agree on one platform.
 
-    Parameters
-    ----------
-    reference : DataFrame
-        Rows of table ``implants``.
-    ways : sequence of sequence of Refined
-        For every copy its fits, the best first.
-
-    Returns
-    -------
-    chosen : list of Refined
-        One for every copy.
-    doubt : (5, 5) ndarray
-        To be added to the covariance of the place: what other choices that are about as likely
-        make of it.
-
-    Notes
-    -----
-    A body that is not quite symmetric about its axis, a rectangle beside it, say, fits after half
-    a turn as well, but moved aside: each copy alone cannot tell, all together can.
+    A body that is not quite symmetric about its axis, a rectangle beside it, say, fits after half a
+    turn as well, but moved aside: each copy alone cannot tell, all together can. `ways` has the
+    fits of every copy, the best first. Also the doubt, (5, 5), to be added to the covariance of the
+    place: what other choices that are about as likely make of it.
     """
     count = int(np.prod([len(w) for w in ways], dtype=float))
     if count <= _MOST_WAYS:
@@ -192,29 +164,13 @@ def consistent(
 
 
 def symmetry_axis(surface: Mesh, place: Place, noise_mm: float) -> Rigid | None:
-    """Axis about which a turn maps a body onto itself.
+    """Frame in that of the body whose z is an axis about which a turn maps it onto itself, or None.
 
-    Parameters
-    ----------
-    surface : Mesh
-        The body.
-    place : Place
-        Where the reference has platform and axis, from which it is looked for.
-    noise_mm : float
-        Standard deviation of the surface.
-
-    Returns
-    -------
-    Rigid or None
-        Frame in that of the body whose z is the axis. None if there is none: flats and notches
-        that break the symmetry are passed over, but what is left must be most of the surface and
-        match within its noise.
-
-    Notes
-    -----
-    For every turn that comes into question the surface and the turned surface are brought
-    together by robust least squares of their distances, with shift and tilt of the axis unknown.
-    Of 100 degrees only cylinders, cones and what else is turned know the axis.
+    For every turn that comes into question the surface and the turned surface are brought together
+    by robust least squares of their distances, with shift and tilt of the axis unknown. Flats and
+    notches that break the symmetry are passed over, but what is left must be most of the surface
+    and match within its noise. Of 100 degrees only cylinders, cones and what else is turned know
+    the axis.
     """
     samples = _samples(surface)
     if samples is None:

@@ -1,4 +1,4 @@
-"""A scan body's CAD geometry prepared once for all fits: distances, radii around its axis, pairs of points."""
+"""CAD geometry of a scan body prepared for all fits: distances, radii, pairs of points."""
 
 from __future__ import annotations
 
@@ -55,21 +55,13 @@ _SEEN = 0.6  # of the angles around a drawing that is open beside its edges
 
 @dataclass(frozen=True, slots=True)
 class RadialMap:
-    """How far a drawing's outside is from its axis, around and along.
+    """How far a drawing's outside is from its axis, around and along."""
 
-    Parameters
-    ----------
-    radius_mm : (a, b) ndarray
-        By angle (steps of 2 deg) and height (steps of 0.1 mm); NaN where a ray
-        outwards from the axis leaves the drawing at no side.
-    low_mm : float
-        Height of the first row.
-    bridged : bool
-        Whether gaps were filled: beside edges that an open drawing lacks, the radius is a guess.
-    """
-
+    # (a, b): by angle (steps of 2 deg) and height (steps of 0.1 mm); NaN where a ray outwards from
+    # the axis leaves the drawing at no side
     radius_mm: Floats
-    low_mm: float
+    low_mm: float  # height of the first row
+    # whether gaps were filled: beside edges that an open drawing lacks, the radius is a guess
     bridged: bool = False
 
     @property
@@ -106,21 +98,7 @@ class RadialMap:
 
 
 def _radial_map(scene: Scene, *, low_mm: float, high_mm: float, reach_mm: float) -> RadialMap:
-    """Measure a drawing by rays towards its axis.
-
-    Parameters
-    ----------
-    scene : Scene
-        The drawing in the implant frame.
-    low_mm, high_mm : float
-        Heights to cover.
-    reach_mm : float
-        The rays start so far from the axis.
-
-    Returns
-    -------
-    RadialMap
-    """
+    """Measure a drawing by rays towards its axis, which start `reach_mm` from it."""
     angle = np.radians(np.arange(0.0, 360.0, _STEP_DEG))
     height = np.arange(low_mm + 0.5 * _STEP_MM, high_mm, _STEP_MM)
     a, z = np.meshgrid(angle, height, indexing="ij")
@@ -151,34 +129,15 @@ def _bridged(radius_mm: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class _TurnProfile:
-    """How well the drawing fits at every rotation about its axis.
+    """How well the drawing fits at every rotation about its axis."""
 
-    Parameters
-    ----------
-    angles_deg : (k,) ndarray
-        Rotations, equally spaced over the circle.
-    cost_mm2 : (k,) ndarray
-        Mean squared radial distance, each distance capped.
-    """
-
-    angles_deg: Floats
-    cost_mm2: Floats
+    angles_deg: Floats  # (k,): rotations, equally spaced over the circle
+    cost_mm2: Floats  # (k,): mean squared radial distance, each distance capped
 
     def minima(self) -> list[float]:
-        """Rotations that cannot be distinguished from the best without a closer look.
+        """Rotations, deg, that only a closer look can tell from the best; best first.
 
-        Parameters
-        ----------
-        share : float
-            Of the range between the best and the worst cost.
-        most : int
-            Of how many at most.
-
-        Returns
-        -------
-        list of float
-            The lowest point of every valley that reaches down to that share,
-            best first, deg.
+        The lowest point of every valley that reaches down to a share of the range of the cost.
         """
         c = self.cost_mm2
         low = (c <= np.roll(c, 1)) & (c < np.roll(c, -1))
@@ -193,21 +152,7 @@ def search_turn(
 ) -> _TurnProfile:
     """Compare a scan body's sides with the drawing at every rotation about the axis.
 
-    Parameters
-    ----------
-    drawing : RadialMap
-        Of the drawing.
-    points_mm, normals : (n, 3) ndarray
-        Scan in the implant frame, but for the rotation about the axis.
-    offset_mm : float
-        Surface offset.
-    most : int
-        Use about so many points.
-
-    Returns
-    -------
-    TurnProfile
-        The cost of turning the drawing by each angle.
+    Points and normals, (n, 3), are in the implant frame but for that rotation.
     """
     count, rows = drawing.radius_mm.shape
     row = np.floor((points_mm[:, 2] - drawing.low_mm) / _STEP_MM).astype(np.int64)
@@ -247,62 +192,27 @@ _cache: dict[bytes, PreparedBody] = {}
 
 @dataclass(frozen=True, slots=True)
 class PreparedBody:
-    """Everything about a scan body that does not depend on the scan.
+    """Everything about a scan body that does not depend on the scan."""
 
-    Parameters
-    ----------
-    body : ScanBody
-        As the study gives it.
-    drawing : Mesh
-        Its drawing without degenerate triangles.
-    surface : Mesh
-        Its surface without degenerate triangles, finer where it is curved.
-    scene : Scene
-        Closest points on that surface.
-    face_normals : (m, 3) ndarray
-        Unit normals of its triangles.
-    face_offsets_mm : (m,) ndarray
-        Distances of their planes from the origin.
-    rough : RoughDistance
-        Closest points, quickly and to some hundredths of a millimetre.
-    points_mm, normals : (n, 3) ndarray
-        Spread over the usable, visible part.
-    pairs : PairTable
-        Pairs of some of them.
-    edges, rim : cKDTree or None
-        Points along sharp edges and ends, and along the ends of an open surface alone.
-    area_mm2 : float
-        Area of the usable, visible part.
-    radial : RadialMap
-        Its outside around the axis.
-    twins_deg : tuple of float
-        Turns after which it lies nearly on itself.
-    reach_mm : float
-        Largest distance of the surface from the platform centre.
-    rounding : Rounding
-        How a low-pass filter would move its surface.
-    growth : Growth
-        How a drawing of the wrong size would show.
-    """
-
-    body: ScanBody
-    drawing: Mesh
-    surface: Mesh
-    scene: Scene
-    face_normals: Floats
-    face_offsets_mm: Floats
-    rough: _RoughDistance
-    points_mm: Floats
-    normals: Floats
-    pairs: PairTable
+    body: ScanBody  # as the study gives it
+    drawing: Mesh  # its drawing without degenerate triangles
+    surface: Mesh  # its surface without degenerate triangles, finer where it is curved
+    scene: Scene  # closest points on that surface
+    face_normals: Floats  # (m, 3): unit normals of its triangles
+    face_offsets_mm: Floats  # (m,): distances of their planes from the origin
+    rough: _RoughDistance  # closest points, quickly and to some hundredths of a millimetre
+    points_mm: Floats  # (n, 3): spread over the usable, visible part
+    normals: Floats  # (n, 3)
+    pairs: PairTable  # pairs of some of them
+    # points along sharp edges and ends, and along the ends of an open surface alone
     edges: cKDTree | None
     rim: cKDTree | None
-    area_mm2: float
-    radial: RadialMap
-    twins_deg: tuple[float, ...]
-    reach_mm: float
-    rounding: Rounding
-    growth: _Growth
+    area_mm2: float  # area of the usable, visible part
+    radial: RadialMap  # its outside around the axis
+    twins_deg: tuple[float, ...]  # turns after which it lies nearly on itself
+    reach_mm: float  # largest distance of the surface from the platform centre
+    rounding: Rounding  # how a low-pass filter would move its surface
+    growth: _Growth  # how a drawing of the wrong size would show
 
     @property
     def slide_mm(self) -> float:
@@ -318,63 +228,31 @@ class PreparedBody:
         return max(1.0, float(self.points_mm[:, 2].max()) / max(least, 0.1))
 
     def closest(self, points_mm: Floats) -> _Closest:
-        """Find the nearest surface of the drawing for points of a scan.
-
-        Parameters
-        ----------
-        points_mm : (n, 3) ndarray
-            In the implant frame.
-
-        Returns
-        -------
-        Closest
-        """
+        """Nearest surface of the drawing for points of a scan, (n, 3), in the implant frame."""
         return _nearest(self.scene, self.face_normals, self.face_offsets_mm, self.rim, points_mm)
 
 
 @dataclass(frozen=True, slots=True)
 class _Closest:
-    """Where a drawing is nearest to points of a scan.
+    """Where a drawing is nearest to points of a scan."""
 
-    Parameters
-    ----------
-    distance_mm : (n,) ndarray
-        Positive outside.
-    direction : (n, 3) ndarray
-        Unit gradient of the distance.
-    normal : (n, 3) ndarray
-        Normal of the drawing there.
-    height_mm : (n,) ndarray
-        Height over the platform of the nearest place.
-    missed : (n,) ndarray of bool
-        Whether the nearest place is where an open surface ends: what the point belongs to is
-        not drawn.
-    """
-
-    distance_mm: Floats
-    direction: Floats
-    normal: Floats
-    height_mm: Floats
+    distance_mm: Floats  # (n,): positive outside
+    direction: Floats  # (n, 3): unit gradient of the distance
+    normal: Floats  # (n, 3): normal of the drawing there
+    height_mm: Floats  # (n,): height over the platform of the nearest place
+    # (n,): whether the nearest place is where an open surface ends: what the point belongs to is
+    # not drawn
     missed: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
 class _RoughDistance:
-    """Distances to a drawing from the nodes of a cubic grid around it, continued linearly.
+    """Distances to a drawing from the nodes of a cubic grid around it, continued linearly."""
 
-    Parameters
-    ----------
-    low_mm : (3,) ndarray
-        First node.
-    count : (3,) ndarray of int
-        Nodes along each axis.
-    table : (n, 10) ndarray
-        By node: distance continued to the origin, its gradient, normal and height of the nearest
-        place, distance to the nearest sharp edge, and whether a drawn place is missed.
-    """
-
-    low_mm: Floats
-    count: NDArray[np.int64]
+    low_mm: Floats  # (3,): first node
+    count: NDArray[np.int64]  # (3,): nodes along each axis
+    # (n, 10): by node: distance continued to the origin, its gradient, normal and height of the
+    # nearest place, distance to the nearest sharp edge, and whether a drawn place is missed
     table: NDArray[np.float32]
 
     def closest(self, points_mm: Floats) -> _Closest:
@@ -442,17 +320,11 @@ class _Growth:
     """What becomes of a scan body that is larger than its drawing, per share of growth.
 
     By surface that is not strongly bent: fillets tell of chords and rounding rather.
-
-    Parameters
-    ----------
-    shown_mm : float
-        Root mean square distance that is left between surface and drawing after the best fit.
-    height_mm : float
-        How much higher the fitted platform lies.
     """
 
+    # root mean square distance that is left between surface and drawing after the best fit
     shown_mm: float
-    height_mm: float
+    height_mm: float  # how much higher the fitted platform lies
 
 
 def _growth_of(points_mm: Floats, normals: Floats) -> _Growth:
@@ -468,20 +340,7 @@ def _growth_of(points_mm: Floats, normals: Floats) -> _Growth:
 def prepare_body(body: ScanBody) -> PreparedBody:
     """Make a scan body's drawing ready for fitting.
 
-    Parameters
-    ----------
-    body : ScanBody
-        The drawing in the implant frame.
-
-    Returns
-    -------
-    PreparedBody
-        The last few are kept, by content, so that it costs nothing to ask again.
-
-    Raises
-    ------
-    InputError
-        If no surface of the drawing lies above ``use_above_mm``.
+    The last few are kept, by content, so that it costs nothing to ask again.
     """
     key = _digest(body)
     if key not in _cache:
@@ -556,23 +415,11 @@ def _prepare(body: ScanBody) -> PreparedBody:
 
 
 def pair_features(p: Floats, n: Floats, q: Floats, m: Floats) -> tuple[Ints, NDArray[np.bool_]]:
-    """Say how two oriented points lie to each other, as one number.
+    """Say how oriented points p, n and q, m, (k, 3) each, lie to each other, as one number.
 
-    Parameters
-    ----------
-    p, n : (k, 3) ndarray
-        First points and normals.
-    q, m : (k, 3) ndarray
-        Second points and normals.
-
-    Returns
-    -------
-    key : (k,) ndarray of int64
-        Distance and three angles in steps; equal for pairs that a rigid motion
-        brings onto each other, up to the steps' width.
-    useful : (k,) ndarray of bool
-        Whether the pair is neither too short, too long nor in one plane, so
-        that it fixes a pose.
+    Distance and three angles in steps; equal for pairs that a rigid motion brings onto each other,
+    up to the steps' width. Also whether the pair is neither too short, too long nor in one plane,
+    so that it fixes a pose.
     """
     d = q - p
     length = np.sqrt(np.einsum("ij,ij->i", d, d))
@@ -591,18 +438,7 @@ def pair_features(p: Floats, n: Floats, q: Floats, m: Floats) -> tuple[Ints, NDA
 
 
 def pair_frames(p: Floats, n: Floats, q: Floats) -> Floats:
-    """Frame of a pair: x from first to second, y across it on the normal's side.
-
-    Parameters
-    ----------
-    p, n, q : (k, 3) ndarray
-        First points, their normals, second points.
-
-    Returns
-    -------
-    (k, 3, 3) ndarray
-        Columns are the axes.
-    """
+    """Frames of pairs, (k, 3, 3), in columns: x from first to second, y on the normal's side."""
     x = q - p
     x = x / np.linalg.norm(x, axis=1, keepdims=True)
     y = n - np.einsum("ij,ij->i", n, x)[:, None] * x
@@ -612,35 +448,15 @@ def pair_frames(p: Floats, n: Floats, q: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class PairTable:
-    """All useful pairs of a drawing's points, sorted by their feature.
+    """All useful pairs of a drawing's points, sorted by their feature."""
 
-    Parameters
-    ----------
-    keys : (k,) ndarray
-        Features in ascending order.
-    frames : (k, 3, 3) ndarray
-        Frames of the pairs.
-    middles_mm : (k, 3) ndarray
-        Points halfway between the two.
-    """
-
-    keys: Ints
-    frames: Floats
-    middles_mm: Floats
+    keys: Ints  # (k,): features in ascending order
+    frames: Floats  # (k, 3, 3): frames of the pairs
+    middles_mm: Floats  # (k, 3): points halfway between the two
 
 
 def pair_table(points_mm: Floats, normals: Floats) -> PairTable:
-    """Tabulate the pairs of a drawing's points.
-
-    Parameters
-    ----------
-    points_mm, normals : (n, 3) ndarray
-        Points spread over the drawing.
-
-    Returns
-    -------
-    PairTable
-    """
+    """Tabulate the pairs of points spread over a drawing."""
     i, j = (k.ravel() for k in np.indices((len(points_mm), len(points_mm))))
     p, n, q, m = points_mm[i], normals[i], points_mm[j], normals[j]
     key, useful = pair_features(p, n, q, m)

@@ -49,53 +49,24 @@ _ACROSS, _ALMOST = 0.5, 0.8  # cosine of the angle between axes, share of the be
 
 @dataclass(frozen=True, slots=True)
 class _Detections:
-    """Possible poses of one kind of scan body, best first.
+    """Possible poses of one kind of scan body, best first."""
 
-    Parameters
-    ----------
-    rotations : (k, 3, 3) ndarray
-        Body to scan; the turn about the axis means nothing yet.
-    origins_mm : (k, 3) ndarray
-        Platform centres, scan frame.
-    scores : (k,) ndarray
-        Share of the body's surface that the scan shows there.
-    """
-
-    rotations: Floats
-    origins_mm: Floats
-    scores: Floats
+    rotations: Floats  # (k, 3, 3): body to scan; the turn about the axis means nothing yet
+    origins_mm: Floats  # (k, 3): platform centres, scan frame
+    scores: Floats  # (k,): share of the body's surface that the scan shows there
 
 
 def _detect_bodies(cloud: _OrientedCloud, prepared: PreparedBody, *, tries: int) -> _Detections:
     """Find what looks like a scan body.
 
-    Two points of the scan with their normals, if they belong to a scan body,
-    recur on its drawing; bringing the pairs together gives a pose, and the
-    share of the drawing's surface that the scan then confirms tells whether
-    it was right.
+    Two points of the scan with their normals, if they belong to a scan body, recur on its drawing;
+    bringing the pairs together gives a pose, and the share of the drawing's surface that the scan
+    then confirms tells whether it was right. `tries` pairs of places are looked at; most are empty.
+    Deterministic: they come from a generator with a fixed seed.
 
-    Parameters
-    ----------
-    cloud : OrientedCloud
-        The scan, thinned.
-    prepared : PreparedBody
-        The scan body.
-    tries : int
-        How many pairs of places to look at; most of them are empty.
-    most : int
-        Most candidates to return.
-
-    Returns
-    -------
-    Candidates
-        Deterministic: the pairs come from a generator with a fixed seed.
-
-    References
-    ----------
-    Drost, Ulrich, Navab, Ilic: Model globally, match locally, CVPR (2010)
-    998-1005 for the features of pairs; Papazov, Burschka: An efficient RANSAC
-    for 3D object recognition in noisy and occluded scenes, ACCV (2010) 135-148
-    for sampling pairs instead of voting with all.
+    Drost, Ulrich, Navab, Ilic: Model globally, match locally, CVPR (2010) 998-1005 for the features
+    of pairs; Papazov, Burschka: An efficient RANSAC for 3D object recognition in noisy and occluded
+    scenes, ACCV (2010) 135-148 for sampling pairs instead of voting with all.
     """
     if not len(cloud.points_mm):
         return _Detections(np.zeros((0, 3, 3)), np.zeros((0, 3)), np.zeros(0))
@@ -240,40 +211,18 @@ def _refined_poses(
 
 @dataclass(frozen=True, slots=True)
 class _OrientedCloud:
-    """Points with outward normals, about one for every cell of a cubic grid.
+    """Points with outward normals, about one for every cell of a cubic grid."""
 
-    Parameters
-    ----------
-    points_mm : (n, 3) ndarray
-        Mean of the surface in each cell.
-    normals : (n, 3) ndarray
-        Unit normals.
-    low_mm : (3,) ndarray
-        Corner of the grid.
-    blocks : (a, b, c) ndarray
-        Row of `table` for every block of 8 x 8 x 8 cells; row 0 is empty.
-    table : (k, 512) ndarray
-        Index of the point that stands for a cell; -1 where none is near.
-    """
-
-    points_mm: Floats
-    normals: Floats
-    low_mm: Floats
+    points_mm: Floats  # (n, 3): mean of the surface in each cell
+    normals: Floats  # (n, 3): unit normals
+    low_mm: Floats  # (3,): corner of the grid
+    # (a, b, c): row of `table` for every block of 8 x 8 x 8 cells; row 0 is empty
     blocks: NDArray[np.int32]
+    # (k, 512): index of the point that stands for a cell; -1 where none is near
     table: NDArray[np.int32]
 
     def nearest(self, points_mm: Floats) -> NDArray[np.int32]:
-        """Index of a scan point within about a cell and a half; -1 without one.
-
-        Parameters
-        ----------
-        points_mm : (..., 3) ndarray
-            Where to look.
-
-        Returns
-        -------
-        (...) ndarray of int32
-        """
+        """Index of a scan point within about 1.5 cells of points (..., 3); -1 without one."""
         row: Ints | int = 0
         place: Ints | int = 0
         inside: NDArray[np.bool_] | bool = True
@@ -288,22 +237,7 @@ class _OrientedCloud:
 
 
 def oriented_cloud(mesh: Mesh) -> _OrientedCloud:
-    """Thin a scan to points with normals.
-
-    Parameters
-    ----------
-    mesh : Mesh
-        The scan.
-    cell_mm : float
-        Edge of the cells over which the surface is averaged.
-    max_faces : int
-        A scan of twice as many or more is thinned towards this number first.
-
-    Returns
-    -------
-    OrientedCloud
-        Cells in which the surface turns too much for one normal are left out.
-    """
+    """Thin a scan to points with normals; cells that turn too much for one normal are left out."""
     step = max(1, len(mesh.faces) // _MOST_FACES)
     faces = mesh.faces[::step]
     area = area_vectors(Mesh(mesh.vertices_mm, faces))
@@ -368,42 +302,17 @@ _SPARE_SCORE, _SPARE_COVERAGE, _SPARE_SCALE_MM, _SPARES = 0.45, 0.45, 0.04, 5
 
 @dataclass(frozen=True, slots=True)
 class Candidates:
-    """Possible scan bodies in a scan.
+    """Possible scan bodies in a scan."""
 
-    Parameters
-    ----------
-    rotations : (k, 3, 3) ndarray
-        Rough poses, scan from body.
-    lines : Lines
-        Rough platforms and axes, and the kind of scan body.
-    scores : (k,) ndarray
-        Share of the body's surface confirmed.
-    fits : dict
-        Fits by candidate, filled as needed; None for what turned out to be none.
-    """
-
-    rotations: Floats
-    lines: Lines
-    scores: Floats
+    rotations: Floats  # (k, 3, 3): rough poses, scan from body
+    lines: Lines  # rough platforms and axes, and the kind of scan body
+    scores: Floats  # (k,): share of the body's surface confirmed
+    # fits by candidate, filled as needed; None for what turned out to be none
     fits: dict[int, Found | None] = field(default_factory=dict)
 
 
 def search(mesh: Mesh, model: ReferenceModel) -> tuple[Candidates, list[Arrangement]]:
-    """Look for scan bodies and for the arrangement of the reference among them.
-
-    Parameters
-    ----------
-    mesh : Mesh
-        The scan, near the origin.
-    model : ReferenceModel
-        The reference.
-
-    Returns
-    -------
-    Candidates
-    list of Arrangement
-        Ways to read the reference into the candidates; empty if there is none.
-    """
+    """Look in a scan near the origin for scan bodies and ways to read the reference into them."""
     cloud = oriented_cloud(mesh)
     for tries in _TRIES:
         candidates = detected(cloud, model, tries)
@@ -414,6 +323,7 @@ def search(mesh: Mesh, model: ReferenceModel) -> tuple[Candidates, list[Arrangem
 
 
 def detected(cloud: _OrientedCloud, model: ReferenceModel, tries: int) -> Candidates:
+    """Look for scan bodies of all kinds of a model, wherever they are."""
     parts = [_detect_bodies(cloud, kind, tries=tries) for kind in model.kinds]
     rotations = np.concatenate([p.rotations for p in parts])
     kinds = np.repeat(np.arange(len(parts)), [len(p.scores) for p in parts])
@@ -438,14 +348,7 @@ def fit_candidates(
 
 
 def fitted_lines(candidates: Candidates) -> tuple[Lines, Floats]:
-    """Platforms and axes of all candidates, fitted where they were, and flats.
-
-    Returns
-    -------
-    Lines
-    flats : (k, 3) ndarray
-        NaN where the rotation is unknown.
-    """
+    """Platforms and axes of all candidates, fitted where they were; flats, NaN where unknown."""
     points, axes = candidates.lines.points_mm.copy(), candidates.lines.axes.copy()
     flats = np.full(points.shape, np.nan)
     for c, found in candidates.fits.items():
@@ -458,21 +361,10 @@ def fitted_lines(candidates: Candidates) -> tuple[Lines, Floats]:
 
 
 def same_bodies(model: ReferenceModel, candidates: Candidates) -> dict[int, int]:
-    """Sort out fitted candidates that occupy one place.
+    """Every candidate that holds, to the best one that came to rest in the same pose.
 
-    Parameters
-    ----------
-    model : ReferenceModel
-        The reference.
-    candidates : Candidates
-        What was found.
-
-    Returns
-    -------
-    dict
-        Every candidate that holds, to the best one that came to rest in the
-        same pose. Left out: what is no scan body, and what overlaps with a
-        better one, such as a body set upside down.
+    Left out: what is no scan body, and what overlaps with a better one, such as a body set upside
+    down.
     """
     fitted = [(c, found) for c, found in candidates.fits.items() if found is not None]
     kept: list[tuple[int, int, Rigid]] = []
@@ -514,25 +406,7 @@ def spare_bodies(
     *,
     most: int = _SPARES,
 ) -> list[int]:
-    """Candidates that really look like scan bodies but belong to no implant.
-
-    Parameters
-    ----------
-    mesh : Mesh
-        The scan.
-    model : ReferenceModel
-        The reference.
-    candidates : Candidates
-        What was found.
-    taken : sequence of int
-        Those that belong to implants.
-    most : int
-        How many to look for.
-
-    Returns
-    -------
-    list of int
-    """
+    """Candidates that really look like scan bodies but are not `taken` by an implant."""
     kinds = [model.kinds[k] for k in candidates.lines.kinds]
     poses = [
         Rigid(rotation, point)
@@ -561,22 +435,8 @@ def recover(
 ) -> list[Found | None]:
     """Look again where the others say that implants must be.
 
-    Parameters
-    ----------
-    mesh : Mesh
-        The scan.
-    model : ReferenceModel
-        The reference.
-    way : Arrangement
-        The reading chosen.
-    found : sequence of Found or None
-        For every implant.
-
-    Returns
-    -------
-    list of Found or None
-        More of those that were missing, if their surface is there; and a
-        better fit of those that fit far worse than the others, if there is one.
+    Adds those that were missing, if their surface is there, and a better fit of those that fit far
+    worse than the others, if there is one.
     """
     scales = [f.fit.scale_mm for f in found if f is not None]
     usual = float(np.median(scales)) if scales else np.inf
@@ -611,22 +471,8 @@ def settle_places(
 ) -> tuple[list[Found | None], dict[int, float]]:
     """Of places that fit a body alike take the one that goes with the flats or the others.
 
-    Parameters
-    ----------
-    way : Arrangement
-        The reading chosen.
-    model : ReferenceModel
-        The reference.
-    found : sequence of Found or None
-        For every implant.
-
-    Returns
-    -------
-    found : list of Found or None
-        With the fit that was taken.
-    unsettled : dict
-        By number of the implant how far away the nearest rival lies, mm,
-        where no flat of the reference settles it.
+    Also, by number of the implant, how far away the nearest rival lies, mm, where no flat of the
+    reference settles it.
     """
     out = list(found)
     unsettled: dict[int, float] = {}

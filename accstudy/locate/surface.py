@@ -1,9 +1,9 @@
-"""Triangles of CAD geometry made ready: cleaned, refined where they stand for a curved face, and what follows from them."""
+"""Triangles of CAD geometry: cleaned, refined where they stand for a curved face, sampled."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,18 +51,7 @@ def face_normals(mesh: Mesh) -> tuple[Floats, Floats]:
 
 
 def clean_mesh(mesh: Mesh) -> Mesh:
-    """Weld equal vertices and drop triangles without a normal.
-
-    Parameters
-    ----------
-    mesh : Mesh
-        Any mesh.
-
-    Returns
-    -------
-    Mesh
-        Triangles whose smallest height is under 1e-6 mm are gone.
-    """
+    """Weld equal vertices and drop triangles without a normal: of a height under 1e-6 mm."""
     vertices, index = np.unique(np.round(mesh.vertices_mm, 7), axis=0, return_inverse=True)
     faces = index.reshape(-1)[mesh.faces].astype(np.int32)
     corners = vertices[faces]
@@ -74,12 +63,13 @@ def clean_mesh(mesh: Mesh) -> Mesh:
 
 def connected(faces: Faces, count: int) -> Ints:
     """Number of the connected piece that each of `count` corners belongs to."""
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
+    return _linked(faces[:, [0, 1]].T.ravel(), faces[:, [1, 2]].T.ravel(), count)
 
-    a, b = faces[:, [0, 1]].T.ravel(), faces[:, [1, 2]].T.ravel()
-    joined = coo_array((np.ones(len(a), np.int8), (a, b)), shape=(count, count))
-    return np.asarray(connected_components(joined, directed=False)[1], np.int64)
+
+def _linked(one: NDArray[Any], other: NDArray[Any], count: int) -> Ints:
+    """Number of the group that each of `count` things belongs to, linked pair by pair."""
+    graph = sparse.coo_array((np.ones(len(one), bool), (one, other)), shape=(count, count))
+    return np.asarray(sparse.csgraph.connected_components(graph, directed=False)[1], np.int64)
 
 
 def outwards(mesh: Mesh) -> Mesh:
@@ -90,20 +80,7 @@ def outwards(mesh: Mesh) -> Mesh:
 
 
 def sharp_edges(mesh: Mesh) -> tuple[Floats, Floats]:
-    """Points along the edges at which a mesh bends sharply, and at which it ends.
-
-    Parameters
-    ----------
-    mesh : Mesh
-        A clean mesh.
-    spacing_mm : float
-        Distance between points.
-
-    Returns
-    -------
-    bent, ends : (n, 3) ndarray
-        In mm; empty for a mesh without such edges.
-    """
+    """Points, (n, 3), mm, along the edges at which a clean mesh bends sharply, and ends."""
     normals, _ = face_normals(mesh)
     edges, owners = _edges(mesh.faces)
     order = np.lexsort((edges[:, 1], edges[:, 0]))
@@ -132,18 +109,10 @@ def _along(mesh: Mesh, edges: NDArray[np.int64]) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Rounding:
-    """How a low-pass filter of 0.15 mm would move a body's surface.
+    """How a low-pass filter of 0.15 mm would move a body's surface."""
 
-    Parameters
-    ----------
-    tree : cKDTree
-        Points on the surface.
-    shift_mm : (n,) ndarray
-        How far each moves along the outward normal: convex surface sinks.
-    """
-
-    tree: cKDTree
-    shift_mm: Floats
+    tree: cKDTree  # points on the surface
+    shift_mm: Floats  # (n,): how far each moves along the outward normal: convex surface sinks
 
     def at(self, points_mm: Floats) -> Floats:
         """Shift of the surface nearest to each point, mm."""
@@ -152,17 +121,8 @@ class Rounding:
 
 
 def rounding_of(mesh: Mesh, usable: Faces) -> Rounding:
-    """Filter a surface and see how it moves.
+    """Filter a clean surface and see how it moves, over the triangles `usable`.
 
-    Parameters
-    ----------
-    mesh : Mesh
-        A clean mesh.
-    usable : (m, 3) ndarray
-        The triangles of interest.
-
-    Notes
-    -----
     Each point goes to the mean of the surface around it, with Gaussian weights.
     """
     from scipy.spatial import cKDTree
@@ -184,22 +144,9 @@ def _edges(faces: Faces) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
 
 
 def spread_points(mesh: Mesh, faces: NDArray[np.int32], count: int) -> tuple[Floats, Floats]:
-    """Spread points evenly over some of a mesh's triangles.
+    """Spread points evenly over some of a mesh's triangles; also their normals, both (count, 3).
 
-    Parameters
-    ----------
-    mesh : Mesh
-        The mesh.
-    faces : (m, 3) ndarray
-        The triangles to use.
-    count : int
-        How many points.
-
-    Returns
-    -------
-    points_mm, normals : (count, 3) ndarray
-        The same for the same input: an additive recurrence takes the place of
-        random numbers.
+    The same for the same input: an additive recurrence takes the place of random numbers.
     """
     a, b, c = (mesh.vertices_mm[faces[:, k]] for k in range(3))
     across = np.cross(b - a, c - a)
@@ -227,60 +174,32 @@ _LEAST_CREASE_RAD, _AGAIN, _MORE, _WIDE = np.radians(4.0), 0.4, 1.5, 3.0
 
 @dataclass(frozen=True, slots=True)
 class _Edges:
-    """The three sides of every triangle; side k runs from corner k to corner k + 1.
+    """The three sides of every triangle; side k runs from corner k to corner k + 1."""
 
-    Parameters
-    ----------
-    length_mm : (m, 3) ndarray
-    along : (m, 3, 3) ndarray
-        Unit directions.
-    twin : (m, 3) ndarray
-        Number (3 f + k) of the same side in the neighbour; -1 without one.
-    turn : (m, 3) ndarray
-        Angle between the two faces' normals, rad; pi without a neighbour.
-    """
-
-    length_mm: Floats
-    along: Floats
-    twin: Ints
-    turn: Floats
+    length_mm: Floats  # (m, 3)
+    along: Floats  # (m, 3, 3): unit directions
+    twin: Ints  # (m, 3): number (3 f + k) of the same side in the neighbour; -1 without one
+    turn: Floats  # (m, 3): angle between the two faces' normals, rad; pi without a neighbour
 
 
 def refine_curved(mesh: Mesh, *, scanned: bool = False) -> Mesh:
     """Replace triangles that stand for a bent surface by smaller ones on that surface.
 
-    Parameters
-    ----------
-    mesh : Mesh
-        A clean mesh.
-    scanned : bool
-        Whether it comes from a scan: triangles alike in size and shape, with noise that the
-        bulges even out.
+    Flat parts and creases are unchanged; elsewhere the surface passes through the same vertices,
+    and every edge is bent to an arc. A `scanned` mesh has triangles alike in size and shape, with
+    noise that the bulges even out.
 
-    Returns
-    -------
-    Mesh
-        Flat parts and creases are unchanged; elsewhere the surface passes
-        through the same vertices, and every edge is bent to an arc.
+    An arc leaves its chord at both ends by the same angle. The normals at the vertices are those
+    that come nearest to that for all edges together; where the facets around a vertex are alike,
+    the mean normal that is exact for a sphere and a cylinder counts as well. So a fillet tells the
+    normal at which it ends, and the face that it runs into stays flat. What is left of inequality
+    makes an edge bend by the smaller of its two angles, and faces whose bending does not explain
+    the angle between them meet in a crease. Where triangles are irregular, no edge bulges by more
+    than the narrower facets beside it justify.
 
-    Notes
-    -----
-    An arc leaves its chord at both ends by the same angle. The normals at the
-    vertices are those that come nearest to that for all edges together; where
-    the facets around a vertex are alike, the mean normal that is exact for a
-    sphere and a cylinder counts as well. So a fillet tells the normal at which
-    it ends, and the face that it runs into stays flat. What is left of
-    inequality makes an edge bend by the smaller of its two angles, and faces
-    whose bending does not explain the angle between them meet in a crease.
-    Where triangles are irregular, no edge bulges by more than the narrower
-    facets beside it justify.
-
-    References
-    ----------
-    Max: Weights for computing vertex normals from facet normals, Journal of
-    Graphics Tools 4 (1999) 1-6. Vlachos, Peters, Boyd, Mitchell: Curved PN
-    triangles, Proc. Symposium on Interactive 3D Graphics (2001) 159-166: the
-    cubic triangle used here.
+    Max: Weights for computing vertex normals from facet normals, Journal of Graphics Tools 4 (1999)
+    1-6. Vlachos, Peters, Boyd, Mitchell: Curved PN triangles, Proc. Symposium on Interactive 3D
+    Graphics (2001) 159-166: the cubic triangle used here.
     """
     edges = _edges_of(mesh)
     facet = _facets(edges)
@@ -307,10 +226,8 @@ def _regular(mesh: Mesh, edges: _Edges, smooth: NDArray[np.bool_], side: Floats)
     n = len(mesh.faces)
     face, turn = np.repeat(np.arange(n), 3).reshape(n, 3), np.abs(side)
     joined = smooth & (edges.twin >= 0)
-    graph = sparse.coo_matrix(
-        (np.ones(int(joined.sum()), bool), (face[joined], edges.twin[joined] // 3)), shape=(n, n)
-    )
-    count, patch = sparse.csgraph.connected_components(graph, directed=False)
+    patch = _linked(face[joined], edges.twin[joined] // 3, n)
+    count = int(patch.max()) + 1
     bent = (edges.twin >= 0) & (turn.max(axis=2) > _BENT_RAD)
     odd = np.abs(side[:, :, 0] - side[:, :, 1]) > _UNEQUAL * turn.sum(axis=2)
     area = face_normals(mesh)[1]
@@ -383,9 +300,7 @@ def _groups(edges: _Edges, smooth: NDArray[np.bool_]) -> Ints:
     # a side runs the other way in the neighbour
     rows = np.concatenate([side, _turned(side, 1)])
     columns = np.concatenate([_turned(other, 1), other])
-    graph = sparse.coo_matrix((np.ones(len(rows), bool), (rows, columns)), shape=(count, count))
-    _, group = sparse.csgraph.connected_components(graph, directed=False)
-    return np.asarray(group, np.int64).reshape(-1, 3)
+    return _linked(rows, columns, count).reshape(-1, 3)
 
 
 def _vertex_normals(
@@ -493,11 +408,7 @@ def _shares(edges: _Edges, facet: Ints, width: Floats) -> tuple[Floats, NDArray[
 def _facets(edges: _Edges) -> Ints:
     """Number of the flat facet that each triangle is a part of."""
     side = np.flatnonzero(((edges.twin >= 0) & (edges.turn < _FLAT_RAD)).ravel())
-    n = len(edges.twin)
-    graph = sparse.coo_matrix(
-        (np.ones(len(side), bool), (side // 3, edges.twin.ravel()[side] // 3)), shape=(n, n)
-    )
-    return np.asarray(sparse.csgraph.connected_components(graph, directed=False)[1], np.int64)
+    return _linked(side // 3, edges.twin.ravel()[side] // 3, len(edges.twin))
 
 
 def _flat_faces(mesh: Mesh, edges: _Edges, facet: Ints) -> NDArray[np.bool_]:

@@ -134,24 +134,12 @@ def seen_again(one: FoundBodies, others: Sequence[FoundBodies]) -> list[int]:
 
 @dataclass(frozen=True, slots=True)
 class SketchMatch:
-    """Which body is which implant of a sketch.
+    """Which body is which implant of a sketch."""
 
-    Parameters
-    ----------
-    bodies : tuple of int
-        For every implant of the sketch its body; empty if there are too few.
-    off_mm : float
-        How far the worst implant lies off its place in the sketch, seen from above.
-    rival : tuple of int
-        Another reading that fits about as well; empty if there is none.
-    mirrored : bool
-        Whether the sketch fits far better as its mirror image.
-    """
-
-    bodies: tuple[int, ...]
-    off_mm: float
-    rival: tuple[int, ...]
-    mirrored: bool
+    bodies: tuple[int, ...]  # for every implant of the sketch its body; empty if there are too few
+    off_mm: float  # how far the worst implant lies off its place in the sketch, seen from above
+    rival: tuple[int, ...]  # another reading that fits about as well; empty if there is none
+    mirrored: bool  # whether the sketch fits far better as its mirror image
 
     @property
     def fits(self) -> bool:

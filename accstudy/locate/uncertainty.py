@@ -38,36 +38,20 @@ _LAGS_MM = (0.0, 0.45, 0.8, 1.2, 1.7, 2.4, 3.4, 5.0)
 
 @dataclass(frozen=True, slots=True)
 class Blocks:
-    """Residuals of one body averaged over blocks of its surface.
+    """Residuals of one body averaged over blocks of its surface."""
 
-    Parameters
-    ----------
-    residual_mm : (m,) ndarray
-        Mean residuals.
-    jacobian : (m, p) ndarray
-        Mean changes with the free parameters.
-    growth_mm : (m,) ndarray
-        Mean changes with the size of the drawing: distance of the tangent planes from the origin,
-        sign reversed.
-    rounding_mm : (m,) ndarray
-        Mean changes with the rounding of the surface, see `accstudy.locate.surface.Rounding`.
-    bent : (m,) ndarray of bool
-        Whether some of the block is strongly bent: a fillet, or beside an edge.
-    size : (m,) ndarray
-        Effective number of vertices.
-    apart_mm : (m, m) ndarray
-        Distances between the blocks.
-    kernels : tuple of (m, m) ndarray
-        Correlation ``exp(-(d / range)**2)`` for each of `RANGES_MM`.
-    """
-
-    residual_mm: Floats
-    jacobian: Floats
+    residual_mm: Floats  # (m,): mean residuals
+    jacobian: Floats  # (m, p): mean changes with the free parameters
+    # (m,): mean changes with the size of the drawing: distance of the tangent planes from the
+    # origin, sign reversed
     growth_mm: Floats
+    # (m,): mean changes with the rounding of the surface, see `accstudy.locate.surface.Rounding`
     rounding_mm: Floats
+    # (m,): whether some of the block is strongly bent: a fillet, or beside an edge
     bent: NDArray[np.bool_]
-    size: Floats
-    apart_mm: Floats
+    size: Floats  # (m,): effective number of vertices
+    apart_mm: Floats  # (m, m): distances between the blocks
+    # (m, m): correlation ``exp(-(d / range)**2)`` for each of `RANGES_MM`
     kernels: tuple[Floats, ...]
 
     def gain(self) -> Floats:
@@ -78,19 +62,11 @@ class Blocks:
 
 @dataclass(frozen=True, slots=True)
 class NoiseModel:
-    """Covariance of block means as a sum of simple parts.
+    """Covariance of block means as a sum of simple parts."""
 
-    Parameters
-    ----------
-    white_mm2 : float
-        Variance of a single vertex without neighbours' company; a block's
-        share is this over its size.
-    sills_mm2 : tuple of float
-        Variances of the parts with correlation ``exp(-(d / range)**2)`` for
-        the ranges of `RANGES_MM`.
-    """
-
+    # variance of a single vertex without neighbours' company; a block's share is this over its size
     white_mm2: float
+    # variances of the parts with correlation ``exp(-(d / range)**2)`` for the ranges of `RANGES_MM`
     sills_mm2: tuple[float, ...]
 
     @property
@@ -118,64 +94,30 @@ class NoiseModel:
 
 @dataclass(frozen=True, slots=True)
 class _Correction:
-    """What generalised least squares adds to a fit.
+    """What generalised least squares adds to a fit."""
 
-    Parameters
-    ----------
-    change : (p,) ndarray
-        To be added to the free parameters, mm and rad.
-    covariance : (p, p) ndarray
-        Of the free parameters after the change.
-    growth, witness : Extra
-        Share by which the drawing would have to grow to fit better still: by all surface, and by
-        that which is not strongly bent.
-    rounding : Extra
-        How strongly the surface is rounded.
-    rounding_gain : (p,) ndarray
-        How the free parameters change with the rounding.
-    """
-
-    change: Floats
-    covariance: Floats
+    change: Floats  # (p,): to be added to the free parameters, mm and rad
+    covariance: Floats  # (p, p): of the free parameters after the change
+    # share by which the drawing would have to grow to fit better still: by all surface, and by that
+    # which is not strongly bent
     growth: _Extra
     witness: _Extra
-    rounding: _Extra
-    rounding_gain: Floats
+    rounding: _Extra  # how strongly the surface is rounded
+    rounding_gain: Floats  # (p,): how the free parameters change with the rounding
 
 
 @dataclass(frozen=True, slots=True)
 class _Extra:
-    """An estimate besides the pose, of what no motion and no offset explains.
+    """An estimate besides the pose, of what no motion and no offset explains."""
 
-    Parameters
-    ----------
-    value, u : float
-        Estimate, and its standard uncertainty from the noise.
-    lever : float
-        Sum of its sensitivities to the blocks: how much of an error of the drawing goes into it.
-    """
-
-    value: float
+    value: float  # estimate, and its standard uncertainty from the noise
     u: float
+    # sum of its sensitivities to the blocks: how much of an error of the drawing goes into it
     lever: float
 
 
 def _blocks_of(fit: Fit, rounding: Rounding, *, every: int = 1) -> Blocks:
-    """Average the residuals of a fit over blocks of surface.
-
-    Parameters
-    ----------
-    fit : Fit
-        A finished fit.
-    rounding : Rounding
-        Of the drawing.
-    every : int
-        Look at the rounding of each so many points of a block only.
-
-    Returns
-    -------
-    Blocks
-    """
+    """Average the residuals of a fit over blocks, the rounding by each `every`-th point."""
     keep = fit.weight > 0.01
     points, weight = fit.points_mm[keep], fit.weight[keep]
     # which way the surface faces keeps both sides of an edge apart
@@ -234,27 +176,15 @@ def _rounded(
 
 
 def estimate_noise(bodies: Sequence[Blocks]) -> NoiseModel:
-    """Estimate the noise of a scan from the residuals on all its bodies.
+    """Estimate the noise of a scan from the residuals on all its bodies, at least one.
 
-    Parameters
-    ----------
-    bodies : sequence of Blocks
-        At least one.
-
-    Returns
-    -------
-    NoiseModel
-
-    Notes
-    -----
-    With ``P = I - J (J' W J)^-1 J' W`` the residuals of a fit have covariance
-    ``P C P'``, not ``C``: the fit takes out what looks like a displacement.
-    For ``C`` a sum of known parts with unknown variances, the expected sums of
-    products of residuals in classes of distance are linear in the variances;
-    they are solved for by non-negative least squares. Squares of residuals stand
-    in classes of their own by the size of the block: how much larger they are on
-    small blocks tells the independent part from noise that is alike over less than
-    a block, which neighbouring blocks cannot.
+    With ``P = I - J (J' W J)^-1 J' W`` the residuals of a fit have covariance ``P C P'``, not
+    ``C``: the fit takes out what looks like a displacement. For ``C`` a sum of known parts with
+    unknown variances, the expected sums of products of residuals in classes of distance are linear
+    in the variances; they are solved for by non-negative least squares. Squares of residuals stand
+    in classes of their own by the size of the block: how much larger they are on small blocks tells
+    the independent part from noise that is alike over less than a block, which neighbouring blocks
+    cannot.
     """
     from scipy.optimize import nnls
 
@@ -307,21 +237,9 @@ def _lag_classes(apart_mm: Floats, own: NDArray[np.int64]) -> NDArray[np.int64]:
 
 
 def _own_share(blocks: Blocks, noise: NoiseModel) -> float:
-    """How much noisier one body is than the scan's bodies together.
+    """How much noisier one body is than the scan's bodies together: a factor on the variance.
 
-    Parameters
-    ----------
-    blocks : Blocks
-        Residuals of the body.
-    noise : NoiseModel
-        Of the scan.
-    trust : float
-        Degrees of freedom given to the common value; a body counts about 30.
-
-    Returns
-    -------
-    float
-        Factor on the variance, drawn towards 1.
+    It is drawn towards 1.
     """
     gain = blocks.gain()
     left = blocks.residual_mm - blocks.jacobian @ (gain @ blocks.residual_mm)
@@ -339,24 +257,10 @@ def _own_share(blocks: Blocks, noise: NoiseModel) -> float:
 def correct(blocks: Blocks, noise: NoiseModel) -> _Correction:
     """Refine a pose with the noise known, and say how certain it is.
 
-    Parameters
-    ----------
-    blocks : Blocks
-        Residuals of one body.
-    noise : NoiseModel
-        Of the scan.
-
-    Returns
-    -------
-    Correction
-
-    Notes
-    -----
-    The weights assume 5 % of the variance to be independent besides, so that
-    they do not lean on the finest details of the noise model; the covariance is
-    that of these weights under the noise as estimated and 3 % of independent
-    noise for what the model does not hold. Both shares were set with simulated
-    scans.
+    The weights assume 5 % of the variance to be independent besides, so that they do not lean on
+    the finest details of the noise model; the covariance is that of these weights under the noise
+    as estimated and 3 % of independent noise for what the model does not hold. Both shares were set
+    with simulated scans.
     """
     covariance = noise.covariance(blocks)
     variance = float(np.mean(np.diag(covariance)))
@@ -415,28 +319,15 @@ _FREEDOM = 8.0  # degrees of freedom that a body adds to the noise estimate; fro
 
 @dataclass(frozen=True, slots=True)
 class Refined:
-    """A scan body's final pose with standard uncertainties.
+    """A scan body's final pose with standard uncertainties."""
 
-    Parameters
-    ----------
-    fit : Fit
-        The robust fit that it refines.
-    scan_from_body : Rigid
-        Final pose.
-    offset_mm : float
-        Final surface offset.
-    covariance : (7, 7) ndarray
-        Of position (mm), rotation (rad) and offset (mm) in the implant frame;
-        rows of parameters that were not free are NaN.
-    growth, witness : Extra
-        By which share the drawing would have to grow.
-    """
-
-    fit: Fit
-    scan_from_body: Rigid
-    offset_mm: float
+    fit: Fit  # the robust fit that it refines
+    scan_from_body: Rigid  # final pose
+    offset_mm: float  # final surface offset
+    # (7, 7): of position (mm), rotation (rad) and offset (mm) in the implant frame; rows of
+    # parameters that were not free are NaN
     covariance: Floats
-    growth: _Extra
+    growth: _Extra  # by which share the drawing would have to grow
     witness: _Extra
 
     @property
@@ -459,24 +350,8 @@ class Refined:
 def refine_fits(
     fits: Sequence[Fit | None], bodies: Sequence[PreparedBody]
 ) -> tuple[list[Refined | None], NoiseModel | None]:
-    """Estimate the noise of a scan from all its bodies and refine their poses.
+    """Estimate the noise of a scan from all its bodies, None without any, and refine their poses.
 
-    Parameters
-    ----------
-    fits : sequence of Fit or None
-        One for each body; None for those that were not found.
-    bodies : sequence of PreparedBody
-        Their drawings.
-
-    Returns
-    -------
-    refined : list of Refined or None
-        In the same order.
-    noise : NoiseModel or None
-        None without fits.
-
-    Notes
-    -----
     A scan that was low-pass filtered is rounded: convex surface sinks, the more the more it is
     bent. Where its bodies together show that beyond doubt, it is taken out, and what is not known
     of it goes into the uncertainties. Otherwise nothing is changed for it.
@@ -527,17 +402,8 @@ def _explained(estimates: Sequence[_Extra]) -> float:
 def pooled(estimates: Sequence[_Extra], *, drawing_mm: float = 0.0) -> tuple[float, float]:
     """Mean of the bodies' estimates by their weights, and its standard uncertainty.
 
-    Parameters
-    ----------
-    estimates : sequence of Extra
-        One a body.
-    drawing_mm : float
-        Error of the drawing, common to all, that is allowed for, at worst everywhere the wrong
-        way.
-
-    Notes
-    -----
-    The scatter between the bodies counts where it is larger than the noise explains.
+    `drawing_mm` is an error of the drawing, common to all, that is allowed for, at worst everywhere
+    the wrong way. The scatter between the bodies counts where it is larger than the noise explains.
     """
     weight = np.array([1.0 / e.u**2 for e in estimates])
     each = np.array([e.value for e in estimates])
@@ -549,20 +415,7 @@ def pooled(estimates: Sequence[_Extra], *, drawing_mm: float = 0.0) -> tuple[flo
 
 
 def determined(refined: Refined) -> bool:
-    """Whether a scan shows enough of a body to determine its position.
-
-    Parameters
-    ----------
-    refined : Refined
-        The body.
-    most_mm : float
-        A larger standard uncertainty of the position, or a larger move by the
-        last refinement, means that some direction is free.
-
-    Returns
-    -------
-    bool
-    """
+    """Whether a scan shows enough of a body to determine its position."""
     moved_mm = np.linalg.norm(
         refined.scan_from_body.translation_mm - refined.fit.scan_from_body.translation_mm
     )
@@ -572,13 +425,9 @@ def determined(refined: Refined) -> bool:
 def student_factor(freedom: float) -> float:
     """Student's 97.5 % quantile over the normal one, to first order in 1/freedom.
 
-    Notes
-    -----
-    The noise itself is estimated from few independent patches of surface; with
-    this factor on the standard uncertainty, 1.96 of it hold 95 %.
+    The noise itself is estimated from few independent patches of surface; with this factor on the
+    standard uncertainty, 1.96 of it hold 95 %.
 
-    Examples
-    --------
     >>> round(student_factor(30), 3)
     1.04
     """
