@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
@@ -10,14 +9,13 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import stdtr, stdtrit
+from scipy.special import stdtrit
 
 from accstudy.accuracy.judge import ALL_PAIRS, VERIFIED
 from accstudy.drift.conformity import hold_limit
-from accstudy.drift.designs import ALPHA, DriftOptions, Rows, effective_number
-from accstudy.drift.device import Device
+from accstudy.drift.designs import DriftOptions, Rows
+from accstudy.drift.device import Device, Found, welch
 from accstudy.drift.measurands import CROSS_ARCH, scan_measurands, session_table
-from accstudy.drift.signals import Found
 from accstudy.drift.status import Held, device_status
 from accstudy.drift.stretch import Stretch
 from accstudy.drift.trend import Trend
@@ -25,11 +23,8 @@ from accstudy.errors import Finding, Severity
 from accstudy.words.catalogue import say
 
 __all__ = [
-    "ALPHA",
-    "DriftOptions",
     "DriftResult",
     "analyze_drift",
-    "effective_number",
     "lookback_rows",
 ]
 
@@ -194,29 +189,23 @@ def _between_devices(sessions: pd.DataFrame, *, confidence: float = 0.95) -> pd.
             for a, b in combinations(sorted(set(part["device"])), 2):
                 x, y = (part.loc[part["device"] == d, "mean"].to_numpy(float) for d in (a, b))
                 names = {"model": model, "measurand": measurand, "unit": unit, "period": period}
-                rows.append({**names, "device_a": a, "device_b": b, **_welch(x, y, confidence)})
+                rows.append(
+                    {**names, "device_a": a, "device_b": b, **_difference(x, y, confidence)}
+                )
     return pd.DataFrame(rows)
 
 
-def _welch(x: np.ndarray[Any, Any], y: np.ndarray[Any, Any], confidence: float) -> dict[str, Any]:
-    out: dict[str, Any] = {
+def _difference(
+    x: np.ndarray[Any, Any], y: np.ndarray[Any, Any], confidence: float
+) -> dict[str, Any]:
+    return {
         "sessions_a": len(x),
         "sessions_b": len(y),
         "difference": float(y.mean() - x.mean()),
         "confidence": confidence,
         "method": _WELCH,
+        **welch(x, y, confidence),
     }
-    if min(len(x), len(y)) < 2:
-        return out
-    parts = x.var(ddof=1) / len(x), y.var(ddof=1) / len(y)
-    if not sum(parts) > 0:
-        return out
-    df = sum(parts) ** 2 / (parts[0] ** 2 / (len(x) - 1) + parts[1] ** 2 / (len(y) - 1))
-    se = math.sqrt(sum(parts))
-    half = float(stdtrit(df, 0.5 + confidence / 2)) * se
-    out["low"], out["high"] = out["difference"] - half, out["difference"] + half
-    out["p"] = float(2 * stdtr(df, -abs(out["difference"]) / se))
-    return out
 
 
 @dataclass(frozen=True, slots=True)

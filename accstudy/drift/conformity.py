@@ -17,7 +17,15 @@ from accstudy.drift.changes import find_changes
 from accstudy.drift.designs import DriftOptions
 from accstudy.drift.runlength import best_lambda, ewma_limit, ewma_run_length
 from accstudy.drift.stretch import Stretch
-from accstudy.drift.trend import DAYS_PER_MONTH, MIN_TREND, SLOPE_METHOD, Trend, months, trend_of
+from accstudy.drift.trend import (
+    DAYS_PER_MONTH,
+    MIN_TREND,
+    SLOPE_METHOD,
+    Trend,
+    months,
+    trend_of,
+    within_sessions,
+)
 from accstudy.words.catalogue import say
 
 __all__ = [
@@ -193,9 +201,8 @@ def pair_sessions(rows: pd.DataFrame) -> PairSessions:
     square successive difference and its variance.
     """
     means, n = rows["mean"].to_numpy(float), rows["n_scans"].to_numpy(float)
-    count, df_within = len(rows), float(np.sum(n - 1))
-    squares = rows["sd"].fillna(0.0).to_numpy(float) ** 2
-    within = float(np.sum((n - 1) * squares) / df_within) if df_within else np.nan
+    count, (sd_within, df_within) = len(rows), within_sessions(rows)
+    within = sd_within**2
     if count >= 6:
         between = 0.5 * float(np.mean(np.diff(means) ** 2))
         df = 2 * (count - 1) ** 2 / (3 * count - 4)

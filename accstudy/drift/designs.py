@@ -10,8 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from accstudy.drift.chart_limits import MeanLimits, sd_factors, sd_run_length
-from accstudy.drift.charts import RULES, rule_run_lengths
+from accstudy.drift.charts import RULES, MeanLimits, rule_run_lengths, sd_factors, sd_run_length
 from accstudy.drift.runlength import (
     ScoreStep,
     Step,

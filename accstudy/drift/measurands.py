@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from accstudy.compare.align import pose_arrays
 from accstudy.compare.arch import arch_of
+from accstudy.drift.trend import within_sessions
 from accstudy.errors import InputError
 from accstudy.tables import shape, valid_since
 
@@ -319,11 +320,7 @@ def baseline_of(rows: pd.DataFrame) -> Baseline:
     session means; scans only tell the spread within.
     """
     means, n = rows["mean"].to_numpy(float), rows["n_scans"].to_numpy(float)
-    df = (n - 1).sum()
-    within = np.nan
-    if df > 0:
-        squares = rows["sd"].fillna(0.0).to_numpy(float) ** 2
-        within = float(np.sqrt(np.sum((n - 1) * squares) / df))
+    within, df = within_sessions(rows)
     sd_of_means = float(means.std(ddof=1))
     per_scan = float(np.mean(1 / n))
     return Baseline(
@@ -331,7 +328,7 @@ def baseline_of(rows: pd.DataFrame) -> Baseline:
         centre=float(means.mean()),
         sd_of_means=sd_of_means,
         sd_within=within,
-        df_within=int(df),
+        df_within=df,
         var_between=sd_of_means**2 - within**2 * per_scan,
         per_scan=per_scan,
     )

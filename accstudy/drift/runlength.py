@@ -22,14 +22,12 @@ from scipy.optimize import brentq
 from scipy.special import chdtr, chdtrc, chdtri, ndtr, ndtri
 
 __all__ = [
+    "LAMBDAS",
     "NormalStep",
     "ScoreStep",
+    "State",
     "Step",
     "as_step",
-    "sd_of_score",
-    "sd_score",
-    "LAMBDAS",
-    "State",
     "best_lambda",
     "cusum_limit",
     "cusum_run_length",
@@ -38,6 +36,8 @@ __all__ = [
     "range_limit",
     "range_risk",
     "range_run_length",
+    "sd_of_score",
+    "sd_score",
     "shewhart_limit",
     "shewhart_run_length",
 ]
@@ -69,15 +69,9 @@ class Step(Hashable, Protocol):
 
 @dataclass(frozen=True, slots=True)
 class NormalStep:
-    """Normal value whose mean has shifted.
+    """Normal value whose mean has shifted."""
 
-    Parameters
-    ----------
-    shift : float
-        In standard deviations.
-    """
-
-    shift: float = 0.0
+    shift: float = 0.0  # in standard deviations
 
     def density(self, y: Floats) -> Floats:
         """Probability density."""

@@ -10,9 +10,8 @@ import pandas as pd
 
 from accstudy.accuracy.judge import ALL_PAIRS, REFUTED, VERIFIED
 from accstudy.drift.conformity import next_session
-from accstudy.drift.device import Charted, Device
+from accstudy.drift.device import Charted, Device, Found, unit_text
 from accstudy.drift.measurands import CROSS_ARCH
-from accstudy.drift.signals import Found, unit_text
 from accstudy.words.catalogue import say
 
 __all__ = [
@@ -33,15 +32,10 @@ CHECK, OUT_OF_USE, NEXT = "check at once", "out of use until verified", "next se
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """Comparison of one device and model with the limit.
+    """Comparison of one device and model with the limit."""
 
-    Parameters
-    ----------
-    limits, lookback, ahead : DataFrame
-        Rows of tables ``drift_limits``, ``drift_lookback`` and ``drift_pairs`` of it; empty
-        without a limit.
-    """
-
+    # rows of tables ``drift_limits``, ``drift_lookback`` and ``drift_pairs`` of it; empty without a
+    # limit
     limits: pd.DataFrame
     lookback: pd.DataFrame
     ahead: pd.DataFrame

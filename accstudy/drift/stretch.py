@@ -11,18 +11,23 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from accstudy.drift.changes import find_changes, noticed
-from accstudy.drift.chart_limits import (
+from accstudy.drift.charts import (
+    Cusum,
     MeanLimits,
     ScoreBaseline,
     SpreadLimits,
     best_mean_limits,
+    constants,
+    cusum,
+    ewma,
+    individuals,
     individuals_factor,
     range_factor,
+    rule_signals,
     score_baseline,
     sd_factors,
     spread_limits,
 )
-from accstudy.drift.charts import Cusum, constants, cusum, ewma, rule_signals
 from accstudy.drift.measurands import MIN_SESSIONS, Baseline, baseline_of
 from accstudy.drift.runlength import sd_of_score, sd_score
 from accstudy.drift.trend import months
@@ -334,19 +339,14 @@ def _individuals(stretch: Stretch, run_rules: bool) -> list[pd.DataFrame]:
     assert baseline is not None
     assert limits is not None
     x = stretch.means
-    mean_range = float(np.abs(np.diff(x[stretch.in_baseline])).mean())
-    half = (
-        individuals_factor(baseline.m, stretch.run_length, limits.rho)
-        * mean_range
-        / constants(2).d2
-    )
-    centre = baseline.centre
-    rules = rule_signals(x, centre) if run_rules else None
+    factor = individuals_factor(baseline.m, stretch.run_length, limits.rho)
+    own = individuals(x[stretch.in_baseline], L=factor)
+    rules = rule_signals(x, own.centre) if run_rules else None
     ranges, known = _ranges(x)
-    top = range_factor(baseline.m, stretch.run_length, limits.rho) * mean_range
+    top = range_factor(baseline.m, stretch.run_length, limits.rho) * own.mean_range
     return [
-        _points(stretch, "individuals", x, centre, centre - half, centre + half, rules=rules),
-        _points(stretch, "moving-range", ranges, mean_range, 0.0, top, use=known),
+        _points(stretch, "individuals", x, own.centre, own.lower, own.upper, rules=rules),
+        _points(stretch, "moving-range", ranges, own.mean_range, 0.0, top, use=known),
     ]
 
 

@@ -26,6 +26,7 @@ __all__ = [
     "slope_of",
     "theil_sen",
     "trend_of",
+    "within_sessions",
 ]
 
 Floats = NDArray[np.float64]
@@ -44,18 +45,12 @@ _NEGLIGIBLE = 1e-7
 
 @dataclass(frozen=True, slots=True)
 class Mixture:
-    """A quantity as a mixture of Student's t distributions.
+    """A quantity as a mixture of Student's t distributions."""
 
-    Parameters
-    ----------
-    weights, centres, scales, df : (k,) ndarray
-        Of its parts; the weights sum to 1.
-    """
-
-    weights: Floats
-    centres: Floats
-    scales: Floats
-    df: Floats
+    weights: Floats  # (k,): of its parts; the weights sum to 1
+    centres: Floats  # (k,)
+    scales: Floats  # (k,)
+    df: Floats  # (k,)
 
     def below(self, value: float) -> float:
         """Probability below a value."""
@@ -282,6 +277,17 @@ def months(at: pd.Series) -> Floats:
     return np.asarray(seconds / 86_400 / DAYS_PER_MONTH)
 
 
+def within_sessions(rows: pd.DataFrame) -> tuple[float, int]:
+    """Pooled standard deviation of scans within sessions, and its degrees of freedom.
+
+    Of rows of the session table; NaN where no session has two scans.
+    """
+    n = rows["n_scans"].to_numpy(float)
+    squares = rows["sd"].fillna(0.0).to_numpy(float) ** 2
+    df = int(np.sum(n - 1))
+    return (float(np.sqrt(np.sum((n - 1) * squares) / df)) if df else np.nan), df
+
+
 @dataclass(frozen=True, slots=True)
 class MannKendall:
     """Test of a monotonic trend: S, its variance (ties corrected), z (continuity corrected), p,
@@ -425,8 +431,7 @@ def trend_of(
         return None
     slope = slope_of(means, times, weights=weights)
     now, tail = slope.mixture, (1 - confidence) / 2
-    df = int(np.sum(n - 1))
-    squares = rows["sd"].fillna(0.0).to_numpy(float) ** 2
+    within, df = within_sessions(rows)
     return Trend(
         slope=slope,
         estimate=now.quantile(0.5),
@@ -436,7 +441,7 @@ def trend_of(
         begins=slope.began(0.5),
         begins_low=slope.began(tail),
         begins_high=slope.began(1 - tail),
-        sd_within=float(np.sqrt(np.sum((n - 1) * squares) / df)) if df else 0.0,
+        sd_within=within if df else 0.0,
         df_within=df,
         per_scan=float(np.mean(1 / n)),
         sessions=len(rows),

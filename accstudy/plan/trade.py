@@ -6,7 +6,7 @@ import math
 
 import pandas as pd
 
-from accstudy.drift.chart_limits import best_mean_limits
+from accstudy.drift.charts import best_mean_limits
 from accstudy.drift.designs import CHARTS_COUNT
 from accstudy.drift.runlength import cusum_run_length, ewma_run_length
 from accstudy.errors import InputError

@@ -24,7 +24,8 @@ from accstudy.accuracy.spans import precision_curve, precision_vs_span
 from accstudy.accuracy.summary import accuracy_table, field_table, study_results
 from accstudy.compare.arch import model_arches
 from accstudy.compare.deviations import models_scanned, scan_deviations
-from accstudy.drift.analysis import DriftOptions, analyze_drift
+from accstudy.drift.analysis import analyze_drift
+from accstudy.drift.designs import DriftOptions
 from accstudy.errors import Finding, Severity
 from accstudy.seating.contributions import gap_contributions
 from accstudy.seating.summary import scan_misfits, seat_medians, seat_summary

@@ -444,7 +444,8 @@ def comparison(seed=5, repeats=3, margin=None, models=("distance", "distance siz
 
 def drift(seed=3, sessions=16, jump_um=30.0):
     """Everything a drift report is made from: one device that jumps, one that does not."""
-    from accstudy.drift.analysis import DriftOptions, analyze_drift
+    from accstudy.drift.analysis import analyze_drift
+    from accstudy.drift.designs import DriftOptions
     from accstudy.reports.document import ReportContent
 
     rng = np.random.default_rng(seed)

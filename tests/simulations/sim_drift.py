@@ -30,8 +30,8 @@ import numpy as np
 import pandas as pd
 
 from accstudy.compare.deviations import implant_deviations, pair_deviations
-from accstudy.drift.analysis import DriftOptions, analyze_drift
-from accstudy.drift.chart_limits import (
+from accstudy.drift.analysis import analyze_drift
+from accstudy.drift.charts import (
     HORIZON,
     MeanLimits,
     ScoreBaseline,
@@ -42,7 +42,7 @@ from accstudy.drift.chart_limits import (
     sd_factors,
     sd_run_length,
 )
-from accstudy.drift.designs import CHARTS_COUNT
+from accstudy.drift.designs import CHARTS_COUNT, DriftOptions
 from accstudy.drift.measurands import Baseline
 from accstudy.drift.runlength import (
     NormalStep,
