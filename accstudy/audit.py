@@ -17,10 +17,9 @@ import pandas as pd
 
 from accstudy.dictionary import Difference, table_difference
 from accstudy.errors import AccstudyError, Finding, Severity, place
-from accstudy.stages.cache import LOCATED, STAMPS, Cache, entry_key, is_entry
 from accstudy.stages.measure import Show
 from accstudy.stages.report import ReportOptions
-from accstudy.stages.steps import recorded_results
+from accstudy.stages.steps import LOCATED, STAMPS, Cache, entry_key, is_entry, recorded_results
 from accstudy.stages.work import CACHE, Work, history_entry
 from accstudy.study.disk import digest, file_digest, read_own
 from accstudy.study.files import Files
@@ -45,13 +44,13 @@ from accstudy.words.catalogue import say
 
 __all__ = [
     "Audit",
+    "audit_study",
     "compare_cache",
     "compare_files",
     "compare_inputs",
     "compare_last_line",
     "compare_view",
     "digest_of",
-    "audit_study",
 ]
 
 

@@ -253,7 +253,7 @@ def plan(
     Example: accstudy plan my_study --s-r 20 --s-cell 10 --seed 7
     """
     from accstudy.stages import plan as planning
-    from accstudy.stages import scanlist, sizes
+    from accstudy.stages import sizes
     from accstudy.study.toml import read_settings
 
     measured = pilot is None or read_settings(pilot / "study.toml").reference.kind != "none"
@@ -293,7 +293,7 @@ def plan(
         )  # fmt: skip
         click.echo(_shown(power, _POWER))
         written.append(sizes.write_table(study, "plan_power", power))
-    rows = scanlist.rows_of_list(study, settings)
+    rows = planning.rows_of_list(study, settings)
     if rows and not sizes_only and not sessions:
         click.echo(
             f"{settings.scans.list} already has {rows} rows and is left unchanged (name a "
@@ -389,18 +389,18 @@ def list_scans(folder: Path, model: str, same: dict[str, tuple[str, ...]], write
 
     Example: accstudy list-scans my_study --same "device=device A" > rows.csv
     """
-    from accstudy.stages import scanlist
+    from accstudy.stages import plan as planning
     from accstudy.study.toml import read_settings
     from accstudy.tables import csv_bytes
 
     constant = {name: levels[-1] for name, levels in same.items()}
-    proposal = scanlist.list_scans(folder, model=model, same=constant)
+    proposal = planning.list_scans(folder, model=model, same=constant)
     for note in proposal.notes:
         click.echo(note, err=True)
     if write:
-        study = scanlist.study_of(folder)
+        study = planning.study_of(folder)
         settings = read_settings(study / "study.toml")
-        click.echo(f"written: {scanlist.append_list(study, settings, proposal.scans)}")
+        click.echo(f"written: {planning.append_list(study, settings, proposal.scans)}")
         click.echo("check every row before use", err=True)
     else:
         data = csv_bytes("scans", proposal.scans, factors=tuple(proposal.scans.columns))

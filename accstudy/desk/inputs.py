@@ -17,15 +17,17 @@ from accstudy.locate.anatomy import Anatomy, anatomy
 from accstudy.mesh.model import Mesh
 from accstudy.mesh.read import study_mesh
 from accstudy.mesh.scene import thin
-from accstudy.stages.body import (
+from accstudy.stages.drawings import (
     beside_settings,
     body_values,
+    learn_drawing,
+    learned_anatomy,
+    learned_words,
     lettered,
     level_words,
     likely,
     picture,
 )
-from accstudy.stages.drawings import learn_drawing, learned_anatomy, learned_words
 from accstudy.study.disk import read_bytes
 from accstudy.study.exported import Said, arranged
 from accstudy.study.files import Files, resolve

@@ -15,10 +15,9 @@ from accstudy.desk.wording import head, with_heads
 from accstudy.errors import InputError
 from accstudy.models.specs import effect_spec
 from accstudy.stages import plan as planning
-from accstudy.stages import scanlist
 from accstudy.stages import sizes as sizing
 from accstudy.stages.add import add_session
-from accstudy.stages.scanlist import appended, sheet_of_list
+from accstudy.stages.plan import appended, sheet_of_list
 from accstudy.stages.sizes import protocol_of
 from accstudy.study.cells import parse_number, read_day
 from accstudy.study.checks import grouped_by
@@ -156,7 +155,7 @@ def order(study: Path, put: Put) -> dict[str, Any]:
     """What the protocol asks for, to start from; whether an order was drawn."""
     settings = read_settings(study / "study.toml")
     design = protocol_of(settings).design
-    known = scanlist.models_of(study, settings)
+    known = planning.models_of(study, settings)
     limits = settings.limits
     return {
         "kind": settings.study.kind,
@@ -167,7 +166,7 @@ def order(study: Path, put: Put) -> dict[str, Any]:
         "repeats": design.repeats,
         "conditions": {name: ", ".join(levels) for name, levels in design.conditions.items()},
         "limit": f"{limits.distance_um.value:g}" if limits.distance_um else "",
-        "rows": scanlist.rows_of_list(study, settings),
+        "rows": planning.rows_of_list(study, settings),
         "sheet": (study / "plan" / "bench_sheet.pdf").is_file(),
         "shift": f"{settings.drift.shift_um:g}",
     }
@@ -296,7 +295,7 @@ def _told(name: str, table: pd.DataFrame, words: list[str]) -> dict[str, Any]:
 def draw(study: Path, given: dict[str, str], put: Put) -> dict[str, Any]:
     """Draw the order of scans, as `plan` does."""
     settings = read_settings(study / "study.toml")
-    if scanlist.rows_of_list(study, settings) and not given.get("sessions_more"):
+    if planning.rows_of_list(study, settings) and not given.get("sessions_more"):
         raise InputError(
             "the scan list has rows already", hint="name only sessions that are new, and confirm"
         )
@@ -328,7 +327,7 @@ def session(study: Path, put: Put) -> dict[str, Any]:
     rows: list[dict[str, str]] = []
     header: tuple[str, ...] = ()
     if full.is_file() and full.read_bytes().strip():
-        sheet = scanlist.sheet_of_list(full, settings)
+        sheet = planning.sheet_of_list(full, settings)
         header = sheet.header
         rows = [dict(zip(header, row, strict=True)) for row in sheet.rows]
     condition, cell = grouped_by(settings, header)
@@ -341,7 +340,7 @@ def session(study: Path, put: Put) -> dict[str, Any]:
 
     return {
         "devices": known("device"),
-        "models": known("model") or list(scanlist.models_of(study, settings)),
+        "models": known("model") or list(planning.models_of(study, settings)),
         "columns": [{"name": c, "last": last.get(c, ""), "known": known(c)} for c in columns],
         "last": {c: last.get(c, "") for c in own},
         "n_last": sum(r.get("session") == last.get("session") for r in rows),
@@ -366,7 +365,7 @@ def add(study: Path, files: list[str], given: dict[str, str], put: Put) -> dict[
         today=dt.date.today(),
     )
     full = resolve(study, read_settings(study / "study.toml").scans.list)
-    header = scanlist.sheet_of_list(full, read_settings(study / "study.toml")).header
+    header = planning.sheet_of_list(full, read_settings(study / "study.toml")).header
     words = [with_heads(line, header) for line in done.words]
     return {"scans": list(done.scans), "planned": list(done.planned), "words": words}
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from accstudy.desk.wording import with_heads
 from accstudy.errors import InputError
-from accstudy.stages.scanlist import append_list, list_scans, mesh_files
+from accstudy.stages.plan import append_list, list_scans, mesh_files
 from accstudy.study.checks import grouped_by
 from accstudy.study.disk import digest, read_bytes, write_files
 from accstudy.study.exported import Said, named_sheet

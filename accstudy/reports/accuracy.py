@@ -7,10 +7,8 @@ from typing import Any
 import pandas as pd
 
 from accstudy.compare.arch import Arch, model_arches
-from accstudy.figures.arch import arch_chart, exaggeration
-from accstudy.figures.pairs import alignment_chart, pair_chart
-from accstudy.figures.precision import precision_chart
-from accstudy.figures.runs import run_chart
+from accstudy.figures.accuracy import precision_chart, run_chart
+from accstudy.figures.deviations import alignment_chart, arch_chart, exaggeration, pair_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports.common import (
     between,
@@ -358,7 +356,7 @@ def run_rows(content: ReportContent) -> tuple[pd.DataFrame, str]:
     Returns
     -------
     rows : DataFrame
-        As `accstudy.figures.runs.run_chart` wants it.
+        As `accstudy.figures.accuracy.run_chart` wants it.
     model : str
         Whose scans.
     """

@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from accstudy.figures.budget import share_chart
+from accstudy.figures.accuracy import share_chart
 from accstudy.figures.models import contrast_chart
 from accstudy.figures.style import rows_of
 from accstudy.models.decisions import log_base

@@ -8,9 +8,8 @@ import numpy as np
 import pandas as pd
 
 from accstudy.compare.arch import Arch, model_arches
-from accstudy.figures.budget import budget_chart
-from accstudy.figures.misfit import misfit_chart, varied_columns
-from accstudy.figures.seats import gap_chart, seat_chart
+from accstudy.figures.accuracy import budget_chart
+from accstudy.figures.seating import gap_chart, misfit_chart, seat_chart, varied_columns
 from accstudy.figures.style import rows_of
 from accstudy.figures.views import PRINTED_MM
 from accstudy.reports.common import confidence_of, groups, limit_of, named, slug

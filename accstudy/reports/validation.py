@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 
 from accstudy.accuracy.judge import ALL_PAIRS
-from accstudy.figures.span import supported_span_chart
+from accstudy.figures.accuracy import supported_span_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports import accuracy, seating
 from accstudy.reports.accuracy import (

@@ -1,7 +1,8 @@
-"""Origin of the largest misfit: the error of one implant is removed at a time."""
+"""What contributes to misfits: an implant's error, locating alone, the reference's uncertainty."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,20 +10,37 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from accstudy.compare.align import PoseArrays, align_all
-from accstudy.seating.best_seat import quick_best_gaps
-from accstudy.seating.frameworks import Stack, aligned_seats, bare_arch, stacks
-from accstudy.seating.gaps import TIE_UM, Platforms, Seats, one_screw, rim_gaps, worst_seat
+from accstudy.geometry.rigid import fit_rigid
+from accstudy.seating.best_seat import DRAWN_TOLERANCE_UM, quick_best_gaps
+from accstudy.seating.gaps import (
+    TIE_UM,
+    Platforms,
+    PoseUncertainty,
+    Seats,
+    Stack,
+    aligned_seats,
+    bare_arch,
+    draw_seats,
+    normal_deviations,
+    one_screw,
+    rim_gaps,
+    stacks,
+    two_points,
+    worst_seat,
+)
 from accstudy.seating.summary import TERMINAL_SCREW
 from accstudy.seating.table import BEST_SEAT
+from accstudy.study.reference_runs import of_mean
 from accstudy.tables import shape
 from accstudy.words.catalogue import say
 
 __all__ = [
     "PARTS",
-    "Origin",
     "contribution_sentence",
     "gap_contributions",
+    "locating_misfits",
     "main_origin",
+    "reference_uncertainty",
     "worst_misfit",
 ]
 
@@ -196,7 +214,7 @@ def _frame(
 
 
 @dataclass(frozen=True, slots=True)
-class Origin:
+class _Origin:
     """Where the misfit of one scan comes from.
 
     ``how`` says how the framework was seated, ``at`` where the misfit shows, and how many others
@@ -212,7 +230,7 @@ class Origin:
     without_um: float
 
 
-def main_origin(contributions: pd.DataFrame) -> Origin:
+def main_origin(contributions: pd.DataFrame) -> _Origin:
     """Implant whose error counts most for the misfit of one scan and way of seating.
 
     Parameters
@@ -232,7 +250,7 @@ def main_origin(contributions: pd.DataFrame) -> Origin:
     if others > 0:
         at += say("seating_results.and_other", others=others)
     if not misfit or top["contribution_um"] < misfit / 3:
-        return Origin(how, at, misfit, "", "", float("nan"))
+        return _Origin(how, at, misfit, "", "", float("nan"))
     mine = contributions[
         (contributions["implant"] == top["implant"]) & (contributions["part"] != "whole")
     ]
@@ -245,7 +263,7 @@ def main_origin(contributions: pd.DataFrame) -> Origin:
     if part["contribution_um"] < 0.6 * top["contribution_um"]:
         what = say("seating_results.position_and_tilt_combined")
     without = float(top["misfit_without_um"])
-    return Origin(how, at, misfit, str(top["implant"]), what, without)
+    return _Origin(how, at, misfit, str(top["implant"]), what, without)
 
 
 def contribution_sentence(contributions: pd.DataFrame) -> str:
@@ -279,3 +297,224 @@ def contribution_sentence(contributions: pd.DataFrame) -> str:
         part=found.part,
         without_um=found.without_um,
     )
+
+
+_COLUMNS = ["scan", "seated", "locating_median_um", "locating_p95_um"]
+
+
+def locating_misfits(
+    poses: pd.DataFrame,
+    implants: pd.DataFrame,
+    *,
+    platform_radius_mm: float = 2.0,
+    draws: int = 2000,
+    seed: int = 40_000,
+) -> pd.DataFrame:
+    """Misfit that each scan would show if its framework were perfect.
+
+    Parameters
+    ----------
+    poses, implants : DataFrame
+        Tables ``poses`` and ``implants``, as for `seating_table`.
+    platform_radius_mm : float
+        Radius of the rim.
+    draws : int
+        Frameworks drawn for all scans with the same seats together.
+    seed : int
+        Of the draws.
+
+    Returns
+    -------
+    DataFrame
+        ``scan``, ``seated``, ``locating_median_um``, ``locating_p95_um``; no
+        row where an uncertainty is unknown.
+
+    Notes
+    -----
+    Each draw moves the seats of a perfect framework by normal deviations with
+    the standard uncertainties of one of the scans (JCGM 101:2008). The misfit
+    grows in proportion to these, so the quantiles of the ratio over all draws,
+    times the scan's own root mean square uncertainty, are those of the scan.
+    A largest gap never falls below zero, so errors of locating do not average
+    out: a misfit below the 95 % value cannot be distinguished from none. It is not
+    subtracted, as the misfit of an imperfect framework and that of locating do
+    not add up.
+    """
+    rows = []
+    for number, stack in enumerate(stacks(poses, implants)):
+        known = [k for k, f in enumerate(stack.frameworks) if f.uncertainty.known]
+        if not known:
+            continue
+        which = np.array(known)[np.arange(draws) % len(known)]
+        seats = _drawn(stack, known, which, np.random.default_rng([seed, number]))
+        size = {k: _size_um(stack, k, platform_radius_mm) for k in known}
+        n = len(stack.platforms.implants)
+        ends = [worst_misfit(seats, stack.platforms, platform_radius_mm, k)[0] for k in (0, n - 1)]
+        best = worst_misfit(
+            seats, stack.platforms, platform_radius_mm, None, tolerance_um=DRAWN_TOLERANCE_UM
+        )[0]
+        drawn_size = np.array([size[k] for k in which])
+        for seated, misfit in ((TERMINAL_SCREW, np.maximum(*ends)), (BEST_SEAT, best)):
+            median, high = np.quantile(misfit / drawn_size, [0.5, 0.95])
+            for k in known:
+                rows.append((stack.frameworks[k].scan, seated, median * size[k], high * size[k]))
+    return pd.DataFrame(rows, columns=_COLUMNS)
+
+
+def _size_um(stack: Stack, k: int, radius_mm: float) -> float:
+    """Root mean square uncertainty of a scan's seats, the tilt as seen at the rim."""
+    u = stack.frameworks[k].uncertainty
+    rim = 1000 * radius_mm * np.radians(u.axis_deg)
+    return max(float(np.sqrt(np.mean(u.position_um**2) + np.mean(rim**2))), 1e-9)
+
+
+def _drawn(
+    stack: Stack, known: list[int], which: NDArray[np.intp], rng: np.random.Generator
+) -> Seats:
+    """Perfect frameworks in the mouth's frame, moved as locating would."""
+    centres, axes = stack.platforms.centres_mm, stack.platforms.axes
+    n = len(centres)
+    shift, turn = np.empty((len(which), n, 3)), np.empty((len(which), n, 3))
+    for k in known:
+        mine = np.flatnonzero(which == k)
+        framework = stack.frameworks[k]
+        turned = fit_rigid(two_points(framework.seats), two_points(Seats(centres, axes))).rotation
+        u = framework.uncertainty
+        normal = rng.standard_normal((2, len(mine), n, 3))
+        shift[mine] = (normal[0] * u.position_um / 1000) @ turned.T
+        turn[mine] = normal[1] * np.radians(u.axis_deg)[:, None]
+    turn -= np.sum(turn * axes, axis=-1, keepdims=True) * axes
+    moved = axes + np.cross(turn, axes)
+    return Seats(centres + shift, moved / np.linalg.norm(moved, axis=-1, keepdims=True))
+
+
+_MOST_SCANS = 10
+_MOVED = ["dx_um", "dy_um", "dz_um"]
+_TURNED = ["turn_x_deg", "turn_y_deg", "turn_z_deg"]
+
+
+def reference_uncertainty(
+    poses: pd.DataFrame,
+    implants: pd.DataFrame,
+    factors: pd.DataFrame,
+    *,
+    runs: pd.DataFrame | None = None,
+    platform_radius_mm: float = 2.0,
+    draws: int = 256,
+    seed: int = 30_000,
+) -> pd.DataFrame:
+    """Standard uncertainty of a condition's mean misfit from the reference alone.
+
+    Parameters
+    ----------
+    poses : DataFrame
+        Table ``poses``.
+    implants : DataFrame
+        Table ``implants`` with ``u_position_um`` and ``u_axis_deg``; a model for which
+        one is not stated has no row.
+    factors : DataFrame
+        ``scan`` and ``condition``, one row a scan.
+    runs : DataFrame, optional
+        Table ``reference_run_implants`` of this reference, whose scatter is not in the
+        columns of `implants`.
+    platform_radius_mm : float
+        Radius of the rim.
+    draws : int
+        Monte Carlo draws; 256 tell the result to 1 to 3 % (standard error).
+    seed : int
+        Of the draws.
+
+    Returns
+    -------
+    DataFrame
+        ``condition``, ``model``, ``seated``, ``u_um``.
+
+    Notes
+    -----
+    All scans of a model share the reference's errors, so averaging scans does
+    not lessen them. Moving a platform by some micrometres is the same as moving
+    the seat above it the other way; so the seats of all scans, aligned, are
+    moved alike in every draw, and the mean misfit of the condition is taken.
+
+    Errors of the machine are drawn independently for every implant. Those of repeated runs
+    are drawn with their covariance: a draw is a sum of the runs' own deviations from their
+    mean, with normal factors, which has the sample covariance of the mean exactly (JCGM
+    101:2008, 6.4.8, and 6.4.9.4 for the factor that few runs need).
+    At most 10 scans of a condition are used, the first: more would lessen the result a little.
+    """
+    condition = factors.set_index("scan")["condition"]
+    rows = []
+    for stack in stacks(poses, implants):
+        u = _uncertainty(stack, implants)
+        if u is None:
+            continue
+        labels = np.array([condition.get(f.scan, "") for f in stack.frameworks], dtype=object)
+        shared = _of_runs(stack, runs, draws, seed)
+        for label in dict.fromkeys(labels):
+            use = np.flatnonzero(labels == label)[:_MOST_SCANS]
+            seats = Seats(stack.seats.centres_mm[use], stack.seats.axes[use])
+            spread = _spread(stack, seats, u, shared, platform_radius_mm, draws, seed)
+            for seated, value in spread.items():
+                rows.append((label, stack.frameworks[0].model, seated, len(use), value))
+    frame = pd.DataFrame(rows, columns=["condition", "model", "seated", "n", "u_um"])
+    # frameworks with a seat missing stand apart; the largest group speaks for the condition
+    frame = frame.sort_values("n", ascending=False, kind="stable")
+    frame = frame.drop_duplicates(["condition", "model", "seated"]).drop(columns="n")
+    return frame.sort_index().reset_index(drop=True)
+
+
+def _uncertainty(stack: Stack, implants: pd.DataFrame) -> PoseUncertainty | None:
+    reference = shape("implants", implants[implants["model"] == stack.frameworks[0].model])
+    mine = reference.set_index("implant").loc[list(stack.platforms.implants)]
+    u = mine[["u_position_um", "u_axis_deg"]].to_numpy(float)
+    if np.isnan(u).any():
+        return None
+    return PoseUncertainty(np.repeat(u[:, :1], 3, axis=1), u[:, 1])
+
+
+def _of_runs(
+    stack: Stack, runs: pd.DataFrame | None, draws: int, seed: int
+) -> tuple[Floats, Floats] | None:
+    """Shifts (um) and turns (deg) of the platforms, (draws, n, 3), as repeated runs scatter."""
+    names = list(stack.platforms.implants)
+    mine = runs[runs["implant"].isin(names)] if runs is not None else None
+    if mine is None or mine.empty:
+        return None
+    count = int(mine["run"].nunique())
+    ordered = mine.assign(at=mine["implant"].map(names.index)).sort_values(["run", "at"])
+    off = ordered[[*_MOVED, *_TURNED]].to_numpy(float).reshape(count, len(names), 6)
+    rng = np.random.default_rng([seed, 1])
+    factors = normal_deviations(rng, draws, count)
+    widened = of_mean(1.0, count, count - 1.0) / math.sqrt(count - 1.0)
+    drawn = widened * np.einsum("dk,kij->dij", factors, off)
+    return drawn[..., :3], drawn[..., 3:]
+
+
+def _spread(
+    stack: Stack,
+    seats: Seats,
+    u: PoseUncertainty,
+    shared: tuple[Floats, Floats] | None,
+    radius_mm: float,
+    draws: int,
+    seed: int,
+) -> dict[str, float]:
+    platforms = stack.platforms
+    aligned = aligned_seats(seats, platforms)
+    true = Seats(platforms.centres_mm, platforms.axes)
+    drawn, turns = draw_seats(true, u, draws=draws, seed=seed, name=stack.frameworks[0].model)
+    b, n = aligned.centres_mm.shape[:2]
+    shift = (platforms.centres_mm - drawn.centres_mm)[:, None]
+    if shared is not None:
+        shift = shift - shared[0][:, None] / 1000
+        turns = turns + np.radians(shared[1])
+    axes = aligned.axes[None] - np.cross(turns[:, None], aligned.axes[None])
+    axes /= np.linalg.norm(axes, axis=-1, keepdims=True)
+    moved = Seats((aligned.centres_mm[None] + shift).reshape(-1, n, 3), axes.reshape(-1, n, 3))
+    ends = [worst_misfit(moved, platforms, radius_mm, k)[0] for k in (0, n - 1)]
+    best = worst_misfit(moved, platforms, radius_mm, None, tolerance_um=DRAWN_TOLERANCE_UM)[0]
+    found = {TERMINAL_SCREW: np.maximum(*ends), BEST_SEAT: best}
+    return {
+        name: float(np.std(values.reshape(draws, b).mean(axis=1), ddof=1))
+        for name, values in found.items()
+    }

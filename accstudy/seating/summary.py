@@ -53,7 +53,7 @@ def scan_misfits(
     implants : DataFrame
         Table ``implants`` of its models, in any order.
     locating : DataFrame, optional
-        From `accstudy.seating.uncertainty.locating_misfits`.
+        From `accstudy.seating.contributions.locating_misfits`.
 
     Returns
     -------
@@ -174,7 +174,7 @@ def seat_summary(
         and, one-sided, of the guard against the uncertainty, too.
     reference_u : DataFrame, optional
         ``condition``, ``model``, ``seated``, ``u_um``, from
-        `accstudy.seating.uncertainty.reference_uncertainty`.
+        `accstudy.seating.contributions.reference_uncertainty`.
 
     Returns
     -------

@@ -12,15 +12,19 @@ from numpy.typing import NDArray
 
 from accstudy.geometry.rigid import fit_rigid
 from accstudy.seating.best_seat import DRAWN_TOLERANCE_UM, BestSeat, best_seat, quick_best_gaps
-from accstudy.seating.frameworks import (
+from accstudy.seating.gaps import (
     Framework,
+    Gaps,
+    Platforms,
+    Seats,
     aligned_seats,
     draw_seats,
     frameworks,
+    one_screw,
+    rim_gaps,
     stacked,
     two_points,
 )
-from accstudy.seating.gaps import Gaps, Platforms, Seats, one_screw, rim_gaps
 from accstudy.tables import shape
 
 __all__ = ["BEST_SEAT", "seat_best", "seating_table"]

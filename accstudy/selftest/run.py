@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 
 from accstudy import __version__
-from accstudy.selftest import charts, geometry, judgements, mixed, precision
+from accstudy.selftest import charts, geometry, mixed, precision
 from accstudy.selftest.published import Case, Row, as_table, cases, compare
 from accstudy.study.disk import digest
 from accstudy.study.record import json_bytes, program_digest, versions
@@ -25,7 +25,7 @@ _NEAR = {"jcgm101_additive_equal": 0.003}
 """Examples that are computed by simulation: absolute tolerance of the recomputed numbers."""
 
 _ANSWERS: dict[str, dict[str, Callable[[Case], dict[str, Any]]]] = {
-    "iso5725": {**precision.ANSWERS, **judgements.ANSWERS, **charts.ANSWERS},
+    "iso5725": {**precision.ANSWERS, **charts.ANSWERS},
     "drift": charts.RUN_RULES,
 }
 
@@ -68,8 +68,8 @@ def _examples(topic: str) -> Iterable[Row]:
 
 GROUPS: dict[str, Callable[[], Iterable[Row]]] = {
     "trueness, precision, uncertainty, charts": lambda: _examples("iso5725"),
-    "critical values": precision.table_rows,
-    "tolerance factors": judgements.table_rows,
+    "critical values": precision.critical_rows,
+    "tolerance factors": precision.tolerance_rows,
     "chart factors and run lengths": charts.table_rows,
     "run rules": lambda: _examples("drift"),
     "elements, registrations, angles, distances": geometry.geometry_rows,

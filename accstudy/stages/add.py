@@ -16,7 +16,7 @@ from accstudy.errors import InputError, Severity, StudyError
 from accstudy.mesh.read import read_mesh
 from accstudy.plan.listing import Proposal, ScanFile, propose_scans
 from accstudy.reports.render import bench_sheet
-from accstudy.stages.scanlist import appended, mesh_files, models_of, sheet_of_list
+from accstudy.stages.plan import appended, mesh_files, models_of, sheet_of_list
 from accstudy.stages.sizes import FOLDER
 from accstudy.study.checks import grouped_by
 from accstudy.study.disk import file_digest, write_files

@@ -27,10 +27,13 @@ from accstudy.compare.deviations import models_scanned, scan_deviations
 from accstudy.drift.analysis import analyze_drift
 from accstudy.drift.designs import DriftOptions
 from accstudy.errors import Finding, Severity
-from accstudy.seating.contributions import gap_contributions
+from accstudy.seating.contributions import (
+    gap_contributions,
+    locating_misfits,
+    reference_uncertainty,
+)
 from accstudy.seating.summary import scan_misfits, seat_medians, seat_summary
 from accstudy.seating.table import seating_table
-from accstudy.seating.uncertainty import locating_misfits, reference_uncertainty
 from accstudy.stages.compare import (
     at_reference_temperature,
     by_reference,

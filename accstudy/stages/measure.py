@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, Severity
-from accstudy.stages.cache import Cache, ScanResult, entry_key
 from accstudy.stages.references import references_with_scans
+from accstudy.stages.steps import Cache, ScanResult, entry_key
 from accstudy.stages.workers import each
 from accstudy.study.disk import digest
 from accstudy.study.files import ChangedFileError, Files

@@ -17,11 +17,18 @@ from accstudy.dictionary import FILE as DICTIONARY
 from accstudy.dictionary import data_package
 from accstudy.errors import Finding, InputError, Severity, StudyError, gravest_first
 from accstudy.stages import measure as measuring
-from accstudy.stages.cache import Cache, ScanResult, Stamps, entry_key
 from accstudy.stages.measure import Show
 from accstudy.stages.report import STATUS, ReportOptions, drift_status, status_file
-from accstudy.stages.start import start_keys, started
-from accstudy.stages.steps import NOT_ANALYZED, Recorded, recorded_results
+from accstudy.stages.steps import (
+    NOT_ANALYZED,
+    Cache,
+    Recorded,
+    ScanResult,
+    Stamps,
+    entry_key,
+    recorded_results,
+)
+from accstudy.stages.without_reference import start_keys, started
 from accstudy.study.disk import (
     LARGEST,
     digest,

@@ -24,12 +24,11 @@ from scipy.spatial.transform import Rotation
 from accstudy.mesh.model import Mesh
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
-from accstudy.simulate.effects import Scanner, Spread
 from accstudy.simulate.files import stl_bytes
 from accstudy.simulate.scan import simulate_scan
-from accstudy.simulate.scanner import simulate_positions
-from accstudy.stages.cache import Cache, ScanResult, entry_key
+from accstudy.simulate.scanner import Scanner, Spread, simulate_positions
 from accstudy.stages.measure import scan_parts
+from accstudy.stages.steps import Cache, ScanResult, entry_key
 from accstudy.study.load import load_study
 from accstudy.tables import csv_bytes, shape
 

@@ -24,7 +24,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from accstudy.cli import main
-from accstudy.stages import analyze, check, page, report  # noqa: F401 - loaded once for all forks
+from accstudy.stages import analyze, check, report  # noqa: F401 - loaded once for all forks
 
 MB = 2_000_000
 SECONDS, BYTES = 10.0, 1_000_000_000

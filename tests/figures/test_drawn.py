@@ -13,9 +13,14 @@ import pytest
 from drawn import NAN
 from kept_studies import drawn
 
-from accstudy.figures.arch import arch_chart, exaggeration
-from accstudy.figures.body import BodyView, body_chart
-from accstudy.figures.budget import budget_chart, share_chart
+from accstudy.figures.accuracy import (
+    budget_chart,
+    precision_chart,
+    run_chart,
+    share_chart,
+    supported_span_chart,
+)
+from accstudy.figures.deviations import alignment_chart, arch_chart, exaggeration, pair_chart
 from accstudy.figures.drift import (
     chart_panels,
     gaps_after,
@@ -23,14 +28,9 @@ from accstudy.figures.drift import (
     run_length_chart,
     state_chart,
 )
-from accstudy.figures.misfit import misfit_chart, varied_columns
 from accstudy.figures.models import contrast_chart, effect_chart, means_chart, residual_page
-from accstudy.figures.pairs import alignment_chart, pair_chart
-from accstudy.figures.precision import precision_chart
-from accstudy.figures.runs import run_chart
-from accstudy.figures.seats import gap_chart, seat_chart
-from accstudy.figures.span import supported_span_chart
-from accstudy.figures.views import view_chart
+from accstudy.figures.seating import gap_chart, misfit_chart, seat_chart, varied_columns
+from accstudy.figures.views import BodyView, body_chart, view_chart
 
 CASES = {}
 

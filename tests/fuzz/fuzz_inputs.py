@@ -28,7 +28,7 @@ import atheris
 with atheris.instrument_imports(include=["accstudy"]):
     from accstudy.errors import AccstudyError, Finding, StudyError
     from accstudy.mesh.read import read_mesh
-    from accstudy.stages.cache import Cache, Stamps
+    from accstudy.stages.steps import Cache, Stamps
     from accstudy.study.exported import Said, arranged
     from accstudy.study.header import Layout, read_sheet
     from accstudy.study.load import load_study

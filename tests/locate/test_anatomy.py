@@ -14,8 +14,7 @@ from accstudy.locate.anatomy import anatomy
 from accstudy.locate.drawing import scan_body_from_settings
 from accstudy.mesh.model import Mesh
 from accstudy.simulate.bodies import SHAPES, body_shape, scan_body
-from accstudy.stages.body import beside_settings, body_words, picture
-from accstudy.stages.drawings import show_drawing
+from accstudy.stages.drawings import beside_settings, body_words, picture, show_drawing
 from accstudy.study.files import Files
 from accstudy.study.settings import ScanBodySettings
 

@@ -15,13 +15,13 @@ def test_refining_leaves_flat_faces_and_sharp_edges_alone():
     refined = refine_curved(Mesh(cube, faces))
     assert len(refined.faces) == 12
     assert np.unique(refined.vertices_mm, axis=0) == pytest.approx(cube)
-    edges, ends = sharp_edges(Mesh(cube, faces), spacing_mm=0.1)
+    edges, ends = sharp_edges(Mesh(cube, faces))
     assert not len(ends)
     on_edge = np.sum((edges < 1e-12) | (edges > 1 - 1e-12), axis=1)
     assert (on_edge == 2).all()  # no point on the diagonals of the faces
-    assert len(edges) == 12 * 10
-    _, ends = sharp_edges(Mesh(cube, faces[2:]), spacing_mm=0.1)  # a side left out
-    assert len(ends) == 4 * 10
+    assert len(edges) == 12 * 13  # points 0.08 mm apart
+    _, ends = sharp_edges(Mesh(cube, faces[2:]))  # a side left out
+    assert len(ends) == 4 * 13
     assert (ends[:, 0] < 1e-12).all()
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from accstudy.figures.misfit import misfit_chart
+from accstudy.figures.seating import misfit_chart
 from accstudy.reports.document import Document, ReportContent, plain
 from accstudy.reports.seating import misfit
 from accstudy.seating.summary import Told, told_from_none

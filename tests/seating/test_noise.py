@@ -2,12 +2,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from accstudy.seating.contributions import locating_misfits
 from accstudy.seating.summary import TERMINAL_SCREW, scan_misfits
 from accstudy.seating.table import BEST_SEAT, seating_table
-from accstudy.seating.uncertainty import locating_misfits
 from accstudy.simulate.arch import frames, reference_model
-from accstudy.simulate.scan import poses_from_frames
-from accstudy.simulate.scene import random_pose
+from accstudy.simulate.scan import poses_from_frames, random_pose
 
 MODEL = reference_model(5, angulation_deg=15, seed=3)
 

@@ -12,8 +12,7 @@ from scipy.spatial.transform import Rotation
 from accstudy.errors import InputError
 from accstudy.geometry.rigid import unit
 from accstudy.seating.best_seat import best_seat, quick_best_gaps
-from accstudy.seating.frameworks import aligned_seats
-from accstudy.seating.gaps import Platforms, Seats, one_screw, rim_gaps, worst_seat
+from accstudy.seating.gaps import Platforms, Seats, aligned_seats, one_screw, rim_gaps, worst_seat
 from accstudy.seating.table import seating_table
 
 RADIUS_MM = 2.0

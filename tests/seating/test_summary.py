@@ -8,10 +8,13 @@ import pytest
 from scipy import stats
 
 from accstudy.geometry.rigid import unit
-from accstudy.seating.contributions import contribution_sentence, gap_contributions
+from accstudy.seating.contributions import (
+    contribution_sentence,
+    gap_contributions,
+    reference_uncertainty,
+)
 from accstudy.seating.summary import scan_misfits, seat_summary
 from accstudy.seating.table import seating_table
-from accstudy.seating.uncertainty import reference_uncertainty
 
 ARCH = np.array(
     [[-22, 0, 0], [-16, 14, 1], [-6, 21, 0.5], [6, 21, 0], [16, 14, 1], [22, 0, 0]], float

@@ -9,8 +9,7 @@ from accstudy.geometry.rigid import Rigid
 from accstudy.mesh.model import Mesh
 from accstudy.simulate.arch import frames
 from accstudy.simulate.bodies import BodyShape
-from accstudy.simulate.scan import SimulatedScan, poses_from_frames
-from accstudy.simulate.scene import random_pose
+from accstudy.simulate.scan import SimulatedScan, poses_from_frames, random_pose
 from accstudy.tables import shape
 
 PLACES = {

@@ -11,8 +11,7 @@ from accstudy.errors import InputError
 from accstudy.geometry.rigid import Rigid, angle_between_deg, rotation_vector
 from accstudy.simulate.arch import frames, reference_model
 from accstudy.simulate.bodies import SHAPES, body_shape
-from accstudy.simulate.scan import Noise, simulate_scan
-from accstudy.simulate.scene import Blob, random_pose
+from accstudy.simulate.scan import Blob, Noise, random_pose, simulate_scan
 
 XYZ = ["x_mm", "y_mm", "z_mm"]
 N = 12_000

@@ -9,8 +9,9 @@ import pytest
 from accstudy.errors import InputError
 from accstudy.geometry.rigid import angle_between_deg
 from accstudy.simulate.arch import frames, reference_model
-from accstudy.simulate.effects import Scanner, Spread
 from accstudy.simulate.scanner import (
+    Scanner,
+    Spread,
     distance_bias,
     scanned_frames,
     simulate_positions,

@@ -13,8 +13,14 @@ from accstudy.errors import InputError
 from accstudy.simulate import studies
 from accstudy.simulate.arch import frames
 from accstudy.simulate.bodies import body_shape
-from accstudy.simulate.comparison import TECHNIQUES
-from accstudy.simulate.studies import DEVICES, KINDS, SAMPLE_SEEDS, simulate_study, write_samples
+from accstudy.simulate.studies import (
+    DEVICES,
+    KINDS,
+    SAMPLE_SEEDS,
+    TECHNIQUES,
+    simulate_study,
+    write_samples,
+)
 from accstudy.study.load import load_study
 from accstudy.tables import read_csv
 

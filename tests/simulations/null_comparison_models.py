@@ -19,8 +19,8 @@ import pandas as pd
 from accstudy.compare.deviations import pair_deviations
 from accstudy.models import ModelSpec, default_specs
 from accstudy.models.results import spec_fit
-from accstudy.simulate.comparison import TECHNIQUES, comparison_files
 from accstudy.simulate.scanner import simulate_positions
+from accstudy.simulate.studies import TECHNIQUES, comparison_files
 from accstudy.tables import read_csv
 
 

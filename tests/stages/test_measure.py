@@ -16,9 +16,9 @@ from accstudy.mesh.read import read_mesh
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.scan import simulate_scan
-from accstudy.stages.cache import Cache, ScanResult
 from accstudy.stages.measure import assembled, measure_scans
 from accstudy.stages.references import arch_findings
+from accstudy.stages.steps import Cache, ScanResult
 from accstudy.study.load import load_study
 from accstudy.tables import csv_bytes, empty
 

@@ -10,7 +10,7 @@ import pytest
 from small_study import SETTINGS, write
 
 from accstudy.errors import InputError, Severity, StudyError
-from accstudy.stages.scanlist import appended
+from accstudy.stages.plan import appended
 from accstudy.study.exported import Said, arranged
 from accstudy.study.load import load_study
 from accstudy.study.settings import Poses, Reference, Scans
