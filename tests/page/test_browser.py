@@ -18,6 +18,7 @@ from chromium import chromium
 from page_content import HOSTILE, REFERENCE, content, drift
 from PIL import Image
 
+from accstudy.mesh.model import Mesh
 from accstudy.page.build import build_page
 from accstudy.reports.document import ReportContent
 from accstudy.stages.report import drift_charts
@@ -42,6 +43,8 @@ def pages(tmp_path_factory):
             implants={"M": REFERENCE, "N": REFERENCE.assign(model="N")},
         ),
         "tilted": content(implants={"M": tilted}, meshes={}),
+        "deep": solid([[0, 0, -60], [40, 0, -60], [20, 9, -60], [20, 3, 0]]),
+        "long": solid([[20, 90, 0], [40, 0, 0], [20, 9, 0], [20, 3, 0]]),
         "lone": lone(),
         "25": many(25, meshes={}),
         "41": many(41, meshes={}),
@@ -70,6 +73,12 @@ def many(n, condition="device A", **changes):
         for name, rows in first.items()
     }
     return replace(one, scans=scans, **tables)
+
+
+def solid(corners):
+    """A page with a surface of four corners, of which the first is within the view."""
+    faces = np.array([[0, 1, 3], [1, 2, 3]], dtype=np.int32)
+    return content(meshes={"s1": Mesh(np.array(corners, float), faces)})
 
 
 def lone():
@@ -561,6 +570,9 @@ def test_the_solid_view_consists_of_what_is_approved(browser, pages):
     found.append(browser.execute_script(f"{ASK}\nreturn hovered()"))
     browser.execute_script(f"{ASK}\nchoose('#scan-choices input[type=checkbox]', 0)")
     found.append(browser.execute_script(ask))
+    for name in ("deep", "long"):  # where the foot and the head of the view are reached first
+        show(browser, pages, name, 390, webgl=True)
+        found.append(f"{name}\n" + "\n".join(browser.execute_script(ask).splitlines()[:2]))
     compare("scene.txt", "\n\n".join(found) + "\n")
 
 
