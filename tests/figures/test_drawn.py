@@ -3,13 +3,12 @@
 The figures of usual tables are approved with the pages that show them: tests/reports.
 """
 
-import difflib
-import os
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from approved import compare
 from drawn import NAN
 from kept_studies import drawn
 
@@ -272,12 +271,7 @@ def test_figures_of_rare_tables_are_as_approved(name):
     """Run with ``APPROVE=1`` after a change on purpose, and read what git says."""
     figures = [getattr(one, "figure", None) or one for one in CASES[name]()]
     found = "\n".join("\n".join([f"==== {k}", *drawn(f)]) for k, f in enumerate(figures, 1)) + "\n"
-    file = Path(__file__).parent / "approved" / f"{name}.txt"
-    if os.environ.get("APPROVE"):
-        file.write_text(found, encoding="utf-8")
-    was = file.read_text(encoding="utf-8")
-    lines = difflib.unified_diff(was.splitlines(), found.splitlines(), "approved", "now", n=0)
-    assert found == was, "\n".join([*lines][:60])
+    compare(Path(__file__).parent / "approved" / f"{name}.txt", found)
 
 
 def test_deviations_are_enlarged_by_the_largest_round_number_that_fits():

@@ -1,7 +1,6 @@
 """The page in a real browser: by keyboard, at two widths, without WebGL, for all readers."""
 
 import base64
-import difflib
 import io
 import math
 import os
@@ -14,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from approved import compare
 from chromium import chromium
 from page_content import HOSTILE, REFERENCE, content, drift
 from PIL import Image
@@ -573,16 +573,7 @@ def test_the_solid_view_consists_of_what_is_approved(browser, pages):
     for name in ("deep", "long"):  # where the foot and the head of the view are reached first
         show(browser, pages, name, 390, webgl=True)
         found.append(f"{name}\n" + "\n".join(browser.execute_script(ask).splitlines()[:2]))
-    compare("scene.txt", "\n\n".join(found) + "\n")
-
-
-def compare(name, found):
-    file = Path(__file__).with_name(name)
-    if os.environ.get("APPROVE"):
-        file.write_text(found, encoding="utf-8")
-    was = file.read_text(encoding="utf-8")
-    lines = difflib.unified_diff(was.splitlines(), found.splitlines(), "approved", "now", n=0)
-    assert found == was, "\n".join([*lines][:60])
+    compare(Path(__file__).with_name("scene.txt"), "\n\n".join(found) + "\n")
 
 
 def test_pages_are_drawn_anew_when_the_window_becomes_narrow(browser, pages):
@@ -608,4 +599,4 @@ def test_what_the_scripts_draw_is_as_approved(browser, pages):
     if not os.environ.get("APPROVE") and not file.read_text("utf-8").startswith(parts[0]):
         pytest.skip("other typefaces than when the drawing was approved")
     parts += [f"== {name}\n{drawn}" for name, drawn in told(browser, pages)]
-    compare("drawn.txt", "\n".join(parts) + "\n")
+    compare(Path(__file__).with_name("drawn.txt"), "\n".join(parts) + "\n")

@@ -1,10 +1,12 @@
 """Figures and tables keep their order, and what follows them fills the page."""
 
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pypdfium2
 import pytest
+from approved import compare
 from pdf_text import page_texts
 
 from accstudy.reports.document import Document, Heading
@@ -82,6 +84,34 @@ def test_whatever_comes_nothing_is_lost_and_every_kind_keeps_its_order(seed):
         if a["type"] == "heading":
             at = names(found).index(a["id"])
             assert names(found)[at + 1] == b["id"]
+
+
+HEIGHTS = (4, 5, 11, 21, 24, 25, 26, 30, 69, 70, 71, 89, 90, 99, 100, 101, 120, 164, 200, 241, 246,
+           247, 300, 500)  # fmt: skip
+KINDS = ("heading", "lead", "lead", "figure", "figure", "beside", "table", "table", "terms", "list")
+
+
+def test_pages_of_many_mixtures_are_filled_as_approved():
+    """A line a mixture: order, what is kept whole, which paragraph stays (*) or says where (>)."""
+    out = []
+    for seed in range(400):
+        rng = np.random.default_rng(seed)
+        blocks, heights = [block("lead", "0"), block("break", "")], [(200.0, 0.0), (0.0, 0.0)]
+        for k in range(1, 14):
+            kind = "break" if rng.random() < 0.04 else KINDS[rng.integers(len(KINDS))]
+            some = bool(rng.random() < 0.5)
+            more = {"lead": {"long": some}, "list": {"heading": "x" * some}}.get(kind, {})
+            blocks.append(block(kind, f"{kind[:1]}{k}", **more))
+            height = HEIGHTS[rng.integers(len(HEIGHTS))] if some else rng.integers(4, 260)
+            height = 5 if kind == "heading" else height
+            heights.append((float(height), float(rng.integers(0, 12))))
+        said = [
+            "|" if b["type"] == "break" else b["id"] + "+" * bool(b.get("keep"))
+            + "*" * bool(b.get("sticky")) + f">{b.get('moved')}" * bool(b.get("moved"))
+            for b in arranged(blocks, heights)
+        ]  # fmt: skip
+        out.append(" ".join(said))
+    compare(Path(__file__).parent / "approved" / "arranged.txt", "\n".join(out) + "\n")
 
 
 @pytest.mark.parametrize("kind", ["validation", "comparison"])

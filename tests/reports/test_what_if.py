@@ -3,14 +3,13 @@
 Approved as text, without what figures draw, as the pages of test_approved.py are.
 """
 
-import difflib
-import os
 import sys
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from approved import compare
 from kept_studies import blocks_text, kept_tables
 from matplotlib.figure import Figure
 
@@ -840,9 +839,5 @@ def test_pages_of_edited_studies_are_as_approved(case):
     """Run with ``APPROVE=1`` after a change on purpose, and read what git says."""
     function, usual = CASES[case]
     parts = [f"==== {title}\n{told(*one, usual)}" for title, one in function()]
-    found, file = "\n".join(parts), Path(__file__).parent / "approved" / "what-if" / f"{case}.txt"
-    if os.environ.get("APPROVE"):
-        file.write_text(found, encoding="utf-8")
-    was = file.read_text(encoding="utf-8")
-    lines = difflib.unified_diff(was.splitlines(), found.splitlines(), "approved", "now", n=0)
-    assert found == was, "\n".join([*lines][:60])
+    file = Path(__file__).parent / "approved" / "what-if" / f"{case}.txt"
+    compare(file, "\n".join(parts))
