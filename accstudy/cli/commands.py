@@ -205,7 +205,7 @@ def run(ctx: click.Context, /, studies: tuple[Path, ...], shared: Shared, **prin
 @click.option(
     "--bundle",
     type=click.Path(dir_okay=False, path_type=Path),
-    help="Pack report, tables, record and history into this zip, for an auditor.",
+    help="Pack report, tables, record and history into this ZIP file, for an auditor.",
 )
 @click.pass_context
 def audit(

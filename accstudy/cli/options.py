@@ -134,8 +134,9 @@ _PRINTED = (
         is_flag=False,
         flag_value="svg,png",
         default="",
-        metavar="FORMS",
-        help=f"Also write every figure as {', '.join(FORMS)}; default svg,png.",
+        metavar="FORMATS",
+        help=f"Also write every figure as {', '.join(FORMS)}, separated by commas; "
+        "svg,png if none is named.",
     ),
     click.option(
         "--dpi",

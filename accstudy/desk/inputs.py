@@ -150,7 +150,7 @@ def match(study: Path, table: str, given: dict[str, str]) -> str:
     plain = all(own == user for own, user in columns.items())
     head = [part.strip() for part in given.get("header_row", "").split(",") if part.strip()]
     if not all(part.isdecimal() for part in head):
-        raise InputError("the row of the column names must be a number", hint="such as 3")
+        raise InputError("the row of the column names must be a number", hint="write it, such as 3")
     kept = {own: user for own, user in now.columns.items() if own not in columns and user in names
             and f"columns.{own}" not in given}  # fmt: skip
     rows: list[Any] = [int(part) for part in head]
@@ -258,7 +258,7 @@ def learn(study: Path, body: str, file: str, model: str = "") -> str:
 def _written(study: Path, body: str, values: Mapping[str, Any]) -> str:
     if not body.isidentifier():
         raise InputError(
-            f'"{body}" cannot be the name of a scan body', hint="letters, digits and _"
+            f'"{body}" cannot be the name of a scan body', hint="use letters, digits and _"
         )
     new = {"flat": None, **values}
     if "mesh" in values:

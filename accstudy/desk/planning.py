@@ -217,7 +217,7 @@ def power(study: Path, given: dict[str, str], put: Put, pilot: Path | str = "") 
     settings = read_settings(study / "study.toml")
     difference = number_of(given.get("difference", ""), "difference to detect")
     if not difference:
-        raise InputError("the difference to detect is missing", hint="such as 20")
+        raise InputError("the difference to detect is missing", hint="give it, such as 20")
     margin = number_of(given.get("margin", ""), "equivalence margin")
     sds = {
         name.removeprefix("sd."): number_of(text, "standard deviation") or 0.0
@@ -376,13 +376,15 @@ def event(study: Path, given: dict[str, str], put: Put) -> str:
     file = settings.drift.events
     if not file:
         raise InputError(
-            "study.toml names no table of events", hint='such as events = "events.csv"'
+            "study.toml names no table of events", hint='add it, such as events = "events.csv"'
         )
     row = {k: given.get(k, "").strip() for k in ("at", "device", "kind", "note")}
     row["at"] = read_day(row["at"]).isoformat()
     row["new_baseline"] = "true" if given.get("new_baseline") else "false"
     if not row["kind"]:
-        raise InputError("the event is missing", hint="such as service, new tip, software update")
+        raise InputError(
+            "the event is missing", hint="name it, such as service, new tip, software update"
+        )
     with study_lock(study):
         full = resolve(study, file)
         data = appended(full, [row], file=file, layout=settings.events)

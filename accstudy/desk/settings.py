@@ -47,7 +47,9 @@ def form(study: Path, name: str, body: str = "") -> dict[str, Any]:
     except (ValueError, tomlkit.exceptions.TOMLKitError):
         said = tomlkit.document()
     if body and not body.isidentifier() and body not in said.get("scan_body", {}):
-        raise InputError(f'"{body}" cannot be the name of a scan body', hint="letters, digits, _")
+        raise InputError(
+            f'"{body}" cannot be the name of a scan body', hint="use letters, digits and _"
+        )
     body = body_of(said.get("scan_body", {}), body)
     kind = str(_at(said, "study.kind") or "validation")
     referenced = _at(said, "reference.kind") != "none"

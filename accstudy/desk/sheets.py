@@ -195,7 +195,7 @@ def edit_sheet(
         if added and not added.isidentifier():
             raise InputError(
                 f'"{added}" cannot be the name of a column',
-                hint="letters, digits and _, such as light_source",
+                hint="use letters, digits and _, such as light_source",
             )
         now = {(k, column): text for k, row in ours.numbered() for column, text in row.items()}
         for key, text in cells.items():

@@ -440,7 +440,9 @@ def assumed_comparison(
             hint='name two levels, as --level "technique=one"',
         )
     if "residual" not in sds:
-        raise InputError("the residual standard deviation is missing", hint="--sd residual=15")
+        raise InputError(
+            "the residual standard deviation is missing", hint="add it: --sd residual=15"
+        )
     factor, names = next(iter(several.items()))
     sites = _six_implants()
     conditions = pd.DataFrame({factor: list(names)})

@@ -186,7 +186,7 @@ def _head(cells: Cells, layout: Layout) -> _Head:
         raise InputError(
             f"row {beyond[0]} is empty and cannot hold the column names",
             where=place(cells.file, beyond[0]),
-            hint=f"header_row in study.toml; the first row that is not empty is {first}",
+            hint=f"correct header_row in study.toml; the first row that is not empty is {first}",
         )
     width = max(len(rows[k - 1]) for k in at)
     lines = [_header_line(cells, k, width, last=k == at[-1]) for k in sorted(at)]

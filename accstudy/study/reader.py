@@ -436,7 +436,9 @@ class Reader:
                 continue
             if one in seen:
                 what = f'"{file}" is also the file of scan "{seen[one]}"'
-                self.findings.append(fault("file-twice", what, where, "each file must be one scan"))
+                self.findings.append(
+                    fault("file-twice", what, where, "give every scan a file of its own")
+                )
             seen.setdefault(one, scan)
         needs_body = any(
             f and s != "failed" for f, s in zip(scans["file"], scans["status"], strict=True)
