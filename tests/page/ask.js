@@ -59,7 +59,7 @@ function scene() {
   const text = (values) => values.map((v) => (typeof v === "number" ? Number(v.toFixed(3)) + 0 : v)).join(" ");
   const out = [`seen from ${text(camera.position.toArray())}, up ${text(camera.up.toArray())}, to ${text(controls.target.toArray())}`,
     `lens ${text([camera.fov, camera.aspect, camera.near, camera.far])}, lamp ${text(lamp.position.toArray())}`,
-    `canvas ${renderer.domElement.width} ${renderer.domElement.height}`];
+    `canvas ${renderer.domElement.width} ${renderer.domElement.height}, tab ${document.getElementById("view").tabIndex}`];
   scene.traverse((one) => {
     const { type, position, quaternion, intensity, geometry, material, renderOrder } = one;
     const shape = geometry ? [geometry.type, ...Object.values(geometry.parameters ?? {}).slice(0, 4), ...geometry.attributes.position.array.slice(0, 9), geometry.index?.count] : [];
