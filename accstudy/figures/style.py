@@ -145,20 +145,7 @@ def new_axes(width_mm: float, height_mm: float) -> Axes:
 
 
 def line_of(number: int, *, join: bool = True) -> dict[str, Any]:
-    """Colour, marker and line style of the series with this number.
-
-    Parameters
-    ----------
-    number : int
-        From 0. From the fifth series on the markers are hollow.
-    join : bool
-        Whether the points are joined.
-
-    Returns
-    -------
-    dict
-        Keywords of `Axes.plot`.
-    """
+    """Colour, marker and line style of a series, from 0: hollow markers from the fifth on."""
     colour = SERIES[number % len(SERIES)]
     hollow = (number // len(SERIES)) % 2 == 1
     return {
@@ -172,17 +159,7 @@ def line_of(number: int, *, join: bool = True) -> dict[str, Any]:
 
 
 def name_ticks(ax: Axes, names: list[str], room_mm: float) -> None:
-    """Name the ticks 0, 1, ... of the x axis, upright where the names are too long.
-
-    Parameters
-    ----------
-    ax : Axes
-        Whose axis.
-    names : list of str
-        Names in order.
-    room_mm : float
-        About the printed width of the axes.
-    """
+    """Name the ticks 0, 1, ... of the x axis; upright where names are too long for `room_mm`."""
     shown = [printable(name) for name in names]
     crowded = max((len(n) for n in shown), default=0) * 1.7 > room_mm / max(len(shown), 1)
     ax.set_xticks(range(len(shown)), shown, rotation=90 if crowded else 0)

@@ -60,10 +60,8 @@ class Shaded:
         Whether a surface is there.
     mesh : (h, w) ndarray of int
         Which of the given meshes; -1 for none.
-    triangle : (h, w) ndarray of int
-        Its triangle, by the mesh's own count; -1 for none.
     vertices : (h, w, 3) ndarray of int
-        Corners of that triangle, by the mesh's own count; 0 for none.
+        Corners of its triangle, by the mesh's own count; 0 for none.
     barycentric : (h, w, 3) ndarray
         Weights of the corners at the hit point; NaN for none.
     depth_mm : (h, w) ndarray
@@ -74,7 +72,6 @@ class Shaded:
     shade: Floats
     hit: NDArray[np.bool_]
     mesh: NDArray[np.int32]
-    triangle: NDArray[np.int64]
     vertices: NDArray[np.int32]
     barycentric: Floats
     depth_mm: Floats
@@ -190,7 +187,6 @@ def shade(meshes: Mesh | Sequence[Mesh], view: View) -> Shaded:
         shade=spread(bright, 1.0).astype(float),
         hit=(face >= 0).reshape(shape),
         mesh=spread(which, -1).astype(np.int32),
-        triangle=spread(face_seen - first_face[which], -1).astype(np.int64),
         vertices=spread(own, 0).astype(np.int32),
         barycentric=spread(weights, np.nan).astype(float),
         depth_mm=spread(depth, np.nan).astype(float),

@@ -205,16 +205,14 @@ _NO_SOLUTION = 2  # HiGHS has shown that the limits contradict each other
 class BestSeat:
     """Where one framework seats best, in the mouth's frame; NaN where not ``feasible``.
 
-    Infeasible: no position near this one avoids interference and keeps the clearance. ``bound_um``
-    is the optimum of the last of ``rounds`` linear programmes: no position near this one has a
-    smaller largest gap. ``settled``: exact gaps and programme agree within 0.01 um.
+    Infeasible: no position near this one avoids interference and keeps the clearance.
+    ``settled``: exact gaps and the optimum of the last linear programme, which no position near
+    this one betters, agree within 0.01 um.
     """
 
     seats: Seats
     gap_um: float
     feasible: bool
-    rounds: int
-    bound_um: float
     settled: bool
 
 
@@ -261,12 +259,12 @@ def best_seat(
     millimetre along tilted platforms to close gaps of some tens of micrometres.
     """
     problem = _Programme(platforms, platform_radius_mm, lateral_clearance_um, n_rim)
-    seats, bound = start, np.nan
-    for rounds in range(1, _MAX_ROUNDS + 1):
+    seats = start
+    for _ in range(_MAX_ROUNDS):
         motion, bound = problem.step(seats)
         if motion is None:
             nowhere = np.full_like(start.centres_mm, np.nan)
-            return BestSeat(Seats(nowhere, nowhere), np.nan, False, rounds, np.nan, True)
+            return BestSeat(Seats(nowhere, nowhere), np.nan, False, True)
         seats = _moved(seats, motion, problem.pivot_mm)
         gaps = rim_gaps(seats, platforms, platform_radius_mm=platform_radius_mm)
         largest = float(gaps.largest_um.max())
@@ -274,8 +272,8 @@ def best_seat(
         if lateral_clearance_um is not None:
             settled &= bool(gaps.lateral_um.max() < lateral_clearance_um + _TOLERANCE_UM)
         if settled:
-            return BestSeat(seats, largest, True, rounds, bound, True)
-    return BestSeat(seats, largest, True, rounds, bound, False)
+            return BestSeat(seats, largest, True, True)
+    return BestSeat(seats, largest, True, False)
 
 
 def _moved(seats: Seats, motion: Floats, pivot_mm: Floats) -> Seats:

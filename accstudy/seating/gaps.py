@@ -275,12 +275,6 @@ class Framework:
     uncertainty: PoseUncertainty
     note: str
 
-    @property
-    def terminal(self) -> tuple[str, ...]:
-        """First and last implant along the arch that the framework has."""
-        names = self.platforms.implants
-        return (names[0], names[-1]) if len(names) > 1 else names
-
 
 def models(poses: pd.DataFrame, implants: pd.DataFrame) -> list[str]:
     """Models that have poses, in their order.

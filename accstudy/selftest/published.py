@@ -172,22 +172,8 @@ def _cases(topic: str) -> tuple[Case, ...]:
 
 
 def cases(topic: str, group: str | None = None) -> tuple[Case, ...]:
-    """Read the published examples of a topic.
+    """Read the published examples of a topic, a folder of ``selftest/data``, in their order.
 
-    Parameters
-    ----------
-    topic : str
-        Folder below ``selftest/data``, such as ``iso5725``.
-    group : str, optional
-        Only those about this.
-
-    Returns
-    -------
-    tuple of Case
-        In the order of the file.
-
-    Examples
-    --------
     >>> [c.id for c in cases("iso5725", "gauge")]
     ['msa_grr']
     """
@@ -275,22 +261,9 @@ class Row:
 def compare(topic: str, example: Case, found: Mapping[str, Any], *, near: float = 0.0) -> list[Row]:
     """Set what was computed beside every number that an example has for it.
 
-    Parameters
-    ----------
-    topic : str
-        Folder of the example.
-    example : Case
-        The example.
-    found : mapping
-        Quantity to number, text or list, as in the example.
-    near : float
-        Smallest absolute tolerance of recomputed numbers.
-
-    Returns
-    -------
-    list of Row
-        Printed numbers with the example's tolerance, recomputed ones to a
-        millionth or, where fewer digits are on the shelf, half of the last.
+    `found` has numbers, texts or lists by quantity, as in the example. Printed numbers have the
+    example's tolerance; recomputed ones a millionth, at least `near`, or, where fewer digits are on
+    the shelf, half of the last.
     """
     rows = []
     for quantity, here in found.items():

@@ -439,18 +439,7 @@ class Ridge:
         return cls(direction / length, rng.uniform(0.0, 1.0, k), bump_mm * np.sqrt(2.0 / k))
 
     def distance(self, points_mm: Floats) -> tuple[Floats, Floats]:
-        """Approximate signed distance to the ridge, negative inside, and its gradient.
-
-        Parameters
-        ----------
-        points_mm : (n, 3) ndarray
-            Points in the model frame.
-
-        Returns
-        -------
-        distance : (n,) ndarray
-        gradient : (n, 3) ndarray
-        """
+        """Approximate signed distance to the ridge, negative inside, (n,); its gradient, (n, 3)."""
         x, y, z = points_mm.T
         q = y - _DEPTH_MM + _CURVE * x * x
         s = np.sqrt(1.0 + 4 * _CURVE**2 * x * x)

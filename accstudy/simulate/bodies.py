@@ -96,23 +96,11 @@ class BodyShape:
     def distance(
         self, points_mm: Floats, *, edge_rounding_mm: float = 0.0
     ) -> tuple[Floats, Floats]:
-        """Signed distance to the surface and its gradient.
+        """Signed distance, (n,), of points in the implant frame; its gradient, (n, 3).
 
-        Parameters
-        ----------
-        points_mm : (n, 3) ndarray
-            Points in the implant frame.
-        edge_rounding_mm : float
-            Radius by which convex edges are rounded.
-
-        Returns
-        -------
-        distance : (n,) ndarray
-            Negative inside. The zero level is the surface exactly. Away from
-            it, beside single faces and right-angled edges, it is the distance;
-            elsewhere a smooth substitute.
-        gradient : (n, 3) ndarray
-            Of unit length beside single faces.
+        Convex edges are rounded. Negative inside; the zero level is the surface exactly. Away from
+        it, beside single faces and right-angled edges, it is the distance; elsewhere a smooth
+        substitute. The gradient has unit length beside single faces.
         """
         parts, normals = self._parts(points_mm)
         top = np.argmax(parts, axis=0)
@@ -156,20 +144,10 @@ class BodyShape:
         return parts, normals
 
     def drawing(self, *, segment_mm: float = 0.5, edge_rounding_mm: float = 0.0) -> ScanBody:
-        """Draw the solid as a closed triangle mesh.
+        """Draw the solid as a closed mesh, named after the shape, with every vertex on its surface.
 
-        Parameters
-        ----------
-        segment_mm : float
-            Length of an edge around and along; the facets of a round side lie
-            inside the solid by up to ``segment_mm**2 / (8 * radius_mm)``.
-        edge_rounding_mm : float
-            Radius by which convex edges are rounded.
-
-        Returns
-        -------
-        ScanBody
-            Named after the shape; every vertex lies on the solid's surface.
+        `segment_mm` is the length of an edge around and along: the facets of a round side lie
+        inside the solid by up to ``segment_mm**2 / (8 * radius_mm)``.
         """
         mesh = _draw(self, segment_mm, edge_rounding_mm)
         return ScanBody(self.name, mesh, self.has_flat, self.use_above_mm)

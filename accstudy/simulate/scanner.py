@@ -217,27 +217,11 @@ def simulate_positions(
 ) -> Positions:
     """Simulate a study that brings positions instead of meshes.
 
-    Parameters
-    ----------
-    implants : DataFrame
-        Table ``implants`` of all models.
-    scans : DataFrame
-        Table ``scans`` with ``scan``, ``model`` and the factors that count:
-        ``operator``, ``session``, ``measured_at``; rows whose ``status`` is
-        ``failed`` give no positions.
-    scanners : mapping or Scanner
-        For each level of `by` (joined by " / ") what it does; or one for all.
-    by : str or sequence of str
-        Factor columns that choose the scanner.
-    seed : int
-        The same seed gives the same study; the order of the rows does not matter.
-    any_pose : bool
-        Whether each scan has a random frame; else all stay in the model's.
-
-    Raises
-    ------
-    InputError
-        If a scan names a model or a scanner that is not there.
+    `implants` has all models; `scans` has ``scan``, ``model`` and the factors that count:
+    ``operator``, ``session``, ``measured_at``; rows whose ``status`` is ``failed`` give no
+    positions. `scanners` says for each level of `by`, factor columns joined by " / ", what it does;
+    or one for all. The same seed gives the same study; the order of the rows does not matter. With
+    `any_pose` each scan has a random frame; else all stay in the model's.
     """
     names = [by] if isinstance(by, str) else list(by)
     models = {str(m): g for m, g in implants.groupby("model", sort=False)}

@@ -128,28 +128,13 @@ def measure_scans(
     scheduler: str = "",
     show: Show | None = None,
 ) -> Measured:
-    """Find every implant in every scan that is not in the cache.
+    """Find every implant in every scan that is not in the cache, scan by scan.
 
-    Parameters
-    ----------
-    study : Study
-        The study.
-    cache : Cache, optional
-        Results of earlier runs; new ones are added scan by scan, so that an
-        interrupted run goes on where it stopped.
-    known : mapping of str to ScanResult, optional
-        Results of scans that are not to be measured, whatever has changed.
-    jobs : int
-        Processes; the result does not depend on it.
-    scheduler : str
-        Address of a Dask scheduler whose workers measure instead.
-    show : callable, optional
-        Called with a scan, the number done and the number to do.
-
-    Raises
-    ------
-    ChangedFileError
-        If a file changed while it was used.
+    New results are added to the cache one by one, so that an interrupted run goes on where it
+    stopped; scans of `known` are not measured, whatever has changed. The result depends neither on
+    `jobs`, the number of processes, nor on `scheduler`, the address of a Dask cluster that measures
+    instead. `show` is called with a scan, the number done and the number to do; an error if a file
+    changed while it was used.
     """
     parts = scan_parts(study)
     keys = {scan: entry_key(scan, found) for scan, found in parts.items()}

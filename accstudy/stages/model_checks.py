@@ -107,19 +107,10 @@ _JITTER_MM, _JITTER = 0.02, 0.002
 def model_faults(study: Study) -> list[Finding]:
     """Read the models of study.toml against the scans that are listed.
 
-    Every scan is taken to lie on its reference but for a little noise, and the models are built
-    by the code that will fit them: what that refuses is refused here.
-
-    Parameters
-    ----------
-    study : Study
-        The study.
-
-    Returns
-    -------
-    list of Finding
-        Errors for unknown columns and formulas that cannot be, each with its place and the
-        nearest name; warnings for effects that the scans do not tell apart.
+    Every scan is taken to lie on its reference but for a little noise, and the models are built by
+    the code that will fit them: what that refuses is refused here. Errors for unknown columns and
+    formulas that cannot be, each with its place and the nearest name; warnings for effects that the
+    scans do not tell apart.
     """
     found = _named_twice(study)
     if not study.settings.model or study.usable.empty:

@@ -48,28 +48,12 @@ Show = Callable[[str, int, int], None]
 
 
 def started(study: Study, *, cache: Cache | None = None, show: Show | None = None) -> Study:
-    """Find out what every model looks like whose scans are meshes.
+    """Find out what every model looks like whose scans are meshes, unless there is a reference.
 
-    Parameters
-    ----------
-    study : Study
-        The study; with a reference it is returned as it is.
-    cache : Cache, optional
-        What former runs found.
-    show : callable, optional
-        Called with a scan, the number of models done and the number to do.
-
-    Returns
-    -------
-    Study
-        `Study.implants` completed by rows of one scan a model, in its own frame. They serve to
-        find the implants in the other scans, and are no result.
-
-    Raises
-    ------
-    StudyError
-        For every model in none of whose scans two bodies are found that another scan shows,
-        too, or whose sketch does not fit them; for datum implants that no model has.
+    `Study.implants` is completed by rows of one scan a model, in its own frame. They serve to find
+    the implants in the other scans, and are no result. An error for every model in none of whose
+    scans two bodies are found that another scan shows, too, or whose sketch does not fit them, and
+    for datum implants that no model has. `show` is called as by `measure_scans`.
     """
     if study.referenced:
         return study

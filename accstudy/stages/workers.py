@@ -119,18 +119,9 @@ def on_cluster(
 ) -> Iterator[Result]:
     """Do the same work on every item on a cluster; results come in the order of the items.
 
-    As `each`; work of a worker that ends is done again by another one.
-
-    Raises
-    ------
-    MissingLibraryError
-        If dask.distributed is not installed.
-    SchedulerError
-        If the scheduler cannot be reached or has no workers for a minute.
-    WorkerDiffersError
-        If a worker has another program or other libraries, or not these files.
-    WorkerLostError
-        If an item ended several workers one after another.
+    As `each`; work of a worker that ends is done again by another one. An error if the scheduler
+    cannot be reached or has no workers for a minute, if a worker has another program, other
+    libraries or other files, or if an item ended several workers one after another.
     """
     expected = _here(folder)
     with _connected(address) as client:

@@ -37,7 +37,6 @@ def test_every_pixel_names_its_triangle_and_the_place_in_it(down):
     view = fit_view(ball.vertices_mm, width_px=200, **down)
     seen = shade(ball, view)
     rows, columns = np.nonzero(seen.hit)
-    assert (ball.faces[seen.triangle[seen.hit]] == seen.vertices[seen.hit]).all()
     corners = ball.vertices_mm[seen.vertices[seen.hit]]
     points = np.einsum("ij,ijk->ik", seen.barycentric[seen.hit], corners)
     place = view.project(points)
