@@ -27,7 +27,9 @@ __all__ = [
     "fault",
     "gravest_first",
     "nearest",
+    "note",
     "place",
+    "warning",
 ]
 
 
@@ -182,9 +184,19 @@ class StudyError(AccstudyError):
         return self._faults
 
 
-def fault(code: str, what: str, where: str, mend: str = "") -> Finding:
+def fault(code: str, what: str, where: str = "", mend: str = "") -> Finding:
     """Make an error finding."""
     return Finding(Severity.ERROR, code, what, where, mend)
+
+
+def warning(code: str, what: str, where: str = "", mend: str = "") -> Finding:
+    """Make a finding that changes how a result is read."""
+    return Finding(Severity.WARNING, code, what, where, mend)
+
+
+def note(code: str, what: str, where: str = "", mend: str = "") -> Finding:
+    """Make a finding that changes nothing."""
+    return Finding(Severity.NOTE, code, what, where, mend)
 
 
 def place(file: str, row: int | None = None, column: str | None = None) -> str:

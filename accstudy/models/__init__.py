@@ -5,16 +5,8 @@ Kenward-Roger or Satterthwaite, never by z; marginal means, contrasts, slopes an
 equivalence; checks as tables; every result also in words.
 """
 
-from accstudy.models.fit import fit_mixed
-from accstudy.models.mixed import MixedFit
+from accstudy.models.mixed import MixedFit, fit_mixed
 from accstudy.models.results import ModelResults, model_tables
 from accstudy.models.specs import ModelSpec, default_specs
 
-__all__ = [
-    "MixedFit",
-    "ModelResults",
-    "ModelSpec",
-    "default_specs",
-    "fit_mixed",
-    "model_tables",
-]
+__all__ = ["MixedFit", "ModelResults", "ModelSpec", "default_specs", "fit_mixed", "model_tables"]

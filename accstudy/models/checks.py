@@ -1,4 +1,6 @@
-"""Residual checks as tables: nothing is drawn here.
+"""Checks of a model as tables: residuals, influence, lack of fit of the fixed part.
+
+Residual plots cannot show lack of fit: a random pair takes up what a straight line misses.
 
 References
 ----------
@@ -16,15 +18,28 @@ import numpy as np
 import pandas as pd
 from scipy import linalg, stats
 
-from accstudy.errors import InputError, nearest
+from accstudy.errors import AccstudyError, Finding, warning
 from accstudy.grid import on_grid
 from accstudy.models.crossproducts import Floats
+from accstudy.models.decisions import below, holm, number, p_words
 from accstudy.models.grouping import SITES
+from accstudy.models.inference import FTest, Inference
+from accstudy.models.likelihood import Evaluation, pieces
+from accstudy.words.catalogue import say
 
 if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit
 
-__all__ = ["SURE", "far_residuals", "leave_out", "leverage", "quantiles", "spread_tests"]
+__all__ = [
+    "SURE",
+    "far_residuals",
+    "lack_findings",
+    "lack_of_fit",
+    "leave_out",
+    "leverage",
+    "quantiles",
+    "spread_tests",
+]
 
 SURE = 0.001
 """p of a check on residuals below which it says something, since rows are not independent."""
@@ -39,17 +54,9 @@ _NORMAL_BEYOND = float(2 * stats.norm.sf(3))  # share beyond three standard devi
 def quantiles(fit: MixedFit) -> pd.DataFrame:
     """Ordered residuals and random effects beside normal quantiles.
 
-    Parameters
-    ----------
-    fit : MixedFit
-        The model.
-
-    Returns
-    -------
-    DataFrame
-        ``component`` (a random factor or ``residual``), ``label`` (its level, or the
-        row's position in the table given), ``normal`` (Blom's position), ``value``
-        (divided by its own standard deviation).
+    ``component`` (a random factor or ``residual``), ``label`` (its level, or the row's position in
+    the table given), ``normal`` (Blom's position), ``value`` (divided by its own standard
+    deviation).
     """
     frames = []
     effects = fit.effects()
@@ -81,23 +88,12 @@ def _ordered(name: str, labels: np.ndarray, values: Floats) -> pd.DataFrame:
 def spread_tests(fit: MixedFit) -> pd.DataFrame:
     """Does the size of the residuals depend on a factor, a covariate or the fitted value?
 
-    Absolute residuals, each over its own standard deviation, are regressed on each; the F
-    test takes rows as independent, so a small p is a hint, not a proof. Where random terms
-    take up most of what a row shows (scans of one or two pairs) its residual is small
-    whatever the scatter: its own standard deviation allows for that, and rows that show
-    less than a fiftieth of their scatter do not count.
-
-    Parameters
-    ----------
-    fit : MixedFit
-        The model.
-
-    Returns
-    -------
-    DataFrame
-        ``against, F, num_df, den_df, p, ratio, warned``: ``ratio`` is the largest mean
-        absolute residual over the smallest, by level or by fifth; ``warned`` where p is
-        below 0.001 and the ratio 2 or more.
+    Absolute residuals, each over its own standard deviation, are regressed on each; the F test
+    takes rows as independent, so a small p is a hint, not a proof. Where random terms take up most
+    of what a row shows (scans of one or two pairs) its residual is small whatever the scatter: its
+    own standard deviation allows for that, and rows that show less than a fiftieth of their scatter
+    do not count. ``ratio`` is the largest mean absolute residual over the smallest, by level or by
+    fifth; ``warned`` where p is below 0.001 and the ratio 2 or more.
     """
     left = 1 - leverage(fit)
     shown = left > _LEAST_SHOWN
@@ -142,22 +138,9 @@ def leverage(fit: MixedFit) -> Floats:
 
 
 def far_residuals(fit: MixedFit) -> tuple[int, float, bool]:
-    """Residuals beyond three standard deviations.
-
-    Parameters
-    ----------
-    fit : MixedFit
-        The model.
-
-    Returns
-    -------
-    beyond : int
-        How many.
-    expected : float
-        How many there would be if residuals were normal.
-    heavy : bool
-        Whether they are more than twice that, and more than chance explains (binomial
-        test at 0.001, rows taken as independent).
+    """Residuals beyond three standard deviations: how many, how many of normal ones, and whether
+    they are more than twice that and more than chance explains (binomial test at 0.001, rows taken
+    as independent).
     """
     size = np.abs(fit.fitted()["residual_scaled"].to_numpy(float))
     beyond, expected = int((size > 3).sum()), len(size) * _NORMAL_BEYOND
@@ -170,42 +153,15 @@ def _ratio(size: Floats, by: pd.Series) -> float:
     return float(means.max() / means.min()) if means.min() > 0 else float("inf")
 
 
-def leave_out(
-    fit: MixedFit, combinations: Floats, labels: Sequence[str], *, by: str = "scan"
-) -> pd.DataFrame:
-    """Change of linear combinations when all rows of one level are left out.
+def leave_out(fit: MixedFit, combinations: Floats, labels: Sequence[str]) -> pd.DataFrame:
+    """Change of combinations of all columns of X, (m, all columns), when a scan is left out.
 
-    The variance components are held, so this is exact for the fixed effects given
-    them and needs no refit.
-
-    Parameters
-    ----------
-    fit : MixedFit
-        The model.
-    combinations : (m, all columns) ndarray
-        Combinations of all columns of X.
-    labels : sequence of str
-        Their names.
-    by : str
-        Column whose levels are left out one at a time.
-
-    Returns
-    -------
-    DataFrame
-        ``level, n_rows, contrast, change`` (without minus with), ``change_in_se``
-        (divided by the standard error).
-
-    Notes
-    -----
-    With the mixed model equations' inverse H and rows T_i, residuals e_i and
-    residual variances R_i of the level, the solution without them is the solution
-    less ``H T_i' (R_i - T_i H T_i')^-1 e_i`` (Woodbury).
+    ``scan, n_rows, contrast, change`` (without minus with), ``change_in_se`` (over the standard
+    error). The variance components are held, so this is exact for the fixed effects given them.
+    With the inverse H of the mixed model equations and the rows T_i, residuals e_i and residual
+    variances R_i of the scan, the solution without it is the solution less ``H T_i' (R_i - T_i H
+    T_i')^-1 e_i`` (Woodbury).
     """
-    frame = fit.design.data
-    if by not in frame:
-        raise InputError(
-            f'the model\'s data have no column "{by}"', hint=nearest(by, list(map(str, frame)))
-        )
     at, pr = fit.optimum.at, fit.problem
     h = fit.equations
     residual = fit.fitted()["residual"].to_numpy(float) / pr.scale
@@ -213,9 +169,9 @@ def leave_out(
     rows = fit.rows(combinations)
     se = fit.inference.se(rows, fit.method)
     out = []
-    label = frame[by].astype(str).to_numpy(object)
-    for level in pd.unique(label):
-        here = np.flatnonzero(label == level)
+    scans = fit.design.data["scan"].astype(str).to_numpy(object)
+    for scan in pd.unique(scans):
+        here = np.flatnonzero(scans == scan)
         own = fit.table.t[here]
         met = np.unique(own.indices)  # columns that are not zero in these rows
         t = own[:, met].toarray()
@@ -223,8 +179,8 @@ def leave_out(
         change = -h[pr.q :, met] @ (t.T @ _solved(left, residual[here]))
         moved = rows @ change * pr.scale
         for name, value, error in zip(labels, moved, se, strict=True):
-            out.append((level, len(here), name, value, value / error if error > 0 else np.nan))
-    return pd.DataFrame(out, columns=["level", "n_rows", "contrast", "change", "change_in_se"])
+            out.append((scan, len(here), name, value, value / error if error > 0 else np.nan))
+    return pd.DataFrame(out, columns=["scan", "n_rows", "contrast", "change", "change_in_se"])
 
 
 def _solved(matrix: Floats, right: Floats) -> Floats:
@@ -233,3 +189,187 @@ def _solved(matrix: Floats, right: Floats) -> Floats:
     if failed or np.diag(root).min() ** 2 <= _REGULAR * np.diag(matrix).max():
         return np.asarray(np.linalg.lstsq(matrix, right, rcond=1e-10)[0])
     return np.asarray(linalg.lapack.dpotrs(root, right, lower=1)[0])
+
+
+_MOST_CLASSES = 5
+_ALIKE = 0.01  # distance of two values, relative to the range, up to which they are one
+_MEAN = "mean_of_response"
+_SHOWN = 0.05
+_LEAST_DF_OF_TEST = (
+    1e-6  # below it the random terms take up all that the added columns could explain
+)
+
+
+def lack_of_fit(fit: MixedFit) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Compare observed means with the fixed part, by condition and class of every covariate.
+
+    Rows of tables ``model_classes`` and ``model_lack_of_fit``, empty without covariates or the
+    columns ``condition``, ``site`` and ``model``. Observed and fitted means are those of pairs
+    (implants, models) over scans, by condition; covariates that vary between scans of one pair have
+    tests only. A test adds columns to the fixed part and asks, with the degrees of freedom of the
+    fit's method, whether they are zero: classes of the covariate in every condition; its square;
+    its slope in every condition where the model has none. The ratios of the standard deviations are
+    held at those of the fit, so all its random terms stand behind the test, and what is missing
+    counts as scatter of pairs at first: the test errs on the safe side.
+    """
+    data = fit.design.data
+    if not {"condition", "site", "model"} <= set(data):
+        return pd.DataFrame(), pd.DataFrame()
+    means = _means(fit)
+    columns = [c for c in fit.design.centres if np.ptp(data[c].astype(float)) > 0]
+    if len(means) < 4 or not columns:
+        return pd.DataFrame(), pd.DataFrame()
+    classes, tests = [], []
+    for column in columns:
+        values = data[column].astype(float)
+        limits = _limits(values)
+        tests += _tests(fit, column, _cut(values, limits))
+        if column in means:
+            classes.append(_observed(means, column, _cut(means[column], limits)))
+    table = pd.DataFrame(tests, columns=["covariate", "missing", "num_df", "den_df", "F", "p"])
+    table["p_holm"], table["method"] = holm(table["p"]), fit.method
+    table["shown"] = below(table["p_holm"].to_numpy(float), _SHOWN)
+    return pd.concat(classes, ignore_index=True) if classes else pd.DataFrame(), table
+
+
+def _means(fit: MixedFit) -> pd.DataFrame:
+    """Means over scans of response and fixed part, with what does not vary over them."""
+    data = fit.design.data
+    factors = [f for f in fit.design.levels if f in data]
+    keys = list(dict.fromkeys([*factors, "condition", "model", "site"]))
+    frame = data[keys].astype(str)
+    frame[_MEAN] = fit.design.y
+    frame["fitted_fixed"] = fit.design.x @ fit.beta
+    columns = [c for c in fit.design.centres if c not in keys]
+    frame[columns] = data[columns].astype(float)
+    grouped = frame.groupby(keys, sort=True, observed=True)
+    spread = (grouped[columns].max() - grouped[columns].min()).max()
+    scale = frame[columns].std().clip(lower=1e-300)
+    varying = [c for c in columns if spread[c] > 1e-6 * scale[c]]
+    means = grouped[[_MEAN, "fitted_fixed", *columns]].mean().reset_index()
+    fixed = [c for c in columns if c not in varying]
+    return means[[*keys, _MEAN, "fitted_fixed", *fixed]]
+
+
+def _limits(values: pd.Series) -> Floats:
+    """Upper limits of the classes: every value where there are few, else quantiles."""
+    known = np.unique(values.to_numpy(float).round(6))
+    apart = np.diff(known) > _ALIKE * (known[-1] - known[0])
+    ends = known[np.append(apart, True)]
+    if len(ends) <= _MOST_CLASSES:
+        return np.asarray(ends, float)
+    shares = np.linspace(0.0, 1.0, _MOST_CLASSES)[1:]
+    return np.unique(np.quantile(known, shares, method="inverted_cdf"))
+
+
+def _cut(values: pd.Series, limits: Floats) -> pd.Series:
+    """Number of the class of every value."""
+    place = np.searchsorted(limits, values.to_numpy(float).round(6))
+    return pd.Series(np.minimum(place, len(limits) - 1), index=values.index)
+
+
+def _observed(means: pd.DataFrame, column: str, cut: pd.Series) -> pd.DataFrame:
+    grouped = means.assign(_class=cut).groupby(["condition", "_class"], sort=True)
+    limits = means[column].groupby(cut).agg(["min", "max"])
+    out = grouped.agg(
+        value=(column, "mean"), n_means=(column, "size"),
+        observed=(_MEAN, "mean"), fitted=("fitted_fixed", "mean"),
+    ).reset_index()  # fmt: skip
+    out["class_low"] = out["_class"].map(limits["min"])
+    out["class_high"] = out["_class"].map(limits["max"])
+    out["difference"] = out["observed"] - out["fitted"]
+    return out.drop(columns="_class").assign(covariate=column)
+
+
+def _tests(
+    fit: MixedFit, column: str, cut: pd.Series
+) -> list[tuple[str, str, float, float, float, float]]:
+    """What may be missing along one covariate, each tried by itself."""
+    design = fit.design
+    values = design.data[column].astype(float).to_numpy()
+    factor = next((f for f, v in design.levels.items() if len(v) > 1 and f in design.data), "")
+    crossed = any(design.of_column(t, column) and factor in t.factors for t in design.terms)
+    levels = np.ones((len(values), 1))
+    if factor:
+        levels = _dummies(design.data[factor].astype(str))
+    classes = np.einsum("ni,nj->nij", _dummies(cut), levels).reshape(len(values), -1)
+    centred = (values - values.mean()) / max(float(values.std()), 1e-300)
+    tried = [("classes by condition", classes)]
+    if len(_limits(design.data[column].astype(float))) > 2:
+        tried.append(("curvature", centred[:, None] ** 2))
+    if factor and not crossed:
+        tried.append((f"interaction with {factor}", levels * centred[:, None]))
+    out = []
+    for missing, columns in tried:
+        test = _added(fit, columns)
+        if test is not None:
+            out.append((column, missing, test.num_df, test.den_df, test.F, test.p))
+    return out
+
+
+def _dummies(labels: pd.Series) -> Floats:
+    return pd.get_dummies(labels.to_numpy(), dtype=float).to_numpy(float)
+
+
+def _added(fit: MixedFit, columns: Floats) -> FTest | None:
+    """F test of columns added to the fixed part, the ratios of its SDs held."""
+    table = fit.table
+    q = table.orthonormal
+    rest = columns - q @ (q.T @ columns)
+    rest -= q @ (q.T @ rest)
+    u, size, _ = np.linalg.svd(rest, full_matrices=False)
+    extra = u[:, size > 1e-7 * max(float(np.linalg.norm(columns, axis=0).max()), 1e-300)]
+    if not extra.shape[1] or len(q) <= q.shape[1] + extra.shape[1]:
+        return None
+    try:
+        problem, taken = table.widened(extra).problem(fit.design.y)
+        at = fit.optimum.at
+        there = Evaluation(problem, at.theta, at.weights, True)
+        inference = Inference(pieces(there), problem.scale)
+        rows = np.eye(q.shape[1] + extra.shape[1])[q.shape[1] :]
+        found = there.solution[problem.q + q.shape[1] :] * problem.scale
+        estimates = found + taken[q.shape[1] :]
+        test = inference.joint(rows, estimates, fit.method)
+        return test if test.den_df > _LEAST_DF_OF_TEST else None
+    except (AccstudyError, np.linalg.LinAlgError):  # too few rows for the added columns
+        return None
+
+
+def lack_findings(classes: pd.DataFrame, tests: pd.DataFrame, *, unit: str) -> list[Finding]:
+    """Warn of covariates whose fitted means miss what was seen, with what to add."""
+    out = []
+    for column in dict.fromkeys(tests["covariate"]) if len(tests) else ():
+        mine = tests[tests["covariate"] == column]
+        shown = mine[mine["shown"].fillna(False)].sort_values("p")
+        if not len(shown):
+            continue
+        first = shown.iloc[0]
+        missing = str(first["missing"])
+        if missing == "curvature":
+            mend = say("findings.add_i_2_to", column=column)
+        elif missing == "classes by condition":
+            mend = say("findings.allow_conditions_a_separate", column=column)
+        else:
+            factor = missing.removeprefix("interaction with ")
+            mend = say("findings.add_to_fixed", missing=factor, column=column)
+        what = say(
+            "findings.the_fitted_means_depart",
+            column=column, missing=missing, p_holm=p_words(first["p_holm"]),
+            where_missed=_largest_miss(classes, column, unit),
+        )  # fmt: skip
+        out.append(warning("lack-of-fit", what, mend=mend))
+    return out
+
+
+def _largest_miss(classes: pd.DataFrame, column: str, unit: str) -> str:
+    """Where fitted and observed means are farthest apart; empty where pairs have no class."""
+    of = classes[classes["covariate"] == column] if len(classes) else classes
+    if not len(of):
+        return ""
+    worst = of.sort_values("difference", key=np.abs, kind="stable").iloc[-1]
+    named = f'"{worst["condition"]}" at ' if worst["condition"] else ""
+    ends = f"{number(worst['class_low'])} to {number(worst['class_high'])} of {column}"
+    return (
+        f": {named}{ends} the observed mean is {number(worst['observed'])}{unit and ' ' + unit}, "
+        f"the fitted mean {number(worst['fitted'])}"
+    )

@@ -1,4 +1,4 @@
-"""What contrasts show: families of tests, simultaneous limits, equivalence, ratios."""
+"""What contrasts show: families of tests, simultaneous limits, equivalence, ratios, in words."""
 
 from __future__ import annotations
 
@@ -11,16 +11,24 @@ import pandas as pd
 from scipy import stats
 
 from accstudy.errors import InputError
+from accstudy.grid import on_grid
+from accstudy.words.catalogue import say
 
 __all__ = [
     "DIFFERS",
+    "METHOD_WORDS",
     "Adjust",
     "below",
+    "contrast_verdict",
+    "determined",
     "equivalence",
     "family",
     "holm",
     "log_base",
     "margin_bound",
+    "number",
+    "p_words",
+    "unit_of",
 ]
 
 Adjust = Literal["holm", "none"]
@@ -63,42 +71,24 @@ def holm(p: Sequence[float] | pd.Series) -> np.ndarray:
     >>> holm([0.01, 0.04, float("nan")]).tolist()
     [0.02, 0.04, nan]
     """
-    values = np.asarray(p, float)
-    out = np.full(len(values), np.nan)
-    known = np.isfinite(values)
-    if known.sum() == 1:
-        return values
-    if known.any():
-        order = np.flatnonzero(known)[np.argsort(values[known])]
-        steps = np.maximum.accumulate(values[order] * np.arange(len(order), 0, -1))
-        out[order] = np.minimum(steps, 1.0)
+    from statsmodels.stats.multitest import multipletests  # slow to import
+
+    out = np.array(p, float)
+    known = np.isfinite(out)
+    if known.sum() > 1:
+        out[known] = multipletests(out[known], method="holm")[1]
     return out
 
 
 def family(table: pd.DataFrame, *, confidence: float, adjust: Adjust = "holm") -> pd.DataFrame:
-    """State contrasts as members of one family.
+    """State contrasts as members of one family; those that the data do not determine do not count.
 
-    Parameters
-    ----------
-    table : DataFrame
-        ``estimate, se, df, p`` of the contrasts that the data determine; others do not count.
-    confidence : float
-        Of limits and decisions.
-    adjust : {"holm", "none"}
-        P value by which ``shown`` is decided: Holm's, or that of each contrast by itself.
-
-    Returns
-    -------
-    DataFrame
-        With ``p_holm``, ``adjust``, ``shown`` and the simultaneous limits, which hold for all
-        contrasts of the family at once.
-
-    Notes
-    -----
-    Simultaneous limits are Bonferroni's, ``t(1 - alpha / 2m)`` standard errors either way of
-    the estimate: they hold however the contrasts depend on each other and whatever their
-    degrees of freedom (Miller, Simultaneous Statistical Inference, 2nd ed. 1981, section 2.3).
-    Holm's test may show a difference whose simultaneous interval holds zero.
+    Adds ``p_holm``, ``adjust``, ``shown`` (decided by Holm's p, or by that of each contrast alone)
+    and simultaneous limits, which hold for all contrasts of the family at once. They are
+    Bonferroni's, ``t(1 - alpha / 2m)`` standard errors either way of the estimate: they hold
+    however the contrasts depend on each other and whatever their degrees of freedom (Miller,
+    Simultaneous Statistical Inference, 2nd ed. 1981, section 2.3). Holm's test may show a
+    difference whose simultaneous interval holds zero.
     """
     alpha = 1 - confidence
     estimate, se, df = (table[c].to_numpy(float) for c in ("estimate", "se", "df"))
@@ -116,6 +106,14 @@ def family(table: pd.DataFrame, *, confidence: float, adjust: Adjust = "holm") -
     )
 
 
+def determined(table: pd.DataFrame, *, confidence: float, adjust: Adjust) -> pd.DataFrame:
+    """Leave out contrasts that the data do not determine; the rest is the family."""
+    known = pd.DataFrame(table.loc[np.isfinite(table["estimate"])])
+    if len(known) == len(table):
+        return table
+    return family(known, confidence=confidence, adjust=adjust)
+
+
 def below(p: np.ndarray, alpha: float) -> pd.arrays.BooleanArray:
     """Whether p values are below a level; missing where they are."""
     with np.errstate(invalid="ignore"):
@@ -125,24 +123,10 @@ def below(p: np.ndarray, alpha: float) -> pd.arrays.BooleanArray:
 def equivalence(
     estimate: np.ndarray, se: np.ndarray, df: np.ndarray, low: float, high: float
 ) -> np.ndarray:
-    """Larger p value of two one-sided tests that an effect lies between two bounds.
+    """Larger p value of two one-sided tests that effects lie between two bounds, (m,).
 
-    Parameters
-    ----------
-    estimate, se, df : (m,) ndarray
-        Estimates with the model's own standard errors and degrees of freedom.
-    low, high : float
-        Bounds; minus or plus infinity makes the test one of non-inferiority.
-
-    Returns
-    -------
-    (m,) ndarray
-        Small when the effect lies within the bounds.
-
-    References
-    ----------
-    Schuirmann: A comparison of the two one-sided tests procedure and the power
-    approach, J. Pharmacokinet. Biopharm. 15 (1987) 657-680.
+    An infinite bound makes the test one of non-inferiority (Schuirmann, J. Pharmacokinet. Biopharm.
+    15 (1987) 657-680).
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         above = stats.t.sf((estimate - low) / se, df)
@@ -151,23 +135,9 @@ def equivalence(
 
 
 def margin_bound(response: str, margin: float) -> float:
-    """Equivalence margin on the scale of the response.
+    """Equivalence margin on the scale of the response; of a log response it is given as a ratio.
 
-    Parameters
-    ----------
-    response : str
-        Expression of the response.
-    margin : float
-        In its unit; of a log response the ratio that still counts as equal.
-
-    Returns
-    -------
-    float
-
-    Raises
-    ------
-    InputError
-        If the margin is not above 0, or 1 for a ratio.
+    InputError if the margin is not above 0, or 1 for a ratio.
     """
     base = log_base(response)
     if base is None:
@@ -181,3 +151,115 @@ def margin_bound(response: str, margin: float) -> float:
             hint="1.25 means: up to 25 % larger or the inverse of that",
         )
     return float(np.log(margin) / np.log(base))
+
+
+METHOD_WORDS = {"kenward-roger": "Kenward-Roger", "satterthwaite": "Satterthwaite"}
+
+_UNITS = (("_um", "µm"), ("_deg", "°"), ("_mm", "mm"), ("_ppm", "ppm"))
+
+
+def unit_of(column: str) -> str:
+    """Unit at the end of a column name; nothing for ratios and labels.
+
+    Examples
+    --------
+    >>> unit_of("distance_um"), unit_of("log(distance_um)")
+    ('µm', '')
+    """
+    return next((unit for ending, unit in _UNITS if column.endswith(ending)), "")
+
+
+def number(value: float, digits: int = 3) -> str:
+    """Write a number with some significant digits, never in powers of ten below 1e5.
+
+    It is rounded as its column is first, so that all machines write the same.
+
+    Examples
+    --------
+    >>> number(-0.012345), number(1234.5), number(12.0)
+    ('-0.0123', '1234', '12.0')
+    """
+    if not np.isfinite(value):
+        return "unknown" if np.isnan(value) else ("no limit" if value > 0 else "no lower limit")
+    value = _as_written(value)
+    if value == 0:
+        return "0"
+    decimals = max(0, digits - 1 - int(np.floor(np.log10(abs(value)))))
+    return f"{value:.{min(decimals, 8)}f}"
+
+
+def _as_written(value: float) -> float:
+    """Six significant digits, ties away from zero."""
+    return float(on_grid(np.array([value]), None)[0])
+
+
+def p_words(p: float) -> str:
+    """Write a p value.
+
+    Examples
+    --------
+    >>> p_words(0.0432), p_words(1e-7)
+    ('p = 0.043', 'p < 0.001')
+    """
+    if not np.isfinite(p):
+        return say("model_results.p_unknown")
+    p = _as_written(p)
+    if p < 0.001:
+        return "p < 0.001"
+    return f"p = {p:.3f}" if p < 0.0995 else f"p = {p:.2f}"
+
+
+def _df(df: float) -> str:
+    return "no limit" if np.isinf(df) else number(df)
+
+
+def contrast_verdict(
+    row: pd.Series, *, response: str, method: str, confidence: float, one_sided: bool = False
+) -> str:
+    """State one contrast or slope, and equivalence if a margin is given."""
+    if not np.isfinite(row["estimate"]):
+        return say("model_results.not_estimable_from_these")
+    percent = f"{100 * confidence:g} %"
+    p = say("model_results.after_holm", p_holm=p_words(row["p_holm"]))
+    if row["adjust"] == "none":
+        p = say("model_results.not_adjusted", p=p_words(row["p"]))
+    tail = say("model_results.df_and_p", METHOD_WORDS=METHOD_WORDS[method], df=_df(row["df"]), p=p)
+    slope = str(row["covariate"])
+    if np.isfinite(row["ratio"]):
+        share = row["ratio"] / np.exp(row["estimate"]) if row["estimate"] else 1.0
+        base = np.e if abs(share - 1) < 1e-6 else row["ratio"] ** (1 / row["estimate"])
+        low, high = base ** row["low"], base ** row["high"]
+        value = say(
+            "model_results.ratio_to",
+            ratio=number(row["ratio"]),
+            percent=percent,
+            low=number(low),
+            high=number(high),
+        )
+    else:
+        unit = unit_of(response)
+        if slope:
+            unit = say(
+                "model_results.per_unit_unit_of", unit=unit, unit_of=unit_of(slope) or "unit"
+            )
+        value = f"{number(row['estimate'])} {unit}".rstrip() + say(
+            "model_results.to_percent_low",
+            percent=percent,
+            low=number(row["low"]),
+            high=number(row["high"]),
+        )
+    verdict = say("model_results.differs_from_zero") if slope else "differ"
+    if not (pd.notna(row["shown"]) and row["shown"]):
+        verdict = (
+            say("model_results.no_slope_shown")
+            if slope
+            else say("model_results.no_difference_shown")
+        )
+    if np.isfinite(row["p_equivalence"]):
+        word = say("model_results.not_worse") if one_sided else "equivalent"
+        verdict += (
+            say("model_results.within_word_margin", word=word, margin=number(row["margin"]))
+            if row["equivalent"]
+            else say("model_results.not_shown", word=word)
+        ) + f" ({p_words(row['p_equivalence'])})"
+    return f"{verdict}: {value}; {tail}"

@@ -16,9 +16,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from accstudy.errors import Finding, InputError, Severity, nearest
-from accstudy.models.expression import columns_of, evaluate
-from accstudy.models.formula import Parts, expand
+from accstudy.errors import Finding, InputError, nearest, note, warning
+from accstudy.models.formula import Parts, columns_of, evaluate, expand
 from accstudy.words.catalogue import say
 
 __all__ = ["Design", "Term", "build_design", "text_levels"]
@@ -35,20 +34,10 @@ _LARGEST = 1e50
 class Term:
     """One term of the fixed part.
 
-    Parameters
-    ----------
-    name : str
-        As in the formula; ``1`` for the intercept.
-    parts : tuple of str
-        Its parts in the order of the formula.
-    factors : tuple of str
-        Its categorical columns.
-    covariates : tuple of str
-        Its numeric columns or expressions.
-    full : tuple of bool
-        For each factor: one column a level, because the margin is not in the model.
-    columns : tuple of int
-        Columns among all columns of X.
+    `name` as in the formula, ``1`` for the intercept; `parts` in the order of the formula,
+    `factors` the categorical ones, `covariates` the numeric columns or expressions; `full` says of
+    each factor that it has one column a level, because its margin is not in the model; `columns`
+    are those among all columns of X.
     """
 
     name: str
@@ -111,19 +100,7 @@ class Design:
     findings: tuple[Finding, ...]
 
     def columns(self, codes: Mapping[str, Ints], values: Mapping[str, Floats]) -> Floats:
-        """All columns of X at given levels and covariate values.
-
-        Parameters
-        ----------
-        codes : mapping of str to (m,) ndarray of int
-            Level of each categorical column.
-        values : mapping of str to (m,) ndarray
-            Value of each covariate.
-
-        Returns
-        -------
-        (m, all columns) ndarray
-        """
+        """All columns of X, (m, all columns), at given levels and covariate values, (m,) each."""
         size = len(next(iter({**codes, **values}.values()), np.zeros(1)))
         return np.hstack([_term_columns(t, self.levels, codes, values, size) for t in self.terms])
 
@@ -219,33 +196,12 @@ def _measurable(name: str, values: Floats) -> None:
 
 
 def build_design(
-    formula: str,
-    data: pd.DataFrame,
-    *,
-    extra: Sequence[str] = (),
-    numbers: Sequence[str] = (),
+    formula: str, data: pd.DataFrame, *, extra: Sequence[str] = (), numbers: Sequence[str] = ()
 ) -> Design:
-    """Read a formula and build response and fixed part.
+    """Read a formula ``response ~ terms`` and build response and fixed part.
 
-    Parameters
-    ----------
-    formula : str
-        ``response ~ terms``, without random terms.
-    data : DataFrame
-        One row an observation.
-    extra : sequence of str
-        Further columns that must be present in a row for it to be used.
-    numbers : sequence of str
-        Further columns that must hold numbers.
-
-    Returns
-    -------
-    Design
-
-    Raises
-    ------
-    InputError
-        If a column is unknown or no usable row is left.
+    Rows must also have the `extra` columns, and numbers in `numbers`. InputError if a column is
+    unknown or no usable row is left.
     """
     left, parsed = _parse(formula)
     factors, covariates = _roles(parsed, data)
@@ -270,8 +226,7 @@ def build_design(
     codes = {f: _codes(used[column], levels[f]) for f, column in factors.items()}
     values = {c: v[rows] for c, v in numeric.items()}
     findings += [
-        Finding(
-            Severity.WARNING,
+        warning(
             "one-level",
             say("findings.column_has_the_single", factor=factor, level=level[0]),
             mend=say("findings.leave_the_column_out"),
@@ -431,8 +386,7 @@ def _left_out(left: str, data: pd.DataFrame, y: Floats, rows: Ints) -> list[Find
     infinite = int(np.isinf(y).sum())
     why = f", {infinite} of them because {left} has no finite value there" if infinite else ""
     return [
-        Finding(
-            Severity.NOTE,
+        note(
             "rows-left-out",
             say("findings.of_rows_are_left", lost=lost, data=len(data), left=left, why=why),
         )
@@ -445,8 +399,7 @@ def _dropped(terms: tuple[Term, ...], names: list[str], kept: Ints) -> list[Find
         return []
     touched = [t.name for t in terms if set(t.columns) & set(gone)]
     return [
-        Finding(
-            Severity.WARNING,
+        warning(
             "aliased",
             say("findings.the_data_cannot_separate", touched=", ".join(touched))
             + ", ".join(names[i] for i in gone),

@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from accstudy.models.between import model_df
+from accstudy.models.confounding import model_df
 from accstudy.models.decisions import below, holm, log_base
 from accstudy.models.design import Floats
-from accstudy.models.hypotheses import Cell, cell_rows
-from accstudy.models.means import contrasts
-from accstudy.models.overlap import common_range, held_values
+from accstudy.models.inference import Cell, cell_rows
+from accstudy.models.means import common_range, contrasts, held_values
 from accstudy.models.responses import kind_of
 
 if TYPE_CHECKING:
@@ -55,11 +54,7 @@ def _interacting(fit: MixedFit, column: str) -> tuple[str, ...]:
 
 
 def _risen(
-    fit: MixedFit,
-    factors: tuple[str, ...],
-    column: str,
-    ends: tuple[float, float],
-    scale: float,
+    fit: MixedFit, factors: tuple[str, ...], column: str, ends: tuple[float, float], scale: float
 ) -> list[Cell]:
     """Change of the mean between two values of a column, times a factor."""
     held = held_values(fit.design)
@@ -68,30 +63,14 @@ def _risen(
 
 
 def effect_table(fit: MixedFit, response: str, *, confidence: float = 0.95) -> pd.DataFrame:
-    """Effect of angulation and of the number of implants in one model.
+    """Rows of table ``model_effects``: effects of angulation and of the number of implants.
 
-    Parameters
-    ----------
-    fit : MixedFit
-        The model.
-    response : str
-        As the study names it.
-    confidence : float
-        Of the limits.
-
-    Returns
-    -------
-    DataFrame
-        Rows of table ``model_effects``: per 10 degrees and per implant, averaged over
-        the levels of what is compared (``kind`` "average"), at each of them ("level")
-        and their differences ("difference").
-
-    Notes
-    -----
-    An effect is the difference of the mean between the ends of the range that all
-    conditions have, divided by that range; on a straight line this is its slope.
-    ``df_models`` says how many degrees of freedom the models leave for what varies
-    between them only; without any, the models are contrasted instead and no row is made.
+    Per 10 degrees and per implant, averaged over the levels of what is compared (``kind``
+    "average"), at each of them ("level") and their differences ("difference"). An effect is the
+    difference of the mean between the ends of the range that all conditions have, divided by that
+    range; on a straight line this is its slope. ``df_models`` says how many degrees of freedom the
+    models leave for what varies between them only; without any, the models are contrasted instead
+    and no row is made.
     """
     columns = list(fit.design.centres)
     base = log_base(fit.design.response)
@@ -147,20 +126,8 @@ def effect_table(fit: MixedFit, response: str, *, confidence: float = 0.95) -> p
 
 
 def model_contrasts(fit: MixedFit, *, confidence: float = 0.95) -> pd.DataFrame:
-    """Differences of the scanned models themselves, for these models only.
-
-    Parameters
-    ----------
-    fit : MixedFit
-        A model with ``model`` in its fixed part.
-    confidence : float
-        Of the limits.
-
-    Returns
-    -------
-    DataFrame
-        Rows of table ``model_effects`` whose scope is "of these models": they tell
-        nothing of other models, nor of the number of implants as such.
+    """Rows of table ``model_effects`` whose scope is "of these models": differences of the scanned
+    models themselves, which tell nothing of other models, nor of implant count as such.
     """
     if "model" not in fit.design.levels or len(fit.design.levels["model"]) < 2:
         return pd.DataFrame()
@@ -192,19 +159,8 @@ def _joint(fit: MixedFit, rows: list[Floats]) -> float:
 def effect_lines(fit: MixedFit, *, confidence: float = 0.95) -> pd.DataFrame:
     """Fitted mean against every covariate with its band, by what is compared.
 
-    Parameters
-    ----------
-    fit : MixedFit
-        The model.
-    confidence : float
-        Of the band, at each value by itself.
-
-    Returns
-    -------
-    DataFrame
-        ``covariate, factor, level, value, fitted, low, high``: the other covariates at
-        their mean, other factors averaged; each level over the values that it has.
-        Means of log responses are taken back.
+    The other covariates at their mean, other factors averaged; each level over the values that it
+    has; the band holds at each value by itself. Means of log responses are taken back.
     """
     design, base, held = fit.design, log_base(fit.design.response), held_values(fit.design)
     factor = next((f for f, levels in design.levels.items() if len(levels) > 1), "")

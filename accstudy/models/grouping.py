@@ -17,7 +17,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
 
-from accstudy.errors import Finding, InputError, Severity
+from accstudy.errors import Finding, InputError, note, warning
 from accstudy.words.catalogue import say
 
 __all__ = [
@@ -54,14 +54,8 @@ DIRECTION = ("direction_x", "direction_y", "direction_z")
 class Grouping:
     """One random term.
 
-    Parameters
-    ----------
-    name : str
-        Columns joined by ``:``; ``covariate | columns`` for slopes.
-    z : (n, levels) sparse matrix
-        What each effect is multiplied with in each row.
-    labels : tuple of str
-        Names of the levels, one an effect.
+    `name` joins columns by ``:``, ``covariate | columns`` for slopes; `z`, (n, levels), sparse, is
+    what each effect is multiplied with in each row; `labels` name the levels, one an effect.
     """
 
     name: str
@@ -140,24 +134,8 @@ def expand_random(random: Sequence[str]) -> list[str]:
 def groupings(
     random: Sequence[str], data: pd.DataFrame, orthonormal: Floats
 ) -> tuple[list[Grouping], list[Finding]]:
-    """Number the levels of every random term; leave out those without information.
-
-    Parameters
-    ----------
-    random : sequence of str
-        ``a``, ``a:b`` or ``a/b``; ``x | a`` for slopes of a column x; ``implants``;
-        ``a by t`` for a variance of its own at each level of t.
-    data : DataFrame
-        The rows of the model.
-    orthonormal : (n, p) ndarray
-        Fixed part with orthonormal columns.
-
-    Returns
-    -------
-    groupings : list of Grouping
-        Most levels first.
-    findings : list of Finding
-        A warning or note for every random term that was left out.
+    """Number the levels of every random term, most levels first; leave out those without
+    information, each with a finding. `orthonormal`, (n, p), is the fixed part.
     """
     found: list[Grouping] = []
     findings: list[Finding] = []
@@ -278,36 +256,25 @@ def _unusable(
     grouping: Grouping, mark: Floats, probe: Floats, seen: dict[str, Floats], orthonormal: Floats
 ) -> Finding | None:
     if len(grouping.labels) == 1:
-        return Finding(
-            Severity.NOTE,
+        return note(
             "random-one-level",
             say("findings.random_term_has_a", name=grouping.name),
             mend=say("findings.results_are_valid_only"),
         )
     total = float(grouping.z.multiply(grouping.z).sum())
     if total == 0:
-        return Finding(
-            Severity.NOTE,
-            "random-empty",
-            say("findings.random_term_is_zero", name=grouping.name),
-        )
+        return note("random-empty", say("findings.random_term_is_zero", name=grouping.name))
     if _alike(mark, probe):
-        return Finding(
-            Severity.NOTE,
-            "random-no-replicate",
-            say("findings.random_term_has_one", name=grouping.name),
-        )
+        return note("random-no-replicate", say("findings.random_term_has_one", name=grouping.name))
     for name, other in seen.items():
         if _alike(mark, other):
-            return Finding(
-                Severity.NOTE,
+            return note(
                 "random-aliased",
                 say("findings.random_terms_and_group", name=grouping.name, name_2=name),
             )
     inside = grouping.z.T @ orthonormal
     if total - float(np.sum(inside * inside)) <= 1e-8 * total:
-        return Finding(
-            Severity.WARNING,
+        return warning(
             "random-in-fixed",
             say("findings.random_term_is_already", name=grouping.name),
             mend=say("findings.replicate_the_fixed_levels"),
@@ -322,8 +289,4 @@ def _alike(one: Floats, other: Floats) -> bool:
 
 
 def _few(name: str, levels: int) -> Finding:
-    return Finding(
-        Severity.NOTE,
-        "random-few-levels",
-        say("findings.random_term_has_only", name=name, levels=levels),
-    )
+    return note("random-few-levels", say("findings.random_term_has_only", name=name, levels=levels))

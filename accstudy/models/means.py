@@ -1,4 +1,4 @@
-"""Marginal means, contrasts and slopes."""
+"""Marginal means, contrasts and slopes; none is stated where a condition has no data."""
 
 from __future__ import annotations
 
@@ -10,14 +10,28 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from accstudy.errors import InputError, nearest
+from accstudy.errors import Finding, InputError, nearest, warning
+from accstudy.models.crossproducts import Floats
 from accstudy.models.decisions import Adjust, below, equivalence, family, log_base, margin_bound
-from accstudy.models.hypotheses import Cell, cell_rows, slope_rows
+from accstudy.models.grouping import SITES
+from accstudy.models.inference import Cell, cell_rows, slope_rows
+from accstudy.words.catalogue import say
 
 if TYPE_CHECKING:
+    from accstudy.models.design import Design
     from accstudy.models.mixed import MixedFit
 
-__all__ = ["contrasts", "marginal_means", "slopes"]
+__all__ = [
+    "blank_outside",
+    "common_range",
+    "contrasts",
+    "held_values",
+    "level_ranges",
+    "marginal_means",
+    "outside",
+    "overlap_findings",
+    "slopes",
+]
 
 
 def _factors(fit: MixedFit, factor: str) -> tuple[str, ...]:
@@ -54,26 +68,10 @@ def marginal_means(
     method: str | None = None,
     confidence: float = 0.95,
 ) -> pd.DataFrame:
-    """Mean of each level of a factor, the other factors averaged equally.
+    """Mean of each level of a factor, or of factors joined by ``:``, the others averaged equally.
 
-    Parameters
-    ----------
-    fit : MixedFit
-        The model.
-    factor : str
-        A factor, or factors joined by ``:``.
-    at : mapping, optional
-        Covariate values; the others are held at their mean in the data.
-    method : {"kenward-roger", "satterthwaite"}, optional
-        Default: that of the fit.
-    confidence : float
-        Of the limits.
-
-    Returns
-    -------
-    DataFrame
-        ``factor, level, estimate, se, df, t, p, low, high``; levels that the data
-        do not determine have no numbers.
+    Covariates that are not in `at` are held at their mean in the data; levels that the data do not
+    determine have no numbers.
     """
     values = _held(fit, at)
     cells = cell_rows(fit.design, _factors(fit, factor), values)
@@ -88,7 +86,6 @@ def contrasts(
     factor: str,
     *,
     by: str = "",
-    pairs: Sequence[tuple[str, str]] | None = None,
     at: Mapping[str, float] | None = None,
     method: str | None = None,
     confidence: float = 0.95,
@@ -96,45 +93,22 @@ def contrasts(
     one_sided: bool = False,
     adjust: Adjust = "holm",
 ) -> pd.DataFrame:
-    """Differences of marginal means, one family.
+    """Differences of marginal means, one family: ``model_contrasts`` but what names the model.
 
-    Parameters
-    ----------
-    fit : MixedFit
-        The model.
-    factor : str
-        Factor whose levels are compared.
-    by : str
-        Compare within each level of this factor (or factors joined by ``:``).
-    pairs : sequence of (str, str), optional
-        Named contrasts, first minus second; all pairs without it.
-    at : mapping, optional
-        Covariate values.
-    method : {"kenward-roger", "satterthwaite"}, optional
-        Default: that of the fit.
-    confidence : float
-        Of the limits.
-    margin : float, optional
-        Equivalence margin in the unit of the response; for a log response the
-        ratio that still counts as equal, above 1.
-    one_sided : bool
-        Non-inferiority: the first level is not larger than the second by the margin.
-    adjust : {"holm", "none"}
-        P value that decides whether a difference is shown.
-
-    Returns
-    -------
-    DataFrame
-        Columns of table ``model_contrasts`` but those that name the model.
-        ``shown`` and ``equivalent`` decide at one minus `confidence`.
+    All pairs of levels of `factor`, within each level of `by` (factors joined by ``:``). `margin`
+    is in the unit of the response, for a log response the ratio that still counts as equal;
+    `one_sided` makes it non-inferiority: the first level is not larger than the second by the
+    margin. ``shown`` and ``equivalent`` decide at one minus `confidence`.
     """
     factors = _factors(fit, factor)
     inside = _factors(fit, by) if by else ()
-    values = _held(fit, at)
-    cells = cell_rows(fit.design, factors + inside, values)
-    return _differences(
-        fit, factor, factors, cells, pairs, method, confidence, margin, one_sided, by, adjust
+    named, rows = _differences(
+        cell_rows(fit.design, factors + inside, _held(fit, at)), len(factors), by
     )
+    if not len(rows):
+        return pd.DataFrame(columns=_ORDER)
+    table = named.join(fit.combine(rows, method=method, confidence=confidence))
+    return _judged(fit, table.assign(factor=factor), confidence, adjust, margin, one_sided)
 
 
 def slopes(
@@ -143,54 +117,35 @@ def slopes(
     *,
     factor: str = "",
     at: Mapping[str, float] | None = None,
-    method: str | None = None,
     confidence: float = 0.95,
     adjust: Adjust = "holm",
 ) -> pd.DataFrame:
-    """Slope of a covariate at each level of a factor, and their differences.
+    """Slope of a covariate at each level of a factor, and their differences; as `contrasts`.
 
-    Parameters
-    ----------
-    fit : MixedFit
-        The model.
-    covariate : str
-        Covariate of the model.
-    factor : str
-        Factor with which the slope may vary; without it the average slope.
-    at : mapping, optional
-        Covariate values; a slope depends on them where the formula holds expressions of
-        the covariate or its products with others.
-    method : {"kenward-roger", "satterthwaite"}, optional
-        Default: that of the fit.
-    confidence : float
-        Of the limits.
-    adjust : {"holm", "none"}
-        As for `contrasts`.
-
-    Returns
-    -------
-    DataFrame
-        As `contrasts`; estimates are per unit of the covariate.
+    Per unit of the covariate; without a factor the average slope. It depends on `at` where the
+    formula holds expressions of the covariate or its products with others.
     """
     _held(fit, {covariate: 0.0})
-    values = _held(fit, at)
     factors = _factors(fit, factor) if factor else ()
-    cells = slope_rows(fit.design, covariate, factors, values)
-    table = fit.combine(np.array([c.row for c in cells]), method=method, confidence=confidence)
-    table["level_a"] = [":".join(c.levels) if factor else "" for c in cells]
-    table["contrast"] = [
-        f"slope of {covariate}" + (f" at {level}" if level else "") for level in table["level_a"]
-    ]
-    table = _judged(
-        fit, table.assign(factor=factor), confidence, None, one_sided=False, adjust=adjust
-    )
+    cells = slope_rows(fit.design, covariate, factors, _held(fit, at))
+    levels = [":".join(c.levels) if factor else "" for c in cells]
+    titles = [f"slope of {covariate}" + (f" at {level}" if level else "") for level in levels]
+    own = pd.DataFrame({"contrast": titles, "level_a": levels})
+    parts = [(own, np.array([c.row for c in cells]))]
     if len(cells) > 1:
-        more = _differences(
-            fit, factor, factors, cells, None, method, confidence, None, False, "", adjust
+        named, rows = _differences(cells, len(factors), "")
+        named["contrast"] = f"slope of {covariate}: " + named["contrast"]
+        parts.append((named, rows))
+    tables = [
+        _judged(
+            fit,
+            named.join(fit.combine(rows, confidence=confidence)).assign(factor=factor),
+            confidence,
+            adjust,
         )
-        more["contrast"] = f"slope of {covariate}: " + more["contrast"]
-        table = pd.concat([table, more], ignore_index=True)
-    return table.assign(covariate=covariate)
+        for named, rows in parts
+    ]
+    return pd.concat(tables, ignore_index=True).assign(covariate=covariate)
 
 
 _ORDER = [
@@ -203,51 +158,29 @@ _ORDER = [
 ]  # fmt: skip
 
 
-def _differences(
-    fit: MixedFit,
-    name: str,
-    factors: tuple[str, ...],
-    cells: Sequence[Cell],
-    pairs: Sequence[tuple[str, str]] | None,
-    method: str | None,
-    confidence: float,
-    margin: float | None,
-    one_sided: bool,
-    by: str,
-    adjust: Adjust,
-) -> pd.DataFrame:
-    k = len(factors)
+def _differences(cells: Sequence[Cell], k: int, by: str) -> tuple[pd.DataFrame, Floats]:
+    """Names and rows of all differences of the first k factors, within each level of the others."""
     strata: dict[tuple[str, ...], dict[str, Cell]] = {}
     for cell in cells:
         strata.setdefault(cell.levels[k:], {})[":".join(cell.levels[:k])] = cell
     named, rows = [], []
     for stratum, members in strata.items():
-        wanted = list(combinations(members, 2)) if pairs is None else list(pairs)
-        for a, b in wanted:
-            for level in (a, b):
-                if level not in members:
-                    raise InputError(
-                        f'"{level}" is not a level of {name}', hint=nearest(level, list(members))
-                    )
-            where = f"{by} {':'.join(stratum)}" if stratum else ""
+        where = f"{by} {':'.join(stratum)}" if stratum else ""
+        for a, b in combinations(members, 2):
             named.append((f"{a} - {b}" + (f" at {where}" if where else ""), a, b, where))
             rows.append(members[a].row - members[b].row)
-    if not rows:
-        return pd.DataFrame(columns=_ORDER)
-    table = fit.combine(np.array(rows), method=method, confidence=confidence)
-    columns = ("contrast", "level_a", "level_b", "stratum")
-    table = table.assign(factor=name, **dict(zip(columns, zip(*named, strict=True), strict=True)))
-    return _judged(fit, table, confidence, margin, one_sided=one_sided, adjust=adjust)
+    return pd.DataFrame(named, columns=["contrast", "level_a", "level_b", "stratum"]), np.array(
+        rows
+    )
 
 
 def _judged(
     fit: MixedFit,
     table: pd.DataFrame,
     confidence: float,
-    margin: float | None,
-    *,
-    one_sided: bool,
     adjust: Adjust,
+    margin: float | None = None,
+    one_sided: bool = False,
 ) -> pd.DataFrame:
     """Add what is decided at ``1 - confidence``: difference, and equivalence."""
     alpha = 1 - confidence
@@ -278,3 +211,102 @@ def _judged(
         **{name: v * np.nan if base is None else base**v for name, v in logs.items()},
         **absent,
     )[_ORDER]
+
+
+def level_ranges(design: Design, column: str) -> pd.DataFrame:
+    """Smallest and largest value of a covariate column at every level of what is compared.
+
+    ``factor, level, low, high``; a single row without factor where nothing is compared. A pair or
+    an implant has one value and is no condition.
+    """
+    rows = [
+        (factor, level, *ranges[level])
+        for factor, levels in design.levels.items()
+        if factor in design.data and len(levels) > 1 and factor not in SITES
+        for ranges in [design.ranges(factor, column)]
+        for level in levels
+        if level in ranges
+    ]
+    values = design.data[column].astype(float)
+    rows = rows or [("", "", values.min(), values.max())]
+    return pd.DataFrame(rows, columns=["factor", "level", "low", "high"])
+
+
+def common_range(fit: MixedFit, column: str) -> tuple[float, float]:
+    """Range of a covariate that every level of what is compared has; ``low`` above ``high`` where
+    the levels have no value in common.
+    """
+    ranges = level_ranges(fit.design, column)
+    return float(ranges["low"].max()), float(ranges["high"].min())
+
+
+def held_values(design: Design) -> dict[str, float]:
+    """Value at which every covariate column is held: the mean of the data; where a level of what is
+    compared never reaches that, the mean of the rows within the range that all levels have.
+    """
+    held = {}
+    for column in design.centres:
+        if column not in design.data:
+            continue
+        values = design.data[column].astype(float).to_numpy()
+        ranges = level_ranges(design, column)
+        low, high = float(ranges["low"].max()), float(ranges["high"].min())
+        held[column] = float(values.mean())
+        if low <= high and not low <= held[column] <= high:
+            inside = (values >= low) & (values <= high)
+            held[column] = float(values[inside].mean()) if inside.any() else (low + high) / 2
+    return held
+
+
+def overlap_findings(design: Design, held: dict[str, float]) -> list[Finding]:
+    """Warn of covariates that are held where a level of what is compared has no data."""
+    out = []
+    for column, value in held.items():
+        if column not in design.data:
+            continue
+        ranges = level_ranges(design, column)
+        slack = 1e-9 * max(1.0, abs(value))
+        beyond = ranges[(ranges["low"] > value + slack) | (ranges["high"] < value - slack)]
+        if not len(beyond):
+            continue
+        said = "; ".join(
+            f"{level} has {low:.4g} to {high:.4g}"
+            for level, low, high in zip(beyond["level"], beyond["low"], beyond["high"], strict=True)
+        )
+        what = say("findings.is_held_at_where", column=column, value=value, said=said)
+        out.append(
+            warning("no-overlap", what, mend=say("findings.add_scans_so_that", column=column))
+        )
+    return out
+
+
+def outside(design: Design, factor: str, level: str, held: dict[str, float]) -> bool:
+    """Whether a level of a factor has no data where a covariate is held."""
+    for column, value in held.items():
+        if column not in design.data or factor not in design.data:
+            continue
+        low, high = design.ranges(factor, column).get(level, (value, value))
+        slack = 1e-9 * max(1.0, abs(value))
+        if not low - slack <= value <= high + slack:
+            return True
+    return False
+
+
+def blank_outside(
+    design: Design, table: pd.DataFrame, held: dict[str, float], columns: tuple[str, ...]
+) -> pd.DataFrame:
+    """Take the numbers out of rows whose levels, in these columns (those of several factors joined
+    by ":"), have no data where covariates are held.
+    """
+    beyond = np.zeros(len(table), bool)
+    for k, factor in enumerate(table["factor"]):
+        for column in columns:
+            level = str(table[column].iloc[k])
+            parts = zip(str(factor).split(":"), level.split(":"), strict=False)
+            beyond[k] |= any(outside(design, f, one, held) for f, one in parts)
+    if not beyond.any():
+        return table
+    numbers = [c for c in table.columns if pd.api.types.is_float_dtype(table[c])]
+    out = table.copy()
+    out.loc[beyond, [c for c in numbers if c != "margin"]] = np.nan
+    return out

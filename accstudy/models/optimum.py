@@ -21,8 +21,7 @@ from scipy import linalg, optimize
 
 from accstudy.errors import ComputationError
 from accstudy.models.crossproducts import Floats, Problem
-from accstudy.models.information import Pieces, pieces
-from accstudy.models.reml import Evaluation
+from accstudy.models.likelihood import Evaluation, Pieces, pieces
 
 __all__ = [
     "SMALL",
@@ -58,16 +57,8 @@ _RATIO_MAX = 1e3  # of two residual standard deviations
 
 @dataclass(frozen=True)
 class Optimum:
-    """Where the likelihood is largest.
-
-    Parameters
-    ----------
-    at : Evaluation
-        The likelihood there.
-    pieces : Pieces or None
-        Information matrices and what Kenward-Roger needs, for REML fits.
-    evaluations : int
-        Points at which the likelihood was worked out.
+    """Where the likelihood is largest; `pieces` of REML fits only; `evaluations` counts the points
+    at which the likelihood was worked out.
     """
 
     at: Evaluation
@@ -106,29 +97,10 @@ def climb(
 ) -> tuple[Evaluation, Floats, float, int]:
     """Raise the likelihood from a start to its maximum, with one variance held if wanted.
 
-    Parameters
-    ----------
-    problem : Problem
-        Cross-products of the data.
-    start : (m,) ndarray
-        Variances of the random terms, then of the residual groups, scaled response.
-    reml : bool
-        Restricted likelihood, else full likelihood.
-    held : int, optional
-        Component that stays as it is in `start`.
-    close : float
-        Rise of the criterion that a step must promise to be taken.
-
-    Returns
-    -------
-    at : Evaluation
-        The likelihood at the maximum.
-    variances : (m,) ndarray
-        Where it is; components at zero are exactly zero.
-    slope : float
-        Derivative of the criterion by the variance held; 0 without one.
-    evaluations : int
-        Points at which the likelihood was worked out.
+    `start` holds the variances of the random terms, then of the residual groups, of the scaled
+    response, (m,); `close` is the rise of the criterion that a step must promise to be taken.
+    Returns the likelihood at the maximum, the variances there (components at zero are exactly
+    zero), the derivative of the criterion by the variance held, and the points worked out.
     """
     k = len(problem.sizes)
     v = np.asarray(start, float).copy()
@@ -182,12 +154,7 @@ def _rescaled(problem: Problem, v: Floats, at: Evaluation) -> tuple[Floats, Eval
 
 
 def _step(
-    v: Floats,
-    score: Floats,
-    information: Floats,
-    low: Floats,
-    movable: np.ndarray,
-    damping: float,
+    v: Floats, score: Floats, information: Floats, low: Floats, movable: np.ndarray, damping: float
 ) -> tuple[Floats, float]:
     """Step that stays above the bounds, and the fall of the criterion that it promises.
 
@@ -291,20 +258,8 @@ def maximise(
 ) -> Optimum:
     """Fit the variance parameters.
 
-    Parameters
-    ----------
-    problem : Problem
-        Cross-products of the data.
-    reml : bool
-        Restricted likelihood, else full likelihood.
-    start : ndarray, optional
-        Ratios (and log residual SD ratios) to start from.
-    inform : bool
-        Sharpen a REML fit by Newton steps and return the information matrices.
-
-    Returns
-    -------
-    Optimum
+    `start` holds ratios (and log residual SD ratios); `inform` sharpens a REML fit by Newton steps
+    and keeps its information matrices.
     """
     k, g = len(problem.sizes), len(problem.n_group)
     if start is None:

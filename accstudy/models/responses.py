@@ -9,8 +9,8 @@ import pandas as pd
 from scipy import special
 
 from accstudy.compare.deviations import scan_deviations
-from accstudy.errors import Finding, InputError, Severity
-from accstudy.models.expression import columns_of
+from accstudy.errors import Finding, InputError, note
+from accstudy.models.formula import columns_of
 from accstudy.models.grouping import DIRECTION, joined
 from accstudy.words.catalogue import say
 
@@ -55,40 +55,17 @@ def kind_of(response: str) -> str:
 
 
 def spread_column(frame: pd.DataFrame, column: str) -> tuple[pd.Series, int]:
-    """Log of the absolute deviation of each scan from the mean of its cell.
+    """Log of the absolute deviation of each scan from the mean of its cell; rows of single scans.
 
-    A comparison of two conditions in this response says which of them scatters
-    more; ``exp`` of a difference is the ratio of standard deviations.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        A deviation table with ``condition``, ``cell`` and ``site`` (the implant or
-        pair).
-    column : str
-        Column whose scatter is meant.
-
-    Returns
-    -------
-    values : Series
-        Missing in cells with a single scan and where the deviation is zero. Of two
-        scans the second is missing: their deviations are one number twice.
-    lost : int
-        Rows in cells with a single scan.
-
-    Notes
-    -----
-    The deviation is divided by ``sqrt(1 - 1/n)``, so that cells of different size
-    compare, and shifted by ``(log 2 + psi(1/2)) / 2``, the mean of ``log |z|`` of a
-    standard normal z, so that for normal scatter the mean is the log of the
-    standard deviation. Deviations of one cell sum to zero, so three scans are not
-    three independent numbers: the combination of cell and pair belongs among the
-    random terms.
-
-    References
-    ----------
-    Levene: Robust tests for equality of variances (1960), for deviations from
-    group means as data.
+    Missing in cells with a single scan and where the deviation is zero; of two scans the second is
+    missing, because their deviations are one number twice. A comparison of two conditions in this
+    response says which of them scatters more; ``exp`` of a difference is the ratio of standard
+    deviations. The deviation is divided by ``sqrt(1 - 1/n)``, so that cells of different size
+    compare, and shifted by ``(log 2 + psi(1/2)) / 2``, the mean of ``log |z|`` of a standard normal
+    z, so that for normal scatter the mean is the log of the standard deviation. Deviations of one
+    cell sum to zero, so three scans are not three independent numbers: the combination of cell and
+    pair belongs among the random terms. For deviations from group means as data see Levene, Robust
+    tests for equality of variances (1960).
     """
     keys = [k for k in ("condition", "model", "cell", "site") if k in frame]
     grouped = frame.groupby(keys, sort=False, dropna=False)[column]
@@ -107,29 +84,10 @@ def model_frame(
 ) -> tuple[str, pd.DataFrame, list[Finding]]:
     """Choose the table that a response is about and make its derived columns.
 
-    Parameters
-    ----------
-    response : str
-        Expression with ``pair.``, ``implant.`` or ``scan.`` before its column.
-    pairs, implants : DataFrame
-        Tables ``pair_deviations`` and ``implant_deviations``.
-    alignment : str
-        Rows of ``implant_deviations`` to use.
-
-    Returns
-    -------
-    response : str
-        The expression without prefix.
-    frame : DataFrame
-        The rows, with ``site`` (an implant or pair of one model; the model itself where
-        a row is a scan), and ``pair`` or ``implant`` unique over models.
-    findings : list of Finding
-        What was left out.
-
-    Raises
-    ------
-    InputError
-        If the response names several tables or none of their rows is left.
+    The expression without prefix; the rows, with ``site`` (an implant or pair of one model; the
+    model itself where a row is a scan), and ``pair`` or ``implant`` unique over models; findings on
+    what was left out. InputError if the response names several tables or none of their rows is
+    left.
     """
     kind, plain = kind_of(response), plain_response(response)
     findings: list[Finding] = []
@@ -159,8 +117,7 @@ def model_frame(
     frame["log_spread"], lost = spread_column(frame, column)
     if lost:
         findings.append(
-            Finding(
-                Severity.NOTE,
+            note(
                 "cells-too-small",
                 say("findings.of_rows_are_in", lost=lost, frame=len(frame), column=column),
                 mend=say("findings.repeat_scans_under_the"),
@@ -193,8 +150,7 @@ def _whole_scans(pairs: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
     findings = []
     if not whole.all():
         findings.append(
-            Finding(
-                Severity.NOTE,
+            note(
                 "scans-incomplete",
                 say("findings.of_scans_lack_an", whole=int((~whole).sum()), frame=len(frame)),
                 mend=say("findings.repeat_these_scans"),

@@ -5,42 +5,30 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
 import pandas as pd
 
-from accstudy.errors import AccstudyError, Finding, Severity
-from accstudy.models.checks import quantiles, spread_tests
-from accstudy.models.decisions import DIFFERS, log_base
-from accstudy.models.effects import (
-    effect_lines,
-    effect_table,
-    model_contrasts,
-)
-from accstudy.models.fit import assumed_fit, fit_mixed
-from accstudy.models.further import (
-    bootstrap_rows,
-    contrast_tables,
-    contrasts_at,
-    covariate_rows,
-    influence,
-    residual_rows,
-    stack,
-    unequal_rows,
-    variance_rows,
-)
-from accstudy.models.lack_of_fit import lack_findings, lack_of_fit
-from accstudy.models.means import marginal_means
-from accstudy.models.mixed import MixedFit
-from accstudy.models.overlap import (
+from accstudy.errors import AccstudyError, Finding, warning
+from accstudy.models.checks import lack_findings, lack_of_fit, leave_out, quantiles, spread_tests
+from accstudy.models.decisions import DIFFERS, contrast_verdict, determined, log_base, unit_of
+from accstudy.models.effects import effect_lines, effect_table, model_contrasts, ratios
+from accstudy.models.inference import cell_rows, slope_rows
+from accstudy.models.limitations import design_findings, fit_findings, uneven_factor
+from accstudy.models.means import (
     blank_outside,
+    common_range,
+    contrasts,
     held_values,
+    marginal_means,
     overlap_findings,
+    slopes,
 )
+from accstudy.models.mixed import MixedFit, assumed_fit, fit_mixed, unequal_fit
+from accstudy.models.refits import bootstrap_tests, fit_summary, for_these_operators
 from accstudy.models.responses import model_frame, plain_response
-from accstudy.models.second import fit_summary, for_these_operators
-from accstudy.models.sentences import contrast_verdict, unit_of
 from accstudy.models.specs import ModelSpec
 from accstudy.models.unreferenced import not_of_the_unknown, stated_rows
-from accstudy.models.usable import design_findings, fit_findings, uneven_factor
+from accstudy.models.variances import component_tests, sd_limits, shares
 from accstudy.tables import empty, shape
 from accstudy.words.catalogue import say
 
@@ -55,23 +43,8 @@ FURTHER = (
 
 @dataclass(frozen=True)
 class ModelResults:
-    """All results of the mixed models of a study.
-
-    Parameters
-    ----------
-    terms, tests, variances, means, contrasts : DataFrame
-        Tables ``model_terms``, ``model_tests``, ``model_variances``,
-        ``model_means``, ``model_contrasts``.
-    further : mapping of str to DataFrame
-        By name in `FURTHER`, each with ``model_name``: ``residuals`` (a row a modelled
-        row), ``quantiles``, ``spread``, ``influence`` (leave one scan out), ``unequal``
-        (contrasts once more, with a residual standard deviation a level); where
-        covariates are held, differences at the ends of their range, effects of
-        angulation and implant count, fitted lines; ``classes`` and ``lack_of_fit``
-        (observed against fitted means); ``fits`` (formula, shares explained, second
-        engine), ``operators`` (contrasts with the operators fixed) and ``bootstrap``.
-    findings : tuple of Finding
-        What the user should know, each with the model it is about.
+    """All results of the mixed models of a study: tables ``model_...`` by name, those in `FURTHER`
+    in `further`, each with ``model_name``; and findings, each with the model it is about.
     """
 
     terms: pd.DataFrame
@@ -131,33 +104,24 @@ def model_tables(
         try:
             fit, response, early = spec_fit(spec, pairs, implants, alignment=alignment)
             leading = spec in (specs[0], log_spec)
-            one = _state(spec, fit, response, confidence, limits and leading, where)
+            one = _state(spec, fit, response, confidence, limits and leading)
         except AccstudyError as error:
             findings += [
-                Finding(Severity.WARNING, "model-left-out", f.what, f.where or where, f.mend)
-                for f in error.findings
+                warning("model-left-out", f.what, f.where or where, f.mend) for f in error.findings
             ]
             continue
         except Exception as error:  # one model must never take the whole analysis down
             what = say("findings.the_model_failed_with", name=type(error).__name__, error=error)
-            findings.append(
-                Finding(
-                    Severity.WARNING,
-                    "model-failed",
-                    what,
-                    where,
-                    say("findings.simplify_the_model_and"),
-                )
-            )
+            mend = say("findings.simplify_the_model_and")
+            findings.append(warning("model-failed", what, where, mend))
             continue
         about = [*early, *fit.findings]
         if spec.absorbed:
-            about = not_of_the_unknown(fit.design, about, spec.absorbed, where=where)
-        findings += [replace(f, where=f.where or where) for f in about]
-        findings += one.findings
+            about = not_of_the_unknown(fit.design, about, spec.absorbed)
+        findings += [replace(f, where=f.where or where) for f in (*about, *one.findings)]
         done.append(one)
     tables = {
-        name: shape(name, stack([one.tables[name] for one in done]))
+        name: shape(name, _stack([one.tables[name] for one in done]))
         if any(len(one.tables[name]) for one in done)
         else empty(name)
         for name in ("model_terms", "model_tests", "model_variances", "model_means",
@@ -169,7 +133,7 @@ def model_tables(
         variances=tables["model_variances"],
         means=tables["model_means"],
         contrasts=tables["model_contrasts"],
-        further={name: stack([one.further[name] for one in done]) for name in FURTHER},
+        further={name: _stack([one.further[name] for one in done]) for name in FURTHER},
         findings=tuple(dict.fromkeys(findings)),
     )
 
@@ -199,14 +163,10 @@ def spec_fit(
     response, frame, findings = model_frame(spec.response, pairs, implants, alignment=alignment)
     fixed, random = _plain(spec)
     fit = fit_mixed(
-        f"{response} ~ {fixed}",
-        random,
-        frame,
-        residual_sd_by=spec.residual_sd_by or None,
-        method=spec.method,
-    )
-    where = f'model "{spec.name}"'
-    return fit, response, findings + design_findings(fit.design, random, where=where)
+        f"{response} ~ {fixed}", random, frame,
+        residual_sd_by=spec.residual_sd_by or None, method=spec.method,
+    )  # fmt: skip
+    return fit, response, findings + design_findings(fit.design, random)
 
 
 def planned_fit(spec: ModelSpec, pairs: pd.DataFrame, sds: Mapping[str, float]) -> MixedFit:
@@ -219,18 +179,14 @@ def planned_fit(spec: ModelSpec, pairs: pd.DataFrame, sds: Mapping[str, float]) 
     pairs : DataFrame
         Table ``pair_deviations`` of the study; its deviations may be any numbers.
     sds : mapping of str to float
-        As for `accstudy.models.fit.assumed_fit`.
+        As for `accstudy.models.mixed.assumed_fit`.
     """
     response, frame, _ = model_frame(spec.response, pairs, pairs, alignment="")
     fixed, random = _plain(spec)
     return assumed_fit(
-        f"{response} ~ {fixed}",
-        random,
-        frame,
-        sds,
-        residual_sd_by=spec.residual_sd_by or None,
-        method=spec.method,
-    )
+        f"{response} ~ {fixed}", random, frame, sds,
+        residual_sd_by=spec.residual_sd_by or None, method=spec.method,
+    )  # fmt: skip
 
 
 def _plain(spec: ModelSpec) -> tuple[str, tuple[str, ...]]:
@@ -239,9 +195,7 @@ def _plain(spec: ModelSpec) -> tuple[str, tuple[str, ...]]:
     return fixed, tuple(plain_response(r) for r in spec.random)
 
 
-def _state(
-    spec: ModelSpec, fit: MixedFit, response: str, confidence: float, limits: bool, where: str
-) -> _One:
+def _state(spec: ModelSpec, fit: MixedFit, response: str, confidence: float, limits: bool) -> _One:
     tests = fit.tests()
     terms = fit.coefficients(confidence=confidence)
     held = {**held_values(fit.design), **dict(spec.at)}
@@ -251,34 +205,22 @@ def _state(
         if t.factors and not t.covariates and not spec.absorbed
     ]
     means = [blank_outside(fit.design, table, held, ("level",)) for table in means]
-    families = contrast_tables(
-        fit,
-        at=held,
-        margin=spec.equivalence_margin,
-        one_sided=spec.non_inferiority,
-        confidence=confidence,
-        adjust=spec.adjust,
-        passed_over=spec.absorbed,
-    )
-    compared = stack(families)
+    compared = _stack(_contrast_tables(spec, fit, at=held, confidence=confidence))
     if len(compared):
         compared["verdict"] = [
             contrast_verdict(
-                row,
-                response=response,
-                method=fit.method,
-                confidence=confidence,
+                row, response=response, method=fit.method, confidence=confidence,
                 one_sided=spec.non_inferiority,
             )
             for _, row in compared.iterrows()
-        ]
-    variances = variance_rows(fit, confidence, limits)
+        ]  # fmt: skip
+    variances = _variance_rows(fit, confidence, limits)
     spread = spread_tests(fit)
     tables = {
         "model_terms": terms.assign(method=fit.method, confidence=confidence),
         "model_tests": tests.assign(method=fit.method),
         "model_variances": variances.assign(confidence=confidence),
-        "model_means": _in_unit(stack(means), response, _MEANS).assign(confidence=confidence),
+        "model_means": _in_unit(_stack(means), response, _MEANS).assign(confidence=confidence),
         "model_contrasts": compared,
     }
     if spec.absorbed:
@@ -287,50 +229,40 @@ def _state(
     for table in tables.values():
         table.insert(0, "model_name", spec.name)
         table.insert(1, "response", spec.response)
-    missed = lack_of_fit(fit)
+    classes, missed = lack_of_fit(fit)
     effects = effect_table(fit, spec.response, confidence=confidence)
     if spec.of_these_models:
         effects = model_contrasts(fit, confidence=confidence)
     further = {
-        "residuals": residual_rows(fit),
+        "residuals": _residual_rows(fit),
         "quantiles": quantiles(fit),
         "spread": spread,
-        "influence": influence(fit, passed_over=spec.absorbed),
-        "unequal": unequal_rows(spec, fit, uneven_factor(fit, spread), confidence),
-        "covariates": covariate_rows(fit, held),
-        "contrasts_at": contrasts_at(fit, held, confidence),
+        "influence": _influence(fit, spec.absorbed),
+        "unequal": _unequal_rows(spec, fit, uneven_factor(fit, spread), confidence),
+        "covariates": _covariate_rows(fit, held),
+        "contrasts_at": _contrasts_at(fit, held, confidence),
         "effects": effects,
         "lines": effect_lines(fit, confidence=confidence).assign(confidence=confidence),
-        "classes": _in_unit(missed.classes, response, _CLASSES),
-        "lack_of_fit": missed.tests,
+        "classes": _in_unit(classes, response, _CLASSES),
+        "lack_of_fit": missed,
         "fits": fit_summary(fit, spec),
-        "bootstrap": bootstrap_rows(fit, spec.bootstrap),
+        "bootstrap": bootstrap_tests(fit, spec.bootstrap),
         "operators": for_these_operators(spec, fit, held, confidence=confidence),
     }
     if spec.absorbed:
         further = stated_rows(further, fit, spec.absorbed)
     apart = float(further["fits"][["engine_difference", "engine_gain"]].iloc[0].max())
-    differ = [
-        Finding(
-            Severity.WARNING,
-            "engines-differ",
-            say("findings.statsmodels_finds_different_estimates", apart=apart),
-            where,
-            say("findings.report_this"),
-        )
+    findings = [
+        *fit_findings(fit, tests, spread),
+        *overlap_findings(fit.design, held),
+        *lack_findings(classes, missed, unit=unit_of(response)),
     ]
+    if apart > DIFFERS:
+        what = say("findings.statsmodels_finds_different_estimates", apart=apart)
+        findings.append(warning("engines-differ", what, mend=say("findings.report_this")))
     for name, table in further.items():
         further[name] = table.assign(model_name=spec.name, response=spec.response)
-    return _One(
-        tables,
-        further,
-        [
-            *fit_findings(fit, tests, spread, where=where),
-            *overlap_findings(fit.design, held, where=where),
-            *lack_findings(missed, unit=unit_of(response), where=where),
-            *(differ if apart > DIFFERS else []),
-        ],
-    )
+    return _One(tables, further, findings)
 
 
 _MEANS = {"mean": "estimate", "mean_low": "low", "mean_high": "high"}
@@ -342,3 +274,156 @@ def _in_unit(table: pd.DataFrame, response: str, names: dict[str, str]) -> pd.Da
     base = log_base(response)
     known = {new: table[old].astype(float) for new, old in names.items() if old in table}
     return table.assign(**{new: v if base is None else base**v for new, v in known.items()})
+
+
+def _stack(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Put tables below each other, those without rows left out."""
+    filled = [f for f in frames if len(f)]
+    return pd.concat(filled, ignore_index=True) if filled else pd.DataFrame()
+
+
+def _contrast_tables(
+    spec: ModelSpec, fit: MixedFit, *, at: Mapping[str, float], confidence: float
+) -> list[pd.DataFrame]:
+    """Contrasts and slopes that the formula asks for, one table a family.
+
+    Every factor: all pairs of levels; two crossed factors: pairs of the first
+    within each level of the second; every covariate: its slope, by level of a
+    factor that it interacts with. What is adjusted is adjusted within the family.
+    """
+    out = []
+    levels = fit.design.levels
+    sloped: dict[str, list[str]] = {c: [] for c in fit.design.centres}
+    for term in fit.design.terms:
+        columns = dict.fromkeys(c for part in term.covariates for c in fit.design.sources[part])
+        if term.factors and len(columns) == 1:
+            column, by = next(iter(columns)), ":".join(term.factors)
+            sloped[column] += [] if by in sloped[column] else [by]
+        if spec.absorbed in term.factors:
+            continue
+        if term.covariates or not term.factors or any(len(levels[f]) < 2 for f in term.factors):
+            continue
+        table = contrasts(
+            fit, term.factors[0], by=":".join(term.factors[1:]), at=at, confidence=confidence,
+            margin=spec.equivalence_margin, one_sided=spec.non_inferiority, adjust=spec.adjust,
+        )  # fmt: skip
+        out.append(table)
+    for covariate, factors in sloped.items():
+        for factor in factors or [""]:
+            table = slopes(
+                fit, covariate, factor=factor, at=at, confidence=confidence, adjust=spec.adjust
+            )
+            out.append(table)
+    held = {**held_values(fit.design), **at}
+    stated = [
+        blank_outside(fit.design, t, held, ("level_a", "level_b"))
+        if (t["covariate"] == "").all()
+        else t
+        for t in out
+    ]
+    return [determined(t, confidence=confidence, adjust=spec.adjust) for t in stated if len(t)]
+
+
+def _covariate_rows(fit: MixedFit, held: Mapping[str, float]) -> pd.DataFrame:
+    """Where every covariate is held, and which values all conditions have."""
+    rows = []
+    for column in fit.design.centres:
+        values = fit.design.data[column].astype(float)
+        low, high = common_range(fit, column)
+        own = held.get(column, float(values.mean()))
+        rows.append((column, own, values.mean(), values.std(), low, high))
+    names = ["covariate", "held", "mean", "sd", "common_low", "common_high"]
+    return pd.DataFrame(rows, columns=names)
+
+
+def _contrasts_at(fit: MixedFit, held: dict[str, float], confidence: float) -> pd.DataFrame:
+    """Differences of levels at both ends of every covariate with which they change."""
+    parts = []
+    pairs = dict.fromkeys(
+        (term.factors[0], column)
+        for term in fit.design.terms
+        for column in fit.design.centres
+        if len(term.factors) == 1 and fit.design.of_column(term, column)
+    )
+    for factor, column in pairs:
+        low, high = common_range(fit, column)
+        if not high > low:
+            continue
+        for value in (low, high):
+            at = {**held, column: value}
+            table = contrasts(fit, factor, at=at, confidence=confidence)
+            table = blank_outside(fit.design, table, at, ("level_a", "level_b"))
+            parts.append(table.assign(covariate=column, value=value))
+    if not parts:
+        return pd.DataFrame()
+    out = pd.concat(parts, ignore_index=True).dropna(subset=["estimate"])
+    return out.assign(
+        confidence=confidence, method=fit.method, **ratios(out, log_base(fit.design.response))
+    )
+
+
+def _variance_rows(fit: MixedFit, confidence: float, limits: bool) -> pd.DataFrame:
+    """Standard deviation, share and test of every component; profile limits if wanted."""
+    table = fit.sds.rename_axis("component").reset_index()
+    if limits:
+        table = sd_limits(fit, confidence=confidence)
+    else:
+        table["low"] = table["high"] = np.nan
+    table["variance"] = table["sd"] ** 2
+    share = shares(fit)
+    table["share"] = table["component"].map(share)
+    residual = table["component"].str.startswith("residual")
+    if residual.sum() == 1:
+        table.loc[residual, "share"] = 1 - share.sum()
+    p = component_tests(fit).set_index("component")["p"]
+    table["p"] = table["component"].map(p).astype(float)
+    return table
+
+
+def _residual_rows(fit: MixedFit) -> pd.DataFrame:
+    """Fitted values and residuals of every modelled row."""
+    frame = fit.fitted()
+    wanted = ["scan", "model", "condition", "site", "span_mm", "path_mm", "fitted",
+              "fitted_fixed", "residual", "residual_scaled"]  # fmt: skip
+    return frame[[c for c in wanted if c in frame]].reset_index(drop=True)
+
+
+def _influence(fit: MixedFit, passed_over: str) -> pd.DataFrame:
+    """Leave one scan out: change of the first comparison, or slope, or of the mean."""
+    if "scan" not in fit.design.data:
+        return pd.DataFrame()
+    rows, labels = _main_rows(fit, passed_over)
+    return leave_out(fit, rows, labels) if len(rows) else pd.DataFrame()
+
+
+def _unequal_rows(spec: ModelSpec, fit: MixedFit, factor: str, confidence: float) -> pd.DataFrame:
+    """Differences of levels from a fit that lets the levels of `factor` scatter differently."""
+    if not factor or fit.residual_levels:
+        return pd.DataFrame()
+    try:
+        other = unequal_fit(fit, factor)
+        families = _contrast_tables(spec, other, at=dict(spec.at), confidence=confidence)
+    except AccstudyError:  # a level without scatter of its own: the finding stays
+        return pd.DataFrame()
+    table = _stack([t for t in families if not (t["covariate"] != "").any()])
+    return table.assign(residual_sd_by=factor)
+
+
+def _main_rows(fit: MixedFit, passed_over: str) -> tuple[np.ndarray, list[str]]:
+    design = fit.design
+    for factor, levels in design.levels.items():
+        if len(levels) < 2 or factor == passed_over:
+            continue
+        cells = cell_rows(design, (factor,), design.centres)
+        rows = np.array([c.row - cells[0].row for c in cells[1:]])
+        known = design.estimable(rows)
+        labels = [f"{c.levels[0]} - {cells[0].levels[0]}" for c in cells[1:]]
+        if known.any():
+            return rows[known], [x for x, k in zip(labels, known, strict=True) if k]
+    for covariate in design.centres:
+        rows = np.array([c.row for c in slope_rows(design, covariate, (), design.centres)])
+        if design.estimable(rows).all():
+            return rows, [f"slope of {covariate}"]
+    rows = np.array([c.row for c in cell_rows(design, (), design.centres)])
+    known = design.estimable(rows)
+    return rows[known], ["mean"] * int(known.sum())

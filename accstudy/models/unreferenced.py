@@ -19,7 +19,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from accstudy.errors import Finding, InputError, Severity
+from accstudy.errors import Finding, InputError, warning
+from accstudy.models.confounding import blocks
 from accstudy.models.grouping import expand_random
 from accstudy.models.responses import SPREAD, kind_of, plain_response
 from accstudy.words.catalogue import say
@@ -91,8 +92,7 @@ def unreferenced(spec: ModelSpec) -> ModelSpec:
         known = [f"{kind}.{c}" for c in SIGNED.get(kind, SIGNED["pair"][:1])[:2]]
         raise InputError(
             f'the response "{spec.response}" is a deviation from the reference, but there is no '
-            "reference"
-            "",
+            "reference",
             hint=f"model {' or '.join(known)}, or its scatter, spread({known[0]})",
         )
     if plain_response(spec.response).startswith(SPREAD):
@@ -101,74 +101,26 @@ def unreferenced(spec: ModelSpec) -> ModelSpec:
     return replace(spec, random=random, absorbed=kind_of(spec.response))
 
 
-def not_of_the_unknown(
-    design: Design, findings: Sequence[Finding], absorbed: str, *, where: str
-) -> list[Finding]:
-    """Drop results on unknown levels; report comparisons without common scans.
-
-    Parameters
-    ----------
-    design : Design
-        Of the model.
-    findings : sequence of Finding
-        About it.
-    absorbed : str
-        ``pair`` or ``implant``.
-    where : str
-        Place to name.
-
-    Returns
-    -------
-    list of Finding
-        A warning more for every factor whose levels share no pair or implant.
-    """
+def not_of_the_unknown(design: Design, findings: Sequence[Finding], absorbed: str) -> list[Finding]:
+    """Drop findings on unknown levels; warn of factors whose levels share no pair or implant."""
     kept = [f for f in findings if f.code not in _OF_THE_UNKNOWN]
     sites = design.data[absorbed].astype(str)
     for factor, levels in design.levels.items():
         if factor == absorbed or factor not in design.data or len(levels) < 2:
             continue
-        if not _connected(design.data[factor].astype(str), sites):
-            kept.append(
-                Finding(
-                    Severity.WARNING,
-                    "nothing-in-common",
-                    say("findings.not_all_levels_of", factor=factor),
-                    where,
-                    say("findings.scan_the_same_model"),
-                )
-            )
+        if blocks(design.data[factor].astype(str), sites).max() > 0:
+            what = say("findings.not_all_levels_of", factor=factor)
+            mend = say("findings.scan_the_same_model")
+            kept.append(warning("nothing-in-common", what, mend=mend))
     return kept
-
-
-def _connected(levels: pd.Series, sites: pd.Series) -> bool:
-    """Whether every level is linked with every other one by sites that they share."""
-    shown = pd.crosstab(sites, levels).to_numpy() > 0
-    reached = np.zeros(shown.shape[1], bool)
-    reached[0] = True
-    for _ in range(shown.shape[1]):
-        reached = shown[shown[:, reached].any(axis=1)].any(axis=0) | reached
-    return bool(reached.all())
 
 
 def stated_rows(
     tables: Mapping[str, pd.DataFrame], fit: MixedFit, absorbed: str
 ) -> dict[str, pd.DataFrame]:
-    """Of the tables of a model what does not rest on the unknown levels.
-
-    Parameters
-    ----------
-    tables : mapping of str to DataFrame
-        Tables of one model by name, with or without ``model_``.
-    fit : MixedFit
-        The model.
-    absorbed : str
-        ``pair`` or ``implant``.
-
-    Returns
-    -------
-    dict
-        Coefficients, tests, slopes and effects that the scans determine; no means, fitted
-        lines and classes, which are levels.
+    """Of the tables of a model, by name with or without ``model_``, what does not rest on the
+    unknown levels: coefficients, tests, slopes and effects that the scans determine; no means,
+    fitted lines and classes, which are levels.
     """
     out = dict(tables)
     for name, table in tables.items():

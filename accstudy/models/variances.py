@@ -16,16 +16,22 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import optimize, stats
 
-from accstudy.models.crossproducts import Floats, Problem
+from accstudy.models.crossproducts import Floats, Problem, restricted
 from accstudy.models.optimum import Optimum, climb, criterion_without, maximise, variances_at
 
 if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit
 
-__all__ = ["component_tests", "equal_sd_test", "r_squared", "sd_limits", "shares"]
-
+__all__ = [
+    "coefficient_limits",
+    "component_tests",
+    "equal_sd_test",
+    "r_squared",
+    "sd_limits",
+    "shares",
+]
 
 _NEAR = 0.02  # of the root: a last step of Newton's ends within 1e-4 of the limit
 
@@ -61,30 +67,13 @@ def _log_spread(optimum: Optimum) -> Floats:
 
 
 def sd_limits(fit: MixedFit, *, reml: bool = True, confidence: float = 0.95) -> pd.DataFrame:
-    """Profile likelihood limits of every standard deviation.
+    """Profile likelihood limits of every standard deviation; a lower limit of 0 means that the data
+    do not show the component.
 
-    Parameters
-    ----------
-    fit : MixedFit
-        The model.
-    reml : bool
-        Profile the restricted likelihood, else the full one.
-    confidence : float
-        Of the two limits together.
-
-    Returns
-    -------
-    DataFrame
-        ``component, sd, low, high``; a lower limit of 0 means that the data do
-        not show the component at this confidence.
-
-    Notes
-    -----
-    A limit is where the smallest deviance with this standard deviation held
-    exceeds the overall smallest by the chi-square quantile with 1 degree of
-    freedom. Found by Newton's method on the signed root of that excess, which is
-    nearly straight against the logarithm of the standard deviation; its slope
-    comes with the inner minimum (envelope theorem).
+    A limit is where the smallest deviance with this standard deviation held exceeds the overall
+    smallest by the chi-square quantile with 1 degree of freedom. Found by Newton's method on the
+    signed root of that excess, which is nearly straight against the logarithm of the standard
+    deviation; its slope comes with the inner minimum (envelope theorem).
     """
     optimum = fit.optimum if reml else fit.ml
     profile = _Profile(fit.problem, optimum, reml)
@@ -138,19 +127,9 @@ def _limit(profile: _Profile, i: int, target: float, side: int) -> float:
 
 
 def component_tests(fit: MixedFit) -> pd.DataFrame:
-    """Likelihood-ratio test of each random factor, by REML.
-
-    Parameters
-    ----------
-    fit : MixedFit
-        The model.
-
-    Returns
-    -------
-    DataFrame
-        ``component, statistic, p_naive, p``: ``p_naive`` from chi-square with
-        1 degree of freedom, ``p`` corrected for the boundary (an equal mixture
-        of chi-square with 0 and 1 degrees of freedom, Self and Liang 1987).
+    """Likelihood-ratio test of each random factor, by REML: ``p_naive`` from chi-square with 1
+    degree of freedom, ``p`` corrected for the boundary (an equal mixture of chi-square with 0 and 1
+    degrees of freedom, Self and Liang 1987).
     """
     rows = []
     for i, name in enumerate(g.name for g in fit.groups):
@@ -162,13 +141,8 @@ def component_tests(fit: MixedFit) -> pd.DataFrame:
 
 
 def equal_sd_test(fit: MixedFit) -> dict[str, float]:
-    """Likelihood-ratio test of residual standard deviations of their own against one.
-
-    Returns
-    -------
-    dict
-        ``statistic``, ``df``, ``p`` and ``log_likelihood_equal``; empty when the
-        model has one residual standard deviation.
+    """Likelihood-ratio test of residual standard deviations of their own against one; empty for
+    one.
     """
     pr = fit.problem
     if len(pr.n_group) == 1:
@@ -211,13 +185,8 @@ def shares(fit: MixedFit) -> pd.Series:
 
 
 def r_squared(fit: MixedFit) -> dict[str, float]:
-    """Share of the variance explained by the fixed part, alone and with the random part.
-
-    Returns
-    -------
-    dict
-        ``var_fixed`` (sample variance of the fixed part), ``marginal``,
-        ``conditional`` (Nakagawa and Schielzeth 2013).
+    """Share of the variance explained by the fixed part, alone (``marginal``) and with the random
+    part (``conditional``), beside ``var_fixed``, the sample variance of the fixed part.
     """
     random, residual = _variances(fit)
     fixed = float(np.var(fit.design.x @ fit.beta, ddof=1))
@@ -227,3 +196,43 @@ def r_squared(fit: MixedFit) -> dict[str, float]:
         "marginal": fixed / total,
         "conditional": (fixed + float(random.sum())) / total,
     }
+
+
+def coefficient_limits(fit: MixedFit, *, confidence: float = 0.95) -> pd.DataFrame:
+    """Profile likelihood limits of every coefficient, by full likelihood.
+
+    They take the variances as large-sample theory does and are narrower than the t limits of
+    `MixedFit.coefficients`, which are to be preferred.
+    """
+    best = fit.ml.at
+    goal = float(np.sqrt(stats.chi2.ppf(confidence, 1)))
+    start = best.parameters
+    rows = []
+    table = fit.coefficients(confidence=confidence)
+    for j, (name, estimate) in enumerate(zip(fit.design.names, fit.beta_ml, strict=True)):
+        step = float(table["se"].iloc[j])
+        limits = []
+        for side in (-1, 1):
+
+            def excess(b: float, j: int = j) -> float:
+                at = maximise(_fixed(fit, j, b), reml=False, start=start, inform=False).at
+                return float(np.sqrt(max(at.criterion - best.criterion, 0.0))) - goal
+
+            outer = estimate + side * 2.5 * step
+            while excess(outer) < 0:
+                outer += side * 2 * step
+            limits.append(optimize.brentq(excess, estimate, outer, xtol=1e-9 * step, rtol=1e-12))
+        rows.append((name, estimate, *limits))
+    return pd.DataFrame(rows, columns=["term", "estimate", "low", "high"])
+
+
+def _fixed(fit: MixedFit, j: int, value: float) -> Problem:
+    """The model with one coefficient held: its column leaves X, its part leaves y."""
+    pr = fit.problem
+    others = np.delete(fit.upper, j, axis=1)
+    basis, _ = np.linalg.qr(others, mode="complete")
+    inside, normal = basis[:, : pr.p - 1], basis[:, -1]
+    held = fit.offset.copy()
+    held[j] -= value
+    shift = normal @ (fit.upper @ held) / pr.scale
+    return restricted(pr, inside, normal * shift)

@@ -13,7 +13,7 @@ from scipy import special, stats
 
 from accstudy.errors import InputError, nearest
 from accstudy.models.grouping import SITES
-from accstudy.models.hypotheses import cell_rows
+from accstudy.models.inference import cell_rows
 from accstudy.models.results import planned_fit, spec_fit
 from accstudy.models.specs import ModelSpec
 from accstudy.plan.size import Cost

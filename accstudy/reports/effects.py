@@ -10,7 +10,7 @@ import pandas as pd
 from accstudy.figures.models import effect_chart, residual_page
 from accstudy.figures.style import rows_of
 from accstudy.models.decisions import log_base
-from accstudy.models.expression import columns_of
+from accstudy.models.formula import columns_of
 from accstudy.models.responses import plain_response
 from accstudy.reports.common import confidence_of, groups, slug
 from accstudy.reports.document import (

@@ -9,10 +9,10 @@ from typing import Any
 import pandas as pd
 
 from accstudy.models import fit_mixed
-from accstudy.models.coefficients import coefficient_limits
 from accstudy.models.means import contrasts, marginal_means
 from accstudy.models.mixed import MixedFit
 from accstudy.models.variances import (
+    coefficient_limits,
     component_tests,
     equal_sd_test,
     r_squared,

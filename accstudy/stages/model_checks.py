@@ -71,8 +71,7 @@ def mixed_models(
     specs, comparison = model_specs(study, pairs), study.settings.study.kind == "comparison"
     if not specs and not comparison:
         return {}, ()
-    from accstudy.models.between import effect_notes
-    from accstudy.models.confounding import confounded
+    from accstudy.models.confounding import confounded, effect_notes
     from accstudy.models.results import FURTHER, model_tables
 
     condition, cell = grouped_by(study.settings, study.factors)
@@ -115,8 +114,7 @@ def model_faults(study: Study) -> list[Finding]:
     found = _named_twice(study)
     if not study.settings.model or study.usable.empty:
         return found
-    from accstudy.models.reading import spec_faults
-    from accstudy.models.specs import ModelSpec
+    from accstudy.models.specs import ModelSpec, spec_faults
 
     pairs, singles = deviations(study, _on_the_reference(study))
     kept = set(study.usable["scan"])

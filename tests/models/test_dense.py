@@ -13,7 +13,7 @@ from scipy import optimize, stats
 
 from accstudy.models import crossproducts, fit_mixed, information
 from accstudy.models.grouping import DIRECTION
-from accstudy.models.reml import Evaluation
+from accstudy.models.likelihood import Evaluation
 
 
 def small_study(seed=3, n=60):

@@ -6,10 +6,10 @@ import pytest
 
 from accstudy.compare.deviations import scan_deviations
 from accstudy.models import ModelSpec, fit_mixed, model_tables
-from accstudy.models.between import effect_notes, model_df
+from accstudy.models.checks import lack_of_fit
+from accstudy.models.confounding import effect_notes, model_df
 from accstudy.models.effects import effect_lines, effect_table
-from accstudy.models.lack_of_fit import lack_of_fit
-from accstudy.models.overlap import common_range, held_values
+from accstudy.models.means import common_range, held_values
 from accstudy.models.responses import model_frame
 from accstudy.models.specs import effect_specs
 
@@ -162,22 +162,22 @@ def test_no_mean_is_stated_where_a_condition_has_no_data(pairs):
 
 def test_a_bend_that_a_line_misses_is_found_and_a_line_is_not_blamed(pairs):
     table = pairs(seed=36, models=(6, 6), operators=2, sessions=1, repeats=3)
-    straight = lack_of_fit(fitted(table, "technique * path_mm + angulation_deg"))
-    assert (straight.tests["p_holm"] > 0.05).all()
+    _, straight = lack_of_fit(fitted(table, "technique * path_mm + angulation_deg"))
+    assert (straight["p_holm"] > 0.05).all()
     bent = table.assign(distance_um=table["distance_um"] + 0.05 * (table["path_mm"] - 30) ** 2)
-    found = lack_of_fit(fitted(bent, "technique * path_mm + angulation_deg"))
-    assert (found.tests["shown"] == (found.tests["p_holm"] < 0.05)).all()
-    shown = found.tests[found.tests["p_holm"] < 0.05]
+    classes, tests = lack_of_fit(fitted(bent, "technique * path_mm + angulation_deg"))
+    assert (tests["shown"] == (tests["p_holm"] < 0.05)).all()
+    shown = tests[tests["p_holm"] < 0.05]
     assert "curvature" in set(shown.loc[shown["covariate"] == "path_mm", "missing"])
-    classes = found.classes[found.classes["covariate"] == "path_mm"]
+    classes = classes[classes["covariate"] == "path_mm"]
     assert classes["difference"].abs().max() > 5
-    fixed = lack_of_fit(fitted(bent, "technique * path_mm + angulation_deg + I(path_mm ** 2)"))
-    assert (fixed.tests["p_holm"] > 0.05).all()
+    _, fixed = lack_of_fit(fitted(bent, "technique * path_mm + angulation_deg + I(path_mm ** 2)"))
+    assert (fixed["p_holm"] > 0.05).all()
 
 
 def test_observed_means_are_those_of_the_pairs(pairs):
     table = pairs(seed=37, models=(4,), operators=1, sessions=1, repeats=4)
-    found = lack_of_fit(fitted(table, "technique + path_mm")).classes
+    found, _ = lack_of_fit(fitted(table, "technique + path_mm"))
     mine = found[(found["covariate"] == "path_mm") & (found["condition"] == "A / x")]
     means = table[table["technique"] == "A"].groupby("path_mm")["distance_um"].mean()
     assert mine["value"].tolist() == pytest.approx(means.index.tolist())
@@ -187,7 +187,7 @@ def test_observed_means_are_those_of_the_pairs(pairs):
 def test_a_slope_of_its_own_that_the_model_lacks_is_named(pairs):
     table = pairs(seed=38, models=(5, 5), operators=2, sessions=1, repeats=3)
     own = table["distance_um"] + 0.8 * table["path_mm"] * (table["technique"] == "B")
-    found = lack_of_fit(fitted(table.assign(distance_um=own), "technique + path_mm")).tests
+    _, found = lack_of_fit(fitted(table.assign(distance_um=own), "technique + path_mm"))
     p = found.set_index("missing").loc["interaction with technique", "p_holm"]
     assert p < 0.01
-    assert lack_of_fit(fitted(table, "technique + path_mm")).tests["p_holm"].min() > 0.01
+    assert lack_of_fit(fitted(table, "technique + path_mm"))[1]["p_holm"].min() > 0.01

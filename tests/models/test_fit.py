@@ -9,7 +9,7 @@ from accstudy.errors import ComputationError, InputError, Severity
 from accstudy.models import fit_mixed
 from accstudy.models.checks import leverage, spread_tests
 from accstudy.models.grouping import expand_random
-from accstudy.models.usable import fit_findings
+from accstudy.models.limitations import fit_findings
 
 
 def codes(fit):
@@ -202,7 +202,7 @@ def test_nested_terms_are_written_out():
 def test_heavy_tails_are_a_warning_and_normal_ones_are_not():
     def codes(frame):
         fit = fit_mixed("y ~ t", ["g"], frame)
-        found = fit_findings(fit, fit.tests(), spread_tests(fit), where="here")
+        found = fit_findings(fit, fit.tests(), spread_tests(fit))
         return {f.code: f.severity for f in found}
 
     rng = np.random.default_rng(5)

@@ -8,10 +8,9 @@ from scipy import stats
 from accstudy.errors import AccstudyError, InputError
 from accstudy.models import ModelSpec, fit_mixed, model_tables
 from accstudy.models.checks import spread_tests
-from accstudy.models.expression import evaluate
-from accstudy.models.formula import expand
+from accstudy.models.formula import evaluate, expand
+from accstudy.models.limitations import fit_findings
 from accstudy.models.means import contrasts, marginal_means, slopes
-from accstudy.models.usable import fit_findings
 
 
 def layout(n=60, seed=1):
@@ -191,5 +190,5 @@ def test_a_spread_beyond_what_is_tried_is_said():
     frame = pd.DataFrame({"g": np.repeat(list("abcdef"), 4)})
     frame["y"] = np.repeat(rng.normal(0, 1e6, 6), 4) + rng.normal(0, 1, 24)
     fit = fit_mixed("y ~ 1", ["g"], frame)
-    findings = fit_findings(fit, fit.tests(), spread_tests(fit), where="")
+    findings = fit_findings(fit, fit.tests(), spread_tests(fit))
     assert [f.code for f in findings if "g is more than" in f.what] == ["spread-at-bound"]

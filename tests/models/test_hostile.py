@@ -7,11 +7,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from refitted import refit
 
 from accstudy.errors import AccstudyError
 from accstudy.models import ModelSpec, fit_mixed, model_tables
-from accstudy.models.fit import refit
-from accstudy.models.lack_of_fit import lack_findings, lack_of_fit
+from accstudy.models.checks import lack_findings, lack_of_fit
 from accstudy.models.means import contrasts
 from accstudy.models.optimum import climb, variances_at
 from accstudy.models.results import spec_fit
@@ -129,9 +129,9 @@ def test_a_covariate_without_classes_of_pairs_is_still_told_when_its_curve_is_mi
     bent = frame.assign(distance_um=frame["distance_um"] + 0.1 * (frame["x_mm"] - 22) ** 2)
     spec = ModelSpec("m", "pair.distance_um", "technique + x_mm", ("scan",))
     fit, _, _ = spec_fit(spec, bent, bent.iloc[:0], alignment="")
-    missed = lack_of_fit(fit)
-    assert missed.classes.empty
-    (found,) = lack_findings(missed, unit="µm", where="m")
+    classes, tests = lack_of_fit(fit)
+    assert classes.empty
+    (found,) = lack_findings(classes, tests, unit="µm")
     assert found.what.endswith("after Holm)")
 
 
@@ -189,6 +189,6 @@ def test_a_lack_of_fit_that_the_random_models_could_explain_is_not_tested():
     frame["condition"] = frame["technique"] = np.tile(["A", "B"], 60)
     frame["y"] = rng.normal(0, 1, 120)
     fit = fit_mixed("y ~ technique * tilt", ["model"], frame)
-    tests = lack_of_fit(fit).tests
+    _, tests = lack_of_fit(fit)
     assert "classes by condition" not in set(tests["missing"])
     assert (tests["F"] >= 0).all()

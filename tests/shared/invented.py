@@ -29,7 +29,7 @@ from accstudy.compare.deviations import (
     pair_deviations,
     scan_deviations,
 )
-from accstudy.models.between import effect_notes
+from accstudy.models.confounding import effect_notes
 from accstudy.seating.summary import seat_medians
 from accstudy.study.settings import Settings
 from accstudy.tables import shape

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -20,13 +21,15 @@ from accstudy.accuracy.bounds import Grouping
 from accstudy.accuracy.judge import ALL_PAIRS, EACH_PAIR, Rule
 from accstudy.accuracy.samples import Sample
 from accstudy.models import default_specs
-from accstudy.models.fit import refit
 from accstudy.models.means import contrasts
 from accstudy.models.results import spec_fit
 from accstudy.plan.components import Components, Design, components_of
 from accstudy.plan.power import Comparison, known_from, planned_pairs, power_table
 from accstudy.plan.size import assurance, wanted
 from accstudy.plan.verdicts import Asked, judge_many
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
+from refitted import refit
 
 VALIDATIONS = (
     # operators, sessions, scans a cell; sd of a walk's step in um: operator, session, scan; limit

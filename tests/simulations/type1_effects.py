@@ -15,9 +15,9 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
+from accstudy.models.checks import lack_of_fit
 from accstudy.models.effects import effect_table
-from accstudy.models.fit import fit_mixed
-from accstudy.models.lack_of_fit import lack_of_fit
+from accstudy.models.mixed import fit_mixed
 
 COUNTS = {
     "2, 4, 6, 8": (2, 4, 6, 8),

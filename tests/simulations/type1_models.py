@@ -11,15 +11,19 @@ level is 5 %; the bar is 6 % for Kenward-Roger. Prints a Markdown table.
 from __future__ import annotations
 
 import argparse
+import sys
 import time
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
 from accstudy.models import fit_mixed
-from accstudy.models.fit import refit
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
+from refitted import refit
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ import pandas as pd
 
 from accstudy.errors import AccstudyError
 from accstudy.models import ModelSpec, default_specs
-from accstudy.models.information import pieces
+from accstudy.models.likelihood import pieces
 from accstudy.models.mixed import MixedFit
 from accstudy.models.optimum import Optimum, climb, variances_at
 from accstudy.models.results import spec_fit
