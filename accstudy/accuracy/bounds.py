@@ -1,4 +1,7 @@
-"""Normal-theory bounds from scatter at several levels: operators, their sessions, repeats."""
+"""Bounds of future scans: by normal theory from scatter at several levels, and from ranks alone.
+
+Levels are operators, their sessions, repeats; ranks and counts allow for dependence within cells.
+"""
 
 from __future__ import annotations
 
@@ -11,16 +14,23 @@ import numpy.typing as npt
 import scipy
 from scipy import special
 
+from accstudy.errors import InputError
+
 __all__ = [
     "Grouping",
     "Kind",
     "SessionEffects",
     "absolute_quantile",
+    "beyond_p",
     "future_quantile",
+    "lower_bounds",
+    "nonparametric_n",
+    "nonparametric_order",
     "normal_bounds",
     "patterns",
     "session_effects",
     "shared_session_p",
+    "upper_ranks",
 ]
 
 Floats = npt.NDArray[np.float64]
@@ -84,22 +94,11 @@ def _chi2(column: int, df: int, log2_draws: int) -> Floats:
 
 
 def absolute_quantile(shift: npt.ArrayLike, coverage: float) -> Floats:
-    """Quantile of the absolute value of a normal variable of unit variance.
+    """Value below which the absolute value of a normal variable of unit variance lies.
 
-    Parameters
-    ----------
-    shift : array_like
-        Its mean, in standard deviations; either sign.
-    coverage : float
-        Probability below the quantile.
+    `coverage` is the probability, `shift` its mean, in standard deviations, of either sign; both
+    tails count.
 
-    Returns
-    -------
-    ndarray
-        q with P(abs(Z + shift) <= q) = coverage; both tails count.
-
-    Examples
-    --------
     >>> absolute_quantile([0.0, 3.0], 0.95).round(3)
     array([1.96 , 4.645])
     """
@@ -131,12 +130,8 @@ def future_quantile(mean: Floats, sd: Floats, coverage: float, kind: Kind) -> Fl
 
 
 def patterns(values: Floats) -> list[tuple[Bools, Ints]]:
-    """Columns that were seen in the same scans.
-
-    Returns
-    -------
-    list of (ndarray of bool, ndarray of int)
-        Scans (rows) seen, and the columns seen in just these.
+    """Columns that were seen in the same scans: the scans (rows) seen, and the columns seen in just
+    these.
     """
     seen = np.isfinite(values)
     if seen.all():
@@ -174,48 +169,24 @@ def normal_bounds(
     these_operators: bool = False,
     log2_draws: int = LOG2_DRAWS,
 ) -> tuple[Floats, Floats]:
-    """Normal-theory tolerance bound of every column, for a single future scan.
+    """Normal-theory tolerance bound of every column, (m,), for a single future scan, and the
+    quantile as estimated, without any confidence; NaN for fewer than two results.
 
-    Parameters
-    ----------
-    values : ndarray, shape (n, m)
-        Signed deviations, a scan a row; NaN where one was not seen.
-    grouping : Grouping
-        Of the scans.
-    coverage, confidence : float, optional
-        With this confidence at least this share of future results stays within.
-    kind : {"absolute", "upper"}, optional
-        Bound of the absolute deviation, or of the deviation itself.
-    these_operators : bool, optional
-        Where operators return: a bound for each of these operators in sessions to
-        come, not for other operators.
-    log2_draws : int, optional
-        Draws, as a power of two.
+    `values`, (n, m), are signed deviations, a scan a row, NaN where one was not seen; `kind` asks
+    for a bound of the absolute deviation, or of the deviation itself; `these_operators`, where
+    operators return, for each of these in sessions to come, not for other operators.
 
-    Returns
-    -------
-    bound, estimate : ndarray, shape (m,)
-        The bound, and the quantile as estimated, without any confidence. NaN for
-        fewer than two results.
+    Generalised pivotal quantities: the mean and the variances of all levels are drawn given the
+    data, the quantile of a future result is worked out for each draw, and the bound is the quantile
+    of these. Levels are repeats, cells and, where operators return in several cells, operators: the
+    mean of three operators on two days each rests on three, not on six. Cells and operators of
+    unequal size enter by their plain means. The draws are evenly spread points that never change.
+    Where the grouping holds sessions that operators share (a day, say), the larger of two bounds is
+    taken: sessions within operators, and sessions that all operators share. With one cell the bound
+    holds for that cell's conditions only.
 
-    Notes
-    -----
-    Generalised pivotal quantities: the mean and the variances of all levels are drawn
-    given the data, the quantile of a future result is worked out for each draw, and
-    the bound is the quantile of these. Levels are repeats, cells and, where operators
-    return in several cells, operators: the mean of three operators on two days each
-    rests on three, not on six. Cells and operators of unequal size enter by their
-    plain means. The draws are 4096 evenly spread points that never change.
-
-    Where the grouping holds sessions that operators share (a day, say), the larger of
-    two bounds is taken: sessions within operators, and sessions that all operators share.
-
-    With one cell the bound holds for that cell's conditions only.
-
-    References
-    ----------
-    Weerahandi, J Am Stat Assoc 88 (1993) 899-905; Krishnamoorthy and Mathew,
-    Technometrics 46 (2004) 44-52, for the one-way layout.
+    Weerahandi, J Am Stat Assoc 88 (1993) 899-905; Krishnamoorthy and Mathew, Technometrics 46
+    (2004) 44-52, for the one-way layout.
     """
     m = values.shape[1]
     bound, estimate = np.full(m, np.nan), np.full(m, np.nan)
@@ -368,3 +339,135 @@ def _total(squares: list[Floats], levels: list[_Level]) -> Floats:
     for k in range(len(squares) - 1):
         total = total + np.maximum(0.0, squares[k] - squares[k + 1] / levels[k].below)
     return total
+
+
+def _check(coverage: float, confidence: float) -> None:
+    if not (0 < coverage < 1 and 0 < confidence < 1):
+        raise InputError("coverage and confidence must lie between 0 and 1")
+
+
+@cache
+def nonparametric_n(coverage: float, confidence: float) -> int:
+    """Smallest sample whose largest result is a distribution-free tolerance limit.
+
+    References
+    ----------
+    Wilks, Ann Math Stat 12 (1941) 91-96; ISO 16269-6:2014.
+
+    Examples
+    --------
+    >>> nonparametric_n(0.95, 0.95)
+    59
+    """
+    _check(coverage, confidence)
+    n = 1
+    while special.bdtr(n - 1, n, coverage) < confidence:
+        n += 1
+    return n
+
+
+@cache
+def nonparametric_order(n: int, coverage: float, confidence: float) -> int:
+    """Rank (from 1) of the ordered result that is the smallest upper tolerance limit; 0: none.
+
+    The limit x_(r) covers the share with confidence P(Binomial(n, coverage) < r).
+
+    Examples
+    --------
+    >>> nonparametric_order(58, 0.95, 0.95), nonparametric_order(59, 0.95, 0.95)
+    (0, 59)
+    """
+    _check(coverage, confidence)
+    for rank in range(1, n + 1):
+        if special.bdtr(rank - 1, n, coverage) >= confidence:
+            return rank
+    return 0
+
+
+def upper_ranks(
+    sizes: Floats, independent: int, *, coverage: float = 0.95, confidence: float = 0.95
+) -> tuple[Floats, bool]:
+    """Ordered absolute deviation, a column each, that bounds a share of future scans from above.
+
+    The order statistic, or the largest seen where the `independent` scans are too few for a bound,
+    or fewer than the scans; and whether it is a bound whatever the distribution. NaN: not seen.
+
+    References
+    ----------
+    Wilks, Ann Math Stat 12 (1941) 91-96; ISO 16269-6:2014.
+    """
+    seen = np.isfinite(sizes).sum(axis=0)
+    largest = np.where(seen > 0, np.max(np.nan_to_num(sizes, nan=-np.inf), axis=0), np.nan)
+    enough = independent >= nonparametric_n(coverage, confidence)
+    if not enough or independent < len(sizes):
+        return largest, enough
+    ordered = np.sort(sizes, axis=0)
+    out = largest.copy()
+    for j, n in enumerate(seen):
+        rank = nonparametric_order(int(n), coverage, confidence)
+        if rank:
+            out[j] = ordered[rank - 1, j]
+    return out, enough
+
+
+def beyond_p(beyond: Floats, *, coverage: float = 0.95) -> Floats:
+    """Probability of so many scans beyond a value if at most 1 - coverage of all scans exceed it.
+
+    `beyond`, (g, ...), is the share of each group's scans beyond. Groups are independent (cells, or
+    single scans), scans of one group need not be: one scan drawn from each makes independent scans,
+    whose number beyond is tested by the exact binomial test. Over all ways of drawing, twice the
+    mean of the p values is a p value whatever their dependence; where every group holds one scan or
+    agrees in itself there is but one way, and nothing is doubled. Groups with unlike shares are
+    allowed.
+
+    References
+    ----------
+    Rueschendorf, J Appl Probab 19 (1982) 795-801: twice the mean of p values.
+    Hoeffding, Ann Math Stat 27 (1956) 713-721.
+
+    Examples
+    --------
+    >>> beyond_p(np.array([1.0, 1.0, 1.0, 0, 0, 0, 0, 0, 0, 0])).round(4)
+    np.float64(0.0115)
+    >>> beyond_p(np.array([0.5, 1.0])).round(4)
+    np.float64(0.1)
+    """
+    share = np.asarray(beyond, dtype=float)
+    groups = share.shape[0]
+    tails = np.array([1.0, *special.bdtrc(np.arange(groups), groups, 1 - coverage)])
+    ways = np.zeros((groups + 1, *share.shape[1:]))
+    ways[0] = 1.0
+    for k, f in enumerate(share, start=1):
+        ways[1 : k + 1] = ways[1 : k + 1] * (1 - f) + ways[:k] * f
+        ways[0] = ways[0] * (1 - f)
+    mean = np.tensordot(tails, ways, axes=1)
+    mixed = ((share > 0) & (share < 1)).any(axis=0)
+    return np.asarray(np.minimum(1.0, np.where(mixed, 2.0, 1.0) * mean), dtype=np.float64)
+
+
+def lower_bounds(
+    sizes: Floats, groups: Ints, *, coverage: float = 0.95, level: float = 0.05
+) -> Floats:
+    """Value that more than 1 - coverage of future scans exceed, whatever the distribution, a column
+    each.
+
+    The largest value seen that the test of `beyond_p` (at `level`) rejects just below; NaN where
+    the independent `groups` are too few for any.
+    """
+    out = np.full(sizes.shape[1], np.nan)
+    member = np.zeros((int(groups.max()) + 1, len(groups)))
+    member[groups, np.arange(len(groups))] = 1.0
+    for j in range(sizes.shape[1]):
+        size = sizes[:, j]
+        seen = np.isfinite(size)
+        if seen.sum() < 2:
+            continue
+        counts = member[:, seen].sum(axis=1)
+        own = member[:, seen][counts > 0] / counts[counts > 0, None]
+        ordered = np.unique(size[seen])
+        # scans at the value count as beyond: the bound is below any value under it
+        shares = own @ (size[seen][:, None] >= ordered[None]).astype(float)
+        rejected = beyond_p(np.clip(shares, 0.0, 1.0), coverage=coverage) <= level
+        if rejected.any():
+            out[j] = ordered[rejected].max()
+    return out

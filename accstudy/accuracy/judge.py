@@ -7,29 +7,39 @@ conclude can be simulated by calling `judge` on simulated deviations.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache, lru_cache
 
 import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from accstudy.accuracy.bounds import Grouping, Kind, normal_bounds
-from accstudy.accuracy.critical import combined_p, normality_p
-from accstudy.accuracy.ranks import lower_bounds, upper_ranks
+from accstudy.accuracy.bounds import (
+    Grouping,
+    Kind,
+    lower_bounds,
+    normal_bounds,
+    patterns,
+    upper_ranks,
+)
 
 __all__ = [
     "ALL_PAIRS",
     "EACH_PAIR",
     "NOT_VERIFIED",
     "REFUTED",
+    "TEST",
     "TEST_LEVEL",
     "VERIFIED",
     "Bounds",
     "Judgement",
     "Rule",
+    "combined_p",
     "few_cells",
     "guard",
     "independent_scans",
     "judge",
+    "normality_p",
+    "shapiro_wilk_z",
     "shared_bounds",
     "single_bounds",
     "verdict",
@@ -82,21 +92,12 @@ class Rule:
 
 @dataclass(frozen=True)
 class Bounds:
-    """Bounds of the absolute deviation of a single future scan, a column each.
+    """Bounds of the absolute deviation of a single future scan, a column each, (m,).
 
-    Parameters
-    ----------
-    bound : ndarray, shape (m,)
-        Upper bound, never below the largest seen unless the distribution-free bound
-        holds; NaN for fewer than two scans.
-    bound_low : ndarray, shape (m,)
-        Value that more than 1 - coverage of scans exceed; NaN where none can be told.
-    estimate : ndarray, shape (m,)
-        The quantile without any confidence.
-    largest : ndarray, shape (m,)
-        Largest seen.
-    distribution_free : bool
-        Whether the independent scans suffice for a bound without a distribution.
+    `bound` is never below the `largest` seen unless the distribution-free bound holds; NaN for
+    fewer than two scans. More than 1 - coverage of scans exceed `bound_low`; NaN where none can be
+    told. `estimate` is the quantile without any confidence; `distribution_free` says whether the
+    independent scans suffice for a bound without a distribution.
     """
 
     bound: Floats
@@ -259,27 +260,12 @@ def _normal(
 
 
 def single_bounds(values: Floats, grouping: Grouping, rule: Rule | None = None) -> Bounds:
-    """Bounds of every column separately.
+    """Bounds of every column of signed deviations, (n, m), separately.
 
-    Parameters
-    ----------
-    values : ndarray, shape (n, m)
-        Signed deviations, a scan a row; NaN where one was not seen.
-    grouping : Grouping
-        Of the scans.
-    rule : Rule, optional
-        What is asked.
-
-    Returns
-    -------
-    Bounds
-        `bound_low` shares the confidence among the columns (Bonferroni).
-
-    Notes
-    -----
-    The upper bound is the larger of the normal-theory bound (`normal_bounds`) and of
-    the order statistic that needs no distribution; with too few independent scans for
-    that, of the largest seen. The lower bound rests on counts alone.
+    The upper bound is the larger of the normal-theory bound (`normal_bounds`) and of the order
+    statistic that needs no distribution; with too few independent scans for that, of the largest
+    seen. The lower bound rests on counts alone, and shares the confidence among the columns
+    (Bonferroni).
     """
     rule = rule or Rule()
     normal, estimate = _normal(values, grouping, rule)
@@ -287,22 +273,11 @@ def single_bounds(values: Floats, grouping: Grouping, rule: Rule | None = None) 
 
 
 def worst_bounds(values: Floats, grouping: Grouping, rule: Rule | None = None) -> Bounds:
-    """Bounds of the largest absolute value of a scan.
+    """Bounds of the largest absolute value of a scan, (n, m), as `worst_of_scan` gives it.
 
-    Parameters
-    ----------
-    values : ndarray, shape (n, m)
-        Values of zero or more, such as `worst_of_scan` gives; a column each.
-    grouping : Grouping
-        Of the scans.
-    rule : Rule, optional
-        What is asked.
-
-    Notes
-    -----
-    The largest of several absolute values is no normal variable. Its logarithm comes
-    near one from the side of its long lower tail, so that upper bounds of the logarithm
-    are on the safe side, and lower ones are not: those rest on counts alone.
+    The largest of several absolute values is no normal variable. Its logarithm comes near one from
+    the side of its long lower tail, so that upper bounds of the logarithm are on the safe side, and
+    lower ones are not: those rest on counts alone.
     """
     rule = rule or Rule()
     positive = values[values > 0]
@@ -351,35 +326,19 @@ def judge(
     p_normal: float | None = None,
     doubted: bool = False,
 ) -> Judgement:
-    """Judge a limit on the pairs of a model.
+    """Judge a limit of the absolute deviation on the m pairs of a model.
 
-    Parameters
-    ----------
-    values : ndarray, shape (n, m)
-        Signed deviations of m pairs in n scans; NaN where one was not seen.
-    grouping : Grouping
-        Of the scans.
-    limit : float
-        Of the absolute deviation, unit of the values.
-    u : array_like, optional
-        Standard uncertainty that all scans share, a pair each; NaN: not stated.
-    rule : Rule, optional
-        What is asked.
-    p_normal : float, optional
-        Of the test of normality, where it was made on more than these scans.
-    doubted : bool, optional
-        Whether something else speaks against the assumptions: then nothing is
-        verified to conform.
+    `values`, (n, m), are signed deviations, NaN where one was not seen; `u` is the standard
+    uncertainty that all scans share, a pair each, NaN where not stated; `p_normal` that of the test
+    of normality, where it was made on more than these scans. Where something else speaks against
+    the assumptions (`doubted`), nothing is verified to conform.
 
-    Notes
-    -----
-    Each pair by itself conforms where every pair does, which needs no correction for
-    their number (intersection-union test); it does not where one pair does not, for
-    which level and guard are shared among them (Bonferroni). All pairs together
-    conform only where each pair does, and their bound is at least that of a pair.
-    They do not where the counts of scans with a pair beyond say so, or where a pair by
-    itself does not. Nothing conforms where more than 1 - coverage of the scans lay
-    beyond the limit, or where normality is needed and rejected at 5 %.
+    Each pair by itself conforms where every pair does, which needs no correction for their number
+    (intersection-union test); it does not where one pair does not, for which level and guard are
+    shared among them (Bonferroni). All pairs together conform only where each pair does, and their
+    bound is at least that of a pair. They do not where the counts of scans with a pair beyond say
+    so, or where a pair by itself does not. Nothing conforms where more than 1 - coverage of the
+    scans lay beyond the limit, or where normality is needed and rejected at 5 %.
     """
     rule = rule or Rule()
     m = values.shape[1]
@@ -437,3 +396,142 @@ def _of_all(verdicts: npt.NDArray[np.object_]) -> str:
     if REFUTED in found:
         return REFUTED
     return VERIFIED if found == {VERIFIED} else NOT_VERIFIED
+
+
+# Two extremes have no closed form. Take x_k out of k normal values: with S^2 the sum of
+# squares, its distance from the mean of the others is S sin(a) up to a factor, and a has the
+# density of one coordinate of a random direction in k - 1 dimensions, independent of what the
+# others look like among themselves. x_k is the largest if the largest of the others has
+# sin(b) <= sqrt(k / (k - 2)) tan(a). So the distribution of the largest follows from that of
+# one value less, and the ratio of the sums of squares without and with both is
+# (cos(a) cos(b))^2.
+
+
+TEST = "Shapiro-Wilk"
+_LEAST = 4
+_DRAWS = 2000
+_ALIKE = 0.99
+
+
+@cache
+def _weights(n: int) -> Floats:
+    m = special.ndtri((np.arange(1, n + 1) - 0.375) / (n + 0.25))
+    square = float(m @ m)
+    c, u = m / np.sqrt(square), 1 / np.sqrt(n)
+    a = np.zeros(n)
+    last = np.polyval([-2.706056, 4.434685, -2.071190, -0.147981, 0.221157, c[-1]], u)
+    if n > 5:
+        next_ = np.polyval([-3.582633, 5.682633, -1.752461, -0.293762, 0.042981, c[-2]], u)
+        left = (square - 2 * m[-1] ** 2 - 2 * m[-2] ** 2) / (1 - 2 * last**2 - 2 * next_**2)
+        a[2:-2] = m[2:-2] / np.sqrt(left)
+        a[-2], a[1] = next_, -next_
+    else:
+        left = (square - 2 * m[-1] ** 2) / (1 - 2 * last**2)
+        a[1:-1] = m[1:-1] / np.sqrt(left)
+    a[-1], a[0] = last, -last
+    return a
+
+
+def shapiro_wilk_z(values: Floats) -> Floats:
+    """Statistic of Shapiro and Wilk as a standard normal score, a column a sample of four or more.
+
+    Large: not normal; -inf for a column of equal values. Shapiro and Wilk, Biometrika 52 (1965)
+    591-611, by the approximations of Royston, Appl Stat 44 (1995) 547-551 (algorithm AS R94).
+    """
+    n = len(values)
+    x = np.sort(values, axis=0)
+    squares = ((x - x.mean(axis=0)) ** 2).sum(axis=0)
+    flat = squares <= 1e-20 * np.maximum(1e-300, (x**2).sum(axis=0))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        missing = np.maximum(1e-15, 1 - (_weights(n) @ x) ** 2 / squares)
+    log = np.log(n)
+    if n > 11:
+        mean = np.polyval([0.0038915, -0.083751, -0.31082, -1.5861], log)
+        sd = np.exp(np.polyval([0.0030302, -0.082676, -0.4803], log))
+        score = np.log(missing)
+    else:
+        gamma = -2.273 + 0.459 * n
+        mean = np.polyval([-0.0006714, 0.025054, -0.39978, 0.5440], n)
+        sd = np.exp(np.polyval([-0.0020322, 0.062767, -0.77857, 1.3822], n))
+        room = np.maximum(1e-15, gamma - np.log(missing))
+        score = -np.log(room)
+    return np.where(flat, -np.inf, (score - mean) / sd)
+
+
+def _residuals(values: Floats, cell: npt.NDArray[np.int64]) -> Floats:
+    """Residuals of cells of two scans or more, brought to one variance."""
+    size = np.bincount(cell)
+    member = np.zeros((len(size), len(cell)))
+    member[cell, np.arange(len(cell))] = 1.0
+    mean = (member @ values) / size[:, None]
+    kept = size[cell] > 1
+    scale = np.sqrt(size[cell] / np.maximum(1, size[cell] - 1))
+    return np.asarray(((values - mean[cell]) * scale[:, None])[kept])
+
+
+@lru_cache(maxsize=256)
+def _null(sizes: tuple[int, ...]) -> Floats:
+    """Scores of residuals of normal scans in such cells, ordered."""
+    cell = np.repeat(np.arange(len(sizes)), sizes)
+    drawn = np.random.default_rng(19_650_601).normal(size=(len(cell), _DRAWS))
+    return np.sort(shapiro_wilk_z(_residuals(drawn, cell)))
+
+
+def normality_p(values: Floats, grouping: Grouping) -> Floats:
+    """P value of Shapiro and Wilk's test on the residuals within cells, a column each, (m,).
+
+    Of signed deviations, (n, m); NaN for fewer than four residuals. Where every cell holds one
+    scan, the scans themselves are tested. Residuals of small cells are alike even where scans are
+    not; so with several cells the level of the test is that of 2000 simulated studies of normal
+    scans in cells of these sizes, which never change.
+    """
+    out = np.full(values.shape[1], np.nan)
+    for rows, columns in patterns(values):
+        cell = grouping.only(rows).cell if rows.any() else np.zeros(0, dtype=np.int64)
+        own = values[np.ix_(rows, columns)]
+        if len(cell) < _LEAST:
+            continue
+        size = np.bincount(cell)
+        if size.max() == 1:
+            cell, size = np.zeros_like(cell), np.array([len(cell)])
+        residuals = _residuals(own, cell)
+        if len(residuals) < _LEAST:
+            continue
+        score = shapiro_wilk_z(residuals)
+        if len(size) == 1:
+            out[columns] = special.ndtr(-score)
+        else:
+            null = _null(tuple(sorted(int(s) for s in size)))
+            above = len(null) - np.searchsorted(null, score, side="left")
+            out[columns] = (above + 1) / (len(null) + 1)
+    return out
+
+
+def combined_p(p: npt.ArrayLike) -> float:
+    """One p value from several, however they depend on each other.
+
+    Parameters
+    ----------
+    p : array_like
+        p values; NaN are left out.
+
+    Returns
+    -------
+    float
+        NaN without any. p values above 0.99 count as 0.99, so that a single one cannot
+        outweigh all others.
+
+    References
+    ----------
+    Liu and Xie, J Am Stat Assoc 115 (2020) 393-402: Cauchy combination test.
+
+    Examples
+    --------
+    >>> round(combined_p([0.03, 0.03]), 3), round(combined_p([0.001, 0.9]), 4)
+    (0.03, 0.002)
+    """
+    known = np.asarray(p, dtype=float)
+    known = np.clip(known[np.isfinite(known)], 1e-15, _ALIKE)
+    if not known.size:
+        return float("nan")
+    return float(0.5 - np.arctan(np.tan((0.5 - known) * np.pi).mean()) / np.pi)

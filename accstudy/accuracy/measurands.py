@@ -1,25 +1,38 @@
-"""From deviation tables to layouts: one layout per condition, model and subject."""
+"""From deviation tables to layouts of every subject, and to matrices of scans and pairs."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Collection
-from dataclasses import dataclass
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy import special
+
+from accstudy.accuracy.anova import Layouts, Witnesses, layouts, nested_codes
+from accstudy.accuracy.bounds import Grouping, session_effects, shared_session_p
+from accstudy.accuracy.judge import combined_p
+from accstudy.quantities import BENCH_COLUMNS, SERIAL_COLUMN
+from accstudy.tables import TABLES
 
 __all__ = [
     "IMPLANT_MEASURANDS",
     "PAIR_MEASURANDS",
     "Results",
+    "Sample",
+    "factors_left_out",
+    "grouping_of",
     "implant_results",
+    "left_out_p",
     "lowest",
     "natural",
     "pair_names",
     "pair_results",
     "results",
+    "samples",
+    "witnesses",
 ]
 
 PAIR_MEASURANDS = ("distance_um", "angle_deg")
@@ -42,21 +55,9 @@ KEYS = ["condition", "model", "measurand", "unit", "subject", "span_mm", "path_m
 class Results:
     """Results of a study, ready for layouts.
 
-    Parameters
-    ----------
-    keys : DataFrame, G rows
-        ``condition``, ``model``, ``measurand``, ``unit``, ``subject``, ``span_mm``,
-        ``path_mm``, ``lowest`` of each layout, in a stable order.
-    group : ndarray of int, shape (N,)
-        Layout of each result.
-    cell : ndarray of int, shape (N,)
-        Cell of each result, an index into `cell_names`.
-    scan : ndarray of int, shape (N,)
-        Scan of each result, an index into `scan_names`.
-    value : ndarray, shape (N,)
-        Deviations, measured minus reference, in the unit of the key.
-    cell_names, scan_names : ndarray of object
-        Labels.
+    `keys` has a row a layout, in a stable order; `group`, `cell` and `scan`, (N,), index layout,
+    `cell_names` and `scan_names` of each result; `value`, (N,), are deviations, measured minus
+    reference, in the unit of the key.
     """
 
     keys: pd.DataFrame
@@ -145,20 +146,11 @@ def _long(table: pd.DataFrame, measurands: Collection[str]) -> pd.DataFrame:
 
 
 def results(long: pd.DataFrame) -> Results:
-    """Number the layouts, cells and scans of a long table.
+    """Number the layouts, cells and scans of a long table as `pair_results` gives it.
 
-    Parameters
-    ----------
-    long : DataFrame
-        As `pair_results` gives.
-
-    Returns
-    -------
-    Results
-        Layouts sorted by condition, model, measurand (pairs before implants,
-        lengths before angles) and subject, where 10 comes after 9. Within a
-        layout results are sorted by cell, then scan, so that the order of the
-        rows changes nothing, not even the last digit.
+    Layouts are sorted by condition, model, measurand (pairs before implants, lengths before angles)
+    and subject, where 10 comes after 9. Within a layout results are sorted by cell, then scan, so
+    that the order of the rows changes nothing, not even the last digit.
     """
     order = [*PAIR_MEASURANDS, *IMPLANT_MEASURANDS]
     subjects = {s: i for i, s in enumerate(sorted(long["subject"].unique(), key=natural))}
@@ -200,3 +192,246 @@ def natural(name: str) -> tuple[tuple[bool, int, str], ...]:
     """
     parts = re.split(r"(\d+)", str(name))
     return tuple((not p.isdigit(), int(p) if p.isdigit() else 0, p) for p in parts if p)
+
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+_RETURNING = ("operator", "laboratory", "device")
+_SHARED = 0.25
+_NO_GROUPS = {
+    "repeat", "measured_at", "reseated", "file", "status", "reason", "cast", *BENCH_COLUMNS
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Sample:
+    """Deviations of one measurand on one model under one condition.
+
+    Parameters
+    ----------
+    condition, model, measurand : str
+        What they are of.
+    matrix : ndarray, shape (n, m)
+        Signed deviations, a scan a row; NaN where a pair was not seen.
+    grouping : Grouping
+        Of the scans.
+    returning : str
+        Factor whose levels return in several cells; empty without one.
+    pairs : DataFrame, m rows
+        ``subject``, ``span_mm``, ``path_mm``, ``lowest`` of the pairs.
+    """
+
+    condition: str
+    model: str
+    measurand: str
+    matrix: Floats
+    grouping: Grouping
+    returning: str
+    pairs: pd.DataFrame
+
+
+def samples(
+    pair_deviations: pd.DataFrame, measurand: str, *, cell_columns: Sequence[str] = ()
+) -> list[Sample]:
+    """Matrices of a measurand, sorted by condition and model; pairs in natural order, scans by cell
+    and name.
+
+    Where sessions of several operators carry one label (a day, say) they may share an effect. It is
+    tested against the interaction, the p values of the pairs combined; unless p is above 0.25 it
+    counts as shared. That is the level of preliminary tests at which what follows keeps its own
+    level best (Bozivich, Bancroft and Hartley, Ann Math Stat 27 (1956) 1017-1043).
+    """
+    table = pair_deviations.assign(
+        subject=pair_names(pair_deviations),
+        value=pd.to_numeric(pair_deviations[measurand]).astype(float),
+    )
+    table = table[np.isfinite(table["value"])]
+    out = []
+    for (condition, model), own in table.groupby(["condition", "model"], sort=True):
+        wide = own.pivot_table(index=["cell", "scan"], columns="subject", values="value")
+        wide = wide[sorted(wide.columns, key=natural)]
+        one = own.drop_duplicates("subject").set_index("subject").loc[wide.columns]
+        pairs = pd.DataFrame(
+            {
+                "subject": [str(s) for s in wide.columns],
+                "span_mm": one["span_mm"].to_numpy(dtype=float),
+                "path_mm": one["path_mm"].to_numpy(dtype=float),
+                "lowest": lowest(one, measurand).to_numpy(dtype=float),
+            }
+        )
+        scans = own.drop_duplicates("scan").set_index("scan").loc[wide.index.get_level_values(1)]
+        grouping, returning = grouping_of(scans, cell_columns)
+        found = wide.to_numpy(dtype=float)
+        if grouping.session is not None:
+            # sessions belong to their operators unless the data say otherwise
+            p = combined_p(shared_session_p(found, grouping))
+            if not p <= _SHARED:
+                grouping = Grouping(grouping.cell, grouping.operator)
+        out.append(Sample(str(condition), str(model), measurand, found, grouping, returning, pairs))
+    return out
+
+
+def grouping_of(scans: pd.DataFrame, cell_columns: Sequence[str] = ()) -> tuple[Grouping, str]:
+    """Which scans belong together, and which factor returns in several cells.
+
+    Of a table with a row a scan. A factor returns where one of its levels made several cells: an
+    operator who scanned in two sessions. Operators come before other factors.
+    """
+    cell = pd.factorize(scans["cell"].astype(str), sort=True)[0].astype(np.int64)
+    known = [c for c in (*_RETURNING, *cell_columns) if c in scans]
+    found: dict[str, Ints] = {}
+    for column in dict.fromkeys(known):
+        code = pd.factorize(scans[column].astype(str), sort=True)[0].astype(np.int64)
+        cells = np.unique(np.column_stack([cell, code]), axis=0)
+        constant = len(cells) == len(np.unique(cell))
+        if constant and len(cells) > len(np.unique(code)) > 1:
+            found[str(column)] = code
+    if not found:
+        return Grouping(cell), ""
+    first = next(iter(found))
+    others = [c for c in found if c != first]
+    return Grouping(cell, found[first], found[others[0]] if others else None), first
+
+
+def factors_left_out(
+    pair_deviations: pd.DataFrame, cell_columns: Sequence[str], condition_columns: Sequence[str]
+) -> list[str]:
+    """Recorded factors of the scans that define neither cells nor conditions; no counts, times,
+    notes.
+    """
+    used = {*TABLES["pair_deviations"].names, *cell_columns, *condition_columns, *_NO_GROUPS}
+    return [
+        str(c)
+        for c in pair_deviations.columns
+        if c not in used and not str(c).startswith(SERIAL_COLUMN)
+    ]
+
+
+def left_out_p(
+    pair_deviations: pd.DataFrame, factors: Collection[str], measurand: str
+) -> dict[str, tuple[str, float]]:
+    """Do scans of one cell differ by a known factor that the cell leaves out?
+
+    By condition the factor with the smallest p value, and that p value times the number of factors
+    tested (Bonferroni). Analysis of variance of the factor's levels within cells, pair by pair, the
+    p values combined after Liu and Xie. Scans of one cell count as repeats of each other: where
+    operators or sessions are hidden in a cell, a bound from its scatter is too small.
+    """
+    out: dict[str, tuple[str, float]] = {}
+    for condition, own in pair_deviations.groupby("condition", sort=True):
+        found: dict[str, float] = {}
+        for factor in factors:
+            p = _nested_p(own.dropna(subset=[factor]), factor, measurand)
+            if np.isfinite(p):
+                found[str(factor)] = p
+        if found:
+            worst = min(found, key=lambda f: found[f])
+            out[str(condition)] = (worst, min(1.0, len(found) * found[worst]))
+    return out
+
+
+def _nested_p(own: pd.DataFrame, factor: str, measurand: str) -> float:
+    """Combined p value over pairs of a factor within cells."""
+    y = pd.to_numeric(own[measurand]).to_numpy(float)
+    frame = own[np.isfinite(y)]
+    if not len(frame):
+        return float("nan")
+    y = y[np.isfinite(y)]
+    levels = ["model", "implant_a", "implant_b", "cell", factor]
+    pair, cell, fine = nested_codes(frame, levels)[2:]
+    cell_mean, fine_mean = ((np.bincount(c, y) / np.bincount(c))[c] for c in (cell, fine))
+    n = np.bincount(pair)
+    # cells, and levels of the factor in cells, of each pair
+    cells, parts = (np.bincount(pair[np.unique(c, return_index=True)[1]]) for c in (cell, fine))
+    between = np.bincount(pair, (fine_mean - cell_mean) ** 2)
+    within = np.bincount(pair, (y - fine_mean) ** 2)
+    df_b, df_w = parts - cells, n - parts
+    ok = (df_b > 0) & (df_w > 0) & (within > 0)
+    if not ok.any():
+        return float("nan")
+    F = (between[ok] / df_b[ok]) / (within[ok] / df_w[ok])
+    return combined_p(special.fdtrc(df_b[ok], df_w[ok], F))
+
+
+def witnesses(found: Results, table: pd.DataFrame, cell_columns: Sequence[str] = ()) -> Witnesses:
+    """Results in the groups that stand for themselves: cells, or operators who return.
+
+    Where operators return, each layout holds one result an operator: the mean of its cells. Else
+    the layouts of the cells. Where operators share sessions, their part of the variance stands
+    beside (see `samples` for when they count as shared). `table` is a deviation table of the same
+    scans.
+    """
+    sums = layouts(found.value, found.group, found.cell)
+    none = np.zeros(len(sums.n))
+    operator: dict[str, str] = {}
+    session: dict[str, str] = {}
+    who = ""
+    scans = table.drop_duplicates("scan")
+    for _, own in scans.groupby(["condition", "model"], sort=False):
+        grouping, returning = grouping_of(own, cell_columns)
+        names = own["cell"].astype(str)
+        if grouping.operator is not None:
+            who = f"{returning}s"
+            operator |= dict(zip(names, own[returning].astype(str), strict=True))
+        if grouping.session is not None:
+            session |= dict(zip(names, grouping.session.astype(str), strict=True))
+    if not operator:
+        return Witnesses(sums, none, none + 1)
+    cells = [str(c) for c in found.cell_names[sums.cell_label]]
+    means = pd.DataFrame(
+        {
+            "layout": sums.cell_layout,
+            "who": [operator.get(c, c) for c in cells],
+            "when": [session.get(c, "") for c in cells],
+            "mean": sums.cell_mean,
+        }
+    )
+    single = means.groupby("layout")["who"].transform("nunique") < 2
+    # one operator, or one cell: the cells speak for themselves
+    means["who"] = means["who"].where(~single, [f"{c} {k}" for k, c in enumerate(cells)])
+    code = pd.factorize(means["who"], sort=True)[0]
+    by = means.assign(who=code).groupby(["layout", "who"], sort=True)["mean"].mean().reset_index()
+    nested = layouts(by["mean"], by["layout"], by["who"])
+    alone = sums.cells == 1
+    whole = nested if not alone.any() else _mixed(nested, sums, alone)
+    shared = _shared_sessions(means[~single & (means["when"] != "")], found.keys)
+    return Witnesses(whole, *shared, who)
+
+
+def _shared_sessions(means: pd.DataFrame, keys: pd.DataFrame) -> tuple[Floats, Floats]:
+    """Variance of each layout's mean from sessions that its operators share, and its df.
+
+    Least squares of cell means on operators and sessions; a session's weight is its part
+    in the mean of the operators' means.
+    """
+    variance, df, p = np.zeros(len(keys)), np.ones(len(keys)), np.full(len(keys), np.nan)
+    layout = means["layout"].to_numpy(dtype=int)
+    for at in np.unique(layout):
+        own = means[layout == at]
+        who, when = pd.factorize(own["who"])[0], pd.factorize(own["when"])[0]
+        found = session_effects(own[["mean"]].to_numpy(dtype=float), who, when)
+        if found.df < 1 or found.df_rest < 1:
+            continue
+        operators = np.bincount(who)
+        weight = np.bincount(when, weights=1.0 / operators[who]) / len(operators)
+        variance[at] = found.effect.var(axis=0, ddof=0)[0] * len(found.effect) / found.df
+        variance[at] *= (weight**2).sum()
+        df[at], p[at] = found.df, found.p()[0]
+    # one answer for the pairs of a model, as in `samples`
+    for rows in keys.groupby(["measurand", "condition", "model"], sort=False).indices.values():
+        if not combined_p(p[rows]) <= _SHARED:
+            variance[rows], df[rows] = 0.0, 1.0
+    return variance, df
+
+
+def _mixed(nested: Layouts, sums: Layouts, alone: npt.NDArray[np.bool_]) -> Layouts:
+    """Layouts of operators, but those of one cell as they are."""
+    chosen = {
+        name: np.where(alone, getattr(sums, name), getattr(nested, name))
+        for name in (
+            "n", "cells", "mean", "mean_of_cells", "ss_within", "ss_between", "ss_cell_means",
+            "sum_n2", "harmonic_n",
+        )
+    }  # fmt: skip
+    return replace(nested, **chosen)

@@ -7,25 +7,38 @@ user gives.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import scipy  # scipy.stats loads when it is first used
+from scipy import special
 
-from accstudy.accuracy.critical import (
-    cochran_critical,
-    grubbs_critical,
-    grubbs_double_critical,
-    mandel_h_critical,
-    mandel_k_critical,
-)
+from accstudy.accuracy.anova import Layouts, layouts
 from accstudy.accuracy.measurands import Results
-from accstudy.accuracy.oneway import Layouts, layouts
 from accstudy.accuracy.summary import study_results
 from accstudy.tables import empty, shape
 
-__all__ = ["BEYOND", "CellTests", "Extremes", "cell_tests", "extremes", "outlier_table"]
+__all__ = [
+    "BEYOND",
+    "FAR",
+    "CellTests",
+    "Extremes",
+    "cell_tests",
+    "cochran_critical",
+    "extremes",
+    "grubbs_critical",
+    "grubbs_double_critical",
+    "grubbs_double_probability",
+    "mandel_h_critical",
+    "mandel_k_critical",
+    "outlier_counts",
+    "outlier_table",
+]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -35,22 +48,13 @@ LEVELS = (0.05, 0.01)
 
 @dataclass(frozen=True)
 class Extremes:
-    """Grubbs' statistics of many samples.
+    """Grubbs' statistics of G samples, (G,).
 
-    Parameters
-    ----------
-    n : ndarray of int, shape (G,)
-        Values of each sample.
-    high, low : ndarray, shape (G,)
-        Distance of the largest and smallest value from the mean, in standard
-        deviations; NaN below 3 values or without spread.
-    high_at, low_at : ndarray of int, shape (G,)
-        Where these values stand in the input.
-    double_high, double_low : ndarray, shape (G,)
-        Sum of squares without the two largest (smallest) over the sum with them;
-        NaN below 4 values. Small is extreme.
-    second_high_at, second_low_at : ndarray of int, shape (G,)
-        Where the second largest and smallest stand; -1 where there is none.
+    `n` values; distance of the largest and smallest value (`high`, `low`) from the mean, in
+    standard deviations, NaN below 3 values or without spread, and where these values stand in the
+    input. `double_high`, `double_low`: sum of squares without the two largest (smallest) over the
+    sum with them, NaN below 4 values, small is extreme; with the place of the second one, -1 where
+    there is none.
     """
 
     n: Ints
@@ -65,18 +69,9 @@ class Extremes:
 
 
 def extremes(values: npt.ArrayLike, groups: npt.ArrayLike) -> Extremes:
-    """Grubbs' statistics of the extremes of many samples at once.
+    """Grubbs' statistics of the extremes of many samples at once (ISO 5725-2:1994, 7.3.4).
 
-    Parameters
-    ----------
-    values : array_like, shape (N,)
-        Values, any unit.
-    groups : array_like of int, shape (N,)
-        Sample of each, 0 to G - 1, none empty.
-
-    References
-    ----------
-    ISO 5725-2:1994, 7.3.4.
+    `values` and the sample of each, 0 to G - 1, none empty, (N,).
     """
     y, group = np.asarray(values, dtype=float), np.asarray(groups, dtype=np.int64)
     order = np.lexsort((y, group))
@@ -139,16 +134,8 @@ class CellTests:
 
 
 def cell_tests(found: Layouts) -> CellTests:
-    """Cochran's, Mandel's and Grubbs' statistics on the cells of many layouts.
-
-    Parameters
-    ----------
-    found : Layouts
-        From `accstudy.accuracy.oneway.layouts`.
-
-    References
-    ----------
-    ISO 5725-2:1994, 7.3.1 (h and k), 7.3.3 (Cochran), 7.3.4 (Grubbs).
+    """Cochran's, Mandel's and Grubbs' statistics on the cells of many layouts (ISO 5725-2:1994,
+    7.3).
     """
     layout, total = found.cell_layout, len(found.n)
     spread = found.cell_n >= 2
@@ -247,13 +234,13 @@ def _rows(
     test: str,
     layout: Ints,
     statistic: Floats,
-    critical: tuple[Floats, Floats],
+    critical: Callable[[float], Floats],
     *,
     cell: npt.ArrayLike,
     scan: npt.ArrayLike = "",
     small_is_extreme: bool = False,
 ) -> pd.DataFrame:
-    five, one = critical
+    five, one = (critical(alpha) for alpha in LEVELS)
     size = np.abs(statistic)
     verdict = np.where(size > five, np.where(size > one, "outlier", "straggler"), "nothing")
     if small_is_extreme:
@@ -278,40 +265,21 @@ def _rows(
 def _cochran_and_mandel(found: Results, sums: Layouts, tests: CellTests) -> list[pd.DataFrame]:
     every = np.arange(len(sums.n))
     names = found.cell_names[sums.cell_label]
-    p, n, layout = sums.cells, tests.cochran_n, sums.cell_layout
-    five, one = LEVELS
+    cells, n, layout = tests.cochran_cells, tests.cochran_n, sums.cell_layout
     return [
         _rows(
-            0,
-            "cochran",
-            every,
-            tests.cochran,
-            (
-                cochran_critical(five, tests.cochran_cells, n),
-                cochran_critical(one, tests.cochran_cells, n),
-            ),
+            0, "cochran", every, tests.cochran, lambda alpha: cochran_critical(alpha, cells, n),
             cell=names[tests.cochran_at],
         ),
         _rows(
-            3,
-            "mandel-h",
-            layout,
-            tests.h,
-            (mandel_h_critical(five, p)[layout], mandel_h_critical(one, p)[layout]),
-            cell=names,
+            3, "mandel-h", layout, tests.h,
+            lambda alpha: mandel_h_critical(alpha, sums.cells)[layout], cell=names,
         ),
         _rows(
-            4,
-            "mandel-k",
-            layout,
-            tests.k,
-            (
-                mandel_k_critical(five, tests.cochran_cells, n)[layout],
-                mandel_k_critical(one, tests.cochran_cells, n)[layout],
-            ),
-            cell=names,
+            4, "mandel-k", layout, tests.k,
+            lambda alpha: mandel_k_critical(alpha, cells, n)[layout], cell=names,
         ),
-    ]
+    ]  # fmt: skip
 
 
 def _pick(e: Extremes) -> tuple[Floats, Ints, Floats, Ints, Ints]:
@@ -339,34 +307,21 @@ def _grubbs(
 ) -> list[pd.DataFrame]:
     """Rows of both tests; `cell` and `scan` name every place."""
     single, at, double, first, second = _pick(e)
-    five, one = (grubbs_critical(a, e.n) for a in LEVELS)
-    rows = [
-        _rows(
-            1,
-            "grubbs",
-            layout,
-            single,
-            (five, one),
-            cell=cell[at],
-            scan="" if scan is None else scan[at],
-        )
-    ]
-    quiet = np.flatnonzero(~(np.nan_to_num(single) > five) & (e.n >= 4))
-    if quiet.size:
-        places = first[quiet], second[quiet]
-        rows.append(
-            _rows(
-                2,
-                "grubbs-double",
-                layout[quiet],
-                double[quiet],
-                (_double_critical(LEVELS[0], e.n[quiet]), _double_critical(LEVELS[1], e.n[quiet])),
-                cell=_both(cell, *places),
-                scan="" if scan is None else _both(scan, *places),
-                small_is_extreme=True,
-            )
-        )
-    return rows
+    one = _rows(
+        1, "grubbs", layout, single, lambda alpha: grubbs_critical(alpha, e.n),
+        cell=cell[at], scan="" if scan is None else scan[at],
+    )  # fmt: skip
+    straggles = np.nan_to_num(single) > grubbs_critical(LEVELS[0], e.n)
+    quiet = np.flatnonzero(~straggles & (e.n >= 4))
+    if not quiet.size:
+        return [one]
+    places = first[quiet], second[quiet]
+    two = _rows(
+        2, "grubbs-double", layout[quiet], double[quiet],
+        lambda alpha: _double_critical(alpha, e.n[quiet]), cell=_both(cell, *places),
+        scan="" if scan is None else _both(scan, *places), small_is_extreme=True,
+    )  # fmt: skip
+    return [one, two]
 
 
 def _both(labels: Labels, first: Ints, second: Ints) -> Labels:
@@ -395,3 +350,202 @@ def _grubbs_of_scans(found: Results, sums: Layouts, tests: CellTests) -> list[pd
     scans = found.scan_names[found.scan[chosen]]
     e = extremes(found.value[chosen], sample)
     return _grubbs(e, layout, cells, scans)
+
+
+_GRID = 8000  # intervals over the quarter circle: 1e-6 in the critical values up to 20 cells
+
+
+def _nan_unless(valid: npt.ArrayLike, value: npt.ArrayLike) -> Floats:
+    return np.where(valid, value, np.nan)
+
+
+def cochran_critical(alpha: float, p: npt.ArrayLike, n: npt.ArrayLike) -> Floats:
+    """Critical value of Cochran's one-sided test on the largest of p cell variances, n results
+    each.
+
+    NaN with fewer than two cells or results a cell.
+
+    References
+    ----------
+    ISO 5725-2:1994, 7.3.3 and Table 4 (tables rest on this F quantile).
+
+    Examples
+    --------
+    >>> round(float(cochran_critical(0.05, 8, 3)), 3)
+    0.516
+    """
+    p_, n_ = np.asarray(p, dtype=float), np.asarray(n, dtype=float)
+    valid = (p_ >= 2) & (n_ >= 2)
+    p_, n_ = np.where(valid, p_, 2.0), np.where(valid, n_, 2.0)
+    F = special.fdtri(n_ - 1, (p_ - 1) * (n_ - 1), 1 - alpha / p_)
+    return _nan_unless(valid, F / (F + p_ - 1))
+
+
+def grubbs_critical(alpha: float, p: npt.ArrayLike, *, sides: int = 2) -> Floats:
+    """Critical value of Grubbs' test on one extreme of p (three or more) values; else NaN.
+
+    `sides` is 2 when either end may be extreme, as in ISO 5725-2; 1 when one end alone is looked
+    at, as in many textbooks.
+
+    References
+    ----------
+    ISO 5725-2:1994, 7.3.4 and Table 5; Grubbs, Technometrics 11 (1969) 1-21.
+
+    Examples
+    --------
+    >>> [round(float(grubbs_critical(0.05, 8, sides=sides)), 3) for sides in (2, 1)]
+    [2.127, 2.032]
+    """
+    p_ = np.asarray(p, dtype=float)
+    valid = p_ >= 3
+    p_ = np.where(valid, p_, 3.0)
+    t2 = special.stdtrit(p_ - 2, 1 - alpha / (sides * p_)) ** 2
+    return _nan_unless(valid, (p_ - 1) / np.sqrt(p_) * np.sqrt(t2 / (p_ - 2 + t2)))
+
+
+def mandel_h_critical(alpha: float, p: npt.ArrayLike) -> Floats:
+    """Critical value of Mandel's h (two-sided, one of p cells looked at); NaN below three cells.
+
+    References
+    ----------
+    ISO 5725-2:1994, 7.3.1 and Tables 6 and 7.
+
+    Examples
+    --------
+    >>> round(float(mandel_h_critical(0.05, 8)), 2)
+    1.75
+    """
+    p_ = np.asarray(p, dtype=float)
+    valid = p_ >= 3
+    p_ = np.where(valid, p_, 3.0)
+    t = special.stdtrit(p_ - 2, 1 - alpha / 2)
+    return _nan_unless(valid, (p_ - 1) * t / np.sqrt(p_ * (t**2 + p_ - 2)))
+
+
+def mandel_k_critical(alpha: float, p: npt.ArrayLike, n: npt.ArrayLike) -> Floats:
+    """Critical value of Mandel's k (one-sided, one of p cells looked at, n results each).
+
+    NaN with fewer than two cells or results a cell.
+
+    References
+    ----------
+    ISO 5725-2:1994, 7.3.1 and Tables 6 and 7.
+
+    Examples
+    --------
+    >>> round(float(mandel_k_critical(0.05, 8, 3)), 3)
+    1.669
+    """
+    p_, n_ = np.asarray(p, dtype=float), np.asarray(n, dtype=float)
+    valid = (p_ >= 2) & (n_ >= 2)
+    p_, n_ = np.where(valid, p_, 2.0), np.where(valid, n_, 2.0)
+    F = special.fdtri(n_ - 1, (p_ - 1) * (n_ - 1), 1 - alpha)
+    return _nan_unless(valid, np.sqrt(p_ * F / (F + p_ - 1)))
+
+
+@cache
+def _angles() -> Floats:
+    return np.linspace(0.0, math.pi / 2, _GRID + 1)
+
+
+def _density(k: int) -> Floats:
+    """K times the density of the angle a on the grid."""
+    log_c = special.gammaln((k - 1) / 2) - special.gammaln((k - 2) / 2) - 0.5 * math.log(math.pi)
+    return np.asarray(k * math.exp(log_c) * np.cos(_angles()) ** (k - 3), dtype=np.float64)
+
+
+def _bound(k: int) -> Floats:
+    """Largest angle b that the others may show, on the grid."""
+    with np.errstate(over="ignore"):
+        tangent = np.tan(_angles()) * math.sqrt(k / (k - 2))
+    return np.asarray(np.arcsin(np.minimum(1.0, tangent)), dtype=np.float64)
+
+
+def _integrals(values: Floats) -> Floats:
+    """Running trapezoidal integral over the grid."""
+    step = _angles()[1]
+    return np.concatenate([[0.0], np.cumsum((values[1:] + values[:-1]) / 2 * step)])
+
+
+@cache
+def _largest(k: int) -> Floats:
+    """Distribution of the angle of the largest of k values, on the grid."""
+    if k == 3:
+        # the density is constant above 30 degrees, where the third value is the largest
+        return np.asarray(np.maximum(0.0, 3 / math.pi * (_angles() - math.pi / 6)))
+    rest = np.interp(_bound(k), _angles(), _largest(k - 1))
+    total = _integrals(_density(k) * rest)
+    return np.asarray(total / total[-1], dtype=np.float64)
+
+
+def grubbs_double_probability(ratio: float, p: int) -> float:
+    """Probability that two extremes at one end leave a smaller ratio of sums of squares.
+
+    `ratio` is the sum of squares without the two over that with them, of `p` (at least 4) normal
+    values; for both ends: twice that.
+
+    Examples
+    --------
+    >>> round(grubbs_double_probability(0.1101, 8), 3)
+    0.025
+    """
+    angles, bound = _angles(), _bound(p)
+    cosine = np.cos(angles)
+    inside = np.minimum(1.0, math.sqrt(ratio) / np.maximum(cosine, 1e-300))
+    start = np.minimum(np.arccos(inside), bound)
+    others = _largest(p - 1)
+    share = np.interp(bound, angles, others) - np.interp(start, angles, others)
+    return float(_integrals(_density(p) * share)[-1])
+
+
+@cache
+def grubbs_double_critical(alpha: float, p: int) -> float:
+    """Critical value of Grubbs' test on two extremes at the same end of p (four or more) values.
+
+    Smaller ratios are extreme. Found by integration of the exact distribution, not read from the
+    table, for both ends together.
+
+    References
+    ----------
+    ISO 5725-2:1994, 7.3.4 and Table 5.
+
+    Examples
+    --------
+    >>> round(grubbs_double_critical(0.05, 8), 3)
+    0.11
+    """
+    if p < 4:
+        return math.nan
+    root = scipy.optimize.brentq(  # either end may be extreme
+        lambda r: grubbs_double_probability(r, p) - alpha / 2, 1e-12, 1.0, xtol=1e-9
+    )
+    return float(root)
+
+
+FAR = ("outlier", BEYOND["outlier"])
+"""Verdicts beyond the critical value of 1 %."""
+
+
+def outlier_counts(outliers: pd.DataFrame) -> pd.DataFrame:
+    """Table ``outlier_counts``: statistics beyond their critical values, by condition and model;
+    the last row, without condition and model, is of all.
+    """
+    if not len(outliers):
+        return empty("outlier_counts")
+    parts = [(key, mine) for key, mine in outliers.groupby(["condition", "model"], sort=False)]
+    rows = []
+    for (condition, model), mine in [*parts, (("", ""), outliers)]:
+        beyond = int((mine["verdict"] != "nothing").sum())
+        far = int(mine["verdict"].isin(FAR).sum())
+        rows.append(
+            {
+                "condition": condition,
+                "model": model,
+                "n_statistics": len(mine),
+                "n_beyond_5": beyond,
+                "share_beyond_5": beyond / len(mine),
+                "n_beyond_1": far,
+                "share_beyond_1": far / len(mine),
+            }
+        )
+    return shape("outlier_counts", pd.DataFrame(rows))

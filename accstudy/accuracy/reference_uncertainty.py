@@ -129,9 +129,7 @@ def pair_reference_u(
     out["u_from"] = np.where(certified.notna(), "certificate", "nothing")
     if mpe_constant_um is not None:
         mpe = length_u_um(
-            out["span_mm"].astype(float),
-            constant_um=mpe_constant_um,
-            per_metre_um=mpe_per_metre_um,
+            out["span_mm"].astype(float), constant_um=mpe_constant_um, per_metre_um=mpe_per_metre_um
         )
         out["u_from"] = np.where(certified.notna(), "certificate", "MPE")
         certified = certified.fillna(mpe)
@@ -145,6 +143,34 @@ def pair_reference_u(
     more = out["u_runs_um"].fillna(0.0) ** 2 + out["u_body_um"].fillna(0.0) ** 2
     out["u_distance_um"] = (out["u_instrument_um"] ** 2 + more) ** 0.5
     return out
+
+
+def pair_shared_u(
+    implants: pd.DataFrame,
+    pairs: pd.DataFrame,
+    *,
+    mpe_constant_um: float | None,
+    mpe_per_metre_um: float,
+    expansion_per_k: float,
+    temperature_tolerance_k: float,
+    runs: pd.DataFrame | None,
+    seating_um: pd.Series | float = 0.0,
+) -> pd.DataFrame:
+    """As `pair_reference_u`, with the temperature: ``u_temperature_um``, and ``u_um`` of them all.
+
+    `seating_um` is that of one scan body, where it stayed where it was.
+    """
+    known = pair_reference_u(
+        implants, pairs, mpe_constant_um=mpe_constant_um, mpe_per_metre_um=mpe_per_metre_um,
+        runs=runs,
+    )  # fmt: skip
+    warm = temperature_u_um(
+        known["span_mm"].astype(float),
+        expansion_per_k=expansion_per_k,
+        tolerance_k=temperature_tolerance_k,
+    )
+    u = (known["u_distance_um"] ** 2 + warm**2 + 2 * seating_um**2) ** 0.5
+    return known.assign(u_temperature_um=warm, u_um=u)
 
 
 def runs_u(runs: pd.DataFrame | None) -> pd.DataFrame:
@@ -224,22 +250,16 @@ def shared_uncertainty(
     """
     on = ["condition", "model", "implant_a", "implant_b"]
     each = pairs.drop_duplicates(on)[[*on, "span_mm"]].reset_index(drop=True)
-    each = pair_reference_u(
-        implants, each, mpe_constant_um=mpe_constant_um, mpe_per_metre_um=mpe_per_metre_um,
-        runs=runs,
-    )  # fmt: skip
-    warm = temperature_u_um(
-        each["span_mm"].astype(float),
-        expansion_per_k=expansion_per_k,
-        tolerance_k=temperature_tolerance_k,
-    )
     body = (seating_um or 0.0) * seated_once(pairs)
-    distance = each["u_distance_um"] ** 2 + warm**2
-    distance = (distance + 2 * each["condition"].map(body).astype(float) ** 2) ** 0.5
+    each = pair_shared_u(
+        implants, each, mpe_constant_um=mpe_constant_um, mpe_per_metre_um=mpe_per_metre_um,
+        expansion_per_k=expansion_per_k, temperature_tolerance_k=temperature_tolerance_k,
+        runs=runs, seating_um=each["condition"].map(body).astype(float),
+    )  # fmt: skip
     subject = pair_names(each)
     head = {"condition": each["condition"], "model": each["model"], "subject": subject}
     parts = [
-        pd.DataFrame({**head, "measurand": "distance_um", "u": distance}),
+        pd.DataFrame({**head, "measurand": "distance_um", "u": each["u_um"]}),
         pd.DataFrame({**head, "measurand": "angle_deg", "u": each["u_angle_deg"]}),
     ]
     one = implants.drop_duplicates(["model", "implant"]).reset_index(drop=True)

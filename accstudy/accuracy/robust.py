@@ -10,8 +10,8 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
-from accstudy.accuracy.oneway import Layouts
-from accstudy.errors import Finding, InputError, Severity
+from accstudy.accuracy.anova import Layouts
+from accstudy.errors import Finding, InputError, note
 from accstudy.words.catalogue import say
 
 __all__ = [
@@ -26,6 +26,7 @@ MAD_FACTOR = 1.483
 
 _LEAST = 3  # cells, or results of one, from which a median can pass one over
 _WIDER, _AWAY, _SHARE = 1.5, 0.5, 0.1
+_PASSES = 1000
 
 
 def _values(values: npt.ArrayLike) -> Floats:
@@ -44,18 +45,9 @@ def _sd(x: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Robust:
-    """Outcome of Algorithm A.
-
-    Parameters
-    ----------
-    mean, sd : float or ndarray
-        Robust mean and standard deviation, unit of the results.
-    u_mean : float or ndarray
-        Standard uncertainty of the mean, 1.25 sd / sqrt(n) (ISO 13528:2022, 7.7.3).
-    iterations : int
-        Passes until neither changed by more than 1e-12 of the spread.
-    converged : bool
-        Whether all settled within the passes allowed.
+    """Outcome of Algorithm A: mean, standard deviation and standard uncertainty of the mean, 1.25
+    sd / sqrt(n) (ISO 13528:2022, 7.7.3); passes until neither changed by more than 1e-12 of the
+    spread, and whether all settled.
     """
 
     mean: Any
@@ -65,15 +57,13 @@ class Robust:
     converged: bool
 
 
-def algorithm_a(values: npt.ArrayLike, *, at_most: int = 1000) -> Robust:
+def algorithm_a(values: npt.ArrayLike) -> Robust:
     """Robust mean and standard deviation by iterated winsorising.
 
     Parameters
     ----------
     values : array_like, shape (..., n)
         Results; NaN is left out.
-    at_most : int, optional
-        Passes allowed.
 
     Returns
     -------
@@ -101,7 +91,7 @@ def algorithm_a(values: npt.ArrayLike, *, at_most: int = 1000) -> Robust:
     sd = made(x)
     moving = sd > 0
     count = 0
-    while moving.any() and count < at_most:
+    while moving.any() and count < _PASSES:
         count += 1
         at, reach = mean[..., None], 1.5 * sd[..., None]
         cut = np.clip(x, at - reach, at + reach)
@@ -114,7 +104,7 @@ def algorithm_a(values: npt.ArrayLike, *, at_most: int = 1000) -> Robust:
     return Robust(mean[()], sd[()], (1.25 * sd / np.sqrt(n))[()], count, not moving.any())
 
 
-def algorithm_s(sds: npt.ArrayLike, df: npt.ArrayLike, *, at_most: int = 1000) -> Any:
+def algorithm_s(sds: npt.ArrayLike, df: npt.ArrayLike) -> Any:
     """Robust pooled value of the standard deviations of cells, (..., p).
 
     The limit factor cuts the largest tenth of the standard deviations of a normal variable; the
@@ -138,7 +128,7 @@ def algorithm_s(sds: npt.ArrayLike, df: npt.ArrayLike, *, at_most: int = 1000) -
     weight = np.where(np.isnan(w), 0.0, nu)
     weight = weight / weight.sum(axis=-1, keepdims=True)
     sd = np.nanmedian(w, axis=-1)
-    for _ in range(at_most):
+    for _ in range(_PASSES):
         cut2 = np.minimum(w**2, limit2 * sd[..., None] ** 2)
         new = np.sqrt(np.nansum(weight * adjust2 * cut2, axis=-1))
         settled = np.abs(new - sd) <= 1e-12 * sd
@@ -154,7 +144,7 @@ def robust_figures(found: Layouts, values: npt.ArrayLike, groups: npt.ArrayLike)
 
     With three cells and more Algorithm A on the cell means, and Algorithm S on the cells' standard
     deviations; with one cell Algorithm A on its results; NaN with two cells, or where no cell holds
-    two results. `values` and `groups` as for `accstudy.accuracy.oneway.layouts`.
+    two results. `values` and `groups` as for `accstudy.accuracy.anova.layouts`.
     """
     bias, s_r = np.full((2, len(found.n)), np.nan)
     nu = found.cell_n - 1.0
@@ -200,7 +190,7 @@ def robust_findings(accuracy: pd.DataFrame) -> list[Finding]:
     with more), and 1 % a bias that is more than half of its standard uncertainty away; so a
     condition is told where a tenth of its distances has either.
     """
-    out = []
+    out, mend = [], say("findings.look_at_outliers")
     rows = accuracy[accuracy["measurand"] == "distance_um"]
     for condition, own in rows.groupby("condition", sort=False):
         known = own[own["s_r_robust"] > 0]
@@ -208,14 +198,11 @@ def robust_findings(accuracy: pd.DataFrame) -> list[Finding]:
         wide = known[ratio > _WIDER]
         if len(known) and len(wide) >= _SHARE * len(known):
             worst = known.iloc[int(np.argmax(ratio))]
-            out.append(
-                _differs(
-                    say("findings.robust_s_r", count=len(wide), of=len(known), times=_WIDER,
-                        subject=worst["subject"], classical=worst["s_r"],
-                        robust=worst["s_r_robust"]),
-                    str(condition),
-                )
+            what = say(
+                "findings.robust_s_r", count=len(wide), of=len(known), times=_WIDER,
+                subject=worst["subject"], classical=worst["s_r"], robust=worst["s_r_robust"],
             )  # fmt: skip
+            out.append(note("robust-differs", what, str(condition), mend))
         if "bias_robust" not in own:
             continue
         known = own[own["bias_robust"].notna() & (own["u_bias"] > 0)]
@@ -223,21 +210,12 @@ def robust_findings(accuracy: pd.DataFrame) -> list[Finding]:
         off = known[away > _AWAY * known["u_bias"]]
         if len(known) and len(off) >= _SHARE * len(known):
             worst = known.iloc[int(np.argmax(away))]
-            out.append(
-                _differs(
-                    say("findings.robust_bias", count=len(off), of=len(known),
-                        subject=worst["subject"], classical=worst["bias"],
-                        robust=worst["bias_robust"]),
-                    str(condition),
-                )
+            what = say(
+                "findings.robust_bias", count=len(off), of=len(known), subject=worst["subject"],
+                classical=worst["bias"], robust=worst["bias_robust"],
             )  # fmt: skip
+            out.append(note("robust-differs", what, str(condition), mend))
     return out
-
-
-def _differs(what: str, condition: str) -> Finding:
-    return Finding(
-        Severity.NOTE, "robust-differs", what, condition, say("findings.look_at_outliers")
-    )
 
 
 def made(values: npt.ArrayLike) -> Any:

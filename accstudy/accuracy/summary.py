@@ -6,53 +6,53 @@ The figures that the field calls so stand beside those of ISO 5725, never in the
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import scipy  # scipy.stats loads when it is first used
+from scipy import special
 
-from accstudy.accuracy.measurands import Results, implant_results, pair_results, results
-from accstudy.accuracy.oneway import Layouts, layouts, one_way_table
+from accstudy.accuracy.anova import Layouts, Nested, layouts, nested_anova, one_way_table
+from accstudy.accuracy.measurands import (
+    Results,
+    implant_results,
+    natural,
+    pair_names,
+    pair_results,
+    results,
+    witnesses,
+)
 from accstudy.accuracy.reference_uncertainty import shared_u
 from accstudy.accuracy.robust import robust_figures
-from accstudy.accuracy.samples import witnesses
-from accstudy.tables import empty, shape
+from accstudy.errors import InputError, nearest
+from accstudy.tables import UNREFERENCED, empty, shape
 
-__all__ = ["accuracy_table", "field_figures", "field_table", "precision_table", "study_results"]
+__all__ = [
+    "accuracy_table",
+    "condition_summary",
+    "failure_rate",
+    "failure_table",
+    "field_figures",
+    "field_table",
+    "precision_table",
+    "study_results",
+    "variance_components",
+]
 
 
 def field_figures(
     values: npt.ArrayLike, groups: npt.ArrayLike
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Mean absolute deviation and mean pairwise difference of each group.
+    """Mean absolute deviation and mean pairwise difference of each of G groups.
 
-    Parameters
-    ----------
-    values : array_like, shape (N,)
-        Deviations, any unit.
-    groups : array_like of int, shape (N,)
-        Group of each, 0 to G - 1.
-
-    Returns
-    -------
-    mean_abs : ndarray, shape (G,)
-        Mean of the absolute deviations ("trueness" in the field). It grows with
-        the spread even where there is no bias.
-    mean_pairwise : ndarray, shape (G,)
-        Mean absolute difference over all pairs of repeats ("precision" in the
-        field); NaN where there is one result. n (n - 1) / 2 pairs carry no more
-        than n - 1 degrees of freedom.
-
-    Notes
-    -----
-    The pairwise mean comes from the sorted results, x_(1) <= ... <= x_(n):
-    2 / (n (n - 1)) times the sum of (2 k - n - 1) x_(k).
-
-    Examples
-    --------
-    >>> field_figures([1.0, -1.0, 3.0], [0, 0, 0])
-    (array([1.66666667]), array([2.66666667]))
+    The mean of the absolute deviations ("trueness" in the field) grows with the spread even where
+    there is no bias; the mean absolute difference over all pairs of repeats ("precision" in the
+    field) is NaN where there is one result: n (n - 1) / 2 pairs carry no more than n - 1 degrees of
+    freedom. It comes from the sorted results, x_(1) <= ... <= x_(n): 2 / (n (n - 1)) times the sum
+    of (2 k - n - 1) x_(k).
     """
     y, group = np.asarray(values, dtype=float), np.asarray(groups, dtype=np.int64)
     n = np.bincount(group)
@@ -146,22 +146,7 @@ def study_results(
     *,
     alignment: str = "all-implants",
 ) -> Results | None:
-    """Layouts of a study: pairs and, under one alignment, implants.
-
-    Parameters
-    ----------
-    pair_deviations : DataFrame
-        Table ``pair_deviations``.
-    implant_deviations : DataFrame, optional
-        Table ``implant_deviations``.
-    alignment : str, optional
-        The alignment whose rows are taken.
-
-    Returns
-    -------
-    Results or None
-        None where there is no result at all.
-    """
+    """Layouts of a study: pairs and, under one alignment, implants; None without any result."""
     parts = [pair_results(pair_deviations)]
     if implant_deviations is not None and len(implant_deviations):
         parts.append(implant_results(implant_deviations, alignment=alignment))
@@ -207,7 +192,7 @@ def accuracy_table(
 
     See Also
     --------
-    accstudy.accuracy.oneway.one_way_table : the figures and their sources.
+    accstudy.accuracy.anova.one_way_table : the figures and their sources.
     """
     found = study_results(pair_deviations, implant_deviations, alignment=alignment)
     if found is None:
@@ -284,21 +269,180 @@ _NOTES_OF_PRECISION = {
 
 
 def precision_table(accuracy: pd.DataFrame) -> pd.DataFrame:
-    """The part of table ``accuracy`` that needs no reference.
+    """The part of table ``accuracy`` that needs no reference: table ``precision``.
 
-    Parameters
-    ----------
-    accuracy : DataFrame
-        Table ``accuracy`` of deviations from the mean arrangement of the same scans.
-
-    Returns
-    -------
-    DataFrame
-        Table ``precision``. Standard deviations are about the means of cells and of the
-        condition, so they do not depend on what the deviations are measured from.
+    Standard deviations are about the means of cells and of the condition, so they do not depend on
+    what the deviations are measured from.
     """
     notes = accuracy["note"].astype(str)
     for key, text in _NOTES_OF_PRECISION.items():
         notes = notes.str.replace(_NOTES[key], text, regex=False)
     tidy = ["; ".join(part for part in note.split("; ") if part) for note in notes]
     return shape("precision", accuracy.assign(note=tidy))
+
+
+def variance_components(
+    pair_deviations: pd.DataFrame, levels: Sequence[str], *, confidence: float = 0.95
+) -> pd.DataFrame:
+    """Variance components of nested levels for the distance of every pair, by condition.
+
+    Parameters
+    ----------
+    pair_deviations : DataFrame
+        Table ``pair_deviations`` with the factor columns that `levels` names.
+    levels : sequence of str
+        Factor columns, outermost first, such as operator and session; the residual
+        is from scan to scan.
+    confidence : float, optional
+        Of the intervals of residual and total.
+
+    Returns
+    -------
+    DataFrame
+        Table ``variance_components``, one row a level, then residual and total.
+
+    Raises
+    ------
+    InputError
+        If a level is not a column of the table.
+    """
+    for level in levels:
+        if level not in pair_deviations:
+            raise InputError(
+                f'"{level}" is not a factor of the scans',
+                hint=nearest(level, [str(c) for c in pair_deviations]),
+            )
+    if not len(pair_deviations):
+        return empty("variance_components")
+    table = pair_deviations.assign(subject=pair_names(pair_deviations))
+    rows: list[dict[str, object]] = []
+    groups = sorted(
+        table.groupby(["condition", "model", "subject"], sort=False),
+        key=lambda g: (str(g[0][0]), str(g[0][1]), natural(str(g[0][2]))),
+    )
+    for (condition, model, subject), own in groups:
+        if not own["distance_um"].notna().any():
+            continue
+        found = nested_anova(own, "distance_um", levels, confidence=confidence)
+        head = {
+            "condition": condition, "model": model, "measurand": "distance_um", "unit": "um",
+            "subject": subject, "confidence": confidence,
+        }  # fmt: skip
+        rows += [head | row for row in _component_rows(found, confidence)]
+    return shape("variance_components", pd.DataFrame(rows))
+
+
+def _component_rows(found: Nested, confidence: float) -> list[dict[str, object]]:
+    alpha = 1 - confidence
+    rows: list[dict[str, object]] = []
+    for r in found.table.to_dict("records"):
+        row: dict[str, object] = {
+            "level": r["source"],
+            **{k: r[k] for k in ("units", "df", "variance_raw", "sd", "share", "F", "p")},
+        }
+        df, sd = int(r["df"]), float(r["sd"])
+        if df == 0:
+            row["note"] = "cannot be separated from the level below"
+        elif float(r["variance_raw"]) < 0:
+            row["note"] = "came out below zero and was set to zero"
+        elif r["source"] == "residual":
+            row["sd_low"] = sd * math.sqrt(df / float(special.chdtri(df, alpha / 2)))
+            row["sd_high"] = sd * math.sqrt(df / float(special.chdtri(df, 1 - alpha / 2)))
+        rows.append(row)
+    known = bool((found.table["df"] > 0).any())
+    rows.append(
+        {
+            "level": "total",
+            "units": int(found.table["units"].iloc[-1]),
+            "df": int(found.table["df"].sum()),
+            "sd": found.sd_total if known else math.nan,
+            "sd_low": found.sd_total_low if known else math.nan,
+            "sd_high": found.sd_total_high if known else math.nan,
+            "share": 1.0 if known and found.total > 0 else math.nan,
+            "note": "" if known else "one scan: cannot be estimated",
+        }
+    )
+    return rows
+
+
+def condition_summary(accuracy: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:
+    """Deviations and standard deviations of the distances of every condition, um.
+
+    Table ``condition_summary`` from ``accuracy``, or ``condition_scatter`` from ``precision``.
+    """
+    own = accuracy[(accuracy["measurand"] == "distance_um") & accuracy["span_mm"].notna()]
+    referenced = "bias" in own
+    rows: list[dict[str, Any]] = []
+    for condition, mine in own.groupby("condition", sort=False):
+        row = {
+            "condition": condition,
+            "n_scans": mine["n_scans"].max(),
+            "n_cells": mine["n_cells"].max(),
+            "s_r_median_um": mine["s_r"].median(),
+            "s_I_median_um": mine["s_I"].median(),
+        }
+        if referenced:
+            seen = pairs.loc[pairs["condition"] == condition, "distance_um"].abs()
+            row |= {
+                "bias_lowest_um": mine["bias"].min(),
+                "bias_highest_um": mine["bias"].max(),
+                "median_size_um": seen.median(),
+                "largest_size_um": seen.max(),
+            }
+        rows.append(row)
+    name = "condition_summary" if referenced else UNREFERENCED["condition_summary"]
+    return shape(name, pd.DataFrame(rows)) if rows else empty(name)
+
+
+def failure_rate(failed: int, total: int, *, confidence: float = 0.95) -> dict[str, float]:
+    """Rate of scans that could not be used, with its exact binomial interval; NaN without scans.
+
+    Clopper and Pearson, Biometrika 26 (1934) 404-413.
+
+    Examples
+    --------
+    >>> found = failure_rate(4, 25)  # 4 of 25: 4.5 % to 36.1 %
+    >>> round(100 * found["low"], 1), round(100 * found["high"], 1)
+    (4.5, 36.1)
+    """
+    if not 0 <= failed <= total:
+        raise InputError(f"{failed} of {total} scans cannot have failed")
+    row = {"failed": failed, "total": total, "rate": math.nan, "low": math.nan, "high": math.nan}
+    if total:
+        exact = scipy.stats.binomtest(failed, total).proportion_ci(confidence, method="exact")
+        row |= {"rate": failed / total, "low": exact.low, "high": exact.high}
+    return row
+
+
+def failure_table(
+    scans: pd.DataFrame, *, measured: Collection[str], confidence: float = 0.95
+) -> pd.DataFrame:
+    """Failure rate of every condition and of all scans together.
+
+    A scan failed if the user lists it so, or if it gave no pair: it could not be read, or
+    its implants were not found.
+
+    Parameters
+    ----------
+    scans : DataFrame
+        One row a scan: ``scan``, ``condition``, ``status``.
+    measured : collection of str
+        Scans of which at least one pair was measured.
+    confidence : float, optional
+        Of the intervals.
+
+    Returns
+    -------
+    DataFrame
+        Table ``failures``; the last row, without a condition, is about all scans.
+    """
+    listed = scans["status"] == "failed"
+    unusable = ~listed & ~scans["scan"].isin(list(measured))
+    counted = scans.assign(listed=listed, unusable=unusable)
+    groups = [*counted.groupby("condition", sort=True), ("", counted)]
+    rows = []
+    for condition, own in groups:
+        k = [int(own[c].sum()) for c in ("listed", "unusable")]
+        found = failure_rate(sum(k), len(own), confidence=confidence)
+        rows.append({"condition": condition, "listed": k[0], "unusable": k[1], **found})
+    return pd.DataFrame(rows).assign(confidence=confidence, method="Clopper-Pearson")

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from accstudy.accuracy.bounds import Grouping
-from accstudy.accuracy.samples import Sample
+from accstudy.accuracy.measurands import Sample
 from accstudy.errors import InputError
 from accstudy.words.numbers import unit_name
 

@@ -10,8 +10,8 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
+from accstudy.accuracy.anova import Layouts, one_way_table
 from accstudy.accuracy.judge import ALL_PAIRS, EACH_PAIR
-from accstudy.accuracy.oneway import Layouts, one_way_table
 from accstudy.errors import InputError
 from accstudy.plan.components import Components, Design, Kind, draw_studies
 from accstudy.plan.verdicts import Asked, judge_many

@@ -7,17 +7,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from accstudy.accuracy.bounds import Grouping
-from accstudy.accuracy.critical import combined_p, normality_p
+from accstudy.accuracy.bounds import Grouping, nonparametric_n
 from accstudy.accuracy.judge import (
     Rule,
+    combined_p,
     few_cells,
     guard,
     independent_scans,
+    normality_p,
     single_bounds,
     worst_bounds,
 )
-from accstudy.accuracy.ranks import nonparametric_n
 from accstudy.plan.components import Components, Design
 
 __all__ = ["Asked", "Outcome", "judge_many"]

@@ -10,9 +10,17 @@ import pandas as pd
 import scipy  # scipy.stats loads when it is first used
 from numpy.typing import NDArray
 
-from accstudy.accuracy.critical import TEST, normality_p
-from accstudy.accuracy.judge import NOT_VERIFIED, VERIFIED, Rule, guard, verdict, worst_bounds
-from accstudy.accuracy.samples import grouping_of
+from accstudy.accuracy.judge import (
+    NOT_VERIFIED,
+    TEST,
+    VERIFIED,
+    Rule,
+    guard,
+    normality_p,
+    verdict,
+    worst_bounds,
+)
+from accstudy.accuracy.measurands import grouping_of
 from accstudy.seating.gaps import worst_seat
 from accstudy.seating.table import BEST_SEAT
 from accstudy.tables import TABLES, shape

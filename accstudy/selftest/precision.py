@@ -223,8 +223,8 @@ def _pentosans(c: Case) -> dict[str, Any]:
     for i, letter in enumerate(c.computed["material"]):
         own = sums.cell_layout == i
         out[f"h_{letter}"], out[f"k_{letter}"] = tests.h[own], tests.k[own]
-    out["h_critical_half_percent"] = critical.mandel_h_critical(0.005, 7)
-    out["k_critical_half_percent"] = critical.mandel_k_critical(0.005, 7, 3)
+    out["h_critical_half_percent"] = outliers.mandel_h_critical(0.005, 7)
+    out["k_critical_half_percent"] = outliers.mandel_k_critical(0.005, 7, 3)
     return out
 
 
@@ -337,11 +337,11 @@ def _atrazine(c: Case) -> dict[str, Any]:
 
 def _uranium(c: Case) -> dict[str, Any]:
     n = len(c.frame)
-    one_sided = float(critical.grubbs_critical(0.05, n, sides=1))
+    one_sided = float(outliers.grubbs_critical(0.05, n, sides=1))
     return {
         "G": extremes(c.frame["value"], np.zeros(n, int)).high[0],
         "critical_one_sided_5pct": one_sided,
-        "critical_two_sided_5pct": float(critical.grubbs_critical(0.05, n)),
+        "critical_two_sided_5pct": float(outliers.grubbs_critical(0.05, n)),
     }
 
 
@@ -404,14 +404,14 @@ def critical_rows() -> list[Row]:
 
 def _critical_value(test: str, alpha: float, p: int, n: float) -> float:
     if test == "cochran":
-        return float(critical.cochran_critical(alpha, p, n))
+        return float(outliers.cochran_critical(alpha, p, n))
     if test == "grubbs_single":
-        return float(critical.grubbs_critical(alpha, p))
+        return float(outliers.grubbs_critical(alpha, p))
     if test == "grubbs_double":
-        return float(critical.grubbs_double_critical(alpha, p))
+        return float(outliers.grubbs_double_critical(alpha, p))
     if test == "mandel_h":
-        return float(critical.mandel_h_critical(alpha, p))
-    return float(critical.mandel_k_critical(alpha, p, n))
+        return float(outliers.mandel_h_critical(alpha, p))
+    return float(outliers.mandel_k_critical(alpha, p, n))
 
 
 def _printed_and_recomputed(

@@ -5,23 +5,22 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from accstudy.accuracy.budget import uncertainty_budget
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
+from accstudy.accuracy.implants import alignment_table, implant_vectors, implants_above
 from accstudy.accuracy.judge import TEST_LEVEL
-from accstudy.accuracy.nested import variance_components
-from accstudy.accuracy.outliers import outlier_table
-from accstudy.accuracy.overviews import (
-    alignment_table,
-    condition_summary,
-    failure_table,
-    implant_vectors,
-    implants_above,
-    outlier_counts,
-)
-from accstudy.accuracy.pairbudget import uncertainty_budget
+from accstudy.accuracy.outliers import outlier_counts, outlier_table
 from accstudy.accuracy.reference_uncertainty import implant_u, seated_once
 from accstudy.accuracy.robust import robust_findings
 from accstudy.accuracy.spans import precision_curve, precision_vs_span
-from accstudy.accuracy.summary import accuracy_table, field_table, study_results
+from accstudy.accuracy.summary import (
+    accuracy_table,
+    condition_summary,
+    failure_table,
+    field_table,
+    study_results,
+    variance_components,
+)
 from accstudy.compare.arch import model_arches
 from accstudy.compare.deviations import models_scanned, scan_deviations
 from accstudy.drift.analysis import analyze_drift

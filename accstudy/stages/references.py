@@ -10,12 +10,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from accstudy.accuracy.pairbudget import SeatingOfBodies, seating_from_data
+from accstudy.accuracy.budget import SeatingOfBodies, seating_from_data
 from accstudy.accuracy.reference_uncertainty import (
     e_n,
-    pair_reference_u,
+    pair_shared_u,
     shared_uncertainty,
-    temperature_u_um,
 )
 from accstudy.compare.arch import arch_of
 from accstudy.errors import Finding, Severity
@@ -60,22 +59,15 @@ def reference_pairs(
         own = runs
         if runs is not None and len(runs):
             own = runs[(runs["model"] == model) & (valid_since(runs) == since)]
-        known = pair_reference_u(
+        known = pair_shared_u(
             mine, pairs, mpe_constant_um=mpe_constant_um, mpe_per_metre_um=mpe_per_metre_um,
+            expansion_per_k=expansion_per_k, temperature_tolerance_k=temperature_tolerance_k,
             runs=own,
         )  # fmt: skip
-        warm = temperature_u_um(
-            known["span_mm"].astype(float),
-            expansion_per_k=expansion_per_k,
-            tolerance_k=temperature_tolerance_k,
-        )
-        u = (known["u_distance_um"] ** 2 + warm**2) ** 0.5
         parts.append(
             known.assign(
                 valid_from=pd.Series([None if since == BEGINNING else since] * len(known)),
-                u_temperature_um=warm,
-                u_um=u,
-                expanded_u_um=2.0 * u,
+                expanded_u_um=2.0 * known["u_um"],
                 k=2.0,
             )
         )

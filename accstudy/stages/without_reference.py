@@ -10,10 +10,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from accstudy.accuracy.outliers import outlier_table
-from accstudy.accuracy.overviews import condition_summary, failure_table, outlier_counts
+from accstudy.accuracy.outliers import outlier_counts, outlier_table
 from accstudy.accuracy.spans import precision_curve, precision_vs_span
-from accstudy.accuracy.summary import accuracy_table, precision_table
+from accstudy.accuracy.summary import (
+    accuracy_table,
+    condition_summary,
+    failure_table,
+    precision_table,
+)
 from accstudy.compare.align import mean_arrangement, scatter_alone
 from accstudy.compare.arch import arch_of
 from accstudy.compare.deviations import models_scanned, scan_deviations

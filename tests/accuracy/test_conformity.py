@@ -8,13 +8,18 @@ import pytest
 from scipy import stats
 from scipy.special import ndtr, ndtri
 
+from accstudy.accuracy import conformity
 from accstudy.accuracy import judge as c
-from accstudy.accuracy import spans
-from accstudy.accuracy.bounds import Grouping, absolute_quantile, normal_bounds
+from accstudy.accuracy.bounds import (
+    Grouping,
+    absolute_quantile,
+    nonparametric_n,
+    nonparametric_order,
+    normal_bounds,
+)
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.judge import verdict
-from accstudy.accuracy.ranks import nonparametric_n, nonparametric_order
-from accstudy.accuracy.samples import samples
+from accstudy.accuracy.measurands import samples
 from accstudy.selftest.published import table
 from accstudy.tables import TABLES
 
@@ -94,11 +99,11 @@ def curve_of(lengths, reach):
 
 def test_the_supported_span_stops_at_the_first_pair_beyond():
     curve = curve_of([8.0, 12.0, 20.0, 30.0], [40.0, 60.0, 90.0, np.nan])
-    assert spans.supported(curve, 95) == 20.0
-    assert spans.supported(curve, 70) == 12.0
-    assert math.isnan(spans.supported(curve, 30))
+    assert conformity.supported(curve, 95) == 20.0
+    assert conformity.supported(curve, 70) == 12.0
+    assert math.isnan(conformity.supported(curve, 30))
     # two pairs of one span, one of them beyond: the span is not supported
-    assert math.isnan(spans.supported(curve_of([8.0, 8.0, 9.0], [40.0, 80.0, 80.0]), 50))
+    assert math.isnan(conformity.supported(curve_of([8.0, 8.0, 9.0], [40.0, 80.0, 80.0]), 50))
 
 
 LIMITS = [LimitOf("distance_um", 300.0, "the clinic"), LimitOf("angle_deg", 4.0, "the clinic")]

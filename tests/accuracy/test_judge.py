@@ -9,23 +9,31 @@ import pytest
 from scipy import stats
 from scipy.special import ndtr
 
-from accstudy.accuracy.bounds import Grouping, normal_bounds, shared_session_p
+from accstudy.accuracy.anova import half_width
+from accstudy.accuracy.bounds import (
+    Grouping,
+    beyond_p,
+    lower_bounds,
+    normal_bounds,
+    shared_session_p,
+    upper_ranks,
+)
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
-from accstudy.accuracy.critical import combined_p, normality_p, shapiro_wilk_z
 from accstudy.accuracy.judge import (
     NOT_VERIFIED,
     REFUTED,
     VERIFIED,
     Rule,
+    combined_p,
     guard,
     independent_scans,
     judge,
+    normality_p,
+    shapiro_wilk_z,
     single_bounds,
 )
-from accstudy.accuracy.oneway import half_width
-from accstudy.accuracy.ranks import beyond_p, lower_bounds, upper_ranks
+from accstudy.accuracy.measurands import grouping_of, left_out_p
 from accstudy.accuracy.reference_uncertainty import seated_once, shared_uncertainty
-from accstudy.accuracy.samples import grouping_of, left_out_p
 
 ONE = {n: Grouping(np.zeros(n, dtype=np.int64)) for n in (10, 20, 30, 60, 93)}
 

@@ -7,8 +7,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from accstudy.accuracy.nested import nested_anova, variance_components
-from accstudy.accuracy.oneway import layouts
+from accstudy.accuracy.anova import layouts, nested_anova
 from accstudy.accuracy.robust import (
     algorithm_a,
     algorithm_s,
@@ -16,7 +15,7 @@ from accstudy.accuracy.robust import (
     robust_figures,
     robust_findings,
 )
-from accstudy.accuracy.summary import accuracy_table
+from accstudy.accuracy.summary import accuracy_table, variance_components
 from accstudy.errors import InputError
 from accstudy.selftest.precision import one_way
 from accstudy.selftest.published import case

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from accstudy.accuracy.oneway import layouts, one_way_table
+from accstudy.accuracy.anova import layouts, one_way_table
 from accstudy.errors import InputError
 from accstudy.selftest.precision import one_way
 from accstudy.selftest.published import case

@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from accstudy.accuracy import critical
-from accstudy.accuracy.oneway import layouts
+from accstudy.accuracy import outliers
+from accstudy.accuracy.anova import layouts
 from accstudy.accuracy.outliers import _pick, cell_tests, extremes, outlier_table
 from accstudy.selftest.published import case, table
 
@@ -15,11 +15,11 @@ COAL = case("iso5725", "iso5725_2_coal")
 def of_table(row):
     p, n = int(row.p), row.n
     return {
-        "cochran": lambda: critical.cochran_critical(row.alpha, p, n),
-        "grubbs_single": lambda: critical.grubbs_critical(row.alpha, p),
-        "grubbs_double": lambda: critical.grubbs_double_critical(row.alpha, p),
-        "mandel_h": lambda: critical.mandel_h_critical(row.alpha, p),
-        "mandel_k": lambda: critical.mandel_k_critical(row.alpha, p, n),
+        "cochran": lambda: outliers.cochran_critical(row.alpha, p, n),
+        "grubbs_single": lambda: outliers.grubbs_critical(row.alpha, p),
+        "grubbs_double": lambda: outliers.grubbs_double_critical(row.alpha, p),
+        "mandel_h": lambda: outliers.mandel_h_critical(row.alpha, p),
+        "mandel_k": lambda: outliers.mandel_k_critical(row.alpha, p, n),
     }[row.test]()
 
 
@@ -49,8 +49,8 @@ def test_two_extremes_by_integration_agree_with_simulation():
     for r in (0.02, 0.1, 0.3, 0.6):
         share = (ratio < r).mean()
         error = 4 * np.sqrt(share * (1 - share) / ratio.size)
-        assert critical.grubbs_double_probability(r, 6) == pytest.approx(share, abs=error)
-    assert critical.grubbs_double_probability(1.0, 6) == pytest.approx(1.0, abs=1e-6)
+        assert outliers.grubbs_double_probability(r, 6) == pytest.approx(share, abs=error)
+    assert outliers.grubbs_double_probability(1.0, 6) == pytest.approx(1.0, abs=1e-6)
 
 
 @pytest.mark.parametrize("level", [1, 2, 3, 4])
@@ -86,10 +86,10 @@ def test_nine_materials_h_and_k():
         own = sums.cell_layout == i
         assert found.h[own] == pytest.approx(c.computed[f"h_{letter}"], abs=5.1e-4)
         assert found.k[own] == pytest.approx(c.computed[f"k_{letter}"], abs=5.1e-4)
-    assert critical.mandel_h_critical(0.005, 7) == pytest.approx(
+    assert outliers.mandel_h_critical(0.005, 7) == pytest.approx(
         c.computed["h_critical_half_percent"], rel=1e-9
     )
-    assert critical.mandel_k_critical(0.005, 7, 3) == pytest.approx(
+    assert outliers.mandel_k_critical(0.005, 7, 3) == pytest.approx(
         c.computed["k_critical_half_percent"], rel=1e-9
     )
 
@@ -100,10 +100,10 @@ def test_uranium_counts_is_one_sided():
     e = extremes(c.frame["value"], np.zeros(8, int))
     assert e.high[0] == pytest.approx(c.published["G"], abs=c.tolerance["G"])
     assert e.high[0] == pytest.approx(c.computed["G"], rel=1e-9)
-    assert float(critical.grubbs_critical(0.05, 8, sides=1)) == pytest.approx(
+    assert float(outliers.grubbs_critical(0.05, 8, sides=1)) == pytest.approx(
         c.published["critical_one_sided_5pct"], abs=c.tolerance["critical_one_sided_5pct"]
     )
-    assert float(critical.grubbs_critical(0.05, 8)) == pytest.approx(
+    assert float(outliers.grubbs_critical(0.05, 8)) == pytest.approx(
         c.computed["critical_two_sided_5pct"], rel=1e-9
     )
 
@@ -178,19 +178,19 @@ def test_false_alarms_stay_at_their_level():
     groups, cells = np.repeat(np.arange(4000), 18), np.tile(np.repeat(np.arange(6), 3), 4000)
     found = cell_tests(layouts(rng.normal(size=groups.size), groups, cells))
     e = found.means
-    assert (found.cochran > critical.cochran_critical(0.05, 6, 3)).mean() == pytest.approx(
+    assert (found.cochran > outliers.cochran_critical(0.05, 6, 3)).mean() == pytest.approx(
         0.05, abs=0.014
     )
     worst = np.fmax(e.high, e.low)
-    assert (worst > critical.grubbs_critical(0.05, 6)).mean() == pytest.approx(0.05, abs=0.014)
+    assert (worst > outliers.grubbs_critical(0.05, 6)).mean() == pytest.approx(0.05, abs=0.014)
     ratio = np.fmin(e.double_high, e.double_low)
-    assert (ratio < critical.grubbs_double_critical(0.05, 6)).mean() == pytest.approx(
+    assert (ratio < outliers.grubbs_double_critical(0.05, 6)).mean() == pytest.approx(
         0.05, abs=0.014
     )
-    assert (np.abs(found.h) > critical.mandel_h_critical(0.05, 6)).mean() == pytest.approx(
+    assert (np.abs(found.h) > outliers.mandel_h_critical(0.05, 6)).mean() == pytest.approx(
         0.05, abs=0.008
     )
-    assert (found.k > critical.mandel_k_critical(0.05, 6, 3)).mean() == pytest.approx(
+    assert (found.k > outliers.mandel_k_critical(0.05, 6, 3)).mean() == pytest.approx(
         0.05, abs=0.008
     )
 

@@ -4,14 +4,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from accstudy.accuracy.overviews import (
-    alignment_table,
-    condition_summary,
-    implants_above,
-    outlier_counts,
-    prediction_ellipse,
-)
+from accstudy.accuracy.implants import alignment_table, implants_above, prediction_ellipse
+from accstudy.accuracy.outliers import outlier_counts
 from accstudy.accuracy.spans import RELATIONS, precision_curve
+from accstudy.accuracy.summary import condition_summary
 from accstudy.compare.arch import arch_of
 from accstudy.seating.summary import seat_medians
 

@@ -7,11 +7,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from accstudy.accuracy.budget import uncertainty_budget
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.judge import NOT_VERIFIED, REFUTED, VERIFIED
 from accstudy.accuracy.measurands import natural
 from accstudy.accuracy.outliers import outlier_table
-from accstudy.accuracy.pairbudget import uncertainty_budget
 from accstudy.accuracy.reference_uncertainty import pair_reference_u, shared_uncertainty
 from accstudy.accuracy.spans import precision_vs_span
 from accstudy.accuracy.summary import accuracy_table, field_figures, field_table, study_results

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from accstudy.accuracy.bounds import Grouping
-from accstudy.accuracy.samples import Sample
+from accstudy.accuracy.measurands import Sample
 from accstudy.plan.components import components_of, spread_words
 from accstudy.plan.protocol import load_protocol
 from accstudy.plan.size import _promise, _typical

@@ -8,9 +8,9 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from accstudy.accuracy.anova import one_way_table
 from accstudy.accuracy.judge import ALL_PAIRS, EACH_PAIR, VERIFIED, Rule, judge
-from accstudy.accuracy.oneway import one_way_table
-from accstudy.accuracy.samples import Sample
+from accstudy.accuracy.measurands import Sample
 from accstudy.errors import InputError
 from accstudy.models.specs import ModelSpec
 from accstudy.plan.components import Design, assumed_components, components_of, draw_studies

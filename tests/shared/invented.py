@@ -11,17 +11,18 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
+from accstudy.accuracy.budget import uncertainty_budget
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
-from accstudy.accuracy.overviews import (
-    alignment_table,
+from accstudy.accuracy.implants import alignment_table, implants_above
+from accstudy.accuracy.outliers import outlier_counts
+from accstudy.accuracy.spans import precision_curve, precision_vs_span
+from accstudy.accuracy.summary import (
+    accuracy_table,
     condition_summary,
     failure_table,
-    implants_above,
-    outlier_counts,
+    field_table,
+    study_results,
 )
-from accstudy.accuracy.pairbudget import uncertainty_budget
-from accstudy.accuracy.spans import precision_curve, precision_vs_span
-from accstudy.accuracy.summary import accuracy_table, field_table, study_results
 from accstudy.compare.arch import model_arches
 from accstudy.compare.deviations import (
     implant_deviations,

@@ -17,9 +17,9 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
+from accstudy.accuracy.anova import layouts, one_way_table
 from accstudy.accuracy.bounds import Grouping
 from accstudy.accuracy.judge import single_bounds, worst_bounds
-from accstudy.accuracy.oneway import layouts, one_way_table
 
 DESIGNS = (
     (3,), (5,), (10,), (30,),

@@ -19,7 +19,7 @@ import pandas as pd
 
 from accstudy.accuracy.bounds import Grouping
 from accstudy.accuracy.judge import ALL_PAIRS, EACH_PAIR, Rule
-from accstudy.accuracy.samples import Sample
+from accstudy.accuracy.measurands import Sample
 from accstudy.models import default_specs
 from accstudy.models.means import contrasts
 from accstudy.models.results import spec_fit

@@ -18,19 +18,19 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
-from accstudy.accuracy.bounds import Grouping, normal_bounds
-from accstudy.accuracy.critical import combined_p, normality_p
+from accstudy.accuracy.anova import layouts, one_way_table
+from accstudy.accuracy.bounds import Grouping, beyond_p, normal_bounds, upper_ranks
 from accstudy.accuracy.judge import (
     REFUTED,
     VERIFIED,
     Rule,
+    combined_p,
     guard,
     independent_scans,
     judge,
+    normality_p,
     worst_bounds,
 )
-from accstudy.accuracy.oneway import layouts, one_way_table
-from accstudy.accuracy.ranks import beyond_p, upper_ranks
 from accstudy.accuracy.summary import accuracy_table
 from accstudy.seating.contributions import worst_misfit
 from accstudy.seating.gaps import Platforms, Seats

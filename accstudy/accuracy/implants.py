@@ -1,95 +1,37 @@
-"""Tables that summarise others for print: by condition, alignment, implant, test; failures."""
+"""Deviations of implants: by alignment, as vectors with their ellipsoids, and seen from above."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import scipy  # scipy.stats loads when it is first used
 from scipy import special
 
 from accstudy.accuracy.measurands import natural
-from accstudy.accuracy.outliers import BEYOND
 from accstudy.compare.arch import Arch
-from accstudy.errors import InputError
-from accstudy.tables import UNREFERENCED, empty, shape
+from accstudy.tables import empty, shape
 
 __all__ = [
-    "FAR",
     "Hotelling",
     "alignment_table",
-    "condition_summary",
-    "failure_rate",
-    "failure_table",
     "hotelling",
     "implant_vectors",
     "implants_above",
-    "outlier_counts",
     "prediction_ellipse",
 ]
 
 Floats = npt.NDArray[np.float64]
 
-FAR = ("outlier", BEYOND["outlier"])
-"""Verdicts beyond the critical value of 1 %."""
-
-
-def condition_summary(accuracy: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:
-    """Deviations and standard deviations of the distances of every condition.
-
-    Parameters
-    ----------
-    accuracy : DataFrame
-        Table ``accuracy`` or ``precision``.
-    pairs : DataFrame
-        Table ``pair_deviations``.
-
-    Returns
-    -------
-    DataFrame
-        Table ``condition_summary``, um; ``condition_scatter`` without a reference.
-    """
-    own = accuracy[(accuracy["measurand"] == "distance_um") & accuracy["span_mm"].notna()]
-    referenced = "bias" in own
-    rows: list[dict[str, Any]] = []
-    for condition, mine in own.groupby("condition", sort=False):
-        row = {
-            "condition": condition,
-            "n_scans": mine["n_scans"].max(),
-            "n_cells": mine["n_cells"].max(),
-            "s_r_median_um": mine["s_r"].median(),
-            "s_I_median_um": mine["s_I"].median(),
-        }
-        if referenced:
-            seen = pairs.loc[pairs["condition"] == condition, "distance_um"].abs()
-            row |= {
-                "bias_lowest_um": mine["bias"].min(),
-                "bias_highest_um": mine["bias"].max(),
-                "median_size_um": seen.median(),
-                "largest_size_um": seen.max(),
-            }
-        rows.append(row)
-    name = "condition_summary" if referenced else UNREFERENCED["condition_summary"]
-    return shape(name, pd.DataFrame(rows)) if rows else empty(name)
-
 
 def alignment_table(singles: pd.DataFrame) -> pd.DataFrame:
     """Root mean square 3D deviation by every alignment, of each implant and of all.
 
-    Parameters
-    ----------
-    singles : DataFrame
-        Table ``implant_deviations``.
-
-    Returns
-    -------
-    DataFrame
-        Table ``alignments``; the row without an implant is the root mean square over those of
-        the implants, each of which counts once.
+    Table ``alignments`` from ``implant_deviations``; the row without an implant is the root mean
+    square over those of the implants, each of which counts once.
     """
     keys = ["condition", "model", "alignment"]
     rows: list[dict[str, Any]] = []
@@ -103,40 +45,6 @@ def alignment_table(singles: pd.DataFrame) -> pd.DataFrame:
         ]
         rows.append({**head, "implant": "", "n_scans": n, "rms_um": float(square.mean()) ** 0.5})
     return shape("alignments", pd.DataFrame(rows)) if rows else empty("alignments")
-
-
-def outlier_counts(outliers: pd.DataFrame) -> pd.DataFrame:
-    """Number of statistics beyond their critical values, by condition and model, and in total.
-
-    Parameters
-    ----------
-    outliers : DataFrame
-        Table ``outliers``.
-
-    Returns
-    -------
-    DataFrame
-        Table ``outlier_counts``; the last row, without condition and model, is of all.
-    """
-    if not len(outliers):
-        return empty("outlier_counts")
-    parts = [(key, mine) for key, mine in outliers.groupby(["condition", "model"], sort=False)]
-    rows = []
-    for (condition, model), mine in [*parts, (("", ""), outliers)]:
-        beyond = int((mine["verdict"] != "nothing").sum())
-        far = int(mine["verdict"].isin(FAR).sum())
-        rows.append(
-            {
-                "condition": condition,
-                "model": model,
-                "n_statistics": len(mine),
-                "n_beyond_5": beyond,
-                "share_beyond_5": beyond / len(mine),
-                "n_beyond_1": far,
-                "share_beyond_1": far / len(mine),
-            }
-        )
-    return shape("outlier_counts", pd.DataFrame(rows))
 
 
 def implants_above(
@@ -272,10 +180,7 @@ def hotelling(vectors: npt.ArrayLike, *, confidence: float = 0.95) -> Hotelling 
 
 
 def implant_vectors(
-    implant_deviations: pd.DataFrame,
-    *,
-    alignment: str = "all-implants",
-    confidence: float = 0.95,
+    implant_deviations: pd.DataFrame, *, alignment: str = "all-implants", confidence: float = 0.95
 ) -> pd.DataFrame:
     """Bias vector, covariance and confidence ellipsoid of every implant's position.
 
@@ -376,57 +281,3 @@ def _ellipsoid(d: Floats, means: Floats, confidence: float) -> dict[str, object]
         f"direction_{c}": float(x) for c, x in zip(COMPONENTS, found.directions[0], strict=True)
     }
     return row
-
-
-def failure_rate(failed: int, total: int, *, confidence: float = 0.95) -> dict[str, float]:
-    """Rate of scans that could not be used, with its exact binomial interval; NaN without scans.
-
-    Clopper and Pearson, Biometrika 26 (1934) 404-413.
-
-    Examples
-    --------
-    >>> found = failure_rate(4, 25)  # 4 of 25: 4.5 % to 36.1 %
-    >>> round(100 * found["low"], 1), round(100 * found["high"], 1)
-    (4.5, 36.1)
-    """
-    if not 0 <= failed <= total:
-        raise InputError(f"{failed} of {total} scans cannot have failed")
-    row = {"failed": failed, "total": total, "rate": math.nan, "low": math.nan, "high": math.nan}
-    if total:
-        exact = scipy.stats.binomtest(failed, total).proportion_ci(confidence, method="exact")
-        row |= {"rate": failed / total, "low": exact.low, "high": exact.high}
-    return row
-
-
-def failure_table(
-    scans: pd.DataFrame, *, measured: Collection[str], confidence: float = 0.95
-) -> pd.DataFrame:
-    """Failure rate of every condition and of all scans together.
-
-    A scan failed if the user lists it so, or if it gave no pair: it could not be read, or
-    its implants were not found.
-
-    Parameters
-    ----------
-    scans : DataFrame
-        One row a scan: ``scan``, ``condition``, ``status``.
-    measured : collection of str
-        Scans of which at least one pair was measured.
-    confidence : float, optional
-        Of the intervals.
-
-    Returns
-    -------
-    DataFrame
-        Table ``failures``; the last row, without a condition, is about all scans.
-    """
-    listed = scans["status"] == "failed"
-    unusable = ~listed & ~scans["scan"].isin(list(measured))
-    counted = scans.assign(listed=listed, unusable=unusable)
-    groups = [*counted.groupby("condition", sort=True), ("", counted)]
-    rows = []
-    for condition, own in groups:
-        k = [int(own[c].sum()) for c in ("listed", "unusable")]
-        found = failure_rate(sum(k), len(own), confidence=confidence)
-        rows.append({"condition": condition, "listed": k[0], "unusable": k[1], **found})
-    return pd.DataFrame(rows).assign(confidence=confidence, method="Clopper-Pearson")

@@ -1,12 +1,15 @@
-"""One-way layouts: results in cells, many layouts at once, cells of unequal size.
+"""One-way and nested layouts: sums of squares, precision, variance components.
 
-A layout is what ISO 5725-2 calls a level: results of one measurand under one
-condition, in cells of results obtained under repeatability conditions. All
-layouts of a study are worked out together on arrays; nothing loops over them.
+A one-way layout is what ISO 5725-2 calls a level: results of one measurand under one
+condition, in cells of results obtained under repeatability conditions, of unequal size. All
+one-way layouts of a study are worked out together on arrays; nothing loops over them. A nested
+layout holds scans in sessions in operators in devices.
 """
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,9 +22,12 @@ from accstudy.errors import InputError
 __all__ = [
     "LIMIT_FACTOR",
     "Layouts",
+    "Nested",
     "Witnesses",
     "half_width",
     "layouts",
+    "nested_anova",
+    "nested_codes",
     "one_way_table",
     "variance_of_mean",
 ]
@@ -35,29 +41,13 @@ LIMIT_FACTOR = 2.8
 
 @dataclass(frozen=True)
 class Layouts:
-    """Sums of any number of one-way layouts, sufficient for all statistics.
+    """Sums of G one-way layouts, sufficient for all statistics.
 
-    Parameters
-    ----------
-    n : ndarray of int, shape (G,)
-        Results of each layout.
-    cells : ndarray of int, shape (G,)
-        Cells of each layout.
-    mean : ndarray, shape (G,)
-        General mean, weighted by the cells' sizes; unit of the results.
-    mean_of_cells : ndarray, shape (G,)
-        Plain mean of the cell means.
-    ss_within, ss_between : ndarray, shape (G,)
-        Sums of squares within cells, and of cell means about the general mean
-        weighted by the cells' sizes.
-    ss_cell_means : ndarray, shape (G,)
-        Sum of squares of the cell means about their plain mean.
-    sum_n2 : ndarray, shape (G,)
-        Sum of the squared cell sizes.
-    harmonic_n : ndarray, shape (G,)
-        Harmonic mean of the cell sizes.
-    cell_layout, cell_label, cell_n, cell_mean, cell_ss : ndarray, shape (C,)
-        Every cell: its layout, label, size, mean and sum of squares about its mean.
+    `n` results and `cells` of each; `mean` weighted by the cells' sizes, `mean_of_cells` plain;
+    sums of squares within cells, of cell means about the general mean weighted by the cells' sizes
+    (`ss_between`), and about their plain mean (`ss_cell_means`); sum of the squared cell sizes, and
+    their harmonic mean. Every cell, (C,): its layout, label, size, mean and sum of squares about
+    its mean.
     """
 
     n: Ints
@@ -144,24 +134,9 @@ def _sums(index: Ints, weights: Floats, length: int) -> Floats:
 def layouts(values: npt.ArrayLike, groups: npt.ArrayLike, cells: npt.ArrayLike) -> Layouts:
     """Sum up one-way layouts.
 
-    Parameters
-    ----------
-    values : array_like, shape (N,)
-        Results, any unit; finite.
-    groups : array_like of int, shape (N,)
-        Layout of each result, 0 to G - 1, none of them empty.
-    cells : array_like of int, shape (N,)
-        Cell of each result, from 0; the same number in two layouts means two cells.
-
-    Raises
-    ------
-    InputError
-        If a value is not finite or the lengths differ.
-
-    Notes
-    -----
-    Each layout is shifted by its first result before anything is squared, so a
-    large common offset costs no digits.
+    `values`, `groups` and `cells`, (N,): finite results, the layout of each, 0 to G - 1, none of
+    them empty, and its cell; the same number in two layouts means two cells. Each layout is shifted
+    by its first result before anything is squared, so a large common offset costs no digits.
     """
     y = np.asarray(values, dtype=float)
     group, cell = np.asarray(groups, dtype=np.int64), np.asarray(cells, dtype=np.int64)
@@ -377,3 +352,152 @@ def _total_interval(found: Layouts, alpha: float) -> tuple[Floats, Floats]:
     low = centre - np.sqrt((g_b * ms_means) ** 2 + (g_w * within) ** 2)
     high = centre + np.sqrt((h_b * ms_means) ** 2 + (h_w * within) ** 2)
     return np.maximum(low, 0.0), high
+
+
+@dataclass(frozen=True)
+class Nested:
+    """Analysis of variance of a fully nested layout.
+
+    ``table`` has a row a level, outermost first, the residual last: ``source``, ``units`` (groups
+    of that level), ``df``, ``ss``, ``ms``, ``F`` and ``p`` against the level below,
+    ``variance_raw`` (may be negative), ``variance`` (cut at zero), ``sd``, ``share`` of the total.
+    ``expected`` are the coefficients of the variances (columns) in the expected mean squares
+    (rows); ``total`` sums the cut variances: of one result under wholly new conditions.
+    """
+
+    table: pd.DataFrame
+    expected: Floats
+    total: float
+    sd_repeatability: float
+    sd_total: float
+    sd_total_low: float
+    sd_total_high: float
+    mean: float
+
+
+def nested_anova(
+    data: pd.DataFrame, value: str, levels: Sequence[str], *, confidence: float = 0.95
+) -> Nested:
+    """Variance components of a fully nested layout by expected mean squares.
+
+    `levels` are factor columns, outermost first; each is nested in those before it, so the same
+    label under two parents means two groups. What is left is the residual. A level that cannot be
+    distinguished from the one below (as many groups as groups within them) has no degrees of
+    freedom there, and empty figures. InputError if there is no result, or a column is missing.
+
+    Sums of squares are sequential; the coefficients of the expected mean squares follow from the
+    group sizes, so unequal groups are allowed. F divides by the mean square of the level below,
+    which for unequal groups is an approximation. The interval of the total is the modified
+    large-sample interval of the linear combination of mean squares that estimates it, taken before
+    anything is cut at zero, and widened to hold the estimate. With few outer groups it is wide, as
+    it must be.
+
+    ISO 5725-3:1994, clause 8 and Annex B; Searle, Casella and McCulloch, Variance Components, 1992,
+    chapter 5 and Appendix F; Burdick and Graybill, Confidence Intervals on Variance Components,
+    1992, chapter 5.
+    """
+    missing = [c for c in (value, *levels) if c not in data]
+    if missing:
+        raise InputError(f'there is no column "{missing[0]}"')
+    frame = data.dropna(subset=[value])
+    if not len(frame):
+        raise InputError("there are no results")
+    y = frame[value].to_numpy(dtype=float)
+    y = y - y[0]
+    # codes of the groups of every level; level 0 is everything, the last is every result
+    codes = [np.zeros(len(y), dtype=np.int64), *nested_codes(frame, levels)]
+    codes.append(np.arange(len(y)))
+    sizes = [np.bincount(c).astype(float) for c in codes]
+    sums = [np.bincount(c, weights=y) for c in codes]
+    fitted = [(s / n)[c] for s, n, c in zip(sums, sizes, codes, strict=True)]
+    k = len(codes) - 1
+    df = np.array([len(sizes[i + 1]) - len(sizes[i]) for i in range(k)])
+    ss = np.array([float(((fitted[i + 1] - fitted[i]) ** 2).sum()) for i in range(k)])
+    # share[i, j]: sum over groups of level i of (sum of squared sizes of level j in it) / size
+    share = np.zeros((k + 1, k + 1))
+    for i in range(k + 1):
+        for j in range(i, k + 1):
+            parent = np.zeros(len(sizes[j]), dtype=np.int64)
+            parent[codes[j]] = codes[i]
+            inner = np.bincount(parent, weights=sizes[j] ** 2, minlength=len(sizes[i]))
+            share[i, j] = (inner / sizes[i]).sum()
+    # a component above both levels of a difference falls out
+    for i in range(k + 1):
+        share[i, :i] = len(y)
+    raw_expected = share[1:, 1:] - share[:-1, 1:]
+    known = df > 0
+    expected = np.full((k, k), np.nan)
+    expected[known] = raw_expected[known] / df[known, None]
+    ms = np.divide(ss, df, out=np.full(k, np.nan), where=known)
+    variance = np.full(k, np.nan)
+    keep = np.flatnonzero(known)
+    if keep.size:
+        solved = np.linalg.solve(expected[np.ix_(keep, keep)], ms[keep])
+        variance[keep] = solved
+    cut = np.maximum(variance, 0.0)
+    total = float(np.nansum(cut))
+    table = pd.DataFrame(
+        {
+            "source": [*levels, "residual"],
+            "units": [len(s) for s in sizes[1:]],
+            "df": df,
+            "ss": ss,
+            "ms": ms,
+            "variance_raw": variance,
+            "variance": cut,
+            "sd": np.sqrt(cut),
+            "share": cut / total if total > 0 else np.nan,
+        }
+    )
+    below = np.append(ms[1:], np.nan)
+    table.insert(5, "F", np.divide(ms, below, out=np.full(k, np.nan), where=below > 0))
+    df_below = np.append(df[1:], 0)
+    p = special.fdtrc(np.maximum(df, 1), np.maximum(df_below, 1), np.nan_to_num(table["F"]))
+    table.insert(6, "p", np.where(table["F"].notna(), p, np.nan))
+    low, high = _interval_of_total(expected, ms, df, keep, total, 1 - confidence)
+    return Nested(
+        table=table,
+        expected=expected,
+        total=total,
+        sd_repeatability=float(np.sqrt(cut[-1])),
+        sd_total=float(np.sqrt(total)),
+        sd_total_low=low,
+        sd_total_high=high,
+        mean=float(frame[value].to_numpy(dtype=float)[0] + y.mean()),
+    )
+
+
+def nested_codes(frame: pd.DataFrame, levels: Sequence[str]) -> list[npt.NDArray[np.int64]]:
+    """Group of each row at each level; the same label under two parents means two groups."""
+    out, parent = [], np.zeros(len(frame), np.int64)
+    for level in levels:
+        label, labels = pd.factorize(frame[level], use_na_sentinel=False)
+        parent = np.unique(parent * len(labels) + label, return_inverse=True)[1].astype(np.int64)
+        out.append(parent)
+    return out
+
+
+def _interval_of_total(
+    expected: Floats,
+    ms: Floats,
+    df: npt.NDArray[np.int64],
+    keep: npt.NDArray[np.int64],
+    total: float,
+    alpha: float,
+) -> tuple[float, float]:
+    if not keep.size or total <= 0:
+        return float(np.sqrt(total)), float(np.sqrt(total))
+    # the sum of all components as a combination of mean squares
+    weights = np.linalg.solve(expected[np.ix_(keep, keep)].T, np.ones(keep.size))
+    parts = weights * ms[keep]
+    combined = float(parts.sum())
+    if combined <= 0:
+        return 0.0, float("nan")
+    nu = df[keep].astype(float)
+    below = 1 - nu / special.chdtri(nu, alpha / 2)
+    above = nu / special.chdtri(nu, 1 - alpha / 2) - 1
+    # a mean square that is taken off pulls the other way
+    down, up = np.where(parts > 0, (below, above), (above, below))
+    low = max(0.0, combined - math.sqrt(float(((down * parts) ** 2).sum())))
+    high = combined + math.sqrt(float(((up * parts) ** 2).sum()))
+    return min(math.sqrt(low), math.sqrt(total)), max(math.sqrt(high), math.sqrt(total))
