@@ -27,8 +27,8 @@ __all__ = [
     "fault",
     "gravest_first",
     "nearest",
-    "note",
     "place",
+    "remark",
     "warning",
 ]
 
@@ -194,7 +194,7 @@ def warning(code: str, what: str, where: str = "", mend: str = "") -> Finding:
     return Finding(Severity.WARNING, code, what, where, mend)
 
 
-def note(code: str, what: str, where: str = "", mend: str = "") -> Finding:
+def remark(code: str, what: str, where: str = "", mend: str = "") -> Finding:
     """Make a finding that changes nothing."""
     return Finding(Severity.NOTE, code, what, where, mend)
 

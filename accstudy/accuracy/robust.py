@@ -11,7 +11,7 @@ import pandas as pd
 from scipy import special
 
 from accstudy.accuracy.anova import Layouts
-from accstudy.errors import Finding, InputError, note
+from accstudy.errors import Finding, InputError, remark
 from accstudy.words.catalogue import say
 
 __all__ = [
@@ -202,7 +202,7 @@ def robust_findings(accuracy: pd.DataFrame) -> list[Finding]:
                 "findings.robust_s_r", count=len(wide), of=len(known), times=_WIDER,
                 subject=worst["subject"], classical=worst["s_r"], robust=worst["s_r_robust"],
             )  # fmt: skip
-            out.append(note("robust-differs", what, str(condition), mend))
+            out.append(remark("robust-differs", what, str(condition), mend))
         if "bias_robust" not in own:
             continue
         known = own[own["bias_robust"].notna() & (own["u_bias"] > 0)]
@@ -214,7 +214,7 @@ def robust_findings(accuracy: pd.DataFrame) -> list[Finding]:
                 "findings.robust_bias", count=len(off), of=len(known), subject=worst["subject"],
                 classical=worst["bias"], robust=worst["bias_robust"],
             )  # fmt: skip
-            out.append(note("robust-differs", what, str(condition), mend))
+            out.append(remark("robust-differs", what, str(condition), mend))
     return out
 
 

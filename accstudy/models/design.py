@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from accstudy.errors import Finding, InputError, nearest, note, warning
+from accstudy.errors import Finding, InputError, nearest, remark, warning
 from accstudy.models.formula import Parts, columns_of, evaluate, expand
 from accstudy.words.catalogue import say
 
@@ -386,7 +386,7 @@ def _left_out(left: str, data: pd.DataFrame, y: Floats, rows: Ints) -> list[Find
     infinite = int(np.isinf(y).sum())
     why = f", {infinite} of them because {left} has no finite value there" if infinite else ""
     return [
-        note(
+        remark(
             "rows-left-out",
             say("findings.of_rows_are_left", lost=lost, data=len(data), left=left, why=why),
         )

@@ -17,7 +17,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
 
-from accstudy.errors import Finding, InputError, note, warning
+from accstudy.errors import Finding, InputError, remark, warning
 from accstudy.words.catalogue import say
 
 __all__ = [
@@ -256,19 +256,21 @@ def _unusable(
     grouping: Grouping, mark: Floats, probe: Floats, seen: dict[str, Floats], orthonormal: Floats
 ) -> Finding | None:
     if len(grouping.labels) == 1:
-        return note(
+        return remark(
             "random-one-level",
             say("findings.random_term_has_a", name=grouping.name),
             mend=say("findings.results_are_valid_only"),
         )
     total = float(grouping.z.multiply(grouping.z).sum())
     if total == 0:
-        return note("random-empty", say("findings.random_term_is_zero", name=grouping.name))
+        return remark("random-empty", say("findings.random_term_is_zero", name=grouping.name))
     if _alike(mark, probe):
-        return note("random-no-replicate", say("findings.random_term_has_one", name=grouping.name))
+        return remark(
+            "random-no-replicate", say("findings.random_term_has_one", name=grouping.name)
+        )
     for name, other in seen.items():
         if _alike(mark, other):
-            return note(
+            return remark(
                 "random-aliased",
                 say("findings.random_terms_and_group", name=grouping.name, name_2=name),
             )
@@ -289,4 +291,6 @@ def _alike(one: Floats, other: Floats) -> bool:
 
 
 def _few(name: str, levels: int) -> Finding:
-    return note("random-few-levels", say("findings.random_term_has_only", name=name, levels=levels))
+    return remark(
+        "random-few-levels", say("findings.random_term_has_only", name=name, levels=levels)
+    )

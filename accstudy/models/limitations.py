@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from accstudy.errors import Finding, note, warning
+from accstudy.errors import Finding, Severity, remark, warning
 from accstudy.models.checks import SURE, far_residuals
 from accstudy.models.decisions import p_words
 from accstudy.models.design import Design
@@ -163,7 +163,7 @@ def fit_findings(fit: MixedFit, tests: pd.DataFrame, spread: pd.DataFrame) -> li
     out = []
     if fit.zero:
         what = say("findings.the_spread_between_levels") + ", ".join(fit.zero)
-        out.append(note("zero-component", what, mend=say("findings.tests_include_them_with")))
+        out.append(remark("zero-component", what, mend=say("findings.tests_include_them_with")))
     if fit.at_bound:
         what = say(
             "findings.the_spread_between_levels_2",
@@ -184,8 +184,8 @@ def fit_findings(fit: MixedFit, tests: pd.DataFrame, spread: pd.DataFrame) -> li
             mend = say("findings.residual_sd_by_gives", against=against)
         else:
             mend = say("findings.interpret_its_standard_errors")
-        made = warning if warned else note
-        out.append(made("unequal-spread", what, mend=mend))
+        severity = Severity.WARNING if warned else Severity.NOTE
+        out.append(Finding(severity, "unequal-spread", what, mend=mend))
     frame = fit.fitted()
     size = np.abs(frame["residual_scaled"].to_numpy(float))
     beyond, expected, heavy = far_residuals(fit)
@@ -198,5 +198,5 @@ def fit_findings(fit: MixedFit, tests: pd.DataFrame, spread: pd.DataFrame) -> li
     if len(far):
         named = f" ({', '.join(map(str, pd.unique(far['scan'])[:5]))})" if "scan" in far else ""
         what = say("findings.of_residuals_lie_beyond", far=len(far), frame=len(frame), named=named)
-        out.append(note("far-residuals", what, mend=say("findings.check_these_scans")))
+        out.append(remark("far-residuals", what, mend=say("findings.check_these_scans")))
     return out

@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 
-from accstudy.errors import ComputationError, Finding, InputError, note
+from accstudy.errors import ComputationError, Finding, InputError, remark
 from accstudy.models.crossproducts import Problem, Rows, arrange
 from accstudy.models.design import Design, build_design, text_levels
 from accstudy.models.grouping import Grouping, groupings, random_columns
@@ -564,7 +564,7 @@ def _residual_levels(column: str, data: pd.DataFrame) -> tuple[tuple[str, ...], 
             hint="leave residual_sd_by out",
         )
     if len(levels) == 1:
-        return (), [note("one-level", say("findings.column_has_a_single", column=column))]
+        return (), [remark("one-level", say("findings.column_has_a_single", column=column))]
     return levels, []
 
 

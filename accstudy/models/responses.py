@@ -9,7 +9,7 @@ import pandas as pd
 from scipy import special
 
 from accstudy.compare.deviations import scan_deviations
-from accstudy.errors import Finding, InputError, note
+from accstudy.errors import Finding, InputError, remark
 from accstudy.models.formula import columns_of
 from accstudy.models.grouping import DIRECTION, joined
 from accstudy.words.catalogue import say
@@ -117,7 +117,7 @@ def model_frame(
     frame["log_spread"], lost = spread_column(frame, column)
     if lost:
         findings.append(
-            note(
+            remark(
                 "cells-too-small",
                 say("findings.of_rows_are_in", lost=lost, frame=len(frame), column=column),
                 mend=say("findings.repeat_scans_under_the"),
@@ -150,7 +150,7 @@ def _whole_scans(pairs: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
     findings = []
     if not whole.all():
         findings.append(
-            note(
+            remark(
                 "scans-incomplete",
                 say("findings.of_scans_lack_an", whole=int((~whole).sum()), frame=len(frame)),
                 mend=say("findings.repeat_these_scans"),

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from scipy import optimize, stats
 
-from accstudy.models import crossproducts, fit_mixed, information
+from accstudy.models import crossproducts, fit_mixed, likelihood
 from accstudy.models.grouping import DIRECTION
 from accstudy.models.likelihood import Evaluation
 
@@ -264,7 +264,7 @@ def test_terms_at_zero_have_their_information():
     fit = fit_mixed("y ~ t * c", ["a", "b", "a:t"], small_study(), residual_sd_by="g")
     at = fit.optimum.at
     at = replace(at, theta=np.where(np.arange(3) == 1, at.theta + 0.3, 0.0))
-    dense, pieces = Dense(fit, None), information.pieces(at)
+    dense, pieces = Dense(fit, None), likelihood.pieces(at)
     scale = fit.problem.scale**2
     p = dense.p_matrix(pieces.variances * scale)
     expected = [[0.5 * np.trace(p @ i @ p @ j) for j in dense.parts] for i in dense.parts]
