@@ -102,7 +102,7 @@ class Audit:
     def differs(self, code: str, what: str, where: str) -> None:
         """Add a finding."""
         hint = say("findings.restore_the_file_from")
-        self.findings.append(Finding(Severity.ERROR, code, what, where, hint))
+        self.findings.append(fault(code, what, where, hint))
 
     def note(self, difference: Difference, what: str, file: str) -> None:
         """Keep how a table differs from the one that was made anew."""
@@ -199,9 +199,7 @@ def compare_cache(audit: Audit, study: Study, record: Record, known: Mapping[str
             what = say("findings.the_cached_measurement_of", scan=scan)
             where = (CACHE / file.name).as_posix()
             audit.findings.append(
-                Finding(
-                    Severity.ERROR, "file-changed", what, where, say("findings.delete_that_file")
-                )
+                fault("file-changed", what, where, say("findings.delete_that_file"))
             )
     for name, _ in _files(study.path / CACHE.parent):
         ours = is_entry(name.removeprefix(f"{CACHE.name}/"))
@@ -218,9 +216,7 @@ def compare_view(audit: Audit, kept: Path, drawn: Path) -> None:
     if old and new and old["key"] == new["key"] and old != new and not audit.made_on:
         what = say("findings.the_kept_view_of")
         where = f"{CACHE.parent}/{kept.name}"
-        audit.findings.append(
-            Finding(Severity.ERROR, "file-changed", what, where, say("findings.delete_that_file"))
-        )
+        audit.findings.append(fault("file-changed", what, where, say("findings.delete_that_file")))
 
 
 def _alike(one: pd.DataFrame, other: pd.DataFrame) -> bool:

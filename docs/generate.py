@@ -28,7 +28,7 @@ from accstudy.cli import main
 from accstudy.quantities import QUANTITIES
 from accstudy.selftest.published import cases, topics
 from accstudy.selftest.run import counted, run_selftest
-from accstudy.study.header import one_or_several
+from accstudy.study.layout import one_or_several
 from accstudy.study.settings import Settings
 from accstudy.study.toml import meaning
 from accstudy.tables import TABLES

@@ -29,10 +29,9 @@ from accstudy.stages.drawings import (
     picture,
 )
 from accstudy.study.disk import read_bytes
-from accstudy.study.exported import Said, arranged
+from accstudy.study.exported import Said, arranged, proposed_lines
 from accstudy.study.files import Files, resolve
-from accstudy.study.header import Layout, headed
-from accstudy.study.propose import proposed_lines
+from accstudy.study.layout import Layout, headed
 from accstudy.study.settings import ScanBodySettings
 from accstudy.study.sheet import MAX_BYTES, TableFile
 from accstudy.study.toml import read_settings

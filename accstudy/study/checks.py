@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import itertools
+import re
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from accstudy.errors import Finding, Nearest, Severity, fault, nearest, place
+from accstudy.errors import Finding, Nearest, Severity, fault, nearest, place, remark, warning
 from accstudy.geometry.features import DESIGNED, occlusal_direction
 from accstudy.geometry.rigid import angle_between_deg
 from accstudy.study.settings import Settings
@@ -19,6 +24,7 @@ __all__ = [
     "angulation_doubts",
     "angulation_known",
     "check_events",
+    "check_times",
     "conditions_of_scanning",
     "grouped_by",
 ]
@@ -139,7 +145,7 @@ def _casts_as_cells(scans: pd.DataFrame) -> list[Finding]:
     said = f"{int(there.sum())} scans show {len(counts)} casts"
     what = say("findings.the_casts_are_the", said=said)
     mend = say("findings.name_analysis_cell_if")
-    return [Finding(Severity.NOTE, "casts-as-cells", what, place("scans", column=_CAST), mend)]
+    return [remark("casts-as-cells", what, place("scans", column=_CAST), mend)]
 
 
 def _label(value: object) -> str:
@@ -199,8 +205,7 @@ def check_events(events: pd.DataFrame, scans: pd.DataFrame, settings: Settings) 
         seen.setdefault(key, row["row"])
         if row["device"] and devices and row["device"] not in named:
             findings.append(
-                Finding(
-                    Severity.WARNING,
+                warning(
                     "unknown-device",
                     say("findings.the_event_concerns_device", device=row["device"]),
                     place(file, row["row"], "device"),
@@ -211,9 +216,7 @@ def check_events(events: pd.DataFrame, scans: pd.DataFrame, settings: Settings) 
 
 
 def conditions_of_scanning(
-    settings: Settings,
-    implants: pd.DataFrame | None = None,
-    scans: pd.DataFrame | None = None,
+    settings: Settings, implants: pd.DataFrame | None = None, scans: pd.DataFrame | None = None
 ) -> list[Finding]:
     """Warn of contributions that the uncertainty budget cannot include."""
     findings: list[Finding] = []
@@ -276,8 +279,7 @@ def _limits_not_used(settings: Settings) -> list[Finding]:
     if not given:
         return []
     return [
-        Finding(
-            Severity.NOTE,
+        remark(
             "limits-not-used",
             say("findings.without_a_reference_no", given=", ".join(given)),
             place("study.toml", column=f"limits.{given[0]}"),
@@ -307,10 +309,9 @@ def _blank_temperatures(scans: pd.DataFrame, settings: Settings) -> list[Finding
         )
         where = place(settings.scans.list, int(top["row"]), "temperature_c")
         mend = say("findings.check_the_value_room")
-        found.append(Finding(Severity.WARNING, "temperatures-apart", what, where, mend))
+        found.append(warning("temperatures-apart", what, where, mend))
     return found + [
-        Finding(
-            Severity.WARNING,
+        warning(
             "no-temperature",
             say("findings.scan_has_no_temperature", scan=row["scan"], instead=instead),
             place(settings.scans.list, row["row"], "temperature_c"),
@@ -335,7 +336,7 @@ def angulation_doubts(settings: Settings, implants: pd.DataFrame, *, file: str) 
             what = say("findings.the_occlusal_direction_is", model=model)
             where = place("study.toml", column="reference.occlusal")
             found.append(
-                fault("inward-axis", what, where, "it must point out of the bone: reverse it"),
+                fault("inward-axis", what, where, "it must point out of the bone: reverse it")
             )
             continue
         measured = angle_between_deg(axes, upright)
@@ -356,7 +357,7 @@ def angulation_doubts(settings: Settings, implants: pd.DataFrame, *, file: str) 
                 if radians
                 else say("findings.check_the_tilt_in")
             )
-            found.append(Finding(Severity.WARNING, "angulation-differs", what, where, mend))
+            found.append(warning("angulation-differs", what, where, mend))
     return found
 
 
@@ -367,9 +368,7 @@ def angulation_known(settings: Settings, implants: pd.DataFrame) -> list[Finding
         return []
     unknown = implants[implants["angulation_deg"].isna()].drop_duplicates("model")
     return [
-        Finding(
-            Severity.WARNING,
-            "angulation-unknown",
+        warning("angulation-unknown",
             say('findings.the_platforms_of_model', model=row['model']),
             place(settings.reference.touch_points or settings.reference.implants, row["row"],
                   "angulation_deg"),
@@ -377,3 +376,169 @@ def angulation_known(settings: Settings, implants: pd.DataFrame) -> list[Finding
         )
         for row in records(unknown)
     ]  # fmt: skip
+
+
+_EARLIEST = dt.date(2000, 1, 1)
+"""Before it, a year is a slip: nobody scanned implants digitally."""
+
+
+def check_times(
+    scans: pd.DataFrame,
+    implants: pd.DataFrame | None,
+    events: pd.DataFrame,
+    settings: Settings,
+    today: dt.date,
+) -> list[Finding]:
+    """Warn of days in the future or long past, and of what comes in the wrong order.
+
+    `scans` with ``condition``, ``cell`` and ``row``, `implants` None where it cannot be used.
+    Errors where a drift study lacks a date.
+    """
+    file = settings.scans.list
+    found = _reference_days(settings, today)
+    if "at" in events:
+        found += _days(events["at"], events["row"], settings.drift.events, "at", today)
+    if implants is not None:
+        rows = implants[implants["valid_from"].notna()]
+        name = settings.reference.implants
+        found += _days(rows["valid_from"], rows["row"], name, "valid_from", today)
+    if settings.study.kind == "drift":
+        found += _undated(scans, file)
+    if "measured_at" not in scans:
+        return found
+    found += _days(scans["measured_at"], scans["row"], file, "measured_at", today)
+    dated = scans[scans["measured_at"].notna()]
+    if "repeat" in dated:
+        found += _repeats(dated, file)
+    if "session" in dated:
+        found += _sessions(dated, file)
+    if implants is not None:
+        found += _without_reference(dated, implants, file)
+    return found
+
+
+def _undated(scans: pd.DataFrame, file: str) -> list[Finding]:
+    """Scans that no chart can show, because nobody knows when they were made."""
+    if "measured_at" not in scans:
+        what, mend = "a drift study needs the date of every scan", "add a column measured_at"
+        return [fault("missing-column", what, place(file, 1, "measured_at"), mend)]
+    lacking = (
+        scans["measured_at"].isna() & (scans["status"] != "failed") & (scans["excluded"] == "")
+    )
+    return [
+        fault(
+            "empty-factor",
+            say("findings.measured_at_is_empty"),
+            place(file, row, "measured_at"),
+            say("findings.fill_it_in_or"),
+        )
+        for row in scans.loc[lacking, "row"]
+    ]
+
+
+def _day(at: pd.Timestamp) -> str:
+    return at.isoformat(timespec="minutes") if at.time() != dt.time() else at.date().isoformat()
+
+
+def _days(
+    days: pd.Series, rows: pd.Series, file: str, column: str, today: dt.date
+) -> list[Finding]:
+    found = []
+    date = pd.to_datetime(days)
+    odd = (date >= pd.Timestamp(today) + pd.Timedelta(days=1)) | (date < pd.Timestamp(_EARLIEST))
+    for at, row in zip(days[odd], rows[odd], strict=True):
+        where = place(file, row, column)
+        if at.date() > today:
+            what = f"{column} {at.date().isoformat()} lies in the future"
+            found.append(warning("future-date", what, where, "check the year"))
+        elif at.date() < _EARLIEST:
+            what = f"{column} {at.date().isoformat()} lies before {_EARLIEST.year}"
+            found.append(warning("early-date", what, where, "check the year"))
+    return found
+
+
+def _reference_days(settings: Settings, today: dt.date) -> list[Finding]:
+    measured, due = settings.reference.measured_on, settings.reference.due_on
+    found = []
+    if measured is not None and measured > today:
+        where = place("study.toml", column="reference.measured_on")
+        what = f"the reference was measured on {measured.isoformat()}, in the future"
+        found.append(warning("future-date", what, where, "check the year"))
+    if measured is not None and due is not None and due < measured:
+        where = place("study.toml", column="reference.due_on")
+        what = f"due_on {due.isoformat()} lies before measured_on {measured.isoformat()}"
+        found.append(warning("date-order", what, where, "check both dates"))
+    return found
+
+
+def _repeats(scans: pd.DataFrame, file: str) -> list[Finding]:
+    """Repeats of a cell whose numbers do not follow the time."""
+    repeat = pd.to_numeric(scans["repeat"], errors="coerce")
+    by = [c for c in ("model", "condition", "cell", "session") if c in scans]
+    numbered = scans.assign(repeat=repeat).dropna(subset="repeat")
+    group = numbered.groupby(by, sort=False).ngroup().rename("group")
+    columns = ["measured_at", "row", "repeat", "group"]
+    ordered = numbered.assign(group=group).sort_values(["group", "repeat"], kind="stable")
+    found = []
+    for before, after in itertools.pairwise(records(ordered[columns])):
+        if after["group"] == before["group"] and after["repeat"] > before["repeat"]:
+            names = f"repeat {after['repeat']:g}", f"repeat {before['repeat']:g}"
+            found += _in_order(before, after, names, file)
+    return found
+
+
+def _sessions(scans: pd.DataFrame, file: str) -> list[Finding]:
+    """Numbered sessions of a device and operator whose numbers do not follow the time."""
+    number = scans["session"].map(_number_of)
+    numbered = scans.assign(number=number).dropna(subset="number")
+    by = [c for c in ("site", "device", "operator") if c in scans]
+    groups = [g for _, g in numbered.groupby(by, sort=False)] if by else [numbered]
+    found = []
+    for group in groups:
+        group = group[["measured_at", "row", "session", "number"]]
+        earliest = group.sort_values("measured_at", kind="stable").drop_duplicates("number")
+        for before, after in itertools.pairwise(records(earliest.sort_values("number"))):
+            names = f'session "{after["session"]}"', f'session "{before["session"]}"'
+            found += _in_order(before, after, names, file)
+    return found
+
+
+def _in_order(
+    before: dict[str, Any], after: dict[str, Any], names: tuple[str, str], file: str
+) -> list[Finding]:
+    """A warning if what has the higher number was measured first."""
+    if after["measured_at"] >= before["measured_at"]:
+        return []
+    what = (
+        f"{names[0]} is dated {_day(after['measured_at'])}, before {names[1]} "
+        f"(row {before['row']}, {_day(before['measured_at'])})"
+    )
+    where = place(file, int(after["row"]), "measured_at")
+    hint = "check measured_at, and the numbers of repeats and sessions"
+    return [warning("date-order", what, where, hint)]
+
+
+def _number_of(session: object) -> float | None:
+    """The number of a session named by one, such as 3 or "session 3"; None for other names."""
+    text = re.fullmatch(r"\D*?(\d{1,6})", str(session))
+    return float(text[1]) if text else None
+
+
+def _without_reference(scans: pd.DataFrame, implants: pd.DataFrame, file: str) -> list[Finding]:
+    """Scans that are older than the first reference of their model."""
+    first: dict[str, pd.Timestamp] = {}
+    for model, rows in implants.groupby("model"):
+        if rows["valid_from"].notna().all():
+            first[str(model)] = rows["valid_from"].min()
+    found = []
+    for row in records(scans[["model", "measured_at", "row"]]) if first else ():
+        since = first.get(row["model"])
+        if since is not None and row["measured_at"] < since:
+            what = (
+                f'the reference of model "{row["model"]}" is valid from {_day(since)}, but the '
+                f"scan is dated {_day(row['measured_at'])}"
+            )
+            where = place(file, int(row["row"]), "measured_at")
+            mend = "leave valid_from empty in the oldest rows if they are valid from the start"
+            found.append(warning("before-reference", what, where, mend))
+    return found

@@ -231,8 +231,7 @@ def resolve(root: Path, file: str, *, allow_outside: bool = False) -> Path:
     if "\0" in file or len(file) > _LONGEST_PATH or any(len(p) > _LONGEST_NAME for p in pure.parts):
         shown = file.replace("\0", "\\0")[:40]
         raise InputError(
-            f'"{shown}..." is not a usable file name',
-            hint="give the file a short name",
+            f'"{shown}..." is not a usable file name', hint="give the file a short name"
         )
     full = root / pure
     if allow_outside:

@@ -12,30 +12,26 @@ from typing import TypeVar
 
 import pandas as pd
 
-from accstudy.errors import Finding, InputError, Nearest, Severity, StudyError, fault, place
+from accstudy.errors import Finding, InputError, Nearest, Severity, StudyError, fault, place, remark
 from accstudy.geometry.features import UNIT_MM
 from accstudy.study.checks import against_reference
 from accstudy.study.exported import Said, arranged
 from accstudy.study.files import Files
-from accstudy.study.header import headed
 from accstudy.study.implants import (
     as_certified,
     at_platforms,
     check_reference,
+    check_sketch,
+    provisional_arrangement,
     reference_from_touches,
     with_angulation,
 )
-from accstudy.study.positions import (
-    check_landmarks,
-    check_positions,
-    check_sketch,
-    provisional_arrangement,
-)
+from accstudy.study.layout import headed
+from accstudy.study.positions import check_landmarks, check_positions
 from accstudy.study.reference_runs import Runs, listed, mean_of_runs, note_on_runs, reference_files
 from accstudy.study.settings import Reference, Settings
 from accstudy.study.sheet import MAX_BYTES, TableFile
-from accstudy.study.spelling import alike
-from accstudy.study.typed_rows import MORE, first_faults, records, typed
+from accstudy.study.typed_rows import MORE, alike, first_faults, records, typed
 from accstudy.tables import TABLES
 from accstudy.words.catalogue import say
 
@@ -148,8 +144,7 @@ class Reader:
                 u_body_deg=out["u_body_deg"].mask(mine, known.u_axis_deg),
             )
             self.findings.append(
-                Finding(
-                    Severity.NOTE,
+                remark(
                     "learned-body",
                     say(
                         "findings.scan_body_is_not",
@@ -341,9 +336,7 @@ class Reader:
             moved += [name] * inside
         if moved:
             what = say("findings.files_of_the_list", moved=len(moved), few=_few(moved))
-            self.findings.append(
-                Finding(Severity.NOTE, "files-in-scans", what, place(file, column="file"))
-            )
+            self.findings.append(remark("files-in-scans", what, place(file, column="file")))
         return pd.Series(found, index=frame.index, dtype=object)
 
     def check_against_each_other(

@@ -18,7 +18,7 @@ import pandas as pd
 from pydantic import ConfigDict, TypeAdapter, ValidationError
 from typing_extensions import TypedDict
 
-from accstudy.errors import Finding, Severity, place
+from accstudy.errors import Finding, fault, place
 from accstudy.study.disk import digest, read_own
 from accstudy.words.catalogue import say
 
@@ -115,15 +115,7 @@ def program_digest(*rooms: str) -> str:
 
 def versions() -> dict[str, str]:
     """Versions of what computes."""
-    names = (
-        "numpy",
-        "scipy",
-        "pandas",
-        "statsmodels",
-        "trimesh",
-        "matplotlib",
-        "typst",
-    )
+    names = ("numpy", "scipy", "pandas", "statsmodels", "trimesh", "matplotlib", "typst")
     found = {"python": platform.python_version()}
     for name in (*names, "open3d", "open3d-cpu"):
         try:
@@ -249,18 +241,11 @@ def chain_faults(history: bytes) -> list[Finding]:
             what = say("findings.this_line_was_changed")
             where = place(f"results/{FILE}", row)
             faults.append(
-                Finding(
-                    Severity.ERROR,
-                    "broken-chain",
-                    what,
-                    where,
-                    say("findings.restore_the_file_from_2"),
-                )
+                fault("broken-chain", what, where, say("findings.restore_the_file_from_2"))
             )
         elif entry.get("previous") != previous:
             faults.append(
-                Finding(
-                    Severity.ERROR,
+                fault(
                     "broken-chain",
                     say("findings.this_line_does_not"),
                     place(f"results/{FILE}", row),
@@ -273,7 +258,7 @@ def chain_faults(history: bytes) -> list[Finding]:
         where = place(f"results/{FILE}", len(lines))
         what = say("findings.the_ends_of_the")
         mend = say("findings.restore_the_file_from_2")
-        faults.append(Finding(Severity.ERROR, "broken-chain", what, where, mend))
+        faults.append(fault("broken-chain", what, where, mend))
     return faults
 
 
@@ -288,7 +273,7 @@ def lost_runs(history: bytes) -> list[Finding]:
     hint = say("findings.restore_history_jsonl_from")
     what = say("findings.earlier_runs_are_missing")
     return [
-        Finding(Severity.ERROR, "history-lost", what, place(f"results/{FILE}", row), hint)
+        fault("history-lost", what, place(f"results/{FILE}", row), hint)
         for row, line in enumerate(history.splitlines(), start=1)
         if _entry(line).get("lost")
     ]
@@ -376,8 +361,8 @@ def changed_sessions(
     for name, (value, at) in first.items():
         if name not in sessions:
             what = say("findings.session_first_recorded_on", name=name, at=at[:10])
-            found.append(Finding(Severity.ERROR, "session-gone", what, "scans", hint))
+            found.append(fault("session-gone", what, "scans", hint))
         elif sessions[name] != value:
             what = say("findings.session_has_changed_since", name=name, at=at[:10])
-            found.append(Finding(Severity.ERROR, "session-changed", what, "scans", hint))
+            found.append(fault("session-changed", what, "scans", hint))
     return found, tuple(name for name in sessions if name not in first) if first else ()

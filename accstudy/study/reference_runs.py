@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from accstudy.errors import Finding, InputError, Severity, fault, place
+from accstudy.errors import Finding, InputError, fault, place, remark
 from accstudy.geometry.rigid import fit_rigid, unit
 from accstudy.study.files import Files
 from accstudy.study.settings import Reference
@@ -220,8 +220,7 @@ def _place_table(
 def note_on_runs(runs: pd.DataFrame) -> list[Finding]:
     """Say how many runs the reference is the mean of."""
     return [
-        Finding(
-            Severity.NOTE,
+        remark(
             "reference-runs",
             say("findings.the_reference_of_model_2", model=model, run=mine["run"].nunique()),
             "reference",

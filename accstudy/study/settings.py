@@ -26,7 +26,7 @@ from accstudy.study.cells import (
     Whole,
     in_range_of,
 )
-from accstudy.study.header import Layout
+from accstudy.study.layout import Layout
 
 __all__ = [
     "Analysis",

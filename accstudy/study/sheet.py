@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 
-from accstudy.errors import Finding, InputError, Severity, nearest, place
+from accstudy.errors import Finding, InputError, nearest, place, remark, warning
 from accstudy.study.cells import Stored
 from accstudy.words.catalogue import say
 
@@ -357,7 +357,7 @@ def _hidden(rows: list[list[str]], hidden: list[int], file: str) -> tuple[Findin
     few = ", ".join(map(str, filled[:5])) + (", ..." if len(filled) > 5 else "")
     what = say("findings.hidden_rows_are_read", filled=len(filled), few=few)
     mend = say("findings.delete_the_rows_that")
-    return (Finding(Severity.WARNING, "hidden-rows", what, place(file, filled[0]), mend),)
+    return (warning("hidden-rows", what, place(file, filled[0]), mend),)
 
 
 def _bounded(rows: Iterable[list[str]], file: str) -> list[list[str]]:
@@ -400,7 +400,7 @@ def _decode(data: bytes, file: str) -> tuple[str, str, tuple[Finding, ...]]:
         word = next((w for w in re.findall(r"\w+", text) if not w.isascii()), "")
         shown = f', such as "{word[:30]}"' if word else ""
         what = say("findings.the_file_is_not", shown=shown)
-        notes = (Finding(Severity.NOTE, "windows-1252", what, place(file, row), hint),)
+        notes = (remark("windows-1252", what, place(file, row), hint),)
     if "\0" in text:
         row = text[: text.index("\0")].count("\n") + 1
         raise InputError("a NUL character: not a text table", where=place(file, row))

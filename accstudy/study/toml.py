@@ -18,7 +18,7 @@ from accstudy.errors import Finding, InputError, StudyError, fault, nearest, pla
 from accstudy.study.cells import read_day, read_flag
 from accstudy.study.disk import MissingFileError
 from accstudy.study.files import Files
-from accstudy.study.header import Layout
+from accstudy.study.layout import Layout
 from accstudy.study.settings import Settings
 
 __all__ = ["key_row", "meaning", "read_settings"]

@@ -1,8 +1,10 @@
-"""Rows of text to a typed table, with every fault placed at row and column."""
+"""Rows of a table with the types of their columns, and names that are not written alike."""
 
 from __future__ import annotations
 
 import re
+import unicodedata
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -10,7 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from accstudy.errors import Finding, InputError, Severity, fault, nearest, place
+from accstudy.errors import Finding, InputError, fault, nearest, place, remark, warning
 from accstudy.quantities import COLUMNS, QUANTITIES, implausible
 from accstudy.study.cells import (
     COMMA_NUMBER,
@@ -23,11 +25,18 @@ from accstudy.study.cells import (
     read_flag,
 )
 from accstudy.study.sheet import Sheet
-from accstudy.study.spelling import alike, perhaps_misspelt, unusual_characters
 from accstudy.tables import LABEL_FACTORS, TABLES, Column
 from accstudy.words.catalogue import say
 
-__all__ = ["MORE", "first_faults", "records", "typed"]
+__all__ = [
+    "MORE",
+    "alike",
+    "first_faults",
+    "perhaps_misspelt",
+    "records",
+    "typed",
+    "unusual_characters",
+]
 
 FLAG_FACTORS = frozenset({"reseated"})
 """Factor columns that say true or false."""
@@ -56,10 +65,7 @@ def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def typed(
-    sheet: Sheet,
-    table: str,
-    *,
-    unknown_columns: str = "error",
+    sheet: Sheet, table: str, *, unknown_columns: str = "error"
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Check a sheet against a table of `accstudy.tables.TABLES` and convert its cells.
 
@@ -281,10 +287,10 @@ def _dates(
     if days[0] and max(days[0]) <= 12 < min(days[1]):
         what = say("findings.dates_such_as_stand", cell=cell)
         mend = say("findings.check_the_iso_dates", iso=iso)
-        return read, [Finding(Severity.WARNING, "day-and-month", what, where, mend)]
+        return read, [warning("day-and-month", what, where, mend)]
     what = say("findings.is_read_as_and", cell=cell, iso=iso, name=column.name)
     mend = say("findings.no_action_needed_if")
-    return read, [Finding(Severity.NOTE, "date-read", what, where, mend)]
+    return read, [remark("date-read", what, where, mend)]
 
 
 def _factor(cells: Sequence[str], name: str, sheet: Sheet) -> tuple[pd.Series, list[Finding]]:
@@ -350,4 +356,153 @@ def _nearly_numbers(cells: Sequence[str], name: str, sheet: Sheet) -> list[Findi
         cell=cell,
     )
     mend = say("findings.write_a_number_or")
-    return [Finding(Severity.WARNING, "nearly-a-number", what, where, mend)]
+    return [warning("nearly-a-number", what, where, mend)]
+
+
+_SEPARATORS = re.compile(r"(?<!\d)[\s_\-‐-―.]+|[\s_\-‐-―.]+(?!\d)")
+_LEADING_ZEROS = re.compile(r"(?<![\d.,])0+(?=\d)")
+_SHORTEST = 5
+"""Letters a word must have for one of them to count as a slip."""
+_LONGEST, _SLIPS_TRIED = 100, 20
+"""Longer names are not looked at; names that one slip makes alike are rarely so many."""
+
+# Letters of other scripts that look like Latin ones (a part of the confusables of
+# Unicode Technical Standard 39, from memory).
+_LOOKS_LATIN = str.maketrans(
+    "АВЕЅІЈКМНОРСТУХаеоѕіјрсухΑΒΕΖΗΙΚΜΝΟΡΤΥΧο", "ABESIJKMHOPCTYXaeosijpcyxABEZHIKMNOPTYXo"
+)
+_INVISIBLE = frozenset({"Cf", "Co", "Cn", "Cs"})
+
+
+def unusual_characters(text: str, where: str) -> list[Finding]:
+    """Find invisible characters in a name, and those that look like others.
+
+    Errors: an invisible character; full-width letters or digits; a word that mixes Latin letters
+    with look-alikes of another script.
+    """
+    if text.isascii():
+        return []
+    hidden = [c for c in text if unicodedata.category(c) in _INVISIBLE]
+    if hidden:
+        names = ", ".join(dict.fromkeys(unicodedata.name(c, f"U+{ord(c):04X}") for c in hidden))
+        what = f'the name "{text}" contains an invisible character ({names.lower()})'
+        return [fault("invisible-character", what, where, "type the name again")]
+    wide = [c for c in text if unicodedata.east_asian_width(c) == "F"]
+    if wide:
+        plain = unicodedata.normalize("NFKC", text)
+        what = f'the name "{text}" is written with full-width characters'
+        return [fault("full-width", what, where, f'write "{plain}"')]
+    for word in text.split():
+        latin = any(c.isascii() and c.isalpha() for c in word)
+        strange = [c for c in word if ord(c) in _LOOKS_LATIN]
+        if latin and strange:
+            what = f'"{word}" mixes Latin letters with look-alikes of another script: ' + ", ".join(
+                unicodedata.name(c).lower() for c in dict.fromkeys(strange)
+            )
+            mend = f'write "{word.translate(_LOOKS_LATIN)}" if Latin letters are intended'
+            return [fault("mixed-scripts", what, where, mend)]
+    return []
+
+
+def _key(text: str) -> str:
+    """What is left of a name without case, blanks, separators and leading zeros.
+
+    Separators between two digits stay: 1-1 is not 11, and 4.01 is not 4.1. Letters of
+    other scripts count as the Latin ones that they look like.
+    """
+    plain = text if text.isascii() else text.translate(_LOOKS_LATIN)
+    folded = unicodedata.normalize("NFKC", plain).casefold()
+    return _LEADING_ZEROS.sub("", _SEPARATORS.sub("", " ".join(folded.split())))
+
+
+def alike(names: Sequence[str], rows: Sequence[int], *, file: str, column: str) -> list[Finding]:
+    """Find names that differ by case, blanks, separators or leading zeros only.
+
+    `rows` are those of the names in the file. An error for every spelling but the first, at its
+    first row; empty names are left out.
+    """
+    groups: dict[str, dict[str, int]] = {}
+    for name, row in _firsts(names, rows).items():
+        groups.setdefault(_key(name), {})[name] = row
+    found = []
+    for spellings in groups.values():
+        (first, at), *others = spellings.items()
+        for other, row in others:
+            found.append(
+                fault(
+                    "level-spelling",
+                    say("findings.and_row_differ_only", other=other, first=first, at=at),
+                    place(file, row, column),
+                    say("findings.write_everywhere_if_they", first=first),
+                )
+            )
+    return found
+
+
+def perhaps_misspelt(
+    names: Sequence[str], rows: Sequence[int], *, file: str, column: str
+) -> list[Finding]:
+    """Find a level that occurs once and is one letter away from a frequent one; arguments as of
+    `alike`.
+
+    Warnings. Only a slip within a word of letters counts: "device A" and "device B" are two
+    devices.
+    """
+    counts = Counter(name for name in names if name)
+    usual: dict[str, list[int]] = {}
+    often = [name for name, count in counts.items() if count > 2]
+    for k, name in enumerate(often):
+        for key in _slips(name):
+            usual.setdefault(key, []).append(k)
+    found = []
+    firsts = _firsts(names, rows)
+    for name in [name for name, count in counts.items() if count == 1] if usual else ():
+        candidates = sorted({k for key in _slips(name) for k in usual.get(key, ())[:_SLIPS_TRIED]})
+        near = next((often[k] for k in candidates if _one_slip(name, often[k])), None)
+        if near is not None:
+            row = firsts[name]
+            found.append(
+                warning(
+                    "level-misspelt",
+                    say("findings.occurs_once_and_is", name=name, near=near),
+                    place(file, row, column),
+                    say("findings.write_if_that_is", near=near),
+                )
+            )
+    return found
+
+
+def _firsts(names: Sequence[str], rows: Sequence[int]) -> dict[str, int]:
+    """Every name with its first row."""
+    found: dict[str, int] = {}
+    for name, row in zip(names, rows, strict=True):
+        if name:
+            found.setdefault(name, row)
+    return found
+
+
+def _slips(name: str) -> set[str]:
+    """What is left of a name without one of its letters, and the name itself."""
+    if len(name) > _LONGEST:
+        return set()
+    return {name, *(name[:k] + name[k + 1 :] for k in range(len(name)))}
+
+
+def _one_slip(a: str, b: str) -> bool:
+    """Whether two names differ by one letter left out, put in or changed, in one long word."""
+    mine, other = a.split(), b.split()
+    if len(mine) != len(other):
+        return False
+    pairs = [(x, y) for x, y in zip(mine, other, strict=True) if x != y]
+    if len(pairs) != 1:
+        return False
+    short, long = sorted(pairs[0], key=len)
+    if not (short.isalpha() and long.isalpha() and len(short) >= _SHORTEST):
+        return False
+    if len(long) - len(short) > 1:
+        return False
+    start = next((i for i, (x, y) in enumerate(zip(short, long, strict=False)) if x != y), None)
+    if start is None:
+        return True
+    rest = start + 1 if len(short) == len(long) else start
+    return short[rest:] == long[start + 1 :]

@@ -30,7 +30,7 @@ with atheris.instrument_imports(include=["accstudy"]):
     from accstudy.mesh.read import read_mesh
     from accstudy.stages.steps import Cache, Stamps
     from accstudy.study.exported import Said, arranged
-    from accstudy.study.header import Layout, read_sheet
+    from accstudy.study.layout import Layout, read_sheet
     from accstudy.study.load import load_study
     from accstudy.study.record import (
         chain_faults,

@@ -27,10 +27,10 @@ from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.files import stl_bytes
 from accstudy.stages.check import check_study
 from accstudy.study.cells import parse_number
-from accstudy.study.header import read_sheet
+from accstudy.study.implants import check_sketch
+from accstudy.study.layout import read_sheet
 from accstudy.study.load import load_study
-from accstudy.study.positions import check_sketch
-from accstudy.study.slips import Positions, find_slip
+from accstudy.study.positions import Positions, find_slip
 from accstudy.tables import csv_bytes
 
 
