@@ -1,4 +1,4 @@
-"""Do the results of a study agree with its record, and can they be reproduced?"""
+"""Do the results of a study agree with its record, and can they be reproduced; the bundle."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ import os
 import random
 import stat
 import tempfile
-from collections.abc import Iterator, Mapping
+import zipfile
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -21,7 +22,7 @@ from accstudy.stages.measure import Show
 from accstudy.stages.report import ReportOptions
 from accstudy.stages.steps import LOCATED, STAMPS, Cache, entry_key, is_entry, recorded_results
 from accstudy.stages.work import CACHE, Work, history_entry
-from accstudy.study.disk import digest, file_digest, read_own
+from accstudy.study.disk import digest, file_digest, read_own, write_files
 from accstudy.study.files import Files
 from accstudy.study.load import Study, load_study
 from accstudy.study.record import FILE as HISTORY
@@ -466,3 +467,69 @@ def _report(audit: Audit, work: Work, record: Record) -> None:
         else:
             what = "reproduced from the same tables, the file differs"
             audit.differs("report-differs", what, f"reports/{name}")
+
+
+_WHEN = (1980, 1, 1, 0, 0, 0)  # the same files give the same bytes
+
+_VERIFY = """\
+How to verify this bundle
+=========================
+
+Unpack it into an empty folder and type there, on Linux, macOS or Windows (WSL, Git Bash):
+
+    sha256sum --check SHA256SUMS
+
+Every line must end in "OK": then no file of the bundle has changed since it was made.
+
+INPUTS.sha256 lists the SHA-256 of every input of the study (settings, scan list, reference,
+scans), which are not in this bundle. In the study's folder type:
+
+    sha256sum --check INPUTS.sha256
+
+results/record.json states the SHA-256 of every input and result, the settings and the versions
+of the program and its libraries. results/history.jsonl has a line a run; each line holds the
+SHA-256 of the line before ("previous", without the line's end) and of its record, so that a
+line that was changed, removed or put in shows:
+
+    sed -n 1p results/history.jsonl | tr -d '\\n' | sha256sum     ("previous" of line 2)
+    sha256sum results/record.json                                ("record" of the last line)
+
+"sessions" in a line are digests of the rows and files of the sessions that were recorded then.
+audit.txt says what the audit found when this bundle was made.
+"""
+
+
+def write_bundle(study: Path, target: Path, said: Sequence[str]) -> Path:
+    """Pack a study's report, results, record and history.
+
+    Parameters
+    ----------
+    study : Path
+        Study folder, with results.
+    target : Path
+        The zip to write.
+    said : sequence of str
+        What the audit found.
+
+    Returns
+    -------
+    Path
+        The zip. The same files give the same bytes.
+    """
+    files = {"audit.txt": "\n".join([*said, ""]).encode(), "VERIFY.txt": _VERIFY.encode()}
+    for folder in ("results", "reports", "plan"):
+        for path in sorted((study / folder).rglob("*")):
+            if path.is_file() and not path.is_symlink() and not path.name.startswith("."):
+                files[path.relative_to(study).as_posix()] = path.read_bytes()
+    inputs = read_record(study / "results").get("inputs", {})
+    files["INPUTS.sha256"] = _sums(inputs).encode()
+    files["SHA256SUMS"] = _sums({name: digest(data) for name, data in files.items()}).encode()
+    stream = io.BytesIO()
+    with zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name in sorted(files):
+            archive.writestr(zipfile.ZipInfo(name, _WHEN), files[name], zipfile.ZIP_DEFLATED)
+    return write_files(target.parent, {target.name: stream.getvalue()})[0]
+
+
+def _sums(digests: dict[str, str]) -> str:
+    return "".join(f"{value}  {name}\n" for name, value in sorted(digests.items()))

@@ -16,10 +16,14 @@ __all__ = [
     "COLUMNS",
     "QUANTITIES",
     "SERIAL_COLUMN",
+    "UNIT_MM",
     "Quantity",
     "Slip",
     "implausible",
 ]
+
+UNIT_MM = {"um": 0.001, "mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
+"""Length units in mm."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,9 @@ from accstudy.cli.options import (
     report_options,
     shared_options,
 )
-from accstudy.cli.planning import add, list_scans, new, plan
+from accstudy.cli.planning import plan
+from accstudy.cli.preparing import add, learn, list_scans, new, show
+from accstudy.errors import Severity
 
 if TYPE_CHECKING:
     from accstudy.errors import Finding
@@ -69,8 +71,6 @@ def _code(done: Outcome) -> int:
 
 def _tell(findings: Sequence[Finding], *, quiet: bool) -> None:
     """Print findings that matter; notes are counted."""
-    from accstudy.errors import Severity
-
     notes = sum(f.severity is Severity.NOTE for f in findings)
     wanted = {Severity.ERROR} if quiet else {Severity.ERROR, Severity.WARNING}
     for line in abridged([f for f in findings if f.severity in wanted]):
@@ -94,7 +94,6 @@ def check(ctx: click.Context, study: Path, shared: Shared, as_csv: bool) -> None
 
     Example: accstudy check sample_study/validation
     """
-    from accstudy.errors import Severity
     from accstudy.stages.check import check_study, findings_csv, split_missing
 
     with Progress(quiet=shared.quiet or as_csv) as progress:
@@ -224,8 +223,7 @@ def audit(
 
     Example: accstudy audit sample_study/validation
     """
-    from accstudy.audit import audit_study
-    from accstudy.bundle import write_bundle
+    from accstudy.audit import audit_study, write_bundle
 
     with Progress(quiet=shared.quiet) as progress:
         found = audit_study(
@@ -329,4 +327,56 @@ def selftest(ctx: click.Context, folder: Path, quiet: bool) -> None:
     ctx.exit(DONE if found.passed else FAILED)
 
 
-ALL = (new, plan, list_scans, add, check, measure, analyze, report, run, audit, simulate, selftest)
+@click.command()
+@click.argument(
+    "folder", type=click.Path(file_okay=False, path_type=Path), default=None, required=False
+)
+@click.option(
+    "--port", type=click.IntRange(0, 65535), default=0, help="Port; a free one by default."
+)
+@click.option("--no-browser", is_flag=True, help="Print the link and do not open it.")
+@click.option(
+    "--room",
+    is_flag=True,
+    help="Let other devices in this network tick off planned scans, with a pass phrase.",
+)
+@click.option(
+    "--shortcut",
+    type=click.Path(file_okay=False, path_type=Path),
+    is_flag=False,
+    flag_value=Path(),
+    help="Write files that start the desk by a double click, and exit.",
+)
+def desk(
+    folder: Path | None, port: int, no_browser: bool, room: bool, shortcut: Path | None
+) -> None:
+    """Open the program in the browser, instead of the terminal.
+
+    Studies in FOLDER are shown, and new ones are created there; "accstudy studies" in the home
+    folder by default. Nothing leaves this machine. Needs accstudy[desk].
+
+    Example: accstudy desk our_studies
+    """
+    from accstudy.errors import MissingLibraryError
+
+    home = folder or Path.home() / "accstudy studies"
+    try:
+        from accstudy.desk.server import serve, shortcuts
+    except ModuleNotFoundError as error:
+        if (error.name or "").partition(".")[0] == "accstudy":
+            raise
+        raise MissingLibraryError(
+            f"the desk needs {error.name}", hint='install it: pip install "accstudy[desk]"'
+        ) from None
+    if shortcut is not None:
+        for path in shortcuts(shortcut, home):
+            click.echo(f"written: {path}")
+        return
+    serve(home, port=port, room=room, browser=not no_browser, say=click.echo)
+
+
+ALL = (
+    new, show, learn, plan, list_scans, add, check, measure, analyze, report, run, audit,
+    simulate, selftest, desk,
+)  # fmt: skip
+"""Commands in the order in which one uses them."""

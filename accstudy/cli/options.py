@@ -28,6 +28,7 @@ __all__ = [
     "Shared",
     "abridged",
     "quoted",
+    "read_levels",
     "report_options",
     "shared_options",
 ]
@@ -108,6 +109,19 @@ def shared_options(command: Callable[..., Any]) -> Callable[..., Any]:
     for option in reversed(_OPTIONS):
         told = option(told)
     return told
+
+
+def read_levels(
+    ctx: click.Context, param: click.Parameter, values: tuple[str, ...]
+) -> dict[str, tuple[str, ...]]:
+    """Levels of factors, each written as "technique=splinted"."""
+    out: dict[str, tuple[str, ...]] = {}
+    for value in values:
+        name, equals, level = (part.strip() for part in value.partition("="))
+        if not (name and equals and level):
+            raise click.BadParameter('write it as "technique=splinted"')
+        out[name] = (*out.get(name, ()), level)
+    return out
 
 
 def _forms(ctx: click.Context, param: click.Parameter, value: str) -> str:

@@ -1,4 +1,4 @@
-"""Commands before the first scan: new, plan, list-scans."""
+"""The command plan: how many scans a study needs, and their order."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from typing import Any
 
 import click
 
-from accstudy.cli.options import quoted
+from accstudy.cli.options import read_levels
 
-__all__ = ["add", "list_scans", "new", "plan"]
+__all__ = ["plan"]
 
 _POSITIVE = click.FloatRange(min=0, min_open=True)
 _NOT_NEGATIVE = click.FloatRange(min=0)
@@ -27,18 +27,6 @@ def _counts(ctx: click.Context, param: click.Parameter, value: str) -> tuple[int
     return found
 
 
-def _levels(
-    ctx: click.Context, param: click.Parameter, values: tuple[str, ...]
-) -> dict[str, tuple[str, ...]]:
-    out: dict[str, tuple[str, ...]] = {}
-    for value in values:
-        name, equals, level = (part.strip() for part in value.partition("="))
-        if not (name and equals and level):
-            raise click.BadParameter('write it as "technique=splinted"')
-        out[name] = (*out.get(name, ()), level)
-    return out
-
-
 def _sds(ctx: click.Context, param: click.Parameter, values: tuple[str, ...]) -> dict[str, float]:
     out: dict[str, float] = {}
     for value in values:
@@ -50,46 +38,6 @@ def _sds(ctx: click.Context, param: click.Parameter, values: tuple[str, ...]) ->
         if not name or not 0 <= out[name] < float("inf"):
             raise click.BadParameter('write it as "scan=10"')
     return out
-
-
-def _protocols(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:
-    """Names of protocols that begin with the typed text, for Tab completion."""
-    from accstudy.plan.protocol import protocol_names
-
-    return [name for name in protocol_names() if name.startswith(incomplete)]
-
-
-@click.command()
-@click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
-@click.option(
-    "--protocol",
-    default="full_arch_validation",
-    show_default=True,
-    shell_complete=_protocols,
-    help="full_arch_validation, technique_comparison or monthly_drift.",
-)
-@click.option("--title", default="", help="Title of the study; the protocol's by default.")
-@click.option(
-    "--without-reference",
-    is_flag=True,
-    help="The model has not been measured: precision and differences only, no trueness.",
-)
-@click.option("--quiet", is_flag=True, help="Print problems only.")
-def new(folder: Path, protocol: str, title: str, without_reference: bool, quiet: bool) -> None:
-    """Create a study in FOLDER from a protocol, fully commented.
-
-    Nothing is overwritten. Its README.md names the next steps.
-
-    Example: accstudy new my_study --protocol full_arch_validation
-    """
-    from accstudy.stages.plan import new_study
-
-    written = new_study(folder, protocol=protocol, title=title, referenced=not without_reference)
-    if not quiet:
-        for path in written:
-            click.echo(f"written: {path}")
-        click.echo(f"next: read {folder / 'README.md'}, then type")
-        click.echo(f"  accstudy check {quoted(folder)}")
 
 
 @click.command()
@@ -197,7 +145,7 @@ def new(folder: Path, protocol: str, title: str, without_reference: bool, quiet:
     "--level",
     "levels",
     multiple=True,
-    callback=_levels,
+    callback=read_levels,
     help='A level of a factor, such as "technique=splinted"; repeat for each.',
 )
 @click.option("--repeats", type=click.IntRange(min=1), help="Scans of each combination in a block.")

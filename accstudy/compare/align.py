@@ -10,6 +10,7 @@ import scipy
 from numpy.typing import NDArray
 
 from accstudy.compare.arch import Arch, arch_of
+from accstudy.errors import ComputationError, InputError
 from accstudy.geometry.rigid import frame_from_axis, unit
 from accstudy.tables import shape
 
@@ -17,6 +18,7 @@ __all__ = [
     "LEVER_MM",
     "AlignedPoses",
     "PoseArrays",
+    "align",
     "align_all",
     "align_first",
     "mean_arrangement",
@@ -166,6 +168,28 @@ def align_first(poses: PoseArrays, arch: Arch) -> AlignedPoses:
     rotation[~seen.any(axis=1)] = np.nan
     translation = origin - np.einsum("sij,sj->si", rotation, origin_scan)
     return AlignedPoses(rotation, translation, np.full(s, np.nan))
+
+
+def align(
+    poses: PoseArrays, arch: Arch, alignment: str, *, datum: tuple[str, ...] = ()
+) -> AlignedPoses:
+    """Align scans by ``all-implants``, ``first-implant`` or ``datum-implants``.
+
+    `ComputationError` if fewer than two datum implants are implants of the model.
+    """
+    if alignment == "all-implants":
+        return align_all(poses, arch)
+    if alignment == "first-implant":
+        return align_first(poses, arch)
+    if alignment != "datum-implants":
+        raise InputError(f'no alignment "{alignment}"')
+    use = np.isin(np.array(arch.implants), datum)
+    if use.sum() < 2:
+        raise ComputationError(
+            f"datum-implants needs two or more of the implants {', '.join(arch.implants)}",
+            hint="name them in analysis.datum",
+        )
+    return align_all(poses, arch, use=use)
 
 
 def _turn_onto(start: Floats, end: Floats) -> Floats:

@@ -6,9 +6,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from accstudy.compare.align import AlignedPoses, PoseArrays, align_all, align_first, pose_arrays
+from accstudy.compare.align import AlignedPoses, PoseArrays, align, pose_arrays
 from accstudy.compare.arch import Arch, arch_of
-from accstudy.errors import ComputationError
 from accstudy.geometry.rigid import angle_between_deg, rotation_about_deg, unit
 from accstudy.tables import TABLES, empty, shape
 
@@ -51,7 +50,7 @@ def pair_deviations(poses: pd.DataFrame, reference: pd.DataFrame) -> pd.DataFram
 
     ``angulation_deg`` of a pair is the larger of the angulations of its two implants:
     the designed tilt, or the angle to the model's occlusal direction (see
-    `accstudy.geometry.features`), NaN where neither is known. ``divergence_deg`` is the
+    `accstudy.geometry.rigid`), NaN where neither is known. ``divergence_deg`` is the
     angle between the two reference axes; two implants tilted alike by 30 degrees have
     an angulation of 30 and a divergence of 0.
     """
@@ -157,21 +156,10 @@ def implant_deviations(
     if not scans:
         return empty("implant_deviations")
     arrays = pose_arrays(poses, arch, scans)
-    aligned = {
-        "all-implants": align_all(arrays, arch),
-        "first-implant": align_first(arrays, arch),
-    }
-    if datum:
-        use = np.isin(np.array(arch.implants), datum)
-        if use.sum() < 2:
-            raise ComputationError(
-                f'datum-implants needs two or more implants of model "{model}"',
-                hint="name them in analysis.datum",
-            )
-        aligned["datum-implants"] = align_all(arrays, arch, use=use)
+    alignments = ["all-implants", "first-implant", *(["datum-implants"] if datum else [])]
     frames = [
-        _deviations_of(arrays, arch, how, placed).assign(model=model)
-        for how, placed in aligned.items()
+        _deviations_of(arrays, arch, how, align(arrays, arch, how, datum=datum)).assign(model=model)
+        for how in alignments
     ]
     rank = {name: i for i, name in enumerate(scans)}
     out = pd.concat(frames, ignore_index=True)

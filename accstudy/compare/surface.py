@@ -13,9 +13,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from accstudy.compare.align import align_all, align_first, pose_arrays
+from accstudy.compare.align import align, pose_arrays
 from accstudy.compare.arch import arch_of
-from accstudy.errors import ComputationError, InputError
 from accstudy.geometry.rigid import Rigid
 from accstudy.mesh.model import Mesh, area_vectors, border_sides, vertex_areas, vertex_normals
 from accstudy.mesh.scene import Scene
@@ -106,20 +105,7 @@ def reference_from_scans(
     """
     arch = arch_of(reference)
     arrays = pose_arrays(poses, arch, list(dict.fromkeys(poses["scan"])))
-    if alignment == "first-implant":
-        placed = align_first(arrays, arch)
-    elif alignment == "datum-implants":
-        use = np.isin(np.array(arch.implants), datum)
-        if use.sum() < 2:
-            raise ComputationError(
-                "datum-implants needs two or more implants of the model",
-                hint="name them in analysis.datum",
-            )
-        placed = align_all(arrays, arch, use=use)
-    elif alignment == "all-implants":
-        placed = align_all(arrays, arch)
-    else:
-        raise InputError(f'no alignment "{alignment}"')
+    placed = align(arrays, arch, alignment, datum=datum)
     parts = zip(arrays.scans, placed.rotation, placed.translation_mm, strict=True)
     return {
         scan: Rigid(rotation, translation)
@@ -134,7 +120,6 @@ def surface_deviation(
     reference: ReferenceSurface,
     *,
     scale: float = 1.0,
-    reach_mm: float = REACH_MM,
 ) -> Floats:
     """Signed distance of a scanned surface from the reference surface, at its vertices.
 
@@ -149,8 +134,6 @@ def surface_deviation(
     scale : float
         Factor on the scan's coordinates before it is moved: brings its lengths
         to the temperature of the reference.
-    reach_mm : float
-        Greatest distance that still counts as the same place.
 
     Returns
     -------
@@ -170,7 +153,7 @@ def surface_deviation(
     scene = Scene(moved)
     low, high = moved.vertices_mm.min(axis=0), moved.vertices_mm.max(axis=0)
     at = reference.mesh.vertices_mm
-    inside = ((at >= low - reach_mm) & (at <= high + reach_mm)).all(axis=1)
+    inside = ((at >= low - REACH_MM) & (at <= high + REACH_MM)).all(axis=1)
     near = np.flatnonzero(inside & (reference.areas_mm2 > 0))
     out = np.full(len(at), np.nan)
     if not len(near):
@@ -179,7 +162,7 @@ def surface_deviation(
     facing = scene.normals[np.searchsorted(scene.kept, triangle)]
     normals = reference.normals[near]
     agree = np.einsum("ij,ij->i", facing, normals)
-    shown = np.abs(distance) <= reach_mm
+    shown = np.abs(distance) <= REACH_MM
     if shown.any() and np.median(agree[shown]) < 0:
         agree = -agree
     shown &= agree >= _AGREE_COSINE

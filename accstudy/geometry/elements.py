@@ -15,19 +15,20 @@ Every fit raises `ComputationError` if the points do not determine the element, 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from accstudy.errors import ComputationError, InputError
-from accstudy.geometry.features import Circle, Cone, Cylinder, Plane, Sphere
 from accstudy.geometry.rigid import frame_from_axis, unit
 
 __all__ = [
     "Circle",
     "Cone",
     "Cylinder",
+    "Element",
     "Plane",
     "Sphere",
     "fit_circle",
@@ -38,6 +39,111 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Element:
+    """What every fitted element carries.
+
+    Parameters
+    ----------
+    n : int
+        Points.
+    rms_mm : float
+        Root of the mean squared distance of the points.
+    frame : (d, d) ndarray
+        Columns: the local directions in which `covariance` is written; the last
+        one is the element's direction, where it has one.
+    covariance : (k, k) ndarray
+        Of the local parameters, from the residuals: mm for positions and radii,
+        rad for tilts. NaN if there are no more coordinates than parameters.
+    """
+
+    n: int
+    rms_mm: float
+    frame: Floats
+    covariance: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Plane(Element):
+    """Plane; local parameters: height at `point_mm` (nearest to the centroid), tilts towards local
+    x, y.
+
+    ``normal`` points towards `outward` if that was given; ``extent_mm`` is the smaller width
+    touched.
+    """
+
+    point_mm: Floats
+    normal: Floats
+    extent_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Circle(Element):
+    """Circle; local parameters: centre (d), two tilts (3D only), radius.
+
+    Parameters
+    ----------
+    centre_mm : (d,) ndarray
+        Centre, in 2D or 3D.
+    normal : (3,) ndarray
+        Unit normal; its sign means nothing. (0, 0, 1) in 2D.
+    radius_mm : float
+        Radius.
+    """
+
+    centre_mm: Floats
+    normal: Floats
+    radius_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Sphere(Element):
+    """Sphere; local parameters: centre (3), radius."""
+
+    centre_mm: Floats
+    radius_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Axial(Element):
+    """Element about an axis; the first local parameters are two shifts at `point_mm`, two tilts.
+
+    ``point_mm`` is the point of the axis nearest to the centroid of the points. The sign of
+    ``direction`` means nothing on a cylinder; on a cone it points from the apex into the body, and
+    ``radius_mm`` is that at `point_mm`.
+    """
+
+    point_mm: Floats
+    direction: Floats
+    radius_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Cylinder(Axial):
+    """Cylinder; the fifth local parameter is the radius.
+
+    Parameters
+    ----------
+    extent_mm : float
+        Length of the touched part along the axis.
+    """
+
+    extent_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Cone(Axial):
+    """Cone; further local parameters are the radius at `point_mm` and the half angle (rad).
+
+    ``extent_mm`` is the length of the touched part along the axis.
+    """
+
+    half_angle_deg: float
+    apex_mm: Floats
+    extent_mm: float
+
 
 _DIRECTIONS = 90  # about 15 deg apart
 _TRIED = 6

@@ -17,8 +17,18 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from accstudy.errors import ComputationError, InputError, nearest
-from accstudy.geometry.elements import fit_circle, fit_cone, fit_cylinder, fit_plane, fit_sphere
-from accstudy.geometry.features import Circle, Cone, Cylinder, Plane, Sphere
+from accstudy.geometry.elements import (
+    Circle,
+    Cone,
+    Cylinder,
+    Plane,
+    Sphere,
+    fit_circle,
+    fit_cone,
+    fit_cylinder,
+    fit_plane,
+    fit_sphere,
+)
 from accstudy.geometry.rigid import unit
 
 __all__ = ["FEATURES", "TouchedImplant", "implant_from_touches", "with_machine"]

@@ -12,12 +12,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from accstudy.errors import Finding, MeshError
-from accstudy.geometry.features import UNIT_MM
 from accstudy.mesh.model import MAX_TRIANGLES, Mesh, RawMesh, cross_and_spread, note, widened
 from accstudy.mesh.obj import read_obj
 from accstudy.mesh.ply import read_ply
 from accstudy.mesh.source import MAX_BYTES, Source, source_of
 from accstudy.mesh.stl import read_stl
+from accstudy.quantities import UNIT_MM
 from accstudy.study.disk import read_bytes
 from accstudy.study.files import Files
 from accstudy.words.catalogue import say

@@ -13,6 +13,7 @@ from scipy import stats
 from accstudy.errors import InputError
 from accstudy.grid import on_grid
 from accstudy.words.catalogue import say
+from accstudy.words.numbers import UNITS, unit_name
 
 __all__ = [
     "DIFFERS",
@@ -155,8 +156,6 @@ def margin_bound(response: str, margin: float) -> float:
 
 METHOD_WORDS = {"kenward-roger": "Kenward-Roger", "satterthwaite": "Satterthwaite"}
 
-_UNITS = (("_um", "µm"), ("_deg", "°"), ("_mm", "mm"), ("_ppm", "ppm"))
-
 
 def unit_of(column: str) -> str:
     """Unit at the end of a column name; nothing for ratios and labels.
@@ -166,7 +165,8 @@ def unit_of(column: str) -> str:
     >>> unit_of("distance_um"), unit_of("log(distance_um)")
     ('µm', '')
     """
-    return next((unit for ending, unit in _UNITS if column.endswith(ending)), "")
+    ending = column.rpartition("_")[2]
+    return unit_name(ending) if ending in UNITS else ""
 
 
 def number(value: float, digits: int = 3) -> str:

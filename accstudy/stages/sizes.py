@@ -21,8 +21,7 @@ from accstudy.plan.components import (
     spread_words,
 )
 from accstudy.plan.protocol import Protocol, load_protocol
-from accstudy.plan.size import ASSURANCE, Cost, size_table, size_words, wanted
-from accstudy.plan.verdicts import Asked
+from accstudy.plan.size import ASSURANCE, Asked, Cost, size_table, size_words, wanted
 from accstudy.stages.references import shared_u_of
 from accstudy.study.disk import write_files
 from accstudy.study.files import resolve

@@ -12,8 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from accstudy.errors import Finding, Nearest, Severity, fault, nearest, place, remark, warning
-from accstudy.geometry.features import DESIGNED, occlusal_direction
-from accstudy.geometry.rigid import angle_between_deg
+from accstudy.geometry.rigid import DESIGNED, angle_between_deg, occlusal_direction
 from accstudy.study.settings import Settings
 from accstudy.study.typed_rows import records
 from accstudy.words.catalogue import say

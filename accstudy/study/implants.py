@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, StudyError, fault, nearest, place, warning
-from accstudy.geometry.features import DESIGNED, UNIT_MM, occlusal_direction
-from accstudy.geometry.rigid import angle_between_deg, unit
+from accstudy.geometry.rigid import DESIGNED, angle_between_deg, occlusal_direction, unit
 from accstudy.geometry.touch import FEATURES, TouchedImplant, implant_from_touches, with_machine
+from accstudy.quantities import UNIT_MM
 from accstudy.study.settings import Reference
 from accstudy.study.typed_rows import alike
 from accstudy.tables import shape
@@ -312,7 +312,7 @@ def with_angulation(implants: pd.DataFrame, occlusal: Sequence[float] | None) ->
     """Complete the angulation where it was not given as designed.
 
     Of table ``implants`` with unit axes at the platforms: ``angulation_deg`` as far as it is known
-    (see `accstudy.geometry.features`) and its definition, ``angulation_by``.
+    (see `accstudy.geometry.rigid`) and its definition, ``angulation_by``.
     """
     out = implants.assign(angulation_by="")
     since = pd.Series([str(at) for at in out["valid_from"]], index=out.index)

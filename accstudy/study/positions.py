@@ -19,8 +19,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from accstudy.errors import ComputationError, Finding, Nearest, fault, place, warning
-from accstudy.geometry.features import UNIT_MM
 from accstudy.geometry.rigid import Rigid, angle_between_deg, fit_rigid, unit
+from accstudy.quantities import UNIT_MM
 from accstudy.study.implants import check_flats
 from accstudy.study.typed_rows import records
 from accstudy.words.catalogue import say

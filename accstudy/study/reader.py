@@ -13,7 +13,7 @@ from typing import TypeVar
 import pandas as pd
 
 from accstudy.errors import Finding, InputError, Nearest, Severity, StudyError, fault, place, remark
-from accstudy.geometry.features import UNIT_MM
+from accstudy.quantities import UNIT_MM
 from accstudy.study.checks import against_reference
 from accstudy.study.exported import Said, arranged
 from accstudy.study.files import Files

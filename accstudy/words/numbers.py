@@ -12,6 +12,7 @@ from accstudy.words.catalogue import count, say, words
 
 __all__ = [
     "NONE",
+    "UNITS",
     "count",
     "date",
     "day",
@@ -33,7 +34,9 @@ __all__ = [
 NONE = "–"
 """What stands in a cell of which nothing can be said."""
 
-_UNITS = {"um": "µm", "deg": "°", "mm": "mm", "ppm": "ppm", "": ""}
+UNITS = {"um": "µm", "deg": "°", "mm": "mm", "ppm": "ppm", "": ""}
+"""Units as printed, by the end of a column's name."""
+
 _DECIMALS = {"um": 1, "deg": 3, "mm": 1, "ppm": 0, "": 3}
 _ROUND = {"um": 0, "deg": 2, "mm": 1, "ppm": 0, "": 2}
 
@@ -46,7 +49,7 @@ def unit_name(unit: str) -> str:
     >>> unit_name("um")
     'µm'
     """
-    return _UNITS.get(unit, unit)
+    return UNITS.get(unit, unit)
 
 
 def missing(value: object) -> bool:

@@ -22,8 +22,15 @@ from accstudy.plan.protocol import (
     protocol_schedule,
     schedule,
 )
-from accstudy.plan.size import Cost, assurance, planned_layouts, size_table, wanted
-from accstudy.plan.verdicts import Asked, judge_many
+from accstudy.plan.size import (
+    Asked,
+    Cost,
+    assurance,
+    judge_many,
+    planned_layouts,
+    size_table,
+    wanted,
+)
 from accstudy.selftest.precision import one_way
 from accstudy.tables import TABLES, csv_bytes
 

@@ -25,8 +25,7 @@ from accstudy.models.means import contrasts
 from accstudy.models.results import spec_fit
 from accstudy.plan.components import Components, Design, components_of
 from accstudy.plan.power import Comparison, known_from, planned_pairs, power_table
-from accstudy.plan.size import assurance, wanted
-from accstudy.plan.verdicts import Asked, judge_many
+from accstudy.plan.size import Asked, assurance, judge_many, wanted
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
 from refitted import refit

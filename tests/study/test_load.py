@@ -10,7 +10,7 @@ import pytest
 from small_study import IMPLANTS, POSES, SCANS, SETTINGS, write
 
 from accstudy.errors import InputError, Severity, StudyError
-from accstudy.geometry.features import DESIGNED, PLATFORMS, STATED, occlusal_direction
+from accstudy.geometry.rigid import DESIGNED, PLATFORMS, STATED, occlusal_direction
 from accstudy.study.files import resolve
 from accstudy.study.implants import at_platforms
 from accstudy.study.load import load_study, reference_versions
