@@ -15,6 +15,7 @@ from accstudy.accuracy.bounds import Grouping, nonparametric_n
 from accstudy.accuracy.judge import (
     ALL_PAIRS,
     EACH_PAIR,
+    TEST_LEVEL,
     Rule,
     combined_p,
     few_cells,
@@ -229,12 +230,7 @@ def _promise(margin: Floats, other: Floats, free: float, confidence: float) -> A
 
 
 def wanted(
-    found: Components,
-    asked: Asked,
-    scopes: Sequence[str],
-    *,
-    studies: int = _STUDIES,
-    seed: int = 1,
+    found: Components, asked: Asked, scopes: Sequence[str]
 ) -> dict[str, tuple[Design | None, float]]:
     """Smallest study expected to verify a limit.
 
@@ -246,8 +242,6 @@ def wanted(
         The question.
     scopes : sequence of str
         Each pair by itself, all pairs together, or both.
-    studies, seed : int, optional
-        As for `assurance`.
 
     Returns
     -------
@@ -263,7 +257,7 @@ def wanted(
 
     def expected(k: int, scope: str) -> float:
         if k not in known:
-            known[k] = assurance(found, sizes[k], asked, studies=studies, seed=seed)
+            known[k] = assurance(found, sizes[k], asked)
         return known[k][scope].expected
 
     return {scope: _smallest(sizes, expected, scope) for scope in scopes}
@@ -439,7 +433,6 @@ def _typical(found: Components) -> tuple[float, float, float]:
 
 Bools = npt.NDArray[np.bool_]
 
-_TEST_LEVEL = 0.05
 _LOOKED_AT = 2
 _LOG2_DRAWS = 9
 
@@ -496,7 +489,7 @@ def judge_many(y: Floats, found: Components, design: Design, asked: Asked) -> Ou
     free = independent_scans(grouping, these_operators=asked.rule.these_operators)
     if free < nonparametric_n(asked.rule.coverage, asked.rule.confidence):
         p = normality_p(_columns(y), grouping).reshape(len(y), -1)
-        barred = np.array([combined_p(row) < _TEST_LEVEL for row in p])
+        barred = np.array([combined_p(row) < TEST_LEVEL for row in p])
     return Outcome(each, together, barred)
 
 

@@ -64,14 +64,11 @@ def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
     return [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]
 
 
-def typed(
-    sheet: Sheet, table: str, *, unknown_columns: str = "error"
-) -> tuple[pd.DataFrame, list[Finding]]:
+def typed(sheet: Sheet, table: str) -> tuple[pd.DataFrame, list[Finding]]:
     """Check a sheet against a table of `accstudy.tables.TABLES` and convert its cells.
 
     Faulty cells are empty, each with a finding; column ``row`` holds the row number in the file.
-    Columns that the table does not have are an error, or left out (`unknown_columns` "ignore"); a
-    table with factor columns keeps them.
+    Columns that the table does not have are an error; a table with factor columns keeps them.
     """
     spec = TABLES[table]
     faults: list[Finding] = []
@@ -102,7 +99,7 @@ def typed(
             values, found = _factor(cells, name, sheet)
             faults += first_faults(found, place(sheet.file, column=name))
             out[name] = values
-        elif unknown_columns == "error":
+        else:
             faults.append(
                 fault(
                     "unknown-column",
@@ -265,7 +262,7 @@ def _odd_signs(text: str, *, free: bool = False) -> list[_Told]:
     if _CONTROL.search(text):
         mend = "remove the line break or the invisible character"
         return [("control-character", "a name contains a control character", mend)]
-    found = [] if free else unusual_characters(text, "")
+    found = [] if free else unusual_characters(text)
     return [(f.code, f.what, f.mend) for f in found]
 
 
@@ -374,7 +371,7 @@ _LOOKS_LATIN = str.maketrans(
 _INVISIBLE = frozenset({"Cf", "Co", "Cn", "Cs"})
 
 
-def unusual_characters(text: str, where: str) -> list[Finding]:
+def unusual_characters(text: str) -> list[Finding]:
     """Find invisible characters in a name, and those that look like others.
 
     Errors: an invisible character; full-width letters or digits; a word that mixes Latin letters
@@ -386,12 +383,12 @@ def unusual_characters(text: str, where: str) -> list[Finding]:
     if hidden:
         names = ", ".join(dict.fromkeys(unicodedata.name(c, f"U+{ord(c):04X}") for c in hidden))
         what = f'the name "{text}" contains an invisible character ({names.lower()})'
-        return [fault("invisible-character", what, where, "type the name again")]
+        return [fault("invisible-character", what, mend="type the name again")]
     wide = [c for c in text if unicodedata.east_asian_width(c) == "F"]
     if wide:
         plain = unicodedata.normalize("NFKC", text)
         what = f'the name "{text}" is written with full-width characters'
-        return [fault("full-width", what, where, f'write "{plain}"')]
+        return [fault("full-width", what, mend=f'write "{plain}"')]
     for word in text.split():
         latin = any(c.isascii() and c.isalpha() for c in word)
         strange = [c for c in word if ord(c) in _LOOKS_LATIN]
@@ -400,7 +397,7 @@ def unusual_characters(text: str, where: str) -> list[Finding]:
                 unicodedata.name(c).lower() for c in dict.fromkeys(strange)
             )
             mend = f'write "{word.translate(_LOOKS_LATIN)}" if Latin letters are intended'
-            return [fault("mixed-scripts", what, where, mend)]
+            return [fault("mixed-scripts", what, mend=mend)]
     return []
 
 
