@@ -17,7 +17,7 @@ from typing import Any
 import pandas as pd
 
 from accstudy.dictionary import Difference, table_difference
-from accstudy.errors import AccstudyError, Finding, Severity, place
+from accstudy.errors import AccstudyError, Finding, fault, place
 from accstudy.stages.measure import Show
 from accstudy.stages.report import ReportOptions
 from accstudy.stages.steps import LOCATED, STAMPS, Cache, entry_key, is_entry, recorded_results

@@ -72,18 +72,18 @@ def list_scans(folder: Path, model: str, same: dict[str, tuple[str, ...]], write
 
     Example: accstudy list-scans my_study --same "device=device A" > rows.csv
     """
-    from accstudy.stages import scanlist
+    from accstudy.stages import plan as planning
     from accstudy.study.toml import read_settings
     from accstudy.tables import csv_bytes
 
     constant = {name: levels[-1] for name, levels in same.items()}
-    proposal = scanlist.list_scans(folder, model=model, same=constant)
+    proposal = planning.list_scans(folder, model=model, same=constant)
     for note in proposal.notes:
         click.echo(note, err=True)
     if write:
-        study = scanlist.study_of(folder)
+        study = planning.study_of(folder)
         settings = read_settings(study / "study.toml")
-        click.echo(f"written: {scanlist.append_list(study, settings, proposal.scans)}")
+        click.echo(f"written: {planning.append_list(study, settings, proposal.scans)}")
         click.echo("check every row before use", err=True)
     else:
         data = csv_bytes("scans", proposal.scans, factors=tuple(proposal.scans.columns))

@@ -12,13 +12,11 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
-from accstudy.accuracy import critical
-from accstudy.accuracy.bounds import Grouping, normal_bounds
+from accstudy.accuracy import outliers
+from accstudy.accuracy.anova import layouts, nested_anova, one_way_table
+from accstudy.accuracy.bounds import Grouping, nonparametric_n, normal_bounds
 from accstudy.accuracy.budget import Part, combine, propagate, usable_df
-from accstudy.accuracy.nested import nested_anova
-from accstudy.accuracy.oneway import layouts, one_way_table
 from accstudy.accuracy.outliers import cell_tests, extremes
-from accstudy.accuracy.ranks import nonparametric_n
 from accstudy.accuracy.robust import algorithm_a, made
 from accstudy.models import fit_mixed
 from accstudy.models.decisions import equivalence

@@ -35,7 +35,7 @@ from accstudy.stages.sizes import FOLDER, cost_of, pilot_pairs, protocol_of
 from accstudy.study.disk import write_files
 from accstudy.study.exported import Said, named_sheet
 from accstudy.study.files import resolve
-from accstudy.study.header import Layout, read_sheet
+from accstudy.study.layout import Layout, read_sheet
 from accstudy.study.load import load_study
 from accstudy.study.settings import Settings
 from accstudy.study.sheet import Sheet, csv_dialect

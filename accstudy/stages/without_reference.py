@@ -33,9 +33,8 @@ from accstudy.stages.references import arch_findings
 from accstudy.stages.steps import Analyzed, Cache, ScanResult, Step, Tables
 from accstudy.study.checks import against_reference, grouped_by
 from accstudy.study.disk import digest
-from accstudy.study.implants import with_angulation
+from accstudy.study.implants import SKETCHED, with_angulation
 from accstudy.study.load import Study
-from accstudy.study.positions import SKETCHED
 from accstudy.study.record import json_bytes, program_digest
 from accstudy.tables import UNREFERENCED, csv_bytes, empty, read_csv, shape
 from accstudy.words.catalogue import say
