@@ -320,6 +320,7 @@ def _rows(parts: list[Part], confidence: float) -> list[dict[str, object]]:
             "df": p.df if math.isfinite(p.df) else math.nan,
             "share": p.u**2 / u**2 if p in known and u > 0 else math.nan,
             "counted": p.counted,
+            "largest": p is max(known, key=lambda one: one.u, default=None),
             "how": p.how,
         }
         for p in parts

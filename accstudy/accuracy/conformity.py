@@ -285,6 +285,7 @@ def _row(
         "measurand": limit.measurand,
         "scope": scope,
         "holds_for": case.holds_for,
+        "beside": _other_operators(case),
         "limit": limit.value,
         "unit": limit.measurand.rsplit("_", 1)[1],
         "source": limit.source,
@@ -308,8 +309,10 @@ def _row(
         "assumption": _assumption(free, enough),
         "normality_test": "" if np.isnan(case.p_normal) else TEST,
         "p_normal": case.p_normal,
+        "not_normal": case.p_normal < TEST_LEVEL,
         "left_out": case.left_out,
         "p_left_out": case.p_left_out,
+        "left_out_shown": case.doubted,
         "verdict": said if np.isfinite(b.bound[i]) or not said else NOT_VERIFIED,
         "n_scans": n_scans,
         "n_cells": _cells(case),
@@ -425,6 +428,7 @@ def _spans(case: Case, levels: Sequence[float]) -> tuple[pd.DataFrame, pd.DataFr
     named: dict[str, Any] = {
         "condition": case.samples[0].condition,
         "holds_for": case.holds_for,
+        "beside": _other_operators(case),
         "normality_test": "" if np.isnan(case.p_normal) else TEST,
         "p_normal": case.p_normal,
         "assumption": [_assumption(free[scope], enough) for scope in supported["scope"]],
@@ -523,6 +527,9 @@ def span_rows(
                 own = whole[whole["against"] == axis]
                 row[f"supported_{axis}"] = supported(own, level, reach_of) if stated else np.nan
                 row[f"longest_{axis}"] = float(own["length_mm"].max())
+                row[f"whole_{axis.removesuffix('_mm')}"] = (
+                    row[f"supported_{axis}"] == row[f"longest_{axis}"]
+                )
             rows.append(row)
     return whole.drop(columns="_all_um"), pd.DataFrame(rows)
 

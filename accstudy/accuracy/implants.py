@@ -18,6 +18,7 @@ from accstudy.tables import empty, shape
 __all__ = [
     "Hotelling",
     "alignment_table",
+    "cell_table",
     "hotelling",
     "implant_vectors",
     "implants_above",
@@ -25,6 +26,22 @@ __all__ = [
 ]
 
 Floats = npt.NDArray[np.float64]
+
+
+def cell_table(pairs: pd.DataFrame) -> pd.DataFrame:
+    """Table ``cells``: scans of every cell, by condition and model.
+
+    Parameters
+    ----------
+    pairs : DataFrame
+        Table ``pair_deviations``.
+    """
+    keys = ["cell", "condition", "model"]
+    found = pairs.groupby(keys, sort=False, observed=True)["scan"].nunique()
+    return shape("cells", found.rename("n_scans").reset_index())
+
+
+_WAYS = {"all-implants": 0, "datum-implants": 1, "first-implant": 2}
 
 
 def alignment_table(singles: pd.DataFrame) -> pd.DataFrame:
@@ -44,7 +61,13 @@ def alignment_table(singles: pd.DataFrame) -> pd.DataFrame:
             for i, v in square.items()
         ]
         rows.append({**head, "implant": "", "n_scans": n, "rms_um": float(square.mean()) ** 0.5})
-    return shape("alignments", pd.DataFrame(rows)) if rows else empty("alignments")
+    if not rows:
+        return empty("alignments")
+    table = pd.DataFrame(rows)
+    table = table.assign(way=table["alignment"].map(_WAYS)).sort_values(
+        ["condition", "model", "way"], kind="stable"
+    )
+    return shape("alignments", table)
 
 
 def implants_above(

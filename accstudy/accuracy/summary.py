@@ -211,6 +211,9 @@ def accuracy_table(
         columns={"n": "n_scans", "cells": "n_cells"}
     )
     table["bias_df"] = table["bias_df"].where(np.isfinite(table["bias_df"]))
+    table["excludes_zero"] = (table["bias_low"] > 0) | (table["bias_high"] < 0)
+    spans = table[table["span_mm"].notna()].groupby(["condition", "measurand"])["span_mm"]
+    table["longest"] = table.index.isin(spans.idxmax())
     table["confidence"] = confidence
     table["mean_abs_deviation"] = mean_abs
     table["mean_pairwise_difference"] = pairwise

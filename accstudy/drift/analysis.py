@@ -16,11 +16,13 @@ from accstudy.drift.conformity import hold_limit
 from accstudy.drift.designs import DriftOptions, Rows
 from accstudy.drift.device import Device, Found, welch
 from accstudy.drift.measurands import CROSS_ARCH, scan_measurands, session_table
+from accstudy.drift.remarks import device_remarks
 from accstudy.drift.status import Held, device_status
 from accstudy.drift.stretch import Stretch
 from accstudy.drift.trend import Trend
 from accstudy.errors import Finding, Severity
 from accstudy.words.catalogue import say
+from accstudy.words.numbers import date
 
 __all__ = [
     "DriftResult",
@@ -113,9 +115,7 @@ def _since_a_signal(
     if standing:
         stretch, first = min(standing, key=lambda one: _good_at(*one))
         since = _good_at(stretch, first)
-        text = (
-            f"{stretch.measurand} may have changed since {pd.Timestamp(first.row['low']):%Y-%m-%d}"
-        )
+        text = f"{stretch.measurand} may have changed since {date(first.row['low'])}"
         found.loc[found["at"] > since, "doubt"] = text
     return _neighbours(found)
 
@@ -294,6 +294,7 @@ def analyze_drift(
         for one in mine:
             held = Held(*(_of(table, one) for table in (limits, back, ahead)))
             rows.add("drift_status", [device_status(one, held)])
+            rows.add("drift_remarks", _remarks(one, rows, events, scans))
             findings += _neighbours_alike(one)
     if len(values):
         sessions = session_table(values)
@@ -331,6 +332,18 @@ def _pairs_by_themselves(
             a, b = ends.iloc[0].astype(str)
             out[(one.device, one.model, a, b)] = named[0]
     return out
+
+
+def _remarks(
+    one: Device, rows: Rows, events: pd.DataFrame, scans: pd.DataFrame
+) -> list[dict[str, Any]]:
+    points, trends, signals = (
+        _of(rows.so_far(f"drift_{name}"), one) for name in ("points", "trends", "signals")
+    )
+    mine = events[events["device"].fillna("").isin(["", one.device])] if len(events) else events
+    own = _of(scans, one) if "device" in scans else scans
+    names = {"device": one.device, "model": one.model}
+    return [names | row for row in device_remarks(points, mine, trends, signals, own)]
 
 
 def _of(table: pd.DataFrame, one: Device) -> pd.DataFrame:

@@ -379,6 +379,7 @@ def _ahead(
     shown = trend.p < 1 - options.confidence
     if found.reached or shown:
         row["reached_at"] = today.normalize() if found.reached else found.at
+        row["exceeded"] = found.reached
     if shown:
         row["reached_low"], row["reached_high"] = found.low, found.high
         row["horizon"] = found.horizon

@@ -55,6 +55,7 @@ TABLE_NAMES = (
     "drift_periods",
     "drift_devices",
     "drift_advice",
+    "drift_remarks",
 )
 
 
@@ -211,6 +212,7 @@ def run_length_rows(stretch: Stretch) -> list[dict[str, Any]]:
                     "steady_state": steady,
                     "steady_state_days": steady * stretch.rhythm_days,
                     "limits": which,
+                    "wanted": shift == stretch.shift,
                 }
             )
     if stretch.spread is not None:
@@ -223,6 +225,7 @@ def run_length_rows(stretch: Stretch) -> list[dict[str, Any]]:
                         "zero_state": zero,
                         "steady_state": steady,
                         "limits": which,
+                        "wanted": ratio == stretch.spread.ratio,
                     }
                 )
     prices = rule_run_lengths(limits.shewhart_known)
@@ -233,6 +236,7 @@ def run_length_rows(stretch: Stretch) -> list[dict[str, Any]]:
             "shift_sigma": 0.0,
             "zero_state": _told(prices[rule]),
             "limits": "known",
+            "wanted": False,
         }
         for rule in RULES
     ]

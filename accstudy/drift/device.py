@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import pairwise
 from typing import Any
 
@@ -39,6 +40,7 @@ from accstudy.drift.trend import (
 )
 from accstudy.errors import Finding, Severity
 from accstudy.words.catalogue import say
+from accstudy.words.numbers import number
 
 __all__ = ["Charted", "Device", "Found", "chart_signals", "event_near", "unit_text", "welch"]
 
@@ -171,7 +173,7 @@ def chart_signals(
                             at=row["at"],
                             where=where,
                             rule=row["rule"],
-                            size=size,
+                            size=number(size, stretch.unit, signed=True),
                             unit_text=unit_text(stretch.unit),
                         )
                         + (say("drift_results.and_persists_to_the") if lasts else ".")
@@ -350,17 +352,16 @@ def _sentence(
         else stretch.measurand
     )
     low, high, day = dates
-    places = {"um": 1, "ppm": 0}.get(stretch.unit, 3)
     interval = (
         ""
         if np.isnan(size[1])
         else say(
             "drift_results.to_size_size_2",
-            size=f"{size[1]:+.{places}f}",
-            size_2=f"{size[2]:+.{places}f}",
+            size=number(size[1], stretch.unit, signed=True),
+            size_2=number(size[2], stretch.unit, signed=True),
         )
     )
-    amount = f"{size[0]:+.{places}f}{interval} {unit}"
+    amount = f"{number(size[0], stretch.unit, signed=True)}{interval} {unit}"
     chance = "p < 0.001" if change.p < 0.001 else f"p = {change.p:.3f}"
     between = say("drift_results.between_and", low=low, high=high)
     if found.kind == "ramp" and of_sd:
@@ -615,10 +616,11 @@ def _compare_baselines(before: Stretch, after: Stretch, *, confidence: float) ->
     difference = float(after.means.mean() - before.means.mean())
     row["difference"] = difference
     unit = unit_text(after.unit)
-    told = f"{after.measurand}: {difference:+.3g} {unit} after {after.begins_with}"
+    said = partial(number, unit=after.unit, signed=True)
+    told = f"{after.measurand}: {said(difference)} {unit} after {after.begins_with}"
     if found := welch(before.means, after.means, confidence):
         row.update(found)
-        told += f" ({found['low']:+.3g} to {found['high']:+.3g})"
+        told += f" ({said(found['low'])} to {said(found['high'])})"
     row["what"] = told + "."
     (sd_a, df_a), (sd_b, df_b) = (within_sessions(s.rows) for s in (after, before))
     if df_a > 0 and df_b > 0 and sd_b > 0:
@@ -634,5 +636,8 @@ def _trend_sentence(stretch: Stretch, trend: Trend, *, grows: bool) -> str:
     """Slope with its interval."""
     unit = unit_text(stretch.unit)
     start = stretch.measurand[0].upper() + stretch.measurand[1:]
-    slope = f"{trend.estimate:+.2g} {unit} per month ({trend.low:+.2g} to {trend.high:+.2g})"
+    low, slope_, high = (
+        number(v, stretch.unit, signed=True) for v in (trend.low, trend.estimate, trend.high)
+    )
+    slope = f"{slope_} {unit} per month ({low} to {high})"
     return f"{start} {'changes by' if grows else 'shows no trend:'} {slope}."

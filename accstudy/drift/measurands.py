@@ -23,6 +23,7 @@ __all__ = [
     "Baseline",
     "baseline_of",
     "scale_ppm",
+    "main_measurand",
     "scan_measurands",
     "session_table",
     "starts",
@@ -35,6 +36,12 @@ SCALE = "scale"
 SPLAY = "axis splay"
 
 _ALIGNMENT = "all-implants"
+
+
+def main_measurand(points: pd.DataFrame) -> str:
+    """The measurand that leads: the cross-arch distance, or the first of table ``drift_points``."""
+    names = list(dict.fromkeys(points["measurand"])) if len(points) else []
+    return CROSS_ARCH if CROSS_ARCH in names else (names or [""])[0]
 
 
 def scan_measurands(

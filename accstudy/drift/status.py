@@ -13,6 +13,7 @@ from accstudy.drift.conformity import next_session
 from accstudy.drift.device import Charted, Device, Found, unit_text
 from accstudy.drift.measurands import CROSS_ARCH
 from accstudy.words.catalogue import say
+from accstudy.words.numbers import date, number
 
 __all__ = [
     "CHANGED",
@@ -166,20 +167,11 @@ def _limit(device: Device, held: Held) -> dict[str, Any]:
     return row
 
 
-def _amount(value: float, unit: str) -> str:
-    places = {"um": 1, "ppm": 0}.get(unit, 3)
-    return f"{value:+.{places}f}"
-
-
-def _day(at: pd.Timestamp) -> str:
-    return f"{at:%Y-%m-%d}"
-
-
 def _state_sentence(row: dict[str, Any], *, young: bool) -> str:
-    """The state in one or two sentences, dates as YYYY-MM-DD; `young`: nothing but baseline yet."""
+    """The state in one or two sentences; `young`: nothing but baseline yet."""
     if row["state"] == NO_CHARTS:
         return say("drift_results.too_few_sessions_for")
-    since, begins_with, day = "", row["baseline_begins_with"], _day(row["baseline_since"])
+    since, begins_with, day = "", row["baseline_begins_with"], date(row["baseline_since"])
     if begins_with:
         since = say(
             "drift_results.since_the_new_baseline", day=day, baseline_begins_with=begins_with
@@ -187,7 +179,7 @@ def _state_sentence(row: dict[str, Any], *, young: bool) -> str:
     slope = ""
     if pd.notna(row.get("slope_p")):
         low, mid, high = (
-            _amount(row[k], row["unit"])
+            number(row[k], row["unit"], signed=True)
             for k in ("slope_low_per_month", "slope_per_month", "slope_high_per_month")
         )
         shown = (
@@ -214,17 +206,17 @@ def _state_sentence(row: dict[str, Any], *, young: bool) -> str:
         name = row["measurand"][0].upper() + row["measurand"][1:]
         text = f"{text}. {name}, {slope}." if slope else f"{text}."
         return text + (say("drift_results.all_in_the_baseline") if young else "")
-    size = _amount(row["size"], row["unit"])
+    size = number(row["size"], row["unit"], signed=True)
     if pd.notna(row["size_low"]):
-        low, high = (_amount(row[k], row["unit"]) for k in ("size_low", "size_high"))
+        low, high = (number(row[k], row["unit"], signed=True) for k in ("size_low", "size_high"))
         size += say("drift_results.to_low_high", low=low, high=high)
     size += f" {unit_text(row['unit'])}"
     name = row["measurand"][0].upper() + row["measurand"][1:]
     began = say(
         "drift_results.estimated_start_between_and",
-        day=_day(row["begins_at"]),
-        day_2=_day(row["begins_low"]),
-        day_3=_day(row["begins_high"]),
+        day=date(row["begins_at"]),
+        day_2=date(row["begins_low"]),
+        day_3=date(row["begins_high"]),
     )
     text = {
         "ramp": say("drift_results.drifts_by_per_month", name=name, size=size, began=began),
@@ -241,7 +233,7 @@ def _state_sentence(row: dict[str, Any], *, young: bool) -> str:
         since = say(
             "drift_results.against_the_new_baseline", day=day, baseline_begins_with=begins_with
         )
-    text += say("drift_results.charts_signal_since", day=_day(row["signalled_at"]), since=since)
+    text += say("drift_results.charts_signal_since", day=date(row["signalled_at"]), since=since)
     if row["in_baseline"]:
         text += say("drift_results.it_may_have_started")
     if row["change"] == "step" and slope:
@@ -297,9 +289,9 @@ def _duty_sentence(row: dict[str, Any]) -> str:
         start = (
             say("drift_results.so_far")
             if pd.isna(good)
-            else say("drift_results.after_day", day=_day(good))
+            else say("drift_results.after_day", day=date(good))
         )
-        end = "" if pd.isna(after) else say("drift_results.and_before", day=_day(after))
+        end = "" if pd.isna(after) else say("drift_results.and_before", day=date(after))
         what = (
             say("drift_results.not_verified")
             if row.get("limit_verdict")
@@ -352,5 +344,5 @@ def _action(device: Device, held: Held, row: dict[str, Any]) -> dict[str, Any]:
     return {
         "action": NEXT,
         "due_at": day,
-        "advice": say("drift_results.next_session_by", day=_day(day), why=why),
+        "advice": say("drift_results.next_session_by", day=date(day), why=why),
     }

@@ -24,7 +24,14 @@ from accstudy.figures.style import (
 from accstudy.words.catalogue import say
 from accstudy.words.names import component_name
 
-__all__ = ["budget_chart", "precision_chart", "run_chart", "share_chart", "supported_span_chart"]
+__all__ = [
+    "budget_chart",
+    "precision_chart",
+    "run_chart",
+    "share_chart",
+    "supported_lengths_chart",
+    "supported_span_chart",
+]
 
 
 @styled
@@ -266,6 +273,41 @@ def _cells(above: Axes, below: Axes, rows: pd.DataFrame) -> None:
 
 
 @styled
+def supported_lengths_chart(
+    curve: pd.DataFrame,
+    points: pd.DataFrame,
+    levels: dict[str, pd.DataFrame],
+    *,
+    limit_um: float | None = None,
+) -> Figure:
+    """Draw the bound against the inter-implant distance, and beside it against the arch length.
+
+    Parameters
+    ----------
+    curve, points : DataFrame
+        Rows of tables ``span_curve`` and ``pair_deviations``.
+    levels : dict of str to DataFrame
+        As for `supported_span_chart`, for ``span`` and ``path``.
+    limit_um : float, optional
+        The user's own limit, drawn stronger.
+    """
+    figure = new_figure(166, 56)
+    seen = {"condition": points["condition"], "abs_um": points["distance_um"].abs()}
+    for ax, (along, at) in zip(figure.subplots(1, 2), levels.items(), strict=True):
+        supported_span_chart(
+            curve[curve["against"] == f"{along}_mm"],
+            pd.DataFrame({**seen, "at_mm": points[f"{along}_mm"]}),
+            at,
+            limit_um=limit_um,
+            along=along,
+            height_mm=56,
+            ax=ax,
+            legend=along == "span",
+        )
+    return figure
+
+
+@styled
 def supported_span_chart(
     curve: pd.DataFrame,
     points: pd.DataFrame,
@@ -276,6 +318,7 @@ def supported_span_chart(
     height_mm: float = 80.0,
     width_mm: float = 166.0,
     ax: Axes | None = None,
+    legend: bool = True,
 ) -> Axes:
     """Draw the tolerance bound against the inter-implant distance.
 
@@ -298,6 +341,8 @@ def supported_span_chart(
         Printed size.
     ax : Axes, optional
         Where to draw; a new figure by default.
+    legend : bool
+        Whether several conditions are named.
 
     Returns
     -------
@@ -350,7 +395,7 @@ def supported_span_chart(
     ax.set_ylim(0, top)
     ax.set_xlabel(say("figures.span_between_mm" if along == "span" else "figures.arch_length_mm"))
     ax.set_ylabel(say("figures.deviation_um"))
-    if len(conditions) > 1:
+    if len(conditions) > 1 and legend:
         figure = ax.get_figure(root=True)
         assert figure is not None
         legend_of(figure, ax)
@@ -401,7 +446,10 @@ def _level(
         fontsize=8,
         fontweight="semibold" if own else "normal",
         annotation_clip=False,
-        arrowprops={"arrowstyle": "-", "color": GREY, "linewidth": 0.5, "shrinkA": 1, "shrinkB": 0},
+        arrowprops={
+            **{"arrowstyle": "-", "color": GREY, "linewidth": 0.5, "shrinkA": 1, "shrinkB": 0},
+            "relpos": (0.0, 0.5),
+        },
     )
     for row in rows:
         x = float(row.supported_mm)

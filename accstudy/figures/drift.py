@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from accstudy.drift.remarks import gaps_after
 from accstudy.figures.style import (
     ACCENT,
     FAINT,
@@ -29,7 +30,6 @@ from accstudy.words.catalogue import say
 
 __all__ = [
     "chart_panels",
-    "gaps_after",
     "limit_chart",
     "run_length_chart",
     "state_chart",
@@ -37,26 +37,6 @@ __all__ = [
 
 _SIGNAL = SERIES[2]
 _DASHES = ((0, (4, 2)), (0, (1, 1.6)))
-
-_GAP = 2.5  # times the usual time between sessions
-
-
-def gaps_after(at: pd.Series) -> list[int]:
-    """Positions of the sessions that a gap follows.
-
-    Parameters
-    ----------
-    at : Series of datetime
-        Dates of sessions, in order.
-
-    Returns
-    -------
-    list of int
-        Where the time to the next session is more than two and a half times the median one.
-    """
-    steps = pd.to_datetime(at).diff().dt.total_seconds().to_numpy(float)[1:]
-    usual = float(np.median(steps)) if len(steps) else 0.0
-    return [int(k) for k in np.flatnonzero(steps > _GAP * usual)] if usual > 0 else []
 
 
 def _broken(points: pd.DataFrame) -> tuple[NDArray[np.float64], dict[str, NDArray[np.float64]]]:

@@ -84,7 +84,7 @@ def holm(p: Sequence[float] | pd.Series) -> np.ndarray:
 def family(table: pd.DataFrame, *, confidence: float, adjust: Adjust = "holm") -> pd.DataFrame:
     """State contrasts as members of one family; those that the data do not determine do not count.
 
-    Adds ``p_holm``, ``adjust``, ``shown`` (decided by Holm's p, or by that of each contrast alone)
+    Adds ``p_holm``, ``adjust``, ``p_decides`` (Holm's p, or that of each contrast alone), ``shown``
     and simultaneous limits, which hold for all contrasts of the family at once. They are
     Bonferroni's, ``t(1 - alpha / 2m)`` standard errors either way of the estimate: they hold
     however the contrasts depend on each other and whatever their degrees of freedom (Miller,
@@ -98,12 +98,14 @@ def family(table: pd.DataFrame, *, confidence: float, adjust: Adjust = "holm") -
         half = stats.t.ppf(1 - alpha / (2 * max(int(known.sum()), 1)), df) * se
     half = np.where(known & np.isfinite(table["low"].to_numpy(float)), half, np.nan)
     p_holm = holm(table["p"])
+    p_decides = p_holm if adjust == "holm" else table["p"].to_numpy(float)
     return table.assign(
         p_holm=p_holm,
         adjust=adjust,
+        p_decides=p_decides,
         simultaneous_low=estimate - half,
         simultaneous_high=estimate + half,
-        shown=below(p_holm if adjust == "holm" else table["p"].to_numpy(float), alpha),
+        shown=below(p_decides, alpha),
     )
 
 

@@ -115,6 +115,7 @@ def effect_table(fit: MixedFit, response: str, *, confidence: float = 0.95) -> p
                 p_interaction=joint,
                 shown=below(decides.to_numpy(float), 1 - confidence),
                 interaction_shown=below(np.full(len(table), joint), 1 - confidence),
+                applies=table["kind"] == ("level" if joint < 1 - confidence else "average"),
                 n_models=n_models,
                 df_models=left,
             )
@@ -134,6 +135,7 @@ def model_contrasts(fit: MixedFit, *, confidence: float = 0.95) -> pd.DataFrame:
     table = contrasts(fit, "model", confidence=confidence)
     return table.assign(
         scope="of these models", kind="difference of two models", factor="model", level="",
+        applies=True,
         covariate="", n_models=len(fit.design.levels["model"]), df_models=0,
         confidence=confidence, method=fit.method, **ratios(table, log_base(fit.design.response)),
     )  # fmt: skip

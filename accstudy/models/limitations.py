@@ -14,6 +14,7 @@ from accstudy.models.design import Design
 from accstudy.models.grouping import random_columns
 from accstudy.models.optimum import THETA_MAX
 from accstudy.words.catalogue import say
+from accstudy.words.names import component_name
 
 if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit
@@ -162,7 +163,8 @@ def fit_findings(fit: MixedFit, tests: pd.DataFrame, spread: pd.DataFrame) -> li
     """Zero components, few degrees of freedom, unequal spread, residuals far out."""
     out = []
     if fit.zero:
-        what = say("findings.the_spread_between_levels") + ", ".join(fit.zero)
+        names = ", ".join(map(component_name, fit.zero))
+        what = say("findings.the_spread_between_levels", names=names)
         out.append(remark("zero-component", what, mend=say("findings.tests_include_them_with")))
     if fit.at_bound:
         what = say(

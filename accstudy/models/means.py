@@ -150,11 +150,11 @@ def slopes(
 
 _ORDER = [
     "factor", "contrast", "level_a", "level_b", "stratum", "covariate", "estimate", "se", "df", "t",
-    "p", "p_holm", "adjust", "low", "high", "simultaneous_low", "simultaneous_high", "confidence",
-    "shown", "ratio", "ratio_low", "ratio_high", "ratio_simultaneous_low",
+    "p", "p_holm", "adjust", "p_decides", "low", "high", "simultaneous_low", "simultaneous_high",
+    "confidence", "shown", "ratio", "ratio_low", "ratio_high", "ratio_simultaneous_low",
     "ratio_simultaneous_high", "inverse_ratio", "inverse_low", "inverse_high",
     "margin", "p_equivalence",
-    "equivalence_low", "equivalence_high", "equivalence_confidence", "equivalent",
+    "equivalence_low", "equivalence_high", "equivalence_confidence", "equivalent", "beyond",
 ]  # fmt: skip
 
 
@@ -172,6 +172,12 @@ def _differences(cells: Sequence[Cell], k: int, by: str) -> tuple[pd.DataFrame, 
     return pd.DataFrame(named, columns=["contrast", "level_a", "level_b", "stratum"]), np.array(
         rows
     )
+
+
+def _beyond(table: pd.DataFrame, margin: float | None) -> pd.Series:
+    """Whether the whole interval of a difference lies beyond the margin of equivalence."""
+    reach = np.inf if margin is None else margin
+    return (table["low"].astype(float) > reach) | (table["high"].astype(float) < -reach)
 
 
 def _judged(
@@ -204,6 +210,7 @@ def _judged(
         confidence=confidence,
         margin=np.nan if margin is None else margin,
         p_equivalence=p,
+        beyond=_beyond(table, margin) & (base is None),
         equivalence_low=equivalence_low,
         equivalence_high=equivalence_high,
         equivalence_confidence=2 * confidence - 1,

@@ -68,6 +68,7 @@ def fit_summary(fit: MixedFit, spec: ModelSpec) -> pd.DataFrame:
         "engine_difference": difference,
         "engine_gain": gain,
         "n_beyond_3sd": beyond,
+        "largest_scaled": fit.fitted()["residual_scaled"].abs().max(),
         "heavy_tails": heavy,
         "residual_sd_by": fit.residual_sd_by or "",
         "method": fit.method,

@@ -14,7 +14,14 @@ from accstudy.models.formula import columns_of
 from accstudy.models.grouping import DIRECTION, joined
 from accstudy.words.catalogue import say
 
-__all__ = ["SPREAD", "kind_of", "model_frame", "plain_response", "spread_column"]
+__all__ = [
+    "SPREAD",
+    "kind_of",
+    "model_frame",
+    "plain_response",
+    "spread_column",
+    "unit_of_response",
+]
 
 SPREAD = "spread"
 """``spread(pair.distance_um)``: log of the absolute deviation from the cell's mean."""
@@ -31,6 +38,18 @@ def plain_response(text: str) -> str:
     'log(abs(distance_um))'
     """
     return _PREFIX.sub("", text).strip()
+
+
+def unit_of_response(response: str) -> str:
+    """Unit of what a response is about, back from its logarithm.
+
+    Examples
+    --------
+    >>> unit_of_response("log(abs(pair.distance_um))"), unit_of_response("pair.angle_deg")
+    ('um', 'deg')
+    """
+    found = re.search(r"_(um|deg|mm|ppm)\b", response)
+    return found.group(1) if found else ""
 
 
 def kind_of(response: str) -> str:

@@ -127,13 +127,16 @@ def model_tables(
         for name in ("model_terms", "model_tests", "model_variances", "model_means",
                      "model_contrasts")
     }  # fmt: skip
+    further = {name: _stack([one.further[name] for one in done]) for name in FURTHER}
+    if len(further["fits"]):
+        further["fits"] = _with_roles(further["fits"], tables)
     return ModelResults(
         terms=tables["model_terms"],
         tests=tables["model_tests"],
         variances=tables["model_variances"],
         means=tables["model_means"],
         contrasts=tables["model_contrasts"],
-        further={name: _stack([one.further[name] for one in done]) for name in FURTHER},
+        further=further,
         findings=tuple(dict.fromkeys(findings)),
     )
 
@@ -238,12 +241,16 @@ def _state(spec: ModelSpec, fit: MixedFit, response: str, confidence: float, lim
         "quantiles": quantiles(fit),
         "spread": spread,
         "influence": _influence(fit, spec.absorbed),
-        "unequal": _unequal_rows(spec, fit, uneven_factor(fit, spread), confidence),
+        "unequal": _changed(
+            _unequal_rows(spec, fit, uneven_factor(fit, spread), confidence), compared
+        ),
         "covariates": _covariate_rows(fit, held),
         "contrasts_at": _contrasts_at(fit, held, confidence),
         "effects": effects,
         "lines": effect_lines(fit, confidence=confidence).assign(confidence=confidence),
-        "classes": _in_unit(classes, response, _CLASSES),
+        "classes": _in_unit(classes, response, _CLASSES).assign(
+            largest=_is_largest(classes["difference"].abs()) if len(classes) else False
+        ),
         "lack_of_fit": missed,
         "fits": fit_summary(fit, spec),
         "bootstrap": bootstrap_tests(fit, spec.bootstrap),
@@ -263,6 +270,41 @@ def _state(spec: ModelSpec, fit: MixedFit, response: str, confidence: float, lim
     for name, table in further.items():
         further[name] = table.assign(model_name=spec.name, response=spec.response)
     return _One(tables, further, findings)
+
+
+def _changed(other: pd.DataFrame, compared: pd.DataFrame) -> pd.DataFrame:
+    """Which contrasts let the levels scatter differently and then show something else."""
+    if not len(other):
+        return other
+    verdict = ["shown", "equivalent"]
+    used = compared[compared["covariate"] == ""].drop_duplicates("contrast").set_index("contrast")
+    here = other[verdict].fillna(False).astype(bool)
+    there = used.reindex(other["contrast"])[verdict].fillna(False).astype(bool)
+    differ = (here.to_numpy() != there.to_numpy()).any(axis=1)
+    return other.assign(changed=differ & other["contrast"].isin(used.index))
+
+
+def _with_roles(fits: pd.DataFrame, tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    """Name the model that leads a report, and those of sizes and of scatter beside it."""
+    means, contrasts = tables["model_means"], tables["model_contrasts"]
+    compared = contrasts[contrasts["covariate"] == ""] if len(contrasts) else contrasts
+    known = {*means.get("model_name", ()), *compared.get("model_name", ())}
+    names, responses = fits["model_name"].tolist(), fits["response"].astype(str).tolist()
+    of = {n: r for n, r in zip(names, responses, strict=True) if n in known}
+    logs = [n for n, r in of.items() if log_base(plain_response(r)) is not None]
+    scatter = [n for n, r in of.items() if r.startswith("spread(")]
+    signed = [n for n, r in of.items() if n not in logs and not r.startswith("scan.")]
+    lead = next(iter(signed or of), "")
+    size = [n for n in logs if n not in (lead, *scatter) and of[lead] in of[n]]
+    roles = {**dict.fromkeys(scatter[:1], "scatter"), **dict.fromkeys(size[:1], "size"),
+             lead: "lead"}  # fmt: skip
+    return fits.assign(role=[roles.get(n, "") for n in names])
+
+
+def _is_largest(values: pd.Series) -> pd.Series:
+    """True in the row of the largest value, the first of equals."""
+    known = values.dropna()
+    return pd.Series(values.index == (known.idxmax() if len(known) else None), index=values.index)
 
 
 _MEANS = {"mean": "estimate", "mean_low": "low", "mean_high": "high"}
@@ -333,7 +375,8 @@ def _covariate_rows(fit: MixedFit, held: Mapping[str, float]) -> pd.DataFrame:
         own = held.get(column, float(values.mean()))
         rows.append((column, own, values.mean(), values.std(), low, high))
     names = ["covariate", "held", "mean", "sd", "common_low", "common_high"]
-    return pd.DataFrame(rows, columns=names)
+    table = pd.DataFrame(rows, columns=names)
+    return table.assign(overlaps=table["common_low"] <= table["common_high"])
 
 
 def _contrasts_at(fit: MixedFit, held: dict[str, float], confidence: float) -> pd.DataFrame:
@@ -377,7 +420,7 @@ def _variance_rows(fit: MixedFit, confidence: float, limits: bool) -> pd.DataFra
         table.loc[residual, "share"] = 1 - share.sum()
     p = component_tests(fit).set_index("component")["p"]
     table["p"] = table["component"].map(p).astype(float)
-    return table
+    return table.assign(largest=_is_largest(table["share"].astype(float)))
 
 
 def _residual_rows(fit: MixedFit) -> pd.DataFrame:
@@ -393,7 +436,10 @@ def _influence(fit: MixedFit, passed_over: str) -> pd.DataFrame:
     if "scan" not in fit.design.data:
         return pd.DataFrame()
     rows, labels = _main_rows(fit, passed_over)
-    return leave_out(fit, rows, labels) if len(rows) else pd.DataFrame()
+    if not len(rows):
+        return pd.DataFrame()
+    table = leave_out(fit, rows, labels)
+    return table.assign(largest=_is_largest(table["change_in_se"].abs()))
 
 
 def _unequal_rows(spec: ModelSpec, fit: MixedFit, factor: str, confidence: float) -> pd.DataFrame:

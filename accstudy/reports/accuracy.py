@@ -6,38 +6,27 @@ from typing import Any
 
 import pandas as pd
 
-from accstudy.compare.arch import Arch, model_arches
 from accstudy.figures.accuracy import precision_chart, run_chart
 from accstudy.figures.deviations import alignment_chart, arch_chart, exaggeration, pair_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports.common import (
     between,
-    bias_sentence,
     confidence_of,
+    flagged,
     groups,
     is_scan,
     limit_of,
-    longest_pair,
     longest_pairs,
     named,
     pair_rows,
     range_phrase,
+    several,
     slug,
-    worst,
 )
-from accstudy.reports.document import (
-    Document,
-    Heading,
-    ReportContent,
-    Text,
-    extended,
-    heads,
-    symbol,
-)
+from accstudy.reports.document import Document, ReportContent, Text, extended, symbol
 from accstudy.words.catalogue import say
 from accstudy.words.names import alignment_name, component_name, condition_name, measurand_name
 from accstudy.words.numbers import (
-    NONE,
     freedom,
     interval,
     joined,
@@ -66,7 +55,7 @@ __all__ = [
 _FEW_DF = 5
 
 
-SHOWN = 4
+SHOWN, _MOST_PANELS = 4, 6
 """Conditions in one figure; more are in the tables."""
 
 
@@ -97,49 +86,29 @@ def pairs(document: Document, content: ReportContent) -> None:
             if spread
             else say("deviations.the_scatter_is_unknown")
         )
-        largest = worst(mine)
-        if largest is not None:
-            said = bias_sentence(largest, is_scan=is_scan(content), confidence=confidence)
-            text += say("deviations.the_largest", lower=_lower(said))
         document.lead(named(content, "", model).capitalize() or say("deviations.distances"), text)
-        known = int(mine["bias_low"].notna().sum())
-        crossing = int(((mine["bias_low"] > 0) | (mine["bias_high"] < 0)).sum())
+        known = mine[mine["bias_low"].notna()]
+        zero = (
+            say(
+                "deviations.of_exclude_zero",
+                crossing=len(flagged(known, "excludes_zero")),
+                known=len(known),
+                least=freedom(known["bias_df"].min()),
+            )
+            if len(known)
+            else ""
+        )
+        limit = limit_of(content, "distance_um")
+        line = "." if limit is None else say("deviations.dashed_the_limit_of", limit=limit)
         document.figure(
             slug("pairs", model),
-            pair_chart(mine, limit=limit_of(content, "distance_um"), bias_word=word),
+            pair_chart(mine, limit=limit, bias_word=word),
             caption=say("deviations.left_of_every_pair", word=word, confidence=confidence)
-            + (
-                say(
-                    "deviations.of_exclude_zero",
-                    crossing=crossing,
-                    known=known,
-                    freedom=_freedom(mine),
-                )
-                if known
-                else ""
-            )
+            + zero
             + say("deviations.right_standard_deviation_of")
-            + _limit_note(content, mine),
+            + line,
             alt=_alt_pairs(mine, word),
         )
-
-
-def _freedom(rows: pd.DataFrame) -> str:
-    """Few degrees of freedom of the intervals, where they are few."""
-    least = rows["bias_df"].min()
-    return say("deviations.on_least", least=freedom(least)) if least < _FEW_DF else ""
-
-
-def _limit_note(content: ReportContent, rows: pd.DataFrame) -> str:
-    limit = limit_of(content, "distance_um")
-    reach = float(rows[["bias_low", "bias_high"]].abs().max().max())
-    if limit is None or limit >= 2.2 * reach:
-        return "."
-    return say("deviations.dashed_the_limit_of", limit=limit)
-
-
-def _lower(text: str) -> str:
-    return text[0].lower() + text[1:]
 
 
 def _alt_pairs(rows: pd.DataFrame, word: str) -> str:
@@ -155,50 +124,29 @@ def alignments(document: Document, content: ReportContent) -> None:
     """The same scans by every alignment, side by side."""
     if not content.has("alignments") or not content.has("implants"):
         return
-    rows = alignment_rows(content.table("alignments"), model_arches(content.table("implants")))
-    rows["alignment"] = rows["alignment"].map(alignment_name)
+    rows = content.table("alignments")
+    rows = rows.assign(alignment=rows["alignment"].map(alignment_name))
     document.heading(say("deviations.the_same_scans_by"))
     document.lead(say("deviations.why_several"), say("deviations.the_alignment_determines_where"))
     whole, rows = rows[rows["implant"] == ""], rows[rows["implant"] != ""]
-    panel = rows.groupby("model", sort=False).ngroup()
-    kept = rows["condition"].isin(list(dict.fromkeys(rows["condition"]))[:SHOWN])
-    cut = [str(v) for v in dict.fromkeys(rows.loc[panel >= 6, "model"])]
-    cut += [condition_name(v) for v in dict.fromkeys(rows.loc[~kept, "condition"])]
-    means = [((r.condition, r.model, r.alignment), r.rms_um) for r in rows_of(whole)]
+    models, conditions = (list(dict.fromkeys(rows[c])) for c in ("model", "condition"))
+    cut = models[_MOST_PANELS:] + [condition_name(c) for c in conditions[SHOWN:]]
+    kept = rows["model"].isin(models[:_MOST_PANELS]) & rows["condition"].isin(conditions[:SHOWN])
     said = "; ".join(
-        ", ".join(p for p in (named(content, c, m), a) if p) + f" {quantity(v)}"
-        for (c, m, a), v in means
+        ", ".join(p for p in (named(content, r.condition, r.model), r.alignment) if p)
+        + f" {quantity(r.rms_um)}"
+        for r in rows_of(whole)
     )
     document.figure(
         "alignments",
-        alignment_chart(rows[(panel < 6) & kept]),
+        alignment_chart(rows[kept]),
         caption=say("deviations.root_mean_square_of")
         + (say("deviations.not_shown_but_in", cut=joined(cut)) if cut else ""),
         alt=say("deviations.lines_over_the_implants", said=said),
     )
-    _alignment_table(document, dict(means))
-
-
-def _alignment_table(document: Document, means: dict[tuple[str, ...], float]) -> None:
-    seen = dict.fromkeys(a for _, _, a in means)
-    cases = list(dict.fromkeys((c, m) for c, m, _ in means))
-    several = len({c for c, _ in cases}) > 1
-    rows: list[list[Text]] = []
-    before = None
-    for c, m in cases:
-        start: list[Text] = [condition_name(c) if c != before else ""] if several else []
-        before = c
-        rows.append([*start, m, *(number(means.get((c, m, a))) for a in seen)])
-    document.table(
-        say("deviations.root_mean_square_of_2"),
-        [
-            *(heads("deviations.columns_condition") if several else []),
-            *heads("deviations.columns_model"),
-            *(Heading(a, width=1) for a in seen),
-        ],
-        rows,
-        wide=False,
-    )
+    both = several(content, "condition")
+    shown = ["several"] * both
+    document.listed("deviations.alignments_table", whole, once=1 + both, shown=shown, wide=False)
 
 
 def implants_from_above(document: Document, content: ReportContent) -> None:
@@ -281,15 +229,10 @@ def scan_after_scan(document: Document, content: ReportContent) -> None:
     """Run chart of the scans in their order."""
     if not content.has("pair_deviations") or not content.has("scans"):
         return
-    rows, model = run_rows(content)
+    rows, at = run_rows(content)
     if len(rows) < 3:
         return
-    mine = content.table("pair_deviations")
-    mine = mine[mine["model"] == model]
-    at = rows_of(mine.loc[[mine["span_mm"].idxmax()]])[0]
-    pair = f"{at.implant_a}-{at.implant_b}, {quantity(at.span_mm, 'mm')}"
-    longest = longest_pair(content)
-    spread: Text = "" if longest is None else say("deviations.scatter_alone_produces_such")
+    pair = f"{at.subject}, {quantity(at.span_mm, 'mm')}"
     document.heading(say("deviations.scans_in_order_of"))
     doubt, word, lay = (
         say("deviations.the_bound_on_page"),
@@ -309,7 +252,6 @@ def scan_after_scan(document: Document, content: ReportContent) -> None:
             doubt=doubt,
             lay=lay,
             longest_um=range_phrase(rows["longest_um"], signed=True),
-            spread=spread,
         ),
     )
     when = (
@@ -317,7 +259,7 @@ def scan_after_scan(document: Document, content: ReportContent) -> None:
         if "at" in rows and rows["at"].notna().any()
         else say("deviations.in_the_order_of")
     )
-    which = named(content, "", model)
+    which = named(content, "", at.model)
     document.figure(
         "runs",
         run_chart(rows, limit_um=limit_of(content, "distance_um") if content.referenced else None),
@@ -338,44 +280,33 @@ def scan_after_scan(document: Document, content: ReportContent) -> None:
     )
 
 
-def alignment_rows(table: pd.DataFrame, order: dict[str, Arch]) -> pd.DataFrame:
-    """Rows of table ``alignments`` in the order of the ways to align and along the arch."""
-    rank = {(m, i): k for m, arch in order.items() for k, i in enumerate(arch.implants)}
-    how = {"all-implants": 0, "datum-implants": 1, "first-implant": 2}
-    out = table.assign(
-        rank=[rank.get((m, i), 99) for m, i in zip(table["model"], table["implant"], strict=True)],
-        how=table["alignment"].map(how).fillna(3),
-    )
-    out = out.sort_values(["condition", "model", "how", "rank"], kind="stable")
-    return out.drop(columns=["rank", "how"]).reset_index(drop=True)
-
-
-def run_rows(content: ReportContent) -> tuple[pd.DataFrame, str]:
-    """Two figures of every scan of the model with most scans, in the order they were taken.
+def run_rows(content: ReportContent) -> tuple[pd.DataFrame, Any]:
+    """Two figures of every scan of the model with the longest pair, in the order they were taken.
 
     Returns
     -------
     rows : DataFrame
         As `accstudy.figures.accuracy.run_chart` wants it.
-    model : str
-        Whose scans.
+    pair : row
+        Row of table ``accuracy`` of that pair; None without any.
     """
-    pairs, scans = content.table("pair_deviations"), content.table("scans")
-    if not content.has("scan_deviations"):
-        return pairs.iloc[:0], ""
-    model = str(pairs.drop_duplicates("scan")["model"].mode(dropna=True).iloc[0])
-    mine = pairs[pairs["model"] == model]
-    longest = mine[mine["span_mm"] == mine["span_mm"].max()].set_index("scan")
-    out = mine.drop_duplicates("scan")[["scan", "condition", "cell"]].reset_index(drop=True)
-    whole = content.table("scan_deviations").set_index("scan")["rms_distance_um"]
-    out["rms_um"] = out["scan"].map(whole)
-    out["longest_um"] = out["scan"].map(longest["distance_um"])
+    whole, pairs = content.table("scan_deviations"), content.table("pair_deviations")
+    longest = longest_pairs(content)
+    if not len(whole) or not longest:
+        return whole.iloc[:0], None
+    at = longest[0]
+    mine = pairs[(pairs["model"] == at.model)]
+    mine = mine[mine["implant_a"] + "-" + mine["implant_b"] == at.subject]
+    out = whole[whole["model"] == at.model].rename(columns={"rms_distance_um": "rms_um"})
+    out = out[["scan", "condition", "cell", "rms_um"]].assign(
+        longest_um=out["scan"].map(mine.set_index("scan")["distance_um"])
+    )
+    scans = content.table("scans")
     if "measured_at" in scans:
-        at = pd.to_datetime(scans.set_index("scan")["measured_at"], errors="coerce")
-        out["at"] = out["scan"].map(at)
-        out = out.sort_values("at", kind="stable", na_position="last").reset_index(drop=True)
-    out["number"] = range(1, len(out) + 1)
-    return out, model
+        when = pd.to_datetime(scans.set_index("scan")["measured_at"], errors="coerce")
+        out = out.assign(at=out["scan"].map(when))
+        out = out.sort_values("at", kind="stable", na_position="last")
+    return out.reset_index(drop=True).assign(number=range(1, len(out) + 1)), at
 
 
 _MOST_ROWS = 90
@@ -397,7 +328,7 @@ def accuracy_tables(document: Document, content: ReportContent) -> None:
             *_S_R,
             say("accuracy.standard_deviation_of_repeats"),
             *big,
-            say("accuracy.the_same_including_the", name=name, factors=factors),
+            say("accuracy.the_same_including_the", name=name, factors=joined(factors)),
             *_S_R,
             say("accuracy.within_a_cell_and"),
             *big,
@@ -533,9 +464,7 @@ def precision_relations(
 ) -> None:
     """The relation of standard deviation and length that fits best, with its figure if wanted."""
     table = content.table("precision_vs_span")
-    best = table[
-        (table["measurand"] == "distance_um") & table["best"].fillna(False).astype(bool)
-    ] if len(table) else table  # fmt: skip
+    best = flagged(table[table["measurand"] == "distance_um"] if len(table) else table, "best")
     if not len(best):
         return
     document.heading(say("precision.precision_along_the_arch"))
@@ -561,14 +490,10 @@ def variance_parts(document: Document, content: ReportContent) -> None:
     rows = [r for r in rows_of(mine) if (str(r.condition), str(r.model), str(r.subject)) in longest]
     if not rows:
         return
-    ranked = mine[mine["sd"].notna()].sort_values("sd", ascending=False, kind="stable")
-    most = {(r.condition, r.level): r for r in reversed(rows_of(ranked))}
     document.heading(say("precision.components_of_variance"))
     document.listed(
         "precision.parts_table",
-        extended(
-            pd.DataFrame(rows), most=[_largest(most.get((r.condition, r.level))) for r in rows]
-        ),
+        pd.DataFrame(rows),
         once=2,
         wide=False,
         named={"level": _level},
@@ -578,7 +503,3 @@ def variance_parts(document: Document, content: ReportContent) -> None:
 
 def _level(level: str) -> str:
     return say("precision.repeats").lower() if level == "residual" else component_name(level)
-
-
-def _largest(row: Any) -> str:
-    return NONE if row is None else f"{number(row.sd)} ({row.subject})"

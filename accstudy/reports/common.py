@@ -9,8 +9,8 @@ import pandas as pd
 
 from accstudy.figures.style import rows_of
 from accstudy.reports.document import Document, ReportContent, Text
-from accstudy.words.catalogue import area, say, words
-from accstudy.words.names import in_words, measurand_name
+from accstudy.words.catalogue import area, choose, say, words
+from accstudy.words.names import measurand_name
 from accstudy.words.numbers import (
     count,
     interval,
@@ -31,16 +31,18 @@ __all__ = [
     "confidence_of",
     "factor_levels",
     "failure_sentence",
+    "flagged",
     "groups",
     "holds_for",
     "is_scan",
+    "is_true",
     "left_out",
     "limit_of",
     "limits_of_use",
-    "longest_pair",
     "longest_pairs",
     "named",
     "pair_rows",
+    "several",
     "slug",
     "subtitle",
     "tried_sentence",
@@ -72,15 +74,24 @@ def confidence_of(content: ReportContent) -> float:
     return float(content.setting("limits", "confidence"))
 
 
-def between(content: ReportContent) -> tuple[str, str, str]:
-    """What the spread between cells makes of a standard deviation."""
+def between(content: ReportContent) -> tuple[str, str, list[str]]:
+    """What the spread between cells makes of a standard deviation: name, index, factors."""
     analysis = content.settings.get("analysis", {})
     cell = [str(c) for c in analysis.get("cell") or ()]
-    factors = say("names.and").join(cell) or say("names.nothing_that_the_study")
     scans, laboratory = content.table("scans"), analysis.get("laboratory")
     if laboratory in cell and laboratory in scans and len(set(scans[laboratory])) > 1:
-        return "reproducibility", "R", factors
-    return say("names.intermediate_precision"), "I", factors
+        return "reproducibility", "R", cell
+    return say("names.intermediate_precision"), "I", cell or [say("names.nothing_that_the_study")]
+
+
+def is_true(flag: Any) -> bool:
+    """A flag of a table that may be empty."""
+    return not missing(flag) and bool(flag)
+
+
+def flagged(table: pd.DataFrame, column: str) -> pd.DataFrame:
+    """Rows of a table in which a flag is true."""
+    return table[table[column].fillna(False).astype(bool)] if len(table) else table
 
 
 def pair_rows(content: ReportContent, measurand: str = "distance_um") -> pd.DataFrame:
@@ -91,38 +102,23 @@ def pair_rows(content: ReportContent, measurand: str = "distance_um") -> pd.Data
     return table[(table["measurand"] == measurand) & table["span_mm"].notna()]
 
 
-def longest_pair(content: ReportContent, condition: str | None = None) -> Any:
-    """Row of table ``accuracy`` of the longest pair; None without any."""
-    rows = pair_rows(content)
-    if condition is not None and len(rows):
-        rows = rows[rows["condition"] == condition]
-    if not len(rows) or not np.isfinite(rows["span_mm"].max()):
-        return None
-    return rows_of(rows.loc[[rows["span_mm"].idxmax()]])[0]
-
-
 def longest_pairs(content: ReportContent) -> list[Any]:
     """Rows of table ``accuracy`` or ``precision`` of the longest pair of every condition."""
-    rows = pair_rows(content)
-    if not len(rows):
-        return []
-    longest = rows.loc[rows.groupby("condition", sort=False)["span_mm"].idxmax()]
-    return [r for r in rows_of(longest) if not missing(r.s_r) or not missing(r.s_I)]
+    return rows_of(flagged(pair_rows(content), "longest"))
+
+
+def several(content: ReportContent, column: str) -> bool:
+    """Whether the study has several conditions, or models."""
+    pairs = content.table("pair_deviations")
+    return column in pairs and len(pairs[column].unique()) > 1
 
 
 def named(content: ReportContent, condition: str, model: str = "") -> str:
     """Condition and model, as far as the study has several; empty else."""
-    pairs = content.table("pair_deviations")
-    parts = []
-    if condition and _several(pairs, "condition"):
-        parts.append(condition)
-    if model and _several(pairs, "model"):
+    parts = [condition] if condition and several(content, "condition") else []
+    if model and several(content, "model"):
         parts.append(say("names.model_model", model=model))
     return ", ".join(parts)
-
-
-def _several(pairs: pd.DataFrame, column: str) -> bool:
-    return column in pairs and len(pairs[column].unique()) > 1
 
 
 def slug(*parts: str) -> str:
@@ -137,44 +133,16 @@ def slug(*parts: str) -> str:
     return "".join(c if c.isascii() and c.isalnum() else "-" for c in text)
 
 
-def bias_sentence(row: Any, *, is_scan: bool, confidence: float = 0.95) -> str:
+def bias_sentence(row: Any, *, is_scan: bool) -> str:
     """Say how one pair is measured on average and how much it scatters."""
-    where = say("names.over_subject", row) + (
-        "" if missing(row.span_mm) else f" ({quantity(row.span_mm, 'mm')})"
-    )
     word = say("names.mean_difference") if is_scan else "bias"
-    bias = quantity(row.bias, row.unit, signed=True)
-    if missing(row.bias_low):
-        text = say("names.the_is_its_uncertainty", where=where, word=word, bias=bias)
-    else:
-        ends = interval(row.bias_low, row.bias_high, row.unit)
-        text = say(
-            "names.the_is_interval",
-            where=where,
-            word=word,
-            bias=bias,
-            confidence=confidence,
-            ends=ends,
-        )
-    if missing(row.s_r) and not missing(row.s_I):
-        spread = say("names.the_standard_deviation_of", s_I=quantity(row.s_I, row.unit))
-    elif missing(row.s_r):
-        spread = say("names.the_spread_cannot_be", row)
-    elif missing(row.s_I) or int(row.n_cells) < 2:
-        spread = say("names.the_standard_deviation_of_2", s_r=quantity(row.s_r, row.unit))
-    elif float(row.s_I) <= float(row.s_r):
-        spread = say(
-            "names.the_standard_deviation_of_3",
-            s_r=quantity(row.s_r, row.unit),
-            n_cells=row.n_cells,
-        )
-    else:
-        spread = say(
-            "names.the_standard_deviation_of_4",
-            s_I=quantity(row.s_I, row.unit),
-            s_r=quantity(row.s_r, row.unit),
-        )
-    return f"{text}; {spread}."
+    key = "alone" if missing(row.bias_low) else "interval"
+    text = choose(
+        "names.bias", key, row, word=word, ends=interval(row.bias_low, row.bias_high, row.unit)
+    )
+    parts = [c for c in ("s_r", "s_I") if not missing(getattr(row, c))]
+    key = "equal" if len(parts) == 2 and not row.s_cell else " and ".join(parts)
+    return f"{text}; {choose('names.spread', key or 'none', row)}."
 
 
 def failure_sentence(row: Any) -> str:
@@ -191,14 +159,6 @@ def failure_sentence(row: Any) -> str:
         return say("names.all_scans_could_be", n_all=n_all, ends=ends)
     share = percent(row.rate, decimals=small)
     return say("names.of_scans_could_not", n_failed=n_failed, n_all=n_all, share=share, ends=ends)
-
-
-def worst(rows: pd.DataFrame, column: str = "bias") -> Any:
-    """Row with the largest size of a column; None without any."""
-    sizes = rows[column].abs()
-    if not sizes.notna().any():
-        return None
-    return next(rows.loc[[sizes.idxmax()]].itertuples())
 
 
 def range_phrase(values: pd.Series, unit: str = "um", *, signed: bool = False) -> str:
@@ -223,18 +183,8 @@ def range_phrase(values: pd.Series, unit: str = "um", *, signed: bool = False) -
 
 
 _NOT_FACTORS = {
-    "scan",
-    "file",
-    "model",
-    "status",
-    "reason",
-    "condition",
-    "cell",
-    "measured_at",
-    "repeat",
-    "temperature_c",
-    "poses",
-    "row",
+    *("scan", "file", "model", "status", "reason", "condition", "cell", "measured_at", "repeat"),
+    *("temperature_c", "poses", "row"),
 }
 
 
@@ -275,24 +225,22 @@ def factor_levels(content: ReportContent) -> dict[str, list[str]]:
 
 def tried_sentence(content: ReportContent) -> str:
     """How many scans were tried and failed, and how the used ones lie in cells."""
-    found = content.table("failures")
-    if not len(found):
-        return ""
-    failed, n = int(found["failed"].iloc[-1]), int(found["total"].iloc[-1])
-    text = say(
-        "common.tried_failed", n=n, value="was" if n == 1 else "were", failed=failed or "none"
+    text = "".join(
+        say("common.tried_failed", r, none=r.failed or "none")
+        for r in rows_of(content.table("failures").tail(1))
     )
-    used = used_scans(content)
+    used, cells = used_scans(content), content.table("condition_summary")
     cell = [str(c) for c in content.settings.get("analysis", {}).get("cell") or ()]
     sizes = [count(int(used[c].nunique()), c.replace("_", " ")) for c in cell if c in used]
-    if sizes and len(used) and "cell" in content.table("pair_deviations"):
-        cells = content.table("pair_deviations").groupby("condition")["cell"].nunique()
-        *fewer, most = sorted(set(cells.tolist()))
+    if text and sizes and len(cells) and len(used):
+        *fewer, most = sorted(set(cells["n_cells"].tolist()))
         per = joined([*map(str, fewer), count(most, "cell")], last="or")
-        those = words("common.those")["some failed" if failed else "all used"]
+        those = words("common.those")[
+            "some failed" if content.table("failures")["failed"].iloc[-1] else "all used"
+        ]
         text += say("common.those_come_from", those=those, sizes=joined(sizes), per=per)
         text += say("common.a_condition") if len(cells) > 1 else ""
-    return text + "."
+    return f"{text}." if text else ""
 
 
 def _lost(content: ReportContent) -> list[str]:
@@ -405,7 +353,14 @@ def left_out(document: Document, content: ReportContent) -> None:
             [str(r.scan), "failed", str(getattr(r, "reason", "") or say("common.no_reason_given"))]
             for r in scans[status == "failed"].itertuples()
         ]
-        rows += [[s, say("common.could_not_be_measured"), _reason(content, s)] for s in lost]
+        found, files = content.table("findings"), scans.get("file", scans["scan"])
+        errors = found[found["severity"] == "error"].drop_duplicates("where")
+        why = dict(zip(errors["where"], errors["what"], strict=True))
+        rows += [
+            [s, say("common.could_not_be_measured"), why.get(f, say("common.see_the_findings"))]
+            for s, f in zip(scans["scan"], files, strict=True)
+            if s in lost
+        ]
         rows += [
             [str(e["scan"]), say("common.excluded_by_the_user"), str(e["reason"])]
             for e in content.settings.get("exclusions", ())
@@ -429,7 +384,6 @@ def left_out(document: Document, content: ReportContent) -> None:
         document.listed(
             "common.findings_table",
             findings.head(40),
-            named={"words": lambda what: in_words(str(what))},
             cut=say("common.first_40_of_all", findings=len(findings)) if many else "",
         )
     elif not len(scans):
@@ -438,52 +392,21 @@ def left_out(document: Document, content: ReportContent) -> None:
 
 def _with_excluded(document: Document, content: ReportContent) -> None:
     """What the longest pair would be with the scans that the user left out."""
-    both = []
-    for name in ("accuracy", "accuracy_with_excluded"):
-        table = content.table(name)
-        if not len(table):
-            return
-        rows = table[(table["measurand"] == "distance_um") & table["span_mm"].notna()]
-        if not len(rows):
-            return
-        both.append(rows_of(rows.loc[[rows["span_mm"].idxmax()]])[0])
-    kept, every = both
-    if not content.referenced:
-        document.lead(
-            say("common.with_all_scans"),
-            say(
-                "common.the_standard_deviation_over", kept, s_I_2=every.s_I, n_scans_2=every.n_scans
-            ),
-        )
-        return
-    document.lead(
-        say("common.with_all_scans"),
-        say(
-            "common.the_bias_over_is",
-            kept,
-            bias_2=every.bias,
-            n_scans_2=every.n_scans,
-            s_I_2=every.s_I,
-        ),
-    )
-
-
-def _reason(content: ReportContent, scan: str) -> str:
-    findings = content.table("findings")
-    if len(findings):
-        errors = findings[findings["severity"] == "error"]
-        named = errors["where"].astype(str) + " " + errors["what"].astype(str)
-        mine = errors[named.str.contains(_file_of(content, scan) or scan, regex=False)]
-        if len(mine):
-            return str(mine["what"].iloc[0])
-    return say("common.see_the_findings")
-
-
-def _file_of(content: ReportContent, scan: str) -> str:
-    scans = content.table("scans")
-    if "file" not in scans:
-        return ""
-    return str(scans.set_index("scan")["file"].get(scan, "") or "")
+    every = flagged(content.table("accuracy_with_excluded"), "longest")
+    for kept in longest_pairs(content)[:1] if len(every) else ():
+        same = (every["measurand"] == kept.measurand) & (every["condition"] == kept.condition)
+        for one in rows_of(every[same]):
+            document.lead(
+                say("common.with_all_scans"),
+                choose(
+                    "common.without_excluded",
+                    content.referenced,
+                    kept,
+                    bias_2=getattr(one, "bias", None),
+                    n_scans_2=one.n_scans,
+                    s_I_2=one.s_I,
+                ),
+            )
 
 
 def _verdicts_with_excluded(document: Document, content: ReportContent) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
 from typing import Any
 
 import pandas as pd
@@ -10,25 +9,25 @@ import pandas as pd
 from accstudy.figures.models import means_chart
 from accstudy.figures.style import rows_of
 from accstudy.models.decisions import log_base
+from accstudy.models.responses import unit_of_response
 from accstudy.reports import accuracy
 from accstudy.reports.accuracy import outlier_tests, paper_figures
 from accstudy.reports.common import (
     between,
     confidence_of,
+    flagged,
     holds_for,
+    is_true,
     left_out,
     limits_of_use,
-    slug,
     words_section,
 )
 from accstudy.reports.document import (
     Attachment,
     Document,
-    Heading,
     ReportContent,
     Text,
     extended,
-    heads,
     plain,
     strong_accent,
 )
@@ -44,32 +43,29 @@ from accstudy.reports.effects import (
     residual_caution,
     residual_checks,
     scatter_caution,
-    shown_models,
     unequal_scatter,
-    varies,
 )
 from accstudy.reports.methods import checklist, methods_section
 from accstudy.reports.models import (
     at_ends,
     contrast_ends,
-    contrast_sentence,
+    contrast_sentences,
     contrasts_section,
-    contrasts_sentence,
+    finding,
     fits_section,
     held_phrase,
     held_point,
-    is_true,
-    lead_model,
     level_contrasts,
     levels_of,
     margin_name,
     means_rows,
     means_table,
-    model_unit,
+    model_of,
     operators_section,
     response_label,
     scatter,
     shown_interactions,
+    shown_models,
     term_tests,
 )
 from accstudy.reports.record import latex_table, record_section, reference_section
@@ -79,19 +75,10 @@ from accstudy.reports.verdicts import (
     leading,
     levels_table,
     verdict_sentence,
-    verdict_table,
+    verdicts_table,
 )
-from accstudy.words.catalogue import say, words
-from accstudy.words.numbers import (
-    NONE,
-    interval,
-    joined,
-    missing,
-    number,
-    quantity,
-    sure,
-    unit_name,
-)
+from accstudy.words.catalogue import choose, say, words
+from accstudy.words.numbers import NONE, interval, joined, quantity, sure, unit_name
 
 __all__ = [
     "answer",
@@ -99,22 +86,19 @@ __all__ = [
     "differences_table",
     "effects_table",
     "latex_attachments",
-    "size_sentences",
 ]
 
 
 def comparison_report(content: ReportContent) -> tuple[list[Text], Document, Document]:
     """Build the comparison report."""
     first, rest = Document(), Document()
-    means = content.table("model_means")
-    lead = lead_model(means)
-    models = shown_models(means, lead) if len(means) else [lead]
+    lead, models = model_of(content, "lead"), shown_models(content)
     differences_table(first, content, models)
     effects_table(first, content, lead)
     decision_table(first, content, lead_only=True)
     if not leading(content):
         levels_table(first, content, brief=True)
-    _means(first, content, lead)
+    _means(first, content)
     holds_for(first, content)
     rest.new_page()
     contrasts_section(rest, content, lead)
@@ -153,32 +137,27 @@ def _by_itself(document: Document, content: ReportContent) -> None:
     rows = content.table("condition_summary")
     if not len(rows):
         return
-    index = between(content)[1]
     document.heading(say("comparison.results_by_condition"))
     document.listed(
         "comparison.summary_table",
         extended(rows, gap=[largest_gap(content, str(c)) for c in rows["condition"]]),
         between=between(content)[0],
-        index=index,
+        index=between(content)[1],
     )
-    verdict_table(document, content, but_leading=True)
+    if leading(content):
+        verdicts_table(document, content)
 
 
-def _means(document: Document, content: ReportContent, lead: str) -> None:
-    means = content.table("model_means")
-    if not len(means):
-        return
-    models = shown_models(means, lead)
-    rows = means_rows(means, models)
-    shown = rows[rows["estimate"].notna() & rows["low"].notna()]
-    if not len(shown):
+def _means(document: Document, content: ReportContent) -> None:
+    rows = means_rows(content, shown_models(content))
+    if not len(rows) or not len(shown := rows[rows["estimate"].notna() & rows["low"].notna()]):
         return
     said = "; ".join(
         f"{r.panel}, {r.level}: {quantity(r.estimate, r.unit)} "
         f"({interval(r.low, r.high, r.unit, signed=False)})"
         for r in rows_of(shown)
     )
-    also = say("comparison.right_of_deviation") if len(models) > 1 else ""
+    also = say("comparison.right_of_deviation") if model_of(content, "size") else ""
     document.figure(
         "means",
         means_chart(shown),
@@ -187,28 +166,25 @@ def _means(document: Document, content: ReportContent, lead: str) -> None:
     )
 
 
+_LATEX = {
+    "models.contrasts_table": "contrasts",
+    "models.means_table": "means",
+    "models.tests_table": "tests",
+    "accuracy.papers_table": "trueness",
+}
+
+
 def latex_attachments(document: Document) -> list[Attachment]:
     """The printed tables of a report as LaTeX."""
-    wanted = {
-        "Contrasts": "contrasts",
-        "Estimated means": "means",
-        "F tests": "tests",
-        "Trueness and precision as commonly reported": "trueness",
-    }
     found: list[Attachment] = []
     for block in document.blocks:
-        if block["type"] != "table":
-            continue
-        caption = plain(block["caption"])
-        for start, name in wanted.items():
-            if caption.startswith(start):
-                titles = [plain(c["title"]) for c in block["columns"]]
-                rows = [[plain(cell) for cell in row] for row in block["rows"]]
-                before = sum(a.name.startswith(name) for a in found)
-                file = f"{name}_{before + 1}" if before else name
-                data = latex_table(caption, titles, rows, label=f"tab:{slug(file)}")
-                what = say("comparison.table_of_for_a", name=name)
-                found.append(Attachment(f"{file}.tex", data, "application/x-tex", what))
+        name = _LATEX.get(block.get("key", ""))
+        if name is not None:
+            titles = [plain(c["title"]) for c in block["columns"]]
+            rows = [[plain(cell) for cell in row] for row in block["rows"]]
+            data = latex_table(plain(block["caption"]), titles, rows, label=f"tab:{name}")
+            what = say("comparison.table_of_for_a", name=name)
+            found.append(Attachment(f"{name}.tex", data, "application/x-tex", what))
     return found
 
 
@@ -218,94 +194,60 @@ _MOST = 6  # rows of a table on page 1; the rest stands in its chapter
 def differences_table(document: Document, content: ReportContent, models: list[str]) -> None:
     """Every two conditions: difference of the mean, ratio of the sizes, what is shown."""
     table = content.table("model_contrasts")
-    lead = level_contrasts(table, models[0]) if len(table) else table
+    lead = level_contrasts(table, models[0]) if len(table) and models else table
     if not len(lead):
         return
     sizes = level_contrasts(table, models[1]) if len(models) > 1 else lead.iloc[:0]
     ratio_of = {levels_of(r): r for r in rows_of(sizes)}
-    scatter = len(sizes) > 0 and str(sizes["response"].iloc[0]).startswith("spread(")
+    kind = "scatter" if model_of(content, "scatter") in models[1:] else "sizes"
     response = str(lead["response"].iloc[0])
-    unit, logs = model_unit(response), log_base(response) is not None
-    cells: list[list[Text]] = []
-    for row in rows_of(lead)[:_MOST]:
-        a, b = levels_of(row)
-        ratio = ratio_of.get((a, b))
-        cells.append(
-            [
-                f"{a} – {b}",
-                contrast_ends(row),
-                *([_ratio(ratio)] if len(sizes) else []),
-                _meaning(row, ratio, say("comparison.scatter_differs") if scatter else ""),
-            ]
-        )
-    level, both = sure(confidence_of(content)), sure(lead["equivalence_confidence"].iloc[0])
-    said = say("comparison.difference_of_the_mean", response=response_label(response))
-    if logs:
-        said = say("comparison.ratio_of_the_first", response=response_label(response))
-    elif response == "pair.distance_um":
-        said += say("comparison.minus_shorter_not_better")
-    if len(sizes):
-        said += say(
-            "comparison.ratio_of_the",
-            geometric_means_of_deviation="scatter"
-            if scatter
-            else say("comparison.geometric_means_of_deviation"),
-        )
-    said += say("comparison.intervals_level", level=level)
-    if len(lead["margin"].dropna()):
-        said += say("comparison.in_brackets_for_equivalence", both=both)
-        said += margin_name(response, lead["margin"].dropna().iloc[0])
-    more = (
-        say("comparison.more_under_contrasts_2", lead=len(lead) - _MOST)
-        if len(lead) > _MOST
-        else ""
-    )
-    document.table(
-        f"{said}{held_phrase(content, models[:2])}.{more}",
-        [
-            *heads("comparison.columns_between"),
-            Heading(
-                f"difference / {unit_name(unit)}" if unit and (not logs) else "ratio", "left", 1.5
-            ),
-            *(
-                [Heading(f"ratio of {('scatter' if scatter else 'sizes')}", "left", 1.1)]
-                if len(sizes)
-                else []
-            ),
-            *heads("comparison.columns_shown"),
+    unit, logs = unit_of_response(response), log_base(response) is not None
+    shown = lead.head(_MOST)
+    pairs = [(r, ratio_of.get(levels_of(r))) for r in rows_of(shown)]
+    margin = lead["margin"].dropna()
+    both = sure(lead["equivalence_confidence"].iloc[0])
+    document.listed(
+        "comparison.differences_table",
+        extended(
+            shown,
+            name=[" – ".join(levels_of(r)) for r, _ in pairs],
+            ends=[contrast_ends(r) for r, _ in pairs],
+            ratio_ends=[NONE if of is None else contrast_ends(of) for _, of in pairs],
+            meaning=[_meaning(r, of, kind) for r, of in pairs],
+        ),
+        shown=[
+            *(["plain"] if unit and not logs else ["logs"]),
+            *(["sizes"] if len(sizes) else []),
         ],
-        cells,
+        what=choose(
+            "comparison.of", "logs" if logs else "plain", response=response_label(response)
+        ),
+        shorter=say("comparison.minus_shorter_not_better") * (response == "pair.distance_um"),
+        sizes=words("comparison.ratios")[kind] if len(sizes) else "",
+        kind=kind,
+        level=sure(confidence_of(content)),
+        equivalence=say(
+            "comparison.in_brackets_for_equivalence",
+            both=both,
+            margin=margin_name(response, margin.iloc[0]),
+        )
+        if len(margin)
+        else "",
+        held=held_phrase(content, models[:2]),
+        more=say("comparison.more_under_contrasts", lead=len(lead) - _MOST)
+        if len(lead) > _MOST
+        else "",
+        unit=unit_name(unit),
     )
 
 
-def _ratio(row: Any) -> Text:
-    return NONE if row is None else contrast_ends(row)
-
-
-def _meaning(row: Any, ratio: Any, scatter: str = "") -> Text:
+def _meaning(row: Any, ratio: Any, kind: str) -> Text:
     """What a contrast shows, and what the ratio of the sizes, or of the scatter, does."""
-    differ = scatter or say("comparison.sizes_differ")
     sized = ratio is not None and is_true(ratio.shown)
-    if is_true(row.shown):
-        both = (
-            say("comparison.means_differ", scatter=scatter)
-            if scatter
-            else say("comparison.means_and_sizes_differ")
-        )
-        said = both if sized else say("comparison.means_differ_2")
-    elif missing(row.low):
-        said = "nothing"
-    elif not missing(row.margin) and is_true(row.equivalent):
-        said = say("comparison.means_equivalent") + (f", {differ}" if sized else "")
-    elif sized:
-        said = differ
-    else:
-        said = (
-            say("comparison.no_difference_shown_not")
-            if missing(row.margin)
-            else say("comparison.neither_difference_nor_equivalence")
-        )
-    return [strong_accent(said)] if sized or is_true(row.shown) or is_true(row.equivalent) else said
+    key = f"{finding(row)} and more" if sized else finding(row)
+    said = choose("comparison.meaning", key, differ=words("comparison.differ")[kind])
+    accent = sized or is_true(row.shown) or is_true(row.equivalent)
+    return [strong_accent(said)] if accent else said
 
 
 def effects_table(document: Document, content: ReportContent, lead: str) -> None:
@@ -316,140 +258,101 @@ def effects_table(document: Document, content: ReportContent, lead: str) -> None
     own = table[table["model_name"] == lead] if len(table) else table
     response = str(own["response"].iloc[0]) if len(own) else "pair.distance_um"
     wanted = {"at equal path": response, "as it comes": "scan.worst_distance_um"}
+    of = table[table["response"].isin(list(wanted.values()))] if len(table) else table
     cells: list[list[Text]] = []
     for column in ("angulation_deg", "n_implants"):
         mine = notes[notes["covariate"] == column]
-        if not len(mine) or int(mine["n_levels"].max()) < 2:
-            continue
-        found = {s: _effects(table, column, s, r) for s, r in wanted.items()}
-        levels = list(dict.fromkeys(v for by in found.values() for v in by if v))
-        for k, name in enumerate(levels or [""]):
-            one: list[Text] = [words("effects.steps")[column] if k == 0 else "", name or "all"]
-            for scope, by in found.items():
-                said = by.get(name, "")
-                if not by and k == 0:
-                    said = _unsaid(mine[mine["scope"] == scope])
-                elif "" in by and k == 0:
-                    said = [say("comparison.all") if name else "", by[""]]
-                one.append(said)
-            cells.append(one)
+        found = {scope: _by_level(of, column, scope, r) for scope, r in wanted.items()}
+        levels = dict.fromkeys(v for by in found.values() for v in by)
+        for level in (levels or [""]) if (mine["n_levels"] > 1).any() else ():
+            effects = [
+                by[level] if level in by else NONE if by else _unsaid(mine, scope)
+                for scope, by in found.items()
+            ]
+            cells.append([words("effects.steps")[column], level or "all", *effects])
     if not cells:
         return
-    unit = unit_name(model_unit(response))
-    level = sure(confidence_of(content))
-    of = table[table["response"].isin(list(wanted.values()))] if len(table) else table
     models = list(of.drop_duplicates("response")["model_name"]) if len(of) else []
-    points = {held_point(content, str(m)): str(m) for m in models}
-    aside = [p for p, m in points.items() if p and held_point(content, lead) != p]
-    held = say("comparison.at_aside", aside=joined(aside)) if aside else ""
+    aside = {p for m in models if (p := held_point(content, str(m)))} - {held_point(content, lead)}
     document.listed(
         "comparison.effects_table",
         cells,
+        once=1,
         response=response_label(response),
-        held=held,
-        level=level,
-        unit=unit,
+        held=say("comparison.at_aside", aside=joined(sorted(aside))) if aside else "",
+        level=sure(confidence_of(content)),
+        unit=unit_name(unit_of_response(response)),
     )
 
 
-def _unsaid(notes: pd.DataFrame) -> str:
+def _unsaid(notes: pd.DataFrame, scope: str) -> str:
     """Why an effect is not stated."""
-    for note in rows_of(notes):
-        if not is_true(note.stated):
-            return say("comparison.not_estimable", note)
+    for note in rows_of(notes[(notes["scope"] == scope) & ~notes["stated"].fillna(False)]):
+        return say("comparison.not_estimable", note)
     return say("comparison.not_estimated_by_any")
 
 
-def _effects(table: pd.DataFrame, column: str, scope: str, response: str) -> dict[str, Text]:
+def _by_level(table: pd.DataFrame, column: str, scope: str, response: str) -> dict[str, Text]:
     """Effect of a covariate by level; a single one without a name where levels are alike."""
-    if not len(table):
-        return {}
-    rows = table[
-        (table["covariate"] == column) & (table["scope"] == scope) & (table["response"] == response)
-    ]
+    rows = flagged(table, "applies")
     if not len(rows):
         return {}
-    rows = rows[rows["model_name"] == rows["model_name"].iloc[0]]
-    kind = "level" if varies(rows) else "average"
-    out: dict[str, Text] = {}
-    for row in rows_of(rows[rows["kind"] == kind]):
-        said = effect_size(row, unit=False)
-        out[str(row.level) if kind == "level" else ""] = (
-            [strong_accent(said)] if is_true(row.shown) else said
-        )
-    return out
+    rows = rows[(rows["covariate"] == column) & (rows["scope"] == scope)]
+    rows = rows[rows["response"] == response].drop_duplicates("level")
+    return {
+        r.level: [strong_accent(t)] if is_true(r.shown) else t
+            for r in rows_of(rows) if (t := effect_size(r, unit=False))}  # fmt: skip
 
 
 _ON_FIRST_PAGE = 3
-
-_NEAR = 0.08  # relative distance from a share up to which "about" is said
 
 
 def answer(content: ReportContent, lead: str) -> list[Text]:
     """Say which condition is farther off, what differs with its sign, and the verdicts."""
     table = content.table("model_contrasts")
-    rows = level_contrasts(table, lead) if len(table) else table
-    if not len(rows):
+    if not len(table) or not len(level_contrasts(table, lead)):
         return [say("comparison.the_study_has_no"), verdict_sentence(content)]
-    said = size_sentences(content, lead)
-    stated = rows_of(rows[rows["low"].notna()])
-    if not said and len(stated) > 1 and log_base(str(rows["response"].iloc[0])) is None:
-        said = [contrasts_sentence(stated)]
-    elif not said:
-        said = [
-            contrast_sentence(stated[0])
-            if stated
-            else say("comparison.too_few", what=say("comparison.conditions"))
-        ]
-    models = shown_models(content.table("model_means"), lead)
-    said += at_ends(content, models[-1], most=1) or at_ends(content, lead, most=1)
+    size = model_of(content, "size")
+    said = _sizes(content, lead, size) if size else []
+    said = said or contrast_sentences(content, lead)
+    said += (size and at_ends(content, size, most=1)) or at_ends(content, lead, most=1)
     return [*said, *_cautions(content, lead)]
 
 
-def size_sentences(content: ReportContent, lead: str) -> list[Text]:
+def _sizes(content: ReportContent, lead: str, model: str) -> list[Text]:
     """Say how much less one condition deviates than another, sign aside."""
-    means = content.table("model_means")
-    models = shown_models(means, lead) if len(means) else [lead]
-    rows = level_contrasts(content.table("model_contrasts"), models[-1])
-    if len(models) < 2 or not len(rows):
+    table, fits = content.table("model_contrasts"), content.table("model_fits")
+    rows = level_contrasts(table, model)
+    if not len(rows):
         return []
-    column = str(means.loc[means["model_name"] == lead, "response"].iloc[0]).rpartition(".")[2]
-    larger: dict[str, list[tuple[str, float, str]]] = {}
-    alike = []
-    for row in rows_of(rows[rows["low"].notna()]):
-        a, b = levels_of(row)
-        ratio, ends = float(row.ratio), [row.ratio_low, row.ratio_high]
-        if not is_true(row.shown):
-            alike.append(say("comparison.and_times", a=a, b=b, times=_times(ratio, ends)))
-            continue
-        if ratio > 1:
-            a, b, ratio = b, a, float(row.inverse_ratio)
-            ends = [row.inverse_low, row.inverse_high]
-        larger.setdefault(b, []).append((a, ratio, _times(ratio, ends)))
+    column = str(fits.loc[fits["model_name"] == lead, "response"].iloc[0]).rpartition(".")[2]
     what = words("comparison.deviate").get(column, "results")
-    said: list[Any] = []
-    for b, mine in list(larger.items())[:_ON_FIRST_PAGE]:
-        names, values = joined([a for a, _, _ in mine]), joined([t for _, _, t in mine])
-        said += [
-            say("comparison.with_the_typical_deviation", names=names, what=what),
-            strong_accent(_share([ratio for _, ratio, _ in mine])),
-            say(
-                "comparison.that_of_interval",
-                b=b,
-                values=values,
-                confidence_of=confidence_of(content),
-                n=len(mine),
-                tilt=_tilt(content, models[-1]),
-            ),
-        ]
-    if not larger and not alike:
+    rows = rows[rows["low"].notna()]
+    if not len(rows):
         return [say("comparison.too_few", what=say("comparison.the_sizes_of", what=what))]
-    if not larger:
-        alone = joined(alike[:_ON_FIRST_PAGE], last="or")
-        said.append(say("comparison.no_difference_in_size", alone=alone))
-    if len(larger) + len(alike) > _ON_FIRST_PAGE:
-        said.append(say("comparison.more_under_contrasts"))
-    return [[*said[:-1], said[-1].rstrip()]]
+    shown = rows_of(flagged(rows, "shown"))
+    if not shown:
+        alone = [
+            say("comparison.and_times", r, a=a, b=b)
+            for r in rows_of(rows)[:_ON_FIRST_PAGE]
+            for a, b in [levels_of(r)]
+        ]
+        return [say("comparison.no_difference_in_size", alone=joined(alone, last="or"))]
+    runs: list[Any] = [say("comparison.the_typical_deviation", what=what)]
+    for k, row in enumerate(shown[:_ON_FIRST_PAGE]):
+        a, b = levels_of(row)
+        runs += ["; " if k else "", say("comparison.with_level", a=a)]
+        runs += [strong_accent(say("comparison.times", row)), say("comparison.that_of", row, b=b)]
+    more = len(rows) > _ON_FIRST_PAGE
+    runs.append(
+        say(
+            "comparison.intervals",
+            level=confidence_of(content),
+            tilt=_tilt(content, model),
+            more=say("comparison.more_under_contrasts_2") if more else "",
+        )
+    )
+    return [runs]
 
 
 def _tilt(content: ReportContent, model: str) -> str:
@@ -463,32 +366,12 @@ def _tilt(content: ReportContent, model: str) -> str:
     return say("comparison.at_point", point=point) if point else ""
 
 
-def _times(ratio: float, ends: list[float]) -> str:
-    low, high = (number(v, "", decimals=2) for v in ends)
-    return say("comparison.to_ratio_low", ratio=ratio, low=low, high=high)
-
-
-def _share(ratios: list[float]) -> str:
-    """``about a third`` where all are near it; else ``0.42 to 0.61 times``.
-
-    Examples
-    --------
-    >>> _share([0.31, 0.33]), _share([0.42]), _share([0.31, 0.6])
-    ('about a third', '0.42 times', '0.31 to 0.60 times')
-    """
-    for share, word in words("comparison.shares").items():
-        if all(abs(r / float(Fraction(share)) - 1) <= _NEAR for r in ratios):
-            return say("comparison.about_word", word=word)
-    ends = list(dict.fromkeys(number(v, "", decimals=2) for v in (min(ratios), max(ratios))))
-    return say("comparison.times_ends", ends=say("comparison.to").join(ends))
-
-
 def _cautions(content: ReportContent, lead: str) -> list[Text]:
     """All cautions in one paragraph."""
     apart = inseparable_sentences(content)
     said = [f"{'; '.join(apart)}."] if apart else []
     said += [*scatter_caution(content, lead), *fit_caution(content, lead)]
-    for model in shown_models(content.table("model_means"), lead):
+    for model in shown_models(content):
         said += residual_caution(content, model)
     said = [said[0], *(f"{s[0].upper()}{s[1:]}" for s in said[1:])] if said else []
     return [say("comparison.caution_said", said=" ".join(said))] if said else []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import functools
 import re
 import struct
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -16,15 +17,8 @@ from matplotlib.figure import Figure
 
 from accstudy.figures.style import printable, rows_of, svg_bytes
 from accstudy.study.settings import Settings
-from accstudy.tables import TABLES, UNREFERENCED, shape
+from accstudy.tables import TABLES, UNREFERENCED, empty, shape
 from accstudy.words.catalogue import cell, marked_up, rich, words
-from accstudy.words.names import (
-    alignment_name,
-    component_name,
-    condition_name,
-    measurand_name,
-    variable_name,
-)
 
 __all__ = [
     "Attachment",
@@ -105,7 +99,7 @@ class ReportContent:
                 own = TABLES[name].names
                 extra = tuple(c for c in found.columns if c not in own)
                 found = shape(name, found, factors=extra)
-        return pd.DataFrame() if found is None else found
+        return _empty(name) if found is None else found
 
     def setting(self, part: str, key: str) -> Any:
         """A setting as used; the program's default where none is given."""
@@ -219,14 +213,6 @@ def _heading(runs: list[Any]) -> Heading:
 
 _ONLY = re.compile(r"\((\w+)\) ")
 
-_NAMES: dict[str, Callable[[Any], str]] = {
-    "alignment": alignment_name,
-    "component": component_name,
-    "condition": condition_name,
-    "measurand": measurand_name,
-    "variable": variable_name,
-}
-
 
 def said_once(rows: list[list[Text]], columns: int = 1) -> list[list[Text]]:
     """Rows whose first cells are empty where they and those before them repeat the row above.
@@ -245,11 +231,20 @@ def said_once(rows: list[list[Text]], columns: int = 1) -> list[list[Text]]:
     return out
 
 
+def _ready(template: str, row: Any, formats: Mapping[str, Callable[[Any], str]]) -> Text:
+    """Cell of a row; runs that a column holds stay runs."""
+    held = getattr(row, template.strip("{}"), None)
+    return held if isinstance(held, list) else cell(template, row, formats)
+
+
 def extended(frame: pd.DataFrame, **columns: Iterable[Any]) -> pd.DataFrame:
     """A table with further columns of any kind, for print."""
     return frame.assign(
         **{k: pd.Series(list(v), index=frame.index, dtype=object) for k, v in columns.items()}
     )
+
+
+_empty = functools.cache(empty)
 
 
 class Document:
@@ -386,15 +381,15 @@ class Document:
                 columns.append(_heading(marked_up(_ONLY.sub("", title), fields)))
                 cells.append(content)
                 kept.append(k)
-        formats = {**_NAMES, **named}
         made: list[list[Text]]
         if isinstance(rows, pd.DataFrame):
-            made = [[cell(c, r, formats) for c in cells] for r in rows_of(rows)]
+            made = [[_ready(c, r, named) for c in cells] for r in rows_of(rows)]
         else:
             made = [[row[k] for k in kept] for row in rows]
         caption = marked_up(declared["caption"], fields)
         plain_caption = caption[0] if len(caption) == 1 else caption
         self.table(plain_caption, columns, said_once(made, once), wide=wide, roomy=roomy)
+        self.blocks[-1]["key"] = key
 
     def terms(self, pairs: Sequence[tuple[str, Text]], *, heading: str = "") -> None:
         """Words with what they stand for, a line each."""

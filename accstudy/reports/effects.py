@@ -4,37 +4,26 @@ from __future__ import annotations
 
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from accstudy.figures.models import effect_chart, residual_page
 from accstudy.figures.style import rows_of
 from accstudy.models.decisions import log_base
 from accstudy.models.formula import columns_of
-from accstudy.models.responses import plain_response
-from accstudy.reports.common import confidence_of, groups, slug
-from accstudy.reports.document import (
-    Document,
-    Heading,
-    ReportContent,
-    Text,
-    extended,
-    heads,
-    strong_accent,
-)
+from accstudy.models.responses import plain_response, unit_of_response
+from accstudy.reports.common import confidence_of, flagged, groups, is_true, slug
+from accstudy.reports.document import Document, ReportContent, Text, extended, strong_accent
 from accstudy.reports.models import (
     contrast_name,
     ends_said,
     held_phrase,
-    is_true,
     level_contrasts,
-    model_unit,
     ratio_said,
     response_label,
 )
-from accstudy.words.catalogue import say, words
-from accstudy.words.names import variable_name
-from accstudy.words.numbers import NONE, joined, number, p_said, quantity, sure, unit_name
+from accstudy.words.catalogue import choose, say, words
+from accstudy.words.names import condition_name, variable_name
+from accstudy.words.numbers import joined, number, quantity, sure, unit_name
 
 __all__ = [
     "acting_section",
@@ -51,9 +40,7 @@ __all__ = [
     "residual_caution",
     "residual_checks",
     "scatter_caution",
-    "shown_models",
     "unequal_scatter",
-    "varies",
 ]
 
 
@@ -74,7 +61,7 @@ def acting_section(document: Document, content: ReportContent) -> None:
     for column in columns:
         _figure(document, content, column)
     if len(models):
-        _model_table(document, models)
+        document.listed("effects.scanned_table", models, wide=False)
 
 
 def _paragraphs(content: ReportContent, column: str) -> list[Text]:
@@ -95,7 +82,7 @@ def _paragraphs(content: ReportContent, column: str) -> list[Text]:
                 lead.append(say("effects.caution_to_resolve_this", note))
         elif note.why:
             lead.append(say("effects.not_estimable_to_estimate", note))
-            contrasts = _of_models(content, note.scope)
+            contrasts = _of_models(content)
             if contrasts and column == "n_implants" and note.n_levels > 1:
                 lead.append(say("effects.for_these_models_only", contrasts=contrasts))
         else:
@@ -119,36 +106,31 @@ def _leading(rows: pd.DataFrame) -> list[pd.DataFrame]:
 
 def effect_sentence(rows: pd.DataFrame) -> Text:
     """Say what one covariate does to one response, by level where that matters."""
-    whole = rows[rows["kind"] == "average"].iloc[0]
-    label = response_label(str(whole["response"]))
-    if varies(rows):
-        each = rows[rows["kind"] == "level"]
+    rows = flagged(rows, "applies")
+    first = rows.iloc[0]
+    label = response_label(str(first["response"]))
+    if first["kind"] == "level":
         runs: list[Any] = []
-        for k, r in enumerate(rows_of(each)):
+        for k, r in enumerate(rows_of(rows)):
             said = f"{r.level} {effect_size(r)}"
-            runs.append("" if k == 0 else say("effects.and") if k == len(each) - 1 else ", ")
+            runs.append("" if k == 0 else say("effects.and") if k == len(rows) - 1 else ", ")
             runs.append(strong_accent(said) if is_true(r.shown) else said)
-        factor = variable_name(str(whole["factor"]))
-        return [f"{label}, ", *runs, say("effects.depends_on", whole, factor=factor)]
-    shown = is_true(whole["shown"])
+        factor = variable_name(str(first["factor"]))
+        return [f"{label}, ", *runs, say("effects.depends_on", first, factor=factor)]
+    shown, size = is_true(first["shown"]), effect_size(first)
     return [
         f"{label}, ",
-        strong_accent(effect_size(whole)) if shown else effect_size(whole),
-        say("effects.df_df_p", df=_df(whole["df"]), p=whole["p"])
-        + ("" if shown else say("effects.no_effect_shown")),
+        strong_accent(size) if shown else size,
+        say("effects.df_df_p", first, df=_df(first["df"])),
+        "" if shown else say("effects.no_effect_shown"),
     ]
-
-
-def varies(rows: pd.DataFrame) -> bool:
-    """Whether the effect in rows of ``model_effects`` is shown to differ between levels."""
-    return is_true(rows["interaction_shown"].iloc[0]) and bool((rows["kind"] == "level").any())
 
 
 def effect_size(row: Any, *, unit: bool = True) -> str:
     """Effect with its interval, as a ratio for log responses; with its unit if wanted."""
     if log_base(plain_response(str(row.response))) is not None:
         return f"× {ratio_said(row)}"
-    of = model_unit(str(row.response))
+    of = unit_of_response(str(row.response))
     gap = "" if of == "deg" else "\u00a0"
     value = number(row.estimate, of, signed=True) + (f"{gap}{unit_name(of)}" if unit else "")
     return f"{value} ({ends_said(row.low, row.high, of)})"
@@ -158,21 +140,15 @@ def _df(value: Any) -> str:
     return number(value, "", decimals=0 if float(value) >= 9.95 else 1)
 
 
-def _of_models(content: ReportContent, scope: str) -> str:
-    """Differences of the models themselves, for the leading response of a scope."""
+def _of_models(content: ReportContent) -> str:
+    """Differences of the models themselves, for the leading response."""
     table = content.table("model_effects")
-    if not len(table):
-        return ""
-    kind = "scan." if scope == "as it comes" else "pair."
-    mine = table[(table["scope"] == "of these models") & table["response"].str.contains(kind)]
+    mine = table[table["scope"] == "of these models"] if len(table) else table
     if not len(mine):
         return ""
-    first = mine[mine["response"] == mine["response"].iloc[0]]
-    label = response_label(str(first["response"].iloc[0]))
-    parts = [
-        say("effects.minus_level_a_level_b", r, effect_size=effect_size(r)) for r in rows_of(first)
-    ]
-    return f"{label}, {joined(parts)}"
+    first = rows_of(mine[mine["response"] == mine["response"].iloc[0]])
+    parts = [say("effects.minus_level_a_level_b", r, effect_size=effect_size(r)) for r in first]
+    return f"{response_label(first[0].response)}, {joined(parts)}"
 
 
 def _figure(document: Document, content: ReportContent, column: str) -> None:
@@ -215,19 +191,10 @@ def _draw(
     for model in dict.fromkeys(m for m in models if m in set(fitted["model_name"])):
         mine = fitted[fitted["model_name"] == model]
         response, factor = str(mine["response"].iloc[0]), str(mine["factor"].iloc[0])
-        unit = unit_name(model_unit(response))
+        unit = unit_name(unit_of_response(response))
         sizes = log_base(plain_response(response)) is not None
-        label = response_label(response)
-        if sizes and "spread(" not in response:  # dots are sizes, lines their geometric means
-            label = f"|{response_label(response.removeprefix('log(abs(').rstrip(')'))}|"
-        panels.append(
-            (
-                model,
-                words("effects.axes").get(column, variable_name(column)),
-                f"{label} / {unit}",
-                sizes,
-            )
-        )
+        axis = words("effects.axes").get(column, variable_name(column))
+        panels.append((model, axis, f"{response_label(response, size=True)} / {unit}", sizes))
         seen = content.table(
             "scan_deviations" if response.startswith("scan") else "pair_deviations"
         )
@@ -289,7 +256,7 @@ def _draw(
 
 def _ends_of_line(fitted: pd.DataFrame, model: str) -> str:
     mine = fitted[fitted["model_name"] == model]
-    unit = model_unit(str(mine["response"].iloc[0]))
+    unit = unit_of_response(str(mine["response"].iloc[0]))
     parts = []
     for level, line in mine.groupby("level", sort=False):
         first, last = line.iloc[0], line.iloc[-1]
@@ -308,14 +275,12 @@ def _ends_of_line(fitted: pd.DataFrame, model: str) -> str:
 
 def _effect_table(document: Document, content: ReportContent) -> None:
     table = content.table("model_effects")
-    rows = table[table["kind"].isin(["average", "level"])] if len(table) else table
+    rows = flagged(
+        table[table["kind"].isin(["average", "level"])] if len(table) else table, "applies"
+    )
     if not len(rows):
         return
-    keep: list[pd.DataFrame] = []
-    for _, mine in rows.groupby(["covariate", "model_name"], sort=False):
-        keep.append(mine if varies(mine) else mine[mine["kind"] == "average"])
-    keep.sort(key=lambda mine: str(mine["covariate"].iloc[0]))
-    shown = pd.concat(keep)
+    shown = rows.sort_values("covariate", kind="stable")
     document.listed(
         "effects.effects_table",
         extended(
@@ -337,10 +302,6 @@ def _scoped(row: Any) -> str:
     return (
         label if scope == "as it comes" else f"{label}, {words('effects.scopes').get(scope, scope)}"
     )
-
-
-def _model_table(document: Document, models: pd.DataFrame) -> None:
-    document.listed("effects.scanned_table", models, wide=False)
 
 
 def _slope_table(document: Document, content: ReportContent, models: list[str]) -> None:
@@ -369,7 +330,7 @@ def _slope_cells(row: Any) -> list[Text]:
         texts = [number(v, "", decimals=3) for v in values]
         return [f"× {texts[0]}", say("list.range", low=texts[1], high=texts[2])]
     values = (row.estimate, row.low, row.high)
-    unit = model_unit(str(row.response))
+    unit = unit_of_response(str(row.response))
     texts = [number(v, "", signed=True, decimals=2 if unit == "um" else 4) for v in values]
     return [
         f"{texts[0]}\u00a0{unit_name(unit)}/mm",
@@ -377,53 +338,32 @@ def _slope_cells(row: Any) -> list[Text]:
     ]
 
 
-_MOST_COLUMNS = 8
-
 _MOST_ROWS = 24
 
 
 def design_section(document: Document, content: ReportContent) -> None:
-    """Scans that were used by model, cell factor and condition, and what never crosses."""
-    pairs = content.table("pair_deviations")
-    scans = pairs.drop_duplicates("scan") if len(pairs) else pairs
+    """Scans of every cell, and what never crosses."""
+    table = content.table("cells")
     cell = [str(c) for c in content.settings.get("analysis", {}).get("cell") or ()]
-    cell = [c for c in cell if c in scans]
-    apart = inseparable_sentences(content)
-    if not len(scans) or not cell:
+    if not len(table) or not cell:
         return
     document.heading(say("design.design"))
-    document.lead(say("design.what_crosses"), _crossing(apart))
-    wide = [c for c in cell if scans[c].nunique() <= _MOST_COLUMNS]
-    across = max(wide, key=lambda c: scans[c].nunique()) if wide else ""
-    down = ["model", *(c for c in cell if c != across)]
-    rows = groups(scans.astype(dict.fromkeys(down, str)), down)
-    if not across or len(rows) > _MOST_ROWS:
-        return
-    columns = sorted(scans[across].astype(str).unique())
-    conditions = list(dict.fromkeys(scans["condition"].astype(str)))
-    cells: list[list[Text]] = []
-    before = ""
-    for key, mine in rows:
-        head: list[Text] = ["" if key[0] == before else key[0], *key[1:]]
-        before = key[0]
-        counts = [_counted(mine[mine[across].astype(str) == c], conditions) for c in columns]
-        cells.append([*head, *counts, str(len(mine))])
-    order = say("design.in_the_order", conditions=joined(conditions)) if len(conditions) > 1 else ""
-    document.table(
-        say("design.scans_used_of_every", cell=joined([factor_name(c) for c in cell]), order=order),
-        [
-            *(Heading(factor_name(c), "left", 0.6) for c in down),
-            *(Heading(named_levels(factor_name(across), [c]), "center", 1) for c in columns),
-            *heads("design.columns_all"),
-        ],
-        cells,
-    )
+    document.lead(say("design.what_crosses"), _crossing(inseparable_sentences(content)))
+    cells = groups(table, ["cell"])
+    if len(cells) <= _MOST_ROWS:
+        document.listed(
+            "design.cells_table",
+            [[key, "; ".join(_by_condition(own))] for (key,), own in cells],
+            cell=joined([factor_name(c) for c in cell]),
+        )
 
 
-def _counted(mine: pd.DataFrame, conditions: list[str]) -> str:
-    if not len(mine):
-        return NONE
-    return ", ".join(str(int((mine["condition"].astype(str) == c).sum())) for c in conditions)
+def _by_condition(cells: pd.DataFrame) -> list[str]:
+    """Scans of every model of one cell, by condition."""
+    return [
+        f"{condition_name(condition)}: " + joined([f"{r.model} {r.n_scans}" for r in rows_of(own)])
+        for (condition,), own in groups(cells, ["condition"])
+    ]
 
 
 def _crossing(apart: list[str]) -> str:
@@ -442,56 +382,33 @@ def residual_checks(
         return
     mine = residuals[residuals["model_name"] == lead]
     own = quantiles[quantiles["model_name"] == lead]
-    if len(mine) < 3:
-        return
-    means = content.table("model_means")
-    means = means[means["model_name"] == lead] if len(means) else means
-    response = str(means["response"].iloc[0]) if len(means) else ""
-    logs = log_base(response) is not None
-    unit = "" if logs or not response else unit_name(model_unit(response))
-    largest = mine["residual_scaled"].abs().max()
     fits = content.table("model_fits")
-    beyond = int(fits.loc[fits["model_name"] == lead, "n_beyond_3sd"].iloc[0])
+    fit = rows_of(fits[fits["model_name"] == lead])[0]
+    unit = "" if log_base(fit.response) is not None else unit_name(unit_of_response(fit.response))
     if first:
         document.heading(say("models.model_checks"))
     document.lead(
         say("models.residuals") if first else say("models.residuals_of_the_size"),
-        say("models.points_should_scatter_evenly", beyond=beyond, mine=len(mine)),
+        say("models.points_should_scatter_evenly", fit),
     )
     document.figure(
         "residuals" if first else f"residuals-{slug(lead)}",
         residual_page(mine, own, unit=unit),
         caption=say("models.residuals_each_divided_by", lead=lead),
-        alt=say(
-            "models.four_panels_of_residual",
-            lead=lead,
-            beyond=beyond,
-            mine=len(mine),
-            largest=largest,
-        ),
+        alt=say("models.four_panels_of_residual", fit),
     )
 
 
 def influence_section(document: Document, content: ReportContent, lead: str) -> None:
     """Which single scan changes a difference of the leading model most."""
-    table = content.table("model_influence")
-    if len(table):
-        table = table[(table["model_name"] == lead) & table["change_in_se"].notna()]
-    if not len(table):
-        return
-    row = rows_of(table.loc[[table["change_in_se"].abs().idxmax()]])[0]
-    contrasts = content.table("model_contrasts")
-    response = contrasts.loc[contrasts["model_name"] == lead, "response"].iloc[0]
-    document.lead(
-        say("models.influence"),
-        say(
-            "models.leaving_out_one_scan",
-            scan=row.scan,
-            contrast=str(row.contrast).replace(" - ", " − "),
-            change=quantity(row.change, model_unit(str(response)), signed=True),
-            se=row.change_in_se,
-        ),
-    )
+    fits, table = content.table("model_fits"), content.table("model_influence")
+    response_of = dict(zip(fits["model_name"], fits["response"], strict=True))
+    for row in rows_of(flagged(table, "largest")):
+        if row.model_name == lead:
+            change = quantity(row.change, unit_of_response(response_of[lead]), signed=True)
+            contrast = row.contrast.replace(" - ", " − ")
+            said = say("models.leaving_out_one_scan", row, change=change, contrast=contrast)
+            document.lead(say("models.influence"), said)
 
 
 def unequal_scatter(document: Document, content: ReportContent, lead: str) -> None:
@@ -505,7 +422,7 @@ def unequal_scatter(document: Document, content: ReportContent, lead: str) -> No
     if not len(other):
         return
     used = level_contrasts(content.table("model_contrasts"), lead).set_index("contrast")
-    unit = model_unit(str(used["response"].iloc[0]))
+    unit = unit_of_response(str(used["response"].iloc[0]))
     pooled = used.reset_index()
     both = [pooled.assign(sd="one"), other.assign(sd=say("models.by_level"))]
     rows = pd.concat([b[b["contrast"].isin(used.index) & b["contrast"].isin(other["contrast"])]
@@ -550,43 +467,29 @@ def lack_of_fit_section(document: Document, content: ReportContent, models: list
             response=response_label(response),
             verdict=verdict,
         )
-        lines.append(said + _largest_miss(own, response))
+        lines.append(said + _largest_miss(own))
     document.lead(say("models.lack_of_fit"), *lines)
     document.listed("models.misses_table", tests, once=2, named={"response": response_label})
 
 
-def _largest_miss(classes: pd.DataFrame, response: str) -> str:
+def _largest_miss(classes: pd.DataFrame) -> str:
     """Where fitted and observed means are farthest apart; of a logarithm taken back."""
-    if not len(classes):
-        return ""
-    worst = classes.sort_values("difference", key=np.abs, kind="stable").iloc[-1]
-    unit = model_unit(response)
-    column = str(worst["covariate"])
-    of = {"deg": "°", "mm": "\u00a0mm"}.get(column.rsplit("_", 1)[-1], "")
-    ends = [number(worst[c], "", decimals=1) for c in ("class_low", "class_high")]
-    seen, fitted = (quantity(worst[c], unit) for c in ("observed_mean", "fitted_mean"))
-    return say(
-        "models.largest_difference_observed_fitted",
-        condition=worst["condition"] or say("models.all_scans"),
-        column=variable_name(column),
-        fromkeys=say("models.to").join(dict.fromkeys(ends)),
-        of=of,
-        seen=seen,
-        fitted=fitted,
-    )
+    said = ""
+    for row in rows_of(flagged(classes, "largest")):
+        unit = unit_of_response(row.response)
+        ends = dict.fromkeys(number(v, "", decimals=1) for v in (row.class_low, row.class_high))
+        said += say(
+            "models.largest_difference_observed_fitted",
+            row,
+            where=row.condition or say("models.all_scans"),
+            ends=say("models.to").join(ends),
+            seen=quantity(row.observed_mean, unit),
+            expected=quantity(row.fitted_mean, unit),
+        )
+    return said
 
 
 _MOST_NAMED = 8  # levels of two factors
-
-
-def shown_models(means: pd.DataFrame, lead: str) -> list[str]:
-    """Name the leading model, and one on the size of the same response if there is one."""
-    column = str(means.loc[means["model_name"] == lead, "response"].iloc[0])
-    for row in rows_of(means.drop_duplicates("model_name")):
-        size = log_base(row.response) and "spread(" not in row.response
-        if row.model_name != lead and column in row.response and size:
-            return [lead, str(row.model_name)]
-    return [lead]
 
 
 def inseparable_sentences(content: ReportContent) -> list[str]:
@@ -623,46 +526,40 @@ def named_levels(name: str, levels: list[str]) -> str:
 
 def fit_caution(content: ReportContent, lead: str) -> list[str]:
     """Say where the fitted means miss what was seen, or are not stated for want of overlap."""
-    out = []
     tests, ranges = content.table("model_lack_of_fit"), content.table("model_covariates")
-    if len(tests):
-        mine = tests[(tests["model_name"] == lead) & tests["shown"].map(is_true)]
-        for column in dict.fromkeys(mine["covariate"]):
-            p = p_said(mine.loc[mine["covariate"] == column, "p_holm"].min())
-            out.append(
-                say("comparison.fitted_means_depart_from", column=variable_name(column), p=p)
-            )
-    if len(ranges):
-        mine = ranges[ranges["model_name"] == lead]
-        apart = mine.loc[mine["common_low"] > mine["common_high"], "covariate"]
-        out += [say("comparison.conditions_have_no_in", c=variable_name(c)) for c in apart]
-    return out
+    out = [
+        say("comparison.fitted_means_depart_from", r)
+        for r in rows_of(flagged(tests, "shown"))
+        if r.model_name == lead
+    ]
+    return out + [
+        say("comparison.conditions_have_no_in", c=variable_name(r.covariate))
+        for r in rows_of(ranges)
+        if r.model_name == lead and not is_true(r.overlaps)
+    ]
 
 
 def residual_caution(content: ReportContent, model: str) -> list[str]:
     """Say what warnings of the analysis tell of the residuals of a model on page 1."""
     uneven, fits = _warned(content, model), content.table("model_fits")
-    uneven = uneven[uneven["against"] == "fitted"] if len(uneven) else uneven
-    known = [say("comparison.scatter_unequally_fold", r) for r in rows_of(uneven)]
-    for fit in rows_of(fits[fits["model_name"] == model]) if len(fits) else []:
-        if is_true(fit.heavy_tails):
-            share = say("comparison.of_n_beyond_3sd_n_rows", fit)
-            known.append(say("comparison.have_heavy_tails_beyond", share=share))
+    known = [
+        say("comparison.scatter_unequally_fold", r)
+        for r in rows_of(uneven)
+        if r.against == "fitted"
+    ]
+    fit = rows_of(fits[fits["model_name"] == model])[0]
+    if is_true(fit.heavy_tails):
+        known.append(say("comparison.have_heavy_tails_beyond", fit))
     if not known:
         return []
-    means = content.table("model_means")
-    response = str(means.loc[means["model_name"] == model, "response"].iloc[0])
-    of = say("comparison.ratios_of_sizes") if log_base(response) is not None else "differences"
-    told = joined(known).rstrip(",")
-    return [say("comparison.residuals_behind_the", of=of, told=told)]
+    of = choose("comparison.behind", "plain" if log_base(fit.response) is None else "logs")
+    return [say("comparison.residuals_behind_the", of=of, told=joined(known).rstrip(","))]
 
 
 def _warned(content: ReportContent, model: str) -> pd.DataFrame:
     """Rows of table ``model_spread`` of a model that the analysis warns of."""
-    table = content.table("model_spread")
-    if not len(table):
-        return table
-    return table[(table["model_name"] == model) & table["warned"].map(is_true)]
+    table = flagged(content.table("model_spread"), "warned")
+    return table[table["model_name"] == model] if len(table) else table
 
 
 def scatter_caution(content: ReportContent, lead: str) -> list[str]:
@@ -684,16 +581,7 @@ def _allowed(content: ReportContent, lead: str, factor: str) -> str:
         other = other[(other["model_name"] == lead) & (other["residual_sd_by"] == factor)]
     if not len(other):
         return say("comparison.the_model_does_not")
-    used = level_contrasts(content.table("model_contrasts"), lead).set_index("contrast")
-    changed = [
-        str(row.contrast)
-        for row in rows_of(other)
-        if row.contrast in used.index and _verdicts(row) != _verdicts(used.loc[row.contrast])
-    ]
+    changed = list(map(str, flagged(other, "changed")["contrast"]))
     if changed:
         return say("comparison.a_model_that_allows", changed=joined(changed))
     return say("comparison.a_model_that_allows_2")
-
-
-def _verdicts(row: Any) -> tuple[bool, bool]:
-    return is_true(row.shown), is_true(row.equivalent)

@@ -9,12 +9,11 @@ import pandas as pd
 
 from accstudy.figures.style import rows_of
 from accstudy.models.decisions import DIFFERS
-from accstudy.reports.common import between, is_scan, range_phrase
+from accstudy.reports.common import between, flagged, is_scan, range_phrase
 from accstudy.reports.document import Document, ReportContent, Text, italic, symbol
 from accstudy.reports.effects import inseparable_sentences
 from accstudy.reports.models import engines_said, margin_name, response_label
 from accstudy.reports.record import reference_methods
-from accstudy.reports.verdicts import decision_rule
 from accstudy.study.load import scan_temperatures
 from accstudy.words.catalogue import rich, say, words
 from accstudy.words.names import alignment_name
@@ -106,14 +105,14 @@ def _reference(content: ReportContent) -> str:
         parts.append(say("methods.measured_on", measured_on=s["measured_on"]))
     text += f" ({', '.join(parts)})."
     mpe, used = s.get("mpe_um"), _how_of_reference(content)
-    if any("certified" in how for how in used):
+    if "certificate" in used:
         holders = (
             say("methods.the_bounds_compared_with")
             if content.has("drift_points")
             else say("methods.bias_guard_band_and")
         )
         text += say("methods.the_certified_standard_uncertainties", holders=holders)
-    if any("not stated" in how for how in used):
+    if "nothing" in used:
         text += say("methods.their_uncertainty_is_not")
     if mpe and _by_machine_error(content):
         text += say(
@@ -240,7 +239,7 @@ def _accuracy(content: ReportContent) -> Text:
             say(
                 "methods.that_includes_the_variation",
                 between=between(content)[0],
-                between_2=between(content)[2],
+                between_2=joined(between(content)[2]),
                 confidence=confidence,
             ),
         ]
@@ -253,7 +252,7 @@ def _accuracy(content: ReportContent) -> Text:
         say(
             "methods.that_includes_the_variation_2",
             between=between(content)[0],
-            between_2=between(content)[2],
+            between_2=joined(between(content)[2]),
         ),
     ]
 
@@ -261,15 +260,14 @@ def _accuracy(content: ReportContent) -> Text:
 def _conformity(content: ReportContent) -> Text:
     coverage, confidence = (content.setting("limits", k) for k in ("coverage", "confidence"))
     table = content.table("conformity")
-    returning = table["holds_for"].str.startswith("these ").any() if len(table) else False
-    nested = say("methods.if_operators_took_part") if returning else ""
+    nested = say("methods.if_operators_took_part") if len(flagged(table, "beside")) else ""
     return say(
         "methods.an_upper_tolerance_limit",
         coverage=coverage,
         confidence=confidence,
         number_of=number_of(content, "tolerance"),
         nested=nested,
-        decision_rule=decision_rule(confidence),
+        decision_rule=say("verdicts.conformity_is_verified_if", confidence=confidence),
         number_of_2=number_of(content, "conformity"),
     )
 
@@ -302,11 +300,8 @@ def _drift_limit(content: ReportContent) -> Text:
     held = content.table("drift_limits")
     confidence = float(held["confidence"].iloc[0])
     text = say("methods.every_pair_was_compared", confidence=confidence)
-    shared = (
-        [say("methods.that_of_the_reference")]
-        if bool(held["method"].str.endswith("included").any())
-        else []
-    )
+    known = _how_of_reference(content) - {"nothing"}
+    shared = [say("methods.that_of_the_reference")] if known else []
     if warm := _temperature_tolerance(content):
         shared.append(
             say(
@@ -332,27 +327,13 @@ def _temperature_tolerance(content: ReportContent) -> float:
 
 
 def _how_of_reference(content: ReportContent) -> set[str]:
-    """How the uncertainty of the reference was come by: from the budget, or from the positions."""
-    parts = content.table("uncertainty_budget")
-    if len(parts):
-        return set(parts.loc[parts["part"] == "CMM", "how"])
-    implants = content.table("implants")
-    if not len(implants):
-        return set()
-    stated = implants.get("u_position_um", pd.Series(pd.NA, implants.index)).notna()
-    rest = (
-        "permissible"
-        if content.settings.get("reference", {}).get("mpe_um")
-        else say("methods.not_stated")
-    )
-    return ({"certified"} if stated.sum() > 1 else set()) | (set() if stated.all() else {rest})
+    """Where the uncertainty of the reference comes from: certificate, MPE or nothing."""
+    return set(content.table("reference_pairs").get("u_from", ()))
 
 
 def _by_machine_error(content: ReportContent) -> bool:
     """Whether the machine's permissible error counts as the uncertainty of the reference."""
-    used = _how_of_reference(content)
-    stated = bool(content.settings.get("reference", {}).get("mpe_um"))
-    return stated and any("permitted" in how or "permissible" in how for how in used)
+    return "MPE" in _how_of_reference(content)
 
 
 def _cited(content: ReportContent) -> list[str]:
@@ -410,7 +391,7 @@ def models_paragraph(content: ReportContent, source: int) -> Text:
     )
     if not content.referenced:
         text += say("methods.without_a_reference_the")
-    at_once = fits.loc[fits["simultaneous"].fillna(False).astype(bool), "model_name"]
+    at_once = flagged(fits, "simultaneous")["model_name"]
     text += (
         say("methods.intervals_of_contrasts_in", named=_quoted(at_once))
         if len(at_once)
@@ -418,7 +399,7 @@ def models_paragraph(content: ReportContent, source: int) -> Text:
     )
     if fits["equivalence_margin"].notna().any():
         text += say("methods.equivalence_is_assessed_by")
-        one_sided = fits.loc[fits["non_inferiority"].fillna(False).astype(bool), "model_name"]
+        one_sided = flagged(fits, "non_inferiority")["model_name"]
         text += say("methods.in_by_one_non", named=_quoted(one_sided)) if len(one_sided) else "."
     unequal = fits[fits["residual_sd_by"].fillna("") != ""]
     for column, mine in unequal.groupby("residual_sd_by"):

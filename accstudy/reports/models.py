@@ -12,18 +12,11 @@ from accstudy.figures.accuracy import share_chart
 from accstudy.figures.models import contrast_chart
 from accstudy.figures.style import rows_of
 from accstudy.models.decisions import log_base
-from accstudy.reports.common import confidence_of
-from accstudy.reports.document import (
-    Document,
-    Heading,
-    ReportContent,
-    Text,
-    extended,
-    heads,
-    strong_accent,
-)
-from accstudy.words.catalogue import say, words
-from accstudy.words.names import component_name, term_name, variable_name
+from accstudy.models.responses import unit_of_response
+from accstudy.reports.common import confidence_of, flagged, is_true
+from accstudy.reports.document import Document, ReportContent, Text, extended, strong_accent
+from accstudy.words.catalogue import choose, say, words
+from accstudy.words.names import component_name, variable_name
 from accstudy.words.numbers import (
     NONE,
     interval,
@@ -49,16 +42,12 @@ __all__ = [
     "held_phrase",
     "held_point",
     "held_points",
-    "is_true",
-    "lead_model",
     "level_contrasts",
     "levels_of",
     "margin_name",
     "means_rows",
     "means_table",
-    "model_unit",
     "operators_section",
-    "range_sentence",
     "ratio_said",
     "response_label",
     "scatter",
@@ -70,28 +59,20 @@ __all__ = [
 _NAMED = 4  # contrasts of one kind in the sentence of page 1
 
 
-def lead_model(means: pd.DataFrame) -> str:
-    """Name of the model that answers the question: the first one on a plain response."""
-    for row in rows_of(means.drop_duplicates("model_name")):
-        if log_base(row.response) is None and not re.match(r"spread\(|scan\.", row.response):
-            return str(row.model_name)
-    return str(means["model_name"].iloc[0]) if len(means) else ""
+def model_of(content: ReportContent, role: str) -> str:
+    """Name of the model with a role of table ``model_fits``; empty without one."""
+    fits = content.table("model_fits")
+    return str(next(iter(fits.loc[fits["role"] == role, "model_name"]), "")) if len(fits) else ""
 
 
-def model_unit(response: str) -> str:
-    """Unit of what a response is about, back from its logarithm.
-
-    Examples
-    --------
-    >>> model_unit("log(abs(pair.distance_um))"), model_unit("pair.angle_deg")
-    ('um', 'deg')
-    """
-    found = re.search(r"_(um|deg|mm|ppm)\b", response)
-    return found.group(1) if found else ""
+def shown_models(content: ReportContent) -> list[str]:
+    """The models of page 1: the leading one, and that of sizes, or of scatter."""
+    roles = ("lead", "size" if content.referenced else "scatter")
+    return [name for role in roles if (name := model_of(content, role))]
 
 
-def response_label(response: str) -> str:
-    """What a response is called.
+def response_label(response: str, *, size: bool = False) -> str:
+    """What a response is called; dots of a log response are sizes, not their means.
 
     Examples
     --------
@@ -103,147 +84,127 @@ def response_label(response: str) -> str:
     column = re.search(r"(?:pair|implant|scan)\.(\w+)", response)
     name = column.group(1) if column else response
     said = words("models.responses").get(name, name.rsplit("_", 1)[0].replace("_", " "))
-    if response.startswith("implant.distance") or "implant.distance" in response:
+    if "implant.distance" in response:
         said = say("models.3d_deviation_of_an")
     if "spread(" in response:
         return say("models.scatter_of_the", said=said)
-    return say("models.geometric_mean_of", said=said) if log_base(response) is not None else said
+    key = "size" if size else "mean"
+    return said if log_base(response) is None else choose("models.logs", key, said=said)
 
 
-def means_rows(means: pd.DataFrame, models: list[str]) -> pd.DataFrame:
+def means_rows(content: ReportContent, models: list[str]) -> pd.DataFrame:
     """Estimated means in their own unit, as `accstudy.figures.models.means_chart` wants them.
 
     Means of a log response are taken back; they are then geometric means.
     """
-    parts = []
-    for name in models:
+    means, parts = content.table("model_means"), []
+    for name in models if len(means) else ():
         mine = means[means["model_name"] == name]
         if not len(mine):
             continue
         response = str(mine["response"].iloc[0])
-        unit = unit_name(model_unit(response))
+        unit, label = unit_of_response(response), response_label(response)
         part = mine[["level", "mean", "mean_low", "mean_high", "se", "df"]].rename(
             columns={"mean": "estimate", "mean_low": "low", "mean_high": "high"}
         )
-        label = response_label(response)
-        part["response"] = label
-        part["panel"] = label[0].upper() + label[1:]
-        part["axis"] = (
-            say("models.estimated_mean", unit=unit) if unit else say("models.estimated_mean_2")
-        )
-        part["zero"] = log_base(response) is None and "spread(" not in response
-        part["unit"], part["model_name"] = model_unit(response), name
-        parts.append(part)
+        axis = say("models.estimated_mean", unit=unit) if unit else say("models.estimated_mean_2")
+        zero = log_base(response) is None
+        parts.append(
+            part.assign(
+                response=label, panel=label[0].upper() + label[1:], axis=axis, zero=zero,
+                unit=unit, model_name=name,
+            )
+        )  # fmt: skip
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
 def level_contrasts(contrasts: pd.DataFrame, model: str) -> pd.DataFrame:
     """Differences between levels of one model, slopes left out."""
-    mine = contrasts[contrasts["model_name"] == model]
-    return mine[mine["covariate"] == ""]
+    return contrasts[(contrasts["model_name"] == model) & (contrasts["covariate"] == "")]
 
 
 def levels_of(row: Any) -> tuple[str, str]:
     """The two levels of a contrast, the second with the stratum in which they are compared."""
-    where = say("models.at_stratum", row) if row.stratum else ""
-    return str(row.level_a), f"{row.level_b}{where}"
+    return row.level_a, row.level_b + (say("models.at_stratum", row) if row.stratum else "")
 
 
-def is_true(flag: Any) -> bool:
-    """A flag of a table that may be empty."""
-    return not missing(flag) and bool(flag)
+def finding(row: Any) -> str:
+    """What a contrast shows, in a word of the catalogue."""
+    if missing(row.low):
+        return "nothing"
+    if is_true(row.shown):
+        return "difference"
+    if is_true(row.equivalent):
+        return "equivalence"
+    return "no difference" if missing(row.margin) else "neither"
+
+
+def contrast_sentences(content: ReportContent, model: str) -> list[Text]:
+    """Say which contrasts show a difference, with its sign, or that there is no telling."""
+    rows = level_contrasts(content.table("model_contrasts"), model)
+    stated = rows_of(rows[rows["low"].notna()])
+    if not stated:
+        return [say("comparison.too_few", what=say("comparison.conditions"))]
+    if len(stated) == 1 or log_base(stated[0].response) is not None:
+        return [contrast_sentence(stated[0])]
+    return [contrasts_sentence(stated)]
 
 
 def contrast_sentence(row: Any) -> Text:
     """Say what one contrast shows: difference, interval, p after Holm, equivalence."""
     a, b = levels_of(row)
-    label, unit = response_label(row.response), model_unit(row.response)
-    if log_base(row.response) is not None:
-        ends = [number(v, "", decimals=2) for v in (row.ratio_low, row.ratio_high)]
-        size = say("models.times_ratio", row)
-        value = say("models.to_size_ends", size=size, ends=ends[0], ends_2=ends[1])
-        how = say("models.the_of_is", label=label, a=a)
-        tail = say("models.that_of_2", b=b)
-    else:
-        value = f"{_valued(row.estimate, unit)} ({_ends(row, unit, equivalence=False)})"
-        how, tail = say("models.minus_the_mean_differs", a=a, b=b, label=label), ""
-    shown = is_true(row.shown)
+    logs, shown = log_base(row.response) is not None, is_true(row.shown)
+    key = "logs" if logs else "plain"
     if shown and row.response == "pair.distance_um":
-        longer = "longer" if float(row.estimate) > 0 else "shorter"
-        how = say("models.measures_distances_than", a=a, longer=longer, b=b)
-    text: list[Any] = [how, strong_accent(value), f"{tail}, {_decides(row)}; "]
-    text.append(
-        strong_accent(
-            say("models.a_difference_is_shown_2") if shown else say("models.no_difference_is_shown")
-        )
-    )
-    if not missing(row.margin):
-        margin = margin_name(row.response, row.margin)
-        equal = is_true(row.equivalent)
-        if _beyond(row):
-            text += [
-                say("models.and_it_is"),
-                strong_accent(say("models.larger_than", margin=margin.removeprefix("±"))),
-            ]
-        else:
-            text.append(say("models.and_equivalence_within_is", margin=margin))
-            text.append(strong_accent("shown" if equal else say("models.not_shown")))
-            judged = _ends(row, unit, equivalence=True)
-            if log_base(row.response) is None and "%" in judged:
-                text.append(f" ({judged})")
-        text.append(".")
-    else:
-        text.append("." if shown else say("models.which_does_not_imply"))
-    return [text[0][0].upper() + text[0][1:], *text[1:]]
-
-
-def _decides(row: Any) -> str:
-    """P value that decides about a contrast, with how it allows for their number."""
-    if row.adjust == "none":
-        return say("models.not_adjusted_3", row)
-    return say("models.holm_adjusted", row)
+        key = "longer" if row.estimate > 0 else "shorter"
+    label = response_label(row.response)
+    how = choose("models.differs", key, a=a, b=b, label=label)
+    text: list[Any] = [how[0].upper() + how[1:]]
+    text.append(strong_accent(say("models.times_ratio", row) if logs else _sized(row)))
+    text.append(say("models.that_of_2", b=b) if logs else "")
+    text.append(choose("models.by_p", row.adjust, row))
+    text.append(strong_accent(words("models.shown")["true" if shown else "false"]))
+    if missing(row.margin):
+        return [*text, "." if shown else say("models.which_does_not_imply")]
+    margin = margin_name(row.response, row.margin)
+    if is_true(row.beyond):
+        larger = say("models.larger_than", margin=margin.removeprefix("±"))
+        return [*text, say("models.and_it_is"), strong_accent(larger), "."]
+    text.append(say("models.and_equivalence_within_is", margin=margin))
+    text.append(strong_accent("shown" if is_true(row.equivalent) else say("models.not_shown")))
+    level = "" if logs or missing(row.equivalence_low) else f" ({_ends(row, equivalence=True)})"
+    return [*text, level, "."]
 
 
 def contrasts_sentence(rows: list[Any]) -> Text:
     """Say in one sentence which contrasts show a difference, which equivalence, which neither."""
-    response = str(rows[0].response)
-    unit = model_unit(response)
-    found: dict[str, list[Any]] = {}
+    response = rows[0].response
+    found: dict[str, list[Any]] = {kind: [] for kind in words("models.found")}
     for row in rows:
-        if is_true(row.shown):
-            what = say("models.a_difference_is_shown_3")
-        elif is_true(row.equivalent):
-            what = say(
-                "models.equivalence_within_is_shown", margin_name=margin_name(response, row.margin)
-            )
-        elif not missing(row.margin):
-            what = say("models.neither_difference_nor_equivalence")
-        else:
-            what = say("models.no_difference_is_shown_2")
-        found.setdefault(what, []).append(row)
+        found[finding(row)].append(row)
     text: list[Any] = [say("models.in_the_mean", response=response_label(response))]
-    by_size = sorted(found.items(), key=lambda item: not item[0].startswith("a difference"))
-    for k, (what, mine) in enumerate(by_size):
-        text.append(f"; {what} " if k else f"{what} ")
+    for kind, mine in ((kind, mine) for kind, mine in found.items() if mine):
+        margin = "" if missing(mine[0].margin) else margin_name(response, mine[0].margin)
+        text.append(
+            f"{'; ' if len(text) > 1 else ''}{choose('models.found', kind, margin=margin)} "
+        )
         for i, row in enumerate(mine[:_NAMED]):
             a, b = levels_of(row)
-            text.append(
-                ("" if i == 0 else say("models.and") if i == len(mine) - 1 else ", ")
-                + say("models.and_a_b", a=a, b=b)
-            )
-            equal = what.startswith("equivalence")
-            text.append(strong_accent(_valued(row.estimate, unit)))
-            text.append(f" ({_ends(row, unit, equivalence=equal)})")
+            text.append("" if i == 0 else say("models.and") if i == len(mine) - 1 else ", ")
+            text.append(say("models.and_a_b", a=a, b=b))
+            text.append(strong_accent(_valued(row)))
+            text.append(f" ({_ends(row, equivalence=kind == 'equivalence')})")
         if len(mine) > _NAMED:
             text.append(say("models.and_more", mine=len(mine) - _NAMED))
     level = sure(rows[0].confidence)
     return [*text, say("models.first_minus_second_intervals", level=level)]
 
 
-def _valued(value: Any, unit: str) -> str:
+def _valued(row: Any) -> str:
     """Value with as many decimals as the tables of contrasts have."""
+    unit = unit_of_response(row.response)
     gap = "" if unit == "deg" else "\u00a0"
-    return f"{number(value, unit, signed=True)}{gap}{unit_name(unit)}"
+    return f"{number(row.estimate, unit, signed=True)}{gap}{unit_name(unit)}"
 
 
 def contrast_ends(row: Any) -> str:
@@ -253,31 +214,22 @@ def contrast_ends(row: Any) -> str:
     """
     if missing(row.low):
         return say("models.no_interval_less_than")
-    if log_base(str(row.response)) is not None:
+    if log_base(row.response) is not None:
         return ratio_said(row)
-    unit = model_unit(str(row.response))
-    said = f"{number(row.estimate, unit, signed=True)} ({_ends(row, unit, equivalence=False)})"
+    unit = unit_of_response(row.response)
+    said = f"{number(row.estimate, unit, signed=True)} ({_ends(row)})"
     if missing(row.margin) or missing(row.equivalence_low) or is_true(row.shown):
         return said
-    ends = [number(v, unit, signed=True) for v in (row.equivalence_low, row.equivalence_high)]
-    return say("models.to_said_ends", said=said, ends=ends[0], ends_2=ends[1])
+    return f"{said} [{ends_said(row.equivalence_low, row.equivalence_high, unit)}]"
 
 
-def _ends(row: Any, unit: str, *, equivalence: bool) -> str:
+def _ends(row: Any, *, equivalence: bool = False) -> str:
     """Interval of a contrast; for equivalence the one that the two one-sided tests look at."""
-    low, high, level = row.low, row.high, ""
+    unit = unit_of_response(row.response)
     if equivalence and not missing(row.equivalence_low):
-        low, high = row.equivalence_low, row.equivalence_high
-        level = f"{sure(row.equivalence_confidence)}: "
-    ends = [number(v, unit, signed=True) for v in (low, high)]
-    return say("models.to_level_ends", level=level, ends=ends[0], ends_2=ends[1])
-
-
-def _beyond(row: Any) -> bool:
-    """Whether the whole interval lies beyond the margin of a plain response."""
-    if log_base(row.response) is not None or missing(row.low) or missing(row.high):
-        return False
-    return float(row.low) > float(row.margin) or float(row.high) < -float(row.margin)
+        ends = ends_said(row.equivalence_low, row.equivalence_high, unit)
+        return f"{sure(row.equivalence_confidence)}: {ends}"
+    return ends_said(row.low, row.high, unit)
 
 
 def at_ends(content: ReportContent, model: str, *, most: int = 3) -> list[Text]:
@@ -285,40 +237,23 @@ def at_ends(content: ReportContent, model: str, *, most: int = 3) -> list[Text]:
     table = content.table("model_contrasts_at")
     if not len(table):
         return []
-    mine = table[table["model_name"] == model]
-    ends = []
+    mine, ends = table[table["model_name"] == model], []
     for row in shown_interactions(content.table("model_contrasts"), model)[:most]:
         same = mine["level_a"].eq(row.level_a) & mine["level_b"].eq(row.level_b)
         rows = rows_of(mine[same & mine["covariate"].eq(row.covariate)].sort_values("value"))
         if len(rows) > 1:
-            ends.append(range_sentence(rows))
+            logs = log_base(row.response) is not None
+            said = [say("models.at_sized_value", r, sized=_sized(r)) for r in rows]
+            key = "logs" if logs else "plain"
+            ends.append(choose("models.changes", key, rows[0], values=said[0], values_2=said[-1]))
     text = "; ".join(ends)
     return [f"{text[0].upper()}{text[1:]}."] if text else []
 
 
-def range_sentence(rows: list[Any]) -> str:
-    """Say what a difference is at both ends of a covariate, with intervals."""
-    first = rows[0]
-    name, _, axis = (
-        words("models.covariates").get(first.covariate, first.covariate).partition(" / ")
-    )
-    gap = "" if axis == "°" else "\u00a0"
-    values = [
-        say("models.at_sized_value", sized=_sized(r), value=float(r.value), gap=gap, axis=axis)
-        for r in rows
-    ]
-    logs = log_base(str(first.response)) is not None
-    low, high = values[0], values[-1]
-    if logs:
-        return say("models.ratio_at_ends", first, values=low, values_2=high, name=name)
-    return say("models.changes_from_to_of", first, values=low, values_2=high, name=name)
-
-
 def ratio_said(row: Any) -> str:
     """Ratio of a log response with its interval, two decimals each."""
-    ends = [number(v, "", decimals=2) for v in (row.ratio_low, row.ratio_high)]
-    said = say("models.no_interval") if missing(row.ratio_low) else joined(ends, last="to")
-    return say("models.ratio_ends", row, ends=said)
+    key = "alone" if missing(row.ratio_low) else "interval"
+    return choose("models.ratio", key, row)
 
 
 def ends_said(low: Any, high: Any, unit: str) -> str:
@@ -330,10 +265,9 @@ def ends_said(low: Any, high: Any, unit: str) -> str:
 
 def _sized(row: Any) -> str:
     """Difference with its interval; of a log response the ratio."""
-    if log_base(str(row.response)) is not None:
+    if log_base(row.response) is not None:
         return ratio_said(row)
-    unit = model_unit(str(row.response))
-    return f"{_valued(row.estimate, unit)} ({_ends(row, unit, equivalence=False)})"
+    return f"{_valued(row)} ({_ends(row)})"
 
 
 def margin_name(response: str, margin: float) -> str:
@@ -346,7 +280,7 @@ def margin_name(response: str, margin: float) -> str:
     """
     if log_base(response) is not None:
         return say("models.a_factor_of", margin=margin)
-    return f"±{quantity(margin, model_unit(response))}"
+    return f"±{quantity(margin, unit_of_response(response))}"
 
 
 def shown_interactions(contrasts: pd.DataFrame, model: str) -> list[Any]:
@@ -453,24 +387,17 @@ def contrasts_section(document: Document, content: ReportContent, lead: str) -> 
     if not len(rows):
         return
     document.heading(say("models.contrasts"))
-    unit = model_unit(str(rows["response"].iloc[0]))
+    unit = unit_of_response(str(rows["response"].iloc[0]))
     label = response_label(str(rows["response"].iloc[0]))
     margin = rows["margin"].dropna()
     confidence = confidence_of(content)
     level, both = sure(confidence), sure(rows["equivalence_confidence"].iloc[0])
     fits = content.table("model_fits")
-    own = fits[fits["model_name"] == lead] if len(fits) else fits
-    at_once = len(own) > 0 and bool(own["simultaneous"].fillna(False).any())
-    raised = not (rows["adjust"] == "none").any()
-    text = (
-        say("models.a_difference_is_shown")
-        + (say("models.adjusted_by_holms_method") if raised else say("models.not_adjusted"))
-        + say("models.is_below_intervals", confidence=1 - confidence)
-        + (say("models.in_the_table_are") if at_once else say("models.are_not_adjusted"))
-        + say("models.equivalence_is_shown_when", both=both)
-    )
-    if not len(margin):
-        text += say("models.this_study_sets_no")
+    at_once = len(flagged(fits[fits["model_name"] == lead], "simultaneous")) > 0
+    text = choose("models.p_adjusted", rows["adjust"].iloc[0], confidence=1 - confidence)
+    text += say("models.in_the_table_are") if at_once else say("models.are_not_adjusted")
+    text += say("models.equivalence_is_shown_when", both=both)
+    text += "" if len(margin) else say("models.this_study_sets_no")
     document.lead(say("models.how_to_read_it"), text)
     along = at_ends(content, lead)
     if along:
@@ -503,7 +430,7 @@ def contrasts_section(document: Document, content: ReportContent, lead: str) -> 
 
 def _contrast_table(document: Document, content: ReportContent, models: list[str]) -> None:
     table, fits = content.table("model_contrasts"), content.table("model_fits")
-    at_once = fits.loc[fits["simultaneous"].fillna(False).astype(bool), "model_name"]
+    at_once = flagged(fits, "simultaneous")["model_name"]
     plain = table.loc[table["adjust"] == "none", "model_name"]
     rows = pd.concat([level_contrasts(table, model) for model in models])
     made = [estimate_cells(r, simultaneous=r.model_name in set(at_once)) for r in rows_of(rows)]
@@ -514,7 +441,6 @@ def _contrast_table(document: Document, content: ReportContent, models: list[str
             name=[contrast_name(r) for r in rows_of(rows)],
             value=[value for value, _ in made],
             ends=[ends for _, ends in made],
-            p=rows["p"].where(rows["model_name"].isin(plain), rows["p_holm"]),
         ),
         once=1,
         named={"response": response_label},
@@ -543,7 +469,7 @@ def estimate_cells(row: Any, *, simultaneous: bool) -> list[str]:
         ends = (getattr(row, f"ratio_{which}{end}") for end in ("low", "high"))
         texts = [number(v, "", decimals=2) for v in ends]
     else:
-        unit = model_unit(row.response)
+        unit = unit_of_response(row.response)
         gap = "" if unit == "deg" else " "
         value = f"{number(row.estimate, unit, signed=True)}{gap}{unit_name(unit)}"
         ends = (getattr(row, f"{which}{end}") for end in ("low", "high"))
@@ -553,12 +479,12 @@ def estimate_cells(row: Any, *, simultaneous: bool) -> list[str]:
 
 def means_table(document: Document, content: ReportContent) -> None:
     """Estimated means of every model."""
-    means = content.table("model_means")
-    if not len(means):
+    models = list(dict.fromkeys(content.table("model_means").get("model_name", ())))
+    rows = means_rows(content, models)
+    if not len(rows):
         return
     document.heading(say("models.means_of_every_model"))
-    rows = means_rows(means, list(dict.fromkeys(means["model_name"])))
-    points = held_points(content, list(dict.fromkeys(map(str, means["model_name"]))))
+    points = held_points(content, models)
     document.listed("models.means_table", rows, once=1, held=f": {points}" if points else "")
 
 
@@ -573,20 +499,16 @@ def scatter(document: Document, content: ReportContent, models: list[str]) -> No
         response = str(mine["response"].iloc[0])
         if k == 0:
             document.heading(say("models.components_of_variance"))
-        top = rows_of(mine.loc[[mine["share"].idxmax()]])[0]
+        top = next(iter(rows_of(flagged(mine, "largest"))))
         logs = log_base(response) is not None
-        unit = "" if logs else unit_name(model_unit(response))
+        unit = "" if logs else unit_name(unit_of_response(response))
         said = say(
             "models.of_the_scatter_of",
             response=response_label(response),
             component=_component(top.component),
             share=top.share,
         )
-        said += (
-            say("models.a_component_whose_interval")
-            if not logs
-            else say("models.standard_deviations_on_the")
-        )
+        said += choose("models.sd_scale", "logs" if logs else "plain")
         title = say("models.variance_shares_of_the_size") if logs else say("models.variance_shares")
         document.lead(title, said)
         axes = share_chart(mine)
@@ -630,7 +552,7 @@ def term_tests(document: Document, content: ReportContent) -> None:
         extended(table, p_drawn=[by_draws.get((r.model_name, r.term)) for r in rows_of(table)]),
         once=1,
         shown=["drawn"] if by_draws else [],
-        named={"response": response_label, "term": term_name},
+        named={"response": response_label},
         last=say("models.last_column_p_of") if by_draws else ".",
     )
 
@@ -667,51 +589,13 @@ def fits_section(document: Document, content: ReportContent, models: list[str]) 
     fits, parts = content.table("model_fits"), content.table("model_variances")
     if not len(fits):
         return
-    _components(document, parts, [m for m in models if m in set(parts["model_name"])])
-    document.listed("models.fits_table", fits, named={"engines": engines_said})
-
-
-def _components(document: Document, parts: pd.DataFrame, models: list[str]) -> None:
-    """Standard deviation, interval and ICC of every component, a group of columns a model."""
-    shown = parts[parts["model_name"].isin(models) & (parts["sd"] > 0)]
-    if not len(shown):
-        return
-    cells = []
-    for name in dict.fromkeys(shown["component"]):
-        row = [component_name(name)]
-        for model in models:
-            mine = shown[(shown["model_name"] == model) & (shown["component"] == name)]
-            row += _component_cells(rows_of(mine))
-        cells.append(row)
-    columns = heads("models.columns_component")
-    named = []
-    for model in models:
-        response = str(parts.loc[parts["model_name"] == model, "response"].iloc[0])
-        unit = "" if log_base(response) is not None else unit_name(model_unit(response))
-        columns += [
-            Heading(f"SD / {unit}" if unit else "SD of log", width=0.7),
-            *heads("models.columns_interval_icc"),
-        ]
-        named.append(response_label(response))
-    document.table(say("models.components_of_the_not", named=_beside(named)), columns, cells)
-
-
-def _beside(named: list[str]) -> str:
-    return (
-        named[0]
-        if len(named) < 2
-        else say("models.left_and_right", left=joined(named[:-1]), right=named[-1])
-    )
-
-
-def _component_cells(found: list[Any]) -> list[str]:
-    for r in found:
-        unit = "" if log_base(r.response) is not None else model_unit(r.response)
-        low, high = number(r.low, unit), number(r.high, unit)
-        span = (
-            NONE
-            if missing(r.low) or missing(r.high)
-            else say("models.to_low_high", low=low, high=high)
+    if len(parts):
+        shown = parts[parts["model_name"].isin(models) & (parts["sd"] > 0)]
+        units = ["" if log_base(r) is not None else unit_of_response(r) for r in shown["response"]]
+        document.listed(
+            "models.components_table",
+            extended(shown, unit=units),
+            once=1,
+            named={"response": response_label, "sd_unit": lambda u: unit_name(u) if u else "log"},
         )
-        return [number(r.sd, unit), span, number(r.share, "", decimals=3)]
-    return [NONE, NONE, NONE]
+    document.listed("models.fits_table", fits, named={"engines": engines_said})

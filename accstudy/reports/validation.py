@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-import pandas as pd
-
 from accstudy.accuracy.judge import ALL_PAIRS
-from accstudy.figures.accuracy import supported_span_chart
+from accstudy.figures.accuracy import supported_lengths_chart
 from accstudy.figures.style import rows_of
 from accstudy.reports import accuracy, seating
 from accstudy.reports.accuracy import (
@@ -22,28 +20,21 @@ from accstudy.reports.common import (
     between,
     bias_sentence,
     confidence_of,
+    flagged,
     holds_for,
     is_scan,
     left_out,
     limit_of,
     limits_of_use,
-    longest_pair,
     longest_pairs,
     named,
-    slug,
+    pair_rows,
+    several,
     tried_sentence,
     words_section,
 )
 from accstudy.reports.comparison import differences_table
-from accstudy.reports.document import (
-    Document,
-    ReportContent,
-    Text,
-    bold,
-    extended,
-    said_once,
-    strong_accent,
-)
+from accstudy.reports.document import Document, ReportContent, Text, extended, strong_accent
 from accstudy.reports.effects import (
     design_section,
     influence_section,
@@ -54,43 +45,35 @@ from accstudy.reports.effects import (
 from accstudy.reports.methods import checklist, methods_section
 from accstudy.reports.models import (
     at_ends,
-    contrast_sentence,
+    contrast_sentences,
     contrasts_section,
-    contrasts_sentence,
     fits_section,
-    level_contrasts,
     means_table,
+    model_of,
     operators_section,
     scatter,
+    shown_models,
     term_tests,
 )
 from accstudy.reports.record import record_section, reference_section
 from accstudy.reports.seating import largest_gap, misfit
 from accstudy.reports.verdicts import (
-    assumption,
     basis_sentence,
-    decision_rule,
     decision_table,
-    for_whom,
-    gap_limits,
     lead_sentence,
     leading,
     levels,
     levels_sentences,
     levels_table,
-    own_limits,
-    scope_words,
     supported_sentence,
-    verdict_words,
-    what_next,
+    verdicts_table,
 )
-from accstudy.words.catalogue import say, words
+from accstudy.words.catalogue import marked_up, say, words
 from accstudy.words.names import condition_name
-from accstudy.words.numbers import joined, missing, quantity, stated, sure
+from accstudy.words.numbers import joined, missing, quantity, sure
 
 __all__ = [
     "answer",
-    "span_points",
     "unreferenced_answer",
     "unreferenced_report",
     "validation_report",
@@ -103,7 +86,7 @@ def validation_report(content: ReportContent) -> tuple[list[Text], Document, Doc
     decision_table(first, content)
     if not leading(content):
         levels_table(first, content)
-    _span_figure(first, content, "span")
+    _span_figure(first, content)
     holds_for(first, content)
     rest.new_page()
     _verdicts(rest, content)
@@ -130,143 +113,56 @@ def validation_report(content: ReportContent) -> tuple[list[Text], Document, Doc
 
 def answer(content: ReportContent) -> list[Text]:
     """Sentences of page 1."""
-    rows, confidence = leading(content), confidence_of(content)
-    pair = longest_pair(content)
-    bias = bias_sentence(pair, is_scan=is_scan(content), confidence=confidence) if pair else ""
-    if not rows:
-        said = levels_sentences(content)
-        return [one for one in (*said, bias, tried_sentence(content)) if one] if pair else said
-    said = [lead_sentence(rows), basis_sentence(rows), bias if len(rows) == 1 else ""]
-    return [one for one in (*said, tried_sentence(content)) if one]
+    rows, pairs = leading(content), longest_pairs(content)
+    said = [lead_sentence(rows), basis_sentence(rows)] if rows else levels_sentences(content)
+    if not pairs and not rows:
+        return said
+    bias = [bias_sentence(p, is_scan=is_scan(content)) for p in pairs[:1] if len(rows) < 2]
+    return [one for one in (*said, *bias, tried_sentence(content)) if one]
 
 
-def _span_figure(document: Document, content: ReportContent, along: str) -> None:
-    table = content.table("span_curve")
-    if not len(table) or not content.has("pair_deviations"):
+def _span_figure(document: Document, content: ReportContent) -> None:
+    """The bound against the span and against the arch length, with what they support."""
+    curve, points = content.table("span_curve"), content.table("pair_deviations")
+    if not len(curve) or not len(points):
         return
-    name = "span" if along == "span" else say("validation.arch_length")
-    curve = table[table["against"] == f"{along}_mm"]
     conditions = list(dict.fromkeys(curve["condition"]))
     shown = conditions[: accuracy.SHOWN]
-    at = levels(content, along, ALL_PAIRS)
-    points = span_points(content.table("pair_deviations"), along=along)
-    drawn = supported_span_chart(
-        curve[curve["condition"].isin(shown)],
-        points[points["condition"].isin(shown)],
-        at[at["condition"].isin(shown)],
-        limit_um=limit_of(content, "distance_um"),
-        along=along,
-        height_mm=46,
-    )
-    said = joined(
-        [
-            supported_sentence(r.condition, r.level_um, r.supported_mm, r.longest_mm, along=along)
-            for r in rows_of(at[at["condition"].isin(shown)])
-        ]
-    )
+    at = {along: levels(content, along, ALL_PAIRS) for along in ("span", "path")}
+    at = {along: table[table["condition"].isin(shown)] for along, table in at.items()}
+    said = [supported_sentence(r, along=a) for a, table in at.items() for r in rows_of(table)]
     left = len(conditions) - len(shown)
-    more = say("validation.in_the_tables", left=left) if left else ""
-    share, level = sure(content.setting("limits", "coverage")), sure(confidence_of(content))
     document.figure(
-        slug("supported", along),
-        drawn,
+        "supported",
+        supported_lengths_chart(
+            curve[curve["condition"].isin(shown)],
+            points[points["condition"].isin(shown)],
+            at,
+            limit_um=limit_of(content, "distance_um"),
+        ),
         caption=say(
             "validation.bars_bound_of_each",
-            share=share,
-            level=level,
-            name=name,
-            more=more,
+            share=sure(content.setting("limits", "coverage")),
+            level=sure(confidence_of(content)),
+            more=say("validation.in_the_tables", left=left) if left else "",
         ),
         alt=say(
             "validation.chart_of_the_tolerance",
-            name=name,
-            said=said or say("validation.no_level_given"),
+            said=joined(said) or say("validation.no_level_given"),
         ),
     )
 
 
 def _verdicts(document: Document, content: ReportContent) -> None:
-    rows = own_limits(content)
-    if not len(rows):
-        _span_figure(document, content, "path")
+    if not leading(content):
         return
+    rule = say("verdicts.conformity_is_verified_if", confidence=confidence_of(content))
     document.heading(say("validation.verdict_for_each_limit"))
     document.lead(
-        say("validation.how_to_read_it"),
-        say("validation.iso_14253_1_2017", decision_rule=decision_rule(confidence_of(content))),
+        say("validation.how_to_read_it"), say("validation.iso_14253_1_2017", decision_rule=rule)
     )
-    _verdict_table(document, content, rows, gap_limits(content))
+    verdicts_table(document, content, bounds=several(content, "condition"))
     levels_table(document, content)
-    _span_figure(document, content, "path")
-
-
-def _verdict_table(
-    document: Document, content: ReportContent, rows: pd.DataFrame, gaps: list[Any]
-) -> None:
-    """What every verdict rests on; with several conditions the verdicts, too.
-
-    With one condition page 1 has the bounds and verdicts of all limits.
-    """
-    several = len(set(rows["condition"])) > 1
-    cells: list[list[Text]] = []
-    for r in rows_of(rows):
-        cells.append(
-            [
-                condition_name(r.condition),
-                f"{scope_words(r)}{for_whom(r.holds_for)}",
-                stated(r.limit, r.unit),
-                *(quantity(v, r.unit) for v in (r.largest_seen, r.tolerance_bound)),
-                quantity(r.bound_with_guard, r.unit),
-                [bold(verdict_words(r))],
-                _notes(assumption(r), *what_next(r), r.note),
-            ]
-        )
-    cells = said_once(cells)
-    for r in gaps:
-        cells.append(
-            [
-                condition_name(r.condition),
-                words("names.gaps").get(r.seated, str(r.seated)),
-                stated(r.limit_um),
-                *(quantity(v) for v in (r.max_um, r.tolerance_bound_um, r.bound_with_guard_um)),
-                [bold(str(r.verdict))],
-                _notes(say("validation.model_model", r), r.note),
-            ]
-        )
-    if several:
-        document.listed("validation.verdicts_table", cells, scans=_scans_of(rows))
-    else:
-        document.listed("validation.basis_table", cells, scans=_scans_of(rows))
-
-
-def _notes(*notes: Any) -> str:
-    return "; ".join(str(note) for note in notes if note and not missing(note))
-
-
-def _scans_of(rows: pd.DataFrame) -> str:
-    """How many scans the rows rest on."""
-    counts = sorted({int(n) for n in rows["n_scans"]})
-    text = (
-        str(counts[0])
-        if len(counts) == 1
-        else say("validation.to_counts_counts_2", counts=counts[0], counts_2=counts[-1])
-    )
-    return (
-        say("validation.from_scans_each", text=text)
-        if counts[-1] > 1
-        else say("validation.from_scan", text=text)
-    )
-
-
-def span_points(pair_deviations: pd.DataFrame, *, along: str = "span") -> pd.DataFrame:
-    """Size of every deviation of a distance, against span or path."""
-    return pd.DataFrame(
-        {
-            "condition": pair_deviations["condition"],
-            "at_mm": pair_deviations[f"{along}_mm"],
-            "abs_um": pair_deviations["distance_um"].abs(),
-        }
-    )
 
 
 _MOST = 5
@@ -275,7 +171,7 @@ _MOST = 5
 def unreferenced_report(content: ReportContent) -> tuple[list[Text], Document, Document]:
     """Build the report of a validation or comparison without a reference."""
     first, rest = Document(), Document()
-    lead, models = _lead(content), _models(content)
+    lead, models = model_of(content, "lead"), shown_models(content)
     if lead:
         differences_table(first, content, models)
     _by_condition(first, content)
@@ -313,86 +209,38 @@ def unreferenced_report(content: ReportContent) -> tuple[list[Text], Document, D
     return unreferenced_answer(content), first, rest
 
 
-def _lead(content: ReportContent) -> str:
-    """First model of a signed response that compares conditions; empty without one."""
-    table = content.table("model_contrasts")
-    for row in rows_of(table.drop_duplicates("model_name")) if len(table) else ():
-        if not str(row.response).startswith("spread(") and len(
-            level_contrasts(table, str(row.model_name))
-        ):
-            return str(row.model_name)
-    return ""
-
-
-def _models(content: ReportContent) -> list[str]:
-    """The leading model and the first one of scatter."""
-    table = content.table("model_contrasts")
-    if not len(table):
-        return []
-    spread = table[table["response"].str.startswith("spread(")]["model_name"]
-    return [m for m in (_lead(content), *spread.head(1)) if m]
-
-
 def unreferenced_answer(content: ReportContent) -> list[Text]:
     """Sentences of page 1."""
     rows = longest_pairs(content)
     if not rows:
         return [say("precision.no_result_no_two"), say("cautions.not_stated")]
-    lead = _lead(content)
-    compared: list[Text] = []
+    lead, said = model_of(content, "lead"), [say("cautions.not_stated"), tried_sentence(content)]
     if lead:
-        table = content.table("model_contrasts")
-        stated = rows_of(level_contrasts(table, lead).dropna(subset=["low"]))
-        if stated:
-            several = len(stated) > 1
-            compared = [contrasts_sentence(stated) if several else contrast_sentence(stated[0])]
-        compared += at_ends(content, lead, most=1)
-        return [*compared, say("cautions.not_stated"), tried_sentence(content)]
-    repeats = [_repeats(content, rows[0])] if len(rows) == 1 else [_all_repeats(content, rows)]
-    return [*repeats, say("cautions.not_stated"), tried_sentence(content)]
+        compared = contrast_sentences(content, lead) + at_ends(content, lead, most=1)
+        return [*compared, *said]
+    return [_repeats(content, rows[0]) if len(rows) == 1 else _all_repeats(content, rows), *said]
+
+
+def _factors(content: ReportContent) -> str:
+    return joined(between(content)[2], last="or")
 
 
 def _repeats(content: ReportContent, row: Any) -> Text:
     """How far two scans of one condition lie apart over the longest pair."""
-    who = f"{row.condition}: " if row.condition else ""
-    name, _, factors = between(content)
-    which = ", ".join([row.subject, *([w] if (w := named(content, "", row.model)) else [])])
-    text: list[Any] = [say("precision.over_two_scans", who=who, span_mm=row.span_mm, which=which)]
-    if not missing(row.r_limit):
-        text += [
-            say("precision.made_consecutively_differ_by"),
-            strong_accent(quantity(row.r_limit)),
-        ]
-    if not missing(row.I_limit):
-        text += [
-            ", " if len(text) > 1 else say("precision.differ_by_less_than"),
-            *([say("precision.with_another")] if len(text) > 1 else []),
-            *(
-                [say("precision.by_less_than", factors=factors.replace(" and ", " or "))]
-                if len(text) > 1
-                else []
-            ),
-            strong_accent(quantity(row.I_limit)),
-        ]
-    text += [
-        say("precision.in_95_of_cases", row)
-        if not missing(row.s_r)
-        else say("precision.in_95_of_cases_2"),
-        f", {name} {quantity(row.s_I)})." if not missing(row.s_I) else ").",
-    ]
-    first = text[0]
-    return [first[0].upper() + first[1:], *text[1:]]
+    known = [c for c in ("r_limit", "I_limit") if not missing(getattr(row, c))]
+    which = ", ".join(p for p in (row.subject, named(content, "", row.model)) if p)
+    over = f"{row.condition}: over" if row.condition else "Over"
+    more = {"over": over, "which": which, "name": between(content)[0], "factors": _factors(content)}
+    return marked_up(words("precision.two_scans")["_".join(known)], {**row._asdict(), **more})
 
 
 def _all_repeats(content: ReportContent, rows: list[Any]) -> Text:
     """The same for several conditions in one sentence."""
-    shown = rows[:_MOST]
     more = say("precision.and_more_in_the", rows=len(rows) - _MOST) if len(rows) > _MOST else ""
-    text: list[Any] = [say("precision.over_the_longest_pair")]
-    text += _listed(shown, "r_limit")
-    if any(not missing(r.I_limit) for r in shown):
-        factors = between(content)[2].replace(" and ", " or ")
-        text += [say("precision.with_another_by_less", factors=factors), *_listed(shown, "I_limit")]
+    text: list[Any] = [say("precision.over_the_longest_pair"), *_listed(rows[:_MOST], "r_limit")]
+    if any(not missing(r.I_limit) for r in rows[:_MOST]):
+        text.append(say("precision.with_another_by_less", factors=_factors(content)))
+        text += _listed(rows[:_MOST], "I_limit")
     return [*text, say("precision.in_95_of_cases_3", more=more)]
 
 
@@ -402,11 +250,8 @@ def _listed(rows: list[Any], column: str) -> list[Any]:
     for k, row in enumerate(rows):
         value = getattr(row, column)
         said = "unknown" if missing(value) else quantity(value)
-        out += [
-            "" if not k else say("precision.and") if k == len(rows) - 1 else ", ",
-            strong_accent(said),
-        ]
-        out += [f" ({condition_name(row.condition)})"]
+        out.append("" if not k else say("precision.and") if k == len(rows) - 1 else ", ")
+        out += [strong_accent(said), f" ({condition_name(row.condition)})"]
     return out
 
 
@@ -419,13 +264,11 @@ def _by_condition(document: Document, content: ReportContent) -> None:
     if not len(table):
         return
     name, index, _ = between(content)
-    pairs = {str(r.condition): r for r in longest_pairs(content)}
-    own = [pairs.get(str(c)) for c in table["condition"]]
+    longest = flagged(pair_rows(content), "longest")[["condition", *_SPREADS]]
     document.listed(
         "precision.summary_table",
         extended(
-            table,
-            **{c: [getattr(p, c, None) for p in own] for c in _SPREADS},
+            table.merge(longest, on="condition", how="left"),
             gap=[largest_gap(content, str(c)) for c in table["condition"]],
         ),
         name=name,
@@ -441,13 +284,4 @@ def _seating(document: Document, content: ReportContent) -> None:
         return
     document.heading(say("precision.misfit_of_a_framework"))
     document.lead(say("precision.how_to_read_it"), say("precision.a_rigid_framework_made"))
-    words = {
-        "best-seat": say("precision.best_seat"),
-        "terminal-screw": say("precision.one_screw_tightened"),
-    }
-    document.listed(
-        "precision.misfit_table",
-        table,
-        wide=False,
-        named={"seated": lambda way: words.get(str(way), str(way))},
-    )
+    document.listed("precision.misfit_table", table, wide=False)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -32,15 +32,15 @@ from accstudy.seating.summary import TERMINAL_SCREW
 from accstudy.seating.table import BEST_SEAT
 from accstudy.study.reference_runs import of_mean
 from accstudy.tables import shape
-from accstudy.words.catalogue import say
 
 __all__ = [
     "PARTS",
-    "contribution_sentence",
+    "Origin",
     "gap_contributions",
     "locating_misfits",
     "main_origin",
     "reference_uncertainty",
+    "with_origins",
     "worst_misfit",
 ]
 
@@ -213,24 +213,17 @@ def _frame(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Origin:
-    """Where the misfit of one scan comes from.
-
-    ``how`` says how the framework was seated, ``at`` where the misfit shows, and how many others
-    share it; ``implant`` and ``part`` whose error counts most, and ``without_um`` the misfit
-    without it (empty where no single implant accounts for a third).
+class Origin(NamedTuple):
+    """Where the misfit of one scan comes from: ``implant`` and ``part`` whose error counts most,
+    and ``without_um``, the misfit without it; empty where no single implant accounts for a third.
     """
 
-    how: str
-    at: str
-    misfit_um: float
     implant: str
     part: str
     without_um: float
 
 
-def main_origin(contributions: pd.DataFrame) -> _Origin:
+def main_origin(contributions: pd.DataFrame) -> Origin:
     """Implant whose error counts most for the misfit of one scan and way of seating.
 
     Parameters
@@ -241,61 +234,33 @@ def main_origin(contributions: pd.DataFrame) -> _Origin:
     whole = contributions[contributions["part"] == "whole"]
     top = whole.iloc[int(np.argmax(whole["contribution_um"]))]
     misfit = float(top["misfit_um"])
-    how = (
-        say("seating_results.at_its_best_seat")
-        if top["seated"] == BEST_SEAT
-        else say("seating_results.with_the_screw_at", tightened=top["tightened"])
-    )
-    at, others = str(top["worst_implant"]), int(top["n_worst"]) - 1
-    if others > 0:
-        at += say("seating_results.and_other", others=others)
-    if not misfit or top["contribution_um"] < misfit / 3:
-        return _Origin(how, at, misfit, "", "", float("nan"))
+    if not misfit or not top["contribution_um"] >= misfit / 3:
+        return Origin("", "", float("nan"))
     mine = contributions[
         (contributions["implant"] == top["implant"]) & (contributions["part"] != "whole")
     ]
     part = mine.iloc[int(np.argmax(mine["contribution_um"]))]
-    what = {
-        "tilt": "tilt",
-        "height": "height",
-        "sideways": say("seating_results.lateral_position"),
-    }[part["part"]]
-    if part["contribution_um"] < 0.6 * top["contribution_um"]:
-        what = say("seating_results.position_and_tilt_combined")
-    without = float(top["misfit_without_um"])
-    return _Origin(how, at, misfit, str(top["implant"]), what, without)
+    together = part["contribution_um"] < 0.6 * top["contribution_um"]
+    what = "position and tilt" if together else str(part["part"])
+    return Origin(str(top["implant"]), what, float(top["misfit_without_um"]))
 
 
-def contribution_sentence(contributions: pd.DataFrame) -> str:
-    """Say where the misfit of one scan and way of seating comes from.
+def with_origins(misfits: pd.DataFrame, contributions: pd.DataFrame) -> pd.DataFrame:
+    """Table ``seating_scans`` with the main origin of every misfit.
 
     Parameters
     ----------
-    contributions : DataFrame
-        Rows of table ``seating_contributions`` of one scan and one ``seated``.
-
-    Returns
-    -------
-    str
-        Names the implant whose error counts most and the part of it that
-        counts most; says so when no single implant accounts for a third.
+    misfits, contributions : DataFrame
+        Tables ``seating_scans`` and ``seating_contributions``.
     """
-    found = main_origin(contributions)
-    start = say(
-        "seating_results.the_misfit_of_m",
-        how=found.how[0].upper(),
-        how_2=found.how[1:],
-        misfit_um=found.misfit_um,
-    )
-    start += say("seating_results.implant_at", at=found.at)
-    if not found.implant:
-        return say("seating_results.comes_from_several_implants", start=start)
-    return say(
-        "seating_results.is_mainly_due_to",
-        start=start,
-        implant=found.implant,
-        part=found.part,
-        without_um=found.without_um,
+    known = contributions[contributions["contribution_um"].notna()]
+    found = {key: main_origin(own) for key, own in known.groupby(["scan", "seated"], sort=False)}
+    none = Origin("", "", float("nan"))
+    rows = [found.get(key, none) for key in zip(misfits["scan"], misfits["seated"], strict=True)]
+    return misfits.assign(
+        origin=[r.implant for r in rows],
+        origin_part=[r.part for r in rows],
+        without_um=[r.without_um for r in rows],
     )
 
 

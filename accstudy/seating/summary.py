@@ -109,6 +109,7 @@ def scan_misfits(
                     "misfit_um": float(largest),
                     "n_worst": shared,
                     "interference_um": _interference(lowest[rows]),
+                    "max_lateral_um": seating["lateral_um"].iloc[rows].max(),
                     "seated": seated,
                     **extents[place],
                 }
@@ -117,7 +118,23 @@ def scan_misfits(
     frame = frame.assign(u_misfit_um=frame["u_gap_max_um"], **pd.DataFrame(found))
     if locating is not None:
         frame = frame.merge(locating, on=["scan", "seated"], how="left", validate="one_to_one")
-    return shape("seating_scans", frame, factors=factors)
+    return shape("seating_scans", _marked(frame), factors=factors)
+
+
+def _marked(misfits: pd.DataFrame) -> pd.DataFrame:
+    """Which misfits are told from none, which is the largest, and which the median one."""
+    out = misfits.assign(told=True, largest=False, typical=False)
+    for _, own in misfits.groupby(["condition", "seated"], sort=False):
+        found = told_from_none(own)
+        if found is not None:
+            within = own["misfit_um"] <= own["locating_p95_um"]
+            out.loc[own.index, "told"] = found.more_than_chance & ~within
+        ranked = own["misfit_um"].dropna().sort_values(kind="stable")
+        out.loc[ranked.index[-1:], "largest"] = True
+    for _, own in misfits.groupby(["condition", "model", "seated"], sort=False):
+        ranked = own["misfit_um"].dropna().sort_values(kind="stable")
+        out.loc[ranked.index[(len(ranked) - 1) // 2 :][:1], "typical"] = True
+    return out
 
 
 def seat_medians(seating: pd.DataFrame) -> pd.DataFrame:
@@ -135,10 +152,10 @@ def seat_medians(seating: pd.DataFrame) -> pd.DataFrame:
         interference where that is larger.
     """
     known = seating[seating["gap_max_um"].notna()]
-    gap = known["gap_max_um"] >= -known["gap_min_um"]
-    larger = known["gap_max_um"].where(gap, known["gap_min_um"])
     on = ["condition", "model", "tightened", "implant"]
-    found = known.assign(median_um=larger, n_scans=1).groupby(on, sort=False, observed=True)
+    found = known.assign(median_um=known["worst_um"], n_scans=1).groupby(
+        on, sort=False, observed=True
+    )
     made = found.agg(n_scans=("n_scans", "sum"), median_um=("median_um", "median"))
     return shape("seating_implants", made.reset_index())
 
@@ -251,6 +268,7 @@ def _distribution(group: pd.DataFrame, limit_um: float | None, confidence: float
         row.update(max_um=values.max())
         pressed = computed["interference_um"].dropna()
         row.update(max_interference_um=pressed.max())
+        row.update(max_lateral_um=computed.get("max_lateral_um", pd.Series(dtype=float)).max())
         row.update(_share("interference", int((pressed > 0).sum()), len(pressed), confidence))
     least = computed.get("locating_p95_um")
     if least is not None and least.notna().any():

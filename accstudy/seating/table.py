@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from accstudy.compare.arch import model_arches
 from accstudy.geometry.rigid import fit_rigid
 from accstudy.seating.best_seat import DRAWN_TOLERANCE_UM, BestSeat, best_seat, quick_best_gaps
 from accstudy.seating.gaps import (
@@ -126,6 +127,16 @@ def seating_table(
     frame = pd.DataFrame({c: np.concatenate([part[c] for part in parts]) for c in columns})
     if screw_pitch_mm is not None and len(frame):
         frame["turns"] = frame["gap_max_um"] / 1000 / screw_pitch_mm
+    if len(frame):
+        gap = frame["gap_max_um"] >= -frame["gap_min_um"]
+        frame["worst_um"] = frame["gap_max_um"].where(gap, frame["gap_min_um"])
+        along = {
+            (model, implant): mm
+            for model, arch in model_arches(shape("implants", implants)).items()
+            for implant, mm in zip(arch.implants, arch.path_mm, strict=True)
+        }
+        whose = zip(frame["model"], frame["implant"], strict=True)
+        frame["path_mm"] = [along.get((str(m), str(i)), np.nan) for m, i in whose]
     names: tuple[str, ...] = ()
     if factors is not None and len(frame):
         frame = frame.merge(factors, on="scan", how="left", validate="many_to_one")

@@ -7,7 +7,12 @@ import pandas as pd
 
 from accstudy.accuracy.budget import uncertainty_budget
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
-from accstudy.accuracy.implants import alignment_table, implant_vectors, implants_above
+from accstudy.accuracy.implants import (
+    alignment_table,
+    cell_table,
+    implant_vectors,
+    implants_above,
+)
 from accstudy.accuracy.judge import TEST_LEVEL
 from accstudy.accuracy.outliers import outlier_counts, outlier_table
 from accstudy.accuracy.reference_uncertainty import implant_u, seated_once
@@ -30,6 +35,7 @@ from accstudy.seating.contributions import (
     gap_contributions,
     locating_misfits,
     reference_uncertainty,
+    with_origins,
 )
 from accstudy.seating.summary import scan_misfits, seat_medians, seat_summary
 from accstudy.seating.table import seating_table
@@ -130,6 +136,7 @@ def _trueness(study: Study, tables: Tables) -> Analyzed:
         made["precision_vs_span"] = precision_vs_span(made["accuracy"])
         made["precision_curve"] = precision_curve(made["precision_vs_span"], made["accuracy"])
         made["condition_summary"] = condition_summary(made["accuracy"], pairs)
+        made["cells"] = cell_table(pairs)
         made["alignments"] = alignment_table(singles)
         made["outlier_counts"] = outlier_counts(made["outliers"])
         made["implant_vectors"] = implant_vectors(
@@ -353,11 +360,13 @@ def _seats(study: Study, tables: Tables) -> Analyzed:
     if not seats:
         return Analyzed({}, ())
     seating, noise = (pd.concat(all_, ignore_index=True) for all_ in (seats, locating))
+    origins = pd.concat(parts, ignore_index=True)
+    misfits = scan_misfits(seating, study.implants, locating=noise)
     made = {
         "seating": seating,
         "seating_implants": seat_medians(seating),
-        "seating_scans": scan_misfits(seating, study.implants, locating=noise),
-        "seating_contributions": pd.concat(parts, ignore_index=True),
+        "seating_scans": with_origins(misfits, origins),
+        "seating_contributions": origins,
     }
     return Analyzed(made, ())
 
@@ -387,7 +396,7 @@ def _seating_verdicts(study: Study, tables: Tables) -> Analyzed:
 
 _DEVIATIONS = ("pair_deviations", "implant_deviations")
 _PARTS = ("implant_vectors", "uncertainty_budget", "variance_components")
-_SUMMED = ("precision_curve", "condition_summary", "alignments", "outlier_counts")
+_SUMMED = ("precision_curve", "condition_summary", "cells", "alignments", "outlier_counts")
 _BOUNDS = (
     "study.protocol",
     "limits.distance_um",

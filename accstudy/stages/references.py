@@ -102,7 +102,12 @@ def reference_changes(
                     {"model": model, "valid_from": new["valid_from"], "implant_a": a,
                      "implant_b": b, **_compared(old, new)}
                 )  # fmt: skip
-    return shape("reference_changes", pd.DataFrame(rows))
+    table = pd.DataFrame(rows)
+    if rows:
+        table["largest"] = table.groupby(["model", "valid_from"])["e_n"].transform(
+            lambda e_n: e_n.index == (e_n.abs().idxmax() if e_n.notna().any() else None)
+        )
+    return shape("reference_changes", table)
 
 
 def _compared(old: pd.Series, new: pd.Series) -> dict[str, Any]:

@@ -11,8 +11,9 @@ import pandas as pd
 
 from accstudy.compare.arch import arch_of
 from accstudy.compare.surface import reference_from_scans
+from accstudy.drift.measurands import main_measurand
+from accstudy.drift.remarks import gaps_after
 from accstudy.errors import MeshError
-from accstudy.figures.drift import gaps_after
 from accstudy.figures.style import rows_of
 from accstudy.mesh.model import Mesh
 from accstudy.mesh.read import study_mesh
@@ -23,7 +24,6 @@ from accstudy.reports.device import (
     CHART_GROUPS,
     chart_unit,
     device_events,
-    main_measurand,
     named_device,
     rows_of_device,
 )

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from accstudy.accuracy.implants import cell_table
 from accstudy.accuracy.outliers import outlier_counts, outlier_table
 from accstudy.accuracy.spans import precision_curve, precision_vs_span
 from accstudy.accuracy.summary import (
@@ -349,6 +350,7 @@ def _analyze(study: Study, tables: Tables) -> Analyzed:
     else:
         made["precision_curve"] = precision_curve(made["precision_vs_span"], precision)
         made["condition_summary"] = condition_summary(precision, pairs)
+        made["cells"] = cell_table(pairs)
         made["outlier_counts"] = outlier_counts(made["outliers"])
         made["variance_components"] = components(study, pairs)
         made |= _seating(study, usable)

@@ -4,8 +4,9 @@
 stand in braces as in `str.format`; ``{n:scan|scans}`` writes a number with its noun,
 ``{n:?scan|scans}`` the noun alone. ``{bias:+um}`` writes a number with its unit as a sentence does,
 ``{bias:+.um}`` as a table does (``{bias:+.{unit}}`` with a unit of its own), ``{x:n2}`` with two
-decimals, ``{x:s3}`` with three digits; ``%``, ``p``, ``sure``, ``day``, ``date`` likewise;
-``{chart:drift.charts}`` writes a word of the catalogue for a value. Emphasis is marked
+decimals, ``{x:s3}`` with three digits; ``%``, ``p``, ``sure``, ``day``, ``date``, ``wait`` alike;
+``{chart:drift.charts}`` writes a word of the catalogue for a value, ``{column:variable}`` a column
+in words (likewise ``measurand``, ``condition``, ``term``, ``component``). Emphasis is marked
 as in HTML: ``<em>`` for the numbers of an answer, ``<b>``, ``<i>``, ``<sub>``. A file is read when
 the first of its templates is needed.
 """
@@ -18,7 +19,7 @@ import string
 from collections.abc import Callable, Mapping
 from typing import Any
 
-__all__ = ["LANGUAGE", "area", "cell", "count", "marked_up", "rich", "say", "words"]
+__all__ = ["LANGUAGE", "area", "cell", "choose", "count", "marked_up", "rich", "say", "words"]
 
 LANGUAGE = "en"
 """Folder of the language in use."""
@@ -49,9 +50,33 @@ def say(key: str, row: Any = None, /, **fields: Any) -> str:
     >>> say("list.range", low="1", high="2")
     '1 to 2'
     """
-    template = _template(key)
+    return _written(_template(key), row, fields)
+
+
+def choose(key: str, case: object, row: Any = None, /, **fields: Any) -> str:
+    """Write the message for a value, of a table of templates by value; empty for others.
+
+    Parameters
+    ----------
+    key : str
+        Area and name of the table of templates.
+    case : object
+        The value; flags stand as ``true`` and ``false``.
+    row, **fields
+        As for `say`, for all templates of the table.
+    """
+    named = str(case).lower() if isinstance(case, bool) or str(case) in _FLAGS else str(case)
+    return _written(words(key).get(named, ""), row, fields)
+
+
+_FLAGS = ("True", "False")
+
+
+def _written(template: str, row: Any, fields: dict[str, Any]) -> str:
     if row is not None:
-        names = {name for _, name, _, _ in _FORMATTER.parse(template) if name}
+        parts = [(name, spec or "") for _, name, spec, _ in _FORMATTER.parse(template) if name]
+        inner = {n for _, spec in parts for _, n, _, _ in _FORMATTER.parse(spec) if n}
+        names = {name for name, _ in parts} | inner
         fields |= {name: getattr(row, name) for name in names - set(fields)}
     return _FORMATTER.vformat(template, (), fields)
 
@@ -210,14 +235,19 @@ class _Formatter(string.Formatter):
             return count(int(value), one, many)
         if _OWN.fullmatch(format_spec):
             return _number(value, format_spec)
+        if format_spec in _NAMES:
+            from accstudy.words import names  # which write with the catalogue itself
+
+            return str(getattr(names, f"{format_spec}_name")(value))
         if "." in format_spec and (area_and_name := _WORDS.fullmatch(format_spec)):
             return words(area_and_name[0]).get(str(value), str(value))
         text: str = super().format_field(value, format_spec)
         return text
 
 
+_NAMES = ("alignment", "component", "condition", "measurand", "term", "variable")
 _WORDS = re.compile(r"[a-z_]+\.[a-z_]+")
-_OWN = re.compile(r"\+?(um|mm|deg|ppm|\.[a-z]*|n\d)|%\d?|s\d|=?p|sure|unit|day|date")
+_OWN = re.compile(r"\+?(um|mm|deg|ppm|\.[a-z]*|n\d)|%\d?|s\d|=?p|sure|unit|day|date|wait")
 """Formats of numbers: as in a sentence with unit, as in a table without, with so many decimals."""
 
 
@@ -233,6 +263,7 @@ def _number(value: Any, how: str) -> str:
         "day": n.day,
         "date": n.date,
         "unit": n.unit_name,
+        "wait": n.wait,
     }
     if how in plain:
         return plain[how](value)

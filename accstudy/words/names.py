@@ -10,7 +10,6 @@ __all__ = [
     "alignment_name",
     "component_name",
     "condition_name",
-    "in_words",
     "measurand_name",
     "term_name",
     "variable_name",
@@ -112,20 +111,3 @@ def alignment_name(alignment: str) -> str:
     'first implant'
     """
     return alignment.replace("-", " ")
-
-
-def in_words(text: str) -> str:
-    """Columns and random components within a sentence, in words.
-
-    Examples
-    --------
-    >>> in_words("zero for: condition:pair, path_mm | scan; along path_mm")
-    'zero for: pair within condition, slope of arch length by scan; along arch length'
-    """
-    text = _COMPONENT.sub(lambda found: component_name(found[0]), text)
-    return _COLUMN.sub(lambda found: variable_name(found[0]), text)
-
-
-_COMPONENT = re.compile(r"[a-z]\w* \| [a-z]\w*(?::[a-z]\w*)?|[a-z]\w*:[a-z]\w*")
-
-_COLUMN = re.compile(r"\b[a-z]+_(?:mm|deg|um)\b")

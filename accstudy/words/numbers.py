@@ -29,6 +29,7 @@ __all__ = [
     "stated",
     "sure",
     "unit_name",
+    "wait",
 ]
 
 NONE = "–"
@@ -191,6 +192,19 @@ def significant(value: Any, digits: int = 3) -> str:
 
 
 _RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+
+
+def wait(sessions: Any) -> str:
+    r"""Write a mean number of sessions, or days; long ones are not told apart.
+
+    Examples
+    --------
+    >>> wait(3.456), wait(1234.5), wait(2e5)
+    ('3.5', '1234', 'over 10\xa0000')
+    """
+    if missing(sessions) or not float(sessions) < 1e4:  # results leave out what is infinite
+        return say("list.over_10_000")
+    return number(sessions, "", decimals=1 if float(sessions) < 1000 else 0)
 
 
 def sure(share: Any) -> str:

@@ -24,7 +24,7 @@ from accstudy.errors import Finding, InputError, Severity, StudyError
 from accstudy.plan.listing import ScanFile, propose_scans
 from accstudy.plan.protocol import load_protocol, protocol_names
 from accstudy.plan.template import scan_columns, study_text
-from accstudy.reports.verdicts import what_next
+from accstudy.reports.verdicts import _size
 from accstudy.stages.analyze import _tolerance
 from accstudy.stages.check import split_missing
 from accstudy.stages.compare import deviations
@@ -298,7 +298,7 @@ def test_a_plan_and_the_report_of_its_pilot_name_one_size(tmp_path):
     line = next(x for x in done.output.splitlines() if x.startswith(start))
     assert f"{more} more scans, for a total of" in line
     assert line.endswith(f"verifies it with a probability of {share}")
-    assert f"{more} more scans, for a total of" in "".join(what_next(row))
+    assert f"{more} more scans, for a total of" in _size(row)
     with pytest.raises(InputError, match="contains no results"):
         pilot_of(tmp_path / "none", read_settings(study / "study.toml"))
     with pytest.raises(InputError, match='no condition "technique B"'):

@@ -29,6 +29,7 @@ from accstudy.errors import InputError
 from accstudy.reports.device import work_in_doubt
 from accstudy.stages.references import reference_changes, references_that_differ
 from accstudy.tables import TABLES, csv_bytes, empty, shape
+from accstudy.words.numbers import date
 
 ARCH = np.array([[-20, 0, 0], [-9, 16, 0], [9, 16, 0], [20, 0, 0]], float)
 UP = np.array([0.0, 0.0, 1.0])
@@ -109,7 +110,7 @@ def test_the_step_is_found_at_its_date_and_beside_its_event(sample):
     assert row["high"] >= pd.Timestamp("2024-10-21")
     assert abs(row["at"] - pd.Timestamp("2024-10-21")) <= pd.Timedelta(days=15)
     assert row["size_low"] < 600 < row["size_high"]
-    assert row["event"].startswith("tip changed on 2024-10-21")
+    assert row["event"].startswith("tip changed on 21 October 2024")
     charts = sample.tables["drift_signals"].query("device == 'device A' and kind == 'signal'")
     assert {"ewma", "cusum-high"} <= set(charts["chart"])
     assert (charts["at"] >= pd.Timestamp("2024-10-21")).all()
@@ -261,7 +262,7 @@ def test_run_lengths_and_advice_are_told(sample):
     )
     assert advice["delay_sessions"].is_monotonic_decreasing
     status = sample.tables["drift_status"].set_index("device")
-    assert "Next session by 2025-07-07" in status.loc["device C", "advice"]
+    assert "Next session by 7 July 2025" in status.loc["device C", "advice"]
     assert status.loc["device A", "advice"].startswith(
         "Check at once: a signal persists; the mean of the last session is"
     )
@@ -671,7 +672,7 @@ def test_without_a_limit_all_since_the_earliest_doubt():
     assert set(table["proven_good"]) == {"S3"}
     assert set(table["next_good"]) == {""}
     assert set(table["signal_at"]) == {DAYS[6]}
-    assert set(table["doubt"]) == {f"x may have changed since {DAYS[3]:%Y-%m-%d}"}
+    assert set(table["doubt"]) == {f"x may have changed since {date(DAYS[3])}"}
 
 
 def test_with_a_limit_only_sessions_that_are_not_verified():
@@ -705,7 +706,7 @@ def test_without_a_good_session_every_scan_is_listed_with_its_reason():
     assert len(table) == 24
     assert set(table["proven_good"]) == {""}
     assert table["proven_good_at"].isna().all()
-    assert set(table["doubt"]) == {f"x may have changed since {DAYS[0]:%Y-%m-%d}"}
+    assert set(table["doubt"]) == {f"x may have changed since {date(DAYS[0])}"}
     assert work_in_doubt(table) == "Reassess the work scanned so far."
 
 
@@ -723,12 +724,12 @@ def test_an_event_before_the_change_comes_before_one_after():
     events = shape("events", pd.DataFrame(rows, columns=["at", "device", "kind"]))
     low, high = pd.Timestamp("2025-02-05"), pd.Timestamp("2025-03-07")
     near = event_near(events, "A", low, high, high)
-    assert near == "service on 2025-03-03, 4 days before"
+    assert near == "service on 3 March 2025, 4 days before"
     after = event_near(events.iloc[1:], "A", low, high, high)
-    assert after == "tip changed on 2025-03-09, 2 days after"
+    assert after == "tip changed on 9 March 2025, 2 days after"
     later = event_near(events, "A", low, high, high, counted_from=pd.Timestamp("2025-03-17"))
-    assert later == "service on 2025-03-03, 14 days before"
+    assert later == "service on 3 March 2025, 14 days before"
     swapped = event_near(events.iloc[1:], "A", low, high, high, counted_from=DAYS[3])
-    assert swapped == "tip changed on 2025-03-09, 28 days before"
+    assert swapped == "tip changed on 9 March 2025, 28 days before"
     assert event_near(events.iloc[2:], "A", low, high, high) == ""
     assert event_near(empty("events"), "A", low, high, high) == ""

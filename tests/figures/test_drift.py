@@ -11,10 +11,10 @@ import pandas as pd
 import pytest
 from drawn import days, legend, lines, near, segments, texts, through
 
+from accstudy.drift.remarks import gaps_after
 from accstudy.figures.drift import (
     _dates,
     chart_panels,
-    gaps_after,
     limit_chart,
     run_length_chart,
     state_chart,

@@ -71,14 +71,10 @@ def sizes(content):
     return table[(table["covariate"] == "") & (table["model_name"] == "size")]
 
 
-def of_alignment(name):
-    def rows(content):
-        table = content.tables["alignments"]
-        return table[(table["implant"] == "") & (table["alignment"] == name)].sort_values(
-            ["condition", "model"], kind="stable"
-        )
-
-    return rows
+def of_all(content):
+    """Rows of every alignment over all implants."""
+    table = content.tables["alignments"]
+    return table[table["implant"] == ""]
 
 
 def field(measurand):
@@ -143,8 +139,7 @@ _FIELD = {
 TABLES = [
     ("validation", "Inter-implant distance, in", accuracy_of("distance_um"), _DISTANCE),
     ("validation", "Angle between implant axes", accuracy_of("angle_deg"), _ANGLE),
-    ("validation", "Root mean square of the 3D", of_alignment("first-implant"),
-     {"first implant": ("rms_um", "1")}),
+    ("validation", "Root mean square of the 3D", of_all, {"r.m.s.": ("rms_um", "1")}),
     ("validation", "Standard deviation of the distance in", best,
      {"pairs": ("n_points", "0")}),
     ("comparison", "Contrasts of every model", contrasts,
@@ -167,8 +162,8 @@ TABLES = [
       "R² fixed": ("r2_marginal", "2"), "R² all": ("r2_conditional", "2")}),
     ("comparison", "Lack of fit", leading("model_lack_of_fit"),
      {"F": ("F", "2"), "df": ("num_df", "0"), "df, den.": ("den_df", "1"), "p": ("p_holm", "p")}),
-    ("comparison", "Root mean square of the 3D", of_alignment("all-implants"),
-     {"all implants": ("rms_um", "1"), "model": ("model", "text")}),
+    ("comparison", "Root mean square of the 3D", of_all,
+     {"r.m.s.": ("rms_um", "1")}),
     ("comparison", "F tests", whole("model_tests"),
      {"F": ("F", "2"), "df": ("num_df", "0"), "df, den.": ("den_df", "1"), "p": ("p", "p")}),
     ("comparison", "Trueness and precision as commonly", field("distance_um"), _FIELD),

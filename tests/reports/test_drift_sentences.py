@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 from types import SimpleNamespace
 
-import numpy as np
 import pandas as pd
+import pytest
 
-from accstudy.figures.drift import gaps_after
-from accstudy.reports.device import device_cautions, limit_met
-from accstudy.reports.drift import found_after
+from accstudy.drift.remarks import device_remarks
+from accstudy.reports.device import limit_met
 from accstudy.reports.methods import methods
+from accstudy.words.catalogue import choose
 
 
 def trend(reached, limit=60.0, horizon="2025-12-08"):
@@ -21,6 +21,7 @@ def trend(reached, limit=60.0, horizon="2025-12-08"):
         since=pd.Timestamp("2025-01-06"),
         until=pd.Timestamp("2025-06-23"),
         horizon=pd.Timestamp(horizon) if horizon else pd.NaT,
+        exceeded=reached == "2025-06-23",
     )
 
 
@@ -35,10 +36,10 @@ def test_the_reference_is_described_by_the_uncertainty_that_was_used(contents):
     content = contents["drift"]
     mpe = {"mpe_um": {"constant": 1.5, "per_metre": 3.0}}
     settings = {**content.settings, "reference": mpe}
-    implants = content.table("implants")
     described = {}
-    for name, u in (("certified", 0.8), ("machine", None)):
-        tables = {**content.tables, "implants": implants.assign(u_position_um=u)}
+    for name, u_from in (("certified", "certificate"), ("machine", "MPE")):
+        pairs = content.table("reference_pairs").assign(u_from=u_from)
+        tables = {**content.tables, "reference_pairs": pairs}
         told = dict(methods(replace(content, tables=tables, settings=settings)))
         described[name] = told["Reference"]
     assert "certified standard uncertainties" in described["certified"]
@@ -47,41 +48,19 @@ def test_the_reference_is_described_by_the_uncertainty_that_was_used(contents):
     assert "certified standard" not in described["machine"]
 
 
-def test_the_time_to_a_signal_is_that_of_the_limits_in_use():
-    names = {"device": "device A", "model": "M", "unit": "um"}
-    lengths = pd.DataFrame(
-        [
-            {
-                **names,
-                "chart": "ewma",
-                "shift": 15.0,
-                "steady_state": 29.7,
-                "steady_state_days": 416.0,
-            },
-            {
-                **names,
-                "chart": "ewma",
-                "shift": 10.0,
-                "steady_state": 80.0,
-                "steady_state_days": 800.0,
-            },
-            {
-                **names,
-                "chart": "mean",
-                "shift": 15.0,
-                "steady_state": 50.0,
-                "steady_state_days": 700.0,
-            },
-        ]
-    )
-    said = found_after(lengths, "device A", "M", 15.0, "scale").replace("\u00a0", " ")
-    assert said == (
-        "Device A: with the limits in use the EWMA detects a shift of 15 µm in the scale after "
-        "29.7 sessions on average, i.e. 416 days at the usual interval between sessions."
-    )
-    assert "not known" in found_after(lengths, "device A", "M", 12.0, "scale")
-    alone = lengths.assign(steady_state_days=np.nan)
-    assert "days" not in found_after(alone, "device A", "M", 15.0, "scale")
+def test_the_time_to_a_signal_is_that_of_the_limits_in_use(contents, built):
+    table = contents["drift"].table("drift_run_lengths")
+    asked = table[(table["chart"] == "ewma") & (table["limits"] == "used") & table["wanted"]]
+    asked = asked[asked["measurand"] == "cross-arch distance"].set_index("device")
+    (block,) = [
+        b for b in built["drift"][2].blocks if b["type"] == "lead" and b["heading"] == "Run lengths"
+    ]
+    said = [p.replace("\u00a0", " ") for p in block["paragraphs"]]
+    assert len(said) == 3
+    for text, (device, row) in zip(said[1:], asked.iterrows(), strict=True):
+        assert f"a shift of 15 µm in the cross-arch distance of {device} after" in text
+        assert f"after {row['steady_state']:.1f} sessions on average" in text
+        assert f"i.e. {row['steady_state_days']:.0f} days" in text
 
 
 def test_gaps_events_in_a_baseline_small_p_and_worn_bodies_are_said():
@@ -100,26 +79,37 @@ def test_gaps_events_in_a_baseline_small_p_and_worn_bodies_are_said():
     ).assign(shown=[True, True, False])
     signals = pd.DataFrame({"measurand": ["scale"]})
     scans = pd.DataFrame({"body_uses": [1.0, 60.0, 117.0]})
-    gap, event, p, wear = device_cautions(points, events, trends, signals, scans)
-    assert gap.startswith("no session between 29 January 2024 and 25 March 2024")
-    assert "spans an event (service, 15 January 2024)" in event
-    assert "axis splay has a trend with p = 0.023" in p
-    assert "1 to 117 times" in wear
-    stricter = device_cautions(points, events, trends.assign(shown=False), signals, scans)
+    gap, event, trend, wear = device_remarks(points, events, trends, signals, scans)
+    assert gap == {"kind": "gap", "at": at[2], "until": at[3]}
+    assert event == {"kind": "event", "at": at[1], "subject": "service", "baseline_no": 1}
+    assert trend == {"kind": "trend", "subject": "axis splay", "p": 0.023}
+    assert wear == {"kind": "bodies", "low": 1.0, "high": 117.0}
+    stricter = device_remarks(points, events, trends.assign(shown=False), signals, scans)
     assert stricter == [gap, event, wear]
     updated = pd.DataFrame({"measured_at": at, "software": ["2.0"] * 4 + ["2.1"]})
-    said = device_cautions(points, events.iloc[:0], trends.iloc[2:], signals, updated)[-1]
-    assert "2.0 from 1 January 2024 and 2.1 from 8 April 2024" in said
-    assert "without a new baseline" in said
+    told = device_remarks(points, events.iloc[:0], trends.iloc[2:], signals, updated)[-1]
+    assert told == {"kind": "software", "at": at[4], "subject": "2.1", "before": "2.0"}
     even = points.iloc[:3]
-    assert device_cautions(even, events.iloc[1:], trends.iloc[2:], signals, scans.iloc[:1]) == []
+    assert device_remarks(even, events.iloc[1:], trends.iloc[2:], signals, scans.iloc[:1]) == []
 
 
-def test_lines_break_in_gaps():
-    at = pd.Series(pd.to_datetime(["2024-01-01", "2024-01-15", "2024-01-29", "2024-03-25"]))
-    assert gaps_after(at) == [2]
-    assert gaps_after(at[:3]) == []
-    assert gaps_after(at[:1]) == []
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        ({"kind": "gap", "at": "2024-01-29", "until": "2024-03-25"},
+         "No session between 29 January 2024 and 25 March 2024; lines are interrupted there."),
+        ({"kind": "event", "at": "2024-01-15", "subject": "service", "baseline_no": 1},
+         "Baseline 1 spans an event (service, 15 January 2024); if"),
+        ({"kind": "trend", "subject": "axis splay", "p": 0.023},
+         "The trend of axis splay has p = 0.023, but no chart signals"),
+        ({"kind": "bodies", "low": 1.0, "high": 117.0}, "used 1 to 117 times"),
+        ({"kind": "software", "at": "2024-04-08", "subject": "2.1", "before": "2.0"},
+         "changed to 2.1 on 8 April 2024 without a new baseline: centre line and limits are those "
+         "of 2.0."),
+    ],
+)  # fmt: skip
+def test_every_remark_is_said(row, said):
+    assert said in choose("device.remarks", row["kind"], SimpleNamespace(**row))
 
 
 def test_methods_describe_no_result_that_the_drift_report_lacks(contents):

@@ -156,7 +156,7 @@ def test_groups_that_study_toml_leaves_to_the_default_are_named(tmp_path):
     settings = _settings_as_used(study, {})
     assert settings["analysis"]["condition"] == ["device"]
     named = between(ReportContent("", settings, {"scans": study.scans}, {}, ""))
-    assert named[2] == "operator and session"  # by which its cells are made
+    assert named[2] == ["operator", "session"]  # by which its cells are made
 
 
 def test_a_serial_number_is_printed_digit_by_digit(tmp_path):

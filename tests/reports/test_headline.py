@@ -4,18 +4,17 @@ import numpy as np
 import pandas as pd
 
 from accstudy.reports.comparison import (
-    _effects,
+    _by_level,
     answer,
     differences_table,
     effects_table,
-    size_sentences,
 )
 from accstudy.reports.document import Document, ReportContent, plain
 from accstudy.reports.effects import scatter_caution
 from accstudy.reports.models import held_phrase
-from accstudy.reports.verdicts import verdict_table
-from accstudy.seating.summary import NOT_NORMAL
+from accstudy.reports.verdicts import verdicts_table
 
+VERDICTS = ("conformity verified", "conformity not verified")
 NAN = float("nan")
 SIZE = "log(abs(pair.distance_um))"
 
@@ -32,6 +31,8 @@ def contrasts(model, response, rows):
             | {
                 "p_holm": p,
                 "adjust": "holm",
+                "p_decides": p,
+                "beyond": False,
                 "shown": p < 0.05,
                 "confidence": 0.95,
                 "ratio": estimate if logs else NAN,
@@ -81,8 +82,12 @@ def content(**more):
     pairs = pd.DataFrame({"technique": list("AAABBBCCC"), "scan": range(9), "model": "M",
                           "distance_um": [-1.0, 2, 9, 3, -4, 5, 10, -30, 20]})  # fmt: skip
     held = pd.DataFrame({"model_name": ["d", "s"], "covariate": "path_mm", "held": 30.0,
-                         "common_low": 10.0, "common_high": 40.0})  # fmt: skip
+                         "overlaps": True})  # fmt: skip
+    fits = pd.DataFrame({"model_name": ["d", "s"], "role": ["lead", "size"],
+                         "response": ["pair.distance_um", SIZE], "n_beyond_3sd": 1, "n_rows": 9,
+                         "heavy_tails": False})  # fmt: skip
     found = {"model_contrasts": pd.concat([plain_, size]), "model_means": means,
+             "model_fits": fits,
              "model_covariates": held,
              "pair_deviations": pairs.assign(condition=pairs["technique"])}  # fmt: skip
     return ReportContent("x", {"limits": {}}, found | more, {}, "")
@@ -92,11 +97,11 @@ def flat(text):
     return plain(text).replace("\u00a0", " ")
 
 
-def test_sizes_come_first_oriented_so_that_the_smaller_is_a_share_of_the_larger():
+def test_sizes_come_first_each_with_its_interval():
     said = [flat(t) for t in answer(content(), "d")]
-    assert said == [  # 1/3 with 1.2 either way: 0.278 to 0.400
-        "With A and B the typical |deviation| of distances is about a third "
-        "that of C: 0.31 (0.26 to 0.37) and 0.33 (0.28 to 0.40), 95 % intervals."
+    assert said == [
+        "The typical |deviation| of distances is with A 0.31 times that with C (0.26 to 0.37); "
+        "with C 3.00 times that with B (2.50 to 3.60); 95 % intervals."
     ]
 
 
@@ -129,7 +134,7 @@ def test_the_table_of_page_one_has_every_difference_with_its_interval_and_what_i
     assert [[flat(cell) for cell in row] for row in table["rows"]] == [
         # the interval of two one-sided tests stands where no difference is shown
         ["A – B", "+2.0 (−4.0 to +8.0) [−3.0 to +7.0]", "0.93 (0.78 to 1.12)", "means equivalent"],
-        ["A – C", "−25.0 (−31.0 to −19.0)", "0.31 (0.26 to 0.37)", "means and sizes differ"],
+        ["A – C", "−25.0 (−31.0 to −19.0)", "0.31 (0.26 to 0.37)", "means differ, sizes differ"],
     ]
     assert "in brackets 90 %, for equivalence within ±20 µm, held at arch length" in flat(
         table["caption"]
@@ -168,17 +173,16 @@ def effects(**changed):
     return (
         base
         | {"p_interaction": 0.5, "confidence": 0.95, "ratio": NAN}
-        | {"shown": True, "interaction_shown": False}
+        | {"shown": True, "applies": True}
         | changed
     )
 
 
 def test_the_table_of_effects_goes_by_condition_only_where_they_differ_and_says_why_not():
     worst = {"model_name": "w", "response": "scan.worst_distance_um", "scope": "as it comes"}
-    worst |= {"interaction_shown": True}
     rows = [
         effects(),
-        effects(**worst),
+        effects(**worst, applies=False),
         effects(**worst, kind="level", level="A", estimate=1.0, shown=False),
         effects(**worst, kind="level", level="C", estimate=9.0),
     ]
@@ -192,8 +196,9 @@ def test_the_table_of_effects_goes_by_condition_only_where_they_differ_and_says_
     effects_table(document, asked, "d")
     cells = [[flat(cell) for cell in row] for row in document.blocks[0]["rows"]]
     assert cells == [
-        ["10° of angulation", "A", "all: +5.0 (+3.0 to +7.0)", "+1.0 (+3.0 to +7.0)"],
-        ["", "C", "", "+9.0 (+3.0 to +7.0)"],
+        ["10° of angulation", "all", "+5.0 (+3.0 to +7.0)", "–"],
+        ["", "A", "–", "+1.0 (+3.0 to +7.0)"],
+        ["", "C", "–", "+9.0 (+3.0 to +7.0)"],
         [
             "one additional implant",
             "all",
@@ -201,8 +206,8 @@ def test_the_table_of_effects_goes_by_condition_only_where_they_differ_and_says_
             "not estimable: one of each",
         ],
     ]
-    assert isinstance(document.blocks[0]["rows"][0][3], str)  # not shown, so not coloured
-    assert document.blocks[0]["rows"][1][3][0]["s"] == "accent"
+    assert isinstance(document.blocks[0]["rows"][1][3], str)  # not shown, so not coloured
+    assert document.blocks[0]["rows"][2][3][0]["s"] == "accent"
 
 
 def test_no_number_of_an_answer_stands_without_an_interval():
@@ -228,7 +233,6 @@ def test_without_a_model_of_the_size_the_signed_differences_come_first():
     found = content().tables
     only = {n: t[t["model_name"] == "d"] for n, t in found.items() if n.startswith("model_")}
     alone = content(**only)
-    assert size_sentences(alone, "d") == []
     assert plain(answer(alone, "d")[0]).startswith("In the mean deviation of the distance")
 
 
@@ -245,10 +249,10 @@ def test_scatter_that_differs_is_said_with_what_allowing_for_it_changes():
     assert asked.startswith("scatter is shown to differ between levels of technique; the model ")
     assert "does not allow for it (residual_sd_by" in asked
     used = content().tables["model_contrasts"].query("model_name == 'd'")
-    other = used.assign(residual_sd_by="technique")
+    other = used.assign(residual_sd_by="technique", changed=False)
     (same,) = scatter_caution(content(model_spread=spread(), model_unequal=other), "d")
     assert same.endswith("leads to the same verdicts.")
-    other = other.assign(shown=False)
+    other = other.assign(changed=[False, True])
     (changed,) = scatter_caution(content(model_spread=spread(), model_unequal=other), "d")
     assert changed.endswith("changes the verdict on A - C.")
 
@@ -256,7 +260,15 @@ def test_scatter_that_differs_is_said_with_what_allowing_for_it_changes():
 def test_the_table_of_verdicts_has_every_limit_and_names_models_that_differ():
     base = {"source": "mine", "coverage": 0.95, "confidence": 0.95, "limit": 100.0, "unit": "um"}
     base |= {"measurand": "distance_um", "holds_for": "new cells"}
-    base |= {"bound_with_guard": 21.0, "largest_seen": 15.0, "informative": True}
+    base |= {"bound_with_guard": 21.0, "largest_seen": 15.0, "informative": True, "beside": False}
+    base |= {"assumption": "none", "p_normal": 0.4, "not_normal": False, "left_out_shown": False}
+    base |= {
+        "normality_test": "",
+        "needed_assurance": NAN,
+        "n_pairs": 15,
+        "n_scans": 12,
+        "note": "",
+    }
     rows = [
         base | {"condition": c, "scope": scope, "tolerance_bound": bound, "verdict": verdict}
         for c, scope, bound, verdict in [
@@ -265,27 +277,37 @@ def test_the_table_of_verdicts_has_every_limit_and_names_models_that_differ():
             ("C", "each pair", 120.0, "conformity not verified"),
         ]
     ]
-    seat = {"condition": "A", "seated": "best-seat", "limit_um": 150.0}
-    seats = [seat | {"model": "M2", "verdict": "conformity verified"},
-             seat | {"model": "M4", "verdict": "conformity not verified"}]  # fmt: skip
+    seat = {"condition": "A", "seated": "best-seat", "limit_um": 150.0, "max_um": 8.0, "note": ""}
+    seat |= {"n_scans": 8, "tolerance_bound_um": 46.0, "bound_with_guard_um": 47.0}
+    seats = [seat | {"model": "M2", "verdict": VERDICTS[0]},
+             seat | {"model": "M4", "note": "why", "verdict": VERDICTS[1]}]  # fmt: skip
     document = Document()
-    verdict_table(
+    verdicts_table(
         document, content(conformity=pd.DataFrame(rows), seating_summary=pd.DataFrame(seats))
     )
     table = document.blocks[-1]
-    assert [plain(c["title"]) for c in table["columns"]] == ["limit", "A", "C"]
     cells = [[plain(c).replace("\u00a0", " ") for c in row] for row in table["rows"]]
-    assert cells[0] == ["distance, each pair, 100 µm", "20 µm, verified", "120 µm, not verified"]
-    assert cells[1][1:] == ["20 µm, verified", "–"]
-    assert cells[2][1] == "not verified: M4; verified: M2"
-    assert "never more favourable than that on each pair" in plain(table["caption"])
+    assert [row[0] for row in cells] == ["A", "", "C", "A", ""]
+    assert cells[0][1:7] == [
+        "each inter-implant distance separately", "100 µm", "15 µm", "20 µm", "21 µm",
+        "conformity verified",
+    ]  # fmt: skip
+    assert cells[2][6] == "conformity not verified"
+    assert cells[4][1:] == [
+        "largest gap at the best seat", "150 µm", "8 µm", "46 µm", "47 µm",
+        "conformity not verified", "model M4; why",
+    ]  # fmt: skip
+    assert "Every row rests on 8 to 12 scans." in plain(table["caption"])
 
 
 def test_warnings_on_the_residuals_of_the_sizes_stand_on_the_first_page():
     spread = pd.DataFrame({"model_name": ["s", "s"], "against": ["fitted", "path_mm"],
                            "ratio": [2.71, 9.0], "warned": [True, False]})  # fmt: skip
-    fits = pd.DataFrame({"model_name": ["d", "s"], "n_beyond_3sd": [90, 25],
-                         "n_rows": [2016, 2016], "heavy_tails": [False, True]})  # fmt: skip
+    fits = (
+        content()
+        .tables["model_fits"]
+        .assign(n_beyond_3sd=[90, 25], n_rows=2016, heavy_tails=[False, True])
+    )
     asked = content(model_spread=spread, model_fits=fits)
     assert plain(answer(asked, "d")[-1]) == (
         "Caution: residuals behind the ratios of sizes scatter unequally, 2.7-fold, and have "
@@ -295,22 +317,6 @@ def test_warnings_on_the_residuals_of_the_sizes_stand_on_the_first_page():
         model_spread=spread.assign(warned=False), model_fits=fits.assign(heavy_tails=False)
     )
     assert not plain(answer(quiet, "d")[-1]).startswith("Caution")
-
-
-def test_a_gap_that_is_not_verified_has_its_bound_reason_and_number_of_scans():
-    seat = {"condition": "A", "seated": "best-seat", "limit_um": 150.0, "n_scans": 8, "n_cells": 4}
-    rows = [
-        {"model": "M2", "verdict": "conformity verified", "tolerance_bound_um": 90.0},
-        {"model": "M4", "verdict": "conformity not verified", "tolerance_bound_um": 46.0}
-        | {"note": NOT_NORMAL, "p_normal": 0.029},
-        {"model": "M6", "verdict": "conformity not verified", "tolerance_bound_um": 187.0},
-    ]
-    document = Document()
-    verdict_table(document, content(seating_summary=pd.DataFrame([seat | r for r in rows])))
-    assert plain(document.blocks[-1]["rows"][0][1]).replace("\u00a0", " ") == (
-        "not verified: M4 (46 µm; the logarithms are not normally distributed, p = 0.029; 8 scans "
-        "in 4 cells) and M6 (187 µm; 8 scans in 4 cells); verified: M2 (up to 90 µm)"
-    )
 
 
 def test_each_response_says_where_its_own_model_holds_the_covariates():
@@ -331,17 +337,16 @@ def test_an_effect_is_marked_as_shown_where_its_row_says_so():
     rows = {
         "kind": ["average", "level", "level"], "level": ["", "A", "B"],
         "shown": [False, True, False], "estimate": [5.0, 9.0, 1.0], "low": [1.0, 2.0, -3.0],
-        "high": [9.0, 16.0, 5.0],
+        "high": [9.0, 16.0, 5.0], "applies": [False, True, True],
     }  # fmt: skip
     table = pd.DataFrame(rows).assign(
         covariate="angulation_deg", scope="at equal path", response="pair.distance_um",
-        model_name="d", confidence=0.95, interaction_shown=True,
+        model_name="d", confidence=0.95,
     )  # fmt: skip
     asked = ("angulation_deg", "at equal path", "pair.distance_um")
-    found = _effects(table, *asked)
+    found = _by_level(table, *asked)
     assert found["B"] == "+1.0 (−3.0 to +5.0)"
     assert found["A"] == [{"t": "+9.0 (+2.0 to +16.0)", "s": "accent"}]
-    alike = _effects(table.assign(interaction_shown=False), *asked)
-    assert alike == {"": "+5.0 (+1.0 to +9.0)"}
-    sure = table.assign(interaction_shown=False, shown=True)
-    assert _effects(sure, *asked)[""][0]["s"] == "accent"
+    alike = table.assign(applies=[True, False, False])
+    assert _by_level(alike, *asked) == {"": "+5.0 (+1.0 to +9.0)"}
+    assert _by_level(alike.assign(shown=True), *asked)[""][0]["s"] == "accent"

@@ -7,23 +7,23 @@ import pandas as pd
 import pytest
 
 from accstudy.reports.common import bias_sentence, failure_sentence
-from accstudy.reports.document import Document
+from accstudy.reports.document import Document, ReportContent
 from accstudy.reports.drift import answer as drift_answer
 from accstudy.reports.methods import methods
 from accstudy.reports.models import (
+    at_ends,
     contrast_name,
     contrast_sentence,
     contrasts_sentence,
-    range_sentence,
 )
 from accstudy.reports.validation import answer
 from accstudy.reports.verdicts import (
+    VERDICT_MARKS,
+    _what_next,
     basis_sentence,
     decision_table,
     lead_sentence,
     levels_table,
-    verdict_words,
-    what_next,
 )
 from accstudy.stages.references import reference_pairs
 from accstudy.words.numbers import date
@@ -47,7 +47,12 @@ def conformity(**more):
         n_beyond=0, n_without_assumption=59, n_needed=NAN, needed_assurance=NAN,
         needed_operators=1, needed_cells=NAN, needed_per_cell=NAN, note="",
     )  # fmt: skip
-    return Row(**{**base, **more})
+    row = Row(**{**base, **more})
+    row.not_normal, row.left_out_shown = row.p_normal < 0.05, row.p_left_out < 0.05
+    row.state = VERDICT_MARKS.get(row.verdict, "unstated")
+    if np.isnan(row.tolerance_bound):
+        row.state = "unbounded"
+    return row
 
 
 def joint(**more):
@@ -103,11 +108,11 @@ def test_bounds_that_rest_on_different_grounds_are_told_apart():
 
 def test_contradicted_assumptions_say_what_would_settle_it():
     row = conformity(verdict="conformity not verified", p_normal=0.004)
-    said = plain("; ".join(what_next(row)))
+    said = plain("; ".join(_what_next(row)))
     assert "59 independent scans decide without the assumption of normal scatter" in said
     assert "(p = 0.004)" in said
     row = conformity(verdict="conformity not verified", left_out="operator", p_left_out=0.0001)
-    said = plain("; ".join(what_next(row)))
+    said = plain("; ".join(_what_next(row)))
     assert "scans of one cell differ by it (p < 0.001)" in said
     assert "add operator to analysis.cell" in said
 
@@ -117,7 +122,11 @@ def test_without_a_stated_uncertainty_only_the_bound_is_given():
     said = plain(lead_sentence([row]))
     assert "cannot be stated: the uncertainty of the reference is not stated" in said
     assert "verified" not in said
-    assert what_next(row) == ["state the uncertainty of the reference"]
+    assert _what_next(row) == ["state the uncertainty of the reference"]
+
+
+def reach(supported_mm):
+    return Row(supported_mm=supported_mm, longest_mm=45.0, whole=supported_mm == 45.0)
 
 
 def test_unverified_conformity_says_how_far_it_goes_and_what_it_would_take():
@@ -130,15 +139,15 @@ def test_unverified_conformity_says_how_far_it_goes_and_what_it_would_take():
         needed_cells=9,
         needed_per_cell=3,
     )
-    assert plain("; ".join(what_next(row, 28.4))) == (
+    assert plain("; ".join(_what_next(row, [reach(28.4)]))) == (
         "15 more scans, for a total of 9 cells of 3 scans: 83 % likely to verify it; verified for "
         "spans up to 28.4 mm"
     )
-    assert what_next(row, NAN)[-1] == "not verified for any span studied"
+    assert _what_next(row, [reach(NAN)])[-1] == "not verified for any span studied"
     row.n_needed = NAN
-    (said,) = what_next(row)
+    (said,) = _what_next(row)
     assert plain(said) == "more scans like these are unlikely to verify it (at most 83 %)"
-    assert what_next(conformity(), 45.0) == []
+    assert _what_next(conformity(), [reach(45.0)]) == []
 
 
 def test_nonconformity_is_verified_by_counts_and_no_bound_is_said_to_be_kept():
@@ -153,22 +162,23 @@ def test_nonconformity_is_verified_by_counts_and_no_bound_is_said_to_be_kept():
 def test_too_few_scans_cannot_say():
     row = conformity(tolerance_bound=NAN, verdict="", n_scans=1, n_needed=NAN)
     assert plain(lead_sentence([row])) == (
-        "Whether each inter-implant distance separately stays within the limit of 100 µm "
+        "Whether the limit of 100 µm on each inter-implant distance separately is kept "
         "cannot be judged from 1 scan."
     )
-    assert plain(verdict_words(row)) == "cannot be judged from 1 scan"
 
 
 def test_an_estimate_of_no_spread_between_cells_is_not_called_none():
     row = Row(subject="I1-I6", span_mm=45.0, unit="um", bias=3.0, bias_low=1.0, bias_high=5.0,
-              s_r=19.0, s_I=19.0, n_scans=12, n_cells=4)  # fmt: skip
+              s_r=19.0, s_I=19.0, n_scans=12, n_cells=4,
+              s_cell=0.0, confidence=0.95)  # fmt: skip
     said = plain(bias_sentence(row, is_scan=False))
     assert "no variation between the 4 cells is detected" in said
 
 
 def test_one_cell_says_nothing_of_other_operators():
     row = Row(subject="I1-I6", span_mm=45.0, unit="um", bias=-22.4, bias_low=-41.0, bias_high=-3.0,
-              s_r=21.0, s_I=21.0, n_scans=5, n_cells=1)  # fmt: skip
+              s_r=21.0, s_I=NAN, n_scans=5, n_cells=1,
+              s_cell=NAN, confidence=0.95)  # fmt: skip
     said = plain(bias_sentence(row, is_scan=False))
     assert "the bias is −22 µm (95 % interval −41 to −3 µm)" in said
     assert "other operators and sessions are not covered" in said
@@ -176,8 +186,9 @@ def test_one_cell_says_nothing_of_other_operators():
 
 
 def test_spread_of_one_scan_cannot_be_said():
-    row = Row(subject="I1-I2", span_mm=NAN, unit="um", bias=3.0, bias_low=NAN, bias_high=NAN,
-              s_r=NAN, s_I=NAN, n_scans=1, n_cells=1)  # fmt: skip
+    row = Row(subject="I1-I2", span_mm=9.0, unit="um", bias=3.0, bias_low=NAN, bias_high=NAN,
+              s_r=NAN, s_I=NAN, n_scans=1, n_cells=1,
+              s_cell=NAN, confidence=0.95)  # fmt: skip
     said = plain(bias_sentence(row, is_scan=False))
     assert "its uncertainty cannot be estimated" in said
     assert "the spread cannot be estimated from 1 scan" in said
@@ -198,16 +209,18 @@ def contrast(**more):
     base = dict(
         level_a="A", level_b="B", stratum="", covariate="", response="pair.distance_um",
         estimate=3.0, low=-9.0, high=15.0, confidence=0.95, shown=False, ratio=NAN, p_holm=0.61,
-        margin=NAN, adjust="holm", p_equivalence=NAN,
+        margin=NAN, adjust="holm", p_equivalence=NAN, p_decides=NAN, beyond=False,
         equivalence_low=NAN, equivalence_high=NAN, equivalence_confidence=0.9, equivalent=None,
     )  # fmt: skip
-    return Row(**{**base, **more})
+    row = Row(**{**base, **more})
+    row.p_decides = row.p_holm if row.adjust == "holm" else row.p
+    return row
 
 
 def test_a_p_value_says_whether_it_allows_for_the_number_of_contrasts():
     assert "(Holm-adjusted); " in plain(contrast_sentence(contrast()))
-    alone = vars(contrast()) | {"adjust": "none", "p": 0.021}
-    assert "p = 0.021, not adjusted; " in plain(contrast_sentence(Row(**alone)))
+    alone = contrast(adjust="none", p=0.021)
+    assert "p = 0.021, not adjusted; " in plain(contrast_sentence(alone))
 
 
 def test_no_difference_is_not_called_equality():
@@ -408,21 +421,23 @@ def test_without_limits_page_one_says_which_span_holds_for_which_level(contents)
     (block,) = document.blocks
     titles = [plain(c["title"]) for c in block["columns"]]
     rows = [dict(zip(titles, map(plain, row), strict=True)) for row in block["rows"]]
-    names = [f"{a}, {s}" for s in ("all pairs", "each pair") for a in ("span", "arch length")]
-    assert [r[""] for r in rows] == names
+    assert [r["level"] for r in rows] == ["50 µm", "100 µm", "150 µm", "200 µm"]
+    columns = {
+        ("all pairs", "span"): "span, all pairs together",
+        ("all pairs", "path"): "arch length, all pairs",
+        ("each pair", "span"): "span, each pair",
+        ("each pair", "path"): "arch length, each pair",
+    }
     held = 0
-    for row, (scope, along) in zip(
-        rows, [(s, a) for s in ("all pairs", "each pair") for a in ("span", "path")], strict=True
-    ):
-        for cell in own[own["scope"] == scope].itertuples():
+    for (scope, along), title in columns.items():
+        for row, cell in zip(rows, own[own["scope"] == scope].itertuples(), strict=True):
             found = getattr(cell, f"supported_{along}_mm")
             longest = getattr(cell, f"longest_{along}_mm")
-            shown = row[f"{cell.level_um:g} µm"]
             if np.isnan(found):
-                assert shown == "none"
+                assert row[title] == "none"
             else:
                 held += 1
-                assert shown == (f"all ({found:.1f})" if found == longest else f"{found:.1f}")
+                assert row[title] == (f"all ({found:.1f})" if found == longest else f"{found:.1f}")
             if (scope, along) == ("all pairs", "span"):
                 said = "over no span" if np.isnan(found) else f"{found:.1f} mm"
                 assert f"{cell.level_um:g} µm" in first
@@ -457,7 +472,7 @@ def test_drift_says_what_stands_and_what_to_reassess(contents):
 
 def test_a_difference_beyond_the_margin_is_said_to_be_larger():
     row = contrast(estimate=-27.0, low=-33.0, high=-22.0, p_holm=1e-6, shown=True, margin=20.0,
-                   p_equivalence=0.99)  # fmt: skip
+                   p_equivalence=0.99, beyond=True)  # fmt: skip
     said = plain(contrast_sentence(row))
     assert "A measures distances shorter than B: −27.0 µm" in said
     assert "it is larger than 20 µm" in said
@@ -466,25 +481,28 @@ def test_a_difference_beyond_the_margin_is_said_to_be_larger():
     assert "equivalence within ±20 µm is not shown" in plain(contrast_sentence(row))
 
 
-def test_a_difference_is_said_at_both_ends_of_a_covariate_with_intervals():
-    base = dict(response="pair.distance_um", covariate="angulation_deg", level_a="A", level_b="B")
-    rows = [
-        Row(**base, value=0.0, estimate=0.0, low=-4.0, high=4.0, se=2.0, df=60.0),
-        Row(**base, value=30.0, estimate=-60.0, low=-70.0, high=-50.0, se=5.0, df=60.0),
-    ]
-    assert plain(range_sentence(rows)) == (
-        "A minus B changes from 0.0 µm (−4.0 to +4.0) at 0.0° to −60.0 µm (−70.0 to −50.0) at "
-        "30.0° "
-        "of angulation"
-    )
-    logs = dict(base, response="log(abs(pair.distance_um))", estimate=0.0)
-    rows = [
-        Row(**logs, value=0.0, ratio=1.0, ratio_low=0.8, ratio_high=1.25),
-        Row(**logs, value=30.0, ratio=0.25, ratio_low=0.2, ratio_high=0.31),
-    ]
-    assert plain(range_sentence(rows)) == (
-        "ratio of A to B: 1.00 (0.80 to 1.25) at 0.0°, 0.25 (0.20 to 0.31) at 30.0° of angulation"
-    )
+@pytest.mark.parametrize(
+    ("response", "ends", "said"),
+    [
+        ("pair.distance_um", [dict(estimate=0.0, low=-4.0, high=4.0),
+                              dict(estimate=-60.0, low=-70.0, high=-50.0)],
+         "A minus B changes from 0.0 µm (−4.0 to +4.0) at 0.0° to −60.0 µm (−70.0 to −50.0) at "
+         "30.0° of angulation."),
+        ("log(abs(pair.distance_um))", [dict(ratio=1.0, ratio_low=0.8, ratio_high=1.25),
+                                        dict(ratio=0.25, ratio_low=0.2, ratio_high=0.31)],
+         "Ratio of A to B: 1.00 (0.80 to 1.25) at 0.0°, 0.25 (0.20 to 0.31) at 30.0° of "
+         "angulation."),
+    ],
+)  # fmt: skip
+def test_a_difference_is_said_at_both_ends_of_a_covariate_with_intervals(response, ends, said):
+    base = dict(model_name="d", response=response, covariate="angulation_deg", level_a="A",
+                level_b="B")  # fmt: skip
+    at = [base | end | {"value": v} for end, v in zip(ends, (0.0, 30.0), strict=True)]
+    tables = {
+        "model_contrasts_at": pd.DataFrame(at),
+        "model_contrasts": pd.DataFrame([base | {"shown": True}]),
+    }
+    assert [plain(t) for t in at_ends(ReportContent("", {}, tables, {}, ""), "d")] == [said]
 
 
 def test_the_methods_tell_type_a_from_type_b_and_where_the_reference_enters(contents):

@@ -39,7 +39,7 @@ def what_if(*usual):
 def study(name, *keep, kind="", settings=None, more=None, **tables):
     """A kept study with some of its tables, others in their place, and some settings changed."""
     facts, own = kept_tables(name)
-    found = {k: own[k].copy() for k in keep} | tables
+    found = {k: flagged(k, t) for k, t in ({k: own[k].copy() for k in keep} | tables).items()}
     changed = dict(facts["settings"])
     for part, values in (settings or {}).items():
         changed[part] = {**changed.get(part, {}), **values} if isinstance(values, dict) else values
@@ -48,6 +48,38 @@ def study(name, *keep, kind="", settings=None, more=None, **tables):
     return kind or facts["kind"], document.ReportContent(
         tables=found, settings=changed, files=written, **said
     )
+
+
+FLAGS = {
+    "conformity": {
+        "not_normal": lambda t: t["p_normal"].astype(float) < 0.05,
+        "left_out_shown": lambda t: t["p_left_out"].astype(float) < 0.05,
+    },
+    "supported_spans": {
+        "whole_span": lambda t: t["supported_span_mm"] >= t["longest_span_mm"] - 0.05,
+        "whole_path": lambda t: t["supported_path_mm"] >= t["longest_path_mm"] - 0.05,
+    },
+    "accuracy": {"s_cell": lambda t: (t["s_I"] - t["s_r"]).clip(lower=0).astype(float)},
+    "model_contrasts": {
+        "p_decides": lambda t: t["p_holm"].where(t["adjust"] != "none", t["p"]).astype(float)
+    },
+    "model_covariates": {"overlaps": lambda t: t["common_low"] <= t["common_high"]},
+    "reference_changes": {
+        "largest": lambda t: t.groupby("model")["e_n"].transform(
+            lambda e_n: e_n.index == e_n.abs().idxmax()
+        )
+    },
+    "drift_pairs": {
+        "exceeded": lambda t: pd.to_datetime(t["reached_at"]) <= t["until"].dt.normalize()
+    },
+}
+"""What the analysis states of other columns, so that edited ones agree with it."""
+
+
+def flagged(name, rows):
+    for column, of in FLAGS.get(name, {}).items() if len(rows) else ():
+        rows = rows.assign(**{column: of(rows)})
+    return rows
 
 
 def table(name, of):
@@ -97,7 +129,7 @@ def told(kind, content, usual):
 
 
 # ---- verdicts ---------------------------------------------------------------------------
-SCANS = ("scans", "implants", "pair_deviations", "failures")
+SCANS = ("scans", "implants", "pair_deviations", "failures", "condition_summary")
 
 
 @what_if("-")
@@ -206,7 +238,7 @@ def verdicts_of_a_comparison():
     yield "no verdict", study("comparison", *SCANS, conformity=nothing, supported_spans=spans,
                               condition_summary=summary)  # fmt: skip
     yield "nothing", study("comparison", *SCANS, condition_summary=summary)
-    yield "no summary", study("comparison", *SCANS)
+    yield "no summary", study("comparison", *SCANS[:-1])
 
 
 def longest():

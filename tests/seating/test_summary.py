@@ -9,9 +9,10 @@ from scipy import stats
 
 from accstudy.geometry.rigid import unit
 from accstudy.seating.contributions import (
-    contribution_sentence,
     gap_contributions,
+    main_origin,
     reference_uncertainty,
+    with_origins,
 )
 from accstudy.seating.summary import scan_misfits, seat_summary
 from accstudy.seating.table import seating_table
@@ -182,7 +183,7 @@ def test_the_gap_is_traced_to_the_implant_that_is_tilted():
     assert whole.drop("I2").abs().max() < 0.5 * whole["I2"]
     tilt = best[(best["part"] == "tilt") & (best["implant"] == "I2")]["contribution_um"].iloc[0]
     assert tilt == pytest.approx(whole["I2"], abs=0.1)
-    assert "implant I2 (tilt)" in contribution_sentence(best)
+    assert main_origin(best)[:2] == ("I2", "tilt")
 
 
 def test_implants_that_share_the_largest_gap_are_told_as_a_tie():
@@ -200,9 +201,6 @@ def test_implants_that_share_the_largest_gap_are_told_as_a_tie():
     parts = gap_contributions(poses, upright)
     assert set(parts.loc[parts["seated"] == "best-seat", "n_worst"]) == {2}
     assert set(parts.loc[parts["seated"] == "terminal-screw", "tightened"]) == {"I1"}
-    assert "at implant I1 and 1 other" in contribution_sentence(
-        parts[parts["seated"] == "best-seat"]
-    )
 
 
 def test_the_gap_is_traced_to_the_tightened_implant():
@@ -212,9 +210,14 @@ def test_the_gap_is_traced_to_the_tightened_implant():
     one = found[found["seated"] == "terminal-screw"]
     assert set(one["tightened"]) == {"I1"}
     assert set(one["worst_implant"]) == {"I6"}
-    sentence = contribution_sentence(one)
-    assert "misfit of 401 µm at implant I6" in sentence  # 44 mm and the rim's 2 mm x sin(0.5 deg)
-    assert "implant I1 (tilt)" in sentence
+    assert set(one["misfit_um"].round()) == {401.0}  # 44 mm and the rim's 2 mm x sin(0.5 deg)
+    assert main_origin(one)[:2] == ("I1", "tilt")
+    misfits = pd.DataFrame({"scan": ["s1", "s2"], "seated": "terminal-screw"})
+    misfits["scan"] = [one["scan"].iloc[0], "another"]
+    told = with_origins(misfits, found)
+    assert told["origin"].tolist() == ["I1", ""]
+    assert told["origin_part"].tolist() == ["tilt", ""]
+    assert told["without_um"].iloc[0] == pytest.approx(main_origin(one).without_um)
 
 
 def test_a_height_error_is_called_height():
@@ -222,7 +225,9 @@ def test_a_height_error_is_called_height():
     centres[3, 2] += 0.1
     best = gap_contributions(poses_of(centres), implants_of())
     best = best[best["seated"] == "best-seat"]
-    assert "implant I4 (height): without its error it would be 0 µm" in contribution_sentence(best)
+    origin = main_origin(best)
+    assert origin[:2] == ("I4", "height")
+    assert origin.without_um == pytest.approx(0, abs=0.5)
     sideways = best[(best["part"] == "sideways") & (best["implant"] == "I4")]
     assert sideways["contribution_um"].abs().iloc[0] < 0.1
 

@@ -15,7 +15,7 @@ from accstudy.words.catalogue import LANGUAGE, area, cell, count, rich, say, wor
 
 ROOT = Path(accstudy.__file__).parent
 AREAS = sorted(p.stem for p in (ROOT / "words" / LANGUAGE).glob("*.toml"))
-CALLS = ("say", "rich", "heads", "words", "area", "listed")
+CALLS = ("say", "choose", "rich", "heads", "words", "area", "listed")
 COLUMNS = {c for table in TABLES.values() for c in table.names} | {*LABEL_FACTORS, "software"}
 
 
@@ -65,7 +65,8 @@ def calls():
             name = "listed" if own else getattr(node.func, "id", "")
             if name in CALLS:
                 given = {k.arg for k in node.keywords}
-                given |= {ROW} if name == "say" and len(node.args) > 1 else set()
+                own_row = {"say": 1, "choose": 2}.get(name, 99)
+                given |= {ROW} if len(node.args) > own_row else set()
                 yield f"{path.name}:{node.lineno}", name, keys_of(node.args[0]), given
 
 
@@ -78,7 +79,8 @@ def test_every_call_names_a_template_and_gives_the_fields_that_it_names():
             elif key not in known:
                 wrong.append(f"{where}: {key}")
             elif what not in ("words", "listed"):
-                named = fields_of(template(key))
+                cases = template(key).values() if what == "choose" else [template(key)]
+                named = set().union(*map(fields_of, cases))
                 of_row = named & COLUMNS if ROW in given else set()  # the row brings its columns
                 apart = (named - of_row) ^ (given - {ROW} - of_row)
                 wrong += [f"{where}: {key}, {sorted(apart)}"] if apart else []
