@@ -291,7 +291,7 @@ def supported_lengths_chart(
     limit_um : float, optional
         The user's own limit, drawn stronger.
     """
-    figure = new_figure(166, 56)
+    figure = new_figure(166, 46)
     seen = {"condition": points["condition"], "abs_um": points["distance_um"].abs()}
     for ax, (along, at) in zip(figure.subplots(1, 2), levels.items(), strict=True):
         supported_span_chart(
@@ -300,7 +300,7 @@ def supported_lengths_chart(
             at,
             limit_um=limit_um,
             along=along,
-            height_mm=56,
+            height_mm=46,
             ax=ax,
             legend=along == "span",
         )

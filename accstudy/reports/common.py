@@ -354,8 +354,7 @@ def left_out(document: Document, content: ReportContent) -> None:
             for r in scans[status == "failed"].itertuples()
         ]
         found, files = content.table("findings"), scans.get("file", scans["scan"])
-        errors = found[found["severity"] == "error"].drop_duplicates("where")
-        why = dict(zip(errors["where"], errors["what"], strict=True))
+        why = {r.where: r.what for r in reversed(rows_of(found)) if r.severity == "error"}
         rows += [
             [s, say("common.could_not_be_measured"), why.get(f, say("common.see_the_findings"))]
             for s, f in zip(scans["scan"], files, strict=True)

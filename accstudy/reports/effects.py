@@ -532,7 +532,7 @@ def fit_caution(content: ReportContent, lead: str) -> list[str]:
         for r in rows_of(flagged(tests, "shown"))
         if r.model_name == lead
     ]
-    return out + [
+    return list(dict.fromkeys(out)) + [
         say("comparison.conditions_have_no_in", c=variable_name(r.covariate))
         for r in rows_of(ranges)
         if r.model_name == lead and not is_true(r.overlaps)

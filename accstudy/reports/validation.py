@@ -229,7 +229,8 @@ def _repeats(content: ReportContent, row: Any) -> Text:
     """How far two scans of one condition lie apart over the longest pair."""
     known = [c for c in ("r_limit", "I_limit") if not missing(getattr(row, c))]
     which = ", ".join(p for p in (row.subject, named(content, "", row.model)) if p)
-    over = f"{row.condition}: over" if row.condition else "Over"
+    name = str(row.condition)
+    over = f"{name[0].upper()}{name[1:]}: over" if name else "Over"
     more = {"over": over, "which": which, "name": between(content)[0], "factors": _factors(content)}
     return marked_up(words("precision.two_scans")["_".join(known)], {**row._asdict(), **more})
 

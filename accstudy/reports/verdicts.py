@@ -20,7 +20,7 @@ from accstudy.reports.document import (
     marked,
     strong_accent,
 )
-from accstudy.words.catalogue import choose, say, words
+from accstudy.words.catalogue import choose, count, say, words
 from accstudy.words.names import condition_name
 from accstudy.words.numbers import NONE, joined, missing, percent, quantity, stated, sure
 
@@ -138,6 +138,8 @@ def _scope_words(row: Any, *, alike: bool = True) -> str:
     """What a row of table ``conformity`` is about; without their number where it differs."""
     if row.scope == EACH_PAIR:
         return say("verdicts.each_separately", row)
+    if alike and row.n_pairs == 1:
+        return say("verdicts.only_one_of_a_scan", row)
     return say("verdicts.all_of_a_scan", row, n=f"{int(row.n_pairs)} " if alike else "")
 
 
@@ -146,7 +148,7 @@ def lead_sentence(rows: Sequence[Any]) -> Text:
     first = rows[0]
     alike = len({int(r.n_pairs) for r in rows}) == 1
     what = _scope_words(first, alike=alike)
-    if first.scope != EACH_PAIR:
+    if first.scope != EACH_PAIR and first.n_pairs > 1:
         what += say("verdicts.as_a_full_arch")
     limit = stated(first.limit, first.unit)
     if len(rows) == 1:
@@ -305,6 +307,8 @@ def _by_scope(rows: list[Any]) -> list[Any]:
 
 def _short_scope(row: Any, several: bool = False) -> str:
     """What a limit is held against, as page 1 asks it."""
+    if row.scope != EACH_PAIR and row.n_pairs == 1:
+        return say("verdicts.only_one", row)
     n = "" if several else f"{int(row.n_pairs)} "
     return choose("verdicts.asked", row.scope, row, n=n)
 
@@ -425,7 +429,7 @@ def verdicts_table(document: Document, content: ReportContent, *, bounds: bool =
         ),
         once=1,
         shown=["several"] * (len(set(every["condition"])) > 1) + ["bounds"] * bounds,
-        scans=joined([str(n) for n in dict.fromkeys((scans[0], scans[-1]))], last="to"),
+        scans=joined([*map(str, scans[:-1][:1]), count(scans[-1], "scan")], last="to"),
     )
 
 

@@ -88,7 +88,7 @@ def test_the_step_has_its_size_and_day_and_no_trend_after_it(status, put_in, spa
     assert row["begins_at"].normalize() in pd.date_range(day, periods=28)
     assert row["signalled_at"] >= day
     gap = (row["begins_at"].normalize() - day).days
-    assert row["event"] == f"tip changed on {day:%Y-%m-%d}, {gap} days before"
+    assert row["event"] == f"tip changed on {day.day} {day:%B %Y}, {gap} days before"
     assert row["slope_low_per_month"] < 0 < row["slope_high_per_month"]
 
 

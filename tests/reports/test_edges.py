@@ -57,7 +57,7 @@ def test_one_scan_says_that_nothing_can_be_said(contents):
     made = render_report("validation", content)
     assert made.pdf.startswith(b"%PDF")
     captions = [plain(b["caption"]) for b in made.data["blocks"] if b["type"] == "table"]
-    assert any(c.endswith("All rows: 1 scan.") for c in captions)
+    assert any(c.endswith("Every row rests on 1 scan.") for c in captions)
 
 
 def test_a_changed_reference_is_listed_with_the_size_of_its_error(contents):

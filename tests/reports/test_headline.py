@@ -100,8 +100,8 @@ def flat(text):
 def test_sizes_come_first_each_with_its_interval():
     said = [flat(t) for t in answer(content(), "d")]
     assert said == [
-        "The typical |deviation| of distances is with A 0.31 times that with C (0.26 to 0.37); "
-        "with C 3.00 times that with B (2.50 to 3.60); 95 % intervals."
+        "The typical |deviation| of distances is 0.31 times as large with A as with C "
+        "(0.26 to 0.37); 3.00 times as large with C as with B (2.50 to 3.60); 95 % intervals."
     ]
 
 
@@ -134,7 +134,7 @@ def test_the_table_of_page_one_has_every_difference_with_its_interval_and_what_i
     assert [[flat(cell) for cell in row] for row in table["rows"]] == [
         # the interval of two one-sided tests stands where no difference is shown
         ["A – B", "+2.0 (−4.0 to +8.0) [−3.0 to +7.0]", "0.93 (0.78 to 1.12)", "means equivalent"],
-        ["A – C", "−25.0 (−31.0 to −19.0)", "0.31 (0.26 to 0.37)", "means differ, sizes differ"],
+        ["A – C", "−25.0 (−31.0 to −19.0)", "0.31 (0.26 to 0.37)", "means and sizes differ"],
     ]
     assert "in brackets 90 %, for equivalence within ±20 µm, held at arch length" in flat(
         table["caption"]
@@ -297,7 +297,7 @@ def test_the_table_of_verdicts_has_every_limit_and_names_models_that_differ():
         "largest gap at the best seat", "150 µm", "8 µm", "46 µm", "47 µm",
         "conformity not verified", "model M4; why",
     ]  # fmt: skip
-    assert "Every row rests on 8 to 12 scans." in plain(table["caption"])
+    assert "Every row rests on 8 to 12 scans." in flat(table["caption"])
 
 
 def test_warnings_on_the_residuals_of_the_sizes_stand_on_the_first_page():

@@ -55,8 +55,8 @@ def test_the_methods_say_which_scans_were_corrected_for_temperature():
 def test_one_scan_a_cell_still_has_a_spread():
     row = SimpleNamespace(subject="I1-I2", span_mm=30.0, unit="um", bias=3.0, bias_low=1.0,
                           bias_high=5.0, s_r=float("nan"), s_I=12.4, n_scans=60,
-                          n_cells=60)  # fmt: skip
-    text = bias_sentence(row, is_scan=False, confidence=0.99).replace("\u00a0", " ")
+                          n_cells=60, confidence=0.99)  # fmt: skip
+    text = bias_sentence(row, is_scan=False).replace("\u00a0", " ")
     assert "(99 % interval" in text
     assert "the standard deviation of single scans is 12 µm" in text
     assert "cannot be estimated from" not in text

@@ -32,7 +32,7 @@ def contrast(name, response, **changed):
     base |= {"low": 1.0, "high": 9.0, "simultaneous_low": 0.0, "simultaneous_high": 10.0}
     base |= {"df": 7.0, "p": 0.02, "p_holm": 0.04, "adjust": "holm", "ratio": NAN, "shown": True}
     base |= {"margin": NAN, "p_equivalence": NAN, "equivalence_low": NAN, "equivalence_high": NAN}
-    base |= {"equivalence_confidence": 0.9}
+    base |= {"equivalence_confidence": 0.9, "p_decides": 0.04, "beyond": False}
     made = base | {"equivalent": None, "confidence": 0.95} | changed
     for end in ("low", "high", "simultaneous_low", "simultaneous_high"):
         made[f"ratio_{end}"] = np.exp(made[end]) if response == SIZE else NAN
@@ -85,6 +85,7 @@ def test_contrasts_are_printed_with_the_limits_and_p_values_that_were_asked_for(
     table = [contrast("d", DISTANCE), contrast("s", SIZE, estimate=np.log(2), ratio=2.0)]
     fits = [fit("d", DISTANCE, simultaneous=True), fit("s", SIZE, adjust="none")]
     table[1] |= {"low": 0.0, "high": np.log(4), "adjust": "none", "ratio_low": 1.0}
+    table[1] |= {"p_decides": 0.02}
     table[1] |= {"ratio_high": 4.0}
     document = Document()
     contrasts_section(document, content(model_contrasts=table, model_fits=fits), "d")
@@ -129,8 +130,9 @@ def test_components_have_their_icc_and_models_what_a_second_program_finds():
     fits_section(document, content(model_fits=fits, model_variances=parts), ["d", "s"])
     components, explained = document.blocks
     assert cells(components) == [
-        ["scan", "3.0", "1.0 to 5.0", "0.360", "–", "–", "–"],
-        ["residual", "4.0", "3.0 to 5.0", "0.640", "0.500", "–", "1.000"],
+        ["deviation of the distance", "scan", "3.0", "µm", "1.0 to 5.0", "0.360"],
+        ["", "residual", "4.0", "µm", "3.0 to 5.0", "0.640"],
+        ["geometric mean of |deviation of the distance|", "residual", "0.500", "log", "–", "1.000"],
     ]
     assert cells(explained) == [
         ["d", "198", "6", "0.25", "0.50", "0.002"],

@@ -61,7 +61,8 @@ FLAGS = {
     },
     "accuracy": {"s_cell": lambda t: (t["s_I"] - t["s_r"]).clip(lower=0).astype(float)},
     "model_contrasts": {
-        "p_decides": lambda t: t["p_holm"].where(t["adjust"] != "none", t["p"]).astype(float)
+        "p_decides": lambda t: t["p_holm"].where(t["adjust"] != "none", t["p"]).astype(float),
+        "beyond": lambda t: (t["low"] > t["margin"]) | (t["high"] < -t["margin"]),
     },
     "model_covariates": {"overlaps": lambda t: t["common_low"] <= t["common_high"]},
     "reference_changes": {
