@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
@@ -293,7 +295,7 @@ def supported_lengths_chart(
     """
     figure = new_figure(166, 46)
     seen = {"condition": points["condition"], "abs_um": points["distance_um"].abs()}
-    for ax, (along, at) in zip(figure.subplots(1, 2), levels.items(), strict=True):
+    for ax, (along, at) in zip(figure.subplots(1, 2, sharey=True), levels.items(), strict=True):
         supported_span_chart(
             curve[curve["against"] == f"{along}_mm"],
             pd.DataFrame({**seen, "at_mm": points[f"{along}_mm"]}),
@@ -302,7 +304,7 @@ def supported_lengths_chart(
             along=along,
             height_mm=46,
             ax=ax,
-            legend=along == "span",
+            panel="left" if along == "span" else "right",
         )
     return figure
 
@@ -318,7 +320,7 @@ def supported_span_chart(
     height_mm: float = 80.0,
     width_mm: float = 166.0,
     ax: Axes | None = None,
-    legend: bool = True,
+    panel: Literal["left", "right", ""] = "",
 ) -> Axes:
     """Draw the tolerance bound against the inter-implant distance.
 
@@ -341,8 +343,8 @@ def supported_span_chart(
         Printed size.
     ax : Axes, optional
         Where to draw; a new figure by default.
-    legend : bool
-        Whether several conditions are named.
+    panel : {"left", "right", ""}, optional
+        Of two panels, the left one names conditions, the right one the levels.
 
     Returns
     -------
@@ -390,12 +392,13 @@ def supported_span_chart(
     heights = _apart([v / top for v in shown], 4.5 / max(height_mm - 16, 20))
     for level, height in zip(shown, heights, strict=True):
         rows = levels[levels["level_um"] == level]
-        _level(ax, rows, conditions, limit_um=limit_um, height=height)
+        _level(ax, rows, conditions, limit_um=limit_um, height=height, panel=panel)
     ax.set_xlim(0, right)
     ax.set_ylim(0, top)
     ax.set_xlabel(say("figures.span_between_mm" if along == "span" else "figures.arch_length_mm"))
-    ax.set_ylabel(say("figures.deviation_um"))
-    if len(conditions) > 1 and legend:
+    if panel != "right":
+        ax.set_ylabel(say("figures.deviation_um"))
+    if len(conditions) > 1 and panel != "right":
         figure = ax.get_figure(root=True)
         assert figure is not None
         legend_of(figure, ax)
@@ -427,30 +430,32 @@ def _level(
     *,
     limit_um: float | None,
     height: float,
+    panel: str,
 ) -> None:
-    """Draw a level, and write beside it what it supports."""
+    """Draw a level, and write beside it what it supports, or of two panels its value once."""
     rows = rows_of(levels)
     level = float(rows[0].level_um)
     own = limit_um is not None and bool(np.isclose(level, limit_um))
     ax.axhline(level, color=INK if own else GREY, linewidth=1.1 if own else 0.5, zorder=1)
     text = f"{level:g} µm" + (" (limit)" if own else "")
-    if len(conditions) == 1:
+    if len(conditions) == 1 and not panel:
         text += f": {_supported(rows[0])}"
-    ax.annotate(
-        text,
-        (1.0, level),
-        xycoords=("axes fraction", "data"),
-        xytext=(1.02, height),
-        textcoords="axes fraction",
-        va="center",
-        fontsize=8,
-        fontweight="semibold" if own else "normal",
-        annotation_clip=False,
-        arrowprops={
-            **{"arrowstyle": "-", "color": GREY, "linewidth": 0.5, "shrinkA": 1, "shrinkB": 0},
-            "relpos": (0.0, 0.5),
-        },
-    )
+    if panel != "left":
+        ax.annotate(
+            text,
+            (1.0, level),
+            xycoords=("axes fraction", "data"),
+            xytext=(1.02, height),
+            textcoords="axes fraction",
+            va="center",
+            fontsize=8,
+            fontweight="semibold" if own else "normal",
+            annotation_clip=False,
+            arrowprops={
+                **{"arrowstyle": "-", "color": GREY, "linewidth": 0.5, "shrinkA": 1, "shrinkB": 0},
+                "relpos": (0.0, 0.5),
+            },
+        )
     for row in rows:
         x = float(row.supported_mm)
         if not np.isfinite(x) or x >= float(row.longest_mm) - 0.05:

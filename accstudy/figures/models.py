@@ -47,7 +47,7 @@ def means_chart(rows: pd.DataFrame) -> Figure:
     names = [wrapped(level) for level in levels]
     longest = max(len(line) for name in names for line in name.split("\n"))
     room_mm = (160 - 1.6 * longest) / len(panels)
-    titles = [wrapped(_titled(rows, panel), int(room_mm / 1.75)) for panel in panels]
+    titles = [wrapped(_titled(rows, panel), int(room_mm / 1.4)) for panel in panels]
     lines = len(levels) * _most_lines(names) + _most_lines(titles) - 1
     figure = new_figure(166, 10.5 + 3.8 * lines)
     grid = np.atleast_1d(figure.subplots(1, len(panels), sharey=True))

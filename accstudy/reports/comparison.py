@@ -341,8 +341,8 @@ def _sizes(content: ReportContent, lead: str, model: str) -> list[Text]:
     runs: list[Any] = [say("comparison.the_typical_deviation", what=what)]
     for k, row in enumerate(shown[:_ON_FIRST_PAGE]):
         a, b = levels_of(row)
-        runs += ["; " if k else "", strong_accent(say("comparison.times", row))]
-        runs.append(say("comparison.that_of", row, a=a, b=b))
+        runs += [", " if k else "", say("comparison.with_level", a=a)]
+        runs += [strong_accent(say("comparison.times", row)), say("comparison.that_of", row, b=b)]
     more = len(rows) > _ON_FIRST_PAGE
     runs.append(
         say(

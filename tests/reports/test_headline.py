@@ -100,8 +100,8 @@ def flat(text):
 def test_sizes_come_first_each_with_its_interval():
     said = [flat(t) for t in answer(content(), "d")]
     assert said == [
-        "The typical |deviation| of distances is 0.31 times as large with A as with C "
-        "(0.26 to 0.37); 3.00 times as large with C as with B (2.50 to 3.60); 95 % intervals."
+        "Typical |deviation| of distances: A 0.31 times C (0.26 to 0.37), "
+        "C 3.00 times B (2.50 to 3.60); 95 % intervals."
     ]
 
 
