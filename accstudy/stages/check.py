@@ -20,7 +20,7 @@ from accstudy.stages.compare import suspected_setup
 from accstudy.stages.measure import Job, job_of, locate_one, read_one
 from accstudy.stages.model_checks import model_faults
 from accstudy.stages.references import references_with_scans
-from accstudy.stages.without_reference import started
+from accstudy.stages.start import started
 from accstudy.stages.workers import each
 from accstudy.study.files import Files
 from accstudy.study.load import Study, Surveyed, survey_study

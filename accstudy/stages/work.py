@@ -19,6 +19,7 @@ from accstudy.errors import Finding, InputError, Severity, StudyError, gravest_f
 from accstudy.stages import measure as measuring
 from accstudy.stages.measure import Show
 from accstudy.stages.report import STATUS, ReportOptions, drift_status, status_file
+from accstudy.stages.start import start_keys, started
 from accstudy.stages.steps import (
     NOT_ANALYZED,
     Cache,
@@ -28,7 +29,6 @@ from accstudy.stages.steps import (
     entry_key,
     recorded_results,
 )
-from accstudy.stages.without_reference import start_keys, started
 from accstudy.study.disk import (
     LARGEST,
     digest,

@@ -225,6 +225,7 @@ def test_the_report_speaks_of_trueness_only_to_say_that_it_does_not(reported):
         say("cautions.not_stated"),
         "Accuracy (trueness and precision)",
         "Limitations and sources of bias",
+        "No statement in this report is a claim of conformity with a standard",
     )
     for text in _texts([first.blocks, rest.blocks]):
         for phrase in allowed:
