@@ -66,7 +66,7 @@ def device_remarks(
     ]
     uses = scans["body_uses"].dropna() if "body_uses" in scans else pd.Series([], dtype=float)
     if len(uses) and uses.max() > uses.min():
-        rows.append({"kind": "bodies", "low": uses.min(), "high": uses.max()})
+        rows.append({"kind": "bodies", "fewest": uses.min(), "most": uses.max()})
     return rows
 
 

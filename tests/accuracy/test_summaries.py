@@ -175,6 +175,7 @@ def test_median_gap_of_an_implant_takes_the_larger_of_gap_and_interference():
             "implant": "I4",
             "gap_max_um": [10.0, 30.0, 5.0],
             "gap_min_um": [-2.0, 1.0, -40.0],
+            "worst_um": [10.0, 30.0, -40.0],
         }
     )
     row = seat_medians(seating).iloc[0]
