@@ -83,7 +83,7 @@ def test_gaps_events_in_a_baseline_small_p_and_worn_bodies_are_said():
     assert gap == {"kind": "gap", "at": at[2], "until": at[3]}
     assert event == {"kind": "event", "at": at[1], "subject": "service", "baseline_no": 1}
     assert trend == {"kind": "trend", "subject": "axis splay", "p": 0.023}
-    assert wear == {"kind": "bodies", "low": 1.0, "high": 117.0}
+    assert wear == {"kind": "bodies", "fewest": 1.0, "most": 117.0}
     stricter = device_remarks(points, events, trends.assign(shown=False), signals, scans)
     assert stricter == [gap, event, wear]
     updated = pd.DataFrame({"measured_at": at, "software": ["2.0"] * 4 + ["2.1"]})
@@ -102,7 +102,7 @@ def test_gaps_events_in_a_baseline_small_p_and_worn_bodies_are_said():
          "Baseline 1 spans an event (service, 15 January 2024); if"),
         ({"kind": "trend", "subject": "axis splay", "p": 0.023},
          "The trend of axis splay has p = 0.023, but no chart signals"),
-        ({"kind": "bodies", "low": 1.0, "high": 117.0}, "used 1 to 117 times"),
+        ({"kind": "bodies", "fewest": 1.0, "most": 117.0}, "used 1 to 117 times"),
         ({"kind": "software", "at": "2024-04-08", "subject": "2.1", "before": "2.0"},
          "changed to 2.1 on 8 April 2024 without a new baseline: centre line and limits are those "
          "of 2.0."),
