@@ -304,6 +304,7 @@ def uncertainty_budget(
 
 def _rows(parts: list[Part], confidence: float) -> list[dict[str, object]]:
     known = [p for p in parts if p.counted and not math.isnan(p.u)]
+    largest = max(known, key=lambda one: one.u, default=None)
     squares: dict[float, float] = {}
     for p in known:
         squares[p.df] = squares.get(p.df, 0.0) + p.u**2
@@ -320,7 +321,7 @@ def _rows(parts: list[Part], confidence: float) -> list[dict[str, object]]:
             "df": p.df if math.isfinite(p.df) else math.nan,
             "share": p.u**2 / u**2 if p in known and u > 0 else math.nan,
             "counted": p.counted,
-            "largest": p is max(known, key=lambda one: one.u, default=None),
+            "largest": p is largest,
             "how": p.how,
         }
         for p in parts

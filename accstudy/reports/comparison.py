@@ -36,14 +36,11 @@ from accstudy.reports.effects import (
     design_section,
     effect_size,
     fit_caution,
-    influence_section,
     inseparable_sentences,
-    lack_of_fit_section,
+    model_evidence,
     path_section,
     residual_caution,
-    residual_checks,
     scatter_caution,
-    unequal_scatter,
 )
 from accstudy.reports.methods import checklist, methods_section
 from accstudy.reports.models import (
@@ -52,18 +49,15 @@ from accstudy.reports.models import (
     contrast_sentences,
     contrasts_section,
     finding,
-    fits_section,
     held_phrase,
     held_point,
     level_contrasts,
     levels_of,
     margin_name,
     means_rows,
-    means_table,
     model_of,
     operators_section,
     response_label,
-    scatter,
     shown_interactions,
     shown_models,
     term_tests,
@@ -107,14 +101,7 @@ def comparison_report(content: ReportContent) -> tuple[list[Text], Document, Doc
     design_section(rest, content)
     acting_section(rest, content)
     path_section(rest, content, models)
-    means_table(rest, content)
-    scatter(rest, content, models)
-    fits_section(rest, content, models)
-    for model in models:
-        residual_checks(rest, content, model, first=model == lead)
-    influence_section(rest, content, lead)
-    lack_of_fit_section(rest, content, models)
-    unequal_scatter(rest, content, lead)
+    model_evidence(rest, content, lead, models)
     outlier_tests(rest, content, most=8)
     accuracy.alignments(rest, content)
     if content.has("seating"):

@@ -35,7 +35,6 @@ __all__ = [
     "marked",
     "plain",
     "said_once",
-    "see",
     "strong_accent",
     "symbol",
 ]
@@ -157,11 +156,6 @@ def italic(text: str) -> dict[str, str]:
 def symbol(letter: str, index: str) -> list[dict[str, str]]:
     """Runs of a symbol with its index, such as s_R."""
     return [{"t": letter, "s": "i"}, {"t": index, "s": "sub"}]
-
-
-def see(figure: str) -> dict[str, str]:
-    """Run that refers to a figure."""
-    return {"ref": figure}
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,10 +16,13 @@ from accstudy.reports.document import Document, ReportContent, Text, extended, s
 from accstudy.reports.models import (
     contrast_name,
     ends_said,
+    fits_section,
     held_phrase,
     level_contrasts,
+    means_table,
     ratio_said,
     response_label,
+    scatter,
 )
 from accstudy.words.catalogue import choose, say, words
 from accstudy.words.names import condition_name, variable_name
@@ -38,6 +41,7 @@ __all__ = [
     "named_levels",
     "path_section",
     "residual_caution",
+    "model_evidence",
     "residual_checks",
     "scatter_caution",
     "unequal_scatter",
@@ -371,6 +375,20 @@ def _crossing(apart: list[str]) -> str:
         return say("design.the_factors_compared_the")
     said = "; ".join(apart)
     return say("design.differences_between_these_blocks", said=said[0].upper(), said_2=said[1:])
+
+
+def model_evidence(
+    document: Document, content: ReportContent, lead: str, models: list[str]
+) -> None:
+    """Means, components and fits of the models, and what their checks found."""
+    means_table(document, content)
+    scatter(document, content, models)
+    fits_section(document, content, models)
+    for model in models:
+        residual_checks(document, content, model, first=model == lead)
+    influence_section(document, content, lead)
+    lack_of_fit_section(document, content, models)
+    unequal_scatter(document, content, lead)
 
 
 def residual_checks(

@@ -37,21 +37,15 @@ from accstudy.reports.comparison import differences_table
 from accstudy.reports.document import Document, ReportContent, Text, extended, strong_accent
 from accstudy.reports.effects import (
     design_section,
-    influence_section,
-    lack_of_fit_section,
-    residual_checks,
-    unequal_scatter,
+    model_evidence,
 )
 from accstudy.reports.methods import checklist, methods_section
 from accstudy.reports.models import (
     at_ends,
     contrast_sentences,
     contrasts_section,
-    fits_section,
-    means_table,
     model_of,
     operators_section,
-    scatter,
     shown_models,
     term_tests,
 )
@@ -183,14 +177,7 @@ def unreferenced_report(content: ReportContent) -> tuple[list[Text], Document, D
         contrasts_section(rest, content, lead)
         operators_section(rest, content)
         design_section(rest, content)
-        means_table(rest, content)
-        scatter(rest, content, models)
-        fits_section(rest, content, models)
-        for model in models:
-            residual_checks(rest, content, model, first=model == lead)
-        influence_section(rest, content, lead)
-        lack_of_fit_section(rest, content, models)
-        unequal_scatter(rest, content, lead)
+        model_evidence(rest, content, lead, models)
         term_tests(rest, content)
     accuracy.scan_after_scan(rest, content)
     variance_parts(rest, content)
