@@ -20,14 +20,11 @@ from accstudy.errors import InputError
 from accstudy.tables import empty, shape
 
 __all__ = [
-    "Combined",
     "Part",
     "SeatingOfBodies",
-    "combine",
     "propagate",
     "seating_from_data",
     "uncertainty_budget",
-    "usable_df",
 ]
 
 Floats = npt.NDArray[np.float64]
@@ -49,69 +46,6 @@ class Part:
     shape: Literal["normal", "rectangular"] = "normal"
     counted: bool = True
     how: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Combined:
-    """Combined standard uncertainty u, effective degrees of freedom (Welch and Satterthwaite),
-    coverage factor k, U = k u.
-
-    ``shares`` are those of the parts in the combined variance, in order; 0 if not counted.
-    """
-
-    u: float
-    df: float
-    k: float
-    U: float
-    shares: tuple[float, ...]
-
-
-def usable_df(df: float) -> float:
-    """Effective degrees of freedom as the t table is entered: to one decimal, then cut, at least 1.
-
-    So 18.9987 counts as 19 and 16.75 as 16 (JCGM 100:2008, G.4.1 and its example).
-
-    Examples
-    --------
-    >>> usable_df(18.9987), usable_df(16.75)
-    (19.0, 16.0)
-    """
-    return df if math.isinf(df) else max(1.0, float(math.floor(round(df, 1))))
-
-
-def combine(parts: Sequence[Part], *, confidence: float = 0.95) -> Combined:
-    """Combine independent parts into one uncertainty.
-
-    Parameters
-    ----------
-    parts : sequence of Part
-        Parts in one unit; those not counted or unknown (NaN) are left out.
-    confidence : float, optional
-        Of the expanded uncertainty.
-
-    References
-    ----------
-    JCGM 100:2008, 5.1.2 (combination), G.4 (effective degrees of freedom), 6.2.
-
-    Examples
-    --------
-    >>> found = combine([Part("a", 3.0), Part("b", 4.0, df=9)])
-    >>> found.u, round(found.df, 2)
-    (5.0, 21.97)
-    """
-    u2 = np.array([p.u**2 if p.counted and not math.isnan(p.u) else 0.0 for p in parts])
-    total = float(u2.sum())
-    if total == 0:
-        return Combined(
-            0.0, math.inf, float(special.ndtri((1 + confidence) / 2)), 0.0, (0.0,) * len(parts)
-        )
-    spread = sum(float(v) ** 2 / p.df for v, p in zip(u2, parts, strict=True))
-    df = total**2 / spread if spread > 0 else math.inf
-    used = usable_df(df)
-    level = (1 + confidence) / 2
-    k = float(special.ndtri(level) if math.isinf(used) else special.stdtrit(used, level))
-    u = math.sqrt(total)
-    return Combined(u, df, k, k * u, tuple(float(v / total) for v in u2))
 
 
 def propagate(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -32,7 +31,6 @@ __all__ = [
     "run_chart",
     "share_chart",
     "supported_lengths_chart",
-    "supported_span_chart",
 ]
 
 
@@ -282,75 +280,49 @@ def supported_lengths_chart(
     *,
     limit_um: float | None = None,
 ) -> Figure:
-    """Draw the bound against the inter-implant distance, and beside it against the arch length.
+    """Draw the tolerance bound against the inter-implant distance, and beside it against the arch
+    length.
 
     Parameters
     ----------
     curve, points : DataFrame
         Rows of tables ``span_curve`` and ``pair_deviations``.
     levels : dict of str to DataFrame
-        As for `supported_span_chart`, for ``span`` and ``path``.
+        For ``span`` and ``path``: ``condition``, ``level_um``, ``supported_mm`` (NaN: none),
+        ``longest_mm``.
     limit_um : float, optional
         The user's own limit, drawn stronger.
     """
-    figure = new_figure(166, 46)
+    figure = new_figure(166, _HEIGHT_MM)
+    left, right = figure.subplots(1, 2, sharey=True)
     seen = {"condition": points["condition"], "abs_um": points["distance_um"].abs()}
-    for ax, (along, at) in zip(figure.subplots(1, 2, sharey=True), levels.items(), strict=True):
-        supported_span_chart(
-            curve[curve["against"] == f"{along}_mm"],
-            pd.DataFrame({**seen, "at_mm": points[f"{along}_mm"]}),
-            at,
-            limit_um=limit_um,
-            along=along,
-            height_mm=46,
-            ax=ax,
-            panel="left" if along == "span" else "right",
-        )
+    for ax, along in ((left, "span"), (right, "path")):
+        single = pd.DataFrame({**seen, "at_mm": points[f"{along}_mm"]})
+        mine = curve[curve["against"] == f"{along}_mm"]
+        _bounds(ax, mine, single, levels[along], limit_um, named=ax is right)
+    left.set_xlabel(say("figures.span_between_mm"))
+    right.set_xlabel(say("figures.arch_length_mm"))
+    left.set_ylabel(say("figures.deviation_um"))
+    if curve["condition"].nunique() > 1:
+        legend_of(figure, left)
     return figure
 
 
-@styled
-def supported_span_chart(
+_HEIGHT_MM = 46.0
+
+
+def _bounds(
+    ax: Axes,
     curve: pd.DataFrame,
     points: pd.DataFrame,
     levels: pd.DataFrame,
+    limit_um: float | None,
     *,
-    limit_um: float | None = None,
-    along: str = "span",
-    height_mm: float = 80.0,
-    width_mm: float = 166.0,
-    ax: Axes | None = None,
-    panel: Literal["left", "right", ""] = "",
-) -> Axes:
-    """Draw the tolerance bound against the inter-implant distance.
-
-    Parameters
-    ----------
-    curve : DataFrame
-        Rows of table ``span_curve`` against one length: ``condition``,
-        ``length_mm``, ``bound_um`` of the pair, ``reach_all_um`` of all pairs up to
-        there together and ``reach_each_um``, the largest of them (NaN where nothing
-        can be said).
-    points : DataFrame
-        ``condition``, ``at_mm``, ``abs_um``: what single scans deviated by.
-    levels : DataFrame
-        ``condition``, ``level_um``, ``supported_mm`` (NaN: none), ``longest_mm``.
-    limit_um : float, optional
-        The user's own limit, drawn stronger.
-    along : {"span", "path"}
-        Straight distance, or length along the arch.
-    height_mm, width_mm : float
-        Printed size.
-    ax : Axes, optional
-        Where to draw; a new figure by default.
-    panel : {"left", "right", ""}, optional
-        Of two panels, the left one names conditions, the right one the levels.
-
-    Returns
-    -------
-    Axes
+    named: bool,
+) -> None:
+    """Bounds of one pair, of each and of all pairs up to a length, and what single scans deviated
+    by; the levels, with their values if `named`.
     """
-    ax = new_axes(width_mm, height_mm) if ax is None else ax
     conditions = list(dict.fromkeys(curve["condition"]))
     right = 1.02 * float(np.nanmax([*curve["length_mm"], *points["at_mm"], 1.0]))
     top = _top(curve, points, levels, limit_um)
@@ -389,20 +361,12 @@ def supported_span_chart(
             zorder=3,
         )
     shown = sorted({float(v) for v in levels["level_um"] if v <= top})
-    heights = _apart([v / top for v in shown], 4.5 / max(height_mm - 16, 20))
+    heights = _apart([v / top for v in shown], 4.5 / (_HEIGHT_MM - 16))
     for level, height in zip(shown, heights, strict=True):
         rows = levels[levels["level_um"] == level]
-        _level(ax, rows, conditions, limit_um=limit_um, height=height, panel=panel)
+        _level(ax, rows, conditions, limit_um, height=height if named else None)
     ax.set_xlim(0, right)
     ax.set_ylim(0, top)
-    ax.set_xlabel(say("figures.span_between_mm" if along == "span" else "figures.arch_length_mm"))
-    if panel != "right":
-        ax.set_ylabel(say("figures.deviation_um"))
-    if len(conditions) > 1 and panel != "right":
-        figure = ax.get_figure(root=True)
-        assert figure is not None
-        legend_of(figure, ax)
-    return ax
 
 
 def _top(
@@ -427,22 +391,18 @@ def _level(
     ax: Axes,
     levels: pd.DataFrame,
     conditions: list[str],
-    *,
     limit_um: float | None,
-    height: float,
-    panel: str,
+    *,
+    height: float | None,
 ) -> None:
-    """Draw a level, and write beside it what it supports, or of two panels its value once."""
+    """Draw a level and the lengths that it supports; its value beside it if a height is given."""
     rows = rows_of(levels)
     level = float(rows[0].level_um)
     own = limit_um is not None and bool(np.isclose(level, limit_um))
     ax.axhline(level, color=INK if own else GREY, linewidth=1.1 if own else 0.5, zorder=1)
-    text = f"{level:g} µm" + (" (limit)" if own else "")
-    if len(conditions) == 1 and not panel:
-        text += f": {_supported(rows[0])}"
-    if panel != "left":
+    if height is not None:
         ax.annotate(
-            text,
+            f"{level:g} µm" + (" (limit)" if own else ""),
             (1.0, level),
             xycoords=("axes fraction", "data"),
             xytext=(1.02, height),
@@ -465,10 +425,3 @@ def _level(
         colour = line_of(conditions.index(str(row.condition)))["color"]
         ax.plot([x, x], [0, level], color=colour, linewidth=1.4 if own else 0.7, zorder=1.5)
         ax.plot([x], [level], marker="v", markersize=6, color=colour, zorder=5, clip_on=False)
-
-
-def _supported(row: object) -> str:
-    x, longest = float(row.supported_mm), float(row.longest_mm)  # type: ignore[attr-defined]
-    if not np.isfinite(x):
-        return "none"
-    return say("figures.all") if x >= longest - 0.05 else say("figures.up_to_mm", x=x)

@@ -324,7 +324,7 @@ def _added(fit: MixedFit, columns: Floats) -> FTest | None:
     try:
         problem, taken = table.widened(extra).problem(fit.design.y)
         at = fit.optimum.at
-        there = Evaluation(problem, at.theta, at.weights, True)
+        there = Evaluation(problem, at.theta, at.weights)
         inference = Inference(pieces(there), problem.scale)
         rows = np.eye(q.shape[1] + extra.shape[1])[q.shape[1] :]
         found = there.solution[problem.q + q.shape[1] :] * problem.scale

@@ -44,18 +44,16 @@ __all__ = ["Evaluation", "Pieces", "pieces"]
 
 @dataclass(frozen=True)
 class Evaluation:
-    """The likelihood at one point, with all that its derivatives need.
+    """The restricted likelihood at one point, with all that its derivatives need.
 
     `theta`, (K,), are ratios of standard deviations, `weights`, (G,), the inverse squared ratio of
-    each group's residual standard deviation; `reml` asks for the restricted likelihood. Lengths and
-    variances are those of the scaled response, relative to the residual variance of the first
-    group.
+    each group's residual standard deviation. Lengths and variances are those of the scaled
+    response, relative to the residual variance of the first group.
     """
 
     problem: Problem
     theta: Floats
     weights: Floats
-    reml: bool
 
     @property
     def parameters(self) -> Floats:
@@ -110,7 +108,7 @@ class Evaluation:
     @property
     def nu(self) -> int:
         """Degrees of freedom of the residual sum of squares."""
-        return self.problem.n - (self.problem.p if self.reml else 0)
+        return self.problem.n - self.problem.p
 
     @cached_property
     def rss(self) -> float:
@@ -119,16 +117,14 @@ class Evaluation:
 
     @cached_property
     def log_dets(self) -> float:
-        """``log |V|``, and with REML ``log |X' V^-1 X|`` of the given X."""
+        """``log |V|`` plus ``log |X' V^-1 X|`` of the given X."""
         pr = self.problem
         diagonal = np.diag(self._system[1])
         inner = len(diagonal) - pr.p - 1
         own = np.diagonal(self._own, axis1=1, axis2=2)
         total = 2 * float(np.log(diagonal[:inner]).sum()) - 2 * float(np.log(own).sum())
         total -= float(np.dot(pr.n_group, np.log(self.weights)))
-        if self.reml:
-            total += 2 * float(np.log(diagonal[inner:-1]).sum()) + 2 * pr.log_det_r
-        return total
+        return total + 2 * float(np.log(diagonal[inner:-1]).sum()) + 2 * pr.log_det_r
 
     @cached_property
     def variance(self) -> float:
@@ -137,7 +133,7 @@ class Evaluation:
 
     @cached_property
     def criterion(self) -> float:
-        """Minus twice the (restricted) log likelihood, profiled over the variance."""
+        """Minus twice the restricted log likelihood, profiled over the variance."""
         return self.criterion_at(self.variance)
 
     def criterion_at(self, variance: float) -> float:
@@ -163,17 +159,16 @@ class Evaluation:
         """Inverse of the equations of all but the eliminated terms."""
         factor = self._system[1]
         size = len(factor) - 1
-        keep = size if self.reml else size - self.problem.p
         out = np.zeros((size, size))
-        if keep:
-            half, _ = linalg.lapack.dpotri(np.asfortranarray(factor[:keep, :keep]), lower=1)
-            out[:keep, :keep] = half + half.T  # the upper half of the factor is zero
-            out[np.arange(keep), np.arange(keep)] /= 2
+        if size:
+            half, _ = linalg.lapack.dpotri(np.asfortranarray(factor[:size, :size]), lower=1)
+            out[:] = half + half.T  # the upper half of the factor is zero
+            out[np.arange(size), np.arange(size)] /= 2
         return out
 
     @property
     def coefficient_covariance(self) -> Floats:
-        """``(X' V^-1 X)^-1`` of a REML fit, scaled response, orthonormal X."""
+        """``(X' V^-1 X)^-1``, scaled response, orthonormal X."""
         size = len(self._inverse_rest) - self.problem.p
         return np.asarray(self._inverse_rest[size:, size:] * self.variance)
 
@@ -241,18 +236,6 @@ class Evaluation:
         """Factor from spherical effects and coefficients to their own scale."""
         pr = self.problem
         return np.concatenate([np.repeat(self.theta, pr.sizes), np.ones(pr.p)])
-
-    @cached_property
-    def gradient(self) -> Floats:
-        """Derivative of the criterion by theta and by log SD ratio of groups 2 and on."""
-        pull = self.pulls
-        theta = np.where(self.theta > 0, self.theta, 1.0)
-        by_theta = 2 * (pull[:, 0] - pull[:, 1] / self.variance) / theta
-        by_theta[self.theta <= 0] = 0.0
-        if len(self.weights) == 1:
-            return by_theta
-        group = self.group_pulls[1:]
-        return np.concatenate([by_theta, 2 * (group[:, 0] - group[:, 1] / self.variance)])
 
     def slopes_at(self, variances: Floats) -> tuple[Floats, Floats]:
         """Derivative of the log likelihood by the variances, (m,), and the average information.

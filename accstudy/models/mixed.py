@@ -44,8 +44,6 @@ class MixedFit:
         Column whose levels have residual standard deviations of their own.
     method : {"kenward-roger", "satterthwaite"}
         Degrees of freedom unless said otherwise.
-    reml : bool
-        Whether `criterion` is the restricted one; tests always rest on REML.
     design : Design
         Response and fixed part.
     groups : tuple of Grouping
@@ -70,7 +68,6 @@ class MixedFit:
     random: tuple[str, ...]
     residual_sd_by: str | None
     method: Method
-    reml: bool
     design: Design
     groups: tuple[Grouping, ...]
     residual_levels: tuple[str, ...]
@@ -91,11 +88,6 @@ class MixedFit:
         return self.problem.n
 
     @cached_property
-    def ml(self) -> Optimum:
-        """The fit by maximum likelihood."""
-        return maximise(self.problem, reml=False, start=self.optimum.at.parameters)
-
-    @cached_property
     def criteria_without(self) -> tuple[float, ...]:
         """REML criterion with each random factor left out in turn."""
         return tuple(
@@ -104,48 +96,19 @@ class MixedFit:
 
     @property
     def criterion(self) -> float:
-        """Minus twice the log likelihood (restricted if `reml`), all constants included."""
-        return self.optimum.at.criterion if self.reml else self.ml.at.criterion
-
-    @property
-    def log_likelihood(self) -> float:
-        """Log likelihood, restricted if `reml`."""
-        return -0.5 * self.criterion
-
-    @property
-    def aic(self) -> float:
-        """Akaike's criterion of the maximum likelihood fit."""
-        return self.ml.at.criterion + 2 * self._parameters
-
-    @property
-    def bic(self) -> float:
-        """Schwarz's criterion of the maximum likelihood fit."""
-        return self.ml.at.criterion + float(np.log(self.n)) * self._parameters
-
-    @property
-    def _parameters(self) -> int:
-        return self.problem.p + len(self.groups) + len(self.problem.n_group)
+        """Minus twice the restricted log likelihood, all constants included."""
+        return self.optimum.at.criterion
 
     @cached_property
     def inference(self) -> Inference:
         """Standard errors and degrees of freedom."""
-        if self.optimum.pieces is None:
-            raise ComputationError("this fit carries no information matrices")
         return Inference(self.optimum.pieces, self.problem.scale)
-
-    def _coefficients(self, optimum: Optimum) -> Floats:
-        inner = optimum.at.solution[self.problem.q :] * self.problem.scale
-        return np.asarray(np.linalg.solve(self.upper, inner) + self.offset)
 
     @cached_property
     def beta(self) -> Floats:
-        """Coefficients of the REML fit, (p,)."""
-        return self._coefficients(self.optimum)
-
-    @property
-    def beta_ml(self) -> Floats:
-        """Coefficients of the maximum likelihood fit, (p,)."""
-        return self._coefficients(self.ml)
+        """Coefficients, (p,)."""
+        inner = self.optimum.at.solution[self.problem.q :] * self.problem.scale
+        return np.asarray(np.linalg.solve(self.upper, inner) + self.offset)
 
     def rows(self, full: Floats) -> Floats:
         """Combinations of all columns as combinations of the orthonormal ones."""
@@ -158,17 +121,10 @@ class MixedFit:
 
     @cached_property
     def sds(self) -> pd.Series:
-        """Standard deviation of each random factor and of the residual, REML."""
-        return self._sds(self.optimum)
-
-    @property
-    def sds_ml(self) -> pd.Series:
-        """The same from the maximum likelihood fit."""
-        return self._sds(self.ml)
-
-    def _sds(self, optimum: Optimum) -> pd.Series:
-        sigma = np.sqrt(optimum.at.variance) * self.problem.scale
-        values = np.concatenate([optimum.at.theta * sigma, sigma / np.sqrt(optimum.at.weights)])
+        """Standard deviation of each random factor and of the residual."""
+        at = self.optimum.at
+        sigma = np.sqrt(at.variance) * self.problem.scale
+        values = np.concatenate([at.theta * sigma, sigma / np.sqrt(at.weights)])
         return pd.Series(values, index=self.components, name="sd")
 
     @property
@@ -374,7 +330,6 @@ def fit_mixed(
     random: Sequence[str],
     data: pd.DataFrame,
     *,
-    reml: bool = True,
     residual_sd_by: str | None = None,
     method: str = "kenward-roger",
     near: MixedFit | None = None,
@@ -396,9 +351,6 @@ def fit_mixed(
         the effects of a one standard deviation at each level of t.
     data : DataFrame
         One row an observation; rows with a missing value are left out.
-    reml : bool
-        Which likelihood `MixedFit.criterion` is; estimates and tests always
-        come from REML, `MixedFit.ml` holds the other.
     residual_sd_by : str, optional
         Column whose levels get residual standard deviations of their own.
     method : {"kenward-roger", "satterthwaite"}
@@ -438,7 +390,7 @@ def fit_mixed(
     >>> fit.sds.round(3).to_dict()
     {'batch': 0.945, 'residual': 0.768}
     """
-    return _prepared(formula, random, data, reml, residual_sd_by, method, near=near)
+    return _prepared(formula, random, data, residual_sd_by, method, near=near)
 
 
 def assumed_fit(
@@ -457,14 +409,13 @@ def assumed_fit(
     as in `MixedFit.components`, or without the level (``scan`` for all ``scan[...]``); those that
     are absent are zero.
     """
-    return _prepared(formula, random, data, True, residual_sd_by, method, sds=sds)
+    return _prepared(formula, random, data, residual_sd_by, method, sds=sds)
 
 
 def _prepared(
     formula: str,
     random: Sequence[str],
     data: pd.DataFrame,
-    reml: bool,
     residual_sd_by: str | None,
     method: str,
     *,
@@ -517,7 +468,6 @@ def _prepared(
         random=names,
         residual_sd_by=residual_sd_by or None,
         method=chosen,
-        reml=reml,
         design=design,
         groups=groups,
         residual_levels=levels,
@@ -547,10 +497,10 @@ def _assumed(
     residual = np.array([sds[f"residual[{v}]"] for v in levels] or [sds["residual"]], float)
     own = [sds.get(n, sds.get(n.partition("[")[0], 0.0)) for n in names]
     theta = np.array(own, float) / residual[0]
-    at = Evaluation(problem, theta, (residual[0] / residual) ** 2, True)
+    at = Evaluation(problem, theta, (residual[0] / residual) ** 2)
     scaled = replace(problem, scale=float(residual[0] / np.sqrt(at.variance)))
     at = replace(at, problem=scaled)
-    return Optimum(at, pieces(at), 1)
+    return Optimum(at, pieces(at))
 
 
 def _residual_levels(column: str, data: pd.DataFrame) -> tuple[tuple[str, ...], list[Finding]]:

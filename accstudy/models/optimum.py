@@ -29,6 +29,7 @@ __all__ = [
     "Optimum",
     "climb",
     "criterion_without",
+    "highest",
     "maximise",
     "variances_at",
 ]
@@ -57,19 +58,16 @@ _RATIO_MAX = 1e3  # of two residual standard deviations
 
 @dataclass(frozen=True)
 class Optimum:
-    """Where the likelihood is largest; `pieces` of REML fits only; `evaluations` counts the points
-    at which the likelihood was worked out.
-    """
+    """Where the likelihood is largest, and its derivatives there."""
 
     at: Evaluation
-    pieces: Pieces | None
-    evaluations: int
+    pieces: Pieces
 
 
-def _point(problem: Problem, variances: Floats, reml: bool) -> Evaluation:
+def _point(problem: Problem, variances: Floats) -> Evaluation:
     k = len(problem.sizes)
     residual = variances[k:]
-    return Evaluation(problem, np.sqrt(variances[:k] / residual[0]), residual[0] / residual, reml)
+    return Evaluation(problem, np.sqrt(variances[:k] / residual[0]), residual[0] / residual)
 
 
 def _bounds(problem: Problem, variances: Floats) -> tuple[Floats, Floats]:
@@ -91,16 +89,15 @@ def climb(
     problem: Problem,
     start: Floats,
     *,
-    reml: bool = True,
     held: int | None = None,
     close: float = CLOSE,
-) -> tuple[Evaluation, Floats, float, int]:
+) -> tuple[Evaluation, Floats, float]:
     """Raise the likelihood from a start to its maximum, with one variance held if wanted.
 
     `start` holds the variances of the random terms, then of the residual groups, of the scaled
     response, (m,); `close` is the rise of the criterion that a step must promise to be taken.
     Returns the likelihood at the maximum, the variances there (components at zero are exactly
-    zero), the derivative of the criterion by the variance held, and the points worked out.
+    zero) and the derivative of the criterion by the variance held.
     """
     k = len(problem.sizes)
     v = np.asarray(start, float).copy()
@@ -109,7 +106,7 @@ def climb(
     if held is not None:
         movable[held] = False
     v[movable] = np.maximum(v, low)[movable]
-    at = _point(problem, v, reml)
+    at = _point(problem, v)
     value, damping, evaluations = at.criterion_at(v[k]), 1e-4, 1
     for _ in range(_STEPS):
         if held is None and damping <= 1e-4 and evaluations % 4 == 0:
@@ -123,7 +120,7 @@ def climb(
             if rise < close:
                 break
             trial = v + step
-            candidate = _point(problem, trial, reml)
+            candidate = _point(problem, trial)
             evaluations += 1
             try:
                 new = candidate.criterion_at(trial[k])
@@ -144,8 +141,8 @@ def climb(
     if small.any():
         v = v.copy()
         v[:k][small] = 0.0
-        at = _point(problem, v, reml)
-    return at, v, slope, evaluations
+        at = _point(problem, v)
+    return at, v, slope
 
 
 def _rescaled(problem: Problem, v: Floats, at: Evaluation) -> tuple[Floats, Evaluation]:
@@ -196,10 +193,9 @@ def criterion_without(problem: Problem, best: Optimum, k: int) -> float:
     start = variances_at(best.at)
     if start[k] == 0:
         return best.at.criterion
-    if best.pieces is not None:
-        start = _shared_out(start, best.pieces.expected, k)
+    start = _shared_out(start, best.pieces.expected, k)
     start[k] = 0.0
-    return _climb_lean(problem, start, best.at.reml, k, _CLOSE_WITHOUT)[0].criterion
+    return _climb_lean(problem, start, k, _CLOSE_WITHOUT)[0].criterion
 
 
 def _shared_out(variances: Floats, information: Floats, k: int) -> Floats:
@@ -213,82 +209,73 @@ def _shared_out(variances: Floats, information: Floats, k: int) -> Floats:
 
 
 def _climb_lean(
-    problem: Problem, start: Floats, reml: bool, held: int | None, close: float
-) -> tuple[Evaluation, Floats, int]:
+    problem: Problem, start: Floats, held: int | None, close: float
+) -> tuple[Evaluation, Floats]:
     """As `climb`, without the components that are zero until one is found to rise from there.
 
     The likelihood of all of them is worked out only to see that; the one returned is without
     the components at zero.
     """
     k = len(problem.sizes)
-    v, evaluations = np.asarray(start, float).copy(), 0
+    v = np.asarray(start, float).copy()
     movable = np.ones(len(v), bool)
     if held is not None:
         movable[held] = False
     while True:
         kept = np.flatnonzero(v[:k] > 0)
         places = np.append(kept, np.arange(k, len(v)))
-        at, v[places], _, more = climb(problem.only(kept), v[places], reml=reml, close=close)
-        evaluations += more
+        at, v[places], _ = climb(problem.only(kept), v[places], close=close)
         zero = (v == 0) & movable
         if not zero.any():
-            return at, v, evaluations
+            return at, v
         low, _ = _bounds(problem, v)
         raised = np.where(zero, low, v)
-        score, information = _point(problem, raised, reml).slopes_at(raised)
+        score, information = _point(problem, raised).slopes_at(raised)
         step, rise = _step(raised, score, information, low, movable, 1e-4)
-        evaluations += 1
         if rise < close or not (step[zero] > 0).any():
-            return at, v, evaluations
+            return at, v
         v = np.where(zero & (step <= 0), 0.0, raised + step)
 
 
-def _ascent(problem: Problem, start: Floats, reml: bool) -> tuple[Evaluation, Floats, int]:
+def _ascent(problem: Problem, start: Floats) -> tuple[Evaluation, Floats]:
     """As `climb`; a larger problem without what is zero once the top is near."""
     if problem.q <= SMALL:
-        at, v, _, evaluations = climb(problem, start, reml=reml)
-        return at, v, evaluations
-    _, near, _, evaluations = climb(problem, start, reml=reml, close=_NEAR)
-    _, v, more = _climb_lean(problem, near, reml, None, CLOSE)
-    return _point(problem, v, reml), v, evaluations + more
+        return climb(problem, start)[:2]
+    near = climb(problem, start, close=_NEAR)[1]
+    v = _climb_lean(problem, near, None, CLOSE)[1]
+    return _point(problem, v), v
 
 
-def maximise(
-    problem: Problem, *, reml: bool = True, start: Floats | None = None, inform: bool = True
-) -> Optimum:
-    """Fit the variance parameters.
-
-    `start` holds ratios (and log residual SD ratios); `inform` sharpens a REML fit by Newton steps
-    and keeps its information matrices.
-    """
+def highest(problem: Problem, *, start: Floats | None = None) -> Evaluation:
+    """Fit the variance parameters; `start` holds ratios (and log residual SD ratios)."""
     k, g = len(problem.sizes), len(problem.n_group)
     if start is None:
         starts = [np.concatenate([np.full(k, v), np.ones(g)]) for v in STARTS]
         starts = starts[: 1 if problem.q > SMALL else None]
     else:
         first = np.concatenate([start[:k] ** 2, [1.0], np.exp(2 * start[k:])])
-        starts = [first * _point(problem, first, reml).variance]
-    found = [_ascent(problem, first, reml) for first in starts]
+        starts = [first * _point(problem, first).variance]
+    found = [_ascent(problem, first) for first in starts]
     zero = found[0][1][:k] == 0
     if len(starts) == 1 and zero.any():  # two terms may share one spread in several ways
         first = found[0][1].copy()
         first[:k][zero] = REVIVED * first.max()
-        found.append(_ascent(problem, first, reml))
+        found.append(_ascent(problem, first))
     at = min((f[0] for f in found), key=lambda e: e.criterion)
-    evaluations = sum(f[2] for f in found)
     if not np.isfinite(at.criterion):
         raise ComputationError("the likelihood of the mixed model has no maximum")
-    if not (inform and reml):
-        return Optimum(at, None, evaluations)
-    return _sharpen(problem, at, evaluations)
+    return at
 
 
-def _sharpen(problem: Problem, at: Evaluation, evaluations: int) -> Optimum:
-    """Newton steps on the variances; components at zero stay there."""
+def maximise(problem: Problem, *, start: Floats | None = None) -> Optimum:
+    """As `highest`, sharpened by Newton steps on the variances, with the information there;
+    components at zero stay there.
+    """
+    at = highest(problem, start=start)
     places = np.flatnonzero(np.append(at.theta > 0, at.weights > 0))
     lean = problem.only(places[places < len(at.theta)])
     k = len(lean.sizes)
-    near = _point(lean, variances_at(at)[places], at.reml)
+    near = _point(lean, variances_at(at)[places])
     for _ in range(6):
         now = pieces(near)
         try:
@@ -297,18 +284,17 @@ def _sharpen(problem: Problem, at: Evaluation, evaluations: int) -> Optimum:
             break
         size = float(np.max(np.abs(step) / now.variances, initial=0.0))
         if size < 1e-7 and lean is problem:
-            return Optimum(near, now, evaluations)
+            return Optimum(near, now)
         if size < 1e-7 or size > 0.5:
             break
         variances = now.variances + step
         if np.any(variances[:k] > THETA_MAX**2 * variances[k]):
             break
-        candidate = _point(lean, variances, at.reml)
-        evaluations += 1
+        candidate = _point(lean, variances)
         if candidate.criterion > near.criterion + 1e-9 * max(1.0, abs(near.criterion)):
             break
         near = candidate
     best = np.zeros(len(at.theta) + len(at.weights))
     best[places] = variances_at(near)
-    at = _point(problem, best, at.reml)
-    return Optimum(at, pieces(at), evaluations)
+    at = _point(problem, best)
+    return Optimum(at, pieces(at))

@@ -26,7 +26,7 @@ from accstudy.models.inference import term_rows
 from accstudy.models.likelihood import Evaluation
 from accstudy.models.means import contrasts
 from accstudy.models.mixed import MixedFit, fit_mixed
-from accstudy.models.optimum import Optimum, maximise
+from accstudy.models.optimum import highest
 from accstudy.models.responses import plain_response
 from accstudy.models.specs import ModelSpec
 from accstudy.models.variances import r_squared
@@ -191,20 +191,19 @@ def _bootstrap_test(fit: MixedFit, rows: Floats, draws: int) -> tuple[float, flo
     free = linalg.null_space(rows)
     taken_off = fit.upper @ fit.offset / fit.problem.scale
     shift = taken_off - free @ (free.T @ taken_off)
-    at = maximise(restricted(fit.problem, free, shift), inform=False).at
-    observed = _wald(fit.optimum, rows, taken_off)
+    at = highest(restricted(fit.problem, free, shift))
+    observed = _wald(fit.optimum.at, rows, taken_off)
     rng = np.random.default_rng(0)
     larger = 0
     for _ in range(draws):
         drawn, fitted = _drawn(fit, at, rng)
-        optimum = maximise(drawn, start=at.parameters, inform=False)
-        larger += _wald(optimum, rows, fitted) >= observed
+        found = highest(drawn, start=at.parameters)
+        larger += _wald(found, rows, fitted) >= observed
     return observed, (1 + larger) / (1 + draws)
 
 
-def _wald(optimum: Optimum, rows: Floats, taken_off: Floats) -> float:
+def _wald(at: Evaluation, rows: Floats, taken_off: Floats) -> float:
     """Wald statistic over its rank; the response's scale cancels."""
-    at = optimum.at
     phi = at.coefficient_covariance
     e = rows @ (at.solution[at.problem.q :] + taken_off)
     return float(e @ np.linalg.solve(rows @ phi @ rows.T, e)) / len(rows)

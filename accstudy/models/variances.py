@@ -11,23 +11,20 @@ models, Methods Ecol. Evol. 4 (2013) 133-142.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, stats
+from scipy import stats
 
-from accstudy.models.crossproducts import Floats, Problem, restricted
-from accstudy.models.optimum import Optimum, climb, criterion_without, maximise, variances_at
+from accstudy.models.crossproducts import Floats, Problem
+from accstudy.models.optimum import Optimum, climb, variances_at
 
 if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit
 
 __all__ = [
-    "coefficient_limits",
     "component_tests",
-    "equal_sd_test",
     "r_squared",
     "sd_limits",
     "shares",
@@ -39,8 +36,8 @@ _NEAR = 0.02  # of the root: a last step of Newton's ends within 1e-4 of the lim
 class _Profile:
     """Likelihood as a function of one standard deviation, the others at their best."""
 
-    def __init__(self, problem: Problem, optimum: Optimum, reml: bool) -> None:
-        self.problem, self.reml = problem, reml
+    def __init__(self, problem: Problem, optimum: Optimum) -> None:
+        self.problem = problem
         self.k = len(problem.sizes)
         self.variances = variances_at(optimum.at)
         self.best = np.sqrt(self.variances)
@@ -51,22 +48,19 @@ class _Profile:
         """Smallest deviance with one standard deviation fixed; its slope; the variances."""
         full = np.maximum(start, 1e-4 * start[self.k] * (np.arange(len(start)) < self.k))
         full[i] = fixed**2
-        at, variances, slope, _ = climb(self.problem, full, reml=self.reml, held=i, close=1e-4)
+        at, variances, slope = climb(self.problem, full, held=i, close=1e-4)
         value = at.criterion_at(variances[self.k])
         return value, slope * 2 * fixed, variances
 
 
 def _log_spread(optimum: Optimum) -> Floats:
     """Rough standard error of the log of each standard deviation, to start from."""
-    size = len(optimum.at.theta) + len(optimum.at.weights)
-    if optimum.pieces is None:
-        return np.full(size, 0.25)
     variance = optimum.pieces.variances
     information = np.diag(optimum.pieces.expected) * variance**2
     return np.where(information > 0, 0.5 / np.sqrt(np.maximum(information, 0.05)), 0.25)
 
 
-def sd_limits(fit: MixedFit, *, reml: bool = True, confidence: float = 0.95) -> pd.DataFrame:
+def sd_limits(fit: MixedFit, *, confidence: float = 0.95) -> pd.DataFrame:
     """Profile likelihood limits of every standard deviation; a lower limit of 0 means that the data
     do not show the component.
 
@@ -75,23 +69,18 @@ def sd_limits(fit: MixedFit, *, reml: bool = True, confidence: float = 0.95) -> 
     signed root of that excess, which is nearly straight against the logarithm of the standard
     deviation; its slope comes with the inner minimum (envelope theorem).
     """
-    optimum = fit.optimum if reml else fit.ml
-    profile = _Profile(fit.problem, optimum, reml)
+    profile = _Profile(fit.problem, fit.optimum)
     target = float(stats.chi2.ppf(confidence, 1))
     rows = []
     for i, name in enumerate(fit.components):
         best = profile.best[i]
         low = 0.0
-        if best > 0 and (i >= profile.k or _without(fit, i, reml) - profile.deviance > target):
+        if best > 0 and (i >= profile.k or fit.criteria_without[i] - profile.deviance > target):
             low = _limit(profile, i, target, -1)
         high = _limit(profile, i, target, +1)
         scale = fit.problem.scale
         rows.append((name, best * scale, low * scale, high * scale))
     return pd.DataFrame(rows, columns=["component", "sd", "low", "high"])
-
-
-def _without(fit: MixedFit, i: int, reml: bool) -> float:
-    return fit.criteria_without[i] if reml else criterion_without(fit.problem, fit.ml, i)
 
 
 def _limit(profile: _Profile, i: int, target: float, side: int) -> float:
@@ -140,28 +129,6 @@ def component_tests(fit: MixedFit) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["component", "statistic", "p_naive", "p"])
 
 
-def equal_sd_test(fit: MixedFit) -> dict[str, float]:
-    """Likelihood-ratio test of residual standard deviations of their own against one; empty for
-    one.
-    """
-    pr = fit.problem
-    if len(pr.n_group) == 1:
-        return {}
-    total = pr.gram[0]
-    for gram in pr.gram[1:]:
-        total = total + gram
-    single = replace(pr, n_group=(pr.n,), gram=(total,))
-    equal = maximise(single, inform=False).at.criterion
-    statistic = max(equal - fit.optimum.at.criterion, 0.0)
-    df = len(pr.n_group) - 1
-    return {
-        "statistic": statistic,
-        "df": float(df),
-        "p": float(stats.chi2.sf(statistic, df)),
-        "log_likelihood_equal": -0.5 * equal,
-    }
-
-
 def _variances(fit: MixedFit) -> tuple[pd.Series, float]:
     variance = fit.sds**2
     k = len(fit.groups)
@@ -197,42 +164,3 @@ def r_squared(fit: MixedFit) -> dict[str, float]:
         "conditional": (fixed + float(random.sum())) / total,
     }
 
-
-def coefficient_limits(fit: MixedFit, *, confidence: float = 0.95) -> pd.DataFrame:
-    """Profile likelihood limits of every coefficient, by full likelihood.
-
-    They take the variances as large-sample theory does and are narrower than the t limits of
-    `MixedFit.coefficients`, which are to be preferred.
-    """
-    best = fit.ml.at
-    goal = float(np.sqrt(stats.chi2.ppf(confidence, 1)))
-    start = best.parameters
-    rows = []
-    table = fit.coefficients(confidence=confidence)
-    for j, (name, estimate) in enumerate(zip(fit.design.names, fit.beta_ml, strict=True)):
-        step = float(table["se"].iloc[j])
-        limits = []
-        for side in (-1, 1):
-
-            def excess(b: float, j: int = j) -> float:
-                at = maximise(_fixed(fit, j, b), reml=False, start=start, inform=False).at
-                return float(np.sqrt(max(at.criterion - best.criterion, 0.0))) - goal
-
-            outer = estimate + side * 2.5 * step
-            while excess(outer) < 0:
-                outer += side * 2 * step
-            limits.append(optimize.brentq(excess, estimate, outer, xtol=1e-9 * step, rtol=1e-12))
-        rows.append((name, estimate, *limits))
-    return pd.DataFrame(rows, columns=["term", "estimate", "low", "high"])
-
-
-def _fixed(fit: MixedFit, j: int, value: float) -> Problem:
-    """The model with one coefficient held: its column leaves X, its part leaves y."""
-    pr = fit.problem
-    others = np.delete(fit.upper, j, axis=1)
-    basis, _ = np.linalg.qr(others, mode="complete")
-    inside, normal = basis[:, : pr.p - 1], basis[:, -1]
-    held = fit.offset.copy()
-    held[j] -= value
-    shift = normal @ (fit.upper @ held) / pr.scale
-    return restricted(pr, inside, normal * shift)

@@ -11,14 +11,7 @@ import pandas as pd
 from accstudy.models import fit_mixed
 from accstudy.models.means import contrasts, marginal_means
 from accstudy.models.mixed import MixedFit
-from accstudy.models.variances import (
-    coefficient_limits,
-    component_tests,
-    equal_sd_test,
-    r_squared,
-    sd_limits,
-    shares,
-)
+from accstudy.models.variances import component_tests, r_squared, sd_limits, shares
 from accstudy.selftest.published import Case, Row, case, cases, table
 
 __all__ = [
@@ -33,7 +26,7 @@ __all__ = [
 
 METHODS = {"satt": "satterthwaite", "kr": "kenward-roger"}
 
-_LIKELIHOODS = ("reml_criterion", "loglik", "aic", "bic", "ranova_lrt", "hetero_lrt")
+_LIKELIHOODS = ("reml_criterion", "loglik", "ranova_lrt")
 _PROGRAMS = "R 4.2.2: lme4, lmerTest, pbkrtest, emmeans, nlme; data: "
 
 Numbers = dict[str, dict[str, float]]
@@ -109,7 +102,7 @@ def group_of(quantity: str) -> str:
     """Group of quantities that are computed together."""
     if quantity.startswith(("satt", "kr", "F", "beta_se")):
         return "tests"
-    for group in ("ranova", "sd_profile", "beta_profile"):
+    for group in ("ranova", "sd_profile"):
         if quantity.startswith(group):
             return group
     return "means" if quantity.startswith(("emm", "contrast")) else "fit"
@@ -125,7 +118,6 @@ def numbers_of(name: str, group: str) -> Numbers:
         "tests": _tests,
         "ranova": _component_tests,
         "sd_profile": _sd_limits,
-        "beta_profile": _coefficient_limits,
         "means": lambda fit: _means(fit, case("mixed", name).params.get("means", [])),
     }
     return computed[group](fitted(name))
@@ -143,20 +135,15 @@ def _fit(fit: MixedFit) -> Numbers:
     sds, r2, icc = _renamed(fit.sds), r_squared(fit), shares(fit)
     effects = fit.effects()
     labels = effects["factor"] + "[" + effects["level"] + "]"
-    out: Numbers = {
+    return {
         "n_obs": {"": fit.n},
         "n_groups": {g.name: len(g.labels) for g in fit.groups},
         "singular": {"": float(bool(fit.zero))},
         "reml_criterion": {"": fit.criterion},
-        "loglik_reml": {"": fit.log_likelihood},
-        "loglik_ml": {"": -0.5 * fit.ml.at.criterion},
-        "aic_ml": {"": fit.aic},
-        "bic_ml": {"": fit.bic},
+        "loglik_reml": {"": -0.5 * fit.criterion},
         "sd": sds,
         "variance": {k: v**2 for k, v in sds.items()},
-        "sd_ml": _renamed(fit.sds_ml),
         "beta": dict(zip(fit.design.names, fit.beta, strict=True)),
-        "beta_ml": dict(zip(fit.design.names, fit.beta_ml, strict=True)),
         "sigma_group": {
             str(k).replace("residual", str(fit.residual_sd_by)): v for k, v in fit.sds.items()
         },
@@ -167,13 +154,6 @@ def _fit(fit: MixedFit) -> Numbers:
         "r2_conditional": {"": r2["conditional"]},
         "blup": dict(zip(labels, effects["effect"], strict=True)),
     }
-    equal = equal_sd_test(fit)
-    if equal:
-        out["loglik_reml_equal"] = {"": equal["log_likelihood_equal"]}
-        by = str(fit.residual_sd_by)
-        for quantity, key in (("", "statistic"), ("_df", "df"), ("_p", "p")):
-            out[f"hetero_lrt{quantity}"] = {by: equal[key]}
-    return out
 
 
 def _component_tests(fit: MixedFit) -> Numbers:
@@ -185,19 +165,10 @@ def _component_tests(fit: MixedFit) -> Numbers:
 
 
 def _sd_limits(fit: MixedFit) -> Numbers:
-    out: Numbers = {}
-    for kind in ("reml", "ml"):
-        limits = sd_limits(fit, reml=kind == "reml")
-        out[f"sd_profile_{kind}_lo"] = _renamed(_by(limits, "component", "low"))
-        out[f"sd_profile_{kind}_hi"] = _renamed(_by(limits, "component", "high"))
-    return out
-
-
-def _coefficient_limits(fit: MixedFit) -> Numbers:
-    limits = coefficient_limits(fit)
+    limits = sd_limits(fit)
     return {
-        "beta_profile_ml_lo": _by(limits, "term", "low"),
-        "beta_profile_ml_hi": _by(limits, "term", "high"),
+        "sd_profile_reml_lo": _renamed(_by(limits, "component", "low")),
+        "sd_profile_reml_hi": _renamed(_by(limits, "component", "high")),
     }
 
 

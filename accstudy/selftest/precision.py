@@ -15,7 +15,7 @@ from scipy import special
 from accstudy.accuracy import outliers
 from accstudy.accuracy.anova import layouts, nested_anova, one_way_table
 from accstudy.accuracy.bounds import Grouping, nonparametric_n, normal_bounds
-from accstudy.accuracy.budget import Part, combine, propagate, usable_df
+from accstudy.accuracy.budget import Part, propagate
 from accstudy.accuracy.outliers import cell_tests, extremes
 from accstudy.accuracy.robust import algorithm_a, made
 from accstudy.models import fit_mixed
@@ -26,42 +26,10 @@ from accstudy.selftest.published import Case, Row, table
 __all__ = ["ANSWERS", "critical_rows", "one_way", "tolerance_rows"]
 
 
-def _end_gauge(c: Case) -> dict[str, Any]:
-    q = c.params
-    parts = [
-        Part(name, u, df) for name, u, df in zip(q["component"], q["u_nm"], q["df"], strict=True)
-    ]
-    found = combine(parts, confidence=0.99)
-    difference = math.sqrt(sum(p.u**2 for p in parts[1:4]))
-    return {
-        "components_nm": [parts[0].u, difference, parts[4].u, parts[5].u],
-        "u_c_nm": found.u,
-        "nu_eff": found.df,
-        "nu_used": usable_df(found.df),
-        "k99": found.k,
-        "U99_nm": found.U,
-    }
-
-
-def _product(c: Case) -> dict[str, Any]:
-    q = c.params
-    found = combine(
-        [Part(str(n), u, n - 1) for u, n in zip(q["u_rel_percent"], q["n"], strict=True)]
-    )
-    return {
-        "u_c_rel_percent": found.u,
-        "nu_eff": found.df,
-        "t95": found.k,
-        "t95_nu19": found.k,
-        "U95_rel_percent": found.U,
-    }
-
-
 def _sum_of_four(c: Case) -> dict[str, Any]:
     normal = [Part(str(i), 1.0, shape="normal") for i in range(4)]
     flat = [Part(str(i), 1.0, shape="rectangular") for i in range(4)]
     return {
-        "u": combine(normal).u,
         "half_width95_gaussian": propagate(normal)[1],
         "half_width95_rectangular": propagate(flat)[1],
     }
@@ -375,8 +343,6 @@ ANSWERS: dict[str, Callable[[Case], dict[str, Any]]] = {
     "iso13528_e2_homogeneity": _homogeneity,
     "nist_grubbs_uranium": _uranium,
     "msa_grr": _gauge,
-    "gum_h1_end_gauge": _end_gauge,
-    "gum_g4_product": _product,
     "jcgm101_additive_equal": _sum_of_four,
     "tost_one_sample": _one_sample,
     "tost_yields": _yields,

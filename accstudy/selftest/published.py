@@ -185,8 +185,8 @@ def case(topic: str, name: str) -> Case:
 
     Examples
     --------
-    >>> case("iso5725", "gum_g4_product").published["nu_eff"]
-    19.0
+    >>> case("iso5725", "gum_h5_voltage").published["df"]
+    9
     """
     known = {c.id: c for c in _cases(topic)}
     if name not in known:

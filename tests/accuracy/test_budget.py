@@ -10,11 +10,9 @@ from scipy.special import stdtrit
 from accstudy.accuracy.budget import (
     Part,
     SeatingOfBodies,
-    combine,
     propagate,
     seating_from_data,
     uncertainty_budget,
-    usable_df,
 )
 from accstudy.accuracy.implants import hotelling, implant_vectors
 from accstudy.selftest.precision import one_way
@@ -27,41 +25,6 @@ def own_parts(table, subject):
     return table[(table["condition"] == "device A") & (table["subject"] == subject)]
 
 
-def test_end_gauge():
-    # JCGM 100:2008 H.1
-    example = case("iso5725", "gum_h1_end_gauge")
-    q, published, bar = example.params, example.published, example.tolerance
-    parts = [
-        Part(name, u, df) for name, u, df in zip(q["component"], q["u_nm"], q["df"], strict=True)
-    ]
-    found = combine(parts, confidence=0.99)
-    difference = math.sqrt(sum(p.u**2 for p in parts[1:4]))
-    grouped = [parts[0].u, difference, parts[4].u, parts[5].u]
-    assert grouped == pytest.approx(published["components_nm"], abs=bar["components_nm"])
-    assert found.u == pytest.approx(published["u_c_nm"], abs=bar["u_c_nm"])
-    assert found.u == pytest.approx(example.computed["u_c_nm"], rel=1e-7)
-    assert found.df == pytest.approx(published["nu_eff"], abs=bar["nu_eff"])
-    assert found.df == pytest.approx(example.computed["nu_eff"], rel=1e-6)
-    assert usable_df(found.df) == published["nu_used"]
-    assert found.k == pytest.approx(published["k99"], abs=bar["k99"])
-    assert found.k == pytest.approx(example.computed["k99"], rel=1e-8)
-    assert pytest.approx(published["U99_nm"], abs=bar["U99_nm"]) == found.U
-    assert sum(found.shares) == pytest.approx(1.0)
-
-
-def test_product_of_three():
-    # JCGM 100:2008 G.4.1, example
-    example = case("iso5725", "gum_g4_product")
-    q, published, bar = example.params, example.published, example.tolerance
-    parts = [Part(str(n), u, n - 1) for u, n in zip(q["u_rel_percent"], q["n"], strict=True)]
-    found = combine(parts)
-    assert found.u == pytest.approx(published["u_c_rel_percent"], abs=bar["u_c_rel_percent"])
-    assert found.df == pytest.approx(published["nu_eff"], abs=bar["nu_eff"])
-    assert found.k == pytest.approx(published["t95"], abs=bar["t95"])
-    assert pytest.approx(published["U95_rel_percent"], abs=bar["U95_rel_percent"]) == found.U
-    assert found.k == pytest.approx(example.computed["t95_nu19"], rel=1e-9)
-
-
 def test_sum_of_four_by_distributions():
     # JCGM 101:2008, 9.2.2 and 9.2.3
     example = case("iso5725", "jcgm101_additive_equal")
@@ -71,17 +34,14 @@ def test_sum_of_four_by_distributions():
     ):
         parts = [Part(str(i), 1.0, shape=shape) for i in range(4)]
         sd, half = propagate(parts)
-        assert combine(parts).u == pytest.approx(example.published["u"], abs=1e-9)
-        assert sd == pytest.approx(example.published["u"], abs=0.002)
+        assert sd == pytest.approx(2.0, abs=0.002)
         assert half == pytest.approx(example.published[key], abs=example.tolerance[key])
         assert half == pytest.approx(example.computed[key], abs=0.003)
     # a part known from repeats is drawn from Student's t
     assert propagate([Part("a", 2.0, 5)])[1] == pytest.approx(2 * stdtrit(5, 0.975), rel=1e-3)
 
 
-def test_nothing_known_is_zero_and_says_so():
-    found = combine([Part("a", math.nan), Part("b", 5.0, counted=False)])
-    assert (found.u, found.U) == (0.0, 0.0)
+def test_nothing_known_has_no_spread():
     assert propagate([Part("a", 0.0)]) == (0.0, 0.0)
 
 

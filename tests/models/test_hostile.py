@@ -154,7 +154,7 @@ def test_a_fit_does_not_stop_at_the_lesser_of_two_maxima():
     fit = refit(base, y)
     assert fit.problem.q > 100  # where a single start is taken
     start = variances_at(base.optimum.at)
-    other, _, _, _ = climb(fit.problem, np.maximum(start, 0.02 * start.max()))
+    other, _, _ = climb(fit.problem, np.maximum(start, 0.02 * start.max()))
     assert fit.optimum.at.criterion < other.criterion + 1e-3
 
 

@@ -194,13 +194,13 @@ def fitted(base: MixedFit, start: Floats, y: Floats) -> MixedFit:
     """
     problem, mean = base.table.problem(y)
     own = np.maximum(start, 0.02 * start.max()) * (base.problem.scale / problem.scale) ** 2
-    at, _, _, count = climb(problem, own, close=1e-5)
+    at, _, _ = climb(problem, own, close=1e-5)
     return replace(
         base,
         design=replace(base.design, y=y),
         problem=problem,
         offset=np.linalg.solve(base.upper, mean),
-        optimum=Optimum(at, pieces(at), count),
+        optimum=Optimum(at, pieces(at)),
     )
 
 
