@@ -261,7 +261,7 @@ def _trade(
     per_session: tuple[int, ...],
 ) -> Path:  # fmt: skip
     """Show and write false alarms against months to detect a shift."""
-    from accstudy.plan.trade import drift_trade
+    from accstudy.drift.designs import drift_trade
     from accstudy.stages.sizes import write_table
 
     trade = drift_trade(s_r, s_cell, shift=shift, sessions_per_year=a_year, per_session=per_session)

@@ -184,7 +184,7 @@ def sizes(study: Path, given: dict[str, str], put: Put, pilot: Path | str = "") 
             "the standard deviation of repeats is missing", hint="give it, or a pilot study"
         )
     if settings.study.kind == "drift" and s_r is not None:
-        from accstudy.plan.trade import drift_trade
+        from accstudy.drift.designs import drift_trade
 
         shift = number_of(given.get("shift", ""), "shift") or settings.drift.shift_um
         trade = drift_trade(s_r, s_cell, shift=shift, sessions_per_year=12.0, per_session=per_cell)

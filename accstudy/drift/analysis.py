@@ -16,8 +16,7 @@ from accstudy.drift.conformity import hold_limit
 from accstudy.drift.designs import DriftOptions, Rows
 from accstudy.drift.device import Device, Found, welch
 from accstudy.drift.measurands import CROSS_ARCH, scan_measurands, session_table
-from accstudy.drift.remarks import device_remarks
-from accstudy.drift.status import Held, device_status
+from accstudy.drift.status import Held, device_remarks, device_status
 from accstudy.drift.stretch import Stretch
 from accstudy.drift.trend import Trend
 from accstudy.errors import Finding, Severity

@@ -1,8 +1,11 @@
-"""Settings of the drift analysis, and what was designed from a baseline, as rows."""
+"""Settings of the drift analysis; what was designed from a baseline, as rows; and, before the first
+session, false alarms against time to detect a shift.
+"""
 
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -10,7 +13,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from accstudy.drift.charts import RULES, MeanLimits, rule_run_lengths, sd_factors, sd_run_length
+from accstudy.drift.charts import (
+    RULES,
+    MeanLimits,
+    best_mean_limits,
+    rule_run_lengths,
+    sd_factors,
+    sd_run_length,
+)
 from accstudy.drift.runlength import (
     ScoreStep,
     Step,
@@ -20,6 +30,7 @@ from accstudy.drift.runlength import (
     shewhart_run_length,
 )
 from accstudy.drift.stretch import Spread, Stretch
+from accstudy.errors import InputError
 from accstudy.tables import shape
 
 __all__ = [
@@ -28,6 +39,7 @@ __all__ = [
     "DriftOptions",
     "Rows",
     "baseline_row",
+    "drift_trade",
     "effective_number",
     "run_length_rows",
 ]
@@ -286,3 +298,77 @@ def _both(run_length: Callable[..., float], *design: float | Step) -> tuple[floa
 
 def _told(length: float) -> float:
     return float(f"{length:.{_DIGITS}g}") if 0 < length < _UNTOLD else np.inf
+
+
+def drift_trade(
+    s_scan: float,
+    s_session: float,
+    *,
+    shift: float,
+    sessions_per_year: float = 12.0,
+    baselines: tuple[int, ...] = (6, 10, 20),
+    per_session: tuple[int, ...] = (1, 3, 5),
+    every: tuple[float, ...] = (60.0, 100.0),
+    measurands: int = 3,
+) -> pd.DataFrame:
+    """Say how soon a shift is found, by baseline, scans a session and false alarms.
+
+    Parameters
+    ----------
+    s_scan, s_session : float
+        Standard deviation of repeats within a session, and between sessions, um.
+    shift : float
+        Shift that matters, um.
+    sessions_per_year : float
+        Sessions held in a year.
+    baselines : tuple of int
+        Sessions of the baseline, 3 or more.
+    per_session : tuple of int
+        Scans a session.
+    every : tuple of float
+        Sessions between false alarms of a device, all charts together.
+    measurands : int
+        Independent measurands that the charted ones amount to.
+
+    Returns
+    -------
+    DataFrame
+        Table ``plan_drift``. The delay is that of the quicker of EWMA and CUSUM for a
+        shift after a long quiet time, with limits widened for the baseline.
+
+    Raises
+    ------
+    InputError
+        If a number cannot be used.
+    """
+    if not s_scan > 0 or s_session < 0 or not shift > 0 or not sessions_per_year > 0:
+        raise InputError("spread of repeats, shift and sessions per year must be above zero")
+    if min(baselines) < 3:
+        raise InputError("a baseline needs at least 3 sessions")
+    rows = []
+    for n in per_session:
+        sd = math.sqrt(s_session**2 + s_scan**2 / n)
+        in_sigma = round(min(max(shift / sd, 0.5), 3.0), 1)
+        for m in baselines:
+            for length in every:
+                limits = best_mean_limits(m, length * CHARTS_COUNT * measurands, in_sigma)
+                size = round(min(shift / sd, 6.0), 3)
+                delay = min(
+                    ewma_run_length(limits.lambda_, limits.L, size, state="steady"),
+                    cusum_run_length(limits.k, limits.h, size, state="steady"),
+                )
+                rows.append(
+                    {
+                        "n_scans": n,
+                        "n_baseline": m,
+                        "false_alarm_every": length,
+                        "false_alarms_per_year": sessions_per_year / length,
+                        "scans_per_year": n * sessions_per_year,
+                        "sd_of_mean_um": sd,
+                        "shift_um": shift,
+                        "delay_sessions": delay,
+                        "delay_months": 12 * delay / sessions_per_year,
+                        "method": "quicker of EWMA and CUSUM, steady state",
+                    }
+                )
+    return shape("plan_drift", pd.DataFrame(rows))

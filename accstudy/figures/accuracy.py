@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
@@ -35,28 +34,20 @@ __all__ = [
 
 
 @styled
-def budget_chart(
-    rows: pd.DataFrame, *, unit: str = "µm", largest: float | None = None, ax: Axes | None = None
-) -> Axes:
+def budget_chart(rows: pd.DataFrame) -> Axes:
     """Draw the parts of an uncertainty budget.
 
     Parameters
     ----------
     rows : DataFrame
-        ``part``, ``u`` and ``share`` (of the variance), in the order of drawing;
+        ``part``, ``u`` (µm) and ``share`` (of the variance), in the order of drawing;
         the last row is the combined standard uncertainty, its share empty.
-    unit : str
-        Unit of ``u`` as printed.
-    largest : float, optional
-        Largest ``u`` of all budgets that are compared, which sets the scale.
-    ax : Axes, optional
-        Where to draw; a new figure by default.
 
     Returns
     -------
     Axes
     """
-    ax = new_axes(122, 14 + 6.6 * len(rows)) if ax is None else ax
+    ax = new_axes(122, 14 + 6.6 * len(rows))
     y = np.arange(len(rows), dtype=float)
     y[-1] += 0.25
     last = len(rows) - 1
@@ -73,7 +64,7 @@ def budget_chart(
         )
         share = "" if total or not np.isfinite(row.share) else f"   {100 * float(row.share):.0f} %"
         ax.annotate(
-            f"{value:.1f} {unit}{share}",
+            f"{value:.1f} µm{share}",
             (value, y[i]),
             xytext=(4, 0),
             textcoords="offset points",
@@ -86,22 +77,20 @@ def budget_chart(
     ax.get_yticklabels()[-1].set_fontweight("semibold")
     ax.axhline(last - 0.4, color=GREY, linewidth=0.5)
     ax.set_ylim(y[-1] + 0.6, -0.6)
-    ax.set_xlim(0, 1.28 * (float(np.nanmax(rows["u"])) if largest is None else largest))
+    ax.set_xlim(0, 1.28 * float(np.nanmax(rows["u"])))
     ax.tick_params(axis="y", length=0)
-    ax.set_xlabel(say("figures.standard_uncertainty", unit=unit))
+    ax.set_xlabel(say("figures.standard_uncertainty"))
     return ax
 
 
 @styled
-def share_chart(rows: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
+def share_chart(rows: pd.DataFrame) -> Axes:
     """Draw where the scatter of a model comes from.
 
     Parameters
     ----------
     rows : DataFrame
         Rows of table ``model_variances`` of one model.
-    ax : Axes, optional
-        Where to draw; a new figure by default.
 
     Returns
     -------
@@ -109,7 +98,7 @@ def share_chart(rows: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
         One bar a component, its standard deviation with profile interval, beside it its
         share of the variance.
     """
-    ax = new_axes(122, 14 + (4.7 if len(rows) > 10 else 7) * len(rows)) if ax is None else ax
+    ax = new_axes(122, 14 + (4.7 if len(rows) > 10 else 7) * len(rows))
     y = np.arange(len(rows), dtype=float)
     sd = rows["sd"].to_numpy(float)
     ax.barh(y, sd, height=0.6, color=TINTS[0], edgecolor=ACCENT, linewidth=0.6)
@@ -303,7 +292,7 @@ def supported_lengths_chart(
     left.set_xlabel(say("figures.span_between_mm"))
     right.set_xlabel(say("figures.arch_length_mm"))
     left.set_ylabel(say("figures.deviation_um"))
-    if curve["condition"].nunique() > 1:
+    if len(curve["condition"].unique()) > 1:
         legend_of(figure, left)
     return figure
 

@@ -57,7 +57,6 @@ def arch_chart(
     *,
     times: int | None = None,
     width_mm: float = 122.0,
-    ax: Axes | None = None,
 ) -> Axes:
     """Draw the mean deviation of every implant and the scatter of the scans.
 
@@ -71,16 +70,14 @@ def arch_chart(
     times : int, optional
         Enlargement of the deviations, the same for arches that are compared.
     width_mm : float
-        Printed width of a new figure.
-    ax : Axes, optional
-        Where to draw; a new figure by default.
+        Printed width.
 
     Returns
     -------
     Axes
         Equal scale on both axes; deviations enlarged as the picture says.
     """
-    ax = new_axes(width_mm, min(84.0, 0.9 * width_mm)) if ax is None else ax
+    ax = new_axes(width_mm, min(84.0, 0.9 * width_mm))
     times = exaggeration(rows) if times is None else times
     scale = times / 1000
     x, y = rows["x_mm"].to_numpy(float), rows["y_mm"].to_numpy(float)
@@ -244,7 +241,7 @@ def pair_chart(
 
 
 @styled
-def alignment_chart(rows: pd.DataFrame, *, width_mm: float = 122) -> Figure:
+def alignment_chart(rows: pd.DataFrame) -> Figure:
     """Draw the size of the deviation of every implant by each alignment.
 
     Parameters
@@ -252,8 +249,6 @@ def alignment_chart(rows: pd.DataFrame, *, width_mm: float = 122) -> Figure:
     rows : DataFrame
         ``condition``, ``model``, ``alignment``, ``implant`` (in arch order),
         ``rms_um``: root mean square 3D deviation over the scans.
-    width_mm : float
-        Printed width.
 
     Returns
     -------
@@ -266,7 +261,7 @@ def alignment_chart(rows: pd.DataFrame, *, width_mm: float = 122) -> Figure:
     columns = 2 if len(panels) in (2, 4) else min(3, len(panels))
     lines = -(-len(panels) // columns)
     alone = columns == 1 and len(conditions) == 1
-    figure = new_figure(width_mm if alone else 166, 10 + 50 * lines)
+    figure = new_figure(122 if alone else 166, 10 + 50 * lines)
     grid = figure.subplots(lines, columns, sharey=True, squeeze=False)
     alignments = list(dict.fromkeys(rows["alignment"]))
     for axes, (model, mine) in zip(grid.flat, panels, strict=False):

@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from accstudy.drift.remarks import gaps_after
+from accstudy.drift.status import gaps_after
 from accstudy.figures.style import (
     ACCENT,
     FAINT,

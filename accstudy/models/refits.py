@@ -22,14 +22,13 @@ from accstudy.models.checks import far_residuals
 from accstudy.models.crossproducts import Floats, Problem, restricted
 from accstudy.models.decisions import determined
 from accstudy.models.grouping import expand_random
-from accstudy.models.inference import term_rows
+from accstudy.models.inference import r_squared, term_rows
 from accstudy.models.likelihood import Evaluation
 from accstudy.models.means import contrasts
 from accstudy.models.mixed import MixedFit, fit_mixed
 from accstudy.models.optimum import highest
 from accstudy.models.responses import plain_response
 from accstudy.models.specs import ModelSpec
-from accstudy.models.variances import r_squared
 
 if TYPE_CHECKING:
     from statsmodels.regression.mixed_linear_model import MixedLMParams

@@ -11,16 +11,19 @@ import pandas as pd
 from accstudy.errors import AccstudyError, Finding, warning
 from accstudy.models.checks import lack_findings, lack_of_fit, leave_out, quantiles, spread_tests
 from accstudy.models.decisions import DIFFERS, contrast_verdict, determined, log_base, unit_of
-from accstudy.models.effects import effect_lines, effect_table, model_contrasts, ratios
-from accstudy.models.inference import cell_rows, slope_rows
+from accstudy.models.inference import cell_rows, component_tests, sd_limits, shares, slope_rows
 from accstudy.models.limitations import design_findings, fit_findings, uneven_factor
 from accstudy.models.means import (
     blank_outside,
     common_range,
     contrasts,
+    effect_lines,
+    effect_table,
     held_values,
     marginal_means,
+    model_contrasts,
     overlap_findings,
+    ratios,
     slopes,
 )
 from accstudy.models.mixed import MixedFit, assumed_fit, fit_mixed, unequal_fit
@@ -28,7 +31,6 @@ from accstudy.models.refits import bootstrap_tests, fit_summary, for_these_opera
 from accstudy.models.responses import model_frame, plain_response
 from accstudy.models.specs import ModelSpec
 from accstudy.models.unreferenced import not_of_the_unknown, stated_rows
-from accstudy.models.variances import component_tests, sd_limits, shares
 from accstudy.tables import empty, shape
 from accstudy.words.catalogue import say
 

@@ -9,9 +9,9 @@ from typing import Any
 import pandas as pd
 
 from accstudy.models import fit_mixed
+from accstudy.models.inference import component_tests, r_squared, sd_limits, shares
 from accstudy.models.means import contrasts, marginal_means
 from accstudy.models.mixed import MixedFit
-from accstudy.models.variances import component_tests, r_squared, sd_limits, shares
 from accstudy.selftest.published import Case, Row, case, cases, table
 
 __all__ = [

@@ -8,8 +8,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from accstudy.compare.deviations import implant_deviations, pair_deviations
-from accstudy.compare.setup_errors import CommonError, common_body_errors
+from accstudy.compare.deviations import (
+    CommonError,
+    common_body_errors,
+    implant_deviations,
+    pair_deviations,
+)
 from accstudy.compare.surface import (
     ReferenceSurface,
     reference_from_scans,

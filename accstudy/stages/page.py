@@ -11,7 +11,7 @@ import pandas as pd
 from accstudy.compare.arch import arch_of
 from accstudy.compare.surface import reference_from_scans
 from accstudy.drift.measurands import main_measurand
-from accstudy.drift.remarks import gaps_after
+from accstudy.drift.status import gaps_after
 from accstudy.errors import MeshError
 from accstudy.figures.style import rows_of
 from accstudy.mesh.model import Mesh

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -30,23 +30,21 @@ __all__ = ["start_keys", "started"]
 _LOOKED_AT = 4
 _AT_MOST = 12
 
-Show = Callable[[str, int, int], None]
 
-
-def started(study: Study, *, cache: Cache | None = None, show: Show | None = None) -> Study:
+def started(study: Study, *, cache: Cache | None = None) -> Study:
     """Find out what every model looks like whose scans are meshes, unless there is a reference.
 
     `Study.implants` is completed by rows of one scan a model, in its own frame. They serve to find
     the implants in the other scans, and are no result. An error for every model in none of whose
     scans two bodies are found that another scan shows, too, or whose sketch does not fit them, and
-    for datum implants that no model has. `show` is called as by `measure_scans`.
+    for datum implants that no model has.
     """
     if study.referenced:
         return study
     todo = list(_models(study))
     faults: list[Finding] = []
     parts, notes = [study.implants], list(study.findings)
-    for done, (model, rows) in enumerate(todo, start=1):
+    for model, rows in todo:
         key = _key(study, model, rows)
         known = cache.get({model: key}) if cache else {}
         try:
@@ -58,8 +56,6 @@ def started(study: Study, *, cache: Cache | None = None, show: Show | None = Non
             cache.put(key, result)
         parts.append(_implants(study, model, result.poses))
         notes += result.findings
-        if show:
-            show(model, done, len(todo))
     implants = pd.concat(parts, ignore_index=True) if todo else study.implants
     if todo and not faults:  # names of datum implants could not be held against anything so far
         faults += against_reference(study.scans, implants, study.settings)

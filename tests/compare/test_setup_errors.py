@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from accstudy.compare.setup_errors import common_body_errors
+from accstudy.compare.deviations import common_body_errors
 from accstudy.geometry.rigid import frame_from_axis, rotation_vector, unit
 
 POINTS = np.array(

@@ -17,7 +17,7 @@ from accstudy.figures.accuracy import (
     precision_chart,
     run_chart,
     share_chart,
-    supported_span_chart,
+    supported_lengths_chart,
 )
 from accstudy.figures.deviations import alignment_chart, arch_chart, exaggeration, pair_chart
 from accstudy.figures.drift import (
@@ -84,7 +84,6 @@ def budgets():
     rows = frame(part=["a", "b", "c", "combined"], u=[3.25, NAN, 1.0, 4.04],
                  share=[0.655, NAN, 0.345, NAN])  # fmt: skip
     yield budget_chart(rows)
-    yield budget_chart(rows, unit="mm", largest=12.0)
     shares = frame(component=[f"x{k}" for k in range(11)], sd=np.arange(11.0),
                    share=np.arange(11) / 55, low=0.5, high=[12.0, NAN] + [9.5] * 9)  # fmt: skip
     yield share_chart(shares)
@@ -253,17 +252,21 @@ def runs():
 def spans():
     curve = frame(condition="", length_mm=[10.0, 20, 40], bound_um=[30.0, 40, NAN],
                   reach_all_um=[35.0, 60, NAN], reach_each_um=[30.0, 40, NAN])  # fmt: skip
-    seen = frame(condition="", at_mm=[10.0, 40], abs_um=[5.0, 50])
+    seen = frame(condition="", span_mm=[10.0, 40], path_mm=[12.0, 50], distance_um=[5.0, -50])
     levels = frame(condition="", level_um=[50.0, 55, 100, 108, 200], longest_mm=40.0,
                    supported_mm=[10.0, 39.95, 39.94, 40, NAN])  # fmt: skip
-    yield supported_span_chart(curve, seen, levels, limit_um=100.0)
-    yield supported_span_chart(curve, seen, levels.head(2), along="path", height_mm=30)
-    yield supported_span_chart(curve, seen, levels.assign(level_um=levels["level_um"] * 1.08))
-    empty = seen.head(0)
-    yield supported_span_chart(curve.assign(reach_all_um=NAN), empty, levels, width_mm=120)
-    both = [pd.concat([t.assign(condition="a"), t.assign(condition="b")])
-            for t in (curve, seen, levels)]  # fmt: skip
-    yield supported_span_chart(*both, limit_um=50.0)
+
+    def chart(curve, seen, span, path, **more):
+        curve = pd.concat([curve.assign(against=f"{a}_mm") for a in ("span", "path")])
+        return supported_lengths_chart(curve, seen, {"span": span, "path": path}, **more)
+
+    yield chart(curve, seen, levels, levels.head(2), limit_um=100.0)
+    close = levels.assign(level_um=levels["level_um"] * 1.08)
+    yield chart(curve, seen, levels.head(2), close)
+    yield chart(curve.assign(reach_all_um=NAN), seen.head(0), levels, levels)
+    curve, seen, levels = (pd.concat([t.assign(condition="a"), t.assign(condition="b")])
+                           for t in (curve, seen, levels))  # fmt: skip
+    yield chart(curve, seen, levels, levels, limit_um=50.0)
 
 
 @pytest.mark.parametrize("name", list(CASES))

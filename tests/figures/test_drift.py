@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from drawn import days, legend, lines, near, segments, texts, through
 
-from accstudy.drift.remarks import gaps_after
+from accstudy.drift.status import gaps_after
 from accstudy.figures.drift import (
     _dates,
     chart_panels,

@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import pandas as pd
 import pytest
 
-from accstudy.drift.remarks import device_remarks
+from accstudy.drift.status import device_remarks
 from accstudy.reports.device import limit_met
 from accstudy.reports.methods import methods
 from accstudy.words.catalogue import choose

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from accstudy.models.checks import lack_of_fit
-from accstudy.models.effects import effect_table
+from accstudy.models.means import effect_table
 from accstudy.models.mixed import fit_mixed
 
 COUNTS = {

@@ -10,7 +10,7 @@ from special_models import symmetric_model
 from stl_files import stl_bytes
 
 import accstudy.locate.locate as locating
-from accstudy.cli.main import main
+from accstudy.cli import main
 from accstudy.errors import Finding, Severity
 from accstudy.mesh.read import read_mesh
 from accstudy.simulate.arch import reference_model

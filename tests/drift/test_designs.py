@@ -9,9 +9,8 @@ from click.testing import CliRunner
 
 from accstudy.cli import main
 from accstudy.drift.charts import best_mean_limits
-from accstudy.drift.designs import CHARTS_COUNT
+from accstudy.drift.designs import CHARTS_COUNT, drift_trade
 from accstudy.errors import InputError
-from accstudy.plan.trade import drift_trade
 from accstudy.tables import read_csv
 
 
