@@ -26,7 +26,7 @@ from accstudy.study.files import Files
 from accstudy.study.load import Study, Surveyed, survey_study
 from accstudy.study.settings import Settings
 from accstudy.tables import csv_bytes
-from accstudy.words.catalogue import say
+from accstudy.words.catalogue import choose, say
 
 if TYPE_CHECKING:
     from accstudy.locate.drawing import ScanBody
@@ -48,125 +48,56 @@ def split_missing(
     steps: list[tuple[str, str]] = []
     told: set[Finding] = set()
     needed = False
-    for wanted, words in _STEPS:
-        found = [f for f in findings if wanted(f)]
-        if found:
-            steps += [(said, found[0].where) for said in words(found)]
-            told.update(found)
-            needed = needed or any(f.severity is Severity.ERROR for f in found)
+    for step in _STEPS:
+        found = [f for f in findings if _step(f) == step]
+        apart: dict[str, list[Finding]] = {}
+        for f in found:
+            apart.setdefault(_own_line(step, f), []).append(f)
+        for own in apart.values():
+            what, where = own[0].what, own[0].where
+            said = choose(
+                "missing.steps", step, file=where.split(":")[0], column=_column(own[0]),
+                rows=_rows(own), what=what, named=what.partition('"')[2].partition('"')[0],
+            )  # fmt: skip
+            steps.append((said, found[0].where))
+        told.update(found)
+        needed = needed or any(f.severity is Severity.ERROR for f in found)
     if not needed:
         return (), tuple(findings)
     return tuple(steps), tuple(f for f in findings if f not in told)
 
 
-_Wanted = Callable[[Finding], bool]
-_Words = Callable[[list[Finding]], list[str]]
+_STEPS = (
+    "no-implants", "no-reference-uncertainty", "named-file", "no-scan-body", "no-temperature",
+    "no-scans", "no-scans-yet", "scans-planned", "no-data", "scan-file", "empty-factor",
+)  # fmt: skip
+"""Codes of findings, files apart by who names them, in the order in which to take the steps."""
 
 
-def _code(*codes: str) -> _Wanted:
-    return lambda finding: finding.code in codes
+def _step(finding: Finding) -> str:
+    if finding.code != "no-file":
+        return finding.code
+    if finding.where.split(":")[0] == "study.toml":
+        return "named-file"
+    return "scan-file" if _column(finding) == "file" else ""
 
 
-def _file(finding: Finding) -> str:
-    return finding.where.split(":", 1)[0]
+def _own_line(step: str, finding: Finding) -> str:
+    """What a step has a line of its own for."""
+    if step == "named-file":
+        return finding.what
+    return _column(finding) if step == "empty-factor" else ""
 
 
 def _column(finding: Finding) -> str:
     return finding.where.rsplit(":", 1)[-1]
 
 
-def _quoted(text: str) -> str:
-    return text.split('"')[1]
-
-
 def _rows(findings: Sequence[Finding]) -> str:
-    rows = [f.where.split(":")[1] for f in findings]
-    return f"row {rows[0]}" if len(rows) == 1 else f"{len(rows)} rows, from row {rows[0]} on"
-
-
-def _scan_file(finding: Finding) -> bool:
-    return finding.code == "no-file" and _column(finding) == "file"
-
-
-def _setting_file(finding: Finding) -> bool:
-    return finding.code == "no-file" and _file(finding) == "study.toml"
-
-
-def _empty_columns(findings: list[Finding]) -> list[str]:
-    columns = dict.fromkeys(_column(f) for f in findings)
-    return [
-        f"Fill in column {column} in {_file(findings[0])} "
-        f"({_rows([f for f in findings if _column(f) == column])})."
-        for column in columns
-    ]
-
-
-_STEPS: tuple[tuple[_Wanted, _Words], ...] = (
-    (
-        _code("no-implants"),
-        lambda f: [
-            f"Write the implants of the reference model into {_file(f[0])}, one row each, as "
-            "reported by the coordinate measuring machine."
-        ],
-    ),
-    (
-        _code("no-reference-uncertainty"),
-        lambda f: [
-            "Give the maximum permissible error of the machine from its certificate: "
-            "reference.mpe_um in study.toml (optional; without it the uncertainty of the bias "
-            "lacks this contribution)."
-        ],
-    ),
-    (
-        _setting_file,
-        lambda found: [
-            f"Add the file named by {_column(f)} in study.toml: {_quoted(f.what)}."
-            for f in found
-        ],
-    ),
-    (
-        _code("no-scan-body"),
-        lambda f: ["Describe the scan body in study.toml: [scan_body.default]."],
-    ),
-    (
-        _code("no-temperature"),
-        lambda f: [
-            "Give scans.temperature_c and scans.expansion_per_k in study.toml (optional; without "
-            "them lengths are not corrected)."
-        ],
-    ),
-    (
-        _code("no-scans"),
-        lambda f: [
-            f"Fill {_file(f[0])}: `accstudy plan STUDY` randomises the order of scans still to "
-            "make; `accstudy list-scans STUDY` proposes rows for existing scans."
-        ],
-    ),
-    (
-        _code("no-scans-yet"),
-        lambda f: [
-            f"Make the scans ({f[0].what}) and write each file's name into column file of "
-            f"{_file(f[0])}."
-        ],
-    ),
-    (
-        _code("scans-planned"),
-        lambda f: [f"Make the remaining scans: {f[0].what}."],
-    ),
-    (
-        _code("no-data"),
-        lambda f: [
-            f"Name the mesh file of each scan in column file of {_file(f[0])} ({_rows(f)}), or "
-            "write failed or planned into column status."
-        ],
-    ),
-    (
-        _scan_file,
-        lambda f: [f"Add the mesh files that {_file(f[0])} names but that do not exist "
-                   f"({_rows(f)}; {f[0].what})."],
-    ),
-    (_code("empty-factor"), _empty_columns),
-)  # fmt: skip
+    rows = [f.where.split(":")[1] for f in findings if ":" in f.where]
+    if len(rows) < 2:
+        return "".join(f"row {row}" for row in rows)
+    return f"{len(rows)} rows, from row {rows[0]} on"
 
 
 _AXIS = ["axis_x", "axis_y", "axis_z"]
