@@ -333,8 +333,6 @@ def models_scanned(pairs: pd.DataFrame) -> pd.DataFrame:
     return shape("models", out.reset_index())
 
 
-Floats = NDArray[np.float64]
-
 _TIP_MM = 10.0
 _LEAST_BIAS_UM = 50.0
 """Root mean square of the pairs' biases below which no error is looked for."""
