@@ -48,7 +48,6 @@ __all__ = [
 ]
 
 Floats = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
 
 VERIFIED = "conformity verified"
 NOT_VERIFIED = "conformity not verified"

@@ -28,7 +28,6 @@ from matplotlib.layout_engine import ConstrainedLayoutEngine
 
 __all__ = [
     "ACCENT",
-    "COLUMN_MM",
     "FAINT",
     "FAMILY",
     "FORMATS",
@@ -36,7 +35,6 @@ __all__ = [
     "INK",
     "SERIES",
     "TINTS",
-    "WIDE_MM",
     "figure_bytes",
     "legend_of",
     "line_of",
@@ -63,8 +61,6 @@ SERIES = (ACCENT, "#2F6690", "#C06A1F", "#D9A72C")
 
 MARKERS = ("o", "s", "^", "D")
 DASHES: tuple[Any, ...] = ("-", (0, (5, 1.6)), (0, (1.2, 1.4)), (0, (6, 1.5, 1.2, 1.5)))
-WIDE_MM, COLUMN_MM = 166.0, 122.0
-"""Printed widths: the whole page between its margins, and the text column."""
 
 P = ParamSpec("P")
 R = TypeVar("R")
