@@ -22,8 +22,7 @@ from accstudy.cli.options import (
     report_options,
     shared_options,
 )
-from accstudy.cli.planning import plan
-from accstudy.cli.preparing import add, learn, list_scans, new, show
+from accstudy.cli.preparing import add, learn, list_scans, new, plan, show
 from accstudy.errors import Severity
 
 if TYPE_CHECKING:

@@ -28,9 +28,8 @@ from accstudy.models.means import (
 )
 from accstudy.models.mixed import MixedFit, assumed_fit, fit_mixed, unequal_fit
 from accstudy.models.refits import bootstrap_tests, fit_summary, for_these_operators
-from accstudy.models.responses import model_frame, plain_response
+from accstudy.models.responses import model_frame, not_of_the_unknown, plain_response, stated_rows
 from accstudy.models.specs import ModelSpec
-from accstudy.models.unreferenced import not_of_the_unknown, stated_rows
 from accstudy.tables import empty, shape
 from accstudy.words.catalogue import say
 

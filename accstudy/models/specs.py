@@ -78,7 +78,7 @@ class ModelSpec:
         else: its differences hold for these models only.
     absorbed : str
         ``pair`` or ``implant``: the level of each is a fixed effect that is unknown and not
-        stated, as where there is no reference; see `accstudy.models.unreferenced`.
+        stated, as where there is no reference; see `accstudy.models.responses`.
     """
 
     name: str

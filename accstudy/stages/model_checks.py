@@ -33,8 +33,8 @@ def model_specs(study: Study, pairs: pd.DataFrame) -> list[ModelSpec]:
     A comparison also gets the models that the effect of angulation and implant count needs. Without
     a reference those whose responses need none; `InputError` if one of study.toml does.
     """
+    from accstudy.models.responses import needs_no_reference, unreferenced
     from accstudy.models.specs import ModelSpec, default_specs, effect_specs
-    from accstudy.models.unreferenced import needs_no_reference, unreferenced
 
     settings = study.settings
     asked = [ModelSpec(**dict(model)) for model in settings.model]
@@ -134,7 +134,7 @@ def model_faults(study: Study) -> list[Finding]:
 
 def _needs_a_reference(spec: ModelSpec) -> list[tuple[str, Finding]]:
     """Where there is none: responses that are distances from the truth."""
-    from accstudy.models.unreferenced import unreferenced
+    from accstudy.models.responses import unreferenced
 
     try:
         unreferenced(spec)

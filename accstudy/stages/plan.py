@@ -16,8 +16,8 @@ import pandas as pd
 
 from accstudy.compare.deviations import pair_deviations
 from accstudy.errors import InputError, OutputError, nearest
+from accstudy.models.responses import unreferenced
 from accstudy.models.specs import ModelSpec, default_specs
-from accstudy.models.unreferenced import unreferenced
 from accstudy.plan.listing import Proposal, ScanFile, propose_scans
 from accstudy.plan.power import Comparison, Known, known_from, power_table
 from accstudy.plan.protocol import load_protocol, protocol_schedule

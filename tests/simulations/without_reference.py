@@ -24,9 +24,9 @@ from accstudy.accuracy.summary import accuracy_table
 from accstudy.compare.align import mean_arrangement
 from accstudy.compare.deviations import implant_deviations, pair_deviations
 from accstudy.models.means import contrasts
+from accstudy.models.responses import unreferenced
 from accstudy.models.results import spec_fit
 from accstudy.models.specs import ModelSpec
-from accstudy.models.unreferenced import unreferenced
 from accstudy.stages.references import references_with_scans
 from accstudy.study.load import load_study
 
