@@ -46,21 +46,8 @@ def length_u_um(length_mm: Lengths, *, constant_um: float, per_metre_um: float =
 
 
 def temperature_u_um(length_mm: Lengths, *, expansion_per_k: float, tolerance_k: float) -> Lengths:
-    """Standard uncertainty of a length because the temperature is known to +- tolerance.
-
-    Parameters
-    ----------
-    length_mm : float or Series
-        Length of the model.
-    expansion_per_k : float
-        Its linear expansion.
-    tolerance_k : float
-        Half-width of the temperature's range, K; rectangular.
-
-    Returns
-    -------
-    float or Series
-        um.
+    """Standard uncertainty of a length, um, because the temperature is known to +- `tolerance_k`
+    (rectangular); `expansion_per_k` is the linear expansion of the model.
 
     Examples
     --------

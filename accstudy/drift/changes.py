@@ -244,26 +244,11 @@ def find_changes(
 ) -> Changes:
     """Choose between a steady series, steps, and a level that goes over into a slope.
 
-    Parameters
-    ----------
-    values : (n,) array_like
-        Session means in order of time.
-    times : (n,) array_like
-        When, in any unit.
-    weights : (n,) array_like, optional
-        Inverse variances; equal by default.
-    alpha : float
-        Risk of seeing a change in a steady series.
-    confidence : float
-        Of the intervals of places and sizes.
+    `values` are session means in order of time, (n,), at `times` in any unit, `weights` their
+    inverse variances (equal by default); `alpha` is the risk of seeing a change in a steady series,
+    `confidence` that of the intervals of places and sizes. `InputError` if values and times differ
+    in length or times go back.
 
-    Raises
-    ------
-    InputError
-        If values and times differ in length or times go back.
-
-    Notes
-    -----
     Penalised normal likelihood: n log(RSS / n) plus the critical gain of
     `critical_gain` for every change; steps by exact segmentation, the beginning
     of the slope by trying every session. A ramp counts as one change, as it has

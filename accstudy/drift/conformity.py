@@ -72,7 +72,6 @@ def project(
     coverage: float = 0.95,
     confidence: float = 0.95,
     u: float = 0.0,
-    seed: int = 1993,
 ) -> Projection:
     """Project the trend until the tolerance bound of single scans meets the limit.
 
@@ -83,8 +82,8 @@ def project(
     reaches the limit. The tolerance bound meets the limit on the day that a share ``1 -
     confidence`` of the draws have passed. It supposes that the slope goes on.
     """
-    level, slope, sd_mean = trend.slope.draws(seed)
-    rng = np.random.default_rng(seed + 1)
+    level, slope, sd_mean = trend.slope.draws(1993)
+    rng = np.random.default_rng(1994)
     level = level + u * rng.standard_normal(len(level))
     variance = sd_mean**2
     if trend.df_within:

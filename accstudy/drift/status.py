@@ -356,17 +356,8 @@ _GAP = 2.5  # times the usual time between sessions
 
 
 def gaps_after(at: pd.Series) -> list[int]:
-    """Positions of the sessions that a gap follows.
-
-    Parameters
-    ----------
-    at : Series of datetime
-        Dates of sessions, in order.
-
-    Returns
-    -------
-    list of int
-        Where the time to the next session is more than two and a half times the median one.
+    """Positions of the sessions, dated in order, that a gap follows: the time to the next one is
+    more than two and a half times the median.
     """
     steps = pd.to_datetime(at).diff().dt.total_seconds().to_numpy(float)[1:]
     usual = float(np.median(steps)) if len(steps) else 0.0
@@ -380,14 +371,8 @@ def device_remarks(
     signals: pd.DataFrame,
     scans: pd.DataFrame,
 ) -> list[dict[str, Any]]:
-    """Rows of table ``drift_remarks`` of one device and model.
-
-    Parameters
-    ----------
-    points, trends, signals : DataFrame
-        Rows of tables ``drift_points``, ``drift_trends``, ``drift_signals`` of the device.
-    events, scans : DataFrame
-        Tables ``events`` and ``scans`` of the device; events of all devices included.
+    """Rows of table ``drift_remarks`` of one device and model, from its rows of ``drift_points``,
+    ``events`` (those of all devices included), ``drift_trends``, ``drift_signals`` and ``scans``.
     """
     rows: list[dict[str, Any]] = []
     at = points.drop_duplicates("session").sort_values("at")["at"].reset_index(drop=True)

@@ -116,13 +116,9 @@ class Slope:
 def slope_of(values: ArrayLike, times: ArrayLike, *, weights: ArrayLike | None = None) -> Slope:
     """Slope of a series at its end, by averaging over what it may have done before.
 
-    Parameters
-    ----------
-    values, times, weights : (n,) array_like
-        Session means in order of time, n >= 4; when, in any unit; inverse variances.
+    `values` are session means in order of time, (n,), n >= 4, at `times` in any unit, `weights`
+    their inverse variances.
 
-    Notes
-    -----
     A slope whose beginning was picked from the same sessions looks steeper and
     surer than it is. So no beginning is picked. Five kinds of history are tried,
     at every place: one line; a level that bends into a slope; a line with a step;

@@ -76,14 +76,14 @@ class Shaded:
     barycentric: Floats
     depth_mm: Floats
 
-    def vertex_values(self, values: ArrayLike, *, mesh: int = 0) -> Floats:
-        """Values of a mesh's vertices, (n,), as pixels, (h, w).
+    def vertex_values(self, values: ArrayLike) -> Floats:
+        """Values of the first mesh's vertices, (n,), as pixels, (h, w).
 
         NaN where another mesh or none is seen, and in triangles with a corner
         whose value is NaN.
         """
         given = np.asarray(values, float)
-        mine = self.mesh == mesh
+        mine = self.mesh == 0
         out = np.full(self.hit.shape, np.nan)
         out[mine] = np.sum(given[self.vertices[mine]] * self.barycentric[mine], axis=1)
         return out

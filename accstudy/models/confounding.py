@@ -24,17 +24,8 @@ _ALIKE = 0.02  # range of a property, relative to its mean, up to which models c
 def model_df(frame: pd.DataFrame, covariates: Sequence[str]) -> int:
     """Degrees of freedom that the models leave for what differs between them only.
 
-    Parameters
-    ----------
-    frame : DataFrame
-        Rows with ``model`` and the covariates.
-    covariates : sequence of str
-        Columns; those that vary within a model do not count.
-
-    Returns
-    -------
-    int
-        Models less the coefficients between them; -1 where these cannot be told apart.
+    Models less the coefficients between them; -1 where these cannot be told apart. Covariates that
+    vary within a model do not count.
 
     Examples
     --------

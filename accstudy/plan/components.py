@@ -234,7 +234,7 @@ def components_of(samples: Sequence[Sample]) -> Components:
 
 
 def assumed_components(
-    s_r: float, s_cell: float = 0.0, bias: float = 0.0, *, pairs: int = 1, per_cell: int = 3
+    s_r: float, s_cell: float = 0.0, bias: float = 0.0, *, pairs: int = 1
 ) -> Components:
     """Components without a pilot: standard deviations of every pair taken as the truth.
 
@@ -252,7 +252,7 @@ def assumed_components(
         cells=(Level(columns, np.hypot(s_cell, s_r) * eye, _ENDLESS),),
         operators=(),
         effects=np.zeros((0, pairs)),
-        design=Design(1, _ENDLESS, per_cell),
+        design=Design(1, _ENDLESS, 3),
         within=1.0,
         sessions=1.0,
         n_scans=0,

@@ -226,25 +226,13 @@ def best_seat(
 ) -> BestSeat:
     """Seat one framework as well as it will go.
 
-    Parameters
-    ----------
-    start : Seats
-        The framework aligned with the mouth by least squares, (n, 3), no NaN.
-    platforms : Platforms
-        The platforms of those seats.
-    platform_radius_mm : float
-        Radius of the rim.
-    lateral_clearance_um : float, optional
-        Without it the framework keeps its least-squares lateral position
-        (sideways means across the common axis; position and rotation about
-        that axis minimise the squared sideways offsets of the seats), and
-        vertical shift and two tilts are free. With it all six motions are free
-        as long as no seat is farther than this from its platform's axis.
-    n_rim : int
-        Points of every rim, evenly spread.
+    `start` is the framework aligned with the mouth by least squares, (n, 3), no NaN; each rim has
+    `n_rim` points, evenly spread. Without a clearance the framework keeps its least-squares
+    lateral position (sideways means across the common axis; position and rotation about that axis
+    minimise the squared sideways offsets of the seats), and vertical shift and two tilts are free.
+    With it all six motions are free as long as no seat is farther than this from its platform's
+    axis.
 
-    Notes
-    -----
     For small motions all rim gaps and sideways offsets are linear in the
     motion, and the question is a linear programme: smallest largest gap, no
     gap negative. It is solved with HiGHS, the motion applied exactly, the gaps

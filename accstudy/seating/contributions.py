@@ -265,6 +265,9 @@ def with_origins(misfits: pd.DataFrame, contributions: pd.DataFrame) -> pd.DataF
 
 
 _COLUMNS = ["scan", "seated", "locating_median_um", "locating_p95_um"]
+_FRAMEWORKS = 2000
+"""Frameworks drawn for all scans with the same seats together."""
+_LOCATING_SEED = 40_000
 
 
 def locating_misfits(
@@ -272,8 +275,6 @@ def locating_misfits(
     implants: pd.DataFrame,
     *,
     platform_radius_mm: float = 2.0,
-    draws: int = 2000,
-    seed: int = 40_000,
 ) -> pd.DataFrame:
     """Misfit that each scan would show if its framework were perfect.
 
@@ -283,10 +284,6 @@ def locating_misfits(
         Tables ``poses`` and ``implants``, as for `seating_table`.
     platform_radius_mm : float
         Radius of the rim.
-    draws : int
-        Frameworks drawn for all scans with the same seats together.
-    seed : int
-        Of the draws.
 
     Returns
     -------
@@ -310,8 +307,8 @@ def locating_misfits(
         known = [k for k, f in enumerate(stack.frameworks) if f.uncertainty.known]
         if not known:
             continue
-        which = np.array(known)[np.arange(draws) % len(known)]
-        seats = _drawn(stack, known, which, np.random.default_rng([seed, number]))
+        which = np.array(known)[np.arange(_FRAMEWORKS) % len(known)]
+        seats = _drawn(stack, known, which, np.random.default_rng([_LOCATING_SEED, number]))
         size = {k: _size_um(stack, k, platform_radius_mm) for k in known}
         n = len(stack.platforms.implants)
         ends = [worst_misfit(seats, stack.platforms, platform_radius_mm, k)[0] for k in (0, n - 1)]
@@ -354,6 +351,7 @@ def _drawn(
 
 
 _MOST_SCANS = 10
+_REFERENCE_SEED = 30_000
 _MOVED = ["dx_um", "dy_um", "dz_um"]
 _TURNED = ["turn_x_deg", "turn_y_deg", "turn_z_deg"]
 
@@ -366,7 +364,6 @@ def reference_uncertainty(
     runs: pd.DataFrame | None = None,
     platform_radius_mm: float = 2.0,
     draws: int = 256,
-    seed: int = 30_000,
 ) -> pd.DataFrame:
     """Standard uncertainty of a condition's mean misfit from the reference alone.
 
@@ -386,8 +383,6 @@ def reference_uncertainty(
         Radius of the rim.
     draws : int
         Monte Carlo draws; 256 tell the result to 1 to 3 % (standard error).
-    seed : int
-        Of the draws.
 
     Returns
     -------
@@ -414,11 +409,11 @@ def reference_uncertainty(
         if u is None:
             continue
         labels = np.array([condition.get(f.scan, "") for f in stack.frameworks], dtype=object)
-        shared = _of_runs(stack, runs, draws, seed)
+        shared = _of_runs(stack, runs, draws)
         for label in dict.fromkeys(labels):
             use = np.flatnonzero(labels == label)[:_MOST_SCANS]
             seats = Seats(stack.seats.centres_mm[use], stack.seats.axes[use])
-            spread = _spread(stack, seats, u, shared, platform_radius_mm, draws, seed)
+            spread = _spread(stack, seats, u, shared, platform_radius_mm, draws)
             for seated, value in spread.items():
                 rows.append((label, stack.frameworks[0].model, seated, len(use), value))
     frame = pd.DataFrame(rows, columns=["condition", "model", "seated", "n", "u_um"])
@@ -437,9 +432,7 @@ def _uncertainty(stack: Stack, implants: pd.DataFrame) -> PoseUncertainty | None
     return PoseUncertainty(np.repeat(u[:, :1], 3, axis=1), u[:, 1])
 
 
-def _of_runs(
-    stack: Stack, runs: pd.DataFrame | None, draws: int, seed: int
-) -> tuple[Floats, Floats] | None:
+def _of_runs(stack: Stack, runs: pd.DataFrame | None, draws: int) -> tuple[Floats, Floats] | None:
     """Shifts (um) and turns (deg) of the platforms, (draws, n, 3), as repeated runs scatter."""
     names = list(stack.platforms.implants)
     mine = runs[runs["implant"].isin(names)] if runs is not None else None
@@ -448,7 +441,7 @@ def _of_runs(
     count = int(mine["run"].nunique())
     ordered = mine.assign(at=mine["implant"].map(names.index)).sort_values(["run", "at"])
     off = ordered[[*_MOVED, *_TURNED]].to_numpy(float).reshape(count, len(names), 6)
-    rng = np.random.default_rng([seed, 1])
+    rng = np.random.default_rng([_REFERENCE_SEED, 1])
     factors = normal_deviations(rng, draws, count)
     widened = of_mean(1.0, count, count - 1.0) / math.sqrt(count - 1.0)
     drawn = widened * np.einsum("dk,kij->dij", factors, off)
@@ -462,12 +455,13 @@ def _spread(
     shared: tuple[Floats, Floats] | None,
     radius_mm: float,
     draws: int,
-    seed: int,
 ) -> dict[str, float]:
     platforms = stack.platforms
     aligned = aligned_seats(seats, platforms)
     true = Seats(platforms.centres_mm, platforms.axes)
-    drawn, turns = draw_seats(true, u, draws=draws, seed=seed, name=stack.frameworks[0].model)
+    drawn, turns = draw_seats(
+        true, u, draws=draws, seed=_REFERENCE_SEED, name=stack.frameworks[0].model
+    )
     b, n = aligned.centres_mm.shape[:2]
     shift = (platforms.centres_mm - drawn.centres_mm)[:, None]
     if shared is not None:

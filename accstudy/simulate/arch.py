@@ -430,13 +430,13 @@ class Ridge:
     centre_z_mm = -6.0
 
     @classmethod
-    def invent(cls, seed: int, *, bump_mm: float = 0.35) -> Ridge:
-        """Invent the bumps of a ridge; `bump_mm` is their rms height."""
+    def invent(cls, seed: int) -> Ridge:
+        """Invent the bumps of a ridge, of an rms height of 0.35 mm."""
         rng = np.random.default_rng([seed, 13])
         k = 9
         direction = unit(rng.normal(size=(k, 3)))
         length = rng.uniform(4.0, 14.0, (k, 1))
-        return cls(direction / length, rng.uniform(0.0, 1.0, k), bump_mm * np.sqrt(2.0 / k))
+        return cls(direction / length, rng.uniform(0.0, 1.0, k), 0.35 * np.sqrt(2.0 / k))
 
     def distance(self, points_mm: Floats) -> tuple[Floats, Floats]:
         """Approximate signed distance to the ridge, negative inside, (n,); its gradient, (n, 3)."""

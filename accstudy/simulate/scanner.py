@@ -362,13 +362,9 @@ def _rotations(vectors: Floats) -> Floats:
     )
 
 
-def distance_bias(
-    implants: pd.DataFrame, scanner: Scanner, *, levels: Mapping[str, object] | None = None
-) -> pd.DataFrame:
-    """Exact bias of the distances between implants, um, from the systematic effects alone.
-
-    Random effects, operators, sessions and the model's thermal growth are left out; `levels` has
-    ``measured_at`` where the scanner drifts.
+def distance_bias(implants: pd.DataFrame, scanner: Scanner) -> pd.DataFrame:
+    """Exact bias of the distances between implants, um, from the systematic effects alone: random
+    effects, operators, sessions, drift and the model's thermal growth are left out.
     """
     random = {
         "position_um",
@@ -383,7 +379,7 @@ def distance_bias(
         "thermal_ppm",
     }
     kept = {f.name: getattr(scanner, f.name) for f in fields(scanner) if f.name not in random}
-    placed = scanned_frames(implants, Scanner(**kept), levels or {})
+    placed = scanned_frames(implants, Scanner(**kept), {})
     shown = np.array([p.translation_mm for p in placed])
     true = np.array([f.translation_mm for f in frames(implants)])
     names = implants["implant"].tolist()
