@@ -28,11 +28,12 @@ from accstudy import read_results
 from accstudy.audit import audit_study
 from accstudy.cli import main
 from accstudy.errors import InputError
+from accstudy.mesh.stl import stl_bytes
 from accstudy.pipeline import run_study
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
-from accstudy.simulate.files import stl_bytes, write_folder
 from accstudy.simulate.scan import simulate_scan
+from accstudy.simulate.studies import write_folder
 from accstudy.stages.pictures import kept_view
 from accstudy.stages.work import history_entry
 from accstudy.study.disk import digest

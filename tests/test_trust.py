@@ -23,11 +23,12 @@ from click.testing import CliRunner
 
 from accstudy.__main__ import KEPT
 from accstudy.cli import main
+from accstudy.mesh.stl import stl_bytes
 from accstudy.pipeline import run_study
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
-from accstudy.simulate.files import stl_bytes, write_folder
 from accstudy.simulate.scan import simulate_scan
+from accstudy.simulate.studies import write_folder
 from accstudy.study.disk import exchange, recover
 from accstudy.tables import csv_bytes
 

@@ -1,4 +1,4 @@
-"""Binary and ASCII STL."""
+"""Binary and ASCII STL, and binary STL written."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from accstudy.errors import Finding
-from accstudy.mesh.model import RawMesh, comment_note, note, widened
+from accstudy.mesh.model import Mesh, RawMesh, comment_note, note, widened
 from accstudy.mesh.source import Source, quoted
 from accstudy.words.catalogue import say
 
-__all__ = ["read_stl"]
+__all__ = ["read_stl", "stl_bytes"]
 
 
 _BLOCK = 1 << 22
@@ -204,3 +204,21 @@ def _binary(source: Source, count: int, findings: tuple[Finding, ...]) -> RawMes
     if header and any(c.isalpha() for c in header.decode("latin-1")):
         found.append(comment_note("header"))
     return RawMesh(corners, None, tuple(found))
+
+
+_STL_TRIANGLE = np.dtype(
+    [("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")]
+)  # 50 bytes, not padded
+
+
+def stl_bytes(mesh: Mesh, *, title: str = "", decimals: int | None = 3) -> bytes:
+    """Write a mesh as binary STL, coordinates rounded first (3 decimals: 1 um).
+
+    Normals are zero, which means that they follow from the corners; this packs better. `title` has
+    80 ASCII characters at most.
+    """
+    points = mesh.vertices_mm if decimals is None else np.round(mesh.vertices_mm, decimals)
+    records = np.zeros(len(mesh.faces), _STL_TRIANGLE)
+    records["corners"] = (points + 0.0)[mesh.faces]  # + 0.0 turns -0 into 0
+    header = title.encode("ascii")[:80].ljust(80, b" ")
+    return header + len(records).to_bytes(4, "little") + records.tobytes()

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import gzip
+import io
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
+from importlib.resources import files as packaged
 from itertools import product
 from pathlib import Path
 
@@ -13,17 +16,9 @@ import pandas as pd
 from accstudy.compare.deviations import pair_deviations, scan_deviations
 from accstudy.errors import InputError, nearest
 from accstudy.geometry.rigid import Rigid
+from accstudy.mesh.stl import stl_bytes
 from accstudy.simulate.arch import frames, measured_reference, reference_model
 from accstudy.simulate.bodies import body_shape
-from accstudy.simulate.files import (
-    FACTORS,
-    check_target,
-    gzip_bytes,
-    plain_csv,
-    settings,
-    stl_bytes,
-    write_folder,
-)
 from accstudy.simulate.scan import Noise, simulate_scan
 from accstudy.simulate.scanner import (
     Scanner,
@@ -32,6 +27,7 @@ from accstudy.simulate.scanner import (
     scanned_frames,
     simulate_positions,
 )
+from accstudy.study.disk import replace_folder
 from accstudy.tables import csv_bytes, shape
 
 __all__ = [
@@ -41,8 +37,24 @@ __all__ = [
     "TECHNIQUES",
     "comparison_files",
     "simulate_study",
+    "write_folder",
     "write_samples",
 ]
+
+FACTORS = (
+    "device",
+    "software",
+    "technique",
+    "operator",
+    "session",
+    "repeat",
+    "measured_at",
+    "reseated",
+    "body_uses",
+)
+"""Factor columns of the invented scan lists, in their order; a study has those it needs."""
+
+_KEPT = ("results", "reports", ".accstudy")
 
 _STEADY = Scanner(
     position_um=6.0,
@@ -101,14 +113,14 @@ def comparison_files(seed: int) -> dict[str, bytes]:
         ignore_index=True,
     )
     return {
-        "study.toml": settings("comparison"),
+        "study.toml": _settings("comparison"),
         "scans.csv": csv_bytes("scans", scans, factors=FACTORS),
         "poses.csv": csv_bytes("poses", found.poses),
         "reference/implants.csv": csv_bytes("implants", measured_reference(truth, seed=seed)),
         "truth/implants.csv": csv_bytes("implants", truth),
-        "truth/effects.csv": plain_csv(found.put_in),
-        "truth/distance_bias.csv": plain_csv(bias),
-        "truth/expected.csv": plain_csv(_expected(models, bias, seed)),
+        "truth/effects.csv": _plain_csv(found.put_in),
+        "truth/distance_bias.csv": _plain_csv(bias),
+        "truth/expected.csv": _plain_csv(_expected(models, bias, seed)),
     }
 
 
@@ -247,15 +259,17 @@ def _validation_files(seed: int, *, n_triangles: int = 40_000) -> dict[str, byte
     truth = reference_model(6, angulation_deg=22.0, model="M6", seed=seed)
     scans = _validation_scans()
     files = {
-        "study.toml": settings("validation"),
+        "study.toml": _settings("validation"),
         "scans.csv": csv_bytes("scans", scans, factors=FACTORS),
         "reference/implants.csv": csv_bytes("implants", measured_reference(truth, seed=seed)),
         "scan_bodies/body.stl": stl_bytes(
             body_shape(_SHAPE).drawing(segment_mm=0.3).mesh, decimals=6
         ),
         "truth/implants.csv": csv_bytes("implants", truth),
-        "truth/effects.csv": plain_csv(simulate_positions(truth, scans, _DEVICE, seed=seed).put_in),
-        "truth/distance_bias.csv": plain_csv(distance_bias(truth, _DEVICE)),
+        "truth/effects.csv": _plain_csv(
+            simulate_positions(truth, scans, _DEVICE, seed=seed).put_in
+        ),
+        "truth/distance_bias.csv": _plain_csv(distance_bias(truth, _DEVICE)),
     }
     surface = simulate_scan(
         truth,
@@ -267,7 +281,7 @@ def _validation_files(seed: int, *, n_triangles: int = 40_000) -> dict[str, byte
         scan="reference",
         seed=[seed, 1000],
     )
-    files["reference/model.stl.gz"] = gzip_bytes(stl_bytes(surface.mesh))
+    files["reference/model.stl.gz"] = _gzip_bytes(stl_bytes(surface.mesh))
     poses = []
     for number, record in enumerate(scans.to_dict("records")):
         if record["status"] == "failed":
@@ -290,7 +304,7 @@ def _validation_files(seed: int, *, n_triangles: int = 40_000) -> dict[str, byte
             scan=str(row["scan"]),
             seed=[seed, number],
         )
-        files[str(row["file"])] = gzip_bytes(stl_bytes(scan.mesh))
+        files[str(row["file"])] = _gzip_bytes(stl_bytes(scan.mesh))
         poses.append(scan.truth)
     files["truth/poses.csv"] = csv_bytes("poses", pd.concat(poses, ignore_index=True))
     return files
@@ -364,13 +378,13 @@ def _drift_files(seed: int) -> dict[str, bytes]:
     scans = _drift_scans()
     found = simulate_positions(truth, scans, DEVICES, by="device", seed=seed)
     return {
-        "study.toml": settings("drift"),
+        "study.toml": _settings("drift"),
         "scans.csv": csv_bytes("scans", scans, factors=FACTORS),
         "poses.csv": csv_bytes("poses", found.poses),
         "events.csv": csv_bytes("events", _events()),
         "reference/implants.csv": csv_bytes("implants", measured_reference(truth, seed=seed)),
         "truth/implants.csv": csv_bytes("implants", truth),
-        "truth/effects.csv": plain_csv(found.put_in),
+        "truth/effects.csv": _plain_csv(found.put_in),
     }
 
 
@@ -428,6 +442,63 @@ SAMPLE_SEEDS = {"validation": 1, "comparison": 2, "drift": 3}
 """Seeds of the studies that come with the project."""
 
 
+def _settings(kind: str) -> bytes:
+    """File study.toml of the simulated study of a kind."""
+    return packaged("accstudy.simulate").joinpath(f"{kind}.toml").read_bytes()
+
+
+def _gzip_bytes(data: bytes) -> bytes:
+    """Pack without name, time or system, so that equal data give equal bytes."""
+    buffer = io.BytesIO()
+    with gzip.GzipFile("", "wb", compresslevel=6, fileobj=buffer, mtime=0) as packed:
+        packed.write(data)
+    return buffer.getvalue()
+
+
+def _plain_csv(frame: pd.DataFrame) -> bytes:
+    """Write a table of the truth as CSV, numbers to 1e-6."""
+    out = frame.copy()
+    for column in out.select_dtypes("float"):
+        out[column] = out[column].map(lambda v: f"{v + 0.0:.6f}".rstrip("0").rstrip("."))
+    return out.to_csv(index=False, lineterminator="\n").encode()
+
+
+def write_folder(folder: Path, files: Mapping[str, bytes], *, anew: bool = False) -> Path:
+    """Write a folder whole, or not at all.
+
+    `files` maps relative paths with ``/`` to content. With `anew` a folder that holds nothing
+    but such files may be written again; its ``results`` and ``reports`` stay. `InputError` if the
+    folder holds anything that would be lost.
+    """
+    _check_target(folder, files if anew else None)
+    with replace_folder(folder, own=files.__contains__) as new:
+        for name, content in files.items():
+            target = new / name
+            target.parent.mkdir(parents=True, exist_ok=True)
+            target.write_bytes(content)
+    return folder
+
+
+def _check_target(folder: Path, files: Collection[str] | None = None) -> None:
+    """`InputError` if a folder holds anything; with `files`, anything but them and results."""
+    if not folder.exists():
+        return
+    if not folder.is_dir():
+        raise InputError(f'"{folder}" is a file', hint="name a folder that does not exist yet")
+    names = [p.relative_to(folder).as_posix() for p in folder.rglob("*") if not p.is_dir()]
+    if names and files is None:
+        raise InputError(
+            f'folder "{folder}" is not empty', hint="name a folder that does not exist yet"
+        )
+    lost = [n for n in names if n not in (files or ()) and n.split("/")[0] not in _KEPT]
+    if lost:
+        raise InputError(
+            f'folder "{folder}" holds "{sorted(lost)[0]}", which is not one of the files to be '
+            "written",
+            hint="move it away, or name another folder",
+        )
+
+
 def simulate_study(kind: str, folder: Path, *, seed: int = 1) -> Path:
     """Write a simulated study with known truth, which is recorded in its ``truth/``.
 
@@ -448,7 +519,7 @@ def simulate_study(kind: str, folder: Path, *, seed: int = 1) -> Path:
     """
     if kind not in KINDS:
         raise InputError(f'unknown kind of study "{kind}"', hint=nearest(kind, list(KINDS)))
-    check_target(folder)  # before the work
+    _check_target(folder)  # before the work
     return write_folder(folder, KINDS[kind](seed))
 
 
@@ -458,6 +529,6 @@ def write_samples(folder: Path) -> list[Path]:
     Their results and reports stay; `InputError` if a folder holds files of another origin.
     """
     return [
-        write_folder(folder / kind, make(SAMPLE_SEEDS[kind]), replace=True)
+        write_folder(folder / kind, make(SAMPLE_SEEDS[kind]), anew=True)
         for kind, make in KINDS.items()
     ]

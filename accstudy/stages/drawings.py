@@ -18,7 +18,7 @@ from accstudy.locate.learn import LearnedBody, learn_body
 from accstudy.mesh.model import Mesh
 from accstudy.mesh.read import read_mesh, study_mesh
 from accstudy.mesh.shade import View, fit_view, shade
-from accstudy.simulate.files import stl_bytes
+from accstudy.mesh.stl import stl_bytes
 from accstudy.study.disk import write_files
 from accstudy.study.files import Files
 from accstudy.study.reader import Reader

@@ -22,9 +22,9 @@ import pandas as pd
 from scipy.spatial.transform import Rotation
 
 from accstudy.mesh.model import Mesh
+from accstudy.mesh.stl import stl_bytes
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
-from accstudy.simulate.files import stl_bytes
 from accstudy.simulate.scan import simulate_scan
 from accstudy.simulate.scanner import Scanner, Spread, simulate_positions
 from accstudy.stages.measure import scan_parts

@@ -16,10 +16,11 @@ from click.testing import CliRunner
 
 from accstudy.cli import main
 from accstudy.errors import InputError
+from accstudy.mesh.stl import stl_bytes
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
-from accstudy.simulate.files import stl_bytes, write_folder
 from accstudy.simulate.scan import simulate_scan
+from accstudy.simulate.studies import write_folder
 from accstudy.stages.workers import check_address
 from accstudy.tables import csv_bytes
 

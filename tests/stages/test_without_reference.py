@@ -15,12 +15,13 @@ from accstudy.compare.align import mean_arrangement, scatter_alone
 from accstudy.errors import StudyError
 from accstudy.geometry.rigid import Rigid
 from accstudy.mesh.model import Mesh
+from accstudy.mesh.stl import stl_bytes
 from accstudy.pipeline import run_study
 from accstudy.reports.document import ReportContent
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
-from accstudy.simulate.files import stl_bytes, write_folder
 from accstudy.simulate.scan import simulate_scan
+from accstudy.simulate.studies import write_folder
 from accstudy.stages.check import check_study
 from accstudy.tables import TABLES, UNREFERENCED, csv_bytes
 
