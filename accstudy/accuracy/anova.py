@@ -368,7 +368,6 @@ class Nested:
     table: pd.DataFrame
     expected: Floats
     total: float
-    sd_repeatability: float
     sd_total: float
     sd_total_low: float
     sd_total_high: float
@@ -459,7 +458,6 @@ def nested_anova(
         table=table,
         expected=expected,
         total=total,
-        sd_repeatability=float(np.sqrt(cut[-1])),
         sd_total=float(np.sqrt(total)),
         sd_total_low=low,
         sd_total_high=high,

@@ -111,7 +111,7 @@ class Judgement:
     """Verdict on a limit for each of m pairs separately and for all pairs of a scan together.
 
     ``guard`` is what the shared uncertainty adds to a bound, ``guard_low`` what it takes from a
-    lower bound of one pair of many; NaN where it is not stated, and ``pair_verdicts`` empty.
+    lower bound of one pair of many; NaN where it is not stated.
     ``p_normal`` is pooled over the pairs (NaN for too few scans); ``contradicted`` if normality is
     needed, and rejected.
     """
@@ -120,7 +120,6 @@ class Judgement:
     together: Bounds
     guard: Floats
     guard_low: Floats
-    pair_verdicts: npt.NDArray[np.object_]
     each: str
     all: str
     p_normal: float
@@ -374,8 +373,7 @@ def judge(
             dtype=object,
         )
 
-    by_pair = said(pairs, np.abs(values), g, g_low)
-    each = _of_all(by_pair)
+    each = _of_all(said(pairs, np.abs(values), g, g_low))
     if m == 1:
         whole = each
     else:
@@ -384,7 +382,7 @@ def judge(
         rank = ["", VERIFIED, NOT_VERIFIED, REFUTED]
         if whole and each:
             whole = rank[max(rank.index(whole), rank.index(each))]
-    return Judgement(pairs, together, g, g_low, by_pair, each, whole, p, contradicted)
+    return Judgement(pairs, together, g, g_low, each, whole, p, contradicted)
 
 
 def _of_all(verdicts: npt.NDArray[np.object_]) -> str:

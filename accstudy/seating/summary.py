@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -28,7 +27,6 @@ from accstudy.tables import TABLES, shape
 __all__ = [
     "NOT_NORMAL",
     "TERMINAL_SCREW",
-    "Told",
     "scan_misfits",
     "seat_medians",
     "seat_summary",
@@ -128,7 +126,7 @@ def _marked(misfits: pd.DataFrame) -> pd.DataFrame:
         found = told_from_none(own)
         if found is not None:
             within = own["misfit_um"] <= own["locating_p95_um"]
-            out.loc[own.index, "told"] = found.more_than_chance & ~within
+            out.loc[own.index, "told"] = found & ~within
         ranked = own["misfit_um"].dropna().sort_values(kind="stable")
         out.loc[ranked.index[-1:], "largest"] = True
     for _, own in misfits.groupby(["condition", "model", "seated"], sort=False):
@@ -279,29 +277,8 @@ def _distribution(group: pd.DataFrame, limit_um: float | None, confidence: float
     return row
 
 
-@dataclass(frozen=True, slots=True)
-class Told:
-    """Whether misfits can be told from those of a perfect framework.
-
-    Parameters
-    ----------
-    n_not : int
-        Scans whose misfit does not exceed the 95 % value of locating alone.
-    n : int
-        Scans of which that value is known.
-    more_than_chance : bool
-        Whether more scans exceed it, or one of them by more, than locating alone lets expect
-        (5 %).
-    """
-
-    n_not: int
-    n: int
-    more_than_chance: bool
-
-
-def told_from_none(misfits: pd.DataFrame) -> Told | None:
-    """Count the misfits of a condition and way of seating that cannot be told from a perfect
-    framework's.
+def told_from_none(misfits: pd.DataFrame) -> bool | None:
+    """Whether misfits of a condition and way of seating can be told from a perfect framework's.
 
     By locating alone one scan in twenty exceeds its own 95 % value, so the largest of many scans
     does as a rule. A misfit is told where more scans exceed it than a binomial distribution allows,
@@ -319,7 +296,7 @@ def told_from_none(misfits: pd.DataFrame) -> Told | None:
         scipy.stats.norm.isf(_REJECTED / (2 * len(known))) / scipy.stats.norm.isf(_LOCATING / 2)
     )
     outside = bool((known["misfit_um"] > factor * known["locating_p95_um"]).any())
-    return Told(len(known) - beyond, len(known), outside or chance < _REJECTED)
+    return outside or chance < _REJECTED
 
 
 def _share(name: str, k: int, n: int, confidence: float) -> dict[str, float]:
